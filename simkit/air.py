@@ -1,0 +1,407 @@
+"""The air in and around the piece: how fast sound runs in it and how it rubs and warms.
+
+Room air follows IEC 61094-2:2009, Annex F (Cramer's sound speed, the CIPM-2007 density).
+Breath holds ten times more carbon dioxide than that formula allows, so it is computed as a mixture
+of ideal gases; on room air the two agree to 0.03 % in sound speed (half a cent).
+
+Sound speeds are those of slow sound (zero frequency).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from typing import TypeVar
+
+import numpy as np
+
+Omega = TypeVar("Omega", float, complex, np.ndarray)  # angular frequency, rad/s
+
+STANDARD_PRESSURE = 101325.0
+_KELVIN = 273.15
+_GAS_CONSTANT = 8.314462618  # J/(mol K), exact in the SI of 2019
+_SECOND_RADIATION = 1.438776877e-2  # hc/k in m K
+
+
+@dataclass(frozen=True)
+class Gases:
+    """What the air is made of: mole fractions that sum to one.
+
+    >>> Gases.of_dry(carbon_dioxide=0.04, oxygen=0.165, water=0.05).carbon_dioxide
+    0.038
+    """
+
+    nitrogen: float
+    oxygen: float
+    argon: float
+    carbon_dioxide: float
+    water: float
+
+    @classmethod
+    def of_dry(cls, carbon_dioxide: float, oxygen: float, water: float) -> Gases:
+        """Dry-gas shares, moistened to the mole fraction `water`; argon 0.934 %, rest nitrogen."""
+        argon = 0.00934
+        dry = 1 - water
+        nitrogen = 1 - oxygen - argon - carbon_dioxide
+        return cls(dry * nitrogen, dry * oxygen, dry * argon, dry * carbon_dioxide, water)
+
+    def shares(self) -> tuple[float, ...]:
+        """The five mole fractions in the order of `GASES`."""
+        return (self.nitrogen, self.oxygen, self.argon, self.carbon_dioxide, self.water)
+
+
+@dataclass(frozen=True)
+class Air:
+    """A still gas: what sound needs to know about it, in SI units.
+
+    sound_speed m/s, density kg/m3, viscosity Pa s, thermal_conductivity W/(m K), specific_heat
+    J/(kg K) at constant pressure, gamma their ratio.  `cautions` says where a formula was used
+    outside the range that its authors state.
+
+    >>> air = moist_air(23, 50)
+    >>> round(air.sound_speed, 5), round(air.density, 6)
+    (345.86652, 1.186085)
+    """
+
+    temperature_c: float
+    pressure_pa: float
+    gases: Gases
+    sound_speed: float
+    density: float
+    gamma: float
+    viscosity: float
+    thermal_conductivity: float
+    specific_heat: float
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def kinematic_viscosity(self) -> float:
+        """nu = eta / rho in m2/s."""
+        return self.viscosity / self.density
+
+    @property
+    def thermal_diffusivity(self) -> float:
+        """alpha_t = k / (rho c_p) in m2/s."""
+        return self.thermal_conductivity / (self.density * self.specific_heat)
+
+    @property
+    def prandtl(self) -> float:
+        """nu / alpha_t."""
+        return self.kinematic_viscosity / self.thermal_diffusivity
+
+    @property
+    def humidity_percent(self) -> float:
+        """Relative humidity; above 100 the gas holds more water than it can keep."""
+        full = saturated_water(self.temperature_c, self.pressure_pa)
+        return 100 * self.gases.water / full
+
+    @property
+    def co2_ppm(self) -> float:
+        """Carbon dioxide, millionths of all molecules."""
+        return 1e6 * self.gases.carbon_dioxide
+
+    def delta_v(self, omega: Omega) -> Omega:
+        """How deep friction reaches from a wall: sqrt(2 nu / omega) in m; omega in rad/s."""
+        return (2 * self.kinematic_viscosity / omega) ** 0.5
+
+    def delta_t(self, omega: Omega) -> Omega:
+        """How deep heat reaches from a wall: sqrt(2 alpha_t / omega) in m; omega in rad/s."""
+        return (2 * self.thermal_diffusivity / omega) ** 0.5
+
+
+# --- room air ------------------------------------------------------------------------------------
+
+
+def moist_air(
+    temperature_c: float = 20.0,
+    humidity_percent: float = 50.0,
+    pressure_pa: float = STANDARD_PRESSURE,
+    co2_ppm: float = 400.0,
+) -> Air:
+    """The air of a room from thermometer, hygrometer and barometer.
+
+    IEC 61094-2:2009 Annex F; its sound speed is Cramer 1993, J. Acoust. Soc. Am. 93, 2510, stated
+    for 0 to 30 degC, 75 to 102 kPa, less than 6 % water and at most 1 % carbon dioxide.  Up to
+    40 degC, and from 60 to 110 kPa, the value is given with a caution; beyond that it is refused.
+    """
+    t = _within("temperature_c", temperature_c, 0, 40)
+    humidity = _within("humidity_percent", humidity_percent, 0, 100) / 100
+    p = _within("pressure_pa", pressure_pa, 60_000, 110_000)
+    x_c = _within("co2_ppm", co2_ppm, 0, 10_000) * 1e-6
+    x_w = humidity * saturated_water(t, p)
+    kelvin = t + _KELVIN
+    return Air(
+        temperature_c=t,
+        pressure_pa=p,
+        # The CIPM's dry air keeps oxygen and carbon dioxide together at 20.98 %.
+        gases=Gases.of_dry(carbon_dioxide=x_c, oxygen=0.2098 - x_c, water=x_w),
+        sound_speed=_polynomial(_SOUND_SPEED, t, p, x_w, x_c),
+        density=_cipm_density(t, p, x_w, x_c),
+        gamma=_polynomial(_GAMMA, t, p, x_w, x_c),
+        viscosity=_viscosity(kelvin, x_w),
+        thermal_conductivity=_thermal_conductivity(kelvin, x_w),
+        specific_heat=_specific_heat(kelvin, x_w),
+        cautions=_cramer_cautions(t, p, x_w),
+    )
+
+
+def saturated_water(temperature_c: float, pressure_pa: float = STANDARD_PRESSURE) -> float:
+    """Mole fraction of water in saturated air.
+
+    x_sv = f p_sv / p, Davis 1992, Metrologia 29, 67 (CIPM 1981/91), as in IEC 61094-2 Annex F.
+    """
+    t, kelvin = temperature_c, temperature_c + _KELVIN
+    pressure_sv = math.exp(
+        1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6343.1645 / kelvin
+    )
+    enhancement = 1.00062 + 3.14e-8 * pressure_pa + 5.6e-7 * t**2
+    return enhancement * pressure_sv / pressure_pa
+
+
+# IEC 61094-2:2009 Table F.2, a0 to a15.
+_SOUND_SPEED = (
+    331.5024, 0.603055, -0.000528, 51.471935, 0.1495874, -0.000782, -1.82e-7, 3.73e-8,
+    -2.93e-10, -85.20931, -0.228525, 5.91e-5, -2.835149, -2.15e-13, 29.179762, 0.000486,
+)  # fmt: skip
+_GAMMA = (
+    1.400822, -1.75e-5, -1.73e-7, -0.0873629, -1.665e-4, -3.26e-6, 2.047e-8, -1.26e-10,
+    5.939e-14, -0.1199717, -8.693e-4, 1.979e-6, -0.01104, -3.478e-16, 0.0450616, 1.82e-6,
+)  # fmt: skip
+
+
+def _polynomial(a: tuple[float, ...], t: float, p: float, x_w: float, x_c: float) -> float:
+    """Cramer 1993 eq. 15: the polynomial shared by sound speed and gamma; t in degC, p in Pa."""
+    return (
+        a[0] + a[1] * t + a[2] * t**2
+        + (a[3] + a[4] * t + a[5] * t**2) * x_w
+        + (a[6] + a[7] * t + a[8] * t**2) * p
+        + (a[9] + a[10] * t + a[11] * t**2) * x_c
+        + a[12] * x_w**2 + a[13] * p**2 + a[14] * x_c**2 + a[15] * x_w * p * x_c
+    )  # fmt: skip
+
+
+def _cipm_density(t: float, p: float, x_w: float, x_c: float) -> float:
+    """CIPM-2007: Picard, Davis, Glaeser & Fujii 2008, Metrologia 45, 149, eqs. 1 and A1.4."""
+    kelvin = t + _KELVIN
+    by_p = (
+        1.58123e-6 - 2.9331e-8 * t + 1.1043e-10 * t**2
+        + (5.707e-6 - 2.051e-8 * t) * x_w
+        + (1.9898e-4 - 2.376e-6 * t) * x_w**2
+    )  # fmt: skip
+    compressibility = 1 - p / kelvin * by_p + (p / kelvin) ** 2 * (1.83e-11 - 0.765e-8 * x_w**2)
+    molar = (3.483740 + 1.4446 * (x_c - 0.0004)) * 1e-3
+    return molar * p / (compressibility * kelvin) * (1 - 0.3780 * x_w)
+
+
+def _viscosity(kelvin: float, x_w: float) -> float:
+    """IEC 61094-2:2009 eq. F.5 (Zuckerwar & Meredith 1985, J. Acoust. Soc. Am. 77, 1) in Pa s."""
+    return 1e-8 * (
+        84.986 + 7.0 * kelvin + (113.157 - kelvin) * x_w - 3.7501e-3 * kelvin**2 - 100.015 * x_w**2
+    )
+
+
+def _thermal_conductivity(kelvin: float, x_w: float) -> float:
+    """IEC 61094-2:2009 Annex F, in W/(m K)."""
+    return 4186.8e-8 * (
+        60.054 + 1.846 * kelvin + 2.06e-6 * kelvin**2 + (40 - 1.775e-4 * kelvin) * x_w
+    )
+
+
+def _specific_heat(kelvin: float, x_w: float) -> float:
+    """IEC 61094-2:2009 Annex F, at constant pressure, in J/(kg K)."""
+    return 4186.8 * (
+        0.251625 - 9.2525e-5 * kelvin + 2.1334e-7 * kelvin**2 - 1.0043e-10 * kelvin**3
+        + (0.12477 - 2.283e-5 * kelvin + 1.267e-7 * kelvin**2) * x_w
+        + (0.01116 + 4.61e-6 * kelvin + 1.74e-8 * kelvin**2) * x_w**2
+    )  # fmt: skip
+
+
+def _cramer_cautions(t: float, p: float, x_w: float) -> tuple[str, ...]:
+    said = []
+    if t > 30:
+        said.append(f"air at {t:g} degC: the sound speed formula is stated for 0 to 30 degC")
+    if not 75_000 <= p <= 102_000:
+        said.append(f"air at {p / 1000:g} kPa: the sound speed formula is stated for 75 to 102 kPa")
+    if x_w >= 0.06:
+        said.append(
+            f"air with {100 * x_w:.1f} % water: the sound speed formula is stated below 6 %"
+        )
+    return tuple(said)
+
+
+def _within(name: str, value: float, low: float, high: float) -> float:
+    if not low <= value <= high:  # also refuses NaN
+        raise ValueError(f"{name} = {value!r}: allowed: {low:g} to {high:g}")
+    return float(value)
+
+
+# --- breath --------------------------------------------------------------------------------------
+
+# Oxygen taken up per carbon dioxide given off is 1/0.89 here: 4 % of the one leaves 16.5 % of
+# the other, the shares usually quoted for mixed expired air.
+_RESPIRATORY_QUOTIENT = 0.89
+
+
+def exhaled(
+    temperature_c: float = 34.0,
+    humidity_percent: float = 100.0,
+    co2_percent: float = 4.0,
+    oxygen_percent: float | None = None,
+    pressure_pa: float = STANDARD_PRESSURE,
+) -> Air:
+    """The player's breath as a mixture of ideal gases; shares are of the dry gas.
+
+    Heat capacities are rigid rotors and harmonic vibrations (Einstein functions), so c, rho, gamma
+    and c_p hold to about 0.03 %.  Viscosity and conductivity are those of moist air at the same
+    temperature and water (IEC 61094-2 Annex F) times the ratio that the changed dry gas makes by
+    the mixing rule of Wilke 1950, J. Chem. Phys. 18, 517: good to about 1 %.
+    Measured breath at the mouth is 31 to 35 degC and 42 to 91 % moist, not always saturated.
+    """
+    t = _within("temperature_c", temperature_c, 20, 40)
+    humidity = _within("humidity_percent", humidity_percent, 0, 100) / 100
+    x_c = _within("co2_percent", co2_percent, 0, 10) / 100
+    p = _within("pressure_pa", pressure_pa, 60_000, 110_000)
+    if oxygen_percent is None:
+        oxygen = 0.20946 - max(x_c - 0.0004, 0.0) / _RESPIRATORY_QUOTIENT
+    else:
+        oxygen = _within("oxygen_percent", oxygen_percent, 8, 21) / 100
+    water = humidity * saturated_water(t, p)
+    return _ideal_mixture(t, p, Gases.of_dry(x_c, oxygen, water))
+
+
+def mixed(room: Air, breath: Air, share: float) -> Air:
+    """Room air of which a share (0 to 1, of all molecules) has been replaced by breath.
+
+    Temperatures mix by heat capacity.  The mixture is the ideal one times the small factor by which
+    `room` differs from its own ideal mixture, faded out with the share: `share = 0` gives `room`.
+    """
+    s = _within("share", share, 0, 1)
+    if s == 0:
+        return room
+    if s == 1:
+        return breath
+    gases = Gases(
+        *(
+            (1 - s) * a + s * b
+            for a, b in zip(room.gases.shares(), breath.gases.shares(), strict=True)
+        )
+    )
+    heat_room = (1 - s) * _molar_heat(room.gases, room.temperature_c + _KELVIN)
+    heat_breath = s * _molar_heat(breath.gases, breath.temperature_c + _KELVIN)
+    t = (heat_room * room.temperature_c + heat_breath * breath.temperature_c) / (
+        heat_room + heat_breath
+    )
+    p = (1 - s) * room.pressure_pa + s * breath.pressure_pa
+    mixture = _ideal_mixture(t, p, gases)
+    ideal_room = _ideal_mixture(room.temperature_c, room.pressure_pa, room.gases)
+    anchored = {
+        name: getattr(mixture, name) * (getattr(room, name) / getattr(ideal_room, name)) ** (1 - s)
+        for name in _MEASURES
+    }
+    cautions = room.cautions + breath.cautions
+    if mixture.humidity_percent > 101:
+        cautions += (
+            f"{100 * s:.0f} % breath in air at {room.temperature_c:g} degC: some of its water "
+            "would condense, here it stays vapour",
+        )
+    return Air(t, p, gases, **anchored, cautions=cautions)
+
+
+_MEASURES = tuple(
+    field.name
+    for field in fields(Air)
+    if field.name not in ("temperature_c", "pressure_pa", "gases", "cautions")
+)
+
+
+@dataclass(frozen=True)
+class _Gas:
+    """One pure gas: molar mass kg/mol, rigid c_p/R, vibrations 1/cm, Sutherland's viscosity."""
+
+    molar_mass: float
+    rigid_heat: float
+    vibrations: tuple[float, ...]
+    viscosity: float  # Pa s at `reference` K
+    reference: float
+    sutherland: float
+
+    def molar_heat(self, kelvin: float) -> float:
+        """c_p in J/(mol K): R times the rigid part and an Einstein function for each vibration."""
+        total = self.rigid_heat
+        for wavenumber in self.vibrations:
+            x = _SECOND_RADIATION * 100 * wavenumber / kelvin
+            total += x**2 * math.exp(x) / math.expm1(x) ** 2
+        return _GAS_CONSTANT * total
+
+    def viscosity_at(self, kelvin: float) -> float:
+        """Sutherland's law in Pa s."""
+        warm = kelvin / self.reference
+        return (
+            self.viscosity
+            * warm**1.5
+            * ((self.reference + self.sutherland) / (kelvin + self.sutherland))
+        )
+
+    def conductivity_at(self, kelvin: float) -> float:
+        """Eucken's relation k = eta (c_p + 5R/4) / M in W/(m K)."""
+        heat = self.molar_heat(kelvin) + 1.25 * _GAS_CONSTANT
+        return self.viscosity_at(kelvin) * heat / self.molar_mass
+
+
+# Molar masses: CIPM-2007 and IUPAC.  Fundamentals: Herzberg, Molecular Spectra and Molecular
+# Structure (1945, 1950).  Sutherland's constants: Crane Technical Paper 410; steam from White,
+# Viscous Fluid Flow, Table 1-2 (both from memory).
+GASES = (
+    _Gas(28.0134e-3, 3.5, (2330.0,), 17.81e-6, 300.55, 111.0),  # nitrogen
+    _Gas(31.9988e-3, 3.5, (1556.0,), 20.18e-6, 292.25, 127.0),  # oxygen
+    _Gas(39.948e-3, 2.5, (), 21.25e-6, 273.15, 144.0),  # argon
+    _Gas(44.0095e-3, 3.5, (667.0, 667.0, 1333.0, 2349.0), 14.8e-6, 293.15, 240.0),  # CO2
+    _Gas(18.01528e-3, 4.0, (1595.0, 3657.0, 3756.0), 11.2e-6, 350.0, 1064.0),  # water
+)
+
+
+def _molar_heat(gases: Gases, kelvin: float) -> float:
+    return sum(x * gas.molar_heat(kelvin) for x, gas in zip(gases.shares(), GASES, strict=True))
+
+
+def _ideal_mixture(t: float, p: float, gases: Gases) -> Air:
+    """c = sqrt(gamma R T / M), rho = p M / (R T), gamma = c_p / (c_p - R)."""
+    kelvin = t + _KELVIN
+    molar_mass = sum(x * gas.molar_mass for x, gas in zip(gases.shares(), GASES, strict=True))
+    heat = _molar_heat(gases, kelvin)
+    gamma = heat / (heat - _GAS_CONSTANT)
+    ordinary = Gases.of_dry(0.0004, 0.2094, gases.water)
+    viscosity, conductivity = _wilke(gases, kelvin)
+    plain_viscosity, plain_conductivity = _wilke(ordinary, kelvin)
+    return Air(
+        temperature_c=t,
+        pressure_pa=p,
+        gases=gases,
+        sound_speed=math.sqrt(gamma * _GAS_CONSTANT * kelvin / molar_mass),
+        density=p * molar_mass / (_GAS_CONSTANT * kelvin),
+        gamma=gamma,
+        viscosity=_viscosity(kelvin, gases.water) * viscosity / plain_viscosity,
+        thermal_conductivity=_thermal_conductivity(kelvin, gases.water)
+        * (conductivity / plain_conductivity),
+        specific_heat=heat / molar_mass,
+    )
+
+
+def _wilke(gases: Gases, kelvin: float) -> tuple[float, float]:
+    """Viscosity and heat conduction of the mixture: sum_i x_i y_i / sum_j x_j phi_ij.
+
+    phi_ij = [1 + sqrt(eta_i/eta_j) (M_j/M_i)^(1/4)]^2 / sqrt(8 (1 + M_i/M_j)).
+    Wilke 1950, J. Chem. Phys. 18, 517; for conduction Mason & Saxena 1958, Phys. Fluids 1, 361.
+    """
+    viscosity = conductivity = 0.0
+    present = [(x, gas) for x, gas in zip(gases.shares(), GASES, strict=True) if x > 0]
+    for x_i, one in present:
+        eta_i = one.viscosity_at(kelvin)
+        crowd = 0.0
+        for x_j, other in present:
+            ratio = other.molar_mass / one.molar_mass
+            pull = 1 + math.sqrt(eta_i / other.viscosity_at(kelvin)) * ratio**0.25
+            crowd += x_j * pull**2 / math.sqrt(8 * (1 + 1 / ratio))
+        viscosity += x_i * eta_i / crowd
+        conductivity += x_i * one.conductivity_at(kelvin) / crowd
+    return viscosity, conductivity

@@ -1,0 +1,188 @@
+"""Moist air and breath against standards and handbook values.
+
+Sources: IEC 61094-2:2009 Annex F, Table F.1; ISO 9613-1:1993; Davis 1992; the handbook values that
+are quoted from memory say so.
+"""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simkit.air import GASES, Gases, _wilke, exhaled, mixed, moist_air, saturated_water
+
+
+def test_iec_table_f1_to_one_part_in_a_million():
+    """IEC 61094-2:2009, Table F.1, first column: 23 degC, 101325 Pa, 50 %, 400 ppm."""
+    air = moist_air(23, 50, 101325, 400)
+    assert air.density == pytest.approx(1.1860848, rel=1e-6)
+    assert air.sound_speed == pytest.approx(345.86652, rel=1e-6)
+    assert air.gamma == pytest.approx(1.4007573, rel=1e-6)
+    assert air.viscosity == pytest.approx(1.826566e-5, rel=1e-6)
+    assert air.thermal_diffusivity == pytest.approx(2.115317e-5, rel=1e-6)
+
+
+STATES = [
+    # Computed apart from this package, with another program, from the formulas of Annex F:
+    # degC, %, ppm: x_w, rho, c, gamma, eta, alpha_t, Pr
+    ((0, 0, 314), (0, 1.293003, 331.4550, 1.402855, 1.717238e-5, 1.817217e-5, 0.73084)),
+    ((20, 0, 314), (0, 1.204514, 343.3672, 1.402178, 1.814764e-5, 2.077679e-5, 0.72515)),
+    ((20, 50, 400), (0.0115893, 1.199314, 343.9869, 1.401099, 1.812665e-5, 2.075369e-5, 0.72826)),
+    ((25, 50, 400), (0.0157065, 1.177316, 347.1268, 1.400504, 1.835747e-5, 2.142093e-5, 0.72792)),
+    ((30, 100, 400), (0.0420931, 1.146355, 351.4698, 1.397749, 1.854227e-5, 2.205272e-5, 0.73347)),
+]
+
+
+@pytest.mark.parametrize(("state", "expected"), STATES)
+def test_states_computed_elsewhere(state, expected):
+    t, humidity, ppm = state
+    air = moist_air(t, humidity, co2_ppm=ppm)
+    found = (
+        air.gases.water, air.density, air.sound_speed, air.gamma, air.viscosity,
+        air.thermal_diffusivity, air.prandtl,
+    )  # fmt: skip
+    assert found == pytest.approx(expected, rel=8e-6, abs=1e-9)
+
+
+def test_dry_air_at_the_ice_point():
+    """CRC Handbook of Chemistry and Physics: 331.45 m/s, 1.2929 kg/m3 (from memory)."""
+    air = moist_air(0, 0, co2_ppm=314)
+    assert air.sound_speed == pytest.approx(331.45, abs=0.05)
+    assert air.density == pytest.approx(1.2929, rel=3e-4)
+
+
+def test_iso_9613_leaves_out_humidity():
+    """ISO 9613-1:1993: c = 343.2 sqrt(T / 293.15): close for dry air, 4 cents low for moist."""
+    for t in (0, 10, 20, 30):
+        plain = 343.2 * math.sqrt((t + 273.15) / 293.15)
+        assert moist_air(t, 0).sound_speed == pytest.approx(plain, rel=1e-3)
+    assert moist_air(20, 50).sound_speed - 343.2 == pytest.approx(0.79, abs=0.01)
+
+
+def test_saturated_vapour_pressure():
+    """Davis 1992: 2339.2 Pa at 20 degC; the steam tables (from memory) 2339.3 and 7384."""
+    enhancement_20 = 1.00062 + 3.14e-8 * 101325 + 5.6e-7 * 400
+    assert saturated_water(20) * 101325 / enhancement_20 == pytest.approx(2339.2, abs=0.3)
+    assert saturated_water(40) * 101325 == pytest.approx(7384, rel=6e-3)
+
+
+def test_boundary_layers():
+    """sqrt(2 nu / omega) at 440 Hz and 1 kHz, computed apart from this package."""
+    air = moist_air()
+    assert air.delta_v(2 * math.pi * 440) * 1e6 == pytest.approx(104.566, abs=0.002)
+    assert air.delta_t(2 * math.pi * 440) * 1e6 == pytest.approx(122.531, abs=0.002)
+    assert air.delta_v(2 * math.pi * 1000) * 1e6 == pytest.approx(69.3613, abs=0.001)
+    assert air.delta_t(2 * math.pi * 1000) * 1e6 == pytest.approx(81.2780, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("values", "name"),
+    [
+        ({"temperature_c": 40.1}, "temperature_c"),
+        ({"temperature_c": float("nan")}, "temperature_c"),
+        ({"humidity_percent": -1}, "humidity_percent"),
+        ({"pressure_pa": 1013.25}, "pressure_pa"),
+        ({"co2_ppm": 40_000}, "co2_ppm"),
+    ],
+)
+def test_outside_the_range_is_refused(values, name):
+    with pytest.raises(ValueError, match=f"{name} = .*allowed: "):
+        moist_air(**values)
+
+
+def test_outside_the_stated_range_is_said():
+    assert moist_air(30, 50).cautions == ()
+    assert any("30 degC" in text for text in moist_air(35, 20).cautions)
+    assert any("6 %" in text for text in moist_air(40, 100).cautions)
+    assert any("102 kPa" in text for text in moist_air(20, 50, 104_000).cautions)
+
+
+# --- breath --------------------------------------------------------------------------------------
+
+
+def test_saturated_breath():
+    """34 degC saturated, dry shares 4 % CO2, 16.5 % O2, 0.934 % Ar: computed apart."""
+    breath = exhaled(34, 100, 4.0, 16.5)
+    assert breath.gases.water == pytest.approx(0.05279, abs=1e-5)
+    assert breath.sound_speed == pytest.approx(350.93, abs=0.01)
+    assert breath.density == pytest.approx(1.1435, abs=1e-4)
+    assert breath.gamma == pytest.approx(1.3898, abs=1e-4)
+    assert exhaled().sound_speed == pytest.approx(breath.sound_speed, abs=0.01)
+
+
+def cents(ratio):
+    return 1200 * math.log2(ratio)
+
+
+def test_what_breath_does_to_pitch():
+    """Figures computed apart from this package, ideal mixtures: cents of sound speed."""
+    plain = exhaled(34, 100, 0.04, 20.946)
+    assert plain.sound_speed == pytest.approx(354.32, abs=0.03)
+    assert cents(exhaled().sound_speed / plain.sound_speed) == pytest.approx(-16.6, abs=0.2)
+    room = moist_air(20, 50)
+    assert cents(exhaled().sound_speed / room.sound_speed) == pytest.approx(34.6, abs=0.2)
+    chamber = exhaled(25, 100)
+    assert chamber.sound_speed == pytest.approx(344.56, abs=0.06)
+
+
+@pytest.mark.parametrize(("t", "humidity"), [(20, 0), (20, 50), (25, 50), (30, 80)])
+def test_ideal_mixture_agrees_with_the_standard_on_room_air(t, humidity):
+    """Two independent formulas, one gas: IEC 61094-2 against rigid rotors with vibrations."""
+    room = moist_air(t, humidity)
+    ideal = exhaled(t, humidity, 0.04, 20.94)
+    assert ideal.sound_speed == pytest.approx(room.sound_speed, rel=3.5e-4)
+    assert ideal.density == pytest.approx(room.density, rel=7e-4)
+    assert ideal.gamma == pytest.approx(room.gamma, rel=2e-3)
+    assert ideal.specific_heat == pytest.approx(room.specific_heat, rel=3e-3)
+    assert ideal.viscosity == pytest.approx(room.viscosity, rel=1e-3)
+
+
+def test_heat_capacities_of_the_pure_gases():
+    """Molar c_p at 298.15 K, J/(mol K): NIST-JANAF tables, 4th ed. 1998 (from memory)."""
+    published = (29.124, 29.376, 20.786, 37.129, 33.590)
+    for gas, value in zip(GASES, published, strict=True):
+        assert gas.molar_heat(298.15) == pytest.approx(value, rel=4e-3)
+
+
+def test_mixing_rule_gives_dry_air():
+    """Pure-gas viscosities by Sutherland, mixed by Wilke: 18.15 uPa s at 20 degC (IEC 61094-2)."""
+    viscosity, conductivity = _wilke(Gases.of_dry(0.0004, 0.2094, 0.0), 293.15)
+    dry = moist_air(20, 0)
+    assert viscosity == pytest.approx(dry.viscosity, rel=0.01)
+    assert conductivity == pytest.approx(dry.thermal_conductivity, rel=0.05)
+
+
+def test_mixing_room_and_breath():
+    room, breath = moist_air(20, 50), exhaled()
+    assert mixed(room, breath, 0) is room
+    assert mixed(room, breath, 1) is breath
+    # Continuous where the formulas meet, to a thousandth of a cent per thousandth of share.
+    near = mixed(room, breath, 1e-6)
+    assert near.sound_speed == pytest.approx(room.sound_speed, rel=1e-7)
+    assert near.viscosity == pytest.approx(room.viscosity, rel=1e-6)
+    half = mixed(room, breath, 0.5)
+    assert 26.5 < half.temperature_c < 27.5
+    assert half.co2_ppm == pytest.approx((room.co2_ppm + breath.co2_ppm) / 2)
+
+
+def test_fog_is_said():
+    foggy = mixed(moist_air(5, 90), exhaled(), 0.5)
+    assert any("condense" in text for text in foggy.cautions)
+
+
+@given(st.floats(0, 1), st.floats(0, 30), st.floats(0, 100))
+def test_a_mixture_lies_between_its_parts(share, t, humidity):
+    room, breath = moist_air(t, humidity), exhaled()
+    gas = mixed(room, breath, share)
+    assert min(room.temperature_c, 34) - 1e-9 <= gas.temperature_c <= 34 + 1e-9
+    assert sum(gas.gases.shares()) == pytest.approx(1)
+    assert 330 < gas.sound_speed < 352
+
+
+@pytest.mark.parametrize(
+    "values", [{"co2_percent": 11}, {"temperature_c": 10}, {"oxygen_percent": 3}]
+)
+def test_impossible_breath_is_refused(values):
+    with pytest.raises(ValueError, match="allowed"):
+        exhaled(**values)
