@@ -180,9 +180,7 @@ def test_a_mixture_lies_between_its_parts(share, t, humidity):
     assert 330 < gas.sound_speed < 352
 
 
-@pytest.mark.parametrize(
-    "values", [{"co2_percent": 11}, {"temperature_c": 10}, {"oxygen_percent": 3}]
-)
+@pytest.mark.parametrize("values", [{"co2_percent": 11}, {"temperature_c": 10}, {"oxygen_percent": 3}])
 def test_impossible_breath_is_refused(values):
     with pytest.raises(ValueError, match="allowed"):
         exhaled(**values)
