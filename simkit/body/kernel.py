@@ -1,0 +1,202 @@
+"""The one door to gmsh: solids in, arrays of nodes and elements out.
+
+gmsh keeps one state for the whole process, so one lock guards it and parallel work uses processes. One thread
+makes its meshes reproducible to the bit.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+from scipy.interpolate import BSpline, make_interp_spline
+
+from simkit.body.wall import Block, Can, Moved, Sheet, Skin, Solid
+from simkit.errors import OutOfReach
+
+_lock = threading.Lock()
+_REMEDY = (
+    "gmsh needs system libraries that are missing here; on Debian or Ubuntu: apt-get install -y "
+    "--no-install-recommends libgl1 libglu1-mesa libxcursor1 libxft2 libxinerama1 libgomp1"
+)
+TRIANGLE, TRIANGLE6, TETRAHEDRON, TETRAHEDRON10 = 2, 9, 4, 11  # gmsh's element types
+
+
+def _gmsh() -> Any:
+    try:
+        import gmsh
+    except OSError as missing:  # a shared library of the wheel, not the module itself
+        raise OutOfReach(f"{_REMEDY} ({missing})") from missing
+    return gmsh
+
+
+@contextmanager
+def session() -> Iterator[Any]:
+    """An empty gmsh model, quiet and single-threaded; everything in it is gone when the block ends."""
+    with _lock:
+        gmsh = _gmsh()
+        if not gmsh.isInitialized():
+            # interruptible=True would leave Ctrl-C at the system's action for good, and needs the main thread.
+            gmsh.initialize(readConfigFiles=False, interruptible=False)
+        gmsh.option.restoreDefaults()
+        gmsh.option.setNumber("General.Terminal", 0)  # restoreDefaults turned it on again
+        gmsh.clear()
+        for name, value in (
+            ("General.NumThreads", 1),
+            ("Mesh.Algorithm", 6),
+            ("Mesh.MeshSizeExtendFromBoundary", 1),
+            ("Geometry.Tolerance", 1e-6),
+        ):
+            gmsh.option.setNumber(name, value)
+        gmsh.model.add("air")
+        try:
+            yield gmsh
+        finally:
+            gmsh.clear()
+
+
+def build(gmsh: Any, solid: Solid) -> int:
+    """Make `solid` (metres) in the model, in millimetres, and return its volume's tag."""
+    occ = gmsh.model.occ
+    match solid:
+        case Skin(sheets):
+            return _skin(gmsh, sheets)
+        case Block(corners, rounding):
+            size = 1e3 * (corners[1] - corners[0])
+            tag = occ.addBox(*(1e3 * corners[0]), *size)
+            return _rounded(gmsh, tag, 1e3 * rounding)
+        case Can(radius, start, stop, rounding):
+            if rounding >= radius:
+                return _capsule(gmsh, radius, start, stop)
+            tag = occ.addCylinder(0, 1e3 * start, 0, 0, 1e3 * (stop - start), 0, 1e3 * radius)
+            return _rounded(gmsh, tag, 1e3 * rounding)
+        case Moved(inner, turn, shift):
+            tag = build(gmsh, inner)
+            matrix = np.eye(4)
+            matrix[:3, :3], matrix[:3, 3] = turn, 1e3 * shift
+            occ.affineTransform([(3, tag)], matrix.ravel().tolist())
+            return tag
+    raise AssertionError(f"no such solid: {solid}")
+
+
+def _rounded(gmsh: Any, tag: int, radius: float) -> int:
+    """Round every edge of a volume that has a corner in it (seams of smooth faces are left)."""
+    if radius == 0:
+        return tag
+    occ = gmsh.model.occ
+    occ.synchronize()
+    edges = []
+    for _, face in gmsh.model.getBoundary([(3, tag)], oriented=False):
+        if gmsh.model.getType(2, face) == "Plane":
+            edges += [edge for _, edge in gmsh.model.getBoundary([(2, face)], oriented=False)]
+    return occ.fillet([tag], sorted(set(edges)), [radius])[0][1]
+
+
+def _capsule(gmsh: Any, radius: float, start: float, stop: float) -> int:
+    occ = gmsh.model.occ
+    r, low, high = 1e3 * radius, 1e3 * (start + radius), 1e3 * (stop - radius)
+    balls = [(3, occ.addSphere(0, y, 0, r)) for y in (low, high)]
+    if high - low < 1e-6 * r:
+        occ.remove(balls[1:], recursive=True)
+        return balls[0][1]
+    barrel = occ.addCylinder(0, low, 0, 0, high - low, 0, r)
+    return occ.fuse([(3, barrel)], balls)[0][0][1]
+
+
+def _skin(gmsh: Any, sheets: tuple[Sheet, ...]) -> int:
+    occ = gmsh.model.occ
+    faces, helpers = [], []
+    for sheet in sheets:
+        if not sheet.flat:
+            face, points = _spline_face(gmsh, sheet)
+            faces.append(face)
+            helpers += points
+    if len(sheets) > len(faces):
+        faces += _end_faces(gmsh, faces[0], [s for s in sheets if s.flat])
+    tag = occ.addVolume([occ.addSurfaceLoop(faces, sewing=len(faces) > 1)])
+    occ.remove([(0, p) for p in helpers])
+    return tag
+
+
+def _end_faces(gmsh: Any, side: int, caps: list[Sheet]) -> list[int]:
+    """Plane faces in the end rings of the lofted side, found by where the rings lie."""
+    occ = gmsh.model.occ
+    occ.synchronize()
+    edges = [abs(e) for _, e in gmsh.model.getBoundary([(2, side)], combined=False, oriented=False)]
+    faces = []
+    for cap in caps:
+        y = 1e3 * cap.points[0, 0, 1]
+        for edge in sorted(set(edges)):
+            box = gmsh.model.getBoundingBox(1, edge)
+            if abs(box[1] - y) < 1e-3 and abs(box[4] - y) < 1e-3:
+                faces.append(occ.addPlaneSurface([occ.addCurveLoop([edge])]))
+                break
+        else:
+            raise AssertionError(f"no end ring at y = {y} mm")
+    return faces
+
+
+def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
+    """A cubic B-spline surface through the rings of a sheet, closed around; its face and its control points."""
+    occ = gmsh.model.occ
+    p = 1e3 * sheet.points
+    v = np.arange(p.shape[1], dtype=float)
+    u = _chord(p)
+    along = make_interp_spline(u, p, k=3)
+    knots_v, control = _clamped_periodic(v, np.moveaxis(along.c, 1, 0))
+    for end, ring in ((0, p[0]), (-1, p[-1])):
+        if np.ptp(ring, axis=0).max() < 1e-9:
+            control[:, end] = ring[0]
+    points = [occ.addPoint(*c) for c in control.reshape(-1, 3)]
+    (ku, mu), (kv, mv) = _with_multiplicity(along.t), _with_multiplicity(knots_v)
+    face = occ.addBSplineSurface(
+        points, control.shape[1], degreeU=3, degreeV=3, knotsU=ku, knotsV=kv, multiplicitiesU=mu, multiplicitiesV=mv
+    )
+    return face, points
+
+
+def _chord(p: np.ndarray) -> np.ndarray:
+    """A parameter for the rings by the mean distance from one to the next."""
+    step = np.linalg.norm(np.diff(p, axis=0), axis=2).mean(axis=1)
+    return np.concatenate([[0.0], np.cumsum(step)])
+
+
+def _clamped_periodic(v: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Periodic cubic interpolation around, rewritten on knots that are clamped at the seam."""
+    flat = values.reshape(len(values), -1).copy()
+    flat[-1] = flat[0]
+    spline = make_interp_spline(v, flat, k=3, bc_type="periodic")
+    knots = np.concatenate([[v[0]] * 4, v[1:-1], [v[-1]] * 4])
+    greville = np.array([knots[i + 1 : i + 4].mean() for i in range(len(knots) - 4)])
+    basis = BSpline.design_matrix(greville, knots, 3).toarray()
+    control = np.linalg.solve(basis, spline(greville))
+    return knots, control.reshape(len(greville), *values.shape[1:])
+
+
+def _with_multiplicity(knots: np.ndarray) -> tuple[list[float], list[int]]:
+    values, counts = np.unique(np.round(knots, 12), return_counts=True)
+    return values.tolist(), counts.tolist()
+
+
+def elements(gmsh: Any, dim: int, entities: list[int] | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Second-order elements of the given entities: nodes (n, 3) in metres, elements (m, 10 or 6), entity tags (m,).
+
+    Nodes are numbered in the order of gmsh's tags; a tetrahedron's last two edge nodes are swapped from gmsh's
+    order to the order (01, 12, 02, 03, 13, 23) used by the finite-element room.
+    """
+    tags, coords, _ = gmsh.model.mesh.getNodes()
+    order = np.argsort(tags)
+    nodes = 1e-3 * coords.reshape(-1, 3)[order]
+    kind, width = (TETRAHEDRON10, 10) if dim == 3 else (TRIANGLE6, 6)
+    cells, owners = [], []
+    for entity in [e for _, e in gmsh.model.getEntities(dim)] if entities is None else entities:
+        _, members = gmsh.model.mesh.getElementsByType(kind, entity)
+        cells.append(members.reshape(-1, width))
+        owners.append(np.full(len(cells[-1]), entity))
+    found = np.searchsorted(tags[order], np.concatenate(cells) if cells else np.zeros((0, width), int))
+    if dim == 3:
+        found[:, [8, 9]] = found[:, [9, 8]]
+    return nodes, found, np.concatenate(owners) if owners else np.zeros(0, int)

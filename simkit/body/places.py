@@ -1,0 +1,56 @@
+"""Where a hole or a window sits: a ray from the chamber's axis to the wall, and the directions there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.body.wall import Wall, cast, normals
+
+UP = np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True)
+class Place:
+    """`along` metres from the mouth end, `around_deg` from the top towards the right."""
+
+    along: float
+    around_deg: float
+
+    def on(self, wall: Wall) -> tuple[np.ndarray, np.ndarray]:
+        """The wall point there and the unit normal out of the air; ValueError where the axis is not in the air."""
+        origin, direction = wall.axis
+        right = np.cross(direction, UP)
+        angle = np.deg2rad(self.around_deg)
+        start = origin + self.along * direction
+        point = cast(wall, start, np.cos(angle) * UP + np.sin(angle) * right)
+        if point is None:
+            low, high = axis_span(wall)
+            raise ValueError(f"an axis point in the air, {1e3 * low:.4g} to {1e3 * high:.4g} mm")
+        return point, normals(wall, point)[0]
+
+
+def axis_span(wall: Wall, count: int = 2001) -> tuple[float, float]:
+    """The first and last `along` at which the axis runs in the air, m."""
+    origin, direction = wall.axis
+    ends = (wall.box - origin) @ direction
+    reach = np.linalg.norm(np.ptp(wall.box, axis=0))
+    s = np.linspace(ends.min() - reach, ends.max() + reach, count)
+    inside = s[wall.level(origin + s[:, None] * direction) < 0]
+    return (float(inside[0]), float(inside[-1])) if len(inside) else (0.0, 0.0)
+
+
+def tangent_frame(wall: Wall, axis: np.ndarray, forward_deg: float) -> np.ndarray:
+    """The unit tangent across a window whose breath runs `forward_deg` (0 away from the mouth end, 90 to the right).
+
+    ValueError where that way runs into the wall.
+    """
+    _, along = wall.axis
+    right = np.cross(along, UP)
+    angle = np.deg2rad(forward_deg)
+    way = np.cos(angle) * along + np.sin(angle) * right
+    forward = way - (way @ axis) * axis
+    if np.linalg.norm(forward) < 0.2:
+        raise ValueError("a direction that runs along the wall there, not into it")
+    return np.cross(axis, forward / np.linalg.norm(forward))
