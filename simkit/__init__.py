@@ -1,3 +1,31 @@
-"""A toolkit for clay vessel flutes: from a written design to the notes it plays."""
+"""A toolkit for clay vessel flutes: from a written design to the notes it plays.
+
+Names are loaded when they are first used, so that `import simkit` costs nothing.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0.dev0"
+
+if TYPE_CHECKING:
+    from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
+
+_ROOMS = {
+    "simkit.errors": ("Fault", "InputError", "MeshError", "OutOfReach", "SimkitError"),
+}
+_HOME = {name: room for room, names in _ROOMS.items() for name in names}
+
+__all__ = ["Fault", "InputError", "MeshError", "OutOfReach", "SimkitError"]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'simkit' has no attribute {name!r}")
+    return getattr(importlib.import_module(_HOME[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -1,0 +1,70 @@
+"""Files appear whole or not at all."""
+
+import os
+import stat
+
+import pytest
+
+from simkit.errors import InputError
+from simkit.files import check_place, whole
+
+
+def test_a_finished_file_takes_its_place_and_nothing_else_is_left(tmp_path):
+    path = tmp_path / "design.toml"
+    with whole(path) as half:
+        half.write_text("new")
+        assert not path.exists()
+    assert path.read_text() == "new"
+    assert os.listdir(tmp_path) == ["design.toml"]
+
+
+@pytest.mark.parametrize("end", [KeyboardInterrupt, ValueError, SystemExit])
+def test_an_interrupted_file_leaves_the_old_one_as_it_was(tmp_path, end):
+    path = tmp_path / "design.toml"
+    path.write_text("old")
+    with pytest.raises(end), whole(path) as half:  # noqa: PT012 - the half is the point
+        half.write_text("ne")
+        raise end
+    assert path.read_text() == "old"
+    assert os.listdir(tmp_path) == ["design.toml"]
+
+
+def test_the_permissions_are_those_of_an_ordinary_new_file(tmp_path):
+    ordinary = tmp_path / "ordinary"
+    ordinary.write_text("")
+    with whole(tmp_path / "ours") as half:
+        half.write_text("")
+    assert stat.S_IMODE(ordinary.stat().st_mode) == stat.S_IMODE((tmp_path / "ours").stat().st_mode)
+
+
+def test_a_link_keeps_pointing_at_the_file(tmp_path):
+    (tmp_path / "real").write_text("old")
+    (tmp_path / "link").symlink_to("real")
+    with whole(tmp_path / "link") as half:
+        half.write_text("new")
+    assert (tmp_path / "link").is_symlink()
+    assert (tmp_path / "real").read_text() == "new"
+
+
+def test_the_temporary_name_keeps_the_suffix_that_tells_the_format(tmp_path):
+    with whole(tmp_path / "picture.svg") as half:
+        assert half.suffix == ".svg"
+        half.write_text("")
+
+
+@pytest.mark.parametrize(
+    ("place", "why"),
+    [("no/such/picture.png", "folder that exists"), ("folder", "not a folder"), ("fifo", "not a folder")],
+)
+def test_a_place_that_cannot_hold_a_file_is_refused_before_any_work(tmp_path, place, why):
+    (tmp_path / "folder").mkdir()
+    os.mkfifo(tmp_path / "fifo")
+    with pytest.raises(InputError, match=why):
+        check_place(tmp_path / place)
+
+
+def test_a_disk_that_fails_is_told_in_one_line(tmp_path):
+    with pytest.raises(InputError, match=r"a\.png: -o: .*No space left") as caught, whole(tmp_path / "a.png"):
+        raise OSError(28, "No space left on device")
+    assert "\n" not in str(caught.value)
+    assert os.listdir(tmp_path) == []

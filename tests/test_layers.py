@@ -1,0 +1,163 @@
+"""The order of the rooms, what enters where, and what `import simkit` loads and offers."""
+
+import ast
+import graphlib
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import simkit
+
+PACKAGE = Path(simkit.__file__).parent
+
+# Each room with the rooms that it may import, beside itself.
+FACTS = {"errors", "pitch", "air", "files"}
+ANSWERS = FACTS | {"vessel", "body", "field", "sound", "optimise", "making"}
+MAY_IMPORT = {
+    "errors": set(),
+    "files": {"errors"},
+    "waiting": set(),
+    "pitch": {"errors"},
+    "air": {"errors"},
+    "vessel": FACTS,
+    # Properties of the shape alone: air enters neither body nor field.
+    "body": FACTS - {"air"} | {"vessel"},
+    "field": FACTS - {"air"} | {"vessel", "body"},
+    "sound": FACTS | {"vessel", "body", "field"},
+    "optimise": FACTS | {"vessel", "body", "field", "sound"},
+    # A sheet never waits for an eigen-solve; the bench is handed its resonator.
+    "making": FACTS | {"vessel", "body"},
+    "show": ANSWERS,
+    "sweep": ANSWERS | {"waiting"},
+    "cli": ANSWERS | {"show", "sweep", "waiting"},
+}
+
+# Libraries with one way in: a module, or a room of which one module, or the room as a whole.
+ONE_DOOR = {
+    "gmsh": lambda modules: modules <= {"simkit.body.kernel"},
+    "skfem": lambda modules: len(modules) <= 1 and all(m.startswith("simkit.field.") for m in modules),
+    "matplotlib": lambda modules: all(m.startswith("simkit.show.") for m in modules),
+}
+
+FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "misc", "manager"}
+
+PUBLIC = {
+    "Fault", "InputError", "MeshError", "OutOfReach", "SimkitError",
+}  # fmt: skip
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module_name(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+
+
+def imported(source: str, name: str, is_package: bool) -> set[str]:
+    """Full names of all that a module imports, wherever in the file the import stands."""
+    found = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            origin = node.module or ""
+            if node.level:
+                parts = name.split(".")
+                here = parts[: len(parts) - node.level + is_package]
+                origin = ".".join([*here, origin] if origin else here)
+            found |= {f"{origin}.{alias.name}" for alias in node.names}
+    return found
+
+
+def imports_of(name: str) -> set[str]:
+    path = MODULES[name]
+    return imported(path.read_text(encoding="utf-8"), name, path.name == "__init__.py")
+
+
+def upward(room: str, names: set[str]) -> set[str]:
+    """Those of the imported names that lie in a room which `room` may not import."""
+    ours = {name for name in names if name == "simkit" or name.startswith("simkit.")}
+    return {name for name in ours if [*name.split("."), ""][1] not in MAY_IMPORT[room] | {room}}
+
+
+def room_of(name: str) -> str:
+    return name.split(".")[1]
+
+
+ROOM_MODULES = [name for name in MODULES if name not in ("simkit", "simkit.__main__")]
+
+
+def test_every_room_has_its_place_in_the_order():
+    assert {room_of(name) for name in ROOM_MODULES} <= set(MAY_IMPORT)
+
+
+@pytest.mark.parametrize("name", ROOM_MODULES)
+def test_a_room_imports_no_room_below_it(name):
+    assert upward(room_of(name), imports_of(name)) == set()
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "import simkit.sound",
+        "from simkit.sound import predict",
+        "from simkit import sound",
+        "from simkit import predict",
+        "import simkit",
+        "from ..sound.losses import wall",
+        "def late():\n    from simkit.sound import predict",
+    ],
+)
+def test_an_upward_import_is_seen_however_it_is_written(source):
+    assert upward("body", imported(source, "simkit.body.mesh", False)) != set()
+
+
+def test_imports_within_a_room_and_from_above_are_allowed():
+    source = "from . import wall\nfrom .wall import project\nfrom simkit.vessel import Vessel\nimport numpy"
+    assert upward("body", imported(source, "simkit.body.mesh", False)) == set()
+
+
+def test_no_module_imports_itself_by_a_detour():
+    def modules_among(names):
+        for name in names:
+            parent = name.rpartition(".")[0]
+            if name in MODULES:
+                yield name
+            elif parent in MODULES:
+                yield parent
+
+    # The package itself is left out: it hands names out only when asked.
+    graph = {name: set(modules_among(imports_of(name))) - {name, "simkit"} for name in ROOM_MODULES}
+    graphlib.TopologicalSorter(graph).prepare()  # raises CycleError, naming the cycle
+
+
+@pytest.mark.parametrize("library", ONE_DOOR)
+def test_a_heavy_library_enters_at_one_place(library):
+    users = {name for name in MODULES if any(i.split(".")[0] == library for i in imports_of(name))}
+    assert ONE_DOOR[library](users), users
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_no_module_is_named_for_nothing(name):
+    assert not FORBIDDEN_NAMES & set(name.split("."))
+
+
+def test_importing_the_package_loads_nothing_heavy():
+    code = "import simkit, sys; print(*sorted({m.split('.')[0] for m in sys.modules}))"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    heavy = {"gmsh", "skfem", "matplotlib", "numpy", "scipy", "pydantic", "typer", "rich", "meshio"}
+    assert heavy & set(out.stdout.split()) == set()
+
+
+def test_the_public_names_are_these():
+    assert set(simkit.__all__) == PUBLIC
+    for name in simkit.__all__:
+        assert getattr(simkit, name).__name__ == name
+
+
+def test_an_unknown_public_name_is_an_attribute_error():
+    with pytest.raises(AttributeError, match="no attribute 'predicted'"):
+        simkit.predicted  # noqa: B018
