@@ -1,0 +1,59 @@
+"""What a design file says, as frozen values: chambers, voicings, holes, notes, clay, hands; no geometry kernel."""
+
+from simkit.vessel.chamber import FINGERS, Chamber, Hole, Note, Offset, Voicing
+from simkit.vessel.design import Number, Vessel
+from simkit.vessel.faults import DesignError
+from simkit.vessel.free import Bounds, Tie
+from simkit.vessel.reader import load, loads
+from simkit.vessel.shapes import (
+    SHAPES,
+    Box,
+    Egg,
+    Ellipsoid,
+    Lens,
+    Lobe,
+    Lobes,
+    Scan,
+    Section,
+    Sections,
+    Shape,
+    Sphere,
+    Tube,
+)
+from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
+
+__all__ = [
+    "FINGERS",
+    "SHAPES",
+    "AirState",
+    "Bounds",
+    "Box",
+    "Breath",
+    "Chamber",
+    "Clay",
+    "DesignError",
+    "Egg",
+    "Ellipsoid",
+    "Hand",
+    "Hole",
+    "Jet",
+    "Lens",
+    "Lobe",
+    "Lobes",
+    "Note",
+    "Number",
+    "Offset",
+    "Player",
+    "Scale",
+    "Scan",
+    "Section",
+    "Sections",
+    "Shape",
+    "Sphere",
+    "Tie",
+    "Tube",
+    "Vessel",
+    "Voicing",
+    "load",
+    "loads",
+]

@@ -1,0 +1,143 @@
+"""A chamber: its shape, the voicing that is blown, the holes, and which holes each note opens."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, Literal, NamedTuple, get_args
+
+from pydantic import AfterValidator, Field
+
+from simkit.pitch import NoteNameError, note
+from simkit.vessel.part import WRONG, Clash, Part, items, table
+from simkit.vessel.shapes import Shape
+from simkit.vessel.spelling import did_you_mean, listed
+from simkit.vessel.values import Angle, Between, Name, Place, Row, Size, SizeOrNone, Text
+
+EdgeRadius = Annotated[float, Between(0, 50)]
+
+Finger = Literal[
+    "left thumb", "left index", "left middle", "left ring", "left little",
+    "right thumb", "right index", "right middle", "right ring", "right little",
+]  # fmt: skip
+FINGERS: tuple[str, ...] = get_args(Finger)
+
+
+class Voicing(Part):
+    """Where breath becomes sound: windway, window and edge. `along_mm` marks the window's centre on the inner face.
+
+    `breath_toward_deg` is the way the breath runs along the wall: 0 away from the mouth end, 90 to the right.
+    """
+
+    along_mm: Place
+    around_deg: Angle
+    breath_toward_deg: Angle = 0.0
+    window_width_mm: Size
+    cut_up_mm: Size
+    windway_height_mm: Size
+    windway_length_mm: Size
+    edge_deg: Annotated[float, Between(10, 90)] = 45.0
+    edge_offset_mm: Annotated[float, Between(-20, 20)] = 0.0
+    wall_mm: SizeOrNone | None = None
+    edge_radius_mm: EdgeRadius | None = None
+
+
+class Hole(Part):
+    """A hole through the clay, round and square to the wall.
+
+    `wall_mm` is the length of its duct; it and the two edge radii (outside and inside rim) fall back on `[clay]`.
+    """
+
+    name: Name
+    along_mm: Place
+    around_deg: Angle
+    diameter_mm: Size
+    wall_mm: SizeOrNone | None = None
+    edge_radius_mm: EdgeRadius | None = None
+    edge_inside_radius_mm: EdgeRadius | None = None
+    finger: Finger | None = None
+
+
+def _is_note(text: str) -> bool:
+    try:
+        note(text)
+    except NoteNameError:
+        return False
+    return True
+
+
+class Note(Part):
+    """A note that the chamber should play, and the holes open for it; all others are covered."""
+
+    pitch: Annotated[
+        str,
+        Text("a letter A to G, # or b if any, and an octave 0 to 9, such as C5, F#4 or Bb5", _is_note),
+        AfterValidator(str.strip),
+    ]
+    cents: Annotated[float, Between(-1200, 1200)] = 0.0
+    open: tuple[Name, ...] = Field(description='a list of hole names, such as ["1", "2"]; [] is all covered')
+
+
+class Offset(NamedTuple):
+    """Where a chamber's zero stands in the body."""
+
+    along_mm: Place
+    across_mm: Place
+    up_mm: Place
+
+
+class Chamber(Part):
+    """One closed space of air. In the file the keys of `shape` stand beside the chamber's own."""
+
+    name: Name
+    shape: Shape
+    voicing: Voicing | None = None
+    holes: tuple[Hole, ...] = Field((), description="tables written [[chamber.hole]]")
+    notes: tuple[Note, ...] = Field((), description="tables written [[chamber.note]]")
+    offset_mm: Annotated[Offset, Row(Offset)] = Offset(0.0, 0.0, 0.0)
+    turn_deg: Angle = 0.0
+
+    def hole(self, name: str) -> Hole:
+        """The hole of that name; a KeyError if there is none."""
+        for hole in self.holes:
+            if hole.name == name:
+                return hole
+        raise KeyError(f"no hole {name!r} in chamber {self.name!r}")
+
+    def note(self, pitch: str) -> Note:
+        """The note of that pitch, as written in the design; a KeyError if there is none."""
+        for each in self.notes:
+            if each.pitch == pitch:
+                return each
+        raise KeyError(f"no note {pitch!r} in chamber {self.name!r}")
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """Names used twice, and notes that open what is not there."""
+        holes = [table(hole).get("name") for hole in items(known.get("holes"))]
+        pitches = [table(note).get("pitch") for note in items(known.get("notes"))]
+        yield from repeated(holes, "holes", "name", "another hole has this name")
+        yield from repeated([_spelled(pitch) for pitch in pitches], "notes", "pitch", "another note has this pitch")
+        names = [name for name in holes if isinstance(name, str)]
+        # The name of some hole may be what is wrong; then a note that opens it is not.
+        unsure = len(names) < len(holes) or known.get("holes") is WRONG
+        for n, written in enumerate(items(known.get("notes"))):
+            opened = items(table(written).get("open"))
+            for place, name in enumerate(opened):
+                here = ("notes", n, "open", place)
+                if isinstance(name, str) and name not in names and not unsure:
+                    allowed = f"the holes of this chamber, {listed(names)}" if names else "[], as there are no holes"
+                    yield Clash(here, name, allowed + did_you_mean(name, names))
+                elif name is not None and name in opened[:place]:
+                    yield Clash(here, name, "each hole once")
+
+
+def repeated(names: list[Any], key: str, name_key: str, remark: str) -> Iterator[Clash]:
+    """A clash for every item of the list `key` that has the name of an earlier one."""
+    for n, name in enumerate(names):
+        if isinstance(name, str) and name in names[:n]:
+            yield Clash((key, n, name_key), name, f"a {name_key} of its own; {remark}")
+
+
+def _spelled(pitch: Any) -> Any:
+    """The note's usual spelling, by which D♯5 and d#5 are one note."""
+    return str(note(pitch)) if isinstance(pitch, str) and _is_note(pitch) else None

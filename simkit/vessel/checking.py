@@ -1,0 +1,111 @@
+"""From a tree of tables and lists to a frozen value, or to every fault that stands in the way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from simkit.errors import Fault
+from simkit.vessel.faults import DesignError, shown
+from simkit.vessel.keys import along, child, dotted, replaced
+from simkit.vessel.part import WRONG, Clash, Part, Path, Slot, items, slots, table
+from simkit.vessel.shapes import SHAPES
+from simkit.vessel.spelling import did_you_mean
+from simkit.vessel.unknown import keys_of_no_shape, known_keys
+
+Made = TypeVar("Made", bound=Part)
+
+_MOST_COMPARED = 50  # unknown keys that are compared with the known ones; a file of nonsense has thousands
+
+
+def checked(root: type[Made], tree: Mapping[str, Any], source: str, strays: Sequence[Fault] = ()) -> Made:
+    """The value that a tree describes, or a DesignError with every fault in the order of the file.
+
+    `strays` are faults found before the tree was made.
+    """
+    found: list[Clash] = []
+    try:
+        made = root.model_validate({**tree, "source": source})
+        if not strays:
+            return made
+    except ValidationError as error:
+        found += _wrong_by_themselves(root, tree, error)
+        sound: Any = tree
+        for clash in found:
+            sound = replaced(sound, clash.path, WRONG)
+        found += clashes_in(root, sound)
+        found.sort(key=lambda clash: _place(tree, clash.path))
+    told = (Fault(source, dotted(root, tree, path), shown(value), allowed) for path, value, allowed in found)
+    raise DesignError([*strays, *told])
+
+
+def clashes_in(part: type[Part], node: object, path: Path = ()) -> Iterator[Clash]:
+    """All that does not fit together in a part and in the parts within it."""
+    for clash in part.clashes(table(node)):
+        yield Clash((*path, *clash.path), clash.value, clash.allowed)
+    for key, slot in slots(part).items():
+        inner = child(node, key)
+        if slot.is_list and slot.parts:
+            for n, each in enumerate(items(inner)):
+                yield from clashes_in(slot.parts[0], each, (*path, key, n))
+        elif isinstance(inner, Mapping | Part) and (within := slot.part(inner)):
+            yield from clashes_in(within, inner, (*path, key))
+
+
+def _place(tree: object, path: Path) -> tuple[int, ...]:
+    """Where a path stands in the file, as numbers to sort by; what is missing comes last in its table."""
+    place = []
+    for step in path:
+        keys = list(table(tree))
+        place.append(step if isinstance(step, int) else keys.index(step) if step in keys else len(keys))
+        tree = child(tree, step)
+    return tuple(place)
+
+
+# --- what pydantic found -------------------------------------------------------------------------
+
+
+def _wrong_by_themselves(root: type[Part], tree: object, error: ValidationError) -> Iterator[Clash]:
+    unknown = 0
+    for detail in error.errors(include_url=False):
+        path = _path(detail["loc"])
+        if detail["type"] == "clash":
+            continue  # found again by `clashes_in`, beside what is wrong elsewhere
+        if detail["type"] == "extra_forbidden":
+            unknown += 1
+            yield Clash(path, detail["input"], known_keys(root, tree, path, compare=unknown <= _MOST_COMPARED))
+        elif detail["type"] in ("union_tag_invalid", "union_tag_not_found"):
+            yield _unknown_shape(path, table(detail["input"]))
+            yield from keys_of_no_shape(root, tree, path)
+        else:
+            missing = detail["type"] == "missing"
+            *_, (_, slot, _) = along(root, tree, path)
+            yield Clash(path, None if missing else detail["input"], _allowed(detail, slot))
+
+
+def _path(loc: tuple[str | int, ...]) -> Path:
+    """Where an error is in the tree: without the name of the shape that was tried, and pydantic's own marks."""
+    return tuple(
+        step for n, step in enumerate(loc) if step != "[key]" and not (step in SHAPES and loc[n - 1 : n] == ("shape",))
+    )
+
+
+def _unknown_shape(path: Path, shape: Mapping[str, Any]) -> Clash:
+    named = shape.get("shape")
+    allowed = f"one of {', '.join(SHAPES)}"
+    if "shape" not in shape:
+        allowed += "; the key is missing"
+    elif isinstance(named, str):
+        allowed += did_you_mean(named, SHAPES)
+    return Clash((*path, "shape"), named, allowed)
+
+
+def _allowed(detail: Any, slot: Slot | None) -> str:
+    if detail["type"] == "refused" or slot is None:
+        return str(detail["msg"])
+    if detail["type"] == "literal_error":
+        given = detail["input"]
+        return slot.allowed + (did_you_mean(given, slot.choices) if isinstance(given, str) else "")
+    return f"{slot.allowed}; the key is missing" if detail["type"] == "missing" else slot.allowed

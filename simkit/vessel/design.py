@@ -1,0 +1,226 @@
+"""The vessel: all that a design file says, checked and frozen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path as FilePath
+from typing import Any, NamedTuple, TypeVar
+
+from pydantic import Field
+
+from simkit.errors import Fault
+from simkit.vessel.chamber import Chamber, Hole, Voicing, repeated
+from simkit.vessel.checking import checked
+from simkit.vessel.faults import DesignError, shown
+from simkit.vessel.free import Bounds, Free, Tie, read_free
+from simkit.vessel.keys import dotted, find, is_fully_named, look, numbers_of, replaced
+from simkit.vessel.part import Clash, Part, Path, items, slots, table
+from simkit.vessel.spelling import did_you_mean
+from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
+from simkit.vessel.values import Between, Line, Table, as_number
+
+Duct = TypeVar("Duct", Hole, Voicing)
+
+
+class Number(NamedTuple):
+    """A number of a design: its value (None where the design does not say) and what is allowed."""
+
+    value: float | None
+    allowed: Between
+
+
+class Vessel(Part):
+    """A vessel flute as its design file describes it: sizes of the air in the fired piece, in mm and degrees.
+
+    A vessel is never changed; `with_value`, `with_hole` and the like give another one, checked again. Two vessels
+    are equal when their designs are, whichever files they came from.
+    """
+
+    title: Line = ""
+    air: AirState = AirState()
+    clay: Clay = Field(description="a table [clay] with at least wall_mm")
+    breath: Breath | None = None
+    player: Player | None = None
+    hand: Hand | None = None
+    scale: Scale = Scale()
+    jet: Jet = Jet()
+    free: Table[Free] = Table()
+    chambers: tuple[Chamber, ...] = Field(description="tables written [[chamber]]")
+    source: str = Field("", exclude=True, repr=False)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Vessel) and self._content() == other._content()
+
+    def __hash__(self) -> int:
+        return hash(self._content())
+
+    def _content(self) -> tuple[Any, ...]:
+        return tuple(getattr(self, slot.attribute) for slot in slots(Vessel).values())
+
+    # --- looking ---
+
+    def chamber(self, name: str) -> Chamber:
+        """The chamber of that name; a KeyError if there is none."""
+        for chamber in self.chambers:
+            if chamber.name == name:
+                return chamber
+        raise KeyError(f"no chamber {name!r} in this vessel")
+
+    def value(self, key: str) -> float:
+        """The number that a dotted key names; a hole's or window's unwritten wall and rims are those of the clay.
+
+        >>> from simkit.vessel import loads
+        >>> small = loads('clay.wall_mm = 4\\n[[chamber]]\\nname = "a"\\nshape = "sphere"\\ndiameter_mm = 50')
+        >>> small.value("a.diameter_mm"), small.with_value("a.diameter_mm", 60).value("a.diameter_mm")
+        (50.0, 60.0)
+        """
+        path = self._path(key)
+        value = look(self, path)
+        if value is None and path[0] == "chambers" and path[-1] in slots(Clay):
+            value = getattr(self.clay, str(path[-1]))
+        if as_number(value) is None:
+            raise DesignError([Fault(self.source, key, shown(value), "a number that the design gives")])
+        return float(value)
+
+    @property
+    def numbers(self) -> dict[str, Number]:
+        """Every number of the design by its dotted key, those left unwritten too."""
+        return {
+            dotted(Vessel, self, path): Number(look(self, path), allowed) for path, allowed in numbers_of(Vessel, self)
+        }
+
+    def settled(self, duct: Duct) -> Duct:
+        """A hole or a voicing with its wall and rims filled in from the clay where it does not give its own."""
+        clay = {key: getattr(self.clay, key) for key in slots(Clay) if key in slots(type(duct))}
+        return duct.model_copy(update={key: value for key, value in clay.items() if getattr(duct, key) is None})
+
+    def beside(self, file: str) -> FilePath:
+        """Where a file named in the design lies: seen from the design file's folder."""
+        return FilePath(self.source).parent / file
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What is allowed but probably not meant, or not sensible."""
+        said = []
+        for chamber in self.chambers:
+            voicing = chamber.voicing
+            if voicing and voicing.cut_up_mm > voicing.window_width_mm:
+                said.append(
+                    f"{chamber.name}.voicing.cut_up_mm = {voicing.cut_up_mm:g} is more than window_width_mm = "
+                    f"{voicing.window_width_mm:g}: are the window's sides swapped? cut_up_mm runs with the breath"
+                )
+        for key, free in self.free.items():
+            if isinstance(free, Bounds) and not free.low <= self.value(key) <= free.high:
+                said.append(f"{key} = {self.value(key):g} starts outside its [free] bounds {list(free)}")
+        return tuple(said)
+
+    # --- changing ---
+
+    def with_value(self, key: str, value: object) -> Vessel:
+        """The vessel with another value at a dotted key: a number, or a text such as a temperament."""
+        return self.with_values({key: value})
+
+    def with_values(self, values: Mapping[str, object]) -> Vessel:
+        """The vessel with several values changed at once, so that only the result need be allowed."""
+        tree: Any = table(self)
+        for key, value in values.items():
+            tree = replaced(tree, self._path(key), value)
+        return checked(Vessel, tree, self.source)
+
+    def with_ties(self) -> Vessel:
+        """The vessel with every tied number of `[free]` set to the one that it follows."""
+        ties = {key: free.to for key, free in self.free.items() if isinstance(free, Tie)}
+        followed = {}
+        for key, to in ties.items():
+            while to in ties:
+                to = ties[to]
+            followed[key] = self.value(to)
+        return self.with_values(followed)
+
+    def with_chamber(self, chamber: Chamber) -> Vessel:
+        """The vessel with this chamber in place of the one of its name, or added."""
+        chambers = {each.name: each for each in (*self.chambers, chamber)}
+        return checked(Vessel, {**table(self), "chambers": list(chambers.values())}, self.source)
+
+    def with_hole(self, chamber: str, hole: Hole) -> Vessel:
+        """The vessel with this hole in a chamber, in place of the one of its name, or added."""
+        place = self.chambers.index(self.chamber(chamber))
+        holes = {each.name: each for each in (*self.chambers[place].holes, hole)}
+        tree = replaced(table(self), ("chambers", place, "holes"), list(holes.values()))
+        return checked(Vessel, tree, self.source)
+
+    def _path(self, key: str) -> Path:
+        path = find(Vessel, self, key)
+        if path is None:
+            raise DesignError([Fault(self.source, key, None, _no_number(key, self))])
+        return path
+
+    # --- checking ---
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """Chambers without a name of their own; keys of `[free]` and of breath shares that name nothing."""
+        chambers = items(known.get("chambers"))
+        if isinstance(known.get("chambers"), list | tuple) and not chambers:
+            yield Clash(("chambers",), None, "at least one table [[chamber]]")
+        names = [table(chamber).get("name") for chamber in chambers]
+        yield from repeated(names, "chambers", "name", "another chamber has this name")
+        for n, name in enumerate(names):
+            if name in _TAKEN:
+                yield Clash(("chambers", n, "name"), name, f"a name other than {', '.join(_TAKEN)}")
+        offset = table(chambers[0]).get("offset_mm") if chambers else None
+        if any(map(as_number, items(offset))):
+            yield Clash(("chambers", 0, "offset_mm"), offset, "[0, 0, 0] for the first chamber")
+        if is_fully_named(Vessel, known):
+            yield from _wrong_shares(known)
+            yield from _wrong_ties(known)
+
+
+_TAKEN = (*(key for key in slots(Vessel) if key != "chambers"), "chamber")
+
+
+def _wrong_shares(known: Mapping[str, Any]) -> Iterator[Clash]:
+    """Breath shares of what is no opening."""
+    openings = []
+    for chamber in map(table, items(known.get("chambers"))):
+        openings += [f"{chamber['name']}.window"] if chamber.get("voicing") else []
+        openings += [f"{chamber['name']}.hole.{table(hole).get('name')}" for hole in items(chamber.get("holes"))]
+    for key, share in table(table(known.get("breath")).get("share")).items():
+        if key not in openings:
+            allowed = "an opening such as body.window or body.hole.1" + did_you_mean(key, openings)
+            yield Clash(("breath", "share", key), share, allowed)
+
+
+def _wrong_ties(known: Mapping[str, Any]) -> Iterator[Clash]:
+    """What `[free]` says of numbers that the design does not have, and ties that run in a circle."""
+    free = {key: read_free(value) for key, value in table(known.get("free")).items()}
+    limits = dict(numbers_of(Vessel, known)) if free else {}
+    ties = {key: value.to for key, value in free.items() if isinstance(value, Tie)}
+    for key, value in free.items():
+        here, written = ("free", key), known["free"][key]
+        limit = limits.get(find(Vessel, known, key) or ())
+        if limit is None:
+            yield Clash(here, written, _no_number(key, known))
+        elif isinstance(value, Bounds) and not (limit.holds(value.low) and limit.holds(value.high)):
+            yield Clash(here, written, f"both bounds {limit.allowed}")
+        elif isinstance(value, Tie) and find(Vessel, known, value.to) not in limits:
+            yield Clash(here, written, f"a tie to a number of this design{_near(value.to, known)}")
+        elif isinstance(value, Tie) and _runs_in_a_circle(key, ties):
+            yield Clash(here, written, "ties that end at a number, not in a circle")
+
+
+def _runs_in_a_circle(start: str, ties: Mapping[str, str]) -> bool:
+    key = start
+    for _ in ties:
+        if key not in ties:
+            return False
+        key = ties[key]
+    return key in ties
+
+
+def _no_number(key: str, design: object) -> str:
+    return f"a dotted key of this design{_near(key, design)}"
+
+
+def _near(key: str, design: object) -> str:
+    return did_you_mean(key, (dotted(Vessel, design, path) for path, _ in numbers_of(Vessel, design)))

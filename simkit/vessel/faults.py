@@ -1,0 +1,81 @@
+"""How faults are told: values as they stand in the file, one line each, a message short enough to read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from simkit.errors import Fault, InputError
+
+LONGEST_MESSAGE = 1400
+_LONGEST_LINE = 400
+_LONGEST_VALUE = 40
+
+
+class DesignError(InputError):
+    """A design that cannot be read; `faults` has all that was found, the message as many as fit."""
+
+    def __init__(self, faults: Iterable[Fault | str]):
+        super().__init__(faults)
+        self.args = (message(self.faults),)
+
+
+class Shown(str):
+    """A text that stands for a value in a message without quotes."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        return str(self)
+
+
+def message(faults: Iterable[Fault | str], longest: int = LONGEST_MESSAGE) -> str:
+    """One line for each fault, as many as fit, and how many more there are."""
+    lines = [_line(fault) for fault in faults]
+    room = longest - len("and 1000000 more faults")
+    told: list[str] = []
+    for line in lines:
+        room -= len(line) + 1
+        if room < 0:
+            break
+        told.append(line)
+    left = len(lines) - len(told)
+    if left:
+        told.append(f"and {left} more fault{'s' if left > 1 else ''}")
+    return "\n".join(told)
+
+
+def shown(value: object) -> object:
+    """A value as it may stand in a fault: numbers and short texts themselves, the rest described."""
+    if isinstance(value, bool):
+        return Shown(str(value).lower())
+    if isinstance(value, int) and abs(value) >= 10**20:
+        return Shown("a whole number of more than 20 digits")
+    if value is None or isinstance(value, int | float):
+        return value
+    if isinstance(value, str):
+        return value if len(value) <= _LONGEST_VALUE else Shown(f"{value[:_LONGEST_VALUE]!r}...")
+    if isinstance(value, Mapping):
+        return Shown("a table")
+    if isinstance(value, list | tuple):
+        numbers = all(isinstance(item, int | float) and not isinstance(item, bool) for item in value)
+        if numbers and len(value) <= 6 and all(abs(item) < 10**20 for item in value):
+            return Shown(f"[{', '.join(f'{item:g}' for item in value)}]")
+        return Shown(f"a list of {len(value)}")
+    return Shown(printable(str(value), _LONGEST_VALUE))
+
+
+def printable(text: str, longest: int) -> str:
+    """A text on one line, signs that cannot be printed escaped, cut in the middle where it is too long.
+
+    >>> printable("a\\tb", 10)
+    'a\\\\tb'
+    """
+    if len(text) > longest:
+        text = f"{text[: longest // 2]}...{text[-(longest - longest // 2) :]}"
+    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+
+
+def _line(fault: Fault | str) -> str:
+    if isinstance(fault, Fault):
+        fault = str(Fault(printable(fault.file, 100), printable(fault.key, 160), fault.value, fault.allowed))
+    return printable(fault, _LONGEST_LINE)

@@ -1,0 +1,56 @@
+"""What `[free]` says of a number: bounds within which it may move, or another number that it follows."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, NamedTuple
+
+from pydantic import GetCoreSchemaHandler
+from pydantic_core import CoreSchema, core_schema
+
+from simkit.vessel.values import as_number, refused
+
+ALLOWED = 'bounds [low, high] with low < high, or a tie "= other.key"'
+
+
+class Bounds(NamedTuple):
+    """A number free to move from `low` to `high`."""
+
+    low: float
+    high: float
+
+
+class Tie(NamedTuple):
+    """A number that always equals the one of the dotted key `to`."""
+
+    to: str
+
+
+def read_free(value: object) -> Bounds | Tie | None:
+    """Bounds from `[low, high]`, a tie from `"= other.key"`, None from anything else.
+
+    >>> read_free([4, 8]), read_free("= body.hole.1.diameter_mm")
+    (Bounds(low=4.0, high=8.0), Tie(to='body.hole.1.diameter_mm'))
+    """
+    if isinstance(value, Tie):
+        return value
+    if isinstance(value, str) and value.lstrip().startswith("="):
+        return Tie(value.lstrip()[1:].strip())
+    if isinstance(value, list | tuple) and len(value) == 2:
+        low, high = map(as_number, value)
+        if low is not None and high is not None and low < high:
+            return Bounds(low, high)
+    return None
+
+
+class _Free:
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(self._read)
+
+    def _read(self, value: object) -> Bounds | Tie:
+        found = read_free(value)
+        if found is None:
+            raise refused(ALLOWED)
+        return found
+
+
+Free = Annotated[Bounds | Tie, _Free()]

@@ -1,0 +1,121 @@
+"""What every table of a design file has: it is frozen, knows its keys, and can say where its values clash."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from types import UnionType
+from typing import Any, Literal, NamedTuple, Self, Union, get_args, get_origin
+
+from pydantic import BaseModel, ConfigDict, model_validator
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticCustomError
+
+from simkit.vessel.values import Between, Row, Table, Text
+
+Path = tuple[str | int, ...]  # the way to a value through tables and lists
+
+
+# Stands in a tree where a value was that is wrong by itself, so that nothing more is said about it.
+WRONG = object()
+
+
+class Clash(NamedTuple):
+    """Values that are each allowed but not together: where, what was read, what is allowed."""
+
+    path: Path
+    value: object
+    allowed: str
+
+
+class Part(BaseModel):
+    """One table of a design file as a frozen value; keys that it does not know are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """What does not fit together among the values `known`, by the keys of the file.
+
+        They may be parts or still tables as read, and some may be `WRONG`.
+        """
+        yield from ()
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        found = [f"{'.'.join(map(str, path))}: {allowed}" for path, _, allowed in self.clashes(table(self))]
+        if found:
+            raise PydanticCustomError("clash", "{found}", {"found": "; ".join(found)})
+        return self
+
+
+class Slot:
+    """What one key of a Part holds: a number, a text, a row, a table, another Part, or a list of these."""
+
+    def __init__(self, name: str, field: FieldInfo):
+        pieces = [*field.metadata, *_pieces(field.annotation)]
+        self.key = field.alias or name
+        self.attribute = name
+        self.field = field
+        self.number: Between | None = next((piece for piece in pieces if isinstance(piece, Between)), None)
+        self.row: Row | None = next((piece for piece in pieces if isinstance(piece, Row)), None)
+        self.parts = [piece for piece in pieces if isinstance(piece, type) and issubclass(piece, Part)]
+        self.choices = tuple(_choices(field.annotation))
+        self.is_list = tuple in pieces
+        self.is_table = Table in pieces
+        mark = self.row or self.number or next((piece for piece in pieces if isinstance(piece, Text)), None)
+        named = f"one of {', '.join(self.choices)}" if self.choices else "a table"
+        self.allowed: str = field.description or (mark.allowed if mark else named)
+
+    def part(self, node: object) -> type[Part] | None:
+        """The class of the part in this slot; where several can stand, the one whose `shape` the node names."""
+        if isinstance(node, Part):
+            return type(node)
+        if len(self.parts) < 2:
+            return self.parts[0] if self.parts else None
+        named = table(node).get("shape")
+        return next((part for part in self.parts if part.model_fields["kind"].default == named), None)
+
+
+_SLOTS: dict[type[Part], dict[str, Slot]] = {}
+
+
+def slots(part: type[Part]) -> dict[str, Slot]:
+    """The slots of a part by the keys of the file."""
+    if part not in _SLOTS:
+        made = (Slot(name, field) for name, field in part.model_fields.items() if not field.exclude)
+        _SLOTS[part] = {slot.key: slot for slot in made}
+    return _SLOTS[part]
+
+
+def table(node: object) -> Mapping[str, Any]:
+    """The node as a table by the keys of the file; empty if it is none."""
+    if isinstance(node, Part):
+        return {key: getattr(node, slot.attribute) for key, slot in slots(type(node)).items()}
+    return node if isinstance(node, Mapping) else {}
+
+
+def items(node: object) -> tuple[Any, ...]:
+    """The items of a list, or none."""
+    return tuple(node) if isinstance(node, list | tuple) else ()
+
+
+def _pieces(annotation: Any) -> Iterator[Any]:
+    """All that a type is made of: its classes, the containers around them, the marks of `Annotated`."""
+    yield from getattr(annotation, "__metadata__", ())
+    origin = get_origin(annotation)
+    if isinstance(annotation, type) and origin is None:
+        yield annotation
+    elif origin is tuple or origin is Table:
+        yield origin
+    for inner in get_args(annotation):
+        if isinstance(inner, type) or get_args(inner):
+            yield from _pieces(inner)
+
+
+def _choices(annotation: Any) -> Iterator[str]:
+    """The words that a `Literal` in a type lets through."""
+    for inner in get_args(annotation):
+        if get_origin(annotation) is Literal:
+            yield inner
+        elif get_origin(annotation) in (Union, UnionType):
+            yield from _choices(inner)

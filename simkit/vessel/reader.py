@@ -1,0 +1,136 @@
+"""Reading a design file: TOML to a tree, the tree to a Vessel, or every fault on a line of its own."""
+
+from __future__ import annotations
+
+import re
+import stat
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from simkit.errors import Fault
+from simkit.vessel.chamber import Chamber
+from simkit.vessel.checking import checked
+from simkit.vessel.design import Vessel
+from simkit.vessel.faults import DesignError, printable, shown
+from simkit.vessel.keys import written
+from simkit.vessel.part import slots
+
+LARGEST_FILE = 256_000  # bytes; a design with every key and a hundred sections has a tenth of that
+_DEEPEST_KEY = 20
+_ENDLESS = re.compile(r"[0-9_]{4300}")
+_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+def load(path: str | Path) -> Vessel:
+    """Read a design file; an InputError tells all that is wrong with it.
+
+    Nothing in the file is run. Files that it names (a scan) are looked for when they are needed.
+    """
+    source = str(path)
+    try:
+        if not stat.S_ISREG(Path(path).stat().st_mode):
+            raise _unreadable(source, "a file, not a folder or a device")
+        with open(path, "rb") as file:
+            content = file.read(LARGEST_FILE + 1)
+    except (OSError, ValueError) as error:  # ValueError: a name with a null character
+        missing = isinstance(error, FileNotFoundError)
+        reason = "there is no such file" if missing else getattr(error, "strerror", None) or str(error)
+        raise _unreadable(source, f"a design file that can be read ({reason})") from error
+    if len(content) > LARGEST_FILE:
+        raise _unreadable(source, f"a design file of at most {LARGEST_FILE // 1000} kB")
+    try:
+        return loads(content.decode("utf-8-sig"), source)
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise _unreadable(source, f"text in UTF-8 (line {line} is not)") from error
+
+
+def loads(text: str, source: str = "<text>") -> Vessel:
+    """Read a design from a text; `source` names it in messages.
+
+    >>> loads('clay.wall_mm = 4\\n[[chamber]]\\nname = "a"\\nshape = "sphere"\\ndiameter_mm = 50').chambers[0].shape
+    Sphere(kind='sphere', diameter_mm=50.0)
+    """
+    tree, strays = _tree(_parsed(text, source), source)
+    return checked(Vessel, tree, source, strays)
+
+
+def _unreadable(source: str, allowed: str) -> DesignError:
+    return DesignError([Fault(source, "", None, allowed)])
+
+
+# --- TOML ----------------------------------------------------------------------------------------
+
+
+def _parsed(text: str, source: str) -> dict[str, Any]:
+    lines = text.split("\n")
+    for number, line in enumerate(lines, 1):
+        # The parser's time grows with the square of a key's depth.
+        if line.partition("=")[0].count(".") > _DEEPEST_KEY and not line.lstrip().startswith("#"):
+            raise _broken(source, lines, number, f"a key of at most {_DEEPEST_KEY} parts")
+    try:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        raise _unreadable(source, "lists and tables nested less deeply") from error
+    except tomllib.TOMLDecodeError as error:
+        said = str(error)
+        place = _PLACE.search(said)
+        told = said[: place.start()] if place else said
+        if place and place[1]:
+            raise _broken(source, lines, int(place[1]), f"TOML ({told} at column {place[2]})") from error
+        raise _broken(source, lines, len(text.rstrip().split("\n")), f"TOML ({told}; the file ends)") from error
+    except ValueError as error:  # Python reads no whole number of thousands of digits
+        number = next((n for n, line in enumerate(lines, 1) if _ENDLESS.search(line)), 1)
+        raise _broken(source, lines, number, "numbers of at most 20 digits") from error
+
+
+def _broken(source: str, lines: list[str], number: int, allowed: str) -> DesignError:
+    line = lines[number - 1] if number <= len(lines) else ""
+    return DesignError([Fault(source, f"line {number}: {printable(line.strip(), 120)}", None, allowed)])
+
+
+# --- from the file's tables to the tree of a Vessel --------------------------------------------------
+
+
+def _tree(raw: Mapping[str, Any], source: str) -> tuple[dict[str, Any], list[Fault]]:
+    """The tree of the file, and the faults of keys that only the tree may have."""
+    tree: dict[str, Any] = {}
+    strays = []
+    for key, value in raw.items():
+        if key in ("chambers", "source"):
+            near = "; did you mean chamber?" if key == "chambers" else ""
+            strays.append(Fault(source, key, shown(value), f"known keys only{near}"))
+        elif key == "chamber":
+            tree["chambers"] = [_chamber(each) for each in value] if isinstance(value, list) else value
+        elif key == "free":
+            tree["free"] = dict(_flat(value)) if isinstance(value, dict) else value
+        else:
+            tree[key] = value
+    return tree, strays
+
+
+_OWN_KEYS = {written(key): key for key in slots(Chamber) if key != "shape"}
+
+
+def _chamber(raw: object) -> object:
+    """A chamber of the file with the keys of its shape in a table of their own."""
+    if not isinstance(raw, dict):
+        return raw
+    tree: dict[str, Any] = {}
+    for key, value in raw.items():
+        if key in _OWN_KEYS:
+            tree[_OWN_KEYS[key]] = value
+        else:
+            tree.setdefault("shape", {})[key] = value
+    return {**tree, "shape": tree.get("shape", {})}
+
+
+def _flat(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
+    """Dotted keys of `[free]`, whether the file has them in quotes or TOML has made tables of them."""
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _flat(value, f"{prefix}{key}.")
+        else:
+            yield f"{prefix}{key}", value

@@ -1,0 +1,215 @@
+"""The shapes of a chamber's air, by inside sizes in millimetres; `body` makes walls of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import Discriminator, Field, Tag
+
+from simkit.vessel.part import Clash, Part, items, slots
+from simkit.vessel.values import Between, Place, Row, Size, SizeOrNone, Text, as_number
+
+
+class Sphere(Part):
+    """A ball."""
+
+    kind: Literal["sphere"] = Field("sphere", alias="shape")
+    diameter_mm: Size
+
+
+class Ellipsoid(Part):
+    """A ball stretched along, across and up."""
+
+    kind: Literal["ellipsoid"] = Field("ellipsoid", alias="shape")
+    length_mm: Size
+    width_mm: Size
+    height_mm: Size
+
+
+class Egg(Part):
+    """An ellipsoid with its widest ring moved to `widest_at` of the length, from the mouth end."""
+
+    kind: Literal["egg"] = Field("egg", alias="shape")
+    length_mm: Size
+    width_mm: Size
+    height_mm: Size
+    widest_at: Annotated[float, Between(0.25, 0.75, above=True, under=True)]
+
+
+class Lens(Part):
+    """A flattened pendant whose rim, in the section across the width, is rounded by `rim_mm`.
+
+    Half height h(u)^2 = H^2 (1 - u^2)(1 - q u^2) with H = height/2 and u = 1 on the outline; the rim's radius
+    is H^2 (1 - q)/(width/2) with -1 <= q < 1, so 0 < rim_mm <= 2 H^2/(width/2).
+    """
+
+    kind: Literal["lens"] = Field("lens", alias="shape")
+    length_mm: Size
+    width_mm: Size
+    height_mm: Size
+    rim_mm: Size
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """A rim rounder than the fullest lens has."""
+        width, height, rim = (as_number(known.get(key)) for key in ("width_mm", "height_mm", "rim_mm"))
+        if width is None or height is None or rim is None:
+            return
+        largest = 2 * (height / 2) ** 2 / (width / 2)
+        # A hair of slack: an optimiser may stand exactly at the largest rim.
+        if rim > largest * (1 + 1e-12):
+            yield Clash(("rim_mm",), known["rim_mm"], f"at most height_mm^2/width_mm, here {largest:.4g}")
+
+
+class Tube(Part):
+    """A round tube; `ends` are flat, or half balls within the length."""
+
+    kind: Literal["tube"] = Field("tube", alias="shape")
+    length_mm: Size
+    diameter_mm: Size
+    ends: Literal["flat", "round"] = "flat"
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """Round ends that do not fit in the length."""
+        length, diameter = as_number(known.get("length_mm")), as_number(known.get("diameter_mm"))
+        if known.get("ends") == "round" and length is not None and diameter is not None and length < diameter:
+            allowed = f'at least diameter_mm ({diameter:g}) with ends = "round"'
+            yield Clash(("length_mm",), known["length_mm"], allowed)
+
+
+class Box(Part):
+    """A box with edges rounded by `corner_mm`; 0 leaves them sharp."""
+
+    kind: Literal["box"] = Field("box", alias="shape")
+    length_mm: Size
+    width_mm: Size
+    height_mm: Size
+    corner_mm: SizeOrNone = 0.0
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """Edges rounded by more than half of the least size."""
+        corner = as_number(known.get("corner_mm"))
+        sizes = [as_number(known.get(key)) for key in ("length_mm", "width_mm", "height_mm")]
+        least = min((size for size in sizes if size is not None), default=None)
+        if corner is not None and least is not None and corner > least / 2:
+            yield Clash(("corner_mm",), known["corner_mm"], f"at most half of the least size, here {least / 2:g}")
+
+
+class Section(NamedTuple):
+    """A section of a lofted body: place, sizes, height of its centre, squareness (2 is an ellipse)."""
+
+    along_mm: Place
+    width_mm: SizeOrNone
+    height_mm: SizeOrNone
+    rise_mm: Place
+    squareness: Annotated[float, Between(2, 20)]
+
+
+class Sections(Part):
+    """A smooth body lofted through sections; a first or last one of width 0 closes round, else flat."""
+
+    kind: Literal["sections"] = Field("sections", alias="shape")
+    sections: tuple[Annotated[Section, Row(Section)], ...] = Field(
+        description="at least 2 rows [along, width, height, rise, squareness]"
+    )
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """Sections out of order, and sections of no size elsewhere than at the ends."""
+        yield from _too_few(known, "sections", 2, cls)
+        columns = len(Section._fields)
+        rows = [items(row) for row in items(known.get("sections"))]
+        cells = [[as_number(cell) for cell in row] if len(row) == columns else [None] * columns for row in rows]
+        before: float | None = None
+        for n, (along, width, height, *_) in enumerate(cells):
+            here = ("sections", n)
+            if along is not None and before is not None and along <= before:
+                yield Clash((*here, 0), along, f"more than {before:g}, the place of the row before")
+            before = along if along is not None else before
+            if 0 < n < len(cells) - 1:
+                for column, size in ((1, width), (2, height)):
+                    if size == 0:
+                        yield Clash((*here, column), size, "more than 0; only a first or last row may close to 0")
+            elif width == 0 and height is not None and height > 0:
+                yield Clash((*here, 2), height, "0, as its width is 0: both close, or neither")
+            elif height == 0 and width is not None and width > 0:
+                yield Clash((*here, 2), height, "more than 0, as its width is: both close, or neither")
+
+
+class Lobe(NamedTuple):
+    """An ellipsoid by its centre and its sizes."""
+
+    along_mm: Place
+    across_mm: Place
+    up_mm: Place
+    length_mm: Size
+    width_mm: Size
+    height_mm: Size
+
+
+class Lobes(Part):
+    """Overlapping ellipsoids fused to one body: a head, a tail, hollow legs, a waist."""
+
+    kind: Literal["lobes"] = Field("lobes", alias="shape")
+    lobes: tuple[Annotated[Lobe, Row(Lobe)], ...] = Field(
+        description="1 or more rows [along, across, up, length, width, height]"
+    )
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """No lobe at all."""
+        yield from _too_few(known, "lobes", 1, cls)
+
+
+SCANS = (".step", ".stp", ".stl")
+_SCAN_FILE = Text(
+    "the name of a STEP or STL file: " + ", ".join(SCANS),
+    lambda name: name.lower().endswith(SCANS) and name.isprintable() and len(name) <= 1000,
+)
+
+
+class Scan(Part):
+    """The inside surface in a STEP or STL file (STL in mm, closed), named from the design file's folder."""
+
+    kind: Literal["scan"] = Field("scan", alias="shape")
+    file: Annotated[str, _SCAN_FILE]
+
+
+def _too_few(known: Mapping[str, Any], key: str, least: int, shape: type[Part]) -> Iterator[Clash]:
+    if key in known and len(items(known[key])) < least:
+        yield Clash((key,), known[key], slots(shape)[key].allowed)
+
+
+SHAPES: dict[str, type[Part]] = {
+    "sphere": Sphere,
+    "ellipsoid": Ellipsoid,
+    "egg": Egg,
+    "lens": Lens,
+    "tube": Tube,
+    "box": Box,
+    "sections": Sections,
+    "lobes": Lobes,
+    "scan": Scan,
+}
+
+
+def _named_shape(value: Any) -> Any:
+    named = value.get("shape") if isinstance(value, Mapping) else getattr(value, "kind", None)
+    return named if isinstance(named, str) else None
+
+
+Shape = Annotated[
+    Annotated[Sphere, Tag("sphere")]
+    | Annotated[Ellipsoid, Tag("ellipsoid")]
+    | Annotated[Egg, Tag("egg")]
+    | Annotated[Lens, Tag("lens")]
+    | Annotated[Tube, Tag("tube")]
+    | Annotated[Box, Tag("box")]
+    | Annotated[Sections, Tag("sections")]
+    | Annotated[Lobes, Tag("lobes")]
+    | Annotated[Scan, Tag("scan")],
+    Discriminator(_named_shape),
+]

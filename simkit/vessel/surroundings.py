@@ -1,0 +1,128 @@
+"""What surrounds the chambers: air and breath, clay, the player, the hands, the scale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from simkit.pitch import NoteNameError, tonic_of
+from simkit.vessel.part import Clash, Part
+from simkit.vessel.values import Between, Percent, Share, Size, SizeOrNone, Table, Text, as_number
+
+# The ranges of temperature, pressure and carbon dioxide are those that `simkit.air` answers for.
+Pressure = Annotated[float, Between(60_000, 110_000)]
+
+
+class AirState(Part):
+    """The air of the room, and the share of breath in the chambers' air."""
+
+    temperature_c: Annotated[float, Between(0, 40)] = 20.0
+    humidity_percent: Percent = 50.0
+    pressure_pa: Pressure = 101325.0
+    co2_ppm: Annotated[float, Between(0, 10_000)] = 400.0
+    breath_share: Share = 0.0
+
+
+class Breath(Part):
+    """The player's breath, and how much of it stands in the openings.
+
+    `window_share` and `hole_share` hold for every window and every hole; `share` has single openings by their
+    dotted names, `"body.window"` or `"body.hole.2"`, and wins. Carbon dioxide is a share of the dry gas.
+    """
+
+    temperature_c: Annotated[float, Between(20, 40)] = 34.0
+    humidity_percent: Percent = 100.0
+    co2_percent: Annotated[float, Between(0, 10)] = 4.0
+    # All breath is the far end of the band that a prediction shows; room air is the near end.
+    window_share: Share = 1.0
+    hole_share: Share = 1.0
+    share: Table[Share] = Table()
+
+    def share_in(self, chamber: str, hole: str | None = None) -> float:
+        """The share of breath in the air of a hole, or of the window where no hole is named."""
+        if hole is None:
+            return self.share.get(f"{chamber}.window", self.window_share)
+        return self.share.get(f"{chamber}.hole.{hole}", self.hole_share)
+
+
+# The constants of the jet by name, those that the design sets; what they are called is the jet model's affair.
+Jet = Table[Annotated[float, Between(0, above=True)]]
+
+
+class Player(Part):
+    """What of the player stands before the openings; what is not written is far away."""
+
+    face_mm: Size | None = None
+    hover_mm: Size | None = None
+
+
+class Hand(Part):
+    """What the hands allow: breadth of a fingertip, least distance of holes, reach. Only what is written applies."""
+
+    fingertip_mm: Size | None = None
+    spacing_mm: Size | None = None
+    span_mm: Size | None = None
+
+
+def _is_tonic(text: str) -> bool:
+    try:
+        tonic_of(text)
+    except NoteNameError:
+        return False
+    return True
+
+
+class Scale(Part):
+    """What the notes are tuned to."""
+
+    a4_hz: Annotated[float, Between(300, 600)] = 440.0
+    temperament: Literal["equal", "just", "pythagorean"] = "equal"
+    tonic: Annotated[str, Text("a letter A to G, # or b if any, such as C, F# or Bb", _is_tonic)] = "C"
+
+
+class Clay(Part):
+    """The wall of the fired piece, what clay loses from wet to fired, and how rims are rounded where nothing is said.
+
+    Shrinkage is linear, as one number or in two steps: (1 - S) = (1 - S_drying)(1 - S_firing) (ASTM C326).
+
+    >>> round(Clay(wall_mm=5, drying_percent=6, firing_percent=6.5).shrinkage_percent, 2)
+    12.11
+    """
+
+    wall_mm: SizeOrNone
+    given_shrinkage_percent: Annotated[float, Between(0, 25)] | None = Field(None, alias="shrinkage_percent")
+    drying_percent: Annotated[float, Between(0, 25)] | None = None
+    firing_percent: Annotated[float, Between(0, 25)] | None = None
+    edge_radius_mm: Annotated[float, Between(0, 50)] = 0.3
+    edge_inside_radius_mm: Annotated[float, Between(0, 50)] = 0.3
+
+    @property
+    def shrinkage_percent(self) -> float | None:
+        """Wet to fired, linear, in percent of the wet size; None where the design does not say."""
+        if self.drying_percent is None or self.firing_percent is None:
+            return self.given_shrinkage_percent
+        return _both(self.drying_percent, self.firing_percent)
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """Shrinkage said twice or by half, or more than clay does."""
+        total, drying, firing = (
+            as_number(known.get(key)) for key in ("shrinkage_percent", "drying_percent", "firing_percent")
+        )
+        if total is not None and (drying is not None or firing is not None):
+            allowed = "either shrinkage_percent or both drying_percent and firing_percent"
+            yield Clash(("shrinkage_percent",), known["shrinkage_percent"], allowed)
+        elif drying is not None and firing is not None:
+            if _both(drying, firing) > 25:
+                allowed = f"together with drying_percent at most 25 %, here {_both(drying, firing):.4g} %"
+                yield Clash(("firing_percent",), known["firing_percent"], allowed)
+        elif drying is not None and known.get("firing_percent") is None:
+            yield Clash(("drying_percent",), known["drying_percent"], "only together with firing_percent")
+        elif firing is not None and known.get("drying_percent") is None:
+            yield Clash(("firing_percent",), known["firing_percent"], "only together with drying_percent")
+
+
+def _both(drying_percent: float, firing_percent: float) -> float:
+    return 100 * (1 - (1 - drying_percent / 100) * (1 - firing_percent / 100))

@@ -1,0 +1,184 @@
+"""What a value in a design file may be: numbers in a range, names, rows of numbers, tables by key."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, Generic, TypeVar, get_type_hints
+
+from pydantic import GetCoreSchemaHandler
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+Value = TypeVar("Value")
+
+
+def refused(allowed: str) -> PydanticCustomError:
+    """The error of a value outside what is allowed; its message says only what is."""
+    return PydanticCustomError("refused", "{allowed}", {"allowed": allowed})
+
+
+@dataclass(frozen=True)
+class Between:
+    """A finite number in a range; `above` and `under` leave out the lower and the upper end.
+
+    >>> Between(0, 1000, above=True).allowed
+    'a number more than 0, at most 1000'
+    >>> Between(0, 40).allowed
+    'a number from 0 to 40'
+    """
+
+    low: float = -math.inf
+    high: float = math.inf
+    above: bool = False
+    under: bool = False
+
+    @property
+    def allowed(self) -> str:
+        """The range in words."""
+        if math.isinf(self.low) and math.isinf(self.high):
+            return "a finite number"
+        if not (self.above or self.under or math.isinf(self.high)):
+            return f"a number from {self.low:g} to {self.high:g}"
+        lower = f"{'more than' if self.above else 'at least'} {self.low:g}"
+        upper = f", {'less than' if self.under else 'at most'} {self.high:g}"
+        return f"a number {lower}{'' if math.isinf(self.high) else upper}"
+
+    def holds(self, value: object) -> bool:
+        """Whether the value is a finite number in the range; True and "6" are no numbers."""
+        number = as_number(value)
+        if number is None:
+            return False
+        over_low = self.low < number if self.above else self.low <= number
+        under_high = number < self.high if self.under else number <= self.high
+        return over_low and under_high
+
+    def read(self, value: object) -> float:
+        """The value as a float, or an error that says what is allowed."""
+        if not self.holds(value):
+            raise refused(self.allowed)
+        return float(value)  # type: ignore[arg-type]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+
+@dataclass(frozen=True)
+class Text:
+    """A text that `accepts` lets through; `allowed` says in words which those are."""
+
+    allowed: str
+    accepts: Callable[[str], bool]
+
+    def read(self, value: object) -> str:
+        """The text itself, or an error that says what is allowed."""
+        if not isinstance(value, str) or not self.accepts(value):
+            raise refused(self.allowed)
+        return value
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+
+class Row:
+    """Marks a NamedTuple as a row of a design file: a list with one number for each column.
+
+    `Annotated[Section, Row(Section)]` accepts `[0, 40, 30, 0, 2]` and gives a `Section`.
+    """
+
+    def __init__(self, columns: type):
+        self.made = columns
+        self.columns: dict[str, Between] = {
+            name: next(mark for mark in hint.__metadata__ if isinstance(mark, Between))
+            for name, hint in get_type_hints(columns, include_extras=True).items()
+        }
+        shown = ", ".join(name.removesuffix("_mm") for name in self.columns)
+        self.allowed = f"{len(self.columns)} numbers: [{shown}]"
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        cells: list[CoreSchema] = [
+            core_schema.no_info_plain_validator_function(cell.read) for cell in self.columns.values()
+        ]
+        row = core_schema.no_info_after_validator_function(
+            lambda numbers: self.made(*numbers), core_schema.tuple_schema(cells)
+        )
+        return core_schema.no_info_before_validator_function(self._list_of_right_length, row)
+
+    def _list_of_right_length(self, value: object) -> object:
+        if not isinstance(value, list | tuple) or len(value) != len(self.columns):
+            raise refused(self.allowed)
+        return value
+
+
+class Table(Mapping[str, Value], Generic[Value]):
+    """A mapping that cannot be changed, and so can be hashed and compared like the rest of a design."""
+
+    __slots__ = ("_items",)
+    _items: Mapping[str, Value]
+
+    def __init__(self, items: Mapping[str, Value] | None = None):
+        object.__setattr__(self, "_items", dict(items or {}))
+
+    def __getitem__(self, key: str) -> Value:
+        return self._items[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._items)
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def __setattr__(self, name: str, value: object) -> None:
+        raise AttributeError("a Table cannot be changed")
+
+    def __hash__(self) -> int:
+        return hash(frozenset(self.items()))
+
+    def __repr__(self) -> str:
+        return repr(dict(self))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Table, (dict(self),)
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        (of,) = source.__args__
+        items = core_schema.dict_schema(core_schema.str_schema(), handler.generate_schema(of))
+        return core_schema.no_info_before_validator_function(
+            lambda value: dict(value) if isinstance(value, Table) else value,
+            core_schema.no_info_after_validator_function(Table, items),
+            serialization=core_schema.plain_serializer_function_ser_schema(dict),  # for model_dump_json
+        )
+
+
+def as_number(value: object) -> float | None:
+    """The value as a float if it is a finite number that a float can hold, else None."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
+
+
+def _is_name(text: str) -> bool:
+    return 0 < len(text) <= 40 and text.isprintable() and text == text.strip() and not set(text) & set(".,=\"'[]#")
+
+
+def _is_line(text: str) -> bool:
+    return len(text) <= 200 and text.isprintable()
+
+
+SIZE = Between(0, 1000, above=True)
+ANY_NUMBER = Between()
+
+Size = Annotated[float, SIZE]  # a length in mm of something that is there
+SizeOrNone = Annotated[float, Between(0, 1000)]  # a length in mm that may be 0
+Place = Annotated[float, Between(-1000, 1000)]  # a coordinate in mm
+Angle = Annotated[float, ANY_NUMBER]  # degrees, as many turns as one likes
+Share = Annotated[float, Between(0, 1)]
+Percent = Annotated[float, Between(0, 100)]
+# Dots divide the words of a key; the other signs divide lists and pairs on a command line.
+Name = Annotated[str, Text("a name of 1 to 40 printable signs without . , = # quotes or brackets", _is_name)]
+Line = Annotated[str, Text("one line of at most 200 printable signs", _is_line)]
