@@ -1,0 +1,21 @@
+"""The solid that a design describes: exact walls, openings, meshes of the air in and around it."""
+
+from simkit.body.assembly import placed_wall, wall_of
+from simkit.body.body import Body, ChamberBody, Opening
+from simkit.body.inspection import body_of, inspect
+from simkit.body.mesh import AirMesh, air_mesh, surrounding_mesh
+from simkit.body.wall import Wall
+
+__all__ = [
+    "AirMesh",
+    "Body",
+    "ChamberBody",
+    "Opening",
+    "Wall",
+    "air_mesh",
+    "body_of",
+    "inspect",
+    "placed_wall",
+    "surrounding_mesh",
+    "wall_of",
+]

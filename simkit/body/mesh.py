@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.body import kernel
-from simkit.body.wall import Wall, project
+from simkit.body.wall import Wall, project, thinnest
 from simkit.errors import MeshError
 
 # Elements across the half of the least size; a closed sphere's first modes are then right to 0.1 cent.
@@ -38,12 +38,13 @@ def default_size(wall: Wall) -> float:
     """A size at which the lowest modes are right to a few tenths of a cent, m."""
     least = float(np.ptp(wall.box, axis=0).min()) / 2
     equivalent = (3 * wall.volume / (4 * np.pi)) ** (1 / 3)
-    return DEFAULT_SHARE * min(1.3 * least, equivalent)
+    return min(DEFAULT_SHARE * min(1.3 * least, equivalent), thinnest(wall))
 
 
 def air_mesh(wall: Wall, size: float | None = None) -> AirMesh:
     """Mesh the air inside a wall with elements of about `size` (m), finer where the wall curves tightly."""
     size = default_size(wall) if size is None else size
+    _worth_trying(wall, size)
     with kernel.session() as gmsh:
         try:
             kernel.build(gmsh, wall.solid())
@@ -61,9 +62,7 @@ def air_mesh(wall: Wall, size: float | None = None) -> AirMesh:
     return gated(points, tets, facets, np.zeros((0, 6), int), size, "the chamber", expected=wall.volume)
 
 
-def surrounding_mesh(
-    walls: tuple[Wall, ...], offset: float, center: np.ndarray, radius: float, size: float
-) -> AirMesh:
+def surrounding_mesh(walls: tuple[Wall, ...], offset: float, center: np.ndarray, radius: float, size: float) -> AirMesh:
     """Mesh the air between the body that `walls` make with `offset` of clay and a sphere around it (m)."""
     with kernel.session() as gmsh:
         occ = gmsh.model.occ
@@ -92,7 +91,7 @@ def surrounding_mesh(
 
 
 def offset_points(walls: tuple[Wall, ...], offset: float, points: np.ndarray) -> np.ndarray:
-    """The nearest points at the distance `offset` from the nearest of `walls`, for points (n, 3) in the clay or near it."""
+    """The nearest points at the distance `offset` from the nearest of `walls`, for points (n, 3) near it."""
     if offset == 0 and len(walls) == 1:
         return project(walls[0], points)
     feet = np.stack([project(wall, points) for wall in walls])
@@ -103,6 +102,21 @@ def offset_points(walls: tuple[Wall, ...], offset: float, points: np.ndarray) ->
 
 def _unit(v: np.ndarray) -> np.ndarray:
     return v / np.linalg.norm(v, axis=-1, keepdims=True)
+
+
+MOST_TETRAHEDRA = 400_000
+
+
+def _worth_trying(wall: Wall, size: float) -> None:
+    """Refuse what gmsh would chew on without end: far too coarse for a thin place, or far too many elements."""
+    thin = thinnest(wall)
+    if thin < size / 6:
+        raise MeshError(
+            "the chamber", 1e3 * size, f"it is only {1e3 * thin:.2g} mm thick in one place; make it thicker there"
+        )
+    count = 9 * wall.volume / size**3
+    if count > MOST_TETRAHEDRA:
+        raise MeshError("the chamber", 1e3 * size, f"about {count:,.0f} elements would be needed; make it thicker")
 
 
 _remedy = "try a smaller size, or a larger rounding of its tightest corner"
@@ -117,7 +131,13 @@ def snapped(points: np.ndarray, facets: np.ndarray, wall: Wall) -> np.ndarray:
 
 
 def gated(
-    points: np.ndarray, tets: np.ndarray, facets: np.ndarray, outer: np.ndarray, size: float, what: str, expected: float | None
+    points: np.ndarray,
+    tets: np.ndarray,
+    facets: np.ndarray,
+    outer: np.ndarray,
+    size: float,
+    what: str,
+    expected: float | None,
 ) -> AirMesh:
     """Keep a mesh only if no element is inverted and its volume is that of the shape; straighten what folds."""
     points, corner = _used(points, tets, facets, outer)

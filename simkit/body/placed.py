@@ -49,9 +49,7 @@ class PlacedWall(Wall):
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
         back = self.turn.T
-        return tuple(
-            Sheet(s.points @ back + self.shift, s.normals @ back, s.flat) for s in self.wall.sheets(fine)
-        )
+        return tuple(Sheet(s.points @ back + self.shift, s.normals @ back, s.flat) for s in self.wall.sheets(fine))
 
     def solid(self, offset: float = 0.0) -> Solid:
         return Moved(self.wall.solid(offset), self.turn, np.array(self.shift))

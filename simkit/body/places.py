@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 
 from simkit.body.wall import Wall, cast, normals
 
@@ -27,7 +28,7 @@ class Place:
         point = cast(wall, start, np.cos(angle) * UP + np.sin(angle) * right)
         if point is None:
             low, high = axis_span(wall)
-            raise ValueError(f"an axis point in the air, {1e3 * low:.4g} to {1e3 * high:.4g} mm")
+            raise ValueError(f"a place whose axis point is in the air, between {1e3 * low:.4g} and {1e3 * high:.4g}")
         return point, normals(wall, point)[0]
 
 
@@ -37,8 +38,17 @@ def axis_span(wall: Wall, count: int = 2001) -> tuple[float, float]:
     ends = (wall.box - origin) @ direction
     reach = np.linalg.norm(np.ptp(wall.box, axis=0))
     s = np.linspace(ends.min() - reach, ends.max() + reach, count)
-    inside = s[wall.level(origin + s[:, None] * direction) < 0]
-    return (float(inside[0]), float(inside[-1])) if len(inside) else (0.0, 0.0)
+    level = wall.level(origin + s[:, None] * direction)
+    inside = np.flatnonzero(level < 0)
+    if not len(inside):
+        return 0.0, 0.0
+    first, last = inside[0], inside[-1]
+
+    def at(t: float) -> float:
+        return float(wall.level(origin + t * direction)[0])
+
+    low, high = brentq(at, s[first - 1], s[first]), brentq(at, s[last], s[last + 1])
+    return round(low, 9) + 0.0, round(high, 9)
 
 
 def tangent_frame(wall: Wall, axis: np.ndarray, forward_deg: float) -> np.ndarray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -176,12 +177,17 @@ class TubeWall(Wall):
         sides = np.linspace(0, 1, 4 * fine + 1)[:, None]
         if not self.round_ends:
             ring = np.stack([r * np.sin(phi), 0 * phi, r * np.cos(phi)], axis=-1)
-            caps = (_cap(ring[0] + [0, y, 0], np.array([0.0, y, 0.0]), sign, fine) for y, sign in ((0, -1), (self.length, 1)))
+            caps = (
+                _cap(ring[0] + [0, y, 0], np.array([0.0, y, 0.0]), sign, fine)
+                for y, sign in ((0, -1), (self.length, 1))
+            )
             y = sides[:, :, None] * self.length * np.array([0, 1.0, 0])
             out = np.broadcast_to(ring / r, (len(sides), phi.size, 3))
             return (Sheet(ring + y, out), *caps)
         t = np.linspace(0, np.pi / 2, 6 * fine + 1)[:, None]
-        along = np.concatenate([r - r * np.cos(t), r + (self.length - 2 * r) * sides[1:-1], self.length - r + r * np.sin(t)])
+        along = np.concatenate(
+            [r - r * np.cos(t), r + (self.length - 2 * r) * sides[1:-1], self.length - r + r * np.sin(t)]
+        )
         radius = np.concatenate([r * np.sin(t), r + 0 * sides[1:-1], r * np.cos(t)])
         points = np.stack([radius * np.sin(phi), along + 0 * phi, radius * np.cos(phi)], axis=-1)
         return (_sheet(self, points),)
@@ -220,7 +226,9 @@ class BoxWall(Wall):
         u, v, w = (np.maximum(s - (e - r), 0.0) for s, e in zip(sizes, h, strict=True))
         rounded = (u * u + v * v + w * w) / (2 * r) - r / 2
         inside = flat + 0.9 * r  # the rounded form is flat deep inside; there the nearest face leads
-        return rounded.pick(flat, inside.value > 0) if isinstance(rounded, Taylor) else np.where(inside > 0, rounded, flat)
+        return (
+            rounded.pick(flat, inside.value > 0) if isinstance(rounded, Taylor) else np.where(inside > 0, rounded, flat)
+        )
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
         p, core = points - [0, self.length / 2, 0], self._half - self.corner
@@ -393,10 +401,14 @@ class SectionsWall(Wall):
         """Integral of the section's area 4 a b Gamma(1 + 1/n)^2/Gamma(1 + 2/n) (Dirichlet 1839), Gauss by pieces."""
         u, w = np.polynomial.legendre.leggauss(12)
         total = 0.0
-        for low, high in zip(self.rows[:-1], self.rows[1:], strict=True):
+        for low, high in pairwise(self.rows):
             y = low[0] + (high[0] - low[0]) * (u + 1) / 2
             square, _, _, n = self._section(y)
-            total += float(np.sum(w * 4 * square * np.exp(2 * gammaln(1 + 1 / n) - gammaln(1 + 2 / n)))) * (high[0] - low[0]) / 2
+            total += (
+                float(np.sum(w * 4 * square * np.exp(2 * gammaln(1 + 1 / n) - gammaln(1 + 2 / n))))
+                * (high[0] - low[0])
+                / 2
+            )
         return total
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
@@ -411,7 +423,9 @@ class SectionsWall(Wall):
         )
         side = self._side(points)
         caps = []
-        for is_round, ring, sign, rise_here in zip(self.round_ends, (0, -1), (-1, 1), (rise[0, 0], rise[-1, 0]), strict=True):
+        for is_round, ring, sign, rise_here in zip(
+            self.round_ends, (0, -1), (-1, 1), (rise[0, 0], rise[-1, 0]), strict=True
+        ):
             if not is_round:
                 caps.append(_cap(points[ring], np.array([0.0, y[ring], rise_here]), sign, fine))
         return (side, *caps)
@@ -421,7 +435,9 @@ class SectionsWall(Wall):
         low, high = self.rows[0][0], self.rows[-1][0]
         nudge = 1e-7 * (high - low)
         inner = points.copy()
-        inner[..., 1] = np.clip(inner[..., 1], low + nudge * (not self.round_ends[0]), high - nudge * (not self.round_ends[1]))
+        inner[..., 1] = np.clip(
+            inner[..., 1], low + nudge * (not self.round_ends[0]), high - nudge * (not self.round_ends[1])
+        )
         sheet = _sheet(self, inner)
         points[:, -1] = points[:, 0]
         return Sheet(np.where(np.abs(points - sheet.points) < 2 * nudge, points, sheet.points), sheet.normals)
@@ -431,7 +447,7 @@ class SectionsWall(Wall):
         x = [row[0] for row in self.rows]
         t = np.linspace(0, 1, count + 1)[:-1]
         y = []
-        for i, (low, high) in enumerate(zip(x[:-1], x[1:], strict=True)):
+        for i, (low, high) in enumerate(pairwise(x)):
             if i == 0 and self.round_ends[0]:
                 share = t**2
             elif i == len(x) - 2 and self.round_ends[1]:

@@ -250,3 +250,14 @@ def clearance(wall: Wall, point: np.ndarray) -> float:
     size = float(np.ptp(wall.box, axis=0).max())
     hit = cast(wall, point, inward, start=1e-6 * size)
     return 0.0 if hit is None else float(np.linalg.norm(hit - point))
+
+
+def thinnest(wall: Wall) -> float:
+    """The least depth of air straight in from the wall, over points all over it, m: its thinnest place."""
+    points = np.concatenate([s.points[1:-1:2, :-1:3].reshape(-1, 3) for s in wall.sheets() if not s.flat])
+    inward = -normals(wall, points)
+    reach = np.linalg.norm(np.ptp(wall.box, axis=0))
+    steps = reach * np.geomspace(1e-3, 1.0, 120)
+    ray = points[:, None, :] + steps[None, :, None] * inward[:, None, :]
+    out = wall.level(ray.reshape(-1, 3)).reshape(len(points), -1) > 0
+    return float(steps[out.argmax(axis=1)][out.any(axis=1)].min(initial=reach))

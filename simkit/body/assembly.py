@@ -1,0 +1,128 @@
+"""From what the design file says to the solid: walls, openings, chambers. Millimetres end here."""
+
+from __future__ import annotations
+
+from functools import singledispatch
+
+import numpy as np
+
+from simkit.body.body import ChamberBody, Opening, opening_at
+from simkit.body.placed import PlacedWall
+from simkit.body.places import Place
+from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
+from simkit.body.wall import Wall
+from simkit.errors import OutOfReach
+from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes
+
+MM = 1e-3
+
+
+@singledispatch
+def wall_of(shape: object) -> Wall:
+    """The exact wall of a shape of the design file, in the chamber's own frame."""
+    raise OutOfReach(f"the shape {type(shape).__name__.lower()!r} has no wall yet")
+
+
+@wall_of.register
+def _(shape: shapes.Sphere) -> Wall:
+    d = shape.diameter_mm * MM
+    return EggWall(d, d, d)
+
+
+@wall_of.register
+def _(shape: shapes.Ellipsoid) -> Wall:
+    return EggWall(shape.width_mm * MM, shape.length_mm * MM, shape.height_mm * MM)
+
+
+@wall_of.register
+def _(shape: shapes.Egg) -> Wall:
+    return EggWall(shape.width_mm * MM, shape.length_mm * MM, shape.height_mm * MM, shape.widest_at)
+
+
+@wall_of.register
+def _(shape: shapes.Lens) -> Wall:
+    return LensWall(shape.width_mm * MM, shape.length_mm * MM, shape.height_mm * MM, shape.rim_mm * MM)
+
+
+@wall_of.register
+def _(shape: shapes.Tube) -> Wall:
+    return TubeWall(shape.length_mm * MM, shape.diameter_mm * MM, shape.ends == "round")
+
+
+@wall_of.register
+def _(shape: shapes.Box) -> Wall:
+    return BoxWall(shape.width_mm * MM, shape.length_mm * MM, shape.height_mm * MM, shape.corner_mm * MM)
+
+
+@wall_of.register
+def _(shape: shapes.Sections) -> Wall:
+    return SectionsWall(
+        tuple(
+            (r.along_mm * MM, r.width_mm * MM, r.height_mm * MM, r.rise_mm * MM, r.squareness) for r in shape.sections
+        )
+    )
+
+
+def placed_wall(chamber: Chamber) -> Wall:
+    """The chamber's wall at its place in the body."""
+    wall = wall_of(chamber.shape)
+    along, across, up = (MM * v for v in chamber.offset_mm)
+    if (along, across, up) == (0, 0, 0) and chamber.turn_deg == 0:
+        return wall
+    return PlacedWall(wall, (across, along, up), chamber.turn_deg)
+
+
+def hole_opening(vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
+    """The opening of one hole; ValueError where there is no wall."""
+    hole = vessel.settled(hole)
+    return opening_at(
+        wall,
+        Place(hole.along_mm * MM, hole.around_deg),
+        hole.name,
+        length=hole.wall_mm * MM,
+        radius=hole.diameter_mm * MM / 2,
+        rim=hole.edge_radius_mm * MM,
+        inside_rim=hole.edge_inside_radius_mm * MM,
+    )
+
+
+def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:
+    """The window: its width across the breath, the cut-up along it; ValueError where there is no wall."""
+    voicing = vessel.settled(voicing)
+    return opening_at(
+        wall,
+        Place(voicing.along_mm * MM, voicing.around_deg),
+        "window",
+        forward_deg=voicing.breath_toward_deg,
+        length=voicing.wall_mm * MM,
+        width=voicing.window_width_mm * MM,
+        height=voicing.cut_up_mm * MM,
+        rim=voicing.edge_radius_mm * MM,
+        inside_rim=voicing.edge_radius_mm * MM,
+    )
+
+
+def chamber_body(vessel: Vessel, chamber: Chamber) -> ChamberBody:
+    """One chamber's air with its openings; ValueError where an opening has no place."""
+    wall = placed_wall(chamber)
+    window = window_opening(vessel, wall, chamber.voicing) if chamber.voicing else None
+    openings = tuple(hole_opening(vessel, wall, hole) for hole in chamber.holes)
+    return ChamberBody(chamber.name, wall, vessel.clay.wall_mm * MM, window, openings)
+
+
+def gap(a: Opening, b: Opening) -> float:
+    """Clay left between the rims of two openings of one wall on the inside, m; negative where they meet.
+
+    Round rims by the chord of their centres; a window by its rim's points.
+    """
+    apart = float(np.linalg.norm(a.center - b.center))
+    if a.is_round and b.is_round:
+        return apart - a.radius - b.radius
+    one, other = (a, b) if b.is_round else (b, a)  # `one` is the window
+    if other.is_round:
+        local = other.center - one.center
+        u, v = abs(local @ one.across), abs(local @ one.forward)
+        out = np.hypot(max(u - one.width / 2, 0.0), max(v - one.height / 2, 0.0))
+        rise = local @ one.axis
+        return float(np.hypot(out, rise)) - other.radius
+    return apart - a.reach - b.reach

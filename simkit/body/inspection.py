@@ -1,0 +1,98 @@
+"""Is the design possible in clay? Every geometric fault, in the words of the design file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+from itertools import combinations
+
+import numpy as np
+
+from simkit.body.assembly import MM, chamber_body, gap, hole_opening, placed_wall, window_opening
+from simkit.body.body import Body, Opening
+from simkit.body.wall import Wall, clearance, curvatures
+from simkit.errors import Fault
+from simkit.vessel import Chamber, DesignError, Vessel
+
+
+def body_of(vessel: Vessel) -> Body:
+    """The solid that a vessel describes, after every geometric check; DesignError lists all that fails."""
+    faults = inspect(vessel)
+    if faults:
+        raise DesignError(faults)
+    return Body(tuple(chamber_body(vessel, c) for c in vessel.chambers), vessel.clay.wall_mm * MM)
+
+
+def inspect(vessel: Vessel) -> list[Fault]:
+    """All geometric faults of a vessel, chamber by chamber."""
+    return [fault for chamber in vessel.chambers for fault in _Inspection(vessel, chamber).faults()]
+
+
+class _Inspection:
+    """One chamber under the lamp."""
+
+    def __init__(self, vessel: Vessel, chamber: Chamber):
+        self.vessel, self.chamber, self.wall = vessel, chamber, placed_wall(chamber)
+        self.placed: dict[str, Opening] = {}
+
+    def faults(self) -> Iterator[Fault]:
+        """Wall, then each opening's place and rim, then every pair."""
+        chamber, vessel, wall = self.chamber, self.vessel, self.wall
+        yield from self._wall()
+        if chamber.voicing:
+            voicing = chamber.voicing
+            yield from self._place(f"{chamber.name}.voicing", partial(window_opening, vessel, wall, voicing))
+        for hole in chamber.holes:
+            yield from self._place(
+                f"{chamber.name}.hole.{hole.name}", lambda hole=hole: hole_opening(vessel, wall, hole)
+            )
+        for key, opening in self.placed.items():
+            yield from self._rim(key, opening)
+        for (key, a), (other, b) in combinations(self.placed.items(), 2):
+            left = gap(a, b)
+            if left <= 0:
+                yield self._fault(f"{other}.along_mm", f"{-left / MM:.2f} mm or more farther from {key}: they meet")
+
+    def _fault(self, key: str, allowed: str) -> Fault:
+        return Fault(self.vessel.source, key, self.vessel.value(key), allowed)
+
+    def _wall(self) -> Iterator[Fault]:
+        """The outside is the wall moved out: where the wall bulges into the air more tightly, it meets itself."""
+        points = np.concatenate([s.points[1:-1].reshape(-1, 3) for s in self.wall.sheets() if not s.flat])
+        tightest = float(np.nanmin(curvatures(self.wall, points)[1]))
+        thickness = self.vessel.clay.wall_mm * MM
+        if thickness > 0 and tightest < -1 / thickness:
+            most = -1 / tightest / MM
+            yield self._fault(
+                "clay.wall_mm",
+                f"at most {most:.2f} for {self.chamber.name}: at its waist the outside meets itself",
+            )
+
+    def _place(self, key: str, make: Callable[[], Opening]) -> Iterator[Fault]:
+        try:
+            self.placed[key] = make()
+        except ValueError as why:
+            number = "breath_toward_deg" if "direction" in str(why) else "along_mm"
+            yield self._fault(f"{key}.{number}", str(why))
+
+    def _rim(self, key: str, opening: Opening) -> Iterator[Fault]:
+        """The rim must lie on the wall all round: not off an end, not as wide as the chamber."""
+        if not np.isfinite(rim_depths(self.wall, opening)).all():
+            number = "diameter_mm" if opening.is_round else "window_width_mm"
+            deep = clearance(self.wall, opening.center) / MM
+            yield self._fault(
+                f"{key}.{number}",
+                f"an opening wholly on the wall: with {deep:.3g} mm of air below, this one reaches past it",
+            )
+
+
+def rim_depths(wall: Wall, opening: Opening, count: int = 32) -> np.ndarray:
+    """How far below its tangent plane an opening's rim meets the air, m (count,).
+
+    Infinite where it does not within 0.45 of the depth of the air there: the wall has ended or turned away.
+    """
+    rim = opening.rim_points(count)
+    steps = np.linspace(0.0, 0.45 * clearance(wall, opening.center), 60)
+    ray = rim[:, None, :] - steps[None, :, None] * opening.axis
+    within = wall.level(ray.reshape(-1, 3)).reshape(count, -1) < 0
+    return np.where(within.any(axis=1), steps[within.argmax(axis=1)], np.inf)

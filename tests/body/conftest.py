@@ -1,0 +1,42 @@
+"""One wall of every shape, in sizes of our own invention."""
+
+import pytest
+
+from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
+
+ROWS = ((0.0, 0.03, 0.025, 0.0, 2.0), (0.04, 0.05, 0.04, 0.002, 2.5), (0.08, 0.03, 0.03, 0.006, 3.0))
+WALLS = {
+    "sphere": EggWall(0.06, 0.06, 0.06),
+    "ellipsoid": EggWall(0.062, 0.096, 0.05),
+    "egg": EggWall(0.062, 0.096, 0.05, 0.38),
+    "lens": LensWall(0.07, 0.09, 0.024, 0.004),
+    "pillow": LensWall(0.07, 0.09, 0.03, 0.011),
+    "flat tube": TubeWall(0.09, 0.03),
+    "round tube": TubeWall(0.09, 0.03, round_ends=True),
+    "sharp box": BoxWall(0.05, 0.09, 0.04),
+    "round box": BoxWall(0.05, 0.09, 0.04, 0.008),
+    "round sections": SectionsWall(((-0.01, 0, 0, 0, 2), *ROWS, (0.1, 0, 0, 0.008, 2))),
+    "flat sections": SectionsWall(ROWS),
+    "half round sections": SectionsWall((*ROWS, (0.1, 0, 0, 0.006, 3))),
+}
+SMOOTH = [name for name in WALLS if name not in ("flat tube", "sharp box", "flat sections", "half round sections")]
+
+
+@pytest.fixture(scope="session")
+def walls():
+    return WALLS
+
+
+@pytest.fixture(params=WALLS)
+def wall(request):
+    return WALLS[request.param]
+
+
+@pytest.fixture(params=SMOOTH)
+def smooth_wall(request):
+    return WALLS[request.param]
+
+
+@pytest.fixture(params=[name for name in SMOOTH if "sections" not in name])
+def convex_wall(request):
+    return WALLS[request.param]

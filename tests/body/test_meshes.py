@@ -1,0 +1,96 @@
+"""Meshes: closed, curved, true to volume, the same at every run."""
+
+import numpy as np
+import pytest
+
+from simkit.body.mesh import air_mesh, default_size, offset_points, surrounding_mesh
+from simkit.body.shapes import SectionsWall
+from simkit.body.wall import curvatures, distance
+from simkit.errors import MeshError
+
+
+def facet_area(mesh, facets):
+    """Area of curved triangles by a 6-point rule on their quadratic map (Dunavant 1985, degree 4)."""
+    a, b = 0.445948490915965, 0.091576213509771
+    points = [(a, a), (1 - 2 * a, a), (a, 1 - 2 * a), (b, b), (1 - 2 * b, b), (b, 1 - 2 * b)]
+    weights = [0.223381589678011] * 3 + [0.109951743655322] * 3
+    total = 0.0
+    for (r, s), w in zip(points, weights, strict=True):
+        t = 1 - r - s
+        dr = np.array([1 - 4 * t, 4 * r - 1, 0, 4 * (t - r), 4 * s, -4 * s])
+        ds = np.array([1 - 4 * t, 0, 4 * s - 1, -4 * r, 4 * r, 4 * (t - s)])
+        x = mesh.points[facets]
+        total += (
+            w / 2 * np.linalg.norm(np.cross(np.einsum("n,fnj->fj", dr, x), np.einsum("n,fnj->fj", ds, x)), axis=1).sum()
+        )
+    return total
+
+
+def test_the_air_has_the_wall_as_its_boundary(wall):
+    mesh = air_mesh(wall)
+    assert mesh.volume == pytest.approx(wall.volume, rel=5e-4)
+    assert facet_area(mesh, mesh.facets) == pytest.approx(wall.area, rel=2e-3)
+    assert np.abs(distance(wall, mesh.points[np.unique(mesh.facets)])).max() < 1e-9
+    inner = np.setdiff1d(np.arange(len(mesh.points)), mesh.facets)
+    assert np.all(wall.level(mesh.points[inner]) < 0)
+
+
+def test_the_same_shape_gives_the_same_mesh_to_the_bit(walls):
+    first, second = air_mesh(walls["egg"]), air_mesh(walls["egg"])
+    assert first.points.tobytes() == second.points.tobytes() and first.tets.tobytes() == second.tets.tobytes()
+
+
+def test_volume_converges_with_the_mesh(walls):
+    """Second-order geometry: the error of the volume falls about as the fourth power of the size."""
+    wall = walls["ellipsoid"]
+    errors = [abs(air_mesh(wall, default_size(wall) * s).volume / wall.volume - 1) for s in (1.0, 0.5)]
+    assert errors[1] < errors[0] / 8
+
+
+def test_the_outside_starts_at_the_true_offset(wall):
+    clay = 0.005
+    center, radius = wall.box.mean(axis=0), 0.09
+    mesh = surrounding_mesh((wall,), clay, center, radius, 0.03)
+    assert np.abs(distance(wall, mesh.points[np.unique(mesh.facets)]) - clay).max() < 1e-3
+    assert np.median(np.abs(distance(wall, mesh.points[np.unique(mesh.facets)]) - clay)) < 1e-9
+    assert np.abs(np.linalg.norm(mesh.points[np.unique(mesh.outer)] - center, axis=1) - radius).max() < 1e-12
+
+
+def test_offset_volume_by_steiners_formula(convex_wall):
+    """V(w) = V + A w + M w^2 + 4/3 pi w^3 with M the integral of the mean curvature of a convex body (Steiner 1840)."""
+    wall, clay, total_curvature = convex_wall, 0.005, 0.0
+    for sheet in wall.sheets(8):
+        p = sheet.points
+        a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
+        k1, k2, _ = curvatures(wall, wall.nearest(((a + b + c + d) / 4).reshape(-1, 3)))
+        total_curvature += float(np.sum((k1 + k2) / 2 * np.linalg.norm(np.cross(c - a, d - b), axis=-1).ravel() / 2))
+    center, radius = wall.box.mean(axis=0), 0.09
+    mesh = surrounding_mesh((wall,), clay, center, radius, 0.02)
+    solid = 4 / 3 * np.pi * radius**3 - mesh.volume
+    steiner = wall.volume + wall.area * clay + total_curvature * clay**2 + 4 / 3 * np.pi * clay**3
+    assert solid == pytest.approx(steiner, rel=5e-3)
+
+
+def test_two_overlapping_coats_make_one_body(walls):
+    wall = walls["sphere"]
+    from simkit.body.placed import PlacedWall
+
+    other = PlacedWall(wall, (0.065, 0.0, 0.0), 0.0)
+    mesh = surrounding_mesh((wall, other), 0.005, np.array([0.0325, 0.03, 0]), 0.11, 0.03)
+    body = mesh.points[np.unique(mesh.facets)]
+    gaps = np.minimum(distance(wall, body), distance(other, body))
+    assert np.median(np.abs(gaps - 0.005)) < 1e-9
+    assert np.allclose(offset_points((wall, other), 0.005, body), body, atol=1e-3)
+
+
+def test_a_shape_that_cannot_be_meshed_says_the_size_and_the_remedy(walls):
+    with pytest.raises(MeshError, match=r"the chamber could not be meshed at 300 mm: .*smaller size"):
+        air_mesh(walls["sphere"], 0.3)
+
+
+def test_a_chamber_thin_as_paper_is_refused_at_once():
+    paper = SectionsWall(((0, 0.05, 0.0004, 0, 2), (0.05, 0.05, 0.0004, 0.04, 2), (0.1, 0.0004, 0.05, 0, 2)))
+    with pytest.raises(MeshError, match="thick"):
+        air_mesh(paper)
+    with pytest.raises(MeshError, match="thick in one place"):
+        air_mesh(paper, 0.05)

@@ -1,0 +1,166 @@
+"""Walls against closed forms and theorems of differential geometry."""
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.spatial.transform import Rotation
+
+from simkit.body.placed import PlacedWall
+from simkit.body.places import Place, tangent_frame
+from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
+from simkit.body.wall import cast, clearance, curvatures, distance, normals, project
+
+
+def wall_points(wall, fine=2):
+    return np.concatenate([s.points[1:-1, :-1].reshape(-1, 3) for s in wall.sheets(fine) if not s.flat])
+
+
+def test_derivatives_of_the_level_agree_with_differences(wall):
+    step = 1e-6
+    rng = np.random.default_rng(3)
+    p = wall_points(wall)[::17] + rng.normal(0, 3e-4, (len(wall_points(wall)[::17]), 3))
+    t = wall.taylor(p)
+    for i, e in enumerate(np.eye(3) * step):
+        slope = (wall.level(p + e) - wall.level(p - e)) / (2 * step)
+        bend = (wall.taylor(p + e).slope - wall.taylor(p - e).slope) / (2 * step)
+        assert np.median(np.abs(slope - t.slope[:, i])) < 1e-7 * np.abs(t.slope).max()
+        assert np.median(np.abs(bend - t.bend[:, i])) < 1e-5 * np.abs(t.bend).max() + 1e-9
+
+
+def test_total_curvature_is_four_pi(smooth_wall):
+    """Gauss-Bonnet for a body without holes: the integral of k1 k2 over its wall is 4 pi (any textbook)."""
+    total = 0.0
+    for sheet in smooth_wall.sheets(8):
+        p = sheet.points
+        a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
+        middle = project(smooth_wall, ((a + b + c + d) / 4).reshape(-1, 3))
+        k1, k2, _ = curvatures(smooth_wall, middle)
+        area = np.linalg.norm(np.cross(c - a, d - b), axis=-1).ravel() / 2
+        total += float(np.sum(k1 * k2 * area))
+    assert total == pytest.approx(4 * np.pi, rel=0.02)  # curvature jumps where a rounding ends: first order there
+
+
+def test_curvatures_of_an_ellipsoid_at_its_poles(walls):
+    """a/b^2 and a/c^2 at the end of the half axis a (do Carmo 1976, sec. 3.3)."""
+    wall = walls["ellipsoid"]
+    k1, k2, e1 = curvatures(wall, np.array([[0.031, 0.048, 0.0]]))
+    assert k1[0] == pytest.approx(0.031 / 0.025**2, rel=1e-12)
+    assert k2[0] == pytest.approx(0.031 / 0.048**2, rel=1e-12)
+    assert np.abs(e1[0]) == pytest.approx([0, 0, 1], abs=1e-9)
+
+
+def test_a_ball_curves_positively_and_a_waist_negatively():
+    k1, k2, _ = curvatures(EggWall(0.06, 0.06, 0.06), np.array([[0.0, 0.03, 0.03]]))
+    assert (k1[0], k2[0]) == pytest.approx((1 / 0.03, 1 / 0.03))
+    waist = SectionsWall(((0, 0.05, 0.05, 0, 2), (0.04, 0.02, 0.02, 0, 2), (0.08, 0.05, 0.05, 0, 2)))
+    _, k2, e1 = curvatures(waist, np.array([[0.0, 0.041, 0.01]]))
+    assert k2[0] < 0 and abs(e1[0, 0]) > 0.99
+
+
+def test_feet_are_the_nearest_points(wall):
+    """Against the nearest of many sampled wall points."""
+    cloud = np.concatenate([s.points.reshape(-1, 3) for s in wall.sheets(6)])
+    rng = np.random.default_rng(5)
+    low, high = wall.box
+    p = rng.uniform(low - 0.01, high + 0.01, (200, 3))
+    p = p[wall.level(p) > 0]  # in the clay, where the foot on these walls is well defined
+    foot = project(wall, p)
+    sampled = np.array([np.linalg.norm(cloud - q, axis=1).min() for q in p])
+    ours = np.linalg.norm(p - foot, axis=1)
+    assert np.all(ours <= sampled + 1e-9)
+    assert np.abs(wall.level(foot)).max() < 1e-9
+    assert np.all(sampled - ours < 6e-3)
+
+
+@pytest.mark.parametrize(
+    ("wall", "volume", "area"),
+    [
+        (EggWall(0.06, 0.06, 0.06), np.pi / 6 * 0.06**3, np.pi * 0.06**2),
+        (TubeWall(0.09, 0.03), np.pi * 0.015**2 * 0.09, 2 * np.pi * 0.015 * (0.09 + 0.015)),
+        (TubeWall(0.09, 0.03, True), np.pi * 0.015**2 * 0.06 + np.pi / 6 * 0.03**3, np.pi * 0.03 * 0.09),
+        (BoxWall(0.05, 0.09, 0.04), 0.05 * 0.09 * 0.04, 2 * (0.05 * 0.09 + 0.09 * 0.04 + 0.04 * 0.05)),
+        (SectionsWall(((0, 0.04, 0.03, 0, 2), (0.07, 0.04, 0.03, 0, 2))), np.pi * 0.02 * 0.015 * 0.07, None),
+    ],
+)
+def test_volumes_and_areas_by_closed_form(wall, volume, area):
+    assert wall.volume == pytest.approx(volume, rel=1e-9)
+    if area is not None:
+        assert wall.area == pytest.approx(area, rel=1e-6)
+
+
+def test_area_of_a_prolate_spheroid():
+    """2 pi a^2 (1 + c/(a e) asin e), Zwillinger, CRC Standard Mathematical Tables [memory]."""
+    a, c = 0.03, 0.048
+    e = np.sqrt(1 - (a / c) ** 2)
+    assert EggWall(2 * a, 2 * c, 2 * a).area == pytest.approx(2 * np.pi * a**2 * (1 + c / (a * e) * np.arcsin(e)))
+
+
+def test_the_egg_has_its_widest_ring_where_it_says():
+    wall = EggWall(0.06, 0.1, 0.05, 0.4)
+    assert wall.level(np.array([[0.03, 0.04, 0.0], [0.0, 0.04, 0.025], [0, 0, 0], [0, 0.1, 0]])) == pytest.approx(
+        [0] * 4
+    )
+    volume, _ = quad(lambda y: np.pi * 0.03 * 0.025 * max(0.0, -wall.level(np.array([[0.0, y, 0.0]]))[0]), 0, 0.1)
+    assert wall.volume == pytest.approx(volume, rel=1e-7)
+
+
+def test_the_lens_has_its_rim_radius():
+    wall = LensWall(0.07, 0.09, 0.024, 0.004)
+    k1, _, _ = curvatures(wall, np.array([[0.035, 0.045, 0.0]]))
+    assert 1 / k1[0] == pytest.approx(0.004)
+    assert LensWall(0.06, 0.06, 0.024, 0.0048).volume == pytest.approx(
+        np.pi / 6 * 0.06 * 0.06 * 0.024
+    )  # q = 0: ellipsoid
+
+
+def test_section_rows_are_met(walls):
+    wall = walls["round sections"]
+    at = [
+        [0.025, 0.04, 0.002],
+        [0.0, 0.04, 0.022],
+        [0.0, 0.08, 0.021],
+        [-0.015, 0.08, 0.006],
+        [0.0, -0.01, 0.0],
+        [0, 0.1, 0.008],
+    ]
+    assert np.abs(wall.level(np.array(at))).max() < 1e-9
+    square = [0.025 * 2 ** (-1 / 2.5), 0.04, 0.002 + 0.02 * 2 ** (-1 / 2.5)]  # the superellipse's own diagonal
+    assert abs(wall.level(np.array([square]))[0]) < 1e-9
+
+
+def test_holes_are_aimed_from_the_axis(walls):
+    wall = walls["ellipsoid"]
+    top, axis = Place(0.048, 0).on(wall)
+    assert top == pytest.approx([0, 0.048, 0.025]) and axis == pytest.approx([0, 0, 1])
+    right, axis = Place(0.048, 90).on(wall)
+    assert right == pytest.approx([0.031, 0.048, 0]) and axis == pytest.approx([1, 0, 0])
+    under, _ = Place(0.03, 180).on(wall)
+    assert under[2] < 0 and under[0] == pytest.approx(0)
+    with pytest.raises(ValueError, match="between 0 and 96"):
+        Place(0.097, 0).on(wall)
+
+
+def test_the_breath_runs_where_it_is_told(walls):
+    wall = walls["ellipsoid"]
+    for around, deg, way in ((180, 0, [0, 1, 0]), (180, 90, [1, 0, 0]), (0, -90, [-1, 0, 0]), (0, 180, [0, -1, 0])):
+        _, axis = Place(0.048, around).on(wall)
+        across = tangent_frame(wall, axis, deg)
+        assert np.cross(across, axis) == pytest.approx(way, abs=1e-12)
+    with pytest.raises(ValueError, match="direction"):
+        tangent_frame(wall, np.array([1.0, 0, 0]), 90)
+
+
+def test_a_turned_chamber_keeps_its_shape_and_moves_its_axis(walls):
+    wall = PlacedWall(walls["egg"], (0.01, 0.02, 0.03), 90)
+    _, along = wall.axis
+    assert along == pytest.approx([1, 0, 0])  # clockwise seen from above: away becomes right
+    p, _ = Place(0.0365, 0).on(wall)
+    assert p == pytest.approx([0.01 + 0.0365, 0.02, 0.03 + 0.025], abs=2e-6)
+    there = Rotation.from_euler("z", -90, degrees=True).apply([[0.01, 0.05, 0.02]]) + [0.01, 0.02, 0.03]
+    assert distance(wall, there) == pytest.approx(distance(walls["egg"], np.array([[0.01, 0.05, 0.02]])))
+
+
+def test_clearance_crosses_the_chamber(walls):
+    assert clearance(walls["ellipsoid"], np.array([0, 0.048, 0.025])) == pytest.approx(0.05)
+    assert cast(walls["sphere"], [0, 0.07, 0], [0, 0, 1]) is None
+    assert normals(walls["sharp box"], np.array([[0.025, 0.03, 0.01]]))[0] == pytest.approx([1, 0, 0])
