@@ -72,6 +72,11 @@ def placed_wall(chamber: Chamber) -> Wall:
     return PlacedWall(wall, (across, along, up), chamber.turn_deg)
 
 
+def _metres(size_mm: float | None) -> float:
+    assert size_mm is not None  # `settled` has filled it in
+    return size_mm * MM
+
+
 def hole_opening(vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
     """The opening of one hole; ValueError where there is no wall."""
     hole = vessel.settled(hole)
@@ -79,10 +84,10 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
         wall,
         Place(hole.along_mm * MM, hole.around_deg),
         hole.name,
-        length=hole.wall_mm * MM,
+        length=_metres(hole.wall_mm),
         radius=hole.diameter_mm * MM / 2,
-        rim=hole.edge_radius_mm * MM,
-        inside_rim=hole.edge_inside_radius_mm * MM,
+        rim=_metres(hole.edge_radius_mm),
+        inside_rim=_metres(hole.edge_inside_radius_mm),
     )
 
 
@@ -94,11 +99,11 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:
         Place(voicing.along_mm * MM, voicing.around_deg),
         "window",
         forward_deg=voicing.breath_toward_deg,
-        length=voicing.wall_mm * MM,
+        length=_metres(voicing.wall_mm),
         width=voicing.window_width_mm * MM,
         height=voicing.cut_up_mm * MM,
-        rim=voicing.edge_radius_mm * MM,
-        inside_rim=voicing.edge_radius_mm * MM,
+        rim=_metres(voicing.edge_radius_mm),
+        inside_rim=_metres(voicing.edge_radius_mm),
     )
 
 

@@ -43,9 +43,7 @@ class _Inspection:
             voicing = chamber.voicing
             yield from self._place(f"{chamber.name}.voicing", partial(window_opening, vessel, wall, voicing))
         for hole in chamber.holes:
-            yield from self._place(
-                f"{chamber.name}.hole.{hole.name}", lambda hole=hole: hole_opening(vessel, wall, hole)
-            )
+            yield from self._place(f"{chamber.name}.hole.{hole.name}", partial(hole_opening, vessel, wall, hole))
         for key, opening in self.placed.items():
             yield from self._rim(key, opening)
         for (key, a), (other, b) in combinations(self.placed.items(), 2):

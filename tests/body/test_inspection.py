@@ -89,4 +89,4 @@ def test_a_wall_thicker_than_the_waist_is_tight_is_refused():
     sections = [[0, 40, 40, 0, 2], [20, 20, 20, 0, 2], [40, 40, 40, 0, 2]]
     """
     (fault,) = [str(f) for f in inspect(loads(text, "w.toml"))]
-    assert "clay.wall_mm = 16" in fault and "meet itself" in fault
+    assert "clay.wall_mm = 16" in fault and "outside meets itself" in fault
