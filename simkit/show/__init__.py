@@ -1,0 +1,1 @@
+"""Answers as tables and pictures for people; the only room that draws."""

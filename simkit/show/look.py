@@ -1,0 +1,96 @@
+"""How our pictures look: one accent of fired clay, ink on paper, units in every caption."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
+
+from simkit.errors import Fault, InputError
+from simkit.files import whole
+
+CLAY = "#b4532a"  # the accent: fired clay
+BODY = "#ecd9c9"  # clay seen as a surface
+AIR = "#f8f1ea"  # the air inside, seen through the wall
+HOLLOW = "#4a342a"  # an open hole
+INK = "#2a2522"
+QUIET = "#8b8279"
+FAINT = "#d9d2ca"
+PAPER = "#ffffff"
+SLATE = "#2f5d7c"  # the cold end of the diverging map
+
+MM = 1 / 25.4  # inches
+POINTS = 72 / 25.4  # points in a millimetre
+
+PRESSURE = LinearSegmentedColormap.from_list(
+    "pressure", ["#27506d", "#4d7a97", "#9bb9ca", "#f6f1eb", "#e0a98c", "#c2683f", "#93401c"]
+)
+
+FORMATS = ("png", "svg", "pdf")
+
+STYLE = {
+    "font.family": "DejaVu Sans",
+    "font.size": 8.0,
+    "text.color": INK,
+    "axes.edgecolor": QUIET,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.6,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.titlelocation": "left",
+    "axes.titlesize": 8.0,
+    "figure.facecolor": PAPER,
+    "savefig.facecolor": PAPER,
+    "savefig.dpi": 200,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.major.width": 0.6,
+    "ytick.major.width": 0.6,
+    "legend.frameon": False,
+    "legend.fontsize": 7.5,
+    "lines.solid_capstyle": "round",
+    "svg.hashsalt": "simkit",  # the same drawing gives the same file
+    "svg.fonttype": "path",
+}
+
+
+@contextmanager
+def styled() -> Iterator[None]:
+    """Our look, for as long as the block lasts; the caller's own settings come back after it."""
+    with mpl.rc_context(STYLE):
+        yield
+
+
+def sheet(width_mm: float, height_mm: float) -> Figure:
+    """An empty figure of this size on paper, without any window toolkit."""
+    figure = Figure(figsize=(width_mm * MM, height_mm * MM))
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def check_format(path: str | Path, option: str = "--plot") -> None:
+    """Refuses a picture whose suffix names no format that we draw."""
+    if Path(path).suffix.lower().lstrip(".") not in FORMATS:
+        raise InputError([Fault(str(path), option, None, "a name that ends in .png, .svg or .pdf")])
+
+
+def save(figure: Figure, path: str | Path, option: str = "--plot") -> None:
+    """Writes the picture, whole or not at all, in the format that its suffix names."""
+    check_format(path, option)
+    kind = Path(path).suffix.lower().lstrip(".")
+    # No date and no version inside: the same picture is the same file.
+    metadata: dict[str, dict[str, Any]] = {
+        "png": {"Software": None},
+        "svg": {"Date": None, "Creator": None},
+        "pdf": {"CreationDate": None, "Producer": None, "Creator": None},
+    }
+    with styled(), whole(path, option) as half:
+        figure.savefig(half, format=kind, metadata=metadata[kind])

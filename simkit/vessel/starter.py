@@ -1,0 +1,189 @@
+"""A design to start from: a small four-hole whistle in the shape that is wished, every key explained."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from simkit.errors import Fault, InputError
+from simkit.vessel.spelling import did_you_mean
+
+
+class _Start(NamedTuple):
+    """A shape of 60 ml: what to say of it, its keys, and its length for placing window and holes."""
+
+    about: str
+    keys: str
+    length_mm: float
+
+
+# All have the same air and the same openings, so all start from about the same notes.
+_STARTS = {
+    "sphere": _Start("a ball", "diameter_mm = 48.6", 48.6),
+    "ellipsoid": _Start(
+        "a ball stretched along, across and up",
+        "length_mm = 68            # along, away from the mouth end\n"
+        "width_mm = 46             # across\n"
+        "height_mm = 36.6          # up",
+        68,
+    ),
+    "egg": _Start(
+        "an ellipsoid with its thick end at one side",
+        "length_mm = 68            # along, away from the mouth end\n"
+        "width_mm = 46             # across\n"
+        "height_mm = 36.6          # up\n"
+        "widest_at = 0.42          # share of the length, from the mouth end (0.5 is an ellipsoid)",
+        68,
+    ),
+    "lens": _Start(
+        "a flattened pendant",
+        "length_mm = 66            # along, away from the mouth end\n"
+        "width_mm = 60             # across\n"
+        "height_mm = 30.3          # up\n"
+        "rim_mm = 6                # radius of the rounded rim, in a cut across the width",
+        66,
+    ),
+    "tube": _Start(
+        "a round tube",
+        'length_mm = 70.9          # ends included\ndiameter_mm = 36\nends = "round"            # or "flat"',
+        70.9,
+    ),
+    "box": _Start(
+        "a box with rounded edges",
+        "length_mm = 66            # along, away from the mouth end\n"
+        "width_mm = 44             # across\n"
+        "height_mm = 22.9          # up\n"
+        "corner_mm = 8             # radius of its edges; 0 leaves them sharp",
+        66,
+    ),
+    "sections": _Start(
+        "a body drawn through sections, as over the ribs of a boat",
+        "# Each row: along, width, height, rise of its middle, squareness (2 is an ellipse, more is squarer).\n"
+        "# A first or last row of width 0 closes round, else flat.\n"
+        "sections = [\n"
+        "    [ 0,  0.0,  0.0, 0, 2],\n"
+        "    [12, 28.9, 25.0, 0, 2],\n"
+        "    [35, 42.4, 36.6, 2, 2.2],\n"
+        "    [60, 32.8, 28.9, 1, 2],\n"
+        "    [78,  0.0,  0.0, 0, 2],\n"
+        "]",
+        78,
+    ),
+}
+
+STARTER_SHAPES = tuple(_STARTS)
+
+# (hole, share of the length, around_deg, diameter_mm, finger)
+_HOLES = (
+    ("1", 0.60, -34, 3.4, "left index"),
+    ("2", 0.42, -34, 3.9, "left middle"),
+    ("3", 0.60, 34, 3.0, "right index"),
+    ("4", 0.42, 34, 4.9, "right middle"),
+)
+_NOTES = (("C5", 0), ("D5", 1), ("E5", 2), ("F5", 3), ("G5", 4))
+
+
+def starter(shape: str = "egg", title: str = "First whistle") -> str:
+    """The text of a commented design file: a chamber of 60 ml with a window and four holes, for C5 to G5."""
+    if shape not in _STARTS:
+        allowed = f"one of {', '.join(_STARTS)}" + did_you_mean(shape, _STARTS)
+        raise InputError([Fault("simkit new", "--shape", shape, allowed)])
+    start = _STARTS[shape]
+    holes = "\n".join(
+        _HOLE.format(name=name, along=share * start.length_mm, around=around, diameter=diameter, finger=finger)
+        for name, share, around, diameter, finger in _HOLES
+    )
+    names = [f'"{name}"' for name, *_ in _HOLES]
+    notes = "\n".join(_NOTE.format(pitch=pitch, open=", ".join(names[:count])) for pitch, count in _NOTES)
+    return _DESIGN.format(
+        title=title,
+        shape=shape,
+        pad=" " * max(2, 16 - len(shape)),
+        about=start.about,
+        keys=start.keys,
+        window=0.2 * start.length_mm,
+        holes=holes,
+        notes=notes,
+    )
+
+
+_HOLE = """\
+[[chamber.hole]]
+name = "{name}"
+along_mm = {along:.0f}
+around_deg = {around}
+diameter_mm = {diameter}
+finger = "{finger}"
+"""
+
+_NOTE = """\
+[[chamber.note]]
+pitch = "{pitch}"
+open = [{open}]
+"""
+
+_DESIGN = """\
+# A design for simkit. Everything after a # is a remark.
+#
+# Sizes are those of the AIR INSIDE, in the FIRED piece, in millimetres.
+# Hold the piece with its mouth end towards you:
+#
+#     seen from above                     seen from the mouth end
+#
+#         far end                               around_deg = 0
+#        .-------.                                .-------.
+#      .'         '.       ^                    .'    |    '.
+#     /             \\      |                   /      |      \\
+#    |  (1)     (3)  |     |  along_mm   -90  |       o       |  90
+#    |               |     |                   \\    axis     /
+#    |  (2)     (4)  |     |                    '.         .'
+#     \\             /      |                      '-[___]-'
+#      '.  .---.  .'       |                     window at 180
+#        '-|   |-'         0
+#          |   |
+#     mouth end; across_mm runs to the right, up_mm towards you from the paper
+#
+# A hole sits where the line from the axis at along_mm, in the direction around_deg, first
+# meets the wall. It is cut square to the wall.
+#
+# The window, cut open along the breath (the outside is up):
+#
+#     #################|                   .-'#####
+#     #### clay #######|                .-'########
+#     #################|             .-'###########   edge_deg is the angle of this slope
+#     windway  ->   ->   ->   ->   <' edge ########
+#     #################|
+#     #################|<-cut_up_mm->|   air inside
+#
+#     windway_height_mm is the height of the windway, window_width_mm runs into the paper
+
+title = "{title}"
+
+[clay]
+wall_mm = 4               # thickness of the wall
+shrinkage_percent = 10    # wet to fired, along a line; measure your own clay
+
+# [air] says what the piece is played in; without it 20 degrees C, half humid.
+# [air]
+# temperature_c = 20
+# humidity_percent = 50
+
+[[chamber]]
+name = "body"
+shape = "{shape}"{pad}# {about}
+{keys}
+
+# Where breath becomes sound. Without it the chamber is a plain resonator.
+[chamber.voicing]
+along_mm = {window:.0f}             # middle of the window
+around_deg = 180          # 180 is underneath
+breath_toward_deg = 0     # 0: the breath runs away from the mouth end
+window_width_mm = 11
+cut_up_mm = 5             # from the windway's exit to the edge
+windway_height_mm = 1.2
+windway_length_mm = 25
+edge_deg = 45
+
+# The holes, in the order in which the fingerings are drawn. Larger sounds higher.
+{holes}
+# The notes, and the holes open for each; all others are covered, [] covers all.
+{notes}"""

@@ -1,0 +1,111 @@
+"""The three views show the vessel's true outlines and what can be seen of its openings."""
+
+import numpy as np
+import pytest
+from matplotlib.image import imread
+
+from simkit.body import body_of
+from simkit.show import look
+from simkit.show.outline import ABOVE, MOUTH, RIGHT, SIDES, is_hidden, outlines
+from simkit.show.views import views
+from simkit.vessel import loads
+
+DESIGN = """
+title = "A $5 whistle"
+[clay]
+wall_mm = {wall}
+[[chamber]]
+name = "body"
+{shape}
+[chamber.voicing]
+along_mm = 30
+around_deg = 180
+window_width_mm = 10
+cut_up_mm = 5
+windway_height_mm = 1.2
+windway_length_mm = 25
+[[chamber.hole]]
+name = "top"
+along_mm = 40
+around_deg = 10
+diameter_mm = 6
+[[chamber.hole]]
+name = "right"
+along_mm = 40
+around_deg = 90
+diameter_mm = 8
+"""
+ELLIPSOID = 'shape = "ellipsoid"\nlength_mm = 80\nwidth_mm = 60\nheight_mm = 40'
+
+
+def vessel_of(shape=ELLIPSOID, wall=4):
+    return loads(DESIGN.format(shape=shape, wall=wall), "whistle.toml")
+
+
+@pytest.fixture(scope="module")
+def ellipsoid():
+    vessel = vessel_of()
+    return vessel, body_of(vessel)
+
+
+@pytest.mark.parametrize(
+    ("side", "half", "center"),
+    [(ABOVE, (0.03, 0.04), (0, 0.04)), (RIGHT, (0.04, 0.02), (0.04, 0)), (MOUTH, (0.03, 0.02), (0, 0))],
+)
+def test_an_ellipsoid_is_seen_as_the_ellipse_of_its_other_two_axes(ellipsoid, side, half, center):
+    """Elementary geometry: the outline seen along an axis is x^2/a^2 + y^2/b^2 = 1."""
+    (line,) = outlines(ellipsoid[1], side)
+    assert np.all(line[0] == line[-1])
+    radius = np.linalg.norm((line - center) / half, axis=1)
+    assert np.abs(radius - 1).max() * max(half) < 10e-6  # 10 micrometres
+
+
+def test_a_waist_is_seen():
+    rows = "[[0, 0, 0, 0, 2], [15, 40, 40, 0, 2], [40, 20, 20, 0, 2], [65, 40, 40, 0, 2], [80, 0, 0, 0, 2]]"
+    body = body_of(vessel_of(f'shape = "sections"\nsections = {rows}'))
+    (line,) = outlines(body, ABOVE)
+    at_waist = np.abs(line[np.abs(line[:, 1] - 0.040) < 0.5e-3, 0])
+    assert at_waist == pytest.approx(0.010, abs=0.1e-3)
+
+
+def test_the_sides_are_right_handed_and_look_where_they_say():
+    toward = {side.name: tuple(side.toward) for side in SIDES}
+    assert toward == {"from above": (0, 0, 1), "from the right": (1, 0, 0), "from the mouth end": (0, -1, 0)}
+
+
+@pytest.mark.parametrize(
+    ("name", "side", "hidden"),
+    [("top", ABOVE, False), ("right", ABOVE, True), ("right", RIGHT, False), ("window", ABOVE, True)],
+)
+def test_what_faces_away_is_hidden(ellipsoid, name, side, hidden):
+    (chamber,) = ellipsoid[1].chambers
+    (opening,) = (o for o in chamber.all_openings if o.name == name)
+    assert is_hidden(ellipsoid[1], opening, side) is hidden
+
+
+def test_the_clay_is_drawn_to_scale_with_its_thickness(tmp_path):
+    """A ball of 50 mm with 5 mm of clay is 60 mm wide on a sheet whose scale bar is as long as it says."""
+    vessel = loads(
+        'title = ""\n[clay]\nwall_mm = 5\n[[chamber]]\nname = "b"\nshape = "sphere"\ndiameter_mm = 50', "ball.toml"
+    )
+    figure = views(vessel, body_of(vessel))
+    figure.savefig(tmp_path / "ball.png", dpi=254)  # ten dots a millimetre
+    (bar,) = (line for line in figure.axes[0].lines if (line.get_gid() or "").endswith(" mm"))
+    paper_per_mm = np.ptp(bar.get_xdata()) / float(bar.get_gid().split()[0])
+    dark = imread(tmp_path / "ball.png")[..., :3].sum(axis=2) < 1.5
+    # From the mouth end: low on the left, and the outline is the only dark thing there.
+    corner = dark[int(0.6 * len(dark)) :, : len(dark[0]) // 2]
+    columns = np.flatnonzero(corner.any(axis=0))
+    assert (columns[-1] - columns[0] + 1) / 10 / paper_per_mm == pytest.approx(60, abs=0.8)
+
+
+def test_a_title_with_signs_of_mathematics_is_shown_as_it_is(ellipsoid, tmp_path):
+    figure = views(*ellipsoid)
+    look.save(figure, tmp_path / "whistle.svg")
+    assert any(text.get_text() == "A $5 whistle" for text in figure.axes[0].texts)
+
+
+def test_a_thin_shell_is_drawn_too(tmp_path):
+    vessel = vessel_of(wall=0)
+    look.save(views(vessel, body_of(vessel)), tmp_path / "shell.png")
+    assert imread(tmp_path / "shell.png").std() > 0.05
