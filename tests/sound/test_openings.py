@@ -1,0 +1,138 @@
+"""Conductivities, friction, covered and half-covered holes."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simkit.air import moist_air
+from simkit.sound.losses import friction_loss
+from simkit.sound.openings import (
+    aperture_of,
+    elliptic_hole,
+    end_on_cylinder,
+    finite_flange_end,
+    inner_end_in_tube,
+    partly_covered,
+    rectangular_hole,
+    round_hole,
+    stacked,
+)
+from simkit.sound.orifice import rectangle
+
+AIR = moist_air()
+MM = 1e-3
+
+
+def test_worked_conductivities():
+    """Holes of 4 and 3 mm radius in 4 mm, computed apart from this package with the table of end corrections."""
+    assert round_hole(4 * MM, 4 * MM).conductivity / MM == pytest.approx(4.75538, abs=1e-5)
+    assert round_hole(3 * MM, 4 * MM).conductivity / MM == pytest.approx(3.16643, abs=1e-5)
+    # A window of 8 x 5 mm through 2 mm with the ends of a thin wall (K0 = 1.1655 sqrt S) ...
+    shape = rectangle(8 * MM, 5 * MM)
+    assert shape.area / (2 * MM + 2 * shape.thin) / MM == pytest.approx(5.38614, rel=3e-4)
+    # ... and with its own, which lie between those and the piston's: 3.5 % less.
+    window = rectangular_hole(8 * MM, 5 * MM, 2 * MM)
+    assert 5.1 < window.conductivity / MM < 5.386
+
+
+@pytest.mark.parametrize("rim", [0.2, 0.4])
+def test_rounded_rims_open_a_hole(rim):
+    """dK/K = 0.35 (f/a)^(4/3) with h = a (axisymmetric potential flow, computed apart): 0.4 mm is +14 cents."""
+    sharp, rounded = (round_hole(4.0, 4.0, f, f) for f in (0.0, rim))
+    gain = rounded.conductivity / sharp.conductivity - 1
+    assert gain == pytest.approx(0.35 * (rim / 4) ** (4 / 3), rel=0.02)
+    if rim == 0.4:
+        assert 600 * np.log2(1 + gain) == pytest.approx(14, abs=0.2)
+    assert 0.85 < rounded.friction / sharp.friction < 0.93
+
+
+@given(st.floats(1, 10), st.floats(0.5, 8), st.floats(0, 0.4), st.floats(0, 0.4), st.floats(0.1, 0.9))
+def test_monotony(radius, length, rim, inside, share):
+    hole = round_hole(radius, length, rim, inside)
+    assert round_hole(1.05 * radius, length, rim, inside).conductivity > hole.conductivity
+    assert round_hole(radius, 1.05 * length, rim, inside).conductivity < hole.conductivity
+    assert partly_covered(hole, share).conductivity < hole.conductivity
+    # Rayleigh's bounds hold for sharp rims.
+    sharp = round_hole(radius, length)
+    assert length + np.pi * radius / 2 <= sharp.area / sharp.conductivity <= length + 16 * radius / (3 * np.pi)
+
+
+@given(st.floats(1, 30), st.floats(1, 10), st.floats(0, 8))
+def test_a_rectangle_beats_the_disc_of_its_area_and_not_that_around_it(width, height, length):
+    """Rayleigh, sec. 304: of all outlines of one area the circle conducts least; a part conducts less than a whole."""
+    window = rectangular_hole(width, height, length)
+    assert window.conductivity >= round_hole(np.sqrt(width * height / np.pi), length).conductivity * 0.999
+    assert window.conductivity <= round_hole(np.hypot(width, height) / 2, length).conductivity
+    assert rectangular_hole(height, width, length).conductivity == pytest.approx(window.conductivity)
+
+
+def test_an_oval_hole():
+    oval, disc = elliptic_hole(10 * MM, 6 * MM, 4 * MM), round_hole(np.sqrt(15) * MM, 4 * MM)
+    assert disc.conductivity < oval.conductivity < 1.05 * disc.conductivity
+
+
+@pytest.mark.parametrize("size", [(8, 5), (12, 5.5), (20, 4)])
+def test_rounding_a_window(size):
+    sharp, rounded = (rectangular_hole(size[0] * MM, size[1] * MM, 4 * MM, f * MM, f * MM) for f in (0, 0.3))
+    assert 1.005 < rounded.conductivity / sharp.conductivity < 1.03
+    assert 0.85 < rounded.friction / sharp.friction < 0.95
+
+
+def test_impedance_is_inertia_and_friction():
+    """To first order in the layer: Z = i omega rho / K + (1 + i)/2 rho omega delta_v G."""
+    omega = 2 * np.pi * 400
+    hole = round_hole(4 * MM, 4 * MM)
+    first = 1j * omega * AIR.density / hole.conductivity
+    assert hole.impedance(AIR, omega, lossless=True) == pytest.approx(first)
+    rubbed = (1 + 1j) / 2 * AIR.density * omega * AIR.delta_v(omega) * hole.friction
+    exact = hole.impedance(AIR, omega)
+    # The duct's second order: about delta/a = 3 % of its own share.
+    assert exact.real == pytest.approx(rubbed.real, rel=0.03)
+    assert exact.imag == pytest.approx((first + rubbed).imag, rel=1e-3)
+    assert exact.real / exact.imag == pytest.approx(
+        friction_loss(AIR, omega, hole.conductivity, hole.friction), rel=0.05
+    )
+
+
+def test_covered_hole():
+    """A 4 mm radius, 4 mm deep chimney holds 201 mm3; a pad 0.8 mm deep takes 20.4 (spherical cap)."""
+    hole = round_hole(4 * MM, 4 * MM)
+    assert hole.covered_volume() * 1e9 == pytest.approx(201.06 - 20.4, abs=0.1)
+    assert hole.covered_wall() == pytest.approx(2 * np.pi * 16e-6)
+
+
+def test_half_covered_limits():
+    hole = round_hole(4 * MM, 4 * MM, 0.3 * MM, 0.3 * MM)
+    assert partly_covered(hole, 1.0).conductivity == pytest.approx(hole.conductivity)
+    assert partly_covered(hole, 1.0).friction == pytest.approx(hole.friction)
+    # A pinhole left free: K = 2a of the pinhole (Rayleigh).
+    assert partly_covered(hole, 1e-6).conductivity == pytest.approx(2 * 4e-6, rel=0.01)
+
+
+def test_many_at_once():
+    holes = (round_hole(4 * MM, 4 * MM), rectangular_hole(8 * MM, 5 * MM, 2 * MM, 0.3 * MM))
+    both = stacked(holes)
+    assert both.conductivity == pytest.approx([h.conductivity for h in holes])
+    assert both.impedance(AIR, 2500.0) == pytest.approx([h.impedance(AIR, 2500.0) for h in holes])
+    row = round_hole(np.array([3.0, 4.0]) * MM, 4 * MM, 0.1 * MM, np.array([0.0, 0.2]) * MM)
+    assert row.friction[1] == pytest.approx(round_hole(4 * MM, 4 * MM, 0.1 * MM, 0.2 * MM).friction)
+
+
+def test_published_surroundings():
+    """Kergomard & Garcia 1987: xi = 0.1 and 0.2 solved apart by duct modes; the other two are limits."""
+    assert inner_end_in_tube(1.0, 10.0) == pytest.approx(0.71122, abs=5e-4)
+    assert inner_end_in_tube(1.0, 5.0) == pytest.approx(0.60215, abs=5e-4)
+    assert finite_flange_end(1.0, 1.0) == pytest.approx(0.6133)
+    assert finite_flange_end(1.0, 1e6) == pytest.approx(0.8216, abs=1e-5)
+    assert end_on_cylinder(1.0, 1e9) == pytest.approx(0.8216, abs=1e-5)
+
+
+def test_openings_of_a_body():
+    from simkit.body.body import Opening
+
+    here = np.zeros(3), np.array([0, 0, 1.0]), np.array([1.0, 0, 0])
+    hole = Opening("1", *here, length=4 * MM, radius=3 * MM, rim=0.3 * MM, inside_rim=0.1 * MM)
+    assert aperture_of(hole) == round_hole(3 * MM, 4 * MM, 0.3 * MM, 0.1 * MM)
+    window = Opening("window", *here, length=4 * MM, width=12 * MM, height=5 * MM)
+    assert aperture_of(window) == rectangular_hole(12 * MM, 5 * MM, 4 * MM)
