@@ -79,7 +79,7 @@ def imports_of(name: str) -> set[str]:
 
 def upward(room: str, names: set[str]) -> set[str]:
     """Those of the imported names that lie in a room which `room` may not import."""
-    ours = {name for name in names if name == "simkit" or name.startswith("simkit.")}
+    ours = {name for name in names if name.split(".")[0] == "simkit"} - {"simkit.__version__"}
     return {name for name in ours if [*name.split("."), ""][1] not in MAY_IMPORT[room] | {room}}
 
 

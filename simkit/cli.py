@@ -1,0 +1,117 @@
+"""The door: `simkit COMMAND FILE`. Each command reads a design, asks one function and shows its answer.
+
+Answers go to standard output, everything else to standard error. Exit status: 0 done, 1 could not reach what was
+asked, 2 the input is wrong, 130 interrupted. What is heavy is imported inside the commands.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from simkit import __version__
+from simkit.errors import Fault, InputError, SimkitError
+from simkit.files import check_place, whole
+from simkit.waiting import Waiting
+
+INTERRUPTED = 130
+LONGEST_MESSAGE = 1450  # characters; a broken file can have hundreds of faults
+
+app = typer.Typer(
+    epilog="Start with: simkit new -o dove.toml, then simkit predict dove.toml",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Design = Annotated[Path, typer.Argument(metavar="FILE", help="A design file (TOML).", show_default=False)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of tables.")]
+Plot = Annotated[
+    Path | None, typer.Option("--plot", metavar="PICTURE", help="Also draw a picture: .png, .svg or .pdf.")
+]
+Lossless = Annotated[bool, typer.Option("--lossless", help="Leave out viscous and thermal loss; radiation stays.")]
+
+
+def main() -> NoReturn:
+    """What the command `simkit` runs."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Runs one command line and returns its exit status; what can be expected to go wrong becomes one message."""
+    # One thread a process: results do not depend on it, and many processes share the cores well.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    try:
+        status = app(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
+        sys.stdout.flush()
+    except SimkitError as error:
+        return _tell(_clipped(str(error)), error.exit_status)
+    except typer.TyperException as error:
+        return _tell(f"simkit: {error.format_message()} See: simkit --help", 2)
+    except BrokenPipeError:
+        # The reader, `head` say, has seen enough. Python would complain again on closing standard output.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    if status == INTERRUPTED:  # typer has caught Ctrl-C
+        return _tell("simkit: interrupted", INTERRUPTED)
+    return status if isinstance(status, int) else 0
+
+
+def _tell(message: str, status: int) -> int:
+    sys.stderr.write(message.rstrip() + "\n")
+    return status
+
+
+def _clipped(message: str) -> str:
+    """As many lines as fit in one message, and how many more there are."""
+    lines = [line if len(line) <= 400 else line[:396] + " ..." for line in message.splitlines()]
+    told: list[str] = []
+    while lines and sum(len(line) + 1 for line in told) + len(lines[0]) < LONGEST_MESSAGE - 30:
+        told.append(lines.pop(0))
+    return "\n".join([*told, *([f"and {len(lines)} more"] if lines else [])])
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        sys.stdout.write(f"simkit {__version__}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _simkit(
+    version: Annotated[
+        bool, typer.Option("--version", help="Say which simkit this is.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    """From a written design of a clay vessel flute to the notes it plays."""
+
+
+@app.command(epilog="Example: simkit new --shape lens -o pendant.toml")
+def new(
+    output: Annotated[Path, typer.Option("-o", metavar="FILE", help="The design file to write.", show_default=False)],
+    shape: Annotated[
+        str, typer.Option(metavar="NAME", help="sphere, ellipsoid, egg, lens, tube, box or sections.")
+    ] = "egg",
+) -> None:
+    """Write a design to start from.
+
+    A small whistle of four holes, every key explained, with a sketch of what the words mean.
+    """
+    from simkit.vessel.starter import starter
+
+    text = starter(shape)
+    if output.exists() and output.stat().st_size:
+        raise InputError([Fault(str(output), "-o", None, "a file that is not there yet; this one is left as it is")])
+    with whole(output) as half:
+        half.write_text(text, encoding="utf-8")
+    _tell(f"wrote {output}; hear it with: simkit predict {output}", 0)
+
+
+if __name__ == "__main__":
+    main()
