@@ -217,19 +217,19 @@ def end_of(outline: Callable[[float, float], Outline], width: float, height: flo
     rounded rim's relief uses twice area over perimeter as radius; for a slot it is exact, for a square it errs by
     some 5 % of itself. The rub length is Hadamard's derivative, by a central difference.
     """
-    step = 1e-4 * min(width, height)
+    size = min(width, height)
+    length = max(length, 1e-6 * size)  # no wall at all rubs without limit
+    rim = rim if rim > 1e-6 * size else 0.0
 
     def correction(n: float) -> float:
         here = outline(width - 2 * n, height - 2 * n)
         fade = (LONG - plate_end((length + 2 * n) / np.sqrt(here.area / np.pi))) / (LONG - THIN)
         radius = 2 * here.area / here.perimeter
-        # The rim's radius grows with n from nothing too, but a sharp rim moved is a sharp rim: no relief, no slope.
-        rounded = max(rim + n, 0.0) if rim > 0 else 0.0
+        rounded = rim + n if rim > 0 else 0.0  # of a sharp rim, relief and slope are none
         relief = here.relief * rim_relief((length + 2 * n) / radius) / LONG_RELIEF
         return float(here.long - (here.long - here.thin) * fade - relief * radius * (rounded / radius) ** (4 / 3))
 
-    step = min(step, rim / 2) if rim > 0 else step
-    step = min(step, length / 4) if length > 0 else step
+    step = min(1e-4 * size, length / 4, rim / 2 if rim > 0 else size)
     moved = (correction(step) - correction(-step)) / (2 * step)
     here, d = outline(width, height), correction(0.0)
     return End(d, d + here.area / here.perimeter * (1 + moved))
