@@ -121,21 +121,27 @@ class Chamber(Part):
         # The name of some hole may be what is wrong; then a note that opens it is not.
         unsure = len(names) < len(holes) or known.get("holes") is WRONG
         for n, written in enumerate(items(known.get("notes"))):
-            opened = items(table(written).get("open"))
-            for place, name in enumerate(opened):
+            before: set[str] = set()
+            for place, name in enumerate(items(table(written).get("open"))):
                 here = ("notes", n, "open", place)
-                if isinstance(name, str) and name not in names and not unsure:
+                if not isinstance(name, str):
+                    continue
+                if name not in names and not unsure:
                     allowed = f"the holes of this chamber, {listed(names)}" if names else "[], as there are no holes"
                     yield Clash(here, name, allowed + did_you_mean(name, names))
-                elif name is not None and name in opened[:place]:
+                elif name in before:
                     yield Clash(here, name, "each hole once")
+                before.add(name)
 
 
 def repeated(names: list[Any], key: str, name_key: str, remark: str) -> Iterator[Clash]:
     """A clash for every item of the list `key` that has the name of an earlier one."""
+    before: set[str] = set()
     for n, name in enumerate(names):
-        if isinstance(name, str) and name in names[:n]:
-            yield Clash((key, n, name_key), name, f"a {name_key} of its own; {remark}")
+        if isinstance(name, str):
+            if name in before:
+                yield Clash((key, n, name_key), name, f"a {name_key} of its own; {remark}")
+            before.add(name)
 
 
 def _spelled(pitch: Any) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import islice
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
@@ -17,7 +18,8 @@ from simkit.vessel.unknown import keys_of_no_shape, known_keys
 
 Made = TypeVar("Made", bound=Part)
 
-_MOST_COMPARED = 50  # unknown keys that are compared with the known ones; a file of nonsense has thousands
+_MOST = 200  # faults of either kind; a file of nonsense has ten thousands, which nobody reads
+_MOST_COMPARED = 50  # unknown keys that are compared with the known ones
 
 
 def checked(root: type[Made], tree: Mapping[str, Any], source: str, strays: Sequence[Fault] = ()) -> Made:
@@ -26,6 +28,7 @@ def checked(root: type[Made], tree: Mapping[str, Any], source: str, strays: Sequ
     `strays` are faults found before the tree was made.
     """
     found: list[Clash] = []
+    unlisted = 0
     try:
         made = root.model_validate({**tree, "source": source})
         if not strays:
@@ -35,10 +38,12 @@ def checked(root: type[Made], tree: Mapping[str, Any], source: str, strays: Sequ
         sound: Any = tree
         for clash in found:
             sound = replaced(sound, clash.path, WRONG)
-        found += clashes_in(root, sound)
+        clashes = clashes_in(root, sound)
+        found += islice(clashes, _MOST)
+        unlisted = max(0, error.error_count() - _MOST) + len(list(islice(clashes, 1)))
         found.sort(key=lambda clash: _place(tree, clash.path))
     told = (Fault(source, dotted(root, tree, path), shown(value), allowed) for path, value, allowed in found)
-    raise DesignError([*strays, *told])
+    raise DesignError([*strays, *told], unlisted)
 
 
 def clashes_in(part: type[Part], node: object, path: Path = ()) -> Iterator[Clash]:
@@ -69,7 +74,7 @@ def _place(tree: object, path: Path) -> tuple[int, ...]:
 
 def _wrong_by_themselves(root: type[Part], tree: object, error: ValidationError) -> Iterator[Clash]:
     unknown = 0
-    for detail in error.errors(include_url=False):
+    for detail in error.errors(include_url=False)[:_MOST]:
         path = _path(detail["loc"])
         if detail["type"] == "clash":
             continue  # found again by `clashes_in`, beside what is wrong elsewhere

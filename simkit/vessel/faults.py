@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from simkit.errors import Fault, InputError
 
@@ -12,11 +13,18 @@ _LONGEST_VALUE = 40
 
 
 class DesignError(InputError):
-    """A design that cannot be read; `faults` has all that was found, the message as many as fit."""
+    """A design that cannot be read; `faults` has all that was found, the message as many as fit.
 
-    def __init__(self, faults: Iterable[Fault | str]):
+    `unlisted` counts further faults that were seen but not looked into.
+    """
+
+    def __init__(self, faults: Iterable[Fault | str], unlisted: int = 0):
         super().__init__(faults)
-        self.args = (message(self.faults),)
+        self.unlisted = unlisted
+        self.args = (message(self.faults, unlisted),)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return DesignError, (self.faults, self.unlisted)
 
 
 class Shown(str):
@@ -28,19 +36,19 @@ class Shown(str):
         return str(self)
 
 
-def message(faults: Iterable[Fault | str], longest: int = LONGEST_MESSAGE) -> str:
+def message(faults: Iterable[Fault | str], unlisted: int = 0) -> str:
     """One line for each fault, as many as fit, and how many more there are."""
     lines = [_line(fault) for fault in faults]
-    room = longest - len("and 1000000 more faults")
+    room = LONGEST_MESSAGE - len("and at least 1000000 more faults")
     told: list[str] = []
     for line in lines:
         room -= len(line) + 1
         if room < 0:
             break
         told.append(line)
-    left = len(lines) - len(told)
+    left = len(lines) - len(told) + unlisted
     if left:
-        told.append(f"and {left} more fault{'s' if left > 1 else ''}")
+        told.append(f"and {'at least ' if unlisted else ''}{left} more fault{'s' if left > 1 else ''}")
     return "\n".join(told)
 
 

@@ -18,7 +18,8 @@ from simkit.vessel.keys import written
 from simkit.vessel.part import slots
 
 LARGEST_FILE = 256_000  # bytes; a design with every key and a hundred sections has a tenth of that
-_DEEPEST_KEY = 20
+_DEEPEST_KEY = 200
+_NO_KEY = re.compile(r"[^\w.\-\"' \t]+")  # what cannot stand in a dotted key
 _ENDLESS = re.compile(r"[0-9_]{4300}")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
@@ -68,7 +69,8 @@ def _parsed(text: str, source: str) -> dict[str, Any]:
     lines = text.split("\n")
     for number, line in enumerate(lines, 1):
         # The parser's time grows with the square of a key's depth.
-        if line.partition("=")[0].count(".") > _DEEPEST_KEY and not line.lstrip().startswith("#"):
+        deepest = max(piece.count(".") for piece in _NO_KEY.split(line))
+        if deepest > _DEEPEST_KEY and not line.lstrip().startswith("#"):
             raise _broken(source, lines, number, f"a key of at most {_DEEPEST_KEY} parts")
     try:
         return tomllib.loads(text)
