@@ -7,6 +7,7 @@ from functools import singledispatch
 import numpy as np
 
 from simkit.body.body import ChamberBody, Opening, opening_at
+from simkit.body.lobes import LobesWall
 from simkit.body.placed import PlacedWall
 from simkit.body.places import Place
 from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
@@ -61,6 +62,11 @@ def _(shape: shapes.Sections) -> Wall:
             (r.along_mm * MM, r.width_mm * MM, r.height_mm * MM, r.rise_mm * MM, r.squareness) for r in shape.sections
         )
     )
+
+
+@wall_of.register
+def _(shape: shapes.Lobes) -> Wall:
+    return LobesWall(tuple((r[0] * MM, r[1] * MM, r[2] * MM, r[3] * MM, r[4] * MM, r[5] * MM) for r in shape.lobes))
 
 
 def placed_wall(chamber: Chamber) -> Wall:

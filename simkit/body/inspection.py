@@ -10,7 +10,7 @@ import numpy as np
 
 from simkit.body.assembly import MM, chamber_body, gap, hole_opening, placed_wall, window_opening
 from simkit.body.body import Body, Opening
-from simkit.body.wall import Wall, clearance, curvatures
+from simkit.body.wall import Wall, clearance, curvatures, on_wall
 from simkit.errors import Fault
 from simkit.vessel import Chamber, DesignError, Vessel
 
@@ -56,8 +56,10 @@ class _Inspection:
 
     def _wall(self) -> Iterator[Fault]:
         """The outside is the wall moved out: where the wall bulges into the air more tightly, it meets itself."""
-        points = np.concatenate([s.points[1:-1].reshape(-1, 3) for s in self.wall.sheets() if not s.flat])
-        tightest = float(np.nanmin(curvatures(self.wall, points)[1]))
+        if complaint := self.wall.complaint():
+            key, allowed = complaint
+            yield Fault(self.vessel.source, f"{self.chamber.name}.{key}", None, allowed)
+        tightest = float(np.nanmin(curvatures(self.wall, on_wall(self.wall))[1]))
         thickness = self.vessel.clay.wall_mm * MM
         if thickness > 0 and tightest < -1 / thickness:
             most = -1 / tightest / MM

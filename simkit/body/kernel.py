@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from scipy.interpolate import BSpline, make_interp_spline
 
-from simkit.body.wall import Block, Can, Moved, Sheet, Skin, Solid
+from simkit.body.wall import Block, Can, Moved, Sheet, Skin, Solid, Union
 from simkit.errors import OutOfReach
 
 _lock = threading.Lock()
@@ -73,6 +73,9 @@ def build(gmsh: Any, solid: Solid) -> int:
                 return _capsule(gmsh, radius, start, stop)
             tag = occ.addCylinder(0, 1e3 * start, 0, 0, 1e3 * (stop - start), 0, 1e3 * radius)
             return _rounded(gmsh, tag, 1e3 * rounding)
+        case Union(solids):
+            parts = [(3, build(gmsh, part)) for part in solids]
+            return occ.fuse(parts[:1], parts[1:])[0][0][1] if len(parts) > 1 else parts[0][1]
         case Moved(inner, turn, shift):
             tag = build(gmsh, inner)
             matrix = np.eye(4)

@@ -143,7 +143,7 @@ def gated(
     points, corner = _used(points, tets, facets, outer)
     tets, facets, outer = (corner[e] for e in (tets, facets, outer))
     determinants = jacobians(points, tets)
-    for share in (0.5, 0.5, 0.5, 1.0):
+    for share in (0.5, 0.5, 0.5, 1.0, 1.0, 1.0, 1.0):
         bad = determinants.min(axis=1) <= 0.02 * determinants.max(axis=1)
         if not bad.any():
             break

@@ -64,7 +64,14 @@ class Moved:
     shift: np.ndarray
 
 
-Solid = Skin | Block | Can | Moved
+@dataclass(frozen=True)
+class Union:
+    """Several solids that overlap, as one."""
+
+    solids: tuple[Solid, ...]
+
+
+Solid = Skin | Block | Can | Moved | Union
 
 
 class Wall(ABC):
@@ -103,6 +110,10 @@ class Wall(ABC):
         """Where `along` is zero, and the unit direction of `along`; holes are aimed from this line."""
         return np.zeros(3), np.array([0.0, 1.0, 0.0])
 
+    def complaint(self) -> tuple[str, str] | None:
+        """A key of the shape and what it should be, where the shape is not one closed body of air."""
+        return None
+
     def nearest(self, points: np.ndarray) -> np.ndarray:
         """The nearest wall points to `points` (n, 3); the default is for walls without sharp edges."""
         _, index = self._tree.query(points)
@@ -111,7 +122,7 @@ class Wall(ABC):
     @cached_property
     def _tree(self) -> cKDTree:
         """Points all over the wall, to start the search for the nearest."""
-        return cKDTree(np.concatenate([s.points.reshape(-1, 3) for s in self.sheets(2)]))
+        return cKDTree(on_wall(self, 2))
 
     def level(self, points: np.ndarray) -> np.ndarray:
         """The formula at `points` (n, 3): (n,)."""
@@ -252,9 +263,15 @@ def clearance(wall: Wall, point: np.ndarray) -> float:
     return 0.0 if hit is None else float(np.linalg.norm(hit - point))
 
 
+def on_wall(wall: Wall, fine: int = 1) -> np.ndarray:
+    """Points (n, 3) all over the curved wall, poles and flat ends and what lies inside the air left out."""
+    points = np.concatenate([s.points[1:-1, :-1].reshape(-1, 3) for s in wall.sheets(fine) if not s.flat])
+    return points[wall.level(points) > -1e-6 * np.ptp(wall.box, axis=0).max()]
+
+
 def thinnest(wall: Wall) -> float:
     """The least depth of air straight in from the wall, over points all over it, m: its thinnest place."""
-    points = np.concatenate([s.points[1:-1:2, :-1:3].reshape(-1, 3) for s in wall.sheets() if not s.flat])
+    points = on_wall(wall)[::5]
     inward = -normals(wall, points)
     reach = np.linalg.norm(np.ptp(wall.box, axis=0))
     steps = reach * np.geomspace(1e-3, 1.0, 120)

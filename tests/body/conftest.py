@@ -2,9 +2,12 @@
 
 import pytest
 
+from simkit.body.lobes import LobesWall
 from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
 
 ROWS = ((0.0, 0.03, 0.025, 0.0, 2.0), (0.04, 0.05, 0.04, 0.002, 2.5), (0.08, 0.03, 0.03, 0.006, 3.0))
+BODY = [(0.045, 0, 0, 0.09, 0.05, 0.044), (0.092, 0, 0.012, 0.034, 0.03, 0.03)]
+LEGS = [(x, s * 0.016, -0.022, 0.016, 0.016, 0.04) for x in (0.022, 0.066) for s in (-1, 1)]
 WALLS = {
     "sphere": EggWall(0.06, 0.06, 0.06),
     "ellipsoid": EggWall(0.062, 0.096, 0.05),
@@ -18,8 +21,13 @@ WALLS = {
     "round sections": SectionsWall(((-0.01, 0, 0, 0, 2), *ROWS, (0.1, 0, 0, 0.008, 2))),
     "flat sections": SectionsWall(ROWS),
     "half round sections": SectionsWall((*ROWS, (0.1, 0, 0, 0.006, 3))),
+    "four legs": LobesWall((*BODY, *LEGS)),
 }
-SMOOTH = [name for name in WALLS if name not in ("flat tube", "sharp box", "flat sections", "half round sections")]
+SMOOTH = [
+    name
+    for name in WALLS
+    if name not in ("flat tube", "sharp box", "flat sections", "half round sections", "four legs")
+]
 
 
 @pytest.fixture(scope="session")

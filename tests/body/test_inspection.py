@@ -90,3 +90,15 @@ def test_a_wall_thicker_than_the_waist_is_tight_is_refused():
     """
     (fault,) = [str(f) for f in inspect(loads(text, "w.toml"))]
     assert "clay.wall_mm = 16" in fault and "outside meets itself" in fault
+
+
+def test_lobes_that_do_not_hang_together_are_no_chamber():
+    text = """
+    clay.wall_mm = 4
+    [[chamber]]
+    name = "pair"
+    shape = "lobes"
+    lobes = [[20, 0, 0, 40, 40, 40], [70, 0, 0, 40, 40, 40]]
+    """
+    (fault,) = [str(f) for f in inspect(loads(text, "p.toml"))]
+    assert fault == "p.toml: pair.lobes: allowed: rows that overlap into one body; these make 2"

@@ -5,6 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.spatial.transform import Rotation
 
+from simkit.body.lobes import LobesWall
 from simkit.body.placed import PlacedWall
 from simkit.body.places import Place, tangent_frame
 from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
@@ -164,3 +165,11 @@ def test_clearance_crosses_the_chamber(walls):
     assert clearance(walls["ellipsoid"], np.array([0, 0.048, 0.025])) == pytest.approx(0.05)
     assert cast(walls["sphere"], [0, 0.07, 0], [0, 0, 1]) is None
     assert normals(walls["sharp box"], np.array([[0.025, 0.03, 0.01]]))[0] == pytest.approx([1, 0, 0])
+
+
+def test_two_overlapping_balls_have_the_volume_of_the_textbook():
+    """Lens common to two balls of radius r, centres d apart: pi (4 r + d)(2 r - d)^2/12 (Weisstein, MathWorld)."""
+    r, d = 0.03, 0.04
+    wall = LobesWall(((0.03, 0, 0, 2 * r, 2 * r, 2 * r), (0.03 + d, 0, 0, 2 * r, 2 * r, 2 * r)))
+    assert wall.volume == pytest.approx(8 / 3 * np.pi * r**3 - np.pi * (4 * r + d) * (2 * r - d) ** 2 / 12, rel=1e-5)
+    assert wall.area == pytest.approx(2 * 2 * np.pi * r * (r + d / 2), rel=2e-3)  # two caps of height r + d/2
