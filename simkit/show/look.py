@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 
 from simkit.errors import Fault, InputError
 from simkit.files import whole
@@ -65,7 +69,9 @@ STYLE = {
 @contextmanager
 def styled() -> Iterator[None]:
     """Our look, for as long as the block lasts; the caller's own settings come back after it."""
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context(STYLE), warnings.catch_warnings():
+        # A title in a script that our one font lacks shows boxes; that is seen, and no reason to stop.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         yield
 
 
@@ -74,6 +80,21 @@ def sheet(width_mm: float, height_mm: float) -> Figure:
     figure = Figure(figsize=(width_mm * MM, height_mm * MM))
     FigureCanvasAgg(figure)
     return figure
+
+
+def width_mm(text: str, size: float) -> float:
+    """How wide a text is on paper at this size in points."""
+    outline = TextPath((0, 0), text, size=size, prop=FontProperties(family=STYLE["font.family"]), usetex=False)
+    return float(np.ptp(outline.vertices[:, 0])) / POINTS if len(outline.vertices) else 0.0
+
+
+def short(text: str, room_mm: float, size: float) -> str:
+    """The text, or as much of its beginning as fits in the room, with an ellipsis."""
+    if len(text) * 0.35 * size < room_mm * POINTS or width_mm(text.replace("$", "S"), size) <= room_mm:
+        return text
+    while text and width_mm(text.replace("$", "S") + "…", size) > room_mm:
+        text = text[:-1]
+    return text.rstrip() + "…"
 
 
 def check_format(path: str | Path, option: str = "--plot") -> None:

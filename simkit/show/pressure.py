@@ -39,9 +39,7 @@ class Ringing:
     caption: str
 
 
-def pressure_pictures(
-    mesh: AirMesh, modes: Sequence[Ringing], title: str, openings: Sequence[Opening] = ()
-) -> Figure:
+def pressure_pictures(mesh: AirMesh, modes: Sequence[Ringing], title: str, openings: Sequence[Opening] = ()) -> Figure:
     """One picture for each mode, from two sides; openings are drawn as thin rims where they show."""
     with look.styled():
         columns = min(2, len(modes))
@@ -54,6 +52,7 @@ def pressure_pictures(
         figure = look.sheet(width, height)
         paper = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height), aspect="equal")
         paper.axis("off")
+        title = look.short(title, width - 2 * MARGIN_MM, 12)
         paper.text(MARGIN_MM, height - 8.5, title, fontsize=12, va="center", parse_math=False)
         for n, mode in enumerate(modes):
             row, column = divmod(n, columns)
@@ -137,7 +136,5 @@ def _key(figure: Figure, paper: Axes, width: float, height: float) -> None:
     axes.tick_params(length=0, pad=1.5, labelsize=7)
     for spine in axes.spines.values():
         spine.set_visible(False)
-    words = (
-        f"pressure over its largest; on the line it stays zero\nleft: {EYES[0].name}; right: {EYES[1].name}"
-    )
+    words = f"pressure over its largest; on the line it stays zero\nleft: {EYES[0].name}; right: {EYES[1].name}"
     paper.text(left + bar + 5, 7.0, words, va="center", fontsize=7, color=look.QUIET, linespacing=1.5)

@@ -73,9 +73,7 @@ def _scale(size: np.ndarray) -> float:
     return max(ratio for ratio in ratios if ratio <= room)
 
 
-def _view(
-    paper: Axes, vessel: Vessel, body: Body, side: Side, scale: float, origin: tuple[float, float]
-) -> None:
+def _view(paper: Axes, vessel: Vessel, body: Body, side: Side, scale: float, origin: tuple[float, float]) -> None:
     def on_paper(points: np.ndarray) -> np.ndarray:
         return 1e3 * scale * points + origin
 
@@ -163,7 +161,8 @@ def _windway(paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_p
 
 def _legend(paper: Axes, vessel: Vessel, body: Body, scale: float, left: float, top: float) -> None:
     """Title, the sizes that a maker asks for first, what the marks mean, and a bar to measure with."""
-    paper.text(left, top, vessel.title, va="top", fontsize=13, color=look.INK, parse_math=False)
+    room = paper.get_xlim()[1] - left - MARGIN_MM
+    paper.text(left, top, look.short(vessel.title, room, 13), va="top", fontsize=13, parse_math=False)
     rows = [("air", f"{1e6 * sum(c.volume for c in body.chambers):.1f} ml")]
     low, high = _clay_mm(body)
     along, across, up = (high - low)[[1, 0, 2]]

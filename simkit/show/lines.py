@@ -1,0 +1,62 @@
+"""A note as a player reads it: its fingering in circles, its pitch, and one word for how it is in tune."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import NamedTuple
+
+from simkit.vessel import Hole
+
+COVERED, OPEN = "●", "○"
+IN_TUNE_CENTS = 5.0  # about what a good ear just hears in a tune; common practice, no source
+
+
+class Heard(NamedTuple):
+    """What one model says of a note: frequency in Hz, cents off its target, by how many it may be wrong, and Q."""
+
+    frequency_hz: float
+    cents: float | None
+    uncertainty_cents: float | None
+    q: float | None
+
+
+class Line(NamedTuple):
+    """A note to be shown: its name, its target (None if it has none), its open holes, and each model's answer."""
+
+    name: str
+    target_hz: float | None
+    opened: Collection[str]
+    heard: Mapping[str, Heard]
+
+
+def fingering(holes: Sequence[Hole], opened: Collection[str]) -> str:
+    """Covered and open circles in the order of the file, with a gap where the hand changes.
+
+    >>> left = Hole(name="1", along_mm=30, around_deg=-20, diameter_mm=6, finger="left index")
+    >>> right = Hole(name="2", along_mm=30, around_deg=20, diameter_mm=6, finger="right index")
+    >>> fingering([left, right], {"2"})
+    '● ○'
+    """
+    signs = ""
+    for before, hole in zip([None, *holes], holes, strict=False):
+        if before is not None and _hand(before) != _hand(hole):
+            signs += " "
+        signs += OPEN if hole.name in opened else COVERED
+    return signs
+
+
+def _hand(hole: Hole) -> str:
+    return (hole.finger or "").partition(" ")[0]
+
+
+def word(cents: float | None) -> str:
+    """One plain word for a distance from the target.
+
+    >>> [word(cents) for cents in (-30, 2, 30, None)]
+    ['flat', 'in tune', 'sharp', '']
+    """
+    if cents is None:
+        return ""
+    if abs(cents) <= IN_TUNE_CENTS:
+        return "in tune"
+    return "sharp" if cents > 0 else "flat"

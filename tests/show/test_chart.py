@@ -1,0 +1,65 @@
+"""The chart of a scale draws each note where it is."""
+
+import numpy as np
+import pytest
+from matplotlib.image import imread
+
+from simkit.show import look
+from simkit.show.chart import scale_chart
+from simkit.show.lines import Heard, Line
+
+LINES = [
+    Line("C5", 523.25, (), {"lumped": Heard(510.0, -44.4, 20.0, 30.0), "ports": Heard(520.0, -10.8, 3.0, 31.0)}),
+    Line("D5", 587.33, ("1",), {"lumped": Heard(590.0, 7.9, 20.0, 28.0), "ports": Heard(588.0, 2.0, 3.0, 29.0)}),
+    Line("free", None, ("1", "2"), {"ports": Heard(640.0, None, None, None)}),
+]
+
+
+@pytest.fixture(scope="module")
+def panels():
+    figure = scale_chart("A $5 whistle", ["1", "2"], LINES, "20 °C")
+    return {axes.get_ylabel().split(",")[0]: axes for axes in figure.axes}, figure
+
+
+def points(axes, marker):
+    return sorted(
+        tuple(float(v) for v in xy) for line in axes.lines if line.get_marker() == marker for xy in line.get_xydata()
+    )
+
+
+def test_pitch_is_that_of_the_most_careful_model(panels):
+    assert points(panels[0]["pitch"], "o") == [(0, 520.0), (1, 588.0), (2, 640.0)]
+    assert points(panels[0]["pitch"], "D") == []
+
+
+def test_cents_of_every_model_stand_side_by_side_with_their_uncertainty(panels):
+    axes = panels[0]["cents off target"]
+    assert [round(y, 1) for _, y in points(axes, "D")] == [-44.4, 7.9]
+    assert [round(y, 1) for _, y in points(axes, "o")] == [-10.8, 2.0]
+    low, high = axes.get_ylim()
+    assert low <= -64.4
+    assert high >= 27.9
+
+
+def test_open_holes_are_hollow(panels):
+    (fingers,) = (axes for axes in panels[1].axes if [t.get_text() for t in axes.get_yticklabels()] == ["1", "2"])
+    hollow = [
+        tuple(int(v) for v in xy)
+        for line in fingers.lines
+        if line.get_markerfacecolor() == look.PAPER
+        for xy in line.get_xydata()
+    ]
+    assert sorted(hollow) == [(1, 0), (2, 0), (2, 1)]
+
+
+@pytest.mark.parametrize("lines", [[], LINES[:1], [Line("", None, (), {})]], ids=["none", "one", "unheard"])
+def test_short_charts_are_drawn_too(tmp_path, lines):
+    look.save(scale_chart("x" * 200 + " 鳩笛", [], lines), tmp_path / "chart.png")
+    assert np.isfinite(imread(tmp_path / "chart.png")).all()
+
+
+def test_a_long_title_leaves_room_for_the_key(panels):
+    title = look.short("w" * 200, 50, 12)
+    assert title.endswith("…")
+    assert look.width_mm(title, 12) <= 50
+    assert look.short("dove", 50, 12) == "dove"
