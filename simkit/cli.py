@@ -96,7 +96,7 @@ def _simkit(
 def new(
     output: Annotated[Path, typer.Option("-o", metavar="FILE", help="The design file to write.", show_default=False)],
     shape: Annotated[
-        str, typer.Option(metavar="NAME", help="sphere, ellipsoid, egg, lens, tube, box or sections.")
+        str, typer.Option(metavar="NAME", help="sphere, ellipsoid, egg, lens, tube, box, sections or lobes.")
     ] = "egg",
 ) -> None:
     """Write a design to start from.

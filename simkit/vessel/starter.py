@@ -68,16 +68,25 @@ _STARTS = {
         "]",
         78,
     ),
+    "lobes": _Start(
+        "overlapping ellipsoids: here a body and a head",
+        "# Each row: where its middle is (along, across, up), then its length, width, height.\n"
+        "lobes = [\n"
+        "    [31, 0, 0, 62, 43, 38.5],\n"
+        "    [58, 0, 7, 30, 27, 26],\n"
+        "]",
+        62,
+    ),
 }
 
 STARTER_SHAPES = tuple(_STARTS)
 
 # (hole, share of the length, around_deg, diameter_mm, finger)
 _HOLES = (
-    ("1", 0.60, -34, 3.4, "left index"),
-    ("2", 0.42, -34, 3.9, "left middle"),
+    ("1", 0.60, -34, 3.6, "left index"),
+    ("2", 0.42, -34, 4.1, "left middle"),
     ("3", 0.60, 34, 3.0, "right index"),
-    ("4", 0.42, 34, 4.9, "right middle"),
+    ("4", 0.42, 34, 5.2, "right middle"),
 )
 _NOTES = (("C5", 0), ("D5", 1), ("E5", 2), ("F5", 3), ("G5", 4))
 
@@ -178,7 +187,7 @@ along_mm = {window:.0f}             # middle of the window
 around_deg = 180          # 180 is underneath
 breath_toward_deg = 0     # 0: the breath runs away from the mouth end
 window_width_mm = 11
-cut_up_mm = 5             # from the windway's exit to the edge
+cut_up_mm = 5.6           # from the windway's exit to the edge
 windway_height_mm = 1.2
 windway_length_mm = 25
 edge_deg = 45
