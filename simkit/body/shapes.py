@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator, PPoly
+from scipy.interpolate import CubicHermiteSpline, CubicSpline, PPoly
 from scipy.spatial import cKDTree
 from scipy.special import elliprg, gammaln
 
@@ -291,8 +291,22 @@ class Curve:
         return self.pieces(y)
 
 
-def _shape_preserving(x: np.ndarray, values: np.ndarray) -> PPoly:
-    p = PchipInterpolator(x, values)
+def _fair(x: np.ndarray, values: np.ndarray) -> PPoly:
+    """The cubic spline of continuous curvature, its slopes held back where it would ripple.
+
+    No slope exceeds three times the smaller of its neighbours' chords (Hyman 1983, SIAM J. Sci. Stat. Comput. 4:645
+    [memory]), so equal rows stay straight and rising rows rise; at a least row the slope is zero: a waist is where
+    it was written. Both follow the rows continuously.
+    """
+    chord = np.diff(values) / np.diff(x)
+    slope = CubicSpline(x, values).derivative()(x) if len(x) > 2 else np.repeat(chord, 2)
+    before, after = np.concatenate([chord[:1], chord]), np.concatenate([chord, chord[-1:]])
+    most = 3 * np.minimum(np.abs(before), np.abs(after))
+    slope = np.clip(slope, -most, most)
+    agree = np.sign(before) == np.sign(after)
+    slope = np.where(agree & (slope * after < 0), 0.0, slope)
+    slope = np.where((before < 0) & (after > 0), 0.0, slope)
+    p = CubicHermiteSpline(x, values, slope)
     return PPoly(p.c, p.x)
 
 
@@ -311,9 +325,8 @@ def _divided(p: PPoly, round_start: bool, round_stop: bool) -> PPoly:
 class SectionsWall(Wall):
     """A body lofted through rows [along, width, height, rise, squareness].
 
-    The squares of the half sizes, the rise and the squareness n follow y by shape-preserving cubics (Fritsch &
-    Butland 1984, SIAM J. Sci. Stat. Comput. 5:300), so a first or last row of width 0 closes round and nothing
-    bulges past the rows. Section: (|x/a|^n + |(z - rise)/b|^n = 1).
+    The squares of the half sizes, the rise and the squareness n follow y by cubics that do not ripple (`_fair`), so
+    a first or last row of width 0 closes round. Section: |x/a|^n + |(z - rise)/b|^n = 1.
     """
 
     rows: tuple[tuple[float, float, float, float, float], ...]
@@ -322,10 +335,10 @@ class SectionsWall(Wall):
     def __post_init__(self) -> None:
         t = np.array(self.rows, float)
         x = t[:, 0]
-        square = {"A": _shape_preserving(x, (t[:, 1] / 2) ** 2), "B": _shape_preserving(x, (t[:, 2] / 2) ** 2)}
+        square = {"A": _fair(x, (t[:, 1] / 2) ** 2), "B": _fair(x, (t[:, 2] / 2) ** 2)}
         curves = {name: Curve(p) for name, p in square.items()}
         curves |= {name + "_over_end": Curve(_divided(p, *self.round_ends)) for name, p in square.items()}
-        curves |= {"rise": Curve(_shape_preserving(x, t[:, 3])), "n": Curve(_shape_preserving(x, self._squareness(t)))}
+        curves |= {"rise": Curve(_fair(x, t[:, 3])), "n": Curve(_fair(x, self._squareness(t)))}
         object.__setattr__(self, "_curves", curves)
 
     def _squareness(self, t: np.ndarray) -> np.ndarray:
