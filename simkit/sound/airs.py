@@ -1,0 +1,66 @@
+"""Which air stands where: in the room, in the chamber, in each opening.
+
+The chamber's own temperature hardly counts (its stiffness is gamma times the pressure, whatever the gas's
+temperature); the density of the air that moves in the openings does, and the player's breath changes it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from simkit.air import Air, exhaled, mixed, moist_air
+from simkit.vessel import Vessel
+
+
+@dataclass(frozen=True)
+class Airs:
+    """The room's air, the chamber's, the window's, and each hole's by its name (else the room's)."""
+
+    room: Air
+    chamber: Air
+    window: Air
+    holes: Mapping[str, Air] = field(default_factory=dict)
+
+    @classmethod
+    def all_of(cls, air: Air) -> Airs:
+        """One air everywhere."""
+        return cls(air, air, air)
+
+    def of_hole(self, name: str) -> Air:
+        """The air that moves in a hole."""
+        return self.holes.get(name, self.room)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What the formulas of all these airs have to say, each once."""
+        said = (self.room, self.chamber, self.window, *self.holes.values())
+        return tuple(dict.fromkeys(text for air in said for text in air.cautions))
+
+
+def airs_of(vessel: Vessel, chamber: str, breathed: bool = False) -> Airs:
+    """The airs of one chamber of a design; `breathed` fills the openings as its `[breath]` says.
+
+    Without `breathed` chamber and openings hold one air: the room's, with the share of breath that `[air]` gives.
+    """
+    state = vessel.air
+    room = moist_air(state.temperature_c, state.humidity_percent, state.pressure_pa, state.co2_ppm)
+    inside = mixed(room, breath_of(vessel), state.breath_share)
+    names = [hole.name for hole in vessel.chamber(chamber).holes]
+    if not breathed or vessel.breath is None:
+        return Airs(room, inside, inside, dict.fromkeys(names, inside))
+    breath, share = breath_of(vessel), vessel.breath.share_in
+    return Airs(
+        room,
+        inside,
+        mixed(room, breath, share(chamber)),
+        {name: mixed(room, breath, share(chamber, name)) for name in names},
+    )
+
+
+def breath_of(vessel: Vessel) -> Air:
+    """The player's breath as `[breath]` describes it, at the room's pressure; an ordinary one without it."""
+    given = vessel.breath
+    if given is None:
+        return exhaled(pressure_pa=vessel.air.pressure_pa)
+    return exhaled(given.temperature_c, given.humidity_percent, given.co2_percent, pressure_pa=vessel.air.pressure_pa)

@@ -1,0 +1,84 @@
+"""From a design to what answers for its sound: the models by name, each loaded when it is first asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from importlib import import_module
+from importlib.util import find_spec
+
+from simkit.body.inspection import body_of
+from simkit.errors import Fault, InputError
+from simkit.sound.airs import airs_of
+from simkit.sound.resonator import Case, Resonator
+from simkit.sound.windway import windway_of
+from simkit.vessel import Hole, Vessel, Voicing
+
+# Every model is a module with a function `resonator(case) -> Resonator`.
+_MODULES = {
+    "lumped": "simkit.sound.lumped",
+    "ports": "simkit.sound.ports",
+    "resolved": "simkit.sound.resolved",
+}
+WINDWAYS = ("closed", "mouth")
+
+
+def models() -> tuple[str, ...]:
+    """Names of the models that can be asked, the quickest first."""
+    return tuple(name for name, module in _MODULES.items() if find_spec(module) is not None)
+
+
+def chosen(model: str | Iterable[str]) -> tuple[str, ...]:
+    """One name, several with commas, or a list of them, checked: an InputError for one that is not there."""
+    named = model.split(",") if isinstance(model, str) else model
+    names = tuple(dict.fromkeys(name.strip() for name in named))
+    wrong = [name for name in names if name not in models()]
+    if wrong or not names:
+        allowed = ", ".join(models())
+        raise InputError([Fault("--model", "", name, allowed) for name in wrong] or [f"--model: allowed: {allowed}"])
+    return names
+
+
+def cases(
+    vessel: Vessel, *, lossless: bool = False, windway: str = "closed", breathed: bool = False
+) -> tuple[Case, ...]:
+    """What a model is asked about, one case a chamber of the vessel.
+
+    windway "mouth" opens it towards a mouth of 50 ml; `breathed` fills the openings with the breath of `[breath]`.
+    """
+    if windway not in WINDWAYS:
+        raise InputError([Fault("--windway", "", windway, ", ".join(WINDWAYS))])
+    faults = [] if lossless else list(_without_wall(vessel))
+    if faults:
+        raise InputError(faults)
+    body = body_of(vessel)
+    return tuple(
+        Case(
+            vessel,
+            body,
+            body.chamber(chamber.name),
+            airs_of(vessel, chamber.name, breathed),
+            lossless,
+            windway_of(chamber) if windway == "mouth" else None,
+        )
+        for chamber in vessel.chambers
+    )
+
+
+def resonator(model: str, case: Case) -> Resonator:
+    """The resonator of one chamber by the model of that name."""
+    (name,) = chosen(model)
+    return import_module(_MODULES[name]).resonator(case)
+
+
+def _without_wall(vessel: Vessel) -> Iterable[Fault]:
+    """Openings through no wall at all, where friction at the rim grows without limit."""
+    allowed = "more than 0, or --lossless: friction at the rim of a wall without thickness grows without limit"
+    for chamber in vessel.chambers:
+        ducts: list[tuple[str, Hole | Voicing]] = [(f"hole.{hole.name}", hole) for hole in chamber.holes]
+        if chamber.voicing:
+            ducts.insert(0, ("voicing", chamber.voicing))
+        walls = {}
+        for key, duct in ducts:
+            own = f"{chamber.name}.{key}.wall_mm" if duct.wall_mm is not None else "clay.wall_mm"
+            walls[own] = vessel.clay.wall_mm if duct.wall_mm is None else duct.wall_mm
+        yield from (Fault(vessel.source, key, wall, allowed) for key, wall in walls.items() if wall == 0)

@@ -1,0 +1,170 @@
+"""What each note of a design will sound, how far off its target, and how sure that is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from simkit.air import Air
+from simkit.pitch import Tuning, cents, note
+from simkit.sound import models
+from simkit.sound.resonator import Case, Resonator
+from simkit.vessel import Chamber, Note, Vessel
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One model's answer for one note, by its lowest resonance; q is linear, as if barely blown.
+
+    frequency_hz, cents (above the target) and q are None where nothing rings, cents also without a target, q where
+    nothing is lost. breath_cents: how far the note moves when the openings hold the breath of `[breath]`.
+    """
+
+    model: str
+    frequency_hz: float | None
+    cents: float | None
+    q: float | None
+    uncertainty_cents: float
+    cautions: tuple[str, ...] = ()
+    breath_cents: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer under the keys of the command line's JSON."""
+        shown = {
+            "frequency_hz": self.frequency_hz,
+            "cents": self.cents,
+            "q": self.q,
+            "uncertainty_cents": self.uncertainty_cents,
+        }
+        return shown if self.breath_cents is None else shown | {"breath_cents": self.breath_cents}
+
+
+@dataclass(frozen=True)
+class PredictedNote:
+    """A note of the design with each model's answer; pitch and target are None where the design has no notes."""
+
+    pitch: str | None
+    open: tuple[str, ...]
+    target_hz: float | None
+    answers: tuple[Answer, ...]
+
+    def by(self, model: str) -> Answer:
+        """The answer of one model; a KeyError if it was not asked."""
+        for answer in self.answers:
+            if answer.model == model:
+                return answer
+        raise KeyError(f"{model} was not asked")
+
+    @property
+    def answer(self) -> Answer:
+        """The answer of the last model asked, the most careful one."""
+        return self.answers[-1]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The note under the keys of the command line's JSON, one more for each model."""
+        own = {"pitch": self.pitch, "open": list(self.open), "target_hz": self.target_hz}
+        return own | {answer.model: answer.as_dict() for answer in self.answers}
+
+
+@dataclass(frozen=True)
+class PredictedChamber:
+    """One chamber: its air in m3, and its notes."""
+
+    name: str
+    volume: float
+    notes: tuple[PredictedNote, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The chamber under the keys of the command line's JSON."""
+        return {"name": self.name, "volume_ml": 1e6 * self.volume, "notes": [each.as_dict() for each in self.notes]}
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a vessel plays, by one model or several side by side."""
+
+    models: tuple[str, ...]
+    air: Air
+    chambers: tuple[PredictedChamber, ...]
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def notes(self) -> tuple[PredictedNote, ...]:
+        """The notes of all chambers, one after the other."""
+        return tuple(each for chamber in self.chambers for each in chamber.notes)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The prediction as the command line's JSON has it."""
+        return {
+            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
+            "chambers": [chamber.as_dict() for chamber in self.chambers],
+            "cautions": list(self.cautions),
+        }
+
+
+def predict(
+    vessel: Vessel, model: str | Iterable[str] = "lumped", *, lossless: bool = False, windway: str = "closed"
+) -> Prediction:
+    """What each note of a design sounds: frequency, cents off its target, Q, and the uncertainty in cents.
+
+    model: one name, several with commas, or a list. lossless leaves out friction and heat. windway: "closed", or
+    "mouth" for the pull of the open windway. A chamber without notes is answered with all its holes covered.
+    """
+    names = models.chosen(model)
+    plain = models.cases(vessel, lossless=lossless, windway=windway)
+    breathed: tuple[Case | None, ...] = (None,) * len(plain)
+    if vessel.breath is not None:
+        breathed = models.cases(vessel, lossless=lossless, windway=windway, breathed=True)
+    chambers = tuple(_chamber(names, case, filled) for case, filled in zip(plain, breathed, strict=True))
+    heard = [*vessel.cautions, *(text for case in plain for text in case.airs.cautions)]
+    heard += [text for c in chambers for n in c.notes for answer in n.answers for text in answer.cautions]
+    return Prediction(names, plain[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)))
+
+
+def tuning_of(vessel: Vessel) -> Tuning:
+    """The tuning that a design's `[scale]` asks for."""
+    return Tuning(vessel.scale.a4_hz, vessel.scale.temperament, vessel.scale.tonic)
+
+
+def target_of(vessel: Vessel, wanted: Note) -> float:
+    """The frequency in Hz that a note of the design should have, its own bend in cents included."""
+    return tuning_of(vessel).frequency(note(wanted.pitch)) * 2 ** (wanted.cents / 1200)
+
+
+def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> PredictedChamber:
+    chamber: Chamber = case.vessel.chamber(case.chamber.name)
+    asked: list[tuple[str | None, tuple[str, ...], float | None]] = [
+        (each.pitch, each.open, target_of(case.vessel, each)) for each in chamber.notes
+    ] or [(None, (), None)]
+    answers = []
+    for name in names:
+        resonator = models.resonator(name, case)
+        breathed = models.resonator(name, filled) if filled is not None else None
+        answers.append([_answer(resonator, breathed, opened, target) for _, opened, target in asked])
+    notes = tuple(
+        PredictedNote(pitch, opened, target, tuple(by_model[n] for by_model in answers))
+        for n, (pitch, opened, target) in enumerate(asked)
+    )
+    return PredictedChamber(chamber.name, case.chamber.volume, notes)
+
+
+def _answer(resonator: Resonator, breathed: Resonator | None, opened: tuple[str, ...], target: float | None) -> Answer:
+    evidence = resonator.evidence(opened)
+    found = resonator.resonances(opened, 1)
+    if not found:
+        return Answer(resonator.model, None, None, None, evidence.uncertainty_cents, evidence.cautions)
+    frequency, q = found[0].frequency_hz, found[0].q
+    moved = None
+    if breathed is not None:
+        moved = cents(breathed.resonances(opened, 1)[0].frequency_hz, frequency)
+    return Answer(
+        resonator.model,
+        frequency,
+        None if target is None else cents(frequency, target),
+        q if math.isfinite(q) else None,
+        evidence.uncertainty_cents,
+        evidence.cautions,
+        moved,
+    )

@@ -1,0 +1,162 @@
+"""From a design to predicted notes: targets, JSON keys, breath, refusals."""
+
+import json
+
+import numpy as np
+import pytest
+
+from simkit.air import exhaled, moist_air
+from simkit.errors import InputError
+from simkit.sound import models
+from simkit.sound.prediction import predict, target_of
+from simkit.vessel import loads
+
+DESIGN = """
+title = "Ball"
+{extra}
+[clay]
+wall_mm = {wall}
+edge_radius_mm = 0
+edge_inside_radius_mm = 0
+[[chamber]]
+name = "body"
+shape = "sphere"
+diameter_mm = 57.588
+{voicing}
+[[chamber.hole]]
+name = "1"
+along_mm = 28
+around_deg = 0
+diameter_mm = 8
+{notes}
+"""
+VOICING = """
+[chamber.voicing]
+along_mm = 28
+around_deg = 180
+window_width_mm = 12
+cut_up_mm = 5.5
+windway_height_mm = 1.4
+windway_length_mm = 32
+"""
+NOTES = """
+[[chamber.note]]
+pitch = "F#4"
+open = ["1"]
+cents = 10
+[[chamber.note]]
+pitch = "C4"
+open = []
+"""
+
+
+def ball(wall=4, voicing="", notes=NOTES, extra=""):
+    return loads(DESIGN.format(wall=wall, voicing=voicing, notes=notes, extra=extra), "ball.toml")
+
+
+def test_the_worked_ball():
+    """100 cm3, hole of 8 mm through 4 mm: 377.533 Hz lossless, Q 383.2 (computed apart from this package)."""
+    heard = predict(ball(), "lumped", lossless=True)
+    note, closed = heard.notes
+    assert heard.chambers[0].volume == pytest.approx(1e-4, rel=1e-4)
+    assert note.answer.frequency_hz == pytest.approx(377.533, rel=1e-4)
+    assert note.answer.q == pytest.approx(383.2, rel=1e-3)
+    assert note.target_hz == pytest.approx(369.9944 * 2 ** (10 / 1200), rel=1e-6)  # F#4 in equal temperament
+    assert note.answer.cents == pytest.approx(1200 * np.log2(377.533 / note.target_hz), abs=0.2)
+    # Plain chamber, nothing open: nothing rings, and that is said.
+    assert (closed.answer.frequency_hz, closed.answer.cents, closed.answer.q) == (None, None, None)
+    assert any("nothing is open" in text for text in heard.cautions)
+
+
+def test_json_keys():
+    heard = predict(ball(voicing=VOICING), "lumped").as_dict()
+    assert set(heard) == {"air", "chambers", "cautions"}
+    assert set(heard["air"]) == {"sound_speed_m_s", "density_kg_m3"}
+    chamber = heard["chambers"][0]
+    assert set(chamber) == {"name", "volume_ml", "notes"}
+    assert chamber["volume_ml"] == pytest.approx(100, rel=1e-3)
+    note = chamber["notes"][0]
+    assert set(note) == {"pitch", "open", "target_hz", "lumped"}
+    assert set(note["lumped"]) == {"frequency_hz", "cents", "q", "uncertainty_cents"}
+    assert (note["pitch"], note["open"]) == ("F#4", ["1"])
+    assert json.loads(json.dumps(heard, allow_nan=False)) == heard
+
+
+def test_without_notes_all_is_covered():
+    heard = predict(ball(voicing=VOICING, notes=""))
+    (note,) = heard.notes
+    assert (note.pitch, note.open, note.target_hz, note.answer.cents) == (None, (), None, None)
+    assert 300 < note.answer.frequency_hz < 450
+
+
+def test_losses_and_windway():
+    vessel = ball(voicing=VOICING)
+    free, lossy, open_ = (
+        predict(vessel, **how).notes[1].answer for how in ({"lossless": True}, {}, {"windway": "mouth"})
+    )
+    assert lossy.frequency_hz < free.frequency_hz
+    assert lossy.q < 50 < free.q
+    assert 5 < 1200 * np.log2(open_.frequency_hz / lossy.frequency_hz) < 30
+
+
+def test_air_of_the_room():
+    """Pitch goes with the speed of sound: +2.953 cents a degree in dry air at 20 degC (600 / ln 2 / T)."""
+    cold, warm = (
+        predict(ball(extra=f"[air]\ntemperature_c = {t}\nhumidity_percent = 0"), lossless=True)
+        .notes[0]
+        .answer.frequency_hz
+        for t in (20, 21)
+    )
+    assert 1200 * np.log2(warm / cold) == pytest.approx(2.95, abs=0.03)
+    hot = predict(ball(extra="[air]\ntemperature_c = 35"))
+    assert any("30 degC" in text for text in hot.cautions)
+
+
+def test_breath_is_a_band():
+    """Breath in the openings only: half the ratio of densities, as the chamber's spring is gamma p."""
+    extra = "[breath]"
+    note = predict(ball(voicing=VOICING, extra=extra), lossless=True).notes[0]
+    expected = 600 * np.log2(moist_air().density / exhaled().density)
+    assert note.answer.breath_cents == pytest.approx(expected, abs=0.3)
+    assert note.as_dict()["lumped"]["breath_cents"] == note.answer.breath_cents
+    assert predict(ball(voicing=VOICING)).notes[0].answer.breath_cents is None
+
+
+def test_all_breath_in_the_chamber_too():
+    full = predict(ball(extra="[air]\nbreath_share = 1"), lossless=True)
+    none = predict(ball(), lossless=True)
+    ratio = full.notes[0].answer.frequency_hz / none.notes[0].answer.frequency_hz
+    assert ratio == pytest.approx(exhaled().sound_speed / moist_air().sound_speed, rel=1e-4)
+
+
+def test_no_wall_needs_lossless():
+    with pytest.raises(InputError, match=r"ball.toml: clay.wall_mm = 0.*lossless") as refused:
+        predict(ball(wall=0))
+    assert refused.value.exit_status == 2
+    assert predict(ball(wall=0), lossless=True).notes[0].answer.frequency_hz > 400
+    own = ball().with_value("body.hole.1.wall_mm", 0)
+    with pytest.raises(InputError, match=r"body.hole.1.wall_mm = 0"):
+        predict(own)
+
+
+@pytest.mark.parametrize(
+    ("how", "says"), [({"model": "magic"}, "lumped"), ({"model": ""}, "lumped"), ({"windway": "ajar"}, "closed, mouth")]
+)
+def test_what_is_not_there(how, says):
+    with pytest.raises(InputError, match=says):
+        predict(ball(), **how)
+
+
+def test_several_models_side_by_side():
+    note = predict(ball(), ["lumped"]).notes[0]
+    assert note.by("lumped") is note.answer
+    with pytest.raises(KeyError):
+        note.by("ports")
+    assert models.chosen("lumped, lumped") == ("lumped",)
+
+
+def test_targets_follow_the_scale():
+    vessel = ball(extra='[scale]\na4_hz = 415\ntemperament = "just"\ntonic = "D"')
+    assert target_of(vessel, vessel.chambers[0].notes[0]) == pytest.approx(
+        415 / 1.5 * 5 / 4 * 2 ** (10 / 1200)  # F#4 is a just third over D4, D4 a fifth under A4
+    )
