@@ -10,6 +10,7 @@ from simkit.body.body import ChamberBody, Opening, opening_at
 from simkit.body.lobes import LobesWall
 from simkit.body.placed import PlacedWall
 from simkit.body.places import Place
+from simkit.body.scan import scan_wall
 from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
 from simkit.body.wall import Wall
 from simkit.errors import OutOfReach
@@ -69,9 +70,10 @@ def _(shape: shapes.Lobes) -> Wall:
     return LobesWall(tuple((r[0] * MM, r[1] * MM, r[2] * MM, r[3] * MM, r[4] * MM, r[5] * MM) for r in shape.lobes))
 
 
-def placed_wall(chamber: Chamber) -> Wall:
-    """The chamber's wall at its place in the body."""
-    wall = wall_of(chamber.shape)
+def placed_wall(vessel: Vessel, chamber: Chamber) -> Wall:
+    """The chamber's wall at its place in the body; SurfaceError where a scan cannot be one."""
+    shape = chamber.shape
+    wall = scan_wall(vessel.beside(shape.file)) if isinstance(shape, shapes.Scan) else wall_of(shape)
     along, across, up = (MM * v for v in chamber.offset_mm)
     if (along, across, up) == (0, 0, 0) and chamber.turn_deg == 0:
         return wall
@@ -115,7 +117,7 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:
 
 def chamber_body(vessel: Vessel, chamber: Chamber) -> ChamberBody:
     """One chamber's air with its openings; ValueError where an opening has no place."""
-    wall = placed_wall(chamber)
+    wall = placed_wall(vessel, chamber)
     window = window_opening(vessel, wall, chamber.voicing) if chamber.voicing else None
     openings = tuple(hole_opening(vessel, wall, hole) for hole in chamber.holes)
     return ChamberBody(chamber.name, wall, vessel.clay.wall_mm * MM, window, openings)

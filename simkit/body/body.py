@@ -88,10 +88,11 @@ class ChamberBody:
 
 @dataclass(frozen=True)
 class Body:
-    """All chambers of one piece of clay, with the clay's thickness (m)."""
+    """All chambers of one piece of clay, the clay's thickness (m), and what is doubtful about the geometry."""
 
     chambers: tuple[ChamberBody, ...]
     thickness: float
+    cautions: tuple[str, ...] = ()
 
     def chamber(self, name: str) -> ChamberBody:
         return next(c for c in self.chambers if c.name == name)

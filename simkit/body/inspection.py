@@ -10,6 +10,7 @@ import numpy as np
 
 from simkit.body.assembly import MM, chamber_body, gap, hole_opening, placed_wall, window_opening
 from simkit.body.body import Body, Opening
+from simkit.body.surface import SurfaceError
 from simkit.body.wall import Wall, clearance, curvatures, on_wall
 from simkit.errors import Fault
 from simkit.vessel import Chamber, DesignError, Vessel
@@ -20,19 +21,30 @@ def body_of(vessel: Vessel) -> Body:
     faults = inspect(vessel)
     if faults:
         raise DesignError(faults)
-    return Body(tuple(chamber_body(vessel, c) for c in vessel.chambers), vessel.clay.wall_mm * MM)
+    chambers = tuple(chamber_body(vessel, c) for c in vessel.chambers)
+    cautions = tuple(f"{c.name}: {c.wall.caution}" for c in chambers if c.wall.caution)
+    return Body(chambers, vessel.clay.wall_mm * MM, cautions)
 
 
 def inspect(vessel: Vessel) -> list[Fault]:
     """All geometric faults of a vessel, chamber by chamber."""
-    return [fault for chamber in vessel.chambers for fault in _Inspection(vessel, chamber).faults()]
+    faults: list[Fault] = []
+    for chamber in vessel.chambers:
+        try:
+            wall = placed_wall(vessel, chamber)
+        except SurfaceError as why:
+            file = getattr(chamber.shape, "file", None)
+            faults.append(Fault(vessel.source, f"{chamber.name}.file", file, str(why)))
+            continue
+        faults += _Inspection(vessel, chamber, wall).faults()
+    return faults
 
 
 class _Inspection:
     """One chamber under the lamp."""
 
-    def __init__(self, vessel: Vessel, chamber: Chamber):
-        self.vessel, self.chamber, self.wall = vessel, chamber, placed_wall(chamber)
+    def __init__(self, vessel: Vessel, chamber: Chamber, wall: Wall):
+        self.vessel, self.chamber, self.wall = vessel, chamber, wall
         self.placed: dict[str, Opening] = {}
 
     def faults(self) -> Iterator[Fault]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -182,6 +183,25 @@ def _clamped_periodic(v: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np
 def _with_multiplicity(knots: np.ndarray) -> tuple[list[float], list[int]]:
     values, counts = np.unique(np.round(knots, 12), return_counts=True)
     return values.tolist(), counts.tolist()
+
+
+def surface_of_step(path: Path) -> tuple[np.ndarray, np.ndarray]:
+    """A fine triangulation of the solid in a STEP file: points (n, 3) in metres, triangles (m, 3)."""
+    with session() as gmsh:
+        gmsh.option.setString("Geometry.OCCTargetUnit", "MM")
+        try:
+            gmsh.model.occ.importShapes(str(path))
+            gmsh.model.occ.synchronize()
+            low, high = np.reshape(gmsh.model.getBoundingBox(-1, -1), (2, 3))
+            gmsh.option.setNumber("Mesh.MeshSizeMax", float(np.max(high - low)) / 40)
+            gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 40)
+            gmsh.model.mesh.generate(2)
+        except Exception as failure:  # gmsh raises bare Exception only
+            raise OutOfReach(f"{path.name} could not be read as STEP ({failure})") from failure
+        tags, coords, _ = gmsh.model.mesh.getNodes()
+        _, members = gmsh.model.mesh.getElementsByType(TRIANGLE)
+    order = np.argsort(tags)
+    return 1e-3 * coords.reshape(-1, 3)[order], np.searchsorted(tags[order], members.reshape(-1, 3))
 
 
 def elements(gmsh: Any, dim: int, entities: list[int] | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -35,6 +35,13 @@ class PlacedWall(Wall):
         return np.array([points.min(axis=0), points.max(axis=0)])
 
     @property
+    def caution(self) -> str:
+        return self.wall.caution
+
+    def complaint(self) -> tuple[str, str] | None:
+        return self.wall.complaint()
+
+    @property
     def volume(self) -> float:
         return self.wall.volume
 

@@ -110,6 +110,11 @@ class Wall(ABC):
         """Where `along` is zero, and the unit direction of `along`; holes are aimed from this line."""
         return np.zeros(3), np.array([0.0, 1.0, 0.0])
 
+    @property
+    def caution(self) -> str:
+        """What is doubtful about this wall, for the user; empty where nothing is."""
+        return ""
+
     def complaint(self) -> tuple[str, str] | None:
         """A key of the shape and what it should be, where the shape is not one closed body of air."""
         return None

@@ -1,0 +1,47 @@
+"""A closed surface seen from a point inside it as a smooth radius over all directions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+
+def harmonics(x: Any, y: Any, z: Any, degree: int) -> list[Any]:
+    """Real spherical harmonics to `degree` at unit vectors (arrays or Taylor values), (degree + 1)^2 of them.
+
+    By the recursions of Sloan 2013 (J. Comput. Graph. Tech. 2(2):84): cos and sin of m phi times sin^m by complex
+    powers of x + iy, Legendre functions in z by the three-term rule. Each is scaled to unit mean square on the sphere.
+    """
+    one = x * 0.0 + 1.0
+    cosine, sine = [one], [x * 0.0]
+    for _ in range(degree):
+        c, s = cosine[-1], sine[-1]
+        cosine.append(x * c - y * s)
+        sine.append(x * s + y * c)
+    values: list[Any] = []
+    for m in range(degree + 1):
+        previous, current = None, one * np.sqrt(np.prod([(2 * j + 1) / (2 * j) for j in range(1, m + 1)]))
+        for l in range(m, degree + 1):  # noqa: E741 - the letter of the field
+            if l > m:
+                a = np.sqrt((4 * l * l - 1) / (l * l - m * m))
+                b = np.sqrt(((l - 1) ** 2 - m * m) / (4 * (l - 1) ** 2 - 1)) if l > m + 1 else 0.0
+                step = z * current * a
+                previous, current = current, step - previous * (a * b) if b else step
+            if m == 0:
+                values.append(current)
+            else:
+                values += [current * cosine[m] * np.sqrt(2.0), current * sine[m] * np.sqrt(2.0)]
+    return values
+
+
+def fitted(directions: np.ndarray, radii: np.ndarray, weights: np.ndarray, degree: int) -> np.ndarray:
+    """Coefficients of the weighted least-squares fit of radii (n,) at unit directions (n, 3)."""
+    basis = np.stack(harmonics(directions[:, 0], directions[:, 1], directions[:, 2], degree), axis=1)
+    weights = weights / weights.sum()
+    # A whisper of smoothing keeps directions that were never measured from running away.
+    orders = np.array([n for m in range(degree + 1) for n in range(m, degree + 1) for _ in range(1 + (m > 0))])
+    smooth = 1e-9 * np.diag((orders * (orders + 1.0) / (degree * (degree + 1.0))) ** 2)
+    weighted = basis * weights[:, None]
+    # The basis is near orthonormal under the weights, so the normal equations lose nothing here.
+    return np.linalg.solve(basis.T @ weighted + smooth, weighted.T @ radii)
