@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from simkit.vessel.part import Part, Path, Slot, items, slots, table
-from simkit.vessel.values import Between
+from simkit.vessel.values import Between, is_name
 
 # Lists whose items are called by a name, and which word stands before it in a key.
 _CALLED_BY = {"chambers": ("chamber", "name"), "holes": ("hole", "name"), "notes": ("note", "pitch")}
@@ -51,9 +51,11 @@ def dotted(root: type[Part], design: object, path: Path) -> str:
             if slot and step in _CALLED_BY:
                 words += [written(step)] if n == len(path) - 1 else []
             elif step != "shape" or n == len(path) - 1:
-                words.append(step)
+                words.append(step or '""')
         elif slot and slot.key in _CALLED_BY:
-            words.append(_called(slot.key, items(before), step))
+            name = _names(root, slot.key, before)[step]
+            word = written(slot.key)
+            words.append(f"{word}[{step + 1}]" if name is None else name if word == "chamber" else f"{word}.{name}")
         elif slot and slot.row:
             is_column = not slot.is_list or isinstance(path[n - 1], int)
             words.append(list(slot.row.columns)[step] if is_column else str(step + 1))
@@ -93,18 +95,14 @@ def numbers_of(root: type[Part], design: object, path: Path = ()) -> Iterator[tu
 
 
 def is_fully_named(root: type[Part], design: object) -> bool:
-    """Whether every chamber has a name and a known shape, and every hole and note is called by something."""
-    for n, chamber in enumerate(items(child(design, "chambers"))):
-        *_, (_, slot, shape) = along(root, design, ("chambers", n, "shape"))
-        called = [child(chamber, "name")]
-        for key in ("holes", "notes"):
-            every = child(chamber, key)
-            called += [child(each, _CALLED_BY[key][1]) for each in items(every)]
-            if every is not None and not isinstance(every, list | tuple):
-                return False
-        if not (slot and slot.part(shape)) or not all(isinstance(name, str) for name in called):
+    """Whether all chambers, holes and notes have names of their own and all shapes are known."""
+    chambers = child(design, "chambers")
+    lists = [(key, child(chamber, key)) for chamber in items(chambers) for key in ("holes", "notes")]
+    for key, every in [("chambers", chambers), *lists]:
+        if None in _names(root, key, every) or not isinstance(every, list | tuple | None):
             return False
-    return True
+    shapes = (along(root, design, ("chambers", n, "shape")) for n in range(len(items(chambers))))
+    return all(slot and slot.part(shape) for (*_, (_, slot, shape)) in shapes)
 
 
 def look(design: object, path: Path) -> Any:
@@ -182,11 +180,14 @@ def _find_slot(slot: Slot, node: object, words: list[str], path: Path) -> Path |
     return path if not words and not slot.is_list else None
 
 
-def _called(key: str, every: tuple[Any, ...], n: int) -> str:
-    """`body`, `hole.2`, or counted where an item has no name of its own."""
-    word, name_key = _CALLED_BY[key]
-    names = [child(each, name_key) for each in every]
-    name = names[n] if n < len(names) else None
-    if not isinstance(name, str) or names.index(name) < n or not name.isprintable() or not 0 < len(name) <= 40:
-        return f"{word}[{n + 1}]"
-    return name if key == "chambers" else f"{word}.{name}"
+def _names(root: type[Part], key: str, every: object) -> list[str | None]:
+    """What the items of a list are called; None for one that has no name of its own."""
+    taken = {*slots(root), "chamber"} if key == "chambers" else set()
+    names: list[str | None] = []
+    for each in items(every):
+        name = child(each, _CALLED_BY[key][1])
+        own = is_name(name) and name not in taken
+        names.append(name if own else None)
+        if own:
+            taken.add(name)
+    return names

@@ -162,8 +162,14 @@ def as_number(value: object) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _is_name(text: str) -> bool:
-    return 0 < len(text) <= 40 and text.isprintable() and text == text.strip() and not set(text) & set(".,=\"'[]#")
+def is_name(text: object) -> bool:
+    """Whether a text can call a chamber or a hole.
+
+    Dots divide the words of a key; the other signs left out divide lists and pairs on a command line.
+    """
+    if not isinstance(text, str) or not 0 < len(text) <= 40:
+        return False
+    return text.isprintable() and text == text.strip() and not set(text) & set(".,=\"'[]")
 
 
 def _is_line(text: str) -> bool:
@@ -179,6 +185,5 @@ Place = Annotated[float, Between(-1000, 1000)]  # a coordinate in mm
 Angle = Annotated[float, ANY_NUMBER]  # degrees, as many turns as one likes
 Share = Annotated[float, Between(0, 1)]
 Percent = Annotated[float, Between(0, 100)]
-# Dots divide the words of a key; the other signs divide lists and pairs on a command line.
-Name = Annotated[str, Text("a name of 1 to 40 printable signs without . , = # quotes or brackets", _is_name)]
+Name = Annotated[str, Text("a name of 1 to 40 printable signs without . , = quotes or brackets", is_name)]
 Line = Annotated[str, Text("one line of at most 200 printable signs", _is_line)]
