@@ -71,7 +71,7 @@ class Note(Part):
     pitch: Annotated[
         str,
         Text("a letter A to G, # or b if any, and an octave 0 to 9, such as C5, F#4 or Bb5", _is_note),
-        AfterValidator(str.strip),
+        AfterValidator(lambda text: text.strip()),
     ]
     cents: Annotated[float, Between(-1200, 1200)] = 0.0
     open: tuple[Name, ...] = Field(description='a list of hole names, such as ["1", "2"]; [] is all covered')
