@@ -74,10 +74,7 @@ class Vessel(Part):
         >>> small.value("a.diameter_mm"), small.with_value("a.diameter_mm", 60).value("a.diameter_mm")
         (50.0, 60.0)
         """
-        path = self._path(key)
-        value = look(self, path)
-        if value is None and path[0] == "chambers" and path[-1] in slots(Clay):
-            value = getattr(self.clay, str(path[-1]))
+        value = self._given(self._path(key))
         if as_number(value) is None:
             raise DesignError([Fault(self.source, key, shown(value), "a number that the design gives")])
         return float(value)
@@ -110,8 +107,9 @@ class Vessel(Part):
                     f"{voicing.window_width_mm:g}: are the window's sides swapped? cut_up_mm runs with the breath"
                 )
         for key, free in self.free.items():
-            if isinstance(free, Bounds) and not free.low <= self.value(key) <= free.high:
-                said.append(f"{key} = {self.value(key):g} starts outside its [free] bounds {list(free)}")
+            start = self._given(self._path(key))
+            if isinstance(free, Bounds) and start is not None and not free.low <= start <= free.high:
+                said.append(f"{key} = {start:g} starts outside its [free] bounds {list(free)}")
         return tuple(said)
 
     # --- changing ---
@@ -148,6 +146,13 @@ class Vessel(Part):
         holes = {each.name: each for each in (*self.chambers[place].holes, hole)}
         tree = replaced(table(self), ("chambers", place, "holes"), list(holes.values()))
         return checked(Vessel, tree, self.source)
+
+    def _given(self, path: Path) -> Any:
+        """The value at a path, taken from the clay where a hole or a window leaves it out."""
+        value = look(self, path)
+        if value is None and path[0] in ("chambers", "clay") and path[-1] in slots(Clay):
+            return getattr(self.clay, str(path[-1]))
+        return value
 
     def _path(self, key: str) -> Path:
         path = find(Vessel, self, key)

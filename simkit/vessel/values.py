@@ -185,5 +185,5 @@ Place = Annotated[float, Between(-1000, 1000)]  # a coordinate in mm
 Angle = Annotated[float, ANY_NUMBER]  # degrees, as many turns as one likes
 Share = Annotated[float, Between(0, 1)]
 Percent = Annotated[float, Between(0, 100)]
-Name = Annotated[str, Text("a name of 1 to 40 printable signs without . , = quotes or brackets", is_name)]
-Line = Annotated[str, Text("one line of at most 200 printable signs", _is_line)]
+Name = Annotated[str, Text("a name in quotes of 1 to 40 printable signs without . , = quotes or brackets", is_name)]
+Line = Annotated[str, Text("a text in quotes, one line of at most 200 printable signs", _is_line)]

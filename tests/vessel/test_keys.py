@@ -156,6 +156,7 @@ def test_a_table_left_out_is_made_when_a_value_in_it_is_set(plain):
 def test_shrinkage_is_moved_in_the_way_it_was_given(dove):
     steps = loads(dove.replace("shrinkage_percent = 11.0", "drying_percent = 6\nfiring_percent = 6.5"))
     assert steps.with_value("clay.drying_percent", 7).clay.shrinkage_percent == pytest.approx(13.045)
+    assert steps.value("clay.shrinkage_percent") == pytest.approx(12.11)  # ASTM C326, as in test_reader
     with pytest.raises(InputError, match="either shrinkage_percent or both"):
         steps.with_value("clay.shrinkage_percent", 10)
 

@@ -1,3 +1,4 @@
+import json
 import math
 import os
 import pickle
@@ -5,6 +6,7 @@ import pickle
 import pytest
 
 from simkit.errors import Fault, InputError
+from simkit.pitch import TEMPERAMENTS, Tuning, note
 from simkit.vessel import (
     SHAPES,
     AirState,
@@ -147,8 +149,8 @@ FAULTS = [
     ('shape = "egg"', "", "body.shape", "missing"),
     ('shape = "egg"', 'shape = "egg"\nkind = "egg"', "body.kind", "known keys only"),
     ('shape = "egg"', 'shape = "egg"\nholes = 2', "body.holes", "did you mean hole?"),
-    ('name = "body"', 'name = "a.b"', "chamber[1].name", "a name of 1 to 40"),
-    ('name = "body"', 'name = ""', "chamber[1].name", "a name of 1 to 40"),
+    ('name = "body"', 'name = "a.b"', "chamber[1].name", "a name in quotes"),
+    ('name = "body"', 'name = ""', "chamber[1].name", "a name in quotes"),
     ('name = "body"', 'name = "clay"', "chamber[1].name", "a name other than"),
     ('name = "body"', "", "chamber[1].name", "missing"),
     ("offset_mm = [0, 0, 0]", "offset_mm = [1, 0, 0]", "body.offset_mm", "[0, 0, 0] for the first chamber"),
@@ -182,7 +184,7 @@ FAULTS = [
     ("diameter_mm = 6.5", "diameter_mm = -6.5", "body.hole.2.diameter_mm", "more than 0"),
     ("diameter_mm = 6.5", "", "body.hole.2.diameter_mm", "missing"),
     ('finger = "left index"', 'finger = "left indx"', "body.hole.1.finger", "did you mean left index?"),
-    ('name = "2"', "name = 2", "body.hole[2].name", "a name of 1 to 40"),
+    ('name = "2"', "name = 2", "body.hole[2].name", "a name in quotes"),
     ('open = ["1"]', 'open = ["l"]', "body.note.D5.open", "the holes of this chamber, 1, 2"),
     ('open = ["1"]', 'open = ["1", "1"]', "body.note.D5.open", "each hole once"),
     ('open = ["1"]', "open = [1]", "body.note.D5.open", "a name"),
@@ -418,6 +420,23 @@ def test_swapped_window_sides_are_a_caution_not_a_fault(dove):
 def test_a_start_outside_its_bounds_is_a_caution(dove):
     (caution,) = loads(dove.replace("[80, 110]", "[100, 110]")).cautions
     assert "body.length_mm = 96 starts outside" in caution
+
+
+def test_a_free_number_that_the_design_leaves_out_has_no_start_to_be_cautious_about(plain):
+    assert loads(plain("sphere") + "[free]\nhand.span_mm = [100, 200]").cautions == ()
+
+
+def test_a_vessel_can_be_written_as_json_for_a_record(dove):
+    record = json.loads(loads(dove).model_dump_json(by_alias=True))
+    assert record["chambers"][0]["holes"][1]["diameter_mm"] == 6.5
+    assert record["free"]["body.length_mm"] == [80, 110]
+    assert "source" not in record
+
+
+def test_the_temperaments_of_a_design_are_those_that_pitch_knows(dove):
+    for temperament in TEMPERAMENTS:
+        scale = loads(dove.replace('"just"', f'"{temperament}"')).scale
+        assert Tuning(scale.a4_hz, scale.temperament, scale.tonic).frequency(note("A4")) == pytest.approx(442)
 
 
 def test_built_in_python_a_part_is_checked_as_in_a_file():
