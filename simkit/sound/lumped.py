@@ -241,11 +241,7 @@ def resonator(case: Case) -> LumpedResonator:
         window=aperture_of(chamber.window) if chamber.window else None,
         apertures=tuple(aperture_of(opening) for opening in chamber.openings),
         holes=tuple(opening.name for opening in chamber.openings),
-        layout=Layout(
-            centers=np.array([opening.center for opening in chamber.all_openings]).reshape(-1, 3),
-            box=chamber.wall.box,
-            volume=chamber.volume,
-        ),
+        layout=Layout(np.array([each.center for each in chamber.all_openings]).reshape(-1, 3), chamber.wall),
         windway=case.windway,
         lossless=case.lossless,
     )
