@@ -5,8 +5,6 @@ To first order in the boundary layers; each loss is given as 1/Q and also lowers
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from simkit.air import Air
@@ -69,8 +67,3 @@ def quality(omega: Reals) -> Reals:
     """Q = Re(omega) / (2 Im(omega)); infinite where nothing is lost."""
     with np.errstate(divide="ignore"):
         return np.real(omega) / (2 * np.asarray(np.imag(omega)))
-
-
-def half_life(omega: complex) -> float:
-    """How long a mode takes to fall to half its amplitude, s."""
-    return math.log(2) / omega.imag

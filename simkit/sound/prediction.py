@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from simkit.air import Air
 from simkit.pitch import Tuning, cents, note
 from simkit.sound import models
+from simkit.sound.airs import airs_of
 from simkit.sound.resonator import Case, Resonator
 from simkit.vessel import Chamber, Note, Vessel
 
@@ -116,7 +117,7 @@ def predict(
     plain = models.cases(vessel, lossless=lossless, windway=windway)
     breathed: tuple[Case | None, ...] = (None,) * len(plain)
     if vessel.breath is not None:
-        breathed = models.cases(vessel, lossless=lossless, windway=windway, breathed=True)
+        breathed = tuple(replace(case, airs=airs_of(vessel, case.chamber.name, breathed=True)) for case in plain)
     chambers = tuple(_chamber(names, case, filled) for case, filled in zip(plain, breathed, strict=True))
     heard = [*vessel.cautions, *(text for case in plain for text in case.airs.cautions)]
     heard += [text for c in chambers for n in c.notes for answer in n.answers for text in answer.cautions]
