@@ -1,0 +1,27 @@
+"""How a chamber's air can ring and how it answers at its openings: properties of the shape alone, no air here.
+
+Eigenvalues are k^2 in 1/m^2 and port matrices Z in 1/m; `sound` brings in the speed of sound, density and losses.
+Depends on: body (walls, meshes, openings), numpy, scipy; scikit-fem in `elements` only.
+"""
+
+from simkit.field.bodyair import BodyAir, air_of
+from simkit.field.doubts import Doubt
+from simkit.field.modes import ClosedModes, Modes, closed_modes
+from simkit.field.ports import FieldEvidence, Interpolant, PortField, RowChanges
+from simkit.field.solution import PortSolution, port_field, port_solution
+
+__all__ = [
+    "BodyAir",
+    "ClosedModes",
+    "Doubt",
+    "FieldEvidence",
+    "Interpolant",
+    "Modes",
+    "PortField",
+    "PortSolution",
+    "RowChanges",
+    "air_of",
+    "closed_modes",
+    "port_field",
+    "port_solution",
+]

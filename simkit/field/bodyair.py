@@ -1,0 +1,69 @@
+"""A body's air, meshed and factored once, for any openings anywhere on its walls."""
+
+from __future__ import annotations
+
+import logging
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.body.body import Body
+from simkit.body.mesh import air_mesh, default_size, surrounding_mesh
+from simkit.body.wall import on_wall
+from simkit.field.inside import InsideAir
+from simkit.field.outside import OutsideAir
+from simkit.field.surface import Surface
+
+MODES = 16
+INSIDE_SHARE = 0.6  # size of the elements over the body room's default
+SHELL = 1.35  # radius of the far sphere over that of the body
+SHELL_SHARE = 0.38  # size of the elements in the shell over the radius of the body
+REACH = 4.0  # the outside is solved for k up to this over the radius of a ball of the body's volume
+WAVES = 14  # wave numbers at which it is solved
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class BodyAir:
+    """A body's air inside each chamber and around it all, meshed and factored.
+
+    ball: radius of a ball of the volume of clay and air together, m; seconds: what meshing and factoring took.
+    """
+
+    body: Body
+    chambers: tuple[InsideAir, ...]
+    outside: OutsideAir
+    ball: float
+    seconds: float
+
+    @property
+    def wave_numbers(self) -> np.ndarray:
+        """Where the outside is solved: zero, then the upper half of Chebyshev's points up to the largest k, 1/m."""
+        steps = np.pi * (np.arange(WAVES) + 1) / (2 * WAVES)
+        return REACH / self.ball * np.concatenate([[0.0], np.sin(steps)])
+
+
+def air_of(body: Body, size: float | None = None, outside_size: float | None = None, modes: int = MODES) -> BodyAir:
+    """Mesh and factor a body's air, with elements of `size` inside and `outside_size` around it, m.
+
+    The chambers' openings play no part: holes may be moved and resized later. Raises MeshError where a shape cannot
+    be meshed.
+    """
+    start = time.perf_counter()
+    log.info("meshing the air of %d chamber(s)", len(body.chambers))
+    walls = tuple(chamber.wall for chamber in body.chambers)
+    inside = [
+        InsideAir.of(air_mesh(wall, INSIDE_SHARE * default_size(wall) if size is None else size), wall, modes)
+        for wall in walls
+    ]
+    skin = np.concatenate([on_wall(wall, 2) for wall in walls])
+    center = (skin.min(axis=0) + skin.max(axis=0)) / 2
+    reach = float(np.linalg.norm(skin - center, axis=1).max()) + body.thickness
+    shell = SHELL_SHARE * reach if outside_size is None else outside_size
+    radius = SHELL * reach
+    mesh = surrounding_mesh(walls, body.thickness, center, radius, shell)
+    outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), center, radius)
+    ball = (radius**3 - 3 * mesh.volume / (4 * np.pi)) ** (1 / 3)
+    return BodyAir(body, tuple(inside), outside, ball, time.perf_counter() - start)

@@ -1,0 +1,160 @@
+"""A chamber's answer at its openings: one factorisation for any number of them, anywhere on the wall.
+
+Sign and scale. A port's strength q is the integral of dp/dn over it, n out of the air: with the time factor
+e^{+i omega t}, q = i omega rho U for a flow U through the port into this air, and p = Z q. All Z are in 1/m.
+
+Unit strength at port j makes p = S_j + smooth_j, S_j known in closed form (`source`) and smooth_j solved for on the
+mesh. At k = 0 the air has nowhere to go, so a uniform sink 1/V takes what flows in, and p has zero mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_matrix
+
+from simkit.body.mesh import AirMesh
+from simkit.body.wall import Wall
+from simkit.field.elements import stiffness_and_mass
+from simkit.field.factor import Solve, factored_floating
+from simkit.field.modes import Modes, floating_modes
+from simkit.field.mouth import Mouth, heard
+from simkit.field.quadrature import Rule, facet_rule, volume_rule
+from simkit.field.reading import WallReader
+from simkit.field.source import (
+    bent_values,
+    kink_slopes,
+    kink_values,
+    source_slopes,
+    source_values,
+)
+from simkit.field.surface import Surface
+
+
+@dataclass(frozen=True)
+class Skin:
+    """A surface with a rule over the facets that mesh it: where the smooth part's wall data are taken.
+
+    points (q, 3) lie on the true surface, with its true normals (q, 3).
+    """
+
+    surface: Surface
+    rule: Rule
+    points: np.ndarray
+    normals: np.ndarray
+    reader: WallReader
+
+    @staticmethod
+    def of(mesh: AirMesh, surface: Surface) -> Skin:
+        """The skin of a mesh whose wall facets lie along `surface`."""
+        rule = facet_rule(mesh.points, mesh.facets)
+        points = surface.nearest(rule.points)
+        return Skin(surface, rule, points, surface.normals(points), WallReader.of(mesh.points, mesh.facets))
+
+    def rows(self, mouths: Sequence[Mouth]) -> csr_matrix:
+        """Rows that average a nodal field over the mouths: (n, nodes)."""
+        at = self.reader.rows(np.concatenate([m.ears for m in mouths]))
+        stops = np.cumsum([0, *(len(m.ears) for m in mouths)])
+        weights = np.concatenate([m.ear_weights for m in mouths])
+        return csr_matrix((weights, np.arange(stops[-1]), stops), shape=(len(mouths), stops[-1])) @ at
+
+
+@dataclass(frozen=True)
+class InsideAir:
+    """A chamber's meshed air, factored: everything that does not know where the openings are."""
+
+    mesh: AirMesh
+    mass: csr_matrix
+    solve: Solve
+    skin: Skin
+    body: Rule
+    modes: Modes
+    volume: float
+
+    @staticmethod
+    def of(mesh: AirMesh, wall: Wall, modes: int) -> InsideAir:
+        """Assemble and factor the air of `wall`, with its lowest `modes` modes."""
+        K, M = stiffness_and_mass(mesh)
+        solve = factored_floating(K)
+        skin = Skin.of(mesh, Surface((wall,)))
+        return InsideAir(mesh, M, solve, skin, volume_rule(mesh), floating_modes(K, M, solve, modes), wall.volume)
+
+    def answer(self, mouths: Sequence[Mouth]) -> InsideAnswer:
+        """The fields of unit strength at each mouth, at k = 0 and to first order in k^2."""
+        if not mouths:
+            nodes, none = np.zeros((len(self.mesh.points), 0)), np.zeros((0, 0))
+            return InsideAnswer((), nodes, nodes, none, none, np.zeros((0, len(self.modes.k2))))
+        slopes, kinks, means = self._wall_data(mouths)
+        bent, kink_means = self._body_data(mouths)
+        static = self._solved(-(self.skin.rule.spread @ slopes), means)
+        second = self._solved(self.mass @ static + self.body.spread @ bent - self.skin.rule.spread @ kinks, kink_means)
+        rows = self.skin.rows(mouths)
+        known, known_kink = heard(source_values, mouths, mouths), heard(kink_values, mouths, mouths)
+        np.fill_diagonal(known, [m.own for m in mouths])
+        np.fill_diagonal(known_kink, [m.own_kink for m in mouths])
+        matrix, bend = rows @ static + known, rows @ second + known_kink
+        return InsideAnswer(tuple(mouths), static, second, matrix, bend, rows @ self.modes.shapes)
+
+    def pressure(self, answer: InsideAnswer, k: complex, strengths: np.ndarray) -> np.ndarray:
+        """The pressure at the mesh's nodes that ports of these strengths (n,) make at wave number k: (nodes,), complex.
+
+        At a node within a mouth the mouth's own near field is as fine as the few points that stand for it.
+        """
+        k2, points = k * k, self.mesh.points
+        modes = self.modes
+        total = -strengths.sum() / (self.volume * k2) + (answer.static + k2 * answer.second) @ strengths
+        for mouth, q in zip(answer.mouths, strengths, strict=True):
+            near = source_values(mouth.sources, points) + k2 * kink_values(mouth.sources, points)
+            total = total + q * (mouth.source_weights @ near)
+        return total + modes.shapes @ (k2**2 / (modes.k2**2 * (modes.k2 - k2)) * (answer.ports.T @ strengths))
+
+    def _solved(self, loads: np.ndarray, means: np.ndarray) -> np.ndarray:
+        """Smooth fields (nodes, n) of such loads and a uniform sink, of mean -means: the whole field's is zero."""
+        weight = np.asarray(self.mass.sum(axis=1)).ravel()
+        meshed = weight.sum()
+        fields = self.solve(loads - np.outer(weight, loads.sum(axis=0) / meshed))
+        return fields - (weight @ fields) / meshed - means
+
+    def _wall_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Slopes of S and of R on the wall (q, n), and the means of S over the air (n,).
+
+        By Green's identity the integral of a harmonic S over the air is that of S (x - x0).n/3 - |x - x0|^2/6 dS/dn
+        over the wall, which the source's pole does not disturb.
+        """
+        points, normals, weights = self.skin.points, self.skin.normals, self.skin.rule.weights
+        slopes, kinks, means = (np.empty((len(mouths), *shape)) for shape in ((len(points),), (len(points),), ()))
+        for i, m in enumerate(mouths):
+            slopes[i] = m.source_weights @ source_slopes(m.sources, points, normals)
+            kinks[i] = m.source_weights @ kink_slopes(m.sources, points, normals)
+            s = m.broad
+            x, y, z = s.coordinates(points)
+            nx, ny, nz = s.directions(normals)
+            outward = source_values(s, points) * (x * nx + y * ny + z * nz) / 3
+            inward = source_slopes(s, points, normals) * (x * x + y * y + z * z) / 6
+            means[i] = m.broad_weights @ ((outward - inward) @ weights) / self.volume
+        return slopes.T, kinks.T, means
+
+    def _body_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray]:
+        """What k^2 drives within the air: the bent part of S at the body's points (q, n), and the means of R (n,)."""
+        points, weights = self.body.points, self.body.weights
+        bent = [m.broad_weights @ bent_values(m.broad, points) for m in mouths]
+        means = [m.broad_weights @ (kink_values(m.broad, points) @ weights) / weights.sum() for m in mouths]
+        return np.stack(bent, axis=1), np.array(means)
+
+
+@dataclass(frozen=True)
+class InsideAnswer:
+    """A chamber's fields and matrices for one set of mouths.
+
+    static, second: smooth nodal fields (nodes, n); matrix (n, n), 1/m, and bend (n, n), m: p = (matrix + k^2 bend)
+    q to that order, rows the port that hears; ports (n, modes): the modes averaged over the mouths, m^(-3/2).
+    """
+
+    mouths: tuple[Mouth, ...]
+    static: np.ndarray
+    second: np.ndarray
+    matrix: np.ndarray
+    bend: np.ndarray
+    ports: np.ndarray

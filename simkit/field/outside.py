@@ -1,0 +1,190 @@
+"""The air around the body as its openings see it: a thin meshed shell, and beyond it spherical waves.
+
+Signs as in `inside`, seen from the outside air: p = Z q with q = i omega rho U for a flow U out of the body. Unit
+strength at port j makes p = S_j + k^2 R_j + smooth_j, with S and R of `source`, and for every test field v
+
+    integral of grad smooth . grad v - k^2 smooth v  +  far integral of v D smooth
+        =  integral of (k^2 bent + k^4 R) v  -  wall integral of v d(S + k^2 R)/dn
+           -  far integral of v (d/dr + D)(S + k^2 R)
+
+with bent = S - 1/(2 pi r), D the exact condition of `waves` for the first degrees, and for the degrees above them
+that of the next degree at k = 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_matrix, diags
+
+from simkit.body.mesh import AirMesh
+from simkit.field.elements import stiffness_and_mass
+from simkit.field.factor import Solve, factored
+from simkit.field.inside import Skin
+from simkit.field.mouth import Mouth, heard
+from simkit.field.quadrature import Rule, facet_rule, volume_rule
+from simkit.field.source import bent_values, kink_slopes, kink_values, source_slopes, source_values
+from simkit.field.surface import Surface
+from simkit.field.waves import degrees, harmonics, leaving
+
+TOP = 8  # highest degree that leaves exactly
+DEGREE = degrees(TOP)
+
+
+@dataclass(frozen=True)
+class FarSphere:
+    """The sphere at which the mesh ends: points (q, 3) on it, the harmonics' values there times the weights, and
+    `loads` (nodes, (TOP + 1)^2), the integrals of harmonics times shape functions."""
+
+    center: np.ndarray
+    radius: float
+    points: np.ndarray
+    weighted: np.ndarray
+    loads: np.ndarray
+
+    @staticmethod
+    def of(rule: Rule, center: np.ndarray, radius: float) -> FarSphere:
+        """The far sphere of a rule over its facets."""
+        away = rule.points - center
+        away = away / np.linalg.norm(away, axis=1, keepdims=True)
+        Y = harmonics(away, TOP)
+        return FarSphere(center, radius, center + radius * away, Y * rule.weights, rule.spread @ Y.T)
+
+    @property
+    def normals(self) -> np.ndarray:
+        """Unit normals away from the body: (q, 3)."""
+        return (self.points - self.center) / self.radius
+
+
+@dataclass(frozen=True)
+class OutsideAir:
+    """The air around a body, factored: everything that does not know where the openings are.
+
+    stiffness: with the far condition of degrees above TOP; span (nodes, r): orthonormal fields that far waves
+    make in the shell, to second order in k^2.
+    """
+
+    mesh: AirMesh
+    stiffness: csr_matrix
+    mass: csr_matrix
+    solve: Solve
+    skin: Skin
+    body: Rule
+    far: FarSphere
+    steepness: float
+    span: np.ndarray
+
+    @staticmethod
+    def of(mesh: AirMesh, surface: Surface, center: np.ndarray, radius: float) -> OutsideAir:
+        """Assemble and factor the shell between a body's outer surface and the sphere (center, radius)."""
+        K, M = stiffness_and_mass(mesh)
+        rule = facet_rule(mesh.points, mesh.outer)
+        far = FarSphere.of(rule, center, radius)
+        steepness = (TOP + 2) / radius
+        stiffness = (K + steepness * (rule.spread @ diags(1 / rule.weights) @ rule.spread.T)).tocsr()
+        solve = factored(stiffness)
+        first = solve(far.loads)
+        second = solve(M @ first[:, DEGREE <= 4])
+        third = solve(M @ second[:, DEGREE[DEGREE <= 4] <= 2])
+        span = np.linalg.qr(np.concatenate([first, second, third], axis=1))[0]
+        return OutsideAir(mesh, stiffness, M, solve, Skin.of(mesh, surface), volume_rule(mesh), far, steepness, span)
+
+    def answer(self, mouths: Sequence[Mouth], wave_numbers: np.ndarray) -> OutsideAnswer:
+        """The fields of unit strength at each mouth at some wave numbers (m,), real or complex."""
+        if not mouths:
+            count = len(wave_numbers)
+            none = np.zeros((count, self.span.shape[1], 0)), np.zeros((count, 0, 0))
+            return OutsideAnswer((), np.asarray(wave_numbers), self.span, *none)
+        loads = self._loads(mouths)
+        far = self._far_data(mouths)
+        span = self._widened(loads)
+        shrunk = _Shrunk.of(self, span, loads)
+        fields = np.stack([shrunk.solved(k, far) for k in wave_numbers])
+        rows = self.skin.rows(mouths) @ span
+        known, kink = heard(source_values, mouths, mouths), heard(kink_values, mouths, mouths)
+        np.fill_diagonal(known, [m.own for m in mouths])
+        np.fill_diagonal(kink, [m.own_kink for m in mouths])
+        matrices = known + np.square(wave_numbers)[:, None, None] * kink + rows @ fields
+        return OutsideAnswer(tuple(mouths), np.asarray(wave_numbers), span, fields, matrices)
+
+    def _loads(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Loads (nodes, n) that go with 1, k^2 and k^4."""
+        wall = self.skin.points, self.skin.normals
+        slopes = [m.source_weights @ source_slopes(m.sources, *wall) for m in mouths]
+        kinks = [m.broad_weights @ kink_slopes(m.broad, *wall) for m in mouths]
+        bent = [m.broad_weights @ bent_values(m.broad, self.body.points) for m in mouths]
+        kink = [m.broad_weights @ kink_values(m.broad, self.body.points) for m in mouths]
+        on_wall, in_body = self.skin.rule.spread, self.body.spread
+        return (
+            -(on_wall @ np.stack(slopes, axis=1)),
+            in_body @ np.stack(bent, axis=1) - on_wall @ np.stack(kinks, axis=1),
+            in_body @ np.stack(kink, axis=1),
+        )
+
+    def _far_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Harmonic components over the far sphere of S, R and dR/dr: ((TOP + 1)^2, n) each."""
+        points, normals = self.far.points, self.far.normals
+        S = [m.broad_weights @ source_values(m.broad, points) for m in mouths]
+        R = [m.broad_weights @ kink_values(m.broad, points) for m in mouths]
+        steep = [m.broad_weights @ kink_slopes(m.broad, points, normals) for m in mouths]
+        return tuple(self.far.weighted @ np.stack(values, axis=1) for values in (S, R, steep))
+
+    def _widened(self, loads: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+        """The span with the fields added that the loads make, order by order in k^2: orthonormal columns."""
+        fields = [self.solve(loads[0])]
+        for load in loads[1:]:
+            fields.append(self.solve(load + self.mass @ fields[-1]))
+        added = np.concatenate(fields, axis=1)
+        added = added / np.linalg.norm(added, axis=0)
+        added = added - self.span @ (self.span.T @ added)
+        return np.concatenate([self.span, np.linalg.qr(added)[0]], axis=1)
+
+
+@dataclass(frozen=True)
+class _Shrunk:
+    """The shell's equations among the fields of a span: a model that answers at any wave number in a millisecond."""
+
+    stiffness: np.ndarray
+    mass: np.ndarray
+    loads: tuple[np.ndarray, ...]
+    far_loads: np.ndarray
+    steepness: float
+    radius: float
+
+    @staticmethod
+    def of(air: OutsideAir, span: np.ndarray, loads: tuple[np.ndarray, ...]) -> _Shrunk:
+        return _Shrunk(
+            span.T @ (air.stiffness @ span),
+            span.T @ (air.mass @ span),
+            tuple(span.T @ load for load in loads),
+            span.T @ air.far.loads,
+            air.steepness,
+            air.far.radius,
+        )
+
+    def solved(self, k: complex, far: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+        """Components of the smooth fields in the span at wave number k: (r, n)."""
+        S, R, steep = far
+        D = leaving(k, self.radius, TOP)[DEGREE]
+        # S is made of decaying multipoles: d/dr of its degree l is -(l + 1)/radius of it.
+        left = (D - (DEGREE + 1) / self.radius)[:, None] * S + k**2 * (steep + D[:, None] * R)
+        load = self.loads[0] + k**2 * self.loads[1] + k**4 * self.loads[2] - self.far_loads @ left / self.radius**2
+        condition = (self.far_loads * ((D - self.steepness) / self.radius**2)) @ self.far_loads.T
+        return np.linalg.solve(self.stiffness - k**2 * self.mass + condition, load)
+
+
+@dataclass(frozen=True)
+class OutsideAnswer:
+    """The outside's fields and matrices for one set of mouths at some wave numbers.
+
+    fields (m, r, n): components of the smooth fields in `span` (nodes, r); matrices (m, n, n), 1/m, rows the port
+    that hears.
+    """
+
+    mouths: tuple[Mouth, ...]
+    wave_numbers: np.ndarray
+    span: np.ndarray
+    fields: np.ndarray
+    matrices: np.ndarray

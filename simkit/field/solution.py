@@ -1,0 +1,217 @@
+"""Solving for the port field of a set of openings, and for what small moves of them change."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import block_diag
+
+from simkit.body.body import Opening
+from simkit.body.wall import Wall
+from simkit.field import doubts
+from simkit.field.bodyair import BodyAir
+from simkit.field.doubts import Doubt
+from simkit.field.inside import InsideAir, InsideAnswer
+from simkit.field.mouth import Mouth, heard, mouths
+from simkit.field.outside import OutsideAnswer
+from simkit.field.ports import FieldEvidence, Interpolant, PortField, RowChanges
+from simkit.field.source import kink_values, source_values, unpoled_values
+from simkit.field.surface import air_ahead, air_behind
+
+TEST_WAVES = (0.35, 0.85)  # of the largest wave number: where the interpolation is compared with a solution
+Groups = tuple[tuple[Opening, ...], ...]
+
+
+def port_field(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = None) -> PortField:
+    """The port field of a body's openings, or of others in the same walls: one sequence for each chamber."""
+    return port_solution(air, openings).field
+
+
+def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = None) -> PortSolution:
+    """The same with the fields behind it, which answer for small moves too."""
+    start = time.perf_counter()
+    groups: Groups = tuple(
+        tuple(group) for group in ([c.all_openings for c in air.body.chambers] if openings is None else openings)
+    )
+    ways = tuple(_Ways.of(c.wall, group) for c, group in zip(air.body.chambers, groups, strict=True))
+    inside = tuple(
+        chamber.answer(mouths(group, chamber.skin.surface, way.behind / 2))
+        for chamber, group, way in zip(air.chambers, groups, ways, strict=True)
+    )
+    through = _through(air, ways)
+    waves = np.concatenate([air.wave_numbers, np.multiply(TEST_WAVES, air.wave_numbers[-1])])
+    every = [opening for group in groups for opening in group]
+    around = air.outside.answer(mouths(every, air.outside.skin.surface, through / 2), waves)
+    field = _assembled(air, groups, inside, around, _doubts(air, groups, ways), start)
+    return PortSolution(air, groups, ways, inside, around, field)
+
+
+@dataclass(frozen=True)
+class _Ways:
+    """How far the air reaches ahead of each opening, and how far behind its wall it lies again, m: (n,) each."""
+
+    ahead: np.ndarray
+    behind: np.ndarray
+
+    @staticmethod
+    def of(wall: Wall, group: tuple[Opening, ...]) -> _Ways:
+        centers, axes = (np.array([getattr(o, of) for o in group]).reshape(-1, 3) for of in ("center", "axis"))
+        return _Ways(air_ahead(wall, centers, axes), air_behind(wall, centers, axes))
+
+
+def _through(air: BodyAir, ways: tuple[_Ways, ...]) -> np.ndarray:
+    """How far the body reaches straight through behind each outside mouth, m."""
+    return np.concatenate([way.ahead for way in ways]) + 2 * air.body.thickness
+
+
+def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Ways, ...]) -> tuple[Doubt, ...]:
+    found, first = [], 0
+    for chamber, group, way in zip(air.chambers, groups, ways, strict=True):
+        found += doubts.edges(chamber.skin.surface, group, first)
+        found += doubts.gaps(group, first)
+        found += doubts.widths(group, way.ahead, chamber.volume, first)
+        first += len(group)
+    return (*found, *doubts.edges(air.outside.skin.surface, [o for group in groups for o in group]))
+
+
+def _assembled(
+    air: BodyAir,
+    groups: Groups,
+    inside: tuple[InsideAnswer, ...],
+    around: OutsideAnswer,
+    found: tuple[Doubt, ...],
+    start: float,
+) -> PortField:
+    chamber = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
+    solved = len(air.wave_numbers)
+    interpolant = Interpolant.through(around.wave_numbers[:solved], _even(around.matrices[:solved]), air.ball)
+    misfit = interpolant(around.wave_numbers[solved:]) - _even(around.matrices[solved:])
+    evidence = FieldEvidence(
+        sum(len(c.mesh.points) for c in air.chambers),
+        len(air.outside.mesh.points),
+        max((_skew(answer.matrix) for answer in inside), default=0.0),
+        _skew(around.matrices[0]),
+        float(np.abs(misfit).max(initial=0.0)),
+        air.seconds,
+        time.perf_counter() - start,
+    )
+    return PortField(
+        tuple((c.name, o.name) for c, group in zip(air.body.chambers, groups, strict=True) for o in group),
+        np.array([c.volume for c in air.chambers])[chamber],
+        (chamber[:, None] == chamber[None, :]).astype(float),
+        block_diag(*(_even(answer.matrix) for answer in inside)),
+        block_diag(*(_even(answer.bend) for answer in inside)),
+        np.concatenate([c.modes.k2 for c in air.chambers]),
+        block_diag(*(answer.ports for answer in inside)),
+        interpolant,
+        found,
+        evidence,
+    )
+
+
+def _even(matrix: np.ndarray) -> np.ndarray:
+    return (matrix + matrix.swapaxes(-1, -2)) / 2
+
+
+def _skew(matrix: np.ndarray) -> float:
+    return float(np.abs(matrix - matrix.swapaxes(-1, -2)).max(initial=0.0))
+
+
+@dataclass(frozen=True)
+class PortSolution:
+    """A port field with the fields behind it.
+
+    By reciprocity, what a moved mouth sends is what it hears: its row of the matrix is read from the fields of the
+    others, and the change of its own entry is twice that of what it hears of itself. No system is solved.
+    """
+
+    air: BodyAir
+    openings: Groups
+    ways: tuple[_Ways, ...]
+    inside: tuple[InsideAnswer, ...]
+    around: OutsideAnswer
+    field: PortField
+
+    def changes(self, moves: Sequence[tuple[int, Opening]], exact: bool = False) -> RowChanges:
+        """First-order changes for `moves`: each a row and the opening that takes that port's place.
+
+        Moves should be small (a micrometre, or 1e-4 of the size); dividing by the step gives derivatives by place,
+        diameter or whatever made the openings. A port's own entry changes with its place a few percent more or less
+        than by solving anew, for the mesh does not resolve the field within the mouth; `exact` solves for it.
+        """
+        n = len(self.field.names)
+        rows = np.array([row for row, _ in moves], dtype=int)
+        static, bend = np.zeros((len(rows), n)), np.zeros((len(rows), n))
+        modes = np.zeros((len(rows), len(self.field.k2)))
+        first, first_mode = 0, 0
+        for chamber, answer, way in zip(self.air.chambers, self.inside, self.ways, strict=True):
+            stop, stop_mode = first + len(answer.mouths), first_mode + len(chamber.modes.k2)
+            mine = [v for v, row in enumerate(rows) if first <= row < stop]
+            if mine:
+                new = mouths([moves[v][1] for v in mine], chamber.skin.surface, way.behind[rows[mine] - first] / 2)
+                parts = _inside_changes(chamber, answer, rows[mine] - first, new, exact)
+                static[mine, first:stop], bend[mine, first:stop], modes[mine, first_mode:stop_mode] = parts
+            first, first_mode = stop, stop_mode
+        return RowChanges(self.field, rows, static, bend, modes, self._around_changes(rows, moves, exact))
+
+    def _around_changes(self, rows: np.ndarray, moves: Sequence[tuple[int, Opening]], exact: bool) -> Interpolant:
+        outside, answer = self.air.outside, self.around
+        solved = len(self.air.wave_numbers)
+        waves, fields = answer.wave_numbers[:solved], answer.fields[:solved]
+        reach = _through(self.air, self.ways)[rows] / 2
+        new = mouths([opening for _, opening in moves], outside.skin.surface, reach)
+        old = [answer.mouths[row] for row in rows]
+        reading = (outside.skin.rows(new) - outside.skin.rows(old)) @ answer.span
+        known, kink, own, own_kink = _known_changes(answer.mouths, rows, new)
+        square = np.square(waves)[:, None]
+        smooth = reading @ fields
+        each = np.arange(len(rows))
+        change = known + square[:, None] * kink + smooth
+        change[:, each, rows] = own + square * own_kink + 2 * smooth[:, each, rows]
+        if exact:
+            solved_own = np.diag(outside.answer(new, waves[:1]).matrices[0]) - answer.matrices[0][rows, rows]
+            change[:, each, rows] += solved_own - change[0, each, rows]
+        return Interpolant.through(waves, change, self.air.ball, radiation=0.0)
+
+
+def _inside_changes(
+    chamber: InsideAir, answer: InsideAnswer, rows: np.ndarray, new: Sequence[Mouth], exact: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    reading = chamber.skin.rows(new) - chamber.skin.rows([answer.mouths[row] for row in rows])
+    known, kink, own, own_kink = _known_changes(answer.mouths, rows, new)
+    static, second = reading @ answer.static, reading @ answer.second
+    each = np.arange(len(rows))
+    matrix, bend = known + static, kink + second
+    matrix[each, rows] = own + 2 * static[each, rows]
+    bend[each, rows] = own_kink + 2 * second[each, rows]
+    if exact:
+        anew = chamber.answer(new)
+        matrix[each, rows] = np.diag(anew.matrix) - answer.matrix[rows, rows]
+        bend[each, rows] = np.diag(anew.bend) - answer.bend[rows, rows]
+    return matrix, bend, reading @ chamber.modes.shapes
+
+
+def _known_changes(
+    old: Sequence[Mouth], rows: np.ndarray, new: Sequence[Mouth]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Changes of the closed-form parts: S and R heard from the others (v, n), and a mouth's own two numbers (v,).
+
+    S(x; y) is not symmetric in its two points, but S plus its smooth part is: s(w; w') - s(w'; w) = S(w'; w) -
+    S(w; w'), which the own number needs beside twice the change of what the moved mouth hears of the field at rest.
+    """
+    before = [old[row] for row in rows]
+    known = heard(source_values, new, old) - heard(source_values, old, old)[rows]
+    kink = heard(kink_values, new, old) - heard(kink_values, old, old)[rows]
+    pairs = list(zip(before, new, strict=True))
+    own = np.array([b.own - a.own + _lopsidedness(a, b) for a, b in pairs])
+    return known, kink, own, np.array([b.own_kink - a.own_kink for a, b in pairs])
+
+
+def _lopsidedness(before: Mouth, after: Mouth) -> float:
+    """S(w'; w) - S(w; w') of a mouth before and after a small move: only the bent terms are not symmetric."""
+    rest = heard(unpoled_values, [after], [before]) - heard(unpoled_values, [before], [after])
+    bends = [float(m.source_weights @ m.sources.mean_curvature) for m in (before, after)]
+    return float(rest[0, 0]) + (bends[1] - bends[0]) * before.own_log / (4 * np.pi)

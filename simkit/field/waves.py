@@ -1,0 +1,46 @@
+"""Waves that leave the far sphere around the body."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import assoc_legendre_p_all, gammaln
+
+Reals = np.ndarray
+
+
+def harmonics(directions: Reals, top: int) -> Reals:
+    """Real orthonormal spherical harmonics to degree `top` at unit `directions` (q, 3): ((top + 1)^2, q)."""
+    x, y, z = directions.T
+    phi = np.arctan2(y, x)
+    legendre = assoc_legendre_p_all(top, top, z)[0]
+    rows = []
+    for degree in range(top + 1):
+        for order in range(-degree, degree + 1):
+            m = abs(order)
+            log_norm = gammaln(degree - m + 1) - gammaln(degree + m + 1)
+            norm = np.sqrt((2 * degree + 1) / (4 * np.pi) * np.exp(log_norm))
+            turn = 1.0 if m == 0 else np.sqrt(2) * (np.cos(m * phi) if order > 0 else np.sin(m * phi))
+            rows.append(norm * legendre[degree, m] * turn)
+    return np.array(rows)
+
+
+def degrees(top: int) -> Reals:
+    """The degree of each row of `harmonics`."""
+    return np.repeat(np.arange(top + 1), 2 * np.arange(top + 1) + 1)
+
+
+def leaving(k: complex, radius: float, top: int) -> np.ndarray:
+    """How steeply an outgoing wave of each degree falls on the sphere: -p'/p = -k h_l'(k R)/h_l(k R), 1/m: (top + 1,).
+
+    h_l of the second kind (time factor e^{+i omega t}). With D_l = -k R h_l'/h_l the recurrence of the spherical
+    Bessel functions (DLMF 10.51.2) reads D_0 = 1 + i k R, D_{l+1} = l + 2 - (k R)^2/(l + D_l): no overflow, and
+    l + 1 at k = 0. (The exact condition on a sphere: Keller & Givoli 1989, J. Comput. Phys. 82:172 [memory].)
+
+    >>> leaving(0.0, 2.0, 2).real
+    array([0.5, 1. , 1.5])
+    """
+    x = k * radius
+    D = [1 + 1j * x]
+    for degree in range(top):
+        D.append(degree + 2 - x * x / (degree + D[-1]))
+    return np.array(D) / radius
