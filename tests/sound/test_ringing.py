@@ -1,0 +1,81 @@
+"""Closed chambers ring as published theory says: frequencies, friction and heat at the wall."""
+
+import numpy as np
+import pytest
+
+import simkit
+from simkit.errors import InputError, OutOfReach
+from simkit.sound.losses import spherical_resonator
+from simkit.sound.ringing import resonances
+
+DESIGN = """
+title = "chamber"
+[clay]
+wall_mm = 4
+[[chamber]]
+name = "body"
+"""
+
+
+def chamber(shape):
+    return simkit.loads(DESIGN + shape, "chamber.toml")
+
+
+@pytest.fixture(scope="module")
+def ball():
+    return resonances(chamber('shape = "sphere"\ndiameter_mm = 60'), 8, closed=True)
+
+
+@pytest.mark.parametrize(("degree", "zero", "modes"), [(1, 2.0815759778, slice(0, 3)), (2, 3.3420936578, slice(3, 8))])
+def test_a_ball_loses_at_its_wall_what_spherical_resonators_lose(ball, degree, zero, modes):
+    """Moldover, Mehl & Greenspan 1986, J. Acoust. Soc. Am. 79, 253 (formula from memory); zeros of j_l'."""
+    expected = spherical_resonator(ball.air, 0.030, degree, zero)
+    rings = ball.chambers[0].rings[modes]
+    q = np.array([ring.resonance.q for ring in rings])
+    assert q == pytest.approx(expected.real / (2 * expected.imag), rel=2e-3)
+    # The shift by the loss alone, apart from what the mesh does to k.
+    shift = np.array([ring.resonance.omega.real / (ball.air.sound_speed * ring.k) for ring in rings])
+    assert shift == pytest.approx(expected.real / (ball.air.sound_speed * zero / 0.030), rel=2e-6)
+
+
+def test_the_modes_of_a_ball_come_in_threes_and_fives_and_the_uniform_one_is_left_out(ball):
+    k = np.array([ring.k for ring in ball.chambers[0].rings]) * 0.030
+    assert k[:3] == pytest.approx(2.0815759778, rel=3e-4)
+    assert k[3:] == pytest.approx(3.3420936578, rel=6e-4)
+
+
+def test_a_tube_rubs_and_warms_along_its_side_and_warms_at_its_ends():
+    """Kirchhoff's wide tube (1868; Rayleigh, Theory of Sound, sec. 350): a/Q = delta_v + (gamma - 1) delta_t.
+
+    For p = cos(pi y/L) the flat ends add (gamma - 1) delta_t 2 / L to 1/Q, from the same wall integral of p^2.
+    """
+    ringing = resonances(chamber('shape = "tube"\nlength_mm = 80\ndiameter_mm = 20'), 1, closed=True)
+    (ring,) = ringing.chambers[0].rings
+    air, omega = ringing.air, ring.resonance.omega.real
+    heat = (air.gamma - 1) * air.delta_t(omega)
+    expected = (air.delta_v(omega) + heat) / 0.010 + 2 * heat / 0.080
+    assert 1 / ring.resonance.q == pytest.approx(expected, rel=5e-3)
+
+
+def test_a_box_without_losses_rings_at_its_textbook_wave_numbers_for_ever():
+    """k^2 = pi^2 sum (n/L)^2: Kinsler, Frey, Coppens & Sanders 2000, Fundamentals of Acoustics, sec. 9.2."""
+    sizes = np.array([0.100, 0.060, 0.040])
+    orders = np.array([[1, 0, 0], [0, 1, 0], [1, 1, 0], [2, 0, 0]])
+    expected = np.pi * np.linalg.norm(orders / sizes, axis=1)
+    box = chamber('shape = "box"\nlength_mm = 100\nwidth_mm = 60\nheight_mm = 40')
+    ringing = resonances(box, 4, closed=True, lossless=True)
+    assert [ring.k for ring in ringing.chambers[0].rings] == pytest.approx(expected, rel=3e-4)
+    for ring in ringing.chambers[0].as_dict()["resonances"]:
+        assert ring["q"] is None
+        assert ring["frequency_hz"] == pytest.approx(ring["k_per_m"] * ringing.air.sound_speed / (2 * np.pi))
+
+
+@pytest.mark.parametrize("count", [0, -1, 201])
+def test_a_count_out_of_reach_is_refused(count):
+    with pytest.raises(InputError, match=r"--count = .*: allowed: 1 to 200"):
+        resonances(chamber('shape = "sphere"\ndiameter_mm = 60'), count, closed=True)
+
+
+def test_open_chambers_are_not_answered_by_closed_ones():
+    with pytest.raises(OutOfReach, match="--closed"):
+        resonances(chamber('shape = "sphere"\ndiameter_mm = 60'))
