@@ -53,7 +53,7 @@ def run(arguments: list[str]) -> int:
     except SimkitError as error:
         return _tell(_clipped(str(error)), error.exit_status)
     except typer.TyperException as error:
-        return _tell(f"simkit: {error.format_message()} See: simkit --help", 2)
+        return _tell(f"simkit: {error.format_message().rstrip('.')}. See: simkit --help", 2)
     except BrokenPipeError:
         # The reader, `head` say, has seen enough. Python would complain again on closing standard output.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -111,6 +111,88 @@ def new(
     with whole(output) as half:
         half.write_text(text, encoding="utf-8")
     _tell(f"wrote {output}; hear it with: simkit predict {output}", 0)
+
+
+@app.command(epilog="Example: simkit predict dove.toml --plot dove.png")
+def predict(
+    file: Design,
+    model: Annotated[str, typer.Option(metavar="NAMES", help="One or several with commas, such as lumped.")] = "lumped",
+    windway: Annotated[
+        str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
+    ] = "closed",
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Say what each note will play.
+
+    Frequency, cents off its target, by how many cents that may be wrong, and Q (linear: as if barely blown).
+    """
+    _check_picture(plot)
+    with Waiting("predicting"):
+        import simkit
+
+        vessel = simkit.load(file)
+        prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway)
+        if plot:
+            from simkit.body import body_of
+            from simkit.show.answers import prediction_page
+            from simkit.show.look import save
+
+            save(prediction_page(vessel, body_of(vessel), prediction), plot)
+    if as_json:
+        _print_json(prediction.as_dict())
+    else:
+        from simkit.show.answers import prediction_text
+
+        sys.stdout.write(prediction_text(vessel, prediction))
+
+
+@app.command(epilog="Example: simkit resonances dove.toml --closed --count 4 --plot modes.png")
+def resonances(
+    file: Design,
+    closed: Annotated[bool, typer.Option("--closed", help="With every opening closed flush with the wall.")] = False,
+    count: Annotated[int, typer.Option(metavar="N", help="How many, from the lowest.")] = 6,
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Say how the chamber rings above its note.
+
+    Frequency, the shape's own wave number, and Q of the higher resonances; the picture shows their pressure.
+    """
+    _check_picture(plot)
+    with Waiting("looking for resonances"):
+        import simkit
+
+        vessel = simkit.load(file)
+        ringing = simkit.resonances(vessel, count, closed=closed, lossless=lossless)
+        if plot:
+            from simkit.show.answers import ringing_page
+            from simkit.show.look import save
+
+            save(ringing_page(vessel, ringing), plot)
+    if as_json:
+        _print_json(ringing.as_dict())
+    else:
+        from simkit.show.answers import ringing_text
+
+        sys.stdout.write(ringing_text(vessel, ringing))
+
+
+def _check_picture(plot: Path | None) -> None:
+    """Refuses a picture that cannot be written, before any work is done."""
+    if plot is not None:
+        from simkit.show.look import check_format
+
+        check_format(plot)
+        check_place(plot, "--plot")
+
+
+def _print_json(answer: object) -> None:
+    import json
+
+    sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
 
 
 if __name__ == "__main__":

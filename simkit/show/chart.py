@@ -6,11 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from matplotlib.figure import FigureBase
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from simkit.show import look
-from simkit.show.lines import IN_TUNE_CENTS, Line
+from simkit.show.lines import IN_TUNE_CENTS
+from simkit.show.look import Panel
+from simkit.sound.prediction import Answer, PredictedNote
 
 COLORS = {"lumped": look.QUIET, "ports": look.CLAY, "resolved": look.INK}
 MARKS = {"lumped": "D", "ports": "o", "resolved": "s"}
@@ -19,37 +21,43 @@ LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 17.0, 6.0, 15.0, 8.0
 PITCH_MM, CENTS_MM, HOLE_MM, GAP_MM = 42.0, 42.0, 3.6, 6.0
 
 
-def scale_chart(title: str, holes: Sequence[str], notes: Sequence[Line], caption: str = "") -> Figure:
+def scale_chart(
+    title: str, holes: Sequence[str], notes: Sequence[PredictedNote], caption: str = "", least_width_mm: float = 90.0
+) -> Panel:
     """Three panels over the notes: pitch in Hz, cents off the target with uncertainty, and the fingering."""
-    models = [model for model in COLORS if any(model in note.heard for note in notes)]
-    with look.styled():
-        width = max(90.0, LEFT_MM + RIGHT_MM + STEP_MM * max(len(notes), 1))
-        fingers = HOLE_MM * len(holes)
-        height = HEAD_MM + PITCH_MM + GAP_MM + CENTS_MM + GAP_MM + fingers + FOOT_MM + (5 if caption else 0)
-        figure = look.sheet(width, height)
+    models = [model for model in COLORS if any(_by(note, model) for note in notes)]
+    width = max(least_width_mm, LEFT_MM + RIGHT_MM + STEP_MM * max(len(notes), 1))
+    fingers = max(HOLE_MM * len(holes), 1.0)
+    height = HEAD_MM + PITCH_MM + GAP_MM + CENTS_MM + GAP_MM + fingers + FOOT_MM + (5 if caption else 0)
 
+    def draw(figure: FigureBase) -> None:
         def panel(top: float, tall: float) -> Axes:
             box = (LEFT_MM / width, 1 - (top + tall) / height, 1 - (LEFT_MM + RIGHT_MM) / width, tall / height)
             axes = figure.add_axes(box, xlim=(-0.6, max(len(notes), 1) - 0.4))
-            axes.set_xticks(range(len(notes)), [note.name for note in notes])
+            axes.set_xticks(range(len(notes)), [note.pitch or "" for note in notes])
             axes.tick_params(axis="x", length=0, labelbottom=False)
             axes.spines["bottom"].set_visible(False)
             return axes
 
         room = width - LEFT_MM - RIGHT_MM - _key(figure, models, width, height)
-        figure.text(
-            LEFT_MM / width, 1 - 7 / height, look.short(title, room, 12), fontsize=12, va="center", parse_math=False
-        )
+        heading = look.short(title, room, 12)
+        figure.text(LEFT_MM / width, 1 - 7 / height, heading, fontsize=12, va="center", parse_math=False)
         _pitch(panel(HEAD_MM, PITCH_MM), notes, models)
         _cents(panel(HEAD_MM + PITCH_MM + GAP_MM, CENTS_MM), notes, models)
-        lowest = panel(HEAD_MM + PITCH_MM + CENTS_MM + 2 * GAP_MM, max(fingers, 1.0))
+        lowest = panel(HEAD_MM + PITCH_MM + CENTS_MM + 2 * GAP_MM, fingers)
         lowest.tick_params(axis="x", labelbottom=True)
         _fingers(lowest, holes, notes)
         figure.text(LEFT_MM / width, 3 / height, caption, color=look.QUIET, fontsize=7, parse_math=False)
-    return figure
+
+    return Panel(width, height, draw)
 
 
-def _key(figure: Figure, models: Sequence[str], width: float, height: float) -> float:
+def _by(note: PredictedNote, model: str) -> Answer | None:
+    """The model's answer, if it was asked and something rings."""
+    return next((a for a in note.answers if a.model == model and a.frequency_hz is not None), None)
+
+
+def _key(figure: FigureBase, models: Sequence[str], width: float, height: float) -> float:
     """Draws which mark is which model, and returns the width that it takes, mm."""
     axes = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
     axes.axis("off")
@@ -62,31 +70,32 @@ def _key(figure: Figure, models: Sequence[str], width: float, height: float) -> 
     return width - RIGHT_MM - right
 
 
-def _pitch(axes: Axes, notes: Sequence[Line], models: Sequence[str]) -> None:
+def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) -> None:
     axes.set_yscale("log")
     axes.set_ylabel("pitch, Hz", color=look.QUIET)
     for n, note in enumerate(notes):
         if note.target_hz:
             axes.plot([n - 0.32, n + 0.32], [note.target_hz] * 2, color=look.FAINT, linewidth=3, zorder=1)
-        best = next((model for model in reversed(models) if model in note.heard), None)
+        best = next((answer for model in reversed(models) if (answer := _by(note, model))), None)
         if best is None:
             continue
-        hz = note.heard[best].frequency_hz
-        axes.plot(n, hz, MARKS[best], color=COLORS[best], markersize=4, zorder=3)
+        hz = best.frequency_hz or 0.0
+        axes.plot(n, hz, MARKS[best.model], color=COLORS[best.model], markersize=4, zorder=3)
         above = max(hz, note.target_hz or 0)
         axes.annotate(
             f"{hz:.0f}", (n, above), (0, 5), textcoords="offset points", ha="center", fontsize=6.5, color=look.QUIET
         )
-    low, high = axes.get_ylim()
-    axes.set_ylim(low / 1.03, high * 1.06)
+    drawn = [hz for line in axes.lines for hz in line.get_ydata()]
+    low, high = min(drawn, default=400.0) / 1.06, max(drawn, default=800.0) * 1.1
+    axes.set_ylim(low, high)
     steps = [s * 10.0**e for e in (1, 2, 3) for s in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)]
-    axes.set_yticks([s for s in steps if low / 1.03 <= s <= high * 1.06])
+    axes.set_yticks([s for s in steps if low <= s <= high])
     axes.yaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz:g}"))
     axes.yaxis.set_minor_formatter(NullFormatter())
     axes.tick_params(axis="y", which="minor", length=0)
 
 
-def _cents(axes: Axes, notes: Sequence[Line], models: Sequence[str]) -> None:
+def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) -> None:
     axes.axhspan(-IN_TUNE_CENTS, IN_TUNE_CENTS, color=look.AIR, zorder=0)
     axes.axhline(0, color=look.FAINT, linewidth=0.8, zorder=1)
     axes.set_ylabel("cents off target", color=look.QUIET)
@@ -94,10 +103,10 @@ def _cents(axes: Axes, notes: Sequence[Line], models: Sequence[str]) -> None:
     for k, model in enumerate(models):
         shift = 0.18 * (k - (len(models) - 1) / 2)
         for n, note in enumerate(notes):
-            heard = note.heard.get(model)
+            heard = _by(note, model)
             if heard is None or heard.cents is None:
                 continue
-            unsure = heard.uncertainty_cents or 0.0
+            unsure = heard.uncertainty_cents
             color, span = COLORS[model], [heard.cents - unsure, heard.cents + unsure]
             axes.plot([n + shift] * 2, span, color=color, alpha=0.45, linewidth=1.6)
             axes.plot(n + shift, heard.cents, MARKS[model], color=color, markersize=4, zorder=3)
@@ -106,13 +115,13 @@ def _cents(axes: Axes, notes: Sequence[Line], models: Sequence[str]) -> None:
     axes.yaxis.set_major_formatter(FuncFormatter(lambda cents, _: f"{cents:+.0f}".replace("-", "−") if cents else "0"))
 
 
-def _fingers(axes: Axes, holes: Sequence[str], notes: Sequence[Line]) -> None:
+def _fingers(axes: Axes, holes: Sequence[str], notes: Sequence[PredictedNote]) -> None:
     axes.set_ylim(max(len(holes), 1) - 0.5, -0.5)
     axes.set_yticks(range(len(holes)), list(holes))
     axes.tick_params(axis="y", length=0, labelsize=6.5)
     axes.spines["left"].set_visible(False)
     for n, note in enumerate(notes):
-        is_open = np.array([name in note.opened for name in holes], bool)
+        is_open = np.array([name in note.open for name in holes], bool)
         for rows, fill in ((np.flatnonzero(is_open), look.PAPER), (np.flatnonzero(~is_open), look.HOLLOW)):
             style = {"markerfacecolor": fill, "markeredgecolor": look.HOLLOW, "markeredgewidth": 0.8}
             axes.plot([n] * len(rows), rows, "o", markersize=5.5, **style)

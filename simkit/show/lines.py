@@ -1,32 +1,13 @@
-"""A note as a player reads it: its fingering in circles, its pitch, and one word for how it is in tune."""
+"""A note as a player reads it: its fingering in circles, and one word for how it is in tune."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
-from typing import NamedTuple
+from collections.abc import Collection, Sequence
 
 from simkit.vessel import Hole
 
 COVERED, OPEN = "●", "○"
 IN_TUNE_CENTS = 5.0  # about what a good ear just hears in a tune; common practice, no source
-
-
-class Heard(NamedTuple):
-    """What one model says of a note: frequency in Hz, cents off its target, by how many it may be wrong, and Q."""
-
-    frequency_hz: float
-    cents: float | None
-    uncertainty_cents: float | None
-    q: float | None
-
-
-class Line(NamedTuple):
-    """A note to be shown: its name, its target (None if it has none), its open holes, and each model's answer."""
-
-    name: str
-    target_hz: float | None
-    opened: Collection[str]
-    heard: Mapping[str, Heard]
 
 
 def fingering(holes: Sequence[Hole], opened: Collection[str]) -> str:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
-from matplotlib.figure import Figure
+from matplotlib.figure import Figure, FigureBase
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
 
@@ -75,10 +75,26 @@ def styled() -> Iterator[None]:
         yield
 
 
-def sheet(width_mm: float, height_mm: float) -> Figure:
-    """An empty figure of this size on paper, without any window toolkit."""
-    figure = Figure(figsize=(width_mm * MM, height_mm * MM))
+class Panel(NamedTuple):
+    """A piece of a picture: its size on paper, and what draws it on a figure of that size."""
+
+    width_mm: float
+    height_mm: float
+    draw: Callable[[FigureBase], None]
+
+
+def page(*panels: Panel) -> Figure:
+    """The panels one under the other, without any window toolkit."""
+    width = max(panel.width_mm for panel in panels)
+    figure = Figure(figsize=(width * MM, sum(panel.height_mm for panel in panels) * MM))
     FigureCanvasAgg(figure)
+    with styled():
+        # Drawn in our look, so made in it too: a figure takes its colours when it is made.
+        figure.set_facecolor(PAPER)
+        rows = figure.subfigures(len(panels), 1, squeeze=False, height_ratios=[panel.height_mm for panel in panels])
+        for panel, row in zip(panels, rows[:, 0], strict=True):
+            left, _ = row.subfigures(1, 2, width_ratios=[panel.width_mm, max(width - panel.width_mm, 1e-6)])
+            panel.draw(left)
     return figure
 
 

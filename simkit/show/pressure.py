@@ -9,13 +9,14 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PathCollection, TriMesh
 from matplotlib.colors import Normalize
-from matplotlib.figure import Figure
+from matplotlib.figure import FigureBase
 from matplotlib.patches import Polygon
 from matplotlib.path import Path
 from matplotlib.tri import Triangulation
 
 from simkit.body import AirMesh, Opening
 from simkit.show import look
+from simkit.show.look import Panel
 from simkit.show.surface import Eye, Sight, fine_surface
 
 EYES = (
@@ -29,37 +30,39 @@ CAPTION_MM = 9.0
 MARGIN_MM = 7.0
 HEAD_MM = 14.0
 FOOT_MM = 15.0
+KEY_MM = 112.0
 
 
 @dataclass(frozen=True)
-class Ringing:
+class Picture:
     """A mode to be drawn: its pressure at the nodes of the mesh (n,), in any unit, and what to say under it."""
 
     pressure: np.ndarray
     caption: str
 
 
-def pressure_pictures(mesh: AirMesh, modes: Sequence[Ringing], title: str, openings: Sequence[Opening] = ()) -> Figure:
+def pressure(mesh: AirMesh, modes: Sequence[Picture], title: str, openings: Sequence[Opening] = ()) -> Panel:
     """One picture for each mode, from two sides; openings are drawn as thin rims where they show."""
-    with look.styled():
-        columns = min(2, len(modes))
-        rows = -(-len(modes) // columns)
-        wide, tall = (extent.max() for extent in np.transpose([_extent(mesh.points, eye) for eye in EYES]))
-        scale = VIEW_MM / max(wide, tall)
-        cell = (2 * VIEW_MM + 6, scale * tall + CAPTION_MM + 4)
-        width = columns * cell[0] + 2 * MARGIN_MM
-        height = rows * cell[1] + HEAD_MM + FOOT_MM
-        figure = look.sheet(width, height)
-        paper = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height), aspect="equal")
+    columns = min(2, max(len(modes), 1))
+    rows = -(-len(modes) // columns)
+    wide, tall = (extent.max() for extent in np.transpose([_extent(mesh.points, eye) for eye in EYES]))
+    scale = VIEW_MM / max(wide, tall)
+    cell = (2 * VIEW_MM + 6, scale * tall + CAPTION_MM + 4)
+    width = max(columns * cell[0], KEY_MM) + 2 * MARGIN_MM
+    height = rows * cell[1] + HEAD_MM + FOOT_MM
+
+    def draw(figure: FigureBase) -> None:
+        paper = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
         paper.axis("off")
-        title = look.short(title, width - 2 * MARGIN_MM, 12)
-        paper.text(MARGIN_MM, height - 8.5, title, fontsize=12, va="center", parse_math=False)
+        shown = look.short(title, width - 2 * MARGIN_MM, 12)
+        paper.text(MARGIN_MM, height - 8.5, shown, fontsize=12, va="center", parse_math=False)
         for n, mode in enumerate(modes):
             row, column = divmod(n, columns)
             corner = (MARGIN_MM + column * cell[0], height - HEAD_MM - (row + 1) * cell[1])
             _cell(paper, mesh, mode, openings, corner, scale)
         _key(figure, paper, width, height)
-    return figure
+
+    return Panel(width, height, draw)
 
 
 def _extent(points: np.ndarray, eye: Eye) -> np.ndarray:
@@ -70,7 +73,7 @@ def _extent(points: np.ndarray, eye: Eye) -> np.ndarray:
 def _cell(
     paper: Axes,
     mesh: AirMesh,
-    mode: Ringing,
+    mode: Picture,
     openings: Sequence[Opening],
     corner: tuple[float, float],
     scale: float,
@@ -125,7 +128,7 @@ def _rim(paper: Axes, rim: np.ndarray) -> None:
         paper.add_patch(Polygon(rim, zorder=4, alpha=0.8, **style))
 
 
-def _key(figure: Figure, paper: Axes, width: float, height: float) -> None:
+def _key(figure: FigureBase, paper: Axes, width: float, height: float) -> None:
     """The colours, what they stand for, and where the two eyes are."""
     left, bar = MARGIN_MM, 32.0
     axes = figure.add_axes((left / width, 7.6 / height, bar / width, 1.8 / height))

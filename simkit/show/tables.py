@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Sequence
 from io import StringIO
@@ -12,15 +13,20 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from simkit.show.lines import COVERED, OPEN, Heard, Line, fingering, word
+from simkit.pitch import Tuning
+from simkit.show.lines import COVERED, OPEN, fingering, word
+from simkit.sound.prediction import Answer, PredictedNote
+from simkit.sound.ringing import Ring
 from simkit.vessel import Hole
 
 ACCENT = "rgb(180,83,42)"  # fired clay, as in the pictures
 PLAIN_WIDTH = 400  # off a terminal nothing is wrapped
 
 
-def note_table(holes: Sequence[Hole], lines: Sequence[Line], models: Sequence[str]) -> Table:
+def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote]) -> Table:
     """Each note: its fingering, its target, what each model says, and how it is in tune by the last of them."""
+    models = [answer.model for answer in notes[0].answers] if notes else []
+    breathed = any(note.answer.breath_cents is not None for note in notes)
     table = _table()
     table.add_column("note")
     table.add_column("fingering")
@@ -29,23 +35,42 @@ def note_table(holes: Sequence[Hole], lines: Sequence[Line], models: Sequence[st
         table.add_column(f"{model} Hz", justify="right")
         table.add_column("cents", justify="right")
         table.add_column("Q", justify="right", style="dim")
+    if breathed:
+        table.add_column("in breath", justify="right")
     table.add_column("")
-    for line in lines:
-        cells = [line.name, fingering(holes, line.opened), _number(line.target_hz, 1)]
-        for model in models:
-            cells += _heard(line.heard.get(model))
-        last = line.heard.get(models[-1]) if models else None
-        said = word(last.cents if last else None)
+    for note in notes:
+        cells = [note.pitch or "all covered", fingering(holes, note.open), _number(note.target_hz, 1)]
+        for answer in note.answers:
+            cells += _heard(answer)
+        if breathed:
+            moved = note.answer.breath_cents
+            cells.append("" if moved is None else f"{moved:+.1f}")
+        said = word(note.answer.cents)
         table.add_row(*cells, Text(said, style="" if said == "in tune" else ACCENT))
     return table
 
 
-def _heard(heard: Heard | None) -> list[str]:
-    if heard is None:
-        return ["", "", ""]
-    cents = "" if heard.cents is None else f"{heard.cents:+.1f}"
-    unsure = "" if heard.uncertainty_cents is None else f" ± {heard.uncertainty_cents:<3.0f}"
-    return [_number(heard.frequency_hz, 1), cents + unsure, _number(heard.q, 0)]
+def ring_table(rings: Sequence[Ring], tuning: Tuning) -> Table:
+    """Each resonance: its frequency, the note nearest to it, the shape's own wave number, and Q."""
+    table = _table()
+    for heading in ("mode", "Hz", "nearest note", "k, 1/m", "Q"):
+        table.add_column(heading, justify="left" if heading == "nearest note" else "right")
+    for n, ring in enumerate(rings, 1):
+        hz, q = ring.resonance.frequency_hz, ring.resonance.q
+        near, cents = tuning.nearest(hz)
+        table.add_row(f"{n}", f"{hz:.1f}", f"{near!s:<3} {cents:+4.0f} cents", f"{ring.k:.3f}", _quality(q))
+    return table
+
+
+def _quality(q: float) -> str:
+    return f"{q:.0f}" if math.isfinite(q) else "∞"
+
+
+def _heard(answer: Answer) -> list[str]:
+    if answer.frequency_hz is None:
+        return ["silent", "", ""]
+    cents = "" if answer.cents is None else f"{answer.cents:+.1f} "
+    return [_number(answer.frequency_hz, 1), f"{cents}± {answer.uncertainty_cents:<3.0f}", _number(answer.q, 0)]
 
 
 def _number(value: float | None, digits: int) -> str:
@@ -90,5 +115,7 @@ def _can_write(signs: str, stream: TextIO) -> bool:
 
 def _simple(text: str) -> str:
     """The same in ASCII."""
-    plain = text.translate(str.maketrans({COVERED: "x", OPEN: "o", "±": "+-", "─": "-", "°": "", "…": "..."}))
+    plain = text.translate(
+        str.maketrans({COVERED: "x", OPEN: "o", "±": "+-", "─": "-", "°": "", "…": "...", "∞": "endless"})
+    )
     return plain.encode("ascii", "replace").decode("ascii")

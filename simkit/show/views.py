@@ -6,12 +6,13 @@ from collections.abc import Callable
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from matplotlib.figure import FigureBase
 from matplotlib.patches import PathPatch, Polygon
 from matplotlib.path import Path
 
 from simkit.body import Body, ChamberBody, Opening
 from simkit.show import look
+from simkit.show.look import Panel
 from simkit.show.outline import ABOVE, MOUTH, RIGHT, Side, is_hidden, outlines
 from simkit.vessel import Vessel
 
@@ -24,29 +25,30 @@ WIDTH_MM = 180.0  # of the paper
 TALLEST_MM = 230.0
 
 
-def views(vessel: Vessel, body: Body) -> Figure:
+def views(vessel: Vessel, body: Body) -> Panel:
     """Three views of a vessel on one sheet: from above, from the right, from the mouth end.
 
     The outer line is that of the clay: seen along any direction, moving a surface out by its thickness moves its
     outline out by the same, so the outline is drawn with a pen of twice the thickness.
     """
-    with look.styled():
-        low, high = _extent_mm(vessel, body)
-        size = high - low
-        scale = _scale(size)
-        width = scale * (size[0] + size[1]) + GAP_MM + 2 * MARGIN_MM
-        height = scale * (size[1] + size[2]) + GAP_MM + 2 * MARGIN_MM + HEAD_MM
-        figure = look.sheet(width, height)
-        paper = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height), aspect="equal")
+    low, high = _extent_mm(vessel, body)
+    size = high - low
+    scale = _scale(size)
+    width = scale * (size[0] + size[1]) + GAP_MM + 2 * MARGIN_MM
+    height = scale * (size[1] + size[2]) + GAP_MM + 2 * MARGIN_MM + HEAD_MM
+
+    def draw(figure: FigureBase) -> None:
+        paper = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
         paper.axis("off")
         across, up = MARGIN_MM, MARGIN_MM
         along = across + scale * size[0] + GAP_MM
+        above = up + scale * size[2] + GAP_MM
         _view(paper, vessel, body, MOUTH, scale, (across - scale * low[0], up - scale * low[2]))
         _view(paper, vessel, body, RIGHT, scale, (along - scale * low[1], up - scale * low[2]))
-        above = up + scale * size[2] + GAP_MM
         _view(paper, vessel, body, ABOVE, scale, (across - scale * low[0], above - scale * low[1]))
         _legend(paper, vessel, body, scale, along, above + scale * size[1])
-    return figure
+
+    return Panel(width, height, draw)
 
 
 def _clay_mm(body: Body) -> tuple[np.ndarray, np.ndarray]:

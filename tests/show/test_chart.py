@@ -6,18 +6,26 @@ from matplotlib.image import imread
 
 from simkit.show import look
 from simkit.show.chart import scale_chart
-from simkit.show.lines import Heard, Line
+from simkit.sound.prediction import Answer, PredictedNote
 
-LINES = [
-    Line("C5", 523.25, (), {"lumped": Heard(510.0, -44.4, 20.0, 30.0), "ports": Heard(520.0, -10.8, 3.0, 31.0)}),
-    Line("D5", 587.33, ("1",), {"lumped": Heard(590.0, 7.9, 20.0, 28.0), "ports": Heard(588.0, 2.0, 3.0, 29.0)}),
-    Line("free", None, ("1", "2"), {"ports": Heard(640.0, None, None, None)}),
+NOTES = [
+    PredictedNote(
+        "C5", (), 523.25, (Answer("lumped", 510.0, -44.4, 30.0, 20.0), Answer("ports", 520.0, -10.8, 31.0, 3.0))
+    ),
+    PredictedNote(
+        "D5", ("1",), 587.33, (Answer("lumped", 590.0, 7.9, 28.0, 20.0), Answer("ports", 588.0, 2.0, 29.0, 3.0))
+    ),
+    PredictedNote("E5", ("1", "2"), None, (Answer("ports", 640.0, None, None, 3.0),)),
 ]
+
+
+SILENT = PredictedNote(None, (), None, (Answer("lumped", None, None, None, 0.0),))
 
 
 @pytest.fixture(scope="module")
 def panels():
-    figure = scale_chart("A $5 whistle", ["1", "2"], LINES, "20 °C")
+    (figure,) = look.page(scale_chart("A $5 whistle", ["1", "2"], NOTES, "20 °C")).subfigs
+    figure = figure.subfigs[0]
     return {axes.get_ylabel().split(",")[0]: axes for axes in figure.axes}, figure
 
 
@@ -52,9 +60,9 @@ def test_open_holes_are_hollow(panels):
     assert sorted(hollow) == [(1, 0), (2, 0), (2, 1)]
 
 
-@pytest.mark.parametrize("lines", [[], LINES[:1], [Line("", None, (), {})]], ids=["none", "one", "unheard"])
-def test_short_charts_are_drawn_too(tmp_path, lines):
-    look.save(scale_chart("x" * 200 + " 鳩笛", [], lines), tmp_path / "chart.png")
+@pytest.mark.parametrize("notes", [[], NOTES[:1], [SILENT]], ids=["none", "one", "silent"])
+def test_short_charts_are_drawn_too(tmp_path, notes):
+    look.save(look.page(scale_chart("x" * 200 + " 鳩笛", [], notes)), tmp_path / "chart.png")
     assert np.isfinite(imread(tmp_path / "chart.png")).all()
 
 

@@ -1,6 +1,7 @@
 """Pictures are written whole, in three formats, and the same picture is the same file."""
 
 import matplotlib as mpl
+import numpy as np
 import pytest
 
 from simkit.errors import InputError
@@ -8,10 +9,18 @@ from simkit.show import look
 
 
 def drawing():
-    with look.styled():
-        figure = look.sheet(40, 30)
+    def draw(figure):
         figure.add_subplot().plot([0, 1], [0, 1], color=look.CLAY)
-    return figure
+
+    return look.page(look.Panel(40, 30, draw), look.Panel(30, 20, draw))
+
+
+def test_panels_stand_one_under_the_other_each_of_its_own_size():
+    figure = drawing()
+    assert figure.get_size_inches() * 25.4 == pytest.approx([40, 50])
+    boxes = [rows.subfigs[0].bbox.bounds for rows in figure.subfigs]
+    at = np.array(boxes) / figure.dpi * 25.4
+    assert at == pytest.approx(np.array([[0, 20, 40, 30], [0, 0, 30, 20]]), abs=1e-3)
 
 
 @pytest.mark.parametrize(("suffix", "start"), [("png", b"\x89PNG"), ("svg", b"<?xml"), ("pdf", b"%PDF")])

@@ -5,7 +5,8 @@ import pytest
 
 from simkit.body import air_mesh
 from simkit.body.shapes import EggWall
-from simkit.show.pressure import EYES, Ringing, pressure_pictures
+from simkit.show import look
+from simkit.show.pressure import EYES, Picture, pressure
 from simkit.show.surface import Eye, Sight, Surface, fine_surface
 
 R = 0.03
@@ -75,6 +76,6 @@ def test_a_line_behind_something_nearer_is_not_drawn():
 def test_the_sign_of_a_mode_does_not_change_its_picture(ball, tmp_path):
     mesh, centred = ball
     for name, sign in (("plus", 1), ("minus", -1)):
-        figure = pressure_pictures(mesh, [Ringing(sign * (centred[:, 1] + 0.1 * R), "mode 1")], "Ball")
+        figure = look.page(pressure(mesh, [Picture(sign * (centred[:, 1] + 0.1 * R), "mode 1")], "Ball"))
         figure.savefig(tmp_path / f"{name}.png", dpi=50)
     assert (tmp_path / "plus.png").read_bytes() == (tmp_path / "minus.png").read_bytes()

@@ -4,8 +4,9 @@ from io import StringIO
 
 import pytest
 
-from simkit.show.lines import Heard, Line, fingering, word
+from simkit.show.lines import fingering, word
 from simkit.show.tables import note_table, printed
+from simkit.sound.prediction import Answer, PredictedNote
 from simkit.vessel import loads
 from simkit.vessel.starter import starter
 
@@ -30,13 +31,14 @@ def holes():
 
 @pytest.fixture
 def table(holes):
-    lines = [
-        Line("C5", 523.25, (), {"lumped": Heard(517.0, -20.8, 18.0, 31.2)}),
-        Line("D5", 587.33, ("1",), {"lumped": Heard(588.0, 2.0, 18.0, None)}),
-        Line("E5", 659.26, ("1", "4"), {"lumped": Heard(680.0, 53.6, None, 24.0)}),
-        Line("all covered", None, (), {"lumped": Heard(517.0, None, 18.0, 31.2)}),
+    notes = [
+        PredictedNote("C5", (), 523.25, (Answer("lumped", 517.0, -20.8, 31.2, 18.0),)),
+        PredictedNote("D5", ("1",), 587.33, (Answer("lumped", 588.0, 2.0, None, 18.0),)),
+        PredictedNote("E5", ("1", "4"), 659.26, (Answer("lumped", 680.0, 53.6, 24.0, 18.0, (), 11.26),)),
+        PredictedNote("F5", (), 698.46, (Answer("lumped", None, None, None, 0.0),)),
+        PredictedNote(None, (), None, (Answer("lumped", 517.0, None, 31.2, 18.0),)),
     ]
-    return note_table(holes, lines, ["lumped"])
+    return note_table(holes, notes)
 
 
 def test_a_fingering_shows_each_hole_in_the_order_of_the_file_and_parts_the_hands(holes):
@@ -57,12 +59,13 @@ def test_off_a_terminal_a_table_is_plain_text(table):
     text = printed(table, stream=Stream("utf-8", terminal=False))
     assert "\x1b" not in text
     header, rule, *rows = text.splitlines()
-    assert header.split() == ["note", "fingering", "target", "Hz", "lumped", "Hz", "cents", "Q"]
+    assert header.split() == ["note", "fingering", "target", "Hz", "lumped", "Hz", "cents", "Q", "in", "breath"]
     assert set(rule) == {"─"}
     assert [row.split() for row in rows] == [
         ["C5", "●●", "●●", "523.2", "517.0", "-20.8", "±", "18", "31", "flat"],
         ["D5", "○●", "●●", "587.3", "588.0", "+2.0", "±", "18", "in", "tune"],
-        ["E5", "○●", "●○", "659.3", "680.0", "+53.6", "24", "sharp"],
+        ["E5", "○●", "●○", "659.3", "680.0", "+53.6", "±", "18", "24", "+11.3", "sharp"],
+        ["F5", "●●", "●●", "698.5", "silent"],
         ["all", "covered", "●●", "●●", "517.0", "±", "18", "31"],
     ]
 

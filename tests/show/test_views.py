@@ -42,6 +42,10 @@ def vessel_of(shape=ELLIPSOID, wall=4):
     return loads(DESIGN.format(shape=shape, wall=wall), "whistle.toml")
 
 
+def paper_of(figure):
+    return figure.subfigs[0].subfigs[0].axes[0]
+
+
 @pytest.fixture(scope="module")
 def ellipsoid():
     vessel = vessel_of()
@@ -88,9 +92,9 @@ def test_the_clay_is_drawn_to_scale_with_its_thickness(tmp_path):
     vessel = loads(
         'title = ""\n[clay]\nwall_mm = 5\n[[chamber]]\nname = "b"\nshape = "sphere"\ndiameter_mm = 50', "ball.toml"
     )
-    figure = views(vessel, body_of(vessel))
+    figure = look.page(views(vessel, body_of(vessel)))
     figure.savefig(tmp_path / "ball.png", dpi=254)  # ten dots a millimetre
-    (bar,) = (line for line in figure.axes[0].lines if (line.get_gid() or "").endswith(" mm"))
+    (bar,) = (line for line in paper_of(figure).lines if (line.get_gid() or "").endswith(" mm"))
     paper_per_mm = np.ptp(bar.get_xdata()) / float(bar.get_gid().split()[0])
     dark = imread(tmp_path / "ball.png")[..., :3].sum(axis=2) < 1.5
     # From the mouth end: low on the left, and the outline is the only dark thing there.
@@ -100,12 +104,12 @@ def test_the_clay_is_drawn_to_scale_with_its_thickness(tmp_path):
 
 
 def test_a_title_with_signs_of_mathematics_is_shown_as_it_is(ellipsoid, tmp_path):
-    figure = views(*ellipsoid)
+    figure = look.page(views(*ellipsoid))
     look.save(figure, tmp_path / "whistle.svg")
-    assert any(text.get_text() == "A $5 whistle" for text in figure.axes[0].texts)
+    assert any(text.get_text() == "A $5 whistle" for text in paper_of(figure).texts)
 
 
 def test_a_thin_shell_is_drawn_too(tmp_path):
     vessel = vessel_of(wall=0)
-    look.save(views(vessel, body_of(vessel)), tmp_path / "shell.png")
+    look.save(look.page(views(vessel, body_of(vessel))), tmp_path / "shell.png")
     assert imread(tmp_path / "shell.png").std() > 0.05

@@ -1,0 +1,152 @@
+"""What the commands answer: tables for people, one JSON object for programs, pictures written whole."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from matplotlib.image import imread
+from scipy.optimize import brentq
+from scipy.special import spherical_jn
+
+from simkit.cli import run
+
+BALL = """
+title = "Ball"
+[clay]
+wall_mm = 4
+[[chamber]]
+name = "body"
+shape = "sphere"
+diameter_mm = 60
+"""
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert run(["new", "-o", "dove.toml"]) == 0
+    (tmp_path / "ball.toml").write_text(BALL)
+    return tmp_path
+
+
+def answer(capsys, *arguments):
+    capsys.readouterr()
+    assert run(list(arguments)) == 0
+    out, err = capsys.readouterr()
+    assert err == "" or "..." in err
+    return out
+
+
+def test_predict_prints_one_json_object_with_the_keys_of_the_design(capsys, folder):
+    told = json.loads(answer(capsys, "predict", "dove.toml", "--json", "--model", "lumped"))
+    assert set(told) == {"air", "chambers", "cautions"}
+    assert set(told["air"]) == {"sound_speed_m_s", "density_kg_m3"}
+    (chamber,) = told["chambers"]
+    assert chamber["name"] == "body"
+    assert chamber["volume_ml"] == pytest.approx(60, abs=0.5)
+    for note in chamber["notes"]:
+        assert set(note) == {"pitch", "open", "target_hz", "lumped"}
+        assert set(note["lumped"]) == {"frequency_hz", "cents", "q", "uncertainty_cents"}
+    assert [note["pitch"] for note in chamber["notes"]] == ["C5", "D5", "E5", "F5", "G5"]
+
+
+def test_predict_shows_each_note_with_its_fingering_and_a_word(capsys, folder):
+    lines = answer(capsys, "predict", "dove.toml").splitlines()
+    (row,) = (line for line in lines if line.startswith("E5"))
+    assert "○○ ●●" in row
+    assert row.split()[-1] in ("flat", "tune", "sharp")
+    assert lines[0] == "First whistle"
+
+
+def test_a_chamber_without_voicing_and_notes_is_answered_too(capsys, folder):
+    told = json.loads(answer(capsys, "predict", "ball.toml", "--json"))
+    (note,) = told["chambers"][0]["notes"]
+    assert note["pitch"] is None
+    assert note["lumped"]["frequency_hz"] is None
+    assert "silent" in answer(capsys, "predict", "ball.toml")
+
+
+def test_lossless_radiation_stays_and_quality_rises(capsys, folder):
+    def first(*more):
+        return json.loads(answer(capsys, "predict", "dove.toml", "--json", *more))["chambers"][0]["notes"][0]["lumped"]
+
+    assert first("--lossless")["q"] > 3 * first()["q"]
+
+
+def test_the_pull_of_the_windway_is_up(capsys, folder):
+    def hz(*more):
+        note = json.loads(answer(capsys, "predict", "dove.toml", "--json", *more))["chambers"][0]["notes"][0]
+        return note["lumped"]["frequency_hz"]
+
+    assert hz("--windway", "mouth") > hz("--windway", "closed")
+
+
+def test_resonances_of_a_ball_are_the_zeros_of_a_spherical_bessel_derivative(capsys, folder):
+    """k R is a zero of j_1', three modes to each; the zero by scipy's Bessel functions."""
+    told = json.loads(answer(capsys, "resonances", "ball.toml", "--closed", "--count", "3", "--json"))
+    rings = told["chambers"][0]["resonances"]
+    assert [set(ring) for ring in rings] == [{"frequency_hz", "k_per_m", "q"}] * 3
+    zero = brentq(lambda x: spherical_jn(1, x, derivative=True), 1.5, 3)
+    assert np.array([ring["k_per_m"] for ring in rings]) * 0.030 == pytest.approx(zero, rel=3e-4)
+    assert rings == sorted(rings, key=lambda ring: ring["frequency_hz"])
+
+
+def test_an_endless_ring_is_null(capsys, folder):
+    told = json.loads(answer(capsys, "resonances", "ball.toml", "--closed", "--count", "1", "--json", "--lossless"))
+    assert told["chambers"][0]["resonances"][0]["q"] is None
+    assert "∞" in answer(capsys, "resonances", "ball.toml", "--closed", "--count", "1", "--lossless")
+
+
+@pytest.mark.parametrize("command", [("predict",), ("resonances", "--closed", "--count", "2")])
+def test_a_picture_is_drawn_whole_and_nothing_else_is_written(capsys, folder, command):
+    before = set(os.listdir(folder))
+    answer(capsys, command[0], "dove.toml", *command[1:], "--plot", "picture.png")
+    assert set(os.listdir(folder)) - before == {"picture.png"}
+    assert imread("picture.png").shape[0] > 500
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["predict", "no.toml"], "no.toml"),
+        (["predict", "broken.toml"], "line 2"),
+        (["predict", "wrong.toml"], "clay.wal_mm"),
+        (["predict", "dove.toml", "--model", "lumpy"], "--model = 'lumpy': allowed: lumped"),
+        (["predict", "dove.toml", "--windway", "ajar"], "closed, mouth"),
+        (["predict", "dove.toml", "--plot", "picture.gif"], ".png, .svg or .pdf"),
+        (["predict", "dove.toml", "--plot", "no/picture.png"], "a folder that exists"),
+        (["resonances", "ball.toml", "--closed", "--count", "0"], "--count = 0: allowed: 1 to 200"),
+        (["resonances", "ball.toml", "--closed", "--count", "few"], "'--count'"),
+    ],
+)
+def test_wrong_input_is_status_2_with_one_clear_line_and_nothing_written(capsys, folder, arguments, words):
+    (folder / "broken.toml").write_text('title = "x"\nwall = = 3\n')
+    (folder / "wrong.toml").write_text(BALL.replace("wall_mm = 4", "wall_mm = 4\nwal_mm = 3"))
+    before = set(os.listdir(folder))
+    capsys.readouterr()
+    assert run([*arguments, "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert words in err
+    assert err.count("\n") == 1
+    assert set(os.listdir(folder)) == before
+
+
+def test_ctrl_c_ends_with_130_and_leaves_nothing_half_written(folder):
+    before = set(os.listdir(folder))
+    command = [sys.executable, "-m", "simkit.cli", "resonances", "dove.toml", "--closed", "--count", "150"]
+    child = subprocess.Popen(
+        [*command, "--plot", "modes.png"], stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    # What takes longer than two seconds says so; then it is in the middle of its work.
+    assert child.stderr.readline().startswith("simkit: looking for resonances ...")
+    child.send_signal(signal.SIGINT)
+    out, err = child.communicate(timeout=60)
+    assert (child.returncode, out) == (130, "")
+    assert err.splitlines()[-1] == "simkit: interrupted"
+    assert "Traceback" not in err
+    assert set(os.listdir(folder)) == before
