@@ -44,7 +44,10 @@ class InputError(SimkitError):
 
     def __init__(self, faults: Iterable[Fault | str]):
         self.faults = tuple(faults)
-        super().__init__("\n".join(str(fault) for fault in self.faults))
+        super().__init__(self.faults)
+
+    def __str__(self) -> str:
+        return "\n".join(str(fault) for fault in self.faults)
 
 
 class OutOfReach(SimkitError):
@@ -57,5 +60,8 @@ class MeshError(OutOfReach):
     """A mesh could not be made; the message gives the size tried and the remedy."""
 
     def __init__(self, what: str, size_mm: float, remedy: str):
-        self.size_mm = size_mm
-        super().__init__(f"{what} could not be meshed at {size_mm:.3g} mm: {remedy}")
+        self.what, self.size_mm, self.remedy = what, size_mm, remedy
+        super().__init__(what, size_mm, remedy)
+
+    def __str__(self) -> str:
+        return f"{self.what} could not be meshed at {self.size_mm:.3g} mm: {self.remedy}"

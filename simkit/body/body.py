@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -73,17 +74,27 @@ class ChamberBody:
     @property
     def volume(self) -> float:
         """Volume of the air without its openings, m^3."""
-        return self.wall.volume
+        return _volume(self.wall)
 
     @property
     def area(self) -> float:
         """Area of the inside wall, openings included, m^2."""
-        return self.wall.area
+        return _area(self.wall)
 
     @property
     def all_openings(self) -> tuple[Opening, ...]:
         """The window first, where there is one, then the holes in the order of the file."""
         return (*((self.window,) if self.window else ()), *self.openings)
+
+
+@lru_cache(maxsize=256)
+def _volume(wall: Wall) -> float:
+    return wall.volume
+
+
+@lru_cache(maxsize=256)
+def _area(wall: Wall) -> float:
+    return wall.area
 
 
 @dataclass(frozen=True)
