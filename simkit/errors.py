@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -44,10 +45,10 @@ class InputError(SimkitError):
 
     def __init__(self, faults: Iterable[Fault | str]):
         self.faults = tuple(faults)
-        super().__init__(self.faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
 
-    def __str__(self) -> str:
-        return "\n".join(str(fault) for fault in self.faults)
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self.faults,)
 
 
 class OutOfReach(SimkitError):
