@@ -1,108 +1,199 @@
-"""How a closed chamber rings above its note: the modes of its air, their frequencies and how long they last."""
+"""Complex resonances of the circuit: the lowest for many fingerings at once, and several for one."""
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.interpolate import BarycentricInterpolator
 
-from simkit.air import Air
-from simkit.body import Body, ChamberBody, body_of
-from simkit.errors import Fault, InputError, OutOfReach
-from simkit.field.modes import ClosedModes, closed_modes
-from simkit.field.rub import wall_integrals
-from simkit.sound.airs import airs_of
-from simkit.sound.losses import mode_loss, shifted
-from simkit.sound.resonator import Resonance
-from simkit.vessel import Vessel
+from simkit.errors import OutOfReach
+from simkit.sound.circuit import Circuit, Matrices, opened
 
-MOST = 200  # modes at once; their wavelengths come down to the size of the mesh
+_STEPS = 30
+_SETTLED = 1e-11  # of the frequency
+SAMPLES = 14  # Chebyshev points over the range of the wanted frequencies
 
 
 @dataclass(frozen=True)
-class Ring:
-    """One mode: the shape's own wave number k (1/m, without losses), and how it sounds in the design's air."""
+class Sampled:
+    """The circuit's matrices as polynomials over a range of real omega: quick, and right for complex omega near it."""
 
-    k: float
-    resonance: Resonance
+    circuit: Circuit
+    low: float
+    high: float
+    table: np.ndarray
 
-    def as_dict(self) -> dict[str, Any]:
-        """The mode under the keys of the command line's JSON; q is None where nothing is lost."""
-        q = self.resonance.q
-        shown = q if math.isfinite(q) else None
-        return {"frequency_hz": self.resonance.frequency_hz, "k_per_m": self.k, "q": shown}
+    @staticmethod
+    def over(circuit: Circuit, low: float, high: float) -> Sampled:
+        """Sample the circuit between two omegas."""
+        m = circuit.at(_chebyshev(low, high))
+        return Sampled(circuit, low, high, _packed(m))
+
+    def at(self, omega: np.ndarray) -> Matrices:
+        """The matrices at omega (m,), by barycentric interpolation in Chebyshev's points (Berrut & Trefethen 2004)."""
+        values = BarycentricInterpolator(_chebyshev(self.low, self.high), self.table)(omega)
+        return _unpacked(values, self.circuit.wave_number(omega), self.circuit.count)
 
 
-@dataclass(frozen=True)
-class RingingChamber:
-    """One chamber: its air in m3, its modes ascending, and the field they come from."""
+def _chebyshev(low: float, high: float) -> np.ndarray:
+    angle = np.pi * (np.arange(SAMPLES) + 0.5) / SAMPLES
+    return (low + high) / 2 - (high - low) / 2 * np.cos(angle)
 
-    name: str
-    volume: float
-    rings: tuple[Ring, ...]
-    field: ClosedModes
 
-    def as_dict(self) -> dict[str, Any]:
-        """The chamber under the keys of the command line's JSON."""
-        rings = [ring.as_dict() for ring in self.rings]
-        return {"name": self.name, "volume_ml": 1e6 * self.volume, "resonances": rings}
+_VECTORS = ("uniform", "A", "B", "C", "D", "stub")
+
+
+def _packed(m: Matrices) -> np.ndarray:
+    n = m.D.shape[-1]
+    flat = [x.reshape(-1, n * n) for x in (m.calm, m.outer)]
+    # k^2 takes the pole of the stubs' springs away.
+    vectors = [getattr(m, name) * (m.k[:, None] ** 2 if name == "stub" else 1) for name in _VECTORS]
+    return np.concatenate([*flat, *vectors], axis=1)
+
+
+def _unpacked(table: np.ndarray, k: np.ndarray, n: int) -> Matrices:
+    square = n * n
+    calm, outer = (table[:, i * square : (i + 1) * square].reshape(-1, n, n) for i in range(2))
+    vectors = {name: table[:, 2 * square + i * n : 2 * square + (i + 1) * n] for i, name in enumerate(_VECTORS)}
+    vectors["stub"] = vectors["stub"] / k[:, None] ** 2
+    return Matrices(k=k, calm=calm, outer=outer, **vectors)
+
+
+def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Complex omega (f,) of the lowest resonance of the chamber that owns `rows` (n,) bool, for fingerings (f, n).
+
+    The chamber's uniform pressure p and the flows obey 1 = k^-2 V^-1 1' T (N T + R)^-1 1, so k^2 = 1' T (N T +
+    R)^-1 1/V with N all that is not uniform: a slow function of k, solved by the secant method from `start` (f,).
+    """
+    spread = float(start.max() / start.min())
+    if len(start) > 2 * SAMPLES:
+        source: Circuit | Sampled = Sampled.over(circuit, 0.6 * start.min(), 1.15 * start.max())
+    else:
+        source = circuit
+
+    def proposed(omega: np.ndarray) -> np.ndarray:
+        return circuit.chamber_air.sound_speed * np.sqrt(stiffness(circuit, source.at(omega), rows, openness))
+
+    omega = start.astype(complex)
+    following = proposed(omega)
+    miss, before, omega = following - omega, omega, following
+    for _ in range(_STEPS):
+        following = proposed(omega)
+        new_miss = following - omega
+        if np.all(np.abs(new_miss) < _SETTLED * np.abs(omega)):
+            return following
+        change = miss - new_miss
+        slope = np.where(np.abs(change) > 1e-14 * np.abs(omega), (omega - before) / np.where(change == 0, 1, change), 1)
+        before, miss, omega = omega, new_miss, omega + new_miss * slope
+    raise OutOfReach(f"the lowest resonance did not settle for {len(start)} fingerings (pitch range {spread:.2f})")
+
+
+def stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:
+    """k^2 (f,) that the uniform pressure of a chamber would have with flows as they are at the matrices' k."""
+    T, R = opened(m, openness)
+    calm = m.calm if rows.all() else m.calm - _other_uniform(circuit, m, rows)
+    own = rows.astype(complex)
+    x = np.linalg.solve(calm @ T + R, np.broadcast_to(own[:, None], (*T.shape[:-1], 1)))
+    flow = (T @ x)[..., 0]
+    return (flow * own * m.uniform).sum(axis=-1)
+
+
+def _other_uniform(circuit: Circuit, m: Matrices, rows: np.ndarray) -> np.ndarray:
+    shared = circuit.field.shared * ~rows[:, None] * ~rows[None, :]
+    return shared * m.uniform[..., None, :] / (m.k**2)[:, None, None]
 
 
 @dataclass(frozen=True)
 class Ringing:
-    """How each chamber of a vessel rings with all its openings closed flush."""
+    """Some resonances of one state of the body: omega (c,), and the chambers' share of the field in each.
 
-    air: Air
-    body: Body
-    chambers: tuple[RingingChamber, ...]
-    cautions: tuple[str, ...] = ()
-
-    def as_dict(self) -> dict[str, Any]:
-        """The answer as the command line's JSON has it."""
-        return {
-            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
-            "chambers": [chamber.as_dict() for chamber in self.chambers],
-            "cautions": list(self.cautions),
-        }
-
-
-def resonances(vessel: Vessel, count: int = 6, *, closed: bool = False, lossless: bool = False) -> Ringing:
-    """The lowest `count` resonances of each chamber above the uniform mode, multiplicity counted.
-
-    closed: with every opening closed flush with the wall. lossless leaves out friction and heat at the wall; a
-    closed chamber does not radiate, so its Q is then infinite.
+    shape (c, m): amplitudes of the uniform pressures and the modes, scaled to shape . shape = 1.
     """
-    if not 1 <= count <= MOST:
-        raise InputError([Fault("--count", "", count, f"1 to {MOST}")])
-    if not closed:
-        raise OutOfReach("with its openings a chamber rings as the port model says, which is not here; ask --closed")
-    body = body_of(vessel)
-    airs = {chamber.name: airs_of(vessel, chamber.name) for chamber in vessel.chambers}
-    chambers = tuple(_ringing(c, airs[c.name].chamber, count, lossless) for c in body.chambers)
-    heard = [*vessel.cautions, *(text for each in airs.values() for text in each.cautions)]
-    return Ringing(airs[vessel.chambers[0].name].chamber, body, chambers, tuple(dict.fromkeys(heard)))
+
+    omega: np.ndarray
+    shape: np.ndarray
 
 
-def _ringing(chamber: ChamberBody, air: Air, count: int, lossless: bool) -> RingingChamber:
-    field = closed_modes(chamber.wall, count)
-    omega = complex_frequencies(field, air, lossless)
-    rings = tuple(Ring(float(k), Resonance(complex(w))) for k, w in zip(field.k, omega, strict=True))
-    return RingingChamber(chamber.name, chamber.volume, rings, field)
+def resonances(circuit: Circuit, openness: np.ndarray, count: int) -> Ringing:
+    """The lowest `count` resonances with openings as `openness` (n,) says.
 
-
-def complex_frequencies(field: ClosedModes, air: Air, lossless: bool = False) -> np.ndarray:
-    """omega (m,) of closed modes, rad/s: c k, turned by friction and heat at the wall to first order.
-
-    1/Q = 1/Q_v + 1/Q_t by surface integrals of the lossless mode, and the frequency falls by 1/(2Q) of itself
-    (Berggren, Bernland & Noreland 2018, J. Comput. Phys. 371, 633). Modes of one frequency are taken one by one,
-    which is exact where symmetry makes them alike.
+    With b the amplitudes of the chambers' own modes (the uniform pressure one of them), the flows eliminated:
+    [K - k^2 + Phi' T (N T + R)^-1 Phi] b = 0, N the part of Z_in that no mode carries. Symmetric, so Rayleigh's
+    quotient with inverse iteration closes in cubically; it starts from the real symmetric problem at rest.
     """
-    omega = air.sound_speed * field.k
-    if lossless:
-        return omega.astype(complex)
-    pressed, slid = wall_integrals(field.mesh, field.modes.shapes)
-    # The modes have unit integral of p^2 over the air, so that of |grad p|^2 is k^2.
-    viscous, thermal = mode_loss(air, omega, pressed, slid, 1.0, field.modes.k2)
-    return shifted(omega, viscous + thermal)
+    problem = _Modal.of(circuit, openness)
+    starts, shapes = problem.at_rest(count)
+    found = [problem.settled(omega, b) for omega, b in zip(starts, shapes, strict=True)]
+    order = np.argsort([omega.real for omega, _ in found])
+    return Ringing(np.array([found[i][0] for i in order]), np.array([found[i][1] for i in order]))
+
+
+@dataclass(frozen=True)
+class _Modal:
+    """The eigenproblem among the chambers' modes."""
+
+    circuit: Circuit
+    openness: np.ndarray
+    phi: np.ndarray  # (n, m) the modes at the ports, uniform ones first
+    k2: np.ndarray  # (m,)
+    loss: np.ndarray  # (m,) 1/Q of the modes; the uniform ones' comes with omega
+    owner: np.ndarray  # (u,) a row of each uniform mode's chamber
+
+    @staticmethod
+    def of(circuit: Circuit, openness: np.ndarray) -> _Modal:
+        field = circuit.field
+        _, owner, chamber = np.unique(field.shared.argmax(axis=1), return_index=True, return_inverse=True)
+        uniform = (chamber[:, None] == np.arange(len(owner))) / np.sqrt(field.volumes)[:, None]
+        phi = np.concatenate([uniform, field.modes], axis=1)
+        k2 = np.concatenate([np.zeros(len(owner)), field.k2])
+        loss = np.concatenate([np.zeros(len(owner)), circuit.loss.modes])
+        return _Modal(circuit, openness, phi, k2, loss, owner)
+
+    def flows(self, omega: complex) -> np.ndarray:
+        """Phi' T (N T + R)^-1 Phi at omega: (m, m), symmetric, 1/m^2."""
+        circuit, field = self.circuit, self.circuit.field
+        m = circuit.at(np.array([omega]), self.openness)
+        T, R = (x[0] for x in opened(m, self.openness))
+        k2 = m.k[0] ** 2
+        own = np.square(field.k2)
+        pairs = field.modes * (1 / field.k2 + k2 / own)
+        N = field.static + k2 * field.bend - pairs @ field.modes.T
+        return self.phi.T @ T @ np.linalg.solve(N @ T + R, self.phi)
+
+    def diagonal(self, omega: complex) -> tuple[np.ndarray, np.ndarray]:
+        """K - k^2 with the wall's losses, and its derivative by k: (m,) each."""
+        k = omega / self.circuit.chamber_air.sound_speed
+        d = self.k2 * (1 + (1j - 1) * self.loss) - k * k
+        heat = 1 + (1 - 1j) * self.circuit.loss.uniform[self.owner] / np.sqrt(omega)
+        d[: len(self.owner)] = -k * k * heat
+        slope = np.full(len(d), -2 * k, complex)
+        slope[: len(self.owner)] *= heat
+        return d, slope
+
+    def at_rest(self, count: int) -> tuple[np.ndarray, np.ndarray]:
+        """Starts: eigenvalues of the lossless problem with the flows of a low frequency, real."""
+        c = self.circuit.chamber_air.sound_speed
+        still = replace(self, circuit=replace(self.circuit, lossless=True))
+        flows = still.flows(complex(0.02 * c * np.sqrt(self.k2[len(self.owner)]))).real
+        values, vectors = np.linalg.eigh(np.diag(self.k2) + (flows + flows.T) / 2)
+        good = np.flatnonzero(values > 1e-9 * self.k2.max())[:count]
+        return c * np.sqrt(values[good]), vectors[:, good].T
+
+    def settled(self, omega: complex, b: np.ndarray) -> tuple[complex, np.ndarray]:
+        """Close in on the resonance near omega with the field near b."""
+        c = self.circuit.chamber_air.sound_speed
+        b = b.astype(complex)
+        for _ in range(_STEPS):
+            step = 1e-5 * abs(omega)
+            flows, onward = self.flows(omega), self.flows(omega + step)
+            diagonal, slope = self.diagonal(omega)
+            G = np.diag(diagonal) + (flows + flows.T) / 2
+            change = np.diag(slope) + (onward - flows) / (step / c)
+            b = np.linalg.solve(G + 1e-14 * np.abs(G).max() * np.eye(len(G)), change @ b)
+            b = b / np.sqrt(b @ b)
+            move = c * (b @ G @ b) / (b @ change @ b)
+            omega = omega - move
+            if abs(move) < 1e-10 * abs(omega):
+                return omega, b
+        raise OutOfReach(f"a resonance near {omega.real / (2 * np.pi):.0f} Hz did not settle")

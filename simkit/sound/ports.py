@@ -1,0 +1,182 @@
+"""The working model: the chamber's own field, every opening a duct with its wall, the air outside shared by all.
+
+One coarse mesh and one factorisation a side serve every fingering, temperature and place of the holes
+(`simkit.field`); a fingering costs a small matrix equation (`circuit`, `ringing`).
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.body.body import Body
+from simkit.errors import OutOfReach
+from simkit.field import BodyAir, PortField, PortSolution, air_of, port_solution
+from simkit.field.rub import wall_integrals
+from simkit.sound.airs import Airs
+from simkit.sound.circuit import Circuit, Duct, WallLoss, opened
+from simkit.sound.losses import heat_loss, mode_loss
+from simkit.sound.openings import aperture_of
+from simkit.sound.resonator import Case, Evidence, Fingering, Resonance, openness_of
+from simkit.sound.ringing import lowest, resonances
+from simkit.sound.trust import trusted
+
+_KEPT: OrderedDict[object, BodyAir] = OrderedDict()
+_KEEP = 4
+
+
+def body_air(body: Body) -> BodyAir:
+    """The meshed and factored air of a body's walls, kept for the next design with the same walls."""
+    key = tuple(chamber.wall for chamber in body.chambers), body.thickness
+    if key not in _KEPT:
+        _KEPT[key] = air_of(body)
+        while len(_KEPT) > _KEEP:
+            _KEPT.popitem(last=False)
+    _KEPT.move_to_end(key)
+    return _KEPT[key]
+
+
+@dataclass(frozen=True)
+class PortsResonator:
+    """One chamber of a body by its port field; see `Resonator` for what it answers.
+
+    rows: which ports are this chamber's, window first; the openings of other chambers are there too, their windows
+    open and their holes covered.
+    """
+
+    circuit: Circuit
+    solution: PortSolution
+    rows: np.ndarray
+    airs: Airs
+    holes: tuple[str, ...]
+    windowed: bool
+
+    model = "ports"
+
+    @property
+    def field(self) -> PortField:
+        """The port field behind it."""
+        return self.circuit.field
+
+    @property
+    def air(self) -> Air:
+        """The air in the chamber."""
+        return self.airs.chamber
+
+    @cached_property
+    def conductivities(self) -> np.ndarray:
+        """Each port's own conductivity as if alone in a flat wall, m: (n,)."""
+        return np.array([float(duct.aperture.conductivity) for duct in self.circuit.ducts])
+
+    def states(self, openness: np.ndarray) -> np.ndarray:
+        """Fingerings (f, holes) as openness of all ports of the body (f, n)."""
+        openness = np.atleast_2d(np.asarray(openness, float))
+        full = np.zeros((len(openness), len(self.rows)))
+        full[:, [name == "window" for _, name in self.field.names]] = 1.0
+        own = np.flatnonzero(self.rows)
+        full[:, own[len(own) - len(self.holes) :]] = openness
+        return full
+
+    def lowest(self, openness: np.ndarray) -> np.ndarray:
+        """Complex omega (f,) of the lowest resonance for fingerings (f, holes); 0 where nothing is open."""
+        states = self.states(openness)
+        found = np.zeros(len(states), complex)
+        some = (states * self.rows).any(axis=1)
+        partly = ((states > 0) & (states < 1)).any(axis=1)
+        volume = self.field.volumes[self.rows][0]
+        start = self.air.sound_speed * np.sqrt(states * self.rows @ self.conductivities / volume)
+        whole = some & ~partly
+        if whole.any():
+            found[whole] = lowest(self.circuit, self.rows, states[whole], start[whole])
+        for i in np.flatnonzero(some & partly):
+            fingered = _Fingered(self.circuit, tuple(states[i]))
+            found[i] = lowest(fingered, self.rows, states[i : i + 1], start[i : i + 1])[0]
+        return found
+
+    def resonances(self, fingering: Fingering = (), count: int = 1) -> tuple[Resonance, ...]:
+        """The lowest `count` resonances, the body's other chambers ringing along where there are any."""
+        openness = openness_of(self.holes, fingering)
+        state = self.states(openness)[0]
+        if count < 1 or not (state * self.rows).any():
+            return ()
+        if count == 1:
+            return (Resonance(complex(self.lowest(openness)[0])),)
+        return tuple(Resonance(complex(omega)) for omega in resonances(self.circuit, state, count).omega)
+
+    def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
+        """Flow into the chamber through the window for unit pressure driving it there, m3/(s Pa), at Hz (...)."""
+        if not self.windowed:
+            raise OutOfReach("this chamber has no window to be driven at")
+        omega = 2 * np.pi * np.atleast_1d(np.asarray(frequency, float)).ravel().astype(complex)
+        state = self.states(openness_of(self.holes, fingering))[0]
+        m = self.circuit.at(omega, state)
+        T, R = opened(m, np.broadcast_to(state, (len(omega), len(state))))
+        window = int(np.flatnonzero(self.rows)[0])
+        inside = m.calm - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
+        push = inside[..., window] * m.C[:, window, None]
+        push[:, window] += m.A[:, window]
+        flow = np.linalg.solve(inside @ T + R, push[..., None])[:, window, 0]
+        admittance = flow / (1j * omega * self.air.density)
+        return admittance.reshape(np.shape(frequency))
+
+    def evidence(self, fingering: Fingering = ()) -> Evidence:
+        """Uncertainty from what the field says of itself for this fingering; see `simkit.sound.trust`."""
+        state = self.states(openness_of(self.holes, fingering))[0]
+        return trusted(self.circuit, self.rows, state, self.airs)
+
+
+@dataclass(frozen=True)
+class _Fingered:
+    """A circuit in which fingers cover holes in part."""
+
+    circuit: Circuit
+    openness: tuple[float, ...]
+
+    @property
+    def chamber_air(self) -> Air:
+        return self.circuit.chamber_air
+
+    @property
+    def field(self) -> PortField:
+        return self.circuit.field
+
+    def at(self, omega: np.ndarray):  # type: ignore[no-untyped-def]
+        return self.circuit.at(omega, self.openness)
+
+
+def resonator(case: Case) -> PortsResonator:
+    """The port model of one chamber of a body."""
+    body = case.body
+    air = body_air(body)
+    solution = port_solution(air, [c.all_openings for c in body.chambers])
+    ducts: list[Duct] = []
+    rows: list[bool] = []
+    for chamber in body.chambers:
+        own = chamber.name == case.chamber.name
+        for opening in chamber.all_openings:
+            window = opening is chamber.window
+            duct_air = (case.airs.window if window else case.airs.of_hole(opening.name)) if own else case.airs.room
+            ducts.append(Duct(aperture_of(opening), duct_air, case.windway if own and window else None))
+            rows.append(own)
+    loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(air, solution, body, case)
+    circuit = Circuit(solution.field, tuple(ducts), case.airs.chamber, case.airs.room, loss, case.lossless)
+    holes = tuple(opening.name for opening in case.chamber.openings)
+    return PortsResonator(circuit, solution, np.array(rows, bool), case.airs, holes, case.chamber.window is not None)
+
+
+def wall_loss(air: BodyAir, solution: PortSolution, body: Body, case: Case) -> WallLoss:
+    """The walls' friction and heat for every mode, by surface integrals, and for the uniform pressure."""
+    gas = case.airs.chamber
+    uniform: list[float] = []
+    modes: list[np.ndarray] = []
+    for chamber, inside in zip(body.chambers, air.chambers, strict=True):
+        uniform += [float(heat_loss(gas, 1.0, chamber.area, chamber.volume))] * len(chamber.all_openings)
+        pressed, slid = wall_integrals(inside.mesh, inside.modes.shapes)
+        omega = gas.sound_speed * np.sqrt(inside.modes.k2)
+        viscous, thermal = mode_loss(gas, omega, pressed, slid, np.ones(len(omega)), inside.modes.k2)
+        modes.append(viscous + thermal)
+    return WallLoss(np.array(uniform), np.concatenate(modes))

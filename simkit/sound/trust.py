@@ -1,0 +1,68 @@
+"""How far the port model's lowest resonance is to be trusted, fingering by fingering."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.field.doubts import Doubt
+from simkit.field.ports import PortField
+from simkit.sound.airs import Airs
+from simkit.sound.circuit import Circuit
+from simkit.sound.resonator import Evidence
+
+OWN = 1.0  # cents: what is left with openings that nothing is doubtful about
+PER_DOUBT = {"edge": 4.0, "gap": 5.0, "depth": 6.0, "wide": 8.0}  # cents at the limit itself, growing with the excess
+
+
+def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -> Evidence:
+    """Uncertainty in cents, cautions and facts for one state (n,) of the openings.
+
+    A cent of its own; then each doubt about an open port, weighted with that port's share of the conductivity
+    (a doubtful hole that carries a tenth of the flow can spoil a tenth of the pitch); then what the matrices'
+    want of reciprocity and the outside's interpolation leave open.
+    """
+    field = circuit.field
+    K = np.array([float(d.aperture.conductivity) for d in circuit.ducts]) * state * rows
+    if not K.any():
+        return Evidence(0.0, ("nothing is open: the air of this chamber has no way out to ring through",))
+    share = K / K.sum()
+    cents_per_length = 600 / np.log(2) * K.sum()  # df/f = -dL K/2 for a change dL of the whole's 1/K
+    evidence = field.evidence
+    skew = max(evidence.reciprocity_inside, evidence.reciprocity_outside, evidence.fit) * float(share @ share)
+    doubtful = [d for d in field.doubts if any(state[r] > 0 and rows[r] for r in d.rows)]
+    parts = [OWN, cents_per_length * skew]
+    parts += [doubt_cents(d) * float(share[list(d.rows)].max()) * 2 for d in doubtful]
+    if ((state > 0) & (state < 1) & rows).any():
+        parts.append(20.0)
+    cautions = [*airs.cautions, *(sentence(field, d) for d in doubtful)]
+    if ((state > 0) & (state < 1) & rows).any():
+        cautions.append("a half-covered hole is taken as a round one of its free area: a rough guess")
+    facts = {
+        "conductivity_m": float(K.sum()),
+        "unknowns_inside": float(evidence.unknowns_inside),
+        "unknowns_outside": float(evidence.unknowns_outside),
+        "reciprocity_per_m": max(evidence.reciprocity_inside, evidence.reciprocity_outside),
+    }
+    return Evidence(float(np.sqrt(np.square(parts).sum())), tuple(dict.fromkeys(cautions)), facts)
+
+
+def doubt_cents(doubt: Doubt) -> float:
+    """What one doubt may cost, in cents of the pitch of that opening alone."""
+    return PER_DOUBT[doubt.kind] * (1 + 2 * min(doubt.excess, 3.0))
+
+
+def sentence(field: PortField, doubt: Doubt) -> str:
+    """A doubt in words, with the measured value, the limit, and what to do."""
+    who = " and ".join(
+        "the window" if field.names[r][1] == "window" else f"hole {field.names[r][1]}" for r in doubt.rows
+    )
+    told = {
+        "edge": f"{who}: the {doubt.side} wall turns by {doubt.value:.0f} degrees at its rim, more than "
+        f"{doubt.limit:.0f}: ports is less sure there",
+        "gap": f"{who}: their rims are {doubt.value:.2f} of a radius apart, less than {doubt.limit:g}: "
+        "ports is less sure of the two together",
+        "depth": f"{who}: the air below is only {doubt.value:.2f} of its width deep: ports is less sure there",
+        "wide": f"{who}: its radius is {doubt.value:.2f} of the chamber's, more than {doubt.limit:g}: "
+        "ports is less sure there",
+    }
+    return "ports: " + told[doubt.kind]
