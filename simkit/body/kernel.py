@@ -23,7 +23,8 @@ _REMEDY = (
     "gmsh needs system libraries that are missing here; on Debian or Ubuntu: apt-get install -y "
     "--no-install-recommends libgl1 libglu1-mesa libxcursor1 libxft2 libxinerama1 libgomp1"
 )
-TRIANGLE, TRIANGLE6, TETRAHEDRON, TETRAHEDRON10 = 2, 9, 4, 11  # gmsh's element types
+TRIANGLE, TETRAHEDRON, TRIANGLE6, TETRAHEDRON10 = 2, 4, 9, 11  # gmsh's element types
+EDGES = ([0, 1], [1, 2], [0, 2], [0, 3], [1, 3], [2, 3])
 
 
 def _gmsh() -> Any:
@@ -204,22 +205,38 @@ def surface_of_step(path: Path) -> tuple[np.ndarray, np.ndarray]:
     return 1e-3 * coords.reshape(-1, 3)[order], np.searchsorted(tags[order], members.reshape(-1, 3))
 
 
-def elements(gmsh: Any, dim: int, entities: list[int] | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Second-order elements of the given entities: nodes (n, 3) in metres, elements (m, 10 or 6), entity tags (m,).
+def cells(gmsh: Any, creased: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mesh the model and return nodes (n, 3) in metres, tetrahedra (m, 10) and boundary triangles (f, 6).
 
-    Nodes are numbered in the order of gmsh's tags; a tetrahedron's last two edge nodes are swapped from gmsh's
-    order to the order (01, 12, 02, 03, 13, 23) used by the finite-element room.
+    Corners first, then the nodes of the edges 01, 12, 02, 03, 13, 23. Where the boundary is `creased`, gmsh puts
+    the edge nodes on the true seams; else they are the edges' middles, which the caller moves onto the true wall.
     """
+    gmsh.model.mesh.generate(3)
+    if creased:
+        gmsh.model.mesh.setOrder(2)
     tags, coords, _ = gmsh.model.mesh.getNodes()
     order = np.argsort(tags)
     nodes = 1e-3 * coords.reshape(-1, 3)[order]
-    kind, width = (TETRAHEDRON10, 10) if dim == 3 else (TRIANGLE6, 6)
-    cells, owners = [], []
-    for entity in [e for _, e in gmsh.model.getEntities(dim)] if entities is None else entities:
-        _, members = gmsh.model.mesh.getElementsByType(kind, entity)
-        cells.append(members.reshape(-1, width))
-        owners.append(np.full(len(cells[-1]), entity))
-    found = np.searchsorted(tags[order], np.concatenate(cells) if cells else np.zeros((0, width), int))
-    if dim == 3:
-        found[:, [8, 9]] = found[:, [9, 8]]
-    return nodes, found, np.concatenate(owners) if owners else np.zeros(0, int)
+    kinds = ((TETRAHEDRON10, 10), (TRIANGLE6, 6)) if creased else ((TETRAHEDRON, 4), (TRIANGLE, 3))
+    tets, facets = (
+        np.searchsorted(tags[order], gmsh.model.mesh.getElementsByType(kind)[1].reshape(-1, width))
+        for kind, width in kinds
+    )
+    if not creased:
+        return _with_middles(nodes, tets, facets)
+    tets[:, [8, 9]] = tets[:, [9, 8]]  # gmsh has the last two edges the other way round
+    return nodes, tets, facets
+
+
+def _with_middles(nodes: np.ndarray, tets: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The same cells with a node in the middle of every edge."""
+    edges = np.sort(np.concatenate([tets[:, pair] for pair in EDGES]), axis=1)
+    unique, number = np.unique(edges, axis=0, return_inverse=True)
+    number = number.reshape(-1)
+    middles = nodes[unique].mean(axis=1)
+    key = unique[:, 0] * len(nodes) + unique[:, 1]
+    sides = np.sort(np.concatenate([facets[:, pair] for pair in EDGES[:3]]), axis=1)
+    side = np.searchsorted(key, sides[:, 0] * len(nodes) + sides[:, 1])
+    second_tets = len(nodes) + number.reshape(6, -1).T
+    second_facets = len(nodes) + side.reshape(3, -1).T
+    return np.concatenate([nodes, middles]), np.hstack([tets, second_tets]), np.hstack([facets, second_facets])

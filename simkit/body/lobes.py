@@ -66,6 +66,14 @@ class LobesWall(Wall):
         boxes = np.array([lobe.box for lobe in self.lobes])
         return np.array([boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)])
 
+    @property
+    def creased(self) -> bool:
+        return len(self.rows) > 1
+
+    @property
+    def creased_outside(self) -> bool:
+        return len(self.rows) > 1
+
     def complaint(self) -> tuple[str, str] | None:
         """Lobes that do not hang together are no chamber."""
         return None if self.groups == 1 else ("lobes", f"rows that overlap into one body; these make {self.groups}")

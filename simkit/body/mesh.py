@@ -52,12 +52,9 @@ def air_mesh(wall: Wall, size: float | None = None) -> AirMesh:
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 2.5)
             gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 8)
-            gmsh.model.mesh.generate(3)
-            gmsh.model.mesh.setOrder(2)
+            points, tets, facets = kernel.cells(gmsh, wall.creased)
         except Exception as failure:  # gmsh raises bare Exception only
             raise MeshError("the chamber", 1e3 * size, f"{_remedy} ({failure})") from failure
-        points, tets, _ = kernel.elements(gmsh, 3)
-        _, facets, _ = kernel.elements(gmsh, 2)
     points = snapped(points, facets, wall)
     return gated(points, tets, facets, np.zeros((0, 6), int), size, "the chamber", expected=wall.volume)
 
@@ -75,12 +72,10 @@ def surrounding_mesh(walls: tuple[Wall, ...], offset: float, center: np.ndarray,
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 5)
             gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 8)
-            gmsh.model.mesh.generate(3)
-            gmsh.model.mesh.setOrder(2)
+            creased = len(walls) > 1 or (walls[0].creased if offset == 0 else walls[0].creased_outside)
+            points, tets, skin = kernel.cells(gmsh, creased)
         except Exception as failure:  # gmsh raises bare Exception only
             raise MeshError("the air around the body", 1e3 * size, f"{_remedy} ({failure})") from failure
-        points, tets, _ = kernel.elements(gmsh, 3)
-        _, skin, _ = kernel.elements(gmsh, 2)
     far = np.linalg.norm(points - center, axis=1) > radius * (1 - 1e-6)
     is_outer = far[skin[:, :3]].all(axis=1)
     on_sphere, on_body = np.unique(skin[is_outer]), np.unique(skin[~is_outer])
@@ -172,7 +167,7 @@ def _straightened(points: np.ndarray, tets: np.ndarray, bad: np.ndarray, share: 
     bend cannot follow it.
     """
     moved = points.copy()
-    for edge, (a, b) in enumerate(_EDGES):
+    for edge, (a, b) in enumerate(kernel.EDGES):
         cells = tets[bad]
         middle = 0.5 * (points[cells[:, a]] + points[cells[:, b]])
         node = cells[:, 4 + edge]
@@ -180,7 +175,6 @@ def _straightened(points: np.ndarray, tets: np.ndarray, bad: np.ndarray, share: 
     return moved
 
 
-_EDGES = ((0, 1), (1, 2), (0, 2), (0, 3), (1, 3), (2, 3))
 # Keast's rule 6 of degree 4 has 11 points; for the cubic Jacobian determinant the 5-point rule of degree 3 is exact,
 # and its corners-side points also sample the element's tightest places.
 _POINTS = np.array([[1 / 4] * 3, [1 / 2, 1 / 6, 1 / 6], [1 / 6, 1 / 2, 1 / 6], [1 / 6, 1 / 6, 1 / 2], [1 / 6] * 3])
@@ -198,5 +192,5 @@ def _shape_gradients(local: np.ndarray) -> np.ndarray:
     bary = np.array([1 - local.sum(), *local])
     slope = np.vstack([-np.ones(3), np.eye(3)])
     corners = (4 * bary - 1)[:, None] * slope
-    edges = [4 * (bary[a] * slope[b] + bary[b] * slope[a]) for a, b in _EDGES]
+    edges = [4 * (bary[a] * slope[b] + bary[b] * slope[a]) for a, b in kernel.EDGES]
     return np.vstack([corners, edges])

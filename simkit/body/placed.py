@@ -35,6 +35,14 @@ class PlacedWall(Wall):
         return np.array([points.min(axis=0), points.max(axis=0)])
 
     @property
+    def creased(self) -> bool:
+        return self.wall.creased
+
+    @property
+    def creased_outside(self) -> bool:
+        return self.wall.creased_outside
+
+    @property
     def caution(self) -> str:
         return self.wall.caution
 

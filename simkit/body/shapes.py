@@ -69,12 +69,15 @@ class EggWall(Wall):
         return float(4 * np.pi * elliprg((a * b) ** 2, (a * c) ** 2, (b * c) ** 2))
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
+        return (_sheet(self, self.grids(fine)[0]),)
+
+    def grids(self, fine: int = 1) -> tuple[np.ndarray, ...]:
         t, phi = np.linspace(0, np.pi, 16 * fine + 1)[:, None], _around(fine)[None, :]
         s, ring = -np.cos(t), np.sin(t)
         shift = (self.widest_at - 0.5) * self.length
         y = self.length / 2 * (s + 1) + shift * (1 - s * s) + 0 * phi
         points = np.stack([self.width / 2 * ring * np.sin(phi), y, self.height / 2 * ring * np.cos(phi)], axis=-1)
-        return (_sheet(self, points),)
+        return (points,)
 
 
 @dataclass(frozen=True)
@@ -115,11 +118,14 @@ class LensWall(Wall):
         return np.pi * self.width / 2 * self.length / 2 * self.height * integral
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
+        return (_sheet(self, self.grids(fine)[0]),)
+
+    def grids(self, fine: int = 1) -> tuple[np.ndarray, ...]:
         t, phi = np.linspace(0, np.pi, 24 * fine + 1)[:, None], _around(fine, 48)[None, :]
         x, y, z = np.sin(t) * np.sin(phi), -np.cos(t) + 0 * phi, np.sin(t) * np.cos(phi)
         z = z * np.sqrt(1 - self.fullness * (x * x + y * y))
         points = np.stack([self.width / 2 * x, self.length / 2 * (y + 1), self.height / 2 * z], axis=-1)
-        return (_sheet(self, points),)
+        return (points,)
 
 
 @dataclass(frozen=True)
@@ -161,6 +167,10 @@ class TubeWall(Wall):
     def box(self) -> np.ndarray:
         r = self.diameter / 2
         return np.array([[-r, 0, -r], [r, self.length, r]])
+
+    @property
+    def creased(self) -> bool:
+        return not self.round_ends
 
     @property
     def volume(self) -> float:
@@ -405,8 +415,12 @@ class SectionsWall(Wall):
         return max(max(row[1], row[2]) for row in self.rows) / 2
 
     @property
+    def creased(self) -> bool:
+        return not all(self.round_ends)
+
+    @cached_property
     def box(self) -> np.ndarray:
-        p = np.concatenate([s.points.reshape(-1, 3) for s in self.sheets(2)])
+        p = self._rings(2).reshape(-1, 3)
         return np.array([p.min(axis=0), p.max(axis=0)])
 
     @cached_property
@@ -425,23 +439,33 @@ class SectionsWall(Wall):
         return total
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
+        rings = self._rings(fine)
+        return (self._side(rings), *self._caps(rings, fine))
+
+    def grids(self, fine: int = 1) -> tuple[np.ndarray, ...]:
+        rings = self._rings(fine)
+        return (rings, *(cap.points for cap in self._caps(rings, fine)))
+
+    def _rings(self, fine: int) -> np.ndarray:
+        """Rings of the lofted side: (rings, around, 3)."""
         phi = _around(fine, 32)
         y = self._stations(6 * fine)
         square, ratio, rise, n = (np.asarray(q)[:, None] for q in self._section(y))
         half = np.sqrt(np.maximum(square, 0.0))
         cos, sin = np.cos(phi)[None, :], np.sin(phi)[None, :]
         d = (np.abs(cos) ** n + np.abs(sin) ** n) ** (1 / n)
-        points = np.stack(
+        return np.stack(
             [half / np.sqrt(ratio) * sin / d, y[:, None] + 0 * d, rise + half * np.sqrt(ratio) * cos / d], axis=-1
         )
-        side = self._side(points)
+
+    def _caps(self, rings: np.ndarray, fine: int) -> list[Sheet]:
+        """The flat ends, if any."""
         caps = []
-        for is_round, ring, sign, rise_here in zip(
-            self.round_ends, (0, -1), (-1, 1), (rise[0, 0], rise[-1, 0]), strict=True
-        ):
+        for is_round, end, sign in zip(self.round_ends, (0, -1), (-1, 1), strict=True):
             if not is_round:
-                caps.append(_cap(points[ring], np.array([0.0, y[ring], rise_here]), sign, fine))
-        return (side, *caps)
+                center = (rings[end].min(axis=0) + rings[end].max(axis=0)) / 2
+                caps.append(_cap(rings[end], center, sign, fine))
+        return caps
 
     def _side(self, points: np.ndarray) -> Sheet:
         """Normals of the lofted side alone, just inside flat ends, where the level turns over to the end planes."""

@@ -102,8 +102,12 @@ class Wall(ABC):
     @property
     def area(self) -> float:
         """Area of the wall, m^2: two finenesses of `sheets`, extrapolated (error falls as the square of the step)."""
-        coarse, fine = (sum(_facet_area(s.points) for s in self.sheets(n)) for n in (4, 8))
+        coarse, fine = (sum(_facet_area(points) for points in self.grids(n)) for n in (4, 8))
         return (4 * fine - coarse) / 3
+
+    def grids(self, fine: int = 1) -> tuple[np.ndarray, ...]:
+        """The points of `sheets` alone, for walls that can tell them without their normals."""
+        return tuple(sheet.points for sheet in self.sheets(fine))
 
     @property
     def axis(self) -> tuple[np.ndarray, np.ndarray]:
@@ -114,6 +118,16 @@ class Wall(ABC):
     def caution(self) -> str:
         """What is doubtful about this wall, for the user; empty where nothing is."""
         return ""
+
+    @property
+    def creased(self) -> bool:
+        """Whether the wall has curved seams or rims where its normal turns at once."""
+        return False
+
+    @property
+    def creased_outside(self) -> bool:
+        """Whether the outer surface of its clay has; a true offset rounds every edge that stands out."""
+        return False
 
     def complaint(self) -> tuple[str, str] | None:
         """A key of the shape and what it should be, where the shape is not one closed body of air."""
