@@ -11,7 +11,6 @@ here is in 1/m.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -117,15 +116,19 @@ class Circuit:
         """k in the chamber's air, 1/m."""
         return omega / self.chamber_air.sound_speed
 
-    def at(self, omega: np.ndarray, openness: Sequence[float] | None = None) -> Matrices:
-        """The matrices at complex omega (m,); `openness` (n,) for ducts that a finger covers in part."""
+    def fingered(self, openness: np.ndarray) -> Circuit:
+        """The circuit with fingers over part of the openings that `openness` (n,) gives between 0 and 1."""
+        if not ((openness > 0) & (openness < 1)).any():
+            return self
+        shares = [float(s) if 0 < s < 1 else 1.0 for s in openness]
+        return replace(self, ducts=tuple(d.freed(s) for d, s in zip(self.ducts, shares, strict=True)))
+
+    def at(self, omega: np.ndarray) -> Matrices:
+        """The matrices at complex omega (m,)."""
         omega = np.asarray(omega, complex)
         k = self.wave_number(omega)
         scale = 1j * omega * self.chamber_air.density
-        shares = [1.0] * self.count if openness is None else [s if 0 < s < 1 else 1.0 for s in openness]
-        ports = [
-            duct.freed(share).two_port(omega, self.lossless) for duct, share in zip(self.ducts, shares, strict=True)
-        ]
+        ports = [duct.two_port(omega, self.lossless) for duct in self.ducts]
         stubs = [duct.stub(omega, self.lossless) for duct in self.ducts]
         A, B, C, D = (
             np.stack([np.broadcast_to(getattr(p, name), omega.shape) for p in ports], axis=-1) for name in "ABCD"
@@ -154,11 +157,14 @@ class Circuit:
         return 1 / (self.field.volumes * (1 + (1 - 1j) * heat))
 
     def calm(self, omega: np.ndarray) -> np.ndarray:
-        """Z_in without the uniform pressure: static + k^2 bend + the modes, each with its own wall loss."""
+        """Z_in without the uniform pressure: static + k^2 bend + what the modes add, each with its own wall loss.
+
+        A mode's 1/(k_n^2 - k^2) less what the static part and its bend hold of it already.
+        """
         field = self.field
         k2 = np.square(self.wave_number(omega))[..., None]
         lossy = field.k2 * (1 + (1j - 1) * self.loss.modes)
-        shares = k2**2 / (field.k2**2 * (lossy - k2))
+        shares = 1 / (lossy - k2) - 1 / field.k2 - k2 / field.k2**2
         pairs = np.einsum("im,jm->mij", field.modes, field.modes)
         return field.static + k2[..., None] * field.bend + np.tensordot(shares, pairs, axes=1)
 

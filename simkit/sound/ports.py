@@ -7,6 +7,7 @@ One coarse mesh and one factorisation a side serve every fingering, temperature 
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -23,6 +24,7 @@ from simkit.sound.losses import heat_loss, mode_loss
 from simkit.sound.openings import aperture_of
 from simkit.sound.resonator import Case, Evidence, Fingering, Resonance, openness_of
 from simkit.sound.ringing import lowest, resonances
+from simkit.sound.slopes import Nudge, slopes
 from simkit.sound.trust import trusted
 
 _KEPT: OrderedDict[object, BodyAir] = OrderedDict()
@@ -87,15 +89,27 @@ class PortsResonator:
         found = np.zeros(len(states), complex)
         some = (states * self.rows).any(axis=1)
         partly = ((states > 0) & (states < 1)).any(axis=1)
+        if not some.any():
+            return found
         volume = self.field.volumes[self.rows][0]
         start = self.air.sound_speed * np.sqrt(states * self.rows @ self.conductivities / volume)
         whole = some & ~partly
         if whole.any():
             found[whole] = lowest(self.circuit, self.rows, states[whole], start[whole])
         for i in np.flatnonzero(some & partly):
-            fingered = _Fingered(self.circuit, tuple(states[i]))
+            fingered = self.circuit.fingered(states[i])
             found[i] = lowest(fingered, self.rows, states[i : i + 1], start[i : i + 1])[0]
         return found
+
+    def slopes(self, openness: np.ndarray, nudges: Sequence[Nudge]) -> np.ndarray:
+        """d omega/ds (f, v), complex, of the lowest resonance for fingerings (f, holes) of 0 and 1; see `slopes`."""
+        states = self.states(openness)
+        return slopes(self.circuit, self.solution, self.rows, states, self.lowest(openness), nudges)
+
+    def row(self, name: str) -> int:
+        """The port of one of this chamber's openings, by its name."""
+        mine = np.flatnonzero(self.rows)
+        return int(next(r for r in mine if self.field.names[r][1] == name))
 
     def resonances(self, fingering: Fingering = (), count: int = 1) -> tuple[Resonance, ...]:
         """The lowest `count` resonances, the body's other chambers ringing along where there are any."""
@@ -105,7 +119,9 @@ class PortsResonator:
             return ()
         if count == 1:
             return (Resonance(complex(self.lowest(openness)[0])),)
-        return tuple(Resonance(complex(omega)) for omega in resonances(self.circuit, state, count).omega)
+        return tuple(
+            Resonance(complex(omega)) for omega in resonances(self.circuit.fingered(state), state, count).omega
+        )
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
         """Flow into the chamber through the window for unit pressure driving it there, m3/(s Pa), at Hz (...)."""
@@ -113,7 +129,7 @@ class PortsResonator:
             raise OutOfReach("this chamber has no window to be driven at")
         omega = 2 * np.pi * np.atleast_1d(np.asarray(frequency, float)).ravel().astype(complex)
         state = self.states(openness_of(self.holes, fingering))[0]
-        m = self.circuit.at(omega, state)
+        m = self.circuit.fingered(state).at(omega)
         T, R = opened(m, np.broadcast_to(state, (len(omega), len(state))))
         window = int(np.flatnonzero(self.rows)[0])
         inside = m.calm - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
@@ -127,25 +143,6 @@ class PortsResonator:
         """Uncertainty from what the field says of itself for this fingering; see `simkit.sound.trust`."""
         state = self.states(openness_of(self.holes, fingering))[0]
         return trusted(self.circuit, self.rows, state, self.airs)
-
-
-@dataclass(frozen=True)
-class _Fingered:
-    """A circuit in which fingers cover holes in part."""
-
-    circuit: Circuit
-    openness: tuple[float, ...]
-
-    @property
-    def chamber_air(self) -> Air:
-        return self.circuit.chamber_air
-
-    @property
-    def field(self) -> PortField:
-        return self.circuit.field
-
-    def at(self, omega: np.ndarray):  # type: ignore[no-untyped-def]
-        return self.circuit.at(omega, self.openness)
 
 
 def resonator(case: Case) -> PortsResonator:

@@ -153,7 +153,7 @@ class _Modal:
     def flows(self, omega: complex) -> np.ndarray:
         """Phi' T (N T + R)^-1 Phi at omega: (m, m), symmetric, 1/m^2."""
         circuit, field = self.circuit, self.circuit.field
-        m = circuit.at(np.array([omega]), self.openness)
+        m = circuit.at(np.array([omega]))
         T, R = (x[0] for x in opened(m, self.openness))
         k2 = m.k[0] ** 2
         own = np.square(field.k2)
