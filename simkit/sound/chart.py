@@ -1,0 +1,151 @@
+"""Every combination of holes: what it plays, and which combinations serve for a note."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.errors import Fault, InputError
+from simkit.pitch import Pitch
+from simkit.sound import models
+from simkit.sound.prediction import target_of, tuning_of
+from simkit.vessel import Vessel
+
+MOST_HOLES = 16
+HALF = 0.5
+
+
+@dataclass(frozen=True)
+class Fingered:
+    """One combination: share of each hole that is open, the lowest resonance, and the nearest note with its cents.
+
+    wanted: the pitch of the design's own note for this combination, "" where there is none.
+    """
+
+    openness: tuple[float, ...]
+    frequency_hz: float
+    q: float | None
+    nearest: Pitch
+    cents: float
+    wanted: str = ""
+
+
+@dataclass(frozen=True)
+class ChartedChamber:
+    """One chamber's combinations, ascending in pitch."""
+
+    name: str
+    volume: float
+    holes: tuple[str, ...]
+    fingerings: tuple[Fingered, ...]
+
+    def open_holes(self, fingered: Fingered) -> list[str]:
+        """Names of the holes that are open; a half-covered one with a half sign."""
+        shown = {1.0: "", HALF: "½"}
+        return [name + shown[x] for name, x in zip(self.holes, fingered.openness, strict=True) if x]
+
+    def alternates(self, fingered: Fingered, within_cents: float = 15.0) -> tuple[Fingered, ...]:
+        """Other combinations that play the same note to `within_cents` of it, the best first."""
+        same = [
+            other
+            for other in self.fingerings
+            if other is not fingered and other.nearest == fingered.nearest and abs(other.cents) <= within_cents
+        ]
+        return tuple(sorted(same, key=lambda other: abs(other.cents)))
+
+    def as_dict(self) -> dict[str, Any]:
+        """The chamber under the keys of the command line's JSON."""
+        rows = [
+            {"open": self.open_holes(f), "frequency_hz": f.frequency_hz, "q": f.q, "cents": f.cents,
+             "nearest": str(f.nearest)}
+            for f in self.fingerings
+        ]  # fmt: skip
+        return {"name": self.name, "volume_ml": 1e6 * self.volume, "fingerings": rows}
+
+
+@dataclass(frozen=True)
+class Chart:
+    """What every fingering of a vessel plays, by one model."""
+
+    model: str
+    air: Air
+    chambers: tuple[ChartedChamber, ...]
+    cautions: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """The chart as the command line's JSON has it."""
+        return {
+            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
+            "chambers": [chamber.as_dict() for chamber in self.chambers],
+            "cautions": list(self.cautions),
+        }
+
+
+def chart(
+    vessel: Vessel, model: str = "ports", *, lossless: bool = False, windway: str = "closed", half: bool = False
+) -> Chart:
+    """The lowest resonance of every combination of holes; with `half`, of one half-covered hole each as well."""
+    (name,) = models.chosen(model)
+    cases = models.cases(vessel, lossless=lossless, windway=windway)
+    chambers, cautions = [], list(vessel.cautions)
+    for case in cases:
+        chamber = vessel.chamber(case.chamber.name)
+        if len(chamber.holes) > MOST_HOLES:
+            raise InputError(
+                [Fault(vessel.source, f"{chamber.name}.hole", len(chamber.holes), f"{MOST_HOLES} at most")]
+            )
+        resonator = models.resonator(name, case)
+        openness = combinations(len(resonator.holes), half)
+        cautions += resonator.evidence(resonator.holes).cautions
+        wanted = {tuple(float(h in n.open) for h in resonator.holes): n.pitch for n in chamber.notes}
+        rows = _rows(vessel, openness, resonator.lowest(openness), wanted)
+        chambers.append(ChartedChamber(chamber.name, case.chamber.volume, resonator.holes, rows))
+    return Chart(name, cases[0].airs.chamber, tuple(chambers), tuple(dict.fromkeys(cautions)))
+
+
+def combinations(holes: int, half: bool = False) -> np.ndarray:
+    """All fingerings (f, holes) of 0 and 1; with `half` also each with one open hole half covered.
+
+    >>> len(combinations(3)), len(combinations(3, half=True))
+    (8, 20)
+    """
+    whole = np.array(list(itertools.product([0.0, 1.0], repeat=holes))).reshape(-1, holes)
+    if not half:
+        return whole
+    halved = []
+    for row in whole:
+        for i in np.flatnonzero(row):
+            other = row.copy()
+            other[i] = HALF
+            halved.append(other)
+    return np.concatenate([whole, np.array(halved).reshape(-1, holes)])
+
+
+def _rows(
+    vessel: Vessel, openness: np.ndarray, omega: np.ndarray, wanted: dict[tuple[float, ...], str]
+) -> tuple[Fingered, ...]:
+    tuning = tuning_of(vessel)
+    rows = []
+    for shares, w in sorted(zip(openness, omega, strict=True), key=lambda pair: pair[1].real):
+        if w == 0:
+            continue
+        frequency = float(w.real) / (2 * math.pi)
+        nearest, cents = tuning.nearest(frequency)
+        q = float(w.real / (2 * w.imag)) if w.imag > 0 else None
+        state = tuple(float(s) for s in shares)
+        rows.append(Fingered(state, frequency, q, nearest, cents, wanted.get(state, "")))
+    return tuple(rows)
+
+
+def best_for(chamber: ChartedChamber, vessel: Vessel) -> dict[str, Fingered]:
+    """For each written note of the design, the combination that comes nearest to its target."""
+    frequency = np.array([f.frequency_hz for f in chamber.fingerings])
+    found = {}
+    for note in vessel.chamber(chamber.name).notes:
+        found[note.pitch] = chamber.fingerings[int(np.abs(np.log(frequency / target_of(vessel, note))).argmin())]
+    return found

@@ -1,0 +1,49 @@
+"""Charts and comparisons of one of our own designs."""
+
+import numpy as np
+import pytest
+
+import simkit
+from simkit.sound.chart import best_for, chart, combinations
+from simkit.sound.comparison import compare
+from simkit.vessel.starter import starter
+
+VESSEL = simkit.loads(starter("egg"), "egg.toml")
+
+
+def test_a_chart_has_every_combination_once_and_in_order():
+    (chamber,) = chart(VESSEL).chambers
+    assert len({f.openness for f in chamber.fingerings}) == 2**4
+    frequencies = [f.frequency_hz for f in chamber.fingerings]
+    assert frequencies == sorted(frequencies)
+    assert chamber.fingerings[0].openness == (0, 0, 0, 0)
+    assert chamber.fingerings[-1].openness == (1, 1, 1, 1)
+    for f in chamber.fingerings:
+        target = f.frequency_hz / 2 ** (f.cents / 1200)
+        assert 12 * np.log2(target / 440) == pytest.approx(round(12 * np.log2(target / 440)), abs=1e-6)
+
+
+def test_a_chart_agrees_with_the_prediction():
+    (chamber,) = chart(VESSEL).chambers
+    by_pitch = {f.wanted: f for f in chamber.fingerings if f.wanted}
+    for note in simkit.predict(VESSEL, "ports").notes:
+        assert by_pitch[note.pitch].frequency_hz == pytest.approx(note.by("ports").frequency_hz, rel=1e-9)
+    best = best_for(chamber, VESSEL)
+    assert set(best) == {"C5", "D5", "E5", "F5", "G5"}
+
+
+def test_half_covered_holes_fill_the_gaps():
+    assert len(combinations(4, half=True)) == 16 + 4 * 8
+    (chamber,) = chart(VESSEL, half=True).chambers
+    pitch = {f.openness: f.frequency_hz for f in chamber.fingerings}
+    assert pitch[0, 0, 0, 0] < pitch[0.5, 0, 0, 0] < pitch[1, 0, 0, 0]
+    halves = [f for f in chamber.fingerings if 0.5 in f.openness]
+    assert "½" in chamber.open_holes(halves[0])[0]
+
+
+def test_models_side_by_side_with_reasons():
+    comparison = compare(VESSEL)
+    data = comparison.as_dict()
+    for note in data["chambers"][0]["notes"]:
+        assert {"lumped", "ports", "reasons"} <= set(note)
+    assert any("leaves out" in text for note in data["chambers"][0]["notes"] for text in note["reasons"])
