@@ -1,0 +1,94 @@
+"""How long the port model takes: set-up, every fingering, growth with holes and with the mesh; memory.
+
+Run: python benchmarks/ports.py. Times are of the processor, of this run, on this machine; quote ratios.
+"""
+
+from __future__ import annotations
+
+import os
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import resource
+from collections.abc import Callable
+from time import process_time
+
+import numpy as np
+from vessels import egg
+
+from simkit.body import body_of
+from simkit.body.kernel import session
+from simkit.field import air_of, port_solution
+from simkit.sound import models, ports
+from simkit.sound.chart import combinations
+
+
+def seconds(job: Callable[[], object], times: int = 3) -> float:
+    """The least processor time of a few runs."""
+    taken = []
+    for _ in range(times):
+        start = process_time()
+        job()
+        taken.append(process_time() - start)
+    return min(taken)
+
+
+def set_up(vessel):
+    """From a read design to a resonator that answers, nothing kept from before."""
+    ports._KEPT.clear()
+    return models.resonator("ports", models.cases(vessel)[0])
+
+
+def peak() -> float:
+    """Most memory that this process has held, MB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def exponent(x: list[float], y: list[float]) -> float:
+    """Slope of log y over log x: how cost grows."""
+    return float(np.polyfit(np.log(x), np.log(y), 1)[0])
+
+
+def main() -> None:
+    """Print the table."""
+    with session():  # gmsh loaded, as the figure says
+        pass
+    twelve = egg(12)
+    resonator = set_up(twelve)
+    every = combinations(12)
+    single = every[:1]
+    print(f"set-up, 12 holes, gmsh loaded           {seconds(lambda: set_up(twelve)):8.3f} s")
+    print(f"all 4,096 fingerings of 12 holes        {seconds(lambda: resonator.lowest(every)):8.3f} s")
+    print(f"one fingering alone                     {1e3 * seconds(lambda: resonator.lowest(single)):8.3f} ms")
+    print(f"unknowns inside and outside             {resonator.field.evidence.unknowns_inside}, "
+          f"{resonator.field.evidence.unknowns_outside}")  # fmt: skip
+    print(f"peak memory so far                      {peak():8.0f} MB")
+    counts = [2, 4, 8, 12, 16]
+    setups = [seconds(lambda n=n: set_up(egg(n)), 2) for n in counts]
+    charts = []
+    for n in counts:
+        one = set_up(egg(n))
+        batch = np.tile(combinations(min(n, 10))[:1000], (1, 1))
+        batch = np.concatenate([batch, np.zeros((len(batch), n - batch.shape[1]))], axis=1)
+        batch = np.tile(batch, (1 + 1000 // len(batch), 1))[:1000]
+        charts.append(seconds(lambda one=one, batch=batch: one.lowest(batch), 2))
+    for n, a, b in zip(counts, setups, charts, strict=True):
+        print(f"{n:4d} holes: set-up {a:7.3f} s, 1,000 fingerings {b:7.3f} s")
+    print(f"set-up grows as holes^{exponent(counts, setups):.2f}, fingerings as holes^{exponent(counts, charts):.2f}")
+    body = body_of(twelve)
+    base = ports.body_air(body)
+    shares, unknowns, times = (1.0, 0.8, 0.65, 0.5), [], []
+    for share in shares:
+        start = process_time()
+        air = air_of(body, share * base.chambers[0].mesh.size, share * base.outside.mesh.size)
+        port_solution(air)
+        times.append(process_time() - start)
+        unknowns.append(float(len(air.chambers[0].mesh.points) + len(air.outside.mesh.points)))
+        print(f"{unknowns[-1]:9.0f} unknowns: set-up {times[-1]:7.3f} s")
+    print(f"set-up grows as unknowns^{exponent(unknowns, times):.2f}")
+    print(f"peak memory with the finest mesh {peak():.0f} MB")
+
+
+if __name__ == "__main__":
+    main()
