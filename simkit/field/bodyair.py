@@ -10,17 +10,17 @@ import numpy as np
 
 from simkit.body.body import Body
 from simkit.body.mesh import air_mesh, default_size, surrounding_mesh
-from simkit.body.wall import on_wall
+from simkit.body.wall import Wall, on_wall
 from simkit.field.inside import InsideAir
 from simkit.field.outside import OutsideAir
 from simkit.field.surface import Surface
 
 MODES = 16
-INSIDE_SHARE = 0.6  # size of the elements over the body room's default
+INSIDE_SHARE = 0.25  # size of the elements over the radius of a ball of the chamber's volume
 SHELL = 1.35  # radius of the far sphere over that of the body
 SHELL_SHARE = 0.38  # size of the elements in the shell over the radius of the body
 REACH = 4.0  # the outside is solved for k up to this over the radius of a ball of the body's volume
-WAVES = 14  # wave numbers at which it is solved
+WAVES = 12  # wave numbers at which it is solved
 
 log = logging.getLogger(__name__)
 
@@ -54,16 +54,17 @@ def air_of(body: Body, size: float | None = None, outside_size: float | None = N
     start = time.perf_counter()
     log.info("meshing the air of %d chamber(s)", len(body.chambers))
     walls = tuple(chamber.wall for chamber in body.chambers)
-    inside = [
-        InsideAir.of(air_mesh(wall, INSIDE_SHARE * default_size(wall) if size is None else size), wall, modes)
-        for wall in walls
-    ]
+    inside = [InsideAir.of(air_mesh(wall, size or _inside_size(wall)), wall, modes) for wall in walls]
     skin = np.concatenate([on_wall(wall, 2) for wall in walls])
     center = (skin.min(axis=0) + skin.max(axis=0)) / 2
     reach = float(np.linalg.norm(skin - center, axis=1).max()) + body.thickness
-    shell = SHELL_SHARE * reach if outside_size is None else outside_size
     radius = SHELL * reach
-    mesh = surrounding_mesh(walls, body.thickness, center, radius, shell)
+    mesh = surrounding_mesh(walls, body.thickness, center, radius, outside_size or SHELL_SHARE * reach)
     outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), center, radius)
     ball = (radius**3 - 3 * mesh.volume / (4 * np.pi)) ** (1 / 3)
     return BodyAir(body, tuple(inside), outside, ball, time.perf_counter() - start)
+
+
+def _inside_size(wall: Wall) -> float:
+    ball = (3 * wall.volume / (4 * np.pi)) ** (1 / 3)
+    return min(INSIDE_SHARE * ball, default_size(wall))

@@ -53,6 +53,14 @@ class Skin:
         points = surface.nearest(rule.points)
         return Skin(surface, rule, points, surface.normals(points), WallReader.of(mesh.points, mesh.facets))
 
+    def mended(self, loads: np.ndarray, totals: np.ndarray, mouths: Sequence[Mouth]) -> np.ndarray:
+        """Loads (nodes, n) with the flux that the facets' few points missed next to each mouth put back there.
+
+        totals (n,): what each load must sum to. The slopes left by S are bounded but not smooth at their source, and
+        near a crease or where the curvature jumps they are steep; what is lost of them is lost beside the mouth.
+        """
+        return loads + (self.rows(mouths).T @ np.diag(totals - loads.sum(axis=0)))
+
     def rows(self, mouths: Sequence[Mouth]) -> csr_matrix:
         """Rows that average a nodal field over the mouths: (n, nodes)."""
         at = self.reader.rows(np.concatenate([m.ears for m in mouths]))
@@ -88,7 +96,9 @@ class InsideAir:
             return InsideAnswer((), nodes, nodes, none, none, np.zeros((0, len(self.modes.k2))))
         slopes, kinks, means = self._wall_data(mouths)
         bent, kink_means = self._body_data(mouths)
-        static = self._solved(-(self.skin.rule.spread @ slopes), means)
+        # All of S's lines lie behind the wall: what its delta sends in, the rest of its slope takes out.
+        loads = self.skin.mended(-(self.skin.rule.spread @ slopes), np.ones(len(mouths)), mouths)
+        static = self._solved(loads, means)
         second = self._solved(self.mass @ static + self.body.spread @ bent - self.skin.rule.spread @ kinks, kink_means)
         rows = self.skin.rows(mouths)
         known, known_kink = heard(source_values, mouths, mouths), heard(kink_values, mouths, mouths)

@@ -126,7 +126,10 @@ class _Plan:
         return self.broad + len(self.source_weights)
 
     def mouth(self, sources: Sources, points: np.ndarray, rise: np.ndarray) -> Mouth:
-        broad, near = sources[: self.broad], sources[self.broad :]
+        near = sources[self.broad :]
+        # Where the wall's bend changes within the mouth, the few must still stand for the mean bend of the many.
+        missing = float(self.source_weights @ near.mean_curvature - sources.mean_curvature[: self.broad].mean())
+        broad = sources[: self.broad].bent_more(missing)
         hear = slice(self.send, self.send + len(self.ear_weights))
         flat = self.flat[self.broad : self.send, None], self.flat[None, hear]
         gap = np.linalg.norm(flat[0] - flat[1], axis=2)

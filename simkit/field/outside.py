@@ -87,16 +87,16 @@ class OutsideAir:
         solve = factored(stiffness)
         first = solve(far.loads)
         second = solve(M @ first[:, DEGREE <= 4])
-        third = solve(M @ second[:, DEGREE[DEGREE <= 4] <= 2])
+        third = solve(M @ second[:, DEGREE[DEGREE <= 4] <= 3])
         span = np.linalg.qr(np.concatenate([first, second, third], axis=1))[0]
         return OutsideAir(mesh, stiffness, M, solve, Skin.of(mesh, surface), volume_rule(mesh), far, steepness, span)
 
     def answer(self, mouths: Sequence[Mouth], wave_numbers: np.ndarray) -> OutsideAnswer:
-        """The fields of unit strength at each mouth at some wave numbers (m,), real or complex."""
+        """The fields of unit strength at each mouth at some real wave numbers (m,)."""
         if not mouths:
             count = len(wave_numbers)
-            none = np.zeros((count, self.span.shape[1], 0)), np.zeros((count, 0, 0))
-            return OutsideAnswer((), np.asarray(wave_numbers), self.span, *none)
+            none = np.zeros((count, 0, 0))
+            return OutsideAnswer((), wave_numbers, self.span, np.zeros((count, self.span.shape[1], 0)), none, none)
         loads = self._loads(mouths)
         far = self._far_data(mouths)
         span = self._widened(loads)
@@ -107,7 +107,8 @@ class OutsideAir:
         np.fill_diagonal(known, [m.own for m in mouths])
         np.fill_diagonal(kink, [m.own_kink for m in mouths])
         matrices = known + np.square(wave_numbers)[:, None, None] * kink + rows @ fields
-        return OutsideAnswer(tuple(mouths), np.asarray(wave_numbers), span, fields, matrices)
+        radiated = np.stack([shrunk.radiated(k, c, far) for k, c in zip(wave_numbers, fields, strict=True)])
+        return OutsideAnswer(tuple(mouths), wave_numbers, span, fields, matrices, radiated)
 
     def _loads(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Loads (nodes, n) that go with 1, k^2 and k^4."""
@@ -117,8 +118,10 @@ class OutsideAir:
         bent = [m.broad_weights @ bent_values(m.broad, self.body.points) for m in mouths]
         kink = [m.broad_weights @ kink_values(m.broad, self.body.points) for m in mouths]
         on_wall, in_body = self.skin.rule.spread, self.body.spread
+        # The point on the wall sends 2 and its line H L; one of all this is the delta's.
+        passed = [1 + m.source_weights @ (m.sources.mean_curvature * m.sources.reach) for m in mouths]
         return (
-            -(on_wall @ np.stack(slopes, axis=1)),
+            self.skin.mended(-(on_wall @ np.stack(slopes, axis=1)), -np.array(passed), mouths),
             in_body @ np.stack(bent, axis=1) - on_wall @ np.stack(kinks, axis=1),
             in_body @ np.stack(kink, axis=1),
         )
@@ -134,7 +137,7 @@ class OutsideAir:
     def _widened(self, loads: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
         """The span with the fields added that the loads make, order by order in k^2: orthonormal columns."""
         fields = [self.solve(loads[0])]
-        for load in loads[1:]:
+        for load in (*loads[1:], 0.0):
             fields.append(self.solve(load + self.mass @ fields[-1]))
         added = np.concatenate(fields, axis=1)
         added = added / np.linalg.norm(added, axis=0)
@@ -174,13 +177,23 @@ class _Shrunk:
         condition = (self.far_loads * ((D - self.steepness) / self.radius**2)) @ self.far_loads.T
         return np.linalg.solve(self.stiffness - k**2 * self.mass + condition, load)
 
+    def radiated(self, k: float, fields: np.ndarray, far: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+        """What leaves through the far sphere, as -Im Z: sum over harmonics of Im D p_i* p_j / radius^2: (n, n), 1/m.
+
+        Energy that left an opening must pass there, so this is -Im Z, but never negative whatever the mesh.
+        """
+        S, R, _ = far
+        through = self.far_loads.T @ fields + S + k**2 * R
+        power = leaving(k, self.radius, TOP)[DEGREE].imag / self.radius**2
+        return np.real(through.conj().T @ (power[:, None] * through))
+
 
 @dataclass(frozen=True)
 class OutsideAnswer:
     """The outside's fields and matrices for one set of mouths at some wave numbers.
 
     fields (m, r, n): components of the smooth fields in `span` (nodes, r); matrices (m, n, n), 1/m, rows the port
-    that hears.
+    that hears, as read at the mouths; radiated (m, n, n), 1/m, -Im Z as it passes the far sphere.
     """
 
     mouths: tuple[Mouth, ...]
@@ -188,3 +201,9 @@ class OutsideAnswer:
     span: np.ndarray
     fields: np.ndarray
     matrices: np.ndarray
+    radiated: np.ndarray
+
+    @property
+    def even(self) -> np.ndarray:
+        """Z (m, n, n), symmetric and passive: the real part as read, the imaginary part as radiated, 1/m."""
+        return (self.matrices + self.matrices.swapaxes(1, 2)).real / 2 - 1j * self.radiated

@@ -87,8 +87,8 @@ def _assembled(
 ) -> PortField:
     chamber = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
     solved = len(air.wave_numbers)
-    interpolant = Interpolant.through(around.wave_numbers[:solved], _even(around.matrices[:solved]), air.ball)
-    misfit = interpolant(around.wave_numbers[solved:]) - _even(around.matrices[solved:])
+    interpolant = Interpolant.through(around.wave_numbers[:solved], around.even[:solved], air.ball)
+    misfit = interpolant(around.wave_numbers[solved:]) - around.even[solved:]
     evidence = FieldEvidence(
         sum(len(c.mesh.points) for c in air.chambers),
         len(air.outside.mesh.points),

@@ -18,7 +18,7 @@ ball, with an endless line, and outside a ball, with a line to its centre, the s
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -39,6 +39,10 @@ class Sources:
 
     def __getitem__(self, part: slice) -> Sources:
         return Sources(self.places[part], self.frames[part], self.k1[part], self.k2[part], self.reach[part])
+
+    def bent_more(self, curvature: float) -> Sources:
+        """The same with `curvature` (1/m) added to both principal curvatures."""
+        return replace(self, k1=self.k1 + curvature, k2=self.k2 + curvature)
 
     @property
     def mean_curvature(self) -> np.ndarray:
