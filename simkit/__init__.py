@@ -12,14 +12,14 @@ __version__ = "0.1.0.dev0"
 
 if TYPE_CHECKING:
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
+    from simkit.sound.higher import Ringing, resonances
     from simkit.sound.prediction import Prediction, predict
-    from simkit.sound.ringing import Ringing, resonances
     from simkit.vessel import Vessel, load, loads
 
 _ROOMS = {
     "simkit.errors": ("Fault", "InputError", "MeshError", "OutOfReach", "SimkitError"),
     "simkit.sound.prediction": ("Prediction", "predict"),
-    "simkit.sound.ringing": ("Ringing", "resonances"),
+    "simkit.sound.higher": ("Ringing", "resonances"),
     "simkit.vessel": ("Vessel", "load", "loads"),
 }
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}

@@ -116,7 +116,7 @@ def new(
 @app.command(epilog="Example: simkit predict dove.toml --plot dove.png")
 def predict(
     file: Design,
-    model: Annotated[str, typer.Option(metavar="NAMES", help="One or several with commas, such as lumped.")] = "lumped",
+    model: Annotated[str, typer.Option(metavar="NAMES", help="One or several with commas: lumped, ports.")] = "ports",
     windway: Annotated[
         str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
     ] = "closed",
@@ -162,6 +162,8 @@ def resonances(
     Frequency, the shape's own wave number, and Q of the higher resonances; the picture shows their pressure.
     """
     _check_picture(plot)
+    if plot and not closed:
+        raise InputError([Fault("--plot", "", str(plot), "a picture of pressure only with --closed")])
     with Waiting("looking for resonances"):
         import simkit
 

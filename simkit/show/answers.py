@@ -13,8 +13,8 @@ from simkit.show.look import page
 from simkit.show.pressure import Picture, pressure
 from simkit.show.tables import note_table, printed, ring_table
 from simkit.show.views import views
+from simkit.sound.higher import Ring, Ringing
 from simkit.sound.prediction import Prediction, tuning_of
-from simkit.sound.ringing import Ring, Ringing
 from simkit.vessel import Vessel
 
 
@@ -48,17 +48,19 @@ def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figur
 def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
     """The table of resonances of each chamber, what it was computed for, and where physics leaves its validity."""
     parts = [vessel.title] if vessel.title else []
+    state = "closed" if ringing.closed else "all holes covered"
     for chamber in ringing.chambers:
         name = f"{chamber.name}: " if len(ringing.chambers) > 1 else ""
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, closed, {_air_words(vessel)}", ""]
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {_air_words(vessel)}", ""]
         parts += [ring_table(chamber.rings, tuning_of(vessel)), ""]
     return printed(*parts, *_cautions(ringing.cautions)).rstrip() + "\n"
 
 
 def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:
-    """The pressure of each mode on the wall of each chamber."""
+    """The pressure of each mode on the wall of each closed chamber."""
     panels = []
     for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
+        assert chamber.field is not None, "only closed chambers know their field"
         modes = [
             Picture(chamber.field.modes.shapes[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)
         ]

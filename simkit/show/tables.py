@@ -15,8 +15,8 @@ from rich.text import Text
 
 from simkit.pitch import Tuning
 from simkit.show.lines import COVERED, OPEN, fingering, word
+from simkit.sound.higher import Ring
 from simkit.sound.prediction import Answer, PredictedNote
-from simkit.sound.ringing import Ring
 from simkit.vessel import Hole
 
 ACCENT = "rgb(180,83,42)"  # fired clay, as in the pictures

@@ -12,7 +12,7 @@ from simkit.vessel.starter import STARTER_SHAPES, starter
 def test_every_shape_starts_as_a_whistle_that_clay_allows(shape):
     vessel = loads(starter(shape), "new.toml")
     (chamber,) = body_of(vessel).chambers
-    assert 1e6 * chamber.volume == pytest.approx(60, abs=0.5)
+    assert 1e6 * chamber.volume == pytest.approx(60, abs=1.5)
     assert chamber.window is not None
     assert [o.name for o in chamber.openings] == ["1", "2", "3", "4"]
     assert [note.pitch for note in vessel.chambers[0].notes] == ["C5", "D5", "E5", "F5", "G5"]

@@ -1,12 +1,12 @@
-"""Closed chambers ring as published theory says: frequencies, friction and heat at the wall."""
+"""Chambers ring above their note as published theory says: frequencies, friction and heat at the wall."""
 
 import numpy as np
 import pytest
 
 import simkit
 from simkit.errors import InputError, OutOfReach
+from simkit.sound.higher import resonances
 from simkit.sound.losses import spherical_resonator
-from simkit.sound.ringing import resonances
 
 DESIGN = """
 title = "chamber"
@@ -76,6 +76,6 @@ def test_a_count_out_of_reach_is_refused(count):
         resonances(chamber('shape = "sphere"\ndiameter_mm = 60'), count, closed=True)
 
 
-def test_open_chambers_are_not_answered_by_closed_ones():
+def test_a_chamber_that_lets_nothing_out_is_told_to_be_closed():
     with pytest.raises(OutOfReach, match="--closed"):
         resonances(chamber('shape = "sphere"\ndiameter_mm = 60'))
