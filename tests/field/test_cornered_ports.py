@@ -12,7 +12,9 @@ from simkit.body.mesh import air_mesh
 from simkit.body.shapes import BoxWall, TubeWall
 from simkit.body.wall import normals
 from simkit.field.inside import InsideAir
-from simkit.field.mouth import mouths
+from simkit.field.mouth import heard, mouths
+from simkit.field.source import source_values
+from simkit.field.surface import Surface
 
 KAPPA = 40.0  # k = i kappa, 1/m
 
@@ -144,3 +146,25 @@ def test_a_body_of_two_chambers_keeps_them_apart_inside():
     between = field.outside(k)[0, 1]
     assert 1 / (4 * np.pi * distance) < between.real < 1 / (2 * np.pi * distance)  # between free air and a plane
     assert -between.imag == pytest.approx(np.sin(k * distance) / (4 * np.pi * distance), rel=0.05)
+
+
+def test_near_mouths_on_a_flat_wall_hear_each_other_louder_than_points():
+    """1/(2 pi s) times 1 + (a1^2 + a2^2)/(6 s^2) + ...: the mean of 1/r over two discs under the thin-wall flow.
+
+    From 1/r = (1/s)(1 + rho^2/(4 s^2) + 9 rho^4/(64 s^4) + ...) around a ring, with mean rho^2 = 2 a^2/3 and
+    rho^4 = 8 a^4/15 on each disc.
+    """
+    wall = BoxWall(0.06, 0.1, 0.045)
+    surface = Surface((wall,))
+    for gap in (0.5, 2.0):
+        one, two = 3e-3, 2e-3
+        s = one + two + gap * two
+        pair = mouths(
+            [hole_at(wall, (0, 0.04, 0.0225), one), hole_at(wall, (0, 0.04 + s, 0.0225), two)],
+            surface,
+            np.full(2, np.inf),
+        )
+        factor = heard(source_values, pair, pair)[0, 1] * 2 * np.pi * s
+        second = (one**2 + two**2) / (6 * s**2)
+        fourth = 9 / 64 * (8 / 15 * (one**4 + two**4) + 4 * 4 / 9 * one**2 * two**2) / s**4
+        assert factor - 1 == pytest.approx(second + fourth, rel=0.02)

@@ -1,0 +1,127 @@
+"""A thick-walled ball with one hole: ports, a duct and nothing else against axisymmetric finite elements of it all."""
+
+import numpy as np
+import pytest
+from scipy.optimize import newton
+from scipy.sparse.linalg import splu
+from scipy.special import eval_legendre
+
+from simkit.body import Body, ChamberBody, Opening
+from simkit.body.kernel import session
+from simkit.body.shapes import EggWall
+from simkit.field import air_of, port_field
+from simkit.field.waves import leaving
+
+MM = 1e-3
+# Radius, wall, radius of the hole (mm); k in 1/m and Q without losses by the elements below, extrapolated with the
+# power 4/3 of the size at the rim; end correction over a of a flat plate as thick (physics of a rim: h/a 0.5 to 2).
+CASES = [
+    (30.0, 5.0, 4.0, 6.24929, 459.3, 0.82148),
+    (30.0, 5.0, 2.5, 4.38274, None, 0.82167),
+    (30.0, 3.0, 6.0, 9.01443, 154.1, 0.81884),
+    (20.0, 5.0, 4.0, 11.51824, 248.1, 0.82148),
+]
+
+
+def port_resonance(radius, thickness, hole, end):
+    """k of the lowest resonance: p1 = -Z_in q1 and p2 = Z_out q2 at the ends of a lossless duct, q = i omega rho U."""
+    ball, a, h = radius * MM, hole * MM, thickness * MM
+    wall = EggWall(2 * ball, 2 * ball, 2 * ball)
+    body = Body((ChamberBody("ball", wall, h, None, ()),), h)
+    top = np.array([0.0, ball, ball])
+    opening = Opening("hole", top, np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0]), h, radius=a)
+    field = port_field(air_of(body), [[opening]])
+    area = np.pi * a**2
+    flat = end * a / area
+
+    def mismatch(k):
+        out, inside = field.outside(k)[0, 0] + flat, field.inside(k)[0, 0] + flat
+        p1 = out * np.cos(k * h) + np.sin(k * h) / (k * area)
+        q1 = np.cos(k * h) - out * k * area * np.sin(k * h)
+        return (p1 + inside * q1) * k**2
+
+    return newton(mismatch, np.sqrt(area / (h + 1.6 * a) / wall.volume) * (1 + 1e-3j), tol=1e-12)
+
+
+@pytest.mark.parametrize(("radius", "thickness", "hole", "k", "q", "end"), CASES)
+def test_ports_with_a_duct_find_the_resonance_of_the_meshed_whole(radius, thickness, hole, k, q, end):
+    found = port_resonance(radius, thickness, hole, end)
+    assert 1200 * np.log2(found.real / k) == pytest.approx(0, abs=1.0)
+    if q:
+        assert found.real / (2 * found.imag) == pytest.approx(q, rel=0.005)
+
+
+def meshed(radius, thickness, hole, far, fine):
+    """Quadratic triangles of half a plane through ball, hole and air to `far`; `fine` per radius at the rims."""
+    from skfem import MeshTri2
+
+    outer = radius + thickness
+    rims = (hole, np.sqrt(radius**2 - hole**2)), (hole, np.sqrt(outer**2 - hole**2))
+    with session() as gmsh:
+        occ = gmsh.model.occ
+        places = [(0, -radius), (radius, 0), rims[0], rims[1], (outer, 0), (0, -outer)]
+        places += [(0, -far), (far, 0), (0, far), (0, 0)]
+        a, b, c, d, e, f, g, h, i, o = (occ.addPoint(x, y, 0) for x, y in places)
+        arcs = [occ.addCircleArc(p, o, q) for p, q in ((a, b), (b, c), (d, e), (e, f), (g, h), (h, i))]
+        lines = [occ.addLine(p, q) for p, q in ((c, d), (f, g), (i, a))]
+        occ.addPlaneSurface([occ.addCurveLoop([*arcs[:2], lines[0], *arcs[2:4], lines[1], *arcs[4:], lines[2]])])
+        occ.synchronize()
+        field = gmsh.model.mesh.field
+        field.add("Distance", 1)
+        field.setNumbers(1, "PointsList", [c, d])
+        field.add("MathEval", 2)
+        field.setString(2, "F", f"{hole / fine} + 0.15 * F1")
+        field.setAsBackgroundMesh(2)
+        gmsh.option.setNumber("Mesh.MeshSizeExtendFromBoundary", 0)
+        gmsh.option.setNumber("Mesh.MeshSizeFromPoints", 0)
+        gmsh.option.setNumber("Mesh.MeshSizeMax", far / 8)
+        gmsh.model.mesh.generate(2)
+        gmsh.model.mesh.setOrder(2)
+        tags, xyz, _ = gmsh.model.mesh.getNodes()
+        _, cells = gmsh.model.mesh.getElementsByType(9)
+    order = np.argsort(tags)
+    return MeshTri2(xyz.reshape(-1, 3)[order, :2].T, np.searchsorted(tags[order], cells).reshape(-1, 6).T)
+
+
+def element_resonance(radius, thickness, hole, fine, start, top=12):
+    """k by Newton on the axisymmetric Helmholtz equation, waves of degree 0 to `top` leaving the far sphere exactly."""
+    from skfem import Basis, BilinearForm, ElementTriP2, FacetBasis, LinearForm
+    from skfem.helpers import dot, grad
+
+    far = 3 * (radius + thickness)
+    mesh = meshed(radius, thickness, hole, far, fine)
+    basis = Basis(mesh, ElementTriP2(), intorder=5)
+    K = BilinearForm(lambda u, v, w: dot(grad(u), grad(v)) * w.x[0] * 2 * np.pi).assemble(basis).astype(complex)
+    M = BilinearForm(lambda u, v, w: u * v * w.x[0] * 2 * np.pi).assemble(basis)
+    edge = mesh.facets_satisfying(lambda x: np.hypot(*x) > 0.995 * far, boundaries_only=True)
+    rim = FacetBasis(mesh, ElementTriP2(), facets=edge)
+
+    def load(degree):
+        norm = np.sqrt((2 * degree + 1) / (4 * np.pi)) * 2 * np.pi
+        form = LinearForm(lambda v, w: v * norm * eval_legendre(degree, w.x[1] / np.hypot(*w.x)) * w.x[0])
+        return form.assemble(rim)
+
+    Y = np.array([load(degree) for degree in range(top + 1)]).T
+    k, p = complex(start), np.ones(K.shape[0], complex)
+    for _ in range(7):
+        step = 1e-6 * abs(k)
+        D, D_high, D_low = (leaving(x, far, top) / far**2 for x in (k, k + step, k - step))
+        solve = splu((K - k**2 * M).tocsc()).solve
+        spread = solve(Y.astype(complex))
+
+        def pull(p, k=k, slope=(D_high - D_low) / (2 * step)):
+            return -2 * k * (M @ p) + Y @ (slope * (Y.T @ p))
+
+        p = solve(pull(p))
+        p = p - spread @ np.linalg.solve(np.diag(1 / D) + Y.T @ spread, Y.T @ p)
+        k = k - (p @ (K @ p - k**2 * (M @ p) + Y @ (D * (Y.T @ p)))) / (p @ pull(p))
+    return k
+
+
+@pytest.mark.slow
+def test_the_elements_give_the_numbers_above():
+    radius, thickness, hole, k, q, _ = CASES[0]
+    coarse, fine = (element_resonance(radius, thickness, hole, n, k * MM * (1 + 1e-3j)) for n in (100, 400))
+    extrapolated = fine + (fine - coarse) / (4 ** (4 / 3) - 1)
+    assert abs(extrapolated.real) / MM == pytest.approx(k, rel=2e-5)
+    assert abs(extrapolated.real) / (2 * extrapolated.imag) == pytest.approx(q, rel=2e-3)
