@@ -12,6 +12,8 @@ __version__ = "0.1.0.dev0"
 
 if TYPE_CHECKING:
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
+    from simkit.sound.chart import Chart, chart
+    from simkit.sound.comparison import Comparison, compare
     from simkit.sound.higher import Ringing, resonances
     from simkit.sound.prediction import Prediction, predict
     from simkit.vessel import Vessel, load, loads
@@ -19,12 +21,16 @@ if TYPE_CHECKING:
 _ROOMS = {
     "simkit.errors": ("Fault", "InputError", "MeshError", "OutOfReach", "SimkitError"),
     "simkit.sound.prediction": ("Prediction", "predict"),
+    "simkit.sound.chart": ("Chart", "chart"),
+    "simkit.sound.comparison": ("Comparison", "compare"),
     "simkit.sound.higher": ("Ringing", "resonances"),
     "simkit.vessel": ("Vessel", "load", "loads"),
 }
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
 
 __all__ = [
+    "Chart",
+    "Comparison",
     "Fault",
     "InputError",
     "MeshError",
@@ -33,6 +39,8 @@ __all__ = [
     "Ringing",
     "SimkitError",
     "Vessel",
+    "chart",
+    "compare",
     "load",
     "loads",
     "predict",

@@ -151,9 +151,7 @@ def saturated_water(temperature_c: float, pressure_pa: float = STANDARD_PRESSURE
     x_sv = f p_sv / p, Davis 1992, Metrologia 29, 67 (CIPM 1981/91), as in IEC 61094-2 Annex F.
     """
     t, kelvin = temperature_c, temperature_c + _KELVIN
-    pressure_sv = math.exp(
-        1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6343.1645 / kelvin
-    )
+    pressure_sv = math.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6343.1645 / kelvin)
     enhancement = 1.00062 + 3.14e-8 * pressure_pa + 5.6e-7 * t**2
     return enhancement * pressure_sv / pressure_pa
 
@@ -195,16 +193,12 @@ def _cipm_density(t: float, p: float, x_w: float, x_c: float) -> float:
 
 def _viscosity(kelvin: float, x_w: float) -> float:
     """IEC 61094-2:2009 eq. F.5 (Zuckerwar & Meredith 1985, J. Acoust. Soc. Am. 77, 1) in Pa s."""
-    return 1e-8 * (
-        84.986 + 7.0 * kelvin + (113.157 - kelvin) * x_w - 3.7501e-3 * kelvin**2 - 100.015 * x_w**2
-    )
+    return 1e-8 * (84.986 + 7.0 * kelvin + (113.157 - kelvin) * x_w - 3.7501e-3 * kelvin**2 - 100.015 * x_w**2)
 
 
 def _thermal_conductivity(kelvin: float, x_w: float) -> float:
     """IEC 61094-2:2009 Annex F, in W/(m K)."""
-    return 4186.8e-8 * (
-        60.054 + 1.846 * kelvin + 2.06e-6 * kelvin**2 + (40 - 1.775e-4 * kelvin) * x_w
-    )
+    return 4186.8e-8 * (60.054 + 1.846 * kelvin + 2.06e-6 * kelvin**2 + (40 - 1.775e-4 * kelvin) * x_w)
 
 
 def _specific_heat(kelvin: float, x_w: float) -> float:
@@ -223,9 +217,7 @@ def _cramer_cautions(t: float, p: float, x_w: float) -> tuple[str, ...]:
     if not 75_000 <= p <= 102_000:
         said.append(f"air at {p / 1000:g} kPa: the sound speed formula is stated for 75 to 102 kPa")
     if x_w >= 0.06:
-        said.append(
-            f"air with {100 * x_w:.1f} % water: the sound speed formula is stated below 6 %"
-        )
+        said.append(f"air with {100 * x_w:.1f} % water: the sound speed formula is stated below 6 %")
     return tuple(said)
 
 
@@ -280,17 +272,10 @@ def mixed(room: Air, breath: Air, share: float) -> Air:
         return room
     if s == 1:
         return breath
-    gases = Gases(
-        *(
-            (1 - s) * a + s * b
-            for a, b in zip(room.gases.shares(), breath.gases.shares(), strict=True)
-        )
-    )
+    gases = Gases(*((1 - s) * a + s * b for a, b in zip(room.gases.shares(), breath.gases.shares(), strict=True)))
     heat_room = (1 - s) * _molar_heat(room.gases, room.temperature_c + _KELVIN)
     heat_breath = s * _molar_heat(breath.gases, breath.temperature_c + _KELVIN)
-    t = (heat_room * room.temperature_c + heat_breath * breath.temperature_c) / (
-        heat_room + heat_breath
-    )
+    t = (heat_room * room.temperature_c + heat_breath * breath.temperature_c) / (heat_room + heat_breath)
     p = (1 - s) * room.pressure_pa + s * breath.pressure_pa
     mixture = _ideal_mixture(t, p, gases)
     ideal_room = _ideal_mixture(room.temperature_c, room.pressure_pa, room.gases)
@@ -308,9 +293,7 @@ def mixed(room: Air, breath: Air, share: float) -> Air:
 
 
 _MEASURES = tuple(
-    field.name
-    for field in fields(Air)
-    if field.name not in ("temperature_c", "pressure_pa", "gases", "cautions")
+    field.name for field in fields(Air) if field.name not in ("temperature_c", "pressure_pa", "gases", "cautions")
 )
 
 
@@ -336,11 +319,7 @@ class _Gas:
     def viscosity_at(self, kelvin: float) -> float:
         """Sutherland's law in Pa s."""
         warm = kelvin / self.reference
-        return (
-            self.viscosity
-            * warm**1.5
-            * ((self.reference + self.sutherland) / (kelvin + self.sutherland))
-        )
+        return self.viscosity * warm**1.5 * ((self.reference + self.sutherland) / (kelvin + self.sutherland))
 
     def conductivity_at(self, kelvin: float) -> float:
         """Eucken's relation k = eta (c_p + 5R/4) / M in W/(m K)."""
@@ -381,8 +360,7 @@ def _ideal_mixture(t: float, p: float, gases: Gases) -> Air:
         density=p * molar_mass / (_GAS_CONSTANT * kelvin),
         gamma=gamma,
         viscosity=_viscosity(kelvin, gases.water) * viscosity / plain_viscosity,
-        thermal_conductivity=_thermal_conductivity(kelvin, gases.water)
-        * (conductivity / plain_conductivity),
+        thermal_conductivity=_thermal_conductivity(kelvin, gases.water) * (conductivity / plain_conductivity),
         specific_heat=heat / molar_mass,
     )
 

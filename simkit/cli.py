@@ -148,10 +148,79 @@ def predict(
         sys.stdout.write(prediction_text(vessel, prediction))
 
 
+@app.command(epilog="Example: simkit compare dove.toml")
+def compare(
+    file: Design,
+    windway: Annotated[
+        str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
+    ] = "closed",
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Set all models side by side, and say why they part."""
+    _check_picture(plot)
+    with Waiting("comparing"):
+        import simkit
+
+        vessel = simkit.load(file)
+        comparison = simkit.compare(vessel, lossless=lossless, windway=windway)
+        if plot:
+            from simkit.body import body_of
+            from simkit.show.answers import prediction_page
+            from simkit.show.look import save
+
+            save(prediction_page(vessel, body_of(vessel), comparison.prediction), plot)
+    if as_json:
+        _print_json(comparison.as_dict())
+    else:
+        from simkit.show.answers import comparison_text
+
+        sys.stdout.write(comparison_text(vessel, comparison))
+
+
+@app.command(epilog="Example: simkit chart pendant.toml --half --plot chart.png")
+def chart(
+    file: Design,
+    model: Annotated[str, typer.Option(metavar="NAME", help="lumped or ports.")] = "ports",
+    half: Annotated[bool, typer.Option("--half", help="Also with one of the open holes half covered.")] = False,
+    windway: Annotated[
+        str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
+    ] = "closed",
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Say what every combination of holes plays.
+
+    Ascending in pitch, with the nearest note, and how many other combinations play that note within 15 cents.
+    """
+    _check_picture(plot)
+    with Waiting("charting"):
+        import simkit
+
+        vessel = simkit.load(file)
+        charted = simkit.chart(vessel, model, lossless=lossless, windway=windway, half=half)
+        if plot:
+            from simkit.show.answers import chart_page
+            from simkit.show.look import save
+
+            save(chart_page(vessel, charted), plot)
+    if as_json:
+        _print_json(charted.as_dict())
+    else:
+        from simkit.show.answers import chart_text
+
+        sys.stdout.write(chart_text(vessel, charted))
+
+
 @app.command(epilog="Example: simkit resonances dove.toml --closed --count 4 --plot modes.png")
 def resonances(
     file: Design,
     closed: Annotated[bool, typer.Option("--closed", help="With every opening closed flush with the wall.")] = False,
+    opened: Annotated[
+        str, typer.Option("--open", metavar="NAMES", help="Holes that are open, with commas, or all.")
+    ] = "",
     count: Annotated[int, typer.Option(metavar="N", help="How many, from the lowest.")] = 6,
     lossless: Lossless = False,
     as_json: AsJson = False,
@@ -162,13 +231,14 @@ def resonances(
     Frequency, the shape's own wave number, and Q of the higher resonances; the picture shows their pressure.
     """
     _check_picture(plot)
-    if plot and not closed:
-        raise InputError([Fault("--plot", "", str(plot), "a picture of pressure only with --closed")])
     with Waiting("looking for resonances"):
         import simkit
 
         vessel = simkit.load(file)
-        ringing = simkit.resonances(vessel, count, closed=closed, lossless=lossless)
+        names = [name.strip() for name in opened.split(",") if name.strip()]
+        if names == ["all"]:
+            names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
+        ringing = simkit.resonances(vessel, count, closed=closed, opened=names, lossless=lossless)
         if plot:
             from simkit.show.answers import ringing_page
             from simkit.show.look import save

@@ -1,9 +1,9 @@
 """What can go wrong, and the exit status that each carries.
 
-    SimkitError
-    |- InputError     the input is wrong: every fault found, one line each   (exit 2)
-    `- OutOfReach     the input is right but what was asked cannot be had    (exit 1)
-       `- MeshError   a shape that could not be meshed at the size tried
+SimkitError
+|- InputError     the input is wrong: every fault found, one line each   (exit 2)
+`- OutOfReach     the input is right but what was asked cannot be had    (exit 1)
+   `- MeshError   a shape that could not be meshed at the size tried
 """
 
 from __future__ import annotations

@@ -45,6 +45,10 @@ ONE_DOOR = {
 FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "misc", "manager"}
 
 PUBLIC = {
+    "Chart",
+    "Comparison",
+    "chart",
+    "compare",
     "Fault",
     "InputError",
     "MeshError",

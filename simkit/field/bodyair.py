@@ -20,7 +20,7 @@ INSIDE_SHARE = 0.25  # size of the elements over the radius of a ball of the cha
 SHELL = 1.35  # radius of the far sphere over that of the body
 SHELL_SHARE = 0.38  # size of the elements in the shell over the radius of the body
 REACH = 4.0  # the outside is solved for k up to this over the radius of a ball of the body's volume
-WAVES = 12  # wave numbers at which it is solved
+WAVES = 16  # wave numbers at which it is solved
 
 log = logging.getLogger(__name__)
 

@@ -9,10 +9,13 @@ from matplotlib.figure import Figure
 
 from simkit.body import Body
 from simkit.show.chart import scale_chart
+from simkit.show.combinations import combinations_panel
 from simkit.show.look import page
 from simkit.show.pressure import Picture, pressure
-from simkit.show.tables import note_table, printed, ring_table
+from simkit.show.tables import combination_table, note_table, printed, ring_table
 from simkit.show.views import views
+from simkit.sound.chart import Chart
+from simkit.sound.comparison import Comparison
 from simkit.sound.higher import Ring, Ringing
 from simkit.sound.prediction import Prediction, tuning_of
 from simkit.vessel import Vessel
@@ -48,7 +51,7 @@ def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figur
 def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
     """The table of resonances of each chamber, what it was computed for, and where physics leaves its validity."""
     parts = [vessel.title] if vessel.title else []
-    state = "closed" if ringing.closed else "all holes covered"
+    state = _state(ringing)
     for chamber in ringing.chambers:
         name = f"{chamber.name}: " if len(ringing.chambers) > 1 else ""
         parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {_air_words(vessel)}", ""]
@@ -57,17 +60,53 @@ def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
 
 
 def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:
-    """The pressure of each mode on the wall of each closed chamber."""
+    """The pressure of each mode on the wall of each chamber."""
     panels = []
     for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
-        assert chamber.field is not None, "only closed chambers know their field"
-        modes = [
-            Picture(chamber.field.modes.shapes[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)
-        ]
+        modes = [Picture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
         name = f", {chamber.name}" if len(ringing.chambers) > 1 else ""
-        heading = f"{vessel.title or 'chamber'}{name}: closed chamber, {_air_words(vessel)}"
-        panels.append(pressure(chamber.field.mesh, modes, heading, solid.all_openings))
+        heading = f"{vessel.title or 'chamber'}{name}: {_state(ringing)}, {_air_words(vessel)}"
+        panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))
     return page(*panels)
+
+
+def _state(ringing: Ringing) -> str:
+    if ringing.closed:
+        return "closed chamber"
+    return f"open: {', '.join(ringing.opened)}" if ringing.opened else "all holes covered"
+
+
+def chart_text(vessel: Vessel, chart: Chart) -> str:
+    """Every combination of holes of each chamber, ascending, with the note that it comes nearest to."""
+    parts = [vessel.title] if vessel.title else []
+    for chamber in chart.chambers:
+        name = f"{chamber.name}: " if len(chart.chambers) > 1 else ""
+        count = len(chamber.fingerings)
+        parts += [
+            f"{name}{count} combinations of {len(chamber.holes)} holes by {chart.model}, {_air_words(vessel)}",
+            "",
+        ]
+        parts += [combination_table(vessel.chamber(chamber.name).holes, chamber), ""]
+    return printed(*parts, *_cautions(chart.cautions)).rstrip() + "\n"
+
+
+def chart_page(vessel: Vessel, chart: Chart) -> Figure:
+    """The combinations of each chamber as a picture."""
+    return page(*(combinations_panel(vessel, chart, chamber) for chamber in chart.chambers))
+
+
+def comparison_text(vessel: Vessel, comparison: Comparison) -> str:
+    """The models side by side, and under each chamber's table why they part."""
+    prediction = comparison.prediction
+    parts = [vessel.title] if vessel.title else []
+    for chamber, reasons in zip(prediction.chambers, comparison.reasons, strict=True):
+        name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
+        table = note_table(vessel.chamber(chamber.name).holes, chamber.notes)
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {_air_words(vessel)}", "", table, ""]
+        for note, said in zip(chamber.notes, reasons, strict=True):
+            parts += [f"{note.pitch or 'all covered'}: {'; '.join(said)}"] if said else []
+        parts += [""]
+    return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
 
 
 def _mode_words(n: int, ring: Ring) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 
 from simkit.vessel import Hole
 
-COVERED, OPEN = "●", "○"
+COVERED, OPEN, HALF = "●", "○", "◐"
 IN_TUNE_CENTS = 5.0  # about what a good ear just hears in a tune; common practice, no source
 
 
@@ -18,11 +18,16 @@ def fingering(holes: Sequence[Hole], opened: Collection[str]) -> str:
     >>> fingering([left, right], {"2"})
     '● ○'
     """
+    return shares(holes, [float(hole.name in opened) for hole in holes])
+
+
+def shares(holes: Sequence[Hole], openness: Sequence[float]) -> str:
+    """The same from the share of each hole that is open; a partly covered one is a half circle."""
     signs = ""
-    for before, hole in zip([None, *holes], holes, strict=False):
+    for before, hole, share in zip([None, *holes], holes, openness, strict=False):
         if before is not None and _hand(before) != _hand(hole):
             signs += " "
-        signs += OPEN if hole.name in opened else COVERED
+        signs += HALF if 0 < share < 1 else (OPEN if share else COVERED)
     return signs
 
 

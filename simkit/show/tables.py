@@ -14,7 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from simkit.pitch import Tuning
-from simkit.show.lines import COVERED, OPEN, fingering, word
+from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, fingering, shares, word
+from simkit.sound.chart import ChartedChamber
 from simkit.sound.higher import Ring
 from simkit.sound.prediction import Answer, PredictedNote
 from simkit.vessel import Hole
@@ -47,6 +48,24 @@ def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote]) -> Table:
             cells.append("" if moved is None else f"{moved:+.1f}")
         said = word(note.answer.cents)
         table.add_row(*cells, Text(said, style="" if said == "in tune" else ACCENT))
+    return table
+
+
+def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
+    """Each combination: its fingering, its pitch, the nearest note, and how many others play that note as well."""
+    table = _table()
+    table.add_column("fingering")
+    table.add_column("Hz", justify="right")
+    table.add_column("nearest")
+    table.add_column("cents", justify="right")
+    table.add_column("Q", justify="right", style="dim")
+    table.add_column("alternates", justify="right", style="dim")
+    table.add_column("wanted")
+    for f in chamber.fingerings:
+        others = len(chamber.alternates(f))
+        cells = [shares(holes, f.openness), f"{f.frequency_hz:.1f}", str(f.nearest), f"{f.cents:+.0f}", _number(f.q, 0)]
+        style = "" if abs(f.cents) <= IN_TUNE_CENTS else "dim"
+        table.add_row(*cells, f"{others}" if others else "", Text(f.wanted, style=ACCENT), style=style)
     return table
 
 
@@ -102,7 +121,7 @@ def printed(*parts: Table | Text | str, stream: TextIO | None = None) -> str:
     for part in parts:
         console.print(part)
     text = "\n".join(line.rstrip() for line in kept.getvalue().splitlines()) + "\n"
-    return text if _can_write(COVERED + OPEN, stream) else _simple(text)
+    return text if _can_write(COVERED + OPEN + HALF, stream) else _simple(text)
 
 
 def _can_write(signs: str, stream: TextIO) -> bool:
@@ -116,6 +135,6 @@ def _can_write(signs: str, stream: TextIO) -> bool:
 def _simple(text: str) -> str:
     """The same in ASCII."""
     plain = text.translate(
-        str.maketrans({COVERED: "x", OPEN: "o", "±": "+-", "─": "-", "°": "", "…": "...", "∞": "endless"})
+        str.maketrans({COVERED: "x", OPEN: "o", HALF: "%", "±": "+-", "─": "-", "°": "", "…": "...", "∞": "endless"})
     )
     return plain.encode("ascii", "replace").decode("ascii")

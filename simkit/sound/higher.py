@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from simkit.air import Air
-from simkit.body import Body, ChamberBody
+from simkit.body import AirMesh, Body, ChamberBody
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.field.modes import ClosedModes, closed_modes
 from simkit.field.rub import wall_integrals
-from simkit.sound import models
+from simkit.sound import models, ports
 from simkit.sound.losses import mode_loss, shifted
 from simkit.sound.resonator import Case, Resonance
 from simkit.vessel import Vessel
@@ -37,12 +38,13 @@ class Ring:
 
 @dataclass(frozen=True)
 class RingingChamber:
-    """One chamber: its air in m3, its modes ascending, and closed the field that they come from."""
+    """One chamber: its air in m3, its modes ascending, and their pressure (nodes, modes) at a mesh's nodes."""
 
     name: str
     volume: float
     rings: tuple[Ring, ...]
-    field: ClosedModes | None = None
+    mesh: AirMesh
+    pressures: np.ndarray
 
     def as_dict(self) -> dict[str, Any]:
         """The chamber under the keys of the command line's JSON."""
@@ -52,11 +54,12 @@ class RingingChamber:
 
 @dataclass(frozen=True)
 class Ringing:
-    """How each chamber of a vessel rings above its note; `closed` flush, or with its window open and holes covered."""
+    """How each chamber of a vessel rings above its note; `closed` flush, or with its window and some holes open."""
 
     air: Air
     body: Body
     closed: bool
+    opened: tuple[str, ...]
     chambers: tuple[RingingChamber, ...]
     cautions: tuple[str, ...] = ()
 
@@ -69,12 +72,24 @@ class Ringing:
         }
 
 
-def resonances(vessel: Vessel, count: int = 6, *, closed: bool = False, lossless: bool = False) -> Ringing:
+def resonances(
+    vessel: Vessel, count: int = 6, *, closed: bool = False, opened: Iterable[str] = (), lossless: bool = False
+) -> Ringing:
     """The `count` resonances of each chamber next above its lowest, multiplicity counted.
 
-    closed: with every opening closed flush with the wall; else with the window open and all holes covered, by the
-    port model. lossless leaves out friction and heat; a closed chamber does not radiate, so its Q is then infinite.
+    closed: with every opening closed flush with the wall; else with the window open and all holes covered but
+    those `opened` (each chamber takes the names that are its own), by the port model. lossless leaves out friction
+    and heat; a closed chamber does not radiate, so its Q is then infinite.
     """
+    opened = tuple(opened)
+    if closed and opened:
+        raise InputError([Fault("--open", "", ",".join(opened), "not together with --closed")])
+    known = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
+    unknown = [name for name in opened if name not in known]
+    if unknown:
+        raise InputError(
+            [Fault("--open", "", name, f"names of holes: {', '.join(known) or 'none'}") for name in unknown]
+        )
     if not 1 <= count <= MOST:
         raise InputError([Fault("--count", "", count, f"1 to {MOST}")])
     cases = models.cases(vessel, lossless=lossless or closed)
@@ -82,28 +97,31 @@ def resonances(vessel: Vessel, count: int = 6, *, closed: bool = False, lossless
         chambers = tuple(_closed(case.chamber, case.airs.chamber, count, lossless) for case in cases)
     else:
         calm = models.cases(vessel, lossless=True)
-        chambers = tuple(_covered(case, still, count) for case, still in zip(cases, calm, strict=True))
+        chambers = tuple(_breathing(case, still, opened, count) for case, still in zip(cases, calm, strict=True))
     heard = [*vessel.cautions, *(text for case in cases for text in case.airs.cautions)]
-    return Ringing(cases[0].airs.chamber, cases[0].body, closed, chambers, tuple(dict.fromkeys(heard)))
+    return Ringing(cases[0].airs.chamber, cases[0].body, closed, opened, chambers, tuple(dict.fromkeys(heard)))
 
 
-def _covered(case: Case, still: Case, count: int) -> RingingChamber:
-    """With all holes covered: the lowest resonance is the note and is left out."""
+def _breathing(case: Case, still: Case, opened: tuple[str, ...], count: int) -> RingingChamber:
+    """With the window and some holes open: the lowest resonance is the note and is left out."""
     name = case.chamber.name
-    found, calm = (models.resonator("ports", each).resonances((), count + 1)[1:] for each in (case, still))
+    own = [hole.name for hole in case.chamber.openings if hole.name in opened]
+    sounding, quiet = (ports.resonator(each) for each in (case, still))
+    found, calm = (each.resonances(own, count + 1)[1:] for each in (sounding, quiet))
     if len(found) < count:
         reach = "its window and holes let nothing out" if not found else f"the port model reaches {len(found)} of them"
         raise OutOfReach(f"{name}: {reach}; ask fewer with --count, or --closed")
     speed = case.airs.chamber.sound_speed
     rings = tuple(Ring(each.omega.real / speed, ring) for each, ring in zip(calm, found, strict=True))
-    return RingingChamber(name, case.chamber.volume, rings)
+    pressures = np.stack([sounding.pressure(own, ring) for ring in found], axis=1)
+    return RingingChamber(name, case.chamber.volume, rings, sounding.mesh, pressures)
 
 
 def _closed(chamber: ChamberBody, air: Air, count: int, lossless: bool) -> RingingChamber:
     field = closed_modes(chamber.wall, count)
     omega = complex_frequencies(field, air, lossless)
     rings = tuple(Ring(float(k), Resonance(complex(w))) for k, w in zip(field.k, omega, strict=True))
-    return RingingChamber(chamber.name, chamber.volume, rings, field)
+    return RingingChamber(chamber.name, chamber.volume, rings, field.mesh, field.modes.shapes)
 
 
 def complex_frequencies(field: ClosedModes, air: Air, lossless: bool = False) -> np.ndarray:

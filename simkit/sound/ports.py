@@ -15,6 +15,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.body.body import Body
+from simkit.body.mesh import AirMesh
 from simkit.errors import OutOfReach
 from simkit.field import BodyAir, PortField, PortSolution, air_of, port_solution
 from simkit.field.rub import wall_integrals
@@ -122,6 +123,33 @@ class PortsResonator:
         return tuple(
             Resonance(complex(omega)) for omega in resonances(self.circuit.fingered(state), state, count).omega
         )
+
+    @property
+    def mesh(self) -> AirMesh:
+        """The mesh of this chamber's air."""
+        return self.solution.air.chambers[self._place].mesh
+
+    @property
+    def _place(self) -> int:
+        """Which chamber of the body this is."""
+        names = [chamber.name for chamber in self.solution.air.body.chambers]
+        return names.index(self.field.names[int(np.flatnonzero(self.rows)[0])][0])
+
+    def pressure(self, fingering: Fingering, ringing: Resonance) -> np.ndarray:
+        """The chamber's pressure (nodes,) at `mesh` in one of its resonances, real, 1 where it is largest.
+
+        The flows are the null vector of the circuit at the resonance; what swings out of phase is left out.
+        """
+        state = self.states(openness_of(self.holes, fingering))[0]
+        omega = np.array([ringing.omega])
+        m = self.circuit.fingered(state).at(omega)
+        T, R = opened(m, state[None])
+        inside = m.calm - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
+        flow = np.linalg.svd((inside @ T + R)[0])[2][-1].conj()
+        strengths = -(T[0] @ flow)[self.rows]
+        air = self.solution.air.chambers[self._place]
+        swing = air.pressure(self.solution.inside[self._place], complex(m.k[0]), strengths)
+        return np.real(swing / swing[np.abs(swing).argmax()])
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
         """Flow into the chamber through the window for unit pressure driving it there, m3/(s Pa), at Hz (...)."""

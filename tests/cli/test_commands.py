@@ -134,7 +134,6 @@ def test_a_picture_is_drawn_whole_and_nothing_else_is_written(capsys, folder, co
         (["predict", "dove.toml", "--plot", "no/picture.png"], "a folder that exists"),
         (["resonances", "ball.toml", "--closed", "--count", "0"], "--count = 0: allowed: 1 to 200"),
         (["resonances", "ball.toml", "--closed", "--count", "few"], "'--count'"),
-        (["resonances", "dove.toml", "--plot", "modes.png"], "only with --closed"),
     ],
 )
 def test_wrong_input_is_status_2_with_one_clear_line_and_nothing_written(capsys, folder, arguments, words):

@@ -1,0 +1,82 @@
+"""All combinations of holes at a glance: which pitches a vessel has, and which of them the design uses."""
+
+from __future__ import annotations
+
+from matplotlib.figure import FigureBase
+from matplotlib.ticker import FuncFormatter, NullFormatter
+
+from simkit.show import look
+from simkit.show.look import Panel
+from simkit.sound.chart import Chart, ChartedChamber
+from simkit.sound.prediction import tuning_of
+from simkit.vessel import Vessel
+
+WIDTH_MM, HEIGHT_MM = 150.0, 92.0
+LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 17.0, 8.0, 17.0, 17.0
+
+
+def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) -> Panel:
+    """Pitch against the number of open holes; the design's own notes filled and named, note lines behind."""
+
+    def draw(figure: FigureBase) -> None:
+        box = (
+            LEFT_MM / WIDTH_MM,
+            FOOT_MM / HEIGHT_MM,
+            1 - (LEFT_MM + RIGHT_MM) / WIDTH_MM,
+            1 - (HEAD_MM + FOOT_MM) / HEIGHT_MM,
+        )
+        axes = figure.add_axes(box)
+        name = f", {chamber.name}" if len(chart.chambers) > 1 else ""
+        heading = look.short(f"{vessel.title or 'vessel'}{name}: every combination", WIDTH_MM - LEFT_MM - RIGHT_MM, 12)
+        figure.text(LEFT_MM / WIDTH_MM, 1 - 8 / HEIGHT_MM, heading, fontsize=12, va="center", parse_math=False)
+        hz = [f.frequency_hz for f in chamber.fingerings]
+        low, high = min(hz) / 1.04, max(hz) * 1.05
+        axes.set_yscale("log")
+        axes.set_ylim(low, high)
+        axes.set_xlim(-0.6, len(chamber.holes) + 0.9)
+        for key in range(128):
+            f = 440 * 2 ** ((key - 69) / 12) * vessel.scale.a4_hz / 440
+            if low < f < high:
+                axes.axhline(f, color=look.FAINT, linewidth=0.6, zorder=0)
+        for f in chamber.fingerings:
+            used = bool(f.wanted)
+            axes.plot(
+                sum(f.openness),
+                f.frequency_hz,
+                "o",
+                markersize=5 if used else 3.4,
+                color=look.CLAY,
+                markerfacecolor=look.CLAY if used else "white",
+                zorder=3 if used else 2,
+            )
+            if used:
+                axes.annotate(
+                    f.wanted, (sum(f.openness), f.frequency_hz), (6, 0), textcoords="offset points",
+                    va="center", fontsize=7.5, zorder=4,
+                )  # fmt: skip
+        names = _lines(vessel, low, high)
+        axes.set_yticks([f for f, _ in names], [text for _, text in names])
+        axes.yaxis.set_minor_formatter(NullFormatter())
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
+        axes.set_xticks(range(len(chamber.holes) + 1))
+        axes.set_xlabel("open holes", color=look.QUIET)
+        axes.tick_params(axis="y", which="both", length=0)
+        caption = f"lowest resonance by {chart.model}; lines: semitones; filled: the design's own notes"
+        figure.text(LEFT_MM / WIDTH_MM, 4 / HEIGHT_MM, caption, color=look.QUIET, fontsize=7, parse_math=False)
+
+    return Panel(WIDTH_MM, HEIGHT_MM, draw)
+
+
+def _lines(vessel: Vessel, low: float, high: float) -> list[tuple[float, str]]:
+    """Natural notes in the range, with their frequencies by the design's tuning."""
+    tuning = tuning_of(vessel)
+    found = {}
+    steps = 400
+    for i in range(steps + 1):
+        note, _ = tuning.nearest(low * (high / low) ** (i / steps))
+        text = str(note)
+        if "#" not in text and "b" not in text:
+            f = tuning.frequency(note)
+            if low < f < high:
+                found[text] = f
+    return sorted((f, text) for text, f in found.items())
