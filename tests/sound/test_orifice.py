@@ -147,6 +147,7 @@ def rounded_mesh(half, rim, far):
     """Half of a round hole of radius 1 in a wall of thickness 2 half, and a half-ball of air: (r, z), curved."""
     gmsh.initialize(readConfigFiles=False, interruptible=False)
     try:
+        gmsh.option.restoreDefaults()  # gmsh keeps the options of earlier sessions in the process
         gmsh.option.setNumber("General.Terminal", 0)
         gmsh.option.setNumber("General.NumThreads", 1)
         geo, point, line = gmsh.model.geo, gmsh.model.geo.addPoint, gmsh.model.geo.addLine
