@@ -24,6 +24,7 @@ from simkit.field.mouth import Mouth, heard
 from simkit.field.quadrature import Rule, facet_rule, volume_rule
 from simkit.field.reading import WallReader
 from simkit.field.source import (
+    Sources,
     bent_values,
     kink_slopes,
     kink_values,
@@ -53,13 +54,14 @@ class Skin:
         points = surface.nearest(rule.points)
         return Skin(surface, rule, points, surface.normals(points), WallReader.of(mesh.points, mesh.facets))
 
-    def mended(self, loads: np.ndarray, totals: np.ndarray, mouths: Sequence[Mouth]) -> np.ndarray:
+    def mended(self, loads: np.ndarray, totals: np.ndarray, rows: csr_matrix) -> np.ndarray:
         """Loads (nodes, n) with the flux that the facets' few points missed next to each mouth put back there.
 
-        totals (n,): what each load must sum to. The slopes left by S are bounded but not smooth at their source, and
-        near a crease or where the curvature jumps they are steep; what is lost of them is lost beside the mouth.
+        totals (n,): what each load must sum to; rows (n, nodes): averages over the mouths. The slopes left by S are
+        bounded but not smooth at their source, and near a crease or where the curvature jumps they are steep; what
+        is lost of them is lost beside the mouth.
         """
-        return loads + (self.rows(mouths).T @ np.diag(totals - loads.sum(axis=0)))
+        return loads + rows.T @ np.diag(totals - loads.sum(axis=0))
 
     def rows(self, mouths: Sequence[Mouth]) -> csr_matrix:
         """Rows that average a nodal field over the mouths: (n, nodes)."""
@@ -94,13 +96,11 @@ class InsideAir:
         if not mouths:
             nodes, none = np.zeros((len(self.mesh.points), 0)), np.zeros((0, 0))
             return InsideAnswer((), nodes, nodes, none, none, np.zeros((0, len(self.modes.k2))))
-        slopes, kinks, means = self._wall_data(mouths)
-        bent, kink_means = self._body_data(mouths)
-        # All of S's lines lie behind the wall: what its delta sends in, the rest of its slope takes out.
-        loads = self.skin.mended(-(self.skin.rule.spread @ slopes), np.ones(len(mouths)), mouths)
-        static = self._solved(loads, means)
-        second = self._solved(self.mass @ static + self.body.spread @ bent - self.skin.rule.spread @ kinks, kink_means)
         rows = self.skin.rows(mouths)
+        static = self.still(mouths, rows)
+        bent, kink_means = self._body_data(mouths)
+        load = self.mass @ static + self.body.spread @ bent - self.skin.rule.spread @ self._kinks(mouths)
+        second = self._solved(load, kink_means)
         known, known_kink = heard(source_values, mouths, mouths), heard(kink_values, mouths, mouths)
         np.fill_diagonal(known, [m.own for m in mouths])
         np.fill_diagonal(known_kink, [m.own_kink for m in mouths])
@@ -127,24 +127,31 @@ class InsideAir:
         fields = self.solve(loads - np.outer(weight, loads.sum(axis=0) / meshed))
         return fields - (weight @ fields) / meshed - means
 
-    def _wall_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Slopes of S and of R on the wall (q, n), and the means of S over the air (n,).
+    def still(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
+        """The smooth fields (nodes, n) of unit strength at each mouth, with the skin's `rows` for them, at k = 0."""
+        points, normals = self.skin.points, self.skin.normals
+        slopes = np.stack([m.source_weights @ source_slopes(m.sources, points, normals) for m in mouths], axis=1)
+        # All of S's lines lie behind the wall: what its delta sends in, the rest of its slope takes out.
+        loads = self.skin.mended(-(self.skin.rule.spread @ slopes), np.ones(len(mouths)), rows)
+        return self._solved(loads, np.array([self._mean(m.broad, m.broad_weights) for m in mouths]))
+
+    def _mean(self, sources: Sources, shares: np.ndarray) -> float:
+        """The mean over the air of S.
 
         By Green's identity the integral of a harmonic S over the air is that of S (x - x0).n/3 - |x - x0|^2/6 dS/dn
         over the wall, which the source's pole does not disturb.
         """
-        points, normals, weights = self.skin.points, self.skin.normals, self.skin.rule.weights
-        slopes, kinks, means = (np.empty((len(mouths), *shape)) for shape in ((len(points),), (len(points),), ()))
-        for i, m in enumerate(mouths):
-            slopes[i] = m.source_weights @ source_slopes(m.sources, points, normals)
-            kinks[i] = m.source_weights @ kink_slopes(m.sources, points, normals)
-            s = m.broad
-            x, y, z = s.coordinates(points)
-            nx, ny, nz = s.directions(normals)
-            outward = source_values(s, points) * (x * nx + y * ny + z * nz) / 3
-            inward = source_slopes(s, points, normals) * (x * x + y * y + z * z) / 6
-            means[i] = m.broad_weights @ ((outward - inward) @ weights) / self.volume
-        return slopes.T, kinks.T, means
+        points, normals = self.skin.points, self.skin.normals
+        x, y, z = sources.coordinates(points)
+        nx, ny, nz = sources.directions(normals)
+        outward = source_values(sources, points) * (x * nx + y * ny + z * nz) / 3
+        inward = source_slopes(sources, points, normals) * (x * x + y * y + z * z) / 6
+        return float(shares @ ((outward - inward) @ self.skin.rule.weights)) / self.volume
+
+    def _kinks(self, mouths: Sequence[Mouth]) -> np.ndarray:
+        """Slopes of R on the wall: (q, n)."""
+        wall = self.skin.points, self.skin.normals
+        return np.stack([m.broad_weights @ kink_slopes(m.broad, *wall) for m in mouths], axis=1)
 
     def _body_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray]:
         """What k^2 drives within the air: the bent part of S at the body's points (q, n), and the means of R (n,)."""

@@ -62,8 +62,8 @@ class FarSphere:
 class OutsideAir:
     """The air around a body, factored: everything that does not know where the openings are.
 
-    stiffness: with the far condition of degrees above TOP; span (nodes, r): orthonormal fields that far waves
-    make in the shell, to second order in k^2.
+    stiffness: with the far condition of degrees above TOP; ripples (nodes, (TOP + 1)^2): what the far sphere's
+    harmonics make in the shell; span (nodes, r): the same and more, to second order in k^2, orthonormal.
     """
 
     mesh: AirMesh
@@ -74,6 +74,7 @@ class OutsideAir:
     body: Rule
     far: FarSphere
     steepness: float
+    ripples: np.ndarray
     span: np.ndarray
 
     @staticmethod
@@ -89,7 +90,9 @@ class OutsideAir:
         second = solve(M @ first[:, DEGREE <= 4])
         third = solve(M @ second[:, DEGREE[DEGREE <= 4] <= 3])
         span = np.linalg.qr(np.concatenate([first, second, third], axis=1))[0]
-        return OutsideAir(mesh, stiffness, M, solve, Skin.of(mesh, surface), volume_rule(mesh), far, steepness, span)
+        return OutsideAir(
+            mesh, stiffness, M, solve, Skin.of(mesh, surface), volume_rule(mesh), far, steepness, first, span
+        )
 
     def answer(self, mouths: Sequence[Mouth], wave_numbers: np.ndarray) -> OutsideAnswer:
         """The fields of unit strength at each mouth at some real wave numbers (m,)."""
@@ -97,12 +100,13 @@ class OutsideAir:
             count = len(wave_numbers)
             none = np.zeros((count, 0, 0))
             return OutsideAnswer((), wave_numbers, self.span, np.zeros((count, self.span.shape[1], 0)), none, none)
-        loads = self._loads(mouths)
+        rows = self.skin.rows(mouths)
+        loads = self._loads(mouths, rows)
         far = self._far_data(mouths)
         span = self._widened(loads)
         shrunk = _Shrunk.of(self, span, loads)
         fields = np.stack([shrunk.solved(k, far) for k in wave_numbers])
-        rows = self.skin.rows(mouths) @ span
+        rows = rows @ span
         known, kink = heard(source_values, mouths, mouths), heard(kink_values, mouths, mouths)
         np.fill_diagonal(known, [m.own for m in mouths])
         np.fill_diagonal(kink, [m.own_kink for m in mouths])
@@ -110,18 +114,28 @@ class OutsideAir:
         radiated = np.stack([shrunk.radiated(k, c, far) for k, c in zip(wave_numbers, fields, strict=True)])
         return OutsideAnswer(tuple(mouths), wave_numbers, span, fields, matrices, radiated)
 
-    def _loads(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Loads (nodes, n) that go with 1, k^2 and k^4."""
+    def still(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
+        """The smooth fields (nodes, n) of unit strength at each mouth, with the skin's `rows` for them, at k = 0."""
+        free = self.solve(self._still_load(mouths, rows))
+        harmonics, update = self.far.loads.T, ((DEGREE + 1) / self.far.radius - self.steepness) / self.far.radius**2
+        left = np.linalg.solve(np.eye(len(update)) + (harmonics @ self.ripples) * update, harmonics @ free)
+        return free - self.ripples @ (update[:, None] * left)
+
+    def _still_load(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
         wall = self.skin.points, self.skin.normals
-        slopes = [m.source_weights @ source_slopes(m.sources, *wall) for m in mouths]
-        kinks = [m.broad_weights @ kink_slopes(m.broad, *wall) for m in mouths]
+        slopes = np.stack([m.source_weights @ source_slopes(m.sources, *wall) for m in mouths], axis=1)
+        # The point on the wall sends 2 and its line H L; one of all this is the delta's.
+        passed = [1 + m.source_weights @ (m.sources.mean_curvature * m.sources.reach) for m in mouths]
+        return self.skin.mended(-(self.skin.rule.spread @ slopes), -np.array(passed), rows)
+
+    def _loads(self, mouths: Sequence[Mouth], rows: csr_matrix) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Loads (nodes, n) that go with 1, k^2 and k^4."""
+        kinks = [m.broad_weights @ kink_slopes(m.broad, self.skin.points, self.skin.normals) for m in mouths]
         bent = [m.broad_weights @ bent_values(m.broad, self.body.points) for m in mouths]
         kink = [m.broad_weights @ kink_values(m.broad, self.body.points) for m in mouths]
         on_wall, in_body = self.skin.rule.spread, self.body.spread
-        # The point on the wall sends 2 and its line H L; one of all this is the delta's.
-        passed = [1 + m.source_weights @ (m.sources.mean_curvature * m.sources.reach) for m in mouths]
         return (
-            self.skin.mended(-(on_wall @ np.stack(slopes, axis=1)), -np.array(passed), mouths),
+            self._still_load(mouths, rows),
             in_body @ np.stack(bent, axis=1) - on_wall @ np.stack(kinks, axis=1),
             in_body @ np.stack(kink, axis=1),
         )

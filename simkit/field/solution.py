@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import block_diag
+from scipy.sparse import csr_matrix
 
 from simkit.body.body import Opening
 from simkit.body.wall import Wall
@@ -140,7 +141,8 @@ class PortSolution:
 
         Moves should be small (a micrometre, or 1e-4 of the size); dividing by the step gives derivatives by place,
         diameter or whatever made the openings. A port's own entry changes with its place a few percent more or less
-        than by solving anew, for the mesh does not resolve the field within the mouth; `exact` solves for it.
+        than by solving anew, for the mesh does not resolve the field within the mouth; `exact` solves for it at
+        k = 0.
         """
         n = len(self.field.names)
         rows = np.array([row for row, _ in moves], dtype=int)
@@ -164,7 +166,8 @@ class PortSolution:
         reach = _through(self.air, self.ways)[rows] / 2
         new = mouths([opening for _, opening in moves], outside.skin.surface, reach)
         old = [answer.mouths[row] for row in rows]
-        reading = (outside.skin.rows(new) - outside.skin.rows(old)) @ answer.span
+        fresh = outside.skin.rows(new)
+        reading = (fresh - outside.skin.rows(old)) @ answer.span
         known, kink, own, own_kink = _known_changes(answer.mouths, rows, new)
         square = np.square(waves)[:, None]
         smooth = reading @ fields
@@ -172,15 +175,16 @@ class PortSolution:
         change = known + square[:, None] * kink + smooth
         change[:, each, rows] = own + square * own_kink + 2 * smooth[:, each, rows]
         if exact:
-            solved_own = np.diag(outside.answer(new, waves[:1]).matrices[0]) - answer.matrices[0][rows, rows]
-            change[:, each, rows] += solved_own - change[0, each, rows]
+            anew = _own(new, fresh, outside.still(new, fresh))
+            change[:, each, rows] += anew - answer.matrices[0][rows, rows] - change[0, each, rows]
         return Interpolant.through(waves, change, self.air.ball, radiation=0.0)
 
 
 def _inside_changes(
     chamber: InsideAir, answer: InsideAnswer, rows: np.ndarray, new: Sequence[Mouth], exact: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    reading = chamber.skin.rows(new) - chamber.skin.rows([answer.mouths[row] for row in rows])
+    fresh = chamber.skin.rows(new)
+    reading = fresh - chamber.skin.rows([answer.mouths[row] for row in rows])
     known, kink, own, own_kink = _known_changes(answer.mouths, rows, new)
     static, second = reading @ answer.static, reading @ answer.second
     each = np.arange(len(rows))
@@ -188,10 +192,13 @@ def _inside_changes(
     matrix[each, rows] = own + 2 * static[each, rows]
     bend[each, rows] = own_kink + 2 * second[each, rows]
     if exact:
-        anew = chamber.answer(new)
-        matrix[each, rows] = np.diag(anew.matrix) - answer.matrix[rows, rows]
-        bend[each, rows] = np.diag(anew.bend) - answer.bend[rows, rows]
+        matrix[each, rows] = _own(new, fresh, chamber.still(new, fresh)) - answer.matrix[rows, rows]
     return matrix, bend, reading @ chamber.modes.shapes
+
+
+def _own(new: Sequence[Mouth], rows: csr_matrix, fields: np.ndarray) -> np.ndarray:
+    """What each mouth hears of itself at k = 0, from the smooth fields (nodes, v): (v,)."""
+    return np.asarray(rows.multiply(fields.T).sum(axis=1)).ravel() + np.array([mouth.own for mouth in new])
 
 
 def _known_changes(

@@ -51,12 +51,12 @@ class Sources:
 
     def coordinates(self, points: np.ndarray) -> np.ndarray:
         """x, y, z of `points` (p, 3) in each source's frame: (3, s, p), m."""
-        origin = np.einsum("sij,sj->is", self.frames, self.places)
-        return np.einsum("sij,pj->isp", self.frames, points, optimize=True) - origin[:, :, None]
+        origin = self.frames @ self.places[:, :, None]
+        return (self.frames @ points.T - origin).swapaxes(0, 1)
 
     def directions(self, vectors: np.ndarray) -> np.ndarray:
         """Components of `vectors` (p, 3) in each source's frame: (3, s, p)."""
-        return np.einsum("sij,pj->isp", self.frames, vectors, optimize=True)
+        return (self.frames @ vectors.T).swapaxes(0, 1)
 
 
 Kernel = Callable[[Sources, np.ndarray], np.ndarray]
