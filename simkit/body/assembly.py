@@ -112,6 +112,7 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:
         height=voicing.cut_up_mm * MM,
         rim=_metres(voicing.edge_radius_mm),
         inside_rim=_metres(voicing.edge_radius_mm),
+        edge_deg=voicing.edge_deg,
     )
 
 

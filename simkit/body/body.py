@@ -17,7 +17,8 @@ class Opening:
 
     center (3,): on the inside wall, m; axis (3,): unit, out of the air; across (3,): unit tangent, along the width
     of a window; radius of a round opening, or width and height of a window (height runs with the breath), m;
-    length: of the duct on its axis, m; rim and inside_rim: radii of its rounded rims, m.
+    length: of the duct on its axis, m; rim and inside_rim: radii of its rounded rims, m. edge_deg: the slope of a
+    window's far side from the wall, rising outward; 90 is upright.
     """
 
     name: str
@@ -30,6 +31,7 @@ class Opening:
     height: float = 0.0
     rim: float = 0.0
     inside_rim: float = 0.0
+    edge_deg: float = 90.0
 
     @property
     def is_round(self) -> bool:

@@ -12,6 +12,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.body.body import Opening
+from simkit.field.cell import slope_relief
 from simkit.sound import ducts
 from simkit.sound.orifice import THIN, Reals, ellipse, end_of, fitted_rims, rectangle, round_end
 
@@ -113,10 +114,17 @@ def _outlined(outline, width, height, length, rim, inside_rim):  # type: ignore[
 
 
 def aperture_of(opening: Opening) -> Aperture:
-    """The air of an opening of the body, with its own duct length and rims."""
+    """The air of an opening of the body, with its own duct length and rims, and a window's sloping far side."""
     if opening.is_round:
         return round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim)
-    return rectangular_hole(opening.width, opening.height, opening.length, opening.rim, opening.inside_rim)
+    upright = rectangular_hole(opening.width, opening.height, opening.length, opening.rim, opening.inside_rim)
+    relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, opening.inside_rim)
+    # The slope lets the flow spread on its way out: less air moves, and rubs, at the outer end.
+    return replace(
+        upright,
+        outer=upright.outer + upright.area * relief.inertance,
+        outer_rub=upright.outer_rub + upright.area**2 / upright.perimeter * relief.friction,
+    )
 
 
 def stacked(apertures: tuple[Aperture, ...]) -> Aperture:
