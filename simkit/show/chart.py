@@ -85,7 +85,7 @@ def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
         axes.annotate(
             f"{hz:.0f}", (n, above), (0, 5), textcoords="offset points", ha="center", fontsize=6.5, color=look.QUIET
         )
-    drawn = [hz for line in axes.lines for hz in line.get_ydata()]
+    drawn = [float(hz) for line in axes.lines for hz in np.asarray(line.get_ydata(), float)]
     low, high = min(drawn, default=400.0) / 1.06, max(drawn, default=800.0) * 1.1
     axes.set_ylim(low, high)
     steps = [s * 10.0**e for e in (1, 2, 3) for s in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)]
@@ -123,5 +123,12 @@ def _fingers(axes: Axes, holes: Sequence[str], notes: Sequence[PredictedNote]) -
     for n, note in enumerate(notes):
         is_open = np.array([name in note.open for name in holes], bool)
         for rows, fill in ((np.flatnonzero(is_open), look.PAPER), (np.flatnonzero(~is_open), look.HOLLOW)):
-            style = {"markerfacecolor": fill, "markeredgecolor": look.HOLLOW, "markeredgewidth": 0.8}
-            axes.plot([n] * len(rows), rows, "o", markersize=5.5, **style)
+            axes.plot(
+                [n] * len(rows),
+                rows,
+                "o",
+                markersize=5.5,
+                markerfacecolor=fill,
+                markeredgecolor=look.HOLLOW,
+                markeredgewidth=0.8,
+            )

@@ -38,7 +38,7 @@ PRESSURE = LinearSegmentedColormap.from_list(
 
 FORMATS = ("png", "svg", "pdf")
 
-STYLE = {
+STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 8.0,
     "text.color": INK,

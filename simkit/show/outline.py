@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 from contourpy import contour_generator
@@ -48,7 +49,7 @@ def outlines(body: Body, side: Side, fine: int = 96) -> list[np.ndarray]:
     depth, first, second = (int(np.argmax(np.abs(v))) for v in (side.toward, side.right, side.up))
     least = level.min(axis=depth)
     least = least if first < second else least.T
-    return contour_generator(axes[first], axes[second], least.T).lines(0.0)
+    return cast("list[np.ndarray]", contour_generator(axes[first], axes[second], least.T).lines(0.0))
 
 
 def is_hidden(body: Body, opening: Opening, side: Side) -> bool:

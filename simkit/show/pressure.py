@@ -124,8 +124,7 @@ def _union(flat: np.ndarray, triangles: np.ndarray) -> Path:
 
 def _rim(paper: Axes, rim: np.ndarray) -> None:
     for color, linewidth in ((look.PAPER, 1.3), (look.INK, 0.6)):
-        style = {"facecolor": "none", "edgecolor": color, "linewidth": linewidth}
-        paper.add_patch(Polygon(rim, zorder=4, alpha=0.8, **style))
+        paper.add_patch(Polygon(rim, facecolor="none", edgecolor=color, linewidth=linewidth, zorder=4, alpha=0.8))
 
 
 def _key(figure: FigureBase, paper: Axes, width: float, height: float) -> None:

@@ -134,7 +134,7 @@ def _can_write(signs: str, stream: TextIO) -> bool:
 
 def _simple(text: str) -> str:
     """The same in ASCII."""
-    plain = text.translate(
-        str.maketrans({COVERED: "x", OPEN: "o", HALF: "%", "±": "+-", "─": "-", "°": "", "…": "...", "∞": "endless"})
-    )
+    signs: dict[str, str | int | None] = {COVERED: "x", OPEN: "o", HALF: "%", "±": "+-"}
+    signs |= {"─": "-", "°": "", "…": "...", "∞": "endless"}
+    plain = text.translate(str.maketrans(signs))
     return plain.encode("ascii", "replace").decode("ascii")

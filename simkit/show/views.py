@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -128,9 +129,9 @@ def _name(paper: Axes, name: str, rim: np.ndarray, hidden: bool) -> None:
     inside = len(name) * 0.62 * fontsize < 0.9 * size[0] * look.POINTS and fontsize < 0.9 * size[1] * look.POINTS
     center = rim.mean(axis=0)
     beside = rim[:, 1].min() if hidden else rim[:, 1].max()
-    at = center if inside else (rim[:, 0].max() + 0.5, beside)
     paper.text(
-        *at,
+        center[0] if inside else rim[:, 0].max() + 0.5,
+        center[1] if inside else beside,
         name,
         ha="center" if inside else "left",
         va="center_baseline" if inside else "top" if hidden else "bottom",
@@ -184,7 +185,7 @@ def _marks(paper: Axes, left: float, y: float) -> None:
     circle = 1.5 * np.stack([np.cos(t), np.sin(t)], axis=1)
     dashed = {"linestyle": (0, (2.2, 1.6)), "facecolor": "none", "alpha": 0.55}
     square = np.array([[-2, -1], [2, -1], [2, 1], [-2, 1]])
-    marks = [
+    marks: list[tuple[np.ndarray, dict[str, Any], str]] = [
         (circle, {"facecolor": look.HOLLOW, "edgecolor": look.INK}, "hole"),
         (circle, {"edgecolor": look.INK, **dashed}, "hole underneath"),
         (square, {"facecolor": look.CLAY, "edgecolor": look.CLAY}, "window; its windway dashed"),
