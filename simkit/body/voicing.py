@@ -15,8 +15,12 @@ from simkit.body import kernel
 from simkit.body.mesh import AirMesh, gated
 from simkit.errors import MeshError
 
-FAR = 2.6  # radius of the half balls over the largest half size of the window
-NOSE_SHARE, RIM_SHARE, GROWTH = 1.1, 0.2, 0.5  # mesh at the edge over its radius, at rims over the cut-up; per distance
+FAR = 2.2  # radius of the half balls over the largest half size of the window
+NOSE_SHARE, RIM_SHARE, GROWTH = (
+    1.3,
+    0.25,
+    0.65,
+)  # mesh at the edge over its radius, at rims over the cut-up; per distance
 
 
 @dataclass(frozen=True)

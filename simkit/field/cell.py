@@ -57,7 +57,9 @@ class Relief:
     friction: float
 
 
-@lru_cache(maxsize=256)
+SOLVED_AT = 5e-3  # m: the cut-up at which every cell is solved, so that a scaled window gives a scaled answer
+
+
 def slope_relief(width: float, cut_up: float, wall: float, edge_deg: float, nose: float) -> Relief:
     """The relief of a window (m, degrees) whose edge slopes; nothing where it stands upright or the wall is thin.
 
@@ -67,6 +69,13 @@ def slope_relief(width: float, cut_up: float, wall: float, edge_deg: float, nose
     """
     if edge_deg >= UPRIGHT or wall < 0.05 * cut_up:
         return Relief(0.0, 0.0)
-    nose = float(min(max(nose, LEAST_NOSE), 0.2 * cut_up, 0.25 * wall))
-    sloped, upright = (passage(WindowCell(width, cut_up, wall, angle, nose)) for angle in (float(edge_deg), UPRIGHT))
+    nose = min(max(nose, LEAST_NOSE), 0.2 * cut_up, 0.25 * wall)
+    scale = SOLVED_AT / cut_up
+    relief = _relief(*(round(scale * size, 9) for size in (width, wall, nose)), round(float(edge_deg), 6))
+    return Relief(relief.inertance * scale, relief.friction * scale**2)
+
+
+@lru_cache(maxsize=256)
+def _relief(width: float, wall: float, nose: float, edge_deg: float) -> Relief:
+    sloped, upright = (passage(WindowCell(width, SOLVED_AT, wall, angle, nose)) for angle in (edge_deg, UPRIGHT))
     return Relief(1 / sloped.conductivity - 1 / upright.conductivity, sloped.friction - upright.friction)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from matplotlib.figure import Figure
 
@@ -17,7 +17,7 @@ from simkit.show.views import views
 from simkit.sound.chart import Chart
 from simkit.sound.comparison import Comparison
 from simkit.sound.higher import Ring, Ringing
-from simkit.sound.prediction import Prediction, tuning_of
+from simkit.sound.prediction import PredictedNote, Prediction, tuning_of
 from simkit.vessel import Vessel
 
 
@@ -28,7 +28,18 @@ def prediction_text(vessel: Vessel, prediction: Prediction) -> str:
         name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes)
         parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {_air_words(vessel)}", "", table, ""]
+        parts += [*_pull_words(chamber.notes), ""]
     return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
+
+
+def _pull_words(notes: Sequence[PredictedNote]) -> list[str]:
+    """What an open windway would do to the notes that it moves most and least."""
+    pulled = [(n.answer.windway_cents, n.pitch or "the note") for n in notes if n.answer.windway_cents is not None]
+    if not pulled:
+        return []
+    (most, first), (least, last) = max(pulled), min(pulled)
+    rest = f", {last} by {least:.0f}" if last != first else ""
+    return [f"windway taken as closed; open, it would raise {first} by {most:.0f} cents{rest}"]
 
 
 def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figure:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from importlib import import_module
 from importlib.util import find_spec
 
@@ -62,6 +63,16 @@ def cases(
         )
         for chamber in vessel.chambers
     )
+
+
+def pulls(model: str, case: Case) -> bool:
+    """Whether it is worth asking what an open windway would do: the quick models, a window, the windway closed."""
+    return model != "resolved" and case.windway is None and case.chamber.window is not None
+
+
+def piped(case: Case) -> Case:
+    """The same case with its windway open to the mouth."""
+    return replace(case, windway=windway_of(case.vessel.chamber(case.chamber.name)))
 
 
 def resonator(model: str, case: Case) -> Resonator:

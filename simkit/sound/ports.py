@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from simkit.air import Air
-from simkit.body.body import Body
+from simkit.body.body import Body, Opening
 from simkit.body.mesh import AirMesh
 from simkit.errors import OutOfReach
 from simkit.field import BodyAir, PortField, PortSolution, air_of, port_solution
@@ -29,6 +29,7 @@ from simkit.sound.slopes import Nudge, slopes
 from simkit.sound.trust import trusted
 
 _KEPT: OrderedDict[object, BodyAir] = OrderedDict()
+_SOLVED: OrderedDict[object, PortSolution] = OrderedDict()
 _KEEP = 4
 
 
@@ -41,6 +42,24 @@ def body_air(body: Body) -> BodyAir:
             _KEPT.popitem(last=False)
     _KEPT.move_to_end(key)
     return _KEPT[key]
+
+
+def solved(body: Body) -> PortSolution:
+    """The port solution of a body, kept for the same openings under other airs, fingerings and windways."""
+    air = body_air(body)
+    openings = [chamber.all_openings for chamber in body.chambers]
+    key = id(air), tuple(tuple(_told(o) for o in group) for group in openings)
+    if key not in _SOLVED:
+        _SOLVED[key] = port_solution(air, openings)
+        while len(_SOLVED) > _KEEP:
+            _SOLVED.popitem(last=False)
+    _SOLVED.move_to_end(key)
+    return _SOLVED[key]
+
+
+def _told(opening: Opening) -> tuple[object, ...]:
+    """An opening as a value that can be looked up."""
+    return tuple(v.tobytes() if isinstance(v, np.ndarray) else v for v in vars(opening).values())
 
 
 @dataclass(frozen=True)
@@ -176,8 +195,7 @@ class PortsResonator:
 def resonator(case: Case) -> PortsResonator:
     """The port model of one chamber of a body."""
     body = case.body
-    air = body_air(body)
-    solution = port_solution(air, [c.all_openings for c in body.chambers])
+    solution = solved(body)
     ducts: list[Duct] = []
     rows: list[bool] = []
     for chamber in body.chambers:
@@ -187,13 +205,13 @@ def resonator(case: Case) -> PortsResonator:
             duct_air = (case.airs.window if window else case.airs.of_hole(opening.name)) if own else case.airs.room
             ducts.append(Duct(aperture_of(opening), duct_air, case.windway if own and window else None))
             rows.append(own)
-    loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(air, solution, body, case)
+    loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(solution.air, body, case)
     circuit = Circuit(solution.field, tuple(ducts), case.airs.chamber, case.airs.room, loss, case.lossless)
     holes = tuple(opening.name for opening in case.chamber.openings)
     return PortsResonator(circuit, solution, np.array(rows, bool), case.airs, holes, case.chamber.window is not None)
 
 
-def wall_loss(air: BodyAir, solution: PortSolution, body: Body, case: Case) -> WallLoss:
+def wall_loss(air: BodyAir, body: Body, case: Case) -> WallLoss:
     """The walls' friction and heat for every mode, by surface integrals, and for the uniform pressure."""
     gas = case.airs.chamber
     uniform: list[float] = []

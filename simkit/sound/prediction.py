@@ -20,7 +20,8 @@ class Answer:
     """One model's answer for one note, by its lowest resonance; q is linear, as if barely blown.
 
     frequency_hz, cents (above the target) and q are None where nothing rings, cents also without a target, q where
-    nothing is lost. breath_cents: how far the note moves when the openings hold the breath of `[breath]`.
+    nothing is lost. breath_cents: how far the note moves when the openings hold the breath of `[breath]`;
+    windway_cents: how far an open windway would pull it, where it was asked closed.
     """
 
     model: str
@@ -30,6 +31,7 @@ class Answer:
     uncertainty_cents: float
     cautions: tuple[str, ...] = ()
     breath_cents: float | None = None
+    windway_cents: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The answer under the keys of the command line's JSON."""
@@ -39,7 +41,8 @@ class Answer:
             "q": self.q,
             "uncertainty_cents": self.uncertainty_cents,
         }
-        return shown if self.breath_cents is None else shown | {"breath_cents": self.breath_cents}
+        moved = {"breath_cents": self.breath_cents, "windway_cents": self.windway_cents}
+        return shown | {key: cents for key, cents in moved.items() if cents is not None}
 
 
 @dataclass(frozen=True)
@@ -143,7 +146,8 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
     for name in names:
         resonator = models.resonator(name, case)
         breathed = models.resonator(name, filled) if filled is not None else None
-        answers.append([_answer(resonator, breathed, opened, target) for _, opened, target in asked])
+        piped = models.resonator(name, models.piped(case)) if models.pulls(name, case) else None
+        answers.append([_answer(resonator, breathed, piped, opened, target) for _, opened, target in asked])
     notes = tuple(
         PredictedNote(pitch, opened, target, tuple(by_model[n] for by_model in answers))
         for n, (pitch, opened, target) in enumerate(asked)
@@ -151,15 +155,22 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
     return PredictedChamber(chamber.name, case.chamber.volume, notes)
 
 
-def _answer(resonator: Resonator, breathed: Resonator | None, opened: tuple[str, ...], target: float | None) -> Answer:
+def _answer(
+    resonator: Resonator,
+    breathed: Resonator | None,
+    piped: Resonator | None,
+    opened: tuple[str, ...],
+    target: float | None,
+) -> Answer:
     evidence = resonator.evidence(opened)
     found = resonator.resonances(opened, 1)
     if not found:
         return Answer(resonator.model, None, None, None, evidence.uncertainty_cents, evidence.cautions)
     frequency, q = found[0].frequency_hz, found[0].q
-    moved = None
-    if breathed is not None:
-        moved = cents(breathed.resonances(opened, 1)[0].frequency_hz, frequency)
+    moved, pulled = (
+        None if other is None else cents(other.resonances(opened, 1)[0].frequency_hz, frequency)
+        for other in (breathed, piped)
+    )
     return Answer(
         resonator.model,
         frequency,
@@ -168,4 +179,5 @@ def _answer(resonator: Resonator, breathed: Resonator | None, opened: tuple[str,
         evidence.uncertainty_cents,
         evidence.cautions,
         moved,
+        pulled,
     )

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from simkit.body.voicing import WindowCell, cell_mesh
-from simkit.field.cell import passage, slope_relief
+from simkit.field.cell import _relief, passage, slope_relief
 from simkit.sound.openings import rectangular_hole
 
 WINDOW = (12e-3, 5.5e-3, 5e-3)
@@ -35,15 +35,17 @@ def test_a_gentler_slope_lets_more_through():
 def test_relief_goes_as_one_over_the_size():
     small = slope_relief(*WINDOW, 45.0, 3e-4)
     large = slope_relief(*(2 * x for x in WINDOW), 45.0, 6e-4)
-    assert small.inertance == pytest.approx(2 * large.inertance, rel=0.01)
-    assert small.friction == pytest.approx(4 * large.friction, rel=0.02)
+    assert small.inertance == pytest.approx(2 * large.inertance)
+    assert small.friction == pytest.approx(4 * large.friction)
 
 
 def test_relief_hardly_depends_on_the_mesh(monkeypatch):
     coarse = slope_relief(*WINDOW, 45.0, 3e-4)
     monkeypatch.setattr("simkit.body.voicing.NOSE_SHARE", 0.6)
     monkeypatch.setattr("simkit.body.voicing.RIM_SHARE", 0.11)
-    fine = slope_relief.__wrapped__(*WINDOW, 45.0, 3e-4)
+    _relief.cache_clear()
+    fine = slope_relief(*WINDOW, 45.0, 3e-4)
+    _relief.cache_clear()
     assert coarse.inertance == pytest.approx(fine.inertance, rel=0.025)
     assert coarse.friction == pytest.approx(fine.friction, rel=0.12)
 

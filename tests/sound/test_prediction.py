@@ -77,7 +77,7 @@ def test_json_keys():
     assert chamber["volume_ml"] == pytest.approx(100, rel=1e-3)
     note = chamber["notes"][0]
     assert set(note) == {"pitch", "open", "target_hz", "lumped"}
-    assert set(note["lumped"]) == {"frequency_hz", "cents", "q", "uncertainty_cents"}
+    assert set(note["lumped"]) == {"frequency_hz", "cents", "q", "uncertainty_cents", "windway_cents"}
     assert (note["pitch"], note["open"]) == ("F#4", ["1"])
     assert json.loads(json.dumps(heard, allow_nan=False)) == heard
 
