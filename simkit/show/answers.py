@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterable, Sequence
 
 from matplotlib.figure import Figure
+from rich.table import Table
+from rich.text import Text
 
 from simkit.body import Body
 from simkit.show.chart import scale_chart
@@ -20,10 +22,12 @@ from simkit.sound.higher import Ring, Ringing
 from simkit.sound.prediction import PredictedNote, Prediction, tuning_of
 from simkit.vessel import Vessel
 
+Part = Table | Text | str
+
 
 def prediction_text(vessel: Vessel, prediction: Prediction) -> str:
     """The table of notes of each chamber, what it was computed for, and where physics leaves its validity."""
-    parts = [vessel.title] if vessel.title else []
+    parts: list[Part] = [vessel.title] if vessel.title else []
     for chamber in prediction.chambers:
         name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes)
@@ -61,7 +65,7 @@ def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figur
 
 def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
     """The table of resonances of each chamber, what it was computed for, and where physics leaves its validity."""
-    parts = [vessel.title] if vessel.title else []
+    parts: list[Part] = [vessel.title] if vessel.title else []
     state = _state(ringing)
     for chamber in ringing.chambers:
         name = f"{chamber.name}: " if len(ringing.chambers) > 1 else ""
@@ -89,7 +93,7 @@ def _state(ringing: Ringing) -> str:
 
 def chart_text(vessel: Vessel, chart: Chart) -> str:
     """Every combination of holes of each chamber, ascending, with the note that it comes nearest to."""
-    parts = [vessel.title] if vessel.title else []
+    parts: list[Part] = [vessel.title] if vessel.title else []
     for chamber in chart.chambers:
         name = f"{chamber.name}: " if len(chart.chambers) > 1 else ""
         count = len(chamber.fingerings)
@@ -109,14 +113,14 @@ def chart_page(vessel: Vessel, chart: Chart) -> Figure:
 def comparison_text(vessel: Vessel, comparison: Comparison) -> str:
     """The models side by side, and under each chamber's table why they part."""
     prediction = comparison.prediction
-    parts = [vessel.title] if vessel.title else []
-    for chamber, reasons in zip(prediction.chambers, comparison.reasons, strict=True):
+    parts: list[Part] = [vessel.title] if vessel.title else []
+    for chamber, reasons, window in zip(prediction.chambers, comparison.reasons, comparison.windows, strict=True):
         name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes)
         parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {_air_words(vessel)}", "", table, ""]
         for note, said in zip(chamber.notes, reasons, strict=True):
-            parts += [f"{note.pitch or 'all covered'}: {'; '.join(said)}"] if said else []
-        parts += [""]
+            parts += [f"{note.pitch or 'all covered'}:", *(f"  {reason}" for reason in said)] if said else []
+        parts += ["", *([str(window), ""] if window else [])]
     return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
 
 

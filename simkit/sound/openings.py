@@ -179,6 +179,18 @@ def finite_flange_end(radius: Reals, flange_radius: Reals) -> Reals:
     return radius * (0.8216 + ratio * (0.6133 - 0.8216) + 0.057 * ratio * (1 - ratio**5))
 
 
+def organ_mouth(area: Reals) -> Reals:
+    """Conductivity of an organ pipe's mouth of that area, m: 1/K = 0.73/sqrt(S), a thin lip, no wall to speak of.
+
+    Ingerslev & Frobenius 1947, Trans. Dan. Acad. Tech. Sci. 1 (from memory). A window in clay has a wall and conducts
+    less; the rule is for comparison only.
+
+    >>> round(1e3 * organ_mouth(66e-6), 2)
+    11.13
+    """
+    return float(np.sqrt(area) / 0.73) if np.isscalar(area) else np.sqrt(area) / 0.73
+
+
 def end_on_cylinder(radius: Reals, body_radius: Reals) -> Reals:
     """Outside end correction of a hole in a cylinder of that outer radius, m: (0.8216 - 0.47 (a/R)^0.8) a.
 

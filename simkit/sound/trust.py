@@ -11,13 +11,14 @@ from simkit.sound.circuit import Circuit
 from simkit.sound.resonator import Evidence
 
 OWN = 1.0  # cents: what is left with openings that nothing is doubtful about
+WINDOW = 3.0  # cents of a note that sounds through the window alone: its edge is solved on a flat block
 PER_DOUBT = {"edge": 4.0, "gap": 5.0, "depth": 6.0, "wide": 8.0}  # cents at the limit itself, growing with the excess
 
 
 def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -> Evidence:
     """Uncertainty in cents, cautions and facts for one state (n,) of the openings.
 
-    A cent of its own; then each doubt about an open port, weighted with that port's share of the conductivity
+    A cent of its own; three for the window by its share of the conductivity; then each doubt about an open port, weighted with that port's share of the conductivity
     (a doubtful hole that carries a tenth of the flow can spoil a tenth of the pitch); then what the matrices'
     want of reciprocity and the outside's interpolation leave open.
     """
@@ -30,7 +31,8 @@ def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -
     evidence = field.evidence
     skew = max(evidence.reciprocity_inside, evidence.reciprocity_outside, evidence.fit) * float(share @ share)
     doubtful = [d for d in field.doubts if any(state[r] > 0 and rows[r] for r in d.rows)]
-    parts = [OWN, cents_per_length * skew]
+    window = sum(share[r] for r, (_, name) in enumerate(field.names) if name == "window")
+    parts = [OWN, WINDOW * float(window), cents_per_length * skew]
     parts += [doubt_cents(d) * float(share[list(d.rows)].max()) * 2 for d in doubtful]
     if ((state > 0) & (state < 1) & rows).any():
         parts.append(20.0)

@@ -37,7 +37,7 @@ def test_compare_has_all_models_and_reasons(capsys, folder):
     for note in chamber["notes"]:
         assert {"lumped", "ports", "reasons"} <= set(note)
         assert all(isinstance(reason, str) for reason in note["reasons"])
-    assert "C5: " in told(capsys, "compare", "dove.toml").out
+    assert "C5:\n  " in told(capsys, "compare", "dove.toml").out
 
 
 def test_resonances_with_holes_open_and_their_picture(capsys, folder):
