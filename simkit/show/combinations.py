@@ -35,9 +35,9 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
         axes.set_ylim(low, high)
         axes.set_xlim(-0.6, len(chamber.holes) + 0.9)
         for key in range(128):
-            f = 440 * 2 ** ((key - 69) / 12) * vessel.scale.a4_hz / 440
-            if low < f < high:
-                axes.axhline(f, color=look.FAINT, linewidth=0.6, zorder=0)
+            hertz = vessel.scale.a4_hz * 2 ** ((key - 69) / 12)
+            if low < hertz < high:
+                axes.axhline(hertz, color=look.FAINT, linewidth=0.6, zorder=0)
         for f in chamber.fingerings:
             used = bool(f.wanted)
             axes.plot(

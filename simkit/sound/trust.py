@@ -18,9 +18,9 @@ PER_DOUBT = {"edge": 4.0, "gap": 5.0, "depth": 6.0, "wide": 8.0}  # cents at the
 def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -> Evidence:
     """Uncertainty in cents, cautions and facts for one state (n,) of the openings.
 
-    A cent of its own; three for the window by its share of the conductivity; then each doubt about an open port, weighted with that port's share of the conductivity
-    (a doubtful hole that carries a tenth of the flow can spoil a tenth of the pitch); then what the matrices'
-    want of reciprocity and the outside's interpolation leave open.
+    A cent of its own; three for the window by its share of the conductivity; then each doubt about an open port,
+    weighted with that port's share (a doubtful hole that carries a tenth of the flow can spoil a tenth of the pitch);
+    then what the matrices' want of reciprocity and the outside's interpolation leave open.
     """
     field = circuit.field
     K = np.array([float(d.aperture.conductivity) for d in circuit.ducts]) * state * rows
