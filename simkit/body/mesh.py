@@ -41,8 +41,11 @@ def default_size(wall: Wall) -> float:
     return min(DEFAULT_SHARE * min(1.3 * least, equivalent), thinnest(wall))
 
 
-def air_mesh(wall: Wall, size: float | None = None) -> AirMesh:
-    """Mesh the air inside a wall with elements of about `size` (m), finer where the wall curves tightly."""
+def air_mesh(wall: Wall, size: float | None = None, turns: float = 8) -> AirMesh:
+    """Mesh the air inside a wall with elements of about `size` (m), finer where the wall curves tightly.
+
+    turns: at least so many elements to a full turn of a bend.
+    """
     size = default_size(wall) if size is None else size
     _worth_trying(wall, size)
     with kernel.session() as gmsh:
@@ -51,7 +54,7 @@ def air_mesh(wall: Wall, size: float | None = None) -> AirMesh:
             gmsh.model.occ.synchronize()
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 2.5)
-            gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 8)
+            gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", turns)
             points, tets, facets = kernel.cells(gmsh, wall.creased)
         except Exception as failure:  # gmsh raises bare Exception only
             raise MeshError("the chamber", 1e3 * size, f"{_remedy} ({failure})") from failure
@@ -59,7 +62,9 @@ def air_mesh(wall: Wall, size: float | None = None) -> AirMesh:
     return gated(points, tets, facets, np.zeros((0, 6), int), size, "the chamber", expected=wall.volume)
 
 
-def surrounding_mesh(walls: tuple[Wall, ...], offset: float, center: np.ndarray, radius: float, size: float) -> AirMesh:
+def surrounding_mesh(
+    walls: tuple[Wall, ...], offset: float, center: np.ndarray, radius: float, size: float, turns: float = 8
+) -> AirMesh:
     """Mesh the air between the body that `walls` make with `offset` of clay and a sphere around it (m)."""
     with kernel.session() as gmsh:
         occ = gmsh.model.occ
@@ -71,7 +76,7 @@ def surrounding_mesh(walls: tuple[Wall, ...], offset: float, center: np.ndarray,
             occ.synchronize()
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 5)
-            gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 8)
+            gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", turns)
             creased = len(walls) > 1 or (walls[0].creased if offset == 0 else walls[0].creased_outside)
             points, tets, skin = kernel.cells(gmsh, creased)
         except Exception as failure:  # gmsh raises bare Exception only
@@ -181,9 +186,9 @@ _POINTS = np.array([[1 / 4] * 3, [1 / 2, 1 / 6, 1 / 6], [1 / 6, 1 / 2, 1 / 6], [
 _WEIGHTS = np.array([-4 / 5, 9 / 20, 9 / 20, 9 / 20, 9 / 20]) / 6
 
 
-def jacobians(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
-    """Determinants of the curved map at the five points of the degree-3 rule: (m, 5)."""
-    gradients = np.array([_shape_gradients(p) for p in _POINTS])
+def jacobians(points: np.ndarray, tets: np.ndarray, at: np.ndarray = _POINTS) -> np.ndarray:
+    """Determinants of the curved map at local points `at` (q, 3), else the five of the degree-3 rule: (m, q)."""
+    gradients = np.array([_shape_gradients(p) for p in at])
     return np.linalg.det(np.einsum("qni,mnj->mqij", gradients, points[tets]))
 
 

@@ -19,6 +19,7 @@ MODES = 16
 INSIDE_SHARE = 0.25  # size of the elements over the radius of a ball of the chamber's volume
 SHELL = 1.35  # radius of the far sphere over that of the body
 SHELL_SHARE = 0.38  # size of the elements in the shell over the radius of the body
+TURNS = 4  # elements to a full turn of a bend: they are curved, and a port sees a tight edge from afar
 REACH = 4.0  # the outside is solved for k up to this over the radius of a ball of the body's volume
 WAVES = 16  # wave numbers at which it is solved
 
@@ -54,12 +55,12 @@ def air_of(body: Body, size: float | None = None, outside_size: float | None = N
     start = time.perf_counter()
     log.info("meshing the air of %d chamber(s)", len(body.chambers))
     walls = tuple(chamber.wall for chamber in body.chambers)
-    inside = [InsideAir.of(air_mesh(wall, size or _inside_size(wall)), wall, modes) for wall in walls]
+    inside = [InsideAir.of(air_mesh(wall, size or _inside_size(wall), TURNS), wall, modes) for wall in walls]
     skin = np.concatenate([on_wall(wall, 2) for wall in walls])
     center = (skin.min(axis=0) + skin.max(axis=0)) / 2
     reach = float(np.linalg.norm(skin - center, axis=1).max()) + body.thickness
     radius = SHELL * reach
-    mesh = surrounding_mesh(walls, body.thickness, center, radius, outside_size or SHELL_SHARE * reach)
+    mesh = surrounding_mesh(walls, body.thickness, center, radius, outside_size or SHELL_SHARE * reach, TURNS)
     outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), center, radius)
     ball = (radius**3 - 3 * mesh.volume / (4 * np.pi)) ** (1 / 3)
     return BodyAir(body, tuple(inside), outside, ball, time.perf_counter() - start)
