@@ -260,3 +260,8 @@ def test_the_open_windway_raises_the_closed_note(lossless):
     pulled = asked(walled(), lossless=True, windway="mouth")
     assert 8 < cents(pulled.lowest(ALL[:1])[0].real, lossless.lowest(ALL[:1])[0].real) < 35
     assert replace(pulled, airs=lossless.airs).holes == lossless.holes
+
+
+def test_turning_the_piece_changes_nothing(lossless):
+    turned = asked(walled().with_value("body.turn_deg", 37.0), lossless=True)
+    assert np.abs(cents(turned.lowest(ALL).real, lossless.lowest(ALL).real)).max() < 0.1
