@@ -12,6 +12,7 @@ __version__ = "0.1.0.dev0"
 
 if TYPE_CHECKING:
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
+    from simkit.sound.blowing.table import BlowTable, blow
     from simkit.sound.chart import Chart, chart
     from simkit.sound.comparison import Comparison, compare
     from simkit.sound.higher import Ringing, resonances
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 _ROOMS = {
     "simkit.errors": ("Fault", "InputError", "MeshError", "OutOfReach", "SimkitError"),
     "simkit.sound.prediction": ("Prediction", "predict"),
+    "simkit.sound.blowing.table": ("BlowTable", "blow"),
     "simkit.sound.chart": ("Chart", "chart"),
     "simkit.sound.comparison": ("Comparison", "compare"),
     "simkit.sound.higher": ("Ringing", "resonances"),
@@ -29,6 +31,7 @@ _ROOMS = {
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
 
 __all__ = [
+    "BlowTable",
     "Chart",
     "Comparison",
     "Fault",
@@ -39,6 +42,7 @@ __all__ = [
     "Ringing",
     "SimkitError",
     "Vessel",
+    "blow",
     "chart",
     "compare",
     "load",

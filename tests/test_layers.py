@@ -45,6 +45,8 @@ ONE_DOOR = {
 FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "misc", "manager"}
 
 PUBLIC = {
+    "BlowTable",
+    "blow",
     "Chart",
     "Comparison",
     "chart",

@@ -1,0 +1,118 @@
+"""What to change on the piece, in plain words: each lever tried on the model first, none taken on faith."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.fingerings import SPEAKS_BELOW_PA, Blown, NoteBlown, blow_fingerings
+from simkit.sound.blowing.motion import Motion
+
+HARD_PA = 1100.0  # what flute players reach at most: Cossette 2000, Respir. Physiol. 121, 33: 588 to 1079 Pa
+NARROW = 1.5  # a player's breath wanders by a few tens of per cent: common practice, no source
+AIRY_DB = 20.0  # breath power a hundred times the tone's: a mark to compare notes by, no source
+_CLOSE = 3.0  # ratio of second to first resonance under which a chamber counts as long or waisted
+
+_CUT_UP, _WINDWAY = 0.10, 0.15  # by how much a lever is moved
+
+
+def levers(jet: AirJet) -> dict[str, AirJet]:
+    """What a knife can change at the window, and the jet that it leaves."""
+    return {
+        "a shorter cut-up": replace(jet, cut_up=jet.cut_up * (1 - _CUT_UP)),
+        "a longer cut-up": replace(jet, cut_up=jet.cut_up * (1 + _CUT_UP)),
+        "a lower windway": replace(jet, height=jet.height * (1 - _WINDWAY)),
+        "a higher windway": replace(jet, height=jet.height * (1 + _WINDWAY)),
+    }
+
+
+@dataclass(frozen=True)
+class Tried:
+    """The blow table as it is and with each lever moved, the resonator held as it is.
+
+    A longer cut-up also widens the window, so the note itself rises and its drive grows: that is left to the next
+    run of the design.
+    """
+
+    now: Blown
+    moved: Mapping[str, Blown]
+
+    @classmethod
+    def on(cls, motion: Motion, jet: AirJet, now: Blown | None = None) -> Tried:
+        """Try every lever on all fingerings."""
+        now = now or blow_fingerings(motion, jet)
+        return cls(now, {name: blow_fingerings(motion, other) for name, other in levers(jet).items()})
+
+    def advice(self, i: int) -> tuple[str, ...]:
+        """What may help fingering i; nothing where nothing is amiss."""
+        note = self.now.note(i)
+        after = {name: blown.note(i) for name, blown in self.moved.items()}
+        if not note.speaks:
+            return (_silent(after),)
+        said = [_hard(note, after), self._overblows(i, note, after), _airy(note, after), _mixed(note)]
+        return tuple(text for text in said if text)
+
+    def _overblows(self, i: int, note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
+        if note.overblow_margin is None or note.overblow_margin >= NARROW or note.overblow_by is None:
+            return ""
+        frequency = self.now.loop.motion.frequency[i]
+        ratio = frequency[note.overblow_by] / frequency[0]
+        text = f"jumps to {frequency[note.overblow_by]:.0f} Hz at {note.overblow_at:.0f} Pa"
+        better = _best(note, after, "overblow_margin", up=True)
+        text += f": {better}" if better else ""
+        if ratio < _CLOSE:
+            text += f"; that resonance is only {ratio:.1f} times the note: a wider waist or a rounder chamber lifts it"
+        return text
+
+
+def _silent(after: Mapping[str, NoteBlown]) -> str:
+    speaking = [name for name, other in after.items() if other.speaks]
+    helped = f"{' or '.join(speaking)} would make it speak; else " if speaking else ""
+    return (
+        f"does not speak below {SPEAKS_BELOW_PA:.0f} Pa: {helped}open less, a wider window, or holes further from the "
+        "window (common practice)"
+    )
+
+
+def _hard(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
+    if note.pressure is None or note.pressure <= HARD_PA:
+        return ""
+    better = _best(note, after, "pressure", up=False)
+    if not note.in_phase:
+        return f"in phase with the jet only above {SPEAKS_BELOW_PA:.0f} Pa: flat and weak below" + _eased(after)
+    return f"hard to blow, {note.pressure:.0f} Pa" + (f": {better}" if better else "")
+
+
+def _eased(after: Mapping[str, NoteBlown]) -> str:
+    helped = [name for name, other in after.items() if other.in_phase]
+    return f"; {' or '.join(helped)} brings it within reach" if helped else ""
+
+
+def _airy(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
+    if note.airiness_db is None or note.airiness_db <= AIRY_DB:
+        return ""
+    better = _best(note, after, "airiness_db", up=False)
+    return "airy" + (f": {better}" if better else "") + "; so does opening less, or holes further from the window"
+
+
+def _mixed(note: NoteBlown) -> str:
+    if note.edge_gain is not None and note.edge_gain > 1:
+        return "the bare jet's edge tone may hiss or whistle along: a shorter cut-up"
+    if note.pressure and note.whistle_at is not None and note.whistle_at < 1.05 * note.pressure:
+        return "a high whistle may mix in at its own pressure (the model is least sure of this)"
+    return ""
+
+
+def _best(note: NoteBlown, after: Mapping[str, NoteBlown], what: str, up: bool) -> str:
+    """The lever that moves a number furthest the right way, with the number before and after; "" if none does."""
+    now = getattr(note, what)
+    # In phase and out of phase are not to be compared: the pressures mean different things.
+    alike = {name: other for name, other in after.items() if other.speaks and other.in_phase == note.in_phase}
+    found = {name: getattr(other, what) for name, other in alike.items()}
+    if not found:
+        return ""
+    name = max(found, key=found.__getitem__) if up else min(found, key=found.__getitem__)
+    gained = found[name] > now * 1.02 if up else found[name] < now * 0.98
+    shown = {"pressure": "{:.0f} Pa", "airiness_db": "{:.1f} dB", "overblow_margin": "{:.2f} times the breath"}[what]
+    return f"{name} helps ({shown.format(found[name])} for {shown.format(now)})" if gained else ""

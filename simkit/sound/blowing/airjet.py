@@ -1,0 +1,158 @@
+"""The windway and its jet: from the pressure in the mouth to the speed, the wave on the jet and the source it feeds.
+
+Sizes in m: h windway height, L its length, H the window's width, W the cut-up (windway exit to labium), y0 how far
+the labium stands from the jet's middle, positive into the chamber. U: the jet's speed on its middle line, m/s.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.sound.blowing.constants import JetConstants
+from simkit.sound.blowing.describing import Saturation
+from simkit.sound.blowing.jetwave import theta_for, wave
+from simkit.sound.orifice import Reals
+from simkit.vessel import Voicing
+
+
+@dataclass(frozen=True)
+class AirJet:
+    """One voicing's jet: sizes in m, the breath it is made of, the constants that carry the doubt.
+
+    drop: difference of the velocity potential between 2h inside and 2h outside the labium's edge for unit flow
+    through the window, 1/m; None takes that of a slit between thin lips, `slit_drop`.
+    """
+
+    height: float
+    length: float
+    width: float
+    cut_up: float
+    breath: Air
+    offset: float = 0.0
+    constants: JetConstants = field(default_factory=JetConstants)
+    drop: float | None = None
+
+    @classmethod
+    def of(cls, voicing: Voicing, breath: Air, constants: JetConstants | None = None) -> AirJet:
+        """The jet of a voicing in a design."""
+        return cls(
+            height=voicing.windway_height_mm / 1000,
+            length=voicing.windway_length_mm / 1000,
+            width=voicing.window_width_mm / 1000,
+            cut_up=voicing.cut_up_mm / 1000,
+            breath=breath,
+            offset=voicing.edge_offset_mm / 1000,
+            constants=constants or JetConstants(),
+        )
+
+    # --- the windway ---
+
+    def pressure(self, speed: Reals) -> Reals:
+        """Mouth pressure in Pa that drives the jet at `speed`, friction of the windway included.
+
+        p = (rho U^2/2) max(1, (1 + F)/2.25). While the windway is short its middle is untouched by friction and
+        Bernoulli holds there; once the flow is a parabola, U is 1.5 of the mean speed and the pressure pays for
+        acceleration and friction of the whole (1 + F mean velocity heads, `_friction`). Laminar flow; above a
+        Reynolds number U h/nu of about 2,000 it need not be.
+        """
+        developed = (1 + self._friction(speed / 1.5)) / 2.25
+        return self.breath.density * speed**2 / 2 * np.maximum(1.0, developed)
+
+    def speed(self, pressure: Reals) -> Reals:
+        """The jet's speed in m/s for a mouth pressure in Pa: the inverse of `pressure`."""
+        # p grows with U at least like U^1 and at most like U^2: bisection in log U can start from both.
+        high = np.sqrt(2 * np.asarray(pressure, float) / self.breath.density)
+        low = np.zeros_like(high)
+        for _ in range(50):
+            middle = (low + high) / 2
+            above = self.pressure(middle) > pressure
+            low, high = np.where(above, low, middle), np.where(above, middle, high)
+        return (low + high) / 2
+
+    def breath_flow(self, speed: Reals) -> Reals:
+        """Air that the player spends, m3/s: mean speed times h H; two thirds of U h H when developed."""
+        mean = np.asarray(speed, float)
+        for _ in range(40):  # (1 + F(mean)) mean^2 = U^2 where the middle is untouched: a contraction
+            mean = 0.5 * mean + 0.5 * speed / np.sqrt(np.minimum(1 + self._friction(mean), 2.25))
+        return mean * self.height * self.width
+
+    def _friction(self, mean: Reals) -> Reals:
+        """Pressure spent on friction and on shaping the profile, in mean velocity heads rho V^2/2.
+
+        Laminar flow between parallel plates from an even inlet, z = L / (D Re), D = 2h, Re = V D/nu:
+        F = 4 z (3.44/sqrt(z) + [24 + 0.674/(4z) - 3.44/sqrt(z)] / (1 + 0.000029/z^2)).
+        Shah & London 1978, Laminar Flow Forced Convection in Ducts, ch. VI (from memory). Side walls are left out.
+        """
+        diameter = 2 * self.height
+        z = self.length * self.breath.kinematic_viscosity / (diameter**2 * np.maximum(mean, 1e-9))
+        entry = 3.44 / np.sqrt(z)
+        friction = 4 * z * (entry + (24 + 0.674 / (4 * z) - entry) / (1 + 0.000029 / z**2))
+        return self.constants.windway_loss * friction
+
+    # --- the jet's wave ---
+
+    @property
+    def half_width(self) -> float:
+        """b of the profile U sech^2(y/b), m."""
+        return self.constants.half_width * self.height
+
+    def wave_log(self, omega: Reals, speed: Reals) -> Reals:
+        """Log of what the wave does from windway to labium: growth minus i times the turn (rad), never wrapped."""
+        reach = self.cut_up / self.half_width
+        turn, growth = wave(omega * self.half_width / speed)
+        return reach * (self.constants.growth * growth - 1j * turn / self.constants.convection)
+
+    def speed_for(self, omega: Reals, turn: Reals) -> Reals:
+        """The jet speed at which a wave of real omega turns by `turn` rad on its way to the labium."""
+        theta = theta_for(np.asarray(turn) * self.constants.convection * self.half_width / self.cut_up)
+        return omega * self.half_width / theta
+
+    def swing(self, omega: Reals, speed: Reals, velocity: Reals) -> Reals:
+        """x: swing of the jet at the labium over b, for an amplitude `velocity` (m/s) of the window's air.
+
+        eta = receptivity (h/U) v exp(growth).
+        """
+        growth = np.exp(np.real(self.wave_log(omega, speed)))
+        return self.constants.receptivity * self.height / speed * velocity * growth / self.half_width
+
+    @cached_property
+    def saturation(self) -> Saturation:
+        return Saturation(self.offset / self.half_width)
+
+    # --- the source ---
+
+    @property
+    def slit_drop(self) -> float:
+        """Potential difference for unit flow across the labium of an endless slit, 1/m: (4/pi) sqrt(2 h W)/(W H).
+
+        Between points 2h either side of a sharp edge (Verge, Hirschberg & Causse 1997, J. Acoust. Soc. Am. 101,
+        2925, from memory).
+        """
+        return 4 / np.pi * np.sqrt(2 * self.height * self.cut_up) / (self.cut_up * self.width)
+
+    @property
+    def dipole(self) -> float:
+        """The potential difference that the model uses, 1/m."""
+        return self.constants.dipole * (self.slit_drop if self.drop is None else self.drop)
+
+    @property
+    def window_area(self) -> float:
+        """W H, m2."""
+        return self.cut_up * self.width
+
+    def coupling(self) -> float:
+        """G of the loop, 1/m: the drop, times the swing that flow gives the jet, times the source of that swing.
+
+        Source pressure rho D dQ/dt with Q = H b U tanh((eta - y0)/b), so for small swings rho D H U d(eta)/dt; with
+        eta = r (h/U) v e^{...}, v = flow/(W H): G = D r h/W, and the loop's gain of one mode is G kappa e^{growth}.
+        """
+        return self.dipole * self.constants.receptivity * self.height / self.cut_up
+
+    def source_pressure(self, omega: Reals, speed: Reals, x: Reals) -> Reals:
+        """Amplitude of the pressure that the labium's dipole puts across the window, Pa: omega rho D H b U x N(x)."""
+        strength = self.breath.density * self.dipole * self.width * self.half_width * speed
+        return omega * strength * x * self.saturation.same(x)

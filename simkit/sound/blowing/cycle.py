@@ -1,0 +1,169 @@
+"""Where an oscillation settles: swing, frequency and friction in balance, for many fingerings at once.
+
+The swing grows until the saturated labium gives no more than the linear losses and the air torn off at window and
+holes take. Both balances, of size and of phase, are log L = 0 (`loop`), with the describing function N of the swing
+and friction in proportion to the flow.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from simkit.sound.blowing.loop import Answer, Friction, Loop
+
+_FAINTEST, _LOUDEST = 1e-4, 300.0  # m/s of window air between which an oscillation is looked for
+
+
+@dataclass(frozen=True)
+class Cycle:
+    """Steady oscillations of F fingerings; NaN where there is none.
+
+    omega: rad/s. speed: of the jet, m/s. velocity: amplitude in the window, m/s. share (F, O): complex flow in each
+    opening over that in the window. damping: of the resonance while playing, 1/s.
+    """
+
+    omega: np.ndarray
+    speed: np.ndarray
+    velocity: np.ndarray
+    share: np.ndarray
+    damping: np.ndarray
+
+    @property
+    def exists(self) -> np.ndarray:
+        """(F,) true where there is an oscillation."""
+        return np.isfinite(self.velocity)
+
+    @property
+    def frequency(self) -> np.ndarray:
+        """Hz."""
+        return self.omega / (2 * np.pi)
+
+    @property
+    def q(self) -> np.ndarray:
+        """(F,) Q of the resonance while it sounds, the friction at edges included."""
+        return self.omega / self.damping
+
+    def flow(self, loop: Loop) -> np.ndarray:
+        """(F, O): amplitude of the flow in each opening, m3/s."""
+        return np.abs(self.share) * np.nan_to_num(self.velocity)[:, None] * loop.jet.window_area
+
+    def where(self, mask: np.ndarray) -> Cycle:
+        """The cycles of `mask` alone; the others become NaN."""
+        blank = {
+            name: np.where(mask, getattr(self, name), np.nan) for name in ("omega", "speed", "velocity", "damping")
+        }
+        return replace(self, **blank)
+
+    def over(self, other: Cycle, mask: np.ndarray) -> Cycle:
+        """These cycles where `mask` holds, the other ones elsewhere."""
+        wide = mask[:, None]
+        pairs = ((getattr(self, field.name), getattr(other, field.name)) for field in fields(Cycle))
+        return Cycle(*(np.where(wide if a.ndim == 2 else mask, a, b) for a, b in pairs))
+
+    def of(self, which: np.ndarray) -> Cycle:
+        """The cycles of fingerings `which` (N,), as often as they are named."""
+        return Cycle(*(getattr(self, field.name)[which] for field in fields(Cycle)))
+
+
+def on_resonance(loop: Loop) -> Cycle:
+    """The oscillation at the resonance's own frequency: the jet drives it in phase.
+
+    For every swing the phase balance gives the jet's speed, so only the balance of size is left to solve: the
+    largest swing at which the loop still gives 1.
+    """
+    omega = loop.motion.omega[:, loop.active].real
+    share = _alone(loop)
+
+    def gain(log_velocity: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray, Answer]:
+        velocity = np.exp(log_velocity)
+        answer = loop.answer(omega, _rubbing(loop, share).times(velocity), shares=True)
+        turn = np.angle(answer.response) + np.angle(loop.bent_source)
+        speed = loop.jet.speed_for(omega, np.maximum(turn, 1e-3))
+        x = loop.jet.swing(omega, speed, velocity)
+        return loop.log_gain(omega, speed, answer.response, loop.jet.saturation.same(x)).real, speed, answer
+
+    steps = np.linspace(np.log(_LOUDEST), np.log(_FAINTEST), 13)
+    high = np.full(len(omega), steps[0])
+    low, found = high.copy(), np.zeros(len(omega), bool)
+    for step in steps[1:]:
+        low = np.where(found, low, step)
+        value, _, answer = gain(low, share)
+        share = np.where(found[:, None], share, answer.share)
+        high = np.where(found | (value > 0), high, step)
+        found |= value > 0
+        if found.all():
+            break
+    for _ in range(24):
+        middle = (low + high) / 2
+        value, speed, answer = gain(middle, share)
+        share = answer.share
+        low, high = np.where(value > 0, middle, low), np.where(value > 0, high, middle)
+    velocity = np.exp(middle)
+    damping = loop.damping(_rubbing(loop, share).times(velocity))
+    return Cycle(omega.copy(), speed, velocity, share, damping).where(found)
+
+
+def settled(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
+    """The oscillation at given jet speeds (F,), found from one near it by Newton on (log omega, log velocity).
+
+    NaN where `start` has none, and where the swing dies away or leaves the jet's first wave.
+    """
+    known = start.exists & np.isfinite(speed)
+    first = np.where(known, start.omega, loop.motion.omega[:, loop.active].real)
+    at = np.log(np.array([first, np.where(known, start.velocity, 1.0)]))
+    speed = np.where(known, speed, first * loop.jet.cut_up)
+    share = np.where(known[:, None], start.share, _alone(loop))
+    for _ in range(_NEWTON_STEPS):
+        rubbing = _rubbing(loop, share)
+        value, answer = _balance(loop, at, speed, rubbing, shares=True)
+        by = [(_balance(loop, at + _STEP * unit[:, None], speed, rubbing)[0] - value) / _STEP for unit in np.eye(2)]
+        det = by[0].real * by[1].imag - by[1].real * by[0].imag
+        det = np.where(np.abs(det) > 1e-12, det, 1e-12)
+        move = np.array([
+            by[1].real * value.imag - by[1].imag * value.real,
+            by[0].imag * value.real - by[0].real * value.imag,
+        ]) / det  # fmt: skip
+        share = answer.share
+        at = np.clip(at + np.clip(move, -_LONGEST, _LONGEST), _lowest(first), _highest(first))
+        if (np.abs(move).max(axis=0) < 1e-8)[known].all():
+            break
+    rubbing = _rubbing(loop, share)
+    value, _ = _balance(loop, at, speed, rubbing)
+    omega, velocity = np.exp(at)
+    good = known & (np.abs(value) < 1e-4) & (velocity > 2 * _FAINTEST)
+    return Cycle(omega, speed, velocity, share, loop.damping(rubbing.times(velocity))).where(good)
+
+
+_NEWTON_STEPS, _STEP = 12, 1e-6
+_LONGEST = np.array([[0.03], [0.7]])
+
+
+def _lowest(omega: np.ndarray) -> np.ndarray:
+    return np.array([np.log(omega) - 0.5, np.full(len(omega), np.log(_FAINTEST))])
+
+
+def _highest(omega: np.ndarray) -> np.ndarray:
+    return np.array([np.log(omega) + 0.5, np.full(len(omega), np.log(_LOUDEST))])
+
+
+def _balance(
+    loop: Loop, at: np.ndarray, speed: np.ndarray, rubbing: Friction, shares: bool = False
+) -> tuple[np.ndarray, Answer]:
+    omega, velocity = np.exp(at)
+    answer = loop.answer(omega, rubbing.times(velocity), shares)
+    x = loop.jet.swing(omega, speed, velocity)
+    return loop.log_gain(omega, speed, answer.response, loop.jet.saturation.same(x)), answer
+
+
+def _rubbing(loop: Loop, share: np.ndarray) -> Friction:
+    """Friction for every m/s of window air when the openings' flows stand to each other as `share` says."""
+    return loop.friction(share * loop.jet.window_area)
+
+
+def _alone(loop: Loop) -> np.ndarray:
+    """(F, O) flows of the resonance alone over its flow in the window, to start from."""
+    flow = loop.motion.flow[:, loop.active]
+    window = flow[:, :1]
+    return flow / np.where(np.abs(window) > 1e-12, window, np.inf)

@@ -1,0 +1,279 @@
+"""All that blowing says of many fingerings at once, and of one note in plain numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.cycle import Cycle, on_resonance, settled
+from simkit.sound.blowing.growth import growing, threshold
+from simkit.sound.blowing.loop import Loop
+from simkit.sound.blowing.motion import Motion
+from simkit.sound.blowing.overtones import with_overtones
+from simkit.sound.blowing.takeover import HIGHEST_PA, Takeover, takeover
+
+SPEAKS_BELOW_PA = 2000.0
+
+
+@dataclass(frozen=True)
+class NoteBlown:
+    """How one note blows; None where it does not speak (or where there is nothing to tell).
+
+    pressure: Pa, where the jet drives the lowest resonance in phase; in_phase false where that is not to be had below
+    2 kPa, and the pressure is then that of the loudest swing. sounding_hz: there. q, playing_q: linear, and
+    while sounding. bend_cents: pitch per 10 % more breath. threshold: Pa, linear onset on the jet's first wave, a
+    lower bound. gain: what the loop gives a small swing at the playing pressure; below 1 nothing would sound.
+    velocity: of the window's air over the jet's speed. airiness_db: breath power over what becomes tone. breath: m3/s.
+    overblow_at: Pa; overblow_by: which resonance, 1 the second. second_wave: Pa, below the playing pressure, at which
+    the jet's second wave drives the lowest resonance in phase. whistle_at, whistle_by: a higher resonance on the
+    jet's second wave that may mix in from there on. edge_gain: of the bare jet's edge tone beside the note; above 1
+    it may mix in too.
+    """
+
+    speaks: bool
+    q: float
+    in_phase: bool | None
+    pressure: float | None
+    sounding_hz: float | None
+    playing_q: float | None
+    bend_cents: float | None
+    threshold: float | None
+    gain: float | None
+    velocity: float | None
+    airiness_db: float | None
+    breath: float | None
+    overblow_margin: float | None
+    overblow_at: float | None
+    overblow_by: int | None
+    second_wave: float | None
+    whistle_at: float | None
+    whistle_by: int | None
+    edge_gain: float | None
+
+
+@dataclass(frozen=True)
+class Blown:
+    """How F fingerings blow: arrays (F,), NaN where there is nothing; `note(i)` says one of them in plain values.
+
+    in_phase (F,) false where the lowest resonance sounds only out of phase with the jet, so that the pressure and
+    pitch are those of its loudest swing instead.
+    """
+
+    loop: Loop
+    cycle: Cycle
+    pressure: np.ndarray
+    in_phase: np.ndarray
+    bend_cents: np.ndarray
+    threshold: np.ndarray
+    second_wave: np.ndarray
+    takeover: Takeover
+
+    @property
+    def speaks(self) -> np.ndarray:
+        """(F,) true where a steady oscillation exists below 2 kPa."""
+        return np.isfinite(self.pressure)
+
+    @property
+    def overblow_margin(self) -> np.ndarray:
+        """(F,) takeover pressure over playing pressure; 5 kPa over it where nothing takes over up to there."""
+        return np.where(np.isfinite(self.takeover.pressure), self.takeover.pressure, HIGHEST_PA) / self.pressure
+
+    @property
+    def swing(self) -> np.ndarray:
+        """(F,) the jet's swing at the labium over its half-width b: above 1 it is all in or all out."""
+        c = self.cycle
+        omega, speed = (np.where(self.speaks, values, 1.0) for values in (c.omega, c.speed))
+        return np.where(self.speaks, self.loop.jet.swing(omega, speed, c.velocity), np.nan)
+
+    @property
+    def gain(self) -> np.ndarray:
+        """(F,) the loop's gain of a small swing at the playing pressure and pitch: what is left to saturate."""
+        loop, live, c = self.loop.pure, self.speaks, self.cycle
+        omega = np.where(live, c.omega, loop.motion.omega[:, 0].real)
+        speed = np.where(live, c.speed, loop.jet.speed(SPEAKS_BELOW_PA))
+        gain = loop.log_gain(omega, speed, loop.answer(omega).response, loop.jet.saturation.same(0.0)).real
+        return np.where(live, np.exp(gain), np.nan)
+
+    @property
+    def edge_gain(self) -> np.ndarray:
+        """(F,) the loop's gain at the jet's own edge tone, one whole turn of its wave, beside the sounding note.
+
+        There the window's air is a mere weight, all of its conductivity K in play: G K M(x) e^{growth}.
+        """
+        jet, ring = self.loop.jet, self.loop.motion
+        speed = np.where(self.speaks, self.cycle.speed, jet.speed(SPEAKS_BELOW_PA))
+        unit = jet.speed_for(np.ones_like(speed), np.full_like(speed, 2 * np.pi))  # m/s for each rad/s
+        growth = jet.wave_log(speed / unit, speed).real
+        whole = ring.drive.sum(axis=1) + ring.through[:, 0] ** 2
+        return self.loop.gain_scale * whole * jet.saturation.other(self.swing) * np.exp(growth)
+
+    @property
+    def source_pressure(self) -> np.ndarray:
+        """(F,) amplitude of the labium's source, Pa."""
+        c, jet = self.cycle, self.loop.jet
+        return jet.source_pressure(c.omega, c.speed, self.swing)
+
+    @property
+    def tone_power(self) -> np.ndarray:
+        """(F,) W that the source gives to the sounding air: (1/2) Re (dp U*)."""
+        omega = np.where(self.speaks, self.cycle.omega, self.loop.motion.omega[:, 0].real)
+        answer = self.loop.answer(omega, self.loop.friction(self.cycle.flow(self.loop)))
+        flow = self.cycle.velocity * self.loop.jet.window_area
+        return self.source_pressure * flow / 2 * np.sin(np.angle(answer.response))
+
+    @property
+    def breath_power(self) -> np.ndarray:
+        """(F,) W that the player spends: pressure times breath."""
+        return self.pressure * self.loop.jet.breath_flow(self.cycle.speed)
+
+    @property
+    def airiness_db(self) -> np.ndarray:
+        """(F,) 10 log10 of breath power over tone power: the more of the breath stays breath, the airier.
+
+        Differences between notes and voicings are meant; the noise itself is not computed.
+        """
+        return 10 * np.log10(self.breath_power / self.tone_power)
+
+    @property
+    def radiated_power(self) -> np.ndarray:
+        """(F,) W sent into the free room by the sum of all flows, a point source: rho omega^2 |U|^2/(8 pi c)."""
+        air = self.loop.motion.air
+        flow = np.abs(self.cycle.share.sum(axis=1)) * self.cycle.velocity * self.loop.jet.window_area
+        return air.density * self.cycle.omega**2 * flow**2 / (8 * np.pi * air.sound_speed)
+
+    def note(self, i: int) -> NoteBlown:
+        """Fingering i in plain values."""
+        q = float(self.loop.motion.q[i, 0])
+        if not self.speaks[i]:
+            return NoteBlown(False, q, *[None] * 17)
+        c, jet = self.cycle, self.loop.jet
+
+        def there(values: np.ndarray) -> float | None:
+            return float(values[i]) if np.isfinite(values[i]) else None
+
+        def which(resonances: np.ndarray) -> int | None:
+            return int(resonances[i]) if resonances[i] >= 0 else None
+
+        return NoteBlown(
+            speaks=True,
+            q=q,
+            in_phase=bool(self.in_phase[i]),
+            pressure=there(self.pressure),
+            sounding_hz=there(c.frequency),
+            playing_q=there(c.q),
+            bend_cents=there(self.bend_cents),
+            threshold=there(self.threshold),
+            gain=there(self.gain),
+            velocity=there(c.velocity / c.speed),
+            airiness_db=there(self.airiness_db),
+            breath=there(jet.breath_flow(c.speed)),
+            overblow_margin=there(self.overblow_margin),
+            overblow_at=there(self.takeover.pressure),
+            overblow_by=which(self.takeover.by),
+            second_wave=there(self.second_wave),
+            whistle_at=there(self.takeover.whistle_pressure),
+            whistle_by=which(self.takeover.whistle_by),
+            edge_gain=there(self.edge_gain),
+        )
+
+
+def blow_fingerings(motion: Motion, jet: AirJet, careful: bool = True) -> Blown:
+    """Blow every fingering: playing pressure and pitch, bend, onset, overblowing.
+
+    careful: with the overtones' pull on the pitch (`overtones`); without it, thousands of fingerings take seconds.
+    """
+    loop, playing, in_phase = playing_note(Loop(motion, jet), careful)
+    pressure = jet.pressure(playing.speed)
+    higher = settled(loop, jet.speed(1.1 * np.where(playing.exists, pressure, 1.0)), playing)
+    return Blown(
+        loop=loop,
+        cycle=playing,
+        pressure=pressure,
+        in_phase=in_phase,
+        bend_cents=1200 * np.log2(higher.omega / playing.omega),
+        threshold=jet.pressure(threshold(Loop(motion, jet), playing.speed)),
+        second_wave=_second_wave(Loop(motion, jet)),
+        takeover=takeover(loop, playing),
+    )
+
+
+def playing_note(loop: Loop, careful: bool = True) -> tuple[Loop, Cycle, np.ndarray]:
+    """The loop (with overtones), the cycle at the playing pressure, and (F,) where that is in phase."""
+    loop, cycle = with_overtones(loop, on_resonance) if careful else (loop, on_resonance(loop))
+    pressure = loop.jet.pressure(np.where(cycle.exists, cycle.speed, 1.0))
+    in_phase = cycle.exists & (pressure <= SPEAKS_BELOW_PA)
+    if not in_phase.all():
+        cycle = cycle.over(_loudest(loop.pure, cycle), in_phase)
+    return loop, cycle, in_phase
+
+
+def _loudest(loop: Loop, above: Cycle) -> Cycle:
+    """The strongest oscillation below 2 kPa that is not in phase with the jet.
+
+    At 2 kPa where the note lives `above` that; else where a small oscillation grows fastest.
+    """
+    count = len(loop.motion)
+    top = loop.jet.speed(np.full(count, SPEAKS_BELOW_PA))
+    best, velocity = above.where(np.zeros(count, bool)), np.zeros(count)
+    for share in np.linspace(1.0, 0.25, 6):
+        speed = top * share
+        small = growing(loop, speed)
+        live = (small.rate > 0) & (small.wave == 1)
+        start = Cycle(small.omega.real, speed, np.full(count, 0.3), above.share, above.damping)
+        start = above.over(start, above.exists & (share == 1.0))
+        found = settled(loop, speed, start)
+        better = found.exists & live & (found.velocity > velocity)
+        best = found.over(best, better)
+        velocity = np.where(better, found.velocity, velocity)
+    return best
+
+
+def _second_wave(loop: Loop) -> np.ndarray:
+    """Pressure (F,) at which the jet's second wave drives the lowest resonance in phase, NaN if too weak to sound."""
+    omega = loop.motion.omega[:, 0].real
+    response = loop.answer(omega).response
+    speed = loop.jet.speed_for(omega, np.angle(response) + 2 * np.pi)
+    sounds = loop.log_gain(omega, speed, response, loop.jet.saturation.same(0.0)).real > 0
+    return np.where(sounds, loop.jet.pressure(speed), np.nan)
+
+
+def pitch_curve(blown: Blown, pressures: np.ndarray, careful: bool = True) -> np.ndarray:
+    """Sounding frequency (F, P) in Hz of every fingering at mouth pressures (P,), NaN where the note does not live."""
+    count, pressures = len(blown.pressure), np.asarray(pressures, float)
+    which = np.repeat(np.arange(count), len(pressures))
+    wanted = np.tile(pressures, count)
+    cycle = at_pressure(blown, which, wanted, careful)
+    return cycle.frequency.reshape(count, len(pressures))
+
+
+def at_pressure(blown: Blown, which: np.ndarray, pressures: np.ndarray, careful: bool = True) -> Cycle:
+    """The oscillations of fingerings `which` (N,) at pressures (N,), followed from the playing pressure on."""
+    loop = Loop(blown.loop.motion.only(which), blown.loop.jet)
+    return followed(loop, blown.cycle.of(which), pressures, careful)
+
+
+def followed(loop: Loop, start: Cycle, pressures: np.ndarray, careful: bool = True) -> Cycle:
+    """The oscillations at pressures (F,), followed there from `start` in small steps of the jet's speed."""
+    goal = loop.jet.speed(pressures)
+    cycle = start
+    far = np.where(start.exists, np.abs(np.log(goal / np.where(start.exists, start.speed, 1.0))), 0.0).max()
+    steps = int(np.clip(np.ceil(far / 0.12), 1, 20))
+    for share in np.arange(1, steps + 1) / steps:
+        cycle = settled(loop, start.speed ** (1 - share) * goal**share, cycle)
+    if careful:
+        nearby = cycle
+        _, cycle = with_overtones(loop, lambda each: settled(each, goal, nearby))
+    return cycle
+
+
+def growth_map(motion: Motion, jet: AirJet, pressures: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(growth rate in 1/s, jet's wave), each (F, M, P): which resonances would start from silence at which pressure."""
+    rates, waves = [], []
+    for pressure in np.asarray(pressures, float):
+        speed = jet.speed(np.full(len(motion), pressure))
+        all_modes = [growing(Loop(motion, jet, n), speed) for n in range(motion.modes)]
+        rates.append(np.stack([g.rate for g in all_modes], axis=1))
+        waves.append(np.stack([g.wave for g in all_modes], axis=1))
+    return np.stack(rates, axis=2), np.stack(waves, axis=2)

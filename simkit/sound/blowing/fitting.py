@@ -1,0 +1,89 @@
+"""The jet's constants from measurements: pitch heard at mouth pressures read, for fingerings of one instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from simkit.errors import OutOfReach
+from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.constants import JetConstants
+from simkit.sound.blowing.fingerings import followed, playing_note
+from simkit.sound.blowing.loop import Loop
+from simkit.sound.blowing.motion import Motion
+
+_SILENT_CENTS = 400.0  # what a note counts that was heard and that the model leaves silent
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One reading: which fingering (its row in the motion), mouth pressure in Pa, pitch in Hz."""
+
+    fingering: int
+    pressure: float
+    frequency: float
+
+
+@dataclass(frozen=True)
+class JetFit:
+    """Constants that fit, and how well: what is left (cents, one per reading), the common offset in cents that was
+    taken out, and for each fitted constant the factor by which one standard error moves it (1.1: 10 % either way)."""
+
+    constants: JetConstants
+    left_cents: np.ndarray
+    offset_cents: float
+    spread: dict[str, float]
+
+
+def fit_jet(
+    motion: Motion, jet: AirJet, heard: Sequence[Heard], free: Sequence[str] = ("convection", "window_contraction")
+) -> JetFit:
+    """Fit constants to readings: least squares of cents, a common offset of all pitches left free.
+
+    Pitch against pressure tells where the jet is in phase (convection) and how much the note bends, that is its Q
+    while playing (window_contraction). It says next to nothing of the source's strength: do not free more than the
+    readings can tell, and read `spread`. At least two pressures on one fingering, and more readings than constants.
+    """
+    names = [each.name for each in fields(JetConstants)]
+    if not free or set(free) - set(names):
+        raise ValueError(f"free = {tuple(free)}: allowed: some of {', '.join(names)}")
+    if len(heard) < len(free) + 2:
+        raise ValueError(
+            f"{len(heard)} readings: allowed: at least {len(free) + 2} for {len(free)} constants and pitch"
+        )
+    first = np.log([getattr(jet.constants, name) for name in free])
+
+    def constants(logs: np.ndarray) -> JetConstants:
+        return replace(jet.constants, **dict(zip(free, np.exp(logs).tolist(), strict=True)))
+
+    def off(logs: np.ndarray) -> np.ndarray:
+        cents = _detuned(motion, replace(jet, constants=constants(logs)), heard)
+        return cents - np.median(cents)
+
+    found = least_squares(off, first, bounds=(first - 1.5, first + 1.5), diff_step=1e-3, x_scale=0.1, max_nfev=40)
+    if not found.success:
+        raise OutOfReach(f"the jet's constants did not settle: {found.message}")
+    best = constants(found.x)
+    cents = _detuned(motion, replace(jet, constants=best), heard)
+    return JetFit(best, cents - np.median(cents), float(np.median(cents)), _spread(found, free))
+
+
+def _detuned(motion: Motion, jet: AirJet, heard: Sequence[Heard]) -> np.ndarray:
+    """Heard above computed, cents; a note that does not sound counts as far off."""
+    which = np.array([each.fingering for each in heard])
+    used, rows = np.unique(which, return_inverse=True)
+    _, playing, _ = playing_note(Loop(motion.only(used), jet), careful=False)
+    pressures = np.array([each.pressure for each in heard])
+    cycle = followed(Loop(motion.only(which), jet), playing.of(rows), pressures)
+    sounding = np.where(cycle.exists, cycle.frequency, 1.0)
+    cents = 1200 * np.log2(np.array([each.frequency for each in heard]) / sounding)
+    return np.where(cycle.exists, cents, _SILENT_CENTS)
+
+
+def _spread(found, free: Sequence[str]) -> dict[str, float]:  # type: ignore[no-untyped-def]
+    left = max(1, len(found.fun) - len(free) - 1)
+    variance = 2 * found.cost / left * np.linalg.pinv(found.jac.T @ found.jac)
+    return {name: float(np.exp(np.sqrt(variance[n, n]))) for n, name in enumerate(free)}

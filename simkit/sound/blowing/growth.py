@@ -1,0 +1,140 @@
+"""Does it start? Growth of a small oscillation of one resonance before the jet, in silence or beside a sounding note.
+
+The growth of a small oscillation is a root of L(omega) = 1 near the resonance; Im omega < 0 grows. A linear
+threshold is known to be far too easy for a resonance with much drive, so growth rates here are for comparing
+resonances with each other, and thresholds are lower bounds.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from simkit.sound.blowing.cycle import Cycle
+from simkit.sound.blowing.loop import OTHER, Friction, Loop
+
+_STEPS = 16
+_LONGEST = 0.08  # of omega in one step of Newton
+
+
+def mode_root(omega: float, q: float, gain: float, delay: float) -> complex:
+    """The root s (1/s) of s^2 + s omega/Q + omega^2 - g s^2 exp(-s delay) = 0 that grows out of the resonance.
+
+    One resonance before a jet of fixed gain and delay, e.g. Auvray, Fabre & Lagree 2012, J. Acoust. Soc. Am. 131,
+    1574. For a small gain: Re s/omega = -1/2Q + (g/2) sin(omega delay), frequency shift (g/2) cos(omega delay).
+
+    >>> s = mode_root(1.0, 25.0, 0.2, 1.5707963)
+    >>> round(s.real, 6), round(s.imag - 1, 6)
+    (0.068795, -0.007505)
+    """
+    s = complex(-omega / (2 * q), omega)
+    for share in np.linspace(0.1, 1.0, 10):  # let the jet in by degrees, so as to stay on this root
+        for _ in range(20):
+            echo = share * gain * np.exp(-s * delay)
+            value = s * s + s * omega / q + omega**2 - s * s * echo
+            slope = 2 * s + omega / q - (2 * s - s * s * delay) * echo
+            s -= value / slope
+    return complex(s)
+
+
+class Growth(NamedTuple):
+    """A small oscillation of the loop's active resonance: complex frequency (F,), and the jet's wave it rides on."""
+
+    omega: np.ndarray
+    wave: np.ndarray  # (F,) 1 for the jet's first wave: less than about half a turn on the way to the labium
+
+    @property
+    def rate(self) -> np.ndarray:
+        """Growth in 1/s, negative where it dies away."""
+        return -self.omega.imag
+
+
+def growing(loop: Loop, speed: np.ndarray, beside: Cycle | None = None) -> Growth:
+    """How the active resonance grows at jet speeds (F,).
+
+    `beside` is a note that sounds meanwhile: its swing leaves another frequency only the mean slope of the labium,
+    and its flow at the edges rubs 3/2 as much on what sounds beside it. Where it is NaN there is silence. Two
+    frequencies in a simple ratio are not told apart from others.
+    """
+    ring, a = loop.motion, loop.active
+    friction, left = loop.smooth, np.full(len(ring), loop.jet.saturation.other(0.0))
+    if beside is not None:
+        friction = loop.friction(beside.flow(loop), OTHER)
+        left = np.where(beside.exists, loop.jet.saturation.other(_swing(loop, beside)), left)
+    own = ring.omega[:, a]
+    square = np.abs(own) ** 2
+
+    def defect(omega: np.ndarray) -> np.ndarray:
+        answer = loop.answer(omega, friction)
+        jet = np.exp(loop.log_gain(omega, speed, answer.free, left))
+        return answer.pole * (1 - jet - 1j * omega * friction.window * answer.free) / square
+
+    omega = _pulled(loop, own, speed, friction, left)
+    step = np.full(len(ring), 1e-4) * own.real
+    value = defect(omega)
+    for _ in range(_STEPS):
+        ahead = defect(omega + step)
+        change = ahead - value
+        move = -ahead * step / np.where(np.abs(change) > 1e-300, change, 1e-300)
+        move *= np.minimum(1.0, _LONGEST * own.real / np.maximum(np.abs(move), 1e-300))
+        omega, value = omega + step, ahead
+        done = np.abs(move) < 1e-7 * own.real
+        step = np.where(done, 1e-9 * own.real, move)
+        if done.all():
+            break
+    lost = ~(np.abs(move) < 1e-5 * own.real) | ~(np.abs(omega.real / own.real - 1) < 0.6)
+    omega = np.where(lost, own, omega)
+    turn = -loop.jet.wave_log(omega, speed).imag
+    wave = np.maximum(1, 1 + np.round((turn - np.pi / 2) / (2 * np.pi))).astype(int)
+    return Growth(omega, wave)
+
+
+def _swing(loop: Loop, beside: Cycle) -> np.ndarray:
+    """x of the sounding note, 0 where none sounds."""
+    live = beside.exists
+    x = loop.jet.swing(np.where(live, beside.omega, 1.0), np.where(live, beside.speed, 1.0), beside.velocity)
+    return np.where(live, x, 0.0)
+
+
+def _pulled(loop: Loop, own: np.ndarray, speed: np.ndarray, friction: Friction, left: np.ndarray) -> np.ndarray:
+    """Where the resonance goes with the jet's gain taken as it is at the resonance: a start for the search."""
+    around = own.real
+    answer = loop.answer(around, friction)
+    drive = loop.motion.drive[:, loop.active]
+    damping = 2 * own.imag + friction.holes[loop.active + 1, loop.active + 1]
+    back = np.exp(loop.log_gain(around, speed, answer.free, left)) / answer.free + 1j * around * friction.window
+    pole = around**2 - np.abs(own) ** 2 - 1j * around * damping
+    rest = answer.free - drive / pole
+    moved = drive * back / (1 - back * rest)
+    # Where the pull is strong this is no more than a direction: keep near the resonance.
+    moved *= np.minimum(1.0, 0.5 * around**2 / np.maximum(np.abs(moved), 1e-300))
+    return 0.5j * damping + np.sqrt(np.abs(own) ** 2 - damping**2 / 4 + moved)
+
+
+def threshold(loop: Loop, playing: np.ndarray, lowest: float = 0.03) -> np.ndarray:
+    """The lowest jet speed (F,) at which the active resonance grows on the jet's first wave, from `playing` down.
+
+    NaN where it does not grow at `playing`; `lowest` times that speed where it grows all the way down.
+    """
+    known = np.isfinite(playing)
+    playing = np.where(known, playing, 1.0)
+    low, high = playing * lowest, playing.copy()
+
+    def grows(speed: np.ndarray) -> np.ndarray:
+        found = growing(loop, speed)
+        return (found.rate > 0) & (found.wave == 1)
+
+    starts = known & grows(high)
+    open_end = starts.copy()
+    for share in np.geomspace(1.0, lowest, 10)[1:]:
+        speed = playing * share
+        still = grows(speed) & open_end
+        high = np.where(still, speed, high)
+        low = np.where(open_end & ~still, speed, low)
+        open_end = still
+    for _ in range(5):
+        middle = np.sqrt(low * high)
+        still = grows(middle)
+        low, high = np.where(still, low, middle), np.where(still, middle, high)
+    return np.where(starts, np.where(open_end, playing * lowest, high), np.nan)

@@ -1,0 +1,138 @@
+"""How each note of a design blows: the table behind `simkit blow`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.errors import Fault, InputError
+from simkit.sound import models
+from simkit.sound.airs import breath_of
+from simkit.sound.blowing.advice import Tried
+from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.constants import JetConstants
+from simkit.sound.blowing.fingerings import Blown, NoteBlown, blow_fingerings
+from simkit.sound.blowing.motion import Motion
+from simkit.sound.blowing.of_resonators import motion_of_lumped, motion_of_ports
+from simkit.sound.resonator import Case, openness_of
+from simkit.vessel import Vessel
+
+RESONANCES = 4
+
+UNSURE = (
+    "blowing: pressures in Pa are uncertain by a factor of two or more until [jet] is fitted to measured pitches and "
+    "pressures; ratios between notes and trends are surer"
+)
+
+# How each model tells the motion of its openings' air.
+_MOTIONS: dict[str, Callable[[Any, np.ndarray], Motion]] = {
+    "lumped": motion_of_lumped,
+    "ports": lambda resonator, openness: motion_of_ports(resonator, openness, RESONANCES),
+}
+
+
+@dataclass(frozen=True)
+class BlowingNote:
+    """A note of the design, how it blows, and what may help; pitch is None where the design has no notes."""
+
+    pitch: str | None
+    open: tuple[str, ...]
+    blown: NoteBlown
+    advice: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """The note under the keys of the command line's JSON."""
+        b = self.blown
+        return {
+            "pitch": self.pitch,
+            "open": list(self.open),
+            "pressure_pa": b.pressure,
+            "sounding_hz": b.sounding_hz,
+            "overblow_margin": b.overblow_margin,
+            "overblow_at_pa": b.overblow_at,
+            "speaks": b.speaks,
+            "in_phase": b.in_phase,
+            "threshold_pa": b.threshold,
+            "bend_cents_per_10_percent": b.bend_cents,
+            "q": b.q,
+            "playing_q": b.playing_q,
+            "gain": b.gain,
+            "airiness_db": b.airiness_db,
+            "second_wave_pa": b.second_wave,
+            "whistle_at_pa": b.whistle_at,
+            "advice": list(self.advice),
+        }
+
+
+@dataclass(frozen=True)
+class BlowingChamber:
+    """One chamber with a window: its air in m3, its notes, and all that was computed, for pictures."""
+
+    name: str
+    volume: float
+    notes: tuple[BlowingNote, ...]
+    blown: Blown
+
+    def as_dict(self) -> dict[str, Any]:
+        """The chamber under the keys of the command line's JSON."""
+        return {"name": self.name, "volume_ml": 1e6 * self.volume, "notes": [each.as_dict() for each in self.notes]}
+
+
+@dataclass(frozen=True)
+class BlowTable:
+    """How a vessel blows."""
+
+    model: str
+    air: Air
+    chambers: tuple[BlowingChamber, ...]
+    cautions: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """The table as the command line's JSON has it."""
+        return {
+            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
+            "chambers": [chamber.as_dict() for chamber in self.chambers],
+            "cautions": list(self.cautions),
+        }
+
+
+def blow(vessel: Vessel, model: str = "ports", *, lossless: bool = False, windway: str = "closed") -> BlowTable:
+    """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help."""
+    (name,) = models.chosen(model)
+    if name not in _MOTIONS:
+        raise InputError([Fault("--model", "", name, f"{' or '.join(_MOTIONS)}, to blow")])
+    constants = JetConstants.from_table(vessel.jet, vessel.source)
+    cases = models.cases(vessel, lossless=lossless, windway=windway)
+    voiced = [case for case in cases if vessel.chamber(case.chamber.name).voicing is not None]
+    if not voiced:
+        key = f"{cases[0].chamber.name}.voicing"
+        raise InputError([Fault(vessel.source, key, None, "a table [chamber.voicing]: without a window nothing blows")])
+    chambers = tuple(_chamber(name, case, constants) for case in voiced)
+    heard = [*vessel.cautions, *(text for case in voiced for text in case.airs.cautions), UNSURE]
+    return BlowTable(name, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)))
+
+
+def jet_of(case: Case, constants: JetConstants) -> AirJet:
+    """The jet of a chamber's voicing: of breath where the design has `[breath]`, else of the window's air."""
+    voicing = case.vessel.chamber(case.chamber.name).voicing
+    assert voicing is not None
+    breath = breath_of(case.vessel) if case.vessel.breath is not None else case.airs.window
+    return AirJet.of(voicing, breath, constants)
+
+
+def _chamber(model: str, case: Case, constants: JetConstants) -> BlowingChamber:
+    chamber = case.vessel.chamber(case.chamber.name)
+    asked: list[tuple[str | None, tuple[str, ...]]] = [(note.pitch, note.open) for note in chamber.notes]
+    asked = asked or [(None, ())]
+    resonator = models.resonator(model, case)
+    openness = np.array([openness_of(resonator.holes, opened) for _, opened in asked]).reshape(len(asked), -1)
+    motion = _MOTIONS[model](resonator, openness)
+    jet = jet_of(case, constants)
+    now = blow_fingerings(motion, jet)
+    tried = Tried.on(motion, jet, now)
+    notes = tuple(BlowingNote(pitch, opened, now.note(i), tried.advice(i)) for i, (pitch, opened) in enumerate(asked))
+    return BlowingChamber(chamber.name, case.chamber.volume, notes, now)

@@ -1,0 +1,96 @@
+"""What ends a note on raising the breath: a higher resonance that grows beside it until it takes over."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.sound.blowing.cycle import Cycle, settled
+from simkit.sound.blowing.growth import growing
+from simkit.sound.blowing.loop import Loop
+
+HIGHEST_PA = 5000.0
+
+
+@dataclass(frozen=True)
+class Takeover:
+    """What grows beside a note as the breath rises from its playing pressure to 5 kPa.
+
+    pressure (F,): Pa at which a higher resonance starts to grow on the jet's first wave and the note gives way, NaN
+    if it holds; by (F,): which resonance, 1 the second, -1 none. whistle_pressure, whistle_by: the same on the jet's
+    second or a later wave, told apart: such whistles live on the jet's strongest growth, where the model is least
+    sure, and are rarely heard.
+    """
+
+    pressure: np.ndarray
+    by: np.ndarray
+    whistle_pressure: np.ndarray
+    whistle_by: np.ndarray
+
+
+def takeover(loop: Loop, playing: Cycle, steps: int = 8) -> Takeover:
+    """Follow the note from its playing pressure up to 5 kPa and watch every higher resonance's growth beside it.
+
+    Between two of the steps, even in log pressure, growth rates are taken as straight. The note itself need not
+    last: a higher resonance that grows in its silence takes over too.
+    """
+    loop, jet = loop.pure, loop.jet
+    start = jet.pressure(np.where(playing.exists, playing.speed, jet.speed(HIGHEST_PA)))
+    watches = (_Watch.empty(start), _Watch.empty(start))
+    cycle = playing
+    for step in range(steps + 1):
+        here = start * (HIGHEST_PA / np.minimum(start, HIGHEST_PA)) ** (step / steps)
+        speed = jet.speed(here)
+        if step:
+            cycle = settled(loop, speed, cycle)
+        rates, waves = _rates(loop, speed, cycle)
+        for watch, mine in zip(watches, (waves == 1, waves > 1), strict=True):
+            watch.look(here, np.where(mine, rates, -np.inf))
+    overblown, whistled = (watch.where(playing.exists) for watch in watches)
+    return Takeover(*overblown, *whistled)
+
+
+@dataclass
+class _Watch:
+    """Looks out for the first growth above zero as the pressure rises."""
+
+    pressure: np.ndarray
+    by: np.ndarray
+    before: np.ndarray | None
+    at: np.ndarray
+
+    @classmethod
+    def empty(cls, start: np.ndarray) -> _Watch:
+        return cls(np.full(len(start), np.nan), np.full(len(start), -1), None, start)
+
+    def look(self, here: np.ndarray, rates: np.ndarray) -> None:
+        """Take note of growth rates (F, M - 1) at pressures (F,)."""
+        if not rates.shape[1]:
+            return
+        at = np.where(rates > 0, _crossing(rates, self.before, here, self.at), np.inf)
+        new = np.isfinite(at).any(axis=1) & np.isnan(self.pressure)
+        self.pressure = np.where(new, at.min(axis=1), self.pressure)
+        self.by = np.where(new, at.argmin(axis=1) + 1, self.by)
+        self.before, self.at = rates, here
+
+    def where(self, mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return np.where(mask, self.pressure, np.nan), np.where(mask, self.by, -1)
+
+
+def _rates(loop: Loop, speed: np.ndarray, cycle: Cycle) -> tuple[np.ndarray, np.ndarray]:
+    """(growth rate, jet's wave), each (F, M - 1), of every resonance above the lowest."""
+    higher = [growing(replace(loop, active=n), speed, cycle) for n in range(1, loop.motion.modes)]
+    if not higher:
+        empty = np.empty((len(speed), 0))
+        return empty, empty
+    return np.stack([g.rate for g in higher], axis=1), np.stack([g.wave for g in higher], axis=1)
+
+
+def _crossing(now: np.ndarray, before: np.ndarray | None, here: np.ndarray, there: np.ndarray) -> np.ndarray:
+    """Pressure between two steps at which the growth crossed zero; `here` where the step before says nothing."""
+    if before is None:
+        return np.broadcast_to(here[:, None], now.shape)
+    known = np.isfinite(before) & (before < 0) & np.isfinite(now) & (now > 0)
+    part = np.where(known, now, 0.0) / np.where(known, now - np.where(known, before, 0.0), 1.0)
+    return here[:, None] * (there / here)[:, None] ** part

@@ -1,0 +1,78 @@
+"""Resonators that can be written down: one chamber and its holes, and chambers joined by necks."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from simkit.air import moist_air
+from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.motion import Motion, helmholtz_motion
+
+AIR = moist_air()
+
+
+@dataclass(frozen=True)
+class Instruments:
+    """Windows, holes and chambers in SI units; losses given, not computed."""
+
+    air = AIR
+    window = 5.5e-3  # conductivity, m
+    window_area = 66e-6
+    hole = 4.5e-3
+    hole_area = 38e-6
+
+    def jet(self, **changes) -> AirJet:
+        """A window 12 mm wide with a cut-up of 5.5 mm, a windway 1.4 mm high and 32 mm long."""
+        sizes = {"height": 1.4e-3, "length": 32e-3, "width": 12e-3, "cut_up": 5.5e-3, "breath": AIR}
+        return AirJet(**(sizes | changes))
+
+    def plain(self, open_holes=(0,), volume=1e-4, q=25.0, holes=8) -> Motion:
+        """A chamber with a window and equal holes, one resonance; `open_holes` counts them for each fingering."""
+        counts = np.array(open_holes)
+        conductivity = np.zeros((len(counts), 1 + holes))
+        conductivity[:, 0] = self.window
+        conductivity[:, 1:] = self.hole * (np.arange(holes) < counts[:, None])
+        k = np.sqrt(conductivity.sum(axis=1) / volume)
+        area = np.r_[self.window_area, np.full(holes, self.hole_area)]
+        return helmholtz_motion(AIR, k * AIR.sound_speed * (1 + 0.5j / q), conductivity, area)
+
+    def at(self, frequency, q=25.0) -> Motion:
+        """A chamber with a window alone that rings at `frequency`."""
+        omega = np.array([2 * np.pi * frequency * (1 + 0.5j / q)])
+        return helmholtz_motion(AIR, omega, np.array([[self.window]]), np.array([self.window_area]))
+
+    def joined(self, volumes, necks, openings, q) -> Motion:
+        """Chambers (m3) joined by necks (i, j, conductivity), with openings (chamber, conductivity, area).
+
+        The window comes first. Pressures p of the chambers: L p = k^2 V p, L the sum of conductivities as in a
+        network of masses and springs; flow of an opening w = K p/k with p' V p = 1.
+        """
+        stiff = np.zeros((len(volumes), len(volumes)))
+        for i, j, conductivity in necks:
+            stiff[[i, j], [i, j]] += conductivity
+            stiff[[i, j], [j, i]] -= conductivity
+        where = [chamber for chamber, _, _ in openings]
+        K = np.array([conductivity for _, conductivity, _ in openings])
+        np.add.at(stiff, (where, where), K)
+        scale = 1 / np.sqrt(np.array(volumes))
+        k2, shapes = np.linalg.eigh(stiff * np.outer(scale, scale))
+        pressure = shapes * scale[:, None]
+        flow = (K[:, None] * pressure[where] / np.sqrt(k2)).T
+        still = np.linalg.solve(stiff, K[0] * np.eye(len(volumes))[where[0]])
+        column = K[0] * np.eye(len(K))[0] - K * still[where]
+        through = column / np.sqrt(column[0]) if column[0] > 1e-12 * K[0] else 0 * column
+        omega = np.sqrt(k2) * AIR.sound_speed * (1 + 0.5j / np.array(q))
+        return Motion(AIR, omega[None], flow[None], through[None], np.array([area for _, _, area in openings]))
+
+    def waisted(self, neck, hole=4e-3, volumes=(0.3e-4, 0.7e-4), q=(25.0, 60.0)) -> Motion:
+        """Two chambers joined by a neck of that conductivity, window and one open hole in the first."""
+        openings = [(0, self.window, self.window_area)]
+        if hole:
+            openings.append((0, hole, 50e-6))
+        return self.joined(volumes, [(0, 1, neck)], openings, q)
+
+
+@pytest.fixture(scope="session")
+def instruments():
+    return Instruments()

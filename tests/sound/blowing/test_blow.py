@@ -1,0 +1,143 @@
+"""The blow table: margins, what speaks, and the trends that a maker would expect."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from simkit.air import moist_air
+from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.constants import JetConstants
+from simkit.sound.blowing.fingerings import blow_fingerings, growth_map
+
+
+def test_a_waist_lowers_the_margin(instruments):
+    """Common practice: a chamber with a pinched waist can jump in pitch."""
+    margins = [
+        blow_fingerings(instruments.waisted(neck), instruments.jet()).note(0) for neck in (5e-3, 8e-3, 12e-3, 20e-3)
+    ]
+    assert all(note.overblow_by == 1 for note in margins)
+    assert (np.diff([note.overblow_margin for note in margins]) > 0).all()
+
+
+def test_the_margin_is_that_of_the_takeover(instruments):
+    note = blow_fingerings(instruments.waisted(8e-3), instruments.jet()).note(0)
+    assert note.overblow_margin == pytest.approx(note.overblow_at / note.pressure)
+    assert 1 < note.overblow_margin < 5000 / note.pressure
+
+
+def test_without_a_takeover_the_margin_is_five_kilopascals_over_the_playing_pressure(instruments):
+    note = blow_fingerings(instruments.plain([0]), instruments.jet()).note(0)
+    assert note.overblow_at is None
+    assert note.overblow_by is None
+    assert note.overblow_margin == pytest.approx(5000 / note.pressure)
+
+
+def test_a_second_resonance_without_pressure_at_the_window_never_takes_over(instruments):
+    """Window in the middle of three chambers: only the third resonance, which has pressure there, may."""
+    necks = [(0, 1, 5e-3), (1, 2, 5e-3)]
+    motion = instruments.joined([4e-5] * 3, necks, [(1, instruments.window, 66e-6)], (25, 60, 60))
+    blown = blow_fingerings(motion, instruments.jet())
+    assert motion.drive[0, 1] < 1e-12
+    assert blown.takeover.by[0] == 2
+
+
+def test_a_longer_cut_up_wants_more_speed_and_pressure(instruments):
+    """For the same note; common practice. What it does to the margin is computed, not asserted."""
+    motion = instruments.plain([0, 3])
+    short, long = (blow_fingerings(motion, instruments.jet(cut_up=w)) for w in (5.0e-3, 6.0e-3))
+    assert (long.cycle.speed > 1.1 * short.cycle.speed).all()
+    assert (long.pressure > 1.2 * short.pressure).all()
+
+
+def test_high_notes_want_more_breath(instruments):
+    """Common practice, for any wind instrument of this kind."""
+    assert (np.diff(blow_fingerings(instruments.plain(range(5)), instruments.jet()).pressure) > 0).all()
+
+
+def test_high_notes_are_airier_and_weaker(instruments):
+    """Common practice: the top notes lose their tone first."""
+    blown = blow_fingerings(instruments.plain(range(5)), instruments.jet())
+    assert (np.diff(blown.airiness_db) > 0).all()
+    assert (np.diff(blown.gain) < 0).all()
+    assert (np.diff(blown.cycle.velocity / blown.cycle.speed) < 0).all()
+
+
+def test_what_plays_with_all_holes_open_plays_with_all_closed(instruments):
+    """Common practice, whatever the constants."""
+    motion = instruments.plain(range(9))
+    for constants in (JetConstants(), JetConstants(dipole=0.5), JetConstants(growth=0.7, receptivity=2.0)):
+        speaks = blow_fingerings(motion, instruments.jet(constants=constants), careful=False).speaks
+        assert (np.diff(speaks.astype(int)) <= 0).all()
+        assert speaks[0]
+
+
+def test_a_voicing_that_cannot_speak_is_an_answer(instruments):
+    blown = blow_fingerings(instruments.plain([0, 5]), instruments.jet(constants=JetConstants(dipole=0.01)))
+    note = blown.note(1)
+    assert not note.speaks
+    assert (note.pressure, note.sounding_hz, note.overblow_margin, note.overblow_at) == (None,) * 4
+    assert not blown.speaks.any()
+
+
+def test_a_note_beyond_two_kilopascals_is_blown_at_what_it_has_below(instruments):
+    """In phase only above 2 kPa: it speaks below, flat of its resonance."""
+    motion = instruments.plain([4, 5])
+    blown = blow_fingerings(motion, instruments.jet())
+    assert blown.speaks.all()
+    assert not blown.in_phase.any()
+    assert (blown.pressure <= 2000.001).all()
+    assert (blown.cycle.frequency < motion.frequency[:, 0]).all()
+
+
+def test_breath_for_the_low_notes_is_that_of_flute_players_and_below(instruments):
+    """Mouth pressures of flute players 588 to 1079 Pa (Cossette 2000, Respir. Physiol. 121, 33); vessel flutes lower.
+
+    A sane range, no calibration: absolute pascals are uncertain. Flutes take 0.1 to 1 l/s (University of
+    New South Wales, web pages on flute acoustics).
+    """
+    blown = blow_fingerings(instruments.plain([0, 1, 2]), instruments.jet())
+    assert ((blown.pressure > 100) & (blown.pressure < 1300)).all()
+    breath = blown.loop.jet.breath_flow(blown.cycle.speed)
+    assert ((breath > 1e-4) & (breath < 1e-3)).all()
+
+
+def test_the_source_is_of_the_order_of_a_measured_back_pressure():
+    """About 2 p_blow (lip opening/tube area), Coltman 1968, J. Acoust. Soc. Am. 44, 983.
+
+    A flute: lip opening 1 mm x 12 mm, tube of 19 mm, 5 mm to the edge, blown for 440 Hz.
+    """
+    air = moist_air()
+    jet = AirJet(height=1e-3, length=2e-3, width=12e-3, cut_up=5e-3, breath=air)
+    speed = 440 * 5e-3 / 0.1
+    measured = 2 * jet.pressure(speed) * (1e-3 * 12e-3) / (np.pi * 9.5e-3**2)
+    assert 0.5 < jet.source_pressure(2 * np.pi * 440, speed, 20.0) / measured < 2
+
+
+def test_little_of_the_breath_becomes_sound(instruments):
+    """Coltman 1968 measured 2.4 % from jet to sound at 440 Hz on a flute; a vessel's small openings radiate less."""
+    blown = blow_fingerings(instruments.plain([0, 1, 2]), instruments.jet())
+    tone = blown.tone_power / blown.breath_power
+    heard = blown.radiated_power / blown.breath_power
+    assert ((tone > 0.01) & (tone < 0.3)).all()
+    assert ((heard > 1e-4) & (heard < 0.024)).all()
+
+
+def test_the_map_of_growth_shows_where_each_resonance_would_start(instruments):
+    motion = instruments.waisted(6e-3)
+    pressures = np.geomspace(30, 3000, 12)
+    rates, waves = growth_map(motion, instruments.jet(), pressures)
+    assert rates.shape == waves.shape == (1, 2, 12)
+    first = (rates[0] > 0) & (waves[0] == 1)
+    assert first[0].any()
+    assert first[1].any()
+    # The higher resonance starts on the first wave only at more pressure than the lower one does.
+    assert pressures[first[1]].min() > 2 * pressures[first[0]].min()
+
+
+def test_the_potential_difference_of_the_window_itself_may_be_given(instruments):
+    """In proportion to the source, hence to the gain of a small swing."""
+    motion, jet = instruments.plain([0]), instruments.jet()
+    given = replace(jet, drop=0.8 * jet.slit_drop)
+    assert given.coupling() == pytest.approx(0.8 * jet.coupling())
+    assert blow_fingerings(motion, given).gain < blow_fingerings(motion, jet).gain

@@ -1,0 +1,115 @@
+"""The note as sound, fitted constants, and advice."""
+
+import io
+
+import numpy as np
+import pytest
+from scipy.io import wavfile
+
+from simkit.sound.blowing.advice import Tried
+from simkit.sound.blowing.constants import JetConstants
+from simkit.sound.blowing.fingerings import at_pressure, blow_fingerings
+from simkit.sound.blowing.fitting import Heard, fit_jet
+from simkit.sound.blowing.listen import RATE, at_ear, wav_bytes
+from simkit.sound.blowing.timedomain import Played, pitch_of, play, sounding
+
+
+def swinging(hz, flow, seconds=0.1):
+    time = np.arange(0, seconds, 1 / 60000)
+    flows = np.stack([flow * np.sin(2 * np.pi * hz * time), np.zeros_like(time)], axis=1)
+    return Played(time, flows, flows[:, :1], np.full(len(time), 300.0))
+
+
+def test_the_sound_is_that_of_a_point_source():
+    """p = rho omega U/(4 pi r) (Rayleigh 1896, Theory of Sound, sec. 280)."""
+    heard = at_ear(swinging(440.0, 1e-4), density=1.2, distance=2.0)
+    expected = 1.2 * 2 * np.pi * 440 * 1e-4 / (4 * np.pi * 2.0)
+    assert np.abs(heard[100:-100]).max() == pytest.approx(expected, rel=1e-3)
+
+
+def test_the_file_holds_the_note(instruments):
+    motion, jet = instruments.plain([1]), instruments.jet()
+    blown = blow_fingerings(motion, jet)
+    start = sounding(motion, blown.cycle.omega[0], blown.cycle.velocity[0], jet.window_area)
+    pressure = at_ear(play(motion, jet, float(blown.pressure[0]), 0.12, start), instruments.air.density)
+    rate, samples = wavfile.read(io.BytesIO(wav_bytes(pressure)))
+    assert rate == RATE
+    assert 0.85 * 32767 < np.abs(samples).max() < 0.91 * 32767
+    lines = np.abs(np.fft.rfft(samples * np.hanning(len(samples)), 1 << 16))
+    assert lines.argmax() * RATE / (1 << 16) == pytest.approx(blown.cycle.frequency[0], rel=0.005)
+
+
+def test_silence_is_written_as_silence():
+    _, samples = wavfile.read(io.BytesIO(wav_bytes(np.zeros(4410))))
+    assert (samples == 0).all()
+
+
+def test_constants_come_back_from_readings(instruments):
+    """Readings made with other constants and a piece 30 cents flat: the fit finds the constants, the offset too."""
+    motion = instruments.plain([0, 2])
+    truth = JetConstants(convection=1.35, window_contraction=0.75)
+    blown = blow_fingerings(motion, instruments.jet(constants=truth))
+    rows, shares = np.repeat([0, 1], 4), np.tile([0.7, 0.9, 1.1, 1.4], 2)
+    pressures = shares * blown.pressure[rows]
+    flat = at_pressure(blown, rows, pressures).frequency * 2 ** (-30 / 1200)
+    heard = [Heard(int(i), float(p), float(f)) for i, p, f in zip(rows, pressures, flat, strict=True)]
+    fit = fit_jet(motion, instruments.jet(), heard)
+    assert fit.constants.convection == pytest.approx(1.35, rel=0.03)
+    assert fit.constants.window_contraction == pytest.approx(0.75, rel=0.05)
+    assert fit.offset_cents == pytest.approx(-30, abs=2)
+    assert np.abs(fit.left_cents).max() < 1
+    assert all(1 <= factor < 1.2 for factor in fit.spread.values())
+
+
+def test_too_few_readings_are_refused(instruments):
+    with pytest.raises(ValueError, match="at least 4"):
+        fit_jet(instruments.plain([0]), instruments.jet(), [Heard(0, 300.0, 400.0)])
+    with pytest.raises(ValueError, match="allowed: some of half_width"):
+        fit_jet(instruments.plain([0]), instruments.jet(), [Heard(0, 300.0, 400.0)] * 9, ("colour",))
+
+
+def test_a_good_note_gets_no_advice(instruments):
+    assert Tried.on(instruments.plain([0]), instruments.jet()).advice(0) == ()
+
+
+def test_advice_names_levers_that_were_tried(instruments):
+    motion = instruments.waisted(4e-3, hole=8e-3, volumes=(0.5e-4, 0.5e-4))
+    tried = Tried.on(motion, instruments.jet())
+    note = tried.now.note(0)
+    assert note.overblow_margin < 1.5
+    said = " | ".join(tried.advice(0))
+    assert "wider waist" in said
+    assert f"{note.overblow_at:.0f} Pa" in said
+
+
+def test_a_silent_note_is_told_what_would_help(instruments):
+    motion = instruments.plain([8])
+    tried = Tried.on(motion, instruments.jet(constants=JetConstants(dipole=0.3)))
+    assert not tried.now.speaks[0]
+    (said,) = tried.advice(0)
+    assert said.startswith("does not speak below 2000 Pa")
+    assert "wider window" in said
+
+
+def test_a_note_hard_to_blow_is_told_the_lever_that_eases_it(instruments):
+    tried = Tried.on(instruments.plain([3]), instruments.jet())
+    hard = next(text for text in tried.advice(0) if text.startswith("hard to blow"))
+    lever = next(name for name in tried.moved if name in hard)
+    assert tried.moved[lever].pressure[0] < tried.now.pressure[0]
+
+
+def test_a_note_out_of_phase_is_said_to_be_so(instruments):
+    tried = Tried.on(instruments.plain([5]), instruments.jet())
+    assert not tried.now.note(0).in_phase
+    assert any("in phase with the jet only above 2000 Pa" in text for text in tried.advice(0))
+
+
+def test_the_jets_speed_follows_a_breath_that_rises(instruments):
+    """A swell to 1.4 times the playing pressure ends at the steady pitch of that pressure."""
+    motion, jet = instruments.plain([0]), instruments.jet()
+    blown = blow_fingerings(motion, jet)
+    low, high = 0.7 * blown.pressure[0], 1.4 * blown.pressure[0]
+    start = sounding(motion, blown.cycle.omega[0], blown.cycle.velocity[0], jet.window_area)
+    played = play(motion, jet, lambda t: low + (high - low) * min(1.0, t / 0.15), 0.24, start).after(0.19)
+    steady = at_pressure(blown, np.array([0]), np.array([high])).frequency[0]
+    assert 1200 * abs(np.log2(pitch_of(played.time, played.flow[:, 0]) / steady)) < 3

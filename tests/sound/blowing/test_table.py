@@ -1,0 +1,92 @@
+"""The blow table of a design."""
+
+import json
+
+import pytest
+
+from simkit.errors import InputError
+from simkit.sound.blowing.table import blow
+from simkit.vessel import loads
+
+DESIGN = """
+clay = { wall_mm = 5 }
+[[chamber]]
+name = "body"
+shape = "ellipsoid"
+length_mm = 90
+width_mm = 50
+height_mm = 42
+[chamber.voicing]
+along_mm = 20
+around_deg = 180
+window_width_mm = 11
+cut_up_mm = 5
+windway_height_mm = 1.2
+windway_length_mm = 28
+[[chamber.hole]]
+name = "1"
+along_mm = 45
+around_deg = 0
+diameter_mm = 7
+[[chamber.note]]
+pitch = "A4"
+open = []
+[[chamber.note]]
+pitch = "D5"
+open = ["1"]
+"""
+PROMISED = {"pitch", "pressure_pa", "sounding_hz", "overblow_margin", "overblow_at_pa", "speaks"}
+
+
+@pytest.mark.parametrize("model", ["lumped", "ports"])
+def test_every_note_has_what_the_door_promises(model):
+    told = json.loads(json.dumps(blow(loads(DESIGN, "dove.toml"), model).as_dict()))
+    notes = told["chambers"][0]["notes"]
+    assert [note["pitch"] for note in notes] == ["A4", "D5"]
+    assert all(note.keys() >= PROMISED for note in notes)
+    assert all(note["speaks"] and note["overblow_margin"] > 1 for note in notes)
+    assert notes[1]["pressure_pa"] > notes[0]["pressure_pa"]
+    assert any("uncertain" in text for text in told["cautions"])
+
+
+def test_the_table_jet_sets_the_constants():
+    """A wave twice as fast wants half the jet's speed, near a quarter of the pressure."""
+    plain = blow(loads(DESIGN, "a"), "lumped").chambers[0].notes[0].blown
+    quick = blow(loads(DESIGN + "\n[jet]\nconvection = 2.3\n", "a"), "lumped").chambers[0].notes[0].blown
+    assert quick.pressure / plain.pressure == pytest.approx(0.25, rel=0.25)
+
+
+def test_an_unknown_constant_is_named_with_its_file_and_key():
+    with pytest.raises(InputError, match=r"dove\.toml: jet\.convektion = 2"):
+        blow(loads(DESIGN + "\n[jet]\nconvektion = 2\n", "dove.toml"), "lumped")
+
+
+def test_constants_out_of_all_reason_are_refused_together():
+    with pytest.raises(InputError) as refused:
+        blow(loads(DESIGN + "\n[jet]\ngrowth = 1e4\ndipole = 0.001\n", "dove.toml"), "lumped")
+    assert [fault.key for fault in refused.value.faults] == ["jet.growth", "jet.dipole"]
+    assert "from 0.05 to 20" in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("growth", 20.0), ("convection", 0.05), ("half_width", 0.05), ("windway_loss", 20.0)]
+)
+def test_a_constant_may_go_as_far_as_is_allowed(name, value):
+    """Warnings are errors here: nothing overflows; and a note that speaks has its numbers."""
+    (chamber,) = blow(loads(DESIGN + f"\n[jet]\n{name} = {value}\n", "a"), "lumped").chambers
+    for note in chamber.notes:
+        assert note.blown.speaks == (note.blown.pressure is not None)
+        assert note.blown.pressure is None or 0 < note.blown.pressure <= 2000
+
+
+def test_a_chamber_without_a_window_is_not_blown():
+    bare = 'clay = { wall_mm = 5 }\n[[chamber]]\nname = "ball"\nshape = "sphere"\ndiameter_mm = 60\n'
+    with pytest.raises(InputError, match=r"ball\.voicing"):
+        blow(loads(bare, "ball.toml"), "lumped")
+
+
+def test_a_chamber_without_notes_is_blown_with_all_holes_covered():
+    bare = DESIGN[: DESIGN.index("[[chamber.note]]")]
+    (note,) = blow(loads(bare, "a"), "lumped").chambers[0].notes
+    assert note.pitch is None
+    assert note.open == ()
