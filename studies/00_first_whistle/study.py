@@ -1,0 +1,261 @@
+"""A guided tour of one design, the pocket wren: from the wish to what it will play, before there is any clay.
+
+Run: python studies/00_first_whistle/study.py [--quick] [-o FOLDER]
+
+Takes less than a minute; --quick takes a few seconds, judges slips of the hand by the textbook rule, looks at fewer
+resonances, and writes to a folder of its own, named at the end. Writes result.json, the pictures, and README.md,
+whose every number comes from result.json by way of README.template.md. A chapter is one function here and one
+section there.
+"""
+
+from __future__ import annotations
+
+import os
+
+# One thread, as in the command line; before numpy is imported.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("MKL_NUM_THREADS", "1")
+
+import argparse
+import json
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import numpy as np
+
+import simkit
+from simkit.body import Body, Opening, body_of
+from simkit.body.assembly import gap
+from simkit.files import whole
+from simkit.pitch import cents
+from simkit.show.answers import ringing_page
+from simkit.show.chart import scale_chart
+from simkit.show.lines import fingering
+from simkit.show.look import page, save
+from simkit.show.views import views
+from simkit.sound import models
+from simkit.sound.prediction import target_of
+from simkit.vessel import Vessel
+
+HERE = Path(__file__).parent
+DESIGN = HERE.parent / "designs" / "pocket_wren.toml"
+MINUTES = 1  # at most, on an ordinary machine that has little else to do
+MM, ML = 1e3, 1e6  # of a metre, of a cubic metre
+
+
+@dataclass(frozen=True)
+class Tour:
+    """The design that is shown, as a value and as a solid, and where its pictures go."""
+
+    vessel: Vessel
+    body: Body
+    folder: Path
+    quick: bool
+
+    @property
+    def careful(self) -> str:
+        """The model that judges slips of the hand."""
+        return "lumped" if self.quick else "ports"
+
+
+# --- the chapters, in the order of the README ---
+
+
+def wish(tour: Tour) -> dict[str, Any]:
+    """What it should play, on which fingers."""
+    (chamber,) = tour.vessel.chambers
+    notes = [
+        {"pitch": n.pitch, "fingering": fingering(chamber.holes, n.open), "target_hz": target_of(tour.vessel, n)}
+        for n in chamber.notes
+    ]
+    return {"fingers": [hole.finger for hole in chamber.holes], "notes": notes}
+
+
+def design(tour: Tour) -> dict[str, Any]:
+    """What was written down, and what solid that is."""
+    (chamber,), (solid,) = tour.vessel.chambers, tour.body.chambers
+    save(page(views(tour.vessel, tour.body)), tour.folder / "vessel.png")
+    inside = np.ptp(solid.wall.box, axis=0) * MM
+    pairs = list(combinations(solid.openings, 2))
+    return {
+        "volume_ml": solid.volume * ML,
+        "inside_mm": dict(zip(("across", "along", "up"), inside.tolist(), strict=True)),
+        "outside_mm": dict(zip(("across", "along", "up"), (inside + 2 * solid.thickness * MM).tolist(), strict=True)),
+        "wall_mm": solid.thickness * MM,
+        "window_mm": [chamber.voicing.window_width_mm, chamber.voicing.cut_up_mm],
+        "holes_mm": {hole.name: hole.diameter_mm for hole in chamber.holes},
+        "least_clay_mm": min(gap(a, b) for a, b in pairs) * MM,
+        "least_finger_spacing_mm": min(float(np.linalg.norm(outside(a) - outside(b))) for a, b in pairs) * MM,
+        "fingertip_mm": tour.vessel.hand.fingertip_mm,
+    }
+
+
+def textbook(tour: Tour) -> dict[str, Any]:
+    """What it plays by the textbook rule, and what that rule cannot see."""
+    told = played(tour.vessel, "lumped")
+    (case,) = models.cases(tour.vessel)
+    facts = models.resonator("lumped", case).evidence(()).facts
+    speed = case.airs.chamber.sound_speed
+    return told | {
+        "conductivity_mm": facts["conductivity_m"] * MM,
+        "sound_speed_m_s": speed,
+        "by_hand_hz": speed / (2 * np.pi) * float(np.sqrt(facts["conductivity_m"] / facts["volume_m3"])),
+        "left_out_cents": {name: facts[f"neglected_{name}_cents"] for name in ("curvature", "neighbours", "stretch")},
+    }
+
+
+def ports(tour: Tour) -> dict[str, Any]:
+    """What it plays by the chamber's own field, and how far the textbook rule was off."""
+    both = simkit.predict(tour.vessel, "lumped,ports")
+    air = tour.vessel.air
+    caption = f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity; bars: by how much the model may be wrong"
+    holes = [hole.name for hole in tour.vessel.chambers[0].holes]
+    save(page(scale_chart(tour.vessel.title, holes, both.notes, caption)), tour.folder / "scale.png")
+    parted = [cents(n.by("lumped").frequency_hz, n.by("ports").frequency_hz) for n in both.notes]
+    pulled = [n.by("ports").windway_cents for n in both.notes]
+    return played(tour.vessel, "ports") | {
+        "textbook_off_cents": parted,
+        "textbook_off_most_cents": max(parted, key=abs),
+        "windway_pull_cents": {"most": max(pulled), "least": min(pulled)},
+    }
+
+
+def closed(tour: Tour) -> dict[str, Any]:
+    """How the chamber rings with every opening closed: what the note has no part in."""
+    ringing = simkit.resonances(tour.vessel, 2 if tour.quick else 3, closed=True)
+    save(ringing_page(tour.vessel, ringing), tour.folder / "modes.png")
+    rings = [ring.resonance for ring in ringing.chambers[0].rings]
+    targets = [target_of(tour.vessel, n) for n in tour.vessel.chambers[0].notes]
+    return {
+        "rings": [{"frequency_hz": ring.frequency_hz, "q": ring.q} for ring in rings],
+        "first_over_lowest_note": rings[0].frequency_hz / min(targets),
+        "first_over_highest_note": rings[0].frequency_hz / max(targets),
+    }
+
+
+def slips(tour: Tour) -> dict[str, Any]:
+    """What a slip of the hand, of the clay or of the weather costs: cents of the lowest and the highest note."""
+    before = pitches(tour.vessel, tour.careful)
+    found = []
+    for what, other in slipped(tour.vessel):
+        by = [cents(after, was) for after, was in zip(pitches(other, tour.careful), before, strict=True)]
+        found.append({"what": what, "lowest_cents": by[0], "highest_cents": by[-1], "most_cents": max(by, key=abs)})
+    holes = [slip["most_cents"] for slip in found if "wider" in slip["what"]]
+    return {"hole_most_cents": max(holes), "one_at_a_time": found}
+
+
+CHAPTERS: tuple[Callable[[Tour], dict[str, Any]], ...] = (wish, design, textbook, ports, closed, slips)
+
+
+# --- what the chapters ask ---
+
+
+def outside(opening: Opening) -> np.ndarray:
+    """Where a finger meets the hole: its centre on the outer surface, m."""
+    return opening.center + opening.length * opening.axis
+
+
+def played(vessel: Vessel, model: str) -> dict[str, Any]:
+    """Each note by one model, and the worst of them."""
+    notes = [n.by(model) for n in simkit.predict(vessel, model).notes]
+    keys = ("frequency_hz", "cents", "uncertainty_cents", "q")
+    return {
+        "notes": [{key: getattr(n, key) for key in keys} for n in notes],
+        "worst_cents": max((n.cents for n in notes), key=abs),
+        "widest_uncertainty_cents": max(n.uncertainty_cents for n in notes),
+    }
+
+
+def pitches(vessel: Vessel, model: str) -> list[float]:
+    """The notes' frequencies, Hz."""
+    return [n.by(model).frequency_hz for n in simkit.predict(vessel, model).notes]
+
+
+def slipped(vessel: Vessel) -> Iterator[tuple[str, Vessel]]:
+    """The design with one thing gone wrong at a time, and what went wrong in words."""
+    (chamber,) = vessel.chambers
+    for hole in chamber.holes:
+        key = f"{chamber.name}.hole.{hole.name}.diameter_mm"
+        yield f"hole {hole.name} wider by 0.1 mm", moved(vessel, key, 0.1)
+    last = f"{chamber.name}.hole.{chamber.holes[-1].name}.along_mm"
+    yield f"hole {chamber.holes[-1].name} cut 3 mm farther along", moved(vessel, last, 3)
+    yield "cut-up longer by 0.1 mm", moved(vessel, f"{chamber.name}.voicing.cut_up_mm", 0.1)
+    yield "wall thicker by 0.5 mm", moved(vessel, "clay.wall_mm", 0.5)
+    yield "clay shrinks by 1 % more", shrunk(vessel, vessel.clay.shrinkage_percent + 1)
+    yield "room warmer by 10 °C", moved(vessel, "air.temperature_c", 10)
+
+
+def moved(vessel: Vessel, key: str, by: float) -> Vessel:
+    """The design with one number changed."""
+    return vessel.with_value(key, vessel.value(key) + by)
+
+
+def shrunk(vessel: Vessel, shrinkage_percent: float) -> Vessel:
+    """The piece as it comes out of the kiln where the same wet clay shrinks by another share: all sizes follow."""
+    factor = (100 - shrinkage_percent) / (100 - vessel.clay.shrinkage_percent)
+    names = ("clay", *(chamber.name for chamber in vessel.chambers))
+    sizes = {
+        key: number.value * factor
+        for key, number in vessel.numbers.items()
+        if key.split(".")[0] in names and key.endswith("_mm") and number.value is not None
+    }
+    return vessel.with_values(sizes)
+
+
+# --- running it ---
+
+
+def readme(result: dict[str, Any]) -> str:
+    """The README: the template with the numbers of a result, and with pieces of the design as it is written."""
+    template = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
+    template.filters["signed"] = lambda value: f"{round(value) or 0:+d}"
+    text = (HERE / "README.template.md").read_text(encoding="utf-8")
+    return template.from_string(text).render(**result, written=DESIGN.read_text(encoding="utf-8").rstrip())
+
+
+def study(folder: Path, quick: bool) -> dict[str, Any]:
+    """Walks through the chapters and writes result.json, README.md and the pictures to a folder."""
+    vessel = simkit.load(DESIGN)
+    tour = Tour(vessel, body_of(vessel), folder, quick)
+    result: dict[str, Any] = {"minutes": MINUTES}
+    result |= {chapter.__name__: chapter(tour) for chapter in CHAPTERS}
+    with whole(folder / "result.json") as half:
+        half.write_text(json.dumps(rounded(result), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    with whole(folder / "README.md") as half:
+        half.write_text(readme(rounded(result)), encoding="utf-8")
+    return result
+
+
+def rounded(value: Any) -> Any:
+    """Numbers to six figures: more would only record the machine."""
+    match value:
+        case float():
+            return float(f"{value:.6g}")
+        case dict():
+            return {key: rounded(item) for key, item in value.items()}
+        case list() | tuple():
+            return [rounded(item) for item in value]
+    return value
+
+
+def main() -> None:
+    """The command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="a few seconds instead of a minute, and rougher")
+    parser.add_argument("-o", metavar="FOLDER", type=Path, help="where to write; else here, or with --quick elsewhere")
+    asked = parser.parse_args()
+    folder = asked.o or (Path(tempfile.mkdtemp(prefix="first_whistle_")) if asked.quick else HERE)
+    folder.mkdir(parents=True, exist_ok=True)
+    study(folder, asked.quick)
+    sys.stderr.write(f"wrote {folder}\n")
+
+
+if __name__ == "__main__":
+    main()
