@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from scipy.interpolate import BSpline, make_interp_spline
 
+from simkit.body import patches
 from simkit.body.wall import Block, Can, Moved, Sheet, Skin, Solid, Union
 from simkit.errors import OutOfReach
 
@@ -60,11 +61,16 @@ def session() -> Iterator[Any]:
             gmsh.clear()
 
 
-def build(gmsh: Any, solid: Solid) -> int:
-    """Make `solid` (metres) in the model, in millimetres, and return its volume's tag."""
+def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
+    """Make `solid` (metres) in the model, in millimetres, and return its volume's tag.
+
+    patched: a turn (rad); smooth skins are drawn as six patches turned by it, to be cut and meshed near poles too.
+    """
     occ = gmsh.model.occ
     match solid:
         case Skin(sheets):
+            if patched is not None and patches.has_patches(sheets):
+                return _patched_skin(gmsh, sheets[0], patched)
             return _skin(gmsh, sheets)
         case Block(corners, rounding):
             size = 1e3 * (corners[1] - corners[0])
@@ -76,10 +82,10 @@ def build(gmsh: Any, solid: Solid) -> int:
             tag = occ.addCylinder(0, 1e3 * start, 0, 0, 1e3 * (stop - start), 0, 1e3 * radius)
             return _rounded(gmsh, tag, 1e3 * rounding)
         case Union(solids):
-            parts = [(3, build(gmsh, part)) for part in solids]
+            parts = [(3, build(gmsh, part, patched)) for part in solids]
             return occ.fuse(parts[:1], parts[1:])[0][0][1] if len(parts) > 1 else parts[0][1]
         case Moved(inner, turn, shift):
-            tag = build(gmsh, inner)
+            tag = build(gmsh, inner, patched)
             matrix = np.eye(4)
             matrix[:3, :3], matrix[:3, 3] = turn, 1e3 * shift
             occ.affineTransform([(3, tag)], matrix.ravel().tolist())
@@ -122,6 +128,26 @@ def _skin(gmsh: Any, sheets: tuple[Sheet, ...]) -> int:
     if len(sheets) > len(faces):
         faces += _end_faces(gmsh, faces[0], [s for s in sheets if s.flat])
     tag = occ.addVolume([occ.addSurfaceLoop(faces, sewing=len(faces) > 1)])
+    occ.remove([(0, p) for p in helpers])
+    return tag
+
+
+def _patched_skin(gmsh: Any, sheet: Sheet, turn: float) -> int:
+    occ = gmsh.model.occ
+    faces, helpers = [], []
+    for grid in patches.grids(sheet, turn):
+        n = len(grid)
+        first = make_interp_spline(np.linspace(0, 1, n), 1e3 * grid, k=3)
+        second = make_interp_spline(np.linspace(0, 1, n), np.moveaxis(first.c, 1, 0), k=3)
+        points = [occ.addPoint(*c) for c in second.c.reshape(-1, 3)]
+        (ku, mu), (kv, mv) = _with_multiplicity(first.t), _with_multiplicity(second.t)
+        faces.append(
+            occ.addBSplineSurface(
+                points, n, degreeU=3, degreeV=3, knotsU=ku, knotsV=kv, multiplicitiesU=mu, multiplicitiesV=mv
+            )
+        )
+        helpers += points
+    tag = occ.addVolume([occ.addSurfaceLoop(faces, sewing=True)])
     occ.remove([(0, p) for p in helpers])
     return tag
 
@@ -223,12 +249,12 @@ def cells(gmsh: Any, creased: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]
         for kind, width in kinds
     )
     if not creased:
-        return _with_middles(nodes, tets, facets)
+        return with_middles(nodes, tets, facets)
     tets[:, [8, 9]] = tets[:, [9, 8]]  # gmsh has the last two edges the other way round
     return nodes, tets, facets
 
 
-def _with_middles(nodes: np.ndarray, tets: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def with_middles(nodes: np.ndarray, tets: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The same cells with a node in the middle of every edge."""
     edges = np.sort(np.concatenate([tets[:, pair] for pair in EDGES]), axis=1)
     unique, number = np.unique(edges, axis=0, return_inverse=True)
