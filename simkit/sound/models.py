@@ -70,6 +70,11 @@ def pulls(model: str, case: Case) -> bool:
     return model != "resolved" and case.windway is None and case.chamber.window is not None
 
 
+def breathes(model: str) -> bool:
+    """Whether a model can fill the openings with the player's breath: all but the one that knows a single air."""
+    return model != "resolved"
+
+
 def piped(case: Case) -> Case:
     """The same case with its windway open to the mouth."""
     return replace(case, windway=windway_of(case.vessel.chamber(case.chamber.name)))

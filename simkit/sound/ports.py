@@ -48,7 +48,7 @@ def solved(body: Body) -> PortSolution:
     """The port solution of a body, kept for the same openings under other airs, fingerings and windways."""
     air = body_air(body)
     openings = [chamber.all_openings for chamber in body.chambers]
-    key = id(air), tuple(tuple(_told(o) for o in group) for group in openings)
+    key = id(air), tuple(tuple(told(o) for o in group) for group in openings)
     if key not in _SOLVED:
         _SOLVED[key] = port_solution(air, openings)
         while len(_SOLVED) > _KEEP:
@@ -57,7 +57,7 @@ def solved(body: Body) -> PortSolution:
     return _SOLVED[key]
 
 
-def _told(opening: Opening) -> tuple[object, ...]:
+def told(opening: Opening) -> tuple[object, ...]:
     """An opening as a value that can be looked up."""
     return tuple(v.tobytes() if isinstance(v, np.ndarray) else v for v in vars(opening).values())
 

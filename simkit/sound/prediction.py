@@ -145,7 +145,7 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
     answers = []
     for name in names:
         resonator = models.resonator(name, case)
-        breathed = models.resonator(name, filled) if filled is not None else None
+        breathed = models.resonator(name, filled) if filled is not None and models.breathes(name) else None
         piped = models.resonator(name, models.piped(case)) if models.pulls(name, case) else None
         answers.append([_answer(resonator, breathed, piped, opened, target) for _, opened, target in asked])
     notes = tuple(

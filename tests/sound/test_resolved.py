@@ -1,0 +1,261 @@
+"""The judge against the port model, against closed forms, and against what it cannot answer."""
+
+import itertools
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+import simkit
+from simkit.air import moist_air
+from simkit.body import AirMesh, air_mesh, body_of
+from simkit.body.mesh import offset_points
+from simkit.body.rims import duct_of
+from simkit.body.shapes import EggWall
+from simkit.body.wall import normals, project
+from simkit.body.whole import whole_mesh
+from simkit.errors import InputError, MeshError, OutOfReach
+from simkit.field.elements import stiffness_and_mass
+from simkit.field.straight import matrices
+from simkit.field.twolevel import TwoLevel
+from simkit.field.whole import WholeAir, WholeMode
+from simkit.sound import models
+from simkit.sound.airs import Airs
+from simkit.sound.losses import spherical_resonator
+from simkit.sound.resolved import ResolvedResonator
+
+BALL = """
+[clay]
+wall_mm = 5
+edge_radius_mm = 0.5
+edge_inside_radius_mm = 0.5
+[[chamber]]
+name = "ball"
+shape = "sphere"
+diameter_mm = 60
+[[chamber.hole]]
+name = "1"
+along_mm = 30
+around_deg = 0
+diameter_mm = 8
+"""
+
+ELLIPSOID = """
+[clay]
+wall_mm = 5
+edge_radius_mm = 0.3
+edge_inside_radius_mm = 0.3
+[[chamber]]
+name = "body"
+shape = "ellipsoid"
+length_mm = 96
+width_mm = 62
+height_mm = 50
+[chamber.voicing]
+along_mm = 16
+around_deg = 180
+window_width_mm = 12
+cut_up_mm = 5.5
+windway_height_mm = 1.4
+windway_length_mm = 32
+edge_deg = 45
+"""
+for _name, _along, _around in (("1", 34, -25), ("2", 50, 20), ("3", 66, -15)):
+    ELLIPSOID += f'[[chamber.hole]]\nname = "{_name}"\nalong_mm = {_along}\naround_deg = {_around}\ndiameter_mm = 6\n'
+
+
+def case_of(text, **options):
+    return models.cases(simkit.loads(text, "test.toml"), **options)[0]
+
+
+def asked(text, model="resolved", **options):
+    return models.resonator(model, case_of(text, **options))
+
+
+def cents(a, b):
+    return 1200 * np.log2(a / b)
+
+
+def chamber_of(text):
+    return body_of(simkit.loads(text, "test.toml")).chambers[0]
+
+
+# --- pieces ------------------------------------------------------------------------------------------------
+
+
+def bent_ball():
+    return air_mesh(EggWall(0.06, 0.06, 0.06), 0.02)
+
+
+def test_matrices_are_those_of_scikit_fem():
+    mesh = bent_ball()
+    for quick, plain in zip(matrices(mesh), stiffness_and_mass(mesh), strict=True):
+        assert abs(quick - plain).max() < 1e-12 * abs(plain).max()
+
+
+def test_the_preconditioner_is_symmetric_and_positive():
+    mesh = bent_ball()
+    K, M = matrices(mesh)
+    A = (K + M / 0.03**2).tocsr()
+    middles = np.setdiff1d(np.arange(len(mesh.points)), mesh.tets[:, :4])
+    from simkit.field.whole import _linear
+
+    whole = SimpleNamespace(mesh=mesh)
+    inverse = TwoLevel(A, _linear(whole, np.arange(len(mesh.points))))
+    x = np.random.default_rng(1).standard_normal((A.shape[0], 6))
+    small = x.T @ inverse(x)
+    assert len(middles) > 0
+    np.testing.assert_allclose(small, small.T, rtol=1e-9, atol=1e-9 * abs(small).max())
+    assert np.linalg.eigvalsh(small).min() > 0
+
+
+@pytest.mark.parametrize("name", ["window", "1"])
+def test_a_duct_runs_from_wall_to_outside_and_leaves_both_along_the_clay(name):
+    chamber = chamber_of(ELLIPSOID)
+    opening = next(o for o in chamber.all_openings if o.name == name)
+    duct = duct_of(chamber.wall, chamber.thickness, opening)
+    turns = np.linspace(0.01, 0.24, 13)
+    step = 1e-4
+    for depth, way in ((0.0, 1), (3.0, -1)):
+        at = duct.points(turns, np.full(13, depth))
+        near = duct.points(turns, np.full(13, depth + way * step))
+        foot = project(chamber.wall, at)
+        on = foot if depth == 0 else offset_points((chamber.wall,), chamber.thickness, at)
+        assert np.abs(at - on).max() < 1e-7
+        leaving = (near - at) / np.linalg.norm(near - at, axis=1)[:, None]
+        # Tangent to the clay at the middle of a round rim; a box's rim is an oblique conic, nearly so.
+        assert np.abs(np.einsum("ni,ni->n", leaving, normals(chamber.wall, foot))).max() < 0.05
+
+
+def test_wall_losses_are_those_of_a_closed_ball():
+    """Moldover, Mehl & Greenspan 1986, J. Acoust. Soc. Am. 79, 253: the first radial and the first sloshing mode."""
+    radius, air = 0.03, moist_air()
+    for degree, zero in ((1, 2.081576), (0, 4.493409)):
+        turn = degree * (degree + 1)
+        pressed = 2 / (radius * (1 - turn / zero**2))  # of p^2 on the wall over that in the ball, by Bessel's equation
+        mode = WholeMode(zero / radius, pressed, turn / radius**2 * pressed, {}, 0, 0.0)
+        chamber = replace(chamber_of(BALL), openings=())
+        judge = ResolvedResonator(chamber, SimpleNamespace(), Airs.all_of(air), False)
+        found, exact = judge._omega(mode), spherical_resonator(air, radius, degree, zero)
+        # Both are right to first order in the layers; the next order is their square.
+        loss = abs(exact / (zero * air.sound_speed / radius) - 1)
+        assert abs(found - exact) / abs(exact) < 3 * loss**2
+
+
+# --- what is refused ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("edge_radius_mm = 0.5", "edge_radius_mm = 0", "sharp rim"),
+        ("diameter_mm = 8", "diameter_mm = 8\nwall_mm = 3", "wall_mm of its own"),
+        ("edge_radius_mm = 0.5", "edge_radius_mm = 0.01", "unknowns and"),
+        ("edge_radius_mm = 0.5", "edge_radius_mm = 4.8", "rounded rims"),
+    ],
+)
+def test_what_is_not_meshed_is_said_before_meshing(old, new, said):
+    with pytest.raises(OutOfReach, match=said) as refused:
+        asked(BALL.replace(old, new, 1))
+    assert not isinstance(refused.value, MeshError)
+
+
+def test_a_wall_without_thickness_is_refused():
+    with pytest.raises(OutOfReach, match="without thickness"):
+        asked(BALL.replace("wall_mm = 5", "wall_mm = 0"), lossless=True)
+
+
+def test_an_open_windway_is_refused():
+    with pytest.raises(InputError, match="--windway"):
+        asked(ELLIPSOID, windway="mouth")
+
+
+def test_rims_that_meet_are_one_sentence():
+    """Two holes a hair apart inside: their rounded rims overlap."""
+    text = BALL + '[[chamber.hole]]\nname = "2"\nalong_mm = 30\naround_deg = 16.2\ndiameter_mm = 8\n'
+    with pytest.raises(OutOfReach, match="rims of '1' and '2' meet"):
+        whole_mesh(chamber_of(text), 2.0)
+
+
+# --- one coarse mesh ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def coarse_ball():
+    return whole_mesh(chamber_of(BALL), 1.5)
+
+
+def volume(mesh: AirMesh, chosen):
+    p = mesh.points[mesh.tets[chosen, :4]]
+    return np.linalg.det(p[:, 1:] - p[:, :1]).sum() / 6
+
+
+def test_the_air_fills_ball_and_shell(coarse_ball):
+    """All the air is the far ball less the clay, and the clay is a shell with a hole through it."""
+    chamber = chamber_of(BALL)
+    R, h, a = 0.03, chamber.thickness, 0.004
+    shell = 4 / 3 * np.pi * ((R + h) ** 3 - R**3)
+    all_air = 4 / 3 * np.pi * coarse_ball.radius**3 - shell + np.pi * a**2 * h
+    assert coarse_ball.mesh.volume == pytest.approx(all_air, rel=1e-3)
+    assert len(coarse_ball.covers) == 1
+
+
+def test_covers_meet_node_for_node(coarse_ball):
+    inside, outside = coarse_ball.covers["1"]
+    points = coarse_ball.mesh.points
+    np.testing.assert_allclose(points[inside], points[outside], atol=1e-12)
+    assert not set(inside.ravel()) & set(outside.ravel())
+
+
+def test_a_coarse_mesh_comes_near_ports(coarse_ball):
+    mode = WholeAir.of(coarse_ball).lowest(("1",))
+    ports = asked(BALL, "ports", lossless=True)
+    air = ports.air
+    assert abs(cents(mode.k.real * air.sound_speed, ports.resonances(["1"])[0].omega.real)) < 10
+    assert mode.k.imag > 0
+
+
+# --- the whole path ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.sample
+def test_ball_with_one_hole_agrees_with_ports():
+    judge, ports = asked(BALL), asked(BALL, "ports")
+    found, near = (model.resonances(["1"])[0] for model in (judge, ports))
+    assert abs(cents(found.frequency_hz, near.frequency_hz)) < 4
+    assert found.q == pytest.approx(near.q, rel=0.05)
+    assert judge.resonances([]) == ()
+    assert judge.lowest(np.array([[0.0], [1.0]]))[0] == 0
+
+
+@pytest.mark.slow
+def test_radius_of_the_far_sphere_does_not_matter():
+    chamber = chamber_of(BALL)
+    k = [WholeAir.of(whole_mesh(chamber, 1.25, shell)).lowest(("1",)).k for shell in (1.35, 1.7)]
+    assert abs(cents(k[1].real, k[0].real)) < 0.5
+    assert k[1].imag == pytest.approx(k[0].imag, rel=0.005)
+
+
+@pytest.mark.slow
+def test_frequency_goes_as_one_over_size_without_losses():
+    chamber = chamber_of(BALL)
+    sizes = {"wall_mm = 5": "wall_mm = 10", "0.5": "1.0", "= 60": "= 120", "along_mm = 30": "along_mm = 60"}
+    text = BALL.replace("diameter_mm = 8", "diameter_mm = 16")
+    for old, new in sizes.items():
+        text = text.replace(old, new)
+    k = [WholeAir.of(whole_mesh(c, 1.25)).lowest(("1",)).k for c in (chamber, chamber_of(text))]
+    assert abs(cents(2 * k[1].real, k[0].real)) < 0.5
+    assert 2 * k[1].imag == pytest.approx(k[0].imag, rel=0.005)
+
+
+@pytest.mark.slow
+def test_ellipsoid_with_window_and_three_holes_agrees_with_ports():
+    judge, ports = asked(ELLIPSOID), asked(ELLIPSOID, "ports")
+    for count in range(4):
+        for opened in itertools.combinations("123", count):
+            found, near = (model.resonances(opened)[0] for model in (judge, ports))
+            off = cents(found.frequency_hz, near.frequency_hz)
+            assert abs(off) < 4
+            assert found.q == pytest.approx(near.q, rel=0.05)
