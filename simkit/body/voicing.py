@@ -16,11 +16,8 @@ from simkit.body.mesh import AirMesh, gated
 from simkit.errors import MeshError
 
 FAR = 2.2  # radius of the half balls over the largest half size of the window
-NOSE_SHARE, RIM_SHARE, GROWTH = (
-    1.3,
-    0.25,
-    0.65,
-)  # mesh at the edge over its radius, at rims over the cut-up; per distance
+# Mesh sizes: at the rounded edges over their radius, at the sharp rims over the cut-up; growth with the distance.
+ROUND_SHARE, RIM_SHARE, GROWTH = 1.3, 0.25, 0.6
 
 
 @dataclass(frozen=True)
@@ -84,7 +81,7 @@ def cell_mesh(cell: WindowCell) -> CellMesh:
 
 
 def _solid(gmsh: Any, cell: WindowCell) -> None:
-    """The fused half cell in mm, its edge rounded."""
+    """The fused half cell in mm, its edge and the outer lip of its slope rounded."""
     occ, mm = gmsh.model.occ, 1e3
     tip, top, wall = mm * cell.tip, mm * cell.top, mm * cell.wall
     inner = occ.addSphere(mm * cell.cut_up / 2, 0, 0, mm * cell.far, -1, -np.pi / 2, 0, np.pi)
@@ -93,11 +90,13 @@ def _solid(gmsh: Any, cell: WindowCell) -> None:
     sides = [occ.addLine(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
     face = occ.addPlaneSurface([occ.addCurveLoop(sides)])
     slot = [entity for entity in occ.extrude([(2, face)], 0, mm * cell.width / 2, 0) if entity[0] == 3]
-    fused, _ = occ.fuse([(3, inner)], [(3, outer), *slot])
+    occ.fuse([(3, inner)], [(3, outer), *slot])
     occ.synchronize()
-    edge = [c for _, c in gmsh.model.getEntities(1) if _along_line(gmsh, c, tip, 0.0)]
-    occ.fillet([fused[0][1]], edge, [mm * cell.nose])
-    occ.synchronize()
+    for x, z in ((tip, 0.0), (top, wall)):  # the edge, and the outer lip of its slope
+        (volume,) = (tag for _, tag in gmsh.model.getEntities(3))
+        edge = [c for _, c in gmsh.model.getEntities(1) if _along_line(gmsh, c, x, z)]
+        occ.fillet([volume], edge, [mm * cell.nose])
+        occ.synchronize()
 
 
 def _along_line(gmsh: Any, curve: int, x: float, z: float, within: float = 1e-4) -> bool:
@@ -109,17 +108,19 @@ def _along_line(gmsh: Any, curve: int, x: float, z: float, within: float = 1e-4)
 def _sizes(gmsh: Any, cell: WindowCell) -> None:
     """Element sizes that grow with the distance from the nose and from the rims."""
     mm = 1e3
-    nose: list[int] = []
+    rounds: list[int] = []
     rims: list[int] = []
     for _, curve in gmsh.model.getEntities(1):
         low, high = np.reshape(gmsh.model.getBoundingBox(1, curve), (2, 3)) / mm
-        at_window = low[0] > -1e-4 and high[0] < cell.top + 1e-4 and high[1] < cell.width / 2 + 1e-4
-        if not at_window or low[2] < -1e-4 - 3 * cell.nose or high[2] > cell.wall + 1e-4 or high[1] < 1e-6:
+        reach = 3 * cell.nose
+        at_window = low[0] > -1e-4 and high[0] < cell.top + reach and high[1] < cell.width / 2 + 1e-4
+        if not at_window or low[2] < -1e-4 - reach or high[2] > cell.wall + 1e-4 or high[1] < 1e-6:
             continue  # far away, or in the mirror plane
-        at_nose = high[2] < 2.5 * cell.nose and low[0] > cell.tip - 1e-4 and high[0] < cell.tip + 3 * cell.nose
-        (nose if at_nose else rims).append(curve)
+        at_nose = high[2] < 2.5 * cell.nose and low[0] > cell.tip - 1e-4 and high[0] < cell.tip + reach
+        at_lip = low[0] > cell.top - reach and high[0] < cell.top + reach and low[2] > cell.wall - reach
+        (rounds if at_nose or (at_lip and high[1] > 0.4 * cell.width) else rims).append(curve)
     field, least = gmsh.model.mesh.field, []
-    for curves, size in ((nose, NOSE_SHARE * cell.nose), (rims, RIM_SHARE * cell.cut_up)):
+    for curves, size in ((rounds, ROUND_SHARE * cell.nose), (rims, RIM_SHARE * cell.cut_up)):
         distance = field.add("Distance")
         field.setNumbers(distance, "CurvesList", curves)
         field.setNumber(distance, "Sampling", 60)

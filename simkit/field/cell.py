@@ -63,9 +63,9 @@ SOLVED_AT = 5e-3  # m: the cut-up at which every cell is solved, so that a scale
 def slope_relief(width: float, cut_up: float, wall: float, edge_deg: float, nose: float) -> Relief:
     """The relief of a window (m, degrees) whose edge slopes; nothing where it stands upright or the wall is thin.
 
-    Sloped and upright windows are solved on like meshes with the same rounding of the inner edge, so most of what
-    coarse meshes miss at the other rims cancels: 1/K falls right to about a percent of the fall, where either K is
-    so only to two; the friction's change to some ten percent.
+    Sloped and upright windows are solved on like meshes with the far side's two edges rounded alike, so what coarse
+    meshes miss at the other rims cancels: the fall of 1/K is right to about a percent of itself, where either K is
+    so only to two; the friction's change to some three percent.
     """
     if edge_deg >= UPRIGHT or wall < 0.05 * cut_up:
         return Relief(0.0, 0.0)
