@@ -114,7 +114,7 @@ def combinations(holes: int, half: bool = False) -> np.ndarray:
     >>> len(combinations(3)), len(combinations(3, half=True))
     (8, 20)
     """
-    whole = np.array(list(itertools.product([0.0, 1.0], repeat=holes))).reshape(-1, holes)
+    whole = np.array(list(itertools.product([0.0, 1.0], repeat=holes))).reshape(2**holes, holes)
     if not half:
         return whole
     halved = []
@@ -123,7 +123,7 @@ def combinations(holes: int, half: bool = False) -> np.ndarray:
             other = row.copy()
             other[i] = HALF
             halved.append(other)
-    return np.concatenate([whole, np.array(halved).reshape(-1, holes)])
+    return np.concatenate([whole, np.array(halved).reshape(len(halved), holes)])
 
 
 def _rows(

@@ -9,6 +9,21 @@ from simkit.sound.comparison import compare
 from simkit.vessel.starter import starter
 
 VESSEL = simkit.loads(starter("egg"), "egg.toml")
+JUG = """
+[clay]
+wall_mm = 4
+[[chamber]]
+name = "jug"
+shape = "sphere"
+diameter_mm = 50
+[chamber.voicing]
+along_mm = 12
+around_deg = 180
+window_width_mm = 10
+cut_up_mm = 4
+windway_height_mm = 1.2
+windway_length_mm = 20
+"""
 
 
 def test_a_chart_has_every_combination_once_and_in_order():
@@ -47,3 +62,10 @@ def test_models_side_by_side_with_reasons():
     for note in data["chambers"][0]["notes"]:
         assert {"lumped", "ports", "reasons"} <= set(note)
     assert any("leaves out" in text for note in data["chambers"][0]["notes"] for text in note["reasons"])
+
+
+@pytest.mark.parametrize("half", [False, True])
+def test_a_chamber_without_holes_has_one_combination(half):
+    assert combinations(0, half).shape == (1, 0)
+    (jug,) = chart(simkit.loads(JUG), "lumped", half=half).chambers
+    assert [fingered.openness for fingered in jug.fingerings] == [()]
