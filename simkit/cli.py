@@ -14,7 +14,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from simkit import __version__
-from simkit.errors import Fault, InputError, SimkitError
+from simkit.errors import Fault, InputError, OutOfReach, SimkitError
 from simkit.files import check_place, whole
 from simkit.waiting import Waiting
 
@@ -250,6 +250,69 @@ def resonances(
         from simkit.show.answers import ringing_text
 
         sys.stdout.write(ringing_text(vessel, ringing))
+
+
+@app.command(epilog="Example: simkit blow dove.toml --plot breath.png")
+def blow(
+    file: Design,
+    model: Annotated[str, typer.Option(metavar="NAME", help="lumped or ports.")] = "ports",
+    windway: Annotated[
+        str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
+    ] = "closed",
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+    sound: Annotated[
+        Path | None,
+        typer.Option("--sound", metavar="FILE", help="Also write the notes as sound: .wav (some 10 s a note)."),
+    ] = None,
+) -> None:
+    """Say how hard to blow each note, and when it jumps.
+
+    Breath, pitch, bend and onset, the margin to overblowing, and what may help. Pa are uncertain, ratios surer.
+    """
+    _check_picture(plot)
+    _check_sound(sound)
+    with Waiting("blowing"):
+        import simkit
+
+        vessel = simkit.load(file)
+        table = simkit.blow(vessel, model, lossless=lossless, windway=windway)
+        heard = True
+        if sound:
+            from simkit.sound.blowing.listen import scale
+
+            heard = _write_sound(scale(table), sound)
+        if plot:
+            from simkit.show.answers import blow_page
+            from simkit.show.look import save
+
+            save(blow_page(vessel, table), plot)
+    if as_json:
+        _print_json(table.as_dict())
+    else:
+        from simkit.show.answers import blow_text
+
+        sys.stdout.write(blow_text(vessel, table))
+    if not heard:
+        raise OutOfReach(f"{sound} was not written: no note speaks")
+
+
+def _check_sound(sound: Path | None) -> None:
+    """Refuses a sound file that cannot be written, before any work is done."""
+    if sound is not None:
+        if sound.suffix.lower() != ".wav":
+            raise InputError([Fault(str(sound), "--sound", None, "a name that ends in .wav")])
+        check_place(sound, "--sound")
+
+
+def _write_sound(wav: bytes | None, sound: Path) -> bool:
+    """Writes what was heard; False where nothing was."""
+    if wav is None:
+        return False
+    with whole(sound, "--sound") as half:
+        half.write_bytes(wav)
+    return True
 
 
 def _check_picture(plot: Path | None) -> None:

@@ -10,12 +10,15 @@ from rich.table import Table
 from rich.text import Text
 
 from simkit.body import Body
+from simkit.show.breath import breath_panel
 from simkit.show.chart import scale_chart
 from simkit.show.combinations import combinations_panel
 from simkit.show.look import page
 from simkit.show.pressure import Picture, pressure
-from simkit.show.tables import combination_table, note_table, printed, ring_table
+from simkit.show.regions import regions_panel
+from simkit.show.tables import blow_table, combination_table, note_table, printed, ring_table
 from simkit.show.views import views
+from simkit.sound.blowing.table import BlowTable
 from simkit.sound.chart import Chart
 from simkit.sound.comparison import Comparison
 from simkit.sound.higher import Ring, Ringing
@@ -108,6 +111,36 @@ def chart_text(vessel: Vessel, chart: Chart) -> str:
 def chart_page(vessel: Vessel, chart: Chart) -> Figure:
     """The combinations of each chamber as a picture."""
     return page(*(combinations_panel(vessel, chart, chamber) for chamber in chart.chambers))
+
+
+def blow_text(vessel: Vessel, table: BlowTable) -> str:
+    """How each note of each chamber blows, and under the table what may help."""
+    parts: list[Part] = [vessel.title] if vessel.title else []
+    for chamber in table.chambers:
+        name = f"{chamber.name}: " if len(table.chambers) > 1 else ""
+        rows = blow_table(vessel.chamber(chamber.name).holes, chamber.notes)
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {_air_words(vessel)}, by {table.model}", "", rows, ""]
+        for note in chamber.notes:
+            parts += [f"{note.pitch or 'all covered'}: {text}" for text in note.advice]
+        parts += ["", *_BLOW_WORDS, ""]
+    return printed(*parts, *_cautions(table.cautions)).rstrip() + "\n"
+
+
+_BLOW_WORDS = (
+    "Pa: breath at which the jet drives the note best; Hz: what sounds then; bend: cents for 10 % more breath",
+    "starts at: at least this much breath; margin: how many times the breath until it jumps up (>: none to 5,000 Pa)",
+    "airy: breath power over tone power, to compare notes by",
+)
+
+
+def blow_page(vessel: Vessel, table: BlowTable) -> Figure:
+    """Each chamber's breath over its notes with their margins, and pitch against breath with what else may sound."""
+    panels = []
+    for chamber in table.chambers:
+        name = f", {chamber.name}" if len(table.chambers) > 1 else ""
+        holes = [hole.name for hole in vessel.chamber(chamber.name).holes]
+        panels += [breath_panel(f"{vessel.title or 'vessel'}{name}: breath", holes, chamber), regions_panel(chamber)]
+    return page(*panels)
 
 
 def comparison_text(vessel: Vessel, comparison: Comparison) -> str:

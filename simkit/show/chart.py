@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -46,7 +46,7 @@ def scale_chart(
         _cents(panel(HEAD_MM + PITCH_MM + GAP_MM, CENTS_MM), notes, models)
         lowest = panel(HEAD_MM + PITCH_MM + CENTS_MM + 2 * GAP_MM, fingers)
         lowest.tick_params(axis="x", labelbottom=True)
-        _fingers(lowest, holes, notes)
+        draw_fingers(lowest, holes, [note.open for note in notes])
         figure.text(LEFT_MM / width, 3 / height, caption, color=look.QUIET, fontsize=7, parse_math=False)
 
     return Panel(width, height, draw)
@@ -115,13 +115,14 @@ def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
     axes.yaxis.set_major_formatter(FuncFormatter(lambda cents, _: f"{cents:+.0f}".replace("-", "−") if cents else "0"))
 
 
-def _fingers(axes: Axes, holes: Sequence[str], notes: Sequence[PredictedNote]) -> None:
+def draw_fingers(axes: Axes, holes: Sequence[str], opened: Sequence[Collection[str]]) -> None:
+    """Covered and open circles under each note, one row a hole."""
     axes.set_ylim(max(len(holes), 1) - 0.5, -0.5)
     axes.set_yticks(range(len(holes)), list(holes))
     axes.tick_params(axis="y", length=0, labelsize=6.5)
     axes.spines["left"].set_visible(False)
-    for n, note in enumerate(notes):
-        is_open = np.array([name in note.open for name in holes], bool)
+    for n, names in enumerate(opened):
+        is_open = np.array([name in names for name in holes], bool)
         for rows, fill in ((np.flatnonzero(is_open), look.PAPER), (np.flatnonzero(~is_open), look.HOLLOW)):
             axes.plot(
                 [n] * len(rows),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
+from simkit.sound.blowing.advice import AIRY_DB, HARD_PA, NARROW
+from simkit.sound.blowing.fingerings import NoteBlown
 from simkit.vessel import Hole
 
 COVERED, OPEN, HALF = "●", "○", "◐"
@@ -46,3 +48,16 @@ def word(cents: float | None) -> str:
     if abs(cents) <= IN_TUNE_CENTS:
         return "in tune"
     return "sharp" if cents > 0 else "flat"
+
+
+def blown_word(note: NoteBlown) -> str:
+    """One plain word for how a note blows: its worst fault, else that it speaks."""
+    if not note.speaks or note.pressure is None:
+        return "silent"
+    if not note.in_phase:
+        return "weak"
+    if note.overblow_margin is not None and note.overblow_margin < NARROW:
+        return "jumps"
+    if note.pressure > HARD_PA:
+        return "hard"
+    return "airy" if note.airiness_db is not None and note.airiness_db > AIRY_DB else "speaks"

@@ -14,7 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from simkit.pitch import Tuning
-from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, fingering, shares, word
+from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, blown_word, fingering, shares, word
+from simkit.sound.blowing.table import BlowingNote
 from simkit.sound.chart import ChartedChamber
 from simkit.sound.higher import Ring
 from simkit.sound.prediction import Answer, PredictedNote
@@ -66,6 +67,25 @@ def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
         cells = [shares(holes, f.openness), f"{f.frequency_hz:.1f}", str(f.nearest), f"{f.cents:+.0f}", _number(f.q, 0)]
         style = "" if abs(f.cents) <= IN_TUNE_CENTS else "dim"
         table.add_row(*cells, f"{others}" if others else "", Text(f.wanted, style=ACCENT), style=style)
+    return table
+
+
+def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
+    """Each note: how hard to blow, what sounds then, how far breath bends it, and how much more breath it stands."""
+    table = _table()
+    table.add_column("note")
+    table.add_column("fingering")
+    for heading in ("Pa", "Hz", "bend", "starts at Pa", "margin", "airy dB"):
+        table.add_column(heading, justify="right")
+    table.add_column("")
+    for note in notes:
+        b = note.blown
+        margin = "" if b.overblow_margin is None else f"{'' if b.overblow_at else '> '}{b.overblow_margin:.1f}"
+        cells = [note.pitch or "all covered", fingering(holes, note.open), _number(b.pressure, 0)]
+        cells += [_number(b.sounding_hz, 1), "" if b.bend_cents is None else f"{b.bend_cents:+.1f}"]
+        cells += [_number(b.threshold, 0), margin, _number(b.airiness_db, 0)]
+        said = blown_word(b)
+        table.add_row(*cells, Text(said, style="" if said == "speaks" else ACCENT))
     return table
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import math
 from collections.abc import Callable, Sequence
 
@@ -12,7 +13,10 @@ from scipy.io import wavfile
 
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.motion import Motion
+from simkit.sound.blowing.table import BlowTable
 from simkit.sound.blowing.timedomain import Played, play
+
+log = logging.getLogger(__name__)
 
 RATE = 44100
 _RISE = 0.013  # s; 95 % of the breath after three of them
@@ -36,10 +40,22 @@ def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: flo
     """
     heard = []
     for i, pressure in enumerate(pressures):
+        log.info("following note %d of %d through time", i + 1, len(pressures))
         part = motion.only(slice(i, i + 1))
         played = play(part, jet, _rising(pressure), seconds)
         heard.append(_faded(at_ear(played, motion.air.density)))
     return np.concatenate(heard)
+
+
+def scale(table: BlowTable, seconds: float = 0.4) -> bytes | None:
+    """The notes that speak, in the design's order and each at its playing pressure, as a WAV; None if none does."""
+    heard = []
+    for chamber in table.chambers:
+        speaking = np.flatnonzero(chamber.blown.speaks)
+        loop, pressures = chamber.blown.loop, chamber.blown.pressure[speaking].tolist()
+        if len(speaking):
+            heard.append(phrase(loop.motion.only(speaking), loop.jet, pressures, seconds))
+    return wav_bytes(np.concatenate(heard)) if heard else None
 
 
 def _rising(pressure: float) -> Callable[[float], float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -20,6 +21,8 @@ from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.of_resonators import motion_of_lumped, motion_of_ports
 from simkit.sound.resonator import Case, openness_of
 from simkit.vessel import Vessel
+
+log = logging.getLogger(__name__)
 
 RESONANCES = 4
 
@@ -102,18 +105,17 @@ class BlowTable:
 
 def blow(vessel: Vessel, model: str = "ports", *, lossless: bool = False, windway: str = "closed") -> BlowTable:
     """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help."""
-    (name,) = models.chosen(model)
-    if name not in _MOTIONS:
-        raise InputError([Fault("--model", "", name, f"{' or '.join(_MOTIONS)}, to blow")])
+    if model not in _MOTIONS:
+        raise InputError([Fault("--model", "", model, " or ".join(_MOTIONS))])
     constants = JetConstants.from_table(vessel.jet, vessel.source)
     cases = models.cases(vessel, lossless=lossless, windway=windway)
     voiced = [case for case in cases if vessel.chamber(case.chamber.name).voicing is not None]
     if not voiced:
         key = f"{cases[0].chamber.name}.voicing"
         raise InputError([Fault(vessel.source, key, None, "a table [chamber.voicing]: without a window nothing blows")])
-    chambers = tuple(_chamber(name, case, constants) for case in voiced)
+    chambers = tuple(_chamber(model, case, constants) for case in voiced)
     heard = [*vessel.cautions, *(text for case in voiced for text in case.airs.cautions), UNSURE]
-    return BlowTable(name, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)))
+    return BlowTable(model, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)))
 
 
 def jet_of(case: Case, constants: JetConstants) -> AirJet:
@@ -132,6 +134,7 @@ def _chamber(model: str, case: Case, constants: JetConstants) -> BlowingChamber:
     openness = np.array([openness_of(resonator.holes, opened) for _, opened in asked]).reshape(len(asked), -1)
     motion = _MOTIONS[model](resonator, openness)
     jet = jet_of(case, constants)
+    log.info("blowing %d notes", len(asked))
     now = blow_fingerings(motion, jet)
     tried = Tried.on(motion, jet, now)
     notes = tuple(BlowingNote(pitch, opened, now.note(i), tried.advice(i)) for i, (pitch, opened) in enumerate(asked))

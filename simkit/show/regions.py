@@ -1,0 +1,112 @@
+"""Pitch against breath, and at which breath each resonance would start by itself."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import FigureBase
+from matplotlib.ticker import FuncFormatter, NullFormatter
+
+from simkit.show import look
+from simkit.show.look import Panel
+from simkit.sound.blowing.fingerings import growth_map, pitch_curve
+from simkit.sound.blowing.table import BlowingChamber
+from simkit.sound.blowing.takeover import HIGHEST_PA
+
+WIDTH_MM, HEAD_MM, FOOT_MM, LEFT_MM, RIGHT_MM = 150.0, 14.0, 17.0, 19.0, 12.0
+PITCH_MM, ROW_MM, GAP_MM = 64.0, 4.2, 9.0
+LEAST_PA, STEPS = 20.0, 90
+PASCALS = (20, 50, 100, 200, 500, 1000, 2000, 5000)
+
+
+def regions_panel(chamber: BlowingChamber) -> Panel:
+    """Each note's pitch against breath; under it, for the lowest and highest note, where each resonance sounds."""
+    blown, modes = chamber.blown, chamber.blown.loop.motion.modes
+    lowest = blown.loop.motion.frequency[:, 0]
+    shown = list(dict.fromkeys([int(np.argmin(lowest)), int(np.argmax(lowest))]))
+    strip = ROW_MM * modes
+    height = HEAD_MM + PITCH_MM + (GAP_MM + strip) * len(shown) + FOOT_MM
+
+    def draw(figure: FigureBase) -> None:
+        def panel(top: float, tall: float) -> Axes:
+            box = (LEFT_MM / WIDTH_MM, 1 - (top + tall) / height, 1 - (LEFT_MM + RIGHT_MM) / WIDTH_MM, tall / height)
+            axes = figure.add_axes(box, xscale="log", xlim=(LEAST_PA, HIGHEST_PA))
+            axes.set_xticks(PASCALS)
+            axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,g}"))
+            axes.xaxis.set_minor_formatter(NullFormatter())
+            axes.tick_params(axis="x", which="minor", length=0)
+            axes.tick_params(axis="x", labelbottom=False)
+            return axes
+
+        figure.text(LEFT_MM / WIDTH_MM, 1 - 7 / height, "pitch against breath", fontsize=10, va="center")
+        pressures = np.geomspace(LEAST_PA, HIGHEST_PA, STEPS)
+        _pitches(panel(HEAD_MM, PITCH_MM), chamber, pressures)
+        top = HEAD_MM + PITCH_MM + GAP_MM
+        for i in shown:
+            axes = panel(top, strip)
+            _strips(axes, chamber, i, pressures)
+            top += strip + GAP_MM
+        axes.tick_params(axis="x", labelbottom=True)
+        axes.set_xlabel("breath, Pa (uncertain; ratios are surer)", color=look.QUIET)
+        caption = "bars: where a resonance would start by itself; dark: on the jet's first wave, pale: on a later one"
+        figure.text(LEFT_MM / WIDTH_MM, 3 / height, caption, color=look.QUIET, fontsize=7)
+
+    return Panel(WIDTH_MM, height, draw)
+
+
+def _pitches(axes: Axes, chamber: BlowingChamber, pressures: np.ndarray) -> None:
+    blown = chamber.blown
+    curves = pitch_curve(blown, pressures)
+    axes.set_yscale("log")
+    for note, curve, pressure, hz in zip(chamber.notes, curves, blown.pressure, blown.cycle.frequency, strict=True):
+        if not note.blown.speaks:
+            continue
+        end = note.blown.overblow_at or np.inf
+        axes.plot(pressures, np.where(pressures <= end, curve, np.nan), color=look.CLAY, linewidth=1.0)
+        axes.plot(pressures, np.where(pressures > end, curve, np.nan), ":", color=look.CLAY, linewidth=0.8)
+        axes.plot(pressure, hz, "o", color=look.CLAY, markersize=4, zorder=3)
+    low, high = _reach(curves)
+    _names(axes, chamber, curves, (high / low) ** (2.8 / PITCH_MM))
+    axes.set_ylim(low, high)
+    steps = [s * 10.0**e for e in (1, 2, 3) for s in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)]
+    axes.set_yticks([s for s in steps if low <= s <= high])
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.tick_params(axis="y", which="minor", length=0)
+    axes.set_ylabel("sounding, Hz", color=look.QUIET)
+
+
+def _names(axes: Axes, chamber: BlowingChamber, curves: np.ndarray, apart: float) -> None:
+    """The notes at the ends of their curves, pushed up where names would touch."""
+    ends = [(float(curve[np.isfinite(curve)][-1]), n) for n, curve in enumerate(curves) if np.isfinite(curve).any()]
+    below = 0.0
+    for hz, n in sorted(ends):
+        below = max(hz, below * apart)
+        axes.annotate(chamber.notes[n].pitch or "note", (1, below), (3, 0), xycoords=("axes fraction", "data"),
+                      textcoords="offset points", va="center", fontsize=6.5, color=look.QUIET)  # fmt: skip
+
+
+def _reach(curves: np.ndarray) -> tuple[float, float]:
+    heard = curves[np.isfinite(curves)]
+    return (float(heard.min()) / 1.04, float(heard.max()) * 1.04) if heard.size else (400.0, 800.0)
+
+
+def _strips(axes: Axes, chamber: BlowingChamber, i: int, pressures: np.ndarray) -> None:
+    loop, note = chamber.blown.loop, chamber.notes[i]
+    rates, waves = (each[0] for each in growth_map(loop.motion.only(slice(i, i + 1)), loop.jet, pressures))
+    edges = np.sqrt(pressures[1:] * pressures[:-1])
+    edges = np.r_[pressures[0], edges, pressures[-1]]
+    for n, (rate, wave) in enumerate(zip(rates, waves, strict=True)):
+        for mask, color in (((rate > 0) & (wave == 1), look.CLAY), ((rate > 0) & (wave > 1), look.BODY)):
+            spans = [(edges[j], edges[j + 1] - edges[j]) for j in np.flatnonzero(mask)]
+            axes.broken_barh(spans, (n - 0.36, 0.72), color=color, linewidth=0)
+    hz = loop.motion.frequency[i]
+    axes.set_ylim(len(rates) - 0.5, -0.5)
+    axes.set_yticks(range(len(rates)), [f"{f:.0f} Hz" for f in hz])
+    axes.tick_params(axis="y", length=0, labelsize=6.5)
+    axes.spines["left"].set_visible(False)
+    axes.set_title(f"resonances of {note.pitch or 'the note'}", fontsize=7.5, color=look.QUIET)
+    if note.blown.pressure is not None:
+        axes.axvline(note.blown.pressure, color=look.INK, linewidth=0.8)
+    if note.blown.overblow_at is not None:
+        axes.axvline(note.blown.overblow_at, color=look.INK, linewidth=0.8, linestyle=":")
