@@ -119,8 +119,9 @@ class ResolvedResonator:
     def _omega(self, mode: WholeMode) -> complex:
         """omega of one mesh's mode with its covered holes as deep as they are and, unless lossless, its wall losses.
 
-        k^2 = k_0^2 [1 - sum_j v_j p_j^2] - (1 - i)/2 [delta_v |grad_T p|^2 + k_0^2 (gamma - 1) delta_t p^2], the
-        integrals over the walls, all over that of p^2 dV; v_j is the air under the finger beyond the meshed cover.
+        k^2 [1 + (1 - i)/2 (gamma - 1) delta_t P] = k_0^2 [1 - sum_j v_j p_j^2] - (1 - i)/2 delta_v G, with P and G the
+        integrals of p^2 and |grad_T p|^2 over the walls, all over that of p^2 dV; v_j is the air under the finger
+        beyond the meshed cover.
         """
         openings = {o.name: o for o in self.chamber.all_openings}
         extra = sum(_beyond_cover(openings[name]) * felt for name, felt in mode.felt.items())
@@ -128,11 +129,10 @@ class ResolvedResonator:
         omega = self.air.sound_speed * complex(np.sqrt(squared))
         if self.lossless:
             return omega
-        calm = squared
         for _ in range(8):  # the layers' thickness at the frequency that they leave
-            layers = self.air.delta_v(omega) * mode.slid
-            layers += mode.k**2 * (self.air.gamma - 1) * self.air.delta_t(omega) * mode.pressed
-            omega = self.air.sound_speed * complex(np.sqrt(calm - (1 - 1j) / 2 * layers))
+            friction = (1 - 1j) / 2 * self.air.delta_v(omega) * mode.slid
+            heat = (1 - 1j) / 2 * (self.air.gamma - 1) * self.air.delta_t(omega) * mode.pressed
+            omega = self.air.sound_speed * complex(np.sqrt((squared - friction) / (1 + heat)))
         return omega
 
 
