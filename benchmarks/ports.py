@@ -15,11 +15,15 @@ from collections.abc import Callable
 from time import process_time
 
 import numpy as np
+from scipy.sparse import csr_matrix
+from scipy.sparse.linalg import eigsh
 from vessels import egg
 
 from simkit.body import body_of
 from simkit.body.kernel import session
+from simkit.body.whole import whole_mesh
 from simkit.field import air_of, port_solution
+from simkit.field.whole import WholeAir
 from simkit.sound import models, ports
 from simkit.sound.chart import combinations
 
@@ -46,6 +50,23 @@ def peak() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
+def naive(ports_seconds: float) -> None:
+    """The plain way for comparison: one mesh of all the air with its holes and one eigsh for every fingering."""
+    chamber = body_of(egg(3)).chambers[0]
+    start = process_time()
+    air = WholeAir.of(whole_mesh(chamber, 1.25))
+    meshed = process_time() - start
+    number = air.joined(("window", "1", "2", "3"))
+    join = csr_matrix((np.ones(len(number)), (np.arange(len(number)), number)))
+    K, M = (join.T @ A @ join for A in (air.K + air.far[0] / air.whole.radius, air.M))
+    start = process_time()
+    k2 = eigsh(K.tocsc(), k=1, M=M.tocsc(), sigma=0.0, v0=np.ones(K.shape[0]), return_eigenvectors=False)
+    solved = process_time() - start
+    print(f"the plain way, one fingering            {meshed + solved:8.1f} s  (mesh {meshed:.1f}, eigsh {solved:.1f}, "
+          f"{K.shape[0]} unknowns, k = {np.sqrt(k2[0]):.3f} 1/m)")  # fmt: skip
+    print(f"ports, set-up apart, is quicker by      {(meshed + solved) / ports_seconds:8,.0f} times a fingering")
+
+
 def exponent(x: list[float], y: list[float]) -> float:
     """Slope of log y over log x: how cost grows."""
     return float(np.polyfit(np.log(x), np.log(y), 1)[0])
@@ -65,6 +86,7 @@ def main() -> None:
     print(f"unknowns inside and outside             {resonator.field.evidence.unknowns_inside}, "
           f"{resonator.field.evidence.unknowns_outside}")  # fmt: skip
     print(f"peak memory so far                      {peak():8.0f} MB")
+    naive(seconds(lambda: resonator.lowest(every)) / len(every))
     counts = [2, 4, 8, 12, 16]
     setups = [seconds(lambda n=n: set_up(egg(n)), 2) for n in counts]
     charts = []
