@@ -31,6 +31,8 @@ UNSURE = (
     "pressures; ratios between notes and trends are surer"
 )
 
+LONELY = "overblowing: the lumped model knows no higher resonance, so nothing can take over; ask ports for margins"
+
 # How each model tells the motion of its openings' air.
 _MOTIONS: dict[str, Callable[[Any, np.ndarray], Motion]] = {
     "lumped": motion_of_lumped,
@@ -115,6 +117,7 @@ def blow(vessel: Vessel, model: str = "ports", *, lossless: bool = False, windwa
         raise InputError([Fault(vessel.source, key, None, "a table [chamber.voicing]: without a window nothing blows")])
     chambers = tuple(_chamber(model, case, constants) for case in voiced)
     heard = [*vessel.cautions, *(text for case in voiced for text in case.airs.cautions), UNSURE]
+    heard += [LONELY] if all(chamber.blown.loop.motion.modes == 1 for chamber in chambers) else []
     return BlowTable(model, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)))
 
 

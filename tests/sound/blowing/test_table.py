@@ -47,6 +47,7 @@ def test_every_note_has_what_the_door_promises(model):
     assert all(note["speaks"] and note["overblow_margin"] > 1 for note in notes)
     assert notes[1]["pressure_pa"] > notes[0]["pressure_pa"]
     assert any("uncertain" in text for text in told["cautions"])
+    assert any("no higher resonance" in text for text in told["cautions"]) == (model == "lumped")
 
 
 def test_the_table_jet_sets_the_constants():
