@@ -30,7 +30,7 @@ GROW = 0.45  # how fast elements grow with the distance from a rim, at grading 1
 RIM_SHARE, RADIUS_SHARE = 1.5, 0.17  # size at a rim: of its rounding's radius, of half the opening's least size
 WALL_SHARE = 0.35  # largest element inside over the half of the chamber's least size
 MOST_UNKNOWNS = 300_000
-KIB_PER_UNKNOWN = 7.0  # measured, both gradings kept
+KIB_PER_UNKNOWN = 7.5  # measured, both gradings kept
 
 log = logging.getLogger(__name__)
 

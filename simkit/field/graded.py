@@ -43,7 +43,7 @@ class GradedAir:
 def graded_air(chamber: ChamberBody) -> GradedAir:
     """Mesh and assemble all the air of a chamber twice; OutOfReach or MeshError where that is not possible."""
     start = time.perf_counter()
-    checked(chamber, min(GRADINGS[-1]))  # the finest that may be tried, before any is
+    checked(chamber, GRADINGS[-1][0])  # the fine one first, before any time is spent on the coarse
     pairs = [_meshed(chamber, sizes) for sizes in GRADINGS]
     (coarse, a), (fine, b) = pairs
     return GradedAir((a, b), (coarse, fine), time.perf_counter() - start)
