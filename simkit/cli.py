@@ -6,6 +6,7 @@ asked, 2 the input is wrong, 130 interrupted. What is heavy is imported inside t
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from pathlib import Path
@@ -53,14 +54,29 @@ def run(arguments: list[str]) -> int:
     except SimkitError as error:
         return _tell(_clipped(str(error)), error.exit_status)
     except typer.TyperException as error:
-        return _tell(f"simkit: {error.format_message().rstrip('.')}. See: simkit --help", 2)
+        return _tell(f"simkit: {_sentence(error.format_message())} See: {_command(arguments)} --help", 2)
     except BrokenPipeError:
         # The reader, `head` say, has seen enough. Python would complain again on closing standard output.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        if error.filename is not None or error.errno != errno.ENOSPC:
+            raise
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _tell(f"simkit: the answer could not be written ({error.strerror})", 1)
     if status == INTERRUPTED:  # typer has caught Ctrl-C
         return _tell("simkit: interrupted", INTERRUPTED)
     return status if isinstance(status, int) else 0
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith((".", "?")) else f"{text}."
+
+
+def _command(arguments: list[str]) -> str:
+    """The command that was meant, as far as it can be told: whose help to look at."""
+    names = [command.name or getattr(command.callback, "__name__", "") for command in app.registered_commands]
+    return " ".join(["simkit", *(name for name in arguments[:1] if name in names)])
 
 
 def _tell(message: str, status: int) -> int:

@@ -45,8 +45,8 @@ def test_help_is_quick():
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["nwe"], "No such command 'nwe'. Did you mean 'new'?"),
-        (["new"], "Missing option '-o'"),
+        (["nwe"], "No such command 'nwe'. Did you mean 'new'? See: simkit --help\n"),
+        (["new"], "Missing option '-o'. See: simkit new --help\n"),
         (["new", "-o"], "requires an argument"),
         (["new", "-o", "x.toml", "--shpe", "egg"], "No such option: --shpe"),
         (["new", "-o", "x.toml", "more"], "unexpected extra argument"),
@@ -62,6 +62,15 @@ def test_a_wrong_command_line_is_one_line_and_status_2(capsys, monkeypatch, tmp_
     assert words in err
     assert err.count("\n") == 1
     assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs the device that is always full")
+def test_a_full_disk_is_one_line(tmp_path):
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([*SIMKIT, "--help"], stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 1
+    assert "could not be written" in done.stderr
+    assert done.stderr.count("\n") == 1
 
 
 def test_every_example_in_the_help_is_one_that_works(capsys, monkeypatch, tmp_path):
