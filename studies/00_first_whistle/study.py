@@ -48,6 +48,7 @@ HERE = Path(__file__).parent
 DESIGN = HERE.parent / "designs" / "pocket_wren.toml"
 MINUTES = 1  # at most, on an ordinary machine that has little else to do
 MM, ML = 1e3, 1e6  # of a metre, of a cubic metre
+WIDE_MM = 115  # of a chart on paper
 
 
 @dataclass(frozen=True)
@@ -117,7 +118,7 @@ def ports(tour: Tour) -> dict[str, Any]:
     air = tour.vessel.air
     caption = f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity; bars: by how much the model may be wrong"
     holes = [hole.name for hole in tour.vessel.chambers[0].holes]
-    save(page(scale_chart(tour.vessel.title, holes, both.notes, caption)), tour.folder / "scale.png")
+    save(page(scale_chart(tour.vessel.title, holes, both.notes, caption, WIDE_MM)), tour.folder / "scale.png")
     parted = [cents(n.by("lumped").frequency_hz, n.by("ports").frequency_hz) for n in both.notes]
     pulled = [n.by("ports").windway_cents for n in both.notes]
     return played(tour.vessel, "ports") | {
