@@ -16,7 +16,7 @@ import typer
 
 from simkit import __version__
 from simkit.errors import Fault, InputError, OutOfReach, SimkitError
-from simkit.files import check_place, whole
+from simkit.files import check_folder, check_place, whole
 from simkit.waiting import Waiting
 
 INTERRUPTED = 130
@@ -329,6 +329,54 @@ def _write_sound(wav: bytes | None, sound: Path) -> bool:
     with whole(sound, "--sound") as half:
         half.write_bytes(wav)
     return True
+
+
+@app.command(epilog="Example: simkit sheets dove.toml -o dove-sheets --reamer 2,14,60")
+def sheets(
+    file: Design,
+    output: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder to write into.", show_default=False)],
+    reamer: Annotated[
+        list[str] | None,
+        typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer: its two diameters and its length, mm."),
+    ] = None,
+    bar: Annotated[
+        str | None,
+        typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm, or WET,FIRED."),
+    ] = None,
+    seam: Annotated[
+        str, typer.Option(metavar="WAY", help="Where the shell parts: up, across or along, or such as up=2.")
+    ] = "up",
+    cut_at: Annotated[str, typer.Option(metavar="STAGE", help="wet, leather-hard or bone dry.")] = "leather-hard",
+    temperature_c: Annotated[float | None, typer.Option(metavar="T", help="On the bench today.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write what the bench needs: sheets at 1:1 and solids, all for clay that still shrinks.
+
+    Wet sizes, what each note must read at each stage, cards to carve by, strips that place the holes, sticks for the
+    voicing, drills and reamer marks (PDF and SVG); the inside form and the shell in two halves (STL, STEP).
+    """
+    check_folder(output)
+    with Waiting("drawing the sheets"):
+        import simkit
+        from simkit.making import Bar, Reamer, at_temperature, stage, work_of
+        from simkit.making import seam as seam_of
+        from simkit.show.sheets import make
+
+        vessel = simkit.load(file)
+        work = work_of(
+            vessel,
+            shrinkage=Bar.read(bar).shrinkage() if bar else None,
+            cut_at=stage(cut_at),
+            reamers=[Reamer.read(text) for text in reamer or []],
+            today=None if temperature_c is None else at_temperature(vessel, temperature_c),
+        )
+        made = make(work, output, seam_of(seam))
+    if as_json:
+        _print_json(made.as_dict(output))
+    else:
+        from simkit.show.sheets import made_text
+
+        sys.stdout.write(made_text(made, output))
 
 
 def _check_picture(plot: Path | None) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -49,3 +51,59 @@ def check_place(path: str | Path, option: str = "-o") -> None:
         raise InputError([Fault(str(path), option, None, "a file, not a folder or a device")])
     if not os.access(target.parent, os.W_OK):
         raise InputError([Fault(str(path), option, None, "a file in a folder that can be written")])
+
+
+@contextmanager
+def whole_folder(path: str | Path, option: str = "-o") -> Iterator[Path]:
+    """A folder whose files appear only when all of them are complete.
+
+    Yields a temporary neighbour to write to. When the block ends well its files go to `path`, which is made if it is
+    not there; files of other names that lie there are left alone. When the block is left by an error or by Ctrl-C
+    nothing has changed.
+
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     with whole_folder(place + "/out") as half:
+    ...         _ = (half / "a.txt").write_text("all of it")
+    ...     sorted(each.name for each in (Path(place) / "out").iterdir())
+    ['a.txt']
+    """
+    target = Path(path).resolve()
+    check_folder(path, option)
+    half = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
+    half.chmod(0o777 & ~_mask())
+    try:
+        yield half
+        files = sorted(half.iterdir())
+        blocked = [file.name for file in files if (target / file.name).is_dir()]
+        if blocked:
+            raise InputError([Fault(str(path), option, blocked[0], "a folder without a folder of this name in it")])
+        if target.exists():
+            for file in files:
+                os.replace(file, target / file.name)
+        else:
+            os.rename(half, target)
+    except OSError as error:
+        if error.filename is not None and half not in Path(error.filename).parents and Path(error.filename) != half:
+            raise
+        raise InputError([Fault(str(path), option, None, f"a place that can be written ({error.strerror})")]) from error
+    finally:
+        shutil.rmtree(half, ignore_errors=True)
+
+
+def check_folder(path: str | Path, option: str = "-o") -> None:
+    """Refuses, before any work is done, a place where no folder can be put."""
+    target = Path(path).resolve()
+    if target.exists() and not target.is_dir():
+        raise InputError([Fault(str(path), option, None, "a folder, not a file")])
+    place = target if target.exists() else target.parent
+    if not place.is_dir():
+        raise InputError([Fault(str(path), option, None, "a folder, new or old, in a folder that exists")])
+    if not os.access(place, os.W_OK) or not os.access(target.parent, os.W_OK):
+        raise InputError([Fault(str(path), option, None, "a folder that can be written, in one that can be written")])
+
+
+def _mask() -> int:
+    """The process's mask of permissions, which can only be read by setting it."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,52 @@
+"""From the screen to clay: wet sizes, what a note must read before the kiln, sheets at 1:1, solids.
+
+shrinkage    what clay loses, by ASTM C326; a maker's own bar; doubts in cents
+readings     what each note must read at each stage, from plain frequencies
+drills       the drill to start with, how deep a tapered reamer goes
+slices       cuts through the piece, exact
+wraps        strips that find the openings on the curved outside
+cards, strips, voicing, holes, overview, tables    what is drawn of all that
+page, layout    lines and words in mm on a sheet of paper
+sheets, solids  the whole from a design
+"""
+
+from simkit.making.drills import Reamer, start_drill_mm
+from simkit.making.page import A4, LETTER, PAPERS, Drawing, Line, Page, Paper, Text
+from simkit.making.readings import Reading, air_ratio, at_temperature, reading, readings
+from simkit.making.sheets import Work, pages, work_of
+from simkit.making.shrinkage import CLAYS, Bar, ClayRange, Shrinkage, Stage, shrinkage_of, stage
+from simkit.making.sizes import Size, sizes_of
+from simkit.making.solids import seam, solid_cautions, solids_of
+
+__all__ = [
+    "A4",
+    "CLAYS",
+    "LETTER",
+    "PAPERS",
+    "Bar",
+    "ClayRange",
+    "Drawing",
+    "Line",
+    "Page",
+    "Paper",
+    "Reading",
+    "Reamer",
+    "Shrinkage",
+    "Size",
+    "Stage",
+    "Text",
+    "Work",
+    "air_ratio",
+    "at_temperature",
+    "pages",
+    "reading",
+    "readings",
+    "seam",
+    "shrinkage_of",
+    "sizes_of",
+    "solid_cautions",
+    "solids_of",
+    "stage",
+    "start_drill_mm",
+    "work_of",
+]

@@ -1,0 +1,102 @@
+"""Tools for the holes: the drill to start with, and how deep to push a tapered reamer.
+
+A hole is opened in steps, as what is cut away does not come back (common practice): first a drill well under size,
+then the reamer to its mark.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+from simkit.errors import Fault, InputError
+
+START_SHARE = 0.8  # of the diameter; common practice, no source
+STEP_MM = 0.5  # of a set of drills
+SMALLEST_MM = 1.0
+
+
+def start_drill_mm(diameter_mm: float) -> float:
+    """The drill to start with: the largest of a half-millimetre set up to 0.8 of the hole's diameter when cut.
+
+    >>> start_drill_mm(6.43), start_drill_mm(1.1)
+    (5.0, 1.0)
+    """
+    return max(SMALLEST_MM, STEP_MM * math.floor(START_SHARE * diameter_mm / STEP_MM + 1e-9))
+
+
+def in_inches(size_mm: float, parts: int = 64) -> str:
+    """The nearest fraction of an inch that is not larger: `3/16`.
+
+    >>> in_inches(5.0), in_inches(25.4)
+    ('3/16', '1')
+    """
+    number = Fraction(math.floor(size_mm / 25.4 * parts + 1e-9), parts)
+    whole, rest = divmod(number, 1)
+    return " ".join(str(part) for part in (whole, rest) if part) or "0"
+
+
+@dataclass(frozen=True)
+class Reamer:
+    """A tapered reamer: its diameter at the tip, its diameter at the wide end, the length between, mm.
+
+    >>> Reamer(3, 13, 100).taper
+    0.1
+    """
+
+    tip_mm: float
+    wide_mm: float
+    length_mm: float
+
+    def __post_init__(self) -> None:
+        shown = f"{self.tip_mm:g},{self.wide_mm:g},{self.length_mm:g}"
+        sizes = (self.tip_mm, self.wide_mm, self.length_mm)
+        if not all(0 <= size <= 1000 for size in sizes):
+            allowed = "three sizes in mm, from 0 to 1000: diameter at the tip, diameter at the wide end, length"
+            raise InputError([Fault("--reamer", "", shown, allowed)])
+        if not self.tip_mm < self.wide_mm or self.length_mm <= 0:
+            raise InputError([Fault("--reamer", "", shown, "a wide end thicker than the tip, and a length")])
+
+    @classmethod
+    def read(cls, text: str) -> Reamer:
+        """From `3,12,80` as on a command line: diameter at the tip, diameter at the wide end, length, mm."""
+        try:
+            tip, wide, length = (float(part) for part in text.split(","))
+        except ValueError:
+            allowed = "three numbers in mm such as 3,12,80: diameter at the tip, diameter at the wide end, length"
+            raise InputError([Fault("--reamer", "", text, allowed)]) from None
+        return cls(tip, wide, length)
+
+    @property
+    def taper(self) -> float:
+        """How much thicker it gets for each mm of its length."""
+        return (self.wide_mm - self.tip_mm) / self.length_mm
+
+    def at(self, from_tip_mm: float) -> float:
+        """Its diameter at a distance from the tip, mm."""
+        return self.tip_mm + self.taper * from_tip_mm
+
+    def depth_mm(self, diameter_mm: float, wall_mm: float) -> float:
+        """How much of the reamer is past the outside of the wall when the hole is done, mm.
+
+        A reamed hole is a cone: its two ends a and b in radius lead as much air as a straight hole of radius
+        sqrt(a b), since the integral of 1/(pi r^2) through the wall is h/(pi a b) (lossless; the two end
+        corrections agree with it to second order in the taper). So sqrt(D_in D_out) is made equal to the diameter.
+        """
+        half = self.taper * wall_mm / 2
+        return (half + math.hypot(half, diameter_mm) - self.tip_mm) / self.taper
+
+    def too_thick(self, diameter_mm: float, wall_mm: float) -> str | None:
+        """That the tip alone would make the hole too large, in words; None if it would not."""
+        inside = self.at(self.depth_mm(diameter_mm, wall_mm) - wall_mm)
+        return f"a tip of at most {inside:.2f} mm" if inside <= self.tip_mm else None
+
+    def stops_short(self, diameter_mm: float, wall_mm: float, room_mm: float = math.inf) -> str | None:
+        """Why the reamer stops before its mark, in words; None if it does not. `room_mm`: air below, in line."""
+        depth = self.depth_mm(diameter_mm, wall_mm)
+        if depth > self.length_mm:
+            return f"the reamer ends {depth - self.length_mm:.1f} mm before its mark"
+        if depth - wall_mm > room_mm:
+            return f"the tip strikes the far wall {depth - wall_mm - room_mm:.1f} mm before its mark"
+        return None

@@ -1,0 +1,107 @@
+"""The first sheet: what the piece is, its sizes and its readings at every stage, and what can hurt."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from simkit.making.cautions import CAUTIONS, FIRST
+from simkit.making.page import Drawing, Fill, Ink, Mark, Pen, Text, rectangle, width_of, wrapped
+from simkit.making.readings import Reading
+from simkit.making.shrinkage import Shrinkage, Stage
+from simkit.making.sizes import Size, shown
+from simkit.making.tables import Cell, Column, parts
+
+SMALL = 2.4
+LEAD = 3.7
+
+
+def facts(rows: Sequence[tuple[str, str]], width: float) -> Drawing:
+    """Words and what they are, one under the other."""
+    lines: list[tuple[str, str]] = []
+    for word, told in rows:
+        for k, line in enumerate(wrapped(told, 2.65, width - 26)):
+            lines.append((word if k == 0 else "", line))
+    height = 4.3 * len(lines) + 1
+    marks: list[Mark] = []
+    for number, (word, line) in enumerate(lines):
+        y = height - 4.3 * (number + 0.75)
+        marks += [Text((0.6, y), word, 2.65, ink=Ink.QUIET), Text((24.0, y), line, 2.65)]
+    return Drawing(width, height, tuple(marks), "facts")
+
+
+def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, most: int) -> list[Drawing]:
+    """Every size at every stage, body and voicing first, then the holes; volume is that of the fired air, m^3."""
+    columns = [Column("mm", 26, "left"), *(Column(stage, 15.5, strong=stage is Stage.WET) for stage in Stage)]
+    rows: list[list[Cell]] = [
+        [size.what, *(shown(size.at(stage, shrinkage)) for stage in Stage)] for size in sizes if size.fired_mm
+    ]
+    body = [row for row in rows if not str(row[0]).startswith("hole ")]
+    body.append(["air, ml", *(f"{1e6 * volume * shrinkage.size(stage) ** 3:.1f}" for stage in Stage)])
+    body.append(["over fired", *(f"{shrinkage.size(stage):.4f}" for stage in Stage)])
+    openings = [[str(row[0]).removeprefix("hole "), *row[1:]] for row in rows if str(row[0]).startswith("hole ")]
+    tables = parts(columns, body, most, "sizes")
+    columns[0] = replace(columns[0], title="hole, mm")
+    return tables + (parts(columns, openings, most, "holes") if openings else [])
+
+
+def reading_tables(notes: Sequence[tuple[str, tuple[bool, ...], Sequence[Reading]]], most: int) -> list[Drawing]:
+    """What each note must read at every stage: hertz, and the nearest note with the cents above it."""
+    holes = max((len(fingering) for _, fingering, _ in notes), default=0)
+    columns = [Column("note", 15, "left", strong=True)]
+    columns += [Column("open ○", min(3.0 * holes + 4, 36.0), "left")] if holes else []
+    for stage in (Stage.WET, Stage.LEATHER_HARD, Stage.BONE_DRY):
+        columns += [Column(f"{stage}\nHz", 16), Column(_rise(notes, stage), 21, "left")]
+    columns.append(Column("fired\nHz", 15))
+    rows: list[list[Cell]] = []
+    for name, fingering, readings in notes:
+        row: list[Cell] = [name, *([fingering] if holes else [])]
+        for reading in readings:
+            row.append(f"{reading.frequency_hz:.1f}")
+            if reading.stage is not Stage.FIRED:
+                row.append(f"{reading.nearest} {_cents(reading.nearest_cents)}")
+        rows.append(row)
+    return parts(columns, rows, most, "readings")
+
+
+def _rise(notes: Sequence[tuple[str, tuple[bool, ...], Sequence[Reading]]], stage: Stage) -> str:
+    """The stage's cents from the targets with their doubt, the same for every note."""
+    reading = next(reading for reading in notes[0][2] if reading.stage is stage)
+    doubt = f" ±{reading.uncertainty_cents:.0f}" if reading.uncertainty_cents >= 0.5 else ""
+    return f"{_cents(reading.cents)}{doubt} cents"
+
+
+def _cents(value: float) -> str:
+    """Signed whole cents: +0 is 0."""
+    whole = round(value)
+    return f"{'+' if whole > 0 else '−' if whole < 0 else ''}{abs(whole)}"
+
+
+def small_print(lines: Sequence[str], width: float) -> Drawing:
+    """Remarks, one under the other."""
+    told = [part for line in lines for part in wrapped(line, SMALL, width - 2)]
+    height = LEAD * len(told) + 1
+    marks = tuple(Text((0.6, height - LEAD * (k + 0.75)), words, SMALL, ink=Ink.QUIET) for k, words in enumerate(told))
+    return Drawing(width, height, marks, "remarks")
+
+
+def caption(words: str) -> Drawing:
+    """A line that says which chamber the tables below are of."""
+    return Drawing(width_of(words, 3.4) * 1.2, 4.0, (Text((0.6, 0.8), words, 3.4, bold=True),), "caption")
+
+
+def cautions(width: float) -> Drawing:
+    """The cautions in a frame."""
+    lines: list[tuple[str, str]] = []
+    for word, told in CAUTIONS:
+        for k, line in enumerate(wrapped(told, SMALL, width - 28)):
+            lines.append((word if k == 0 else "", line))
+    height = LEAD * (len(lines) + 1) + 6
+    marks: list[Mark] = [
+        rectangle(0, 0, width, height, Pen.THIN, Fill.TINT),
+        Text((3, height - 5), FIRST, SMALL, bold=True),
+    ]
+    for number, (word, line) in enumerate(lines):
+        y = height - 5 - LEAD * (number + 1) - 0.6
+        marks += [Text((3, y), word, SMALL, ink=Ink.ACCENT, bold=True), Text((25, y), line, SMALL)]
+    return Drawing(width, height, tuple(marks), "cautions")

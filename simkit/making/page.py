@@ -1,0 +1,198 @@
+"""A sheet of paper as plain lines and words in millimetres, drawn by whoever can draw.
+
+The origin is the lower left corner, x to the right, y up. Nothing here knows of a printer or a picture format.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from itertools import pairwise
+
+Point = tuple[float, float]
+
+
+class Pen(StrEnum):
+    """What a line means; what it looks like is the drawer's affair."""
+
+    CUT = "cut"  # where the knife goes
+    OUTLINE = "outline"  # an edge that is looked at
+    THIN = "thin"  # frames, ticks, dimensions
+    GUIDE = "guide"  # centre lines, stations
+    HIDDEN = "hidden"  # what lies behind
+    MARK = "mark"  # what is marked on the clay
+    NONE = "none"  # a fill without an edge
+
+
+class Fill(StrEnum):
+    """What an area is made of."""
+
+    CLAY = "clay"
+    TINT = "tint"
+    INK = "ink"
+    ACCENT = "accent"
+    PAPER = "paper"
+
+
+class Ink(StrEnum):
+    """The colour of words."""
+
+    INK = "ink"
+    QUIET = "quiet"
+    ACCENT = "accent"
+    PAPER = "paper"
+
+
+@dataclass(frozen=True)
+class Line:
+    """Straight pieces from point to point, mm; `closed` joins the last to the first; `name` finds it again."""
+
+    points: tuple[Point, ...]
+    pen: Pen = Pen.OUTLINE
+    closed: bool = False
+    fill: Fill | None = None
+    name: str = ""
+
+    @property
+    def length(self) -> float:
+        """Along the line, mm."""
+        ends = [*self.points, self.points[0]] if self.closed else list(self.points)
+        return sum(math.dist(a, b) for a, b in pairwise(ends))
+
+    def moved(self, dx: float, dy: float) -> Line:
+        return replace(self, points=tuple((x + dx, y + dy) for x, y in self.points))
+
+
+@dataclass(frozen=True)
+class Text:
+    """Words at a point; `size` is that of the type in mm; `align` left, center, right; `level` top, middle, base."""
+
+    at: Point
+    words: str
+    size: float = 2.7
+    align: str = "left"
+    level: str = "base"
+    turn_deg: float = 0.0
+    ink: Ink = Ink.INK
+    bold: bool = False
+
+    def moved(self, dx: float, dy: float) -> Text:
+        return replace(self, at=(self.at[0] + dx, self.at[1] + dy))
+
+
+Mark = Line | Text
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """Marks that belong together, with the room they take: from (0, 0) to (width, height)."""
+
+    width: float
+    height: float
+    marks: tuple[Mark, ...]
+    name: str = ""
+
+    def moved(self, dx: float, dy: float) -> tuple[Mark, ...]:
+        return tuple(mark.moved(dx, dy) for mark in self.marks)
+
+
+@dataclass(frozen=True)
+class Paper:
+    """A size of paper, upright, mm."""
+
+    name: str
+    width: float
+    height: float
+
+
+A4 = Paper("A4", 210.0, 297.0)  # ISO 216
+LETTER = Paper("Letter", 215.9, 279.4)  # ANSI/ASME Y14.1, size A: 8 1/2 by 11 inches
+PAPERS = (A4, LETTER)
+
+
+@dataclass(frozen=True)
+class Page:
+    """One sheet at exactly 1:1."""
+
+    title: str
+    paper: Paper
+    lying: bool
+    marks: tuple[Mark, ...]
+
+    @property
+    def width(self) -> float:
+        return self.paper.height if self.lying else self.paper.width
+
+    @property
+    def height(self) -> float:
+        return self.paper.width if self.lying else self.paper.height
+
+    def line(self, name: str) -> Line:
+        """The first line of that name; a KeyError if there is none."""
+        for mark in self.marks:
+            if isinstance(mark, Line) and mark.name == name:
+                return mark
+        raise KeyError(f"no line {name!r} on this page")
+
+
+def points(pairs: Iterable[Sequence[float]]) -> tuple[Point, ...]:
+    """Points of a line from any pairs of numbers, to a ten-thousandth of a mm."""
+    return tuple((round(float(x), 4), round(float(y), 4)) for x, y in pairs)
+
+
+def polygon(pairs: Iterable[Sequence[float]], pen: Pen = Pen.OUTLINE, fill: Fill | None = None, name: str = "") -> Line:
+    """A closed line."""
+    return Line(points(pairs), pen, True, fill, name)
+
+
+def stroke(*pairs: Sequence[float], pen: Pen = Pen.THIN, name: str = "") -> Line:
+    """An open line."""
+    return Line(points(pairs), pen, name=name)
+
+
+def rectangle(
+    x: float, y: float, width: float, height: float, pen: Pen = Pen.THIN, fill: Fill | None = None, name: str = ""
+) -> Line:
+    """An upright rectangle by its lower left corner."""
+    return polygon(((x, y), (x + width, y), (x + width, y + height), (x, y + height)), pen, fill, name)
+
+
+def circle(
+    center: Sequence[float], diameter: float, pen: Pen = Pen.OUTLINE, fill: Fill | None = None, name: str = ""
+) -> Line:
+    """A circle as a polygon of 96 sides with the circle's own area."""
+    count, turn = 96, 2 * math.pi / 96
+    radius = diameter / 2 * math.sqrt(turn / math.sin(turn))
+    x, y = center
+    return polygon(
+        ((x + radius * math.cos(k * turn), y + radius * math.sin(k * turn)) for k in range(count)), pen, fill, name
+    )
+
+
+CHARACTER = 0.56  # mean width of a letter of the type that we draw with, over its size
+
+
+def width_of(words: str, size: float) -> float:
+    """About how wide words will be, mm."""
+    return CHARACTER * size * len(words)
+
+
+def clipped(words: str, size: float, width: float) -> str:
+    """The words, or their beginning with an ellipsis where they would be wider than `width` mm."""
+    most = max(1, int(width / (CHARACTER * size)))
+    return words if len(words) <= most else words[: max(1, most - 1)].rstrip() + "…"
+
+
+def wrapped(words: str, size: float, width: float) -> list[str]:
+    """The words broken into lines of at most about `width` mm."""
+    most = max(8, int(width / (CHARACTER * size)))
+    lines, line = [], ""
+    for word in words.split():
+        if line and len(line) + 1 + len(word) > most:
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}".strip()
+    return [*lines, line] if line else lines

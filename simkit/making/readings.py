@@ -1,0 +1,105 @@
+"""What each note must read on the tuner at each stage, so that it is in tune after the kiln.
+
+Pitch goes as one over size: a piece that is still 5 % too long is 84 cents flat. That is exact for a shape of one
+scale without friction. The layers of slow air on walls and rims (a tenth of a millimetre) do not scale with the
+piece; what they change from wet to fired is a cent or two for ordinary holes, more for holes under 4 mm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simkit.air import moist_air
+from simkit.errors import Fault, InputError
+from simkit.making.shrinkage import Shrinkage, Stage
+from simkit.pitch import Pitch, Tuning, cents, note
+from simkit.vessel import AirState, Note, Vessel
+
+# What the rule f ~ 1/size leaves out, in cents (see above).
+RULE_DOUBT_CENTS = 2.0
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the tuner should show for one note at one stage.
+
+    `cents` from the note's target; `uncertainty_cents` one standard deviation, from the shrinkage still to come and
+    from the rule of scaling; `nearest` the note of the scale that lies nearest, and how far above it the reading is.
+    """
+
+    stage: Stage
+    frequency_hz: float
+    cents: float
+    uncertainty_cents: float
+    nearest: Pitch
+    nearest_cents: float
+
+
+def reading(
+    target_hz: float,
+    stage: Stage,
+    shrinkage: Shrinkage,
+    tuning: Tuning | None = None,
+    *,
+    fired_hz: float | None = None,
+    air_ratio: float = 1.0,
+) -> Reading:
+    """One note at one stage.
+
+    target_hz: what the note should be when fired; fired_hz: what the fired piece is expected to play in the air of
+    the design (the target itself, if not given); air_ratio: sound speed in today's air over that in the design's.
+    """
+    tuning = tuning or Tuning()
+    frequency = (target_hz if fired_hz is None else fired_hz) * air_ratio / shrinkage.size(stage)
+    nearest, above = tuning.nearest(frequency)
+    doubt = (shrinkage.doubt_cents(stage) ** 2 + (0.0 if stage is Stage.FIRED else RULE_DOUBT_CENTS) ** 2) ** 0.5
+    return Reading(stage, frequency, cents(frequency, target_hz), doubt, nearest, above)
+
+
+def readings(
+    target_hz: float,
+    shrinkage: Shrinkage,
+    tuning: Tuning | None = None,
+    *,
+    fired_hz: float | None = None,
+    air_ratio: float = 1.0,
+) -> tuple[Reading, ...]:
+    """One note at all four stages, wet first.
+
+    >>> clay = Shrinkage.of(drying=0.05, firing=0.05)
+    >>> wet, leather, dry, fired = readings(523.25, clay)
+    >>> round(wet.frequency_hz, 2), round(wet.cents, 1), str(wet.nearest), round(wet.nearest_cents, 1)
+    (472.23, -177.6, 'Bb4', 22.4)
+    """
+    return tuple(
+        reading(target_hz, stage, shrinkage, tuning, fired_hz=fired_hz, air_ratio=air_ratio) for stage in Stage
+    )
+
+
+def tuning_of(vessel: Vessel) -> Tuning:
+    """What the notes of a design are tuned to."""
+    scale = vessel.scale
+    return Tuning(scale.a4_hz, scale.temperament, scale.tonic)
+
+
+def target_hz(vessel: Vessel, written: Note) -> float:
+    """The frequency that a note of the design should have."""
+    return tuning_of(vessel).frequency(note(written.pitch)) * 2 ** (written.cents / 1200)
+
+
+def at_temperature(vessel: Vessel, temperature_c: float) -> AirState:
+    """The design's air at another temperature; InputError outside 0 to 40 degC."""
+    try:
+        return AirState.model_validate({**vessel.air.model_dump(), "temperature_c": temperature_c})
+    except ValueError:
+        raise InputError([Fault("--temperature-c", "", temperature_c, "a number from 0 to 40")]) from None
+
+
+def air_ratio(design: AirState, today: AirState | None) -> float:
+    """How much faster sound runs in today's room air than in the design's: a degree is about 3 cents."""
+    if today is None:
+        return 1.0
+    now, planned = (
+        moist_air(air.temperature_c, air.humidity_percent, air.pressure_pa, air.co2_ppm) for air in (today, design)
+    )
+    return now.sound_speed / planned.sound_speed

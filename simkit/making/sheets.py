@@ -1,0 +1,255 @@
+"""From a design to the sheets on the bench: all figures once, then pages for any paper."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from simkit.body import Body, ChamberBody, body_of
+from simkit.errors import Fault, InputError
+from simkit.making import cards, holes, overview, strips, voicing
+from simkit.making.drills import Reamer
+from simkit.making.layout import Flow, Heading
+from simkit.making.page import Drawing, Page, Paper
+from simkit.making.readings import RULE_DOUBT_CENTS, Reading, air_ratio, readings, target_hz, tuning_of
+from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
+from simkit.making.sizes import Size, sizes_of
+from simkit.making.wraps import Places, places_of
+from simkit.vessel import AirState, Chamber, Vessel
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class ChamberWork:
+    """All that the sheets say of one chamber; lengths in mm, at the stage that their sheet names."""
+
+    name: str
+    volume: float
+    sizes: tuple[Size, ...]
+    notes: tuple[tuple[str, tuple[bool, ...], tuple[Reading, ...]], ...]
+    form: cards.Form
+    places: Places
+    voicing: voicing.VoicingPlan | None
+    cuts: tuple[holes.Cut, ...]
+
+
+@dataclass(frozen=True)
+class Work:
+    """All that the sheets say of a piece: forms for wet clay, openings at the stage when they are cut."""
+
+    vessel: Vessel
+    body: Body
+    shrinkage: Shrinkage
+    cut_at: Stage
+    reamers: tuple[Reamer, ...]
+    today: AirState | None
+    chambers: tuple[ChamberWork, ...]
+
+
+def work_of(
+    vessel: Vessel,
+    *,
+    body: Body | None = None,
+    shrinkage: Shrinkage | None = None,
+    cut_at: Stage = Stage.LEATHER_HARD,
+    reamers: Sequence[Reamer] = (),
+    today: AirState | None = None,
+) -> Work:
+    """Every figure of the sheets; InputError for a design that cannot be made in clay as told.
+
+    shrinkage: the maker's own (a test bar's), else the design's; today: the air on the bench, if it is not that of
+    the design.
+    """
+    if vessel.clay.wall_mm == 0:
+        raise InputError(
+            [Fault(vessel.source, "clay.wall_mm", 0, "more than 0: there is nothing to make without a wall")]
+        )
+    body = body or body_of(vessel)
+    shrinkage = shrinkage or shrinkage_of(vessel)
+    made = []
+    for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
+        log.info("drawing %s", chamber.name)
+        made.append(_chamber_work(vessel, body, chamber, solid, shrinkage, cut_at, reamers, today))
+    return Work(vessel, body, shrinkage, cut_at, tuple(reamers), today, tuple(made))
+
+
+def _chamber_work(
+    vessel: Vessel,
+    body: Body,
+    chamber: Chamber,
+    solid: ChamberBody,
+    shrinkage: Shrinkage,
+    cut_at: Stage,
+    reamers: Sequence[Reamer],
+    today: AirState | None,
+) -> ChamberWork:
+    fingers = {hole.name: hole.finger for hole in chamber.holes if hole.finger}
+    size = shrinkage.size(cut_at)
+    return ChamberWork(
+        chamber.name,
+        solid.volume,
+        sizes_of(vessel, chamber, solid),
+        _notes(vessel, chamber, shrinkage, today),
+        cards.form_of(body, solid, shrinkage.size(Stage.WET)),
+        places_of(body, solid),
+        voicing.plan_of(body, solid, chamber.voicing, size) if chamber.voicing else None,
+        holes.cuts(solid, fingers, shrinkage, cut_at, reamers),
+    )
+
+
+def _notes(
+    vessel: Vessel, chamber: Chamber, shrinkage: Shrinkage, today: AirState | None
+) -> tuple[tuple[str, tuple[bool, ...], tuple[Reading, ...]], ...]:
+    ratio = air_ratio(vessel.air, today)
+    return tuple(
+        (
+            note.pitch + (f" {note.cents:+g}" if note.cents else ""),
+            tuple(hole.name in note.open for hole in chamber.holes),
+            readings(target_hz(vessel, note), shrinkage, tuning_of(vessel), air_ratio=ratio),
+        )
+        for note in chamber.notes
+    )
+
+
+# --- pages -------------------------------------------------------------------------------------------
+
+
+def pages(work: Work, paper: Paper) -> tuple[Page, ...]:
+    """All sheets for one paper: the overview, then for each chamber form, cards, strips, voicing and holes."""
+    flows = [_overview(work, paper)]
+    for chamber in work.chambers:
+        form, lengthwise = _form(work, chamber, paper)
+        flows += [form, _cards(work, chamber, paper, lengthwise)]
+        if chamber.places.wraps:
+            flows.append(_strips(work, chamber, paper))
+        if chamber.voicing:
+            flows.append(_voicing(work, chamber, paper))
+        if chamber.cuts:
+            flows.append(_holes(work, chamber, paper))
+    count = sum(len(flow.done) for flow in flows)
+    made: list[Page] = []
+    for flow in flows:
+        made += flow.pages(len(made) + 1, count)
+    return tuple(made)
+
+
+def _heading(work: Work, purpose: str, stage: str, chamber: ChamberWork | None = None) -> Heading:
+    piece = work.vessel.title or "untitled"
+    if chamber and len(work.chambers) > 1:
+        piece = f"{piece}: {chamber.name}"
+    return Heading(piece, purpose, stage, f"shrinks {100 * work.shrinkage.total:.1f} % from wet to fired")
+
+
+def _overview(work: Work, paper: Paper) -> Flow:
+    heading = _heading(work, "", "")
+    flow = Flow(paper, replace(heading, purpose=heading.piece, piece="sizes and readings"))
+    flow.put(overview.facts(_facts(work), flow.width))
+    for chamber in work.chambers:
+        if len(work.chambers) > 1:
+            flow.put(overview.caption(chamber.name))
+        flow.put(*overview.size_tables(chamber.sizes, chamber.volume, work.shrinkage, 40))
+        if chamber.notes:
+            flow.put(*overview.reading_tables(chamber.notes, 40))
+    flow.put(overview.small_print(_remarks(work), flow.width))
+    flow.put(overview.cautions(flow.width))
+    return flow
+
+
+def _facts(work: Work) -> list[tuple[str, str]]:
+    clay, air = work.shrinkage, work.today or work.vessel.air
+    doubt = 100 * clay.wet_doubt * (1 - clay.total)
+    return [
+        (
+            "shrinkage",
+            f"{100 * clay.total:.2f} ± {doubt:.2f} % of the wet length, from {clay.basis or 'what you gave'}: drying "
+            f"{100 * clay.drying:.2f} %, then firing {100 * clay.firing:.2f} % of the dry length",
+        ),
+        ("tuning", f"A4 = {work.vessel.scale.a4_hz:g} Hz, {work.vessel.scale.temperament}"),
+        ("air", f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity" + (" (today)" if work.today else "")),
+        ("cut at", f"{work.cut_at}: strips, voicing and holes; forms and cards are for wet clay"),
+    ]
+
+
+def _remarks(work: Work) -> list[str]:
+    return [
+        f"Readings: f goes as 1/size, so every note is flat by the same cents until it is fired. The doubt is one "
+        f"standard deviation of the shrinkage and {RULE_DOUBT_CENTS:g} cents for the slow air at the walls, which does "
+        "not scale. They say what an unfired piece must read to be in tune after the kiln.",
+        "Your own clay: mark two lines 100 mm apart on a wet bar, fire it with the piece, measure: what is lost is the "
+        "shrinkage in percent. Hole sizes are ends: start with the drill, stop short, and listen.",
+    ]
+
+
+def _form(work: Work, chamber: ChamberWork, paper: Paper) -> tuple[Flow, list[Drawing]]:
+    """The views, and the lengthwise cards too if there is room; else they are handed on."""
+    flow = Flow(paper, _heading(work, "Inside form", Stage.WET, chamber))
+    flow.put(
+        overview.small_print(
+            ["Trace both views on the block and carve across; draw the stations; true it with the cards."], flow.width
+        )
+    )
+    upright = cards.views(chamber.form, upright=True)
+    lying = cards.views(chamber.form, upright=False)
+    flow.put(upright if upright.width <= flow.width else lying)
+    lengthwise = cards.long_cards(chamber.form)
+    if flow.has_room(*lengthwise):
+        flow.put(*lengthwise)
+        lengthwise = []
+    return flow, lengthwise
+
+
+def _cards(work: Work, chamber: ChamberWork, paper: Paper, lengthwise: list[Drawing]) -> Flow:
+    flow = Flow(paper, _heading(work, "Section cards", Stage.WET, chamber))
+    flow.put(
+        overview.small_print(
+            [
+                "Glue on card and cut the line: the inside is a rib, the outside a gauge. Part a gauge along the "
+                "dashed line to hold it against the form. Numbers: stations from the mouth end, seen from there. "
+                "Letters: lengthwise, seen from the right, mouth end at the left."
+            ],
+            flow.width,
+        )
+    )
+    flow.put(*cards.cross_cards(chamber.form))
+    flow.put(*lengthwise, break_row=False)
+    return flow
+
+
+def _strips(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
+    flow = Flow(paper, _heading(work, "Strips to place the openings", work.cut_at, chamber), lying=True, gap=4.0)
+    scale = 1e3 * work.shrinkage.size(work.cut_at)
+    table = strips.place_table(chamber.places, scale)
+    steep = any(wrap.steep for wrap in chamber.places.wraps)
+    flow.put(strips.how_to(max(100.0, flow.width - table.width - 8), steep), table)
+    for drawing in strips.line_strips(chamber.places, scale):
+        flow.put(drawing)
+    for wrap in chamber.places.wraps:
+        flow.put(strips.wrap_strip(wrap, scale))
+    return flow
+
+
+def _voicing(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
+    flow = Flow(paper, _heading(work, "Window, windway and edge", work.cut_at, chamber))
+    plan = chamber.voicing
+    assert plan is not None
+    flow.put(voicing.section(plan))
+    flow.put(voicing.detail(plan), voicing.outside_cuts(plan))
+    flow.put(voicing.windway_stick(plan))
+    flow.put(voicing.window_stick(plan), break_row=False)
+    return flow
+
+
+def _holes(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
+    flow = Flow(paper, _heading(work, "Holes", work.cut_at, chamber))
+    flow.put(holes.hole_table(chamber.cuts, work.cut_at, work.reamers))
+    by_hand = [f"Hole {cut.hole}, by hand: {cut.remark}." for cut in chamber.cuts if cut.remark]
+    if by_hand:
+        flow.put(overview.small_print(by_hand, flow.width))
+    flow.put(overview.small_print(["Outer line: the finished hole. Inner line: the drill to start with."], flow.width))
+    for row in holes.rows_of(holes.discs(chamber.cuts), flow.width):
+        flow.put(row)
+    for rule in holes.reamer_rules(chamber.cuts, work.reamers):
+        flow.put(rule)
+    return flow

@@ -1,0 +1,299 @@
+"""Cuts through the piece: where a plane meets the inside wall and the outside of the clay, as closed lines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+from contourpy import contour_generator
+from scipy.spatial import cKDTree
+
+from simkit.body import Body, Wall
+from simkit.body.wall import project
+
+UP = np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True)
+class Plane:
+    """A flat cut: a point in it and its unit directions right and up, as the cut is drawn."""
+
+    origin: np.ndarray
+    right: np.ndarray
+    up: np.ndarray
+
+    def at(self, flat: np.ndarray) -> np.ndarray:
+        """From the drawing (n, 2) to the piece (n, 3), m."""
+        flat = np.atleast_2d(flat)
+        return self.origin + flat[:, :1] * self.right + flat[:, 1:] * self.up
+
+    def flat(self, points: np.ndarray) -> np.ndarray:
+        """From the piece (n, 3) to the drawing (n, 2), m."""
+        return (np.atleast_2d(points) - self.origin) @ np.array([self.right, self.up]).T
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A chamber's own directions: `origin` where along is 0, unit vectors along, right and up."""
+
+    origin: np.ndarray
+    along: np.ndarray
+    right: np.ndarray
+    up: np.ndarray
+
+    @classmethod
+    def of(cls, wall: Wall) -> Frame:
+        origin, along = wall.axis
+        return cls(np.asarray(origin, float), along, np.cross(along, UP), UP)
+
+    def across_at(self, along: float) -> Plane:
+        """The cut square to the axis, seen from the mouth end: right is right, up is up."""
+        return Plane(self.origin + along * self.along, self.right, self.up)
+
+    def upright_at(self, across: float) -> Plane:
+        """The lengthwise cut that stands upright, seen from the right: along runs to the right."""
+        return Plane(self.origin + across * self.right, self.along, self.up)
+
+    def level_at(self, up: float) -> Plane:
+        """The lengthwise cut that lies level, seen from above: along runs up the page."""
+        return Plane(self.origin + up * self.up, self.right, self.along)
+
+    def coordinates(self, points: np.ndarray) -> np.ndarray:
+        """Along, across and up of points (n, 3): (n, 3), m."""
+        return (np.atleast_2d(points) - self.origin) @ np.array([self.along, self.right, self.up]).T
+
+
+class Surface(Protocol):
+    """What can be cut: a level below zero within, above zero outside."""
+
+    def side(self, points: np.ndarray) -> np.ndarray:
+        """A level (n,) at points (n, 3) of which only the sign need be right."""
+
+    def slope(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The true level (n,) near the surface and its slope (n, 3)."""
+
+
+@dataclass(frozen=True)
+class Inside:
+    """The inside wall of a chamber."""
+
+    wall: Wall
+
+    def side(self, points: np.ndarray) -> np.ndarray:
+        return self.wall.level(points)
+
+    def slope(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        t = self.wall.taylor(points)
+        return t.value, t.slope
+
+
+@dataclass(frozen=True)
+class Outside:
+    """The outside of the clay: where the distance from the nearest wall is the thickness."""
+
+    body: Body
+
+    def side(self, points: np.ndarray) -> np.ndarray:
+        """Exact only where samples of the wall cannot tell: feet on the wall are slow to find."""
+        level = np.full(len(points), np.inf)
+        for chamber in self.body.chambers:
+            tree, step = self._samples(chamber.wall)
+            far, _ = tree.query(points)
+            mine = np.where(far > self.body.thickness + step, far - step, far) - self.body.thickness
+            mine[chamber.wall.level(points) <= 0] = -self.body.thickness
+            unsure = np.flatnonzero((mine > 0) & (far <= self.body.thickness + step))
+            mine[unsure] = _distance(chamber.wall, points[unsure])[0] - self.body.thickness
+            level = np.minimum(level, mine)
+        return level
+
+    def slope(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        gaps, slopes = zip(*(_distance(chamber.wall, points) for chamber in self.body.chambers), strict=True)
+        nearest, pick = np.argmin(gaps, axis=0), np.arange(len(points))
+        return np.array(gaps)[nearest, pick] - self.body.thickness, np.array(slopes)[nearest, pick]
+
+    def _samples(self, wall: Wall) -> tuple[cKDTree, float]:
+        """Points all over a wall, and how far from one of them a point of the wall can be at most, m."""
+        if id(wall) not in self._trees:
+            sheets = [s.points for s in wall.sheets(2)]
+            step = max(float(np.linalg.norm(np.diff(p, axis=axis), axis=-1).max()) for p in sheets for axis in (0, 1))
+            tree = cKDTree(np.concatenate([p.reshape(-1, 3) for p in sheets]))
+            self._trees[id(wall)] = (tree, step)
+        return self._trees[id(wall)]
+
+    @cached_property
+    def _trees(self) -> dict[int, tuple[cKDTree, float]]:
+        return {}
+
+
+def _distance(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Distance from a wall and its slope, the unit vector away from the nearest wall point; zero in the air."""
+    gap, unit = np.zeros(len(points)), np.zeros((len(points), 3))
+    clay = np.flatnonzero(wall.level(points) > 0)
+    away = points[clay] - project(wall, points[clay])
+    gap[clay] = np.linalg.norm(away, axis=1)
+    unit[clay] = away / np.maximum(gap[clay], 1e-300)[:, None]
+    return gap, unit
+
+
+def cut(surface: Surface, plane: Plane, box: np.ndarray, fine: int = 56) -> list[np.ndarray]:
+    """Closed lines (n, 2) in the plane where it meets the surface, m, the longest first; first point = last.
+
+    box (2, 3): what surely holds the surface. The zero line of a grid, each of its points then moved onto the
+    surface by Newton in the plane; corners that a grid cuts off are put back where the two tangents meet.
+    """
+    grid = _grid(plane, box, fine)
+    level = _levels(surface, plane, grid)
+    lines = contour_generator(grid[0], grid[1], level).lines(0.0)
+    step = max(float(grid[0][1] - grid[0][0]), float(grid[1][1] - grid[1][0]))
+    done = [_settled(surface, plane, np.asarray(line)[:-1], step) for line in lines if len(line) > 4]
+    return sorted(done, key=lambda line: -_length(line))
+
+
+def _grid(plane: Plane, box: np.ndarray, fine: int) -> tuple[np.ndarray, np.ndarray]:
+    corners = np.array([[box[i, 0], box[j, 1], box[k, 2]] for i in (0, 1) for j in (0, 1) for k in (0, 1)])
+    flat = plane.flat(corners)
+    low, high = flat.min(axis=0), flat.max(axis=0)
+    margin = 0.03 * (high - low).max()
+    u, v = (np.linspace(a - margin, b + margin, fine) for a, b in zip(low, high, strict=True))
+    return u, v
+
+
+def _levels(surface: Surface, plane: Plane, grid: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    u, v = np.meshgrid(*grid)
+    return surface.side(plane.at(np.stack([u.ravel(), v.ravel()], axis=1))).reshape(u.shape)
+
+
+def _settled(surface: Surface, plane: Plane, line: np.ndarray, step: float) -> np.ndarray:
+    """A grid's line moved onto the surface, with its corners, closed."""
+    flat, slope = _onto(surface, plane, line, step)
+    for _ in range(3):
+        bends = np.flatnonzero(_turn(slope) > np.deg2rad(FLAT_DEG))
+        if not len(bends):
+            break
+        middle, rise = _onto(surface, plane, (flat + np.roll(flat, -1, axis=0))[bends] / 2, step)
+        flat, slope = np.insert(flat, bends + 1, middle, axis=0), np.insert(slope, bends + 1, rise, axis=0)
+    flat = _with_corners(surface, plane, flat, slope, step)
+    return np.concatenate([flat, flat[:1]])
+
+
+FLAT_DEG = (
+    1.5  # where a line turns by more from point to point, a point is put between: a chord is then true to microns
+)
+
+
+def _turn(slope: np.ndarray) -> np.ndarray:
+    """Angle from each point's slope to the next one's, radians; zero across corners, which need no points between."""
+    other = np.roll(slope, -1, axis=0)
+    sine = slope[:, 0] * other[:, 1] - slope[:, 1] * other[:, 0]
+    angle = np.abs(np.arctan2(sine, (slope * other).sum(axis=1)))
+    return np.where(angle < np.deg2rad(40.0), angle, 0.0)
+
+
+def _onto(
+    surface: Surface, plane: Plane, flat: np.ndarray, step: float, rounds: int = 8
+) -> tuple[np.ndarray, np.ndarray]:
+    """Newton in the plane, no farther than a grid's step; the points and the unit slope in the plane there."""
+    directions = np.array([plane.right, plane.up]).T
+    start = flat
+    for _ in range(rounds):
+        level, slope = surface.slope(plane.at(flat))
+        slope = slope @ directions
+        if np.abs(level).max(initial=0.0) < 1e-9 * np.linalg.norm(slope, axis=1).max(initial=1e-300):
+            break
+        squared = np.maximum(np.einsum("ni,ni->n", slope, slope), 1e-300)
+        move = (level / squared)[:, None] * slope
+        long = np.linalg.norm(move, axis=1)
+        flat = flat - move * np.minimum(1.0, step / np.maximum(long, 1e-300))[:, None]
+    strayed = np.linalg.norm(flat - start, axis=1) > 2 * step
+    flat = np.where(strayed[:, None], start, flat)
+    return flat, slope / np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-300)
+
+
+def _with_corners(
+    surface: Surface, plane: Plane, flat: np.ndarray, slope: np.ndarray, step: float, turn_deg: float = 20.0
+) -> np.ndarray:
+    """Where the tangents of neighbours turn sharply and meet on the surface, their meeting point between them."""
+    other, beyond = np.roll(flat, -1, axis=0), np.roll(slope, -1, axis=0)
+    sine = slope[:, 0] * beyond[:, 1] - slope[:, 1] * beyond[:, 0]
+    sharp = np.flatnonzero(np.abs(sine) > np.sin(np.deg2rad(turn_deg)))
+    if not len(sharp):
+        return flat
+    right = np.stack([(slope * flat).sum(axis=1), (beyond * other).sum(axis=1)], axis=1)[sharp]
+    system = np.stack([slope[sharp], beyond[sharp]], axis=1)
+    corners = np.linalg.solve(system, right[..., None])[..., 0]
+    level, rise = surface.slope(plane.at(corners))
+    off = np.abs(level) / np.maximum(np.linalg.norm(rise, axis=1), 1e-300)
+    near = np.linalg.norm(corners - flat[sharp], axis=1) < 3 * step
+    good = (off < 0.02 * step) & near
+    return np.insert(flat, sharp[good] + 1, corners[good], axis=0)
+
+
+def _length(line: np.ndarray) -> float:
+    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+
+
+def silhouette(
+    walls: list[Wall], plane: Plane, toward: np.ndarray, box: np.ndarray, fine: int = 64
+) -> list[np.ndarray]:
+    """Closed lines (n, 2) in `plane`, m, around the air of `walls` as seen along `toward`, square to the plane.
+
+    A line of sight meets the air where the least level along it is negative; the outline is the zero line of that
+    least level, its points moved by Newton to where both the level and its slope along the sight vanish.
+    """
+    u, v = _grid(plane, box, fine)
+    reach = np.linalg.norm(np.ptp(box, axis=0))
+    middle = (box.mean(axis=0) - plane.origin) @ toward
+    depth = middle + np.linspace(-0.55, 0.55, 2 * fine) * reach
+    flat = np.stack([a.ravel() for a in np.meshgrid(u, v)], axis=1)
+    sight = plane.at(flat)[:, None, :] + depth[None, :, None] * toward
+    level = np.min([w.level(sight.reshape(-1, 3)) for w in walls], axis=0).reshape(len(flat), -1)
+    lines = contour_generator(u, v, level.min(axis=1).reshape(len(v), len(u))).lines(0.0)
+    step = float(u[1] - u[0])
+    done = []
+    for line in (np.asarray(each)[:-1] for each in lines if len(each) > 4):
+        for _ in range(2):  # then once more with twice the points
+            line = _grazed(walls, plane, toward, line, depth, step)
+            line = np.insert(line, np.arange(1, len(line) + 1), (line + np.roll(line, -1, axis=0)) / 2, axis=0)
+        line = _grazed(walls, plane, toward, line, depth, step)
+        done.append(np.concatenate([line, line[:1]]))
+    return sorted(done, key=lambda line: -_length(line))
+
+
+def _grazed(
+    walls: list[Wall], plane: Plane, toward: np.ndarray, flat: np.ndarray, depth: np.ndarray, step: float
+) -> np.ndarray:
+    """Points moved to where the sight just grazes the air."""
+    start, directions = flat, np.array([plane.right, plane.up]).T
+    sight = plane.at(flat)[:, None, :] + depth[None, :, None] * toward
+    level = np.array([w.level(sight.reshape(-1, 3)).reshape(len(flat), -1) for w in walls])
+    nearest = level.min(axis=2).argmin(axis=0)
+    w = depth[level[nearest, np.arange(len(flat))].argmin(axis=1)]
+    for _ in range(12):
+        points = plane.at(flat) + w[:, None] * toward
+        value, slope, bend = _taylor(walls, nearest, points)
+        curve = np.einsum("i,nij,j->n", toward, bend, toward)
+        w = w - np.clip(np.where(curve > 0, (slope @ toward) / np.where(curve > 0, curve, 1.0), 0.0), -step, step)
+        plain = slope @ directions
+        move = (value / np.maximum(np.einsum("ni,ni->n", plain, plain), 1e-300))[:, None] * plain
+        long = np.linalg.norm(move, axis=1, keepdims=True)
+        flat = flat - move * np.minimum(1.0, 0.5 * step / np.maximum(long, 1e-300))
+    strayed = np.linalg.norm(flat - start, axis=1) > 2 * step
+    return np.where(strayed[:, None], start, flat)
+
+
+def _taylor(walls: list[Wall], nearest: np.ndarray, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    value, slope, bend = np.empty(len(points)), np.empty((len(points), 3)), np.empty((len(points), 3, 3))
+    for number, wall in enumerate(walls):
+        mine = nearest == number
+        if mine.any():
+            t = wall.taylor(points[mine])
+            value[mine], slope[mine], bend[mine] = t.value, t.slope, t.bend
+    return value, slope, bend
+
+
+def grown(body: Body) -> np.ndarray:
+    """Corners (2, 3) of the least upright box around the whole piece of clay, m."""
+    boxes = np.array([chamber.wall.box for chamber in body.chambers])
+    return np.array([boxes[:, 0].min(axis=0) - body.thickness, boxes[:, 1].max(axis=0) + body.thickness])

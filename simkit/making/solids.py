@@ -1,0 +1,48 @@
+"""Solids for a press mould or a core, at wet size; the user's seam in the user's words."""
+
+from __future__ import annotations
+
+from simkit.body.solids import SEAMS, Piece, Seam, SeamError, pieces, undercuts
+from simkit.errors import Fault, InputError
+from simkit.making.sheets import Work
+from simkit.making.shrinkage import Stage
+
+__all__ = ["seam", "solid_cautions", "solids_of"]
+
+
+def seam(text: str) -> Seam:
+    """Where to part the clay, from `up`, `across=0` or `along=48.5`: fired mm in the frame of the design.
+
+    >>> seam("along=48.5")
+    Seam(square_to='along', at=0.0485)
+    """
+    way, _, at = text.partition("=")
+    try:
+        place = float(at) if at else None
+    except ValueError:
+        place = float("nan")
+    if way.strip() not in SEAMS or (place is not None and not abs(place) <= 1000):
+        allowed = "up, across or along, alone or with a place in mm on the fired piece such as up=0"
+        raise InputError([Fault("--seam", "", text, allowed)])
+    return Seam(way.strip(), None if place is None else place / 1000)
+
+
+def solids_of(work: Work, parted: Seam | None = None) -> tuple[Piece, ...]:
+    """The inside forms and the two halves of the clay at wet size; InputError where the seam leaves no two halves."""
+    parted = parted or Seam()
+    try:
+        return pieces(work.body, work.shrinkage.size(Stage.WET), parted)
+    except SeamError as error:
+        shown = parted.square_to if parted.at is None else f"{parted.square_to}={1000 * parted.at:g}"
+        raise InputError([Fault("--seam", "", shown, error.allowed)]) from error
+
+
+def solid_cautions(work: Work, parted: Seam | None = None) -> tuple[str, ...]:
+    """What to know before printing a mould."""
+    parted = parted or Seam()
+    if undercuts(work.body, parted):
+        return (
+            f"parted square to {parted.square_to}, a half leans back over itself: it comes out of a soft mould, "
+            "not of a stiff one; try another seam",
+        )
+    return ()

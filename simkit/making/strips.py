@@ -1,0 +1,216 @@
+"""Strips of paper to wrap round the piece and to lay along it, drawn to the size of the clay when it is cut."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.making.page import (
+    Drawing,
+    Fill,
+    Ink,
+    Mark,
+    Pen,
+    Text,
+    circle,
+    polygon,
+    rectangle,
+    stroke,
+    width_of,
+    wrapped,
+)
+from simkit.making.tables import Column, table
+from simkit.making.wraps import LineStrip, Places, Spot, Wrap
+
+TAB = 8.0
+NARROW = 12.0
+ALONG = 15.0
+
+
+def wrap_strip(wrap: Wrap, scale: float) -> Drawing:
+    """One strip round the piece; `scale` is mm on paper for a metre on the fired piece.
+
+    Read with the printed side out and the mouth end of the piece below: right on the paper is right round the piece.
+    The strip begins on the line that is farthest from any opening.
+    """
+    length = scale * wrap.girth
+    start = scale * _start(wrap)
+    tallest = max(scale * _tall(spot) for spot in wrap.spots)
+    height = max(NARROW, tallest + 7.0)  # with room for the words at the edge
+    middle = height / 2
+    spots = [((scale * spot.around - start) % length, spot) for spot in wrap.spots]
+    marks: list[Mark] = [
+        rectangle(length, 0, TAB, height, Pen.THIN, Fill.TINT),
+        rectangle(0, 0, length, height, Pen.CUT, name=f"strip {wrap.letter}"),
+        stroke((0, middle), (length, middle), pen=Pen.GUIDE),
+        Text((length + TAB / 2, middle), "glue under", 1.8, "center", "middle", 90, Ink.QUIET),
+    ]
+    quarters = [((scale * around - start) % length, name) for name, around in wrap.quarters]
+    quarters += [(length, name) for x, name in quarters if x < 1e-6]
+    for x, name in quarters:
+        marks += _quarter(x, height, name, last=x == length)
+    for x, spot in spots:
+        marks += _spot(spot, scale, x, middle, length)
+    free = _free(length, [x for x, _ in spots] + [x for x, _ in quarters])
+    letter = f"{wrap.letter} ~" if wrap.steep else wrap.letter
+    marks.append(Text((free, middle), letter, 4.2, "center", "middle", ink=Ink.ACCENT, bold=True))
+    return Drawing(length + TAB, height, tuple(marks), f"strip {wrap.letter}")
+
+
+def _start(wrap: Wrap) -> float:
+    """Where a strip begins, m from the top line: on the line farthest from the openings, underneath if alike."""
+    lines = dict(wrap.quarters)
+    order = [lines[name] for name in ("under", "top", "left", "right") if name in lines] or [0.0]
+
+    def gap(start: float) -> float:
+        around = [(spot.around - start) % wrap.girth for spot in wrap.spots]
+        return min(min(x, wrap.girth - x) for x in around)
+
+    best = max(gap(start) for start in order)
+    return next(start for start in order if gap(start) > 0.9 * best)
+
+
+def _tall(spot: Spot) -> float:
+    """How much of the strip's height an opening takes, m."""
+    opening = spot.opening
+    if opening.is_round:
+        return 2 * opening.radius
+    return abs(opening.height * np.cos(spot.turn)) + abs(opening.width * np.sin(spot.turn))
+
+
+def _free(length: float, taken: list[float]) -> float:
+    """A place on the strip well away from what is drawn on it."""
+    places = np.linspace(0.04, 0.96, 93) * length
+    return float(max(places, key=lambda x: (min(15.0, min(abs(x - t) for t in taken)), -x)))
+
+
+def _quarter(x: float, height: float, name: str, last: bool) -> list[Mark]:
+    """Ticks at both edges where the strip meets one of the four lines drawn on the piece."""
+    tick = 2.4
+    return [
+        stroke((x, 0), (x, tick), pen=Pen.OUTLINE, name=f"quarter {name}"),
+        stroke((x, height - tick), (x, height), pen=Pen.OUTLINE),
+        Text((x - 0.8 if last else x + 0.8, 0.9), name, 1.9, "right" if last else "left", ink=Ink.QUIET),
+    ]
+
+
+def _spot(spot: Spot, scale: float, x: float, middle: float, length: float) -> list[Mark]:
+    """The opening as it lies on the paper, its middle, and its name."""
+    opening = spot.opening
+    name = opening.name if opening.is_round else "window"
+    half = scale * (opening.radius if opening.is_round else opening.reach)
+    beside = min(x + half + 0.9, length - width_of(name, 2.8))
+    return [*_rim(spot, scale, x, middle), Text((beside, middle + 1.0), name, 2.8, bold=True)]
+
+
+def _rim(spot: Spot, scale: float, x: float, middle: float) -> list[Mark]:
+    opening = spot.opening
+    if opening.is_round:
+        outline = circle((x, middle), 2 * opening.radius * scale, Pen.MARK, name=f"hole {opening.name}")
+    else:
+        # Along the breath the window is high, across it wide; the breath's way is turned right from straight up.
+        way = np.array([np.sin(spot.turn), np.cos(spot.turn)])
+        side = np.array([way[1], -way[0]])
+        half = scale * np.array([opening.width, opening.height]) / 2
+        corners = [u * half[0] * side + v * half[1] * way for u, v in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+        outline = polygon([(x + c[0], middle + c[1]) for c in corners], Pen.MARK, name="window")
+    cross = 1.6
+    return [
+        outline,
+        stroke((x - cross, middle), (x + cross, middle)),
+        stroke((x, middle - cross), (x, middle + cross)),
+    ]
+
+
+def line_strips(places: Places, scale: float) -> list[Drawing]:
+    """The strips along the piece; right and left, top and under share one where their marks agree to 0.1 mm."""
+    made: list[Drawing] = []
+    done: dict[str, LineStrip] = {}
+    for strip in places.lines:
+        twin = next((name for name, other in done.items() if _alike(strip, other, scale)), None)
+        if twin:
+            done[f"{twin}, {strip.line}"] = done.pop(twin)
+        else:
+            done[strip.line] = strip
+    for names, strip in done.items():
+        if strip.marks:
+            made.append(_line_strip(names, strip, scale))
+    return made
+
+
+def _alike(a: LineStrip, b: LineStrip, scale: float) -> bool:
+    if [letter for letter, _ in a.marks] != [letter for letter, _ in b.marks]:
+        return False
+    pairs = [(a.length, b.length), *((x, y) for (_, x), (_, y) in zip(a.marks, b.marks, strict=True))]
+    return all(abs(scale * (x - y)) < 0.1 for x, y in pairs)
+
+
+def _line_strip(names: str, strip: LineStrip, scale: float) -> Drawing:
+    length = scale * strip.length
+    marks: list[Mark] = [rectangle(0, 0, length, ALONG, Pen.CUT, name=f"line {names}")]
+    row, before = 0, -100.0
+    for letter, run in strip.marks:
+        x = scale * run
+        row = (row + 1) % 2 if x - before < 6 else 0  # letters that stand close take turns in two rows
+        before = x
+        marks += [
+            stroke((x, 0), (x, ALONG), pen=Pen.OUTLINE, name=f"mark {letter}"),
+            Text((x + 0.8, ALONG - 3.6 - 3.8 * row), letter, 3.0, ink=Ink.ACCENT, bold=True),
+            Text((x + 2.2, 1.0), f"{x:.1f}", 1.9, turn_deg=90, ink=Ink.QUIET),
+        ]
+    marks += [
+        Text((1.2, ALONG - 3.6), names, 2.6, bold=True),
+        Text((1.2, 1.2), "mouth tip", 1.9, ink=Ink.QUIET),
+        Text((length - 1.2, 1.2), "far tip", 1.9, "right", ink=Ink.QUIET),
+    ]
+    return Drawing(length, ALONG, tuple(marks), f"line {names}")
+
+
+def place_table(places: Places, scale: float) -> Drawing:
+    """Where every opening is, in figures: round from the top line, and by dividers from the two tips."""
+    columns = [
+        Column("", 16, "left", strong=True),
+        Column("strip", 12, "center"),
+        Column("from the top line,\nto the right", 30),
+        Column("dividers from\nthe mouth tip", 26),
+        Column("dividers from\nthe far tip", 26),
+    ]
+    where = {id(spot.opening): (wrap, spot) for wrap in places.wraps for spot in wrap.spots}
+    rows = []
+    for reach in places.reaches:
+        wrap, spot = where[id(reach.opening)]
+        rows.append(
+            (
+                reach.opening.name if reach.opening.is_round else "window",
+                wrap.letter,
+                f"{scale * spot.around:.1f}" if wrap.starts == "top line" else "-",
+                f"{scale * reach.from_mouth:.1f}",
+                f"{scale * reach.from_far:.1f}",
+            )
+        )
+    return table(columns, rows, "places")
+
+
+HOW = (
+    "Draw four lines on the piece: on top, at the right, underneath, at the left, from the mouth tip to the far tip.",
+    "Lay the line strips along them and mark the letters. Wrap each strip through its four marks, print outside, the "
+    "mouth end below, its ends on the line that they name.",
+    "Ends that do not meet tell how far your piece is from the drawing: share the difference out. Prick the crosses, "
+    "check them with dividers.",
+)
+
+
+def how_to(width: float, steep: bool) -> Drawing:
+    """What to do with the strips, in three steps."""
+    steps = [*HOW, *(["A strip marked ~ lies on a steep slope: there, trust the dividers."] if steep else [])]
+    lines: list[tuple[str, str]] = []
+    for number, step in enumerate(steps, 1):
+        for k, words in enumerate(wrapped(step, 2.4, width - 6)):
+            lines.append((f"{number}" if k == 0 else "", words))
+    height = 3.6 * len(lines) + 1
+    marks: list[Mark] = []
+    for row, (count, words) in enumerate(lines):
+        y = height - 3.6 * (row + 0.7)
+        marks.append(Text((5.0, y), words, 2.4))
+        if count:
+            marks.append(Text((0.6, y), count, 2.4, ink=Ink.ACCENT, bold=True))
+    return Drawing(width, height, tuple(marks), "how to")

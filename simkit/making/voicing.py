@@ -1,0 +1,348 @@
+"""The voicing on paper: a section through window, windway and edge, the sticks that form them, the cuts outside.
+
+The edge lies at the inner face of the wall. `edge_offset_mm` is how far the edge lies towards the chamber from the
+middle of the jet: at 0 the windway's middle runs straight on to the edge. The cut-up runs to the finished edge, which
+is rounded a little; what is cut first is sharp and nearer to the windway.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.body import Body, ChamberBody
+from simkit.making.layout import windowed
+from simkit.making.page import (
+    Drawing,
+    Fill,
+    Ink,
+    Line,
+    Mark,
+    Pen,
+    Point,
+    Text,
+    polygon,
+    rectangle,
+    stroke,
+    width_of,
+)  # fmt: skip
+from simkit.making.slices import Inside, Outside, Plane, cut, grown
+from simkit.vessel import Voicing
+
+ENLARGED = 4.0
+LIP_MM = 1.5  # of clay left under the windway's end, at least; common practice
+
+
+@dataclass(frozen=True)
+class VoicingPlan:
+    """Sizes in mm at one stage, and the section: u along the breath, v out of the air, zero at the window's middle.
+
+    nose: radius of the finished edge; edge: where it is cut, sharp; middle: v of the windway's middle.
+    """
+
+    width: float
+    cut_up: float
+    height: float
+    length: float
+    wall: float
+    edge_deg: float
+    nose: float
+    edge: Point
+    middle: float
+    inner: tuple[np.ndarray, ...]
+    outer: tuple[np.ndarray, ...]
+
+    @property
+    def exit(self) -> float:
+        """Where the windway ends, u."""
+        return -self.cut_up / 2
+
+    @property
+    def sharp(self) -> float:
+        """From the windway's end to the edge as it is cut: rounding it by `nose` takes it back to the cut-up.
+
+        A circle of radius r in a wedge of the angle a reaches to r (1/tan(a/2) - 1) from the wedge's tip.
+        """
+        return self.edge[0] - self.exit
+
+
+def plan_of(body: Body, chamber: ChamberBody, voicing: Voicing, size: float) -> VoicingPlan | None:
+    """The voicing `size` times as large as fired; None without a window."""
+    window = chamber.window
+    if window is None:
+        return None
+    plane = Plane(window.center, window.forward, window.axis)
+    scale = 1e3 * size
+    own_first = [chamber, *(other for other in body.chambers if other is not chamber)]
+    inner = tuple(scale * line for each in own_first for line in cut(Inside(each.wall), plane, each.wall.box))
+    outer = tuple(scale * line for line in cut(Outside(body), plane, grown(body)))
+    nose = scale * window.rim
+    tip = voicing.cut_up_mm * size / 2 - nose * (1 / math.tan(math.radians(voicing.edge_deg) / 2) - 1)
+    edge = (tip, _height_at(inner, tip))
+    return VoicingPlan(
+        voicing.window_width_mm * size,
+        voicing.cut_up_mm * size,
+        voicing.windway_height_mm * size,
+        voicing.windway_length_mm * size,
+        scale * window.length,
+        voicing.edge_deg,
+        nose,
+        edge,
+        edge[1] + voicing.edge_offset_mm * size,
+        inner,
+        outer,
+    )
+
+
+def _height_at(lines: tuple[np.ndarray, ...], u: float) -> float:
+    """Where the lines cross the upright at u, nearest to zero."""
+    found = [0.0] if not lines else []
+    for line in lines:
+        a, b = line[:-1], line[1:]
+        through = np.flatnonzero((a[:, 0] - u) * (b[:, 0] - u) <= 0)
+        step = b[through, 0] - a[through, 0]
+        share = np.where(step == 0, 0.0, (u - a[through, 0]) / np.where(step == 0, 1.0, step))
+        found += (a[through, 1] + share * (b - a)[through, 1]).tolist()
+    return min(found, key=abs, default=0.0)
+
+
+# --- the section -----------------------------------------------------------------------------------
+
+
+def section(plan: VoicingPlan) -> Drawing:
+    """The whole section at 1:1: the piece cut along the breath through the middle of the window."""
+    marks = _solid(plan)
+    return _framed(marks, "section along the breath, 1 : 1", "section")
+
+
+def detail(plan: VoicingPlan) -> Drawing:
+    """The neighbourhood of the window, enlarged, with its figures: to look at, not to measure on."""
+    back, ahead = plan.exit - 5.0 - plan.height, plan.edge[0] + max(_foot(plan), 2.0) + 4.0
+    back = max(back, plan.exit - plan.length)
+    below, above = min(plan.edge[1], plan.middle - plan.height / 2) - LIP_MM - 4.0, plan.wall + 4.0
+    window = _enlarged(_solid(plan), back, below, ahead - back, above - below)
+    base = 10.5
+    marks: list[Mark] = [mark.moved(0, base) for mark in window]
+    width, height = ENLARGED * (ahead - back), ENLARGED * (above - below)
+
+    def at(u: float, v: float) -> Point:
+        return (ENLARGED * (u - back), base + ENLARGED * (v - below))
+
+    floor, roof = plan.middle - plan.height / 2, plan.middle + plan.height / 2
+    marks += _between(
+        at(plan.exit, floor - LIP_MM - 1.6), at(plan.edge[0], floor - LIP_MM - 1.6), f"cut to {plan.sharp:.2f}"
+    )
+    marks += _between(at(back + 1.6, floor), at(back + 1.6, roof), f"windway {plan.height:.2f}", upright=True)
+    marks += _between(
+        at(ahead - 1.2, plan.edge[1]), at(ahead - 1.2, plan.wall), f"wall {plan.wall:.2f}", upright=True, left=True
+    )
+    tip = at(*plan.edge)
+    marks.append(Text((tip[0] + 11, tip[1] + 2.4), f"{plan.edge_deg:g}°", 2.6, ink=Ink.INK))
+    marks.append(Text((tip[0] + 1.5, tip[1] - 3.4), "edge", 2.3, ink=Ink.QUIET))
+    marks.append(Text(at(back + 4.0, plan.wall + 1.6), "breath →", 2.4, ink=Ink.QUIET))
+    if plan.nose:
+        words = f"soften the edge to a radius of {plan.nose:.2f}: the cut-up is then {plan.cut_up:.2f}"
+        marks.append(Text((0, 5.6), words, 2.3, ink=Ink.QUIET))
+    marks.append(Text((0, 1.6), f"the same, {ENLARGED:g} : 1, to look at and not to measure on", 2.4))
+    return Drawing(width, height + base, tuple(marks), "detail")
+
+
+def _solid(plan: VoicingPlan) -> list[Mark]:
+    """Clay, air, windway, window and edge, painted one over the other, in the section's own coordinates."""
+    half = plan.height / 2
+    floor, roof = plan.middle - half, plan.middle + half
+    back = plan.exit - plan.length
+    cheek = max(3.0, 0.8 * plan.wall)
+    block = ((back, floor - cheek), (plan.exit, floor - cheek), (plan.exit, roof + cheek), (back, roof + cheek))
+    marks: list[Mark] = [polygon(block, Pen.HIDDEN, Fill.CLAY, name="mouthpiece")]
+    marks += [polygon(line[:-1], Pen.OUTLINE, Fill.CLAY, name="outside") for line in plan.outer]
+    marks += [polygon(line[:-1], Pen.OUTLINE, Fill.PAPER, name="inside") for line in plan.inner]
+    lip = _lip(plan, floor, back)
+    marks.append(polygon(lip, Pen.NONE, Fill.CLAY))
+    marks.append(rectangle(back, floor, plan.length, plan.height, Pen.NONE, Fill.PAPER))
+    marks += [stroke((back, v), (plan.exit, v), pen=Pen.CUT) for v in (floor, roof)]
+    return [*marks, *_window_and_edge(plan, roof), stroke(lip[0], lip[1], lip[2], pen=Pen.OUTLINE)]
+
+
+def _lip(plan: VoicingPlan, floor: float, back: float) -> tuple[Point, ...]:
+    """The clay that must stay under the windway's end where that reaches into the air."""
+    low = floor - LIP_MM
+    steps = np.linspace(plan.exit, back, 200)
+    clear = next((float(u) for u in steps if _height_at(plan.inner, float(u)) < low), back)
+    return ((plan.exit, floor), (plan.exit, low), (clear, low), (clear, floor))
+
+
+def _window_and_edge(plan: VoicingPlan, roof: float) -> list[Mark]:
+    """The opening from the windway's end to the slope, up through the outside."""
+    slope = 1 / math.tan(math.radians(plan.edge_deg))
+    u, v = plan.edge
+    over = max(_height_at_outside(plan, plan.exit), plan.wall, roof) + 0.8
+    below = min(v, plan.middle - plan.height / 2) - 0.6
+    hole = ((plan.exit, below), (u, below), (u, v), (u + slope * (over - v), over), (plan.exit, over))
+    top = _height_at_outside(plan, plan.exit)
+    return [
+        polygon(hole, Pen.NONE, Fill.PAPER),
+        stroke((plan.exit, roof), (plan.exit, max(top, roof)), pen=Pen.CUT),
+        stroke(plan.edge, _slope_end(plan), pen=Pen.CUT, name="slope"),
+        stroke(plan.edge, *_wall_beyond(plan), pen=Pen.OUTLINE),
+    ]
+
+
+def _height_at_outside(plan: VoicingPlan, u: float) -> float:
+    """The outside above a place of the section, v."""
+    heights = [_crossings(line, u) for line in plan.outer]
+    above = [v for found in heights for v in found if v > 0]
+    return min(above, default=plan.wall)
+
+
+def _crossings(line: np.ndarray, u: float) -> list[float]:
+    a, b = line[:-1], line[1:]
+    through = np.flatnonzero((a[:, 0] - u) * (b[:, 0] - u) < 0)
+    share = (u - a[through, 0]) / (b[through, 0] - a[through, 0])
+    return (a[through, 1] + share * (b - a)[through, 1]).tolist()
+
+
+def _slope_end(plan: VoicingPlan) -> Point:
+    """Where the slope of the edge comes out of the clay."""
+    slope = 1 / math.tan(math.radians(plan.edge_deg))
+    u, v = plan.edge
+
+    def over(rise: float) -> float:
+        return v + rise - _height_at_outside(plan, u + slope * rise)
+
+    steps = np.linspace(0.0, 3 * plan.wall, 91)
+    out = next((k for k in range(1, 91) if over(float(steps[k])) >= 0), 0)
+    if not out:  # the outside turns away from the slope for good
+        return (u + slope * plan.wall, v + plan.wall)
+    low, high = float(steps[out - 1]), float(steps[out])
+    for _ in range(30):
+        middle = (low + high) / 2
+        low, high = (middle, high) if over(middle) < 0 else (low, middle)
+    return (u + slope * high, v + high)
+
+
+def _foot(plan: VoicingPlan) -> float:
+    """How far the slope of the edge reaches back along the outside, from the edge."""
+    return _slope_end(plan)[0] - plan.edge[0]
+
+
+def _wall_beyond(plan: VoicingPlan) -> list[Point]:
+    """The inside of the wall just past the edge, where the opening's paint has covered its line."""
+    u = plan.edge[0]
+    return [(u + k * 0.4, _height_at(plan.inner, u + k * 0.4)) for k in range(1, 4)]
+
+
+def _enlarged(marks: list[Mark], left: float, bottom: float, width: float, height: float) -> list[Mark]:
+    """The marks inside a window, `ENLARGED` times as large, without names: they are not true to size."""
+    kept: list[Mark] = []
+    for mark in marks:
+        moved = mark.moved(-left, -bottom)
+        if isinstance(moved, Line):
+            larger = tuple((ENLARGED * x, ENLARGED * y) for x, y in moved.points)
+            area = Line(larger, Pen.NONE, True, moved.fill)
+            # Paper reaches a hair farther than clay, so that no thread of clay shows along the window's border.
+            over = 0.3 if moved.fill is Fill.PAPER else 0.0
+            inside = windowed([area.moved(over, over)], ENLARGED * width + 2 * over, ENLARGED * height + 2 * over)
+            kept += [each.moved(-over, -over) for each in inside if moved.fill]
+            kept += windowed([Line(larger, moved.pen, moved.closed)], ENLARGED * width, ENLARGED * height)
+    return kept
+
+
+def _framed(marks: list[Mark], words: str, name: str) -> Drawing:
+    """Marks shifted into a frame of their own, words below."""
+    corners = np.array([p for mark in marks if isinstance(mark, Line) for p in mark.points])
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    moved = [mark.moved(-low[0] + 1, -low[1] + 8) for mark in marks]
+    width = max(high[0] - low[0] + 2, width_of(words, 2.4))
+    return Drawing(float(width), float(high[1] - low[1] + 9), (*moved, Text((0, 1.6), words, 2.4)), name)
+
+
+def _between(a: Point, b: Point, words: str, upright: bool = False, left: bool = False) -> list[Mark]:
+    """A dimension: a line from a to b with ticks, and its figure beside it."""
+    t = 1.2
+    ends = [stroke((x - t, y), (x + t, y)) if upright else stroke((x, y - t), (x, y + t)) for x, y in (a, b)]
+    middle = ((a[0] + b[0]) / 2, (a[1] + b[1]) / 2)
+    if upright:
+        text = Text((middle[0] + (-1.2 if left else 1.2), middle[1]), words, 2.3, "right" if left else "left", "middle")
+    else:
+        text = Text((middle[0], middle[1] - 1.0), words, 2.3, "center", "top")
+    return [stroke(a, b), *ends, text]
+
+
+# --- sticks and cuts -------------------------------------------------------------------------------
+
+
+def windway_stick(plan: VoicingPlan) -> Drawing:
+    """The flat stick that forms the windway: seen from above, from the side, and its end."""
+    grip = 30.0
+    whole = plan.length + grip
+    w, h = plan.width, plan.height
+    side_at, words_at = 12.0, 1.6
+    top_at = side_at + h + 6.0
+    height = top_at + w + 2.0
+    end_at = whole + 8.0
+    marks: list[Mark] = [
+        rectangle(0, top_at, whole, w, Pen.CUT, name="windway stick, width"),
+        rectangle(0, side_at, whole, h, Pen.CUT, name="windway stick, height"),
+        rectangle(end_at, top_at, w, h, Pen.CUT, Fill.CLAY, name="windway stick, end"),
+        stroke((plan.length, top_at - 1.5), (plan.length, top_at + w + 1.5), pen=Pen.MARK),
+        stroke((plan.length, side_at - 1.5), (plan.length, side_at + h + 1.5), pen=Pen.MARK),
+        Text(
+            (plan.length / 2, top_at + w / 2), f"in the clay {plan.length:.1f}", 2.3, "center", "middle", ink=Ink.QUIET
+        ),
+        Text((plan.length + grip / 2, top_at + w / 2), "grip", 2.3, "center", "middle", ink=Ink.QUIET),
+        Text((end_at, top_at - 3.4), "its end", 2.1, ink=Ink.QUIET),
+        Text((0, side_at - 5.0), "from above, and from the side", 2.1, ink=Ink.QUIET),
+        Text((0, words_at), f"stick for the windway: {w:.2f} wide, {h:.2f} thick", 2.6, bold=True),
+    ]
+    return Drawing(end_at + max(w, 12.0), height, tuple(marks), "windway stick")
+
+
+NOSE_MM = 3.0  # of the window's stick past the inner face
+
+
+def window_stick(plan: VoicingPlan) -> Drawing:
+    """The stick that shapes window and edge in one push, straight in from outside: its side and its end.
+
+    Its nose is as long as the window is cut; behind it the slope of the edge, whose upper corner comes level with the
+    outside.
+    """
+    w, c, foot = plan.width, plan.sharp, _foot(plan)
+    rise = _slope_end(plan)[1] - plan.edge[1]
+    long, base = NOSE_MM + rise + 32.0, 12.0
+    side = ((0, base), (c, base), (c, base + NOSE_MM), (c + foot, base + NOSE_MM + rise), (c + foot, base + long))
+    level = base + NOSE_MM + rise
+    end = c + foot + 14.0
+    words = f"stick for the window: {w:.2f} wide, nose {c:.2f}, slope {plan.edge_deg:g}°"
+    marks: list[Mark] = [
+        polygon((*side, (0, base + long)), Pen.CUT, Fill.TINT, name="window stick, side"),
+        stroke((-2, level), (c + foot + 2, level), pen=Pen.MARK),
+        Text((c + foot + 2.6, level), "outside", 2.1, level="middle", ink=Ink.ACCENT),
+        rectangle(end, base, w, c + foot, Pen.CUT, Fill.TINT, name="window stick, end"),
+        stroke((end, base + c), (end + w, base + c)),
+        Text((0, base - 4.6), "side", 2.1, ink=Ink.QUIET),
+        Text((end, base - 4.6), "end", 2.1, ink=Ink.QUIET),
+        Text((0, 1.6), words, 2.6, bold=True),
+    ]
+    moved = tuple(mark.moved(2, 0) for mark in marks)
+    return Drawing(max(end + w + 4, 1.2 * width_of(words, 2.6)), base + long + 2, moved, "window stick")
+
+
+def outside_cuts(plan: VoicingPlan) -> Drawing:
+    """What to mark on the outside: the window at the inner face, and where the slope of the edge begins."""
+    w, c = plan.width, plan.sharp
+    foot = _foot(plan)
+    base, left = 12.0, 6.0
+    marks: list[Mark] = [
+        rectangle(left, base, w, c + foot, Pen.CUT, Fill.TINT, name="window outside"),
+        rectangle(left, base, w, c, Pen.CUT, Fill.PAPER, name="window"),
+        stroke((left + w / 2, base - 3), (left + w / 2, base + c + foot + 3), pen=Pen.GUIDE),
+        stroke((left - 3, base + c / 2), (left + w + 3, base + c / 2), pen=Pen.GUIDE),
+        Text((left + w + 2.5, base + c / 2 - 1.0), "through", 2.1, level="top", ink=Ink.QUIET),
+        Text((left + w + 2.5, base + c + foot / 2), "slope", 2.1, level="middle", ink=Ink.QUIET),
+        Text((left + w + 2.5, base - 4.4), "breath ↑", 2.1, ink=Ink.QUIET),
+        Text((0, 1.6), "window from outside", 2.6, bold=True),
+    ]
+    return Drawing(left + w + 18, base + c + foot + 5, tuple(marks), "window outside")

@@ -1,0 +1,82 @@
+"""The door to the bench: sheets and solids, or one clear message and nothing written."""
+
+import json
+import re
+
+import meshio
+import pytest
+
+from simkit.cli import run
+from simkit.vessel.starter import starter
+
+SMALL = """
+title = "Small ball"
+[clay]
+wall_mm = 4
+shrinkage_percent = 10
+[[chamber]]
+name = "a/b"
+shape = "sphere"
+diameter_mm = 30
+[[chamber.hole]]
+name = "1"
+along_mm = 15
+around_deg = 20
+diameter_mm = 5
+"""
+
+
+@pytest.fixture
+def design(tmp_path):
+    (tmp_path / "small.toml").write_text(SMALL)
+    return tmp_path / "small.toml"
+
+
+def test_sheets_writes_all_that_it_names(design, tmp_path, capsys):
+    out = tmp_path / "out"
+    assert run(["sheets", str(design), "-o", str(out), "--json", "--reamer", "2,14,60"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert sorted(answer["files"]) == sorted(str(path) for path in out.iterdir())
+    (chamber,) = answer["chambers"]
+    assert chamber["name"] == "a/b" and chamber["files"] == answer["files"]
+    kinds = {path.rpartition(".")[2] for path in answer["files"]}
+    assert kinds == {"pdf", "svg", "stl", "step"}
+    form = meshio.read(out / "inside-a-b.stl")
+    assert (form.points.max(axis=0) - form.points.min(axis=0)) == pytest.approx([30 / 0.9] * 3, abs=0.05)
+
+
+def test_a_second_run_tells_what_is_left_of_the_first(design, tmp_path, capsys):
+    out = str(tmp_path / "out")
+    assert run(["sheets", str(design), "-o", out]) == 0
+    assert "caution" not in capsys.readouterr().out
+    assert run(["sheets", str(design), "-o", out, "--seam", "across"]) == 0
+    told = "left from an earlier run, perhaps of other sizes: shell-lower.stl, shell-upper.stl"
+    assert told in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["--reamer", "8,20,80"], "--reamer = '8,20,80': allowed: for a/b.hole.1, 5.33 mm when cut, a tip of at most"),
+        (["--reamer", "8"], "--reamer = '8': allowed: three numbers in mm such as 3,12,80"),
+        (["--bar", "100,60"], "--bar: fired = 60.0: allowed: at least 75 mm: no pottery clay shrinks by more than 25"),
+        (["--seam", "up=40"], "--seam = 'up=40': allowed: a cut through the air of every chamber, from -14.4 to 14.4"),
+        (["--seam", "sideways"], "--seam = 'sideways': allowed: up, across or along"),
+        (["--cut-at", "soft"], "--cut-at = 'soft': allowed: wet, leather-hard, bone dry, fired"),
+        (["--temperature-c", "60"], "--temperature-c = 60.0: allowed: a number from 0 to 40"),
+    ],
+)
+def test_what_cannot_be_is_said_and_nothing_is_written(design, tmp_path, capsys, options, told):
+    assert run(["sheets", str(design), "-o", str(tmp_path / "out"), *options]) == 2
+    said = capsys.readouterr()
+    assert told in said.err and said.out == ""
+    assert [path.name for path in tmp_path.iterdir()] == ["small.toml"]
+
+
+def test_a_design_that_does_not_say_its_shrinkage_is_asked(tmp_path, capsys):
+    text = starter("egg").replace("shrinkage_percent", "# shrinkage_percent")
+    (tmp_path / "egg.toml").write_text(text)
+    assert run(["sheets", str(tmp_path / "egg.toml"), "-o", str(tmp_path / "out")]) == 2
+    assert re.search(r"egg.toml: clay.shrinkage_percent: allowed: a number from 0 to 25", capsys.readouterr().err)
+    assert not (tmp_path / "out").exists()
+    (tmp_path / "egg.toml").write_text(text)

@@ -1,0 +1,83 @@
+"""The form's views and cards: true size, in the right place, not mirrored."""
+
+import numpy as np
+import pytest
+
+from simkit.body import body_of
+from simkit.making.cards import cross_cards, form_of, long_cards, stations, views
+from simkit.making.page import Line
+from simkit.vessel import loads
+
+EGG = """
+[clay]
+wall_mm = 4
+[[chamber]]
+name = "body"
+shape = "ellipsoid"
+length_mm = 80
+width_mm = 60
+height_mm = 40
+"""
+WET = 1 / 0.89
+
+
+@pytest.fixture(scope="module")
+def ellipsoid():
+    body = body_of(loads(EGG))
+    return form_of(body, body.chambers[0], WET)
+
+
+def outline(drawing, name):
+    line = next(mark for mark in drawing.marks if isinstance(mark, Line) and mark.name == name)
+    return np.array(line.points)
+
+
+def test_the_cards_of_an_ellipsoid_are_its_ellipses_at_wet_size(ellipsoid):
+    """x^2/a^2 + z^2/b^2 = 1 - (y - L/2)^2/(L/2)^2, all sizes over (1 - S)."""
+    for slice_ in ellipsoid.across:
+        share = np.sqrt(1 - ((slice_.place_mm - 40 * WET) / (40 * WET)) ** 2)
+        assert slice_.size == pytest.approx(np.array([60, 40]) * WET * share, abs=0.02)
+        (line,) = slice_.lines
+        radius = np.linalg.norm(line / (np.array([30, 20]) * WET * share), axis=1)
+        assert radius == pytest.approx(np.ones(len(line)), abs=1e-5)
+
+
+def test_a_drawn_card_is_as_large_as_its_cut(ellipsoid):
+    for slice_, drawing in zip(ellipsoid.across, cross_cards(ellipsoid), strict=True):
+        assert np.ptp(outline(drawing, f"outline {slice_.name}"), axis=0) == pytest.approx(slice_.size, abs=2e-3)
+    for slice_, drawing, letter in zip(ellipsoid.lengthwise, long_cards(ellipsoid), "abc", strict=False):
+        assert np.ptp(outline(drawing, f"outline {letter}"), axis=0) == pytest.approx(slice_.size, abs=2e-3)
+
+
+@pytest.mark.parametrize("upright", [True, False])
+def test_both_views_have_the_forms_own_sizes(ellipsoid, upright):
+    drawing = views(ellipsoid, upright)
+    sizes = [np.ptp(np.array(mark.points), axis=0) for mark in drawing.marks if getattr(mark, "name", "") == "view"]
+    along, others = (1, 0) if upright else (0, 1), {40.0, 60.0}
+    found = {round(float(size[along[1]]) / WET, 1) for size in sizes}
+    assert found == others
+    for size in sizes:
+        assert size[along[0]] == pytest.approx(80 * WET, abs=0.05)
+
+
+def test_a_mirrored_form_needs_one_side_only(ellipsoid, lopsided):
+    assert ellipsoid.mirrored and [each.name for each in ellipsoid.lengthwise] == ["middle", "both sides"]
+    _, body = lopsided
+    form = form_of(body, body.chambers[0], WET)
+    assert not form.mirrored and [each.name for each in form.lengthwise] == ["middle", "left", "right"]
+
+
+def test_cards_are_seen_from_the_mouth_end(lopsided):
+    """The bump is on the right and up: there on the cards, and on the right of the view from above."""
+    _, body = lopsided
+    form = form_of(body, body.chambers[0], 1.0)
+    card = min(form.across, key=lambda each: abs(each.place_mm - 34))
+    assert card.high[0] == pytest.approx(28, abs=1.0) and card.low[0] == pytest.approx(-22, abs=1.0)
+    assert form.above.high[0] == pytest.approx(28, abs=0.1) and form.above.low[0] == pytest.approx(-22, abs=0.1)
+
+
+def test_stations_are_even_and_inside():
+    for length in (12.0, 45.0, 107.9, 300.0, 1000.0):
+        places = stations(length)
+        assert 3 <= len(places) <= 9 and places[0] > 0 and places[-1] < length
+        assert np.ptp(np.diff(places)) < 1e-9

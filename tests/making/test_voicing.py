@@ -1,0 +1,95 @@
+"""The voicing on paper: sticks, window and slope at the size of the stage."""
+
+import math
+
+import numpy as np
+import pytest
+
+from simkit.body import body_of
+from simkit.making.page import Line
+from simkit.making.voicing import detail, outside_cuts, plan_of, section, window_stick, windway_stick
+from simkit.vessel import loads
+
+BOX = """
+[clay]
+wall_mm = 5
+[[chamber]]
+name = "body"
+shape = "box"
+length_mm = 80
+width_mm = 60
+height_mm = 40
+[chamber.voicing]
+along_mm = 30
+around_deg = 180
+window_width_mm = 12
+cut_up_mm = 5.5
+windway_height_mm = 1.4
+windway_length_mm = 32
+edge_deg = {edge}
+edge_offset_mm = {offset}
+"""
+SIZE = 1 / 0.93
+
+
+def sharp(edge, nose=0.3):
+    """Where a wedge's tip is whose rounding by a circle, tangent to both sides, begins at the cut-up."""
+    half = math.radians(edge) / 2
+    center = nose / math.sin(half) * math.cos(half)  # along the inner face, from the tip
+    return (5.5 - (center - nose)) * SIZE
+
+
+def plan(edge=45, offset=0.0):
+    vessel = loads(BOX.format(edge=edge, offset=offset))
+    body = body_of(vessel)
+    return plan_of(body, body.chambers[0], vessel.chambers[0].voicing, SIZE)
+
+
+def line(drawing, name):
+    return np.array(next(m for m in drawing.marks if isinstance(m, Line) and m.name == name).points)
+
+
+def test_the_windways_stick_is_the_windway_at_the_stage_of_cutting():
+    drawing = windway_stick(plan())
+    assert np.ptp(line(drawing, "windway stick, end"), axis=0) == pytest.approx([12 * SIZE, 1.4 * SIZE], abs=1e-3)
+    whole, thick = np.ptp(line(drawing, "windway stick, height"), axis=0)
+    assert thick == pytest.approx(1.4 * SIZE, abs=1e-3) and whole > 32 * SIZE
+
+
+@pytest.mark.parametrize("edge", [30, 45, 60, 90])
+def test_the_windows_stick_has_the_cut_for_its_nose_and_the_edges_slope(edge):
+    side = line(window_stick(plan(edge)), "window stick, side")
+    nose = side[1, 0] - side[0, 0]
+    assert nose == pytest.approx(sharp(edge), abs=1e-3)
+    rise, run = side[3, 1] - side[2, 1], side[3, 0] - side[2, 0]
+    assert run == pytest.approx(5 * SIZE / math.tan(math.radians(edge)), abs=0.05)
+    if edge < 90:
+        assert math.degrees(math.atan2(rise, run)) == pytest.approx(edge, abs=0.1)
+    assert rise == pytest.approx(5 * SIZE, abs=0.05), "the slope's upper corner comes level with the outside"
+
+
+@pytest.mark.parametrize("edge", [30, 45, 60])
+def test_the_section_shows_the_edge_at_the_inner_face_and_its_slope(edge):
+    found = plan(edge)
+    slope = line(section(found), "slope")
+    rise, run = slope[1, 1] - slope[0, 1], slope[1, 0] - slope[0, 0]
+    assert math.degrees(math.atan2(rise, run)) == pytest.approx(edge, abs=0.1)
+    assert rise == pytest.approx(5 * SIZE, abs=0.05)
+    assert found.edge == pytest.approx((sharp(edge) - 5.5 * SIZE / 2, 0.0), abs=1e-6)
+    assert found.sharp <= found.cut_up == pytest.approx(5.5 * SIZE)
+
+
+def test_an_offset_edge_lies_below_the_middle_of_the_windway():
+    assert plan(offset=0.0).middle == pytest.approx(0.0, abs=1e-6)
+    assert plan(offset=0.3).middle == pytest.approx(0.3 * SIZE, abs=1e-6)
+
+
+def test_the_window_from_outside_is_the_cut_and_the_slope_long():
+    drawing = outside_cuts(plan())
+    assert np.ptp(line(drawing, "window"), axis=0) == pytest.approx([12 * SIZE, sharp(45)], abs=1e-3)
+    assert np.ptp(line(drawing, "window outside"), axis=0) == pytest.approx([12 * SIZE, sharp(45) + 5 * SIZE], abs=0.05)
+
+
+def test_the_enlarged_detail_says_that_it_is_enlarged():
+    words = [mark.words for mark in detail(plan()).marks if not isinstance(mark, Line)]
+    assert any("4 : 1" in w and "not to measure" in w for w in words)
