@@ -12,6 +12,7 @@ __version__ = "0.1.0.dev0"
 
 if TYPE_CHECKING:
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
+    from simkit.optimise import Outcome, optimise
     from simkit.sound.blowing.table import BlowTable, blow
     from simkit.sound.chart import Chart, chart
     from simkit.sound.comparison import Comparison, compare
@@ -27,6 +28,8 @@ _ROOMS = {
     "simkit.sound.comparison": ("Comparison", "compare"),
     "simkit.sound.higher": ("Ringing", "resonances"),
     "simkit.vessel": ("Vessel", "load", "loads"),
+    # Once it is loaded the room stands under its verb's name, and can be called like it.
+    "simkit.optimise": ("Outcome", "optimise"),
 }
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
 
@@ -38,6 +41,7 @@ __all__ = [
     "InputError",
     "MeshError",
     "OutOfReach",
+    "Outcome",
     "Prediction",
     "Ringing",
     "SimkitError",
@@ -47,6 +51,7 @@ __all__ = [
     "compare",
     "load",
     "loads",
+    "optimise",
     "predict",
     "resonances",
 ]

@@ -1,0 +1,184 @@
+"""Sensible bounds for the numbers of a design, where the maker does not write any."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Container
+from dataclasses import dataclass, replace
+
+from simkit.body import placed_wall
+from simkit.body.places import axis_span
+from simkit.vessel import Chamber, Hole, Vessel, shapes
+
+DRILL_MM = 3.0  # the smallest drill that leaves a clean hole in clay: common practice, no source
+SEALED = 0.65  # of a fingertip's breadth: the widest hole that it seals; common practice, no source
+ADULT_FINGERTIP_MM = 18.4  # an index finger's breadth, men's mean (Nanhua University students, n = 254, second hand)
+
+# How far a place may wander from where the maker put it.
+_ALONG_MM = 20.0
+_AROUND_DEG = 45.0
+TIP_MM = 3.0  # a place stays this far from where the chamber's axis leaves the air
+_STEP = 1e-4  # of the reach: exact derivatives come from changes of some ten thousandths of a millimetre
+
+
+@dataclass(frozen=True)
+class FreeNumber:
+    """One number that may move, or a factor on several that then move together.
+
+    shares: each key's value per unit of the number; low, high: bounds; reach: a change that a maker would call a clear
+    one; step: a change small enough for derivatives. All in the number's own unit (mm, degrees, or a plain factor).
+    low_why, high_why: where the bounds come from, in words.
+    """
+
+    name: str
+    keys: tuple[str, ...]
+    shares: tuple[float, ...]
+    start: float
+    low: float
+    high: float
+    reach: float
+    low_why: str = ""
+    high_why: str = ""
+
+    def why(self, side: str) -> str:
+        """The reason of a bound, "least" or "most", to append; empty where there is none."""
+        reason = self.low_why if side == "least" else self.high_why
+        return f", {reason}" if reason else ""
+
+    @property
+    def step(self) -> float:
+        return _STEP * self.reach
+
+    @property
+    def is_factor(self) -> bool:
+        """Whether it scales what the design has instead of standing for one of its numbers."""
+        return self.name not in self.keys
+
+    def values(self, number: float) -> dict[str, float]:
+        """The design's values by their dotted keys when this number is `number`."""
+        return {key: share * number for key, share in zip(self.keys, self.shares, strict=True)}
+
+    def bounded(self, low: float, high: float) -> FreeNumber:
+        """The same with other bounds."""
+        return replace(self, low=low, high=high, low_why="[free]", high_why="[free]")
+
+    def scaling_only(self, keys: Container[str]) -> FreeNumber:
+        """The same factor on those of its keys that are in `keys`."""
+        kept = [(key, share) for key, share in zip(self.keys, self.shares, strict=True) if key in keys]
+        return replace(self, keys=tuple(key for key, _ in kept), shares=tuple(share for _, share in kept))
+
+
+def widest_hole_mm(vessel: Vessel) -> float:
+    """The widest hole that a fingertip of this hand seals; an adult's where the design gives no breadth."""
+    hand = vessel.hand
+    breadth = hand.fingertip_mm if hand and hand.fingertip_mm is not None else ADULT_FINGERTIP_MM
+    return SEALED * breadth
+
+
+def group(vessel: Vessel, name: str, chamber: str | None = None) -> list[FreeNumber]:
+    """All numbers of a group, of one chamber or of all, as free as is sensible."""
+    return [number for each in vessel.chambers if chamber in (None, each.name) for number in GROUPS[name](vessel, each)]
+
+
+def named(vessel: Vessel, key: str) -> FreeNumber:
+    """Any number of a design by its dotted key, as free as is sensible."""
+    known = (number for name in GROUPS for number in group(vessel, name))
+    found = next((number for number in known if number.keys == (key,) and not number.is_factor), None)
+    if found is not None:
+        return found
+    value, allowed = vessel.value(key), vessel.numbers[key].allowed
+    room = max(0.3 * abs(value), 1.0)
+    return _number(vessel, key, max(allowed.low, value - room), min(allowed.high, value + room), 0.2 * room)
+
+
+def _number(vessel: Vessel, key: str, low: float, high: float, reach: float) -> FreeNumber:
+    return FreeNumber(key, (key,), (1.0,), vessel.value(key), low, high, reach)
+
+
+def _diameters(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
+    high = max(widest_hole_mm(vessel), DRILL_MM + 0.5)
+    keys = [f"{chamber.name}.hole.{hole.name}.diameter_mm" for hole in chamber.holes]
+    sealed = f"what a fingertip of {widest_hole_mm(vessel) / SEALED:.3g} mm seals"
+    numbers = (_number(vessel, key, DRILL_MM, high, 1.0) for key in keys)
+    return [replace(number, low_why="the smallest drill", high_why=sealed) for number in numbers]
+
+
+def _places(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
+    first, last = (1e3 * end for end in axis_span(placed_wall(vessel, chamber)))
+    numbers = []
+    for hole in chamber.holes:
+        key = f"{chamber.name}.hole.{hole.name}"
+        low, high = max(first + TIP_MM, hole.along_mm - _ALONG_MM), min(last - TIP_MM, hole.along_mm + _ALONG_MM)
+        numbers.append(_number(vessel, f"{key}.along_mm", min(low, hole.along_mm), max(high, hole.along_mm), 5.0))
+        numbers.append(_number(vessel, f"{key}.around_deg", *_turn(hole), 10.0))
+    return numbers
+
+
+def _turn(hole: Hole) -> tuple[float, float]:
+    """Bounds of a hole's turn: about where it is; a thumb's far enough to come underneath."""
+    low, high = hole.around_deg - _AROUND_DEG, hole.around_deg + _AROUND_DEG
+    if hole.finger and "thumb" in hole.finger:
+        underneath = 180 + 360 * round((hole.around_deg - 180) / 360)
+        low, high = min(low, underneath - _AROUND_DEG), max(high, underneath + _AROUND_DEG)
+    return low, high
+
+
+def _holes(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
+    return [*_diameters(vessel, chamber), *_places(vessel, chamber)]
+
+
+def _voicing(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
+    voicing = chamber.voicing
+    if voicing is None:
+        return []
+    key, width, cut_up = f"{chamber.name}.voicing", voicing.window_width_mm, voicing.cut_up_mm
+    return [
+        _number(vessel, f"{key}.window_width_mm", 0.6 * width, 1.6 * width, 0.1 * width),
+        _number(vessel, f"{key}.cut_up_mm", 0.6 * cut_up, 1.5 * cut_up, 0.1 * cut_up),
+    ]
+
+
+_SIZES = ("diameter_mm", "length_mm", "width_mm", "height_mm")
+_LENGTHS = (*_SIZES, "rim_mm", "corner_mm", "along_mm", "across_mm", "up_mm", "rise_mm")
+
+
+def _shape_keys(chamber: Chamber) -> list[str]:
+    """The keys of a chamber's shape, rows by their numbers."""
+    shape = chamber.shape
+    if isinstance(shape, shapes.Sections):
+        return [f"sections.{n + 1}.{column}" for n, row in enumerate(shape.sections) for column in row._fields]
+    if isinstance(shape, shapes.Lobes):
+        return [f"lobes.{n + 1}.{column}" for n, row in enumerate(shape.lobes) for column in row._fields]
+    return [key for key in type(shape).model_fields if key not in ("kind", "ends", "file")]
+
+
+def _shape(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
+    numbers = []
+    for key in _shape_keys(chamber):
+        full, column = f"{chamber.name}.{key}", key.rpartition(".")[2]
+        value = vessel.value(full)
+        if column in _SIZES and value > 0:
+            numbers.append(_number(vessel, full, 0.7 * value, 1.4 * value, 0.05 * value))
+        elif column == "widest_at":
+            numbers.append(_number(vessel, full, 0.3, 0.7, 0.03))
+    return numbers
+
+
+def _size(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
+    keys = [f"{chamber.name}.{key}" for key in _shape_keys(chamber) if key.rpartition(".")[2] in _LENGTHS]
+    keys = [key for key in keys if vessel.value(key) != 0]
+    keys += [f"{chamber.name}.hole.{hole.name}.along_mm" for hole in chamber.holes]
+    keys += [f"{chamber.name}.voicing.along_mm"] if chamber.voicing else []
+    if isinstance(chamber.shape, shapes.Scan):
+        return []
+    shares = tuple(vessel.value(key) for key in keys)
+    return [FreeNumber(f"{chamber.name}.size", tuple(keys), shares, 1.0, 0.7, 1.4, 0.03)]
+
+
+GROUPS: dict[str, Callable[[Vessel, Chamber], list[FreeNumber]]] = {
+    "diameters": _diameters,
+    "places": _places,
+    "holes": _holes,
+    "voicing": _voicing,
+    "shape": _shape,
+    "size": _size,
+}

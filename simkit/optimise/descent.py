@@ -1,0 +1,189 @@
+"""From a start downhill to the best design near it: Gauss and Newton's method within a region of trust.
+
+Every step solves the straightened problem exactly, limits and bounds included (`step`). A limit that is broken is a
+stiff spring until it holds. What a long step does not do as straight as hoped, a short second one takes back.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from simkit.errors import SimkitError
+from simkit.optimise.aims import Aim
+from simkit.optimise.free import Freedom
+from simkit.optimise.limits import Limits
+from simkit.optimise.step import Straight
+from simkit.optimise.trial import Setting, Trial
+
+log = logging.getLogger(__name__)
+
+SPRING = 100.0  # cents that a millimetre of a broken limit counts for
+HOLDS_MM = 1e-3  # a limit broken by less counts as held
+_FIRST_TRUST = 2.0  # steps are at most so many clear changes of any number at first
+_LEAST_GAIN = 5e-3, 5e-3  # cents^2 of merit, and as a share of it: less to be gained ends the descent
+_CALM = 0.3  # cents that one clear change counts for where a step only takes back: it then stays short
+
+
+@dataclass(frozen=True)
+class Task:
+    """What may move, what is wanted, what must hold."""
+
+    freedom: Freedom
+    aims: tuple[Aim, ...]
+    limits: Limits
+    setting: Setting
+
+    def stand(self, x: np.ndarray) -> Stand:
+        """The design at `x`, looked at; SimkitError where it is no design."""
+        trial = Trial.of(self.freedom, x, self.setting)
+        residuals = np.concatenate([np.zeros(0), *(aim.residuals(trial) for aim in self.aims)])
+        return Stand(self, trial, residuals, self.limits.left(trial.vessel, trial.body))
+
+    def tried(self, x: np.ndarray) -> Stand | None:
+        """The design at `x`, or None where there is none to be made."""
+        try:
+            return self.stand(x)
+        except SimkitError:
+            return None
+
+    def clipped(self, x: np.ndarray) -> np.ndarray:
+        """`x` moved into the bounds."""
+        return np.clip(x, self.freedom.low, self.freedom.high)
+
+
+@dataclass(frozen=True, eq=False)
+class Stand:
+    """A design on trial with its residuals (m,) and the room that every limit leaves (c,), mm."""
+
+    task: Task
+    trial: Trial
+    residuals: np.ndarray
+    left: np.ndarray
+
+    @property
+    def x(self) -> np.ndarray:
+        """The free numbers (n,)."""
+        return self.trial.x
+
+    @property
+    def merit(self) -> float:
+        """Half the sum of squares, broken limits' springs included: cents^2."""
+        broken = SPRING * np.minimum(self.left, 0.0)
+        return 0.5 * float(self.residuals @ self.residuals + broken @ broken)
+
+    @cached_property
+    def slopes(self) -> np.ndarray:
+        """Of the residuals, per clear change of each number (m, n)."""
+        reach = self.task.freedom.reach
+        return np.concatenate([np.zeros((0, len(reach))), *(aim.slopes(self.trial) for aim in self.task.aims)]) * reach
+
+    @cached_property
+    def limit_slopes(self) -> np.ndarray:
+        """Of the limits' room, mm per clear change of each number (c, n)."""
+        trial, limits = self.trial, self.task.limits
+        columns = [
+            (limits.left(n.vessel, n.body) - self.left) / n.step * reach
+            for n, reach in zip(trial.neighbours, trial.freedom.reach, strict=True)
+        ]
+        return np.stack(columns, axis=1)
+
+    @cached_property
+    def movable(self) -> np.ndarray:
+        """Limits that the free numbers can do something about (c,) bool; the others are as they are."""
+        return np.abs(self.limit_slopes).max(axis=1) > 1e-6
+
+    def straight(self, trust: float) -> Straight:
+        """The problem about here as if straight, for steps counted in clear changes, each at most `trust`."""
+        return self._held(self.x, self.left, self.residuals, self.slopes, trust)
+
+    def taking_back(self, there: Stand) -> Straight:
+        """Short steps from `there` that take back what was not straight on the way from here, limits included."""
+        step = (there.x - self.x) / self.task.freedom.reach
+        missed = there.residuals - (self.residuals + self.slopes @ step)
+        calm = np.eye(len(step))
+        return self._held(
+            there.x,
+            there.left,
+            np.concatenate([missed, np.zeros(len(step))]),
+            np.concatenate([self.slopes, _CALM * calm]),
+        )
+
+    def making_room(self, x: np.ndarray, left: np.ndarray) -> Straight:
+        """The shortest steps from `x`, where limits leave the room `left`, to where they hold."""
+        return self._held(x, left, np.zeros(len(x)), np.eye(len(x)))
+
+    def _held(self, x: np.ndarray, left: np.ndarray, r: np.ndarray, J: np.ndarray, trust: float = np.inf) -> Straight:
+        """Residuals with the limits' slopes of here: those that hold as rows, those broken as springs."""
+        freedom = self.task.freedom
+        g, G = left[self.movable], self.limit_slopes[self.movable]
+        broken = g < -HOLDS_MM
+        low = np.maximum((freedom.low - x) / freedom.reach, -trust)
+        high = np.minimum((freedom.high - x) / freedom.reach, trust)
+        one = np.eye(len(x))
+        return Straight(
+            np.concatenate([r, SPRING * g[broken]]),
+            np.concatenate([J, SPRING * G[broken]]),
+            np.concatenate([np.maximum(g[~broken], 0.0), -low, high]),
+            np.concatenate([G[~broken], one, -one]),
+        )
+
+    def within_limits(self, x: np.ndarray) -> np.ndarray:
+        """`x` moved as little as it takes to hold the limits, by their slopes of here: cheap, as nothing sounds."""
+        task, reach = self.task, self.task.freedom.reach
+        x = task.clipped(x)
+        for _ in range(6):
+            try:
+                trial = Trial.of(task.freedom, x, task.setting)
+            except SimkitError:
+                return x
+            left = task.limits.left(trial.vessel, trial.body)
+            if left[self.movable].min(initial=0.0) > -HOLDS_MM:
+                return x
+            x = task.clipped(x + self.making_room(x, left).best() * reach)
+        return x
+
+
+@dataclass(frozen=True)
+class Descent:
+    """Where a descent ended and what it took: merits along the way, designs looked at."""
+
+    end: Stand
+    merits: tuple[float, ...]
+    looked_at: int = field(default=0)
+
+
+def descend(task: Task, start: np.ndarray, most_steps: int = 25) -> Descent:
+    """Go downhill from `start` (n,) until no step gains anything worth having."""
+    here = task.stand(task.clipped(start))
+    merits, looked_at, trust = [here.merit], 1, _FIRST_TRUST
+    while len(merits) <= most_steps and trust > 1e-3:
+        straight = here.straight(trust)
+        step = straight.best()
+        hoped = here.merit - straight.after(step)
+        if hoped < _LEAST_GAIN[0] + _LEAST_GAIN[1] * here.merit:
+            break
+        first = task.tried(here.within_limits(here.x + step * task.freedom.reach))
+        second = None
+        if first and here.merit - first.merit < 0.7 * hoped:
+            back = here.taking_back(first).best()
+            second = task.tried(here.within_limits(first.x + back * task.freedom.reach))
+        looked_at += 1 + (second is not None)
+        there = min(first, second, key=_merit)
+        gained = here.merit - _merit(there)
+        if gained < 0.25 * hoped:
+            trust = min(trust, float(np.abs(step).max())) / 2
+        elif here.merit - _merit(first) > 0.5 * hoped or gained > 0.9 * hoped:
+            trust *= 2
+        if there and gained > 0.05 * hoped:
+            here = there
+            merits.append(here.merit)
+            log.info("optimising: step %d, off by %.1f", len(merits) - 1, np.abs(here.residuals).max(initial=0.0))
+    return Descent(here, tuple(merits), looked_at)
+
+
+def _merit(stand: Stand | None) -> float:
+    return stand.merit if stand else np.inf

@@ -1,0 +1,212 @@
+"""What clay and hands allow: each limit as rows of numbers that must not fall below zero, in mm of room left."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations
+from typing import NamedTuple
+
+import numpy as np
+
+from simkit.body import Body, ChamberBody, Wall
+from simkit.body.assembly import gap
+from simkit.body.places import axis_span
+from simkit.body.wall import curvatures
+from simkit.optimise.bounds import TIP_MM
+from simkit.vessel import Chamber, Vessel
+
+_LEAST_DOWN = 0.5  # of a thumb hole's direction: it looks within 60 degrees of straight down
+_ROUNDEST = 0.7  # a hole's radius over the wall's radius of curvature: beyond, its rim comes near falling off the wall
+_RATIO_MM = 10.0  # one unit of a plain ratio counts as so many mm of room
+
+
+class Row(NamedTuple):
+    """One row of a limit in words: what is held, and by which rule."""
+
+    what: str
+    rule: str
+
+    def __str__(self) -> str:
+        return f"{self.what}, {self.rule}"
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What every design must keep beside the bounds of its free numbers.
+
+    clay_mm: least clay left between the rims of two holes, inside and outside; window_mm: between a hole and the
+    window; box_mm: the most that the whole piece may measure along, across and up, clay included. Hand limits apply
+    where the design's `[hand]` writes their key: `spacing_mm` between the middles of holes that different fingers
+    cover, `span_mm` between the farthest holes of one hand. A hole named for a thumb must be underneath.
+    """
+
+    clay_mm: float = 3.0
+    window_mm: float = 5.0
+    box_mm: tuple[float, float, float] | None = None
+
+    def left(self, vessel: Vessel, body: Body) -> np.ndarray:
+        """The room left in each row (c,), mm; negative where a limit is broken."""
+        return np.concatenate([np.zeros(0), *(part.left for part in self._parts(vessel, body))])
+
+    def rows(self, vessel: Vessel, body: Body) -> tuple[Row, ...]:
+        """The rows in words, in the order of `left`."""
+        return tuple(row for part in self._parts(vessel, body) for row in part.rows())
+
+    def _parts(self, vessel: Vessel, body: Body) -> list[_Part]:
+        parts = []
+        for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
+            site = _Site(vessel, chamber, solid, body.thickness)
+            parts += [_clay(site, self.clay_mm), _window(site, self.window_mm), _ends(site), _rims(site)]
+            parts += [_thumbs(site), _cut_up(site)]
+        sites = [_Site(vessel, c, s, body.thickness) for c, s in zip(vessel.chambers, body.chambers, strict=True)]
+        hand = vessel.hand
+        if hand and hand.spacing_mm is not None:
+            parts.append(_spacing(sites, hand.spacing_mm))
+        if hand and hand.span_mm is not None:
+            parts.append(_span(sites, hand.span_mm))
+        if self.box_mm is not None:
+            parts.append(_box(body, self.box_mm))
+        return parts
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Some rows of one kind: their numbers, and how they are told when somebody asks."""
+
+    left: np.ndarray
+    rows: Callable[[], Sequence[Row]]
+
+
+@dataclass(frozen=True)
+class _Site:
+    """A chamber's openings as the limits look at them; lengths in mm."""
+
+    vessel: Vessel
+    chamber: Chamber
+    solid: ChamberBody
+    thickness: float
+
+    @property
+    def names(self) -> list[str]:
+        several = len(self.vessel.chambers) > 1
+        return [f"hole {self.chamber.name + ' ' if several else ''}{hole.name}" for hole in self.chamber.holes]
+
+    @property
+    def pairs(self) -> tuple[np.ndarray, np.ndarray]:
+        one, other = np.triu_indices(len(self.solid.openings), 1)
+        return one, other
+
+    def centers(self, outside: bool) -> np.ndarray:
+        """Middles of the holes (n, 3) on the inside wall or on the outside."""
+        lift = self.thickness if outside else 0.0
+        return 1e3 * np.array([o.center + lift * o.axis for o in self.solid.openings]).reshape(-1, 3)
+
+    @property
+    def radii(self) -> np.ndarray:
+        return 1e3 * np.array([o.radius for o in self.solid.openings])
+
+
+def _clay(site: _Site, least: float) -> _Part:
+    """Clay between the rims of every two holes, on the inside and on the outside."""
+    one, other = site.pairs
+    radii = site.radii
+    apart = [np.linalg.norm(c[one] - c[other], axis=1) for c in (site.centers(False), site.centers(True))]
+    left = np.concatenate([gap - radii[one] - radii[other] - least for gap in apart])
+
+    def rows() -> list[Row]:
+        names = site.names
+        told = [f"clay between {names[i]} and {names[j]}" for i, j in zip(one, other, strict=True)]
+        return [Row(f"{what}{side}", f"at least {least:g} mm") for side in ("", " outside") for what in told]
+
+    return _Part(left, rows)
+
+
+def _window(site: _Site, least: float) -> _Part:
+    window = site.solid.window
+    holes = site.solid.openings if window else ()
+    left = np.array([1e3 * gap(window, hole) - least for hole in holes]) if window else np.zeros(0)
+    return _Part(left, lambda: [Row(f"clay between the window and {n}", f"at least {least:g} mm") for n in site.names])
+
+
+def _ends(site: _Site) -> _Part:
+    """Holes keep off the two ends where the axis, from which they are aimed, leaves the air."""
+    first, last = _axis_span_mm(site.solid.wall)
+    along = np.array([hole.along_mm for hole in site.chamber.holes])
+    left = np.concatenate([along - first - TIP_MM, last - TIP_MM - along])
+
+    def rows() -> list[Row]:
+        return [Row(f"{n}'s distance to the {end} end", f"at least {TIP_MM:g} mm") for end in _ENDS for n in site.names]
+
+    return _Part(left, rows)
+
+
+_ENDS = ("mouth", "far")
+
+
+@lru_cache(maxsize=256)
+def _axis_span_mm(wall: Wall) -> tuple[float, float]:
+    first, last = axis_span(wall)
+    return 1e3 * first, 1e3 * last
+
+
+def _rims(site: _Site) -> _Part:
+    """A hole is not so wide for the wall's bend there that its rim falls off."""
+    openings = site.solid.openings
+    bend = curvatures(site.solid.wall, np.array([o.center for o in openings]))[0] if openings else np.zeros(0)
+    left = _RATIO_MM * (_ROUNDEST - np.array([o.radius for o in openings]) * bend)
+    rule = f"at most {_ROUNDEST:g} of the radius that the wall is bent to there"
+    return _Part(left, lambda: [Row(f"{n}'s radius", rule) for n in site.names])
+
+
+def _thumbs(site: _Site) -> _Part:
+    """Holes for thumbs look down."""
+    mine = [n for n, hole in enumerate(site.chamber.holes) if hole.finger and "thumb" in hole.finger]
+    left = np.array([_RATIO_MM * (-site.solid.openings[n].axis[2] - _LEAST_DOWN) for n in mine])
+    return _Part(left, lambda: [Row(site.names[n], "underneath, as it is a thumb's") for n in mine])
+
+
+def _cut_up(site: _Site) -> _Part:
+    voicing = site.chamber.voicing
+    left = np.array([voicing.window_width_mm - voicing.cut_up_mm]) if voicing else np.zeros(0)
+    return _Part(left, lambda: [Row("the window's cut-up", "at most its width")] * len(left))
+
+
+def _spacing(sites: Sequence[_Site], least: float) -> _Part:
+    """Middles of holes that different fingers cover, where the fingers lie: on the outside."""
+    names, fingers, centers = _hands(sites)
+    pairs = [(i, j) for i, j in combinations(range(len(names)), 2) if fingers[i] is None or fingers[i] != fingers[j]]
+    left = np.array([np.linalg.norm(centers[i] - centers[j]) - least for i, j in pairs])
+    rule = f"at least {least:g} mm ([hand] spacing_mm)"
+    return _Part(left, lambda: [Row(f"{names[i]} to {names[j]}, middle to middle", rule) for i, j in pairs])
+
+
+def _span(sites: Sequence[_Site], most: float) -> _Part:
+    """Holes of one hand lie within its span."""
+    names, fingers, centers = _hands(sites)
+    hands = [finger.split()[0] if finger else None for finger in fingers]
+    pairs = [(i, j) for i, j in combinations(range(len(names)), 2) if hands[i] and hands[i] == hands[j]]
+    left = np.array([most - np.linalg.norm(centers[i] - centers[j]) for i, j in pairs])
+    rule = f"at most {most:g} mm ([hand] span_mm)"
+    return _Part(left, lambda: [Row(f"{names[i]} to {names[j]}, {hands[i]} hand", rule) for i, j in pairs])
+
+
+def _hands(sites: Sequence[_Site]) -> tuple[list[str], list[str | None], np.ndarray]:
+    names = [name for site in sites for name in site.names]
+    fingers = [hole.finger for site in sites for hole in site.chamber.holes]
+    return names, list(fingers), np.concatenate([site.centers(True) for site in sites])
+
+
+def _box(body: Body, most: tuple[float, float, float]) -> _Part:
+    boxes = np.array([solid.wall.box for solid in body.chambers])
+    across, along, up = 1e3 * (boxes[:, 1].max(axis=0) - boxes[:, 0].min(axis=0) + 2 * body.thickness)
+    left = np.subtract(most, (along, across, up))
+
+    def rows() -> list[Row]:
+        return [Row(f"the piece's size {way}", f"at most {m:g} mm") for way, m in zip(_BOX, most, strict=True)]
+
+    return _Part(left, rows)
+
+
+_BOX = ("along", "across", "up")

@@ -1,0 +1,69 @@
+"""New numbers into a design file, everything else in it, remarks too, as it was."""
+
+from __future__ import annotations
+
+from pathlib import Path as FilePath
+from typing import Any
+
+import tomlkit
+from tomlkit.items import Item
+
+from simkit.errors import OutOfReach
+from simkit.vessel import Vessel, loads
+from simkit.vessel.keys import find, written
+from simkit.vessel.part import Path
+
+
+def rewritten(text: str, before: Vessel, after: Vessel) -> str:
+    """The text of the design `before` with what differs in `after`: numbers, and which holes each note opens.
+
+    Remarks, order and layout stay. The text is read again and compared: an OutOfReach if it is not `after`.
+    """
+    document = tomlkit.parse(text)
+    for path, value in differences(before, after).items():
+        _write(document, _in_file(path), value)
+    new = tomlkit.dumps(document)
+    if loads(new, after.source) != after:
+        raise OutOfReach("the new design could not be written into the old one's text; write it anew")
+    return new
+
+
+def source_text(vessel: Vessel) -> str:
+    """The text of the file that a design was loaded from."""
+    return FilePath(vessel.source).read_text(encoding="utf-8-sig")
+
+
+def differences(before: Vessel, after: Vessel) -> dict[Path, Any]:
+    """The paths at which two designs of the same parts differ, with what stands there after."""
+    found: dict[Path, Any] = {}
+    old = before.numbers
+    for key, number in after.numbers.items():
+        if number.value is not None and number.value != old[key].value:
+            path = find(Vessel, after, key)
+            assert path is not None
+            found[path] = number.value
+    for c, (was, now) in enumerate(zip(before.chambers, after.chambers, strict=True)):
+        for n, (note, new) in enumerate(zip(was.notes, now.notes, strict=True)):
+            if note.open != new.open:
+                found["chambers", c, "notes", n, "open"] = list(new.open)
+    return found
+
+
+def _in_file(path: Path) -> Path:
+    """The way through the file's own tables: `chamber` for `chambers`, a shape's keys among the chamber's."""
+    return tuple(written(step) if isinstance(step, str) else step for step in path if step != "shape")
+
+
+def _write(node: Any, path: Path, value: object) -> None:
+    for step in path[:-1]:
+        if isinstance(step, str) and step not in node:
+            node[step] = tomlkit.table()
+        node = node[step]
+    node[path[-1]] = _item(value)
+
+
+def _item(value: object) -> Item:
+    """A value as the file has it: 6 and not 6.0."""
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e6:
+        return tomlkit.item(int(value))
+    return tomlkit.item(value)

@@ -1,0 +1,102 @@
+"""What clay and hands allow, in millimetres that can be measured on the piece."""
+
+import numpy as np
+import pytest
+
+import simkit
+from simkit.optimise.limits import Limits
+from simkit.optimise.trial import drawn
+
+# A ball of 60 mm with three holes of 6 mm on its equator, seen from above: at -20, 20 and 180 degrees.
+BALL = """
+clay.wall_mm = 4
+[[chamber]]
+name = "ball"
+shape = "sphere"
+diameter_mm = 60
+[chamber.voicing]
+along_mm = 30
+around_deg = 90
+window_width_mm = 10
+cut_up_mm = 5
+windway_height_mm = 1
+windway_length_mm = 20
+[[chamber.hole]]
+name = "a"
+along_mm = 30
+around_deg = -20
+diameter_mm = 6
+finger = "left index"
+[[chamber.hole]]
+name = "b"
+along_mm = 30
+around_deg = 20
+diameter_mm = 6
+finger = "left middle"
+[[chamber.hole]]
+name = "t"
+along_mm = 30
+around_deg = 180
+diameter_mm = 6
+finger = "left thumb"
+[hand]
+"""
+
+
+def rooms(text, limits=None):
+    vessel = simkit.loads(text, "ball.toml")
+    limits, body = limits or Limits(), drawn(vessel)
+    left, rows = limits.left(vessel, body), limits.rows(vessel, body)
+    assert len(left) == len(rows)
+    return {row.what: room for row, room in zip(rows, left, strict=True)}
+
+
+def test_clay_between_holes_is_the_chord_less_the_radii():
+    found = rooms(BALL)
+    assert found["clay between hole a and hole b"] == pytest.approx(60 * np.sin(np.deg2rad(20)) - 6 - 3)
+    assert found["clay between hole a and hole b outside"] == pytest.approx(68 * np.sin(np.deg2rad(20)) - 6 - 3)
+
+
+def test_clay_beside_the_window():
+    found = rooms(BALL)
+    # Hole b is 70 degrees from the window's middle; the window's cut-up runs along, its width towards the hole.
+    assert found["clay between the window and hole b"] == pytest.approx(60 * np.sin(np.deg2rad(35)) - 5 - 3 - 5, abs=2)
+
+
+def test_hand_limits_apply_only_where_written():
+    assert not any("middle to middle" in what or "hand" in what for what in rooms(BALL))
+    found = rooms(BALL + "spacing_mm = 20\nspan_mm = 50")
+    assert found["hole a to hole b, middle to middle"] == pytest.approx(68 * np.sin(np.deg2rad(20)) - 20)
+    assert found["hole a to hole t, left hand"] == pytest.approx(50 - 68 * np.sin(np.deg2rad(80)))
+
+
+def test_one_finger_may_cover_two_holes_however_near():
+    one = BALL.replace("left middle", "left index") + "spacing_mm = 20"
+    assert "hole a to hole b, middle to middle" not in rooms(one)
+
+
+def test_a_thumb_hole_is_underneath():
+    assert rooms(BALL)["hole t"] == pytest.approx(5.0)
+    assert rooms(BALL.replace("around_deg = 180", "around_deg = 150"))["hole t"] > 0
+    assert rooms(BALL.replace("around_deg = 180", "around_deg = 100"))["hole t"] < 0
+
+
+def test_a_hole_keeps_off_the_ends():
+    found = rooms(BALL)
+    assert found["hole a's distance to the mouth end"] == pytest.approx(27)
+    assert found["hole a's distance to the far end"] == pytest.approx(27)
+
+
+def test_a_hole_is_not_too_wide_for_the_bend_of_the_wall():
+    assert rooms(BALL)["hole a's radius"] == pytest.approx(10 * (0.7 - 3 / 30))
+
+
+def test_the_whole_piece_fits_its_box():
+    found = rooms(BALL, Limits(box_mm=(70, 68, 66)))
+    assert found["the piece's size along"] == pytest.approx(2, abs=0.01)
+    assert found["the piece's size across"] == pytest.approx(0, abs=0.01)
+    assert found["the piece's size up"] == pytest.approx(-2, abs=0.01)
+
+
+def test_the_cut_up_is_no_more_than_the_width():
+    assert rooms(BALL)["the window's cut-up"] == 5

@@ -1,0 +1,107 @@
+"""Derivatives of pitch against differences, by openings, walls and air; shape derivatives against the closed form."""
+
+from functools import partial
+
+import numpy as np
+import pytest
+
+from simkit.body import air_mesh, wall_of
+from simkit.body.wall import project
+from simkit.field.inside import InsideAir
+from simkit.optimise.free import freedom
+from simkit.optimise.moved import MovedAir, Mover
+from simkit.optimise.slopes import AtRest, cents_slopes
+from simkit.optimise.trial import Trial
+from simkit.vessel import Ellipsoid
+
+
+def differences(may, n, step, x=None):
+    """Central differences of the notes in cents (f,) by one number, everything solved anew."""
+    x = may.start if x is None else x
+    there = []
+    for sign in (1, -1):
+        moved = x.copy()
+        moved[n] += sign * step
+        there.append(Trial.of(may, moved).cents)
+    return (there[0] - there[1]) / (2 * step)
+
+
+def test_slopes_by_diameters_ducts_window_and_air_agree_with_differences(whistle):
+    """To 1e-4 of the largest slope."""
+    keys = ["diameters", "voicing", "body.hole.2.wall_mm", "body.hole.3.edge_radius_mm", "air.temperature_c"]
+    may = freedom(whistle, keys)
+    slopes = cents_slopes(Trial.of(may, may.start))
+    for n, number in enumerate(may.numbers):
+        expected = differences(may, n, 0.01 * number.reach)
+        assert np.abs(slopes[:, n] - expected).max() < 1e-4 * np.abs(slopes[:, n]).max(), number.name
+
+
+def test_slopes_by_places_agree_with_differences(whistle):
+    """A place matters a hundred times less than a diameter, and the meshed part of the field is piecewise smooth: the
+    difference is to 1e-4 of what a millimetre of diameter does, and to a hundredth of its own."""
+    may = freedom(whistle, "holes")
+    slopes = cents_slopes(Trial.of(may, may.start))
+    largest = np.abs(slopes).max()
+    for n in range(4, 12):
+        per_mm = 1.0 if may.numbers[n].name.endswith("_mm") else 57.3 / 20  # a degree is a third of a millimetre here
+        miss = np.abs(slopes[:, n] - differences(may, n, 0.02)).max()
+        assert miss * per_mm < 1e-4 * largest
+        assert miss < 2e-2 * np.abs(slopes[:, n]).max() + 1e-5 * largest
+
+
+def test_steering_slopes_are_good_enough_to_steer_by(whistle):
+    may = freedom(whistle, "holes")
+    trial = Trial.of(may, may.start)
+    exact, quick = cents_slopes(trial), cents_slopes(trial, exact=False)
+    assert np.abs(quick - exact).max() < 1e-3 * np.abs(exact).max()
+
+
+def test_slopes_by_shape_agree_with_differences_on_moved_meshes(whistle):
+    """To 1e-4: a mesh whose nodes follow the wall makes pitch a smooth function of the shape."""
+    may = freedom(whistle, "shape,clay.wall_mm")
+    trial = Trial.of(may, may.start)
+    slopes = cents_slopes(trial)
+    at_rest, air = AtRest(trial.voices[0]), MovedAir(trial)
+    for n, number in enumerate(may.numbers):
+        step = 1e-3 * number.reach
+        there = []
+        for sign in (1, -1):
+            vessel = may.beside(trial.vessel, n, may.start[n] + sign * step)
+            there.append(at_rest.follows(at_rest.asked(air.circuits(trial.beside(vessel, step))[0])))
+        expected = (there[0] - there[1]) / (2 * step)
+        assert np.abs(slopes[:, n] - expected).max() < 1e-4 * np.abs(slopes[:, n]).max(), number.name
+
+
+def test_slopes_by_shape_agree_with_bodies_meshed_anew(whistle):
+    """Meshes made anew differ by a few hundredths of a cent; over wide steps that is a hundredth of the slope."""
+    may = freedom(whistle, "body.length_mm,body.height_mm")
+    slopes = cents_slopes(Trial.of(may, may.start))
+    for n, number in enumerate(may.numbers):
+        expected = differences(may, n, 0.6 * number.reach)
+        assert np.abs(slopes[:, n] - expected).max() < 1e-2 * np.abs(slopes[:, n]).max()
+
+
+def test_by_size_pitch_falls_as_the_volume_rises(whistle):
+    """f^2 ~ K/V: openings as they are, -3/2 of 1200/ln 2 cents for each unit of size, less what length adds."""
+    may = freedom(whistle, "size")
+    slope = cents_slopes(Trial.of(may, may.start))[0, 0]
+    assert slope == pytest.approx(-1.5 * 1200 / np.log(2), rel=0.03)
+
+
+def test_the_balls_modes_move_with_its_shape_as_first_order_theory_says():
+    """r = R(1 + eps P2): dk/k = -0.914368 eps for the mode along and +0.457184 eps for the two across (l = 1);
+    Hadamard's formula for Neumann walls, by Mehl 1982, J. Acoust. Soc. Am. 71:1109 [numbers derived independently].
+
+    Stretching the length by 1 + eta is a third of eta in size and two thirds in eps.
+    """
+    ball = wall_of(Ellipsoid(length_mm=60, width_mm=60, height_mm=60))
+    mesh = air_mesh(ball, 6e-3)
+    mover = Mover(mesh, partial(project, ball))
+    k2 = {}
+    for eta in (-1e-4, 1e-4):
+        wall = wall_of(Ellipsoid(length_mm=60 * (1 + eta), width_mm=60, height_mm=60))
+        k2[eta] = np.sort(InsideAir.of(mover.to(partial(project, wall)), wall, 3).modes.k2)
+    longer, shorter = np.log(k2[1e-4]) / 2, np.log(k2[-1e-4])[::-1] / 2
+    along, across = (longer[0] - shorter[0]) / 2e-4, (longer[1:] - shorter[1:]) / 2e-4
+    assert along == pytest.approx(-1 / 3 - 2 / 3 * 0.914368, rel=2e-3)
+    assert across == pytest.approx(-1 / 3 + 2 / 3 * 0.457184, abs=2e-3)
