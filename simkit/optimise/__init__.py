@@ -9,14 +9,35 @@ import sys
 from types import ModuleType
 from typing import Any
 
-from simkit.optimise.aims import Aim, InTune, Stay
+from simkit.optimise.aims import Aim, InTune, SmallHoles, Stay, Steady
 from simkit.optimise.bounds import FreeNumber
+from simkit.optimise.breath import EvenBreath, Margin
 from simkit.optimise.free import Freedom, freedom
+from simkit.optimise.handmade import HandError, Hands, Makers, hand_error, makers
 from simkit.optimise.limits import Limits
 from simkit.optimise.optimising import optimise
 from simkit.optimise.outcome import Outcome
 
-__all__ = ["Aim", "FreeNumber", "Freedom", "InTune", "Limits", "Outcome", "Stay", "freedom", "optimise"]
+__all__ = [
+    "Aim",
+    "EvenBreath",
+    "FreeNumber",
+    "Freedom",
+    "HandError",
+    "Hands",
+    "InTune",
+    "Limits",
+    "Makers",
+    "Margin",
+    "Outcome",
+    "SmallHoles",
+    "Stay",
+    "Steady",
+    "freedom",
+    "hand_error",
+    "makers",
+    "optimise",
+]
 
 
 class _Callable(ModuleType):

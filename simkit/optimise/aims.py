@@ -5,18 +5,25 @@ One unit of every residual is as bad as one cent on one note, so aims of unlike 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
 
+from simkit.optimise.bounds import FreeNumber
+from simkit.optimise.handmade import Hands, hand_error_of
+from simkit.optimise.leaning import SHARE, leaning
 from simkit.optimise.slopes import cents_slopes
 from simkit.optimise.trial import Trial
 
 
 class Aim(Protocol):
     """One thing that is wanted."""
+
+    def told(self, trial: Trial) -> str:
+        """How far a design meets it, in words with numbers and units."""
 
     def residuals(self, trial: Trial) -> np.ndarray:
         """What should vanish (m,)."""
@@ -30,6 +37,9 @@ class InTune:
     """Every note at its target; one cent counts as one."""
 
     weight: float = 1.0
+
+    def told(self, trial: Trial) -> str:
+        return f"in tune: the worst note {np.abs(trial.cents).max():.2f} cents off"
 
     def residuals(self, trial: Trial) -> np.ndarray:
         return self.weight * trial.cents
@@ -49,11 +59,69 @@ class Stay:
     at: np.ndarray
     weight: float = 0.003
 
+    def told(self, trial: Trial) -> str:
+        return f"near the start: {np.abs((trial.x - self.at) / trial.freedom.reach).max():.1f} clear changes away"
+
     def residuals(self, trial: Trial) -> np.ndarray:
         return self.weight * (trial.x - self.at) / trial.freedom.reach
 
     def slopes(self, trial: Trial) -> np.ndarray:
         return np.diag(self.weight / trial.freedom.reach)
+
+
+@dataclass(frozen=True)
+class Steady:
+    """Notes that hand-made error moves little beside the piece's own pitch.
+
+    Each note's plus or minus (see `handmade`) is a residual: ten cents of it count as one cent out of tune.
+    """
+
+    hands: Hands = field(default_factory=Hands)
+    weight: float = 0.1
+
+    def told(self, trial: Trial) -> str:
+        own = hand_error_of(trial, self.hands, exact=False).own
+        return f"steady: hand-made error moves notes by ±{own.min():.1f} to ±{own.max():.1f} cents"
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * hand_error_of(trial, self.hands, exact=False).own
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return differences(trial, self._by_ducts)
+
+    def _by_ducts(self, trial: Trial) -> np.ndarray:
+        return self.weight * hand_error_of(trial, self.hands, field=False).own
+
+
+@dataclass(frozen=True)
+class SmallHoles:
+    """Holes that small fingers cover: each millimetre of each hole's diameter counts as `weight` cents."""
+
+    weight: float = 0.1
+
+    def told(self, trial: Trial) -> str:
+        return f"small holes: the widest {_diameters(trial).max():.2f} mm"
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * _diameters(trial)
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return differences(trial, self.residuals)
+
+
+def _diameters(trial: Trial) -> np.ndarray:
+    return np.array([hole.diameter_mm for chamber in trial.vessel.chambers for hole in chamber.holes])
+
+
+def differences(trial: Trial, measured: Callable[[Trial], np.ndarray]) -> np.ndarray:
+    """How something measured (m,) on a trial changes with each free number (m, n), by designs that lean each way."""
+    here = measured(trial)
+    columns = [(measured(there) - here) / (SHARE * number.reach) for there, number in _leaning(trial)]
+    return np.stack(columns, axis=1)
+
+
+def _leaning(trial: Trial) -> Iterator[tuple[Trial, FreeNumber]]:
+    return zip(leaning(trial), trial.freedom.numbers, strict=True)
 
 
 @lru_cache(maxsize=4)

@@ -30,8 +30,8 @@ class OpeningMoves:
     fields: dict[str, tuple[np.ndarray, np.ndarray]]
 
     @staticmethod
-    def of(trial: Trial, neighbours: Sequence[Neighbour], exact: bool) -> OpeningMoves:
-        """The moves that lead from a trial to designs beside it."""
+    def of(trial: Trial, neighbours: Sequence[Neighbour], exact: bool, field: bool = True) -> OpeningMoves:
+        """The moves that lead from a trial to designs beside it; without `field` only what their ducts change."""
         openings: list[tuple[int, Opening]] = []
         of_step = []
         for neighbour in neighbours:
@@ -39,8 +39,8 @@ class OpeningMoves:
             of_step.append(tuple(range(len(openings), len(openings) + len(moves))))
             openings += moves
         before = tuple(o for chamber in trial.body.chambers for o in chamber.all_openings)
-        if not openings:
-            return OpeningMoves(before, (), tuple(of_step), None, {})
+        if not openings or not field:
+            return OpeningMoves(before, tuple(openings), tuple(of_step), None, {})
         # The body is one, so every chamber's solution is the same.
         changes = trial.voices[0].resonator.solution.changes(openings, exact)
         fields = {}
@@ -59,9 +59,10 @@ class OpeningMoves:
         columns = {name: getattr(m, name).copy() for name in _COLUMNS}
         for place in self.of_step[step]:
             row, aperture = self._aperture(place)
-            inside, outside = self.fields[voice.chamber]
-            _add_row(calm, row, inside[:, place])
-            _add_row(outer, row, ratio * outside[:, place])
+            if self.changes is not None:
+                inside, outside = self.fields[voice.chamber]
+                _add_row(calm, row, inside[:, place])
+                _add_row(outer, row, ratio * outside[:, place])
             for name, values in _duct_columns(circuit, row, aperture, voice.omega).items():
                 columns[name][:, row] = values
         return replace(m, calm=calm, outer=outer, **columns)
@@ -73,8 +74,8 @@ class OpeningMoves:
         for place in self.of_step[step]:
             row, aperture = self._aperture(place)
             ducts[row] = replace(ducts[row], aperture=aperture)
-            assert self.changes is not None
-            field = _with_row(field, self.changes, place)
+            if self.changes is not None:
+                field = _with_row(field, self.changes, place)
         return replace(circuit, field=field, ducts=tuple(ducts))
 
     def _aperture(self, place: int) -> tuple[int, Aperture]:

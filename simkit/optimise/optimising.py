@@ -5,12 +5,14 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from simkit.errors import Fault, InputError, SimkitError
 from simkit.optimise.aims import Aim, InTune, Stay
 from simkit.optimise.descent import HOLDS_MM, Descent, Stand, Task, descend
+from simkit.optimise.fingerings import chosen_again, fingered
 from simkit.optimise.free import Freedom, freedom
 from simkit.optimise.limits import Limits
 from simkit.optimise.outcome import Active, ChamberSlopes, Evidence, Judged, Moved, Outcome, Started
@@ -35,6 +37,7 @@ def optimise(
     limits: Limits | None = None,
     starts: int = 1,
     seed: int = 0,
+    fingerings: str | None = None,
     lossless: bool = False,
     windway: str = "closed",
     tolerance_cents: float = 0.5,
@@ -53,24 +56,26 @@ def optimise(
         raise InputError([Fault("--starts", "", starts, "1 or more")])
     if not any(chamber.notes for chamber in vessel.chambers):
         raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
+    given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
     may = freedom(vessel, free)
     task = Task(may, (*aims, Stay(may.start)), limits or Limits(), Setting(lossless, windway))
     before = _predicted(vessel, lossless, windway)
     descents = list(_descents(task, starts, seed))
-    best = min((descent for _, descent in descents), key=lambda descent: descent.end.merit)
-    end = _finished(best.end)
+    best = min((descent.end for _, descent in descents), key=lambda end: end.merit)
+    end = _finished(_chosen_again(best) if fingerings == "few" else best)
     after = predict(end.trial.vessel, "ports", lossless=lossless, windway=windway)
     return Outcome(
         vessel=end.trial.vessel,
-        start=vessel,
+        start=given,
         before=before,
         after=after,
-        moved=_moved(may, end.trial.vessel),
+        moved=_moved(may, given, end.trial.vessel),
         told=_told(task),
         broken=tuple(_broken(end)),
         active=_active(end),
         tolerance_cents=tolerance_cents,
         evidence=Evidence(
+            tuple(aim.told(end.trial) for aim in aims),
             tuple(_started(name, descent) for name, descent in descents),
             _judged(end.trial, after) if judge else (),
             hole_slopes(end.trial),
@@ -91,6 +96,20 @@ def _descents(task: Task, starts: int, seed: int) -> Iterable[tuple[str, Descent
             if n:
                 raise
             yield "as it is, moved apart", descend(task, possible(task, start))
+
+
+def _chosen_again(end: Stand, rounds: int = 4) -> Stand:
+    """Combinations of holes chosen anew by the port model and tuned again, as long as that helps."""
+    for _ in range(rounds):
+        vessel = chosen_again(end.trial)
+        if vessel is None:
+            break
+        may = replace(end.task.freedom, vessel=vessel)
+        there = descend(replace(end.task, freedom=may), end.x).end
+        if there.merit >= end.merit:
+            break
+        end = there
+    return end
 
 
 def _finished(end: Stand) -> Stand:
@@ -124,11 +143,11 @@ def _predicted(vessel: Vessel, lossless: bool, windway: str) -> Prediction | Non
         return None
 
 
-def _moved(may: Freedom, vessel: Vessel) -> tuple[Moved, ...]:
+def _moved(may: Freedom, given: Vessel, vessel: Vessel) -> tuple[Moved, ...]:
     bounds = {number.keys[0]: (number.low, number.high) for number in may.numbers if not number.is_factor}
     changes = []
     for key in _keys(may):
-        before, after = may.vessel.value(key), vessel.value(key)
+        before, after = given.value(key), vessel.value(key)
         if before != after:
             changes.append(Moved(key, before, after, *bounds.get(key, (None, None))))
     return tuple(changes)

@@ -3,6 +3,7 @@
 import pytest
 
 import simkit
+from simkit.optimise import optimise
 
 WHISTLE = """
 title = "Whistle"            # a remark that must stay
@@ -75,6 +76,12 @@ def whistle():
 @pytest.fixture(scope="session")
 def whistle_text():
     return WHISTLE
+
+
+@pytest.fixture(scope="session")
+def tuned(whistle):
+    """The whistle with its holes and its size free: from 180 cents off."""
+    return optimise(whistle, "diameters,size")
 
 
 @pytest.fixture

@@ -13,12 +13,6 @@ from simkit.sound.prediction import target_of
 from simkit.vessel import DesignError
 
 
-@pytest.fixture(scope="module")
-def tuned(whistle):
-    """The whistle with its holes and its size free: from 180 cents off."""
-    return optimise(whistle, "diameters,size")
-
-
 def test_every_note_comes_within_half_a_cent(tuned):
     assert max(abs(note.answer.cents) for note in tuned.before.notes) > 100
     assert tuned.reached

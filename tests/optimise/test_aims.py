@@ -1,0 +1,64 @@
+"""Aims beside being in tune: their slopes, and that asking for them helps."""
+
+import numpy as np
+import pytest
+
+from simkit.optimise import EvenBreath, InTune, Margin, SmallHoles, Stay, Steady, hand_error, optimise
+from simkit.optimise.breath import margins, pressures
+from simkit.optimise.free import freedom
+from simkit.optimise.trial import Trial
+
+
+@pytest.fixture(scope="module")
+def trial(whistle):
+    may = freedom(whistle, "diameters,body.hole.1.along_mm,voicing")
+    return Trial.of(may, may.start)
+
+
+@pytest.mark.parametrize(
+    "aim", [InTune(), Steady(), EvenBreath(), Margin(6.0), SmallHoles()], ids=lambda a: type(a).__name__
+)
+def test_an_aims_slopes_steer_the_right_way(trial, aim):
+    """Against differences of the aim with everything solved anew: good to a few percent is what the solver needs."""
+    slopes = aim.slopes(trial) * trial.freedom.reach
+    for n, number in enumerate(trial.freedom.numbers):
+        there = []
+        for sign in (1, -1):
+            x = trial.x.copy()
+            x[n] += 0.02 * sign * number.reach
+            there.append(aim.residuals(Trial.of(trial.freedom, x)))
+        expected = (there[0] - there[1]) / 0.04
+        assert np.abs(slopes[:, n] - expected).max() < 0.05 * np.abs(expected).max() + 2e-3 * np.abs(slopes).max()
+
+
+def test_stay_pulls_to_where_it_stands(trial):
+    stay = Stay(trial.x - trial.freedom.reach, weight=2.0)
+    assert stay.residuals(trial) == pytest.approx(2.0)
+    assert stay.slopes(trial) * trial.freedom.reach == pytest.approx(2 * np.eye(len(trial.x)))
+
+
+def test_every_aim_says_what_it_came_to(trial):
+    said = [aim.told(trial) for aim in (InTune(), Steady(), EvenBreath(), Margin(1.5), SmallHoles())]
+    words = ("cents off", "hand-made", "Pa", "wanted 1.5", "6.50 mm")
+    assert all(word in text for word, text in zip(words, said, strict=True))
+
+
+def test_a_steady_design_is_less_moved_by_hands(whistle, tuned):
+    """Larger throughout: the same slip is a smaller share of a larger opening."""
+    plain, steady = tuned, optimise(whistle, "diameters,size,voicing", aims=[InTune(), Steady()])
+    assert plain.reached and steady.reached
+    assert hand_error(steady.vessel).own.max() < 0.85 * hand_error(plain.vessel).own.max()
+    assert steady.vessel.value("body.length_mm") > plain.vessel.value("body.length_mm")
+
+
+@pytest.mark.slow
+def test_breath_can_be_asked_for(whistle):
+    free = "diameters,size,voicing,body.voicing.windway_height_mm"
+    plain = optimise(whistle, free)
+    even = optimise(whistle, free, aims=[InTune(), EvenBreath()])
+    safe = optimise(whistle, free, aims=[InTune(), Margin(4.0)])
+    assert plain.reached and even.reached and safe.reached
+    before, after, wide = (Trial.of(freedom(o.vessel, "size"), np.ones(1)) for o in (plain, even, safe))
+    assert np.ptp(pressures(after)) < np.ptp(pressures(before))
+    assert np.abs(EvenBreath().residuals(after)).max() < 0.7 * np.abs(EvenBreath().residuals(before)).max()
+    assert margins(wide).min() > 3.9 > margins(before).min()
