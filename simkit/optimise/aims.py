@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Protocol
+from typing import ClassVar, Protocol
 
 import numpy as np
 
@@ -20,10 +20,18 @@ from simkit.optimise.trial import Trial
 
 
 class Aim(Protocol):
-    """One thing that is wanted."""
+    """One thing that is wanted. `measures` says in words, with its unit, what `value` is."""
 
-    def told(self, trial: Trial) -> str:
-        """How far a design meets it, in words with numbers and units."""
+    @property
+    def weight(self) -> float:
+        """How much it counts beside other aims."""
+
+    @property
+    def measures(self) -> str:
+        """What `value` is, with its unit."""
+
+    def value(self, trial: Trial) -> float:
+        """The one number by which a maker would judge how far a design meets it."""
 
     def residuals(self, trial: Trial) -> np.ndarray:
         """What should vanish (m,)."""
@@ -38,8 +46,10 @@ class InTune:
 
     weight: float = 1.0
 
-    def told(self, trial: Trial) -> str:
-        return f"in tune: the worst note {np.abs(trial.cents).max():.2f} cents off"
+    measures: ClassVar[str] = "worst note off, cents"
+
+    def value(self, trial: Trial) -> float:
+        return float(np.abs(trial.cents).max())
 
     def residuals(self, trial: Trial) -> np.ndarray:
         return self.weight * trial.cents
@@ -59,8 +69,10 @@ class Stay:
     at: np.ndarray
     weight: float = 0.003
 
-    def told(self, trial: Trial) -> str:
-        return f"near the start: {np.abs((trial.x - self.at) / trial.freedom.reach).max():.1f} clear changes away"
+    measures: ClassVar[str] = "farthest from the start, clear changes"
+
+    def value(self, trial: Trial) -> float:
+        return float(np.abs((trial.x - self.at) / trial.freedom.reach).max())
 
     def residuals(self, trial: Trial) -> np.ndarray:
         return self.weight * (trial.x - self.at) / trial.freedom.reach
@@ -79,9 +91,10 @@ class Steady:
     hands: Hands = field(default_factory=Hands)
     weight: float = 0.1
 
-    def told(self, trial: Trial) -> str:
-        own = hand_error_of(trial, self.hands, exact=False).own
-        return f"steady: hand-made error moves notes by ±{own.min():.1f} to ±{own.max():.1f} cents"
+    measures: ClassVar[str] = "worst note's plus or minus by hand-made error, cents"
+
+    def value(self, trial: Trial) -> float:
+        return float(hand_error_of(trial, self.hands, exact=False).own.max())
 
     def residuals(self, trial: Trial) -> np.ndarray:
         return self.weight * hand_error_of(trial, self.hands, exact=False).own
@@ -99,8 +112,10 @@ class SmallHoles:
 
     weight: float = 0.1
 
-    def told(self, trial: Trial) -> str:
-        return f"small holes: the widest {_diameters(trial).max():.2f} mm"
+    measures: ClassVar[str] = "widest hole, mm"
+
+    def value(self, trial: Trial) -> float:
+        return float(_diameters(trial).max())
 
     def residuals(self, trial: Trial) -> np.ndarray:
         return self.weight * _diameters(trial)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import ClassVar
 
 import numpy as np
 
@@ -52,12 +53,19 @@ class EvenBreath:
 
     weight: float = 0.1
 
-    def told(self, trial: Trial) -> str:
-        worst = np.abs(self.residuals(trial)).max() / self.weight
-        found = pressures(trial)
-        return f"even breath: {found.min():.0f} to {found.max():.0f} Pa, at most {worst:.1f} % off an even rise"
+    measures: ClassVar[str] = "breath off an even rise, %"
+
+    def value(self, trial: Trial) -> float:
+        return float(np.abs(self._percent(trial)).max())
 
     def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * self._percent(trial)
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return differences(trial, self.residuals)
+
+    @staticmethod
+    def _percent(trial: Trial) -> np.ndarray:
         percent, first = 100 * np.log(pressures(trial)), 0
         off = []
         for voice in trial.voices:
@@ -65,10 +73,7 @@ class EvenBreath:
             first += len(voice.targets)
             line = np.stack([np.ones(len(here)), np.log(voice.targets)], axis=1)
             off.append(here - line @ np.linalg.lstsq(line, here, rcond=None)[0])
-        return self.weight * np.concatenate(off)
-
-    def slopes(self, trial: Trial) -> np.ndarray:
-        return differences(trial, self.residuals)
+        return np.concatenate(off)
 
 
 @dataclass(frozen=True)
@@ -78,8 +83,10 @@ class Margin:
     least: float = 1.5
     weight: float = 1.0
 
-    def told(self, trial: Trial) -> str:
-        return f"margin: the least {margins(trial).min():.2f}, wanted {self.least:g}"
+    measures: ClassVar[str] = "least overblowing margin"
+
+    def value(self, trial: Trial) -> float:
+        return float(margins(trial).min())
 
     def residuals(self, trial: Trial) -> np.ndarray:
         return 10 * self.weight * np.maximum(self.least - margins(trial), 0.0)

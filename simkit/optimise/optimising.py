@@ -62,7 +62,7 @@ def optimise(
     before = _predicted(vessel, lossless, windway)
     descents = list(_descents(task, starts, seed))
     best = min((descent.end for _, descent in descents), key=lambda end: end.merit)
-    end = _finished(_chosen_again(best) if fingerings == "few" else best)
+    end = finished(_chosen_again(best) if fingerings == "few" else best)
     after = predict(end.trial.vessel, "ports", lossless=lossless, windway=windway)
     return Outcome(
         vessel=end.trial.vessel,
@@ -75,7 +75,7 @@ def optimise(
         active=_active(end),
         tolerance_cents=tolerance_cents,
         evidence=Evidence(
-            tuple(aim.told(end.trial) for aim in aims),
+            {aim.measures: aim.value(end.trial) for aim in aims},
             tuple(_started(name, descent) for name, descent in descents),
             _judged(end.trial, after) if judge else (),
             hole_slopes(end.trial),
@@ -112,7 +112,7 @@ def _chosen_again(end: Stand, rounds: int = 4) -> Stand:
     return end
 
 
-def _finished(end: Stand) -> Stand:
+def finished(end: Stand) -> Stand:
     """The design with its numbers as a file writes them, looked at once more."""
     trial = end.trial
     vessel = trial.vessel.with_values({key: tidy(key, trial.vessel.value(key)) for key in _keys(trial.freedom)})

@@ -72,10 +72,10 @@ class ChamberSlopes:
 
 @dataclass(frozen=True)
 class Evidence:
-    """How the answer was got: what each aim came to in words, every start, notes judged, seconds of this process, the
-    seed of the random numbers."""
+    """How the answer was got: what each aim measures and came to, every start, notes judged, seconds of this process,
+    the seed of the random numbers."""
 
-    aims: tuple[str, ...]
+    aims: Mapping[str, float]
     starts: tuple[Started, ...]
     judged: tuple[Judged, ...]
     slopes: tuple[ChamberSlopes, ...]
@@ -175,7 +175,7 @@ class Outcome:
         return {
             "seed": evidence.seed,
             "seconds": evidence.seconds,
-            "aims": list(evidence.aims),
+            "aims": dict(evidence.aims),
             "starts": [vars(start) for start in evidence.starts],
             "judged": [vars(judged) for judged in evidence.judged],
         }

@@ -1,0 +1,87 @@
+"""Two aims against each other: a row of best designs from all for the one to all for the other."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from simkit.errors import Fault, InputError
+from simkit.optimise.aims import Aim, InTune, Stay
+from simkit.optimise.descent import Task, descend
+from simkit.optimise.free import freedom
+from simkit.optimise.limits import Limits
+from simkit.optimise.optimising import finished
+from simkit.optimise.trial import Setting
+from simkit.vessel import Vessel
+
+log = logging.getLogger(__name__)
+
+_SPAN = 10.0  # the aims' weights go from one over this to this, and back for the other
+
+
+@dataclass(frozen=True)
+class Compromise:
+    """A best design for one balance of two aims: what each comes to, how far the worst note is off, cents.
+
+    balance: by what the first aim's weight was multiplied and the second's divided.
+    """
+
+    balance: float
+    one: float
+    other: float
+    worst_cents: float
+    vessel: Vessel
+
+
+@dataclass(frozen=True)
+class TradeOff:
+    """Compromises between two aims, named by what they measure, from all for the other to all for the one."""
+
+    one: str
+    other: str
+    points: tuple[Compromise, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The curve as plain data."""
+        names = ("balance", "one", "other", "worst_cents")
+        rows = [{name: getattr(point, name) for name in names} for point in self.points]
+        return {"one": self.one, "other": self.other, "points": rows}
+
+
+def trade_off(
+    vessel: Vessel,
+    free: str | Iterable[str] | None,
+    one: Aim,
+    other: Aim,
+    *,
+    always: Sequence[Aim] = (InTune(),),
+    limits: Limits | None = None,
+    count: int = 7,
+    lossless: bool = False,
+    windway: str = "closed",
+) -> TradeOff:
+    """What of one aim must be given for how much of another: `count` designs, each from where the last one ended.
+
+    always: aims that keep their weight all along, in tune unless said otherwise.
+    """
+    if count < 2:
+        raise InputError([Fault("count", "", count, "2 or more")])
+    may = freedom(vessel, free)
+    x = may.start
+    points: list[Compromise] = []
+    for balance in np.geomspace(1 / _SPAN, _SPAN, count):
+        log.info("trading off: design %d of %d", len(points) + 1, count)
+        aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance), Stay(may.start))
+        end = descend(Task(may, aims, limits or Limits(), Setting(lossless, windway)), x).end
+        x, trial = end.x, finished(end).trial
+        worst = float(np.abs(trial.cents).max())
+        points.append(Compromise(float(balance), one.value(trial), other.value(trial), worst, trial.vessel))
+    return TradeOff(one.measures, other.measures, tuple(points))
+
+
+def _weighed(aim: Aim, factor: float) -> Any:
+    return replace(aim, weight=factor * aim.weight)  # type: ignore[type-var]

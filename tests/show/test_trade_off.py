@@ -1,0 +1,16 @@
+"""The picture of a trade-off."""
+
+from simkit.optimise.trade_off import Compromise, TradeOff
+from simkit.show.look import page
+from simkit.show.trade_off import trade_off_panel
+
+
+def test_every_compromise_is_a_point_with_its_units():
+    points = tuple(Compromise(1.0, 10.0 + n, 5.0 - n, 0.1 + 6 * (n == 2), None) for n in range(3))
+    figure = page(trade_off_panel("steady or small", TradeOff("plus or minus, cents", "widest hole, mm", points)))
+    (axes,) = figure.axes if figure.axes else [a for sub in figure.subfigs for a in sub.axes]
+    assert axes.get_xlabel() == "plus or minus, cents"
+    assert axes.get_ylabel() == "widest hole, mm"
+    markers = [line for line in axes.lines if line.get_marker() == "o"]
+    assert len(markers) == 3
+    assert [line.get_markerfacecolor() == line.get_markeredgecolor() for line in markers] == [True, True, False]
