@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Container
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
-from simkit.body import placed_wall
-from simkit.body.places import axis_span
+import numpy as np
+from scipy.optimize import brentq
+
+from simkit.body import Wall, placed_wall
 from simkit.vessel import Chamber, Hole, Vessel, shapes
 
 DRILL_MM = 3.0  # the smallest drill that leaves a clean hole in clay: common practice, no source
@@ -102,8 +105,30 @@ def _diameters(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
     return [replace(number, low_why="the smallest drill", high_why=sealed) for number in numbers]
 
 
+@lru_cache(maxsize=256)
+def axis_ends_mm(wall: Wall) -> tuple[float, float]:
+    """Where the axis, from which holes are aimed, enters the air and where it leaves it, mm along.
+
+    Sought within the wall's box: far outside it the level of a lofted wall says nothing.
+    """
+    origin, direction = wall.axis
+    corners = (wall.box - origin) @ direction
+    s = np.linspace(corners.min(), corners.max(), 801)
+    inside = np.flatnonzero(wall.level(origin + s[:, None] * direction) < 0)
+    if not len(inside):
+        return 0.0, 0.0
+
+    def at(t: float) -> float:
+        return float(wall.level(origin + t * direction)[0])
+
+    first, last = inside[0], inside[-1]
+    low = brentq(at, s[first - 1], s[first], xtol=1e-15) if first > 0 else s[0]
+    high = brentq(at, s[last], s[last + 1], xtol=1e-15) if last < len(s) - 1 else s[-1]
+    return 1e3 * float(low), 1e3 * float(high)
+
+
 def _places(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
-    first, last = (1e3 * end for end in axis_span(placed_wall(vessel, chamber)))
+    first, last = axis_ends_mm(placed_wall(vessel, chamber))
     numbers = []
     for hole in chamber.holes:
         key = f"{chamber.name}.hole.{hole.name}"

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.optimize import brentq, nnls
+from scipy.optimize import brentq, lsq_linear
 
 from simkit.errors import Fault
 from simkit.optimise.bounds import DRILL_MM, widest_hole_mm
@@ -24,7 +24,7 @@ from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel
 
 WAYS = ("linear", "few")
 MOST_HOLES = 10  # for combinations: a thousand of them
-_RESTARTS = 400
+_RESTARTS = 200
 _ROUNDS = 30
 _TIDY = 0.03  # what one finger's change from note to note costs, in squares of ten cents
 _CENTS = 600 / np.log(2)
@@ -66,7 +66,7 @@ def _fingered(vessel: Vessel, chamber: Chamber, way: str, seed: int) -> Chamber:
         if not 0 < count <= MOST_HOLES:
             allowed = f"1 to {MOST_HOLES} holes for combinations"
             raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, allowed)])
-        choice = combinations(wanted, count, seed)
+        choice = combinations(wanted, count, seed, _sensible(vessel, chamber))
     names = np.array([hole.name for hole in chamber.holes])
     notes = tuple(_opening(note, names[row]) for note, row in zip(chamber.notes, choice.opened, strict=True))
     holes = tuple(
@@ -110,16 +110,20 @@ def in_a_row(wanted: np.ndarray, count: int) -> Choice:
     return Choice(opened, shares, np.zeros(len(wanted)))
 
 
-def combinations(wanted: np.ndarray, count: int, seed: int = 0) -> Choice:
+def combinations(
+    wanted: np.ndarray, count: int, seed: int = 0, sensible: tuple[float, float] = (0.0, np.inf)
+) -> Choice:
     """Few holes in combination: by turns the best combination for each note and the best holes for these.
 
-    From many random beginnings; among fits as good, the one in which fewer fingers move from note to note.
+    sensible: least and most that a hole's conductivity over the window's can be. From many random beginnings; among
+    fits as good, the one in which fewer fingers move from note to note.
     """
     random = np.random.default_rng(seed)
     every, order = _every(count), np.argsort(wanted)
     best, least = None, np.inf
     for _ in range(_RESTARTS):
         shares = np.sort(random.uniform(0.02, 1, count)) * max(wanted.max(), 0.1) * 2 / count
+        shares = np.clip(shares, *sensible)
         opened = before = np.zeros((len(wanted), count), bool)
         for _ in range(_ROUNDS):
             opened = _assigned(wanted, every, _CENTS * np.log((1 + every @ shares) / (1 + wanted[:, None])))
@@ -127,7 +131,7 @@ def combinations(wanted: np.ndarray, count: int, seed: int = 0) -> Choice:
                 break
             before = opened
             weight = 1 / (1 + wanted)  # what a share is worth in cents falls as the note rises
-            shares = nnls(opened * weight[:, None], wanted * weight)[0]
+            shares = lsq_linear(opened * weight[:, None], wanted * weight, sensible, method="bvls").x
         off = _off(wanted, opened, shares)
         moves = np.abs(np.diff(opened[order].astype(int), axis=0)).sum()
         cost = float(np.square(off / 10).sum() + _TIDY * moves)
@@ -159,18 +163,37 @@ def _off(wanted: np.ndarray, opened: np.ndarray, shares: np.ndarray) -> np.ndarr
     return _CENTS * np.log((1 + opened @ shares) / (1 + wanted))
 
 
-def _sized(vessel: Vessel, chamber: Chamber, hole: Hole, share: float) -> Hole:
-    """The hole as wide as its share of the window's conductivity wants, within what drills and fingertips allow."""
+def _sensible(vessel: Vessel, chamber: Chamber) -> tuple[float, float]:
+    """The conductivities over the window's that the chamber's holes can have, from a drill to what a finger seals."""
+    window = _window_conductivity(vessel, chamber)
+    ends = (DRILL_MM, widest_hole_mm(vessel))
+    least, most = zip(*[[_conductivity(vessel, hole, d) / window for d in ends] for hole in chamber.holes], strict=True)
+    return max(least), max(min(most), 1.01 * max(least))
+
+
+def _window_conductivity(vessel: Vessel, chamber: Chamber) -> float:
     lumped = models.resonator("lumped", next(c for c in models.cases(vessel) if c.chamber.name == chamber.name))
-    assert isinstance(lumped, LumpedResonator) and lumped.window is not None
+    assert isinstance(lumped, LumpedResonator)
+    if lumped.window is None:
+        allowed = "a table [chamber.voicing]: the holes' sizes are counted in its window's"
+        raise DesignError([Fault(vessel.source, f"{chamber.name}.voicing", None, allowed)])
+    return float(lumped.window.conductivity)
+
+
+def _conductivity(vessel: Vessel, hole: Hole, diameter_mm: float) -> float:
     settled = vessel.settled(hole)
     sizes = (settled.wall_mm, settled.edge_radius_mm, settled.edge_inside_radius_mm)
     wall, rim, inside_rim = (1e-3 * float(size or 0) for size in sizes)
-    goal = share * float(lumped.window.conductivity)
+    return float(round_hole(diameter_mm / 2e3, wall, rim, inside_rim).conductivity)
+
+
+def _sized(vessel: Vessel, chamber: Chamber, hole: Hole, share: float) -> Hole:
+    """The hole as wide as its share of the window's conductivity wants, within what drills and fingertips allow."""
+    goal = share * _window_conductivity(vessel, chamber)
+    low, high = DRILL_MM, widest_hole_mm(vessel)
 
     def excess(diameter_mm: float) -> float:
-        return float(round_hole(diameter_mm / 2e3, wall, rim, inside_rim).conductivity) - goal
+        return _conductivity(vessel, hole, diameter_mm) - goal
 
-    low, high = DRILL_MM, widest_hole_mm(vessel)
     diameter = low if excess(low) >= 0 else high if excess(high) <= 0 else brentq(excess, low, high)
     return hole.model_copy(update={"diameter_mm": round(float(diameter), 2)})

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
 
-from simkit.body import Body, ChamberBody, Wall
+from simkit.body import Body, ChamberBody
 from simkit.body.assembly import gap
-from simkit.body.places import axis_span
 from simkit.body.wall import curvatures
-from simkit.optimise.bounds import TIP_MM
+from simkit.optimise.bounds import TIP_MM, axis_ends_mm
 from simkit.vessel import Chamber, Vessel
 
 _LEAST_DOWN = 0.5  # of a thumb hole's direction: it looks within 60 degrees of straight down
@@ -132,7 +130,7 @@ def _window(site: _Site, least: float) -> _Part:
 
 def _ends(site: _Site) -> _Part:
     """Holes keep off the two ends where the axis, from which they are aimed, leaves the air."""
-    first, last = _axis_span_mm(site.solid.wall)
+    first, last = axis_ends_mm(site.solid.wall)
     along = np.array([hole.along_mm for hole in site.chamber.holes])
     left = np.concatenate([along - first - TIP_MM, last - TIP_MM - along])
 
@@ -143,12 +141,6 @@ def _ends(site: _Site) -> _Part:
 
 
 _ENDS = ("mouth", "far")
-
-
-@lru_cache(maxsize=256)
-def _axis_span_mm(wall: Wall) -> tuple[float, float]:
-    first, last = axis_span(wall)
-    return 1e3 * first, 1e3 * last
 
 
 def _rims(site: _Site) -> _Part:

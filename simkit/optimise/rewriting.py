@@ -59,7 +59,13 @@ def _write(node: Any, path: Path, value: object) -> None:
         if isinstance(step, str) and step not in node:
             node[step] = tomlkit.table()
         node = node[step]
+    old = node[path[-1]] if isinstance(path[-1], int) or path[-1] in node else None
     node[path[-1]] = _item(value)
+    if isinstance(old, Item) and isinstance(path[-1], str) and old.trivia.comment:
+        # Remarks stay in their column as far as there is room.
+        trivia = node[path[-1]].trivia
+        longer = len(node[path[-1]].as_string()) - len(old.as_string())
+        trivia.comment_ws = " " * max(1, len(old.trivia.comment_ws) - longer)
 
 
 def _item(value: object) -> Item:

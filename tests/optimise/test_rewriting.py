@@ -18,9 +18,9 @@ def test_remarks_and_layout_stay(whistle, whistle_text):
     text = rewritten(whistle_text, whistle, moved)
     assert changed_lines(whistle_text, text) == [
         "- length_mm = 68               # along",
-        "+ length_mm = 70.25               # along",
+        "+ length_mm = 70.25            # along",
         "- diameter_mm = 6.5            # much too wide",
-        "+ diameter_mm = 4            # much too wide",
+        "+ diameter_mm = 4              # much too wide",
     ]
     assert simkit.loads(text) == moved
 

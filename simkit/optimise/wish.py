@@ -1,0 +1,237 @@
+"""A first design from a wish: this scale, so many holes, this figure, these hands. Sized by the hand rule, then tuned.
+
+The rule of the trade is f^2 ~ K/V: the lowest note fixes the window's conductivity over the chamber's volume, each
+note above it wants a hole more. What chooses among all the pieces that play the scale is the hand: the chamber is as
+long as the fingers need, and no hole wider than they seal nor smaller than a drill.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq
+
+from simkit.air import moist_air
+from simkit.body import placed_wall
+from simkit.errors import Fault, InputError
+from simkit.optimise.bounds import DRILL_MM, SEALED, axis_ends_mm, group
+from simkit.optimise.fingerings import MOST_HOLES, fingered
+from simkit.optimise.optimising import optimise
+from simkit.optimise.outcome import Outcome
+from simkit.optimise.rewriting import rewritten
+from simkit.pitch import NoteNameError, Pitch, Tuning, note, scale
+from simkit.sound.openings import rectangular_hole, round_hole
+from simkit.vessel import Vessel, loads
+from simkit.vessel.starter import starter
+
+LOWEST, HIGHEST = "C3", "C8"  # a body of three litres, and one of a thimble
+BESIDE_MM = 2.0  # fingers side by side want so much more than their breadth: common practice, no source
+_SIDES = 34.0  # degrees from the top at which the two hands' rows of holes lie
+_UNDER = 150.0  # and the thumbs'
+_OBLONG = 2.1  # a window's width over its cut-up
+_LEAST_CUT_UP, _MOST_CUT_UP = 3.5, 8.0  # mm: shorter hisses, longer wants much breath; common practice, no source
+_ENDS_SHARE = 0.36  # of a chamber's length that bears no holes: the mouth end with the window, the far tip
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a maker wishes for: a scale such as "C5 major", how many holes, a figure, the breadth of a fingertip.
+
+    notes: how many notes of the scale from its lowest; one more than the holes unless said otherwise.
+    """
+
+    scale: str
+    holes: int
+    shape: str = "egg"
+    fingertip_mm: float = 17.0
+    notes: int | None = None
+
+    @property
+    def count(self) -> int:
+        """How many notes."""
+        return self.holes + 1 if self.notes is None else self.notes
+
+    @property
+    def pitches(self) -> tuple[Pitch, ...]:
+        """The notes."""
+        return scale(self.scale, self.count)
+
+    @property
+    def in_a_row(self) -> bool:
+        """Whether the holes open one after the other."""
+        return self.holes >= self.count - 1
+
+
+def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
+    """The text of a commented design file that plays the wish as well as can be, and how it came about."""
+    _check(wish)
+    text = _drafted(wish)
+    draft = loads(text, "the wish")
+    drawn = fingered(_sized(wish, draft), "linear" if wish.in_a_row else "few", seed)
+    fingerings = None if wish.in_a_row else "few"
+    outcome = optimise(drawn, "holes,size", fingerings=fingerings, seed=seed)
+    if not outcome.reached:
+        outcome = optimise(outcome.vessel, "holes,size,voicing", seed=seed)
+    return rewritten(text, draft, outcome.vessel.model_copy(update={"source": draft.source})), outcome
+
+
+def _check(wish: Wish) -> None:
+    faults = []
+    try:
+        lowest, *_, highest = scale(wish.scale, max(2, min(wish.count, 41)))
+        if lowest.key < note(LOWEST).key or highest.key > note(HIGHEST).key:
+            allowed = f"notes from {LOWEST} to {HIGHEST}; this one runs from {lowest} to {highest}"
+            faults.append(Fault("simkit new", "--scale", wish.scale, allowed))
+    except NoteNameError as error:
+        faults.append(Fault("simkit new", "--scale", wish.scale, error.allowed))
+    if not 1 <= wish.holes <= MOST:
+        faults.append(Fault("simkit new", "--holes", wish.holes, f"1 to {MOST}"))
+    if not 5 <= wish.fingertip_mm <= 30:
+        faults.append(Fault("simkit new", "--fingertip-mm", wish.fingertip_mm, "5 to 30"))
+    if wish.count < 2 or (wish.notes or 0) > 40:
+        faults.append(Fault("simkit new", "--notes", wish.notes, "2 to 40"))
+    elif not wish.in_a_row and wish.holes > MOST_HOLES:
+        faults.append(
+            Fault("simkit new", "--notes", wish.notes, f"at most one more than the holes, from {MOST_HOLES} on")
+        )
+    if faults:
+        raise InputError(faults)
+    starter(wish.shape)  # refuses a figure that is none
+
+
+# --- the draft: the starter's text with other holes, notes and hands ------------------------------------
+
+_ROW = ("index", "middle", "ring", "little")  # from the mouth end on
+MOST = 12
+
+
+def _rows(holes: int) -> tuple[int, int]:
+    """How many holes lie in the left and in the right hand's row on top; thumbs and second holes come after eight."""
+    on_top = min(holes, 8)
+    return (on_top + 1) // 2, on_top // 2
+
+
+def _player(n: int, holes: int) -> str:
+    """The finger of hole `n`, counted from 0: the rows are opened from their far ends, then the thumbs', then a
+    second hole under each index finger."""
+    hand = ("left", "right")[n % 2]
+    if n < 8:
+        return f"{hand} {_ROW[_rows(holes)[n % 2] - 1 - n // 2]}"
+    return f"{hand} {'thumb' if n < 10 else 'index'}"
+
+
+def _drafted(wish: Wish) -> str:
+    head, _, _ = starter(wish.shape, f"{wish.scale}, {wish.holes} holes").partition("[[chamber.hole]]")
+    spacing = wish.fingertip_mm + BESIDE_MM
+    hand = _HAND.format(fingertip=wish.fingertip_mm, spacing=spacing, sealed=SEALED)
+    head = head.replace("[[chamber]]", f"{hand}\n[[chamber]]", 1)
+    names = [str(n + 1) for n in range(wish.holes)]
+    holes = "\n".join(_HOLE.format(name=name, finger=_player(n, wish.holes)) for n, name in enumerate(names))
+    notes = "\n".join(f'[[chamber.note]]\npitch = "{pitch}"\nopen = []\n' for pitch in wish.pitches)
+    return f"{head}{holes}\n# The notes, and the holes open for each; all others are covered, [] covers all.\n{notes}"
+
+
+_HAND = """\
+[hand]
+fingertip_mm = {fingertip:g}         # breadth; a hole of {sealed:g} of it is the widest that it seals
+spacing_mm = {spacing:g}           # least from middle to middle of two fingers' holes
+"""
+
+_HOLE = '[[chamber.hole]]\nname = "{name}"\nalong_mm = 30\naround_deg = 0\ndiameter_mm = 5\nfinger = "{finger}"\n'
+
+
+# --- the hand rule ----------------------------------------------------------------------------------------
+
+
+def _sized(wish: Wish, draft: Vessel) -> Vessel:
+    """The draft with chamber, window and places of holes as the hand rule and the hand want them."""
+    (size,) = group(draft, "size")
+    grown = draft.with_values(size.values(_growth(wish, draft)))
+    chamber = grown.chambers[0]
+    wall = placed_wall(grown, chamber)
+    cut_up = _cut_up_mm(grown, _window_conductivity(wish, grown, wall.volume))
+    first, last = axis_ends_mm(wall)
+    rows: dict[str, float] = {
+        f"{chamber.name}.voicing.cut_up_mm": round(cut_up, 2),
+        f"{chamber.name}.voicing.window_width_mm": round(_OBLONG * cut_up, 2),
+        f"{chamber.name}.voicing.along_mm": round(first + 0.2 * (last - first), 1),
+    }
+    for hole, (along, around) in zip(chamber.holes, _places(wish, first, last), strict=True):
+        key = f"{chamber.name}.hole.{hole.name}"
+        rows |= {f"{key}.along_mm": round(along, 1), f"{key}.around_deg": around}
+    return grown.with_values(rows)
+
+
+def _growth(wish: Wish, draft: Vessel) -> float:
+    """By what factor the draft's chamber grows: to where the fingers fit, within what its window can serve."""
+    wall = placed_wall(draft, draft.chambers[0])
+    first, last = axis_ends_mm(wall)
+    row = (_rows(wish.holes)[0] - 1) * (wish.fingertip_mm + BESIDE_MM)
+    needed = (row + wish.fingertip_mm) / ((1 - _ENDS_SHARE) * (last - first))
+    # The window's conductivity that the chamber's volume wants, and those that its cut-up can have: K ~ V ~ size^3.
+    low, high = (_conductivity_at(draft, cut_up) for cut_up in (_LEAST_CUT_UP, _MOST_CUT_UP))
+    steps = np.diff(_heights(wish))
+    smallest, widest = (_hole_conductivity(draft, d) for d in (DRILL_MM, SEALED * wish.fingertip_mm))
+    if wish.in_a_row:
+        # Every step's hole must be one that can be drilled, and one that a finger seals.
+        low, high = max(low, smallest / steps.min()), min(high, widest / steps.max())
+    asked = _window_conductivity(wish, draft, wall.volume) * needed**3
+    served = min(max(asked, low), max(low, high))
+    return float(needed * (served / asked) ** (1 / 3))
+
+
+def _heights(wish: Wish) -> np.ndarray:
+    """(f/f0)^2 - 1 of the notes above the lowest: the conductivity that their holes must bring, in units of the
+    window's."""
+    hz = np.array([Tuning().frequency(pitch) for pitch in wish.pitches])
+    return np.square(hz / hz[0]) - 1
+
+
+def _window_conductivity(wish: Wish, vessel: Vessel, volume: float) -> float:
+    """K = V (2 pi f0/c)^2, m."""
+    f0 = Tuning().frequency(wish.pitches[0])
+    return volume * (2 * np.pi * f0 / moist_air().sound_speed) ** 2
+
+
+def _wall_and_rims(vessel: Vessel) -> tuple[float, float, float]:
+    clay = vessel.clay
+    return 1e-3 * clay.wall_mm, 1e-3 * clay.edge_radius_mm, 1e-3 * clay.edge_inside_radius_mm
+
+
+def _conductivity_at(vessel: Vessel, cut_up_mm: float) -> float:
+    return float(rectangular_hole(1e-3 * _OBLONG * cut_up_mm, 1e-3 * cut_up_mm, *_wall_and_rims(vessel)).conductivity)
+
+
+def _hole_conductivity(vessel: Vessel, diameter_mm: float) -> float:
+    return float(round_hole(diameter_mm / 2e3, *_wall_and_rims(vessel)).conductivity)
+
+
+def _cut_up_mm(vessel: Vessel, conductivity: float) -> float:
+    """The cut-up of an oblong window of this conductivity, within what is sensible."""
+
+    def excess(cut_up_mm: float) -> float:
+        return _conductivity_at(vessel, cut_up_mm) - conductivity
+
+    low, high = _LEAST_CUT_UP, _MOST_CUT_UP
+    if excess(low) >= 0:
+        return low
+    return high if excess(high) <= 0 else float(brentq(excess, low, high))
+
+
+def _places(wish: Wish, first: float, last: float) -> Sequence[tuple[float, float]]:
+    """Along (mm) and around (degrees) of every hole: two rows on top, thumbs underneath."""
+    rows = _rows(wish.holes)[0]
+    middle, spacing = first + 0.56 * (last - first), wish.fingertip_mm + BESIDE_MM
+    step = min(spacing, (1 - _ENDS_SHARE) * (last - first) / max(rows, 1))
+    places = []
+    for n in range(wish.holes):
+        side = -1 if n % 2 == 0 else 1
+        if n < 8:
+            places.append((middle + ((rows - 1) / 2 - n // 2) * step, side * _SIDES))
+        elif n < 10:
+            places.append((middle, side * _UNDER))
+        else:
+            places.append((middle + (rows - 1) / 2 * step, side * (_SIDES + 40)))
+    return places
