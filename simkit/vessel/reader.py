@@ -29,23 +29,7 @@ def load(path: str | Path) -> Vessel:
 
     Nothing in the file is run. Files that it names (a scan) are looked for when they are needed.
     """
-    source = str(path)
-    try:
-        if not stat.S_ISREG(Path(path).stat().st_mode):
-            raise _unreadable(source, "a file, not a folder or a device")
-        with open(path, "rb") as file:
-            content = file.read(LARGEST_FILE + 1)
-    except (OSError, ValueError) as error:  # ValueError: a name with a null character
-        missing = isinstance(error, FileNotFoundError)
-        reason = "there is no such file" if missing else getattr(error, "strerror", None) or str(error)
-        raise _unreadable(source, f"a design file that can be read ({reason})") from error
-    if len(content) > LARGEST_FILE:
-        raise _unreadable(source, f"a design file of at most {LARGEST_FILE // 1000} kB")
-    try:
-        return loads(content.decode("utf-8-sig"), source)
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise _unreadable(source, f"text in UTF-8 (line {line} is not)") from error
+    return loads(text_of(path), str(path))
 
 
 def loads(text: str, source: str = "<text>") -> Vessel:
@@ -54,8 +38,29 @@ def loads(text: str, source: str = "<text>") -> Vessel:
     >>> loads('clay.wall_mm = 4\\n[[chamber]]\\nname = "a"\\nshape = "sphere"\\ndiameter_mm = 50').chambers[0].shape
     Sphere(kind='sphere', diameter_mm=50.0)
     """
-    tree, strays = _tree(_parsed(text, source), source)
+    tree, strays = _tree(parsed(text, source), source)
     return checked(Vessel, tree, source, strays)
+
+
+def text_of(path: str | Path, what: str = "a design file", largest: int = LARGEST_FILE) -> str:
+    """The text of a file that a person wrote; an InputError tells why it cannot be read."""
+    source = str(path)
+    try:
+        if not stat.S_ISREG(Path(path).stat().st_mode):
+            raise _unreadable(source, "a file, not a folder or a device")
+        with open(path, "rb") as file:
+            content = file.read(largest + 1)
+    except (OSError, ValueError) as error:  # ValueError: a name with a null character
+        missing = isinstance(error, FileNotFoundError)
+        reason = "there is no such file" if missing else getattr(error, "strerror", None) or str(error)
+        raise _unreadable(source, f"{what} that can be read ({reason})") from error
+    if len(content) > largest:
+        raise _unreadable(source, f"{what} of at most {largest // 1000} kB")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise _unreadable(source, f"text in UTF-8 (line {line} is not)") from error
 
 
 def _unreadable(source: str, allowed: str) -> DesignError:
@@ -65,7 +70,8 @@ def _unreadable(source: str, allowed: str) -> DesignError:
 # --- TOML ----------------------------------------------------------------------------------------
 
 
-def _parsed(text: str, source: str) -> dict[str, Any]:
+def parsed(text: str, source: str) -> dict[str, Any]:
+    """The tables of a TOML text; an InputError names the line where it is none."""
     lines = text.split("\n")
     for number, line in enumerate(lines, 1):
         # The parser's time grows with the square of a key's depth.
@@ -107,7 +113,7 @@ def _tree(raw: Mapping[str, Any], source: str) -> tuple[dict[str, Any], list[Fau
         elif key == "chamber":
             tree["chambers"] = [_chamber(each) for each in value] if isinstance(value, list) else value
         elif key == "free":
-            tree["free"] = dict(_flat(value)) if isinstance(value, dict) else value
+            tree["free"] = dict(flat(value)) if isinstance(value, dict) else value
         else:
             tree[key] = value
     return tree, strays
@@ -129,10 +135,10 @@ def _chamber(raw: object) -> object:
     return {**tree, "shape": tree.get("shape", {})}
 
 
-def _flat(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
-    """Dotted keys of `[free]`, whether the file has them in quotes or TOML has made tables of them."""
+def flat(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
+    """Dotted keys of a table such as `[free]`, whether the file has them in quotes or TOML has made tables of them."""
     for key, value in table.items():
         if isinstance(value, dict):
-            yield from _flat(value, f"{prefix}{key}.")
+            yield from flat(value, f"{prefix}{key}.")
         else:
             yield f"{prefix}{key}", value
