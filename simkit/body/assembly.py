@@ -11,7 +11,8 @@ from simkit.body.lobes import LobesWall
 from simkit.body.placed import PlacedWall
 from simkit.body.places import Place
 from simkit.body.scan import scan_wall
-from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
+from simkit.body.sections import SectionsWall
+from simkit.body.shapes import BoxWall, EggWall, LensWall, TubeWall
 from simkit.body.wall import Wall
 from simkit.errors import OutOfReach
 from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes

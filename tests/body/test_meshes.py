@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from simkit.body.mesh import air_mesh, default_size, offset_points, surrounding_mesh
-from simkit.body.shapes import SectionsWall
+from simkit.body.sections import SectionsWall
 from simkit.body.wall import curvatures, distance
 from simkit.errors import MeshError
 

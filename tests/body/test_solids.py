@@ -10,7 +10,8 @@ import pytest
 from simkit.body import body_of, kernel
 from simkit.body.body import Body, ChamberBody
 from simkit.body.lobes import LobesWall
-from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
+from simkit.body.sections import SectionsWall
+from simkit.body.shapes import BoxWall, EggWall, LensWall, TubeWall
 from simkit.body.solids import Seam, SeamError, enclosed, pieces, seam_place, undercuts
 from simkit.body.wall import distance
 from simkit.vessel import loads

@@ -8,7 +8,8 @@ from scipy.spatial.transform import Rotation
 from simkit.body.lobes import LobesWall
 from simkit.body.placed import PlacedWall
 from simkit.body.places import Place, tangent_frame
-from simkit.body.shapes import BoxWall, EggWall, LensWall, SectionsWall, TubeWall
+from simkit.body.sections import SectionsWall
+from simkit.body.shapes import BoxWall, EggWall, LensWall, TubeWall
 from simkit.body.wall import cast, clearance, curvatures, distance, normals, project
 
 

@@ -7,7 +7,8 @@ import pytest
 from scipy.special import ellipe
 
 from simkit.body.body import Body, ChamberBody
-from simkit.body.shapes import BoxWall, EggWall, SectionsWall, TubeWall
+from simkit.body.sections import SectionsWall
+from simkit.body.shapes import BoxWall, EggWall, TubeWall
 from simkit.making.slices import Frame, Inside, Outside, cut, grown, silhouette
 
 CLAY = 0.005
