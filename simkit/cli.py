@@ -108,24 +108,50 @@ def _simkit(
     """From a written design of a clay vessel flute to the notes it plays."""
 
 
-@app.command(epilog="Example: simkit new --shape lens -o pendant.toml")
+@app.command(epilog='Example: simkit new --scale "C5 major" --holes 8 --shape egg --fingertip-mm 15 -o dove.toml')
 def new(
     output: Annotated[Path, typer.Option("-o", metavar="FILE", help="The design file to write.", show_default=False)],
     shape: Annotated[
         str, typer.Option(metavar="NAME", help="sphere, ellipsoid, egg, lens, tube, box, sections or lobes.")
     ] = "egg",
+    scale: Annotated[
+        str | None, typer.Option(metavar="NAME", help='A scale from its lowest note, such as "C5 major".')
+    ] = None,
+    holes: Annotated[int | None, typer.Option(metavar="N", help="How many holes; with --scale, else 7.")] = None,
+    notes: Annotated[
+        int | None, typer.Option(metavar="N", help="How many notes; with --scale, else one more than the holes.")
+    ] = None,
+    fingertip_mm: Annotated[
+        float | None, typer.Option(metavar="MM", help="Breadth of a fingertip; with --scale, else 17.")
+    ] = None,
 ) -> None:
     """Write a design to start from.
 
-    A small whistle of four holes, every key explained, with a sketch of what the words mean.
+    A small whistle of four holes, every key explained, with a sketch of what the words mean. With --scale the design
+    is sized to the wish by the hand rule and then tuned.
     """
     from simkit.vessel.starter import starter
 
-    text = starter(shape)
     if output.exists() and output.stat().st_size:
         raise InputError([Fault(str(output), "-o", None, "a file that is not there yet; this one is left as it is")])
+    reached = True
+    if scale is None:
+        for option, value in (("--holes", holes), ("--notes", notes), ("--fingertip-mm", fingertip_mm)):
+            if value is not None:
+                raise InputError([Fault("simkit new", option, value, "only together with --scale")])
+        text = starter(shape)
+    else:
+        check_place(output, "-o")
+        with Waiting("sizing and tuning"):
+            from simkit.optimise.wish import Wish, wished
+
+            wish = Wish(scale, 7 if holes is None else holes, shape, fingertip_mm or 17.0, notes)
+            text, outcome = wished(wish)
+            reached = outcome.reached
     with whole(output) as half:
         half.write_text(text, encoding="utf-8")
+    if not reached:
+        raise OutOfReach(f"the best compromise is in {output}\n{outcome.verdict}")
     _tell(f"wrote {output}; hear it with: simkit predict {output}", 0)
 
 
@@ -142,7 +168,8 @@ def predict(
 ) -> None:
     """Say what each note will play.
 
-    Frequency, cents off its target, by how many cents that may be wrong, and Q (linear: as if barely blown).
+    Frequency, cents off its target, by how many cents that may be wrong, and Q (linear: as if barely blown); by
+    ports also by how many cents hand-made error may move it.
     """
     _check_picture(plot)
     with Waiting("predicting"):
@@ -150,6 +177,12 @@ def predict(
 
         vessel = simkit.load(file)
         prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway)
+        hand = None
+        if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
+            from simkit.optimise.handmade import hand_error
+            from simkit.optimise.trial import Setting
+
+            hand = hand_error(vessel, setting=Setting(lossless, windway))
         if plot:
             from simkit.body import body_of
             from simkit.show.answers import prediction_page
@@ -157,11 +190,16 @@ def predict(
 
             save(prediction_page(vessel, body_of(vessel), prediction), plot)
     if as_json:
-        _print_json(prediction.as_dict())
+        told = prediction.as_dict()
+        for chamber in told["chambers"] if hand else ():
+            by_pitch = hand.by_pitch(chamber["name"]) if hand else {}
+            for note in chamber["notes"]:
+                note["hand_cents"] = by_pitch.get(note["pitch"])
+        _print_json(told)
     else:
         from simkit.show.answers import prediction_text
 
-        sys.stdout.write(prediction_text(vessel, prediction))
+        sys.stdout.write(prediction_text(vessel, prediction, hand))
 
 
 @app.command(epilog="Example: simkit compare dove.toml")
@@ -329,6 +367,73 @@ def _write_sound(wav: bytes | None, sound: Path) -> bool:
     with whole(sound, "--sound") as half:
         half.write_bytes(wav)
     return True
+
+
+@app.command(epilog="Example: simkit optimise dove.toml --free holes,size -o dove2.toml")
+def optimise(
+    file: Design,
+    output: Annotated[Path, typer.Option("-o", metavar="NEW", help="The design file to write.", show_default=False)],
+    free: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WHAT",
+            help="With commas: diameters, places, holes (both), voicing, shape, size, or dotted keys; else [free].",
+            show_default=False,
+        ),
+    ] = None,
+    starts: Annotated[int, typer.Option(metavar="N", help="From so many starts, all but the first at random.")] = 1,
+    seed: Annotated[int, typer.Option(metavar="N", help="What the random starts are drawn from.")] = 0,
+    fingerings: Annotated[
+        str | None,
+        typer.Option(metavar="WAY", help="Choose the holes of each note too: linear, or few in combination."),
+    ] = None,
+    steady: Annotated[bool, typer.Option("--steady", help="Ask also for little harm by hand-made error.")] = False,
+    even_breath: Annotated[bool, typer.Option("--even-breath", help="Ask also for an evenly rising breath.")] = False,
+    margin: Annotated[
+        float | None, typer.Option(metavar="N", help="Ask also for so much overblowing margin, such as 1.5.")
+    ] = None,
+    clay_mm: Annotated[float, typer.Option(metavar="MM", help="Least clay between two holes.")] = 3.0,
+    box_mm: Annotated[
+        str | None, typer.Option(metavar="L,W,H", help="The most that the piece may measure along, across and up.")
+    ] = None,
+    judge: Annotated[
+        bool, typer.Option("--judge/--no-judge", help="Ask the air meshed as a whole about three notes, too.")
+    ] = True,
+    windway: Annotated[
+        str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
+    ] = "closed",
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+) -> None:
+    """Move what is free until the notes are in tune.
+
+    Writes the new design with the remarks of the old one. Before and after, what moved, which limits it stands at, and
+    what 0.1 mm of each hole does to each note. Where the scale cannot be reached: which notes, what is in the way, and
+    the best compromise, with exit status 1.
+    """
+    check_place(output, "-o")
+    with Waiting("optimising"):
+        import simkit
+        from simkit.optimise import judged, rewritten, source_text
+        from simkit.optimise.asking import asked
+        from simkit.show.optimised import optimised_text
+
+        vessel = simkit.load(file)
+        wanted = asked(steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=box_mm)
+        outcome = simkit.optimise(
+            vessel, free, starts=starts, seed=seed, fingerings=fingerings, lossless=lossless, windway=windway, **wanted
+        )
+        with whole(output, "-o") as half:
+            half.write_text(rewritten(source_text(vessel), vessel, outcome.vessel), encoding="utf-8")
+        if judge and not lossless:
+            outcome = judged(outcome)
+    if as_json:
+        _print_json(outcome.as_dict())
+    else:
+        sys.stdout.write(optimised_text(outcome))
+    if not outcome.reached:
+        raise OutOfReach(f"not reached; the best compromise is in {output}\n{outcome.verdict}")
+    _tell(f"wrote {output}", 0)
 
 
 @app.command(epilog="Example: simkit sheets dove.toml -o dove-sheets --reamer 2,14,60")

@@ -15,8 +15,10 @@ from simkit.optimise.breath import EvenBreath, Margin
 from simkit.optimise.free import Freedom, freedom
 from simkit.optimise.handmade import HandError, Hands, Makers, hand_error, makers
 from simkit.optimise.limits import Limits
-from simkit.optimise.optimising import optimise
+from simkit.optimise.optimising import judged, optimise
 from simkit.optimise.outcome import Outcome
+from simkit.optimise.rewriting import rewritten, source_text
+from simkit.optimise.trade_off import TradeOff, trade_off
 
 __all__ = [
     "Aim",
@@ -33,10 +35,15 @@ __all__ = [
     "SmallHoles",
     "Stay",
     "Steady",
+    "TradeOff",
     "freedom",
     "hand_error",
+    "judged",
     "makers",
     "optimise",
+    "rewritten",
+    "source_text",
+    "trade_off",
 ]
 
 

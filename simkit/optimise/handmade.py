@@ -41,6 +41,7 @@ class HandError:
     notes (f): chamber and pitch; causes (e): dotted keys, and shrinkage, which is common to the whole piece.
     """
 
+    hands: Hands
     notes: tuple[tuple[str, str], ...]
     causes: tuple[str, ...]
     cents: np.ndarray
@@ -60,9 +61,19 @@ class HandError:
         """Plus or minus, cents, of the piece as a whole."""
         return float(np.sqrt(np.square(self.cents.mean(axis=0)).sum()))
 
-    def of_note(self, chamber: str, pitch: str) -> float:
-        """Plus or minus, cents, of one note."""
-        return float(self.total[self.notes.index((chamber, pitch))])
+    def by_pitch(self, chamber: str) -> dict[str, float]:
+        """Plus or minus, cents, of every note of a chamber."""
+        every = zip(self.notes, self.total, strict=True)
+        return {pitch: float(cents) for (name, pitch), cents in every if name == chamber}
+
+    @property
+    def words(self) -> str:
+        """What "by hand" means, in a line under a table."""
+        h = self.hands
+        return (
+            f"by hand: holes ±{h.hole_mm:g} mm, wall ±{h.wall_mm:g} mm, window ±{h.window_mm:g} mm, shrinkage "
+            f"±{h.shrinkage_points:g} points, together; ±{self.common:.0f} of it moves the piece as a whole"
+        )
 
 
 def hand_error(vessel: Vessel, hands: Hands | None = None, setting: Setting | None = None) -> HandError:
@@ -86,7 +97,7 @@ def hand_error_of(trial: Trial, hands: Hands, exact: bool = True, field: bool = 
         # Every size shrinks alike, and pitch goes as one over the size (losses bend this by a few parts in a hundred).
         cents.append(np.full((len(notes), 1), CENTS * shrinkage_share(trial.vessel, hands.shrinkage_points)))
     causes = (*errors, SHRINKAGE) if hands.shrinkage_points else tuple(errors)
-    return HandError(notes, causes, np.concatenate(cents, axis=1))
+    return HandError(hands, notes, causes, np.concatenate(cents, axis=1))
 
 
 def errors_of(vessel: Vessel, hands: Hands) -> dict[str, float]:

@@ -14,12 +14,14 @@ from simkit.optimise.aims import Aim, InTune, Stay
 from simkit.optimise.descent import HOLDS_MM, Descent, Stand, Task, descend
 from simkit.optimise.fingerings import chosen_again, fingered
 from simkit.optimise.free import Freedom, freedom
+from simkit.optimise.handmade import Hands, hand_error_of
 from simkit.optimise.limits import Limits
 from simkit.optimise.outcome import Active, ChamberSlopes, Evidence, Judged, Moved, Outcome, Started
 from simkit.optimise.slopes import slopes_beside
 from simkit.optimise.starts import possible, random_start
 from simkit.optimise.step import prices
 from simkit.optimise.trial import Setting, Trial, drawn
+from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.prediction import Prediction, predict
 from simkit.vessel import DesignError, Tie, Vessel
@@ -65,7 +67,7 @@ def optimise(
     best = min((descent.end for _, descent in descents), key=lambda end: end.merit)
     end = _polished(_chosen_again(best) if fingerings == "few" else best)
     after = predict(end.trial.vessel, "ports", lossless=lossless, windway=windway)
-    return Outcome(
+    outcome = Outcome(
         vessel=end.trial.vessel,
         start=given,
         before=before,
@@ -75,15 +77,18 @@ def optimise(
         broken=tuple(_broken(end)),
         active=_active(end),
         tolerance_cents=tolerance_cents,
+        setting=task.setting,
         evidence=Evidence(
             {aim.measures: aim.value(end.trial) for aim in aims},
             tuple(_started(name, descent) for name, descent in descents),
-            _judged(end.trial, after) if judge else (),
+            (),
             hole_slopes(end.trial),
+            hand_error_of(end.trial, Hands()),
             time.process_time() - began,
             seed,
         ),
     )
+    return judged(outcome) if judge else outcome
 
 
 def _descents(task: Task, starts: int, seed: int) -> Iterable[tuple[str, Descent]]:
@@ -245,18 +250,20 @@ def hole_slopes(trial: Trial) -> tuple[ChamberSlopes, ...]:
     return tuple(found)
 
 
-def _judged(trial: Trial, after: Prediction) -> tuple[Judged, ...]:
-    """The lowest, a middle and the highest note of every chamber by the air meshed as a whole."""
+def judged(outcome: Outcome) -> Outcome:
+    """The outcome with the lowest, a middle and the highest note of every chamber by the air meshed as a whole."""
     if "resolved" not in models.models():
-        return ()
+        return outcome
+    setting = outcome.setting
+    cases = models.cases(outcome.vessel, lossless=setting.lossless, windway=setting.windway)
     found = []
-    for voice, chamber in zip(trial.voices, (c for c in after.chambers if c.notes[0].pitch), strict=True):
-        judge = models.resonator("resolved", voice.case)
-        order = np.argsort(voice.targets)
-        for n in dict.fromkeys((order[0], order[len(order) // 2], order[-1])):
-            log.info("judging %s by the air meshed as a whole", voice.notes[n].pitch)
-            ring = judge.resonances(voice.notes[n].open, 1)[0]
-            cents = 1200 * np.log2(ring.frequency_hz / voice.targets[n])
-            ports = chamber.notes[n].answer.cents
-            found.append(Judged(voice.chamber, voice.notes[n].pitch, float(ports or 0.0), float(cents)))
-    return tuple(found)
+    for case, chamber in zip(cases, outcome.after.chambers, strict=True):
+        notes = sorted((n for n in chamber.notes if n.target_hz), key=lambda note: note.target_hz or 0.0)
+        judge = models.resonator("resolved", case)
+        for n in dict.fromkeys((0, len(notes) // 2, len(notes) - 1)) if notes else ():
+            note = notes[n]
+            log.info("judging %s by the air meshed as a whole", note.pitch)
+            (ring,) = judge.resonances(note.open, 1)
+            off = cents(ring.frequency_hz, note.target_hz or 0.0)
+            found.append(Judged(chamber.name, note.pitch or "", note.answer.cents or 0.0, off))
+    return replace(outcome, evidence=replace(outcome.evidence, judged=tuple(found)))

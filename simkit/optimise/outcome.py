@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from simkit.optimise.handmade import HandError
+from simkit.optimise.trial import Setting
 from simkit.sound.prediction import PredictedNote, Prediction
 from simkit.vessel import Vessel
 
@@ -72,13 +74,14 @@ class ChamberSlopes:
 
 @dataclass(frozen=True)
 class Evidence:
-    """How the answer was got: what each aim measures and came to, every start, notes judged, seconds of this process,
-    the seed of the random numbers."""
+    """How the answer was got: what each aim measures and came to, every start, notes judged, what holes and hands do
+    to the notes, seconds of this process, the seed of the random numbers."""
 
     aims: Mapping[str, float]
     starts: tuple[Started, ...]
     judged: tuple[Judged, ...]
     slopes: tuple[ChamberSlopes, ...]
+    hand: HandError
     seconds: float
     seed: int
 
@@ -100,6 +103,7 @@ class Outcome:
     broken: tuple[str, ...]
     active: tuple[Active, ...]
     tolerance_cents: float
+    setting: Setting
     evidence: Evidence
 
     @property
@@ -163,6 +167,7 @@ class Outcome:
             "before": before and before["notes"],
             "after": after.as_dict()["notes"],
             "moved": [vars(moved) for moved in mine],
+            "hand_cents": self.evidence.hand.by_pitch(after.name),
             "cents_per_tenth_mm": {
                 hole: dict(zip(s.pitches, s.per_tenth_mm[:, j].tolist(), strict=True))
                 for s in slopes

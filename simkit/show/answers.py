@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simkit.body import Body
+from simkit.optimise.handmade import HandError
 from simkit.show.breath import breath_panel
 from simkit.show.chart import scale_chart
 from simkit.show.combinations import combinations_panel
@@ -28,14 +29,20 @@ from simkit.vessel import Vessel
 Part = Table | Text | str
 
 
-def prediction_text(vessel: Vessel, prediction: Prediction) -> str:
-    """The table of notes of each chamber, what it was computed for, and where physics leaves its validity."""
+def prediction_text(vessel: Vessel, prediction: Prediction, hand: HandError | None = None) -> str:
+    """The table of notes of each chamber, what it was computed for, and where physics leaves its validity.
+
+    hand: what hand-made error does to the notes, shown beside the models' own uncertainty.
+    """
     parts: list[Part] = [vessel.title] if vessel.title else []
     for chamber in prediction.chambers:
         name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
-        table = note_table(vessel.chamber(chamber.name).holes, chamber.notes)
+        by_hand = hand.by_pitch(chamber.name) if hand else None
+        table = note_table(vessel.chamber(chamber.name).holes, chamber.notes, by_hand)
         parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {_air_words(vessel)}", "", table, ""]
         parts += [*_pull_words(chamber.notes), ""]
+    if hand:
+        parts.append(hand.words)
     return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from io import StringIO
 from typing import TextIO
 
@@ -25,11 +25,16 @@ ACCENT = "rgb(180,83,42)"  # fired clay, as in the pictures
 PLAIN_WIDTH = 400  # off a terminal nothing is wrapped
 
 
-def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote]) -> Table:
-    """Each note: its fingering, its target, what each model says, and how it is in tune by the last of them."""
+def note_table(
+    holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: Mapping[str, float] | None = None
+) -> Table:
+    """Each note: its fingering, its target, what each model says, and how it is in tune by the last of them.
+
+    by_hand: by pitch, the cents that hand-made error adds or takes.
+    """
     models = [answer.model for answer in notes[0].answers] if notes else []
     breathed = any(note.answer.breath_cents is not None for note in notes)
-    table = _table()
+    table = plain_table()
     table.add_column("note")
     table.add_column("fingering")
     table.add_column("target Hz", justify="right")
@@ -39,6 +44,8 @@ def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote]) -> Table:
         table.add_column("Q", justify="right", style="dim")
     if breathed:
         table.add_column("in breath", justify="right")
+    if by_hand:
+        table.add_column("by hand", justify="right")
     table.add_column("")
     for note in notes:
         cells = [note.pitch or "all covered", fingering(holes, note.open), _number(note.target_hz, 1)]
@@ -47,6 +54,9 @@ def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote]) -> Table:
         if breathed:
             moved = note.answer.breath_cents
             cells.append("" if moved is None else f"{moved:+.1f}")
+        if by_hand:
+            off = by_hand.get(note.pitch or "")
+            cells.append("" if off is None else f"± {off:.0f}")
         said = word(note.answer.cents)
         table.add_row(*cells, Text(said, style="" if said == "in tune" else ACCENT))
     return table
@@ -54,7 +64,7 @@ def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote]) -> Table:
 
 def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
     """Each combination: its fingering, its pitch, the nearest note, and how many others play that note as well."""
-    table = _table()
+    table = plain_table()
     table.add_column("fingering")
     table.add_column("Hz", justify="right")
     table.add_column("nearest")
@@ -72,7 +82,7 @@ def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
 
 def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
     """Each note: how hard to blow, what sounds then, how far breath bends it, and how much more breath it stands."""
-    table = _table()
+    table = plain_table()
     table.add_column("note")
     table.add_column("fingering")
     for heading in ("Pa", "Hz", "bend", "starts at Pa", "margin", "airy dB"):
@@ -91,7 +101,7 @@ def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
 
 def ring_table(rings: Sequence[Ring], tuning: Tuning) -> Table:
     """Each resonance: its frequency, the note nearest to it, the shape's own wave number, and Q."""
-    table = _table()
+    table = plain_table()
     for heading in ("mode", "Hz", "nearest note", "k, 1/m", "Q"):
         table.add_column(heading, justify="left" if heading == "nearest note" else "right")
     for n, ring in enumerate(rings, 1):
@@ -116,7 +126,8 @@ def _number(value: float | None, digits: int) -> str:
     return "" if value is None else f"{value:.{digits}f}"
 
 
-def _table() -> Table:
+def plain_table() -> Table:
+    """An empty table in our look."""
     return Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="dim", border_style="dim")
 
 

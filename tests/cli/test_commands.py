@@ -49,7 +49,8 @@ def test_predict_prints_one_json_object_with_the_keys_of_the_design(capsys, fold
     assert chamber["name"] == "body"
     assert chamber["volume_ml"] == pytest.approx(60, abs=1.5)
     for note in chamber["notes"]:
-        assert set(note) == {"pitch", "open", "target_hz", "lumped", "ports"}
+        assert set(note) == {"pitch", "open", "target_hz", "hand_cents", "lumped", "ports"}
+        assert 5 < note["hand_cents"] < 100
         keys = {"frequency_hz", "cents", "q", "uncertainty_cents", "windway_cents"}
         assert set(note["lumped"]) == set(note["ports"]) == keys
         # The design to start from is one that plays.

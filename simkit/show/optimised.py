@@ -1,0 +1,97 @@
+"""What an optimising came to, as a maker reads it: before and after, what moved, what stands in the way, how sure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from rich.table import Table
+from rich.text import Text
+
+from simkit.optimise.outcome import ChamberSlopes, Moved, Outcome
+from simkit.show.lines import fingering, word
+from simkit.show.tables import ACCENT, plain_table, printed
+from simkit.sound.prediction import PredictedChamber, PredictedNote
+from simkit.vessel import Hole
+
+
+def optimised_text(outcome: Outcome) -> str:
+    """Verdict, tables of notes and of what moved, limits, evidence, cautions."""
+    vessel = outcome.vessel
+    parts: list[Table | Text | str] = [vessel.title] if vessel.title else []
+    parts += [outcome.verdict, ""]
+    for n, chamber in enumerate(outcome.after.chambers):
+        before = outcome.before.chambers[n] if outcome.before else None
+        holes = vessel.chamber(chamber.name).holes
+        name = f"{chamber.name}: " if len(outcome.after.chambers) > 1 else ""
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air", "", _notes(outcome, chamber, before, holes), ""]
+    parts += [_moved(outcome.moved), ""] if outcome.moved else ["nothing moved", ""]
+    for slopes in outcome.evidence.slopes:
+        parts += ["cents for 0.1 mm of a hole's diameter:", _slopes(slopes), ""]
+    parts += [*_sentences(outcome), ""]
+    return printed(*parts, *(f"caution: {text}" for text in outcome.after.cautions)).rstrip() + "\n"
+
+
+def _notes(
+    outcome: Outcome, chamber: PredictedChamber, before: PredictedChamber | None, holes: Sequence[Hole]
+) -> Table:
+    table = plain_table()
+    for heading, side in (("note", "left"), ("fingering", "left"), ("target Hz", "right"), ("before", "right"),
+                          ("after, cents", "right"), ("by hand", "right"), ("", "left")):  # fmt: skip
+        table.add_column(heading, justify="right" if side == "right" else "left")
+    by_hand = outcome.evidence.hand.by_pitch(chamber.name)
+    for n, note in enumerate(chamber.notes):
+        if note.pitch is None or note.target_hz is None:
+            continue
+        answer, said = note.answer, word(note.answer.cents)
+        table.add_row(
+            note.pitch,
+            fingering(holes, note.open),
+            f"{note.target_hz:.1f}",
+            _cents(before.notes[n]) if before else "",
+            f"{_cents(note)} ± {answer.uncertainty_cents:<3.0f}",
+            f"± {by_hand[note.pitch]:.0f}",
+            Text(said, style="" if said == "in tune" else ACCENT),
+        )
+    return table
+
+
+def _cents(note: PredictedNote) -> str:
+    return "" if note.answer.cents is None else f"{note.answer.cents:+.1f}"
+
+
+def _moved(moved: Sequence[Moved]) -> Table:
+    table = plain_table()
+    for heading in ("moved", "from", "to", "free from", "to"):
+        table.add_column(heading, justify="left" if heading == "moved" else "right")
+    for change in moved:
+        bounds = ("", "") if change.low is None else (f"{change.low:.4g}", f"{change.high:.4g}")
+        table.add_row(change.key, f"{change.before:g}", f"{change.after:g}", *bounds)
+    return table
+
+
+def _slopes(slopes: ChamberSlopes) -> Table:
+    table = plain_table()
+    table.add_column("note")
+    for hole in slopes.holes:
+        table.add_column(hole, justify="right")
+    for pitch, row in zip(slopes.pitches, slopes.per_tenth_mm, strict=True):
+        table.add_row(pitch, *(f"{cents:+.1f}" for cents in row))
+    return table
+
+
+def _sentences(outcome: Outcome) -> Iterator[str]:
+    """What was broken, what the design stands at, and how it was found."""
+    yield from outcome.told
+    yield from (f"stands at: {limit}" for limit in outcome.active)
+    evidence = outcome.evidence
+    for measured, value in evidence.aims.items():
+        yield f"{measured}: {value:.2f}"
+    for judged in evidence.judged:
+        yield f"{judged.pitch} by the air meshed as a whole: {judged.resolved_cents:+.1f} cents"
+    if len(evidence.starts) > 1:
+        worst = ", ".join(f"{start.worst_cents:.1f}" for start in evidence.starts)
+        yield f"{len(evidence.starts)} starts (seed {evidence.seed}); worst note of each, cents: {worst}"
+    steps = sum(start.steps for start in evidence.starts)
+    looked = sum(start.looked_at for start in evidence.starts)
+    yield f"{steps} steps downhill, {looked} designs looked at, {evidence.seconds:.1f} s of one core"
+    yield evidence.hand.words

@@ -1,0 +1,98 @@
+"""`simkit optimise` and `simkit new --scale`: files written, tables and JSON told, exit statuses."""
+
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+
+import simkit
+from simkit.cli import run
+
+FREE = "diameters"
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert run(["new", "-o", "dove.toml"]) == 0
+    text = (tmp_path / "dove.toml").read_text().replace("diameter_mm = 4.2", "diameter_mm = 5.4   # my own remark")
+    assert "my own remark" in text
+    (tmp_path / "dove.toml").write_text(text)
+    return tmp_path
+
+
+def test_optimise_writes_a_design_with_the_old_ones_remarks(capsys, folder):
+    assert run(["optimise", "dove.toml", "--free", "holes,size", "--no-judge", "-o", "new.toml"]) == 0
+    out, err = capsys.readouterr()
+    assert "every note within" in out and "wrote new.toml" in err
+    assert "cents for 0.1 mm" in out and "by hand" in out and "moved" in out
+    text = (folder / "new.toml").read_text()
+    assert "# my own remark" in text and "# A design for simkit." in text
+    heard = simkit.predict(simkit.load("new.toml"), "ports")
+    assert max(abs(note.answer.cents) for note in heard.notes) < 0.5
+
+
+def test_the_json_has_before_after_limits_and_evidence(capsys, folder):
+    capsys.readouterr()
+    run(["optimise", "dove.toml", "--free", FREE, "--no-judge", "--json", "-o", "new.toml"])
+    told = json.loads(capsys.readouterr().out)
+    (chamber,) = told["chambers"]
+    assert {"before", "after", "moved", "cents_per_tenth_mm", "hand_cents"} <= set(chamber)
+    assert {"active", "evidence", "reached"} <= set(told)
+    assert chamber["after"][0]["ports"]["frequency_hz"] > 0
+
+
+def test_out_of_reach_still_writes_the_best_and_says_why(capsys, folder):
+    text = (
+        (folder / "dove.toml").read_text().replace("[[chamber]]\nname", "[hand]\nfingertip_mm = 7\n\n[[chamber]]\nname")
+    )
+    (folder / "small.toml").write_text(text)
+    assert run(["optimise", "small.toml", "--free", FREE, "--no-judge", "-o", "new.toml"]) == 1
+    out, err = capsys.readouterr()
+    assert "what a fingertip of 7 mm seals" in err and "G5 stays" in err
+    assert simkit.load("new.toml").value("body.hole.4.diameter_mm") == pytest.approx(4.55)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["optimise", "dove.toml", "-o", "new.toml"], "[free]"),
+        (["optimise", "dove.toml", "--free", "hols", "-o", "new.toml"], "did you mean holes?"),
+        (["optimise", "dove.toml", "--free", FREE, "--starts", "0", "-o", "new.toml"], "1 or more"),
+        (["optimise", "dove.toml", "--free", FREE, "--box-mm", "9,9", "-o", "new.toml"], "three sizes"),
+        (["optimise", "dove.toml", "--free", FREE, "--margin", "-1", "-o", "new.toml"], "--margin"),
+        (["optimise", "dove.toml", "--free", FREE, "--fingerings", "all", "-o", "new.toml"], "linear or few"),
+        (["new", "--holes", "5", "-o", "new.toml"], "only together with --scale"),
+        (["new", "--scale", "C5 mayor", "-o", "new.toml"], "--scale"),
+    ],
+)
+def test_wrong_input_is_one_message_and_nothing_is_written(capsys, folder, arguments, said):
+    capsys.readouterr()
+    assert run(arguments) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and said in err and len(err) < 1500
+    assert not (folder / "new.toml").exists()
+
+
+def test_a_wish_becomes_a_design(capsys, folder):
+    assert run(["new", "--scale", "E5 major", "--holes", "3", "--shape", "sphere", "-o", "wish.toml"]) == 0
+    heard = simkit.predict(simkit.load("wish.toml"), "ports")
+    assert [note.pitch for note in heard.notes] == ["E5", "F#5", "G#5", "A5"]
+    assert max(abs(note.answer.cents) for note in heard.notes) < 0.5
+
+
+@pytest.mark.slow
+def test_the_judge_agrees_on_three_notes(capsys, folder):
+    assert run(["optimise", "dove.toml", "--free", "holes,size", "--json", "-o", "new.toml"]) == 0
+    judged = json.loads(capsys.readouterr().out)["evidence"]["judged"]
+    assert [each["pitch"] for each in judged] == ["C5", "E5", "G5"]
+    assert max(abs(each["resolved_cents"]) for each in judged) < 5
+
+
+def test_the_room_can_be_called_once_it_is_loaded():
+    """Python binds the name `simkit.optimise` to the room when it loads it; it must still answer to a call."""
+    code = "import simkit, simkit.optimise.limits; print(callable(simkit.optimise), simkit.Outcome.__name__)"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=os.environ)
+    assert out.stdout.split() == ["True", "Outcome"]

@@ -1,0 +1,35 @@
+"""A window a little larger or smaller: the law beside it against its own small mesh."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from simkit.body import Opening
+from simkit.optimise.windows import aperture_beside
+from simkit.sound.openings import aperture_of
+
+SLOPED = Opening(
+    "window", np.zeros(3), np.array([0, 0, 1.0]), np.array([1.0, 0, 0]), length=4e-3, width=11e-3, height=5.5e-3,
+    rim=3e-4, inside_rim=3e-4, edge_deg=45.0,
+)  # fmt: skip
+
+
+def test_a_window_itself_is_what_it_is():
+    assert aperture_beside(SLOPED, SLOPED) == aperture_of(SLOPED)
+
+
+@pytest.mark.parametrize(("size", "factor"), [("width", 1.15), ("height", 1.15), ("length", 1.15), ("edge_deg", 0.85)])
+def test_the_law_follows_the_mesh(size, factor):
+    """Over a step of 15 % the change of 1/K comes out within a tenth of what two meshes say."""
+    other = replace(SLOPED, **{size: factor * getattr(SLOPED, size)})
+    before, law, mesh = (
+        1 / a.conductivity for a in (aperture_of(SLOPED), aperture_beside(SLOPED, other), aperture_of(other))
+    )
+    assert law - before == pytest.approx(mesh - before, rel=0.1, abs=0.4)
+
+
+def test_it_is_smooth():
+    sizes = np.linspace(5.5e-3, 5.6e-3, 21)
+    found = [aperture_beside(SLOPED, replace(SLOPED, height=size)).conductivity for size in sizes]
+    assert np.abs(np.diff(found, 3)).max() < 1e-3 * np.abs(np.diff(found)).max()
