@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import partial
-from itertools import combinations
+from itertools import combinations, permutations
 
 import numpy as np
 
 from simkit.body.assembly import MM, chamber_body, gap, hole_opening, placed_wall, window_opening
+from simkit.body.between import between, buried, place_words, windway_room
 from simkit.body.body import Body, Opening
 from simkit.body.surface import SurfaceError
 from simkit.body.wall import Wall, clearance, curvatures, on_wall
 from simkit.errors import Fault
 from simkit.vessel import Chamber, DesignError, Vessel
+
+ROUNDING_MM = 5e-3  # what a design file's rounded numbers may miss by
 
 
 def body_of(vessel: Vessel) -> Body:
@@ -27,8 +30,9 @@ def body_of(vessel: Vessel) -> Body:
 
 
 def inspect(vessel: Vessel) -> list[Fault]:
-    """All geometric faults of a vessel, chamber by chamber."""
+    """All geometric faults of a vessel: chamber by chamber, then what chambers do to each other."""
     faults: list[Fault] = []
+    inspected: list[_Inspection] = []
     for chamber in vessel.chambers:
         try:
             wall = placed_wall(vessel, chamber)
@@ -36,8 +40,50 @@ def inspect(vessel: Vessel) -> list[Fault]:
             file = getattr(chamber.shape, "file", None)
             faults.append(Fault(vessel.source, f"{chamber.name}.file", file, str(why)))
             continue
-        faults += _Inspection(vessel, chamber, wall).faults()
+        here = _Inspection(vessel, chamber, wall)
+        faults += here.faults()
+        inspected.append(here)
+    if not faults:
+        for one, other in combinations(inspected, 2):
+            faults += _between(one, other)
+        for one, other in permutations(inspected, 2):
+            faults += _before_openings(one, other)
     return faults
+
+
+def _between(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
+    """Two chambers must leave clay between them."""
+    least = one.vessel.clay.least_between_mm
+    clay = between(one.wall, other.wall)
+    missing = least - clay.thickness / MM
+    if missing > ROUNDING_MM or clay.thickness <= 0:
+        rule = f"at least {least:g} mm of clay (clay.{'wall' if one.vessel.clay.between_mm is None else 'between'}_mm)"
+        left = (
+            f"they overlap by {-clay.thickness / MM:.2f} mm"
+            if clay.thickness <= 0
+            else f"only {clay.thickness / MM:.2f} mm are left"
+        )
+        allowed = f"{rule} between it and {one.chamber.name}: {left} at {clay.words}; move it {missing:.2f} mm away"
+        offset = list(other.chamber.offset_mm)
+        yield Fault(one.vessel.source, f"{other.chamber.name}.offset_mm", offset, allowed)
+
+
+def _before_openings(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
+    """The openings of one chamber come out into the open, not into another's clay or air."""
+    thickness = one.vessel.clay.wall_mm * MM
+    for key, opening in one.placed.items():
+        depth = buried(opening, thickness, other.wall) / MM
+        if depth > ROUNDING_MM:
+            where = place_words(opening.center + thickness * opening.axis)
+            allowed = f"a place that comes out into the open: at {where} it is {depth:.2f} mm deep in "
+            yield one.fault(f"{key}.around_deg", f"{allowed}the clay around {other.chamber.name}")
+    voicing = one.chamber.voicing
+    window = one.placed.get(f"{one.chamber.name}.voicing")
+    if voicing and window:
+        room = windway_room(window, voicing.windway_length_mm * MM, other.wall) / MM
+        if room < 0:
+            allowed = f"a windway beside {other.chamber.name}: it runs {-room:.2f} mm deep in that chamber's air"
+            yield one.fault(f"{one.chamber.name}.voicing.breath_toward_deg", allowed)
 
 
 class _Inspection:
@@ -61,9 +107,9 @@ class _Inspection:
         for (key, a), (other, b) in combinations(self.placed.items(), 2):
             left = gap(a, b)
             if left <= 0:
-                yield self._fault(f"{other}.along_mm", f"{-left / MM:.2f} mm or more farther from {key}: they meet")
+                yield self.fault(f"{other}.along_mm", f"{-left / MM:.2f} mm or more farther from {key}: they meet")
 
-    def _fault(self, key: str, allowed: str) -> Fault:
+    def fault(self, key: str, allowed: str) -> Fault:
         return Fault(self.vessel.source, key, self.vessel.value(key), allowed)
 
     def _wall(self) -> Iterator[Fault]:
@@ -75,7 +121,7 @@ class _Inspection:
         thickness = self.vessel.clay.wall_mm * MM
         if thickness > 0 and tightest < -1 / thickness:
             most = -1 / tightest / MM
-            yield self._fault(
+            yield self.fault(
                 "clay.wall_mm",
                 f"at most {most:.2f} for {self.chamber.name}: at its waist the outside meets itself",
             )
@@ -85,14 +131,14 @@ class _Inspection:
             self.placed[key] = make()
         except ValueError as why:
             number = "breath_toward_deg" if "direction" in str(why) else "along_mm"
-            yield self._fault(f"{key}.{number}", str(why))
+            yield self.fault(f"{key}.{number}", str(why))
 
     def _rim(self, key: str, opening: Opening) -> Iterator[Fault]:
         """The rim must lie on the wall all round: not off an end, not as wide as the chamber."""
         if not np.isfinite(rim_depths(self.wall, opening)).all():
             number = "diameter_mm" if opening.is_round else "window_width_mm"
             deep = clearance(self.wall, opening.center) / MM
-            yield self._fault(
+            yield self.fault(
                 f"{key}.{number}",
                 f"an opening wholly on the wall: with {deep:.3g} mm of air below, this one reaches past it",
             )

@@ -85,6 +85,7 @@ class Scale(Part):
 class Clay(Part):
     """The wall of the fired piece, what clay loses from wet to fired, and how rims are rounded where nothing is said.
 
+    `between_mm` is the least clay between two chambers of one piece; the wall's where it is not written.
     Shrinkage is linear, as one number or in two steps: (1 - S) = (1 - S_drying)(1 - S_firing) (ASTM C326).
 
     >>> round(Clay(wall_mm=5, drying_percent=6, firing_percent=6.5).shrinkage_percent, 2)
@@ -97,6 +98,12 @@ class Clay(Part):
     firing_percent: Annotated[float, Between(0, 25)] | None = None
     edge_radius_mm: Annotated[float, Between(0, 50)] = 0.3
     edge_inside_radius_mm: Annotated[float, Between(0, 50)] = 0.3
+    between_mm: SizeOrNone | None = None
+
+    @property
+    def least_between_mm(self) -> float:
+        """The least clay between two chambers, mm."""
+        return self.wall_mm if self.between_mm is None else self.between_mm
 
     @property
     def shrinkage_percent(self) -> float | None:

@@ -1,0 +1,90 @@
+"""Several chambers in one body of clay: the wall between two of them, and what stands before an opening."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from simkit.body.body import Opening
+from simkit.body.wall import Wall, distance, project
+
+NEAREST = 60  # points of each wall that are held against the other exactly
+CLOSED_IN_M = 1e-9
+
+
+@dataclass(frozen=True)
+class Between:
+    """The clay between two chambers: its least thickness in m, negative where they overlap, and where (3,), m."""
+
+    thickness: float
+    place: np.ndarray
+
+    @property
+    def words(self) -> str:
+        """The place in the words of the design file, mm."""
+        return place_words(self.place)
+
+
+def place_words(place: np.ndarray) -> str:
+    """A place of the body in the words of the design file, mm."""
+    across, along, up = np.round(1e3 * place, 1) + 0.0  # no minus before a nought
+    return f"along {along:.1f}, across {across:.1f}, up {up:.1f} mm"
+
+
+@lru_cache(maxsize=256)
+def between(a: Wall, b: Wall) -> Between:
+    """The least clay between the air of two chambers, by points of each wall held against the other.
+
+    The thinnest place of those found is followed to where the shortest line stands square on both walls; where the
+    chambers overlap, it is how deep the deepest of the points lies within the other chamber.
+    """
+    thin = min(_least(a, b), _least(b, a), key=lambda found: found.thickness)
+    return thin if thin.thickness <= 0 else _followed(a, b, thin)
+
+
+def _least(a: Wall, b: Wall) -> Between:
+    """The point of `a` that lies deepest in `b`, or nearest to it."""
+    mine, theirs = _points(a), _points(b)
+    apart, _ = cKDTree(theirs).query(mine)
+    within = b.level(mine) < 0
+    order = np.argsort(np.where(within, -apart, apart))[:NEAREST]
+    off = distance(b, mine[order])
+    n = int(off.argmin())
+    return Between(float(off[n]), mine[order[n]])
+
+
+@lru_cache(maxsize=64)
+def _points(wall: Wall) -> np.ndarray:
+    """Points all over a wall, flat ends too."""
+    points = np.concatenate([grid.reshape(-1, 3) for grid in wall.grids()])
+    return points[wall.level(points) > -1e-6 * np.ptp(wall.box, axis=0).max()]  # of lobes, only what shows
+
+
+def _followed(a: Wall, b: Wall, start: Between, steps: int = 200) -> Between:
+    """From a thin place to the thinnest near it: to and fro between the two walls' nearest points."""
+    on_a = project(a, start.place)
+    gap = np.inf
+    for _ in range(steps):
+        on_b = project(b, on_a)
+        on_a = project(a, on_b)
+        before, gap = gap, float(np.linalg.norm(on_a - on_b))
+        if gap > before - CLOSED_IN_M:
+            break
+    return Between(gap, ((on_a + on_b) / 2)[0])
+
+
+def buried(opening: Opening, thickness: float, other: Wall) -> float:
+    """How deep the outer mouth of an opening lies within the clay around another chamber, m; 0 where it is free."""
+    rim = opening.rim_points(24, out=thickness)
+    return max(0.0, thickness - float(distance(other, rim).min()))
+
+
+def windway_room(opening: Opening, length: float, other: Wall) -> float:
+    """How far a window's windway, `length` long behind it, stays from another chamber's air, m; negative within."""
+    back = np.linspace(0.0, length, 24)[:, None] * opening.forward
+    exit_ = opening.center - opening.height / 2 * opening.forward
+    sides = [exit_ - back + side * opening.width / 2 * opening.across for side in (-1, 0, 1)]
+    return float(distance(other, np.concatenate(sides)).min())
