@@ -8,10 +8,12 @@ from functools import lru_cache
 import numpy as np
 from scipy.sparse import csr_matrix, diags
 
+from simkit.body.mesh import AirMesh
 from simkit.body.voicing import CellMesh, WindowCell, cell_mesh
 from simkit.field.elements import stiffness_and_mass
 from simkit.field.factor import factored
 from simkit.field.quadrature import facet_rule
+from simkit.field.reading import WallReader
 from simkit.field.rub import wall_integrals
 
 LEAST_NOSE = 1e-4  # m: no clay is sharper
@@ -32,15 +34,52 @@ def passage(cell: WindowCell) -> Passage:
 
     The far caps let through what a point source would, dp/dn = -(p - p_far)/R; K is the flow through the outer one.
     """
+    clay, potential, flow = _streaming(cell)
+    _, slid = wall_integrals(clay, potential)
+    return Passage(flow, 2 * float(slid[0]) / flow**2)
+
+
+@lru_cache(maxsize=64)
+def _streaming(cell: WindowCell) -> tuple[AirMesh, np.ndarray, float]:
+    """The half cell with the clay as its facets, the potential at its nodes (n, 1), and the flow of both halves."""
     part = cell_mesh(cell)
     K, _ = stiffness_and_mass(part.mesh)
     inside, outside = (_cap(part, which) for which in (part.far_inside, part.far_outside))
     operator = (K + (inside[0] + outside[0]) / cell.far).tocsr()
     potential = factored(operator)((inside[1] / cell.far)[:, None])
-    flow = 2 * float(outside[1] @ potential[:, 0]) / cell.far  # both halves
-    clay = replace(part.mesh, facets=part.mesh.facets[part.clay])
-    _, slid = wall_integrals(clay, potential)
-    return Passage(flow, 2 * float(slid[0]) / flow**2)
+    flow = 2 * float(outside[1] @ potential[:, 0]) / cell.far
+    return replace(part.mesh, facets=part.mesh.facets[part.clay]), potential, flow
+
+
+def edge_drop(cell: WindowCell, reach: float) -> float:
+    """What the potential falls by around the edge for unit flow through the window, 1/m.
+
+    From `reach` (m) behind the edge's nose on the face inside to as far up the slope outside, mean over the window's
+    width. By reciprocity it is also what a source at the one place and a sink at the other do to the window's air: the
+    strength of a jet's dipole. Right to about a percent.
+    """
+    clay, potential, flow = _streaming(cell)
+    slope, angle = cell.wall / np.sin(np.deg2rad(cell.edge_deg)), np.deg2rad(cell.edge_deg)
+    far = reach + cell.cut_up - cell.tip
+    up, beyond = min(far, slope), max(0.0, far - slope)
+    inside = _heard(cell, potential, clay, (cell.tip + far, 0.0), within=True)
+    outside = _heard(cell, potential, clay, (cell.tip + up * np.cos(angle) + beyond, up * np.sin(angle)), within=False)
+    return (inside - outside) / flow
+
+
+def _heard(cell: WindowCell, potential: np.ndarray, clay: AirMesh, place: tuple[float, float], within: bool) -> float:
+    """Mean of the potential over the window's width at (x, z), on the inside face or on the slope and beyond."""
+    x, y, z = np.moveaxis(clay.points[clay.facets].mean(axis=1), 1, 0)
+    small = 1e-6 * cell.cut_up
+    slot_side = (np.abs(y - cell.width / 2) < small) & (z < cell.wall - small)
+    facets = np.abs(z) < small if within else (z > small) & (x > cell.tip - small) & ~slot_side
+    across = (np.arange(_ACROSS) + 0.5) / _ACROSS * cell.width / 2
+    at = np.stack([place[0] + 0 * across, across, place[1] + 0 * across], axis=1)
+    rows = WallReader.of(clay.points, clay.facets[facets]).rows(at)
+    return float((rows @ potential).mean())
+
+
+_ACROSS = 12  # places across half of the window
 
 
 def _cap(part: CellMesh, which: np.ndarray) -> tuple[csr_matrix, np.ndarray]:
@@ -67,15 +106,39 @@ def slope_relief(width: float, cut_up: float, wall: float, edge_deg: float, nose
     meshes miss at the other rims cancels: the fall of 1/K is right to about a percent of itself, where either K is
     so only to two; the friction's change to some three percent.
     """
-    if edge_deg >= UPRIGHT or wall < 0.05 * cut_up:
+    if edge_deg >= UPRIGHT or _is_thin(wall, cut_up):
         return Relief(0.0, 0.0)
-    nose = min(max(nose, LEAST_NOSE), 0.2 * cut_up, 0.25 * wall)
     scale = SOLVED_AT / cut_up
-    relief = _relief(*(round(scale * size, 9) for size in (width, wall, nose)), round(float(edge_deg), 6))
+    relief = _relief(_like(width, cut_up, wall, edge_deg, nose))
     return Relief(relief.inertance * scale, relief.friction * scale**2)
 
 
+def labium_share(width: float, cut_up: float, wall: float, edge_deg: float, nose: float, reach: float) -> float:
+    """`edge_drop` of a window (m, degrees) over that of an endless slit in thin clay, (4/pi) sqrt(reach W)/(W H).
+
+    1 for a thin wall, which is what the slit's formula is for. Beyond 1.5 cut-ups the reach counts no more.
+    """
+    if _is_thin(wall, cut_up):
+        return 1.0
+    scale, far = SOLVED_AT / cut_up, min(reach, 1.5 * cut_up)
+    cell = _like(width, cut_up, wall, min(edge_deg, UPRIGHT), nose)
+    slit = 4 / np.pi * np.sqrt(far / cut_up) / width
+    return edge_drop(cell, round(scale * far, 9)) * scale / slit
+
+
+def _is_thin(wall: float, cut_up: float) -> bool:
+    return wall < 0.05 * cut_up
+
+
+def _like(width: float, cut_up: float, wall: float, edge_deg: float, nose: float) -> WindowCell:
+    """The cell of the window scaled to the cut-up at which all are solved."""
+    nose = min(max(nose, LEAST_NOSE), 0.2 * cut_up, 0.25 * wall)
+    scale = SOLVED_AT / cut_up
+    width, wall, nose = (round(scale * size, 9) for size in (width, wall, nose))
+    return WindowCell(width, SOLVED_AT, wall, round(float(edge_deg), 6), nose)
+
+
 @lru_cache(maxsize=256)
-def _relief(width: float, wall: float, nose: float, edge_deg: float) -> Relief:
-    sloped, upright = (passage(WindowCell(width, SOLVED_AT, wall, angle, nose)) for angle in (edge_deg, UPRIGHT))
+def _relief(cell: WindowCell) -> Relief:
+    sloped, upright = passage(cell), passage(replace(cell, edge_deg=UPRIGHT))
     return Relief(1 / sloped.conductivity - 1 / upright.conductivity, sloped.friction - upright.friction)

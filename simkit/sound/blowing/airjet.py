@@ -23,8 +23,8 @@ from simkit.vessel import Voicing
 class AirJet:
     """One voicing's jet: sizes in m, the breath it is made of, the constants that carry the doubt.
 
-    drop: difference of the velocity potential between 2h inside and 2h outside the labium's edge for unit flow
-    through the window, 1/m; None takes that of a slit between thin lips, `slit_drop`.
+    edge_share: of the velocity potential's difference between 2h inside and 2h outside the labium's edge for unit
+    flow through the window, the part that the window's own field (`field.cell.labium_share`) has of `slit_drop`.
     """
 
     height: float
@@ -34,10 +34,12 @@ class AirJet:
     breath: Air
     offset: float = 0.0
     constants: JetConstants = field(default_factory=JetConstants)
-    drop: float | None = None
+    edge_share: float = 1.0
 
     @classmethod
-    def of(cls, voicing: Voicing, breath: Air, constants: JetConstants | None = None) -> AirJet:
+    def of(
+        cls, voicing: Voicing, breath: Air, constants: JetConstants | None = None, edge_share: float = 1.0
+    ) -> AirJet:
         """The jet of a voicing in a design."""
         return cls(
             height=voicing.windway_height_mm / 1000,
@@ -47,6 +49,7 @@ class AirJet:
             breath=breath,
             offset=voicing.edge_offset_mm / 1000,
             constants=constants or JetConstants(),
+            edge_share=edge_share,
         )
 
     # --- the windway ---
@@ -137,7 +140,7 @@ class AirJet:
     @property
     def dipole(self) -> float:
         """The potential difference that the model uses, 1/m."""
-        return self.constants.dipole * (self.slit_drop if self.drop is None else self.drop)
+        return self.constants.dipole * self.edge_share * self.slit_drop
 
     @property
     def window_area(self) -> float:

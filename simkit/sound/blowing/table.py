@@ -11,6 +11,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.errors import Fault, InputError
+from simkit.field.cell import labium_share
 from simkit.sound import models
 from simkit.sound.airs import breath_of
 from simkit.sound.blowing.advice import Tried
@@ -122,11 +123,16 @@ def blow(vessel: Vessel, model: str = "ports", *, lossless: bool = False, windwa
 
 
 def jet_of(case: Case, constants: JetConstants) -> AirJet:
-    """The jet of a chamber's voicing: of breath where the design has `[breath]`, else of the window's air."""
-    voicing = case.vessel.chamber(case.chamber.name).voicing
-    assert voicing is not None
+    """The jet of a chamber's voicing: of breath where the design has `[breath]`, else of the window's air.
+
+    How strong its labium is comes from the field around the edge of the body's window.
+    """
+    voicing, window = case.vessel.chamber(case.chamber.name).voicing, case.chamber.window
+    assert voicing is not None and window is not None
     breath = breath_of(case.vessel) if case.vessel.breath is not None else case.airs.window
-    return AirJet.of(voicing, breath, constants)
+    reach = 2 * voicing.windway_height_mm / 1000
+    share = labium_share(window.width, window.height, window.length, window.edge_deg, window.inside_rim, reach)
+    return AirJet.of(voicing, breath, constants, share)
 
 
 def _chamber(model: str, case: Case, constants: JetConstants) -> BlowingChamber:

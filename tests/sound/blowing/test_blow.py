@@ -135,9 +135,9 @@ def test_the_map_of_growth_shows_where_each_resonance_would_start(instruments):
     assert pressures[first[1]].min() > 2 * pressures[first[0]].min()
 
 
-def test_the_potential_difference_of_the_window_itself_may_be_given(instruments):
+def test_the_potential_difference_of_the_window_itself_counts(instruments):
     """In proportion to the source, hence to the gain of a small swing."""
     motion, jet = instruments.plain([0]), instruments.jet()
-    given = replace(jet, drop=0.8 * jet.slit_drop)
+    given = replace(jet, edge_share=0.8)
     assert given.coupling() == pytest.approx(0.8 * jet.coupling())
     assert blow_fingerings(motion, given).gain < blow_fingerings(motion, jet).gain
