@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from simkit.sound.comparison import Comparison, compare
     from simkit.sound.higher import Ringing, resonances
     from simkit.sound.prediction import Prediction, predict
+    from simkit.sweep import Swept, sweep
     from simkit.vessel import Vessel, load, loads
 
 _ROOMS = {
@@ -28,8 +29,9 @@ _ROOMS = {
     "simkit.sound.comparison": ("Comparison", "compare"),
     "simkit.sound.higher": ("Ringing", "resonances"),
     "simkit.vessel": ("Vessel", "load", "loads"),
-    # Once it is loaded the room stands under its verb's name, and can be called like it.
+    # Once they are loaded these rooms stand under their verbs' names, and can be called like them.
     "simkit.optimise": ("Outcome", "optimise"),
+    "simkit.sweep": ("Swept", "sweep"),
 }
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
 
@@ -45,6 +47,7 @@ __all__ = [
     "Prediction",
     "Ringing",
     "SimkitError",
+    "Swept",
     "Vessel",
     "blow",
     "chart",
@@ -54,6 +57,7 @@ __all__ = [
     "optimise",
     "predict",
     "resonances",
+    "sweep",
 ]
 
 

@@ -484,6 +484,61 @@ def sheets(
         sys.stdout.write(made_text(made, output))
 
 
+@app.command(epilog="Example: simkit sweep cases.toml -o cases")
+def sweep(
+    cases: Annotated[Path, typer.Argument(metavar="CASES", help="A file of cases (TOML).", show_default=False)],
+    output: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder of the results.", show_default=False)],
+    workers: Annotated[
+        int | None, typer.Option(metavar="N", help="So many processes; else one a core.", show_default=False)
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Use the workers of a Dask scheduler instead.", show_default=False),
+    ] = None,
+    retry: Annotated[bool, typer.Option("--retry", help="Compute cases that failed once more.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Compute many designs, and keep every answer.
+
+    CASES says which designs, what varies in them and what to compute. Each answer is a row of DIR/results.sqlite as
+    it comes. Interrupted, the same command goes on where it stopped.
+
+    \b
+    base = "dove.toml"                       # or a list of designs
+    compute = ["predict", "resonances"]      # chart, blow, optimise too
+    [[variation]]                            # its keys go together, row by row
+    name = "size"
+    "body.length_mm" = [80, 90, 100]
+    "body.width_mm" = { from = 50, to = 60, count = 3 }
+    [[variation]]                            # variations combine, each with each
+    name = "makers"
+    draws = 200
+    seed = 7
+    "clay.wall_mm" = { low = 4, high = 6 }
+    "body.hole.1.diameter_mm" = { mean = 6, sd = 0.1 }
+    [[variation]]
+    name = "jars"
+    table = "jars.csv"                       # dotted keys on top, a row a line
+    [predict]                                # options as the command has them
+    model = "lumped,ports"
+    """
+    check_folder(output)
+    with Waiting("reading the cases"):
+        import simkit
+
+        try:
+            swept = simkit.sweep(cases, output, workers=workers, scheduler=scheduler, retry=retry)
+        except KeyboardInterrupt:
+            _tell("what is stored is kept; the same command goes on from there", INTERRUPTED)
+            raise
+    if as_json:
+        _print_json(swept.as_dict())
+    else:
+        sys.stdout.write(str(swept))
+    if swept.failed:
+        raise OutOfReach(f"{swept.failed} of {swept.cases} cases failed")
+
+
 def _check_picture(plot: Path | None) -> None:
     """Refuses a picture that cannot be written, before any work is done."""
     if plot is not None:

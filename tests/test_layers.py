@@ -59,12 +59,14 @@ PUBLIC = {
     "Prediction",
     "Ringing",
     "SimkitError",
+    "Swept",
     "Vessel",
     "load",
     "loads",
     "optimise",
     "predict",
     "resonances",
+    "sweep",
 }
 
 

@@ -1,0 +1,181 @@
+"""What a worker does: computes the cases of one batch, and brings back rows, faults and all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import socket
+import threading
+import time
+import traceback
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from simkit import __version__
+from simkit.errors import SimkitError
+from simkit.vessel import Scan, Vessel
+
+# What can be computed, and the options of each with their types; they are those of the commands.
+_SOLVED = {"lossless": bool, "windway": str}
+OPTIONS: dict[str, dict[str, type]] = {
+    "predict": {"model": str, **_SOLVED},
+    "chart": {"model": str, "half": bool, **_SOLVED},
+    "resonances": {"count": int, "closed": bool, "lossless": bool},
+    "blow": {"model": str, **_SOLVED},
+    "optimise": {"free": str, "starts": int, "seed": int, "fingerings": str, **_SOLVED},
+}
+
+Options = Mapping[str, Mapping[str, Any]]  # what to compute, each with its options
+
+
+@dataclass(frozen=True)
+class Case:
+    """One design to compute: its number in the plan (from 1), its name, and what was set in it."""
+
+    number: int
+    name: str
+    base: Vessel
+    settings: Mapping[str, float | str]
+    key: str  # the hash of all that its answer depends on
+    walls: str  # the same for cases that share their chambers' fields; empty where the design is not legal
+
+    @property
+    def vessel(self) -> Vessel:
+        """The design of the case; a DesignError where the settings make none that is legal."""
+        return self.base.with_values(self.settings) if self.settings else self.base
+
+
+@dataclass(frozen=True)
+class Row:
+    """What came of a case: its answers as JSON, or the error and where it arose."""
+
+    key: str
+    status: str  # "done" or "failed"
+    seconds: float
+    answers: str | None
+    error: str | None
+    traceback: str | None
+    worker: str
+
+
+def cases_of(variants: Iterable[tuple[str, Vessel, Mapping[str, float | str]]], options: Options) -> Iterator[Case]:
+    """The cases of a plan's variants (name, base design, settings), numbered from 1."""
+    for number, (name, base, settings) in enumerate(variants, 1):
+        case = Case(number, name, base, settings, "", "")
+        try:
+            vessel = case.vessel
+        except SimkitError:
+            said = json.dumps([_written(base), dict(settings)], sort_keys=True)
+            yield replace(case, key=_key(said, options))
+        else:
+            yield replace(case, key=key_of(vessel, options), walls=walls_of(vessel))
+
+
+def key_of(vessel: Vessel, options: Options) -> str:
+    """The hash of what an answer depends on: the design, files that it names, what is asked, and our version."""
+    scans = [vessel.beside(c.shape.file) for c in vessel.chambers if isinstance(c.shape, Scan)]
+    return _key(_written(vessel), options, *map(_content, scans))
+
+
+def _written(vessel: Vessel) -> str:
+    """All that a design says, and no more: keys that it leaves unwritten stay out of the hash."""
+    return vessel.model_dump_json(by_alias=True, exclude_defaults=True)
+
+
+def _key(said: str, options: Options, *files: bytes) -> str:
+    asked = json.dumps([__version__, options], sort_keys=True)
+    digest = hashlib.sha256(f"{asked}\n{said}".encode())
+    for content in files:
+        digest.update(hashlib.sha256(content).digest())
+    return digest.hexdigest()[:32]
+
+
+def _content(file: Path) -> bytes:
+    try:
+        return file.read_bytes()
+    except OSError:
+        return b""
+
+
+def walls_of(vessel: Vessel) -> str:
+    """The same for designs whose chambers have the same walls and so share their fields."""
+    chambers = [(c.shape.model_dump_json(), c.offset_mm, c.turn_deg) for c in vessel.chambers]
+    return repr((chambers, vessel.clay.wall_mm))
+
+
+def compute(cases: Sequence[Case], options: Options) -> list[Row]:
+    """A row for each case; nothing that goes wrong in one keeps the others from theirs."""
+    return [_row(case, options) for case in cases]
+
+
+def _row(case: Case, options: Options) -> Row:
+    began = time.perf_counter()
+    worker = f"{socket.gethostname()}:{os.getpid()}"
+    try:
+        vessel = case.vessel
+        found = {name: _ANSWERS[name](vessel, dict(options[name])) for name in options}
+        answers = json.dumps(found, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    except SimkitError as error:  # said on purpose: the message is all there is to know
+        return Row(case.key, "failed", time.perf_counter() - began, None, str(error), None, worker)
+    except Exception as error:  # noqa: BLE001 a fault in one of thousands of cases is a row, with all that is known of it
+        told = f"{type(error).__name__}: {error}"
+        return Row(case.key, "failed", time.perf_counter() - began, None, told, traceback.format_exc(), worker)
+    return Row(case.key, "done", time.perf_counter() - began, answers, None, None, worker)
+
+
+def _predict(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.sound.prediction import predict
+
+    return predict(vessel, options.pop("model", "ports"), **options).as_dict()
+
+
+def _chart(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.sound.chart import chart
+
+    return chart(vessel, **options).as_dict()
+
+
+def _resonances(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.sound.higher import resonances
+
+    return resonances(vessel, **options).as_dict()
+
+
+def _blow(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.sound.blowing.table import blow
+
+    return blow(vessel, **options).as_dict()
+
+
+def _optimise(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.optimise import optimise
+
+    return optimise(vessel, **options).as_dict()
+
+
+_ANSWERS: dict[str, Callable[[Vessel, dict[str, Any]], dict[str, Any]]] = {
+    "predict": _predict,
+    "chart": _chart,
+    "resonances": _resonances,
+    "blow": _blow,
+    "optimise": _optimise,
+}
+
+
+def settle() -> None:
+    """Prepares a process of our own to be a worker: Ctrl-C is its parent's affair, and it dies with its parent."""
+    import multiprocessing
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_die_with, args=(parent,), daemon=True).start()
+
+
+def _die_with(parent: Any) -> None:
+    parent.join()
+    os._exit(1)
