@@ -37,9 +37,9 @@ def prediction_text(vessel: Vessel, prediction: Prediction, hand: HandError | No
     parts: list[Part] = [vessel.title] if vessel.title else []
     for chamber in prediction.chambers:
         name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
-        by_hand = hand.by_pitch(chamber.name) if hand else None
+        by_hand = hand.of(chamber.name) if hand else ()
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes, by_hand)
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {_air_words(vessel)}", "", table, ""]
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}", "", table, ""]
         parts += [*_pull_words(chamber.notes), ""]
     if hand:
         parts.append(hand.words)
@@ -64,7 +64,7 @@ def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figur
             chamber.name if len(prediction.chambers) > 1 else "scale",
             [hole.name for hole in vessel.chamber(chamber.name).holes],
             chamber.notes,
-            f"{_air_words(vessel)}; bars: by how much the model may be wrong",
+            f"{air_words(vessel)}; bars: by how much the model may be wrong",
             sides.width_mm,
         )
         for chamber in prediction.chambers
@@ -79,7 +79,7 @@ def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
     state = _state(ringing)
     for chamber in ringing.chambers:
         name = f"{chamber.name}: " if len(ringing.chambers) > 1 else ""
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {_air_words(vessel)}", ""]
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {air_words(vessel)}", ""]
         parts += [ring_table(chamber.rings, tuning_of(vessel)), ""]
     return printed(*parts, *_cautions(ringing.cautions)).rstrip() + "\n"
 
@@ -90,7 +90,7 @@ def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:
     for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
         modes = [Picture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
         name = f", {chamber.name}" if len(ringing.chambers) > 1 else ""
-        heading = f"{vessel.title or 'chamber'}{name}: {_state(ringing)}, {_air_words(vessel)}"
+        heading = f"{vessel.title or 'chamber'}{name}: {_state(ringing)}, {air_words(vessel)}"
         panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))
     return page(*panels)
 
@@ -108,7 +108,7 @@ def chart_text(vessel: Vessel, chart: Chart) -> str:
         name = f"{chamber.name}: " if len(chart.chambers) > 1 else ""
         count = len(chamber.fingerings)
         parts += [
-            f"{name}{count} combinations of {len(chamber.holes)} holes by {chart.model}, {_air_words(vessel)}",
+            f"{name}{count} combinations of {len(chamber.holes)} holes by {chart.model}, {air_words(vessel)}",
             "",
         ]
         parts += [combination_table(vessel.chamber(chamber.name).holes, chamber), ""]
@@ -126,7 +126,7 @@ def blow_text(vessel: Vessel, table: BlowTable) -> str:
     for chamber in table.chambers:
         name = f"{chamber.name}: " if len(table.chambers) > 1 else ""
         rows = blow_table(vessel.chamber(chamber.name).holes, chamber.notes)
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {_air_words(vessel)}, by {table.model}", "", rows, ""]
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}, by {table.model}", "", rows, ""]
         for note in chamber.notes:
             parts += [f"{note.pitch or 'all covered'}: {text}" for text in note.advice]
         parts += ["", *_BLOW_WORDS, ""]
@@ -135,7 +135,8 @@ def blow_text(vessel: Vessel, table: BlowTable) -> str:
 
 _BLOW_WORDS = (
     "Pa: breath at which the jet drives the note best; Hz: what sounds then; bend: cents for 10 % more breath",
-    "starts at: at least this much breath; margin: how many times the breath until it jumps up (>: none to 5,000 Pa)",
+    "starts at: at least this much breath; margin: how many times the breath until it jumps up (>: none to 5,000 Pa;",
+    "dies: until it falls silent instead)",
     "airy: breath power over tone power, to compare notes by",
 )
 
@@ -157,7 +158,7 @@ def comparison_text(vessel: Vessel, comparison: Comparison) -> str:
     for chamber, reasons, window in zip(prediction.chambers, comparison.reasons, comparison.windows, strict=True):
         name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes)
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {_air_words(vessel)}", "", table, ""]
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}", "", table, ""]
         for note, said in zip(chamber.notes, reasons, strict=True):
             parts += [f"{note.pitch or 'all covered'}:", *(f"  {reason}" for reason in said)] if said else []
         parts += ["", *([str(window), ""] if window else [])]
@@ -170,7 +171,8 @@ def _mode_words(n: int, ring: Ring) -> str:
     return f"mode {n}   {ring.resonance.frequency_hz:.0f} Hz{lasting}"
 
 
-def _air_words(vessel: Vessel) -> str:
+def air_words(vessel: Vessel) -> str:
+    """The air that a design is computed for."""
     air = vessel.air
     breath = f", {100 * air.breath_share:.0f} % breath" if air.breath_share else ""
     return f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity{breath}"

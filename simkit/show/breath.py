@@ -12,8 +12,8 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 from simkit.show import look
 from simkit.show.chart import draw_fingers
 from simkit.show.look import Panel
+from simkit.show.tables import margin_words
 from simkit.sound.blowing.advice import HARD_PA, NARROW
-from simkit.sound.blowing.fingerings import pitch_curve
 from simkit.sound.blowing.table import BlowingChamber, BlowingNote
 from simkit.sound.blowing.takeover import HIGHEST_PA
 
@@ -82,11 +82,8 @@ def _breath(axes: Axes, chamber: BlowingChamber) -> None:
 
 def _ends(chamber: BlowingChamber) -> np.ndarray:
     """Breath (F,) in Pa at which each note jumps, or else dies; the highest that is looked at if it does neither."""
-    blown = chamber.blown
-    pressures = np.geomspace(PASCALS[0], HIGHEST_PA, 80)
-    lives = np.isfinite(pitch_curve(blown, pressures, careful=False))
-    last = np.where(lives, pressures, 0.0).max(axis=1, initial=0.0)
-    return np.fmin(np.fmax(last, blown.pressure), blown.takeover.pressure)
+    over = chamber.blown.takeover
+    return np.fmin(np.fmin(over.dies, over.pressure), HIGHEST_PA)
 
 
 def _margins(axes: Axes, notes: Sequence[BlowingNote]) -> None:
@@ -95,13 +92,13 @@ def _margins(axes: Axes, notes: Sequence[BlowingNote]) -> None:
     _beside(axes, NARROW, "narrow\nbelow")
     most = 2.0
     for n, note in enumerate(notes):
-        margin = note.blown.overblow_margin
+        margin = note.blown.lasts or note.blown.overblow_margin
         if margin is None:
             continue
-        jumps = note.blown.overblow_at is not None
+        jumps = note.blown.overblow_at is not None and note.blown.lasts is None
         axes.bar(n, margin - 1, bottom=1, width=0.5, color=look.CLAY if jumps else look.PAPER, edgecolor=look.CLAY,
                  linewidth=0.8)  # fmt: skip
-        axes.annotate(f"{margin:.1f}" if jumps else f"> {margin:.1f}", (n, max(margin, 1)), (0, 2),
+        axes.annotate(margin_words(note.blown), (n, max(margin, 1)), (0, 2),
                       textcoords="offset points", ha="center", fontsize=6.5, color=look.QUIET)  # fmt: skip
         most = max(most, margin)
     axes.set_ylim(1, most * 1.4)

@@ -58,6 +58,8 @@ def blown_word(note: NoteBlown) -> str:
         return "weak"
     if note.overblow_margin is not None and note.overblow_margin < NARROW:
         return "jumps"
+    if note.lasts is not None and note.lasts < NARROW:
+        return "dies"
     if note.pressure > HARD_PA:
         return "hard"
     return "airy" if note.airiness_db is not None and note.airiness_db > AIRY_DB else "speaks"

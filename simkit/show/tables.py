@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from io import StringIO
 from typing import TextIO
 
@@ -15,6 +15,7 @@ from rich.text import Text
 
 from simkit.pitch import Tuning
 from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, blown_word, fingering, shares, word
+from simkit.sound.blowing.fingerings import NoteBlown
 from simkit.sound.blowing.table import BlowingNote
 from simkit.sound.chart import ChartedChamber
 from simkit.sound.higher import Ring
@@ -25,12 +26,10 @@ ACCENT = "rgb(180,83,42)"  # fired clay, as in the pictures
 PLAIN_WIDTH = 400  # off a terminal nothing is wrapped
 
 
-def note_table(
-    holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: Mapping[str, float] | None = None
-) -> Table:
+def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: Sequence[float] = ()) -> Table:
     """Each note: its fingering, its target, what each model says, and how it is in tune by the last of them.
 
-    by_hand: by pitch, the cents that hand-made error adds or takes.
+    by_hand: for each note the cents that hand-made error adds or takes.
     """
     models = [answer.model for answer in notes[0].answers] if notes else []
     breathed = any(note.answer.breath_cents is not None for note in notes)
@@ -47,7 +46,7 @@ def note_table(
     if by_hand:
         table.add_column("by hand", justify="right")
     table.add_column("")
-    for note in notes:
+    for n, note in enumerate(notes):
         cells = [note.pitch or "all covered", fingering(holes, note.open), _number(note.target_hz, 1)]
         for answer in note.answers:
             cells += _heard(answer)
@@ -55,8 +54,7 @@ def note_table(
             moved = note.answer.breath_cents
             cells.append("" if moved is None else f"{moved:+.1f}")
         if by_hand:
-            off = by_hand.get(note.pitch or "")
-            cells.append("" if off is None else f"± {off:.0f}")
+            cells.append(f"± {by_hand[n]:.0f}")
         said = word(note.answer.cents)
         table.add_row(*cells, Text(said, style="" if said == "in tune" else ACCENT))
     return table
@@ -90,13 +88,20 @@ def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
     table.add_column("")
     for note in notes:
         b = note.blown
-        margin = "" if b.overblow_margin is None else f"{'' if b.overblow_at else '> '}{b.overblow_margin:.1f}"
+        margin = margin_words(b)
         cells = [note.pitch or "all covered", fingering(holes, note.open), _number(b.pressure, 0)]
         cells += [_number(b.sounding_hz, 1), "" if b.bend_cents is None else f"{b.bend_cents:+.1f}"]
         cells += [_number(b.threshold, 0), margin, _number(b.airiness_db, 0)]
         said = blown_word(b)
         table.add_row(*cells, Text(said, style="" if said == "speaks" else ACCENT))
     return table
+
+
+def margin_words(blown: NoteBlown) -> str:
+    """How many times its breath a note stands until it jumps, at least (>), or until it dies away."""
+    if blown.lasts is not None:
+        return f"dies {blown.lasts:.1f}"
+    return "" if blown.overblow_margin is None else f"{'' if blown.overblow_at else '> '}{blown.overblow_margin:.1f}"
 
 
 def ring_table(rings: Sequence[Ring], tuning: Tuning) -> Table:

@@ -50,7 +50,7 @@ class Tried:
         after = {name: blown.note(i) for name, blown in self.moved.items()}
         if not note.speaks:
             return (_silent(after),)
-        said = [_hard(note, after), self._overblows(i, note, after), _airy(note, after), _mixed(note)]
+        said = [_hard(note, after), self._overblows(i, note, after), _dies(note), _airy(note, after), _mixed(note)]
         return tuple(text for text in said if text)
 
     def _overblows(self, i: int, note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
@@ -87,6 +87,15 @@ def _hard(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
 def _eased(after: Mapping[str, NoteBlown]) -> str:
     helped = [name for name, other in after.items() if other.in_phase]
     return f"; {' or '.join(helped)} brings it within reach" if helped else ""
+
+
+def _dies(note: NoteBlown) -> str:
+    if note.lasts is None or note.lasts >= NARROW:
+        return ""
+    return (
+        f"dies away above {note.dies_at:.0f} Pa, {note.lasts:.1f} times its breath: open less, a wider window, or "
+        "holes further from the window (common practice)"
+    )
 
 
 def _airy(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:

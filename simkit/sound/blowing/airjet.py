@@ -18,6 +18,8 @@ from simkit.sound.blowing.jetwave import theta_for, wave
 from simkit.sound.orifice import Reals
 from simkit.vessel import Voicing
 
+_ROUNDED = 0.2  # the friction layers of a windway do not meet all at once; without it the pitch curve has a corner
+
 
 @dataclass(frozen=True)
 class AirJet:
@@ -57,13 +59,14 @@ class AirJet:
     def pressure(self, speed: Reals) -> Reals:
         """Mouth pressure in Pa that drives the jet at `speed`, friction of the windway included.
 
-        p = (rho U^2/2) max(1, (1 + F)/2.25). While the windway is short its middle is untouched by friction and
-        Bernoulli holds there; once the flow is a parabola, U is 1.5 of the mean speed and the pressure pays for
-        acceleration and friction of the whole (1 + F mean velocity heads, `_friction`). Laminar flow; above a
-        Reynolds number U h/nu of about 2,000 it need not be.
+        p = (rho U^2/2) max(1, (1 + F)/2.25), its corner rounded off over a fifth either way. While the windway is
+        short its middle is untouched by friction and Bernoulli holds there; once the flow is a parabola, U is 1.5 of
+        the mean speed and the pressure pays for acceleration and friction of the whole (1 + F mean velocity heads,
+        `_friction`). Laminar flow; above a Reynolds number U h/nu of about 2,000 it need not be.
         """
         developed = (1 + self._friction(speed / 1.5)) / 2.25
-        return self.breath.density * speed**2 / 2 * np.maximum(1.0, developed)
+        meeting = np.clip(developed - 1 + _ROUNDED, 0.0, 2 * _ROUNDED) ** 2 / (4 * _ROUNDED)
+        return self.breath.density * speed**2 / 2 * (1 + meeting + np.maximum(developed - 1 - _ROUNDED, 0.0))
 
     def speed(self, pressure: Reals) -> Reals:
         """The jet's speed in m/s for a mouth pressure in Pa: the inverse of `pressure`."""

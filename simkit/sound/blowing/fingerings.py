@@ -26,8 +26,9 @@ class NoteBlown:
     while sounding. bend_cents: pitch per 10 % more breath. threshold: Pa, linear onset on the jet's first wave, a
     lower bound. gain: what the loop gives a small swing at the playing pressure; below 1 nothing would sound.
     velocity: of the window's air over the jet's speed. airiness_db: breath power over what becomes tone. breath: m3/s.
-    overblow_at: Pa; overblow_by: which resonance, 1 the second. second_wave: Pa, below the playing pressure, at which
-    the jet's second wave drives the lowest resonance in phase. whistle_at, whistle_by: a higher resonance on the
+    overblow_at: Pa; overblow_by: which resonance, 1 the second. dies_at: Pa above which the note has no steady swing,
+    None if it has one up to 5 kPa; the margin counts takeovers alone. second_wave: Pa, below the playing pressure, at
+    which the jet's second wave drives the lowest resonance in phase. whistle_at, whistle_by: a higher resonance on the
     jet's second wave that may mix in from there on. edge_gain: of the bare jet's edge tone beside the note; above 1
     it may mix in too.
     """
@@ -47,10 +48,18 @@ class NoteBlown:
     overblow_margin: float | None
     overblow_at: float | None
     overblow_by: int | None
+    dies_at: float | None
     second_wave: float | None
     whistle_at: float | None
     whistle_by: int | None
     edge_gain: float | None
+
+    @property
+    def lasts(self) -> float | None:
+        """How many times the playing pressure it stands before it dies away; None where it does not, or jumps first."""
+        if self.dies_at is None or self.pressure is None or self.dies_at > (self.overblow_at or np.inf):
+            return None
+        return self.dies_at / self.pressure
 
 
 @dataclass(frozen=True)
@@ -147,7 +156,7 @@ class Blown:
         """Fingering i in plain values."""
         q = float(self.loop.motion.q[i, 0])
         if not self.speaks[i]:
-            return NoteBlown(False, q, *[None] * 17)
+            return NoteBlown(False, q, *[None] * 18)
         c, jet = self.cycle, self.loop.jet
 
         def there(values: np.ndarray) -> float | None:
@@ -172,6 +181,7 @@ class Blown:
             overblow_margin=there(self.overblow_margin),
             overblow_at=there(self.takeover.pressure),
             overblow_by=which(self.takeover.by),
+            dies_at=there(self.takeover.dies),
             second_wave=there(self.second_wave),
             whistle_at=there(self.takeover.whistle_pressure),
             whistle_by=which(self.takeover.whistle_by),

@@ -60,6 +60,7 @@ class BlowingNote:
             "sounding_hz": b.sounding_hz,
             "overblow_margin": b.overblow_margin,
             "overblow_at_pa": b.overblow_at,
+            "dies_at_pa": b.dies_at,
             "speaks": b.speaks,
             "in_phase": b.in_phase,
             "threshold_pa": b.threshold,

@@ -1,4 +1,4 @@
-"""What ends a note on raising the breath: a higher resonance that grows beside it until it takes over."""
+"""What ends a note on raising the breath: a higher resonance that takes over, or a jet too quick to drive it."""
 
 from __future__ import annotations
 
@@ -18,13 +18,15 @@ class Takeover:
     """What grows beside a note as the breath rises from its playing pressure to 5 kPa.
 
     pressure (F,): Pa at which a higher resonance starts to grow on the jet's first wave and the note gives way, NaN
-    if it holds; by (F,): which resonance, 1 the second, -1 none. whistle_pressure, whistle_by: the same on the jet's
+    if it holds; by (F,): which resonance, 1 the second, -1 none. dies (F,): Pa above which the note has no steady
+    swing, whatever else may sound, NaN if it has one up to 5 kPa. whistle_pressure, whistle_by: the same on the jet's
     second or a later wave, told apart: such whistles live on the jet's strongest growth, where the model is least
     sure, and are rarely heard.
     """
 
     pressure: np.ndarray
     by: np.ndarray
+    dies: np.ndarray
     whistle_pressure: np.ndarray
     whistle_by: np.ndarray
 
@@ -38,17 +40,42 @@ def takeover(loop: Loop, playing: Cycle, steps: int = 8) -> Takeover:
     loop, jet = loop.pure, loop.jet
     start = jet.pressure(np.where(playing.exists, playing.speed, jet.speed(HIGHEST_PA)))
     watches = (_Watch.empty(start), _Watch.empty(start))
-    cycle = playing
+    cycle, dies = playing, np.full(len(start), np.nan)
     for step in range(steps + 1):
         here = start * (HIGHEST_PA / np.minimum(start, HIGHEST_PA)) ** (step / steps)
         speed = jet.speed(here)
         if step:
-            cycle = settled(loop, speed, cycle)
+            cycle, dies = _raised(loop, speed, cycle, dies)
         rates, waves = _rates(loop, speed, cycle)
         for watch, mine in zip(watches, (waves == 1, waves > 1), strict=True):
             watch.look(here, np.where(mine, rates, -np.inf))
     overblown, whistled = (watch.where(playing.exists) for watch in watches)
-    return Takeover(*overblown, *whistled)
+    return Takeover(*overblown, dies, *whistled)
+
+
+def _raised(loop: Loop, speed: np.ndarray, cycle: Cycle, dies: np.ndarray) -> tuple[Cycle, np.ndarray]:
+    """The cycles at higher jet speeds (F,), and the pressures at which those died that did not come along."""
+    higher = settled(loop, speed, cycle)
+    lost = np.flatnonzero(cycle.exists & ~higher.exists)
+    if not len(lost):
+        return higher, dies
+    part, last, goal = replace(loop, motion=loop.motion.only(lost)), cycle.of(lost), speed[lost]
+    low, high = last.speed, goal
+    for _ in range(_HALVINGS):
+        middle = np.sqrt(low * high)
+        tried = settled(part, middle, last)
+        last = tried.over(last, tried.exists)
+        low, high = np.where(tried.exists, middle, low), np.where(tried.exists, high, middle)
+    # A step may only have been too long for Newton.
+    again = settled(part, goal, last)
+    wide = np.full(len(speed), -1)
+    wide[lost] = np.arange(len(lost))
+    dies = dies.copy()
+    dies[lost] = np.where(again.exists, np.nan, loop.jet.pressure(low))
+    return again.of(np.maximum(wide, 0)).over(higher, wide >= 0), dies
+
+
+_HALVINGS = 6
 
 
 @dataclass

@@ -47,6 +47,15 @@ def test_speed_and_pressure_invert_each_other(pressure, height, length):
     assert jet.pressure(jet.speed(pressure)) == pytest.approx(pressure, rel=1e-6)
 
 
+def test_where_the_friction_layers_meet_pressure_bends_but_has_no_corner():
+    """Local exponent d ln p/d ln U: 2 before, falling to that of a developed flow, nowhere by steps."""
+    speeds = np.geomspace(1.0, 60.0, 800)
+    exponent = np.diff(np.log(windway().pressure(speeds))) / np.diff(np.log(speeds))
+    assert np.abs(np.diff(exponent)).max() < 0.02
+    assert exponent[-1] == pytest.approx(2.0, abs=1e-9)
+    assert exponent[0] < 1.6
+
+
 def test_more_pressure_more_speed():
     speeds = windway().speed(np.geomspace(1.0, 5000.0, 300))
     assert (np.diff(speeds) > 0).all()

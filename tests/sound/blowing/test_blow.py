@@ -8,7 +8,7 @@ import pytest
 from simkit.air import moist_air
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fingerings import blow_fingerings, growth_map
+from simkit.sound.blowing.fingerings import blow_fingerings, growth_map, pitch_curve
 
 
 def test_a_waist_lowers_the_margin(instruments):
@@ -31,6 +31,19 @@ def test_without_a_takeover_the_margin_is_five_kilopascals_over_the_playing_pres
     assert note.overblow_at is None
     assert note.overblow_by is None
     assert note.overblow_margin == pytest.approx(5000 / note.pressure)
+
+
+def test_a_note_that_dies_on_more_breath_is_said_to(instruments):
+    """Two holes open before a labium of a third of the strength: between where it plays and 5 kPa it falls silent.
+
+    Where it dies is where its pitch curve ends; the margin, which counts jumps alone, is still 5 kPa over the breath.
+    """
+    blown = blow_fingerings(instruments.plain([0, 4]), instruments.jet(constants=JetConstants(dipole=0.3)), False)
+    stays, dies = blown.note(0), blown.note(1)
+    assert stays.dies_at is None and stays.lasts is None
+    assert dies.lasts == pytest.approx(dies.dies_at / dies.pressure) and 1 < dies.lasts < dies.overblow_margin
+    curve = pitch_curve(blown, dies.dies_at * np.array([0.9, 0.98, 1.03, 1.2]), careful=False)[1]
+    assert np.isfinite(curve).tolist() == [True, True, False, False]
 
 
 def test_a_second_resonance_without_pressure_at_the_window_never_takes_over(instruments):
