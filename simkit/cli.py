@@ -484,6 +484,38 @@ def sheets(
         sys.stdout.write(made_text(made, output))
 
 
+@app.command(epilog="Example: simkit report dove.toml -o dove.html")
+def report(
+    file: Design,
+    output: Annotated[Path, typer.Option("-o", metavar="PAGE", help="The page to write: .html.", show_default=False)],
+    judge: Annotated[
+        bool, typer.Option("--judge", help="Ask the air meshed as a whole, too; half a minute a note.")
+    ] = False,
+    sheets: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="A folder of sheets to link to.", show_default=False)
+    ] = None,
+) -> None:
+    """Write one page with all of it.
+
+    What it plays and how it blows, in tables and pictures, every combination, what a slip of the hand does, why to
+    believe it. The page is one file, opens from disk without a network, and prints.
+    """
+    if output.suffix.lower() not in (".html", ".htm"):
+        raise InputError([Fault(str(output), "-o", None, "a name that ends in .html")])
+    check_place(output, "-o")
+    if sheets is not None and not sheets.is_dir():
+        raise InputError([Fault(str(sheets), "--sheets", None, "a folder that simkit sheets has written")])
+    with Waiting("writing the page"):
+        import simkit
+        from simkit.show.report import report as page_of
+
+        link = None if sheets is None else Path(os.path.relpath(sheets, output.parent)).as_posix()
+        text = page_of(simkit.load(file), judge=judge, sheets=link)
+    with whole(output, "-o") as half:
+        half.write_text(text, encoding="utf-8")
+    _tell(f"wrote {output}", 0)
+
+
 @app.command(epilog="Example: simkit sweep cases.toml -o cases")
 def sweep(
     cases: Annotated[Path, typer.Argument(metavar="CASES", help="A file of cases (TOML).", show_default=False)],

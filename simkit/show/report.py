@@ -1,0 +1,307 @@
+"""One page of a design with all that is known of it: one file, no network, good on a screen, a phone and paper."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import NamedTuple
+
+import jinja2
+import numpy as np
+from matplotlib.figure import Figure
+from rich.table import Table
+from rich.text import Text
+
+from simkit import __version__
+from simkit.body import body_of
+from simkit.errors import OutOfReach
+from simkit.making.cautions import CAUTIONS, FIRST
+from simkit.optimise.handmade import HandError, hand_error
+from simkit.optimise.trial import Setting
+from simkit.show import look
+from simkit.show.answers import air_words, blow_page, chart_page, ringing_page
+from simkit.show.chart import scale_chart
+from simkit.show.tables import blow_table, combination_table, note_table, plain_table, ring_table
+from simkit.show.views import views
+from simkit.sound import models
+from simkit.sound.blowing.table import BlowTable, blow
+from simkit.sound.chart import chart
+from simkit.sound.comparison import reasons_for
+from simkit.sound.higher import Ringing, resonances
+from simkit.sound.prediction import Prediction, predict, tuning_of
+from simkit.vessel import Vessel
+
+RINGS = 4  # higher resonances shown
+CHARTED = 10  # holes; the combinations of more make no page to read
+LONGEST_TABLE = 64  # combinations listed
+RASTER_DPI = 150
+
+
+class Picture(NamedTuple):
+    """A picture as a page holds it: where its bytes are (a data address), and what a listener is told it shows."""
+
+    address: str
+    shows: str
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of the page: a heading, and under it sentences, pictures and tables in this order."""
+
+    heading: str
+    text: tuple[str, ...] = ()
+    pictures: tuple[Picture, ...] = ()
+    tables: tuple[tuple[str, Table], ...] = ()  # each with its caption
+    remarks: tuple[str, ...] = ()
+    remarks_lead: str = ""
+
+
+def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None) -> str:
+    """The page as one HTML text, pictures and all.
+
+    judge: also the air meshed as a whole, about half a minute a note. sheets: the address of a folder of sheets to
+    link to, as seen from the page.
+    """
+    names = models.models() if judge else tuple(name for name in models.models() if name != "resolved")
+    prediction = predict(vessel, names)
+    sections = [_looks(vessel), *_scale(vessel, prediction), *_blowing(vessel), *_combinations(vessel)]
+    ringing = _ringing(vessel)
+    sections += [*_hands(vessel), _higher(vessel, ringing), _evidence(vessel, prediction, ringing, judge)]
+    cautions = list(dict.fromkeys([*vessel.cautions, *prediction.cautions]))
+    return rendered(
+        "report.html.j2",
+        title=vessel.title or Path(vessel.source).stem,
+        lead=_lead(vessel, prediction),
+        sections=sections,
+        cautions=cautions,
+        care=[*(text for _, text in CAUTIONS), FIRST],
+        sheets=sheets,
+        design=_design(vessel),
+        source=Path(vessel.source).name,
+    )
+
+
+def rendered(template: str, **shown: object) -> str:
+    """A page from one of our templates, its text escaped, our colours in it."""
+    folder = jinja2.FunctionLoader(lambda name: files("simkit.show").joinpath(name).read_text(encoding="utf-8"))
+    environment = jinja2.Environment(
+        loader=folder, autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
+    )
+    environment.filters["table"] = html_rows
+    colours = {name: getattr(look, name.upper()) for name in ("clay", "ink", "quiet", "faint", "paper", "air")}
+    return environment.get_template(template).render(colours=colours, version=__version__, **shown)
+
+
+# --- the parts of the page ------------------------------------------------------------------------
+
+
+def _lead(vessel: Vessel, prediction: Prediction) -> str:
+    """What it is, in one sentence."""
+    holes = sum(len(chamber.holes) for chamber in vessel.chambers)
+    litres = " + ".join(f"{1e6 * chamber.volume:.0f}" for chamber in prediction.chambers)
+    heard = [note.answer.frequency_hz for note in prediction.notes if note.answer.frequency_hz]
+    named = [note.pitch for note in prediction.notes if note.pitch]
+    chambers = f" of {len(vessel.chambers)} chambers" if len(vessel.chambers) > 1 else ""
+    plays = f", which plays {named[0]} to {named[-1]}" if len(named) > 1 else ""
+    spans = f" ({min(heard):.0f} to {max(heard):.0f} Hz)" if len(heard) > 1 else ""
+    return (
+        f"A vessel flute{chambers} with {litres} ml of air and {holes} hole{'' if holes == 1 else 's'}{plays}"
+        f"{spans}, as computed from its written design before there is any clay. Sizes are of the fired piece."
+    )
+
+
+def _looks(vessel: Vessel) -> Section:
+    figure = look.page(views(vessel, body_of(vessel)))
+    shows = f"{vessel.title or 'The vessel'} from above, from the right and from the mouth end, with its openings"
+    table = plain_table()
+    table.add_column("hole")
+    for heading in ("along, mm", "around, °", "diameter, mm"):
+        table.add_column(heading, justify="right")
+    table.add_column("finger")
+    for chamber in vessel.chambers:
+        name = f"{chamber.name} " if len(vessel.chambers) > 1 else ""
+        for hole in chamber.holes:
+            place = (f"{hole.along_mm:g}", f"{hole.around_deg:g}", f"{hole.diameter_mm:g}")
+            table.add_row(name + hole.name, *place, hole.finger or "")
+    tables = (("Where the holes are", table),) if table.rows else ()
+    return Section("The piece", pictures=(picture(figure, shows),), tables=tables)
+
+
+def _scale(vessel: Vessel, prediction: Prediction) -> Iterator[Section]:
+    for chamber in prediction.chambers:
+        holes = vessel.chamber(chamber.name).holes
+        table = note_table(holes, chamber.notes)
+        pictures: tuple[Picture, ...] = ()
+        if any(note.pitch for note in chamber.notes):
+            names = [hole.name for hole in holes]
+            panel = scale_chart("", names, chamber.notes, "bars: by how much the model may be wrong", 150)
+            shows = "Each note's frequency and its cents off the target, by each model, over its fingering"
+            pictures = (picture(look.page(panel), shows),)
+        text = (f"In air of {air_words(vessel)}; Q is linear, as if barely blown. ● covered, ○ open.",)
+        yield Section(_of(vessel, "What it plays", chamber.name), text, pictures, (("Notes by each model", table),))
+
+
+def _blowing(vessel: Vessel) -> Iterator[Section]:
+    if all(chamber.voicing is None for chamber in vessel.chambers):
+        return
+    table: BlowTable = blow(vessel)
+    tables = tuple(
+        (_of(vessel, "Breath", chamber.name), blow_table(vessel.chamber(chamber.name).holes, chamber.notes))
+        for chamber in table.chambers
+    )
+    shows = "Breath and margin of each note, and pitch against breath with the regions in which other resonances sound"
+    notes = [note for chamber in table.chambers for note in chamber.notes]
+    advice = [f"{note.pitch or 'all covered'}: {text}" for note in notes for text in note.advice]
+    text = (
+        "Pa is the breath at which the jet drives the note best, Hz what sounds then, bend the cents for a tenth more"
+        " breath. The margin is how many times its breath a note stands until it jumps (>: none up to 5,000 Pa).",
+    )
+    pictures = (picture(blow_page(vessel, table), shows),)
+    yield Section("How it blows", text, pictures, tables, (*advice, *table.cautions))
+
+
+def _combinations(vessel: Vessel) -> Iterator[Section]:
+    if not 0 < max(len(chamber.holes) for chamber in vessel.chambers) <= CHARTED:
+        return
+    found = chart(vessel)
+    shows = "Every combination of holes by its frequency"
+    tables = tuple(
+        (_of(vessel, "Combinations", chamber.name), combination_table(vessel.chamber(chamber.name).holes, chamber))
+        for chamber in found.chambers
+        if len(chamber.fingerings) <= LONGEST_TABLE
+    )
+    yield Section("Every combination of holes", (), (picture(chart_page(vessel, found), shows),), tables)
+
+
+def _hands(vessel: Vessel) -> Iterator[Section]:
+    """What a tenth of a millimetre does, and what hands do."""
+    if not any(chamber.notes for chamber in vessel.chambers):
+        return
+    found = hand_error(vessel, setting=Setting())
+    tables = []
+    for chamber in vessel.chambers:
+        if not chamber.notes:
+            continue
+        table = plain_table()
+        table.add_column("note")
+        for hole in chamber.holes:
+            table.add_column(f"hole {hole.name}", justify="right")
+        table.add_column("by hand", justify="right")
+        for pitch, slopes, total in _rows(found, chamber.name, [hole.name for hole in chamber.holes]):
+            table.add_row(pitch, *(_signed(cents) for cents in slopes), f"± {total:.0f}")
+        tables.append((_of(vessel, "Cents for 0.1 mm more diameter", chamber.name), table))
+    yield Section("What a slip of the hand does", (_sentence(found.words),), (), tuple(tables))
+
+
+def _rows(found: HandError, chamber: str, holes: Sequence[str]) -> Iterator[tuple[str, np.ndarray, float]]:
+    columns = [found.causes.index(f"{chamber}.hole.{hole}.diameter_mm") for hole in holes]
+    for (name, pitch), cents, total in zip(found.notes, found.cents, found.total, strict=True):
+        if name == chamber:
+            yield pitch, 0.1 * cents[columns] / found.hands.hole_mm, float(total)
+
+
+def _ringing(vessel: Vessel) -> Ringing:
+    try:
+        return resonances(vessel, RINGS)
+    except OutOfReach:  # nothing is open: then as a closed chamber
+        return resonances(vessel, RINGS, closed=True)
+
+
+def _higher(vessel: Vessel, ringing: Ringing) -> Section:
+    state = "closed" if ringing.closed else "with its window open and all holes covered"
+    shows = f"Pressure on the wall in the next {RINGS} resonances, red and blue of opposite sign"
+    tuning = tuning_of(vessel)
+    tables = tuple(
+        (_of(vessel, "Resonances above the note", c.name), ring_table(c.rings, tuning)) for c in ringing.chambers
+    )
+    text = (f"The chamber {state}. The nearer the next resonance, the sooner a note jumps to it.",)
+    pictures = (picture(ringing_page(vessel, ringing), shows, raster=True),)
+    return Section("How it rings above", text, pictures, tables)
+
+
+def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: bool) -> Section:
+    """Why to believe it: meshes, the models' own doubts, why they part."""
+    table = plain_table()
+    table.add_column("chamber")
+    for heading in ("mesh, nodes", "elements", "mesh volume, ml", "exact, ml"):
+        table.add_column(heading, justify="right")
+    remarks = []
+    cases = models.cases(vessel)
+    for case, chamber, rung in zip(cases, prediction.chambers, ringing.chambers, strict=True):
+        lumped, ports = (models.resonator(name, case) for name in ("lumped", "ports"))
+        mesh = rung.mesh
+        sizes = f"{len(mesh.points)}", f"{len(mesh.tets)}"
+        table.add_row(chamber.name, *sizes, f"{1e6 * mesh.volume:.2f}", f"{1e6 * case.chamber.volume:.2f}")
+        for note in chamber.notes:
+            remarks += [f"{note.pitch or 'all covered'}: {why}" for why in reasons_for(lumped, ports, note)]
+    text = (
+        "Two models answer for every note: lumped, the textbook's rule, and ports, the field of the chamber's own air."
+        " Each says by how many cents it may be wrong.",
+        "A third, resolved, meshes all of the air and is their judge."
+        + ("" if judge else " It was not asked here (simkit report --judge)."),
+    )
+    tables = (("The mesh behind ports", table),)
+    return Section("Why to believe it", text, (), tables, tuple(remarks), "Where lumped and ports part, this is why:")
+
+
+def _of(vessel: Vessel, what: str, chamber: str) -> str:
+    return f"{what}: {chamber}" if len(vessel.chambers) > 1 else what
+
+
+def _signed(cents: float) -> str:
+    """Cents with their sign; nothing where they round to none."""
+    return "" if abs(cents) < 0.05 else f"{cents:+.1f}"
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _design(vessel: Vessel) -> str:
+    """The design file itself, where there is one."""
+    try:
+        return Path(vessel.source).read_text(encoding="utf-8-sig")
+    except OSError:
+        return ""
+
+
+# --- pictures and tables as HTML ------------------------------------------------------------------
+
+
+def picture(figure: Figure, shows: str, raster: bool = False) -> Picture:
+    """A figure as a picture of a page: lines as SVG, shaded surfaces as PNG."""
+    out = io.BytesIO()
+    with look.styled():
+        if raster:
+            figure.savefig(out, format="png", dpi=RASTER_DPI, metadata={"Software": None})
+        else:
+            figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    kind = "png" if raster else "svg+xml"
+    return Picture(f"data:image/{kind};base64,{base64.b64encode(out.getvalue()).decode()}", shows)
+
+
+class Cell(NamedTuple):
+    """A cell of an HTML table."""
+
+    text: str
+    right: bool
+    accent: bool
+
+
+def html_rows(table: Table) -> tuple[list[Cell], list[list[Cell]]]:
+    """The head and the rows of a table made for a terminal."""
+    columns = [(str(c.header), c.justify == "right", list(c.cells)) for c in table.columns]
+    head = [Cell(name, right, False) for name, right, _ in columns]
+    rows = [
+        [Cell(str(cells[n]), right, _is_marked(cells[n])) for _, right, cells in columns]
+        for n in range(table.row_count)
+    ]
+    return head, rows
+
+
+def _is_marked(cell: object) -> bool:
+    return isinstance(cell, Text) and bool(cell.style)

@@ -1,0 +1,149 @@
+"""The page of a design: whole in itself, honest to the numbers, readable by eye and by ear."""
+
+import itertools
+import os
+import re
+import shutil
+import subprocess
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+import simkit
+from simkit.show.report import report
+
+DESIGN = Path(__file__).parents[2] / "studies" / "designs" / "pocket_wren.toml"
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+LARGEST = 3e6  # bytes
+
+
+class Seen(HTMLParser):
+    """What a page holds: its tags with their attributes, and its words."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.words = [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    def all(self, tag):
+        return [attributes for name, attributes in self.tags if name == tag]
+
+
+@pytest.fixture(scope="module")
+def vessel():
+    return simkit.load(DESIGN)
+
+
+@pytest.fixture(scope="module")
+def text(vessel):
+    return report(vessel)
+
+
+def test_the_page_is_one_file_and_asks_for_nothing_else(text):
+    seen = Seen(text)
+    assert len(text.encode()) < LARGEST
+    assert not seen.all("script") and not seen.all("link") and not seen.all("iframe")
+    assert all(image["src"].startswith("data:image/") for image in seen.all("img"))
+    assert all(link["href"].startswith("#") for link in seen.all("a"))
+    assert not re.search(r"url\(|@import|https?://", re.sub(r'src="data:[^"]*"', "", text))
+
+
+def test_it_can_be_read_by_ear(text):
+    seen = Seen(text)
+    assert seen.all("html")[0]["lang"] == "en"
+    assert all(len(image["alt"]) > 20 for image in seen.all("img"))
+    levels = [int(tag[1]) for tag, _ in seen.tags if re.fullmatch("h[1-6]", tag)]
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in itertools.pairwise(levels))
+    assert len(seen.all("table")) == len(seen.all("caption"))
+    assert all(head["scope"] == "col" for head in seen.all("th"))
+    targets = {attributes.get("id") for _, attributes in seen.tags}
+    assert all(link["href"][1:] in targets for link in seen.all("a"))
+
+
+def test_it_says_what_the_commands_say(vessel, text):
+    words = " ".join(Seen(text).words)
+    for note in simkit.predict(vessel, "lumped,ports").notes:
+        assert f"{note.by('ports').frequency_hz:.1f}" in words
+        assert f"{note.by('lumped').frequency_hz:.1f}" in words
+    for note in simkit.blow(vessel).chambers[0].notes:
+        assert f"{note.blown.pressure:.0f}" in words
+    assert "Local rules, your kiln's manual and trained people come first." in words
+
+
+@pytest.mark.slow
+def test_the_same_design_gives_the_same_page(vessel, text):
+    assert report(vessel) == text
+
+
+def test_a_title_cannot_smuggle_anything_in():
+    plain = simkit.loads(
+        'title = "<script>alert(1)</script>"\nclay.wall_mm = 4\n[[chamber]]\nname = "a"\n'
+        'shape = "sphere"\ndiameter_mm = 50'
+    )
+    page = report(plain)
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+
+
+@pytest.mark.slow
+@pytest.mark.sample
+def test_the_command_writes_it_with_a_link_to_the_sheets(tmp_path):
+    from simkit.cli import run
+
+    (tmp_path / "wren sheets").mkdir()
+    arguments = ["-o", str(tmp_path / "wren.html"), "--sheets", str(tmp_path / "wren sheets")]
+    assert run(["report", str(DESIGN), *arguments]) == 0
+    assert 'href="wren sheets"' in (tmp_path / "wren.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["-o", "page.pdf"], "a name that ends in .html"),
+        (["-o", "no/page.html"], "a file in a folder that exists"),
+        (["-o", "page.html", "--sheets", "none"], "a folder that simkit sheets has written"),
+    ],
+)
+def test_what_cannot_be_written_is_said_before_any_work(arguments, said, capsys, tmp_path, monkeypatch):
+    from simkit.cli import run
+
+    monkeypatch.chdir(tmp_path)
+    assert run(["report", str(DESIGN), *arguments]) == 2
+    assert said in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
+@pytest.mark.parametrize(("width", "name"), [(1200, "desk"), (390, "phone")])
+def test_a_browser_shows_it_without_a_network(text, tmp_path, width, name):
+    """The page's words come out of a real browser's document, and nothing is wider than the screen of a phone."""
+    page = tmp_path / "page.html"
+    probe = (
+        "<script>addEventListener('load', () => { document.title = 'wide ' + document.documentElement.scrollWidth"
+        " + ' broken ' + [...document.images].filter(i => !i.naturalWidth).length; });</script></body>"
+    )
+    # Only this copy may run a script: it measures.
+    measured = re.sub("<meta http-equiv=.*?>", "", text).replace("</body>", probe)
+    page.write_text(measured)
+    command = [
+        BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync",
+        f"--user-data-dir={tmp_path / 'profile'}", f"--window-size={width},900", "--dump-dom", page.as_uri(),
+    ]  # fmt: skip
+    environment = {**os.environ, "HOME": str(tmp_path)}
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True, env=environment)
+    title = re.search("<title>wide ([0-9]+) broken ([0-9]+)</title>", done.stdout)
+    assert title is not None
+    # Headless Chromium makes no window narrower than 500.
+    assert int(title[1]) <= max(width, 500)
+    assert int(title[2]) == 0
+    assert "What it plays" in done.stdout
