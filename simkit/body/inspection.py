@@ -16,6 +16,7 @@ from simkit.body.wall import Wall, clearance, curvatures, on_wall
 from simkit.errors import Fault
 from simkit.vessel import Chamber, DesignError, Vessel
 
+JOINED = 1.9  # thicknesses: beyond, the clay of two chambers hangs together by a thread
 ROUNDING_MM = 5e-3  # what a design file's rounded numbers may miss by
 
 
@@ -48,7 +49,25 @@ def inspect(vessel: Vessel) -> list[Fault]:
             faults += _between(one, other)
         for one, other in permutations(inspected, 2):
             faults += _before_openings(one, other)
+        faults += _in_one_piece(inspected)
     return faults
+
+
+def _in_one_piece(chambers: list[_Inspection]) -> Iterator[Fault]:
+    """The clay around the chambers must join: the walls of neighbours are less than two thicknesses apart."""
+    thickness = chambers[0].vessel.clay.wall_mm if chambers else 0.0
+    joined, apart = chambers[:1], chambers[1:] if thickness > 0 else []
+    while apart:
+        reach = [(between(a.wall, b.wall).thickness / MM, a, b) for a in joined for b in apart]
+        clear, one, other = min(reach, key=lambda found: found[0])
+        if clear > JOINED * thickness:
+            allowed = (
+                f"nearer to {one.chamber.name}: with {clear:.2f} mm between them walls of {thickness:g} mm do not "
+            )
+            allowed += f"join to one piece of clay; move it {clear - JOINED * thickness:.2f} mm nearer"
+            yield Fault(one.vessel.source, f"{other.chamber.name}.offset_mm", list(other.chamber.offset_mm), allowed)
+        joined.append(other)
+        apart.remove(other)
 
 
 def _between(one: _Inspection, other: _Inspection) -> Iterator[Fault]:

@@ -29,6 +29,7 @@ _REMEDY = (
     "--no-install-recommends libgl1 libglu1-mesa libxcursor1 libxft2 libxinerama1 libgomp1"
 )
 TRIANGLE, TETRAHEDRON, TRIANGLE6, TETRAHEDRON10 = 2, 4, 9, 11  # gmsh's element types
+GROWTH = 0.5  # how fast elements grow with the distance from what they are fine at
 EDGES = ([0, 1], [1, 2], [0, 2], [0, 3], [1, 3], [2, 3])
 
 
@@ -256,6 +257,34 @@ def cells(gmsh: Any, creased: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]
         return with_middles(nodes, tets, facets)
     tets[:, [8, 9]] = tets[:, [9, 8]]  # gmsh has the last two edges the other way round
     return nodes, tets, facets
+
+
+def curves(gmsh: Any, count: int = 7) -> Iterator[tuple[int, np.ndarray]]:
+    """Every curve of the model with some points (count, 3) on it, m, its ends left out."""
+    for _, curve in gmsh.model.getEntities(1):
+        low, high = (float(end[0]) for end in gmsh.model.getParametrizationBounds(1, curve))
+        at = low + (high - low) * (np.arange(count) + 0.5) / count
+        yield curve, 1e-3 * np.reshape(gmsh.model.getValue(1, curve, at.tolist()), (count, 3))
+
+
+def finer_near(gmsh: Any, tags: list[int], size: float, far_size: float) -> None:
+    """Elements of `size` along some curves, growing with the distance to `far_size`, mm."""
+    if not tags:
+        return
+    field = gmsh.model.mesh.field
+    near = field.add("Distance")
+    field.setNumbers(near, "CurvesList", tags)
+    field.setNumber(near, "Sampling", 60)
+    grown = field.add("Threshold")
+    for key, value in (
+        ("InField", near),
+        ("SizeMin", size),
+        ("SizeMax", far_size),
+        ("DistMin", size),
+        ("DistMax", size + (far_size - size) / GROWTH),
+    ):
+        field.setNumber(grown, key, value)
+    field.setAsBackgroundMesh(grown)
 
 
 def with_middles(nodes: np.ndarray, tets: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -74,6 +75,8 @@ def surrounding_mesh(
             ball = occ.addSphere(*(1e3 * center), 1e3 * radius)
             occ.cut([(3, ball)], solid)
             occ.synchronize()
+            if len(walls) > 1:
+                kernel.finer_near(gmsh, _creases(gmsh, walls, offset), 1e3 * CREASE_SHARE * size, 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 5)
             gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", turns)
@@ -88,6 +91,17 @@ def surrounding_mesh(
     points[on_sphere] = center + radius * _unit(points[on_sphere] - center)
     points[on_body] = offset_points(walls, offset, points[on_body])
     return gated(points, tets, skin[~is_outer], skin[is_outer], size, "the air around the body", expected=None)
+
+
+def _creases(gmsh: Any, walls: tuple[Wall, ...], offset: float) -> list[int]:
+    """The curves of the model along which the clay of two chambers meets: as far from one wall as from another."""
+    found = []
+    for curve, points in kernel.curves(gmsh):
+        away = np.stack([np.linalg.norm(points - project(wall, points), axis=1) for wall in walls])
+        nearest = np.sort(away, axis=0)[:2]
+        if np.abs(nearest - offset).max() < _ON_CREASE_M:
+            found.append(curve)
+    return found
 
 
 def offset_points(walls: tuple[Wall, ...], offset: float, points: np.ndarray) -> np.ndarray:
@@ -119,6 +133,8 @@ def _worth_trying(wall: Wall, size: float) -> None:
         raise MeshError("the chamber", 1e3 * size, f"about {count:,.0f} elements would be needed; make it thicker")
 
 
+CREASE_SHARE = 0.12  # of the largest element: an opening near a crease hears it from near by
+_ON_CREASE_M = 2e-4
 _remedy = "try a smaller size, or a larger rounding of its tightest corner"
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -66,8 +66,8 @@ def told(opening: Opening) -> tuple[object, ...]:
 class PortsResonator:
     """One chamber of a body by its port field; see `Resonator` for what it answers.
 
-    rows: which ports are this chamber's, window first; the openings of other chambers are there too, their windows
-    open and their holes covered.
+    rows: which ports are this chamber's, window first; the openings of other chambers are there too. beside (n,):
+    the openness of those; without it the others are silent, their windows open and their holes covered.
     """
 
     circuit: Circuit
@@ -76,6 +76,7 @@ class PortsResonator:
     airs: Airs
     holes: tuple[str, ...]
     windowed: bool
+    beside: np.ndarray | None = None
 
     model = "ports"
 
@@ -98,7 +99,11 @@ class PortsResonator:
         """Fingerings (f, holes) as openness of all ports of the body (f, n)."""
         openness = np.atleast_2d(np.asarray(openness, float))
         full = np.zeros((len(openness), len(self.rows)))
-        full[:, [name == "window" for _, name in self.field.names]] = 1.0
+        if self.beside is None:
+            full[:, [name == "window" for _, name in self.field.names]] = 1.0
+        else:
+            full[:] = self.beside
+            full[:, self.rows & [name == "window" for _, name in self.field.names]] = 1.0
         own = np.flatnonzero(self.rows)
         full[:, own[len(own) - len(self.holes) :]] = openness
         return full
@@ -126,6 +131,15 @@ class PortsResonator:
         states = self.states(openness)
         return slopes(self.circuit, self.solution, self.rows, states, self.lowest(openness), nudges)
 
+    @property
+    def others(self) -> np.ndarray:
+        """Which ports are other chambers': (n,) bool."""
+        return ~self.rows
+
+    def alone(self) -> PortsResonator:
+        """The same with every opening of the other chambers covered, so that they stand aside."""
+        return replace(self, beside=np.zeros(len(self.rows)))
+
     def row(self, name: str) -> int:
         """The port of one of this chamber's openings, by its name."""
         mine = np.flatnonzero(self.rows)
@@ -139,9 +153,8 @@ class PortsResonator:
             return ()
         if count == 1:
             return (Resonance(complex(self.lowest(openness)[0])),)
-        return tuple(
-            Resonance(complex(omega)) for omega in resonances(self.circuit.fingered(state), state, count).omega
-        )
+        found = resonances(self.circuit.fingered(state), state, count, self.rows)
+        return tuple(Resonance(complex(omega)) for omega in found.omega)
 
     @property
     def mesh(self) -> AirMesh:

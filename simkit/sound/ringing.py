@@ -9,6 +9,7 @@ from scipy.interpolate import BarycentricInterpolator
 
 from simkit.errors import OutOfReach
 from simkit.sound.circuit import Circuit, Matrices, opened
+from simkit.sound.neighbours import own_stiffness
 
 _STEPS = 30
 _SETTLED = 1e-11  # of the frequency
@@ -32,7 +33,7 @@ class Sampled:
 
     def at(self, omega: np.ndarray) -> Matrices:
         """The matrices at omega (m,), by barycentric interpolation in Chebyshev's points (Berrut & Trefethen 2004)."""
-        values = BarycentricInterpolator(_chebyshev(self.low, self.high), self.table)(omega)
+        values = BarycentricInterpolator(_chebyshev(self.low, self.high), self.table, rng=0)(omega)
         return _unpacked(values, self.circuit.wave_number(omega), self.circuit.count)
 
 
@@ -72,8 +73,10 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
     else:
         source = circuit
 
+    k_squared = stiffness if rows.all() else own_stiffness
+
     def proposed(omega: np.ndarray) -> np.ndarray:
-        return circuit.chamber_air.sound_speed * np.sqrt(stiffness(circuit, source.at(omega), rows, openness))
+        return circuit.chamber_air.sound_speed * np.sqrt(k_squared(circuit, source.at(omega), rows, openness))
 
     omega = start.astype(complex)
     following = proposed(omega)
@@ -115,15 +118,17 @@ class Ringing:
     shape: np.ndarray
 
 
-def resonances(circuit: Circuit, openness: np.ndarray, count: int) -> Ringing:
-    """The lowest `count` resonances with openings as `openness` (n,) says.
+def resonances(circuit: Circuit, openness: np.ndarray, count: int, rows: np.ndarray | None = None) -> Ringing:
+    """The lowest `count` resonances with openings as `openness` (n,) says; of the chamber that owns `rows` (n,) alone.
+
+    Without `rows` all; a resonance is a chamber's if most of it is there.
 
     With b the amplitudes of the chambers' own modes (the uniform pressure one of them), the flows eliminated:
     [K - k^2 + Phi' T (N T + R)^-1 Phi] b = 0, N the part of Z_in that no mode carries. Symmetric, so Rayleigh's
     quotient with inverse iteration closes in cubically; it starts from the real symmetric problem at rest.
     """
     problem = _Modal.of(circuit, openness)
-    starts, shapes = problem.at_rest(count)
+    starts, shapes = problem.at_rest(count, rows)
     found = [problem.settled(omega, b) for omega, b in zip(starts, shapes, strict=True)]
     order = np.argsort([omega.real for omega, _ in found])
     return Ringing(np.array([found[i][0] for i in order]), np.array([found[i][1] for i in order]))
@@ -171,13 +176,17 @@ class _Modal:
         slope[: len(self.owner)] *= heat
         return d, slope
 
-    def at_rest(self, count: int) -> tuple[np.ndarray, np.ndarray]:
+    def at_rest(self, count: int, rows: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
         """Starts: eigenvalues of the lossless problem with the flows of a low frequency, real."""
         c = self.circuit.chamber_air.sound_speed
         still = replace(self, circuit=replace(self.circuit, lossless=True))
         flows = still.flows(complex(0.02 * c * np.sqrt(self.k2[len(self.owner)]))).real
         values, vectors = np.linalg.eigh(np.diag(self.k2) + (flows + flows.T) / 2)
-        good = np.flatnonzero(values > 1e-9 * self.k2.max())[:count]
+        is_good = values > 1e-9 * self.k2.max()
+        if rows is not None and not rows.all():
+            own = np.abs(self.phi[rows]).max(axis=0) > 0
+            is_good &= np.square(vectors[own]).sum(axis=0) > 0.5
+        good = np.flatnonzero(is_good)[:count]
         return c * np.sqrt(values[good]), vectors[:, good].T
 
     def settled(self, omega: complex, b: np.ndarray) -> tuple[complex, np.ndarray]:

@@ -10,6 +10,7 @@ from simkit.errors import OutOfReach
 from simkit.sound.blowing.motion import Motion, helmholtz_motion, straight_through
 from simkit.sound.circuit import Circuit, opened
 from simkit.sound.lumped import LumpedResonator
+from simkit.sound.neighbours import members
 from simkit.sound.ports import PortsResonator
 
 _BESIDE = 8  # chamber modes carried beside those asked for; all others stay in the static part
@@ -66,21 +67,25 @@ class _Problem:
     k2: np.ndarray  # (m,)
     loss: np.ndarray  # (m,) 1/Q, 0 for the uniform ones
     heat: np.ndarray  # (u,) of the uniform ones, over sqrt(omega)
+    foreign: np.ndarray  # (u,) bool, the uniform ones of other chambers
 
     @classmethod
     def of(cls, resonator: PortsResonator, openness: np.ndarray, carried: int) -> _Problem:
-        circuit = resonator.circuit
+        circuit, rows = resonator.circuit, resonator.rows
         field = circuit.field
-        _, owner, chamber = np.unique(field.shared.argmax(axis=1), return_index=True, return_inverse=True)
-        uniform = (chamber[:, None] == np.arange(len(owner))) / np.sqrt(field.volumes)[:, None]
+        owner = members(field).argmax(axis=0)  # a row of each chamber
+        uniform = members(field) / np.sqrt(field.volumes)[:, None]
         still = np.zeros(len(owner))
+        # What is carried of the other chambers is their uniform pressure; their modes stay in the static part.
+        kept = np.flatnonzero(np.abs(field.modes[rows]).max(axis=0) > 0)[:carried]
         return cls(
             circuit,
             resonator.states(openness),
-            np.concatenate([uniform, field.modes[:, :carried]], axis=1),
-            np.r_[still, field.k2[:carried]],
-            np.r_[still, circuit.loss.modes[:carried]],
+            np.concatenate([uniform, field.modes[:, kept]], axis=1),
+            np.r_[still, field.k2[kept]],
+            np.r_[still, circuit.loss.modes[kept]],
             circuit.loss.uniform[owner],
+            members(field)[rows].sum(axis=0) == 0,
         )
 
     @property
@@ -105,9 +110,19 @@ class _Problem:
         T, system = self.yielding(replace(self.circuit, lossless=True), self._slow, (own / k2) @ own.T)
         flows = (self.phi.T @ (T @ np.linalg.solve(system, np.broadcast_to(self.phi, (len(T), *self.phi.shape))))).real
         values, vectors = np.linalg.eigh(np.diag(self.k2) + (flows + flows.transpose(0, 2, 1)) / 2)
+        values, vectors = self._own(values, vectors)
         if (values[:, 0] <= 0).any() or values.shape[1] < count:
             raise OutOfReach(f"{count} resonances: the port model carries {values.shape[1]}")
         return np.sqrt(values[:, :count]), vectors[:, :, :count]
+
+    def _own(self, values: np.ndarray, vectors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The resonances (F, m) without those that are most of all the other chambers'."""
+        count = int(self.foreign.sum())
+        if not count:
+            return values, vectors
+        abroad = np.square(vectors[:, : len(self.heat)][:, self.foreign]).sum(axis=1)
+        kept = np.sort(np.argsort(abroad, axis=1)[:, : values.shape[1] - count], axis=1)
+        return np.take_along_axis(values, kept, axis=1), np.take_along_axis(vectors, kept[:, None], axis=2)
 
     def rayleigh(self, omega: np.ndarray, shape: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """k^2 (F,) complex of fields `shape` (F, m) at real omega (F,), and the flux out of every opening (F, n)."""
