@@ -320,6 +320,10 @@ def blow(
         Path | None,
         typer.Option("--sound", metavar="FILE", help="Also write the notes as sound: .wav (some 10 s a note)."),
     ] = None,
+    fit: Annotated[
+        Path | None,
+        typer.Option("--fit", metavar="READINGS", help="Instead fit [jet] to pressures and pitches read at the bench."),
+    ] = None,
 ) -> None:
     """Say how hard to blow each note, and when it jumps.
 
@@ -327,6 +331,10 @@ def blow(
     """
     _check_picture(plot)
     _check_sound(sound)
+    if fit is not None:
+        if plot or sound:
+            raise InputError([Fault("simkit blow", "--fit", str(fit), "without --plot and --sound")])
+        return _fit(file, fit, model, as_json)
     with Waiting("blowing"):
         import simkit
 
@@ -350,6 +358,20 @@ def blow(
         sys.stdout.write(blow_text(vessel, table))
     if not heard:
         raise OutOfReach(f"{sound} was not written: no note speaks")
+
+
+def _fit(file: Path, readings: Path, model: str, as_json: bool) -> None:
+    """Prints the table [jet] that fits what was read at the bench."""
+    with Waiting("fitting the jet"):
+        import simkit
+        from simkit.sound.blowing.readings import Readings, fitted
+
+        vessel = simkit.load(file)
+        found = fitted(vessel, Readings.load(readings), model)
+    if as_json:
+        _print_json(found.as_dict())
+    else:
+        sys.stdout.write(str(found))
 
 
 def _check_sound(sound: Path | None) -> None:
