@@ -13,6 +13,7 @@ __version__ = "0.1.0.dev0"
 if TYPE_CHECKING:
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
     from simkit.optimise import Outcome, optimise
+    from simkit.show.report import report
     from simkit.sound.blowing.table import BlowTable, blow
     from simkit.sound.chart import Chart, chart
     from simkit.sound.comparison import Comparison, compare
@@ -28,6 +29,7 @@ _ROOMS = {
     "simkit.sound.chart": ("Chart", "chart"),
     "simkit.sound.comparison": ("Comparison", "compare"),
     "simkit.sound.higher": ("Ringing", "resonances"),
+    "simkit.show.report": ("report",),
     "simkit.vessel": ("Vessel", "load", "loads"),
     # Once they are loaded these rooms stand under their verbs' names, and can be called like them.
     "simkit.optimise": ("Outcome", "optimise"),
@@ -56,6 +58,7 @@ __all__ = [
     "loads",
     "optimise",
     "predict",
+    "report",
     "resonances",
     "sweep",
 ]

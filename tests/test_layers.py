@@ -65,6 +65,7 @@ PUBLIC = {
     "loads",
     "optimise",
     "predict",
+    "report",
     "resonances",
     "sweep",
 }
