@@ -59,6 +59,8 @@ def dotted(root: type[Part], design: object, path: Path) -> str:
         elif slot and slot.row:
             is_column = not slot.is_list or isinstance(path[n - 1], int)
             words.append(list(slot.row.columns)[step] if is_column else str(step + 1))
+        elif slot and slot.is_list and slot.parts:
+            words[-1] += f"[{step + 1}]"
         before = node
     return ".".join(words)
 

@@ -15,6 +15,7 @@ from simkit.sound.blowing.fingerings import followed, playing_note
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.motion import Motion
 
+_FAR = 1.5  # log of the factor within which a constant is looked for
 _SILENT_CENTS = 400.0  # what a note counts that was heard and that the model leaves silent
 
 
@@ -63,10 +64,14 @@ def fit_jet(
         cents = _detuned(motion, replace(jet, constants=constants(logs)), heard)
         return cents - np.median(cents)
 
-    found = least_squares(off, first, bounds=(first - 1.5, first + 1.5), diff_step=1e-3, x_scale=0.1, max_nfev=40)
+    found = least_squares(off, first, bounds=(first - _FAR, first + _FAR), diff_step=1e-3, x_scale=0.1, max_nfev=25)
     if not found.success:
-        raise OutOfReach(f"the jet's constants did not settle: {found.message}")
+        raise OutOfReach(f"the jet's constants did not settle on these readings ({found.message})")
     best = constants(found.x)
+    ran = [name for name, moved in zip(free, np.abs(found.x - first), strict=True) if moved > 0.99 * _FAR]
+    if ran:
+        far = ", ".join(f"{name} = {getattr(best, name):.3g}" for name in ran)
+        raise OutOfReach(f"no sane constants fit these readings: {far} at the end of what is tried, and still off")
     cents = _detuned(motion, replace(jet, constants=best), heard)
     return JetFit(best, cents - np.median(cents), float(np.median(cents)), _spread(found, free))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,13 +29,13 @@ RESONANCES = 4
 
 UNSURE = (
     "blowing: pressures in Pa are uncertain by a factor of two or more until [jet] is fitted to measured pitches and "
-    "pressures; ratios between notes and trends are surer"
+    "pressures (--fit); ratios between notes and trends are surer"
 )
 
 LONELY = "overblowing: the lumped model knows no higher resonance, so nothing can take over; ask ports for margins"
 
 # How each model tells the motion of its openings' air.
-_MOTIONS: dict[str, Callable[[Any, np.ndarray], Motion]] = {
+MOTIONS: dict[str, Callable[[Any, np.ndarray], Motion]] = {
     "lumped": motion_of_lumped,
     "ports": lambda resonator, openness: motion_of_ports(resonator, openness, RESONANCES),
 }
@@ -109,18 +109,24 @@ class BlowTable:
 
 def blow(vessel: Vessel, model: str = "ports", *, lossless: bool = False, windway: str = "closed") -> BlowTable:
     """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help."""
-    if model not in _MOTIONS:
-        raise InputError([Fault("--model", "", model, " or ".join(_MOTIONS))])
+    if model not in MOTIONS:
+        raise InputError([Fault("--model", "", model, " or ".join(MOTIONS))])
     constants = JetConstants.from_table(vessel.jet, vessel.source)
     cases = models.cases(vessel, lossless=lossless, windway=windway)
-    voiced = [case for case in cases if vessel.chamber(case.chamber.name).voicing is not None]
-    if not voiced:
-        key = f"{cases[0].chamber.name}.voicing"
-        raise InputError([Fault(vessel.source, key, None, "a table [chamber.voicing]: without a window nothing blows")])
+    voiced = voiced_cases(vessel, cases)
     chambers = tuple(_chamber(model, case, constants) for case in voiced)
     heard = [*vessel.cautions, *(text for case in voiced for text in case.airs.cautions), UNSURE]
     heard += [LONELY] if all(chamber.blown.loop.motion.modes == 1 for chamber in chambers) else []
     return BlowTable(model, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)))
+
+
+def voiced_cases(vessel: Vessel, cases: Sequence[Case]) -> list[Case]:
+    """The chambers that can be blown; an InputError where there is none."""
+    voiced = [case for case in cases if vessel.chamber(case.chamber.name).voicing is not None]
+    if not voiced:
+        key = f"{cases[0].chamber.name}.voicing"
+        raise InputError([Fault(vessel.source, key, None, "a table [chamber.voicing]: without a window nothing blows")])
+    return voiced
 
 
 def jet_of(case: Case, constants: JetConstants) -> AirJet:
@@ -142,7 +148,7 @@ def _chamber(model: str, case: Case, constants: JetConstants) -> BlowingChamber:
     asked = asked or [(None, ())]
     resonator = models.resonator(model, case)
     openness = np.array([openness_of(resonator.holes, opened) for _, opened in asked]).reshape(len(asked), -1)
-    motion = _MOTIONS[model](resonator, openness)
+    motion = MOTIONS[model](resonator, openness)
     jet = jet_of(case, constants)
     log.info("blowing %d notes", len(asked))
     now = blow_fingerings(motion, jet)
