@@ -10,7 +10,7 @@ import errno
 import os
 import sys
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated
 
 import typer
 
@@ -36,11 +36,6 @@ Plot = Annotated[
     Path | None, typer.Option("--plot", metavar="PICTURE", help="Also draw a picture: .png, .svg or .pdf.")
 ]
 Lossless = Annotated[bool, typer.Option("--lossless", help="Leave out viscous and thermal loss; radiation stays.")]
-
-
-def main() -> NoReturn:
-    """What the command `simkit` runs."""
-    sys.exit(run(sys.argv[1:]))
 
 
 def run(arguments: list[str]) -> int:
@@ -606,7 +601,3 @@ def _print_json(answer: object) -> None:
     import json
 
     sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
-
-
-if __name__ == "__main__":
-    main()

@@ -153,7 +153,7 @@ def test_wrong_input_is_status_2_with_one_clear_line_and_nothing_written(capsys,
 
 def test_ctrl_c_ends_with_130_and_leaves_nothing_half_written(folder):
     before = set(os.listdir(folder))
-    command = [sys.executable, "-m", "simkit.cli", "resonances", "dove.toml", "--closed", "--count", "150"]
+    command = [sys.executable, "-m", "simkit", "resonances", "dove.toml", "--closed", "--count", "150"]
     with subprocess.Popen(
         [*command, "--plot", "modes.png"], stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as child:

@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 
 import simkit.vessel.starter
+from simkit.__main__ import main
 from simkit.cli import run
 from simkit.errors import Fault, InputError, MeshError, OutOfReach
 
-SIMKIT = [sys.executable, "-m", "simkit.cli"]
+SIMKIT = [sys.executable, "-m", "simkit"]
 
 
 def in_a_shell(*arguments, **options):
@@ -157,3 +158,20 @@ def test_an_unforeseen_error_keeps_its_traceback(monkeypatch, tmp_path):
 def test_the_console_script_is_installed():
     script = Path(sys.executable).with_name("simkit")
     assert subprocess.run([script, "--help"], capture_output=True, check=False).returncode == 0
+
+
+def test_ctrl_c_while_the_door_still_loads_is_quiet(monkeypatch, capsys):
+    """As if the keys were pressed in the first tenth of a second."""
+
+    class Pressed:
+        @staticmethod
+        def find_spec(name, path=None, target=None):
+            if name == "simkit.cli":
+                raise KeyboardInterrupt
+
+    monkeypatch.delitem(sys.modules, "simkit.cli")
+    monkeypatch.setattr(sys, "meta_path", [Pressed, *sys.meta_path])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 130
+    assert capsys.readouterr().err == "simkit: interrupted\n"

@@ -5,6 +5,7 @@ import re
 import xml.etree.ElementTree as ET
 
 import numpy as np
+import pypdfium2
 import pytest
 from pypdf import PdfReader
 from pypdf.generic import ContentStream
@@ -106,9 +107,8 @@ def test_a_card_on_the_page_is_as_large_as_the_wet_form(books, sheets, work):
 
 def test_a_renderer_measures_the_same():
     """Rendered by PDFium at 20 dots a millimetre; a bar of 80 by 120 mm, filled, so that the pen does not count."""
-    pdfium = pytest.importorskip("pypdfium2")
     page = Page("bar", A4, False, (rectangle(30, 40, 80, 120, Pen.NONE, Fill.INK),))
-    document = pdfium.PdfDocument(pdf([drawn(page)]))
+    document = pypdfium2.PdfDocument(pdf([drawn(page)]))
     image = np.asarray(document[0].render(scale=20 / MM, grayscale=True).to_numpy()).squeeze()
     dark = image < 128
     rows, columns = np.flatnonzero(dark.any(axis=1)), np.flatnonzero(dark.any(axis=0))

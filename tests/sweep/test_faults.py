@@ -46,7 +46,7 @@ def honest(folder, keys, name="out"):
 @pytest.mark.slow
 def test_fifty_kills_of_the_sweep_lose_no_row_and_spoil_none(folder):
     (folder / "cases.toml").write_text(MANY)
-    command = [sys.executable, "-m", "simkit.cli", "sweep", "cases.toml", "-o", "out", "--workers", "2"]
+    command = [sys.executable, "-m", "simkit", "sweep", "cases.toml", "-o", "out", "--workers", "2"]
     chance = random.Random(1)
     seen: dict[str, str] = {}
     kills = 0
@@ -75,7 +75,7 @@ def test_fifty_kills_of_the_sweep_lose_no_row_and_spoil_none(folder):
 @pytest.mark.slow
 def test_workers_outlive_their_sweep_by_no_more_than_moments(folder):
     (folder / "cases.toml").write_text(MANY)
-    command = [sys.executable, "-m", "simkit.cli", "sweep", "cases.toml", "-o", "out", "--workers", "2"]
+    command = [sys.executable, "-m", "simkit", "sweep", "cases.toml", "-o", "out", "--workers", "2"]
     process = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     children: list[int] = []
     for _ in range(600):
