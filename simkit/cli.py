@@ -35,6 +35,14 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object inst
 Plot = Annotated[
     Path | None, typer.Option("--plot", metavar="PICTURE", help="Also draw a picture: .png, .svg or .pdf.")
 ]
+Blown = Annotated[
+    str | None,
+    typer.Option(
+        metavar="NAMES",
+        help="Only these chambers; several with commas, or all, blown together: every chord too.",
+        show_default=False,
+    ),
+]
 Lossless = Annotated[bool, typer.Option("--lossless", help="Leave out viscous and thermal loss; radiation stays.")]
 
 
@@ -157,6 +165,7 @@ def predict(
     windway: Annotated[
         str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
     ] = "closed",
+    blown: Blown = None,
     lossless: Lossless = False,
     as_json: AsJson = False,
     plot: Plot = None,
@@ -171,7 +180,7 @@ def predict(
         import simkit
 
         vessel = simkit.load(file)
-        prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway)
+        prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway, blown=blown)
         hand = None
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
             from simkit.optimise.handmade import hand_error
@@ -308,6 +317,7 @@ def blow(
     windway: Annotated[
         str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
     ] = "closed",
+    blown: Blown = None,
     lossless: Lossless = False,
     as_json: AsJson = False,
     plot: Plot = None,
@@ -334,7 +344,7 @@ def blow(
         import simkit
 
         vessel = simkit.load(file)
-        table = simkit.blow(vessel, model, lossless=lossless, windway=windway)
+        table = simkit.blow(vessel, model, lossless=lossless, windway=windway, blown=blown)
         heard = True
         if sound:
             from simkit.sound.blowing.listen import scale

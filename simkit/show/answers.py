@@ -13,6 +13,7 @@ from simkit.body import Body
 from simkit.optimise.handmade import HandError
 from simkit.show.breath import breath_panel
 from simkit.show.chart import scale_chart
+from simkit.show.chords import blown_chord_table, chord_table
 from simkit.show.combinations import combinations_panel
 from simkit.show.look import page
 from simkit.show.pressure import Picture, pressure
@@ -23,8 +24,8 @@ from simkit.sound.blowing.table import BlowTable
 from simkit.sound.chart import Chart
 from simkit.sound.comparison import Comparison
 from simkit.sound.higher import Ring, Ringing
-from simkit.sound.prediction import PredictedNote, Prediction, tuning_of
-from simkit.vessel import Vessel
+from simkit.sound.prediction import PredictedNote, Prediction
+from simkit.vessel import Vessel, tuning_of
 
 Part = Table | Text | str
 
@@ -40,7 +41,8 @@ def prediction_text(vessel: Vessel, prediction: Prediction, hand: HandError | No
         by_hand = hand.of(chamber.name) if hand else ()
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes, by_hand)
         parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}", "", table, ""]
-        parts += [*_pull_words(chamber.notes), ""]
+        parts += [*_pull_words(chamber.notes), *_neighbour_words(chamber.notes), ""]
+    parts += chord_table(prediction.chords) if prediction.chords else []
     if hand:
         parts.append(hand.words)
     return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
@@ -54,6 +56,17 @@ def _pull_words(notes: Sequence[PredictedNote]) -> list[str]:
     (most, first), (least, last) = max(pulled), min(pulled)
     rest = f", {last} by {least:.0f}" if last != first else ""
     return [f"windway taken as closed; open, it would raise {first} by {most:.0f} cents{rest}"]
+
+
+def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:
+    """How far the silent chambers beside this one pull its notes."""
+    words = []
+    for key, what in (("neighbours_cents", "covered"), ("neighbours_open_cents", "open too")):
+        pulled = [(getattr(n.answer, key), n.pitch or "the note") for n in notes if getattr(n.answer, key) is not None]
+        if pulled:
+            cents, pitch = max(pulled, key=lambda pair: abs(pair[0]))
+            words.append(f"{cents:+.1f} cents ({pitch}) with their holes {what}")
+    return [f"the silent windows beside pull at most {', '.join(words)}"] if words else []
 
 
 def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figure:
@@ -130,6 +143,7 @@ def blow_text(vessel: Vessel, table: BlowTable) -> str:
         for note in chamber.notes:
             parts += [f"{note.pitch or 'all covered'}: {text}" for text in note.advice]
         parts += ["", *_BLOW_WORDS, ""]
+    parts += blown_chord_table(table.chords) if table.chords else []
     return printed(*parts, *_cautions(table.cautions)).rstrip() + "\n"
 
 

@@ -66,8 +66,8 @@ def told(opening: Opening) -> tuple[object, ...]:
 class PortsResonator:
     """One chamber of a body by its port field; see `Resonator` for what it answers.
 
-    rows: which ports are this chamber's, window first; the openings of other chambers are there too. beside (n,):
-    the openness of those; without it the others are silent, their windows open and their holes covered.
+    rows: which ports are this chamber's, window first; the openings of other chambers are there too. beside (n,) or,
+    for each fingering, (f, n): the openness of those; without it the others are silent, windows open, holes covered.
     """
 
     circuit: Circuit
@@ -131,14 +131,13 @@ class PortsResonator:
         states = self.states(openness)
         return slopes(self.circuit, self.solution, self.rows, states, self.lowest(openness), nudges)
 
-    @property
-    def others(self) -> np.ndarray:
-        """Which ports are other chambers': (n,) bool."""
-        return ~self.rows
-
     def alone(self) -> PortsResonator:
         """The same with every opening of the other chambers covered, so that they stand aside."""
-        return replace(self, beside=np.zeros(len(self.rows)))
+        return self.beside_others(np.zeros(len(self.rows)))
+
+    def beside_others(self, states: np.ndarray) -> PortsResonator:
+        """The same with the openings of the other chambers as `states` say, (n,) or for each fingering (f, n)."""
+        return replace(self, beside=states)
 
     def row(self, name: str) -> int:
         """The port of one of this chamber's openings, by its name."""

@@ -7,12 +7,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from simkit.air import Air
-from simkit.pitch import Tuning, cents, note
+from simkit.errors import Fault, InputError
+from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.airs import airs_of
+from simkit.sound.chords import Chord, chords, chosen_chambers
+from simkit.sound.ports import PortsResonator
 from simkit.sound.resonator import Case, Resonator
-from simkit.vessel import Chamber, Note, Vessel
+from simkit.vessel import Chamber, Vessel, target_of
 
 
 @dataclass(frozen=True)
@@ -21,7 +26,9 @@ class Answer:
 
     frequency_hz, cents (above the target) and q are None where nothing rings, cents also without a target, q where
     nothing is lost. breath_cents: how far the note moves when the openings hold the breath of `[breath]`;
-    windway_cents: how far an open windway would pull it, where it was asked closed.
+    windway_cents: how far an open windway would pull it, where it was asked closed. neighbours_cents: how far the
+    body's other chambers pull it while they are silent, their windows open and their holes covered, and
+    neighbours_open_cents with their holes open too.
     """
 
     model: str
@@ -32,6 +39,8 @@ class Answer:
     cautions: tuple[str, ...] = ()
     breath_cents: float | None = None
     windway_cents: float | None = None
+    neighbours_cents: float | None = None
+    neighbours_open_cents: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The answer under the keys of the command line's JSON."""
@@ -41,7 +50,8 @@ class Answer:
             "q": self.q,
             "uncertainty_cents": self.uncertainty_cents,
         }
-        moved = {"breath_cents": self.breath_cents, "windway_cents": self.windway_cents}
+        names = ("breath_cents", "windway_cents", "neighbours_cents", "neighbours_open_cents")
+        moved = {name: getattr(self, name) for name in names}
         return shown | {key: cents for key, cents in moved.items() if cents is not None}
 
 
@@ -87,12 +97,13 @@ class PredictedChamber:
 
 @dataclass(frozen=True)
 class Prediction:
-    """What a vessel plays, by one model or several side by side."""
+    """What a vessel plays, by one model or several side by side; chords where several chambers are blown at once."""
 
     models: tuple[str, ...]
     air: Air
     chambers: tuple[PredictedChamber, ...]
     cautions: tuple[str, ...] = ()
+    chords: tuple[Chord, ...] = ()
 
     @property
     def notes(self) -> tuple[PredictedNote, ...]:
@@ -104,37 +115,42 @@ class Prediction:
         return {
             "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
             "chambers": [chamber.as_dict() for chamber in self.chambers],
+            **({"chords": [chord.as_dict() for chord in self.chords]} if self.chords else {}),
             "cautions": list(self.cautions),
         }
 
 
 def predict(
-    vessel: Vessel, model: str | Iterable[str] = "lumped", *, lossless: bool = False, windway: str = "closed"
+    vessel: Vessel,
+    model: str | Iterable[str] = "lumped",
+    *,
+    lossless: bool = False,
+    windway: str = "closed",
+    blown: str | Iterable[str] | None = None,
 ) -> Prediction:
     """What each note of a design sounds: frequency, cents off its target, Q, and the uncertainty in cents.
 
     model: one name, several with commas, or a list. lossless leaves out friction and heat. windway: "closed", or
     "mouth" for the pull of the open windway. A chamber without notes is answered with all its holes covered.
+    blown: chambers by name, one or several with commas, or "all"; only these are answered, and of several also every
+    chord (by ports). Without it every chamber by itself, the others silent.
     """
     names = models.chosen(model)
-    plain = models.cases(vessel, lossless=lossless, windway=windway)
+    asked = chosen_chambers(vessel, blown if blown is None or isinstance(blown, str) else tuple(blown))
+    together = blown is not None and len(asked) > 1
+    if together and "ports" not in names:
+        raise InputError([Fault("--blown", "", ",".join(asked), "together with the model ports, which knows chords")])
+    plain = tuple(
+        case for case in models.cases(vessel, lossless=lossless, windway=windway) if case.chamber.name in asked
+    )
     breathed: tuple[Case | None, ...] = (None,) * len(plain)
     if vessel.breath is not None:
         breathed = tuple(replace(case, airs=airs_of(vessel, case.chamber.name, breathed=True)) for case in plain)
     chambers = tuple(_chamber(names, case, filled) for case, filled in zip(plain, breathed, strict=True))
     heard = [*vessel.cautions, *(text for case in plain for text in case.airs.cautions)]
     heard += [text for c in chambers for n in c.notes for answer in n.answers for text in answer.cautions]
-    return Prediction(names, plain[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)))
-
-
-def tuning_of(vessel: Vessel) -> Tuning:
-    """The tuning that a design's `[scale]` asks for."""
-    return Tuning(vessel.scale.a4_hz, vessel.scale.temperament, vessel.scale.tonic)
-
-
-def target_of(vessel: Vessel, wanted: Note) -> float:
-    """The frequency in Hz that a note of the design should have, its own bend in cents included."""
-    return tuning_of(vessel).frequency(note(wanted.pitch)) * 2 ** (wanted.cents / 1200)
+    rung = chords(vessel, asked, lossless=lossless, windway=windway) if together else ()
+    return Prediction(names, plain[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)), rung)
 
 
 def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> PredictedChamber:
@@ -147,7 +163,8 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
         resonator = models.resonator(name, case)
         breathed = models.resonator(name, filled) if filled is not None and models.breathes(name) else None
         piped = models.resonator(name, models.piped(case)) if models.pulls(name, case) else None
-        answers.append([_answer(resonator, breathed, piped, opened, target) for _, opened, target in asked])
+        beside = _beside(resonator) if isinstance(resonator, PortsResonator) else ()
+        answers.append([_answer(resonator, breathed, piped, beside, opened, target) for _, opened, target in asked])
     notes = tuple(
         PredictedNote(pitch, opened, target, tuple(by_model[n] for by_model in answers))
         for n, (pitch, opened, target) in enumerate(asked)
@@ -155,10 +172,18 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
     return PredictedChamber(chamber.name, case.chamber.volume, notes)
 
 
+def _beside(resonator: PortsResonator) -> tuple[PortsResonator, ...]:
+    """With all openings of the other chambers covered, and with all of them open; nothing where there are none."""
+    if resonator.rows.all():
+        return ()
+    return resonator.alone(), resonator.beside_others(np.ones(len(resonator.rows)))
+
+
 def _answer(
     resonator: Resonator,
     breathed: Resonator | None,
     piped: Resonator | None,
+    beside: tuple[Resonator, ...],
     opened: tuple[str, ...],
     target: float | None,
 ) -> Answer:
@@ -180,4 +205,13 @@ def _answer(
         evidence.cautions,
         moved,
         pulled,
+        *_neighbours(frequency, [other.resonances(opened, 1)[0].frequency_hz for other in beside]),
     )
+
+
+def _neighbours(frequency: float, beside: list[float]) -> tuple[float, ...]:
+    """Pull in cents of silent neighbours with their holes covered and open, from the note without and with these."""
+    if not beside:
+        return ()
+    without, opened = beside
+    return cents(frequency, without), cents(opened, without)

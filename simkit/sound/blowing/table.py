@@ -16,10 +16,12 @@ from simkit.sound import models
 from simkit.sound.airs import breath_of
 from simkit.sound.blowing.advice import Tried
 from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.chords import BlownChord, blown_chords
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.fingerings import Blown, NoteBlown, blow_fingerings
 from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.of_resonators import motion_of_lumped, motion_of_ports
+from simkit.sound.chords import Together, chosen_chambers
 from simkit.sound.resonator import Case, openness_of
 from simkit.vessel import Vessel
 
@@ -91,33 +93,52 @@ class BlowingChamber:
 
 @dataclass(frozen=True)
 class BlowTable:
-    """How a vessel blows."""
+    """How a vessel blows; chords where several chambers are blown at once."""
 
     model: str
     air: Air
     chambers: tuple[BlowingChamber, ...]
     cautions: tuple[str, ...] = ()
+    chords: tuple[BlownChord, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """The table as the command line's JSON has it."""
         return {
             "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
             "chambers": [chamber.as_dict() for chamber in self.chambers],
+            **({"chords": [chord.as_dict() for chord in self.chords]} if self.chords else {}),
             "cautions": list(self.cautions),
         }
 
 
-def blow(vessel: Vessel, model: str = "ports", *, lossless: bool = False, windway: str = "closed") -> BlowTable:
-    """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help."""
+def blow(
+    vessel: Vessel,
+    model: str = "ports",
+    *,
+    lossless: bool = False,
+    windway: str = "closed",
+    blown: str | Sequence[str] | None = None,
+) -> BlowTable:
+    """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help.
+
+    blown: chambers by name, one or several with commas, or "all"; of several also every chord, blown with one breath.
+    """
     if model not in MOTIONS:
         raise InputError([Fault("--model", "", model, " or ".join(MOTIONS))])
     constants = JetConstants.from_table(vessel.jet, vessel.source)
-    cases = models.cases(vessel, lossless=lossless, windway=windway)
+    asked = chosen_chambers(vessel, blown)
+    cases = [c for c in models.cases(vessel, lossless=lossless, windway=windway) if c.chamber.name in asked]
     voiced = voiced_cases(vessel, cases)
+    rung: tuple[BlownChord, ...] = ()
+    if blown is not None and len(asked) > 1:
+        if model != "ports":
+            raise InputError([Fault("--blown", "", ",".join(asked), "one chamber, or the model ports for chords")])
+        jets = [jet_of(case, constants) for case in cases]
+        rung = blown_chords(Together.of(vessel, asked, lossless, windway), jets, RESONANCES)
     chambers = tuple(_chamber(model, case, constants) for case in voiced)
     heard = [*vessel.cautions, *(text for case in voiced for text in case.airs.cautions), UNSURE]
     heard += [LONELY] if all(chamber.blown.loop.motion.modes == 1 for chamber in chambers) else []
-    return BlowTable(model, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)))
+    return BlowTable(model, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)), rung)
 
 
 def voiced_cases(vessel: Vessel, cases: Sequence[Case]) -> list[Case]:
