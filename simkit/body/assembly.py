@@ -86,6 +86,11 @@ def _metres(size_mm: float | None) -> float:
     return size_mm * MM
 
 
+def _rim(radius_mm: float | None, wall_mm: float | None) -> float:
+    """The radius of a rim, m; a wall without thickness has none."""
+    return _metres(radius_mm) if wall_mm else 0.0
+
+
 def hole_opening(vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
     """The opening of one hole; ValueError where there is no wall."""
     hole = vessel.settled(hole)
@@ -95,8 +100,8 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
         hole.name,
         length=_metres(hole.wall_mm),
         radius=hole.diameter_mm * MM / 2,
-        rim=_metres(hole.edge_radius_mm),
-        inside_rim=_metres(hole.edge_inside_radius_mm),
+        rim=_rim(hole.edge_radius_mm, hole.wall_mm),
+        inside_rim=_rim(hole.edge_inside_radius_mm, hole.wall_mm),
     )
 
 
@@ -111,8 +116,8 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:
         length=_metres(voicing.wall_mm),
         width=voicing.window_width_mm * MM,
         height=voicing.cut_up_mm * MM,
-        rim=_metres(voicing.edge_radius_mm),
-        inside_rim=_metres(voicing.edge_radius_mm),
+        rim=_rim(voicing.edge_radius_mm, voicing.wall_mm),
+        inside_rim=_rim(voicing.edge_radius_mm, voicing.wall_mm),
         edge_deg=voicing.edge_deg,
     )
 

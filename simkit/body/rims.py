@@ -88,6 +88,13 @@ class Duct:
 
         return keys
 
+    @cached_property
+    def heights(self) -> tuple[float, float]:
+        """How high the inner and the outer rim lie on the opening's axis, on the mean, m."""
+        corners = self.exact(np.linspace(0, 1, 24, endpoint=False))[:, [1, 4]]
+        low, high = ((corners - self.opening.center) @ self.opening.axis).mean(axis=0)
+        return float(low), float(high)
+
     def points(self, turns: np.ndarray, depths: np.ndarray) -> np.ndarray:
         """Points (n, 3): depth 0 to 1 on the inner rim, 1 to 2 straight, 2 to 3 on the outer rim."""
         A, E, C, D, F, B = np.moveaxis(self.keys(turns), 1, 0)
@@ -180,8 +187,9 @@ class _Window:
         out = tops[16] - project(wall, tops[16:17])[0]
         way = _along(o.forward, out / np.linalg.norm(out))
         self.outer_touch = o.rim / np.tan((np.pi - np.arccos(np.clip(way @ self.slope, -1, 1))) / 2)
-        # The outer contact line is straight seen along the axis.
-        self.front_outside = float(((tops - o.center) @ o.forward).max() + max(self.outer_touch, 5e-5))
+        # The outer contact line is straight seen along the axis; a sharp rim is that line itself.
+        reach = (tops - o.center) @ o.forward
+        self.front_outside = float(reach.max() + max(self.outer_touch, 5e-5) if o.rim > 0 else reach.mean())
 
     def sloping(self, across: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Both ends of the slope at places across the window: (n, 3) each."""
@@ -213,7 +221,9 @@ class _Window:
         at_edge = side == 2
         F[at_edge] = top[at_edge]
         B = line(o.rim, back - o.rim, self.front_outside, self.thickness)
-        way = F - E
+        if o.rim == 0:
+            F = B
+        way = F - E if self.thickness > 0 else np.tile(o.axis, (len(E), 1))
         way /= np.linalg.norm(way, axis=1)[:, None]
         low = self._touch(side, toward, way @ o.axis, o.inside_rim, self.inner_touch)
         high = self._touch(side, toward, way @ o.axis, o.rim, self.outer_touch)

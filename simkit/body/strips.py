@@ -53,18 +53,28 @@ class Strip:
             found += [np.where(even, quad[:, [0, 2, 3]], quad[:, [1, 2, 3]])]
         return np.concatenate(found) if found else np.zeros((0, 3), int)
 
-    def middles(self, triangles: np.ndarray) -> np.ndarray:
-        """Points of the duct in the middle of the edges 01, 12, 02 of its triangles (t, 3): (t, 3, 3)."""
+    @property
+    def sharp(self) -> tuple[bool, bool]:
+        """Whether the inner and the outer rim are sharp."""
+        return self.duct.opening.inside_rim == 0, self.duct.opening.rim == 0
+
+    def middles(self, triangles: np.ndarray, near: float) -> np.ndarray:
+        """Points of the duct in the middle of the edges 01, 12, 02 of its triangles (t, 3): (t, 3, 3).
+
+        On an edge that leaves a sharp rim the point lies at the share `near` of the way.
+        """
         order = np.argsort(self.ids.ravel())
         flat = order[np.searchsorted(self.ids.ravel()[order], triangles)]
         rows, columns = np.unravel_index(flat, self.ids.shape)
-        n = len(self.start)
+        n, last = len(self.start), len(self.depths) - 1
+        on = np.isin(rows, [row for row, sharp in zip((0, last), self.sharp, strict=True) if sharp])
         out = []
         for a, b in ((0, 1), (1, 2), (0, 2)):
             first, second = columns[:, a].astype(float), columns[:, b].astype(float)
             first[second - first > n / 2] += n
             second[first - second > n / 2] += n
-            out.append(self.at((first + second) / 2, (rows[:, a] + rows[:, b]) / 2))
+            share = np.where(on[:, a] == on[:, b], 0.5, np.where(on[:, a], near, 1 - near))
+            out.append(self.at(first + share * (second - first), rows[:, a] + share * (rows[:, b] - rows[:, a])))
         return np.stack(out, axis=1)
 
 
@@ -72,8 +82,8 @@ def strip_between(
     duct: Duct, points: np.ndarray, loops: tuple[np.ndarray, np.ndarray], size: float, grow: float
 ) -> tuple[Strip, tuple[np.ndarray, np.ndarray]]:
     """The strip between the loops of node numbers, and where on the duct the loops' points belong exactly."""
-    start, inner = _turns(duct, duct.inside, points, loops[0])
-    stop, outer = _turns(duct, duct.outside, points, loops[1])
+    start, inner = turned(duct, duct.inside, points, loops[0])
+    stop, outer = turned(duct, duct.outside, points, loops[1])
     if duct.inside.sides == 1:  # no corners to hold on to: begin both loops at the same turn
         first = int(np.argmin(np.abs((stop - start[0] + 0.5) % 1 - 0.5)))
         outer = np.roll(outer, -first)
@@ -86,7 +96,7 @@ def strip_between(
     return strip, (strip.row(0), strip.row(len(depths) - 1))
 
 
-def _turns(duct: Duct, foot: Footprint, points: np.ndarray, loop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def turned(duct: Duct, foot: Footprint, points: np.ndarray, loop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The nodes of a loop in the order of their turns; corners exactly at theirs."""
     turns = foot.turn(duct.frame(points[loop]))
     if foot.sides > 1:
@@ -98,12 +108,15 @@ def _turns(duct: Duct, foot: Footprint, points: np.ndarray, loop: np.ndarray) ->
 
 
 def _depths(duct: Duct, size: float, grow: float) -> np.ndarray:
-    """Depths of the rows: even on the two rims, graded from both ends on the straight part."""
+    """Depths of the rows: even on the two rims, graded from both ends on the straight part; a sharp rim has none."""
     keys = duct.exact(np.linspace(0, 1, 24, endpoint=False))
     legs = np.linalg.norm(np.diff(keys, axis=1), axis=2).mean(axis=0)
-    inner, straight, outer = 0.8 * (legs[0] + legs[1]), legs[2], 0.8 * (legs[3] + legs[4])
-    sizes = min(size, inner / 3), min(size, outer / 3)
-    first, third = (max(3, round(arc / step)) for arc, step in zip((inner, outer), sizes, strict=True))
+    arcs, straight = (0.8 * (legs[0] + legs[1]), 0.8 * (legs[3] + legs[4])), legs[2]
+    round_ = tuple(f > 0 for f in (duct.opening.inside_rim, duct.opening.rim))
+    sizes = [min(size, arc / 3) if bent else size for arc, bent in zip(arcs, round_, strict=True)]
+    first, third = (
+        max(3, round(arc / step)) if bent else 0 for arc, step, bent in zip(arcs, sizes, round_, strict=True)
+    )
 
     def wanted(x: float) -> float:
         return min(sizes[0] + grow * x, sizes[1] + grow * (straight - x))

@@ -13,21 +13,17 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import eig, eigh, qr
+from scipy.linalg import eigh
 from scipy.sparse import csr_matrix, diags
 
 from simkit.body.kernel import EDGES
 from simkit.body.whole import WholeMesh
-from simkit.errors import OutOfReach
 from simkit.field.quadrature import facet_rule
 from simkit.field.rub import wall_integrals
+from simkit.field.search import TOP, Radiating
 from simkit.field.straight import matrices
 from simkit.field.twolevel import TwoLevel
-from simkit.field.waves import degrees, harmonics, leaving
-
-TOP = 8  # degree of the harmonics on the far sphere
-TOLERANCE = 1e-9  # relative error of k^2 at which the search stops
-STEPS = 60
+from simkit.field.waves import harmonics
 
 log = logging.getLogger(__name__)
 
@@ -76,6 +72,12 @@ class WholeAir:
         values, vectors = eigh(Y.T @ B / radius)  # 1 but for the facets' error: make them orthonormal on the mesh
         return surface, B @ (vectors / np.sqrt(values)) @ vectors.T
 
+    @cached_property
+    def inside(self) -> csr_matrix:
+        """M of the air inside the covers alone."""
+        mesh = self.whole.mesh
+        return matrices(replace(mesh, tets=mesh.tets[~self.whole.around]))[1]
+
     def joined(self, opened: Iterable[str]) -> np.ndarray:
         """The number of each node once the covers of the open openings are joined: (n,)."""
         same = np.arange(len(self.whole.mesh.points))
@@ -86,14 +88,26 @@ class WholeAir:
 
     def lowest(self, opened: tuple[str, ...]) -> WholeMode:
         """The lowest resonance with these openings open, all others closed by their covers."""
+        return self.modes(opened, 1)[0]
+
+    def modes(self, opened: tuple[str, ...], count: int) -> tuple[WholeMode, ...]:
+        """The lowest `count` resonances, ascending; `seconds` is what all of them took."""
         start = time.perf_counter()
         number = self.joined(opened)
-        solver = _Solver(self, number)
-        k, pressure = solver.lowest()
-        mode = self._mode(k, pressure[number], solver.weight(k, pressure), opened)
-        mode = replace(mode, unknowns=len(pressure), seconds=time.perf_counter() - start)
-        log.info("%s open: k = %.4f 1/m, %d unknowns, %.1f s", ", ".join(opened), k.real, len(pressure), mode.seconds)
-        return mode
+        air = self.radiating(number)
+        found = [self._mode(k, p[number], air.weight(k, p), opened) for k, p in air.resonances(count)]
+        seconds, unknowns = time.perf_counter() - start, air.K.shape[0]
+        told = ", ".join(f"{mode.k.real:.4f}" for mode in found)
+        log.info("%s open: k = %s 1/m, %d unknowns, %.1f s", ", ".join(opened) or "none", told, unknowns, seconds)
+        return tuple(replace(mode, unknowns=unknowns, seconds=seconds) for mode in found)
+
+    def radiating(self, number: np.ndarray) -> Radiating:
+        """All this air with its nodes joined to `number`."""
+        join = csr_matrix((np.ones(len(number)), (np.arange(len(number)), number)))
+        surface, B = self.far
+        K, M, S, inside = ((join.T @ A @ join).tocsr() for A in (self.K, self.M, surface, self.inside))
+        inverse = TwoLevel((K + S / self.whole.radius).tocsr(), _linear(self.whole, number))
+        return Radiating(K, M, S, inside, join.T @ B, self.whole.radius, inverse)
 
     def _mode(self, k: complex, pressure: np.ndarray, weight: complex, opened: tuple[str, ...]) -> WholeMode:
         covers = self.whole.covers
@@ -103,86 +117,6 @@ class WholeAir:
         pressed, slid = (complex(v[0]) / weight for v in wall_integrals(walls, pressure[:, None]))
         felt = {name: complex(pressure[covers[name][0]].mean() ** 2) / weight for name in closed}
         return WholeMode(k, pressed, slid, felt, 0, 0.0)
-
-
-class _Solver:
-    """One fingering: joined matrices, a preconditioner, and a search in a growing space of real fields."""
-
-    def __init__(self, air: WholeAir, number: np.ndarray):
-        count = int(number.max()) + 1
-        join = csr_matrix((np.ones(len(number)), (np.arange(len(number)), number)), shape=(len(number), count))
-        surface, B = air.far
-        self.K, self.M, self.S = ((join.T @ A @ join).tocsr() for A in (air.K, air.M, surface))
-        self.B = join.T @ B
-        self.radius = air.whole.radius
-        # What the harmonics do not reach is held by a plain steepness of their next degree.
-        self.beyond = (TOP + 2) / self.radius
-        self.inverse = TwoLevel((self.K + self.S / self.radius).tocsr(), _linear(air.whole, number))
-
-    def steepness(self, k: complex) -> np.ndarray:
-        """D_l(k) of every harmonic, less what stands for all."""
-        return leaving(k, self.radius, TOP)[degrees(TOP)] - self.beyond
-
-    def weight(self, k: complex, x: np.ndarray) -> complex:
-        """x^T M x - x^T (dD/dk^2) x: by it k^2 changes for a load."""
-        e = 1e-5 * k.real
-        slope = (self.steepness(k + e) - self.steepness(k - e)) / (2 * e)
-        return complex(x @ (self.M @ x) - (slope / (2 * k) * (self.B.T @ x) ** 2).sum())
-
-    def lowest(self) -> tuple[complex, np.ndarray]:
-        """k and the field (n,) of the lowest resonance, by nonlinear Arnoldi.
-
-        The residual of the best field in the space, preconditioned, enlarges it (Voss 2004, BIT 44:387 [memory]);
-        real and imaginary parts apart keep all big matrices real.
-        """
-        V = qr(self.inverse(self.M @ np.ones((self.M.shape[0], 1))), mode="economic")[0]
-        images = [A @ V for A in (self.K, self.M, self.S)]
-        told = self.B.T @ V
-        k: complex | None = None
-        for _ in range(STEPS):
-            k, y = self._within([V.T @ image for image in images], told, k)
-            stiff, heavy, far = images
-            x = V @ y
-            residual = (
-                stiff @ y - k**2 * (heavy @ y) + self.beyond * (far @ y) + self.B @ (self.steepness(k) * (told @ y))
-            )
-            better = self.inverse(np.stack([residual.real, residual.imag], axis=1))
-            error = abs(residual @ (better[:, 0] + 1j * better[:, 1]) / (x @ (self.M @ x)) / k**2)
-            if error < TOLERANCE:
-                return k, x
-            fresh = _beyond(V, better)
-            V = np.hstack([V, fresh])
-            images = [np.hstack([image, A @ fresh]) for image, A in zip(images, (self.K, self.M, self.S), strict=True)]
-            told = np.hstack([told, self.B.T @ fresh])
-        raise OutOfReach(f"resolved: the resonance did not settle in {STEPS} steps (error of k^2: {error:.1g})")
-
-    def _within(self, small: list[np.ndarray], told: np.ndarray, k: complex | None) -> tuple[complex, np.ndarray]:
-        """The resonance nearest to k in the space, by fixed-point steps on D(k); the lowest without radiation first."""
-        K, M, S = small
-        if k is None:
-            k = complex(np.sqrt(eigh(K + S / self.radius, M, eigvals_only=True)[0]))
-        for _ in range(40):
-            values, vectors = eig(K + self.beyond * S + (told.T * self.steepness(k)) @ told, M)
-            found = np.sqrt(values.astype(complex))
-            found = np.where(found.real < 0, -found, found)
-            ringing = found.real > np.abs(found.imag)
-            pick = int(np.argmin(np.where(ringing | ~ringing.any(), np.abs(found - k), np.inf)))
-            step, k = abs(found[pick] - k), complex(found[pick])
-            if step < 1e-13 * abs(k):
-                break
-        return k, vectors[:, pick]
-
-
-def _beyond(V: np.ndarray, new: np.ndarray) -> np.ndarray:
-    """What is new in the columns (n, m) beside the orthonormal V, orthonormal."""
-    kept = V
-    for column in new.T:
-        length = np.linalg.norm(column)
-        for _ in range(2):
-            column = column - kept @ (kept.T @ column)
-        if np.linalg.norm(column) > 1e-10 * length:
-            kept = np.column_stack([kept, column / np.linalg.norm(column)])
-    return kept[:, V.shape[1] :]
 
 
 def _linear(whole: WholeMesh, number: np.ndarray) -> csr_matrix:

@@ -23,9 +23,6 @@ from simkit.sound.openings import aperture_of
 from simkit.sound.ports import told
 from simkit.sound.resonator import Case, Evidence, Fingering, Resonance, openness_of
 
-# k^2 errs like this power of the mesh size where rims are rounded: chosen before the answers of the tests were seen,
-# on the low side of what three meshes of an ellipsoid showed (2 to 3.6).
-ORDER = 2.5
 LEAST_UNCERTAINTY = 0.3  # cents, for what two meshes have in common
 CENTS = 1200 / np.log(2)  # cents for a small relative change of frequency
 
@@ -66,14 +63,18 @@ class ResolvedResonator:
         return tuple(opening.name for opening in self.chamber.openings)
 
     def resonances(self, fingering: Fingering = (), count: int = 1) -> tuple[Resonance, ...]:
-        """The lowest resonance; this model knows no higher ones."""
+        """The lowest `count` resonances of the chamber's air, the air outside and the covered holes' with it."""
         opened = self._opened(openness_of(self.holes, fingering))
-        return (Resonance(self._answer(opened)[0]),) if opened and count > 0 else ()
+        if not opened or count < 1:
+            return ()
+        found = (self._answer(pair)[0] for pair in self.field.modes(opened, count))
+        return tuple(Resonance(omega) for omega in sorted(found, key=lambda omega: omega.real))
 
     def lowest(self, openness: np.ndarray) -> np.ndarray:
         """Complex omega (n,) of the lowest resonance for fingerings (n, holes), one solution each; 0 for none open."""
         opened = [self._opened(row) for row in np.atleast_2d(np.asarray(openness, float))]
-        return np.array([self._answer(names)[0] if names else 0.0 for names in opened], complex)
+        found = [self._answer(self.field.lowest(names))[0] if names else 0.0 for names in opened]
+        return np.array(found, complex)
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
         """Not answered by this model."""
@@ -84,8 +85,8 @@ class ResolvedResonator:
         opened = self._opened(openness_of(self.holes, fingering))
         if not opened:
             return Evidence(0.0)
-        omega, fine = self._answer(opened)
         modes = self.field.lowest(opened)
+        omega, fine = self._answer(modes)
         step = abs(cents(omega.real, fine.real))
         plain = self.air.sound_speed * modes[1].k
         second = 0.0 if self.lossless else CENTS * abs((fine - plain) / plain) ** 2
@@ -110,11 +111,10 @@ class ResolvedResonator:
         window = ("window",) if self.chamber.window is not None else ()
         return (*window, *(name for name, share in zip(self.holes, openness, strict=True) if share))
 
-    def _answer(self, opened: tuple[str, ...]) -> tuple[complex, complex]:
-        """omega extrapolated, and that of the fine mesh."""
-        coarse, fine = (self._omega(mode) for mode in self.field.lowest(opened))
-        squared = fine**2 + (fine**2 - coarse**2) / (self.field.ratio**ORDER - 1)
-        return complex(np.sqrt(squared)), fine
+    def _answer(self, modes: tuple[WholeMode, WholeMode]) -> tuple[complex, complex]:
+        """omega of a resonance extrapolated from its two meshes, and that of the fine one."""
+        coarse, fine = (self._omega(mode) for mode in modes)
+        return complex(np.sqrt(self.field.extrapolated(coarse**2, fine**2))), fine
 
     def _omega(self, mode: WholeMode) -> complex:
         """omega of one mesh's mode with its covered holes as deep as they are and, unless lossless, its wall losses.
@@ -148,4 +148,10 @@ def resonator(case: Case) -> ResolvedResonator:
         raise InputError([Fault("--windway", "", "mouth", "closed, for the model resolved")])
     if len(case.body.chambers) > 1:
         raise OutOfReach("resolved meshes a body of one chamber only so far; ask the model ports for coupled ones")
+    sharp = [o.name for o in case.chamber.all_openings if min(o.rim, o.inside_rim) == 0]
+    if sharp and not case.lossless:
+        raise OutOfReach(
+            f"resolved: the rim of {sharp[0]!r} is sharp, where friction grows as the mesh is refined; give it an "
+            "edge_radius_mm and edge_inside_radius_mm, or ask --lossless"
+        )
     return ResolvedResonator(case.chamber, whole_air(case.chamber), case.airs, case.lossless)

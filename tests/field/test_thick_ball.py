@@ -160,9 +160,22 @@ def test_the_whole_meshed_in_space_is_the_whole_meshed_in_a_half_plane(thickness
     opening = Opening("hole", top, up, across, thickness * MM, **sizes)
     air = graded_air(ChamberBody("ball", wall, thickness * MM, None, (opening,)))
     coarse, fine = (mode.k for mode in air.lowest(("hole",)))
-    found = np.sqrt(fine**2 + (fine**2 - coarse**2) / (air.ratio**2.5 - 1))
+    found = np.sqrt(air.extrapolated(coarse**2, fine**2))
     flat = element_resonance(radius, thickness, hole, 60, fine * MM, rim=rim) / MM
     flat = flat if flat.real > 0 else -flat
     step = abs(1200 * np.log2(found.real / fine.real))
     assert abs(1200 * np.log2(found.real / flat.real)) < step + 0.3  # the uncertainty that `resolved` states
     assert found.imag / found.real == pytest.approx(flat.imag / flat.real, rel=0.01)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", [CASES[0], CASES[2], CASES[3]])
+def test_sharp_rims_in_space_are_those_in_a_half_plane(case):
+    radius, thickness, hole, k, q, _ = case
+    wall = EggWall(2 * radius * MM, 2 * radius * MM, 2 * radius * MM)
+    top = np.array([0.0, radius, radius]) * MM
+    opening = Opening("hole", top, np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0]), thickness * MM, hole * MM)
+    air = graded_air(ChamberBody("ball", wall, thickness * MM, None, (opening,)))
+    found = np.sqrt(air.extrapolated(*(mode.k**2 for mode in air.lowest(("hole",)))))
+    assert abs(1200 * np.log2(found.real / k)) < 0.5
+    assert found.real / (2 * found.imag) == pytest.approx(q, rel=0.005)
