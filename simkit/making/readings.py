@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from simkit.air import moist_air
 from simkit.errors import Fault, InputError
 from simkit.making.shrinkage import Shrinkage, Stage
-from simkit.pitch import Pitch, Tuning, cents, note
-from simkit.vessel import AirState, Note, Vessel
+from simkit.pitch import Pitch, Tuning, cents
+from simkit.vessel import AirState, Vessel
 
 # What the rule f ~ 1/size leaves out, in cents (see above).
 RULE_DOUBT_CENTS = 2.0
@@ -74,17 +74,6 @@ def readings(
     return tuple(
         reading(target_hz, stage, shrinkage, tuning, fired_hz=fired_hz, air_ratio=air_ratio) for stage in Stage
     )
-
-
-def tuning_of(vessel: Vessel) -> Tuning:
-    """What the notes of a design are tuned to."""
-    scale = vessel.scale
-    return Tuning(scale.a4_hz, scale.temperament, scale.tonic)
-
-
-def target_hz(vessel: Vessel, written: Note) -> float:
-    """The frequency that a note of the design should have."""
-    return tuning_of(vessel).frequency(note(written.pitch)) * 2 ** (written.cents / 1200)
 
 
 def at_temperature(vessel: Vessel, temperature_c: float) -> AirState:

@@ -12,11 +12,11 @@ from simkit.making import cards, holes, overview, strips, voicing
 from simkit.making.drills import Reamer
 from simkit.making.layout import Flow, Heading
 from simkit.making.page import Drawing, Page, Paper
-from simkit.making.readings import RULE_DOUBT_CENTS, Reading, air_ratio, readings, target_hz, tuning_of
+from simkit.making.readings import RULE_DOUBT_CENTS, Reading, air_ratio, readings
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
 from simkit.making.sizes import Size, sizes_of
 from simkit.making.wraps import Places, places_of
-from simkit.vessel import AirState, Chamber, Vessel
+from simkit.vessel import AirState, Chamber, Vessel, target_of, tuning_of
 
 log = logging.getLogger(__name__)
 
@@ -107,7 +107,7 @@ def _notes(
         (
             note.pitch + (f" {note.cents:+g}" if note.cents else ""),
             tuple(hole.name in note.open for hole in chamber.holes),
-            readings(target_hz(vessel, note), shrinkage, tuning_of(vessel), air_ratio=ratio),
+            readings(target_of(vessel, note), shrinkage, tuning_of(vessel), air_ratio=ratio),
         )
         for note in chamber.notes
     )

@@ -19,8 +19,7 @@ from simkit.optimise.trial import Trial
 from simkit.sound import models
 from simkit.sound.lumped import LumpedResonator
 from simkit.sound.openings import round_hole
-from simkit.sound.prediction import target_of
-from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel
+from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel, target_of
 
 WAYS = ("linear", "few")
 MOST_HOLES = 10  # for combinations: a thousand of them

@@ -13,9 +13,8 @@ from simkit.errors import Fault
 from simkit.optimise.free import Freedom
 from simkit.sound import models
 from simkit.sound.ports import PortsResonator, resonator
-from simkit.sound.prediction import target_of
 from simkit.sound.resonator import Case, openness_of
-from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel
+from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel, target_of
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 from simkit.show import look
 from simkit.show.look import Panel
 from simkit.sound.chart import Chart, ChartedChamber
-from simkit.sound.prediction import tuning_of
-from simkit.vessel import Vessel
+from simkit.vessel import Vessel, tuning_of
 
 WIDTH_MM, HEIGHT_MM = 150.0, 92.0
 LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 17.0, 8.0, 17.0, 17.0

@@ -32,8 +32,8 @@ from simkit.sound.blowing.table import BlowTable, blow
 from simkit.sound.chart import chart
 from simkit.sound.comparison import reasons_for
 from simkit.sound.higher import Ringing, resonances
-from simkit.sound.prediction import Prediction, predict, tuning_of
-from simkit.vessel import Vessel
+from simkit.sound.prediction import Prediction, predict
+from simkit.vessel import Vessel, tuning_of
 
 RINGS = 4  # higher resonances shown
 CHARTED = 10  # holes; the combinations of more make no page to read

@@ -13,8 +13,7 @@ from simkit.air import Air
 from simkit.errors import Fault, InputError
 from simkit.pitch import Pitch
 from simkit.sound import models
-from simkit.sound.prediction import target_of, tuning_of
-from simkit.vessel import Vessel
+from simkit.vessel import Vessel, target_of, tuning_of
 
 MOST_HOLES = 16
 HALF = 0.5

@@ -21,6 +21,7 @@ from simkit.vessel.shapes import (
     Tube,
 )
 from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
+from simkit.vessel.tuning import target_of, tuning_of
 
 __all__ = [
     "FINGERS",
@@ -56,4 +57,6 @@ __all__ = [
     "Voicing",
     "load",
     "loads",
+    "target_of",
+    "tuning_of",
 ]

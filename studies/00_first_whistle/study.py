@@ -41,8 +41,7 @@ from simkit.show.lines import fingering
 from simkit.show.look import page, save
 from simkit.show.views import views
 from simkit.sound import models
-from simkit.sound.prediction import target_of
-from simkit.vessel import Vessel
+from simkit.vessel import Vessel, target_of
 
 HERE = Path(__file__).parent
 DESIGN = HERE.parent / "designs" / "pocket_wren.toml"

@@ -6,10 +6,10 @@ import pytest
 
 from simkit import predict
 from simkit.air import moist_air
-from simkit.making.readings import RULE_DOUBT_CENTS, air_ratio, reading, readings, target_hz
+from simkit.making.readings import RULE_DOUBT_CENTS, air_ratio, reading, readings
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.pitch import Tuning, cents
-from simkit.vessel import AirState, loads
+from simkit.vessel import AirState, loads, target_of
 
 CLAY = Shrinkage.of(drying=0.055, firing=0.058, total_doubt=0.005)
 
@@ -58,7 +58,7 @@ def test_today_is_told_apart_from_the_air_of_the_design():
 def test_targets_follow_the_scale_and_the_bend(lopsided):
     """Equal temperament on ISO 16:1975's A4 = 440 Hz: A5 = 880 Hz."""
     vessel, _ = lopsided
-    assert target_hz(vessel, vessel.chambers[0].note("A5")) == pytest.approx(880)
+    assert target_of(vessel, vessel.chambers[0].note("A5")) == pytest.approx(880)
 
 
 @pytest.mark.parametrize("size", [1.06, 1 / 0.89])

@@ -8,9 +8,9 @@ import pytest
 import simkit
 from simkit.errors import InputError
 from simkit.optimise import InTune, Limits, optimise
+from simkit.optimise.descent import Stand
 from simkit.sound import models
-from simkit.sound.prediction import target_of
-from simkit.vessel import DesignError
+from simkit.vessel import DesignError, target_of
 
 
 def test_every_note_comes_within_half_a_cent(tuned):

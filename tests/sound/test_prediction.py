@@ -8,8 +8,8 @@ import pytest
 from simkit.air import exhaled, moist_air
 from simkit.errors import InputError
 from simkit.sound import models
-from simkit.sound.prediction import predict, target_of
-from simkit.vessel import loads
+from simkit.sound.prediction import predict
+from simkit.vessel import loads, target_of
 
 DESIGN = """
 title = "Ball"
