@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, permutations
 from typing import NamedTuple
 
 import numpy as np
 
 from simkit.body import Body, ChamberBody
 from simkit.body.assembly import gap
-from simkit.body.wall import curvatures
+from simkit.body.between import between
+from simkit.body.wall import curvatures, distance
 from simkit.optimise.bounds import TIP_MM, axis_ends_mm
 from simkit.vessel import Chamber, Vessel
 
@@ -37,7 +38,9 @@ class Limits:
     clay_mm: least clay left between the rims of two holes, inside and outside; window_mm: between a hole and the
     window; box_mm: the most that the whole piece may measure along, across and up, clay included. Hand limits apply
     where the design's `[hand]` writes their key: `spacing_mm` between the middles of holes that different fingers
-    cover, `span_mm` between the farthest holes of one hand. A hole named for a thumb must be underneath.
+    cover, `span_mm` between the farthest holes of one hand; both chamber by chamber, as hands go from one to the
+    next. A hole named for a thumb must be underneath. Between chambers stays the clay that the design asks for
+    (`clay.between_mm`), and every opening comes out into the open.
     """
 
     clay_mm: float = 3.0
@@ -61,9 +64,11 @@ class Limits:
         sites = [_Site(vessel, c, s, body.thickness) for c, s in zip(vessel.chambers, body.chambers, strict=True)]
         hand = vessel.hand
         if hand and hand.spacing_mm is not None:
-            parts.append(_spacing(sites, hand.spacing_mm))
+            parts += [_spacing([site], hand.spacing_mm) for site in sites]
         if hand and hand.span_mm is not None:
-            parts.append(_span(sites, hand.span_mm))
+            parts += [_span([site], hand.span_mm) for site in sites]
+        parts += [_between(one, other) for one, other in combinations(sites, 2)]
+        parts += [_in_the_open(one, other) for one, other in permutations(sites, 2)]
         if self.box_mm is not None:
             parts.append(_box(body, self.box_mm))
         return parts
@@ -188,6 +193,25 @@ def _hands(sites: Sequence[_Site]) -> tuple[list[str], list[str | None], np.ndar
     names = [name for site in sites for name in site.names]
     fingers = [hole.finger for site in sites for hole in site.chamber.holes]
     return names, list(fingers), np.concatenate([site.centers(True) for site in sites])
+
+
+def _between(one: _Site, other: _Site) -> _Part:
+    """Clay between the air of two chambers."""
+    least = one.vessel.clay.least_between_mm
+    left = np.array([1e3 * between(one.solid.wall, other.solid.wall).thickness - least])
+    what = f"clay between {one.chamber.name} and {other.chamber.name}"
+    return _Part(left, lambda: [Row(what, f"at least {least:g} mm")])
+
+
+def _in_the_open(one: _Site, other: _Site) -> _Part:
+    """The outer mouths of one chamber's openings lie outside the clay around another."""
+    openings = one.solid.all_openings
+    out = np.array([o.center + one.thickness * o.axis for o in openings]).reshape(-1, 3)
+    reach = one.thickness + np.array([o.reach for o in openings])
+    left = 1e3 * (distance(other.solid.wall, out) - reach) if len(out) else np.zeros(0)
+    names = [o.name for o in openings]
+    rule = f"outside the clay around {other.chamber.name}"
+    return _Part(left, lambda: [Row(f"the outer mouth of {one.chamber.name} {name}", rule) for name in names])
 
 
 def _box(body: Body, most: tuple[float, float, float]) -> _Part:

@@ -100,3 +100,57 @@ def test_the_whole_piece_fits_its_box():
 
 def test_the_cut_up_is_no_more_than_the_width():
     assert rooms(BALL)["the window's cut-up"] == 5
+
+
+TWO = """
+[clay]
+wall_mm = 4
+[hand]
+spacing_mm = 18
+span_mm = 60
+[[chamber]]
+name = "one"
+shape = "sphere"
+diameter_mm = 50
+[[chamber.hole]]
+name = "1"
+along_mm = 25
+around_deg = {around}
+diameter_mm = 6
+finger = "left index"
+[[chamber]]
+name = "two"
+shape = "sphere"
+diameter_mm = 40
+offset_mm = [5, {across}, 0]
+[[chamber.hole]]
+name = "1"
+along_mm = 20
+around_deg = 20
+diameter_mm = 6
+finger = "left middle"
+"""
+
+
+def rows_of_two(across=51, around=-20):
+    vessel = simkit.loads(TWO.format(across=across, around=around))
+    body = drawn(vessel)
+    limits = Limits()
+    rows, left = limits.rows(vessel, body), limits.left(vessel, body)
+    return {str(row): room for row, room in zip(rows, left, strict=True)}
+
+
+def test_chambers_keep_their_wall_between_and_openings_their_way_out():
+    room = rows_of_two()
+    # Spheres of 25 and 20 mm whose middles are 51 mm apart: 6 mm of clay, of which 4 are asked.
+    assert room["clay between one and two, at least 4 mm"] == pytest.approx(2.0, abs=1e-3)
+    # The mouth lies 29 mm from the first middle; the clay around the second reaches 24 mm, the hole 3.
+    out = np.array([29 * np.sin(np.deg2rad(60)), 0, 29 * np.cos(np.deg2rad(60))])
+    free = np.linalg.norm(out - [51, 0, 0]) - 24 - 3
+    told = rows_of_two(around=60)["the outer mouth of one 1, outside the clay around two"]
+    assert told == pytest.approx(free, abs=1e-3)
+
+
+def test_hands_go_from_chamber_to_chamber():
+    """Spacing and span are asked within a chamber, not across: no finger is on two chambers at once."""
+    assert not any("[hand]" in words for words in rows_of_two())
