@@ -130,7 +130,8 @@ def _window(site: _Site, least: float) -> _Part:
     window = site.solid.window
     holes = site.solid.openings if window else ()
     left = np.array([1e3 * gap(window, hole) - least for hole in holes]) if window else np.zeros(0)
-    return _Part(left, lambda: [Row(f"clay between the window and {n}", f"at least {least:g} mm") for n in site.names])
+    names = site.names[: len(holes)]
+    return _Part(left, lambda: [Row(f"clay between the window and {n}", f"at least {least:g} mm") for n in names])
 
 
 def _ends(site: _Site) -> _Part:
