@@ -7,6 +7,7 @@ import pytest
 
 import simkit
 from simkit.cli import app
+from simkit.making.cautions import CAUTIONS, FIRST
 
 ROOT = Path(simkit.__file__).parents[1]
 DOCUMENTS = [ROOT / name for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md")]
@@ -42,6 +43,12 @@ def test_every_room_is_on_the_developers_page():
     package = ROOT / "simkit"
     rooms = {path.parent.name for path in package.glob("*/__init__.py")} | {path.stem for path in package.glob("*.py")}
     assert [room for room in sorted(rooms) if not room.startswith("__") and f"`{room}`" not in text] == []
+
+
+def test_the_cautions_of_the_sheets_stand_in_the_readme_too():
+    text = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    assert [what for what, said in CAUTIONS if text.count(f"**{what}**: {said}") != 1] == []
+    assert text.count(FIRST) == 1
 
 
 def test_no_document_names_a_machine(document):

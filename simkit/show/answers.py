@@ -119,11 +119,9 @@ def chart_text(vessel: Vessel, chart: Chart) -> str:
     parts: list[Part] = [vessel.title] if vessel.title else []
     for chamber in chart.chambers:
         name = f"{chamber.name}: " if len(chart.chambers) > 1 else ""
-        count = len(chamber.fingerings)
-        parts += [
-            f"{name}{count} combinations of {len(chamber.holes)} holes by {chart.model}, {air_words(vessel)}",
-            "",
-        ]
+        count, holes = len(chamber.fingerings), len(chamber.holes)
+        what = f"{count} combinations of {holes} hole{'s' * (holes > 1)}" if holes else "a chamber without holes"
+        parts += [f"{name}{what} by {chart.model}, {air_words(vessel)}", ""]
         parts += [combination_table(vessel.chamber(chamber.name).holes, chamber), ""]
     return printed(*parts, *_cautions(chart.cautions)).rstrip() + "\n"
 

@@ -6,6 +6,7 @@ import math
 import sys
 from collections.abc import Sequence
 from io import StringIO
+from itertools import pairwise
 from typing import TextIO
 
 from rich import box
@@ -139,7 +140,8 @@ def plain_table() -> Table:
 def printed(*parts: Table | Text | str, stream: TextIO | None = None) -> str:
     """The parts as text for a stream: with colour on a terminal, without and unwrapped elsewhere.
 
-    Where the stream cannot write circles, covered holes are x and open ones o.
+    Of several empty lines in a row one is kept. Where the stream cannot write circles, covered holes are x and open
+    ones o.
     """
     stream = stream or sys.stdout
     on_terminal = stream.isatty()
@@ -156,7 +158,9 @@ def printed(*parts: Table | Text | str, stream: TextIO | None = None) -> str:
     )
     for part in parts:
         console.print(part)
-    text = "\n".join(line.rstrip() for line in kept.getvalue().splitlines()) + "\n"
+    lines = [line.rstrip() for line in kept.getvalue().splitlines()]
+    lines = [line for before, line in pairwise(["", *lines]) if line or before]
+    text = "\n".join(lines) + "\n"
     return text if _can_write(COVERED + OPEN + HALF, stream) else _simple(text)
 
 

@@ -108,8 +108,8 @@ def _other_uniform(circuit: Circuit, m: Matrices, rows: np.ndarray) -> np.ndarra
 
 
 @dataclass(frozen=True)
-class Ringing:
-    """Some resonances of one state of the body: omega (c,), and the chambers' share of the field in each.
+class OpenModes:
+    """Some modes of the body with its openings open: omega (c,), and the chambers' share of the field in each.
 
     shape (c, m): amplitudes of the uniform pressures and the modes, scaled to shape . shape = 1.
     """
@@ -118,7 +118,7 @@ class Ringing:
     shape: np.ndarray
 
 
-def resonances(circuit: Circuit, openness: np.ndarray, count: int, rows: np.ndarray | None = None) -> Ringing:
+def resonances(circuit: Circuit, openness: np.ndarray, count: int, rows: np.ndarray | None = None) -> OpenModes:
     """The lowest `count` resonances with openings as `openness` (n,) says; of the chamber that owns `rows` (n,) alone.
 
     Without `rows` all; a resonance is a chamber's if most of it is there.
@@ -131,7 +131,7 @@ def resonances(circuit: Circuit, openness: np.ndarray, count: int, rows: np.ndar
     starts, shapes = problem.at_rest(count, rows)
     found = [problem.settled(omega, b) for omega, b in zip(starts, shapes, strict=True)]
     order = np.argsort([omega.real for omega, _ in found])
-    return Ringing(np.array([found[i][0] for i in order]), np.array([found[i][1] for i in order]))
+    return OpenModes(np.array([found[i][0] for i in order]), np.array([found[i][1] for i in order]))
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,8 @@ FINGERS: tuple[str, ...] = get_args(Finger)
 class Voicing(Part):
     """Where breath becomes sound: windway, window and edge. `along_mm` marks the window's centre on the inner face.
 
-    `breath_toward_deg` is the way the breath runs along the wall: 0 away from the mouth end, 90 to the right.
+    `breath_toward_deg` is the way the breath runs along the wall: 0 away from the mouth end, 90 to the right. The edge
+    lies at the inner face; `edge_offset_mm` is how far it lies towards the chamber from the middle of the jet.
     """
 
     along_mm: Place

@@ -88,3 +88,7 @@ def test_a_stream_without_circles_gets_letters(table):
 def test_a_long_title_is_not_wrapped_off_a_terminal():
     title = "long " * 40 + "[bold]not markup[/bold] :smile:"
     assert printed(title, stream=Stream("utf-8", terminal=False)) == title + "\n"
+
+
+def test_of_several_empty_lines_one_is_kept():
+    assert printed("a", "", "", "b") == "a\n\nb\n"

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import simkit
+from simkit.show.answers import chart_text
 from simkit.sound.chart import best_for, chart, combinations
 from simkit.sound.comparison import compare
 from simkit.vessel.starter import starter
@@ -69,3 +70,8 @@ def test_a_chamber_without_holes_has_one_combination(half):
     assert combinations(0, half).shape == (1, 0)
     (jug,) = chart(simkit.loads(JUG), "lumped", half=half).chambers
     assert [fingered.openness for fingered in jug.fingerings] == [()]
+
+
+def test_the_chart_of_a_chamber_without_holes_says_so():
+    jug = simkit.loads(JUG)
+    assert "a chamber without holes by lumped, 20 °C" in chart_text(jug, chart(jug, "lumped"))
