@@ -184,7 +184,8 @@ def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
     along = make_interp_spline(u, p, k=3)
     knots_v, control = _clamped_periodic(v, np.moveaxis(along.c, 1, 0))
     for end, ring in ((0, p[0]), (-1, p[-1])):
-        if np.ptp(ring, axis=0).max() < 1e-9:
+        # A tip's ring is as wide as the root of what rounding leaves of zero: 1e-8 of the size.
+        if np.ptp(ring, axis=0).max() < 1e-6 * np.ptp(p, axis=(0, 1)).max():
             control[:, end] = ring[0]
     points = [occ.addPoint(*c) for c in control.reshape(-1, 3)]
     (ku, mu), (kv, mv) = _with_multiplicity(along.t), _with_multiplicity(knots_v)
