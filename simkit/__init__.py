@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from simkit.sound.comparison import Comparison, compare
     from simkit.sound.higher import Ringing, resonances
     from simkit.sound.prediction import Prediction, predict
+    from simkit.tuning import Tuned, tune
     from simkit.sweep import Swept, sweep
     from simkit.vessel import Vessel, load, loads
 
@@ -29,6 +30,7 @@ _ROOMS = {
     "simkit.sound.chart": ("Chart", "chart"),
     "simkit.sound.comparison": ("Comparison", "compare"),
     "simkit.sound.higher": ("Ringing", "resonances"),
+    "simkit.tuning": ("Tuned", "tune"),
     "simkit.show.report": ("report",),
     "simkit.vessel": ("Vessel", "load", "loads"),
     # Once they are loaded these rooms stand under their verbs' names, and can be called like them.
@@ -50,6 +52,7 @@ __all__ = [
     "Ringing",
     "SimkitError",
     "Swept",
+    "Tuned",
     "Vessel",
     "blow",
     "chart",
@@ -61,6 +64,7 @@ __all__ = [
     "report",
     "resonances",
     "sweep",
+    "tune",
 ]
 
 

@@ -180,6 +180,12 @@ def predict(
         import simkit
 
         vessel = simkit.load(file)
+        if bench is not None:
+            from simkit.tuning import as_benched
+
+            vessel, to_know = as_benched(vessel, bench)
+            for text in to_know:
+                _tell(f"{bench}: {text}", 0)
         prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway, blown=blown)
         hand = None
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
@@ -596,6 +602,82 @@ def sweep(
         sys.stdout.write(str(swept))
     if swept.failed:
         raise OutOfReach(f"{swept.failed} of {swept.cases} cases failed")
+
+
+@app.command(epilog="Example: simkit tune dove.toml --volume-ml 118 --heard C5=468.2 --heard C5=467.9")
+def tune(
+    file: Design,
+    heard: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NOTE=HZ", help="A note blown; holes for a name, how open they are too: 1+2:0.5=530. Repeat it."
+        ),
+    ] = None,
+    record: Annotated[
+        list[str] | None,
+        typer.Option(metavar="WAV", help="Steady notes apart by silence; with names where in doubt: C5,D5=take.wav."),
+    ] = None,
+    cut: Annotated[
+        list[str] | None,
+        typer.Option(metavar="HOLE=MM", help="How wide a hole is now; else the last cut asked for is taken as done."),
+    ] = None,
+    stage: Annotated[
+        str | None, typer.Option(metavar="STAGE", help="wet, leather-hard, bone dry or fired; else as last time.")
+    ] = None,
+    temperature_c: Annotated[float | None, typer.Option(metavar="T", help="Of the air today.")] = None,
+    volume_ml: Annotated[
+        float | None, typer.Option(metavar="ML", help="The chamber's air as it is now, weighed as water or fine sand.")
+    ] = None,
+    wall_mm: Annotated[float | None, typer.Option(metavar="MM", help="The wall as it is now, by calliper.")] = None,
+    bar: Annotated[
+        str | None, typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm.")
+    ] = None,
+    reamer: Annotated[
+        str | None, typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer, mm: says how deep it goes.")
+    ] = None,
+    pitch: Annotated[
+        str, typer.Option(metavar="WAY", help="own: notes match the covered note as it came out; or written.")
+    ] = "own",
+    chamber: Annotated[str | None, typer.Option(metavar="NAME", help="Which, where several are blown.")] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Withdraw the last step of the log first.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Say the next cut, from what was blown so far.
+
+    Calibrates window, wall and shrinkage on the notes heard, and stops short by what they leave open. Keeps a log
+    beside the design, FILE.bench.jsonl; the design itself is not changed.
+    """
+    if pitch not in ("own", "written"):
+        raise InputError([Fault("--pitch", "", pitch, "own, written")])
+    with Waiting("tuning"):
+        import simkit
+        from simkit.making import Reamer
+        from simkit.making import stage as stage_of
+        from simkit.making.bench.log import log_path
+
+        vessel = simkit.load(file)
+        tuned = simkit.tune(
+            vessel,
+            log=log_path(file),
+            chamber=chamber,
+            stage=stage_of(stage, "--stage") if stage else None,
+            temperature_c=temperature_c,
+            heard=heard or (),
+            cut=cut or (),
+            records=record or (),
+            volume_ml=volume_ml,
+            wall_mm=wall_mm,
+            bar=bar,
+            reamer=Reamer.read(reamer) if reamer else None,
+            own_pitch=pitch == "own",
+            undo=undo,
+        )
+    if as_json:
+        _print_json(tuned.as_dict())
+    else:
+        from simkit.show.tuned import tuned_text
+
+        sys.stdout.write(tuned_text(tuned))
 
 
 def _check_picture(plot: Path | None) -> None:

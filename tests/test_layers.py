@@ -29,10 +29,12 @@ MAY_IMPORT = {
     "optimise": FACTS | {"vessel", "body", "field", "sound"},
     # A sheet never waits for an eigen-solve; the bench is handed its resonator.
     "making": FACTS | {"vessel", "body"},
-    "show": ANSWERS,
+    # The bench from end to end: `making` handed what `sound` knows.
+    "tuning": ANSWERS,
+    "show": ANSWERS | {"tuning"},
     "sweep": ANSWERS | {"waiting"},
     # The door goes through the package's public names, "".
-    "cli": ANSWERS | {"show", "sweep", "waiting", ""},
+    "cli": ANSWERS | {"tuning", "show", "sweep", "waiting", ""},
 }
 
 # Libraries with one way in: a module, or a room of which one module, or the room as a whole.
@@ -60,6 +62,7 @@ PUBLIC = {
     "Ringing",
     "SimkitError",
     "Swept",
+    "Tuned",
     "Vessel",
     "load",
     "loads",
@@ -68,6 +71,7 @@ PUBLIC = {
     "report",
     "resonances",
     "sweep",
+    "tune",
 }
 
 

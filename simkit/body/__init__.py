@@ -3,6 +3,7 @@
 from simkit.body.assembly import placed_wall, wall_of
 from simkit.body.body import Body, ChamberBody, Opening
 from simkit.body.inspection import body_of, inspect
+from simkit.body.made import Made, MadeSlopes
 from simkit.body.mesh import AirMesh, air_mesh, surrounding_mesh
 from simkit.body.wall import Wall
 
@@ -10,6 +11,8 @@ __all__ = [
     "AirMesh",
     "Body",
     "ChamberBody",
+    "Made",
+    "MadeSlopes",
     "Opening",
     "Wall",
     "air_mesh",

@@ -37,7 +37,7 @@ class Stage(StrEnum):
     FIRED = "fired"
 
 
-def stage(text: str) -> Stage:
+def stage(text: str, option: str = "--cut-at") -> Stage:
     """A stage by its name; leather for leather-hard and dry for bone dry will do.
 
     >>> stage("leather")
@@ -48,7 +48,7 @@ def stage(text: str) -> Stage:
         name = each.replace("-", " ")
         if wanted in (name, name.removesuffix(" hard"), name.removeprefix("bone ")):
             return each
-    raise InputError([Fault("--cut-at", "", text, ", ".join(Stage))])
+    raise InputError([Fault(option, "", text, ", ".join(Stage))])
 
 
 @dataclass(frozen=True)

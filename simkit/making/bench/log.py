@@ -1,0 +1,208 @@
+"""The bench's log: one line of JSON for each fact, only ever added to, safe on the disk before anything is answered.
+
+All lines of one visit to the bench share a `step`; a step can be withdrawn by a later line, never erased. A line
+that a crash has torn is passed over and told of.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from simkit.errors import Fault, InputError
+from simkit.making.shrinkage import Stage
+from simkit.vessel import Vessel
+
+Millimetres = Annotated[float, Field(gt=0, le=1000)]
+
+
+class Fact(BaseModel):
+    """One thing that happened at the bench, and when in the piece's life."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    step: Annotated[int, Field(ge=1)]
+    chamber: str
+    stage: Stage
+
+
+class Heard(Fact):
+    """A note that was blown: its name, how much of each hole was open, what was read, in which air."""
+
+    kind: Literal["heard"] = "heard"
+    note: str
+    open: dict[str, Annotated[float, Field(gt=0, le=1)]]
+    hz: Annotated[float, Field(gt=0, le=20_000)]
+    doubt_cents: Annotated[float, Field(ge=0)] = 3.0
+    temperature_c: Annotated[float, Field(ge=0, le=40)]
+
+
+class Cut(Fact):
+    """A hole that is this wide now, measured in the clay as it is."""
+
+    kind: Literal["cut"] = "cut"
+    hole: str
+    mm: Millimetres
+
+
+class Asked(Fact):
+    """The cut that the bench asked for."""
+
+    kind: Literal["asked"] = "asked"
+    hole: str
+    from_mm: Annotated[float, Field(ge=0, le=1000)]
+    to_mm: Millimetres
+    note: str
+
+
+class Water(Fact):
+    """The chamber's air, weighed as water."""
+
+    kind: Literal["water"] = "water"
+    ml: Annotated[float, Field(gt=0)]
+
+
+class Callipered(Fact):
+    """The wall's thickness."""
+
+    kind: Literal["wall"] = "wall"
+    mm: Millimetres
+
+
+class BarRead(Fact):
+    """A test bar's lengths, as on the command line."""
+
+    kind: Literal["bar"] = "bar"
+    text: str
+
+
+class Undone(Fact):
+    """A step that is withdrawn."""
+
+    kind: Literal["undo"] = "undo"
+    undoes: int
+
+
+Entry = Heard | Cut | Asked | Water | Callipered | BarRead | Undone
+_ENTRY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
+
+
+@dataclass(frozen=True)
+class Log:
+    """What a log says: its entries in order, withdrawn ones left out, and what is odd about the file."""
+
+    entries: tuple[Entry, ...] = ()
+    last_step: int = 0
+    cautions: tuple[str, ...] = ()
+
+    def of(self, chamber: str) -> tuple[Entry, ...]:
+        """The entries of one chamber."""
+        return tuple(entry for entry in self.entries if entry.chamber == chamber)
+
+    def with_entries(self, entries: Sequence[Entry]) -> Log:
+        """The same with what has just been added."""
+        return Log((*self.entries, *entries), max([self.last_step, *(e.step for e in entries)]), self.cautions)
+
+
+def log_path(design: str | Path) -> Path:
+    """Where the log of a design file lies: beside it."""
+    return Path(f"{design}.bench.jsonl")
+
+
+def read(path: Path) -> Log:
+    """The log, empty if there is none; InputError for a line that is whole and makes no sense."""
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        return Log()
+    except OSError as error:
+        raise InputError([Fault(str(path), "", None, f"a file that can be read ({error.strerror})")]) from error
+    entries: list[Entry] = []
+    torn: list[int] = []
+    faults: list[Fault] = []
+    for number, line in enumerate(raw.split(b"\n"), 1):
+        if not line.strip():
+            continue
+        try:
+            told = json.loads(line)
+        except ValueError:  # half a line, or half a letter
+            torn.append(number)
+            continue
+        try:
+            entries.append(_ENTRY.validate_python(told))
+        except ValidationError as error:
+            faults.append(_fault(path, number, error))
+    if faults:
+        raise InputError(faults)
+    withdrawn = {entry.undoes for entry in entries if isinstance(entry, Undone)}
+    kept = tuple(e for e in entries if e.step not in withdrawn and not isinstance(e, Undone))
+    told_of = tuple(f"{path.name}: line {n} is torn, as by a crash, and passed over" for n in torn)
+    return Log(kept, max((e.step for e in entries), default=0), told_of)
+
+
+def _fault(path: Path, number: int, error: ValidationError) -> Fault:
+    first = error.errors(include_url=False)[0]
+    key = ".".join(str(part) for part in first["loc"])
+    message = first["msg"][0].lower() + first["msg"][1:]
+    value = first["input"] if isinstance(first["input"], str | float | int) else None
+    return Fault(f"{path}, line {number}", key, value, f"a line that `simkit tune` has written ({message})")
+
+
+def add(path: Path, entries: Iterable[Entry]) -> None:
+    """Adds lines and waits until the disk has them. They go in one piece; after a torn line on a line of their own."""
+    lines = "".join(entry.model_dump_json() + "\n" for entry in entries)
+    if not lines:
+        return
+    new = not path.exists()
+    try:
+        handle = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o666)
+    except OSError as error:
+        allowed = f"a log that can be written ({error.strerror})"
+        raise InputError([Fault(str(path), "", None, allowed)]) from error
+    try:
+        size = os.fstat(handle).st_size
+        if size and os.pread(handle, 1, size - 1) != b"\n":
+            lines = "\n" + lines
+        _write(handle, lines.encode("utf-8"))
+        os.fsync(handle)
+    except OSError as error:
+        raise InputError([Fault(str(path), "", None, f"a log that can be written ({error.strerror})")]) from error
+    finally:
+        os.close(handle)
+    if new:
+        folder = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)  # so that the file's name lasts too
+        finally:
+            os.close(folder)
+
+
+def _write(handle: int, data: bytes) -> None:
+    while data:
+        data = data[os.write(handle, data) :]
+
+
+def last_step_of(log: Log, chamber: str) -> int | None:
+    """The step that an undo would withdraw: the last one that still stands."""
+    return max((entry.step for entry in log.of(chamber)), default=None)
+
+
+def check_fits(log: Log, vessel: Vessel, path: Path) -> None:
+    """InputError where a log speaks of holes or chambers that the design does not have."""
+    faults = []
+    holes = {chamber.name: {hole.name for hole in chamber.holes} for chamber in vessel.chambers}
+    for entry in log.entries:
+        named = [entry.hole] if isinstance(entry, Cut | Asked) else list(entry.open) if isinstance(entry, Heard) else []
+        if entry.chamber not in holes:
+            faults.append(Fault(str(path), "chamber", entry.chamber, f"a chamber of {vessel.source}"))
+        else:
+            known = holes[entry.chamber]
+            allowed = f"a hole of {vessel.source}: {', '.join(sorted(known)) or 'it has none'}"
+            faults += [Fault(str(path), "hole", name, allowed) for name in named if name not in known]
+    if faults:
+        raise InputError(dict.fromkeys(faults))

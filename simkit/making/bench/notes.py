@@ -1,0 +1,88 @@
+"""The design's notes as they stand on the bench: what they read, what they should, how they will end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simkit.making.bench.aim import Aim, order_of, readings_now
+
+
+@dataclass(frozen=True)
+class NoteNow:
+    """One note.
+
+    heard_hz: the last reading in the piece's present state, if any; off_cents: reading less what all the readings
+    together say; now_hz, now_cents: what it is believed to read now, None where a hole of it is not cut, and how sure
+    (one standard deviation); wanted_hz: what it should read now so as to end in tune; end_cents, end_sd: where it
+    ends when fired if the plan is followed, from the piece's own pitch; judges: the hole that it is the judge of.
+    """
+
+    pitch: str
+    open: tuple[str, ...]
+    heard_hz: float | None
+    off_cents: float | None
+    now_hz: float | None
+    now_cents: float
+    wanted_hz: float
+    end_cents: float
+    end_sd: float
+    judges: str | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The note under the keys of the command line's JSON."""
+        return {
+            "pitch": self.pitch,
+            "open": list(self.open),
+            "heard_hz": self.heard_hz,
+            "off_cents": self.off_cents,
+            "now_hz": self.now_hz,
+            "uncertainty_cents": self.now_cents,
+            "wanted_hz": self.wanted_hz,
+            "fired_cents": self.end_cents,
+            "fired_uncertainty_cents": self.end_sd,
+            "judges": self.judges,
+        }
+
+
+def notes_now(aim: Aim) -> tuple[NoteNow, ...]:
+    """All notes of the design, in its order."""
+    piece, belief = aim.belief.piece, aim.belief
+    now, sd = readings_now(belief, piece.openness, piece.told_mm)
+    judges = {note: piece.holes[hole] for hole, note in order_of(piece.openness, piece.targets)}
+    # With every hole at its mark it would read this, and end `end_cents` off.
+    wanted = readings_now(belief, piece.openness, aim.marks_mm)[0] / 2 ** (aim.end_cents / 1200)
+    found = []
+    for n, pitch in enumerate(piece.notes):
+        opened = piece.openness[n] > 0
+        ready = bool((piece.cuts[opened] > 0).all())
+        last = _last(aim, n)
+        found.append(
+            NoteNow(
+                pitch,
+                tuple(np.array(piece.holes)[opened]) if len(piece.holes) else (),
+                None if last is None else float(2 ** (piece.blown[last].cents / 1200) * piece.air_ratio),
+                None if last is None else float(belief.off_cents[last]),
+                float(now[n]) if ready else None,
+                float(sd[n]),
+                float(wanted[n]),
+                float(aim.end_cents[n]),
+                float(aim.end_sd[n]),
+                judges.get(n),
+            )
+        )
+    return tuple(found)
+
+
+def _last(aim: Aim, note: int) -> int | None:
+    """The last reading of a note since any of its holes was cut, at this stage."""
+    piece = aim.belief.piece
+    opened = piece.openness[note] > 0
+    for n in reversed(range(len(piece.blown))):
+        blow = piece.blown[n]
+        same = tuple(blow.openness) == tuple(piece.openness[note]) and blow.stage is piece.stage
+        if same and all(blow.cutting[h] == piece.cutting[h] for h in np.flatnonzero(opened)):
+            return n
+    return None

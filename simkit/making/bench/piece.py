@@ -1,0 +1,198 @@
+"""What a log comes to: how far each hole is cut, and what was heard in which state of the piece."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.body import Made, MadeSlopes
+from simkit.making.bench.log import Asked, BarRead, Callipered, Cut, Entry, Heard, Water
+from simkit.making.readings import air_ratio, at_temperature
+from simkit.making.shrinkage import Bar, Shrinkage, Stage, shrinkage_of
+from simkit.vessel import Chamber, Vessel, target_of
+
+ORDER = tuple(Stage)
+
+
+class Model(Protocol):
+    """What the bench is handed: the chamber's lowest resonance in any state of its making."""
+
+    @property
+    def holes(self) -> tuple[str, ...]:
+        """Names of the holes, in the order of the design file."""
+
+    @property
+    def air(self) -> Air:
+        """The air that the answers are for."""
+
+    @property
+    def designed(self) -> Made:
+        """The one piece that is as the design says."""
+
+    @property
+    def volume(self) -> float:
+        """The chamber's air in the fired piece as designed, m^3."""
+
+    def lowest(self, made: Made, openness: np.ndarray) -> np.ndarray:
+        """Complex omega (m,) of pieces (m) with fingers as `openness` (m, holes) says."""
+
+    def sloped(self, made: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
+        """The same, and how it moves with the sizes."""
+
+
+@dataclass(frozen=True)
+class Cutting:
+    """One hole so far: its diameter as told, counted as fired, mm; how many cuts; whether anyone has told it.
+
+    A hole through which a note was heard, but of which no cut was told, is taken to be as designed.
+    """
+
+    mm: float = 0.0
+    cuts: int = 0
+    told: bool = True
+
+
+@dataclass(frozen=True)
+class Blown:
+    """A note in one state of the piece: openness and cutting of every hole, the stage, and what was read on average.
+
+    cents: above 1 Hz, in the design's air; doubt_cents: of one reading; count: how many were averaged.
+    """
+
+    note: str
+    openness: tuple[float, ...]
+    cutting: tuple[Cutting, ...]
+    stage: Stage
+    cents: float
+    doubt_cents: float
+    count: int = 1
+
+    @property
+    def state(self) -> tuple[object, ...]:
+        """What makes two readings one."""
+        return self.note, self.openness, self.cutting, self.stage
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A piece on the bench: its design's notes, and all that was done to it and heard of it.
+
+    openness (f, holes), targets (f,) Hz: of the design's notes. water: what was
+    weighed, ml, and at which stage; walls: by how much it is thicker than designed, counted as fired, mm.
+    """
+
+    holes: tuple[str, ...]
+    notes: tuple[str, ...]
+    openness: np.ndarray
+    targets: np.ndarray
+    shrinkage: Shrinkage
+    stage: Stage
+    temperature_c: float
+    air_ratio: float
+    cutting: tuple[Cutting, ...]
+    blown: tuple[Blown, ...] = ()
+    water: tuple[tuple[float, Stage], ...] = ()
+    walls: tuple[float, ...] = ()
+    asked: Mapping[str, Asked] | None = None
+
+    @staticmethod
+    def of(
+        vessel: Vessel,
+        chamber: Chamber,
+        entries: Iterable[Entry],
+        stage: Stage | None = None,
+        temperature_c: float | None = None,
+    ) -> Piece:
+        """The piece that a log's entries tell of; stage and temperature are today's, else the last ones told."""
+        entries = list(entries)
+        last = max((ORDER.index(e.stage) for e in entries), default=1)
+        heard = [entry for entry in entries if isinstance(entry, Heard)]
+        today = heard[-1].temperature_c if heard and temperature_c is None else temperature_c
+        today = vessel.air.temperature_c if today is None else today
+        start = Piece(
+            tuple(hole.name for hole in chamber.holes),
+            tuple(note.pitch for note in chamber.notes),
+            np.array([[float(h.name in note.open) for h in chamber.holes] for note in chamber.notes]),
+            np.array([target_of(vessel, note) for note in chamber.notes]),
+            _shrinkage(vessel, entries),
+            stage or ORDER[last],
+            today,
+            _ratio(vessel, today),
+            (Cutting(),) * len(chamber.holes),
+            asked={},
+        )
+        return start.after(vessel, chamber, entries)
+
+    def after(self, vessel: Vessel, chamber: Chamber, entries: Sequence[Entry]) -> Piece:
+        """The piece after more was done."""
+        cutting, blown = list(self.cutting), list(self.blown)
+        water, walls, asked = list(self.water), list(self.walls), dict(self.asked or {})
+        for entry in entries:
+            size = self.shrinkage.size(entry.stage)
+            if isinstance(entry, Cut):
+                n = self.holes.index(entry.hole)
+                cutting[n] = Cutting(entry.mm / size, cutting[n].cuts + 1)
+                asked.pop(entry.hole, None)
+            elif isinstance(entry, Asked):
+                asked[entry.hole] = entry
+            elif isinstance(entry, Heard):
+                openness = tuple(entry.open.get(hole, 0.0) for hole in self.holes)
+                for n, share in enumerate(openness):
+                    if share and not cutting[n].cuts:
+                        cutting[n] = Cutting(chamber.holes[n].diameter_mm, 1, told=False)
+                cents = 1200 * np.log2(entry.hz / _ratio(vessel, entry.temperature_c))
+                new = Blown(entry.note, openness, tuple(cutting), entry.stage, float(cents), entry.doubt_cents)
+                blown = _averaged(blown, new)
+            elif isinstance(entry, Water):
+                water.append((entry.ml, entry.stage))
+            elif isinstance(entry, Callipered):
+                walls.append(entry.mm / size - vessel.clay.wall_mm)
+        return replace(
+            self,
+            cutting=tuple(cutting),
+            blown=tuple(blown),
+            water=tuple(water),
+            walls=tuple(walls),
+            asked=asked,
+        )
+
+    @property
+    def size(self) -> float:
+        """A length now over the same length fired."""
+        return self.shrinkage.size(self.stage)
+
+    @property
+    def told_mm(self) -> np.ndarray:
+        """Diameters as told, counted as fired, mm: (holes,), 0 where not cut."""
+        return np.array([hole.mm for hole in self.cutting])
+
+    @property
+    def cuts(self) -> np.ndarray:
+        """How often each hole was cut: (holes,)."""
+        return np.array([hole.cuts for hole in self.cutting], int)
+
+
+def _ratio(vessel: Vessel, temperature_c: float) -> float:
+    if temperature_c == vessel.air.temperature_c:
+        return 1.0
+    return air_ratio(vessel.air, at_temperature(vessel, temperature_c))
+
+
+def _shrinkage(vessel: Vessel, entries: Iterable[Entry]) -> Shrinkage:
+    bars = [entry.text for entry in entries if isinstance(entry, BarRead)]
+    return Bar.read(bars[-1]).shrinkage() if bars else shrinkage_of(vessel)
+
+
+def _averaged(blown: list[Blown], new: Blown) -> list[Blown]:
+    """The readings with one more; where the same was blown before, the mean."""
+    for n, old in enumerate(blown):
+        if old.state == new.state:
+            count = old.count + 1
+            cents = old.cents + (new.cents - old.cents) / count
+            doubt = float(np.hypot(old.doubt_cents * np.sqrt(old.count), new.doubt_cents) / np.sqrt(count))
+            return [*blown[:n], replace(old, cents=cents, count=count, doubt_cents=doubt), *blown[n + 1 :]]
+    return [*blown, new]

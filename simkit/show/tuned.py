@@ -1,0 +1,163 @@
+"""What the bench has to say, as text."""
+
+from __future__ import annotations
+
+from rich.table import Table
+from rich.text import Text
+
+from simkit.making.bench.aim import NextCut
+from simkit.making.bench.notes import NoteNow
+from simkit.making.drills import in_inches
+from simkit.making.shrinkage import Stage
+from simkit.show.lines import fingering
+from simkit.show.tables import ACCENT, plain_table, printed
+from simkit.tuning import Tuned, calibration
+from simkit.vessel import Hole
+
+_FAR_CENTS = 10.0  # an end further off than this is worth a word
+
+Part = Table | Text | str
+
+
+def tuned_text(tuned: Tuned) -> str:
+    """What the notes say of the piece, the notes, and the next cut."""
+    piece, vessel = tuned.piece, tuned.vessel
+    title = f"{vessel.title}, " if vessel.title else ""
+    several = f"{tuned.chamber.name}, " if len(vessel.chambers) > 1 else ""
+    parts: list[Part] = [
+        f"{title}{several}{piece.stage.value}, {piece.temperature_c:g} °C, pitch still to rise by "
+        f"{piece.shrinkage.to_come_cents(piece.stage):.0f} ± {_to_come_sd(tuned):.0f} cents ({piece.shrinkage.basis})",
+        "",
+        *_believed(tuned),
+        "",
+    ]
+    if tuned.notes:
+        parts += [_table(tuned), "", *_TABLE_WORDS, ""]
+    parts += [*tuned.taken, *(str(past) for past in tuned.past), *(f"  {way}" for way in tuned.ways)]
+    if tuned.taken or tuned.past:
+        parts.append("")
+    parts += _next(tuned)
+    parts += [f"caution: {text}" for text in tuned.cautions]
+    return printed(*parts).rstrip() + "\n"
+
+
+def _to_come_sd(tuned: Tuned) -> float:
+    stage = tuned.piece.stage
+    return 0.0 if stage is Stage.FIRED else 1731.2 * tuned.belief.of(stage.value)[1]
+
+
+def _believed(tuned: Tuned) -> list[str]:
+    """The calibration in words."""
+    belief, voicing = tuned.belief, tuned.chamber.voicing
+    assert voicing is not None  # only what is blown comes to the bench
+    told = {name: (mean, sd) for name, mean, sd in calibration(belief)}
+    (cut_up, cut_up_sd), (wall, wall_sd), (volume, volume_sd) = (
+        told[name] for name in ("cut_up_mm", "wall_mm", "volume_percent")
+    )
+    lines = [
+        f"window: speaks like a cut-up of {voicing.cut_up_mm + cut_up:.2f} ± {cut_up_sd:.2f} mm when fired "
+        f"(designed {voicing.cut_up_mm:g})",
+        f"walls: {wall:+.2f} ± {wall_sd:.2f} mm from the design; air: {volume:+.1f} ± {volume_sd:.1f} %",
+    ]
+    if "shrinkage_to_come_percent" in told:
+        mean, sd = told["shrinkage_to_come_percent"]
+        lines.append(f"shrinkage to come: {mean:+.2f} ± {sd:.2f} points of the fired length from the expected")
+    offset, written = tuned.aim.pitch_cents, f"A4 = {tuned.vessel.scale.a4_hz:g} Hz"
+    if abs(offset) >= 1:
+        a4 = tuned.vessel.scale.a4_hz * 2 ** (offset / 1200)
+        way = "above" if offset > 0 else "below"
+        lines.append(
+            f"pitch: fired it stands {abs(offset):.0f} cents {way} {written} (as if A4 = {a4:.1f} Hz); every note is "
+            "aimed to match, --pitch written aims at the written pitch"
+        )
+    return lines
+
+
+_TABLE_WORDS = (
+    "heard Hz: the last reading as the piece is; fits: by how many cents it is above what all readings together say",
+    "now Hz: what it is believed to read now; wanted Hz: what it must read now to end in tune",
+    "fired: cents from the piece's own pitch when all is done, and one standard deviation; judges: the hole it is for",
+)
+
+
+def _table(tuned: Tuned) -> Table:
+    table = plain_table()
+    table.add_column("note")
+    table.add_column("fingering")
+    for heading in ("heard Hz", "fits", "now Hz", "wanted Hz", "fired"):
+        table.add_column(heading, justify="right")
+    table.add_column("judges")
+    for note in tuned.notes:
+        table.add_row(*_cells(note, tuned.chamber.holes))
+    return table
+
+
+def _cells(note: NoteNow, holes: tuple[Hole, ...]) -> list[str | Text]:
+    far = abs(note.end_cents) > _FAR_CENTS
+    return [
+        note.pitch,
+        fingering(holes, note.open),
+        "" if note.heard_hz is None else f"{note.heard_hz:.1f}",
+        "" if note.off_cents is None else f"{note.off_cents:+.1f}",
+        "" if note.now_hz is None else f"{note.now_hz:.1f} ± {note.now_cents:.0f} c",
+        f"{note.wanted_hz:.1f}",
+        Text(f"{note.end_cents:+.0f} ± {note.end_sd:.0f}", style=ACCENT if far else ""),
+        "" if note.judges is None else f"hole {note.judges}",
+    ]
+
+
+def _next(tuned: Tuned) -> list[Part]:
+    shut = next((note for note in tuned.notes if not note.open), None)
+    if shut is not None and not tuned.piece.blown:
+        first = f"first blow {shut.pitch}, all covered, before any hole is cut: it tells what the window came out as"
+        lines: list[Part] = [first]
+    else:
+        lines = []
+    cut = tuned.cut
+    if cut is None:
+        return [*lines, _finished(tuned)]
+    lines += [Text(_order(cut), style=ACCENT), *_why(cut, tuned)]
+    rest = [f"{hole} {mark:.2f}" for hole, _, mark in tuned.plan]
+    if rest:
+        lines.append(f"marks of all holes still to cut, mm as the clay is now: {', '.join(rest)}")
+    if tuned.piece.stage is Stage.FIRED:
+        lines.append("fired clay is ground wet, with a mask: its dust scars lungs")
+    return lines
+
+
+def _order(cut: NextCut) -> str:
+    if cut.drill:
+        what = f"next cut: drill hole {cut.hole} at {cut.to_mm:.2f} mm ({in_inches(cut.to_mm)} in)"
+    else:
+        what = f"next cut: ream hole {cut.hole} from {cut.from_mm:.2f} to {cut.to_mm:.2f} mm"
+    if cut.reamer_depth_mm is not None:
+        what += f", the reamer {cut.reamer_depth_mm:.1f} mm past the outside"
+    return what
+
+
+def _why(cut: NextCut, tuned: Tuned) -> list[str]:
+    name = cut.note or f"with {'+'.join(cut.open)} open it"
+    lines = [f"then {name} should read {cut.expect_hz:.1f} Hz: blow it three times, and the covered note once more"]
+    if cut.reamer_stops:
+        lines.append(f"but {cut.reamer_stops}")
+    if cut.held_back_mm > 0.005:
+        lines.append(
+            f"held back: {cut.held_back_mm:.2f} mm ({cut.held_back_cents:.0f} cents) of the mark {cut.mark_mm:.2f} mm; "
+            f"the note is known to ± {cut.doubt_cents:.0f} cents, and what is cut away does not come back"
+        )
+    judge = next((note for note in tuned.notes if note.judges == cut.hole), None)
+    if judge is not None:
+        others = [hole for hole in judge.open if hole != cut.hole]
+        what = f"beside it only {', '.join(others)} open" if others else "no other hole is open in it"
+        lines.append(f"trust {judge.pitch} for this hole: {what}")
+    return lines
+
+
+def _finished(tuned: Tuned) -> str:
+    if not tuned.notes:
+        return "the design has no notes to tune for"
+    worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
+    return (
+        f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {worst.end_cents:+.0f} ± "
+        f"{worst.end_sd:.0f} cents from the piece's own pitch"
+    )

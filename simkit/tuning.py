@@ -1,0 +1,274 @@
+"""The tuning bench from end to end: read the log, take in what was measured, believe, say the next cut, keep the log.
+
+The mathematics is `simkit.making.bench`; here it is handed the port model of the chamber as it stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.errors import Fault, InputError
+from simkit.making.bench import log as logs
+from simkit.making.bench.aim import Aim, NextCut, aimed, next_cut, plan
+from simkit.making.bench.belief import Belief, Doubts, believed
+from simkit.making.bench.heard import Asking, asked_for, check_readings
+from simkit.making.bench.log import Asked, Entry
+from simkit.making.bench.notes import NoteNow, notes_now
+from simkit.making.bench.piece import Piece
+from simkit.making.bench.rescue import Past, past_marks, ways_out
+from simkit.making.drills import Reamer
+from simkit.making.shrinkage import Stage
+from simkit.optimise.bounds import group
+from simkit.optimise.windows import aperture_beside
+from simkit.sound import models
+from simkit.sound.asmade import AsMade
+from simkit.vessel import Chamber, Vessel, tuning_of
+
+
+@dataclass(frozen=True)
+class Tuned:
+    """What the bench has to say: what it believes, the note table, the next cut, and what is odd."""
+
+    vessel: Vessel
+    chamber: Chamber
+    air: Air
+    piece: Piece
+    belief: Belief
+    aim: Aim
+    cut: NextCut | None
+    notes: tuple[NoteNow, ...]
+    past: tuple[Past, ...]
+    ways: tuple[str, ...]
+    cautions: tuple[str, ...]
+    log: Path | None
+    taken: tuple[str, ...] = ()
+
+    @property
+    def plan(self) -> list[tuple[str, float, float]]:
+        """Holes still to be cut: name, diameter now, mark, mm of the clay as it is."""
+        return plan(self.aim)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as the command line's JSON has it."""
+        return {
+            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
+            "chambers": [
+                {
+                    "name": self.chamber.name,
+                    "volume_ml": 1e6 * self.belief.sight.model.volume * float(np.exp(self.belief.of("volume")[0])),
+                    "stage": self.piece.stage.value,
+                    "temperature_c": self.piece.temperature_c,
+                    "pitch_cents": self.aim.pitch_cents,
+                    "cuts": [_cut_dict(self.cut)] if self.cut else [],
+                    "plan": [{"hole": h, "from_mm": now, "mark_mm": mark} for h, now, mark in self.plan],
+                    "notes": [each.as_dict() for each in self.notes],
+                    "calibration": [
+                        {"what": name, "off": mean, "uncertainty": sd} for name, mean, sd in calibration(self.belief)
+                    ],
+                    "past": [
+                        {"hole": p.hole, "note": p.note, "by_mm": p.by_mm, "by_cents": p.by_cents} for p in self.past
+                    ],
+                    "ways_out": list(self.ways),
+                    "taken": list(self.taken),
+                }
+            ],
+            "cautions": list(self.cautions),
+        }
+
+
+def _cut_dict(cut: NextCut) -> dict[str, Any]:
+    return {
+        "hole": cut.hole,
+        "from_mm": cut.from_mm,
+        "to_mm": cut.to_mm,
+        "expect_hz": cut.expect_hz,
+        "note": cut.note or None,
+        "open": list(cut.open),
+        "mark_mm": cut.mark_mm,
+        "held_back_mm": cut.held_back_mm,
+        "held_back_cents": cut.held_back_cents,
+        "doubt_cents": cut.doubt_cents,
+        "reamer_depth_mm": cut.reamer_depth_mm,
+    }
+
+
+def calibration(belief: Belief) -> list[tuple[str, float, float]]:
+    """What the notes say of volume (%), cut-up and wall (mm), and of the shrinkage to come (%): off, and how sure."""
+    found = []
+    for name, key, unit in (
+        ("volume_percent", "volume", 100.0),
+        ("cut_up_mm", "cut_up", 1.0),
+        ("wall_mm", "wall", 1.0),
+        ("shrinkage_to_come_percent", belief.piece.stage.value, 100.0),
+    ):
+        if key != Stage.FIRED.value:
+            mean, sd = belief.of(key)
+            found.append((name, unit * mean, unit * sd))
+    return found
+
+
+def tune(
+    vessel: Vessel,
+    *,
+    log: str | Path | None = None,
+    chamber: str | None = None,
+    stage: Stage | None = None,
+    temperature_c: float | None = None,
+    heard: Iterable[str] = (),
+    cut: Iterable[str] = (),
+    records: Iterable[str] = (),
+    volume_ml: float | None = None,
+    wall_mm: float | None = None,
+    bar: str | None = None,
+    reamer: Reamer | None = None,
+    own_pitch: bool = True,
+    undo: bool = False,
+    doubts: Doubts | None = None,
+) -> Tuned:
+    """From what was measured and heard to the next cut; with `log` all of it is kept there, and what it holds counts.
+
+    heard: `C5=468.2`, or holes and how open they are in place of the name, `1+2:0.5=530`. cut: `1=4.6`, mm as
+    measured. records: WAV files, the notes' names before them if they cannot be told apart, `C5,D5=take.wav`.
+    own_pitch: make the notes match each other at the pitch that the covered piece has; else the written pitch.
+    """
+    part = _chamber(vessel, chamber)
+    path = None if log is None else Path(log)
+    kept = _opened(vessel, path, part, undo)
+    (case,) = (c for c in models.cases(vessel) if c.chamber.name == part.name)
+    model = AsMade.of(case, aperture_beside)
+    before = Piece.of(vessel, part, kept.of(part.name), stage, temperature_c)
+    asking = Asking(tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar)
+    new, taken = asked_for(asking, vessel, part, before, believed(model, before, doubts), kept.last_step + 1)
+    piece = Piece.of(vessel, part, (*kept.of(part.name), *new), stage, temperature_c)
+    belief = believed(model, piece, doubts)
+    check_readings(belief, before)
+    aim = aimed(belief, own_pitch)
+    following = next_cut(aim)
+    if following and reamer:
+        following = following.reamed(reamer, _wall_mm(belief, following.hole))
+    if path is not None:
+        lines = [*new, *_asked(following, piece, part, kept.last_step + 1)]
+        logs.add(path, lines)
+    tuning = tuning_of(vessel)
+    return Tuned(
+        vessel,
+        part,
+        model.air,
+        piece,
+        belief,
+        aim,
+        following,
+        notes_now(aim),
+        past_marks(aim),
+        ways_out(aim, tuning),
+        (*vessel.cautions, *kept.cautions),
+        path,
+        taken,
+    )
+
+
+def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> logs.Log:
+    """The log as it stands, its last step withdrawn if that is wished."""
+    if path is None:
+        return logs.Log()
+    kept = logs.read(path)
+    logs.check_fits(kept, vessel, path)
+    if not undo:
+        return kept
+    last = logs.last_step_of(kept, part.name)
+    if last is None:
+        raise InputError([Fault(str(path), "--undo", None, "a log with a step that still stands")])
+    undone = logs.Undone(step=kept.last_step + 1, chamber=part.name, stage=kept.of(part.name)[-1].stage, undoes=last)
+    logs.add(path, [undone])
+    return logs.read(path)
+
+
+def _chamber(vessel: Vessel, name: str | None) -> Chamber:
+    """The chamber on the bench: the one of that name, or the only one that is blown."""
+    blown = [chamber for chamber in vessel.chambers if chamber.voicing]
+    names = ", ".join(chamber.name for chamber in blown)
+    if name is None and len(blown) == 1:
+        return blown[0]
+    found = [chamber for chamber in blown if chamber.name == name]
+    if found:
+        return found[0]
+    allowed = f"one of {names}" if blown else "a design with a [chamber.voicing]: nothing can be blown here"
+    raise InputError([Fault(vessel.source if name is None else "--chamber", "" if name else "chamber", name, allowed)])
+
+
+def _asked(cut: NextCut | None, piece: Piece, part: Chamber, step: int) -> list[Entry]:
+    """The next cut as a line of the log, unless it stands there already."""
+    if cut is None:
+        return []
+    old = (piece.asked or {}).get(cut.hole)
+    if old is not None and abs(old.to_mm - cut.to_mm) < 0.005:
+        return []
+    return [
+        Asked(
+            step=step,
+            chamber=part.name,
+            stage=piece.stage,
+            hole=cut.hole,
+            from_mm=round(cut.from_mm, 3),
+            to_mm=round(cut.to_mm, 3),
+            note=cut.note,
+        )
+    ]
+
+
+def _wall_mm(belief: Belief, hole: str) -> float:
+    """How thick the wall at a hole is believed to be, mm of the clay as it is."""
+    n = belief.piece.holes.index(hole)
+    designed = 1e3 * belief.sight.model.designed.walls[0, n + 1]
+    return float((designed + belief.of("wall")[0] + belief.of(f"hole {hole} wall")[0]) * belief.piece.size)
+
+
+def as_benched(vessel: Vessel, log: str | Path) -> tuple[Vessel, tuple[str, ...]]:
+    """The design as a log says it came out, and what to know about that; the file is not changed.
+
+    Holes that are cut take their believed diameters, holes that are not stay as designed; walls, window and the
+    chamber's size are those that the notes speak for. All are counted as fired.
+    """
+    path = Path(log)
+    if not path.exists():
+        raise InputError([Fault(str(path), "--bench", None, "a log that `simkit tune` has written")])
+    kept = logs.read(path)
+    logs.check_fits(kept, vessel, path)
+    told = list(kept.cautions)
+    values: dict[str, float] = {}
+    for case in models.cases(vessel):
+        name = case.chamber.name
+        entries = kept.of(name)
+        if entries:
+            belief = believed(AsMade.of(case, aperture_beside), Piece.of(vessel, vessel.chamber(name), entries))
+            values |= _values(vessel, name, belief)
+            told += _uncut(belief.piece, entries)
+    return vessel.with_values(values), tuple(told)
+
+
+def _values(vessel: Vessel, name: str, belief: Belief) -> dict[str, float]:
+    piece = belief.piece
+    designed = belief.sight.model.designed
+    wall, _ = belief.of("wall")
+    grown = float(np.exp(belief.of("volume")[0] / 3))
+    values = {key: value for size in group(vessel, "size", name) for key, value in size.values(grown).items()}
+    values[f"{name}.voicing.cut_up_mm"] = 1e3 * designed.cut_up[0] + belief.of("cut_up")[0]
+    values[f"{name}.voicing.wall_mm"] = 1e3 * designed.walls[0, 0] + wall
+    for n, hole in enumerate(piece.holes):
+        mm = belief.diameters_mm[n] if piece.cuts[n] else 1e3 * designed.diameters[0, n]
+        values[f"{name}.hole.{hole}.diameter_mm"] = float(mm)
+        values[f"{name}.hole.{hole}.wall_mm"] = float(
+            1e3 * designed.walls[0, n + 1] + wall + belief.of(f"hole {hole} wall")[0]
+        )
+    return values
+
+
+def _uncut(piece: Piece, entries: Sequence[Entry]) -> list[str]:
+    waiting = [hole for hole, cuts in zip(piece.holes, piece.cuts, strict=True) if not cuts]
+    return [f"not cut yet, and taken as designed: hole {', '.join(waiting)}"] if waiting and entries else []

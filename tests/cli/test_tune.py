@@ -1,0 +1,206 @@
+"""The door to the bench: a session from leather-hard to fired, its log, and what is refused."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+from scipy.io import wavfile
+
+import simkit
+from simkit.cli import run
+from simkit.sound import models
+
+DESIGN = """
+title = "Two holes"
+[clay]
+wall_mm = 4
+shrinkage_percent = 10
+[[chamber]]
+name = "body"
+shape = "sphere"
+diameter_mm = 44
+[chamber.voicing]
+along_mm = 10
+around_deg = 180
+window_width_mm = 10
+cut_up_mm = 4
+windway_height_mm = 1
+windway_length_mm = 20
+[[chamber.hole]]
+name = "1"
+along_mm = 26
+around_deg = -30
+diameter_mm = 4
+[[chamber.hole]]
+name = "2"
+along_mm = 26
+around_deg = 40
+diameter_mm = 5
+"""
+NOTE = '[[chamber.note]]\npitch = "{0}"\ncents = {1}\nopen = [{2}]\n'
+OPENED = {"D5": "", "E5": '"1"', "A5": '"1", "2"'}
+
+
+@pytest.fixture(scope="module")
+def text():
+    """The design with the notes that it plays by the port model: perfect, if it is made as drawn."""
+    case = models.cases(simkit.loads(DESIGN, "two.toml"))[0]
+    omega = models.resonator("ports", case).lowest(np.array([[0, 0], [1, 0], [1, 1]], float))
+    text = DESIGN
+    for (pitch, opened), hz in zip(OPENED.items(), omega.real / (2 * np.pi), strict=True):
+        text += NOTE.format(
+            pitch, simkit.pitch.cents(hz, simkit.pitch.Tuning().frequency(simkit.pitch.note(pitch))), opened
+        )
+    return text
+
+
+@pytest.fixture
+def design(text, tmp_path):
+    path = tmp_path / "two.toml"
+    path.write_text(text)
+    return path
+
+
+def asked(capsys, design, *options):
+    """The one chamber's answer of `simkit tune`."""
+    assert run(["tune", str(design), "--json", *options]) == 0, capsys.readouterr().err
+    (chamber,) = json.loads(capsys.readouterr().out)["chambers"]
+    return chamber
+
+
+def log_of(design):
+    return design.with_name(design.name + ".bench.jsonl")
+
+
+def recorded(path, *hz, seconds=0.8, rate=22050):
+    t = np.arange(round(seconds * rate)) / rate
+    rise = np.minimum(1, np.minimum(t, t[-1] - t) / 0.05)
+    parts = [part for f in hz for part in (rise * np.sin(2 * np.pi * f * t), np.zeros(rate // 3))]
+    sound = np.concatenate(parts) + np.random.default_rng(1).normal(0, 0.02, sum(map(len, parts)))
+    wavfile.write(path, rate, (0.5 * 32767 * sound / np.abs(sound).max()).astype(np.int16))
+    return str(path)
+
+
+def test_a_session_from_the_covered_note_to_the_last_cut(design, tmp_path, capsys):
+    """A piece made as drawn, blown in WAV files: every cut is asked for, and the marks are the design's."""
+    vessel = simkit.load(design)
+    fired = [note.answer.frequency_hz for note in simkit.predict(vessel, "ports").notes]
+    first = asked(capsys, design, "--volume-ml", "52")
+    size = first["cuts"][0]["mark_mm"] / 4.0
+    assert 1.03 < size < 1.12
+    # Pitch goes as one over size, less the covered holes' air, which is not there yet: within a few cents.
+    covered = fired[0] / size * 1.002
+    answer = asked(capsys, design, "--record", recorded(tmp_path / "a.wav", covered, covered))
+    for _ in range(8):
+        if not answer["cuts"]:
+            break
+        (cut,) = answer["cuts"]
+        assert cut["from_mm"] < cut["to_mm"] <= cut["mark_mm"] + 1e-9
+        take = recorded(tmp_path / "b.wav", *[cut["expect_hz"]] * 3)
+        answer = asked(
+            capsys, design, "--record", f"{cut['note']}={take}" if cut["note"] else f"{'+'.join(cut['open'])}={take}"
+        )
+    assert not answer["cuts"]
+    assert [abs(note["fired_cents"]) < 3 for note in answer["notes"]] == [True] * 3
+    assert run(["predict", str(design), "--bench", str(log_of(design)), "--json"]) == 0
+    notes = json.loads(capsys.readouterr().out)["chambers"][0]["notes"]
+    cents = [note["ports"]["cents"] for note in notes]
+    assert np.ptp(cents) < 6
+    assert design.read_text() == design.read_text()
+
+
+def test_the_log_is_kept_undone_and_told(design, capsys):
+    asked(capsys, design, "--heard", "D5=541")
+    before = log_of(design).read_bytes()
+    first = asked(capsys, design)
+    asked(capsys, design, "--cut", "1=4.4", "--heard", "E5=636")
+    assert log_of(design).read_bytes().startswith(before)
+    undone = asked(capsys, design, "--undo")
+    assert undone["cuts"][0]["hole"] == first["cuts"][0]["hole"] == "1"
+    assert undone["cuts"][0]["to_mm"] == pytest.approx(first["cuts"][0]["to_mm"])
+    assert run(["tune", str(design)]) == 0
+    told = capsys.readouterr().out
+    for part in ("Two holes, leather-hard", "next cut: drill hole 1 at", "held back:", "trust E5 for this hole", "D5"):
+        assert part in told
+
+
+def test_a_torn_line_is_told_and_the_rest_counts(design, capsys):
+    heard = asked(capsys, design, "--heard", "D5=541")
+    with log_of(design).open("a") as file:
+        file.write('{"step":2,"chamber":"bo')
+    assert run(["tune", str(design)]) == 0
+    told = capsys.readouterr().out
+    assert "line 3 is torn, as by a crash, and passed over" in told
+    again = asked(capsys, design)
+    assert again["cuts"] == heard["cuts"]
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["--heard", "D5=1082"], "--heard: D5 = 1082.0: allowed:"),
+        (["--heard", "D5=270"], "read in the wrong octave"),
+        (
+            ["--heard", "C#5=600"],
+            "--heard = 'C#5=600': allowed: NOTE=HZ with a note of the design (D5, E5, A5), closed, or",
+        ),
+        (["--stage", "soft"], "--stage = 'soft': allowed: wet, leather-hard, bone dry, fired"),
+        (["--temperature-c", "70"], "--temperature-c = 70.0: allowed: a number from 0 to 40"),
+        (["--chamber", "head"], "--chamber = 'head': allowed: one of body"),
+        (["--pitch", "high"], "--pitch = 'high': allowed: own, written"),
+        (["--undo"], "--undo: allowed: a log with a step that still stands"),
+        (["--cut", "1=0"], "--cut: 1 = '0': allowed: a diameter in mm"),
+    ],
+)
+def test_what_cannot_be_is_one_message_and_no_log(design, capsys, options, told):
+    assert run(["tune", str(design), *options]) == 2
+    said = capsys.readouterr()
+    assert told in said.err
+    assert said.out == "" and not log_of(design).exists()
+    assert len(said.err) < 1500
+
+
+def test_a_recording_of_no_playable_note_is_refused(design, tmp_path, capsys):
+    take = recorded(tmp_path / "c.wav", 1082.0)
+    assert run(["tune", str(design), "--record", take]) == 2
+    assert "a note near one that can be played now, Hz: D5" in capsys.readouterr().err
+    assert not log_of(design).exists()
+
+
+def test_a_chamber_that_nobody_blows_is_told(tmp_path, capsys):
+    plain = tmp_path / "jar.toml"
+    plain.write_text('[clay]\nwall_mm = 4\n[[chamber]]\nname = "jar"\nshape = "sphere"\ndiameter_mm = 60\n')
+    assert run(["tune", str(plain)]) == 2
+    assert "a design with a [chamber.voicing]: nothing can be blown here" in capsys.readouterr().err
+
+
+def test_a_log_of_another_design_is_told(design, capsys):
+    log_of(design).write_text('{"step":1,"chamber":"body","stage":"leather-hard","kind":"cut","hole":"9","mm":3}\n')
+    assert run(["tune", str(design)]) == 2
+    assert "bench.jsonl: hole = '9': allowed: a hole of" in capsys.readouterr().err
+
+
+def test_predict_wants_a_log_that_is_there(design, capsys):
+    assert run(["predict", str(design), "--bench", str(log_of(design))]) == 2
+    assert "--bench: allowed: a log that `simkit tune` has written" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+@pytest.mark.sample
+def test_killed_in_the_middle_the_log_still_reads(design, capsys):
+    """kill -9 at some moments of a run: what was there before is there after, and the next run goes on."""
+    asked(capsys, design, "--heard", "D5=541")
+    before = log_of(design).read_bytes()
+    command = [sys.executable, "-m", "simkit", "tune", str(design), "--heard", "D5=541.5"]
+    for wait in (0.5, 2.5, 4.0):
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=os.environ)
+        time.sleep(wait)
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        assert log_of(design).read_bytes().startswith(before)
+    assert asked(capsys, design)["cuts"][0]["hole"] == "1"
