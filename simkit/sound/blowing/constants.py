@@ -21,10 +21,12 @@ class JetConstants:
     receptivity: how far the window's air moves the jet's root, times h v/U. 1 after de la Cuadra 2005, some 4 after
         Fletcher 1976, J. Acoust. Soc. Am. 60, 926 (v/omega) at the frequencies of play (both from memory).
     growth: of a wave on the jet, over that of the parallel inviscid jet. The most doubtful: it stands in an exponent.
-        The two go together. With 3 and 0.4 a jet 4 to 6 heights long moves at the labium 5 to 16 times as far as
-        h v/U; growth measured by de la Cuadra 2005 (0.3 to 0.5 per height, from memory) makes that 3 to 20. They
-        let an instrument of an octave and a half speak at the top, and keep the bare jet's edge tone out of a
-        sounding note, as is common practice (no source); with 1 and 1 both would fail.
+        The two go together. At its playing pressure a jet 4 to 6 heights long moves at the labium 5.7 to 6.1 times as
+        far as h v/U with 3 and 0.4; 5.0 to 6.0 with 1 and 1, the parallel jet; 3 to 20 with 1 and the growth that
+        de la Cuadra 2005 measured (0.3 to 0.5 per height, from memory). 0.4 by itself is below that growth (0.12 to
+        0.16 per height). With 1 and 1 the bare jet's edge tone sounds beside the upper notes, with 1 and 0.8 an
+        octave and a half falls silent at its top; neither is common practice (no source). The signs of all trends
+        are the same for these pairs, which the tests hold.
     convection: speed of that wave, over that of the parallel inviscid jet. 1.15 makes its 0.35 U at the frequencies
         of play the measured 0.4 U (de la Cuadra 2005, from memory). Sets the playing pressure: p ~ 1/convection^2.
     dipole: strength of the source at the labium, over that of a thin labium in an endless slit.

@@ -154,3 +154,27 @@ def test_the_potential_difference_of_the_window_itself_counts(instruments):
     given = replace(jet, edge_share=0.8)
     assert given.coupling() == pytest.approx(0.8 * jet.coupling())
     assert blow_fingerings(motion, given).gain < blow_fingerings(motion, jet).gain
+
+
+@pytest.mark.parametrize(("receptivity", "growth"), [(3.0, 0.4), (2.0, 0.6), (1.0, 0.8), (1.0, 1.0)])
+def test_trends_are_those_of_every_published_pair_of_receptivity_and_growth(instruments, receptivity, growth):
+    """Receptivity 1 after de la Cuadra 2005, some 3 after Fletcher 1976; growth up to the parallel jet's (from memory).
+
+    At the playing pressure the jet swings 3 to 20 times as far as h v/U, which is 0.3 to 0.5 per height of growth over
+    4 to 6 heights (de la Cuadra 2005, from memory).
+    """
+    constants = JetConstants(receptivity=receptivity, growth=growth)
+    jet = instruments.jet(constants=constants)
+    notes = blow_fingerings(instruments.plain(range(4)), jet, careful=False)
+    assert (np.diff(notes.pressure) > 0).all() and (np.diff(notes.gain) < 0).all()
+    short, long = (blow_fingerings(instruments.waisted(8e-3), instruments.jet(constants=constants, cut_up=w), False)
+                   for w in (5e-3, 6e-3))  # fmt: skip
+    assert long.pressure > short.pressure and long.gain < short.gain
+    wide, narrow = (blow_fingerings(instruments.waisted(neck), jet, careful=False) for neck in (12e-3, 6e-3))
+    assert narrow.overblow_margin < wide.overblow_margin
+    low, high = (blow_fingerings(instruments.plain([0]), instruments.jet(constants=constants, height=h), False)
+                 for h in (1.2e-3, 1.6e-3))  # fmt: skip
+    assert high.gain > low.gain and high.pressure < low.pressure
+    omega = np.array([2 * np.pi * 440])
+    swing = np.exp(jet.wave_log(omega, jet.speed_for(omega, np.array([np.pi / 2]))).real)
+    assert 3 < receptivity * swing[0] < 20
