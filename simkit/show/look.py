@@ -21,6 +21,7 @@ from simkit.files import whole
 
 CLAY = "#b4532a"  # the accent: fired clay
 BODY = "#ecd9c9"  # clay seen as a surface
+CLAY_CUT = "#d8ab8c"  # clay cut through
 AIR = "#f8f1ea"  # the air inside, seen through the wall
 HOLLOW = "#4a342a"  # an open hole
 INK = "#2a2522"

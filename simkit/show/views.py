@@ -61,7 +61,7 @@ def _clay_mm(body: Body) -> tuple[np.ndarray, np.ndarray]:
 def _extent_mm(vessel: Vessel, body: Body) -> tuple[np.ndarray, np.ndarray]:
     """Least and greatest coordinates of all that is drawn."""
     low, high = _clay_mm(body)
-    plans = [1e3 * _windway_plan(vessel, c) for c in body.chambers]
+    plans = [1e3 * windway_plan(vessel, c) for c in body.chambers]
     all_points = np.concatenate([[low, high], *plans])
     return all_points.min(axis=0), all_points.max(axis=0)
 
@@ -142,7 +142,7 @@ def _name(paper: Axes, name: str, rim: np.ndarray, hidden: bool) -> None:
     )
 
 
-def _windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:
+def windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:
     """Corners (4, 3) of the windway's floor behind the window, m; (0, 3) without a window."""
     window = chamber.window
     voicing = next(c.voicing for c in vessel.chambers if c.name == chamber.name)
@@ -156,7 +156,7 @@ def _windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:
 
 def _windway(paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_paper: OnPaper) -> None:
     """Where the breath comes from: the windway's floor, dashed, as it lies in the clay."""
-    plan = _windway_plan(vessel, chamber)
+    plan = windway_plan(vessel, chamber)
     if len(plan):
         dashes = {"linewidth": 0.6, "linestyle": (0, (3, 2)), "edgecolor": look.CLAY, "facecolor": "none"}
         paper.add_patch(Polygon(on_paper(side.flat(plan)), closed=False, zorder=5, **dashes))
@@ -177,7 +177,7 @@ def _legend(paper: Axes, vessel: Vessel, body: Body, scale: float, left: float, 
         paper.text(left + 17, y, value, va="top")
         y -= 4.6
     _marks(paper, left, y - 4)
-    _bar(paper, scale, left, y - 28)
+    bar(paper, scale, left, y - 28)
 
 
 def _marks(paper: Axes, left: float, y: float) -> None:
@@ -195,7 +195,8 @@ def _marks(paper: Axes, left: float, y: float) -> None:
         paper.text(left + 7, y - 4.8 * n, word, va="center_baseline", fontsize=7.5)
 
 
-def _bar(paper: Axes, scale: float, left: float, y: float) -> None:
+def bar(paper: Axes, scale: float, left: float, y: float) -> None:
+    """A bar to measure with: `scale` millimetres of paper for one of the piece."""
     length = max(n for n in (1, 2, 5, 10, 20, 50, 100, 200, 500) if n * scale <= 60)
     end = left + length * scale
     ends = ([left, left, left, end, end, end], [y + 1, y - 1, y, y, y - 1, y + 1])
