@@ -207,9 +207,10 @@ def _between(one: _Site, other: _Site) -> _Part:
 def _in_the_open(one: _Site, other: _Site) -> _Part:
     """The outer mouths of one chamber's openings lie outside the clay around another."""
     openings = one.solid.all_openings
-    out = np.array([o.center + one.thickness * o.axis for o in openings]).reshape(-1, 3)
-    reach = one.thickness + np.array([o.reach for o in openings])
-    left = 1e3 * (distance(other.solid.wall, out) - reach) if len(out) else np.zeros(0)
+    left = np.zeros(0)
+    if openings:
+        rims = np.concatenate([o.rim_points(8, out=one.thickness) for o in openings])
+        left = 1e3 * (distance(other.solid.wall, rims).reshape(-1, 8).min(axis=1) - one.thickness)
     names = [o.name for o in openings]
     rule = f"outside the clay around {other.chamber.name}"
     return _Part(left, lambda: [Row(f"the outer mouth of {one.chamber.name} {name}", rule) for name in names])
