@@ -20,6 +20,7 @@ from simkit.show.pressure import Picture, pressure
 from simkit.show.regions import regions_panel
 from simkit.show.tables import blow_table, combination_table, note_table, printed, ring_table
 from simkit.show.views import views
+from simkit.sound.blowing.fingerings import NoteBlown
 from simkit.sound.blowing.table import BlowTable
 from simkit.sound.chart import Chart
 from simkit.sound.comparison import Comparison
@@ -138,11 +139,22 @@ def blow_text(vessel: Vessel, table: BlowTable) -> str:
         name = f"{chamber.name}: " if len(table.chambers) > 1 else ""
         rows = blow_table(vessel.chamber(chamber.name).holes, chamber.notes)
         parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}, by {table.model}", "", rows, ""]
+        parts += [_all_open_words(chamber.all_open)] if chamber.all_open else []
         for note in chamber.notes:
             parts += [f"{note.pitch or 'all covered'}: {text}" for text in note.advice]
         parts += ["", *_BLOW_WORDS, ""]
     parts += blown_chord_table(table.chords) if table.chords else []
     return printed(*parts, *_cautions(table.cautions)).rstrip() + "\n"
+
+
+def _all_open_words(blown: NoteBlown) -> str:
+    """Whether the jet still has strength to spare where the window drives least."""
+    if blown.gain is None or blown.airiness_db is None:
+        return "all holes open: silent, the jet cannot make up for the losses"
+    return (
+        f"all holes open: the jet gives a small swing {blown.gain:.1f} times what it loses, so it speaks; "
+        f"airy {blown.airiness_db:.0f} dB"
+    )
 
 
 _BLOW_WORDS = (

@@ -79,16 +79,26 @@ class BlowingNote:
 
 @dataclass(frozen=True)
 class BlowingChamber:
-    """One chamber with a window: its air in m3, its notes, and all that was computed, for pictures."""
+    """One chamber with a window: its air in m3, its notes, and all that was computed, for pictures.
+
+    all_open: how it blows with every hole open, where the window drives least; None without holes.
+    """
 
     name: str
     volume: float
     notes: tuple[BlowingNote, ...]
     blown: Blown
+    all_open: NoteBlown | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The chamber under the keys of the command line's JSON."""
-        return {"name": self.name, "volume_ml": 1e6 * self.volume, "notes": [each.as_dict() for each in self.notes]}
+        opened = self.all_open
+        return {
+            "name": self.name,
+            "volume_ml": 1e6 * self.volume,
+            "notes": [each.as_dict() for each in self.notes],
+            "all_open": opened and {"speaks": opened.speaks, "gain": opened.gain, "airiness_db": opened.airiness_db},
+        }
 
 
 @dataclass(frozen=True)
@@ -175,4 +185,6 @@ def _chamber(model: str, case: Case, constants: JetConstants) -> BlowingChamber:
     now = blow_fingerings(motion, jet)
     tried = Tried.on(motion, jet, now)
     notes = tuple(BlowingNote(pitch, opened, now.note(i), tried.advice(i)) for i, (pitch, opened) in enumerate(asked))
-    return BlowingChamber(chamber.name, case.chamber.volume, notes, now)
+    every = MOTIONS[model](resonator, np.ones((1, len(resonator.holes))))
+    all_open = blow_fingerings(every, jet).note(0) if resonator.holes else None
+    return BlowingChamber(chamber.name, case.chamber.volume, notes, now, all_open)

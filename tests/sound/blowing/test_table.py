@@ -91,3 +91,34 @@ def test_a_chamber_without_notes_is_blown_with_all_holes_covered():
     (note,) = blow(loads(bare, "a"), "lumped").chambers[0].notes
     assert note.pitch is None
     assert note.open == ()
+
+
+@pytest.mark.parametrize("model", ["lumped", "ports"])
+def test_it_is_told_whether_the_jet_has_strength_to_spare_with_every_hole_open(model):
+    """The design's highest note has its one hole open: the same numbers."""
+    (chamber,) = blow(loads(DESIGN, "a"), model).chambers
+    top, opened = chamber.notes[1].blown, chamber.all_open
+    assert opened.speaks and opened.gain > 1
+    assert (opened.gain, opened.airiness_db) == pytest.approx((top.gain, top.airiness_db), rel=1e-6)
+    assert chamber.as_dict()["all_open"]["gain"] == opened.gain
+
+
+def test_holes_close_to_the_window_weaken_it():
+    """Common practice, no source: of two holes alike, the one beside the window sounds lower and yet drives less."""
+    near, far = (HOLE.format(name=name, along=along, around=around)
+                 for name, along, around in (("near", 32, 180), ("far", 70, 0)))  # fmt: skip
+    bare = DESIGN[: DESIGN.index("[[chamber.hole]]")]
+    notes = '[[chamber.note]]\npitch = "D5"\nopen = ["near"]\n[[chamber.note]]\npitch = "E5"\nopen = ["far"]\n'
+    (chamber,) = blow(loads(bare + near + far + notes, "a")).chambers
+    beside, away = (each.blown for each in chamber.notes)
+    assert beside.sounding_hz < away.sounding_hz
+    assert beside.gain < away.gain and beside.airiness_db > away.airiness_db
+
+
+HOLE = """
+[[chamber.hole]]
+name = "{name}"
+along_mm = {along}
+around_deg = {around}
+diameter_mm = 9
+"""
