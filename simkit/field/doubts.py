@@ -9,6 +9,8 @@ from itertools import combinations
 import numpy as np
 
 from simkit.body.body import Opening
+from simkit.body.girth import width_at
+from simkit.body.wall import Wall
 from simkit.field.surface import Surface
 
 STEEPEST_DEG = 50.0
@@ -23,7 +25,7 @@ class Doubt:
 
     kind: "edge" (steepest turn of the wall within half a radius of the rim, degrees, at most 50), "gap" (least
     distance between two rims over the smaller radius, at least 0.5), "depth" (depth of air in front of the opening
-    over its width, at least 1), "wide" (radius over that of a ball of the chamber's volume, at most 0.5).
+    over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5).
     """
 
     kind: str
@@ -73,14 +75,14 @@ def gaps(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
     return found
 
 
-def widths(openings: Sequence[Opening], depth: np.ndarray, volume: float, first: int = 0) -> list[Doubt]:
-    """Openings about as wide as their chamber, by the depth of air (n,) in front of them and by its volume."""
-    ball = (3 * volume / (4 * np.pi)) ** (1 / 3)
+def widths(openings: Sequence[Opening], depth: np.ndarray, wall: Wall, first: int = 0) -> list[Doubt]:
+    """Openings about as wide as their chamber, by the depth of air (n,) in front of them and its width there."""
     found = []
     for i, o in enumerate(openings):
-        radius = float(np.sqrt(o.area / np.pi))
-        if depth[i] < LEAST_DEPTH * 2 * radius:
-            found.append(Doubt("depth", (first + i,), float(depth[i]) / (2 * radius), LEAST_DEPTH))
-        if radius > WIDEST * ball:
-            found.append(Doubt("wide", (first + i,), radius / ball, WIDEST))
+        width = 2 * float(np.sqrt(o.area / np.pi))
+        if depth[i] < LEAST_DEPTH * width:
+            found.append(Doubt("depth", (first + i,), float(depth[i]) / width, LEAST_DEPTH))
+        share = width / width_at(wall, o)
+        if share > WIDEST:
+            found.append(Doubt("wide", (first + i,), share, WIDEST))
     return found

@@ -70,10 +70,10 @@ def _through(air: BodyAir, ways: tuple[_Ways, ...]) -> np.ndarray:
 
 def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Ways, ...]) -> tuple[Doubt, ...]:
     found, first = [], 0
-    for chamber, group, way in zip(air.chambers, groups, ways, strict=True):
+    for chamber, body, group, way in zip(air.chambers, air.body.chambers, groups, ways, strict=True):
         found += doubts.edges(chamber.skin.surface, group, first)
         found += doubts.gaps(group, first)
-        found += doubts.widths(group, way.ahead, chamber.volume, first)
+        found += doubts.widths(group, way.ahead, body.wall, first)
         first += len(group)
     return (*found, *doubts.edges(air.outside.skin.surface, [o for group in groups for o in group]))
 

@@ -30,7 +30,7 @@ from simkit.show.views import views
 from simkit.sound import models
 from simkit.sound.blowing.table import BlowTable, blow
 from simkit.sound.chart import chart
-from simkit.sound.comparison import reasons_for
+from simkit.sound.comparison import Build, reasons_for
 from simkit.sound.higher import Ringing, resonances
 from simkit.sound.prediction import Prediction, predict
 from simkit.vessel import Vessel, tuning_of
@@ -233,11 +233,11 @@ def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: b
     cases = models.cases(vessel)
     for case, chamber, rung in zip(cases, prediction.chambers, ringing.chambers, strict=True):
         lumped, ports = (models.resonator(name, case) for name in ("lumped", "ports"))
-        mesh = rung.mesh
+        mesh, build = rung.mesh, Build.of(case.chamber)
         sizes = f"{len(mesh.points)}", f"{len(mesh.tets)}"
         table.add_row(chamber.name, *sizes, f"{1e6 * mesh.volume:.2f}", f"{1e6 * case.chamber.volume:.2f}")
         for note in chamber.notes:
-            remarks += [f"{note.pitch or 'all covered'}: {why}" for why in reasons_for(lumped, ports, note)]
+            remarks += [f"{note.pitch or 'all covered'}: {why}" for why in reasons_for(lumped, ports, build, note)]
     text = (
         "Two models answer for every note: lumped, the textbook's rule, and ports, the field of the chamber's own air."
         " Each says by how many cents it may be wrong.",

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
+import numpy as np
+
+from simkit.body.assembly import gap
+from simkit.body.body import ChamberBody
+from simkit.body.girth import Waist, elongation, waist, width_at
 from simkit.sound import models
 from simkit.sound.openings import aperture_of, organ_mouth
 from simkit.sound.prediction import PredictedNote, Prediction, predict
@@ -13,6 +20,9 @@ from simkit.vessel import Vessel
 
 WORTH_SAYING = 3.0  # cents
 NEAR = 3.2  # ratio of the next resonance to the note, below which it pulls
+LONG = 1.3  # times as long as wide: from here on a chamber is called long
+WIDE_HOLE = 0.35  # of the chamber's width where it sits: from here on a hole is called wide
+MM = 1e3
 
 
 @dataclass(frozen=True)
@@ -56,7 +66,8 @@ def compare(vessel: Vessel, *, lossless: bool = False, windway: str = "closed") 
     ):
         lumped, ports = (models.resonator(name, case) for name in ("lumped", "ports"))
         windows.append(_window(case))
-        reasons.append(tuple(reasons_for(lumped, ports, note) for note in chamber.notes))
+        build = Build.of(case.chamber)
+        reasons.append(tuple(reasons_for(lumped, ports, build, note) for note in chamber.notes))
     return Comparison(prediction, tuple(reasons), tuple(windows))
 
 
@@ -67,27 +78,69 @@ def _window(case: Case) -> WindowView | None:
     return WindowView(float(aperture_of(window).conductivity), float(organ_mouth(window.area)))
 
 
-def reasons_for(lumped: Resonator, ports: Resonator, note: PredictedNote) -> tuple[str, ...]:
+@dataclass(frozen=True)
+class Build:
+    """What a maker can measure of a chamber that makes models part.
+
+    long: length over width; narrow: its waist, if any; shares: each hole's diameter over the chamber's width there;
+    clay: least clay between the rims of two openings, m.
+    """
+
+    long: float
+    narrow: Waist | None
+    shares: dict[str, float]
+    clay: dict[frozenset[str], float]
+
+    @classmethod
+    def of(cls, chamber: ChamberBody) -> Build:
+        """Measure a chamber."""
+        shares = {o.name: 2 * float(np.sqrt(o.area / np.pi)) / width_at(chamber.wall, o) for o in chamber.openings}
+        clay = {frozenset((a.name, b.name)): gap(a, b) for a, b in combinations(chamber.all_openings, 2)}
+        return cls(elongation(chamber.wall), waist(chamber.wall), shares, clay)
+
+    def form(self) -> str:
+        """Why air must run along the chamber, as measured."""
+        if self.narrow:
+            return f"the chamber narrows to {MM * self.narrow.diameter:.0f} mm"
+        return f"the chamber is {self.long:.1f} times as long as wide" if self.long > LONG else "the chamber is no ball"
+
+    def nearest(self, opened: tuple[str, ...]) -> str:
+        """The two open openings with the least clay between them."""
+        names = {*opened, "window"}
+        pair = min((pair for pair in self.clay if pair <= names), key=lambda pair: self.clay[pair], default=None)
+        if pair is None:
+            return ""
+        return f" (nearest: {' and '.join(sorted(pair))}, {MM * self.clay[pair]:.0f} mm apart)"
+
+
+def reasons_for(lumped: Resonator, ports: Resonator, build: Build, note: PredictedNote) -> tuple[str, ...]:
     """Why the textbook rule and the field differ for one note, the weightiest first."""
-    found: list[tuple[float, str]] = []
     facts = lumped.evidence(note.open).facts
-    for key, words in _NEGLECTED.items():
-        cents = facts.get(f"neglected_{key}_cents", 0.0)
-        if abs(cents) > WORTH_SAYING:
-            found.append((abs(cents), f"{words}: about {cents:+.0f} cents that the textbook rule leaves out"))
+    found = list(_neglected(facts, build, note.open))
     rings = ports.resonances(note.open, 2)
     if len(rings) > 1 and rings[1].frequency_hz < NEAR * rings[0].frequency_hz:
         ratio = rings[1].frequency_hz / rings[0].frequency_hz
         found.append(
             (5.0, f"the next resonance is near, {ratio:.2f} times the note: pressure differs along the chamber")
         )
+    found += [
+        (4.0 * build.shares[name], f"hole {name} is {build.shares[name]:.2f} times as wide as the chamber there")
+        for name in note.open
+        if build.shares[name] > WIDE_HOLE
+    ]
     doubts = [c for c in ports.evidence(note.open).cautions if c.startswith("ports: ")]
     found += [(1.0, doubt) for doubt in doubts]
     return tuple(text for _, text in sorted(found, key=lambda pair: -pair[0]))
 
 
-_NEGLECTED = {
-    "stretch": "the chamber is long, or narrow somewhere, and the air must run along it",
-    "neighbours": "openings close together share the air that they move",
-    "curvature": "the wall is round, not flat, at the openings",
-}
+def _neglected(facts: Mapping[str, float], build: Build, opened: tuple[str, ...]) -> Iterator[tuple[float, str]]:
+    """What the textbook rule leaves out, with its weight in cents."""
+    words = {
+        "stretch": f"{build.form()}, and the air must run along it",
+        "neighbours": f"openings close together share the air that they move{build.nearest(opened)}",
+        "curvature": "the wall is round, not flat, at the openings",
+    }
+    for key, text in words.items():
+        cents = facts.get(f"neglected_{key}_cents", 0.0)
+        if abs(cents) > WORTH_SAYING:
+            yield abs(cents), f"{text}: about {cents:+.0f} cents that the textbook rule leaves out"

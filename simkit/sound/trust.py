@@ -64,7 +64,7 @@ def sentence(field: PortField, doubt: Doubt) -> str:
         "gap": f"{who}: their rims are {doubt.value:.2f} of a radius apart, less than {doubt.limit:g}: "
         "ports is less sure of the two together",
         "depth": f"{who}: the air below is only {doubt.value:.2f} of its width deep: ports is less sure there",
-        "wide": f"{who}: its radius is {doubt.value:.2f} of the chamber's, more than {doubt.limit:g}: "
+        "wide": f"{who}: it is {doubt.value:.2f} times as wide as the chamber there, more than {doubt.limit:g}: "
         "ports is less sure there",
     }
     return "ports: " + told[doubt.kind]

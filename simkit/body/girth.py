@@ -1,0 +1,86 @@
+"""How long a chamber is, how narrow its waist, and how wide it is where an opening sits: what a maker would measure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.body.body import Opening
+from simkit.body.wall import Wall
+
+SLICES, FINE = 96, 256
+WAISTED = 0.85  # of the narrower of the two widest places on either side: less is a waist
+_WAYS = 8  # directions in which a width is measured
+_STEPS = 300  # samples of a ray
+
+
+@dataclass(frozen=True)
+class Waist:
+    """The narrowest place between two wider parts: its diameter as a circle, and its place on the longest side, m."""
+
+    diameter: float
+    along: float
+
+
+def elongation(wall: Wall) -> float:
+    """The longest side of the air over the geometric mean of the other two.
+
+    >>> from simkit.body.shapes import EggWall
+    >>> round(elongation(EggWall(0.09, 0.03, 0.03)), 6)
+    3.0
+    """
+    sides = np.sort(np.ptp(wall.box, axis=0))
+    return float(sides[2] / np.sqrt(sides[0] * sides[1]))
+
+
+def waist(wall: Wall) -> Waist | None:
+    """The narrowest of the waists along the longest side, or None where there is none."""
+    low, high = wall.box
+    long = int((high - low).argmax())
+    places = low[long] + (high - low)[long] * (np.arange(SLICES) + 0.5) / SLICES
+    wide = np.array([_width(wall, long, place, FINE // 4) for place in places])
+    before, after = np.maximum.accumulate(wide), np.maximum.accumulate(wide[::-1])[::-1]
+    share = wide / np.minimum(before, after)
+    n = int(share.argmin())
+    if share[n] > WAISTED:
+        return None
+    near = np.linspace(places[max(n - 1, 0)], places[min(n + 1, SLICES - 1)], 9)
+    widths = [_width(wall, long, place, FINE) for place in near]
+    best = int(np.argmin(widths))
+    return Waist(float(widths[best]), float(near[best]))
+
+
+def _width(wall: Wall, axis: int, place: float, fine: int) -> float:
+    """Diameter of the circle as large as the section across an axis at a place, m."""
+    others = [n for n in range(3) if n != axis]
+    low, high = wall.box
+    points = np.empty((fine, fine, 3))
+    points[..., axis] = place
+    steps = [low[n] + (high - low)[n] * (np.arange(fine) + 0.5) / fine for n in others]
+    points[..., others[0]], points[..., others[1]] = steps[0][:, None], steps[1][None, :]
+    share = float((wall.level(points.reshape(-1, 3)) < 0).mean())
+    return float(np.sqrt(4 / np.pi * share * np.prod((high - low)[others])))
+
+
+def width_at(wall: Wall, opening: Opening) -> float:
+    """How wide the chamber is where an opening sits, m: the narrowest way across the air, half as deep as it reaches.
+
+    Measured across the opening's axis.
+    """
+    deep = float(_reach(wall, opening.center, -opening.axis[None])[0])
+    turns = np.pi * np.arange(_WAYS)[:, None] / _WAYS
+    ways = np.cos(turns) * opening.across + np.sin(turns) * opening.forward
+    both = _reach(wall, opening.center - deep / 2 * opening.axis, np.concatenate([ways, -ways]))
+    return float((both[:_WAYS] + both[_WAYS:]).min())
+
+
+def _reach(wall: Wall, start: np.ndarray, ways: np.ndarray) -> np.ndarray:
+    """How far the air reaches from a point along unit `ways` (n, 3), m: by samples and one secant."""
+    steps = float(np.linalg.norm(np.ptp(wall.box, axis=0))) * np.linspace(1 / _STEPS, 1, _STEPS)
+    level = wall.level((start + steps[:, None, None] * ways).reshape(-1, 3)).reshape(_STEPS, -1)
+    last = np.maximum((level > 0).argmax(axis=0), 1)
+    rays = np.arange(len(ways))
+    low, high = level[last - 1, rays], level[last, rays]
+    share = np.clip(low / np.where(low == high, 1.0, low - high), 0.0, 1.0)
+    return steps[last - 1] + share * (steps[last] - steps[last - 1])
