@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from simkit.sound.comparison import Comparison, compare
     from simkit.sound.higher import Ringing, resonances
     from simkit.sound.prediction import Prediction, predict
-    from simkit.tuning import Tuned, tune
     from simkit.sweep import Swept, sweep
+    from simkit.tuning import Tuned, tune
     from simkit.vessel import Vessel, load, loads
 
 _ROOMS = {
