@@ -72,26 +72,6 @@ def test_a_full_disk_is_one_line(tmp_path):
     assert done.stderr.count("\n") == 1
 
 
-def test_every_example_in_the_help_is_one_that_works(capsys, monkeypatch, tmp_path):
-    monkeypatch.chdir(tmp_path)
-    assert run(["new", "-o", "dove.toml"]) == 0
-    run(["--help"])
-    commands = [
-        line.split()[0] for line in capsys.readouterr().out.partition("Commands:\n")[2].splitlines() if line.strip()
-    ]
-    examples = []
-    for command in commands:
-        if run([command, "--help"]) == 0:
-            examples += [
-                line.partition("Example: simkit ")[2]
-                for line in capsys.readouterr().out.splitlines()
-                if "Example: " in line
-            ]
-    assert len(examples) >= 1
-    for example in examples:
-        assert run(example.split()) == 0, example
-
-
 @pytest.mark.parametrize(
     ("error", "status"),
     [
