@@ -202,9 +202,8 @@ def predict(
     if as_json:
         told = prediction.as_dict()
         for chamber in told["chambers"] if hand else ():
-            by_pitch = hand.by_pitch(chamber["name"]) if hand else {}
-            for note in chamber["notes"]:
-                note["hand_cents"] = by_pitch.get(note["pitch"])
+            for note, cents in zip(chamber["notes"], hand.of(chamber["name"]) if hand else (), strict=False):
+                note["hand_cents"] = cents
         _print_json(told)
     else:
         from simkit.show.answers import prediction_text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.optimize import brentq
@@ -21,15 +22,21 @@ class Place:
 
     def on(self, wall: Wall) -> tuple[np.ndarray, np.ndarray]:
         """The wall point there and the unit normal out of the air; ValueError where the axis is not in the air."""
-        origin, direction = wall.axis
-        right = np.cross(direction, UP)
-        angle = np.deg2rad(self.around_deg)
-        start = origin + self.along * direction
-        point = cast(wall, start, np.cos(angle) * UP + np.sin(angle) * right)
-        if point is None:
-            low, high = axis_span(wall)
-            raise ValueError(f"a place whose axis point is in the air, between {1e3 * low:.4g} and {1e3 * high:.4g}")
-        return point, normals(wall, point)[0]
+        point, normal = _found(self, wall)
+        return point.copy(), normal.copy()
+
+
+@lru_cache(maxsize=512)
+def _found(place: Place, wall: Wall) -> tuple[np.ndarray, np.ndarray]:
+    origin, direction = wall.axis
+    right = np.cross(direction, UP)
+    angle = np.deg2rad(place.around_deg)
+    start = origin + place.along * direction
+    point = cast(wall, start, np.cos(angle) * UP + np.sin(angle) * right)
+    if point is None:
+        low, high = axis_span(wall)
+        raise ValueError(f"a place whose axis point is in the air, between {1e3 * low:.4g} and {1e3 * high:.4g}")
+    return point, normals(wall, point)[0]
 
 
 def axis_span(wall: Wall, count: int = 2001) -> tuple[float, float]:

@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.spatial import cKDTree
 
 from simkit.body.taylor import Taylor
@@ -268,10 +269,7 @@ def cast(wall: Wall, origin: np.ndarray, direction: np.ndarray, start: float = 0
     if not len(beyond):
         return None
     low, high = steps[beyond[0] - 1], steps[beyond[0]]
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if at(middle)[0] < 0 else (low, middle)
-    return origin + 0.5 * (low + high) * direction
+    return origin + brentq(lambda s: at(s)[0], low, high, xtol=1e-16, rtol=1e-15) * direction
 
 
 def clearance(wall: Wall, point: np.ndarray) -> float:

@@ -10,11 +10,10 @@ import numpy as np
 from scipy.optimize import brentq
 
 from simkit.body import Wall, placed_wall
+from simkit.optimise.hands import fingertip_mm, widest_hole_mm
 from simkit.vessel import Chamber, Hole, Vessel, shapes
 
 DRILL_MM = 3.0  # the smallest drill that leaves a clean hole in clay: common practice, no source
-SEALED = 0.65  # of a fingertip's breadth: the widest hole that it seals; common practice, no source
-ADULT_FINGERTIP_MM = 18.4  # an index finger's breadth, men's mean (Nanhua University students, n = 254, second hand)
 
 # How far a place may wander from where the maker put it.
 _ALONG_MM = 20.0
@@ -70,13 +69,6 @@ class FreeNumber:
         return replace(self, keys=tuple(key for key, _ in kept), shares=tuple(share for _, share in kept))
 
 
-def widest_hole_mm(vessel: Vessel) -> float:
-    """The widest hole that a fingertip of this hand seals; an adult's where the design gives no breadth."""
-    hand = vessel.hand
-    breadth = hand.fingertip_mm if hand and hand.fingertip_mm is not None else ADULT_FINGERTIP_MM
-    return SEALED * breadth
-
-
 def group(vessel: Vessel, name: str, chamber: str | None = None) -> list[FreeNumber]:
     """All numbers of a group, of one chamber or of all, as free as is sensible."""
     return [number for each in vessel.chambers if chamber in (None, each.name) for number in GROUPS[name](vessel, each)]
@@ -98,11 +90,13 @@ def _number(vessel: Vessel, key: str, low: float, high: float, reach: float) -> 
 
 
 def _diameters(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
-    high = max(widest_hole_mm(vessel), DRILL_MM + 0.5)
-    keys = [f"{chamber.name}.hole.{hole.name}.diameter_mm" for hole in chamber.holes]
-    sealed = f"what a fingertip of {widest_hole_mm(vessel) / SEALED:.3g} mm seals"
-    numbers = (_number(vessel, key, DRILL_MM, high, 1.0) for key in keys)
-    return [replace(number, low_why="the smallest drill", high_why=sealed) for number in numbers]
+    numbers = []
+    for hole in chamber.holes:
+        high = max(widest_hole_mm(vessel, hole), DRILL_MM + 0.5)
+        number = _number(vessel, f"{chamber.name}.hole.{hole.name}.diameter_mm", DRILL_MM, high, 1.0)
+        sealed = f"what a fingertip of {fingertip_mm(vessel, hole.finger):.3g} mm seals"
+        numbers.append(replace(number, low_why="the smallest drill", high_why=sealed))
+    return numbers
 
 
 @lru_cache(maxsize=256)

@@ -10,6 +10,7 @@ import numpy as np
 
 from simkit.optimise.aims import differences
 from simkit.optimise.trial import Trial
+from simkit.optimise.windows import labium_beside
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.fingerings import Blown, blow_fingerings
 from simkit.sound.blowing.of_resonators import motion_of_ports
@@ -28,6 +29,10 @@ def blown(trial: Trial) -> tuple[Blown, ...]:
         if trial.vessel.chamber(voice.chamber).voicing is not None:
             motion = motion_of_ports(voice.resonator, voice.openness, RESONANCES)
             jet = jet_of(replace(voice.case, vessel=trial.vessel), constants)
+            # A design that leans has the window's field of the one that it leans from.
+            old, new = voice.case.chamber.window, trial.body.chamber(voice.chamber).window
+            if old is not None and new is not None:
+                jet = replace(jet, edge_share=jet.edge_share * labium_beside(old, new))
             found.append(blow_fingerings(motion, jet, careful=False))
     return tuple(found)
 

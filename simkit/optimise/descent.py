@@ -7,6 +7,7 @@ stiff spring until it holds. What a long step does not do as straight as hoped, 
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -24,22 +25,36 @@ log = logging.getLogger(__name__)
 SPRING = 100.0  # cents that a millimetre of a broken limit counts for
 HOLDS_MM = 1e-3  # a limit broken by less counts as held
 _FIRST_TRUST = 2.0  # steps are at most so many clear changes of any number at first
-_LEAST_GAIN = 5e-3, 5e-3  # cents^2 of merit, and as a share of it: less to be gained ends the descent
+_LEAST_SHARE = 5e-3  # of the merit: less to be gained ends the descent
 _CALM = 0.3  # cents that one clear change counts for where a step only takes back: it then stays short
+_CALM_ONWARD = 0.02  # and in any step, so that none goes far for next to nothing
 
 
 @dataclass(frozen=True)
 class Task:
-    """What may move, what is wanted, what must hold."""
+    """What may move, what is wanted, what must hold; `trial` makes the design at a point, as it sounds.
+
+    least_gain: cents^2 of merit; less to be gained ends a descent. seen: takes every design that a descent has come
+    to, for whoever wants the best of one that is cut short.
+    """
 
     freedom: Freedom
     aims: tuple[Aim, ...]
     limits: Limits
     setting: Setting
+    trial: Callable[[Freedom, np.ndarray, Setting], Trial] = Trial.of
+    least_gain: float = 0.01
+    seen: list[Stand] | None = field(default=None, compare=False)
+
+    def come_to(self, stand: Stand) -> Stand:
+        """The stand, noted."""
+        if self.seen is not None:
+            self.seen.append(stand)
+        return stand
 
     def stand(self, x: np.ndarray) -> Stand:
         """The design at `x`, looked at; SimkitError where it is no design."""
-        trial = Trial.of(self.freedom, x, self.setting)
+        trial = self.trial(self.freedom, x, self.setting)
         residuals = np.concatenate([np.zeros(0), *(aim.residuals(trial) for aim in self.aims)])
         return Stand(self, trial, residuals, self.limits.left(trial.vessel, trial.body))
 
@@ -98,7 +113,9 @@ class Stand:
 
     def straight(self, trust: float) -> Straight:
         """The problem about here as if straight, for steps counted in clear changes, each at most `trust`."""
-        return self._held(self.x, self.left, self.residuals, self.slopes, trust)
+        calm = _CALM_ONWARD * np.eye(len(self.x))
+        r, J = np.concatenate([self.residuals, np.zeros(len(calm))]), np.concatenate([self.slopes, calm])
+        return self._held(self.x, self.left, r, J, trust)
 
     def taking_back(self, there: Stand) -> Straight:
         """Short steps from `there` that take back what was not straight on the way from here, limits included."""
@@ -158,13 +175,13 @@ class Descent:
 
 def descend(task: Task, start: np.ndarray, most_steps: int = 25) -> Descent:
     """Go downhill from `start` (n,) until no step gains anything worth having."""
-    here = task.stand(task.clipped(start))
+    here = task.come_to(task.stand(task.clipped(start)))
     merits, looked_at, trust = [here.merit], 1, _FIRST_TRUST
     while len(merits) <= most_steps and trust > 1e-3:
         straight = here.straight(trust)
         step = straight.best()
         hoped = here.merit - straight.after(step)
-        if hoped < _LEAST_GAIN[0] + _LEAST_GAIN[1] * here.merit:
+        if hoped < task.least_gain + _LEAST_SHARE * here.merit:
             break
         first = task.tried(here.within_limits(here.x + step * task.freedom.reach))
         second = None
@@ -179,7 +196,7 @@ def descend(task: Task, start: np.ndarray, most_steps: int = 25) -> Descent:
         elif here.merit - _merit(first) > 0.5 * hoped or gained > 0.9 * hoped:
             trust *= 2
         if there and gained > 0.05 * hoped:
-            here = there
+            here = task.come_to(there)
             merits.append(here.merit)
             log.info("optimising: step %d, off by %.1f", len(merits) - 1, np.abs(here.residuals).max(initial=0.0))
     return Descent(here, tuple(merits), looked_at)

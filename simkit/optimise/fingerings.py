@@ -14,7 +14,8 @@ import numpy as np
 from scipy.optimize import brentq, lsq_linear
 
 from simkit.errors import Fault
-from simkit.optimise.bounds import DRILL_MM, widest_hole_mm
+from simkit.optimise.bounds import DRILL_MM
+from simkit.optimise.hands import widest_hole_mm
 from simkit.optimise.trial import Trial
 from simkit.sound import models
 from simkit.sound.lumped import LumpedResonator
@@ -165,9 +166,9 @@ def _off(wanted: np.ndarray, opened: np.ndarray, shares: np.ndarray) -> np.ndarr
 def _sensible(vessel: Vessel, chamber: Chamber) -> tuple[float, float]:
     """The conductivities over the window's that the chamber's holes can have, from a drill to what a finger seals."""
     window = _window_conductivity(vessel, chamber)
-    ends = (DRILL_MM, widest_hole_mm(vessel))
-    least, most = zip(*[[_conductivity(vessel, hole, d) / window for d in ends] for hole in chamber.holes], strict=True)
-    return max(least), max(min(most), 1.01 * max(least))
+    least = max(_conductivity(vessel, hole, DRILL_MM) / window for hole in chamber.holes)
+    most = min(_conductivity(vessel, hole, widest_hole_mm(vessel, hole)) / window for hole in chamber.holes)
+    return least, max(most, 1.01 * least)
 
 
 def _window_conductivity(vessel: Vessel, chamber: Chamber) -> float:
@@ -189,7 +190,7 @@ def _conductivity(vessel: Vessel, hole: Hole, diameter_mm: float) -> float:
 def _sized(vessel: Vessel, chamber: Chamber, hole: Hole, share: float) -> Hole:
     """The hole as wide as its share of the window's conductivity wants, within what drills and fingertips allow."""
     goal = share * _window_conductivity(vessel, chamber)
-    low, high = DRILL_MM, widest_hole_mm(vessel)
+    low, high = DRILL_MM, widest_hole_mm(vessel, hole)
 
     def excess(diameter_mm: float) -> float:
         return _conductivity(vessel, hole, diameter_mm) - goal

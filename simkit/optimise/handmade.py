@@ -61,10 +61,9 @@ class HandError:
         """Plus or minus, cents, of the piece as a whole."""
         return float(np.sqrt(np.square(self.cents.mean(axis=0)).sum()))
 
-    def by_pitch(self, chamber: str) -> dict[str, float]:
-        """Plus or minus, cents, of every note of a chamber."""
-        every = zip(self.notes, self.total, strict=True)
-        return {pitch: float(cents) for (name, pitch), cents in every if name == chamber}
+    def of(self, chamber: str) -> tuple[float, ...]:
+        """Plus or minus, cents, of every note of a chamber, in the order of its notes."""
+        return tuple(float(cents) for (name, _), cents in zip(self.notes, self.total, strict=True) if name == chamber)
 
     @property
     def words(self) -> str:
@@ -148,8 +147,18 @@ class Makers:
         return float((np.abs(self.own).max(axis=1) <= cents).mean())
 
 
-def makers(vessel: Vessel, count: int, seed: int, hands: Hands | None = None, setting: Setting | None = None) -> Makers:
+def makers(
+    vessel: Vessel,
+    count: int,
+    seed: int,
+    hands: Hands | None = None,
+    setting: Setting | None = None,
+    missed_cents: float = 0.0,
+) -> Makers:
     """`count` pieces of one design, each error drawn evenly between its plus and its minus, the same from a seed.
+
+    missed_cents: what the model is taken to miss of every hole, a standard deviation on the note that answers most to
+    it; without it pieces by a model are judged by the same model.
 
     In (f/f0)^2, which is a sum over openings as the rule f^2 ~ K/V has it, the errors of different openings add. Each
     is taken at plus, nothing and minus and runs through these three as a parabola; two of one opening are also taken
@@ -170,6 +179,9 @@ def makers(vessel: Vessel, count: int, seed: int, hands: Hands | None = None, se
     squares += (draw[:, first] * draw[:, second]) @ (both - up[:, first] - up[:, second]).T
     cents = 600 * np.log2(np.maximum(squares, 1e-6)) - 1200 * np.log2(1 - smaller)[:, None]
     notes = tuple((voice.chamber, note.pitch) for voice in trial.voices for note in voice.notes)
+    if missed_cents:
+        answers = hand_error_of(trial, Hands(1.0, 0.0, 0.0, 0.0)).cents
+        cents += random.normal(0.0, missed_cents, (count, answers.shape[1])) @ (answers / np.abs(answers).max(axis=0)).T
     return Makers(notes, trial.cents + cents)
 
 
@@ -188,4 +200,4 @@ def _squares(trial: Trial, changes: Sequence[Mapping[str, float]]) -> np.ndarray
             omega = lowest(moves.circuit(voice, step), rows, states, voice.omega.real)
             column.append(np.square(omega.real / voice.omega.real))
         columns.append(np.concatenate(column))
-    return np.stack(columns, axis=1)
+    return np.array(columns).reshape(len(changes), len(trial.cents)).T

@@ -43,6 +43,5 @@ def leaning(trial: Trial) -> tuple[Trial, ...]:
             for voice, circuit in zip(trial.voices, circuits, strict=True)
         ]
         other = Trial(freedom, x, trial.setting, neighbour.vessel, neighbour.body)
-        other.__dict__["voices"] = tuple(voices)  # what the cached property would solve for
-        leaned.append(other)
+        leaned.append(other.sounding(voices))
     return tuple(leaned)

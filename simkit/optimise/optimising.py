@@ -11,24 +11,23 @@ import numpy as np
 
 from simkit.errors import Fault, InputError, SimkitError
 from simkit.optimise.aims import Aim, InTune, Stay
-from simkit.optimise.descent import HOLDS_MM, Descent, Stand, Task, descend
-from simkit.optimise.fingerings import chosen_again, fingered
+from simkit.optimise.descent import HOLDS_MM, Descent, Stand, Task
+from simkit.optimise.fingerings import fingered
 from simkit.optimise.free import Freedom, freedom
 from simkit.optimise.handmade import Hands, hand_error_of
 from simkit.optimise.limits import Limits
 from simkit.optimise.outcome import Active, ChamberSlopes, Evidence, Judged, Moved, Outcome, Started
+from simkit.optimise.searching import moving_keys, searched
 from simkit.optimise.slopes import slopes_beside
-from simkit.optimise.starts import possible, random_start
 from simkit.optimise.step import prices
 from simkit.optimise.trial import Setting, Trial, drawn
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.prediction import Prediction, predict
-from simkit.vessel import DesignError, Tie, Vessel
+from simkit.vessel import DesignError, Vessel
 
 log = logging.getLogger(__name__)
 
-_SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
 _AT_MM = 5e-3  # a limit or bound with less room than this is stood at
 
 
@@ -45,6 +44,7 @@ def optimise(
     windway: str = "closed",
     tolerance_cents: float = 0.5,
     judge: bool = False,
+    keep_best: bool = False,
 ) -> Outcome:
     """Move what is free in a design until its notes meet their targets within the limits; the best found.
 
@@ -52,7 +52,7 @@ def optimise(
     what the design's `[free]` says. aims: what is wanted, in tune unless said otherwise; in tune is one to be named
     among several. The first of `starts` is the design itself, the others are drawn at random from `seed`; the same
     seed gives the same design. judge: also the air meshed as a whole on the lowest, a middle and the highest note of
-    every chamber, which takes its time.
+    every chamber, which takes its time. keep_best: Ctrl-C ends the search with the best so far, `interrupted`.
     """
     began = time.process_time()
     if starts < 1:
@@ -63,9 +63,8 @@ def optimise(
     may = freedom(vessel, free)
     task = Task(may, (*aims, Stay(may.start)), limits or Limits(), Setting(lossless, windway))
     before = _predicted(vessel, lossless, windway)
-    descents = list(_descents(task, starts, seed))
-    best = min((descent.end for _, descent in descents), key=lambda end: end.merit)
-    end = _polished(_chosen_again(best) if fingerings == "few" else best)
+    search = searched(task, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
+    end = search.end
     after = predict(end.trial.vessel, "ports", lossless=lossless, windway=windway)
     outcome = Outcome(
         vessel=end.trial.vessel,
@@ -78,9 +77,10 @@ def optimise(
         active=_active(end),
         tolerance_cents=tolerance_cents,
         setting=task.setting,
+        interrupted=search.interrupted,
         evidence=Evidence(
             {aim.measures: aim.value(end.trial) for aim in aims},
-            tuple(_started(name, descent) for name, descent in descents),
+            tuple(_started(name, descent) for name, descent in search.descents),
             (),
             hole_slopes(end.trial),
             hand_error_of(end.trial, Hands()),
@@ -88,82 +88,7 @@ def optimise(
             seed,
         ),
     )
-    return judged(outcome) if judge else outcome
-
-
-def _descents(task: Task, starts: int, seed: int) -> Iterable[tuple[str, Descent]]:
-    random = np.random.default_rng(seed)
-    for n in range(starts):
-        log.info("optimising from start %d of %d", n + 1, starts)
-        start = task.freedom.start if n == 0 else random_start(task, random)
-        try:
-            yield ("as it is" if n == 0 else f"random {n}"), descend(task, start)
-        except DesignError:
-            if n:
-                raise
-            yield "as it is, moved apart", descend(task, possible(task, start))
-
-
-def _chosen_again(end: Stand, rounds: int = 4) -> Stand:
-    """Combinations of holes chosen anew by the port model and tuned again, as long as that helps."""
-    for _ in range(rounds):
-        vessel = chosen_again(end.trial)
-        if vessel is None:
-            break
-        may = replace(end.task.freedom, vessel=vessel)
-        there = descend(replace(end.task, freedom=may), end.x).end
-        if there.merit >= end.merit:
-            break
-        end = there
-    return end
-
-
-def _polished(end: Stand) -> Stand:
-    """The design as a file writes it, tuned once more with its window as it then is.
-
-    What a window lets through is meshed, and jumps by up to a cent where its numbers are rounded.
-    """
-    there = finished(end)
-    task, may = end.task, end.task.freedom
-    is_held = np.array([".voicing." in number.name or number.name.startswith("clay.") for number in may.numbers])
-    if not is_held.any() or is_held.all() or np.abs(there.trial.cents).max() < _SETTLED_CENTS:
-        return there
-    held = [number.name for number, here in zip(may.numbers, is_held, strict=True) if here]
-    rest = replace(may.without(held), vessel=there.trial.vessel)
-    aims = tuple(replace(aim, at=aim.at[~is_held]) if isinstance(aim, Stay) else aim for aim in task.aims)
-    settled = finished(descend(replace(task, freedom=rest, aims=aims), end.x[~is_held]).end)
-    x = end.x.copy()
-    x[~is_held] = settled.x
-    return min(there, _stand(task, x, settled.trial.vessel), key=lambda stand: stand.merit)
-
-
-def finished(end: Stand) -> Stand:
-    """The design with its numbers as a file writes them, looked at once more."""
-    trial = end.trial
-    vessel = trial.vessel.with_values({key: tidy(key, trial.vessel.value(key)) for key in _keys(trial.freedom)})
-    return _stand(end.task, trial.x, vessel)
-
-
-def _stand(task: Task, x: np.ndarray, vessel: Vessel) -> Stand:
-    """A design that is at `x` but for rounding, looked at."""
-    trial = Trial(task.freedom, x, task.setting, vessel, drawn(vessel))
-    residuals = np.concatenate([aim.residuals(trial) for aim in task.aims])
-    return Stand(task, trial, residuals, task.limits.left(vessel, trial.body))
-
-
-def tidy(key: str, value: float) -> float:
-    """A number as a design file has it: micrometres, thousandths of a degree; five digits where it has no unit."""
-    return round(value, 3 if key.endswith(("_mm", "_deg")) else 5)
-
-
-def _keys(may: Freedom) -> list[str]:
-    """All keys that move: of the free numbers, and those tied to them."""
-    own = [key for number in may.numbers for key in number.keys]
-    ties = {key: free.to for key, free in may.vessel.free.items() if isinstance(free, Tie)}
-    followers = set(own)
-    for _ in ties:
-        followers |= {key for key, to in ties.items() if to in followers}
-    return own + [key for key in ties if key in followers and key not in own]
+    return judged(outcome) if judge and not search.interrupted else outcome
 
 
 def _predicted(vessel: Vessel, lossless: bool, windway: str) -> Prediction | None:
@@ -176,7 +101,7 @@ def _predicted(vessel: Vessel, lossless: bool, windway: str) -> Prediction | Non
 def _moved(may: Freedom, given: Vessel, vessel: Vessel) -> tuple[Moved, ...]:
     bounds = {number.keys[0]: (number.low, number.high) for number in may.numbers if not number.is_factor}
     changes = []
-    for key in _keys(may):
+    for key in moving_keys(may):
         before, after = given.value(key), vessel.value(key)
         if before != after:
             changes.append(Moved(key, before, after, *bounds.get(key, (None, None))))

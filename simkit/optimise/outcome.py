@@ -91,7 +91,8 @@ class Outcome:
     """The best design found; `reached` tells whether every note is within `tolerance_cents` and every limit holds.
 
     before is None where the start cannot be made of clay; told: what the start breaks, in sentences; broken: limits
-    that the new design still breaks; active: what it stands at, the costliest first.
+    that the new design still breaks; active: what it stands at, the costliest first; interrupted: the search was cut
+    short, and this is the best so far.
     """
 
     vessel: Vessel
@@ -104,6 +105,7 @@ class Outcome:
     active: tuple[Active, ...]
     tolerance_cents: float
     setting: Setting
+    interrupted: bool
     evidence: Evidence
 
     @property
@@ -148,6 +150,7 @@ class Outcome:
             "air": {"sound_speed_m_s": air.sound_speed, "density_kg_m3": air.density},
             "reached": self.reached,
             "verdict": self.verdict,
+            "interrupted": self.interrupted,
             "chambers": [self._chamber(n) for n in range(len(self.after.chambers))],
             "start": list(self.told),
             "broken": list(self.broken),
@@ -160,19 +163,19 @@ class Outcome:
         after = self.after.chambers[n]
         before = self.before.chambers[n].as_dict() if self.before else None
         mine = [moved for moved in self.moved if moved.key.partition(".")[0] == after.name]
-        slopes = [s for s in self.evidence.slopes if s.chamber == after.name]
+        notes = after.as_dict()["notes"]
+        for note, cents in zip(notes, self.evidence.hand.of(after.name), strict=False):
+            note["hand_cents"] = cents
+        for slopes in self.evidence.slopes:
+            if slopes.chamber == after.name:
+                for note, row in zip(notes, slopes.per_tenth_mm, strict=True):
+                    note["cents_per_tenth_mm"] = dict(zip(slopes.holes, row.tolist(), strict=True))
         return {
             "name": after.name,
             "volume_ml": 1e6 * after.volume,
             "before": before and before["notes"],
-            "after": after.as_dict()["notes"],
+            "after": notes,
             "moved": [vars(moved) for moved in mine],
-            "hand_cents": self.evidence.hand.by_pitch(after.name),
-            "cents_per_tenth_mm": {
-                hole: dict(zip(s.pitches, s.per_tenth_mm[:, j].tolist(), strict=True))
-                for s in slopes
-                for j, hole in enumerate(s.holes)
-            },
         }
 
     def _evidence(self) -> Mapping[str, Any]:

@@ -25,6 +25,7 @@ from simkit.sound.ringing import stiffness
 
 CENTS = 1200 / np.log(2)  # of an e-fold
 _NUDGE = 1e-6  # of the frequency, for dF/d omega
+_WIDE = 30.0  # small steps: a field solved anew is known to some 1e-11, too little for the small step itself
 
 
 def cents_slopes(trial: Trial, exact: bool = True) -> np.ndarray:
@@ -33,7 +34,16 @@ def cents_slopes(trial: Trial, exact: bool = True) -> np.ndarray:
     Without `exact` an opening's share of its own field moves a few percent too much or too little with its place (the
     mesh is coarser than the mouth), for a fifth of the time: good enough to steer by.
     """
-    return slopes_beside(trial, trial.neighbours, exact)
+    slopes = slopes_beside(trial, trial.neighbours, exact)
+    meshed = [n for n, neighbour in enumerate(trial.neighbours) if not neighbour.moves_openings_only(trial)]
+    if exact and meshed:
+        steps = [_WIDE * trial.freedom.numbers[n].step for n in meshed]
+        onward, back = (
+            slopes_beside(trial, [trial.nudged(n, sign * step) for n, step in zip(meshed, steps, strict=True)])
+            for sign in (1, -1)
+        )
+        slopes[:, meshed] = (onward + back) / 2
+    return slopes
 
 
 def slopes_beside(trial: Trial, neighbours: Sequence[Neighbour], exact: bool = True, field: bool = True) -> np.ndarray:

@@ -14,7 +14,7 @@ from simkit.optimise.aims import Aim, InTune, Stay
 from simkit.optimise.descent import Task, descend
 from simkit.optimise.free import freedom
 from simkit.optimise.limits import Limits
-from simkit.optimise.optimising import finished
+from simkit.optimise.searching import finished
 from simkit.optimise.trial import Setting
 from simkit.vessel import Vessel
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -66,6 +67,11 @@ class Trial:
         vessel = freedom.at(x)
         return Trial(freedom, np.array(x, float), setting, vessel, drawn(vessel))
 
+    def sounding(self, voices: Iterable[Voice]) -> Trial:
+        """This design with a sound that is known already, or taken to be."""
+        self.__dict__["voices"] = tuple(voices)  # what the cached property would solve for
+        return self
+
     @cached_property
     def cases(self) -> tuple[Case, ...]:
         """What the models are asked; DesignError where the body cannot be made."""
@@ -97,11 +103,11 @@ class Trial:
     @cached_property
     def neighbours(self) -> tuple[Neighbour, ...]:
         """The design with each of its free numbers a small step further."""
-        freedom = self.freedom
-        steps = [number.step for number in freedom.numbers]
-        return tuple(
-            self.beside(freedom.beside(self.vessel, n, float(self.x[n]) + step), step) for n, step in enumerate(steps)
-        )
+        return tuple(self.nudged(n, number.step) for n, number in enumerate(self.freedom.numbers))
+
+    def nudged(self, n: int, step: float) -> Neighbour:
+        """The design with free number `n` a step further."""
+        return self.beside(self.freedom.beside(self.vessel, n, float(self.x[n]) + step), step)
 
     def beside(self, vessel: Vessel, step: float) -> Neighbour:
         """A design that differs from this one by a small step; derivatives come out per unit of it."""

@@ -16,8 +16,9 @@ from scipy.optimize import brentq
 from simkit.air import moist_air
 from simkit.body import placed_wall
 from simkit.errors import Fault, InputError
-from simkit.optimise.bounds import DRILL_MM, SEALED, axis_ends_mm, group
+from simkit.optimise.bounds import DRILL_MM, axis_ends_mm, group
 from simkit.optimise.fingerings import MOST_HOLES, fingered
+from simkit.optimise.hands import BESIDE_MM, SEALED
 from simkit.optimise.optimising import optimise
 from simkit.optimise.outcome import Outcome
 from simkit.optimise.rewriting import rewritten
@@ -27,7 +28,6 @@ from simkit.vessel import Vessel, loads
 from simkit.vessel.starter import starter
 
 LOWEST, HIGHEST = "C3", "C8"  # a body of three litres, and one of a thimble
-BESIDE_MM = 2.0  # fingers side by side want so much more than their breadth: common practice, no source
 _SIDES = 34.0  # degrees from the top at which the two hands' rows of holes lie
 _UNDER = 150.0  # and the thumbs'
 _OBLONG = 2.1  # a window's width over its cut-up

@@ -38,7 +38,7 @@ def _notes(
     for heading, side in (("note", "left"), ("fingering", "left"), ("target Hz", "right"), ("before", "right"),
                           ("after, cents", "right"), ("by hand", "right"), ("", "left")):  # fmt: skip
         table.add_column(heading, justify="right" if side == "right" else "left")
-    by_hand = outcome.evidence.hand.by_pitch(chamber.name)
+    by_hand = outcome.evidence.hand.of(chamber.name)
     for n, note in enumerate(chamber.notes):
         if note.pitch is None or note.target_hz is None:
             continue
@@ -49,7 +49,7 @@ def _notes(
             f"{note.target_hz:.1f}",
             _cents(before.notes[n]) if before else "",
             f"{_cents(note)} ± {answer.uncertainty_cents:<3.0f}",
-            f"± {by_hand[note.pitch]:.0f}",
+            f"± {by_hand[n]:.0f}",
             Text(said, style="" if said == "in tune" else ACCENT),
         )
     return table

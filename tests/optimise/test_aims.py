@@ -3,10 +3,12 @@
 import numpy as np
 import pytest
 
+from simkit.field.cell import labium_share
 from simkit.optimise import EvenBreath, InTune, Margin, SmallHoles, Stay, Steady, hand_error, optimise
 from simkit.optimise.breath import margins, pressures
 from simkit.optimise.free import freedom
 from simkit.optimise.trial import Trial
+from simkit.sound.blowing import table
 
 
 @pytest.fixture(scope="module")
@@ -15,12 +17,18 @@ def trial(whistle):
     return Trial.of(may, may.start)
 
 
+EXPONENTS = (0.09, -0.19, 0.06, -0.03, 0.05)
+
 AIMS = [InTune(), Steady(), EvenBreath(), Margin(6.0), SmallHoles()]
 
 
 @pytest.mark.parametrize("aim", AIMS, ids=[type(aim).__name__ for aim in AIMS])
-def test_an_aims_slopes_steer_the_right_way(trial, aim):
-    """Against differences of the aim with everything solved anew: good to a few percent is what the solver needs."""
+def test_an_aims_slopes_steer_the_right_way(trial, aim, monkeypatch):
+    """Against differences of the aim with everything solved anew: good to a few percent is what the solver needs.
+
+    But for the labium's share of the jet, which jumps by a part in a thousand from mesh to mesh: see below.
+    """
+    monkeypatch.setattr(table, "labium_share", lambda *sizes: 0.9 * np.prod(np.power(sizes[:5], EXPONENTS)))
     slopes = aim.slopes(trial) * trial.freedom.reach
     for n, number in enumerate(trial.freedom.numbers):
         there = []
@@ -30,6 +38,15 @@ def test_an_aims_slopes_steer_the_right_way(trial, aim):
             there.append(aim.residuals(Trial.of(trial.freedom, x)))
         expected = (there[0] - there[1]) / 0.04
         assert np.abs(slopes[:, n] - expected).max() < 0.05 * np.abs(expected).max() + 2e-3 * np.abs(slopes).max()
+
+
+def test_the_labiums_share_goes_with_the_windows_sizes_as_the_law_says():
+    """Over steps of a seventh, on windows of both kinds, to a hundredth."""
+    middle = np.array([11e-3, 5.6e-3, 4e-3, 45.0, 3e-4])
+    for n in range(4):
+        there = [middle * np.where(np.arange(5) == n, factor, 1.0) for factor in (1.15, 1 / 1.15)]
+        more, less = (labium_share(*sizes, 2.4e-3) for sizes in there)
+        assert np.log(more / less) == pytest.approx(EXPONENTS[n] * 2 * np.log(1.15), abs=0.03)
 
 
 def test_stay_pulls_to_where_it_stands(trial):

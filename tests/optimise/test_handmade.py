@@ -72,6 +72,16 @@ def test_ten_thousand_makers_spread_as_the_errors_say(piece, error):
     assert shares == sorted(shares) and shares[-1] == 1
 
 
+def test_what_the_model_misses_of_each_hole_adds_to_the_spread(piece):
+    """With no other error: on each note the root of the sum over its open holes, 4 cents where one counts most."""
+    none = Hands(0, 0, 0, 0)
+    assert makers(piece, 10, 1, none).cents.std(axis=0).max() < 1e-9
+    spread = makers(piece, 4000, 1, none, missed_cents=4.0).cents.std(axis=0)
+    assert spread[0] < 0.1  # nothing is open
+    assert spread[1] == pytest.approx(4.0, rel=0.05)  # the first hole alone counts most there
+    assert np.all(spread[2:] > 4.0) and np.all(spread < 8.0)
+
+
 def test_a_thicker_maker_needs_thicker_tolerances(piece):
     careful = makers(piece, 2000, seed=1, hands=Hands(0.1, 0.15, 0.1, 0.5))
     assert careful.share_within(10) > makers(piece, 2000, seed=1).share_within(10) + 0.2

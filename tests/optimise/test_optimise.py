@@ -111,8 +111,27 @@ def test_how_each_note_answers_to_each_hole(tuned):
 def test_the_answer_is_json(tuned):
     answer = json.loads(json.dumps(tuned.as_dict(), allow_nan=False))
     (chamber,) = answer["chambers"]
-    assert {"name", "volume_ml", "before", "after", "moved", "cents_per_tenth_mm"} <= chamber.keys()
+    assert {"name", "volume_ml", "before", "after", "moved"} <= chamber.keys()
+    assert set(chamber["after"][1]["cents_per_tenth_mm"]) == set("1234")
     assert {"active", "evidence", "reached", "verdict"} <= answer.keys()
+
+
+def test_ctrl_c_leaves_the_best_so_far_if_asked(whistle, monkeypatch):
+    def cut_short(stand):
+        if len(steps) == 2:
+            raise KeyboardInterrupt
+        steps.append(stand)
+        return straight(stand, 2.0)
+
+    steps, straight = [], Stand.straight
+    monkeypatch.setattr(Stand, "straight", lambda stand, trust: cut_short(stand))
+    found = optimise(whistle, "diameters,size", keep_best=True)
+    assert found.interrupted and found.evidence.starts[0].start == "cut short"
+    before, after = (max(abs(n.answer.cents) for n in p.notes) for p in (found.before, found.after))
+    assert after < 0.5 * before
+    steps.clear()
+    with pytest.raises(KeyboardInterrupt):
+        optimise(whistle, "diameters,size")
 
 
 def test_no_notes_or_no_start_is_wrong_input(whistle, whistle_text):

@@ -1,0 +1,158 @@
+"""The search: from every start downhill, the best polished until it is as a file writes it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.optimise.aims import Stay
+from simkit.optimise.descent import Descent, Stand, Task, descend
+from simkit.optimise.fingerings import chosen_again
+from simkit.optimise.free import Freedom
+from simkit.optimise.roughing import roughed
+from simkit.optimise.starts import possible, random_start
+from simkit.optimise.trial import Trial, drawn
+from simkit.vessel import DesignError, Tie, Vessel
+
+log = logging.getLogger(__name__)
+
+_SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
+_NEAR_CENTS = 0.3  # a design whose worst note is farther off is sought once more, finely
+_COARSE, FINE = 1.0, 0.01  # cents^2: what a descent must hope for to go on, where walls move too and where none does
+
+
+@dataclass(frozen=True)
+class Search:
+    """Every start with its descent, the best design as a file writes it, whether the search was cut short."""
+
+    descents: tuple[tuple[str, Descent], ...]
+    end: Stand
+    interrupted: bool
+
+
+def searched(task: Task, starts: int, seed: int, *, choose_again: bool = False, keep_best: bool = False) -> Search:
+    """The best of so many starts. choose_again: combinations of holes anew for what the holes then play.
+
+    keep_best: Ctrl-C ends the search with the best design that it has come to.
+    """
+    task, found = replace(task, seen=[], least_gain=_hoped(task)), []
+    try:
+        for descent in _descents(task, starts, seed):
+            found.append(descent)
+        end = _best(found)
+        return Search(tuple(found), polished(_chosen_again(end) if choose_again else end), False)
+    except KeyboardInterrupt:
+        if not (keep_best and task.seen):
+            raise
+        best = min(task.seen, key=lambda stand: stand.merit)
+        found.append(("cut short", Descent(best, (task.seen[0].merit, best.merit), len(task.seen))))
+        return Search(tuple(found), finished(_best(found)), True)
+
+
+def _hoped(task: Task) -> float:
+    """Where walls move and openings too, the openings alone do the last of the tuning."""
+    numbers = task.freedom.numbers
+    by_openings = [all(".hole." in key or ".voicing." in key for key in number.keys) for number in numbers]
+    return _COARSE if any(by_openings) and not all(by_openings) else FINE
+
+
+def _best(found: Iterable[tuple[str, Descent]]) -> Stand:
+    return min((descent.end for _, descent in found), key=lambda end: end.merit)
+
+
+def _descents(task: Task, starts: int, seed: int) -> Iterable[tuple[str, Descent]]:
+    random = np.random.default_rng(seed)
+    for n in range(starts):
+        log.info("optimising from start %d of %d", n + 1, starts)
+        start = task.freedom.start if n == 0 else random_start(task, random)
+        try:
+            yield ("as it is" if n == 0 else f"random {n}"), descend(task, roughed(task, start))
+        except DesignError:
+            if n:
+                raise
+            yield "as it is, moved apart", descend(task, roughed(task, possible(task, start)))
+
+
+def _chosen_again(end: Stand, rounds: int = 4) -> Stand:
+    """Combinations of holes chosen anew by the port model and tuned again, as long as that helps."""
+    for _ in range(rounds):
+        vessel = chosen_again(end.trial)
+        if vessel is None:
+            break
+        may = replace(end.task.freedom, vessel=vessel)
+        there = descend(replace(end.task, freedom=may), end.x).end
+        if there.merit >= end.merit:
+            break
+        end = there
+    return end
+
+
+def polished(end: Stand) -> Stand:
+    """The design as a file writes it, tuned once more with its walls and its window as they then are.
+
+    These are meshed, and notes jump by some tenths of a cent from mesh to mesh, so from rounding them too.
+    """
+    there = _polished(end)
+    task = end.task
+    if _off(there) > _NEAR_CENTS and task.least_gain > FINE:
+        finer = replace(task, least_gain=FINE)
+        there = min(there, _polished(descend(finer, end.x).end), key=lambda stand: stand.merit)
+    return there
+
+
+def _polished(end: Stand) -> Stand:
+    there = finished(end)
+    task, may = end.task, end.task.freedom
+    is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
+    is_held |= ~_openings_only(end)
+    if not is_held.any() or is_held.all() or _off(there) < _SETTLED_CENTS:
+        return there
+    held = [number.name for number, here in zip(may.numbers, is_held, strict=True) if here]
+    rest = replace(may.without(held), vessel=there.trial.vessel)
+    aims = tuple(replace(aim, at=aim.at[~is_held]) if isinstance(aim, Stay) else aim for aim in task.aims)
+    calm = replace(task, freedom=rest, aims=aims, least_gain=FINE, seen=None)
+    settled = finished(descend(calm, end.x[~is_held]).end)
+    x = end.x.copy()
+    x[~is_held] = settled.x
+    return min(there, _stand(task, x, settled.trial.vessel), key=lambda stand: stand.merit)
+
+
+def _openings_only(stand: Stand) -> np.ndarray:
+    """Which free numbers move nothing but openings (n,) bool, so that no mesh is made anew for them."""
+    return np.array([neighbour.moves_openings_only(stand.trial) for neighbour in stand.trial.neighbours])
+
+
+def _off(stand: Stand) -> float:
+    return float(np.abs(stand.trial.cents).max())
+
+
+def finished(end: Stand) -> Stand:
+    """The design with its numbers as a file writes them, looked at once more."""
+    trial = end.trial
+    vessel = trial.vessel.with_values({key: tidy(key, trial.vessel.value(key)) for key in moving_keys(trial.freedom)})
+    return _stand(end.task, trial.x, vessel)
+
+
+def _stand(task: Task, x: np.ndarray, vessel: Vessel) -> Stand:
+    """A design that is at `x` but for rounding, looked at."""
+    trial = Trial(task.freedom, x, task.setting, vessel, drawn(vessel))
+    residuals = np.concatenate([aim.residuals(trial) for aim in task.aims])
+    return Stand(task, trial, residuals, task.limits.left(vessel, trial.body))
+
+
+def tidy(key: str, value: float) -> float:
+    """A number as a design file has it: micrometres, thousandths of a degree; five digits where it has no unit."""
+    return round(value, 3 if key.endswith(("_mm", "_deg")) else 5)
+
+
+def moving_keys(may: Freedom) -> list[str]:
+    """All keys that move: of the free numbers, and those tied to them."""
+    own = [key for number in may.numbers for key in number.keys]
+    ties = {key: free.to for key, free in may.vessel.free.items() if isinstance(free, Tie)}
+    followers = set(own)
+    for _ in ties:
+        followers |= {key for key, to in ties.items() if to in followers}
+    return own + [key for key in ties if key in followers and key not in own]
