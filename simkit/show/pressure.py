@@ -30,7 +30,7 @@ CAPTION_MM = 9.0
 MARGIN_MM = 7.0
 HEAD_MM = 14.0
 FOOT_MM = 15.0
-KEY_MM = 112.0
+KEY_MM = 126.0
 
 
 @dataclass(frozen=True)
