@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ class PlacedWall(Wall):
     shift: tuple[float, float, float]
     turn_deg: float
 
-    @property
+    @cached_property
     def turn(self) -> np.ndarray:
         """Rotation matrix from the chamber's frame to the body's."""
         c, s = np.cos(np.deg2rad(self.turn_deg)), np.sin(np.deg2rad(self.turn_deg))
@@ -27,10 +28,17 @@ class PlacedWall(Wall):
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         r, (u, v, w) = self.turn, self.shift
         x, y, z = x - u, y - v, z - w
+        if self.turn_deg == 0:
+            return self.wall.formula(x, y, z)
         return self.wall.formula(x * r[0, 0] + y * r[1, 0], x * r[0, 1] + y * r[1, 1], z)
 
-    @property
+    def nearest(self, points: np.ndarray) -> np.ndarray:
+        return self.wall.nearest((points - self.shift) @ self.turn) @ self.turn.T + self.shift
+
+    @cached_property
     def box(self) -> np.ndarray:
+        if self.turn_deg == 0:
+            return self.wall.box + self.shift
         points = np.concatenate([s.points.reshape(-1, 3) for s in self.sheets(2)])
         return np.array([points.min(axis=0), points.max(axis=0)])
 

@@ -76,7 +76,8 @@ class Range:
             raise InputError([Fault("simkit new", "--range", ends, 'the lowest and the highest note, such as "A3 E6"')])
         if mass_g is not None and not mass_g > 0:
             raise InputError([Fault("simkit new", "--mass-g", mass_g, "more than 0")])
-        return cls(scale, *words, chambers, overlap, fingertip_mm, box_mm=box_mm, mass_g=mass_g)
+        low, high = words
+        return cls(scale, low, high, chambers, overlap, fingertip_mm, box_mm=box_mm, mass_g=mass_g)
 
     @property
     def pitches(self) -> tuple[Pitch, ...]:

@@ -53,11 +53,15 @@ def crossing_panel(title: str, table: BlowTable) -> Panel:
 
 def _line(axes: Axes, chamber: BlowingChamber, colour: str, mark: str, place: int) -> None:
     """One chamber's notes; those of later chambers a little to the right, so that notes of both can be told apart."""
-    told = [(note(n.pitch).key + 0.16 * place, n.blown) for n in chamber.notes if n.pitch and n.blown.pressure]
-    for x, blown in told:
-        end = blown.overblow_at or HIGHEST_PA
-        axes.plot([x, x], [blown.pressure, end], color=colour, alpha=0.16, linewidth=4, solid_capstyle="butt", zorder=1)
-        if blown.overblow_at:
+    told = [
+        (note(n.pitch).key + 0.16 * place, n.blown.pressure, n.blown.overblow_at)
+        for n in chamber.notes
+        if n.pitch and n.blown.pressure
+    ]
+    for x, pressure, jump in told:
+        end = jump or HIGHEST_PA
+        axes.plot([x, x], [pressure, end], color=colour, alpha=0.16, linewidth=4, solid_capstyle="butt", zorder=1)
+        if jump:
             axes.plot(x, end, "v", color=colour, markersize=3.5, zorder=2)
-    points = [x for x, _ in told], [blown.pressure for _, blown in told]
-    axes.plot(*points, color=colour, marker=mark, markersize=4, linewidth=0.9, label=chamber.name, zorder=3)
+    xs, pressures = [x for x, *_ in told], [pressure for _, pressure, _ in told]
+    axes.plot(xs, pressures, color=colour, marker=mark, markersize=4, linewidth=0.9, label=chamber.name, zorder=3)

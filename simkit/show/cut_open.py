@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 import numpy as np
 from contourpy import contour_generator
 from matplotlib.axes import Axes
@@ -35,7 +37,9 @@ def cut_open(vessel: Vessel, body: Body, up_mm: float = 0.0) -> Panel:
         origin = np.array([left - 1e3 * scale * x[0], MARGIN_MM + _FOOT_MM - 1e3 * scale * y[0]])
         for each in off:
             lines = contour_generator(x, y, each)
-            clay, air = (_shape(lines.lines(level), scale, origin) for level in (body.thickness, 0.0))
+            clay, air = (
+                _shape(cast("list[np.ndarray]", lines.lines(level)), scale, origin) for level in (body.thickness, 0.0)
+            )
             # The clay's edge lies under all clay, so that only what is outside of every chamber's shows.
             paper.add_patch(PathPatch(clay, facecolor=look.CLAY_CUT, edgecolor=look.INK, linewidth=1.7, zorder=1))
             paper.add_patch(PathPatch(clay, facecolor=look.CLAY_CUT, linewidth=0, zorder=2))

@@ -133,9 +133,7 @@ class Circuit:
         A, B, C, D = (
             np.stack([np.broadcast_to(getattr(p, name), omega.shape) for p in ports], axis=-1) for name in "ABCD"
         )
-        outer = self.field.outside(omega / self.room_air.sound_speed) * (
-            self.room_air.density / self.chamber_air.density
-        )
+        outer = self.field.outside(self._outside_k(omega)) * (self.room_air.density / self.chamber_air.density)
         return Matrices(
             k,
             self.calm(omega),
@@ -147,6 +145,17 @@ class Circuit:
             D,
             np.stack(stubs, axis=-1) / scale[..., None],
         )
+
+    def _outside_k(self, omega: np.ndarray) -> np.ndarray:
+        """k in the room's air, 1/m.
+
+        A small chamber in a large body has modes above the largest k that the outside was solved for; the outside
+        then answers as at that k: its matrix is passive there, an extrapolation would not be.
+        """
+        k = omega / self.room_air.sound_speed
+        if self.field.shared.all():
+            return k
+        return k * np.minimum(1.0, self.field.top / np.maximum(k.real, 1e-300))
 
     def uniform(self, omega: np.ndarray) -> np.ndarray:
         """1/V of each row's chamber, made smaller by the wall's heat: (..., n), 1/m^3.

@@ -16,7 +16,7 @@ from simkit.sound import models
 from simkit.sound.airs import airs_of
 from simkit.sound.chords import Chord, chords, chosen_chambers
 from simkit.sound.ports import PortsResonator
-from simkit.sound.resonator import Case, Resonator
+from simkit.sound.resonator import Case, Resonator, openness_of
 from simkit.vessel import Chamber, Vessel, target_of
 
 
@@ -163,8 +163,13 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
         resonator = models.resonator(name, case)
         breathed = models.resonator(name, filled) if filled is not None and models.breathes(name) else None
         piped = models.resonator(name, models.piped(case)) if models.pulls(name, case) else None
-        beside = _beside(resonator) if isinstance(resonator, PortsResonator) else ()
-        answers.append([_answer(resonator, breathed, piped, beside, opened, target) for _, opened, target in asked])
+        beside = _beside(resonator, [opened for _, opened, _ in asked])
+        answers.append(
+            [
+                _answer(resonator, breathed, piped, other, opened, target)
+                for other, (_, opened, target) in zip(beside, asked, strict=True)
+            ]
+        )
     notes = tuple(
         PredictedNote(pitch, opened, target, tuple(by_model[n] for by_model in answers))
         for n, (pitch, opened, target) in enumerate(asked)
@@ -172,18 +177,24 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
     return PredictedChamber(chamber.name, case.chamber.volume, notes)
 
 
-def _beside(resonator: PortsResonator) -> tuple[PortsResonator, ...]:
-    """With all openings of the other chambers covered, and with all of them open; nothing where there are none."""
-    if resonator.rows.all():
-        return ()
-    return resonator.alone(), resonator.beside_others(np.ones(len(resonator.rows)))
+def _beside(resonator: Resonator, fingerings: list[tuple[str, ...]]) -> list[tuple[float, ...]]:
+    """Hz of each fingering with all openings of the other chambers covered, and with all of them open.
+
+    Nothing where there are no others, or the model does not know them.
+    """
+    if not isinstance(resonator, PortsResonator) or resonator.rows.all():
+        return [()] * len(fingerings)
+    openness = np.array([openness_of(resonator.holes, opened) for opened in fingerings]).reshape(len(fingerings), -1)
+    both = resonator.alone(), resonator.beside_others(np.ones(len(resonator.rows)))
+    hz = [each.lowest(openness).real / (2 * np.pi) for each in both]
+    return [tuple(map(float, pair)) for pair in zip(*hz, strict=True)]
 
 
 def _answer(
     resonator: Resonator,
     breathed: Resonator | None,
     piped: Resonator | None,
-    beside: tuple[Resonator, ...],
+    beside: tuple[float, ...],
     opened: tuple[str, ...],
     target: float | None,
 ) -> Answer:
@@ -205,11 +216,11 @@ def _answer(
         evidence.cautions,
         moved,
         pulled,
-        *_neighbours(frequency, [other.resonances(opened, 1)[0].frequency_hz for other in beside]),
+        *_neighbours(frequency, beside),
     )
 
 
-def _neighbours(frequency: float, beside: list[float]) -> tuple[float, ...]:
+def _neighbours(frequency: float, beside: tuple[float, ...]) -> tuple[float, ...]:
     """Pull in cents of silent neighbours with their holes covered and open, from the note without and with these."""
     if not beside:
         return ()

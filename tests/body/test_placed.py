@@ -1,0 +1,32 @@
+"""A wall at its place in the body is the same wall, turned and shifted."""
+
+import numpy as np
+import pytest
+
+from simkit.body.placed import PlacedWall
+from simkit.body.wall import curvatures, normals, project
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0])
+def test_a_placed_wall_answers_as_the_wall_does_at_home(wall, turn_deg):
+    placed = PlacedWall(wall, (0.1, 0.02, -0.03), turn_deg)
+    box = wall.box
+    points = np.random.default_rng(0).uniform(box[0] - 0.01, box[1] + 0.01, (60, 3))
+
+    def there(x):
+        return x @ placed.turn.T + placed.shift
+
+    near = project(wall, points)
+    assert project(placed, there(points)) == pytest.approx(there(near), abs=1e-9)
+    assert placed.level(there(points)) == pytest.approx(wall.level(points), abs=1e-9)
+    corners = np.array(np.meshgrid(*box.T)).reshape(3, -1).T
+    assert (placed.box[0] >= there(corners).min(axis=0) - 1e-9).all()
+    assert (placed.box[1] <= there(corners).max(axis=0) + 1e-9).all()
+    # On an edge there is no normal: only where the nearest point lies square below.
+    away = (points - near) / np.linalg.norm(points - near, axis=1, keepdims=True)
+    smooth = near[np.abs(np.einsum("ij,ij->i", away, normals(wall, near))) > 1 - 1e-9][:20]
+    assert len(smooth) > 5
+    assert normals(placed, there(smooth)) @ placed.turn == pytest.approx(normals(wall, smooth), abs=1e-7)
+    assert np.nan_to_num(curvatures(placed, there(smooth))[0]) == pytest.approx(
+        np.nan_to_num(curvatures(wall, smooth)[0]), rel=1e-5, abs=1e-3
+    )
