@@ -68,7 +68,7 @@ def _breath(axes: Axes, chamber: BlowingChamber) -> None:
         start = min(b.threshold or b.pressure, b.pressure)
         axes.plot([n, n], [start, ends[n]], color=look.BODY, linewidth=6, zorder=1,
                   solid_capstyle="butt")  # fmt: skip
-        if b.overblow_at:
+        if b.overblow_at and b.lasts is None:
             axes.plot(n, b.overblow_at, "v", color=look.INK, markersize=4, zorder=3)
         fill = look.CLAY if b.in_phase else look.PAPER
         axes.plot(n, b.pressure, "o", color=look.CLAY, markerfacecolor=fill, markersize=5, zorder=4)

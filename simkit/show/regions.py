@@ -13,9 +13,11 @@ from simkit.sound.blowing.fingerings import growth_map, pitch_curve
 from simkit.sound.blowing.table import BlowingChamber
 from simkit.sound.blowing.takeover import HIGHEST_PA
 
-WIDTH_MM, HEAD_MM, FOOT_MM, LEFT_MM, RIGHT_MM = 150.0, 14.0, 17.0, 19.0, 12.0
+WIDTH_MM, HEAD_MM, FOOT_MM, LEFT_MM, RIGHT_MM = 150.0, 14.0, 20.5, 19.0, 12.0
 PITCH_MM, ROW_MM, GAP_MM = 64.0, 4.2, 9.0
 LEAST_PA, STEPS = 20.0, 90
+_BARS = "bars: where a resonance would start by itself; dark: on the jet's first wave, pale: on a later one"
+_STEPS = "a small step in a curve: an overtone of the note meets a higher resonance and may whistle along"
 PASCALS = (20, 50, 100, 200, 500, 1000, 2000, 5000)
 
 
@@ -48,8 +50,8 @@ def regions_panel(chamber: BlowingChamber) -> Panel:
             top += strip + GAP_MM
         axes.tick_params(axis="x", labelbottom=True)
         axes.set_xlabel("breath, Pa (uncertain; ratios are surer)", color=look.QUIET)
-        caption = "bars: where a resonance would start by itself; dark: on the jet's first wave, pale: on a later one"
-        figure.text(LEFT_MM / WIDTH_MM, 3 / height, caption, color=look.QUIET, fontsize=7)
+        for up, caption in ((6.5, _BARS), (3, _STEPS)):
+            figure.text(LEFT_MM / WIDTH_MM, up / height, caption, color=look.QUIET, fontsize=7)
 
     return Panel(WIDTH_MM, height, draw)
 

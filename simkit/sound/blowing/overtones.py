@@ -2,7 +2,8 @@
 
 The labium's source is nearly a square wave, so the window's air has overtones of some per cent. The jet's wave makes
 more of them than of the fundamental, and there they shift the moment at which the jet crosses the labium: up to some
-ten cents. Waveforms are followed in time, resonator and jet in frequency, in turn.
+ten cents. Waveforms are followed in time, resonator and jet in frequency, in turn. Where an overtone falls on a higher
+resonance that the jet all but sets going by itself the balance is not to be trusted: there the resonance may whistle.
 """
 
 from __future__ import annotations
