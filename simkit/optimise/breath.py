@@ -44,8 +44,8 @@ def pressures(trial: Trial) -> np.ndarray:
 
 
 def margins(trial: Trial) -> np.ndarray:
-    """Overblowing margin of every note (f,): takeover over playing pressure."""
-    found = np.concatenate([each.overblow_margin for each in blown(trial)])
+    """Times its breath that every note (f,) stands before it jumps or dies away."""
+    found = np.concatenate([each.stands for each in blown(trial)])
     return np.where(np.isfinite(found), found, SILENT_MARGIN)
 
 

@@ -90,6 +90,11 @@ class Blown:
         return np.where(np.isfinite(self.takeover.pressure), self.takeover.pressure, HIGHEST_PA) / self.pressure
 
     @property
+    def stands(self) -> np.ndarray:
+        """(F,) times its playing pressure that a note stands before it jumps or dies away, whichever comes first."""
+        return np.fmin(self.overblow_margin, self.takeover.dies / self.pressure)
+
+    @property
     def swing(self) -> np.ndarray:
         """(F,) the jet's swing at the labium over its half-width b: above 1 it is all in or all out."""
         c = self.cycle

@@ -42,6 +42,7 @@ def test_a_note_that_dies_on_more_breath_is_said_to(instruments):
     stays, dies = blown.note(0), blown.note(1)
     assert stays.dies_at is None and stays.lasts is None
     assert dies.lasts == pytest.approx(dies.dies_at / dies.pressure) and 1 < dies.lasts < dies.overblow_margin
+    assert blown.stands == pytest.approx([stays.overblow_margin, dies.lasts])
     curve = pitch_curve(blown, dies.dies_at * np.array([0.9, 0.98, 1.03, 1.2]), careful=False)[1]
     assert np.isfinite(curve).tolist() == [True, True, False, False]
 
