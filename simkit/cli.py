@@ -165,6 +165,10 @@ def predict(
     windway: Annotated[
         str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
     ] = "closed",
+    bench: Annotated[
+        Path | None,
+        typer.Option("--bench", metavar="LOG", help="As the piece came out by this log of simkit tune; FILE stays."),
+    ] = None,
     blown: Blown = None,
     lossless: Lossless = False,
     as_json: AsJson = False,
@@ -637,6 +641,12 @@ def tune(
     pitch: Annotated[
         str, typer.Option(metavar="WAY", help="own: notes match the covered note as it came out; or written.")
     ] = "own",
+    filled: Annotated[
+        list[str] | None, typer.Option(metavar="HOLE", help="A hole that was filled up again; then --cut it anew.")
+    ] = None,
+    window_changed: Annotated[
+        bool, typer.Option("--window-changed", help="The window was cut or filled since: find out anew what it is.")
+    ] = False,
     chamber: Annotated[str | None, typer.Option(metavar="NAME", help="Which, where several are blown.")] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Withdraw the last step of the log first.")] = False,
     as_json: AsJson = False,
@@ -667,6 +677,8 @@ def tune(
             volume_ml=volume_ml,
             wall_mm=wall_mm,
             bar=bar,
+            filled=filled or (),
+            window_changed=window_changed,
             reamer=Reamer.read(reamer) if reamer else None,
             own_pitch=pitch == "own",
             undo=undo,

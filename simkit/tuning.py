@@ -103,12 +103,12 @@ def calibration(belief: Belief) -> list[tuple[str, float, float]]:
     found = []
     for name, key, unit in (
         ("volume_percent", "volume", 100.0),
-        ("cut_up_mm", "cut_up", 1.0),
+        ("cut_up_mm", "", 1.0),
         ("wall_mm", "wall", 1.0),
         ("shrinkage_to_come_percent", belief.piece.stage.value, 100.0),
     ):
         if key != Stage.FIRED.value:
-            mean, sd = belief.of(key)
+            mean, sd = belief.of(key) if key else belief.cut_up_mm
             found.append((name, unit * mean, unit * sd))
     return found
 
@@ -126,6 +126,8 @@ def tune(
     volume_ml: float | None = None,
     wall_mm: float | None = None,
     bar: str | None = None,
+    filled: Iterable[str] = (),
+    window_changed: bool = False,
     reamer: Reamer | None = None,
     own_pitch: bool = True,
     undo: bool = False,
@@ -135,6 +137,7 @@ def tune(
 
     heard: `C5=468.2`, or holes and how open they are in place of the name, `1+2:0.5=530`. cut: `1=4.6`, mm as
     measured. records: WAV files, the notes' names before them if they cannot be told apart, `C5,D5=take.wav`.
+    filled: holes that were filled up again. window_changed: it was cut or filled, and is to be found out anew.
     own_pitch: make the notes match each other at the pitch that the covered piece has; else the written pitch.
     """
     part = _chamber(vessel, chamber)
@@ -143,7 +146,7 @@ def tune(
     (case,) = (c for c in models.cases(vessel) if c.chamber.name == part.name)
     model = AsMade.of(case, aperture_beside)
     before = Piece.of(vessel, part, kept.of(part.name), stage, temperature_c)
-    asking = Asking(tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar)
+    asking = Asking(tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar, tuple(filled), window_changed)
     new, taken = asked_for(asking, vessel, part, before, believed(model, before, doubts), kept.last_step + 1)
     piece = Piece.of(vessel, part, (*kept.of(part.name), *new), stage, temperature_c)
     belief = believed(model, piece, doubts)
@@ -167,7 +170,7 @@ def tune(
         notes_now(aim),
         past_marks(aim),
         ways_out(aim, tuning),
-        (*vessel.cautions, *kept.cautions),
+        (*vessel.cautions, *kept.cautions, *_air_told(piece, temperature_c)),
         path,
         taken,
     )
@@ -200,6 +203,13 @@ def _chamber(vessel: Vessel, name: str | None) -> Chamber:
         return found[0]
     allowed = f"one of {names}" if blown else "a design with a [chamber.voicing]: nothing can be blown here"
     raise InputError([Fault(vessel.source if name is None else "--chamber", "" if name else "chamber", name, allowed)])
+
+
+def _air_told(piece: Piece, temperature_c: float | None) -> list[str]:
+    """That nobody said how warm the air is, as long as it counts."""
+    if temperature_c is not None or piece.warmth_told or not piece.blown:
+        return []
+    return [f"the air is taken to be at {piece.temperature_c:g} °C, as designed: a degree is 3 cents (--temperature-c)"]
 
 
 def _asked(cut: NextCut | None, piece: Piece, part: Chamber, step: int) -> list[Entry]:
@@ -258,7 +268,7 @@ def _values(vessel: Vessel, name: str, belief: Belief) -> dict[str, float]:
     wall, _ = belief.of("wall")
     grown = float(np.exp(belief.of("volume")[0] / 3))
     values = {key: value for size in group(vessel, "size", name) for key, value in size.values(grown).items()}
-    values[f"{name}.voicing.cut_up_mm"] = 1e3 * designed.cut_up[0] + belief.of("cut_up")[0]
+    values[f"{name}.voicing.cut_up_mm"] = 1e3 * designed.cut_up[0] + belief.cut_up_mm[0]
     values[f"{name}.voicing.wall_mm"] = 1e3 * designed.walls[0, 0] + wall
     for n, hole in enumerate(piece.holes):
         mm = belief.diameters_mm[n] if piece.cuts[n] else 1e3 * designed.diameters[0, n]

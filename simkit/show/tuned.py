@@ -8,12 +8,13 @@ from rich.text import Text
 from simkit.making.bench.aim import NextCut
 from simkit.making.bench.notes import NoteNow
 from simkit.making.drills import in_inches
-from simkit.making.shrinkage import Stage
+from simkit.making.shrinkage import CENTS, Stage
 from simkit.show.lines import fingering
 from simkit.show.tables import ACCENT, plain_table, printed
 from simkit.tuning import Tuned, calibration
 from simkit.vessel import Hole
 
+DOUBTFUL_SD = 2.5
 _FAR_CENTS = 10.0  # an end further off than this is worth a word
 
 Part = Table | Text | str
@@ -25,25 +26,29 @@ def tuned_text(tuned: Tuned) -> str:
     title = f"{vessel.title}, " if vessel.title else ""
     several = f"{tuned.chamber.name}, " if len(vessel.chambers) > 1 else ""
     parts: list[Part] = [
-        f"{title}{several}{piece.stage.value}, {piece.temperature_c:g} °C, pitch still to rise by "
-        f"{piece.shrinkage.to_come_cents(piece.stage):.0f} ± {_to_come_sd(tuned):.0f} cents ({piece.shrinkage.basis})",
+        f"{title}{several}{piece.stage.value}, {piece.temperature_c:g} °C{_to_come(tuned)}",
         "",
         *_believed(tuned),
         "",
     ]
     if tuned.notes:
         parts += [_table(tuned), "", *_TABLE_WORDS, ""]
-    parts += [*tuned.taken, *(str(past) for past in tuned.past), *(f"  {way}" for way in tuned.ways)]
-    if tuned.taken or tuned.past:
+    said = [*tuned.taken, *_doubtful(tuned), *(str(past) for past in tuned.past), *(f"  {way}" for way in tuned.ways)]
+    parts += said
+    if said:
         parts.append("")
     parts += _next(tuned)
     parts += [f"caution: {text}" for text in tuned.cautions]
     return printed(*parts).rstrip() + "\n"
 
 
-def _to_come_sd(tuned: Tuned) -> float:
-    stage = tuned.piece.stage
-    return 0.0 if stage is Stage.FIRED else 1731.2 * tuned.belief.of(stage.value)[1]
+def _to_come(tuned: Tuned) -> str:
+    """How much the pitch still rises in the kiln."""
+    stage, shrinkage = tuned.piece.stage, tuned.piece.shrinkage
+    if stage is Stage.FIRED:
+        return ""
+    rise, sd = shrinkage.to_come_cents(stage), CENTS * tuned.belief.of(stage.value)[1]
+    return f", pitch still to rise by {rise:.0f} ± {sd:.0f} cents ({shrinkage.basis})"
 
 
 def _believed(tuned: Tuned) -> list[str]:
@@ -98,12 +103,28 @@ def _cells(note: NoteNow, holes: tuple[Hole, ...]) -> list[str | Text]:
         note.pitch,
         fingering(holes, note.open),
         "" if note.heard_hz is None else f"{note.heard_hz:.1f}",
-        "" if note.off_cents is None else f"{note.off_cents:+.1f}",
+        "" if note.off_cents is None else _signed(note.off_cents, 1),
         "" if note.now_hz is None else f"{note.now_hz:.1f} ± {note.now_cents:.0f} c",
         f"{note.wanted_hz:.1f}",
-        Text(f"{note.end_cents:+.0f} ± {note.end_sd:.0f}", style=ACCENT if far else ""),
+        Text(f"{_signed(note.end_cents)} ± {note.end_sd:.0f}", style=ACCENT if far else ""),
         "" if note.judges is None else f"hole {note.judges}",
     ]
+
+
+def _doubtful(tuned: Tuned) -> list[str]:
+    """Readings that fit the others badly, though they may be."""
+    belief = tuned.belief
+    found = []
+    for blow, off, sd in zip(belief.piece.blown, belief.alone_cents, belief.alone_sd, strict=True):
+        if abs(off) > DOUBTFUL_SD * sd:
+            way = "above" if off > 0 else "below"
+            found.append(f"doubt {blow.note}: it reads {abs(off):.0f} cents {way} what all others say; blow it again")
+    return found
+
+
+def _signed(cents: float, digits: int = 0) -> str:
+    """With its sign; what rounds to nothing is +0."""
+    return f"{round(cents, digits) + 0.0:+.{digits}f}"
 
 
 def _next(tuned: Tuned) -> list[Part]:
@@ -130,7 +151,7 @@ def _order(cut: NextCut) -> str:
         what = f"next cut: drill hole {cut.hole} at {cut.to_mm:.2f} mm ({in_inches(cut.to_mm)} in)"
     else:
         what = f"next cut: ream hole {cut.hole} from {cut.from_mm:.2f} to {cut.to_mm:.2f} mm"
-    if cut.reamer_depth_mm is not None:
+    if cut.reamer_depth_mm is not None and not cut.drill:
         what += f", the reamer {cut.reamer_depth_mm:.1f} mm past the outside"
     return what
 
@@ -138,7 +159,7 @@ def _order(cut: NextCut) -> str:
 def _why(cut: NextCut, tuned: Tuned) -> list[str]:
     name = cut.note or f"with {'+'.join(cut.open)} open it"
     lines = [f"then {name} should read {cut.expect_hz:.1f} Hz: blow it three times, and the covered note once more"]
-    if cut.reamer_stops:
+    if cut.reamer_stops and not cut.drill:
         lines.append(f"but {cut.reamer_stops}")
     if cut.held_back_mm > 0.005:
         lines.append(
@@ -158,6 +179,6 @@ def _finished(tuned: Tuned) -> str:
         return "the design has no notes to tune for"
     worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
     return (
-        f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {worst.end_cents:+.0f} ± "
+        f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {_signed(worst.end_cents)} ± "
         f"{worst.end_sd:.0f} cents from the piece's own pitch"
     )

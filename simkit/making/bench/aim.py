@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -13,6 +14,8 @@ from simkit.making.drills import STEP_MM, Reamer
 from simkit.making.shrinkage import Stage
 
 DONE_CENTS = 2.5  # nearer than this to its mark a hole is left alone: no ear hears it, and a cut may miss by more
+# A hole that was cut so often is left alone if it is nearer than this: every cut is a chance to go too far.
+ENOUGH_CUTS, NEAR_CENTS = 3, 8.0
 # How many standard deviations the first, the second and each later cut stop short of the mark.
 HELD_BACK = (1.6, 0.8, 0.0)
 LEAST_MM = 0.05  # less than this nobody can ream on purpose
@@ -69,10 +72,16 @@ class Aim:
     @cached_property
     def end_sd(self) -> np.ndarray:
         """Standard deviation of `end_cents` (f,), what the cuts to come may miss included."""
-        reference = _reference(self.belief)
-        slopes, by_mm = self.there.slopes, self.there.by_mm
-        if reference is not None:
-            slopes, by_mm = slopes - slopes[reference], by_mm - by_mm[reference]
+        return self._sd_beside(lambda slopes: slopes.mean(axis=0))
+
+    @cached_property
+    def doubt(self) -> np.ndarray:
+        """The same beside the note that no hole can move (f,): what cuts must be held back for."""
+        shut = np.flatnonzero(~self.belief.piece.openness.any(axis=1))
+        return self._sd_beside(lambda slopes: slopes[shut[0]] if len(shut) else np.zeros(slopes.shape[1]))
+
+    def _sd_beside(self, reference: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+        slopes, by_mm = (of - reference(of) for of in (self.there.slopes, self.there.by_mm))
         known = np.einsum("fp,pq,fq->f", slopes, self.belief.cov, slopes)
         missed = np.square(by_mm) @ np.square(self._to_miss_mm)
         return np.sqrt(known + missed)
@@ -81,7 +90,7 @@ class Aim:
     def _to_miss_mm(self) -> np.ndarray:
         """What the cuts still to come may miss by (holes,), mm."""
         doubts, cuts = self.belief.doubts, self.belief.piece.cuts
-        left = self.marks_mm - self.here.told_mm > LEAST_MM / 2
+        left = self.marks_mm - self.here.told_mm > LEAST_MM
         again = np.where(left, doubts.step_mm, 0.0)
         return np.where(cuts == 0, doubts.hole_mm, again)
 
@@ -90,12 +99,6 @@ class Aim:
         """By how much each hole is wider than its note wants it (holes,), counted as fired; 0 where it is not."""
         cut = self.belief.piece.cuts > 0
         return np.where(cut & self.used, np.maximum(self.here.told_mm - self.wanted_mm, 0.0), 0.0)
-
-
-def _reference(belief: Belief) -> int | None:
-    """The note that no hole can move, which the piece's own pitch hangs on."""
-    shut = np.flatnonzero(~belief.piece.openness.any(axis=1))
-    return int(shut[0]) if len(shut) else None
 
 
 def aimed(belief: Belief, own_pitch: bool = True) -> Aim:
@@ -205,8 +208,8 @@ def order_of(openness: np.ndarray, targets: np.ndarray) -> list[tuple[int, int]]
     return found
 
 
-def next_cut(aim: Aim, most_cuts: int | None = None) -> NextCut | None:
-    """The cut that comes next; None when every hole is at its mark or past it.
+def next_cut(aim: Aim) -> NextCut | None:
+    """The cut that comes next; None when every hole is at its mark or past it, or near and cut often enough.
 
     The holes that were cut least come first, so that what the first ones teach serves the others.
     """
@@ -216,7 +219,8 @@ def next_cut(aim: Aim, most_cuts: int | None = None) -> NextCut | None:
         short = aim.marks_mm[hole] - aim.here.told_mm[hole]
         cents = short * aim.there.by_mm[note, hole]
         cuts = piece.cuts[hole]
-        if cuts == 0 or (short > LEAST_MM / 2 and cents > DONE_CENTS and (most_cuts is None or cuts < most_cuts)):
+        near = DONE_CENTS if cuts < ENOUGH_CUTS else NEAR_CENTS
+        if cuts == 0 or (short * piece.size > LEAST_MM and cents > near):
             waiting.append((cuts, place, hole, note))
     if not waiting:
         return None
@@ -228,7 +232,7 @@ def _cut(aim: Aim, hole: int, note: int) -> NextCut:
     belief, piece = aim.belief, aim.belief.piece
     slope, now, mark = aim.there.by_mm[note, hole], aim.here.told_mm[hole], aim.marks_mm[hole]
     number = int(piece.cuts[hole]) + 1
-    doubt = float(aim.end_sd[note])
+    doubt = float(aim.doubt[note])
     size = piece.size
     to = mark - HELD_BACK[min(number, len(HELD_BACK)) - 1] * doubt / max(slope, 1e-9)
     if number == 1:
@@ -274,5 +278,5 @@ def plan(aim: Aim) -> list[tuple[str, float, float]]:
     return [
         (piece.holes[hole], float(aim.here.told_mm[hole] * piece.size), float(aim.marks_mm[hole] * piece.size))
         for hole, _ in order_of(piece.openness, piece.targets)
-        if aim.marks_mm[hole] - aim.here.told_mm[hole] > LEAST_MM / 2
+        if aim.marks_mm[hole] - aim.here.told_mm[hole] > LEAST_MM
     ]

@@ -30,9 +30,10 @@ _STEPS = 8
 class Doubts:
     """How far things may be off before they are measured, as one standard deviation: common practice, no source.
 
-    hole_mm: a hole as told against as cut; step_mm: what each further cut adds to that; untold: share of the diameter
-    of a hole that nobody told of; model_cents: what the model itself leaves open, a hole; breath: share by which a
-    breath is missed, where playing lowers Q to 1/playing_q of that of a faint tone.
+    hole_mm: a hole as told against as cut; step_mm: what each further cut adds to that; changed_mm: a window that was
+    changed on purpose; untold: share of the diameter of a hole that nobody told of; model_cents: what the model itself
+    leaves open, a hole; breath: share by which a breath is missed, where playing lowers Q to 1/playing_q of that of a
+    faint tone.
     """
 
     volume: float = 0.03
@@ -44,6 +45,7 @@ class Doubts:
     hole_mm: float = 0.1
     step_mm: float = 0.03
     untold: float = 0.15
+    changed_mm: float = 1.0
     model_cents: float = 4.0
     breath: float = 0.05
     playing_q: float = 3.5
@@ -57,12 +59,14 @@ class Doubts:
 class Unknowns:
     """The unknowns of a piece by name with their prior standard deviations, and where each hole's stand.
 
-    volume (log), cut_up and wall (mm), wet, leather-hard, bone dry (log of the size before firing); then of each hole
-    its own wall (mm), the model's error (cents), and what each of its cuts was off (mm).
+    volume (log), cut_up and wall (mm), wet, leather-hard, bone dry (log of the size before firing); what each later
+    change of the window added to cut_up (mm); then of each hole its own wall (mm), the model's error (cents), and what
+    each of its cuts was off (mm).
     """
 
     names: tuple[str, ...]
     sd: np.ndarray
+    windows: np.ndarray
     own_wall: np.ndarray
     model: np.ndarray
     cuts: tuple[tuple[int, ...], ...]
@@ -72,6 +76,8 @@ class Unknowns:
         """The unknowns that matter for a piece as it is."""
         given = [("volume", doubts.volume), ("cut_up", doubts.cut_up_mm), ("wall", doubts.wall_mm)]
         given += [(stage.value, max(piece.shrinkage.doubt(stage), 1e-9)) for stage in _BEFORE_FIRING]
+        windows = np.array([1, *range(len(given), len(given) + piece.windows)])
+        given += [(f"cut_up, change {n + 1}", doubts.changed_mm) for n in range(piece.windows)]
         first = len(given)
         given += [(f"hole {hole} wall", doubts.own_wall_mm) for hole in piece.holes]
         given += [(f"hole {hole} model", doubts.model_cents) for hole in piece.holes]
@@ -84,6 +90,7 @@ class Unknowns:
         return Unknowns(
             names,
             np.array(sd),
+            windows,
             np.arange(first, first + count),
             np.arange(first + count, first + 2 * count),
             tuple(places),
@@ -98,9 +105,10 @@ class Unknowns:
 
 
 def _cut_doubt(cutting: Cutting, k: int, doubts: Doubts) -> float:
-    if k:
+    if k > cutting.first:
         return doubts.step_mm
-    return doubts.hole_mm if cutting.told else doubts.untold * cutting.mm
+    # Of cuts that were filled again nothing better is known than of a first one.
+    return doubts.hole_mm if cutting.told or k < cutting.first else doubts.untold * cutting.mm
 
 
 @dataclass(frozen=True)
@@ -116,13 +124,15 @@ class Seen:
 
 @dataclass(frozen=True)
 class States:
-    """States of a piece that the model can be asked about: diameters as told, counted as fired, mm, how many cuts
-    that took, and openness (r, holes); stages (r)."""
+    """States of a piece that the model can be asked about: diameters as told, counted as fired, mm, which cuts made
+    them, from `first` to before `cuts`, and openness (r, holes); stages and changes of the window so far (r)."""
 
     told_mm: np.ndarray
+    first: np.ndarray
     cuts: np.ndarray
     openness: np.ndarray
     stages: tuple[Stage, ...]
+    windows: np.ndarray
 
     def __len__(self) -> int:
         return len(self.openness)
@@ -131,14 +141,17 @@ class States:
     def of(piece: Piece, told_mm: np.ndarray, openness: np.ndarray, stage: Stage) -> States:
         """Fingerings (r, holes) of a piece at one stage with its holes told to be this wide (holes,)."""
         r = len(openness)
-        return States(np.tile(told_mm, (r, 1)), np.tile(piece.cuts, (r, 1)), openness, (stage,) * r)
+        first, cuts = (np.tile([getattr(hole, of) for hole in piece.cutting], (r, 1)) for of in ("first", "cuts"))
+        return States(np.tile(told_mm, (r, 1)), first, cuts, openness, (stage,) * r, np.full(r, piece.windows))
 
     @staticmethod
     def blown(heard: Sequence[Blown]) -> States:
         """Those in which notes were heard."""
-        told = np.array([[hole.mm for hole in blow.cutting] for blow in heard])
-        cuts = np.array([[hole.cuts for hole in blow.cutting] for blow in heard], int)
-        return States(told, cuts, np.array([blow.openness for blow in heard]), tuple(b.stage for b in heard))
+        told, first, cuts = (
+            np.array([[getattr(hole, of) for hole in blow.cutting] for blow in heard]) for of in ("mm", "first", "cuts")
+        )
+        openness, windows = np.array([blow.openness for blow in heard]), np.array([blow.windows for blow in heard])
+        return States(told, first, cuts, openness, tuple(blow.stage for blow in heard), windows)
 
 
 @dataclass(frozen=True)
@@ -155,12 +168,12 @@ class Sight:
         off = np.einsum("rhp,p->rh", self._counted(states), x)
         diameters = np.where(states.told_mm > 0, np.maximum(states.told_mm + off, 0.2), 0.0) * MM
         walls = designed.walls[0] + MM * (x[u.index("wall")] + np.append(0.0, x[u.own_wall]))
-        cut_up = designed.cut_up[0] + MM * x[u.index("cut_up")]
+        cut_up = designed.cut_up[0] + MM * self._changed(states) @ x[u.windows]
         return Made(
             diameters,
             np.tile(np.maximum(walls, 0.2 * designed.walls[0]), (r, 1)),
             np.full(r, designed.width[0]),
-            np.full(r, max(cut_up, 0.2 * designed.cut_up[0])),
+            np.maximum(cut_up, 0.2 * designed.cut_up[0]),
             np.full(r, np.exp(x[u.index("volume")])),
             np.array([self._size(x, stage) for stage in states.stages]),
         )
@@ -175,7 +188,7 @@ class Sight:
         omega, slopes = self.model.sloped(made, states.openness)
         J = np.zeros((len(states), len(u)))
         J[:, u.index("volume")] = slopes.volume
-        J[:, u.index("cut_up")] = MM * slopes.cut_up
+        J[:, u.windows] = MM * slopes.cut_up[:, None] * self._changed(states)
         J[:, u.index("wall")] = MM * slopes.walls.sum(axis=1)
         J[:, u.own_wall] = MM * slopes.walls[:, 1:]
         by_mm = MM * slopes.diameters
@@ -199,8 +212,12 @@ class Sight:
         counted = np.zeros((*states.told_mm.shape, len(self.unknowns)))
         for hole, own in enumerate(self.unknowns.cuts):
             for k, place in enumerate(own):
-                counted[:, hole, place] = states.cuts[:, hole] > k
+                counted[:, hole, place] = (states.first[:, hole] <= k) & (k < states.cuts[:, hole])
         return counted
+
+    def _changed(self, states: States) -> np.ndarray:
+        """Which changes of the window had been made (r, windows): 1 or 0."""
+        return (np.arange(len(self.unknowns.windows)) <= states.windows[:, None]).astype(float)
 
     def _size(self, x: np.ndarray, stage: Stage) -> float:
         off = 0.0 if stage is Stage.FIRED else x[self.unknowns.index(stage.value)]
@@ -239,10 +256,19 @@ class Belief:
         return float(self.mean[n]), float(self.sd[n])
 
     @property
+    def cut_up_mm(self) -> tuple[float, float]:
+        """How far the window's cut-up as it is now is above the design's, mm, and one standard deviation."""
+        own = self.sight.unknowns.windows
+        return float(self.mean[own].sum()), float(np.sqrt(self.cov[np.ix_(own, own)].sum()))
+
+    @property
     def diameters_mm(self) -> np.ndarray:
         """Believed diameters, counted as fired, mm (holes,); 0 where not cut."""
         piece = self.piece
-        off = [float(self.mean[list(own)].sum()) for own in self.sight.unknowns.cuts]
+        off = [
+            float(self.mean[list(own[hole.first :])].sum())
+            for own, hole in zip(self.sight.unknowns.cuts, piece.cutting, strict=True)
+        ]
         return np.where(piece.told_mm > 0, piece.told_mm + np.array(off).reshape(-1), 0.0)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from simkit.errors import Fault, InputError
 from simkit.making.bench.aim import readings_now
 from simkit.making.bench.belief import Belief, believed, foreseen
-from simkit.making.bench.log import BarRead, Callipered, Cut, Entry, Heard, Water
+from simkit.making.bench.log import BarRead, Callipered, Cut, Entry, Filled, Heard, Voiced, Water
 from simkit.making.bench.piece import ORDER, Blown, Piece
 from simkit.making.bench.recording import HIGHEST_HZ, LOWEST_HZ, Tone, tones
 from simkit.making.readings import at_temperature
@@ -38,6 +38,8 @@ class Asking:
     volume_ml: float | None = None
     wall_mm: float | None = None
     bar: str | None = None
+    filled: tuple[str, ...] = ()
+    window_changed: bool = False
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,11 @@ def asked_for(
     if asking.bar is not None:
         Bar.read(asking.bar).shrinkage()  # says what is wrong with it
     faults = [*_wrong_sizes(asking, vessel, belief), *_wrong_stage(piece)]
-    cuts = [_read_cut(text, piece, faults) for text in asking.cut]
+    cuts = [_read_cut(text, piece, faults, asking.filled) for text in asking.cut]
+    allowed = (
+        f"a hole that is cut: {', '.join(h for h, c in zip(piece.holes, piece.cuts, strict=True) if c) or 'none is'}"
+    )
+    faults += [Fault("--filled", "", hole, allowed) for hole in asking.filled if not _is_cut(piece, hole)]
     read = [_read_heard(text, vessel, chamber, faults) for text in asking.heard]
     if faults:
         raise InputError(faults)
@@ -68,6 +74,8 @@ def asked_for(
     new: list[Entry] = [BarRead(**frame, text=asking.bar)] if asking.bar is not None else []
     new += [Water(**frame, ml=asking.volume_ml)] if asking.volume_ml is not None else []
     new += [Callipered(**frame, mm=asking.wall_mm)] if asking.wall_mm is not None else []
+    new += [Voiced(**frame)] if asking.window_changed else []
+    new += [Filled(**frame, hole=hole) for hole in asking.filled]
     done, taken = _taken_as_done(read, piece, dict(cuts))
     new += [Cut(**frame, hole=hole, mm=mm) for hole, mm in [*cuts, *done]]
     new += [
@@ -120,7 +128,11 @@ def _wrong_stage(piece: Piece) -> list[Fault]:
     return [Fault("--stage", "", piece.stage.value, allowed)]
 
 
-def _read_cut(text: str, piece: Piece, faults: list[Fault]) -> tuple[str, float]:
+def _is_cut(piece: Piece, hole: str) -> bool:
+    return hole in piece.holes and bool(piece.cuts[piece.holes.index(hole)])
+
+
+def _read_cut(text: str, piece: Piece, faults: list[Fault], filled: Sequence[str]) -> tuple[str, float]:
     hole, _, size = text.rpartition("=")
     mm = _number(size)
     if hole not in piece.holes:

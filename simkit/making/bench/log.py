@@ -50,6 +50,19 @@ class Cut(Fact):
     mm: Millimetres
 
 
+class Filled(Fact):
+    """A hole that was filled with clay or wax, to be cut anew."""
+
+    kind: Literal["filled"] = "filled"
+    hole: str
+
+
+class Voiced(Fact):
+    """The window was cut or filled again: what it was found to be no longer holds."""
+
+    kind: Literal["voiced"] = "voiced"
+
+
 class Asked(Fact):
     """The cut that the bench asked for."""
 
@@ -88,7 +101,7 @@ class Undone(Fact):
     undoes: int
 
 
-Entry = Heard | Cut | Asked | Water | Callipered | BarRead | Undone
+Entry = Heard | Cut | Filled | Voiced | Asked | Water | Callipered | BarRead | Undone
 _ENTRY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
 
 
@@ -197,7 +210,13 @@ def check_fits(log: Log, vessel: Vessel, path: Path) -> None:
     faults = []
     holes = {chamber.name: {hole.name for hole in chamber.holes} for chamber in vessel.chambers}
     for entry in log.entries:
-        named = [entry.hole] if isinstance(entry, Cut | Asked) else list(entry.open) if isinstance(entry, Heard) else []
+        named = (
+            [entry.hole]
+            if isinstance(entry, Cut | Filled | Asked)
+            else list(entry.open)
+            if isinstance(entry, Heard)
+            else []
+        )
         if entry.chamber not in holes:
             faults.append(Fault(str(path), "chamber", entry.chamber, f"a chamber of {vessel.source}"))
         else:

@@ -82,7 +82,11 @@ def _last(aim: Aim, note: int) -> int | None:
     opened = piece.openness[note] > 0
     for n in reversed(range(len(piece.blown))):
         blow = piece.blown[n]
-        same = tuple(blow.openness) == tuple(piece.openness[note]) and blow.stage is piece.stage
+        same = (
+            tuple(blow.openness) == tuple(piece.openness[note])
+            and blow.stage is piece.stage
+            and blow.windows == piece.windows
+        )
         if same and all(blow.cutting[h] == piece.cutting[h] for h in np.flatnonzero(opened)):
             return n
     return None

@@ -10,7 +10,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.body import Made, MadeSlopes
-from simkit.making.bench.log import Asked, BarRead, Callipered, Cut, Entry, Heard, Water
+from simkit.making.bench.log import Asked, BarRead, Callipered, Cut, Entry, Filled, Heard, Voiced, Water
 from simkit.making.readings import air_ratio, at_temperature
 from simkit.making.shrinkage import Bar, Shrinkage, Stage, shrinkage_of
 from simkit.vessel import Chamber, Vessel, target_of
@@ -48,19 +48,27 @@ class Model(Protocol):
 class Cutting:
     """One hole so far: its diameter as told, counted as fired, mm; how many cuts; whether anyone has told it.
 
-    A hole through which a note was heard, but of which no cut was told, is taken to be as designed.
+    first: how many of the cuts were filled up again. A hole through which a note was heard, but of which no cut was
+    told, is taken to be as designed.
     """
 
     mm: float = 0.0
     cuts: int = 0
     told: bool = True
+    first: int = 0
+
+    @property
+    def standing(self) -> int:
+        """How many cuts have made the hole as it is."""
+        return self.cuts - self.first
 
 
 @dataclass(frozen=True)
 class Blown:
     """A note in one state of the piece: openness and cutting of every hole, the stage, and what was read on average.
 
-    cents: above 1 Hz, in the design's air; doubt_cents: of one reading; count: how many were averaged.
+    cents: above 1 Hz, in the design's air; doubt_cents: of one reading; count: how many were averaged; windows: how
+    often the window had been changed by then.
     """
 
     note: str
@@ -70,11 +78,12 @@ class Blown:
     cents: float
     doubt_cents: float
     count: int = 1
+    windows: int = 0
 
     @property
     def state(self) -> tuple[object, ...]:
         """What makes two readings one."""
-        return self.note, self.openness, self.cutting, self.stage
+        return self.openness, self.cutting, self.stage, self.windows
 
 
 @dataclass(frozen=True)
@@ -98,6 +107,8 @@ class Piece:
     water: tuple[tuple[float, Stage], ...] = ()
     walls: tuple[float, ...] = ()
     asked: Mapping[str, Asked] | None = None
+    windows: int = 0
+    warmth_told: bool = False
 
     @staticmethod
     def of(
@@ -124,28 +135,44 @@ class Piece:
             _ratio(vessel, today),
             (Cutting(),) * len(chamber.holes),
             asked={},
+            warmth_told=any(entry.temperature_c != vessel.air.temperature_c for entry in heard),
         )
         return start.after(vessel, chamber, entries)
 
     def after(self, vessel: Vessel, chamber: Chamber, entries: Sequence[Entry]) -> Piece:
         """The piece after more was done."""
         cutting, blown = list(self.cutting), list(self.blown)
-        water, walls, asked = list(self.water), list(self.walls), dict(self.asked or {})
+        water, walls, asked, windows = list(self.water), list(self.walls), dict(self.asked or {}), self.windows
         for entry in entries:
             size = self.shrinkage.size(entry.stage)
             if isinstance(entry, Cut):
                 n = self.holes.index(entry.hole)
-                cutting[n] = Cutting(entry.mm / size, cutting[n].cuts + 1)
+                cutting[n] = replace(cutting[n], mm=entry.mm / size, cuts=cutting[n].cuts + 1)
                 asked.pop(entry.hole, None)
+            elif isinstance(entry, Filled):
+                n = self.holes.index(entry.hole)
+                cutting[n] = Cutting(0.0, cutting[n].cuts, first=cutting[n].cuts)
+                asked.pop(entry.hole, None)
+            elif isinstance(entry, Voiced):
+                windows += 1
             elif isinstance(entry, Asked):
                 asked[entry.hole] = entry
             elif isinstance(entry, Heard):
                 openness = tuple(entry.open.get(hole, 0.0) for hole in self.holes)
                 for n, share in enumerate(openness):
-                    if share and not cutting[n].cuts:
-                        cutting[n] = Cutting(chamber.holes[n].diameter_mm, 1, told=False)
+                    if share and not cutting[n].standing:
+                        mm, count = chamber.holes[n].diameter_mm, cutting[n].cuts
+                        cutting[n] = Cutting(mm, count + 1, told=False, first=count)
                 cents = 1200 * np.log2(entry.hz / _ratio(vessel, entry.temperature_c))
-                new = Blown(entry.note, openness, tuple(cutting), entry.stage, float(cents), entry.doubt_cents)
+                new = Blown(
+                    entry.note,
+                    openness,
+                    tuple(cutting),
+                    entry.stage,
+                    float(cents),
+                    entry.doubt_cents,
+                    windows=windows,
+                )
                 blown = _averaged(blown, new)
             elif isinstance(entry, Water):
                 water.append((entry.ml, entry.stage))
@@ -158,6 +185,7 @@ class Piece:
             water=tuple(water),
             walls=tuple(walls),
             asked=asked,
+            windows=windows,
         )
 
     @property
@@ -172,8 +200,8 @@ class Piece:
 
     @property
     def cuts(self) -> np.ndarray:
-        """How often each hole was cut: (holes,)."""
-        return np.array([hole.cuts for hole in self.cutting], int)
+        """How many cuts have made each hole as it is: (holes,); 0 where there is none."""
+        return np.array([hole.standing for hole in self.cutting], int)
 
 
 def _ratio(vessel: Vessel, temperature_c: float) -> float:

@@ -11,7 +11,7 @@ from simkit.making.bench.aim import Aim, order_of
 from simkit.making.shrinkage import Stage
 from simkit.pitch import TEMPERAMENTS, Tuning, cents, note
 
-PAST_CENTS = 5.0  # sharper than this a hole counts as past its mark
+PAST_CENTS = 10.0  # sharper than this a hole counts as past its mark: what a build is allowed, common practice
 _WORTH_CENTS = 2.0  # a way out that mends less is not worth telling
 _WINDOW = 0.15  # of the cut-up: how far a window may be changed
 TONICS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
@@ -92,7 +92,7 @@ def _by_window(aim: Aim, worst: float) -> list[str]:
         return []
     belief = aim.belief
     size = belief.piece.size
-    now = belief.sight.model.designed.cut_up[0] * 1e3 + belief.of("cut_up")[0]
+    now = belief.sight.model.designed.cut_up[0] * 1e3 + belief.cut_up_mm[0]
     by = abs(share) * belief.sight.model.designed.cut_up[0] * 1e3 * size
     way = (
         f"cut the window's edge back by {by:.2f} mm"

@@ -218,7 +218,9 @@ def test_the_reading_that_does_not_fit_the_others_is_named(model, vessel, hidden
     truth = hidden()
     entries = [truth.heard("C5"), truth.cut("1", 3.0), truth.heard("Eb5"), truth.cut("2", 4.0)]
     wrong = truth.hz(["1", "2"]) * 2 ** (90 / 1200)
-    with pytest.raises(InputError, match=r"--heard: F#5 = .*the diameter told for hole 1, 2, or .* The log is as it was"):
+    with pytest.raises(
+        InputError, match=r"--heard: F#5 = .*the diameter told for hole 1, 2, or .* The log is as it was"
+    ):
         brought(model, vessel, entries, heard=(f"F#5={wrong}",))
     brought(model, vessel, entries, heard=(f"F#5={truth.hz(['1', '2'])}",))
 
@@ -238,3 +240,35 @@ def test_a_half_covered_hole_is_heard_too(model, vessel, hidden):
     new, _ = brought(model, vessel, entries, heard=(f"1:0.5={hz}",))
     belief = believed(model, piece_of(vessel, [*entries, *new]))
     assert belief.off_cents == pytest.approx(0, abs=0.5)
+
+
+def test_a_hole_that_was_filled_is_cut_anew(model, vessel, hidden):
+    """What the first cut was off by no longer counts: the hole begins again, and is not past its mark."""
+    truth = hidden(off_mm=(0.12, 0, 0))
+    entries = [truth.heard("C5"), truth.cut("1", 4.4), truth.heard("Eb5")]
+    new, _ = brought(model, vessel, entries, filled=("1",))
+    piece = piece_of(vessel, [*entries, *new])
+    assert piece.told_mm[0] == 0 and piece.cuts[0] == 0
+    cut = next_cut(aimed(believed(model, piece)))
+    assert (cut.hole, cut.from_mm, cut.number) == ("1", 0, 1)
+    truth.off_mm = (-0.1, 0, 0)
+    entries += [*new, truth.cut("1", 3.4), truth.heard("Eb5")]
+    belief = believed(model, piece_of(vessel, entries))
+    assert belief.off_cents == pytest.approx(0, abs=4)  # a reading is off by more
+    assert belief.diameters_mm[0] == pytest.approx(3.4 / truth.size - 0.1, abs=0.06)
+
+
+def test_only_a_hole_that_is_there_can_be_filled(model, vessel):
+    with pytest.raises(InputError, match="--filled = '2': allowed: a hole that is cut: none is"):
+        brought(model, vessel, filled=("2",))
+
+
+def test_a_window_that_was_changed_is_found_out_anew(model, vessel, hidden):
+    truth = hidden()
+    entries = [truth.heard("C5")]
+    truth.cut_up = 1.12
+    with pytest.raises(InputError, match="--heard: C5"):
+        brought(model, vessel, [*entries] * 4, heard=(f"C5={truth.hz([]) * 2 ** (150 / 1200)}",))
+    new, _ = brought(model, vessel, entries, window_changed=True, heard=(f"C5={truth.hz([])}",))
+    before, after = (believed(model, piece_of(vessel, e)).cut_up_mm for e in (entries, [*entries, *new]))
+    assert after[0] - before[0] == pytest.approx(0.12 * 4, abs=0.03)
