@@ -41,9 +41,20 @@ def _gmsh() -> Any:
     return gmsh
 
 
+class GmshFailure(Exception):
+    """What gmsh could not do, in its own words."""
+
+
+# A mesh that did not come out: gmsh says so, or left something out and the arrays do not fit.
+UNMESHED = (GmshFailure, ValueError, IndexError)
+
+
 @contextmanager
 def session() -> Iterator[Any]:
-    """An empty gmsh model, quiet and single-threaded; everything in it is gone when the block ends."""
+    """An empty gmsh model, quiet and single-threaded; everything in it is gone when the block ends.
+
+    What gmsh fails at, which it says by a bare Exception, leaves the block as GmshFailure.
+    """
     with _lock:
         gmsh = _gmsh()
         if not gmsh.isInitialized():
@@ -62,6 +73,10 @@ def session() -> Iterator[Any]:
         gmsh.model.add("air")
         try:
             yield gmsh
+        except Exception as failure:
+            if type(failure) is not Exception:
+                raise
+            raise GmshFailure(str(failure)) from failure
         finally:
             gmsh.clear()
 

@@ -49,16 +49,16 @@ def air_mesh(wall: Wall, size: float | None = None, turns: float = 8) -> AirMesh
     """
     size = default_size(wall) if size is None else size
     _worth_trying(wall, size)
-    with kernel.session() as gmsh:
-        try:
+    try:
+        with kernel.session() as gmsh:
             kernel.build(gmsh, wall.solid())
             gmsh.model.occ.synchronize()
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 2.5)
             gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", turns)
             points, tets, facets = kernel.cells(gmsh, wall.creased)
-        except Exception as failure:  # gmsh raises bare Exception only
-            raise MeshError("the chamber", 1e3 * size, f"{_remedy} ({failure})") from failure
+    except kernel.UNMESHED as failure:
+        raise MeshError("the chamber", 1e3 * size, f"{_remedy} ({failure})") from failure
     points = snapped(points, facets, wall)
     return gated(points, tets, facets, np.zeros((0, 6), int), size, "the chamber", expected=wall.volume)
 
@@ -67,23 +67,21 @@ def surrounding_mesh(
     walls: tuple[Wall, ...], offset: float, center: np.ndarray, radius: float, size: float, turns: float = 8
 ) -> AirMesh:
     """Mesh the air between the body that `walls` make with `offset` of clay and a sphere around it (m)."""
-    with kernel.session() as gmsh:
-        occ = gmsh.model.occ
-        try:
+    try:
+        with kernel.session() as gmsh:
+            occ = gmsh.model.occ
             bodies = [(3, kernel.build(gmsh, wall.solid(offset))) for wall in walls]
             solid = occ.fuse(bodies[:1], bodies[1:])[0] if len(bodies) > 1 else bodies
             ball = occ.addSphere(*(1e3 * center), 1e3 * radius)
             occ.cut([(3, ball)], solid)
             occ.synchronize()
-            if len(walls) > 1:
-                kernel.finer_near(gmsh, _creases(gmsh, walls, offset), 1e3 * CREASE_SHARE * size, 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 5)
             gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", turns)
             creased = len(walls) > 1 or (walls[0].creased if offset == 0 else walls[0].creased_outside)
             points, tets, skin = kernel.cells(gmsh, creased)
-        except Exception as failure:  # gmsh raises bare Exception only
-            raise MeshError("the air around the body", 1e3 * size, f"{_remedy} ({failure})") from failure
+    except kernel.UNMESHED as failure:
+        raise MeshError("the air around the body", 1e3 * size, f"{_remedy} ({failure})") from failure
     far = np.linalg.norm(points - center, axis=1) > radius * (1 - 1e-6)
     is_outer = far[skin[:, :3]].all(axis=1)
     on_sphere, on_body = np.unique(skin[is_outer]), np.unique(skin[~is_outer])

@@ -61,14 +61,14 @@ class CellMesh:
 
 def cell_mesh(cell: WindowCell) -> CellMesh:
     """Mesh the half cell, fine at the edge's nose and at the rims."""
-    with kernel.session() as gmsh:
-        try:
+    try:
+        with kernel.session() as gmsh:
             _solid(gmsh, cell)
             _sizes(gmsh, cell)
             points, tets, facets = kernel.cells(gmsh, creased=True)
-        except Exception as failure:  # gmsh raises bare Exception only
-            what = f"its nose of {1e3 * cell.nose:.2g} mm on a slope of {cell.edge_deg:.0f} degrees"
-            raise MeshError("the window", 1e3 * RIM_SHARE * cell.cut_up, f"{what} ({failure})") from failure
+    except kernel.UNMESHED as failure:
+        what = f"its nose of {1e3 * cell.nose:.2g} mm on a slope of {cell.edge_deg:.0f} degrees"
+        raise MeshError("the window", 1e3 * RIM_SHARE * cell.cut_up, f"{what} ({failure})") from failure
     mesh = gated(points, tets, facets, np.zeros((0, 6), int), RIM_SHARE * cell.cut_up, "the window", None)
     corners = mesh.points[mesh.facets[:, :3]]
     caps = []
@@ -93,9 +93,11 @@ def _solid(gmsh: Any, cell: WindowCell) -> None:
     occ.fuse([(3, inner)], [(3, outer), *slot])
     occ.synchronize()
     for x, z in ((tip, 0.0), (top, wall)):  # the edge, and the outer lip of its slope
-        (volume,) = (tag for _, tag in gmsh.model.getEntities(3))
+        volumes = [tag for _, tag in gmsh.model.getEntities(3)]
+        if len(volumes) != 1:
+            raise kernel.GmshFailure(f"the air came out in {len(volumes)} parts")
         edge = [c for _, c in gmsh.model.getEntities(1) if _along_line(gmsh, c, x, z)]
-        occ.fillet([volume], edge, [mm * cell.nose])
+        occ.fillet(volumes, edge, [mm * cell.nose])
         occ.synchronize()
 
 

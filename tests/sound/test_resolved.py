@@ -303,6 +303,27 @@ def test_radius_of_the_far_sphere_does_not_matter():
 
 
 @pytest.mark.slow
+def test_friction_and_heat_are_what_moving_every_wall_would_do():
+    """Hadamard: d(k^2)/dn = -(integral of |grad_T p|^2 - k^2 p^2 over all walls) for walls that move into the air.
+
+    Ball, outside, duct and the round of its rims all move by n; the meshes are made anew each time.
+    """
+
+    def moved(n_mm):
+        sizes = {"diameter_mm = 60": f"diameter_mm = {60 - 2 * n_mm}", "along_mm = 30": f"along_mm = {30 - n_mm}"}
+        sizes |= {"wall_mm = 5": f"wall_mm = {5 + 2 * n_mm}", "diameter_mm = 8": f"diameter_mm = {8 - 2 * n_mm}"}
+        text = BALL.replace("radius_mm = 0.5", f"radius_mm = {0.5 + n_mm}")
+        for old, new in sizes.items():
+            text = text.replace(old, new)
+        return WholeAir.of(whole_mesh(chamber_of(text), 0.9)).lowest(("1",))
+
+    n, mode = 0.15, moved(0.0)
+    by_moving = (moved(n).k ** 2 - moved(-n).k ** 2) / (2e-3 * n)
+    by_walls = mode.k**2 * mode.pressed - mode.slid
+    assert by_walls.real == pytest.approx(by_moving.real, rel=0.03)
+
+
+@pytest.mark.slow
 def test_higher_resonances_agree_with_ports():
     judge, ports = asked(BALL), asked(BALL, "ports")
     found, near = (model.resonances(["1"], 4) for model in (judge, ports))
