@@ -29,7 +29,7 @@ GROW = 0.45  # how fast elements grow with the distance from a rim, at grading 1
 RIM_SHARE, RADIUS_SHARE = 1.5, 0.17  # size at a rim: of its rounding's radius, of half the opening's least size
 SHARP_SHARE = 0.1  # size at a sharp rim: of half the opening's least size
 WALL_SHARE = 0.35  # largest element inside over the half of the chamber's least size
-MOST_UNKNOWNS = 300_000
+MOST_UNKNOWNS = 500_000
 KIB_PER_UNKNOWN = 7.5  # measured, both gradings kept
 
 log = logging.getLogger(__name__)
@@ -64,11 +64,12 @@ def whole_mesh(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) 
     Raises OutOfReach for what this mesh is not made for, MeshError where the shape could not be meshed.
     """
     grading, center, radius = checked(chamber, coarse, shell)
-    log.info("meshing all the air: about %s unknowns", f"{unknowns(chamber, grading):,.0f}")
+    count = unknowns(chamber, grading)
+    log.info("meshing all the air: about %s unknowns, %.1f GiB", f"{count:,.0f}", count * KIB_PER_UNKNOWN / 2**20)
     size = min(grading.rims.values(), default=grading.inside)
     try:
         return _meshed(chamber, grading, center, radius)
-    except Exception as failure:  # gmsh raises bare Exception, geometry that does not meet ValueError or IndexError
+    except kernel.UNMESHED as failure:
         raise MeshError("the air of the chamber, its openings and outside", MM * size, f"{_REMEDY} ({failure})") from (
             failure
         )
