@@ -6,11 +6,13 @@ Names are loaded when they are first used, so that `import simkit` costs nothing
 from __future__ import annotations
 
 import importlib
-from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0.dev0"
 
+TYPE_CHECKING = False  # that of typing, which would make the first moment after the command longer
 if TYPE_CHECKING:
+    from typing import Any
+
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
     from simkit.optimise import Outcome, optimise
     from simkit.show.report import report
