@@ -65,13 +65,17 @@ class Opening:
 
 @dataclass(frozen=True)
 class ChamberBody:
-    """One chamber's air: its wall, the thickness of the clay around it, its window and its holes."""
+    """One chamber's air: its wall, the thickness of the clay around it, its window and its holes.
+
+    beside: the walls of other chambers in the same clay, where these are to be seen from outside.
+    """
 
     name: str
     wall: Wall
     thickness: float
     window: Opening | None
     openings: tuple[Opening, ...]
+    beside: tuple[Wall, ...] = ()
 
     @property
     def volume(self) -> float:

@@ -88,7 +88,8 @@ class Skins:
         return project(self.chamber.wall, points)
 
     def on_outside(self, points: np.ndarray) -> np.ndarray:
-        return offset_points((self.chamber.wall,), self.chamber.thickness, points)
+        walls = self.chamber.wall, *self.chamber.beside
+        return offset_points(walls, self.chamber.thickness, points)
 
     def on_sphere(self, points: np.ndarray) -> np.ndarray:
         away = points - self.center

@@ -21,7 +21,7 @@ from simkit.body.body import ChamberBody, Opening
 from simkit.body.panels import MM, Cut, SizeAt, fill, sphere, wall_panels
 from simkit.body.rims import Duct, duct_of
 from simkit.body.skins import Skins, WholeMesh
-from simkit.body.wall import clearance, on_wall
+from simkit.body.wall import Union, clearance, on_wall
 from simkit.errors import MeshError, OutOfReach
 
 SHELL = 1.35  # radius of the far sphere over that of the body
@@ -61,6 +61,8 @@ def _rim_size(o: Opening) -> float:
 def whole_mesh(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> WholeMesh:
     """Mesh all the air of a chamber, its openings and the outside; every size is `coarse` times the standard.
 
+    Of the chambers beside it only the clay is there: their openings are closed flush.
+
     Raises OutOfReach for what this mesh is not made for, MeshError where the shape could not be meshed.
     """
     grading, center, radius = checked(chamber, coarse, shell)
@@ -78,7 +80,7 @@ def whole_mesh(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) 
 def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> tuple[Grading, np.ndarray, float]:
     """The sizes for a chamber, and centre and radius of its far sphere; OutOfReach for what will not be meshed."""
     _meshable(chamber)
-    skin = on_wall(chamber.wall, 2)
+    skin = np.concatenate([on_wall(wall, 2) for wall in (chamber.wall, *chamber.beside)])
     center = (skin.min(axis=0) + skin.max(axis=0)) / 2
     radius = shell * (float(np.linalg.norm(skin - center, axis=1).max()) + chamber.thickness)
     grading = Grading.of(chamber, radius, coarse)
@@ -147,7 +149,9 @@ def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: 
         inner = wall_panels(gmsh, wall.solid(), [c for c, _ in cuts], grading.inside, grading.grow)
         outer = None
         if thickness > 0:
-            outer = wall_panels(gmsh, wall.solid(thickness), [c for _, c in cuts], 1.2 * grading.inside, grading.grow)
+            solids = tuple(each.solid(thickness) for each in (wall, *chamber.beside))
+            clay = Union(solids) if chamber.beside else solids[0]
+            outer = wall_panels(gmsh, clay, [c for _, c in cuts], 1.2 * grading.inside, grading.grow)
         skins = Skins(chamber, inner, outer, sphere(gmsh, center, radius, grading.far), center, radius)
         for i, duct in enumerate(ducts):
             if thickness > 0:

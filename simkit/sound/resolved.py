@@ -8,7 +8,7 @@ to first order from surface integrals of the lossless field (Berggren, Bernland 
 from __future__ import annotations
 
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,7 +32,7 @@ _KEEP = 2
 
 def whole_air(chamber: ChamberBody) -> GradedAir:
     """Both meshes of a chamber with its openings, kept for other airs and fingerings."""
-    key = chamber.wall, chamber.thickness, tuple(told(o) for o in chamber.all_openings)
+    key = chamber.wall, chamber.beside, chamber.thickness, tuple(told(o) for o in chamber.all_openings)
     if key not in _KEPT:
         _KEPT[key] = graded_air(chamber)
         while len(_KEPT) > _KEEP:
@@ -99,6 +99,14 @@ class ResolvedResonator:
         return Evidence(step + LEAST_UNCERTAINTY + second, self._cautions(), facts)
 
     def _cautions(self) -> tuple[str, ...]:
+        return (*self._beside(), *self._one_air())
+
+    def _beside(self) -> tuple[str, ...]:
+        if not self.chamber.beside:
+            return ()
+        return ("resolved: the windows and holes of the other chambers are closed; ports says what they pull",)
+
+    def _one_air(self) -> tuple[str, ...]:
         others = [self.airs.room, self.airs.window, *(self.airs.of_hole(name) for name in self.holes)]
         if all(abs(air.density / self.air.density - 1) < 1e-3 for air in others):
             return ()
@@ -143,15 +151,15 @@ def _beyond_cover(opening: Opening) -> float:
 
 
 def resonator(case: Case) -> ResolvedResonator:
-    """The resolved model of the one chamber of a body."""
+    """The resolved model of one chamber of a body; the openings of the others are closed flush with the clay."""
     if case.windway is not None:
         raise InputError([Fault("--windway", "", "mouth", "closed, for the model resolved")])
-    if len(case.body.chambers) > 1:
-        raise OutOfReach("resolved meshes a body of one chamber only so far; ask the model ports for coupled ones")
+    others = tuple(chamber.wall for chamber in case.body.chambers if chamber.name != case.chamber.name)
+    chamber = replace(case.chamber, beside=others)
     sharp = [o.name for o in case.chamber.all_openings if min(o.rim, o.inside_rim) == 0]
     if sharp and not case.lossless:
         raise OutOfReach(
             f"resolved: the rim of {sharp[0]!r} is sharp, where friction grows as the mesh is refined; give it an "
             "edge_radius_mm and edge_inside_radius_mm, or ask --lossless"
         )
-    return ResolvedResonator(case.chamber, whole_air(case.chamber), case.airs, case.lossless)
+    return ResolvedResonator(chamber, whole_air(chamber), case.airs, case.lossless)
