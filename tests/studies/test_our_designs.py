@@ -24,28 +24,29 @@ def vessel(request):
 
 
 def test_every_hole_has_a_finger_of_its_own_that_closes_it(vessel):
-    (chamber,) = vessel.chambers
-    fingers = [hole.finger for hole in chamber.holes]
-    assert None not in fingers
-    assert len(set(fingers)) == len(fingers)
-    widest = SEALED_SHARE * vessel.hand.fingertip_mm
-    assert all(LEAST_HOLE_MM <= hole.diameter_mm <= widest for hole in chamber.holes)
+    """Of its own within its chamber: hands go from one chamber to the next."""
+    for chamber in vessel.chambers:
+        fingers = [hole.finger for hole in chamber.holes]
+        assert None not in fingers
+        assert len(set(fingers)) == len(fingers)
+        widest = SEALED_SHARE * vessel.hand.fingertip_mm
+        assert all(LEAST_HOLE_MM <= hole.diameter_mm <= widest for hole in chamber.holes)
 
 
 def test_fingers_have_room_and_clay_stays_between_the_holes(vessel):
-    (solid,) = body_of(vessel).chambers
-    assert min(gap(a, b) for a, b in combinations(solid.all_openings, 2)) >= LEAST_CLAY_MM * MM
-    # Fingers lie on the outer surface.
-    at = {o.name: o.center + o.length * o.axis for o in solid.openings}
-    apart = min(np.linalg.norm(at[a] - at[b]) for a, b in combinations(at, 2))
-    assert apart >= vessel.hand.spacing_mm * MM
+    for solid in body_of(vessel).chambers:
+        assert min(gap(a, b) for a, b in combinations(solid.all_openings, 2)) >= LEAST_CLAY_MM * MM
+        # Fingers lie on the outer surface.
+        at = {o.name: o.center + o.length * o.axis for o in solid.openings}
+        apart = min(np.linalg.norm(at[a] - at[b]) for a, b in combinations(at, 2))
+        assert apart >= vessel.hand.spacing_mm * MM
 
 
 def test_thumbs_alone_lie_underneath_and_away_from_the_window(vessel):
-    (chamber,), (solid,) = vessel.chambers, body_of(vessel).chambers
-    for hole, opening in zip(chamber.holes, solid.openings, strict=True):
-        assert (opening.axis[2] < 0) == ("thumb" in hole.finger)
-        assert gap(solid.window, opening) > vessel.hand.fingertip_mm / 2 * MM
+    for chamber, solid in zip(vessel.chambers, body_of(vessel).chambers, strict=True):
+        for hole, opening in zip(chamber.holes, solid.openings, strict=True):
+            assert (opening.axis[2] < 0) == ("thumb" in hole.finger)
+            assert gap(solid.window, opening) > vessel.hand.fingertip_mm / 2 * MM
 
 
 @pytest.mark.slow
