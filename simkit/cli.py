@@ -355,10 +355,12 @@ def blow(
         vessel = simkit.load(file)
         table = simkit.blow(vessel, model, lossless=lossless, windway=windway, blown=blown)
         heard = True
+        squeals: tuple[str, ...] = ()
         if sound:
             from simkit.sound.blowing.listen import scale
 
-            heard = _write_sound(scale(table), sound)
+            wav, squeals = scale(table)
+            heard = _write_sound(wav, sound)
         if plot:
             from simkit.show.answers import blow_page
             from simkit.show.look import save
@@ -370,6 +372,8 @@ def blow(
         from simkit.show.answers import blow_text
 
         sys.stdout.write(blow_text(vessel, table))
+    for squeal in squeals:
+        _tell(f"{sound}: {squeal}", 0)
     if not heard:
         raise OutOfReach(f"{sound} was not written: no note speaks")
 

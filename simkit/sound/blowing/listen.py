@@ -6,6 +6,7 @@ import io
 import logging
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -19,7 +20,8 @@ from simkit.sound.blowing.timedomain import Played, play
 log = logging.getLogger(__name__)
 
 RATE = 44100
-_RISE = 0.013  # s; 95 % of the breath after three of them
+_RISE = 0.05  # s; 95 % of the breath after three of them. A quicker attack lets a high whistle in before the note
+_SQUEAL = 1.5  # times its own pitch, from which on the loudest tone of a note is another one
 _FADE = 0.01  # s at both ends, so that a loudspeaker does not click
 
 
@@ -33,8 +35,16 @@ def at_ear(played: Played, density: float, distance: float = 1.0, rate: int = RA
     return density / (4 * np.pi * distance) * out(times)
 
 
-def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: float = 0.5) -> np.ndarray:
-    """The fingerings of `motion` one after the other, each from silence with its breath rising in 40 ms; Pa at 1 m.
+@dataclass(frozen=True)
+class Heard:
+    """Notes as sound: Pa at 1 m, one after the other, and the pitch in Hz of the loudest tone in each."""
+
+    pressure: np.ndarray
+    loudest: tuple[float, ...]
+
+
+def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: float = 0.5) -> Heard:
+    """The fingerings of `motion` one after the other, each from silence with its breath rising in 0.15 s.
 
     The time domain is followed some ten to forty times slower than it sounds.
     """
@@ -43,19 +53,34 @@ def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: flo
         log.info("following note %d of %d through time", i + 1, len(pressures))
         part = motion.only(slice(i, i + 1))
         played = play(part, jet, _rising(pressure), seconds)
-        heard.append(_faded(at_ear(played, motion.air.density)))
-    return np.concatenate(heard)
+        heard.append(at_ear(played, motion.air.density))
+    return Heard(np.concatenate([_faded(each) for each in heard]), tuple(_loudest(each) for each in heard))
 
 
-def scale(table: BlowTable, seconds: float = 0.4) -> bytes | None:
-    """The notes that speak, in the design's order and each at its playing pressure, as a WAV; None if none does."""
-    heard = []
+def _loudest(pressure: np.ndarray, rate: int = RATE) -> float:
+    """Hz of the strongest line in the later half of a sound."""
+    late = pressure[len(pressure) // 2 :]
+    lines = np.abs(np.fft.rfft(late * np.hanning(len(late)), 8 * len(late)))
+    return float(np.fft.rfftfreq(8 * len(late), 1 / rate)[lines.argmax()])
+
+
+def scale(table: BlowTable, seconds: float = 0.4) -> tuple[bytes | None, tuple[str, ...]]:
+    """The notes that speak, in the design's order and each at its playing pressure, as a WAV; None if none does.
+
+    And what is to be said of the notes in which a whistle drowns the note.
+    """
+    heard, squeals = [], []
     for chamber in table.chambers:
         speaking = np.flatnonzero(chamber.blown.speaks)
         loop, pressures = chamber.blown.loop, chamber.blown.pressure[speaking].tolist()
         if len(speaking):
-            heard.append(phrase(loop.motion.only(speaking), loop.jet, pressures, seconds))
-    return wav_bytes(np.concatenate(heard)) if heard else None
+            played = phrase(loop.motion.only(speaking), loop.jet, pressures, seconds)
+            heard.append(played.pressure)
+            for i, hz in zip(speaking, played.loudest, strict=True):
+                if hz > _SQUEAL * chamber.blown.cycle.frequency[i]:
+                    name = chamber.notes[i].pitch or "the note"
+                    squeals.append(f"{name} is drowned by a whistle at {hz:.0f} Hz, of which the model is least sure")
+    return wav_bytes(np.concatenate(heard)) if heard else None, tuple(squeals)
 
 
 def _rising(pressure: float) -> Callable[[float], float]:

@@ -10,7 +10,7 @@ from simkit.sound.blowing.advice import Tried
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.fingerings import at_pressure, blow_fingerings
 from simkit.sound.blowing.fitting import Heard, fit_jet
-from simkit.sound.blowing.listen import RATE, at_ear, wav_bytes
+from simkit.sound.blowing.listen import RATE, _loudest, at_ear, wav_bytes
 from simkit.sound.blowing.timedomain import Played, pitch_of, play, sounding
 
 
@@ -113,3 +113,11 @@ def test_the_jets_speed_follows_a_breath_that_rises(instruments):
     played = play(motion, jet, lambda t: low + (high - low) * min(1.0, t / 0.15), 0.24, start).after(0.19)
     steady = at_pressure(blown, np.array([0]), np.array([high])).frequency[0]
     assert 1200 * abs(np.log2(pitch_of(played.time, played.flow[:, 0]) / steady)) < 3
+
+
+def test_the_loudest_tone_of_a_sound_is_found():
+    """Two tones, the higher one the stronger; to the width of a line."""
+    time = np.arange(0, 0.2, 1 / RATE)
+    assert _loudest(np.sin(2 * np.pi * 440 * time) + 1.5 * np.sin(2 * np.pi * 4055 * time)) == pytest.approx(
+        4055, abs=5
+    )
