@@ -1,0 +1,310 @@
+"""From a divided range to one piece of clay: each chamber tuned by itself, set side by side, tuned in one body."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from scipy.optimize import brentq
+
+from simkit.body import placed_wall
+from simkit.body.between import between
+from simkit.body.inspection import body_of
+from simkit.optimise.aims import InTune
+from simkit.optimise.breath import pressures
+from simkit.optimise.dividing import NAMES, Plan, Range, divided, finger, rows
+from simkit.optimise.free import Freedom
+from simkit.optimise.limits import Limits
+from simkit.optimise.optimising import optimise
+from simkit.optimise.outcome import Outcome
+from simkit.optimise.rewriting import rewritten
+from simkit.optimise.trial import Trial
+from simkit.sound.ports import body_air
+from simkit.vessel import Vessel, loads
+
+log = logging.getLogger(__name__)
+
+FIRED_G_PER_ML = 1.9  # fired earthenware: common practice, no source
+SLACK_MM = 0.4  # clay more than asked between two chambers, which the tuning may use up
+MEETS = 0.05  # breath at a crossing that differs by less than this is even
+_SLACK_SHARE = 0.04  # fingers set wider apart than asked, so that a chamber may still shrink
+_SIDES, _UNDER = 34.0, 150.0  # degrees from the top: the two hands' rows, the thumbs
+_LIP_MM = 14.0  # from the mouth end to where the windway opens
+
+
+@dataclass(frozen=True)
+class Piece:
+    """What a divided range came to: the design's text, the outcome of its last tuning, and what the wish asked beside.
+
+    plans: by the hand rule; box_mm (along, across, up); mass_g, fired, openings apart; broken: what was asked of box
+    and mass and is not so, in sentences.
+    """
+
+    text: str
+    outcome: Outcome
+    plans: tuple[Plan, ...]
+    box_mm: tuple[float, float, float]
+    mass_g: float
+    broken: tuple[str, ...]
+
+    @property
+    def vessel(self) -> Vessel:
+        """The design."""
+        return self.outcome.vessel
+
+    @property
+    def reached(self) -> bool:
+        """Whether all that was wished is met."""
+        return self.outcome.reached and not self.broken
+
+    @property
+    def verdict(self) -> str:
+        """One sentence, or a few lines where not all was reached."""
+        told = [] if self.outcome.reached and self.broken else [self.outcome.verdict]
+        return "\n".join([*told, *(f"broken: {what}" for what in self.broken)])
+
+
+def piece(wish: Range, kept: Callable[[str], None] = lambda text: None) -> Piece:
+    """The instrument that plays a wished range on several chambers; `kept` is told the text of the best so far."""
+    plans = divided(wish)
+    names = NAMES[wish.chambers]
+    texts = [chamber_text(wish, name, plan) for name, plan in zip(names, plans, strict=True)]
+    tuned = [_alone(wish, text, name) for text, name in zip(texts, names, strict=True)]
+    tuned = _meeting(wish, tuned)
+    text = "\n".join([head_text(wish), *texts])
+    draft = loads(text, "the wish")
+    vessel = draft
+    for one in tuned:
+        vessel = vessel.with_chamber(one.chambers[0])
+    vessel = set_side_by_side(vessel)
+    kept(rewritten(text, draft, vessel))
+    outcome = _joined(vessel, wish)
+    made = rewritten(text, draft, outcome.vessel.model_copy(update={"source": draft.source}))
+    box, mass = box_mm(outcome.vessel), mass_g(outcome.vessel)
+    return Piece(made, outcome, plans, box, mass, tuple(_too_much(wish, box, mass)))
+
+
+def _too_much(wish: Range, box: tuple[float, float, float], mass: float) -> list[str]:
+    said = []
+    for way, is_mm, most in zip(("along", "across", "up"), box, wish.box_mm or box, strict=True):
+        if is_mm > most + 0.05:
+            said.append(f"the piece measures {is_mm:.1f} mm {way}, at most {most:g} asked")
+    if wish.mass_g is not None and mass > wish.mass_g:
+        said.append(f"the fired clay weighs {mass:.0f} g, at most {wish.mass_g:g} asked")
+    return said
+
+
+# --- the parts of the file ------------------------------------------------------------------------------------------
+
+
+def head_text(wish: Range) -> str:
+    """What stands before the chambers."""
+    return _HEAD.format(
+        title=f"{wish.scale} from {wish.lowest} to {wish.highest}",
+        wall=wish.wall_mm,
+        fingertip=wish.fingertip_mm,
+        spacing=wish.spacing_mm,
+    )
+
+
+_HEAD = """\
+# Several chambers in one body. Each has its own window, its own holes and its own notes; the player goes
+# from one to the next. Sizes are of the air inside, in the fired piece, in mm. along runs away from the
+# player, across to the right; around_deg is 0 on top, 90 to the right, 180 underneath.
+title = "{title}"
+
+[clay]
+wall_mm = {wall:g}
+shrinkage_percent = 11
+
+[hand]
+fingertip_mm = {fingertip:g}         # breadth
+spacing_mm = {spacing:g}           # least from middle to middle of two fingers' holes
+"""
+
+_CHAMBER = """
+[[chamber]]
+name = "{name}"              # {first} to {last}
+shape = "egg"
+length_mm = {length:.2f}
+width_mm = {width:.2f}
+height_mm = {height:.2f}
+widest_at = 0.45
+offset_mm = [0, 0, 0]        # along, across, up
+
+[chamber.voicing]
+along_mm = {along:.1f}
+around_deg = 180
+breath_toward_deg = 0        # away from the player's lips
+window_width_mm = {window:.2f}
+cut_up_mm = {cut_up:.2f}
+windway_height_mm = 1.1
+windway_length_mm = {windway:.1f}
+edge_deg = 45
+"""
+
+_HOLE = """
+[[chamber.hole]]
+name = "{name}"
+along_mm = {along:.1f}
+around_deg = {around:g}
+diameter_mm = {diameter:.2f}
+finger = "{finger}"
+"""
+
+_NOTE = """
+[[chamber.note]]
+pitch = "{pitch}"
+open = [{opened}]
+"""
+
+
+def chamber_text(wish: Range, name: str, plan: Plan) -> str:
+    """One chamber of the file."""
+    window = 0.2 * plan.length_mm
+    text = _CHAMBER.format(
+        name=name,
+        first=plan.pitches[0],
+        last=plan.pitches[-1],
+        length=plan.length_mm,
+        width=plan.width_mm,
+        height=plan.height_mm,
+        along=window,
+        window=plan.window_width_mm,
+        cut_up=plan.cut_up_mm,
+        windway=window + _LIP_MM,
+    )
+    count = len(plan.diameters_mm)
+    for n, (along, around) in enumerate(places(wish, plan)):
+        text += _HOLE.format(
+            name=n + 1, along=along, around=around, diameter=plan.diameters_mm[n], finger=finger(n, count)
+        )
+    for n, pitch in enumerate(plan.pitches):
+        text += _NOTE.format(pitch=pitch, opened=", ".join(f'"{k + 1}"' for k in range(n)))
+    return text
+
+
+def places(wish: Range, plan: Plan) -> list[tuple[float, float]]:
+    """Along (mm) and around (degrees) of every hole in the order they open: two rows on top, thumbs underneath."""
+    count = len(plan.diameters_mm)
+    deep, on_top = rows(count)[0], sum(rows(count))
+    middle = 0.57 * plan.length_mm
+    found = []
+    for n in range(count):
+        side = -1 if n % 2 == 0 else 1
+        if n < on_top:
+            step = wish.spacing_mm * (1 + _SLACK_SHARE)
+            found.append((middle + ((deep - 1) / 2 - n // 2) * step, side * _SIDES))
+        else:
+            found.append((middle, side * _UNDER))
+    return found
+
+
+# --- tuning ---------------------------------------------------------------------------------------------------------
+
+
+def _alone(wish: Range, text: str, name: str) -> Vessel:
+    """One chamber as a piece of its own, tuned by size and holes."""
+    log.info("tuning the chamber %s by itself", name)
+    return _tuned(loads(f"{head_text(wish)}\n{text}", f"the chamber {name}"))
+
+
+def _tuned(vessel: Vessel, tolerance_cents: float = 3.0) -> Vessel:
+    """By size and diameters; where that does not do, by places as well."""
+    name = vessel.chambers[0].name
+    outcome = optimise(vessel, "diameters,size", tolerance_cents=tolerance_cents)
+    if not outcome.reached:
+        outcome = optimise(
+            outcome.vessel, f"holes,size,{name}.voicing.window_width_mm", tolerance_cents=tolerance_cents
+        )
+    return outcome.vessel
+
+
+def _trial(vessel: Vessel) -> Trial:
+    return Trial.of(Freedom(vessel, ()), np.zeros(0))
+
+
+def _meeting(wish: Range, tuned: list[Vessel]) -> list[Vessel]:
+    """The chambers with cut-ups such that a note at a crossing asks the same breath of both.
+
+    Breath goes with the square of the cut-up; the window's area is kept.
+    """
+    met = tuned[:1]
+    for vessel in tuned[1:]:
+        above, below = vessel, met[-1]
+        f_above, f_below = (_trial(v).voices[0].targets for v in (above, below))
+        asked, had = pressures(_trial(above)), pressures(_trial(below))
+        wanted = float(had[-1]) * (f_above[0] / f_below[-1]) ** 2
+        share = float(np.sqrt(wanted / asked[0]))
+        if abs(share - 1) > MEETS / 2:
+            key = f"{above.chambers[0].name}.voicing"
+            cut_up, width = (above.value(f"{key}.{size}") for size in ("cut_up_mm", "window_width_mm"))
+            share = float(np.clip(share, 0.8, 1.25))
+            log.info("making the breath of %s meet that of %s", above.chambers[0].name, below.chambers[0].name)
+            above = _tuned(
+                above.with_values(
+                    {f"{key}.cut_up_mm": round(cut_up * share, 2), f"{key}.window_width_mm": round(width / share, 2)}
+                )
+            )
+        met.append(above)
+    return met
+
+
+def set_side_by_side(vessel: Vessel) -> Vessel:
+    """Every chamber after the first slid from the right until the clay asked for is left between it and the others.
+
+    All mouth ends lie in one row, and so do the windows, as the player's lips want them.
+    """
+    lips = _lips(vessel, vessel.chambers[0].name)
+    for n, chamber in enumerate(vessel.chambers[1:], 1):
+        along = round(lips - _lips(vessel, chamber.name), 1)
+        vessel = vessel.with_value(f"{chamber.name}.offset_mm.along_mm", along)
+        nearest = vessel.value(f"{vessel.chambers[n - 1].name}.offset_mm.across_mm")
+        across = float(brentq(partial(_room, vessel, n), nearest, nearest + 400.0, xtol=1e-3))
+        vessel = vessel.with_value(f"{chamber.name}.offset_mm.across_mm", round(across, 2))
+    return vessel
+
+
+def _room(vessel: Vessel, n: int, across: float) -> float:
+    """Clay between chamber `n` set `across` and those before it, less what is asked, mm."""
+    name = vessel.chambers[n].name
+    moved = vessel.with_value(f"{name}.offset_mm.across_mm", across)
+    mine = placed_wall(moved, moved.chamber(name))
+    before = [placed_wall(moved, other) for other in moved.chambers[:n]]
+    return min(1e3 * between(wall, mine).thickness for wall in before) - moved.clay.least_between_mm - SLACK_MM
+
+
+def _lips(vessel: Vessel, name: str) -> float:
+    """Where the windway of a chamber opens, mm along from the chamber's own zero."""
+    voicing = vessel.chamber(name).voicing
+    assert voicing is not None
+    return voicing.along_mm - voicing.cut_up_mm / 2 - voicing.windway_length_mm
+
+
+def _joined(vessel: Vessel, wish: Range) -> Outcome:
+    """The whole body tuned: what the common outside changes is taken up by holes and sizes."""
+    log.info("tuning %d chambers in one body", len(vessel.chambers))
+    limits = Limits(box_mm=wish.box_mm)
+    return optimise(vessel, "diameters,size", limits=limits, aims=(InTune(),))
+
+
+# --- size and weight ------------------------------------------------------------------------------------------------
+
+
+def box_mm(vessel: Vessel) -> tuple[float, float, float]:
+    """The piece's size along, across and up with its clay, mm."""
+    body = body_of(vessel)
+    boxes = np.array([chamber.wall.box for chamber in body.chambers])
+    across, along, up = 1e3 * (boxes[:, 1].max(axis=0) - boxes[:, 0].min(axis=0) + 2 * body.thickness)
+    return float(along), float(across), float(up)
+
+
+def mass_g(vessel: Vessel) -> float:
+    """The fired clay's mass, g: the body's volume without its chambers; openings and mouthpieces left out."""
+    body = body_of(vessel)
+    whole = 4 / 3 * np.pi * body_air(body).ball ** 3
+    clay = whole - sum(chamber.volume for chamber in body.chambers)
+    return float(1e6 * clay * FIRED_G_PER_ML)

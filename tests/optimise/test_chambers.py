@@ -1,0 +1,81 @@
+"""Chambers set side by side in one body, and a divided range from end to end."""
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from simkit.body import body_of, placed_wall
+from simkit.body.between import between
+from simkit.optimise.chambers import FIRED_G_PER_ML, box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
+from simkit.optimise.dividing import NAMES, Range, divided, two_jobs
+from simkit.vessel import loads
+
+WISH = Range("G major", "G3", "D6", 3)
+
+
+@pytest.fixture(scope="module")
+def vessel():
+    texts = [chamber_text(WISH, name, plan) for name, plan in zip(NAMES[3], divided(WISH), strict=True)]
+    return set_side_by_side(loads("\n".join([head_text(WISH), *texts])))
+
+
+def test_chambers_stand_in_a_row_with_the_clay_asked_for_between_them(vessel):
+    walls = [placed_wall(vessel, chamber) for chamber in vessel.chambers]
+    least = vessel.clay.least_between_mm
+    gaps = [1e3 * between(a, b).thickness for a, b in combinations(walls, 2)]
+    assert min(gaps) >= least
+    # Each is as near as it may be to one of those before it.
+    assert gaps[0] == pytest.approx(least, abs=0.6) and min(gaps[1:]) == pytest.approx(least, abs=0.6)
+    body_of(vessel)  # no opening comes out in a neighbour's clay
+
+
+def test_windways_open_in_one_row_at_the_lips(vessel):
+    ends = []
+    for chamber in vessel.chambers:
+        voicing = chamber.voicing
+        ends.append(chamber.offset_mm.along_mm + voicing.along_mm - voicing.cut_up_mm / 2 - voicing.windway_length_mm)
+    assert np.ptp(ends) < 0.2
+
+
+def test_no_finger_has_two_jobs_at_once(vessel):
+    for chamber in vessel.chambers:
+        holes = [(hole.name, hole.finger) for hole in chamber.holes]
+        assert all(two_jobs(holes, note.open) == () for note in chamber.notes)
+
+
+PAIR = """
+[clay]
+wall_mm = 4
+[[chamber]]
+name = "one"
+shape = "sphere"
+diameter_mm = 40
+[[chamber]]
+name = "two"
+shape = "sphere"
+diameter_mm = 40
+offset_mm = [0, 45, 0]
+"""
+
+
+def test_size_and_weight_of_two_balls_that_share_their_clay():
+    """Two balls of radius R whose middles are d apart hold 8/3 pi R^3 less a lens pi (4 R + d)(2 R - d)^2/12."""
+    vessel = loads(PAIR)
+    assert box_mm(vessel) == pytest.approx((48, 93, 48))
+    R, d = 24.0, 45.0
+    whole = 8 / 3 * np.pi * R**3 - np.pi * (4 * R + d) * (2 * R - d) ** 2 / 12
+    clay = (whole - 8 / 3 * np.pi * 20**3) / 1000
+    assert mass_g(vessel) == pytest.approx(clay * FIRED_G_PER_ML, rel=0.01)
+
+
+@pytest.mark.slow
+def test_a_range_over_two_chambers_comes_out_in_tune_within_its_box():
+    wish = Range("C major", "C5", "G6", 2, box_mm=(150, 150, 80), mass_g=500)
+    kept = []
+    made = piece(wish, kept.append)
+    assert made.reached, made.verdict
+    assert max(abs(note.by("ports").cents) for note in made.outcome.after.notes) < 1
+    assert loads(made.text).chambers[1].notes[-1].pitch == "G6"
+    assert len(loads(kept[0]).chambers) == 2
+    assert made.box_mm[0] <= 150 and made.mass_g < 500
