@@ -145,7 +145,9 @@ def tune(
     kept = _opened(vessel, path, part, undo)
     (case,) = (c for c in models.cases(vessel) if c.chamber.name == part.name)
     model = AsMade.of(case, aperture_beside)
-    before = Piece.of(vessel, part, kept.of(part.name), stage, temperature_c)
+    # A bar read today counts for all that was told before.
+    read = [logs.BarRead(step=1, chamber=part.name, stage=Stage.WET, text=bar)] if bar is not None else []
+    before = Piece.of(vessel, part, (*kept.of(part.name), *read), stage, temperature_c)
     asking = Asking(tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar, tuple(filled), window_changed)
     new, taken = asked_for(asking, vessel, part, before, believed(model, before, doubts), kept.last_step + 1)
     piece = Piece.of(vessel, part, (*kept.of(part.name), *new), stage, temperature_c)
@@ -196,9 +198,10 @@ def _chamber(vessel: Vessel, name: str | None) -> Chamber:
     """The chamber on the bench: the one of that name, or the only one that is blown."""
     blown = [chamber for chamber in vessel.chambers if chamber.voicing]
     names = ", ".join(chamber.name for chamber in blown)
-    if name is None and len(blown) == 1:
-        return blown[0]
-    found = [chamber for chamber in blown if chamber.name == name]
+    found = blown if name is None and len(blown) == 1 else [chamber for chamber in blown if chamber.name == name]
+    if found and not found[0].notes:
+        key = f"{found[0].name}.note"
+        raise InputError([Fault(vessel.source, key, None, "at least one [[chamber.note]]: what the bench tunes to")])
     if found:
         return found[0]
     allowed = f"one of {names}" if blown else "a design with a [chamber.voicing]: nothing can be blown here"

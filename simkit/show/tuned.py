@@ -31,8 +31,7 @@ def tuned_text(tuned: Tuned) -> str:
         *_believed(tuned),
         "",
     ]
-    if tuned.notes:
-        parts += [_table(tuned), "", *_TABLE_WORDS, ""]
+    parts += [_table(tuned), "", *_TABLE_WORDS, ""]
     said = [*tuned.taken, *_doubtful(tuned), *(str(past) for past in tuned.past), *(f"  {way}" for way in tuned.ways)]
     parts += said
     if said:
@@ -175,8 +174,6 @@ def _why(cut: NextCut, tuned: Tuned) -> list[str]:
 
 
 def _finished(tuned: Tuned) -> str:
-    if not tuned.notes:
-        return "the design has no notes to tune for"
     worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
     return (
         f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {_signed(worst.end_cents)} ± "

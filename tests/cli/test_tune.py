@@ -179,6 +179,20 @@ def test_a_chamber_that_nobody_blows_is_told(tmp_path, capsys):
     assert "a design with a [chamber.voicing]: nothing can be blown here" in capsys.readouterr().err
 
 
+def test_a_chamber_without_notes_is_told(tmp_path, capsys):
+    (tmp_path / "mute.toml").write_text(DESIGN)
+    assert run(["tune", str(tmp_path / "mute.toml"), "--heard", "closed=541"]) == 2
+    assert "body.note: allowed: at least one [[chamber.note]]: what the bench tunes to" in capsys.readouterr().err
+
+
+def test_clay_that_shrinks_nobody_knows_how_much_wants_a_bar(text, tmp_path, capsys):
+    path = tmp_path / "no.toml"
+    path.write_text(text.replace("shrinkage_percent = 10\n", ""))
+    assert run(["tune", str(path)]) == 2
+    assert "clay.shrinkage_percent: allowed: a number from 0 to 25, or --bar" in capsys.readouterr().err
+    assert asked(capsys, path, "--bar", "100,95,90")["stage"] == "leather-hard"
+
+
 def test_a_log_of_another_design_is_told(design, capsys):
     log_of(design).write_text('{"step":1,"chamber":"body","stage":"leather-hard","kind":"cut","hole":"9","mm":3}\n')
     assert run(["tune", str(design)]) == 2

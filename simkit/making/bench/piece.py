@@ -10,9 +10,10 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.body import Made, MadeSlopes
+from simkit.errors import Fault, InputError
 from simkit.making.bench.log import Asked, BarRead, Callipered, Cut, Entry, Filled, Heard, Voiced, Water
 from simkit.making.readings import air_ratio, at_temperature
-from simkit.making.shrinkage import Bar, Shrinkage, Stage, shrinkage_of
+from simkit.making.shrinkage import MOST, Bar, Shrinkage, Stage, shrinkage_of
 from simkit.vessel import Chamber, Vessel, target_of
 
 ORDER = tuple(Stage)
@@ -120,7 +121,7 @@ class Piece:
     ) -> Piece:
         """The piece that a log's entries tell of; stage and temperature are today's, else the last ones told."""
         entries = list(entries)
-        last = max((ORDER.index(e.stage) for e in entries), default=1)
+        last = max((ORDER.index(e.stage) for e in entries if not isinstance(e, BarRead)), default=1)
         heard = [entry for entry in entries if isinstance(entry, Heard)]
         today = heard[-1].temperature_c if heard and temperature_c is None else temperature_c
         today = vessel.air.temperature_c if today is None else today
@@ -212,6 +213,9 @@ def _ratio(vessel: Vessel, temperature_c: float) -> float:
 
 def _shrinkage(vessel: Vessel, entries: Iterable[Entry]) -> Shrinkage:
     bars = [entry.text for entry in entries if isinstance(entry, BarRead)]
+    if not bars and vessel.clay.shrinkage_percent is None:
+        allowed = f"a number from 0 to {100 * MOST:g}, or --bar: the bench must know what the clay still shrinks"
+        raise InputError([Fault(vessel.source, "clay.shrinkage_percent", None, allowed)])
     return Bar.read(bars[-1]).shrinkage() if bars else shrinkage_of(vessel)
 
 
