@@ -10,7 +10,7 @@ import errno
 import os
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -18,6 +18,9 @@ from simkit import __version__
 from simkit.errors import Fault, InputError, OutOfReach, SimkitError
 from simkit.files import check_folder, check_place, whole
 from simkit.waiting import Waiting
+
+if TYPE_CHECKING:
+    from simkit.vessel import Vessel
 
 INTERRUPTED = 130
 LONGEST_MESSAGE = 1450  # characters; a broken file can have hundreds of faults
@@ -125,7 +128,10 @@ def new(
         int | None, typer.Option(metavar="N", help="How many notes; with --scale, else one more than the holes.")
     ] = None,
     fingertip_mm: Annotated[
-        float | None, typer.Option(metavar="MM", help="Breadth of a fingertip; with --scale, else 17.")
+        float | None, typer.Option(metavar="MM", help="Breadth of an index finger's tip; with --scale, else 17.")
+    ] = None,
+    hand: Annotated[
+        str | None, typer.Option(metavar="WHOSE", help="In its place: a man's, a woman's or a child's hand.")
     ] = None,
     ends: Annotated[
         str | None,
@@ -155,6 +161,12 @@ def new(
     if output.exists() and output.stat().st_size:
         raise InputError([Fault(str(output), "-o", None, "a file that is not there yet; this one is left as it is")])
     reached = True
+    if hand is not None:
+        from simkit.optimise.hands import people
+
+        if fingertip_mm is not None:
+            raise InputError([Fault("simkit new", "--hand", hand, "only without --fingertip-mm")])
+        fingertip_mm = people(hand).index
     if scale is None:
         for option, value in (("--holes", holes), ("--notes", notes), ("--fingertip-mm", fingertip_mm)):
             if value is not None:
@@ -402,7 +414,9 @@ def blow(
 ) -> None:
     """Say how hard to blow each note, and when it jumps.
 
-    Breath, pitch, bend and onset, the margin to overblowing, and what may help. Pa are uncertain, ratios surer.
+    Breath, pitch, bend and onset, the margin to overblowing, and what may help. Pa are uncertain, ratios surer, until
+    --fit has found the constants of the jet: READINGS is a file of tables [[reading]], each with note (or open),
+    pressure_pa and frequency_hz; two notes at three breaths each will do. It prints the table [jet] for the design.
     """
     _check_picture(plot)
     _check_sound(sound)
@@ -497,44 +511,95 @@ def optimise(
     box_mm: Annotated[
         str | None, typer.Option(metavar="L,W,H", help="The most that the piece may measure along, across and up.")
     ] = None,
+    hand: Annotated[
+        str | None, typer.Option(metavar="WHOSE", help="For the hands of a man, woman or child, not those of the file.")
+    ] = None,
+    trade: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ONE,OTHER",
+            help="Weigh two aims against each other: of in-tune, steady, even-breath, margin, small-holes.",
+        ),
+    ] = None,
     judge: Annotated[
         bool, typer.Option("--judge/--no-judge", help="Ask the air meshed as a whole about three notes, too.")
     ] = True,
+    keep_best: Annotated[bool, typer.Option("--keep-best", help="On Ctrl-C write the best so far.")] = False,
     windway: Annotated[
         str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
     ] = "closed",
     lossless: Lossless = False,
     as_json: AsJson = False,
+    plot: Plot = None,
 ) -> None:
     """Move what is free until the notes are in tune.
 
     Writes the new design with the remarks of the old one. Before and after, what moved, which limits it stands at, and
     what 0.1 mm of each hole does to each note. Where the scale cannot be reached: which notes, what is in the way, and
-    the best compromise, with exit status 1.
+    the best compromise, with exit status 1. With --trade a row of best designs from all for the one aim to all for the
+    other, --plot its curve, and NEW is the one in the middle.
     """
     check_place(output, "-o")
+    _check_picture(plot)
     with Waiting("optimising"):
         import simkit
         from simkit.optimise import judged, rewritten, source_text
         from simkit.optimise.asking import asked
+        from simkit.optimise.hands import handed
         from simkit.show.optimised import optimised_text
 
-        vessel = simkit.load(file)
+        given = simkit.load(file)
+        vessel = given if hand is None else handed(given, hand)
         wanted = asked(steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=box_mm)
+        how: dict[str, Any] = {"lossless": lossless, "windway": windway}
+        if trade is not None:
+            return _traded(given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)
         outcome = simkit.optimise(
-            vessel, free, starts=starts, seed=seed, fingerings=fingerings, lossless=lossless, windway=windway, **wanted
+            vessel, free, starts=starts, seed=seed, fingerings=fingerings, keep_best=keep_best, **wanted, **how
         )
         with whole(output, "-o") as half:
-            half.write_text(rewritten(source_text(vessel), vessel, outcome.vessel), encoding="utf-8")
-        if judge and not lossless:
+            half.write_text(rewritten(source_text(given), given, outcome.vessel), encoding="utf-8")
+        if judge and not lossless and not outcome.interrupted:
             outcome = judged(outcome)
+        if plot:
+            from simkit.body import body_of
+            from simkit.show.answers import prediction_page
+            from simkit.show.look import save
+
+            save(prediction_page(outcome.vessel, body_of(outcome.vessel), outcome.after), plot)
     if as_json:
         _print_json(outcome.as_dict())
     else:
         sys.stdout.write(optimised_text(outcome))
+    if outcome.interrupted:
+        _tell(f"the best so far is in {output}", 0)
+        raise typer.Exit(INTERRUPTED)
     if not outcome.reached:
         raise OutOfReach(f"not reached; the best compromise is in {output}\n{outcome.verdict}")
     _tell(f"wrote {output}", 0)
+
+
+def _traded(given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,
+            how: dict[str, Any], as_json: bool, plot: Path | None) -> None:  # fmt: skip
+    """Two aims against each other: the curve told and drawn, the design in its middle written."""
+    from simkit.optimise import InTune, rewritten, source_text, trade_off
+    from simkit.optimise.asking import traded
+    from simkit.show.look import page, save
+    from simkit.show.optimised import trade_off_text
+    from simkit.show.trade_off import trade_off_panel
+
+    one, other = traded(trade)
+    always = () if InTune in (type(one), type(other)) else (InTune(),)
+    curve = trade_off(vessel, free, one, other, always=always, limits=limits, **how)
+    with whole(output, "-o") as half:
+        half.write_text(rewritten(source_text(given), given, curve.middle.vessel), encoding="utf-8")
+    if plot:
+        save(page(trade_off_panel(vessel.title or output.stem, curve)), plot)
+    if as_json:
+        _print_json(curve.as_dict())
+    else:
+        sys.stdout.write(trade_off_text(vessel, curve))
+    _tell(f"wrote {output}, the design in the middle", 0)
 
 
 @app.command(epilog="Example: simkit sheets dove.toml -o dove-sheets --reamer 2,14,60")

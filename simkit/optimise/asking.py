@@ -5,9 +5,20 @@ from __future__ import annotations
 from typing import Any
 
 from simkit.errors import Fault, InputError
-from simkit.optimise.aims import Aim, InTune, Steady
+from simkit.optimise.aims import Aim, InTune, SmallHoles, Steady
 from simkit.optimise.breath import EvenBreath, Margin
 from simkit.optimise.limits import Limits
+from simkit.vessel.spelling import did_you_mean
+
+AIMS: dict[str, type[Any]] = {
+    "in-tune": InTune,
+    "steady": Steady,
+    "even-breath": EvenBreath,
+    "margin": Margin,
+    "small-holes": SmallHoles,
+}
+# Where two aims are weighed against each other each must pull, so margin always asks for more than there is.
+_ALWAYS_MORE = 20.0
 
 
 def asked(
@@ -35,6 +46,21 @@ def asked(
     if not 0 <= clay_mm <= 100:
         raise InputError([Fault("--clay-mm", "", clay_mm, "0 to 100")])
     return {"aims": aims, "limits": Limits(clay_mm=clay_mm, box_mm=_box(box_mm))}
+
+
+def traded(text: str) -> tuple[Aim, Aim]:
+    """Two aims by their names with a comma between them.
+
+    >>> [type(aim).__name__ for aim in traded("steady, small-holes")]
+    ['Steady', 'SmallHoles']
+    """
+    names = [name.strip() for name in text.split(",")]
+    wrong = [name for name in names if name not in AIMS]
+    if wrong or len(set(names)) != 2:
+        guess = did_you_mean(wrong[0], list(AIMS)) if wrong else ""
+        raise InputError([Fault("--trade", "", text, f"two of {', '.join(AIMS)}, with a comma{guess}")])
+    one, other = (Margin(_ALWAYS_MORE) if name == "margin" else AIMS[name]() for name in names)
+    return one, other
 
 
 def _box(text: str | None) -> tuple[float, float, float] | None:

@@ -84,10 +84,12 @@ class Stand:
         """The free numbers (n,)."""
         return self.trial.x
 
-    @property
+    @cached_property
     def merit(self) -> float:
-        """Half the sum of squares, broken limits' springs included: cents^2."""
+        """Half the sum of squares, springs of broken limits included where something can be done about them: cents^2."""
         broken = SPRING * np.minimum(self.left, 0.0)
+        if broken.any():
+            broken = broken[self.movable]
         return 0.5 * float(self.residuals @ self.residuals + broken @ broken)
 
     @cached_property

@@ -20,7 +20,7 @@ from simkit.vessel import DesignError, Tie, Vessel
 log = logging.getLogger(__name__)
 
 _SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
-_NEAR_CENTS = 0.3  # a design whose worst note is farther off is sought once more, finely
+_NEAR_CENTS = 0.45  # a design whose worst note is farther off is sought once more, finely
 _COARSE, FINE = 1.0, 0.01  # cents^2: what a descent must hope for to go on, where walls move too and where none does
 
 
@@ -38,7 +38,7 @@ def searched(task: Task, starts: int, seed: int, *, choose_again: bool = False, 
 
     keep_best: Ctrl-C ends the search with the best design that it has come to.
     """
-    task, found = replace(task, seen=[], least_gain=_hoped(task)), []
+    task, found = replace(task, seen=[], least_gain=worth(task)), []
     try:
         for descent in _descents(task, starts, seed):
             found.append(descent)
@@ -52,8 +52,8 @@ def searched(task: Task, starts: int, seed: int, *, choose_again: bool = False, 
         return Search(tuple(found), finished(_best(found)), True)
 
 
-def _hoped(task: Task) -> float:
-    """Where walls move and openings too, the openings alone do the last of the tuning."""
+def worth(task: Task) -> float:
+    """What a descent must hope for to go on, cents^2: more where walls move and openings can do the last of it."""
     numbers = task.freedom.numbers
     by_openings = [all(".hole." in key or ".voicing." in key for key in number.keys) for number in numbers]
     return _COARSE if any(by_openings) and not all(by_openings) else FINE

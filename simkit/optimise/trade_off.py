@@ -14,12 +14,13 @@ from simkit.optimise.aims import Aim, InTune, Stay
 from simkit.optimise.descent import Task, descend
 from simkit.optimise.free import freedom
 from simkit.optimise.limits import Limits
-from simkit.optimise.searching import finished
+from simkit.optimise.searching import finished, worth
 from simkit.optimise.trial import Setting
 from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)
 
+_MOST_STEPS = 8  # for each design, as it starts from the last
 _SPAN = 10.0  # the aims' weights go from one over this to this, and back for the other
 
 
@@ -45,10 +46,25 @@ class TradeOff:
     other: str
     points: tuple[Compromise, ...]
 
+    @property
+    def middle(self) -> Compromise:
+        """The one that weighs both aims as they are, or nearly."""
+        return min(self.points, key=lambda point: abs(np.log(point.balance)))
+
+    @property
+    def moving(self) -> tuple[str, ...]:
+        """Dotted keys of the numbers that differ along the curve."""
+        every = [point.vessel.numbers for point in self.points]
+        return tuple(key for key in every[0] if len({numbers[key].value for numbers in every}) > 1)
+
     def as_dict(self) -> dict[str, Any]:
-        """The curve as plain data."""
+        """The curve as plain data; numbers: what makes each design another."""
         names = ("balance", "one", "other", "worst_cents")
-        rows = [{name: getattr(point, name) for name in names} for point in self.points]
+        moving = self.moving
+        rows = [
+            {name: getattr(point, name) for name in names} | {"numbers": {k: point.vessel.value(k) for k in moving}}
+            for point in self.points
+        ]
         return {"one": self.one, "other": self.other, "points": rows}
 
 
@@ -76,7 +92,8 @@ def trade_off(
     for balance in np.geomspace(1 / _SPAN, _SPAN, count):
         log.info("trading off: design %d of %d", len(points) + 1, count)
         aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance), Stay(may.start))
-        end = descend(Task(may, aims, limits or Limits(), Setting(lossless, windway)), x).end
+        task = Task(may, aims, limits or Limits(), Setting(lossless, windway))
+        end = descend(replace(task, least_gain=worth(task)), x, _MOST_STEPS).end
         x, trial = end.x, finished(end).trial
         worst = float(np.abs(trial.cents).max())
         points.append(Compromise(float(balance), one.value(trial), other.value(trial), worst, trial.vessel))

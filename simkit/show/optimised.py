@@ -8,10 +8,11 @@ from rich.table import Table
 from rich.text import Text
 
 from simkit.optimise.outcome import ChamberSlopes, Moved, Outcome
+from simkit.optimise.trade_off import TradeOff
 from simkit.show.lines import fingering, word
 from simkit.show.tables import ACCENT, plain_table, printed
 from simkit.sound.prediction import PredictedChamber, PredictedNote
-from simkit.vessel import Hole
+from simkit.vessel import Hole, Vessel
 
 
 def optimised_text(outcome: Outcome) -> str:
@@ -29,6 +30,19 @@ def optimised_text(outcome: Outcome) -> str:
         parts += ["cents for 0.1 mm of a hole's diameter:", _slopes(slopes), ""]
     parts += [*_sentences(outcome), ""]
     return printed(*parts, *(f"caution: {text}" for text in outcome.after.cautions)).rstrip() + "\n"
+
+
+def trade_off_text(vessel: Vessel, curve: TradeOff) -> str:
+    """Every compromise on a line, the one in the middle marked."""
+    table = plain_table()
+    for heading in ("weight of the first", curve.one, curve.other, "worst note, cents"):
+        table.add_column(heading, justify="right")
+    table.add_column("")
+    for point in curve.points:
+        numbers = (f"{point.balance:.2g}", f"{point.one:.3g}", f"{point.other:.3g}", f"{point.worst_cents:.1f}")
+        table.add_row(*numbers, "written" if point is curve.middle else "")
+    parts: list[Table | str] = [vessel.title] if vessel.title else []
+    return printed(*parts, f"{curve.one} against {curve.other}", "", table).rstrip() + "\n"
 
 
 def _notes(

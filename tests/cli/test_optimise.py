@@ -65,6 +65,10 @@ def test_out_of_reach_still_writes_the_best_and_says_why(capsys, folder):
         (["optimise", "dove.toml", "--free", FREE, "--box-mm", "9,9", "-o", "new.toml"], "three sizes"),
         (["optimise", "dove.toml", "--free", FREE, "--margin", "-1", "-o", "new.toml"], "--margin"),
         (["optimise", "dove.toml", "--free", FREE, "--fingerings", "all", "-o", "new.toml"], "linear or few"),
+        (["optimise", "dove.toml", "--free", FREE, "--trade", "steady,smal-holes", "-o", "new.toml"], "small-holes?"),
+        (["optimise", "dove.toml", "--free", FREE, "--trade", "steady", "-o", "new.toml"], "two of in-tune"),
+        (["optimise", "dove.toml", "--free", FREE, "--hand", "chid", "-o", "new.toml"], "did you mean child?"),
+        (["new", "--hand", "child", "--fingertip-mm", "15", "-o", "new.toml"], "only without --fingertip-mm"),
         (["new", "--holes", "5", "-o", "new.toml"], "only together with --scale"),
         (["new", "--scale", "C5 mayor", "-o", "new.toml"], "--scale"),
     ],
@@ -82,6 +86,29 @@ def test_a_wish_becomes_a_design(capsys, folder):
     heard = simkit.predict(simkit.load("wish.toml"), "ports")
     assert [note.pitch for note in heard.notes] == ["E5", "F#5", "G#5", "A5"]
     assert max(abs(note.answer.cents) for note in heard.notes) < 0.5
+
+
+def test_for_a_childs_hand_the_file_says_so(capsys, folder):
+    capsys.readouterr()
+    run(["optimise", "dove.toml", "--free", FREE, "--hand", "child", "--no-judge", "-o", "new.toml"])
+    assert "fingertip_mm = 15" in (folder / "new.toml").read_text()
+    assert "the start breaks a limit by" in capsys.readouterr().out
+    # What nothing that is free can mend does not keep the holes from being tuned.
+    heard = simkit.predict(simkit.load("new.toml"), "ports")
+    assert max(abs(note.answer.cents) for note in heard.notes) < 10
+
+
+@pytest.mark.slow
+def test_two_aims_against_each_other_are_told_drawn_and_the_middle_written(capsys, folder):
+    command = ["optimise", "dove.toml", "--free", FREE, "--trade", "in-tune,small-holes", "-o", "new.toml"]
+    assert run([*command, "--json", "--plot", "curve.png"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["one"], told["other"]) == ("worst note off, cents", "widest hole, mm")
+    middle = told["points"][len(told["points"]) // 2]
+    assert middle["balance"] == pytest.approx(1)
+    written = simkit.load("new.toml")
+    assert middle["numbers"] and all(written.value(key) == value for key, value in middle["numbers"].items())
+    assert (folder / "curve.png").read_bytes().startswith(b"\x89PNG")
 
 
 @pytest.mark.slow
