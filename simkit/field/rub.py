@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.sparse import coo_matrix, csr_matrix, diags
 
 from simkit.body.mesh import AirMesh
 from simkit.field.quadrature import facet_rule, triangle_slopes
@@ -29,3 +30,21 @@ def wall_integrals(mesh: AirMesh, shapes: np.ndarray) -> tuple[np.ndarray, np.nd
     area = np.sqrt(aa * bb - ab**2)
     slid = ((bb * p**2 - 2 * ab * p * q + aa * q**2) / area).sum(axis=(0, 1)) / 6
     return pressed, slid
+
+
+def wall_matrices(mesh: AirMesh) -> tuple[csr_matrix, csr_matrix]:
+    """The matrices (n, n) whose quadratic forms `wall_integrals` gives: of p q, and of grad_T p . grad_T q."""
+    rule = facet_rule(mesh.points, mesh.facets)
+    pressed = (rule.spread @ diags(1 / rule.weights) @ rule.spread.T).tocsr()
+    along = triangle_slopes(*_AT)
+    a, b = (np.einsum("qi,fij->fqj", d, mesh.points[mesh.facets]) for d in along)
+    aa, ab, bb = (np.einsum("fqj,fqj->fq", u, v) for u, v in ((a, a), (a, b), (b, b)))
+    metric = (
+        np.stack([np.stack([bb, -ab], -1), np.stack([-ab, aa], -1)], -1)
+        / (6 * np.sqrt(aa * bb - ab**2))[..., None, None]
+    )
+    slopes = np.stack(along)  # by which local coordinate, at which point, of which node
+    each = np.einsum("aqi,fqab,bqj->fij", slopes, metric, slopes)
+    rows, columns = np.repeat(mesh.facets, 6, axis=1).ravel(), np.tile(mesh.facets, (1, 6)).ravel()
+    n = len(mesh.points)
+    return pressed, coo_matrix((each.ravel(), (rows, columns)), shape=(n, n)).tocsr()

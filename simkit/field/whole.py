@@ -17,9 +17,11 @@ from scipy.linalg import eigh
 from scipy.sparse import csr_matrix, diags
 
 from simkit.body.kernel import EDGES
+from simkit.body.mesh import AirMesh
 from simkit.body.whole import WholeMesh
+from simkit.field.driven import Driven, Sides, driven
 from simkit.field.quadrature import facet_rule
-from simkit.field.rub import wall_integrals
+from simkit.field.rub import wall_integrals, wall_matrices
 from simkit.field.search import TOP, Radiating
 from simkit.field.straight import matrices
 from simkit.field.twolevel import TwoLevel
@@ -101,9 +103,26 @@ class WholeAir:
         log.info("%s open: k = %s 1/m, %d unknowns, %.1f s", ", ".join(opened) or "none", told, unknowns, seconds)
         return tuple(replace(mode, unknowns=unknowns, seconds=seconds) for mode in found)
 
+    def driven(self, opened: tuple[str, ...], name: str, highest: float) -> Driven:
+        """What the cover of one open opening answers when pressure drives air in through it, up to k = `highest`."""
+        number, covers = self.joined(opened), self.whole.covers
+        join = _join(number)
+        closed = [other for other in covers if other not in opened]
+        pressed, slid = wall_matrices(self._walls(closed))
+        jump = np.zeros(len(number))
+        jump[covers[name][0]] = 1.0
+        rows = {other: _mean(covers[other][0], len(number)) @ join for other in closed}
+        sides = Sides({"K": self.K, "M": self.M, "slid": slid, "pressed": pressed}, join, jump)
+        return driven(self.radiating(number), sides, rows, highest)
+
+    def _walls(self, closed: list[str]) -> AirMesh:
+        """The mesh with both sides of the closed covers among its walls."""
+        mesh, covers = self.whole.mesh, self.whole.covers
+        return replace(mesh, facets=np.concatenate([mesh.facets, *(side for name in closed for side in covers[name])]))
+
     def radiating(self, number: np.ndarray) -> Radiating:
         """All this air with its nodes joined to `number`."""
-        join = csr_matrix((np.ones(len(number)), (np.arange(len(number)), number)))
+        join = _join(number)
         surface, B = self.far
         K, M, S, inside = ((join.T @ A @ join).tocsr() for A in (self.K, self.M, surface, self.inside))
         inverse = TwoLevel((K + S / self.whole.radius).tocsr(), _linear(self.whole, number))
@@ -112,11 +131,20 @@ class WholeAir:
     def _mode(self, k: complex, pressure: np.ndarray, weight: complex, opened: tuple[str, ...]) -> WholeMode:
         covers = self.whole.covers
         closed = [name for name in covers if name not in opened]
-        mesh = self.whole.mesh
-        walls = replace(mesh, facets=np.concatenate([mesh.facets, *(side for n in closed for side in covers[n])]))
-        pressed, slid = (complex(v[0]) / weight for v in wall_integrals(walls, pressure[:, None]))
+        pressed, slid = (complex(v[0]) / weight for v in wall_integrals(self._walls(closed), pressure[:, None]))
         felt = {name: complex(pressure[covers[name][0]].mean() ** 2) / weight for name in closed}
         return WholeMode(k, pressed, slid, felt, 0, 0.0)
+
+
+def _join(number: np.ndarray) -> csr_matrix:
+    """From the joined nodes to all: (nodes, joined)."""
+    return csr_matrix((np.ones(len(number)), (np.arange(len(number)), number)))
+
+
+def _mean(cover: np.ndarray, count: int) -> csr_matrix:
+    """The mean over a cover's nodes as a row (1, count), each triangle counted alike."""
+    nodes, times = np.unique(cover, return_counts=True)
+    return csr_matrix((times / times.sum(), (np.zeros(len(nodes), int), nodes)), shape=(1, count))
 
 
 def _linear(whole: WholeMesh, number: np.ndarray) -> csr_matrix:

@@ -77,8 +77,23 @@ class ResolvedResonator:
         return np.array(found, complex)
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
-        """Not answered by this model."""
-        raise OutOfReach("resolved finds resonances only; ask the model ports for the admittance at the window")
+        """Flow into the chamber through the window for unit pressure driving it there, m3/(s Pa), at Hz (...).
+
+        By the fine mesh, with frequencies drawn to the lowest resonance as both meshes tell it; friction and heat to
+        first order, as in the resonances.
+        """
+        if self.chamber.window is None:
+            raise OutOfReach("this chamber has no window to be driven at")
+        opened = self._opened(openness_of(self.holes, fingering))
+        told, fine = self._answer(self.field.lowest(opened))
+        omega = 2 * np.pi * np.asarray(frequency, float).ravel()
+        k = omega / self.air.sound_speed * (fine.real / told.real)
+        layers = (1 - 1j) / 2 * (0.0 if self.lossless else 1.0)
+        friction = layers * self.air.delta_v(omega)
+        heat = layers * (self.air.gamma - 1) * self.air.delta_t(omega)
+        closed = {o.name: _beyond_cover(o) for o in self.chamber.all_openings if o.name not in opened}
+        through = self.field.airs[1].driven(opened, "window", float(k.max())).flow(k, friction, heat, closed)
+        return (through / (1j * omega * self.air.density)).reshape(np.shape(frequency))
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
         """Uncertainty: the whole step of the extrapolation, 0.3 cent, and the boundary layers' second order."""

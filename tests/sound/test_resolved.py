@@ -1,6 +1,7 @@
 """The judge against the port model, against closed forms, and against what it cannot answer."""
 
 import itertools
+from collections import OrderedDict
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -300,6 +301,42 @@ def test_radius_of_the_far_sphere_does_not_matter():
     k = [WholeAir.of(whole_mesh(chamber, 1.25, shell)).lowest(("1",)).k for shell in (1.35, 1.7)]
     assert abs(cents(k[1].real, k[0].real)) < 0.5
     assert k[1].imag == pytest.approx(k[0].imag, rel=0.005)
+
+
+@pytest.fixture
+def rough(monkeypatch):
+    """Meshes half as fine again: quicker, some cents off."""
+    monkeypatch.setattr("simkit.field.graded.GRADINGS", ((1.9, 1.8, 2.0), (1.5, 1.45, 1.55)))
+    monkeypatch.setattr("simkit.sound.resolved._KEPT", OrderedDict())
+
+
+@pytest.mark.slow
+def test_flow_at_the_window(rough):
+    """Far from resonance a spring and a mass (Rayleigh, sec. 303); near it what the port model says."""
+    judge, ports = asked(ELLIPSOID), asked(ELLIPSOID, "ports")
+    frequencies = np.array([150.0, 250.0, 600.0, 900.0, 1200.0])
+    found, near = (model.admittance(["2"], frequencies) for model in (judge, ports))
+    np.testing.assert_allclose(found, near, rtol=0.03)
+    assert (found.real > 0).all()
+    ring = judge.resonances(["2"])[0]
+    around = ring.frequency_hz * (1 + np.linspace(-0.5, 0.5, 41) / ring.q)
+    peak = np.abs(judge.admittance(["2"], around))
+    assert abs(np.argmax(peak) - 20) <= 1
+    assert peak[[0, -1]] == pytest.approx(peak.max() / np.sqrt(2), rel=0.05)
+
+    quiet = asked(ELLIPSOID, lossless=True)
+    ring, omega = quiet.resonances()[0].omega.real, 2 * np.pi * 30.0
+    volume = quiet.chamber.volume + 3 * np.pi * 0.003**2 * 0.005 * 0.9  # the holes under the fingers' pads
+    spring = 1j * omega * volume / (quiet.air.density * quiet.air.sound_speed**2)
+    assert quiet.admittance([], np.array(30.0)).imag == pytest.approx(
+        (spring / (1 - (omega / ring) ** 2)).imag, rel=5e-3
+    )
+
+
+def test_no_window_no_answer():
+    judge = ResolvedResonator(chamber_of(BALL), SimpleNamespace(), Airs.all_of(moist_air()), False)
+    with pytest.raises(OutOfReach, match="no window"):
+        judge.admittance(["1"], np.array([400.0]))
 
 
 @pytest.mark.slow
