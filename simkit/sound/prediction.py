@@ -16,7 +16,7 @@ from simkit.sound import models
 from simkit.sound.airs import airs_of
 from simkit.sound.chords import Chord, chords, chosen_chambers
 from simkit.sound.ports import PortsResonator
-from simkit.sound.resonator import Case, Resonator, openness_of
+from simkit.sound.resonator import Case, Resonance, Resonator, openness_of
 from simkit.vessel import Chamber, Vessel, target_of
 
 
@@ -163,11 +163,13 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
         resonator = models.resonator(name, case)
         breathed = models.resonator(name, filled) if filled is not None and models.breathes(name) else None
         piped = models.resonator(name, models.piped(case)) if models.pulls(name, case) else None
-        beside = _beside(resonator, [opened for _, opened, _ in asked])
+        fingerings = [opened for _, opened, _ in asked]
+        rung = [_rung(each, fingerings) for each in (resonator, breathed, piped)]
+        beside = _beside(resonator, fingerings)
         answers.append(
             [
-                _answer(resonator, breathed, piped, other, opened, target)
-                for other, (_, opened, target) in zip(beside, asked, strict=True)
+                _answer(resonator, [each[n] for each in rung], beside[n], opened, target)
+                for n, (_, opened, target) in enumerate(asked)
             ]
         )
     notes = tuple(
@@ -184,29 +186,42 @@ def _beside(resonator: Resonator, fingerings: list[tuple[str, ...]]) -> list[tup
     """
     if not isinstance(resonator, PortsResonator) or resonator.rows.all():
         return [()] * len(fingerings)
-    openness = np.array([openness_of(resonator.holes, opened) for opened in fingerings]).reshape(len(fingerings), -1)
+    openness = _openness(resonator, fingerings)
     both = resonator.alone(), resonator.beside_others(np.ones(len(resonator.rows)))
     hz = [each.lowest(openness).real / (2 * np.pi) for each in both]
     return [tuple(map(float, pair)) for pair in zip(*hz, strict=True)]
 
 
+def _openness(resonator: Resonator, fingerings: list[tuple[str, ...]]) -> np.ndarray:
+    return np.array([openness_of(resonator.holes, opened) for opened in fingerings]).reshape(len(fingerings), -1)
+
+
+def _rung(resonator: Resonator | None, fingerings: list[tuple[str, ...]]) -> list[Resonance | None]:
+    """The lowest resonance of each fingering, None where nothing rings or nobody was asked.
+
+    Chambers that hear each other are asked about all fingerings at once, which is quicker.
+    """
+    if resonator is None:
+        return [None] * len(fingerings)
+    if not isinstance(resonator, PortsResonator) or resonator.rows.all():
+        return [next(iter(resonator.resonances(opened, 1)), None) for opened in fingerings]
+    omega = resonator.lowest(_openness(resonator, fingerings))
+    return [Resonance(complex(each)) if each else None for each in omega]
+
+
 def _answer(
     resonator: Resonator,
-    breathed: Resonator | None,
-    piped: Resonator | None,
+    rung: list[Resonance | None],
     beside: tuple[float, ...],
     opened: tuple[str, ...],
     target: float | None,
 ) -> Answer:
     evidence = resonator.evidence(opened)
-    found = resonator.resonances(opened, 1)
-    if not found:
+    found, *others = rung
+    if found is None:
         return Answer(resonator.model, None, None, None, evidence.uncertainty_cents, evidence.cautions)
-    frequency, q = found[0].frequency_hz, found[0].q
-    moved, pulled = (
-        None if other is None else cents(other.resonances(opened, 1)[0].frequency_hz, frequency)
-        for other in (breathed, piped)
-    )
+    frequency, q = found.frequency_hz, found.q
+    moved, pulled = (None if other is None else cents(other.frequency_hz, frequency) for other in others)
     return Answer(
         resonator.model,
         frequency,
