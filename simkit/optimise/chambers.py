@@ -30,6 +30,7 @@ log = logging.getLogger(__name__)
 FIRED_G_PER_ML = 1.9  # fired earthenware: common practice, no source
 SLACK_MM = 0.4  # clay more than asked between two chambers, which the tuning may use up
 MEETS = 0.05  # breath at a crossing that differs by less than this is even
+HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it; pascals are unsure by a factor of two
 _SLACK_SHARE = 0.04  # fingers set wider apart than asked, so that a chamber may still shrink
 _SIDES, _UNDER = 34.0, 150.0  # degrees from the top: the two hands' rows, the thumbs
 _LIP_MM = 14.0  # from the mouth end to where the windway opens
@@ -73,7 +74,7 @@ def piece(wish: Range, kept: Callable[[str], None] = lambda text: None) -> Piece
     names = NAMES[wish.chambers]
     texts = [chamber_text(wish, name, plan) for name, plan in zip(names, plans, strict=True)]
     tuned = [_alone(wish, text, name) for text, name in zip(texts, names, strict=True)]
-    tuned = _meeting(wish, tuned)
+    tuned = _meeting(tuned)
     text = "\n".join([head_text(wish), *texts])
     draft = loads(text, "the wish")
     vessel = draft
@@ -141,7 +142,7 @@ around_deg = 180
 breath_toward_deg = 0        # away from the player's lips
 window_width_mm = {window:.2f}
 cut_up_mm = {cut_up:.2f}
-windway_height_mm = 1.1
+windway_height_mm = 0.9
 windway_length_mm = {windway:.1f}
 edge_deg = 45
 """
@@ -227,30 +228,33 @@ def _trial(vessel: Vessel) -> Trial:
     return Trial.of(Freedom(vessel, ()), np.zeros(0))
 
 
-def _meeting(wish: Range, tuned: list[Vessel]) -> list[Vessel]:
-    """The chambers with cut-ups such that a note at a crossing asks the same breath of both.
+def _meeting(tuned: list[Vessel]) -> list[Vessel]:
+    """The chambers with cut-ups such that breath runs on where one takes over from the other.
 
-    Breath goes with the square of the cut-up; the window's area is kept.
+    The lowest note of each is to ask what the highest of the one below does, by the square of their frequencies.
+    Breath goes with the square of the cut-up, and the highest note of all is not to ask more than HARD_PA for it: so
+    far only are the cut-ups spread. Windows keep their areas.
     """
-    met = tuned[:1]
-    for vessel in tuned[1:]:
-        above, below = vessel, met[-1]
-        f_above, f_below = (_trial(v).voices[0].targets for v in (above, below))
-        asked, had = pressures(_trial(above)), pressures(_trial(below))
-        wanted = float(had[-1]) * (f_above[0] / f_below[-1]) ** 2
-        share = float(np.sqrt(wanted / asked[0]))
-        if abs(share - 1) > MEETS / 2:
-            key = f"{above.chambers[0].name}.voicing"
-            cut_up, width = (above.value(f"{key}.{size}") for size in ("cut_up_mm", "window_width_mm"))
-            share = float(np.clip(share, 0.8, 1.25))
-            log.info("making the breath of %s meet that of %s", above.chambers[0].name, below.chambers[0].name)
-            above = _tuned(
-                above.with_values(
-                    {f"{key}.cut_up_mm": round(cut_up * share, 2), f"{key}.window_width_mm": round(width / share, 2)}
-                )
-            )
-        met.append(above)
-    return met
+    trials = [_trial(vessel) for vessel in tuned]
+    breath, hz = [pressures(trial) for trial in trials], [trial.voices[0].targets for trial in trials]
+    spread = [1.0]
+    for n in range(1, len(tuned)):
+        wanted = breath[n - 1][-1] * (hz[n][0] / hz[n - 1][-1]) ** 2
+        spread.append(spread[-1] * float(np.sqrt(wanted / breath[n][0])))
+    room = 0.5 * np.log(max(HARD_PA / float(breath[-1][-1]), 1.0))
+    part = min(1.0, room / np.log(spread[-1])) if spread[-1] > 1 else 1.0
+    return [_spread(vessel, each**part) for vessel, each in zip(tuned, spread, strict=True)]
+
+
+def _spread(vessel: Vessel, share: float) -> Vessel:
+    """A chamber with its cut-up times `share` and its window's area kept, tuned again."""
+    if abs(share - 1) < MEETS / 2:
+        return vessel
+    name = vessel.chambers[0].name
+    log.info("making the breath of %s meet that of the chamber below", name)
+    cut_up, width = (f"{name}.voicing.{size}" for size in ("cut_up_mm", "window_width_mm"))
+    sizes = {cut_up: vessel.value(cut_up) * share, width: vessel.value(width) / share}
+    return _tuned(vessel.with_values({key: round(value, 2) for key, value in sizes.items()}))
 
 
 def set_side_by_side(vessel: Vessel) -> Vessel:
