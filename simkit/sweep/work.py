@@ -147,7 +147,7 @@ def _resonances(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
 def _blow(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
     from simkit.sound.blowing.table import blow
 
-    return blow(vessel, **options).as_dict()
+    return blow(vessel, **options, advise=False).as_dict()  # nobody reads advice in thousands of rows
 
 
 def _optimise(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:

@@ -128,10 +128,12 @@ def blow(
     lossless: bool = False,
     windway: str = "closed",
     blown: str | Sequence[str] | None = None,
+    advise: bool = True,
 ) -> BlowTable:
     """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help.
 
     blown: chambers by name, one or several with commas, or "all"; of several also every chord, blown with one breath.
+    advise: also try what may help, which takes some three times as long.
     """
     if model not in MOTIONS:
         raise InputError([Fault("--model", "", model, " or ".join(MOTIONS))])
@@ -145,7 +147,7 @@ def blow(
             raise InputError([Fault("--blown", "", ",".join(asked), "one chamber, or the model ports for chords")])
         jets = [jet_of(case, constants) for case in cases]
         rung = blown_chords(Together.of(vessel, asked, lossless, windway), jets, RESONANCES)
-    chambers = tuple(_chamber(model, case, constants) for case in voiced)
+    chambers = tuple(_chamber(model, case, constants, advise) for case in voiced)
     heard = [*vessel.cautions, *(text for case in voiced for text in case.airs.cautions), UNSURE]
     heard += [LONELY] if all(chamber.blown.loop.motion.modes == 1 for chamber in chambers) else []
     return BlowTable(model, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)), rung)
@@ -173,7 +175,7 @@ def jet_of(case: Case, constants: JetConstants) -> AirJet:
     return AirJet.of(voicing, breath, constants, share)
 
 
-def _chamber(model: str, case: Case, constants: JetConstants) -> BlowingChamber:
+def _chamber(model: str, case: Case, constants: JetConstants, advise: bool) -> BlowingChamber:
     chamber = case.vessel.chamber(case.chamber.name)
     asked: list[tuple[str | None, tuple[str, ...]]] = [(note.pitch, note.open) for note in chamber.notes]
     asked = asked or [(None, ())]
@@ -183,8 +185,11 @@ def _chamber(model: str, case: Case, constants: JetConstants) -> BlowingChamber:
     jet = jet_of(case, constants)
     log.info("blowing %d notes", len(asked))
     now = blow_fingerings(motion, jet)
-    tried = Tried.on(motion, jet, now)
-    notes = tuple(BlowingNote(pitch, opened, now.note(i), tried.advice(i)) for i, (pitch, opened) in enumerate(asked))
+    tried = Tried.on(motion, jet, now) if advise else None
+    notes = tuple(
+        BlowingNote(pitch, opened, now.note(i), tried.advice(i) if tried else ())
+        for i, (pitch, opened) in enumerate(asked)
+    )
     every = MOTIONS[model](resonator, np.ones((1, len(resonator.holes))))
     all_open = blow_fingerings(every, jet).note(0) if resonator.holes else None
     return BlowingChamber(chamber.name, case.chamber.volume, notes, now, all_open)
