@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -38,16 +39,32 @@ class Tuned:
     vessel: Vessel
     chamber: Chamber
     air: Air
-    piece: Piece
     belief: Belief
     aim: Aim
     cut: NextCut | None
-    notes: tuple[NoteNow, ...]
-    past: tuple[Past, ...]
-    ways: tuple[str, ...]
     cautions: tuple[str, ...]
     log: Path | None
     taken: tuple[str, ...] = ()
+
+    @property
+    def piece(self) -> Piece:
+        """The piece on the bench."""
+        return self.belief.piece
+
+    @cached_property
+    def notes(self) -> tuple[NoteNow, ...]:
+        """The design's notes as they stand."""
+        return notes_now(self.aim)
+
+    @cached_property
+    def past(self) -> tuple[Past, ...]:
+        """Holes that are past their marks."""
+        return past_marks(self.aim)
+
+    @cached_property
+    def ways(self) -> tuple[str, ...]:
+        """What can still be done about them."""
+        return ways_out(self.aim, tuning_of(self.vessel))
 
     @property
     def plan(self) -> list[tuple[str, float, float]]:
@@ -142,14 +159,15 @@ def tune(
     """
     part = _chamber(vessel, chamber)
     path = None if log is None else Path(log)
-    kept = _opened(vessel, path, part, undo)
+    kept, lines = _opened(vessel, path, part, undo)
     (case,) = (c for c in models.cases(vessel) if c.chamber.name == part.name)
     model = AsMade.of(case, aperture_beside)
     # A bar read today counts for all that was told before.
     read = [logs.BarRead(step=1, chamber=part.name, stage=Stage.WET, text=bar)] if bar is not None else []
     before = Piece.of(vessel, part, (*kept.of(part.name), *read), stage, temperature_c)
     asking = Asking(tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar, tuple(filled), window_changed)
-    new, taken = asked_for(asking, vessel, part, before, believed(model, before, doubts), kept.last_step + 1)
+    step = kept.last_step + 1
+    new, taken = asked_for(asking, vessel, part, before, believed(model, before, doubts), step)
     piece = Piece.of(vessel, part, (*kept.of(part.name), *new), stage, temperature_c)
     belief = believed(model, piece, doubts)
     check_readings(belief, before)
@@ -158,40 +176,22 @@ def tune(
     if following and reamer:
         following = following.reamed(reamer, _wall_mm(belief, following.hole))
     if path is not None:
-        lines = [*new, *_asked(following, piece, part, kept.last_step + 1)]
-        logs.add(path, lines)
-    tuning = tuning_of(vessel)
-    return Tuned(
-        vessel,
-        part,
-        model.air,
-        piece,
-        belief,
-        aim,
-        following,
-        notes_now(aim),
-        past_marks(aim),
-        ways_out(aim, tuning),
-        (*vessel.cautions, *kept.cautions, *_air_told(piece, temperature_c)),
-        path,
-        taken,
-    )
+        logs.add(path, [*lines, *new, *_asked(following, piece, part, step)])
+    cautions = (*vessel.cautions, *kept.cautions, *_air_told(piece, temperature_c))
+    return Tuned(vessel, part, model.air, belief, aim, following, cautions, path, taken)
 
 
-def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> logs.Log:
-    """The log as it stands, its last step withdrawn if that is wished."""
+def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> tuple[logs.Log, list[Entry]]:
+    """The log as it stands, and if that is wished its last step withdrawn, with the line that will say so."""
     if path is None:
-        return logs.Log()
+        return logs.Log(), []
     kept = logs.read(path)
     logs.check_fits(kept, vessel, path)
-    if not undo:
-        return kept
-    last = logs.last_step_of(kept, part.name)
-    if last is None:
+    undone = logs.undoing(kept, part.name) if undo else None
+    if undo and undone is None:
         raise InputError([Fault(str(path), "--undo", None, "a log with a step that still stands")])
-    undone = logs.Undone(step=kept.last_step + 1, chamber=part.name, stage=kept.of(part.name)[-1].stage, undoes=last)
-    logs.add(path, [undone])
-    return logs.read(path)
+    lines: list[Entry] = [undone] if undone else []
+    return kept.with_entries(lines), lines
 
 
 def _chamber(vessel: Vessel, name: str | None) -> Chamber:
@@ -219,7 +219,7 @@ def _asked(cut: NextCut | None, piece: Piece, part: Chamber, step: int) -> list[
     """The next cut as a line of the log, unless it stands there already."""
     if cut is None:
         return []
-    old = (piece.asked or {}).get(cut.hole)
+    old = piece.asked.get(cut.hole)
     if old is not None and abs(old.to_mm - cut.to_mm) < 0.005:
         return []
     return [

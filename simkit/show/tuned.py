@@ -14,7 +14,7 @@ from simkit.show.tables import ACCENT, plain_table, printed
 from simkit.tuning import Tuned, calibration
 from simkit.vessel import Hole
 
-DOUBTFUL_SD = 2.5
+DOUBTFUL_SD = 3.0
 _FAR_CENTS = 10.0  # an end further off than this is worth a word
 
 Part = Table | Text | str
@@ -117,7 +117,8 @@ def _doubtful(tuned: Tuned) -> list[str]:
     for blow, off, sd in zip(belief.piece.blown, belief.alone_cents, belief.alone_sd, strict=True):
         if abs(off) > DOUBTFUL_SD * sd:
             way = "above" if off > 0 else "below"
-            found.append(f"doubt {blow.note}: it reads {abs(off):.0f} cents {way} what all others say; blow it again")
+            what = f"it reads {abs(off):.0f} cents {way} what all others say"
+            found.append(f"doubt {blow.note}, {blow.stage.value}: {what}; blow it again")
     return found
 
 

@@ -120,6 +120,10 @@ def test_the_log_is_kept_undone_and_told(design, capsys):
     first = asked(capsys, design)
     asked(capsys, design, "--cut", "1=4.4", "--heard", "E5=636")
     assert log_of(design).read_bytes().startswith(before)
+    as_it_was = log_of(design).read_bytes()
+    assert run(["tune", str(design), "--undo", "--heard", "D5=1082"]) == 2  # all or nothing
+    assert log_of(design).read_bytes() == as_it_was
+    capsys.readouterr()
     undone = asked(capsys, design, "--undo")
     assert undone["cuts"][0]["hole"] == first["cuts"][0]["hole"] == "1"
     assert undone["cuts"][0]["to_mm"] == pytest.approx(first["cuts"][0]["to_mm"])

@@ -92,7 +92,7 @@ def _taken_as_done(
     done, taken = [], []
     opened = dict.fromkeys(hole for reading in read for hole in reading.open)
     for hole in opened:
-        waiting = (piece.asked or {}).get(hole)
+        waiting = piece.asked.get(hole)
         if hole in told:
             continue
         if waiting is not None:
@@ -249,13 +249,13 @@ def _names_and_path(text: str, chamber: Chamber) -> tuple[list[str], str]:
 
 def _nearest(tone: Tone, path: str, chamber: Chamber, piece: Piece, belief: Belief, cut: set[str]) -> str:
     """The playable note whose expected reading is nearest to a tone; InputError where none, or more than one, is."""
-    ready = {hole for hole, cuts in zip(piece.holes, piece.cuts, strict=True) if cuts} | cut | set(piece.asked or {})
+    ready = {hole for hole, cuts in zip(piece.holes, piece.cuts, strict=True) if cuts} | cut | set(piece.asked)
     playable = [n for n, each in enumerate(chamber.notes) if set(each.open) <= ready]
     if not playable:
         allowed = "the note's name before it: no note of the design can be played with the holes that are cut"
         raise InputError([Fault(path, "--record", None, f"{allowed}, such as closed={path}")])
     told = piece.told_mm.copy()
-    for hole, asked in (piece.asked or {}).items():
+    for hole, asked in piece.asked.items():
         told[piece.holes.index(hole)] = asked.to_mm / piece.size
     expected, sd = readings_now(belief, piece.openness[playable], told)
     off = np.array([cents(tone.hz, hz) for hz in expected])

@@ -95,7 +95,7 @@ class BarRead(Fact):
 
 
 class Undone(Fact):
-    """A step that is withdrawn."""
+    """That a chamber's steps from `undoes` on are withdrawn."""
 
     kind: Literal["undo"] = "undo"
     undoes: int
@@ -118,8 +118,14 @@ class Log:
         return tuple(entry for entry in self.entries if entry.chamber == chamber)
 
     def with_entries(self, entries: Sequence[Entry]) -> Log:
-        """The same with what has just been added."""
-        return Log((*self.entries, *entries), max([self.last_step, *(e.step for e in entries)]), self.cautions)
+        """The same with more added, what that withdraws left out."""
+        kept = list(self.entries)
+        for new in entries:
+            if isinstance(new, Undone):
+                kept = [e for e in kept if e.step < new.undoes or e.chamber != new.chamber]
+            else:
+                kept.append(new)
+        return Log(tuple(kept), max([self.last_step, *(e.step for e in entries)]), self.cautions)
 
 
 def log_path(design: str | Path) -> Path:
@@ -152,10 +158,8 @@ def read(path: Path) -> Log:
             faults.append(_fault(path, number, error))
     if faults:
         raise InputError(faults)
-    withdrawn = {entry.undoes for entry in entries if isinstance(entry, Undone)}
-    kept = tuple(e for e in entries if e.step not in withdrawn and not isinstance(e, Undone))
     told_of = tuple(f"{path.name}: line {n} is torn, as by a crash, and passed over" for n in torn)
-    return Log(kept, max((e.step for e in entries), default=0), told_of)
+    return Log(cautions=told_of).with_entries(entries)
 
 
 def _fault(path: Path, number: int, error: ValidationError) -> Fault:
@@ -200,9 +204,12 @@ def _write(handle: int, data: bytes) -> None:
         data = data[os.write(handle, data) :]
 
 
-def last_step_of(log: Log, chamber: str) -> int | None:
-    """The step that an undo would withdraw: the last one that still stands."""
-    return max((entry.step for entry in log.of(chamber)), default=None)
+def undoing(log: Log, chamber: str) -> Undone | None:
+    """The line that withdraws a chamber's last step in which something was told; None if there is none."""
+    told = [entry for entry in log.of(chamber) if not isinstance(entry, Asked)]
+    if not told:
+        return None
+    return Undone(step=log.last_step + 1, chamber=chamber, stage=told[-1].stage, undoes=told[-1].step)
 
 
 def check_fits(log: Log, vessel: Vessel, path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -107,7 +107,7 @@ class Piece:
     blown: tuple[Blown, ...] = ()
     water: tuple[tuple[float, Stage], ...] = ()
     walls: tuple[float, ...] = ()
-    asked: Mapping[str, Asked] | None = None
+    asked: Mapping[str, Asked] = field(default_factory=dict)
     windows: int = 0
     warmth_told: bool = False
 
@@ -135,59 +135,54 @@ class Piece:
             today,
             _ratio(vessel, today),
             (Cutting(),) * len(chamber.holes),
-            asked={},
             warmth_told=any(entry.temperature_c != vessel.air.temperature_c for entry in heard),
         )
         return start.after(vessel, chamber, entries)
 
     def after(self, vessel: Vessel, chamber: Chamber, entries: Sequence[Entry]) -> Piece:
         """The piece after more was done."""
-        cutting, blown = list(self.cutting), list(self.blown)
-        water, walls, asked, windows = list(self.water), list(self.walls), dict(self.asked or {}), self.windows
+        piece = self
         for entry in entries:
-            size = self.shrinkage.size(entry.stage)
-            if isinstance(entry, Cut):
-                n = self.holes.index(entry.hole)
-                cutting[n] = replace(cutting[n], mm=entry.mm / size, cuts=cutting[n].cuts + 1)
-                asked.pop(entry.hole, None)
-            elif isinstance(entry, Filled):
-                n = self.holes.index(entry.hole)
-                cutting[n] = Cutting(0.0, cutting[n].cuts, first=cutting[n].cuts)
-                asked.pop(entry.hole, None)
-            elif isinstance(entry, Voiced):
-                windows += 1
-            elif isinstance(entry, Asked):
-                asked[entry.hole] = entry
-            elif isinstance(entry, Heard):
-                openness = tuple(entry.open.get(hole, 0.0) for hole in self.holes)
-                for n, share in enumerate(openness):
-                    if share and not cutting[n].standing:
-                        mm, count = chamber.holes[n].diameter_mm, cutting[n].cuts
-                        cutting[n] = Cutting(mm, count + 1, told=False, first=count)
-                cents = 1200 * np.log2(entry.hz / _ratio(vessel, entry.temperature_c))
-                new = Blown(
-                    entry.note,
-                    openness,
-                    tuple(cutting),
-                    entry.stage,
-                    float(cents),
-                    entry.doubt_cents,
-                    windows=windows,
-                )
-                blown = _averaged(blown, new)
-            elif isinstance(entry, Water):
-                water.append((entry.ml, entry.stage))
-            elif isinstance(entry, Callipered):
-                walls.append(entry.mm / size - vessel.clay.wall_mm)
-        return replace(
-            self,
-            cutting=tuple(cutting),
-            blown=tuple(blown),
-            water=tuple(water),
-            walls=tuple(walls),
-            asked=asked,
-            windows=windows,
-        )
+            piece = piece._with(entry, vessel, chamber)
+        return piece
+
+    def _with(self, entry: Entry, vessel: Vessel, chamber: Chamber) -> Piece:
+        size = self.shrinkage.size(entry.stage)
+        match entry:
+            case Cut():
+                old = self.cutting[self.holes.index(entry.hole)]
+                return self._changed(entry.hole, replace(old, mm=entry.mm / size, cuts=old.cuts + 1))
+            case Filled():
+                count = self.cutting[self.holes.index(entry.hole)].cuts
+                return self._changed(entry.hole, Cutting(0.0, count, first=count))
+            case Voiced():
+                return replace(self, windows=self.windows + 1)
+            case Asked():
+                return replace(self, asked={**self.asked, entry.hole: entry})
+            case Heard():
+                return self._blown(entry, vessel, chamber)
+            case Water():
+                return replace(self, water=(*self.water, (entry.ml, entry.stage)))
+            case Callipered():
+                return replace(self, walls=(*self.walls, entry.mm / size - vessel.clay.wall_mm))
+        return self  # a bar has its say in `shrinkage`
+
+    def _changed(self, hole: str, cutting: Cutting) -> Piece:
+        """The piece with one hole as it is now, and no cut of it asked for."""
+        n = self.holes.index(hole)
+        asked = {name: waiting for name, waiting in self.asked.items() if name != hole}
+        return replace(self, cutting=(*self.cutting[:n], cutting, *self.cutting[n + 1 :]), asked=asked)
+
+    def _blown(self, entry: Heard, vessel: Vessel, chamber: Chamber) -> Piece:
+        openness = tuple(entry.open.get(hole, 0.0) for hole in self.holes)
+        cutting = list(self.cutting)
+        for n, share in enumerate(openness):
+            if share and not cutting[n].standing:
+                count = cutting[n].cuts
+                cutting[n] = Cutting(chamber.holes[n].diameter_mm, count + 1, told=False, first=count)
+        cents = float(1200 * np.log2(entry.hz / _ratio(vessel, entry.temperature_c)))
+        new = Blown(entry.note, openness, tuple(cutting), entry.stage, cents, entry.doubt_cents, windows=self.windows)
+        return replace(self, cutting=tuple(cutting), blown=_averaged(self.blown, new))
 
     @property
     def size(self) -> float:
@@ -219,12 +214,13 @@ def _shrinkage(vessel: Vessel, entries: Iterable[Entry]) -> Shrinkage:
     return Bar.read(bars[-1]).shrinkage() if bars else shrinkage_of(vessel)
 
 
-def _averaged(blown: list[Blown], new: Blown) -> list[Blown]:
+def _averaged(blown: tuple[Blown, ...], new: Blown) -> tuple[Blown, ...]:
     """The readings with one more; where the same was blown before, the mean."""
     for n, old in enumerate(blown):
         if old.state == new.state:
             count = old.count + 1
             cents = old.cents + (new.cents - old.cents) / count
             doubt = float(np.hypot(old.doubt_cents * np.sqrt(old.count), new.doubt_cents) / np.sqrt(count))
-            return [*blown[:n], replace(old, cents=cents, count=count, doubt_cents=doubt), *blown[n + 1 :]]
-    return [*blown, new]
+            mean = replace(old, cents=cents, count=count, doubt_cents=doubt)
+            return (*blown[:n], mean, *blown[n + 1 :])
+    return (*blown, new)

@@ -3,7 +3,7 @@
 import pytest
 
 from simkit.errors import InputError
-from simkit.making.bench.log import Asked, Cut, Heard, Undone, add, log_path, read
+from simkit.making.bench.log import Asked, Cut, Heard, add, log_path, read, undoing
 from simkit.making.shrinkage import Stage
 
 FRAME = {"chamber": "body", "stage": Stage.LEATHER_HARD}
@@ -33,10 +33,14 @@ def test_what_is_added_is_read_and_nothing_is_rewritten(path):
 def test_an_undone_step_is_left_out_but_not_erased(path):
     add(path, [heard(1, 530.0)])
     add(path, [heard(2, 999.0), heard(2, 998.0)])
-    add(path, [Undone(step=3, **FRAME, undoes=2)])
+    add(path, [Asked(step=3, **FRAME, hole="1", from_mm=0, to_mm=3, note="E5")])
+    undone = undoing(read(path), "body")
+    assert (undone.step, undone.undoes) == (4, 2)  # what was asked for since goes with it
+    add(path, [undone])
     log = read(path)
     assert [entry.hz for entry in log.entries] == [530.0]
-    assert log.last_step == 3
+    assert log.last_step == 4
+    assert undoing(log, "other") is None
     assert "999.0" in path.read_text()
 
 
