@@ -31,15 +31,17 @@ def crossing_panel(title: str, table: BlowTable) -> Panel:
         figure.text(_LEFT / WIDTH_MM, 1 - 7 / height, heading, fontsize=12, va="center", parse_math=False)
         keys: dict[int, str] = {}
         for n, chamber in enumerate(table.chambers):
+            _line(axes, chamber, _COLOURS[n % 4], _MARKS[n % 4], set(keys))
             keys |= {note(each.pitch).key: each.pitch for each in chamber.notes if each.pitch}
-            _line(axes, chamber, _COLOURS[n % 4], _MARKS[n % 4], n)
         axes.set_yscale("log")
         axes.set_yticks(PASCALS)
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,g}"))
         axes.yaxis.set_minor_formatter(NullFormatter())
         axes.tick_params(axis="y", which="minor", length=0)
         axes.set_ylabel("breath, Pa", color=look.QUIET)
-        axes.set_xticks(sorted(keys), [keys[key] for key in sorted(keys)], fontsize=6.5)
+        _names(axes, keys)
+        asked = [n.blown.pressure for chamber in table.chambers for n in chamber.notes if n.blown.pressure]
+        axes.set_ylim(min(asked, default=100.0) / 1.6, HIGHEST_PA * 1.4)
         axes.tick_params(axis="x", length=0)
         axes.axhline(HARD_PA, color=look.FAINT, linewidth=0.8, zorder=0)
         axes.annotate("hard\nabove", (1, HARD_PA), (3, 0), xycoords=("axes fraction", "data"),
@@ -51,10 +53,20 @@ def crossing_panel(title: str, table: BlowTable) -> Panel:
     return Panel(WIDTH_MM, height, draw)
 
 
-def _line(axes: Axes, chamber: BlowingChamber, colour: str, mark: str, place: int) -> None:
-    """One chamber's notes; those of later chambers a little to the right, so that notes of both can be told apart."""
+def _names(axes: Axes, keys: dict[int, str]) -> None:
+    """Names of the notes; one of two that stand close together is set lower."""
+    low = False
+    shown = []
+    for key in sorted(keys):
+        low = key - 1 in keys and not low
+        shown.append(f"\n{keys[key]}" if low else keys[key])
+    axes.set_xticks(sorted(keys), shown, fontsize=6.5)
+
+
+def _line(axes: Axes, chamber: BlowingChamber, colour: str, mark: str, before: set[int]) -> None:
+    """One chamber's notes; those that a chamber before has too a little to the right, so that both can be seen."""
     told = [
-        (note(n.pitch).key + 0.16 * place, n.blown.pressure, n.blown.overblow_at)
+        (note(n.pitch).key + 0.2 * (note(n.pitch).key in before), n.blown.pressure, n.blown.overblow_at)
         for n in chamber.notes
         if n.pitch and n.blown.pressure
     ]
