@@ -25,7 +25,7 @@ from simkit.making.bench.piece import Piece
 from simkit.making.bench.rescue import Past, past_marks, ways_out
 from simkit.making.drills import Reamer
 from simkit.making.shrinkage import Stage
-from simkit.optimise.bounds import group
+from simkit.optimise.bounds import group, widest_hole_mm
 from simkit.optimise.windows import aperture_beside
 from simkit.sound import models
 from simkit.sound.asmade import AsMade
@@ -177,7 +177,7 @@ def tune(
         following = following.reamed(reamer, _wall_mm(belief, following.hole))
     if path is not None:
         logs.add(path, [*lines, *new, *_asked(following, piece, part, step)])
-    cautions = (*vessel.cautions, *kept.cautions, *_air_told(piece, temperature_c))
+    cautions = (*vessel.cautions, *kept.cautions, *_air_told(piece, temperature_c), *_too_wide(vessel, aim))
     return Tuned(vessel, part, model.air, belief, aim, following, cautions, path, taken)
 
 
@@ -213,6 +213,17 @@ def _air_told(piece: Piece, temperature_c: float | None) -> list[str]:
     if temperature_c is not None or piece.warmth_told or not piece.blown:
         return []
     return [f"the air is taken to be at {piece.temperature_c:g} °C, as designed: a degree is 3 cents (--temperature-c)"]
+
+
+def _too_wide(vessel: Vessel, aim: Aim) -> list[str]:
+    """Holes that would have to be wider than a finger seals."""
+    widest = widest_hole_mm(vessel)
+    holes, designed = aim.belief.piece.holes, 1e3 * aim.belief.sight.model.designed.diameters[0]
+    return [
+        f"hole {hole} would have to be {mark:.1f} mm wide when fired: more than the {widest:.1f} mm that a finger seals"
+        for hole, mark, planned in zip(holes, aim.marks_mm, designed, strict=True)
+        if mark > max(widest, planned) + 0.05
+    ]
 
 
 def _asked(cut: NextCut | None, piece: Piece, part: Chamber, step: int) -> list[Entry]:

@@ -15,6 +15,7 @@ from simkit.tuning import Tuned, calibration
 from simkit.vessel import Hole
 
 DOUBTFUL_SD = 3.0
+_FLAT_CENTS, _FIRST_STEP = 15.0, 0.67  # from how flat it is worth touching the window, and how far to go at once
 _FAR_CENTS = 10.0  # an end further off than this is worth a word
 
 Part = Table | Text | str
@@ -74,13 +75,28 @@ def _believed(tuned: Tuned) -> list[str]:
             f"pitch: fired it stands {abs(offset):.0f} cents {way} {written} (as if A4 = {a4:.1f} Hz); every note is "
             "aimed to match, --pitch written aims at the written pitch"
         )
+        lines += _window_words(tuned)
     return lines
+
+
+def _window_words(tuned: Tuned) -> list[str]:
+    """How much longer a window would bring a flat piece to its pitch, before its holes are cut."""
+    piece, aim = tuned.piece, tuned.aim
+    shut = next((n for n, opened in enumerate(piece.openness) if not opened.any()), None)
+    if shut is None or piece.cuts.any() or aim.pitch_cents > -_FLAT_CENTS or not piece.blown:
+        return []
+    slope = aim.here.slopes[shut, tuned.belief.sight.unknowns.index("cut_up")]  # cents/mm, as fired
+    by = _FIRST_STEP * -aim.pitch_cents / slope * piece.size
+    return [
+        f"or first bring it up: cut the window's edge back by {by:.2f} mm, some two thirds of the way, tell "
+        f"--window-changed and blow {piece.notes[shut]} again"
+    ]
 
 
 _TABLE_WORDS = (
     "heard Hz: the last reading as the piece is; fits: by how many cents it is above what all readings together say",
     "now Hz: what it is believed to read now; wanted Hz: what it must read now to end in tune",
-    "fired: cents from the piece's own pitch when all is done, and one standard deviation; judges: the hole it is for",
+    "fired: cents from the pitch aimed at when all is done, and one standard deviation; judges: the hole it is for",
 )
 
 
@@ -178,5 +194,5 @@ def _finished(tuned: Tuned) -> str:
     worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
     return (
         f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {_signed(worst.end_cents)} ± "
-        f"{worst.end_sd:.0f} cents from the piece's own pitch"
+        f"{worst.end_sd:.0f} cents from the pitch aimed at"
     )

@@ -133,6 +133,17 @@ def test_the_log_is_kept_undone_and_told(design, capsys):
         assert part in told
 
 
+def test_a_flat_piece_may_have_a_longer_window_first(design, capsys):
+    assert run(["tune", str(design), "--heard", "D5=527"]) == 0
+    told = capsys.readouterr().out
+    assert "cents below A4 = 440 Hz" in told and "or first bring it up: cut the window's edge back by 0." in told
+    before = asked(capsys, design)["pitch_cents"]
+    after = asked(capsys, design, "--window-changed", "--heard", "D5=536")
+    assert after["pitch_cents"] - before > 20
+    wide = asked(capsys, design, "--pitch", "written")
+    assert wide["pitch_cents"] == 0
+
+
 def test_a_torn_line_is_told_and_the_rest_counts(design, capsys):
     heard = asked(capsys, design, "--heard", "D5=541")
     with log_of(design).open("a") as file:
