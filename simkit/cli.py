@@ -737,7 +737,7 @@ def sweep(
         raise OutOfReach(f"{swept.failed} of {swept.cases} cases failed")
 
 
-@app.command(epilog="Example: simkit tune dove.toml --volume-ml 118 --heard C5=468.2 --heard C5=467.9")
+@app.command(epilog="Example: simkit tune dove.toml --volume-ml 72 --heard C5=498.2 --heard C5=499")
 def tune(
     file: Design,
     heard: Annotated[
