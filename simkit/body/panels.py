@@ -5,7 +5,7 @@ Everything that speaks to gmsh here gets its session from the caller; gmsh works
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -62,8 +62,19 @@ class Panels:
 
 
 def wall_panels(gmsh: Any, solid: Solid, cuts: Sequence[Cut], size: float, grow: float) -> Panels:
-    """Mesh a solid's skin without what lies inside the cuts; elements of `size` that are finer towards the rims."""
-    lines = _cut_well(gmsh, solid, cuts)
+    """Mesh a solid's skin without what lies inside the cuts; elements of `size` that are finer towards the rims.
+
+    Where a rim comes out torn at a seam of smooth skins, the seams are turned and all is tried again.
+    """
+    for turn, lines in _cut_well(gmsh, solid, cuts):
+        try:
+            return _panels(gmsh, cuts, lines, size, grow)
+        except ValueError as torn:
+            failure = ValueError(f"{torn}, the seams turned by {turn:g} rad")
+    raise failure
+
+
+def _panels(gmsh: Any, cuts: Sequence[Cut], lines: list[list[int]], size: float, grow: float) -> Panels:
     for cut, curves in zip(cuts, lines, strict=True):
         _divide(gmsh, cut, curves)
     _grade(gmsh, cuts, lines, size, grow)
@@ -83,22 +94,26 @@ def wall_panels(gmsh: Any, solid: Solid, cuts: Sequence[Cut], size: float, grow:
     return Panels(points[used], number.reshape(-1, 3), tuple(np.searchsorted(used, loop) for loop in loops))
 
 
-def _cut_well(gmsh: Any, solid: Solid, cuts: Sequence[Cut]) -> list[list[int]]:
+def _cut_well(gmsh: Any, solid: Solid, cuts: Sequence[Cut]) -> Iterator[tuple[float, list[list[int]]]]:
     """Cut the faces with the seams of smooth skins turned so that no rim crosses one at a shallow angle.
 
-    There a sliver of wall lies between rim and seam, and the rim comes in pieces shorter than an edge.
+    There a sliver of wall lies between rim and seam, and the rim comes in pieces shorter than an edge. Yields turns
+    (rad) with the rims' curves, good ones as they are found, then the others, the best first.
     """
-    shortest = []
+    shortest: dict[float, float] = {}
     for turn in _TURNS:
         _cut_faces(gmsh, solid, cuts, turn)
         lines = [_contact_lines(gmsh, cut) for cut in cuts]
         pieces = zip(cuts, lines, strict=True)
         ratios = [gmsh.model.occ.getMass(1, c) / (MM * cut.size) for cut, curves in pieces for c in curves]
-        shortest.append(min(ratios, default=np.inf))
-        if shortest[-1] > _SHORTEST:
-            return lines
-    _cut_faces(gmsh, solid, cuts, _TURNS[int(np.argmax(shortest))])
-    return [_contact_lines(gmsh, cut) for cut in cuts]
+        least = min(ratios, default=np.inf)
+        if least > _SHORTEST:
+            yield turn, lines
+        else:
+            shortest[turn] = least
+    for turn in sorted(shortest, key=lambda each: -shortest[each]):
+        _cut_faces(gmsh, solid, cuts, turn)
+        yield turn, [_contact_lines(gmsh, cut) for cut in cuts]
 
 
 def _cut_faces(gmsh: Any, solid: Solid, cuts: Sequence[Cut], turn: float) -> None:
