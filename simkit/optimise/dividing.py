@@ -126,10 +126,9 @@ def checked(wish: Range) -> tuple[Pitch, ...]:
     try:
         pitches = wish.pitches
     except NoteNameError as error:
-        named = {wish.lowest: "--range", wish.highest: "--range"}
-        raise InputError(
-            [Fault("simkit new", named.get(str(error.text), "--scale"), error.text, error.allowed)]
-        ) from None
+        at_ends = error.text in (wish.lowest, wish.highest)
+        option, value = ("--range", error.text) if at_ends else ("--scale", wish.scale)
+        raise InputError([Fault("simkit new", option, value, error.allowed)]) from None
     if not 1 <= wish.chambers <= MOST_CHAMBERS:
         faults.append(Fault("simkit new", "--chambers", wish.chambers, f"1 to {MOST_CHAMBERS}"))
     if not 0 <= wish.overlap <= 3:
