@@ -12,7 +12,13 @@ from simkit.sound.resonator import Evidence
 
 OWN = 1.0  # cents: what is left with openings that nothing is doubtful about
 WINDOW = 3.0  # cents of a note that sounds through the window alone: its edge is solved on a flat block
-PER_DOUBT = {"edge": 4.0, "gap": 5.0, "depth": 6.0, "wide": 8.0}  # cents at the limit itself, growing with the excess
+PER_DOUBT = {
+    "edge": 4.0,
+    "gap": 5.0,
+    "depth": 6.0,
+    "wide": 8.0,
+    "waist": 4.0,
+}  # cents at the limit itself, growing with the excess
 
 
 def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -> Evidence:
@@ -55,6 +61,11 @@ def doubt_cents(doubt: Doubt) -> float:
 
 def sentence(field: PortField, doubt: Doubt) -> str:
     """A doubt in words, with the measured value, the limit, and what to do."""
+    if doubt.kind == "waist":
+        return (
+            f"ports: the chamber has a narrow waist (closed up it rings at {doubt.value:.2f} of a plain tube's pitch, "
+            f"less than {doubt.limit:g}): ports takes too little friction there, so Q comes out too high"
+        )
     who = " and ".join(
         "the window" if field.names[r][1] == "window" else f"hole {field.names[r][1]}" for r in doubt.rows
     )
