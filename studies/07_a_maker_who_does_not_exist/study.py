@@ -34,7 +34,7 @@ from simkit.making import shrinkage_of
 from simkit.making.bench.aim import order_of, outlook
 from simkit.making.bench.belief import Doubts, believed
 from simkit.optimise.windows import aperture_beside
-from simkit.show.look import page, save
+from simkit.show.look import Panel, page, save
 from simkit.show.makers import makers_panel, session_panel
 from simkit.sound import models
 from simkit.sound.asmade import AsMade
@@ -110,15 +110,14 @@ def numbers(found: Sequence[End]) -> dict[str, Any]:
     }
 
 
-def of_design(name: str, count: int, folder: Path) -> dict[str, Any]:
-    """All three ways with one design, and the picture of how they end."""
+def of_design(name: str, count: int) -> tuple[dict[str, Any], Panel]:
+    """All three ways with one design, and how they end as a picture."""
     bench = benched(name)
     found = {way: ends(bench, Errors(), way, range(count)) for way in WAYS}
     notes = [note.pitch for note in bench.chamber.notes]
     shown = {TOLD[way]: np.array([end.own for end in found[way]]) for way in TOLD}
     title = f"{bench.vessel.title}: how in tune {count} makers end"
-    save(page(makers_panel(title, notes, shown)), folder / f"{name}.png")
-    return {
+    told = {
         "name": name,
         "title": bench.vessel.title,
         "notes": notes,
@@ -126,6 +125,7 @@ def of_design(name: str, count: int, folder: Path) -> dict[str, Any]:
         "cents_per_tenth_mm": tenths(bench),
         "ways": {way: numbers(found[way]) for way in WAYS},
     }
+    return told, makers_panel(title, notes, shown)
 
 
 def tenths(bench: Bench) -> list[float]:
@@ -159,10 +159,13 @@ def session(name: str, seed: int, folder: Path) -> list[dict[str, Any]]:
 def study(folder: Path, quick: bool) -> dict[str, Any]:
     """Tries all makers and writes result.json, README.md and the pictures to a folder."""
     makers = {"pocket_wren": 3} if quick else MAKERS
-    designs = []
+    designs, panels = [], []
     for name, count in makers.items():
-        designs.append(of_design(name, count, folder))
+        told, panel = of_design(name, count)
+        designs.append(told)
+        panels.append(panel)
         sys.stderr.write(f"{name}: {count} makers\n")
+    save(page(*panels), folder / "makers.png")
     first = next(iter(makers))
     result = {
         "minutes": MINUTES,
