@@ -26,7 +26,8 @@ class WholeMesh:
     """A mesh of it all: `mesh.facets` are the clay's surfaces and `mesh.outer` the far sphere's.
 
     covers: for each opening its triangles (f, 6) as the inside counts them, and the same as the outside does;
-    around: which tetrahedra lie outside the covers; center and radius of the far sphere, m.
+    around: which tetrahedra lie outside the covers; center and radius of the far sphere, m; sharp: whether a rim is a
+    corner.
     """
 
     mesh: AirMesh
@@ -34,6 +35,7 @@ class WholeMesh:
     around: np.ndarray
     center: np.ndarray
     radius: float
+    sharp: bool = False
 
 
 @dataclass(frozen=True)
@@ -163,7 +165,8 @@ class Skins:
         mesh = AirMesh(nodes, tets, np.concatenate([*in_faces, *out_faces]), far, volume, size)
         names = zip(self.covers, in_covers, out_covers, strict=True)
         around = tets[:, 0] >= shift
-        return WholeMesh(mesh, {k: (a, b) for k, a, b in names}, around, self.center, self.radius)
+        cornered = any(any(strip.sharp) for strip in self.strips)
+        return WholeMesh(mesh, {k: (a, b) for k, a, b in names}, around, self.center, self.radius, cornered)
 
     def _rows(self, inside: bool) -> list[np.ndarray]:
         """The strips' triangles on one side of their covers."""

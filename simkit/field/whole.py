@@ -20,6 +20,7 @@ from simkit.body.kernel import EDGES
 from simkit.body.mesh import AirMesh
 from simkit.body.whole import WholeMesh
 from simkit.field.driven import Driven, Sides, driven
+from simkit.field.moved import moving_walls
 from simkit.field.quadrature import facet_rule
 from simkit.field.rub import wall_integrals, wall_matrices
 from simkit.field.search import TOP, Radiating
@@ -97,7 +98,7 @@ class WholeAir:
         start = time.perf_counter()
         number = self.joined(opened)
         air = self.radiating(number)
-        found = [self._mode(k, p[number], air.weight(k, p), opened) for k, p in air.resonances(count)]
+        found = [self._mode(k, p, number, air.weight(k, p), opened) for k, p in air.resonances(count)]
         seconds, unknowns = time.perf_counter() - start, air.K.shape[0]
         told = ", ".join(f"{mode.k.real:.4f}" for mode in found)
         log.info("%s open: k = %s 1/m, %d unknowns, %.1f s", ", ".join(opened) or "none", told, unknowns, seconds)
@@ -128,10 +129,15 @@ class WholeAir:
         inverse = TwoLevel((K + S / self.whole.radius).tocsr(), _linear(self.whole, number))
         return Radiating(K, M, S, inside, join.T @ B, self.whole.radius, inverse)
 
-    def _mode(self, k: complex, pressure: np.ndarray, weight: complex, opened: tuple[str, ...]) -> WholeMode:
-        covers = self.whole.covers
+    def _mode(
+        self, k: complex, joined: np.ndarray, number: np.ndarray, weight: complex, opened: tuple[str, ...]
+    ) -> WholeMode:
+        covers, pressure = self.whole.covers, joined[number]
         closed = [name for name in covers if name not in opened]
-        pressed, slid = (complex(v[0]) / weight for v in wall_integrals(self._walls(closed), pressure[:, None]))
+        walls = self._walls(closed)
+        pressed, slid = (complex(v[0]) / weight for v in wall_integrals(walls, pressure[:, None]))
+        if self.whole.sharp:
+            slid = k**2 * pressed - moving_walls(walls, number, joined, k) / weight
         felt = {name: complex(pressure[covers[name][0]].mean() ** 2) / weight for name in closed}
         return WholeMode(k, pressed, slid, felt, 0, 0.0)
 
