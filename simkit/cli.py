@@ -194,9 +194,7 @@ def new(
     _tell(f"wrote {output}; hear it with: simkit predict {output}", 0)
 
 
-def _only_with(
-    ends: str | None, chambers: int | None, overlap: int, box_mm: str | None, mass_g: float | None
-) -> None:
+def _only_with(ends: str | None, chambers: int | None, overlap: int, box_mm: str | None, mass_g: float | None) -> None:
     """Refuses options of a divided range without one."""
     given = {"--range": ends, "--chambers": chambers, "--overlap": overlap or None, "--box-mm": box_mm}
     for option, value in (given | {"--mass-g": mass_g}).items():
@@ -522,8 +520,13 @@ def optimise(
         ),
     ] = None,
     judge: Annotated[
-        bool, typer.Option("--judge/--no-judge", help="Ask the air meshed as a whole about three notes, too.")
-    ] = True,
+        bool | None,
+        typer.Option(
+            "--judge/--no-judge",
+            help="Ask the air meshed as a whole about three notes of each chamber, too; of one chamber it is asked.",
+            show_default=False,
+        ),
+    ] = None,
     keep_best: Annotated[bool, typer.Option("--keep-best", help="On Ctrl-C write the best so far.")] = False,
     windway: Annotated[
         str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
@@ -559,7 +562,8 @@ def optimise(
         )
         with whole(output, "-o") as half:
             half.write_text(rewritten(source_text(given), given, outcome.vessel), encoding="utf-8")
-        if judge and not lossless and not outcome.interrupted:
+        asked_for = len(vessel.chambers) == 1 if judge is None else judge  # of several it would take half an hour
+        if asked_for and not lossless and not outcome.interrupted:
             outcome = judged(outcome)
         if plot:
             from simkit.body import body_of
