@@ -40,16 +40,18 @@ def curves_panel(
     y_ticks: Sequence[float] = (),
 ) -> Panel:
     """The curves, with their names at the right ends, pushed apart where they would touch."""
+    right = max(RIGHT_MM, *(look.width_mm(curve.name, 7) + 5 for curve in curves))
+    width = WIDTH_MM - RIGHT_MM + right
 
     def draw(figure: FigureBase) -> None:
         box = (
-            LEFT_MM / WIDTH_MM,
+            LEFT_MM / width,
             FOOT_MM / HEIGHT_MM,
-            1 - (LEFT_MM + RIGHT_MM) / WIDTH_MM,
+            1 - (LEFT_MM + right) / width,
             1 - (HEAD_MM + FOOT_MM) / HEIGHT_MM,
         )
         axes = figure.add_axes(box, yscale=y_scale)
-        figure.text(LEFT_MM / WIDTH_MM, 1 - 7 / HEIGHT_MM, title, fontsize=11, va="center", parse_math=False)
+        figure.text(LEFT_MM / width, 1 - 7 / HEIGHT_MM, title, fontsize=11, va="center", parse_math=False)
         for curve in curves:
             axes.plot(curve.x, curve.y, curve.line, color=curve.color, linewidth=1.1, zorder=2)
             for n, point in enumerate(zip(curve.x, curve.y, strict=True)):
@@ -76,9 +78,9 @@ def curves_panel(
         for curve, share in zip(curves, _apart(shares, 3.6 / (HEIGHT_MM - HEAD_MM - FOOT_MM)), strict=True):
             axes.annotate(curve.name, (1, share), (3, 0), xycoords="axes fraction", textcoords="offset points",
                           va="center", fontsize=7, color=curve.color)  # fmt: skip
-        figure.text(LEFT_MM / WIDTH_MM, 3.5 / HEIGHT_MM, caption, color=look.QUIET, fontsize=7, parse_math=False)
+        figure.text(LEFT_MM / width, 3.5 / HEIGHT_MM, caption, color=look.QUIET, fontsize=7, parse_math=False)
 
-    return Panel(WIDTH_MM, HEIGHT_MM, draw)
+    return Panel(width, HEIGHT_MM, draw)
 
 
 def _apart(shares: np.ndarray, least: float) -> np.ndarray:
