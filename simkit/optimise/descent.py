@@ -86,7 +86,7 @@ class Stand:
 
     @cached_property
     def merit(self) -> float:
-        """Half the sum of squares, springs of broken limits included where something can be done about them: cents^2."""
+        """Half the sum of squares, springs of broken limits that anything can mend included: cents^2."""
         broken = SPRING * np.minimum(self.left, 0.0)
         if broken.any():
             broken = broken[self.movable]

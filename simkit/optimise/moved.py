@@ -43,7 +43,8 @@ class MovedAir:
         before, after = (
             [o for chamber in b.chambers for o in chamber.all_openings] for b in (self.trial.body, neighbour.body)
         )
-        apertures = [aperture_beside(old, new) for old, new in zip(before, after, strict=True)]
+        rest = [duct.aperture for duct in self.trial.voices[0].resonator.circuit.ducts]
+        apertures = [aperture_beside(old, new, a) for old, new, a in zip(before, after, rest, strict=True)]
         circuits = []
         for voice in self.trial.voices:
             was = voice.resonator.circuit

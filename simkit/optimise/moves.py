@@ -58,7 +58,7 @@ class OpeningMoves:
         calm, outer = m.calm.copy(), m.outer.copy()
         columns = {name: getattr(m, name).copy() for name in _COLUMNS}
         for place in self.of_step[step]:
-            row, aperture = self._aperture(place)
+            row, aperture = self._aperture(place, circuit)
             if self.changes is not None:
                 inside, outside = self.fields[voice.chamber]
                 _add_row(calm, row, inside[:, place])
@@ -72,15 +72,15 @@ class OpeningMoves:
         circuit = voice.resonator.circuit
         ducts, field = list(circuit.ducts), circuit.field
         for place in self.of_step[step]:
-            row, aperture = self._aperture(place)
+            row, aperture = self._aperture(place, circuit)
             ducts[row] = replace(ducts[row], aperture=aperture)
             if self.changes is not None:
                 field = _with_row(field, self.changes, place)
         return replace(circuit, field=field, ducts=tuple(ducts))
 
-    def _aperture(self, place: int) -> tuple[int, Aperture]:
+    def _aperture(self, place: int, circuit: Circuit) -> tuple[int, Aperture]:
         row, opening = self.openings[place]
-        return row, aperture_beside(self.before[row], opening)
+        return row, aperture_beside(self.before[row], opening, circuit.ducts[row].aperture)
 
 
 _COLUMNS = ("A", "B", "C", "D", "stub")

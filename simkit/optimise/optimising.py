@@ -72,7 +72,7 @@ def optimise(
         before=before,
         after=after,
         moved=_moved(may, given, end.trial.vessel),
-        told=_told(task),
+        told=_told(task, end),
         broken=tuple(_broken(end)),
         active=_active(end),
         tolerance_cents=tolerance_cents,
@@ -108,8 +108,8 @@ def _moved(may: Freedom, given: Vessel, vessel: Vessel) -> tuple[Moved, ...]:
     return tuple(changes)
 
 
-def _told(task: Task) -> tuple[str, ...]:
-    """What the start breaks, in sentences."""
+def _told(task: Task, end: Stand) -> tuple[str, ...]:
+    """What the start breaks, in sentences, and where nothing that is free can mend it."""
     vessel = task.freedom.vessel
     said = list(task.freedom.told)
     try:
@@ -117,8 +117,11 @@ def _told(task: Task) -> tuple[str, ...]:
     except DesignError as why:
         return (*said, *(str(fault) for fault in why.faults))
     left, rows = task.limits.left(vessel, body), task.limits.rows(vessel, body)
-    broken = [(room, row) for room, row in zip(left, rows, strict=True) if room < -HOLDS_MM]
-    return (*said, *(f"the start breaks a limit by {-room:.2f} mm: {row}" for room, row in broken))
+    for room, row, movable in zip(left, rows, end.movable, strict=True):
+        if room < -HOLDS_MM:
+            rest = "" if movable else "; nothing that is free can mend it"
+            said.append(f"the start breaks a limit by {-room:.2f} mm: {row}{rest}")
+    return tuple(said)
 
 
 def _broken(end: Stand) -> Iterable[str]:

@@ -12,6 +12,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from simkit.errors import SimkitError
 from simkit.optimise.aims import Aim, InTune, Stay
 from simkit.optimise.descent import Task, descend
 from simkit.optimise.free import Freedom
@@ -54,7 +55,12 @@ def roughed(task: Task, start: np.ndarray) -> np.ndarray:
         return trial.sounding([_with_apertures(voice, apertures) for voice in base.voices])
 
     aims: tuple[Aim, ...] = (_InTuneByDucts(weight), *(aim for aim in task.aims if isinstance(aim, Stay)))
-    return descend(replace(task, aims=aims, trial=by_ducts, seen=None), base.x).end.x
+    near = descend(replace(task, aims=aims, trial=by_ducts, seen=None), base.x).end
+    try:
+        near.trial.cases  # noqa: B018 - nothing so far has asked whether such holes can be cut
+    except SimkitError:
+        return start
+    return near.x
 
 
 def _with_apertures(voice: Voice, apertures: Sequence[Aperture]) -> Voice:

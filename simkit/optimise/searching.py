@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simkit.optimise.aims import Stay
+from simkit.optimise.aims import InTune, Stay
 from simkit.optimise.descent import Descent, Stand, Task, descend
 from simkit.optimise.fingerings import chosen_again
 from simkit.optimise.free import Freedom
@@ -21,7 +21,9 @@ log = logging.getLogger(__name__)
 
 _SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
 _NEAR_CENTS = 0.45  # a design whose worst note is farther off is sought once more, finely
-_COARSE, FINE = 1.0, 0.01  # cents^2: what a descent must hope for to go on, where walls move too and where none does
+# cents^2: what a descent must hope for to go on, where walls move and openings, the same with other aims than being in
+# tune, and where no mesh is made anew.
+_COARSE, _OTHERS, FINE = 1.0, 0.2, 0.01
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,9 @@ def worth(task: Task) -> float:
     """What a descent must hope for to go on, cents^2: more where walls move and openings can do the last of it."""
     numbers = task.freedom.numbers
     by_openings = [all(".hole." in key or ".voicing." in key for key in number.keys) for number in numbers]
-    return _COARSE if any(by_openings) and not all(by_openings) else FINE
+    if all(by_openings) or not any(by_openings):
+        return FINE
+    return _COARSE if all(isinstance(aim, InTune | Stay) for aim in task.aims) else _OTHERS
 
 
 def _best(found: Iterable[tuple[str, Descent]]) -> Stand:
@@ -108,16 +112,17 @@ def _polished(end: Stand) -> Stand:
     task, may = end.task, end.task.freedom
     is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
     is_held |= ~_openings_only(end)
-    if not is_held.any() or is_held.all() or _off(there) < _SETTLED_CENTS:
+    asks = any(isinstance(aim, InTune) for aim in task.aims)
+    if not asks or not is_held.any() or is_held.all() or _off(there) < _SETTLED_CENTS:
         return there
     held = [number.name for number, here in zip(may.numbers, is_held, strict=True) if here]
     rest = replace(may.without(held), vessel=there.trial.vessel)
-    aims = tuple(replace(aim, at=aim.at[~is_held]) if isinstance(aim, Stay) else aim for aim in task.aims)
-    calm = replace(task, freedom=rest, aims=aims, least_gain=FINE, seen=None)
-    settled = finished(descend(calm, end.x[~is_held]).end)
     x = end.x.copy()
+    in_tune = [aim for aim in task.aims if isinstance(aim, InTune)]
+    calm = replace(task, freedom=rest, aims=(*in_tune, Stay(x[~is_held])), least_gain=FINE, seen=None)
+    settled = finished(descend(calm, x[~is_held]).end)
     x[~is_held] = settled.x
-    return min(there, _stand(task, x, settled.trial.vessel), key=lambda stand: stand.merit)
+    return min(there, _stand(task, x, settled.trial.vessel), key=_off)
 
 
 def _openings_only(stand: Stand) -> np.ndarray:

@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 
 from simkit.body import Opening
-from simkit.field.cell import Relief, slope_relief
 from simkit.sound.openings import Aperture, aperture_of
 
 # Exponents of each size in the relief of 1/K (1/m) and of the friction (1/m^2).
@@ -23,21 +22,24 @@ _FRICTION = np.array([-1.13, -2.17, 1.53, -0.67, -0.23])
 _LABIUM = np.array([0.09, -0.19, 0.06, -0.03, 0.05])  # and in the labium's share of the jet's dipole, to 1.4 %
 
 
-def aperture_beside(old: Opening, new: Opening) -> Aperture:
-    """The aperture of an opening `new` that differs a little from `old`."""
-    before = _sizes(old)
-    if new.is_round or (_sizes(new) == before).all():
+def aperture_beside(old: Opening, new: Opening, at_rest: Aperture | None = None) -> Aperture:
+    """The aperture of an opening `new` that differs a little from `old`, whose own is `at_rest`.
+
+    Where that is itself one beside another, as of a design that leans, nothing is meshed anew, and nothing jumps.
+    """
+    if new.is_round:
         return aperture_of(new)
-    upright = aperture_of(replace(new, edge_deg=90.0))
-    there = slope_relief(*before)
+    rest = aperture_of(old) if at_rest is None else at_rest
+    if (_sizes(new) == _sizes(old)).all():
+        return rest
+    upright, was = aperture_of(replace(new, edge_deg=90.0)), aperture_of(replace(old, edge_deg=90.0))
     grown = _grown(old, new)
-    relief = Relief(
-        there.inertance * float(np.exp(_INERTANCE @ grown)), there.friction * float(np.exp(_FRICTION @ grown))
-    )
+    inertance = (rest.outer - was.outer) / was.area * float(np.exp(_INERTANCE @ grown))
+    friction = (rest.outer_rub - was.outer_rub) * was.perimeter / was.area**2 * float(np.exp(_FRICTION @ grown))
     return replace(
         upright,
-        outer=upright.outer + upright.area * relief.inertance,
-        outer_rub=upright.outer_rub + upright.area**2 / upright.perimeter * relief.friction,
+        outer=upright.outer + upright.area * inertance,
+        outer_rub=upright.outer_rub + upright.area**2 / upright.perimeter * friction,
     )
 
 

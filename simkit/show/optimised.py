@@ -70,7 +70,12 @@ def _notes(
 
 
 def _cents(note: PredictedNote) -> str:
-    return "" if note.answer.cents is None else f"{note.answer.cents:+.1f}"
+    return "" if note.answer.cents is None else _signed(note.answer.cents)
+
+
+def _signed(cents: float) -> str:
+    """With its sign, and none where it is nothing: 0.0."""
+    return f"{cents:+.1f}" if abs(cents) >= 0.05 else "0.0"
 
 
 def _moved(moved: Sequence[Moved]) -> Table:
@@ -89,7 +94,7 @@ def _slopes(slopes: ChamberSlopes) -> Table:
     for hole in slopes.holes:
         table.add_column(hole, justify="right")
     for pitch, row in zip(slopes.pitches, slopes.per_tenth_mm, strict=True):
-        table.add_row(pitch, *(f"{cents:+.1f}" for cents in row))
+        table.add_row(pitch, *(_signed(cents) for cents in row))
     return table
 
 

@@ -81,6 +81,7 @@ def test_wrong_input_is_one_message_and_nothing_is_written(capsys, folder, argum
     assert not (folder / "new.toml").exists()
 
 
+@pytest.mark.slow
 def test_a_wish_becomes_a_design(capsys, folder):
     assert run(["new", "--scale", "E5 major", "--holes", "3", "--shape", "sphere", "-o", "wish.toml"]) == 0
     heard = simkit.predict(simkit.load("wish.toml"), "ports")

@@ -22,7 +22,13 @@ EXPONENTS = (0.09, -0.19, 0.06, -0.03, 0.05)
 AIMS = [InTune(), Steady(), EvenBreath(), Margin(6.0), SmallHoles()]
 
 
-@pytest.mark.parametrize("aim", AIMS, ids=[type(aim).__name__ for aim in AIMS])
+BLOWN = (EvenBreath, Margin)  # these take their time
+
+
+@pytest.mark.parametrize(
+    "aim",
+    [pytest.param(aim, id=type(aim).__name__, marks=[pytest.mark.slow] * isinstance(aim, BLOWN)) for aim in AIMS],
+)
 def test_an_aims_slopes_steer_the_right_way(trial, aim, monkeypatch):
     """Against differences of the aim with everything solved anew: good to a few percent is what the solver needs.
 
@@ -40,6 +46,7 @@ def test_an_aims_slopes_steer_the_right_way(trial, aim, monkeypatch):
         assert np.abs(slopes[:, n] - expected).max() < 0.05 * np.abs(expected).max() + 2e-3 * np.abs(slopes).max()
 
 
+@pytest.mark.slow
 def test_the_labiums_share_goes_with_the_windows_sizes_as_the_law_says():
     """Over steps of a seventh, on windows of both kinds, to a hundredth."""
     middle = np.array([11e-3, 5.6e-3, 4e-3, 45.0, 3e-4])
@@ -64,6 +71,7 @@ def test_every_aim_has_one_number_with_its_unit(trial):
     assert len(found) == 6
 
 
+@pytest.mark.slow
 def test_a_steady_design_is_less_moved_by_hands(whistle, tuned):
     """Larger throughout: the same slip is a smaller share of a larger opening."""
     plain, steady = tuned, optimise(whistle, "diameters,size,voicing", aims=[InTune(), Steady()])

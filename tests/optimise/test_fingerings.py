@@ -39,6 +39,7 @@ def test_the_same_seed_chooses_the_same():
     assert (one.opened == other.opened).all() and (one.shares == other.shares).all()
 
 
+@pytest.mark.slow
 def test_a_scale_with_few_holes_is_tuned_end_to_end(whistle):
     """Six notes on four holes are one more than a row of them could play."""
     chamber = whistle.chambers[0]

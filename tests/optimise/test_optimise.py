@@ -43,8 +43,7 @@ def test_only_what_is_free_moved(tuned, whistle):
     assert max(ratio) - min(ratio) < 2e-4  # the figure is kept but for rounding
 
 
-def test_the_same_seed_gives_the_same_design(whistle, tuned):
-    assert optimise(whistle, "diameters,size").vessel == tuned.vessel
+def test_the_same_seed_gives_the_same_design(whistle):
     one, other = (optimise(whistle, "diameters", starts=3, seed=5) for _ in range(2))
     assert one.vessel == other.vessel
     assert one.evidence.starts == other.evidence.starts
@@ -73,6 +72,7 @@ def test_a_scale_out_of_reach_says_which_notes_and_what_is_in_the_way(whistle_te
     assert found.told == tuple(f"body.hole.{n}.diameter_mm = 4 starts outside its bounds 3 to 3.9" for n in range(1, 5))
 
 
+@pytest.mark.slow
 def test_a_limit_that_the_start_breaks_is_told_and_then_kept(whistle):
     limits = Limits(clay_mm=9.0)
     found = optimise(whistle, "holes,size", limits=limits)
@@ -84,6 +84,7 @@ def test_a_limit_that_the_start_breaks_is_told_and_then_kept(whistle):
     assert found.reached
 
 
+@pytest.mark.slow
 def test_holes_that_meet_at_the_start_are_moved_apart(whistle):
     meeting = whistle.with_value("body.hole.1.along_mm", 33.0)
     found = optimise(meeting, "holes,size")
@@ -94,7 +95,7 @@ def test_holes_that_meet_at_the_start_are_moved_apart(whistle):
 
 def test_tied_numbers_stay_equal(with_free):
     tie = '"body.hole.4.diameter_mm" = "= body.hole.3.diameter_mm"'
-    found = optimise(with_free(tie), "diameters,size", aims=[InTune()])
+    found = optimise(with_free(tie), "diameters", aims=[InTune()])
     assert found.vessel.value("body.hole.4.diameter_mm") == found.vessel.value("body.hole.3.diameter_mm")
     assert "body.hole.4.diameter_mm" in {change.key for change in found.moved}
 
@@ -116,6 +117,8 @@ def test_the_answer_is_json(tuned):
     assert {"active", "evidence", "reached", "verdict"} <= answer.keys()
 
 
+@pytest.mark.slow
+@pytest.mark.sample
 def test_ctrl_c_leaves_the_best_so_far_if_asked(whistle, monkeypatch):
     def cut_short(stand):
         if len(steps) == 2:

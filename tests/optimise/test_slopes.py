@@ -56,6 +56,8 @@ def test_steering_slopes_are_good_enough_to_steer_by(whistle):
     assert np.abs(quick - exact).max() < 1e-3 * np.abs(exact).max()
 
 
+@pytest.mark.slow
+@pytest.mark.sample
 def test_slopes_by_shape_agree_with_differences_on_moved_meshes(whistle):
     """To 1e-4: a mesh whose nodes follow the wall makes pitch a smooth function of the shape."""
     may = freedom(whistle, "shape,clay.wall_mm")
@@ -72,6 +74,7 @@ def test_slopes_by_shape_agree_with_differences_on_moved_meshes(whistle):
         assert np.abs(slopes[:, n] - expected).max() < 1e-4 * np.abs(slopes[:, n]).max(), number.name
 
 
+@pytest.mark.slow
 def test_slopes_by_shape_agree_with_bodies_meshed_anew(whistle):
     """Meshes made anew differ by a few hundredths of a cent; over wide steps that is a hundredth of the slope."""
     may = freedom(whistle, "body.length_mm,body.height_mm")
