@@ -1,0 +1,204 @@
+"""What scale a given figure can play, and what it takes: diameters, places of holes, the body itself.
+
+Run: python studies/04_shape_a_figure_to_a_scale/study.py [--quick] [-o FOLDER]
+
+Takes about five minutes; --quick tries one scale only, leaves the body's size as it is, and writes to a folder of its
+own, named at the end. Writes result.json, the pictures, the tuned figure, and README.md, whose every number comes from
+result.json by way of README.template.md.
+"""
+
+from __future__ import annotations
+
+import os
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # before numpy is imported
+
+import argparse
+import json
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import jinja2
+
+import simkit
+from simkit.body import body_of
+from simkit.files import whole
+from simkit.optimise import Limits, Outcome, optimise, rewritten, source_text
+from simkit.pitch import Tuning, cents, scale
+from simkit.show import look
+from simkit.show.curves import Curve, curves_panel
+from simkit.show.look import page, save
+from simkit.show.views import views
+from simkit.vessel import Note, Vessel
+
+HERE = Path(__file__).parent
+FIGURE = HERE / "heath_pony.toml"
+MINUTES = 5  # on an ordinary machine that has little else to do
+TONIC, NOTES = "F4", 7
+SCALES = ("chromatic", "minor", "major", "pentatonic", "minor pentatonic")
+# What is free, from the least to the most; these leave the figure as it is, at its own pitch.
+WAYS = {"diameters": "diameters", "and places": "diameters,places"}
+# And this does not, and is tuned to A4 = 440 Hz.
+BODY, BODY_SCALES = "diameters,places,size,voicing", ("chromatic", "major", "minor pentatonic")
+CONCERT_HZ = 440.0
+IN_TUNE = 0.5  # cents: no nearer is asked, and what is less is drawn there
+
+
+def asked(vessel: Vessel, kind: str, a4_hz: float) -> Vessel:
+    """The figure with the first notes of a scale, one hole more for each, at a pitch."""
+    chamber = vessel.chambers[0]
+    names = [hole.name for hole in chamber.holes]
+    notes = tuple(
+        Note(pitch=str(pitch), open=tuple(names[:n])) for n, pitch in enumerate(scale(f"{TONIC} {kind}", NOTES))
+    )
+    tuned = vessel.model_copy(update={"scale": vessel.scale.model_copy(update={"a4_hz": a4_hz})})
+    return tuned.with_chamber(chamber.model_copy(update={"notes": notes}))
+
+
+def own_pitch(vessel: Vessel) -> float:
+    """The a4_hz at which the figure's lowest note, all covered, is the tonic."""
+    heard = simkit.predict(vessel, "ports").notes[0].answer.frequency_hz
+    return CONCERT_HZ * heard / Tuning().frequency(scale(f"{TONIC} major", 1)[0])
+
+
+def told(found: Outcome) -> dict[str, Any]:
+    """One optimising for the record."""
+    (chamber,) = found.vessel.chambers
+    widths = [hole.diameter_mm for hole in chamber.holes]
+    return {
+        "worst_cents": found.worst_cents,
+        "reached": found.reached,
+        "narrowest_mm": min(widths),
+        "widest_mm": max(widths),
+        "in_the_way": [str(limit) for limit in found.active if limit.price > 0][:2],
+        "broken": list(found.broken),
+        "own_hand_cents": float(found.evidence.hand.own.max()),
+        "length_mm": found.vessel.value("body.lobes.1.length_mm"),
+        "cut_up_mm": found.vessel.value("body.voicing.cut_up_mm"),
+        "window_width_mm": found.vessel.value("body.voicing.window_width_mm"),
+    }
+
+
+def span(kind: str) -> dict[str, Any]:
+    """A scale by its name and how far its notes reach."""
+    pitches = scale(f"{TONIC} {kind}", NOTES)
+    return {"scale": kind, "highest": str(pitches[-1]), "semitones": pitches[-1].key - pitches[0].key}
+
+
+def tried(vessel: Vessel, kind: str, a4_hz: float) -> tuple[dict[str, Any], Vessel]:
+    """One scale in every way that leaves the figure as it is, each from where the last one ended."""
+    wanted, found = asked(vessel, kind, a4_hz), {}
+    for way, free in WAYS.items():
+        outcome = optimise(wanted, free, limits=Limits(clay_mm=3.0))
+        wanted, found[way] = outcome.vessel, told(outcome)
+    return {**span(kind), **found}, wanted
+
+
+def study(folder: Path, quick: bool) -> dict[str, Any]:
+    """Every scale in every way; writes result.json, README.md, the figure that plays, and the pictures to a folder."""
+    vessel = simkit.load(FIGURE)
+    own = own_pitch(vessel)
+    kinds, freed = (SCALES[2:3], BODY_SCALES[1:2]) if quick else (SCALES, BODY_SCALES)
+    rows, designs = zip(*(tried(vessel, kind, own) for kind in kinds), strict=True)
+    there = dict(zip(kinds, designs, strict=True))
+    # A body of another size is meshed anew at every step; the quick way opens the window instead.
+    free = "diameters,voicing" if quick else BODY
+    bodies = {kind: optimise(asked(there[kind], kind, CONCERT_HZ), free) for kind in freed}
+    best = bodies["major"].vessel
+    for title, design, name in (
+        ("as sketched", vessel, "sketch"),
+        (f"tuned to {TONIC} major", best, "tuned"),
+    ):
+        drawn = design.model_copy(update={"title": f"{vessel.title}, {title}"})
+        save(page(views(drawn, body_of(drawn))), folder / f"{name}.png")
+    with whole(folder / "tuned.toml") as half:
+        half.write_text(with_notes(source_text(vessel), vessel, best), encoding="utf-8")
+    concert = [{**span(kind), **told(outcome)} for kind, outcome in bodies.items()]
+    result = rounded({
+        "minutes": MINUTES,
+        "notes": NOTES,
+        "own_a4_hz": own,
+        "own_sharp_cents": cents(own, CONCERT_HZ),
+        "own_lowest_hz": simkit.predict(vessel, "ports").notes[0].answer.frequency_hz,
+        "volume_ml": 1e6 * simkit.predict(vessel).chambers[0].volume,
+        "scales": list(rows),
+        "concert": concert,
+    })  # fmt: skip
+    scales_picture(vessel.title or "", result, folder / "scales.png")
+    with whole(folder / "result.json") as half:
+        half.write_text(json.dumps(result, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    with whole(folder / "README.md") as half:
+        half.write_text(readme(result), encoding="utf-8")
+    return result
+
+
+def scales_picture(title: str, result: dict[str, Any], to: Path) -> None:
+    """How near each scale comes, in every way, as a picture."""
+    rows = result["scales"]
+
+    def curve(name: str, found: list[tuple[int, dict[str, Any]]], color: str) -> Curve:
+        return Curve(name, [n for n, _ in found], [max(one["worst_cents"], IN_TUNE) for _, one in found], color=color)
+
+    curves = [
+        curve("diameters", [(row["semitones"], row["diameters"]) for row in rows], look.SLATE),
+        curve("and places", [(row["semitones"], row["and places"]) for row in rows], look.QUIET),
+        curve("and the body", [(row["semitones"], row) for row in result["concert"]], look.CLAY),
+    ]
+    panel = curves_panel(
+        f"{title}: how near each scale comes",
+        "semitones from the lowest note to the highest",
+        "worst note, cents off",
+        curves,
+        f"seven notes on six holes; what is free, added up; {IN_TUNE:g} is in tune",
+        x_ticks=[row["semitones"] for row in rows],
+        y_scale="log",
+        y_ticks=(IN_TUNE, 1, 10, 100),
+    )
+    save(page(panel), to)
+
+
+def with_notes(text: str, before: Vessel, after: Vessel) -> str:
+    """The figure's text with the notes of a scale at its end and the numbers of `after`."""
+    (chamber,) = after.chambers
+    for note in chamber.notes:
+        text += f'\n[[chamber.note]]\npitch = "{note.pitch}"\nopen = {json.dumps(list(note.open))}\n'
+    draft = simkit.loads(text, before.source)
+    return rewritten(text, draft, after)
+
+
+def readme(result: dict[str, Any]) -> str:
+    """The README: the template with the numbers of a result."""
+    template = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
+    text = (HERE / "README.template.md").read_text(encoding="utf-8")
+    return template.from_string(text).render(**result)
+
+
+def rounded(value: Any) -> Any:
+    """Numbers to four figures: more would only record the machine."""
+    match value:
+        case float():
+            return float(f"{value:.4g}")
+        case dict():
+            return {key: rounded(item) for key, item in value.items()}
+        case list() | tuple():
+            return [rounded(item) for item in value]
+    return value
+
+
+def main() -> None:
+    """The command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="one scale only")
+    parser.add_argument("-o", metavar="FOLDER", type=Path, help="where to write; else here, or with --quick elsewhere")
+    asked_for = parser.parse_args()
+    folder = asked_for.o or (Path(tempfile.mkdtemp(prefix="shape_a_figure_")) if asked_for.quick else HERE)
+    folder.mkdir(parents=True, exist_ok=True)
+    study(folder, asked_for.quick)
+    sys.stderr.write(f"wrote {folder}\n")
+
+
+if __name__ == "__main__":
+    main()
