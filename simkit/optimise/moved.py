@@ -6,7 +6,7 @@ the shape and small differences give its derivatives. (A mesh made anew would di
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
@@ -25,6 +25,7 @@ from simkit.field.surface import Surface
 from simkit.optimise.trial import Neighbour, Trial
 from simkit.optimise.windows import aperture_beside
 from simkit.sound.circuit import Circuit
+from simkit.sound.openings import Aperture
 from simkit.sound.ports import wall_loss
 
 
@@ -36,22 +37,26 @@ class MovedAir:
 
     def circuits(self, neighbour: Neighbour) -> tuple[Circuit, ...]:
         """The circuit of each chamber that has notes, in the neighbour's body and air."""
+        apertures = self._apertures(neighbour)
         if neighbour.has_walls_of(self.trial):
-            return tuple(voice.resonator.circuit for voice in neighbour.trial(self.trial).voices)
+            # Other air, or another windway: all is asked anew but the window's relief, which would jump.
+            return tuple(_with(v.resonator.circuit, apertures) for v in neighbour.trial(self.trial).voices)
         air = self._moved(neighbour.body)
         solution = port_solution(air, [chamber.all_openings for chamber in neighbour.body.chambers])
+        circuits = []
+        for voice in self.trial.voices:
+            was = voice.resonator.circuit
+            loss = was.loss if was.lossless else wall_loss(air, neighbour.body, voice.case)
+            circuits.append(replace(_with(was, apertures), field=solution.field, loss=loss))
+        return tuple(circuits)
+
+    def _apertures(self, neighbour: Neighbour) -> list[Aperture]:
+        """Every opening's aperture in the neighbour's body, beside its own in the trial's."""
         before, after = (
             [o for chamber in b.chambers for o in chamber.all_openings] for b in (self.trial.body, neighbour.body)
         )
         rest = [duct.aperture for duct in self.trial.voices[0].resonator.circuit.ducts]
-        apertures = [aperture_beside(old, new, a) for old, new, a in zip(before, after, rest, strict=True)]
-        circuits = []
-        for voice in self.trial.voices:
-            was = voice.resonator.circuit
-            ducts = tuple(replace(d, aperture=a) for d, a in zip(was.ducts, apertures, strict=True))
-            loss = was.loss if was.lossless else wall_loss(air, neighbour.body, voice.case)
-            circuits.append(replace(was, field=solution.field, ducts=ducts, loss=loss))
-        return tuple(circuits)
+        return [aperture_beside(old, new, a) for old, new, a in zip(before, after, rest, strict=True)]
 
     @cached_property
     def _air(self) -> BodyAir:
@@ -80,6 +85,11 @@ class MovedAir:
         far = old.outside.far
         outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), far.center, far.radius)
         return replace(old, body=body, chambers=chambers, outside=outside)
+
+
+def _with(circuit: Circuit, apertures: Sequence[Aperture]) -> Circuit:
+    """A circuit with these apertures in its ducts."""
+    return replace(circuit, ducts=tuple(replace(d, aperture=a) for d, a in zip(circuit.ducts, apertures, strict=True)))
 
 
 Onto = Callable[[np.ndarray], np.ndarray]  # points (n, 3) to the nearest of a surface

@@ -5,6 +5,7 @@ import pytest
 
 import simkit
 from simkit.optimise.handmade import SHRINKAGE, Hands, errors_of, hand_error, makers, trial_of
+from simkit.optimise.trial import Setting
 
 
 @pytest.fixture(scope="module")
@@ -91,3 +92,12 @@ def test_a_vessel_without_shrinkage_written_has_it_from_nothing(whistle_text):
     text = whistle_text.replace("shrinkage_percent = 10\n", "")
     error = hand_error(simkit.loads(text), Hands(0, 0, 0, 0.5))
     assert error.cents[:, 0] == pytest.approx(1200 / np.log(2) * 0.005)
+
+
+def test_an_open_windway_hardly_changes_what_a_slip_at_the_window_does(piece, error):
+    """The windway is a long thin branch beside the window: it pulls a note by some ten cents, a slip's effect by far
+    less."""
+    mouth = hand_error(piece, setting=Setting(windway="mouth"))
+    for key in ("body.voicing.window_width_mm", "body.voicing.cut_up_mm", "body.voicing.wall_mm"):
+        column = error.causes.index(key)
+        assert mouth.cents[:, column] == pytest.approx(error.cents[:, column], abs=2)
