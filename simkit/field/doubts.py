@@ -17,7 +17,6 @@ STEEPEST_DEG = 50.0
 LEAST_GAP = 0.5
 LEAST_DEPTH = 1.0
 WIDEST = 0.5
-LEAST_SLOSH = 0.58
 
 
 @dataclass(frozen=True)
@@ -26,9 +25,7 @@ class Doubt:
 
     kind: "edge" (steepest turn of the wall within half a radius of the rim, degrees, at most 50), "gap" (least
     distance between two rims over the smaller radius, at least 0.5), "depth" (depth of air in front of the opening
-    over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5), "waist" (pitch of
-    the closed chamber's first mode over that of a plain tube as long, at least 0.58: a neck a third as wide as the
-    two balls that it joins).
+    over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5).
     """
 
     kind: str
@@ -89,14 +86,3 @@ def widths(openings: Sequence[Opening], depth: np.ndarray, wall: Wall, first: in
         if share > WIDEST:
             found.append(Doubt("wide", (first + i,), share, WIDEST))
     return found
-
-
-def waists(k2: np.ndarray, wall: Wall, rows: Sequence[int]) -> list[Doubt]:
-    """A chamber with a narrow waist, by the first of its closed modes (m,), k^2 in 1/m2: k L/pi, 1 in a plain tube.
-
-    Two halves that swing against each other through a neck do so slower than any chamber without one.
-    """
-    if not len(k2) or not rows:
-        return []
-    slosh = float(np.sqrt(k2[0]) * np.ptp(wall.box, axis=0).max() / np.pi)
-    return [Doubt("waist", tuple(rows), slosh, LEAST_SLOSH)] if slosh < LEAST_SLOSH else []

@@ -164,11 +164,14 @@ class RowChanges:
     modes: np.ndarray
     around: Interpolant
 
-    def inside(self, k: ArrayLike) -> np.ndarray:
-        """Changes of the chambers' Z at wave numbers k (...): (..., v, n), 1/m."""
+    def inside(self, k: ArrayLike, lossy: ArrayLike = 0.0) -> np.ndarray:
+        """Changes of the chambers' Z at wave numbers k (...): (..., v, n), 1/m.
+
+        lossy (..., m): what losses add to each mode's share 1/(k_n^2 - k^2), m2.
+        """
         k2 = np.square(np.asarray(k, complex))[..., None]
         k_n2 = self.field.k2
-        shares = k2**2 / (k_n2**2 * (k_n2 - k2))
+        shares = k2**2 / (k_n2**2 * (k_n2 - k2)) + lossy
         pairs = np.einsum("vm,jm->mvj", self.modes, self.field.modes)
         pairs[:, np.arange(len(self.rows)), self.rows] *= 2
         return self.static + k2[..., None] * self.bend + np.tensordot(shares, pairs, axes=1)

@@ -74,7 +74,6 @@ def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Ways, ...]) -> tuple[Doub
         found += doubts.edges(chamber.skin.surface, group, first)
         found += doubts.gaps(group, first)
         found += doubts.widths(group, way.ahead, body.wall, first)
-        found += doubts.waists(chamber.modes.k2, body.wall, range(first, first + len(group)))
         first += len(group)
     return (*found, *doubts.edges(air.outside.skin.surface, [o for group in groups for o in group]))
 

@@ -46,7 +46,7 @@ class OpeningMoves:
         fields = {}
         for voice in trial.voices:
             circuit, omega = voice.resonator.circuit, voice.omega
-            inside = changes.inside(circuit.wave_number(omega))
+            inside = changes.inside(circuit.wave_number(omega), circuit.lossy(omega))
             outside = changes.outside(omega / circuit.room_air.sound_speed)
             fields[voice.chamber] = np.broadcast_to(inside, outside.shape), outside
         return OpeningMoves(before, tuple(openings), tuple(of_step), changes, fields)

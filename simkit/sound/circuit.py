@@ -65,16 +65,22 @@ class WallLoss:
     """What the chambers' walls take: per mode 1/Q at the mode's own frequency, and the uniform pressure's heat.
 
     uniform (n,): (gamma - 1) S/(2 V) sqrt(2 alpha) of each row's chamber, so that 1/Q_t = uniform / sqrt(omega);
-    modes (m,): 1/Q of each mode.
+    friction, heat (m,): the two parts of 1/Q of each mode.
     """
 
     uniform: np.ndarray
-    modes: np.ndarray
+    friction: np.ndarray
+    heat: np.ndarray
 
     @staticmethod
     def none(rows: int, modes: int) -> WallLoss:
         """A wall that takes nothing."""
-        return WallLoss(np.zeros(rows), np.zeros(modes))
+        return WallLoss(np.zeros(rows), np.zeros(modes), np.zeros(modes))
+
+    @property
+    def modes(self) -> np.ndarray:
+        """1/Q of each mode (m,) at its own frequency."""
+        return self.friction + self.heat
 
 
 @dataclass(frozen=True)
@@ -172,10 +178,26 @@ class Circuit:
         """
         field = self.field
         k2 = np.square(self.wave_number(omega))[..., None]
-        lossy = field.k2 * (1 + (1j - 1) * self.loss.modes)
-        shares = 1 / (lossy - k2) - 1 / field.k2 - k2 / field.k2**2
+        shares = 1 / self.distance(omega) - 1 / field.k2 - k2 / field.k2**2
         pairs = np.einsum("im,jm->mij", field.modes, field.modes)
         return field.static + k2[..., None] * field.bend + np.tensordot(shares, pairs, axes=1)
+
+    def distance(self, omega: np.ndarray) -> np.ndarray:
+        """k_n^2 - k^2 of every mode at omega (...), with what the wall takes: (..., m), 1/m2.
+
+        Friction makes the air heavier, k_n^2 (1 + (i - 1)/Q_v), heat makes it softer, k^2 (1 - (i - 1)/Q_t), both
+        as at omega: there the layers are thicker than at the mode's own frequency, by sqrt(omega_n/omega). So air
+        that is pressed slowly through a waist rubs as much as it should.
+        """
+        k_n2 = self.field.k2
+        k2 = np.square(self.wave_number(omega))[..., None]
+        own = self.chamber_air.sound_speed * np.sqrt(k_n2)
+        thicker = np.sqrt(own / np.asarray(omega, complex)[..., None])
+        return k_n2 - k2 + (1j - 1) * thicker * (k_n2 * self.loss.friction + k2 * self.loss.heat)
+
+    def lossy(self, omega: np.ndarray) -> np.ndarray:
+        """What losses add to every mode's share 1/(k_n^2 - k^2) at omega (...): (..., m), m2."""
+        return 1 / self.distance(omega) - 1 / (self.field.k2 - np.square(self.wave_number(omega))[..., None])
 
 
 def opened(m: Matrices, openness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

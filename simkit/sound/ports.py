@@ -227,11 +227,13 @@ def wall_loss(air: BodyAir, body: Body, case: Case) -> WallLoss:
     """The walls' friction and heat for every mode, by surface integrals, and for the uniform pressure."""
     gas = case.airs.chamber
     uniform: list[float] = []
-    modes: list[np.ndarray] = []
+    friction: list[np.ndarray] = []
+    warmth: list[np.ndarray] = []
     for chamber, inside in zip(body.chambers, air.chambers, strict=True):
         uniform += [float(heat_loss(gas, 1.0, chamber.area, chamber.volume))] * len(chamber.all_openings)
         pressed, slid = wall_integrals(inside.mesh, inside.modes.shapes)
         omega = gas.sound_speed * np.sqrt(inside.modes.k2)
         viscous, thermal = mode_loss(gas, omega, pressed, slid, np.ones(len(omega)), inside.modes.k2)
-        modes.append(viscous + thermal)
-    return WallLoss(np.array(uniform), np.concatenate(modes))
+        friction.append(np.asarray(viscous))
+        warmth.append(np.asarray(thermal))
+    return WallLoss(np.array(uniform), np.concatenate(friction), np.concatenate(warmth))

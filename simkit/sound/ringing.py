@@ -142,7 +142,6 @@ class _Modal:
     openness: np.ndarray
     phi: np.ndarray  # (n, m) the modes at the ports, uniform ones first
     k2: np.ndarray  # (m,)
-    loss: np.ndarray  # (m,) 1/Q of the modes; the uniform ones' comes with omega
     owner: np.ndarray  # (u,) a row of each uniform mode's chamber
 
     @staticmethod
@@ -152,8 +151,7 @@ class _Modal:
         uniform = (chamber[:, None] == np.arange(len(owner))) / np.sqrt(field.volumes)[:, None]
         phi = np.concatenate([uniform, field.modes], axis=1)
         k2 = np.concatenate([np.zeros(len(owner)), field.k2])
-        loss = np.concatenate([np.zeros(len(owner)), circuit.loss.modes])
-        return _Modal(circuit, openness, phi, k2, loss, owner)
+        return _Modal(circuit, openness, phi, k2, owner)
 
     def flows(self, omega: complex) -> np.ndarray:
         """Phi' T (N T + R)^-1 Phi at omega: (m, m), symmetric, 1/m^2."""
@@ -169,7 +167,8 @@ class _Modal:
     def diagonal(self, omega: complex) -> tuple[np.ndarray, np.ndarray]:
         """K - k^2 with the wall's losses, and its derivative by k: (m,) each."""
         k = omega / self.circuit.chamber_air.sound_speed
-        d = self.k2 * (1 + (1j - 1) * self.loss) - k * k
+        d = np.empty(len(self.k2), complex)
+        d[len(self.owner) :] = self.circuit.distance(np.array(omega))
         heat = 1 + (1 - 1j) * self.circuit.loss.uniform[self.owner] / np.sqrt(omega)
         d[: len(self.owner)] = -k * k * heat
         slope = np.full(len(d), -2 * k, complex)

@@ -51,7 +51,7 @@ def slopes(
     ratio = circuit.room_air.density / circuit.chamber_air.density
     free = states > 0
     out = np.where(free, through, 0.0)
-    inside = _row_form(changes.inside(m.k), y, changes.rows)
+    inside = _row_form(changes.inside(m.k, circuit.lossy(omega)), y, changes.rows)
     outside = ratio * _row_form(changes.outside(omega / circuit.room_air.sound_speed), out, changes.rows)
     ducts = np.stack([_duct_form(circuit, m, n, y, through, free, omega) for n in nudges], axis=1)
     dg = -(m.uniform * rows).max(axis=1)[:, None] * (inside + outside + ducts) / np.array([n.step for n in nudges])

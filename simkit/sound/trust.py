@@ -61,11 +61,6 @@ def doubt_cents(doubt: Doubt) -> float:
 
 def sentence(field: PortField, doubt: Doubt) -> str:
     """A doubt in words, with the measured value, the limit, and what to do."""
-    if doubt.kind == "waist":
-        return (
-            f"ports: the chamber has a narrow waist (closed up it rings at {doubt.value:.2f} of a plain tube's pitch, "
-            f"less than {doubt.limit:g}): ports takes too little friction there, so Q comes out too high"
-        )
     who = " and ".join(
         "the window" if field.names[r][1] == "window" else f"hole {field.names[r][1]}" for r in doubt.rows
     )

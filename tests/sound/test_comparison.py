@@ -65,9 +65,3 @@ def test_near_holes_are_told_with_the_clay_between_them():
 def test_predict_says_that_ports_is_less_sure_of_a_wide_hole(model, known):
     heard = predict(simkit.loads(WAISTED), model).cautions
     assert any("hole wide" in text for text in heard) == known
-
-
-@pytest.mark.parametrize(("neck", "known"), [(14, False), (9, True)])
-def test_a_narrow_waist_is_doubted_by_ports(neck, known):
-    vessel = simkit.loads(HEAD.replace("14, 14", f"{neck}, {neck}"))
-    assert any("narrow waist" in text for text in predict(vessel, "ports").cautions) == known

@@ -79,7 +79,8 @@ def two_on_one_ball(angle_deg, lossless=True, second_volume=1.0):
         k2=np.tile(field.k2, 2),
         modes=modes,
     )
-    loss = replace(circuit.loss, modes=np.tile(circuit.loss.modes, 2))
+    twice = {name: np.tile(getattr(circuit.loss, name), 2) for name in ("friction", "heat")}
+    loss = replace(circuit.loss, **twice)
     return replace(circuit, field=field, loss=loss)
 
 
@@ -221,12 +222,13 @@ def test_a_two_chamber_body_splits_as_the_mutual_term_of_its_own_outside_wants()
         [models.resonator("ports", case) for case in models.cases(vessel, lossless=calm)] for calm in (True, False)
     )
     covered = np.zeros((1, 0))
-    pair = [complex(r.lowest(covered)[0]) for r in sounding]
+    # Two alike: which of the two resonances counts as whose hangs by a hair.
+    pair = sorted((complex(r.lowest(covered)[0]) for r in sounding), key=lambda omega: omega.real)
     alone, still = (np.mean([complex(r.alone().lowest(covered)[0]) for r in each]) for each in (sounding, quiet))
     circuit = sounding[0].circuit
     speed = circuit.chamber_air.sound_speed
     D = circuit.field.outside(alone.real / speed)[0, 1]
-    wanted = two_resonators(alone, still, circuit.field.volumes[0], speed, D)
+    wanted = sorted(two_resonators(alone, still, circuit.field.volumes[0], speed, D), key=lambda omega: omega.real)
     assert (pair[1] - pair[0]).real == pytest.approx((wanted[1] - wanted[0]).real, rel=0.05)
     assert (pair[1] - pair[0]).imag == pytest.approx((wanted[1] - wanted[0]).imag, rel=0.05)
 
