@@ -191,7 +191,7 @@ def new(
         half.write_text(text, encoding="utf-8")
     if not reached:
         raise OutOfReach(f"the best compromise is in {output}\n{outcome.verdict}")
-    _tell(f"wrote {output}; hear it with: simkit predict {output}", 0)
+    _tell(f"wrote {output}; see what it plays with: simkit predict {output}", 0)
 
 
 def _only_with(ends: str | None, chambers: int | None, overlap: int, box_mm: str | None, mass_g: float | None) -> None:
@@ -232,7 +232,13 @@ def _divided(output: Path, scale: str, ends: str, chambers: int, overlap: int, f
 @app.command(epilog="Example: simkit predict dove.toml --plot dove.png")
 def predict(
     file: Design,
-    model: Annotated[str, typer.Option(metavar="NAMES", help="One or several with commas: lumped, ports.")] = "ports",
+    model: Annotated[
+        str,
+        typer.Option(
+            metavar="NAMES",
+            help="One or several with commas: lumped, ports, resolved (the judge: half a minute a note).",
+        ),
+    ] = "ports",
     windway: Annotated[
         str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
     ] = "closed",
@@ -296,7 +302,10 @@ def compare(
     as_json: AsJson = False,
     plot: Plot = None,
 ) -> None:
-    """Set all models side by side, and say why they part."""
+    """Set all models side by side, and say why they part.
+
+    The judge among them, resolved, meshes all of the air: about half a minute a note.
+    """
     _check_picture(plot)
     with Waiting("comparing"):
         import simkit
@@ -403,7 +412,7 @@ def blow(
     plot: Plot = None,
     sound: Annotated[
         Path | None,
-        typer.Option("--sound", metavar="FILE", help="Also write the notes as sound: .wav (some 10 s a note)."),
+        typer.Option("--sound", metavar="FILE", help="Also write the notes as sound: .wav (takes some 10 s a note)."),
     ] = None,
     fit: Annotated[
         Path | None,
@@ -527,6 +536,7 @@ def optimise(
             show_default=False,
         ),
     ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Let NEW take the place of a design.")] = False,
     keep_best: Annotated[bool, typer.Option("--keep-best", help="On Ctrl-C write the best so far.")] = False,
     windway: Annotated[
         str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")
@@ -543,6 +553,8 @@ def optimise(
     other, --plot its curve, and NEW is the one in the middle.
     """
     check_place(output, "-o")
+    if output.exists() and output.stat().st_size and not overwrite:
+        raise InputError([Fault(str(output), "-o", None, "a file that is not there yet, or --overwrite; it is kept")])
     _check_picture(plot)
     with Waiting("optimising"):
         import simkit

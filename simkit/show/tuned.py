@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 from rich.table import Table
 from rich.text import Text
 
@@ -88,14 +90,15 @@ def _window_words(tuned: Tuned) -> list[str]:
     slope = aim.here.slopes[shut, tuned.belief.sight.unknowns.index("cut_up")]  # cents/mm, as fired
     by = _FIRST_STEP * -aim.pitch_cents / slope * piece.size
     return [
-        f"or first bring it up: cut the window's edge back by {by:.2f} mm, some two thirds of the way, tell "
-        f"--window-changed and blow {piece.notes[shut]} again"
+        f"or first bring it up: cut the window's edge back by {by:.2f} mm, which is two thirds of what it lacks, then "
+        f"blow {piece.notes[shut]} again and tell it with --window-changed"
     ]
 
 
 _TABLE_WORDS = (
     "heard Hz: the last reading as the piece is; fits: by how many cents it is above what all readings together say",
-    "now Hz: what it is believed to read now; wanted Hz: what it must read now to end in tune",
+    "now Hz: what it is believed to read now; at marks Hz: what it must read before the kiln when every hole is at its",
+    "mark (a hole not yet cut, or still small, keeps even the notes that cover it a little high)",
     "fired: cents from the pitch aimed at when all is done, and one standard deviation; judges: the hole it is for",
 )
 
@@ -104,7 +107,7 @@ def _table(tuned: Tuned) -> Table:
     table = plain_table()
     table.add_column("note")
     table.add_column("fingering")
-    for heading in ("heard Hz", "fits", "now Hz", "wanted Hz", "fired"):
+    for heading in ("heard Hz", "fits", "now Hz", "at marks Hz", "fired"):
         table.add_column(heading, justify="right")
     table.add_column("judges")
     for note in tuned.notes:
@@ -133,8 +136,9 @@ def _doubtful(tuned: Tuned) -> list[str]:
     for blow, off, sd in zip(belief.piece.blown, belief.alone_cents, belief.alone_sd, strict=True):
         if abs(off) > DOUBTFUL_SD * sd:
             way = "above" if off > 0 else "below"
-            what = f"it reads {abs(off):.0f} cents {way} what all others say"
-            found.append(f"doubt {blow.note}, {blow.stage.value}: {what}; blow it again")
+            others = "all others say" if len(belief.piece.blown) > 1 else "the design leads one to expect"
+            what = f"it reads {abs(off):.0f} cents {way} what {others}"
+            found.append(f"doubt {blow.note}, {blow.stage.value}: {what}; look at the window and blow it again")
     return found
 
 
@@ -164,12 +168,19 @@ def _next(tuned: Tuned) -> list[Part]:
 
 def _order(cut: NextCut) -> str:
     if cut.drill:
-        what = f"next cut: drill hole {cut.hole} at {cut.to_mm:.2f} mm ({in_inches(cut.to_mm)} in)"
+        what = f"next cut: drill hole {cut.hole} at {cut.to_mm:.2f} mm, or {_inch_drill(cut)}"
     else:
         what = f"next cut: ream hole {cut.hole} from {cut.from_mm:.2f} to {cut.to_mm:.2f} mm"
     if cut.reamer_depth_mm is not None and not cut.drill:
         what += f", the reamer {cut.reamer_depth_mm:.1f} mm past the outside"
     return what
+
+
+def _inch_drill(cut: NextCut) -> str:
+    """The next smaller drill of those sold in inches, and how the log is to learn of it."""
+    inches = in_inches(cut.to_mm)
+    size = 25.4 * float(sum(Fraction(part) for part in inches.split()))
+    return f"{inches} in ({size:.2f} mm; then tell --cut {cut.hole}={size:.2f})"
 
 
 def _why(cut: NextCut, tuned: Tuned) -> list[str]:

@@ -57,6 +57,8 @@ class Swept:
             what = f"{_counted(self.again, 'case')} begun again" if self.again else "what was cut short was begun again"
             said.append(f"{_counted(self.lost, 'worker')} died; {what}")
         said += [f"case {n} ({name}): {error.splitlines()[0]}" for n, name, error in self.failures]
+        if self.failed and not self.computed:
+            said.append("what failed before is computed again with --retry")
         if self.failed > len(self.failures):
             said.append(f"and {self.failed - len(self.failures)} more, in the view cases of the file")
         return "\n".join([*said, f"rows are in {self.file}"]) + "\n"

@@ -19,6 +19,8 @@ from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
 from simkit.vessel.values import Between, Line, Table, as_number
 
+LITTLE_PERCENT = 1.0  # of shrinkage: clays lose some 5 to 15 %, common practice
+
 Duct = TypeVar("Duct", Hole, Voicing)
 
 
@@ -99,6 +101,11 @@ class Vessel(Part):
     def cautions(self) -> tuple[str, ...]:
         """What is allowed but probably not meant, or not sensible."""
         said = []
+        shrinkage = self.clay.shrinkage_percent
+        if shrinkage is not None and 0 < shrinkage < LITTLE_PERCENT:
+            said.append(
+                f"clay.shrinkage_percent = {shrinkage:g} is less than any clay shrinks: ten per cent is written 10"
+            )
         for chamber in self.chambers:
             voicing = chamber.voicing
             if voicing and voicing.cut_up_mm > voicing.window_width_mm:

@@ -16,8 +16,9 @@ class NoteNow:
 
     heard_hz: the last reading in the piece's present state, if any; off_cents: reading less what all the readings
     together say; now_hz, now_cents: what it is believed to read now, None where a hole of it is not cut, and how sure
-    (one standard deviation); wanted_hz: what it should read now so as to end in tune; end_cents, end_sd: where it
-    ends when fired if the plan is followed, from the piece's own pitch; judges: the hole that it is the judge of.
+    (one standard deviation); wanted_hz: what it should read at this stage once every hole is at its mark; end_cents,
+    end_sd: where it ends when fired if the plan is followed, from the piece's own pitch; judges: the hole that it is
+    the judge of.
     """
 
     pitch: str
