@@ -86,6 +86,7 @@ class Objective:
     began: float = field(default_factory=process_time)
     looked_at: int = 0
     kept: dict[bytes, Stand] = field(default_factory=dict)
+    last: np.ndarray = field(default_factory=lambda: np.zeros(1))
 
     def at(self, s: np.ndarray) -> Stand:
         """The design at a point counted in clear changes from the start."""
@@ -93,10 +94,20 @@ class Objective:
             raise TimeoutError
         key = np.asarray(s, float).tobytes()
         if key not in self.kept:
-            may = self.task.freedom
-            self.kept[key] = self.task.stand(self.task.clipped(may.start + np.asarray(s) * may.reach))
+            self.kept[key] = self._made(np.asarray(s, float))
             self.looked_at += 1
         return self.kept[key]
+
+    def _made(self, s: np.ndarray) -> Stand:
+        """The design there; where holes meet on the way, as they may, the one as far as half, a quarter ... of it."""
+        may, back = self.task.freedom, self.last
+        for _ in range(8):
+            stand = self.task.tried(self.task.clipped(may.start + s * may.reach))
+            if stand is not None:
+                self.last = s
+                return stand
+            s = (s + back) / 2
+        return self.task.stand(self.task.clipped(may.start + back * may.reach))
 
     def value(self, s: np.ndarray) -> float:
         r = self.at(s).residuals

@@ -113,6 +113,11 @@ class Stand:
         """Limits that the free numbers can do something about (c,) bool; the others are as they are."""
         return np.abs(self.limit_slopes).max(axis=1) > 1e-6
 
+    @property
+    def holding(self) -> np.ndarray:
+        """Those of them that hold here (c,) bool: the others are for the descent to mend, step by step."""
+        return self.movable & (self.left > -HOLDS_MM)
+
     def straight(self, trust: float) -> Straight:
         """The problem about here as if straight, for steps counted in clear changes, each at most `trust`."""
         calm = _CALM_ONWARD * np.eye(len(self.x))
@@ -129,16 +134,25 @@ class Stand:
             there.left,
             np.concatenate([missed, np.zeros(len(step))]),
             np.concatenate([self.slopes, _CALM * calm]),
+            rows=self.holding,
         )
 
     def making_room(self, x: np.ndarray, left: np.ndarray) -> Straight:
         """The shortest steps from `x`, where limits leave the room `left`, to where they hold."""
-        return self._held(x, left, np.zeros(len(x)), np.eye(len(x)))
+        return self._held(x, left, np.zeros(len(x)), np.eye(len(x)), rows=self.holding)
 
-    def _held(self, x: np.ndarray, left: np.ndarray, r: np.ndarray, J: np.ndarray, trust: float = np.inf) -> Straight:
+    def _held(
+        self,
+        x: np.ndarray,
+        left: np.ndarray,
+        r: np.ndarray,
+        J: np.ndarray,
+        trust: float = np.inf,
+        rows: np.ndarray | None = None,
+    ) -> Straight:
         """Residuals with the limits' slopes of here: those that hold as rows, those broken as springs."""
-        freedom = self.task.freedom
-        g, G = left[self.movable], self.limit_slopes[self.movable]
+        freedom, rows = self.task.freedom, self.movable if rows is None else rows
+        g, G = left[rows], self.limit_slopes[rows]
         broken = g < -HOLDS_MM
         low = np.maximum((freedom.low - x) / freedom.reach, -trust)
         high = np.minimum((freedom.high - x) / freedom.reach, trust)
@@ -151,7 +165,7 @@ class Stand:
         )
 
     def within_limits(self, x: np.ndarray) -> np.ndarray:
-        """`x` moved as little as it takes to hold the limits, by their slopes of here: cheap, as nothing sounds."""
+        """`x` moved as little as it takes to hold what holds here, by the limits' slopes: cheap, as nothing sounds."""
         task, reach = self.task, self.task.freedom.reach
         x = task.clipped(x)
         for _ in range(6):
@@ -160,7 +174,7 @@ class Stand:
             except SimkitError:
                 return x
             left = task.limits.left(trial.vessel, trial.body)
-            if left[self.movable].min(initial=0.0) > -HOLDS_MM:
+            if left[self.holding].min(initial=0.0) > -HOLDS_MM:
                 return x
             x = task.clipped(x + self.making_room(x, left).best() * reach)
         return x
