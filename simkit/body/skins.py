@@ -9,16 +9,11 @@ import numpy as np
 
 from simkit.body import kernel
 from simkit.body.body import ChamberBody
-from simkit.body.mesh import AirMesh, jacobians, offset_points
+from simkit.body.mesh import CORNER, CRACK, AirMesh, draw_near, jacobians, offset_points
 from simkit.body.panels import Panels, disc
 from simkit.body.rims import Duct
 from simkit.body.strips import Strip, strip_between, turned
 from simkit.body.wall import project
-
-# Where the middle node of an edge stands that leaves a sharp rim: at 1/4 the elements contain the square root of the
-# distance, as the pressure does at a crack (Henshell & Shaw 1975, Int. J. Numer. Meth. Eng. 9:495; Barsoum 1976, ibid.
-# 10:25 [memory]); at (1/2)^(3/2) they come near its power 2/3 at a right-angled rim.
-CRACK, CORNER = 0.25, 0.5**1.5
 
 
 @dataclass(frozen=True)
@@ -141,12 +136,12 @@ class Skins:
         groups = [number[0][t] for t in (*inside, *covers)] + [number[1][t] for t in (*outside, self.far, *covers)]
         nodes, tets, facets = kernel.with_middles(points, tets, np.concatenate(groups))
         rims = [(edge, ids[edge.ids]) for edge in self.edges for ids in number]
-        _draw_near(nodes, tets, [ids for _, ids in rims], CRACK)
+        draw_near(nodes, tets, [ids for _, ids in rims], CRACK)
         sharp = [
             number[side][ids] for s in self.strips for side, ids in enumerate((s.ids[0], s.ids[-1])) if s.sharp[side]
         ]
         sharp += [number[0][s.ids[-1]] for s in self.strips if s.sharp[1]]
-        _draw_near(nodes, tets, sharp, CORNER)
+        draw_near(nodes, tets, sharp, CORNER)
         ends = np.cumsum([len(g) for g in groups])[:-1]
         split = np.split(facets, ends)
         n, m = len(inside), len(covers)
@@ -186,17 +181,6 @@ def _bend(nodes: np.ndarray, facets: np.ndarray, onto: Any) -> None:
     """Move the facets' edge nodes onto a surface."""
     middles = np.unique(facets[:, 3:])
     nodes[middles] = onto(nodes[middles])
-
-
-def _draw_near(nodes: np.ndarray, tets: np.ndarray, rims: list[np.ndarray], share: float) -> None:
-    """Move the middle nodes of edges that leave a sharp rim to that share of the way."""
-    on = np.zeros(len(nodes), bool)
-    for ids in rims:
-        on[ids] = True
-    for edge, (a, b) in enumerate(kernel.EDGES):
-        for here, there in ((a, b), (b, a)):
-            leaving = tets[on[tets[:, here]] & ~on[tets[:, there]]]
-            nodes[leaving[:, 4 + edge]] = (1 - share) * nodes[leaving[:, here]] + share * nodes[leaving[:, there]]
 
 
 def _between(facets: np.ndarray, one: np.ndarray, other: np.ndarray) -> np.ndarray:

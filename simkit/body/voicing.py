@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from simkit.body import kernel
-from simkit.body.mesh import AirMesh, gated
+from simkit.body.mesh import CORNER, AirMesh, draw_near, gated
 from simkit.errors import MeshError
 
 FAR = 2.2  # radius of the half balls over the largest half size of the window
@@ -69,6 +69,7 @@ def cell_mesh(cell: WindowCell) -> CellMesh:
     except kernel.UNMESHED as failure:
         what = f"its nose of {1e3 * cell.nose:.2g} mm on a slope of {cell.edge_deg:.0f} degrees"
         raise MeshError("the window", 1e3 * RIM_SHARE * cell.cut_up, f"{what} ({failure})") from failure
+    draw_near(points, tets, [np.intersect1d(_sharp(points, cell), tets[:, :4])], CORNER)
     mesh = gated(points, tets, facets, np.zeros((0, 6), int), RIM_SHARE * cell.cut_up, "the window", None)
     corners = mesh.points[mesh.facets[:, :3]]
     caps = []
@@ -78,6 +79,18 @@ def cell_mesh(cell: WindowCell) -> CellMesh:
         caps.append(on.all(axis=1) & (side * (corners[:, :, 2].mean(axis=1) - center[2]) > 0))
     mirror = (np.abs(corners[:, :, 1]) < 1e-9).all(axis=1)
     return CellMesh(mesh, caps[0], caps[1], ~(caps[0] | caps[1] | mirror))
+
+
+def _sharp(points: np.ndarray, cell: WindowCell) -> np.ndarray:
+    """Which nodes (n, 3) lie on the sharp rims: the exit's and the side's, on both faces of the clay."""
+    x, y, z = points.T
+    side, within = cell.width / 2, 1e-7
+    on = np.zeros(len(points), bool)
+    for face, far in ((0.0, cell.tip), (cell.wall, cell.top)):
+        exit_ = (np.abs(x) < within) & (y < side + within)
+        along = (np.abs(y - side) < within) & (x > -within) & (x < far + 2 * cell.nose)
+        on |= (np.abs(z - face) < within) & (exit_ | along)
+    return np.flatnonzero(on)
 
 
 def _solid(gmsh: Any, cell: WindowCell) -> None:
