@@ -20,7 +20,7 @@ from simkit.optimise.chambers import chamber_text, head_text, set_side_by_side
 from simkit.optimise.dividing import NAMES, Range, divided
 from simkit.vessel import loads
 
-WISH = Range("C chromatic", "C4", "D6", 3)
+WISH = Range("C chromatic", "F3", "G5", 3)
 
 
 def timed(job: Callable[[], object]) -> tuple[object, float]:
