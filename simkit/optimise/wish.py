@@ -7,6 +7,7 @@ long as the fingers need, and no hole wider than they seal nor smaller than a dr
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -126,7 +127,7 @@ def _drafted(wish: Wish) -> str:
     head, _, _ = starter(wish.shape, f"{wish.scale}, {wish.holes} holes").partition("[[chamber.hole]]")
     spacing = wish.fingertip_mm + BESIDE_MM
     hand = _HAND.format(fingertip=wish.fingertip_mm, spacing=spacing, sealed=SEALED)
-    head = head.replace("[[chamber]]", f"{hand}\n[[chamber]]", 1)
+    head = re.sub(r"\[hand\].*?\n\n", f"{hand}\n", head, count=1, flags=re.DOTALL)
     names = [str(n + 1) for n in range(wish.holes)]
     holes = "\n".join(_HOLE.format(name=name, finger=_player(n, wish.holes)) for n, name in enumerate(names))
     notes = "\n".join(f'[[chamber.note]]\npitch = "{pitch}"\nopen = []\n' for pitch in wish.pitches)

@@ -19,19 +19,19 @@ class _Start(NamedTuple):
 # All have the same openings and about the same air, so all start from about the same notes: within some 10 cents of
 # C5 to G5 by the port model.
 _STARTS = {
-    "sphere": _Start("a ball", "diameter_mm = 48.6", 48.6),
+    "sphere": _Start("a ball", "diameter_mm = 48.7", 48.7),
     "ellipsoid": _Start(
         "a ball stretched along, across and up",
         "length_mm = 68            # along, away from the mouth end\n"
         "width_mm = 46             # across\n"
-        "height_mm = 36.6          # up",
+        "height_mm = 36.8          # up",
         68,
     ),
     "egg": _Start(
         "an ellipsoid with its thick end at one side",
         "length_mm = 68            # along, away from the mouth end\n"
         "width_mm = 46             # across\n"
-        "height_mm = 36.7          # up\n"
+        "height_mm = 37            # up\n"
         "widest_at = 0.42          # share of the length, from the mouth end (0.5 is an ellipsoid)",
         68,
     ),
@@ -39,20 +39,20 @@ _STARTS = {
         "a flattened pendant",
         "length_mm = 66            # along, away from the mouth end\n"
         "width_mm = 60             # across\n"
-        "height_mm = 30.4          # up\n"
+        "height_mm = 30.6          # up\n"
         "rim_mm = 6                # radius of the rounded rim, in a cut across the width",
         66,
     ),
     "tube": _Start(
         "a round tube",
-        'length_mm = 69.9          # ends included\ndiameter_mm = 36\nends = "round"            # or "flat"',
-        69.9,
+        'length_mm = 70.1          # ends included\ndiameter_mm = 36\nends = "round"            # or "flat"',
+        70.1,
     ),
     "box": _Start(
         "a box with rounded edges",
         "length_mm = 66            # along, away from the mouth end\n"
         "width_mm = 44             # across\n"
-        "height_mm = 22.8          # up\n"
+        "height_mm = 22.9          # up\n"
         "corner_mm = 8             # radius of its edges; 0 leaves them sharp",
         66,
     ),
@@ -62,9 +62,9 @@ _STARTS = {
         "# A first or last row of width 0 closes round, else flat.\n"
         "sections = [\n"
         "    [ 0,  0.0,  0.0, 0, 2],\n"
-        "    [12, 28.9, 25.0, 0, 2],\n"
-        "    [35, 42.4, 35.6, 2, 2.2],\n"
-        "    [60, 32.8, 28.9, 1, 2],\n"
+        "    [12, 28.9, 25.1, 0, 2],\n"
+        "    [35, 42.4, 35.7, 2, 2.2],\n"
+        "    [60, 32.8, 29.0, 1, 2],\n"
         "    [78,  0.0,  0.0, 0, 2],\n"
         "]",
         78,
@@ -73,7 +73,7 @@ _STARTS = {
         "overlapping ellipsoids: here a body and a head",
         "# Each row: where its middle is (along, across, up), then its length, width, height.\n"
         "lobes = [\n"
-        "    [31, 0, 0, 62, 43, 38.0],\n"
+        "    [31, 0, 0, 62, 43, 38.2],\n"
         "    [58, 0, 7, 30, 27, 26],\n"
         "]",
         62,
@@ -84,10 +84,10 @@ STARTER_SHAPES = tuple(_STARTS)
 
 # (hole, share of the length, around_deg, diameter_mm, finger)
 _HOLES = (
-    ("1", 0.60, -34, 3.5, "left index"),
-    ("2", 0.42, -34, 4.2, "left middle"),
-    ("3", 0.60, 34, 2.9, "right index"),
-    ("4", 0.42, 34, 5.3, "right middle"),
+    ("1", 0.68, -38, 3.5, "left index"),
+    ("2", 0.40, -38, 4.1, "left middle"),
+    ("3", 0.68, 38, 3.0, "right index"),
+    ("4", 0.40, 38, 5.2, "right middle"),
 )
 _NOTES = (("C5", 0), ("D5", 1), ("E5", 2), ("F5", 3), ("G5", 4))
 
@@ -171,6 +171,10 @@ title = "{title}"
 [clay]
 wall_mm = 4               # thickness of the wall
 shrinkage_percent = 10    # wet to fired, along a line; measure your own clay
+
+[hand]                    # what the fingers allow; simkit optimise keeps to it
+fingertip_mm = 17         # breadth
+spacing_mm = 16           # least from middle to middle of two holes, outside
 
 # [air] says what the piece is played in; without it 20 degrees C, half humid.
 # [air]

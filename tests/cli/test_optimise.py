@@ -17,7 +17,7 @@ FREE = "diameters"
 def folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert run(["new", "-o", "dove.toml"]) == 0
-    text = (tmp_path / "dove.toml").read_text().replace("diameter_mm = 4.2", "diameter_mm = 5.4   # my own remark")
+    text = (tmp_path / "dove.toml").read_text().replace("diameter_mm = 4.1", "diameter_mm = 5.4   # my own remark")
     assert "my own remark" in text
     (tmp_path / "dove.toml").write_text(text)
     return tmp_path
@@ -46,9 +46,7 @@ def test_the_json_has_before_after_limits_and_evidence(capsys, folder):
 
 
 def test_out_of_reach_still_writes_the_best_and_says_why(capsys, folder):
-    text = (
-        (folder / "dove.toml").read_text().replace("[[chamber]]\nname", "[hand]\nfingertip_mm = 7\n\n[[chamber]]\nname")
-    )
+    text = (folder / "dove.toml").read_text().replace("fingertip_mm = 17", "fingertip_mm = 7")
     (folder / "small.toml").write_text(text)
     assert run(["optimise", "small.toml", "--free", FREE, "--no-judge", "-o", "new.toml"]) == 1
     err = capsys.readouterr().err
@@ -91,7 +89,10 @@ def test_a_wish_becomes_a_design(capsys, folder):
 
 def test_for_a_childs_hand_the_file_says_so(capsys, folder):
     capsys.readouterr()
-    run(["optimise", "dove.toml", "--free", FREE, "--hand", "child", "--no-judge", "-o", "new.toml"])
+    # Two holes of one hand too near each other, and only diameters free.
+    near = (folder / "dove.toml").read_text().replace("along_mm = 27", "along_mm = 33")
+    (folder / "near.toml").write_text(near)
+    run(["optimise", "near.toml", "--free", FREE, "--hand", "child", "--no-judge", "-o", "new.toml"])
     assert "fingertip_mm = 15" in (folder / "new.toml").read_text()
     assert "the start breaks a limit by" in capsys.readouterr().out
     # What nothing that is free can mend does not keep the holes from being tuned.
