@@ -15,6 +15,7 @@ from simkit.show.breath import breath_panel
 from simkit.show.chart import scale_chart
 from simkit.show.chords import blown_chord_table, chord_table
 from simkit.show.combinations import combinations_panel
+from simkit.show.lines import IN_TUNE_CENTS
 from simkit.show.look import page
 from simkit.show.pressure import Picture, pressure
 from simkit.show.regions import regions_panel
@@ -44,9 +45,14 @@ def prediction_text(vessel: Vessel, prediction: Prediction, hand: HandError | No
         parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}", "", table, ""]
         parts += [*_pull_words(chamber.notes), *_neighbour_words(chamber.notes), ""]
     parts += chord_table(prediction.chords) if prediction.chords else []
+    if any(note.pitch for note in prediction.notes):
+        parts.append(_READING.format(cents=IN_TUNE_CENTS))
     if hand:
         parts.append(hand.words)
     return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
+
+
+_READING = "cents: off the target, ± what the computation itself may be wrong by; in tune: within {cents:g} cents"
 
 
 def _pull_words(notes: Sequence[PredictedNote]) -> list[str]:
@@ -56,7 +62,8 @@ def _pull_words(notes: Sequence[PredictedNote]) -> list[str]:
         return []
     (most, first), (least, last) = max(pulled), min(pulled)
     rest = f", {last} by {least:.0f}" if last != first else ""
-    return [f"windway taken as closed; open, it would raise {first} by {most:.0f} cents{rest}"]
+    opened = "windway taken as closed; open, as a player has it (--windway mouth)"
+    return [f"{opened}, it would raise {first} by {most:.0f} cents{rest}"]
 
 
 def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:
