@@ -32,6 +32,8 @@ def test_chart_lists_every_combination_in_order(capsys, folder):
     assert sum("◐" in line for line in lines) == 32
 
 
+@pytest.mark.slow
+@pytest.mark.sample
 def test_compare_has_all_models_and_reasons(capsys, folder):
     (chamber,) = json.loads(told(capsys, "compare", "dove.toml", "--json").out)["chambers"]
     for note in chamber["notes"]:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+LASTING = ("04_shape_a_figure_to_a_scale", "05_hand_made_error")  # more than twenty seconds even when quick
+
 STUDIES = sorted(path.parent for path in (Path(__file__).parents[2] / "studies").glob("[0-9][0-9]_*/study.py"))
 
 
@@ -26,7 +28,12 @@ def recorded(folder):
     return json.loads((folder / "result.json").read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("study", STUDIES, ids=lambda path: path.name)
+RERUN = [
+    pytest.param(study, id=study.name, marks=[pytest.mark.slow] if study.name in LASTING else []) for study in STUDIES
+]
+
+
+@pytest.mark.parametrize("study", RERUN)
 def test_a_study_reruns_and_finds_what_its_record_holds(study, tmp_path):
     before = {path: path.stat().st_mtime_ns for path in study.iterdir() if path.is_file()}
     command = [sys.executable, study / "study.py", "--quick", "-o", tmp_path]
