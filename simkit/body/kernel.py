@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import signal
 import sys
 import threading
 from collections.abc import Iterator
@@ -41,6 +42,14 @@ def _gmsh() -> Any:
     return gmsh
 
 
+def _ignore_broken_pipes() -> None:
+    """SIGPIPE ignored again, as Python has it: gmsh gives it back to the system, and then a reader who leaves
+    (`| head`, a worker that was killed) would end this process without a word. Not by the module `signal`, which
+    works in the main thread only."""
+    if hasattr(signal, "SIGPIPE") and signal.getsignal(signal.SIGPIPE) is signal.SIG_IGN:
+        ctypes.CDLL(None).signal(ctypes.c_int(signal.SIGPIPE), ctypes.c_void_p(int(signal.SIG_IGN)))
+
+
 class GmshFailure(Exception):
     """What gmsh could not do, in its own words."""
 
@@ -60,6 +69,7 @@ def session() -> Iterator[Any]:
         if not gmsh.isInitialized():
             # interruptible=True would leave Ctrl-C at the system's action for good, and needs the main thread.
             gmsh.initialize(readConfigFiles=False, interruptible=False)
+            _ignore_broken_pipes()
         gmsh.option.restoreDefaults()
         gmsh.option.setNumber("General.Terminal", 0)  # restoreDefaults turned it on again
         gmsh.clear()

@@ -1,5 +1,8 @@
 """Meshes: closed, curved, true to volume, the same at every run."""
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
@@ -96,3 +99,16 @@ def test_a_chamber_thin_as_paper_is_refused_at_once():
         air_mesh(paper)
     with pytest.raises(MeshError, match="thick in one place"):
         air_mesh(paper, 0.05)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
+def test_a_reader_who_leaves_does_not_end_the_process_without_a_word():
+    """gmsh gives SIGPIPE back to the system; Python means it to be ignored."""
+    code = (
+        "from simkit.body.kernel import session\n"
+        "with session(): pass\n"
+        "mask = next(line for line in open('/proc/self/status') if line.startswith('SigIgn'))\n"
+        "print(int(mask.split()[1], 16) >> 12 & 1)"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout == "1\n"
