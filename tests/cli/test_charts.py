@@ -33,7 +33,6 @@ def test_chart_lists_every_combination_in_order(capsys, folder):
 
 
 @pytest.mark.slow
-@pytest.mark.sample
 def test_compare_has_all_models_and_reasons(capsys, folder):
     (chamber,) = json.loads(told(capsys, "compare", "dove.toml", "--json").out)["chambers"]
     for note in chamber["notes"]:

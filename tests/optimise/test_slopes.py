@@ -57,7 +57,6 @@ def test_steering_slopes_are_good_enough_to_steer_by(whistle):
 
 
 @pytest.mark.slow
-@pytest.mark.sample
 def test_slopes_by_shape_agree_with_differences_on_moved_meshes(whistle):
     """To 1e-4: a mesh whose nodes follow the wall makes pitch a smooth function of the shape."""
     may = freedom(whistle, "shape,clay.wall_mm")

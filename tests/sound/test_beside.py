@@ -24,7 +24,6 @@ TWO = ONE + BALL.format(name="two", size=44, across=58, along=22, around=120)
 
 
 @pytest.mark.slow
-@pytest.mark.sample
 def test_a_neighbour_s_clay_moves_a_note_as_much_by_resolved_as_by_ports():
     cents = {}
     for count, text in ((1, ONE), (2, TWO)):
