@@ -1,0 +1,107 @@
+"""The commands in their order, and how one command line runs and ends."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from simkit import __version__
+from simkit.cli.beginning import new
+from simkit.cli.blowing import blow
+from simkit.cli.gathering import report, sweep
+from simkit.cli.making import sheets, tune
+from simkit.cli.optimising import optimise
+from simkit.cli.outputs import INTERRUPTED, tell
+from simkit.cli.predicting import chart, compare, predict, resonances
+from simkit.errors import SimkitError
+
+LONGEST_MESSAGE = 1450  # characters; a broken file can have hundreds of faults
+
+# In the order of the work, each with the example under its help; tests run them all.
+COMMANDS = (
+    (new, 'simkit new --scale "C5 major" --holes 8 --shape egg --fingertip-mm 15 -o dove.toml'),
+    (predict, "simkit predict dove.toml --plot dove.png"),
+    (compare, "simkit compare dove.toml"),
+    (chart, "simkit chart pendant.toml --half --plot chart.png"),
+    (resonances, "simkit resonances dove.toml --closed --count 4 --plot modes.png"),
+    (blow, "simkit blow dove.toml --plot breath.png"),
+    (optimise, "simkit optimise dove.toml --free holes,size -o dove2.toml"),
+    (sheets, "simkit sheets dove.toml -o dove-sheets --reamer 2,14,60"),
+    (tune, "simkit tune dove.toml --volume-ml 72 --heard C5=498.2 --heard C5=499"),
+    (report, "simkit report dove.toml -o dove.html"),
+    (sweep, "simkit sweep cases.toml -o cases"),
+)
+
+app = typer.Typer(
+    epilog="Start with: simkit new -o dove.toml, then simkit predict dove.toml",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+for command, example in COMMANDS:
+    app.command(epilog=f"Example: {example}")(command)
+
+
+def run(arguments: list[str]) -> int:
+    """Runs one command line and returns its exit status; what can be expected to go wrong becomes one message."""
+    # One thread a process: results do not depend on it, and many processes share the cores well.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    try:
+        status = app(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
+        sys.stdout.flush()
+    except SimkitError as error:
+        return tell(_clipped(str(error)), error.exit_status)
+    except typer.TyperException as error:
+        return tell(f"simkit: {_sentence(error.format_message())} See: {_command(arguments)} --help", 2)
+    except BrokenPipeError:
+        # The reader, `head` say, has seen enough. Python would complain again on closing standard output.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        if error.filename is not None or error.errno != errno.ENOSPC:
+            raise
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return tell(f"simkit: the answer could not be written ({error.strerror})", 1)
+    if status == INTERRUPTED:  # typer has caught Ctrl-C
+        return tell("simkit: interrupted", INTERRUPTED)
+    return status if isinstance(status, int) else 0
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith((".", "?")) else f"{text}."
+
+
+def _command(arguments: list[str]) -> str:
+    """The command that was meant, as far as it can be told: whose help to look at."""
+    names = [command.__name__ for command, _ in COMMANDS]
+    return " ".join(["simkit", *(name for name in arguments[:1] if name in names)])
+
+
+def _clipped(message: str) -> str:
+    """As many lines as fit in one message, and how many more there are."""
+    lines = [line if len(line) <= 400 else line[:396] + " ..." for line in message.splitlines()]
+    told: list[str] = []
+    while lines and sum(len(line) + 1 for line in told) + len(lines[0]) < LONGEST_MESSAGE - 30:
+        told.append(lines.pop(0))
+    return "\n".join([*told, *([f"and {len(lines)} more"] if lines else [])])
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        sys.stdout.write(f"simkit {__version__}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _simkit(
+    version: Annotated[
+        bool, typer.Option("--version", help="Say which simkit this is.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    """From a written design of a clay vessel flute to the notes it plays."""

@@ -1,0 +1,101 @@
+"""Many answers at once: `simkit report` on a page, `simkit sweep` in a database."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.cli.options import AsJson, Design
+from simkit.cli.outputs import INTERRUPTED, print_json, tell
+from simkit.errors import Fault, InputError, OutOfReach
+from simkit.files import check_folder, check_place, whole
+from simkit.waiting import Waiting
+
+
+def report(
+    file: Design,
+    output: Annotated[Path, typer.Option("-o", metavar="PAGE", help="The page to write: .html.", show_default=False)],
+    judge: Annotated[
+        bool, typer.Option("--judge", help="Ask the air meshed as a whole, too; half a minute a note.")
+    ] = False,
+    sheets: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="A folder of sheets to link to.", show_default=False)
+    ] = None,
+) -> None:
+    """Write one page with all of it.
+
+    What it plays and how it blows, in tables and pictures, every combination, what a slip of the hand does, why to
+    believe it. The page is one file, opens from disk without a network, and prints.
+    """
+    if output.suffix.lower() not in (".html", ".htm"):
+        raise InputError([Fault(str(output), "-o", None, "a name that ends in .html")])
+    check_place(output, "-o")
+    if sheets is not None and not sheets.is_dir():
+        raise InputError([Fault(str(sheets), "--sheets", None, "a folder that simkit sheets has written")])
+    with Waiting("writing the page"):
+        import simkit
+        from simkit.show.report import report as page_of
+
+        link = None if sheets is None else Path(os.path.relpath(sheets, output.parent)).as_posix()
+        text = page_of(simkit.load(file), judge=judge, sheets=link)
+    with whole(output, "-o") as half:
+        half.write_text(text, encoding="utf-8")
+    tell(f"wrote {output}", 0)
+
+
+def sweep(
+    cases: Annotated[Path, typer.Argument(metavar="CASES", help="A file of cases (TOML).", show_default=False)],
+    output: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder of the results.", show_default=False)],
+    workers: Annotated[
+        int | None, typer.Option(metavar="N", help="So many processes; else one a core.", show_default=False)
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Use the workers of a Dask scheduler instead.", show_default=False),
+    ] = None,
+    retry: Annotated[bool, typer.Option("--retry", help="Compute cases that failed once more.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Compute many designs, and keep every answer.
+
+    CASES says which designs, what varies in them and what to compute. Each answer is a row of DIR/results.sqlite as
+    it comes. Interrupted, the same command goes on where it stopped.
+
+    \b
+    base = "dove.toml"                       # or a list of designs
+    compute = ["predict", "resonances"]      # chart, blow, optimise too
+    [[variation]]                            # its keys go together, row by row
+    name = "size"
+    "body.length_mm" = [80, 90, 100]
+    "body.width_mm" = { from = 50, to = 60, count = 3 }
+    [[variation]]                            # variations combine, each with each
+    name = "makers"
+    draws = 200
+    seed = 7
+    "clay.wall_mm" = { low = 4, high = 6 }
+    "body.hole.1.diameter_mm" = { mean = 6, sd = 0.1 }
+    [[variation]]
+    name = "jars"
+    table = "jars.csv"                       # dotted keys on top, a row a line
+    [predict]                                # options as the command has them
+    model = "lumped,ports"
+    """
+    check_folder(output)
+    with Waiting("reading the cases"):
+        import simkit
+
+        try:
+            swept = simkit.sweep(cases, output, workers=workers, scheduler=scheduler, retry=retry)
+        except KeyboardInterrupt:
+            tell("what is stored is kept; the same command goes on from there", INTERRUPTED)
+            raise
+    if as_json:
+        print_json(swept.as_dict())
+    else:
+        sys.stdout.write(str(swept))
+    if swept.failed:
+        raise OutOfReach(f"{swept.failed} of {swept.cases} cases failed")

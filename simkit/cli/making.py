@@ -1,0 +1,145 @@
+"""At the bench: `simkit sheets` and `simkit tune`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.cli.options import AsJson, Design
+from simkit.cli.outputs import print_json
+from simkit.errors import Fault, InputError
+from simkit.files import check_folder
+from simkit.waiting import Waiting
+
+
+def sheets(
+    file: Design,
+    output: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder to write into.", show_default=False)],
+    reamer: Annotated[
+        list[str] | None,
+        typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer: its two diameters and its length, mm."),
+    ] = None,
+    bar: Annotated[
+        str | None,
+        typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm, or WET,FIRED."),
+    ] = None,
+    seam: Annotated[
+        str, typer.Option(metavar="WAY", help="Where the shell parts: up, across or along, or such as up=2.")
+    ] = "up",
+    cut_at: Annotated[str, typer.Option(metavar="STAGE", help="wet, leather-hard or bone dry.")] = "leather-hard",
+    temperature_c: Annotated[float | None, typer.Option(metavar="T", help="On the bench today.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write what the bench needs: sheets at 1:1 and solids, all for clay that still shrinks.
+
+    Wet sizes, what each note must read at each stage, cards to carve by, strips that place the holes, sticks for the
+    voicing, drills and reamer marks (PDF and SVG); the inside form and the shell in two halves (STL, STEP).
+    """
+    check_folder(output)
+    with Waiting("drawing the sheets"):
+        import simkit
+        from simkit.making import Bar, Reamer, at_temperature, stage, work_of
+        from simkit.making import seam as seam_of
+        from simkit.show.sheets import make
+
+        vessel = simkit.load(file)
+        work = work_of(
+            vessel,
+            shrinkage=Bar.read(bar).shrinkage() if bar else None,
+            cut_at=stage(cut_at),
+            reamers=[Reamer.read(text) for text in reamer or []],
+            today=None if temperature_c is None else at_temperature(vessel, temperature_c),
+        )
+        made = make(work, output, seam_of(seam))
+    if as_json:
+        print_json(made.as_dict(output))
+    else:
+        from simkit.show.sheets import made_text
+
+        sys.stdout.write(made_text(made, output))
+
+
+def tune(
+    file: Design,
+    heard: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NOTE=HZ", help="A note blown; holes for a name, how open they are too: 1+2:0.5=530. Repeat it."
+        ),
+    ] = None,
+    record: Annotated[
+        list[str] | None,
+        typer.Option(metavar="WAV", help="Steady notes apart by silence; with names where in doubt: C5,D5=take.wav."),
+    ] = None,
+    cut: Annotated[
+        list[str] | None,
+        typer.Option(metavar="HOLE=MM", help="How wide a hole is now; else the last cut asked for is taken as done."),
+    ] = None,
+    stage: Annotated[
+        str | None, typer.Option(metavar="STAGE", help="wet, leather-hard, bone dry or fired; else as last time.")
+    ] = None,
+    temperature_c: Annotated[float | None, typer.Option(metavar="T", help="Of the air today.")] = None,
+    volume_ml: Annotated[
+        float | None, typer.Option(metavar="ML", help="The chamber's air as it is now, weighed as water or fine sand.")
+    ] = None,
+    wall_mm: Annotated[float | None, typer.Option(metavar="MM", help="The wall as it is now, by calliper.")] = None,
+    bar: Annotated[
+        str | None, typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm.")
+    ] = None,
+    reamer: Annotated[
+        str | None, typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer, mm: says how deep it goes.")
+    ] = None,
+    pitch: Annotated[
+        str, typer.Option(metavar="WAY", help="own: notes match the covered note as it came out; or written.")
+    ] = "own",
+    filled: Annotated[
+        list[str] | None, typer.Option(metavar="HOLE", help="A hole that was filled up again; then --cut it anew.")
+    ] = None,
+    window_changed: Annotated[
+        bool, typer.Option("--window-changed", help="The window was cut or filled since: find out anew what it is.")
+    ] = False,
+    chamber: Annotated[str | None, typer.Option(metavar="NAME", help="Which, where several are blown.")] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Withdraw the last step of the log first.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Say the next cut, from what was blown so far.
+
+    Calibrates window, wall and shrinkage on the notes heard, and stops short by what they leave open. Keeps a log
+    beside the design, FILE.bench.jsonl; the design itself is not changed.
+    """
+    if pitch not in ("own", "written"):
+        raise InputError([Fault("--pitch", "", pitch, "own, written")])
+    with Waiting("tuning"):
+        import simkit
+        from simkit.making import Reamer
+        from simkit.making import stage as stage_of
+        from simkit.making.bench.log import log_path
+
+        vessel = simkit.load(file)
+        tuned = simkit.tune(
+            vessel,
+            log=log_path(file),
+            chamber=chamber,
+            stage=stage_of(stage, "--stage") if stage else None,
+            temperature_c=temperature_c,
+            heard=heard or (),
+            cut=cut or (),
+            records=record or (),
+            volume_ml=volume_ml,
+            wall_mm=wall_mm,
+            bar=bar,
+            filled=filled or (),
+            window_changed=window_changed,
+            reamer=Reamer.read(reamer) if reamer else None,
+            own_pitch=pitch == "own",
+            undo=undo,
+        )
+    if as_json:
+        print_json(tuned.as_dict())
+    else:
+        from simkit.show.tuned import tuned_text
+
+        sys.stdout.write(tuned_text(tuned))

@@ -1,0 +1,142 @@
+"""Into tune: `simkit optimise`, and two aims weighed against each other."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from simkit.cli.options import AsJson, Design, Lossless, Plot, Windway
+from simkit.cli.outputs import INTERRUPTED, check_picture, print_json, tell
+from simkit.errors import Fault, InputError, OutOfReach
+from simkit.files import check_place, whole
+from simkit.waiting import Waiting
+
+if TYPE_CHECKING:
+    from simkit.vessel import Vessel
+
+
+def optimise(
+    file: Design,
+    output: Annotated[Path, typer.Option("-o", metavar="NEW", help="The design file to write.", show_default=False)],
+    free: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WHAT",
+            help="With commas: diameters, places, holes (both), voicing, shape, size, or dotted keys; else [free].",
+            show_default=False,
+        ),
+    ] = None,
+    starts: Annotated[int, typer.Option(metavar="N", help="From so many starts, all but the first at random.")] = 1,
+    seed: Annotated[int, typer.Option(metavar="N", help="What the random starts are drawn from.")] = 0,
+    fingerings: Annotated[
+        str | None,
+        typer.Option(metavar="WAY", help="Choose the holes of each note too: linear, or few in combination."),
+    ] = None,
+    steady: Annotated[bool, typer.Option("--steady", help="Ask also for little harm by hand-made error.")] = False,
+    even_breath: Annotated[bool, typer.Option("--even-breath", help="Ask also for an evenly rising breath.")] = False,
+    margin: Annotated[
+        float | None, typer.Option(metavar="N", help="Ask also for so much overblowing margin, such as 1.5.")
+    ] = None,
+    clay_mm: Annotated[float, typer.Option(metavar="MM", help="Least clay between two holes.")] = 3.0,
+    box_mm: Annotated[
+        str | None, typer.Option(metavar="L,W,H", help="The most that the piece may measure along, across and up.")
+    ] = None,
+    hand: Annotated[
+        str | None, typer.Option(metavar="WHOSE", help="For the hands of a man, woman or child, not those of the file.")
+    ] = None,
+    trade: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ONE,OTHER",
+            help="Weigh two aims against each other: of in-tune, steady, even-breath, margin, small-holes.",
+        ),
+    ] = None,
+    judge: Annotated[
+        bool | None,
+        typer.Option(
+            "--judge/--no-judge",
+            help="Ask the air meshed as a whole about three notes of each chamber, too; of one chamber it is asked.",
+            show_default=False,
+        ),
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Let NEW take the place of a design.")] = False,
+    keep_best: Annotated[bool, typer.Option("--keep-best", help="On Ctrl-C write the best so far.")] = False,
+    windway: Windway = "closed",
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Move what is free until the notes are in tune.
+
+    Writes the new design with the remarks of the old one. Before and after, what moved, which limits it stands at, and
+    what 0.1 mm of each hole does to each note. Where the scale cannot be reached: which notes, what is in the way, and
+    the best compromise, with exit status 1. With --trade a row of best designs from all for the one aim to all for the
+    other, --plot its curve, and NEW is the one in the middle.
+    """
+    check_place(output, "-o")
+    if output.exists() and output.stat().st_size and not overwrite:
+        raise InputError([Fault(str(output), "-o", None, "a file that is not there yet, or --overwrite; it is kept")])
+    check_picture(plot)
+    with Waiting("optimising"):
+        import simkit
+        from simkit.optimise import judged, rewritten, source_text
+        from simkit.optimise.asking import asked
+        from simkit.optimise.hands import handed
+        from simkit.show.optimised import optimised_text
+
+        given = simkit.load(file)
+        vessel = given if hand is None else handed(given, hand)
+        wanted = asked(steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=box_mm)
+        how: dict[str, Any] = {"lossless": lossless, "windway": windway}
+        if trade is not None:
+            return _traded(given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)
+        outcome = simkit.optimise(
+            vessel, free, starts=starts, seed=seed, fingerings=fingerings, keep_best=keep_best, **wanted, **how
+        )
+        with whole(output, "-o") as half:
+            half.write_text(rewritten(source_text(given), given, outcome.vessel), encoding="utf-8")
+        asked_for = len(vessel.chambers) == 1 if judge is None else judge  # of several it would take half an hour
+        if asked_for and not lossless and not outcome.interrupted:
+            outcome = judged(outcome)
+        if plot:
+            from simkit.body import body_of
+            from simkit.show.answers import prediction_page
+            from simkit.show.look import save
+
+            save(prediction_page(outcome.vessel, body_of(outcome.vessel), outcome.after), plot)
+    if as_json:
+        print_json(outcome.as_dict())
+    else:
+        sys.stdout.write(optimised_text(outcome))
+    if outcome.interrupted:
+        tell(f"the best so far is in {output}", 0)
+        raise typer.Exit(INTERRUPTED)
+    if not outcome.reached:
+        raise OutOfReach(f"not reached; the best compromise is in {output}\n{outcome.verdict}")
+    tell(f"wrote {output}", 0)
+
+
+def _traded(given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,
+            how: dict[str, Any], as_json: bool, plot: Path | None) -> None:  # fmt: skip
+    """Two aims against each other: the curve told and drawn, the design in its middle written."""
+    from simkit.optimise import InTune, rewritten, source_text, trade_off
+    from simkit.optimise.asking import traded
+    from simkit.show.look import page, save
+    from simkit.show.optimised import trade_off_text
+    from simkit.show.trade_off import trade_off_panel
+
+    one, other = traded(trade)
+    always = () if InTune in (type(one), type(other)) else (InTune(),)
+    curve = trade_off(vessel, free, one, other, always=always, limits=limits, **how)
+    with whole(output, "-o") as half:
+        half.write_text(rewritten(source_text(given), given, curve.middle.vessel), encoding="utf-8")
+    if plot:
+        save(page(trade_off_panel(vessel.title or output.stem, curve)), plot)
+    if as_json:
+        print_json(curve.as_dict())
+    else:
+        sys.stdout.write(trade_off_text(vessel, curve))
+    tell(f"wrote {output}, the design in the middle", 0)

@@ -1,0 +1,24 @@
+"""Arguments and options that several commands share, each spelt and explained once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+Design = Annotated[Path, typer.Argument(metavar="FILE", help="A design file (TOML).", show_default=False)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of tables.")]
+Plot = Annotated[
+    Path | None, typer.Option("--plot", metavar="PICTURE", help="Also draw a picture: .png, .svg or .pdf.")
+]
+Blown = Annotated[
+    str | None,
+    typer.Option(
+        metavar="NAMES",
+        help="Only these chambers; several with commas, or all, blown together: every chord too.",
+        show_default=False,
+    ),
+]
+Lossless = Annotated[bool, typer.Option("--lossless", help="Leave out viscous and thermal loss; radiation stays.")]
+Windway = Annotated[str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")]

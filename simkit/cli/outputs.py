@@ -1,0 +1,41 @@
+"""Where answers go: standard output, standard error, files that can be written."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from simkit.errors import Fault, InputError
+from simkit.files import check_place
+
+INTERRUPTED = 130
+
+
+def tell(message: str, status: int) -> int:
+    """Writes a message to standard error; returns the status, to be handed on."""
+    sys.stderr.write(message.rstrip() + "\n")
+    return status
+
+
+def print_json(answer: object) -> None:
+    """Writes one JSON object to standard output."""
+    import json
+
+    sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
+
+
+def check_picture(plot: Path | None) -> None:
+    """Refuses a picture that cannot be written, before any work is done."""
+    if plot is not None:
+        from simkit.show.look import check_format
+
+        check_format(plot)
+        check_place(plot, "--plot")
+
+
+def check_sound(sound: Path | None) -> None:
+    """Refuses a sound file that cannot be written, before any work is done."""
+    if sound is not None:
+        if sound.suffix.lower() != ".wav":
+            raise InputError([Fault(str(sound), "--sound", None, "a name that ends in .wav")])
+        check_place(sound, "--sound")

@@ -1,0 +1,173 @@
+"""What it plays: `simkit predict`, `compare`, `chart` and `resonances`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Windway
+from simkit.cli.outputs import check_picture, print_json, tell
+from simkit.waiting import Waiting
+
+
+def predict(
+    file: Design,
+    model: Annotated[
+        str,
+        typer.Option(
+            metavar="NAMES",
+            help="One or several with commas: lumped, ports, resolved (the judge: half a minute a note).",
+        ),
+    ] = "ports",
+    windway: Windway = "closed",
+    bench: Annotated[
+        Path | None,
+        typer.Option("--bench", metavar="LOG", help="As the piece came out by this log of simkit tune; FILE stays."),
+    ] = None,
+    blown: Blown = None,
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Say what each note will play.
+
+    Frequency, cents off its target, by how many cents that may be wrong, and Q (linear: as if barely blown); by
+    ports also by how many cents hand-made error may move it.
+    """
+    check_picture(plot)
+    with Waiting("predicting"):
+        import simkit
+
+        vessel = simkit.load(file)
+        if bench is not None:
+            from simkit.tuning import as_benched
+
+            vessel, to_know = as_benched(vessel, bench)
+            for text in to_know:
+                tell(f"{bench}: {text}", 0)
+        prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway, blown=blown)
+        hand = None
+        if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
+            from simkit.optimise.handmade import hand_error
+            from simkit.optimise.trial import Setting
+
+            hand = hand_error(vessel, setting=Setting(lossless, windway))
+        if plot:
+            from simkit.body import body_of
+            from simkit.show.answers import prediction_page
+            from simkit.show.look import save
+
+            save(prediction_page(vessel, body_of(vessel), prediction), plot)
+    if as_json:
+        told = prediction.as_dict()
+        for chamber in told["chambers"] if hand else ():
+            for note, cents in zip(chamber["notes"], hand.of(chamber["name"]) if hand else (), strict=False):
+                note["hand_cents"] = cents
+        print_json(told)
+    else:
+        from simkit.show.answers import prediction_text
+
+        sys.stdout.write(prediction_text(vessel, prediction, hand))
+
+
+def compare(
+    file: Design,
+    windway: Windway = "closed",
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Set all models side by side, and say why they part.
+
+    The judge among them, resolved, meshes all of the air: about half a minute a note.
+    """
+    check_picture(plot)
+    with Waiting("comparing"):
+        import simkit
+
+        vessel = simkit.load(file)
+        comparison = simkit.compare(vessel, lossless=lossless, windway=windway)
+        if plot:
+            from simkit.body import body_of
+            from simkit.show.answers import prediction_page
+            from simkit.show.look import save
+
+            save(prediction_page(vessel, body_of(vessel), comparison.prediction), plot)
+    if as_json:
+        print_json(comparison.as_dict())
+    else:
+        from simkit.show.answers import comparison_text
+
+        sys.stdout.write(comparison_text(vessel, comparison))
+
+
+def chart(
+    file: Design,
+    model: Annotated[str, typer.Option(metavar="NAME", help="lumped or ports.")] = "ports",
+    half: Annotated[bool, typer.Option("--half", help="Also with one of the open holes half covered.")] = False,
+    windway: Windway = "closed",
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Say what every combination of holes plays.
+
+    Ascending in pitch, with the nearest note, and how many other combinations play that note within 15 cents.
+    """
+    check_picture(plot)
+    with Waiting("charting"):
+        import simkit
+
+        vessel = simkit.load(file)
+        charted = simkit.chart(vessel, model, lossless=lossless, windway=windway, half=half)
+        if plot:
+            from simkit.show.answers import chart_page
+            from simkit.show.look import save
+
+            save(chart_page(vessel, charted), plot)
+    if as_json:
+        print_json(charted.as_dict())
+    else:
+        from simkit.show.answers import chart_text
+
+        sys.stdout.write(chart_text(vessel, charted))
+
+
+def resonances(
+    file: Design,
+    closed: Annotated[bool, typer.Option("--closed", help="With every opening closed flush with the wall.")] = False,
+    opened: Annotated[
+        str, typer.Option("--open", metavar="NAMES", help="Holes that are open, with commas, or all.")
+    ] = "",
+    count: Annotated[int, typer.Option(metavar="N", help="How many, from the lowest.")] = 6,
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Say how the chamber rings above its note.
+
+    Frequency, the shape's own wave number, and Q of the higher resonances; the picture shows their pressure.
+    """
+    check_picture(plot)
+    with Waiting("looking for resonances"):
+        import simkit
+
+        vessel = simkit.load(file)
+        names = [name.strip() for name in opened.split(",") if name.strip()]
+        if names == ["all"]:
+            names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
+        ringing = simkit.resonances(vessel, count, closed=closed, opened=names, lossless=lossless)
+        if plot:
+            from simkit.show.answers import ringing_page
+            from simkit.show.look import save
+
+            save(ringing_page(vessel, ringing), plot)
+    if as_json:
+        print_json(ringing.as_dict())
+    else:
+        from simkit.show.answers import ringing_text
+
+        sys.stdout.write(ringing_text(vessel, ringing))
