@@ -20,12 +20,12 @@ import numpy as np
 from scipy.sparse import csr_matrix, diags
 
 from simkit.body.mesh import AirMesh
-from simkit.field.elements import stiffness_and_mass
 from simkit.field.factor import Solve, factored
 from simkit.field.inside import Skin
 from simkit.field.mouth import Mouth, heard
 from simkit.field.quadrature import Rule, facet_rule, volume_rule
 from simkit.field.source import bent_values, kink_slopes, kink_values, source_slopes, source_values
+from simkit.field.straight import matrices
 from simkit.field.surface import Surface
 from simkit.field.waves import degrees, harmonics, leaving
 
@@ -80,7 +80,7 @@ class OutsideAir:
     @staticmethod
     def of(mesh: AirMesh, surface: Surface, center: np.ndarray, radius: float) -> OutsideAir:
         """Assemble and factor the shell between a body's outer surface and the sphere (center, radius)."""
-        K, M = stiffness_and_mass(mesh)
+        K, M = matrices(mesh)
         rule = facet_rule(mesh.points, mesh.outer)
         far = FarSphere.of(rule, center, radius)
         steepness = (TOP + 2) / radius
