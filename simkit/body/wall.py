@@ -7,6 +7,7 @@ curvatures are seen from the air (positive inside a ball). Lengths are metres.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -168,6 +169,32 @@ def _facet_area(p: np.ndarray) -> float:
 def project(wall: Wall, points: np.ndarray) -> np.ndarray:
     """The nearest points of the wall to `points` (n, 3), exact to rounding."""
     return wall.nearest(np.atleast_2d(np.asarray(points, float)))
+
+
+_BOX_SLACK = 0.02  # boxes of turned walls are taken from points all over them
+
+
+def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The nearest points of several walls to `points` (n, 3), and which wall (n,) each is on.
+
+    A wall is asked only about points to which its box, a little enlarged, is nearer than the foot found before.
+    """
+    slack = [_BOX_SLACK * np.ptp(wall.box, axis=0).max() for wall in walls]
+    boxes = [wall.box + np.array([[-more], [more]]) for wall, more in zip(walls, slack, strict=True)]
+    beyond = [np.maximum(np.maximum(low - points, points - high), 0.0) for low, high in boxes]
+    least = np.sqrt([_squared(away) for away in beyond])
+    order = least.argsort(axis=0)
+    found, owner, gap = np.empty_like(points), np.zeros(len(points), int), np.full(len(points), np.inf)
+    for asked in order:
+        worth = least[asked, np.arange(len(points))] < gap
+        for n, wall in enumerate(walls):
+            mine = np.flatnonzero(worth & (asked == n))
+            there = project(wall, points[mine]) if len(mine) else points[mine]
+            off = np.linalg.norm(points[mine] - there, axis=1)
+            nearer = (off < gap[mine]) | ((off == gap[mine]) & (n < owner[mine]))
+            mine, there, off = mine[nearer], there[nearer], off[nearer]
+            found[mine], owner[mine], gap[mine] = there, n, off
+    return found, owner
 
 
 def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 25) -> np.ndarray:

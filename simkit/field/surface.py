@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.body.mesh import offset_points
-from simkit.body.wall import Wall, curvatures, normals, project
+from simkit.body.wall import Wall, curvatures, feet, normals, project
 
 
 @dataclass(frozen=True)
@@ -62,9 +62,7 @@ class Surface:
 
     def _feet(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The nearest points on the chambers' walls and which wall (n,) each is on."""
-        feet = np.stack([project(wall, points) for wall in self.walls])
-        owner = np.linalg.norm(points - feet, axis=2).argmin(axis=0)
-        return feet[owner, np.arange(len(points))], owner
+        return feet(self.walls, points)
 
     def _per_wall(self, foot: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, ...]:
         """Each foot's own wall's normal, k1, k2 and e1, seen from inside the chamber."""

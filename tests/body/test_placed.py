@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from simkit.body.placed import PlacedWall
-from simkit.body.wall import curvatures, normals, project
+from simkit.body.shapes import EggWall
+from simkit.body.wall import curvatures, feet, normals, project
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 30.0])
@@ -30,3 +31,19 @@ def test_a_placed_wall_answers_as_the_wall_does_at_home(wall, turn_deg):
     assert np.nan_to_num(curvatures(placed, there(smooth))[0]) == pytest.approx(
         np.nan_to_num(curvatures(wall, smooth)[0]), rel=1e-5, abs=1e-3
     )
+
+
+def test_the_nearest_of_several_walls_is_the_nearest_foot_on_any():
+    """Against asking every wall about every point."""
+    egg = EggWall(0.05, 0.09, 0.045, 0.42)
+    walls = (
+        egg,
+        PlacedWall(egg, (0.06, 0.01, 0.0), 35.0),
+        PlacedWall(EggWall(0.03, 0.05, 0.02), (0.1, 0.0, 0.01), 90.0),
+    )
+    points = np.random.default_rng(2).uniform(-0.06, 0.16, (400, 3))
+    every = np.stack([project(wall, points) for wall in walls])
+    owner = np.linalg.norm(every - points, axis=2).argmin(axis=0)
+    found, mine = feet(walls, points)
+    assert (mine == owner).all()
+    assert found == pytest.approx(every[owner, np.arange(len(points))], abs=1e-12)
