@@ -1,7 +1,13 @@
-"""Files written whole or not at all."""
+"""Files written whole or not at all, and never in place of another's work.
+
+What simkit makes, pictures, pages, sheets, sounds, carries its mark, and the next run may put a newer one in its
+place. A design is a person's work from the moment it is written, and a file without the mark is somebody else's: both
+stay as they are unless that is asked for.
+"""
 
 from __future__ import annotations
 
+import mmap
 import os
 import shutil
 import tempfile
@@ -10,6 +16,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from simkit.errors import Fault, InputError
+
+MARK = "made by simkit"  # in plain letters somewhere in each file of ours that can be made again
 
 
 @contextmanager
@@ -51,6 +59,33 @@ def check_place(path: str | Path, option: str = "-o") -> None:
         raise InputError([Fault(str(path), option, None, "a file, not a folder or a device")])
     if not os.access(target.parent, os.W_OK):
         raise InputError([Fault(str(path), option, None, "a file in a folder that can be written")])
+
+
+def check_output(path: str | Path, option: str = "-o") -> None:
+    """Refuses, before any work is done, a place where no file can be put or one lies that simkit did not make."""
+    check_place(path, option)
+    if not may_replace(Path(path)):
+        allowed = "a new name, or that of a file that simkit made; this one is kept"
+        raise InputError([Fault(str(path), option, None, allowed)])
+
+
+def check_new(path: str | Path, option: str = "-o", overwrite: bool = False) -> None:
+    """Refuses, before any work is done, a design's place where a file lies already, unless it may be overwritten."""
+    check_place(path, option)
+    if not overwrite and Path(path).exists() and Path(path).stat().st_size:
+        allowed = "a file that is not there yet, or --overwrite; this one is kept"
+        raise InputError([Fault(str(path), option, None, allowed)])
+
+
+def may_replace(path: Path) -> bool:
+    """Whether nothing is lost if a file of ours takes this place: nothing is there, or it carries our mark."""
+    if not path.exists() or not path.stat().st_size:
+        return True
+    try:
+        with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as read:
+            return read.find(MARK.encode("ascii")) >= 0
+    except OSError:  # what cannot be read is not ours
+        return False
 
 
 @contextmanager

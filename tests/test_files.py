@@ -6,7 +6,7 @@ import stat
 import pytest
 
 from simkit.errors import InputError
-from simkit.files import check_place, whole
+from simkit.files import MARK, check_new, check_output, check_place, whole
 
 
 def test_a_finished_file_takes_its_place_and_nothing_else_is_left(tmp_path):
@@ -68,3 +68,24 @@ def test_a_disk_that_fails_is_told_in_one_line(tmp_path):
         raise OSError(28, "No space left on device")
     assert "\n" not in str(caught.value)
     assert os.listdir(tmp_path) == []
+
+
+def test_what_simkit_made_gives_way_and_what_it_did_not_make_is_kept(tmp_path):
+    path = tmp_path / "picture.svg"
+    check_output(path)
+    path.write_text("<svg>my own drawing</svg>")
+    with pytest.raises(InputError, match="this one is kept"):
+        check_output(path, "--plot")
+    path.write_text("<svg><!-- " + 9000 * "." + MARK + " --></svg>")
+    check_output(path)
+    path.write_text("")
+    check_output(path)
+
+
+def test_a_design_is_kept_unless_that_is_asked_for(tmp_path):
+    path = tmp_path / "dove.toml"
+    check_new(path)
+    path.write_text(f"# {MARK}, and then edited")
+    with pytest.raises(InputError, match="not there yet, or --overwrite; this one is kept"):
+        check_new(path)
+    check_new(path, overwrite=True)

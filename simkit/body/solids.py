@@ -22,6 +22,7 @@ from simkit.body import kernel
 from simkit.body.body import Body, ChamberBody
 from simkit.body.wall import Block, Can, Moved, Skin, Solid, Union, normals
 from simkit.errors import MeshError
+from simkit.files import MARK
 
 log = logging.getLogger(__name__)
 
@@ -67,7 +68,7 @@ class Piece:
         facets = np.zeros(len(corners), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("pad", "<u2")])
         facets["corners"] = corners
         facets["normal"] = _unit(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]))
-        title = f"simkit {self.name}, millimetres".encode("ascii")[:80].ljust(80)
+        title = f"{MARK}: {self.name}, millimetres".encode("ascii")[:80].ljust(80)
         return title + struct.pack("<I", len(facets)) + facets.tobytes()
 
 
@@ -280,6 +281,7 @@ def _step(chamber: ChamberBody, scale: float, name: str) -> str:
         raise MeshError("the form", 0.0, f"make the shape simpler ({why})")
     # The writer puts in the date, and counts what it has written in this process.
     text = re.sub(r"'\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d'", "'1970-01-01T00:00:00'", text, count=1)
+    text = re.sub(r"'Open CASCADE [\d.]+'", f"'{MARK}'", text, count=1)
     return re.sub(r"'Open CASCADE (STEP translator [\d.]+ \d+|Shape Model)'", f"'{name}'", text)
 
 

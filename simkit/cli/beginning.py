@@ -9,7 +9,7 @@ import typer
 
 from simkit.cli.outputs import tell
 from simkit.errors import Fault, InputError, OutOfReach
-from simkit.files import check_place, whole
+from simkit.files import check_new, whole
 from simkit.waiting import Waiting
 
 
@@ -47,6 +47,7 @@ def new(
     mass_g: Annotated[
         float | None, typer.Option(metavar="G", help="With --range: the most that its fired clay may weigh.")
     ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Let it take the place of a design.")] = False,
 ) -> None:
     """Write a design to start from.
 
@@ -56,8 +57,7 @@ def new(
     """
     from simkit.vessel.starter import starter
 
-    if output.exists() and output.stat().st_size:
-        raise InputError([Fault(str(output), "-o", None, "a file that is not there yet; this one is left as it is")])
+    check_new(output, "-o", overwrite)
     reached = True
     if hand is not None:
         from simkit.optimise.hands import people
@@ -72,13 +72,11 @@ def new(
         _only_with(ends, chambers, overlap, box_mm, mass_g)
         text = starter(shape)
     elif ends is not None:
-        check_place(output, "-o")
         text, reached, outcome = _divided(
             output, scale, ends, chambers or 3, overlap, fingertip_mm or 17.0, box_mm, mass_g
         )
     else:
         _only_with(ends, chambers, overlap, box_mm, mass_g)
-        check_place(output, "-o")
         with Waiting("sizing and tuning"):
             from simkit.optimise.wish import Wish, wished
 

@@ -12,7 +12,7 @@ import typer
 from simkit.cli.options import AsJson, Design
 from simkit.cli.outputs import INTERRUPTED, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
-from simkit.files import check_folder, check_place, whole
+from simkit.files import check_folder, check_output, whole
 from simkit.waiting import Waiting
 
 
@@ -33,7 +33,7 @@ def report(
     """
     if output.suffix.lower() not in (".html", ".htm"):
         raise InputError([Fault(str(output), "-o", None, "a name that ends in .html")])
-    check_place(output, "-o")
+    check_output(output, "-o")
     if sheets is not None and not sheets.is_dir():
         raise InputError([Fault(str(sheets), "--sheets", None, "a folder that simkit sheets has written")])
     with Waiting("writing the page"):

@@ -11,7 +11,6 @@ import typer
 from simkit.cli.options import AsJson, Design
 from simkit.cli.outputs import print_json
 from simkit.errors import Fault, InputError
-from simkit.files import check_folder
 from simkit.waiting import Waiting
 
 
@@ -38,7 +37,9 @@ def sheets(
     Wet sizes, what each note must read at each stage, cards to carve by, strips that place the holes, sticks for the
     voicing, drills and reamer marks (PDF and SVG); the inside form and the shell in two halves (STL, STEP).
     """
-    check_folder(output)
+    from simkit.show.sheets import check_sheets
+
+    check_sheets(output)
     with Waiting("drawing the sheets"):
         import simkit
         from simkit.making import Bar, Reamer, at_temperature, stage, work_of

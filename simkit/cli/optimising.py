@@ -10,8 +10,8 @@ import typer
 
 from simkit.cli.options import AsJson, Design, Lossless, Plot, Windway
 from simkit.cli.outputs import INTERRUPTED, check_picture, print_json, tell
-from simkit.errors import Fault, InputError, OutOfReach
-from simkit.files import check_place, whole
+from simkit.errors import OutOfReach
+from simkit.files import check_new, whole
 from simkit.waiting import Waiting
 
 if TYPE_CHECKING:
@@ -76,9 +76,7 @@ def optimise(
     the best compromise, with exit status 1. With --trade a row of best designs from all for the one aim to all for the
     other, --plot its curve, and NEW is the one in the middle.
     """
-    check_place(output, "-o")
-    if output.exists() and output.stat().st_size and not overwrite:
-        raise InputError([Fault(str(output), "-o", None, "a file that is not there yet, or --overwrite; it is kept")])
+    check_new(output, "-o", overwrite)
     check_picture(plot)
     with Waiting("optimising"):
         import simkit

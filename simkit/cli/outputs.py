@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 from simkit.errors import Fault, InputError
-from simkit.files import check_place
+from simkit.files import check_output
 
 INTERRUPTED = 130
 
@@ -30,7 +30,7 @@ def check_picture(plot: Path | None) -> None:
         from simkit.show.look import check_format
 
         check_format(plot)
-        check_place(plot, "--plot")
+        check_output(plot, "--plot")
 
 
 def check_sound(sound: Path | None) -> None:
@@ -38,4 +38,4 @@ def check_sound(sound: Path | None) -> None:
     if sound is not None:
         if sound.suffix.lower() != ".wav":
             raise InputError([Fault(str(sound), "--sound", None, "a name that ends in .wav")])
-        check_place(sound, "--sound")
+        check_output(sound, "--sound")

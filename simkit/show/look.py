@@ -17,7 +17,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
 
 from simkit.errors import Fault, InputError
-from simkit.files import whole
+from simkit.files import MARK, whole
 
 CLAY = "#b4532a"  # the accent: fired clay
 BODY = "#ecd9c9"  # clay seen as a surface
@@ -126,9 +126,9 @@ def save(figure: Figure, path: str | Path, option: str = "--plot") -> None:
     kind = Path(path).suffix.lower().lstrip(".")
     # No date and no version inside: the same picture is the same file.
     metadata: dict[str, dict[str, Any]] = {
-        "png": {"Software": None},
-        "svg": {"Date": None, "Creator": None},
-        "pdf": {"CreationDate": None, "Producer": None, "Creator": None},
+        "png": {"Software": MARK},
+        "svg": {"Date": None, "Creator": MARK},
+        "pdf": {"CreationDate": None, "Producer": None, "Creator": MARK},
     }
     with styled(), whole(path, option) as half:
         figure.savefig(half, format=kind, metadata=metadata[kind])

@@ -19,6 +19,7 @@ from rich.text import Text
 from simkit import __version__
 from simkit.body import body_of
 from simkit.errors import OutOfReach
+from simkit.files import MARK
 from simkit.making.cautions import CAUTIONS, FIRST
 from simkit.optimise.handmade import HandError, hand_error
 from simkit.optimise.trial import Setting
@@ -93,7 +94,7 @@ def rendered(template: str, **shown: object) -> str:
     )
     environment.filters["table"] = html_rows
     colours = {name: getattr(look, name.upper()) for name in ("clay", "ink", "quiet", "faint", "paper", "air")}
-    return environment.get_template(template).render(colours=colours, version=__version__, **shown)
+    return environment.get_template(template).render(colours=colours, mark=MARK, version=__version__, **shown)
 
 
 # --- the parts of the page ------------------------------------------------------------------------

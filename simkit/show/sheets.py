@@ -20,7 +20,8 @@ from pypdf.generic import DictionaryObject, NameObject
 
 from simkit.air import moist_air
 from simkit.body.solids import Seam, form_names
-from simkit.files import check_folder, whole_folder
+from simkit.errors import Fault, InputError
+from simkit.files import MARK, check_folder, may_replace, whole_folder
 from simkit.making import PAPERS, Paper, Reading, Stage, Work, pages, solid_cautions, solids_of
 from simkit.making.page import Fill, Ink, Line, Page, Pen, Text
 from simkit.show import look
@@ -110,7 +111,7 @@ def pdf(figures: Sequence[Figure]) -> bytes:
             for figure in figures:
                 book.savefig(figure)
     writer = PdfWriter(clone_from=io.BytesIO(plain.getvalue()))
-    writer.metadata = None
+    writer.metadata = {"/Creator": MARK}
     writer.pdf_header = "%PDF-1.6"
     # ISO 32000-1, 12.2 (since PDF 1.6): viewers then offer no scaling by default.
     writer.root_object[NameObject("/ViewerPreferences")] = DictionaryObject(
@@ -125,7 +126,7 @@ def svg(figure: Figure) -> str:
     """One sheet as SVG with its size in millimetres, the same text every time."""
     out = io.StringIO()
     with look.styled(), mpl.rc_context(STYLE):
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": MARK})
     width, height = (side / look.MM for side in figure.get_size_inches())
     # The writer gives points; a cutter's program asks for millimetres.
     return re.sub(
@@ -202,7 +203,7 @@ def _note(name: str, readings: Sequence[Reading]) -> dict[str, Any]:
 
 def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Sequence[Paper] = PAPERS) -> SheetFiles:
     """Writes all sheets and solids of a design into a folder, all of them or none."""
-    check_folder(folder)
+    check_sheets(folder)
     solids = solids_of(work, seam)
     found = [page for paper in papers for page in pages(work, paper)]
     with whole_folder(folder) as half:
@@ -215,6 +216,16 @@ def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Seque
                 names.append(f"{solid.name}.step")
     cautions = (*work.vessel.cautions, *solid_cautions(work, seam), *_left_over(Path(folder), names))
     return SheetFiles(work, tuple(names), cautions)
+
+
+def check_sheets(folder: str | Path, option: str = "-o") -> None:
+    """Refuses a folder that cannot be written, or in which a file that simkit did not make bears a name of ours."""
+    check_folder(folder, option)
+    old = sorted(Path(folder).iterdir()) if Path(folder).is_dir() else []
+    others = [path.name for path in old if _OURS.fullmatch(path.name) and path.is_file() and not may_replace(path)]
+    if others:
+        allowed = "a folder without files of this name that simkit did not make; this one is kept"
+        raise InputError([Fault(str(folder), option, name, allowed) for name in others])
 
 
 _OURS = re.compile(r"sheets-(a4|letter)(-\d+)?\.(pdf|svg)|(inside|shell)-[\w-]+\.(stl|step)")

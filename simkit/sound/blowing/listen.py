@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import logging
 import math
+import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -12,6 +13,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.io import wavfile
 
+from simkit.files import MARK
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.table import BlowTable
@@ -102,4 +104,13 @@ def wav_bytes(pressure: np.ndarray, rate: int = RATE) -> bytes:
     scaled = faded * (0.9 * 32767 / loudest) if loudest > 0 else faded
     file = io.BytesIO()
     wavfile.write(file, rate, np.round(scaled).astype(np.int16))
-    return file.getvalue()
+    return _signed(file.getvalue())
+
+
+def _signed(wav: bytes) -> bytes:
+    """The same sound with our mark behind it: a chunk ISFT in a LIST of INFO (RIFF, Microsoft and IBM 1991)."""
+    mark = MARK.encode("ascii") + b"\0"
+    mark += b"\0" * (len(mark) % 2)
+    chunk = b"INFO" + b"ISFT" + struct.pack("<I", len(mark)) + mark
+    chunk = b"LIST" + struct.pack("<I", len(chunk)) + chunk
+    return wav[:4] + struct.pack("<I", len(wav) + len(chunk) - 8) + wav[8:] + chunk
