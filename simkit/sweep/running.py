@@ -21,7 +21,7 @@ from simkit.files import check_folder
 from simkit.sweep.plan import Plan, read_plan
 from simkit.sweep.store import FILE, Store
 from simkit.sweep.work import Case, Row, cases_of, compute
-from simkit.sweep.workers import Cluster, Handed, Processes, Workers, single_threaded
+from simkit.sweep.workers import Cluster, Gone, Handed, Processes, Workers, single_threaded
 
 logger = logging.getLogger(__name__)
 
@@ -137,6 +137,7 @@ class _Work:
     _alone: Counter[str] = field(default_factory=Counter)
     _lanes: list[deque[Case]] = field(default_factory=list)
     _out: dict[Future[list[Row]], tuple[deque[Case], list[Case]]] = field(default_factory=dict)
+    _came: list[tuple[Case, Row]] = field(default_factory=list)
     _mean_s: float = BATCH_S
     _began: float = field(default_factory=time.monotonic)
 
@@ -145,13 +146,20 @@ class _Work:
         abreast = crew.lanes
         groups = deque(_groups(missing, abreast))
         suspects: deque[Case] = deque()
-        while groups or any(self._lanes) or suspects or self._out:
-            if suspects and not self._out:
-                self._send(crew, deque([suspects.popleft()]))
-            while not suspects and len(self._out) < abreast and (lane := self._lane(groups)):
-                self._send(crew, lane)
-            suspects += self._await(crew)
-            self.lost += crew.gone()
+        try:
+            while groups or any(self._lanes) or suspects or self._out:
+                if suspects and not self._out:
+                    self._send(crew, deque([suspects.popleft()]))
+                while not suspects and len(self._out) < abreast and (lane := self._lane(groups)):
+                    self._send(crew, lane)
+                self._keep()  # everyone has something to do by now: nobody waits for the disk
+                suspects += self._await(crew)
+                self.lost += crew.gone()
+        except Gone as error:
+            self._keep()
+            raise OutOfReach(f"{error}; {self._stored()}, and the same call goes on from there") from error
+        finally:
+            self._keep()  # what has come is kept whatever happens
 
     def _lane(self, groups: deque[deque[Case]]) -> deque[Case] | None:
         """Cases for a worker who is free: the rest of the group he comes from, another group, half of a busy one's."""
@@ -171,12 +179,18 @@ class _Work:
 
     def _send(self, crew: Workers, lane: deque[Case]) -> None:
         cases = [lane.popleft() for _ in range(min(self._size(), len(lane)))]
-        self._out[crew.executor().submit(compute, cases, self.options)] = lane, cases
+        try:
+            future = crew.executor().submit(compute, cases, self.options)
+        except Exception as error:  # noqa: BLE001 whatever it is, nobody took the cases: they come back like a dead worker's
+            future = Future()
+            future.set_exception(error)
+        self._out[future] = lane, cases
 
     def _await(self, crew: Workers) -> list[Case]:
-        """Keeps what has come back; gives the cases whose worker died."""
+        """Takes what has come back; gives the cases whose worker died."""
         alone = len(self._out) == 1 and len(next(iter(self._out.values()))[1]) == 1
-        done, _ = wait(self._out, return_when=FIRST_COMPLETED)
+        while not (done := wait(self._out, timeout=crew.patience, return_when=FIRST_COMPLETED).done):
+            crew.look()
         died: list[Case] = []
         while done:
             future = done.pop()
@@ -187,16 +201,14 @@ class _Work:
                 # A pool that breaks takes all that is out with it: see what is saved before it is renewed.
                 done |= wait(self._out).done
             else:
-                self._keep(zip(cases, rows, strict=True))
+                self._take(zip(cases, rows, strict=True))
         if not died:
             return []
         return self._bury(died, alone, crew)
 
     def _bury(self, died: list[Case], alone: bool, crew: Workers) -> list[Case]:
-        self.lost += 1
         self.begun_again |= {case.key for case in died}
-        if not crew.renew():
-            raise OutOfReach(f"the workers are gone; {self._told()}, and the same call goes on")
+        crew.renew()
         if not alone:
             return died
         (case,) = died
@@ -204,17 +216,23 @@ class _Work:
         if self._alone[case.key] < TRIES_ALONE:
             return died
         error = "its worker died each time (killed, or out of memory)"
-        self._keep([(case, Row(case.key, "failed", 0.0, None, error, None, ""))])
+        self._take([(case, Row(case.key, "failed", 0.0, None, error, None, ""))])
         return []
 
-    def _keep(self, rows: Iterable[tuple[Case, Row]]) -> None:
+    def _take(self, rows: Iterable[tuple[Case, Row]]) -> None:
         rows = list(rows)
-        self.store.keep(rows)
-        self.computed += len(rows)
+        self._came += rows
         taken = sum(row.seconds for _, row in rows) / max(1, len(rows))
         # The first of a group has its walls to mesh; the mean forgets it soon.
         self._mean_s = 0.5 * (self._mean_s + taken)
-        logger.info(self._told())
+
+    def _keep(self) -> None:
+        """Puts what has come on the disk."""
+        if self._came:
+            self.store.keep(self._came)
+            self.computed += len(self._came)
+            self._came = []
+            logger.info(self._told())
 
     def _size(self) -> int:
         return min(BATCH_MOST, max(1, int(BATCH_S / max(self._mean_s, 1e-6))))
@@ -224,7 +242,10 @@ class _Work:
         rate = self.computed / max(gone, 1e-9)
         left = max(0, self.count - self.stored - self.computed)
         ahead = f", {rate:.3g} a second, {_duration(left / rate)} left" if self.computed and left else ""
-        return f"{self.stored + self.computed} of {self.count} cases are stored{ahead}"
+        return f"{self._stored()}{ahead}"
+
+    def _stored(self) -> str:
+        return f"{self.stored + self.computed} of {self.count} cases are stored"
 
 
 def _groups(cases: list[Case], lanes: int) -> Iterator[deque[Case]]:

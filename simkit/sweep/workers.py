@@ -6,6 +6,7 @@ replaces its own.
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
@@ -16,11 +17,20 @@ from typing import Any, Protocol
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.sweep.work import settle
 
+COMES_BACK_S = 10.0  # a scheduler is waited for so long, at first and when it is lost
+WORKERS_BACK_S = 60.0  # and workers so long, where none is left
+
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+class Gone(Exception):
+    """Nobody is there to do the work any more; the text says who."""
 
 
 class Workers(Protocol):
     """An executor that may be renewed."""
+
+    patience: float | None  # s without an answer after which it is worth looking whether anybody is there
 
     @property
     def lanes(self) -> int:
@@ -29,11 +39,14 @@ class Workers(Protocol):
     def executor(self) -> Executor:
         """The executor, started if need be."""
 
-    def renew(self) -> bool:
-        """Replaces an executor that has broken; False where that is not ours to do."""
+    def renew(self) -> None:
+        """Replaces an executor that has broken, or waits until it has mended itself; else Gone."""
+
+    def look(self) -> None:
+        """Raises Gone where nothing that is out can ever come back."""
 
     def gone(self) -> int:
-        """How many workers have died, since this was last asked, without breaking the executor."""
+        """How many workers have died since this was last asked."""
 
     def stop(self, now: bool = False) -> None:
         """Lets the workers go; `now` does not wait for what they are doing."""
@@ -45,12 +58,16 @@ class Handed:
 
     given: Executor
     lanes: int
+    patience: float | None = None
 
     def executor(self) -> Executor:
         return self.given
 
-    def renew(self) -> bool:
-        return False
+    def renew(self) -> None:
+        raise Gone("the workers of the executor that was handed in are gone")
+
+    def look(self) -> None:
+        pass
 
     def gone(self) -> int:
         return 0
@@ -64,7 +81,9 @@ class Processes:
     """Processes of this machine, each with single-threaded numerics and one mesh at a time."""
 
     lanes: int
+    patience: float | None = None  # a pool tells by itself when a worker dies
     _pool: ProcessPoolExecutor | None = field(default=None, repr=False)
+    _broken: int = field(default=0, repr=False)
 
     def executor(self) -> ProcessPoolExecutor:
         if self._pool is None:
@@ -75,12 +94,16 @@ class Processes:
             self._pool = ProcessPoolExecutor(self.lanes, mp_context=context, initializer=settle)
         return self._pool
 
-    def renew(self) -> bool:
+    def renew(self) -> None:
         self.stop(now=True)
-        return True
+        self._broken += 1
+
+    def look(self) -> None:
+        pass
 
     def gone(self) -> int:
-        return 0  # a pool breaks as a whole
+        broken, self._broken = self._broken, 0
+        return broken  # a pool breaks as a whole, whichever of its workers died
 
     def stop(self, now: bool = False) -> None:
         pool, self._pool = self._pool, None
@@ -95,9 +118,15 @@ class Processes:
 
 @dataclass
 class Cluster:
-    """The workers of a Dask scheduler."""
+    """The workers of a Dask scheduler.
+
+    A scheduler that is started again has forgotten what was out: the client finds it again if it comes back within
+    COMES_BACK_S, and those cases are begun once more as soon as it has workers.
+    """
 
     client: Any
+    address: str
+    patience: float | None = 5.0
     _seen: set[str] = field(default_factory=set, repr=False)
 
     @classmethod
@@ -108,23 +137,32 @@ class Cluster:
         except ImportError as error:
             allowed = "an installation with the extra: pip install simkit[cluster]"
             raise InputError([Fault("--scheduler", "", address, allowed)]) from error
+        # What the client would log of a lost scheduler is said by us, once and with what to do.
+        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         try:
-            return cls(Client(address, timeout="10s", set_as_default=False))
+            return cls(Client(address, timeout=COMES_BACK_S, set_as_default=False), address)
         except (OSError, ValueError) as error:
             allowed = "the address of a Dask scheduler that answers, such as tcp://127.0.0.1:8786"
             raise InputError([Fault("--scheduler", "", address, allowed)]) from error
 
     @property
     def lanes(self) -> int:
-        threads = self.client.nthreads()
+        threads = self._threads()
         if not threads:
-            raise OutOfReach("the scheduler has no workers; start some, then the same command goes on")
+            raise OutOfReach(f"the scheduler at {self.address} has no workers; start some, then the same call goes on")
         self._seen |= set(threads)
         return sum(threads.values())
 
+    def _threads(self) -> dict[str, int]:
+        """Threads by worker; none where the scheduler does not answer."""
+        try:
+            return dict(self.client.nthreads())
+        except Exception:  # noqa: BLE001 the client's errors are of many kinds, and each means that nobody answered
+            return {}
+
     def gone(self) -> int:
         """Workers that the scheduler no longer knows; it has begun what they were at again, elsewhere."""
-        here = set(self.client.nthreads())
+        here = set(self._threads())
         gone = self._seen - here
         self._seen = here
         return len(gone)
@@ -132,13 +170,17 @@ class Cluster:
     def executor(self) -> Executor:
         return self.client.get_executor(pure=False, retries=0)
 
-    def renew(self) -> bool:
+    def renew(self) -> None:
         """Dask replaces its workers by itself; all there is to do is to wait until one is there."""
         try:
-            self.client.wait_for_workers(1, timeout=60)
-        except Exception:  # noqa: BLE001 the client's errors are of many kinds, and any means that nobody is there
-            return False
-        return True
+            self.client.wait_for_workers(1, timeout=WORKERS_BACK_S)
+        except Exception as error:
+            who = "is gone" if self.client.status != "running" else "has had no workers for a minute"
+            raise Gone(f"the scheduler at {self.address} {who}") from error
+
+    def look(self) -> None:
+        if not self._threads():
+            self.renew()
 
     def stop(self, now: bool = False) -> None:
         self.client.close(timeout=2 if now else 10)

@@ -4,7 +4,7 @@ import json
 import multiprocessing
 import os
 import sqlite3
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 
 import pytest
 
@@ -12,6 +12,7 @@ import simkit
 from simkit.errors import InputError, OutOfReach
 from simkit.sweep import sweep
 from simkit.sweep.store import Store
+from simkit.sweep.workers import Gone
 
 
 class Here(Executor):
@@ -147,6 +148,60 @@ def test_a_file_that_is_no_database_is_refused(folder):
     (folder / "out" / "results.sqlite").write_text("a poem " * 200)
     with pytest.raises(InputError, match=r"results\.sqlite: allowed: a file of results"):
         swept(folder)
+
+
+class Fickle:
+    """Workers whose executor is found broken when work is handed to it, the first time or each time."""
+
+    lanes, patience = 1, None
+
+    def __init__(self, mends):
+        self.mends, self.renewed, self.told = mends, 0, 0
+
+    def executor(self):
+        return Here() if self.renewed else Broken()
+
+    def renew(self):
+        if not self.mends:
+            raise Gone("nobody is there")
+        self.renewed += 1
+
+    def look(self):
+        pass
+
+    def gone(self):
+        new, self.told = self.renewed - self.told, self.renewed
+        return new
+
+    def stop(self, now=False):
+        pass
+
+
+class Broken(Executor):
+    def submit(self, function, /, *args, **kwargs):
+        raise BrokenExecutor("a worker died a moment ago")
+
+
+def test_work_that_nobody_took_is_handed_out_again(folder, monkeypatch):
+    monkeypatch.setattr("simkit.sweep.running._crew", lambda *_: Fickle(mends=True))
+    answer = swept(folder)
+    assert (answer.computed, answer.failed, answer.lost, answer.again) == (6, 0, 1, 1)
+    assert "1 worker died; 1 case begun again" in str(answer)
+
+
+def test_a_sweep_without_workers_says_what_is_stored_and_goes_on_later(folder, monkeypatch):
+    cases = folder / "cases.toml"
+    whole = cases.read_text()
+    cases.write_text(whole.replace("[50, 60]", "[50]"))
+    swept(folder)
+    cases.write_text(whole)
+    with monkeypatch.context() as patched:
+        patched.setattr("simkit.sweep.running._crew", lambda *_: Fickle(mends=False))
+        with pytest.raises(OutOfReach, match="nobody is there; 3 of 6 cases are stored, and the same call goes on"):
+            swept(folder)
+    with pytest.raises(OutOfReach, match="handed in are gone; 3 of 6 cases are stored"):
+        swept(folder, executor=Broken())
+    assert swept(folder).computed == 3
 
 
 class Deadly:
