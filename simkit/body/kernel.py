@@ -112,8 +112,7 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
             tag = occ.addCylinder(0, 1e3 * start, 0, 0, 1e3 * (stop - start), 0, 1e3 * radius)
             return _rounded(gmsh, tag, 1e3 * rounding)
         case Union(solids):
-            parts = [(3, build(gmsh, part, patched)) for part in solids]
-            return occ.fuse(parts[:1], parts[1:])[0][0][1] if len(parts) > 1 else parts[0][1]
+            return _fused(gmsh, solids, patched)
         case Moved(inner, turn, shift):
             tag = build(gmsh, inner, patched)
             matrix = np.eye(4)
@@ -121,6 +120,23 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
             occ.affineTransform([(3, tag)], matrix.ravel().tolist())
             return tag
     raise AssertionError(f"no such solid: {solid}")
+
+
+_APART = 0.17  # rad between the seams of one solid and the next
+
+
+def _fused(gmsh: Any, solids: tuple[Solid, ...], patched: float | None) -> int:
+    """Several solids as one. Where seams of several run together gmsh may leave them in pieces: then each solid's
+    seams are turned further than the last one's."""
+    occ = gmsh.model.occ
+    for step in (0.0, _APART) if patched is not None else (0.0,):
+        turns = [None if patched is None else patched + step * n for n in range(len(solids))]
+        parts = [(3, build(gmsh, part, turn)) for part, turn in zip(solids, turns, strict=True)]
+        pieces = occ.fuse(parts[:1], parts[1:])[0] if len(parts) > 1 else parts
+        if len(pieces) == 1:
+            return pieces[0][1]
+        occ.remove(pieces, recursive=True)
+    raise GmshFailure(f"{len(solids)} solids that should be one came out in {len(pieces)} pieces")
 
 
 def _rounded(gmsh: Any, tag: int, radius: float) -> int:

@@ -59,6 +59,9 @@ def _divided(p: PPoly, round_start: bool, round_stop: bool) -> PPoly:
     return PPoly(c, p.x)
 
 
+_BEYOND = 0.05  # of the last piece's length
+
+
 @dataclass(frozen=True)
 class SectionsWall(Wall):
     """A body lofted through rows [along, width, height, rise, squareness].
@@ -91,9 +94,32 @@ class SectionsWall(Wall):
         return self.rows[0][1] == 0, self.rows[-1][1] == 0
 
     def _section(self, y: Any) -> tuple[Any, Any, Any, Any]:
-        """(mean square half size a b, its ratio b/a, rise, squareness) at y; a b turns negative beyond a tip."""
+        """(mean square half size a b, its ratio b/a, rise, squareness) at y; a b turns negative beyond a tip.
+
+        Well beyond a tip the cubics would turn again: from there a b falls by the half size for each m, all else
+        stays.
+        """
+        (low, high), beyond = self._known, 0.0
+        if self.round_ends[0]:
+            beyond, y = beyond + np.maximum(low - y, 0.0), np.maximum(y, low)
+        if self.round_ends[1]:
+            beyond, y = beyond + np.maximum(y - high, 0.0), np.minimum(y, high)
         ratio = np.sqrt(np.maximum(self._curves["B_over_end"](y) / self._curves["A_over_end"](y), 1e-12))
-        return self._curves["A"](y) * ratio, ratio, self._curves["rise"](y), self._curves["n"](y)
+        square = self._curves["A"](y) * ratio - self._scale * beyond
+        return square, ratio, self._curves["rise"](y), self._curves["n"](y)
+
+    @cached_property
+    def _known(self) -> tuple[float, float]:
+        """Between which y, m, the cubics are believed: a little beyond the tips, if they go on falling there.
+
+        At a tip drawn out to a point they do not: a nanometre before it, for at the point itself b/a is 0/0.
+        """
+        ends = []
+        for tip, before in ((self.rows[0][0], self.rows[1][0]), (self.rows[-1][0], self.rows[-2][0])):
+            y = tip + np.linspace(0, _BEYOND, 6) * (tip - before)
+            falls = all((np.diff(self._curves[name](y)) < 0).all() for name in "AB")
+            ends.append(float(y[-1] if falls else tip - 1e-8 * (tip - before)))
+        return ends[0], ends[1]
 
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         level = self._lateral(x, y, z)

@@ -156,7 +156,10 @@ def _closed_in(space: Space, k: complex, like: np.ndarray) -> tuple[complex, np.
         D, ahead, behind = (air.steepness(x) for x in (k, k + e, k - e))
         G = still + (told.T * D) @ told - k**2 * M
         change = (told.T * ((ahead - behind) / (2 * e))) @ told - 2 * k * M
-        y = np.linalg.solve(G, change @ y)
+        try:
+            y = np.linalg.solve(G, change @ y)
+        except np.linalg.LinAlgError:  # k is the resonance to the last bit: from a hair beside it y is still its field
+            y = np.linalg.solve(G + 1e-13 * k * change, change @ y)
         y = y / np.sqrt((y.conj() @ M @ y).real)
         step = (y @ G @ y) / (y @ change @ y)
         k = k - step

@@ -6,6 +6,8 @@ import sys
 import numpy as np
 import pytest
 
+from simkit.body import kernel
+from simkit.body.lobes import LobesWall
 from simkit.body.mesh import air_mesh, default_size, offset_points, surrounding_mesh
 from simkit.body.sections import SectionsWall
 from simkit.body.wall import curvatures, distance
@@ -112,3 +114,15 @@ def test_a_reader_who_leaves_does_not_end_the_process_without_a_word():
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout == "1\n"
+
+
+@pytest.mark.slow
+def test_a_ring_of_balls_is_one_solid():
+    """Six balls, each less half of two lenses; drawn alike their seams run together, and gmsh leaves two pieces."""
+    R, apart = 0.0178, 0.0208
+    turns = np.arange(6) * np.pi / 3
+    ring = LobesWall(tuple((apart * np.cos(t), apart * np.sin(t), 0.0, 2 * R, 2 * R, 2 * R) for t in turns))
+    lens = np.pi * (4 * R + apart) * (2 * R - apart) ** 2 / 12
+    with kernel.session() as gmsh:
+        volume = kernel.build(gmsh, ring.solid(), patched=0.0)
+        assert gmsh.model.occ.getMass(3, volume) == pytest.approx(6e9 * (4 / 3 * np.pi * R**3 - lens), rel=1e-3)

@@ -174,3 +174,21 @@ def test_two_overlapping_balls_have_the_volume_of_the_textbook():
     wall = LobesWall(((0.03, 0, 0, 2 * r, 2 * r, 2 * r), (0.03 + d, 0, 0, 2 * r, 2 * r, 2 * r)))
     assert wall.volume == pytest.approx(8 / 3 * np.pi * r**3 - np.pi * (4 * r + d) * (2 * r - d) ** 2 / 12, rel=1e-5)
     assert wall.area == pytest.approx(2 * 2 * np.pi * r * (r + d / 2), rel=2e-3)  # two caps of height r + d/2
+
+
+@pytest.mark.parametrize(
+    "tail",
+    [
+        ((0.025, 0.01, 0.01, 0, 2), (0.03, 0.02, 0.02, 0.002, 2.5)),
+        ((0.045, 0.03, 0.03, 0, 2), (0.05, 0.02, 0.02, 0.002, 2.5)),
+        ((0.05, 0.03, 0.03, 0, 2), (0.055, 0.02, 0.02, 0.002, 2.5)),
+    ],
+)
+def test_there_is_no_air_beyond_a_tip(tail):
+    """The cubics that such rows are drawn through turn again beyond the tip."""
+    wall = SectionsWall(((0, 0, 0, 0, 2), (0.015, 0.045, 0.04, 0, 2), *tail, (0.06, 0, 0, 0.005, 2)))
+    far = np.concatenate([[1e-6], np.linspace(1e-3, 0.15, 60)])
+    for y, rise in ((0.06 + far, 0.005), (-far, 0.0)):
+        for x, z in ((0.0, rise), (0.01, rise), (0.0, rise + 0.004)):
+            points = np.stack([np.full_like(y, x), y, np.full_like(y, z)], axis=1)
+            assert (wall.level(points) > 0).all()
