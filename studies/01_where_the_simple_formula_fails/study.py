@@ -50,8 +50,8 @@ from simkit.sound.ports import PortsResonator
 from simkit.vessel import Vessel
 
 MINUTES = 25  # on an ordinary machine that has little else to do
-NAMES = ("sphere", "egg", "ellipsoid_2", "ellipsoid_3", "ellipsoid_4", "tube", "lens", "figure", "waist_24", "waist_18",
-         "waist_13", "waist_10", "waist_7")  # fmt: skip
+NAMES = ("sphere", "egg", "ellipsoid_2", "ellipsoid_3", "ellipsoid_4", "tube", "lens", "figure", "ring", "waist_24",
+         "waist_18", "waist_13", "waist_10", "waist_7")  # fmt: skip
 SHARES = (0.4, 0.55, 0.85)  # of the wide hole, over the tube's width
 QUICK, QUICK_SHARES = ("sphere", "tube", "waist_7"), (0.85,)
 WIDE = ("wide", "both")  # what counts of the tube: no finger covers the wide hole
@@ -237,12 +237,12 @@ def beyond_the_hole(tube: Mapping[str, Any], share: float) -> dict[str, Any]:
 
 
 def narrowing(bodies: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """How far below the ball's the notes of a waisted body lie, by the judge and by the rule, cents."""
+    """How far from the ball's the notes of the bodies with one waist lie, by the judge, cents."""
     ball = next(each for each in bodies if each["name"] == "sphere")
     heard = {row["fingering"]: row["resolved_hz"] for row in ball["fingerings"]}
     out = []
     for each in bodies:
-        if not each["waist_mm"]:
+        if not each["name"].startswith("waist"):  # a ring has two ways round, each narrow
             continue
         below = {row["fingering"]: cents(row["resolved_hz"], heard[row["fingering"]]) for row in each["fingerings"]}
         out.append({"waist_mm": each["waist_mm"], "against_ball_cents": below})
