@@ -15,10 +15,11 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.errors import Fault, InputError
+from simkit.files import check_place
 from simkit.making.bench import log as logs
 from simkit.making.bench.aim import Aim, NextCut, aimed, next_cut, plan
 from simkit.making.bench.belief import Belief, Doubts, believed
-from simkit.making.bench.heard import Asking, asked_for, check_readings
+from simkit.making.bench.heard import Asking, asked_for, brought, check_readings
 from simkit.making.bench.log import Asked, Entry
 from simkit.making.bench.notes import NoteNow, notes_now
 from simkit.making.bench.piece import Piece
@@ -161,13 +162,14 @@ def tune(
     path = None if log is None else Path(log)
     kept, lines = _opened(vessel, path, part, undo)
     (case,) = (c for c in models.cases(vessel) if c.chamber.name == part.name)
-    model = AsMade.of(case, aperture_beside)
     # A bar read today counts for all that was told before.
     read = [logs.BarRead(step=1, chamber=part.name, stage=Stage.WET, text=bar)] if bar is not None else []
     before = Piece.of(vessel, part, (*kept.of(part.name), *read), stage, temperature_c)
     asking = Asking(tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar, tuple(filled), window_changed)
+    what = brought(asking, vessel, part, before, 1e6 * case.chamber.volume)
+    model = AsMade.of(case, aperture_beside)
     step = kept.last_step + 1
-    new, taken = asked_for(asking, vessel, part, before, believed(model, before, doubts), step)
+    new, taken = asked_for(what, part, before, believed(model, before, doubts), step)
     piece = Piece.of(vessel, part, (*kept.of(part.name), *new), stage, temperature_c)
     belief = believed(model, piece, doubts)
     check_readings(belief, before)
@@ -185,6 +187,7 @@ def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> tup
     """The log as it stands, and if that is wished its last step withdrawn, with the line that will say so."""
     if path is None:
         return logs.Log(), []
+    check_place(path, "log")
     kept = logs.read(path)
     logs.check_fits(kept, vessel, path)
     undone = logs.undoing(kept, part.name) if undo else None

@@ -12,6 +12,7 @@ import pytest
 from scipy.io import wavfile
 
 import simkit
+import simkit.tuning
 from simkit.cli import run
 from simkit.sound import models
 
@@ -178,6 +179,30 @@ def test_what_cannot_be_is_one_message_and_no_log(design, capsys, options, told)
     assert told in said.err
     assert said.out == "" and not log_of(design).exists()
     assert len(said.err) < 1500
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["--heard", "C#5=600"], "--heard = 'C#5=600'"),
+        (["--heard", "D5=high"], "--heard: D5 = 'high'"),
+        (["--volume-ml", "900"], "--volume-ml = 900.0: allowed: about 54 (leather-hard, as designed)"),
+        (["--wall-mm", "40"], "--wall-mm = 40.0"),
+        (["--bar", "100"], "--bar = '100'"),
+        (["--cut", "7=3"], "--cut = '7=3'"),
+        (["--filled", "1"], "--filled = '1': allowed: a hole that is cut: none is"),
+        (["--record", "missing.wav"], "missing.wav: --record: allowed: a file that can be read"),
+        (["--reamer", "8"], "--reamer = '8'"),
+        (["--temperature-c", "70"], "--temperature-c = 70.0"),
+    ],
+)
+def test_all_that_was_brought_is_checked_before_anything_is_computed(design, capsys, monkeypatch, options, told):
+    def computed(*_):
+        raise AssertionError("the model was asked first")
+
+    monkeypatch.setattr(simkit.tuning.AsMade, "of", computed)
+    assert run(["tune", str(design), *options]) == 2
+    assert told in capsys.readouterr().err
 
 
 def test_a_recording_of_no_playable_note_is_refused(design, tmp_path, capsys):

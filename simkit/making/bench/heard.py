@@ -52,14 +52,28 @@ class Reading:
     doubt_cents: float = READ_CENTS
 
 
-def asked_for(
-    asking: Asking, vessel: Vessel, chamber: Chamber, piece: Piece, belief: Belief, step: int
-) -> tuple[list[Entry], tuple[str, ...]]:
-    """The log's new entries, and in sentences what was taken for granted; InputError with all that cannot be."""
+@dataclass(frozen=True)
+class Brought:
+    """The same once it is read and checked: cuts in mm, notes read off a tuner, recordings with the tones in them.
+
+    recorded: for each recording the names given to its notes, where it lies, and the tones found.
+    """
+
+    asking: Asking
+    cuts: tuple[tuple[str, float], ...]
+    read: tuple[Reading, ...]
+    recorded: tuple[tuple[list[str], str, tuple[Tone, ...]], ...]
+
+
+def brought(asking: Asking, vessel: Vessel, chamber: Chamber, piece: Piece, fired_ml: float) -> Brought:
+    """All that can be read and checked before anything is computed; InputError with all that cannot be.
+
+    fired_ml: the chamber's air as designed.
+    """
     at_temperature(vessel, piece.temperature_c)
     if asking.bar is not None:
         Bar.read(asking.bar).shrinkage()  # says what is wrong with it
-    faults = [*_wrong_sizes(asking, vessel, belief), *_wrong_stage(piece)]
+    faults = [*_wrong_sizes(asking, vessel, piece, fired_ml), *_wrong_stage(piece)]
     cuts = [_read_cut(text, piece, faults, asking.filled) for text in asking.cut]
     allowed = (
         f"a hole that is cut: {', '.join(h for h, c in zip(piece.holes, piece.cuts, strict=True) if c) or 'none is'}"
@@ -68,8 +82,17 @@ def asked_for(
     read = [_read_heard(text, vessel, chamber, faults) for text in asking.heard]
     if faults:
         raise InputError(faults)
-    for text in asking.records:
-        read += _recorded(text, chamber, piece, belief, {hole for hole, _ in cuts})
+    recorded = tuple(_opened(text, chamber) for text in asking.records)
+    return Brought(asking, tuple(cuts), tuple(read), recorded)
+
+
+def asked_for(
+    what: Brought, chamber: Chamber, piece: Piece, belief: Belief, step: int
+) -> tuple[list[Entry], tuple[str, ...]]:
+    """The log's new entries, and in sentences what was taken for granted; InputError for a tone of no known note."""
+    asking, cuts, read = what.asking, what.cuts, list(what.read)
+    for names, path, found in what.recorded:
+        read += _recorded(names, path, found, chamber, piece, belief, {hole for hole, _ in cuts})
     frame: dict[str, Any] = {"step": step, "chamber": chamber.name, "stage": piece.stage}
     new: list[Entry] = [BarRead(**frame, text=asking.bar)] if asking.bar is not None else []
     new += [Water(**frame, ml=asking.volume_ml)] if asking.volume_ml is not None else []
@@ -105,11 +128,9 @@ def _taken_as_done(
     return done, tuple(taken)
 
 
-def _wrong_sizes(asking: Asking, vessel: Vessel, belief: Belief) -> list[Fault]:
+def _wrong_sizes(asking: Asking, vessel: Vessel, piece: Piece, fired_ml: float) -> list[Fault]:
     faults = []
-    piece = belief.piece
-    fired_ml, wall = 1e6 * belief.sight.model.volume, vessel.clay.wall_mm
-    size = piece.size
+    wall, size = vessel.clay.wall_mm, piece.size
     for option, value, expected, share in (
         ("--volume-ml", asking.volume_ml, fired_ml * size**3, 0.3),
         ("--wall-mm", asking.wall_mm, wall * size, 0.5),
@@ -217,8 +238,8 @@ def _hertz(text: str, vessel: Vessel) -> float | None:
 # --- recordings ---
 
 
-def _recorded(text: str, chamber: Chamber, piece: Piece, belief: Belief, cut: set[str]) -> list[Reading]:
-    """The notes of a recording, by their names if they are given, else each the one that it comes nearest to."""
+def _opened(text: str, chamber: Chamber) -> tuple[list[str], str, tuple[Tone, ...]]:
+    """The names given to a recording's notes, one a tone or none at all; where it lies; the tones in it."""
     names, path = _names_and_path(text, chamber)
     found = tones(path)
     if len(names) == 1:
@@ -226,8 +247,20 @@ def _recorded(text: str, chamber: Chamber, piece: Piece, belief: Belief, cut: se
     if names and len(names) != len(found):
         allowed = f"as many notes as names: {len(names)} named, {len(found)} found ({_told(found)})"
         raise InputError([Fault(path, "--record", None, allowed)])
-    if not names:
-        names = [_nearest(tone, path, chamber, piece, belief, cut) for tone in found]
+    return names, path, found
+
+
+def _recorded(
+    names: list[str],
+    path: str,
+    found: Sequence[Tone],
+    chamber: Chamber,
+    piece: Piece,
+    belief: Belief,
+    cut: set[str],
+) -> list[Reading]:
+    """The notes of a recording, by their names if they are given, else each the one that it comes nearest to."""
+    names = names or [_nearest(tone, path, chamber, piece, belief, cut) for tone in found]
     return [
         Reading(*fingering_of(name, chamber), tone.hz, tone.doubt_cents)
         for name, tone in zip(names, found, strict=True)

@@ -8,7 +8,7 @@ import pytest
 from simkit.errors import InputError
 from simkit.making.bench.aim import HELD_BACK, aimed, next_cut, order_of
 from simkit.making.bench.belief import Doubts, believed
-from simkit.making.bench.heard import Asking, asked_for, check_readings, fingering_of
+from simkit.making.bench.heard import Asking, asked_for, brought, check_readings, fingering_of
 from simkit.making.bench.log import Water
 from simkit.making.bench.piece import Piece
 from simkit.making.bench.rescue import past_marks, ways_out
@@ -164,10 +164,14 @@ def test_a_hole_at_its_mark_wants_no_way_out(model, vessel, hidden):
 # --- what is brought to the bench ---
 
 
-def brought(model, vessel, entries=(), **what):
+def checked(model, vessel, piece, **what):
+    return brought(Asking(**what), vessel, vessel.chambers[0], piece, 1e6 * model.volume)
+
+
+def bring(model, vessel, entries=(), **what):
     piece = piece_of(vessel, entries)
-    belief = believed(model, piece)
-    new, taken = asked_for(Asking(**what), vessel, vessel.chambers[0], piece, belief, 2)
+    told = checked(model, vessel, piece, **what)
+    new, taken = asked_for(told, vessel.chambers[0], piece, believed(model, piece), 2)
     after = piece_of(vessel, [*entries, *new])
     check_readings(believed(model, after), piece)
     return new, taken
@@ -182,7 +186,7 @@ def test_a_fingering_may_be_a_note_or_holes(vessel):
 
 def test_what_a_tuner_shows_will_do(model, vessel, hidden):
     """A4 = 440 Hz, 12 equal steps (ISO 16:1975 [from memory]): B4 is 493.883 Hz."""
-    ((entry,), _) = brought(model, vessel, heard=("C5=B4+7",))
+    ((entry,), _) = bring(model, vessel, heard=("C5=B4+7",))
     assert entry.hz == pytest.approx(493.8833 * 2 ** (7 / 1200), rel=1e-6)
 
 
@@ -202,7 +206,7 @@ def test_what_a_tuner_shows_will_do(model, vessel, hidden):
 )
 def test_what_cannot_be_is_refused(model, vessel, what, told):
     with pytest.raises(InputError, match=told):
-        brought(model, vessel, **what)
+        checked(model, vessel, piece_of(vessel, []), **what)
 
 
 def test_a_reading_an_octave_up_is_named_as_such(model, vessel, hidden):
@@ -211,7 +215,7 @@ def test_a_reading_an_octave_up_is_named_as_such(model, vessel, hidden):
         InputError,
         match=r"--heard: C5 = .* no window, wall or shrinkage explains \+12.. cents; it is about an octave too high",
     ):
-        brought(model, vessel, heard=(f"C5={hz}",))
+        bring(model, vessel, heard=(f"C5={hz}",))
 
 
 def test_the_reading_that_does_not_fit_the_others_is_named(model, vessel, hidden):
@@ -221,15 +225,15 @@ def test_the_reading_that_does_not_fit_the_others_is_named(model, vessel, hidden
     with pytest.raises(
         InputError, match=r"--heard: F#5 = .*the diameter told for hole 1, 2, or .* The log is as it was"
     ):
-        brought(model, vessel, entries, heard=(f"F#5={wrong}",))
-    brought(model, vessel, entries, heard=(f"F#5={truth.hz(['1', '2'])}",))
+        bring(model, vessel, entries, heard=(f"F#5={wrong}",))
+    bring(model, vessel, entries, heard=(f"F#5={truth.hz(['1', '2'])}",))
 
 
 def test_a_stage_does_not_come_back(model, vessel, hidden):
     entries = [hidden().heard("C5", Stage.FIRED)]
     piece = piece_of(vessel, entries, stage=Stage.LEATHER_HARD)
     with pytest.raises(InputError, match="--stage = 'leather-hard': allowed: fired or later"):
-        asked_for(Asking(heard=("C5=500",)), vessel, vessel.chambers[0], piece, believed(model, piece), 2)
+        checked(model, vessel, piece, heard=("C5=500",))
 
 
 def test_a_half_covered_hole_is_heard_too(model, vessel, hidden):
@@ -237,7 +241,7 @@ def test_a_half_covered_hole_is_heard_too(model, vessel, hidden):
     entries = [truth.heard("C5"), truth.cut("1", 3.5)]
     made = model.designed.but(diameters=np.array([[3.5e-3 / truth.size, 0, 0]]), size=np.array([truth.size]))
     hz = float(model.lowest(made, np.array([[0.5, 0, 0]])).real[0] / (2 * np.pi))
-    new, _ = brought(model, vessel, entries, heard=(f"1:0.5={hz}",))
+    new, _ = bring(model, vessel, entries, heard=(f"1:0.5={hz}",))
     belief = believed(model, piece_of(vessel, [*entries, *new]))
     assert belief.off_cents == pytest.approx(0, abs=0.5)
 
@@ -246,7 +250,7 @@ def test_a_hole_that_was_filled_is_cut_anew(model, vessel, hidden):
     """What the first cut was off by no longer counts: the hole begins again, and is not past its mark."""
     truth = hidden(off_mm=(0.12, 0, 0))
     entries = [truth.heard("C5"), truth.cut("1", 4.4), truth.heard("Eb5")]
-    new, _ = brought(model, vessel, entries, filled=("1",))
+    new, _ = bring(model, vessel, entries, filled=("1",))
     piece = piece_of(vessel, [*entries, *new])
     assert piece.told_mm[0] == 0 and piece.cuts[0] == 0
     cut = next_cut(aimed(believed(model, piece)))
@@ -260,7 +264,7 @@ def test_a_hole_that_was_filled_is_cut_anew(model, vessel, hidden):
 
 def test_only_a_hole_that_is_there_can_be_filled(model, vessel):
     with pytest.raises(InputError, match="--filled = '2': allowed: a hole that is cut: none is"):
-        brought(model, vessel, filled=("2",))
+        bring(model, vessel, filled=("2",))
 
 
 def test_a_window_that_was_changed_is_found_out_anew(model, vessel, hidden):
@@ -268,7 +272,7 @@ def test_a_window_that_was_changed_is_found_out_anew(model, vessel, hidden):
     entries = [truth.heard("C5")]
     truth.cut_up = 1.12
     with pytest.raises(InputError, match="--heard: C5"):
-        brought(model, vessel, [*entries] * 4, heard=(f"C5={truth.hz([]) * 2 ** (150 / 1200)}",))
-    new, _ = brought(model, vessel, entries, window_changed=True, heard=(f"C5={truth.hz([])}",))
+        bring(model, vessel, [*entries] * 4, heard=(f"C5={truth.hz([]) * 2 ** (150 / 1200)}",))
+    new, _ = bring(model, vessel, entries, window_changed=True, heard=(f"C5={truth.hz([])}",))
     before, after = (believed(model, piece_of(vessel, e)).cut_up_mm for e in (entries, [*entries, *new]))
     assert after[0] - before[0] == pytest.approx(0.12 * 4, abs=0.03)
