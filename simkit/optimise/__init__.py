@@ -11,7 +11,7 @@ from typing import Any
 
 from simkit.optimise.aims import Aim, InTune, SmallHoles, Stay, Steady
 from simkit.optimise.bounds import FreeNumber
-from simkit.optimise.breath import EvenBreath, Margin
+from simkit.optimise.breath import EvenBreath, Margin, Meeting
 from simkit.optimise.free import Freedom, freedom
 from simkit.optimise.handmade import HandError, Hands, Makers, hand_error, makers
 from simkit.optimise.limits import Limits
@@ -31,6 +31,7 @@ __all__ = [
     "Limits",
     "Makers",
     "Margin",
+    "Meeting",
     "Outcome",
     "SmallHoles",
     "Stay",

@@ -156,6 +156,19 @@ def _voicing(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
     ]
 
 
+_WINDWAY_MM = 0.6, 1.2  # heights: a thinner one clogs, a higher one wastes breath; common practice, no source
+
+
+def _windway(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
+    """The height, with which breath is tuned: no note moves while the windway counts as closed."""
+    if chamber.voicing is None:
+        return []
+    height, (low, high) = chamber.voicing.windway_height_mm, _WINDWAY_MM
+    key = f"{chamber.name}.voicing.windway_height_mm"
+    number = _number(vessel, key, min(low, height), max(high, height), 0.1 * height)
+    return [replace(number, low_why="a thinner windway clogs", high_why="a higher windway wastes breath")]
+
+
 _SIZES = ("diameter_mm", "length_mm", "width_mm", "height_mm")
 _LENGTHS = (*_SIZES, "rim_mm", "corner_mm", "along_mm", "across_mm", "up_mm", "rise_mm")
 
@@ -198,6 +211,7 @@ GROUPS: dict[str, Callable[[Vessel, Chamber], list[FreeNumber]]] = {
     "places": _places,
     "holes": _holes,
     "voicing": _voicing,
+    "windway": _windway,
     "shape": _shape,
     "size": _size,
 }

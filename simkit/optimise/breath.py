@@ -1,9 +1,11 @@
-"""Aims of breath: an even breath curve, and a margin before notes overblow; by the model of `simkit.sound.blowing`."""
+"""Aims of breath: an even curve, curves that meet, a margin before notes overblow; by `simkit.sound.blowing`."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 from typing import ClassVar
 
 import numpy as np
@@ -53,6 +55,7 @@ def margins(trial: Trial) -> np.ndarray:
 class EvenBreath:
     """A breath curve that rises evenly with pitch: log pressure on a straight line over each chamber's notes.
 
+    Where chambers take over from each other it should not jump either (see `Meeting`).
     `weight` is what one percent of pressure off that line counts as, in cents.
     """
 
@@ -78,7 +81,56 @@ class EvenBreath:
             first += len(voice.targets)
             line = np.stack([np.ones(len(here)), np.log(voice.targets)], axis=1)
             off.append(here - line @ np.linalg.lstsq(line, here, rcond=None)[0])
-        return np.concatenate(off)
+        return np.concatenate([*off, meetings(trial)])
+
+
+@dataclass(frozen=True)
+class Meeting:
+    """The same breath on both sides where one chamber takes over from another; `weight` cents for each percent.
+
+    Chambers follow each other by their lowest notes. Where two share notes these are held against each other, else
+    the highest of the one against the lowest of the next.
+    """
+
+    weight: float = 0.1
+
+    measures: ClassVar[str] = "change of breath where chambers meet, %"
+
+    def value(self, trial: Trial) -> float:
+        return float(np.abs(meetings(trial)).max(initial=0.0))
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * meetings(trial)
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return differences(trial, self.residuals)
+
+
+def meetings(trial: Trial) -> np.ndarray:
+    """By how many percent (e-folds times 100) the breath of each crossing's upper chamber is above the lower one's."""
+    pairs = crossings([voice.targets for voice in trial.voices])
+    pa = np.log(pressures(trial))
+    return 100 * np.array([pa[above] - pa[below] for below, above in pairs])
+
+
+def crossings(targets: Sequence[np.ndarray]) -> tuple[tuple[int, int], ...]:
+    """Notes (below, above) that meet, counted over all chambers, from the target frequencies in Hz of each.
+
+    >>> crossings([np.array([440.0, 494.0]), np.array([196.0, 220.0, 262.0])])
+    ((4, 0),)
+    """
+    firsts = np.cumsum([0, *(len(hz) for hz in targets)])
+    order = sorted(range(len(targets)), key=lambda n: float(targets[n].min()))
+    pairs: list[tuple[int, int]] = []
+    for one, other in pairwise(order):
+        apart = np.abs(np.log2(targets[one][:, None] / targets[other])) < _ONE_PITCH
+        shared = list(zip(*np.nonzero(apart), strict=True))
+        ends = [(int(targets[one].argmax()), int(targets[other].argmin()))]
+        pairs += [(int(firsts[one] + i), int(firsts[other] + j)) for i, j in shared or ends]
+    return tuple(pairs)
+
+
+_ONE_PITCH = 0.25 / 12  # octaves: targets nearer than a quarter of a semitone are one note
 
 
 @dataclass(frozen=True)

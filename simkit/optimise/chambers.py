@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -14,7 +14,7 @@ from simkit.body import placed_wall
 from simkit.body.between import between
 from simkit.body.inspection import body_of
 from simkit.optimise.aims import InTune
-from simkit.optimise.breath import pressures
+from simkit.optimise.breath import Meeting, crossings, pressures
 from simkit.optimise.dividing import NAMES, Plan, Range, divided, finger, rows
 from simkit.optimise.free import Freedom
 from simkit.optimise.limits import Limits
@@ -82,7 +82,7 @@ def piece(wish: Range, kept: Callable[[str], None] = lambda text: None) -> Piece
         vessel = vessel.with_chamber(one.chambers[0])
     vessel = set_side_by_side(vessel)
     kept(rewritten(text, draft, vessel))
-    outcome = _joined(vessel, wish)
+    outcome = _evened(_joined(vessel, wish))
     made = rewritten(text, draft, outcome.vessel.model_copy(update={"source": draft.source}))
     box, mass = box_mm(outcome.vessel), mass_g(outcome.vessel)
     return Piece(made, outcome, plans, box, mass, tuple(_too_much(wish, box, mass)))
@@ -231,17 +231,18 @@ def _trial(vessel: Vessel) -> Trial:
 def _meeting(tuned: list[Vessel]) -> list[Vessel]:
     """The chambers with cut-ups such that breath runs on where one takes over from the other.
 
-    The lowest note of each is to ask what the highest of the one below does, by the square of their frequencies.
-    Breath goes with the square of the cut-up, and the highest note of all is not to ask more than HARD_PA for it: so
-    far only are the cut-ups spread. Windows keep their areas.
+    The lowest note of each is to ask what the highest of the one below does. Breath goes with about the square of the
+    cut-up, and the highest note of all is not to ask more than HARD_PA for it: so far only are the cut-ups spread.
+    Windows keep their areas.
     """
     trials = [_trial(vessel) for vessel in tuned]
-    breath, hz = [pressures(trial) for trial in trials], [trial.voices[0].targets for trial in trials]
+    breath = [np.log(pressures(trial)) for trial in trials]
     spread = [1.0]
     for n in range(1, len(tuned)):
-        wanted = breath[n - 1][-1] * (hz[n][0] / hz[n - 1][-1]) ** 2
-        spread.append(spread[-1] * float(np.sqrt(wanted / breath[n][0])))
-    room = 0.5 * np.log(max(HARD_PA / float(breath[-1][-1]), 1.0))
+        pairs = np.array(crossings([trials[m].voices[0].targets for m in (n - 1, n)]))
+        both = np.concatenate(breath[n - 1 : n + 1])
+        spread.append(spread[-1] * float(np.exp((both[pairs[:, 0]] - both[pairs[:, 1]]).mean() / 2)))
+    room = 0.5 * max(np.log(HARD_PA) - float(breath[-1][-1]), 0.0)
     part = min(1.0, room / np.log(spread[-1])) if spread[-1] > 1 else 1.0
     return [_spread(vessel, each**part) for vessel, each in zip(tuned, spread, strict=True)]
 
@@ -293,6 +294,16 @@ def _joined(vessel: Vessel, wish: Range) -> Outcome:
     log.info("tuning %d chambers in one body", len(vessel.chambers))
     limits = Limits(box_mm=wish.box_mm)
     return optimise(vessel, "diameters,size", limits=limits, aims=(InTune(),))
+
+
+def _evened(outcome: Outcome) -> Outcome:
+    """The piece with windways of such heights that breath meets at the crossings to the last percent; no note moves."""
+    if len(outcome.vessel.chambers) == 1:
+        return outcome
+    log.info("making breath meet by the heights of the windways")
+    met = optimise(outcome.vessel, "windway", aims=(Meeting(),))
+    evidence = replace(outcome.evidence, aims={**outcome.evidence.aims, **met.evidence.aims})
+    return replace(outcome, vessel=met.vessel, after=met.after, moved=outcome.moved + met.moved, evidence=evidence)
 
 
 # --- size and weight ------------------------------------------------------------------------------------------------

@@ -7,8 +7,10 @@ import pytest
 
 from simkit.body import body_of, placed_wall
 from simkit.body.between import between
+from simkit.optimise.breath import crossings
 from simkit.optimise.chambers import FIRED_G_PER_ML, box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
 from simkit.optimise.dividing import NAMES, Range, divided, two_jobs
+from simkit.sound.blowing.table import blow
 from simkit.vessel import loads
 
 WISH = Range("G major", "G3", "D6", 3)
@@ -79,3 +81,15 @@ def test_a_range_over_two_chambers_comes_out_in_tune_within_its_box():
     assert loads(made.text).chambers[1].notes[-1].pitch == "G6"
     assert len(loads(kept[0]).chambers) == 2
     assert made.box_mm[0] <= 150 and made.mass_g < 500
+    # A player's lips move over, the breath stays: the highest note of the one asks what the lowest of the next does.
+    below, above = (chamber.notes for chamber in blow(made.vessel).chambers)
+    assert above[0].blown.pressure == pytest.approx(below[-1].blown.pressure, rel=0.03)
+
+
+def test_crossings_are_where_one_chamber_takes_over_and_at_notes_that_two_share():
+    low, high = np.array([196.0, 220.0, 247.0]), np.array([262.0, 294.0])
+    assert crossings([low, high]) == ((2, 3),)
+    assert crossings([high, low]) == ((4, 0),)  # the higher chamber may stand first in the file
+    shared = np.array([220.1, 247.0, 294.0])
+    assert crossings([low, shared]) == ((1, 3), (2, 4))
+    assert crossings([low]) == ()
