@@ -25,7 +25,7 @@ def optimise(
         str | None,
         typer.Option(
             metavar="WHAT",
-            help="With commas: diameters, places, holes (both), voicing, shape, size, or dotted keys; else [free].",
+            help="diameters, places, holes (both), voicing, windway, shape, size or dotted keys, with commas; else [free].",
             show_default=False,
         ),
     ] = None,
@@ -43,6 +43,9 @@ def optimise(
     clay_mm: Annotated[float, typer.Option(metavar="MM", help="Least clay between two holes.")] = 3.0,
     box_mm: Annotated[
         str | None, typer.Option(metavar="L,W,H", help="The most that the piece may measure along, across and up.")
+    ] = None,
+    mass_g: Annotated[
+        float | None, typer.Option(metavar="G", help="The most that the piece's fired clay may weigh.")
     ] = None,
     hand: Annotated[
         str | None, typer.Option(metavar="WHOSE", help="For the hands of a man, woman or child, not those of the file.")
@@ -87,7 +90,9 @@ def optimise(
 
         given = simkit.load(file)
         vessel = given if hand is None else handed(given, hand)
-        wanted = asked(steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=box_mm)
+        wanted = asked(
+            steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=box_mm, mass_g=mass_g
+        )
         how: dict[str, Any] = {"lossless": lossless, "windway": windway}
         if trade is not None:
             return _traded(given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)

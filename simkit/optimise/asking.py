@@ -28,6 +28,7 @@ def asked(
     margin: float | None = None,
     clay_mm: float = 3.0,
     box_mm: str | None = None,
+    mass_g: float | None = None,
 ) -> dict[str, Any]:
     """The keywords `aims` and `limits` of `optimise`; in tune is always asked.
 
@@ -45,7 +46,9 @@ def asked(
         aims.append(Margin(margin))
     if not 0 <= clay_mm <= 100:
         raise InputError([Fault("--clay-mm", "", clay_mm, "0 to 100")])
-    return {"aims": aims, "limits": Limits(clay_mm=clay_mm, box_mm=_box(box_mm))}
+    if mass_g is not None and not mass_g > 0:
+        raise InputError([Fault("--mass-g", "", mass_g, "more than 0")])
+    return {"aims": aims, "limits": Limits(clay_mm=clay_mm, box_mm=_box(box_mm), mass_g=mass_g)}
 
 
 def traded(text: str) -> tuple[Aim, Aim]:

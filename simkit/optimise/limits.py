@@ -12,6 +12,7 @@ import numpy as np
 from simkit.body import Body, ChamberBody
 from simkit.body.assembly import gap
 from simkit.body.between import between
+from simkit.body.clay import fired_g
 from simkit.body.wall import curvatures, distance
 from simkit.optimise.bounds import TIP_MM, axis_ends_mm
 from simkit.vessel import Chamber, Vessel
@@ -22,13 +23,19 @@ _RATIO_MM = 10.0  # one unit of a plain ratio counts as so many mm of room
 
 
 class Row(NamedTuple):
-    """One row of a limit in words: what is held, and by which rule."""
+    """One row of a limit in words: what is held, and by which rule; `per_mm` units go to each mm of its room."""
 
     what: str
     rule: str
+    unit: str = "mm"
+    per_mm: float = 1.0
 
     def __str__(self) -> str:
         return f"{self.what}, {self.rule}"
+
+    def lacks(self, room: float) -> str:
+        """How much a negative `room` (mm) lacks, with its unit."""
+        return f"{-room * self.per_mm:.2f} {self.unit}".rstrip()
 
 
 @dataclass(frozen=True)
@@ -40,12 +47,13 @@ class Limits:
     where the design's `[hand]` writes their key: `spacing_mm` between the middles of holes that different fingers
     cover, `span_mm` between the farthest holes of one hand; both chamber by chamber, as hands go from one to the
     next. A hole named for a thumb must be underneath. Between chambers stays the clay that the design asks for
-    (`clay.between_mm`), and every opening comes out into the open.
+    (`clay.between_mm`), and every opening comes out into the open. mass_g: the most that the fired clay may weigh.
     """
 
     clay_mm: float = 3.0
     window_mm: float = 5.0
     box_mm: tuple[float, float, float] | None = None
+    mass_g: float | None = None
 
     def left(self, vessel: Vessel, body: Body) -> np.ndarray:
         """The room left in each row (c,), mm; negative where a limit is broken."""
@@ -71,6 +79,8 @@ class Limits:
         parts += [_in_the_open(one, other) for one, other in permutations(sites, 2)]
         if self.box_mm is not None:
             parts.append(_box(body, self.box_mm))
+        if self.mass_g is not None:
+            parts.append(_mass(body, self.mass_g))
         return parts
 
 
@@ -155,14 +165,15 @@ def _rims(site: _Site) -> _Part:
     bend = curvatures(site.solid.wall, np.array([o.center for o in openings]))[0] if openings else np.zeros(0)
     left = _RATIO_MM * (_ROUNDEST - np.array([o.radius for o in openings]) * bend)
     rule = f"at most {_ROUNDEST:g} of the radius that the wall is bent to there"
-    return _Part(left, lambda: [Row(f"{n}'s radius", rule) for n in site.names])
+    return _Part(left, lambda: [Row(f"{n}'s radius", rule, "of it", 1 / _RATIO_MM) for n in site.names])
 
 
 def _thumbs(site: _Site) -> _Part:
     """Holes for thumbs look down."""
     mine = [n for n, hole in enumerate(site.chamber.holes) if hole.finger and "thumb" in hole.finger]
     left = np.array([_RATIO_MM * (-site.solid.openings[n].axis[2] - _LEAST_DOWN) for n in mine])
-    return _Part(left, lambda: [Row(site.names[n], "underneath, as it is a thumb's") for n in mine])
+    rule = "underneath, as it is a thumb's"
+    return _Part(left, lambda: [Row(site.names[n], rule, "of straight down", 1 / _RATIO_MM) for n in mine])
 
 
 def _cut_up(site: _Site) -> _Part:
@@ -225,6 +236,11 @@ def _box(body: Body, most: tuple[float, float, float]) -> _Part:
         return [Row(f"the piece's size {way}", f"at most {m:g} mm") for way, m in zip(_BOX, most, strict=True)]
 
     return _Part(left, rows)
+
+
+def _mass(body: Body, most: float) -> _Part:
+    left = np.array([_RATIO_MM * (1 - fired_g(body) / most)])
+    return _Part(left, lambda: [Row("the fired clay", f"at most {most:g} g", "g", most / _RATIO_MM)])
 
 
 _BOX = ("along", "across", "up")

@@ -120,7 +120,7 @@ def _told(task: Task, end: Stand) -> tuple[str, ...]:
     for room, row, movable in zip(left, rows, end.movable, strict=True):
         if room < -HOLDS_MM:
             rest = "" if movable else "; nothing that is free can mend it"
-            said.append(f"the start breaks a limit by {-room:.2f} mm: {row}{rest}")
+            said.append(f"the start breaks a limit by {row.lacks(room)}: {row}{rest}")
     return tuple(said)
 
 
@@ -128,7 +128,7 @@ def _broken(end: Stand) -> Iterable[str]:
     rows = end.task.limits.rows(end.trial.vessel, end.trial.body)
     for room, row, movable in zip(end.left, rows, end.movable, strict=True):
         if movable and room < -_AT_MM:
-            yield f"{row}, by {-room:.2f} mm"
+            yield f"{row}, by {row.lacks(room)}"
 
 
 def _active(end: Stand) -> tuple[Active, ...]:

@@ -7,8 +7,9 @@ import pytest
 
 from simkit.body import body_of, placed_wall
 from simkit.body.between import between
+from simkit.body.clay import FIRED_G_PER_ML
 from simkit.optimise.breath import crossings
-from simkit.optimise.chambers import FIRED_G_PER_ML, box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
+from simkit.optimise.chambers import box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
 from simkit.optimise.dividing import NAMES, Range, divided, two_jobs
 from simkit.sound.blowing.table import blow
 from simkit.vessel import loads
@@ -68,7 +69,7 @@ def test_size_and_weight_of_two_balls_that_share_their_clay():
     R, d = 24.0, 45.0
     whole = 8 / 3 * np.pi * R**3 - np.pi * (4 * R + d) * (2 * R - d) ** 2 / 12
     clay = (whole - 8 / 3 * np.pi * 20**3) / 1000
-    assert mass_g(vessel) == pytest.approx(clay * FIRED_G_PER_ML, rel=0.01)
+    assert mass_g(vessel) == pytest.approx(clay * FIRED_G_PER_ML, rel=0.003)
 
 
 @pytest.mark.slow

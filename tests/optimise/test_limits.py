@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import simkit
+from simkit.body.clay import FIRED_G_PER_ML
 from simkit.optimise.limits import Limits
 from simkit.optimise.trial import drawn
 
@@ -155,3 +156,14 @@ def test_chambers_keep_their_wall_between_and_openings_their_way_out():
 def test_hands_go_from_chamber_to_chamber():
     """Spacing and span are asked within a chamber, not across: no finger is on two chambers at once."""
     assert not any("[hand]" in words for words in rows_of_two())
+
+
+def test_the_fired_clay_weighs_what_the_shell_does():
+    """Density times the volume between two balls; a room of 10 mm stands for all of what is asked."""
+    shell = 4 / 3 * np.pi * (3.4**3 - 3.0**3) * FIRED_G_PER_ML
+    found = rooms(BALL, Limits(mass_g=2 * shell))
+    assert found["the fired clay"] == pytest.approx(10 * 0.5, rel=0.01)
+    vessel = simkit.loads(BALL, "ball.toml")
+    row = Limits(mass_g=0.9 * shell).rows(vessel, drawn(vessel))[-1]
+    room = Limits(mass_g=0.9 * shell).left(vessel, drawn(vessel))[-1]
+    assert float(row.lacks(room).removesuffix(" g")) == pytest.approx(0.1 * shell, rel=0.03)
