@@ -17,13 +17,16 @@ STEP_MM = 0.5  # of a set of drills
 SMALLEST_MM = 1.0
 
 
-def start_drill_mm(diameter_mm: float) -> float:
+def start_drill_mm(diameter_mm: float, most_mm: float = math.inf) -> float:
     """The drill to start with: the largest of a half-millimetre set up to 0.8 of the hole's diameter when cut.
 
-    >>> start_drill_mm(6.43), start_drill_mm(1.1)
-    (5.0, 1.0)
+    most_mm: what else it must not be larger than. The sheets and the bench both ask here, so that the bench never
+    asks for a larger drill than the sheets.
+
+    >>> start_drill_mm(6.43), start_drill_mm(6.43, 4.7), start_drill_mm(1.1)
+    (5.0, 4.5, 1.0)
     """
-    return max(SMALLEST_MM, STEP_MM * math.floor(START_SHARE * diameter_mm / STEP_MM + 1e-9))
+    return max(SMALLEST_MM, STEP_MM * math.floor(min(START_SHARE * diameter_mm, most_mm) / STEP_MM + 1e-9))
 
 
 def in_inches(size_mm: float, parts: int = 64) -> str:

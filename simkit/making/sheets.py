@@ -241,13 +241,19 @@ def _voicing(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     return flow
 
 
+DISCS = (
+    "Outer line: the finished hole. Inner line: the drill to start with; simkit tune may ask for a smaller one, never "
+    "for a larger.",
+)
+
+
 def _holes(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     flow = Flow(paper, _heading(work, "Holes", work.cut_at, chamber))
     flow.put(holes.hole_table(chamber.cuts, work.cut_at, work.reamers))
     by_hand = [f"Hole {cut.hole}, by hand: {cut.remark}." for cut in chamber.cuts if cut.remark]
     if by_hand:
         flow.put(overview.small_print(by_hand, flow.width))
-    flow.put(overview.small_print(["Outer line: the finished hole. Inner line: the drill to start with."], flow.width))
+    flow.put(overview.small_print(DISCS, flow.width))
     for row in holes.rows_of(holes.discs(chamber.cuts), flow.width):
         flow.put(row)
     for rule in holes.reamer_rules(chamber.cuts, work.reamers):

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.optimize import lsq_linear
 
 from simkit.making.bench.belief import Belief, States
-from simkit.making.drills import STEP_MM, Reamer
+from simkit.making.drills import Reamer, start_drill_mm
 from simkit.making.shrinkage import Stage
 
 DONE_CENTS = 2.5  # nearer than this to its mark a hole is left alone: no ear hears it, and a cut may miss by more
@@ -236,8 +236,7 @@ def _cut(aim: Aim, hole: int, note: int) -> NextCut:
     size = piece.size
     to = mark - HELD_BACK[min(number, len(HELD_BACK)) - 1] * doubt / max(slope, 1e-9)
     if number == 1:
-        drill = STEP_MM * np.floor(to * size / STEP_MM) / size
-        to = max(drill if drill > 0 else to, 0.3 * mark)
+        to = max(start_drill_mm(mark * size, to * size) / size, 0.3 * mark)
     elif to < now + LEAST_MM:
         to = mark
     told = piece.told_mm.copy()

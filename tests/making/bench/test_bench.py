@@ -12,6 +12,7 @@ from simkit.making.bench.heard import Asking, asked_for, brought, check_readings
 from simkit.making.bench.log import Water
 from simkit.making.bench.piece import Piece
 from simkit.making.bench.rescue import past_marks, ways_out
+from simkit.making.drills import start_drill_mm
 from simkit.making.shrinkage import Stage
 from simkit.vessel import tuning_of
 
@@ -102,6 +103,16 @@ def test_the_first_cut_is_a_drill_well_short_of_the_mark(model, vessel, hidden):
     assert cut.to_mm % 0.5 == pytest.approx(0, abs=1e-9)
     assert cut.held_back_cents >= HELD_BACK[0] * cut.doubt_cents
     assert cut.mark_mm == pytest.approx(aim.marks_mm[0] * aim.belief.piece.size)
+
+
+@pytest.mark.parametrize("doubted", [3.0, 0.05])
+def test_the_bench_asks_for_no_larger_drill_than_the_sheets(model, vessel, hidden, doubted):
+    """However sure it is: 0.8 of the hole (common practice, no source), down to half a millimetre."""
+    doubts = Doubts(**{name: doubted * value for name, value in vars(Doubts()).items()})
+    cut = next_cut(aimed(believed(model, piece_of(vessel, [hidden().heard("C5")]), doubts)))
+    assert cut.drill and cut.to_mm <= start_drill_mm(cut.mark_mm) + 1e-9
+    if doubted < 1:  # nothing else holds it back
+        assert cut.to_mm == pytest.approx(start_drill_mm(cut.mark_mm))
 
 
 def test_the_reading_that_is_expected_is_the_one_that_comes(model, vessel, hidden):
