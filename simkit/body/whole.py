@@ -67,7 +67,7 @@ def whole_mesh(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) 
     """
     grading, center, radius = checked(chamber, coarse, shell)
     count = unknowns(chamber, grading)
-    log.info("meshing all the air: about %s unknowns, %.1f GiB", f"{count:,.0f}", count * KIB_PER_UNKNOWN / 2**20)
+    log.info("dividing the air in and around the piece into small cells: %.1f GiB", count * KIB_PER_UNKNOWN / 2**20)
     size = min(grading.rims.values(), default=grading.inside)
     try:
         return _meshed(chamber, grading, center, radius)

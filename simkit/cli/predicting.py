@@ -118,7 +118,7 @@ def chart(
     Ascending in pitch, with the nearest note, and how many other combinations play that note within 15 cents.
     """
     check_picture(plot)
-    with Waiting("charting"):
+    with Waiting("trying every combination of holes"):
         import simkit
 
         vessel = simkit.load(file)

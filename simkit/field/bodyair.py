@@ -53,7 +53,7 @@ def air_of(body: Body, size: float | None = None, outside_size: float | None = N
     be meshed.
     """
     start = time.perf_counter()
-    log.info("meshing the air of %d chamber(s)", len(body.chambers))
+    log.info("dividing the air into small cells")
     walls = tuple(chamber.wall for chamber in body.chambers)
     inside = [InsideAir.of(air_mesh(wall, size or _inside_size(wall), TURNS), wall, modes) for wall in walls]
     skin = np.concatenate([on_wall(wall, 2) for wall in walls])

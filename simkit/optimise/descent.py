@@ -214,7 +214,8 @@ def descend(task: Task, start: np.ndarray, most_steps: int = 25) -> Descent:
         if there and gained > 0.05 * hoped:
             here = task.come_to(there)
             merits.append(here.merit)
-            log.info("optimising: step %d, off by %.1f", len(merits) - 1, np.abs(here.residuals).max(initial=0.0))
+            worst = np.abs(here.residuals).max(initial=0.0)
+            log.info("moving what is free: step %d, still %.1f off", len(merits) - 1, worst)
     return Descent(here, tuple(merits), looked_at)
 
 

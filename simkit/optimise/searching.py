@@ -70,7 +70,7 @@ def _best(found: Iterable[tuple[str, Descent]]) -> Stand:
 def _descents(task: Task, starts: int, seed: int) -> Iterable[tuple[str, Descent]]:
     random = np.random.default_rng(seed)
     for n in range(starts):
-        log.info("optimising from start %d of %d", n + 1, starts)
+        log.info("moving what is free%s", f", start {n + 1} of {starts}" if starts > 1 else "")
         start = task.freedom.start if n == 0 else random_start(task, random)
         try:
             yield ("as it is" if n == 0 else f"random {n}"), descend(task, roughed(task, start))

@@ -90,7 +90,7 @@ def trade_off(
     x = may.start
     points: list[Compromise] = []
     for balance in np.geomspace(1 / _SPAN, _SPAN, count):
-        log.info("trading off: design %d of %d", len(points) + 1, count)
+        log.info("weighing one aim against the other: design %d of %d", len(points) + 1, count)
         aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance), Stay(may.start))
         task = Task(may, aims, limits or Limits(), Setting(lossless, windway))
         end = descend(replace(task, least_gain=worth(task)), x, _MOST_STEPS).end

@@ -52,7 +52,7 @@ def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: flo
     """
     heard = []
     for i, pressure in enumerate(pressures):
-        log.info("following note %d of %d through time", i + 1, len(pressures))
+        log.info("sounding note %d of %d", i + 1, len(pressures))
         part = motion.only(slice(i, i + 1))
         played = play(part, jet, _rising(pressure), seconds)
         heard.append(at_ear(played, motion.air.density))
