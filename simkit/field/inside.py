@@ -33,6 +33,8 @@ from simkit.field.source import (
 )
 from simkit.field.surface import Surface
 
+_SOFT = 0.7  # of the distance between the points of a rule: how near to a source its slopes are let go
+
 
 @dataclass(frozen=True)
 class Skin:
@@ -53,6 +55,11 @@ class Skin:
         rule = facet_rule(mesh.points, mesh.facets)
         points = surface.nearest(rule.points)
         return Skin(surface, rule, points, surface.normals(points), WallReader.of(mesh.points, mesh.facets))
+
+    @property
+    def softness(self) -> float:
+        """How near to a source the rule's few points cannot tell its slopes any more, m."""
+        return _SOFT * float(np.sqrt(np.median(self.rule.weights)))
 
     def mended(self, loads: np.ndarray, totals: np.ndarray, rows: csr_matrix) -> np.ndarray:
         """Loads (nodes, n) with the flux that the facets' few points missed next to each mouth put back there.
@@ -130,9 +137,10 @@ class InsideAir:
     def still(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
         """The smooth fields (nodes, n) of unit strength at each mouth, with the skin's `rows` for them, at k = 0."""
         points, normals = self.skin.points, self.skin.normals
-        slopes = np.stack([m.source_weights @ source_slopes(m.sources, points, normals) for m in mouths], axis=1)
+        near = self.skin.softness
+        slopes = [m.source_weights @ source_slopes(m.sources, points, normals, near) for m in mouths]
         # All of S's lines lie behind the wall: what its delta sends in, the rest of its slope takes out.
-        loads = self.skin.mended(-(self.skin.rule.spread @ slopes), np.ones(len(mouths)), rows)
+        loads = self.skin.mended(-(self.skin.rule.spread @ np.stack(slopes, axis=1)), np.ones(len(mouths)), rows)
         return self._solved(loads, np.array([self._mean(m.broad, m.broad_weights) for m in mouths]))
 
     def _mean(self, sources: Sources, shares: np.ndarray) -> float:

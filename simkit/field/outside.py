@@ -122,7 +122,7 @@ class OutsideAir:
         return free - self.ripples @ (update[:, None] * left)
 
     def _still_load(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
-        wall = self.skin.points, self.skin.normals
+        wall = self.skin.points, self.skin.normals, self.skin.softness
         slopes = np.stack([m.source_weights @ source_slopes(m.sources, *wall) for m in mouths], axis=1)
         # The point on the wall sends 2 and its line H L; one of all this is the delta's.
         passed = [1 + m.source_weights @ (m.sources.mean_curvature * m.sources.reach) for m in mouths]
@@ -155,8 +155,9 @@ class OutsideAir:
             fields.append(self.solve(load + self.mass @ fields[-1]))
         added = np.concatenate(fields, axis=1)
         added = added / np.linalg.norm(added, axis=0)
-        added = added - self.span @ (self.span.T @ added)
-        return np.concatenate([self.span, np.linalg.qr(added)[0]], axis=1)
+        for _ in range(2):  # twice, for mouths that all but coincide
+            added = np.linalg.qr(added - self.span @ (self.span.T @ added))[0]
+        return np.concatenate([self.span, added], axis=1)
 
 
 @dataclass(frozen=True)

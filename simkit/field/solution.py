@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import block_diag
-from scipy.sparse import csr_matrix
 
 from simkit.body.body import Opening
 from simkit.body.wall import Wall
@@ -140,65 +139,84 @@ class PortSolution:
         """First-order changes for `moves`: each a row and the opening that takes that port's place.
 
         Moves should be small (a micrometre, or 1e-4 of the size); dividing by the step gives derivatives by place,
-        diameter or whatever made the openings. A port's own entry changes with its place a few percent more or less
-        than by solving anew, for the mesh does not resolve the field within the mouth; `exact` solves for it at
-        k = 0.
+        diameter or whatever made the openings. What is read from the fields of the others is as true as the matrix
+        is symmetric: a few thousandths of a place's slope. `exact` solves for the moved mouths too, so that the
+        changes are those of the numbers in `field`.
         """
-        n = len(self.field.names)
         rows = np.array([row for row, _ in moves], dtype=int)
-        static, bend = np.zeros((len(rows), n)), np.zeros((len(rows), n))
-        modes = np.zeros((len(rows), len(self.field.k2)))
+        shape = len(rows), len(self.field.names)
+        static, bend, modes = np.zeros(shape), np.zeros(shape), np.zeros((len(rows), len(self.field.k2)))
         first, first_mode = 0, 0
-        for chamber, answer, way in zip(self.air.chambers, self.inside, self.ways, strict=True):
+        for chamber, body, answer in zip(self.air.chambers, self.air.body.chambers, self.inside, strict=True):
             stop, stop_mode = first + len(answer.mouths), first_mode + len(chamber.modes.k2)
-            mine = [v for v, row in enumerate(rows) if first <= row < stop]
-            if mine:
-                new = mouths([moves[v][1] for v in mine], chamber.skin.surface, way.behind[rows[mine] - first] / 2)
-                parts = _inside_changes(chamber, answer, rows[mine] - first, new, exact)
+            mine = np.flatnonzero((first <= rows) & (rows < stop))
+            if len(mine):
+                moved = tuple(moves[int(v)][1] for v in mine)
+                new = mouths(moved, chamber.skin.surface, _Ways.of(body.wall, moved).behind / 2)
+                ask = _inside_anew if exact else _inside_changes
+                parts = ask(chamber, answer, rows[mine] - first, new)
                 static[mine, first:stop], bend[mine, first:stop], modes[mine, first_mode:stop_mode] = parts
             first, first_mode = stop, stop_mode
         return RowChanges(self.field, rows, static, bend, modes, self._around_changes(rows, moves, exact))
 
     def _around_changes(self, rows: np.ndarray, moves: Sequence[tuple[int, Opening]], exact: bool) -> Interpolant:
-        outside, answer = self.air.outside, self.around
-        solved = len(self.air.wave_numbers)
-        waves, fields = answer.wave_numbers[:solved], answer.fields[:solved]
-        reach = _through(self.air, self.ways)[rows] / 2
-        new = mouths([opening for _, opening in moves], outside.skin.surface, reach)
-        old = [answer.mouths[row] for row in rows]
-        fresh = outside.skin.rows(new)
-        reading = (fresh - outside.skin.rows(old)) @ answer.span
+        chamber = np.repeat(np.arange(len(self.openings)), [len(group) for group in self.openings])
+        ahead = np.zeros(len(rows))
+        for c, body in enumerate(self.air.body.chambers):
+            mine = np.flatnonzero(chamber[rows] == c)
+            ahead[mine] = _Ways.of(body.wall, tuple(moves[int(v)][1] for v in mine)).ahead
+        through = ahead + 2 * self.air.body.thickness
+        new = mouths([opening for _, opening in moves], self.air.outside.skin.surface, through / 2)
+        waves = self.air.wave_numbers
+        change = self._outside_anew(rows, new) if exact else self._outside_changes(rows, new)
+        return Interpolant.through(waves, change, self.air.ball, radiation=0.0)
+
+    def _outside_changes(self, rows: np.ndarray, new: Sequence[Mouth]) -> np.ndarray:
+        skin, answer = self.air.outside.skin, self.around
+        waves = self.air.wave_numbers
+        reading = (skin.rows(new) - skin.rows([answer.mouths[row] for row in rows])) @ answer.span
         known, kink, own, own_kink = _known_changes(answer.mouths, rows, new)
         square = np.square(waves)[:, None]
-        smooth = reading @ fields
+        smooth = reading @ answer.fields[: len(waves)]
         each = np.arange(len(rows))
         change = known + square[:, None] * kink + smooth
         change[:, each, rows] = own + square * own_kink + 2 * smooth[:, each, rows]
-        if exact:
-            anew = _own(new, fresh, outside.still(new, fresh))
-            change[:, each, rows] += anew - answer.matrices[0][rows, rows] - change[0, each, rows]
-        return Interpolant.through(waves, change, self.air.ball, radiation=0.0)
+        return change
+
+    def _outside_anew(self, rows: np.ndarray, new: Sequence[Mouth]) -> np.ndarray:
+        if not new:
+            return np.zeros((len(self.air.wave_numbers), 0, len(self.field.names)))
+        both = self.air.outside.answer((*self.around.mouths, *new), self.air.wave_numbers)
+        return _row_changes(both.even, rows)
 
 
 def _inside_changes(
-    chamber: InsideAir, answer: InsideAnswer, rows: np.ndarray, new: Sequence[Mouth], exact: bool
+    chamber: InsideAir, answer: InsideAnswer, rows: np.ndarray, new: Sequence[Mouth]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    fresh = chamber.skin.rows(new)
-    reading = fresh - chamber.skin.rows([answer.mouths[row] for row in rows])
+    reading = chamber.skin.rows(new) - chamber.skin.rows([answer.mouths[row] for row in rows])
     known, kink, own, own_kink = _known_changes(answer.mouths, rows, new)
     static, second = reading @ answer.static, reading @ answer.second
     each = np.arange(len(rows))
     matrix, bend = known + static, kink + second
     matrix[each, rows] = own + 2 * static[each, rows]
     bend[each, rows] = own_kink + 2 * second[each, rows]
-    if exact:
-        matrix[each, rows] = _own(new, fresh, chamber.still(new, fresh)) - answer.matrix[rows, rows]
     return matrix, bend, reading @ chamber.modes.shapes
 
 
-def _own(new: Sequence[Mouth], rows: csr_matrix, fields: np.ndarray) -> np.ndarray:
-    """What each mouth hears of itself at k = 0, from the smooth fields (nodes, v): (v,)."""
-    return np.asarray(rows.multiply(fields.T).sum(axis=1)).ravel() + np.array([mouth.own for mouth in new])
+def _inside_anew(
+    chamber: InsideAir, answer: InsideAnswer, rows: np.ndarray, new: Sequence[Mouth]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    both = chamber.answer((*answer.mouths, *new))
+    matrix, bend = (_row_changes(_even(whole), rows) for whole in (both.matrix, both.bend))
+    return matrix, bend, both.ports[len(answer.mouths) :] - both.ports[rows]
+
+
+def _row_changes(matrix: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Rows (..., v, n) of the moved less those at rest, from a matrix of the n at rest and after them the v moved."""
+    rest, each = matrix.shape[-1] - len(rows), np.arange(len(rows))
+    change = matrix[..., rest:, :rest] - matrix[..., rows, :rest]
+    change[..., each, rows] = matrix[..., rest + each, rest + each] - matrix[..., rows, rows]
+    return change
 
 
 def _known_changes(

@@ -79,13 +79,22 @@ def unpoled_values(sources: Sources, points: np.ndarray) -> np.ndarray:
     return line.bent_values() + line.log_share * np.log(line.r)
 
 
-def source_slopes(sources: Sources, points: np.ndarray, normals: np.ndarray) -> np.ndarray:
-    """n . grad S at wall points, the source's own delta left out: (s, p), 1/m^2."""
+def source_slopes(sources: Sources, points: np.ndarray, normals: np.ndarray, soft: float = 0.0) -> np.ndarray:
+    """n . grad S at wall points, the source's own delta left out: (s, p), 1/m^2.
+
+    At its source the slope is bounded but depends on the side from which it is seen; with `soft` (m) it goes to zero
+    there, as r^4/(r^4 + soft^4), and is smooth in the source's place.
+    """
     line = _Line(sources, points)
     nx, ny, nz = sources.directions(normals)
     outward = line.x * nx + line.y * ny
     near = 1 / line.r
-    return -0.5 / np.pi * (outward + line.z * nz) * (near * near * near) + line.bent_slopes(outward, nx, ny, nz)
+    slopes = -0.5 / np.pi * (outward + line.z * nz) * (near * near * near) + line.bent_slopes(outward, nx, ny, nz)
+    if soft == 0:
+        return slopes
+    ratio = soft * near
+    ratio *= ratio
+    return slopes / (1 + ratio * ratio)
 
 
 def kink_values(sources: Sources, points: np.ndarray) -> np.ndarray:

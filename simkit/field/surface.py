@@ -101,7 +101,7 @@ def air_behind(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> np.ndarray:
 
 
 def _first_change(wall: Wall, start: np.ndarray, way: np.ndarray, into_air: bool) -> np.ndarray:
-    """Distance at which the level first changes its sign, by samples and one secant."""
+    """Distance at which the level first changes its sign, by samples and then by regula falsi (Illinois)."""
     if not len(start):
         return np.zeros(0)
     reach = 1.5 * float(np.linalg.norm(np.ptp(wall.box, axis=0)))
@@ -110,8 +110,17 @@ def _first_change(wall: Wall, start: np.ndarray, way: np.ndarray, into_air: bool
     level = wall.level(ray.reshape(-1, 3)).reshape(len(start), -1)
     beyond = (level < 0) if into_air else (level > 0)
     last = np.maximum(beyond.argmax(axis=1), 1)
-    rows = np.arange(len(start))
+    rows, found = np.arange(len(start)), beyond.any(axis=1)
+    near, far = steps[last - 1], steps[last]
     low, high = level[rows, last - 1], level[rows, last]
-    share = np.clip(low / np.where(low == high, 1.0, low - high), 0.0, 1.0)
-    found = steps[last - 1] + share * (steps[last] - steps[last - 1])
-    return np.where(beyond.any(axis=1), found, np.inf)
+    for _ in range(_FALSI):
+        flat = low == high
+        at = np.where(flat, far, far - high * (far - near) / np.where(flat, 1.0, high - low))
+        here = wall.level(start + at[:, None] * way)
+        crossed = (here < 0) != (high < 0)
+        near, low = np.where(crossed, far, near), np.where(crossed, high, low / 2)
+        far, high = at, here
+    return np.where(found, far, np.inf)
+
+
+_FALSI = 12

@@ -25,25 +25,24 @@ from simkit.sound.ringing import stiffness
 
 CENTS = 1200 / np.log(2)  # of an e-fold
 _NUDGE = 1e-6  # of the frequency, for dF/d omega
-_WIDE = 30.0  # small steps: a field solved anew is known to some 1e-11, too little for the small step itself
+_WIDE = 10.0  # small steps to either side: a field solved anew is known to some 1e-11, too little for one itself
 
 
 def cents_slopes(trial: Trial, exact: bool = True) -> np.ndarray:
     """d cents/dx (f, n) of all notes of all chambers by every free number, per mm, degree or unit of a factor.
 
-    Without `exact` an opening's share of its own field moves a few percent too much or too little with its place (the
-    mesh is coarser than the mouth), for a fifth of the time: good enough to steer by.
+    They are those of the numbers that the port model gives, by central differences of everything that a step changes.
+    Without `exact` a place's slope is read from the fields at rest, which is as true as the port matrix is symmetric
+    (some thousandths), and an opening's share of its own field moves a few percent too much or too little (the mesh is
+    coarser than the mouth), for a fifth of the time: good enough to steer by.
     """
-    slopes = slopes_beside(trial, trial.neighbours, exact)
-    meshed = [n for n, neighbour in enumerate(trial.neighbours) if not neighbour.moves_openings_only(trial)]
-    if exact and meshed:
-        steps = [_WIDE * trial.freedom.numbers[n].step for n in meshed]
-        onward, back = (
-            slopes_beside(trial, [trial.nudged(n, sign * step) for n, step in zip(meshed, steps, strict=True)])
-            for sign in (1, -1)
-        )
-        slopes[:, meshed] = (onward + back) / 2
-    return slopes
+    if not exact:
+        return slopes_beside(trial, trial.neighbours, exact=False)
+    steps = _WIDE * np.array([number.step for number in trial.freedom.numbers])
+    onward, back = (
+        slopes_beside(trial, [trial.nudged(n, sign * step) for n, step in enumerate(steps)]) for sign in (1, -1)
+    )
+    return (onward + back) / 2
 
 
 def slopes_beside(trial: Trial, neighbours: Sequence[Neighbour], exact: bool = True, field: bool = True) -> np.ndarray:
