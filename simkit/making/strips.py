@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 
 from simkit.making.page import (
     Drawing,
@@ -147,22 +148,41 @@ def _alike(a: LineStrip, b: LineStrip, scale: float) -> bool:
 def _line_strip(names: str, strip: LineStrip, scale: float) -> Drawing:
     length = scale * strip.length
     marks: list[Mark] = [rectangle(0, 0, length, ALONG, Pen.CUT, name=f"line {names}")]
-    row, before = 0, -100.0
-    for letter, run in strip.marks:
-        x = scale * run
-        row = (row + 1) % 2 if x - before < 6 else 0  # letters that stand close take turns in two rows
-        before = x
-        marks += [
-            stroke((x, 0), (x, ALONG), pen=Pen.OUTLINE, name=f"mark {letter}"),
-            Text((x + 0.8, ALONG - 3.6 - 3.8 * row), letter, 3.0, ink=Ink.ACCENT, bold=True),
-            Text((x + 2.2, 1.0), f"{x:.1f}", 1.9, turn_deg=90, ink=Ink.QUIET),
-        ]
+    at = [scale * run for _, run in strip.marks]
+    for (letter, _), x, label in zip(strip.marks, at, _spread(at), strict=True):
+        marks += _line_mark(letter, x, label)
     marks += [
         Text((1.2, ALONG - 3.6), names, 2.6, bold=True),
         Text((1.2, 1.2), "mouth tip", 1.9, ink=Ink.QUIET),
         Text((length - 1.2, 1.2), "far tip", 1.9, "right", ink=Ink.QUIET),
     ]
     return Drawing(length, ALONG, tuple(marks), f"line {names}")
+
+
+LABEL = 3.8  # room that a letter and its figure take beside each other
+
+
+def _spread(at: list[float]) -> list[float]:
+    """Where the labels of marks stand: right of their marks, as near as they can where marks stand too close.
+
+    The nearest places that keep a gap are an isotonic regression of the places less the gaps before them.
+    """
+    gaps = LABEL * np.arange(len(at))
+    return [float(x) for x in isotonic_regression(np.array(at) + LABEL / 2 - gaps).x + gaps] if at else []
+
+
+def _line_mark(letter: str, x: float, label: float) -> list[Mark]:
+    """A mark across a strip with its letter and its figure: beside it, or led to where there is room for them."""
+    led = abs(label - x - LABEL / 2) > 0.05
+    line = [(x, 0.0), (x, 2.0), (label, 4.2)] if led else [(x, 0.0), (x, ALONG)]
+    marks: list[Mark] = [stroke(*line, pen=Pen.OUTLINE, name=f"mark {letter}")]
+    if led:
+        marks.append(stroke((x, ALONG - 1.2), (x, ALONG), pen=Pen.OUTLINE))
+    return [
+        *marks,
+        Text((label, ALONG - 4.6 if led else ALONG - 3.6), letter, 3.0, "center", ink=Ink.ACCENT, bold=True),
+        Text((label + 0.7, 4.8 if led else 1.0), f"{x:.1f}", 1.9, turn_deg=90, ink=Ink.QUIET),
+    ]
 
 
 def place_table(places: Places, scale: float) -> Drawing:

@@ -113,8 +113,16 @@ def _height_at(lines: tuple[np.ndarray, ...], u: float) -> float:
 
 def section(plan: VoicingPlan) -> Drawing:
     """The whole section at 1:1: the piece cut along the breath through the middle of the window."""
-    marks = _solid(plan)
-    return _framed(marks, "section along the breath, 1 : 1", "section")
+    back, cheek = plan.exit - plan.length, max(3.0, 0.8 * plan.wall)
+    across = min((v for line in plan.inner for v in _crossings(line, 0.0) if v < -1.0), default=-3 * plan.wall)
+    out = _slope_end(plan)
+    marks: list[Mark] = [
+        *_solid(plan),
+        Text((back + 0.6, plan.middle + plan.height / 2 + cheek + 1.4), "breath →", 2.3, ink=Ink.QUIET),
+        Text((out[0] + 2.0, out[1] + 1.4), "outside", 2.3, ink=Ink.QUIET),
+        Text((0.0, across / 2), "inside", 2.3, "center", "middle", ink=Ink.QUIET),
+    ]
+    return _framed(marks, "section along the breath, window up, 1 : 1", "section")
 
 
 def detail(plan: VoicingPlan) -> Drawing:
@@ -141,7 +149,9 @@ def detail(plan: VoicingPlan) -> Drawing:
     tip = at(*plan.edge)
     marks.append(Text((tip[0] + 11, tip[1] + 2.4), f"{plan.edge_deg:g}°", 2.6, ink=Ink.INK))
     marks.append(Text((tip[0] + 1.5, tip[1] - 3.4), "edge", 2.3, ink=Ink.QUIET))
-    marks.append(Text(at(back + 4.0, plan.wall + 1.6), "breath →", 2.4, ink=Ink.QUIET))
+    marks.append(Text(at((plan.exit + plan.edge[0]) / 2, plan.middle), "breath →", 2.4, "center", "middle"))
+    marks.append(Text(at((plan.exit + plan.edge[0]) / 2, plan.wall + 2.4), "outside", 2.3, "center", ink=Ink.QUIET))
+    marks.append(Text(at(ahead - 0.5, below + 0.5), "inside", 2.3, "right", ink=Ink.QUIET))
     if plan.nose:
         words = f"soften the edge to a radius of {plan.nose:.2f}: the cut-up is then {plan.cut_up:.2f}"
         marks.append(Text((0, 5.6), words, 2.3, ink=Ink.QUIET))
@@ -252,7 +262,8 @@ def _enlarged(marks: list[Mark], left: float, bottom: float, width: float, heigh
 
 def _framed(marks: list[Mark], words: str, name: str) -> Drawing:
     """Marks shifted into a frame of their own, words below."""
-    corners = np.array([p for mark in marks if isinstance(mark, Line) for p in mark.points])
+    tops = [(mark.at[0], mark.at[1] + mark.size) for mark in marks if isinstance(mark, Text)]
+    corners = np.array([*tops, *(p for mark in marks if isinstance(mark, Line) for p in mark.points)])
     low, high = corners.min(axis=0), corners.max(axis=0)
     moved = [mark.moved(-low[0] + 1, -low[1] + 8) for mark in marks]
     width = max(high[0] - low[0] + 2, width_of(words, 2.4))

@@ -93,3 +93,13 @@ def test_the_window_from_outside_is_the_cut_and_the_slope_long():
 def test_the_enlarged_detail_says_that_it_is_enlarged():
     words = [mark.words for mark in detail(plan()).marks if not isinstance(mark, Line)]
     assert any("4 : 1" in w and "not to measure" in w for w in words)
+
+
+@pytest.mark.parametrize("draw", [section, detail])
+def test_the_section_says_which_side_is_inside_and_which_way_the_breath_goes(draw):
+    marks = draw(plan()).marks
+    height = {mark.words: mark.at[1] for mark in marks if not isinstance(mark, Line)}
+    assert "breath →" in height
+    slope = [p[1] for mark in marks if isinstance(mark, Line) and mark.fill for p in mark.points]
+    assert height["inside"] < height["outside"]
+    assert height["inside"] < max(slope)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of
+from simkit.making.page import Line
 from simkit.making.strips import line_strips, wrap_strip
-from simkit.making.wraps import outer_point, places_of
+from simkit.making.wraps import LineStrip, Places, outer_point, places_of
 from simkit.vessel import loads
 
 TUBE = """
@@ -157,3 +158,19 @@ def test_lines_that_are_alike_share_a_strip(lopsided):
 def test_a_plain_chamber_has_no_strips():
     _, found = places('[clay]\nwall_mm = 4\n[[chamber]]\nname = "a"\nshape = "sphere"\ndiameter_mm = 50')
     assert not found.wraps and not found.lines
+
+
+@pytest.mark.parametrize("runs", [(0.0300, 0.0311), (0.0300, 0.0306, 0.0312, 0.0330), (0.030, 0.050)])
+def test_letters_and_figures_of_marks_close_together_stand_apart(runs):
+    """A letter of 3 mm and its figure need some 3.5 mm; the marks themselves stay where they are."""
+    marks = tuple(zip("ABCD", runs, strict=False))
+    (strip,) = line_strips(Places((), (LineStrip("top", 0.1, marks),), ()), 1000)
+    texts = [mark for mark in strip.marks if not isinstance(mark, Line)]
+    for kind in (
+        [text.at[0] for text in texts if text.words in dict(marks)],
+        [text.at[0] for text in texts if text.turn_deg],
+    ):
+        assert len(kind) == len(runs) and min(np.diff(sorted(kind))) > 3.5
+    for letter, run in marks:
+        (line,) = (mark for mark in strip.marks if getattr(mark, "name", "") == f"mark {letter}")
+        assert line.points[0] == pytest.approx((1000 * run, 0))
