@@ -25,7 +25,7 @@ def optimise(
         str | None,
         typer.Option(
             metavar="WHAT",
-            help="diameters, places, holes (both), voicing, windway, shape, size or dotted keys, with commas; else [free].",
+            help="diameters, places, holes (both), voicing, windway, shape, size, dotted keys, by commas; else [free].",
             show_default=False,
         ),
     ] = None,
@@ -54,7 +54,7 @@ def optimise(
         str | None,
         typer.Option(
             metavar="ONE,OTHER",
-            help="Weigh two aims against each other: of in-tune, steady, even-breath, margin, small-holes.",
+            help="Weigh two aims against each other: of in-tune, steady, even-breath, margin, small-holes, range.",
         ),
     ] = None,
     judge: Annotated[
@@ -125,15 +125,14 @@ def optimise(
 def _traded(given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,
             how: dict[str, Any], as_json: bool, plot: Path | None) -> None:  # fmt: skip
     """Two aims against each other: the curve told and drawn, the design in its middle written."""
-    from simkit.optimise import InTune, rewritten, source_text, trade_off
-    from simkit.optimise.asking import traded
+    from simkit.optimise import rewritten, source_text, trade_off
+    from simkit.optimise.asking import kept, traded
     from simkit.show.look import page, save
     from simkit.show.optimised import trade_off_text
     from simkit.show.trade_off import trade_off_panel
 
     one, other = traded(trade)
-    always = () if InTune in (type(one), type(other)) else (InTune(),)
-    curve = trade_off(vessel, free, one, other, always=always, limits=limits, **how)
+    curve = trade_off(vessel, free, one, other, always=kept(one, other), limits=limits, **how)
     with whole(output, "-o") as half:
         half.write_text(rewritten(source_text(given), given, curve.middle.vessel), encoding="utf-8")
     if plot:
