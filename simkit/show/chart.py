@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
-from matplotlib.ticker import FuncFormatter, NullFormatter
+from matplotlib.ticker import FuncFormatter, NullFormatter, NullLocator
 
 from simkit.show import look
 from simkit.show.lines import IN_TUNE_CENTS
@@ -19,6 +19,8 @@ MARKS = {"lumped": "D", "ports": "o", "resolved": "s"}
 STEP_MM = 11.0  # from note to note
 LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 17.0, 6.0, 15.0, 8.0
 PITCH_MM, CENTS_MM, HOLE_MM, GAP_MM = 42.0, 42.0, 3.6, 6.0
+_WIDE_CENTS = 40.0  # from which on the axis of cents closes up outwards
+_FAR_CENTS = (0, 5, 10, 20, 50, 100, 200, 500, 1000)
 
 
 def scale_chart(
@@ -108,9 +110,14 @@ def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
                 continue
             unsure = heard.uncertainty_cents
             color, span = COLORS[model], [heard.cents - unsure, heard.cents + unsure]
-            axes.plot([n + shift] * 2, span, color=color, alpha=0.45, linewidth=1.6)
-            axes.plot(n + shift, heard.cents, MARKS[model], color=color, markersize=4, zorder=3)
+            axes.plot([n + shift] * 2, span, color=color, alpha=0.45, linewidth=1.6, solid_capstyle="butt")
+            axes.plot(n + shift, heard.cents, MARKS[model], color=color, markersize=3.2, zorder=3)
             reach = max(reach, abs(heard.cents) + unsure)
+    if reach > _WIDE_CENTS:
+        # Even near the target and closing up outwards, so that a rough model's bars do not hide a sure one's.
+        axes.set_yscale("asinh", linear_width=IN_TUNE_CENTS)
+        axes.set_yticks([sign * cents for cents in _FAR_CENTS if cents <= reach for sign in (-1, 1)])
+        axes.yaxis.set_minor_locator(NullLocator())
     axes.set_ylim(-1.1 * reach, 1.1 * reach)
     axes.yaxis.set_major_formatter(FuncFormatter(lambda cents, _: f"{cents:+.0f}".replace("-", "−") if cents else "0"))
 

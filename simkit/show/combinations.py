@@ -12,6 +12,7 @@ from simkit.vessel import Vessel, tuning_of
 
 WIDTH_MM, HEIGHT_MM = 150.0, 92.0
 LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 17.0, 8.0, 17.0, 17.0
+MOST_NAMES = 27  # two octaves and a third: beyond it only the natural notes are named
 
 
 def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) -> Panel:
@@ -33,10 +34,9 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
         axes.set_yscale("log")
         axes.set_ylim(low, high)
         axes.set_xlim(-0.6, len(chamber.holes) + 0.9)
-        for key in range(128):
-            hertz = vessel.scale.a4_hz * 2 ** ((key - 69) / 12)
-            if low < hertz < high:
-                axes.axhline(hertz, color=look.FAINT, linewidth=0.6, zorder=0)
+        lines = _lines(vessel, low, high)
+        for hertz, _ in lines:
+            axes.axhline(hertz, color=look.FAINT, linewidth=0.6, zorder=0)
         for f in chamber.fingerings:
             used = bool(f.wanted)
             axes.plot(
@@ -53,8 +53,10 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
                     f.wanted, (sum(f.openness), f.frequency_hz), (6, 0), textcoords="offset points",
                     va="center", fontsize=7.5, zorder=4,
                 )  # fmt: skip
-        names = _lines(vessel, low, high)
-        axes.set_yticks([f for f, _ in names], [text for _, text in names])
+        named = lines if len(lines) <= MOST_NAMES else [line for line in lines if _is_natural(line[1])]
+        axes.set_yticks([f for f, _ in named], [text for _, text in named])
+        for label, (_, text) in zip(axes.get_yticklabels(), named, strict=True):
+            label.set(fontsize=7 if _is_natural(text) else 5.5, color=look.INK if _is_natural(text) else look.QUIET)
         axes.yaxis.set_minor_formatter(NullFormatter())
         axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
         axes.set_xticks(range(len(chamber.holes) + 1))
@@ -67,15 +69,17 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
 
 
 def _lines(vessel: Vessel, low: float, high: float) -> list[tuple[float, str]]:
-    """Natural notes in the range, with their frequencies by the design's tuning."""
+    """Every note in the range, with its frequency by the design's tuning."""
     tuning = tuning_of(vessel)
     found = {}
     steps = 400
     for i in range(steps + 1):
         note, _ = tuning.nearest(low * (high / low) ** (i / steps))
-        text = str(note)
-        if "#" not in text and "b" not in text:
-            f = tuning.frequency(note)
-            if low < f < high:
-                found[text] = f
+        f = tuning.frequency(note)
+        if low < f < high:
+            found[str(note)] = f
     return sorted((f, text) for text, f in found.items())
+
+
+def _is_natural(name: str) -> bool:
+    return "#" not in name and "b" not in name

@@ -28,6 +28,8 @@ class Side:
         return points @ np.array([self.right, self.up]).T
 
 
+_EDGE_ON = 0.02  # sine of the angle between the line of sight and a rim that is seen as a line
+
 ABOVE = Side("from above", (1, 0, 0), (0, 1, 0))
 RIGHT = Side("from the right", (0, 1, 0), (0, 0, 1))
 MOUTH = Side("from the mouth end", (1, 0, 0), (0, 0, 1))
@@ -53,8 +55,11 @@ def outlines(body: Body, side: Side, fine: int = 96) -> list[np.ndarray]:
 
 
 def is_hidden(body: Body, opening: Opening, side: Side) -> bool:
-    """True if the outer rim faces away from the eye or another part of the body stands before it."""
-    if opening.axis @ side.toward <= 0.02:
+    """True if the outer rim faces away from the eye or another part of the body stands before it.
+
+    Seen edge on, as on the outline, it is not hidden.
+    """
+    if opening.axis @ side.toward < -_EDGE_ON:
         return True
     rim = opening.center + opening.length * opening.axis
     reach = sum(float(np.ptp(c.wall.box, axis=0).max()) for c in body.chambers)

@@ -113,27 +113,32 @@ def _opening(paper: Axes, body: Body, opening: Opening, side: Side, on_paper: On
             facecolor=fill,
             edgecolor=color,
             alpha=0.55 if hidden else 1.0,
-            linewidth=0.7,
+            linewidth=0.7 if _breadth(rim) > 0.5 else 2.0,  # edge on it would be a hairline
             linestyle=(0, (2.2, 1.6)) if hidden else "-",
             zorder=4 if hidden else 6,
         )
     )
     if opening.is_round:
-        _name(paper, opening.name, rim, hidden)
+        _name(paper, opening.name, rim, hidden, float(opening.axis @ side.right) < 0)
 
 
-def _name(paper: Axes, name: str, rim: np.ndarray, hidden: bool) -> None:
-    """A hole's name inside its rim if it fits there, else beside it."""
-    size = np.ptp(rim, axis=0)
+def _breadth(rim: np.ndarray) -> float:
+    """How wide an ellipse of points (n, 2) is across its narrow way; of a rectangle, about that."""
+    return float(2 * np.sqrt(max(2 * np.linalg.eigvalsh(np.cov(rim.T))[0], 0.0)))
+
+
+def _name(paper: Axes, name: str, rim: np.ndarray, hidden: bool, left: bool) -> None:
+    """A hole's name inside its rim if it fits there, else beside it on the side that it looks to."""
     fontsize = 6.5
-    inside = len(name) * 0.62 * fontsize < 0.9 * size[0] * look.POINTS and fontsize < 0.9 * size[1] * look.POINTS
+    fits = 0.9 * look.POINTS * np.array([np.ptp(rim[:, 0]), np.ptp(rim[:, 1]), 1.1 * _breadth(rim)])
+    inside = len(name) * 0.62 * fontsize < fits[0] and fontsize < fits[1:].min()
     center = rim.mean(axis=0)
     beside = rim[:, 1].min() if hidden else rim[:, 1].max()
     paper.text(
-        center[0] if inside else rim[:, 0].max() + 0.5,
+        center[0] if inside else rim[:, 0].min() - 0.5 if left else rim[:, 0].max() + 0.5,
         center[1] if inside else beside,
         name,
-        ha="center" if inside else "left",
+        ha="center" if inside else "right" if left else "left",
         va="center_baseline" if inside else "top" if hidden else "bottom",
         color=look.QUIET if hidden else look.PAPER if inside else look.INK,
         fontsize=fontsize,
@@ -155,11 +160,15 @@ def windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:
 
 
 def _windway(paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_paper: OnPaper) -> None:
-    """Where the breath comes from: the windway's floor, dashed, as it lies in the clay."""
+    """Where the breath comes from: the windway's floor and roof, dashed, as they lie in the clay."""
     plan = windway_plan(vessel, chamber)
-    if len(plan):
-        dashes = {"linewidth": 0.6, "linestyle": (0, (3, 2)), "edgecolor": look.CLAY, "facecolor": "none"}
-        paper.add_patch(Polygon(on_paper(side.flat(plan)), closed=False, zorder=5, **dashes))
+    voicing = next(c.voicing for c in vessel.chambers if c.name == chamber.name)
+    if chamber.window is None or voicing is None:
+        return
+    half = 0.5e-3 * voicing.windway_height_mm * chamber.window.axis
+    dashes = {"linewidth": 0.6, "linestyle": (0, (3, 2)), "edgecolor": look.CLAY, "facecolor": "none"}
+    for level in (plan,) if side is ABOVE else (plan - half, plan + half):
+        paper.add_patch(Polygon(on_paper(side.flat(level)), closed=False, zorder=5, **dashes))
 
 
 def _legend(paper: Axes, vessel: Vessel, body: Body, scale: float, left: float, top: float) -> None:

@@ -71,3 +71,18 @@ def test_a_long_title_leaves_room_for_the_key(panels):
     assert title.endswith("…")
     assert look.width_mm(title, 12) <= 50
     assert look.short("dove", 50, 12) == "dove"
+
+
+def test_a_sure_models_bar_shows_beside_a_rough_ones():
+    """Bars of 2 and of 90 cents in one picture: the short one is longer than the mark on it."""
+    note = PredictedNote(
+        "C5", (), 523.25, (Answer("lumped", 510.0, -44.4, 30.0, 90.0), Answer("resolved", 523.0, 0.8, 31.0, 2.0))
+    )
+    (figure,) = look.page(scale_chart("whistle", [], [note])).subfigs
+    (axes,) = (a for a in figure.subfigs[0].axes if a.get_ylabel().startswith("cents"))
+    (bar,) = (line for line in axes.lines if len(line.get_ydata()) == 2 and np.ptp(line.get_ydata()) == 4.0)
+    ends = axes.transData.transform(np.stack([bar.get_xdata(), bar.get_ydata()], axis=1))
+    (mark,) = (line for line in axes.lines if line.get_marker() == "s")
+    assert np.ptp(ends[:, 1]) * 72 / axes.figure.get_dpi() > 1.5 * mark.get_markersize()
+    ticks = [tick for tick in axes.get_yticks() if axes.get_ylim()[0] < tick < axes.get_ylim()[1]]
+    assert {-50, 0, 50} <= set(ticks)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_rgb
 from matplotlib.image import imread
 
 from simkit.body import body_of
@@ -79,7 +80,14 @@ def test_the_sides_are_right_handed_and_look_where_they_say():
 
 @pytest.mark.parametrize(
     ("name", "side", "hidden"),
-    [("top", ABOVE, False), ("right", ABOVE, True), ("right", RIGHT, False), ("window", ABOVE, True)],
+    [
+        ("top", ABOVE, False),
+        ("right", RIGHT, False),
+        ("window", ABOVE, True),
+        # Edge on, as a line on the outline.
+        ("right", ABOVE, False),
+        ("window", RIGHT, False),
+    ],
 )
 def test_what_faces_away_is_hidden(ellipsoid, name, side, hidden):
     (chamber,) = ellipsoid[1].chambers
@@ -113,3 +121,13 @@ def test_a_thin_shell_is_drawn_too(tmp_path):
     vessel = vessel_of(wall=0)
     look.save(look.page(views(vessel, body_of(vessel))), tmp_path / "shell.png")
     assert imread(tmp_path / "shell.png").std() > 0.05
+
+
+def test_the_window_underneath_is_a_line_on_the_outline_from_the_right(ellipsoid):
+    """Seen edge on: 5 mm of cut-up at 20 + 4 mm below the axis of an ellipsoid 40 mm high with 4 mm of clay."""
+    paper = paper_of(look.page(views(*ellipsoid)))
+    (bar,) = (line for line in paper.lines if (line.get_gid() or "").endswith(" mm"))
+    scale = np.ptp(bar.get_xdata()) / float(bar.get_gid().split()[0])
+    rims = [patch for patch in paper.patches if patch.get_facecolor()[:3] == to_rgb(look.CLAY)]
+    lines = [rim for rim in rims if np.ptp(rim.get_xy()[:, 1]) < 1.5 < np.ptp(rim.get_xy()[:, 0]) < 6 * scale]
+    assert any(np.ptp(line.get_xy()[:, 0]) == pytest.approx(5 * scale, rel=0.05) for line in lines)
