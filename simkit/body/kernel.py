@@ -264,7 +264,8 @@ def surface_of_step(path: Path) -> tuple[np.ndarray, np.ndarray]:
     with session() as gmsh:
         gmsh.option.setString("Geometry.OCCTargetUnit", "MM")
         try:
-            gmsh.model.occ.importShapes(str(path))
+            with _silent():
+                gmsh.model.occ.importShapes(str(path))
             gmsh.model.occ.synchronize()
             low, high = np.reshape(gmsh.model.getBoundingBox(-1, -1), (2, 3))
             gmsh.option.setNumber("Mesh.MeshSizeMax", float(np.max(high - low)) / 40)
@@ -450,7 +451,7 @@ def write_step(gmsh: Any, path: Path) -> None:
 
 @contextmanager
 def _silent() -> Iterator[None]:
-    """Nothing reaches standard output: the STEP writer announces itself there whatever it is told."""
+    """Nothing reaches standard output: STEP's reader and writer speak there, in colours, whatever they are told."""
     sys.stdout.flush()
     kept = os.dup(1)
     try:

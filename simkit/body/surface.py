@@ -33,17 +33,19 @@ def read_surface(path: Path) -> Triangles:
 
 def _read_stl(path: Path) -> Triangles:
     try:
-        mesh = meshio.read(path, file_format="stl")
-        cells = np.concatenate([block.data for block in mesh.cells if block.type == "triangle"])
+        # A text's first letters, taken for a number of triangles, make a size that no file has: it may overflow.
+        with np.errstate(over="ignore"):
+            mesh = meshio.read(path, file_format="stl")
     except Exception as failure:  # meshio lets many kinds through on a broken file
-        raise SurfaceError(f"an STL file that can be read ({type(failure).__name__}: {failure})") from failure
-    return 1e-3 * np.asarray(mesh.points, float), cells
+        raise SurfaceError(f"an STL file that can be read ({failure})") from failure
+    cells = [block.data for block in mesh.cells if block.type == "triangle"]
+    return 1e-3 * np.asarray(mesh.points, float), np.concatenate([np.empty((0, 3), int), *cells])
 
 
 def _welded(points: np.ndarray, cells: np.ndarray) -> Triangles:
     """One vertex where several coincide (to 1e-6 of the size); triangles without area are dropped."""
     if not np.isfinite(points).all() or not len(cells):
-        raise SurfaceError("a surface of finite triangles")
+        raise SurfaceError("a surface of triangles, each of finite numbers; this file has none")
     grid = np.round((points - points.min(axis=0)) / (1e-6 * np.ptp(points, axis=0).max())).astype(np.int64)
     _, first, number = np.unique(grid, axis=0, return_index=True, return_inverse=True)
     cells = number.ravel()[cells]

@@ -15,6 +15,8 @@ def known_keys(root: type[Part], tree: object, path: Path, compare: bool = True)
     word, known = str(path[-1]), _known(root, tree, path[:-1])
     if compare:
         near = nearest(word, known)
+        if not near and (shapes := _shapes_with(root, tree, path)):
+            return f"known keys only; {word} belongs to the shape {shapes}"
         home = None if near else dict(_homes(root)).get(word)
         if near:
             return f"known keys only; did you mean {near}?"
@@ -33,6 +35,14 @@ def keys_of_no_shape(root: type[Part], tree: object, path: Path) -> Iterator[Cla
         if key not in known:
             near = nearest(key, [*known, *_known(root, tree, path[:-1])])
             yield Clash((*path, key), value, "known keys only" + (f"; did you mean {near}?" if near else ""))
+
+
+def _shapes_with(root: type[Part], tree: object, path: Path) -> str:
+    """The shapes that do have the key at `path`, where it stands among the keys of one that has not."""
+    if path[-2:-1] != ("shape",):  # its keys stand among the chamber's
+        return ""
+    *_, (_, slot, _) = along(root, tree, path[:-1])
+    return " or ".join(part.__name__.lower() for part in slot.parts if path[-1] in slots(part)) if slot else ""
 
 
 def _known(root: type[Part], tree: object, path: Path) -> list[str]:

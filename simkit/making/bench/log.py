@@ -156,6 +156,10 @@ def read(path: Path) -> Log:
             entries.append(_ENTRY.validate_python(told))
         except ValidationError as error:
             faults.append(_fault(path, number, error))
+    if torn and not entries and not faults and len(torn) > 1:
+        faults.append(
+            Fault(str(path), f"line {torn[0]}", None, "a log that `simkit tune` has written; this file is none")
+        )
     if faults:
         raise InputError(faults)
     told_of = tuple(f"{path.name}: line {n} is torn, as by a crash, and passed over" for n in torn)
