@@ -26,7 +26,8 @@ class Driven:
     """The answer's small model: for each matrix its part in the space (m, m), its load (m,) and its own share of g.
 
     K, M, S, slid, pressed: stiffness, mass, far sphere, integrals of grad_T p . grad_T q and of p q over the walls;
-    felt: rows (c, m) of the pressure at each closed cover, by name; told: harmonics of the far sphere.
+    felt: rows (c, m) of the pressure at each closed cover and at a windway's exit, by name; told: harmonics of the far
+    sphere.
     """
 
     air: Radiating
@@ -36,15 +37,15 @@ class Driven:
     felt: dict[str, np.ndarray]
     told: np.ndarray
 
-    def flow(self, k: np.ndarray, friction: np.ndarray, heat: np.ndarray, beyond: dict[str, float]) -> np.ndarray:
+    def flow(self, k: np.ndarray, friction: np.ndarray, heat: np.ndarray, beyond: dict[str, np.ndarray]) -> np.ndarray:
         """Integral of dp/dn over the cover for unit pressure at wave numbers k (n,), 1/m, in m: (n,) complex.
 
-        friction, heat (n,): (1 - i)/2 delta_v and (1 - i)/2 (gamma - 1) delta_t, m; beyond: volumes (m^3) that the
+        friction, heat (n,): (1 - i)/2 delta_v and (1 - i)/2 (gamma - 1) delta_t, m; beyond: volumes (n,), m^3, that the
         mesh leaves out behind closed covers.
         """
-        extra = sum((beyond[name] * np.outer(row, row) for name, row in self.felt.items()), np.zeros((1, 1)))
         found = []
-        for each, rub, warm in zip(k, friction, heat, strict=True):
+        for at, (each, rub, warm) in enumerate(zip(k, friction, heat, strict=True)):
+            extra = sum((beyond[name][at] * np.outer(row, row) for name, row in self.felt.items()), np.zeros((1, 1)))
             shares = {"K": 1, "M": -(each**2), "slid": -rub, "pressed": -warm * each**2}
             A = sum(share * self.small[name] for name, share in shares.items()) - each**2 * extra
             A = A + self.air.beyond * self.small["S"] + (self.told.T * self.air.steepness(each)) @ self.told

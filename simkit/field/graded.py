@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from simkit.body.body import ChamberBody
 from simkit.body.whole import checked, has_sharp_rims, whole_mesh
 from simkit.errors import MeshError
+from simkit.field.branch import Exit
 from simkit.field.whole import WholeAir, WholeMode
 
 # Every size of the mesh over the standard, coarse and fine; others nearby are tried where gmsh fails at the first.
@@ -35,7 +36,7 @@ class GradedAir:
     sizes: tuple[float, float]
     order: float
     seconds: float
-    _found: dict[tuple[str, ...], tuple[Modes, Modes]] = field(default_factory=dict, compare=False)
+    _found: dict[object, tuple[Modes, Modes]] = field(default_factory=dict, compare=False)
 
     @property
     def ratio(self) -> float:
@@ -46,15 +47,16 @@ class GradedAir:
         """What a number that errs like k^2 would be without a mesh."""
         return fine + (fine - coarse) / (self.ratio**self.order - 1)
 
-    def lowest(self, opened: tuple[str, ...]) -> tuple[WholeMode, WholeMode]:
-        """The lowest resonance with these openings open, coarse and fine."""
-        return self.modes(opened, 1)[0]
+    def lowest(self, opened: tuple[str, ...], end: Exit | None = None) -> tuple[WholeMode, WholeMode]:
+        """The lowest resonance with these openings open, coarse and fine; `end`: of a windway."""
+        return self.modes(opened, 1, end)[0]
 
-    def modes(self, opened: tuple[str, ...], count: int) -> list[tuple[WholeMode, WholeMode]]:
+    def modes(self, opened: tuple[str, ...], count: int, end: Exit | None = None) -> list[tuple[WholeMode, WholeMode]]:
         """The lowest `count` resonances with these openings open, coarse and fine."""
-        key = tuple(sorted(opened))
+        names = tuple(sorted(opened))
+        key = names, end and end.key
         if key not in self._found or len(self._found[key][0]) < count:
-            coarse, fine = (air.modes(key, count) for air in self.airs)
+            coarse, fine = (air.modes(names, count, end) for air in self.airs)
             self._found[key] = coarse, fine
         return list(zip(*self._found[key], strict=True))[:count]
 

@@ -29,6 +29,7 @@ class Radiating:
 
     S: integral of p q over the far sphere of that radius; B (n, (TOP + 1)^2): its harmonics' loads; D_l: the steepness
     of the wave that leaves, less `beyond`; inside: M of the air inside alone; inverse: about that of K + S/radius.
+    branch: with it the last column of B is not a harmonic's but a side branch's end, and this its own steepness, m.
     """
 
     K: csr_matrix
@@ -38,6 +39,7 @@ class Radiating:
     B: np.ndarray
     radius: float
     inverse: Callable[[np.ndarray], np.ndarray]
+    branch: float | None = None
 
     @property
     def beyond(self) -> float:
@@ -46,7 +48,8 @@ class Radiating:
 
     def steepness(self, k: complex) -> np.ndarray:
         """D_l(k) of every harmonic, less what stands for all."""
-        return leaving(k, self.radius, TOP)[degrees(TOP)] - self.beyond
+        leaves = leaving(k, self.radius, TOP)[degrees(TOP)] - self.beyond
+        return leaves if self.branch is None else np.append(leaves, self.branch)
 
     def weight(self, k: complex, x: np.ndarray) -> complex:
         """x^T M x - x^T (dD/dk^2) x: by it k^2 changes for a load."""
@@ -123,7 +126,7 @@ def guesses(space: Space, count: int) -> list[tuple[float, np.ndarray]]:
     raise OutOfReach(f"resolved: the modes without radiation did not settle in {STEPS} steps")
 
 
-def settled(space: Space, guess: float, shape: np.ndarray, found: Found) -> tuple[complex, np.ndarray]:
+def settled(space: Space, guess: complex, shape: np.ndarray, found: Found) -> tuple[complex, np.ndarray]:
     """The resonance that a guess becomes by radiating: k, and its coordinates in the space."""
     air, k, y = space.air, complex(guess), shape.astype(complex)
     for _ in range(STEPS):

@@ -19,6 +19,7 @@ from scipy.sparse import csr_matrix, diags
 from simkit.body.kernel import EDGES
 from simkit.body.mesh import AirMesh
 from simkit.body.whole import WholeMesh
+from simkit.field.branch import EXIT, Exit, Felt, felt_at, mean_over
 from simkit.field.driven import Driven, Sides, driven
 from simkit.field.moved import moving_walls
 from simkit.field.quadrature import facet_rule
@@ -37,7 +38,7 @@ class WholeMode:
 
     pressed, slid: integrals of p^2 (m^-1) and of (grad_T p)^2 (m^-3) over all walls, and felt: p^2 (m^-3) at each
     cover that is closed; all over the integral of p^2 dV, less the change of the outgoing wave with k^2: the
-    derivative of k^2 by the matching loads. unknowns, seconds: what the solution took.
+    derivative of k^2 by the matching loads. unknowns, seconds: what the solution took. exit: what a windway would do.
     """
 
     k: complex
@@ -46,6 +47,7 @@ class WholeMode:
     felt: dict[str, complex]
     unknowns: int
     seconds: float
+    exit: Felt | None = None
 
 
 @dataclass(frozen=True)
@@ -93,18 +95,23 @@ class WholeAir:
         """The lowest resonance with these openings open, all others closed by their covers."""
         return self.modes(opened, 1)[0]
 
-    def modes(self, opened: tuple[str, ...], count: int) -> tuple[WholeMode, ...]:
-        """The lowest `count` resonances, ascending; `seconds` is what all of them took."""
+    def modes(self, opened: tuple[str, ...], count: int, end: Exit | None = None) -> tuple[WholeMode, ...]:
+        """The lowest `count` resonances, ascending; `seconds` is what all of them took; `end`: of a windway."""
         start = time.perf_counter()
         number = self.joined(opened)
         air = self.radiating(number)
-        found = [self._mode(k, p, number, air.weight(k, p), opened) for k, p in air.resonances(count)]
+        rings = air.resonances(count)
+        found = [self._mode(k, p, number, air.weight(k, p), opened) for k, p in rings]
+        if end is not None:
+            row = _join(number).T @ mean_over(self.whole, end)
+            felt = (felt_at(air, row, end.conductivity, k, p) for k, p in rings)
+            found = [replace(mode, exit=each) for mode, each in zip(found, felt, strict=True)]
         seconds, unknowns = time.perf_counter() - start, air.K.shape[0]
         told = ", ".join(f"{mode.k.real:.4f}" for mode in found)
         log.info("%s open: k = %s 1/m, %d unknowns, %.1f s", ", ".join(opened) or "none", told, unknowns, seconds)
         return tuple(replace(mode, unknowns=unknowns, seconds=seconds) for mode in found)
 
-    def driven(self, opened: tuple[str, ...], name: str, highest: float) -> Driven:
+    def driven(self, opened: tuple[str, ...], name: str, highest: float, end: Exit | None = None) -> Driven:
         """What the cover of one open opening answers when pressure drives air in through it, up to k = `highest`."""
         number, covers = self.joined(opened), self.whole.covers
         join = _join(number)
@@ -114,6 +121,8 @@ class WholeAir:
         jump[covers[name][0]] = 1.0
         rows = {other: _mean(covers[other][0], len(number)) @ join for other in closed}
         sides = Sides({"K": self.K, "M": self.M, "slid": slid, "pressed": pressed}, join, jump)
+        if end is not None:
+            rows[EXIT] = csr_matrix(mean_over(self.whole, end)) @ join
         return driven(self.radiating(number), sides, rows, highest)
 
     def _walls(self, closed: list[str]) -> AirMesh:

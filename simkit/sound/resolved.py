@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from simkit.air import Air
 from simkit.body.body import ChamberBody, Opening
 from simkit.body.whole import has_sharp_rims
-from simkit.errors import Fault, InputError, OutOfReach
+from simkit.errors import OutOfReach
+from simkit.field.branch import EXIT, Exit
 from simkit.field.graded import GradedAir, graded_air
 from simkit.field.whole import WholeMode
 from simkit.pitch import cents
@@ -23,6 +25,7 @@ from simkit.sound.airs import Airs
 from simkit.sound.openings import aperture_of
 from simkit.sound.ports import told
 from simkit.sound.resonator import Case, Evidence, Fingering, Resonance, openness_of
+from simkit.sound.windway import Windway, windway_impedance
 
 LEAST_UNCERTAINTY = 0.3  # cents, for what two meshes have in common
 FIRST_ORDER = 0.05  # of the walls' shift: what linearised Navier-Stokes flow differs by at sharp rims (see the tests)
@@ -51,6 +54,7 @@ class ResolvedResonator:
     field: GradedAir
     airs: Airs
     lossless: bool
+    windway: Windway | None = None
 
     model = "resolved"
 
@@ -69,13 +73,13 @@ class ResolvedResonator:
         opened = self._opened(openness_of(self.holes, fingering))
         if not opened or count < 1:
             return ()
-        found = (self._answer(pair)[0] for pair in self.field.modes(opened, count))
+        found = (self._answer(pair)[0] for pair in self.field.modes(opened, count, self._exit))
         return tuple(Resonance(omega) for omega in sorted(found, key=lambda omega: omega.real))
 
     def lowest(self, openness: np.ndarray) -> np.ndarray:
         """Complex omega (n,) of the lowest resonance for fingerings (n, holes), one solution each; 0 for none open."""
         opened = [self._opened(row) for row in np.atleast_2d(np.asarray(openness, float))]
-        found = [self._answer(self.field.lowest(names))[0] if names else 0.0 for names in opened]
+        found = [self._answer(self.field.lowest(names, self._exit))[0] if names else 0.0 for names in opened]
         return np.array(found, complex)
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
@@ -91,14 +95,16 @@ class ResolvedResonator:
                 "resolved: friction at sharp rims is known of resonances only; round the edges or ask ports"
             )
         opened = self._opened(openness_of(self.holes, fingering))
-        told, fine = self._answer(self.field.lowest(opened))
+        told, fine = self._answer(self.field.lowest(opened, self._exit))
         omega = 2 * np.pi * np.asarray(frequency, float).ravel()
         k = omega / self.air.sound_speed * (fine.real / told.real)
         layers = (1 - 1j) / 2 * (0.0 if self.lossless else 1.0)
         friction = layers * self.air.delta_v(omega)
         heat = layers * (self.air.gamma - 1) * self.air.delta_t(omega)
-        closed = {o.name: _beyond_cover(o) for o in self.chamber.all_openings if o.name not in opened}
-        through = self.field.airs[1].driven(opened, "window", float(k.max())).flow(k, friction, heat, closed)
+        air = {o.name: np.full(len(k), _beyond_cover(o)) for o in self.chamber.all_openings if o.name not in opened}
+        if self.windway is not None:  # what takes the flow i omega beta p is a spring of the volume beta/k^2
+            air[EXIT] = -self._branch(omega, self.lossless) / k**2
+        through = self.field.airs[1].driven(opened, "window", float(k.max()), self._exit).flow(k, friction, heat, air)
         return (through / (1j * omega * self.air.density)).reshape(np.shape(frequency))
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
@@ -106,11 +112,11 @@ class ResolvedResonator:
         opened = self._opened(openness_of(self.holes, fingering))
         if not opened:
             return Evidence(0.0)
-        modes = self.field.lowest(opened)
+        modes = self.field.lowest(opened, self._exit)
         omega, fine = self._answer(modes)
         step = abs(cents(omega.real, fine.real))
-        plain = self.air.sound_speed * modes[1].k
-        lost = 0.0 if self.lossless else abs((fine - plain) / plain)
+        plain = self._omega(modes[1], lossless=True)
+        lost = abs((fine - plain) / plain)
         second = CENTS * (lost**2 + (FIRST_ORDER * lost if has_sharp_rims(self.chamber) else 0.0))
         facts = {
             "unknowns": float(modes[1].unknowns),
@@ -152,36 +158,47 @@ class ResolvedResonator:
         coarse, fine = (self._omega(mode) for mode in modes)
         return complex(np.sqrt(self.field.extrapolated(coarse**2, fine**2))), fine
 
-    def _omega(self, mode: WholeMode) -> complex:
+    @property
+    def _exit(self) -> Exit | None:
+        """Where the windway ends, if it is open: its height above the inner face, for there the jet meets the edge."""
+        way, window = self.windway, self.chamber.window
+        if way is None or window is None:
+            return None
+        return Exit(window, way.height, way.width * way.height / way.length)
+
+    def _branch(self, omega: Any, lossless: bool) -> Any:
+        """i omega rho / Z of the windway, m."""
+        assert self.windway is not None
+        return 1j * omega * self.air.density / windway_impedance(self.windway, self.air, omega, lossless, ended=False)
+
+    def _omega(self, mode: WholeMode, lossless: bool = False) -> complex:
         """omega of one mesh's mode with its covered holes as deep as they are and, unless lossless, its wall losses.
 
-        k^2 [1 + (1 - i)/2 (gamma - 1) delta_t P] = k_0^2 [1 - sum_j v_j p_j^2] - (1 - i)/2 delta_v G, with P and G the
-        integrals of p^2 and |grad_T p|^2 over the walls, all over that of p^2 dV; v_j is the air under the finger
-        beyond the meshed cover.
+        k^2 [1 + (1 - i)/2 (gamma - 1) delta_t P] = k_0^2 [1 - sum_j v_j p_j^2] + w - (1 - i)/2 delta_v G, with P and G
+        the integrals of p^2 and |grad_T p|^2 over the walls, all over that of p^2 dV; v_j is the air under the finger
+        beyond the meshed cover, w what an open windway does.
         """
         openings = {o.name: o for o in self.chamber.all_openings}
         extra = sum(_beyond_cover(openings[name]) * felt for name, felt in mode.felt.items())
         squared = mode.k**2 * (1 - extra)
         omega = self.air.sound_speed * complex(np.sqrt(squared))
-        if self.lossless:
-            return omega
-        for _ in range(8):  # the layers' thickness at the frequency that they leave
-            friction = (1 - 1j) / 2 * self.air.delta_v(omega) * mode.slid
-            heat = (1 - 1j) / 2 * (self.air.gamma - 1) * self.air.delta_t(omega) * mode.pressed
-            omega = self.air.sound_speed * complex(np.sqrt((squared - friction) / (1 + heat)))
+        layers = 0.0 if self.lossless or lossless else (1 - 1j) / 2
+        for _ in range(8 if layers or mode.exit else 0):  # layers and windway at the frequency that they leave
+            friction = layers * self.air.delta_v(omega) * mode.slid
+            heat = layers * (self.air.gamma - 1) * self.air.delta_t(omega) * mode.pressed
+            way = mode.exit.moves(self._branch(omega, layers == 0)) if mode.exit else 0.0
+            omega = self.air.sound_speed * complex(np.sqrt((squared + way - friction) / (1 + heat)))
         return omega
 
 
 def _beyond_cover(opening: Opening) -> float:
     """Air under a finger that the mesh leaves out, m3: its cover stands where the outer rim begins to round."""
-    covered = float(aperture_of(opening).covered_volume())
+    covered = float(replace(aperture_of(opening), dip=0.0).covered_volume())
     return covered - opening.area * (opening.length - opening.rim)
 
 
 def resonator(case: Case) -> ResolvedResonator:
     """The resolved model of one chamber of a body; the openings of the others are closed flush with the clay."""
-    if case.windway is not None:
-        raise InputError([Fault("--windway", "", "mouth", "closed, for the model resolved")])
     others = tuple(chamber.wall for chamber in case.body.chambers if chamber.name != case.chamber.name)
     chamber = replace(case.chamber, beside=others)
-    return ResolvedResonator(chamber, whole_air(chamber), case.airs, case.lossless)
+    return ResolvedResonator(chamber, whole_air(chamber), case.airs, case.lossless, case.windway)

@@ -34,15 +34,17 @@ def windway_of(chamber: Chamber) -> Windway | None:
     return Windway(voicing.window_width_mm * 1e-3, voicing.windway_height_mm * 1e-3, voicing.windway_length_mm * 1e-3)
 
 
-def windway_impedance(windway: Windway, air: Air, omega: Reals, lossless: bool = False) -> Reals:
+def windway_impedance(windway: Windway, air: Air, omega: Reals, lossless: bool = False, ended: bool = True) -> Reals:
     """Pressure at the windway's exit over the flow into it, Pa s/m3.
 
     A viscothermal slit with an end correction at either end (a wide flange), and behind it the mouth's air as a
-    spring, 1 / (i omega V / rho c^2).
+    spring, 1 / (i omega V / rho c^2). `ended` False leaves the correction out at the window, for a model whose own
+    field has it.
     """
     filling = ducts.plain_filling(air) if lossless else ducts.slit_filling(air, omega, windway.height)
     area = windway.width * windway.height
     end = end_of(rectangle, windway.width, windway.height, windway.length, 0.0).correction
     moved = ducts.in_series(1j * omega * air.density * end / area)
-    branch = moved.then(ducts.duct(filling, omega, area, windway.length)).then(moved)
+    branch = ducts.duct(filling, omega, area, windway.length).then(moved)
+    branch = moved.then(branch) if ended else branch
     return branch.input_impedance(air.density * air.sound_speed**2 / (1j * omega * windway.mouth_volume))
