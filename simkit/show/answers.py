@@ -15,12 +15,13 @@ from simkit.show.breath import breath_panel
 from simkit.show.chart import scale_chart
 from simkit.show.chords import blown_chord_table, chord_table
 from simkit.show.combinations import combinations_panel
-from simkit.show.lines import IN_TUNE_CENTS
+from simkit.show.lines import IN_TUNE_CENTS, signed
 from simkit.show.look import page
 from simkit.show.pressure import Picture, pressure
 from simkit.show.regions import regions_panel
 from simkit.show.tables import blow_table, combination_table, note_table, printed, ring_table
 from simkit.show.views import views
+from simkit.sound.blowing.advice import HARD_PA
 from simkit.sound.blowing.fingerings import NoteBlown
 from simkit.sound.blowing.table import BlowTable
 from simkit.sound.chart import Chart
@@ -73,7 +74,7 @@ def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:
         pulled = [(getattr(n.answer, key), n.pitch or "the note") for n in notes if getattr(n.answer, key) is not None]
         if pulled:
             cents, pitch = max(pulled, key=lambda pair: abs(pair[0]))
-            words.append(f"{cents:+.1f} cents ({pitch}) with their holes {what}")
+            words.append(f"{signed(cents)} cents ({pitch}) with their holes {what}")
     return [f"the silent windows beside pull at most {', '.join(words)}"] if words else []
 
 
@@ -164,8 +165,14 @@ def _all_open_words(blown: NoteBlown) -> str:
     )
 
 
+# A centimetre of water is 98 Pa (hydrostatics). Soft and firm: common practice, no source; hard: see `HARD_PA`.
+FEELING = (
+    "to feel it: a straw 1 cm deep in water bubbles at 100 Pa, 5 cm deep at 500; 100 to 300 is soft, to 800 firm, "
+    f"above {HARD_PA:,.0f} hard"
+)
 _BLOW_WORDS = (
     "Pa: breath at which the jet drives the note best; Hz: what sounds then; bend: cents for 10 % more breath",
+    FEELING,
     "starts at: at least this much breath; margin: how many times the breath until it jumps up (>: none to 5,000 Pa;",
     "dies: until it falls silent instead)",
     "airy: breath power over tone power, to compare notes by",

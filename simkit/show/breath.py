@@ -18,7 +18,7 @@ from simkit.sound.blowing.table import BlowingChamber, BlowingNote
 from simkit.sound.blowing.takeover import HIGHEST_PA
 
 WIDTH_MM, STEP_MM = 150.0, 11.0
-LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 19.0, 14.0, 15.0, 13.0
+LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 19.0, 14.0, 15.0, 16.0
 BREATH_MM, MARGIN_MM, HOLE_MM, GAP_MM = 52.0, 34.0, 3.6, 7.0
 PASCALS = (5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
 TIMES = (1, 1.5, 2, 3, 5, 10, 20, 50, 100, 200, 500)
@@ -48,7 +48,9 @@ def breath_panel(title: str, holes: Sequence[str], chamber: BlowingChamber) -> P
         lowest.tick_params(axis="x", labelbottom=True)
         draw_fingers(lowest, holes, [note.open for note in notes])
         caption = "bars: from where a note can start to where it jumps (triangle) or dies, up to 5,000 Pa"
-        figure.text(LEFT_MM / width, 3 / height, caption, color=look.QUIET, fontsize=7, parse_math=False)
+        feeling = "100 Pa: a straw 1 cm deep in water just bubbles; 500 Pa: 5 cm deep"
+        for y, words in ((6.4, caption), (3, feeling)):
+            figure.text(LEFT_MM / width, y / height, words, color=look.QUIET, fontsize=7, parse_math=False)
 
     return Panel(width, height, draw)
 

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from rich.table import Table
 from rich.text import Text
 
+from simkit.show.lines import signed
 from simkit.show.tables import ACCENT, plain_table
 from simkit.sound.blowing.chords import BlownChord
 from simkit.sound.chords import Chord
 
 MOST_ROWS = 60
-_LITTLE = 0.05  # cents: less pull than this is shown as none
 
 
 def chord_table(chords: Sequence[Chord]) -> list[Table | str]:
@@ -22,7 +22,7 @@ def chord_table(chords: Sequence[Chord]) -> list[Table | str]:
     for chord in shown:
         cells = []
         for tone in chord.tones:
-            pull = f"{tone.pull_cents:+.1f}" if abs(tone.pull_cents) >= _LITTLE else "0"
+            pull = signed(tone.pull_cents)
             cells += [tone.pitch or "all covered", f"{tone.frequency_hz:.1f}", pull]
         table.add_row(*cells, Text(_said(chord.beat_hz, chord.merges, chord.fingers), style=ACCENT))
     words = "pulled: cents by which the open windows and holes of the others move a note"

@@ -50,6 +50,16 @@ def word(cents: float | None) -> str:
     return "sharp" if cents > 0 else "flat"
 
 
+def signed(cents: float, digits: int = 1) -> str:
+    """Cents with their sign, and without one where they round to nothing.
+
+    >>> [signed(cents) for cents in (-0.04, 0.06, -12.3)], signed(-0.4, 0)
+    (['0.0', '+0.1', '-12.3'], '0')
+    """
+    rounded = round(cents, digits)
+    return f"{rounded:+.{digits}f}" if rounded else f"{0:.{digits}f}"
+
+
 def blown_word(note: NoteBlown) -> str:
     """One plain word for how a note blows: its worst fault, else that it speaks."""
     if not note.speaks or note.pressure is None:

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from simkit.optimise.outcome import ChamberSlopes, Moved, Outcome
 from simkit.optimise.trade_off import TradeOff
-from simkit.show.lines import fingering, word
+from simkit.show.lines import fingering, signed, word
 from simkit.show.tables import ACCENT, plain_table, printed
 from simkit.sound.prediction import PredictedChamber, PredictedNote
 from simkit.vessel import Hole, Vessel
@@ -70,12 +70,7 @@ def _notes(
 
 
 def _cents(note: PredictedNote) -> str:
-    return "" if note.answer.cents is None else _signed(note.answer.cents)
-
-
-def _signed(cents: float) -> str:
-    """With its sign, and none where it is nothing: 0.0."""
-    return f"{cents:+.1f}" if abs(cents) >= 0.05 else "0.0"
+    return "" if note.answer.cents is None else signed(note.answer.cents)
 
 
 def _moved(moved: Sequence[Moved]) -> Table:
@@ -94,7 +89,7 @@ def _slopes(slopes: ChamberSlopes) -> Table:
     for hole in slopes.holes:
         table.add_column(hole, justify="right")
     for pitch, row in zip(slopes.pitches, slopes.per_tenth_mm, strict=True):
-        table.add_row(pitch, *(_signed(cents) for cents in row))
+        table.add_row(pitch, *(signed(cents) for cents in row))
     return table
 
 
@@ -106,7 +101,7 @@ def _sentences(outcome: Outcome) -> Iterator[str]:
     for measured, value in evidence.aims.items():
         yield f"{measured}: {value:.2f}"
     for judged in evidence.judged:
-        yield f"{judged.pitch} by the air meshed as a whole: {judged.resolved_cents:+.1f} cents"
+        yield f"{judged.pitch} by the air meshed as a whole: {signed(judged.resolved_cents)} cents"
     if len(evidence.starts) > 1:
         worst = ", ".join(f"{start.worst_cents:.1f}" for start in evidence.starts)
         yield f"{len(evidence.starts)} starts (seed {evidence.seed}); worst note of each, cents: {worst}"

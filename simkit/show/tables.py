@@ -15,7 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simkit.pitch import Tuning
-from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, blown_word, fingering, shares, word
+from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, blown_word, fingering, shares, signed, word
 from simkit.sound.blowing.fingerings import NoteBlown
 from simkit.sound.blowing.table import BlowingNote
 from simkit.sound.chart import ChartedChamber
@@ -53,7 +53,7 @@ def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: S
             cells += _heard(answer)
         if breathed:
             moved = note.answer.breath_cents
-            cells.append("" if moved is None else f"{moved:+.1f}")
+            cells.append("" if moved is None else signed(moved))
         if by_hand:
             cells.append(f"± {by_hand[n]:.0f}")
         said = word(note.answer.cents)
@@ -73,7 +73,13 @@ def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
     table.add_column("wanted")
     for f in chamber.fingerings:
         others = len(chamber.alternates(f))
-        cells = [shares(holes, f.openness), f"{f.frequency_hz:.1f}", str(f.nearest), f"{f.cents:+.0f}", _number(f.q, 0)]
+        cells = [
+            shares(holes, f.openness),
+            f"{f.frequency_hz:.1f}",
+            str(f.nearest),
+            signed(f.cents, 0),
+            _number(f.q, 0),
+        ]
         style = "" if abs(f.cents) <= IN_TUNE_CENTS else "dim"
         table.add_row(*cells, f"{others}" if others else "", Text(f.wanted, style=ACCENT), style=style)
     return table
@@ -91,7 +97,7 @@ def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
         b = note.blown
         margin = margin_words(b)
         cells = [note.pitch or "all covered", fingering(holes, note.open), _number(b.pressure, 0)]
-        cells += [_number(b.sounding_hz, 1), "" if b.bend_cents is None else f"{b.bend_cents:+.1f}"]
+        cells += [_number(b.sounding_hz, 1), "" if b.bend_cents is None else signed(b.bend_cents)]
         cells += [_number(b.threshold, 0), margin, _number(b.airiness_db, 0)]
         said = blown_word(b)
         table.add_row(*cells, Text(said, style="" if said == "speaks" else ACCENT))
@@ -113,7 +119,7 @@ def ring_table(rings: Sequence[Ring], tuning: Tuning) -> Table:
     for n, ring in enumerate(rings, 1):
         hz, q = ring.resonance.frequency_hz, ring.resonance.q
         near, cents = tuning.nearest(hz)
-        table.add_row(f"{n}", f"{hz:.1f}", f"{near!s:<3} {cents:+4.0f} cents", f"{ring.k:.3f}", _quality(q))
+        table.add_row(f"{n}", f"{hz:.1f}", f"{near!s:<3} {signed(cents, 0):>4} cents", f"{ring.k:.3f}", _quality(q))
     return table
 
 
@@ -124,7 +130,7 @@ def _quality(q: float) -> str:
 def _heard(answer: Answer) -> list[str]:
     if answer.frequency_hz is None:
         return ["silent", "", ""]
-    cents = "" if answer.cents is None else f"{answer.cents:+.1f} "
+    cents = "" if answer.cents is None else f"{signed(answer.cents)} "
     return [_number(answer.frequency_hz, 1), f"{cents}± {answer.uncertainty_cents:<3.0f}", _number(answer.q, 0)]
 
 

@@ -11,7 +11,7 @@ from simkit.making.bench.aim import NextCut
 from simkit.making.bench.notes import NoteNow
 from simkit.making.drills import in_inches
 from simkit.making.shrinkage import CENTS, Stage
-from simkit.show.lines import fingering
+from simkit.show.lines import fingering, signed
 from simkit.show.tables import ACCENT, plain_table, printed
 from simkit.tuning import Tuned, calibration
 from simkit.vessel import Hole
@@ -121,10 +121,10 @@ def _cells(note: NoteNow, holes: tuple[Hole, ...]) -> list[str | Text]:
         note.pitch,
         fingering(holes, note.open),
         "" if note.heard_hz is None else f"{note.heard_hz:.1f}",
-        "" if note.off_cents is None else _signed(note.off_cents, 1),
+        "" if note.off_cents is None else signed(note.off_cents),
         "" if note.now_hz is None else f"{note.now_hz:.1f} ± {note.now_cents:.0f} c",
         f"{note.wanted_hz:.1f}",
-        Text(f"{_signed(note.end_cents)} ± {note.end_sd:.0f}", style=ACCENT if far else ""),
+        Text(f"{signed(note.end_cents, 0)} ± {note.end_sd:.0f}", style=ACCENT if far else ""),
         "" if note.judges is None else f"hole {note.judges}",
     ]
 
@@ -140,11 +140,6 @@ def _doubtful(tuned: Tuned) -> list[str]:
             what = f"it reads {abs(off):.0f} cents {way} what {others}"
             found.append(f"doubt {blow.note}, {blow.stage.value}: {what}; look at the window and blow it again")
     return found
-
-
-def _signed(cents: float, digits: int = 0) -> str:
-    """With its sign; what rounds to nothing is +0."""
-    return f"{round(cents, digits) + 0.0:+.{digits}f}"
 
 
 def _next(tuned: Tuned) -> list[Part]:
@@ -204,6 +199,6 @@ def _why(cut: NextCut, tuned: Tuned) -> list[str]:
 def _finished(tuned: Tuned) -> str:
     worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
     return (
-        f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {_signed(worst.end_cents)} ± "
+        f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {signed(worst.end_cents, 0)} ± "
         f"{worst.end_sd:.0f} cents from the pitch aimed at"
     )
