@@ -118,7 +118,8 @@ def optimise(
         tell(f"the best so far is in {output}", 0)
         raise typer.Exit(INTERRUPTED)
     if not outcome.reached:
-        raise OutOfReach(f"not reached; the best compromise is in {output}\n{outcome.verdict}")
+        first, _, _ = outcome.verdict.partition("\n")  # all of it is in the answer already
+        raise OutOfReach(f"not reached: {first}; the best compromise is in {output}")
     tell(f"wrote {output}", 0)
 
 
