@@ -18,6 +18,7 @@ from simkit.optimise.limits import Limits
 from simkit.optimise.optimising import judged, optimise
 from simkit.optimise.outcome import Outcome
 from simkit.optimise.rewriting import rewritten, source_text
+from simkit.optimise.stretching import Range, Stretched
 from simkit.optimise.trade_off import TradeOff, trade_off
 
 __all__ = [
@@ -33,9 +34,11 @@ __all__ = [
     "Margin",
     "Meeting",
     "Outcome",
+    "Range",
     "SmallHoles",
     "Stay",
     "Steady",
+    "Stretched",
     "TradeOff",
     "freedom",
     "hand_error",

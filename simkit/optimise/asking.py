@@ -8,6 +8,7 @@ from simkit.errors import Fault, InputError
 from simkit.optimise.aims import Aim, InTune, SmallHoles, Steady
 from simkit.optimise.breath import EvenBreath, Margin
 from simkit.optimise.limits import Limits
+from simkit.optimise.stretching import Range, Stretched
 from simkit.vessel.spelling import did_you_mean
 
 AIMS: dict[str, type[Any]] = {
@@ -16,6 +17,7 @@ AIMS: dict[str, type[Any]] = {
     "even-breath": EvenBreath,
     "margin": Margin,
     "small-holes": SmallHoles,
+    "range": Range,
 }
 # Where two aims are weighed against each other each must pull, so margin always asks for more than there is.
 _ALWAYS_MORE = 20.0
@@ -62,8 +64,19 @@ def traded(text: str) -> tuple[Aim, Aim]:
     if wrong or len(set(names)) != 2:
         guess = did_you_mean(wrong[0], list(AIMS)) if wrong else ""
         raise InputError([Fault("--trade", "", text, f"two of {', '.join(AIMS)}, with a comma{guess}")])
+    if {"range", "in-tune"} == set(names):
+        raise InputError(
+            [Fault("--trade", "", text, "range against an aim other than in-tune: a wider range is another scale")]
+        )
     one, other = (Margin(_ALWAYS_MORE) if name == "margin" else AIMS[name]() for name in names)
     return one, other
+
+
+def kept(one: Aim, other: Aim) -> tuple[Aim, ...]:
+    """What keeps its weight while two aims are weighed: in tune, or where the range moves a scale that stretches."""
+    if isinstance(one, Range) or isinstance(other, Range):
+        return (Stretched(),)
+    return () if isinstance(one, InTune) or isinstance(other, InTune) else (InTune(),)
 
 
 def _box(text: str | None) -> tuple[float, float, float] | None:

@@ -15,8 +15,11 @@ from simkit.body.between import between
 from simkit.body.clay import fired_g
 from simkit.body.wall import curvatures, distance
 from simkit.optimise.bounds import TIP_MM, axis_ends_mm
+from simkit.optimise.hands import fingertip_mm
 from simkit.vessel import Chamber, Vessel
 
+_LIPS_MM = 12.0  # how much of the windway's length the lips take in
+_BESIDE_MM = 4.0  # clay between a hole and a windway that runs past it
 _LEAST_DOWN = 0.5  # of a thumb hole's direction: it looks within 60 degrees of straight down
 _ROUNDEST = 0.7  # a hole's radius over the wall's radius of curvature: beyond, its rim comes near falling off the wall
 _RATIO_MM = 10.0  # one unit of a plain ratio counts as so many mm of room
@@ -68,7 +71,7 @@ class Limits:
         for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
             site = _Site(vessel, chamber, solid, body.thickness)
             parts += [_clay(site, self.clay_mm), _window(site, self.window_mm), _ends(site), _rims(site)]
-            parts += [_thumbs(site), _cut_up(site)]
+            parts += [_thumbs(site), _cut_up(site), _windway(site)]
         sites = [_Site(vessel, c, s, body.thickness) for c, s in zip(vessel.chambers, body.chambers, strict=True)]
         hand = vessel.hand
         if hand and hand.spacing_mm is not None:
@@ -180,6 +183,28 @@ def _cut_up(site: _Site) -> _Part:
     voicing = site.chamber.voicing
     left = np.array([voicing.window_width_mm - voicing.cut_up_mm]) if voicing else np.zeros(0)
     return _Part(left, lambda: [Row("the window's cut-up", "at most its width")] * len(left))
+
+
+def _windway(site: _Site) -> _Part:
+    """Fingers keep clear of the player's face, and holes of the windway where it runs past them.
+
+    The windway ends in the mouth, which takes some of it in (common practice, no source); the face is a plane there.
+    """
+    window, voicing = site.solid.window, site.chamber.voicing
+    if window is None or voicing is None:
+        return _Part(np.zeros(0), list)
+    away, half = site.centers(False) - 1e3 * window.center, voicing.cut_up_mm / 2
+    ahead, aside, up = (away @ way for way in (window.forward, window.across, window.axis))
+    tips = np.array([fingertip_mm(site.vessel, hole.finger) for hole in site.chamber.holes])
+    face = ahead + half + voicing.windway_length_mm - _LIPS_MM - tips / 2
+    # In front of its exit, beside it, or on another side of the body.
+    past = np.max([ahead + half, np.abs(aside) - voicing.window_width_mm / 2 - _BESIDE_MM, -up], axis=0) - site.radii
+
+    def rows() -> list[Row]:
+        told = [Row(f"{name} from the player's face", "half a fingertip at least") for name in site.names]
+        return told + [Row(f"{name} from the windway", f"at least {_BESIDE_MM:g} mm") for name in site.names]
+
+    return _Part(np.concatenate([face, past]), rows)
 
 
 def _spacing(sites: Sequence[_Site], least: float) -> _Part:

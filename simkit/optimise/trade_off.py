@@ -15,6 +15,7 @@ from simkit.optimise.descent import Task, descend
 from simkit.optimise.free import freedom
 from simkit.optimise.limits import Limits
 from simkit.optimise.searching import finished, worth
+from simkit.optimise.stretching import Stretched
 from simkit.optimise.trial import Setting
 from simkit.vessel import Vessel
 
@@ -28,6 +29,7 @@ _SPAN = 10.0  # the aims' weights go from one over this to this, and back for th
 class Compromise:
     """A best design for one balance of two aims: what each comes to, how far the worst note is off, cents.
 
+    Where the range is one of the aims, off the scale stretched to it.
     balance: by what the first aim's weight was multiplied and the second's divided.
     """
 
@@ -95,7 +97,8 @@ def trade_off(
         task = Task(may, aims, limits or Limits(), Setting(lossless, windway))
         end = descend(replace(task, least_gain=worth(task)), x, _MOST_STEPS).end
         x, trial = end.x, finished(end).trial
-        worst = float(np.abs(trial.cents).max())
+        tune = next((aim for aim in always if isinstance(aim, Stretched)), InTune())
+        worst = tune.value(trial)
         points.append(Compromise(float(balance), one.value(trial), other.value(trial), worst, trial.vessel))
     return TradeOff(one.measures, other.measures, tuple(points))
 

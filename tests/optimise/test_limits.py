@@ -167,3 +167,17 @@ def test_the_fired_clay_weighs_what_the_shell_does():
     row = Limits(mass_g=0.9 * shell).rows(vessel, drawn(vessel))[-1]
     room = Limits(mass_g=0.9 * shell).left(vessel, drawn(vessel))[-1]
     assert float(row.lacks(room).removesuffix(" g")) == pytest.approx(0.1 * shell, rel=0.03)
+
+
+def test_fingers_keep_off_the_players_face():
+    """The windway's 20 mm end in the mouth, which takes in 12 of them (common practice, no source)."""
+    found = rooms(BALL + "fingertip_mm = 16\n")
+    assert found["hole a from the player's face"] == pytest.approx(2.5 + 20 - 12 - 16 / 2)
+
+
+def test_holes_keep_off_the_windway():
+    """A hole right behind the window lies on it; one on another side of the ball does not."""
+    behind = BALL.replace('name = "b"\nalong_mm = 30\naround_deg = 20', 'name = "b"\nalong_mm = 20\naround_deg = 90')
+    found = rooms(behind)
+    assert found["hole b from the windway"] == pytest.approx(30 - np.sqrt(30**2 - 10**2) - 3)
+    assert found["hole a from the windway"] == pytest.approx(30 + 30 * np.sin(np.deg2rad(20)) - 3)

@@ -2,11 +2,14 @@
 
 import json
 
+import numpy as np
 import pytest
 
 from simkit.errors import InputError
-from simkit.optimise import InTune, SmallHoles, Steady
+from simkit.optimise import InTune, Margin, Range, SmallHoles, Steady, Stretched, freedom
+from simkit.optimise.slopes import cents_slopes
 from simkit.optimise.trade_off import trade_off
+from simkit.optimise.trial import Trial
 
 
 @pytest.fixture(scope="module")
@@ -31,6 +34,38 @@ def test_the_curve_is_data_with_units(curve):
 def test_one_point_is_no_curve(whistle):
     with pytest.raises(InputError, match="2 or more"):
         trade_off(whistle, "diameters", Steady(), SmallHoles(), count=1)
+
+
+@pytest.fixture
+def stretched(whistle):
+    """The whistle as if it were tuned to a scale that starts at its C and reaches one semitone too far."""
+    may = freedom(whistle, "diameters")
+    trial = Trial.of(may, may.start)
+    hz = trial.voices[0].targets
+    trial.__dict__["cents"] = 100 * np.log(hz / hz[0]) / np.log(hz[-1] / hz[0])
+    return trial
+
+
+def test_a_scale_that_is_stretched_evenly_is_in_tune_with_itself(stretched):
+    assert InTune().value(stretched) == pytest.approx(100)
+    assert Stretched().value(stretched) == pytest.approx(0, abs=1e-9)
+    stretched.__dict__["cents"] = stretched.cents + 7.0  # its lowest note is off its target
+    assert Stretched().residuals(stretched)[0] == pytest.approx(7)
+
+
+def test_the_range_runs_from_the_lowest_note_to_the_highest(stretched):
+    assert Range().value(stretched) == pytest.approx(7 + 1)  # C5 to G5, and what it is stretched by
+    slopes = Range(weight=1.0).slopes(stretched)[0]
+    assert slopes == pytest.approx((cents_slopes(stretched)[0] - cents_slopes(stretched)[-1]) / 100, rel=0.01)
+
+
+@pytest.mark.slow
+def test_a_wider_range_costs_margin(whistle):
+    """The highest note wants the most breath and jumps first; all along the curve the scale stays even."""
+    curve = trade_off(whistle, "diameters,voicing", Range(), Margin(20.0), always=(Stretched(),), count=3)
+    narrow, wide = curve.points[0], curve.points[-1]
+    assert wide.one > narrow.one + 1
+    assert wide.other < narrow.other
 
 
 @pytest.mark.slow
