@@ -17,8 +17,6 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("MKL_NUM_THREADS", "1")
 
-import argparse
-import json
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
@@ -27,13 +25,16 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import numpy as np
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent))  # what studies share
+
+from written import filled, rounded, run, write
 
 import simkit
 from simkit.body import Body, Opening, body_of
 from simkit.body.assembly import gap
-from simkit.files import whole
 from simkit.making import A4, Reamer, Stage, pages, shrinkage_of, work_of
 from simkit.pitch import cents
 from simkit.show.answers import ringing_page
@@ -46,7 +47,6 @@ from simkit.show.views import views
 from simkit.sound import models
 from simkit.vessel import Vessel, target_of
 
-HERE = Path(__file__).parent
 DESIGN = HERE.parent / "designs" / "pocket_wren.toml"
 MINUTES = 1  # at most, on an ordinary machine that has little else to do
 MM, ML = 1e3, 1e6  # of a metre, of a cubic metre
@@ -344,10 +344,7 @@ def shrunk(vessel: Vessel, shrinkage_percent: float) -> Vessel:
 
 def readme(result: dict[str, Any]) -> str:
     """The README: the template with the numbers of a result, and with pieces of the design as it is written."""
-    template = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
-    template.filters["signed"] = lambda value: f"{round(value) or 0:+d}"
-    text = (HERE / "README.template.md").read_text(encoding="utf-8")
-    return template.from_string(text).render(**result, written=DESIGN.read_text(encoding="utf-8").rstrip())
+    return filled(HERE, result, written=DESIGN.read_text(encoding="utf-8").rstrip())
 
 
 def study(folder: Path, quick: bool) -> dict[str, Any]:
@@ -356,36 +353,10 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
     tour = Tour(vessel, body_of(vessel), folder, quick)
     result: dict[str, Any] = {"minutes": MINUTES}
     result |= {chapter.__name__: chapter(tour) for chapter in CHAPTERS}
-    with whole(folder / "result.json") as half:
-        half.write_text(json.dumps(rounded(result), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-    with whole(folder / "README.md") as half:
-        half.write_text(readme(rounded(result)), encoding="utf-8")
+    result = rounded(result, 6)  # a hundredth of a cent
+    write(folder, result, readme(result))
     return result
 
 
-def rounded(value: Any) -> Any:
-    """Numbers to six figures: more would only record the machine."""
-    match value:
-        case float():
-            return float(f"{value:.6g}")
-        case dict():
-            return {key: rounded(item) for key, item in value.items()}
-        case list() | tuple():
-            return [rounded(item) for item in value]
-    return value
-
-
-def main() -> None:
-    """The command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="a few seconds instead of a minute, and rougher")
-    parser.add_argument("-o", metavar="FOLDER", type=Path, help="where to write; else here, or with --quick elsewhere")
-    asked = parser.parse_args()
-    folder = asked.o or (Path(tempfile.mkdtemp(prefix="first_whistle_")) if asked.quick else HERE)
-    folder.mkdir(parents=True, exist_ok=True)
-    study(folder, asked.quick)
-    sys.stderr.write(f"wrote {folder}\n")
-
-
 if __name__ == "__main__":
-    main()
+    run(study, HERE, __doc__, "a few seconds instead of a minute, and rougher")

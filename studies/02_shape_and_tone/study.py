@@ -14,26 +14,22 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy is imported
 
-import argparse
-import json
 import sys
-import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import numpy as np
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parent))  # the bodies are shared between studies
+sys.path.insert(0, str(HERE.parent))  # what studies share
 
 from bodies import BODIES, HOLE, MM, VOLUME_ML, WINDOW, Body
+from written import filled, rounded, run, write
 
 import simkit
-from simkit.files import whole
 from simkit.pitch import Tuning, cents, note
 from simkit.show import look
 from simkit.show.bodies import Column, Mark, Shown, bodies_panel
@@ -177,11 +173,7 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
     )
     result["trends"] = rounded(trends(shapes))
     drawn(list(tuned.values()), shapes, folder)
-    with whole(folder / "result.json") as half:
-        half.write_text(json.dumps(result, indent=1, allow_nan=False) + "\n", encoding="utf-8")
-    if not quick:  # the page tells of them all
-        with whole(folder / "README.md") as half:
-            half.write_text(readme(result), encoding="utf-8")
+    write(folder, result, None if quick else readme(result))  # the page tells of them all
     return result
 
 
@@ -287,36 +279,8 @@ def breath(pitch: str, notes: Sequence[dict[str, Any]]) -> Column:
 
 def readme(result: dict[str, Any]) -> str:
     """The README: the template with the numbers of a result."""
-    template = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
-    text = (HERE / "README.template.md").read_text(encoding="utf-8")
-    return template.from_string(text).render(**result, by={each["name"]: each for each in result["shapes"]})
-
-
-def rounded(value: Any) -> Any:
-    """Numbers to four figures: more would only record the machine."""
-    match value:
-        case bool() | np.bool_():
-            return bool(value)
-        case float():
-            return float(f"{value:.4g}")
-        case dict():
-            return {key: rounded(item) for key, item in value.items()}
-        case list() | tuple():
-            return [rounded(item) for item in value]
-    return value
-
-
-def main() -> None:
-    """The command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="three shapes only, not trimmed")
-    parser.add_argument("-o", metavar="FOLDER", type=Path, help="where to write; else here, or with --quick elsewhere")
-    asked = parser.parse_args()
-    folder = asked.o or (Path(tempfile.mkdtemp(prefix="shape_and_tone_")) if asked.quick else HERE)
-    folder.mkdir(parents=True, exist_ok=True)
-    study(folder, asked.quick)
-    sys.stderr.write(f"wrote {folder}\n")
+    return filled(HERE, result, by={each["name"]: each for each in result["shapes"]})
 
 
 if __name__ == "__main__":
-    main()
+    run(study, HERE, __doc__, "three shapes only, not trimmed")

@@ -14,22 +14,22 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy is imported
 
-import argparse
-import json
 import sys
-import tempfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import numpy as np
 from makers import WAYS, Bench, End, Errors, ends  # beside this file
 
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent))  # what studies share
+
+from written import filled, rounded, run, write
+
 import simkit
-from simkit.files import whole
 from simkit.making import shrinkage_of
 from simkit.making.bench.aim import order_of, outlook
 from simkit.making.bench.belief import Doubts, believed
@@ -39,7 +39,6 @@ from simkit.show.makers import makers_panel, session_panel
 from simkit.sound import models
 from simkit.sound.asmade import AsMade
 
-HERE = Path(__file__).parent
 DESIGNS = HERE.parent / "designs"
 MINUTES = 5  # on an ordinary machine that has little else to do
 MAKERS = {"pocket_wren": 200, "tide_pendant": 200, "river_yam": 40}
@@ -176,43 +175,10 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
         "variants": of_variants(first, makers[first], variants()[:1] if quick else variants()),
         "session": session(first, 0, folder),
     }
-    with whole(folder / "result.json") as half:
-        half.write_text(json.dumps(rounded(result), indent=1, allow_nan=False) + "\n", encoding="utf-8")
-    with whole(folder / "README.md") as half:
-        half.write_text(readme(rounded(result)), encoding="utf-8")
+    result = rounded(result, 3)
+    write(folder, result, filled(HERE, result))
     return result
 
 
-def readme(result: dict[str, Any]) -> str:
-    """The README: the template with the numbers of a result."""
-    template = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
-    text = (HERE / "README.template.md").read_text(encoding="utf-8")
-    return template.from_string(text).render(**result)
-
-
-def rounded(value: Any) -> Any:
-    """Numbers to three figures: more would only record the machine."""
-    match value:
-        case float():
-            return float(f"{value:.3g}")
-        case dict():
-            return {key: rounded(item) for key, item in value.items()}
-        case list() | tuple():
-            return [rounded(item) for item in value]
-    return value
-
-
-def main() -> None:
-    """The command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="two makers of one design")
-    parser.add_argument("-o", metavar="FOLDER", type=Path, help="where to write; else here, or with --quick elsewhere")
-    asked = parser.parse_args()
-    folder = asked.o or (Path(tempfile.mkdtemp(prefix="makers_")) if asked.quick else HERE)
-    folder.mkdir(parents=True, exist_ok=True)
-    study(folder, asked.quick)
-    sys.stderr.write(f"wrote {folder}\n")
-
-
 if __name__ == "__main__":
-    main()
+    run(study, HERE, __doc__, "two makers of one design")
