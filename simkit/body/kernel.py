@@ -21,7 +21,7 @@ from scipy.interpolate import BSpline, make_interp_spline
 from scipy.spatial.transform import Rotation
 
 from simkit.body import patches
-from simkit.body.wall import Block, Can, Moved, Sheet, Skin, Solid, Union
+from simkit.body.wall import Block, Can, Faced, Moved, Sheet, Skin, Solid, Spot, Union
 from simkit.errors import OutOfReach
 
 _lock = threading.Lock()
@@ -113,6 +113,11 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
             return _rounded(gmsh, tag, 1e3 * rounding)
         case Union(solids):
             return _fused(gmsh, solids, patched)
+        case Faced(inner, spots):
+            tag = build(gmsh, inner, patched)
+            for spot in spots:
+                tag = _faced(gmsh, tag, spot)
+            return tag
         case Moved(inner, turn, shift):
             tag = build(gmsh, inner, patched)
             matrix = np.eye(4)
@@ -120,6 +125,17 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
             occ.affineTransform([(3, tag)], matrix.ravel().tolist())
             return tag
     raise AssertionError(f"no such solid: {solid}")
+
+
+def _faced(gmsh: Any, tag: int, spot: Spot) -> int:
+    """A volume with a collar put on, or cut flat."""
+    occ, rise = gmsh.model.occ, 1e3 * spot.depth * spot.axis
+    low = 1e3 * spot.center - (rise if spot.raised else 0.0)
+    post = [(3, occ.addCylinder(*low, *rise, 1e3 * spot.radius))]
+    pieces = (occ.fuse if spot.raised else occ.cut)([(3, tag)], post)[0]
+    if len(pieces) != 1:
+        raise GmshFailure(f"a {'collar' if spot.raised else 'flat spot'} left the solid in {len(pieces)} pieces")
+    return pieces[0][1]
 
 
 _APART = 0.17  # rad between the seams of one solid and the next

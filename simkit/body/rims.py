@@ -15,7 +15,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from simkit.body.body import Opening
-from simkit.body.wall import Wall, normals, project
+from simkit.body.wall import Spot, Wall, normals, project
 
 Keys = Callable[[np.ndarray], np.ndarray]  # turns (n,) -> A, E, C, D, F, B (n, 6, 3)
 
@@ -139,6 +139,25 @@ def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: fl
     raise ValueError("its sides do not meet the clay's surface")
 
 
+SPOT = 1.6  # radius of the flat face round a hole with a wall of its own, over the hole's
+
+
+def own_wall(opening: Opening, thickness: float) -> bool:
+    """Whether a hole is longer or shorter than the clay is thick."""
+    return abs(opening.length - thickness) > 1e-9
+
+
+def spot_of(opening: Opening, thickness: float, clear: float) -> Spot:
+    """The flat face that ends such a hole outside: a spot filed flat, or the top of a collar.
+
+    clear: how far the air reaches in from the hole, m: a collar's foot stands in there.
+    """
+    raised = opening.length > thickness
+    radius = SPOT * opening.radius
+    depth = opening.length + min(0.4 * clear, radius) if raised else 2 * (thickness + radius)
+    return Spot(opening.center + opening.length * opening.axis, opening.axis, radius, raised, depth)
+
+
 def duct_of(wall: Wall, thickness: float, opening: Opening) -> Duct:
     """The duct of a hole or a window through clay of that thickness; ValueError where its sides miss a surface."""
     return _hole(wall, thickness, opening) if opening.is_round else _Window(wall, thickness, opening).duct()
@@ -155,8 +174,11 @@ def _hole(wall: Wall, thickness: float, o: Opening) -> Duct:
             base = o.center + radius * ray
             return base + lift(wall, offset, base, o.axis, offset)[:, None] * o.axis
 
-        E, F = at(o.radius, 0.0), at(o.radius, thickness)
-        A, B = at(inner, 0.0), at(outer, thickness)
+        def outside(radius: float) -> np.ndarray:
+            return o.center + radius * ray + o.length * o.axis if own_wall(o, thickness) else at(radius, thickness)
+
+        E, F = at(o.radius, 0.0), outside(o.radius)
+        A, B = at(inner, 0.0), outside(outer)
         low, high = (np.linalg.norm(v, axis=1)[:, None] * o.axis for v in (A - E, B - F))
         return np.stack([A, E, E + low, F - high, F, B], axis=1)
 

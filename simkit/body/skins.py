@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +14,7 @@ from simkit.body.mesh import CORNER, CRACK, AirMesh, draw_near, jacobians, offse
 from simkit.body.panels import Panels, disc
 from simkit.body.rims import Duct
 from simkit.body.strips import Strip, strip_between, turned
-from simkit.body.wall import project
+from simkit.body.wall import Spot, project
 
 
 @dataclass(frozen=True)
@@ -65,8 +66,9 @@ class Skins:
         far: tuple[np.ndarray, np.ndarray],
         center: np.ndarray,
         radius: float,
+        spots: Sequence[Spot] = (),
     ):
-        self.chamber, self.center, self.radius = chamber, center, radius
+        self.chamber, self.center, self.radius, self.spots = chamber, center, radius, spots
         a = len(inner.points) if outer else 0
         outer = outer or inner
         b = a + len(outer.points)
@@ -86,7 +88,11 @@ class Skins:
 
     def on_outside(self, points: np.ndarray) -> np.ndarray:
         walls = self.chamber.wall, *self.chamber.beside
-        return offset_points(walls, self.chamber.thickness, points)
+        on = offset_points(walls, self.chamber.thickness, points)
+        for spot in self.spots:
+            flat, held = on_spot(spot, points)
+            on[held] = flat[held]
+        return on
 
     def on_sphere(self, points: np.ndarray) -> np.ndarray:
         away = points - self.center
@@ -166,6 +172,20 @@ class Skins:
     def _rows(self, inside: bool) -> list[np.ndarray]:
         """The strips' triangles on one side of their covers."""
         return [s.triangles(0, s.cover) if inside else s.triangles(s.cover, len(s.ids) - 1) for s in self.strips]
+
+
+def on_spot(spot: Spot, points: np.ndarray, within: float = 1e-6) -> tuple[np.ndarray, np.ndarray]:
+    """Points (n, 3) near a flat face moved onto its side, where they are not on the face; and which are on either."""
+    away = points - spot.center
+    high = away @ spot.axis
+    flat = away - high[:, None] * spot.axis
+    out = np.linalg.norm(flat, axis=1)
+    low, top = (-spot.depth, within) if spot.raised else (-within, spot.depth)
+    held = (out < spot.radius + within) & (high > low) & (high < top)
+    side = held & (np.abs(high) > within)
+    moved = points.copy()
+    moved[side] += ((spot.radius / out[side] - 1)[:, None]) * flat[side]
+    return moved, held
 
 
 def _upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:

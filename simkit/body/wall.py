@@ -73,7 +73,29 @@ class Union:
     solids: tuple[Solid, ...]
 
 
-Solid = Skin | Block | Can | Moved | Union
+@dataclass(frozen=True)
+class Spot:
+    """A round flat face of `radius` about `center` (3,), square to the unit `axis` (3,), m.
+
+    raised: a collar stands up to it from `depth` below; else what stands over it is gone, up to `depth`.
+    """
+
+    center: np.ndarray
+    axis: np.ndarray
+    radius: float
+    raised: bool
+    depth: float
+
+
+@dataclass(frozen=True)
+class Faced:
+    """Another solid with flat spots and collars on it."""
+
+    solid: Solid
+    spots: tuple[Spot, ...]
+
+
+Solid = Skin | Block | Can | Moved | Union | Faced
 
 
 class Wall(ABC):
@@ -277,6 +299,17 @@ def curvatures(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, 
     shape = tangent @ t.bend @ tangent / length[:, None, None]
     values, vectors = np.linalg.eigh(shape + 1e9 * n[:, :, None] * n[:, None, :])  # the normal sorts last
     return values[:, 1], values[:, 0], vectors[:, :, 1]
+
+
+def bend_along(wall: Wall, point: np.ndarray, way: np.ndarray) -> tuple[float, float]:
+    """The normal curvature, 1/m, of the wall at a point in the unit tangent direction `way`, and square to it.
+
+    Euler: k1 cos^2 + k2 sin^2 of the angle to k1's direction.
+    """
+    k1, k2, e1 = curvatures(wall, point[None])
+    share = float(way @ e1[0]) ** 2
+    a, b = float(k1[0]), float(k2[0])
+    return a * share + b * (1 - share), b * share + a * (1 - share)
 
 
 def cast(wall: Wall, origin: np.ndarray, direction: np.ndarray, start: float = 0.0) -> np.ndarray | None:

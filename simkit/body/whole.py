@@ -19,9 +19,9 @@ from simkit.body import kernel
 from simkit.body.assembly import gap
 from simkit.body.body import ChamberBody, Opening
 from simkit.body.panels import MM, Cut, SizeAt, fill, sphere, wall_panels
-from simkit.body.rims import Duct, duct_of
+from simkit.body.rims import SPOT, Duct, duct_of, lift, own_wall, spot_of
 from simkit.body.skins import Skins, WholeMesh
-from simkit.body.wall import Union, clearance, on_wall
+from simkit.body.wall import Faced, Spot, Union, clearance, on_wall
 from simkit.errors import MeshError, OutOfReach
 
 SHELL = 1.35  # radius of the far sphere over that of the body
@@ -94,16 +94,37 @@ _REMEDY = "move openings away from seams, tight corners and each other, or ask t
 def _meshable(chamber: ChamberBody) -> None:
     """Refuse, in words, what is not meshed yet."""
     for o in chamber.all_openings:
-        if abs(o.length - chamber.thickness) > 1e-9:
-            raise OutOfReach(
-                f"resolved: {o.name!r} has a wall_mm of its own ({MM * o.length:.3g} mm in clay of "
-                f"{MM * chamber.thickness:.3g} mm), which is not meshed yet; ask the model ports"
-            )
+        if own_wall(o, chamber.thickness):
+            _own_wall_meshable(chamber, o)
         if o.rim + o.inside_rim > 0.98 * o.length > 0:
             raise OutOfReach(f"resolved: the rounded rims of {o.name!r} take up its whole wall; make them smaller")
     for a, b in combinations(chamber.all_openings, 2):
         if gap(a, b) <= a.inside_rim + b.inside_rim:
             raise OutOfReach(f"resolved: the rounded rims of {a.name!r} and {b.name!r} meet; move them apart")
+
+
+def _own_wall_meshable(chamber: ChamberBody, o: Opening) -> None:
+    """Refuse a wall of its own where its flat face cannot be drawn."""
+    said = f"resolved: {o.name!r} has a wall_mm of its own ({MM * o.length:.3g} mm in clay of "
+    said += f"{MM * chamber.thickness:.3g} mm), "
+    if not o.is_round or min(chamber.thickness, o.length) == 0:
+        where = "round a hole in clay that has a thickness; leave it out, or ask the model ports"
+        raise OutOfReach(f"{said}which is meshed as a flat face {where}")
+    face = "collar" if o.length > chamber.thickness else "flat spot"
+    if o.radius + o.rim > 0.95 * SPOT * o.radius:
+        raise OutOfReach(f"{said}but the rounded rim takes up its {face}, {SPOT:g} radii wide; make the rim smaller")
+    if face == "flat spot":
+        turns = np.linspace(0, 2 * np.pi, 24, endpoint=False)[:, None]
+        edge = o.center + 1.1 * (o.radius + o.rim) * (np.cos(turns) * o.across + np.sin(turns) * o.forward)
+        free = float(lift(chamber.wall, chamber.thickness, edge, o.axis, chamber.thickness).min())
+        if free < o.length + 2e-4:
+            least = f"less than {MM * free - 0.2:.2f} mm is cut flat all round the hole here"
+            raise OutOfReach(f"{said}but its flat spot does not reach beyond its rim; {least}, or leave it out")
+    for other in chamber.all_openings:
+        reach = (SPOT if own_wall(other, chamber.thickness) else 1.0) * other.reach + other.rim
+        apart = np.linalg.norm(o.center + o.length * o.axis - other.center - other.length * other.axis)
+        if other is not o and apart < SPOT * o.radius + reach:
+            raise OutOfReach(f"{said}but its {face}, {SPOT:g} radii wide, meets {other.name!r}; move them apart")
 
 
 def has_sharp_rims(chamber: ChamberBody) -> bool:
@@ -143,7 +164,7 @@ def _not_too_large(chamber: ChamberBody, grading: Grading) -> None:
 def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: float) -> WholeMesh:
     wall, thickness = chamber.wall, chamber.thickness
     ducts = [duct_of(wall, thickness, o) for o in chamber.all_openings]
-    size = _sizes(ducts, grading)
+    size, spots = _sizes(ducts, grading), _spots(chamber)
     with kernel.session() as gmsh:
         cuts = [_cuts(chamber, duct, grading) for duct in ducts]
         inner = wall_panels(gmsh, wall.solid(), [c for c, _ in cuts], grading.inside, grading.grow)
@@ -151,8 +172,9 @@ def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: 
         if thickness > 0:
             solids = tuple(each.solid(thickness) for each in (wall, *chamber.beside))
             clay = Union(solids) if chamber.beside else solids[0]
+            clay = Faced(clay, spots) if spots else clay
             outer = wall_panels(gmsh, clay, [c for _, c in cuts], 1.2 * grading.inside, grading.grow)
-        skins = Skins(chamber, inner, outer, sphere(gmsh, center, radius, grading.far), center, radius)
+        skins = Skins(chamber, inner, outer, sphere(gmsh, center, radius, grading.far), center, radius, spots)
         for i, duct in enumerate(ducts):
             if thickness > 0:
                 skins.add_duct(gmsh, i, duct, grading.rims[duct.opening.name], grading.grow)
@@ -160,6 +182,12 @@ def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: 
                 skins.add_hole(gmsh, i, duct)
         volumes = [fill(gmsh, skins.points, closed, size) for closed in skins.closed()]
     return skins.curved(volumes, min(grading.rims.values(), default=grading.inside))
+
+
+def _spots(chamber: ChamberBody) -> tuple[Spot, ...]:
+    """The flat faces of holes with walls of their own."""
+    some = (o for o in chamber.all_openings if own_wall(o, chamber.thickness))
+    return tuple(spot_of(o, chamber.thickness, clearance(chamber.wall, o.center)) for o in some)
 
 
 def _cuts(chamber: ChamberBody, duct: Duct, grading: Grading) -> tuple[Cut, Cut]:

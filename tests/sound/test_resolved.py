@@ -15,7 +15,7 @@ from simkit.body.mesh import offset_points
 from simkit.body.rims import duct_of
 from simkit.body.shapes import EggWall
 from simkit.body.wall import normals, project
-from simkit.body.whole import whole_mesh
+from simkit.body.whole import checked, whole_mesh
 from simkit.errors import MeshError, OutOfReach
 from simkit.field.branch import Exit
 from simkit.field.elements import stiffness_and_mass
@@ -25,7 +25,7 @@ from simkit.field.whole import WholeAir, WholeMode
 from simkit.sound import models
 from simkit.sound.airs import Airs
 from simkit.sound.losses import spherical_resonator
-from simkit.sound.openings import round_hole
+from simkit.sound.openings import finite_flange_end, round_hole
 from simkit.sound.resolved import ResolvedResonator
 
 BALL = """
@@ -152,7 +152,8 @@ def test_wall_losses_are_those_of_a_closed_ball():
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("diameter_mm = 8", "diameter_mm = 8\nwall_mm = 3", "wall_mm of its own"),
+        ("diameter_mm = 8", "diameter_mm = 8\nwall_mm = 4.9", "less than 4.45 mm is cut flat"),
+        ("diameter_mm = 8", "diameter_mm = 8\nwall_mm = 7\nedge_radius_mm = 2.2", "takes up its collar"),
         ("edge_radius_mm = 0.5", "edge_radius_mm = 0.01", "unknowns and"),
         ("edge_radius_mm = 0.5", "edge_radius_mm = 4.8", "rounded rims"),
     ],
@@ -206,6 +207,53 @@ def test_a_coarse_mesh_comes_near_ports(coarse_ball):
     air = ports.air
     assert abs(cents(mode.k.real * air.sound_speed, ports.resonances(["1"])[0].omega.real)) < 10
     assert mode.k.imag > 0
+
+
+# --- holes with a wall of their own --------------------------------------------------------------------------
+
+
+def with_wall(length_mm):
+    return BALL.replace("diameter_mm = 8", f"diameter_mm = 8\nwall_mm = {length_mm}")
+
+
+@pytest.fixture(scope="module")
+def plain_ball(coarse_ball):
+    return coarse_ball, WholeAir.of(coarse_ball).lowest(("1",)).k.real
+
+
+@pytest.mark.slow
+def test_a_hole_with_a_longer_wall_stands_in_a_collar(plain_ball):
+    """The note of a pipe with a thick lip: its end by Dalmont, Nederveen & Joly 2001, J. Sound Vib. 244, 505 [memory].
+
+    The plain hole's end is bent with the ball's outside, and its rim lies lower than its middle by a^2/(2R).
+    """
+    a, R, outer, h = 0.004, 0.03, 0.035, 0.005
+    d_in = 0.8217 * a + a**2 / (4 * R) * (np.log(2 * R / a) - 1.6863)
+    d_out = 0.8217 * a - a**2 / (4 * outer) * (np.log(2 * outer / a) + 0.1137)
+    plain, lip = h - a**2 / (2 * outer) + d_in + d_out, finite_flange_end(a, 1.6 * a)
+    whole = whole_mesh(chamber_of(with_wall(8)), 1.5)
+    found = WholeAir.of(whole).lowest(("1",)).k.real
+    assert abs(cents(found / plain_ball[1], np.sqrt(plain / (0.008 + d_in + lip)))) < 4
+    r = 1.6 * a
+    cap = 2 * np.pi / 3 * (outer**3 - (outer**2 - r**2) ** 1.5) - np.pi * r**2 * R  # outside over the hole's middle
+    bore = np.pi * a**2 * 0.008 - (2 * np.pi / 3 * (outer**3 - (outer**2 - a**2) ** 1.5) - np.pi * a**2 * R)
+    collar = np.pi * r**2 * 0.008 - cap - bore
+    assert plain_ball[0].mesh.volume - whole.mesh.volume == pytest.approx(collar, rel=0.1)
+
+
+@pytest.mark.slow
+def test_a_hole_with_a_shorter_wall_lies_in_a_flat_spot(plain_ball):
+    """Clay that is left only makes it harder for the air: above the plain note, below a ball's as thin all over."""
+    found = WholeAir.of(whole_mesh(chamber_of(with_wall(3)), 1.5)).lowest(("1",)).k.real
+    thin = WholeAir.of(whole_mesh(chamber_of(BALL.replace("wall_mm = 5", "wall_mm = 3")), 1.5)).lowest(("1",)).k.real
+    assert plain_ball[1] < found < thin
+    assert cents(found, plain_ball[1]) > 50
+
+
+def test_flat_faces_that_meet_a_neighbour_are_refused():
+    text = with_wall(3) + '[[chamber.hole]]\nname = "2"\nalong_mm = 30\naround_deg = 18\ndiameter_mm = 8\n'
+    with pytest.raises(OutOfReach, match=r"flat spot.*meets '2'"):
+        checked(chamber_of(text))
 
 
 # --- walls without thickness ----------------------------------------------------------------------------
