@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
-from matplotlib.ticker import FuncFormatter, NullFormatter, NullLocator
+from matplotlib.ticker import FuncFormatter, NullLocator
 
 from simkit.show import look
 from simkit.show.lines import IN_TUNE_CENTS
@@ -73,7 +73,6 @@ def _key(figure: FigureBase, models: Sequence[str], width: float, height: float)
 
 
 def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) -> None:
-    axes.set_yscale("log")
     axes.set_ylabel("pitch, Hz", color=look.QUIET)
     for n, note in enumerate(notes):
         if note.target_hz:
@@ -89,12 +88,7 @@ def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
         )
     drawn = [float(hz) for line in axes.lines for hz in np.asarray(line.get_ydata(), float)]
     low, high = min(drawn, default=400.0) / 1.06, max(drawn, default=800.0) * 1.1
-    axes.set_ylim(low, high)
-    steps = [s * 10.0**e for e in (1, 2, 3) for s in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)]
-    axes.set_yticks([s for s in steps if low <= s <= high])
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz:g}"))
-    axes.yaxis.set_minor_formatter(NullFormatter())
-    axes.tick_params(axis="y", which="minor", length=0)
+    look.hertz_axis(axes, low, high)
 
 
 def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) -> None:

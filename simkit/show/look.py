@@ -10,11 +10,13 @@ from typing import Any, NamedTuple
 
 import matplotlib as mpl
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure, FigureBase
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
+from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from simkit.errors import Fault, InputError
 from simkit.files import MARK, whole
@@ -97,6 +99,17 @@ def page(*panels: Panel) -> Figure:
             left, _ = row.subfigures(1, 2, width_ratios=[panel.width_mm, max(width - panel.width_mm, 1e-6)])
             panel.draw(left)
     return figure
+
+
+def hertz_axis(axes: Axes, low: float, high: float) -> None:
+    """Makes the upright axis one of pitch: Hz, equal steps for equal intervals, round numbers at the ticks."""
+    axes.set_yscale("log")
+    axes.set_ylim(low, high)
+    steps = [s * 10.0**e for e in (1, 2, 3) for s in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)]
+    axes.set_yticks([s for s in steps if low <= s <= high])
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.tick_params(axis="y", which="minor", length=0)
 
 
 def width_mm(text: str, size: float) -> float:

@@ -59,7 +59,6 @@ def regions_panel(chamber: BlowingChamber) -> Panel:
 def _pitches(axes: Axes, chamber: BlowingChamber, pressures: np.ndarray) -> None:
     blown = chamber.blown
     curves = pitch_curve(blown, pressures)
-    axes.set_yscale("log")
     for note, curve, pressure, hz in zip(chamber.notes, curves, blown.pressure, blown.cycle.frequency, strict=True):
         if not note.blown.speaks:
             continue
@@ -69,12 +68,7 @@ def _pitches(axes: Axes, chamber: BlowingChamber, pressures: np.ndarray) -> None
         axes.plot(pressure, hz, "o", color=look.CLAY, markersize=4, zorder=3)
     low, high = _reach(curves)
     _names(axes, chamber, curves, (high / low) ** (2.8 / PITCH_MM))
-    axes.set_ylim(low, high)
-    steps = [s * 10.0**e for e in (1, 2, 3) for s in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)]
-    axes.set_yticks([s for s in steps if low <= s <= high])
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz:g}"))
-    axes.yaxis.set_minor_formatter(NullFormatter())
-    axes.tick_params(axis="y", which="minor", length=0)
+    look.hertz_axis(axes, low, high)
     axes.set_ylabel("sounding, Hz", color=look.QUIET)
 
 

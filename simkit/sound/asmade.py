@@ -27,13 +27,13 @@ from simkit.sound.openings import Aperture, partly_covered, round_hole
 from simkit.sound.ports import PortsResonator, resonator, solved
 from simkit.sound.resonator import Case
 from simkit.sound.ringing import stiffness
+from simkit.sound.settling import settled
 
 SHARES = (0.45, 0.7, 1.0, 1.25)  # of the design's radii: where the field is solved
 _GRID = (0.8, 1.0, 1.25)  # of the window's sizes: where its aperture is asked
 _NOT_CUT = 1e9  # of the flow's resistance, 1/m: none to speak of passes
 _ENDS = ("inner", "outer", "inner_rub", "outer_rub")
 _SETTLED = 1e-7  # of the frequency: 2e-4 cents
-_STEPS = 20
 _NUDGE = 1e-6  # of the frequency
 _NUDGE_SIZE = 1e-5  # of a size
 
@@ -104,7 +104,7 @@ class AsMade:
             m = self._matrices(laid, omega)
             return self.air.sound_speed * np.sqrt(stiffness(self.circuit, m, every, states))
 
-        return _settled(proposed, self._start(laid, states))
+        return settled(proposed, self._start(laid, states), _SETTLED, f"{len(states)} states of the bench")
 
     def sloped(self, made: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
         """The same omega (m,), and how its real part moves with the sizes.
@@ -234,22 +234,6 @@ class _Flows:
         duct = np.where(free, flowing, np.square(U1) * (new.stub - old.stub))
         inner, outer = (np.diagonal(n - o, axis1=1, axis2=2) for n, o in ((new.calm, old.calm), (new.outer, old.outer)))
         return -self.uniform[:, None] * (duct + np.square(U1) * inner + np.square(U) * outer)
-
-
-def _settled(proposed: Callable[[np.ndarray], np.ndarray], start: np.ndarray) -> np.ndarray:
-    """The fixed point of a slow function, by the secant method, for many at once."""
-    before = start
-    omega = proposed(before)
-    miss = omega - before
-    for _ in range(_STEPS):
-        following = proposed(omega)
-        new_miss = following - omega
-        if np.all(np.abs(new_miss) < _SETTLED * np.abs(omega)):
-            return following
-        change = miss - new_miss
-        slope = np.where(np.abs(change) > 1e-14 * np.abs(omega), (omega - before) / np.where(change == 0, 1, change), 1)
-        before, miss, omega = omega, new_miss, omega + new_miss * slope
-    raise OutOfReach(f"the lowest resonance did not settle for {len(start)} states of the bench")
 
 
 def _alone(base: PortsResonator, rows: np.ndarray) -> Circuit:

@@ -10,6 +10,7 @@ from scipy.interpolate import BarycentricInterpolator
 from simkit.errors import OutOfReach
 from simkit.sound.circuit import Circuit, Matrices, opened
 from simkit.sound.neighbours import own_stiffness
+from simkit.sound.settling import settled
 
 _STEPS = 30
 _SETTLED = 1e-11  # of the frequency
@@ -67,7 +68,6 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
     The chamber's uniform pressure p and the flows obey 1 = k^-2 V^-1 1' T (N T + R)^-1 1, so k^2 = 1' T (N T +
     R)^-1 1/V with N all that is not uniform: a slow function of k, solved by the secant method from `start` (f,).
     """
-    spread = float(start.max() / start.min())
     if len(start) > 2 * SAMPLES:
         source: Circuit | Sampled = Sampled.over(circuit, 0.6 * start.min(), 1.15 * start.max())
     else:
@@ -78,18 +78,8 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
     def proposed(omega: np.ndarray) -> np.ndarray:
         return circuit.chamber_air.sound_speed * np.sqrt(k_squared(circuit, source.at(omega), rows, openness))
 
-    omega = start.astype(complex)
-    following = proposed(omega)
-    miss, before, omega = following - omega, omega, following
-    for _ in range(_STEPS):
-        following = proposed(omega)
-        new_miss = following - omega
-        if np.all(np.abs(new_miss) < _SETTLED * np.abs(omega)):
-            return following
-        change = miss - new_miss
-        slope = np.where(np.abs(change) > 1e-14 * np.abs(omega), (omega - before) / np.where(change == 0, 1, change), 1)
-        before, miss, omega = omega, new_miss, omega + new_miss * slope
-    raise OutOfReach(f"the lowest resonance did not settle for {len(start)} fingerings (pitch range {spread:.2f})")
+    who = f"{len(start)} fingerings (pitch range {start.max() / start.min():.2f})"
+    return settled(proposed, start.astype(complex), _SETTLED, who)
 
 
 def stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:

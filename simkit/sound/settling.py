@@ -1,0 +1,32 @@
+"""The fixed points of slow functions, many at once, by the secant method."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from simkit.errors import OutOfReach
+
+_STEPS = 30
+
+
+def settled(proposed: Callable[[np.ndarray], np.ndarray], start: np.ndarray, near: float, who: str) -> np.ndarray:
+    """Complex omega (f,) that `proposed` returns unchanged, to `near` of itself, from `start` (f,).
+
+    The secant method on what a step changes; OutOfReach, naming `who`, if they do not all settle.
+
+    >>> settled(lambda x: 1 + 0.1 * x**2, np.array([1.0]), 1e-12, "the example")
+    array([1.12701665])
+    """
+    before, omega = start, proposed(start)
+    miss = omega - before
+    for _ in range(_STEPS):
+        following = proposed(omega)
+        new_miss = following - omega
+        if np.all(np.abs(new_miss) < near * np.abs(omega)):
+            return following
+        change = miss - new_miss
+        slope = np.where(np.abs(change) > 1e-14 * np.abs(omega), (omega - before) / np.where(change == 0, 1, change), 1)
+        before, miss, omega = omega, new_miss, omega + new_miss * slope
+    raise OutOfReach(f"the lowest resonance did not settle for {who}")
