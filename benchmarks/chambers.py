@@ -41,12 +41,12 @@ def main() -> None:
     prediction, predicting = timed(lambda: simkit.predict(vessel, "ports"))
     _, again = timed(lambda: simkit.predict(vessel, "ports"))
     chorded, ringing = timed(lambda: simkit.predict(vessel, "ports", blown="all"))
-    outcome, tuning = timed(lambda: simkit.optimise(vessel, "diameters,size"))
+    outcome, tuning = timed(lambda: simkit.optimise(vessel, "diameters,size,offsets"))
     print(f"{len(vessel.chambers)} chambers, {holes} holes, {len(prediction.notes)} notes")
     print(f"every note, new meshes                   {predicting:6.2f} s")
     print(f"the same once more, meshes kept          {again:6.2f} s")
     print(f"{len(chorded.chords)} chords of all three                {ringing:6.2f} s")
-    print(f"diameters and sizes tuned                {tuning:6.1f} s, worst note {outcome.worst_cents:.2f} cents")
+    print(f"diameters, sizes and places tuned        {tuning:6.1f} s, worst note {outcome.worst_cents:.2f} cents")
     print(
         f"most memory held                         {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:6.0f} MB"
     )

@@ -25,7 +25,8 @@ def optimise(
         str | None,
         typer.Option(
             metavar="WHAT",
-            help="diameters, places, holes (both), voicing, windway, shape, size, dotted keys, by commas; else [free].",
+            help="With commas: diameters, places, holes (both), voicing, windway, shape, size, offsets, dotted keys; "
+            "else what [free] says.",
             show_default=False,
         ),
     ] = None,

@@ -18,6 +18,7 @@ DRILL_MM = 3.0  # the smallest drill that leaves a clean hole in clay: common pr
 # How far a place may wander from where the maker put it.
 _ALONG_MM = 20.0
 _AROUND_DEG = 45.0
+_SLIDES_MM = 30.0  # how far a chamber may slide
 TIP_MM = 3.0  # a place stays this far from where the chamber's axis leaves the air
 _STEP = 1e-4  # of the reach: exact derivatives come from changes of some ten thousandths of a millimetre
 
@@ -156,6 +157,23 @@ def _voicing(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
     ]
 
 
+_APART_MM = 5.0  # a chamber stands beside the first one in a direction in which it is farther off than this
+
+
+def _offsets(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
+    """Where chambers beside the first stand, in the directions in which they stand apart: growing ones want room."""
+    if chamber is vessel.chambers[0]:
+        return []
+    keys = [f"{chamber.name}.offset_mm.{way}" for way in ("along_mm", "across_mm", "up_mm")]
+    firsts = [f"{vessel.chambers[0].name}.{key.partition('.')[2]}" for key in keys]
+    apart = [key for key, first in zip(keys, firsts, strict=True) if abs(_from(vessel, key, first)) > _APART_MM]
+    return [_number(vessel, key, vessel.value(key) - _SLIDES_MM, vessel.value(key) + _SLIDES_MM, 3.0) for key in apart]
+
+
+def _from(vessel: Vessel, key: str, first: str) -> float:
+    return vessel.value(key) - vessel.value(first)
+
+
 _WINDWAY_MM = 0.6, 1.2  # heights: a thinner one clogs, a higher one wastes breath; common practice, no source
 
 
@@ -214,4 +232,5 @@ GROUPS: dict[str, Callable[[Vessel, Chamber], list[FreeNumber]]] = {
     "windway": _windway,
     "shape": _shape,
     "size": _size,
+    "offsets": _offsets,
 }

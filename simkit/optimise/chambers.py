@@ -291,18 +291,17 @@ def _lips(vessel: Vessel, name: str) -> float:
 def _joined(vessel: Vessel, wish: Range) -> Outcome:
     """The whole body tuned: what the common outside changes is taken up by holes and sizes.
 
-    Where box or mass do not hold, smaller chambers with narrower windows are sought, and slide together as they shrink.
+    Where that does not do, or box and mass do not hold, other windows are sought, and chambers slide as they grow or
+    shrink.
     """
     log.info("tuning %d chambers in one body", len(vessel.chambers))
     limits = Limits(box_mm=wish.box_mm, mass_g=wish.mass_g)
     outcome = optimise(vessel, "diameters,size", limits=limits)
-    if outcome.reached or (wish.box_mm is None and wish.mass_g is None):
+    if outcome.reached:
         return outcome
-    log.info("seeking smaller chambers")
-    names = [chamber.name for chamber in vessel.chambers]
-    may = ["diameters", "size", *(f"{name}.voicing.window_width_mm" for name in names)]
-    may += [f"{name}.offset_mm.across_mm" for name in names[1:]]
-    return optimise(outcome.vessel, may, limits=limits)
+    log.info("tuning them with their windows and where they stand")
+    windows = [f"{chamber.name}.voicing.window_width_mm" for chamber in vessel.chambers]
+    return optimise(outcome.vessel, ["diameters", "size", "offsets", *windows], limits=limits)
 
 
 def _evened(outcome: Outcome) -> Outcome:

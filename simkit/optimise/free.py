@@ -102,8 +102,8 @@ def _put(node: Any, path: Path, value: float) -> Any:
 def freedom(vessel: Vessel, free: str | Iterable[str] | None = None) -> Freedom:
     """What may move in a design: the groups or dotted keys in `free`, or without them what its `[free]` says.
 
-    Groups are diameters, places, holes (both), voicing, windway (its height, for the breath), shape and size (the
-    whole chamber larger or smaller). Bounds
+    Groups are diameters, places, holes (both), voicing, windway (its height, for the breath), shape, size (the
+    whole chamber larger or smaller) and offsets (where chambers beside the first stand). Bounds
     written in `[free]` hold for whatever is chosen; a number tied to another follows it and is not free itself.
     """
     ties = {key for key, value in vessel.free.items() if isinstance(value, Tie)}

@@ -48,7 +48,7 @@ def optimise(
 ) -> Outcome:
     """Move what is free in a design until its notes meet their targets within the limits; the best found.
 
-    free: groups (diameters, places, holes, voicing, shape, size) or dotted keys, with commas or as a list; without it
+    free: groups (see `freedom`) or dotted keys, with commas or as a list; without it
     what the design's `[free]` says. aims: what is wanted, in tune unless said otherwise; in tune is one to be named
     among several. The first of `starts` is the design itself, the others are drawn at random from `seed`; the same
     seed gives the same design. judge: also the air meshed as a whole on the lowest, a middle and the highest note of

@@ -8,6 +8,7 @@ import pytest
 from simkit.body import body_of, placed_wall
 from simkit.body.between import between
 from simkit.body.clay import FIRED_G_PER_ML
+from simkit.optimise import optimise
 from simkit.optimise.breath import crossings
 from simkit.optimise.chambers import box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
 from simkit.optimise.dividing import NAMES, Range, divided, two_jobs
@@ -94,3 +95,51 @@ def test_crossings_are_where_one_chamber_takes_over_and_at_notes_that_two_share(
     shared = np.array([220.1, 247.0, 294.0])
     assert crossings([low, shared]) == ((1, 3), (2, 4))
     assert crossings([low]) == ()
+
+
+GROWING = """
+clay.wall_mm = 4
+[[chamber]]
+name = "one"
+shape = "sphere"
+diameter_mm = 44
+[chamber.voicing]
+along_mm = 8
+around_deg = 180
+breath_toward_deg = 0
+window_width_mm = 9
+cut_up_mm = 4
+windway_height_mm = 0.9
+windway_length_mm = 20
+edge_deg = 90
+[[chamber.note]]
+pitch = "B4"
+open = []
+[[chamber]]
+name = "two"
+shape = "sphere"
+diameter_mm = 40
+offset_mm = [0, 46.2, 0]
+[chamber.voicing]
+along_mm = 8
+around_deg = 180
+breath_toward_deg = 0
+window_width_mm = 9
+cut_up_mm = 4
+windway_height_mm = 0.9
+windway_length_mm = 20
+edge_deg = 90
+[[chamber.note]]
+pitch = "C#5"
+open = []
+"""
+
+
+@pytest.mark.slow
+def test_chambers_that_grow_slide_apart():
+    """Each sounds above its only note, and 0.2 mm of clay can be spared between: without sliding both are stuck."""
+    start = loads(GROWING)
+    stuck, free = (optimise(start, may) for may in ("size", "size,offsets"))
+    assert free.worst_cents < 1 < stuck.worst_cents
+    assert free.vessel.value("two.offset_mm.across_mm") > start.value("two.offset_mm.across_mm")
+    assert 1e3 * between(*(placed_wall(free.vessel, c) for c in free.vessel.chambers)).thickness > 3.99

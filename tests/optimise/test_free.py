@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from simkit.optimise.free import freedom
-from simkit.vessel import DesignError
+from simkit.vessel import DesignError, loads
 
 
 def names(found):
@@ -16,6 +16,7 @@ def test_groups_free_what_their_names_say(whistle):
     assert len(freedom(whistle, "places").numbers) == 8
     assert len(freedom(whistle, "holes").numbers) == 12
     assert names(freedom(whistle, "voicing")) == ["body.voicing.window_width_mm", "body.voicing.cut_up_mm"]
+    assert names(freedom(whistle, "windway")) == ["body.voicing.windway_height_mm"]
     assert names(freedom(whistle, "shape")) == [
         f"body.{k}" for k in ("length_mm", "width_mm", "height_mm", "widest_at")
     ]
@@ -87,3 +88,25 @@ def test_nothing_free_or_no_such_thing_is_said(whistle, asked, said):
     with pytest.raises(DesignError, match="free") as raised:
         freedom(whistle, asked)
     assert said in str(raised.value)
+
+
+def test_offsets_are_those_of_the_chambers_beside_the_first():
+    vessel = loads(TWO)
+    assert names(freedom(vessel, "offsets")) == ["two.offset_mm.across_mm"]
+    assert names(freedom(vessel.with_value("two.offset_mm.up_mm", -9.0), "offsets"))[1:] == ["two.offset_mm.up_mm"]
+    with pytest.raises(DesignError):
+        freedom(loads(TWO.partition('[[chamber]]\nname = "two"')[0]), "offsets")
+
+
+TWO = """
+clay.wall_mm = 4
+[[chamber]]
+name = "one"
+shape = "sphere"
+diameter_mm = 40
+[[chamber]]
+name = "two"
+shape = "sphere"
+diameter_mm = 40
+offset_mm = [2, 45, 0]
+"""
