@@ -7,7 +7,6 @@ is a crack: one surface with nodes on either side of it, joined in the open hole
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -31,8 +30,6 @@ SHARP_SHARE = 0.1  # size at a sharp rim: of half the opening's least size
 WALL_SHARE = 0.35  # largest element inside over the half of the chamber's least size
 MOST_UNKNOWNS = 500_000
 KIB_PER_UNKNOWN = 7.5  # measured, both gradings kept
-
-log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -66,13 +63,11 @@ def whole_mesh(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) 
     Raises OutOfReach for what this mesh is not made for, MeshError where the shape could not be meshed.
     """
     grading, center, radius = checked(chamber, coarse, shell)
-    count = unknowns(chamber, grading)
-    log.info("dividing the air in and around the piece into small cells: %.1f GiB", count * KIB_PER_UNKNOWN / 2**20)
     size = min(grading.rims.values(), default=grading.inside)
     try:
         return _meshed(chamber, grading, center, radius)
     except kernel.UNMESHED as failure:
-        raise MeshError("the air of the chamber, its openings and outside", MM * size, f"{_REMEDY} ({failure})") from (
+        raise MeshError("the air of the chamber, its openings and outside", MM * size, f"{REMEDY} ({failure})") from (
             failure
         )
 
@@ -88,7 +83,7 @@ def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> 
     return grading, center, radius
 
 
-_REMEDY = "move openings away from seams, tight corners and each other, or ask the model ports"
+REMEDY = "move openings away from seams, tight corners and each other, or ask the model ports"
 
 
 def _meshable(chamber: ChamberBody) -> None:

@@ -6,8 +6,9 @@ import logging
 import time
 from dataclasses import dataclass, field
 
+from simkit.body.apart import apart
 from simkit.body.body import ChamberBody
-from simkit.body.whole import checked, has_sharp_rims, whole_mesh
+from simkit.body.whole import KIB_PER_UNKNOWN, REMEDY, checked, has_sharp_rims, unknowns, whole_mesh
 from simkit.errors import MeshError
 from simkit.field.branch import Exit
 from simkit.field.whole import WholeAir, WholeMode
@@ -19,6 +20,9 @@ SHARP = ((1.0, 0.96, 1.04), (0.7, 0.73, 0.67))  # where a rim is not rounded
 # low side of what three meshes of an ellipsoid showed (2 to 3.6). Sharp rims and cracks, whose growth is scaled with
 # the size at the rim: 1.9 to 2.4 on three balls and three cracks; at the rim alone it would be 4/3 and 1.
 ORDER, SHARP_ORDER = 2.5, 2.0
+
+# Seconds that gmsh is given: some five times what it takes on an ordinary machine.
+PATIENCE, EACH = 300.0, 6e-3  # for the solids, and for each unknown
 
 Modes = tuple[WholeMode, ...]
 
@@ -75,7 +79,15 @@ def _meshed(chamber: ChamberBody, sizes: tuple[float, ...]) -> tuple[float, Whol
     """The first of the sizes that can be meshed."""
     for size in sizes[:-1]:
         try:
-            return size, WholeAir.of(whole_mesh(chamber, size))
+            return size, _air(chamber, size)
         except MeshError as failure:
             log.info("trying other sizes: %s", failure)
-    return sizes[-1], WholeAir.of(whole_mesh(chamber, sizes[-1]))
+    return sizes[-1], _air(chamber, sizes[-1])
+
+
+def _air(chamber: ChamberBody, size: float) -> WholeAir:
+    """Of one size, gmsh in a process of its own that must be done in time."""
+    count = unknowns(chamber, checked(chamber, size)[0])
+    log.info("dividing the air in and around the piece into small cells: %.1f GiB", count * KIB_PER_UNKNOWN / 2**20)
+    told = f"resolved: the mesh of {chamber.name!r} ({count:,.0f} unknowns)", REMEDY
+    return WholeAir.of(apart(whole_mesh, chamber, size, seconds=PATIENCE + EACH * count, what=told))

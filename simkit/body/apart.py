@@ -1,0 +1,79 @@
+"""Work in a process of its own that can be stopped: gmsh has no time limit and hears no Ctrl-C.
+
+The helper reads one pickled call on its standard input and writes the pickled answer on its standard output. It lives
+no longer than whoever asked: once its input is closed it ends.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Any, TypeVar
+
+from simkit.errors import OutOfReach
+
+T = TypeVar("T")
+
+
+def apart(work: Callable[..., T], *given: Any, seconds: float, what: tuple[str, str]) -> T:
+    """work(*given) by another process; OutOfReach where that takes longer than `seconds` or ends without an answer.
+
+    `work` is a function of a module; what it raises is raised here. `what` begins and ends the message.
+    """
+    command = [sys.executable, "-P", "-c", f"from {__name__} import serve; serve()"]
+    paths = os.pathsep.join(path or os.getcwd() for path in sys.path)
+    with subprocess.Popen(
+        command,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        env={**os.environ, "PYTHONPATH": paths},
+        start_new_session=True,  # Ctrl-C comes to us alone, and we end the helper
+    ) as helper:
+        assert helper.stdin and helper.stdout
+        timer = threading.Timer(seconds, helper.kill)
+        timer.start()
+        try:
+            with suppress(BrokenPipeError):
+                helper.stdin.write(pickle.dumps((work, given)))
+                helper.stdin.flush()
+            told = helper.stdout.read()
+            late = timer.finished.is_set()
+        finally:
+            timer.cancel()
+            helper.kill()
+            with suppress(BrokenPipeError):
+                helper.stdin.close()
+    if not told:
+        why = (
+            f"not done after {seconds / 60:.2g} minutes" if late else "ended without a word, perhaps for want of memory"
+        )
+        raise OutOfReach(f"{what[0]}: {why}; {what[1]}")
+    done, answer = pickle.loads(told)
+    if not done:
+        raise answer
+    found: T = answer
+    return found
+
+
+def serve() -> None:
+    """The helper's side."""
+    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever is printed is no answer
+    work, given = pickle.load(sys.stdin.buffer)
+    threading.Thread(target=_end_with_the_asker, daemon=True).start()
+    try:
+        told = True, work(*given)
+    except Exception as failure:  # noqa: BLE001 raised again by whoever asked
+        told = False, failure
+    with answers:
+        pickle.dump(told, answers)
+
+
+def _end_with_the_asker() -> None:
+    sys.stdin.buffer.read()
+    os._exit(1)
