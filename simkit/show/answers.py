@@ -183,7 +183,7 @@ def blow_page(vessel: Vessel, table: BlowTable) -> Figure:
     """Each chamber's breath over its notes with their margins, and pitch against breath with what else may sound."""
     panels = []
     for chamber in table.chambers:
-        name = f", {chamber.name}" if len(table.chambers) > 1 else ""
+        name = f", {chamber.name}" if len(vessel.chambers) > 1 else ""
         holes = [hole.name for hole in vessel.chamber(chamber.name).holes]
         panels += [breath_panel(f"{vessel.title or 'vessel'}{name}: breath", holes, chamber), regions_panel(chamber)]
     return page(*panels)

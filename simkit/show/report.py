@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import NamedTuple
@@ -162,7 +162,10 @@ def _blowing(vessel: Vessel) -> Iterator[Section]:
         " breath. The margin is how many times its breath a note stands until it jumps (>: none up to 5,000 Pa).",
         _sentence(FEELING),
     )
-    pictures = (picture(blow_page(vessel, table), shows),)
+    pictures = tuple(
+        picture(blow_page(vessel, replace(table, chambers=(chamber,))), _of(vessel, shows, chamber.name))
+        for chamber in table.chambers
+    )
     yield Section("How it blows", text, pictures, tables, (*advice, *table.cautions))
 
 

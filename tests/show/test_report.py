@@ -55,6 +55,11 @@ def test_the_page_is_one_file_and_asks_for_nothing_else(text):
     assert not re.search(r"url\(|@import|https?://", re.sub(r'src="data:[^"]*"', "", text))
 
 
+@pytest.mark.slow
+def test_the_page_of_three_chambers_is_not_too_large_either():
+    assert len(report(simkit.load(DESIGN.with_name("three_terns.toml"))).encode()) < LARGEST
+
+
 def test_it_can_be_read_by_ear(text):
     seen = Seen(text)
     assert seen.all("html")[0]["lang"] == "en"
