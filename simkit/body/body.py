@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from simkit.body.places import Place, tangent_frame
-from simkit.body.wall import Wall
+from simkit.body.wall import Wall, bend_along
 
 
 @dataclass(frozen=True)
@@ -18,7 +18,8 @@ class Opening:
     center (3,): on the inside wall, m; axis (3,): unit, out of the air; across (3,): unit tangent, along the width
     of a window; radius of a round opening, or width and height of a window (height runs with the breath), m;
     length: of the duct on its axis, m; rim and inside_rim: radii of its rounded rims, m. edge_deg: the slope of a
-    window's far side from the wall, rising outward; 90 is upright.
+    window's far side from the wall, rising outward; 90 is upright. bend: the inside wall's curvature along `across` and
+    square to it, seen from the air, 1/m.
     """
 
     name: str
@@ -32,6 +33,7 @@ class Opening:
     rim: float = 0.0
     inside_rim: float = 0.0
     edge_deg: float = 90.0
+    bend: tuple[float, float] = (0.0, 0.0)
 
     @property
     def is_round(self) -> bool:
@@ -125,4 +127,4 @@ def opening_at(
     """
     center, axis = place.on(wall)
     across = tangent_frame(wall, axis, forward_deg)
-    return Opening(name, center, axis, across, length, **sizes)
+    return Opening(name, center, axis, across, length, bend=bend_along(wall, center, across), **sizes)

@@ -1,7 +1,8 @@
 """The air of a window in a block of clay: two half balls joined by a slot whose far side slopes away.
 
 The cell stands alone: inside face z = 0, outside face z = height of the wall, x along the breath, and only the half
-y >= 0, for the plane through the middle of the window mirrors it.
+y >= 0, for the plane through the middle of the window mirrors it. Its clay is flat when it is meshed, and is bent
+afterwards with the mesh.
 """
 
 from __future__ import annotations
@@ -16,15 +17,19 @@ from simkit.body.mesh import CORNER, AirMesh, draw_near, gated
 from simkit.errors import MeshError
 
 FAR = 2.2  # radius of the half balls over the largest half size of the window
-# Mesh sizes: at the rounded edges over their radius, at the sharp rims over the cut-up; growth with the distance.
+# Mesh sizes: at rounded rims over their radius, at sharp ones over the cut-up; growth with the distance.
 ROUND_SHARE, RIM_SHARE, GROWTH = 1.3, 0.25, 0.6
+SHARP = 0.04  # rims of a smaller radius than this share of the cut-up are left sharp, but for the edge's own
+FADE = 0.5, 0.95  # where the cell's bend dies away, over the radius of the half balls
+MOST_BEND = 0.6  # of the wall, over half of the window's largest size: beyond, the window is no longer one wall's
 
 
 @dataclass(frozen=True)
 class WindowCell:
-    """A window's sizes, m and degrees: width, cut_up, wall, edge_deg, and the radius `nose` of its edge.
+    """A window's sizes, m and degrees.
 
-    cut_up runs to the finished nose; edge_deg 90 is an upright far side.
+    cut_up runs to the finished nose; edge_deg 90 is an upright far side. nose, rim: radii of the rims inside, the
+    edge's among them, and outside.
     """
 
     width: float
@@ -32,6 +37,7 @@ class WindowCell:
     wall: float
     edge_deg: float
     nose: float
+    rim: float
 
     @property
     def tip(self) -> float:
@@ -39,14 +45,24 @@ class WindowCell:
         return self.cut_up - self.nose * (1 / np.tan(np.deg2rad(self.edge_deg) / 2) - 1)
 
     @property
+    def run(self) -> float:
+        """How far the slope runs along the breath for each metre that it rises."""
+        return float(1 / np.tan(np.deg2rad(self.edge_deg)))
+
+    @property
     def top(self) -> float:
         """Length of the opening along the breath at the outside face, m."""
-        return self.tip + self.wall / np.tan(np.deg2rad(self.edge_deg))
+        return self.tip + self.wall * self.run
 
     @property
     def far(self) -> float:
         """Radius of the half balls, m."""
         return FAR * max(self.width / 2, self.cut_up, self.top / 2)
+
+    @property
+    def has_sharp_rims(self) -> bool:
+        """Whether the rims beside the edge and the lip of its slope are left sharp."""
+        return min(self.nose, self.rim) < SHARP * self.cut_up
 
 
 @dataclass(frozen=True)
@@ -69,7 +85,8 @@ def cell_mesh(cell: WindowCell) -> CellMesh:
     except kernel.UNMESHED as failure:
         what = f"its nose of {1e3 * cell.nose:.2g} mm on a slope of {cell.edge_deg:.0f} degrees"
         raise MeshError("the window", 1e3 * RIM_SHARE * cell.cut_up, f"{what} ({failure})") from failure
-    draw_near(points, tets, [np.intersect1d(_sharp(points, cell), tets[:, :4])], CORNER)
+    if cell.has_sharp_rims:
+        draw_near(points, tets, [np.intersect1d(_sharp(points, cell), tets[:, :4])], CORNER)
     mesh = gated(points, tets, facets, np.zeros((0, 6), int), RIM_SHARE * cell.cut_up, "the window", None)
     corners = mesh.points[mesh.facets[:, :3]]
     caps = []
@@ -105,37 +122,41 @@ def _solid(gmsh: Any, cell: WindowCell) -> None:
     slot = [entity for entity in occ.extrude([(2, face)], 0, mm * cell.width / 2, 0) if entity[0] == 3]
     occ.fuse([(3, inner)], [(3, outer), *slot])
     occ.synchronize()
-    for x, z in ((tip, 0.0), (top, wall)):  # the edge, and the outer lip of its slope
-        volumes = [tag for _, tag in gmsh.model.getEntities(3)]
-        if len(volumes) != 1:
-            raise kernel.GmshFailure(f"the air came out in {len(volumes)} parts")
-        edge = [c for _, c in gmsh.model.getEntities(1) if _along_line(gmsh, c, x, z)]
-        occ.fillet(volumes, edge, [mm * cell.nose])
-        occ.synchronize()
+    volumes = [tag for _, tag in gmsh.model.getEntities(3)]
+    if len(volumes) != 1:
+        raise kernel.GmshFailure(f"the air came out in {len(volumes)} parts")
+    inside, outside = (_rims(gmsh, cell, outer) for outer in (False, True))
+    lip = cell.nose if cell.has_sharp_rims else cell.rim
+    radii = [mm * cell.nose] * len(inside) + [mm * lip] * len(outside)
+    occ.fillet(volumes, inside + outside, radii)
+    occ.synchronize()
 
 
-def _along_line(gmsh: Any, curve: int, x: float, z: float, within: float = 1e-4) -> bool:
-    """Does the curve run along y at (x, z)?"""
-    box = gmsh.model.getBoundingBox(1, curve)
-    return all(abs(box[i] - v) < within for i, v in ((0, x), (3, x), (2, z), (5, z)))
+def _rims(gmsh: Any, cell: WindowCell, outer: bool) -> list[int]:
+    """The curves of the slot's rim on one face: all of them, or where those are left sharp only the far side's."""
+    far, height = (cell.top, cell.wall) if outer else (cell.tip, 0.0)
+    found = []
+    for _, curve in gmsh.model.getEntities(1):
+        low, high = np.reshape(gmsh.model.getBoundingBox(1, curve), (2, 3)) / 1e3
+        level = np.abs(np.array([low[2], high[2]]) - height).max() < 1e-7
+        within = low[0] > -1e-6 and high[0] < far + 1e-6 and high[1] < cell.width / 2 + 1e-6
+        if level and within and (low[0] > far - 1e-6 or not cell.has_sharp_rims):
+            found.append(curve)
+    return found
 
 
 def _sizes(gmsh: Any, cell: WindowCell) -> None:
-    """Element sizes that grow with the distance from the nose and from the rims."""
-    mm = 1e3
-    rounds: list[int] = []
-    rims: list[int] = []
+    """Element sizes that grow with the distance from the rims."""
+    mm, reach = 1e3, 3 * max(cell.nose, cell.rim)
+    groups: dict[float, list[int]] = {}
     for _, curve in gmsh.model.getEntities(1):
         low, high = np.reshape(gmsh.model.getBoundingBox(1, curve), (2, 3)) / mm
-        reach = 3 * cell.nose
-        at_window = low[0] > -1e-4 and high[0] < cell.top + reach and high[1] < cell.width / 2 + 1e-4
-        if not at_window or low[2] < -1e-4 - reach or high[2] > cell.wall + 1e-4 or high[1] < 1e-6:
+        at_window = low[0] > -reach and high[0] < cell.top + reach and high[1] < cell.width / 2 + reach
+        if not at_window or low[2] < -reach or high[2] > cell.wall + reach or high[1] < 1e-6:
             continue  # far away, or in the mirror plane
-        at_nose = high[2] < 2.5 * cell.nose and low[0] > cell.tip - 1e-4 and high[0] < cell.tip + reach
-        at_lip = low[0] > cell.top - reach and high[0] < cell.top + reach and low[2] > cell.wall - reach
-        (rounds if at_nose or (at_lip and high[1] > 0.4 * cell.width) else rims).append(curve)
+        groups.setdefault(_size(cell, low, high), []).append(curve)
     field, least = gmsh.model.mesh.field, []
-    for curves, size in ((rounds, ROUND_SHARE * cell.nose), (rims, RIM_SHARE * cell.cut_up)):
+    for size, curves in groups.items():
         distance = field.add("Distance")
         field.setNumbers(distance, "CurvesList", curves)
         field.setNumber(distance, "Sampling", 60)
@@ -147,3 +168,54 @@ def _sizes(gmsh: Any, cell: WindowCell) -> None:
     for source in ("ExtendFromBoundary", "FromPoints", "FromCurvature"):
         gmsh.option.setNumber(f"Mesh.MeshSize{source}", 0)
     gmsh.option.setNumber("Mesh.Algorithm3D", 10)  # the parallel Delaunay kernel, here on one thread: the quickest
+
+
+def _size(cell: WindowCell, low: np.ndarray, high: np.ndarray) -> float:
+    """The size of elements at a curve of the slot that lies between two corners."""
+    upper = low[2] > cell.wall / 2
+    far = cell.top if upper else cell.tip
+    if cell.has_sharp_rims and low[0] < far - 3 * cell.nose:
+        return RIM_SHARE * cell.cut_up
+    return ROUND_SHARE * (cell.rim if upper and not cell.has_sharp_rims else cell.nose)
+
+
+def bent(cell: WindowCell, points: np.ndarray, across: float, along: float) -> np.ndarray:
+    """The cell's points (n, 3) when its clay is bent: `across` and `along` the breath, 1/m, hollow inside positive.
+
+    Both faces follow parabolas, the outer one with the curvature k/(1 + k wall) of a true offset. The slot's sides
+    stay upright and its slope straight: its foot follows the inner face, its top is where it meets the outer one, and
+    the clay's sharp corner gives way a little where the wedge widens, so that the finished nose stays in place.
+    """
+    x, y, z = points.T
+    middle, wall = cell.cut_up / 2, cell.wall
+    most = MOST_BEND / max(cell.width / 2, cell.cut_up)
+    inner = np.clip([across, along], -most, most)
+    outer = inner / (1 + inner * wall)
+
+    def sag(k: np.ndarray, at: np.ndarray) -> np.ndarray:
+        return -(k[0] * y**2 + k[1] * (at - middle) ** 2) / 2
+
+    half = np.deg2rad(cell.edge_deg) / 2
+    tip = cell.tip + cell.nose * inner[1] * (cell.tip - middle) * (0.5 / np.sin(half) ** 2 - 1)
+    foot = sag(inner, np.full_like(x, tip))
+    top = np.full_like(x, cell.top)
+    for _ in range(8):
+        top = tip + (wall + sag(outer, top) - foot) * cell.run
+    height = np.clip(z, 0, wall)
+    share = np.clip(x / (cell.tip + height * cell.run), 0, 1)
+    low_x = x + share * (tip - cell.tip - height * cell.run)
+    high_x = x + share * (top - cell.top + (wall - height) * cell.run)
+    low_z, high_z = sag(inner, low_x), wall + sag(outer, high_x)
+    t = height / wall
+    moved = np.stack([(1 - t) * low_x + t * high_x, y, (1 - t) * low_z + t * high_z + (z - height)], axis=1)
+    return points + _fading(cell, points)[:, None] * (moved - points)
+
+
+def _fading(cell: WindowCell, points: np.ndarray) -> np.ndarray:
+    """1 at the window, 0 at the far caps, smoothly: (n,)."""
+    x, y, z = points.T
+    lower = z < cell.wall / 2
+    middle = np.where(lower, cell.cut_up, cell.top) / 2
+    r = np.sqrt((x - middle) ** 2 + y**2 + (z - np.where(lower, 0, cell.wall)) ** 2)
+    t = np.clip(np.log(np.maximum(r, 1e-12) / (FADE[0] * cell.far)) / np.log(FADE[1] / FADE[0]), 0, 1)
+    return np.where((z > 0) & (z < cell.wall), 1.0, 1 - t**3 * (10 - 15 * t + 6 * t * t))

@@ -18,7 +18,7 @@ from simkit.field.surface import Surface
 MODES = 16
 INSIDE_SHARE = 0.25  # size of the elements over the radius of a ball of the chamber's volume
 SHELL = 1.35  # radius of the far sphere over that of the body
-SHELL_SHARE = 0.38  # size of the elements in the shell over the radius of the body
+SHELL_SHARE = 0.33  # size of the elements in the shell over the radius of the body
 TURNS = 4  # elements to a full turn of a bend: they are curved, and a port sees a tight edge from afar
 REACH = 4.0  # the outside is solved for k up to this over the radius of a ball of the body's volume
 WAVES = 16  # wave numbers at which it is solved

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.sparse import csr_matrix, diags
 
 from simkit.body.mesh import AirMesh
-from simkit.body.voicing import CellMesh, WindowCell, cell_mesh
+from simkit.body.voicing import CellMesh, WindowCell, bent, cell_mesh
 from simkit.field.elements import stiffness_and_mass
 from simkit.field.factor import factored
 from simkit.field.quadrature import facet_rule
@@ -18,6 +18,7 @@ from simkit.field.rub import wall_integrals
 
 LEAST_NOSE = 1e-4  # m: no clay is sharper
 UPRIGHT = 90.0
+FLAT = 0.0, 0.0
 
 
 @dataclass(frozen=True)
@@ -29,26 +30,49 @@ class Passage:
     friction: float
 
 
-def passage(cell: WindowCell) -> Passage:
-    """Laplace's equation between two half spaces, potential 1 far inside and 0 far outside.
+@dataclass(frozen=True)
+class Stream:
+    """Air that streams through a half cell: its mesh, the potential at the nodes (n,), and the flow of both halves.
 
-    The far caps let through what a point source would, dp/dn = -(p - p_far)/R; K is the flow through the outer one.
+    The potential is 1 far inside and 0 far outside; with those one apart the flow is the conductivity K, m.
     """
-    clay, potential, flow = _streaming(cell)
-    _, slid = wall_integrals(clay, potential)
-    return Passage(flow, 2 * float(slid[0]) / flow**2)
+
+    part: CellMesh
+    potential: np.ndarray
+    flow: float
+
+    @property
+    def clay(self) -> AirMesh:
+        """The mesh with nothing but clay for its facets."""
+        return replace(self.part.mesh, facets=self.part.mesh.facets[self.part.clay])
 
 
 @lru_cache(maxsize=64)
-def _streaming(cell: WindowCell) -> tuple[AirMesh, np.ndarray, float]:
-    """The half cell with the clay as its facets, the potential at its nodes (n, 1), and the flow of both halves."""
-    part = cell_mesh(cell)
+def streaming(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Stream:
+    """Laplace's equation between two half spaces whose wall is bent at the window, 1/m across and along it.
+
+    The far caps let through what a point source would, dp/dn = -(p - p_far)/R; the flow is that of the outer one.
+    """
+    part = _flat(cell)
+    if bend != FLAT:
+        part = replace(part, mesh=replace(part.mesh, points=bent(cell, part.mesh.points, *bend)))
     K, _ = stiffness_and_mass(part.mesh)
     inside, outside = (_cap(part, which) for which in (part.far_inside, part.far_outside))
     operator = (K + (inside[0] + outside[0]) / cell.far).tocsr()
-    potential = factored(operator)((inside[1] / cell.far)[:, None])
-    flow = 2 * float(outside[1] @ potential[:, 0]) / cell.far
-    return replace(part.mesh, facets=part.mesh.facets[part.clay]), potential, flow
+    potential = factored(operator)((inside[1] / cell.far)[:, None])[:, 0]
+    return Stream(part, potential, 2 * float(outside[1] @ potential) / cell.far)
+
+
+@lru_cache(maxsize=16)
+def _flat(cell: WindowCell) -> CellMesh:
+    return cell_mesh(cell)
+
+
+def passage(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Passage:
+    """What the window of a cell lets through."""
+    stream = streaming(cell, bend)
+    _, slid = wall_integrals(stream.clay, stream.potential[:, None])
+    return Passage(stream.flow, 2 * float(slid[0]) / stream.flow**2)
 
 
 def edge_drop(cell: WindowCell, reach: float) -> float:
@@ -58,17 +82,18 @@ def edge_drop(cell: WindowCell, reach: float) -> float:
     width. By reciprocity it is also what a source at the one place and a sink at the other do to the window's air: the
     strength of a jet's dipole. Right to about a percent.
     """
-    clay, potential, flow = _streaming(cell)
+    stream = streaming(cell)
     slope, angle = cell.wall / np.sin(np.deg2rad(cell.edge_deg)), np.deg2rad(cell.edge_deg)
     far = reach + cell.cut_up - cell.tip
     up, beyond = min(far, slope), max(0.0, far - slope)
-    inside = _heard(cell, potential, clay, (cell.tip + far, 0.0), within=True)
-    outside = _heard(cell, potential, clay, (cell.tip + up * np.cos(angle) + beyond, up * np.sin(angle)), within=False)
-    return (inside - outside) / flow
+    inside = _heard(cell, stream, (cell.tip + far, 0.0), within=True)
+    outside = _heard(cell, stream, (cell.tip + up * np.cos(angle) + beyond, up * np.sin(angle)), within=False)
+    return (inside - outside) / stream.flow
 
 
-def _heard(cell: WindowCell, potential: np.ndarray, clay: AirMesh, place: tuple[float, float], within: bool) -> float:
+def _heard(cell: WindowCell, stream: Stream, place: tuple[float, float], within: bool) -> float:
     """Mean of the potential over the window's width at (x, z), on the inside face or on the slope and beyond."""
+    clay = stream.clay
     x, y, z = np.moveaxis(clay.points[clay.facets].mean(axis=1), 1, 0)
     small = 1e-6 * cell.cut_up
     slot_side = (np.abs(y - cell.width / 2) < small) & (z < cell.wall - small)
@@ -76,7 +101,7 @@ def _heard(cell: WindowCell, potential: np.ndarray, clay: AirMesh, place: tuple[
     across = (np.arange(_ACROSS) + 0.5) / _ACROSS * cell.width / 2
     at = np.stack([place[0] + 0 * across, across, place[1] + 0 * across], axis=1)
     rows = WallReader.of(clay.points, clay.facets[facets]).rows(at)
-    return float((rows @ potential).mean())
+    return float((rows @ stream.potential).mean())
 
 
 _ACROSS = 12  # places across half of the window
@@ -99,21 +124,33 @@ class Relief:
 SOLVED_AT = 5e-3  # m: the cut-up at which every cell is solved, so that a scaled window gives a scaled answer
 
 
-def slope_relief(width: float, cut_up: float, wall: float, edge_deg: float, nose: float) -> Relief:
+def slope_relief(
+    width: float,
+    cut_up: float,
+    wall: float,
+    edge_deg: float,
+    nose: float,
+    rim: float,
+    bend: tuple[float, float] = FLAT,
+) -> Relief:
     """The relief of a window (m, degrees) whose edge slopes; nothing where it stands upright or the wall is thin.
 
-    Sloped and upright windows are solved on like meshes with the far side's two edges rounded alike, so what coarse
-    meshes miss at the other rims cancels: the fall of 1/K is right to about a percent of itself, where either K is
-    so only to two; the friction's change to some three percent.
+    nose, rim: radii of its rims inside and outside; bend: the inner wall's curvature across and along the window, 1/m.
+    Sloped and upright windows are solved on like meshes, rims rounded alike, so what coarse meshes miss and what the
+    bend does beyond the window cancels: the fall of 1/K is right to half a percent of itself, where either K is so
+    only to two; the friction's change to some three percent.
     """
     if edge_deg >= UPRIGHT or _is_thin(wall, cut_up):
         return Relief(0.0, 0.0)
     scale = SOLVED_AT / cut_up
-    relief = _relief(_like(width, cut_up, wall, edge_deg, nose))
+    across, along = (float(k) / scale for k in bend)
+    relief = _relief(_like(width, cut_up, wall, edge_deg, nose, rim), (across, along))
     return Relief(relief.inertance * scale, relief.friction * scale**2)
 
 
-def labium_share(width: float, cut_up: float, wall: float, edge_deg: float, nose: float, reach: float) -> float:
+def labium_share(
+    width: float, cut_up: float, wall: float, edge_deg: float, nose: float, rim: float, reach: float
+) -> float:
     """`edge_drop` of a window (m, degrees) over that of an endless slit in thin clay, (4/pi) sqrt(reach W)/(W H).
 
     1 for a thin wall, which is what the slit's formula is for. Beyond 1.5 cut-ups the reach counts no more.
@@ -121,7 +158,7 @@ def labium_share(width: float, cut_up: float, wall: float, edge_deg: float, nose
     if _is_thin(wall, cut_up):
         return 1.0
     scale, far = SOLVED_AT / cut_up, min(reach, 1.5 * cut_up)
-    cell = _like(width, cut_up, wall, min(edge_deg, UPRIGHT), nose)
+    cell = _like(width, cut_up, wall, min(edge_deg, UPRIGHT), nose, rim)
     slit = 4 / np.pi * np.sqrt(far / cut_up) / width
     return edge_drop(cell, round(scale * far, 9)) * scale / slit
 
@@ -130,15 +167,15 @@ def _is_thin(wall: float, cut_up: float) -> bool:
     return wall < 0.05 * cut_up
 
 
-def _like(width: float, cut_up: float, wall: float, edge_deg: float, nose: float) -> WindowCell:
+def _like(width: float, cut_up: float, wall: float, edge_deg: float, nose: float, rim: float) -> WindowCell:
     """The cell of the window scaled to the cut-up at which all are solved."""
-    nose = min(max(nose, LEAST_NOSE), 0.2 * cut_up, 0.25 * wall)
+    nose, rim = (min(max(r, LEAST_NOSE), 0.2 * cut_up, 0.25 * wall) for r in (nose, rim))
     scale = SOLVED_AT / cut_up
-    width, wall, nose = (round(scale * size, 9) for size in (width, wall, nose))
-    return WindowCell(width, SOLVED_AT, wall, round(float(edge_deg), 6), nose)
+    width, wall, nose, rim = (round(scale * size, 9) for size in (width, wall, nose, rim))
+    return WindowCell(width, SOLVED_AT, wall, round(float(edge_deg), 6), nose, rim)
 
 
 @lru_cache(maxsize=256)
-def _relief(cell: WindowCell) -> Relief:
-    sloped, upright = passage(cell), passage(replace(cell, edge_deg=UPRIGHT))
+def _relief(cell: WindowCell, bend: tuple[float, float]) -> Relief:
+    sloped, upright = passage(cell, bend), passage(replace(cell, edge_deg=UPRIGHT), bend)
     return Relief(1 / sloped.conductivity - 1 / upright.conductivity, sloped.friction - upright.friction)

@@ -18,6 +18,18 @@ from simkit.field.surface import Surface, onto
 RIM_DEPTH = 1.316
 
 
+def outward_shift(opening: Opening) -> float:
+    """How far along the breath a window's flow leaves the clay from where it enters it, m: its slope leans that way.
+
+    0.244 W (h/W)^1.51 cot(angle)^0.64, W the cut-up and h the clay: found from the far field of the window's cell for
+    walls of half to 1.3 cut-ups and edges of 30 to 60 degrees, within 8 %, the width being of no account.
+    """
+    if opening.is_round or opening.edge_deg >= 90:
+        return 0.0
+    slant = 1 / np.tan(np.deg2rad(opening.edge_deg))
+    return float(0.244 * opening.height * (opening.length / opening.height) ** 1.51 * slant**0.64)
+
+
 @dataclass(frozen=True)
 class Mouth:
     """An opening as it meets the air of one side.
@@ -54,11 +66,16 @@ def mouths(openings: Sequence[Opening], surface: Surface, reach: np.ndarray) -> 
         return ()
     plans = [_Plan.of(opening) for opening in openings]
     counts = [len(plan.flat) for plan in plans]
-    lift = surface.offset if surface.outside else 0.0
+
+    def surface_center(o: Opening) -> np.ndarray:
+        if not surface.outside:
+            return o.center
+        return o.center + surface.offset * o.axis + outward_shift(o) * o.forward
+
     flat = np.concatenate([plan.flat for plan in plans])
     across, forward, axis, middle = (
         np.repeat([vector(o) for o in openings], counts, axis=0)
-        for vector in (_across, _forward, _axis, lambda o: o.center + lift * o.axis)
+        for vector in (_across, _forward, _axis, surface_center)
     )
     points, rise = onto(surface, middle + flat[:, :1] * across + flat[:, 1:] * forward, axis)
     send = np.concatenate([np.arange(n) < plan.send for n, plan in zip(counts, plans, strict=True)])

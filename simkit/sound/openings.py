@@ -24,8 +24,9 @@ PAD_DEPTH = 0.1
 class Aperture:
     """The air in one opening, in m: a duct, and beyond each end what moves and rubs with it.
 
-    inner, outer: end corrections; inner_rub, outer_rub: rub lengths (see `simkit.sound.orifice`).
-    Every number may be an array over openings.
+    inner, outer: end corrections; inner_rub, outer_rub: rub lengths (see `simkit.sound.orifice`); dip: how much less
+    deep the air under a finger is than the duct is long, where the wall is bent. Every number may be an array over
+    openings.
     """
 
     area: Reals
@@ -35,6 +36,7 @@ class Aperture:
     outer: Reals
     inner_rub: Reals
     outer_rub: Reals
+    dip: Reals = 0.0
 
     @property
     def conductivity(self) -> Reals:
@@ -70,13 +72,13 @@ class Aperture:
         )
 
     def covered_volume(self) -> Reals:
-        """Air left in the opening under a finger, m3: the duct flush with the outside, less the pad's bulge.
+        """Air left in the opening under a finger, m3: the duct up to its outer rim, less the pad's bulge.
 
         The bulge is a spherical cap of depth d = 0.1 of the diameter: pi d (3 a^2 + d^2) / 6.
         """
         radius = np.sqrt(self.area / np.pi)
         depth = 2 * PAD_DEPTH * radius
-        return self.area * self.length - np.pi * depth * (3 * radius**2 + depth**2) / 6
+        return self.area * (self.length - self.dip) - np.pi * depth * (3 * radius**2 + depth**2) / 6
 
     def covered_wall(self) -> Reals:
         """Wall that a covered opening adds to the chamber, m2: its duct's."""
@@ -116,9 +118,11 @@ def _outlined(outline, width, height, length, rim, inside_rim):  # type: ignore[
 def aperture_of(opening: Opening) -> Aperture:
     """The air of an opening of the body, with its own duct length and rims, and a window's sloping far side."""
     if opening.is_round:
-        return round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim)
+        plain = round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim)
+        return replace(plain, dip=_dip(opening))
     upright = rectangular_hole(opening.width, opening.height, opening.length, opening.rim, opening.inside_rim)
-    relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, opening.inside_rim)
+    rims = opening.inside_rim, opening.rim
+    relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, *rims, opening.bend)
     # The slope lets the flow spread on its way out: less air moves, and rubs, at the outer end.
     return replace(
         upright,
@@ -127,9 +131,20 @@ def aperture_of(opening: Opening) -> Aperture:
     )
 
 
+def _dip(opening: Opening) -> float:
+    """How much less deep the air under a finger is than a round duct is long, m.
+
+    The finger rests on the rim, which lies H a^2/2 below the middle of the outer face, H the mean curvature there;
+    the duct begins at the inner face, on the mean H a^2/4 below its own middle.
+    """
+    inner = np.array(opening.bend)
+    outer = inner / np.maximum(1 + inner * opening.length, 0.1)
+    return float((2 * outer - inner).sum() / 2 * opening.radius**2 / 4)
+
+
 def stacked(apertures: tuple[Aperture, ...]) -> Aperture:
     """Many openings as one value whose numbers are arrays over them."""
-    names = ("area", "perimeter", "length", "inner", "outer", "inner_rub", "outer_rub")
+    names = ("area", "perimeter", "length", "inner", "outer", "inner_rub", "outer_rub", "dip")
     return Aperture(*(np.array([float(getattr(a, name)) for a in apertures]) for name in names))
 
 

@@ -171,7 +171,8 @@ def jet_of(case: Case, constants: JetConstants) -> AirJet:
     assert voicing is not None and window is not None
     breath = breath_of(case.vessel) if case.vessel.breath is not None else case.airs.window
     reach = 2 * voicing.windway_height_mm / 1000
-    share = labium_share(window.width, window.height, window.length, window.edge_deg, window.inside_rim, reach)
+    rims = window.inside_rim, window.rim
+    share = labium_share(window.width, window.height, window.length, window.edge_deg, *rims, reach)
     return AirJet.of(voicing, breath, constants, share)
 
 
