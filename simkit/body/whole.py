@@ -20,7 +20,7 @@ from simkit.body.body import ChamberBody, Opening
 from simkit.body.panels import MM, Cut, SizeAt, fill, sphere, wall_panels
 from simkit.body.rims import SPOT, Duct, duct_of, lift, own_wall, spot_of
 from simkit.body.skins import Skins, WholeMesh
-from simkit.body.wall import Faced, Spot, Union, clearance, on_wall
+from simkit.body.wall import Faced, Spot, Union, clearance, on_wall, thinnest
 from simkit.errors import MeshError, OutOfReach
 
 SHELL = 1.35  # radius of the far sphere over that of the body
@@ -80,6 +80,10 @@ def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> 
     radius = shell * (float(np.linalg.norm(skin - center, axis=1).max()) + chamber.thickness)
     grading = Grading.of(chamber, radius, coarse)
     _not_too_large(chamber, grading)
+    thin = thinnest(chamber.wall)
+    if thin < grading.inside / 6:
+        where = f"it is only {MM * thin:.2g} mm thick in one place; make it thicker there, or ask the model ports"
+        raise MeshError("the chamber", MM * grading.inside, where)
     return grading, center, radius
 
 
@@ -141,7 +145,12 @@ def unknowns(chamber: ChamberBody, grading: Grading) -> float:
             CRACK_NODES if chamber.thickness == 0 else SHARP_NODES if min(o.rim, o.inside_rim) == 0 else ROUNDED_NODES
         )
         count += nodes * around / grading.rims[o.name] * finer
-    return count
+    return count + _within(chamber, grading)
+
+
+def _within(chamber: ChamberBody, grading: Grading) -> float:
+    """About how many nodes a flat chamber takes beyond what any takes."""
+    return max(0.0, 12 * chamber.volume / grading.inside**3 - 10_000)
 
 
 def _not_too_large(chamber: ChamberBody, grading: Grading) -> None:
@@ -149,10 +158,12 @@ def _not_too_large(chamber: ChamberBody, grading: Grading) -> None:
     count = unknowns(chamber, grading)
     gib = count * KIB_PER_UNKNOWN / 2**20
     if count > MOST_UNKNOWNS:
-        sharpest = min(grading.rims, key=lambda name: grading.rims[name])
+        sharpest = min(grading.rims, key=lambda name: grading.rims[name], default="")
+        remedy = f"give the edges a larger radius ({sharpest!r} asks for the finest mesh)"
+        remedy = "make the chamber thicker" if _within(chamber, grading) > count / 2 else remedy
         raise OutOfReach(
             f"resolved: about {count:,.0f} unknowns and {gib:.1f} GiB would be needed, at most {MOST_UNKNOWNS:,} are "
-            f"tried; give the edges a larger radius ({sharpest!r} asks for the finest mesh) or ask the model ports"
+            f"tried; {remedy} or ask the model ports"
         )
 
 

@@ -164,6 +164,13 @@ def test_what_is_not_meshed_is_said_before_meshing(old, new, said):
     assert not isinstance(refused.value, MeshError)
 
 
+def test_a_chamber_as_thin_as_paper_is_refused_before_meshing():
+    flat = "length_mm = 60\nwidth_mm = 60\nheight_mm = 1"
+    text = BALL.replace('"sphere"', '"ellipsoid"').replace("diameter_mm = 60", flat)
+    with pytest.raises(OutOfReach, match=r"GiB would be needed.*make the chamber thicker"):
+        checked(chamber_of(text.replace("diameter_mm = 8", "diameter_mm = 3")))
+
+
 def test_rims_that_meet_are_one_sentence():
     """Two holes a hair apart inside: their rounded rims overlap."""
     text = BALL + '[[chamber.hole]]\nname = "2"\nalong_mm = 30\naround_deg = 16.2\ndiameter_mm = 8\n'
