@@ -35,7 +35,7 @@ class Task:
     """What may move, what is wanted, what must hold; `trial` makes the design at a point, as it sounds.
 
     least_gain: cents^2 of merit; less to be gained ends a descent. seen: takes every design that a descent has come
-    to, for whoever wants the best of one that is cut short.
+    to, for whoever wants the best of one that is cut short. most_steps: what a descent takes at most.
     """
 
     freedom: Freedom
@@ -45,6 +45,7 @@ class Task:
     trial: Callable[[Freedom, np.ndarray, Setting], Trial] = Trial.of
     least_gain: float = 0.01
     seen: list[Stand] | None = field(default=None, compare=False)
+    most_steps: int = 25
 
     def come_to(self, stand: Stand) -> Stand:
         """The stand, noted."""
@@ -189,11 +190,11 @@ class Descent:
     looked_at: int = field(default=0)
 
 
-def descend(task: Task, start: np.ndarray, most_steps: int = 25) -> Descent:
-    """Go downhill from `start` (n,) until no step gains anything worth having."""
+def descend(task: Task, start: np.ndarray) -> Descent:
+    """Go downhill from `start` (n,) until no step gains anything worth having, or for as many steps as are allowed."""
     here = task.come_to(task.stand(task.clipped(start)))
     merits, looked_at, trust = [here.merit], 1, _FIRST_TRUST
-    while len(merits) <= most_steps and trust > 1e-3:
+    while len(merits) <= task.most_steps and looked_at <= 4 * task.most_steps and trust > 1e-3:
         straight = here.straight(trust)
         step = straight.best()
         hoped = here.merit - straight.after(step)

@@ -45,6 +45,7 @@ def optimise(
     tolerance_cents: float = 0.5,
     judge: bool = False,
     keep_best: bool = False,
+    most_steps: int = 25,
 ) -> Outcome:
     """Move what is free in a design until its notes meet their targets within the limits; the best found.
 
@@ -53,6 +54,7 @@ def optimise(
     among several. The first of `starts` is the design itself, the others are drawn at random from `seed`; the same
     seed gives the same design. judge: also the air meshed as a whole on the lowest, a middle and the highest note of
     every chamber, which takes its time. keep_best: Ctrl-C ends the search with the best so far, `interrupted`.
+    most_steps: from every start, after which the best so far must do.
     """
     began = time.process_time()
     if starts < 1:
@@ -61,7 +63,7 @@ def optimise(
         raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
     may = freedom(vessel, free)
-    task = Task(may, (*aims, Stay(may.start)), limits or Limits(), Setting(lossless, windway))
+    task = Task(may, (*aims, Stay(may.start)), limits or Limits(), Setting(lossless, windway), most_steps=most_steps)
     before = _predicted(vessel, lossless, windway)
     search = searched(task, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
     end = search.end

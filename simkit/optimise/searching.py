@@ -20,7 +20,7 @@ from simkit.vessel import DesignError, Tie, Vessel
 log = logging.getLogger(__name__)
 
 _SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
-_NEAR_CENTS = 0.45  # a design whose worst note is farther off is sought once more, finely
+_NEAR_CENTS = 0.45, 20.0  # a design whose worst note is so far off is sought once more, finely; farther, in vain
 # cents^2: what a descent must hope for to go on, where walls move and openings, the same with other aims than being in
 # tune, and where no mesh is made anew.
 _COARSE, _OTHERS, FINE = 1.0, 0.2, 0.01
@@ -101,7 +101,7 @@ def polished(end: Stand) -> Stand:
     """
     there = _polished(end)
     task = end.task
-    if _off(there) > _NEAR_CENTS and task.least_gain > FINE:
+    if _NEAR_CENTS[0] < _off(there) < _NEAR_CENTS[1] and task.least_gain > FINE:
         finer = replace(task, least_gain=FINE)
         there = min(there, _polished(descend(finer, end.x).end), key=lambda stand: stand.merit)
     return there

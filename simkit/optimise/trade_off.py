@@ -94,8 +94,8 @@ def trade_off(
     for balance in np.geomspace(1 / _SPAN, _SPAN, count):
         log.info("weighing one aim against the other: design %d of %d", len(points) + 1, count)
         aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance), Stay(may.start))
-        task = Task(may, aims, limits or Limits(), Setting(lossless, windway))
-        end = descend(replace(task, least_gain=worth(task)), x, _MOST_STEPS).end
+        task = Task(may, aims, limits or Limits(), Setting(lossless, windway), most_steps=_MOST_STEPS)
+        end = descend(replace(task, least_gain=worth(task)), x).end
         x, trial = end.x, finished(end).trial
         tune = next((aim for aim in always if isinstance(aim, Stretched)), InTune())
         worst = tune.value(trial)

@@ -7,6 +7,7 @@ long as the fingers need, and no hole wider than they seal nor smaller than a dr
 
 from __future__ import annotations
 
+import logging
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -28,11 +29,15 @@ from simkit.sound.openings import rectangular_hole, round_hole
 from simkit.vessel import Vessel, loads
 from simkit.vessel.starter import starter
 
+log = logging.getLogger(__name__)
+
 LOWEST, HIGHEST = "C3", "C8"  # a body of three litres, and one of a thimble
 _SIDES = 34.0  # degrees from the top at which the two hands' rows of holes lie
 _UNDER = 150.0  # and the thumbs'
 _OBLONG = 2.1  # a window's width over its cut-up
 _LEAST_CUT_UP, _MOST_CUT_UP = 3.5, 8.0  # mm: shorter hisses, longer wants much breath; common practice, no source
+_MOST_STEPS = 8  # of each of two descents: a wish that can be granted takes fewer
+_HOPELESS = 1.5  # of what places and walls may mend where the hand rule finds no hole to be right
 _ENDS_SHARE = 0.36  # of a chamber's length that bears no holes: the mouth end with the window, the far tip
 
 
@@ -72,9 +77,16 @@ def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
     draft = loads(text, "the wish")
     drawn = fingered(_sized(wish, draft), "linear" if wish.in_a_row else "few", seed)
     fingerings = None if wish.in_a_row else "few"
-    outcome = optimise(drawn, "holes,size", fingerings=fingerings, seed=seed)
-    if not outcome.reached:
-        outcome = optimise(outcome.vessel, "holes,size,voicing", seed=seed)
+    low, high = _served(wish, draft)
+    hopeful = low < _HOPELESS * high
+    if hopeful:
+        outcome = optimise(drawn, "holes,size", fingerings=fingerings, seed=seed, most_steps=_MOST_STEPS)
+        drawn, fingerings = outcome.vessel, None
+    else:
+        log.info("no hole is narrow and wide enough for these fingers: seeking the best compromise")
+    if not hopeful or not outcome.reached:
+        steps = _MOST_STEPS if hopeful else _MOST_STEPS // 2
+        outcome = optimise(drawn, "holes,size,voicing", fingerings=fingerings, seed=seed, most_steps=steps)
     return rewritten(text, draft, outcome.vessel.model_copy(update={"source": draft.source})), outcome
 
 
@@ -171,16 +183,24 @@ def _growth(wish: Wish, draft: Vessel) -> float:
     first, last = axis_ends_mm(wall)
     row = (_rows(wish.holes)[0] - 1) * (wish.fingertip_mm + BESIDE_MM)
     needed = (row + wish.fingertip_mm) / ((1 - _ENDS_SHARE) * (last - first))
-    # The window's conductivity that the chamber's volume wants, and those that its cut-up can have: K ~ V ~ size^3.
-    low, high = (_conductivity_at(draft, cut_up) for cut_up in (_LEAST_CUT_UP, _MOST_CUT_UP))
-    steps = np.diff(_heights(wish))
-    smallest, widest = (_hole_conductivity(draft, d) for d in (DRILL_MM, SEALED * wish.fingertip_mm))
-    if wish.in_a_row:
-        # Every step's hole must be one that can be drilled, and one that a finger seals.
-        low, high = max(low, smallest / steps.min()), min(high, widest / steps.max())
+    low, high = _served(wish, draft)
     asked = _window_conductivity(wish, draft, wall.volume) * needed**3
     served = min(max(asked, low), max(low, high))
     return float(needed * (served / asked) ** (1 / 3))
+
+
+def _served(wish: Wish, draft: Vessel) -> tuple[float, float]:
+    """The window's conductivities, m, that its cut-up can have and with which the holes of a row can be drilled and
+    sealed: from and to. Crossed where there are none: then the wish is out of reach by the hand rule.
+
+    K ~ V ~ size^3, so they tell how large the chamber may be.
+    """
+    low, high = (_conductivity_at(draft, cut_up) for cut_up in (_LEAST_CUT_UP, _MOST_CUT_UP))
+    if not wish.in_a_row:
+        return low, high
+    steps = np.diff(_heights(wish))
+    smallest, widest = (_hole_conductivity(draft, d) for d in (DRILL_MM, SEALED * wish.fingertip_mm))
+    return max(low, smallest / steps.min()), min(high, widest / steps.max())
 
 
 def _heights(wish: Wish) -> np.ndarray:

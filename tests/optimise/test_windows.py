@@ -11,7 +11,7 @@ from simkit.sound.openings import aperture_of
 
 SLOPED = Opening(
     "window", np.zeros(3), np.array([0, 0, 1.0]), np.array([1.0, 0, 0]), length=4e-3, width=11e-3, height=5.5e-3,
-    rim=3e-4, inside_rim=3e-4, edge_deg=45.0,
+    rim=3e-4, inside_rim=3e-4, edge_deg=45.0, bend=(20.0, 12.0),
 )  # fmt: skip
 
 
@@ -19,20 +19,29 @@ def test_a_window_itself_is_what_it_is():
     assert aperture_beside(SLOPED, SLOPED) == aperture_of(SLOPED)
 
 
-@pytest.mark.parametrize(("size", "factor"), [("width", 1.15), ("height", 1.15), ("length", 1.15), ("edge_deg", 0.85)])
+SLOW = pytest.mark.slow
+
+
+@pytest.mark.parametrize(
+    ("size", "factor"),
+    [
+        ("edge_deg", 0.85),
+        ("length", 1.15),
+        pytest.param("width", 1.15, marks=SLOW),
+        pytest.param("height", 1.15, marks=SLOW),
+        pytest.param("height", 0.85, marks=SLOW),
+        pytest.param("rim", 1.5, marks=SLOW),
+    ],
+)
 def test_the_law_follows_the_mesh(size, factor):
-    """Over a step of 15 % the change of 1/K comes out within the 7 % of the edge's relief that the law claims."""
+    """Over such a step the change of 1/K comes out to a percent of the edge's relief: twice what the cell is good for,
+    for two cells are compared."""
     other = replace(SLOPED, **{size: factor * getattr(SLOPED, size)})
-    before, law, mesh, upright = (
+    law, mesh, upright = (
         1 / a.conductivity
-        for a in (
-            aperture_of(SLOPED),
-            aperture_beside(SLOPED, other),
-            aperture_of(other),
-            aperture_of(replace(SLOPED, edge_deg=90.0)),
-        )
+        for a in (aperture_beside(SLOPED, other), aperture_of(other), aperture_of(replace(other, edge_deg=90.0)))
     )
-    assert law - before == pytest.approx(mesh - before, abs=0.07 * (upright - before))
+    assert law - upright == pytest.approx(mesh - upright, rel=0.01)
 
 
 def test_it_is_smooth():
