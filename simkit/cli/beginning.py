@@ -65,6 +65,7 @@ def new(
         if fingertip_mm is not None:
             raise InputError([Fault("simkit new", "--hand", hand, "only without --fingertip-mm")])
         fingertip_mm = people(hand).index
+    tip = 17.0 if fingertip_mm is None else fingertip_mm
     if scale is None:
         for option, value in (("--holes", holes), ("--notes", notes), ("--fingertip-mm", fingertip_mm)):
             if value is not None:
@@ -73,14 +74,14 @@ def new(
         text = starter(shape)
     elif ends is not None:
         text, reached, outcome = _divided(
-            output, scale, ends, chambers or 3, overlap, fingertip_mm or 17.0, box_mm, mass_g
+            output, scale, ends, 3 if chambers is None else chambers, overlap, tip, box_mm, mass_g
         )
     else:
         _only_with(ends, chambers, overlap, box_mm, mass_g)
         with Waiting("sizing and tuning"):
             from simkit.optimise.wish import Wish, wished
 
-            wish = Wish(scale, 7 if holes is None else holes, shape, fingertip_mm or 17.0, notes)
+            wish = Wish(scale, 7 if holes is None else holes, shape, tip, notes)
             text, outcome = wished(wish)
             reached = outcome.reached
     with whole(output) as half:

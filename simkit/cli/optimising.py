@@ -31,7 +31,7 @@ def optimise(
         ),
     ] = None,
     starts: Annotated[int, typer.Option(metavar="N", help="From so many starts, all but the first at random.")] = 1,
-    seed: Annotated[int, typer.Option(metavar="N", help="What the random starts are drawn from.")] = 0,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="What the random starts are drawn from.")] = 0,
     fingerings: Annotated[
         str | None,
         typer.Option(metavar="WAY", help="Choose the holes of each note too: linear, or few in combination."),

@@ -89,7 +89,7 @@ def chart(
     vessel: Vessel, model: str = "ports", *, lossless: bool = False, windway: str = "closed", half: bool = False
 ) -> Chart:
     """The lowest resonance of every combination of holes; with `half`, of one half-covered hole each as well."""
-    (name,) = models.chosen(model)
+    name = models.quick(model)
     cases = models.cases(vessel, lossless=lossless, windway=windway)
     chambers, cautions = [], list(vessel.cautions)
     for case in cases:

@@ -39,6 +39,14 @@ def chosen(model: str | Iterable[str]) -> tuple[str, ...]:
     return names
 
 
+def quick(model: str) -> str:
+    """The one model asked for, checked: one of those that answer for many fingerings at once."""
+    names = [name for name in models() if name != "resolved"]
+    if model not in names:
+        raise InputError([Fault("--model", "", model, " or ".join(names))])
+    return model
+
+
 def cases(
     vessel: Vessel, *, lossless: bool = False, windway: str = "closed", breathed: bool = False
 ) -> tuple[Case, ...]:

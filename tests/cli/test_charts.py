@@ -55,6 +55,8 @@ def test_resonances_with_holes_open_and_their_picture(capsys, folder):
         (["resonances", "dove.toml", "--open", "9"], "--open = '9': allowed: names of holes: 1, 2, 3, 4"),
         (["resonances", "dove.toml", "--open", "1", "--closed"], "not together with --closed"),
         (["chart", "dove.toml", "--model", "guess"], "guess"),
+        (["chart", "dove.toml", "--model", "resolved"], "--model = 'resolved': allowed: lumped or ports"),
+        (["chart", "dove.toml", "--model", "lumped,ports"], "allowed: lumped or ports"),
         (["chart", "gone.toml"], "gone.toml"),
         (["compare", "dove.toml", "--plot", "p.doc"], "p.doc"),
     ],
