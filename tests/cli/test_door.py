@@ -59,7 +59,7 @@ def test_help_waits_for_nothing_heavy():
             ["new", "-o", "x.toml", "--scale", "G major", "--range", "G3 D6", "--chambers", "0"],
             "--chambers = 0",
         ),
-        (["optimise", "x.toml", "-o", "y.toml", "--seed", "-1"], "'--seed': Input should be greater than or equal to 0"),
+        (["optimise", "x.toml", "-o", "y.toml", "--seed", "-1"], "'--seed': Input should be greater than"),
     ],
 )
 def test_a_wrong_command_line_is_one_line_and_status_2(capsys, monkeypatch, tmp_path, arguments, words):
