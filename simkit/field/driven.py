@@ -25,9 +25,9 @@ STEPS = 80
 class Driven:
     """The answer's small model: for each matrix its part in the space (m, m), its load (m,) and its own share of g.
 
-    K, M, S, slid, pressed: stiffness, mass, far sphere, integrals of grad_T p . grad_T q and of p q over the walls;
-    felt: rows (c, m) of the pressure at each closed cover and at a windway's exit, by name; told: harmonics of the far
-    sphere.
+    K, M, S, slid, pressed: stiffness, mass, far sphere, integrals of grad_T p . grad_T q and of p q over the walls; at
+    sharp rims slid + k^2 slid_k2 stands for that of grad_T p . grad_T q. felt: rows (c, m) of the pressure at each
+    closed cover and at a windway's exit, by name; told: harmonics of the far sphere.
     """
 
     air: Radiating
@@ -46,11 +46,12 @@ class Driven:
         found = []
         for at, (each, rub, warm) in enumerate(zip(k, friction, heat, strict=True)):
             extra = sum((beyond[name][at] * np.outer(row, row) for name, row in self.felt.items()), np.zeros((1, 1)))
-            shares = {"K": 1, "M": -(each**2), "slid": -rub, "pressed": -warm * each**2}
-            A = sum(share * self.small[name] for name, share in shares.items()) - each**2 * extra
+            square = each**2
+            shares = {"K": 1, "M": -square, "slid": -rub, "slid_k2": -rub * square, "pressed": -warm * square}
+            A = sum(shares[name] * self.small[name] for name in self.own) - square * extra
             A = A + self.air.beyond * self.small["S"] + (self.told.T * self.air.steepness(each)) @ self.told
-            b = sum(share * self.load[name] for name, share in shares.items())
-            c = sum(share * self.own[name] for name, share in shares.items())
+            b = sum(shares[name] * load for name, load in self.load.items())
+            c = sum(shares[name] * own for name, own in self.own.items())
             found.append(c - b @ np.linalg.solve(A, b))
         return np.array(found)
 
@@ -93,7 +94,7 @@ def driven(air: Radiating, sides: Sides, felt: dict[str, csr_matrix], highest: f
         space.grow(at)
     else:
         raise OutOfReach(f"resolved: the answer at the window did not settle in {STEPS} steps (error {worst:.1g})")
-    V, names = space.V, ("K", "M", "slid", "pressed")
+    V, names = space.V, tuple(sides.matrices)
     spread = sides.join @ V
     return Driven(
         air,

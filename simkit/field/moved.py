@@ -26,12 +26,17 @@ def moving_walls(mesh: AirMesh, number: np.ndarray, pressure: np.ndarray, k: com
 
     mesh.facets are the walls, mesh.outer stays where it is.
     """
+    K, M = moving_matrices(mesh, number)
+    p = pressure[number]
+    return complex(p @ (K @ p) - k**2 * (p @ (M @ p)))
+
+
+def moving_matrices(mesh: AirMesh, number: np.ndarray) -> tuple[csr_matrix, csr_matrix]:
+    """d/dn of K and of M, of nodes not joined."""
     way = displacement(mesh, number)[number]
-    p, found = pressure[number], []
-    for step in (STEP, -STEP):
-        K, M = matrices(replace(mesh, points=mesh.points + step * way))
-        found.append(p @ (K @ p) - k**2 * (p @ (M @ p)))
-    return complex((found[0] - found[1]) / (2 * STEP))
+    ahead, behind = (matrices(replace(mesh, points=mesh.points + step * way)) for step in (STEP, -STEP))
+    K, M = ((a - b) / (2 * STEP) for a, b in zip(ahead, behind, strict=True))
+    return K, M
 
 
 def displacement(mesh: AirMesh, number: np.ndarray) -> np.ndarray:

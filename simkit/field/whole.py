@@ -21,7 +21,7 @@ from simkit.body.mesh import AirMesh
 from simkit.body.whole import WholeMesh
 from simkit.field.branch import EXIT, Exit, Felt, felt_at, mean_over
 from simkit.field.driven import Driven, Sides, driven
-from simkit.field.moved import moving_walls
+from simkit.field.moved import moving_matrices, moving_walls
 from simkit.field.quadrature import facet_rule
 from simkit.field.rub import wall_integrals, wall_matrices
 from simkit.field.search import TOP, Radiating
@@ -116,11 +116,15 @@ class WholeAir:
         number, covers = self.joined(opened), self.whole.covers
         join = _join(number)
         closed = [other for other in covers if other not in opened]
-        pressed, slid = wall_matrices(self._walls(closed))
+        walls, forms = self._walls(closed), {"K": self.K, "M": self.M}
+        forms["pressed"], forms["slid"] = wall_matrices(walls)
+        if self.whole.sharp:  # what the resonances take there: k^2 pressed less what moving every wall does
+            K, M = moving_matrices(walls, number)
+            forms |= {"slid": -K, "slid_k2": forms["pressed"] + M}
         jump = np.zeros(len(number))
         jump[covers[name][0]] = 1.0
         rows = {other: _mean(covers[other][0], len(number)) @ join for other in closed}
-        sides = Sides({"K": self.K, "M": self.M, "slid": slid, "pressed": pressed}, join, jump)
+        sides = Sides(forms, join, jump)
         if end is not None:
             rows[EXIT] = csr_matrix(mean_over(self.whole, end)) @ join
         return driven(self.radiating(number), sides, rows, highest)

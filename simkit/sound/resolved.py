@@ -90,10 +90,6 @@ class ResolvedResonator:
         """
         if self.chamber.window is None:
             raise OutOfReach("this chamber has no window to be driven at")
-        if has_sharp_rims(self.chamber) and not self.lossless:
-            raise OutOfReach(
-                "resolved: friction at sharp rims is known of resonances only; round the edges or ask ports"
-            )
         opened = self._opened(openness_of(self.holes, fingering))
         told, fine = self._answer(self.field.lowest(opened, self._exit))
         omega = 2 * np.pi * np.asarray(frequency, float).ravel()
@@ -149,7 +145,11 @@ class ResolvedResonator:
     def _opened(self, openness: np.ndarray) -> tuple[str, ...]:
         """Names of the open openings, the window among them."""
         if ((openness > 0) & (openness < 1)).any():
-            raise OutOfReach("resolved takes a hole as open or covered; ask the model ports for half-covered ones")
+            raise OutOfReach(
+                "resolved takes a hole as open or covered: what a finger leaves free of it is a slit under a soft pad, "
+                "of a shape that no design tells. Ask the model ports, or the judge about a copy with a hole as small "
+                "as what is left free (the diameter times the root of the share)"
+            )
         window = ("window",) if self.chamber.window is not None else ()
         return (*window, *(name for name, share in zip(self.holes, openness, strict=True) if share))
 

@@ -442,6 +442,28 @@ def test_an_open_windway_raises_the_note(rough):
     assert abs(np.argmax(np.abs(open_.admittance(["2"], around))) - 20) <= 1
 
 
+@pytest.mark.slow
+def test_flow_through_a_window_with_sharp_rims():
+    """Peak and width are those of the resonance, whose friction comes by another way; the height is what ports says."""
+    text = UPRIGHT.replace("radius_mm = 0.5", "radius_mm = 0").replace("wall_mm = 8", "wall_mm = 5")
+    chamber, ports = chamber_of(text), asked(text, "ports")
+    whole = WholeAir.of(whole_mesh(chamber, 1.4))
+    judge = ResolvedResonator(chamber, SimpleNamespace(), Airs.all_of(moist_air()), False)
+    ring = judge._omega(whole.lowest(("window",)))
+    q, air = ring.real / (2 * ring.imag), judge.air
+    around = ring.real * (1 + np.linspace(-0.5, 0.5, 41) / q)
+    friction = (1 - 1j) / 2 * air.delta_v(around)
+    heat = (1 - 1j) / 2 * (air.gamma - 1) * air.delta_t(around)
+    driven = whole.driven(("window",), "window", ring.real / air.sound_speed * 1.1)
+    flow = driven.flow(around / air.sound_speed, friction, heat, {}) / (1j * around * air.density)
+    peak = np.abs(flow)
+    assert abs(np.argmax(peak) - 20) <= 1
+    assert peak[[0, -1]] == pytest.approx(peak.max() / np.sqrt(2), rel=0.05)
+    near = ports.resonances([])[0]
+    there = np.abs(ports.admittance([], near.frequency_hz * (1 + np.linspace(-0.1, 0.1, 21) / near.q)))
+    assert peak.max() == pytest.approx(there.max(), rel=0.05)
+
+
 def test_no_window_no_answer():
     judge = ResolvedResonator(chamber_of(BALL), SimpleNamespace(), Airs.all_of(moist_air()), False)
     with pytest.raises(OutOfReach, match="no window"):
