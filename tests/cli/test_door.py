@@ -51,14 +51,6 @@ def test_help_waits_for_nothing_heavy():
         (["new", "-o", "x.toml", "more"], "unexpected extra argument"),
         (["new", "-o", "x.toml", "--shape", "elipsoid"], "did you mean"),
         (["new", "-o", "no/such/folder/x.toml"], "a file in a folder that exists"),
-        (
-            ["new", "-o", "x.toml", "--scale", "C5 major", "--fingertip-mm", "0"],
-            "--fingertip-mm = 0.0: allowed: 5",
-        ),
-        (
-            ["new", "-o", "x.toml", "--scale", "G major", "--range", "G3 D6", "--chambers", "0"],
-            "--chambers = 0",
-        ),
         (["optimise", "x.toml", "-o", "y.toml", "--seed", "-1"], "'--seed': Input should be greater than"),
     ],
 )
@@ -70,6 +62,18 @@ def test_a_wrong_command_line_is_one_line_and_status_2(capsys, monkeypatch, tmp_
     assert words in err
     assert err.count("\n") == 1
     assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["C5 major", "--fingertip-mm", "0"], "--fingertip-mm = 0.0: allowed: 5 to 30"),
+        (["G major", "--range", "G3 D6", "--chambers", "0"], "--chambers = 0: allowed: 1 to"),
+    ],
+)
+def test_a_wish_for_nothing_is_not_taken_for_no_wish(capsys, tmp_path, options, told):
+    assert run(["new", "-o", str(tmp_path / "x.toml"), "--scale", *options]) == 2
+    assert told in capsys.readouterr().err
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs the device that is always full")
