@@ -81,7 +81,7 @@ def _meshed(chamber: ChamberBody, sizes: tuple[float, ...]) -> tuple[float, Whol
         try:
             return size, _air(chamber, size)
         except MeshError as failure:
-            log.info("trying other sizes: %s", failure)
+            log.info("trying cells of another size: %s", failure)
     return sizes[-1], _air(chamber, sizes[-1])
 
 
