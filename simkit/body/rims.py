@@ -170,15 +170,17 @@ def _hole(wall: Wall, thickness: float, o: Opening) -> Duct:
         phi = 2 * np.pi * turns[:, None]
         ray = np.cos(phi) * o.across + np.sin(phi) * o.forward
 
-        def at(radius: float, offset: float) -> np.ndarray:
+        def inside(radius: float) -> np.ndarray:
             base = o.center + radius * ray
-            return base + lift(wall, offset, base, o.axis, offset)[:, None] * o.axis
+            return base + lift(wall, 0.0, base, o.axis, 0.0)[:, None] * o.axis
 
         def outside(radius: float) -> np.ndarray:
-            return o.center + radius * ray + o.length * o.axis if own_wall(o, thickness) else at(radius, thickness)
+            base = o.center + radius * ray
+            high = lift(wall, thickness, base, o.axis, thickness)[:, None] if not own_wall(o, thickness) else o.length
+            return base + high * o.axis
 
-        E, F = at(o.radius, 0.0), outside(o.radius)
-        A, B = at(inner, 0.0), outside(outer)
+        E, F = inside(o.radius), outside(o.radius)
+        A, B = inside(inner), outside(outer)
         low, high = (np.linalg.norm(v, axis=1)[:, None] * o.axis for v in (A - E, B - F))
         return np.stack([A, E, E + low, F - high, F, B], axis=1)
 

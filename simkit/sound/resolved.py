@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from simkit.air import Air
 from simkit.body.body import ChamberBody, Opening
+from simkit.body.rims import duct_of
 from simkit.body.whole import has_sharp_rims
 from simkit.errors import OutOfReach
 from simkit.field.branch import EXIT, Exit
@@ -97,7 +99,7 @@ class ResolvedResonator:
         layers = (1 - 1j) / 2 * (0.0 if self.lossless else 1.0)
         friction = layers * self.air.delta_v(omega)
         heat = layers * (self.air.gamma - 1) * self.air.delta_t(omega)
-        air = {o.name: np.full(len(k), _beyond_cover(o)) for o in self.chamber.all_openings if o.name not in opened}
+        air = {name: np.full(len(k), volume) for name, volume in self._beyond.items()}
         if self.windway is not None:  # what takes the flow i omega beta p is a spring of the volume beta/k^2
             air[EXIT] = -self._branch(omega, self.lossless) / k**2
         through = self.field.airs[1].driven(opened, "window", float(k.max()), self._exit).flow(k, friction, heat, air)
@@ -158,6 +160,11 @@ class ResolvedResonator:
         coarse, fine = (self._omega(mode) for mode in modes)
         return complex(np.sqrt(self.field.extrapolated(coarse**2, fine**2))), fine
 
+    @cached_property
+    def _beyond(self) -> dict[str, float]:
+        """Air under the finger of each hole that the mesh leaves out, m3."""
+        return {o.name: beyond_cover(self.chamber, o) for o in self.chamber.openings}
+
     @property
     def _exit(self) -> Exit | None:
         """Where the windway ends, if it is open: its height above the inner face, for there the jet meets the edge."""
@@ -178,8 +185,7 @@ class ResolvedResonator:
         the integrals of p^2 and |grad_T p|^2 over the walls, all over that of p^2 dV; v_j is the air under the finger
         beyond the meshed cover, w what an open windway does.
         """
-        openings = {o.name: o for o in self.chamber.all_openings}
-        extra = sum(_beyond_cover(openings[name]) * felt for name, felt in mode.felt.items())
+        extra = sum(self._beyond[name] * felt for name, felt in mode.felt.items())
         squared = mode.k**2 * (1 - extra)
         omega = self.air.sound_speed * complex(np.sqrt(squared))
         layers = 0.0 if self.lossless or lossless else (1 - 1j) / 2
@@ -191,10 +197,16 @@ class ResolvedResonator:
         return omega
 
 
-def _beyond_cover(opening: Opening) -> float:
-    """Air under a finger that the mesh leaves out, m3: its cover stands where the outer rim begins to round."""
-    covered = float(replace(aperture_of(opening), dip=0.0).covered_volume())
-    return covered - opening.area * (opening.length - opening.rim)
+def beyond_cover(chamber: ChamberBody, opening: Opening) -> float:
+    """Air under a finger that the mesh leaves out, m3: from the cover up to the outer rim, less the pad's bulge.
+
+    The cover stands where the rim begins to round; cover and finger both span their rims, which are alike.
+    """
+    corners = duct_of(chamber.wall, chamber.thickness, opening).exact(np.linspace(0, 1, 48, endpoint=False))
+    deep = float(((corners[:, 4] - corners[:, 3]) @ opening.axis).mean())
+    air = aperture_of(opening)
+    bulge = air.area * (air.length - air.dip) - air.covered_volume()
+    return opening.area * deep - float(bulge)
 
 
 def resonator(case: Case) -> ResolvedResonator:

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.special import ellipe
 
 import simkit
 from simkit.air import moist_air
@@ -26,7 +27,7 @@ from simkit.sound import models
 from simkit.sound.airs import Airs
 from simkit.sound.losses import spherical_resonator
 from simkit.sound.openings import finite_flange_end, round_hole
-from simkit.sound.resolved import ResolvedResonator
+from simkit.sound.resolved import ResolvedResonator, beyond_cover
 
 BALL = """
 [clay]
@@ -206,6 +207,26 @@ def test_covers_meet_node_for_node(coarse_ball):
     points = coarse_ball.mesh.points
     np.testing.assert_allclose(points[inside], points[outside], atol=1e-12)
     assert not set(inside.ravel()) & set(outside.ravel())
+
+
+@pytest.mark.parametrize("share", [0.25, 0.85])
+def test_a_finger_lies_on_the_outer_rim(share):
+    """Covered air as deep as the outer rim lies on the mean, less a cap of a tenth of the hole: by elliptic integral.
+
+    On a tube the rim is z = sqrt(R^2 - a^2 cos^2 t), its mean R E(a^2/R^2)/(pi/2); inside likewise, over the disc.
+    """
+    R, h, a = 0.0147, 0.004, 0.0147 * share
+    text = BALL.replace('"sphere"', '"tube"').replace(
+        "diameter_mm = 60", 'length_mm = 90\ndiameter_mm = 29.4\nends = "flat"'
+    )
+    chamber = chamber_of(
+        text.replace("diameter_mm = 8", f"diameter_mm = {2e3 * a}").replace("wall_mm = 5", "wall_mm = 4")
+    )
+    (hole,) = chamber.openings
+    rim = (R + h) * ellipe((a / (R + h)) ** 2) / (np.pi / 2)
+    cover = ((duct_of(chamber.wall, h, hole).exact(np.linspace(0, 1, 200)[:-1])[:, 3] - hole.center) @ hole.axis).mean()
+    cap = np.pi * 0.2 * a * (3 * a**2 + (0.2 * a) ** 2) / 6
+    assert beyond_cover(chamber, hole) == pytest.approx(np.pi * a**2 * (rim - R - cover) - cap, rel=1e-3, abs=1e-12)
 
 
 def test_a_coarse_mesh_comes_near_ports(coarse_ball):
