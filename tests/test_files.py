@@ -1,7 +1,12 @@
 """Files appear whole or not at all."""
 
 import os
+import random
+import signal
 import stat
+import subprocess
+import sys
+import time
 
 import pytest
 
@@ -89,3 +94,35 @@ def test_a_design_is_kept_unless_that_is_asked_for(tmp_path):
     with pytest.raises(InputError, match="not there yet, or --overwrite; this one is kept"):
         check_new(path)
     check_new(path, overwrite=True)
+
+
+WRITES = """
+import sys
+from simkit.files import whole
+for n in range(1_000_000):
+    with whole(sys.argv[1]) as half, open(half, "w") as file:
+        for _ in range(200):
+            file.write(f"{n:07d}\\n" * 500)
+            file.flush()
+    print(n, flush=True)
+"""
+
+
+@pytest.mark.slow
+def test_thirty_kills_in_the_middle_of_writing_leave_a_whole_file(tmp_path):
+    """It writes 800 kB again and again, in two hundred pieces: nearly every moment is the middle of a file."""
+    path, chance, between = tmp_path / "design.toml", random.Random(5), 0
+    for _ in range(30):
+        process = subprocess.Popen([sys.executable, "-c", WRITES, str(path)], stdout=subprocess.PIPE, text=True)
+        last = int(process.stdout.readline())
+        time.sleep(chance.uniform(0, 0.2))
+        process.send_signal(signal.SIGKILL)
+        last = max([last, *map(int, process.communicate()[0].split())])
+        text = path.read_text()
+        assert text == text[:8] * 100_000
+        assert int(text[:7]) in (last, last + 1)  # the last one that was told, or one that was just complete
+        halves = [each for each in os.listdir(tmp_path) if each != path.name]
+        between += any((tmp_path / half).stat().st_size < 800_000 for half in halves)
+        for half in halves:
+            (tmp_path / half).unlink()
+    assert between > 10

@@ -1,5 +1,12 @@
 """The bench's log: only added to, safe on the disk, readable after a crash."""
 
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter
+
 import pytest
 
 from simkit.errors import InputError
@@ -84,3 +91,32 @@ def test_a_whole_line_that_makes_no_sense_is_an_error_that_names_it(path, line):
 
 def test_there_need_not_be_a_log(path):
     assert read(path).entries == ()
+
+
+ADDS = """
+import sys
+from pathlib import Path
+from simkit.making.bench.log import Heard, add, read
+from simkit.making.shrinkage import Stage
+path = Path(sys.argv[1])
+for step in range(read(path).last_step + 1, 1_000_000):
+    add(path, [Heard(step=step, chamber="body", stage=Stage.WET, note="D5", open={}, hz=500, temperature_c=20)] * 5)
+    print(step, flush=True)
+"""
+
+
+@pytest.mark.slow
+def test_thirty_kills_in_the_middle_of_adding_lose_no_step_that_was_told(path):
+    """It adds as fast as the disk takes it; what it has told by the kill must be there, whole and in order."""
+    chance = random.Random(7)
+    for _ in range(30):
+        process = subprocess.Popen([sys.executable, "-c", ADDS, str(path)], stdout=subprocess.PIPE, text=True)
+        told = [int(process.stdout.readline())]
+        time.sleep(chance.uniform(0, 0.2))
+        process.send_signal(signal.SIGKILL)
+        told += map(int, process.communicate()[0].split())
+        steps = [entry.step for entry in read(path).entries]
+        assert steps == sorted(steps)
+        found = Counter(steps)
+        assert all(found[step] == 5 for step in range(1, told[-1] + 1))
+        assert steps[-1] <= told[-1] + 1
