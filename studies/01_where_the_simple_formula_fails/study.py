@@ -16,16 +16,13 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy is imported
 
-import argparse
 import json
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import numpy as np
 
 HERE = Path(__file__).parent
@@ -33,11 +30,11 @@ sys.path[:0] = [str(HERE), str(HERE.parent)]  # the study's own folder; the bodi
 
 from answers import Answers, judged, quick_answers
 from bodies import BODIES, FINGERINGS, TUBE_MM, VOLUME_ML, WIDE_FINGERINGS, wide_tube
+from written import asking, filled, into, rounded, write
 
 from simkit.body import body_of
 from simkit.body.girth import elongation, waist
 from simkit.errors import OutOfReach
-from simkit.files import whole
 from simkit.pitch import cents
 from simkit.show import look
 from simkit.show.bodies import Column, Mark, Shown, bodies_panel
@@ -139,23 +136,24 @@ def study(folder: Path, quick: bool, keep: Path | None) -> dict[str, Any]:
     bodies, wide = [facts(each, FINGERINGS) for each in plain], [facts(each, WIDE_FINGERINGS) for each in tubes]
     counted = [row for each in bodies for row in each["fingerings"]]
     counted += [row for each in wide for row in each["fingerings"] if row["fingering"] in WIDE]
-    result = rounded({
-        "minutes": MINUTES,
-        "volume_ml": VOLUME_ML,
-        "figure": figure(counted),
-        "rule": rule(bodies),
-        "belief": [beyond_the_hole(each, share) for each, share in
-                   zip(wide, QUICK_SHARES if quick else SHARES, strict=True)],
-        "narrowing": narrowing(bodies),
-        "bodies": bodies,
-        "tubes": wide,
-    })  # fmt: skip
+    result = rounded(
+        {
+            "minutes": MINUTES,
+            "volume_ml": VOLUME_ML,
+            "figure": figure(counted),
+            "rule": rule(bodies),
+            "belief": [
+                beyond_the_hole(each, share)
+                for each, share in zip(wide, QUICK_SHARES if quick else SHARES, strict=True)
+            ],
+            "narrowing": narrowing(bodies),
+            "bodies": bodies,
+            "tubes": wide,
+        },
+        figures=6,  # a hundredth of a cent
+    )
     drawn(plain, tubes, result, folder)
-    with whole(folder / "result.json") as half:
-        half.write_text(json.dumps(result, indent=1, allow_nan=False) + "\n", encoding="utf-8")
-    if not quick:  # the page tells of them all
-        with whole(folder / "README.md") as half:
-            half.write_text(readme(result), encoding="utf-8")
+    write(folder, result, None if quick else readme(result))  # the page tells of them all
     return result
 
 
@@ -331,35 +329,17 @@ def far_side(trial: Trial) -> look.Panel:
 
 def readme(result: Mapping[str, Any]) -> str:
     """The README: the template with the numbers of a result."""
-    template = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
-    text = (HERE / "README.template.md").read_text(encoding="utf-8")
-    by = {each["name"]: each for each in (*result["bodies"], *result["tubes"])}
-    return template.from_string(text).render(**result, by=by)
-
-
-def rounded(value: Any) -> Any:
-    """Numbers to six figures: a hundredth of a cent."""
-    match value:
-        case float():
-            return float(f"{value:.6g}")
-        case dict():
-            return {key: rounded(item) for key, item in value.items()}
-        case list() | tuple():
-            return [rounded(item) for item in value]
-    return value
+    return filled(HERE, result, by={each["name"]: each for each in (*result["bodies"], *result["tubes"])})
 
 
 def main() -> int:
     """The command line; the exit status."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="three bodies, the judge's answers from the record")
-    parser.add_argument("-o", metavar="FOLDER", type=Path, help="where to write; else here, or with --quick elsewhere")
+    parser = asking(__doc__, "three bodies, the judge's answers from the record")
     parser.add_argument("--keep", metavar="FOLDER", type=Path, help="where the judge's answers are kept as they come")
     asked = parser.parse_args()
-    folder = asked.o or (Path(tempfile.mkdtemp(prefix="simple_formula_")) if asked.quick else HERE)
-    for each in (folder, asked.keep):
-        if each:
-            each.mkdir(parents=True, exist_ok=True)
+    folder = into(asked, HERE)
+    if asked.keep:
+        asked.keep.mkdir(parents=True, exist_ok=True)
     try:
         study(folder, asked.quick, asked.keep)
     except OutOfReach as error:

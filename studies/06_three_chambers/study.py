@@ -14,23 +14,24 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy is imported
 
-import argparse
 import json
 import resource
 import sys
-import tempfile
 import time
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import numpy as np
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent))  # what studies share
+
+from written import filled, rounded, run, write
 
 import simkit
 from simkit.body import body_of
-from simkit.files import whole
 from simkit.optimise.chambers import box_mm, mass_g, piece
 from simkit.optimise.dividing import Range, divided, planned, two_jobs
 from simkit.show.crossing import crossing_panel
@@ -41,7 +42,6 @@ from simkit.sound import models
 from simkit.sound.blowing.table import BlowTable
 from simkit.vessel import Vessel
 
-HERE = Path(__file__).parent
 DESIGN = HERE.parent / "designs" / "three_terns.toml"
 WISH = Range("G major", "G3", "D6", 3)
 MINUTES = 20  # on an ordinary machine that has little else to do
@@ -202,43 +202,9 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
     save(page(cut_open(vessel, body)), folder / "cut_open.png")
     save(page(crossing_panel(f"{title}: breath", table)), folder / "breath.png")
     result = rounded(result)
-    with whole(folder / "result.json") as half:
-        half.write_text(json.dumps(result, indent=1, allow_nan=False) + "\n", encoding="utf-8")
-    with whole(folder / "README.md") as half:
-        half.write_text(readme(result), encoding="utf-8")
+    write(folder, result, filled(HERE, result))
     return result
 
 
-def readme(result: dict[str, Any]) -> str:
-    """The README: the template with the numbers of a result."""
-    template = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
-    text = (HERE / "README.template.md").read_text(encoding="utf-8")
-    return template.from_string(text).render(**result)
-
-
-def rounded(value: Any) -> Any:
-    """Numbers to four figures: more would only record the machine."""
-    match value:
-        case float():
-            return float(f"{value:.4g}")
-        case dict():
-            return {key: rounded(item) for key, item in value.items()}
-        case list() | tuple():
-            return [rounded(item) for item in value]
-    return value
-
-
-def main() -> None:
-    """The command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="only the design itself; the rest from the record")
-    parser.add_argument("-o", metavar="FOLDER", type=Path, help="where to write; else here, or with --quick elsewhere")
-    asked = parser.parse_args()
-    folder = asked.o or (Path(tempfile.mkdtemp(prefix="three_chambers_")) if asked.quick else HERE)
-    folder.mkdir(parents=True, exist_ok=True)
-    study(folder, asked.quick)
-    sys.stderr.write(f"wrote {folder}\n")
-
-
 if __name__ == "__main__":
-    main()
+    run(study, HERE, __doc__, "only the design itself; the rest from the record")
