@@ -241,7 +241,7 @@ def _from_clay(clay: Clay, total: float) -> Shrinkage:
         drying,
         1 - (1 - total) / (1 - drying),
         firing_doubt=SPLIT_DOUBT * total,
-        basis="the design (its split between drying and firing is a guess)",
+        basis="the design, its split between drying and firing guessed",
         **doubts,
     )
 

@@ -51,7 +51,7 @@ def word(cents: float | None) -> str:
 
 
 def signed(cents: float, digits: int = 1) -> str:
-    """Cents with their sign, and without one where they round to nothing.
+    """A difference with its sign, and without one where it rounds to nothing.
 
     >>> [signed(cents) for cents in (-0.04, 0.06, -12.3)], signed(-0.4, 0)
     (['0.0', '+0.1', '-12.3'], '0')

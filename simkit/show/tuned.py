@@ -50,7 +50,7 @@ def _to_come(tuned: Tuned) -> str:
     if stage is Stage.FIRED:
         return ""
     rise, sd = shrinkage.to_come_cents(stage), CENTS * tuned.belief.of(stage.value)[1]
-    return f", pitch still to rise by {rise:.0f} ± {sd:.0f} cents ({shrinkage.basis})"
+    return f", pitch still to rise by {rise:.0f} ± {sd:.0f} cents (from {shrinkage.basis})"
 
 
 def _believed(tuned: Tuned) -> list[str]:
@@ -64,11 +64,11 @@ def _believed(tuned: Tuned) -> list[str]:
     lines = [
         f"window: speaks like a cut-up of {voicing.cut_up_mm + cut_up:.2f} ± {cut_up_sd:.2f} mm when fired "
         f"(designed {voicing.cut_up_mm:g})",
-        f"walls: {wall:+.2f} ± {wall_sd:.2f} mm from the design; air: {volume:+.1f} ± {volume_sd:.1f} %",
+        f"walls: {signed(wall, 2)} ± {wall_sd:.2f} mm from the design; air: {signed(volume)} ± {volume_sd:.1f} %",
     ]
     if "shrinkage_to_come_percent" in told:
         mean, sd = told["shrinkage_to_come_percent"]
-        lines.append(f"shrinkage to come: {mean:+.2f} ± {sd:.2f} points of the fired length from the expected")
+        lines.append(f"shrinkage to come: {signed(mean, 2)} ± {sd:.2f} points of the fired length from the expected")
     offset, written = tuned.aim.pitch_cents, f"A4 = {tuned.vessel.scale.a4_hz:g} Hz"
     if abs(offset) >= 1:
         a4 = tuned.vessel.scale.a4_hz * 2 ** (offset / 1200)

@@ -366,7 +366,7 @@ def _unexplained(blow: Blown, off: float, sd: float, piece: Piece) -> Fault:
     holes = [h for h, share in zip(piece.holes, blow.openness, strict=True) if share]
     also = f", the diameter told for hole {', '.join(holes)}" if holes else ""
     allowed = (
-        f"{low:.0f} to {high:.0f} Hz by all that is known else; no window, wall or shrinkage explains {off:+.0f} cents"
+        f"{low:.1f} to {high:.1f} Hz by all that is known else; no window, wall or shrinkage explains {off:+.0f} cents"
         f"{hint}. Blow it again; wrong may be this reading{also}, or an earlier one (--undo). The log is as it was"
     )
     return Fault("--heard", blow.note, round(hz, 1), allowed)
