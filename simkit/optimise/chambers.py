@@ -67,7 +67,10 @@ class Piece:
 
 
 def piece(wish: Range, kept: Callable[[str], None] = lambda text: None) -> Piece:
-    """The instrument that plays a wished range on several chambers; `kept` is told the text of the best so far."""
+    """The instrument that plays a wished range on several chambers; `kept` is told the text of the best so far.
+
+    Ctrl-C while the whole body is tuned keeps the best of that too before it goes on as KeyboardInterrupt.
+    """
     plans = divided(wish)
     names = NAMES[wish.chambers]
     texts = [chamber_text(wish, name, plan) for name, plan in zip(names, plans, strict=True)]
@@ -79,9 +82,17 @@ def piece(wish: Range, kept: Callable[[str], None] = lambda text: None) -> Piece
     for one in tuned:
         vessel = vessel.with_chamber(one.chambers[0])
     vessel = set_side_by_side(vessel)
-    kept(rewritten(text, draft, vessel))
-    outcome = _evened(_joined(vessel, wish))
-    made = rewritten(text, draft, outcome.vessel.model_copy(update={"source": draft.source}))
+
+    def written(design: Vessel) -> str:
+        return rewritten(text, draft, design.model_copy(update={"source": draft.source}))
+
+    kept(written(vessel))
+    outcome = _joined(vessel, wish)
+    kept(written(outcome.vessel))
+    if outcome.interrupted:
+        raise KeyboardInterrupt
+    outcome = _evened(outcome)
+    made = written(outcome.vessel)
     box, mass = box_mm(outcome.vessel), mass_g(outcome.vessel)
     return Piece(made, outcome, plans, box, mass, tuple(_too_much(wish, box, mass)))
 
@@ -296,12 +307,12 @@ def _joined(vessel: Vessel, wish: Range) -> Outcome:
     """
     log.info("tuning %d chambers in one body", len(vessel.chambers))
     limits = Limits(box_mm=wish.box_mm, mass_g=wish.mass_g)
-    outcome = optimise(vessel, "diameters,size", limits=limits)
-    if outcome.reached:
+    outcome = optimise(vessel, "diameters,size", limits=limits, keep_best=True)
+    if outcome.reached or outcome.interrupted:
         return outcome
     log.info("tuning them with their windows and where they stand")
     windows = [f"{chamber.name}.voicing.window_width_mm" for chamber in vessel.chambers]
-    return optimise(outcome.vessel, ["diameters", "size", "offsets", *windows], limits=limits)
+    return optimise(outcome.vessel, ["diameters", "size", "offsets", *windows], limits=limits, keep_best=True)
 
 
 def _evened(outcome: Outcome) -> Outcome:

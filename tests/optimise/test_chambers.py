@@ -1,6 +1,7 @@
 """Chambers set side by side in one body, and a divided range from end to end."""
 
 from itertools import combinations
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ import pytest
 from simkit.body import body_of, placed_wall
 from simkit.body.between import between
 from simkit.body.clay import FIRED_G_PER_ML
-from simkit.optimise import optimise
+from simkit.optimise import chambers, optimise
 from simkit.optimise.breath import crossings
 from simkit.optimise.chambers import box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
 from simkit.optimise.dividing import NAMES, Range, divided, two_jobs
@@ -71,6 +72,22 @@ def test_size_and_weight_of_two_balls_that_share_their_clay():
     whole = 8 / 3 * np.pi * R**3 - np.pi * (4 * R + d) * (2 * R - d) ** 2 / 12
     clay = (whole - 8 / 3 * np.pi * 20**3) / 1000
     assert mass_g(vessel) == pytest.approx(clay * FIRED_G_PER_ML, rel=0.003)
+
+
+def test_a_tuning_that_is_cut_short_leaves_the_best_of_the_whole_body(monkeypatch):
+    """With the long tunings left out: Ctrl-C while all is tuned in one body, where a hole had come to 5 mm."""
+    monkeypatch.setattr(chambers, "_alone", lambda wish, text, name: loads(head_text(wish) + text))
+    monkeypatch.setattr(chambers, "_meeting", list)
+    best = "body.hole.1.diameter_mm"
+
+    def cut_short(vessel, *_, **__):
+        return SimpleNamespace(vessel=vessel.with_value(best, 5.0), reached=False, interrupted=True)
+
+    monkeypatch.setattr(chambers, "optimise", cut_short)
+    kept = []
+    with pytest.raises(KeyboardInterrupt):
+        piece(WISH, kept.append)
+    assert len(kept) == 2 and loads(kept[-1]).value(best) == 5.0
 
 
 @pytest.mark.slow
