@@ -43,6 +43,12 @@ def test_only_what_is_free_moved(tuned, whistle):
     assert max(ratio) - min(ratio) < 2e-4  # the figure is kept but for rounding
 
 
+def test_as_many_steps_as_are_allowed(whistle):
+    found = optimise(whistle, "diameters", most_steps=1)
+    assert found.evidence.starts[0].steps == 1
+    assert found.worst_cents < max(abs(note.answer.cents) for note in found.before.notes)
+
+
 def test_the_same_seed_gives_the_same_design(whistle):
     one, other = (optimise(whistle, "diameters", starts=3, seed=5) for _ in range(2))
     assert one.vessel == other.vessel

@@ -83,3 +83,15 @@ def test_eight_holes_for_small_hands():
 def test_eight_notes_on_four_holes_come_near():
     _, outcome = wished(Wish("C5 major", holes=4, fingertip_mm=17, notes=8))
     assert outcome.worst_cents < 20
+
+
+@pytest.mark.slow
+def test_a_hopeless_wish_ends_soon_and_says_what_stands_in_the_way():
+    """Twelve semitone steps for fingertips of 7 mm: what they seal (0.65 of it) is too narrow for the high notes while
+    the smallest drill is too wide for the low ones. Four steps from one start, no second descent of any length."""
+    text, outcome = wished(Wish("C4 chromatic", holes=12, fingertip_mm=7))
+    assert not outcome.reached
+    assert "the smallest drill" in outcome.verdict and "a fingertip of 7 mm seals" in outcome.verdict
+    assert "C5 stays" in outcome.verdict
+    assert outcome.evidence.starts[0].steps <= 4
+    assert simkit.loads(text) == outcome.vessel
