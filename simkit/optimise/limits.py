@@ -50,8 +50,9 @@ class Limits:
     where the design's `[hand]` writes their key: `spacing_mm` between the middles of holes that different fingers
     cover, `span_mm` between the farthest holes of one hand; both chamber by chamber, as hands go from one to the
     next. A hole named for a thumb must be underneath. A finger keeps off the player's face, half a fingertip and as
-    much of the windway as lips take in, and a hole off the windway. Between chambers stays the clay that the design asks for
-    (`clay.between_mm`), and every opening comes out into the open. mass_g: the most that the fired clay may weigh.
+    much of the windway as lips take in, and a hole off the windway. Between chambers stays the clay that the design
+    asks for (`clay.between_mm`), and every opening comes out into the open. mass_g: the most that the fired clay may
+    weigh.
     """
 
     clay_mm: float = 3.0
