@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from simkit.body import kernel
-from simkit.body.wall import Wall, project, thinnest
+from simkit.body.wall import Wall, feet, project, thinnest
 from simkit.errors import MeshError
 
 # Elements across the half of the least size; a closed sphere's first modes are then right to 0.1 cent.
@@ -106,9 +106,7 @@ def offset_points(walls: tuple[Wall, ...], offset: float, points: np.ndarray) ->
     """The nearest points at the distance `offset` from the nearest of `walls`, for points (n, 3) near it."""
     if offset == 0 and len(walls) == 1:
         return project(walls[0], points)
-    feet = np.stack([project(wall, points) for wall in walls])
-    nearest = np.linalg.norm(points - feet, axis=2).argmin(axis=0)
-    foot = feet[nearest, np.arange(len(points))]
+    foot, _ = feet(walls, points)
     return foot + offset * _unit(points - foot)
 
 

@@ -53,8 +53,8 @@ class Skin:
     def of(mesh: AirMesh, surface: Surface) -> Skin:
         """The skin of a mesh whose wall facets lie along `surface`."""
         rule = facet_rule(mesh.points, mesh.facets)
-        points = surface.nearest(rule.points)
-        return Skin(surface, rule, points, surface.normals(points), WallReader.of(mesh.points, mesh.facets))
+        points, normals = surface.settled(rule.points)
+        return Skin(surface, rule, points, normals, WallReader.of(mesh.points, mesh.facets))
 
     @property
     def softness(self) -> float:

@@ -24,6 +24,15 @@ class Surface:
             return offset_points(self.walls, self.offset, points)
         return project(self.walls[0], points)
 
+    def settled(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The nearest points of the surface to `points` (n, 3) near it, and the unit normals out of the air there."""
+        if not self.outside or self.offset == 0:
+            near = self.nearest(points)
+            return near, self.normals(near)
+        foot, _ = feet(self.walls, points)
+        away = (points - foot) / np.linalg.norm(points - foot, axis=1, keepdims=True)
+        return foot + self.offset * away, -away
+
     def normals(self, points: np.ndarray) -> np.ndarray:
         """Unit normals out of the air at surface points: (n, 3)."""
         if not self.outside:
