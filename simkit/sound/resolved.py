@@ -137,8 +137,8 @@ class ResolvedResonator:
         if self.windway is None:
             return ()
         return (
-            "resolved: the windway ends at the inner face, for there its middle meets the edge; the other models let it "
-            "end halfway up the window, where it pulls less",
+            "resolved: the windway ends at the inner face, where its middle meets the edge; in the other models it "
+            "ends halfway up the window, where it pulls less",
         )
 
     def _beside(self) -> tuple[str, ...]:
