@@ -22,7 +22,7 @@ def clay_volume(body: Body) -> float:
 
 def fired_g(body: Body) -> float:
     """What a body's fired clay weighs, g."""
-    return 1e6 * clay_volume(body) * FIRED_G_PER_ML
+    return float(1e6 * clay_volume(body) * FIRED_G_PER_ML)
 
 
 @lru_cache(maxsize=256)
