@@ -35,6 +35,7 @@ FOOT = 13.0
 LEFT = 17.0  # room for the upright ruler
 GAP = 6.0
 OVERLAP = 10.0
+SHORTEST = 60.0  # of the last piece of what is laid over several sheets
 RULER = 100.0
 
 
@@ -184,23 +185,38 @@ def laid_over(drawing: Drawing, width: float, height: float) -> list[Drawing]:
     """A drawing in pieces of at most `width` by `height`, neighbours sharing an edge of 10 mm to glue."""
     columns, rows = _steps(drawing.width, width), _steps(drawing.height, height)
     made = []
-    for row, bottom in reversed(list(enumerate(rows))):
-        for column, left in enumerate(columns):
-            wide = min(width, drawing.width - left) if len(columns) > 1 else drawing.width
-            high = min(height, drawing.height - bottom) if len(rows) > 1 else drawing.height
+    for row, (bottom, high) in reversed(list(enumerate(rows))):
+        for column, (left, wide) in enumerate(columns):
             part = windowed(drawing.moved(-left, -bottom), wide, high)
             joins = _joins(wide, high, column > 0, column < len(columns) - 1, row > 0, row < len(rows) - 1)
             code = f"{drawing.name}, piece {column + 1}" + (f" of row {row + 1} from below" if len(rows) > 1 else "")
-            label = Text((OVERLAP, 1.2), code, 2.0, ink=Ink.ACCENT)
+            label = Text((_free_from(part, width_of(code, 2.0), wide), 1.2), code, 2.0, ink=Ink.ACCENT)
             made.append(Drawing(wide, high, (*part, *joins, label), code))
     return made
 
 
-def _steps(whole: float, room: float) -> list[float]:
+def _steps(whole: float, room: float) -> list[tuple[float, float]]:
+    """Where the pieces begin, and how long they are: as long as there is room, but the last is no mere scrap."""
     if whole <= room:
-        return [0.0]
+        return [(0.0, whole)]
     count = math.ceil((whole - OVERLAP) / (room - OVERLAP))
-    return [k * (room - OVERLAP) for k in range(count)]
+    starts = [k * (room - OVERLAP) for k in range(count)]
+    starts[-1] = min(starts[-1], whole - min(SHORTEST, room))
+    return [(start, end + OVERLAP - start) for start, end in pairwise([*starts, whole - OVERLAP])]
+
+
+def _free_from(marks: Sequence[Mark], length: float, wide: float) -> float:
+    """Where words of this length stand at the lower edge without touching others; beside the join if nowhere."""
+    taken = []
+    for mark in marks:
+        if isinstance(mark, Text) and mark.at[1] < 3.6 + (width_of(mark.words, mark.size) if mark.turn_deg else 0):
+            long = mark.size if mark.turn_deg else width_of(mark.words, mark.size)
+            start = mark.at[0] - (
+                long if mark.align == "right" or mark.turn_deg else long / 2 * (mark.align == "center")
+            )
+            taken.append((start - 1, start + long + 1))
+    places = [OVERLAP + step for step in range(int(max(wide - 2 * OVERLAP - length, 0)) + 1)]
+    return next((x for x in places if all(x + length < low or x > high for low, high in taken)), OVERLAP)
 
 
 def _joins(width: float, height: float, left: bool, right: bool, below: bool, above: bool) -> list[Mark]:
@@ -211,8 +227,9 @@ def _joins(width: float, height: float, left: bool, right: bool, below: bool, ab
         lines.append(stroke((x, 0), (x, height), pen=Pen.HIDDEN, name="join"))
     for y in [half] * below + [height - half] * above:
         lines.append(stroke((0, y), (width, y), pen=Pen.HIDDEN, name="join"))
-    words = Text((width - half - 0.8, height / 2), "lay on the next piece", 1.9, "center", "base", 90, Ink.QUIET)
-    return [*lines, *([words] if right else [])]
+    told = next((text for text in ("lay on the next piece", "lay on next") if width_of(text, 1.9) < height - 2), "")
+    words = Text((width - half - 0.8, height / 2), told, 1.9, "center", "base", 90, Ink.QUIET)
+    return [*lines, *([words] if right and told else [])]
 
 
 def windowed(marks: Sequence[Mark], width: float, height: float) -> list[Mark]:

@@ -8,7 +8,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit.making.layout import LEFT, OVERLAP, Flow, Heading, laid_over, rulers, windowed
-from simkit.making.page import PAPERS, Drawing, Fill, Line, Pen, Text, clipped, polygon, rectangle, stroke, wrapped
+from simkit.making.page import (
+    PAPERS,
+    Drawing,
+    Fill,
+    Line,
+    Pen,
+    Text,
+    clipped,
+    polygon,
+    rectangle,
+    stroke,
+    width_of,
+    wrapped,
+)
 
 HEAD = Heading("piece", "purpose", "wet")
 
@@ -63,6 +76,18 @@ def test_neighbours_share_an_edge_to_glue():
     ]
     assert names[0] & names[1] == {"140", "145", "150"} and OVERLAP == 10
     assert names[0] | names[1] | names[2] == {f"{x}" for x in range(0, 401, 5)}
+
+
+def test_the_name_of_a_piece_keeps_clear_of_other_words():
+    words = (Text((0, 1.0), "mouth tip and more"), Text((60, 1.0), "under", turn_deg=90), Text((300, 1.0), "far tip"))
+    pieces = laid_over(Drawing(310, 12, words, "strip A"), 180, 100)
+    for piece in pieces:
+        (code,) = (m for m in piece.marks if getattr(m, "words", "") == piece.name)
+        reach = (code.at[0], code.at[0] + width_of(code.words, code.size))
+        assert 0 < reach[0] < reach[1] < piece.width
+        for other in (m for m in piece.marks if isinstance(m, Text) and m is not code and not m.turn_deg):
+            assert reach[1] < other.at[0] or other.at[0] + width_of(other.words, other.size) < reach[0]
+    assert all(60 <= piece.width <= 180 for piece in laid_over(Drawing(185, 12, words, "strip A"), 180, 100))
 
 
 def test_an_area_is_cut_at_the_window():
