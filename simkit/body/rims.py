@@ -187,6 +187,9 @@ def _hole(wall: Wall, thickness: float, o: Opening) -> Duct:
     return Duct(o, Footprint(inner), Footprint(outer), keys)
 
 
+BLEND = 0.95  # of a side, where its rim begins to widen into that of the slope
+
+
 class _Window:
     """A slot with upright exit and sides whose far side slopes away outward; its cut-up ends at the finished nose.
 
@@ -256,7 +259,7 @@ class _Window:
     @staticmethod
     def _touch(side: np.ndarray, toward: np.ndarray, steep: np.ndarray, rim: float, at_edge: float) -> np.ndarray:
         """How far along the duct a rim reaches: its radius at the exit, blending into the slope's near the edge."""
-        blend = np.clip((toward - 0.75) / 0.25, 0, 1)
+        blend = np.clip((toward - BLEND) / (1 - BLEND), 0, 1)
         plain = np.where(side == 0, rim, rim / np.maximum(steep, 0.1))
         return np.where(side == 2, at_edge, plain + blend * (at_edge - plain))[:, None]
 

@@ -14,7 +14,9 @@ from simkit.field.branch import Exit
 from simkit.field.whole import WholeAir, WholeMode
 
 # Every size of the mesh over the standard, coarse and fine; others nearby are tried where gmsh fails at the first.
-GRADINGS = ((1.25, 1.19, 1.31), (1.0, 0.96, 1.04))
+GRADINGS = ((1.0, 0.96, 1.04), (0.78, 0.75, 0.81))
+LARGE = ((1.25, 1.19, 1.31), (1.0, 0.96, 1.04))  # where the finest would be of more than so many unknowns
+MANY = 250_000
 SHARP = ((1.0, 0.96, 1.04), (0.7, 0.73, 0.67))  # where a rim is not rounded
 # k^2 errs like these powers of the mesh size. Rounded rims: chosen before the answers of the tests were seen, on the
 # low side of what three meshes of an ellipsoid showed (2 to 3.6). Sharp rims and cracks, whose growth is scaled with
@@ -68,11 +70,20 @@ class GradedAir:
 def graded_air(chamber: ChamberBody) -> GradedAir:
     """Mesh and assemble all the air of a chamber twice; OutOfReach or MeshError where that is not possible."""
     start = time.perf_counter()
-    gradings, order = (SHARP, SHARP_ORDER) if has_sharp_rims(chamber) else (GRADINGS, ORDER)
+    gradings, order = _gradings(chamber)
     checked(chamber, gradings[-1][0])  # the fine one first, before any time is spent on the coarse
     pairs = [_meshed(chamber, sizes) for sizes in gradings]
     (coarse, a), (fine, b) = pairs
     return GradedAir((a, b), (coarse, fine), order, time.perf_counter() - start)
+
+
+def _gradings(chamber: ChamberBody) -> tuple[tuple[tuple[float, ...], ...], float]:
+    """The sizes of both meshes, and the power of the size that they err like."""
+    if has_sharp_rims(chamber):
+        return SHARP, SHARP_ORDER
+    fine, _, _ = checked(chamber, LARGE[-1][0])
+    finer = (LARGE[-1][0] / GRADINGS[-1][0]) ** 2
+    return (GRADINGS if finer * unknowns(chamber, fine) < MANY else LARGE), ORDER
 
 
 def _meshed(chamber: ChamberBody, sizes: tuple[float, ...]) -> tuple[float, WholeAir]:

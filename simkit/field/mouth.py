@@ -16,6 +16,10 @@ from simkit.field.surface import Surface, onto
 # axis, so the duct is longer by 0.329 H a^2: found here for a thick-walled round duct into balls of radius 2 a to
 # 10 a by axisymmetric finite elements, the same at every radius to 1 percent. It is 1.316 of the mean depth H a^2/4.
 RIM_DEPTH = 1.316
+# To second order the caps' average leaves a thick-walled duct too long, in units of a^3 (a of a hole of equal area):
+# out of balls by 0.0605 H^2, by the same elements, into them by nothing; inside a saddle, whose rim is no plane circle,
+# by about 0.17 ((k1 - k2)/2)^2, by three-dimensional elements of ducts into long bodies, good to a fifth of it.
+SECOND_OUTSIDE, SECOND_SADDLE = 0.0605, 0.17
 
 
 def outward_shift(opening: Opening) -> float:
@@ -85,7 +89,8 @@ def mouths(openings: Sequence[Opening], surface: Surface, reach: np.ndarray) -> 
     out, first, first_send = [], 0, 0
     for n, plan in zip(counts, plans, strict=True):
         own = slice(first, first + n)
-        out.append(plan.mouth(sources[first_send : first_send + plan.send], points[own], rise[own]))
+        near = sources[first_send : first_send + plan.send]
+        out.append(plan.mouth(near, points[own], rise[own], surface.outside))
         first, first_send = first + n, first_send + plan.send
     return tuple(out)
 
@@ -142,7 +147,7 @@ class _Plan:
     def send(self) -> int:
         return self.broad + len(self.source_weights)
 
-    def mouth(self, sources: Sources, points: np.ndarray, rise: np.ndarray) -> Mouth:
+    def mouth(self, sources: Sources, points: np.ndarray, rise: np.ndarray, outside: bool) -> Mouth:
         near = sources[self.broad :]
         # Where the wall's bend changes within the mouth, the few must still stand for the mean bend of the many.
         missing = float(self.source_weights @ near.mean_curvature - sources.mean_curvature[: self.broad].mean())
@@ -159,7 +164,7 @@ class _Plan:
             np.full(self.broad, 1 / self.broad),
             ears,
             self.ear_weights,
-            self._own_bulge(cap) + self._own_line(near, ears, gap) + self._own_rim(near),
+            self._own_bulge(cap) + self._own_line(near, ears, gap) + self._own_rim(near, outside),
             self._own_kink(near, ears, gap),
             self._own_log(),
         )
@@ -197,8 +202,8 @@ class _Plan:
             gaps = pairs.gaps(o.width / 2, o.height / 2)
             yield pairs, gaps, pairs.weights / gaps
 
-    def _own_rim(self, near: Sources) -> float:
-        """What the rim's depth adds to the duct: RIM_DEPTH of the cap's mean depth over the area."""
+    def _own_rim(self, near: Sources, outside: bool) -> float:
+        """What the rim's depth adds to the duct, over the area: RIM_DEPTH of the cap's mean depth, less its square."""
         o = self.opening
         if o.is_round:
             depth = float(near.mean_curvature.mean()) * o.radius**2 / 4
@@ -208,7 +213,10 @@ class _Plan:
                 for way in (o.across, o.forward)
             ]
             depth = (along[0] * o.width**2 + along[1] * o.height**2) / 24
-        return RIM_DEPTH * depth / o.area
+        mean, half = float(near.mean_curvature.mean()), float((near.k1 - near.k2).mean()) / 2
+        thick = (flow.THIN - self.exponent) / (flow.THIN - flow.THICK) if o.is_round else 1.0
+        second = thick * (SECOND_OUTSIDE * mean**2 if outside else SECOND_SADDLE * half**2)
+        return (RIM_DEPTH * depth - second * (o.area / np.pi) ** 1.5) / o.area
 
     def _own_kink(self, near: Sources, ears: np.ndarray, gap: np.ndarray) -> float:
         """Mean of -r/(4 pi) over the cap; the few points' error for a flat mouth is taken out."""

@@ -175,10 +175,9 @@ def ellipse(width: float, height: float) -> Outline:
 # a square plate's capacitance 0.36679 * 4 pi eps0 L, Read 1997, IEEE Trans. Electron Devices, from memory, is 1.1523).
 _THIN_RECTANGLE = PchipInterpolator(np.log([1, 2, 4, 10, 20]), [1.0212, 1.01656, 1.00459, 0.98414, 0.96934])
 # Long rectangular ducts: end correction over that of the uniform piston (duct modes against Rayleigh's integral,
-# extrapolated with the rim's exponent 4/3; less 0.15 %, by which finite elements of whole ducts with rounded rims of
-# aspects 1 to 4 lay lower). The last point is the trend.
+# extrapolated with the rim's exponent 4/3). The last point is the trend.
 _LONG_RECTANGLE = PchipInterpolator(
-    np.log([1, 1.5, 2, 3, 4, 10, 20]), 0.9985 * np.array([0.96600, 0.96668, 0.96794, 0.97052, 0.97269, 0.97979, 0.9845])
+    np.log([1, 1.5, 2, 3, 4, 10, 20]), [0.96600, 0.96668, 0.96794, 0.97052, 0.97269, 0.97979, 0.9845]
 )
 
 
