@@ -94,10 +94,10 @@ class Steady:
     measures: ClassVar[str] = "worst note's plus or minus by hand-made error, cents"
 
     def value(self, trial: Trial) -> float:
-        return float(hand_error_of(trial, self.hands, exact=False).own.max())
+        return float(hand_error_of(trial, self.hands).own.max())
 
     def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * hand_error_of(trial, self.hands, exact=False).own
+        return self.weight * hand_error_of(trial, self.hands).own
 
     def slopes(self, trial: Trial) -> np.ndarray:
         return differences(trial, self._by_ducts)
