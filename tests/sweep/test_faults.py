@@ -3,6 +3,7 @@
 import json
 import os
 import random
+import resource
 import signal
 import sqlite3
 import subprocess
@@ -90,6 +91,27 @@ def test_workers_outlive_their_sweep_by_no_more_than_moments(folder):
             return
         time.sleep(0.1)
     raise AssertionError(f"still running: {children}")
+
+
+@pytest.mark.slow
+def test_where_no_more_can_be_written_one_message_says_so_and_the_same_command_goes_on(folder):
+    """The system itself refuses to let any file grow past 120 kB, as a full disk or a quota does."""
+    (folder / "cases.toml").write_text(MANY.replace("4000", "120"))
+    command = [sys.executable, "-m", "simkit", "sweep", "cases.toml", "-o", "out", "--workers", "1"]
+
+    def narrow():
+        resource.setrlimit(resource.RLIMIT_FSIZE, (120_000, 120_000))
+
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, preexec_fn=narrow, check=False)
+    (said,) = (line for line in done.stderr.splitlines() if not line.startswith("simkit: "))  # but for progress
+    assert said.endswith("what was stored before is kept, the same command goes on")
+    assert (done.returncode, done.stdout) == (1, "")
+    before = answers(folder)
+    assert 0 < len(before) < 120
+    assert subprocess.run(command, cwd=folder, capture_output=True, check=False).returncode == 0
+    after = answers(folder)
+    assert len(after) == 120
+    assert all(after[key] == value for key, value in before.items())
 
 
 def _runs(process: int) -> bool:
