@@ -76,8 +76,8 @@ def session_panel(title: str, visits: Sequence[tuple[str, str, float, float, flo
     """
 
     def draw(figure: FigureBase) -> None:
-        axes = figure.add_axes((0.08, 0.2, 0.9, 0.62))
-        figure.text(0.08, 0.92, title, fontsize=11, va="center", parse_math=False)
+        axes = figure.add_axes((0.1, 0.2, 0.88, 0.62))
+        figure.text(0.1, 0.92, title, fontsize=11, va="center", parse_math=False)
         axes.axhspan(-TOLERANCE_CENTS, TOLERANCE_CENTS, color=look.AIR, zorder=0)
         axes.axhline(0, color=look.FAINT, linewidth=0.8, zorder=1)
         at = np.arange(len(visits))
@@ -98,6 +98,6 @@ def session_panel(title: str, visits: Sequence[tuple[str, str, float, float, flo
         caption = (
             "below, after each cut: the hole that was cut, and the note that judges it; lines join the cuts of one hole"
         )
-        figure.text(0.08, 0.025, caption, color=look.QUIET, fontsize=7, parse_math=False)
+        figure.text(0.1, 0.025, caption, color=look.QUIET, fontsize=7, parse_math=False)
 
     return Panel(WIDTH_MM, 76.0, draw)
