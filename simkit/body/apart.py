@@ -8,24 +8,28 @@ from __future__ import annotations
 
 import os
 import pickle
+import signal
 import subprocess
 import sys
 import threading
 from collections.abc import Callable
 from contextlib import suppress
+from math import ceil
 from typing import Any, TypeVar
 
 from simkit.errors import OutOfReach
 
 T = TypeVar("T")
+WAITING = 10
 
 
 def apart(work: Callable[..., T], *given: Any, seconds: float, what: tuple[str, str]) -> T:
-    """work(*given) by another process; OutOfReach where that takes longer than `seconds` or ends without an answer.
+    """work(*given) by another process; OutOfReach where that works longer than `seconds` or ends without an answer.
 
-    `work` is a function of a module; what it raises is raised here. `what` begins and ends the message.
+    `work` is a function of a module; what it raises is raised here. `what` begins and ends the message. The seconds
+    are the processor's, so that a busy machine cuts nothing short; by the clock it may be WAITING times as long.
     """
-    command = [sys.executable, "-P", "-c", f"from {__name__} import serve; serve()"]
+    command = [sys.executable, "-P", "-c", f"from {__name__} import serve; serve({seconds})"]
     paths = os.pathsep.join(path or os.getcwd() for path in sys.path)
     with subprocess.Popen(
         command,
@@ -35,14 +39,14 @@ def apart(work: Callable[..., T], *given: Any, seconds: float, what: tuple[str, 
         start_new_session=True,  # Ctrl-C comes to us alone, and we end the helper
     ) as helper:
         assert helper.stdin and helper.stdout
-        timer = threading.Timer(seconds, helper.kill)
+        timer = threading.Timer(WAITING * seconds, helper.kill)
         timer.start()
         try:
             with suppress(BrokenPipeError):
                 helper.stdin.write(pickle.dumps((work, given)))
                 helper.stdin.flush()
             told = helper.stdout.read()
-            late = timer.finished.is_set()
+            late = timer.finished.is_set() or helper.wait() == -getattr(signal, "SIGXCPU", 0)
         finally:
             timer.cancel()
             helper.kill()
@@ -60,8 +64,13 @@ def apart(work: Callable[..., T], *given: Any, seconds: float, what: tuple[str, 
     return found
 
 
-def serve() -> None:
-    """The helper's side."""
+def serve(seconds: float | None = None) -> None:
+    """The helper's side; it ends when it has worked that long."""
+    if seconds is not None:
+        with suppress(ImportError):  # no such limit on Windows
+            import resource
+
+            resource.setrlimit(resource.RLIMIT_CPU, (ceil(seconds), ceil(seconds) + 5))
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever is printed is no answer
     work, given = pickle.load(sys.stdin.buffer)
@@ -72,6 +81,7 @@ def serve() -> None:
         told = False, failure
     with answers:
         pickle.dump(told, answers)
+    os._exit(0)  # at once: the thread that waits on the input would hold up the end
 
 
 def _end_with_the_asker() -> None:

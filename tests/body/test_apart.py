@@ -26,9 +26,11 @@ def test_what_it_raises_is_raised_here():
         apart(fails, "the air", seconds=60, what=("failing", "do less"))
 
 
-def test_it_ends_in_time():
-    with pytest.raises(OutOfReach, match=r"sleeping: not done after 0\.025 minutes; do less"):
-        apart(time.sleep, 600, seconds=1.5, what=("sleeping", "do less"))
+@pytest.mark.parametrize("code", ["while True: pass", "import time; time.sleep(600)"])
+def test_it_ends_in_time(code, monkeypatch):
+    monkeypatch.setattr("simkit.body.apart.WAITING", 4)
+    with pytest.raises(OutOfReach, match=r"idling: not done after 0\.025 minutes; do less"):
+        apart(exec, code, seconds=1.5, what=("idling", "do less"))
 
 
 def test_a_helper_that_dies_is_one_sentence():
