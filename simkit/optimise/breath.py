@@ -23,8 +23,8 @@ SILENT_PA = 2000.0  # the breath that it counts as asking for
 
 
 @lru_cache(maxsize=64)
-def blown(trial: Trial) -> tuple[Blown, ...]:
-    """How the notes of every chamber with notes and a window blow."""
+def blown(trial: Trial, careful: bool = False) -> tuple[Blown, ...]:
+    """How the notes of every chamber with notes and a window blow; careful: with what overtones do to it."""
     constants = JetConstants.from_table(trial.vessel.jet, trial.vessel.source)
     found = []
     for voice in trial.voices:
@@ -35,13 +35,13 @@ def blown(trial: Trial) -> tuple[Blown, ...]:
             old, new = voice.case.chamber.window, trial.body.chamber(voice.chamber).window
             if old is not None and new is not None:
                 jet = replace(jet, edge_share=jet.edge_share * labium_beside(old, new))
-            found.append(blow_fingerings(motion, jet, careful=False))
+            found.append(blow_fingerings(motion, jet, careful))
     return tuple(found)
 
 
-def pressures(trial: Trial) -> np.ndarray:
+def pressures(trial: Trial, careful: bool = False) -> np.ndarray:
     """Playing pressure of every note (f,), Pa."""
-    found = np.concatenate([each.pressure for each in blown(trial)])
+    found = np.concatenate([each.pressure for each in blown(trial, careful)])
     return np.where(np.isfinite(found), found, SILENT_PA)
 
 
@@ -107,9 +107,14 @@ class Meeting:
 
 
 def meetings(trial: Trial) -> np.ndarray:
-    """By how many percent (e-folds times 100) the breath of each crossing's upper chamber is above the lower one's."""
+    """By how many percent (e-folds times 100) the breath of each crossing's upper chamber is above the lower one's.
+
+    Overtones count: low notes, whose holes are closed, owe them some percent of their breath, high ones none.
+    """
     pairs = crossings([voice.targets for voice in trial.voices])
-    pa = np.log(pressures(trial))
+    if not pairs:
+        return np.zeros(0)
+    pa = np.log(pressures(trial, careful=True))
     return 100 * np.array([pa[above] - pa[below] for below, above in pairs])
 
 

@@ -245,7 +245,7 @@ def _meeting(tuned: list[Vessel]) -> list[Vessel]:
     Windows keep their areas.
     """
     trials = [_trial(vessel) for vessel in tuned]
-    breath = [np.log(pressures(trial)) for trial in trials]
+    breath = [np.log(pressures(trial, careful=True)) for trial in trials]
     spread = [1.0]
     for n in range(1, len(tuned)):
         pairs = np.array(crossings([trials[m].voices[0].targets for m in (n - 1, n)]))

@@ -20,13 +20,19 @@ def test_the_page_takes_its_numbers_from_the_record(record):
     module = importlib.util.module_from_spec(spec)
     sys.modules[spec.name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
-    assert module.readme(record) == (FOLDER / "README.md").read_text(encoding="utf-8")
+    assert module.filled(FOLDER, record) == (FOLDER / "README.md").read_text(encoding="utf-8")
 
 
 def test_two_octaves_and_a_half_in_tune_with_margin(record):
     assert record["semitones"] >= 30
     assert record["worst_cents"] < 1
     assert record["least_margin"] > 1.5
+
+
+def test_breath_runs_on_where_chambers_meet_and_the_judge_agrees(record):
+    assert len(record["crossings"]) == 2
+    assert all(abs(crossing["change_percent"]) < 3 for crossing in record["crossings"])
+    assert len(record["judged"]) >= 9 and record["worst_judged_cents"] < 6
 
 
 def test_no_finger_has_two_jobs_at_once(record):
