@@ -20,7 +20,8 @@ AIMS: dict[str, type[Any]] = {
     "range": Range,
 }
 # Where two aims are weighed against each other each must pull, so margin always asks for more than there is.
-_ALWAYS_MORE = 20.0
+_ALWAYS_MORE = Margin(20.0, weight=0.1)
+_EVEN = Stretched(weight=10.0)  # so that the scale stays one whatever the two aims come to
 
 
 def asked(
@@ -68,14 +69,14 @@ def traded(text: str) -> tuple[Aim, Aim]:
         raise InputError(
             [Fault("--trade", "", text, "range against an aim other than in-tune: a wider range is another scale")]
         )
-    one, other = (Margin(_ALWAYS_MORE) if name == "margin" else AIMS[name]() for name in names)
+    one, other = (_ALWAYS_MORE if name == "margin" else AIMS[name]() for name in names)
     return one, other
 
 
 def kept(one: Aim, other: Aim) -> tuple[Aim, ...]:
     """What keeps its weight while two aims are weighed: in tune, or where the range moves a scale that stretches."""
     if isinstance(one, Range) or isinstance(other, Range):
-        return (Stretched(),)
+        return (_EVEN,)
     return () if isinstance(one, InTune) or isinstance(other, InTune) else (InTune(),)
 
 

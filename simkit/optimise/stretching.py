@@ -16,7 +16,7 @@ class Range:
     """A highest note far above the lowest; each semitone short of `most` counts as `weight` cents."""
 
     most: float = 48.0
-    weight: float = 3.0
+    weight: float = 1.5
 
     measures: ClassVar[str] = "pitch range, semitones"
 
