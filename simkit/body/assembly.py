@@ -102,7 +102,17 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
         radius=hole.diameter_mm * MM / 2,
         rim=_rim(hole.edge_radius_mm, hole.wall_mm),
         inside_rim=_rim(hole.edge_inside_radius_mm, hole.wall_mm),
+        clay=_clay_around(vessel, hole),
     )
+
+
+LEAST_STEP_MM = 0.75  # between a hole's own wall and the clay: less is a hand's error, no face that was cut on purpose
+
+
+def _clay_around(vessel: Vessel, hole: Hole) -> float:
+    """The clay around a hole whose face is cut flat, m; 0 where the hole goes through the clay as it is."""
+    around, own = vessel.clay.wall_mm, hole.wall_mm
+    return 0.0 if own is None or abs(own - around) < LEAST_STEP_MM else around * MM
 
 
 def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:

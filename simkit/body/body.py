@@ -19,7 +19,8 @@ class Opening:
     of a window; radius of a round opening, or width and height of a window (height runs with the breath), m;
     length: of the duct on its axis, m; rim and inside_rim: radii of its rounded rims, m. edge_deg: the slope of a
     window's far side from the wall, rising outward; 90 is upright. bend: the inside wall's curvature along `across` and
-    square to it, seen from the air, 1/m.
+    square to it, seen from the air, 1/m. clay: thickness of the clay around a hole that has a wall of its own, else 0:
+    its face is flat there, 1.6 radii wide, sunk into the clay or on a collar.
     """
 
     name: str
@@ -34,6 +35,7 @@ class Opening:
     inside_rim: float = 0.0
     edge_deg: float = 90.0
     bend: tuple[float, float] = (0.0, 0.0)
+    clay: float = 0.0
 
     @property
     def is_round(self) -> bool:
