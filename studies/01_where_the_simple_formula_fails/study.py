@@ -2,7 +2,7 @@
 
 Run: python studies/01_where_the_simple_formula_fails/study.py [--quick] [-o FOLDER] [--keep FOLDER]
 
-Takes about twenty-five minutes, nearly all for the judge, which meshes all the air of every body. --keep names a folder
+Takes about forty minutes, nearly all for the judge, which meshes all the air of every body. --keep names a folder
 in which each body's answers are kept as they come, and taken from if they are there: a run that was stopped goes on.
 --quick takes the judge's answers from the record, asks the quick models anew about three bodies, writes no page, and
 writes to a folder of its own, named at the end. Writes result.json, the pictures, and README.md, whose every number
@@ -46,7 +46,7 @@ from simkit.sound import models
 from simkit.sound.ports import PortsResonator
 from simkit.vessel import Vessel
 
-MINUTES = 25  # on an ordinary machine that has little else to do
+MINUTES = 40  # on an ordinary machine that has little else to do
 NAMES = ("sphere", "egg", "ellipsoid_2", "ellipsoid_3", "ellipsoid_4", "tube", "lens", "figure", "ring", "waist_24",
          "waist_18", "waist_13", "waist_10", "waist_7")  # fmt: skip
 SHARES = (0.4, 0.55, 0.85)  # of the wide hole, over the tube's width
