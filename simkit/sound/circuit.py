@@ -47,9 +47,10 @@ class Duct:
         )
         if self.windway is None:
             return inner.then(ducts.duct(fill, omega, a.area, a.length)).then(outer)
-        half = ducts.duct(fill, omega, a.area, a.length / 2)
+        deep = min(self.windway.middle, float(a.length))
+        below, above = (ducts.duct(fill, omega, a.area, length) for length in (deep, a.length - deep))
         branch = ducts.TwoPort(1.0, 0.0, 1 / windway_impedance(self.windway, self.air, omega, lossless), 1.0)
-        return inner.then(half).then(branch).then(half).then(outer)
+        return inner.then(below).then(branch).then(above).then(outer)
 
     def stub(self, omega: np.ndarray, lossless: bool) -> np.ndarray:
         """p1/U1 with a finger over the outside, flush less the pad's bulge, Pa s/m3."""

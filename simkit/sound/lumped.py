@@ -29,13 +29,13 @@ _SETTLED = 1e-12  # of the frequency
 class Network:
     """The circuit at one complex frequency for each of many fingerings: admittances (n,), m3/(s Pa).
 
-    Between the chamber and the air just outside lie the window, in two halves with the windway's exit between
+    Between the chamber and the air just outside lie the window, in two parts with the windway's exit between
     them, and the holes; the room lies behind the radiation resistance that all openings share.
     """
 
     chamber: np.ndarray  # spring of the chamber's air
     holes: np.ndarray  # all open holes together
-    inner: np.ndarray  # the window's half towards the chamber; 0 without a window
+    inner: np.ndarray  # the window's part towards the chamber; 0 without a window
     outer: np.ndarray
     windway: np.ndarray  # 0 where closed
     room: np.ndarray
@@ -50,8 +50,8 @@ class Network:
         return to_mouth + across * outside / (across + outside)
 
     def seen_by_window(self) -> np.ndarray:
-        """Flow through the window's outer half into the chamber for unit pressure that drives it there."""
-        # Nodes: chamber, windway's exit, outside. Drive between the last two with the outer half taken out.
+        """Flow through the window's outer part into the chamber for unit pressure that drives it there."""
+        # Nodes: chamber, windway's exit, outside. Drive between the last two with the outer part taken out.
         inner, outer = self.inner, self.outer
         nothing = np.zeros_like(self.chamber)
         rows = [
@@ -110,19 +110,28 @@ class LumpedResonator:
             some = openness[:, j] > 0
             freed = partly_covered(aperture, openness[some, j])
             holes[some] += 1 / freed.impedance(self.airs.of_hole(name), omega[some], self.lossless)
-        half, branch = np.zeros_like(holes), np.zeros_like(holes)
+        inner, outer, branch = (np.zeros_like(holes) for _ in range(3))
         if self.window is not None:
-            half = 2 / self.window.impedance(self.airs.window, omega, self.lossless)
+            through, share = self.window.impedance(self.airs.window, omega, self.lossless), self._share
+            inner, outer = 1 / (share * through), 1 / ((1 - share) * through)
             if self.windway is not None:
                 branch = 1 / windway_impedance(self.windway, self.airs.window, omega, self.lossless)
         return Network(
             chamber=self.spring(openness, omega),
             holes=holes,
-            inner=half,
-            outer=half,
+            inner=inner,
+            outer=outer,
             windway=branch,
             room=1 / radiation_resistance(self.airs.room, omega, self.baffled),
         )
+
+    @property
+    def _share(self) -> float:
+        """How much of the window's air lies between the chamber and the windway's exit; any where that is closed."""
+        if self.window is None or self.windway is None:
+            return 0.5
+        w = self.window
+        return float((w.inner + min(self.windway.middle, float(w.length))) / (w.length + w.inner + w.outer))
 
     def conductivity(self, openness: np.ndarray) -> np.ndarray:
         """Conductivity of each opening (n, window + holes), m; 0 where covered."""

@@ -125,21 +125,13 @@ class ResolvedResonator:
         return Evidence(step + LEAST_UNCERTAINTY + second, self._cautions(), facts)
 
     def _cautions(self) -> tuple[str, ...]:
-        return (*self._beside(), *self._sharp_edge(), *self._blown(), *self._one_air())
+        return (*self._beside(), *self._sharp_edge(), *self._one_air())
 
     def _sharp_edge(self) -> tuple[str, ...]:
         window = self.chamber.window
         if window is None or window.length == 0 or window.inside_rim > 0 or window.edge_deg >= 90:
             return ()
         return ("resolved: the window's edge is a knife's here; the other models round it by 0.1 mm, some cents lower",)
-
-    def _blown(self) -> tuple[str, ...]:
-        if self.windway is None:
-            return ()
-        return (
-            "resolved: the windway ends at the inner face, where its middle meets the edge; in the other models it "
-            "ends halfway up the window, where it pulls less",
-        )
 
     def _beside(self) -> tuple[str, ...]:
         if not self.chamber.beside:

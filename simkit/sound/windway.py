@@ -25,6 +25,11 @@ class Windway:
     length: float
     mouth_volume: float = MOUTH_VOLUME
 
+    @property
+    def middle(self) -> float:
+        """How high over the inner face its exit lies in the window's duct, m: the jet meets the edge at that face."""
+        return self.height / 2
+
 
 def windway_of(chamber: Chamber) -> Windway | None:
     """The windway that a design's voicing describes; None where there is no voicing."""

@@ -256,9 +256,10 @@ def test_temperature_needs_no_new_field(lossy):
 
 
 def test_the_open_windway_raises_the_closed_note(lossless):
-    """Fifteen to twenty cents on an all-covered note, by the plan's independent check."""
+    """Fifteen to twenty cents, computed apart, on an all-covered note where the windway ends halfway up the window; up
+    to twice that near the inner face, as the judge has it (see its tests)."""
     pulled = asked(walled(), lossless=True, windway="mouth")
-    assert 8 < cents(pulled.lowest(ALL[:1])[0].real, lossless.lowest(ALL[:1])[0].real) < 35
+    assert 15 < cents(pulled.lowest(ALL[:1])[0].real, lossless.lowest(ALL[:1])[0].real) < 35
     assert replace(pulled, airs=lossless.airs).holes == lossless.holes
 
 
