@@ -2,8 +2,8 @@
 
 Run: python studies/04_shape_a_figure_to_a_scale/study.py [--quick] [-o FOLDER]
 
-Takes about five minutes; --quick tries one scale only, leaves the body's size as it is, and writes to a folder of its
-own, named at the end. Writes result.json, the pictures, the tuned figure, and README.md, whose every number comes from
+Takes about ten minutes; --quick tries one scale only, frees little of the body, and writes to a folder of its own,
+named at the end. Writes result.json, the pictures, the tuned figure, and README.md, whose every number comes from
 result.json by way of README.template.md.
 """
 
@@ -14,14 +14,15 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy is imported
 
-import argparse
 import json
 import sys
-import tempfile
 from pathlib import Path
 from typing import Any
 
-import jinja2
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent))  # what studies share
+
+from written import filled, rounded, run, write
 
 import simkit
 from simkit.body import body_of
@@ -32,17 +33,22 @@ from simkit.show import look
 from simkit.show.curves import Curve, curves_panel
 from simkit.show.look import page, save
 from simkit.show.views import views
-from simkit.vessel import Note, Vessel
+from simkit.vessel import Note, Tie, Vessel
 
-HERE = Path(__file__).parent
 FIGURE = HERE / "heath_pony.toml"
-MINUTES = 5  # on an ordinary machine that has little else to do
+MINUTES = 15  # on an ordinary machine that has little else to do
 TONIC, NOTES = "F4", 7
 SCALES = ("chromatic", "minor", "major", "pentatonic", "minor pentatonic")
 # What is free, from the least to the most; these leave the figure as it is, at its own pitch.
 WAYS = {"diameters": "diameters", "and places": "diameters,places"}
 # And this does not, and is tuned to A4 = 440 Hz.
 BODY, BODY_SCALES = "diameters,places,size,voicing", ("chromatic", "major", "minor pentatonic")
+# Nor does this, but leaves its length and its window as they are: barrel and neck wider or narrower, legs longer or
+# shorter, all four alike.
+LOBES = (
+    "body.lobes.1.width_mm", "body.lobes.1.height_mm", "body.lobes.2.width_mm", "body.lobes.4.height_mm",
+)  # fmt: skip
+LEGS = {f"body.lobes.{n}.height_mm": Tie("body.lobes.4.height_mm") for n in (5, 6, 7)}
 CONCERT_HZ = 440.0
 IN_TUNE = 0.5  # cents: no nearer is asked, and what is less is drawn there
 
@@ -56,6 +62,11 @@ def asked(vessel: Vessel, kind: str, a4_hz: float) -> Vessel:
     )
     tuned = vessel.model_copy(update={"scale": vessel.scale.model_copy(update={"a4_hz": a4_hz})})
     return tuned.with_chamber(chamber.model_copy(update={"notes": notes}))
+
+
+def leggy(vessel: Vessel) -> Vessel:
+    """The figure with legs that stay alike."""
+    return vessel.model_copy(update={"free": {**vessel.free, **LEGS}})
 
 
 def own_pitch(vessel: Vessel) -> float:
@@ -77,6 +88,10 @@ def told(found: Outcome) -> dict[str, Any]:
         "broken": "; ".join(found.broken),
         "own_hand_cents": float(found.evidence.hand.own.max()),
         "length_mm": found.vessel.value("body.lobes.1.length_mm"),
+        "barrel_width_mm": found.vessel.value("body.lobes.1.width_mm"),
+        "barrel_height_mm": found.vessel.value("body.lobes.1.height_mm"),
+        "neck_width_mm": found.vessel.value("body.lobes.2.width_mm"),
+        "legs_mm": found.vessel.value("body.lobes.4.height_mm"),
         "cut_up_mm": found.vessel.value("body.voicing.cut_up_mm"),
         "window_width_mm": found.vessel.value("body.voicing.window_width_mm"),
     }
@@ -107,6 +122,8 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
     # A body of another size is meshed anew at every step; the quick way opens the window instead.
     free = "diameters,voicing" if quick else BODY
     bodies = {kind: optimise(asked(there[kind], kind, CONCERT_HZ), free) for kind in freed}
+    lobes = LOBES[:1] if quick else ("places", *LOBES)
+    lobed = {kind: optimise(leggy(asked(there[kind], kind, CONCERT_HZ)), ["diameters", *lobes]) for kind in freed}
     best = bodies["major"].vessel
     for title, design, name in (
         ("as sketched", vessel, "sketch"),
@@ -116,7 +133,9 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
         save(page(views(drawn, body_of(drawn))), folder / f"{name}.png")
     with whole(folder / "tuned.toml") as half:
         half.write_text(with_notes(source_text(vessel), vessel, best), encoding="utf-8")
-    concert = [{**span(kind), **told(outcome)} for kind, outcome in bodies.items()]
+    concert, by_lobes = (
+        [{**span(kind), **told(outcome)} for kind, outcome in found.items()] for found in (bodies, lobed)
+    )
     result = rounded({
         "minutes": MINUTES,
         "notes": NOTES,
@@ -126,12 +145,10 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
         "volume_ml": 1e6 * simkit.predict(vessel).chambers[0].volume,
         "scales": list(rows),
         "concert": concert,
+        "by_lobes": by_lobes,
     })  # fmt: skip
     scales_picture(vessel.title or "", result, folder / "scales.png")
-    with whole(folder / "result.json") as half:
-        half.write_text(json.dumps(result, indent=1, allow_nan=False) + "\n", encoding="utf-8")
-    with whole(folder / "README.md") as half:
-        half.write_text(readme(result), encoding="utf-8")
+    write(folder, result, filled(HERE, result))
     return result
 
 
@@ -145,7 +162,8 @@ def scales_picture(title: str, result: dict[str, Any], to: Path) -> None:
     curves = [
         curve("diameters", [(row["semitones"], row["diameters"]) for row in rows], look.SLATE),
         curve("and places", [(row["semitones"], row["and places"]) for row in rows], look.QUIET),
-        curve("and the body", [(row["semitones"], row) for row in result["concert"]], look.CLAY),
+        curve("and size and window", [(row["semitones"], row) for row in result["concert"]], look.CLAY),
+        curve("and lobes instead", [(row["semitones"], row) for row in result["by_lobes"]], look.INK),
     ]
     panel = curves_panel(
         f"{title}: how near each scale comes",
@@ -169,36 +187,5 @@ def with_notes(text: str, before: Vessel, after: Vessel) -> str:
     return rewritten(text, draft, after)
 
 
-def readme(result: dict[str, Any]) -> str:
-    """The README: the template with the numbers of a result."""
-    template = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
-    text = (HERE / "README.template.md").read_text(encoding="utf-8")
-    return template.from_string(text).render(**result)
-
-
-def rounded(value: Any) -> Any:
-    """Numbers to four figures: more would only record the machine."""
-    match value:
-        case float():
-            return float(f"{value:.4g}")
-        case dict():
-            return {key: rounded(item) for key, item in value.items()}
-        case list() | tuple():
-            return [rounded(item) for item in value]
-    return value
-
-
-def main() -> None:
-    """The command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="one scale only")
-    parser.add_argument("-o", metavar="FOLDER", type=Path, help="where to write; else here, or with --quick elsewhere")
-    asked_for = parser.parse_args()
-    folder = asked_for.o or (Path(tempfile.mkdtemp(prefix="shape_a_figure_")) if asked_for.quick else HERE)
-    folder.mkdir(parents=True, exist_ok=True)
-    study(folder, asked_for.quick)
-    sys.stderr.write(f"wrote {folder}\n")
-
-
 if __name__ == "__main__":
-    main()
+    run(study, HERE, __doc__, "one scale only")
