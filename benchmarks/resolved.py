@@ -14,7 +14,6 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 import resource
 from collections.abc import Callable
 from dataclasses import replace
-from time import process_time
 
 import numpy as np
 from vessels import egg
@@ -26,6 +25,11 @@ from simkit.field.twolevel import TwoLevel
 from simkit.sound import models
 
 OPEN = ("1", "2")
+
+
+def spent() -> float:
+    """Seconds of the processor so far, those of gmsh's own process among them."""
+    return sum(os.times()[:4])
 
 
 def peak() -> float:
@@ -56,12 +60,12 @@ def main() -> None:
     """Print the table."""
     with session():  # gmsh loaded
         pass
-    start = process_time()
+    start = spent()
     judge = models.resonator("resolved", models.cases(egg(2))[0])
-    meshed = process_time() - start
-    start = process_time()
+    meshed = spent() - start
+    start = spent()
     (ring,) = judge.resonances(OPEN)
-    solved = process_time() - start
+    solved = spent() - start
     coarse, fine = judge.field.airs
     print(f"window and 2 holes open: {ring.frequency_hz:.2f} Hz, Q {ring.q:.1f}, "
           f"+-{judge.evidence(OPEN).uncertainty_cents:.1f} cents")  # fmt: skip
@@ -69,9 +73,9 @@ def main() -> None:
     print(f"both solutions                          {solved:8.1f} s")
     print(f"together                                {meshed + solved:8.1f} s  (figure: 40)")
     print(f"peak memory                             {peak():8.0f} MB (figure: 2048)")
-    start = process_time()
+    start = spent()
     judge.resonances(("1",))
-    print(f"another fingering on the same meshes    {process_time() - start:8.1f} s")
+    print(f"another fingering on the same meshes    {spent() - start:8.1f} s")
 
     for name, whole in (("coarse", coarse), ("fine", fine)):
         number = whole.joined(("window", *OPEN))
@@ -82,15 +86,15 @@ def main() -> None:
             ("multigrid by pyamg", multigrid),
             ("direct by splu", direct),
         ):
-            start = process_time()
+            start = spent()
             try:
                 inverse = make(air)
             except ImportError:
                 print(f"  {label:24s} not installed")
                 continue
-            ready, start = process_time() - start, process_time()
+            ready, start = spent() - start, spent()
             k, _ = replace(air, inverse=inverse).resonances(1)[0]
-            print(f"  {label:24s} {ready:6.1f} s {process_time() - start:6.1f} s {peak():7.0f} MB  k = {k:.6f} 1/m",
+            print(f"  {label:24s} {ready:6.1f} s {spent() - start:6.1f} s {peak():7.0f} MB  k = {k:.6f} 1/m",
                   flush=True)  # fmt: skip
 
 
