@@ -90,18 +90,19 @@ def optimise(
         from simkit.show.optimised import optimised_text
 
         given = simkit.load(file)
+        text = source_text(given)  # as it is now: it may be edited before the answer comes
         vessel = given if hand is None else handed(given, hand)
         wanted = asked(
             steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=box_mm, mass_g=mass_g
         )
         how: dict[str, Any] = {"lossless": lossless, "windway": windway}
         if trade is not None:
-            return _traded(given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)
+            return _traded(text, given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)
         outcome = simkit.optimise(
             vessel, free, starts=starts, seed=seed, fingerings=fingerings, keep_best=keep_best, **wanted, **how
         )
         with whole(output, "-o") as half:
-            half.write_text(rewritten(source_text(given), given, outcome.vessel), encoding="utf-8")
+            half.write_text(rewritten(text, given, outcome.vessel), encoding="utf-8", newline="")
         asked_for = len(vessel.chambers) == 1 if judge is None else judge  # of several it would take half an hour
         if asked_for and not lossless and not outcome.interrupted:
             outcome = judged(outcome)
@@ -124,10 +125,10 @@ def optimise(
     tell(f"wrote {output}", 0)
 
 
-def _traded(given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,
+def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,
             how: dict[str, Any], as_json: bool, plot: Path | None) -> None:  # fmt: skip
     """Two aims against each other: the curve told and drawn, the design in its middle written."""
-    from simkit.optimise import rewritten, source_text, trade_off
+    from simkit.optimise import rewritten, trade_off
     from simkit.optimise.asking import kept, traded
     from simkit.show.look import page, save
     from simkit.show.optimised import trade_off_text
@@ -136,7 +137,7 @@ def _traded(given: Vessel, vessel: Vessel, output: Path, trade: str, free: str |
     one, other = traded(trade)
     curve = trade_off(vessel, free, one, other, always=kept(one, other), limits=limits, **how)
     with whole(output, "-o") as half:
-        half.write_text(rewritten(source_text(given), given, curve.middle.vessel), encoding="utf-8")
+        half.write_text(rewritten(text, given, curve.middle.vessel), encoding="utf-8", newline="")
     if plot:
         save(page(trade_off_panel(vessel.title or output.stem, curve)), plot)
     if as_json:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path as FilePath
 from typing import Any
 
 import tomlkit
@@ -12,25 +11,29 @@ from simkit.errors import OutOfReach
 from simkit.vessel import Vessel, loads
 from simkit.vessel.keys import find, written
 from simkit.vessel.part import Path
+from simkit.vessel.reader import text_of
 
 
 def rewritten(text: str, before: Vessel, after: Vessel) -> str:
     """The text of the design `before` with what differs in `after`: numbers, and which holes each note opens.
 
-    Remarks, order and layout stay. The text is read again and compared: an OutOfReach if it is not `after`.
+    Remarks, order, layout and the way lines end stay. The text is read again and compared: an OutOfReach if it is not
+    `after`.
     """
     document = tomlkit.parse(text)
     for path, value in differences(before, after).items():
         _write(document, _in_file(path), value)
     new = tomlkit.dumps(document)
+    if "\r\n" in text and text.count("\r\n") == text.count("\n"):
+        new = new.replace("\r\n", "\n").replace("\n", "\r\n")  # lines that were added, too
     if loads(new, after.source) != after:
         raise OutOfReach("the new design could not be written into the old one's text; write it anew")
     return new
 
 
 def source_text(vessel: Vessel) -> str:
-    """The text of the file that a design was loaded from."""
-    return FilePath(vessel.source).read_text(encoding="utf-8-sig")
+    """The text of the file that a design was loaded from, its lines ending as they do there."""
+    return text_of(vessel.source)
 
 
 def differences(before: Vessel, after: Vessel) -> dict[Path, Any]:

@@ -5,7 +5,7 @@ import difflib
 import pytest
 
 import simkit
-from simkit.optimise.rewriting import rewritten
+from simkit.optimise.rewriting import rewritten, source_text
 from simkit.vessel.starter import STARTER_SHAPES, starter
 
 
@@ -60,3 +60,13 @@ def test_fingerings_are_written_too(whistle, whistle_text):
     notes = (chamber.notes[0], note, *chamber.notes[2:])
     moved = whistle.with_chamber(chamber.model_copy(update={"notes": notes}))
     assert 'open = ["3", "4"]' in rewritten(whistle_text, whistle, moved)
+
+
+def test_lines_end_as_they_did(whistle, whistle_text, tmp_path):
+    file = tmp_path / "whistle.toml"
+    file.write_bytes(whistle_text.replace("\n", "\r\n").encode())
+    given = simkit.load(file)
+    text = rewritten(source_text(given), given, given.with_values({"body.length_mm": 70.0, "air.temperature_c": 25.0}))
+    assert text.count("\r\n") == text.count("\n") == whistle_text.count("\n") + 3  # a table more
+    moved = whistle.with_values({"body.length_mm": 70.0, "air.temperature_c": 25.0})
+    assert text.replace("\r\n", "\n") == rewritten(whistle_text, whistle, moved)
