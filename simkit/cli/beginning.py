@@ -67,7 +67,8 @@ def new(
         fingertip_mm = people(hand).index
     tip = 17.0 if fingertip_mm is None else fingertip_mm
     if scale is None:
-        for option, value in (("--holes", holes), ("--notes", notes), ("--fingertip-mm", fingertip_mm)):
+        given = (("--holes", holes), ("--notes", notes), ("--hand", hand), ("--fingertip-mm", fingertip_mm))
+        for option, value in given:
             if value is not None:
                 raise InputError([Fault("simkit new", option, value, "only together with --scale")])
         _only_with(ends, chambers, overlap, box_mm, mass_g)

@@ -10,7 +10,7 @@ import typer
 
 from simkit.cli.options import AsJson, Design, Lossless, Plot, Windway
 from simkit.cli.outputs import INTERRUPTED, check_picture, print_json, tell
-from simkit.errors import OutOfReach
+from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_new, whole
 from simkit.waiting import Waiting
 
@@ -82,6 +82,10 @@ def optimise(
     """
     check_new(output, "-o", overwrite)
     check_picture(plot)
+    if trade is not None:
+        more = {"--steady": steady, "--even-breath": even_breath, "--margin": margin, "--fingerings": fingerings}
+        more |= {"--starts": starts if starts != 1 else None, "--judge": judge, "--keep-best": keep_best}
+        _without_trade(more)
     with Waiting("optimising"):
         import simkit
         from simkit.optimise import judged, rewritten, source_text
@@ -123,6 +127,15 @@ def optimise(
         first, _, _ = outcome.verdict.partition("\n")  # all of it is in the answer already
         raise OutOfReach(f"not reached: {first}; the best compromise is in {output}")
     tell(f"wrote {output}", 0)
+
+
+def _without_trade(given: dict[str, Any]) -> None:
+    """Refuses what a curve of two aims has no use for."""
+    for option, value in given.items():
+        if value is not None and value is not False:
+            raise InputError(
+                [Fault("simkit optimise", option, None if value is True else value, "only without --trade")]
+            )
 
 
 def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,

@@ -103,12 +103,11 @@ def _check(wish: Wish) -> None:
         faults.append(Fault("simkit new", "--holes", wish.holes, f"1 to {MOST}"))
     if not 5 <= wish.fingertip_mm <= 30:
         faults.append(Fault("simkit new", "--fingertip-mm", wish.fingertip_mm, "5 to 30"))
-    if wish.count < 2 or (wish.notes or 0) > 40:
+    if wish.notes is not None and not 2 <= wish.notes <= 40:
         faults.append(Fault("simkit new", "--notes", wish.notes, "2 to 40"))
     elif not wish.in_a_row and wish.holes > MOST_HOLES:
-        faults.append(
-            Fault("simkit new", "--notes", wish.notes, f"at most one more than the holes, from {MOST_HOLES} on")
-        )
+        allowed = f"at most one more than the holes where these are more than {MOST_HOLES}"
+        faults.append(Fault("simkit new", "--notes", wish.notes, allowed))
     if faults:
         raise InputError(faults)
     starter(wish.shape)  # refuses a figure that is none

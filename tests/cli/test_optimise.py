@@ -67,6 +67,12 @@ def test_out_of_reach_still_writes_the_best_and_says_why(capsys, folder):
         (["optimise", "dove.toml", "--free", FREE, "--fingerings", "all", "-o", "new.toml"], "linear or few"),
         (["optimise", "dove.toml", "--free", FREE, "--trade", "steady,smal-holes", "-o", "new.toml"], "small-holes?"),
         (["optimise", "dove.toml", "--free", FREE, "--trade", "steady", "-o", "new.toml"], "two of in-tune"),
+        (
+            ["optimise", "dove.toml", "--trade", "steady,range", "--starts", "3", "-o", "new.toml"],
+            "--starts = 3: allowed",
+        ),
+        (["optimise", "dove.toml", "--trade", "steady,range", "--judge", "-o", "new.toml"], "--judge: allowed: only"),
+        (["new", "--hand", "child", "-o", "new.toml"], "--hand = 'child': allowed: only together with --scale"),
         (["optimise", "dove.toml", "--free", FREE, "--hand", "chid", "-o", "new.toml"], "did you mean child?"),
         (["new", "--hand", "child", "--fingertip-mm", "15", "-o", "new.toml"], "only without --fingertip-mm"),
         (["new", "--holes", "5", "-o", "new.toml"], "only together with --scale"),
