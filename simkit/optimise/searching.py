@@ -40,18 +40,33 @@ def searched(task: Task, starts: int, seed: int, *, choose_again: bool = False, 
 
     keep_best: Ctrl-C ends the search with the best design that it has come to.
     """
-    task, found = replace(task, seen=[], least_gain=worth(task)), []
+    seen, found = _Seen(), []
+    task = replace(task, seen=seen, least_gain=worth(task))
     try:
         for descent in _descents(task, starts, seed):
             found.append(descent)
         end = _best(found)
         return Search(tuple(found), polished(_chosen_again(end) if choose_again else end), False)
     except KeyboardInterrupt:
-        if not (keep_best and task.seen):
+        if not (keep_best and seen):
             raise
-        best = min(task.seen, key=lambda stand: stand.merit)
-        found.append(("cut short", Descent(best, (task.seen[0].merit, best.merit), len(task.seen))))
+        best = min(seen, key=lambda stand: stand.merit)
+        found.append(("cut short", Descent(best, (seen[0].merit, best.merit), seen.looked_at)))
         return Search(tuple(found), finished(_best(found)), True)
+
+
+class _Seen(list[Stand]):
+    """Of all designs that descents have come to the first and the best of the rest: each holds meshes and fields."""
+
+    looked_at = 0
+
+    def append(self, stand: Stand) -> None:
+        """Count a design; keep it if it is one of the two."""
+        self.looked_at += 1
+        if len(self) < 2:
+            super().append(stand)
+        elif stand.merit < self[1].merit:
+            self[1] = stand
 
 
 def worth(task: Task) -> float:
