@@ -29,24 +29,29 @@ RIM_SHARE, RADIUS_SHARE = 1.5, 0.17  # size at a rim: of its rounding's radius, 
 SHARP_SHARE = 0.1  # size at a sharp rim: of half the opening's least size
 WALL_SHARE = 0.35  # largest element inside over the half of the chamber's least size
 MOST_UNKNOWNS = 500_000
-KIB_PER_UNKNOWN = 7.5  # measured, both gradings kept
+KIB_PER_UNKNOWN = 5.0  # measured, both gradings kept
 
 
 @dataclass(frozen=True)
 class Grading:
-    """How fine: sizes at each rim, growth, largest sizes inside, on the clay outside and on the far sphere, m."""
+    """How fine: sizes at each rim, growth, largest sizes inside, around the clay and on the far sphere, m.
+
+    Around the clay the largest chamber sets them: air outside is as smooth beside a small one.
+    """
 
     rims: dict[str, float]
     grow: float
     inside: float
+    around: float
     far: float
 
     @classmethod
     def of(cls, chamber: ChamberBody, radius: float, coarse: float = 1.0) -> Grading:
         """The standard sizes times `coarse`."""
-        least = float(np.ptp(chamber.wall.box, axis=0).min()) / 2
+        halves = [float(np.ptp(wall.box, axis=0).min()) / 2 for wall in (chamber.wall, *chamber.beside)]
         rims = {o.name: coarse * _rim_size(o) for o in chamber.all_openings}
-        return cls(rims, coarse * GROW, coarse * WALL_SHARE * least, coarse * radius / 4)
+        inside, around = (coarse * WALL_SHARE * half for half in (halves[0], max(halves)))
+        return cls(rims, coarse * GROW, inside, around, coarse * radius / 4)
 
 
 def _rim_size(o: Opening) -> float:
@@ -170,7 +175,7 @@ def _not_too_large(chamber: ChamberBody, grading: Grading) -> None:
 def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: float) -> WholeMesh:
     wall, thickness = chamber.wall, chamber.thickness
     ducts = [duct_of(wall, thickness, o) for o in chamber.all_openings]
-    size, spots = _sizes(ducts, grading), _spots(chamber)
+    sizes, spots = [_sizes(ducts, grading, most) for most in (grading.inside, grading.around)], _spots(chamber)
     with kernel.session() as gmsh:
         cuts = [_cuts(chamber, duct, grading) for duct in ducts]
         inner = wall_panels(gmsh, wall.solid(), [c for c, _ in cuts], grading.inside, grading.grow)
@@ -179,14 +184,15 @@ def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: 
             solids = tuple(each.solid(thickness) for each in (wall, *chamber.beside))
             clay = Union(solids) if chamber.beside else solids[0]
             clay = Faced(clay, spots) if spots else clay
-            outer = wall_panels(gmsh, clay, [c for _, c in cuts], 1.2 * grading.inside, grading.grow)
+            outer = wall_panels(gmsh, clay, [c for _, c in cuts], 1.2 * grading.around, grading.grow)
         skins = Skins(chamber, inner, outer, sphere(gmsh, center, radius, grading.far), center, radius, spots)
         for i, duct in enumerate(ducts):
             if thickness > 0:
                 skins.add_duct(gmsh, i, duct, grading.rims[duct.opening.name], grading.grow)
             else:
                 skins.add_hole(gmsh, i, duct)
-        volumes = [fill(gmsh, skins.points, closed, size) for closed in skins.closed()]
+        closed = zip(skins.closed(), sizes, strict=True)
+        volumes = [fill(gmsh, skins.points, skin, size) for skin, size in closed]
     return skins.curved(volumes, min(grading.rims.values(), default=grading.inside))
 
 
@@ -206,8 +212,8 @@ def _cuts(chamber: ChamberBody, duct: Duct, grading: Grading) -> tuple[Cut, Cut]
     )
 
 
-def _sizes(ducts: Sequence[Duct], grading: Grading) -> SizeAt:
-    """Size (mm) at a point (mm): that of the nearest rim and `grow` of the distance to it.
+def _sizes(ducts: Sequence[Duct], grading: Grading, most: float) -> SizeAt:
+    """Size (mm) at a point (mm): that of the nearest rim and `grow` of the distance to it, up to 1.5 of `most` (m).
 
     Plain numbers, not arrays: gmsh asks for one point at a time, some hundred thousand times.
     """
@@ -217,7 +223,7 @@ def _sizes(ducts: Sequence[Duct], grading: Grading) -> SizeAt:
         frame = [v.tolist() for v in (MM * o.center, o.across, o.forward, o.axis)]
         boxes = [[MM * edge for edge in foot.box] for foot in (duct.inside, duct.outside)]
         rims.append((*frame, MM * o.radius, boxes, *(MM * h for h in duct.heights), MM * grading.rims[o.name]))
-    top, grow = 1.5 * MM * grading.inside, grading.grow
+    top, grow = 1.5 * MM * most, grading.grow
 
     def to_outline(x: float, y: float, box: list[float]) -> float:
         dx, dy = max(box[0] - x, x - box[1]), max(box[2] - y, y - box[3])

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.sparse import hstack
 
 from simkit.body.body import Opening
 from simkit.body.whole import WholeMesh
@@ -67,7 +68,7 @@ def felt_at(air: Radiating, row: np.ndarray, about: float, k: complex, pressure:
     By the resonance with a plain branch of conductivity `about`, found from the one without.
     """
     strength = complex((row @ pressure) ** 2) / air.weight(k, pressure)
-    branched = replace(air, B=np.hstack([air.B, row[:, None]]), branch=about)
+    branched = replace(air, B=hstack([air.B, row[:, None]], format="csr"), branch=about)
     space = Space(branched)
     space.grow(np.stack([pressure.real, pressure.imag], axis=1))
     moved, _ = settled(space, k, space.V.T @ pressure, Found())

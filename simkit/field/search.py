@@ -27,16 +27,17 @@ SPARE = 3  # guesses more than asked for: radiation may change their order
 class Radiating:
     """Air that rings by K p + beyond S p + sum_l D_l(k) B_l B_l^T p = k^2 M p, all matrices real and symmetric.
 
-    S: integral of p q over the far sphere of that radius; B (n, (TOP + 1)^2): its harmonics' loads; D_l: the steepness
-    of the wave that leaves, less `beyond`; inside: M of the air inside alone; inverse: about that of K + S/radius.
-    branch: with it the last column of B is not a harmonic's but a side branch's end, and this its own steepness, m.
+    S: integral of p q over the far sphere of that radius; B (n, (TOP + 1)^2), sparse: its harmonics' loads; D_l: the
+    steepness of the wave that leaves, less `beyond`; inside: M of the air inside alone; inverse: about that of
+    K + S/radius. branch: with it the last column of B is not a harmonic's but a side branch's end, and this its own
+    steepness, m.
     """
 
     K: csr_matrix
     M: csr_matrix
     S: csr_matrix
     inside: csr_matrix
-    B: np.ndarray
+    B: csr_matrix
     radius: float
     inverse: Callable[[np.ndarray], np.ndarray]
     branch: float | None = None
@@ -51,11 +52,20 @@ class Radiating:
         leaves = leaving(k, self.radius, TOP)[degrees(TOP)] - self.beyond
         return leaves if self.branch is None else np.append(leaves, self.branch)
 
+    def residual(self, k: complex, x: np.ndarray) -> np.ndarray:
+        """What a field x (n,) of wave number k leaves over: (n, 2), real and imaginary part."""
+        parts, square = np.stack([x.real, x.imag], axis=1), k**2
+        still = self.K @ parts + self.beyond * (self.S @ parts)
+        moving = self.M @ parts @ np.array([[square.real, square.imag], [-square.imag, square.real]])
+        told = self.steepness(k) * (self.B.T @ x)
+        return still - moving + self.B @ np.stack([told.real, told.imag], axis=1)
+
     def weight(self, k: complex, x: np.ndarray) -> complex:
         """x^T M x - x^T (dD/dk^2) x: by it k^2 changes for a load."""
         e = 1e-5 * k.real
         slope = (self.steepness(k + e) - self.steepness(k - e)) / (2 * e)
-        return complex(x @ (self.M @ x) - (slope / (2 * k) * (self.B.T @ x) ** 2).sum())
+        heavy = self.M @ np.stack([x.real, x.imag], axis=1) @ (1, 1j)
+        return complex(x @ heavy - (slope / (2 * k) * (self.B.T @ x) ** 2).sum())
 
     def resonances(self, count: int) -> list[tuple[complex, np.ndarray]]:
         """k, ascending, and field (n,) of the lowest `count` resonances of the air inside."""
@@ -68,13 +78,15 @@ class Radiating:
 
 
 class Space:
-    """Orthonormal real fields V (n, m) with what the matrices make of them: images (n, m) and small (m, m)."""
+    """Orthonormal real fields V (n, m) with what the matrices make of them among themselves: small (m, m).
+
+    What a matrix makes of them is not kept: a field in the space is put through it again, which costs as little.
+    """
 
     def __init__(self, air: Radiating):
         self.air = air
         self.matrices = {"K": air.K, "M": air.M, "S": air.S, "inside": air.inside}
         self.V = np.zeros((air.K.shape[0], 0))
-        self.images = dict.fromkeys(self.matrices, self.V)
         self.small = {name: np.zeros((0, 0)) for name in self.matrices}
         self.told = np.zeros((air.B.shape[1], 0))
 
@@ -86,7 +98,6 @@ class Space:
             image = A @ fresh
             cross, own = self.V[:, : self.V.shape[1] - fresh.shape[1]].T @ image, fresh.T @ image
             self.small[name] = np.block([[self.small[name], cross], [cross.T, own]])
-            self.images[name] = np.hstack([self.images[name], image])
         self.told = np.hstack([self.told, self.air.B.T @ fresh])
 
 
@@ -117,7 +128,8 @@ def guesses(space: Space, count: int) -> list[tuple[float, np.ndarray]]:
         stiff, heavy = space.small["K"] + space.small["S"] / air.radius, space.small["inside"]
         inverse_squares, shapes = eigh(heavy, stiff)  # the inside's mass alone is no norm of fields outside
         k2, y = 1 / inverse_squares[::-1][:count], shapes[:, ::-1][:, :count]
-        residual = (space.images["K"] + space.images["S"] / air.radius) @ y - space.images["inside"] @ y * k2
+        shapes_now = space.V @ y
+        residual = air.K @ shapes_now + air.S @ shapes_now / air.radius - air.inside @ shapes_now * k2
         better = air.inverse(residual)
         error = np.sqrt(np.abs(np.einsum("nc,nc->c", residual, better)))  # of the field, in the energy's norm
         if len(k2) == count and error.max() < np.sqrt(NEAR):
@@ -131,11 +143,9 @@ def settled(space: Space, guess: complex, shape: np.ndarray, found: Found) -> tu
     air, k, y = space.air, complex(guess), shape.astype(complex)
     for _ in range(STEPS):
         k, y = _within(space, k, y, found)
-        told = space.told @ y
-        residual = space.images["K"] @ y - k**2 * (space.images["M"] @ y) + air.beyond * (space.images["S"] @ y)
-        residual += air.B @ (air.steepness(k) * told)
-        better = air.inverse(np.stack([residual.real, residual.imag], axis=1))
-        error = abs(residual @ (better[:, 0] + 1j * better[:, 1]) / (y @ space.small["M"] @ y) / k**2)
+        residual = air.residual(k, space.V @ y)
+        better = air.inverse(residual)
+        error = abs(np.dot(residual @ (1, 1j), better @ (1, 1j)) / (y @ space.small["M"] @ y) / k**2)
         if error < TOLERANCE:
             return k, y
         space.grow(better)

@@ -64,18 +64,18 @@ class WholeAir:
         return cls(whole, *matrices(whole.mesh))
 
     @cached_property
-    def far(self) -> tuple[csr_matrix, np.ndarray]:
+    def far(self) -> tuple[csr_matrix, csr_matrix]:
         """On the far sphere: the integral of p q dS (n, n), and the harmonics' loads B (n, (TOP + 1)^2), m."""
         mesh, radius = self.whole.mesh, self.whole.radius
         rule = facet_rule(mesh.points, mesh.outer)
         surface = (rule.spread @ diags(1 / rule.weights) @ rule.spread.T).tocsr()
         nodes = np.unique(mesh.outer)
-        Y = np.zeros((len(mesh.points), (TOP + 1) ** 2))
         away = mesh.points[nodes] - self.whole.center
-        Y[nodes] = harmonics(away / np.linalg.norm(away, axis=1)[:, None], TOP).T
-        B = surface @ Y / radius
+        Y = harmonics(away / np.linalg.norm(away, axis=1)[:, None], TOP).T
+        B = surface[nodes][:, nodes] @ Y / radius
         values, vectors = eigh(Y.T @ B / radius)  # 1 but for the facets' error: make them orthonormal on the mesh
-        return surface, B @ (vectors / np.sqrt(values)) @ vectors.T
+        place = csr_matrix((np.ones(len(nodes)), (nodes, np.arange(len(nodes)))), shape=(len(mesh.points), len(nodes)))
+        return surface, (place @ csr_matrix(B @ (vectors / np.sqrt(values)) @ vectors.T)).tocsr()
 
     @cached_property
     def inside(self) -> csr_matrix:
@@ -139,7 +139,7 @@ class WholeAir:
         surface, B = self.far
         K, M, S, inside = ((join.T @ A @ join).tocsr() for A in (self.K, self.M, surface, self.inside))
         inverse = TwoLevel((K + S / self.whole.radius).tocsr(), _linear(self.whole, number))
-        return Radiating(K, M, S, inside, join.T @ B, self.whole.radius, inverse)
+        return Radiating(K, M, S, inside, (join.T @ B).tocsr(), self.whole.radius, inverse)
 
     def _mode(
         self, k: complex, joined: np.ndarray, number: np.ndarray, weight: complex, opened: tuple[str, ...]

@@ -41,9 +41,9 @@ def whole_air(chamber: ChamberBody) -> GradedAir:
     """Both meshes of a chamber with its openings, kept for other airs and fingerings."""
     key = chamber.wall, chamber.beside, chamber.thickness, tuple(told(o) for o in chamber.all_openings)
     if key not in _KEPT:
-        _KEPT[key] = graded_air(chamber)
-        while len(_KEPT) > _KEEP:
+        while len(_KEPT) >= _KEEP:  # before the next, which wants the memory
             _KEPT.popitem(last=False)
+        _KEPT[key] = graded_air(chamber)
     _KEPT.move_to_end(key)
     return _KEPT[key]
 
