@@ -74,6 +74,9 @@ def new(
         _only_with(ends, chambers, overlap, box_mm, mass_g)
         text = starter(shape)
     elif ends is not None:
+        for option, value in (("--holes", holes), ("--notes", notes), ("--shape", None if shape == "egg" else shape)):
+            if value is not None:
+                raise InputError([Fault("simkit new", option, value, "only without --range, which finds it itself")])
         text, reached, outcome = _divided(
             output, scale, ends, 3 if chambers is None else chambers, overlap, tip, box_mm, mass_g
         )

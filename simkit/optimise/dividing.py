@@ -18,17 +18,17 @@ from scipy.optimize import brentq
 from simkit.air import moist_air
 from simkit.errors import Fault, InputError
 from simkit.optimise.bounds import DRILL_MM
+from simkit.optimise.hands import BESIDE_MM, SEALED
 from simkit.pitch import NoteNameError, Pitch, Tuning, note, scale
 from simkit.sound.openings import rectangular_hole, round_hole
 
 MOST_CHAMBERS, MOST_NOTES, FINGERS = 4, 40, 10
+LOWEST, HIGHEST = "C3", "C8"  # a body of three litres, and one of a thimble
 NAMES = {1: ("body",), 2: ("body", "tail"), 3: ("body", "wing", "tail"), 4: ("body", "wing", "tail", "horn")}
 HARDEST_PA = (
     1000.0  # that the highest note should ask: flute players reach some 1,080 (Cossette 2000, Respir. Physiol.)
 )
 STROUHAL = 0.1  # f W/U of a jet in phase with its note: common practice, no source
-SEALED = 0.65  # of a fingertip's breadth: the widest hole that it seals; common practice, no source
-BESIDE_MM = 2.0  # fingers side by side want so much more than their breadth: common practice, no source
 HEIGHT_SHARE = 0.9  # of a chamber's width
 STOUT, SLIM = 1.5, 2.4  # least and most length over width
 ROOM = 0.62  # of a chamber's length that can bear holes
@@ -129,6 +129,8 @@ def checked(wish: Range) -> tuple[Pitch, ...]:
         at_ends = error.text in (wish.lowest, wish.highest)
         option, value = ("--range", error.text) if at_ends else ("--scale", wish.scale)
         raise InputError([Fault("simkit new", option, value, error.allowed)]) from None
+    if pitches and not note(LOWEST).key <= pitches[0].key <= pitches[-1].key <= note(HIGHEST).key:
+        faults.append(Fault("simkit new", "--range", f"{wish.lowest} {wish.highest}", f"from {LOWEST} to {HIGHEST}"))
     if not 1 <= wish.chambers <= MOST_CHAMBERS:
         faults.append(Fault("simkit new", "--chambers", wish.chambers, f"1 to {MOST_CHAMBERS}"))
     if not 0 <= wish.overlap <= 3:

@@ -19,6 +19,7 @@ from simkit.air import moist_air
 from simkit.body import placed_wall
 from simkit.errors import Fault, InputError
 from simkit.optimise.bounds import DRILL_MM, axis_ends_mm, group
+from simkit.optimise.dividing import HIGHEST, LOWEST
 from simkit.optimise.fingerings import MOST_HOLES, fingered
 from simkit.optimise.hands import BESIDE_MM, SEALED
 from simkit.optimise.optimising import optimise
@@ -31,7 +32,6 @@ from simkit.vessel.starter import starter
 
 log = logging.getLogger(__name__)
 
-LOWEST, HIGHEST = "C3", "C8"  # a body of three litres, and one of a thimble
 _SIDES = 34.0  # degrees from the top at which the two hands' rows of holes lie
 _UNDER = 150.0  # and the thumbs'
 _OBLONG = 2.1  # a window's width over its cut-up

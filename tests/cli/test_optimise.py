@@ -77,6 +77,8 @@ def test_out_of_reach_still_writes_the_best_and_says_why(capsys, folder):
         (["new", "--hand", "child", "--fingertip-mm", "15", "-o", "new.toml"], "only without --fingertip-mm"),
         (["new", "--holes", "5", "-o", "new.toml"], "only together with --scale"),
         (["new", "--scale", "C5 mayor", "-o", "new.toml"], "--scale"),
+        (["new", "--scale", "G major", "--range", "G3 D6", "--holes", "7", "-o", "new.toml"], "only without --range"),
+        (["new", "--scale", "G major", "--range", "G3 D6", "--shape", "box", "-o", "new.toml"], "only without --range"),
     ],
 )
 def test_wrong_input_is_one_message_and_nothing_is_written(capsys, folder, arguments, said):

@@ -100,6 +100,7 @@ def test_fingers_have_room_and_the_file_can_be_read(plans):
         ({"chambers": 1}, "--chambers = 1: allowed: more of them for 19 notes"),
         ({"highest": "B3"}, "--range = 'G3 B3': allowed: a range with 9 to 40 notes"),
         ({"highest": "H9"}, "--range = 'H9'"),
+        ({"highest": "D9", "chambers": 4}, "--range = 'G3 D9': allowed: from C3 to C8"),
         ({"scale": "G ionian"}, "--scale"),
         ({"overlap": 7}, "--overlap = 7"),
     ],
