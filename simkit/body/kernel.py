@@ -301,6 +301,7 @@ def cells(gmsh: Any, creased: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]
     Corners first, then the nodes of the edges 01, 12, 02, 03, 13, 23. Where the boundary is `creased`, gmsh puts
     the edge nodes on the true seams; else they are the edges' middles, which the caller moves onto the true wall.
     """
+    _surfaces_meshed(gmsh)
     gmsh.model.mesh.generate(3)
     if creased:
         gmsh.model.mesh.setOrder(2)
@@ -344,6 +345,32 @@ def finer_near(gmsh: Any, tags: list[int], size: float, far_size: float) -> None
     ):
         field.setNumber(grown, key, value)
     field.setAsBackgroundMesh(grown)
+
+
+_FINER, _TIMES = 0.7, 4  # elements so much smaller, so many times, where a face was lost
+_LOST = 0.6  # of a face's area: chords of the coarsest meshes in use take less than a sixth off
+
+
+def _surfaces_meshed(gmsh: Any) -> None:
+    """Mesh the model's faces; finer where gmsh closed one over its seam and left out the rest, a leg with large
+    elements."""
+    for _ in range(_TIMES):
+        gmsh.model.mesh.generate(2)
+        faces = gmsh.model.occ.getEntities(2)
+        if all(_meshed_area(gmsh, face) > _LOST * gmsh.model.occ.getMass(*face) for face in faces):
+            return
+        gmsh.model.mesh.clear()
+        gmsh.option.setNumber("Mesh.MeshSizeMax", _FINER * gmsh.option.getNumber("Mesh.MeshSizeMax"))
+    raise GmshFailure("it left out a part of a face")
+
+
+def _meshed_area(gmsh: Any, face: tuple[int, int]) -> float:
+    """Area of a face's flat triangles, mm^2."""
+    tags, coords, _ = gmsh.model.mesh.getNodes(*face, includeBoundary=True)
+    order = np.argsort(tags)
+    _, members = gmsh.model.mesh.getElementsByType(TRIANGLE, face[1])
+    p = coords.reshape(-1, 3)[order][np.searchsorted(tags[order], members.reshape(-1, 3))]
+    return float(np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1).sum() / 2)
 
 
 def with_middles(nodes: np.ndarray, tets: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -90,6 +90,19 @@ def test_two_overlapping_coats_make_one_body(walls):
     assert np.allclose(offset_points((wall, other), 0.005, body), body, atol=1e-3)
 
 
+@pytest.mark.parametrize("width", [0.045997, 0.046004])
+def test_large_elements_leave_no_leg_out(width):
+    """Legs as thick as an element is long: gmsh may close a face over its seam and leave out what is beyond."""
+    tips = np.array([(x, y, -0.026) for x in (-0.015, 0.015) for y in (0.0253, 0.064)])
+    legs = [(along, across, up, 0.017, 0.014, 0.046) for across, along, up in tips]
+    barrel, neck = (0.042, 0.0, 0.0, 0.084, width, 0.042), (0.08, 0.0, 0.02, 0.034, 0.026, 0.046)
+    wall = LobesWall((barrel, neck, (0.098, 0.0, 0.039, 0.042, 0.022, 0.022), *legs))
+    mesh = surrounding_mesh((wall,), 0.004, wall.box.mean(axis=0), 0.1024, 0.025, 4)
+    body = mesh.points[np.unique(mesh.facets)]
+    for tip in tips - (0, 0, 0.023 + 0.004):
+        assert np.linalg.norm(body - tip, axis=1).min() < 0.01
+
+
 def test_a_shape_that_cannot_be_meshed_says_the_size_and_the_remedy(walls):
     with pytest.raises(MeshError, match=r"the chamber could not be meshed at 300 mm: .*smaller size"):
         air_mesh(walls["sphere"], 0.3)
