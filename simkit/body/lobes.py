@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, reduce
 from typing import Any
 
 import numpy as np
 from scipy.sparse.csgraph import connected_components
 
+from simkit.body.placed import PlacedWall
 from simkit.body.wall import Sheet, Solid, Union, Wall, newton_foot
 
 
@@ -156,6 +157,13 @@ class LobesWall(Wall):
 
     def solid(self, offset: float = 0.0) -> Solid:
         return Union(tuple(lobe.solid(offset) for lobe in self.lobes))
+
+
+def lobes_of(wall: Wall) -> tuple[Wall, ...]:
+    """The ellipsoids whose union a wall is, where they lie; none for a wall of another kind."""
+    if isinstance(wall, PlacedWall):
+        return tuple(replace(wall, wall=lobe) for lobe in lobes_of(wall.wall))
+    return wall.lobes if isinstance(wall, LobesWall) else ()
 
 
 def _union_length(low: np.ndarray, high: np.ndarray) -> np.ndarray:

@@ -13,6 +13,7 @@ from simkit.body import Body, ChamberBody
 from simkit.body.assembly import gap
 from simkit.body.between import between
 from simkit.body.clay import fired_g
+from simkit.body.lobes import lobes_of
 from simkit.body.wall import curvatures, distance
 from simkit.optimise.bounds import TIP_MM, axis_ends_mm
 from simkit.optimise.hands import fingertip_mm
@@ -49,10 +50,10 @@ class Limits:
     window; box_mm: the most that the whole piece may measure along, across and up, clay included. Hand limits apply
     where the design's `[hand]` writes their key: `spacing_mm` between the middles of holes that different fingers
     cover, `span_mm` between the farthest holes of one hand; both chamber by chamber, as hands go from one to the
-    next. A hole named for a thumb must be underneath. A finger keeps off the player's face, half a fingertip and as
-    much of the windway as lips take in, and a hole off the windway. Between chambers stays the clay that the design
-    asks for (`clay.between_mm`), and every opening comes out into the open. mass_g: the most that the fired clay may
-    weigh.
+    next. A hole named for a thumb must be underneath, and every opening stand clear of the seams between lobes. A
+    finger keeps off the player's face, half a fingertip and as much of the windway as lips take in, and a hole off the
+    windway. Between chambers stays the clay that the design asks for (`clay.between_mm`), and every opening comes out
+    into the open. mass_g: the most that the fired clay may weigh.
     """
 
     clay_mm: float = 3.0
@@ -73,7 +74,7 @@ class Limits:
         for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
             site = _Site(vessel, chamber, solid, body.thickness)
             parts += [_clay(site, self.clay_mm), _window(site, self.window_mm), _ends(site), _rims(site)]
-            parts += [_thumbs(site), _cut_up(site), _windway(site)]
+            parts += [_seams(site), _thumbs(site), _cut_up(site), _windway(site)]
         sites = [_Site(vessel, c, s, body.thickness) for c, s in zip(vessel.chambers, body.chambers, strict=True)]
         hand = vessel.hand
         if hand and hand.spacing_mm is not None:
@@ -171,6 +172,33 @@ def _rims(site: _Site) -> _Part:
     left = _RATIO_MM * (_ROUNDEST - np.array([o.radius for o in openings]) * bend)
     rule = f"at most {_ROUNDEST:g} of the radius that the wall is bent to there"
     return _Part(left, lambda: [Row(f"{n}'s radius", rule, "of it", 1 / _RATIO_MM) for n in site.names])
+
+
+def _seams(site: _Site) -> _Part:
+    """Openings stand clear of the seams where lobes meet: no fingertip seals a groove, no model is sure of one.
+
+    Clear is half a radius around the rim, inside and outside, as `simkit.field.doubts` counts it.
+    """
+    lobes, openings = lobes_of(site.solid.wall), site.solid.all_openings
+    if len(lobes) < 2 or not openings:
+        return _Part(np.zeros(0), list)
+    rooms = []
+    for lift in (0.0, site.thickness):
+        rings = []
+        for o in openings:
+            middle, around = o.center + lift * o.axis, 1 + 0.5 * np.sqrt(o.area / np.pi) / o.reach
+            rings.append([middle, *(middle + around * (o.rim_points(16, out=lift) - middle))])
+        points = np.array(rings).reshape(-1, 3)
+        off = np.array([distance(lobe, points) - lift for lobe in lobes]).reshape(len(lobes), len(openings), -1)
+        own = np.abs(off[:, :, 0]).argmin(axis=0)  # the lobe that each opening is in, by its middle
+        off[own, np.arange(len(openings))] = np.inf
+        rooms.append(1e3 * off.min(axis=(0, 2)))
+    names = (["the window"] if site.solid.window else []) + site.names
+    rule = "half a radius clear of the seams between lobes"
+    return _Part(
+        np.concatenate(rooms),
+        lambda: [Row(f"{name}'s rim {side}", rule) for side in ("inside", "outside") for name in names],
+    )
 
 
 def _thumbs(site: _Site) -> _Part:

@@ -181,3 +181,34 @@ def test_holes_keep_off_the_windway():
     found = rooms(behind)
     assert found["hole b from the windway"] == pytest.approx(30 - np.sqrt(30**2 - 10**2) - 3)
     assert found["hole a from the windway"] == pytest.approx(30 + 30 * np.sin(np.deg2rad(20)) - 3)
+
+
+DUMBBELL = """
+clay.wall_mm = 4
+[[chamber]]
+name = "two"
+shape = "lobes"
+lobes = [[30, 0, 0, 60, 60, 60], [70, 0, 0, 40, 40, 40]]
+[[chamber.hole]]
+name = "a"
+along_mm = {along}
+around_deg = 0
+diameter_mm = 6
+"""
+
+
+def test_openings_stand_clear_of_seams():
+    """Balls of 30 and 20 mm, 40 mm apart: half a radius around the rim of a hole in one, to the other ball's coat."""
+    found = rooms(DUMBBELL.format(along=40))
+    up = np.arcsin(10 / 30)  # the hole's middle leans so far from straight up
+    for lift, side in ((0, "inside"), (4, "outside")):
+        middle = (30 + lift) * np.array([np.sin(up), np.cos(up)])
+        nearest = middle + 1.5 * 3 * np.array([np.cos(up), -np.sin(up)])
+        assert found[f"hole a's rim {side}"] == pytest.approx(np.linalg.norm(nearest - [40, 0]) - 20 - lift, abs=1e-6)
+    assert found["hole a's rim outside"] > 0
+    # The balls meet 26.25 mm from the middle of the first, by the triangle of radii and distance.
+    assert all(rooms(DUMBBELL.format(along=30 + along))["hole a's rim outside"] < 0 for along in (25, 26.2, 26.3, 28))
+
+
+def test_a_body_without_lobes_has_no_seams():
+    assert not any("rim" in what for what in rooms(BALL))
