@@ -120,11 +120,24 @@ def width_mm(text: str, size: float) -> float:
 
 def short(text: str, room_mm: float, size: float) -> str:
     """The text, or as much of its beginning as fits in the room, with an ellipsis."""
-    if len(text) * 0.35 * size < room_mm * POINTS or width_mm(text.replace("$", "S"), size) <= room_mm:
+    if len(text) * size < room_mm * POINTS or width_mm(text.replace("$", "S"), size) <= room_mm:
         return text
     while text and width_mm(text.replace("$", "S") + "…", size) > room_mm:
         text = text[:-1]
     return text.rstrip() + "…"
+
+
+def lines(text: str, room_mm: float, size: float, most: int = 2) -> list[str]:
+    """The text in lines that fit in the room, broken between words, the last of so many cut short if it must be."""
+    found: list[str] = []
+    words = text.split()
+    while words and len(found) < most - 1:
+        count = 1
+        while count < len(words) and short(line := " ".join(words[: count + 1]), room_mm, size) == line:
+            count += 1
+        found.append(short(" ".join(words[:count]), room_mm, size))
+        words = words[count:]
+    return [*found, short(" ".join(words), room_mm, size)] if words else found
 
 
 def check_format(path: str | Path, option: str = "--plot") -> None:

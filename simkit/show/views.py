@@ -174,7 +174,9 @@ def _windway(paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_p
 def _legend(paper: Axes, vessel: Vessel, body: Body, scale: float, left: float, top: float) -> None:
     """Title, the sizes that a maker asks for first, what the marks mean, and a bar to measure with."""
     room = paper.get_xlim()[1] - left - MARGIN_MM
-    paper.text(left, top, look.short(vessel.title, room, 13), va="top", fontsize=13, parse_math=False)
+    title = look.lines(vessel.title, room, 13)
+    paper.text(left, top, "\n".join(title), va="top", fontsize=13, parse_math=False)
+    top -= 6 * (len(title) - 1)
     rows = [("air", f"{1e6 * sum(c.volume for c in body.chambers):.1f} ml")]
     low, high = _clay_mm(body)
     along, across, up = (high - low)[[1, 0, 2]]

@@ -71,6 +71,17 @@ def test_a_long_title_leaves_room_for_the_key(panels):
     assert title.endswith("…")
     assert look.width_mm(title, 12) <= 50
     assert look.short("dove", 50, 12) == "dove"
+    for text in ("w" * 14, "i" * 40, "a heath pony, tuned by its lobes"):
+        assert look.width_mm(look.short(text, 50, 12), 12) <= 50
+
+
+def test_a_title_goes_over_two_lines_before_it_is_cut():
+    title = "a heath pony, tuned to F4 major by its lobes"
+    first, second = look.lines(title, 60, 12)
+    assert f"{first} {second}" == title
+    assert max(look.width_mm(line, 12) for line in (first, second)) <= 60
+    assert look.lines("dove", 60, 12) == ["dove"] and look.lines("", 60, 12) == []
+    assert [line[-1] for line in look.lines("w" * 80 + " " + "w" * 80, 60, 12)] == ["…", "…"]
 
 
 def test_a_sure_models_bar_shows_beside_a_rough_ones():
