@@ -141,6 +141,8 @@ class Outcome:
         lines += [f"in the way: {limit}" for limit in costly]
         if not costly and self.off:
             lines.append("no limit stands in the way: what is free does not move these notes enough")
+        if self.off and all(_away(note) < note.answer.uncertainty_cents for _, note in self.off):
+            lines.append("all of it is less than the model itself may be wrong by")
         return "\n".join(lines)
 
     def as_dict(self) -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """From a start to a design that plays its scale, or to the sentence that says why not."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -73,6 +74,7 @@ def test_a_scale_out_of_reach_says_which_notes_and_what_is_in_the_way(whistle_te
     found = optimise(simkit.loads(text, "whistle.toml"), "diameters")
     assert not found.reached
     assert "G5 stays" in found.verdict and "flat" in found.verdict
+    assert "less than the model" not in found.verdict
     assert "body.hole.4.diameter_mm (at most 3.9, what a fingertip of 6 mm seals)" in found.verdict
     assert found.vessel.value("body.hole.4.diameter_mm") == pytest.approx(3.9)
     assert found.told == tuple(f"body.hole.{n}.diameter_mm = 4 starts outside its bounds 3 to 3.9" for n in range(1, 5))
@@ -113,6 +115,11 @@ def test_how_each_note_answers_to_each_hole(tuned):
     nudged = tuned.vessel.with_value("body.hole.1.diameter_mm", tuned.vessel.value("body.hole.1.diameter_mm") + 0.1)
     moved = simkit.predict(nudged, "ports").notes[1].answer.cents - tuned.after.notes[1].answer.cents
     assert slopes.per_tenth_mm[1, 0] == pytest.approx(moved, rel=0.02)
+
+
+def test_what_is_off_by_less_than_the_model_may_be_is_said_to_be(tuned):
+    strict = replace(tuned, tolerance_cents=0.0)
+    assert not strict.reached and strict.verdict.endswith("all of it is less than the model itself may be wrong by")
 
 
 def test_the_answer_is_json(tuned):
