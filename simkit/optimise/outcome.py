@@ -137,13 +137,29 @@ class Outcome:
         ]
         lines += [f"and {len(self.off) - 6} more notes"] if len(self.off) > 6 else []
         lines += [f"broken: {what}" for what in self.broken]
+        lines += self._alike()
         costly = [limit for limit in self.active if limit.price > 0][:4]
         lines += [f"in the way: {limit}" for limit in costly]
-        if not costly and self.off:
+        if not costly and self.off and not self._alike():
             lines.append("no limit stands in the way: what is free does not move these notes enough")
         if self.off and all(_away(note) < note.answer.uncertainty_cents for _, note in self.off):
             lines.append("all of it is less than the model itself may be wrong by")
         return "\n".join(lines)
+
+    def _alike(self) -> list[str]:
+        """Notes of unlike pitch that one fingering is to play, in sentences."""
+        said = []
+        for chamber in self.after.chambers:
+            by_fingering: dict[tuple[str, ...], dict[float, str]] = {}
+            for note in chamber.notes:
+                if note.pitch and note.target_hz:
+                    by_fingering.setdefault(tuple(sorted(note.open)), {})[note.target_hz] = note.pitch
+            for pitches in by_fingering.values():
+                if len(pitches) > 1:
+                    said.append(
+                        f"{', '.join(pitches.values())} are fingered alike; --fingerings chooses holes for each"
+                    )
+        return said
 
     def as_dict(self) -> dict[str, Any]:
         """The outcome under the keys of the command line's JSON."""

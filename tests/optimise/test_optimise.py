@@ -122,6 +122,15 @@ def test_what_is_off_by_less_than_the_model_may_be_is_said_to_be(tuned):
     assert not strict.reached and strict.verdict.endswith("all of it is less than the model itself may be wrong by")
 
 
+def test_one_fingering_for_unlike_notes_is_named(whistle_text):
+    """What no hole can mend: two pitches of the same fingering."""
+    found = optimise(
+        simkit.loads(whistle_text.replace('open = ["1", "2"]', 'open = ["1"]'), "whistle.toml"), "diameters"
+    )
+    assert not found.reached and "D5, E5 are fingered alike; --fingerings" in found.verdict
+    assert "no limit stands" not in found.verdict
+
+
 def test_the_answer_is_json(tuned):
     answer = json.loads(json.dumps(tuned.as_dict(), allow_nan=False))
     (chamber,) = answer["chambers"]
