@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from simkit.body.places import Place, tangent_frame
-from simkit.body.wall import Wall, bend_along
+from simkit.body.wall import Wall, bend_along, vector_product
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ class Opening:
     @property
     def forward(self) -> np.ndarray:
         """Unit tangent along a window's height, the way the breath runs."""
-        return np.cross(self.across, self.axis)
+        return vector_product(self.across, self.axis)
 
     def rim_points(self, count: int = 32, out: float = 0.0) -> np.ndarray:
         """Points (count, 3) on the rim's outline in the tangent plane, `out` metres up the axis."""

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.optimize import brentq
 
-from simkit.body.wall import Wall, cast, normals
+from simkit.body.wall import Wall, cast, normals, vector_product
 
 UP = np.array([0.0, 0.0, 1.0])
 
@@ -29,7 +29,7 @@ class Place:
 @lru_cache(maxsize=512)
 def _found(place: Place, wall: Wall) -> tuple[np.ndarray, np.ndarray]:
     origin, direction = wall.axis
-    right = np.cross(direction, UP)
+    right = vector_product(direction, UP)
     angle = np.deg2rad(place.around_deg)
     start = origin + place.along * direction
     point = cast(wall, start, np.cos(angle) * UP + np.sin(angle) * right)
@@ -64,10 +64,10 @@ def tangent_frame(wall: Wall, axis: np.ndarray, forward_deg: float) -> np.ndarra
     ValueError where that way runs into the wall.
     """
     _, along = wall.axis
-    right = np.cross(along, UP)
+    right = vector_product(along, UP)
     angle = np.deg2rad(forward_deg)
     way = np.cos(angle) * along + np.sin(angle) * right
     forward = way - (way @ axis) * axis
     if np.linalg.norm(forward) < 0.2:
         raise ValueError("a direction that runs along the wall there, not into it")
-    return np.cross(axis, forward / np.linalg.norm(forward))
+    return vector_product(axis, forward / np.linalg.norm(forward))
