@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -78,8 +78,7 @@ def surrounding_mesh(
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 5)
             gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", turns)
-            creased = len(walls) > 1 or (walls[0].creased if offset == 0 else walls[0].creased_outside)
-            points, tets, skin = kernel.cells(gmsh, creased)
+            points, tets, skin = kernel.cells(gmsh, any(w.creased_outside if offset else w.creased for w in walls))
     except kernel.UNMESHED as failure:
         raise MeshError("the air around the body", 1e3 * size, f"{_remedy} ({failure})") from failure
     far = np.linalg.norm(points - center, axis=1) > radius * (1 - 1e-6)
@@ -88,26 +87,52 @@ def surrounding_mesh(
     points = points.copy()
     points[on_sphere] = center + radius * _unit(points[on_sphere] - center)
     points[on_body] = offset_points(walls, offset, points[on_body])
+    if len(walls) > 1:
+        _draw_to_seams(points, skin[~is_outer], walls, offset)
     return gated(points, tets, skin[~is_outer], skin[is_outer], size, "the air around the body", expected=None)
-
-
-def _creases(gmsh: Any, walls: tuple[Wall, ...], offset: float) -> list[int]:
-    """The curves of the model along which the clay of two chambers meets: as far from one wall as from another."""
-    found = []
-    for curve, points in kernel.curves(gmsh):
-        away = np.stack([np.linalg.norm(points - project(wall, points), axis=1) for wall in walls])
-        nearest = np.sort(away, axis=0)[:2]
-        if np.abs(nearest - offset).max() < _ON_CREASE_M:
-            found.append(curve)
-    return found
 
 
 def offset_points(walls: tuple[Wall, ...], offset: float, points: np.ndarray) -> np.ndarray:
     """The nearest points at the distance `offset` from the nearest of `walls`, for points (n, 3) near it."""
     if offset == 0 and len(walls) == 1:
         return project(walls[0], points)
-    foot, _ = feet(walls, points)
-    return foot + offset * _unit(points - foot)
+    foot, owner = feet(walls, points)
+    out = _unit(points - foot)
+    for n, wall in enumerate(walls):
+        mine = np.flatnonzero(owner == n)
+        out[mine[wall.level(points[mine]) < 0]] *= -1  # a chord may cut through the clay into the air
+    return foot + offset * out
+
+
+def _draw_to_seams(points: np.ndarray, facets: np.ndarray, walls: tuple[Wall, ...], offset: float) -> None:
+    """Move the middle nodes between facets (f, 6) of different walls to where both walls' clay meets, by Newton.
+
+    One that does not arrive stays where it was: on one of them.
+    """
+    owner = feet(walls, points[facets[:, :3]].mean(axis=1))[1]
+    nodes, whose = facets[:, 3:].ravel(), np.repeat(owner, 3)
+    order = np.argsort(nodes, kind="stable").reshape(-1, 2)  # two facets meet at every edge
+    pairs = np.column_stack([nodes[order[:, 0]], np.sort(whose[order], axis=1)])
+    for a, b in np.unique(pairs[pairs[:, 1] != pairs[:, 2], 1:], axis=0):
+        seam = pairs[(pairs[:, 1:] == (a, b)).all(axis=1), 0]
+        at = points[seam]
+        for _ in range(_STEPS_TO_SEAM):
+            off, normals = _off((walls[a], walls[b]), at, offset)
+            step = -(np.linalg.pinv(normals, rcond=_GRAZING) @ off[..., None])[..., 0]
+            at = at + step * np.minimum(1.0, offset / 2 / np.maximum(np.linalg.norm(step, axis=1), 1e-300))[:, None]
+        arrived = np.abs(_off((walls[a], walls[b]), at, offset)[0]).max(axis=1) < 1e-6 * offset
+        points[seam[arrived]] = at[arrived]
+
+
+_STEPS_TO_SEAM, _GRAZING = 8, 0.05  # where two walls touch all but smoothly there is no seam to go to
+
+
+def _off(walls: Sequence[Wall], points: np.ndarray, offset: float) -> tuple[np.ndarray, np.ndarray]:
+    """How far points (n, 3) are out of each wall's clay, m (n, w), and the ways out (n, w, 3)."""
+    away = np.stack([points - project(wall, points) for wall in walls], axis=1)
+    far = np.linalg.norm(away, axis=2)
+    side = np.stack([np.sign(wall.level(points)) for wall in walls], axis=1)
+    return side * far - offset, (side / far)[..., None] * away
 
 
 def _unit(v: np.ndarray) -> np.ndarray:
@@ -129,8 +154,6 @@ def _worth_trying(wall: Wall, size: float) -> None:
         raise MeshError("the chamber", 1e3 * size, f"about {count:,.0f} elements would be needed; make it thicker")
 
 
-CREASE_SHARE = 0.12  # of the largest element: an opening near a crease hears it from near by
-_ON_CREASE_M = 2e-4
 # Where the middle node of an edge stands that leaves a sharp rim: at 1/4 the elements contain the square root of the
 # distance, as the pressure does at a crack (Henshell & Shaw 1975, Int. J. Numer. Meth. Eng. 9:495; Barsoum 1976, ibid.
 # 10:25 [memory]); at (1/2)^(3/2) they come near its power 2/3 at a right-angled rim.
