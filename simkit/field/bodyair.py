@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,15 +56,20 @@ def air_of(body: Body, size: float | None = None, outside_size: float | None = N
     start = time.perf_counter()
     log.info("dividing the air into small cells")
     walls = tuple(chamber.wall for chamber in body.chambers)
-    inside = [InsideAir.of(air_mesh(wall, size or _inside_size(wall), TURNS), wall, modes) for wall in walls]
     skin = np.concatenate([on_wall(wall, 2) for wall in walls])
     center = (skin.min(axis=0) + skin.max(axis=0)) / 2
     reach = float(np.linalg.norm(skin - center, axis=1).max()) + body.thickness
     radius = SHELL * reach
-    mesh = surrounding_mesh(walls, body.thickness, center, radius, outside_size or SHELL_SHARE * reach, TURNS)
-    outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), center, radius)
+    with ThreadPoolExecutor(1) as beside:  # factors the chambers' air while the air around them is meshed
+        tasks = [
+            beside.submit(InsideAir.of, air_mesh(wall, size or _inside_size(wall), TURNS), wall, modes)
+            for wall in walls
+        ]
+        mesh = surrounding_mesh(walls, body.thickness, center, radius, outside_size or SHELL_SHARE * reach, TURNS)
+        outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), center, radius)
+        inside = tuple(task.result() for task in tasks)
     ball = (radius**3 - 3 * mesh.volume / (4 * np.pi)) ** (1 / 3)
-    return BodyAir(body, tuple(inside), outside, ball, time.perf_counter() - start)
+    return BodyAir(body, inside, outside, ball, time.perf_counter() - start)
 
 
 def _inside_size(wall: Wall) -> float:
