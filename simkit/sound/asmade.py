@@ -287,12 +287,17 @@ def _terms(width: np.ndarray, height: np.ndarray, length: np.ndarray) -> np.ndar
 
 
 def _fit(window: Opening, beside: Beside) -> np.ndarray:
-    """Coefficients (10, 4) of a window's end corrections and rub lengths, fitted on a grid of sizes around it."""
-    grid = np.array(list(product(_GRID, repeat=3)))
-    sizes = (window.width, window.height, window.length)
-    asked = [beside(window, replace(window, width=w, height=h, length=t)) for w, h, t in (row * sizes for row in grid)]
-    values = np.array([[getattr(a, name) for name in _ENDS] for a in asked], float)
-    return np.linalg.lstsq(_terms(*grid.T), values, rcond=None)[0]
+    """Coefficients (10, 4) of a window's end corrections and rub lengths, fitted on a grid of sizes around the design's
+    own, which it meets."""
+
+    def ends(w: float, h: float, t: float) -> list[float]:
+        found = beside(window, replace(window, width=w, height=h, length=t))
+        return [float(getattr(found, name)) for name in _ENDS]
+
+    sizes = np.array([window.width, window.height, window.length])
+    own, grid = np.array(ends(*sizes)), np.array(list(product(_GRID, repeat=3)))
+    away = np.array([ends(*(row * sizes)) for row in grid]) - own
+    return np.vstack([own, np.linalg.lstsq(_terms(*grid.T)[:, 1:], away)[0]])
 
 
 def _of_fit(fit: np.ndarray, window: Opening, made: Made) -> Aperture:
