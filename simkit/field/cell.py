@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from scipy.sparse import csr_matrix, diags
 
-from simkit.body.mesh import AirMesh
+from simkit.body.mesh import AirMesh, gated
 from simkit.body.voicing import CellMesh, WindowCell, bent, cell_mesh
+from simkit.errors import MeshError
 from simkit.field.elements import stiffness_and_mass
 from simkit.field.factor import factored
 from simkit.field.quadrature import facet_rule
@@ -55,12 +57,22 @@ def streaming(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Stream:
     """
     part = _flat(cell)
     if bend != FLAT:
-        part = replace(part, mesh=replace(part.mesh, points=bent(cell, part.mesh.points, *bend)))
+        part = replace(part, mesh=_bent(cell, part.mesh, bend))
     K, _ = stiffness_and_mass(part.mesh)
     inside, outside = (_cap(part, which) for which in (part.far_inside, part.far_outside))
     operator = (K + (inside[0] + outside[0]) / cell.far).tocsr()
     potential = factored(operator)((inside[1] / cell.far)[:, None])[:, 0]
     return Stream(part, potential, 2 * float(outside[1] @ potential) / cell.far)
+
+
+def _bent(cell: WindowCell, mesh: AirMesh, bend: tuple[float, float]) -> AirMesh:
+    """The mesh bent with the wall; by half as much, or a quarter, or not at all where its elements would fold, as at a
+    flat slope through thick clay that bends away from it."""
+    for share in (1.0, 0.5, 0.25):
+        points = bent(cell, mesh.points, share * bend[0], share * bend[1])
+        with suppress(MeshError):
+            return gated(points, mesh.tets, mesh.facets, mesh.outer, mesh.size, "the window", None)
+    return mesh
 
 
 @lru_cache(maxsize=16)

@@ -1,10 +1,12 @@
 """The window's cell: against closed bounds, against the rectangular duct, and in the directions that physics asks."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from simkit.body.voicing import WindowCell, bent, cell_mesh
-from simkit.field.cell import _flat, _relief, edge_drop, labium_share, passage, slope_relief, streaming
+from simkit.field.cell import FLAT, _flat, _relief, edge_drop, labium_share, passage, slope_relief, streaming
 from simkit.sound.openings import rectangular_hole
 
 WINDOW = (12e-3, 5.5e-3, 5e-3)
@@ -123,3 +125,14 @@ def test_a_gentle_bend_changes_the_relief_gently():
         there = slope_relief(*WINDOW, 45.0, 3e-4, 3e-4, bend).inertance
         assert 1e-4 < abs(there / flat - 1) < 0.1
     assert slope_relief(*WINDOW, 45.0, 3e-4, 3e-4, (1e-6, 0.0)).inertance == pytest.approx(flat, rel=1e-6)
+
+
+def test_a_flat_slope_that_its_face_bends_away_from_still_lets_air_through():
+    """Bent in full, elements of such a cell would fold and its conductivity could be anything."""
+    cell = WindowCell(12e-3, 5e-3, 7e-3, 27.0, 3e-4, 3e-4)
+    upright, flat, bent = (
+        passage(c, b).conductivity
+        for c, b in ((replace(cell, edge_deg=90.0), FLAT), (cell, FLAT), (cell, (0.0, -30.0)))
+    )
+    assert 1.05 * upright < bent < 1.5 * upright
+    assert bent == pytest.approx(flat, rel=0.1)
