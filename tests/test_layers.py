@@ -179,6 +179,13 @@ def test_importing_the_package_loads_nothing_heavy():
     assert heavy & set(out.stdout.split()) == set()
 
 
+@pytest.mark.parametrize("texts", ["answers", "optimised", "tuned"])
+def test_answers_in_words_load_nothing_that_draws(texts):
+    code = f"import simkit.show.{texts}, sys; print('matplotlib' in sys.modules)"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.strip() == "False"
+
+
 def test_the_public_names_are_these():
     assert set(simkit.__all__) == PUBLIC
     for name in simkit.__all__:

@@ -57,8 +57,8 @@ def blow(
             wav, squeals = scale(table)
             heard = write_sound(wav, sound)
         if plot:
-            from simkit.show.answers import blow_page
             from simkit.show.look import save
+            from simkit.show.plates import blow_page
 
             save(blow_page(vessel, table), plot)
     if as_json:

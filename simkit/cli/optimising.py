@@ -112,8 +112,8 @@ def optimise(
             outcome = judged(outcome)
         if plot:
             from simkit.body import body_of
-            from simkit.show.answers import prediction_page
             from simkit.show.look import save
+            from simkit.show.plates import prediction_page
 
             save(prediction_page(outcome.vessel, body_of(outcome.vessel), outcome.after), plot)
     if as_json:

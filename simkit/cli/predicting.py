@@ -57,8 +57,8 @@ def predict(
             hand = hand_error(vessel, setting=Setting(lossless, windway))
         if plot:
             from simkit.body import body_of
-            from simkit.show.answers import prediction_page
             from simkit.show.look import save
+            from simkit.show.plates import prediction_page
 
             save(prediction_page(vessel, body_of(vessel), prediction), plot)
     if as_json:
@@ -92,8 +92,8 @@ def compare(
         comparison = simkit.compare(vessel, lossless=lossless, windway=windway)
         if plot:
             from simkit.body import body_of
-            from simkit.show.answers import prediction_page
             from simkit.show.look import save
+            from simkit.show.plates import prediction_page
 
             save(prediction_page(vessel, body_of(vessel), comparison.prediction), plot)
     if as_json:
@@ -124,8 +124,8 @@ def chart(
         vessel = simkit.load(file)
         charted = simkit.chart(vessel, model, lossless=lossless, windway=windway, half=half)
         if plot:
-            from simkit.show.answers import chart_page
             from simkit.show.look import save
+            from simkit.show.plates import chart_page
 
             save(chart_page(vessel, charted), plot)
     if as_json:
@@ -161,8 +161,8 @@ def resonances(
             names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
         ringing = simkit.resonances(vessel, count, closed=closed, opened=names, lossless=lossless)
         if plot:
-            from simkit.show.answers import ringing_page
             from simkit.show.look import save
+            from simkit.show.plates import ringing_page
 
             save(ringing_page(vessel, ringing), plot)
     if as_json:

@@ -1,32 +1,22 @@
-"""Each command's answer, put together: the text it prints and the picture it draws."""
+"""Each command's answer as the text it prints."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 
-from matplotlib.figure import Figure
 from rich.table import Table
 from rich.text import Text
 
-from simkit.body import Body
 from simkit.optimise.handmade import HandError
-from simkit.show.breath import breath_panel
-from simkit.show.chart import scale_chart
 from simkit.show.chords import blown_chord_table, chord_table
-from simkit.show.combinations import combinations_panel
 from simkit.show.lines import IN_TUNE_CENTS, signed
-from simkit.show.look import page
-from simkit.show.pressure import Picture, pressure
-from simkit.show.regions import regions_panel
 from simkit.show.tables import blow_table, combination_table, note_table, printed, ring_table
-from simkit.show.views import views
 from simkit.sound.blowing.advice import HARD_PA
 from simkit.sound.blowing.fingerings import NoteBlown
 from simkit.sound.blowing.table import BlowTable
 from simkit.sound.chart import Chart
 from simkit.sound.comparison import Comparison
-from simkit.sound.higher import Ring, Ringing
+from simkit.sound.higher import Ringing
 from simkit.sound.prediction import PredictedNote, Prediction
 from simkit.vessel import Vessel, tuning_of
 
@@ -78,27 +68,10 @@ def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:
     return [f"the silent windows beside pull at most {', '.join(words)}"] if words else []
 
 
-def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figure:
-    """The vessel from three sides, and under it the scale of each chamber."""
-    sides = views(vessel, body)
-    charts = [
-        scale_chart(
-            chamber.name if len(prediction.chambers) > 1 else "scale",
-            [hole.name for hole in vessel.chamber(chamber.name).holes],
-            chamber.notes,
-            f"{air_words(vessel)}; bars: by how much the model may be wrong",
-            sides.width_mm,
-        )
-        for chamber in prediction.chambers
-        if any(note.pitch for note in chamber.notes)
-    ]
-    return page(sides, *charts)
-
-
 def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
     """The table of resonances of each chamber, what it was computed for, and where physics leaves its validity."""
     parts: list[Part] = [vessel.title] if vessel.title else []
-    state = _state(ringing)
+    state = state_words(ringing)
     for chamber in ringing.chambers:
         name = f"{chamber.name}: " if len(ringing.chambers) > 1 else ""
         parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {air_words(vessel)}", ""]
@@ -106,18 +79,8 @@ def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
     return printed(*parts, *_cautions(ringing.cautions)).rstrip() + "\n"
 
 
-def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:
-    """The pressure of each mode on the wall of each chamber."""
-    panels = []
-    for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
-        modes = [Picture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
-        name = f", {chamber.name}" if len(ringing.chambers) > 1 else ""
-        heading = f"{vessel.title or 'chamber'}{name}: {_state(ringing)}, {air_words(vessel)}"
-        panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))
-    return page(*panels)
-
-
-def _state(ringing: Ringing) -> str:
+def state_words(ringing: Ringing) -> str:
+    """Which of a chamber's openings were open as it rang."""
     if ringing.closed:
         return "closed chamber"
     return f"open: {', '.join(ringing.opened)}" if ringing.opened else "all holes covered"
@@ -133,11 +96,6 @@ def chart_text(vessel: Vessel, chart: Chart) -> str:
         parts += [f"{name}{what} by {chart.model}, {air_words(vessel)}", ""]
         parts += [combination_table(vessel.chamber(chamber.name).holes, chamber), ""]
     return printed(*parts, *_cautions(chart.cautions)).rstrip() + "\n"
-
-
-def chart_page(vessel: Vessel, chart: Chart) -> Figure:
-    """The combinations of each chamber as a picture."""
-    return page(*(combinations_panel(vessel, chart, chamber) for chamber in chart.chambers))
 
 
 def blow_text(vessel: Vessel, table: BlowTable) -> str:
@@ -179,16 +137,6 @@ _BLOW_WORDS = (
 )
 
 
-def blow_page(vessel: Vessel, table: BlowTable) -> Figure:
-    """Each chamber's breath over its notes with their margins, and pitch against breath with what else may sound."""
-    panels = []
-    for chamber in table.chambers:
-        name = f", {chamber.name}" if len(vessel.chambers) > 1 else ""
-        holes = [hole.name for hole in vessel.chamber(chamber.name).holes]
-        panels += [breath_panel(f"{vessel.title or 'vessel'}{name}: breath", holes, chamber), regions_panel(chamber)]
-    return page(*panels)
-
-
 def comparison_text(vessel: Vessel, comparison: Comparison) -> str:
     """The models side by side, and under each chamber's table why they part."""
     prediction = comparison.prediction
@@ -201,12 +149,6 @@ def comparison_text(vessel: Vessel, comparison: Comparison) -> str:
             parts += [f"{note.pitch or 'all covered'}:", *(f"  {reason}" for reason in said)] if said else []
         parts += ["", *([str(window), ""] if window else [])]
     return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
-
-
-def _mode_words(n: int, ring: Ring) -> str:
-    q = ring.resonance.q
-    lasting = f"   Q {q:.0f}" if math.isfinite(q) else ""
-    return f"mode {n}   {ring.resonance.frequency_hz:.0f} Hz{lasting}"
 
 
 def air_words(vessel: Vessel) -> str:

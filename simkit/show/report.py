@@ -24,8 +24,9 @@ from simkit.making.cautions import CAUTIONS, FIRST
 from simkit.optimise.handmade import HandError, hand_error
 from simkit.optimise.trial import Setting
 from simkit.show import look
-from simkit.show.answers import FEELING, air_words, blow_page, chart_page, ringing_page
+from simkit.show.answers import FEELING, air_words
 from simkit.show.chart import scale_chart
+from simkit.show.plates import blow_page, chart_page, ringing_page
 from simkit.show.tables import blow_table, combination_table, note_table, plain_table, ring_table
 from simkit.show.views import views
 from simkit.sound import models

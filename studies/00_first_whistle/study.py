@@ -37,11 +37,11 @@ from simkit.body import Body, Opening, body_of
 from simkit.body.assembly import gap
 from simkit.making import A4, Reamer, Stage, pages, shrinkage_of, work_of
 from simkit.pitch import cents
-from simkit.show.answers import ringing_page
 from simkit.show.breath import breath_panel
 from simkit.show.chart import scale_chart
 from simkit.show.lines import fingering
 from simkit.show.look import page, save
+from simkit.show.plates import ringing_page
 from simkit.show.sheets import drawn
 from simkit.show.views import views
 from simkit.sound import models

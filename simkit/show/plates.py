@@ -1,0 +1,71 @@
+"""Each command's answer as the picture it draws."""
+
+from __future__ import annotations
+
+import math
+
+from matplotlib.figure import Figure
+
+from simkit.body import Body
+from simkit.show.answers import air_words, state_words
+from simkit.show.breath import breath_panel
+from simkit.show.chart import scale_chart
+from simkit.show.combinations import combinations_panel
+from simkit.show.look import page
+from simkit.show.pressure import Picture, pressure
+from simkit.show.regions import regions_panel
+from simkit.show.views import views
+from simkit.sound.blowing.table import BlowTable
+from simkit.sound.chart import Chart
+from simkit.sound.higher import Ring, Ringing
+from simkit.sound.prediction import Prediction
+from simkit.vessel import Vessel
+
+
+def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figure:
+    """The vessel from three sides, and under it the scale of each chamber."""
+    sides = views(vessel, body)
+    charts = [
+        scale_chart(
+            chamber.name if len(prediction.chambers) > 1 else "scale",
+            [hole.name for hole in vessel.chamber(chamber.name).holes],
+            chamber.notes,
+            f"{air_words(vessel)}; bars: by how much the model may be wrong",
+            sides.width_mm,
+        )
+        for chamber in prediction.chambers
+        if any(note.pitch for note in chamber.notes)
+    ]
+    return page(sides, *charts)
+
+
+def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:
+    """The pressure of each mode on the wall of each chamber."""
+    panels = []
+    for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
+        modes = [Picture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
+        name = f", {chamber.name}" if len(ringing.chambers) > 1 else ""
+        heading = f"{vessel.title or 'chamber'}{name}: {state_words(ringing)}, {air_words(vessel)}"
+        panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))
+    return page(*panels)
+
+
+def chart_page(vessel: Vessel, chart: Chart) -> Figure:
+    """The combinations of each chamber as a picture."""
+    return page(*(combinations_panel(vessel, chart, chamber) for chamber in chart.chambers))
+
+
+def blow_page(vessel: Vessel, table: BlowTable) -> Figure:
+    """Each chamber's breath over its notes with their margins, and pitch against breath with what else may sound."""
+    panels = []
+    for chamber in table.chambers:
+        name = f", {chamber.name}" if len(vessel.chambers) > 1 else ""
+        holes = [hole.name for hole in vessel.chamber(chamber.name).holes]
+        panels += [breath_panel(f"{vessel.title or 'vessel'}{name}: breath", holes, chamber), regions_panel(chamber)]
+    return page(*panels)
+
+
+def _mode_words(n: int, ring: Ring) -> str:
+    q = ring.resonance.q
+    lasting = f"   Q {q:.0f}" if math.isfinite(q) else ""
+    return f"mode {n}   {ring.resonance.frequency_hz:.0f} Hz{lasting}"
