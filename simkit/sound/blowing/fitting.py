@@ -61,8 +61,7 @@ def fit_jet(
         return replace(jet.constants, **dict(zip(free, np.exp(logs).tolist(), strict=True)))
 
     def off(logs: np.ndarray) -> np.ndarray:
-        cents = _detuned(motion, replace(jet, constants=constants(logs)), heard)
-        return cents - np.median(cents)
+        return _left(_detuned(motion, replace(jet, constants=constants(logs)), heard))
 
     found = least_squares(off, first, bounds=(first - _FAR, first + _FAR), diff_step=1e-3, x_scale=0.1, max_nfev=25)
     if not found.success:
@@ -73,11 +72,22 @@ def fit_jet(
         far = ", ".join(f"{name} = {getattr(best, name):.3g}" for name in ran)
         raise OutOfReach(f"no sane constants fit these readings: {far} at the end of what is tried, and still off")
     cents = _detuned(motion, replace(jet, constants=best), heard)
-    return JetFit(best, cents - np.median(cents), float(np.median(cents)), _spread(found, free))
+    return JetFit(best, _left(cents), _offset(cents), _spread(found, free))
+
+
+def _left(cents: np.ndarray) -> np.ndarray:
+    """What the best common offset leaves; a note that was heard and does not sound counts as far off."""
+    return np.nan_to_num(cents - _offset(cents), nan=_SILENT_CENTS)
+
+
+def _offset(cents: np.ndarray) -> float:
+    """The best common offset: the mean over the notes that sound."""
+    sounding = np.isfinite(cents)
+    return float(cents[sounding].mean()) if sounding.any() else 0.0
 
 
 def _detuned(motion: Motion, jet: AirJet, heard: Sequence[Heard]) -> np.ndarray:
-    """Heard above computed, cents; a note that does not sound counts as far off."""
+    """Heard above computed, cents; nan where the note does not sound."""
     which = np.array([each.fingering for each in heard])
     used, rows = np.unique(which, return_inverse=True)
     _, playing, _ = playing_note(Loop(motion.only(used), jet), careful=False)
@@ -85,7 +95,7 @@ def _detuned(motion: Motion, jet: AirJet, heard: Sequence[Heard]) -> np.ndarray:
     cycle = followed(Loop(motion.only(which), jet), playing.of(rows), pressures)
     sounding = np.where(cycle.exists, cycle.frequency, 1.0)
     cents = 1200 * np.log2(np.array([each.frequency for each in heard]) / sounding)
-    return np.where(cycle.exists, cents, _SILENT_CENTS)
+    return np.where(cycle.exists, cents, np.nan)
 
 
 def _spread(found, free: Sequence[str]) -> dict[str, float]:  # type: ignore[no-untyped-def]
