@@ -142,17 +142,29 @@ _APART = 0.17  # rad between the seams of one solid and the next
 
 
 def _fused(gmsh: Any, solids: tuple[Solid, ...], patched: float | None) -> int:
-    """Several solids as one. Where seams of several run together gmsh may leave them in pieces: then each solid's
-    seams are turned further than the last one's."""
+    """Several solids as one. Where seams of several run together gmsh may leave them in pieces: then each is drawn
+    as patches whose seams are turned further than the last one's."""
     occ = gmsh.model.occ
-    for step in (0.0, _APART) if patched is not None else (0.0,):
-        turns = [None if patched is None else patched + step * n for n in range(len(solids))]
+    alike: list[float | None] = [patched] * len(solids)
+    for turns in (alike, [(patched or 0.0) + _APART * n for n in range(len(solids))]):
         parts = [(3, build(gmsh, part, turn)) for part, turn in zip(solids, turns, strict=True)]
         pieces = occ.fuse(parts[:1], parts[1:])[0] if len(parts) > 1 else parts
         if len(pieces) == 1:
+            if patched is None and turns is not alike:
+                _tidied(gmsh)
             return pieces[0][1]
         occ.remove(pieces, recursive=True)
     raise GmshFailure(f"{len(solids)} solids that should be one came out in {len(pieces)} pieces")
+
+
+def _tidied(gmsh: Any) -> None:
+    """Take out faces, curves and points that no volume has: patches leave some, and they would be meshed."""
+    occ = gmsh.model.occ
+    occ.synchronize()
+    held = set(occ.getEntities(3))
+    for _ in range(3):
+        held |= set(gmsh.model.getBoundary(list(held), combined=False, oriented=False))
+    occ.remove([each for each in reversed(occ.getEntities()) if each not in held])  # faces first: they hold the rest
 
 
 def _rounded(gmsh: Any, tag: int, radius: float) -> int:
@@ -317,34 +329,6 @@ def cells(gmsh: Any, creased: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]
         return with_middles(nodes, tets, facets)
     tets[:, [8, 9]] = tets[:, [9, 8]]  # gmsh has the last two edges the other way round
     return nodes, tets, facets
-
-
-def curves(gmsh: Any, count: int = 7) -> Iterator[tuple[int, np.ndarray]]:
-    """Every curve of the model with some points (count, 3) on it, m, its ends left out."""
-    for _, curve in gmsh.model.getEntities(1):
-        low, high = (float(end[0]) for end in gmsh.model.getParametrizationBounds(1, curve))
-        at = low + (high - low) * (np.arange(count) + 0.5) / count
-        yield curve, 1e-3 * np.reshape(gmsh.model.getValue(1, curve, at.tolist()), (count, 3))
-
-
-def finer_near(gmsh: Any, tags: list[int], size: float, far_size: float) -> None:
-    """Elements of `size` along some curves, growing with the distance to `far_size`, mm."""
-    if not tags:
-        return
-    field = gmsh.model.mesh.field
-    near = field.add("Distance")
-    field.setNumbers(near, "CurvesList", tags)
-    field.setNumber(near, "Sampling", 60)
-    grown = field.add("Threshold")
-    for key, value in (
-        ("InField", near),
-        ("SizeMin", size),
-        ("SizeMax", far_size),
-        ("DistMin", size),
-        ("DistMax", size + (far_size - size) / GROWTH),
-    ):
-        field.setNumber(grown, key, value)
-    field.setAsBackgroundMesh(grown)
 
 
 _FINER, _TIMES = 0.7, 4  # elements so much smaller, so many times, where a face was lost

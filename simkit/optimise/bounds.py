@@ -82,6 +82,10 @@ def named(vessel: Vessel, key: str) -> FreeNumber:
     if found is not None:
         return found
     value, allowed = vessel.value(key), vessel.numbers[key].allowed
+    if key.endswith(".turn_deg"):
+        return _number(vessel, key, value - _AROUND_DEG, value + _AROUND_DEG, 10.0)
+    if ".offset_mm." in key:
+        return _number(vessel, key, value - _SLIDES_MM, value + _SLIDES_MM, 3.0)
     room = max(0.3 * abs(value), 1.0)
     return _number(vessel, key, max(allowed.low, value - room), min(allowed.high, value + room), 0.2 * room)
 

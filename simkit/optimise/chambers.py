@@ -303,16 +303,20 @@ def _joined(vessel: Vessel, wish: Range) -> Outcome:
     """The whole body tuned: what the common outside changes is taken up by holes and sizes.
 
     Where that does not do, or box and mass do not hold, other windows are sought, and chambers slide as they grow or
-    shrink.
+    shrink; and where it still does not, they are shaped to nest.
     """
     log.info("tuning %d chambers in one body", len(vessel.chambers))
     limits = Limits(box_mm=wish.box_mm, mass_g=wish.mass_g)
     outcome = optimise(vessel, "diameters,size", limits=limits, keep_best=True)
     if outcome.reached or outcome.interrupted:
         return outcome
-    log.info("tuning them with their windows and where they stand")
     windows = [f"{chamber.name}.voicing.window_width_mm" for chamber in vessel.chambers]
-    return optimise(outcome.vessel, ["diameters", "size", "offsets", *windows], limits=limits, keep_best=True)
+    for lengths, doing in (("size", "with their windows and where they stand"), ("shape", "and shaping them to nest")):
+        log.info("tuning them %s", doing)
+        outcome = optimise(outcome.vessel, ["diameters", lengths, "offsets", *windows], limits=limits, keep_best=True)
+        if outcome.reached or outcome.interrupted:
+            break
+    return outcome
 
 
 def _evened(outcome: Outcome) -> Outcome:

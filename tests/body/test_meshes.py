@@ -103,6 +103,15 @@ def test_large_elements_leave_no_leg_out(width):
         assert np.linalg.norm(body - tip, axis=1).min() < 0.01
 
 
+def test_lobes_whose_seams_all_but_coincide_come_out_in_one_piece():
+    """Two lobes in a row, the one a hair off the other's axis: gmsh left them in two pieces."""
+    rows = (30, 0, 0, 62.86, 41, 42), (67.487, 0.0004, 0, 58.165, 42.165, 42.163)
+    wall = LobesWall(tuple(tuple(1e-3 * v for v in row) for row in rows))
+    assert air_mesh(wall).volume == pytest.approx(wall.volume, rel=1e-3)
+    around = surrounding_mesh((wall,), 0.004, wall.box.mean(axis=0), 0.1, 0.02)
+    assert len(np.unique(around.tets)) == len(around.points)  # no node stands by itself
+
+
 def test_a_shape_that_cannot_be_meshed_says_the_size_and_the_remedy(walls):
     with pytest.raises(MeshError, match=r"the chamber could not be meshed at 300 mm: .*smaller size"):
         air_mesh(walls["sphere"], 0.3)
