@@ -53,7 +53,7 @@ def new(
 
     A small whistle of four holes, every key explained, with a sketch of what the words mean. With --scale the design
     is sized to the wish by the hand rule and then tuned; with --range as well it is divided over several chambers in
-    one body, which takes some minutes.
+    one body, which takes some minutes. Where --box-mm is too small for them side by side they are shaped to nest.
     """
     from simkit.vessel.starter import starter
 
