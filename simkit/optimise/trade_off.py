@@ -54,6 +54,12 @@ class TradeOff:
         return min(self.points, key=lambda point: abs(np.log(point.balance)))
 
     @property
+    def alike(self) -> bool:
+        """Whether every balance comes to the same within a hundredth: what is free does not weigh these aims."""
+        measured = np.array([(point.one, point.other) for point in self.points])
+        return bool((np.ptp(measured, axis=0) <= 0.01 * np.abs(measured).max(axis=0)).all())
+
+    @property
     def moving(self) -> tuple[str, ...]:
         """Dotted keys of the numbers that differ along the curve."""
         every = [point.vessel.numbers for point in self.points]

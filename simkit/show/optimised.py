@@ -42,7 +42,10 @@ def trade_off_text(vessel: Vessel, curve: TradeOff) -> str:
         numbers = (f"{point.balance:.2g}", f"{point.one:.3g}", f"{point.other:.3g}", f"{point.worst_cents:.1f}")
         table.add_row(*numbers, "written" if point is curve.middle else "")
     parts: list[Table | str] = [vessel.title] if vessel.title else []
-    return printed(*parts, f"{curve.one} against {curve.other}", "", table).rstrip() + "\n"
+    parts += [f"{curve.one} against {curve.other}", "", table]
+    if curve.alike:
+        parts += ["", "all come out alike: what is free, or its limits, leaves nothing to weigh"]
+    return printed(*parts).rstrip() + "\n"
 
 
 def _notes(
