@@ -20,7 +20,7 @@ def test_every_compromise_is_a_point_with_its_units():
 
 def test_designs_that_come_out_alike_are_said_to():
     """Within a hundredth of each other in both aims."""
-    vessel = simkit.loads('[[chamber]]\nname = "a"\nshape = "sphere"\ndiameter_mm = 50')
+    vessel = simkit.loads('clay.wall_mm = 4\n[[chamber]]\nname = "a"\nshape = "sphere"\ndiameter_mm = 50')
     for step, alike in ((0.01, True), (0.5, False)):
         points = tuple(Compromise(10.0 ** (n - 1), 10.0 + step * n, 5.0, 0.1, vessel) for n in range(3))
         curve = TradeOff("range, semitones", "widest hole, mm", points)
