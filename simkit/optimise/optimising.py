@@ -76,7 +76,7 @@ def optimise(
         moved=_moved(may, given, end.trial.vessel),
         told=_told(task, end),
         broken=tuple(_broken(end)),
-        active=_active(end),
+        active=() if search.interrupted else _active(end),  # prices mean something where a search has ended
         tolerance_cents=tolerance_cents,
         setting=task.setting,
         interrupted=search.interrupted,

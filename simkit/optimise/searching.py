@@ -50,6 +50,7 @@ def searched(task: Task, starts: int, seed: int, *, choose_again: bool = False, 
     except KeyboardInterrupt:
         if not (keep_best and seen):
             raise
+        log.info("cut short: looking once more at the best so far (Ctrl-C again drops it)")
         best = min(seen, key=lambda stand: stand.merit)
         found.append(("cut short", Descent(best, (seen[0].merit, best.merit), seen.looked_at)))
         return Search(tuple(found), finished(_best(found)), True)
