@@ -117,3 +117,15 @@ def test_names_that_are_no_chambers_are_refused():
         chosen_chambers(vessel, "one,nose")
     with pytest.raises(InputError, match="the model ports"):
         simkit.predict(vessel, "lumped", blown="all")
+
+
+def test_one_chamber_is_answered_to_the_last_digit_whatever_is_asked_of_others():
+    vessel = loads("[clay]\nwall_mm = 4\n" + CHAMBER.format(name="one", size=50, across=0, around=0, hole=-80))
+    told = simkit.predict(vessel, "ports").as_dict()
+    assert told == simkit.predict(vessel, "ports", blown="one").as_dict()
+    assert told == simkit.predict(vessel, "ports", blown="all").as_dict()
+    assert not any(key.startswith("neighbours") for key in told["chambers"][0]["notes"][0]["ports"])
+    ports = models.resonator("ports", models.cases(vessel)[0])
+    openness = np.array([[0.0], [1.0]])
+    for asked in (ports.alone(), ports.beside_others(np.ones(2))):
+        assert (asked.lowest(openness) == ports.lowest(openness)).all()
