@@ -128,6 +128,7 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
     for title, design, name in (
         ("as sketched", vessel, "sketch"),
         (f"tuned to {TONIC} major", best, "tuned"),
+        (f"tuned to {TONIC} major by its lobes", lobed["major"].vessel, "lobes"),
     ):
         drawn = design.model_copy(update={"title": f"{vessel.title}, {title}"})
         save(page(views(drawn, body_of(drawn))), folder / f"{name}.png")
