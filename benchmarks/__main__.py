@@ -3,8 +3,8 @@
 Run it on a machine that has nothing else to do: some ten minutes. Each prints a table of its own as it goes; the lines
 that a reader asks for first stand together at the end. Times are of one run, so that their ratios can be compared; a
 plain loop, timed first and last, tells how fast the machine was. `second_opinion` and `windows` (ten minutes
-and more) run only where they are named; `modes` and `second_opinion` want another finite-element library, and say so where
-it is missing.
+and more) run only where they are named; `modes` and `second_opinion` want another finite-element library, and say so
+where it is missing.
 """
 
 from __future__ import annotations
