@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import pairwise
 from typing import ClassVar
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -22,9 +22,21 @@ SILENT_MARGIN = 0.5  # what a note counts as that does not speak at all
 SILENT_PA = 2000.0  # the breath that it counts as asking for
 
 
-@lru_cache(maxsize=64)
+_KEPT: WeakKeyDictionary[Trial, dict[bool, tuple[Blown, ...]]] = WeakKeyDictionary()
+
+
 def blown(trial: Trial, careful: bool = False) -> tuple[Blown, ...]:
-    """How the notes of every chamber with notes and a window blow; careful: with what overtones do to it."""
+    """How the notes of every chamber with notes and a window blow; careful: with what overtones do to it.
+
+    Kept as long as the trial is there, which holds meshes and fields.
+    """
+    kept = _KEPT.setdefault(trial, {})
+    if careful not in kept:
+        kept[careful] = _blown(trial, careful)
+    return kept[careful]
+
+
+def _blown(trial: Trial, careful: bool) -> tuple[Blown, ...]:
     constants = JetConstants.from_table(trial.vessel.jet, trial.vessel.source)
     found = []
     for voice in trial.voices:
