@@ -119,11 +119,15 @@ def freedom(vessel: Vessel, free: str | Iterable[str] | None = None) -> Freedom:
         rest = [key for key in number.keys if key not in single and key not in ties]
         if number.is_factor and rest:
             found[number.name] = number.scaling_only(rest)
+    if not found and free is not None:
+        asked = free if isinstance(free, str) else ",".join(free)
+        raise DesignError([Fault("--free", "", asked, _NONE_HERE)])
     if not found:
         raise DesignError([Fault(vessel.source, "free", None, _NOTHING)])
     return Freedom(vessel, tuple(found.values()))
 
 
+_NONE_HERE = "what this design has and no tie holds; offsets want a second chamber, voicing and windway a window"
 _NOTHING = f"a table [free] with bounds, or --free with some of {', '.join(bounds.GROUPS)}"
 
 

@@ -94,7 +94,7 @@ def test_offsets_are_those_of_the_chambers_beside_the_first():
     vessel = loads(TWO)
     assert names(freedom(vessel, "offsets")) == ["two.offset_mm.across_mm"]
     assert names(freedom(vessel.with_value("two.offset_mm.up_mm", -9.0), "offsets"))[1:] == ["two.offset_mm.up_mm"]
-    with pytest.raises(DesignError):
+    with pytest.raises(DesignError, match="offsets want a second chamber"):
         freedom(loads(TWO.partition('[[chamber]]\nname = "two"')[0]), "offsets")
 
 
