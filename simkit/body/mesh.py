@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simkit.body import kernel
+from simkit.body import drawn, kernel
 from simkit.body.wall import Wall, feet, project, thinnest
 from simkit.errors import MeshError
 
@@ -51,7 +51,7 @@ def air_mesh(wall: Wall, size: float | None = None, turns: float = 8) -> AirMesh
     _worth_trying(wall, size)
     try:
         with kernel.session() as gmsh:
-            kernel.build(gmsh, wall.solid())
+            drawn.build(gmsh, wall.solid())
             gmsh.model.occ.synchronize()
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 2.5)
@@ -70,7 +70,7 @@ def surrounding_mesh(
     try:
         with kernel.session() as gmsh:
             occ = gmsh.model.occ
-            bodies = [(3, kernel.build(gmsh, wall.solid(offset))) for wall in walls]
+            bodies = [(3, drawn.build(gmsh, wall.solid(offset))) for wall in walls]
             solid = occ.fuse(bodies[:1], bodies[1:])[0] if len(bodies) > 1 else bodies
             ball = occ.addSphere(*(1e3 * center), 1e3 * radius)
             occ.cut([(3, ball)], solid)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial import cKDTree
 
-from simkit.body import kernel
+from simkit.body import drawn, kernel
 from simkit.body.rims import Duct, Footprint
 from simkit.body.wall import Solid
 
@@ -121,7 +121,7 @@ def _cut_faces(gmsh: Any, solid: Solid, cuts: Sequence[Cut], turn: float) -> Non
     occ = gmsh.model.occ
     gmsh.clear()
     gmsh.model.add("panels")
-    volume = kernel.build(gmsh, solid, patched=turn)
+    volume = drawn.build(gmsh, solid, patched=turn)
     occ.synchronize()
     faces = [(2, tag) for _, tag in gmsh.model.getBoundary([(3, volume)], oriented=False)]
     occ.remove([(3, volume)])

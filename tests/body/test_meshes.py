@@ -6,7 +6,7 @@ import sys
 import numpy as np
 import pytest
 
-from simkit.body import kernel
+from simkit.body import drawn, kernel
 from simkit.body.lobes import LobesWall
 from simkit.body.mesh import air_mesh, default_size, offset_points, surrounding_mesh
 from simkit.body.sections import SectionsWall
@@ -146,5 +146,5 @@ def test_a_ring_of_balls_is_one_solid():
     ring = LobesWall(tuple((apart * np.cos(t), apart * np.sin(t), 0.0, 2 * R, 2 * R, 2 * R) for t in turns))
     lens = np.pi * (4 * R + apart) * (2 * R - apart) ** 2 / 12
     with kernel.session() as gmsh:
-        volume = kernel.build(gmsh, ring.solid(), patched=0.0)
+        volume = drawn.build(gmsh, ring.solid(), patched=0.0)
         assert gmsh.model.occ.getMass(3, volume) == pytest.approx(6e9 * (4 / 3 * np.pi * R**3 - lens), rel=1e-3)

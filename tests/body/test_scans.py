@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of, inspect
+from simkit.body.drawn import build
 from simkit.body.harmonics import harmonics
-from simkit.body.kernel import build, session
+from simkit.body.kernel import session
 from simkit.body.lobes import LobesWall
 from simkit.body.mesh import air_mesh, default_size
 from simkit.body.scan import scan_wall
