@@ -303,7 +303,7 @@ def _joined(vessel: Vessel, wish: Range) -> Outcome:
     """The whole body tuned: what the common outside changes is taken up by holes and sizes.
 
     Where that does not do, or box and mass do not hold, other windows are sought, and chambers slide as they grow or
-    shrink; and where it still does not, they are shaped to nest.
+    shrink; and where box or mass still do not hold, they are shaped to nest.
     """
     log.info("tuning %d chambers in one body", len(vessel.chambers))
     limits = Limits(box_mm=wish.box_mm, mass_g=wish.mass_g)
@@ -311,7 +311,9 @@ def _joined(vessel: Vessel, wish: Range) -> Outcome:
     if outcome.reached or outcome.interrupted:
         return outcome
     windows = [f"{chamber.name}.voicing.window_width_mm" for chamber in vessel.chambers]
-    for lengths, doing in (("size", "with their windows and where they stand"), ("shape", "and shaping them to nest")):
+    ways = [("size", "with their windows and where they stand")]
+    ways += [("shape", "and shaping them to nest")] if wish.box_mm or wish.mass_g else []
+    for lengths, doing in ways:
         log.info("tuning them %s", doing)
         outcome = optimise(outcome.vessel, ["diameters", lengths, "offsets", *windows], limits=limits, keep_best=True)
         if outcome.reached or outcome.interrupted:
