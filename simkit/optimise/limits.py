@@ -21,7 +21,7 @@ from simkit.vessel import Chamber, Vessel
 
 _LIPS_MM = 12.0  # how much of the windway's length the lips take in
 _BESIDE_MM = 4.0  # clay between a hole and a windway that runs past it
-_LEAST_DOWN = 0.5  # of a thumb hole's direction: it looks within 60 degrees of straight down
+_LEAST_DOWN = 0.5  # of a hole's direction: one that is underneath looks within 60 degrees of straight down
 _ROUNDEST = 0.7  # a hole's radius over the wall's radius of curvature: beyond, its rim comes near falling off the wall
 _RATIO_MM = 10.0  # one unit of a plain ratio counts as so many mm of room
 
@@ -49,11 +49,11 @@ class Limits:
     clay_mm: least clay left between the rims of two holes, inside and outside; window_mm: between a hole and the
     window; box_mm: the most that the whole piece may measure along, across and up, clay included. Hand limits apply
     where the design's `[hand]` writes their key: `spacing_mm` between the middles of holes that different fingers
-    cover, `span_mm` between the farthest holes of one hand; both chamber by chamber, as hands go from one to the
-    next. A hole named for a thumb must be underneath, and every opening stand clear of the seams between lobes. A
-    finger keeps off the player's face, half a fingertip and as much of the windway as lips take in, and a hole off the
-    windway. Between chambers stays the clay that the design asks for (`clay.between_mm`), and every opening comes out
-    into the open. mass_g: the most that the fired clay may weigh.
+    cover, `span_mm` between the farthest holes of one hand; both chamber by chamber, as hands go from one to the next.
+    A hole named for a thumb must be underneath, one named for another finger not, and every opening stand clear of the
+    seams between lobes. A finger keeps off the player's face, half a fingertip and as much of the windway as lips take
+    in, and a hole off the windway. Between chambers stays the clay that the design asks for (`clay.between_mm`), and
+    every opening comes out into the open. mass_g: the most that the fired clay may weigh.
     """
 
     clay_mm: float = 3.0
@@ -202,11 +202,18 @@ def _seams(site: _Site) -> _Part:
 
 
 def _thumbs(site: _Site) -> _Part:
-    """Holes for thumbs look down."""
-    mine = [n for n, hole in enumerate(site.chamber.holes) if hole.finger and "thumb" in hole.finger]
-    left = np.array([_RATIO_MM * (-site.solid.openings[n].axis[2] - _LEAST_DOWN) for n in mine])
-    rule = "underneath, as it is a thumb's"
-    return _Part(left, lambda: [Row(site.names[n], rule, "of straight down", 1 / _RATIO_MM) for n in mine])
+    """Holes for thumbs look down, and those for other fingers do not."""
+    fingers = [(n, "thumb" in hole.finger) for n, hole in enumerate(site.chamber.holes) if hole.finger]
+    left = []
+    for n, is_thumb in fingers:
+        down = -site.solid.openings[n].axis[2]
+        left.append(_RATIO_MM * (down - _LEAST_DOWN if is_thumb else _LEAST_DOWN - down))
+
+    def rows() -> list[Row]:
+        rules = {True: "underneath, as it is a thumb's", False: "not underneath, as it is no thumb's"}
+        return [Row(site.names[n], rules[is_thumb], "of straight down", 1 / _RATIO_MM) for n, is_thumb in fingers]
+
+    return _Part(np.array(left), rows)
 
 
 def _cut_up(site: _Site) -> _Part:

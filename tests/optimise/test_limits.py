@@ -82,6 +82,12 @@ def test_a_thumb_hole_is_underneath():
     assert rooms(BALL.replace("around_deg = 180", "around_deg = 100"))["hole t"] < 0
 
 
+def test_a_finger_that_is_no_thumb_does_not_reach_underneath():
+    assert rooms(BALL)["hole a"] == pytest.approx(10 * (0.5 + np.cos(np.deg2rad(20))))
+    beneath = rooms(BALL.replace("around_deg = -20", "around_deg = -150"))
+    assert beneath["hole a"] == pytest.approx(10 * (0.5 - np.cos(np.deg2rad(30))))
+
+
 def test_a_hole_keeps_off_the_ends():
     found = rooms(BALL)
     assert found["hole a's distance to the mouth end"] == pytest.approx(27)
