@@ -193,7 +193,7 @@ def project(wall: Wall, points: np.ndarray) -> np.ndarray:
     return wall.nearest(np.atleast_2d(np.asarray(points, float)))
 
 
-_BOX_SLACK = 0.02  # boxes of turned walls are taken from points all over them
+BOX_SLACK = 0.02  # boxes of turned walls are taken from points all over them
 
 
 def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -201,7 +201,7 @@ def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndar
 
     A wall is asked only about points to which its box, a little enlarged, is nearer than the foot found before.
     """
-    slack = [_BOX_SLACK * np.ptp(wall.box, axis=0).max() for wall in walls]
+    slack = [BOX_SLACK * np.ptp(wall.box, axis=0).max() for wall in walls]
     boxes = [wall.box + np.array([[-more], [more]]) for wall, more in zip(walls, slack, strict=True)]
     beyond = [np.maximum(np.maximum(low - points, points - high), 0.0) for low, high in boxes]
     least = np.sqrt([_squared(away) for away in beyond])

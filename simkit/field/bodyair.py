@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ import numpy as np
 from simkit.body.body import Body
 from simkit.body.mesh import air_mesh, default_size, surrounding_mesh
 from simkit.body.wall import Wall, on_wall
+from simkit.field.factor import hands
 from simkit.field.inside import InsideAir
 from simkit.field.outside import OutsideAir
 from simkit.field.surface import Surface
@@ -65,6 +66,8 @@ def air_of(body: Body, size: float | None = None, outside_size: float | None = N
             beside.submit(InsideAir.of, air_mesh(wall, size or _inside_size(wall), TURNS), wall, modes)
             for wall in walls
         ]
+        if hands() == 1:
+            wait(tasks)
         mesh = surrounding_mesh(walls, body.thickness, center, radius, outside_size or SHELL_SHARE * reach, TURNS)
         outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), center, radius)
         inside = tuple(task.result() for task in tasks)

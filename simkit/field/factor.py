@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from multiprocessing import parent_process
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -14,12 +16,28 @@ Solve = Callable[[np.ndarray], np.ndarray]
 def factored(A: csr_matrix) -> Solve:
     """A solver for a symmetric positive definite A (n, n); right-hand sides (n,) or (n, m).
 
-    Minimum degree on A + A^T and no pivoting keep the factor's fill that of a Cholesky factor.
+    Minimum degree on A + A^T and no pivoting keep the factor's fill that of a Cholesky factor. Many right-hand sides
+    are shared out among `hands`.
     """
-    solve: Solve = splu(
+    by_one: Solve = splu(
         A.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
     ).solve
+
+    def solve(load: np.ndarray) -> np.ndarray:
+        if load.ndim == 1 or load.shape[1] < MANY:
+            return by_one(load)
+        with ThreadPoolExecutor(hands()) as pool:
+            return np.hstack(list(pool.map(by_one, np.array_split(load, hands(), axis=1))))
+
     return solve
+
+
+MANY = 16  # right-hand sides: fewer are not worth a thread
+
+
+def hands() -> int:
+    """How many threads numerics take here: one in a process among many, as of a sweep, else two."""
+    return 1 if parent_process() else 2
 
 
 def factored_floating(K: csr_matrix) -> Solve:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from simkit.body.wall import Wall
 from simkit.field import doubts
 from simkit.field.bodyair import BodyAir
 from simkit.field.doubts import Doubt
+from simkit.field.factor import hands
 from simkit.field.inside import InsideAir, InsideAnswer
 from simkit.field.mouth import Mouth, heard, mouths
 from simkit.field.outside import OutsideAnswer
@@ -37,16 +39,22 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
         tuple(group) for group in ([c.all_openings for c in air.body.chambers] if openings is None else openings)
     )
     ways = tuple(_Ways.of(c.wall, group) for c, group in zip(air.body.chambers, groups, strict=True))
-    inside = tuple(
-        chamber.answer(mouths(group, chamber.skin.surface, way.behind / 2))
-        for chamber, group, way in zip(air.chambers, groups, ways, strict=True)
-    )
-    through = _through(air, ways)
-    waves = np.concatenate([air.wave_numbers, np.multiply(TEST_WAVES, air.wave_numbers[-1])])
-    every = [opening for group in groups for opening in group]
-    around = air.outside.answer(mouths(every, air.outside.skin.surface, through / 2), waves)
-    field = _assembled(air, groups, inside, around, _doubts(air, groups, ways), start)
+    with ThreadPoolExecutor(1) as beside:  # answers for the chambers while the air around them does
+        within = [beside.submit(_within, *each) for each in zip(air.chambers, groups, ways, strict=True)]
+        if hands() == 1:
+            wait(within)
+        through = _through(air, ways)
+        waves = np.concatenate([air.wave_numbers, np.multiply(TEST_WAVES, air.wave_numbers[-1])])
+        every = [opening for group in groups for opening in group]
+        around = air.outside.answer(mouths(every, air.outside.skin.surface, through / 2), waves)
+        found = _doubts(air, groups, ways)
+        inside = tuple(task.result() for task in within)
+    field = _assembled(air, groups, inside, around, found, start)
     return PortSolution(air, groups, ways, inside, around, field)
+
+
+def _within(air: InsideAir, group: tuple[Opening, ...], way: _Ways) -> InsideAnswer:
+    return air.answer(mouths(group, air.skin.surface, way.behind / 2))
 
 
 @dataclass(frozen=True)
