@@ -32,8 +32,8 @@ STROUHAL = 0.1  # f W/U of a jet in phase with its note: common practice, no sou
 HEIGHT_SHARE = 0.9  # of a chamber's width
 STOUT, SLIM = 1.5, 2.4  # least and most length over width
 ROOM = 0.62  # of a chamber's length that can bear holes
-_SHORTEST, _LONGEST = 3.4, 8.0  # cut-up, mm: shorter hisses, longer wants much breath; common practice, no source
-_NARROW, _WIDE = 1.8, 5.0  # a window's width over its cut-up
+SHORTEST, LONGEST = 3.4, 8.0  # cut-up, mm: shorter hisses, longer wants much breath; common practice, no source
+_NARROW, WIDE = 1.8, 5.0  # a window's width over its cut-up
 _REACHES = 2.0816  # k R of a ball's first mode
 
 
@@ -189,7 +189,7 @@ def planned(wish: Range, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
     hz = np.array([Tuning().frequency(pitch) for pitch in pitches])
     heights = np.square(hz / hz[0]) - 1
     cut_up = cut_up_mm(Tuning().frequency(top))
-    least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (_NARROW, _WIDE))
+    least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (_NARROW, WIDE))
     drilled, sealed = (hole_conductivity(wish, d) for d in (DRILL_MM + 0.1, SEALED * wish.fingertip_mm))
     steps = np.diff(heights)
     low, high = max(least, drilled / steps.min()), min(most, sealed / steps.max())
@@ -212,7 +212,7 @@ def planned(wish: Range, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
     return Plan(
         tuple(pitches),
         cut_up,
-        float(brentq(lambda w: window_conductivity(wish, cut_up, w) - K, 0.9 * _NARROW * cut_up, 1.1 * _WIDE * cut_up)),
+        float(brentq(lambda w: window_conductivity(wish, cut_up, w) - K, 0.9 * _NARROW * cut_up, 1.1 * WIDE * cut_up)),
         1e3 * length,
         1e3 * width,
         1e3 * HEIGHT_SHARE * width,
@@ -226,7 +226,7 @@ def planned(wish: Range, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
 def cut_up_mm(highest_hz: float) -> float:
     """The cut-up with which a note asks the hardest breath that is sensible: W = 0.1 U/f, U = sqrt(2 p/rho)."""
     speed = np.sqrt(2 * HARDEST_PA / moist_air().density)
-    return float(np.clip(1e3 * STROUHAL * speed / highest_hz, _SHORTEST, _LONGEST))
+    return float(np.clip(1e3 * STROUHAL * speed / highest_hz, SHORTEST, LONGEST))
 
 
 def window_conductivity(wish: Range, cut_up: float, width: float) -> float:

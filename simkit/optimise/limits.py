@@ -27,12 +27,16 @@ _RATIO_MM = 10.0  # one unit of a plain ratio counts as so many mm of room
 
 
 class Row(NamedTuple):
-    """One row of a limit in words: what is held, and by which rule; `per_mm` units go to each mm of its room."""
+    """One row of a limit in words: what is held, and by which rule; `per_mm` units go to each mm of its room.
+
+    asked: somebody asked for it outright, so that it counts as missed even where nothing that is free can mend it.
+    """
 
     what: str
     rule: str
     unit: str = "mm"
     per_mm: float = 1.0
+    asked: bool = False
 
     def __str__(self) -> str:
         return f"{self.what}, {self.rule}"
@@ -295,14 +299,15 @@ def _box(body: Body, most: tuple[float, float, float]) -> _Part:
     left = np.subtract(most, (along, across, up))
 
     def rows() -> list[Row]:
-        return [Row(f"the piece's size {way}", f"at most {m:g} mm") for way, m in zip(_BOX, most, strict=True)]
+        ways = zip(_BOX, most, strict=True)
+        return [Row(f"the piece's size {way}", f"at most {m:g} mm", asked=True) for way, m in ways]
 
     return _Part(left, rows)
 
 
 def _mass(body: Body, most: float) -> _Part:
     left = np.array([_RATIO_MM * (1 - fired_g(body) / most)])
-    return _Part(left, lambda: [Row("the fired clay", f"at most {most:g} g", "g", most / _RATIO_MM)])
+    return _Part(left, lambda: [Row("the fired clay", f"at most {most:g} g", "g", most / _RATIO_MM, asked=True)])
 
 
 _BOX = ("along", "across", "up")

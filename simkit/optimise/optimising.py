@@ -11,6 +11,7 @@ import numpy as np
 
 from simkit.errors import Fault, InputError, SimkitError
 from simkit.optimise.aims import Aim, InTune, Stay
+from simkit.optimise.breath import Margin
 from simkit.optimise.descent import HOLDS_MM, Descent, Stand, Task
 from simkit.optimise.fingerings import fingered
 from simkit.optimise.free import Freedom, freedom
@@ -75,7 +76,7 @@ def optimise(
         after=after,
         moved=_moved(may, given, end.trial.vessel),
         told=_told(task, end),
-        broken=tuple(_broken(end)),
+        broken=(*_broken(end), *_missed(aims, end)),
         active=() if search.interrupted else _active(end),  # prices mean something where a search has ended
         tolerance_cents=tolerance_cents,
         setting=task.setting,
@@ -129,8 +130,18 @@ def _told(task: Task, end: Stand) -> tuple[str, ...]:
 def _broken(end: Stand) -> Iterable[str]:
     rows = end.task.limits.rows(end.trial.vessel, end.trial.body)
     for room, row, movable in zip(end.left, rows, end.movable, strict=True):
-        if movable and room < -_AT_MM:
-            yield f"{row}, by {row.lacks(room)}"
+        if (movable or row.asked) and room < -_AT_MM:
+            rest = "" if movable else "; nothing that is free can mend it"
+            yield f"{row}, by {row.lacks(room)}{rest}"
+
+
+def _missed(aims: Sequence[Aim], end: Stand) -> Iterable[str]:
+    for aim in aims:
+        if isinstance(aim, Margin) and aim.value(end.trial) < aim.least - _NEAR_MARGIN:
+            yield f"the least overblowing margin, at least {aim.least:g}, is {aim.value(end.trial):.2f}"
+
+
+_NEAR_MARGIN = 0.02
 
 
 def _active(end: Stand) -> tuple[Active, ...]:

@@ -19,7 +19,7 @@ from simkit.air import moist_air
 from simkit.body import placed_wall
 from simkit.errors import Fault, InputError
 from simkit.optimise.bounds import DRILL_MM, axis_ends_mm, group
-from simkit.optimise.dividing import HIGHEST, LOWEST
+from simkit.optimise.dividing import HIGHEST, LOWEST, SHORTEST, WIDE, cut_up_mm
 from simkit.optimise.fingerings import MOST_HOLES, fingered
 from simkit.optimise.hands import BESIDE_MM, SEALED
 from simkit.optimise.optimising import optimise
@@ -34,8 +34,7 @@ log = logging.getLogger(__name__)
 
 _SIDES = 34.0  # degrees from the top at which the two hands' rows of holes lie
 _UNDER = 150.0  # and the thumbs'
-_OBLONG = 2.1  # a window's width over its cut-up
-_LEAST_CUT_UP, _MOST_CUT_UP = 3.5, 8.0  # mm: shorter hisses, longer wants much breath; common practice, no source
+_OBLONG = 2.1  # a window's width over its cut-up, where its longest cut-up serves
 _MOST_STEPS = 8  # of each of two descents: a wish that can be granted takes fewer
 _HOPELESS = 1.5  # of what places and walls may mend where the hand rule finds no hole to be right
 _ENDS_SHARE = 0.36  # of a chamber's length that bears no holes: the mouth end with the window, the far tip
@@ -163,11 +162,11 @@ def _sized(wish: Wish, draft: Vessel) -> Vessel:
     grown = draft.with_values(size.values(_growth(wish, draft)))
     chamber = grown.chambers[0]
     wall = placed_wall(grown, chamber)
-    cut_up = _cut_up_mm(grown, _window_conductivity(wish, grown, wall.volume))
+    cut_up, width = _window_mm(wish, grown, _window_conductivity(wish, grown, wall.volume))
     first, last = axis_ends_mm(wall)
     rows: dict[str, float] = {
         f"{chamber.name}.voicing.cut_up_mm": round(cut_up, 2),
-        f"{chamber.name}.voicing.window_width_mm": round(_OBLONG * cut_up, 2),
+        f"{chamber.name}.voicing.window_width_mm": round(width, 2),
         f"{chamber.name}.voicing.along_mm": round(first + 0.2 * (last - first), 1),
     }
     for hole, (along, around) in zip(chamber.holes, _places(wish, first, last), strict=True):
@@ -189,12 +188,13 @@ def _growth(wish: Wish, draft: Vessel) -> float:
 
 
 def _served(wish: Wish, draft: Vessel) -> tuple[float, float]:
-    """The window's conductivities, m, that its cut-up can have and with which the holes of a row can be drilled and
-    sealed: from and to. Crossed where there are none: then the wish is out of reach by the hand rule.
+    """The window's conductivities, m, that it can have and with which the holes of a row can be drilled and sealed:
+    from and to. Crossed where there are none: then the wish is out of reach by the hand rule.
 
     K ~ V ~ size^3, so they tell how large the chamber may be.
     """
-    low, high = (_conductivity_at(draft, cut_up) for cut_up in (_LEAST_CUT_UP, _MOST_CUT_UP))
+    longest = _longest_mm(wish)
+    low, high = _conductivity_at(draft, SHORTEST, _OBLONG), _conductivity_at(draft, longest, WIDE)
     if not wish.in_a_row:
         return low, high
     steps = np.diff(_heights(wish))
@@ -220,24 +220,38 @@ def _wall_and_rims(vessel: Vessel) -> tuple[float, float, float]:
     return 1e-3 * clay.wall_mm, 1e-3 * clay.edge_radius_mm, 1e-3 * clay.edge_inside_radius_mm
 
 
-def _conductivity_at(vessel: Vessel, cut_up_mm: float) -> float:
-    return float(rectangular_hole(1e-3 * _OBLONG * cut_up_mm, 1e-3 * cut_up_mm, *_wall_and_rims(vessel)).conductivity)
+def _conductivity_at(vessel: Vessel, cut_up_mm: float, oblong: float) -> float:
+    """K of a window of this cut-up, so many times as wide as that, m."""
+    width, height = 1e-3 * oblong * cut_up_mm, 1e-3 * cut_up_mm
+    return float(rectangular_hole(width, height, *_wall_and_rims(vessel)).conductivity)
 
 
 def _hole_conductivity(vessel: Vessel, diameter_mm: float) -> float:
     return float(round_hole(diameter_mm / 2e3, *_wall_and_rims(vessel)).conductivity)
 
 
-def _cut_up_mm(vessel: Vessel, conductivity: float) -> float:
-    """The cut-up of an oblong window of this conductivity, within what is sensible."""
+def _longest_mm(wish: Wish) -> float:
+    """The longest cut-up with which the highest note does not ask more breath than is sensible."""
+    return cut_up_mm(Tuning().frequency(wish.pitches[-1]))
 
-    def excess(cut_up_mm: float) -> float:
-        return _conductivity_at(vessel, cut_up_mm) - conductivity
 
-    low, high = _LEAST_CUT_UP, _MOST_CUT_UP
-    if excess(low) >= 0:
-        return low
-    return high if excess(high) <= 0 else float(brentq(excess, low, high))
+def _window_mm(wish: Wish, vessel: Vessel, conductivity: float) -> tuple[float, float]:
+    """Cut-up and width of a window of this conductivity: oblong, and wider where its cut-up may not grow."""
+
+    def oblong(cut_up: float) -> float:
+        return _conductivity_at(vessel, cut_up, _OBLONG) - conductivity
+
+    longest = _longest_mm(wish)
+    if oblong(SHORTEST) >= 0:
+        return SHORTEST, _OBLONG * SHORTEST
+    if oblong(longest) >= 0:
+        cut_up = float(brentq(oblong, SHORTEST, longest))
+        return cut_up, _OBLONG * cut_up
+
+    def wider(share: float) -> float:
+        return _conductivity_at(vessel, longest, share) - conductivity
+
+    return longest, longest * (WIDE if wider(WIDE) <= 0 else float(brentq(wider, _OBLONG, WIDE)))
 
 
 def _places(wish: Wish, first: float, last: float) -> Sequence[tuple[float, float]]:

@@ -5,6 +5,7 @@ import pytest
 
 import simkit
 from simkit.body.clay import FIRED_G_PER_ML
+from simkit.optimise import optimise
 from simkit.optimise.limits import Limits
 from simkit.optimise.trial import drawn
 
@@ -218,3 +219,23 @@ def test_openings_stand_clear_of_seams():
 
 def test_a_body_without_lobes_has_no_seams():
     assert not any("rim" in what for what in rooms(BALL))
+
+
+def test_a_box_that_was_asked_for_and_cannot_be_kept_is_missed():
+    """Diameters alone mend no size; a limit that nobody asked for only says that the start breaks it."""
+    boxed = optimise(
+        simkit.loads(BALL.replace("[hand]", f"{NOTE}[hand]"), "ball.toml"),
+        "diameters",
+        limits=Limits(box_mm=(50.0, 80.0, 80.0)),
+    )
+    assert not boxed.reached
+    assert (
+        "broken: the piece's size along, at most 50 mm, by 18.00 mm; nothing that is free can mend it" in boxed.verdict
+    )
+
+
+NOTE = """
+[[chamber.note]]
+pitch = "F5"
+open = ["a"]
+"""

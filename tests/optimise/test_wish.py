@@ -95,3 +95,10 @@ def test_a_hopeless_wish_ends_soon_and_says_what_stands_in_the_way():
     assert "C5 stays" in outcome.verdict
     assert outcome.evidence.starts[0].steps <= 4
     assert simkit.loads(text) == outcome.vessel
+
+
+def test_no_note_of_a_wish_asks_more_breath_than_players_have():
+    """Flute players reach some 1,080 Pa (Cossette 2000, Respir. Physiol.); the rule of the cut-up is good to a half."""
+    text, _ = wished(Wish("G5 major", 4, fingertip_mm=13.0))
+    (chamber,) = simkit.blow(simkit.loads(text, "wish"), "ports").chambers
+    assert all(note.blown.pressure < 1.5 * 1080 for note in chamber.notes)
