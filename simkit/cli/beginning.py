@@ -92,7 +92,7 @@ def new(
         half.write_text(text, encoding="utf-8")
     if not reached:
         raise OutOfReach(f"the best compromise is in {output}\n{outcome.verdict}")
-    tell(f"wrote {output}; see what it plays with: simkit predict {output}", 0)
+    tell(f"wrote {output}; what it plays: simkit predict {output}; how hard to blow: simkit blow {output}", 0)
 
 
 def _only_with(ends: str | None, chambers: int | None, overlap: int, box_mm: str | None, mass_g: float | None) -> None:
