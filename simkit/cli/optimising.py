@@ -62,7 +62,7 @@ def optimise(
         bool | None,
         typer.Option(
             "--judge/--no-judge",
-            help="Ask the air meshed as a whole about three notes of each chamber, too; of one chamber it is asked.",
+            help="Ask the air meshed as a whole about three notes of each chamber; by itself it does so for one chamber.",
             show_default=False,
         ),
     ] = None,
