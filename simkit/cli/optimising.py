@@ -62,7 +62,7 @@ def optimise(
         bool | None,
         typer.Option(
             "--judge/--no-judge",
-            help="Ask the air meshed as a whole about three notes of each chamber; by itself it does so for one chamber.",
+            help="Ask the air meshed as a whole about three notes of each chamber; unasked, only where one is all.",
             show_default=False,
         ),
     ] = None,
