@@ -78,8 +78,8 @@ class MovedAir:
         old = self._air
         walls = tuple(chamber.wall for chamber in body.chambers)
         chambers = tuple(
-            InsideAir.of(mover.to(partial(project, wall)), wall, len(was.modes.k2))
-            for mover, wall, was in zip(self._inside, walls, old.chambers, strict=True)
+            was if wall == solid.wall else InsideAir.of(mover.to(partial(project, wall)), wall, len(was.modes.k2))
+            for mover, wall, was, solid in zip(self._inside, walls, old.chambers, self.trial.body.chambers, strict=True)
         )
         mesh = self._outside.to(partial(offset_points, walls, body.thickness))
         far = old.outside.far
