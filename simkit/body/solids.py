@@ -18,8 +18,9 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from simkit.body import halves, kernel
+from simkit.body import kernel
 from simkit.body.body import Body, ChamberBody
+from simkit.body.halves import build_open
 from simkit.body.wall import Block, Can, Moved, Skin, Solid, Union, normals
 from simkit.errors import MeshError
 from simkit.files import MARK
@@ -141,9 +142,9 @@ def _solids(gmsh: Any, body: Body, scale: float, square_to: str, at: float) -> t
     """Tags of the air of each chamber, of the piece as one block without air, and of the two halves of the clay."""
     occ = gmsh.model.occ
     try:
-        forms = [halves.build_open(gmsh, scaled(chamber.wall.solid(), scale)) for chamber in body.chambers]
+        forms = [build_open(gmsh, scaled(chamber.wall.solid(), scale)) for chamber in body.chambers]
         coats = [scaled(chamber.wall.solid(body.thickness), scale) for chamber in body.chambers]
-        blocks = [(3, halves.build_open(gmsh, coat)) for coat in coats]
+        blocks = [(3, build_open(gmsh, coat)) for coat in coats]
         block = occ.fuse(blocks[:1], blocks[1:])[0] if len(blocks) > 1 else blocks
         clay = occ.cut(block, [(3, tag) for tag in forms], removeObject=False, removeTool=False)[0]
         occ.synchronize()
@@ -268,7 +269,7 @@ def _step(chamber: ChamberBody, scale: float, name: str) -> str:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "form.step"
         with kernel.session() as gmsh:
-            halves.build_open(gmsh, scaled(chamber.wall.solid(), scale))
+            build_open(gmsh, scaled(chamber.wall.solid(), scale))
             gmsh.model.occ.synchronize()
             kernel.write_step(gmsh, path)
         text = path.read_text(encoding="ascii", errors="replace")
