@@ -79,7 +79,16 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
         return circuit.chamber_air.sound_speed * np.sqrt(k_squared(circuit, source.at(omega), rows, openness))
 
     who = f"{len(start)} fingerings (pitch range {start.max() / start.min():.2f})"
-    return settled(proposed, start.astype(complex), _SETTLED, who)
+    try:
+        return settled(proposed, start.astype(complex), _SETTLED, who)
+    except OutOfReach:
+        if rows.all():
+            raise
+    # Another chamber is all but in unison: k^2 is no slow function there, and each fingering is sought as a mode.
+    found = [resonances(circuit, one, 1, rows).omega for one in openness]
+    if any(len(omega) == 0 for omega in found):
+        raise OutOfReach(f"no resonance is mostly this chamber's: another is in unison with it, for {who}")
+    return np.array([omega[0] for omega in found])
 
 
 def stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:
