@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
+from simkit.errors import OutOfReach
 from simkit.sound import models
 from simkit.sound.neighbours import coupling, sorted_out
 from simkit.sound.ringing import lowest
@@ -245,3 +246,17 @@ def test_two_necks_of_one_chamber_sound_higher_the_farther_apart_they_are():
         found.append(both / one)
     assert (np.diff(found) > 0).all()
     assert 1.3 < found[0] < np.sqrt(2) < 1.01 * found[-1] < 1.06 * np.sqrt(2)
+
+
+def test_where_the_secant_does_not_settle_the_chamber_s_mode_is_sought(monkeypatch):
+    """Both ways to a chamber's note meet: a fixed point of its own k^2, and a mode that is mostly its own."""
+    circuit, rows, both = two_on_one_ball(60.0, False, 0.8), np.array([False, True]), np.ones((1, 2))
+    expected = lowest(circuit, rows, both, np.array([3000.0]))
+
+    def unsettled(*_):
+        raise OutOfReach("a pair in unison")
+
+    monkeypatch.setattr("simkit.sound.ringing.settled", unsettled)
+    assert lowest(circuit, rows, both, np.array([3000.0])) == pytest.approx(expected, rel=1e-6)
+    with pytest.raises(OutOfReach):
+        lowest(circuit, np.array([True, True]), both, np.array([3000.0]))
