@@ -44,7 +44,10 @@ def test_it_ends_with_whoever_asked(how, tmp_path):
     """Ctrl-C, and an asker that is killed: in both cases nothing goes on."""
     note = tmp_path / "helper"
     code = f"import os; open({str(note)!r}, 'w').write(str(os.getpid())); import time; time.sleep(600)"
-    asker = f"from simkit.body.apart import apart; apart(exec, {code!r}, seconds=600, what=('sleeping', 'do less'))"
+    # A job in the background starts deaf to Ctrl-C.
+    heard = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+    asked = f"apart(exec, {code!r}, seconds=600, what=('sleeping', 'do less'))"
+    asker = f"{heard}; from simkit.body.apart import apart; {asked}"
     with subprocess.Popen([sys.executable, "-c", asker], stderr=subprocess.DEVNULL) as process:
         for _ in range(600):
             if note.exists() and note.read_text():
