@@ -22,10 +22,8 @@ def half_plane(R, outside, far, fine, face):
 
     face: radius to which the clay about the duct's mouth is cut flat; 1 is not at all.
     """
-    from skfem import MeshTri2
-
     with kernel.session() as gmsh:
-        geo, size = gmsh.model.geo, gmsh.model.mesh.field
+        geo = gmsh.model.geo
         at = lambda r, z: geo.addPoint(r, z, 0)  # noqa: E731
         height = np.sqrt(R * R - face * face) - R
         end = mouth(R, face) - LENGTH if outside else LENGTH
@@ -44,18 +42,26 @@ def half_plane(R, outside, far, fine, face):
             sides = [geo.addLine(low, inlet[0]), *duct, *wall]
         geo.addPlaneSurface([geo.addCurveLoop(sides)])
         geo.synchronize()
-        size.add("Distance", 1)
-        size.setNumbers(1, "PointsList", [rim])
-        size.add("MathEval", 2)
-        size.setString(2, "F", f"{fine} + 0.12 * F1")
-        size.setAsBackgroundMesh(2)
-        for source in ("ExtendFromBoundary", "FromPoints"):
-            gmsh.option.setNumber(f"Mesh.MeshSize{source}", 0)
-        gmsh.option.setNumber("Mesh.MeshSizeMax", far / 12 if outside else R / 10)
-        gmsh.model.mesh.generate(2)
-        gmsh.model.mesh.setOrder(2)
-        tags, xyz, _ = gmsh.model.mesh.getNodes()
-        _, cells = gmsh.model.mesh.getElementsByType(9)
+        return triangles(gmsh, [rim], f"{fine} + 0.12 * F1", far / 12 if outside else R / 10)
+
+
+def triangles(gmsh, points, size, largest):
+    """Quadratic triangles of the model's face, of `size` (F1 is the distance to the nearest of `points`), at most."""
+    from skfem import MeshTri2
+
+    field = gmsh.model.mesh.field
+    field.add("Distance", 1)
+    field.setNumbers(1, "PointsList", points)
+    field.add("MathEval", 2)
+    field.setString(2, "F", size)
+    field.setAsBackgroundMesh(2)
+    for source in ("ExtendFromBoundary", "FromPoints"):
+        gmsh.option.setNumber(f"Mesh.MeshSize{source}", 0)
+    gmsh.option.setNumber("Mesh.MeshSizeMax", largest)
+    gmsh.model.mesh.generate(2)
+    gmsh.model.mesh.setOrder(2)
+    tags, xyz, _ = gmsh.model.mesh.getNodes()
+    _, cells = gmsh.model.mesh.getElementsByType(9)
     order = np.argsort(tags)
     used, cells = np.unique(np.searchsorted(tags[order], cells), return_inverse=True)
     return MeshTri2(xyz.reshape(-1, 3)[order][used, :2].T, cells.reshape(-1, 6).T)
@@ -127,33 +133,19 @@ def test_a_ducts_end_in_a_flat_face(R):
 @pytest.mark.parametrize("step", [-1.0, -0.2, 0.1, 0.5])
 def test_what_a_pocket_or_a_collar_adds(step):
     """`step` of the clay about a flat face 1.6 radii wide: the fit to 3e-3 of the radius."""
-    from skfem import Basis, BilinearForm, ElementTriP2, FacetBasis, LinearForm, MeshTri2
+    from skfem import Basis, BilinearForm, ElementTriP2, FacetBasis, LinearForm
     from skfem.helpers import dot, grad
 
     far = 60.0
     with kernel.session() as gmsh:
-        geo, size = gmsh.model.geo, gmsh.model.mesh.field
+        geo = gmsh.model.geo
         corners = [(0, far), (0, -6), (1, -6), (1, 0), (1.6, 0), (1.6, step), (np.sqrt(far**2 - step**2), step)]
         points = [geo.addPoint(r, z, 0) for r, z in corners]
         sides = [geo.addLine(p, q) for p, q in pairwise(points)]
         sides.append(geo.addCircleArc(points[-1], geo.addPoint(0, 0, 0), points[0]))
         geo.addPlaneSurface([geo.addCurveLoop(sides)])
         geo.synchronize()
-        size.add("Distance", 1)
-        size.setNumbers(1, "PointsList", [points[3], points[4 if step < 0 else 5]])
-        size.add("MathEval", 2)
-        size.setString(2, "F", "0.005 + 0.15 * F1")
-        size.setAsBackgroundMesh(2)
-        for source in ("ExtendFromBoundary", "FromPoints"):
-            gmsh.option.setNumber(f"Mesh.MeshSize{source}", 0)
-        gmsh.option.setNumber("Mesh.MeshSizeMax", far / 25)
-        gmsh.model.mesh.generate(2)
-        gmsh.model.mesh.setOrder(2)
-        tags, xyz, _ = gmsh.model.mesh.getNodes()
-        _, cells = gmsh.model.mesh.getElementsByType(9)
-    order = np.argsort(tags)
-    used, cells = np.unique(np.searchsorted(tags[order], cells), return_inverse=True)
-    mesh = MeshTri2(xyz.reshape(-1, 3)[order][used, :2].T, cells.reshape(-1, 6).T)
+        mesh = triangles(gmsh, [points[3], points[4 if step < 0 else 5]], "0.005 + 0.15 * F1", far / 25)
     K = BilinearForm(lambda u, v, w: dot(grad(u), grad(v)) * w.x[0]).assemble(basis := Basis(mesh, ElementTriP2()))
     away, inlet = (
         FacetBasis(mesh, ElementTriP2(), facets=mesh.facets_satisfying(at, True))
