@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body.body import Opening
-from simkit.body.wall import BOX_SLACK, Wall, distance, project
+from simkit.body.wall import Wall, box_distance, distance, project
 
 NEAREST = 60  # points of each wall that are held against the other exactly
 CLOSED_IN_M = 1e-9
@@ -89,10 +89,8 @@ def _followed(a: Wall, b: Wall, start: Between, steps: int = 60) -> Between:
 def buried(opening: Opening, thickness: float, other: Wall) -> float:
     """How deep the outer mouth of an opening lies within the clay around another chamber, m; 0 where it is free."""
     rim = opening.rim_points(24, out=thickness)
-    low, high = other.box
-    slack = BOX_SLACK * float(np.ptp(other.box, axis=0).max())
-    if np.linalg.norm(np.maximum(np.maximum(low - rim, rim - high), 0.0), axis=1).min() > thickness + 2 * slack:
-        return 0.0  # not even near
+    if box_distance(other, rim).min() > thickness:
+        return 0.0
     return max(0.0, thickness - float(distance(other, rim).min()))
 
 

@@ -193,7 +193,14 @@ def project(wall: Wall, points: np.ndarray) -> np.ndarray:
     return wall.nearest(np.atleast_2d(np.asarray(points, float)))
 
 
-BOX_SLACK = 0.02  # boxes of turned walls are taken from points all over them
+_BOX_SLACK = 0.02  # boxes of turned walls are taken from points all over them
+
+
+def box_distance(wall: Wall, points: np.ndarray) -> np.ndarray:
+    """Distance (n,), m, of points (n, 3) to a wall's box, a little enlarged: the wall is not nearer."""
+    more = _BOX_SLACK * np.ptp(wall.box, axis=0).max()
+    low, high = wall.box + np.array([[-more], [more]])
+    return np.sqrt(_squared(np.maximum(np.maximum(low - points, points - high), 0.0)))
 
 
 def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -201,10 +208,7 @@ def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndar
 
     A wall is asked only about points to which its box, a little enlarged, is nearer than the foot found before.
     """
-    slack = [BOX_SLACK * np.ptp(wall.box, axis=0).max() for wall in walls]
-    boxes = [wall.box + np.array([[-more], [more]]) for wall, more in zip(walls, slack, strict=True)]
-    beyond = [np.maximum(np.maximum(low - points, points - high), 0.0) for low, high in boxes]
-    least = np.sqrt([_squared(away) for away in beyond])
+    least = np.stack([box_distance(wall, points) for wall in walls])
     order = least.argsort(axis=0)
     found, owner, gap = np.empty_like(points), np.zeros(len(points), int), np.full(len(points), np.inf)
     for asked in order:

@@ -24,10 +24,11 @@ def factored(A: csr_matrix) -> Solve:
     ).solve
 
     def solve(load: np.ndarray) -> np.ndarray:
-        if load.ndim == 1 or load.shape[1] < MANY:
+        count = hands()
+        if count == 1 or load.ndim == 1 or load.shape[1] < MANY:
             return by_one(load)
-        with ThreadPoolExecutor(hands()) as pool:
-            return np.hstack(list(pool.map(by_one, np.array_split(load, hands(), axis=1))))
+        with ThreadPoolExecutor(count) as pool:
+            return np.hstack(list(pool.map(by_one, np.array_split(load, count, axis=1))))
 
     return solve
 

@@ -78,7 +78,7 @@ class Limits:
         for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
             site = _Site(vessel, chamber, solid, body.thickness)
             parts += [_clay(site, self.clay_mm), _window(site, self.window_mm), _ends(site), _rims(site)]
-            parts += [_seams(site), _thumbs(site), _cut_up(site), _windway(site)]
+            parts += [_seams(site), _underneath(site), _cut_up(site), _windway(site)]
         sites = [_Site(vessel, c, s, body.thickness) for c, s in zip(vessel.chambers, body.chambers, strict=True)]
         hand = vessel.hand
         if hand and hand.spacing_mm is not None:
@@ -205,7 +205,7 @@ def _seams(site: _Site) -> _Part:
     )
 
 
-def _thumbs(site: _Site) -> _Part:
+def _underneath(site: _Site) -> _Part:
     """Holes for thumbs look down, and those for other fingers do not."""
     fingers = [(n, "thumb" in hole.finger) for n, hole in enumerate(site.chamber.holes) if hole.finger]
     left = []

@@ -119,7 +119,7 @@ def aperture_of(opening: Opening) -> Aperture:
     """The air of an opening of the body, with its own duct length and rims, and a window's sloping far side."""
     if opening.is_round:
         plain = round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim)
-        return replace(plain, outer=plain.outer + face_end(opening), dip=_dip(opening))
+        return replace(plain, outer=plain.outer + face_end(opening), dip=dip_of(opening))
     upright = rectangular_hole(opening.width, opening.height, opening.length, opening.rim, opening.inside_rim)
     rims = opening.inside_rim, opening.rim
     relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, *rims, opening.bend)
@@ -148,7 +148,7 @@ def face_end(opening: Opening) -> float:
     return float(share * opening.radius)
 
 
-def _dip(opening: Opening) -> float:
+def dip_of(opening: Opening) -> float:
     """How much less deep the air under a finger is than a round duct is long, m.
 
     The finger rests on the rim, which lies H a^2/2 below the middle of the outer face, H the mean curvature there, and
