@@ -3,8 +3,8 @@
 Beside an upright far side a slope lowers 1/K and the friction. The cell of `simkit.field.cell` finds by how much in a
 second or two for each window, right to some half a percent of the fall, another half a percent on the next mesh. The
 law is smooth and answers at once: the logarithms of both falls are polynomials of the third degree in seven numbers of
-the window, `relief.csv`, fitted to 1,449 such cells by `benchmarks/windows.py`. Windows left out one by one it meets to
-0.4 % of the fall of 1/K, which is 0.06 % of 1/K, and to 1.0 % of that of the friction (standard deviations).
+the window, `relief.csv`, fitted to 1,449 such cells; `benchmarks/windows.py` fits it anew. Windows left out one by one
+it meets to 0.4 % of the fall of 1/K, which is 0.06 % of 1/K, and to 1.0 % of that of friction (standard deviations).
 """
 
 from __future__ import annotations
