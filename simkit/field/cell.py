@@ -55,9 +55,7 @@ def streaming(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Stream:
 
     The far caps let through what a point source would, dp/dn = -(p - p_far)/R; the flow is that of the outer one.
     """
-    part = _flat(cell)
-    if bend != FLAT:
-        part = replace(part, mesh=_bent(cell, part.mesh, bend))
+    part, _ = _bent(cell, bend)
     K, _ = stiffness_and_mass(part.mesh)
     inside, outside = (_cap(part, which) for which in (part.far_inside, part.far_outside))
     operator = (K + (inside[0] + outside[0]) / cell.far).tocsr()
@@ -65,14 +63,17 @@ def streaming(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Stream:
     return Stream(part, potential, 2 * float(outside[1] @ potential) / cell.far)
 
 
-def _bent(cell: WindowCell, mesh: AirMesh, bend: tuple[float, float]) -> AirMesh:
-    """The mesh bent with the wall; by half as much, or a quarter, or not at all where its elements would fold, as at a
-    flat slope through thick clay that bends away from it."""
-    for share in (1.0, 0.5, 0.25):
+@lru_cache(maxsize=16)
+def _bent(cell: WindowCell, bend: tuple[float, float]) -> tuple[CellMesh, float]:
+    """The cell bent with the wall, and by what share of it: all, a half, a quarter or nothing, so that no element
+    folds, as some would at a flat slope through thick clay that bends away from it."""
+    part, mesh = _flat(cell), _flat(cell).mesh
+    for share in (1.0, 0.5, 0.25) if bend != FLAT else ():
         points = bent(cell, mesh.points, share * bend[0], share * bend[1])
         with suppress(MeshError):
-            return gated(points, mesh.tets, mesh.facets, mesh.outer, mesh.size, "the window", None)
-    return mesh
+            whole = gated(points, mesh.tets, mesh.facets, mesh.outer, mesh.size, "the window", None)
+            return replace(part, mesh=whole), share
+    return part, 0.0
 
 
 @lru_cache(maxsize=16)
@@ -189,5 +190,7 @@ def _like(cell: WindowCell) -> WindowCell:
 
 @lru_cache(maxsize=256)
 def _relief(cell: WindowCell, bend: tuple[float, float]) -> Relief:
-    sloped, upright = passage(cell, bend), passage(replace(cell, edge_deg=UPRIGHT), bend)
-    return Relief(1 / sloped.conductivity - 1 / upright.conductivity, sloped.friction - upright.friction)
+    upright = replace(cell, edge_deg=UPRIGHT)
+    share = min(_bent(each, bend)[1] for each in (cell, upright))  # alike, or what the bend does would not cancel
+    there, before = (passage(each, (share * bend[0], share * bend[1])) for each in (cell, upright))
+    return Relief(1 / there.conductivity - 1 / before.conductivity, there.friction - before.friction)
