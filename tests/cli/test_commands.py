@@ -153,10 +153,11 @@ def test_wrong_input_is_status_2_with_one_clear_line_and_nothing_written(capsys,
 
 def test_ctrl_c_ends_with_130_and_leaves_nothing_half_written(folder):
     before = set(os.listdir(folder))
-    command = [sys.executable, "-m", "simkit", "resonances", "dove.toml", "--closed", "--count", "150"]
-    with subprocess.Popen(
-        [*command, "--plot", "modes.png"], stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as child:
+    # A job in the background starts deaf to Ctrl-C.
+    heard = "import runpy, signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+    command = [sys.executable, "-c", f"{heard}; runpy.run_module('simkit', run_name='__main__')", "resonances"]
+    command += ["dove.toml", "--closed", "--count", "150", "--plot", "modes.png"]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as child:
         # What takes longer than two seconds says so; then it is in the middle of its work.
         assert child.stderr.readline().startswith("simkit: looking for resonances ...")
         child.send_signal(signal.SIGINT)
