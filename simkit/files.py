@@ -94,7 +94,7 @@ def whole_folder(path: str | Path, option: str = "-o") -> Iterator[Path]:
 
     Yields a temporary neighbour to write to. When the block ends well its files go to `path`, which is made if it is
     not there; files of other names that lie there are left alone. When the block is left by an error or by Ctrl-C
-    nothing has changed.
+    nothing has changed. What a run that was killed has left behind, the next one clears away.
 
     >>> with tempfile.TemporaryDirectory() as place:
     ...     with whole_folder(place + "/out") as half:
@@ -104,8 +104,7 @@ def whole_folder(path: str | Path, option: str = "-o") -> Iterator[Path]:
     """
     target = Path(path).resolve()
     check_folder(path, option)
-    half = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
-    half.chmod(0o777 & ~_mask())
+    half, held = _half_folder(target)
     try:
         yield half
         files = sorted(half.iterdir())
@@ -123,6 +122,52 @@ def whole_folder(path: str | Path, option: str = "-o") -> Iterator[Path]:
         raise InputError([Fault(str(path), option, None, f"a place that can be written ({error.strerror})")]) from error
     finally:
         shutil.rmtree(half, ignore_errors=True)
+        os.close(held)
+
+
+HALF = ".simkit-half"  # how the name of a folder ends that is still being written
+
+
+def _half_folder(target: Path) -> tuple[Path, int]:
+    """A new hidden folder beside the target, and the handle by which this process holds it.
+
+    The system lets go of it when the process ends, however it ends, and so a half folder that nobody holds is one
+    that a killed run has left behind: those beside the target go first.
+    """
+    for other in target.parent.glob(f".*{HALF}"):
+        handle = _hold(other, wait=False) if other.is_dir() and not other.is_symlink() else None
+        if handle is not None:
+            shutil.rmtree(other, ignore_errors=True)
+            os.close(handle)
+    while True:
+        half = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=HALF, dir=target.parent))
+        half.chmod(0o777 & ~_mask())
+        handle = _hold(half, wait=True)
+        # Between the two lines above another run may have taken it for one left behind.
+        if handle is not None:
+            return half, handle
+
+
+def _hold(folder: Path, wait: bool) -> int | None:
+    """A handle that holds a folder, to be closed; None if another process holds it or it is gone.
+
+    Where the place knows no locks, a network's disk say, a folder is made without one and none is cleared away.
+    """
+    import fcntl
+
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+        locked = True
+    except OSError:
+        locked = False
+    if (locked or wait) and folder.is_dir() and os.path.samestat(os.fstat(handle), folder.stat()):
+        return handle
+    os.close(handle)
+    return None
 
 
 def check_folder(path: str | Path, option: str = "-o") -> None:

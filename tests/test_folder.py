@@ -1,9 +1,12 @@
 """Several files appear together or not at all."""
 
+import subprocess
+import sys
+
 import pytest
 
 from simkit.errors import InputError
-from simkit.files import whole_folder
+from simkit.files import HALF, whole_folder
 
 
 def test_files_appear_together_in_a_new_folder(tmp_path):
@@ -51,3 +54,40 @@ def test_a_folder_in_the_way_of_a_file_is_said(tmp_path):
     (tmp_path / "out" / "a").mkdir(parents=True)
     with pytest.raises(InputError, match="without a folder of this name"), whole_folder(tmp_path / "out") as half:
         (half / "a").write_text("1")
+
+
+WRITER = """
+import sys
+from simkit.files import whole_folder
+with whole_folder(sys.argv[1]) as half:
+    (half / "a").write_text("half of it")
+    print(half.name, flush=True)
+    sys.stdin.read()
+"""
+
+
+def test_what_a_killed_run_left_goes_at_the_next_and_what_is_being_written_stays(tmp_path):
+    mine = [".out.notes", f"out{HALF}", ".out.k3j2h1_x"]
+    for name in mine:
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "a").write_text("mine")
+    runs = [
+        subprocess.Popen([sys.executable, "-c", WRITER, tmp_path / name], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        for name in ("out", "other")
+    ]
+    try:
+        killed, living = (run.stdout.readline().decode().strip() for run in runs)
+        assert {killed, living} <= {path.name for path in tmp_path.iterdir()}
+        runs[0].kill()
+        runs[0].wait()
+        assert (tmp_path / killed).exists()
+        with whole_folder(tmp_path / "out") as half:
+            (half / "a").write_text("all of it")
+        assert {path.name for path in tmp_path.iterdir()} == {"out", living, *mine}
+        runs[1].communicate(b"")  # it ends well: nobody took its folder away
+        assert (tmp_path / "other" / "a").read_text() == "half of it"
+        assert {path.name for path in tmp_path.iterdir()} == {"out", "other", *mine}
+    finally:
+        for run in runs:
+            run.kill()
+            run.communicate()
