@@ -13,10 +13,11 @@ import simkit
 PACKAGE = Path(simkit.__file__).parent
 
 # Each room with the rooms that it may import, beside itself.
-FACTS = {"errors", "pitch", "air", "files"}
+FACTS = {"errors", "frozen", "pitch", "air", "files"}
 ANSWERS = FACTS | {"vessel", "body", "field", "sound", "optimise", "making"}
 MAY_IMPORT = {
     "errors": set(),
+    "frozen": set(),
     "files": {"errors"},
     "waiting": set(),
     "pitch": {"errors"},

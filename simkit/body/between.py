@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -10,12 +9,13 @@ from scipy.spatial import cKDTree
 
 from simkit.body.body import Opening
 from simkit.body.wall import Wall, box_distance, distance, project
+from simkit.frozen import frozen
 
 NEAREST = 60  # points of each wall that are held against the other exactly
 CLOSED_IN_M = 1e-9
 
 
-@dataclass(frozen=True)
+@frozen
 class Between:
     """The clay between two chambers: its least thickness in m, negative where they overlap, and where (3,), m."""
 

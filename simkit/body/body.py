@@ -9,9 +9,10 @@ import numpy as np
 
 from simkit.body.places import Place, tangent_frame
 from simkit.body.wall import Wall, bend_along, vector_product
+from simkit.frozen import frozen
 
 
-@dataclass(frozen=True)
+@frozen
 class Opening:
     """The air of a hole or of a window: a duct square to the wall.
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 
 import numpy as np
 
+from simkit.frozen import frozen
 
-@dataclass(frozen=True)
+
+@frozen
 class Made:
     """Many states of one chamber, one a row: sizes counted as fired, m.
 
@@ -40,7 +42,7 @@ class Made:
         return Made(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Made)))
 
 
-@dataclass(frozen=True)
+@frozen
 class MadeSlopes:
     """By what share each state's frequency rises: for each e-fold of volume (m,), and for each metre of cut_up (m,),
     of every wall (m, openings) and of every diameter (m, holes)."""

@@ -15,7 +15,7 @@ from simkit.errors import MeshError
 DEFAULT_SHARE = 0.42
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class AirMesh:
     """Ten-node tetrahedra whose wall nodes lie on the exact wall.
 

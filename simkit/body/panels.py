@@ -52,7 +52,7 @@ class Cut:
         return (self.foot.beyond(at) < 0) & (at[:, 2] > self.low) & (at[:, 2] < self.high)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Panels:
     """A surface in triangles with its holes left out: points (n, 3), m; triangles; the nodes round each hole."""
 

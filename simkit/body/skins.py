@@ -17,7 +17,7 @@ from simkit.body.strips import Strip, strip_between, turned
 from simkit.body.wall import Spot, project
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class WholeMesh:
     """A mesh of it all: `mesh.facets` are the clay's surfaces and `mesh.outer` the far sphere's.
 
@@ -34,7 +34,7 @@ class WholeMesh:
     sharp: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Edge:
     """The rim of an opening in a wall without thickness: its nodes `ids` (n,) at `turns` (n,) round the duct."""
 

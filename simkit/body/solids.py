@@ -53,7 +53,7 @@ class Seam:
     at: float | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Piece:
     """A closed solid: points (n, 3), m; triangles (m, 3), facing out; its volume, m^3; a form's text as STEP."""
 

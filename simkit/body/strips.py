@@ -9,7 +9,7 @@ import numpy as np
 from simkit.body.rims import Duct, Footprint
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Strip:
     """Nodes in rows and columns on a duct; columns run round it, from turns `start` to turns `stop`.
 

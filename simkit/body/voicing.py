@@ -65,7 +65,7 @@ class WindowCell:
         return min(self.nose, self.rim) < SHARP * self.cut_up
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CellMesh:
     """The half cell's mesh, and which of its boundary facets are far caps, inside and outside, or clay (bool each)."""
 

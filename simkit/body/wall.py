@@ -17,9 +17,10 @@ from scipy.optimize import brentq
 from scipy.spatial import cKDTree
 
 from simkit.body.taylor import Taylor
+from simkit.frozen import frozen
 
 
-@dataclass(frozen=True)
+@frozen
 class Sheet:
     """A smooth piece of a wall as rings from one end to the other.
 
@@ -39,7 +40,7 @@ class Skin:
     sheets: tuple[Sheet, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Block:
     """An upright box `corners` (2, 3) with all edges rounded to `rounding` (0: sharp), m."""
 
@@ -57,7 +58,7 @@ class Can:
     rounding: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Moved:
     """Another solid turned by `turn` (3, 3) and then shifted by `shift` (3,)."""
 
@@ -73,7 +74,7 @@ class Union:
     solids: tuple[Solid, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Spot:
     """A round flat face of `radius` about `center` (3,), square to the unit `axis` (3,), m.
 

@@ -8,7 +8,6 @@ is a crack: one surface with nodes on either side of it, joined in the open hole
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
 from math import hypot
 
@@ -22,6 +21,7 @@ from simkit.body.rims import SPOT, Duct, duct_of, lift, own_wall, spot_of
 from simkit.body.skins import Skins, WholeMesh
 from simkit.body.wall import Faced, Spot, Union, clearance, on_wall, thinnest
 from simkit.errors import MeshError, OutOfReach
+from simkit.frozen import frozen
 
 SHELL = 1.35  # radius of the far sphere over that of the body
 GROW = 0.45  # how fast elements grow with the distance from a rim, at grading 1
@@ -32,7 +32,7 @@ MOST_UNKNOWNS = 500_000
 KIB_PER_UNKNOWN = 5.0  # measured, both gradings kept
 
 
-@dataclass(frozen=True)
+@frozen
 class Grading:
     """How fine: sizes at each rim, growth, largest sizes inside, around the clay and on the far sphere, m.
 

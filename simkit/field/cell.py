@@ -32,7 +32,7 @@ class Passage:
     friction: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Stream:
     """Air that streams through a half cell: its mesh, the potential at the nodes (n,), and the flow of both halves.
 

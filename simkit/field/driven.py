@@ -21,7 +21,7 @@ TOLERANCE = 1e-4  # of the flow
 STEPS = 80
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Driven:
     """The answer's small model: for each matrix its part in the space (m, m), its load (m,) and its own share of g.
 
@@ -56,7 +56,7 @@ class Driven:
         return np.array(found)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Sides:
     """The matrices before joining, the joining E, and g: what drives."""
 

@@ -88,7 +88,7 @@ def monomials(flat: np.ndarray) -> np.ndarray:
     return u[:, POWERS[:, 0]] * v[:, POWERS[:, 1]]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Pairs:
     """Pairs of points of the unit disc or of the square from -1 to 1, with weights.
 

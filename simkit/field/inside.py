@@ -36,7 +36,7 @@ from simkit.field.surface import Surface
 _SOFT = 0.7  # of the distance between the points of a rule: how near to a source its slopes are let go
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Skin:
     """A surface with a rule over the facets that mesh it: where the smooth part's wall data are taken.
 
@@ -78,7 +78,7 @@ class Skin:
         return csr_matrix((weights, np.arange(stops[-1]), stops), shape=(len(mouths), stops[-1])) @ at
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class InsideAir:
     """A chamber's meshed air, factored: everything that does not know where the openings are."""
 
@@ -169,7 +169,7 @@ class InsideAir:
         return np.stack(bent, axis=1), np.array(means)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class InsideAnswer:
     """A chamber's fields and matrices for one set of mouths.
 

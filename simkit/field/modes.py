@@ -16,7 +16,7 @@ from simkit.field.factor import Solve, factored_floating
 CLOSED_SHARE = 0.18  # of the radius of a ball of the chamber's volume: six modes of plain shapes within 0.3 cent
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Modes:
     """Lossless modes of closed air, ascending, multiplicity counted, the uniform one left out.
 

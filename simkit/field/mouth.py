@@ -37,7 +37,7 @@ def outward_shift(opening: Opening) -> float:
     return float(0.244 * opening.height * (opening.length / opening.height) ** 1.51 * slant**0.64)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Mouth:
     """An opening as it meets the air of one side.
 
@@ -110,7 +110,7 @@ def _axis(opening: Opening) -> np.ndarray:
     return opening.axis
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Plan:
     """Where in its tangent plane an opening sends (first broad, then near), hears, and is probed for its cap.
 

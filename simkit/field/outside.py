@@ -33,7 +33,7 @@ TOP = 8  # highest degree that leaves exactly
 DEGREE = degrees(TOP)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FarSphere:
     """The sphere at which the mesh ends: points (q, 3) on it, the harmonics' values there times the weights, and
     `loads` (nodes, (TOP + 1)^2), the integrals of harmonics times shape functions."""
@@ -58,7 +58,7 @@ class FarSphere:
         return (self.points - self.center) / self.radius
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class OutsideAir:
     """The air around a body, factored: everything that does not know where the openings are.
 
@@ -160,7 +160,7 @@ class OutsideAir:
         return np.concatenate([self.span, added], axis=1)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Shrunk:
     """The shell's equations among the fields of a span: a model that answers at any wave number in a millisecond."""
 
@@ -203,7 +203,7 @@ class _Shrunk:
         return np.real(through.conj().T @ (power[:, None] * through))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class OutsideAnswer:
     """The outside's fields and matrices for one set of mouths at some wave numbers.
 

@@ -10,6 +10,7 @@ from numpy.polynomial import Polynomial
 from numpy.typing import ArrayLike
 
 from simkit.field.doubts import Doubt
+from simkit.frozen import frozen
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,7 @@ class FieldEvidence:
     answer_seconds: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Interpolant:
     """A matrix function of k, real in i k: sum over p of terms[p] x^p / poles(x), x = i k scale.
 
@@ -86,7 +87,7 @@ def _poles(x: np.ndarray, slope: bool = False) -> np.ndarray:
     return _POLES_SLOPE(x) if slope else _POLES(x)
 
 
-@dataclass(frozen=True)
+@frozen
 class PortField:
     """How unit strength at one opening is heard at another, from inside and from outside the body.
 
@@ -149,7 +150,7 @@ class PortField:
         return np.einsum("im,jm->mij", self.modes, self.modes)
 
 
-@dataclass(frozen=True)
+@frozen
 class RowChanges:
     """What small moves of openings, one at a time, change in a port field, to first order.
 

@@ -19,7 +19,7 @@ _TETRAHEDRON_WEIGHTS = np.array([-4 / 5, 9 / 20, 9 / 20, 9 / 20, 9 / 20]) / 6
 _EDGES = ((0, 1), (1, 2), (0, 2), (0, 3), (1, 3), (2, 3))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Rule:
     """Points (q, 3), m, with weights (q,), m^2 or m^3, and `spread` (n, q) to the mesh's nodes.
 

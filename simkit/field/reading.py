@@ -13,7 +13,7 @@ from simkit.field.quadrature import triangle_shapes, triangle_slopes
 CANDIDATES = 8  # facets whose middles are nearest; one of them holds the point
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class WallReader:
     """Finds the curved facet and the place on it that belong to a wall point, by Newton."""
 

@@ -23,7 +23,7 @@ STEPS = 60
 SPARE = 3  # guesses more than asked for: radiation may change their order
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Radiating:
     """Air that rings by K p + beyond S p + sum_l D_l(k) B_l B_l^T p = k^2 M p, all matrices real and symmetric.
 

@@ -57,7 +57,7 @@ def _within(air: InsideAir, group: tuple[Opening, ...], way: _Ways) -> InsideAns
     return air.answer(mouths(group, air.skin.surface, way.behind / 2))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Ways:
     """How far the air reaches ahead of each opening, and how far behind its wall it lies again, m: (n,) each."""
 

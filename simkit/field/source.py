@@ -18,12 +18,14 @@ ball, with an endless line, and outside a ball, with a line to its centre, the s
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from simkit.frozen import frozen
 
-@dataclass(frozen=True)
+
+@frozen
 class Sources:
     """Unit sources on a wall.
 

@@ -28,11 +28,12 @@ from simkit.field.search import TOP, Radiating
 from simkit.field.straight import matrices
 from simkit.field.twolevel import TwoLevel
 from simkit.field.waves import harmonics
+from simkit.frozen import frozen
 
 log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True)
+@frozen
 class WholeMode:
     """One resonance: k, 1/m (imaginary part from radiation alone), and what small changes would do to it.
 
@@ -50,7 +51,7 @@ class WholeMode:
     exit: Felt | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class WholeAir:
     """The matrices of a mesh of it all, not yet joined at the openings."""
 

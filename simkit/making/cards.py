@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.body import Body, ChamberBody
+from simkit.frozen import frozen
 from simkit.making.page import Drawing, Ink, Mark, Pen, Text, polygon, rectangle, stroke, width_of
 from simkit.making.slices import Frame, Inside, Plane, cut, silhouette
 
@@ -19,7 +20,7 @@ SPACINGS = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 
 MOST_CARDS = 7
 
 
-@dataclass(frozen=True)
+@frozen
 class Slice:
     """A cut through a form at one size: closed lines in mm, where it is, and what it is called."""
 

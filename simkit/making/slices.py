@@ -12,11 +12,12 @@ from scipy.spatial import cKDTree
 
 from simkit.body import Body, Wall
 from simkit.body.wall import project
+from simkit.frozen import frozen
 
 UP = np.array([0.0, 0.0, 1.0])
 
 
-@dataclass(frozen=True)
+@frozen
 class Plane:
     """A flat cut: a point in it and its unit directions right and up, as the cut is drawn."""
 
@@ -34,7 +35,7 @@ class Plane:
         return (np.atleast_2d(points) - self.origin) @ np.array([self.right, self.up]).T
 
 
-@dataclass(frozen=True)
+@frozen
 class Frame:
     """A chamber's own directions: `origin` where along is 0, unit vectors along, right and up."""
 

@@ -8,11 +8,11 @@ is rounded a little; what is cut first is sharp and nearer to the windway.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from simkit.body import Body, ChamberBody
+from simkit.frozen import frozen
 from simkit.making.layout import windowed
 from simkit.making.page import (
     Drawing,
@@ -35,7 +35,7 @@ ENLARGED = 4.0
 LIP_MM = 1.5  # of clay left under the windway's end, at least; common practice
 
 
-@dataclass(frozen=True)
+@frozen
 class VoicingPlan:
     """Sizes in mm at one stage, and the section: u along the breath, v out of the air, zero at the window's middle.
 

@@ -12,6 +12,7 @@ from typing import ClassVar, Protocol
 
 import numpy as np
 
+from simkit.frozen import frozen
 from simkit.optimise.bounds import FreeNumber
 from simkit.optimise.handmade import Hands, hand_error_of
 from simkit.optimise.leaning import SHARE, leaning
@@ -58,7 +59,7 @@ class InTune:
         return self.weight * steering_slopes(trial)
 
 
-@dataclass(frozen=True)
+@frozen
 class Stay:
     """Numbers near where they started, as far as nothing else asks for more.
 

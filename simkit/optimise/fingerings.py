@@ -7,13 +7,13 @@ holes' conductivities. The port model tunes afterwards what the rule has chosen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from scipy.optimize import brentq, lsq_linear
 
 from simkit.errors import Fault
+from simkit.frozen import frozen
 from simkit.optimise.bounds import DRILL_MM
 from simkit.optimise.hands import widest_hole_mm
 from simkit.optimise.trial import Trial
@@ -30,7 +30,7 @@ _TIDY = 0.03  # what one finger's change from note to note costs, in squares of 
 _CENTS = 600 / np.log(2)
 
 
-@dataclass(frozen=True)
+@frozen
 class Choice:
     """Holes for notes: opened (notes, holes) bool; shares (holes,), each hole's conductivity over the window's;
     off_cents (notes,): by how much the rule still misses."""

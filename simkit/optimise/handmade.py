@@ -9,6 +9,7 @@ from itertools import combinations
 
 import numpy as np
 
+from simkit.frozen import frozen
 from simkit.optimise.free import Freedom
 from simkit.optimise.moves import OpeningMoves
 from simkit.optimise.slopes import CENTS, slopes_beside
@@ -34,7 +35,7 @@ class Hands:
 SHRINKAGE = "shrinkage"
 
 
-@dataclass(frozen=True)
+@frozen
 class HandError:
     """What hand-made errors do to the notes: cents (f, e) that each cause, off by its plus-or-minus, moves each note.
 
@@ -133,7 +134,7 @@ def shrinkage_share(vessel: Vessel, points: float) -> float:
 # --- many makers -----------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@frozen
 class Makers:
     """The same design made by many hands: cents off target (makers, f) of every piece's notes."""
 

@@ -94,7 +94,7 @@ class Limits:
         return parts
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Part:
     """Some rows of one kind: their numbers, and how they are told when somebody asks."""
 

@@ -15,7 +15,7 @@ from simkit.sound.circuit import Circuit, Matrices
 from simkit.sound.openings import Aperture
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class OpeningMoves:
     """Openings that small steps move, and what each changes in its row of the port field, to first order.
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from simkit.frozen import frozen
 from simkit.optimise.handmade import HandError
 from simkit.optimise.trial import Setting
 from simkit.sound.prediction import PredictedNote, Prediction
@@ -62,7 +63,7 @@ class Judged:
     resolved_cents: float
 
 
-@dataclass(frozen=True)
+@frozen
 class ChamberSlopes:
     """How the notes of a chamber answer to each hole: cents per 0.1 mm of diameter, (notes, holes)."""
 
@@ -72,7 +73,7 @@ class ChamberSlopes:
     per_tenth_mm: np.ndarray
 
 
-@dataclass(frozen=True)
+@frozen
 class Evidence:
     """How the answer was got: what each aim measures and came to, every start, notes judged, what holes and hands do
     to the notes, seconds of this process, the seed of the random numbers."""

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.optimize import nnls
 
+from simkit.frozen import frozen
 
-@dataclass(frozen=True)
+
+@frozen
 class Straight:
     """Residuals r + J s (m,) to make small and rows g + G s (c,) to keep at or above zero, for steps s (n,).
 

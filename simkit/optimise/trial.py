@@ -11,6 +11,7 @@ import numpy as np
 from simkit.body import Body, ChamberBody, Opening, Wall
 from simkit.body.assembly import chamber_body, hole_opening, window_opening
 from simkit.errors import Fault
+from simkit.frozen import frozen
 from simkit.optimise.free import Freedom
 from simkit.sound import models
 from simkit.sound.ports import PortsResonator, resonator
@@ -26,7 +27,7 @@ class Setting:
     windway: str = "closed"
 
 
-@dataclass(frozen=True)
+@frozen
 class Voice:
     """A chamber with its notes: openness (f, holes), target frequencies in Hz (f,), and what answers for its sound."""
 

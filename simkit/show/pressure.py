@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -15,6 +14,7 @@ from matplotlib.path import Path
 from matplotlib.tri import Triangulation
 
 from simkit.body import AirMesh, Opening
+from simkit.frozen import frozen
 from simkit.show import look
 from simkit.show.look import Panel
 from simkit.show.surface import Eye, Sight, fine_surface
@@ -33,7 +33,7 @@ FOOT_MM = 15.0
 KEY_MM = 126.0
 
 
-@dataclass(frozen=True)
+@frozen
 class Picture:
     """A mode to be drawn: its pressure at the nodes of the mesh (n,), in any unit, and what to say under it."""
 

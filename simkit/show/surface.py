@@ -7,8 +7,10 @@ from functools import cached_property
 
 import numpy as np
 
+from simkit.frozen import frozen
 
-@dataclass(frozen=True)
+
+@frozen
 class Surface:
     """Triangles of a wall with a value at each corner.
 

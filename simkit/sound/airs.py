@@ -7,13 +7,14 @@ temperature); the density of the air that moves in the openings does, and the pl
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from simkit.air import Air, exhaled, mixed, moist_air
+from simkit.frozen import frozen
 from simkit.vessel import Vessel
 
 
-@dataclass(frozen=True)
+@frozen
 class Airs:
     """The room's air, the chamber's, the window's, and each hole's by its name (else the room's)."""
 

@@ -22,6 +22,7 @@ from simkit.body.body import Body, Opening
 from simkit.body.made import Made, MadeSlopes
 from simkit.errors import OutOfReach
 from simkit.field import PortField
+from simkit.frozen import frozen
 from simkit.sound.circuit import Circuit, Duct, Matrices, opened
 from simkit.sound.openings import Aperture, dip_of, face_end, partly_covered, round_hole
 from simkit.sound.ports import PortsResonator, resonator, solved
@@ -40,7 +41,7 @@ _NUDGE_SIZE = 1e-5  # of a size
 Beside = Callable[[Opening, Opening], Aperture]
 
 
-@dataclass(frozen=True)
+@frozen
 class AsMade:
     """What a chamber sounds in any state of its making; the other chambers of the body count as closed clay.
 
@@ -193,7 +194,7 @@ class AsMade:
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Laid:
     """Pieces with their ducts, each number an array over them, and what their mouths' own shares of the field differ
     from the design's, inside and outside (m, openings), 1/m."""
@@ -204,7 +205,7 @@ class _Laid:
     outer: np.ndarray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Flows:
     """Flows for unit pressure in the chamber: U1 out of it and U on through the openings (m, openings), and g (m,)."""
 

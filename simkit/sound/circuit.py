@@ -17,6 +17,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.field.ports import PortField
+from simkit.frozen import frozen
 from simkit.sound import ducts
 from simkit.sound.openings import Aperture, partly_covered
 from simkit.sound.windway import Windway, windway_impedance
@@ -61,7 +62,7 @@ class Duct:
         return inner + ducts.duct(fill, omega, a.area, depth).closed
 
 
-@dataclass(frozen=True)
+@frozen
 class WallLoss:
     """What the chambers' walls take: per mode 1/Q at the mode's own frequency, and the uniform pressure's heat.
 
@@ -84,7 +85,7 @@ class WallLoss:
         return self.friction + self.heat
 
 
-@dataclass(frozen=True)
+@frozen
 class Matrices:
     """The circuit's matrices at some frequencies (...): (..., n, n) and (..., n).
 

@@ -12,6 +12,7 @@ import numpy as np
 from simkit.body.assembly import gap
 from simkit.body.body import ChamberBody
 from simkit.body.girth import Waist, elongation, waist, width_at
+from simkit.frozen import frozen
 from simkit.sound import models
 from simkit.sound.openings import aperture_of, organ_mouth
 from simkit.sound.prediction import PredictedNote, Prediction, predict
@@ -78,7 +79,7 @@ def _window(case: Case) -> WindowView | None:
     return WindowView(float(aperture_of(window).conductivity), float(organ_mouth(window.area)))
 
 
-@dataclass(frozen=True)
+@frozen
 class Build:
     """What a maker can measure of a chamber that makes models part.
 

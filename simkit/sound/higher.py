@@ -14,6 +14,7 @@ from simkit.body import AirMesh, Body, ChamberBody
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.field.modes import ClosedModes, closed_modes
 from simkit.field.rub import wall_integrals
+from simkit.frozen import frozen
 from simkit.sound import models, ports
 from simkit.sound.losses import mode_loss, shifted
 from simkit.sound.resonator import Case, Resonance
@@ -36,7 +37,7 @@ class Ring:
         return {"frequency_hz": self.resonance.frequency_hz, "k_per_m": self.k, "q": shown}
 
 
-@dataclass(frozen=True)
+@frozen
 class RingingChamber:
     """One chamber: its air in m3, its modes ascending, and their pressure (nodes, modes) at a mesh's nodes."""
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.errors import OutOfReach
+from simkit.frozen import frozen
 from simkit.sound.airs import Airs
 from simkit.sound.losses import friction_loss, heat_loss
 from simkit.sound.neglect import Layout, neglected
@@ -25,7 +26,7 @@ _STEPS = 40
 _SETTLED = 1e-12  # of the frequency
 
 
-@dataclass(frozen=True)
+@frozen
 class Network:
     """The circuit at one complex frequency for each of many fingerings: admittances (n,), m3/(s Pa).
 

@@ -24,13 +24,14 @@ from functools import cached_property
 import numpy as np
 
 from simkit.body.wall import Wall
+from simkit.frozen import frozen
 
 _ALWAYS = 10.0  # cents: the window's edge, rims, what else no formula here sees
 _SLICES = 64
 _ACROSS = 32
 
 
-@dataclass(frozen=True)
+@frozen
 class Layout:
     """Where the openings lie, window first where there is one: their centres (m, 3) on the wall of that volume."""
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -19,6 +19,7 @@ from simkit.body.mesh import AirMesh
 from simkit.errors import OutOfReach
 from simkit.field import BodyAir, PortField, PortSolution, air_of, port_solution
 from simkit.field.rub import wall_integrals
+from simkit.frozen import frozen
 from simkit.sound.airs import Airs
 from simkit.sound.circuit import Circuit, Duct, WallLoss, opened
 from simkit.sound.losses import heat_loss, mode_loss
@@ -62,7 +63,7 @@ def told(opening: Opening) -> tuple[object, ...]:
     return tuple(v.tobytes() if isinstance(v, np.ndarray) else v for v in vars(opening).values())
 
 
-@dataclass(frozen=True)
+@frozen
 class PortsResonator:
     """One chamber of a body by its port field; see `Resonator` for what it answers.
 

@@ -12,6 +12,7 @@ import numpy as np
 from simkit.air import Air
 from simkit.body.body import Body, ChamberBody
 from simkit.errors import InputError
+from simkit.frozen import frozen
 from simkit.sound.airs import Airs
 from simkit.sound.windway import Windway
 from simkit.vessel import Vessel
@@ -46,7 +47,7 @@ class Resonance:
         return self.omega.imag
 
 
-@dataclass(frozen=True)
+@frozen
 class Evidence:
     """How far a model's lowest resonance is to be trusted for one fingering.
 

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.interpolate import BarycentricInterpolator
 
 from simkit.errors import OutOfReach
+from simkit.frozen import frozen
 from simkit.sound.circuit import Circuit, Matrices, opened
 from simkit.sound.neighbours import own_stiffness
 from simkit.sound.settling import settled
@@ -17,7 +18,7 @@ _SETTLED = 1e-11  # of the frequency
 SAMPLES = 14  # Chebyshev points over the range of the wanted frequencies
 
 
-@dataclass(frozen=True)
+@frozen
 class Sampled:
     """The circuit's matrices as polynomials over a range of real omega: quick, and right for complex omega near it."""
 
@@ -106,7 +107,7 @@ def _other_uniform(circuit: Circuit, m: Matrices, rows: np.ndarray) -> np.ndarra
     return shared * m.uniform[..., None, :] / (m.k**2)[:, None, None]
 
 
-@dataclass(frozen=True)
+@frozen
 class OpenModes:
     """Some modes of the body with its openings open: omega (c,), and the chambers' share of the field in each.
 
@@ -133,7 +134,7 @@ def resonances(circuit: Circuit, openness: np.ndarray, count: int, rows: np.ndar
     return OpenModes(np.array([found[i][0] for i in order]), np.array([found[i][1] for i in order]))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Modal:
     """The eigenproblem among the chambers' modes."""
 

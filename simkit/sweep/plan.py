@@ -36,6 +36,7 @@ from typing import Any
 import numpy as np
 
 from simkit.errors import Fault, InputError
+from simkit.frozen import frozen
 from simkit.sweep.work import OPTIONS
 from simkit.vessel import Vessel, load
 from simkit.vessel.faults import shown
@@ -60,7 +61,7 @@ class Variation:
     rows: tuple[Settings, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Plan:
     """All that a file of cases says, checked; `text` is the file itself."""
 
@@ -179,7 +180,7 @@ def _variations(value: Any, bases: Sequence[Vessel], path: Path, faults: list[Fa
             yield Variation(str(name), rows)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Reader:
     """Reads one variation; what is wrong goes to `faults`."""
 

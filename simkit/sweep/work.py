@@ -16,6 +16,7 @@ from typing import Any
 
 from simkit import __version__
 from simkit.errors import SimkitError
+from simkit.frozen import frozen
 from simkit.vessel import Scan, Vessel
 
 # What can be computed, and the options of each with their types; they are those of the commands.
@@ -31,7 +32,7 @@ OPTIONS: dict[str, dict[str, type]] = {
 Options = Mapping[str, Mapping[str, Any]]  # what to compute, each with its options
 
 
-@dataclass(frozen=True)
+@frozen
 class Case:
     """One design to compute: its number in the plan (from 1), its name, and what was set in it."""
 

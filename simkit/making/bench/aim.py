@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from scipy.optimize import lsq_linear
 
+from simkit.frozen import frozen
 from simkit.making.bench.belief import Belief, States
 from simkit.making.drills import Reamer, start_drill_mm
 from simkit.making.shrinkage import Stage
@@ -24,7 +25,7 @@ _STEPS = 12
 _LEAN_CENTS = 0.3  # per standard deviation or tenth of a diameter: only settles what no note asks for
 
 
-@dataclass(frozen=True)
+@frozen
 class Outlook:
     """The design's notes when fired, with holes told to be `told_mm` (holes,), counted as fired.
 
@@ -44,7 +45,7 @@ def outlook(belief: Belief, told_mm: np.ndarray) -> Outlook:
     return Outlook(told_mm, seen.cents - 1200 * np.log2(piece.targets), seen.slopes, seen.by_mm)
 
 
-@dataclass(frozen=True)
+@frozen
 class Aim:
     """Where every hole should end, given all that is believed and that nothing can be cut smaller.
 

@@ -17,6 +17,7 @@ from functools import cached_property
 import numpy as np
 
 from simkit.body import Made
+from simkit.frozen import frozen
 from simkit.making.bench.piece import Blown, Cutting, Model, Piece
 from simkit.making.shrinkage import CENTS, Stage
 
@@ -55,7 +56,7 @@ class Doubts:
         return CENTS * self.breath * np.pi * self.playing_q / (8 * q)
 
 
-@dataclass(frozen=True)
+@frozen
 class Unknowns:
     """The unknowns of a piece by name with their prior standard deviations, and where each hole's stand.
 
@@ -111,7 +112,7 @@ def _cut_doubt(cutting: Cutting, k: int, doubts: Doubts) -> float:
     return doubts.hole_mm if cutting.told or k < cutting.first else doubts.untold * cutting.mm
 
 
-@dataclass(frozen=True)
+@frozen
 class Seen:
     """What the model says of some states (r) of a piece: cents above 1 Hz and Q (r,), slopes of the cents by the
     unknowns (r, p) and by the diameters as told, counted as fired, in mm (r, holes)."""
@@ -122,7 +123,7 @@ class Seen:
     by_mm: np.ndarray
 
 
-@dataclass(frozen=True)
+@frozen
 class States:
     """States of a piece that the model can be asked about: diameters as told, counted as fired, mm, which cuts made
     them, from `first` to before `cuts`, and openness (r, holes); stages and changes of the window so far (r)."""
@@ -224,7 +225,7 @@ class Sight:
         return float(self.piece.shrinkage.size(stage) * np.exp(off))
 
 
-@dataclass(frozen=True)
+@frozen
 class Belief:
     """Mean (p,) and covariance (p, p) of the unknowns, and how each reading (n) fits.
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from simkit.errors import Fault, InputError
+from simkit.frozen import frozen
 from simkit.making.bench.aim import readings_now
 from simkit.making.bench.belief import Belief, believed, foreseen
 from simkit.making.bench.log import BarRead, Callipered, Cut, Entry, Filled, Heard, Voiced, Water
@@ -42,7 +43,7 @@ class Asking:
     window_changed: bool = False
 
 
-@dataclass(frozen=True)
+@frozen
 class Reading:
     """A note that was read: its name, how open each of its holes was, Hz, and how well it was read, cents."""
 
@@ -52,7 +53,7 @@ class Reading:
     doubt_cents: float = READ_CENTS
 
 
-@dataclass(frozen=True)
+@frozen
 class Brought:
     """The same once it is read and checked: cuts in mm, notes read off a tuner, recordings with the tones in them.
 

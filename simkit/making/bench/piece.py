@@ -11,6 +11,7 @@ import numpy as np
 from simkit.air import Air
 from simkit.body import Made, MadeSlopes
 from simkit.errors import Fault, InputError
+from simkit.frozen import frozen
 from simkit.making.bench.log import Asked, BarRead, Callipered, Cut, Entry, Filled, Heard, Voiced, Water
 from simkit.making.readings import air_ratio, at_temperature
 from simkit.making.shrinkage import MOST, Bar, Shrinkage, Stage, shrinkage_of
@@ -87,7 +88,7 @@ class Blown:
         return self.openness, self.cutting, self.stage, self.windows
 
 
-@dataclass(frozen=True)
+@frozen
 class Piece:
     """A piece on the bench: its design's notes, and all that was done to it and heard of it.
 

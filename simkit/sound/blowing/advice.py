@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.fingerings import SPEAKS_BELOW_PA, Blown, NoteBlown, blow_fingerings
 from simkit.sound.blowing.motion import Motion
@@ -27,7 +28,7 @@ def levers(jet: AirJet) -> dict[str, AirJet]:
     }
 
 
-@dataclass(frozen=True)
+@frozen
 class Tried:
     """The blow table as it is and with each lever moved, the resonator held as it is.
 

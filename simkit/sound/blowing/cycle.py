@@ -7,16 +7,17 @@ and friction in proportion to the flow.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 
 import numpy as np
 
+from simkit.frozen import frozen
 from simkit.sound.blowing.loop import Answer, Friction, Loop
 
 _FAINTEST, _LOUDEST = 1e-4, 300.0  # m/s of window air between which an oscillation is looked for
 
 
-@dataclass(frozen=True)
+@frozen
 class Cycle:
     """Steady oscillations of F fingerings; NaN where there is none.
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.cycle import Cycle, on_resonance, settled
 from simkit.sound.blowing.growth import growing, threshold
@@ -62,7 +63,7 @@ class NoteBlown:
         return self.dies_at / self.pressure
 
 
-@dataclass(frozen=True)
+@frozen
 class Blown:
     """How F fingerings blow: arrays (F,), NaN where there is nothing; `note(i)` says one of them in plain values.
 

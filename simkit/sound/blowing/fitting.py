@@ -9,6 +9,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from simkit.errors import OutOfReach
+from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.fingerings import followed, playing_note
@@ -28,7 +29,7 @@ class Heard:
     frequency: float
 
 
-@dataclass(frozen=True)
+@frozen
 class JetFit:
     """Constants that fit, and how well: what is left (cents, one per reading), the common offset in cents that was
     taken out, and for each fitted constant the factor by which one standard error moves it (1.1: 10 % either way)."""

@@ -7,10 +7,10 @@ fitted to it. The fit is closest where the instrument rings.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 
 _FIRST, LAST = 0.75, 8.0  # delays, in cut-ups over the jet's speed
@@ -19,7 +19,7 @@ _CLOSENESS = 0.1  # width, in log frequency, of the bands in which the fit is cl
 _ANYWHERE, _QUIET, _SMALL = 0.01, 0.03, 3e-3
 
 
-@dataclass(frozen=True)
+@frozen
 class Kernel:
     """swing(t) = sum_j weights_j v(t - delays_j): x = eta/b from the window's air v (m/s); delays in s."""
 

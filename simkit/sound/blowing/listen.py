@@ -7,13 +7,13 @@ import logging
 import math
 import struct
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.io import wavfile
 
 from simkit.files import MARK
+from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.table import BlowTable
@@ -37,7 +37,7 @@ def at_ear(played: Played, density: float, distance: float = 1.0, rate: int = RA
     return density / (4 * np.pi * distance) * out(times)
 
 
-@dataclass(frozen=True)
+@frozen
 class Heard:
     """Notes as sound: Pa at 1 m, one after the other, and the pitch in Hz of the loudest tone in each."""
 

@@ -12,16 +12,17 @@ with no spring, a resonance at frequency 0 with w = `through`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 
 from simkit.air import Air
+from simkit.frozen import frozen
 
 
-@dataclass(frozen=True)
+@frozen
 class Motion:
     """The resonances of F fingerings, M each, seen at O openings; the window is opening 0.
 

@@ -57,7 +57,7 @@ def motion_of_ports(resonator: PortsResonator, openness: np.ndarray, count: int)
     return Motion(resonator.airs.window, omega, flow, problem.straight(resonator.rows), area)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Problem:
     """[K - k^2 + Phi' Y Phi] b = 0 for many fingerings, Y = T (N T + R)^-1 (see `simkit.sound.ringing`)."""
 

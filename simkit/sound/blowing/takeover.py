@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from simkit.frozen import frozen
 from simkit.sound.blowing.cycle import Cycle, settled
 from simkit.sound.blowing.growth import growing
 from simkit.sound.blowing.loop import Loop
@@ -13,7 +14,7 @@ from simkit.sound.blowing.loop import Loop
 HIGHEST_PA = 5000.0
 
 
-@dataclass(frozen=True)
+@frozen
 class Takeover:
     """What grows beside a note as the breath rises from its playing pressure to 5 kPa.
 

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
 
+from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.kernel import LAST, Kernel, kernel_of
 from simkit.sound.blowing.motion import Motion
@@ -24,7 +25,7 @@ _BLOCK = 0.01  # s for which the breath is held before the jet's speed follows i
 _SLOWEST = 1.5  # m/s: no slower jet is followed, and the past is kept as long as that one takes to the labium
 
 
-@dataclass(frozen=True)
+@frozen
 class Played:
     """What was followed: time (T,) s, even steps within a block of breath; flow (T, O) m3/s into the chamber at each
     opening; part (T, M) how each resonance moves, m3/s in the window; pressure (T,) of the breath, Pa."""
@@ -40,7 +41,7 @@ class Played:
         return Played(self.time[late], self.flow[late], self.part[late], self.pressure[late])
 
 
-@dataclass(frozen=True)
+@frozen
 class Start:
     """How it was before: window air velocity(t) in m/s for t <= 0, resonance velocities q' (1 + M,) and places q."""
 
@@ -92,7 +93,7 @@ def play(
     return Played(np.concatenate(times), moving @ modes.flow, part, np.concatenate(pressures))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Modes:
     """The flow straight through and the resonances, as the equation needs them."""
 

@@ -1,0 +1,102 @@
+"""Frozen values with arrays are compared and hashed: by content where they are light, as themselves where heavy."""
+
+import dataclasses
+import importlib
+import pkgutil
+import re
+
+import numpy as np
+import pytest
+
+import simkit
+from simkit.body import body_of
+from simkit.frozen import frozen
+
+# What Python can neither hash nor, for an array, compare in one word.
+UNHASHABLE = re.compile(r"^(?!Callable).*\b(ndarray|csr_matrix|csc_matrix|dict|list|Mapping|MutableMapping|set)\b")
+
+
+def frozen_dataclasses() -> list[type]:
+    found = []
+    for module in pkgutil.walk_packages(simkit.__path__, "simkit."):
+        if module.name.endswith("__main__"):
+            continue
+        room = importlib.import_module(module.name)
+        found += [
+            kind
+            for kind in vars(room).values()
+            if isinstance(kind, type) and dataclasses.is_dataclass(kind) and kind.__module__ == module.name
+        ]
+    return [kind for kind in found if kind.__dataclass_params__.frozen]
+
+
+def test_no_frozen_value_leaves_its_arrays_to_an_equality_that_fails() -> None:
+    kinds = frozen_dataclasses()
+    assert len(kinds) > 200
+    left = [
+        f"{kind.__module__}.{kind.__name__}.{field.name}"
+        for kind in kinds
+        # The equality that dataclasses write; `frozen` and eq=False bring their own.
+        if kind.__dataclass_params__.eq
+        for field in dataclasses.fields(kind)
+        if field.compare and UNHASHABLE.search(str(field.type))
+    ]
+    assert left == []
+
+
+@frozen
+class Held:
+    at: np.ndarray
+    by: dict[str, np.ndarray] = dataclasses.field(default_factory=dict)
+    more: tuple[object, ...] = ()
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        (Held(np.arange(3.0)), Held(np.arange(3.0))),
+        (Held(np.array([0.0])), Held(np.array([-0.0]))),
+        (Held(np.array([np.nan])), Held(np.array([np.nan]))),
+        (Held(np.zeros((2, 3)), {"a": np.ones(2)}), Held(np.zeros((3, 2)).T, {"a": np.ones(2)})),
+        (Held(np.zeros(1), more=(np.ones(2), [1])), Held(np.zeros(1), more=(np.ones(2), [1]))),
+    ],
+)
+def test_what_holds_the_same_is_the_same(one: Held, other: Held) -> None:
+    assert one == other
+    assert hash(one) == hash(other)
+    assert {one: "found"}[other] == "found"
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        Held(np.arange(4.0)),
+        Held(np.arange(3.0) + 1e-15),
+        Held(np.arange(3.0).reshape(3, 1)),
+        Held(np.arange(3.0), {"a": np.ones(1)}),
+        Held(np.arange(3.0), more=(1,)),
+        "a word",
+    ],
+)
+def test_what_holds_something_else_differs(other: object) -> None:
+    assert Held(np.arange(3.0)) != other
+
+
+def test_two_bodies_of_one_design_have_equal_openings_and_a_moved_hole_another() -> None:
+    text = """
+    clay.wall_mm = 5
+    [[chamber]]
+    name = "body"
+    shape = "sphere"
+    diameter_mm = 60
+    [[chamber.hole]]
+    name = "1"
+    along_mm = 30
+    around_deg = 0
+    diameter_mm = 8
+    """
+    one, other = (body_of(simkit.loads(text)).chambers[0].openings for _ in range(2))
+    moved = body_of(simkit.loads(text.replace("around_deg = 0", "around_deg = 1"))).chambers[0].openings
+    assert one == other
+    assert set(one) == set(other)
+    assert one != moved
