@@ -3,12 +3,17 @@
 The script runs for real on a stand-in for the virtual environment; the trial with real ones is a bare root file system.
 """
 
+import importlib.metadata
 import os
+import re
 import shutil
 import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).parent.parent
 LIBRARIES = "libgl1 libglu1-mesa libxcursor1 libxft2 libxinerama1 libgomp1"
@@ -18,6 +23,7 @@ PYTHON = """#!/bin/sh
 echo "$*" >>asked
 case "$1" in
 -VV) echo "Python 3.11.2" ;;
+-m) case "$*" in *freeze*) cat installed ;; esac ;;
 -c) [ -f libraries ] || echo "libGLU.so.1: cannot open shared object file" ;;
 esac
 """
@@ -33,18 +39,18 @@ def program(path, text):
 def clone(tmp_path):
     folder = tmp_path / "a folder with spaces"
     (folder / ".ci").mkdir(parents=True)
-    for name in (".ci/setup", "pyproject.toml"):
+    for name in (".ci/setup", ".ci/tried.txt", "pyproject.toml"):
         shutil.copy(ROOT / name, folder / name)
     program(folder / ".venv/bin/python", PYTHON)
     return folder
 
 
-def set_up(clone, user=1000, apt="exit 100"):
+def set_up(clone, *options, user=1000, apt="exit 100"):
     tools = clone.parent / "tools"
     program(tools / "id", f"#!/bin/sh\necho {user}\n")
     program(tools / "apt-get", f'#!/bin/sh\necho "apt-get $*" >>asked\n{apt}\n')
     path = f"{tools}:{os.environ['PATH']}"
-    command = ["sh", ".ci/setup"]
+    command = ["sh", ".ci/setup", *options]
     return subprocess.run(
         command, cwd=clone, env={**os.environ, "PATH": path}, capture_output=True, text=True, check=False
     )
@@ -71,6 +77,82 @@ def test_a_change_of_the_dependencies_installs_again(clone):
     with (clone / "pyproject.toml").open("a") as file:
         file.write("# changed\n")
     assert "installing" in set_up(clone).stderr
+
+
+def test_the_versions_that_were_tried_are_installed_and_a_change_of_them_installs_again(clone):
+    (clone / "libraries").touch()
+    set_up(clone)
+    installs = [line for line in asked(clone) if " install " in line]
+    assert installs and all("--constraint .ci/tried.txt" in line for line in installs)
+    with (clone / ".ci/tried.txt").open("a") as file:
+        file.write("other==1.0\n")
+    assert "installing" in set_up(clone).stderr
+
+
+def test_the_newest_of_everything_says_what_was_not_tried_and_the_next_set_up_goes_back(clone):
+    (clone / "libraries").touch()
+    set_up(clone)
+    tried = [line.split(" ")[0] for line in (clone / ".ci/tried.txt").read_text().splitlines() if "==" in line]
+    (clone / "installed").write_text("\n".join([*tried[1:], "numpy==99.1"]) + "\n")
+    (clone / "asked").unlink()
+    done = set_up(clone, "--newest")
+    assert done.returncode == 0
+    assert done.stderr.splitlines()[-2:] == [
+        "setup: the newest of everything is in .venv; not as in .ci/tried.txt:",
+        "numpy==99.1",
+    ]
+    assert not [line for line in asked(clone) if "tried.txt" in line]
+    assert [line for line in asked(clone) if "--upgrade-strategy eager --editable . --group test" in line]
+    assert "installing" in set_up(clone).stderr
+    assert "up to date" in set_up(clone).stderr
+
+
+def test_an_option_that_is_none_is_told(clone):
+    done = set_up(clone, "--latest")
+    assert (done.returncode, done.stderr) == (2, "setup: known option only: --newest, not --latest\n")
+
+
+def tried():
+    """The versions that were tried, by name; a line that pip could not read raises."""
+    lines = [line for line in (ROOT / ".ci/tried.txt").read_text().splitlines() if not line.startswith("#")]
+    read = [Requirement(line) for line in lines]
+    assert all(re.fullmatch(r"==[0-9.]+", str(each.specifier)) and each.url is None for each in read)
+    return {canonicalize_name(each.name): each for each in read}
+
+
+def wanted():
+    """What pyproject.toml asks for, to run, to test, to develop and to build."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    lists = [project["project"]["dependencies"], project["build-system"]["requires"]]
+    lists += [*project["project"]["optional-dependencies"].values(), *project["dependency-groups"].values()]
+    return [Requirement(each) for some in lists for each in some if isinstance(each, str)]
+
+
+def test_what_was_tried_lies_within_the_bounds_of_the_project():
+    versions = tried()
+    for each in wanted():
+        (only,) = versions[canonicalize_name(each.name)].specifier
+        assert each.specifier.contains(only.version), each
+
+
+def test_everything_that_gets_installed_has_a_version_that_was_tried():
+    """Also what the packages themselves ask for, by their own metadata, on any Python and any system."""
+    versions, missing, todo = tried(), set(), wanted()
+    seen: set[str] = set()
+    while todo:
+        each = todo.pop()
+        name = canonicalize_name(each.name)
+        if name in seen:
+            continue
+        seen.add(name)
+        if name not in versions:
+            missing.add(name)
+        try:
+            asks = importlib.metadata.distribution(name).requires or []
+        except importlib.metadata.PackageNotFoundError:  # of another group or another system
+            continue
+        todo += [more for more in map(Requirement, asks) if more.marker is None or more.marker.evaluate({"extra": ""})]
+    assert missing == set()
 
 
 def test_without_root_it_prints_the_one_line_to_run_and_fails(clone):
