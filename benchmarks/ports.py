@@ -20,6 +20,7 @@ from scipy.sparse.linalg import eigsh
 from vessels import egg
 
 from simkit.body import body_of
+from simkit.body.body import WINDOW
 from simkit.body.kernel import session
 from simkit.body.whole import whole_mesh
 from simkit.field import air_of, port_solution
@@ -56,7 +57,7 @@ def naive(ports_seconds: float) -> None:
     start = process_time()
     air = WholeAir.of(whole_mesh(chamber, 1.25))
     meshed = process_time() - start
-    number = air.joined(("window", "1", "2", "3"))
+    number = air.joined((WINDOW, "1", "2", "3"))
     join = csr_matrix((np.ones(len(number)), (np.arange(len(number)), number)))
     K, M = (join.T @ A @ join for A in (air.K + air.far[0] / air.whole.radius, air.M))
     start = process_time()

@@ -18,6 +18,7 @@ from dataclasses import replace
 import numpy as np
 from vessels import egg
 
+from simkit.body.body import WINDOW
 from simkit.body.kernel import session
 from simkit.field.factor import factored
 from simkit.field.search import Radiating
@@ -78,7 +79,7 @@ def main() -> None:
     print(f"another fingering on the same meshes    {spent() - start:8.1f} s")
 
     for name, whole in (("coarse", coarse), ("fine", fine)):
-        number = whole.joined(("window", *OPEN))
+        number = whole.joined((WINDOW, *OPEN))
         air = whole.radiating(number)
         print(f"{name} mesh, {air.K.shape[0]:,} unknowns: solver set up, resonance found, memory")
         for label, make in (

@@ -6,7 +6,7 @@ from functools import singledispatch
 
 import numpy as np
 
-from simkit.body.body import ChamberBody, Opening, opening_at
+from simkit.body.body import WINDOW, ChamberBody, Opening, opening_at
 from simkit.body.lobes import LobesWall
 from simkit.body.placed import PlacedWall
 from simkit.body.places import Place
@@ -121,7 +121,7 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:
     return opening_at(
         wall,
         Place(voicing.along_mm * MM, voicing.around_deg),
-        "window",
+        WINDOW,
         forward_deg=voicing.breath_toward_deg,
         length=_metres(voicing.wall_mm),
         width=voicing.window_width_mm * MM,

@@ -11,6 +11,8 @@ from simkit.body.places import Place, tangent_frame
 from simkit.body.wall import Wall, bend_along, vector_product
 from simkit.frozen import frozen
 
+WINDOW = "[window]"  # a window among a chamber's openings: with brackets, so that no hole can have its name
+
 
 @frozen
 class Opening:
@@ -41,6 +43,11 @@ class Opening:
     @property
     def is_round(self) -> bool:
         return self.radius > 0
+
+    @property
+    def title(self) -> str:
+        """What a maker calls it."""
+        return f"hole {self.name}" if self.is_round else "the window"
 
     @property
     def area(self) -> float:

@@ -89,7 +89,7 @@ def _panels(gmsh: Any, cuts: Sequence[Cut], lines: list[list[int]], size: float,
     for cut, mine in zip(cuts, inner, strict=True):
         loops.append(np.intersect1d(triangles[mine], triangles[outside]))
         if len(loops[-1]) != sum(cut.counts):
-            raise ValueError(f"the rim of {cut.duct.opening.name!r} came out with {len(loops[-1])} nodes")
+            raise ValueError(f"the rim of {cut.duct.opening.title} came out with {len(loops[-1])} nodes")
     used, number = np.unique(triangles[outside], return_inverse=True)
     return Panels(points[used], number.reshape(-1, 3), tuple(np.searchsorted(used, loop) for loop in loops))
 
@@ -161,7 +161,7 @@ def _contact_lines(gmsh: Any, cut: Cut) -> list[int]:
         if np.ptp(p, axis=0).max() > 1e-9 and cut.on(p, 2e-6).all():
             found.append(curve)
     if not found:
-        raise ValueError(f"{cut.duct.opening.name!r} does not cut the clay's surface")
+        raise ValueError(f"{cut.duct.opening.title} does not cut the clay's surface")
     return found
 
 
@@ -177,7 +177,7 @@ def _divide(gmsh: Any, cut: Cut, curves: list[int]) -> None:
     for k, count in enumerate(cut.counts):
         mine = np.flatnonzero(side == k)
         if not 0 < len(mine) <= count:
-            raise ValueError(f"a side of {cut.duct.opening.name!r} meets the clay's surface in {len(mine)} pieces")
+            raise ValueError(f"a side of {cut.duct.opening.title} meets the clay's surface in {len(mine)} pieces")
         length = np.array(lengths)[mine]
         share = count * length / length.sum()
         edges = np.maximum(1, np.floor(share).astype(int))

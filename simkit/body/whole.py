@@ -101,15 +101,15 @@ def _meshable(chamber: ChamberBody) -> None:
         if own_wall(o, chamber.thickness):
             _own_wall_meshable(chamber, o)
         if o.rim + o.inside_rim > 0.98 * o.length > 0:
-            raise OutOfReach(f"resolved: the rounded rims of {o.name!r} take up its whole wall; make them smaller")
+            raise OutOfReach(f"resolved: the rounded rims of {o.title} take up its whole wall; make them smaller")
     for a, b in combinations(chamber.all_openings, 2):
         if gap(a, b) <= a.inside_rim + b.inside_rim:
-            raise OutOfReach(f"resolved: the rounded rims of {a.name!r} and {b.name!r} meet; move them apart")
+            raise OutOfReach(f"resolved: the rounded rims of {a.title} and {b.title} meet; move them apart")
 
 
 def _own_wall_meshable(chamber: ChamberBody, o: Opening) -> None:
     """Refuse a wall of its own where its flat face cannot be drawn."""
-    said = f"resolved: {o.name!r} has a wall_mm of its own ({MM * o.length:.3g} mm in clay of "
+    said = f"resolved: {o.title} has a wall_mm of its own ({MM * o.length:.3g} mm in clay of "
     said += f"{MM * chamber.thickness:.3g} mm), "
     if not o.is_round or min(chamber.thickness, o.length) == 0:
         where = "round a hole in clay that has a thickness; leave it out, or ask the model ports"
@@ -128,7 +128,7 @@ def _own_wall_meshable(chamber: ChamberBody, o: Opening) -> None:
         reach = (SPOT if own_wall(other, chamber.thickness) else 1.0) * other.reach + other.rim
         apart = np.linalg.norm(o.center + o.length * o.axis - other.center - other.length * other.axis)
         if other is not o and apart < SPOT * o.radius + reach:
-            raise OutOfReach(f"{said}but its {face}, {SPOT:g} radii wide, meets {other.name!r}; move them apart")
+            raise OutOfReach(f"{said}but its {face}, {SPOT:g} radii wide, meets {other.title}; move them apart")
 
 
 def has_sharp_rims(chamber: ChamberBody) -> bool:

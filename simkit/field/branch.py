@@ -18,7 +18,7 @@ from simkit.errors import OutOfReach
 from simkit.field.quadrature import facet_rule
 from simkit.field.search import Found, Radiating, Space, settled
 
-EXIT = "windway"  # among the places that a driven answer is felt at
+EXIT = "[windway]"  # among the places that a driven answer is felt at
 FLAT = 1e-5  # m: how near its plane the upright wall of a window's duct lies
 
 

@@ -91,9 +91,9 @@ def _poles(x: np.ndarray, slope: bool = False) -> np.ndarray:
 class PortField:
     """How unit strength at one opening is heard at another, from inside and from outside the body.
 
-    A port is a row: `names` are (chamber, opening), each chamber's window first. With e^{+i omega t} and flow U
-    through port j into a side's air, that side's pressure averaged over mouth i is p_i = i omega rho Z_ij U_j,
-    Z = `inside(k)` or `outside(k)`, 1/m. An opening's own flat-wall end correction is left out on the diagonal:
+    A port is a row: `names` are (chamber, opening), each chamber's window first, and `windows` (n,) says which rows
+    those are. With e^{+i omega t} and flow U through port j into a side's air, that side's pressure averaged over
+    mouth i is p_i = i omega rho Z_ij U_j, Z = `inside(k)` or `outside(k)`, 1/m. An opening's own flat-wall end correction is left out on the diagonal:
     it belongs to the opening (a duct's length is measured on its axis between the true surfaces).
 
     Inside, with the chamber's volume V and modes k_n, phi_n (averaged over the mouths: `modes`, (n, m)):
@@ -102,6 +102,7 @@ class PortField:
     """
 
     names: tuple[tuple[str, str], ...]
+    windows: np.ndarray
     volumes: np.ndarray
     shared: np.ndarray
     static: np.ndarray

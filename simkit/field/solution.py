@@ -108,6 +108,7 @@ def _assembled(
     )
     return PortField(
         tuple((c.name, o.name) for c, group in zip(air.body.chambers, groups, strict=True) for o in group),
+        np.array([not o.is_round for group in groups for o in group], bool),
         np.array([c.volume for c in air.chambers])[chamber],
         (chamber[:, None] == chamber[None, :]).astype(float),
         block_diag(*(_even(answer.matrix) for answer in inside)),

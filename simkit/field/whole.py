@@ -108,7 +108,11 @@ class WholeAir:
             felt = (felt_at(air, row, end.conductivity, k, p) for k, p in rings)
             found = [replace(mode, exit=each) for mode, each in zip(found, felt, strict=True)]
         seconds, unknowns = time.perf_counter() - start, air.K.shape[0]
-        log.info("one grid of cells heard with %s open, in %.0f s", ", ".join(opened) or "nothing", seconds)
+        log.info(
+            "one grid of cells heard with %s open, in %.0f s",
+            ", ".join(name.strip("[]") for name in opened) or "nothing",
+            seconds,
+        )
         return tuple(replace(mode, unknowns=unknowns, seconds=seconds) for mode in found)
 
     def driven(self, opened: tuple[str, ...], name: str, highest: float, end: Exit | None = None) -> Driven:

@@ -246,6 +246,7 @@ def _alone(base: PortsResonator, rows: np.ndarray) -> Circuit:
     field: PortField = replace(
         f,
         names=tuple(f.names[r] for r in rows),
+        windows=f.windows[rows],
         volumes=f.volumes[rows],
         shared=f.shared[pick],
         static=f.static[pick],

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from simkit.body.assembly import gap
-from simkit.body.body import ChamberBody
+from simkit.body.body import WINDOW, ChamberBody
 from simkit.body.girth import Waist, elongation, waist, width_at
 from simkit.frozen import frozen
 from simkit.sound import models
@@ -107,11 +107,12 @@ class Build:
 
     def nearest(self, opened: tuple[str, ...]) -> str:
         """The two open openings with the least clay between them."""
-        names = {*opened, "window"}
+        names = {*opened, WINDOW}
         pair = min((pair for pair in self.clay if pair <= names), key=lambda pair: self.clay[pair], default=None)
         if pair is None:
             return ""
-        return f" (nearest: {' and '.join(sorted(pair))}, {MM * self.clay[pair]:.0f} mm apart)"
+        told = " and ".join("the window" if name == WINDOW else f"hole {name}" for name in sorted(pair, reverse=True))
+        return f" (nearest: {told}, {MM * self.clay[pair]:.0f} mm apart)"
 
 
 def reasons_for(lumped: Resonator, ports: Resonator, build: Build, note: PredictedNote) -> tuple[str, ...]:

@@ -14,8 +14,9 @@ from functools import cached_property
 import numpy as np
 
 from simkit.air import Air
-from simkit.body.body import Body, Opening
+from simkit.body.body import Body
 from simkit.body.mesh import AirMesh
+from simkit.body.wall import Wall
 from simkit.errors import OutOfReach
 from simkit.field import BodyAir, PortField, PortSolution, air_of, port_solution
 from simkit.field.rub import wall_integrals
@@ -29,8 +30,8 @@ from simkit.sound.ringing import lowest, resonances
 from simkit.sound.slopes import Nudge, slopes
 from simkit.sound.trust import trusted
 
-_KEPT: OrderedDict[object, BodyAir] = OrderedDict()
-_SOLVED: OrderedDict[object, PortSolution] = OrderedDict()
+_KEPT: OrderedDict[tuple[tuple[Wall, ...], float], BodyAir] = OrderedDict()
+_SOLVED: OrderedDict[Body, PortSolution] = OrderedDict()
 _KEEP = 4
 
 
@@ -42,25 +43,17 @@ def body_air(body: Body) -> BodyAir:
         while len(_KEPT) > _KEEP:
             _KEPT.popitem(last=False)
     _KEPT.move_to_end(key)
-    return _KEPT[key]
+    return replace(_KEPT[key], body=body)  # walls are the key: names and openings are this body's own
 
 
 def solved(body: Body) -> PortSolution:
     """The port solution of a body, kept for the same openings under other airs, fingerings and windways."""
-    air = body_air(body)
-    openings = [chamber.all_openings for chamber in body.chambers]
-    key = id(air), tuple(tuple(told(o) for o in group) for group in openings)
-    if key not in _SOLVED:
-        _SOLVED[key] = port_solution(air, openings)
+    if body not in _SOLVED:
+        _SOLVED[body] = port_solution(body_air(body))
         while len(_SOLVED) > _KEEP:
             _SOLVED.popitem(last=False)
-    _SOLVED.move_to_end(key)
-    return _SOLVED[key]
-
-
-def told(opening: Opening) -> tuple[object, ...]:
-    """An opening as a value that can be looked up."""
-    return tuple(v.tobytes() if isinstance(v, np.ndarray) else v for v in vars(opening).values())
+    _SOLVED.move_to_end(body)
+    return _SOLVED[body]
 
 
 @frozen
@@ -101,10 +94,10 @@ class PortsResonator:
         openness = np.atleast_2d(np.asarray(openness, float))
         full = np.zeros((len(openness), len(self.rows)))
         if self.beside is None:
-            full[:, [name == "window" for _, name in self.field.names]] = 1.0
+            full[:, self.field.windows] = 1.0
         else:
             full[:] = self.beside
-            full[:, self.rows & [name == "window" for _, name in self.field.names]] = 1.0
+            full[:, self.rows & self.field.windows] = 1.0
         own = np.flatnonzero(self.rows)
         full[:, own[len(own) - len(self.holes) :]] = openness
         return full

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
-from simkit.body.body import ChamberBody, Opening
+from simkit.body.body import WINDOW, ChamberBody, Opening
 from simkit.body.rims import duct_of
 from simkit.body.whole import has_sharp_rims
 from simkit.errors import OutOfReach
@@ -25,7 +25,6 @@ from simkit.field.whole import WholeMode
 from simkit.pitch import cents
 from simkit.sound.airs import Airs
 from simkit.sound.openings import aperture_of
-from simkit.sound.ports import told
 from simkit.sound.resonator import Case, Evidence, Fingering, Resonance, openness_of
 from simkit.sound.windway import Windway, windway_impedance
 
@@ -39,7 +38,7 @@ _KEEP = 2
 
 def whole_air(chamber: ChamberBody) -> GradedAir:
     """Both meshes of a chamber with its openings, kept for other airs and fingerings."""
-    key = chamber.wall, chamber.beside, chamber.thickness, tuple(told(o) for o in chamber.all_openings)
+    key = chamber.wall, chamber.beside, chamber.thickness, chamber.all_openings
     if key not in _KEPT:
         while len(_KEPT) >= _KEEP:  # before the next, which wants the memory
             _KEPT.popitem(last=False)
@@ -102,7 +101,7 @@ class ResolvedResonator:
         air = {name: np.full(len(k), volume) for name, volume in self._beyond.items()}
         if self.windway is not None:  # what takes the flow i omega beta p is a spring of the volume beta/k^2
             air[EXIT] = -self._branch(omega, self.lossless) / k**2
-        through = self.field.airs[1].driven(opened, "window", float(k.max()), self._exit).flow(k, friction, heat, air)
+        through = self.field.airs[1].driven(opened, WINDOW, float(k.max()), self._exit).flow(k, friction, heat, air)
         return (through / (1j * omega * self.air.density)).reshape(np.shape(frequency))
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
@@ -152,7 +151,7 @@ class ResolvedResonator:
                 "of a shape that no design tells. Ask the model ports, or the judge about a copy with a hole as small "
                 "as what is left free (the diameter times the root of the share)"
             )
-        window = ("window",) if self.chamber.window is not None else ()
+        window = (WINDOW,) if self.chamber.window is not None else ()
         return (*window, *(name for name, share in zip(self.holes, openness, strict=True) if share))
 
     def _answer(self, modes: tuple[WholeMode, WholeMode]) -> tuple[complex, complex]:

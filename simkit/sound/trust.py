@@ -37,8 +37,7 @@ def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -
     evidence = field.evidence
     skew = max(evidence.reciprocity_inside, evidence.reciprocity_outside, evidence.fit) * float(share @ share)
     doubtful = [d for d in field.doubts if any(state[r] > 0 and rows[r] for r in d.rows)]
-    window = sum(share[r] for r, (_, name) in enumerate(field.names) if name == "window")
-    parts = [OWN, WINDOW * float(window), cents_per_length * skew]
+    parts = [OWN, WINDOW * float(share[field.windows].sum()), cents_per_length * skew]
     parts += [doubt_cents(d) * float(share[list(d.rows)].max()) * 2 for d in doubtful]
     if ((state > 0) & (state < 1) & rows).any():
         parts.append(20.0)
@@ -61,9 +60,7 @@ def doubt_cents(doubt: Doubt) -> float:
 
 def sentence(field: PortField, doubt: Doubt) -> str:
     """A doubt in words, with the measured value, the limit, and what to do."""
-    who = " and ".join(
-        "the window" if field.names[r][1] == "window" else f"hole {field.names[r][1]}" for r in doubt.rows
-    )
+    who = " and ".join("the window" if field.windows[r] else f"hole {field.names[r][1]}" for r in doubt.rows)
     told = {
         "edge": f"{who}: the {doubt.side} wall turns by {doubt.value:.0f} degrees at its rim, more than "
         f"{doubt.limit:.0f}: ports is less sure there",

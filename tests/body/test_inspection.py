@@ -46,7 +46,7 @@ def test_a_sound_design_gives_its_body():
     body = body_of(loads(DESIGN, "dove.toml"))
     (chamber,) = body.chambers
     one, two = chamber.openings
-    assert chamber.window.name == "window" and chamber.window.center[2] < 0
+    assert chamber.window.title == "the window" and chamber.window.center[2] < 0
     assert chamber.window.forward @ [0, 1, 0] > 0.8 and chamber.window.across @ chamber.window.axis == pytest.approx(0)
     assert (one.length, one.rim, two.length, two.rim, two.radius) == pytest.approx((5e-3, 3e-4, 3e-3, 5e-4, 4e-3))
     assert one.center[0] < 0 < two.center[0]  # negative angles to the left, positive to the right

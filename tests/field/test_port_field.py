@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from simkit.body import Body, ChamberBody
+from simkit.body.body import WINDOW as NAME
 from simkit.body.body import opening_at
 from simkit.body.places import Place
 from simkit.body.shapes import BoxWall, EggWall
@@ -21,7 +22,7 @@ def hole_at(wall, along, around_deg, radius=0.003, length=CLAY):
 
 
 def window_at(wall, along=WINDOW[0], around_deg=WINDOW[1], width=0.012, height=0.0055, length=CLAY):
-    return opening_at(wall, Place(along, around_deg), "window", length=length, width=width, height=height)
+    return opening_at(wall, Place(along, around_deg), NAME, length=length, width=width, height=height)
 
 
 def egg(scale=1.0):
@@ -87,7 +88,7 @@ def test_what_one_port_sends_another_hears_alike_both_ways(field):
     assert evidence.reciprocity_inside < 0.02
     assert evidence.reciprocity_outside < 0.1
     assert evidence.fit < 2e-3
-    assert field.names[0] == ("egg", "window")
+    assert field.names[0] == ("egg", NAME)
     assert field.doubts == ()
 
 

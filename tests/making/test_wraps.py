@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of
+from simkit.body.body import WINDOW
 from simkit.making.page import Line
 from simkit.making.strips import line_strips, wrap_strip
 from simkit.making.wraps import LineStrip, Places, outer_point, places_of
@@ -106,7 +107,7 @@ def test_dividers_are_set_to_straight_lines(round_one):
 def test_a_window_is_turned_as_it_is_seen_from_outside(way, turn):
     """Underneath, the breath that runs to the right of the piece runs to the left of a strip's printed side."""
     _, found = places(TUBE.format(voicing=VOICING.format(way=way)))
-    _, mark = spot(found, "window")
+    _, mark = spot(found, WINDOW)
     assert abs((math.degrees(mark.turn) - turn + 180) % 360 - 180) < 0.01
 
 
@@ -114,7 +115,7 @@ def test_every_opening_lies_on_its_strip(lopsided):
     _, body = lopsided
     (chamber,) = body.chambers
     found = places_of(body, chamber)
-    assert {mark.opening.name for wrap in found.wraps for mark in wrap.spots} == {"window", "1", "2"}
+    assert {mark.opening.title for wrap in found.wraps for mark in wrap.spots} == {"the window", "hole 1", "hole 2"}
     for wrap in found.wraps:
         for mark in wrap.spots:
             assert outer_point(body, mark.opening)[1] == pytest.approx(wrap.along, abs=1e-4)

@@ -58,7 +58,7 @@ def test_a_wide_hole_is_told_with_its_share_of_the_width_and_ports_doubts_it():
 
 
 def test_near_holes_are_told_with_the_clay_between_them():
-    assert any("nearest: side and twin" in text for text in reasons()[2])
+    assert any("nearest: hole twin and hole side" in text for text in reasons()[2])
 
 
 @pytest.mark.parametrize(("model", "known"), [("ports", True), ("lumped", False)])

@@ -129,10 +129,10 @@ def test_published_surroundings():
 
 
 def test_openings_of_a_body():
-    from simkit.body.body import Opening
+    from simkit.body.body import WINDOW, Opening
 
     here = np.zeros(3), np.array([0, 0, 1.0]), np.array([1.0, 0, 0])
     hole = Opening("1", *here, length=4 * MM, radius=3 * MM, rim=0.3 * MM, inside_rim=0.1 * MM)
     assert aperture_of(hole) == round_hole(3 * MM, 4 * MM, 0.3 * MM, 0.1 * MM)
-    window = Opening("window", *here, length=4 * MM, width=12 * MM, height=5 * MM)
+    window = Opening(WINDOW, *here, length=4 * MM, width=12 * MM, height=5 * MM)
     assert aperture_of(window) == rectangular_hole(12 * MM, 5 * MM, 4 * MM)
