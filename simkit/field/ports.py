@@ -93,8 +93,9 @@ class PortField:
 
     A port is a row: `names` are (chamber, opening), each chamber's window first, and `windows` (n,) says which rows
     those are. With e^{+i omega t} and flow U through port j into a side's air, that side's pressure averaged over
-    mouth i is p_i = i omega rho Z_ij U_j, Z = `inside(k)` or `outside(k)`, 1/m. An opening's own flat-wall end correction is left out on the diagonal:
-    it belongs to the opening (a duct's length is measured on its axis between the true surfaces).
+    mouth i is p_i = i omega rho Z_ij U_j, Z = `inside(k)` or `outside(k)`, 1/m. An opening's own flat-wall end
+    correction is left out on the diagonal: it belongs to the opening (a duct's length is measured on its axis between
+    the true surfaces).
 
     Inside, with the chamber's volume V and modes k_n, phi_n (averaged over the mouths: `modes`, (n, m)):
     Z = -1/(V k^2) + static + k^2 bend + sum of k^4/(k_n^4 (k_n^2 - k^2)) phi_n phi_n^T; zero between chambers.

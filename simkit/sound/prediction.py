@@ -122,7 +122,7 @@ class Prediction:
 
 def predict(
     vessel: Vessel,
-    model: str | Iterable[str] = "lumped",
+    model: str | Iterable[str] = "ports",
     *,
     lossless: bool = False,
     windway: str = "closed",

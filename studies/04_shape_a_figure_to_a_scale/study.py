@@ -143,7 +143,7 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
         "own_a4_hz": own,
         "own_sharp_cents": cents(own, CONCERT_HZ),
         "own_lowest_hz": simkit.predict(vessel, "ports").notes[0].answer.frequency_hz,
-        "volume_ml": 1e6 * simkit.predict(vessel).chambers[0].volume,
+        "volume_ml": 1e6 * simkit.predict(vessel, "lumped").chambers[0].volume,
         "scales": list(rows),
         "concert": concert,
         "by_lobes": by_lobes,

@@ -76,7 +76,7 @@ def studied(vessel: Vessel, count: int) -> dict[str, Any]:
     made = {name: makers(vessel, count, SEED, hand, missed_cents=MODEL_CENTS) for name, hand in hands.items()}
     (chamber,) = vessel.chambers
     return {
-        "volume_ml": 1e6 * simkit.predict(vessel).chambers[0].volume,
+        "volume_ml": 1e6 * simkit.predict(vessel, "lumped").chambers[0].volume,
         "cut_up_mm": chamber.voicing.cut_up_mm,
         "window_width_mm": chamber.voicing.window_width_mm,
         "diameters_mm": [hole.diameter_mm for hole in chamber.holes],

@@ -83,7 +83,7 @@ def test_json_keys():
 
 
 def test_without_notes_all_is_covered():
-    heard = predict(ball(voicing=VOICING, notes=""))
+    heard = predict(ball(voicing=VOICING, notes=""), "lumped")
     (note,) = heard.notes
     assert (note.pitch, note.open, note.target_hz, note.answer.cents) == (None, (), None, None)
     assert 300 < note.answer.frequency_hz < 450
@@ -92,7 +92,7 @@ def test_without_notes_all_is_covered():
 def test_losses_and_windway():
     vessel = ball(voicing=VOICING)
     free, lossy, open_ = (
-        predict(vessel, **how).notes[1].answer for how in ({"lossless": True}, {}, {"windway": "mouth"})
+        predict(vessel, "lumped", **how).notes[1].answer for how in ({"lossless": True}, {}, {"windway": "mouth"})
     )
     assert lossy.frequency_hz < free.frequency_hz
     assert lossy.q < 50 < free.q
@@ -102,29 +102,29 @@ def test_losses_and_windway():
 def test_air_of_the_room():
     """Pitch goes with the speed of sound: +2.953 cents a degree in dry air at 20 degC (600 / ln 2 / T)."""
     cold, warm = (
-        predict(ball(extra=f"[air]\ntemperature_c = {t}\nhumidity_percent = 0"), lossless=True)
+        predict(ball(extra=f"[air]\ntemperature_c = {t}\nhumidity_percent = 0"), "lumped", lossless=True)
         .notes[0]
         .answer.frequency_hz
         for t in (20, 21)
     )
     assert 1200 * np.log2(warm / cold) == pytest.approx(2.95, abs=0.03)
-    hot = predict(ball(extra="[air]\ntemperature_c = 35"))
+    hot = predict(ball(extra="[air]\ntemperature_c = 35"), "lumped")
     assert any("30 degC" in text for text in hot.cautions)
 
 
 def test_breath_is_a_band():
     """Breath in the openings only: half the ratio of densities, as the chamber's spring is gamma p."""
     extra = "[breath]"
-    note = predict(ball(voicing=VOICING, extra=extra), lossless=True).notes[0]
+    note = predict(ball(voicing=VOICING, extra=extra), "lumped", lossless=True).notes[0]
     expected = 600 * np.log2(moist_air().density / exhaled().density)
     assert note.answer.breath_cents == pytest.approx(expected, abs=0.3)
     assert note.as_dict()["lumped"]["breath_cents"] == note.answer.breath_cents
-    assert predict(ball(voicing=VOICING)).notes[0].answer.breath_cents is None
+    assert predict(ball(voicing=VOICING), "lumped").notes[0].answer.breath_cents is None
 
 
 def test_all_breath_in_the_chamber_too():
-    full = predict(ball(extra="[air]\nbreath_share = 1"), lossless=True)
-    none = predict(ball(), lossless=True)
+    full = predict(ball(extra="[air]\nbreath_share = 1"), "lumped", lossless=True)
+    none = predict(ball(), "lumped", lossless=True)
     ratio = full.notes[0].answer.frequency_hz / none.notes[0].answer.frequency_hz
     assert ratio == pytest.approx(exhaled().sound_speed / moist_air().sound_speed, rel=1e-4)
 
@@ -133,7 +133,7 @@ def test_no_wall_needs_lossless():
     with pytest.raises(InputError, match=r"ball.toml: clay.wall_mm = 0.*lossless") as refused:
         predict(ball(wall=0))
     assert refused.value.exit_status == 2
-    assert predict(ball(wall=0), lossless=True).notes[0].answer.frequency_hz > 400
+    assert predict(ball(wall=0), "lumped", lossless=True).notes[0].answer.frequency_hz > 400
     own = ball().with_value("body.hole.1.wall_mm", 0)
     with pytest.raises(InputError, match=r"body.hole.1.wall_mm = 0"):
         predict(own)
