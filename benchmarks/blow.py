@@ -10,13 +10,13 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-import resource
 from collections.abc import Callable
 from time import process_time
 
 import numpy as np
 from vessels import egg
 
+from simkit.machine import most_memory
 from simkit.sound import models
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.fingerings import blow_fingerings
@@ -50,9 +50,7 @@ def main() -> None:
     print(f"blowing them in one batch                {blowing:6.2f} s, {blown.speaks.sum()} speak")
     print(f"blowing them one by one                  {singly / SAMPLE * len(every):6.1f} s, from {SAMPLE} of them")
     print(f"{SAMPLE} of them with overtones                {carefully:6.2f} s")
-    print(
-        f"most memory held                         {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:6.0f} MB"
-    )
+    print(f"most memory held                         {most_memory() / 2**20:6.0f} MB")
 
 
 if __name__ == "__main__":

@@ -10,12 +10,12 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-import resource
 from collections.abc import Callable
 from time import process_time
 
 import simkit
 from simkit.body import kernel
+from simkit.machine import most_memory
 from simkit.optimise.chambers import chamber_text, head_text, set_side_by_side
 from simkit.optimise.dividing import NAMES, Range, divided
 from simkit.vessel import loads
@@ -47,9 +47,7 @@ def main() -> None:
     print(f"the same once more, meshes kept          {again:6.2f} s")
     print(f"{len(chorded.chords)} chords of all three                {ringing:6.2f} s")
     print(f"diameters, sizes and places tuned        {tuning:6.1f} s, worst note {outcome.worst_cents:.2f} cents")
-    print(
-        f"most memory held                         {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:6.0f} MB"
-    )
+    print(f"most memory held                         {most_memory() / 2**20:6.0f} MB")
 
 
 if __name__ == "__main__":

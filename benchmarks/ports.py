@@ -10,7 +10,6 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-import resource
 from collections.abc import Callable
 from time import process_time
 
@@ -25,6 +24,7 @@ from simkit.body.kernel import session
 from simkit.body.whole import whole_mesh
 from simkit.field import air_of, port_solution
 from simkit.field.whole import WholeAir
+from simkit.machine import most_memory
 from simkit.sound import models, ports
 from simkit.sound.chart import combinations
 
@@ -48,7 +48,7 @@ def set_up(vessel):
 
 def peak() -> float:
     """Most memory that this process has held, MB."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return most_memory() / 2**20
 
 
 def naive(ports_seconds: float) -> None:

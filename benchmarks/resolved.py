@@ -11,7 +11,6 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-import resource
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -23,6 +22,7 @@ from simkit.body.kernel import session
 from simkit.field.factor import factored
 from simkit.field.search import Radiating
 from simkit.field.twolevel import TwoLevel
+from simkit.machine import most_memory
 from simkit.sound import models
 
 OPEN = ("1", "2")
@@ -35,7 +35,7 @@ def spent() -> float:
 
 def peak() -> float:
     """Most memory that this process has held, MB."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return most_memory() / 2**20
 
 
 def two_levels(air: Radiating) -> Callable[[np.ndarray], np.ndarray]:

@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from simkit.errors import Fault, InputError
+from simkit.machine import lock
 
 MARK = "made by simkit"  # in plain letters somewhere in each file of ours that can be made again
 
@@ -153,14 +154,12 @@ def _hold(folder: Path, wait: bool) -> int | None:
 
     Where the place knows no locks, a network's disk say, a folder is made without one and none is cleared away.
     """
-    import fcntl
-
     try:
         handle = os.open(folder, os.O_RDONLY)
     except OSError:
         return None
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+        lock(handle, wait)
         locked = True
     except OSError:
         locked = False

@@ -13,12 +13,13 @@ import simkit
 PACKAGE = Path(simkit.__file__).parent
 
 # Each room with the rooms that it may import, beside itself.
-FACTS = {"errors", "frozen", "pitch", "air", "files"}
+FACTS = {"errors", "machine", "frozen", "pitch", "air", "files"}
 ANSWERS = FACTS | {"vessel", "body", "field", "sound", "optimise", "making"}
 MAY_IMPORT = {
     "errors": set(),
     "frozen": set(),
-    "files": {"errors"},
+    "machine": set(),
+    "files": {"errors", "machine"},
     "waiting": set(),
     "pitch": {"errors"},
     "air": {"errors"},

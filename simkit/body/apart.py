@@ -18,6 +18,7 @@ from math import ceil
 from typing import Any, TypeVar
 
 from simkit.errors import OutOfReach
+from simkit.machine import end_after
 
 T = TypeVar("T")
 WAITING = 10
@@ -67,10 +68,7 @@ def apart(work: Callable[..., T], *given: Any, seconds: float, what: tuple[str, 
 def serve(seconds: float | None = None) -> None:
     """The helper's side; it ends when it has worked that long."""
     if seconds is not None:
-        with suppress(ImportError):  # no such limit on Windows
-            import resource
-
-            resource.setrlimit(resource.RLIMIT_CPU, (ceil(seconds), ceil(seconds) + 5))
+        end_after(ceil(seconds))
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever is printed is no answer
     work, given = pickle.load(sys.stdin.buffer)

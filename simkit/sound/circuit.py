@@ -25,10 +25,7 @@ from simkit.sound.windway import Windway, windway_impedance
 
 @dataclass(frozen=True)
 class Duct:
-    """One opening's air between the chamber and the outside: its aperture, its air, a windway's branch if any.
-
-    springy: the duct's own air counts as a spring too; field models that measure to the true surfaces want it.
-    """
+    """One opening's air between the chamber and the outside: its aperture, its air, a windway's branch if any."""
 
     aperture: Aperture
     air: Air

@@ -197,14 +197,9 @@ def _openness(resonator: Resonator, fingerings: list[tuple[str, ...]]) -> np.nda
 
 
 def _rung(resonator: Resonator | None, fingerings: list[tuple[str, ...]]) -> list[Resonance | None]:
-    """The lowest resonance of each fingering, None where nothing rings or nobody was asked.
-
-    Chambers that hear each other are asked about all fingerings at once, which is quicker.
-    """
+    """The lowest resonance of each fingering, None where nothing rings or nobody was asked; all asked at once."""
     if resonator is None:
         return [None] * len(fingerings)
-    if not isinstance(resonator, PortsResonator) or resonator.rows.all():
-        return [next(iter(resonator.resonances(opened, 1)), None) for opened in fingerings]
     omega = resonator.lowest(_openness(resonator, fingerings))
     return [Resonance(complex(each)) if each else None for each in omega]
 

@@ -7,7 +7,6 @@ once. There are never more batches out than workers, so that a worker who comes 
 from __future__ import annotations
 
 import logging
-import os
 import time
 from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Mapping
@@ -18,6 +17,7 @@ from typing import Any
 
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_folder
+from simkit.machine import cores
 from simkit.sweep.plan import Plan, read_plan
 from simkit.sweep.store import FILE, Store
 from simkit.sweep.work import Case, Row, cases_of, compute
@@ -107,10 +107,10 @@ def sweep(
 
 def _crew(workers: int | None, executor: Executor | None, scheduler: str | None) -> Workers:
     if executor is not None:
-        return Handed(executor, workers or os.cpu_count() or 1)
+        return Handed(executor, workers or cores())
     if scheduler is not None:
         return Cluster.at(scheduler)
-    return Processes(workers or len(os.sched_getaffinity(0)))
+    return Processes(workers or cores())
 
 
 def _run(work: _Work, missing: list[Case], crew: Workers) -> None:

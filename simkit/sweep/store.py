@@ -19,6 +19,7 @@ from pathlib import Path
 
 from simkit import __version__
 from simkit.errors import Fault, InputError, OutOfReach
+from simkit.machine import lock
 from simkit.sweep.work import Case, Row
 
 FILE = "results.sqlite"
@@ -46,12 +47,10 @@ class Store:
     @contextmanager
     def opened(cls, folder: Path) -> Iterator[Store]:
         """The store of a folder, held by this process alone while it is open."""
-        import fcntl
-
         folder.mkdir(exist_ok=True)
-        with open(folder / "sweep.lock", "w") as lock:
+        with open(folder / "sweep.lock", "w") as held:
             try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                lock(held.fileno())
             except BlockingIOError as error:
                 allowed = "a folder in which no other sweep is running"
                 raise InputError([Fault(str(folder), "-o", None, allowed)]) from error

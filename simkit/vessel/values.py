@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from numbers import Real
 from typing import Annotated, Any, Generic, TypeVar, get_type_hints
 
 from pydantic import GetCoreSchemaHandler
@@ -153,7 +154,7 @@ class Table(Mapping[str, Value], Generic[Value]):
 
 def as_number(value: object) -> float | None:
     """The value as a float if it is a finite number that a float can hold, else None."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, Real):  # numpy's numbers are Real too
         return None
     try:
         number = float(value)

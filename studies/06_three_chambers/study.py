@@ -15,7 +15,6 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy is imported
 
 import json
-import resource
 import sys
 import time
 from dataclasses import replace
@@ -32,6 +31,7 @@ from written import filled, rounded, run, write
 
 import simkit
 from simkit.body import body_of
+from simkit.machine import most_memory
 from simkit.optimise.chambers import box_mm, mass_g, piece
 from simkit.optimise.dividing import Range, divided, planned, two_jobs
 from simkit.show.crossing import crossing_panel
@@ -194,7 +194,7 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
         "judged": record["judged"] if quick else judged(vessel),
         "made": record["made"] if quick else [made(replace(WISH, chambers=n)) for n in COMPARED],
         "rule": compared(WISH),
-        "peak_gib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20,
+        "peak_gib": most_memory() / 2**30,
     }
     result["worst_judged_cents"] = max(abs(row["cents"]) for row in result["judged"])
     title = vessel.title or "three chambers"

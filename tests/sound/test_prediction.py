@@ -8,6 +8,7 @@ import pytest
 from simkit.air import exhaled, moist_air
 from simkit.errors import InputError
 from simkit.sound import models
+from simkit.sound.ports import PortsResonator
 from simkit.sound.prediction import predict
 from simkit.vessel import loads, target_of
 
@@ -160,3 +161,12 @@ def test_targets_follow_the_scale():
     assert target_of(vessel, vessel.chambers[0].notes[0]) == pytest.approx(
         415 / 1.5 * 5 / 4 * 2 ** (10 / 1200)  # F#4 is a just third over D4, D4 a fifth under A4
     )
+
+
+def test_all_notes_of_a_chamber_are_asked_at_once(monkeypatch):
+    asked = []
+    plain = PortsResonator.lowest
+    monkeypatch.setattr(PortsResonator, "lowest", lambda self, opened: asked.append(len(opened)) or plain(self, opened))
+    heard = predict(ball(voicing=VOICING), "ports")
+    assert asked and set(asked) == {len(heard.notes)}  # the windway closed, and open for its pull
+    assert len(asked) == 2

@@ -1,0 +1,45 @@
+"""What DEVELOPERS.md says of the code is so."""
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import simkit
+from simkit.sound.models import models
+
+PACKAGE = Path(simkit.__file__).parent
+PAGE = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def section(title: str) -> str:
+    return re.split(r"^## ", PAGE.split(f"\n## {title}\n")[1], maxsplit=1, flags=re.M)[0]
+
+
+def texts(tree: ast.AST) -> Iterator[str]:
+    """The texts of a module that are no docstrings."""
+    told = {
+        id(node.body[0].value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and isinstance(node.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in told:
+            yield node.value
+
+
+def test_adding_a_model_names_every_place_that_lists_models():
+    page, listing, name = section("Adding a model"), [], "|".join(models())
+    row = re.compile(rf"\b({name})(, ?| or )({name})\b")
+    for path in PACKAGE.rglob("*.py"):
+        said = list(texts(ast.parse(path.read_text(encoding="utf-8"))))
+        if len(set(said) & set(models())) > 1 or any(row.search(text) for text in said):
+            listing.append(path.relative_to(PACKAGE).as_posix())
+    assert "sound/models.py" in listing
+    assert [place for place in listing if f"`{place}`" not in page] == []
+
+
+def test_every_file_that_is_named_is_there():
+    for place in re.findall(r"`((?:simkit/)?[a-z_]+(?:/[a-z_]+)+\.py)`", PAGE):
+        at = PACKAGE.parent / place
+        assert at.exists() or (PACKAGE / place).exists(), place
