@@ -25,6 +25,9 @@ _REMEDY = (
     "gmsh needs system libraries that are missing here; on Debian or Ubuntu: apt-get install -y "
     "--no-install-recommends libgl1 libglu1-mesa libxcursor1 libxft2 libxinerama1 libgomp1"
 )
+# Every mesh of this process and those it starts: its sizes times this, and drawn from other random numbers. What then
+# changes was an accident of the mesher, as it meets on another processor too.
+SHAKE = "SIMKIT_SHAKE"
 TRIANGLE, TETRAHEDRON, TRIANGLE6, TETRAHEDRON10 = 2, 4, 9, 11  # gmsh's element types
 EDGES = ([0, 1], [1, 2], [0, 2], [0, 3], [1, 3], [2, 3])
 
@@ -43,6 +46,10 @@ def _ignore_broken_pipes() -> None:
     works in the main thread only."""
     if hasattr(signal, "SIGPIPE") and signal.getsignal(signal.SIGPIPE) is signal.SIG_IGN:
         ctypes.CDLL(None).signal(ctypes.c_int(signal.SIGPIPE), ctypes.c_void_p(int(signal.SIG_IGN)))
+
+
+def _shaken(factor: str) -> tuple[tuple[str, float], ...]:
+    return (("Mesh.MeshSizeFactor", float(factor)), ("Mesh.RandomSeed", 2)) if factor else ()
 
 
 class GmshFailure(Exception):
@@ -73,6 +80,7 @@ def session() -> Iterator[Any]:
             ("Mesh.Algorithm", 6),
             ("Mesh.MeshSizeExtendFromBoundary", 1),
             ("Geometry.Tolerance", 1e-6),
+            *_shaken(os.environ.get(SHAKE, "")),
         ):
             gmsh.option.setNumber(name, value)
         gmsh.model.add("air")
