@@ -220,16 +220,21 @@ def _free_from(marks: Sequence[Mark], length: float, wide: float) -> float:
 
 
 def _joins(width: float, height: float, left: bool, right: bool, below: bool, above: bool) -> list[Mark]:
-    """Dashed lines in the middle of each shared edge, to be laid on one another."""
+    """Where to cut each shared edge, and dashed in its middle the lines to be laid on one another."""
     half = OVERLAP / 2
     lines = []
-    for x in [half] * left + [width - half] * right:
-        lines.append(stroke((x, 0), (x, height), pen=Pen.HIDDEN, name="join"))
-    for y in [half] * below + [height - half] * above:
-        lines.append(stroke((0, y), (width, y), pen=Pen.HIDDEN, name="join"))
+    for out, pen in ((0.0, Pen.CUT), (half, Pen.HIDDEN)):
+        name = "join" if out else "edge"
+        for x in [out] * left + [width - out] * right:
+            lines.append(stroke((x, 0), (x, height), pen=pen, name=name))
+        for y in [out] * below + [height - out] * above:
+            lines.append(stroke((0, y), (width, y), pen=pen, name=name))
     told = next((text for text in ("lay on the next piece", "lay on next") if width_of(text, 1.9) < height - 2), "")
     words = Text((width - half - 0.8, height / 2), told, 1.9, "center", "base", 90, Ink.QUIET)
     return [*lines, *([words] if right and told else [])]
+
+
+HAIR = 1e-6  # rounding must not take away a line that lies on the window's edge
 
 
 def windowed(marks: Sequence[Mark], width: float, height: float) -> list[Mark]:
@@ -246,7 +251,7 @@ def windowed(marks: Sequence[Mark], width: float, height: float) -> list[Mark]:
 
 def _clipped_line(line: Line, width: float, height: float) -> list[Mark]:
     """The pieces of a line inside the window, and its area where it has one."""
-    if all(0 <= x <= width and 0 <= y <= height for x, y in line.points):
+    if all(-HAIR <= x <= width + HAIR and -HAIR <= y <= height + HAIR for x, y in line.points):
         return [line]
     made: list[Mark] = []
     if line.fill and line.closed:
@@ -275,10 +280,10 @@ def _clipped_piece(a: Point, b: Point, width: float, height: float) -> tuple[Poi
     low, high = 0.0, 1.0
     for start, step, most in ((a[0], b[0] - a[0], width), (a[1], b[1] - a[1], height)):
         if step == 0:
-            if not 0 <= start <= most:
+            if not -HAIR <= start <= most + HAIR:
                 return None
             continue
-        enter, leave = sorted((-start / step, (most - start) / step))
+        enter, leave = sorted(((-HAIR - start) / step, (most + HAIR - start) / step))
         low, high = max(low, enter), min(high, leave)
     if low >= high:
         return None

@@ -222,11 +222,10 @@ def _strips(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     scale = 1e3 * work.shrinkage.size(work.cut_at)
     table = strips.place_table(chamber.places, scale)
     steep = any(wrap.steep for wrap in chamber.places.wraps)
-    flow.put(strips.how_to(max(100.0, flow.width - table.width - 8), steep), table)
-    for drawing in strips.line_strips(chamber.places, scale):
-        flow.put(drawing)
-    for wrap in chamber.places.wraps:
-        flow.put(strips.wrap_strip(wrap, scale))
+    joined = any(wrap.stretch for wrap in chamber.places.wraps)
+    flow.put(strips.how_to(max(100.0, flow.width - table.width - 8), steep, joined), table)
+    flow.put(*strips.line_strips(chamber.places, scale))
+    flow.put(*(strips.wrap_strip(wrap, scale) for wrap in chamber.places.wraps))
     return flow
 
 

@@ -13,6 +13,7 @@ from simkit.making.page import (
     Pen,
     Text,
     circle,
+    clipped,
     polygon,
     rectangle,
     stroke,
@@ -20,41 +21,58 @@ from simkit.making.page import (
     wrapped,
 )
 from simkit.making.tables import Column, table
-from simkit.making.wraps import LineStrip, Places, Spot, Wrap
+from simkit.making.wraps import SIDES, LineStrip, Places, Spot, Wrap
 
 TAB = 8.0
 NARROW = 12.0
-ALONG = 15.0
+ALONG, MARKED = 20.0, 13.2  # height of a strip along the piece, and of its part with the marks
 
 
 def wrap_strip(wrap: Wrap, scale: float) -> Drawing:
     """One strip round the piece; `scale` is mm on paper for a metre on the fired piece.
 
     Read with the printed side out and the mouth end of the piece below: right on the paper is right round the piece.
-    The strip begins on the line that is farthest from any opening.
+    The strip begins on the line that is farthest from any opening, or where a neighbour ends.
     """
-    length = scale * wrap.girth
-    start = scale * _start(wrap)
+    part = wrap.stretch
+    girth, length = scale * wrap.girth, scale * (part.length if part else wrap.girth)
+    start = scale * (part.start if part else _start(wrap))
     tallest = max(scale * _tall(spot) for spot in wrap.spots)
     height = max(NARROW, tallest + 7.0)  # with room for the words at the edge
     middle = height / 2
-    spots = [((scale * spot.around - start) % length, spot) for spot in wrap.spots]
+    spots = [((scale * spot.around - start) % girth, spot) for spot in wrap.spots]
     marks: list[Mark] = [
-        rectangle(length, 0, TAB, height, Pen.THIN, Fill.TINT),
         rectangle(0, 0, length, height, Pen.CUT, name=f"strip {wrap.letter}"),
         stroke((0, middle), (length, middle), pen=Pen.GUIDE),
-        Text((length + TAB / 2, middle), "glue under", 1.8, "center", "middle", 90, Ink.QUIET),
+        *(_neighbours(part.neighbours, length, height) if part else _tab(length, height)),
     ]
-    quarters = [((scale * around - start) % length, name) for name, around in wrap.quarters]
-    quarters += [(length, name) for x, name in quarters if x < 1e-6]
+    quarters = [((scale * around - start) % girth, name) for name, around in wrap.quarters]
+    quarters += [(length, name) for x, name in quarters if x < 1e-6 and not part]
     for x, name in quarters:
-        marks += _quarter(x, height, name, last=x == length)
+        marks += _quarter(x, height, name, last=length - x < width_of(name, 1.9) + 1)
     for x, spot in spots:
         marks += _spot(spot, scale, x, middle, length)
     free = _free(length, [x for x, _ in spots] + [x for x, _ in quarters])
     letter = f"{wrap.letter} ~" if wrap.steep else wrap.letter
     marks.append(Text((free, middle), letter, 4.2, "center", "middle", ink=Ink.ACCENT, bold=True))
-    return Drawing(length + TAB, height, tuple(marks), f"strip {wrap.letter}")
+    return Drawing(length + (0.0 if part else TAB), height, tuple(marks), f"strip {wrap.letter}")
+
+
+def _tab(length: float, height: float) -> list[Mark]:
+    """The end that is glued under the start."""
+    return [
+        rectangle(length, 0, TAB, height, Pen.THIN, Fill.TINT),
+        Text((length + TAB / 2, height / 2), "glue under", 1.8, "center", "middle", 90, Ink.QUIET),
+    ]
+
+
+def _neighbours(names: tuple[str, str], length: float, height: float) -> list[Mark]:
+    """At each end the chamber that the strip runs against, as far as there is room for its name."""
+    words = [clipped(f"at the {name}", 1.9, length / 2 - 2) for name in names]
+    return [
+        Text((0.8, height - 2.3), words[0], 1.9, ink=Ink.ACCENT),
+        Text((length - 0.8, height - 2.3), words[1], 1.9, "right", ink=Ink.ACCENT),
+    ]
 
 
 def _start(wrap: Wrap) -> float:
@@ -95,12 +113,27 @@ def _quarter(x: float, height: float, name: str, last: bool) -> list[Mark]:
 
 
 def _spot(spot: Spot, scale: float, x: float, middle: float, length: float) -> list[Mark]:
-    """The opening as it lies on the paper, its middle, and its name."""
+    """The opening as it lies on the paper, its middle, its name, and how far it is from the line beside it."""
     opening = spot.opening
     name = opening.name if opening.is_round else "window"
-    half = scale * (opening.radius if opening.is_round else opening.reach)
-    beside = min(x + half + 0.9, length - width_of(name, 2.8))
-    return [*_rim(spot, scale, x, middle), Text((beside, middle + 1.0), name, 2.8, bold=True)]
+    measure = _measure(spot, scale)
+    half = scale * (opening.radius if opening.is_round else opening.reach) + 0.9
+    room = max(width_of(name, 2.8), width_of(measure, 1.9))
+    fits = x + half + room <= length or x - half < room
+    name = clipped(name, 2.8, max(length - x - half, 6.0) if fits else x - half)
+    at, align = (x + half, "left") if fits else (x - half, "right")
+    return [
+        *_rim(spot, scale, x, middle),
+        Text((at, middle + 1.0), name, 2.8, align, bold=True),
+        Text((at, middle - 2.7), measure, 1.9, align, ink=Ink.QUIET),
+    ]
+
+
+def _measure(spot: Spot, scale: float) -> str:
+    """How far a place is from its line and to which side of it: `6.7 left`."""
+    right, left = SIDES.get(spot.line, ("right", "left"))
+    shown = f"{scale * abs(spot.beside):.1f}"
+    return shown if float(shown) == 0 else f"{shown} {right if spot.beside > 0 else left}"
 
 
 def _rim(spot: Spot, scale: float, x: float, middle: float) -> list[Mark]:
@@ -124,22 +157,19 @@ def _rim(spot: Spot, scale: float, x: float, middle: float) -> list[Mark]:
 
 def line_strips(places: Places, scale: float) -> list[Drawing]:
     """The strips along the piece; right and left, top and under share one where their marks agree to 0.1 mm."""
-    made: list[Drawing] = []
-    done: dict[str, LineStrip] = {}
+    done: list[tuple[str, LineStrip]] = []
     for strip in places.lines:
-        twin = next((name for name, other in done.items() if _alike(strip, other, scale)), None)
-        if twin:
-            done[f"{twin}, {strip.line}"] = done.pop(twin)
+        twin = next((n for n, (_, other) in enumerate(done) if _alike(strip, other, scale)), None)
+        if twin is None:
+            done.append((strip.line, strip))
         else:
-            done[strip.line] = strip
-    for names, strip in done.items():
-        if strip.marks:
-            made.append(_line_strip(names, strip, scale))
-    return made
+            names, other = done.pop(twin)
+            done.append((f"{names}, {strip.line}", other))
+    return [_line_strip(names, strip, scale) for names, strip in done if strip.marks]
 
 
 def _alike(a: LineStrip, b: LineStrip, scale: float) -> bool:
-    if [letter for letter, _ in a.marks] != [letter for letter, _ in b.marks]:
+    if [letter for letter, _ in a.marks] != [letter for letter, _ in b.marks] or a.neighbours != b.neighbours:
         return False
     pairs = [(a.length, b.length), *((x, y) for (_, x), (_, y) in zip(a.marks, b.marks, strict=True))]
     return all(abs(scale * (x - y)) < 0.1 for x, y in pairs)
@@ -147,14 +177,19 @@ def _alike(a: LineStrip, b: LineStrip, scale: float) -> bool:
 
 def _line_strip(names: str, strip: LineStrip, scale: float) -> Drawing:
     length = scale * strip.length
+    before, after = strip.neighbours
     marks: list[Mark] = [rectangle(0, 0, length, ALONG, Pen.CUT, name=f"line {names}")]
     at = [scale * run for _, run in strip.marks]
-    for (letter, _), x, label in zip(strip.marks, at, _spread(at), strict=True):
-        marks += _line_mark(letter, x, label)
+    from_far = bool(before) and not after
+    for (letter, _), x, label in zip(strip.marks, at, _spread(at, length), strict=True):
+        marks += _line_mark(letter, x, label, length - x if from_far else x)
+    ends = (f"at the {before}" if before else "mouth tip", f"at the {after}" if after else "far tip")
+    inks = (Ink.ACCENT if before else Ink.QUIET, Ink.ACCENT if after else Ink.QUIET)
+    title = f"{names}, mm from the far tip" if from_far else names
     marks += [
-        Text((1.2, ALONG - 3.6), names, 2.6, bold=True),
-        Text((1.2, 1.2), "mouth tip", 1.9, ink=Ink.QUIET),
-        Text((length - 1.2, 1.2), "far tip", 1.9, "right", ink=Ink.QUIET),
+        Text((1.2, MARKED + 0.9), clipped(title, 2.6, length - 2), 2.6, bold=True),
+        Text((1.2, ALONG - 2.4), ends[0], 1.9, ink=inks[0]),
+        Text((length - 1.2, ALONG - 2.4), ends[1], 1.9, "right", ink=inks[1]),
     ]
     return Drawing(length, ALONG, tuple(marks), f"line {names}")
 
@@ -162,66 +197,76 @@ def _line_strip(names: str, strip: LineStrip, scale: float) -> Drawing:
 LABEL = 3.8  # room that a letter and its figure take beside each other
 
 
-def _spread(at: list[float]) -> list[float]:
+def _spread(at: list[float], length: float) -> list[float]:
     """Where the labels of marks stand: right of their marks, as near as they can where marks stand too close.
 
-    The nearest places that keep a gap are an isotonic regression of the places less the gaps before them.
+    The nearest places that keep a gap are an isotonic regression of the places less the gaps before them; that the last
+    stays on the strip, of this length, cuts it off above.
     """
+    if not at:
+        return []
     gaps = LABEL * np.arange(len(at))
-    return [float(x) for x in isotonic_regression(np.array(at) + LABEL / 2 - gaps).x + gaps] if at else []
+    nearest = isotonic_regression(np.array(at) + LABEL / 2 - gaps).x
+    return [float(x) for x in np.minimum(nearest, length - LABEL / 2 - gaps[-1]) + gaps]
 
 
-def _line_mark(letter: str, x: float, label: float) -> list[Mark]:
-    """A mark across a strip with its letter and its figure: beside it, or led to where there is room for them."""
+def _line_mark(letter: str, x: float, label: float, figure: float) -> list[Mark]:
+    """A mark at the strip's lower edge with its letter and its figure: beside it, or led to where there is room."""
     led = abs(label - x - LABEL / 2) > 0.05
-    line = [(x, 0.0), (x, 2.0), (label, 4.2)] if led else [(x, 0.0), (x, ALONG)]
-    marks: list[Mark] = [stroke(*line, pen=Pen.OUTLINE, name=f"mark {letter}")]
-    if led:
-        marks.append(stroke((x, ALONG - 1.2), (x, ALONG), pen=Pen.OUTLINE))
+    line = [(x, 0.0), (x, 2.0), (label, 4.2)] if led else [(x, 0.0), (x, MARKED)]
     return [
-        *marks,
-        Text((label, ALONG - 4.6 if led else ALONG - 3.6), letter, 3.0, "center", ink=Ink.ACCENT, bold=True),
-        Text((label + 0.7, 4.8 if led else 1.0), f"{x:.1f}", 1.9, turn_deg=90, ink=Ink.QUIET),
+        stroke(*line, pen=Pen.OUTLINE, name=f"mark {letter}"),
+        Text((label, MARKED - 2.6), letter, 3.0, "center", ink=Ink.ACCENT, bold=True),
+        Text((label + 0.7, 4.8 if led else 1.0), f"{figure:.1f}", 1.9, turn_deg=90, ink=Ink.QUIET),
     ]
 
 
 def place_table(places: Places, scale: float) -> Drawing:
-    """Where every opening is, in figures: round from the top line, and by dividers from the two tips."""
+    """Where every opening is, in figures: beside the line that it is nearest to, and by dividers from the two tips."""
     columns = [
         Column("", 16, "left", strong=True),
         Column("strip", 12, "center"),
-        Column("from the top line,\nto the right", 30),
-        Column("dividers from\nthe mouth tip", 26),
-        Column("dividers from\nthe far tip", 26),
+        Column("beside\nthe line", 14),
+        Column("mm to its right\nor left", 24, "left"),
+        Column("dividers from\nthe mouth tip", 24),
+        Column("dividers from\nthe far tip", 24),
     ]
-    where = {id(spot.opening): (wrap, spot) for wrap in places.wraps for spot in wrap.spots}
     rows = []
     for reach in places.reaches:
-        wrap, spot = where[id(reach.opening)]
+        wrap, spot = places.where(reach.opening)
         rows.append(
             (
                 reach.opening.name if reach.opening.is_round else "window",
                 wrap.letter,
-                f"{scale * spot.around:.1f}" if wrap.starts == "top line" else "-",
-                f"{scale * reach.from_mouth:.1f}",
-                f"{scale * reach.from_far:.1f}",
+                spot.line if spot.line in SIDES else "",
+                _measure(spot, scale) + ("" if spot.line in SIDES else f" of {spot.line}"),
+                *("-" if gap is None else f"{scale * gap:.1f}" for gap in (reach.from_mouth, reach.from_far)),
             )
         )
     return table(columns, rows, "places")
 
 
 HOW = (
-    "Draw four lines on the piece: on top, at the right, underneath, at the left, from the mouth tip to the far tip.",
-    "Lay the line strips along them and mark the letters. Wrap each strip through its four marks, print outside, the "
+    "Draw four lines on the piece: on top, at the right, underneath, at the left, from the mouth tip to the far tip. "
+    "Right and left are always those of the piece, its top up and its mouth end towards you.",
+    "Lay the line strips along them and mark the letters. Wrap each strip through its marks, print outside, the "
     "mouth end below, its ends on the line that they name.",
     "Ends that do not meet tell how far your piece is from the drawing: share the difference out. Prick the crosses, "
     "check them with dividers.",
 )
 
 
-def how_to(width: float, steep: bool) -> Drawing:
-    """What to do with the strips, in three steps."""
-    steps = [*HOW, *(["A strip marked ~ lies on a steep slope: there, trust the dividers."] if steep else [])]
+def how_to(width: float, steep: bool, joined: bool = False) -> Drawing:
+    """What to do with the strips, in a few steps."""
+    steps = [
+        *HOW,
+        *(["A strip marked ~ lies on a steep slope: there, trust the dividers."] if steep else []),
+        *(
+            ["Some strips end at a neighbour: lay them by the lines that they cross, not by that end."]
+            if joined
+            else []
+        ),
+    ]
     lines: list[tuple[str, str]] = []
     for number, step in enumerate(steps, 1):
         for k, words in enumerate(wrapped(step, 2.4, width - 6)):

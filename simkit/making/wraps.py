@@ -4,41 +4,54 @@ A strip lies in a plane square to the axis, on the outside of the clay, and star
 line above the axis. Distances along it are measured on the clay itself, so a strip of paper laid round shows every
 hole of that plane. Where the plane goes, four strips along the piece tell: on top, at the right, underneath, at the
 left. All lengths are metres on the fired piece.
+
+Where chambers are joined, each is measured on its own outside, as if it were alone: the outside of the whole is made
+of just these, less what of each lies in the clay of another. There a strip ends, for no paper can follow.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from simkit.body import Body, ChamberBody, Opening
+from simkit.making.covered import Neighbours, Stretch, dense, nearest_piece, place_on, run_of, stretches
 from simkit.making.slices import Frame, Outside, Plane, cut, grown
 
 SAME_PLANE = 0.25e-3  # openings nearer than this along the piece share a strip
+UNDERNEATH = 0.05e-3
 STEEP = 0.75  # sine of the slope of the outside against the axis above which a strip will not lie flat
 LINES = ("top", "right", "under", "left")
+TOP_LINE = "top line"
+EDGES = ("the strip's start", "the strip's end")  # counted from where no line of the piece is in reach
+# What lies to the right and to the left on the paper, with the mouth end below, seen from each line.
+SIDES = {"top": ("right", "left"), "under": ("left", "right"), "right": ("down", "up"), "left": ("up", "down")}
 
 
 @dataclass(frozen=True)
 class Spot:
-    """An opening on a strip: how far round from the strip's start, to the right, m; how it is turned; its size.
+    """An opening on a strip: how far round from the top line, to the right, m (0 to the girth); how it is turned.
 
     turn: the breath's way on the paper for a window, radians from straight up (away from the mouth end) to the right.
+    line, beside: the line in reach that it is nearest to, and how far from it, m, positive to the right on the paper.
     """
 
     opening: Opening
     around: float
     turn: float = 0.0
+    line: str = "top"
+    beside: float = 0.0
 
 
 @dataclass(frozen=True)
 class Wrap:
-    """One strip round the piece: its letter, its place along the axis, its whole length, what it shows.
+    """One strip round the piece: its letter, its place along the axis, the whole way round, what it shows.
 
     quarters: where it crosses the lines on top (0), right, under, left; those that it meets.
-    starts: where it starts, in words; steep: the outside slopes so much that the paper will not lie flat.
+    starts: where distances start, in words; steep: the outside slopes so much that the paper will not lie flat.
+    stretch: the part of the way round that it lies on, where neighbours cover the rest; None if it goes all round.
     """
 
     letter: str
@@ -48,24 +61,35 @@ class Wrap:
     spots: tuple[Spot, ...]
     starts: str
     steep: bool
+    stretch: Stretch | None = None
 
 
 @dataclass(frozen=True)
 class LineStrip:
-    """One strip along the piece on a line of the outside, from the mouth tip to the far tip: length and marks, m."""
+    """One strip along the piece on a line of the outside: length, and marks from its mouth end, m.
+
+    From the mouth tip to the far tip, or from or to where the neighbour begins that `neighbours` names.
+    """
 
     line: str
     length: float
     marks: tuple[tuple[str, float], ...]
+    neighbours: tuple[str, str] = ("", "")
 
 
 @dataclass(frozen=True)
 class Reach:
-    """How far an opening's middle is from the two tips of the outside, straight through the air, m."""
+    """Where an opening's middle is, m.
+
+    around: from the top line on the chamber's own outside, the shorter way, positive to the right; None where its plane
+    does not meet that line. from_mouth, from_far: straight from the two tips of the outside, None from one that is in a
+    neighbour's clay.
+    """
 
     opening: Opening
-    from_mouth: float
-    from_far: float
+    around: float | None
+    from_mouth: float | None
+    from_far: float | None
 
 
 @dataclass(frozen=True)
@@ -76,26 +100,42 @@ class Places:
     lines: tuple[LineStrip, ...]
     reaches: tuple[Reach, ...]
 
+    def where(self, opening: Opening) -> tuple[Wrap, Spot]:
+        """The strip that an opening is on, and its place there."""
+        return next((wrap, spot) for wrap in self.wraps for spot in wrap.spots if spot.opening is opening)
+
 
 def places_of(body: Body, chamber: ChamberBody) -> Places:
     """Strips and distances for the window and the holes of a chamber."""
     if not chamber.all_openings:
         return Places((), (), ())
-    frame, surface, box = Frame.of(chamber.wall), Outside(body), grown(body)
+    alone, near = Body((chamber,), body.thickness), Neighbours.of(body, chamber)
+    frame, surface, box = Frame.of(chamber.wall), Outside(alone), grown(alone)
     middle = float(frame.coordinates(chamber.wall.box.mean(axis=0))[0, 0])
     profile = _lengthwise(cut(surface, frame.upright_at(0.0), box), 0, middle)
     plan = _lengthwise(cut(surface, frame.level_at(0.0), box), 1, middle)
-    strips = []
-    for letter, group in zip(_letters(), _groups(chamber, frame), strict=False):
-        strips.append(_wrap(body, surface, frame, box, letter, group))
+    letters, strips = iter(_letters()), []
+    for group in _groups(alone, frame):
+        strips += _wraps(alone, surface, frame, box, letters, group, near)
     tips = _tips(frame, profile)
+    free = [not name for name in near.covering(np.array(tips))]
+    lines = [strip for name in LINES for strip in _line_strips(name, profile, plan, frame, tips, strips, near)]
     return Places(
         tuple(wrap for wrap, _ in strips),
-        tuple(_line_strip(name, profile, plan, frame, tips, strips) for name in LINES),
-        tuple(
-            Reach(o, *(float(np.linalg.norm(outer_point(body, o) - tip)) for tip in tips)) for o in chamber.all_openings
-        ),
+        tuple(lines),
+        tuple(_reach(alone, o, tips, free, [wrap for wrap, _ in strips]) for o in chamber.all_openings),
     )
+
+
+def _reach(
+    body: Body, opening: Opening, tips: tuple[np.ndarray, np.ndarray], free: Sequence[bool], wraps: Sequence[Wrap]
+) -> Reach:
+    wrap, spot = Places(tuple(wraps), (), ()).where(opening)
+    # What lies underneath is as far to the right as to the left: then it counts as to the right.
+    around = spot.around if spot.around <= wrap.girth / 2 + UNDERNEATH else spot.around - wrap.girth
+    apart = [float(np.linalg.norm(outer_point(body, opening) - tip)) for tip in tips]
+    mouth, far = (gap if is_free else None for gap, is_free in zip(apart, free, strict=True))
+    return Reach(opening, around if wrap.starts == TOP_LINE else None, mouth, far)
 
 
 def outer_point(body: Body, opening: Opening) -> np.ndarray:
@@ -108,15 +148,14 @@ def _letters() -> list[str]:
     return [*alphabet, *(a + b for a in alphabet for b in alphabet)]
 
 
-def _groups(chamber: ChamberBody, frame: Frame) -> list[list[Opening]]:
-    """Openings that one strip can show, from the mouth end on."""
-    body = Body((chamber,), chamber.thickness)
+def _groups(alone: Body, frame: Frame) -> list[list[Opening]]:
+    """Openings that one plane holds, from the mouth end on."""
 
     def along(opening: Opening) -> float:
-        return float(frame.coordinates(outer_point(body, opening))[0, 0])
+        return float(frame.coordinates(outer_point(alone, opening))[0, 0])
 
     groups: list[list[Opening]] = []
-    for opening in sorted(chamber.all_openings, key=along):
+    for opening in sorted(alone.chambers[0].all_openings, key=along):
         if groups and along(opening) - along(groups[-1][0]) < SAME_PLANE:
             groups[-1].append(opening)
         else:
@@ -127,28 +166,65 @@ def _groups(chamber: ChamberBody, frame: Frame) -> list[list[Opening]]:
 # --- round the piece -------------------------------------------------------------------------------
 
 
-def _wrap(
-    body: Body, surface: Outside, frame: Frame, box: np.ndarray, letter: str, group: Sequence[Opening]
-) -> tuple[Wrap, np.ndarray]:
-    """A strip, and the points (4, 3) where it crosses the four lines (not a number where it does not)."""
+def _wraps(
+    body: Body,
+    surface: Outside,
+    frame: Frame,
+    box: np.ndarray,
+    letters: Iterator[str],
+    group: Sequence[Opening],
+    near: Neighbours,
+) -> list[tuple[Wrap, np.ndarray]]:
+    """The strips of one plane, and the points (4, 3) where each crosses the four lines, not a number where it does not.
+
+    One strip, or where neighbours part the way round, one for each stretch with an opening on it.
+    """
     spots = [outer_point(body, opening) for opening in group]
     along = float(np.mean([frame.coordinates(p)[0, 0] for p in spots]))
     plane = frame.across_at(along)
     loops = cut(surface, plane, box)
-    loop = min(loops, key=lambda line: _foot(line, plane.flat(spots[0])[0])[1])
+    loop = min(loops, key=lambda line: place_on(line, plane.flat(spots[0])[0])[1])
     loop, starts = _from_the_top(loop)
-    girth = float(_run(loop)[-1])
-    crossings = _crossings(loop) if starts == "top line" else {}
-    slope = max(abs(float(opening.axis @ frame.along)) for opening in group)
-    shown = tuple(
-        Spot(opening, _foot(loop, plane.flat(spot)[0])[0], _turn(opening, frame))
-        for opening, spot in zip(group, spots, strict=True)
-    )
-    quarters = tuple((name, _foot(loop, point)[0] % girth) for name, point in crossings.items())
-    where = np.full((4, 3), np.nan)
-    for name, point in crossings.items():
-        where[LINES.index(name)] = plane.at(point)[0]
-    return Wrap(letter, along, girth, quarters, shown, starts, slope > STEEP), where
+    girth = float(run_of(loop)[-1])
+    crossings = _crossings(loop) if starts == TOP_LINE else {}
+    quarters = {name: place_on(loop, point)[0] % girth for name, point in crossings.items()}
+    around = [place_on(loop, plane.flat(spot)[0])[0] % girth for spot in spots]
+    parted = stretches(dense(loop), plane, near, closed=True) or [Stretch(0.0, girth, whole=True)]
+    on = [int(np.argmin([part.misses(at, girth) for part in parted])) for at in around]
+    made = []
+    for number, stretch in enumerate(parted):
+        mine = [k for k, which in enumerate(on) if which == number]
+        if not mine:
+            continue
+        reached = {name: at for name, at in quarters.items() if stretch.misses(at, girth) == 0}
+        slope = max(abs(float(group[k].axis @ frame.along)) for k in mine)
+        shown = tuple(
+            Spot(group[k], around[k], _turn(group[k], frame), *_beside(around[k], reached, stretch, girth))
+            for k in mine
+        )
+        where = np.full((4, 3), np.nan)
+        for name in reached:
+            where[LINES.index(name)] = plane.at(crossings[name])[0]
+        part = None if stretch.whole else stretch
+        strip = Wrap(next(letters), along, girth, tuple(reached.items()), shown, starts, slope > STEEP, part)
+        made.append((strip, where))
+    return made
+
+
+def _beside(around: float, lines: dict[str, float], stretch: Stretch, girth: float) -> tuple[str, float]:
+    """The line in reach from which a place is told, and how far from it, to the right; top or under if it can be."""
+    if stretch.whole:
+        ways = {name: (around - at + girth / 2) % girth - girth / 2 for name, at in lines.items()}
+    else:
+        here = stretch.after(around, girth)
+        ways = {name: here - stretch.after(at, girth) for name, at in lines.items()}
+    first: list[str] = [name for name in ("top", "under") if name in ways] or list(ways)
+    if first:
+        line = min(first, key=lambda name: abs(ways[name]))
+        return line, ways[line]
+    if stretch.whole:
+        return EDGES[0], around
+    return min(zip(EDGES, (here, here - stretch.length), strict=True), key=lambda way: abs(way[1]))
 
 
 def _turn(opening: Opening, frame: Frame) -> float:
@@ -162,10 +238,10 @@ def _from_the_top(loop: np.ndarray) -> tuple[np.ndarray, str]:
     area = float(np.sum(loop[:-1, 0] * loop[1:, 1] - loop[1:, 0] * loop[:-1, 1]))
     if area > 0:  # against the clock as seen from the mouth end
         loop = loop[::-1]
-    top, starts = _crossing(loop, 0, sign=1), "top line"
+    top, starts = _crossing(loop, 0, sign=1), TOP_LINE
     if top is None:  # a leg that stands off to the side
         top, starts = loop[loop[:, 1].argmax()], "its highest point"
-    near = _nearest_piece(loop, top)
+    near = nearest_piece(loop, top)
     return np.concatenate([[top], loop[near + 1 : -1], loop[: near + 1], [top]]), starts
 
 
@@ -192,30 +268,6 @@ def _crossing(loop: np.ndarray, zero: int, sign: int) -> np.ndarray | None:
     return best if sign * best[1 - zero] > 0 else None
 
 
-def _run(loop: np.ndarray) -> np.ndarray:
-    """Length along a line at each of its points."""
-    return np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(loop, axis=0), axis=1))])
-
-
-def _shares(loop: np.ndarray, point: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Where on each piece of a line a point's foot is (0 to 1), and how far away."""
-    a, d = loop[:-1], np.diff(loop, axis=0)
-    share = np.clip(((point - a) * d).sum(axis=1) / np.maximum((d * d).sum(axis=1), 1e-300), 0, 1)
-    return share, np.linalg.norm(a + share[:, None] * d - point, axis=1)
-
-
-def _nearest_piece(loop: np.ndarray, point: np.ndarray) -> int:
-    return int(_shares(loop, point)[1].argmin())
-
-
-def _foot(loop: np.ndarray, point: np.ndarray) -> tuple[float, float]:
-    """How far along a line its nearest point to `point` is, and how far away that is."""
-    share, away = _shares(loop, point)
-    near = int(away.argmin())
-    run = _run(loop)
-    return float(run[near] + share[near] * (run[near + 1] - run[near])), float(away[near])
-
-
 # --- along the piece -------------------------------------------------------------------------------
 
 
@@ -237,15 +289,16 @@ def _tip(loop: np.ndarray, axis: int, sign: int) -> np.ndarray:
     return (end.min(axis=0) + end.max(axis=0)) / 2
 
 
-def _line_strip(
+def _line_strips(
     name: str,
     profile: np.ndarray,
     plan: np.ndarray,
     frame: Frame,
     tips: tuple[np.ndarray, np.ndarray],
     strips: list[tuple[Wrap, np.ndarray]],
-) -> LineStrip:
-    """One side of the upright or of the level cut, from tip to tip, with the strips' crossings."""
+    near: Neighbours,
+) -> list[LineStrip]:
+    """One side of the upright or of the level cut from tip to tip with the strips' crossings, parted by neighbours."""
     upright = name in ("top", "under")
     plane: Plane = frame.upright_at(0.0) if upright else frame.level_at(0.0)
     loop, side = (profile, 1) if upright else (plan, 0)
@@ -255,15 +308,19 @@ def _line_strip(
     marks = []
     for wrap, where in strips:
         if np.isfinite(where[row]).all():
-            run, away = _foot(path, plane.flat(where[row])[0])
+            run, away = place_on(path, plane.flat(where[row])[0])
             if away < 0.3e-3:
                 marks.append((wrap.letter, run))
-    return LineStrip(name, float(_run(path)[-1]), tuple(marks))
+    found = []
+    for part in stretches(dense(path), plane, near, closed=False):
+        own = tuple((letter, run - part.start) for letter, run in marks if 0 <= run - part.start <= part.length)
+        found.append(LineStrip(name, part.length, own, part.neighbours))
+    return found
 
 
 def _between(loop: np.ndarray, start: np.ndarray, stop: np.ndarray, side: int, sign: int) -> np.ndarray:
     """The way along a closed line from one point to another that keeps to the side `sign` of a coordinate."""
-    a, b = _nearest_piece(loop, start), _nearest_piece(loop, stop)
+    a, b = nearest_piece(loop, start), nearest_piece(loop, stop)
     ring = loop[:-1]
     ahead = ring[np.arange(a + 1, a + 1 + (b - a) % len(ring)) % len(ring)]
     back = ring[np.arange(a, a - (a - b) % len(ring), -1) % len(ring)]

@@ -24,6 +24,7 @@ from simkit.errors import Fault, InputError
 from simkit.files import MARK, check_folder, may_replace, whole_folder
 from simkit.making import PAPERS, Paper, Reading, Stage, Work, pages, solid_cautions, solids_of
 from simkit.making.page import Fill, Ink, Line, Page, Pen, Text
+from simkit.making.wraps import Places
 from simkit.show import look
 
 # Width in mm, colour, dashes in mm.
@@ -170,6 +171,7 @@ class SheetFiles:
                     "volume_ml": 1e6 * chamber.volume,
                     "files": [str(Path(folder) / name) for name in own],
                     "notes": [_note(name, readings) for name, _, readings in chamber.notes],
+                    "placing": _placing(chamber.places, 1e3 * self.work.shrinkage.size(self.work.cut_at)),
                 }
             )
         return {
@@ -199,6 +201,27 @@ def _note(name: str, readings: Sequence[Reading]) -> dict[str, Any]:
             for reading in readings
         ],
     }
+
+
+def _placing(places: Places, scale: float) -> list[dict[str, Any]]:
+    """Where each opening goes, mm of the clay when it is cut; `scale` is these for a metre on the fired piece."""
+
+    def mm(length: float | None) -> float | None:
+        return None if length is None else scale * length
+
+    return [
+        {
+            "opening": reach.opening.name if reach.opening.is_round else "window",
+            "around_mm": mm(reach.around),
+            "from_mouth_tip_mm": mm(reach.from_mouth),
+            "from_far_tip_mm": mm(reach.from_far),
+            "strip": wrap.letter,
+            "line": spot.line,
+            "from_line_mm": mm(spot.beside),
+        }
+        for reach in places.reaches
+        for wrap, spot in [places.where(reach.opening)]
+    ]
 
 
 def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Sequence[Paper] = PAPERS) -> SheetFiles:

@@ -1,6 +1,7 @@
 """The door to the bench: sheets and solids, or one clear message and nothing written."""
 
 import json
+import math
 import re
 
 import meshio
@@ -39,6 +40,11 @@ def test_sheets_writes_all_that_it_names(design, tmp_path, capsys):
     assert sorted(answer["files"]) == sorted(str(path) for path in out.iterdir())
     (chamber,) = answer["chambers"]
     assert chamber["name"] == "a/b" and chamber["files"] == answer["files"]
+    (place,) = chamber["placing"]  # the hole is 20 degrees to the right on a ball, halfway between its tips
+    assert place["opening"] == "1" and place["line"] == "top"
+    radius = place["from_mouth_tip_mm"] / math.sqrt(2)
+    assert 19 < radius < 19 / 0.9 and place["from_far_tip_mm"] == pytest.approx(place["from_mouth_tip_mm"])
+    assert place["around_mm"] == pytest.approx(math.radians(20) * radius, abs=0.02)
     kinds = {path.rpartition(".")[2] for path in answer["files"]}
     assert kinds == {"pdf", "svg", "stl", "step"}
     form = meshio.read(out / "inside-a-b.stl")

@@ -1,16 +1,19 @@
 """Strips round a piece and along it, against arcs on balls and tubes."""
 
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from simkit.body import body_of
+from simkit.body import Body, body_of
 from simkit.body.body import WINDOW
-from simkit.making.page import Line
-from simkit.making.strips import line_strips, wrap_strip
+from simkit.making.page import Line, Text
+from simkit.making.slices import Frame, Outside
+from simkit.making.strips import line_strips, place_table, wrap_strip
 from simkit.making.wraps import LineStrip, Places, outer_point, places_of
-from simkit.vessel import loads
+from simkit.vessel import load, loads
 
 TUBE = """
 [clay]
@@ -175,3 +178,109 @@ def test_letters_and_figures_of_marks_close_together_stand_apart(runs):
     for letter, run in marks:
         (line,) = (mark for mark in strip.marks if getattr(mark, "name", "") == f"mark {letter}")
         assert line.points[0] == pytest.approx((1000 * run, 0))
+
+
+# --- joined chambers ---
+
+BALLS = """
+[clay]
+wall_mm = 4
+shrinkage_percent = 10
+[[chamber]]
+name = "big"
+shape = "sphere"
+diameter_mm = 50
+[[chamber.hole]]
+name = "up"
+along_mm = 25
+around_deg = -30
+diameter_mm = 6
+[[chamber.hole]]
+name = "low"
+along_mm = 25
+around_deg = 150
+diameter_mm = 6
+[[chamber]]
+name = "small"
+shape = "sphere"
+diameter_mm = 40
+offset_mm = [5, 49.5, 0]
+"""
+R1, R2, APART = 29.0, 24.0, 49.5  # outsides; both centres lie 25 mm along
+TERNS = Path(__file__).parents[2] / "studies" / "designs" / "three_terns.toml"
+
+
+def test_a_strip_ends_where_the_neighbours_clay_begins():
+    """Two circles of radii R1, R2 whose centres are d apart meet at cos(phi) = (d^2 + R1^2 - R2^2)/(2 d R1)."""
+    _, found = places(BALLS)
+    (wrap,) = found.wraps
+    phi = math.acos((APART**2 + R1**2 - R2**2) / (2 * APART * R1))
+    assert wrap.stretch.neighbours == ("small", "small")
+    assert 1e3 * wrap.stretch.start == pytest.approx(R1 * (math.pi / 2 + phi), abs=0.01)
+    assert 1e3 * wrap.stretch.length == pytest.approx(R1 * (2 * math.pi - 2 * phi), abs=0.01)
+    assert {name for name, _ in wrap.quarters} == {"top", "under", "left"}, "the right one is in the neighbour's clay"
+    strip = wrap_strip(wrap, 1e3)
+    assert strip.width == pytest.approx(R1 * (2 * math.pi - 2 * phi), abs=0.01), "and there is no end to glue"
+    assert [mark.words for mark in strip.marks if isinstance(mark, Text)].count("at the small") == 2
+    lines = {(line.line, line.neighbours): line.length for line in found.lines}
+    # From the mouth tip to the neighbour: a quarter of the way round less phi.
+    assert 1e3 * lines["right", ("", "small")] == pytest.approx(R1 * (math.pi / 2 - phi), abs=0.02)
+    assert 1e3 * lines["top", ("", "")] == pytest.approx(R1 * math.pi, abs=0.02)
+
+
+def test_places_are_told_left_and_right_of_the_nearest_line():
+    _, found = places(BALLS)
+    around = {reach.opening.name: 1e3 * reach.around for reach in found.reaches}
+    assert around == pytest.approx({"up": -R1 * math.pi / 6, "low": R1 * math.pi * 5 / 6}, abs=0.01)
+    words = [mark.words for mark in place_table(found, 1e3).marks if isinstance(mark, Text)]
+    sixth = f"{R1 * math.pi / 6:.1f}"
+    assert f"{sixth} left" in words and f"{sixth} right" in words and "under" in words
+
+
+def test_a_tip_in_a_neighbours_clay_is_out_of_the_dividers_reach():
+    body, found = places(BALLS.replace("[5, 49.5, 0]", "[54.5, 0, 0]"))
+    assert body.chambers[1].name == "small"
+    for reach in found.reaches:
+        assert reach.from_far is None and 1e3 * reach.from_mouth == pytest.approx(R1 * math.sqrt(2), abs=0.01)
+    assert {line.neighbours for line in found.lines} == {("", "small")}
+
+
+@pytest.mark.parametrize("name", [*(pytest.param(n, marks=pytest.mark.slow) for n in ("body", "wing")), "tail"])
+def test_joined_or_alone_a_chamber_of_the_terns_has_the_same_places_and_they_are_found_on_the_solid(name):
+    """The way from the top line is walked anew, ray by ray, on the outside of all the clay."""
+    joined = body_of(load(TERNS))
+    chamber = next(each for each in joined.chambers if each.name == name)
+    found = places_of(joined, chamber)
+    alone = places_of(replace(joined, chambers=(chamber,)), chamber)
+    for one, other in zip(found.reaches, alone.reaches, strict=True):
+        gaps = [1e3 * (getattr(one, key) - getattr(other, key)) for key in ("around", "from_mouth", "from_far")]
+        assert max(map(abs, gaps)) < 1e-6
+    free = {wrap.letter for wrap in alone.wraps}
+    assert free <= {wrap.letter for wrap in found.wraps}
+    for reach in found.reaches:
+        wrap, spot = found.where(reach.opening)
+        walked, ended = _walk(joined, chamber, wrap.along, spot)
+        assert 1e3 * walked == pytest.approx(1e3 * abs(spot.beside), abs=0.05)
+        assert 1e3 * np.linalg.norm(ended - outer_point(joined, reach.opening)) < 0.3
+
+
+def _walk(body: Body, chamber, along: float, spot) -> tuple[float, np.ndarray]:
+    """How long the way is on the outside of the clay from a line to an opening, and where it ends, m."""
+    frame = Frame.of(chamber.wall)
+    _, across, up = frame.coordinates(outer_point(body, spot.opening))[0]
+    toward = math.atan2(across, up)
+    start = {"top": 0.0, "under": math.copysign(math.pi, toward)}[spot.line]
+    turns = np.linspace(start, toward, 51)
+    rays = np.sin(turns)[:, None] * frame.right + np.cos(turns)[:, None] * frame.up
+    axis = frame.origin + along * frame.along
+    outside = Outside(body)
+    near = np.linspace(1e-3, 0.12, 80)
+    level = outside.side((axis + near[:, None, None] * rays).reshape(-1, 3)).reshape(len(near), -1)
+    first = np.argmax(level > 0, axis=0)  # from the axis on, where the clay first ends
+    low, high = near[first - 1], near[first]
+    for _ in range(20):
+        middle = (low + high) / 2
+        out = outside.side(axis + middle[:, None] * rays) > 0
+        low, high = np.where(out, low, middle), np.where(out, middle, high)
+    points = axis + high[:, None] * rays
+    return float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum()), points[-1]
