@@ -13,6 +13,7 @@ from matplotlib.path import Path
 
 from simkit.body import Body, ChamberBody, Opening
 from simkit.show import look
+from simkit.show.labels import Ground, along, beside, outward, parted
 from simkit.show.look import Panel
 from simkit.show.outline import ABOVE, MOUTH, RIGHT, Side, is_hidden, outlines
 from simkit.vessel import Vessel
@@ -21,7 +22,7 @@ OnPaper = Callable[[np.ndarray], np.ndarray]
 
 GAP_MM = 16.0  # on paper, between two views
 MARGIN_MM = 9.0
-HEAD_MM = 6.0
+HEAD_MM = 7.0
 WIDTH_MM = 180.0  # of the paper
 TALLEST_MM = 230.0
 
@@ -80,31 +81,68 @@ def _view(paper: Axes, vessel: Vessel, body: Body, side: Side, scale: float, ori
     def on_paper(points: np.ndarray) -> np.ndarray:
         return 1e3 * scale * points + origin
 
-    lines = [on_paper(line) for line in outlines(body, side)]
-    shape = Path.make_compound_path(*(Path(line, closed=True) for line in lines))
-    clay = 2 * scale * 1e3 * body.thickness * look.POINTS
-    pen = {"facecolor": look.BODY, "joinstyle": "round", "capstyle": "round"}
-    paper.add_patch(PathPatch(shape, edgecolor=look.INK, linewidth=clay + 1.6, zorder=1, **pen))
-    paper.add_patch(PathPatch(shape, edgecolor=look.BODY, linewidth=clay, zorder=2, **pen))
-    if body.thickness > 0:
-        paper.add_patch(
-            PathPatch(shape, facecolor="none", edgecolor=look.QUIET, linewidth=0.5, linestyle=(0, (1, 2)), zorder=3)
-        )
-    for chamber in body.chambers:
-        for opening in chamber.all_openings:
-            _opening(paper, body, opening, side, on_paper)
-        _windway(paper, vessel, chamber, side, on_paper)
+    clay = 1e3 * scale * body.thickness
+    ground = Ground()
     low, high = _extent_mm(vessel, body)
     corners = scale * side.flat(np.array([low, high])) + origin
-    paper.text(corners[0, 0], corners[1, 1] + 2.0, side.name, va="bottom", color=look.QUIET, fontsize=7.5)
+    ground.draw(np.array([[corners[0, 0], corners[1, 1] + 5.0], [corners[0, 0] + 32.0, corners[1, 1] + 5.0]]))
+    lines = [_chamber(paper, body, chamber, side, on_paper, rank) for rank, chamber in _from_behind(body, side)]
+    for own in lines:
+        for line in own:
+            ground.draw(line)
+            ground.draw(line + clay * outward(line))
+    shown = [
+        (chamber, opening, rim)
+        for chamber in body.chambers
+        for opening in chamber.all_openings
+        if (rim := _opening(paper, body, opening, side, on_paper)) is not None
+    ]
+    for _, _, rim in shown:
+        ground.draw(np.concatenate([rim, rim[:1]]))
+    for chamber in body.chambers:
+        for line in _windway(paper, vessel, chamber, side, on_paper):
+            ground.draw(line)
+    for _, opening, rim in shown:
+        if opening.is_round:
+            _name(paper, opening, rim, is_hidden(body, opening, side), float(opening.axis @ side.right) < 0, ground)
+    if len(body.chambers) > 1:
+        for (_, chamber), own in zip(_from_behind(body, side), lines, strict=True):
+            _chamber_name(paper, chamber.name, max(own, key=len), clay, ground)
+    paper.text(corners[0, 0], corners[1, 1] + 4.0, side.name, va="bottom", color=look.QUIET, fontsize=7.5)
 
 
-def _opening(paper: Axes, body: Body, opening: Opening, side: Side, on_paper: OnPaper) -> None:
+def _from_behind(body: Body, side: Side) -> list[tuple[int, ChamberBody]]:
+    """The chambers in the order in which they are drawn: those farthest from the eye first, with their ranks."""
+    return list(enumerate(sorted(body.chambers, key=lambda c: float(c.wall.box.mean(axis=0) @ side.toward))))
+
+
+def _chamber(
+    paper: Axes, body: Body, chamber: ChamberBody, side: Side, on_paper: OnPaper, rank: int
+) -> list[np.ndarray]:
+    """One chamber's clay and air over those behind it; where it is behind others, its outline dashed. Its lines."""
+    lines = [on_paper(line) for line in outlines(Body((chamber,), body.thickness), side)]
+    shape = Path.make_compound_path(*(Path(line, closed=True) for line in lines))
+    clay = 2 * (on_paper(np.array([[body.thickness, 0.0]])) - on_paper(np.zeros((1, 2))))[0, 0] * look.POINTS
+    pen = {"facecolor": look.BODY, "joinstyle": "round", "capstyle": "round"}
+    order = 1 + 2 * rank / len(body.chambers)
+    inked, plain = order, order + 1 / len(body.chambers)
+    paper.add_patch(PathPatch(shape, edgecolor=look.INK, linewidth=clay + 1.6, zorder=inked, **pen))
+    paper.add_patch(PathPatch(shape, edgecolor=look.BODY, linewidth=clay, zorder=plain, **pen))
+    thin: dict[str, Any] = {"facecolor": "none", "edgecolor": look.QUIET, "linewidth": 0.5, "zorder": 3}
+    if body.thickness > 0:
+        paper.add_patch(PathPatch(shape, linestyle=(0, (1, 2)), **thin))
+    if rank + 1 < len(body.chambers):
+        for line in lines:
+            paper.add_patch(Polygon(line + clay / 2 / look.POINTS * outward(line), linestyle=(0, (8, 6)), **thin))
+    return lines
+
+
+def _opening(paper: Axes, body: Body, opening: Opening, side: Side, on_paper: OnPaper) -> np.ndarray | None:
     """The outer rim as it is seen: filled where it shows; seen from above, dashed where the body is in the way."""
     rim = on_paper(side.flat(opening.rim_points(96, out=opening.length)))
     hidden = is_hidden(body, opening, side)
     if hidden and side is not ABOVE:
-        return
+        return None
     color = look.INK if opening.is_round else look.CLAY
     fill = "none" if hidden else look.HOLLOW if opening.is_round else look.CLAY
     paper.add_patch(
@@ -118,8 +156,7 @@ def _opening(paper: Axes, body: Body, opening: Opening, side: Side, on_paper: On
             zorder=4 if hidden else 6,
         )
     )
-    if opening.is_round:
-        _name(paper, opening.name, rim, hidden, float(opening.axis @ side.right) < 0)
+    return rim
 
 
 def _breadth(rim: np.ndarray) -> float:
@@ -127,24 +164,55 @@ def _breadth(rim: np.ndarray) -> float:
     return float(2 * np.sqrt(max(2 * np.linalg.eigvalsh(np.cov(rim.T))[0], 0.0)))
 
 
-def _name(paper: Axes, name: str, rim: np.ndarray, hidden: bool, left: bool) -> None:
-    """A hole's name inside its rim if it fits there, else beside it on the side that it looks to."""
-    fontsize = 6.5
+TYPE = 6.5  # points, of names
+
+
+def _size_mm(name: str) -> tuple[float, float, str]:
+    """How wide and how high a name is on paper, and how it is put at its middle; words have letters that hang."""
+    width = look.width_mm(name.replace("$", "S"), TYPE)
+    plain = name.isdigit()
+    return width, (0.75 if plain else 1.25) * TYPE / look.POINTS, "center_baseline" if plain else "center"
+
+
+def _name(paper: Axes, opening: Opening, rim: np.ndarray, hidden: bool, left: bool, ground: Ground) -> None:
+    """A hole's name inside its rim if it fits there, else beside it, clear of what is drawn, a line leading to it
+    where it stands far off."""
     fits = 0.9 * look.POINTS * np.array([np.ptp(rim[:, 0]), np.ptp(rim[:, 1]), 1.1 * _breadth(rim)])
-    inside = len(name) * 0.62 * fontsize < fits[0] and fontsize < fits[1:].min()
-    center = rim.mean(axis=0)
-    beside = rim[:, 1].min() if hidden else rim[:, 1].max()
+    name = opening.name
+    inside = len(name) * 0.62 * TYPE < fits[0] and fits[1:].min() > TYPE
+    center, level = rim.mean(axis=0), "center_baseline"
+    if not inside:
+        width, height, level = _size_mm(name)
+        half = width / 2, height / 2
+        first = (-1 if hidden else 1) * (135 if left else 45)
+        places = beside(rim, width, height, first)
+        center = places[ground.place(width, height, places)]
+        if parted(center, rim, half) > FAR_MM:
+            ends = np.array([center + np.clip(rim.mean(axis=0) - center, -np.array(half), half), rim.mean(axis=0)])
+            paper.plot(*ends.T, color=look.QUIET, linewidth=0.4, zorder=5)
     paper.text(
-        center[0] if inside else rim[:, 0].min() - 0.5 if left else rim[:, 0].max() + 0.5,
-        center[1] if inside else beside,
+        *center,
         name,
-        ha="center" if inside else "right" if left else "left",
-        va="center_baseline" if inside else "top" if hidden else "bottom",
+        ha="center",
+        va=level,
         color=look.QUIET if hidden else look.PAPER if inside else look.INK,
-        fontsize=fontsize,
+        fontsize=TYPE,
         parse_math=False,
         zorder=7,
     )
+
+
+FAR_MM = 1.5  # a name farther than this from what it names is led to it
+
+
+def _chamber_name(paper: Axes, name: str, line: np.ndarray, clay: float, ground: Ground) -> None:
+    """A chamber's name just outside its clay."""
+    name = look.short(name, 30, TYPE)
+    width, height, level = _size_mm(name)
+    places = along(line + clay * outward(line), width, height)
+    center = places[ground.place(width, height, places)]
+    style: dict[str, Any] = {"ha": "center", "va": level, "color": look.CLAY, "fontsize": TYPE}
+    paper.text(*center, name, parse_math=False, zorder=7, **style)
 
 
 def windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:
@@ -159,16 +227,18 @@ def windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:
     return np.array([exit_ - half, exit_ - half + back, exit_ + half + back, exit_ + half])
 
 
-def _windway(paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_paper: OnPaper) -> None:
-    """Where the breath comes from: the windway's floor and roof, dashed, as they lie in the clay."""
+def _windway(paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_paper: OnPaper) -> list[np.ndarray]:
+    """Where the breath comes from: the windway's floor and roof, dashed, as they lie in the clay; their lines."""
     plan = windway_plan(vessel, chamber)
     voicing = next(c.voicing for c in vessel.chambers if c.name == chamber.name)
     if chamber.window is None or voicing is None:
-        return
+        return []
     half = 0.5e-3 * voicing.windway_height_mm * chamber.window.axis
     dashes = {"linewidth": 0.6, "linestyle": (0, (3, 2)), "edgecolor": look.CLAY, "facecolor": "none"}
-    for level in (plan,) if side is ABOVE else (plan - half, plan + half):
-        paper.add_patch(Polygon(on_paper(side.flat(level)), closed=False, zorder=5, **dashes))
+    lines = [on_paper(side.flat(level)) for level in ((plan,) if side is ABOVE else (plan - half, plan + half))]
+    for line in lines:
+        paper.add_patch(Polygon(line, closed=False, zorder=5, **dashes))
+    return lines
 
 
 def _legend(paper: Axes, vessel: Vessel, body: Body, scale: float, left: float, top: float) -> None:

@@ -1,5 +1,8 @@
 """The three views show the vessel's true outlines and what can be seen of its openings."""
 
+from itertools import combinations
+from pathlib import Path
+
 import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
@@ -9,7 +12,7 @@ from simkit.body import body_of
 from simkit.show import look
 from simkit.show.outline import ABOVE, MOUTH, RIGHT, SIDES, is_hidden, outlines
 from simkit.show.views import views
-from simkit.vessel import loads
+from simkit.vessel import load, loads
 
 DESIGN = """
 title = "A $5 whistle"
@@ -131,3 +134,85 @@ def test_the_window_underneath_is_a_line_on_the_outline_from_the_right(ellipsoid
     rims = [patch for patch in paper.patches if patch.get_facecolor()[:3] == to_rgb(look.CLAY)]
     lines = [rim for rim in rims if np.ptp(rim.get_xy()[:, 1]) < 1.5 < np.ptp(rim.get_xy()[:, 0]) < 6 * scale]
     assert any(np.ptp(line.get_xy()[:, 0]) == pytest.approx(5 * scale, rel=0.05) for line in lines)
+
+
+DESIGNS = Path(__file__).parents[2] / "studies" / "designs"
+
+
+@pytest.mark.parametrize("design", ["three_terns", "river_yam", "tide_pendant", "pocket_wren"])
+def test_no_name_lies_on_a_line_or_on_another_name(design):
+    """With all names left out, the paper under each that stands beside its hole is of one colour."""
+    vessel = load(DESIGNS / f"{design}.toml")
+    figure = look.page(views(vessel, body_of(vessel)))
+    paper = paper_of(figure)
+    full = _dots(figure)
+    names = {hole.name for chamber in vessel.chambers for hole in chamber.holes}
+    names |= {chamber.name for chamber in vessel.chambers} if len(vessel.chambers) > 1 else set()
+    names |= {side.name for side in SIDES}
+    texts = [text for text in paper.texts if text.get_text() in names and text.get_color() != look.PAPER]
+    for text in paper.texts:
+        text.set_visible(False)
+    plain = _dots(figure)
+    inks = []
+    for text in texts:
+        text.set_visible(True)
+        box = text.get_window_extent()
+        text.set_visible(False)
+        x0, y0 = int(box.x0) - 1, int(len(plain) - box.y1) - 1
+        part = np.s_[y0 : y0 + int(box.height) + 3, x0 : x0 + int(box.width) + 3]
+        rows, columns = np.nonzero(np.abs(full[part] - plain[part]).max(axis=2) > 30)
+        inks.append((y0 + rows.min(), y0 + rows.max() + 1, x0 + columns.min(), x0 + columns.max() + 1))
+    for (a, b, c, d), (e, f, g, h) in combinations(inks, 2):
+        assert b <= e or f <= a or d <= g or h <= c, "two names on one another"
+    struck = [
+        text.get_text()
+        for text, (a, b, c, d) in zip(texts, inks, strict=True)
+        # A hairline on clay differs by more; a name within the dashed rim of a hole underneath may come near it.
+        if text.get_color() != look.QUIET and np.ptp(plain[a:b, c:d].reshape(-1, 3), axis=0).max() > 60
+    ]
+    assert not struck
+
+
+def _dots(figure):
+    figure.set_dpi(200)
+    figure.canvas.draw()
+    return np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(float)
+
+
+PAIR = """
+[clay]
+wall_mm = 4
+[[chamber]]
+name = "big"
+shape = "sphere"
+diameter_mm = 60
+[[chamber]]
+name = "small"
+shape = "sphere"
+diameter_mm = 30
+offset_mm = [15, {across}, 0]
+"""
+
+
+@pytest.mark.parametrize(("across", "least"), [(49.5, 0.95), (-49.5, 0.3)])
+def test_of_two_chambers_behind_one_another_both_are_seen_from_the_right(across, least):
+    """The small ball's clay is a circle of 19 mm about a point 30 mm along: drawn out before the big one, dashed where
+    it is behind."""
+    vessel = loads(PAIR.format(across=across), "pair.toml")
+    figure = look.page(views(vessel, body_of(vessel)))
+    dots = _dots(figure).sum(axis=2)
+    paper = paper_of(figure)
+    (bar,) = (line for line in paper.lines if (line.get_gid() or "").endswith(" mm"))
+    scale = np.ptp(bar.get_xdata()) / float(bar.get_gid().split()[0])
+    (title,) = (text for text in paper.texts if text.get_text() == RIGHT.name)
+    # The view's left edge is the big ball's mouth end, 4 mm of clay before 0; its axis is as high as that seen from
+    # the mouth end, whose lowest dots are 34 mm below it.
+    left, low = title.get_position()[0] + 4 * scale, 9.0 + 34 * scale
+    turns = np.linspace(0, 2 * np.pi, 200)
+    ring = np.stack([left + scale * (30 + 19 * np.cos(turns)), low + scale * 19 * np.sin(turns)], axis=1)
+    at = paper.transData.transform(ring)
+    drawn = [dots[int(len(dots) - y) - 2 : int(len(dots) - y) + 3, int(x) - 2 : int(x) + 3].min() for x, y in at]
+    clay = 255 * sum(to_rgb(look.BODY))
+    seen = np.mean(np.array(drawn) < clay - 100)
+    assert seen > least
+    assert across > 0 or seen < 0.9, "dashes have gaps"
