@@ -9,6 +9,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.image import imread
 
 from simkit.body import body_of
+from simkit.body.body import WINDOW
 from simkit.show import look
 from simkit.show.outline import ABOVE, MOUTH, RIGHT, SIDES, is_hidden, outlines
 from simkit.show.views import views
@@ -86,10 +87,10 @@ def test_the_sides_are_right_handed_and_look_where_they_say():
     [
         ("top", ABOVE, False),
         ("right", RIGHT, False),
-        ("window", ABOVE, True),
+        (WINDOW, ABOVE, True),
         # Edge on, as a line on the outline.
         ("right", ABOVE, False),
-        ("window", RIGHT, False),
+        (WINDOW, RIGHT, False),
     ],
 )
 def test_what_faces_away_is_hidden(ellipsoid, name, side, hidden):
