@@ -210,7 +210,7 @@ class _Plan:
         o = self.opening
         if outside and o.clay:
             bend = -float(near.mean_curvature.mean()) * o.radius
-            return bend * (FLAT_FACE[0] + FLAT_FACE[1] * abs(bend)) * o.radius / o.area
+            return bend * float(np.polyval(FLAT_FACE[::-1], abs(bend))) * o.radius / o.area
         if o.is_round:
             depth = float(near.mean_curvature.mean()) * o.radius**2 / 4
         else:

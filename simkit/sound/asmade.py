@@ -24,7 +24,7 @@ from simkit.errors import OutOfReach
 from simkit.field import PortField
 from simkit.frozen import frozen
 from simkit.sound.circuit import Circuit, Duct, Matrices, opened
-from simkit.sound.openings import Aperture, dip_of, face_end, partly_covered, round_hole
+from simkit.sound.openings import Aperture, bends_of, caps_of, face_end, partly_covered, round_hole
 from simkit.sound.ports import PortsResonator, resonator, solved
 from simkit.sound.resonator import Case
 from simkit.sound.ringing import stiffness
@@ -158,8 +158,9 @@ class AsMade:
             told = made.diameters[:, n - 1] / 2
             radius = np.where(told > 0, told, opening.radius)
             own[:, :, n] = _polynomial(self.own[:, n], np.clip(radius / opening.radius, 0.3, 1.5))
-            whole = round_hole(radius, made.walls[:, n], opening.rim, opening.inside_rim)
-            whole = replace(whole, outer=whole.outer + face_end(opening), dip=dip_of(opening))
+            whole = round_hole(radius, made.walls[:, n], opening.rim, opening.inside_rim, bends_of(opening))
+            inner_cap, outer_cap = caps_of(opening)
+            whole = replace(whole, outer=whole.outer + face_end(opening), inner_cap=inner_cap, outer_cap=outer_cap)
             apertures.append(partly_covered(whole, np.where(states[:, n] > 0, states[:, n], 1.0)))
         scaled = (_scaled(a, made.size) for a in apertures)
         ducts = [replace(duct, aperture=a) for duct, a in zip(self.circuit.ducts, scaled, strict=True)]

@@ -36,13 +36,18 @@ class Duct:
         return self if openness == 1 else replace(self, aperture=partly_covered(self.aperture, openness))
 
     def two_port(self, omega: np.ndarray, lossless: bool) -> ducts.TwoPort:
-        """Inner end, duct, outer end at complex omega (...)."""
+        """Inner end, duct, outer end at complex omega (...); at the duct's ends what bent faces add to its air."""
         a = self.aperture
         fill = ducts.plain_filling(self.air) if lossless else ducts.bore_filling(self.air, omega, a.pipe_radius)
         inner, outer = (
             ducts.in_series(ducts.end_impedance(self.air, omega, a.area, a.perimeter, end, rub, lossless))
             for end, rub in ((a.inner, a.inner_rub), (a.outer, a.outer_rub))
         )
+        if np.any(a.inner_cap) or np.any(a.outer_cap):
+            below, above = (
+                ducts.in_parallel(1j * omega * a.area * cap / fill.stiffness) for cap in (a.inner_cap, -a.outer_cap)
+            )
+            inner, outer = inner.then(below), above.then(outer)
         if self.windway is None:
             return inner.then(ducts.duct(fill, omega, a.area, a.length)).then(outer)
         deep = min(self.windway.middle, float(a.length))

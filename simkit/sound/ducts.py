@@ -107,6 +107,11 @@ def in_series(impedance: Reals) -> TwoPort:
     return TwoPort(1.0, impedance, 0.0, 1.0)
 
 
+def in_parallel(admittance: Reals) -> TwoPort:
+    """A lumped admittance beside the path of the flow, m3/(s Pa): a little air that only springs."""
+    return TwoPort(1.0, 0.0, admittance, 1.0)
+
+
 def end_impedance(
     air: Air, omega: Reals, area: Reals, perimeter: Reals, correction: Reals, rub: Reals, lossless: bool = False
 ) -> Reals:

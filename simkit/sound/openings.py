@@ -24,9 +24,9 @@ PAD_DEPTH = 0.1
 class Aperture:
     """The air in one opening, in m: a duct, and beyond each end what moves and rubs with it.
 
-    inner, outer: end corrections; inner_rub, outer_rub: rub lengths (see `simkit.sound.orifice`); dip: how much less
-    deep the air under a finger is than the duct is long, where the wall is bent. Every number may be an array over
-    openings.
+    inner, outer: end corrections; inner_rub, outer_rub: rub lengths (see `simkit.sound.orifice`); inner_cap, outer_cap:
+    how far the inner and the outer face lie on the mean below their own middles, where the wall is bent. Every number
+    may be an array over openings.
     """
 
     area: Reals
@@ -36,7 +36,17 @@ class Aperture:
     outer: Reals
     inner_rub: Reals
     outer_rub: Reals
-    dip: Reals = 0.0
+    inner_cap: Reals = 0.0
+    outer_cap: Reals = 0.0
+
+    @property
+    def dip(self) -> Reals:
+        """How much less deep the air under a finger is than the duct is long, m.
+
+        The finger rests on the rim, twice as far below the middle of the outer face as that face is on the mean; the
+        duct begins at the inner face.
+        """
+        return 2 * self.outer_cap - self.inner_cap
 
     @property
     def conductivity(self) -> Reals:
@@ -85,14 +95,20 @@ class Aperture:
         return self.perimeter * self.length
 
 
-def round_hole(radius: Reals, length: Reals, rim: Reals = 0.0, inside_rim: Reals = 0.0) -> Aperture:
+def round_hole(
+    radius: Reals, length: Reals, rim: Reals = 0.0, inside_rim: Reals = 0.0, bends: tuple[float, float] = (0.0, 0.0)
+) -> Aperture:
     """A round hole through a wall of thickness `length`, its rims rounded by `rim` outside and `inside_rim` inside.
+
+    bends: mean curvature of the inner and of the outer face, 1/m, positive for a ball's: a rim's radius spares more
+    where the clay's corner is sharp, as outside a ball, than where it is blunt.
 
     >>> round(float(1e3 * round_hole(4e-3, 4e-3).conductivity), 5)
     4.75538
     """
     outside, inside = fitted_rims(length, rim, inside_rim)
-    outer, inner = round_end(radius, length, outside), round_end(radius, length, inside)
+    inner = round_end(radius, length, inside, bends[0] * radius)
+    outer = round_end(radius, length, outside, -bends[1] * radius)
     return Aperture(
         np.pi * radius**2, 2 * np.pi * radius, length, inner.correction, outer.correction, inner.rub, outer.rub
     )
@@ -118,8 +134,9 @@ def _outlined(outline, width, height, length, rim, inside_rim):  # type: ignore[
 def aperture_of(opening: Opening) -> Aperture:
     """The air of an opening of the body, with its own duct length and rims, and a window's sloping far side."""
     if opening.is_round:
-        plain = round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim)
-        return replace(plain, outer=plain.outer + face_end(opening), dip=dip_of(opening))
+        plain = round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim, bends_of(opening))
+        inner_cap, outer_cap = caps_of(opening)
+        return replace(plain, outer=plain.outer + face_end(opening), inner_cap=inner_cap, outer_cap=outer_cap)
     upright = rectangular_hole(opening.width, opening.height, opening.length, opening.rim, opening.inside_rim)
     rims = opening.inside_rim, opening.rim
     relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, *rims, opening.bend)
@@ -137,26 +154,33 @@ FACE = 1.6  # radii of the flat face of a hole with a wall of its own
 def face_end(opening: Opening) -> float:
     """What a flat spot or a collar adds to the outer end correction, m: air has to leave the one, the other stands out.
 
-    At the face's edge the clay stands d radii above it, or below: 0.3906 d - 0.118 (1 - e^(-2.4 d)) radii, and
-    -0.098 d/(d + 1.05), fitted to 0.002 radii to axisymmetric elements of long pipes with d up to 1.5 and 2.
+    At the face's edge the clay stands d radii above it, or t below, and bends by s, its mean curvature outside times
+    the hole's radius: 0.3976 d - (0.1296 + 0.0731 s/(1 + 0.9152 s)) (1 - e^(-2.18 d)) radii, or -A t/(t + Q) with
+    A = 0.0966/(1 + 5.558 s + 17.86 s^2), Q = 1.028/(1 + 6.124 s). Fitted to 0.0005 and 0.002 radii to axisymmetric
+    elements of long pipes out of flat clay and out of balls of 2.7 radii or more, d up to 1.2 and t up to 12.
     """
     if not opening.clay:
         return 0.0
-    drop = _outer_bend(opening, opening.clay) * (FACE * opening.radius) ** 2 / 2
+    bend = _outer_bend(opening, opening.clay)
+    drop = bend * (FACE * opening.radius) ** 2 / 2
     d = (opening.clay - opening.length - drop) / opening.radius
-    share = 0.3906 * d - 0.118 * -np.expm1(-2.4 * d) if d > 0 else 0.098 * d / (1.05 - d)
+    s = float(np.clip(bend * opening.radius, 0.0, 0.37))
+    if d > 0:
+        share = 0.3976 * d - (0.1296 + 0.0731 * s / (1 + 0.9152 * s)) * -np.expm1(-2.18 * d)
+    else:
+        share = 0.0966 / (1 + 5.558 * s + 17.86 * s * s) * d / (1.028 / (1 + 6.124 * s) - d)
     return float(share * opening.radius)
 
 
-def dip_of(opening: Opening) -> float:
-    """How much less deep the air under a finger is than a round duct is long, m.
+def caps_of(opening: Opening) -> tuple[float, float]:
+    """How far the inner and the outer face of a hole lie on the mean below their middles, m: H a^2/4 each."""
+    inner, outer = (bend * opening.radius**2 / 4 for bend in bends_of(opening))
+    return inner, outer
 
-    The finger rests on the rim, which lies H a^2/2 below the middle of the outer face, H the mean curvature there, and
-    not at all below it where that face is flat; the duct begins at the inner face, on the mean H a^2/4 below its own
-    middle.
-    """
-    outer = 0.0 if opening.clay else _outer_bend(opening, opening.length)
-    return float((2 * outer - np.mean(opening.bend)) * opening.radius**2 / 4)
+
+def bends_of(opening: Opening) -> tuple[float, float]:
+    """Mean curvature of the inner and of the outer face at a hole, 1/m; a hole with a wall of its own ends flat."""
+    return float(np.mean(opening.bend)), 0.0 if opening.clay else _outer_bend(opening, opening.length)
 
 
 def _outer_bend(opening: Opening, clay: float) -> float:
@@ -167,7 +191,7 @@ def _outer_bend(opening: Opening, clay: float) -> float:
 
 def stacked(apertures: tuple[Aperture, ...]) -> Aperture:
     """Many openings as one value whose numbers are arrays over them."""
-    names = ("area", "perimeter", "length", "inner", "outer", "inner_rub", "outer_rub", "dip")
+    names = ("area", "perimeter", "length", "inner", "outer", "inner_rub", "outer_rub", "inner_cap", "outer_cap")
     return Aperture(*(np.array([float(getattr(a, name)) for a in apertures]) for name in names))
 
 
