@@ -70,6 +70,9 @@ class PlacedWall(Wall):
         origin, along = self.wall.axis
         return self.turn @ origin + self.shift, self.turn @ along
 
+    def middle(self, along: np.ndarray) -> np.ndarray:
+        return self.wall.middle(along) @ self.turn.T + self.shift
+
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
         back = self.turn.T
         return tuple(Sheet(s.points @ back + self.shift, s.normals @ back, s.flat) for s in self.wall.sheets(fine))

@@ -1,4 +1,4 @@
-"""Where a hole or a window sits: a ray from the chamber's axis to the wall, and the directions there."""
+"""Where a hole or a window sits: a ray from the chamber's middle line to the wall, and the directions there."""
 
 from __future__ import annotations
 
@@ -28,31 +28,33 @@ class Place:
 
 @lru_cache(maxsize=512)
 def _found(place: Place, wall: Wall) -> tuple[np.ndarray, np.ndarray]:
-    origin, direction = wall.axis
+    _, direction = wall.axis
     right = vector_product(direction, UP)
     angle = np.deg2rad(place.around_deg)
-    start = origin + place.along * direction
+    (start,) = wall.middle(np.array([place.along]))
     point = cast(wall, start, np.cos(angle) * UP + np.sin(angle) * right)
     if point is None:
         low, high = axis_span(wall)
-        raise ValueError(f"a place whose axis point is in the air, between {1e3 * low:.4g} and {1e3 * high:.4g}")
+        raise ValueError(
+            f"a place whose point on the middle line is in the air, between {1e3 * low:.4g} and {1e3 * high:.4g}"
+        )
     return point, normals(wall, point)[0]
 
 
 def axis_span(wall: Wall, count: int = 2001) -> tuple[float, float]:
-    """The first and last `along` at which the axis runs in the air, m."""
+    """The first and last `along` at which the middle line runs in the air, m."""
     origin, direction = wall.axis
     ends = (wall.box - origin) @ direction
     reach = np.linalg.norm(np.ptp(wall.box, axis=0))
     s = np.linspace(ends.min() - reach, ends.max() + reach, count)
-    level = wall.level(origin + s[:, None] * direction)
+    level = wall.level(wall.middle(s))
     inside = np.flatnonzero(level < 0)
     if not len(inside):
         return 0.0, 0.0
     first, last = inside[0], inside[-1]
 
     def at(t: float) -> float:
-        return float(wall.level(origin + t * direction)[0])
+        return float(wall.level(wall.middle(np.array([t])))[0])
 
     low, high = brentq(at, s[first - 1], s[first]), brentq(at, s[last], s[last + 1])
     return round(low, 9) + 0.0, round(high, 9)

@@ -8,10 +8,11 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import CubicHermiteSpline, CubicSpline, PPoly
+from scipy.interpolate import PPoly
 from scipy.spatial import cKDTree
 from scipy.special import gammaln
 
+from simkit.body.fair import fair
 from simkit.body.rings import around, flat_end, true_sheet
 from simkit.body.taylor import Taylor
 from simkit.body.wall import Sheet, Skin, Solid, Wall, newton_foot
@@ -29,30 +30,11 @@ class Curve:
         return self.pieces(y)
 
 
-def _fair(x: np.ndarray, values: np.ndarray) -> PPoly:
-    """The cubic spline of continuous curvature, its slopes held back where it would ripple.
-
-    No slope exceeds three times the smaller of its neighbours' chords (Hyman 1983, SIAM J. Sci. Stat. Comput. 4:645
-    [memory]), so equal rows stay straight and rising rows rise; at a least row the slope is zero: a waist is where
-    it was written. Both follow the rows continuously.
-    """
-    chord = np.diff(values) / np.diff(x)
-    slope = CubicSpline(x, values).derivative()(x) if len(x) > 2 else np.repeat(chord, 2)
-    before, after = np.concatenate([chord[:1], chord]), np.concatenate([chord, chord[-1:]])
-    most = 3 * np.minimum(np.abs(before), np.abs(after))
-    slope = np.clip(slope, -most, most)
-    agree = np.sign(before) == np.sign(after)
-    slope = np.where(agree & (slope * after < 0), 0.0, slope)
-    slope = np.where((before < 0) & (after > 0), 0.0, slope)
-    p = CubicHermiteSpline(x, values, slope)
-    return PPoly(p.c, p.x)
-
-
 def _divided(p: PPoly, round_start: bool, round_stop: bool) -> PPoly:
     """p/(y - first) on the first piece and p/(last - y) on the last where p falls to zero there."""
     c = p.c.copy()
     if round_start:
-        c[:, 0] = [0.0, *c[:3, 0]]
+        c[:, 0] = [0.0, *c[:-1, 0]]
     if round_stop:
         step = p.x[-1] - p.x[-2]
         c[:, -1] = [0.0, *(-np.polydiv(c[:, -1], [1.0, -step])[0])]
@@ -66,7 +48,7 @@ _BEYOND = 0.05  # of the last piece's length
 class SectionsWall(Wall):
     """A body lofted through rows [along, width, height, rise, squareness].
 
-    The squares of the half sizes, the rise and the squareness n follow y by cubics that do not ripple (`_fair`), so
+    The squares of the half sizes, the rise and the squareness n follow y by curves that do not ripple (`fair`), so
     a first or last row of width 0 closes round. Section: |x/a|^n + |(z - rise)/b|^n = 1.
     """
 
@@ -76,10 +58,10 @@ class SectionsWall(Wall):
     def __post_init__(self) -> None:
         t = np.array(self.rows, float)
         x = t[:, 0]
-        square = {"A": _fair(x, (t[:, 1] / 2) ** 2), "B": _fair(x, (t[:, 2] / 2) ** 2)}
+        square = {"A": fair(x, (t[:, 1] / 2) ** 2), "B": fair(x, (t[:, 2] / 2) ** 2)}
         curves = {name: Curve(p) for name, p in square.items()}
         curves |= {name + "_over_end": Curve(_divided(p, *self.round_ends)) for name, p in square.items()}
-        curves |= {"rise": Curve(_fair(x, t[:, 3])), "n": Curve(_fair(x, self._squareness(t)))}
+        curves |= {"rise": Curve(fair(x, t[:, 3])), "n": Curve(fair(x, self._squareness(t)))}
         object.__setattr__(self, "_curves", curves)
 
     def _squareness(self, t: np.ndarray) -> np.ndarray:
@@ -96,7 +78,7 @@ class SectionsWall(Wall):
     def _section(self, y: Any) -> tuple[Any, Any, Any, Any]:
         """(mean square half size a b, its ratio b/a, rise, squareness) at y; a b turns negative beyond a tip.
 
-        Well beyond a tip the cubics would turn again: from there a b falls by the half size for each m, all else
+        Well beyond a tip the curves would turn again: from there a b falls by the half size for each m, all else
         stays.
         """
         (low, high), beyond = self._known, 0.0
@@ -110,7 +92,7 @@ class SectionsWall(Wall):
 
     @cached_property
     def _known(self) -> tuple[float, float]:
-        """Between which y, m, the cubics are believed: a little beyond the tips, if they go on falling there.
+        """Between which y, m, the curves are believed: a little beyond the tips, if they go on falling there.
 
         At a tip drawn out to a point they do not: a nanometre before it, for at the point itself b/a is 0/0.
         """
@@ -167,6 +149,11 @@ class SectionsWall(Wall):
     @cached_property
     def _scale(self) -> float:
         return max(max(row[1], row[2]) for row in self.rows) / 2
+
+    def middle(self, along: np.ndarray) -> np.ndarray:
+        """The centres of the sections: a nose that droops carries holes as a straight one does."""
+        along = np.asarray(along, float)
+        return np.stack([np.zeros_like(along), along, self._curves["rise"](along)], axis=1)
 
     @property
     def creased(self) -> bool:

@@ -136,8 +136,13 @@ class Wall(ABC):
 
     @property
     def axis(self) -> tuple[np.ndarray, np.ndarray]:
-        """Where `along` is zero, and the unit direction of `along`; holes are aimed from this line."""
+        """Where `along` is zero, and the unit direction of `along`."""
         return np.zeros(3), np.array([0.0, 1.0, 0.0])
+
+    def middle(self, along: np.ndarray) -> np.ndarray:
+        """The points (n, 3) at `along` (n,), m, of the line from which holes are aimed: the axis, if nothing else."""
+        origin, direction = self.axis
+        return np.asarray(origin + np.asarray(along)[:, None] * direction)
 
     @property
     def caution(self) -> str:

@@ -106,19 +106,19 @@ def _diameters(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
 
 @lru_cache(maxsize=256)
 def axis_ends_mm(wall: Wall) -> tuple[float, float]:
-    """Where the axis, from which holes are aimed, enters the air and where it leaves it, mm along.
+    """Where the middle line, from which holes are aimed, enters the air and where it leaves it, mm along.
 
     Sought within the wall's box: far outside it the level of a lofted wall says nothing.
     """
     origin, direction = wall.axis
     corners = (wall.box - origin) @ direction
     s = np.linspace(corners.min(), corners.max(), 801)
-    inside = np.flatnonzero(wall.level(origin + s[:, None] * direction) < 0)
+    inside = np.flatnonzero(wall.level(wall.middle(s)) < 0)
     if not len(inside):
         return 0.0, 0.0
 
     def at(t: float) -> float:
-        return float(wall.level(origin + t * direction)[0])
+        return float(wall.level(wall.middle(np.array([t])))[0])
 
     first, last = inside[0], inside[-1]
     low = brentq(at, s[first - 1], s[first], xtol=1e-15) if first > 0 else s[0]

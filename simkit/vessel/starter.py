@@ -153,7 +153,7 @@ _DESIGN = """\
 #     mouth end; across_mm runs to the right, up_mm towards you from the paper
 #
 # A hole sits where the line from the axis at along_mm, in the direction around_deg, first
-# meets the wall. It is cut square to the wall.
+# meets the wall (in sections: from the middle of the section there). It is cut square to the wall.
 #
 # The window, cut open along the breath (the outside is up):
 #

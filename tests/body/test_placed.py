@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from simkit.body.placed import PlacedWall
+from simkit.body.places import Place
+from simkit.body.sections import SectionsWall
 from simkit.body.shapes import EggWall
 from simkit.body.wall import curvatures, feet, normals, project
 
@@ -47,3 +49,15 @@ def test_the_nearest_of_several_walls_is_the_nearest_foot_on_any():
     found, mine = feet(walls, points)
     assert (mine == owner).all()
     assert found == pytest.approx(every[owner, np.arange(len(points))], abs=1e-12)
+
+
+def test_holes_of_a_drooping_nose_are_aimed_from_the_middle_of_its_sections():
+    """A straight axis would leave the air 20 mm before the tip; the wall is met where the section says."""
+    rows = ((0, 0, 0, 0, 2), (0.02, 0.04, 0.04, 0, 2), (0.06, 0.03, 0.03, -0.01, 2), (0.09, 0.014, 0.014, -0.03, 2))
+    wall = SectionsWall((*rows, (0.1, 0, 0, -0.035, 2)))
+    assert wall.level(np.array([[0.0, 0.09, 0.0]]))[0] > 0
+    for around_deg, off in ((0.0, (0, 0.007)), (90.0, (0.007, 0)), (180.0, (0, -0.007))):
+        point, _ = Place(0.09, around_deg).on(wall)
+        assert point == pytest.approx([off[0], 0.09, -0.03 + off[1]], abs=1e-9)
+    moved = PlacedWall(wall, (0.01, 0.02, 0.03), 90.0)  # clockwise seen from above: along runs to the right
+    assert moved.middle(np.array([0.09]))[0] == pytest.approx([0.01 + 0.09, 0.02, 0.0], abs=1e-12)
