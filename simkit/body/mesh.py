@@ -21,7 +21,8 @@ class AirMesh:
 
     points (n, 3) in metres; tets (m, 10): four corners, then the edges 01, 12, 02, 03, 13, 23;
     facets (f, 6): wall triangles, three corners, then the edges 01, 12, 02; `outer` (g, 6) those of the far sphere
-    of a mesh of the air around a body (else empty); volume as meshed, m^3; size, m.
+    of a mesh of the air around a body (else empty); volume as meshed, m^3; size, m; `straightened`: how far a wall
+    node was moved off the wall at most so that no element folds, m.
     """
 
     points: np.ndarray
@@ -30,6 +31,7 @@ class AirMesh:
     outer: np.ndarray
     volume: float
     size: float
+    straightened: float = 0.0
 
     def __repr__(self) -> str:
         return f"AirMesh({len(self.points)} nodes, {len(self.tets)} tetrahedra, {1e6 * self.volume:.4g} ml)"
@@ -66,7 +68,25 @@ def air_mesh(wall: Wall, size: float | None = None, turns: float = 8) -> AirMesh
 def surrounding_mesh(
     walls: tuple[Wall, ...], offset: float, center: np.ndarray, radius: float, size: float, turns: float = 8
 ) -> AirMesh:
-    """Mesh the air between the body that `walls` make with `offset` of clay and a sphere around it (m)."""
+    """Mesh the air between the body that `walls` make with `offset` of clay and a sphere around it (m).
+
+    Where a bend was too tight for its elements they are straightened off the wall; then it is meshed once more, finer.
+    """
+    mesh = _surrounding(walls, offset, center, radius, size, turns)
+    for finer in _FINER:
+        if mesh.straightened <= _STRAIGHT * size:
+            break
+        again = _surrounding(walls, offset, center, radius, size, finer * turns)
+        mesh = min(mesh, again, key=lambda each: each.straightened)
+    return mesh
+
+
+_FINER, _STRAIGHT = (1.5, 2.0), 0.025  # times the turns; of the size
+
+
+def _surrounding(
+    walls: tuple[Wall, ...], offset: float, center: np.ndarray, radius: float, size: float, turns: float
+) -> AirMesh:
     try:
         with kernel.session() as gmsh:
             occ = gmsh.model.occ
@@ -194,7 +214,7 @@ def gated(
     """Keep a mesh only if no element is inverted and its volume is that of the shape; straighten what folds."""
     points, corner = _used(points, tets, facets, outer)
     tets, facets, outer = (corner[e] for e in (tets, facets, outer))
-    determinants = jacobians(points, tets)
+    determinants, before = jacobians(points, tets), points
     for share in (0.5, 0.5, 0.5, 1.0, 1.0, 1.0, 1.0):
         bad = determinants.min(axis=1) <= 0.02 * determinants.max(axis=1)
         if not bad.any():
@@ -206,7 +226,9 @@ def gated(
     volume = float((determinants @ _WEIGHTS).sum())
     if expected is not None and abs(volume / expected - 1) > 2e-3:
         raise MeshError(what, 1e3 * size, f"its volume came out {100 * (volume / expected - 1):+.2f} % off; {_remedy}")
-    return AirMesh(points, tets, facets, outer, volume, size)
+    on_wall = np.unique(facets)
+    moved = float(np.linalg.norm(points[on_wall] - before[on_wall], axis=1).max(initial=0.0))
+    return AirMesh(points, tets, facets, outer, volume, size, moved)
 
 
 def _used(points: np.ndarray, *cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
