@@ -146,6 +146,7 @@ def tune(
     bar: str | None = None,
     filled: Iterable[str] = (),
     window_changed: bool = False,
+    sure: bool = False,
     reamer: Reamer | None = None,
     own_pitch: bool = True,
     undo: bool = False,
@@ -156,6 +157,7 @@ def tune(
     heard: `C5=468.2`, or holes and how open they are in place of the name, `1+2:0.5=530`. cut: `1=4.6`, mm as
     measured. records: WAV files, the notes' names before them if they cannot be told apart, `C5,D5=take.wav`.
     filled: holes that were filled up again. window_changed: it was cut or filled, and is to be found out anew.
+    sure: cuts are as told, however unlikely.
     own_pitch: make the notes match each other at the pitch that the covered piece has; else the written pitch.
     """
     part = _chamber(vessel, chamber)
@@ -165,7 +167,9 @@ def tune(
     # A bar read today counts for all that was told before.
     read = [logs.BarRead(step=1, chamber=part.name, stage=Stage.WET, text=bar)] if bar is not None else []
     before = Piece.of(vessel, part, (*kept.of(part.name), *read), stage, temperature_c)
-    asking = Asking(tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar, tuple(filled), window_changed)
+    asking = Asking(
+        tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar, tuple(filled), window_changed, sure
+    )
     what = brought(asking, vessel, part, before, 1e6 * case.chamber.volume)
     model = AsMade.of(case, aperture_beside)
     step = kept.last_step + 1

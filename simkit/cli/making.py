@@ -102,6 +102,9 @@ def tune(
     window_changed: Annotated[
         bool, typer.Option("--window-changed", help="The window was cut or filled since: find out anew what it is.")
     ] = False,
+    sure: Annotated[
+        bool, typer.Option("--sure", help="Every --cut is as told, however unlikely: it was measured twice.")
+    ] = False,
     chamber: Annotated[str | None, typer.Option(metavar="NAME", help="Which, where several are blown.")] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Withdraw the last step of the log first.")] = False,
     as_json: AsJson = False,
@@ -134,6 +137,7 @@ def tune(
             bar=bar,
             filled=filled or (),
             window_changed=window_changed,
+            sure=sure,
             reamer=Reamer.read(reamer) if reamer else None,
             own_pitch=pitch == "own",
             undo=undo,

@@ -191,7 +191,8 @@ def _name(paper: Axes, opening: Opening, rim: np.ndarray, hidden: bool, left: bo
             ends = np.array([center + np.clip(rim.mean(axis=0) - center, -np.array(half), half), rim.mean(axis=0)])
             paper.plot(*ends.T, color=look.QUIET, linewidth=0.4, zorder=5)
     paper.text(
-        *center,
+        center[0],
+        center[1],
         name,
         ha="center",
         va=level,
@@ -212,7 +213,7 @@ def _chamber_name(paper: Axes, name: str, line: np.ndarray, clay: float, ground:
     places = along(line + clay * outward(line), width, height)
     center = places[ground.place(width, height, places)]
     style: dict[str, Any] = {"ha": "center", "va": level, "color": look.CLAY, "fontsize": TYPE}
-    paper.text(*center, name, parse_math=False, zorder=7, **style)
+    paper.text(center[0], center[1], name, parse_math=False, zorder=7, **style)
 
 
 def windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:

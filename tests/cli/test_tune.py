@@ -170,6 +170,8 @@ def test_a_torn_line_is_told_and_the_rest_counts(design, capsys):
         (["--chamber", "head"], "--chamber = 'head': allowed: one of body"),
         (["--pitch", "high"], "--pitch = 'high': allowed: own, written"),
         (["--undo"], "--undo: allowed: a log with a step that still stands"),
+        (["--cut", "2=52.5"], "mm of a ball with as much air as the chamber: 5.25?"),
+        (["--cut", "2=42"], "from 1.0 to 8.4: 4.2? If it is 42 mm, say --sure as well"),
         (["--cut", "1=0"], "--cut: 1 = '0': allowed: a diameter in mm"),
     ],
 )

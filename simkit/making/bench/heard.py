@@ -16,6 +16,7 @@ from simkit.making.bench.belief import Belief, believed, foreseen
 from simkit.making.bench.log import BarRead, Callipered, Cut, Entry, Filled, Heard, Voiced, Water
 from simkit.making.bench.piece import ORDER, Blown, Piece
 from simkit.making.bench.recording import HIGHEST_HZ, LOWEST_HZ, Tone, tones
+from simkit.making.bench.slips import unlikely_cut
 from simkit.making.readings import at_temperature
 from simkit.making.shrinkage import Bar
 from simkit.pitch import NoteNameError, cents, note
@@ -31,7 +32,7 @@ _ON_TUNER = re.compile(r"([A-Ga-g][#b♯♭]?\d)\s*([+-]\d+(?:\.\d+)?)?")
 
 @dataclass(frozen=True)
 class Asking:
-    """What was brought, as written on the command line."""
+    """What was brought, as written on the command line; sure: that cuts are as told, however unlikely."""
 
     heard: tuple[str, ...] = ()
     cut: tuple[str, ...] = ()
@@ -41,6 +42,7 @@ class Asking:
     bar: str | None = None
     filled: tuple[str, ...] = ()
     window_changed: bool = False
+    sure: bool = False
 
 
 @frozen
@@ -75,7 +77,7 @@ def brought(asking: Asking, vessel: Vessel, chamber: Chamber, piece: Piece, fire
     if asking.bar is not None:
         Bar.read(asking.bar).shrinkage()  # says what is wrong with it
     faults = [*_wrong_sizes(asking, vessel, piece, fired_ml), *_wrong_stage(piece)]
-    cuts = [_read_cut(text, piece, faults, asking.filled) for text in asking.cut]
+    cuts = [_read_cut(text, piece, chamber, fired_ml, faults, asking) for text in asking.cut]
     allowed = (
         f"a hole that is cut: {', '.join(h for h, c in zip(piece.holes, piece.cuts, strict=True) if c) or 'none is'}"
     )
@@ -154,16 +156,20 @@ def _is_cut(piece: Piece, hole: str) -> bool:
     return hole in piece.holes and bool(piece.cuts[piece.holes.index(hole)])
 
 
-def _read_cut(text: str, piece: Piece, faults: list[Fault], filled: Sequence[str]) -> tuple[str, float]:
+def _read_cut(
+    text: str, piece: Piece, chamber: Chamber, fired_ml: float, faults: list[Fault], asking: Asking
+) -> tuple[str, float]:
     hole, _, size = text.rpartition("=")
     mm = _number(size)
     if hole not in piece.holes:
         allowed = f"HOLE=MM with a hole of this chamber ({', '.join(piece.holes) or 'it has none'}), such as 1=4.6"
         faults.append(Fault("--cut", "", text, allowed))
         return "", 0.0
-    before = piece.told_mm[piece.holes.index(hole)] * piece.size
-    if not (mm is not None and 0 < mm <= 100):
-        faults.append(Fault("--cut", hole, size, "a diameter in mm, more than 0, at most 100"))
+    before = 0.0 if hole in asking.filled else piece.told_mm[piece.holes.index(hole)] * piece.size
+    if mm is None:
+        faults.append(Fault("--cut", hole, size, "a diameter in mm, more than 0"))
+    elif odd := unlikely_cut(hole, mm, fired_ml, piece, chamber, asking.sure):
+        faults.append(Fault("--cut", hole, size, odd))
     elif mm < before - 0.5:
         allowed = (
             f"at least the {before:.2f} mm that it had: holes do not grow narrower; --undo withdraws the last step"

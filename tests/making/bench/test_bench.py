@@ -210,6 +210,16 @@ def test_what_a_tuner_shows_will_do(model, vessel, hidden):
         ({"heard": ("1:2=500",)}, "--heard = '1:2=500': allowed: NOTE=HZ"),
         ({"cut": ("9=4",)}, r"--cut = '9=4': allowed: HOLE=MM with a hole of this chamber \(1, 2, 3\)"),
         ({"cut": ("1=-4",)}, "--cut: 1 = '-4': allowed: a diameter in mm"),
+        ({"cut": ("1=wide",)}, "--cut: 1 = 'wide': allowed: a diameter in mm"),
+        (
+            {"cut": ("1=35",)},
+            r"--cut: 1 = '35': allowed: about 3.7\d \(leather-hard, as designed\), .*: 3.5\? If it is 35",
+        ),
+        ({"cut": ("2=0.18",)}, r"--cut: 2 = '0.18': .*: 4.572\? If it is 0.18 mm"),  # 0.18 inches
+        (
+            {"cut": ("3=525",), "sure": True},
+            "--cut: 3 = '525': allowed: .*, less than the 46 mm of a ball with as much",
+        ),
         ({"volume_ml": 400.0}, "--volume-ml = 400.0: allowed: about"),
         ({"wall_mm": 40.0}, "--wall-mm = 40.0: allowed: about"),
         ({"bar": "100,120"}, "--bar: fired = 120.0: allowed: at most the wet length"),
@@ -218,6 +228,16 @@ def test_what_a_tuner_shows_will_do(model, vessel, hidden):
 def test_what_cannot_be_is_refused(model, vessel, what, told):
     with pytest.raises(InputError, match=told):
         checked(model, vessel, piece_of(vessel, []), **what)
+
+
+def test_a_diameter_that_is_unlikely_is_taken_when_it_is_said_to_be_sure(model, vessel):
+    with pytest.raises(InputError, match="say --sure as well"):
+        bring(model, vessel, cut=("3=8.9",))
+    ((entry,), _) = bring(model, vessel, cut=("3=8.9",), sure=True)
+    assert entry.mm == 8.9
+    # Wider than designed by a half, or as wide as was asked for, is nobody's slip.
+    for told in ("3=8.2", "3=1.0", "1=2.9"):
+        bring(model, vessel, cut=(told,))
 
 
 def test_a_reading_an_octave_up_is_named_as_such(model, vessel, hidden):
