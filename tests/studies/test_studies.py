@@ -1,15 +1,20 @@
-"""Every study reruns: its --quick way, in a folder of its own, finds all that its record holds."""
+"""Every study reruns: its --quick way, in a folder of its own, finds all that its record holds.
+
+Two rerun in the quick tests, the others in the sample; of all of them the page is made anew from the record.
+"""
 
 import importlib.util
 import json
 import os
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 LASTING = ("04_shape_a_figure_to_a_scale", "05_hand_made_error")  # more than twenty seconds even when quick
+QUICK = ("01_where_the_simple_formula_fails", "02_shape_and_tone")  # some ten seconds
 
 STUDIES = sorted(path.parent for path in (Path(__file__).parents[2] / "studies").glob("[0-9][0-9]_*/study.py"))
 
@@ -28,9 +33,11 @@ def recorded(folder):
     return json.loads((folder / "result.json").read_text(encoding="utf-8"))
 
 
-RERUN = [
-    pytest.param(study, id=study.name, marks=[pytest.mark.slow] if study.name in LASTING else []) for study in STUDIES
-]
+def marks(name):
+    return [] if name in QUICK else [pytest.mark.slow, *([] if name in LASTING else [pytest.mark.sample])]
+
+
+RERUN = [pytest.param(study, id=study.name, marks=marks(study.name)) for study in STUDIES]
 
 
 @pytest.mark.parametrize("study", RERUN)
@@ -52,10 +59,12 @@ def test_a_study_says_its_question_method_number_and_verdict(study):
         assert part in text
 
 
-def test_the_first_tour_takes_its_numbers_from_its_record():
-    study = STUDIES[0]
-    spec = importlib.util.spec_from_file_location("first_whistle", study / "study.py")
+@pytest.mark.parametrize("study", STUDIES, ids=lambda path: path.name)
+def test_a_page_takes_its_numbers_from_its_record(study, monkeypatch):
+    monkeypatch.syspath_prepend(str(study))  # what lies beside a study
+    spec = importlib.util.spec_from_file_location(f"study_{study.name}", study / "study.py")
     module = importlib.util.module_from_spec(spec)
     sys.modules[spec.name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
-    assert module.readme(recorded(study)) == (study / "README.md").read_text(encoding="utf-8")
+    page = module.readme if hasattr(module, "readme") else partial(module.filled, study)
+    assert page(recorded(study)) == (study / "README.md").read_text(encoding="utf-8")
