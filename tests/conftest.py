@@ -1,6 +1,15 @@
-"""What every test runs under: one thread for numerics, as in the command line; meshes shaken where that is asked."""
+"""What every test runs under: one thread for numerics, as in the command line; meshes shaken where that is asked.
+
+The quick tests as a whole run in several processes, a folder of tests after the other in each.
+"""
 
 import os
+
+import pytest
+
+from simkit.machine import cores
+
+MOST_PROCESSES = 4
 
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")  # before numpy is imported
@@ -26,3 +35,23 @@ def pytest_configure(config):
 def pytest_report_header(config):
     factor = config.getoption("--shake")
     return None if factor is None else f"meshes: every size times {factor}, other random numbers"
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config):
+    """A process a core for the quick tests as a whole; none beside it for tests that are named or slow: those may want
+    all memory, or kill what they find."""
+    whole = config.args_source is config.ArgsSource.TESTPATHS and config.option.markexpr == "not slow"
+    return min(cores(), MOST_PROCESSES) if whole and cores() > 1 else 0
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Tests of a folder stay together: they share fixtures, and what the package itself keeps of meshes."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByFolder(LoadScopeScheduling):
+        def _split_scope(self, nodeid):
+            return nodeid.partition("::")[0].rpartition("/")[0]
+
+    return ByFolder(config, log)
