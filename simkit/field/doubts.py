@@ -17,6 +17,7 @@ STEEPEST_DEG = 50.0
 LEAST_GAP = 0.5
 LEAST_DEPTH = 1.0
 WIDEST = 0.5
+TALLEST = 0.25
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,8 @@ class Doubt:
 
     kind: "edge" (steepest turn of the wall within half a radius of the rim, degrees, at most 50), "gap" (least
     distance between two rims over the smaller radius, at least 0.5), "depth" (depth of air in front of the opening
-    over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5).
+    over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5), "collar" (how far
+    the higher of two openings ends above the clay over their distance, at most 0.25).
     """
 
     kind: str
@@ -72,6 +74,18 @@ def gaps(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
         gap = float(np.linalg.norm(rims[i][:, None] - rims[j][None], axis=2).min()) / smaller
         if gap < LEAST_GAP:
             found.append(Doubt("gap", (first + i, first + j), gap, LEAST_GAP))
+    return found
+
+
+def collars(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+    """Pairs of openings of which one ends on a collar above the clay, where the field has both in it."""
+    raised = [max(o.length - o.clay, 0.0) if o.clay else 0.0 for o in openings]
+    found = []
+    for i, j in combinations(range(len(openings)), 2):
+        height = max(raised[i], raised[j])
+        share = height / float(np.linalg.norm(openings[i].center - openings[j].center)) if height else 0.0
+        if share > TALLEST:
+            found.append(Doubt("collar", (first + i, first + j), share, TALLEST, "outside"))
     return found
 
 

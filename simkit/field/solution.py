@@ -82,7 +82,8 @@ def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Ways, ...]) -> tuple[Doub
         found += doubts.gaps(group, first)
         found += doubts.widths(group, way.ahead, body.wall, first)
         first += len(group)
-    return (*found, *doubts.edges(air.outside.skin.surface, [o for group in groups for o in group]))
+    every = [o for group in groups for o in group]
+    return (*found, *doubts.collars(every), *doubts.edges(air.outside.skin.surface, every))
 
 
 def _assembled(
