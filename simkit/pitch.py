@@ -172,18 +172,26 @@ def tonic_of(text: str) -> Pitch:
 
 # --- scales --------------------------------------------------------------------------------------
 
-# Each degree as its place on the line of fifths from the tonic, ascending within an octave.
+# Each degree as its place on the line of fifths from the tonic, ascending within an octave. The seven modes are seven
+# neighbours on that line; "pentatonic" is the major one, "minor" the natural one, melodic minor as it goes up.
+_MAJOR, _MINOR = (0, 2, 4, -1, 1, 3, 5), (0, 2, -3, -1, 1, -4, -2)
 SCALES: dict[str, tuple[int, ...]] = {
-    "major": (0, 2, 4, -1, 1, 3, 5),
-    "minor": (0, 2, -3, -1, 1, -4, -2),
+    "major": _MAJOR,
+    "minor": _MINOR,
+    "natural minor": _MINOR,
     "harmonic minor": (0, 2, -3, -1, 1, -4, 5),
     "melodic minor": (0, 2, -3, -1, 1, 3, 5),
+    "ionian": _MAJOR,
     "dorian": (0, 2, -3, -1, 1, 3, -2),
     "phrygian": (0, -5, -3, -1, 1, -4, -2),
     "lydian": (0, 2, 4, 6, 1, 3, 5),
     "mixolydian": (0, 2, 4, -1, 1, 3, -2),
+    "aeolian": _MINOR,
+    "locrian": (0, -5, -3, -1, -6, -4, -2),
     "pentatonic": (0, 2, 4, 1, 3),
+    "major pentatonic": (0, 2, 4, 1, 3),
     "minor pentatonic": (0, -3, -1, 1, -2),
+    "blues": (0, -3, -1, -6, 1, -2),
     "whole tone": (0, 2, 4, 6, 8, -2),
     "chromatic": (0, 7, 2, -3, 4, -1, 6, 1, -4, 3, -2, 5),
 }
@@ -197,22 +205,47 @@ def scale(name: str, count: int | None = None) -> tuple[Pitch, ...]:
     >>> " ".join(map(str, scale("F5 major")))
     'F5 G5 A5 Bb5 C6 D6 E6 F6'
     """
-    first, _, kind = name.strip().partition(" ") if isinstance(name, str) else ("", "", "")
-    kind = " ".join(kind.lower().split())
-    if kind not in SCALES:
-        raise NoteNameError(name, "a note and one of " + ", ".join(SCALES) + '; say "C5 major"')
+    first, kind = _parted(name)
+    if first.rstrip("0123456789") == first and _NAME.fullmatch(f"{first}4"):
+        raise NoteNameError(name, f'its lowest note with an octave, such as "{first}4 {kind}" or "{first}5 {kind}"')
     start = note(first)
-    degrees = SCALES[kind]
     if count is None:
-        count = len(degrees) + 1
+        count = len(SCALES[kind]) + 1
     if count < 1:
         raise ValueError(f"count = {count}: allowed: 1 or more notes")
-    notes = []
+    return _upwards(start, kind, count)
+
+
+def _upwards(start: Pitch, kind: str, count: int) -> tuple[Pitch, ...]:
+    """So many notes of a scale from its tonic on."""
+    degrees, notes = SCALES[kind], []
     for place in range(count):
         octave, degree = divmod(place, len(degrees))
         key = start.key + 12 * octave + (7 * degrees[degree]) % 12
         notes.append(_on_fifths(start.fifths + degrees[degree], key))
     return tuple(notes)
+
+
+def within(name: str, lowest: str, highest: str) -> tuple[Pitch, ...]:
+    """The notes of a scale from one note to another, both included where they are of it; its tonic needs no octave.
+
+    >>> " ".join(map(str, within("A minor pentatonic", "A4", "E5")))
+    'A4 C5 D5 E5'
+    """
+    first, kind = _parted(name)
+    tonic = tonic_of(first.rstrip("0123456789"))
+    low, high = note(lowest).key, note(highest).key
+    below = Pitch(tonic.letter, tonic.alter, max(low // 12 - 2, -1))
+    return tuple(pitch for pitch in _upwards(below, kind, 13 * len(SCALES[kind])) if low <= pitch.key <= high)
+
+
+def _parted(name: str) -> tuple[str, str]:
+    """The first note of a scale's name as it is written, and which scale it is."""
+    first, _, kind = name.strip().partition(" ") if isinstance(name, str) else ("", "", "")
+    kind = " ".join(kind.lower().split())
+    if kind not in SCALES:
+        raise NoteNameError(name, "a note and one of " + ", ".join(SCALES) + '; say "C5 major"')
+    return first, kind
 
 
 def _on_fifths(fifths: int, key: int) -> Pitch:

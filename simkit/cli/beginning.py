@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -12,6 +12,10 @@ from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_new, whole
 from simkit.waiting import Waiting
 
+if TYPE_CHECKING:
+    from simkit.vessel import Vessel
+    from simkit.vessel.wishes import Range
+
 
 def new(
     output: Annotated[Path, typer.Option("-o", metavar="FILE", help="The design file to write.", show_default=False)],
@@ -19,7 +23,8 @@ def new(
         str, typer.Option(metavar="NAME", help="sphere, ellipsoid, egg, lens, tube, box, sections or lobes.")
     ] = "egg",
     scale: Annotated[
-        str | None, typer.Option(metavar="NAME", help='A scale from its lowest note, such as "C5 major".')
+        str | None,
+        typer.Option(metavar="NAME", help='A scale from its lowest note, such as "C5 major" or "A4 pentatonic".'),
     ] = None,
     holes: Annotated[int | None, typer.Option(metavar="N", help="How many holes; with --scale, else 7.")] = None,
     notes: Annotated[
@@ -31,6 +36,12 @@ def new(
     hand: Annotated[
         str | None, typer.Option(metavar="WHOSE", help="In its place: a man's, a woman's or a child's hand.")
     ] = None,
+    wall_mm: Annotated[
+        float | None, typer.Option(metavar="MM", help="Thickness of the fired wall; else 4, with --range 4.5.")
+    ] = None,
+    shrinkage: Annotated[
+        float | None, typer.Option(metavar="PERCENT", help="Of your clay, wet to fired; else 10, with --range 11.")
+    ] = None,
     ends: Annotated[
         str | None,
         typer.Option("--range", metavar="NOTES", help='With --scale: from where to where, such as "G3 D6".'),
@@ -41,6 +52,9 @@ def new(
     overlap: Annotated[
         int, typer.Option(metavar="N", help="With --range: notes at each crossing that both chambers play.")
     ] = 0,
+    drone: Annotated[
+        str | None, typer.Option(metavar="NOTE", help="With --scale: one chamber more, which plays this note alone.")
+    ] = None,
     box_mm: Annotated[
         str | None, typer.Option(metavar="L,W,H", help="With --range: the most it may measure along, across and up.")
     ] = None,
@@ -54,77 +68,129 @@ def new(
     A small whistle of four holes, every key explained, with a sketch of what the words mean. With --scale the design
     is sized to the wish by the hand rule and then tuned; with --range as well it is divided over several chambers in
     one body, which takes some minutes. Where --box-mm is too small for them side by side they are shaped to nest.
+    Scales: major, minor, their harmonic, melodic and natural kinds, the seven modes by name, pentatonic, minor
+    pentatonic, blues, whole tone, chromatic.
     """
-    from simkit.vessel.starter import starter
-
     check_new(output, "-o", overwrite)
-    reached = True
-    if hand is not None:
-        from simkit.optimise.hands import people
-
-        if fingertip_mm is not None:
-            raise InputError([Fault("simkit new", "--hand", hand, "only without --fingertip-mm")])
-        fingertip_mm = people(hand).index
-    tip = 17.0 if fingertip_mm is None else fingertip_mm
+    several = ends is not None or drone is not None
+    tip = _fingertip_mm(fingertip_mm, hand)
+    only_wished = {"--holes": holes, "--notes": notes, "--hand": hand, "--fingertip-mm": fingertip_mm}
+    only_several = {"--chambers": chambers, "--overlap": overlap or None, "--box-mm": box_mm, "--mass-g": mass_g}
     if scale is None:
-        given = (("--holes", holes), ("--notes", notes), ("--hand", hand), ("--fingertip-mm", fingertip_mm))
-        for option, value in given:
-            if value is not None:
-                raise InputError([Fault("simkit new", option, value, "only together with --scale")])
-        _only_with(ends, chambers, overlap, box_mm, mass_g)
-        text = starter(shape)
-    elif ends is not None:
-        for option, value in (("--holes", holes), ("--notes", notes), ("--shape", None if shape == "egg" else shape)):
-            if value is not None:
-                raise InputError([Fault("simkit new", option, value, "only without --range, which finds it itself")])
-        text, reached, outcome = _divided(
-            output, scale, ends, 3 if chambers is None else chambers, overlap, tip, box_mm, mass_g
-        )
+        _refused(only_wished | {"--range": ends, "--drone": drone}, "only together with --scale")
+    if ends is None:
+        held = only_several if drone is None else {name: only_several[name] for name in ("--chambers", "--overlap")}
+        _refused(held, "only together with --range")
     else:
-        _only_with(ends, chambers, overlap, box_mm, mass_g)
-        with Waiting("sizing and tuning"):
-            from simkit.optimise.wish import Wish, wished
-
-            wish = Wish(scale, 7 if holes is None else holes, shape, tip, notes)
-            text, outcome = wished(wish)
-            reached = outcome.reached
+        _refused({"--holes": holes, "--notes": notes}, "only without --range, which finds it itself")
+    if several:
+        _refused({"--shape": None if shape == "egg" else shape}, "only without --range and --drone: they make eggs")
+    clay = _given(wall_mm=wall_mm, shrinkage_percent=shrinkage)
+    if scale is None:
+        text, verdict, vessel = _starter(shape, clay), None, None
+    elif several:
+        if ends is None:
+            ends, chambers = _ends(scale, 7 if holes is None else holes, notes), 1
+        of = _given(chambers=chambers, overlap=overlap, box_mm=box_mm, mass_g=mass_g, drone=drone)
+        text, verdict, vessel = _divided(output, scale, ends, {"fingertip_mm": tip} | clay | of)
+    else:
+        text, verdict, vessel = _wished(scale, _given(holes=holes, notes=notes) | {"shape": shape} | clay, tip)
     with whole(output) as half:
         half.write_text(text, encoding="utf-8")
-    if not reached:
-        raise OutOfReach(f"the best compromise is in {output}\n{outcome.verdict}")
+    for caution in vessel.cautions if vessel else ():
+        tell(f"caution: {caution}", 0)
+    if verdict is not None:
+        raise OutOfReach(f"the best compromise is in {output}\n{verdict}")
     tell(f"wrote {output}; what it plays: simkit predict {output}; how hard to blow: simkit blow {output}", 0)
 
 
-def _only_with(ends: str | None, chambers: int | None, overlap: int, box_mm: str | None, mass_g: float | None) -> None:
-    """Refuses options of a divided range without one."""
-    given = {"--range": ends, "--chambers": chambers, "--overlap": overlap or None, "--box-mm": box_mm}
-    for option, value in (given | {"--mass-g": mass_g}).items():
+def _refused(options: dict[str, Any], rule: str) -> None:
+    """Refuses those of some options that are given."""
+    for option, value in options.items():
         if value is not None:
-            rule = "only together with --scale" if option == "--range" else "only together with --range"
             raise InputError([Fault("simkit new", option, value, rule)])
 
 
-def _divided(output: Path, scale: str, ends: str, chambers: int, overlap: int, fingertip_mm: float,
-             box_mm: str | None, mass_g: float | None) -> tuple[str, bool, Any]:  # fmt: skip
-    """A range over several chambers: the file's text, whether all was reached, and how it came about.
+def _given(**options: Any) -> dict[str, Any]:
+    """Those that are given."""
+    return {name: value for name, value in options.items() if value is not None}
+
+
+def _fingertip_mm(fingertip_mm: float | None, hand: str | None) -> float:
+    if hand is None:
+        return 17.0 if fingertip_mm is None else fingertip_mm
+    if fingertip_mm is not None:
+        raise InputError([Fault("simkit new", "--hand", hand, "only without --fingertip-mm")])
+    from simkit.vessel.hands import people
+
+    return people(hand).index
+
+
+def _starter(shape: str, clay: dict[str, Any]) -> str:
+    from simkit.vessel.starter import starter
+    from simkit.vessel.wishes import clay_faults
+
+    faults = list(clay_faults(**clay))
+    if faults:
+        raise InputError(faults)
+    return starter(shape, **clay)
+
+
+def _ends(scale: str, holes: int, notes: int | None) -> str:
+    """The range of a scale that one chamber plays, for a wish without --range."""
+    from simkit.vessel.wishes import Wish
+
+    wish = Wish(scale, holes, notes=notes)
+    if wish.faults:
+        raise InputError(list(wish.faults))
+    if not wish.in_a_row:
+        raise InputError([Fault("simkit new", "--notes", notes, "at most one more than the holes, beside a drone")])
+    return f"{wish.pitches[0]} {wish.pitches[-1]}"
+
+
+def _wished(scale: str, of: dict[str, Any], fingertip_mm: float) -> tuple[str, str | None, Vessel]:
+    """One chamber for a scale: the file's text, the verdict where not all was reached, the design."""
+    from simkit.vessel.wishes import Wish
+
+    wish = Wish(scale, **{"holes": 7} | of, fingertip_mm=fingertip_mm)
+    if wish.faults:
+        raise InputError(list(wish.faults))  # before anything that takes its time is loaded
+    with Waiting("sizing and tuning"):
+        from simkit.optimise.wish import wished
+
+        text, outcome = wished(wish)
+    return text, None if outcome.reached else outcome.verdict, outcome.vessel
+
+
+def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[str, str | None, Vessel]:
+    """A range over several chambers: the file's text, the verdict where not all was reached, the design.
 
     Ctrl-C leaves the best design so far in the file.
     """
-    best: list[str] = []
+    best: list[tuple[str, str]] = []
+    wish = _range(scale, ends, of)
     try:
         with Waiting("dividing the range"):
-            from simkit.optimise.asking import asked
             from simkit.optimise.chambers import piece
-            from simkit.optimise.dividing import Range
 
-            box = asked(box_mm=box_mm)["limits"].box_mm
-            made = piece(Range.read(scale, ends, chambers, overlap, fingertip_mm, box, mass_g), best.append)
+            made = piece(wish, lambda text, verdict: best.append((text, verdict)))
     except KeyboardInterrupt:
         if best:
+            text, verdict = best[-1]
             with whole(output) as half:
-                half.write_text(best[-1], encoding="utf-8")
-            tell(f"the best so far is in {output}", 0)
+                half.write_text(text, encoding="utf-8")
+            tell(f"the best so far is in {output}: {verdict}", 0)
         raise
     along, across, up = made.box_mm
     tell(f"{along:.0f} x {across:.0f} x {up:.0f} mm along, across and up; about {made.mass_g:.0f} g when fired", 0)
-    return made.text, made.reached, made
+    return made.text, None if made.reached else made.verdict, made.vessel
+
+
+def _range(scale: str, ends: str, of: dict[str, Any]) -> Range:
+    from simkit.vessel.wishes import Range, box
+
+    given = of | ({"box_mm": box(of["box_mm"])} if "box_mm" in of else {})
+    wish = Range.read(scale, ends, **given)
+    if wish.faults:
+        raise InputError(list(wish.faults))
+    return wish

@@ -46,6 +46,7 @@ def sheets(
         from simkit.making import seam as seam_of
         from simkit.show.sheets import make
 
+        parted = seam_of(seam)  # refused before anything is drawn
         vessel = simkit.load(file)
         work = work_of(
             vessel,
@@ -54,7 +55,7 @@ def sheets(
             reamers=[Reamer.read(text) for text in reamer or []],
             today=None if temperature_c is None else at_temperature(vessel, temperature_c),
         )
-        made = make(work, output, seam_of(seam))
+        made = make(work, output, parted)
     if as_json:
         print_json(made.as_dict(output))
     else:

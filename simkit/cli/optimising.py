@@ -90,8 +90,8 @@ def optimise(
         import simkit
         from simkit.optimise import judged, rewritten, source_text
         from simkit.optimise.asking import asked
-        from simkit.optimise.hands import handed
         from simkit.show.optimised import optimised_text
+        from simkit.vessel.hands import handed
 
         given = simkit.load(file)
         text = source_text(given)  # as it is now: it may be edited before the answer comes

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from multiprocessing import parent_process
 
 import numpy as np
@@ -12,6 +14,8 @@ from scipy.sparse.linalg import splu
 
 Solve = Callable[[np.ndarray], np.ndarray]
 
+_MAPPED = 1 << 20  # bytes: a larger block of memory is mapped by itself
+
 
 def factored(A: csr_matrix) -> Solve:
     """A solver for a symmetric positive definite A (n, n); right-hand sides (n,) or (n, m).
@@ -19,6 +23,7 @@ def factored(A: csr_matrix) -> Solve:
     Minimum degree on A + A^T and no pivoting keep the factor's fill that of a Cholesky factor. Many right-hand sides
     are shared out among `hands`.
     """
+    _map_large_blocks()
     by_one: Solve = splu(
         A.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
     ).solve
@@ -32,6 +37,24 @@ def factored(A: csr_matrix) -> Solve:
 
     return solve
 
+
+@cache
+def _map_large_blocks() -> None:
+    """Lets the C library map every large block by itself, and hand it back to the system when it is freed.
+
+    SuperLU reserves some three times what its factors take. A block mapped anew costs only the pages that are written
+    to; from a heap of used memory, where glibc seeks blocks of up to 32 MB once one as large was freed, it costs all of
+    itself, and the heap keeps what lies between. Other C libraries have no such setting and need none.
+    """
+    try:
+        set_option = ctypes.CDLL(None).mallopt
+    except (AttributeError, OSError, TypeError):
+        return
+    for option in (_MMAP_THRESHOLD, _TRIM_THRESHOLD):
+        set_option(option, _MAPPED)
+
+
+_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # of mallopt, <malloc.h>
 
 MANY = 16  # right-hand sides: fewer are not worth a thread
 

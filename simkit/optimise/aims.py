@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from functools import lru_cache
 from typing import ClassVar, Protocol
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -140,7 +140,14 @@ def _leaning(trial: Trial) -> Iterator[tuple[Trial, FreeNumber]]:
     return zip(leaning(trial), trial.freedom.numbers, strict=True)
 
 
-@lru_cache(maxsize=4)
+_SLOPES: WeakKeyDictionary[Trial, np.ndarray] = WeakKeyDictionary()
+
+
 def steering_slopes(trial: Trial) -> np.ndarray:
-    """The slopes of the notes in cents (f, n), quick ones: several aims ask for them."""
-    return cents_slopes(trial, exact=False)
+    """The slopes of the notes in cents (f, n), quick ones: several aims ask for them.
+
+    Kept as long as the trial is there, which holds meshes and fields.
+    """
+    if trial not in _SLOPES:
+        _SLOPES[trial] = cents_slopes(trial, exact=False)
+    return _SLOPES[trial]

@@ -10,6 +10,7 @@ from simkit.optimise.breath import EvenBreath, Margin
 from simkit.optimise.limits import Limits
 from simkit.optimise.stretching import Range, Stretched
 from simkit.vessel.spelling import did_you_mean
+from simkit.vessel.wishes import box
 
 AIMS: dict[str, type[Any]] = {
     "in-tune": InTune,
@@ -51,7 +52,10 @@ def asked(
         raise InputError([Fault("--clay-mm", "", clay_mm, "0 to 100")])
     if mass_g is not None and not mass_g > 0:
         raise InputError([Fault("--mass-g", "", mass_g, "more than 0")])
-    return {"aims": aims, "limits": Limits(clay_mm=clay_mm, box_mm=_box(box_mm), mass_g=mass_g)}
+    return {
+        "aims": aims,
+        "limits": Limits(clay_mm=clay_mm, box_mm=None if box_mm is None else box(box_mm), mass_g=mass_g),
+    }
 
 
 def traded(text: str) -> tuple[Aim, Aim]:
@@ -78,15 +82,3 @@ def kept(one: Aim, other: Aim) -> tuple[Aim, ...]:
     if isinstance(one, Range) or isinstance(other, Range):
         return (_EVEN,)
     return () if isinstance(one, InTune) or isinstance(other, InTune) else (InTune(),)
-
-
-def _box(text: str | None) -> tuple[float, float, float] | None:
-    if text is None:
-        return None
-    try:
-        along, across, up = (float(word) for word in text.split(","))
-    except ValueError:
-        along = across = up = -1.0
-    if not min(along, across, up) > 0:
-        raise InputError([Fault("--box-mm", "", text, "three sizes in mm with commas: along, across, up")])
-    return along, across, up

@@ -10,8 +10,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 from simkit.body import Wall, placed_wall
-from simkit.optimise.hands import fingertip_mm, widest_hole_mm
 from simkit.vessel import Chamber, Hole, Vessel, shapes
+from simkit.vessel.hands import fingertip_mm, widest_hole_mm
 
 DRILL_MM = 3.0  # the smallest drill that leaves a clean hole in clay: common practice, no source
 

@@ -133,11 +133,14 @@ def meetings(trial: Trial) -> np.ndarray:
 def crossings(targets: Sequence[np.ndarray]) -> tuple[tuple[int, int], ...]:
     """Notes (below, above) that meet, counted over all chambers, from the target frequencies in Hz of each.
 
+    A chamber of one note among others of more is a drone, which takes over from none.
+
     >>> crossings([np.array([440.0, 494.0]), np.array([196.0, 220.0, 262.0])])
     ((4, 0),)
     """
     firsts = np.cumsum([0, *(len(hz) for hz in targets)])
-    order = sorted(range(len(targets)), key=lambda n: float(targets[n].min()))
+    melody = [n for n, hz in enumerate(targets) if len(hz) > 1] or range(len(targets))
+    order = sorted(melody, key=lambda n: float(targets[n].min()))
     pairs: list[tuple[int, int]] = []
     for one, other in pairwise(order):
         apart = np.abs(np.log2(targets[one][:, None] / targets[other])) < _ONE_PITCH

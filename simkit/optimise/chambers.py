@@ -14,21 +14,28 @@ from simkit.body import placed_wall
 from simkit.body.between import between
 from simkit.body.clay import fired_g
 from simkit.body.inspection import body_of
+from simkit.optimise.aims import InTune, Stay
+from simkit.optimise.boxes import BETWEEN_MM, check_room, drawn_to_fit, fitted
 from simkit.optimise.breath import Meeting, crossings, pressures
-from simkit.optimise.dividing import NAMES, Plan, Range, divided, finger, rows
-from simkit.optimise.free import Freedom
+from simkit.optimise.descent import Stand, Task, descend
+from simkit.optimise.dividing import NAMES, Plan, divided, droned, finger, rows
+from simkit.optimise.free import Freedom, freedom
 from simkit.optimise.limits import Limits
 from simkit.optimise.optimising import optimise
 from simkit.optimise.outcome import Outcome
 from simkit.optimise.rewriting import rewritten
-from simkit.optimise.trial import Trial
+from simkit.optimise.searching import moving_keys, tidy
+from simkit.optimise.trial import Setting, Trial
+from simkit.pitch import note
 from simkit.vessel import Vessel, loads
+from simkit.vessel.wishes import Range
 
 log = logging.getLogger(__name__)
 
-SLACK_MM = 0.4  # clay more than asked between two chambers, which the tuning may use up
 MEETS = 0.05  # breath at a crossing that differs by less than this is even
 HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it; pascals are unsure by a factor of two
+_ENOUGH = 20.0  # cents^2: less to be gained ends the tuning of one chamber by itself
+_FAR_CENTS = 10.0  # a chamber with a note farther off by itself is tuned by more
 _SLACK_SHARE = 0.04  # fingers set wider apart than asked, so that a chamber may still shrink
 _SIDES, _UNDER = 34.0, 150.0  # degrees from the top: the two hands' rows, the thumbs
 _LIP_MM = 14.0  # from the mouth end to where the windway opens
@@ -66,35 +73,51 @@ class Piece:
         return "\n".join([*told, *(f"broken: {what}" for what in self.broken)])
 
 
-def piece(wish: Range, kept: Callable[[str], None] = lambda text: None) -> Piece:
-    """The instrument that plays a wished range on several chambers; `kept` is told the text of the best so far.
+Kept = Callable[[str, str], None]
+
+
+def piece(wish: Range, kept: Kept = lambda text, verdict: None) -> Piece:
+    """The instrument that plays a wished range on several chambers; `kept` is told the text of the best so far, and
+    what that plays.
 
     Ctrl-C while the whole body is tuned keeps the best of that too before it goes on as KeyboardInterrupt.
     """
-    plans = divided(wish)
-    names = NAMES[wish.chambers]
+    plans, names = _planned(wish)
     texts = [chamber_text(wish, name, plan) for name, plan in zip(names, plans, strict=True)]
-    tuned = [_alone(wish, text, name) for text, name in zip(texts, names, strict=True)]
-    tuned = _meeting(tuned)
+    drafts = [loads(f"{head_text(wish)}\n{text}", f"the chamber {n}") for n, text in zip(names, texts, strict=True)]
+    tuned = [_alone(vessel) for vessel in _meeting(drafts)]
     text = "\n".join([head_text(wish), *texts])
     draft = loads(text, "the wish")
     vessel = draft
     for one in tuned:
         vessel = vessel.with_chamber(one.chambers[0])
-    vessel = set_side_by_side(vessel)
+    vessel = set_side_by_side(_refitted(vessel, wish))
 
     def written(design: Vessel) -> str:
         return rewritten(text, draft, design.model_copy(update={"source": draft.source}))
 
-    kept(written(vessel))
+    kept(written(vessel), _APART)
     outcome = _joined(vessel, wish)
-    kept(written(outcome.vessel))
+    kept(written(outcome.vessel), outcome.verdict)
     if outcome.interrupted:
         raise KeyboardInterrupt
     outcome = _evened(outcome)
     made = written(outcome.vessel)
     box, mass = box_mm(outcome.vessel), mass_g(outcome.vessel)
     return Piece(made, outcome, plans, box, mass, tuple(_too_much(wish, box, mass)))
+
+
+_APART = "each chamber is tuned nearly, and by itself: in one body they are some cents off yet"
+
+
+def _planned(wish: Range) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
+    """The chambers by the hand rule, drawn to fit the box, with their names; a drone's stands last."""
+    plans = divided(wish)
+    names = NAMES[wish.chambers]
+    if wish.drone is not None:
+        plans, names = (*plans, droned(wish, note(wish.drone), plans)), (*names, "drone")
+    check_room(wish, plans)
+    return fitted(wish, plans), names
 
 
 def _too_much(wish: Range, box: tuple[float, float, float], mass: float) -> list[str]:
@@ -117,6 +140,7 @@ def head_text(wish: Range) -> str:
         wall=wish.wall_mm,
         fingertip=wish.fingertip_mm,
         spacing=wish.spacing_mm,
+        shrinkage=wish.shrinkage_percent,
     )
 
 
@@ -128,7 +152,7 @@ title = "{title}"
 
 [clay]
 wall_mm = {wall:g}
-shrinkage_percent = 11
+shrinkage_percent = {shrinkage:g}
 
 [hand]
 fingertip_mm = {fingertip:g}         # breadth
@@ -137,7 +161,7 @@ spacing_mm = {spacing:g}           # least from middle to middle of two fingers'
 
 _CHAMBER = """
 [[chamber]]
-name = "{name}"              # {first} to {last}
+name = "{name}"              # {notes}
 shape = "egg"
 length_mm = {length:.2f}
 width_mm = {width:.2f}
@@ -177,8 +201,7 @@ def chamber_text(wish: Range, name: str, plan: Plan) -> str:
     window = 0.2 * plan.length_mm
     text = _CHAMBER.format(
         name=name,
-        first=plan.pitches[0],
-        last=plan.pitches[-1],
+        notes=" to ".join(map(str, dict.fromkeys((plan.pitches[0], plan.pitches[-1])))),
         length=plan.length_mm,
         width=plan.width_mm,
         height=plan.height_mm,
@@ -216,55 +239,65 @@ def places(wish: Range, plan: Plan) -> list[tuple[float, float]]:
 # --- tuning ---------------------------------------------------------------------------------------------------------
 
 
-def _alone(wish: Range, text: str, name: str) -> Vessel:
-    """One chamber as a piece of its own, tuned by size and holes."""
-    log.info("tuning the chamber %s by itself", name)
-    return _tuned(loads(f"{head_text(wish)}\n{text}", f"the chamber {name}"))
+def _alone(vessel: Vessel) -> Vessel:
+    """One chamber tuned as a piece of its own, as nearly as is worth it before the others stand beside it.
 
-
-def _tuned(vessel: Vessel, tolerance_cents: float = 3.0) -> Vessel:
-    """By size and diameters; where that does not do, by places as well."""
+    By size and diameters; where that does not do, by places and the window as well.
+    """
     name = vessel.chambers[0].name
-    outcome = optimise(vessel, "diameters,size", tolerance_cents=tolerance_cents)
-    if not outcome.reached:
-        outcome = optimise(
-            outcome.vessel, f"holes,size,{name}.voicing.window_width_mm", tolerance_cents=tolerance_cents
-        )
-    return outcome.vessel
+    log.info("tuning the chamber %s by itself", name)
+    end = _near(vessel, "diameters,size")
+    if np.abs(end.trial.cents).max() > _FAR_CENTS:
+        end = _near(end.trial.vessel, f"holes,size,{name}.voicing.window_width_mm")
+    numbers = {key: tidy(key, end.trial.vessel.value(key)) for key in moving_keys(end.task.freedom)}
+    return end.trial.vessel.with_values(numbers)
 
 
-def _trial(vessel: Vessel) -> Trial:
-    return Trial.of(Freedom(vessel, ()), np.zeros(0))
+def _near(vessel: Vessel, free: str) -> Stand:
+    may = freedom(vessel, free)
+    aims = InTune(), Stay(may.start)
+    return descend(Task(may, aims, Limits(), Setting(), least_gain=_ENOUGH, most_steps=3), may.start).end
 
 
-def _meeting(tuned: list[Vessel]) -> list[Vessel]:
+def _meeting(drafts: list[Vessel]) -> list[Vessel]:
     """The chambers with cut-ups such that breath runs on where one takes over from the other.
 
     The lowest note of each is to ask what the highest of the one below does. Breath goes with about the square of the
     cut-up, and the highest note of all is not to ask more than HARD_PA for it: so far only are the cut-ups spread.
-    Windows keep their areas.
+    Windows keep their areas. A chamber of one note, a drone, takes over from none.
     """
-    trials = [_trial(vessel) for vessel in tuned]
+    melody = [vessel for vessel in drafts if len(vessel.chambers[0].notes) > 1]
+    if len(melody) < 2:
+        return drafts
+    log.info("choosing cut-ups with which breath runs on")
+    trials = [Trial.of(Freedom(vessel, ()), np.zeros(0)) for vessel in melody]
     breath = [np.log(pressures(trial, careful=True)) for trial in trials]
     spread = [1.0]
-    for n in range(1, len(tuned)):
+    for n in range(1, len(melody)):
         pairs = np.array(crossings([trials[m].voices[0].targets for m in (n - 1, n)]))
         both = np.concatenate(breath[n - 1 : n + 1])
         spread.append(spread[-1] * float(np.exp((both[pairs[:, 0]] - both[pairs[:, 1]]).mean() / 2)))
     room = 0.5 * max(np.log(HARD_PA) - float(breath[-1][-1]), 0.0)
     part = min(1.0, room / np.log(spread[-1])) if spread[-1] > 1 else 1.0
-    return [_spread(vessel, each**part) for vessel, each in zip(tuned, spread, strict=True)]
+    return [_spread(vessel, each**part) for vessel, each in zip(melody, spread, strict=True)] + drafts[len(melody) :]
 
 
 def _spread(vessel: Vessel, share: float) -> Vessel:
-    """A chamber with its cut-up times `share` and its window's area kept, tuned again."""
+    """A chamber with its cut-up times `share` and its window's area kept."""
     if abs(share - 1) < MEETS / 2:
         return vessel
     name = vessel.chambers[0].name
-    log.info("making the breath of %s meet that of the chamber below", name)
     cut_up, width = (f"{name}.voicing.{size}" for size in ("cut_up_mm", "window_width_mm"))
     sizes = {cut_up: vessel.value(cut_up) * share, width: vessel.value(width) / share}
-    return _tuned(vessel.with_values({key: round(value, 2) for key, value in sizes.items()}))
+    return vessel.with_values({key: round(value, 2) for key, value in sizes.items()})
+
+
+def _refitted(vessel: Vessel, wish: Range) -> Vessel:
+    """The chambers drawn to fit the box with the air that they have come to."""
+    keys = [[f"{chamber.name}.{size}_mm" for size in ("length", "width", "height")] for chamber in vessel.chambers]
+    sizes = drawn_to_fit(wish, np.array([[vessel.value(key) for key in each] for each in keys]))
+    numbers = zip(np.ravel(keys).tolist(), sizes.ravel().tolist(), strict=True)
+    return vessel.with_values({key: tidy(key, size) for key, size in numbers})
 
 
 def set_side_by_side(vessel: Vessel) -> Vessel:
@@ -289,7 +322,7 @@ def _room(vessel: Vessel, n: int, across: float) -> float:
     moved = vessel.with_value(f"{name}.offset_mm.across_mm", across)
     mine = placed_wall(moved, moved.chamber(name))
     before = [placed_wall(moved, other) for other in moved.chambers[:n]]
-    return min(1e3 * between(wall, mine).thickness for wall in before) - moved.clay.least_between_mm - SLACK_MM
+    return min(1e3 * between(wall, mine).thickness for wall in before) - moved.clay.least_between_mm - BETWEEN_MM
 
 
 def _lips(vessel: Vessel, name: str) -> float:
@@ -300,22 +333,22 @@ def _lips(vessel: Vessel, name: str) -> float:
 
 
 def _joined(vessel: Vessel, wish: Range) -> Outcome:
-    """The whole body tuned: what the common outside changes is taken up by holes and sizes.
+    """The whole body tuned: what the common outside changes is taken up by holes and windows, with no wall moved.
 
-    Where that does not do, or box and mass do not hold, other windows are sought, and chambers slide as they grow or
-    shrink; and where box or mass still do not hold, they are shaped to nest.
+    Where that does not do, sizes change too and chambers slide as they grow or shrink; where box or mass do not hold,
+    chambers are shaped to nest.
     """
     log.info("tuning %d chambers in one body", len(vessel.chambers))
     limits = Limits(box_mm=wish.box_mm, mass_g=wish.mass_g)
-    outcome = optimise(vessel, "diameters,size", limits=limits, keep_best=True)
-    if outcome.reached or outcome.interrupted:
-        return outcome
     windows = [f"{chamber.name}.voicing.window_width_mm" for chamber in vessel.chambers]
-    ways = [("size", "with their windows and where they stand")]
-    ways += [("shape", "and shaping them to nest")] if wish.box_mm or wish.mass_g else []
-    for lengths, doing in ways:
+    ways = [(["diameters", *windows], "by holes and windows")]
+    ways += [(["diameters", "size", "offsets", *windows], "with their sizes and where they stand")]
+    if _too_much(wish, box_mm(vessel), mass_g(vessel)):
+        ways = [(["diameters", "shape", "offsets", *windows], "and shaping them to nest")]
+    for free, doing in ways:
         log.info("tuning them %s", doing)
-        outcome = optimise(outcome.vessel, ["diameters", lengths, "offsets", *windows], limits=limits, keep_best=True)
+        outcome = optimise(vessel, free, limits=limits, keep_best=True)
+        vessel = outcome.vessel
         if outcome.reached or outcome.interrupted:
             break
     return outcome

@@ -15,15 +15,16 @@ from functools import lru_cache
 import numpy as np
 from scipy.optimize import brentq
 
+from simkit import vessel
 from simkit.air import moist_air
 from simkit.errors import Fault, InputError
 from simkit.optimise.bounds import DRILL_MM
-from simkit.optimise.hands import BESIDE_MM, SEALED
-from simkit.pitch import NoteNameError, Pitch, Tuning, note, scale
+from simkit.pitch import Pitch, Tuning
 from simkit.sound.openings import rectangular_hole, round_hole
+from simkit.vessel.hands import SEALED
+from simkit.vessel.wishes import Range
 
-MOST_CHAMBERS, MOST_NOTES, FINGERS = 4, 40, 10
-LOWEST, HIGHEST = "C3", "C8"  # a body of three litres, and one of a thimble
+FINGERS = len(vessel.FINGERS)
 NAMES = {1: ("body",), 2: ("body", "tail"), 3: ("body", "wing", "tail"), 4: ("body", "wing", "tail", "horn")}
 HARDEST_PA = (
     1000.0  # that the highest note should ask: flute players reach some 1,080 (Cossette 2000, Respir. Physiol.)
@@ -35,63 +36,6 @@ ROOM = 0.62  # of a chamber's length that can bear holes
 SHORTEST, LONGEST = 3.4, 8.0  # cut-up, mm: shorter hisses, longer wants much breath; common practice, no source
 _NARROW, WIDE = 1.8, 5.0  # a window's width over its cut-up
 _REACHES = 2.0816  # k R of a ball's first mode
-
-
-@dataclass(frozen=True)
-class Range:
-    """What is wished: the notes of a scale such as "G major" from `lowest` to `highest`, over so many chambers.
-
-    overlap: notes at each crossing that both chambers play. wall_mm: clay. box_mm (along, across, up) and mass_g: the
-    most that the fired piece may measure and weigh, None where it does not matter.
-    """
-
-    scale: str
-    lowest: str
-    highest: str
-    chambers: int
-    overlap: int = 0
-    fingertip_mm: float = 17.0
-    wall_mm: float = 4.5
-    box_mm: tuple[float, float, float] | None = None
-    mass_g: float | None = None
-
-    @classmethod
-    def read(
-        cls,
-        scale: str,
-        ends: str,
-        chambers: int = 3,
-        overlap: int = 0,
-        fingertip_mm: float = 17.0,
-        box_mm: tuple[float, float, float] | None = None,
-        mass_g: float | None = None,
-    ) -> Range:
-        """A wish as a command's options have it; `ends` are the lowest and the highest note, such as "A3 E6".
-
-        >>> Range.read("C major", "A3 E6").highest
-        'E6'
-        """
-        words = ends.split()
-        if len(words) != 2:
-            raise InputError([Fault("simkit new", "--range", ends, 'the lowest and the highest note, such as "A3 E6"')])
-        if mass_g is not None and not mass_g > 0:
-            raise InputError([Fault("simkit new", "--mass-g", mass_g, "more than 0")])
-        low, high = words
-        return cls(scale, low, high, chambers, overlap, fingertip_mm, box_mm=box_mm, mass_g=mass_g)
-
-    @property
-    def pitches(self) -> tuple[Pitch, ...]:
-        """The notes, ascending."""
-        tonic, _, kind = self.scale.strip().partition(" ")
-        letters = tonic.rstrip("0123456789")
-        low, high = note(self.lowest).key, note(self.highest).key
-        below = f"{letters}{max(note(self.lowest).octave - 1, 0)} {kind}"
-        return tuple(pitch for pitch in scale(below, 110) if low <= pitch.key <= high)
-
-    @property
-    def spacing_mm(self) -> float:
-        """From middle to middle of two fingers' holes."""
-        return self.fingertip_mm + BESIDE_MM
 
 
 @dataclass(frozen=True)
@@ -115,6 +59,16 @@ class Plan:
     diameters_mm: tuple[float, ...]
 
     @property
+    def stretch(self) -> float:
+        """K/V of its lowest note, 1/m^2."""
+        return _stretch(self.pitches[0])
+
+    @property
+    def steps(self) -> tuple[float, ...]:
+        """What each hole must bring, in units of the window's conductivity: steps of (f/f0)^2."""
+        return tuple(np.diff(_heights(self.pitches)).tolist())
+
+    @property
     def cost(self) -> float:
         """What a division is judged by: weak top notes, modes that come near them, holes that cannot be had."""
         return self.weakness * (1 + 4 / self.reach**2) * self.short**2
@@ -122,27 +76,10 @@ class Plan:
 
 def checked(wish: Range) -> tuple[Pitch, ...]:
     """The notes of a wish; an InputError that names what cannot be."""
-    faults = []
-    try:
-        pitches = wish.pitches
-    except NoteNameError as error:
-        at_ends = error.text in (wish.lowest, wish.highest)
-        option, value = ("--range", error.text) if at_ends else ("--scale", wish.scale)
-        raise InputError([Fault("simkit new", option, value, error.allowed)]) from None
-    if pitches and not note(LOWEST).key <= pitches[0].key <= pitches[-1].key <= note(HIGHEST).key:
-        faults.append(Fault("simkit new", "--range", f"{wish.lowest} {wish.highest}", f"from {LOWEST} to {HIGHEST}"))
-    if not 1 <= wish.chambers <= MOST_CHAMBERS:
-        faults.append(Fault("simkit new", "--chambers", wish.chambers, f"1 to {MOST_CHAMBERS}"))
-    if not 0 <= wish.overlap <= 3:
-        faults.append(Fault("simkit new", "--overlap", wish.overlap, "0 to 3 notes"))
-    if not 5 <= wish.fingertip_mm <= 30:
-        faults.append(Fault("simkit new", "--fingertip-mm", wish.fingertip_mm, "5 to 30"))
-    if not 3 * wish.chambers <= len(pitches) <= MOST_NOTES:
-        allowed = f"a range with {3 * wish.chambers} to {MOST_NOTES} notes of the scale; this one has {len(pitches)}"
-        faults.append(Fault("simkit new", "--range", f"{wish.lowest} {wish.highest}", allowed))
+    faults = wish.faults
     if faults:
-        raise InputError(faults)
-    return pitches
+        raise InputError(list(faults))
+    return wish.pitches
 
 
 def divided(wish: Range) -> tuple[Plan, ...]:
@@ -180,14 +117,22 @@ def _divisions(count: int, chambers: int, overlap: int) -> Iterator[tuple[tuple[
     yield from rest(0, chambers)
 
 
+def _heights(pitches: Sequence[Pitch]) -> np.ndarray:
+    hz = np.array([Tuning().frequency(pitch) for pitch in pitches])
+    return np.square(hz / hz[0]) - 1
+
+
+def _stretch(lowest: Pitch) -> float:
+    return float((2 * np.pi * Tuning().frequency(lowest) / moist_air().sound_speed) ** 2)
+
+
 @lru_cache(maxsize=1024)
 def planned(wish: Range, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
     """A chamber for these notes: a window that serves every step with a hole that can be drilled and sealed.
 
     top: the highest note of the whole piece, which sets the cut-up of all windows.
     """
-    hz = np.array([Tuning().frequency(pitch) for pitch in pitches])
-    heights = np.square(hz / hz[0]) - 1
+    heights, stretch = _heights(pitches), _stretch(pitches[0])
     cut_up = cut_up_mm(Tuning().frequency(top))
     least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (_NARROW, WIDE))
     drilled, sealed = (hole_conductivity(wish, d) for d in (DRILL_MM + 0.1, SEALED * wish.fingertip_mm))
@@ -196,17 +141,13 @@ def planned(wish: Range, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
     short = max(low / high, 1.0)
     low = min(low, max(high, least))
     high = max(low, high)
-    stretch = (2 * np.pi * hz[0] / moist_air().sound_speed) ** 2  # K/V
     row = (rows(len(pitches) - 1)[0] - 1) * wish.spacing_mm + wish.fingertip_mm
     long = 1e-3 * row / ROOM
     # The least volume whose length holds the row of holes without being drawn out too slim.
     needed = np.pi / 6 * HEIGHT_SHARE * long**3 / SLIM**2
     K = float(np.clip(needed * stretch, low, high))
-    volume = K / stretch
-    stout = (6 * volume * STOUT**2 / (np.pi * HEIGHT_SHARE)) ** (1 / 3)
-    length = max(stout, long)
-    width = float(np.sqrt(6 * volume / (np.pi * HEIGHT_SHARE * length)))
-    ball = (3 * volume / (4 * np.pi)) ** (1 / 3)
+    length, width = _egg(K / stretch, long)
+    ball = (3 * K / (4 * np.pi * stretch)) ** (1 / 3)
     slimness = (length / width) ** (2 / 3)
     first = _REACHES * moist_air().sound_speed / (2 * np.pi * ball * slimness)
     return Plan(
@@ -217,10 +158,33 @@ def planned(wish: Range, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
         1e3 * width,
         1e3 * HEIGHT_SHARE * width,
         float(heights[-1] + 1),
-        float(first / hz[-1]),
+        float(first / Tuning().frequency(pitches[-1])),
         short,
         tuple(hole_mm(wish, float(step) * K) for step in steps),
     )
+
+
+def _egg(volume: float, least_length: float = 0.0) -> tuple[float, float]:
+    """Length and width of an egg of this air, m: stout, unless it must be longer."""
+    length = max((6 * volume * STOUT**2 / (np.pi * HEIGHT_SHARE)) ** (1 / 3), least_length)
+    return float(length), float(np.sqrt(6 * volume / (np.pi * HEIGHT_SHARE * length)))
+
+
+def droned(wish: Range, pitch: Pitch, plans: Sequence[Plan]) -> Plan:
+    """A chamber for one note that sounds beside the melody's: as much air as the largest of these if its window can be
+    had for it, and a cut-up with which it asks the breath of the melody's middle, (f W)^2 alike."""
+    hz = Tuning().frequency(pitch)
+    melody = [Tuning().frequency(each) for plan in plans for each in (plan.pitches[0], plan.pitches[-1])]
+    middle = np.sqrt(min(melody) * max(melody))
+    cut_up = float(np.clip(plans[0].cut_up_mm * middle / hz, SHORTEST, LONGEST))
+    largest = 1e-9 * np.pi / 6 * max(plan.length_mm * plan.width_mm * plan.height_mm for plan in plans)
+    least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (1.0, WIDE))
+    K = float(np.clip(largest * _stretch(pitch), 1.001 * least, 0.999 * most))
+    width = float(brentq(lambda w: window_conductivity(wish, cut_up, w) - K, cut_up, WIDE * cut_up))
+    length, across = _egg(K / _stretch(pitch))
+    first = _REACHES * moist_air().sound_speed / (2 * np.pi * across)
+    sizes = 1e3 * length, 1e3 * across, 1e3 * HEIGHT_SHARE * across
+    return Plan((pitch,), cut_up, width, *sizes, 1.0, float(first / hz), 1.0, ())
 
 
 def cut_up_mm(highest_hz: float) -> float:
@@ -264,13 +228,3 @@ def finger(n: int, holes: int) -> str:
     """The finger of hole `n`, counted from 0 as they open: the rows from their far ends, then the thumbs."""
     hand, on_top = ("left", "right")[n % 2], sum(rows(holes))
     return f"{hand} {_ROW[rows(holes)[n % 2] - 1 - n // 2] if n < on_top else 'thumb'}"
-
-
-def two_jobs(holes: Sequence[tuple[str, str | None]], opened: Sequence[str]) -> tuple[str, ...]:
-    """Fingers that would have to cover two of a chamber's holes (name, finger) at once, with `opened` free.
-
-    >>> two_jobs([("1", "left index"), ("2", "left index"), ("3", None)], ["3"])
-    ('left index',)
-    """
-    busy = [finger for name, finger in holes if finger and name not in opened]
-    return tuple(dict.fromkeys(finger for finger in busy if busy.count(finger) > 1))

@@ -15,15 +15,15 @@ from scipy.optimize import brentq, lsq_linear
 from simkit.errors import Fault
 from simkit.frozen import frozen
 from simkit.optimise.bounds import DRILL_MM
-from simkit.optimise.hands import widest_hole_mm
 from simkit.optimise.trial import Trial
 from simkit.sound import models
 from simkit.sound.lumped import LumpedResonator
 from simkit.sound.openings import round_hole
 from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel, target_of
+from simkit.vessel.hands import widest_hole_mm
+from simkit.vessel.wishes import MOST_COMBINED, too_few_holes
 
 WAYS = ("linear", "few")
-MOST_HOLES = 10  # for combinations: a thousand of them
 _RESTARTS = 200
 _ROUNDS = 30
 _TIDY = 0.03  # what one finger's change from note to note costs, in squares of ten cents
@@ -63,9 +63,12 @@ def _fingered(vessel: Vessel, chamber: Chamber, way: str, seed: int) -> Chamber:
             raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, allowed)])
         choice = in_a_row(wanted, count)
     else:
-        if not 0 < count <= MOST_HOLES:
-            allowed = f"1 to {MOST_HOLES} holes for combinations"
+        if not 0 < count <= MOST_COMBINED:
+            allowed = f"1 to {MOST_COMBINED} holes for combinations"
             raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, allowed)])
+        different = len(np.unique(wanted.round(9)))
+        if different > 2**count:
+            raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, too_few_holes(count, different))])
         choice = combinations(wanted, count, seed, _sensible(vessel, chamber))
     names = np.array([hole.name for hole in chamber.holes])
     notes = tuple(_opening(note, names[row]) for note, row in zip(chamber.notes, choice.opened, strict=True))
@@ -149,14 +152,25 @@ def _every(count: int) -> np.ndarray:
 def _assigned(heights: np.ndarray, every: np.ndarray, off_cents: np.ndarray) -> np.ndarray:
     """For each note, going up in `heights`, the combination in tune with few fingers moved; for the lowest none.
 
-    off_cents (notes, combinations): how far each combination is off each note.
+    off_cents (notes, combinations): how far each combination is off each note. Notes of unlike height never get the
+    same combination: they could not both be in tune.
     """
     order = np.argsort(heights)
     opened = np.zeros((len(heights), every.shape[1]), bool)
+    taken = np.logical_not(every.any(axis=1))
     for below, note in pairwise(order):
+        if heights[note] - heights[below] < _ALIKE:
+            opened[note] = opened[below]
+            continue
         moved = (every != opened[below]).sum(axis=1)
-        opened[note] = every[np.argmin(np.square(off_cents[note] / 10) + _TIDY * moved)]
+        cost = np.square(off_cents[note] / 10) + _TIDY * moved
+        chosen = int(np.argmin(np.where(taken, np.inf, cost)))
+        opened[note] = every[chosen]
+        taken[chosen] = True
     return opened
+
+
+_ALIKE = 1e-6  # of (f/f0)^2 - 1: notes nearer than that are one
 
 
 def _off(wanted: np.ndarray, opened: np.ndarray, shares: np.ndarray) -> np.ndarray:

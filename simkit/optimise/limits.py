@@ -16,8 +16,8 @@ from simkit.body.clay import fired_g
 from simkit.body.lobes import lobes_of
 from simkit.body.wall import curvatures, distance
 from simkit.optimise.bounds import TIP_MM, axis_ends_mm
-from simkit.optimise.hands import fingertip_mm
 from simkit.vessel import Chamber, Vessel
+from simkit.vessel.hands import fingertip_mm
 
 _LIPS_MM = 12.0  # how much of the windway's length the lips take in
 _BESIDE_MM = 4.0  # clay between a hole and a windway that runs past it

@@ -10,25 +10,25 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
 
 from simkit.air import moist_air
 from simkit.body import placed_wall
-from simkit.errors import Fault, InputError
+from simkit.errors import InputError
 from simkit.optimise.bounds import DRILL_MM, axis_ends_mm, group
-from simkit.optimise.dividing import HIGHEST, LOWEST, SHORTEST, WIDE, cut_up_mm
-from simkit.optimise.fingerings import MOST_HOLES, fingered
-from simkit.optimise.hands import BESIDE_MM, SEALED
+from simkit.optimise.dividing import SHORTEST, WIDE, cut_up_mm
+from simkit.optimise.fingerings import fingered
 from simkit.optimise.optimising import optimise
 from simkit.optimise.outcome import Outcome
 from simkit.optimise.rewriting import rewritten
-from simkit.pitch import NoteNameError, Pitch, Tuning, note, scale
+from simkit.pitch import Tuning
 from simkit.sound.openings import rectangular_hole, round_hole
-from simkit.vessel import Vessel, loads
+from simkit.vessel import FINGERS, Vessel, loads
+from simkit.vessel.hands import BESIDE_MM, SEALED
 from simkit.vessel.starter import starter
+from simkit.vessel.wishes import Wish
 
 log = logging.getLogger(__name__)
 
@@ -38,35 +38,6 @@ _OBLONG = 2.1  # a window's width over its cut-up, where its longest cut-up serv
 _MOST_STEPS = 8  # of each of two descents: a wish that can be granted takes fewer
 _HOPELESS = 1.5  # of what places and walls may mend where the hand rule finds no hole to be right
 _ENDS_SHARE = 0.36  # of a chamber's length that bears no holes: the mouth end with the window, the far tip
-
-
-@dataclass(frozen=True)
-class Wish:
-    """What a maker wishes for: a scale such as "C5 major", how many holes, a figure, the breadth of a fingertip.
-
-    notes: how many notes of the scale from its lowest; one more than the holes unless said otherwise.
-    """
-
-    scale: str
-    holes: int
-    shape: str = "egg"
-    fingertip_mm: float = 17.0
-    notes: int | None = None
-
-    @property
-    def count(self) -> int:
-        """How many notes."""
-        return self.holes + 1 if self.notes is None else self.notes
-
-    @property
-    def pitches(self) -> tuple[Pitch, ...]:
-        """The notes."""
-        return scale(self.scale, self.count)
-
-    @property
-    def in_a_row(self) -> bool:
-        """Whether the holes open one after the other."""
-        return self.holes >= self.count - 1
 
 
 def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
@@ -90,51 +61,34 @@ def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
 
 
 def _check(wish: Wish) -> None:
-    faults = []
-    try:
-        lowest, *_, highest = scale(wish.scale, max(2, min(wish.count, 41)))
-        if lowest.key < note(LOWEST).key or highest.key > note(HIGHEST).key:
-            allowed = f"notes from {LOWEST} to {HIGHEST}; this one runs from {lowest} to {highest}"
-            faults.append(Fault("simkit new", "--scale", wish.scale, allowed))
-    except NoteNameError as error:
-        faults.append(Fault("simkit new", "--scale", wish.scale, error.allowed))
-    if not 1 <= wish.holes <= MOST:
-        faults.append(Fault("simkit new", "--holes", wish.holes, f"1 to {MOST}"))
-    if not 5 <= wish.fingertip_mm <= 30:
-        faults.append(Fault("simkit new", "--fingertip-mm", wish.fingertip_mm, "5 to 30"))
-    if wish.notes is not None and not 2 <= wish.notes <= 40:
-        faults.append(Fault("simkit new", "--notes", wish.notes, "2 to 40"))
-    elif not wish.in_a_row and wish.holes > MOST_HOLES:
-        allowed = f"at most one more than the holes where these are more than {MOST_HOLES}"
-        faults.append(Fault("simkit new", "--notes", wish.notes, allowed))
-    if faults:
-        raise InputError(faults)
+    if wish.faults:
+        raise InputError(list(wish.faults))
     starter(wish.shape)  # refuses a figure that is none
 
 
 # --- the draft: the starter's text with other holes, notes and hands ------------------------------------
 
 _ROW = ("index", "middle", "ring", "little")  # from the mouth end on
-MOST = 12
 
 
 def _rows(holes: int) -> tuple[int, int]:
-    """How many holes lie in the left and in the right hand's row on top; thumbs and second holes come after eight."""
+    """How many holes lie in the left and in the right hand's row on top: eight at most, thumbs have the next."""
     on_top = min(holes, 8)
     return (on_top + 1) // 2, on_top // 2
 
 
 def _player(n: int, holes: int) -> str:
-    """The finger of hole `n`, counted from 0: the rows are opened from their far ends, then the thumbs', then a
-    second hole under each index finger."""
+    """The finger of hole `n`, counted from 0, as a line of the file: the rows are opened from their far ends, then the
+    thumbs'. More than ten have none left: the maker says which fingertip, if any, lies over two."""
     hand = ("left", "right")[n % 2]
     if n < 8:
-        return f"{hand} {_ROW[_rows(holes)[n % 2] - 1 - n // 2]}"
-    return f"{hand} {'thumb' if n < 10 else 'index'}"
+        return f'finger = "{hand} {_ROW[_rows(holes)[n % 2] - 1 - n // 2]}"'
+    return f'finger = "{hand} thumb"' if n < len(FINGERS) else "# finger: all ten are taken"
 
 
 def _drafted(wish: Wish) -> str:
-    head, _, _ = starter(wish.shape, f"{wish.scale}, {wish.holes} holes").partition("[[chamber.hole]]")
+    title = f"{wish.scale}, {wish.holes} holes"
+    head, _, _ = starter(wish.shape, title, wish.wall_mm, wish.shrinkage_percent).partition("[[chamber.hole]]")
     spacing = wish.fingertip_mm + BESIDE_MM
     hand = _HAND.format(fingertip=wish.fingertip_mm, spacing=spacing, sealed=SEALED)
     head = re.sub(r"\[hand\].*?\n\n", f"{hand}\n", head, count=1, flags=re.DOTALL)
@@ -150,7 +104,7 @@ fingertip_mm = {fingertip:g}         # breadth; a hole of {sealed:g} of it is th
 spacing_mm = {spacing:g}           # least from middle to middle of two fingers' holes
 """
 
-_HOLE = '[[chamber.hole]]\nname = "{name}"\nalong_mm = 30\naround_deg = 0\ndiameter_mm = 5\nfinger = "{finger}"\n'
+_HOLE = '[[chamber.hole]]\nname = "{name}"\nalong_mm = 30\naround_deg = 0\ndiameter_mm = 5\n{finger}\n'
 
 
 # --- the hand rule ----------------------------------------------------------------------------------------

@@ -32,7 +32,7 @@ from simkit.sound.trust import trusted
 
 _KEPT: OrderedDict[tuple[tuple[Wall, ...], float], BodyAir] = OrderedDict()
 _SOLVED: OrderedDict[Body, PortSolution] = OrderedDict()
-_KEEP = 4
+_KEEP, _KEEP_NODES = 4, 80_000  # bodies, and nodes of all their meshes; the last two bodies whatever they hold
 
 
 def body_air(body: Body) -> BodyAir:
@@ -40,10 +40,18 @@ def body_air(body: Body) -> BodyAir:
     key = tuple(chamber.wall for chamber in body.chambers), body.thickness
     if key not in _KEPT:
         _KEPT[key] = air_of(body)
-        while len(_KEPT) > _KEEP:
-            _KEPT.popitem(last=False)
+        while len(_KEPT) > 2 and (len(_KEPT) > _KEEP or _nodes() > _KEEP_NODES):
+            _, gone = _KEPT.popitem(last=False)
+            for each in [each for each, solution in _SOLVED.items() if solution.air.outside is gone.outside]:
+                del _SOLVED[each]  # it would keep the meshes and their factors
     _KEPT.move_to_end(key)
     return replace(_KEPT[key], body=body)  # walls are the key: names and openings are this body's own
+
+
+def _nodes() -> int:
+    """Of all meshes that are kept."""
+    meshes = [[*(chamber.mesh for chamber in air.chambers), air.outside.mesh] for air in _KEPT.values()]
+    return sum(len(mesh.points) for each in meshes for mesh in each)
 
 
 def solved(body: Body) -> PortSolution:

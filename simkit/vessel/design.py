@@ -13,6 +13,7 @@ from simkit.vessel.chamber import Chamber, Hole, Voicing, repeated
 from simkit.vessel.checking import checked
 from simkit.vessel.faults import DesignError, shown
 from simkit.vessel.free import Bounds, Free, Tie, read_free
+from simkit.vessel.hands import finger_cautions
 from simkit.vessel.keys import dotted, find, is_fully_named, look, numbers_of, replaced
 from simkit.vessel.part import Clash, Part, Path, items, slots, table
 from simkit.vessel.spelling import did_you_mean
@@ -117,7 +118,7 @@ class Vessel(Part):
             start = self._given(self._path(key))
             if isinstance(free, Bounds) and start is not None and not free.low <= start <= free.high:
                 said.append(f"{key} = {start:g} starts outside its [free] bounds {list(free)}")
-        return tuple(said)
+        return (*said, *finger_cautions(self))
 
     # --- changing ---
 

@@ -92,7 +92,9 @@ _HOLES = (
 _NOTES = (("C5", 0), ("D5", 1), ("E5", 2), ("F5", 3), ("G5", 4))
 
 
-def starter(shape: str = "egg", title: str = "First whistle") -> str:
+def starter(
+    shape: str = "egg", title: str = "First whistle", wall_mm: float = 4.0, shrinkage_percent: float = 10.0
+) -> str:
     """The text of a commented design file: a chamber of 60 ml with a window and four holes, for C5 to G5."""
     if shape not in _STARTS:
         allowed = f"one of {', '.join(_STARTS)}" + did_you_mean(shape, _STARTS)
@@ -106,6 +108,8 @@ def starter(shape: str = "egg", title: str = "First whistle") -> str:
     notes = "\n".join(_NOTE.format(pitch=pitch, open=", ".join(names[:count])) for pitch, count in _NOTES)
     return _DESIGN.format(
         title=title,
+        wall=f"{wall_mm:g}".ljust(15),
+        shrinkage=f"{shrinkage_percent:g}".ljust(5),
         shape=shape,
         pad=" " * max(2, 16 - len(shape)),
         about=start.about,
@@ -169,8 +173,8 @@ _DESIGN = """\
 title = "{title}"
 
 [clay]
-wall_mm = 4               # thickness of the wall
-shrinkage_percent = 10    # wet to fired, along a line; measure your own clay
+wall_mm = {wall} # thickness of the wall
+shrinkage_percent = {shrinkage} # wet to fired, along a line; measure your own clay
 
 [hand]                    # what the fingers allow; simkit optimise keeps to it
 fingertip_mm = 17         # breadth

@@ -28,12 +28,12 @@ from written import filled, rounded, run, write
 import simkit
 from simkit.files import whole
 from simkit.optimise import HandError, Hands, InTune, Steady, hand_error, makers, optimise, rewritten
-from simkit.optimise.hands import people
 from simkit.optimise.wish import Wish, wished
 from simkit.show import look
 from simkit.show.curves import Curve, curves_panel
 from simkit.show.look import page, save
 from simkit.vessel import Vessel
+from simkit.vessel.hands import people
 
 MINUTES = 2  # on an ordinary machine that has little else to do
 WISH = Wish("C5 major", holes=6, shape="egg", fingertip_mm=13)

@@ -33,7 +33,7 @@ import simkit
 from simkit.body import body_of
 from simkit.machine import most_memory
 from simkit.optimise.chambers import box_mm, mass_g, piece
-from simkit.optimise.dividing import Range, divided, planned, two_jobs
+from simkit.optimise.dividing import Range, divided, planned
 from simkit.show.crossing import crossing_panel
 from simkit.show.cut_open import cut_open
 from simkit.show.look import page, save
@@ -41,6 +41,7 @@ from simkit.show.views import views
 from simkit.sound import models
 from simkit.sound.blowing.table import BlowTable
 from simkit.vessel import Vessel
+from simkit.vessel.hands import two_jobs
 
 DESIGN = HERE.parent / "designs" / "three_terns.toml"
 WISH = Range("G major", "G3", "D6", 3)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simkit.pitch import SCALES, NoteNameError, Pitch, Tuning, cents, note, scale
+from simkit.pitch import SCALES, NoteNameError, Pitch, Tuning, cents, note, scale, within
 
 NAMES = st.builds(
     lambda letter, sign, octave: f"{letter}{sign}{octave}",
@@ -150,6 +150,18 @@ SPELLED = {
     "A4 minor": "A4 B4 C5 D5 E5 F5 G5 A5",
     "A4 harmonic minor": "A4 B4 C5 D5 E5 F5 G#5 A5",
     "D5 dorian": "D5 E5 F5 G5 A5 B5 C6 D6",
+    # The seven modes are the white keys from each of them.
+    "C5 ionian": "C5 D5 E5 F5 G5 A5 B5 C6",
+    "E4 phrygian": "E4 F4 G4 A4 B4 C5 D5 E5",
+    "F4 lydian": "F4 G4 A4 B4 C5 D5 E5 F5",
+    "G4 mixolydian": "G4 A4 B4 C5 D5 E5 F5 G5",
+    "A4 aeolian": "A4 B4 C5 D5 E5 F5 G5 A5",
+    "A4 natural minor": "A4 B4 C5 D5 E5 F5 G5 A5",
+    "B4 locrian": "B4 C5 D5 E5 F5 G5 A5 B5",
+    "A4 melodic minor": "A4 B4 C5 D5 E5 F#5 G#5 A5",
+    "C5 whole tone": "C5 D5 E5 F#5 G#5 Bb5 C6",
+    "C5 blues": "C5 Eb5 F5 Gb5 G5 Bb5 C6",
+    "G4 major pentatonic": "G4 A4 B4 D5 E5 G5",
     "G4 pentatonic": "G4 A4 B4 D5 E5 G5",
     "A4 minor  pentatonic": "A4 C5 D5 E5 G5 A5",
     "C5 Chromatic": "C5 C#5 D5 Eb5 E5 F5 F#5 G5 Ab5 A5 Bb5 B5 C6",
@@ -160,6 +172,16 @@ SPELLED = {
 def test_scales(name):
     """Key signatures as in any primer of music theory."""
     assert " ".join(map(str, scale(name))) == SPELLED[name]
+
+
+def test_a_scale_within_a_range_needs_no_octave():
+    assert " ".join(map(str, within("A pentatonic", "B3", "C#5"))) == "B3 C#4 E4 F#4 A4 B4 C#5"
+    # From any degree, whatever octave the scale is named with.
+    assert within("E7 minor", "B3", "D4") == within("E minor", "B3", "D4")
+    assert [str(p) for p in within("E minor", "B3", "D4")] == ["B3", "C4", "D4"]
+    assert within("C major", "C#0", "C#0") == ()
+    with pytest.raises(NoteNameError, match='"A4 pentatonic"'):
+        scale("A pentatonic")
 
 
 def test_as_many_notes_as_asked():

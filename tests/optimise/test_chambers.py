@@ -12,10 +12,11 @@ from simkit.body.clay import FIRED_G_PER_ML
 from simkit.optimise import chambers, optimise
 from simkit.optimise.breath import crossings
 from simkit.optimise.chambers import box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
-from simkit.optimise.dividing import NAMES, Range, divided, two_jobs
+from simkit.optimise.dividing import NAMES, Range, divided
 from simkit.optimise.limits import Limits
 from simkit.sound.blowing.table import blow
 from simkit.vessel import loads
+from simkit.vessel.hands import two_jobs
 
 WISH = Range("G major", "G3", "D6", 3)
 
@@ -77,25 +78,28 @@ def test_size_and_weight_of_two_balls_that_share_their_clay():
 
 def test_a_tuning_that_is_cut_short_leaves_the_best_of_the_whole_body(monkeypatch):
     """With the long tunings left out: Ctrl-C while all is tuned in one body, where a hole had come to 5 mm."""
-    monkeypatch.setattr(chambers, "_alone", lambda wish, text, name: loads(head_text(wish) + text))
+    monkeypatch.setattr(chambers, "_alone", lambda vessel: vessel)
     monkeypatch.setattr(chambers, "_meeting", list)
     best = "body.hole.1.diameter_mm"
 
     def cut_short(vessel, *_, **__):
-        return SimpleNamespace(vessel=vessel.with_value(best, 5.0), reached=False, interrupted=True)
+        return SimpleNamespace(
+            vessel=vessel.with_value(best, 5.0), reached=False, interrupted=True, verdict="G3 stays flat"
+        )
 
     monkeypatch.setattr(chambers, "optimise", cut_short)
     kept = []
     with pytest.raises(KeyboardInterrupt):
-        piece(WISH, kept.append)
-    assert len(kept) == 2 and loads(kept[-1]).value(best) == 5.0
+        piece(WISH, lambda text, verdict: kept.append((text, verdict)))
+    assert len(kept) == 2 and loads(kept[-1][0]).value(best) == 5.0
+    assert kept[-1][1] == "G3 stays flat"  # what is told is what the file plays
 
 
 @pytest.mark.slow
 def test_a_range_over_two_chambers_comes_out_in_tune_within_its_box():
     wish = Range("C major", "C5", "G6", 2, box_mm=(150, 150, 80), mass_g=500)
     kept = []
-    made = piece(wish, kept.append)
+    made = piece(wish, lambda text, verdict: kept.append(text))
     assert made.reached, made.verdict
     assert max(abs(note.by("ports").cents) for note in made.outcome.after.notes) < 1
     assert loads(made.text).chambers[1].notes[-1].pitch == "G6"

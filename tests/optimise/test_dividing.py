@@ -7,9 +7,10 @@ import pytest
 
 from simkit.errors import InputError
 from simkit.optimise.chambers import chamber_text, head_text, places
-from simkit.optimise.dividing import FINGERS, Range, checked, divided, finger, planned, rows, two_jobs
+from simkit.optimise.dividing import FINGERS, Range, checked, divided, finger, planned, rows
 from simkit.pitch import Tuning, note
 from simkit.vessel import loads
+from simkit.vessel.hands import two_jobs
 
 WISH = Range("G major", "G3", "D6", 3, overlap=1)
 
@@ -101,7 +102,7 @@ def test_fingers_have_room_and_the_file_can_be_read(plans):
         ({"highest": "B3"}, "--range = 'G3 B3': allowed: a range with 9 to 40 notes"),
         ({"highest": "H9"}, "--range = 'H9'"),
         ({"highest": "D9", "chambers": 4}, "--range = 'G3 D9': allowed: from C3 to C8"),
-        ({"scale": "G ionian"}, "--scale"),
+        ({"scale": "G mayor"}, "--scale"),
         ({"overlap": 7}, "--overlap = 7"),
     ],
 )
