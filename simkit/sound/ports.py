@@ -56,8 +56,9 @@ def _nodes() -> int:
 
 def solved(body: Body) -> PortSolution:
     """The port solution of a body, kept for the same openings under other airs, fingerings and windways."""
+    air = body_air(body)  # asked for in any case: what is used is kept
     if body not in _SOLVED:
-        _SOLVED[body] = port_solution(body_air(body))
+        _SOLVED[body] = port_solution(air)
         while len(_SOLVED) > _KEEP:
             _SOLVED.popitem(last=False)
     _SOLVED.move_to_end(body)
