@@ -98,11 +98,18 @@ class LumpedResonator:
 
         V and S include the chimneys of the covered holes, each by the share that is covered.
         """
-        air, covered = self.air, 1 - openness
-        volume = self.volume + covered @ np.array([float(a.covered_volume()) for a in self.apertures])
-        area = self.area + covered @ np.array([float(a.covered_wall()) for a in self.apertures])
+        air, (volume, area) = self.air, self.with_chimneys(openness)
         spring = 1j * omega * volume / (air.density * air.sound_speed**2)
         return spring if self.lossless else spring * (1 + (1 - 1j) * heat_loss(air, omega, area, volume))
+
+    def with_chimneys(self, openness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Air (m3) and wall (m2) of the chamber with the chimneys of covered holes, for fingerings (n, holes)."""
+        covered = 1 - openness
+        volume, area = (
+            np.array([float(part(a)) for a in self.apertures])
+            for part in (Aperture.covered_volume, Aperture.covered_wall)
+        )
+        return self.volume + covered @ volume, self.area + covered @ area
 
     def network(self, openness: np.ndarray, omega: np.ndarray) -> Network:
         """The circuit for fingerings (n, holes) at frequencies omega (n,)."""
@@ -197,13 +204,14 @@ class LumpedResonator:
         resonance = next(iter(self.resonances(fingering)), None)
         if resonance is None:
             return Evidence(0.0, ("nothing is open: the air of this chamber has no way out to ring through",))
-        facts = {"conductivity_m": float(each.sum()), "volume_m3": self.volume}
+        volume, area = (float(part[0]) for part in self.with_chimneys(openness))
+        facts = {"conductivity_m": float(each.sum()), "volume_m3": volume}
         omega = resonance.omega.real
         radiated = radiation_resistance(self.airs.room, omega, self.baffled) * each.sum()
         facts["q_radiation"] = float(self.airs.room.density * omega / radiated)
         if not self.lossless:
             facts["q_friction"] = 1 / self._friction(openness, omega)
-            facts["q_heat"] = 1 / float(heat_loss(self.air, omega, self.area, self.volume))
+            facts["q_heat"] = 1 / float(heat_loss(self.air, omega, area, volume))
         cautions = self.airs.cautions
         uncertainty = 60.0  # the worst of the usual range, where the openings' places are not known
         if self.layout is not None:

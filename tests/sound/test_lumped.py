@@ -147,6 +147,16 @@ def test_covered_chimneys_flatten():
     assert cents(covered.real, without.real) == pytest.approx(-2.90 + 0.3, abs=0.05)
 
 
+@pytest.mark.parametrize("opened", [[], ["1"], ["2"]])
+def test_the_formula_by_hand_from_the_facts_is_the_note(opened):
+    """f = (c / 2 pi) sqrt(K / V), Rayleigh sec. 304, with the V that the facts give: covered chimneys count."""
+    calm = whistle(lossless=True)
+    facts = calm.evidence(opened).facts
+    by_hand = AIR.sound_speed / (2 * np.pi) * np.sqrt(facts["conductivity_m"] / facts["volume_m3"])
+    (ring,) = calm.resonances(opened)
+    assert cents(by_hand, ring.frequency_hz) == pytest.approx(0, abs=0.1)
+
+
 def test_half_covered_lies_between():
     model = whistle()
     pitch = [model.resonances({"3": s})[0].frequency_hz for s in (0, 0.1, 0.5, 0.9, 1)]
