@@ -147,12 +147,23 @@ def _surfaces_meshed(gmsh: Any) -> None:
     elements."""
     for _ in range(_TIMES):
         gmsh.model.mesh.generate(2)
-        faces = gmsh.model.occ.getEntities(2)
-        if all(_meshed_area(gmsh, face) > _LOST * gmsh.model.occ.getMass(*face) for face in faces):
+        if _whole(gmsh):
             return
         gmsh.model.mesh.clear()
         gmsh.option.setNumber("Mesh.MeshSizeMax", _FINER * gmsh.option.getNumber("Mesh.MeshSizeMax"))
     raise GmshFailure("it left out a part of a face")
+
+
+def whole_faces(gmsh: Any) -> None:
+    """ValueError where a part of a face was left out of the mesh of the model's faces."""
+    if not _whole(gmsh):
+        raise ValueError("a part of a face was left out")
+
+
+def _whole(gmsh: Any) -> bool:
+    """Whether the triangles cover every face."""
+    faces = gmsh.model.occ.getEntities(2)
+    return all(_meshed_area(gmsh, face) > _LOST * gmsh.model.occ.getMass(*face) for face in faces)
 
 
 def _meshed_area(gmsh: Any, face: tuple[int, int]) -> float:

@@ -10,14 +10,18 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.sparse import csr_matrix
+from scipy.sparse.linalg import spsolve
 from scipy.spatial import cKDTree
 
 from simkit.body import drawn, kernel
-from simkit.body.rims import Duct, Footprint
+from simkit.body.outlines import Duct, Footprint
+from simkit.body.soundness import closed, filled, uncrossed
 from simkit.body.wall import Solid
 
 MM = 1e3
 _TURNS = (0.0, 0.4, 0.8, 1.2, 0.2, 0.6, 1.0)  # rad; tried in this order
+LONG_SIDE = 0.6  # of a window's outer side, how much is taken for its length: it has as many edges as the inner
 _SHORTEST = 1.5  # piece of a rim between two seams, in edges
 SizeAt = Callable[[float, float, float], float]  # element size (mm) at a point (mm)
 
@@ -38,7 +42,9 @@ class Cut:
         o = self.duct.opening
         if o.is_round:
             return [max(16, int(np.ceil(2 * np.pi * o.radius / self.size)))]
-        wide, high = (max(3, int(np.ceil(length / self.size))) for length in (o.width, 1.4 * o.height))
+        _, _, back, front = self.duct.outside.box
+        along = max(1.4 * o.height, LONG_SIDE * (front - back))
+        wide, high = (max(3, int(np.ceil(length / self.size))) for length in (o.width, along))
         return [wide, high, wide, high]
 
     def on(self, points: np.ndarray, within: float) -> np.ndarray:
@@ -79,6 +85,7 @@ def _panels(gmsh: Any, cuts: Sequence[Cut], lines: list[list[int]], size: float,
         _divide(gmsh, cut, curves)
     _grade(gmsh, cuts, lines, size, grow)
     gmsh.model.mesh.generate(2)
+    kernel.whole_faces(gmsh)
     points, triangles = _triangles(gmsh)
     middles = points[triangles].mean(axis=1)
     loops = []
@@ -140,15 +147,10 @@ def _tool(gmsh: Any, cut: Cut) -> list[tuple[int, int]]:
     """The upright faces over an outline."""
     occ, o = gmsh.model.occ, cut.duct.opening
     base, rise = MM * (o.center + cut.low * o.axis), MM * (cut.high - cut.low) * o.axis
-    if cut.foot.sides == 1:
-        lines = [occ.addCircle(*base, MM * cut.foot.radius, zAxis=o.axis.tolist(), xAxis=o.across.tolist())]
-    else:
-        left, right, back, front = (MM * edge for edge in cut.foot.box)
-        corners = [
-            occ.addPoint(*(base + x * o.across + y * o.forward))
-            for x, y in ((left, back), (right, back), (right, front), (left, front))
-        ]
-        lines = [occ.addLine(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
+    frame = MM * np.stack([o.across, o.forward])
+    pieces = [[occ.addPoint(*(base + at @ frame)) for at in piece[:-1]] for piece in cut.foot.drawn()]
+    after = [*pieces[1:], pieces[0]]
+    lines = [occ.addSpline([*piece, follows[0]]) for piece, follows in zip(pieces, after, strict=True)]
     return [entity for entity in occ.extrude([(1, line) for line in lines], *rise) if entity[0] == 2]
 
 
@@ -266,15 +268,26 @@ def disc(gmsh: Any, duct: Duct, loop: np.ndarray) -> tuple[np.ndarray, np.ndarra
     fresh = np.flatnonzero(apart > 1e-6)
     number = nearest.copy()
     number[fresh] = n + np.arange(len(fresh))
-    height = np.linalg.lstsq(_saddle(around), around[:, 2], rcond=None)[0]
-    local = np.column_stack([flat[fresh], _saddle(flat[fresh]) @ height]) / MM
-    return o.center + local @ np.stack([o.across, o.forward, o.axis]), number[triangles]
+    triangles = number[triangles]
+    plan = np.concatenate([around[:, :2], flat[fresh]])
+    local = np.column_stack([flat[fresh], _stretched(plan, triangles, around[:, 2])]) / MM
+    return o.center + local @ np.stack([o.across, o.forward, o.axis]), triangles
 
 
-def _saddle(at: np.ndarray) -> np.ndarray:
-    """Harmonic functions of the plane to degree 2 at points (n, 2 or 3): (n, 5)."""
-    x, y = at[:, 0], at[:, 1]
-    return np.stack([np.ones_like(x), x, y, x * y, x * x - y * y], axis=1)
+def _stretched(plan: np.ndarray, triangles: np.ndarray, rim: np.ndarray) -> np.ndarray:
+    """Heights (n - m,) of a skin stretched over a rim of heights (m,): harmonic in the plane, by linear elements.
+
+    Between its rim's heights everywhere, it stays clear of a flat slope that begins far below. plan (n, 2), the rim's
+    points first.
+    """
+    n, m = len(plan), len(rim)
+    corners = plan[triangles]
+    ways = np.roll(corners, -1, axis=1) - np.roll(corners, 1, axis=1)  # the side opposite to each corner
+    twice = np.abs(ways[:, 0, 0] * ways[:, 1, 1] - ways[:, 0, 1] * ways[:, 1, 0])
+    values = np.einsum("tix,tjx->tij", ways, ways) / (2 * twice[:, None, None])
+    rows, columns = np.repeat(triangles, 3, axis=1), np.tile(triangles, 3)
+    K = csr_matrix((values.ravel(), (rows.ravel(), columns.ravel())), shape=(n, n))
+    return np.asarray(spsolve(K[m:, m:].tocsc(), -(K[m:, :m] @ rim))) if n > m else np.zeros(0)
 
 
 def fill(
@@ -285,7 +298,8 @@ def fill(
     Returns points (n, 3), m, tetrahedra (m, 4), and which of the given points the first ones are.
     """
     for triangles in skins:
-        _closed(triangles)
+        closed(triangles)
+        uncrossed(points, triangles)
     mesh, geo = gmsh.model.mesh, gmsh.model.geo
     gmsh.clear()
     gmsh.model.add("fill")
@@ -319,11 +333,6 @@ def fill(
     place, number = np.full((2, ids.max() + 1), -1)
     place[tags], number[ids] = np.arange(len(tags)), np.arange(len(ids))
     tets = mesh.getElementsByType(kernel.TETRAHEDRON)[1].astype(int) - 1
-    return coords.reshape(-1, 3)[place[ids]] / MM, number[tets].reshape(-1, 4), used
-
-
-def _closed(triangles: np.ndarray) -> None:
-    """Refuse a skin that is not closed, before gmsh searches its volume without end."""
-    edges = np.sort(np.concatenate([triangles[:, pair] for pair in kernel.EDGES[:3]]), axis=1)
-    if (np.unique(edges, axis=0, return_counts=True)[1] != 2).any():
-        raise ValueError("its surface did not close")
+    found, tets = coords.reshape(-1, 3)[place[ids]] / MM, number[tets].reshape(-1, 4)
+    filled(found, tets, [np.searchsorted(used, triangles) for triangles in skins])
+    return found, tets, used

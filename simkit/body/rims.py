@@ -2,142 +2,23 @@
 
 At every turn round an opening a profile runs from its contact with the inside wall (A) round the inner rim to C,
 straight to D, and round the outer rim to its contact with the outside (B); E and F are the corners that the rims
-round off. A frame's coordinates are across, forward and out of the air.
+round off. The rims are those of a ball that rolls along them (`rolling`). A frame's coordinates are across, forward
+and out of the air.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 
 from simkit.body.body import Opening
-from simkit.body.wall import Spot, Wall, normals, project
-
-Keys = Callable[[np.ndarray], np.ndarray]  # turns (n,) -> A, E, C, D, F, B (n, 6, 3)
-
-
-@dataclass(frozen=True)
-class Footprint:
-    """Where a duct's rim meets a surface, seen along its axis: a circle, or a box (left, right, back, front), m."""
-
-    radius: float = 0.0
-    box: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
-
-    @property
-    def sides(self) -> int:
-        """Smooth pieces of the outline."""
-        return 1 if self.radius else 4
-
-    def beyond(self, at: np.ndarray) -> np.ndarray:
-        """How far points (n, 2 or 3) of the frame lie beyond the outline, m; negative within."""
-        x, y = at[:, 0], at[:, 1]
-        if self.radius:
-            return np.hypot(x, y) - self.radius
-        left, right, back, front = self.box
-        return np.max([left - x, x - right, back - y, y - front], axis=0)
-
-    def turn(self, at: np.ndarray) -> np.ndarray:
-        """The turn 0 to 1 of points on the outline; on a box a quarter for each side, from the back's left end."""
-        x, y = at[:, 0], at[:, 1]
-        if self.radius:
-            return np.mod(np.arctan2(y, x) / (2 * np.pi), 1.0)
-        left, right, back, front = self.box
-        away = np.abs([y - back, right - x, front - y, x - left])
-        side = away.argmin(axis=0)
-        f, g = (x - left) / (right - left), (y - back) / (front - back)
-        share = np.stack([f, g, 1 - f, 1 - g])[side, np.arange(len(at))]
-        return np.mod((side + np.clip(share, 0, 1)) / 4, 1.0)
-
-
-@dataclass(frozen=True)
-class Duct:
-    """The duct of one opening; `inside` and `outside` are its footprints on the two surfaces of the clay."""
-
-    opening: Opening
-    inside: Footprint
-    outside: Footprint
-    exact: Keys
-
-    @cached_property
-    def keys(self) -> Keys:
-        """The profiles' points as splines over the turn, one for each smooth side."""
-        sides = self.inside.sides
-        if sides == 1:
-            turns = np.linspace(0, 1, 97)
-            values = self.exact(turns)
-            values[-1] = values[0]
-            spline = CubicSpline(turns, values, bc_type="periodic")
-            return lambda s: spline(np.mod(s, 1.0))
-        # Closer towards both ends of a side, where the slope's blending begins.
-        t = np.linspace(0, 0.75, 40)[:-1].tolist() + np.linspace(0.75, 1, 25).tolist()
-        t = np.unique(np.round(np.concatenate([t, 1 - np.array(t)]), 12))
-        inner = np.clip(t, 1e-12, 1 - 1e-12)
-        splines = [CubicSpline(t, self.exact((k + inner) / sides)) for k in range(sides)]
-
-        def keys(s: np.ndarray) -> np.ndarray:
-            s = np.mod(s, 1.0)
-            side = np.minimum((sides * s).astype(int), sides - 1)
-            out = np.empty((len(s), 6, 3))
-            for k, spline in enumerate(splines):
-                out[side == k] = spline(sides * s[side == k] - k)
-            return out
-
-        return keys
-
-    @cached_property
-    def heights(self) -> tuple[float, float]:
-        """How high the inner and the outer rim lie on the opening's axis, on the mean, m."""
-        corners = self.exact(np.linspace(0, 1, 24, endpoint=False))[:, [1, 4]]
-        low, high = ((corners - self.opening.center) @ self.opening.axis).mean(axis=0)
-        return float(low), float(high)
-
-    def points(self, turns: np.ndarray, depths: np.ndarray) -> np.ndarray:
-        """Points (n, 3): depth 0 to 1 on the inner rim, 1 to 2 straight, 2 to 3 on the outer rim."""
-        A, E, C, D, F, B = np.moveaxis(self.keys(turns), 1, 0)
-        first, second, third = (np.clip(depths - d, 0, 1) for d in (0, 1, 2))
-        d = depths[:, None]
-        straight = C + second[:, None] * (D - C)
-        return np.where(d <= 1, _arc(A, E, C, first), np.where(d <= 2, straight, _arc(D, F, B, third)))
-
-    def frame(self, points: np.ndarray) -> np.ndarray:
-        """Points (n, 3) in the opening's frame."""
-        o = self.opening
-        return (points - o.center) @ np.stack([o.across, o.forward, o.axis], axis=1)
-
-
-def _arc(start: np.ndarray, corner: np.ndarray, stop: np.ndarray, t: np.ndarray) -> np.ndarray:
-    """A conic from start to stop with its tangents through the corner; a circle where both are equally long."""
-    a, c = start - corner, stop - corner
-    long = np.linalg.norm(a, axis=1) * np.linalg.norm(c, axis=1)
-    cosine = np.einsum("ni,ni->n", a, c) / np.where(long > 1e-24, long, 1.0)
-    weight = np.sqrt(np.clip((1 - np.where(long > 1e-24, cosine, 0.0)) / 2, 0, 1))[:, None]
-    t = t[:, None]
-    b = (1 - t) ** 2, 2 * t * (1 - t) * weight, t**2
-    return (b[0] * start + b[1] * corner + b[2] * stop) / (b[0] + b[1] + b[2])
-
-
-def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: float) -> np.ndarray:
-    """Heights h (n,) at which base (n, 3) + h way meets the surface `offset` from the wall, from `start` by Newton."""
-    h = np.full(len(base), start)
-    for _ in range(40):
-        p = base + h[:, None] * way
-        if offset == 0:
-            t = wall.taylor(p)
-            miss, slope = t.value, t.slope @ way
-        else:
-            away = p - project(wall, p)
-            gap = np.sign(wall.level(p)) * np.linalg.norm(away, axis=1)
-            miss, slope = gap - offset, (away / np.where(np.abs(gap) > 1e-15, gap, 1e-15)[:, None]) @ way
-        step = np.clip(miss / slope, -2e-3, 2e-3)
-        h = h - step
-        if np.abs(step).max() < 1e-13:
-            return h
-    raise ValueError("its sides do not meet the clay's surface")
-
+from simkit.body.outlines import Duct, Footprint
+from simkit.body.rolling import Face, Rolled, meeting
+from simkit.body.wall import Spot, Wall, normals
 
 SPOT = 1.6  # radius of the flat face round a hole with a wall of its own, over the hole's
 
@@ -163,31 +44,62 @@ def duct_of(wall: Wall, thickness: float, opening: Opening) -> Duct:
     return _hole(wall, thickness, opening) if opening.is_round else _Window(wall, thickness, opening).duct()
 
 
+def _outer_face(wall: Wall, thickness: float, o: Opening) -> Face:
+    """The face of the clay that a hole's outer rim lies on."""
+    flat = (o.center + o.length * o.axis, o.axis) if own_wall(o, thickness) else None
+    return Face(wall, thickness, o.rim, flat)
+
+
+def _rays(o: Opening, turns: np.ndarray) -> np.ndarray:
+    """Unit vectors (n, 3) from a hole's axis to its side."""
+    phi = 2 * np.pi * turns[:, None]
+    return np.asarray(np.cos(phi) * o.across + np.sin(phi) * o.forward)
+
+
+def sharp_rim(wall: Wall, thickness: float, o: Opening, turns: np.ndarray) -> np.ndarray:
+    """Points (n, 3) where a hole's side would meet the clay's outer face if the rim were not rounded."""
+    base = o.center + o.radius * _rays(o, turns)
+    return base + _outer_face(wall, thickness, o).lifted(base, o.axis, o.length)[:, None] * o.axis
+
+
 def _hole(wall: Wall, thickness: float, o: Opening) -> Duct:
-    inner, outer = o.radius + o.inside_rim, o.radius + o.rim
+    inner, outer = Face(wall, 0.0, o.inside_rim), _outer_face(wall, thickness, o)
 
     def keys(turns: np.ndarray) -> np.ndarray:
-        phi = 2 * np.pi * turns[:, None]
-        ray = np.cos(phi) * o.across + np.sin(phi) * o.forward
+        ray = _rays(o, turns)
+        way = np.tile(o.axis, (len(turns), 1))
+        low = inner.rolled(o.center + o.radius * ray, way, ray)
+        high = outer.rolled(o.center + o.radius * ray + o.length * o.axis, way, ray)
+        return _profiles(low, high)
 
-        def inside(radius: float) -> np.ndarray:
-            base = o.center + radius * ray
-            return base + lift(wall, 0.0, base, o.axis, 0.0)[:, None] * o.axis
-
-        def outside(radius: float) -> np.ndarray:
-            base = o.center + radius * ray
-            high = lift(wall, thickness, base, o.axis, thickness)[:, None] if not own_wall(o, thickness) else o.length
-            return base + high * o.axis
-
-        E, F = inside(o.radius), outside(o.radius)
-        A, B = inside(inner), outside(outer)
-        low, high = (np.linalg.norm(v, axis=1)[:, None] * o.axis for v in (A - E, B - F))
-        return np.stack([A, E, E + low, F - high, F, B], axis=1)
-
-    return Duct(o, Footprint(inner), Footprint(outer), keys)
+    turns = np.linspace(0, 1, 97)
+    exact = keys(turns)
+    frame = np.stack([o.across, o.forward], axis=1)
+    prints = [Footprint(turns[None], ((exact[:, n] - o.center) @ frame)[None]) for n in (0, 5)]
+    return Duct(o, prints[0], prints[1], keys)
 
 
-BLEND = 0.95  # of a side, where its rim begins to widen into that of the slope
+def _profiles(low: Rolled, high: Rolled) -> np.ndarray:
+    """Both rims' contacts and corners, and the weights of their arcs: (n, 7, 3)."""
+    weights = np.stack([low.weight, high.weight, np.zeros_like(low.weight)], axis=1)
+    return np.stack([low.face, low.corner, low.side, high.side, high.corner, high.face, weights], axis=1)
+
+
+BLEND = 0.95  # of a side, where its rim begins to widen into that of the next
+_SPREAD = 49  # places along a side at which its contact line is taken
+
+
+class _Rim(NamedTuple):
+    """One rim of a window: its face, and the contact lines with it.
+
+    sides: left and right, x over y; ends: back and front, y over x; corners (4, 2): where they meet, back left, back
+    right, front right, front left, m.
+    """
+
+    face: Face
+    sides: tuple[CubicSpline, CubicSpline]
+    ends: tuple[CubicSpline, CubicSpline]
+    corners: np.ndarray
 
 
 class _Window:
@@ -202,75 +114,138 @@ class _Window:
         angle = np.deg2rad(o.edge_deg)
         self.slope = np.cos(angle) * o.forward + np.sin(angle) * o.axis
         self.start = thickness / np.sin(angle)
-        base = (o.center + o.height / 2 * o.forward)[None]
-        foot = base + lift(wall, 0.0, base, o.axis, 0.0)[:, None] * o.axis
-        way = _along(o.forward, normals(wall, foot)[0])
-        # The wedge of clay between wall and slope; the rim's ball touches both this far from its sharp edge.
-        self.inner_touch = o.inside_rim / np.tan(np.arccos(np.clip(way @ self.slope, -1, 1)) / 2)
-        center = self.inner_touch * way + o.inside_rim * normals(wall, foot)[0]
-        self.edge = o.height / 2 - (center @ o.forward - o.inside_rim)
-        self.front_inside = self.edge + max(self.inner_touch * (way @ o.forward), 0.0)
-        _, tops = self.sloping(np.linspace(-self.half, self.half, 33))
-        out = tops[16] - project(wall, tops[16:17])[0]
-        way = _along(o.forward, out / np.linalg.norm(out))
-        self.outer_touch = o.rim / np.tan((np.pi - np.arccos(np.clip(way @ self.slope, -1, 1))) / 2)
-        # The outer contact line is straight seen along the axis; a sharp rim is that line itself.
-        reach = (tops - o.center) @ o.forward
-        self.front_outside = float(reach.max() + max(self.outer_touch, 5e-5) if o.rim > 0 else reach.mean())
+        self.inner, self.outer = Face(wall, 0.0, o.inside_rim), Face(wall, thickness, o.rim)
+        self.edge = o.height / 2
+        for _ in range(6 if o.inside_rim > 0 else 0):  # until the nose ends the cut-up
+            nose = self._at_edge(self.inner, np.zeros(1))
+            center = nose.side + o.inside_rim * self._under_slope(np.zeros(1))
+            self.edge += o.height / 2 + o.inside_rim - float(((center - o.center) @ o.forward)[0])
 
-    def sloping(self, across: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Both ends of the slope at places across the window: (n, 3) each."""
-        E = self.on(across, np.full_like(across, self.edge), 0.0)
-        rise = lift(self.wall, self.thickness, E, self.slope, self.start)
-        return E, E + rise[:, None] * self.slope
-
-    def on(self, x: np.ndarray, y: np.ndarray, offset: float) -> np.ndarray:
+    def on(self, x: np.ndarray, y: np.ndarray, face: Face) -> np.ndarray:
         """Points of a surface of the clay at x across and y forward."""
         o = self.o
         base = o.center + x[:, None] * o.across + y[:, None] * o.forward
-        return base + lift(self.wall, offset, base, o.axis, offset)[:, None] * o.axis
+        return base + face.lifted(base, o.axis, face.offset)[:, None] * o.axis
+
+    def sloping(self, across: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Both ends of the sharp slope at places across the window: (n, 3) each."""
+        E = self.on(across, np.full_like(across, self.edge), self.inner)
+        return E, E + self.outer.lifted(E, self.slope, self.start)[:, None] * self.slope
+
+    def _under_slope(self, across: np.ndarray) -> np.ndarray:
+        """Unit normals (n, 3) of the slope, into the clay, at places across the window."""
+        o = self.o
+        E = self.on(across, np.full_like(across, self.edge), self.inner)
+        n = normals(self.wall, E)
+        tangent = o.across - ((n @ o.across) / (n @ o.axis))[:, None] * o.axis
+        out = np.cross(tangent, self.slope)
+        out *= np.sign(out @ o.forward)[:, None]
+        return np.asarray(out / np.linalg.norm(out, axis=1)[:, None])
+
+    def _at_edge(self, face: Face, across: np.ndarray) -> Rolled:
+        """The rim between the slope and a face."""
+        base = self.sloping(across)[1 if face is self.outer else 0]
+        return face.rolled(base, np.tile(self.slope, (len(base), 1)), self._under_slope(across))
+
+    def _upright(self, face: Face, x: np.ndarray, y: np.ndarray, into: np.ndarray) -> Rolled:
+        """The rim between an upright side through places x, y and a face."""
+        base = self.on(x, y, face)
+        return face.rolled(base, np.tile(self.o.axis, (len(base), 1)), np.tile(into, (len(base), 1)))
+
+    @cached_property
+    def rims(self) -> tuple[_Rim, _Rim]:
+        """The inner and the outer rim."""
+        return self._rim(self.inner), self._rim(self.outer)
+
+    def _rim(self, face: Face) -> _Rim:
+        o, more = self.o, 2 * face.radius
+        x = np.linspace(-self.half - more, self.half + more, _SPREAD)
+        front = self._plan(self._at_edge(face, x).face)
+        back = self._plan(self._upright(face, x, np.full_like(x, self.exit), -o.forward).face)
+        y = np.linspace(self.exit - more, front[:, 1].max() + more, _SPREAD)
+        left, right = (
+            self._plan(self._upright(face, np.full_like(y, end * self.half), y, end * o.across).face) for end in (-1, 1)
+        )
+        sides = CubicSpline(left[:, 1], left[:, 0]), CubicSpline(right[:, 1], right[:, 0])
+        ends = CubicSpline(back[:, 0], back[:, 1]), CubicSpline(front[:, 0], front[:, 1])
+        corners = [_crossing(sides[i], ends[j]) for i, j in ((0, 0), (1, 0), (1, 1), (0, 1))]
+        return _Rim(face, sides, ends, np.array(corners))
+
+    def _plan(self, points: np.ndarray) -> np.ndarray:
+        return np.asarray((points - self.o.center) @ np.stack([self.o.across, self.o.forward], axis=1))
+
+    def _contact(self, rim: _Rim, side: np.ndarray, t: np.ndarray) -> np.ndarray:
+        """Places (n, 2) on a contact line."""
+        at = rim.corners[side] + t[:, None] * (rim.corners[(side + 1) % 4] - rim.corners[side])
+        for k, line in ((0, rim.ends[0]), (2, rim.ends[1])):
+            at[side == k, 1] = line(at[side == k, 0])
+        for k, line in ((1, rim.sides[1]), (3, rim.sides[0])):
+            at[side == k, 0] = line(at[side == k, 1])
+        return at
 
     def keys(self, turns: np.ndarray) -> np.ndarray:
         """The points of the profiles at `turns`."""
-        o, back = self.o, self.exit
+        o = self.o
         turns = np.mod(turns, 1.0)
         side = np.minimum((4 * turns).astype(int), 3)
         t = 4 * turns - side
         toward = np.choose(side, [0 * t, t, 0 * t + 1, 1 - t])  # 0 at the exit, 1 at the edge
-        x = np.choose(side, [2 * t - 1, 0 * t + 1, 1 - 2 * t, 0 * t - 1])
-
-        def line(rim: float, near: float, far: np.ndarray | float, offset: float) -> np.ndarray:
-            return self.on(x * (self.half + rim), near + toward * (far - near), offset)
-
-        E, A = line(0.0, back, self.edge, 0.0), line(o.inside_rim, back - o.inside_rim, self.front_inside, 0.0)
-        _, top = self.sloping(x * self.half)
-        F = line(0.0, back, (top - o.center) @ o.forward, self.thickness)
+        x = self.half * np.choose(side, [2 * t - 1, 0 * t + 1, 1 - 2 * t, 0 * t - 1])
+        E, top = self.sloping(x)
+        far = self._plan(top)[:, 1]
         at_edge = side == 2
-        F[at_edge] = top[at_edge]
-        B = line(o.rim, back - o.rim, self.front_outside, self.thickness)
-        if o.rim == 0:
-            F = B
+        E = self.on(x, self.exit + toward * (self.edge - self.exit), self.inner)
+        F = np.where(at_edge[:, None], top, self.on(x, self.exit + toward * (far - self.exit), self.outer))
         way = F - E if self.thickness > 0 else np.tile(o.axis, (len(E), 1))
         way /= np.linalg.norm(way, axis=1)[:, None]
-        low = self._touch(side, toward, way @ o.axis, o.inside_rim, self.inner_touch)
-        high = self._touch(side, toward, way @ o.axis, o.rim, self.outer_touch)
-        return np.stack([A, E, E + low * way, F - high * way, F, B], axis=1)
+        upright = np.array([-o.forward, o.across, o.forward, -o.across])
+        into = np.where(at_edge[:, None], self._under_slope(x), upright[side])
+        found, weights = [], []
+        for rim, base, up in zip(self.rims, (E, F), (1.0, -1.0), strict=True):
+            rolled = rim.face.rolled(base, way, into)
+            ends = self._ends(rim, x)
+            reach, weight = (
+                _blended(side, toward, v, w) for v, w in zip((rolled.reach, rolled.weight), ends, strict=True)
+            )
+            place = self._contact(rim, side, t)
+            face = self.on(place[:, 0], place[:, 1], rim.face)
+            touch = base + up * reach[:, None] * way if rim.face.radius > 0 else face
+            corner = meeting(touch, way, face, rim.face.under(face)[1]) if rim.face.radius > 0 else face
+            found.append((face, corner, touch))
+            weights.append(weight)
+        if np.any(np.einsum("ni,ni->n", found[1][2] - found[0][2], way) < 0):
+            raise ValueError(f"the rounded rims of {o.name!r} take up its whole wall; make them smaller")
+        (A, E, C), (B, F, D) = found
+        return np.stack([A, E, C, D, F, B, np.stack([*weights, 0 * x], axis=1)], axis=1)
 
-    @staticmethod
-    def _touch(side: np.ndarray, toward: np.ndarray, steep: np.ndarray, rim: float, at_edge: float) -> np.ndarray:
-        """How far along the duct a rim reaches: its radius at the exit, blending into the slope's near the edge."""
-        blend = np.clip((toward - BLEND) / (1 - BLEND), 0, 1)
-        plain = np.where(side == 0, rim, rim / np.maximum(steep, 0.1))
-        return np.where(side == 2, at_edge, plain + blend * (at_edge - plain))[:, None]
+    def _ends(self, rim: _Rim, x: np.ndarray) -> tuple[np.ndarray, ...]:
+        """Reach and weight of the rims of exit and edge at the corners of the side that x (n,) is on: (n, 2) each."""
+        two = np.array([-self.half, self.half])
+        exit_ = self._upright(rim.face, two, np.full(2, self.exit), -self.o.forward)
+        edge = self._at_edge(rim.face, two)
+        right = (x > 0).astype(int)
+        pairs = (exit_.reach, edge.reach), (exit_.weight, edge.weight)
+        return tuple(np.stack([a[right], b[right]], axis=1) for a, b in pairs)
 
     def duct(self) -> Duct:
-        o, half, back = self.o, self.half, self.exit
-        inside = (-half - o.inside_rim, half + o.inside_rim, back - o.inside_rim, self.front_inside)
-        outside = (-half - o.rim, half + o.rim, back - o.rim, self.front_outside)
-        return Duct(o, Footprint(box=inside), Footprint(box=outside), self.keys)
+        t = np.linspace(0, 1, 65)
+        turns = (np.arange(4)[:, None] + t) / 4
+        side = np.repeat(np.arange(4), len(t))
+        prints = [Footprint(turns, self._contact(rim, side, np.tile(t, 4)).reshape(4, len(t), 2)) for rim in self.rims]
+        return Duct(self.o, prints[0], prints[1], self.keys)
 
 
-def _along(v: np.ndarray, normal: np.ndarray) -> np.ndarray:
-    """The unit part of v along a surface."""
-    flat = v - (v @ normal) * normal
-    return flat / np.linalg.norm(flat)
+def _crossing(side: Callable[[float], float], end: Callable[[float], float]) -> tuple[float, float]:
+    """Where a line x(y) and a line y(x) meet."""
+    x = 0.0
+    for _ in range(60):
+        y = float(end(x))
+        x = float(side(y))
+    return x, y
+
+
+def _blended(side: np.ndarray, toward: np.ndarray, own: np.ndarray, ends: np.ndarray) -> np.ndarray:
+    """A rim's number (n,), on the window's sides blending into those of exit and edge (n, 2) at their ends."""
+    near = np.clip((np.stack([1 - toward, toward], axis=1) - BLEND) / (1 - BLEND), 0, 1)
+    share = np.where((side % 2 == 1)[:, None], near, 0.0)
+    return np.asarray(own + (share * (ends - own[:, None])).sum(axis=1))

@@ -11,10 +11,12 @@ import numpy as np
 from simkit.body import kernel
 from simkit.body.body import ChamberBody
 from simkit.body.mesh import CORNER, CRACK, AirMesh, draw_near, jacobians, offset_points
+from simkit.body.outlines import Duct
 from simkit.body.panels import Panels, disc
-from simkit.body.rims import Duct
+from simkit.body.rolling import lift
+from simkit.body.soundness import as_large, place, unfolded
 from simkit.body.strips import Strip, strip_between, turned
-from simkit.body.wall import Spot, project
+from simkit.body.wall import Spot, normals, project
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,12 +164,27 @@ class Skins:
         for edge, ids in rims:
             nodes[_between(facets, ids, np.roll(ids, -1))] = edge.middles()
         nodes = _eased(nodes, straight, tets)
+        unfolded(nodes, tets, jacobians(nodes, tets).min(axis=1))
+        as_large(self._within_wall(nodes, in_faces[0]), self.chamber.wall.volume)
         volume = float(_volume(nodes, tets))
         mesh = AirMesh(nodes, tets, np.concatenate([*in_faces, *out_faces]), far, volume, size)
         names = zip(self.covers, in_covers, out_covers, strict=True)
         around = tets[:, 0] >= shift
         cornered = any(any(strip.sharp) for strip in self.strips)
         return WholeMesh(mesh, {k: (a, b) for k, a, b in names}, around, self.center, self.radius, cornered)
+
+    def _within_wall(self, nodes: np.ndarray, facets: np.ndarray) -> float:
+        """Volume within the inside wall, m^3: by its curved facets and, at the openings, by its patches there."""
+        wall, middle = self.chamber.wall, self.chamber.wall.box.mean(axis=0)
+        points, areas = _on_facets(nodes, facets)
+        parts = [(points, areas)]
+        for duct in [strip.duct for strip in self.strips] + [edge.duct for edge in self.edges]:
+            o, (plan, weights) = duct.opening, duct.inside.rule()
+            base = o.center + plan @ np.stack([o.across, o.forward])
+            on = base + lift(wall, 0.0, base, o.axis, 0.0)[:, None] * o.axis
+            parts.append((on, weights / (normals(wall, on) @ o.axis)))
+        points, areas = (np.concatenate(group) for group in zip(*parts, strict=True))
+        return float(areas @ np.einsum("ni,ni->n", points - middle, normals(wall, points)) / 3)
 
     def _rows(self, inside: bool) -> list[np.ndarray]:
         """The strips' triangles on one side of their covers."""
@@ -186,6 +203,22 @@ def on_spot(spot: Spot, points: np.ndarray, within: float = 1e-6) -> tuple[np.nd
     moved = points.copy()
     moved[side] += ((spot.radius / out[side] - 1)[:, None]) * flat[side]
     return moved, held
+
+
+def _on_facets(nodes: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Points (3 f, 3) on curved facets (f, 6), and the areas (3 f,) that they stand for: the rule of degree 2."""
+    points, areas = [], []
+    for at in ((2 / 3, 1 / 6, 1 / 6), (1 / 6, 2 / 3, 1 / 6), (1 / 6, 1 / 6, 2 / 3)):
+        L = np.array(at)
+        shapes = np.concatenate([L * (2 * L - 1), [4 * L[a] * L[b] for a, b in kernel.EDGES[:3]]])
+        slopes = np.zeros((6, 3))
+        slopes[:3] = np.diag(4 * L - 1)
+        for row, (a, b) in enumerate(kernel.EDGES[:3]):
+            slopes[3 + row, [a, b]] = 4 * L[b], 4 * L[a]
+        points.append(np.einsum("n,fni->fi", shapes, nodes[facets]))
+        u, v = (np.einsum("n,fni->fi", slopes[:, k] - slopes[:, 0], nodes[facets]) for k in (1, 2))
+        areas.append(np.linalg.norm(np.cross(u, v), axis=1) / 6)
+    return np.concatenate(points), np.concatenate(areas)
 
 
 def _upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
@@ -238,4 +271,5 @@ def _eased(nodes: np.ndarray, straight: np.ndarray, tets: np.ndarray) -> np.ndar
             return nodes
         edges = np.unique(tets[near[bad], 4:])
         nodes[edges] += share * (straight[edges] - nodes[edges])
-    raise ValueError("an element folds over")
+    where = nodes[tets[near[bad], :4]].mean(axis=(0, 1))
+    raise ValueError(f"an element folds over, {place(where)}")

@@ -16,8 +16,10 @@ import numpy as np
 from simkit.body import kernel
 from simkit.body.assembly import gap
 from simkit.body.body import ChamberBody, Opening
+from simkit.body.outlines import Duct
 from simkit.body.panels import MM, Cut, SizeAt, fill, sphere, wall_panels
-from simkit.body.rims import SPOT, Duct, duct_of, lift, own_wall, spot_of
+from simkit.body.rims import SPOT, duct_of, own_wall, spot_of
+from simkit.body.rolling import lift
 from simkit.body.skins import Skins, WholeMesh
 from simkit.body.wall import Faced, Spot, Union, clearance, on_wall, thinnest
 from simkit.errors import MeshError, OutOfReach
@@ -222,22 +224,32 @@ def _sizes(ducts: Sequence[Duct], grading: Grading, most: float) -> SizeAt:
         o = duct.opening
         frame = [v.tolist() for v in (MM * o.center, o.across, o.forward, o.axis)]
         boxes = [[MM * edge for edge in foot.box] for foot in (duct.inside, duct.outside)]
-        rims.append((*frame, MM * o.radius, boxes, *(MM * h for h in duct.heights), MM * grading.rims[o.name]))
+        heights = (duct.heights * [[MM, 1, 1 / MM]]).tolist()
+        rims.append((*frame, MM * o.radius, boxes, heights, MM * grading.rims[o.name]))
     top, grow = 1.5 * MM * most, grading.grow
 
     def to_outline(x: float, y: float, box: list[float]) -> float:
         dx, dy = max(box[0] - x, x - box[1]), max(box[2] - y, y - box[3])
         return hypot(max(dx, 0.0), max(dy, 0.0)) if dx > 0 or dy > 0 else -max(dx, dy)
 
+    def above(x: float, y: float, h: float, box: list[float], height: list[float]) -> float:
+        x, y = min(max(x, box[0]), box[1]), min(max(y, box[2]), box[3])
+        return h - height[0] - height[1] * y - height[2] * x * x
+
     def size(x: float, y: float, z: float) -> float:
         best = top
-        for c, u, v, n, radius, boxes, low, high, rim in rims:
+        for c, u, v, n, radius, boxes, heights, rim in rims:
             X, Y, Z = x - c[0], y - c[1], z - c[2]
             a, b, h = (X * w[0] + Y * w[1] + Z * w[2] for w in (u, v, n))
             if radius:
-                away = hypot(hypot(a, b) - radius, min(abs(h - low), abs(h - high)))
+                away = hypot(
+                    hypot(a, b) - radius, min(abs(above(a, b, h, *each)) for each in zip(boxes, heights, strict=True))
+                )
             else:
-                away = min(hypot(to_outline(a, b, boxes[0]), h - low), hypot(to_outline(a, b, boxes[1]), h - high))
+                away = min(
+                    hypot(to_outline(a, b, box), above(a, b, h, box, high))
+                    for box, high in zip(boxes, heights, strict=True)
+                )
             best = min(best, rim + grow * away)
         return best
 

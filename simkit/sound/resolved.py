@@ -16,7 +16,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.body.body import WINDOW, ChamberBody, Opening
-from simkit.body.rims import duct_of
+from simkit.body.rims import duct_of, sharp_rim
 from simkit.body.whole import has_sharp_rims
 from simkit.errors import OutOfReach
 from simkit.field.branch import EXIT, Exit
@@ -201,8 +201,9 @@ def beyond_cover(chamber: ChamberBody, opening: Opening) -> float:
 
     The cover stands where the rim begins to round; cover and finger both span their rims, which are alike.
     """
-    corners = duct_of(chamber.wall, chamber.thickness, opening).exact(np.linspace(0, 1, 48, endpoint=False))
-    deep = float(((corners[:, 4] - corners[:, 3]) @ opening.axis).mean())
+    turns, clay = np.linspace(0, 1, 48, endpoint=False), (chamber.wall, chamber.thickness)
+    cover = duct_of(*clay, opening).exact(turns)[:, 3]
+    deep = float(((sharp_rim(*clay, opening, turns) - cover) @ opening.axis).mean())
     air = aperture_of(opening)
     bulge = air.area * (air.length - air.dip) - air.covered_volume()
     return opening.area * deep - float(bulge)

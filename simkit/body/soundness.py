@@ -1,0 +1,107 @@
+"""What is asked of skins before they are filled, and of the tetrahedra before anything is solved with them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from simkit.body.kernel import EDGES
+
+SAME_VOLUME = 2e-3  # curved elements of the coarsest meshes come within a tenth of that
+
+
+def closed(triangles: np.ndarray) -> None:
+    """ValueError where a skin of triangles (t, 3) is not closed: gmsh would search its volume without end."""
+    edges = np.sort(np.concatenate([triangles[:, pair] for pair in EDGES[:3]]), axis=1)
+    if (np.unique(edges, axis=0, return_counts=True)[1] != 2).any():
+        raise ValueError("its surface did not close")
+
+
+def uncrossed(points: np.ndarray, triangles: np.ndarray) -> None:
+    """ValueError, with the place, where an edge of a skin pierces one of its triangles: such a skin has no inside.
+
+    points (n, 3), m; triangles (t, 3).
+    """
+    edges = np.unique(np.sort(np.concatenate([triangles[:, pair] for pair in EDGES[:3]]), axis=1), axis=0)
+    for e, t in _near(points, edges, triangles):
+        apart = (triangles[t][:, :, None] != edges[e][:, None, :]).all(axis=(1, 2))
+        e, t = e[apart], t[apart]
+        start, stop = points[edges[e, 0]], points[edges[e, 1]]
+        hit = _pierced(start, stop - start, points[triangles[t]])
+        if hit.any():
+            where = (start[hit] + stop[hit]).mean(axis=0) / 2
+            raise ValueError(f"its surface crosses itself {place(where)}")
+
+
+def _near(points: np.ndarray, edges: np.ndarray, triangles: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Pairs of edges and triangles that may meet, by their numbers; what is alike in size is looked at together."""
+    middle, center = points[edges].mean(axis=1), points[triangles].mean(axis=1)
+    half = np.linalg.norm(points[edges[:, 1]] - points[edges[:, 0]], axis=1) / 2
+    reach = np.linalg.norm(points[triangles] - center[:, None], axis=2).max(axis=1)
+    size_e, size_t = (np.floor(np.log2(np.maximum(size, 1e-12))) for size in (half, reach))
+    parts = [np.flatnonzero(size_t == size) for size in np.unique(size_t)]
+    trees = [cKDTree(center[part]) for part in parts]
+    for size in np.unique(size_e):
+        some = np.flatnonzero(size_e == size)
+        tree = cKDTree(middle[some])
+        for part, other in zip(parts, trees, strict=True):
+            found = tree.query_ball_tree(other, half[some].max() + reach[part].max())
+            counts = [len(near) for near in found]
+            if any(counts):
+                yield np.repeat(some, counts), part[np.concatenate([n for n in found if n]).astype(int)]
+
+
+def _pierced(start: np.ndarray, way: np.ndarray, corners: np.ndarray) -> np.ndarray:
+    """Whether edges (n, 3) from `start` along `way` pierce triangles (n, 3, 3), both without their borders.
+
+    Moller & Trumbore 1997, J. Graphics Tools 2:21 (from memory).
+    """
+    u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    h = np.cross(way, v)
+    volume = np.einsum("ni,ni->n", u, h)
+    flat = np.abs(volume) < 1e-12 * np.prod([np.linalg.norm(a, axis=1) for a in (u, v, way)], axis=0)
+    volume = np.where(flat, 1.0, volume)
+    away = start - corners[:, 0]
+    q = np.cross(away, u)
+    a, b, c = (np.einsum("ni,ni->n", *pair) / volume for pair in ((away, h), (way, q), (v, q)))
+    return np.asarray(~flat & (a > 0) & (b > 0) & (a + b < 1) & (c > 0) & (c < 1))
+
+
+def filled(points: np.ndarray, tets: np.ndarray, skins: Sequence[np.ndarray]) -> None:
+    """ValueError, with the place, where tetrahedra (m, 4) do not fill what `skins` (t, 3) enclose.
+
+    No node (n, 3) may hang loose, and the faces that only one tetrahedron has must be the skins' triangles, one for
+    one: then the volume is theirs too.
+    """
+    loose = np.setdiff1d(np.arange(len(points)), tets)
+    if len(loose):
+        raise ValueError(f"{len(loose):,} of its nodes hang loose, about {place(points[loose].mean(axis=0))}")
+    faces = np.sort(np.concatenate([np.delete(tets, corner, axis=1) for corner in range(4)]), axis=1)
+    kinds, times = np.unique(faces, axis=0, return_counts=True)
+    skin = np.unique(np.sort(np.concatenate(skins), axis=1), axis=0)
+    ends = kinds[times == 1]
+    if len(ends) != len(skin) or (ends != skin).any():
+        odd, count = np.unique(np.concatenate([ends, skin]), axis=0, return_counts=True)
+        where = points[odd[count == 1]].mean(axis=(0, 1))
+        raise ValueError(f"its elements do not end at its surface, about {place(where)}")
+
+
+def unfolded(points: np.ndarray, tets: np.ndarray, least: np.ndarray) -> None:
+    """ValueError, with the place, where an element's map is turned inside out: `least` (m,) of its determinants."""
+    bad = least <= 0
+    if bad.any():
+        raise ValueError(f"an element folds over, {place(points[tets[np.argmin(least), :4]].mean(axis=0))}")
+
+
+def as_large(measured: float, exact: float) -> None:
+    """ValueError where the volume within the meshed wall is not the shape's: a face was lost, or a cut went wrong."""
+    if abs(measured / exact - 1) > SAME_VOLUME:
+        raise ValueError(f"the volume within its wall came out {100 * (measured / exact - 1):+.2f} % off")
+
+
+def place(at: np.ndarray) -> str:
+    """A place (3,), m, as the design file tells places."""
+    x, y, z = 1e3 * at
+    return f"{y:.0f} mm along, {abs(x):.0f} mm to the {'right' if x >= 0 else 'left'}, {z:+.0f} mm up"
