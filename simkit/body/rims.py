@@ -116,10 +116,13 @@ class _Window:
         self.start = thickness / np.sin(angle)
         self.inner, self.outer = Face(wall, 0.0, o.inside_rim), Face(wall, thickness, o.rim)
         self.edge = o.height / 2
-        for _ in range(6 if o.inside_rim > 0 else 0):  # until the nose ends the cut-up
+        for _ in range(40 if o.inside_rim > 0 else 0):  # until the nose ends the cut-up
             nose = self._at_edge(self.inner, np.zeros(1))
             center = nose.side + o.inside_rim * self._under_slope(np.zeros(1))
-            self.edge += o.height / 2 + o.inside_rim - float(((center - o.center) @ o.forward)[0])
+            miss = o.height / 2 + o.inside_rim - float(((center - o.center) @ o.forward)[0])
+            self.edge += miss
+            if abs(miss) < 1e-10:
+                break
 
     def on(self, x: np.ndarray, y: np.ndarray, face: Face) -> np.ndarray:
         """Points of a surface of the clay at x across and y forward."""
