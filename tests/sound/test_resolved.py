@@ -281,7 +281,7 @@ def test_a_hole_with_a_shorter_wall_lies_in_a_flat_spot(plain_ball):
 
 def test_flat_faces_that_meet_a_neighbour_are_refused():
     text = with_wall(3) + '[[chamber.hole]]\nname = "2"\nalong_mm = 30\naround_deg = 18\ndiameter_mm = 8\n'
-    with pytest.raises(OutOfReach, match=r"flat spot.*meets '2'"):
+    with pytest.raises(OutOfReach, match=r"flat spot.*meets hole 2"):
         checked(chamber_of(text))
 
 
