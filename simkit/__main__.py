@@ -2,23 +2,43 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 
 TYPE_CHECKING = False  # that of typing, which takes a moment to load
 if TYPE_CHECKING:
+    from types import FrameType
     from typing import NoReturn
 
 
 def main() -> NoReturn:
-    """Run the command line; interrupted while the door itself still loads, say so and nothing more."""
+    """Run the command line; interrupted while it still loads, say so and nothing more."""
+    pressed: list[int] = []
+
+    def interrupt(number: int, frame: FrameType | None) -> NoReturn:
+        pressed.append(number)
+        raise KeyboardInterrupt
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else somebody wants it otherwise, nohup say
+        signal.signal(signal.SIGINT, interrupt)
     try:
         from simkit.cli import run
 
         status = run(sys.argv[1:])
     except KeyboardInterrupt:
-        sys.stderr.write("simkit: interrupted\n")
-        status = 130
+        status = _interrupted()
+    except Exception:
+        # What Ctrl-C breaks off in a library that loads comes out under other names too: Python makes a RuntimeError
+        # of it where a class is being made, pydantic an error of its schema.
+        if not pressed:
+            raise
+        status = _interrupted()
     sys.exit(status)
+
+
+def _interrupted() -> int:
+    sys.stderr.write("simkit: interrupted\n")
+    return 130
 
 
 if __name__ == "__main__":

@@ -21,7 +21,7 @@ from simkit.machine import cores
 from simkit.sweep.plan import Plan, read_plan
 from simkit.sweep.store import FILE, Store
 from simkit.sweep.work import Case, Row, cases_of, compute
-from simkit.sweep.workers import Cluster, Gone, Handed, Processes, Workers, single_threaded
+from simkit.sweep.workers import Cluster, Gone, Handed, Processes, Workers, single_threaded, undisturbed
 
 logger = logging.getLogger(__name__)
 
@@ -180,7 +180,8 @@ class _Work:
     def _send(self, crew: Workers, lane: deque[Case]) -> None:
         cases = [lane.popleft() for _ in range(min(self._size(), len(lane)))]
         try:
-            future = crew.executor().submit(compute, cases, self.options)
+            with undisturbed():  # a process of our own may start here
+                future = crew.executor().submit(compute, cases, self.options)
         except Exception as error:  # noqa: BLE001 whatever it is, nobody took the cases: they come back like a dead worker's
             future = Future()
             future.set_exception(error)

@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import logging
 import os
+import signal
+import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from multiprocessing import resource_tracker
 from typing import Any, Protocol
 
 from simkit.errors import Fault, InputError, OutOfReach
@@ -184,6 +187,28 @@ class Cluster:
 
     def stop(self, now: bool = False) -> None:
         self.client.close(timeout=2 if now else 10)
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Ctrl-C waits for the end of the block, and a process that is started in it never hears it.
+
+    A worker that is broken off while it starts, or loses the sweep while it does, would say so in a traceback.
+    """
+    if threading.current_thread() is not threading.main_thread() or (before := signal.getsignal(signal.SIGINT)) is None:
+        yield
+        return
+    resource_tracker.ensure_running()  # it would lift the mask below as it starts
+    pressed: list[int] = []
+    signal.signal(signal.SIGINT, lambda number, frame: pressed.append(number))
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        signal.signal(signal.SIGINT, before)
+        if pressed:
+            signal.raise_signal(signal.SIGINT)
 
 
 @contextmanager

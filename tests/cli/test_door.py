@@ -1,8 +1,10 @@
 """The door's manners: exit statuses, where messages go, nothing half-written, quick help."""
 
 import os
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -10,6 +12,7 @@ import pytest
 import simkit.vessel.starter
 from simkit.__main__ import main
 from simkit.cli import run
+from simkit.cli.door import COMMANDS
 from simkit.errors import Fault, InputError, MeshError, OutOfReach
 
 SIMKIT = [sys.executable, "-m", "simkit"]
@@ -166,3 +169,58 @@ def test_ctrl_c_while_the_door_still_loads_is_quiet(monkeypatch, capsys):
         main()
     assert ended.value.code == 130
     assert capsys.readouterr().err == "simkit: interrupted\n"
+
+
+def test_ctrl_c_that_a_library_gives_another_name_is_quiet_too(monkeypatch, capsys):
+    """Python 3.11 makes a RuntimeError of whatever breaks off a `__set_name__`, pydantic-core a SchemaError."""
+
+    class Named:
+        def __set_name__(self, owner, name):
+            signal.raise_signal(signal.SIGINT)
+
+    class Pressed:
+        @staticmethod
+        def find_spec(name, path=None, target=None):
+            if name == "simkit.cli":
+                try:
+                    type("Made", (), {"its": Named()})
+                except KeyboardInterrupt as same:  # as Python 3.12 leaves it
+                    raise RuntimeError("broken off") from same
+
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    monkeypatch.delitem(sys.modules, "simkit.cli")
+    monkeypatch.setattr(sys, "meta_path", [Pressed, *sys.meta_path])
+    try:
+        with pytest.raises(SystemExit) as ended:
+            main()
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert ended.value.code == 130
+    assert capsys.readouterr().err == "simkit: interrupted\n"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("command", [command.__name__ for command, _ in COMMANDS])
+def test_ctrl_c_in_the_first_second_is_quiet(command, tmp_path):
+    """Sent to the whole group of processes, as a terminal does. Python's own start, a tenth, is not ours to guard."""
+    (tmp_path / "dove.toml").write_text(simkit.vessel.starter.starter())
+    (tmp_path / "cases.toml").write_text('base = "dove.toml"\ncompute = ["predict"]\n')
+    given = {"new": "-o new.toml", "sweep": "cases.toml -o rows", "optimise": "dove.toml --free size -o to.toml"}
+    given |= {"tune": "dove.toml --heard C5=498"}
+    rest = given.get(command, "dove.toml" + {"sheets": " -o out", "report": " -o a.html"}.get(command, ""))
+    heard = "import runpy, signal; signal.signal(signal.SIGINT, signal.default_int_handler); print(flush=True)"
+    for wait in (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 0.8):
+        with subprocess.Popen(
+            [sys.executable, "-c", f"{heard}; runpy.run_module('simkit', run_name='__main__')", command, *rest.split()],
+            cwd=tmp_path,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+        ) as child:
+            child.stdout.readline()  # Python itself has started
+            time.sleep(0.05 + wait)
+            os.killpg(child.pid, signal.SIGINT)
+            err = child.communicate(timeout=120)[1]
+        assert "Traceback" not in err
+        assert child.returncode in (0, 130)  # 0: it was quicker
