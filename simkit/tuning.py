@@ -14,18 +14,20 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
-from simkit.errors import Fault, InputError
+from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_place
 from simkit.making.bench import log as logs
 from simkit.making.bench.aim import Aim, NextCut, aimed, next_cut, plan
 from simkit.making.bench.belief import Belief, Doubts, believed
+from simkit.making.bench.firstblow import first_blow, uncut_cents
 from simkit.making.bench.heard import Asking, asked_for, brought, check_readings
 from simkit.making.bench.log import Asked, Entry
 from simkit.making.bench.notes import NoteNow, notes_now
 from simkit.making.bench.piece import Piece
 from simkit.making.bench.rescue import Past, past_marks, ways_out
-from simkit.making.drills import Reamer
-from simkit.making.shrinkage import Stage
+from simkit.making.drills import Drill, Reamer
+from simkit.making.readings import Reading
+from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
 from simkit.optimise.bounds import group, widest_hole_mm
 from simkit.optimise.windows import aperture_beside
 from simkit.sound import models
@@ -58,6 +60,18 @@ class Tuned:
         return notes_now(self.aim)
 
     @cached_property
+    def first(self) -> tuple[str, Reading] | None:
+        """The covered note and what it must read now, as long as no hole is cut; None where no note covers all."""
+        piece = self.piece
+        shut = np.flatnonzero(~piece.openness.any(axis=1))
+        if not len(shut) or not piece.holes:
+            return None
+        uncut = uncut_cents(self.belief.sight.model, piece.shrinkage)
+        target = float(piece.targets[shut[0]])
+        read = first_blow(target, uncut, piece.shrinkage, tuning_of(self.vessel), air_ratio=piece.air_ratio)
+        return piece.notes[shut[0]], next(each for each in read if each.stage is piece.stage)
+
+    @cached_property
     def past(self) -> tuple[Past, ...]:
         """Holes that are past their marks."""
         return past_marks(self.aim)
@@ -83,6 +97,9 @@ class Tuned:
                     "stage": self.piece.stage.value,
                     "temperature_c": self.piece.temperature_c,
                     "pitch_cents": self.aim.pitch_cents,
+                    "first_blow": None
+                    if self.first is None
+                    else {"pitch": self.first[0], "frequency_hz": self.first[1].frequency_hz},
                     "cuts": [_cut_dict(self.cut)] if self.cut else [],
                     "plan": [{"hole": h, "from_mm": now, "mark_mm": mark} for h, now, mark in self.plan],
                     "notes": [each.as_dict() for each in self.notes],
@@ -148,6 +165,7 @@ def tune(
     window_changed: bool = False,
     sure: bool = False,
     reamer: Reamer | None = None,
+    drills: Sequence[Drill] = (),
     own_pitch: bool = True,
     undo: bool = False,
     doubts: Doubts | None = None,
@@ -178,13 +196,28 @@ def tune(
     belief = believed(model, piece, doubts)
     check_readings(belief, before)
     aim = aimed(belief, own_pitch)
-    following = next_cut(aim)
+    following = next_cut(aim, drills)
     if following and reamer:
         following = following.reamed(reamer, _wall_mm(belief, following.hole))
     if path is not None:
         logs.add(path, [*lines, *new, *_asked(following, piece, part, step)])
     cautions = (*vessel.cautions, *kept.cautions, *_air_told(piece, temperature_c), *_too_wide(vessel, aim))
     return Tuned(vessel, part, model.air, belief, aim, following, cautions, path, taken)
+
+
+def before_holes(vessel: Vessel, shrinkage: Shrinkage | None = None) -> dict[str, dict[Stage, float]]:
+    """For each chamber that is blown and has holes: how much higher its covered note reads at each stage while none of
+    them is cut, cents. A chamber that the model cannot answer for is left out."""
+    shrinkage = shrinkage or shrinkage_of(vessel)
+    found = {}
+    for case in models.cases(vessel):
+        chamber = vessel.chamber(case.chamber.name)
+        if chamber.voicing and chamber.holes and any(not note.open for note in chamber.notes):
+            try:
+                found[chamber.name] = uncut_cents(AsMade.as_designed(case), shrinkage)
+            except OutOfReach:
+                continue
+    return found
 
 
 def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> tuple[logs.Log, list[Entry]]:

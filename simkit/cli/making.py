@@ -13,6 +13,11 @@ from simkit.cli.outputs import print_json
 from simkit.errors import Fault, InputError
 from simkit.waiting import Waiting
 
+DrillsHad = Annotated[
+    str | None,
+    typer.Option("--drills", metavar="SIZES", help="The drills you have, mm or inches: 3,3.5,1/8,0.2in."),
+]
+
 
 def sheets(
     file: Design,
@@ -28,6 +33,7 @@ def sheets(
     seam: Annotated[
         str, typer.Option(metavar="WAY", help="Where the shell parts: up, across or along, or such as up=2.")
     ] = "up",
+    drills: DrillsHad = None,
     cut_at: Annotated[str, typer.Option(metavar="STAGE", help="wet, leather-hard or bone dry.")] = "leather-hard",
     temperature_c: Annotated[float | None, typer.Option(metavar="T", help="On the bench today.")] = None,
     as_json: AsJson = False,
@@ -42,20 +48,24 @@ def sheets(
     check_sheets(output)
     with Waiting("drawing the sheets"):
         import simkit
-        from simkit.making import Bar, Reamer, at_temperature, stage, work_of
+        from simkit.making import Bar, Reamer, at_temperature, own_drills, stage, with_first_blow, work_of
         from simkit.making import seam as seam_of
         from simkit.show.sheets import make
+        from simkit.tuning import before_holes
 
-        parted = seam_of(seam)  # refused before anything is drawn
+        parted, reamers, when = seam_of(seam), [Reamer.read(text) for text in reamer or []], stage(cut_at)
+        shrinkage = Bar.read(bar).shrinkage() if bar else None
+        had = () if drills is None else own_drills(drills)
         vessel = simkit.load(file)
         work = work_of(
             vessel,
-            shrinkage=Bar.read(bar).shrinkage() if bar else None,
-            cut_at=stage(cut_at),
-            reamers=[Reamer.read(text) for text in reamer or []],
+            shrinkage=shrinkage,
+            cut_at=when,
+            reamers=reamers,
+            drills=had,
             today=None if temperature_c is None else at_temperature(vessel, temperature_c),
         )
-        made = make(work, output, parted)
+        made = make(with_first_blow(work, before_holes(vessel, work.shrinkage)), output, parted)
     if as_json:
         print_json(made.as_dict(output))
     else:
@@ -94,6 +104,7 @@ def tune(
     reamer: Annotated[
         str | None, typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer, mm: says how deep it goes.")
     ] = None,
+    drills: DrillsHad = None,
     pitch: Annotated[
         str, typer.Option(metavar="WAY", help="own: notes match the covered note as it came out; or written.")
     ] = "own",
@@ -119,7 +130,7 @@ def tune(
         raise InputError([Fault("--pitch", "", pitch, "own, written")])
     with Waiting("tuning"):
         import simkit
-        from simkit.making import Reamer
+        from simkit.making import Reamer, own_drills
         from simkit.making import stage as stage_of
         from simkit.making.bench.log import log_path
 
@@ -140,6 +151,7 @@ def tune(
             window_changed=window_changed,
             sure=sure,
             reamer=Reamer.read(reamer) if reamer else None,
+            drills=() if drills is None else own_drills(drills),
             own_pitch=pitch == "own",
             undo=undo,
         )

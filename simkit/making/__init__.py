@@ -11,10 +11,10 @@ sheets, solids  the whole from a design
 bench        from what was heard back to what the piece is, and on to the next cut
 """
 
-from simkit.making.drills import Reamer, start_drill_mm
+from simkit.making.drills import Drill, Reamer, own_drills, start_drill
 from simkit.making.page import A4, LETTER, PAPERS, Drawing, Line, Page, Paper, Text
 from simkit.making.readings import Reading, air_ratio, at_temperature, reading, readings
-from simkit.making.sheets import Work, pages, work_of
+from simkit.making.sheets import Work, pages, with_first_blow, work_of
 from simkit.making.shrinkage import CLAYS, Bar, ClayRange, Shrinkage, Stage, shrinkage_of, stage
 from simkit.making.sizes import Size, sizes_of
 from simkit.making.solids import seam, solid_cautions, solids_of
@@ -27,6 +27,7 @@ __all__ = [
     "Bar",
     "ClayRange",
     "Drawing",
+    "Drill",
     "Line",
     "Page",
     "Paper",
@@ -39,6 +40,7 @@ __all__ = [
     "Work",
     "air_ratio",
     "at_temperature",
+    "own_drills",
     "pages",
     "reading",
     "readings",
@@ -48,6 +50,7 @@ __all__ = [
     "solid_cautions",
     "solids_of",
     "stage",
-    "start_drill_mm",
+    "start_drill",
+    "with_first_blow",
     "work_of",
 ]

@@ -7,6 +7,7 @@ then the reamer to its mark.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -15,18 +16,58 @@ from simkit.errors import Fault, InputError
 START_SHARE = 0.8  # of the diameter; common practice, no source
 STEP_MM = 0.5  # of a set of drills
 SMALLEST_MM = 1.0
+THINNEST_MM, THICKEST_MM = 0.3, 50.0  # of drills that a maker may name
 
 
-def start_drill_mm(diameter_mm: float, most_mm: float = math.inf) -> float:
-    """The drill to start with: the largest of a half-millimetre set up to 0.8 of the hole's diameter when cut.
+@dataclass(frozen=True)
+class Drill:
+    """A drill: its diameter, mm, and what is stamped on it."""
 
-    most_mm: what else it must not be larger than. The sheets and the bench both ask here, so that the bench never
-    asks for a larger drill than the sheets.
+    mm: float
+    name: str
 
-    >>> start_drill_mm(6.43), start_drill_mm(6.43, 4.7), start_drill_mm(1.1)
-    (5.0, 4.5, 1.0)
+
+def own_drills(text: str) -> tuple[Drill, ...]:
+    """A maker's own drills from a list as on a command line, in mm or in inches, the thinnest first.
+
+    >>> [drill.name for drill in own_drills("3.5, 3, 1/8, 0.2in")]
+    ['3 mm', '1/8 in', '3.5 mm', '0.2 in']
     """
-    return max(SMALLEST_MM, STEP_MM * math.floor(min(START_SHARE * diameter_mm, most_mm) / STEP_MM + 1e-9))
+    return tuple(sorted(map(_drill, text.split(",")), key=lambda drill: drill.mm))
+
+
+def _drill(text: str) -> Drill:
+    word = text.strip()
+    number = word.removesuffix('"').removesuffix("mm").removesuffix("in").strip()
+    inches = "/" in number or word.endswith(("in", '"'))
+    try:
+        size = float(sum(Fraction(part) for part in number.split())) if number else math.nan
+    except (ValueError, ZeroDivisionError):
+        size = math.nan
+    size *= 25.4 if inches else 1.0
+    if not THINNEST_MM <= size <= THICKEST_MM or ("/" in number and word.endswith("mm")):
+        sizes = f"drills from {THINNEST_MM:g} to {THICKEST_MM:g} mm thick"
+        raise InputError([Fault("--drills", "", word, f"{sizes} such as 3,3.5,4, or in inches such as 1/8,5/32,0.2in")])
+    return Drill(size, f"{number} {'in' if inches else 'mm'}")
+
+
+def start_drill(diameter_mm: float, most_mm: float = math.inf, own: Sequence[Drill] = ()) -> Drill | None:
+    """The drill to start with: the largest up to 0.8 of the hole's diameter when cut.
+
+    Of a maker's own drills, None where all are too thick; else of a set in steps of half a millimetre. most_mm: what
+    else it must not be larger than. The sheets and the bench both ask here, so that the bench never asks for a larger
+    drill than the sheets.
+
+    >>> [start_drill(*sizes).mm for sizes in ((6.43,), (6.43, 4.7), (1.1,))]
+    [5.0, 4.5, 1.0]
+    >>> start_drill(6.43, own=own_drills("3,3/16,6")).name, start_drill(3, own=own_drills("3,6"))
+    ('3/16 in', None)
+    """
+    most = min(START_SHARE * diameter_mm, most_mm) + 1e-9
+    if own:
+        return max((drill for drill in own if drill.mm <= most), key=lambda drill: drill.mm, default=None)
+    size = max(SMALLEST_MM, STEP_MM * math.floor(most / STEP_MM))
+    return Drill(size, f"{size:g}")
 
 
 def in_inches(size_mm: float, parts: int = 64) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from simkit.body import ChamberBody
 from simkit.body.wall import clearance
 from simkit.errors import Fault, InputError
-from simkit.making.drills import Reamer, in_inches, start_drill_mm
+from simkit.making.drills import Drill, Reamer, in_inches, start_drill
 from simkit.making.page import Drawing, Fill, Ink, Mark, Pen, Text, circle, clipped, polygon, stroke
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.making.sizes import shown
@@ -17,7 +17,10 @@ from simkit.making.tables import Column, table
 
 @dataclass(frozen=True)
 class Cut:
-    """How one hole is made at the stage of cutting: sizes in mm of that stage, the drill, which reamer, how deep."""
+    """How one hole is made at the stage of cutting: sizes in mm of that stage, the drill, which reamer, how deep.
+
+    drill: None where all of the maker's own are too thick to start with.
+    """
 
     hole: str
     finger: str
@@ -25,7 +28,7 @@ class Cut:
     wet_mm: float
     cut_mm: float
     wall_mm: float
-    drill_mm: float
+    drill: Drill | None
     reamer: int | None = None
     depth_mm: float | None = None
     remark: str = ""
@@ -37,6 +40,7 @@ def cuts(
     shrinkage: Shrinkage,
     stage: Stage,
     reamers: Sequence[Reamer] = (),
+    drills: Sequence[Drill] = (),
 ) -> tuple[Cut, ...]:
     """Every hole's tools; InputError names each hole for which every reamer is too thick.
 
@@ -64,7 +68,7 @@ def cuts(
                 fired * shrinkage.size(Stage.WET),
                 diameter,
                 wall,
-                start_drill_mm(diameter),
+                start_drill(diameter, own=drills),
                 number,
                 None if number is None else reamers[number].depth_mm(diameter, wall),
                 "" if number is not None or not fit else str(short[fit[-1]]),
@@ -78,8 +82,8 @@ def cuts(
 # --- drawn -----------------------------------------------------------------------------------------
 
 
-def hole_table(made: Sequence[Cut], stage: Stage, reamers: Sequence[Reamer]) -> Drawing:
-    """The figures of all holes."""
+def hole_table(made: Sequence[Cut], stage: Stage, reamers: Sequence[Reamer], own: bool = False) -> Drawing:
+    """The figures of all holes; own: that the drills are the maker's own, as they are stamped."""
     fingers = any(cut.finger for cut in made)
     columns = [
         Column("hole", 14, "left", strong=True),
@@ -88,14 +92,14 @@ def hole_table(made: Sequence[Cut], stage: Stage, reamers: Sequence[Reamer]) -> 
         *([Column("wet", 17)] if stage is not Stage.WET else []),
         Column(stage, 21, strong=True),
         Column("wall\nthere", 15),
-        Column("drill to\nstart", 15),
-        Column("in\ninches", 14),
+        Column("drill to\nstart", 20 if own else 15),
+        *([] if own else [Column("in\ninches", 14)]),
         *([Column("reamer\nto depth", 18, strong=True)] if reamers else []),
     ]
-    return table(columns, [_row(cut, fingers, stage, reamers) for cut in made], "holes")
+    return table(columns, [_row(cut, fingers, stage, reamers, own) for cut in made], "holes")
 
 
-def _row(cut: Cut, fingers: bool, stage: Stage, reamers: Sequence[Reamer]) -> list[str]:
+def _row(cut: Cut, fingers: bool, stage: Stage, reamers: Sequence[Reamer], own: bool) -> list[str]:
     which = f" ({cut.reamer + 1})" if cut.reamer is not None and len(reamers) > 1 else ""
     return [
         cut.hole,
@@ -104,8 +108,8 @@ def _row(cut: Cut, fingers: bool, stage: Stage, reamers: Sequence[Reamer]) -> li
         *([shown(cut.wet_mm)] if stage is not Stage.WET else []),
         shown(cut.cut_mm),
         shown(cut.wall_mm),
-        f"{cut.drill_mm:g}",
-        in_inches(cut.drill_mm),
+        cut.drill.name if cut.drill else "by hand",
+        *([] if own or not cut.drill else [in_inches(cut.drill.mm)]),
         *([f"{cut.depth_mm:.1f}{which}" if cut.depth_mm is not None else "by hand"] if reamers else []),
     ]
 
@@ -119,7 +123,7 @@ def discs(made: Sequence[Cut]) -> list[Drawing]:
         center = (width / 2, height - cut.cut_mm / 2 - 0.5)
         marks: tuple[Mark, ...] = (
             circle(center, cut.cut_mm, Pen.CUT, Fill.CLAY, name=f"disc {cut.hole}"),
-            circle(center, cut.drill_mm, Pen.THIN, Fill.PAPER),
+            *([circle(center, cut.drill.mm, Pen.THIN, Fill.PAPER)] if cut.drill else []),
             Text((width / 2, 4.2), clipped(cut.hole, 2.8, width), 2.8, "center", ink=Ink.ACCENT, bold=True),
             Text((width / 2, 1.0), shown(cut.cut_mm), 2.1, "center", ink=Ink.QUIET),
         )

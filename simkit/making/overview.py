@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from simkit.making.cautions import CAUTIONS, FIRST
 from simkit.making.page import Drawing, Fill, Ink, Mark, Pen, Text, rectangle, width_of, wrapped
@@ -30,38 +29,65 @@ def facts(rows: Sequence[tuple[str, str]], width: float) -> Drawing:
     return Drawing(width, height, tuple(marks), "facts")
 
 
-def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, most: int) -> list[Drawing]:
-    """Every size at every stage, body and voicing first, then the holes; volume is that of the fired air, m^3."""
-    columns = [Column("mm", 26, "left"), *(Column(stage, 15.5, strong=stage is Stage.WET) for stage in Stage)]
-    rows: list[list[Cell]] = [
-        [size.what, *(shown(size.at(stage, shrinkage)) for stage in Stage)] for size in sizes if size.fired_mm
+def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, most: int, cut_at: Stage) -> list[Drawing]:
+    """Every size at every stage: form, holes, voicing, each bold at the stage when it is made; volume is that of the
+    fired air, m^3."""
+
+    def table(title: str, rows: list[list[Cell]], made_at: Stage, name: str) -> list[Drawing]:
+        columns = [Column(title, 26, "left"), *(Column(stage, 15.5, strong=stage is made_at) for stage in Stage)]
+        return parts(columns, rows, most, name) if rows else []
+
+    groups: dict[str, list[list[Cell]]] = {"form": [], "voicing": [], "hole": []}
+    for size in sizes:
+        if size.fired_mm:
+            group = size.what.split(" ")[0].strip(",")
+            which = "hole" if group == "hole" else "voicing" if group in ("window", "windway") else "form"
+            name = size.what.removeprefix("hole ")
+            groups[which].append([name, *(shown(size.at(stage, shrinkage)) for stage in Stage)])
+    groups["form"].append(["air, ml", *(f"{1e6 * volume * shrinkage.size(stage) ** 3:.1f}" for stage in Stage)])
+    groups["form"].append(["over fired", *(f"{shrinkage.size(stage):.4f}" for stage in Stage)])
+    return [
+        *table("form, mm", groups["form"], Stage.WET, "sizes"),
+        *table("hole, mm", groups["hole"], cut_at, "holes"),
+        *table("voicing, mm", groups["voicing"], cut_at, "voicing"),
     ]
-    body = [row for row in rows if not str(row[0]).startswith("hole ")]
-    body.append(["air, ml", *(f"{1e6 * volume * shrinkage.size(stage) ** 3:.1f}" for stage in Stage)])
-    body.append(["over fired", *(f"{shrinkage.size(stage):.4f}" for stage in Stage)])
-    openings = [[str(row[0]).removeprefix("hole "), *row[1:]] for row in rows if str(row[0]).startswith("hole ")]
-    tables = parts(columns, body, most, "sizes")
-    columns[0] = replace(columns[0], title="hole, mm")
-    return tables + (parts(columns, openings, most, "holes") if openings else [])
 
 
-def reading_tables(notes: Sequence[tuple[str, tuple[bool, ...], Sequence[Reading]]], most: int) -> list[Drawing]:
-    """What each note must read at every stage: hertz, and the nearest note with the cents above it."""
+def reading_tables(
+    notes: Sequence[tuple[str, tuple[bool, ...], Sequence[Reading]]],
+    most: int,
+    first: tuple[str, Sequence[Reading]] | None = None,
+) -> list[Drawing]:
+    """What each note must read at every stage: hertz, and the nearest note with the cents above it.
+
+    first: the covered note and its readings while no hole is cut.
+    """
     holes = max((len(fingering) for _, fingering, _ in notes), default=0)
     columns = [Column("note", 15, "left", strong=True)]
-    columns += [Column("open ○", min(3.0 * holes + 4, 36.0), "left")] if holes else []
+    columns += [Column("open ○", max(min(3.0 * holes + 4, 36.0), 20.0 if first else 0.0), "left")] if holes else []
     for stage in (Stage.WET, Stage.LEATHER_HARD, Stage.BONE_DRY):
         columns += [Column(f"{stage}\nHz", 16), Column(_rise(notes, stage), 21, "left")]
     columns.append(Column("fired\nHz", 15))
     rows: list[list[Cell]] = []
     for name, fingering, readings in notes:
-        row: list[Cell] = [name, *([fingering] if holes else [])]
-        for reading in readings:
-            row.append(f"{reading.frequency_hz:.1f}")
-            if reading.stage is not Stage.FIRED:
-                row.append(f"{reading.nearest} {_cents(reading.nearest_cents)}")
-        rows.append(row)
+        rows.append([name, *([fingering] if holes else []), *_read(readings)])
+        if first and holes and name == first[0] and not any(fingering):
+            rows.append([name, NO_HOLE, *_read(first[1])])
+            first = None
     return parts(columns, rows, most, "readings")
+
+
+NO_HOLE = "no hole cut"
+
+
+def _read(readings: Sequence[Reading]) -> list[str]:
+    """Hertz at each stage, and before firing the nearest note."""
+    cells = []
+    for reading in readings:
+        cells.append(f"{reading.frequency_hz:.1f}")
+        if reading.stage is not Stage.FIRED:
+            cells.append(f"{reading.nearest} {_cents(reading.nearest_cents)}")
+    return cells
 
 
 def _rise(notes: Sequence[tuple[str, tuple[bool, ...], Sequence[Reading]]], stage: Stage) -> str:

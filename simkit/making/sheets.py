@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from simkit.body import Body, ChamberBody, body_of
 from simkit.errors import Fault, InputError
 from simkit.making import cards, holes, overview, strips, voicing
-from simkit.making.drills import Reamer
+from simkit.making.bench.firstblow import first_blow
+from simkit.making.drills import Drill, Reamer
 from simkit.making.layout import Flow, Heading
 from simkit.making.page import Drawing, Page, Paper
 from simkit.making.readings import RULE_DOUBT_CENTS, Reading, air_ratio, readings
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
 from simkit.making.sizes import Size, sizes_of
 from simkit.making.wraps import Places, places_of
-from simkit.vessel import AirState, Chamber, Vessel, target_of, tuning_of
+from simkit.vessel import AirState, Chamber, Note, Vessel, target_of, tuning_of
 
 log = logging.getLogger(__name__)
 
@@ -33,6 +34,7 @@ class ChamberWork:
     places: Places
     voicing: voicing.VoicingPlan | None
     cuts: tuple[holes.Cut, ...]
+    first: tuple[str, tuple[Reading, ...]] | None = None  # the covered note before any hole is cut
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,7 @@ class Work:
     shrinkage: Shrinkage
     cut_at: Stage
     reamers: tuple[Reamer, ...]
+    drills: tuple[Drill, ...]
     today: AirState | None
     chambers: tuple[ChamberWork, ...]
 
@@ -55,11 +58,13 @@ def work_of(
     shrinkage: Shrinkage | None = None,
     cut_at: Stage = Stage.LEATHER_HARD,
     reamers: Sequence[Reamer] = (),
+    drills: Sequence[Drill] = (),
     today: AirState | None = None,
 ) -> Work:
     """Every figure of the sheets; InputError for a design that cannot be made in clay as told.
 
-    shrinkage: the maker's own (a test bar's), else the design's; today: the air on the bench, if it is not that of
+    shrinkage: the maker's own (a test bar's), else the design's; drills: the maker's own, else a set in halves of a mm;
+    today: the air on the bench, if it is not that of
     the design.
     """
     if vessel.clay.wall_mm == 0:
@@ -71,8 +76,8 @@ def work_of(
     made = []
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
         log.info("drawing %s", chamber.name)
-        made.append(_chamber_work(vessel, body, chamber, solid, shrinkage, cut_at, reamers, today))
-    return Work(vessel, body, shrinkage, cut_at, tuple(reamers), today, tuple(made))
+        made.append(_chamber_work(vessel, body, chamber, solid, shrinkage, cut_at, reamers, drills, today))
+    return Work(vessel, body, shrinkage, cut_at, tuple(reamers), tuple(drills), today, tuple(made))
 
 
 def _chamber_work(
@@ -83,6 +88,7 @@ def _chamber_work(
     shrinkage: Shrinkage,
     cut_at: Stage,
     reamers: Sequence[Reamer],
+    drills: Sequence[Drill],
     today: AirState | None,
 ) -> ChamberWork:
     fingers = {hole.name: hole.finger for hole in chamber.holes if hole.finger}
@@ -95,7 +101,7 @@ def _chamber_work(
         cards.form_of(body, solid, shrinkage.size(Stage.WET)),
         places_of(body, solid),
         voicing.plan_of(body, solid, chamber.voicing, size) if chamber.voicing else None,
-        holes.cuts(solid, fingers, shrinkage, cut_at, reamers),
+        holes.cuts(solid, fingers, shrinkage, cut_at, reamers, drills),
     )
 
 
@@ -105,12 +111,34 @@ def _notes(
     ratio = air_ratio(vessel.air, today)
     return tuple(
         (
-            note.pitch + (f" {note.cents:+g}" if note.cents else ""),
+            _note_name(note),
             tuple(hole.name in note.open for hole in chamber.holes),
             readings(target_of(vessel, note), shrinkage, tuning_of(vessel), air_ratio=ratio),
         )
         for note in chamber.notes
     )
+
+
+def with_first_blow(work: Work, uncut: Mapping[str, Mapping[Stage, float]]) -> Work:
+    """The same with what each chamber must read before any hole is cut.
+
+    uncut: for each chamber of which it is known by how many cents its covered note then reads higher at each stage
+    (`simkit.tuning.before_holes`).
+    """
+    ratio = air_ratio(work.vessel.air, work.today)
+    made = []
+    for chamber in work.chambers:
+        note = next((note for note in work.vessel.chamber(chamber.name).notes if not note.open), None)
+        if note is not None and chamber.name in uncut:
+            target, tuning = target_of(work.vessel, note), tuning_of(work.vessel)
+            read = first_blow(target, uncut[chamber.name], work.shrinkage, tuning, air_ratio=ratio)
+            chamber = replace(chamber, first=(_note_name(note), read))
+        made.append(chamber)
+    return replace(work, chambers=tuple(made))
+
+
+def _note_name(note: Note) -> str:
+    return note.pitch + (f" {note.cents:+g}" if note.cents else "")
 
 
 # --- pages -------------------------------------------------------------------------------------------
@@ -149,9 +177,9 @@ def _overview(work: Work, paper: Paper) -> Flow:
     for chamber in work.chambers:
         if len(work.chambers) > 1:
             flow.put(overview.caption(chamber.name))
-        flow.put(*overview.size_tables(chamber.sizes, chamber.volume, work.shrinkage, 40))
+        flow.put(*overview.size_tables(chamber.sizes, chamber.volume, work.shrinkage, 40, work.cut_at))
         if chamber.notes:
-            flow.put(*overview.reading_tables(chamber.notes, 40))
+            flow.put(*overview.reading_tables(chamber.notes, 40, chamber.first))
     flow.put(overview.small_print(_remarks(work), flow.width))
     flow.put(overview.cautions(flow.width))
     return flow
@@ -168,12 +196,17 @@ def _facts(work: Work) -> list[tuple[str, str]]:
         ),
         ("tuning", f"A4 = {work.vessel.scale.a4_hz:g} Hz, {work.vessel.scale.temperament}"),
         ("air", f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity" + (" (today)" if work.today else "")),
-        ("cut at", f"{work.cut_at}: strips, voicing and holes; forms and cards are for wet clay"),
+        ("cut at", f"{work.cut_at}: strips, voicing and holes; forms and cards are for wet clay; bold, each when made"),
     ]
 
 
 def _remarks(work: Work) -> list[str]:
+    first = (
+        "No hole cut: what the covered note reads at the first blow, when only the window is cut; the holes' own air "
+        "then lowers it. Tell that reading to simkit tune."
+    )
     return [
+        *([first] if any(chamber.first for chamber in work.chambers) else []),
         f"Readings: f goes as 1/size, so every note is flat by the same cents until it is fired. The doubt is one "
         f"standard deviation of the shrinkage and {RULE_DOUBT_CENTS:g} cents for the slow air at the walls, which does "
         "not scale. They say what an unfired piece must read to be in tune after the kiln.",
@@ -248,7 +281,7 @@ DISCS = (
 
 def _holes(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     flow = Flow(paper, _heading(work, "Holes", work.cut_at, chamber))
-    flow.put(holes.hole_table(chamber.cuts, work.cut_at, work.reamers))
+    flow.put(holes.hole_table(chamber.cuts, work.cut_at, work.reamers, bool(work.drills)))
     by_hand = [f"Hole {cut.hole}, by hand: {cut.remark}." for cut in chamber.cuts if cut.remark]
     if by_hand:
         flow.put(overview.small_print(by_hand, flow.width))

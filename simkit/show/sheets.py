@@ -171,6 +171,7 @@ class SheetFiles:
                     "volume_ml": 1e6 * chamber.volume,
                     "files": [str(Path(folder) / name) for name in own],
                     "notes": [_note(name, readings) for name, _, readings in chamber.notes],
+                    "first_blow": _note(*chamber.first) if chamber.first else None,
                     "placing": _placing(chamber.places, 1e3 * self.work.shrinkage.size(self.work.cut_at)),
                 }
             )

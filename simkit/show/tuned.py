@@ -7,7 +7,7 @@ from fractions import Fraction
 from rich.table import Table
 from rich.text import Text
 
-from simkit.making.bench.aim import NextCut
+from simkit.making.bench.aim import BY_HAND, NextCut
 from simkit.making.bench.notes import NoteNow
 from simkit.making.drills import in_inches
 from simkit.making.shrinkage import CENTS, Stage
@@ -145,8 +145,16 @@ def _doubtful(tuned: Tuned) -> list[str]:
 def _next(tuned: Tuned) -> list[Part]:
     shut = next((note for note in tuned.notes if not note.open), None)
     if shut is not None and not tuned.piece.blown:
-        first = f"first blow {shut.pitch}, all covered, before any hole is cut: it tells what the window came out as"
-        lines: list[Part] = [first]
+        first = tuned.first
+        read = f": it should read {first[1].frequency_hz:.1f} Hz" if first else ""
+        lines: list[Part] = [
+            f"first blow {shut.pitch} before any hole is cut{read}; it tells what the window came out as",
+            *(
+                [f"(with all holes cut and covered it is to read {shut.wanted_hz:.1f} Hz at this stage)"]
+                if first
+                else []
+            ),
+        ]
     else:
         lines = []
     cut = tuned.cut
@@ -162,7 +170,12 @@ def _next(tuned: Tuned) -> list[Part]:
 
 
 def _order(cut: NextCut) -> str:
-    if cut.drill:
+    if cut.drill and cut.own_drill:
+        way = (
+            "by hand, as your drills are thicker" if cut.own_drill == BY_HAND else f"with the drill of {cut.own_drill}"
+        )
+        what = f"next cut: open hole {cut.hole} to {cut.to_mm:.2f} mm {way}"
+    elif cut.drill:
         what = f"next cut: drill hole {cut.hole} at {cut.to_mm:.2f} mm, or {_inch_drill(cut)}"
     else:
         what = f"next cut: ream hole {cut.hole} from {cut.from_mm:.2f} to {cut.to_mm:.2f} mm"

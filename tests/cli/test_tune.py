@@ -14,6 +14,7 @@ from scipy.io import wavfile
 import simkit
 import simkit.tuning
 from simkit.cli import run
+from simkit.making import Stage, with_first_blow, work_of
 from simkit.sound import models
 
 DESIGN = """
@@ -113,6 +114,23 @@ def test_a_session_from_the_covered_note_to_the_last_cut(design, tmp_path, capsy
     cents = [note["ports"]["cents"] for note in notes]
     assert np.ptp(cents) < 6
     assert design.read_text() == design.read_text()
+
+
+def test_the_sheets_and_the_bench_say_the_same_of_the_first_blow(design, capsys):
+    """What the sheet says of the covered note with no hole cut is what the bench says, and heard it is dead on."""
+    vessel = simkit.load(design)
+    work = with_first_blow(work_of(vessel), simkit.tuning.before_holes(vessel))
+    _, read = work.chambers[0].first
+    sheet = {each.stage: each.frequency_hz for each in read}
+    told = asked(capsys, design)["first_blow"]
+    assert told["frequency_hz"] == pytest.approx(sheet[Stage.LEATHER_HARD], rel=1e-7)
+    covered = {each.stage: each.frequency_hz for each in work.chambers[0].notes[0][2]}
+    # The chimneys' air lowers it by Helmholtz's rule, f ~ V^(-1/2): holes of 4 and 5 mm through 4 mm, a ball of 44 mm.
+    chimneys = np.pi / 4 * (4**2 + 5**2) * 4 / (np.pi / 6 * 44**3)
+    above = 1200 * np.log2(sheet[Stage.FIRED] / covered[Stage.FIRED])
+    assert above == pytest.approx(600 * np.log2(1 + chimneys), rel=0.15)
+    heard = asked(capsys, design, "--heard", f"D5={sheet[Stage.LEATHER_HARD]:.3f}")
+    assert abs(heard["pitch_cents"]) < 0.5
 
 
 def test_the_log_is_kept_undone_and_told(design, capsys):

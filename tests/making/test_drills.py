@@ -9,8 +9,9 @@ from scipy.integrate import quad
 
 from simkit.body import body_of
 from simkit.errors import InputError
-from simkit.making.drills import Reamer, in_inches, start_drill_mm
-from simkit.making.holes import cuts
+from simkit.making.drills import Reamer, in_inches, own_drills, start_drill
+from simkit.making.holes import cuts, hole_table
+from simkit.making.page import Text
 from simkit.making.shrinkage import Shrinkage, Stage
 
 CLAY = Shrinkage.of(drying=0.05, firing=0.0526316)
@@ -18,7 +19,7 @@ CLAY = Shrinkage.of(drying=0.05, firing=0.0526316)
 
 @given(st.floats(1.5, 30))
 def test_the_first_drill_leaves_something_to_cut(diameter):
-    drill = start_drill_mm(diameter)
+    drill = start_drill(diameter).mm
     assert drill <= 0.8 * diameter + 1e-9 or drill == 1.0
     assert drill % 0.5 == 0
 
@@ -111,3 +112,27 @@ def test_the_ball_has_room_of_its_own_diameter(round_one):
     # Tip past the wall for an 8 mm hole: about (8 - 0.5)/0.1 - wall/2 = 72.5 mm, more than 60; for 6 mm: 52.5.
     assert made[0].depth_mm == pytest.approx(55 + 2.5, abs=0.1)
     assert made[1].depth_mm is None and "strikes the far wall" in made[1].remark
+
+
+def test_own_drills_are_read_in_mm_and_inches():
+    """An inch is 25.4 mm (ISO 31 and the inch's definition of 1959 [from memory])."""
+    had = own_drills('4, 1/8, 3mm, 0.2in, 1 1/4, 9/64"')
+    assert [round(drill.mm, 4) for drill in had] == [3.0, 3.175, 3.5719, 4.0, 5.08, 31.75]
+    assert [drill.name for drill in had][1] == "1/8 in"
+    assert start_drill(4.5, own=had).name == "9/64 in" and start_drill(3.5, own=had) is None
+
+
+@pytest.mark.parametrize("text", ["3,thick", "", "3,,4", "1/0", "0.1", "80", "3/16mm", "-3", "nan", "1e9"])
+def test_what_is_no_drill_is_refused(text):
+    with pytest.raises(InputError, match=r"--drills.*allowed: drills from 0.3 to 50 mm thick such as 3,3.5"):
+        own_drills(text)
+
+
+def test_the_sheet_names_the_makers_own_drills(lopsided):
+    """The design's hole 2 is 4.5 mm fired, 4.7 at leather-hard; four fifths of it take 1/8 of an inch."""
+    _, body = lopsided
+    for had, named in (("3,1/8,9", {"1/8 in"}), ("9", {"by hand"})):
+        made = cuts(body.chambers[0], {}, CLAY, Stage.LEATHER_HARD, drills=own_drills(had))
+        drawn = hole_table(made, Stage.LEATHER_HARD, (), own=True)
+        told = [mark.words for mark in drawn.marks if isinstance(mark, Text)]
+        assert named <= set(told) and "inches" not in told

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from simkit.errors import InputError
-from simkit.making import PAPERS, Reamer, Stage, pages, work_of
+from simkit.making import PAPERS, Reamer, Stage, pages, with_first_blow, work_of
 from simkit.making.cautions import CAUTIONS
 from simkit.making.page import Line
 from simkit.vessel import AirState, loads
@@ -90,6 +90,30 @@ def test_readings_on_the_sheet_are_those_of_today(lopsided):
     for (_, _, now), (_, _, planned) in zip(cold.chambers[0].notes, usual.chambers[0].notes, strict=True):
         assert all(a.frequency_hz < b.frequency_hz for a, b in zip(now, planned, strict=True))
     assert any("5 °C" in w and "today" in w for w in words(pages(cold, PAPERS[0])[0]))
+
+
+@pytest.mark.parametrize("stage", [Stage.WET, Stage.LEATHER_HARD])
+def test_sizes_are_bold_at_the_stage_when_they_are_made(lopsided, stage):
+    vessel, body = lopsided
+    page = pages(work_of(vessel, body=body, cut_at=stage), PAPERS[0])[0]
+    bold = [mark.words for mark in page.marks if not isinstance(mark, Line) and mark.bold]
+    size = 1 / 0.95 / 0.94 if stage is Stage.WET else work_of(vessel, body=body).shrinkage.size(Stage.LEATHER_HARD)
+    assert f"{4.5 * size:.2f}" in bold and f"{5 * size:.2f}" in bold, "hole 2, and the cut-up"
+    assert f"{4 / 0.95 / 0.94:.2f}" in bold, "the wall is that of the wet form"
+
+
+def test_the_reading_with_no_hole_cut_stands_under_the_covered_one(lopsided):
+    """Both at one stage, the design's 12 cents apart."""
+    vessel, body = lopsided
+    work = with_first_blow(work_of(vessel, body=body), {"body": dict.fromkeys(Stage, 12.0)})
+    (chamber,) = work.chambers
+    pitch, read = chamber.first
+    assert pitch == "A5"
+    for with_holes, without in zip(chamber.notes[0][2], read, strict=True):
+        assert without.frequency_hz == pytest.approx(with_holes.frequency_hz * 2 ** (12 / 1200))
+    told = words(pages(work, PAPERS[0])[0])
+    assert "no hole cut" in told and f"{read[1].frequency_hz:.1f}" in told
+    assert "no hole cut" not in words(pages(work_of(vessel, body=body), PAPERS[0])[0])
 
 
 def test_a_thin_shell_cannot_be_made():

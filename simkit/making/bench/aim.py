@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -11,7 +11,7 @@ from scipy.optimize import lsq_linear
 
 from simkit.frozen import frozen
 from simkit.making.bench.belief import Belief, States
-from simkit.making.drills import Reamer, start_drill_mm
+from simkit.making.drills import START_SHARE, Drill, Reamer, start_drill
 from simkit.making.shrinkage import Stage
 
 DONE_CENTS = 2.5  # nearer than this to its mark a hole is left alone: no ear hears it, and a cut may miss by more
@@ -163,7 +163,8 @@ class NextCut:
     """One cut: sizes in mm of the clay as it is now; what the note that judges it should read after it.
 
     held_back_mm: how far short of the mark it stops, and held_back_cents what that is on the note; doubt_cents: one
-    standard deviation of where the note would end if the hole were cut to its mark at once.
+    standard deviation of where the note would end if the hole were cut to its mark at once; own_drill: which of the
+    maker's own drills it takes, `by hand` where all are too thick.
     """
 
     hole: str
@@ -177,6 +178,7 @@ class NextCut:
     held_back_mm: float
     held_back_cents: float
     number: int
+    own_drill: str = ""
     reamer_depth_mm: float | None = None
     reamer_stops: str | None = None
 
@@ -209,7 +211,10 @@ def order_of(openness: np.ndarray, targets: np.ndarray) -> list[tuple[int, int]]
     return found
 
 
-def next_cut(aim: Aim) -> NextCut | None:
+BY_HAND = "by hand"
+
+
+def next_cut(aim: Aim, drills: Sequence[Drill] = ()) -> NextCut | None:
     """The cut that comes next; None when every hole is at its mark or past it, or near and cut often enough.
 
     The holes that were cut least come first, so that what the first ones teach serves the others.
@@ -226,18 +231,23 @@ def next_cut(aim: Aim) -> NextCut | None:
     if not waiting:
         return None
     _, _, hole, note = min(waiting)
-    return _cut(aim, hole, note)
+    return _cut(aim, hole, note, drills)
 
 
-def _cut(aim: Aim, hole: int, note: int) -> NextCut:
+def _cut(aim: Aim, hole: int, note: int, drills: Sequence[Drill]) -> NextCut:
     belief, piece = aim.belief, aim.belief.piece
     slope, now, mark = aim.there.by_mm[note, hole], aim.here.told_mm[hole], aim.marks_mm[hole]
     number = int(piece.cuts[hole]) + 1
     doubt = float(aim.doubt[note])
     size = piece.size
     to = mark - HELD_BACK[min(number, len(HELD_BACK)) - 1] * doubt / max(slope, 1e-9)
+    own_drill = ""
     if number == 1:
-        to = max(start_drill_mm(mark * size, to * size) / size, 0.3 * mark)
+        drill = start_drill(mark * size, to * size, drills)
+        own_drill = "" if not drills else drill.name if drill else BY_HAND
+        # A knife cuts what no drill does, no nearer to the mark than a drill would.
+        start = drill.mm if drill else min(START_SHARE * mark * size, to * size)
+        to = start / size if drills and drill else max(start / size, 0.3 * mark)
     elif to < now + LEAST_MM:
         to = mark
     told = piece.told_mm.copy()
@@ -256,6 +266,7 @@ def _cut(aim: Aim, hole: int, note: int) -> NextCut:
         float((mark - to) * size),
         float((mark - to) * slope),
         number,
+        own_drill,
     )
 
 

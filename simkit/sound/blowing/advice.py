@@ -19,13 +19,17 @@ _CUT_UP, _WINDWAY = 0.10, 0.15  # by how much a lever is moved
 
 
 def levers(jet: AirJet) -> dict[str, AirJet]:
-    """What a knife can change at the window, and the jet that it leaves."""
+    """What a knife can change at the window, with by how much when fired, and the jet that it leaves."""
+    cut_up, windway = (f"by {1e3 * by:.1g} mm" for by in (jet.cut_up * _CUT_UP, jet.height * _WINDWAY))
     return {
-        "a shorter cut-up": replace(jet, cut_up=jet.cut_up * (1 - _CUT_UP)),
-        "a longer cut-up": replace(jet, cut_up=jet.cut_up * (1 + _CUT_UP)),
-        "a lower windway": replace(jet, height=jet.height * (1 - _WINDWAY)),
-        "a higher windway": replace(jet, height=jet.height * (1 + _WINDWAY)),
+        f"{SHORTER} {cut_up}": replace(jet, cut_up=jet.cut_up * (1 - _CUT_UP)),
+        f"a cut-up longer {cut_up}": replace(jet, cut_up=jet.cut_up * (1 + _CUT_UP)),
+        f"a windway lower {windway}": replace(jet, height=jet.height * (1 - _WINDWAY)),
+        f"a windway higher {windway}": replace(jet, height=jet.height * (1 + _WINDWAY)),
     }
+
+
+SHORTER = "a cut-up shorter"
 
 
 @frozen
@@ -51,7 +55,13 @@ class Tried:
         after = {name: blown.note(i) for name, blown in self.moved.items()}
         if not note.speaks:
             return (_silent(after),)
-        said = [_hard(note, after), self._overblows(i, note, after), _dies(note), _airy(note, after), _mixed(note)]
+        said = [
+            _hard(note, after),
+            self._overblows(i, note, after),
+            _dies(note),
+            _airy(note, after),
+            _mixed(note, after),
+        ]
         return tuple(text for text in said if text)
 
     def _overblows(self, i: int, note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
@@ -106,9 +116,12 @@ def _airy(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
     return "airy" + (f": {better}" if better else "") + "; so does opening less, or holes further from the window"
 
 
-def _mixed(note: NoteBlown) -> str:
+def _mixed(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
     if note.edge_gain is not None and note.edge_gain > 1:
-        return "the bare jet's edge tone may hiss or whistle along: a shorter cut-up"
+        name, other = next((name, other) for name, other in after.items() if name.startswith(SHORTER))
+        ends = other.edge_gain is not None and other.edge_gain <= 1
+        helped = f": {name} ends it" if ends else f": {name} is too little, but the way"
+        return f"the bare jet's edge tone may hiss or whistle along{helped}"
     if note.pressure and note.whistle_at is not None and note.whistle_at < 1.05 * note.pressure:
         return "a high whistle may mix in at its own pressure (the model is least sure of this)"
     return ""

@@ -12,7 +12,7 @@ from simkit.making.bench.heard import Asking, asked_for, brought, check_readings
 from simkit.making.bench.log import Water
 from simkit.making.bench.piece import Piece
 from simkit.making.bench.rescue import past_marks, ways_out
-from simkit.making.drills import start_drill_mm
+from simkit.making.drills import own_drills, start_drill
 from simkit.making.shrinkage import Stage
 from simkit.vessel import tuning_of
 
@@ -110,9 +110,22 @@ def test_the_bench_asks_for_no_larger_drill_than_the_sheets(model, vessel, hidde
     """However sure it is: 0.8 of the hole (common practice, no source), down to half a millimetre."""
     doubts = Doubts(**{name: doubted * value for name, value in vars(Doubts()).items()})
     cut = next_cut(aimed(believed(model, piece_of(vessel, [hidden().heard("C5")]), doubts)))
-    assert cut.drill and cut.to_mm <= start_drill_mm(cut.mark_mm) + 1e-9
+    assert cut.drill and cut.to_mm <= start_drill(cut.mark_mm).mm + 1e-9
     if doubted < 1:  # nothing else holds it back
-        assert cut.to_mm == pytest.approx(start_drill_mm(cut.mark_mm))
+        assert cut.to_mm == pytest.approx(start_drill(cut.mark_mm).mm)
+
+
+@pytest.mark.parametrize(("had", "drill"), [("0.6,1.5,2,5/64,10", "2 mm"), ("6,1/4", "by hand")])
+def test_the_bench_asks_for_a_drill_that_the_maker_has(model, vessel, hidden, had, drill):
+    """5/64 of an inch are 1.98 mm."""
+    entries = [hidden().heard("C5")]
+    aim = aimed(believed(model, piece_of(vessel, entries)))
+    cut = next_cut(aim, own_drills(had))
+    assert cut.own_drill == drill
+    plain = next_cut(aim)
+    if drill == "2 mm":
+        assert cut.to_mm == pytest.approx(2.0) and plain.to_mm >= 2.0
+    assert cut.to_mm <= 0.8 * cut.mark_mm + 1e-9
 
 
 def test_the_reading_that_is_expected_is_the_one_that_comes(model, vessel, hidden):

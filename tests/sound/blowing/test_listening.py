@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from simkit.sound.blowing.advice import Tried
+from simkit.sound.blowing.advice import Tried, levers
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.fingerings import at_pressure, blow_fingerings
 from simkit.sound.blowing.fitting import Heard, fit_jet
@@ -96,6 +96,16 @@ def test_a_note_hard_to_blow_is_told_the_lever_that_eases_it(instruments):
     hard = next(text for text in tried.advice(0) if text.startswith("hard to blow"))
     lever = next(name for name in tried.moved if name in hard)
     assert tried.moved[lever].pressure[0] < tried.now.pressure[0]
+
+
+def test_a_lever_is_told_with_its_measure(instruments):
+    """What the advice says in mm is what was tried."""
+    jet = instruments.jet()
+    for name, moved in levers(jet).items():
+        what, way, _, by, unit = name.removeprefix("a ").split(" ")
+        size, was = (1e3 * getattr(each, {"cut-up": "cut_up", "windway": "height"}[what]) for each in (moved, jet))
+        assert unit == "mm" and way == {True: {"cut-up": "longer", "windway": "higher"}[what]}.get(size > was, way)
+        assert float(by) == pytest.approx(abs(size - was), rel=0.25), "to one digit"
 
 
 def test_a_note_out_of_phase_is_said_to_be_so(instruments):

@@ -1,0 +1,58 @@
+"""The first blow: window cut, no hole yet. It reads higher than the same note with all holes cut and covered.
+
+A covered hole keeps the air of its chimney, which is not there before it is cut:
+
+    cents = 1200 log2(f(no hole, at a stage) (size at that stage) / f(all holes covered, fired))
+
+so that target/size, the reading with all holes covered, times 2^(cents/1200) is the reading with none. The layers of
+slow air at the walls, which the rule of scaling leaves out, are in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from simkit.body import Made
+from simkit.making.bench.piece import Model
+from simkit.making.readings import Reading, reading
+from simkit.making.shrinkage import Shrinkage, Stage
+from simkit.pitch import Tuning
+
+
+def uncut_cents(model: Model, shrinkage: Shrinkage) -> dict[Stage, float]:
+    """How much higher the covered note reads at each stage while no hole is cut, cents."""
+    stages = tuple(Stage)
+    count, designed = len(stages), model.designed
+    sizes = np.array([*(shrinkage.size(stage) for stage in stages), 1.0])
+    every = designed.rows(np.zeros(count + 1, int))
+    cut = np.append(np.zeros(count), 1.0)[:, None]
+    made: Made = every.but(size=sizes, diameters=every.diameters * cut)
+    hz = model.lowest(made, np.zeros_like(made.diameters)).real
+    return {stage: float(1200 * np.log2(hz[n] * sizes[n] / hz[count])) for n, stage in enumerate(stages)}
+
+
+def first_blow(
+    target_hz: float,
+    uncut: Mapping[Stage, float],
+    shrinkage: Shrinkage,
+    tuning: Tuning | None = None,
+    *,
+    air_ratio: float = 1.0,
+) -> tuple[Reading, ...]:
+    """What the covered note must read with no hole cut, at all four stages, for the fired piece to be at its target.
+
+    uncut: by how much it then reads higher, cents; air_ratio: as of `readings`.
+    """
+    return tuple(
+        reading(
+            target_hz,
+            stage,
+            shrinkage,
+            tuning,
+            fired_hz=target_hz * 2 ** (uncut[stage] / 1200),
+            air_ratio=air_ratio,
+        )
+        for stage in Stage
+    )
