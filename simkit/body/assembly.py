@@ -74,7 +74,9 @@ def _(shape: shapes.Lobes) -> Wall:
 def placed_wall(vessel: Vessel, chamber: Chamber) -> Wall:
     """The chamber's wall at its place in the body; SurfaceError where a scan cannot be one."""
     shape = chamber.shape
-    wall = scan_wall(vessel.beside(shape.file)) if isinstance(shape, shapes.Scan) else wall_of(shape)
+    wall = (
+        scan_wall(vessel.beside(shape.file), shape.smooth_mm * MM) if isinstance(shape, shapes.Scan) else wall_of(shape)
+    )
     along, across, up = (MM * v for v in chamber.offset_mm)
     if (along, across, up) == (0, 0, 0) and chamber.turn_deg == 0:
         return wall

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -37,11 +38,19 @@ def harmonics(x: Any, y: Any, z: Any, degree: int) -> list[Any]:
 
 def fitted(directions: np.ndarray, radii: np.ndarray, weights: np.ndarray, degree: int) -> np.ndarray:
     """Coefficients of the weighted least-squares fit of radii (n,) at unit directions (n, 3)."""
+    # A whisper of smoothing keeps directions that were never measured from running away.
+    return smoothed(directions, radii, weights, degree)(1e-9)
+
+
+def smoothed(
+    directions: np.ndarray, radii: np.ndarray, weights: np.ndarray, degree: int
+) -> Callable[[float], np.ndarray]:
+    """The same fit for any weight of smoothness, the mean square of the sphere's Laplacian over its largest factor."""
     basis = np.stack(harmonics(directions[:, 0], directions[:, 1], directions[:, 2], degree), axis=1)
     weights = weights / weights.sum()
-    # A whisper of smoothing keeps directions that were never measured from running away.
     orders = np.array([n for m in range(degree + 1) for n in range(m, degree + 1) for _ in range(1 + (m > 0))])
-    smooth = 1e-9 * np.diag((orders * (orders + 1.0) / (degree * (degree + 1.0))) ** 2)
+    rough = np.diag((orders * (orders + 1.0) / (degree * (degree + 1.0))) ** 2)
     weighted = basis * weights[:, None]
     # The basis is near orthonormal under the weights, so the normal equations lose nothing here.
-    return np.linalg.solve(basis.T @ weighted + smooth, weighted.T @ radii)
+    normal, right = basis.T @ weighted, weighted.T @ radii
+    return lambda weight: np.linalg.solve(normal + weight * rough, right)

@@ -10,7 +10,7 @@ import numpy as np
 
 from simkit.body.assembly import MM, chamber_body, gap, hole_opening, placed_wall, window_opening
 from simkit.body.between import between, buried, place_words, windway_room
-from simkit.body.body import Body, Opening
+from simkit.body.body import Body, ChamberBody, Opening
 from simkit.body.surface import SurfaceError
 from simkit.body.wall import Wall, clearance, curvatures, on_wall
 from simkit.errors import Fault
@@ -26,8 +26,20 @@ def body_of(vessel: Vessel) -> Body:
     if faults:
         raise DesignError(faults)
     chambers = tuple(chamber_body(vessel, c) for c in vessel.chambers)
-    cautions = tuple(f"{c.name}: {c.wall.caution}" for c in chambers if c.wall.caution)
+    cautions = tuple(f"{c.name}: {said}" for c in chambers for said in _cautions(c))
     return Body(chambers, vessel.clay.wall_mm * MM, cautions)
+
+
+def _cautions(chamber: ChamberBody) -> Iterator[str]:
+    """What is doubtful about a wall, and where its clay fills a groove."""
+    if chamber.wall.caution:
+        yield chamber.wall.caution
+    filled = chamber.wall.filled(chamber.thickness)
+    if filled:
+        yield (
+            f"clay fills a groove of the outside, up to {filled[0] / MM:.1f} mm more than wall_mm "
+            f"at {place_words(filled[1])}"
+        )
 
 
 def inspect(vessel: Vessel) -> list[Fault]:
@@ -138,7 +150,7 @@ class _Inspection:
             yield Fault(self.vessel.source, f"{self.chamber.name}.{key}", None, allowed)
         tightest = float(np.nanmin(curvatures(self.wall, on_wall(self.wall))[1]))
         thickness = self.vessel.clay.wall_mm * MM
-        if thickness > 0 and tightest < -1 / thickness:
+        if thickness > 0 and tightest < -1 / thickness and not self.wall.filled(thickness):
             most = -1 / tightest / MM
             yield self.fault(
                 "clay.wall_mm",

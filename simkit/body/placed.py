@@ -54,6 +54,10 @@ class PlacedWall(Wall):
     def caution(self) -> str:
         return self.wall.caution
 
+    def filled(self, offset: float) -> tuple[float, np.ndarray] | None:
+        filled = self.wall.filled(offset)
+        return filled and (filled[0], self.turn @ filled[1] + self.shift)
+
     def complaint(self) -> tuple[str, str] | None:
         return self.wall.complaint()
 

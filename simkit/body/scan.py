@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.optimize import linprog
+from scipy.optimize import brentq, linprog
+from scipy.sparse import coo_matrix, diags
 
-from simkit.body.harmonics import fitted, harmonics
+from simkit.body.between import place_words
+from simkit.body.harmonics import fitted, harmonics, smoothed
 from simkit.body.surface import SurfaceError, Triangles, checked_surface, read_surface
-from simkit.body.wall import Sheet, Wall, normals
+from simkit.body.wall import Sheet, Skin, Solid, Wall, curvatures, normals, on_wall
 
 # Fits are tried up to this degree: 441 numbers follow details of a tenth of the body.
 DEGREES = (8, 12, 16, 20)
 GOOD_ENOUGH = 2e-5  # m: stop raising the degree when the surface is met this well
+_EVENED = 20
+_BALLS, _AT_ONCE = 5, 100  # rings of balls for the outside, and directions at once: 20 million numbers
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,14 +29,17 @@ class ScanWall(Wall):
     """A surface that can all be seen from one point within: |q| = r(q/|q|), q = (p - center)/stretch.
 
     r is a sum of spherical harmonics fitted to the file's triangles, so normals and curvatures are smooth;
-    `departure` says how far the fit lies from the file at worst, m.
+    `departure` says how far the fit lies from the file at worst, m, at the point `worst` of it; `misfit` (m, root
+    mean square) is what smoothing was allowed to leave, 0 where none was asked.
     """
 
     center: np.ndarray
     stretch: np.ndarray
     coefficients: np.ndarray
     degree: int
-    departure: float
+    departure: float = 0.0
+    worst: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    misfit: float = 0.0
 
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         x, y, z = ((q - c) / s for q, c, s in zip((x, y, z), self.center, self.stretch, strict=True))
@@ -42,12 +50,24 @@ class ScanWall(Wall):
             radius = radius + term * c
         return (length - radius) * float(self.stretch.min())
 
+    def beyond(self, points: np.ndarray) -> np.ndarray:
+        """About how far points (n, 3) lie beyond the wall, m: along the ray, times its slant in the stretched body."""
+        q = (points - self.center) / self.stretch
+        length = np.linalg.norm(q, axis=1)
+        way = q / length[:, None]
+        return np.asarray((length - self._radius(way)) / np.linalg.norm(way / self.stretch, axis=1))
+
     @property
     def caution(self) -> str:
         """Said where the smooth wall leaves the file by more than a tenth of a millimetre."""
         if self.departure <= 1e-4:
             return ""
-        return f"the smooth wall leaves the scan by up to {1e3 * self.departure:.2f} mm; sharp details are rounded off"
+        left = f"by up to {1e3 * self.departure:.2f} mm, at {place_words(np.array(self.worst))}"
+        if self.misfit:
+            return (
+                f"smoothed as asked: the wall leaves the scan by {1e3 * self.misfit:.2f} mm (root mean square), {left}"
+            )
+        return f"the smooth wall leaves the scan {left}; sharp details are rounded off"
 
     @cached_property
     def box(self) -> np.ndarray:
@@ -81,36 +101,121 @@ class ScanWall(Wall):
         points = self.center + d * r[..., None] * self.stretch
         return (Sheet(points, normals(self, points.reshape(-1, 3)).reshape(points.shape)),)
 
+    def solid(self, offset: float = 0.0) -> Solid:
+        if self.filled(offset) is None:
+            return super().solid(offset)
+        (sheet,) = self.sheets()
+        way = sheet.points - self.center
+        way /= np.linalg.norm(way, axis=-1, keepdims=True)
+        reach, ball = self._reached(way.reshape(-1, 3), offset)
+        points = self.center + reach.reshape(way.shape[:2])[..., None] * way
+        points[:, -1], points[0], points[-1] = points[:, 0], points[0, 0], points[-1, 0]
+        return Skin((Sheet(points, (points - ball.reshape(points.shape)) / offset),))
 
-def scan_wall(path: Path) -> ScanWall:
-    """The wall in a file; SurfaceError where it cannot be one."""
-    stamp = path.stat().st_mtime_ns if path.is_file() else 0
-    return _scan_wall(path, stamp)
+    def filled(self, offset: float) -> tuple[float, np.ndarray] | None:
+        return _filled(self, offset)
+
+    def _reached(self, ways: np.ndarray, offset: float) -> tuple[np.ndarray, np.ndarray]:
+        """How far balls of radius `offset` (m) about all points of the wall reach from the centre in unit directions
+        (n, 3), m, and the centre (n, 3) of the ball that reaches there."""
+        balls = self.sheets(_BALLS)[0].points.reshape(-1, 3)
+        about = balls - self.center
+        spare = offset**2 - np.einsum("bi,bi->b", about, about)
+        best, which = np.empty(len(ways)), np.empty(len(ways), int)
+        for first in range(0, len(ways), _AT_ONCE):
+            along = ways[first : first + _AT_ONCE] @ about.T
+            root = along**2 + spare
+            reach = np.where(root > 0, along + np.sqrt(np.maximum(root, 0)), -np.inf)
+            which[first : first + _AT_ONCE] = reach.argmax(axis=1)
+            best[first : first + _AT_ONCE] = reach.max(axis=1)
+        return best, balls[which]
 
 
 @lru_cache(maxsize=8)
-def _scan_wall(path: Path, stamp: int) -> ScanWall:
-    return smooth_wall(checked_surface(read_surface(path)))
+def _filled(wall: ScanWall, offset: float) -> tuple[float, np.ndarray] | None:
+    points = on_wall(wall)
+    if offset <= 0 or curvatures(wall, points)[1].min() >= -1 / offset:
+        return None
+    out = points + offset * normals(wall, points) - wall.center
+    far = np.linalg.norm(out, axis=1)
+    over = wall._reached(out / far[:, None], offset)[0] - far
+    return float(over.max()), points[over.argmax()]
 
 
-def smooth_wall(surface: Triangles) -> ScanWall:
+def scan_wall(path: Path, smooth: float = 0.0) -> ScanWall:
+    """The wall in a file, smoothed until it leaves the file by `smooth` (m, root mean square) where that is not 0;
+    SurfaceError where it cannot be one."""
+    stamp = path.stat().st_mtime_ns if path.is_file() else 0
+    return _scan_wall(path, stamp, smooth)
+
+
+@lru_cache(maxsize=8)
+def _scan_wall(path: Path, stamp: int, smooth: float) -> ScanWall:
+    surface = read_surface(path)
+    return smooth_wall(checked_surface(surface, crossing=smooth == 0), smooth)
+
+
+def smooth_wall(surface: Triangles, smooth: float = 0.0) -> ScanWall:
     """Fit a closed triangulation; SurfaceError where no point within sees all of it."""
     points, cells = surface
-    center = _viewpoint(points, cells)
+    center = _viewpoint(_evened(points, cells) if smooth else points, cells)
     stretch = np.ptp(points, axis=0) / 2
     samples, weights = _samples(points, cells)
     q = (samples - center) / stretch
     r = np.linalg.norm(q, axis=1)
+
+    def fit(coefficients: np.ndarray, degree: int) -> ScanWall:
+        wall = ScanWall(center, stretch, coefficients, degree)
+        off = np.abs(wall.beyond(points))
+        misfit = float(np.sqrt(np.average(wall.beyond(samples) ** 2, weights=weights))) if smooth else 0.0
+        x, y, z = points[off.argmax()].tolist()
+        return ScanWall(center, stretch, coefficients, degree, float(off.max()), (x, y, z), misfit)
+
+    if smooth:
+        return _smoothest(fit, q / r[:, None], r, weights, smooth)
     for degree in DEGREES:
         if degree > DEGREES[0] and (degree + 1) ** 2 > len(samples):
             break
-        coefficients = fitted(q / r[:, None], r, weights, degree)
-        wall = ScanWall(center, stretch, coefficients, degree, 0.0)
-        departure = float(np.abs(wall.level(points)).max())
-        wall = ScanWall(center, stretch, coefficients, degree, departure)
-        if departure < GOOD_ENOUGH:
+        wall = fit(fitted(q / r[:, None], r, weights, degree), degree)
+        if wall.departure < GOOD_ENOUGH:
             break
     return wall
+
+
+def _smoothest(
+    fit: Callable[[np.ndarray, int], ScanWall], ways: np.ndarray, radii: np.ndarray, weights: np.ndarray, smooth: float
+) -> ScanWall:
+    """The smoothest wall that leaves the file by no more than `smooth`: the discrepancy principle (Morozov 1966,
+    Sov. Math. Dokl. 7:414 [memory])."""
+    low, high = -10.0, 4.0  # powers of ten of the weight of smoothness
+    for degree in DEGREES:
+        if degree > DEGREES[0] and (degree + 1) ** 2 > len(radii):
+            break
+        by_weight = smoothed(ways, radii, weights, degree)
+        nearest = fit(by_weight(10.0**low), degree)
+        if nearest.misfit <= smooth:
+            break
+    if nearest.misfit > smooth:
+        raise SurfaceError(
+            f"smooth_mm of {1e3 * nearest.misfit:.2g} or more: no smooth surface that can all be seen from one point "
+            "within follows this scan nearer"
+        )
+    degree = nearest.degree
+    if fit(by_weight(10.0**high), degree).misfit <= smooth:
+        return fit(by_weight(10.0**high), degree)
+    power = brentq(lambda p: fit(by_weight(10.0**p), degree).misfit - smooth, low, high, xtol=1e-3)
+    wall = fit(by_weight(10.0**power), degree)
+    return wall if wall.misfit <= 1.01 * smooth else nearest
+
+
+def _evened(points: np.ndarray, cells: np.ndarray) -> np.ndarray:
+    """Vertices moved to the middle of their neighbours, again and again: triangles that noise has turned face out."""
+    edges = np.concatenate([cells[:, [0, 1]], cells[:, [1, 2]], cells[:, [2, 0]]])
+    near = coo_matrix((np.ones(len(edges)), edges.T), shape=(len(points), len(points))).tocsr()
+    mean = diags(1 / np.asarray(near.sum(axis=1)).ravel()) @ near
+    for _ in range(_EVENED):
+        points = mean @ points
+    return np.asarray(points)
 
 
 def _samples(points: np.ndarray, cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -144,6 +249,6 @@ def _viewpoint(points: np.ndarray, cells: np.ndarray) -> np.ndarray:
     if not answer.success or answer.x[3] < 1e-4 * size:
         raise SurfaceError(
             "a body that can all be seen from one point within; this one folds behind itself: "
-            "write it as sections or lobes"
+            "write it as sections or lobes, or give smooth_mm if the scan is noisy"
         )
     return answer.x[:3]

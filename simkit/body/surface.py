@@ -9,6 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body import kernel
+from simkit.body.between import place_words
 
 Triangles = tuple[np.ndarray, np.ndarray]  # vertices (n, 3) in metres, triangles (m, 3)
 
@@ -53,8 +54,9 @@ def _welded(points: np.ndarray, cells: np.ndarray) -> Triangles:
     return points[first], cells[whole]
 
 
-def checked_surface(surface: Triangles) -> Triangles:
-    """The surface, its triangles facing out; SurfaceError where it is open, flipped in parts, or crosses itself."""
+def checked_surface(surface: Triangles, crossing: bool = True) -> Triangles:
+    """The surface, its triangles facing out; SurfaceError where it is open, flipped in parts, or, if that is asked,
+    crosses itself."""
     points, cells = surface
     size = 1e3 * np.ptp(points, axis=0)
     if not 5 <= size.max() <= 1000:
@@ -70,12 +72,12 @@ def checked_surface(surface: Triangles) -> Triangles:
         raise SurfaceError(
             _at("triangles that all face one way; flipped along", both == 2, "edge", points, edges[again])
         )
-    crossing = crossings(points, cells)
-    if len(crossing):
-        x, y, z = 1e3 * points[cells[crossing[0]]].mean(axis=0)
+    crossed = crossings(points, cells) if crossing else []
+    if len(crossed):
+        where = place_words(points[cells[crossed[0]]].mean(axis=0))
         raise SurfaceError(
-            f"a surface that does not cross itself; it does in {len(crossing)} triangles, "
-            f"the first at across {x:.1f}, along {y:.1f}, up {z:.1f} mm"
+            f"a surface that does not cross itself; it does in {len(crossed)} triangles, the first at {where}; "
+            "smooth_mm smooths a noisy scan"
         )
     return points, cells if signed_volume(points, cells) > 0 else cells[:, ::-1]
 

@@ -144,6 +144,14 @@ class Wall(ABC):
         origin, direction = self.axis
         return np.asarray(origin + np.asarray(along)[:, None] * direction)
 
+    def filled(self, offset: float) -> tuple[float, np.ndarray] | None:
+        """How far clay of `offset` (m) that fills a groove stands over it at most, m, and the wall point (3,) there.
+
+        The outside is what lies as far as `offset` from the nearest air, so clay fills a groove too tight for it. None
+        where nothing is filled, or where such a wall is refused.
+        """
+        return None
+
     @property
     def caution(self) -> str:
         """What is doubtful about this wall, for the user; empty where nothing is."""

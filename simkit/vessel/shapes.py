@@ -172,10 +172,14 @@ _SCAN_FILE = Text(
 
 
 class Scan(Part):
-    """The inside surface in a STEP or STL file (STL in mm, closed), named from the design file's folder."""
+    """The inside surface in a STEP or STL file (STL in mm, closed), named from the design file's folder.
+
+    `smooth_mm`: a noisy one is smoothed until it leaves the file by so much (root mean square); 0: drawn as it is.
+    """
 
     kind: Literal["scan"] = Field("scan", alias="shape")
     file: Annotated[str, _SCAN_FILE]
+    smooth_mm: Annotated[float, Between(0, 5)] = 0.0
 
 
 def _too_few(known: Mapping[str, Any], key: str, least: int, shape: type[Part]) -> Iterator[Clash]:

@@ -10,10 +10,10 @@ from simkit.body.harmonics import harmonics
 from simkit.body.kernel import session
 from simkit.body.lobes import LobesWall
 from simkit.body.mesh import air_mesh, default_size
-from simkit.body.scan import scan_wall
+from simkit.body.scan import scan_wall, smooth_wall
 from simkit.body.shapes import EggWall
 from simkit.body.surface import SurfaceError, checked_surface
-from simkit.body.wall import curvatures, distance, on_wall, project
+from simkit.body.wall import curvatures, distance, normals, on_wall, project
 from simkit.vessel import loads
 
 EGG = EggWall(0.062, 0.096, 0.05, 0.38)
@@ -76,7 +76,10 @@ def test_triangles_inside_out_throughout_are_still_that_body(tmp_path):
         (lambda p, t: (p, np.concatenate([t[:1, ::-1], t[1:]])), "flipped along"),
         (lambda p, t: (1e-3 * p, t), "is it in mm"),
         (lambda p, t: (1e3 * p, t), "is it in mm"),
-        (lambda p, t: (p * np.where(np.arange(len(p)) == 9, -1.0, 1.0)[:, None], t), "does not cross itself"),
+        (
+            lambda p, t: (p * np.where(np.arange(len(p)) == 9, -1.0, 1.0)[:, None], t),
+            "does not cross itself.*smooth_mm",
+        ),
     ],
 )
 def test_a_spoilt_surface_is_told_what_is_wrong(spoil, said):
@@ -105,3 +108,52 @@ def test_a_bent_body_is_refused_and_a_sharp_one_cautioned(tmp_path):
              [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4], [1, 5, 7], [1, 7, 3]]  # fmt: skip
     wall = scan_wall(stl(tmp_path / "cube.stl", cube, np.array(faces)))
     assert "rounded off" in wall.caution
+
+
+def rough(points, by, seed=3):
+    """A scan's noise, along the wall's normals, m (standard deviation)."""
+    away = np.random.default_rng(seed).normal(0.0, by, (len(points), 1))
+    return points + away * normals(EGG, project(EGG, points))
+
+
+def test_a_noisy_scan_is_smoothed_to_the_misfit_asked():
+    points, cells = triangles(EGG)
+    surface = checked_surface((rough(points, 2.9e-4), cells), crossing=False)
+    wall = smooth_wall(surface, 3e-4)
+    assert wall.misfit == pytest.approx(3e-4, rel=0.01)
+    assert "0.30 mm (root mean square)" in wall.caution and "along" in wall.caution
+    p = on_wall(EGG)
+    off = distance(wall, p)
+    assert np.sqrt(np.mean(off**2)) < 2.9e-4  # less than the noise that it went through
+    # What noise does to a fit is told by its curvature: smoothed, the body bends as the egg does.
+    bend = [curvatures(each, project(each, p))[1] for each in (EGG, wall, smooth_wall(surface))]
+    errors = [np.sqrt(np.mean((k - bend[0]) ** 2)) for k in bend[1:]]
+    assert errors[0] < 0.5 * errors[1]
+
+
+def test_more_smoothness_than_a_scan_allows_is_refused_with_the_least_that_does():
+    points, cells = triangles(EGG)
+    with pytest.raises(SurfaceError, match=r"smooth_mm of 0\.\d+ or more"):
+        smooth_wall(checked_surface((rough(points, 2.5e-4), cells), crossing=False), 1e-5)
+
+
+@pytest.mark.slow
+def test_clay_fills_a_groove_that_is_too_tight_for_it(tmp_path):
+    """The outside of a body is what lies one thickness from the nearest air: a ball of that radius rolls over it."""
+    points, cells = triangles(EGG)
+    middle = np.array([0.0, 0.04, 0.0])
+    way = (points - middle) / np.linalg.norm(points - middle, axis=1, keepdims=True)
+    dent = 1 - 0.25 * np.exp(-((np.arcsin(way[:, 1]) / 0.35) ** 2))
+    path = stl(tmp_path / "waist.stl", middle + (points - middle) * dent[:, None], cells)
+    wall, clay = scan_wall(path), 0.012
+    over, place = wall.filled(clay)
+    assert over > 5e-4 and place[1] == pytest.approx(0.04, abs=4e-3)
+    assert wall.filled(1e-3) is None
+    (sheet,) = wall.solid(clay).sheets
+    drawn = sheet.points[1:-1, :-1].reshape(-1, 3)
+    assert np.abs(distance(wall, drawn) - clay).max() < 1e-4  # the balls stand a millimetre apart
+    out = np.einsum("ni,ni->n", normals(wall, project(wall, drawn)), sheet.normals[1:-1, :-1].reshape(-1, 3))
+    assert np.median(out) == pytest.approx(1.0, abs=1e-3)
+    text = f'[clay]\nwall_mm = 12\n[[chamber]]\nname = "cast"\nshape = "scan"\nfile = "{path.name}"\n'
+    body = body_of(loads(text, str(tmp_path / "cast.toml")))
+    assert any("clay fills a groove" in said and f"{1e3 * over:.1f} mm" in said for said in body.cautions)
