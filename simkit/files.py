@@ -53,6 +53,7 @@ def whole(path: str | Path, option: str = "-o") -> Iterator[Path]:
 
 def check_place(path: str | Path, option: str = "-o") -> None:
     """Refuses, before any work is done, a place where no file can be put."""
+    _check_link(path, option)
     target = Path(path).resolve()
     if not target.parent.is_dir():
         raise InputError([Fault(str(path), option, None, "a file in a folder that exists")])
@@ -60,6 +61,12 @@ def check_place(path: str | Path, option: str = "-o") -> None:
         raise InputError([Fault(str(path), option, None, "a file, not a folder or a device")])
     if not os.access(target.parent, os.W_OK):
         raise InputError([Fault(str(path), option, None, "a file in a folder that can be written")])
+
+
+def _check_link(path: str | Path, option: str) -> None:
+    """Refuses a link that leads nowhere: what is written would come to lie at a place that nobody named."""
+    if Path(path).is_symlink() and not Path(path).exists():
+        raise InputError([Fault(str(path), option, None, "a new name, not that of a link that leads nowhere")])
 
 
 def check_output(path: str | Path, option: str = "-o") -> None:
@@ -171,6 +178,7 @@ def _hold(folder: Path, wait: bool) -> int | None:
 
 def check_folder(path: str | Path, option: str = "-o") -> None:
     """Refuses, before any work is done, a place where no folder can be put."""
+    _check_link(path, option)
     target = Path(path).resolve()
     if target.exists() and not target.is_dir():
         raise InputError([Fault(str(path), option, None, "a folder, not a file")])

@@ -13,6 +13,7 @@ from typing import Any
 import jinja2
 
 from simkit.files import whole
+from simkit.provenance import provenance
 
 Study = Callable[[Path, bool], object]
 
@@ -44,9 +45,11 @@ def filled(home: Path, result: Mapping[str, Any], **shown: Any) -> str:
 
 
 def write(folder: Path, result: Mapping[str, Any], page: str | None) -> None:
-    """The record as result.json and, unless there is none, the page as README.md, each whole or not at all."""
+    """The record as result.json, with what made it, and, unless there is none, the page as README.md; each whole or
+    not at all."""
+    record = {**result, "provenance": provenance().as_dict()}
     with whole(folder / "result.json") as half:
-        half.write_text(json.dumps(result, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+        half.write_text(json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
     if page is not None:
         with whole(folder / "README.md") as half:
             half.write_text(page, encoding="utf-8")

@@ -11,7 +11,7 @@ import time
 import pytest
 
 from simkit.errors import InputError
-from simkit.files import MARK, check_new, check_output, check_place, whole
+from simkit.files import MARK, check_folder, check_new, check_output, check_place, whole
 
 
 def test_a_finished_file_takes_its_place_and_nothing_else_is_left(tmp_path):
@@ -49,6 +49,17 @@ def test_a_link_keeps_pointing_at_the_file(tmp_path):
         half.write_text("new")
     assert (tmp_path / "link").is_symlink()
     assert (tmp_path / "real").read_text() == "new"
+
+
+def test_a_link_that_leads_nowhere_is_refused(tmp_path):
+    """What is written would come to lie where nobody said, with no file of ours to give way."""
+    (tmp_path / "picture.png").symlink_to(tmp_path / "elsewhere.png")
+    for check in (check_output, check_place, check_new, check_folder):
+        with pytest.raises(InputError, match="not that of a link that leads nowhere"):
+            check(tmp_path / "picture.png")
+    with pytest.raises(InputError), whole(tmp_path / "picture.png") as half:
+        half.write_text("new")
+    assert os.listdir(tmp_path) == ["picture.png"]
 
 
 def test_the_temporary_name_keeps_the_suffix_that_tells_the_format(tmp_path):

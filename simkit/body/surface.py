@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from pathlib import Path
 
-import meshio
 import numpy as np
 from scipy.spatial import cKDTree
 
@@ -18,11 +19,34 @@ class SurfaceError(ValueError):
     """A surface that cannot be a chamber's inside; the message says what and where."""
 
 
+LARGEST_SCAN = 100_000_000  # bytes: two million triangles, twenty times what any inside needs
+
+
+def check_scan(path: Path) -> None:
+    """SurfaceError unless a scan is a plain file of a size that can be read: a pipe or a device never ends."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError) as failure:  # ValueError: a name with a null character
+        raise SurfaceError("a file that exists beside the design") from failure
+    if not stat.S_ISREG(found.st_mode):
+        raise SurfaceError("a file, not a folder, a pipe or a device")
+    if found.st_size > LARGEST_SCAN:
+        raise SurfaceError(f"a file of at most {LARGEST_SCAN // 1_000_000} MB; thin out its triangles")
+
+
+def scan_content(path: Path) -> bytes:
+    """The bytes of a scan's file; SurfaceError where it cannot be read."""
+    check_scan(path)
+    try:
+        return path.read_bytes()
+    except OSError as failure:
+        raise SurfaceError(f"a file that can be read ({failure.strerror})") from failure
+
+
 def read_surface(path: Path) -> Triangles:
     """The surface of an STL (mm) or STEP file; SurfaceError in words for the user."""
     kind = path.suffix.lower()
-    if not path.is_file():
-        raise SurfaceError("a file that exists beside the design")
+    check_scan(path)
     if kind in (".step", ".stp"):
         points, cells = kernel.surface_of_step(path)
     elif kind == ".stl":
@@ -33,12 +57,16 @@ def read_surface(path: Path) -> Triangles:
 
 
 def _read_stl(path: Path) -> Triangles:
+    # Not meshio.read: where a file is broken it prints and then ends the process.
+    from meshio import stl  # here, since most designs have no scan and it takes a tenth of a second to load
+
     try:
         # A text's first letters, taken for a number of triangles, make a size that no file has: it may overflow.
         with np.errstate(over="ignore"):
-            mesh = meshio.read(path, file_format="stl")
+            mesh = stl.read(os.fspath(path))
     except Exception as failure:  # meshio lets many kinds through on a broken file
-        raise SurfaceError(f"an STL file that can be read ({failure})") from failure
+        why = str(failure) or "it breaks off, or is none"
+        raise SurfaceError(f"an STL file that can be read ({why})") from failure
     cells = [block.data for block in mesh.cells if block.type == "triangle"]
     return 1e-3 * np.asarray(mesh.points, float), np.concatenate([np.empty((0, 3), int), *cells])
 

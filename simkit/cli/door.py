@@ -9,7 +9,6 @@ from typing import Annotated
 
 import typer
 
-from simkit import __version__
 from simkit.cli.beginning import new
 from simkit.cli.blowing import blow
 from simkit.cli.gathering import report, sweep
@@ -94,7 +93,9 @@ def _clipped(message: str) -> str:
 
 def _version(wanted: bool) -> None:
     if wanted:
-        sys.stdout.write(f"simkit {__version__}\n")
+        from simkit.provenance import provenance
+
+        sys.stdout.write(f"{provenance().maker}\n")
         raise typer.Exit
 
 

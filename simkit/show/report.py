@@ -16,13 +16,13 @@ from matplotlib.figure import Figure
 from rich.table import Table
 from rich.text import Text
 
-from simkit import __version__
 from simkit.body import body_of
 from simkit.errors import OutOfReach
 from simkit.files import MARK
 from simkit.making.cautions import CAUTIONS, FIRST
 from simkit.optimise.handmade import HandError, hand_error
 from simkit.optimise.trial import Setting
+from simkit.provenance import provenance
 from simkit.show import look
 from simkit.show.answers import FEELING, air_words
 from simkit.show.chart import scale_chart
@@ -95,7 +95,7 @@ def rendered(template: str, **shown: object) -> str:
     )
     environment.filters["table"] = html_rows
     colours = {name: getattr(look, name.upper()) for name in ("clay", "ink", "quiet", "faint", "paper", "air")}
-    return environment.get_template(template).render(colours=colours, mark=MARK, version=__version__, **shown)
+    return environment.get_template(template).render(colours=colours, mark=MARK, made=provenance(), **shown)
 
 
 # --- the parts of the page ------------------------------------------------------------------------

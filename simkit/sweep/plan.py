@@ -17,7 +17,8 @@ seed = 7
 
 [[variation]]
 name = "jars"
-table = "jars.csv"                            # dotted keys on top, one row a line
+table = "jars.csv"                            # dotted keys on top, one row a line; a name without a dot is a label:
+                                              # it changes nothing and is a column of the results
 
 [predict]                                     # what the command's options say
 model = "lumped,ports"
@@ -35,10 +36,12 @@ from typing import Any
 
 import numpy as np
 
+from simkit.body.surface import SurfaceError, check_scan
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
-from simkit.sweep.work import OPTIONS
-from simkit.vessel import Vessel, load
+from simkit.sweep.views import COLUMNS
+from simkit.sweep.work import OPTIONS, Variant
+from simkit.vessel import Scan, Vessel, load
 from simkit.vessel.faults import shown
 from simkit.vessel.keys import find
 from simkit.vessel.reader import parsed, text_of
@@ -59,6 +62,7 @@ class Variation:
 
     name: str
     rows: tuple[Settings, ...]
+    labels: tuple[str, ...] = ()  # keys of the rows that are labels
 
 
 @frozen
@@ -80,10 +84,17 @@ class Plan:
     @property
     def keys(self) -> tuple[str, ...]:
         """The dotted keys that vary, in the order of the file."""
-        return tuple(dict.fromkeys(key for each in self.variations for key in each.rows[0]))
+        named = (key for each in self.variations for key in each.rows[0] if key not in each.labels)
+        return tuple(dict.fromkeys(named))
 
-    def variants(self) -> Iterator[tuple[str, Vessel, Settings]]:
-        """Each case's name, base design and settings; the last variation changes fastest."""
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Columns of one's own, in the order of the file."""
+        return tuple(dict.fromkeys(key for each in self.variations for key in each.labels))
+
+    def variants(self) -> Iterator[Variant]:
+        """Each case's name, base design, settings and labels; the last variation changes fastest."""
+        labels = set(self.labels)
         numbered = [list(enumerate(each.rows, 1)) for each in self.variations]
         for base in self.bases:
             own = [Path(base.source).stem] if len(self.bases) > 1 or not self.variations else []
@@ -92,7 +103,8 @@ class Plan:
                 settings: dict[str, float | str] = {}
                 for _, row in rows:
                     settings |= row
-                yield ", ".join([*own, *names]), base, settings
+                own_columns = {key: settings.pop(key) for key in labels & settings.keys()}
+                yield ", ".join([*own, *names]), base, settings, own_columns
 
 
 def read_plan(path: str | Path) -> Plan:
@@ -157,7 +169,19 @@ def _bases(value: Any, path: Path, faults: list[Fault]) -> tuple[Vessel, ...]:
         allowed = "a design file's name, or a list of them" + ("; the key is missing" if value is None else "")
         faults.append(Fault(str(path), "base", shown(value), allowed))
         return ()
-    return tuple(load(path.parent / each) for each in named)
+    bases = tuple(load(path.parent / each) for each in named)
+    faults += [fault for base in bases for fault in _scans(base)]
+    return bases
+
+
+def _scans(base: Vessel) -> Iterator[Fault]:
+    """Scans of a design that cannot be read, before a sweep reads them."""
+    for chamber in base.chambers:
+        if isinstance(chamber.shape, Scan):
+            try:
+                check_scan(base.beside(chamber.shape.file))
+            except SurfaceError as why:
+                yield Fault(base.source, f"{chamber.name}.file", chamber.shape.file, str(why))
 
 
 def _variations(value: Any, bases: Sequence[Vessel], path: Path, faults: list[Fault]) -> Iterator[Variation]:
@@ -174,10 +198,11 @@ def _variations(value: Any, bases: Sequence[Vessel], path: Path, faults: list[Fa
         names.add(str(name))
         reader = _Reader(source, here, path.parent, faults)
         rows = reader.rows(table)
+        labels = tuple(key for key in rows[0] if reader.is_label(key, bases)) if rows and "table" in table else ()
         for key in rows[0] if rows else ():
-            reader.check_key(key, bases)
+            (reader.check_label(key) if key in labels else reader.check_key(key, bases))
         if rows:
-            yield Variation(str(name), rows)
+            yield Variation(str(name), rows, labels)
 
 
 @dataclass(frozen=True, eq=False)
@@ -281,6 +306,15 @@ class _Reader:
                 return ()
         return tuple({key: _cell(cell.strip()) for key, cell in zip(keys, line, strict=True)} for line in lines[1:])
 
+    def is_label(self, key: str, bases: Sequence[Vessel]) -> bool:
+        """A column of a table that no design has a key like: not even the last part of one, which would be a slip."""
+        known = {part for base in bases for dotted in base.numbers for part in (dotted, dotted.rpartition(".")[2])}
+        return key not in known and "." not in key and all(find(Vessel, base, key) is None for base in bases)
+
+    def check_label(self, key: str) -> None:
+        if not key or key.lower() in COLUMNS:
+            self.wrong(key, None, "a label of another name: this is a column of the results")
+
     def check_key(self, key: str, bases: Sequence[Vessel]) -> None:
         """Every base design must have a value of that name."""
         for base in bases:
@@ -294,7 +328,9 @@ def _is_range(value: Mapping[str, Any]) -> bool:
 
 
 def _cell(text: str) -> float | str:
-    """A cell of a table as a number where it is one."""
+    """A cell of a table as a number where it is one; what starts with noughts is a name."""
+    if text[:1] == "0" and text[1:2].isdigit():
+        return text
     try:
         number = float(text)
     except ValueError:

@@ -18,6 +18,7 @@ from typing import Any
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_folder
 from simkit.machine import cores
+from simkit.provenance import provenance
 from simkit.sweep.plan import Plan, read_plan
 from simkit.sweep.store import FILE, Store
 from simkit.sweep.work import Case, Row, cases_of, compute
@@ -42,6 +43,8 @@ class Swept:
     equal: int  # cases whose design another case has too; they share its row
     again: int  # cases begun more than once, because a worker died
     lost: int  # workers that died
+    others: int  # rows in the file that other code or other libraries have computed
+    made_with: str  # the program, its code and its libraries
     failures: tuple[tuple[int, str, str], ...]  # number, name and error of the first that failed
 
     def as_dict(self) -> dict[str, Any]:
@@ -61,7 +64,10 @@ class Swept:
             said.append("what failed before is computed again with --retry")
         if self.failed > len(self.failures):
             said.append(f"and {self.failed - len(self.failures)} more, in the view cases of the file")
-        return "\n".join([*said, f"rows are in {self.file}"]) + "\n"
+        if self.others:
+            what = "row" if self.others == 1 else "rows"
+            said.append(f"{self.others} {what} of other code or libraries stay in the file, out of its views")
+        return "\n".join([*said, f"rows are in {self.file}", f"made with {self.made_with}"]) + "\n"
 
 
 def sweep(
@@ -84,25 +90,25 @@ def sweep(
     if workers is not None and not 1 <= workers <= 1000:
         raise InputError([Fault("--workers", "", workers, "1 to 1000")])
     check_folder(folder)
+    by = provenance()
+    planned = list(cases_of(plan.variants(), plan.options))
     every: dict[str, Case] = {}
-    for case in cases_of(plan.variants(), plan.options):
+    for case in planned:
         every.setdefault(case.key, case)
     with Store.opened(Path(folder)) as store:
         if retry:
             store.drop_failed()
-        store.number(every.values())
         had = store.statuses().keys() & every.keys()
         missing = [case for key, case in every.items() if key not in had]
-        run = store.began(plan.text, plan.keys, plan.count)
-        work = _Work(store, plan.options, plan.count, len(every) - len(missing))
+        run = store.began(plan, planned, by)
+        work = _Work(store, plan.options, by.code, plan.count, len(every) - len(missing))
         if missing:
             _run(work, missing, _crew(workers, executor, scheduler))
         store.ended(run, work.computed, len(work.begun_again))
         statuses = store.statuses()
         failed = sum(statuses[key] == "failed" for key in every)
-        equal = plan.count - len(every)
-        tail = (failed, equal, len(work.begun_again), work.lost, tuple(store.failures()))
-        return Swept(store.file, plan.count, len(had), work.computed, *tail)
+        tail = (len(work.begun_again), work.lost, store.others(by.code), by.maker, tuple(store.failures()))
+        return Swept(store.file, plan.count, len(had), work.computed, failed, plan.count - len(every), *tail)
 
 
 def _crew(workers: int | None, executor: Executor | None, scheduler: str | None) -> Workers:
@@ -129,6 +135,7 @@ class _Work:
 
     store: Store
     options: Mapping[str, Mapping[str, Any]]
+    code: str
     count: int
     stored: int
     computed: int = 0
@@ -181,7 +188,7 @@ class _Work:
         cases = [lane.popleft() for _ in range(min(self._size(), len(lane)))]
         try:
             with undisturbed():  # a process of our own may start here
-                future = crew.executor().submit(compute, cases, self.options)
+                future = crew.executor().submit(compute, cases, self.options, self.code)
         except Exception as error:  # noqa: BLE001 whatever it is, nobody took the cases: they come back like a dead worker's
             future = Future()
             future.set_exception(error)
@@ -230,7 +237,7 @@ class _Work:
     def _keep(self) -> None:
         """Puts what has come on the disk."""
         if self._came:
-            self.store.keep(self._came)
+            self.store.keep(self._came, self.code)
             self.computed += len(self._came)
             self._came = []
             logger.info(self._told())

@@ -3,37 +3,51 @@
     import pandas, sqlite3
     notes = pandas.read_sql("select * from notes", sqlite3.connect("DIR/results.sqlite"))
 
-`results` holds the rows as they came, one a case by its key. The views beside it are made for reading, and show the
-cases of the latest plan: `cases` has every setting in a column of its own, `notes`, `blown`, `fingerings`,
-`resonances` and `optimised` have a line for each of what their names say. Times are in UTC.
+`results` holds the rows as they came, by the key of design, options and what computed them; `planned` the cases of the
+latest plan, each with the key of its row; `makers` what computed, by the `code` that rows bear. The views beside them
+are made for reading: `cases` has every setting and every label of the latest plan in a column of its own, `notes`,
+`blown`, `fingerings`, `resonances` and `optimised` have a line for each of what their names say. Times are in UTC.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import IO
 
-from simkit import __version__
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.machine import lock
+from simkit.provenance import Provenance
+from simkit.sweep.plan import Plan
+from simkit.sweep.views import queries
 from simkit.sweep.work import Case, Row
 
 FILE = "results.sqlite"
+LOCK = "sweep.lock"
 
 _TABLES = """
 create table if not exists results (
     key text primary key, number integer, name text not null, settings text not null, status text not null,
-    seconds real not null, answers text, error text, traceback text, worker text not null, at text not null
+    seconds real not null, answers text, error text, traceback text, worker text not null, at text not null,
+    code text not null default ''
 ) without rowid;
+create table if not exists planned (
+    number integer primary key, name text not null, settings text not null, labels text not null, key text not null
+);
+create table if not exists makers (code text primary key, simkit text not null, made text not null) without rowid;
 create table if not exists runs (
     id integer primary key, began text not null, ended text, simkit text not null, plan text not null,
     cases integer not null, computed integer, again integer
 );
 """
+
+
+LAYOUT = 2  # of the tables, SQLite's user_version; 0 stands for files from before it was counted
 
 
 class Store:
@@ -48,7 +62,9 @@ class Store:
     def opened(cls, folder: Path) -> Iterator[Store]:
         """The store of a folder, held by this process alone while it is open."""
         folder.mkdir(exist_ok=True)
-        with open(folder / "sweep.lock", "w") as held:
+        for ending in ("", "-wal", "-shm", "-journal"):
+            _check_own(folder / (FILE + ending))
+        with _lock_file(folder / LOCK) as held:
             try:
                 lock(held.fileno())
             except BlockingIOError as error:
@@ -66,16 +82,30 @@ class Store:
         # Write-ahead log, and every commit on the disk before it returns: a crash loses nothing that was kept.
         self._db.execute("pragma journal_mode = wal")
         self._db.execute("pragma synchronous = full")
+        ((layout,),) = self._db.execute("pragma user_version")
+        if layout > LAYOUT:
+            allowed = "a file of results that this simkit or an older one has made"
+            raise InputError([Fault(str(self.file), "", None, allowed)])
         self._db.executescript(_TABLES)
+        if "code" not in {name for _, name, *_ in self._db.execute("pragma table_info(results)")}:
+            self._db.execute("alter table results add column code text not null default ''")
+        self._db.execute(f"pragma user_version = {LAYOUT}")
 
-    def began(self, plan: str, keys: Iterable[str], count: int) -> int:
-        """Notes that a run begins, and makes the views for what it varies; the run's number."""
-        now = _now()
-        run = self._db.execute(
-            "insert into runs (began, simkit, plan, cases) values (?, ?, ?, ?)", (now, __version__, plan, count)
-        ).lastrowid
+    def began(self, plan: Plan, cases: Iterable[Case], by: Provenance) -> int:
+        """Notes that a run begins, its cases and what computes them, and makes the views; the run's number."""
         with self._whole():
-            for name, query in _views(self._settings() | dict.fromkeys(keys)).items():
+            made = json.dumps(by.as_dict(), ensure_ascii=False)
+            self._db.execute("insert or ignore into makers values (?, ?, ?)", (by.code, by.simkit, made))
+            run = self._db.execute(
+                "insert into runs (began, simkit, plan, cases) values (?, ?, ?, ?)",
+                (_now(), by.maker, plan.text, plan.count),
+            ).lastrowid
+            self._db.execute("delete from planned")
+            self._db.executemany(
+                "insert into planned values (?, ?, ?, ?, ?)",
+                ((each.number, each.name, _json(each.settings), _json(each.labels), each.key) for each in cases),
+            )
+            for name, query in queries(plan.keys, plan.labels).items():
                 self._db.execute(f"drop view if exists {name}")
                 self._db.execute(f"create view {name} as {query}")
         return int(run or 0)
@@ -90,39 +120,35 @@ class Store:
         """The keys that have a row, each with its status."""
         return dict(self._db.execute("select key, status from results"))
 
-    def number(self, cases: Iterable[Case]) -> None:
-        """Gives rows that are there the numbers and names of this plan, and no number to those that it leaves out."""
-        with self._whole():
-            self._db.execute("update results set number = null")
-            self._db.executemany(
-                "update results set number = ?, name = ?, settings = ? where key = ?",
-                ((case.number, case.name, json.dumps(dict(case.settings)), case.key) for case in cases),
-            )
+    def others(self, code: str) -> int:
+        """How many rows other code or other libraries have computed: they are kept, and nothing is said of them."""
+        ((count,),) = self._db.execute("select count(*) from results where code != ?", (code,))
+        return int(count)
 
     def drop_failed(self) -> None:
         """Forgets the rows of failed cases, so that they are computed again."""
         self._db.execute("delete from results where status = 'failed'")
 
-    def keep(self, rows: Iterable[tuple[Case, Row]]) -> None:
-        """Keeps rows, all of them or none; they are on the disk when this returns."""
+    def keep(self, rows: Iterable[tuple[Case, Row]], code: str) -> None:
+        """Keeps rows that a code has computed, all of them or none; they are on the disk when this returns."""
         now = _now()
         with self._whole():
             self._db.executemany(
-                "insert or replace into results values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "insert or replace into results values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [
                     (
-                        *(row.key, case.number, case.name, json.dumps(dict(case.settings)), row.status, row.seconds),
-                        *(row.answers, row.error, row.traceback, row.worker, now),
+                        *(row.key, case.number, case.name, _json(case.settings), row.status, row.seconds),
+                        *(row.answers, row.error, row.traceback, row.worker, now, code),
                     )
                     for case, row in rows
                 ],
             )
 
     def failures(self, most: int = 5) -> list[tuple[int, str, str]]:
-        """Number, name and error of the first failed cases."""
+        """Number, name and error of the first failed cases of the plan."""
         return self._db.execute(
-            "select number, name, error from results where status = 'failed' and number is not null"
-            " order by number limit ?",
+            "select p.number, p.name, r.error from planned as p join results as r on r.key = p.key"
+            " where r.status = 'failed' order by p.number limit ?",
             (most,),
         ).fetchall()
 
@@ -137,10 +163,26 @@ class Store:
             raise
         self._db.execute("commit")
 
-    def _settings(self) -> dict[str, None]:
-        """Keys that rows of earlier runs have set."""
-        found = self._db.execute("select distinct each.key from results, json_each(results.settings) as each")
-        return {key: None for (key,) in found}
+
+def _check_own(path: Path) -> None:
+    """Refuses a link or a device in the place of a file of ours: what it leads to is somebody else's."""
+    if path.is_symlink() or (path.exists() and not path.is_file()):
+        raise InputError([Fault(str(path), "-o", None, "a file of the sweep's own, not a link or a device")])
+
+
+@contextmanager
+def _lock_file(path: Path) -> Iterator[IO[bytes]]:
+    """The file by whose lock one sweep keeps others out, made where it is not there; nothing in it is ever changed."""
+    _check_own(path)
+    # Where a link has come since, O_NOFOLLOW refuses it too; a pipe is not waited for.
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    try:
+        handle = os.open(path, flags, 0o666)
+    except OSError as error:
+        allowed = f"a file of the sweep's own that can be opened ({error.strerror})"
+        raise InputError([Fault(str(path), "-o", None, allowed)]) from error
+    with open(handle, "rb", buffering=0) as held:
+        yield held
 
 
 @contextmanager
@@ -160,56 +202,5 @@ def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
-def _views(keys: Mapping[str, None]) -> dict[str, str]:
-    """The queries of the views by name; each dotted key that varies is a column."""
-    settings = "".join(f", {_setting(key)} as {_quoted(key)}" for key in keys)
-    columns = f"r.number, r.name as 'case'{settings}"
-    views = {
-        "cases": f"select {columns}, r.status, r.seconds, r.error, r.key from results as r where r.number is not null"
-    }
-    for name, (command, items, inner) in _LISTS.items():
-        listed = "".join(f", {_field(f'$.{path}')} as {_quoted(label)}" for label, path in inner.items())
-        views[name] = (
-            f"select {columns}, json_extract(chamber.value, '$.name') as chamber{listed} from results as r,"
-            f" json_each(r.answers, '$.{command}.chambers') as chamber,"
-            f" json_each(chamber.value, '$.{items}') as item where r.number is not null"
-        )
-    return views
-
-
-def _setting(key: str) -> str:
-    path = '$."' + key.replace('"', "") + '"'
-    return f"json_extract(r.settings, {_text(path)})"
-
-
-def _field(path: str) -> str:
-    return f"json_extract(item.value, {_text(path)})"
-
-
-def _text(value: str) -> str:
-    return "'" + value.replace("'", "''") + "'"
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
-
-
-_MODELS = {
-    f"{model}_{field}": f"{model}.{field}"
-    for model in ("lumped", "ports", "resolved")
-    for field in ("frequency_hz", "cents", "q", "uncertainty_cents")
-}
-_BLOWN = ("pressure_pa", "sounding_hz", "overblow_margin", "overblow_at_pa", "speaks")
-
-# View: command, list in each chamber, columns by their place in the list's items.
-_LISTS: dict[str, tuple[str, str, dict[str, str]]] = {
-    "notes": ("predict", "notes", {"pitch": "pitch", "open": "open", "target_hz": "target_hz", **_MODELS}),
-    "blown": ("blow", "notes", {"pitch": "pitch", **{key: key for key in _BLOWN}}),
-    "fingerings": ("chart", "fingerings", {key: key for key in ("open", "frequency_hz", "q")}),
-    "resonances": ("resonances", "resonances", {key: key for key in ("frequency_hz", "k_per_m", "q")}),
-    "optimised": (
-        "optimise",
-        "after",
-        {"pitch": "pitch", "target_hz": "target_hz", "frequency_hz": "ports.frequency_hz", "cents": "ports.cents"},
-    ),
-}
+def _json(values: Mapping[str, float | str]) -> str:
+    return json.dumps(dict(values), ensure_ascii=False)

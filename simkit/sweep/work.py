@@ -11,10 +11,10 @@ import time
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
-from simkit import __version__
+from simkit import provenance
+from simkit.body.surface import SurfaceError, scan_content
 from simkit.errors import SimkitError
 from simkit.frozen import frozen
 from simkit.vessel import Scan, Vessel
@@ -40,6 +40,7 @@ class Case:
     name: str
     base: Vessel
     settings: Mapping[str, float | str]
+    labels: Mapping[str, float | str]  # columns of one's own, which nothing depends on
     key: str  # the hash of all that its answer depends on
     walls: str  # the same for cases that share their chambers' fields; empty where the design is not legal
 
@@ -62,23 +63,28 @@ class Row:
     worker: str
 
 
-def cases_of(variants: Iterable[tuple[str, Vessel, Mapping[str, float | str]]], options: Options) -> Iterator[Case]:
-    """The cases of a plan's variants (name, base design, settings), numbered from 1."""
-    for number, (name, base, settings) in enumerate(variants, 1):
-        case = Case(number, name, base, settings, "", "")
+Variant = tuple[str, Vessel, Mapping[str, float | str], Mapping[str, float | str]]  # name, base, settings, labels
+
+
+def cases_of(variants: Iterable[Variant], options: Options) -> Iterator[Case]:
+    """The cases of a plan's variants, numbered from 1."""
+    for number, (name, base, settings, labels) in enumerate(variants, 1):
+        case = Case(number, name, base, settings, labels, "", "")
         try:
             vessel = case.vessel
-        except SimkitError:
+            yield replace(case, key=key_of(vessel, options), walls=walls_of(vessel))
+        except (SimkitError, SurfaceError):  # its row will say what is wrong with it
             said = json.dumps([_written(base), dict(settings)], sort_keys=True)
             yield replace(case, key=_key(said, options))
-        else:
-            yield replace(case, key=key_of(vessel, options), walls=walls_of(vessel))
 
 
 def key_of(vessel: Vessel, options: Options) -> str:
-    """The hash of what an answer depends on: the design, files that it names, what is asked, and our version."""
+    """The hash of what an answer depends on: the design, files that it names, what is asked, and what computes it.
+
+    SurfaceError where a scan cannot be read.
+    """
     scans = [vessel.beside(c.shape.file) for c in vessel.chambers if isinstance(c.shape, Scan)]
-    return _key(_written(vessel), options, *map(_content, scans))
+    return _key(_written(vessel), options, *map(scan_content, scans))
 
 
 def _written(vessel: Vessel) -> str:
@@ -87,18 +93,11 @@ def _written(vessel: Vessel) -> str:
 
 
 def _key(said: str, options: Options, *files: bytes) -> str:
-    asked = json.dumps([__version__, options], sort_keys=True)
+    asked = json.dumps([provenance.code(), options], sort_keys=True)
     digest = hashlib.sha256(f"{asked}\n{said}".encode())
     for content in files:
         digest.update(hashlib.sha256(content).digest())
     return digest.hexdigest()[:32]
-
-
-def _content(file: Path) -> bytes:
-    try:
-        return file.read_bytes()
-    except OSError:
-        return b""
 
 
 def walls_of(vessel: Vessel) -> str:
@@ -107,14 +106,26 @@ def walls_of(vessel: Vessel) -> str:
     return repr((chambers, vessel.clay.wall_mm))
 
 
-def compute(cases: Sequence[Case], options: Options) -> list[Row]:
-    """A row for each case; nothing that goes wrong in one keeps the others from theirs."""
-    return [_row(case, options) for case in cases]
+def compute(cases: Sequence[Case], options: Options, code: str) -> list[Row]:
+    """A row for each case; nothing that goes wrong in one keeps the others from theirs.
+
+    code: what the sweep computes with (`provenance.code`); a worker with other code or other libraries refuses.
+    """
+    return [_row(case, options) if code == provenance.code() else _refused(case) for case in cases]
+
+
+def _worker() -> str:
+    return f"{socket.gethostname()}:{os.getpid()}"
+
+
+def _refused(case: Case) -> Row:
+    error = f"the worker has other code or libraries than the sweep: {provenance.provenance().maker}"
+    return Row(case.key, "failed", 0.0, None, error, None, _worker())
 
 
 def _row(case: Case, options: Options) -> Row:
     began = time.perf_counter()
-    worker = f"{socket.gethostname()}:{os.getpid()}"
+    worker = _worker()
     try:
         vessel = case.vessel
         found = {name: _ANSWERS[name](vessel, dict(options[name])) for name in options}

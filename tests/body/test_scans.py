@@ -12,7 +12,7 @@ from simkit.body.lobes import LobesWall
 from simkit.body.mesh import air_mesh, default_size
 from simkit.body.scan import scan_wall, smooth_wall
 from simkit.body.shapes import EggWall
-from simkit.body.surface import SurfaceError, checked_surface
+from simkit.body.surface import SurfaceError, checked_surface, read_surface
 from simkit.body.wall import curvatures, distance, normals, on_wall, project
 from simkit.vessel import loads
 
@@ -157,3 +157,29 @@ def test_clay_fills_a_groove_that_is_too_tight_for_it(tmp_path):
     text = f'[clay]\nwall_mm = 12\n[[chamber]]\nname = "cast"\nshape = "scan"\nfile = "{path.name}"\n'
     body = body_of(loads(text, str(tmp_path / "cast.toml")))
     assert any("clay fills a groove" in said and f"{1e3 * over:.1f} mm" in said for said in body.cautions)
+
+
+def test_a_text_stl_cut_short_anywhere_is_a_fault_and_never_ends_the_process(tmp_path, capsys):
+    """At every tenth of the file, and within each kind of its lines: what was copied by half is common."""
+    cube = [[x, y, z] for x in (0, 30) for y in (0, 30) for z in (0, 30)]
+    faces = [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1],
+             [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4], [1, 5, 7], [1, 7, 3]]  # fmt: skip
+    corners = ["\n".join(f"vertex {x} {y} {z}" for x, y, z in (cube[n] for n in face)) for face in faces]
+    body = [f"facet normal 0 0 1\nouter loop\n{three}\nendloop\nendfacet\n" for three in corners]
+    text = "solid cube\n" + "".join(body) + "endsolid cube\n"
+    path = tmp_path / "cut.stl"
+    path.write_text(text)
+    checked_surface(read_surface(path))  # whole, it is a body
+    first = len("solid cube\n")
+    for end in [*range(0, len(text) - 20, len(text) // 10), *range(first, first + len(body[0]), 7)]:
+        path.write_text(text[:end])
+        with pytest.raises(SurfaceError):
+            checked_surface(read_surface(path))
+    assert capsys.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("content", [b"solid " + b"\xff" * 300, b"\0" * 84, b"\0" * 80 + b"\xff" * 4, b"\0" * 200])
+def test_a_spoilt_stl_is_a_fault(tmp_path, content):
+    (tmp_path / "spoilt.stl").write_bytes(content)
+    with pytest.raises(SurfaceError):
+        read_surface(tmp_path / "spoilt.stl")

@@ -6,12 +6,16 @@ Two rerun in the quick tests, the others in the sample; of all of them the page 
 import importlib.util
 import json
 import os
+import re
 import subprocess
 import sys
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 
 import pytest
+
+from simkit.provenance import LIBRARIES, provenance
 
 LASTING = ("04_shape_a_figure_to_a_scale", "05_hand_made_error")  # more than twenty seconds even when quick
 QUICK = ("01_where_the_simple_formula_fails", "02_shape_and_tone")  # some ten seconds
@@ -50,6 +54,16 @@ def test_a_study_reruns_and_finds_what_its_record_holds(study, tmp_path):
     pictures = {path.name for path in study.iterdir() if path.suffix in (".png", ".svg")}
     assert pictures <= {path.name for path in tmp_path.iterdir()}
     assert {path: path.stat().st_mtime_ns for path in before} == before
+
+
+@pytest.mark.parametrize("study", STUDIES, ids=lambda path: path.name)
+def test_a_record_says_what_made_it(study):
+    made = recorded(study)["provenance"]
+    assert made.keys() == provenance().as_dict().keys()
+    assert made["libraries"].keys() == set(LIBRARIES)
+    assert re.fullmatch("[0-9a-f]{12}(, changed since)?", made["commit"])
+    assert datetime.fromisoformat(made["at"]).tzinfo
+    assert made["command"].startswith(f"studies/{study.name}/")
 
 
 @pytest.mark.parametrize("study", STUDIES, ids=lambda path: path.name)

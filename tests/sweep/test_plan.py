@@ -1,8 +1,11 @@
 """What a file of cases may say, and what is said of one that is wrong."""
 
+import os
+
 import numpy as np
 import pytest
 
+from simkit.body.surface import LARGEST_SCAN
 from simkit.errors import InputError
 from simkit.sweep.plan import read_plan
 
@@ -18,7 +21,7 @@ def test_variations_combine_and_the_last_changes_fastest(folder):
     read = read_plan(folder / "cases.toml")
     assert read.count == 6
     assert read.keys == ("body.diameter_mm", "air.temperature_c")
-    assert [(name, *settings.values()) for name, _, settings in read.variants()][:4] == [
+    assert [(name, *settings.values()) for name, _, settings, _ in read.variants()][:4] == [
         ("size 1, air 1", 50, 10.0),
         ("size 1, air 2", 50, 20.0),
         ("size 1, air 3", 50, 30.0),
@@ -28,7 +31,7 @@ def test_variations_combine_and_the_last_changes_fastest(folder):
 
 def test_keys_of_one_variation_go_together(folder):
     read = plan(folder, HEAD + '[[variation]]\nname = "a"\nbody.diameter_mm = [40, 50]\nclay.wall_mm = [3, 4]')
-    assert [settings for _, _, settings in read.variants()] == [
+    assert [settings for _, _, settings, _ in read.variants()] == [
         {"body.diameter_mm": 40, "clay.wall_mm": 3},
         {"body.diameter_mm": 50, "clay.wall_mm": 4},
     ]
@@ -53,7 +56,7 @@ def test_draws_follow_their_laws_and_their_seed(folder):
 def test_a_table_gives_a_case_a_line_and_texts_stay_texts(folder):
     (folder / "jars.csv").write_text("body.diameter_mm, scale.temperament\n40, equal\n\n50, just\n")
     read = plan(folder, HEAD + '[[variation]]\nname = "jars"\ntable = "jars.csv"')
-    assert [settings for _, _, settings in read.variants()] == [
+    assert [settings for _, _, settings, _ in read.variants()] == [
         {"body.diameter_mm": 40.0, "scale.temperament": "equal"},
         {"body.diameter_mm": 50.0, "scale.temperament": "just"},
     ]
@@ -62,7 +65,7 @@ def test_a_table_gives_a_case_a_line_and_texts_stay_texts(folder):
 def test_several_designs_may_be_the_base(folder):
     (folder / "other.toml").write_text((folder / "ball.toml").read_text().replace("50", "70"))
     read = plan(folder, 'base = ["ball.toml", "other.toml"]\ncompute = ["predict", "chart"]')
-    assert [name for name, _, _ in read.variants()] == ["ball", "other"]
+    assert [name for name, *_ in read.variants()] == ["ball", "other"]
 
 
 VARIATION = '[[variation]]\nname = "a"\n'
@@ -109,3 +112,44 @@ def test_a_ragged_table_is_refused(folder):
     (folder / "jars.csv").write_text("body.diameter_mm,clay.wall_mm\n40\n")
     with pytest.raises(InputError, match="row 2: allowed: 2 values, not 1"):
         plan(folder, HEAD + VARIATION + 'table = "jars.csv"')
+
+
+JARS = HEAD + '[[variation]]\nname = "jars"\ntable = "jars.csv"'
+
+
+def test_a_column_without_a_dot_is_a_label_and_changes_no_design(folder):
+    (folder / "jars.csv").write_text("body.diameter_mm, jar, shelf\n40, 007, oben\n50, ä\\b, 3\n", encoding="utf-8")
+    read = plan(folder, JARS)
+    assert (read.keys, read.labels) == (("body.diameter_mm",), ("jar", "shelf"))
+    assert [(settings, labels) for *_, settings, labels in read.variants()] == [
+        ({"body.diameter_mm": 40.0}, {"jar": "007", "shelf": "oben"}),
+        ({"body.diameter_mm": 50.0}, {"jar": "ä\\b", "shelf": 3.0}),
+    ]
+
+
+@pytest.mark.parametrize("column", ["status", "Number", "wall_mm", "body.lenght_mm", ""])
+def test_a_label_that_is_a_slip_or_a_column_of_the_results_is_refused(folder, column):
+    """The last part of a dotted key alone, a key with a slip, a name that the views have already."""
+    (folder / "jars.csv").write_text(f"body.diameter_mm, {column}\n40, 1\n")
+    with pytest.raises(InputError, match=r"variation\.jars"):
+        plan(folder, JARS)
+
+
+SCAN = 'clay.wall_mm = 4\n[[chamber]]\nname = "body"\nshape = "scan"\nfile = "body.stl"\n'
+
+
+@pytest.mark.parametrize("what", ["pipe", "device", "folder", "huge", "none"])
+def test_a_scan_that_never_ends_is_refused_before_it_is_read(folder, what):
+    scan = folder / "body.stl"
+    if what == "pipe":
+        os.mkfifo(scan)
+    elif what == "device":
+        scan.symlink_to("/dev/zero")
+    elif what == "folder":
+        scan.mkdir()
+    elif what == "huge":
+        with open(scan, "wb") as file:
+            file.truncate(LARGEST_SCAN + 1)  # holes take no room on the disk
+    (folder / "cast.toml").write_text(SCAN)
+    with pytest.raises(InputError, match=r"cast\.toml: body\.file = 'body\.stl'"):
+        plan(folder, HEAD.replace("ball", "cast"))

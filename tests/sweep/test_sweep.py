@@ -6,9 +6,11 @@ import os
 import sqlite3
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 
+import numpy as np
 import pytest
 
 import simkit
+from simkit import provenance
 from simkit.errors import InputError, OutOfReach
 from simkit.sweep import sweep
 from simkit.sweep.store import Store
@@ -150,6 +152,121 @@ def test_a_file_that_is_no_database_is_refused(folder):
         swept(folder)
 
 
+def test_after_a_change_of_what_computes_everything_is_computed_anew_and_it_is_said(folder, monkeypatch):
+    swept(folder)
+    monkeypatch.setattr(provenance, "code", lambda: "another")
+    answer = swept(folder)
+    assert (answer.stored, answer.computed, answer.others) == (0, 6, 6)
+    assert "6 rows of other code or libraries stay in the file, out of its views" in str(answer)
+    assert rows(folder, "select count(*) from cases") == [(6,)]
+    assert rows(folder, "select count(*) from results group by code") == [(6,), (6,)]
+    monkeypatch.undo()
+    assert (swept(folder).stored, swept(folder).computed) == (6, 0)
+
+
+def test_a_store_says_what_it_was_made_with(folder):
+    answer = swept(folder)
+    ((code, made),) = rows(folder, "select code, made from makers")
+    assert rows(folder, "select distinct code from results") == [(code,)]
+    told = json.loads(made)
+    assert told["libraries"]["numpy"] == np.__version__ and told["simkit"] == simkit.__version__
+    assert answer.made_with in str(answer) and f"numpy {np.__version__}" in answer.made_with
+    assert rows(folder, "select simkit from runs") == [(answer.made_with,)]
+
+
+def test_a_store_from_before_this_was_noted_is_read_and_computed_anew(folder):
+    swept(folder)
+    with sqlite3.connect(folder / "out" / "results.sqlite") as database:
+        for view in ("cases", "notes", "blown", "fingerings", "resonances", "optimised"):
+            database.execute(f"drop view {view}")
+        database.execute("alter table results drop column code")
+        database.execute("update results set key = 'old ' || key")
+        for table in ("planned", "makers"):
+            database.execute(f"drop table {table}")
+        database.execute("pragma user_version = 0")
+    answer = swept(folder)
+    assert (answer.stored, answer.computed, answer.others) == (0, 6, 6)
+
+
+def test_a_store_of_a_newer_simkit_is_refused(folder):
+    swept(folder)
+    with sqlite3.connect(folder / "out" / "results.sqlite") as database:
+        database.execute("pragma user_version = 99")
+    with pytest.raises(InputError, match="that this simkit or an older one has made"):
+        swept(folder)
+
+
+def test_a_worker_with_other_code_computes_nothing(folder, monkeypatch):
+    """As a cluster's machines may have after an update of some of them."""
+    work = simkit.sweep.work
+    monkeypatch.setattr(
+        "simkit.sweep.running.compute", lambda cases, options, code: work.compute(cases, options, "old")
+    )
+    answer = swept(folder)
+    assert (answer.computed, answer.failed) == (6, 6)
+    assert "the worker has other code or libraries than the sweep" in str(answer)
+    monkeypatch.undo()
+    assert swept(folder, retry=True).failed == 0
+
+
+NAMES = ("körper", "日本", "b\\c", "a b")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_name_of_any_signs_has_its_column_with_its_values(folder, name):
+    written = json.dumps(name, ensure_ascii=False)  # a text of TOML is written as JSON writes it
+    (folder / "ball.toml").write_text((folder / "ball.toml").read_text().replace('"body"', written), encoding="utf-8")
+    key = json.dumps(f"{name}.diameter_mm", ensure_ascii=False)
+    cases = (folder / "cases.toml").read_text().replace('"body.diameter_mm"', key)
+    (folder / "cases.toml").write_text(cases, encoding="utf-8")
+    assert swept(folder).failed == 0
+    with sqlite3.connect(folder / "out" / "results.sqlite") as database:
+        database.row_factory = sqlite3.Row
+        for view in ("cases", "notes"):
+            found = database.execute(f"select * from {view} order by number").fetchall()
+            assert [row[f"{name}.diameter_mm"] for row in found] == [50, 50, 50, 60, 60, 60]
+        assert {row["chamber"] for row in found} == {name}
+
+
+def test_labels_are_columns_and_equal_designs_keep_their_own(folder):
+    (folder / "jars.csv").write_text("body.diameter_mm, jar\n50, left\n50, right\n60, ä\n", encoding="utf-8")
+    head = 'base = "ball.toml"\ncompute = ["predict"]\n[predict]\nmodel = "lumped"\n'
+    (folder / "cases.toml").write_text(head + '[[variation]]\nname = "jars"\ntable = "jars.csv"')
+    answer = swept(folder)
+    assert (answer.cases, answer.computed, answer.equal) == (3, 2, 1)
+    assert rows(folder, 'select number, jar, "body.diameter_mm" from notes order by number') == [
+        (1, "left", 50), (2, "right", 50), (3, "ä", 60)]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["sweep.lock", "results.sqlite", "results.sqlite-wal"])
+@pytest.mark.parametrize("there", ["a file", "nothing", "a pipe"])
+def test_no_link_is_followed_and_nothing_is_emptied(folder, name, there):
+    other = folder / "mine.txt"
+    if there == "a file":
+        other.write_text("years of work")
+    elif there == "a pipe":
+        os.mkfifo(other)
+    (folder / "out").mkdir()
+    (folder / "out" / name).symlink_to(other)
+    with pytest.raises(InputError, match="a file of the sweep's own, not a link or a device"):
+        swept(folder)
+    assert other.exists() == (there != "nothing")
+    assert there != "a file" or other.read_text() == "years of work"
+
+
+def test_the_lock_of_a_folder_is_not_emptied(folder):
+    (folder / "out").mkdir()
+    (folder / "out" / "sweep.lock").write_text("notes of mine")
+    swept(folder)
+    assert (folder / "out" / "sweep.lock").read_text() == "notes of mine"
+
+
+def test_a_folder_that_is_a_link_to_nowhere_is_refused(folder):
+    (folder / "out").symlink_to(folder / "gone")
+    with pytest.raises(InputError, match="not that of a link that leads nowhere"):
+        swept(folder)
+
+
 class Fickle:
     """Workers whose executor is found broken when work is handed to it, the first time or each time."""
 
@@ -207,14 +324,14 @@ def test_a_sweep_without_workers_says_what_is_stored_and_goes_on_later(folder, m
 class Deadly:
     """`compute` with a case in it that kills its worker."""
 
-    def __call__(self, cases, options):
+    def __call__(self, cases, options, code):
         from simkit.sweep.work import compute
 
         for case in cases:
             if case.settings == {"body.diameter_mm": 60, "air.temperature_c": 20.0}:
                 assert multiprocessing.parent_process() is not None
                 os.kill(os.getpid(), 9)
-        return compute(cases, options)
+        return compute(cases, options, code)
 
 
 @pytest.mark.slow

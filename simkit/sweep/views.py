@@ -1,0 +1,73 @@
+"""How the rows of a sweep read as tables: a query for each view of the file of results."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+
+def queries(keys: Iterable[str], labels: Iterable[str]) -> dict[str, str]:
+    """The queries of the views by name; each dotted key that varies is a column, and so is each label."""
+    own = [("settings", key) for key in keys] + [("labels", label) for label in labels]
+    columns = "p.number, p.name as 'case'" + "".join(f", {_member(what, key)} as {_quoted(key)}" for what, key in own)
+    views = {
+        "cases": f"select {columns}, r.status, r.seconds, r.error, p.key from planned as p"
+        " join results as r on r.key = p.key"
+    }
+    for name, (command, items, inner) in _LISTS.items():
+        listed = "".join(f", {_field(f'$.{path}')} as {_quoted(label)}" for label, path in inner.items())
+        views[name] = (
+            f"select {columns}, json_extract(chamber.value, '$.name') as chamber{listed} from planned as p"
+            f" join results as r on r.key = p.key, json_each(r.answers, '$.{command}.chambers') as chamber,"
+            f" json_each(chamber.value, '$.{items}') as item"
+        )
+    return views
+
+
+def _member(what: str, key: str) -> str:
+    # Not json_extract: its paths know no name with a backslash or a quotation mark.
+    return f"(select value from json_each(p.{what}) where key = {_text(key)})"
+
+
+def _field(path: str) -> str:
+    return f"json_extract(item.value, {_text(path)})"
+
+
+def _text(value: str) -> str:
+    return "'" + value.replace("'", "''") + "'"
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
+_MODELS = {
+    f"{model}_{field}": f"{model}.{field}"
+    for model in ("lumped", "ports", "resolved")
+    for field in ("frequency_hz", "cents", "q", "uncertainty_cents")
+}
+_BLOWN = ("pressure_pa", "sounding_hz", "overblow_margin", "overblow_at_pa", "speaks")
+
+# View: command, list in each chamber, columns by their place in the list's items.
+_LISTS: dict[str, tuple[str, str, dict[str, str]]] = {
+    "notes": ("predict", "notes", {"pitch": "pitch", "open": "open", "target_hz": "target_hz", **_MODELS}),
+    "blown": ("blow", "notes", {"pitch": "pitch", **{key: key for key in _BLOWN}}),
+    "fingerings": ("chart", "fingerings", {key: key for key in ("open", "frequency_hz", "q")}),
+    "resonances": ("resonances", "resonances", {key: key for key in ("frequency_hz", "k_per_m", "q")}),
+    "optimised": (
+        "optimise",
+        "after",
+        {"pitch": "pitch", "target_hz": "target_hz", "frequency_hz": "ports.frequency_hz", "cents": "ports.cents"},
+    ),
+}
+
+# Columns of the views that are not a plan's: no label may bear such a name.
+COLUMNS = {
+    "number",
+    "case",
+    "status",
+    "seconds",
+    "error",
+    "key",
+    "chamber",
+    *(c for *_, i in _LISTS.values() for c in i),
+}
