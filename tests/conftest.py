@@ -27,6 +27,8 @@ def pytest_addoption(parser):
 def pytest_configure(config):
     factor = config.getoption("--shake")
     if factor is not None:
+        if not 0.8 <= factor <= 1.25:
+            raise pytest.UsageError(f"--shake {factor}: a factor from 0.8 to 1.25")
         from simkit.body import kernel
 
         os.environ[kernel.SHAKE] = str(factor)  # the processes that tests start have it too
