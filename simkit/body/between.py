@@ -34,6 +34,12 @@ def place_words(place: np.ndarray) -> str:
     return f"along {along:.1f}, across {across:.1f}, up {up:.1f} mm"
 
 
+def boxes_apart(a: Wall, b: Wall) -> float:
+    """How far apart the boxes of two walls are, m: the walls are no nearer. 0 where the boxes meet."""
+    (low, high), (other_low, other_high) = a.box, b.box
+    return float(np.linalg.norm(np.maximum(np.maximum(low - other_high, other_low - high), 0.0)))
+
+
 @lru_cache(maxsize=256)
 def between(a: Wall, b: Wall) -> Between:
     """The least clay between the air of two chambers, by points of each wall held against the other.
@@ -95,8 +101,12 @@ def buried(opening: Opening, thickness: float, other: Wall) -> float:
 
 
 def windway_room(opening: Opening, length: float, other: Wall) -> float:
-    """How far a window's windway, `length` long behind it, stays from another chamber's air, m; negative within."""
+    """How far a window's windway, `length` long behind it, stays from another chamber's air, m; negative within.
+
+    At least so far where it stays clear of that chamber's box.
+    """
     back = np.linspace(0.0, length, 24)[:, None] * opening.forward
     exit_ = opening.center - opening.height / 2 * opening.forward
-    sides = [exit_ - back + side * opening.width / 2 * opening.across for side in (-1, 0, 1)]
-    return float(distance(other, np.concatenate(sides)).min())
+    sides = np.concatenate([exit_ - back + side * opening.width / 2 * opening.across for side in (-1, 0, 1)])
+    least = box_distance(other, sides).min()
+    return float(least if least > 0 else distance(other, sides).min())

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import partial
-from itertools import combinations, permutations
+from itertools import combinations, permutations, product
 
 import numpy as np
 
 from simkit.body.assembly import MM, chamber_body, gap, hole_opening, placed_wall, window_opening
-from simkit.body.between import between, buried, place_words, windway_room
+from simkit.body.between import between, boxes_apart, buried, place_words, windway_room
 from simkit.body.body import Body, ChamberBody, Opening
 from simkit.body.surface import SurfaceError
 from simkit.body.wall import Wall, clearance, curvatures, on_wall
@@ -70,8 +70,14 @@ def _in_one_piece(chambers: list[_Inspection]) -> Iterator[Fault]:
     thickness = chambers[0].vessel.clay.wall_mm if chambers else 0.0
     joined, apart = chambers[:1], chambers[1:] if thickness > 0 else []
     while apart:
-        reach = [(between(a.wall, b.wall).thickness / MM, a, b) for a in joined for b in apart]
-        clear, one, other = min(reach, key=lambda found: found[0])
+        clear, one, other = np.inf, joined[0], apart[0]
+        near = sorted(product(joined, apart), key=lambda pair: boxes_apart(pair[0].wall, pair[1].wall))
+        for a, b in near:
+            if boxes_apart(a.wall, b.wall) / MM >= clear:
+                break
+            found = between(a.wall, b.wall).thickness / MM
+            if found < clear:
+                clear, one, other = found, a, b
         if clear > JOINED * thickness:
             allowed = (
                 f"nearer to {one.chamber.name}: with {clear:.2f} mm between them walls of {thickness:g} mm do not "
@@ -85,6 +91,8 @@ def _in_one_piece(chambers: list[_Inspection]) -> Iterator[Fault]:
 def _between(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
     """Two chambers must leave clay between them."""
     least = one.vessel.clay.least_between_mm
+    if boxes_apart(one.wall, other.wall) > max(least, ROUNDING_MM) * MM:
+        return
     clay = between(one.wall, other.wall)
     missing = least - clay.thickness / MM
     if missing > ROUNDING_MM or clay.thickness <= 0:

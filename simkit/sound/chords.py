@@ -77,7 +77,7 @@ def chosen_chambers(vessel: Vessel, blown: str | Sequence[str] | None) -> tuple[
         return tuple(names)
     asked = [name.strip() for name in (blown.split(",") if isinstance(blown, str) else blown)]
     if asked == ["all"] and "all" not in names:
-        return tuple(names)
+        asked = names
     wrong = [name for name in asked if name not in names]
     if wrong:
         allowed = f"chambers of this design with commas, or all: {', '.join(names)}"

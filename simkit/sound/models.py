@@ -56,7 +56,8 @@ def cases(
     """
     if windway not in WINDWAYS:
         raise InputError([Fault("--windway", "", windway, ", ".join(WINDWAYS))])
-    faults = [] if lossless else list(_without_wall(vessel))
+    faults = list(_nearly_shut(vessel))
+    faults += [] if lossless else _without_wall(vessel)
     if faults:
         raise InputError(faults)
     body = body_of(vessel)
@@ -92,6 +93,22 @@ def resonator(model: str, case: Case) -> Resonator:
     """The resonator of one chamber by the model of that name."""
     (name,) = chosen(model)
     return import_module(_MODULES[name]).resonator(case)
+
+
+MOST_OBLONG, MOST_DEEP = 30.0, 15.0  # a window's width and its wall over its cut-up: makers stay below 10 and 4
+
+
+def _nearly_shut(vessel: Vessel) -> Iterable[Fault]:
+    """Windows so narrow beside their width or their clay that elements as fine as the cut-up would be too many."""
+    for chamber in vessel.chambers:
+        if chamber.voicing is None:
+            continue
+        voicing = vessel.settled(chamber.voicing)
+        width, wall = voicing.window_width_mm, voicing.wall_mm or 0.0
+        least = max(width / MOST_OBLONG, wall / MOST_DEEP)
+        if voicing.cut_up_mm < least:
+            allowed = f"at least {least:.2g}: {width:g} mm wide in {wall:g} mm of clay, this window is all but shut"
+            yield Fault(vessel.source, f"{chamber.name}.voicing.cut_up_mm", voicing.cut_up_mm, allowed)
 
 
 def _without_wall(vessel: Vessel) -> Iterable[Fault]:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from simkit.body.between import between
+from simkit.body.between import between, boxes_apart
 from simkit.body.inspection import inspect
 from simkit.body.placed import PlacedWall
 from simkit.body.shapes import BoxWall, EggWall, TubeWall
@@ -43,6 +43,27 @@ def test_chambers_that_overlap_say_by_how_much_and_where():
 
 def test_a_chamber_within_another_is_seen():
     assert between(ball(60), ball(20, (0, 20, 0))).thickness < -0.015
+
+
+def test_boxes_are_no_farther_apart_than_what_is_in_them():
+    """Two balls in line are as far apart as their boxes, askew farther; boxes that meet say nothing."""
+    assert boxes_apart(ball(40), ball(30, (50, 5, 0))) == pytest.approx(
+        between(ball(40), ball(30, (50, 5, 0))).thickness
+    )
+    askew = ball(40), ball(30, (40, 40, 30))
+    assert 0 < boxes_apart(*askew) < between(*askew).thickness
+    assert boxes_apart(ball(60), ball(20, (0, 20, 0))) == 0
+
+
+def test_a_row_of_many_chambers_is_one_piece_and_only_neighbours_are_held_against_each_other():
+    """Of twenty balls each has two neighbours at most: 19 pairs, of 190."""
+    ball_at = '[[chamber]]\nname = "c{n}"\nshape = "sphere"\ndiameter_mm = 40\noffset_mm = [0, {across}, 0]\n'
+    row = "clay.wall_mm = 4\n" + "".join(ball_at.format(n=n, across=45 * n) for n in range(20))
+    between.cache_clear()
+    assert inspect(loads(row)) == []
+    assert between.cache_info().misses <= 19 + 19
+    gap = inspect(loads(row.replace("offset_mm = [0, 855, 0]", "offset_mm = [0, 860, 0]")))
+    assert [fault.key for fault in gap] == ["c19.offset_mm"] and "10.00 mm between them" in gap[0].allowed
 
 
 TWO = """
