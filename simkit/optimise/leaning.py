@@ -7,7 +7,7 @@ port field on moved meshes where a wall moves), so differences give the slopes o
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -19,9 +19,20 @@ from simkit.sound.circuit import Circuit
 SHARE = 0.02  # of a clear change: how far the design leans
 
 
-@lru_cache(maxsize=2)
+_LEANING: WeakKeyDictionary[Trial, tuple[Trial, ...]] = WeakKeyDictionary()
+
+
 def leaning(trial: Trial) -> tuple[Trial, ...]:
-    """For each free number the design with that number `SHARE` of a clear change further."""
+    """For each free number the design with that number `SHARE` of a clear change further.
+
+    Kept as long as the trial is there, which holds meshes and fields.
+    """
+    if trial not in _LEANING:
+        _LEANING[trial] = _leaning(trial)
+    return _LEANING[trial]
+
+
+def _leaning(trial: Trial) -> tuple[Trial, ...]:
     freedom = trial.freedom
     steps = [SHARE * number.reach for number in freedom.numbers]
     beside = [
