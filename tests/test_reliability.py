@@ -42,7 +42,7 @@ def simkit_process(arguments, folder, seed="0"):
         ["resonances", WREN, "--json"],
         ["blow", WREN, "--json"],
         ["sheets", WREN, "-o", "out", "--json"],
-        ["optimise", WREN, "--free", "diameters,size", "-o", "out.toml", "--no-judge"],
+        ["optimise", WREN, "--free", "diameters,size", "-o", "out.toml"],
         pytest.param(["predict", WREN, "--plot", "out.png"], marks=pytest.mark.sample),
         ["report", WREN, "-o", "out.html"],
     ],
@@ -110,7 +110,7 @@ def killed_at_random(arguments, folder, longest, chance):
         (["new", "--shape", "egg", "-o", "new.toml"], "new.toml", lambda file: load(file)),
         (["predict", WREN, "--plot", "wren.svg"], "wren.svg", lambda file: file.read_text().index("</svg>")),
         (
-            ["optimise", WREN, "--free", "diameters,size", "--no-judge", "-o", "tuned.toml"],
+            ["optimise", WREN, "--free", "diameters,size", "-o", "tuned.toml"],
             "tuned.toml",
             lambda file: load(file),
         ),

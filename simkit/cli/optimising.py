@@ -59,13 +59,9 @@ def optimise(
         ),
     ] = None,
     judge: Annotated[
-        bool | None,
-        typer.Option(
-            "--judge/--no-judge",
-            help="Ask the air meshed as a whole about three notes of each chamber; unasked, only where one is all.",
-            show_default=False,
-        ),
-    ] = None,
+        bool,
+        typer.Option("--judge", help="Ask the air meshed as a whole, too, about three notes of each chamber: minutes."),
+    ] = False,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Let NEW take the place of a design.")] = False,
     keep_best: Annotated[bool, typer.Option("--keep-best", help="On Ctrl-C write the best so far.")] = False,
     windway: Windway = "closed",
@@ -107,8 +103,7 @@ def optimise(
         )
         with whole(output, "-o") as half:
             half.write_text(rewritten(text, given, outcome.vessel), encoding="utf-8", newline="")
-        asked_for = len(vessel.chambers) == 1 if judge is None else judge  # of several it would take half an hour
-        if asked_for and not lossless and not outcome.interrupted:
+        if judge and not outcome.interrupted:
             outcome = judged(outcome)
         if plot:
             from simkit.body import body_of

@@ -6,7 +6,7 @@ One unit of every residual is as bad as one cent on one note, so aims of unlike 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar, Protocol
 from weakref import WeakKeyDictionary
 
@@ -14,6 +14,8 @@ import numpy as np
 
 from simkit.frozen import frozen
 from simkit.optimise.bounds import FreeNumber
+from simkit.optimise.felt import felt
+from simkit.optimise.free import Freedom
 from simkit.optimise.handmade import Hands, hand_error_of
 from simkit.optimise.leaning import SHARE, leaning
 from simkit.optimise.slopes import cents_slopes
@@ -61,25 +63,39 @@ class InTune:
 
 @frozen
 class Stay:
-    """Numbers near where they started, as far as nothing else asks for more.
+    """Numbers near where they are: each mm of place or of an opening's size, each percent of a chamber's size, counts
+    `weight` cents.
 
-    It is weak on purpose: it chooses among designs that are equally in tune. One clear change of a number (`reach`)
-    counts as three thousandths of a cent.
+    at (n,): where; felt (n,): what one unit of each number counts, see `simkit.optimise.felt`.
     """
 
     at: np.ndarray
-    weight: float = 0.003
+    felt: np.ndarray
+    weight: float = 1.0
 
-    measures: ClassVar[str] = "farthest from the start, clear changes"
+    measures: ClassVar[str] = "moved in all, mm and percent of size"
+
+    @classmethod
+    def near(cls, may: Freedom, at: np.ndarray | None = None) -> Stay:
+        """Near the start of what may move, or near the point `at` (n,)."""
+        return cls(may.start if at is None else at, felt(may))
+
+    def only(self, kept: np.ndarray) -> Stay:
+        """The same for some of the numbers, (n,) bool."""
+        return replace(self, at=self.at[kept], felt=self.felt[kept])
+
+    def far(self, x: np.ndarray) -> np.ndarray:
+        """How far each number (n,) of a point is from there, mm or percent."""
+        return self.felt * (x - self.at)
 
     def value(self, trial: Trial) -> float:
-        return float(np.abs((trial.x - self.at) / trial.freedom.reach).max())
+        return float(np.linalg.norm(self.far(trial.x)))
 
     def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * (trial.x - self.at) / trial.freedom.reach
+        return self.weight * self.far(trial.x)
 
     def slopes(self, trial: Trial) -> np.ndarray:
-        return np.diag(self.weight / trial.freedom.reach)
+        return np.diag(self.weight * self.felt)
 
 
 @dataclass(frozen=True)

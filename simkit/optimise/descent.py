@@ -46,6 +46,13 @@ class Task:
     least_gain: float = 0.01
     seen: list[Stand] | None = field(default=None, compare=False)
     most_steps: int = 25
+    felt: np.ndarray | None = field(default=None, compare=False)
+
+    @cached_property
+    def calm(self) -> np.ndarray:
+        """Cents that one clear change of each number (n,) counts for in any step, so that none goes far for little."""
+        reach = self.freedom.reach
+        return _CALM_ONWARD * (np.ones(len(reach)) if self.felt is None else self.felt * reach / 4)
 
     def come_to(self, stand: Stand) -> Stand:
         """The stand, noted."""
@@ -121,7 +128,7 @@ class Stand:
 
     def straight(self, trust: float) -> Straight:
         """The problem about here as if straight, for steps counted in clear changes, each at most `trust`."""
-        calm = _CALM_ONWARD * np.eye(len(self.x))
+        calm = np.diag(self.task.calm)
         r, J = np.concatenate([self.residuals, np.zeros(len(calm))]), np.concatenate([self.slopes, calm])
         return self._held(self.x, self.left, r, J, trust)
 
@@ -152,18 +159,9 @@ class Stand:
         rows: np.ndarray | None = None,
     ) -> Straight:
         """Residuals with the limits' slopes of here: those that hold as rows, those broken as springs."""
-        freedom, rows = self.task.freedom, self.movable if rows is None else rows
+        rows = self.movable if rows is None else rows
         g, G = left[rows], self.limit_slopes[rows]
-        broken = g < -HOLDS_MM
-        low = np.maximum((freedom.low - x) / freedom.reach, -trust)
-        high = np.minimum((freedom.high - x) / freedom.reach, trust)
-        one = np.eye(len(x))
-        return Straight(
-            np.concatenate([r, SPRING * g[broken]]),
-            np.concatenate([J, SPRING * G[broken]]),
-            np.concatenate([np.maximum(g[~broken], 0.0), -low, high]),
-            np.concatenate([G[~broken], one, -one]),
-        )
+        return straight_within(self.task.freedom, x, r, J, g, G, trust)
 
     def within_limits(self, x: np.ndarray) -> np.ndarray:
         """`x` moved as little as it takes to hold what holds here, by the limits' slopes: cheap, as nothing sounds."""
@@ -179,6 +177,22 @@ class Stand:
                 return x
             x = task.clipped(x + self.making_room(x, left).best() * reach)
         return x
+
+
+def straight_within(
+    freedom: Freedom, x: np.ndarray, r: np.ndarray, J: np.ndarray, g: np.ndarray, G: np.ndarray, trust: float
+) -> Straight:
+    """Residuals and rows g + G s >= 0 about `x`, bounds and trust beside them; rows that are broken become springs."""
+    broken = g < -HOLDS_MM
+    low = np.maximum((freedom.low - x) / freedom.reach, -trust)
+    high = np.minimum((freedom.high - x) / freedom.reach, trust)
+    one = np.eye(len(x))
+    return Straight(
+        np.concatenate([r, SPRING * g[broken]]),
+        np.concatenate([J, SPRING * G[broken]]),
+        np.concatenate([np.maximum(g[~broken], 0.0), -low, high]),
+        np.concatenate([G[~broken], one, -one]),
+    )
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ import numpy as np
 from simkit.errors import Fault
 from simkit.optimise import bounds
 from simkit.optimise.bounds import FreeNumber
+from simkit.optimise.spoken import spoken
 from simkit.vessel import Bounds, DesignError, Tie, Vessel
 from simkit.vessel.keys import find
 from simkit.vessel.part import Path, slots
@@ -57,9 +58,13 @@ class Freedom:
         vessel = self.vessel.with_values(values)
         return vessel.with_ties() if self._tied else vessel
 
-    def beside(self, vessel: Vessel, n: int, number: float) -> Vessel:
-        """The design `vessel` with number `n` at another value, so near that nothing need be checked again."""
-        values = self.numbers[n].values(number)
+    def beside(self, vessel: Vessel, n: int, step: float) -> Vessel:
+        """The design `vessel` with number `n` a step further, so small that nothing need be checked again.
+
+        From where the design is: a file's numbers are rounded, by more than such a step.
+        """
+        number = self.numbers[n]
+        values = {key: vessel.value(key) + share * step for key, share in zip(number.keys, number.shares, strict=True)}
         if self._tied:
             return vessel.with_values(values).with_ties()
         for key, value in values.items():
@@ -81,7 +86,8 @@ class Freedom:
     def told(self) -> tuple[str, ...]:
         """Numbers that start outside their bounds, in sentences."""
         return tuple(
-            f"{number.name} = {number.start:.4g} starts outside its bounds {number.low:.4g} to {number.high:.4g}"
+            f"{spoken(self.vessel, number.name)} = {number.start:.4g} starts outside its bounds "
+            f"{number.low:.4g} to {number.high:.4g}"
             for number in self.numbers
             if not number.low - 1e-9 <= number.start <= number.high + 1e-9
         )

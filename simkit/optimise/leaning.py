@@ -35,9 +35,7 @@ def leaning(trial: Trial) -> tuple[Trial, ...]:
 def _leaning(trial: Trial) -> tuple[Trial, ...]:
     freedom = trial.freedom
     steps = [SHARE * number.reach for number in freedom.numbers]
-    beside = [
-        trial.beside(freedom.beside(trial.vessel, n, float(trial.x[n]) + step), step) for n, step in enumerate(steps)
-    ]
+    beside = [trial.beside(freedom.beside(trial.vessel, n, step), step) for n, step in enumerate(steps)]
     by_openings = [n for n, neighbour in enumerate(beside) if neighbour.moves_openings_only(trial)]
     moves = OpeningMoves.of(trial, [beside[n] for n in by_openings], exact=False)
     air = MovedAir(trial)

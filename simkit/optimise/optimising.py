@@ -14,11 +14,12 @@ from simkit.optimise.aims import Aim, InTune, Stay
 from simkit.optimise.breath import Margin
 from simkit.optimise.descent import HOLDS_MM, Descent, Stand, Task
 from simkit.optimise.fingerings import fingered
-from simkit.optimise.free import Freedom, freedom
+from simkit.optimise.free import freedom
 from simkit.optimise.handmade import Hands, hand_error_of
 from simkit.optimise.limits import Limits
-from simkit.optimise.outcome import Active, ChamberSlopes, Evidence, Judged, Moved, Outcome, Started
-from simkit.optimise.searching import moving_keys, searched
+from simkit.optimise.outcome import Active, ChamberSlopes, Evidence, Judged, Outcome, Started
+from simkit.optimise.reasons import AT_MM, held, moved
+from simkit.optimise.searching import searched
 from simkit.optimise.slopes import slopes_beside
 from simkit.optimise.step import prices
 from simkit.optimise.trial import Setting, Trial, drawn
@@ -28,8 +29,6 @@ from simkit.sound.prediction import Prediction, predict
 from simkit.vessel import DesignError, Vessel
 
 log = logging.getLogger(__name__)
-
-_AT_MM = 5e-3  # a limit or bound with less room than this is stood at
 
 
 def optimise(
@@ -64,9 +63,10 @@ def optimise(
         raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
     may = freedom(vessel, free)
-    task = Task(may, (*aims, Stay(may.start)), limits or Limits(), Setting(lossless, windway), most_steps=most_steps)
+    stay = Stay.near(may)
+    task = Task(may, tuple(aims), limits or Limits(), Setting(lossless, windway), most_steps=most_steps, felt=stay.felt)
     before = _predicted(vessel, lossless, windway)
-    search = searched(task, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
+    search = searched(task, stay, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
     end = search.end
     after = predict(end.trial.vessel, "ports", lossless=lossless, windway=windway)
     outcome = Outcome(
@@ -74,7 +74,7 @@ def optimise(
         start=given,
         before=before,
         after=after,
-        moved=_moved(may, given, end.trial.vessel),
+        moved=moved(given, end, stay),
         told=_told(task, end),
         broken=(*_broken(end), *_missed(aims, end)),
         active=() if search.interrupted else _active(end),  # prices mean something where a search has ended
@@ -101,16 +101,6 @@ def _predicted(vessel: Vessel, lossless: bool, windway: str) -> Prediction | Non
         return None
 
 
-def _moved(may: Freedom, given: Vessel, vessel: Vessel) -> tuple[Moved, ...]:
-    bounds = {number.keys[0]: (number.low, number.high) for number in may.numbers if not number.is_factor}
-    changes = []
-    for key in moving_keys(may):
-        before, after = given.value(key), vessel.value(key)
-        if before != after:
-            changes.append(Moved(key, before, after, *bounds.get(key, (None, None))))
-    return tuple(changes)
-
-
 def _told(task: Task, end: Stand) -> tuple[str, ...]:
     """What the start breaks, in sentences, and where nothing that is free can mend it."""
     vessel = task.freedom.vessel
@@ -130,7 +120,7 @@ def _told(task: Task, end: Stand) -> tuple[str, ...]:
 def _broken(end: Stand) -> Iterable[str]:
     rows = end.task.limits.rows(end.trial.vessel, end.trial.body)
     for room, row, movable in zip(end.left, rows, end.movable, strict=True):
-        if (movable or row.asked) and room < -_AT_MM:
+        if (movable or row.asked) and room < -AT_MM:
             rest = "" if movable else "; nothing that is free can mend it"
             yield f"{row}, by {row.lacks(room)}{rest}"
 
@@ -146,20 +136,11 @@ _NEAR_MARGIN = 0.02
 
 def _active(end: Stand) -> tuple[Active, ...]:
     """The limits and bounds that the design stands at, the costliest first."""
-    may, reach = end.task.freedom, end.task.freedom.reach
-    found: list[tuple[str, str, np.ndarray, float]] = []
-    rows = end.task.limits.rows(end.trial.vessel, end.trial.body)
-    for room, row, slope, movable in zip(end.left, rows, end.limit_slopes, end.movable, strict=True):
-        if movable and room < _AT_MM:
-            found.append((row.what, row.rule, slope, 1.0))
-    for n, number in enumerate(may.numbers):
-        for end_, sign, side in ((number.low, 1.0, "least"), (number.high, -1.0, "most")):
-            if sign * (end.x[n] - end_) < 1e-3 * reach[n]:
-                rule = f"at {side} {end_:.4g}{number.why(side)}"
-                found.append((number.name, rule, sign * np.eye(len(reach))[n], reach[n]))
-    cost = prices(end.slopes.T @ end.residuals, np.array([slope for _, _, slope, _ in found]).reshape(-1, len(reach)))
+    found = held(end)
+    rows = np.array([limit.slopes for limit in found]).reshape(-1, len(end.x))
+    cost = prices(end.slopes.T @ end.residuals, rows)
     # Prices of rows counted in clear changes become those per unit of the number.
-    active = [Active(w, r, float(c / unit)) for (w, r, _, unit), c in zip(found, cost, strict=True)]
+    active = [Active(h.key, h.said, h.rule, float(c / h.unit)) for h, c in zip(found, cost, strict=True)]
     return tuple(sorted(active, key=lambda limit: -limit.price))
 
 

@@ -17,29 +17,38 @@ from simkit.vessel import Vessel
 
 @dataclass(frozen=True)
 class Moved:
-    """A number of the design that moved, and the bounds it had (None where it follows another)."""
+    """A number of the design that moved, and the bounds it had (None where it follows another).
+
+    said: the number in words; by: how far, in `unit`: mm, along the wall for a place, % for a chamber's size;
+    because: the notes and limits that asked for it, what counts most first.
+    """
 
     key: str
+    said: str
     before: float
     after: float
     low: float | None
     high: float | None
+    by: float
+    unit: str
+    because: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class Active:
     """A limit or bound that the new design stands at, in words, and what it costs.
 
-    price: by how much half the sum of squared residuals (cents^2) would fall for each mm (or degree, or unit of a
-    factor) that it gave way; 0 where it stands there but costs nothing.
+    said: `what` as a person says it. price: by how much half the sum of squared residuals (cents^2) would fall for each
+    mm (or degree, or unit of a factor) that it gave way; 0 where it stands there but costs nothing.
     """
 
     what: str
+    said: str
     rule: str
     price: float
 
     def __str__(self) -> str:
-        return f"{self.what} ({self.rule})"
+        return f"{self.said} ({self.rule})"
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from typing import ClassVar
 import numpy as np
 
 from simkit.errors import SimkitError
-from simkit.optimise.aims import Aim, InTune, Stay
+from simkit.optimise.aims import InTune
 from simkit.optimise.descent import Task, descend
 from simkit.optimise.free import Freedom
 from simkit.optimise.slopes import slopes_beside
@@ -54,8 +54,7 @@ def roughed(task: Task, start: np.ndarray) -> np.ndarray:
         apertures = [aperture_of(o) for chamber in trial.body.chambers for o in chamber.all_openings]
         return trial.sounding([_with_apertures(voice, apertures) for voice in base.voices])
 
-    aims: tuple[Aim, ...] = (_InTuneByDucts(weight), *(aim for aim in task.aims if isinstance(aim, Stay)))
-    near = descend(replace(task, aims=aims, trial=by_ducts, seen=None), base.x).end
+    near = descend(replace(task, aims=(_InTuneByDucts(weight),), trial=by_ducts, seen=None), base.x).end
     try:
         near.trial.cases  # noqa: B018 - nothing so far has asked whether such holes can be cut
     except SimkitError:

@@ -12,6 +12,7 @@ from simkit.optimise.aims import InTune, Stay
 from simkit.optimise.descent import Descent, Stand, Task, descend
 from simkit.optimise.fingerings import chosen_again
 from simkit.optimise.free import Freedom
+from simkit.optimise.nearest import nearest
 from simkit.optimise.roughing import roughed
 from simkit.optimise.starts import possible, random_start
 from simkit.optimise.trial import Trial, drawn
@@ -21,6 +22,7 @@ log = logging.getLogger(__name__)
 
 _SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
 _NEAR_CENTS = 0.45, 20.0  # a design whose worst note is so far off is sought once more, finely; farther, in vain
+_FINISHED = 0.1  # cents that a mm counts for in that last tuning: no hole goes far for what a mesh is unsure of
 # cents^2: what a descent must hope for to go on, where walls move and openings, the same with other aims than being in
 # tune, and where no mesh is made anew.
 _COARSE, _OTHERS, FINE = 1.0, 0.2, 0.01
@@ -35,8 +37,12 @@ class Search:
     interrupted: bool
 
 
-def searched(task: Task, starts: int, seed: int, *, choose_again: bool = False, keep_best: bool = False) -> Search:
-    """The best of so many starts. choose_again: combinations of holes anew for what the holes then play.
+def searched(
+    task: Task, stay: Stay, starts: int = 1, seed: int = 0, *, choose_again: bool = False, keep_best: bool = False
+) -> Search:
+    """The best of so many starts, and of the designs that are as good the nearest to where it is asked to `stay`.
+
+    choose_again: combinations of holes anew for what the holes then play.
 
     keep_best: Ctrl-C ends the search with the best design that it has come to.
     """
@@ -46,7 +52,8 @@ def searched(task: Task, starts: int, seed: int, *, choose_again: bool = False, 
         for descent in _descents(task, starts, seed):
             found.append(descent)
         end = _best(found)
-        return Search(tuple(found), polished(_chosen_again(end) if choose_again else end), False)
+        end = nearest(_chosen_again(end) if choose_again else end, stay)
+        return Search(tuple(found), polished(end, stay), False)
     except KeyboardInterrupt:
         if not (keep_best and seen):
             raise
@@ -76,7 +83,7 @@ def worth(task: Task) -> float:
     by_openings = [all(".hole." in key or ".voicing." in key for key in number.keys) for number in numbers]
     if all(by_openings) or not any(by_openings):
         return FINE
-    return _COARSE if all(isinstance(aim, InTune | Stay) for aim in task.aims) else _OTHERS
+    return _COARSE if all(isinstance(aim, InTune) for aim in task.aims) else _OTHERS
 
 
 def _best(found: Iterable[tuple[str, Descent]]) -> Stand:
@@ -110,20 +117,20 @@ def _chosen_again(end: Stand, rounds: int = 4) -> Stand:
     return end
 
 
-def polished(end: Stand) -> Stand:
+def polished(end: Stand, stay: Stay) -> Stand:
     """The design as a file writes it, tuned once more with its walls and its window as they then are.
 
     These are meshed, and notes jump by some tenths of a cent from mesh to mesh, so from rounding them too.
     """
-    there = _polished(end)
+    there = _polished(end, stay)
     task = end.task
     if _NEAR_CENTS[0] < _off(there) < _NEAR_CENTS[1] and task.least_gain > FINE:
         finer = replace(task, least_gain=FINE)
-        there = min(there, _polished(descend(finer, end.x).end), key=lambda stand: stand.merit)
+        there = min(there, _polished(nearest(descend(finer, end.x).end, stay), stay), key=lambda stand: stand.merit)
     return there
 
 
-def _polished(end: Stand) -> Stand:
+def _polished(end: Stand, stay: Stay) -> Stand:
     there = finished(end)
     task, may = end.task, end.task.freedom
     is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
@@ -135,7 +142,8 @@ def _polished(end: Stand) -> Stand:
     rest = replace(may.without(held), vessel=there.trial.vessel)
     x = end.x.copy()
     in_tune = [aim for aim in task.aims if isinstance(aim, InTune)]
-    calm = replace(task, freedom=rest, aims=(*in_tune, Stay(x[~is_held])), least_gain=FINE, seen=None)
+    stay = replace(stay.only(~is_held), at=x[~is_held], weight=_FINISHED)
+    calm = replace(task, freedom=rest, aims=(*in_tune, stay), felt=stay.felt, least_gain=FINE, seen=None)
     settled = finished(descend(calm, x[~is_held]).end)
     x[~is_held] = settled.x
     return min(there, _stand(task, x, settled.trial.vessel), key=_off)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from simkit.errors import Fault, InputError
-from simkit.optimise.aims import Aim, InTune, Stay
+from simkit.optimise.aims import Aim, InTune
 from simkit.optimise.descent import Task, descend
 from simkit.optimise.free import freedom
 from simkit.optimise.limits import Limits
@@ -99,7 +99,7 @@ def trade_off(
     points: list[Compromise] = []
     for balance in np.geomspace(1 / _SPAN, _SPAN, count):
         log.info("weighing one aim against the other: design %d of %d", len(points) + 1, count)
-        aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance), Stay(may.start))
+        aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance))
         task = Task(may, aims, limits or Limits(), Setting(lossless, windway), most_steps=_MOST_STEPS)
         end = descend(replace(task, least_gain=worth(task)), x).end
         x, trial = end.x, finished(end).trial

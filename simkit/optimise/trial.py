@@ -108,7 +108,7 @@ class Trial:
 
     def nudged(self, n: int, step: float) -> Neighbour:
         """The design with free number `n` a step further."""
-        return self.beside(self.freedom.beside(self.vessel, n, float(self.x[n]) + step), step)
+        return self.beside(self.freedom.beside(self.vessel, n, step), step)
 
     def beside(self, vessel: Vessel, step: float) -> Neighbour:
         """A design that differs from this one by a small step; derivatives come out per unit of it."""

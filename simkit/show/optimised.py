@@ -78,11 +78,12 @@ def _cents(note: PredictedNote) -> str:
 
 def _moved(moved: Sequence[Moved]) -> Table:
     table = plain_table()
-    for heading in ("moved", "from", "to", "free from", "to"):
-        table.add_column(heading, justify="left" if heading == "moved" else "right")
+    for heading in ("moved", "from", "to", "by", "free from", "to", "asked by"):
+        table.add_column(heading, justify="left" if heading in ("moved", "asked by") else "right")
     for change in moved:
         bounds = ("", "") if change.low is None else (f"{change.low:.4g}", f"{change.high:.4g}")
-        table.add_row(change.key, f"{change.before:g}", f"{change.after:g}", *bounds)
+        by = f"{signed(change.by, 2 if change.unit == 'mm' else 1)} {change.unit}".rstrip()
+        table.add_row(change.said, f"{change.before:g}", f"{change.after:g}", by, *bounds, "; ".join(change.because))
     return table
 
 

@@ -24,7 +24,7 @@ def folder(tmp_path, monkeypatch):
 
 
 def test_optimise_writes_a_design_with_the_old_ones_remarks(capsys, folder):
-    assert run(["optimise", "dove.toml", "--free", "holes,size", "--no-judge", "-o", "new.toml"]) == 0
+    assert run(["optimise", "dove.toml", "--free", "holes,size", "-o", "new.toml"]) == 0
     out, err = capsys.readouterr()
     assert "every note within" in out and "wrote new.toml" in err
     assert "cents for 0.1 mm" in out and "by hand" in out and "moved" in out
@@ -36,7 +36,7 @@ def test_optimise_writes_a_design_with_the_old_ones_remarks(capsys, folder):
 
 def test_the_json_has_before_after_limits_and_evidence(capsys, folder):
     capsys.readouterr()
-    run(["optimise", "dove.toml", "--free", FREE, "--no-judge", "--json", "-o", "new.toml"])
+    run(["optimise", "dove.toml", "--free", FREE, "--json", "-o", "new.toml"])
     told = json.loads(capsys.readouterr().out)
     (chamber,) = told["chambers"]
     assert {"before", "after", "moved"} <= set(chamber)
@@ -48,7 +48,7 @@ def test_the_json_has_before_after_limits_and_evidence(capsys, folder):
 def test_out_of_reach_still_writes_the_best_and_says_why(capsys, folder):
     text = (folder / "dove.toml").read_text().replace("fingertip_mm = 17", "fingertip_mm = 7")
     (folder / "small.toml").write_text(text)
-    assert run(["optimise", "small.toml", "--free", FREE, "--no-judge", "-o", "new.toml"]) == 1
+    assert run(["optimise", "small.toml", "--free", FREE, "-o", "new.toml"]) == 1
     out, err = capsys.readouterr()
     assert "what a fingertip of 7 mm seals" in out and "G5 stays" in out
     assert "not reached: " in err and "the best compromise is in new.toml" in err
@@ -71,6 +71,7 @@ def test_out_of_reach_still_writes_the_best_and_says_why(capsys, folder):
             ["optimise", "dove.toml", "--trade", "steady,range", "--starts", "3", "-o", "new.toml"],
             "--starts = 3: allowed",
         ),
+        (["optimise", "dove.toml", "--free", FREE, "--judge", "--no-judge", "-o", "new.toml"], "--no-judge"),
         (["optimise", "dove.toml", "--trade", "steady,range", "--judge", "-o", "new.toml"], "--judge: allowed: only"),
         (["new", "--hand", "child", "-o", "new.toml"], "--hand = 'child': allowed: only together with --scale"),
         (["optimise", "dove.toml", "--free", FREE, "--hand", "chid", "-o", "new.toml"], "did you mean child?"),
@@ -102,7 +103,7 @@ def test_for_a_childs_hand_the_file_says_so(capsys, folder):
     # Two holes of one hand too near each other, and only diameters free.
     near = (folder / "dove.toml").read_text().replace("along_mm = 27", "along_mm = 33")
     (folder / "near.toml").write_text(near)
-    run(["optimise", "near.toml", "--free", FREE, "--hand", "child", "--no-judge", "-o", "new.toml"])
+    run(["optimise", "near.toml", "--free", FREE, "--hand", "child", "-o", "new.toml"])
     assert "fingertip_mm = 15" in (folder / "new.toml").read_text()
     assert "the start breaks a limit by" in capsys.readouterr().out
     # What nothing that is free can mend does not keep the holes from being tuned.
@@ -125,7 +126,7 @@ def test_two_aims_against_each_other_are_told_drawn_and_the_middle_written(capsy
 
 @pytest.mark.slow
 def test_the_judge_agrees_on_three_notes(capsys, folder):
-    assert run(["optimise", "dove.toml", "--free", "holes,size", "--json", "-o", "new.toml"]) == 0
+    assert run(["optimise", "dove.toml", "--free", "holes,size", "--judge", "--json", "-o", "new.toml"]) == 0
     judged = json.loads(capsys.readouterr().out)["evidence"]["judged"]
     assert [each["pitch"] for each in judged] == ["C5", "E5", "G5"]
     assert max(abs(each["resolved_cents"]) for each in judged) < 5

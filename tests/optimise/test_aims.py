@@ -57,17 +57,18 @@ def test_the_labiums_share_goes_with_the_windows_sizes_as_the_law_says():
 
 
 def test_stay_pulls_to_where_it_stands(trial):
-    stay = Stay(trial.x - trial.freedom.reach, weight=2.0)
+    felt = np.arange(1.0, len(trial.x) + 1)
+    stay = Stay(trial.x - 1 / felt, felt, weight=2.0)
     assert stay.residuals(trial) == pytest.approx(2.0)
-    assert stay.slopes(trial) * trial.freedom.reach == pytest.approx(2 * np.eye(len(trial.x)))
+    assert stay.slopes(trial) / felt == pytest.approx(2 * np.eye(len(trial.x)))
 
 
 def test_every_aim_has_one_number_with_its_unit(trial):
-    found = {aim.measures: aim.value(trial) for aim in (*AIMS, Stay(trial.x))}
+    found = {aim.measures: aim.value(trial) for aim in (*AIMS, Stay.near(trial.freedom))}
     assert found["widest hole, mm"] == 6.5
     assert found["worst note off, cents"] == pytest.approx(np.abs(trial.cents).max())
     assert found["least overblowing margin"] == pytest.approx(margins(trial).min())
-    assert found["farthest from the start, clear changes"] == 0
+    assert found["moved in all, mm and percent of size"] == 0
     assert len(found) == 6
 
 

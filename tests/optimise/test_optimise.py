@@ -75,9 +75,9 @@ def test_a_scale_out_of_reach_says_which_notes_and_what_is_in_the_way(whistle_te
     assert not found.reached
     assert "G5 stays" in found.verdict and "flat" in found.verdict
     assert "less than the model" not in found.verdict
-    assert "body.hole.4.diameter_mm (at most 3.9, what a fingertip of 6 mm seals)" in found.verdict
+    assert "hole 4, diameter (at most 3.9, what a fingertip of 6 mm seals)" in found.verdict
     assert found.vessel.value("body.hole.4.diameter_mm") == pytest.approx(3.9)
-    assert found.told == tuple(f"body.hole.{n}.diameter_mm = 4 starts outside its bounds 3 to 3.9" for n in range(1, 5))
+    assert found.told == tuple(f"hole {n}, diameter = 4 starts outside its bounds 3 to 3.9" for n in range(1, 5))
 
 
 @pytest.mark.slow
