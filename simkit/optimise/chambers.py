@@ -14,7 +14,7 @@ from simkit.body import placed_wall
 from simkit.body.between import between
 from simkit.body.clay import fired_g
 from simkit.body.inspection import body_of
-from simkit.optimise.aims import InTune, Stay
+from simkit.optimise.aims import InTune
 from simkit.optimise.boxes import BETWEEN_MM, check_room, drawn_to_fit, fitted
 from simkit.optimise.breath import Meeting, crossings, pressures
 from simkit.optimise.descent import Stand, Task, descend
@@ -255,8 +255,7 @@ def _alone(vessel: Vessel) -> Vessel:
 
 def _near(vessel: Vessel, free: str) -> Stand:
     may = freedom(vessel, free)
-    aims = InTune(), Stay(may.start)
-    return descend(Task(may, aims, Limits(), Setting(), least_gain=_ENOUGH, most_steps=3), may.start).end
+    return descend(Task(may, (InTune(),), Limits(), Setting(), least_gain=_ENOUGH, most_steps=3), may.start).end
 
 
 def _meeting(drafts: list[Vessel]) -> list[Vessel]:
