@@ -51,10 +51,10 @@ def test_as_many_steps_as_are_allowed(whistle):
 
 
 def test_the_same_seed_gives_the_same_design(whistle):
-    one, other = (optimise(whistle, "diameters", starts=3, seed=5) for _ in range(2))
+    one, other = (optimise(whistle, "diameters", starts=2, seed=5) for _ in range(2))
     assert one.vessel == other.vessel
     assert one.evidence.starts == other.evidence.starts
-    assert [each.start for each in one.evidence.starts] == ["as it is", "random 1", "random 2"]
+    assert [each.start for each in one.evidence.starts] == ["as it is", "random 1"]
 
 
 def test_on_a_compact_chamber_f_squared_goes_as_the_sum_of_conductivities(tuned):

@@ -31,7 +31,7 @@ def readings(text):
 def measured():
     """A piece 25 cents flat of its design whose jet has other constants, read at three breaths on two notes."""
     told = "\n[jet]\n" + "".join(f"{name} = {value}\n" for name, value in TRUTH.items())
-    (chamber,) = blow(loads(WHISTLE + told, "truth"), "lumped").chambers
+    (chamber,) = blow(loads(WHISTLE + told, "truth"), "lumped", advise=False).chambers
     out = []
     for i in (0, 3):
         for share in (0.7, 1.0, 1.4):
