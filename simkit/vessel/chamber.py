@@ -11,9 +11,7 @@ from simkit.pitch import NoteNameError, note
 from simkit.vessel.part import WRONG, Clash, Part, items, table
 from simkit.vessel.shapes import Shape
 from simkit.vessel.spelling import did_you_mean, listed
-from simkit.vessel.values import Angle, Between, Name, Place, Row, Size, SizeOrNone, Text
-
-EdgeRadius = Annotated[float, Between(0, 50)]
+from simkit.vessel.values import Angle, Between, Name, Place, Radius, Row, Size, Slit, Text, Thickness
 
 Finger = Literal[
     "left thumb", "left index", "left middle", "left ring", "left little",
@@ -32,14 +30,14 @@ class Voicing(Part):
     along_mm: Place
     around_deg: Angle
     breath_toward_deg: Angle = 0.0
-    window_width_mm: Size
-    cut_up_mm: Size
+    window_width_mm: Slit
+    cut_up_mm: Slit
     windway_height_mm: Size
     windway_length_mm: Size
     edge_deg: Annotated[float, Between(10, 90)] = 45.0
     edge_offset_mm: Annotated[float, Between(-20, 20)] = 0.0
-    wall_mm: SizeOrNone | None = None
-    edge_radius_mm: EdgeRadius | None = None
+    wall_mm: Thickness | None = None
+    edge_radius_mm: Radius | None = None
 
 
 class Hole(Part):
@@ -52,9 +50,9 @@ class Hole(Part):
     along_mm: Place
     around_deg: Angle
     diameter_mm: Size
-    wall_mm: SizeOrNone | None = None
-    edge_radius_mm: EdgeRadius | None = None
-    edge_inside_radius_mm: EdgeRadius | None = None
+    wall_mm: Thickness | None = None
+    edge_radius_mm: Radius | None = None
+    edge_inside_radius_mm: Radius | None = None
     finger: Finger | None = None
 
 

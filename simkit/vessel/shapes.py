@@ -8,32 +8,32 @@ from typing import Annotated, Any, Literal, NamedTuple
 from pydantic import Discriminator, Field, Tag
 
 from simkit.vessel.part import Clash, Part, items, slots
-from simkit.vessel.values import Between, Place, Row, Size, SizeOrNone, Text, as_number
+from simkit.vessel.values import Between, Length, LengthOrNone, Place, Radius, Row, Size, Text, as_number
 
 
 class Sphere(Part):
     """A ball."""
 
     kind: Literal["sphere"] = Field("sphere", alias="shape")
-    diameter_mm: Size
+    diameter_mm: Length
 
 
 class Ellipsoid(Part):
     """A ball stretched along, across and up."""
 
     kind: Literal["ellipsoid"] = Field("ellipsoid", alias="shape")
-    length_mm: Size
-    width_mm: Size
-    height_mm: Size
+    length_mm: Length
+    width_mm: Length
+    height_mm: Length
 
 
 class Egg(Part):
     """An ellipsoid with its widest ring moved to `widest_at` of the length, from the mouth end."""
 
     kind: Literal["egg"] = Field("egg", alias="shape")
-    length_mm: Size
-    width_mm: Size
-    height_mm: Size
+    length_mm: Length
+    width_mm: Length
+    height_mm: Length
     widest_at: Annotated[float, Between(0.25, 0.75, above=True, under=True)]
 
 
@@ -45,9 +45,9 @@ class Lens(Part):
     """
 
     kind: Literal["lens"] = Field("lens", alias="shape")
-    length_mm: Size
-    width_mm: Size
-    height_mm: Size
+    length_mm: Length
+    width_mm: Length
+    height_mm: Length
     rim_mm: Size
 
     @classmethod
@@ -66,8 +66,8 @@ class Tube(Part):
     """A round tube; `ends` are flat, or half balls within the length."""
 
     kind: Literal["tube"] = Field("tube", alias="shape")
-    length_mm: Size
-    diameter_mm: Size
+    length_mm: Length
+    diameter_mm: Length
     ends: Literal["flat", "round"] = "flat"
 
     @classmethod
@@ -83,10 +83,10 @@ class Box(Part):
     """A box with edges rounded by `corner_mm`; 0 leaves them sharp."""
 
     kind: Literal["box"] = Field("box", alias="shape")
-    length_mm: Size
-    width_mm: Size
-    height_mm: Size
-    corner_mm: SizeOrNone = 0.0
+    length_mm: Length
+    width_mm: Length
+    height_mm: Length
+    corner_mm: Radius = 0.0
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
@@ -102,8 +102,8 @@ class Section(NamedTuple):
     """A section of a lofted body: place, sizes, height of its centre, squareness (2 is an ellipse)."""
 
     along_mm: Place
-    width_mm: SizeOrNone
-    height_mm: SizeOrNone
+    width_mm: LengthOrNone
+    height_mm: LengthOrNone
     rise_mm: Place
     squareness: Annotated[float, Between(2, 20)]
 
@@ -145,9 +145,9 @@ class Lobe(NamedTuple):
     along_mm: Place
     across_mm: Place
     up_mm: Place
-    length_mm: Size
-    width_mm: Size
-    height_mm: Size
+    length_mm: Length
+    width_mm: Length
+    height_mm: Length
 
 
 class Lobes(Part):

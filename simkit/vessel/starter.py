@@ -139,6 +139,7 @@ _DESIGN = """\
 # A design for simkit. Everything after a # is a remark.
 #
 # Sizes are those of the AIR INSIDE, in the FIRED piece, in millimetres.
+# A chamber's are from 1 to 1000, a window's from 0.3, a hole's from 0.1, a wall's from 0.1 to 100 (0 is a thin shell).
 # Hold the piece with its mouth end towards you:
 #
 #     seen from above                     seen from the mouth end

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from simkit.pitch import NoteNameError, tonic_of
 from simkit.vessel.part import Clash, Part
-from simkit.vessel.values import Between, Percent, Share, Size, SizeOrNone, Table, Text, as_number
+from simkit.vessel.values import Between, Percent, Radius, Share, Size, Table, Text, Thickness, as_number
 
 # The ranges of temperature, pressure and carbon dioxide are those that `simkit.air` answers for.
 Pressure = Annotated[float, Between(60_000, 110_000)]
@@ -92,13 +92,13 @@ class Clay(Part):
     12.11
     """
 
-    wall_mm: SizeOrNone
+    wall_mm: Thickness
     given_shrinkage_percent: Annotated[float, Between(0, 25)] | None = Field(None, alias="shrinkage_percent")
     drying_percent: Annotated[float, Between(0, 25)] | None = None
     firing_percent: Annotated[float, Between(0, 25)] | None = None
-    edge_radius_mm: Annotated[float, Between(0, 50)] = 0.3
-    edge_inside_radius_mm: Annotated[float, Between(0, 50)] = 0.3
-    between_mm: SizeOrNone | None = None
+    edge_radius_mm: Radius = 0.3
+    edge_inside_radius_mm: Radius = 0.3
+    between_mm: Thickness | None = None
 
     @property
     def least_between_mm(self) -> float:

@@ -21,18 +21,21 @@ def refused(allowed: str) -> PydanticCustomError:
 
 @dataclass(frozen=True)
 class Between:
-    """A finite number in a range; `above` and `under` leave out the lower and the upper end.
+    """A finite number in a range; `above` and `under` leave out the lower and the upper end, `or_zero` adds 0.
 
     >>> Between(0, 1000, above=True).allowed
     'a number more than 0, at most 1000'
     >>> Between(0, 40).allowed
     'a number from 0 to 40'
+    >>> Between(0.1, 100, or_zero=True).allowed
+    '0, or a number from 0.1 to 100'
     """
 
     low: float = -math.inf
     high: float = math.inf
     above: bool = False
     under: bool = False
+    or_zero: bool = False
 
     @property
     def allowed(self) -> str:
@@ -40,7 +43,7 @@ class Between:
         if math.isinf(self.low) and math.isinf(self.high):
             return "a finite number"
         if not (self.above or self.under or math.isinf(self.high)):
-            return f"a number from {self.low:g} to {self.high:g}"
+            return f"{'0, or ' if self.or_zero else ''}a number from {self.low:g} to {self.high:g}"
         lower = f"{'more than' if self.above else 'at least'} {self.low:g}"
         upper = f", {'less than' if self.under else 'at most'} {self.high:g}"
         return f"a number {lower}{'' if math.isinf(self.high) else upper}"
@@ -50,6 +53,8 @@ class Between:
         number = as_number(value)
         if number is None:
             return False
+        if number == 0 and self.or_zero:
+            return True
         over_low = self.low < number if self.above else self.low <= number
         under_high = number < self.high if self.under else number <= self.high
         return over_low and under_high
@@ -177,13 +182,15 @@ def _is_line(text: str) -> bool:
     return len(text) <= 200 and text.isprintable()
 
 
-SIZE = Between(0, 1000, above=True)
-ANY_NUMBER = Between()
-
-Size = Annotated[float, SIZE]  # a length in mm of something that is there
-SizeOrNone = Annotated[float, Between(0, 1000)]  # a length in mm that may be 0
-Place = Annotated[float, Between(-1000, 1000)]  # a coordinate in mm
-Angle = Annotated[float, ANY_NUMBER]  # degrees, as many turns as one likes
+# What clay can have, with room for textbook problems. All in mm.
+Length = Annotated[float, Between(1, 1000)]  # of a chamber's air
+LengthOrNone = Annotated[float, Between(1, 1000, or_zero=True)]  # where the air may close to nothing
+Size = Annotated[float, Between(0.1, 1000)]  # of an opening, a windway, a hand
+Slit = Annotated[float, Between(0.3, 1000)]  # of a window: through less, air rubs and does not swing
+Thickness = Annotated[float, Between(0.1, 100, or_zero=True)]  # of clay that may be a thin shell
+Radius = Annotated[float, Between(0.01, 50, or_zero=True)]  # of a rim or a corner that may be sharp
+Place = Annotated[float, Between(-1000, 1000)]  # a coordinate
+Angle = Annotated[float, Between(-3600, 3600)]  # degrees, ten turns either way
 Share = Annotated[float, Between(0, 1)]
 Percent = Annotated[float, Between(0, 100)]
 Name = Annotated[str, Text("a name in quotes of 1 to 40 printable signs without . , = quotes or brackets", is_name)]
