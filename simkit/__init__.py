@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from simkit.sound.comparison import Comparison, compare
     from simkit.sound.higher import Ringing, resonances
     from simkit.sound.prediction import Prediction, predict
+    from simkit.sound.refining import Halved, halved
     from simkit.sweep import Swept, sweep
     from simkit.tuning import Tuned, tune
     from simkit.vessel import Vessel, load, loads
@@ -32,6 +33,7 @@ _ROOMS = {
     "simkit.sound.chart": ("Chart", "chart"),
     "simkit.sound.comparison": ("Comparison", "compare"),
     "simkit.sound.higher": ("Ringing", "resonances"),
+    "simkit.sound.refining": ("Halved", "halved"),
     "simkit.tuning": ("Tuned", "tune"),
     "simkit.show.report": ("report",),
     "simkit.vessel": ("Vessel", "load", "loads"),
@@ -46,6 +48,7 @@ __all__ = [
     "Chart",
     "Comparison",
     "Fault",
+    "Halved",
     "InputError",
     "MeshError",
     "OutOfReach",
@@ -59,6 +62,7 @@ __all__ = [
     "blow",
     "chart",
     "compare",
+    "halved",
     "load",
     "loads",
     "optimise",

@@ -58,6 +58,8 @@ PUBLIC = {
     "chart",
     "compare",
     "Fault",
+    "Halved",
+    "halved",
     "InputError",
     "MeshError",
     "OutOfReach",

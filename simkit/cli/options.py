@@ -21,4 +21,7 @@ Blown = Annotated[
     ),
 ]
 Lossless = Annotated[bool, typer.Option("--lossless", help="Leave out viscous and thermal loss; radiation stays.")]
+Mesh = Annotated[
+    float, typer.Option("--mesh", metavar="TIMES", help="Size of the meshes' cells over the standard, 0.3 to 3.")
+]
 Windway = Annotated[str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")]

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Windway
+from simkit.cli.options import AsJson, Blown, Design, Lossless, Mesh, Plot, Windway
 from simkit.cli.outputs import check_picture, print_json, tell
 from simkit.waiting import Waiting
 
@@ -29,6 +29,7 @@ def predict(
     ] = None,
     blown: Blown = None,
     lossless: Lossless = False,
+    mesh: Mesh = 1.0,
     as_json: AsJson = False,
     plot: Plot = None,
 ) -> None:
@@ -48,7 +49,7 @@ def predict(
             vessel, to_know = as_benched(vessel, bench)
             for text in to_know:
                 tell(f"{bench}: {text}", 0)
-        prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway, blown=blown)
+        prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway, blown=blown, mesh=mesh)
         hand = None
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
             from simkit.optimise.handmade import hand_error
@@ -142,14 +143,16 @@ def resonances(
     opened: Annotated[
         str, typer.Option("--open", metavar="NAMES", help="Holes that are open, with commas, or all.")
     ] = "",
-    count: Annotated[int, typer.Option(metavar="N", help="How many, from the lowest.")] = 6,
+    count: Annotated[int, typer.Option(metavar="N", help="How many above the note.")] = 6,
     lossless: Lossless = False,
+    mesh: Mesh = 1.0,
     as_json: AsJson = False,
     plot: Plot = None,
 ) -> None:
-    """Say how the chamber rings above its note.
+    """Say how the chamber rings: its note, and the resonances above.
 
-    Frequency, the shape's own wave number, and Q of the higher resonances; the picture shows their pressure.
+    Of each the frequency and by how many cents it may be wrong, the shape's own wave number, Q, and how strongly the
+    window drives it, the note being 100 % (closed: the uniform pressure); the picture shows the higher ones' pressure.
     """
     check_picture(plot)
     with Waiting("looking for resonances"):
@@ -159,7 +162,7 @@ def resonances(
         names = [name.strip() for name in opened.split(",") if name.strip()]
         if names == ["all"]:
             names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
-        ringing = simkit.resonances(vessel, count, closed=closed, opened=names, lossless=lossless)
+        ringing = simkit.resonances(vessel, count, closed=closed, opened=names, lossless=lossless, mesh=mesh)
         if plot:
             from simkit.show.look import save
             from simkit.show.plates import ringing_page

@@ -48,11 +48,13 @@ class BodyAir:
         return REACH / self.ball * np.concatenate([[0.0], np.sin(steps)])
 
 
-def air_of(body: Body, size: float | None = None, outside_size: float | None = None, modes: int = MODES) -> BodyAir:
+def air_of(
+    body: Body, size: float | None = None, outside_size: float | None = None, modes: int = MODES, mesh: float = 1.0
+) -> BodyAir:
     """Mesh and factor a body's air, with elements of `size` inside and `outside_size` around it, m.
 
-    The chambers' openings play no part: holes may be moved and resized later. Raises MeshError where a shape cannot
-    be meshed.
+    Where these are not given they are the standard ones times `mesh`. The chambers' openings play no part: holes may
+    be moved and resized later. Raises MeshError where a shape cannot be meshed.
     """
     start = time.perf_counter()
     log.info("dividing the air into small cells")
@@ -63,15 +65,16 @@ def air_of(body: Body, size: float | None = None, outside_size: float | None = N
     radius = SHELL * reach
     with ThreadPoolExecutor(1) as beside:  # factors the chambers' air while the air around them is meshed
         tasks = [
-            beside.submit(InsideAir.of, air_mesh(wall, size or _inside_size(wall), TURNS), wall, modes)
+            beside.submit(InsideAir.of, air_mesh(wall, size or mesh * _inside_size(wall), TURNS), wall, modes)
             for wall in walls
         ]
         if hands() == 1:
             wait(tasks)
-        mesh = surrounding_mesh(walls, body.thickness, center, radius, outside_size or SHELL_SHARE * reach, TURNS)
-        outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), center, radius)
+        around = outside_size or mesh * SHELL_SHARE * reach
+        shell = surrounding_mesh(walls, body.thickness, center, radius, around, TURNS)
+        outside = OutsideAir.of(shell, Surface(walls, body.thickness, outside=True), center, radius)
         inside = tuple(task.result() for task in tasks)
-    ball = (radius**3 - 3 * mesh.volume / (4 * np.pi)) ** (1 / 3)
+    ball = (radius**3 - 3 * shell.volume / (4 * np.pi)) ** (1 / 3)
     return BodyAir(body, inside, outside, ball, time.perf_counter() - start)
 
 

@@ -67,23 +67,27 @@ class GradedAir:
         return list(zip(*self._found[key], strict=True))[:count]
 
 
-def graded_air(chamber: ChamberBody) -> GradedAir:
-    """Mesh and assemble all the air of a chamber twice; OutOfReach or MeshError where that is not possible."""
+def graded_air(chamber: ChamberBody, mesh: float = 1.0) -> GradedAir:
+    """Mesh and assemble all the air of a chamber twice, every size `mesh` times the standard.
+
+    Raises OutOfReach or MeshError where that is not possible.
+    """
     start = time.perf_counter()
-    gradings, order = _gradings(chamber)
+    gradings, order = _gradings(chamber, mesh)
     checked(chamber, gradings[-1][0])  # the fine one first, before any time is spent on the coarse
     pairs = [_meshed(chamber, sizes) for sizes in gradings]
     (coarse, a), (fine, b) = pairs
     return GradedAir((a, b), (coarse, fine), order, time.perf_counter() - start)
 
 
-def _gradings(chamber: ChamberBody) -> tuple[tuple[tuple[float, ...], ...], float]:
+def _gradings(chamber: ChamberBody, mesh: float) -> tuple[tuple[tuple[float, ...], ...], float]:
     """The sizes of both meshes, and the power of the size that they err like."""
-    if has_sharp_rims(chamber):
-        return SHARP, SHARP_ORDER
-    fine, _, _ = checked(chamber, LARGE[-1][0])
-    finer = (LARGE[-1][0] / GRADINGS[-1][0]) ** 2
-    return (GRADINGS if finer * unknowns(chamber, fine) < MANY else LARGE), ORDER
+    gradings, order = SHARP, SHARP_ORDER
+    if not has_sharp_rims(chamber):
+        fine, _, _ = checked(chamber, LARGE[-1][0])
+        finer = (LARGE[-1][0] / GRADINGS[-1][0]) ** 2
+        gradings, order = (GRADINGS if finer * unknowns(chamber, fine) < MANY else LARGE), ORDER
+    return tuple(tuple(mesh * size for size in sizes) for sizes in gradings), order
 
 
 def _meshed(chamber: ChamberBody, sizes: tuple[float, ...]) -> tuple[float, WholeAir]:

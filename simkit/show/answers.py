@@ -75,7 +75,7 @@ def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
     for chamber in ringing.chambers:
         name = f"{chamber.name}: " if len(ringing.chambers) > 1 else ""
         parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {air_words(vessel)}", ""]
-        parts += [ring_table(chamber.rings, tuning_of(vessel)), ""]
+        parts += [ring_table(chamber.rings, tuning_of(vessel), chamber.note), ""]
     return printed(*parts, *_cautions(ringing.cautions)).rstrip() + "\n"
 
 

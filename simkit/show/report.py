@@ -222,7 +222,8 @@ def _higher(vessel: Vessel, ringing: Ringing) -> Section:
     shows = f"Pressure on the wall in the next {RINGS} resonances, red and blue of opposite sign"
     tuning = tuning_of(vessel)
     tables = tuple(
-        (_of(vessel, "Resonances above the note", c.name), ring_table(c.rings, tuning)) for c in ringing.chambers
+        (_of(vessel, "Resonances above the note", c.name), ring_table(c.rings, tuning, c.note))
+        for c in ringing.chambers
     )
     text = (f"The chamber {state}. The nearer the next resonance, the sooner a note jumps to it.",)
     pictures = (picture(ringing_page(vessel, ringing), shows, raster=True),)

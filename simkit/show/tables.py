@@ -111,16 +111,23 @@ def margin_words(blown: NoteBlown) -> str:
     return "" if blown.overblow_margin is None else f"{'' if blown.overblow_at else '> '}{blown.overblow_margin:.1f}"
 
 
-def ring_table(rings: Sequence[Ring], tuning: Tuning) -> Table:
-    """Each resonance: its frequency, the note nearest to it, the shape's own wave number, and Q."""
+def ring_table(rings: Sequence[Ring], tuning: Tuning, note: Ring | None = None) -> Table:
+    """The note, and each resonance above it: frequency, nearest note, doubt, the shape's own wave number, Q, drive."""
     table = plain_table()
-    for heading in ("mode", "Hz", "nearest note", "k, 1/m", "Q"):
+    driven = any(ring.drive is not None for ring in rings)
+    for heading in ("mode", "Hz", "nearest note", "± cents", "k, 1/m", "Q", *(["window drives"] * driven)):
         table.add_column(heading, justify="left" if heading == "nearest note" else "right")
-    for n, ring in enumerate(rings, 1):
+    for name, ring in [*([("note", note)] if note else []), *((f"{n}", ring) for n, ring in enumerate(rings, 1))]:
         hz, q = ring.resonance.frequency_hz, ring.resonance.q
         near, cents = tuning.nearest(hz)
-        table.add_row(f"{n}", f"{hz:.1f}", f"{near!s:<3} {signed(cents, 0):>4} cents", f"{ring.k:.3f}", _quality(q))
+        row = [name, f"{hz:.1f}", f"{near!s:<3} {signed(cents, 0):>4} cents", f"{ring.uncertainty_cents:.1f}"]
+        row += [f"{ring.k:.3f}", _quality(q), *([_share(ring.drive)] * driven)]
+        table.add_row(*row)
     return table
+
+
+def _share(drive: float | None) -> str:
+    return "" if drive is None else f"{100 * drive:.0f} %" if drive >= 0.005 else "< 1 %"
 
 
 def _quality(q: float) -> str:

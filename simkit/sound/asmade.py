@@ -64,7 +64,7 @@ class AsMade:
             raise OutOfReach(f"{case.chamber.name} has no window: nothing to blow on the bench")
         base = resonator(case)
         rows = np.flatnonzero(base.rows)
-        fields = [base.field if q == 1 else solved(_widened(case.body, q)).field for q in SHARES]
+        fields = [base.field if q == 1 else solved(_widened(case.body, q), case.mesh).field for q in SHARES]
         own = np.array([[np.diag(f.static)[rows], np.diag(f.outside(0.0).real)[rows]] for f in fields])
         own = own - own[SHARES.index(1.0)]
         cubics = np.einsum("pq,qso->sop", np.linalg.inv(np.vander(SHARES, increasing=True)), own)

@@ -38,6 +38,18 @@ def mode_loss(
     return viscous, thermal
 
 
+FIRST_ORDER = 0.05  # of the walls' shift: what linearised Navier-Stokes flow differs by at sharp rims (see the tests)
+
+
+def first_order_doubt(omega: Reals, lossless: Reals) -> Reals:
+    """Cents by which losses to first order may miss: the square of their shift, and a twentieth of it for rims.
+
+    omega, lossless: the complex frequency with and without the walls' losses.
+    """
+    lost = np.abs((omega - lossless) / lossless)
+    return 1200 / np.log(2) * (np.square(lost) + FIRST_ORDER * lost)
+
+
 def shifted(omega: Reals, inverse_q: Reals) -> Reals:
     """The complex frequency of a mode with wall loss 1/Q: omega [1 + (i - 1)/2 * 1/Q].
 

@@ -21,6 +21,7 @@ _MODULES = {
     "resolved": "simkit.sound.resolved",
 }
 WINDWAYS = ("closed", "mouth")
+MESHES = 0.3, 3
 
 
 def models() -> tuple[str, ...]:
@@ -48,12 +49,16 @@ def quick(model: str) -> str:
 
 
 def cases(
-    vessel: Vessel, *, lossless: bool = False, windway: str = "closed", breathed: bool = False
+    vessel: Vessel, *, lossless: bool = False, windway: str = "closed", breathed: bool = False, mesh: float = 1.0
 ) -> tuple[Case, ...]:
     """What a model is asked about, one case a chamber of the vessel.
 
-    windway "mouth" opens it towards a mouth of 50 ml; `breathed` fills the openings with the breath of `[breath]`.
+    windway "mouth" opens it towards a mouth of 50 ml; `breathed` fills the openings with the breath of `[breath]`;
+    mesh: every size of the models' meshes over the standard, 0.3 to 3.
     """
+    if not MESHES[0] <= mesh <= MESHES[1]:
+        allowed = f"{MESHES[0]} to {MESHES[1]}, how large the meshes' cells are over the standard"
+        raise InputError([Fault("--mesh", "", mesh, allowed)])
     if windway not in WINDWAYS:
         raise InputError([Fault("--windway", "", windway, ", ".join(WINDWAYS))])
     faults = list(_nearly_shut(vessel))
@@ -69,6 +74,7 @@ def cases(
             airs_of(vessel, chamber.name, breathed),
             lossless,
             windway_of(chamber) if windway == "mouth" else None,
+            mesh,
         )
         for chamber in vessel.chambers
     )

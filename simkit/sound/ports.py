@@ -30,16 +30,20 @@ from simkit.sound.ringing import lowest, resonances
 from simkit.sound.slopes import Nudge, slopes
 from simkit.sound.trust import trusted
 
-_KEPT: OrderedDict[tuple[tuple[Wall, ...], float], BodyAir] = OrderedDict()
-_SOLVED: OrderedDict[Body, PortSolution] = OrderedDict()
+_KEPT: OrderedDict[tuple[tuple[Wall, ...], float, float], BodyAir] = OrderedDict()
+_SOLVED: OrderedDict[tuple[Body, float], PortSolution] = OrderedDict()
+_CIRCLE = 8  # points about a resonance
 _KEEP, _KEEP_NODES = 4, 80_000  # bodies, and nodes of all their meshes; the last two bodies whatever they hold
 
 
-def body_air(body: Body) -> BodyAir:
-    """The meshed and factored air of a body's walls, kept for the next design with the same walls."""
-    key = tuple(chamber.wall for chamber in body.chambers), body.thickness
+def body_air(body: Body, mesh: float = 1.0) -> BodyAir:
+    """The meshed and factored air of a body's walls, kept for the next design with the same walls.
+
+    mesh: its sizes over the standard.
+    """
+    key = tuple(chamber.wall for chamber in body.chambers), body.thickness, mesh
     if key not in _KEPT:
-        _KEPT[key] = air_of(body)
+        _KEPT[key] = air_of(body, mesh=mesh)
         while len(_KEPT) > 2 and (len(_KEPT) > _KEEP or _nodes() > _KEEP_NODES):
             _, gone = _KEPT.popitem(last=False)
             for each in [each for each, solution in _SOLVED.items() if solution.air.outside is gone.outside]:
@@ -54,15 +58,15 @@ def _nodes() -> int:
     return sum(len(mesh.points) for each in meshes for mesh in each)
 
 
-def solved(body: Body) -> PortSolution:
+def solved(body: Body, mesh: float = 1.0) -> PortSolution:
     """The port solution of a body, kept for the same openings under other airs, fingerings and windways."""
-    air = body_air(body)  # asked for in any case: what is used is kept
-    if body not in _SOLVED:
-        _SOLVED[body] = port_solution(air)
+    air, key = body_air(body, mesh), (body, mesh)  # the air asked for in any case: what is used is kept
+    if key not in _SOLVED:
+        _SOLVED[key] = port_solution(air)
         while len(_SOLVED) > _KEEP:
             _SOLVED.popitem(last=False)
-    _SOLVED.move_to_end(body)
-    return _SOLVED[body]
+    _SOLVED.move_to_end(key)
+    return _SOLVED[key]
 
 
 @frozen
@@ -187,9 +191,27 @@ class PortsResonator:
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
         """Flow into the chamber through the window for unit pressure driving it there, m3/(s Pa), at Hz (...)."""
+        omega = 2 * np.pi * np.atleast_1d(np.asarray(frequency, float)).ravel().astype(complex)
+        return self._admitted(fingering, omega).reshape(np.shape(frequency))
+
+    def drives(self, fingering: Fingering, rings: Sequence[Resonance]) -> np.ndarray:
+        """How much of each resonance (n,) the window takes part in: the residue of its admittance there, m4/kg.
+
+        Near a resonance Y = a / (i (omega - omega_n)), and 1/(2 a) is the mass over area squared that the drive has to
+        move. By Cauchy's formula on a small circle about it; resonances closer than that share one.
+        """
+        omega = np.array([ring.omega for ring in rings])
+        apart = np.abs(omega[:, None] - omega) + np.where(np.eye(len(omega), dtype=bool), np.inf, 0.0)
+        radius = np.clip(apart.min(axis=1) / 4, 1e-6 * np.abs(omega), 1e-3 * np.abs(omega))
+        turns = np.exp(2j * np.pi * np.arange(_CIRCLE) / _CIRCLE)
+        around = omega[:, None] + radius[:, None] * turns
+        admitted = self._admitted(fingering, around.ravel()).reshape(around.shape)
+        return np.abs((admitted * turns).mean(axis=1) * radius)
+
+    def _admitted(self, fingering: Fingering, omega: np.ndarray) -> np.ndarray:
+        """The admittance at the window at complex omega (m,)."""
         if not self.windowed:
             raise OutOfReach("this chamber has no window to be driven at")
-        omega = 2 * np.pi * np.atleast_1d(np.asarray(frequency, float)).ravel().astype(complex)
         state = self.states(openness_of(self.holes, fingering))[0]
         m = self.circuit.fingered(state).at(omega)
         T, R = opened(m, np.broadcast_to(state, (len(omega), len(state))))
@@ -198,8 +220,7 @@ class PortsResonator:
         push = inside[..., window] * m.C[:, window, None]
         push[:, window] += m.A[:, window]
         flow = np.linalg.solve(inside @ T + R, push[..., None])[:, window, 0]
-        admittance = flow / (1j * omega * self.air.density)
-        return admittance.reshape(np.shape(frequency))
+        return np.asarray(flow / (1j * omega * self.air.density))
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
         """Uncertainty from what the field says of itself for this fingering; see `simkit.sound.trust`."""
@@ -210,7 +231,7 @@ class PortsResonator:
 def resonator(case: Case) -> PortsResonator:
     """The port model of one chamber of a body."""
     body = case.body
-    solution = solved(body)
+    solution = solved(body, case.mesh)
     ducts: list[Duct] = []
     rows: list[bool] = []
     for chamber in body.chambers:

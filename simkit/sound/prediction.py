@@ -127,13 +127,14 @@ def predict(
     lossless: bool = False,
     windway: str = "closed",
     blown: str | Iterable[str] | None = None,
+    mesh: float = 1.0,
 ) -> Prediction:
     """What each note of a design sounds: frequency, cents off its target, Q, and the uncertainty in cents.
 
     model: one name, several with commas, or a list. lossless leaves out friction and heat. windway: "closed", or
     "mouth" for the pull of the open windway. A chamber without notes is answered with all its holes covered.
     blown: chambers by name, one or several with commas, or "all"; only these are answered, and of several also every
-    chord (by ports). Without it every chamber by itself, the others silent.
+    chord (by ports). Without it every chamber by itself, the others silent. mesh: the cells' size over the standard.
     """
     names = models.chosen(model)
     asked = chosen_chambers(vessel, blown if blown is None or isinstance(blown, str) else tuple(blown))
@@ -141,7 +142,9 @@ def predict(
     if together and "ports" not in names:
         raise InputError([Fault("--blown", "", ",".join(asked), "together with the model ports, which knows chords")])
     plain = tuple(
-        case for case in models.cases(vessel, lossless=lossless, windway=windway) if case.chamber.name in asked
+        case
+        for case in models.cases(vessel, lossless=lossless, windway=windway, mesh=mesh)
+        if case.chamber.name in asked
     )
     breathed: tuple[Case | None, ...] = (None,) * len(plain)
     if vessel.breath is not None:

@@ -36,13 +36,13 @@ _KEPT: OrderedDict[object, GradedAir] = OrderedDict()
 _KEEP = 2
 
 
-def whole_air(chamber: ChamberBody) -> GradedAir:
-    """Both meshes of a chamber with its openings, kept for other airs and fingerings."""
-    key = chamber.wall, chamber.beside, chamber.thickness, chamber.all_openings
+def whole_air(chamber: ChamberBody, mesh: float = 1.0) -> GradedAir:
+    """Both meshes of a chamber with its openings, sizes times `mesh`, kept for other airs and fingerings."""
+    key = chamber.wall, chamber.beside, chamber.thickness, chamber.all_openings, mesh
     if key not in _KEPT:
         while len(_KEPT) >= _KEEP:  # before the next, which wants the memory
             _KEPT.popitem(last=False)
-        _KEPT[key] = graded_air(chamber)
+        _KEPT[key] = graded_air(chamber, mesh)
     _KEPT.move_to_end(key)
     return _KEPT[key]
 
@@ -213,4 +213,4 @@ def resonator(case: Case) -> ResolvedResonator:
     """The resolved model of one chamber of a body; the openings of the others are closed flush with the clay."""
     others = tuple(chamber.wall for chamber in case.body.chambers if chamber.name != case.chamber.name)
     chamber = replace(case.chamber, beside=others)
-    return ResolvedResonator(chamber, whole_air(chamber), case.airs, case.lossless, case.windway)
+    return ResolvedResonator(chamber, whole_air(chamber, case.mesh), case.airs, case.lossless, case.windway)

@@ -95,7 +95,8 @@ class Resonator(Protocol):
 class Case:
     """What a model is asked about: one chamber of a vessel, the airs in it, and what to leave out.
 
-    lossless leaves out friction and heat (radiation stays); windway None closes it.
+    lossless leaves out friction and heat (radiation stays); windway None closes it; mesh: every size of a model's
+    meshes over the standard.
     """
 
     vessel: Vessel
@@ -104,6 +105,7 @@ class Case:
     airs: Airs
     lossless: bool = False
     windway: Windway | None = None
+    mesh: float = 1.0
 
 
 def openness_of(holes: tuple[str, ...], fingering: Fingering) -> np.ndarray:

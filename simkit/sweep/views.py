@@ -52,7 +52,11 @@ _LISTS: dict[str, tuple[str, str, dict[str, str]]] = {
     "notes": ("predict", "notes", {"pitch": "pitch", "open": "open", "target_hz": "target_hz", **_MODELS}),
     "blown": ("blow", "notes", {"pitch": "pitch", **{key: key for key in _BLOWN}}),
     "fingerings": ("chart", "fingerings", {key: key for key in ("open", "frequency_hz", "q")}),
-    "resonances": ("resonances", "resonances", {key: key for key in ("frequency_hz", "k_per_m", "q")}),
+    "resonances": (
+        "resonances",
+        "resonances",
+        {key: key for key in ("frequency_hz", "k_per_m", "q", "uncertainty_cents", "drive")},
+    ),
     "optimised": (
         "optimise",
         "after",

@@ -70,6 +70,58 @@ def test_a_box_without_losses_rings_at_its_textbook_wave_numbers_for_ever():
         assert ring["frequency_hz"] == pytest.approx(ring["k_per_m"] * ringing.air.sound_speed / (2 * np.pi))
 
 
+def test_the_doubt_of_closed_modes_covers_what_the_mesh_is_off(ball):
+    """Of a ball without losses, zeros of j_l' (Abramowitz & Stegun, sec. 10.1, from memory): within the doubt, and that
+    within a cent and a half."""
+    exact = np.repeat([2.0815759778, 3.3420936578], [3, 5]) / 0.030
+    for k, ring in zip(exact, ball.chambers[0].rings, strict=True):
+        assert abs(1200 * np.log2(ring.k / k)) < ring.doubts["mesh"] < 1.5
+        assert ring.uncertainty_cents == pytest.approx(ring.doubts["mesh"] + ring.doubts["losses"])
+    assert ball.chambers[0].note is None
+
+
+BOXED = """
+shape = "box"
+length_mm = 100
+width_mm = 60
+height_mm = 40
+[chamber.voicing]
+along_mm = 15
+around_deg = 180
+window_width_mm = 4
+cut_up_mm = 3
+windway_height_mm = 1
+windway_length_mm = 15
+edge_deg = 90
+"""
+
+
+def test_a_window_drives_a_boxs_modes_as_they_press_on_it():
+    """Closed: V p^2 over the window for p = cos(n pi y/L) cos(m pi x/W), twice cos^2 of each that is not constant
+    (Kinsler, Frey, Coppens & Sanders 2000, sec. 9.2), to what a window 3 mm long smears.
+
+    Open: K^2 c^2/(2 rho omega^2) times that, to first order in the window's conductivity K, by Rayleigh's quotient of
+    1/K + sum of p^2/(k_n^2 - k^2) at its zero; so over the note the same times (f_0/f_n)^2.
+    """
+    closed = resonances(chamber(BOXED), 2, closed=True, lossless=True).chambers[0]
+    along = 2 * np.cos(np.pi * 0.15) ** 2
+    assert closed.rings[0].drive == pytest.approx(along, rel=0.02)
+    assert closed.rings[1].drive == pytest.approx(0.0, abs=0.02)  # the window lies on the mode's nodal plane
+    breathing = resonances(chamber(BOXED), 1, lossless=True).chambers[0]
+    assert breathing.note.drive == 1.0
+    ratio = breathing.note.resonance.frequency_hz / breathing.rings[0].resonance.frequency_hz
+    assert breathing.rings[0].drive == pytest.approx(along * ratio**2, rel=0.1)
+
+
+def test_the_note_is_that_of_the_prediction():
+    vessel = chamber(BOXED)
+    (told,) = resonances(vessel, 1).chambers
+    (note,) = simkit.predict(vessel).notes
+    assert told.note.resonance.frequency_hz == pytest.approx(note.by("ports").frequency_hz)
+    assert told.note.uncertainty_cents == note.by("ports").uncertainty_cents
+    assert told.as_dict()["note"]["frequency_hz"] < told.as_dict()["resonances"][0]["frequency_hz"]
+
+
 @pytest.mark.parametrize("count", [0, -1, 201])
 def test_a_count_out_of_reach_is_refused(count):
     with pytest.raises(InputError, match=r"--count = .*: allowed: 1 to 200"):
