@@ -13,12 +13,14 @@ from functools import cached_property
 
 import numpy as np
 
+from simkit.body import Body
 from simkit.errors import SimkitError
 from simkit.optimise.aims import Aim
 from simkit.optimise.free import Freedom
 from simkit.optimise.limits import Limits
 from simkit.optimise.step import Straight
 from simkit.optimise.trial import Setting, Trial
+from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)
 
@@ -47,12 +49,18 @@ class Task:
     seen: list[Stand] | None = field(default=None, compare=False)
     most_steps: int = 25
     felt: np.ndarray | None = field(default=None, compare=False)
+    let_go: np.ndarray | None = field(default=None, compare=False)
 
     @cached_property
     def calm(self) -> np.ndarray:
         """Cents that one clear change of each number (n,) counts for in any step, so that none goes far for little."""
         reach = self.freedom.reach
         return _CALM_ONWARD * (np.ones(len(reach)) if self.felt is None else self.felt * reach / 4)
+
+    def left(self, vessel: Vessel, body: Body) -> np.ndarray:
+        """The room (c,) that the limits leave a design, mm, as far as they are asked to hold."""
+        left = self.limits.left(vessel, body)
+        return left if self.let_go is None else left + self.let_go
 
     def come_to(self, stand: Stand) -> Stand:
         """The stand, noted."""
@@ -64,7 +72,7 @@ class Task:
         """The design at `x`, looked at; SimkitError where it is no design."""
         trial = self.trial(self.freedom, x, self.setting)
         residuals = np.concatenate([np.zeros(0), *(aim.residuals(trial) for aim in self.aims)])
-        return Stand(self, trial, residuals, self.limits.left(trial.vessel, trial.body))
+        return Stand(self, trial, residuals, self.left(trial.vessel, trial.body))
 
     def tried(self, x: np.ndarray) -> Stand | None:
         """The design at `x`, or None where there is none to be made."""
@@ -92,6 +100,11 @@ class Stand:
         """The free numbers (n,)."""
         return self.trial.x
 
+    @property
+    def room(self) -> np.ndarray:
+        """The room (c,) that every limit leaves, mm, asked to hold or not."""
+        return self.left if self.task.let_go is None else self.left - self.task.let_go
+
     @cached_property
     def merit(self) -> float:
         """Half the sum of squares, springs of broken limits that anything can mend included: cents^2."""
@@ -109,9 +122,9 @@ class Stand:
     @cached_property
     def limit_slopes(self) -> np.ndarray:
         """Of the limits' room, mm per clear change of each number (c, n)."""
-        trial, limits = self.trial, self.task.limits
+        trial = self.trial
         columns = [
-            (limits.left(n.vessel, n.body) - self.left) / n.step * reach
+            (self.task.left(n.vessel, n.body) - self.left) / n.step * reach
             for n, reach in zip(trial.neighbours, trial.freedom.reach, strict=True)
         ]
         return np.stack(columns, axis=1)
@@ -172,7 +185,7 @@ class Stand:
                 trial = Trial.of(task.freedom, x, task.setting)
             except SimkitError:
                 return x
-            left = task.limits.left(trial.vessel, trial.body)
+            left = task.left(trial.vessel, trial.body)
             if left[self.holding].min(initial=0.0) > -HOLDS_MM:
                 return x
             x = task.clipped(x + self.making_room(x, left).best() * reach)

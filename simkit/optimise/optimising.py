@@ -19,10 +19,11 @@ from simkit.optimise.handmade import Hands, hand_error_of
 from simkit.optimise.limits import Limits
 from simkit.optimise.outcome import Active, ChamberSlopes, Evidence, Judged, Outcome, Started
 from simkit.optimise.reasons import AT_MM, held, moved
-from simkit.optimise.searching import searched
+from simkit.optimise.searching import Search, searched
 from simkit.optimise.slopes import slopes_beside
 from simkit.optimise.step import prices
 from simkit.optimise.trial import Setting, Trial, drawn
+from simkit.optimise.unmet import kept_in_tune, would_meet
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.prediction import Prediction, predict
@@ -66,7 +67,11 @@ def optimise(
     stay = Stay.near(may)
     task = Task(may, tuple(aims), limits or Limits(), Setting(lossless, windway), most_steps=most_steps, felt=stay.felt)
     before = _predicted(vessel, lossless, windway)
-    search = searched(task, stay, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
+
+    def search_by(task: Task) -> Search:
+        return searched(task, stay, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
+
+    search = kept_in_tune(task, search_by, tolerance_cents)
     end = search.end
     after = predict(end.trial.vessel, "ports", lossless=lossless, windway=windway)
     outcome = Outcome(
@@ -110,19 +115,23 @@ def _told(task: Task, end: Stand) -> tuple[str, ...]:
     except DesignError as why:
         return (*said, *(str(fault) for fault in why.faults))
     left, rows = task.limits.left(vessel, body), task.limits.rows(vessel, body)
-    for room, row, movable in zip(left, rows, end.movable, strict=True):
-        if room < -HOLDS_MM:
-            rest = "" if movable else "; nothing that is free can mend it"
-            said.append(f"the start breaks a limit by {row.lacks(room)}: {row}{rest}")
+    for n in np.flatnonzero(left < -HOLDS_MM).tolist():
+        rest = "" if end.movable[n] else f"; nothing that is free can mend it{would_meet(task, n)}"
+        said.append(f"the start breaks a limit by {rows[n].lacks(left[n])}: {rows[n]}{rest}")
     return tuple(said)
 
 
 def _broken(end: Stand) -> Iterable[str]:
     rows = end.task.limits.rows(end.trial.vessel, end.trial.body)
-    for room, row, movable in zip(end.left, rows, end.movable, strict=True):
-        if (movable or row.asked) and room < -AT_MM:
-            rest = "" if movable else "; nothing that is free can mend it"
-            yield f"{row}, by {row.lacks(room)}{rest}"
+    let_go = end.task.let_go if end.task.let_go is not None else np.zeros(len(rows))
+    for n in np.flatnonzero(end.room < -AT_MM).tolist():
+        if not (end.movable[n] or rows[n].asked):
+            continue
+        if let_go[n]:
+            rest = f"; what is free cannot meet it and keep the notes in tune{would_meet(end.task, n)}"
+        else:
+            rest = "" if end.movable[n] else f"; nothing that is free can mend it{would_meet(end.task, n)}"
+        yield f"{rows[n]}, by {rows[n].lacks(end.room[n])}{rest}"
 
 
 def _missed(aims: Sequence[Aim], end: Stand) -> Iterable[str]:

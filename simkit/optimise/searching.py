@@ -169,7 +169,7 @@ def _stand(task: Task, x: np.ndarray, vessel: Vessel) -> Stand:
     """A design that is at `x` but for rounding, looked at."""
     trial = Trial(task.freedom, x, task.setting, vessel, drawn(vessel))
     residuals = np.concatenate([aim.residuals(trial) for aim in task.aims])
-    return Stand(task, trial, residuals, task.limits.left(vessel, trial.body))
+    return Stand(task, trial, residuals, task.left(vessel, trial.body))
 
 
 def tidy(key: str, value: float) -> float:

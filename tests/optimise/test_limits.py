@@ -46,7 +46,10 @@ finger = "left thumb"
 
 
 def rooms(text, limits=None):
-    vessel = simkit.loads(text, "ball.toml")
+    return rooms_of(simkit.loads(text, "ball.toml"), limits)
+
+
+def rooms_of(vessel, limits=None):
     limits, body = limits or Limits(), drawn(vessel)
     left, rows = limits.left(vessel, body), limits.rows(vessel, body)
     assert len(left) == len(rows)
@@ -239,3 +242,23 @@ NOTE = """
 pitch = "F5"
 open = ["a"]
 """
+
+
+@pytest.mark.slow
+@pytest.mark.sample
+def test_a_limit_that_what_is_free_cannot_meet_does_not_cost_the_tune(tuned):
+    """Holes 1 and 2 some 13 mm apart in a whistle in tune: no diameter and no size sets them 18 mm apart in tune."""
+    near = tuned.vessel.with_value("hand.spacing_mm", 18.0)
+    found = optimise(near, "diameters,size")
+    assert found.worst_cents < 0.5
+    assert not found.reached
+    (said,) = [text for text in found.broken if text.startswith("hole 1 to hole 2, middle to middle")]
+    assert "cannot meet it and keep the notes in tune; holes would" in said
+    was, is_ = (rooms_of(vessel)["hole 1 to hole 2, middle to middle"] for vessel in (near, found.vessel))
+    assert is_ > was - 0.01
+
+
+def test_where_nothing_free_moves_a_limit_it_is_said_what_would(tuned):
+    found = optimise(tuned.vessel.with_value("hand.spacing_mm", 18.0), "diameters")
+    assert found.worst_cents < 0.5
+    assert any("nothing that is free can mend it; holes would, freed as well" in text for text in found.told)
