@@ -11,6 +11,7 @@ import numpy as np
 from simkit.frozen import frozen
 from simkit.optimise.handmade import HandError
 from simkit.optimise.trial import Setting
+from simkit.optimise.unison import unisons
 from simkit.sound.prediction import PredictedNote, Prediction
 from simkit.vessel import Vessel
 
@@ -147,10 +148,11 @@ class Outcome:
         ]
         lines += [f"and {len(self.off) - 6} more notes"] if len(self.off) > 6 else []
         lines += [f"broken: {what}" for what in self.broken]
-        lines += self._alike()
+        pulled = unisons(self.after, self.off)
+        lines += self._alike() + pulled
         costly = [limit for limit in self.active if limit.price > 0][:4]
         lines += [f"in the way: {limit}" for limit in costly]
-        if not costly and self.off and not self._alike():
+        if not costly and self.off and not self._alike() and not pulled:
             lines.append("no limit stands in the way: what is free does not move these notes enough")
         if self.off and all(_away(note) < note.answer.uncertainty_cents for _, note in self.off):
             lines.append("all of it is less than the model itself may be wrong by")
