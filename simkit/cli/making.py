@@ -43,6 +43,9 @@ def sheets(
     Wet sizes, what each note must read at each stage, cards to carve by, strips that place the holes, sticks for the
     voicing, drills and reamer marks (PDF and SVG); the inside form and the shell in two halves (STL, STEP).
     """
+    from simkit.vessel.seams import seam_words
+
+    seam_words(seam)  # refused before anything that takes its time is loaded
     from simkit.show.sheets import check_sheets
 
     check_sheets(output)

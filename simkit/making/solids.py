@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from simkit.body.solids import SEAMS, Piece, Seam, SeamError, pieces, undercuts
+from simkit.body.solids import Piece, Seam, SeamError, pieces, undercuts
 from simkit.errors import Fault, InputError
 from simkit.making.sheets import Work
 from simkit.making.shrinkage import Stage
+from simkit.vessel.seams import seam_words
 
 __all__ = ["seam", "solid_cautions", "solids_of"]
 
@@ -16,15 +17,8 @@ def seam(text: str) -> Seam:
     >>> seam("along=48.5")
     Seam(square_to='along', at=0.0485)
     """
-    way, _, at = text.partition("=")
-    try:
-        place = float(at) if at else None
-    except ValueError:
-        place = float("nan")
-    if way.strip() not in SEAMS or (place is not None and not abs(place) <= 1000):
-        allowed = "up, across or along, alone or with a place in mm on the fired piece such as up=0"
-        raise InputError([Fault("--seam", "", text, allowed)])
-    return Seam(way.strip(), None if place is None else place / 1000)
+    way, place = seam_words(text)
+    return Seam(way, None if place is None else place / 1000)
 
 
 def solids_of(work: Work, parted: Seam | None = None) -> tuple[Piece, ...]:

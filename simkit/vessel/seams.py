@@ -1,0 +1,24 @@
+"""Where a shell is parted, in the words of the design; refused before anything is drawn."""
+
+from __future__ import annotations
+
+from simkit.errors import Fault, InputError
+
+WAYS = ("up", "across", "along")
+
+
+def seam_words(text: str) -> tuple[str, float | None]:
+    """The way that a seam is square to, and its place in mm of the fired piece, None where it is left to us.
+
+    >>> seam_words("along=48.5"), seam_words("up")
+    (('along', 48.5), ('up', None))
+    """
+    way, _, at = text.partition("=")
+    try:
+        place = float(at) if at else None
+    except ValueError:
+        place = float("nan")
+    if way.strip() not in WAYS or (place is not None and not abs(place) <= 1000):
+        allowed = "up, across or along, alone or with a place in mm on the fired piece such as up=0"
+        raise InputError([Fault("--seam", "", text, allowed)])
+    return way.strip(), place
