@@ -120,7 +120,7 @@ def moist_air(
 ) -> Air:
     """The air of a room from thermometer, hygrometer and barometer.
 
-    IEC 61094-2:2009 Annex F; its sound speed is Cramer 1993, J. Acoust. Soc. Am. 93, 2510, stated
+    IEC 61094-2:2009 Annex F; its sound speed is Cramer 1993 [Cramer1993], J. Acoust. Soc. Am. 93, 2510, stated
     for 0 to 30 degC, 75 to 102 kPa, less than 6 % water and at most 1 % carbon dioxide.  Up to
     40 degC, and from 60 to 110 kPa, the value is given with a caution; beyond that it is refused.
     """
@@ -148,7 +148,7 @@ def moist_air(
 def saturated_water(temperature_c: float, pressure_pa: float = STANDARD_PRESSURE) -> float:
     """Mole fraction of water in saturated air.
 
-    x_sv = f p_sv / p, Davis 1992, Metrologia 29, 67 (CIPM 1981/91), as in IEC 61094-2 Annex F.
+    x_sv = f p_sv / p, Davis 1992 [Davis1992], Metrologia 29, 67 (CIPM 1981/91), as in IEC 61094-2 Annex F.
     """
     t, kelvin = temperature_c, temperature_c + _KELVIN
     pressure_sv = math.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6343.1645 / kelvin)
@@ -179,7 +179,7 @@ def _polynomial(a: tuple[float, ...], t: float, p: float, x_w: float, x_c: float
 
 
 def _cipm_density(t: float, p: float, x_w: float, x_c: float) -> float:
-    """CIPM-2007: Picard, Davis, Glaeser & Fujii 2008, Metrologia 45, 149, eqs. 1 and A1.4."""
+    """CIPM-2007: Picard, Davis, Glaeser & Fujii 2008 [Picard2008], Metrologia 45, 149, eqs. 1 and A1.4."""
     kelvin = t + _KELVIN
     by_p = (
         1.58123e-6 - 2.9331e-8 * t + 1.1043e-10 * t**2
@@ -246,7 +246,7 @@ def exhaled(
     Heat capacities are rigid rotors and harmonic vibrations (Einstein functions), so c, rho, gamma
     and c_p hold to about 0.03 %.  Viscosity and conductivity are those of moist air at the same
     temperature and water (IEC 61094-2 Annex F) times the ratio that the changed dry gas makes by
-    the mixing rule of Wilke 1950, J. Chem. Phys. 18, 517: good to about 1 %.
+    the mixing rule of Wilke 1950 [Wilke1950], J. Chem. Phys. 18, 517: good to about 1 %.
     Measured breath at the mouth is 31 to 35 degC and 42 to 91 % moist, not always saturated.
     """
     t = _within("temperature_c", temperature_c, 20, 40)
@@ -369,7 +369,7 @@ def _wilke(gases: Gases, kelvin: float) -> tuple[float, float]:
     """Viscosity and heat conduction of the mixture: sum_i x_i y_i / sum_j x_j phi_ij.
 
     phi_ij = [1 + sqrt(eta_i/eta_j) (M_j/M_i)^(1/4)]^2 / sqrt(8 (1 + M_i/M_j)).
-    Wilke 1950, J. Chem. Phys. 18, 517; for conduction Mason & Saxena 1958, Phys. Fluids 1, 361.
+    Wilke 1950, J. Chem. Phys. 18, 517; for conduction Mason & Saxena 1958 [Mason1958], Phys. Fluids 1, 361.
     """
     viscosity = conductivity = 0.0
     present = [(x, gas) for x, gas in zip(gases.shares(), GASES, strict=True) if x > 0]

@@ -4,7 +4,7 @@ A quintic spline with slopes d and second derivatives s at the rows x. Of all th
 is the one whose third derivative is nearest, in the mean square, to that of the plain cubic spline (not-a-knot): that
 spline itself, wherever it does not ripple. In Bernstein's form the slope of a piece is bounded by its coefficients,
 which are linear in d and s (Dougherty, Edelman & Hyman 1989, Math. Comput. 52:471 [memory]), so this is a least
-distance under linear inequalities: Lawson & Hanson 1974, Solving Least Squares Problems, ch. 23, by
+distance under linear inequalities: Lawson & Hanson 1974 [Lawson1974], Solving Least Squares Problems, ch. 23, by
 `scipy.optimize.nnls`.
 """
 

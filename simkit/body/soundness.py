@@ -56,7 +56,7 @@ def _near(points: np.ndarray, edges: np.ndarray, triangles: np.ndarray) -> Itera
 def _pierced(start: np.ndarray, way: np.ndarray, corners: np.ndarray) -> np.ndarray:
     """Whether edges (n, 3) from `start` along `way` pierce triangles (n, 3, 3), both without their borders.
 
-    Moller & Trumbore 1997, J. Graphics Tools 2:21 (from memory).
+    Moller & Trumbore 1997 [Moller1997], J. Graphics Tools 2:21 (from memory).
     """
     u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     h = np.cross(way, v)

@@ -2,7 +2,7 @@
 
 A `Taylor` holds the value, slope and bend of a function of x, y, z at many points. numpy's own functions
 (`np.sqrt`, `np.abs`, `np.maximum`, ...) accept it, so the same formula serves plain arrays and derivatives.
-Forward differentiation to second order: Griewank & Walther 2008, Evaluating Derivatives, ch. 3 and 13 [memory].
+Forward differentiation to second order: Griewank & Walther 2008 [Griewank2008], ch. 3 and 13, memory.
 """
 
 from __future__ import annotations

@@ -308,7 +308,7 @@ def curvatures(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, 
     """Principal curvatures k1 >= k2 (n,), 1/m, positive inside a ball, and the unit direction of k1 (n, 3).
 
     The shape operator is the tangential part of the Hessian of the level over its gradient's length
-    (Goldman 2005, Comput. Aided Geom. Des. 22:632 [memory]).
+    (Goldman 2005 [Goldman2005], Comput. Aided Geom. Des. 22:632 [memory]).
     """
     t = wall.taylor(points)
     length = np.sqrt(_squared(t.slope))

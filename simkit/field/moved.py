@@ -2,7 +2,7 @@
 
 By Hadamard d(k^2)/dn = -(integral of |grad_T p|^2 - k^2 p^2 over all walls) for walls that move into the air by n. At a
 right-angled rim the surface integral converges like the cube root of the mesh size only; the same derivative from the
-matrices of the moved mesh converges as k^2 does (Hiptmair, Paganini & Sargheini 2015, BIT 55:459 [memory]).
+matrices of the moved mesh converges as k^2 does (Hiptmair, Paganini & Sargheini 2015 [Hiptmair2015], from memory).
 """
 
 from __future__ import annotations

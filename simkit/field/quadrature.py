@@ -10,7 +10,7 @@ from scipy.sparse import csr_matrix
 from simkit.body.mesh import AirMesh, jacobians
 
 # Six points, exact to degree 4: barycentric (1 - 2 g, g, g) and its turns, with weight w (Strang & Fix 1973, in
-# Dunavant 1985, Int. J. Numer. Meth. Eng. 21:1129, table for p = 4 [memory]).
+# Dunavant 1985 [Dunavant1985], Int. J. Numer. Meth. Eng. 21:1129, table for p = 4 [memory]).
 _TRIANGLE = ((0.445948490915965, 0.223381589678011), (0.091576213509771, 0.109951743655322))
 # Five points, exact to degree 3: the middle with weight -4/5, and (1/2, 1/6, 1/6, 1/6) and its turns with 9/20
 # (Stroud 1971, T3: 3-1 [memory]); the points at which the body room gives the Jacobian.

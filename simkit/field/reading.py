@@ -23,8 +23,8 @@ class WallReader:
 
     A field is a quadratic on each facet, and its slope jumps from one to the next. Near a border the quadratics of
     all facets that meet there, each drawn out a little beyond its own border, are averaged with weights that change
-    smoothly: what is read has a continuous slope along the wall (a partition of unity: Melenk & Babuska 1996, Comput.
-    Methods Appl. Mech. Eng. 139:289), and as they all agree on a quadratic field, no order of accuracy is lost.
+    smoothly: what is read has a continuous slope along the wall (a partition of unity: Melenk & Babuska 1996
+    [Melenk1996]), and as they all agree on a quadratic field, no order of accuracy is lost.
     """
 
     points: np.ndarray

@@ -1,7 +1,7 @@
 """A search for the resonances of air that radiates, in a growing space of real fields.
 
-The residual of the best field in the space, preconditioned, enlarges it (nonlinear Arnoldi: Voss 2004, BIT 44:387
-[memory]); real and imaginary parts apart keep all big matrices real.
+The residual of the best field in the space, preconditioned, enlarges it (nonlinear Arnoldi: Voss 2004 [Voss2004],
+from memory); real and imaginary parts apart keep all big matrices real.
 """
 
 from __future__ import annotations

@@ -7,8 +7,8 @@ At a wall point, with z inward along the normal and x, y along the directions of
 
 Every term is harmonic. On the wall z = (k1 x^2 + k2 y^2)/2 their slopes out of the air are, to leading order,
 -(H + (k1 - k2) cos(2 phi)/2)/(4 pi r), H/(4 pi r) and (k1 - k2) cos(2 phi)/(8 pi r): together S sends unit flux
-into the air and leaves bounded slopes for the mesh. (First two terms: Singer, Schuss & Holcman 2006, J. Stat. Phys.
-122:437, and Cheviakov, Ward & Straube 2010, SIAM Multiscale Model. Simul. 8:836 [memory]; third: derived here.)
+into the air and leaves bounded slopes for the mesh. (First two terms: Singer, Schuss & Holcman 2006 [Singer2006],
+and Cheviakov, Ward & Straube 2010 [Cheviakov2010], from memory; third: derived here.)
 
 The second and third term are potentials of a line straight behind the wall, of charge density 1 and of quadrupole
 density s^2 at depth s. The line ends at `reach`, so that air which lies behind the wall does not meet it. Inside a

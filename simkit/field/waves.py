@@ -34,7 +34,7 @@ def leaving(k: complex, radius: float, top: int) -> np.ndarray:
 
     h_l of the second kind (time factor e^{+i omega t}). With D_l = -k R h_l'/h_l the recurrence of the spherical
     Bessel functions (DLMF 10.51.2) reads D_0 = 1 + i k R, D_{l+1} = l + 2 - (k R)^2/(l + D_l): no overflow, and
-    l + 1 at k = 0. (The exact condition on a sphere: Keller & Givoli 1989, J. Comput. Phys. 82:172 [memory].)
+    l + 1 at k = 0. (The exact condition on a sphere: Keller & Givoli 1989 [Keller1989], from memory.)
 
     >>> leaving(0.0, 2.0, 2).real
     array([0.5, 1. , 1.5])

@@ -295,7 +295,7 @@ def _clipped_piece(a: Point, b: Point, width: float, height: float) -> tuple[Poi
 
 
 def _clipped_area(ring: list[Point], width: float, height: float) -> list[Point]:
-    """An area inside the window (Sutherland & Hodgman 1974, Commun. ACM 17:32 [memory])."""
+    """An area inside the window (Sutherland & Hodgman 1974 [Sutherland1974], Commun. ACM 17:32 [memory])."""
     for axis, limit, sign in ((0, 0.0, 1), (0, width, -1), (1, 0.0, 1), (1, height, -1)):
         kept: list[Point] = []
         for a, b in zip(ring, [*ring[1:], *ring[:1]], strict=True):

@@ -24,8 +24,8 @@ class Straight:
         """The step that makes |r + J s| least while every row holds; s = 0 must hold them.
 
         With J = Q R and z = R s + Q'r this is the point z nearest to the origin with (G R^-1) z >= G R^-1 Q'r - g, a
-        least distance problem, which non-negative least squares solves (Lawson & Hanson 1974, Solving Least Squares
-        Problems, ch. 23 [memory]). Exact, and some hundred times quicker than a general solver.
+        least distance problem, which non-negative least squares solves (Lawson & Hanson 1974
+        [Lawson1974], ch. 23, from memory). Exact, and some hundred times quicker than a general solver.
         """
         Q, R = np.linalg.qr(self.J)
         q = Q.T @ self.r

@@ -51,7 +51,7 @@ class Chord:
     """Notes that sound together. beat_hz: of the two nearest to each other, None where they do not beat.
 
     merges: whether these two, free, would fall into one pitch: their difference is less than what radiation ties
-    them together by (R. Adler 1946, Proc. IRE 34, 351, from memory: |w1 - w2| < 2 |Im c| for swings of one size).
+    them together by (R. Adler 1946 [Adler1946], from memory: |w1 - w2| < 2 |Im c| for swings of one size).
     fingers: those that would be wanted in two places at once.
     """
 

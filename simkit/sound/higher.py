@@ -233,7 +233,7 @@ def complex_frequencies(found: ClosedModes, air: Air, lossless: bool = False) ->
     """omega (m,) of closed modes, rad/s: c k, turned by friction and heat at the wall to first order.
 
     1/Q = 1/Q_v + 1/Q_t by surface integrals of the lossless mode, and the frequency falls by 1/(2Q) of itself
-    (Berggren, Bernland & Noreland 2018, J. Comput. Phys. 371, 633). Modes of one frequency are taken one by one,
+    (Berggren, Bernland & Noreland 2018 [Berggren2018]). Modes of one frequency are taken one by one,
     which is exact where symmetry makes them alike.
     """
     omega = air.sound_speed * found.k

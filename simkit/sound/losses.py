@@ -31,7 +31,7 @@ def mode_loss(
 
     pressure_wall = int |p|^2 dS, gradient_wall = int |grad_T p|^2 dS, pressure = int |p|^2 dV, gradient =
     int |grad p|^2 dV: 1/Q_v = delta_v/2 * gradient_wall/gradient, 1/Q_t = (gamma - 1) delta_t/2 *
-    pressure_wall/pressure. From the wall condition of Berggren, Bernland & Noreland 2018, J. Comput. Phys. 371, 633.
+    pressure_wall/pressure. From the wall condition of Berggren, Bernland & Noreland 2018 [Berggren2018].
     """
     viscous = air.delta_v(omega) / 2 * gradient_wall / gradient
     thermal = (air.gamma - 1) * air.delta_t(omega) / 2 * pressure_wall / pressure
@@ -62,7 +62,7 @@ def spherical_resonator(air: Air, radius: float, degree: int, zero: float) -> co
     """The complex frequency (rad/s) of a mode of a closed ball of air with a rigid, cold wall.
 
     omega = z c/R {1 + (i - 1)/(2R) [(gamma - 1) delta_t + delta_v l(l+1)/z^2] / [1 - l(l+1)/z^2]}, z the zero of
-    j_l' and l its degree. Moldover, Mehl & Greenspan 1986, J. Acoust. Soc. Am. 79, 253 (from memory).
+    j_l' and l its degree. Moldover, Mehl & Greenspan 1986 [Moldover1986], J. Acoust. Soc. Am. 79, 253 (from memory).
 
     >>> from simkit.air import moist_air
     >>> omega = spherical_resonator(moist_air(), 0.03, 1, 2.081576)

@@ -11,7 +11,7 @@ Three corrections to that are estimated here, not applied:
   section and F_u(y) the flow through it from an opening at u into air that swells evenly; less the same for the
   ball. Near an opening, where the half space is narrower than the section, the half space is what counts.
 
-R is the radius of the ball of equal volume. Cheviakov, Ward & Straube 2010, SIAM Multiscale Model. Simul. 8, 836 (from
+R is the radius of the ball of equal volume. Cheviakov, Ward & Straube 2010 [Cheviakov2010] (from
 memory) for the ball's inside. Against finite elements for walled spheroids of 1:1 to 4:1 with one or two holes at
 their ends (the worst places), where the rule errs by 15 to 440 cents, the band below held in all sixteen cases.
 """

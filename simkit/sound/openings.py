@@ -234,8 +234,8 @@ def inner_end_in_tube(radius: Reals, tube_radius: Reals) -> Reals:
 def finite_flange_end(radius: Reals, flange_radius: Reals) -> Reals:
     """End correction of a pipe whose flange is a ring of outer radius b, m: from 0.8216 a (wide) to 0.6133 a (thin).
 
-    d_wide + (a/b)(d_thin - d_wide) + 0.057 (a/b)[1 - (a/b)^5] a. Dalmont, Nederveen & Joly 2001, J. Sound Vib.
-    244, 505 (from memory).
+    d_wide + (a/b)(d_thin - d_wide) + 0.057 (a/b)[1 - (a/b)^5] a. Dalmont, Nederveen & Joly 2001
+    [Dalmont2001] (from memory).
     """
     ratio = radius / flange_radius
     return radius * (0.8216 + ratio * (0.6133 - 0.8216) + 0.057 * ratio * (1 - ratio**5))
@@ -256,6 +256,6 @@ def organ_mouth(area: Reals) -> Reals:
 def end_on_cylinder(radius: Reals, body_radius: Reals) -> Reals:
     """Outside end correction of a hole in a cylinder of that outer radius, m: (0.8216 - 0.47 (a/R)^0.8) a.
 
-    Dalmont, Nederveen & Joly 2001 (from memory, not sure of it).
+    Dalmont, Nederveen & Joly 2001 [Dalmont2001] (from memory, not sure of it).
     """
     return radius * (0.8216 - 0.47 * (radius / body_radius) ** 0.8)

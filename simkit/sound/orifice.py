@@ -21,7 +21,7 @@ from scipy.special import ellipe, ellipk
 Reals: TypeAlias = Any  # a float, or an array of them; the answer is then an array too
 
 THIN = np.pi / 4  # end correction over radius of a hole in a thin wall, each side (Rayleigh)
-LONG = 0.821674  # of a long duct that ends in a wide flange (Norris & Sheng 1989, J. Sound Vib. 135, 85: 0.8216)
+LONG = 0.821674  # of a long duct that ends in a wide flange (Norris & Sheng 1989 [Norris1989]: 0.8216)
 # Corner flow phi = C rho^(2/3) cos(2 theta/3) past a right-angled rim that is rounded by f: the resistance of each
 # metre of rim falls by pi * 0.1272 * C^2 f^(4/3).  From the flow through a long duct that makes 0.4556 below.
 

@@ -1,8 +1,8 @@
 """The judge: chamber, window with its edge, open holes, clay and outside air all meshed, nothing fitted.
 
 Radiation is exact up to the eighth harmonic of a sphere close around the body; friction and heat at the walls follow
-to first order from surface integrals of the lossless field (Berggren, Bernland & Noreland 2018, J. Comput. Phys.
-371, 633). Every answer comes from two meshes and is extrapolated.
+to first order from surface integrals of the lossless field (Berggren, Bernland & Noreland 2018
+[Berggren2018]). Every answer comes from two meshes and is extrapolated.
 """
 
 from __future__ import annotations

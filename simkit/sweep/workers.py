@@ -136,12 +136,13 @@ class Cluster:
     def at(cls, address: str) -> Cluster:
         """Those of the scheduler at an address."""
         try:
-            from distributed import Client
+            from distributed import Client, Security
         except ImportError as error:
             allowed = "an installation with the extra: pip install simkit[cluster]"
             raise InputError([Fault("--scheduler", "", address, allowed)]) from error
         # What the client would log of a lost scheduler is said by us, once and with what to do.
         logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
+        _check_certificates(Security, address)
         try:
             return cls(Client(address, timeout=COMES_BACK_S, set_as_default=False), address)
         except (OSError, ValueError) as error:
@@ -209,6 +210,23 @@ def undisturbed() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
         if pressed:
             signal.raise_signal(signal.SIGINT)
+
+
+def _check_certificates(security: Any, address: str) -> None:
+    """Refuses an address that Dask's own configuration has no certificates for, or forbids: the client would hang."""
+    try:
+        found = security().get_connection_args("client")
+    except OSError as error:
+        allowed = f"certificates that can be read, as Dask's configuration names them ({error.strerror or error})"
+        raise InputError([Fault("--scheduler", "", address, allowed)]) from error
+    encrypted = address.startswith("tls://")
+    if encrypted and found.get("ssl_context") is None:
+        allowed = "a tls:// address only with certificates in Dask's configuration (distributed.comm.tls)"
+    elif found.get("require_encryption") and not encrypted:
+        allowed = "an address that starts with tls://, since Dask's configuration asks for encryption"
+    else:
+        return
+    raise InputError([Fault("--scheduler", "", address, allowed)])
 
 
 @contextmanager

@@ -1,5 +1,6 @@
 """A real Dask cluster on this machine, its workers and scheduler killed: nothing is lost, what happened is said."""
 
+import shutil
 import signal
 import socket
 import sqlite3
@@ -16,6 +17,7 @@ from simkit.errors import OutOfReach
 from simkit.sweep import sweep
 
 pytest.importorskip("distributed")
+dask = pytest.importorskip("dask")
 
 # Each case takes a fraction of a second, so that there is a middle of the sweep to kill in.
 SLOW = """
@@ -40,8 +42,8 @@ class Cluster:
         self.address = f"tcp://127.0.0.1:{self.port}"
         self.scheduler, self.workers = None, []
 
-    def start(self):
-        at = ["--host", "127.0.0.1", "--port", str(self.port)]
+    def start(self, *options):
+        at = [*options, "--host", "127.0.0.1", "--port", str(self.port)]
         self.scheduler = self.process("distributed.cli.dask_scheduler", *at)
         self.workers = [
             self.process("distributed.cli.dask_worker", self.address, "--nthreads", "1", "--no-nanny") for _ in range(2)
@@ -156,6 +158,52 @@ def test_a_scheduler_that_loses_all_its_workers_is_not_waited_for_forever(folder
     ):
         sweep(folder / "cases.toml", folder / "out", scheduler=cluster.address)
     assert 5 <= len(stored(folder)) < 30
+
+
+TLS = {"distributed.comm.tls.ca-file": "ca.pem"} | {
+    f"distributed.comm.tls.{who}.{what}": f"{what}.pem"
+    for who in ("scheduler", "worker", "client")
+    for what in ("cert", "key")
+}
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl makes the certificates")
+def test_certificates_of_dasks_configuration_let_in_who_has_them_and_nobody_else(folder, monkeypatch):
+    """On the loopback address; the certificate signs itself, and so is its own authority."""
+    made = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost"]
+    subprocess.run([*made, "-keyout", "key.pem", "-out", "cert.pem"], cwd=folder, check=True, capture_output=True)
+    shutil.copy(folder / "cert.pem", folder / "ca.pem")
+    (folder / "cases.toml").write_text(SLOW.replace("count = 30", "count = 2"))
+    config = {key: str(folder / name) for key, name in TLS.items()} | {"distributed.comm.require-encryption": True}
+    for key, value in config.items():
+        monkeypatch.setenv("DASK_" + key.replace(".", "__").replace("-", "_").upper(), str(value))
+    cluster = Cluster()
+    cluster.address = cluster.address.replace("tcp", "tls")
+    cluster.start("--protocol", "tls")
+    try:
+        with dask.config.set(config):
+            cluster.wait()
+            answer = sweep(folder / "cases.toml", folder / "out", scheduler=cluster.address)
+            assert (answer.computed, answer.failed) == (2, 0)
+            with pytest.raises(simkit.InputError, match="starts with tls://, since"):
+                sweep(folder / "cases.toml", folder / "other", scheduler=cluster.address.replace("tls", "tcp"))
+        monkeypatch.setattr(simkit.sweep.workers, "COMES_BACK_S", 3.0)
+        with pytest.raises(simkit.InputError, match="a Dask scheduler that answers"):  # in the clear
+            sweep(folder / "cases.toml", folder / "other", scheduler=cluster.address.replace("tls", "tcp"))
+    finally:
+        cluster.kill(*(each for each in (cluster.scheduler, *cluster.workers) if each.poll() is None))
+
+
+def test_a_tls_address_without_certificates_is_one_message_at_once(folder):
+    with pytest.raises(simkit.InputError, match="only with certificates in Dask's configuration"):
+        sweep(folder / "cases.toml", folder / "out", scheduler="tls://127.0.0.1:9")
+
+
+def test_certificates_that_are_not_there_are_one_message(folder):
+    named = {key: str(folder / name) for key, name in TLS.items()}
+    with dask.config.set(named), pytest.raises(simkit.InputError, match="certificates that can be read"):
+        sweep(folder / "cases.toml", folder / "out", scheduler="tls://127.0.0.1:9")
 
 
 def test_no_scheduler_at_an_address_is_one_message(folder, monkeypatch):

@@ -21,8 +21,8 @@ _LONGEST = 0.08  # of omega in one step of Newton
 def mode_root(omega: float, q: float, gain: float, delay: float) -> complex:
     """The root s (1/s) of s^2 + s omega/Q + omega^2 - g s^2 exp(-s delay) = 0 that grows out of the resonance.
 
-    One resonance before a jet of fixed gain and delay, e.g. Auvray, Fabre & Lagree 2012, J. Acoust. Soc. Am. 131,
-    1574. For a small gain: Re s/omega = -1/2Q + (g/2) sin(omega delay), frequency shift (g/2) cos(omega delay).
+    One resonance before a jet of fixed gain and delay, e.g. Auvray, Fabre & Lagree 2012 [Auvray2012].
+    For a small gain: Re s/omega = -1/2Q + (g/2) sin(omega delay), frequency shift (g/2) cos(omega delay).
 
     >>> s = mode_root(1.0, 25.0, 0.2, 1.5707963)
     >>> round(s.real, 6), round(s.imag - 1, 6)

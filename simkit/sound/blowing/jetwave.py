@@ -1,7 +1,7 @@
 """The wave that runs down a jet and grows: sinuous instability of the jet U sech^2(y/b) between still air.
 
 Rayleigh's equation (U - c)(phi'' - k^2 phi) = U'' phi for disturbances phi(y) exp i(omega t - k x), phi even, of the
-profile of Bickley 1937, Phil. Mag. 23, 727: real omega, complex k (spatial growth). All in units of b and U:
+profile of Bickley 1937 [Bickley1937]: real omega, complex k (spatial growth). All in units of b and U:
 theta = omega b/U, kb. Neutral at theta = 4/3, kb = 2 exactly (Drazin & Howard 1966, Adv. Appl. Mech. 9, 1, from
 memory); beyond it the wave is damped (the limit of small viscosity, by a path of integration below the critical
 layer). For long waves kb -> (3 theta^2/2)^(1/3) exp(-i pi/3), a sheet that carries momentum and no mass.
