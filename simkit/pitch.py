@@ -254,3 +254,13 @@ def _on_fifths(fifths: int, key: int) -> Pitch:
         fifths -= 12 * round((fifths - 2) / 12)
     letter, alter = _BY_FIFTHS[(fifths + 1) % 7], (fifths + 1) // 7
     return Pitch(letter, alter, (key - alter) // 12 - 1)
+
+
+def in_cents(cents: float, sign: bool = False) -> str:
+    """Whole cents with their unit, and with their sign if it is wished.
+
+    >>> in_cents(12.3), in_cents(1.2), in_cents(0.7, sign=True), in_cents(-0.2, sign=True)
+    ('12 cents', '1 cent', '+1 cent', '0 cents')
+    """
+    whole = round(cents)
+    return f"{whole:{'+' if sign and whole else ''}d} cent{'' if abs(whole) == 1 else 's'}"

@@ -142,9 +142,9 @@ def card(slice_: Slice, label: str, place: str, upright: bool) -> Drawing:
         for y, level in ((height - 1.2, "top"), (1.2, "base"))
     ]
     words = f"{place}   {size[0]:.1f} × {size[1]:.1f}"
-    if width < width_of(words, 2.2) + 8:
-        words = place
-    marks.append(Text((width - 1.6, 1.6), words, 2.2, "right", ink=Ink.QUIET))
+    rows = [words] if width >= width_of(words, 2.2) + 8 else words.split("   ")[::-1]
+    for row, told in enumerate(rows):
+        marks.append(Text((width - 1.6, 1.6 + 2.7 * row), told, 2.2, "right", ink=Ink.QUIET))
     big = max(lines, key=len)
     middle = (big.min(axis=0) + big.max(axis=0)) / 2
     marks.append(Text((middle[0] + 1.4, middle[1] + 1.6), label, 3.4, ink=Ink.ACCENT, bold=True))

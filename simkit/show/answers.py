@@ -8,6 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simkit.optimise.handmade import HandError
+from simkit.pitch import in_cents
 from simkit.show.chords import blown_chord_table, chord_table
 from simkit.show.lines import IN_TUNE_CENTS, signed
 from simkit.show.tables import blow_table, combination_table, note_table, printed, ring_table
@@ -54,7 +55,7 @@ def _pull_words(notes: Sequence[PredictedNote]) -> list[str]:
     (most, first), (least, last) = max(pulled), min(pulled)
     rest = f", {last} by {least:.0f}" if last != first else ""
     opened = "windway taken as closed; open, as a player has it (--windway mouth)"
-    return [f"{opened}, it would raise {first} by {most:.0f} cents{rest}"]
+    return [f"{opened}, it would raise {first} by {in_cents(most)}{rest}"]
 
 
 def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:

@@ -71,9 +71,9 @@ def _breath(axes: Axes, chamber: BlowingChamber) -> None:
         axes.plot([n, n], [start, ends[n]], color=look.BODY, linewidth=6, zorder=1,
                   solid_capstyle="butt")  # fmt: skip
         if b.overblow_at and b.lasts is None:
-            axes.plot(n, b.overblow_at, "v", color=look.INK, markersize=4, zorder=3)
+            axes.plot(n, b.overblow_at, "v", color=look.INK, markersize=4, zorder=3, clip_on=False)
         fill = look.CLAY if b.in_phase else look.PAPER
-        axes.plot(n, b.pressure, "o", color=look.CLAY, markerfacecolor=fill, markersize=5, zorder=4)
+        axes.plot(n, b.pressure, "o", color=look.CLAY, markerfacecolor=fill, markersize=5, zorder=4, clip_on=False)
         axes.annotate(f"{b.pressure:.0f}", (n, b.pressure), (0, 5), textcoords="offset points", ha="center",
                       fontsize=6.5, color=look.INK, zorder=5)  # fmt: skip
         low = min(low, start)

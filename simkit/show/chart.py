@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -60,19 +61,23 @@ def _by(note: PredictedNote, model: str) -> Answer | None:
 
 
 def _key(figure: FigureBase, models: Sequence[str], width: float, height: float) -> float:
-    """Draws which mark is which model, and returns the width that it takes, mm."""
+    """Draws which mark is which model and what the grey bars are, and returns the width that it takes, mm."""
     axes = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
     axes.axis("off")
     right = width - RIGHT_MM
-    for model in reversed(models):
-        axes.text(right, height - 7, model, ha="right", va="center_baseline", fontsize=7.5)
-        right -= look.width_mm(model, 7.5) + 2.6
-        axes.plot(right, height - 6.8, MARKS[model], color=COLORS[model], markersize=4)
+    for name in [*reversed(models), "target"]:
+        axes.text(right, height - 7, name, ha="right", va="center_baseline", fontsize=7.5)
+        right -= look.width_mm(name, 7.5) + 2.6
+        if name in MARKS:
+            axes.plot(right, height - 6.8, MARKS[name], color=COLORS[name], markersize=4)
+        else:
+            axes.plot([right - 2.0, right + 1.0], [height - 6.8] * 2, color=look.FAINT, linewidth=3)
         right -= 5.0
     return width - RIGHT_MM - right
 
 
 def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) -> None:
+    """Targets as grey bars; the best model's answers as marks, the number of each on the side away from its bar."""
     axes.set_ylabel("pitch, Hz", color=look.QUIET)
     for n, note in enumerate(notes):
         if note.target_hz:
@@ -81,13 +86,13 @@ def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
         if best is None:
             continue
         hz = best.frequency_hz or 0.0
-        axes.plot(n, hz, MARKS[best.model], color=COLORS[best.model], markersize=4, zorder=3)
-        above = max(hz, note.target_hz or 0)
-        axes.annotate(
-            f"{hz:.0f}", (n, above), (0, 5), textcoords="offset points", ha="center", fontsize=6.5, color=look.QUIET
-        )
+        color = COLORS[best.model]
+        axes.plot(n, hz, MARKS[best.model], color=color, markersize=4, zorder=3, clip_on=False)
+        below = note.target_hz is not None and hz < note.target_hz
+        style: dict[str, Any] = {"ha": "center", "va": "top" if below else "bottom", "fontsize": 6.5, "color": color}
+        axes.annotate(f"{hz:.0f}", (n, hz), (0, -4 if below else 4), textcoords="offset points", **style)
     drawn = [float(hz) for line in axes.lines for hz in np.asarray(line.get_ydata(), float)]
-    low, high = min(drawn, default=400.0) / 1.06, max(drawn, default=800.0) * 1.1
+    low, high = min(drawn, default=400.0) / 1.1, max(drawn, default=800.0) * 1.1
     look.hertz_axis(axes, low, high)
 
 
@@ -105,7 +110,7 @@ def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
             unsure = heard.uncertainty_cents
             color, span = COLORS[model], [heard.cents - unsure, heard.cents + unsure]
             axes.plot([n + shift] * 2, span, color=color, alpha=0.45, linewidth=1.6, solid_capstyle="butt")
-            axes.plot(n + shift, heard.cents, MARKS[model], color=color, markersize=3.2, zorder=3)
+            axes.plot(n + shift, heard.cents, MARKS[model], color=color, markersize=3.2, zorder=3, clip_on=False)
             reach = max(reach, abs(heard.cents) + unsure)
     if reach > _WIDE_CENTS:
         # Even near the target and closing up outwards, so that a rough model's bars do not hide a sure one's.
@@ -133,4 +138,5 @@ def draw_fingers(axes: Axes, holes: Sequence[str], opened: Sequence[Collection[s
                 markerfacecolor=fill,
                 markeredgecolor=look.HOLLOW,
                 markeredgewidth=0.8,
+                clip_on=False,
             )

@@ -47,6 +47,7 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
                 color=look.CLAY,
                 markerfacecolor=look.CLAY if used else "white",
                 zorder=3 if used else 2,
+                clip_on=False,
             )
             if used:
                 axes.annotate(

@@ -74,6 +74,6 @@ def _line(axes: Axes, chamber: BlowingChamber, colour: str, mark: str, before: s
         end = jump or HIGHEST_PA
         axes.plot([x, x], [pressure, end], color=colour, alpha=0.16, linewidth=4, solid_capstyle="butt", zorder=1)
         if jump:
-            axes.plot(x, end, "v", color=colour, markersize=3.5, zorder=2)
+            axes.plot(x, end, "v", color=colour, markersize=3.5, zorder=2, clip_on=False)
     xs, pressures = [x for x, *_ in told], [pressure for _, pressure, _ in told]
     axes.plot(xs, pressures, color=colour, marker=mark, markersize=4, linewidth=0.9, label=chamber.name, zorder=3)

@@ -11,11 +11,11 @@ from simkit.show.answers import air_words, state_words
 from simkit.show.breath import breath_panel
 from simkit.show.chart import scale_chart
 from simkit.show.combinations import combinations_panel
-from simkit.show.look import page
+from simkit.show.look import Panel, page
 from simkit.show.pressure import Picture, pressure
 from simkit.show.regions import regions_panel
 from simkit.show.views import views
-from simkit.sound.blowing.table import BlowTable
+from simkit.sound.blowing.table import BlowingChamber, BlowTable
 from simkit.sound.chart import Chart
 from simkit.sound.higher import Ring, Ringing
 from simkit.sound.prediction import Prediction
@@ -41,28 +41,40 @@ def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figur
 
 def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:
     """The pressure of each mode on the wall of each chamber."""
+    return page(*ringing_panels(vessel, ringing))
+
+
+def ringing_panels(vessel: Vessel, ringing: Ringing) -> list[Panel]:
+    """The same, a panel for each chamber."""
     panels = []
     for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
         modes = [Picture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
         name = f", {chamber.name}" if len(ringing.chambers) > 1 else ""
         heading = f"{vessel.title or 'chamber'}{name}: {state_words(ringing)}, {air_words(vessel)}"
         panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))
-    return page(*panels)
+    return panels
 
 
 def chart_page(vessel: Vessel, chart: Chart) -> Figure:
     """The combinations of each chamber as a picture."""
-    return page(*(combinations_panel(vessel, chart, chamber) for chamber in chart.chambers))
+    return page(*chart_panels(vessel, chart))
+
+
+def chart_panels(vessel: Vessel, chart: Chart) -> list[Panel]:
+    """The same, a panel for each chamber."""
+    return [combinations_panel(vessel, chart, chamber) for chamber in chart.chambers]
 
 
 def blow_page(vessel: Vessel, table: BlowTable) -> Figure:
     """Each chamber's breath over its notes with their margins, and pitch against breath with what else may sound."""
-    panels = []
-    for chamber in table.chambers:
-        name = f", {chamber.name}" if len(vessel.chambers) > 1 else ""
-        holes = [hole.name for hole in vessel.chamber(chamber.name).holes]
-        panels += [breath_panel(f"{vessel.title or 'vessel'}{name}: breath", holes, chamber), regions_panel(chamber)]
-    return page(*panels)
+    return page(*(panel for chamber in table.chambers for panel in blow_panels(vessel, chamber)))
+
+
+def blow_panels(vessel: Vessel, chamber: BlowingChamber) -> list[Panel]:
+    """One chamber's two panels of these."""
+    name = f", {chamber.name}" if len(vessel.chambers) > 1 else ""
+    holes = [hole.name for hole in vessel.chamber(chamber.name).holes]
+    return [breath_panel(f"{vessel.title or 'vessel'}{name}: breath", holes, chamber), regions_panel(chamber)]
 
 
 def _mode_words(n: int, ring: Ring) -> str:

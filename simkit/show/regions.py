@@ -9,6 +9,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from simkit.show import look
 from simkit.show.look import Panel
+from simkit.sound.blowing.advice import rounded_hz
 from simkit.sound.blowing.fingerings import growth_map, pitch_curve
 from simkit.sound.blowing.table import BlowingChamber
 from simkit.sound.blowing.takeover import HIGHEST_PA
@@ -98,7 +99,7 @@ def _strips(axes: Axes, chamber: BlowingChamber, i: int, pressures: np.ndarray) 
             axes.broken_barh(spans, (n - 0.36, 0.72), color=color, linewidth=0)
     hz = loop.motion.frequency[i]
     axes.set_ylim(len(rates) - 0.5, -0.5)
-    axes.set_yticks(range(len(rates)), [f"{f:.0f} Hz" for f in hz])
+    axes.set_yticks(range(len(rates)), [f"{hz[0]:.0f} Hz", *(f"{rounded_hz(f)} Hz" for f in hz[1:])])
     axes.tick_params(axis="y", length=0, labelsize=6.5)
     axes.spines["left"].set_visible(False)
     axes.set_title(f"resonances of {note.pitch or 'the note'}", fontsize=7.5, color=look.QUIET)

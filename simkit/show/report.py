@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import NamedTuple
@@ -26,7 +26,7 @@ from simkit.provenance import provenance
 from simkit.show import look
 from simkit.show.answers import FEELING, air_words
 from simkit.show.chart import scale_chart
-from simkit.show.plates import blow_page, chart_page, ringing_page
+from simkit.show.plates import blow_panels, chart_panels, ringing_panels
 from simkit.show.tables import blow_table, combination_table, note_table, plain_table, ring_table
 from simkit.show.views import views
 from simkit.sound import models
@@ -155,7 +155,10 @@ def _blowing(vessel: Vessel) -> Iterator[Section]:
         (_of(vessel, "Breath", chamber.name), blow_table(vessel.chamber(chamber.name).holes, chamber.notes))
         for chamber in table.chambers
     )
-    shows = "Breath and margin of each note, and pitch against breath with the regions in which other resonances sound"
+    shows = (
+        "Breath and margin of each note",
+        "Pitch against breath with the regions in which other resonances sound",
+    )
     notes = [note for chamber in table.chambers for note in chamber.notes]
     advice = [f"{note.pitch or 'all covered'}: {text}" for note in notes for text in note.advice]
     text = (
@@ -164,8 +167,9 @@ def _blowing(vessel: Vessel) -> Iterator[Section]:
         _sentence(FEELING),
     )
     pictures = tuple(
-        picture(blow_page(vessel, replace(table, chambers=(chamber,))), _of(vessel, shows, chamber.name))
+        picture(look.page(panel), _of(vessel, what, chamber.name))
         for chamber in table.chambers
+        for what, panel in zip(shows, blow_panels(vessel, chamber), strict=True)
     )
     yield Section("How it blows", text, pictures, tables, (*advice, *table.cautions))
 
@@ -180,7 +184,12 @@ def _combinations(vessel: Vessel) -> Iterator[Section]:
         for chamber in found.chambers
         if len(chamber.fingerings) <= LONGEST_TABLE
     )
-    yield Section("Every combination of holes", (), (picture(chart_page(vessel, found), shows),), tables)
+    yield Section(
+        "Every combination of holes",
+        (),
+        tuple(picture(look.page(panel), shows) for panel in chart_panels(vessel, found)),
+        tables,
+    )
 
 
 def _hands(vessel: Vessel) -> Iterator[Section]:
@@ -226,7 +235,7 @@ def _higher(vessel: Vessel, ringing: Ringing) -> Section:
         for c in ringing.chambers
     )
     text = (f"The chamber {state}. The nearer the next resonance, the sooner a note jumps to it.",)
-    pictures = (picture(ringing_page(vessel, ringing), shows, raster=True),)
+    pictures = tuple(picture(look.page(each), shows, raster=True) for each in ringing_panels(vessel, ringing))
     return Section("How it rings above", text, pictures, tables)
 
 

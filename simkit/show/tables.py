@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from simkit.pitch import Tuning
+from simkit.pitch import Tuning, in_cents
 from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, blown_word, fingering, shares, signed, word
 from simkit.sound.blowing.fingerings import NoteBlown
 from simkit.sound.blowing.table import BlowingNote
@@ -120,7 +120,7 @@ def ring_table(rings: Sequence[Ring], tuning: Tuning, note: Ring | None = None) 
     for name, ring in [*([("note", note)] if note else []), *((f"{n}", ring) for n, ring in enumerate(rings, 1))]:
         hz, q = ring.resonance.frequency_hz, ring.resonance.q
         near, cents = tuning.nearest(hz)
-        row = [name, f"{hz:.1f}", f"{near!s:<3} {signed(cents, 0):>4} cents", f"{ring.uncertainty_cents:.1f}"]
+        row = [name, f"{hz:.1f}", f"{near!s:<3} {in_cents(cents, sign=True):>9}", f"{ring.uncertainty_cents:.1f}"]
         row += [f"{ring.k:.3f}", _quality(q), *([_share(ring.drive)] * driven)]
         table.add_row(*row)
     return table

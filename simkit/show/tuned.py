@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import numpy as np
 from rich.table import Table
 from rich.text import Text
 
-from simkit.making.bench.aim import BY_HAND, NextCut
+from simkit.making.bench.aim import BY_HAND, FINE_MM, NextCut
 from simkit.making.bench.notes import NoteNow
 from simkit.making.drills import in_inches
 from simkit.making.shrinkage import CENTS, Stage
-from simkit.show.lines import fingering, signed
+from simkit.pitch import in_cents
+from simkit.show.lines import IN_TUNE_CENTS, fingering, signed
 from simkit.show.tables import ACCENT, plain_table, printed
 from simkit.tuning import Tuned, calibration
 from simkit.vessel import Hole
@@ -34,7 +36,7 @@ def tuned_text(tuned: Tuned) -> str:
         *_believed(tuned),
         "",
     ]
-    parts += [_table(tuned), "", *_TABLE_WORDS, ""]
+    parts += [_table(tuned), "", *_table_words(piece.stage), ""]
     said = [*tuned.taken, *_doubtful(tuned), *(str(past) for past in tuned.past), *(f"  {way}" for way in tuned.ways)]
     parts += said
     if said:
@@ -50,7 +52,7 @@ def _to_come(tuned: Tuned) -> str:
     if stage is Stage.FIRED:
         return ""
     rise, sd = shrinkage.to_come_cents(stage), CENTS * tuned.belief.of(stage.value)[1]
-    return f", pitch still to rise by {rise:.0f} ± {sd:.0f} cents (from {shrinkage.basis})"
+    return f", pitch still to rise by {rise:.0f} ± {in_cents(sd)} (from {shrinkage.basis})"
 
 
 def _believed(tuned: Tuned) -> list[str]:
@@ -74,7 +76,7 @@ def _believed(tuned: Tuned) -> list[str]:
         a4 = tuned.vessel.scale.a4_hz * 2 ** (offset / 1200)
         way = "above" if offset > 0 else "below"
         lines.append(
-            f"pitch: fired it stands {abs(offset):.0f} cents {way} {written} (as if A4 = {a4:.1f} Hz); every note is "
+            f"pitch: fired it stands {in_cents(abs(offset))} {way} {written} (as if A4 = {a4:.1f} Hz); every note is "
             "aimed to match, --pitch written aims at the written pitch"
         )
         lines += _window_words(tuned)
@@ -95,12 +97,19 @@ def _window_words(tuned: Tuned) -> list[str]:
     ]
 
 
-_TABLE_WORDS = (
-    "heard Hz: the last reading as the piece is; fits: by how many cents it is above what all readings together say",
-    "now Hz: what it is believed to read now; at marks Hz: what it must read before the kiln when every hole is at its",
-    "mark (a hole not yet cut, or still small, keeps even the notes that cover it a little high)",
-    "fired: cents from the pitch aimed at when all is done, and one standard deviation; judges: the hole it is for",
+_HEARD = (
+    "heard Hz: the last reading as the piece is; fits: by how many cents it is above what all readings together say"
 )
+_NOW = "now Hz: what it is believed to read now; at marks Hz: what it must read "
+_MARKS = ("before the kiln when every hole is at its", "mark (a hole not yet cut, or still small, keeps even the notes")
+_END = "fired: cents from the pitch aimed at when all is done, and one standard deviation; judges: the hole it is for"
+
+
+def _table_words(stage: Stage) -> list[str]:
+    """What the columns of the table mean."""
+    if stage is Stage.FIRED:
+        return [_HEARD, f"{_NOW}when every hole is at its mark", _END]
+    return [_HEARD, _NOW + _MARKS[0], f"{_MARKS[1]} that cover it a little high)", _END]
 
 
 def _table(tuned: Tuned) -> Table:
@@ -137,7 +146,7 @@ def _doubtful(tuned: Tuned) -> list[str]:
         if abs(off) > DOUBTFUL_SD * sd:
             way = "above" if off > 0 else "below"
             others = "all others say" if len(belief.piece.blown) > 1 else "the design leads one to expect"
-            what = f"it reads {abs(off):.0f} cents {way} what {others}"
+            what = f"it reads {in_cents(abs(off))} {way} what {others}"
             found.append(f"doubt {blow.note}, {blow.stage.value}: {what}; look at the window and blow it again")
     return found
 
@@ -159,7 +168,7 @@ def _next(tuned: Tuned) -> list[Part]:
         lines = []
     cut = tuned.cut
     if cut is None:
-        return [*lines, _finished(tuned)]
+        return [*lines, *_finished(tuned)]
     lines += [Text(_order(cut), style=ACCENT), *_why(cut, tuned)]
     rest = [f"{hole} {mark:.2f}" for hole, _, mark in tuned.plan]
     if rest:
@@ -179,6 +188,8 @@ def _order(cut: NextCut) -> str:
         what = f"next cut: drill hole {cut.hole} at {cut.to_mm:.2f} mm, or {_inch_drill(cut)}"
     else:
         what = f"next cut: ream hole {cut.hole} from {cut.from_mm:.2f} to {cut.to_mm:.2f} mm"
+        if cut.to_mm - cut.from_mm < FINE_MM:
+            what += ", a turn at a time, blowing between"
     if cut.reamer_depth_mm is not None and not cut.drill:
         what += f", the reamer {cut.reamer_depth_mm:.1f} mm past the outside"
     return what
@@ -198,8 +209,8 @@ def _why(cut: NextCut, tuned: Tuned) -> list[str]:
         lines.append(f"but {cut.reamer_stops}")
     if cut.held_back_mm > 0.005:
         lines.append(
-            f"held back: {cut.held_back_mm:.2f} mm ({cut.held_back_cents:.0f} cents) of the mark {cut.mark_mm:.2f} mm; "
-            f"the note is known to ± {cut.doubt_cents:.0f} cents, and what is cut away does not come back"
+            f"held back: {cut.held_back_mm:.2f} mm ({in_cents(cut.held_back_cents)}) of the mark {cut.mark_mm:.2f} mm; "
+            f"the note is known to ± {in_cents(cut.doubt_cents)}, and what is cut away does not come back"
         )
     judge = next((note for note in tuned.notes if note.judges == cut.hole), None)
     if judge is not None:
@@ -209,9 +220,37 @@ def _why(cut: NextCut, tuned: Tuned) -> list[str]:
     return lines
 
 
-def _finished(tuned: Tuned) -> str:
+def _finished(tuned: Tuned) -> list[Part]:
+    """That nothing is left to cut, and what can be done about a note that stays off all the same."""
     worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
-    return (
+    lines: list[Part] = [
         f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {signed(worst.end_cents, 0)} ± "
-        f"{worst.end_sd:.0f} cents from the pitch aimed at"
-    )
+        f"{in_cents(worst.end_sd)} from the pitch aimed at"
+    ]
+    off = [note for note in tuned.notes if abs(note.end_cents) > IN_TUNE_CENTS]
+    return [*lines, *(f"  {note.pitch}: {_touch(note, tuned)}" for note in off)]
+
+
+def _touch(note: NoteNow, tuned: Tuned) -> str:
+    """The least that brings one note to its pitch, with its measure in the clay as it is."""
+    piece, aim = tuned.piece, tuned.aim
+    n = tuned.notes.index(note)
+    by, fired = in_cents(abs(note.end_cents)), piece.stage is Stage.FIRED
+    grind = "grind it wet, with a mask" if fired else "cut or ream it"
+    if not note.open:
+        slope = aim.there.slopes[n, tuned.belief.sight.unknowns.index("cut_up")]
+        back = abs(note.end_cents) / max(float(slope), 1e-9) * piece.size
+        if note.end_cents < 0:
+            way = f"take {back:.2f} mm off the window's edge ({grind}), then --window-changed"
+        else:
+            way = f"make the window {back:.2f} mm shorter, with {'wax or epoxy' if fired else 'clay'} on the edge"
+        return f"{by} {'flat' if note.end_cents < 0 else 'sharp'}: {way}; every note moves with it"
+    slopes = np.where(piece.openness[n] > 0, aim.there.by_mm[n], 0.0)
+    hole = piece.holes.index(note.judges) if note.judges else int(slopes.argmax())
+    mm = abs(note.end_cents) / max(float(slopes[hole]), 1e-9) * piece.size
+    others = [other.pitch for other in tuned.notes if other is not note and piece.holes[hole] in other.open]
+    too = f"; {', '.join(others)} {'moves' if len(others) == 1 else 'move'} with it" if others else ""
+    if note.end_cents < 0:
+        return f"{by} flat: hole {piece.holes[hole]} wider by {mm:.2f} mm, or its inner rim undercut ({grind}){too}"
+    fill = "wax or epoxy putty" if fired else "slip of the same clay"
+    return f"{by} sharp: hole {piece.holes[hole]} narrower by {mm:.2f} mm, with {fill} at the rim{too}"

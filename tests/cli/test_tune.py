@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -133,6 +134,18 @@ def test_the_sheets_and_the_bench_say_the_same_of_the_first_blow(design, capsys)
     assert abs(heard["pitch_cents"]) < 0.5
 
 
+def test_a_fired_note_that_stays_off_is_told_what_still_helps(design, capsys):
+    """At the last stage nothing lies before the kiln, and what is left to do has its measure."""
+    told = ["--cut", "1=4", "--cut", "2=5.6", "--heard", "D5=571", "--heard", "A5=795"]  # hole 2 is 0.6 mm too wide
+    assert run(["tune", str(design), "--stage", "fired", *told]) == 0
+    said = capsys.readouterr().out
+    assert "before the kiln" not in said and "what it must read when every hole is at its mark" in said
+    left = said[said.index("no cut is left to make") :]
+    assert re.search(r"D5: \d+ cents flat: take 0\.\d\d mm off the window's edge \(grind it wet, with a mask\)", left)
+    assert re.search(r"E5: \d+ cents flat: hole 1 wider by 0\.\d\d mm, or its inner rim undercut", left)
+    assert re.search(r"A5: \d+ cents sharp: hole 2 narrower by 0\.\d\d mm, with wax or epoxy putty at the rim", left)
+
+
 def test_the_log_is_kept_undone_and_told(design, capsys):
     asked(capsys, design, "--heard", "D5=541")
     before = log_of(design).read_bytes()
@@ -189,7 +202,7 @@ def test_a_torn_line_is_told_and_the_rest_counts(design, capsys):
         (["--pitch", "high"], "--pitch = 'high': allowed: own, written"),
         (["--undo"], "--undo: allowed: a log with a step that still stands"),
         (["--cut", "2=52.5"], "mm of a ball with as much air as the chamber: 5.25?"),
-        (["--cut", "2=42"], "from 1.0 to 8.4: 4.2? If it is 42 mm, say --sure as well"),
+        (["--cut", "2=42"], "from 1.0 to 8.5: 4.2? If it is 42 mm, say --sure as well"),
         (["--cut", "1=0"], "--cut: 1 = '0': allowed: a diameter in mm"),
     ],
 )

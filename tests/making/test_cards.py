@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of
-from simkit.making.cards import cross_cards, form_of, long_cards, stations, views
-from simkit.making.page import Line
+from simkit.making.cards import Slice, card, cross_cards, form_of, long_cards, stations, views
+from simkit.making.page import Line, Text, width_of
 from simkit.vessel import loads
 
 EGG = """
@@ -81,3 +81,15 @@ def test_stations_are_even_and_inside():
         places = stations(length)
         assert 3 <= len(places) <= 9 and places[0] > 0 and places[-1] < length
         assert np.ptp(np.diff(places)) < 1e-9
+
+
+def test_the_smallest_card_tells_its_size_too():
+    """A card hardly wider than its margins has no room for place and size in one line."""
+    t = np.linspace(0, 2 * np.pi, 40)
+    line = 4 * np.stack([np.cos(t), 0.8 * np.sin(t)], axis=1)
+    drawn = card(Slice("6", 112.5, (line,)), "6", "at 112.5", upright=True)
+    told = [mark for mark in drawn.marks if isinstance(mark, Text)]
+    assert {"at 112.5", "8.0 × 6.4"} <= {mark.words for mark in told}
+    for mark in told:
+        if mark.align == "right":
+            assert mark.at[0] - width_of(mark.words, mark.size) > 0

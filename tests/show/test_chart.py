@@ -40,6 +40,24 @@ def test_pitch_is_that_of_the_most_careful_model(panels):
     assert points(panels[0]["pitch"], "D") == []
 
 
+def test_each_number_stands_beside_its_own_mark_and_not_over_the_targets_bar(panels):
+    """C5 is computed flat of its target, D5 sharp: the numbers stand below and above the marks, in their colour."""
+    axes = panels[0]["pitch"]
+    told = {text.get_text(): text for text in axes.texts}
+    assert set(told) == {"520", "588", "640"}
+    for words, hz, side in (("520", 520.0, "top"), ("588", 588.0, "bottom"), ("640", 640.0, "bottom")):
+        text = told[words]
+        assert text.xy[1] == hz and text.get_va() == side and text.get_color() == look.CLAY
+        assert np.sign(text.get_position()[1]) == (-1 if side == "top" else 1)
+    assert any(text.get_text() == "target" for each in panels[1].axes for text in each.texts), "the bars are named"
+
+
+def test_no_dot_is_cut_off_at_the_frame(panels):
+    for axes in panels[1].axes:
+        for line in axes.lines if axes.axison else []:  # the key has no frame
+            assert line.get_marker() in ("None", "", None) or not line.get_clip_on()
+
+
 def test_cents_of_every_model_stand_side_by_side_with_their_uncertainty(panels):
     axes = panels[0]["cents off target"]
     assert [round(y, 1) for _, y in points(axes, "D")] == [-44.4, 7.9]

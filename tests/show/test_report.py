@@ -8,6 +8,8 @@ import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
+import pypdfium2
 import pytest
 
 import simkit
@@ -124,6 +126,28 @@ def test_what_cannot_be_written_is_said_before_any_work(arguments, said, capsys,
     assert run(["report", str(DESIGN), *arguments]) == 2
     assert said in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
+def test_printed_no_page_is_nearly_blank_and_no_heading_stands_alone(text, tmp_path):
+    """On the browser's own paper: each page but the last is more than 0.4 full, and the last has some lines."""
+    page, out = tmp_path / "page.html", tmp_path / "page.pdf"
+    page.write_text(text)
+    command = [
+        BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-pdf-header-footer",
+        f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={out}", page.as_uri(),
+    ]  # fmt: skip
+    subprocess.run(command, capture_output=True, timeout=120, check=True, env={**os.environ, "HOME": str(tmp_path)})
+    pages = list(pypdfium2.PdfDocument(out))
+    headings = set(re.findall("<h2>(.*?)</h2>", text))
+    for number, printed in enumerate(pages):
+        dots = printed.render(scale=0.5).to_numpy()[..., :3].min(axis=2)
+        last_row = np.flatnonzero((dots < 200).any(axis=1)).max() / len(dots)
+        lines = [line.strip() for line in printed.get_textpage().get_text_range().splitlines() if line.strip()]
+        assert last_row > 0.4 or number == len(pages) - 1, f"page {number + 1} is blank from {last_row:.0%} on"
+        assert len(lines) > 3 and lines[-1] not in headings
 
 
 @pytest.mark.slow

@@ -20,6 +20,8 @@ ENOUGH_CUTS, NEAR_CENTS = 3, 8.0
 # How many standard deviations the first, the second and each later cut stop short of the mark.
 HELD_BACK = (1.6, 0.8, 0.0)
 LEAST_MM = 0.05  # less than this nobody can ream on purpose
+# A ream finer than this is a turn or two of the tool: it is asked for only where the note gains so many cents.
+FINE_MM, FINE_CENTS = 0.1, 5.0
 WIDEST = 1.5  # of the design's diameter
 _STEPS = 12
 _LEAN_CENTS = 0.3  # per standard deviation or tenth of a diameter: only settles what no note asks for
@@ -226,6 +228,7 @@ def next_cut(aim: Aim, drills: Sequence[Drill] = ()) -> NextCut | None:
         cents = short * aim.there.by_mm[note, hole]
         cuts = piece.cuts[hole]
         near = DONE_CENTS if cuts < ENOUGH_CUTS else NEAR_CENTS
+        near = max(near, FINE_CENTS) if short * piece.size < FINE_MM else near
         if cuts == 0 or (short * piece.size > LEAST_MM and cents > near):
             waiting.append((cuts, place, hole, note))
     if not waiting:

@@ -9,7 +9,7 @@ from scipy.optimize import lsq_linear
 
 from simkit.making.bench.aim import Aim, order_of
 from simkit.making.shrinkage import Stage
-from simkit.pitch import TEMPERAMENTS, Tuning, cents, note
+from simkit.pitch import TEMPERAMENTS, Tuning, cents, in_cents, note
 
 PAST_CENTS = 10.0  # sharper than this a hole counts as past its mark: what a build is allowed, common practice
 _WORTH_CENTS = 2.0  # a way out that mends less is not worth telling
@@ -30,8 +30,8 @@ class Past:
 
     def __str__(self) -> str:
         return (
-            f"hole {self.hole} is past its mark by {self.by_mm:.2f} mm: {self.note} is {self.by_cents:.0f} cents "
-            "sharp of the rest"
+            f"hole {self.hole} is past its mark by {self.by_mm:.2f} mm: {self.note} is "
+            f"{in_cents(self.by_cents)} sharp of the rest"
         )
 
 
@@ -54,7 +54,7 @@ def ways_out(aim: Aim, tuning: Tuning) -> tuple[str, ...]:
     if not past:
         return ()
     worst = float(np.abs(aim.end_cents).max())
-    told = [f"re-aim: with the other holes cut to their new marks no note ends more than {worst:.0f} cents off"]
+    told = [f"re-aim: with the other holes cut to their new marks no note ends more than {in_cents(worst)} off"]
     told += [*_by_window(aim, worst), *_by_scale(aim, tuning, worst)]
     fired = aim.belief.piece.stage is Stage.FIRED
     for each in past:
@@ -100,7 +100,7 @@ def _by_window(aim: Aim, worst: float) -> list[str]:
         else f"make the window shorter by {by:.2f} mm, with clay on the edge or an insert"
     )
     return [
-        f"the window: {way} (cut-up {now * size:.2f} mm now); then no note need end more than {mended:.0f} cents off"
+        f"the window: {way} (cut-up {now * size:.2f} mm now); then no note need end more than {in_cents(mended)} off"
     ]
 
 
@@ -118,4 +118,4 @@ def _by_scale(aim: Aim, tuning: Tuning, worst: float) -> list[str]:
                 best = mended, f"{temperament} on {tonic}"
     if best is None or worst - best[0] < _WORTH_CENTS:
         return []
-    return [f"another scale: tuned {best[1]} no note need end more than {best[0]:.0f} cents off"]
+    return [f"another scale: tuned {best[1]} no note need end more than {in_cents(best[0])} off"]

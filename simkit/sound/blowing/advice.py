@@ -69,12 +69,21 @@ class Tried:
             return ""
         frequency = self.now.loop.motion.frequency[i]
         ratio = frequency[note.overblow_by] / frequency[0]
-        text = f"jumps to {frequency[note.overblow_by]:.0f} Hz at {note.overblow_at:.0f} Pa"
+        text = f"jumps to about {rounded_hz(frequency[note.overblow_by])} Hz at {note.overblow_at:.0f} Pa"
         better = _best(note, after, "overblow_margin", up=True)
         text += f": {better}" if better else ""
         if ratio < _CLOSE:
             text += f"; that resonance is only {ratio:.1f} times the note: a wider waist or a rounder chamber lifts it"
         return text
+
+
+def rounded_hz(hz: float) -> str:
+    """A higher resonance's frequency to three digits: here it is known to second order in its losses, no better.
+
+    >>> rounded_hz(4494.2), rounded_hz(987.6)
+    ('4490', '988')
+    """
+    return f"{float(f'{hz:.3g}'):.0f}"
 
 
 def _silent(after: Mapping[str, NoteBlown]) -> str:
