@@ -25,7 +25,9 @@ def blow(
     plot: Plot = None,
     sound: Annotated[
         Path | None,
-        typer.Option("--sound", metavar="FILE", help="Also write the notes as sound: .wav (takes some 10 s a note)."),
+        typer.Option(
+            "--sound", metavar="FILE", help="Also write the notes as sound: .wav (a second each; takes some 20 s)."
+        ),
     ] = None,
     fit: Annotated[
         Path | None,

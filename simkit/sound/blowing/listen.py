@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import logging
 import math
 import struct
 from collections.abc import Callable, Sequence
@@ -17,13 +16,13 @@ from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.table import BlowTable
-from simkit.sound.blowing.timedomain import Played, play
-
-log = logging.getLogger(__name__)
+from simkit.sound.blowing.timedomain import Played
+from simkit.sound.blowing.together import play_together
 
 RATE = 44100
 _RISE = 0.05  # s; 95 % of the breath after three of them. A quicker attack lets a high whistle in before the note
 _SQUEAL = 1.5  # times its own pitch, from which on the loudest tone of a note is another one
+_GAP = 0.2  # s of silence after each note
 _FADE = 0.01  # s at both ends, so that a loudspeaker does not click
 
 
@@ -45,18 +44,16 @@ class Heard:
     loudest: tuple[float, ...]
 
 
-def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: float = 0.5) -> Heard:
-    """The fingerings of `motion` one after the other, each from silence with its breath rising in 0.15 s.
+def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: float = 1.0) -> Heard:
+    """The fingerings of `motion` one after the other, each from silence with its breath rising in 0.15 s, and a gap.
 
-    The time domain is followed some ten to forty times slower than it sounds.
+    All are followed side by side: seven notes take some ten times as long as one of them sounds.
     """
-    heard = []
-    for i, pressure in enumerate(pressures):
-        log.info("sounding note %d of %d", i + 1, len(pressures))
-        part = motion.only(slice(i, i + 1))
-        played = play(part, jet, _rising(pressure), seconds)
-        heard.append(at_ear(played, motion.air.density))
-    return Heard(np.concatenate([_faded(each) for each in heard]), tuple(_loudest(each) for each in heard))
+    played = play_together(motion, jet, [_rising(pressure) for pressure in pressures], seconds)
+    heard = [at_ear(each, motion.air.density) for each in played]
+    silence = np.zeros(int(_GAP * RATE))
+    parts = [part for each in heard for part in (_faded(each), silence)]
+    return Heard(np.concatenate(parts), tuple(_loudest(each) for each in heard))
 
 
 def _loudest(pressure: np.ndarray, rate: int = RATE) -> float:
@@ -66,7 +63,7 @@ def _loudest(pressure: np.ndarray, rate: int = RATE) -> float:
     return float(np.fft.rfftfreq(8 * len(late), 1 / rate)[lines.argmax()])
 
 
-def scale(table: BlowTable, seconds: float = 0.4) -> tuple[bytes | None, tuple[str, ...]]:
+def scale(table: BlowTable, seconds: float = 1.0) -> tuple[bytes | None, tuple[str, ...]]:
     """The notes that speak, in the design's order and each at its playing pressure, as a WAV; None if none does.
 
     And what is to be said of the notes in which a whistle drowns the note.

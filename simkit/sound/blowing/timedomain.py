@@ -21,8 +21,8 @@ from simkit.sound.blowing.kernel import LAST, Kernel, kernel_of
 from simkit.sound.blowing.motion import Motion
 
 _SAMPLES = 16  # of each step
-_BLOCK = 0.01  # s for which the breath is held before the jet's speed follows it
-_SLOWEST = 1.5  # m/s: no slower jet is followed, and the past is kept as long as that one takes to the labium
+BLOCK = 0.01  # s for which the breath is held before the jet's speed follows it
+SLOWEST = 1.5  # m/s: no slower jet is followed, and the past is kept as long as that one takes to the labium
 
 
 @frozen
@@ -69,7 +69,7 @@ def play(
 ) -> Played:
     """Follow one fingering (a `Motion` of one) for some seconds, breath pressure constant or of time, in Pa."""
     breath = pressure if callable(pressure) else lambda t: pressure
-    modes = _Modes.of(motion, jet)
+    modes = Modes.of(motion, jet)
     start = start or tap(motion, 1e-2, jet.window_area)
     state = np.r_[start.place * modes.scale, start.moving]
     times, states, pressures = [], [], []
@@ -77,10 +77,10 @@ def play(
     now = 0.0
     while now < seconds:
         here = float(breath(now))
-        speed = max(float(jet.speed(here)), _SLOWEST)
+        speed = max(float(jet.speed(here)), SLOWEST)
         kernel = kernel_of(jet, speed, motion.omega[0].real)
         step = kernel.delays[0]
-        for _ in range(max(1, round(_BLOCK / step))):
+        for _ in range(max(1, round(BLOCK / step))):
             at, state, passed = _step(modes, jet, kernel, speed, past, now, step, state)
             past.add(at, passed[:, modes.count :] @ modes.flow[:, 0] / jet.window_area)
             times.append(at)
@@ -94,7 +94,7 @@ def play(
 
 
 @dataclass(frozen=True, eq=False)
-class _Modes:
+class Modes:
     """The flow straight through and the resonances, as the equation needs them."""
 
     square: np.ndarray
@@ -105,7 +105,7 @@ class _Modes:
     density: float
 
     @classmethod
-    def of(cls, motion: Motion, jet: AirJet) -> _Modes:
+    def of(cls, motion: Motion, jet: AirJet) -> Modes:
         if len(motion) != 1:
             raise ValueError(f"{len(motion)} fingerings: allowed: one at a time")
         omega = motion.omega[0]
@@ -135,7 +135,7 @@ class _Past:
 
     @classmethod
     def before(cls, velocity: Callable[[np.ndarray], np.ndarray], cut_up: float) -> _Past:
-        time = np.linspace(-LAST * cut_up / _SLOWEST, 0.0, 4000)
+        time = np.linspace(-LAST * cut_up / SLOWEST, 0.0, 4000)
         return cls(time, velocity(time))
 
     def add(self, time: np.ndarray, velocity: np.ndarray) -> None:

@@ -1,0 +1,147 @@
+"""Many notes followed through time side by side, with even steps: the equation of `timedomain`, for listening.
+
+Each resonance crosses a step exactly, as far as it is linear (an exponential integrator: Cox & Matthews 2002, J.
+Comput. Phys. 176, 430). Over a step the jet's source goes straight from one of its values to the next, and friction
+at the edges goes on as it went before: both err like the square of the step. `timedomain.play`, which holds its error,
+is the measure: the tests say how far this is off.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.linalg import expm
+
+from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.kernel import LAST, Kernel, kernel_of
+from simkit.sound.blowing.motion import Motion
+from simkit.sound.blowing.timedomain import BLOCK, SLOWEST, Modes, Played, tap
+
+log = logging.getLogger(__name__)
+
+_STEPS = 7  # least steps in the shortest delay
+_NODES = np.arange(-3, 3)  # samples from which the past is interpolated, about the one before
+_SAME = 1e-3  # of the jet's speed: a kernel serves until it has changed by so much
+
+
+def play_together(
+    motion: Motion, jet: AirJet, breaths: Sequence[Callable[[float], float]], seconds: float, rate: int = 44100
+) -> tuple[Played, ...]:
+    """Follow every fingering of a `Motion`, each from a tap and under its own breath, Pa of time in s.
+
+    Steps are a half of 1/rate or a smaller whole part of it. In a steady note pitch is within half a cent and amplitude
+    within a percent of `play`.
+    """
+    notes = [motion.only(slice(i, i + 1)) for i in range(len(motion))]
+    fastest = _speeds(jet, [breath(t) for breath in breaths for t in np.linspace(0.0, seconds, 50)]).max()
+    shortest = kernel_of(jet, float(fastest), motion.omega[0].real).delays[0]
+    dt = 1 / (rate * max(2, math.ceil(_STEPS / (rate * shortest))))
+    follow = _Followed.of(notes, jet, seconds, dt)
+    kernels: list[tuple[float, Kernel] | None] = [None] * len(notes)
+    block, pressures = round(BLOCK / dt), []
+    while follow.now < follow.count:
+        here = [float(breath(follow.now * dt)) for breath in breaths]
+        for i, (note, speed) in enumerate(zip(notes, _speeds(jet, here).tolist(), strict=True)):
+            had = kernels[i]
+            if had is None or abs(speed / had[0] - 1) > _SAME:
+                kernels[i] = speed, kernel_of(jet, speed, note.omega[0].real)
+        follow.cross(min(block, follow.count - follow.now), [each for each in kernels if each])
+        pressures.append(here)
+        log.info("sounding %d notes, %.1f of %.1f s", len(notes), follow.now * dt, seconds)
+    held = np.repeat(np.array(pressures).T, block, axis=1)[:, : follow.count]
+    time = dt * np.arange(1, follow.count + 1)
+    return tuple(
+        Played(time, moving @ modes.flow, moving[:, 1:] * note.flow[0, :, 0], breath)
+        for moving, modes, note, breath in zip(follow.moving, follow.modes, notes, held, strict=True)
+    )
+
+
+def _speeds(jet: AirJet, pressures: Sequence[float]) -> np.ndarray:
+    return np.maximum(jet.speed(np.array(pressures)), SLOWEST)
+
+
+@dataclass
+class _Followed:
+    """All notes at once: what they were, moving (N, T, 1 + M), and the window's air, past (N, P + 1 + T), m/s."""
+
+    jet: AirJet
+    modes: list[Modes]
+    dt: float
+    count: int
+    across: np.ndarray  # (2, 4, N, 1 + M): place and motion after a step, from place, motion, force, its change
+    flow: np.ndarray  # (N, 1 + M, O)
+    state: np.ndarray  # (4, N, 1 + M)
+    rubbed: np.ndarray | None  # (N, 1 + M) the friction of the step before
+    moving: np.ndarray
+    past: np.ndarray
+    now: int = 0
+
+    @classmethod
+    def of(cls, notes: Sequence[Motion], jet: AirJet, seconds: float, dt: float) -> _Followed:
+        """At rest but for a tap."""
+        modes = [Modes.of(note, jet) for note in notes]
+        count, before = math.ceil(seconds / dt), math.ceil(LAST * jet.cut_up / SLOWEST / dt) + len(_NODES)
+        state = np.zeros((4, len(notes), modes[0].count))
+        state[1] = [tap(note, 1e-2, jet.window_area).moving for note in notes]
+        past = np.zeros((len(notes), before + 1 + count))
+        past[:, before] = [m @ mode.flow[:, 0] / jet.window_area for m, mode in zip(state[1], modes, strict=True)]
+        across, flow = np.stack([_across(mode, dt) for mode in modes], axis=2), np.stack([m.flow for m in modes])
+        moving = np.zeros((len(notes), count, modes[0].count))
+        return cls(jet, modes, dt, count, across, flow, state, None, moving, past)
+
+    def cross(self, steps: int, kernels: Sequence[tuple[float, Kernel]]) -> None:
+        """Go on by some steps with the notes' jets as they are: speeds and kernels."""
+        taps = _taps([kernel for _, kernel in kernels], self.dt)
+        jet, first = self.jet, self.past.shape[1] - self.count - 1
+        ahead = min(int(kernel.delays[0] / self.dt) for _, kernel in kernels) - _NODES[-1]
+        source = np.array([speed for speed, _ in kernels]) * jet.breath.density * jet.dipole * jet.width
+        source *= jet.half_width / self.modes[0].density / self.dt
+        end = self.now + steps
+        while self.now < end:
+            span = min(ahead, end - self.now)
+            at = first + self.now
+            windows = sliding_window_view(self.past[:, at + 1 - taps.shape[1] : at + span + 1], taps.shape[1], axis=1)
+            cut = np.tanh(np.einsum("ntl,nl->nt", windows, taps) - jet.saturation.offset)
+            self._steps(source[:, None] * np.diff(cut, axis=1))
+
+    def _steps(self, push: np.ndarray) -> None:
+        """As many steps as the source's pushes (N, s), pressure over rho, are known for."""
+        state, flow, across = self.state, self.flow, self.across
+        out, edges = self.past.shape[1] - self.count, np.array([-mode.edges for mode in self.modes])
+        for driven in push.T[:, :, None]:
+            through = (state[1][:, None, :] @ flow)[:, 0]
+            rub = (flow @ (edges * through * np.abs(through))[:, :, None])[:, :, 0]
+            state[2] = rub + driven * flow[:, :, 0]
+            state[3] = 0.0 if self.rubbed is None else rub - self.rubbed
+            state[:2] = np.einsum("abnk,bnk->ank", across, state)
+            self.rubbed = rub
+            self.moving[:, self.now] = state[1]
+            self.past[:, out + self.now] = (state[1] * flow[:, :, 0]).sum(axis=1) / self.jet.window_area
+            self.now += 1
+
+
+def _across(modes: Modes, dt: float) -> np.ndarray:
+    """Place and motion after a step from those before, the force at its start and the force's change: (2, 4, 1 + M)."""
+    rates = np.zeros((modes.count, 4, 4))
+    rates[:, 0, 1] = modes.scale
+    rates[:, 1, 0], rates[:, 1, 1], rates[:, 1, 2] = -modes.square / modes.scale, -modes.damping, 1.0
+    rates[:, 2, 3] = 1 / dt
+    return np.moveaxis(expm(rates * dt)[:, :2], 0, -1)
+
+
+def _taps(kernels: Sequence[Kernel], dt: float) -> np.ndarray:
+    """The kernels on even samples, the latest last: (N, l); delays between samples by six-point interpolation."""
+    back = [np.floor(kernel.delays / dt).astype(int) for kernel in kernels]
+    taps = np.zeros((len(kernels), max(int(b.max()) for b in back) - _NODES[0] + 1))
+    for row, kernel, whole in zip(taps, kernels, back, strict=True):
+        share = -(kernel.delays / dt - whole)
+        for node in _NODES:
+            others = _NODES[node != _NODES]
+            weight = np.prod((share[:, None] - others) / (node - others), axis=1)
+            np.add.at(row, len(row) - 1 - whole + node, weight * kernel.weights)
+    return taps
