@@ -4,6 +4,7 @@ import ast
 import graphlib
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -105,6 +106,7 @@ def imported(source: str, name: str, is_package: bool) -> set[str]:
     return found
 
 
+@cache
 def imports_of(name: str) -> set[str]:
     path = MODULES[name]
     return imported(path.read_text(encoding="utf-8"), name, path.name == "__init__.py")

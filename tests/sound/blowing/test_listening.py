@@ -44,6 +44,7 @@ def test_silence_is_written_as_silence():
     assert (samples == 0).all()
 
 
+@pytest.mark.slow  # the quick one is in test_readings
 def test_constants_come_back_from_readings(instruments):
     """Readings made with other constants and a piece 30 cents flat: the fit finds the constants, the offset too."""
     motion = instruments.plain([0, 2])
@@ -114,6 +115,7 @@ def test_a_note_out_of_phase_is_said_to_be_so(instruments):
     assert any("in phase with the jet only above 2000 Pa" in text for text in tried.advice(0))
 
 
+@pytest.mark.slow
 def test_the_jets_speed_follows_a_breath_that_rises(instruments):
     """A swell to 1.4 times the playing pressure ends at the steady pitch of that pressure."""
     motion, jet = instruments.plain([0]), instruments.jet()

@@ -71,7 +71,13 @@ def test_constants_out_of_all_reason_are_refused_together():
 
 
 @pytest.mark.parametrize(
-    ("name", "value"), [("growth", 20.0), ("convection", 0.05), ("half_width", 0.05), ("windway_loss", 20.0)]
+    ("name", "value"),
+    [
+        ("growth", 20.0),
+        ("windway_loss", 20.0),
+        pytest.param("convection", 0.05, marks=pytest.mark.slow),
+        pytest.param("half_width", 0.05, marks=pytest.mark.slow),
+    ],
 )
 def test_a_constant_may_go_as_far_as_is_allowed(name, value):
     """Warnings are errors here: nothing overflows; and a note that speaks has its numbers."""
