@@ -26,6 +26,7 @@ from simkit.optimise.outcome import Outcome
 from simkit.optimise.rewriting import rewritten
 from simkit.optimise.searching import moving_keys, tidy
 from simkit.optimise.trial import Setting, Trial
+from simkit.optimise.unison import unisons
 from simkit.pitch import note
 from simkit.vessel import Vessel, loads
 from simkit.vessel.wishes import Range
@@ -36,6 +37,7 @@ MEETS = 0.05  # breath at a crossing that differs by less than this is even
 HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it; pascals are unsure by a factor of two
 _ENOUGH = 20.0  # cents^2: less to be gained ends the tuning of one chamber by itself
 _FAR_CENTS = 10.0  # a chamber with a note farther off by itself is tuned by more
+_MOST_STEPS = 5  # of each way to tune the whole body: what can be had takes two or three
 _SLACK_SHARE = 0.04  # fingers set wider apart than asked, so that a chamber may still shrink
 _SIDES, _UNDER = 34.0, 150.0  # degrees from the top: the two hands' rows, the thumbs
 _LIP_MM = 14.0  # from the mouth end to where the windway opens
@@ -346,10 +348,10 @@ def _joined(vessel: Vessel, wish: Range) -> Outcome:
         ways = [(["diameters", "shape", "offsets", *windows], "and shaping them to nest")]
     for free, doing in ways:
         log.info("tuning them %s", doing)
-        outcome = optimise(vessel, free, limits=limits, keep_best=True)
+        outcome = optimise(vessel, free, limits=limits, keep_best=True, most_steps=_MOST_STEPS)
         vessel = outcome.vessel
-        if outcome.reached or outcome.interrupted:
-            break
+        if outcome.reached or outcome.interrupted or unisons(outcome.after, outcome.off):
+            break  # sizes mend a unison only in part
     return outcome
 
 

@@ -1,4 +1,4 @@
-"""Notes of one body's chambers that are nearly one pitch: they pull each other, and no size of theirs mends that."""
+"""Notes of one body's chambers that are nearly one pitch: they pull each other, which sizes mend only in part."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def unisons(after: Prediction, off: Iterable[tuple[str, PredictedNote]]) -> list
             pair = f"{note.pitch} of {name}", f"{silent.pitch or 'the lowest note'} of {other.name}"
             told = (
                 f"{pair[0]} and {pair[1]} are all but in unison: they pull each other, here by {pull:.1f} cents, and "
-                f"where both sound they beat; no size mends that: set the two windows farther apart, leave the note "
+                f"where both sound they beat; sizes mend that in part: set the two windows farther apart, leave the note "
                 f"to one of the chambers, or give one another octave"
             )
             said.setdefault(frozenset(pair), told)
