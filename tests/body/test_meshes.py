@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from simkit.body import drawn, kernel
+from simkit.body.apart import apart
 from simkit.body.lobes import LobesWall
 from simkit.body.mesh import air_mesh, default_size, offset_points, surrounding_mesh
 from simkit.body.sections import SectionsWall
@@ -45,6 +46,18 @@ def test_the_air_has_the_wall_as_its_boundary(wall):
 def test_the_same_shape_gives_the_same_mesh_to_the_bit(walls):
     first, second = air_mesh(walls["egg"]), air_mesh(walls["egg"])
     assert first.points.tobytes() == second.points.tobytes() and first.tets.tobytes() == second.tets.tobytes()
+
+
+def test_shaken_meshes_are_other_meshes_of_the_same_shape(walls, monkeypatch):
+    """What `--shake` does reaches gmsh, here and in processes that are started for it."""
+    meshes = {}
+    for factor in ("0.85", "1", "1.2"):
+        monkeypatch.setenv(kernel.SHAKE, factor)
+        meshes[factor] = air_mesh(walls["egg"])
+        assert meshes[factor].volume == pytest.approx(walls["egg"].volume, rel=1e-3)
+    apart_from_here = apart(air_mesh, walls["egg"], seconds=60, what=("", ""))
+    assert len(meshes["0.85"].tets) > len(meshes["1"].tets) > len(meshes["1.2"].tets)
+    assert np.array_equal(apart_from_here.points, meshes["1.2"].points)
 
 
 def test_volume_converges_with_the_mesh(walls):
