@@ -115,14 +115,22 @@ class _Window:
         self.slope = np.cos(angle) * o.forward + np.sin(angle) * o.axis
         self.start = thickness / np.sin(angle)
         self.inner, self.outer = Face(wall, 0.0, o.inside_rim), Face(wall, thickness, o.rim)
-        self.edge = o.height / 2
-        for _ in range(40 if o.inside_rim > 0 else 0):  # until the nose ends the cut-up
-            nose = self._at_edge(self.inner, np.zeros(1))
-            center = nose.side + o.inside_rim * self._under_slope(np.zeros(1))
-            miss = o.height / 2 + o.inside_rim - float(((center - o.center) @ o.forward)[0])
-            self.edge += miss
-            if abs(miss) < 1e-10:
+        self.edge = self._sharp_edge()
+
+    def _sharp_edge(self) -> CubicSpline:
+        """Where the edge would lie if it were sharp, forward over across, m: its finished nose is straight."""
+        o = self.o
+        reach = self.half + 3 * max(o.rim, o.inside_rim)
+        x = np.linspace(-reach, reach, _SPREAD)
+        edge = CubicSpline(x, np.full_like(x, o.height / 2))
+        for _ in range(60 if o.inside_rim > 0 else 0):
+            self.edge = edge
+            center = self._at_edge(self.inner, x).side + o.inside_rim * self._under_slope(x)
+            miss = o.height / 2 + o.inside_rim - (center - o.center) @ o.forward
+            edge = CubicSpline(x, edge(x) + miss)
+            if np.abs(miss).max() < 1e-9:
                 break
+        return edge
 
     def on(self, x: np.ndarray, y: np.ndarray, face: Face) -> np.ndarray:
         """Points of a surface of the clay at x across and y forward."""
@@ -132,15 +140,16 @@ class _Window:
 
     def sloping(self, across: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Both ends of the sharp slope at places across the window: (n, 3) each."""
-        E = self.on(across, np.full_like(across, self.edge), self.inner)
+        E = self.on(across, self.edge(across), self.inner)
         return E, E + self.outer.lifted(E, self.slope, self.start)[:, None] * self.slope
 
     def _under_slope(self, across: np.ndarray) -> np.ndarray:
         """Unit normals (n, 3) of the slope, into the clay, at places across the window."""
         o = self.o
-        E = self.on(across, np.full_like(across, self.edge), self.inner)
+        E = self.on(across, self.edge(across), self.inner)
         n = normals(self.wall, E)
-        tangent = o.across - ((n @ o.across) / (n @ o.axis))[:, None] * o.axis
+        tangent = o.across + self.edge(across, 1)[:, None] * o.forward
+        tangent = tangent - ((np.einsum("ni,ni->n", n, tangent)) / (n @ o.axis))[:, None] * o.axis
         out = np.cross(tangent, self.slope)
         out *= np.sign(out @ o.forward)[:, None]
         return np.asarray(out / np.linalg.norm(out, axis=1)[:, None])
@@ -197,7 +206,7 @@ class _Window:
         E, top = self.sloping(x)
         far = self._plan(top)[:, 1]
         at_edge = side == 2
-        E = self.on(x, self.exit + toward * (self.edge - self.exit), self.inner)
+        E = self.on(x, self.exit + toward * (self.edge(x) - self.exit), self.inner)
         F = np.where(at_edge[:, None], top, self.on(x, self.exit + toward * (far - self.exit), self.outer))
         way = F - E if self.thickness > 0 else np.tile(o.axis, (len(E), 1))
         way /= np.linalg.norm(way, axis=1)[:, None]

@@ -29,7 +29,7 @@ class WindowCell:
     """A window's sizes, m and degrees.
 
     cut_up runs to the finished nose; edge_deg 90 is an upright far side. nose, rim: radii of the rims inside, the
-    edge's among them, and outside.
+    edge's among them, and outside. room: the least radius of the half balls.
     """
 
     width: float
@@ -38,6 +38,7 @@ class WindowCell:
     edge_deg: float
     nose: float
     rim: float
+    room: float = 0.0
 
     @property
     def tip(self) -> float:
@@ -57,7 +58,7 @@ class WindowCell:
     @property
     def far(self) -> float:
         """Radius of the half balls, m."""
-        return FAR * max(self.width / 2, self.cut_up, self.top / 2)
+        return max(FAR * max(self.width / 2, self.cut_up, self.top / 2), self.room)
 
     @property
     def has_sharp_rims(self) -> bool:
@@ -183,8 +184,8 @@ def bent(cell: WindowCell, points: np.ndarray, across: float, along: float) -> n
     """The cell's points (n, 3) when its clay is bent: `across` and `along` the breath, 1/m, hollow inside positive.
 
     Both faces follow parabolas, the outer one with the curvature k/(1 + k wall) of a true offset. The slot's sides
-    stay upright and its slope straight: its foot follows the inner face, its top is where it meets the outer one, and
-    the clay's sharp corner gives way a little where the wedge widens, so that the finished nose stays in place.
+    stay upright and its slope straight, at its angle: the finished nose keeps its place and its roundness, sinking
+    with the inner face, and the slope's top is where it meets the outer one.
     """
     x, y, z = points.T
     middle, wall = cell.cut_up / 2, cell.wall
@@ -195,18 +196,16 @@ def bent(cell: WindowCell, points: np.ndarray, across: float, along: float) -> n
     def sag(k: np.ndarray, at: np.ndarray) -> np.ndarray:
         return -(k[0] * y**2 + k[1] * (at - middle) ** 2) / 2
 
-    half = np.deg2rad(cell.edge_deg) / 2
-    tip = cell.tip + cell.nose * inner[1] * (cell.tip - middle) * (0.5 / np.sin(half) ** 2 - 1)
-    foot = sag(inner, np.full_like(x, tip))
-    rise = tip - middle + (wall - outer[0] * y**2 / 2 - foot) * cell.run
+    touch = cell.cut_up + cell.nose  # where the nose's ball lies on the inner face
+    sunk = sag(inner, np.where(z > 0, np.minimum(x, touch), x))
+    rise = cell.tip - middle + (wall - outer[0] * y**2 / 2 - sag(inner, np.full_like(x, touch))) * cell.run
     top = middle + 2 * rise / (1 + np.sqrt(np.maximum(1 + 2 * outer[1] * cell.run * rise, _GLANCING)))
     height = np.clip(z, 0, wall)
     share = np.clip(x / (cell.tip + height * cell.run), 0, 1)
-    low_x = x + share * (tip - cell.tip - height * cell.run)
-    high_x = x + share * (top - cell.top + (wall - height) * cell.run)
-    low_z, high_z = sag(inner, low_x), wall + sag(outer, high_x)
-    t = height / wall
-    moved = np.stack([(1 - t) * low_x + t * high_x, y, (1 - t) * low_z + t * high_z + (z - height)], axis=1)
+    risen = sag(outer, x + share * (top - cell.top + (wall - height) * cell.run))
+    nose = min(2 * cell.nose / wall, 0.5)  # so far up nothing but the inner face tells
+    t = np.clip((height / wall - nose) / (1 - nose), 0, 1)
+    moved = np.stack([x + share * t * (top - cell.top), y, z + (1 - t) * sunk + t * risen], axis=1)
     return points + _fading(cell, points)[:, None] * (moved - points)
 
 

@@ -190,7 +190,7 @@ def _like(cell: WindowCell) -> WindowCell:
 
 @lru_cache(maxsize=256)
 def _relief(cell: WindowCell, bend: tuple[float, float]) -> Relief:
-    upright = replace(cell, edge_deg=UPRIGHT)
+    upright = replace(cell, edge_deg=UPRIGHT, room=cell.far)  # bent as far around, or that would not cancel
     share = min(_bent(each, bend)[1] for each in (cell, upright))  # alike, or what the bend does would not cancel
     there, before = (passage(each, (share * bend[0], share * bend[1])) for each in (cell, upright))
     return Relief(1 / there.conductivity - 1 / before.conductivity, there.friction - before.friction)

@@ -18,6 +18,8 @@ LEAST_GAP = 0.5
 LEAST_DEPTH = 1.0
 WIDEST = 0.5
 TALLEST = 0.25
+FLATTEST_DEG = 35.0
+BLUNTEST = 0.2
 
 
 @dataclass(frozen=True)
@@ -27,7 +29,8 @@ class Doubt:
     kind: "edge" (steepest turn of the wall within half a radius of the rim, degrees, at most 50), "gap" (least
     distance between two rims over the smaller radius, at least 0.5), "depth" (depth of air in front of the opening
     over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5), "collar" (how far
-    the higher of two openings ends above the clay over their distance, at most 0.25).
+    the higher of two openings ends above the clay over their distance, at most 0.25), "flat" (slope of a window's edge,
+    degrees, at least 35), "blunt" (radius of a window's rims over its cut-up, at most 0.2).
     """
 
     kind: str
@@ -86,6 +89,19 @@ def collars(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
         share = height / float(np.linalg.norm(openings[i].center - openings[j].center)) if height else 0.0
         if share > TALLEST:
             found.append(Doubt("collar", (first + i, first + j), share, TALLEST, "outside"))
+    return found
+
+
+def windows(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+    """Windows whose slope leaves the clay far from where they are cut, or whose edge is hardly one."""
+    found = []
+    for i, o in enumerate(openings):
+        if o.is_round:
+            continue
+        if o.edge_deg < FLATTEST_DEG:
+            found.append(Doubt("flat", (first + i,), o.edge_deg, FLATTEST_DEG))
+        if o.inside_rim > BLUNTEST * o.height:
+            found.append(Doubt("blunt", (first + i,), o.inside_rim / o.height, BLUNTEST))
     return found
 
 

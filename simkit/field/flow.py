@@ -82,6 +82,12 @@ def rectangle_log(width: float, height: float) -> float:
 POWERS = np.array([(i, j) for i in range(5) for j in range(5 - i)])
 
 
+def square_rise(cap: np.ndarray) -> float:
+    """Mean over the square from -1 to 1 of a cap's height over its middle; cap (15,): its polynomial."""
+    even = (POWERS % 2 == 0).all(axis=1) & (POWERS.sum(axis=1) > 0)
+    return float((cap[even] / (POWERS[even] + 1).prod(axis=1)).sum())
+
+
 def monomials(flat: np.ndarray) -> np.ndarray:
     """The powers of `flat` (q, 2) up to degree 4: (q, 15)."""
     u, v = (np.stack([c**0, c, c * c, c * c * c, c * c * c * c], axis=1) for c in flat.T)

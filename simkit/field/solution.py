@@ -83,7 +83,7 @@ def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Ways, ...]) -> tuple[Doub
         found += doubts.widths(group, way.ahead, body.wall, first)
         first += len(group)
     every = [o for group in groups for o in group]
-    return (*found, *doubts.collars(every), *doubts.edges(air.outside.skin.surface, every))
+    return (*found, *doubts.windows(every), *doubts.collars(every), *doubts.edges(air.outside.skin.surface, every))
 
 
 def _assembled(

@@ -114,9 +114,19 @@ def round_hole(
     )
 
 
-def rectangular_hole(width: float, height: float, length: float, rim: float = 0.0, inside_rim: float = 0.0) -> Aperture:
-    """A rectangular opening, such as a window, through a wall of thickness `length`."""
-    return _outlined(rectangle, width, height, length, rim, inside_rim)
+def rectangular_hole(
+    width: float,
+    height: float,
+    length: float,
+    rim: float = 0.0,
+    inside_rim: float = 0.0,
+    bend: tuple[float, float] = (0.0, 0.0),
+) -> Aperture:
+    """A rectangular opening, such as a window, through a wall of thickness `length`.
+
+    bend: the inner face's curvature along its width and along its height, 1/m; it turns the corners of the rims.
+    """
+    return _outlined(rectangle, width, height, length, rim, inside_rim, bend)
 
 
 def elliptic_hole(width: float, height: float, length: float, rim: float = 0.0, inside_rim: float = 0.0) -> Aperture:
@@ -124,9 +134,11 @@ def elliptic_hole(width: float, height: float, length: float, rim: float = 0.0, 
     return _outlined(ellipse, width, height, length, rim, inside_rim)
 
 
-def _outlined(outline, width, height, length, rim, inside_rim):  # type: ignore[no-untyped-def]
+def _outlined(outline, width, height, length, rim, inside_rim, bend=(0.0, 0.0)):  # type: ignore[no-untyped-def]
     outside, inside = (float(f) for f in fitted_rims(length, rim, inside_rim))
-    outer, inner = (end_of(outline, width, height, length, f) for f in (outside, inside))
+    hollows = [(float(k) * width / 2, float(m) * height / 2) for k, m in (bend, _bent_outside(bend, length))]
+    inner = end_of(outline, width, height, length, inside, hollows[0])
+    outer = end_of(outline, width, height, length, outside, (-hollows[1][0], -hollows[1][1]))
     shape = outline(width, height)
     return Aperture(shape.area, shape.perimeter, length, inner.correction, outer.correction, inner.rub, outer.rub)
 
@@ -137,7 +149,8 @@ def aperture_of(opening: Opening) -> Aperture:
         plain = round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim, bends_of(opening))
         inner_cap, outer_cap = caps_of(opening)
         return replace(plain, outer=plain.outer + face_end(opening), inner_cap=inner_cap, outer_cap=outer_cap)
-    upright = rectangular_hole(opening.width, opening.height, opening.length, opening.rim, opening.inside_rim)
+    sizes = opening.width, opening.height, opening.length
+    upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.bend)
     rims = opening.inside_rim, opening.rim
     relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, *rims, opening.bend)
     # The slope lets the flow spread on its way out: less air moves, and rubs, at the outer end.
@@ -185,8 +198,13 @@ def bends_of(opening: Opening) -> tuple[float, float]:
 
 def _outer_bend(opening: Opening, clay: float) -> float:
     """Mean curvature of the outer face above an opening, 1/m."""
-    inner = np.array(opening.bend)
-    return float((inner / np.maximum(1 + inner * clay, 0.1)).mean())
+    return float(_bent_outside(opening.bend, clay).mean())
+
+
+def _bent_outside(bend: tuple[float, float], clay: float) -> np.ndarray:
+    """Curvatures (2,) of the true offset of an inner face with those of `bend`, 1/m."""
+    inner = np.array(bend)
+    return np.asarray(inner / np.maximum(1 + inner * clay, 0.1))
 
 
 def stacked(apertures: tuple[Aperture, ...]) -> Aperture:

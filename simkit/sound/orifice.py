@@ -249,12 +249,21 @@ def piston_end(width: float, height: float) -> float:
     return float((2 * logs - 2 / 3 * (d**3 - a**3 - b**3)) / (2 * np.pi * a * b))
 
 
-def end_of(outline: Callable[[float, float], Outline], width: float, height: float, length: float, rim: float) -> End:
-    """One end of an opening of another outline than round, in a flat wall.
+def end_of(
+    outline: Callable[[float, float], Outline],
+    width: float,
+    height: float,
+    length: float,
+    rim: float,
+    hollows: tuple[float, float] = (0.0, 0.0),
+) -> End:
+    """One end of an opening of another outline than round, in a wall that is flat but for its rims.
 
     Between the thin and the long wall it goes as a round hole of equal area does (within 0.2 % of duct modes). The
-    rounded rim's relief uses twice area over perimeter as radius. The rub length is Hadamard's derivative, by a
-    central difference.
+    rounded rim's relief uses twice area over perimeter as radius. hollows: the wall's curvature across and along times
+    half the width and half the height, positive where the air lies in the hollow: the sides' rims, and those of the
+    other two, spare as `rounding` says of their corners, each by its length. The rub length is Hadamard's derivative,
+    by a central difference.
     """
     size = min(width, height)
     length = max(length, 1e-6 * size)  # no wall at all rubs without limit
@@ -266,7 +275,9 @@ def end_of(outline: Callable[[float, float], Outline], width: float, height: flo
         radius = 2 * here.area / here.perimeter
         rounded = rim + n if rim > 0 else 0.0  # of a sharp rim, relief and slope are none
         relief = here.relief * rim_relief((length + 2 * n) / radius) / LONG_RELIEF
-        return float(here.long - (here.long - here.thin) * fade - relief * radius * rounding(rounded / radius).value)
+        sides, ends = (rounding(rounded / radius, hollow).value for hollow in hollows)
+        spared = relief * radius * (height * sides + width * ends) / (height + width)
+        return float(here.long - (here.long - here.thin) * fade - spared)
 
     step = min(1e-4 * size, length / 4, rim / 2 if rim > 0 else size)
     moved = (correction(step) - correction(-step)) / (2 * step)

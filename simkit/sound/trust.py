@@ -24,6 +24,8 @@ PER_DOUBT = {
     "wide": 8.0,
     "waist": 4.0,
     "collar": 0.7,
+    "flat": 1.0,
+    "blunt": 1.0,
 }  # cents at the limit itself, growing with the excess
 
 
@@ -91,6 +93,10 @@ def sentence(field: PortField, doubt: Doubt) -> str:
         "ports is less sure of the two together",
         "depth": f"{who}: the air below is only {doubt.value:.2f} of its width deep: ports is less sure there",
         "wide": f"{who}: it is {doubt.value:.2f} times as wide as the chamber there, more than {doubt.limit:g}: "
+        "ports is less sure there",
+        "flat": f"{who}: its edge is cut at {doubt.value:.0f} degrees, flatter than {doubt.limit:.0f}: "
+        "ports is less sure there",
+        "blunt": f"{who}: its edge is rounded to {doubt.value:.2f} of the cut-up, more than {doubt.limit:g}: "
         "ports is less sure there",
         "collar": f"{who}: one ends on a collar that stands {doubt.value:.2f} of their distance off the clay, more "
         f"than {doubt.limit:g}: ports hears both as if they lay in it",

@@ -110,13 +110,27 @@ def test_a_bent_slot_keeps_its_upright_sides_and_its_straight_slope_between_true
     away = np.array([BENT.cut_up / 2, 0.0, -R])
     for points, radius in zip(at, (R, R + wall) * 2, strict=True):
         assert np.linalg.norm(bent(BENT, points, 1 / R, 1 / R) - away, axis=1) == pytest.approx(radius, abs=1e-5)
-    rise = np.linspace(0, 1, 5)[:, None] * [[wall * BENT.run, 0, wall]] + [[BENT.tip, 3e-3, 0]]
+    left = np.linspace(0.12, 1, 5)[:, None]  # of the slope, above what the nose's rounding takes of it
+    rise = left * [[wall * BENT.run, 0, wall]] + [[BENT.tip, 3e-3, 0]]
     way = np.diff(bent(BENT, rise, 1 / R, 1 / R), axis=0)
     assert np.degrees(np.arctan2(way[:, 2], way[:, 0])) == pytest.approx(45.0)
     exit_ = np.array([[0.0, 2e-3, z] for z in np.linspace(0, wall, 4)])
     assert bent(BENT, exit_, 1 / R, 1 / R)[:, :2] == pytest.approx(exit_[:, :2])
     far = np.array([[BENT.cut_up / 2, 0.0, -BENT.far], [BENT.top / 2, 0.0, wall + BENT.far]])
     assert bent(BENT, far, 1 / R, 1 / R) == pytest.approx(far)
+
+
+@pytest.mark.parametrize("edge_deg", [60.0, 30.0, 15.0])
+def test_a_bend_leaves_the_nose_its_place_and_its_roundness(edge_deg):
+    """A circle that touches inner face and slope, before and after; the slope's far end once drew it along."""
+    cell = replace(BENT, edge_deg=edge_deg)
+    around = np.linspace(np.deg2rad(90 + edge_deg), np.deg2rad(270), 9)
+    center = np.array([cell.cut_up + cell.nose, 0.0, cell.nose])
+    ring = center + cell.nose * np.stack([np.cos(around), 0 * around, np.sin(around)], axis=1)
+    moved = bent(cell, ring, 40.0, 30.0)
+    sunk = -30.0 * (cell.cut_up / 2 + cell.nose) ** 2 / 2
+    assert np.linalg.norm(moved - center - [0, 0, sunk], axis=1) == pytest.approx(cell.nose, rel=0.07)
+    assert moved[:, 0].min() == pytest.approx(cell.cut_up, abs=0.02 * cell.nose)
 
 
 def test_a_gentle_bend_changes_the_relief_gently():

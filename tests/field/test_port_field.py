@@ -11,6 +11,7 @@ from simkit.body.body import opening_at
 from simkit.body.places import Place
 from simkit.body.shapes import BoxWall, EggWall
 from simkit.field import BodyAir, air_of, port_field, port_solution
+from simkit.field.doubts import windows
 from simkit.field.inside import InsideAir
 from simkit.field.outside import OutsideAir
 from simkit.field.surface import Surface
@@ -284,3 +285,13 @@ def test_a_hole_across_a_tight_end_and_one_as_wide_as_its_chamber_are_doubted():
     tight = hole_at(wall, 0.0005, 0.0, radius=0.003)
     kinds = {(kind, rows) for kind, rows, _ in doubted(wall, [wide, tight])}
     assert {("edge", (0,)), ("edge", (1,)), ("wide", (0,))} <= kinds
+
+
+@pytest.mark.parametrize(
+    ("edge_deg", "rim", "said"), [(45.0, 3e-4, []), (20.0, 3e-4, ["flat"]), (45.0, 1e-3, ["blunt"])]
+)
+def test_a_flat_or_blunt_edge_is_doubted(edge_deg, rim, said):
+    """At 15 degrees `ports` and `resolved` are four cents apart on a pocket piece, at 45 two."""
+    sizes = {"width": 0.011, "height": 0.004, "edge_deg": edge_deg, "rim": rim, "inside_rim": rim}
+    assert [doubt.kind for doubt in windows([replace(hole_at(egg(), 0.05, 0.0), radius=0.0, **sizes)])] == said
+    assert windows([hole_at(egg(), 0.05, 0.0)]) == []
