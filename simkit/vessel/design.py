@@ -18,6 +18,7 @@ from simkit.vessel.keys import dotted, find, is_fully_named, look, numbers_of, r
 from simkit.vessel.part import Clash, Part, Path, items, slots, table
 from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
+from simkit.vessel.usual import usual_cautions
 from simkit.vessel.values import Between, Line, Table, as_number
 
 LITTLE_PERCENT = 1.0  # of shrinkage: clays lose some 5 to 15 %, common practice
@@ -118,7 +119,7 @@ class Vessel(Part):
             start = self._given(self._path(key))
             if isinstance(free, Bounds) and start is not None and not free.low <= start <= free.high:
                 said.append(f"{key} = {start:g} starts outside its [free] bounds {list(free)}")
-        return (*said, *finger_cautions(self))
+        return (*said, *usual_cautions(self), *finger_cautions(self))
 
     # --- changing ---
 

@@ -1,0 +1,37 @@
+"""What hand-made vessel flutes of clay usually measure, so that a slip of the pen is asked about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from simkit.vessel.design import Vessel
+
+# mm, from a whistle of a few millilitres to a bass: common practice, no source.
+WALL = (2.0, 12.0)
+HOLE = (1.5, 20.0)
+VOICING = {
+    "window_width_mm": (3.0, 40.0),
+    "cut_up_mm": (1.5, 15.0),
+    "windway_height_mm": (0.6, 3.5),
+    "windway_length_mm": (5.0, 80.0),
+}
+
+
+def usual_cautions(vessel: Vessel) -> Iterator[str]:
+    """Sizes outside what is usual; none of a piece that nobody blows, as a problem from a textbook is."""
+    if not any(chamber.voicing for chamber in vessel.chambers):
+        return
+    sizes: list[tuple[str, float | None, tuple[float, float]]] = [("clay.wall_mm", vessel.clay.wall_mm, WALL)]
+    for chamber in vessel.chambers:
+        if chamber.voicing:
+            key = f"{chamber.name}.voicing"
+            sizes += [(f"{key}.{name}", getattr(chamber.voicing, name), usual) for name, usual in VOICING.items()]
+            sizes.append((f"{key}.wall_mm", chamber.voicing.wall_mm, WALL))
+        for hole in chamber.holes:
+            key = f"{chamber.name}.hole.{hole.name}"
+            sizes += [(f"{key}.diameter_mm", hole.diameter_mm, HOLE), (f"{key}.wall_mm", hole.wall_mm, WALL)]
+    for key, size, (least, most) in sizes:
+        if size and not least <= size <= most:
+            yield f"{key} = {size:g} is not usual: {least:g} to {most:g} mm are (common practice, no source); a slip?"
