@@ -75,7 +75,8 @@ def _welded(points: np.ndarray, cells: np.ndarray) -> Triangles:
     """One vertex where several coincide (to 1e-6 of the size); triangles without area are dropped."""
     if not np.isfinite(points).all() or not len(cells):
         raise SurfaceError("a surface of triangles, each of finite numbers; this file has none")
-    grid = np.round((points - points.min(axis=0)) / (1e-6 * np.ptp(points, axis=0).max())).astype(np.int64)
+    step = 1e-6 * np.ptp(points, axis=0).max() or 1.0  # 0 where all is one point
+    grid = np.round((points - points.min(axis=0)) / step).astype(np.int64)
     _, first, number = np.unique(grid, axis=0, return_index=True, return_inverse=True)
     cells = number.ravel()[cells]
     whole = (cells[:, 0] != cells[:, 1]) & (cells[:, 1] != cells[:, 2]) & (cells[:, 2] != cells[:, 0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 import sys
 from typing import Annotated
@@ -51,6 +52,11 @@ def run(arguments: list[str]) -> int:
     # One thread a process: results do not depend on it, and many processes share the cores well.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    nowhere = None
+    if sys.stdout is None:  # closed, `>&-`
+        sys.stdout = nowhere = io.StringIO()
+    if sys.stderr is None:
+        sys.stderr = io.StringIO()
     try:
         status = app(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
         sys.stdout.flush()
@@ -67,6 +73,8 @@ def run(arguments: list[str]) -> int:
             raise
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return tell(f"simkit: the answer could not be written ({error.strerror})", 1)
+    if nowhere is not None and nowhere.getvalue():
+        return tell("simkit: the answer could not be written (standard output is closed)", 1)
     if status == INTERRUPTED:  # typer has caught Ctrl-C
         return tell("simkit: interrupted", INTERRUPTED)
     return status if isinstance(status, int) else 0

@@ -6,11 +6,12 @@ import os
 import sys
 from pathlib import Path
 from typing import Annotated
+from urllib.parse import quote
 
 import typer
 
 from simkit.cli.options import AsJson, Design
-from simkit.cli.outputs import INTERRUPTED, print_json, tell
+from simkit.cli.outputs import INTERRUPTED, legible, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_folder, check_output, whole
 from simkit.waiting import Waiting
@@ -40,7 +41,7 @@ def report(
         import simkit
         from simkit.show.report import report as page_of
 
-        link = None if sheets is None else Path(os.path.relpath(sheets, output.parent)).as_posix()
+        link = None if sheets is None else quote(f"./{Path(os.path.relpath(sheets, output.parent)).as_posix()}")
         text = page_of(simkit.load(file), judge=judge, sheets=link)
     with whole(output, "-o") as half:
         half.write_text(text, encoding="utf-8")
@@ -96,6 +97,6 @@ def sweep(
     if as_json:
         print_json(swept.as_dict())
     else:
-        sys.stdout.write(str(swept))
+        sys.stdout.write(legible(str(swept)))
     if swept.failed:
         raise OutOfReach(f"{swept.failed} of {swept.cases} cases failed")

@@ -13,8 +13,13 @@ INTERRUPTED = 130
 
 def tell(message: str, status: int) -> int:
     """Writes a message to standard error; returns the status, to be handed on."""
-    sys.stderr.write(message.rstrip() + "\n")
+    sys.stderr.write(legible(message.rstrip()) + "\n")
     return status
+
+
+def legible(text: str) -> str:
+    """A text in which no sign commands a terminal: all but line ends are shown as they are written, ESC as \\x1b."""
+    return "".join(sign if sign.isprintable() or sign == "\n" else repr(sign)[1:-1] for sign in text)
 
 
 def print_json(answer: object) -> None:

@@ -66,6 +66,7 @@ STYLE: dict[Any, Any] = {
     "lines.solid_capstyle": "round",
     "svg.hashsalt": "simkit",  # the same drawing gives the same file
     "svg.fonttype": "path",
+    "text.parse_math": False,  # names and titles are anybody's; a $ is a $
 }
 
 

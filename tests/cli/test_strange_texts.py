@@ -1,0 +1,90 @@
+"""Texts that mean something to what shows them: to a picture, a terminal, a browser; and nowhere to show them."""
+
+import subprocess
+import sys
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+import pytest
+
+import simkit.show.report
+from simkit.cli import run
+from simkit.vessel.starter import starter
+
+ESC = "\x1b[31m"
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("dove.toml").write_text(starter())
+    return tmp_path
+
+
+def test_a_hole_may_be_called_what_a_formula_would_break_on(folder):
+    """matplotlib reads what stands between two dollars as a formula, unless text.parse_math says no."""
+    name = "$\\frac{1}{$"
+    Path("odd.toml").write_text(starter().replace('"1"', f"'{name}'"))
+    assert run(["predict", "odd.toml", "--model", "lumped", "--plot", "odd.png"]) == 0
+    assert Path("odd.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    "plan",
+    [
+        'base = "dove.toml"\ncompute = ["pre\\u001b[31mdict"]\n',
+        'base = "dove.toml"\n"bo\\u001b[31mdy" = 3\ncompute = ["predict"]\n',
+        'base = "dove.toml"\ncompute = ["predict"]\n[[variation]]\nname = "jars"\ntable = "jars.csv"\n',
+    ],
+)
+def test_no_plan_commands_the_terminal(folder, capsys, plan):
+    Path("cases.toml").write_text(plan)
+    Path("jars.csv").write_text(f"body.le{ESC}ngth_mm\n80\n")
+    assert run(["sweep", "cases.toml", "-o", "rows"]) == 2
+    out, err = capsys.readouterr()
+    assert "\x1b" not in out + err
+    assert "x1b" in err
+
+
+def test_a_case_that_failed_is_named_without_commands(capsys, monkeypatch, folder):
+    class Swept:
+        failed, cases = 0, 1
+
+        def __str__(self):
+            return f"case 1 (a{ESC}b): no\n"
+
+    monkeypatch.setitem(vars(simkit), "sweep", lambda *given, **options: Swept())
+    Path("cases.toml").write_text("")
+    assert run(["sweep", "cases.toml", "-o", "rows"]) == 0
+    assert capsys.readouterr().out == "case 1 (a\\x1b[31mb): no\n"
+
+
+@pytest.mark.parametrize("name", ["a#b", "100%25", "javascript:alert(1)", "what?", "sheets of a dove"])
+def test_the_link_to_the_sheets_is_an_address_of_that_folder(folder, monkeypatch, name):
+    """RFC 3986: a first segment with a colon needs `./` (4.2), signs that divide are percent-encoded (2.1)."""
+    told = []
+    monkeypatch.setattr(simkit.show.report, "report", lambda vessel, *, judge, sheets: told.append(sheets) or "page")
+    Path(name).mkdir()
+    assert run(["report", "dove.toml", "-o", "dove.html", "--sheets", name]) == 0
+    parts = urlsplit(told[0])
+    assert (parts.scheme, parts.query, parts.fragment) == ("", "", "")
+    assert Path(unquote(parts.path)) == Path(name)
+
+
+@pytest.mark.parametrize(("closed", "status"), [(">&-", 1), ("2>&-", 0), (">&- 2>&-", 1)])
+def test_a_closed_output_is_no_traceback(folder, closed, status):
+    command = f"{sys.executable} -m simkit predict dove.toml --model lumped {closed}"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
+    assert done.returncode == status
+    assert "Traceback" not in done.stderr
+    if closed == ">&-":
+        assert done.stderr.endswith("simkit: the answer could not be written (standard output is closed)\n")
+
+
+def test_a_scan_of_one_point_is_refused_without_a_warning(folder, capsys):
+    """Warnings are errors here."""
+    facet = "facet normal 0 0 0\nouter loop\n" + 3 * "vertex 1 1 1\n" + "endloop\nendfacet\n"
+    Path("one.stl").write_text(f"solid x\n{facet}endsolid x\n")
+    Path("one.toml").write_text('clay.wall_mm = 4\n[[chamber]]\nname = "a"\nshape = "scan"\nfile = "one.stl"\n')
+    assert run(["predict", "one.toml"]) == 2
+    assert "one.stl" in capsys.readouterr().err
