@@ -30,6 +30,14 @@ def optimise(
             show_default=False,
         ),
     ] = None,
+    keep: Annotated[
+        str | None,
+        typer.Option(metavar="WHAT", help="What stays all the same: holes by name, such as 5,6, groups, dotted keys."),
+    ] = None,
+    pairs: Annotated[
+        str | None,
+        typer.Option(metavar="HOLES", help="Holes that stay mirror images left and right, such as 1=4,2=3."),
+    ] = None,
     starts: Annotated[int, typer.Option(metavar="N", help="From so many starts, all but the first at random.")] = 1,
     seed: Annotated[int, typer.Option(metavar="N", min=0, help="What the random starts are drawn from.")] = 0,
     fingerings: Annotated[
@@ -80,6 +88,7 @@ def optimise(
     check_picture(plot)
     if trade is not None:
         more = {"--steady": steady, "--even-breath": even_breath, "--margin": margin, "--fingerings": fingerings}
+        more |= {"--keep": keep, "--pairs": pairs}
         more |= {"--starts": starts if starts != 1 else None, "--judge": judge, "--keep-best": keep_best}
         _without_trade(more)
     with Waiting("optimising"):
@@ -99,7 +108,16 @@ def optimise(
         if trade is not None:
             return _traded(text, given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)
         outcome = simkit.optimise(
-            vessel, free, starts=starts, seed=seed, fingerings=fingerings, keep_best=keep_best, **wanted, **how
+            vessel,
+            free,
+            keep=keep,
+            pairs=pairs,
+            starts=starts,
+            seed=seed,
+            fingerings=fingerings,
+            keep_best=keep_best,
+            **wanted,
+            **how,
         )
         with whole(output, "-o") as half:
             half.write_text(rewritten(text, given, outcome.vessel), encoding="utf-8", newline="")

@@ -9,7 +9,7 @@ import sys
 from types import ModuleType
 from typing import Any
 
-from simkit.optimise.aims import Aim, InTune, SmallHoles, Stay, Steady
+from simkit.optimise.aims import Aim, InTune, SmallHoles, Stay, Steady, differences
 from simkit.optimise.bounds import FreeNumber
 from simkit.optimise.breath import EvenBreath, Margin, Meeting
 from simkit.optimise.free import Freedom, freedom
@@ -20,6 +20,7 @@ from simkit.optimise.outcome import Outcome
 from simkit.optimise.rewriting import rewritten, source_text
 from simkit.optimise.stretching import Range, Stretched
 from simkit.optimise.trade_off import TradeOff, trade_off
+from simkit.optimise.trial import Trial
 
 __all__ = [
     "Aim",
@@ -40,6 +41,8 @@ __all__ = [
     "Steady",
     "Stretched",
     "TradeOff",
+    "Trial",
+    "differences",
     "freedom",
     "hand_error",
     "judged",

@@ -29,7 +29,8 @@ class FreeNumber:
 
     shares: each key's value per unit of the number; low, high: bounds; reach: a change that a maker would call a clear
     one; step: a change small enough for derivatives. All in the number's own unit (mm, degrees, or a plain factor).
-    low_why, high_why: where the bounds come from, in words.
+    low_why, high_why: where the bounds come from, in words. shifts: what each key's value is beside that; none where
+    empty, and never of the first.
     """
 
     name: str
@@ -41,6 +42,7 @@ class FreeNumber:
     reach: float
     low_why: str = ""
     high_why: str = ""
+    shifts: tuple[float, ...] = ()
 
     def why(self, side: str) -> str:
         """The reason of a bound, "least" or "most", to append; empty where there is none."""
@@ -58,7 +60,8 @@ class FreeNumber:
 
     def values(self, number: float) -> dict[str, float]:
         """The design's values by their dotted keys when this number is `number`."""
-        return {key: share * number for key, share in zip(self.keys, self.shares, strict=True)}
+        shifts = self.shifts or (0.0,) * len(self.keys)
+        return {key: share * number + s for key, share, s in zip(self.keys, self.shares, shifts, strict=True)}
 
     def bounded(self, low: float, high: float) -> FreeNumber:
         """The same with other bounds."""

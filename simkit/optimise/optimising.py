@@ -36,6 +36,8 @@ def optimise(
     vessel: Vessel,
     free: str | Iterable[str] | None = None,
     *,
+    keep: str | Iterable[str] | None = None,
+    pairs: str | Iterable[str] | None = None,
     aims: Sequence[Aim] = (InTune(),),
     limits: Limits | None = None,
     starts: int = 1,
@@ -51,7 +53,8 @@ def optimise(
     """Move what is free in a design until its notes meet their targets within the limits; the best found.
 
     free: groups (see `freedom`) or dotted keys, with commas or as a list; without it
-    what the design's `[free]` says. aims: what is wanted, in tune unless said otherwise; in tune is one to be named
+    what the design's `[free]` says. keep: what of it stays all the same, pairs: holes that move as mirror images, see
+    `freedom`. aims: what is wanted, in tune unless said otherwise; in tune is one to be named
     among several. The first of `starts` is the design itself, the others are drawn at random from `seed`; the same
     seed gives the same design. judge: also the air meshed as a whole on the lowest, a middle and the highest note of
     every chamber, which takes its time. keep_best: Ctrl-C ends the search with the best so far, `interrupted`.
@@ -63,7 +66,7 @@ def optimise(
     if not any(chamber.notes for chamber in vessel.chambers):
         raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
-    may = freedom(vessel, free)
+    may = freedom(vessel, free, keep, pairs)
     stay = Stay.near(may)
     task = Task(may, tuple(aims), limits or Limits(), Setting(lossless, windway), most_steps=most_steps, felt=stay.felt)
     before = _predicted(vessel, lossless, windway)

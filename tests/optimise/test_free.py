@@ -110,3 +110,45 @@ shape = "sphere"
 diameter_mm = 40
 offset_mm = [2, 45, 0]
 """
+
+
+def test_what_is_kept_is_not_free(whistle):
+    held = names(freedom(whistle, "holes", keep="3, body.hole.1.along_mm"))
+    assert not any(key.startswith("body.hole.3.") for key in held)
+    assert "body.hole.1.along_mm" not in held and "body.hole.1.around_deg" in held
+    (size,) = freedom(whistle, "size", keep="2").numbers
+    assert "body.hole.2.along_mm" not in size.keys and "body.hole.1.along_mm" in size.keys
+    assert names(freedom(whistle, "holes,size", keep="size,places")) == names(freedom(whistle, "diameters"))
+
+
+def test_pairs_stay_mirror_images(whistle):
+    vessel = whistle.with_values({"body.hole.1.around_deg": -40.0, "body.hole.3.around_deg": 394.0})
+    may = freedom(vessel, "holes", pairs="1=3, 2=4")
+    assert len(may.numbers) == 4 + 2 * 2
+    for x in (may.start, may.start + 0.7):
+        there = may.at(x)
+        for one, other in (("1", "3"), ("2", "4")):
+            assert there.value(f"body.hole.{one}.along_mm") == there.value(f"body.hole.{other}.along_mm")
+            turned = there.value(f"body.hole.{one}.around_deg") + there.value(f"body.hole.{other}.around_deg")
+            assert turned == pytest.approx(0 if one == "2" else 360)
+    assert may.at(may.start).value("body.hole.1.around_deg") == pytest.approx(-37)
+    beside = may.beside(vessel, may.moved_to(vessel).tolist().index(-40.0), 0.5)
+    assert beside.value("body.hole.1.around_deg") == -39.5 and beside.value("body.hole.3.around_deg") == 393.5
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"keep": "9"}, "a hole's name (1, 2, 3, 4)"),
+        ({"keep": "diametrs"}, "did you mean diameters?"),
+        ({"keep": "holes"}, "--free"),
+        ({"pairs": "1=9"}, "two holes, such as 1=4"),
+        ({"pairs": "1=3,3=2"}, "each once"),
+        ({"pairs": "1=2"}, "one left and one right of the top"),
+        ({"pairs": "1=3", "keep": "3"}, "holes whose places are free"),
+    ],
+)
+def test_holes_that_cannot_be_kept_or_paired_are_said(whistle, asked, said):
+    with pytest.raises(DesignError) as raised:
+        freedom(whistle, "holes", **asked)
+    assert said in str(raised.value)
