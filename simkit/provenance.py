@@ -13,7 +13,6 @@ import platform
 import shlex
 import subprocess
 import sys
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -21,13 +20,14 @@ from pathlib import Path
 from typing import Any
 
 from simkit import __version__
+from simkit.frozen import frozen
 
 PACKAGE = Path(__file__).parent
 LIBRARIES = ("numpy", "scipy", "gmsh", "scikit-fem", "meshio")  # whose versions can change a computed number
 ASIDE = ("cli", "show")  # rooms that only ask and show what others compute
 
 
-@dataclass(frozen=True)
+@frozen
 class Provenance:
     """What made a result; texts throughout, `at` in UTC (ISO 8601), `commit` None outside a repository."""
 

@@ -45,9 +45,9 @@ def test_no_frozen_value_leaves_its_arrays_to_an_equality_that_fails() -> None:
 
 
 def test_what_a_docstring_says_of_a_field_is_said_of_one_that_is_there() -> None:
-    """`name: what it is` or `name (shape): what it is` at the start of a line."""
+    """`name: what it is` or `name (shape): what it is` at the start of a line that begins a sentence."""
     for kind in frozen_dataclasses():
-        said = re.findall(r"^\s+([a-z_]\w*)(?: \([^)]*\))?: ", (kind.__doc__ or "").partition("\n")[2], re.M)
+        said = re.findall(r"(?:\.|\n)\n +([a-z_]\w*)(?: \([^)]*\))?: ", kind.__doc__ or "")
         fields = {field.name for field in dataclasses.fields(kind)}
         assert [name for name in said if name not in fields and not hasattr(kind, name)] == [], kind
 

@@ -23,7 +23,7 @@ MAY_IMPORT = {
     "machine": set(),
     "files": {"errors", "machine"},
     "waiting": set(),
-    "provenance": set(),
+    "provenance": {"frozen"},
     "pitch": {"errors"},
     "air": {"errors"},
     "vessel": FACTS,

@@ -11,12 +11,13 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from simkit.body.body import Opening
+from simkit.frozen import frozen
 
 Keys = Callable[[np.ndarray], np.ndarray]  # turns (n,) -> A, E, C, D, F, B and the arcs' weights (n, 7, 3)
 DRAWN = 12  # points of an outline from which it is drawn anew, for each side of a box and each quarter of a round one
 
 
-@dataclass(frozen=True)
+@frozen
 class Footprint:
     """Where a duct's rim meets a surface, seen along its axis: a closed curve round the axis in smooth sides.
 

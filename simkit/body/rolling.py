@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from simkit.body.wall import Wall, project
+from simkit.frozen import frozen
 
 
 def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: float) -> np.ndarray:
@@ -45,7 +45,7 @@ class Rolled(NamedTuple):
     reach: np.ndarray
 
 
-@dataclass(frozen=True)
+@frozen
 class Face:
     """A face of the clay along which a rim of that radius runs, m: the inside wall, or the true offset outside.
 

@@ -8,12 +8,12 @@ Karush, Kuhn and Tucker). A number's part of that sum says what moved it.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from scipy.optimize import nnls
 
+from simkit.frozen import frozen
 from simkit.optimise.aims import InTune, Stay
 from simkit.optimise.descent import Stand
 from simkit.optimise.felt import is_percent, is_place, is_share
@@ -27,7 +27,7 @@ _MOST_NAMES = 2
 _SHARE = 0.25  # of what asked for a move: less is not named
 
 
-@dataclass(frozen=True)
+@frozen
 class Held:
     """A limit or bound that a design stands at: in words, its slopes per clear change (n,), mm or the number's unit.
 
