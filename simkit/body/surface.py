@@ -101,7 +101,7 @@ def checked_surface(surface: Triangles, crossing: bool = True) -> Triangles:
         raise SurfaceError(
             _at("triangles that all face one way; flipped along", both == 2, "edge", points, edges[again])
         )
-    crossed = crossings(points, cells) if crossing else []
+    crossed = crossings(points, cells) if crossing else np.empty(0, int)
     if len(crossed):
         where = place_words(points[cells[crossed[0]]].mean(axis=0))
         raise SurfaceError(

@@ -22,8 +22,8 @@ class WallReader:
     """Finds the curved facets and the places on them that belong to a wall point, by Newton.
 
     A field is a quadratic on each facet, and its slope jumps from one to the next. Near a border the quadratics of
-    all facets that meet there, each drawn out a little beyond its own border, are averaged with weights that change
-    smoothly: what is read has a continuous slope along the wall (a partition of unity: Melenk & Babuska 1996
+    all facets that meet there, each drawn out a little beyond its own border, are averaged with smoothly changing
+    weights, so that what is read has a continuous slope along the wall (a partition of unity: Melenk & Babuska 1996
     [Melenk1996]), and as they all agree on a quadratic field, no order of accuracy is lost.
     """
 

@@ -119,7 +119,7 @@ class Vessel(Part):
             start = self._given(self._path(key))
             if isinstance(free, Bounds) and start is not None and not free.low <= start <= free.high:
                 said.append(f"{key} = {start:g} starts outside its [free] bounds {list(free)}")
-        return (*said, *usual_cautions(self), *finger_cautions(self))
+        return (*said, *usual_cautions(self.clay.wall_mm, self.chambers), *finger_cautions(self))
 
     # --- changing ---
 

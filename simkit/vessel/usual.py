@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Sequence
 
-if TYPE_CHECKING:
-    from simkit.vessel.design import Vessel
+from simkit.vessel.chamber import Chamber
 
 # mm, from a whistle of a few millilitres to a bass: common practice, no source.
 WALL = (2.0, 12.0)
@@ -19,12 +17,12 @@ VOICING = {
 }
 
 
-def usual_cautions(vessel: Vessel) -> Iterator[str]:
+def usual_cautions(wall_mm: float, chambers: Sequence[Chamber]) -> Iterator[str]:
     """Sizes outside what is usual; none of a piece that nobody blows, as a problem from a textbook is."""
-    if not any(chamber.voicing for chamber in vessel.chambers):
+    if not any(chamber.voicing for chamber in chambers):
         return
-    sizes: list[tuple[str, float | None, tuple[float, float]]] = [("clay.wall_mm", vessel.clay.wall_mm, WALL)]
-    for chamber in vessel.chambers:
+    sizes: list[tuple[str, float | None, tuple[float, float]]] = [("clay.wall_mm", wall_mm, WALL)]
+    for chamber in chambers:
         if chamber.voicing:
             key = f"{chamber.name}.voicing"
             sizes += [(f"{key}.{name}", getattr(chamber.voicing, name), usual) for name, usual in VOICING.items()]
