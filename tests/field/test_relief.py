@@ -1,10 +1,12 @@
 """What a sloping edge spares: the law against windows solved by elements, and where the law ends."""
 
+import os
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from simkit.body.kernel import SHAKE
 from simkit.field.cell import slope_relief, solved_relief
 from simkit.field.relief import HIGH, LOW, covers, lawful, logarithms, place, window_cell
 
@@ -17,7 +19,7 @@ SLOW = pytest.mark.slow
     ("change", "bend"),
     [
         ({}, BEND),
-        ({"edge_deg": 60.0, "wall": 4e-3}, (-8.0, 0.0)),
+        pytest.param({"edge_deg": 60.0, "wall": 4e-3}, (-8.0, 0.0), marks=SLOW),
         pytest.param({"edge_deg": 32.0}, BEND, marks=SLOW),
         pytest.param({"edge_deg": 75.0}, (0.0, 0.0), marks=SLOW),
         pytest.param({"width": 26e-3}, (5.0, 20.0), marks=SLOW),
@@ -25,13 +27,23 @@ SLOW = pytest.mark.slow
         pytest.param({"nose": 6e-4, "rim": 1.6e-4}, (0.0, -15.0), marks=SLOW),
     ],
 )
-def test_the_law_follows_the_elements(change, bend):
-    """To a percent of the fall of 1/K and three of the friction's: two standard deviations and more, the mesh's too."""
-    cell = replace(window_cell(*SIZES), **change)
-    assert covers(place(cell, bend))
-    law, solved = lawful(cell, bend), solved_relief(cell, bend)
-    assert law.inertance == pytest.approx(solved.inertance, rel=0.01)
-    assert law.friction == pytest.approx(solved.friction, rel=0.03)
+def test_the_law_follows_the_elements(change, bend, monkeypatch):
+    """To a percent of the fall of 1/K and three of the friction's.
+
+    One mesh's friction is uncertain by two percent: the mean of three, each of a wall a little thicker.
+    """
+    shaken, ratios = float(os.environ.get(SHAKE) or 1.0), []
+    for thicker in (0.98, 1.0, 1.02):
+        monkeypatch.setenv(SHAKE, str(shaken * (2.5 * thicker - 1.5)))
+        cell = window_cell(*SIZES)
+        cell = replace(cell, **change)
+        cell = replace(cell, wall=thicker * cell.wall)
+        assert covers(place(cell, bend))
+        law, solved = lawful(cell, bend), solved_relief(cell, bend)
+        ratios.append((law.inertance / solved.inertance, law.friction / solved.friction))
+    inertance, friction = np.mean(ratios, axis=0)
+    assert inertance == pytest.approx(1.0, rel=0.01)
+    assert friction == pytest.approx(1.0, rel=0.03)
 
 
 def test_where_the_law_ends_the_window_itself_is_solved():
