@@ -19,18 +19,18 @@ from simkit.optimise.step import Straight
 
 log = logging.getLogger(__name__)
 
-IN_TUNE = 0.3  # cents: a note so near to its target need not come nearer
-_STRAYS = 0.15  # cents that it may be off beside that, as nothing is straight
+IN_TUNE = 0.35  # cents: a note so near to its target need not come nearer
+_STRAYS = 0.1  # cents that it may be off beside that, as nothing is straight
 _ASTRAY = 3.0  # and on the way, as the next step takes it back
 _WORTH = 0.1, 0.3  # of the way squared, and mm^2: less to be saved ends it
-_MOST_STEPS = 5
-_FIRST_TRUST = 1.0  # clear changes
+_MOST_STEPS = 10
+_FIRST_TRUST, _LEAST_TRUST = 1.0, 0.05  # clear changes
 
 
 def nearest(end: Stand, stay: Stay) -> Stand:
     """The design nearest to where it is asked to `stay` that meets what is wanted as well as the end of a descent."""
     here, best, trust = end, end, _FIRST_TRUST
-    may_be = np.maximum(np.abs(end.residuals), IN_TUNE)
+    may_be = np.maximum(np.abs(end.residuals) - _STRAYS, IN_TUNE)  # so that none ends worse than it was, or 0.45 off
     for _ in range(_MOST_STEPS):
         astray = _astray(here, may_be)
         to = stay if astray <= _STRAYS else replace(stay, at=here.x)
@@ -40,7 +40,10 @@ def nearest(end: Stand, stay: Stay) -> Stand:
             break
         there = _moved(here, step, may_be)
         if there is None or _astray(there, may_be) > max(_ASTRAY, astray / 2):
-            break
+            trust = min(trust, float(np.abs(step).max())) / 4
+            if trust < _LEAST_TRUST:
+                break
+            continue
         here, trust = end.task.come_to(there), 2 * trust
         if _astray(here, may_be) <= _STRAYS and _squared(stay, here.x) < _squared(stay, best.x):
             best = here

@@ -21,7 +21,7 @@ ENOUGH_CUTS, NEAR_CENTS = 3, 8.0
 HELD_BACK = (1.6, 0.8, 0.0)
 LEAST_MM = 0.05  # less than this nobody can ream on purpose
 # A ream finer than this is a turn or two of the tool: it is asked for only where the note gains so many cents.
-FINE_MM, FINE_CENTS = 0.1, 5.0
+FINE_MM, FINE_CENTS = 0.1, 4.0
 WIDEST = 1.5  # of the design's diameter
 _STEPS = 12
 _LEAN_CENTS = 0.3  # per standard deviation or tenth of a diameter: only settles what no note asks for
