@@ -23,7 +23,7 @@ IN_TUNE = 0.35  # cents: a note so near to its target need not come nearer
 _STRAYS = 0.1  # cents that it may be off beside that, as nothing is straight
 _ASTRAY = 3.0  # and on the way, as the next step takes it back
 _WORTH = 0.1, 0.3  # of the way squared, and mm^2: less to be saved ends it
-_MOST_STEPS = 10
+_MOST_STEPS = 5
 _FIRST_TRUST, _LEAST_TRUST = 1.0, 0.05  # clear changes
 
 
