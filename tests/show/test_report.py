@@ -116,7 +116,7 @@ def test_the_command_writes_it_with_a_link_to_the_sheets(tmp_path):
     (tmp_path / "wren sheets").mkdir()
     arguments = ["-o", str(tmp_path / "wren.html"), "--sheets", str(tmp_path / "wren sheets")]
     assert run(["report", str(DESIGN), *arguments]) == 0
-    assert 'href="wren sheets"' in (tmp_path / "wren.html").read_text()
+    assert 'href="./wren%20sheets"' in (tmp_path / "wren.html").read_text()
 
 
 @pytest.mark.parametrize(
