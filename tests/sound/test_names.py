@@ -56,6 +56,7 @@ def test_a_hole_is_a_hole_whatever_it_is_called(name):
     assert other.windowed and list(other.field.windows) == [True, False, False]
 
 
+@pytest.mark.slow
 def test_what_is_kept_by_name_keeps_a_hole_apart_from_the_window():
     """The judge's sizes, covers and air under fingers."""
     chamber = body_of(simkit.loads(called("window"))).chambers[0]
