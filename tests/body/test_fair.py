@@ -91,9 +91,10 @@ def test_no_curve_of_another_minimiser_is_nearer_to_the_cubic_spline():
     start = np.concatenate([ours(x, 1), ours(x, 2)])
     held = [{"type": "ineq", "fun": lambda q: (signs * curve(q).derivative()(inside))[falls]}]
     held += [{"type": "eq", "fun": lambda q: q[n - 1] - start[n - 1]}]
-    other = minimize(lambda q: distance(curve(q)), start, constraints=held, method="SLSQP", options={"maxiter": 60})
-    # Nearly its exact least slope: four parts of a piece leave the bounds a little on the safe side.
-    assert distance(ours) <= 1.1 * other.fun + 1e-9
+    far = np.zeros(2 * n)
+    other = minimize(lambda q: distance(curve(q)), far, constraints=held, method="SLSQP", options={"maxiter": 200})
+    assert other.success and other.fun > 1.0  # the rows do ripple: the cubic spline itself will not do
+    assert distance(ours) == pytest.approx(other.fun, rel=1e-3)
 
 
 def test_curvature_runs_on_through_the_rows_of_a_gourd():
