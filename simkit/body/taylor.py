@@ -7,57 +7,99 @@ Forward differentiation to second order: Griewank & Walther 2008 [Griewank2008],
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
+
+# One component of a slope or a bend: (n,), a number where it is the same at all points, None where it is none at all.
+# Most of a formula knows one axis or two, so that most components are None and cost nothing.
+_Part: TypeAlias = Any
+_PAIRS = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
 
 
 class Taylor:
     """f, grad f and the Hessian of f at n points: `value` (n,), `slope` (n, 3), `bend` (n, 3, 3)."""
 
-    def __init__(self, value: np.ndarray, slope: np.ndarray, bend: np.ndarray):
-        self.value, self.slope, self.bend = value, slope, bend
+    def __init__(self, value: np.ndarray, first: Sequence[_Part], second: Sequence[_Part]):
+        self.value, self._first, self._second = value, first, second
 
     @staticmethod
     def coordinates(points: np.ndarray) -> tuple[Taylor, Taylor, Taylor]:
         """x, y and z as Taylor values at `points` (n, 3)."""
-        n = len(points)
-        flat = np.zeros((n, 3, 3))
-        x, y, z = (Taylor(points[:, i], np.tile(np.eye(3)[i], (n, 1)), flat) for i in range(3))
+        x, y, z = (Taylor(points[:, i], [1.0 if i == j else None for j in range(3)], [None] * 6) for i in range(3))
         return x, y, z
+
+    @property
+    def slope(self) -> np.ndarray:
+        """The gradient (n, 3)."""
+        slope = np.zeros((len(self.value), 3))
+        for i, part in enumerate(self._first):
+            if part is not None:
+                slope[:, i] = part
+        return slope
+
+    @property
+    def bend(self) -> np.ndarray:
+        """The Hessian (n, 3, 3)."""
+        bend = np.zeros((len(self.value), 3, 3))
+        for (i, j), part in zip(_PAIRS, self._second, strict=True):
+            if part is not None:
+                bend[:, i, j] = bend[:, j, i] = part
+        return bend
 
     def through(self, f: np.ndarray, df: np.ndarray, ddf: np.ndarray) -> Taylor:
         """g(self) for a scalar function g with the values `f`, `df`, `ddf` at self.value (chain rule)."""
-        outer = self.slope[:, :, None] * self.slope[:, None, :]
-        return Taylor(f, df[:, None] * self.slope, df[:, None, None] * self.bend + ddf[:, None, None] * outer)
+        first, second = self._first, self._second
+        steep = [_times(part, ddf) for part in first]
+        return Taylor(
+            f,
+            [_times(part, df) for part in first],
+            [_plus(_times(part, df), _times(steep[i], first[j])) for part, (i, j) in zip(second, _PAIRS, strict=True)],
+        )
 
     def pick(self, other: Taylor, mine: np.ndarray) -> Taylor:
         """self where `mine` holds, `other` elsewhere."""
+
+        def picked(here: _Part, there: _Part) -> _Part:
+            if here is None and there is None:
+                return None
+            return np.where(mine, 0.0 if here is None else here, 0.0 if there is None else there)
+
         return Taylor(
             np.where(mine, self.value, other.value),
-            np.where(mine[:, None], self.slope, other.slope),
-            np.where(mine[:, None, None], self.bend, other.bend),
+            [picked(*both) for both in zip(self._first, other._first, strict=True)],
+            [picked(*both) for both in zip(self._second, other._second, strict=True)],
         )
 
     def __add__(self, other: Taylor | ArrayLike) -> Taylor:
         if isinstance(other, Taylor):
-            return Taylor(self.value + other.value, self.slope + other.slope, self.bend + other.bend)
-        return Taylor(self.value + other, self.slope, self.bend)
+            return Taylor(
+                self.value + other.value,
+                [_plus(*both) for both in zip(self._first, other._first, strict=True)],
+                [_plus(*both) for both in zip(self._second, other._second, strict=True)],
+            )
+        return Taylor(self.value + other, self._first, self._second)
 
     def __mul__(self, other: Taylor | ArrayLike) -> Taylor:
         if not isinstance(other, Taylor):
-            other = np.broadcast_to(np.asarray(other, float), self.value.shape)
-            return Taylor(self.value * other, self.slope * other[:, None], self.bend * other[:, None, None])
-        cross = self.slope[:, :, None] * other.slope[:, None, :]
-        return Taylor(
-            self.value * other.value,
-            self.slope * other.value[:, None] + other.slope * self.value[:, None],
-            self.bend * other.value[:, None, None]
-            + other.bend * self.value[:, None, None]
-            + cross
-            + np.swapaxes(cross, 1, 2),
-        )
+            factor = other if isinstance(other, float) else np.asarray(other, float)
+            return Taylor(
+                self.value * factor,
+                [_times(part, factor) for part in self._first],
+                [_times(part, factor) for part in self._second],
+            )
+        v, w, a, b = self.value, other.value, self._first, other._first
+        first = [_plus(_times(mine, w), _times(its, v)) for mine, its in zip(a, b, strict=True)]
+        second = [
+            _plus(
+                _plus(_times(self._second[k], w), _times(other._second[k], v)),
+                _plus(_times(a[i], b[j]), _times(a[j], b[i])),
+            )
+            for k, (i, j) in enumerate(_PAIRS)
+        ]
+        return Taylor(v * w, first, second)
 
     def __pow__(self, exponent: float) -> Taylor:
         v, m = self.value, float(exponent)
@@ -85,6 +127,14 @@ class Taylor:
         if rule is None or method != "__call__" or kwargs:
             return NotImplemented
         return rule(*inputs)
+
+
+def _plus(a: _Part, b: _Part) -> _Part:
+    return b if a is None else a if b is None else a + b
+
+
+def _times(a: _Part, b: _Part) -> _Part:
+    return None if a is None or b is None else a * b
 
 
 def _exp(a: Taylor) -> Taylor:
