@@ -6,10 +6,14 @@ The quick tests as a whole run in several processes, a folder of tests after the
 import os
 
 import pytest
+from hypothesis import settings
 
 from simkit.machine import cores
 
 MOST_PROCESSES = 4
+
+settings.register_profile("unhurried", deadline=None)  # on a busy machine a slow moment is no fault
+settings.load_profile("unhurried")
 
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")  # before numpy is imported
@@ -27,10 +31,11 @@ def pytest_addoption(parser):
 def pytest_configure(config):
     factor = config.getoption("--shake")
     if factor is not None:
-        if not 0.8 <= factor <= 1.25:
-            raise pytest.UsageError(f"--shake {factor}: a factor from 0.8 to 1.25")
         from simkit.body import kernel
 
+        low, high = kernel.SHAKEN
+        if not low <= factor <= high:
+            raise pytest.UsageError(f"--shake {factor}: a factor from {low:g} to {high:g}")
         os.environ[kernel.SHAKE] = str(factor)  # the processes that tests start have it too
 
 

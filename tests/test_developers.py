@@ -5,6 +5,8 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from hypothesis import settings
+
 import simkit
 from simkit.sound.models import models
 
@@ -43,3 +45,27 @@ def test_every_file_that_is_named_is_there():
     for place in re.findall(r"`((?:simkit/)?[a-z_]+(?:/[a-z_]+)+\.py)`", PAGE):
         at = PACKAGE.parent / place
         assert at.exists() or (PACKAGE / place).exists(), place
+
+
+def test_no_property_is_held_to_the_clock():
+    """Examples that a busy machine is slow at are no fault: no deadline by profile, and none by hand."""
+    assert settings.default is not None and settings.default.deadline is None
+    folder = PACKAGE.parent / "tests"
+    assert not [
+        path for path in folder.rglob("test_*.py") for call in calls(path, "settings") if "deadline" in names(call)
+    ]
+
+
+def calls(path: Path, name: str) -> list[ast.Call]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return [node for node in ast.walk(tree) if isinstance(node, ast.Call) and ast.unparse(node.func) == name]
+
+
+def names(call: ast.Call) -> set[str]:
+    return {keyword.arg or "" for keyword in call.keywords}
+
+
+def test_every_room_has_its_row():
+    rows = {name for line in PAGE.splitlines() if line.startswith("| `") for name in re.findall("`([a-z]+)`", line)}
+    rooms = {path.stem for path in PACKAGE.iterdir() if path.suffix == ".py" or (path / "__init__.py").exists()}
+    assert {room for room in rooms if not room.startswith("_")} <= rows

@@ -61,7 +61,6 @@ def few(count):
     """So many examples; a mesh takes its time, and a shape that does not mesh would be worth knowing of."""
     return settings(
         max_examples=count,
-        deadline=None,
         derandomize=True,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
     )

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from simkit.errors import OutOfReach
+from simkit.errors import Fault, InputError, OutOfReach
 
 _lock = threading.Lock()
 _REMEDY = (
@@ -28,6 +28,7 @@ _REMEDY = (
 # Every mesh of this process and those it starts: its sizes times this, and drawn from other random numbers. What then
 # changes was an accident of the mesher, as it meets on another processor too.
 SHAKE = "SIMKIT_SHAKE"
+SHAKEN = 0.8, 1.25  # from, to
 TRIANGLE, TETRAHEDRON, TRIANGLE6, TETRAHEDRON10 = 2, 4, 9, 11  # gmsh's element types
 EDGES = ([0, 1], [1, 2], [0, 2], [0, 3], [1, 3], [2, 3])
 
@@ -49,7 +50,17 @@ def _ignore_broken_pipes() -> None:
 
 
 def _shaken(factor: str) -> tuple[tuple[str, float], ...]:
-    return (("Mesh.MeshSizeFactor", float(factor)), ("Mesh.RandomSeed", 2)) if factor else ()
+    if not factor:
+        return ()
+    low, high = SHAKEN
+    try:
+        by = float(factor)
+    except ValueError:
+        by = np.nan
+    if not low <= by <= high:
+        allowed = f"a factor from {low:g} to {high:g} (the tests' own, for the sizes of meshes), or unset"
+        raise InputError([Fault("environment", SHAKE, factor, allowed)])
+    return ("Mesh.MeshSizeFactor", by), ("Mesh.RandomSeed", 2)
 
 
 class GmshFailure(Exception):
@@ -95,19 +106,21 @@ def session() -> Iterator[Any]:
 
 
 def surface_of_step(path: Path) -> tuple[np.ndarray, np.ndarray]:
-    """A fine triangulation of the solid in a STEP file: points (n, 3) in metres, triangles (m, 3)."""
+    """A fine triangulation of the solid in a STEP file: points (n, 3) in metres, triangles (m, 3).
+
+    GmshFailure or one of `UNMESHED` where there is no solid to be read in it.
+    """
     with session() as gmsh:
         gmsh.option.setString("Geometry.OCCTargetUnit", "MM")
-        try:
-            with _silent():
-                gmsh.model.occ.importShapes(str(path))
-            gmsh.model.occ.synchronize()
-            low, high = np.reshape(gmsh.model.getBoundingBox(-1, -1), (2, 3))
-            gmsh.option.setNumber("Mesh.MeshSizeMax", float(np.max(high - low)) / 40)
-            gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 40)
-            gmsh.model.mesh.generate(2)
-        except Exception as failure:  # gmsh raises bare Exception only
-            raise OutOfReach(f"{path.name} could not be read as STEP ({failure})") from failure
+        with _silent():
+            gmsh.model.occ.importShapes(str(path))
+        gmsh.model.occ.synchronize()
+        if not gmsh.model.getEntities(2):
+            raise GmshFailure("it breaks off, or holds no surface")
+        low, high = np.reshape(gmsh.model.getBoundingBox(-1, -1), (2, 3))
+        gmsh.option.setNumber("Mesh.MeshSizeMax", float(np.max(high - low)) / 40)
+        gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 40)
+        gmsh.model.mesh.generate(2)
         tags, coords, _ = gmsh.model.mesh.getNodes()
         _, members = gmsh.model.mesh.getElementsByType(TRIANGLE)
     order = np.argsort(tags)

@@ -10,7 +10,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body import kernel
+from simkit.body.apart import apart
 from simkit.body.between import place_words
+from simkit.errors import OutOfReach
 
 Triangles = tuple[np.ndarray, np.ndarray]  # vertices (n, 3) in metres, triangles (m, 3)
 
@@ -19,6 +21,7 @@ class SurfaceError(ValueError):
     """A surface that cannot be a chamber's inside; the message says what and where."""
 
 
+STEP_S = 60.0  # of the processor; a sound file takes three
 LARGEST_SCAN = 100_000_000  # bytes: two million triangles, twenty times what any inside needs
 
 
@@ -48,12 +51,22 @@ def read_surface(path: Path) -> Triangles:
     kind = path.suffix.lower()
     check_scan(path)
     if kind in (".step", ".stp"):
-        points, cells = kernel.surface_of_step(path)
+        points, cells = _read_step(path)
     elif kind == ".stl":
         points, cells = _read_stl(path)
     else:
         raise SurfaceError("an STL file (in mm) or a STEP file")
     return _welded(points, cells)
+
+
+def _read_step(path: Path) -> Triangles:
+    """In a process of its own: a broken file can end the reader, or fold a face that is then meshed without end."""
+    with kernel.session():  # what gmsh itself wants is no fault of the file
+        pass
+    try:
+        return apart(kernel.surface_of_step, path, seconds=STEP_S, what=("its reader", "draw it anew"))
+    except (*kernel.UNMESHED, OutOfReach) as failure:
+        raise SurfaceError(f"a STEP file of a solid that can be read ({failure})") from failure
 
 
 def _read_stl(path: Path) -> Triangles:

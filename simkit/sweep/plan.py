@@ -36,7 +36,8 @@ from typing import Any
 
 import numpy as np
 
-from simkit.body.surface import SurfaceError, check_scan
+from simkit.body.scan import scan_wall
+from simkit.body.surface import SurfaceError
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
 from simkit.sweep.views import COLUMNS
@@ -126,6 +127,7 @@ def plan_of(tree: Mapping[str, Any], text: str, path: Path) -> Plan:
     options = {name: _options(name, tree.get(name, {}), source, faults) for name in OPTIONS}
     bases = _bases(tree.get("base"), path, faults)
     variations = tuple(_variations(tree.get("variation", []), bases, path, faults))
+    faults += _scans(bases, variations, source)
     if faults:
         raise InputError(faults)
     plan = Plan(source, text, bases, variations, compute, {name: options[name] for name in compute})
@@ -169,19 +171,29 @@ def _bases(value: Any, path: Path, faults: list[Fault]) -> tuple[Vessel, ...]:
         allowed = "a design file's name, or a list of them" + ("; the key is missing" if value is None else "")
         faults.append(Fault(str(path), "base", shown(value), allowed))
         return ()
-    bases = tuple(load(path.parent / each) for each in named)
-    faults += [fault for base in bases for fault in _scans(base)]
-    return bases
+    return tuple(load(path.parent / each) for each in named)
 
 
-def _scans(base: Vessel) -> Iterator[Fault]:
-    """Scans of a design that cannot be read, before a sweep reads them."""
-    for chamber in base.chambers:
-        if isinstance(chamber.shape, Scan):
-            try:
-                check_scan(base.beside(chamber.shape.file))
-            except SurfaceError as why:
-                yield Fault(base.source, f"{chamber.name}.file", chamber.shape.file, str(why))
+def _scans(bases: Sequence[Vessel], variations: Sequence[Variation], source: str) -> Iterator[Fault]:
+    """Scans that can be no chamber, told as `simkit predict` tells them, before a sweep reads them."""
+    for base in bases:
+        for chamber in base.chambers:
+            if isinstance(chamber.shape, Scan):
+                smoothed = _varied(f"{chamber.name}.smooth_mm", variations)
+                smooth = max((as_number(value) or 0.0 for value, _ in smoothed), default=chamber.shape.smooth_mm)
+                key = f"{chamber.name}.file"
+                named = [(value, (source, where)) for value, where in _varied(key, variations)]
+                for file, place in named or [(chamber.shape.file, (base.source, key))]:
+                    try:
+                        scan_wall(base.beside(str(file)), 1e-3 * smooth)
+                    except SurfaceError as why:
+                        yield Fault(*place, file, str(why))
+
+
+def _varied(key: str, variations: Sequence[Variation]) -> list[tuple[float | str, str]]:
+    """The values that variations give a key, each once, and the place in the file of cases where they do."""
+    found = {row[key]: f"variation.{each.name}.{key}" for each in variations for row in each.rows if key in row}
+    return list(found.items())
 
 
 def _variations(value: Any, bases: Sequence[Vessel], path: Path, faults: list[Fault]) -> Iterator[Variation]:

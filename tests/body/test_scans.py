@@ -1,13 +1,16 @@
 """Scans: a good one gives its shape back, a bad one is told what is wrong with it."""
 
+import ctypes
+
 import meshio
 import numpy as np
 import pytest
 
-from simkit.body import body_of, inspect
+from simkit.body import body_of, inspect, surface
+from simkit.body.apart import apart
 from simkit.body.drawn import build
 from simkit.body.harmonics import harmonics
-from simkit.body.kernel import session
+from simkit.body.kernel import session, write_step
 from simkit.body.lobes import LobesWall
 from simkit.body.mesh import air_mesh, default_size
 from simkit.body.scan import scan_wall, smooth_wall
@@ -183,3 +186,25 @@ def test_a_spoilt_stl_is_a_fault(tmp_path, content):
     (tmp_path / "spoilt.stl").write_bytes(content)
     with pytest.raises(SurfaceError):
         read_surface(tmp_path / "spoilt.stl")
+
+
+@pytest.mark.slow
+def test_a_step_file_on_which_its_reader_hangs_is_a_fault(tmp_path, monkeypatch):
+    """Numbers that are none fold a face, which gmsh meshes without end, and never hears that it should stop."""
+    path = tmp_path / "egg.step"
+    with session() as gmsh:
+        build(gmsh, EGG.solid())
+        gmsh.model.occ.synchronize()
+        write_step(gmsh, path)
+    path.write_bytes(path.read_bytes().replace(b"0.0", b"nan"))
+    monkeypatch.setattr(surface, "STEP_S", 3.0)
+    with pytest.raises(SurfaceError, match="a STEP file"):
+        read_surface(path)
+
+
+def test_a_reader_of_step_files_that_dies_is_a_fault(tmp_path, monkeypatch):
+    """As gmsh's does on some: a file with one wrong number can make it touch memory that is none."""
+    (tmp_path / "egg.step").write_text("ISO-10303-21;\n")
+    monkeypatch.setattr(surface, "apart", lambda work, path, **how: apart(ctypes.string_at, 0, **how))
+    with pytest.raises(SurfaceError, match="ended without a word"):
+        read_surface(tmp_path / "egg.step")

@@ -88,3 +88,13 @@ def test_a_scan_of_one_point_is_refused_without_a_warning(folder, capsys):
     Path("one.toml").write_text('clay.wall_mm = 4\n[[chamber]]\nname = "a"\nshape = "scan"\nfile = "one.stl"\n')
     assert run(["predict", "one.toml"]) == 2
     assert "one.stl" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("factor", ["fine", "nan", "-1", "3"])
+def test_a_shake_of_the_meshes_that_is_none_is_told_in_one_line(folder, capsys, monkeypatch, factor):
+    """The tests set it for all that they start; by hand it is a setting like any other."""
+    monkeypatch.setenv("SIMKIT_SHAKE", factor)
+    assert run(["resonances", "dove.toml", "--closed"]) == 2
+    said = [line for line in capsys.readouterr().err.splitlines() if not line.startswith("simkit: ")]
+    allowed = "a factor from 0.8 to 1.25 (the tests' own, for the sizes of meshes), or unset"
+    assert said == [f"environment: SIMKIT_SHAKE = '{factor}': allowed: {allowed}"]

@@ -2,9 +2,11 @@
 
 import os
 
+import meshio
 import numpy as np
 import pytest
 
+import simkit
 from simkit.body.surface import LARGEST_SCAN
 from simkit.errors import InputError
 from simkit.sweep.plan import read_plan
@@ -153,3 +155,31 @@ def test_a_scan_that_never_ends_is_refused_before_it_is_read(folder, what):
     (folder / "cast.toml").write_text(SCAN)
     with pytest.raises(InputError, match=r"cast\.toml: body\.file = 'body\.stl'"):
         plan(folder, HEAD.replace("ball", "cast"))
+
+
+HALF = "solid half\nfacet normal 0 0 0\nouter loop\nvertex 0 0 0\nvertex 40 0 0\n"  # an ASCII STL cut short
+
+
+@pytest.mark.parametrize("name", ["body.stl", "body.step"])
+def test_a_broken_scan_is_refused_before_the_sweep_as_predict_refuses_it(folder, name):
+    (folder / name).write_text(HALF)
+    (folder / "cast.toml").write_text(SCAN.replace("body.stl", name))
+    with pytest.raises(InputError) as predicted:
+        simkit.predict(simkit.load(folder / "cast.toml"))
+    with pytest.raises(InputError) as swept:
+        plan(folder, HEAD.replace("ball", "cast"))
+    assert str(swept.value) == str(predicted.value)
+    assert f"cast.toml: body.file = '{name}': allowed: " in str(swept.value)
+
+
+def test_of_scans_that_vary_the_broken_one_is_named_and_the_designs_own_is_not_asked_for(folder):
+    cube = np.array([[x, y, z] for x in (0, 30) for y in (0, 30) for z in (0, 30)], float)
+    faces = [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1],
+             [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4], [1, 5, 7], [1, 7, 3]]  # fmt: skip
+    meshio.write(folder / "cube.stl", meshio.Mesh(cube, [("triangle", np.array(faces))]), binary=True)
+    (folder / "half.stl").write_text(HALF)
+    (folder / "cast.toml").write_text(SCAN)  # its body.stl is not there
+    varied = HEAD.replace("ball", "cast") + '[[variation]]\nname = "jars"\n"body.file" = [{}]\n'
+    assert plan(folder, varied.format('"cube.stl"')).count == 1
+    with pytest.raises(InputError, match=r"cases\.toml: variation\.jars\.body\.file = 'half\.stl'"):
+        plan(folder, varied.format('"cube.stl", "half.stl"'))

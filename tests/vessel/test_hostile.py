@@ -12,7 +12,6 @@ from simkit.vessel import SHAPES, Vessel, load, loads
 from simkit.vessel.part import Part, slots
 
 PROPERTY = settings(
-    deadline=None,  # two shared cores: a slow moment is no fault
     derandomize=True,  # the same designs in every run
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
