@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from simkit.sound.refining import Halved, halved
     from simkit.sweep import Swept, sweep
     from simkit.tuning import Tuned, tune
-    from simkit.vessel import Vessel, load, loads
+    from simkit.vessel import Vessel, dumps, load, loads
 
 _ROOMS = {
     "simkit.errors": ("Fault", "InputError", "MeshError", "OutOfReach", "SimkitError"),
@@ -36,7 +36,7 @@ _ROOMS = {
     "simkit.sound.refining": ("Halved", "halved"),
     "simkit.tuning": ("Tuned", "tune"),
     "simkit.show.report": ("report",),
-    "simkit.vessel": ("Vessel", "load", "loads"),
+    "simkit.vessel": ("Vessel", "dumps", "load", "loads"),
     # Once they are loaded these rooms stand under their verbs' names, and can be called like them.
     "simkit.optimise": ("Outcome", "optimise"),
     "simkit.sweep": ("Swept", "sweep"),
@@ -62,6 +62,7 @@ __all__ = [
     "blow",
     "chart",
     "compare",
+    "dumps",
     "halved",
     "load",
     "loads",

@@ -8,8 +8,9 @@ SimkitError
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from typing import Any
 
 
@@ -17,25 +18,56 @@ from typing import Any
 class Fault:
     """One thing wrong in an input: where it stands, what was read, what is allowed.
 
+    argument: of the function that was called, where the fault is in what it was given and not in a file. `allowed`
+    names other arguments in backquotes; the command line makes options of both.
+
     >>> print(Fault("dove.toml", "body.hole.2.diameter_mm", -3, "more than 0, at most 1000"))
     dove.toml: body.hole.2.diameter_mm = -3: allowed: more than 0, at most 1000
+    >>> print(Fault.of("count", 0, "1 to 200"))
+    count = 0: allowed: 1 to 200
     """
 
     file: str
     key: str
     value: object
     allowed: str
+    argument: str = ""
+
+    @classmethod
+    def of(cls, argument: str, value: object, allowed: str, *, key: str = "", file: str = "") -> Fault:
+        """A fault in an argument: in a `key` of it, or in the `file` that it names."""
+        return cls(file, key, value, allowed, argument)
 
     def __str__(self) -> str:
-        place = f"{self.file}: {self.key}" if self.key else self.file
-        shown = "" if self.value is None else f" = {self.value!r}"
+        place = ": ".join(part for part in (self.file, self.argument, self.key) if part)
+        # What numpy holds is told like a number or a list of Python's own.
+        value = self.value.tolist() if type(self.value).__module__ == "numpy" else self.value  # type: ignore[attr-defined]
+        shown = "" if value is None else f" = {value!r}"
         return f"{place}{shown}: allowed: {self.allowed}"
+
+    def spoken(self, option: Callable[[str], str]) -> Fault:
+        """The same with each argument called as `option` calls it."""
+        allowed = in_words(self.allowed, option)
+        return replace(self, argument=option(self.argument) if self.argument else "", allowed=allowed)
+
+
+def in_words(text: str, option: Callable[[str], str]) -> str:
+    """A text with each argument that it names in backquotes called as `option` calls it.
+
+    >>> in_words("more than 0, or `lossless`", lambda name: f"--{name}")
+    'more than 0, or --lossless'
+    """
+    return re.sub("`([a-z_]+)`", lambda found: option(found[1]), text)
 
 
 class SimkitError(Exception):
     """The root of everything this package raises on purpose."""
 
     exit_status = 1
+
+    def spoken(self, option: Callable[[str], str]) -> str:
+        """The message with each argument called as `option` calls it, on the command line by an option."""
+        return in_words(str(self), option)
 
 
 class InputError(SimkitError):
@@ -49,6 +81,11 @@ class InputError(SimkitError):
 
     def __reduce__(self) -> tuple[Any, ...]:
         return type(self), (self.faults,)
+
+    def spoken(self, option: Callable[[str], str]) -> str:
+        """The message with each argument called as `option` calls it, on the command line by an option."""
+        kind, (faults, *more) = self.__reduce__()
+        return str(kind([f.spoken(option) if isinstance(f, Fault) else f for f in faults], *more))
 
 
 class OutOfReach(SimkitError):

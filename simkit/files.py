@@ -22,7 +22,7 @@ MARK = "made by simkit"  # in plain letters somewhere in each file of ours that 
 
 
 @contextmanager
-def whole(path: str | Path, option: str = "-o") -> Iterator[Path]:
+def whole(path: str | Path, argument: str = "path") -> Iterator[Path]:
     """A file that appears under its name only when it is complete.
 
     Yields a temporary neighbour to write to. It takes the place of `path` when the block ends well, and vanishes
@@ -36,7 +36,7 @@ def whole(path: str | Path, option: str = "-o") -> Iterator[Path]:
     'all of it'
     """
     target = Path(path).resolve()
-    check_place(path, option)
+    check_place(path, argument)
     # The suffix stays last: writers tell the format by it.
     half = target.with_name(f".{target.stem}.{os.getpid()}{target.suffix}")
     try:
@@ -46,43 +46,47 @@ def whole(path: str | Path, option: str = "-o") -> Iterator[Path]:
         # An error about another file is not ours to explain.
         if error.filename is not None and Path(error.filename) != half:
             raise
-        raise InputError([Fault(str(path), option, None, f"a place that can be written ({error.strerror})")]) from error
+        raise InputError(
+            [Fault.of(argument, None, f"a place that can be written ({error.strerror})", file=str(path))]
+        ) from error
     finally:
         half.unlink(missing_ok=True)
 
 
-def check_place(path: str | Path, option: str = "-o") -> None:
+def check_place(path: str | Path, argument: str = "path") -> None:
     """Refuses, before any work is done, a place where no file can be put."""
-    _check_link(path, option)
+    _check_link(path, argument)
     target = Path(path).resolve()
     if not target.parent.is_dir():
-        raise InputError([Fault(str(path), option, None, "a file in a folder that exists")])
+        raise InputError([Fault.of(argument, None, "a file in a folder that exists", file=str(path))])
     if target.exists() and not target.is_file():
-        raise InputError([Fault(str(path), option, None, "a file, not a folder or a device")])
+        raise InputError([Fault.of(argument, None, "a file, not a folder or a device", file=str(path))])
     if not os.access(target.parent, os.W_OK):
-        raise InputError([Fault(str(path), option, None, "a file in a folder that can be written")])
+        raise InputError([Fault.of(argument, None, "a file in a folder that can be written", file=str(path))])
 
 
-def _check_link(path: str | Path, option: str) -> None:
+def _check_link(path: str | Path, argument: str) -> None:
     """Refuses a link that leads nowhere: what is written would come to lie at a place that nobody named."""
     if Path(path).is_symlink() and not Path(path).exists():
-        raise InputError([Fault(str(path), option, None, "a new name, not that of a link that leads nowhere")])
+        raise InputError(
+            [Fault.of(argument, None, "a new name, not that of a link that leads nowhere", file=str(path))]
+        )
 
 
-def check_output(path: str | Path, option: str = "-o") -> None:
+def check_output(path: str | Path, argument: str = "path") -> None:
     """Refuses, before any work is done, a place where no file can be put or one lies that simkit did not make."""
-    check_place(path, option)
+    check_place(path, argument)
     if not may_replace(Path(path)):
         allowed = "a new name, or that of a file that simkit made; this one is kept"
-        raise InputError([Fault(str(path), option, None, allowed)])
+        raise InputError([Fault.of(argument, None, allowed, file=str(path))])
 
 
-def check_new(path: str | Path, option: str = "-o", overwrite: bool = False) -> None:
+def check_new(path: str | Path, argument: str = "path", overwrite: bool = False) -> None:
     """Refuses, before any work is done, a design's place where a file lies already, unless it may be overwritten."""
-    check_place(path, option)
+    check_place(path, argument)
     if not overwrite and Path(path).exists() and Path(path).stat().st_size:
-        allowed = "a file that is not there yet, or --overwrite; this one is kept"
-        raise InputError([Fault(str(path), option, None, allowed)])
+        allowed = "a file that is not there yet, or `overwrite`; this one is kept"
+        raise InputError([Fault.of(argument, None, allowed, file=str(path))])
 
 
 def may_replace(path: Path) -> bool:
@@ -97,7 +101,7 @@ def may_replace(path: Path) -> bool:
 
 
 @contextmanager
-def whole_folder(path: str | Path, option: str = "-o") -> Iterator[Path]:
+def whole_folder(path: str | Path, argument: str = "path") -> Iterator[Path]:
     """A folder whose files appear only when all of them are complete.
 
     Yields a temporary neighbour to write to. When the block ends well its files go to `path`, which is made if it is
@@ -111,14 +115,15 @@ def whole_folder(path: str | Path, option: str = "-o") -> Iterator[Path]:
     ['a.txt']
     """
     target = Path(path).resolve()
-    check_folder(path, option)
+    check_folder(path, argument)
     half, held = _half_folder(target)
     try:
         yield half
         files = sorted(half.iterdir())
         blocked = [file.name for file in files if (target / file.name).is_dir()]
         if blocked:
-            raise InputError([Fault(str(path), option, blocked[0], "a folder without a folder of this name in it")])
+            allowed = "a folder without a folder of this name in it"
+            raise InputError([Fault.of(argument, blocked[0], allowed, file=str(path))])
         if target.exists():
             for file in files:
                 os.replace(file, target / file.name)
@@ -127,7 +132,9 @@ def whole_folder(path: str | Path, option: str = "-o") -> Iterator[Path]:
     except OSError as error:
         if error.filename is not None and half not in Path(error.filename).parents and Path(error.filename) != half:
             raise
-        raise InputError([Fault(str(path), option, None, f"a place that can be written ({error.strerror})")]) from error
+        raise InputError(
+            [Fault.of(argument, None, f"a place that can be written ({error.strerror})", file=str(path))]
+        ) from error
     finally:
         shutil.rmtree(half, ignore_errors=True)
         os.close(held)
@@ -176,17 +183,19 @@ def _hold(folder: Path, wait: bool) -> int | None:
     return None
 
 
-def check_folder(path: str | Path, option: str = "-o") -> None:
+def check_folder(path: str | Path, argument: str = "path") -> None:
     """Refuses, before any work is done, a place where no folder can be put."""
-    _check_link(path, option)
+    _check_link(path, argument)
     target = Path(path).resolve()
     if target.exists() and not target.is_dir():
-        raise InputError([Fault(str(path), option, None, "a folder, not a file")])
+        raise InputError([Fault.of(argument, None, "a folder, not a file", file=str(path))])
     place = target if target.exists() else target.parent
     if not place.is_dir():
-        raise InputError([Fault(str(path), option, None, "a folder, new or old, in a folder that exists")])
+        raise InputError([Fault.of(argument, None, "a folder, new or old, in a folder that exists", file=str(path))])
     if not os.access(place, os.W_OK) or not os.access(target.parent, os.W_OK):
-        raise InputError([Fault(str(path), option, None, "a folder that can be written, in one that can be written")])
+        raise InputError(
+            [Fault.of(argument, None, "a folder that can be written, in one that can be written", file=str(path))]
+        )
 
 
 def _mask() -> int:

@@ -229,7 +229,7 @@ def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> tup
     logs.check_fits(kept, vessel, path)
     undone = logs.undoing(kept, part.name) if undo else None
     if undo and undone is None:
-        raise InputError([Fault(str(path), "--undo", None, "a log with a step that still stands")])
+        raise InputError([Fault.of("undo", None, "a log with a step that still stands", file=str(path))])
     lines: list[Entry] = [undone] if undone else []
     return kept.with_entries(lines), lines
 
@@ -245,14 +245,15 @@ def _chamber(vessel: Vessel, name: str | None) -> Chamber:
     if found:
         return found[0]
     allowed = f"one of {names}" if blown else "a design with a [chamber.voicing]: nothing can be blown here"
-    raise InputError([Fault(vessel.source if name is None else "--chamber", "" if name else "chamber", name, allowed)])
+    fault = Fault(vessel.source, "chamber", None, allowed) if name is None else Fault.of("chamber", name, allowed)
+    raise InputError([fault])
 
 
 def _air_told(piece: Piece, temperature_c: float | None) -> list[str]:
     """That nobody said how warm the air is, as long as it counts."""
     if temperature_c is not None or piece.warmth_told or not piece.blown:
         return []
-    return [f"the air is taken to be at {piece.temperature_c:g} °C, as designed: a degree is 3 cents (--temperature-c)"]
+    return [f"the air is taken to be at {piece.temperature_c:g} °C, as designed: a degree is 3 cents (`temperature_c`)"]
 
 
 def _too_wide(vessel: Vessel, aim: Aim) -> list[str]:
@@ -301,7 +302,7 @@ def as_benched(vessel: Vessel, log: str | Path) -> tuple[Vessel, tuple[str, ...]
     """
     path = Path(log)
     if not path.exists():
-        raise InputError([Fault(str(path), "--bench", None, "a log that `simkit tune` has written")])
+        raise InputError([Fault.of("log", None, "a log that `simkit tune` has written", file=str(path))])
     kept = logs.read(path)
     logs.check_fits(kept, vessel, path)
     told = list(kept.cautions)

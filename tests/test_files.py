@@ -80,7 +80,7 @@ def test_a_place_that_cannot_hold_a_file_is_refused_before_any_work(tmp_path, pl
 
 
 def test_a_disk_that_fails_is_told_in_one_line(tmp_path):
-    with pytest.raises(InputError, match=r"a\.png: -o: .*No space left") as caught, whole(tmp_path / "a.png"):
+    with pytest.raises(InputError, match=r"a\.png: path: .*No space left") as caught, whole(tmp_path / "a.png"):
         raise OSError(28, "No space left on device")
     assert "\n" not in str(caught.value)
     assert os.listdir(tmp_path) == []
@@ -91,7 +91,7 @@ def test_what_simkit_made_gives_way_and_what_it_did_not_make_is_kept(tmp_path):
     check_output(path)
     path.write_text("<svg>my own drawing</svg>")
     with pytest.raises(InputError, match="this one is kept"):
-        check_output(path, "--plot")
+        check_output(path, "plot")
     path.write_text("<svg><!-- " + 9000 * "." + MARK + " --></svg>")
     check_output(path)
     path.write_text("")
@@ -102,7 +102,7 @@ def test_a_design_is_kept_unless_that_is_asked_for(tmp_path):
     path = tmp_path / "dove.toml"
     check_new(path)
     path.write_text(f"# {MARK}, and then edited")
-    with pytest.raises(InputError, match="not there yet, or --overwrite; this one is kept"):
+    with pytest.raises(InputError, match="not there yet, or `overwrite`; this one is kept"):
         check_new(path)
     check_new(path, overwrite=True)
 

@@ -15,12 +15,13 @@ from simkit import provenance
 PACKAGE = Path(simkit.__file__).parent
 
 # Each room with the rooms that it may import, beside itself.
-FACTS = {"errors", "machine", "frozen", "pitch", "air", "files"}
+FACTS = {"errors", "machine", "frozen", "columns", "pitch", "air", "files"}
 ANSWERS = FACTS | {"vessel", "body", "field", "sound", "optimise", "making"}
 MAY_IMPORT = {
     "errors": set(),
     "frozen": set(),
     "machine": set(),
+    "columns": set(),
     "files": {"errors", "machine"},
     "waiting": set(),
     "provenance": {"frozen"},
@@ -58,6 +59,7 @@ PUBLIC = {
     "Comparison",
     "chart",
     "compare",
+    "dumps",
     "Fault",
     "Halved",
     "halved",

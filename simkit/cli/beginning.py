@@ -39,8 +39,9 @@ def new(
     wall_mm: Annotated[
         float | None, typer.Option(metavar="MM", help="Thickness of the fired wall; else 4, with --range 4.5.")
     ] = None,
-    shrinkage: Annotated[
-        float | None, typer.Option(metavar="PERCENT", help="Of your clay, wet to fired; else 10, with --range 11.")
+    shrinkage_percent: Annotated[
+        float | None,
+        typer.Option("--shrinkage", metavar="PERCENT", help="Of your clay, wet to fired; else 10, with --range 11."),
     ] = None,
     ends: Annotated[
         str | None,
@@ -71,21 +72,21 @@ def new(
     Scales: major, minor, their harmonic, melodic and natural kinds, the seven modes by name, pentatonic, minor
     pentatonic, blues, whole tone, chromatic.
     """
-    check_new(output, "-o", overwrite)
+    check_new(output, "output", overwrite)
     several = ends is not None or drone is not None
     tip = _fingertip_mm(fingertip_mm, hand)
-    only_wished = {"--holes": holes, "--notes": notes, "--hand": hand, "--fingertip-mm": fingertip_mm}
-    only_several = {"--chambers": chambers, "--overlap": overlap or None, "--box-mm": box_mm, "--mass-g": mass_g}
+    only_wished = {"holes": holes, "notes": notes, "hand": hand, "fingertip_mm": fingertip_mm}
+    only_several = {"chambers": chambers, "overlap": overlap or None, "box_mm": box_mm, "mass_g": mass_g}
     if scale is None:
-        _refused(only_wished | {"--range": ends, "--drone": drone}, "only together with --scale")
+        _refused(only_wished | {"ends": ends, "drone": drone}, "only together with `scale`")
     if ends is None:
-        held = only_several if drone is None else {name: only_several[name] for name in ("--chambers", "--overlap")}
-        _refused(held, "only together with --range")
+        held = only_several if drone is None else {name: only_several[name] for name in ("chambers", "overlap")}
+        _refused(held, "only together with `ends`")
     else:
-        _refused({"--holes": holes, "--notes": notes}, "only without --range, which finds it itself")
+        _refused({"holes": holes, "notes": notes}, "only without `ends`, which finds it itself")
     if several:
-        _refused({"--shape": None if shape == "egg" else shape}, "only without --range and --drone: they make eggs")
-    clay = _given(wall_mm=wall_mm, shrinkage_percent=shrinkage)
+        _refused({"shape": None if shape == "egg" else shape}, "only without `ends` and `drone`: they make eggs")
+    clay = _given(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent)
     if scale is None:
         text, verdict, vessel = _starter(shape, clay), None, None
     elif several:
@@ -95,7 +96,7 @@ def new(
         text, verdict, vessel = _divided(output, scale, ends, {"fingertip_mm": tip} | clay | of)
     else:
         text, verdict, vessel = _wished(scale, _given(holes=holes, notes=notes) | {"shape": shape} | clay, tip)
-    with whole(output) as half:
+    with whole(output, "output") as half:
         half.write_text(text, encoding="utf-8")
     for caution in vessel.cautions if vessel else ():
         tell(f"caution: {caution}", 0)
@@ -104,11 +105,11 @@ def new(
     tell(f"wrote {output}; what it plays: simkit predict {output}; how hard to blow: simkit blow {output}", 0)
 
 
-def _refused(options: dict[str, Any], rule: str) -> None:
+def _refused(given: dict[str, Any], rule: str) -> None:
     """Refuses those of some options that are given."""
-    for option, value in options.items():
+    for name, value in given.items():
         if value is not None:
-            raise InputError([Fault("simkit new", option, value, rule)])
+            raise InputError([Fault.of(name, value, rule)])
 
 
 def _given(**options: Any) -> dict[str, Any]:
@@ -120,7 +121,7 @@ def _fingertip_mm(fingertip_mm: float | None, hand: str | None) -> float:
     if hand is None:
         return 17.0 if fingertip_mm is None else fingertip_mm
     if fingertip_mm is not None:
-        raise InputError([Fault("simkit new", "--hand", hand, "only without --fingertip-mm")])
+        raise InputError([Fault.of("hand", hand, "only without `fingertip_mm`")])
     from simkit.vessel.hands import people
 
     return people(hand).index
@@ -144,7 +145,7 @@ def _ends(scale: str, holes: int, notes: int | None) -> str:
     if wish.faults:
         raise InputError(list(wish.faults))
     if not wish.in_a_row:
-        raise InputError([Fault("simkit new", "--notes", notes, "at most one more than the holes, beside a drone")])
+        raise InputError([Fault.of("notes", notes, "at most one more than the holes, beside a drone")])
     return f"{wish.pitches[0]} {wish.pitches[-1]}"
 
 
@@ -177,7 +178,7 @@ def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[s
     except KeyboardInterrupt:
         if best:
             text, verdict = best[-1]
-            with whole(output) as half:
+            with whole(output, "output") as half:
                 half.write_text(text, encoding="utf-8")
             tell(f"the best so far is in {output}: {verdict}", 0)
         raise

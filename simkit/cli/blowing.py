@@ -44,7 +44,7 @@ def blow(
     check_sound(sound)
     if fit is not None:
         if plot or sound:
-            raise InputError([Fault("simkit blow", "--fit", str(fit), "without --plot and --sound")])
+            raise InputError([Fault.of("fit", str(fit), "without `plot` and `sound`")])
         return _fit(file, fit, model, as_json)
     with Waiting("blowing"):
         import simkit
@@ -62,7 +62,7 @@ def blow(
             from simkit.show.look import save
             from simkit.show.plates import blow_page
 
-            save(blow_page(vessel, table), plot)
+            save(blow_page(vessel, table), plot, "plot")
     if as_json:
         print_json(table.as_dict())
     else:
@@ -93,6 +93,6 @@ def write_sound(wav: bytes | None, sound: Path) -> bool:
     """Writes what was heard; False where nothing was."""
     if wav is None:
         return False
-    with whole(sound, "--sound") as half:
+    with whole(sound, "sound") as half:
         half.write_bytes(wav)
     return True

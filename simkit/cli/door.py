@@ -6,6 +6,7 @@ import errno
 import io
 import os
 import sys
+from collections.abc import Callable
 from typing import Annotated
 
 import typer
@@ -61,7 +62,7 @@ def run(arguments: list[str]) -> int:
         status = app(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
         sys.stdout.flush()
     except SimkitError as error:
-        return tell(_clipped(str(error)), error.exit_status)
+        return tell(_clipped(error.spoken(_options(arguments))), error.exit_status)
     except typer.TyperException as error:
         return tell(f"simkit: {_sentence(error.format_message())} See: {_command(arguments)} --help", 2)
     except BrokenPipeError:
@@ -82,6 +83,13 @@ def run(arguments: list[str]) -> int:
 
 def _sentence(text: str) -> str:
     return text if text.endswith((".", "?")) else f"{text}."
+
+
+def _options(arguments: list[str]) -> Callable[[str], str]:
+    """What a command line calls an argument: the option of that name, if the command that was asked has one."""
+    command = typer.main.get_command(app).commands.get(arguments[0] if arguments else "")  # type: ignore[attr-defined]
+    options = {each.name: each.opts[0] for each in (command.params if command else ()) if each.opts[0][0] == "-"}
+    return lambda argument: options.get(argument, argument)
 
 
 def _command(arguments: list[str]) -> str:

@@ -33,24 +33,24 @@ def report(
     believe it. The page is one file, opens from disk without a network, and prints.
     """
     if output.suffix.lower() not in (".html", ".htm"):
-        raise InputError([Fault(str(output), "-o", None, "a name that ends in .html")])
-    check_output(output, "-o")
+        raise InputError([Fault.of("output", None, "a name that ends in .html", file=str(output))])
+    check_output(output, "output")
     if sheets is not None and not sheets.is_dir():
-        raise InputError([Fault(str(sheets), "--sheets", None, "a folder that simkit sheets has written")])
+        raise InputError([Fault.of("sheets", None, "a folder that simkit sheets has written", file=str(sheets))])
     with Waiting("writing the page"):
         import simkit
         from simkit.show.report import report as page_of
 
         link = None if sheets is None else quote(f"./{Path(os.path.relpath(sheets, output.parent)).as_posix()}")
         text = page_of(simkit.load(file), judge=judge, sheets=link)
-    with whole(output, "-o") as half:
+    with whole(output, "output") as half:
         half.write_text(text, encoding="utf-8")
     tell(f"wrote {output}", 0)
 
 
 def sweep(
     cases: Annotated[Path, typer.Argument(metavar="CASES", help="A file of cases (TOML).", show_default=False)],
-    output: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder of the results.", show_default=False)],
+    folder: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder of the results.", show_default=False)],
     workers: Annotated[
         int | None, typer.Option(metavar="N", help="So many processes; else one a core.", show_default=False)
     ] = None,
@@ -85,12 +85,12 @@ def sweep(
     [predict]                                # options as the command has them
     model = "lumped,ports"
     """
-    check_folder(output)
+    check_folder(folder, "folder")
     with Waiting("reading the cases"):
         import simkit
 
         try:
-            swept = simkit.sweep(cases, output, workers=workers, scheduler=scheduler, retry=retry)
+            swept = simkit.sweep(cases, folder, workers=workers, scheduler=scheduler, retry=retry)
         except KeyboardInterrupt:
             tell("what is stored is kept; the same command goes on from there", INTERRUPTED)
             raise

@@ -21,7 +21,7 @@ DrillsHad = Annotated[
 
 def sheets(
     file: Design,
-    output: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder to write into.", show_default=False)],
+    folder: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder to write into.", show_default=False)],
     reamer: Annotated[
         list[str] | None,
         typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer: its two diameters and its length, mm."),
@@ -48,7 +48,7 @@ def sheets(
     seam_words(seam)  # refused before anything that takes its time is loaded
     from simkit.show.sheets import check_sheets
 
-    check_sheets(output)
+    check_sheets(folder, "folder")
     with Waiting("drawing the sheets"):
         import simkit
         from simkit.making import Bar, Reamer, at_temperature, own_drills, stage, with_first_blow, work_of
@@ -68,13 +68,13 @@ def sheets(
             drills=had,
             today=None if temperature_c is None else at_temperature(vessel, temperature_c),
         )
-        made = make(with_first_blow(work, before_holes(vessel, work.shrinkage)), output, parted)
+        made = make(with_first_blow(work, before_holes(vessel, work.shrinkage)), folder, parted)
     if as_json:
-        print_json(made.as_dict(output))
+        print_json(made.as_dict(folder))
     else:
         from simkit.show.sheets import made_text
 
-        sys.stdout.write(made_text(made, output))
+        sys.stdout.write(made_text(made, folder))
 
 
 def tune(
@@ -85,9 +85,11 @@ def tune(
             metavar="NOTE=HZ", help="A note blown; holes for a name, how open they are too: 1+2:0.5=530. Repeat it."
         ),
     ] = None,
-    record: Annotated[
+    records: Annotated[
         list[str] | None,
-        typer.Option(metavar="WAV", help="Steady notes apart by silence; with names where in doubt: C5,D5=take.wav."),
+        typer.Option(
+            "--record", metavar="WAV", help="Steady notes apart by silence; with names where in doubt: C5,D5=take.wav."
+        ),
     ] = None,
     cut: Annotated[
         list[str] | None,
@@ -130,7 +132,7 @@ def tune(
     beside the design, FILE.bench.jsonl; the design itself is not changed.
     """
     if pitch not in ("own", "written"):
-        raise InputError([Fault("--pitch", "", pitch, "own, written")])
+        raise InputError([Fault.of("pitch", pitch, "own, written")])
     with Waiting("tuning"):
         import simkit
         from simkit.making import Reamer, own_drills
@@ -142,11 +144,11 @@ def tune(
             vessel,
             log=log_path(file),
             chamber=chamber,
-            stage=stage_of(stage, "--stage") if stage else None,
+            stage=stage_of(stage, "stage") if stage else None,
             temperature_c=temperature_c,
             heard=heard or (),
             cut=cut or (),
-            records=record or (),
+            records=records or (),
             volume_ml=volume_ml,
             wall_mm=wall_mm,
             bar=bar,

@@ -84,12 +84,12 @@ def optimise(
     the best compromise, with exit status 1. With --trade a row of best designs from all for the one aim to all for the
     other, --plot its curve, and NEW is the one in the middle.
     """
-    check_new(output, "-o", overwrite)
+    check_new(output, "output", overwrite)
     check_picture(plot)
     if trade is not None:
-        more = {"--steady": steady, "--even-breath": even_breath, "--margin": margin, "--fingerings": fingerings}
-        more |= {"--keep": keep, "--pairs": pairs}
-        more |= {"--starts": starts if starts != 1 else None, "--judge": judge, "--keep-best": keep_best}
+        more = {"steady": steady, "even_breath": even_breath, "margin": margin, "fingerings": fingerings}
+        more |= {"keep": keep, "pairs": pairs}
+        more |= {"starts": starts if starts != 1 else None, "judge": judge, "keep_best": keep_best}
         _without_trade(more)
     with Waiting("optimising"):
         import simkit
@@ -119,7 +119,7 @@ def optimise(
             **wanted,
             **how,
         )
-        with whole(output, "-o") as half:
+        with whole(output, "output") as half:
             half.write_text(rewritten(text, given, outcome.vessel), encoding="utf-8", newline="")
         if judge and not outcome.interrupted:
             outcome = judged(outcome)
@@ -128,7 +128,7 @@ def optimise(
             from simkit.show.look import save
             from simkit.show.plates import prediction_page
 
-            save(prediction_page(outcome.vessel, body_of(outcome.vessel), outcome.after), plot)
+            save(prediction_page(outcome.vessel, body_of(outcome.vessel), outcome.after), plot, "plot")
     if as_json:
         print_json(outcome.as_dict())
     else:
@@ -144,11 +144,9 @@ def optimise(
 
 def _without_trade(given: dict[str, Any]) -> None:
     """Refuses what a curve of two aims has no use for."""
-    for option, value in given.items():
+    for name, value in given.items():
         if value is not None and value is not False:
-            raise InputError(
-                [Fault("simkit optimise", option, None if value is True else value, "only without --trade")]
-            )
+            raise InputError([Fault.of(name, None if value is True else value, "only without `trade`")])
 
 
 def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,
@@ -162,10 +160,10 @@ def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, 
 
     one, other = traded(trade)
     curve = trade_off(vessel, free, one, other, always=kept(one, other), limits=limits, **how)
-    with whole(output, "-o") as half:
+    with whole(output, "output") as half:
         half.write_text(rewritten(text, given, curve.middle.vessel), encoding="utf-8", newline="")
     if plot:
-        save(page(trade_off_panel(vessel.title or output.stem, curve)), plot)
+        save(page(trade_off_panel(vessel.title or output.stem, curve)), plot, "plot")
     if as_json:
         print_json(curve.as_dict())
     else:

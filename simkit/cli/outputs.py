@@ -34,13 +34,13 @@ def check_picture(plot: Path | None) -> None:
     if plot is not None:
         from simkit.show.look import check_format
 
-        check_format(plot)
-        check_output(plot, "--plot")
+        check_format(plot, "plot")
+        check_output(plot, "plot")
 
 
 def check_sound(sound: Path | None) -> None:
     """Refuses a sound file that cannot be written, before any work is done."""
     if sound is not None:
         if sound.suffix.lower() != ".wav":
-            raise InputError([Fault(str(sound), "--sound", None, "a name that ends in .wav")])
-        check_output(sound, "--sound")
+            raise InputError([Fault.of("sound", None, "a name that ends in .wav", file=str(sound))])
+        check_output(sound, "sound")

@@ -23,7 +23,7 @@ def predict(
         ),
     ] = "ports",
     windway: Windway = "closed",
-    bench: Annotated[
+    log: Annotated[
         Path | None,
         typer.Option("--bench", metavar="LOG", help="As the piece came out by this log of simkit tune; FILE stays."),
     ] = None,
@@ -43,12 +43,12 @@ def predict(
         import simkit
 
         vessel = simkit.load(file)
-        if bench is not None:
+        if log is not None:
             from simkit.tuning import as_benched
 
-            vessel, to_know = as_benched(vessel, bench)
+            vessel, to_know = as_benched(vessel, log)
             for text in to_know:
-                tell(f"{bench}: {text}", 0)
+                tell(f"{log}: {text}", 0)
         prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway, blown=blown, mesh=mesh)
         hand = None
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
@@ -61,7 +61,7 @@ def predict(
             from simkit.show.look import save
             from simkit.show.plates import prediction_page
 
-            save(prediction_page(vessel, body_of(vessel), prediction), plot)
+            save(prediction_page(vessel, body_of(vessel), prediction), plot, "plot")
     if as_json:
         told = prediction.as_dict()
         for chamber in told["chambers"] if hand else ():
@@ -96,7 +96,7 @@ def compare(
             from simkit.show.look import save
             from simkit.show.plates import prediction_page
 
-            save(prediction_page(vessel, body_of(vessel), comparison.prediction), plot)
+            save(prediction_page(vessel, body_of(vessel), comparison.prediction), plot, "plot")
     if as_json:
         print_json(comparison.as_dict())
     else:
@@ -128,7 +128,7 @@ def chart(
             from simkit.show.look import save
             from simkit.show.plates import chart_page
 
-            save(chart_page(vessel, charted), plot)
+            save(chart_page(vessel, charted), plot, "plot")
     if as_json:
         print_json(charted.as_dict())
     else:
@@ -167,7 +167,7 @@ def resonances(
             from simkit.show.look import save
             from simkit.show.plates import ringing_page
 
-            save(ringing_page(vessel, ringing), plot)
+            save(ringing_page(vessel, ringing), plot, "plot")
     if as_json:
         print_json(ringing.as_dict())
     else:

@@ -47,7 +47,7 @@ def _drill(text: str) -> Drill:
     size *= 25.4 if inches else 1.0
     if not THINNEST_MM <= size <= THICKEST_MM or ("/" in number and word.endswith("mm")):
         sizes = f"drills from {THINNEST_MM:g} to {THICKEST_MM:g} mm thick"
-        raise InputError([Fault("--drills", "", word, f"{sizes} such as 3,3.5,4, or in inches such as 1/8,5/32,0.2in")])
+        raise InputError([Fault.of("drills", word, f"{sizes} such as 3,3.5,4, or in inches such as 1/8,5/32,0.2in")])
     return Drill(size, f"{number} {'in' if inches else 'mm'}")
 
 
@@ -98,9 +98,9 @@ class Reamer:
         sizes = (self.tip_mm, self.wide_mm, self.length_mm)
         if not all(0 <= size <= 1000 for size in sizes):
             allowed = "three sizes in mm, from 0 to 1000: diameter at the tip, diameter at the wide end, length"
-            raise InputError([Fault("--reamer", "", shown, allowed)])
+            raise InputError([Fault.of("reamer", shown, allowed)])
         if not self.tip_mm < self.wide_mm or self.length_mm <= 0:
-            raise InputError([Fault("--reamer", "", shown, "a wide end thicker than the tip, and a length")])
+            raise InputError([Fault.of("reamer", shown, "a wide end thicker than the tip, and a length")])
 
     @classmethod
     def read(cls, text: str) -> Reamer:
@@ -109,7 +109,7 @@ class Reamer:
             tip, wide, length = (float(part) for part in text.split(","))
         except ValueError:
             allowed = "three numbers in mm such as 3,12,80: diameter at the tip, diameter at the wide end, length"
-            raise InputError([Fault("--reamer", "", text, allowed)]) from None
+            raise InputError([Fault.of("reamer", text, allowed)]) from None
         return cls(tip, wide, length)
 
     @property

@@ -55,7 +55,7 @@ def cuts(
         if reamers and all(thick):
             known = "; ".join(f"{r.tip_mm:g},{r.wide_mm:g},{r.length_mm:g}" for r in reamers)
             where = f"{chamber.name}.hole.{opening.name}"
-            faults.append(Fault("--reamer", "", known, f"for {where}, {diameter:.2f} mm when cut, {thick[-1]}"))
+            faults.append(Fault.of("reamer", known, f"for {where}, {diameter:.2f} mm when cut, {thick[-1]}"))
         fit = [n for n, reamer in enumerate(reamers) if not thick[n]]
         short = {n: reamers[n].stops_short(diameter, wall, room) for n in fit}
         number = next((n for n in fit if not short[n]), None)

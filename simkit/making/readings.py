@@ -81,7 +81,7 @@ def at_temperature(vessel: Vessel, temperature_c: float) -> AirState:
     try:
         return AirState.model_validate({**vessel.air.model_dump(), "temperature_c": temperature_c})
     except ValueError:
-        raise InputError([Fault("--temperature-c", "", temperature_c, "a number from 0 to 40")]) from None
+        raise InputError([Fault.of("temperature_c", temperature_c, "a number from 0 to 40")]) from None
 
 
 def air_ratio(design: AirState, today: AirState | None) -> float:

@@ -37,7 +37,7 @@ class Stage(StrEnum):
     FIRED = "fired"
 
 
-def stage(text: str, option: str = "--cut-at") -> Stage:
+def stage(text: str, argument: str = "cut_at") -> Stage:
     """A stage by its name; leather for leather-hard and dry for bone dry will do.
 
     >>> stage("leather")
@@ -48,7 +48,7 @@ def stage(text: str, option: str = "--cut-at") -> Stage:
         name = each.replace("-", " ")
         if wanted in (name, name.removesuffix(" hard"), name.removeprefix("bone ")):
             return each
-    raise InputError([Fault(option, "", text, ", ".join(Stage))])
+    raise InputError([Fault.of(argument, text, ", ".join(Stage))])
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,7 @@ class Bar:
             lengths = []
         if not 2 <= len(lengths) <= 4:
             allowed = "lengths in mm between two marks: wet,fired or wet,dry,fired or wet,leather-hard,dry,fired"
-            raise InputError([Fault("--bar", "", text, allowed)])
+            raise InputError([Fault.of("bar", text, allowed)])
         wet, *between, fired = lengths
         dry = between[-1] if between else None
         return cls(wet, fired, dry, between[0] if len(between) == 2 else None)
@@ -196,22 +196,22 @@ class Bar:
         ]
         known = [(name, value) for name, value in order if value is not None]
         faults = [
-            Fault("--bar", name, value, "a length in mm, more than 0")
+            Fault.of("bar", value, "a length in mm, more than 0", key=name)
             for name, value in known
             if not 0 < value < math.inf
         ]
         if not faults:
             faults = [
-                Fault("--bar", name, value, f"at most the {before} length, {longer:g} mm: clay shrinks")
+                Fault.of("bar", value, f"at most the {before} length, {longer:g} mm: clay shrinks", key=name)
                 for (before, longer), (name, value) in pairwise(known)
                 if value > longer
             ]
         if not faults and 1 - self.fired_mm / self.wet_mm > MOST:
             least = (1 - MOST) * self.wet_mm
             allowed = f"at least {least:.4g} mm: no pottery clay shrinks by more than {100 * MOST:g} %"
-            faults = [Fault("--bar", "fired", self.fired_mm, allowed)]
+            faults = [Fault.of("bar", self.fired_mm, allowed, key="fired")]
         if not (self.read_mm >= 0 and self.count >= 1):
-            faults.append(Fault("--bar", "read_mm, count", (self.read_mm, self.count), "at least 0 and 1"))
+            faults.append(Fault.of("bar", (self.read_mm, self.count), "at least 0 and 1", key="read_mm, count"))
         if faults:
             raise InputError(faults)
 

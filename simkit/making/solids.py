@@ -28,7 +28,7 @@ def solids_of(work: Work, parted: Seam | None = None) -> tuple[Piece, ...]:
         return pieces(work.body, work.shrinkage.size(Stage.WET), parted)
     except SeamError as error:
         shown = parted.square_to if parted.at is None else f"{parted.square_to}={1000 * parted.at:g}"
-        raise InputError([Fault("--seam", "", shown, error.allowed)]) from error
+        raise InputError([Fault.of("seam", shown, error.allowed)]) from error
 
 
 def solid_cautions(work: Work, parted: Seam | None = None) -> tuple[str, ...]:

@@ -46,12 +46,12 @@ def asked(
         aims.append(EvenBreath())
     if margin is not None:
         if not 0 < margin < 100:
-            raise InputError([Fault("--margin", "", margin, "a number more than 0, less than 100")])
+            raise InputError([Fault.of("margin", margin, "a number more than 0, less than 100")])
         aims.append(Margin(margin))
     if not 0 <= clay_mm <= 100:
-        raise InputError([Fault("--clay-mm", "", clay_mm, "0 to 100")])
+        raise InputError([Fault.of("clay_mm", clay_mm, "0 to 100")])
     if mass_g is not None and not mass_g > 0:
-        raise InputError([Fault("--mass-g", "", mass_g, "more than 0")])
+        raise InputError([Fault.of("mass_g", mass_g, "more than 0")])
     return {
         "aims": aims,
         "limits": Limits(clay_mm=clay_mm, box_mm=None if box_mm is None else box(box_mm), mass_g=mass_g),
@@ -68,10 +68,10 @@ def traded(text: str) -> tuple[Aim, Aim]:
     wrong = [name for name in names if name not in AIMS]
     if wrong or len(set(names)) != 2:
         guess = did_you_mean(wrong[0], list(AIMS)) if wrong else ""
-        raise InputError([Fault("--trade", "", text, f"two of {', '.join(AIMS)}, with a comma{guess}")])
+        raise InputError([Fault.of("trade", text, f"two of {', '.join(AIMS)}, with a comma{guess}")])
     if {"range", "in-tune"} == set(names):
         raise InputError(
-            [Fault("--trade", "", text, "range against an aim other than in-tune: a wider range is another scale")]
+            [Fault.of("trade", text, "range against an aim other than in-tune: a wider range is another scale")]
         )
     one, other = (_ALWAYS_MORE if name == "margin" else AIMS[name]() for name in names)
     return one, other

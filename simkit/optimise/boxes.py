@@ -11,7 +11,7 @@ from simkit.body.clay import FIRED_G_PER_ML
 from simkit.errors import Fault, InputError
 from simkit.optimise.bounds import DRILL_MM
 from simkit.optimise.dividing import SHORTEST, Plan, hole_conductivity, window_conductivity
-from simkit.vessel.wishes import ASKED, Range
+from simkit.vessel.wishes import Range
 
 _SURE = 0.85  # of the air that the hand rule wants: it errs by some per cent of the volume
 _NARROWEST = 1.0  # a window's width over its cut-up: no narrower, as cut_up_mm is at most the width
@@ -43,7 +43,7 @@ def check_room(wish: Range, plans: Sequence[Plan]) -> None:
         if wish.mass_g < least:
             around = f"{wish.wall_mm:g} mm of clay around the {sum(air):.0f} ml of air that {_notes(wish)}"
             allowed = f"{least:.0f} or more, {around}"
-            faults.append(Fault(ASKED, "--mass-g", wish.mass_g, allowed))
+            faults.append(Fault.of("mass_g", wish.mass_g, allowed))
     if faults:
         raise InputError(faults)
 
@@ -68,7 +68,7 @@ def _of_the_box(wish: Range, box_mm: tuple[float, float, float], air: Sequence[f
         )
     else:
         return []
-    return [Fault(ASKED, "--box-mm", shown, allowed)]
+    return [Fault.of("box_mm", shown, allowed)]
 
 
 def _notes(wish: Range) -> str:

@@ -98,7 +98,7 @@ def divided(wish: Range) -> tuple[Plan, ...]:
             best, least = tuple(plan for plan in plans if plan), cost
     if not best:
         allowed = f"more of them for {len(pitches)} notes: {FINGERS} fingers open one hole after the other"
-        raise InputError([Fault("simkit new", "--chambers", wish.chambers, allowed)])
+        raise InputError([Fault.of("chambers", wish.chambers, allowed)])
     return best
 
 

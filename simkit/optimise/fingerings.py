@@ -46,7 +46,7 @@ def fingered(vessel: Vessel, way: str, seed: int = 0) -> Vessel:
     way: "linear", each note one hole more in the order of the file, or "few", combinations of few holes.
     """
     if way not in WAYS:
-        raise DesignError([Fault("--fingerings", "", way, " or ".join(WAYS))])
+        raise DesignError([Fault.of("fingerings", way, " or ".join(WAYS))])
     for chamber in vessel.chambers:
         if chamber.notes:
             vessel = vessel.with_chamber(_fingered(vessel, chamber, way, seed))

@@ -135,14 +135,14 @@ def freedom(
     found = paired(vessel, kept(vessel, found, words_of(keep)), words_of(pairs))
     if not found and (free is not None or keep is not None):
         asked = ",".join(words_of(free))
-        raise DesignError([Fault("--free", "", asked, _NONE_HERE)])
+        raise DesignError([Fault.of("free", asked, _NONE_HERE)])
     if not found:
         raise DesignError([Fault(vessel.source, "free", None, _NOTHING)])
     return Freedom(vessel, tuple(found.values()))
 
 
 _NONE_HERE = "what this design has and no tie holds; offsets want a second chamber, voicing and windway a window"
-_NOTHING = f"a table [free] with bounds, or --free with some of {', '.join(bounds.GROUPS)}"
+_NOTHING = f"a table [free] with bounds, or `free` with some of {', '.join(bounds.GROUPS)}"
 
 
 def _chosen(vessel: Vessel, word: str) -> list[FreeNumber]:
@@ -154,4 +154,4 @@ def _chosen(vessel: Vessel, word: str) -> list[FreeNumber]:
         return [bounds.named(vessel, word)]
     known = [*bounds.GROUPS, *vessel.numbers]
     allowed = f"{', '.join(bounds.GROUPS)}, or a dotted key of this design{did_you_mean(word, known)}"
-    raise DesignError([Fault("--free", "", word, allowed)])
+    raise DesignError([Fault.of("free", word, allowed)])

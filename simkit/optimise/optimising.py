@@ -62,7 +62,7 @@ def optimise(
     """
     began = time.process_time()
     if starts < 1:
-        raise InputError([Fault("--starts", "", starts, "1 or more")])
+        raise InputError([Fault.of("starts", starts, "1 or more")])
     if not any(chamber.notes for chamber in vessel.chambers):
         raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from simkit.columns import cell, text_table
 from simkit.frozen import frozen
 from simkit.optimise.handmade import HandError
 from simkit.optimise.trial import Setting
@@ -119,6 +120,24 @@ class Outcome:
     interrupted: bool
     evidence: Evidence
 
+    def __repr__(self) -> str:
+        verdict = "reached" if self.reached else "not reached"
+        return f"Outcome({verdict}, worst note {self.worst_cents:.2g} cents, {len(self.moved)} numbers moved)"
+
+    def __str__(self) -> str:
+        rows = ((m.said, cell(m.before, 2), cell(m.after, 2), f"{m.by:+.2f} {m.unit}") for m in self.moved)
+        return "\n".join([self.verdict, str(self.after), text_table(("moved", "before", "after", "by"), rows)])
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """What each note of the new design sounds (notes,), by ports."""
+        return self.after.frequencies_hz
+
+    @property
+    def cents(self) -> np.ndarray:
+        """How far each note of the new design is above its target (notes,)."""
+        return self.after.cents
+
     @property
     def off(self) -> tuple[tuple[str, PredictedNote], ...]:
         """The notes that are not within the tolerance, each with its chamber's name, the worst first."""
@@ -169,7 +188,7 @@ class Outcome:
             for pitches in by_fingering.values():
                 if len(pitches) > 1:
                     said.append(
-                        f"{', '.join(pitches.values())} are fingered alike; --fingerings chooses holes for each"
+                        f"{', '.join(pitches.values())} are fingered alike; `fingerings` chooses holes for each"
                     )
         return said
 

@@ -46,7 +46,7 @@ def _held(vessel: Vessel, word: str) -> list[str]:
         return [key for key in vessel.numbers if key.startswith(f"{chamber.name}.hole.{hole.name}.")]
     known = [*holes, *bounds.GROUPS, *vessel.numbers]
     allowed = f"a hole's name ({', '.join(holes) or 'none here'}), {', '.join(bounds.GROUPS)}, or a dotted key"
-    raise DesignError([Fault("--keep", "", word, f"{allowed}{did_you_mean(word, known)}")])
+    raise DesignError([Fault.of("keep", word, f"{allowed}{did_you_mean(word, known)}")])
 
 
 def _holes(vessel: Vessel) -> dict[str, tuple[Chamber, Hole]]:
@@ -64,17 +64,15 @@ def paired(vessel: Vessel, found: dict[str, FreeNumber], words: Iterable[str]) -
     for word in words:
         one, _, other = (part.strip() for part in word.partition("="))
         if one not in holes or other not in holes or one == other or seen & {one, other}:
-            raise DesignError([Fault("--pairs", "", word, f"two holes, such as 1=4, each once: {', '.join(holes)}")])
+            raise DesignError([Fault.of("pairs", word, f"two holes, such as 1=4, each once: {', '.join(holes)}")])
         seen |= {one, other}
         names = [f"{chamber.name}.hole.{hole.name}" for chamber, hole in (holes[one], holes[other])]
         if holes[one][0] is not holes[other][0] or not _faces(holes[one][1], holes[other][1]):
-            raise DesignError(
-                [Fault("--pairs", "", word, "two holes of one chamber, one left and one right of the top")]
-            )
+            raise DesignError([Fault.of("pairs", word, "two holes of one chamber, one left and one right of the top")])
         for column, sign in (("along_mm", 1.0), ("around_deg", -1.0)):
             first, second = (f"{name}.{column}" for name in names)
             if first not in found or second not in found:
-                raise DesignError([Fault("--pairs", "", word, "holes whose places are free and not kept")])
+                raise DesignError([Fault.of("pairs", word, "holes whose places are free and not kept")])
             found[first] = _joined(found[first], found.pop(second), sign)
     return found
 

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
+from simkit.errors import in_words
 from simkit.sound.blowing.advice import AIRY_DB, HARD_PA, NARROW
 from simkit.sound.blowing.fingerings import NoteBlown
 from simkit.vessel import Hole
 
 COVERED, OPEN, HALF = "●", "○", "◐"
 IN_TUNE_CENTS = 5.0  # about what a good ear just hears in a tune; common practice, no source
+
+
+def in_options(text: str) -> str:
+    """A sentence in which arguments, in backquotes, are called as the command line calls them.
+
+    >>> in_options("tell it with `volume_ml`")
+    'tell it with --volume-ml'
+    """
+    return in_words(text, lambda argument: f"--{argument.replace('_', '-')}")
 
 
 def fingering(holes: Sequence[Hole], opened: Collection[str]) -> str:

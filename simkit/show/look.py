@@ -141,15 +141,15 @@ def lines(text: str, room_mm: float, size: float, most: int = 2) -> list[str]:
     return [*found, short(" ".join(words), room_mm, size)] if words else found
 
 
-def check_format(path: str | Path, option: str = "--plot") -> None:
+def check_format(path: str | Path, argument: str = "path") -> None:
     """Refuses a picture whose suffix names no format that we draw."""
     if Path(path).suffix.lower().lstrip(".") not in FORMATS:
-        raise InputError([Fault(str(path), option, None, "a name that ends in .png, .svg or .pdf")])
+        raise InputError([Fault.of(argument, None, "a name that ends in .png, .svg or .pdf", file=str(path))])
 
 
-def save(figure: Figure, path: str | Path, option: str = "--plot") -> None:
+def save(figure: Figure, path: str | Path, argument: str = "path") -> None:
     """Writes the picture, whole or not at all, in the format that its suffix names."""
-    check_format(path, option)
+    check_format(path, argument)
     kind = Path(path).suffix.lower().lstrip(".")
     # No date and no version inside: the same picture is the same file.
     metadata: dict[str, dict[str, Any]] = {
@@ -157,5 +157,5 @@ def save(figure: Figure, path: str | Path, option: str = "--plot") -> None:
         "svg": {"Date": None, "Creator": MARK},
         "pdf": {"CreationDate": None, "Producer": None, "Creator": MARK},
     }
-    with styled(), whole(path, option) as half:
+    with styled(), whole(path, argument) as half:
         figure.savefig(half, format=kind, metadata=metadata[kind])

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from simkit.optimise.outcome import ChamberSlopes, Moved, Outcome
 from simkit.optimise.trade_off import TradeOff
-from simkit.show.lines import fingering, signed, word
+from simkit.show.lines import fingering, in_options, signed, word
 from simkit.show.tables import ACCENT, plain_table, printed
 from simkit.sound.prediction import PredictedChamber, PredictedNote
 from simkit.vessel import Hole, Vessel
@@ -19,7 +19,7 @@ def optimised_text(outcome: Outcome) -> str:
     """Verdict, tables of notes and of what moved, limits, evidence, cautions."""
     vessel = outcome.vessel
     parts: list[Table | Text | str] = [vessel.title] if vessel.title else []
-    parts += [outcome.verdict, ""]
+    parts += [in_options(outcome.verdict), ""]
     for n, chamber in enumerate(outcome.after.chambers):
         before = outcome.before.chambers[n] if outcome.before else None
         holes = vessel.chamber(chamber.name).holes

@@ -230,7 +230,7 @@ def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Seque
     check_sheets(folder)
     solids = solids_of(work, seam)
     found = [page for paper in papers for page in pages(work, paper)]
-    with whole_folder(folder) as half:
+    with whole_folder(folder, "folder") as half:
         names = write(found, half)
         for solid in solids:
             (half / f"{solid.name}.stl").write_bytes(solid.stl())
@@ -242,14 +242,14 @@ def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Seque
     return SheetFiles(work, tuple(names), cautions)
 
 
-def check_sheets(folder: str | Path, option: str = "-o") -> None:
+def check_sheets(folder: str | Path, argument: str = "folder") -> None:
     """Refuses a folder that cannot be written, or in which a file that simkit did not make bears a name of ours."""
-    check_folder(folder, option)
+    check_folder(folder, argument)
     old = sorted(Path(folder).iterdir()) if Path(folder).is_dir() else []
     others = [path.name for path in old if _OURS.fullmatch(path.name) and path.is_file() and not may_replace(path)]
     if others:
         allowed = "a folder without files of this name that simkit did not make; this one is kept"
-        raise InputError([Fault(str(folder), option, name, allowed) for name in others])
+        raise InputError([Fault.of(argument, name, allowed, file=str(folder)) for name in others])
 
 
 _OURS = re.compile(r"sheets-(a4|letter)(-\d+)?\.(pdf|svg)|(inside|shell)-[\w-]+\.(stl|step)")

@@ -13,7 +13,7 @@ from simkit.making.bench.notes import NoteNow
 from simkit.making.drills import in_inches
 from simkit.making.shrinkage import CENTS, Stage
 from simkit.pitch import in_cents
-from simkit.show.lines import IN_TUNE_CENTS, fingering, signed
+from simkit.show.lines import IN_TUNE_CENTS, fingering, in_options, signed
 from simkit.show.tables import ACCENT, plain_table, printed
 from simkit.tuning import Tuned, calibration
 from simkit.vessel import Hole
@@ -37,12 +37,17 @@ def tuned_text(tuned: Tuned) -> str:
         "",
     ]
     parts += [_table(tuned), "", *_table_words(piece.stage), ""]
-    said = [*tuned.taken, *_doubtful(tuned), *(str(past) for past in tuned.past), *(f"  {way}" for way in tuned.ways)]
+    said = [
+        *map(in_options, tuned.taken),
+        *_doubtful(tuned),
+        *(str(past) for past in tuned.past),
+        *(f"  {way}" for way in tuned.ways),
+    ]
     parts += said
     if said:
         parts.append("")
     parts += _next(tuned)
-    parts += [f"caution: {text}" for text in tuned.cautions]
+    parts += [f"caution: {in_options(text)}" for text in tuned.cautions]
     return printed(*parts).rstrip() + "\n"
 
 

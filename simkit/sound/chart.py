@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
+from simkit.columns import cell, column, text_table
 from simkit.errors import Fault, InputError
 from simkit.pitch import Pitch
 from simkit.sound import models
@@ -43,6 +44,42 @@ class ChartedChamber:
     holes: tuple[str, ...]
     fingerings: tuple[Fingered, ...]
 
+    @property
+    def openness(self) -> np.ndarray:
+        """Share of each hole that is open (fingerings, holes)."""
+        return np.array([each.openness for each in self.fingerings]).reshape(len(self.fingerings), len(self.holes))
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """The lowest resonance of each combination (fingerings,), ascending."""
+        return column(each.frequency_hz for each in self.fingerings)
+
+    @property
+    def cents(self) -> np.ndarray:
+        """How far each combination is above the nearest note (fingerings,)."""
+        return column(each.cents for each in self.fingerings)
+
+    @property
+    def q(self) -> np.ndarray:
+        """Linear Q of each combination (fingerings,): inf where nothing is lost."""
+        return column(math.inf if each.q is None else each.q for each in self.fingerings)
+
+    def __repr__(self) -> str:
+        return f"ChartedChamber({self.name!r}, {len(self.fingerings)} fingerings)"
+
+    def __str__(self) -> str:
+        rows = (
+            (
+                " ".join(self.open_holes(f)) or "covered",
+                cell(f.frequency_hz),
+                str(f.nearest),
+                cell(f.cents),
+                cell(f.q, 0),
+            )
+            for f in self.fingerings
+        )
+        return text_table(("open", "Hz", "nearest", "cents", "Q"), rows)
+
     def open_holes(self, fingered: Fingered) -> list[str]:
         """Names of the holes that are open; a half-covered one with a half sign."""
         shown = {1.0: "", HALF: "½"}
@@ -75,6 +112,28 @@ class Chart:
     air: Air
     chambers: tuple[ChartedChamber, ...]
     cautions: tuple[str, ...] = ()
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """The lowest resonance of each combination (fingerings,), ascending in each chamber."""
+        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+
+    @property
+    def cents(self) -> np.ndarray:
+        """How far each combination is above the nearest note (fingerings,)."""
+        return np.concatenate([chamber.cents for chamber in self.chambers])
+
+    @property
+    def q(self) -> np.ndarray:
+        """Linear Q of each combination (fingerings,): inf where nothing is lost."""
+        return np.concatenate([chamber.q for chamber in self.chambers])
+
+    def __repr__(self) -> str:
+        return f"Chart(by {self.model}, {len(self.frequencies_hz)} fingerings)"
+
+    def __str__(self) -> str:
+        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
+        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
 
     def as_dict(self) -> dict[str, Any]:
         """The chart as the command line's JSON has it."""

@@ -81,10 +81,10 @@ def chosen_chambers(vessel: Vessel, blown: str | Sequence[str] | None) -> tuple[
     wrong = [name for name in asked if name not in names]
     if wrong:
         allowed = f"chambers of this design with commas, or all: {', '.join(names)}"
-        raise InputError([Fault("--blown", "", name, allowed) for name in wrong])
+        raise InputError([Fault.of("blown", name, allowed) for name in wrong])
     silent = [name for name in asked if vessel.chamber(name).voicing is None]
     if silent and len(asked) > 1:
-        raise InputError([Fault("--blown", "", name, "a chamber with a window to blow at") for name in silent])
+        raise InputError([Fault.of("blown", name, "a chamber with a window to blow at") for name in silent])
     return tuple(name for name in names if name in asked)
 
 
@@ -102,7 +102,7 @@ class Together:
         notes = [vessel.chamber(name).notes or (None,) for name in blown]
         count = math.prod(len(each) for each in notes)
         if count > MOST:
-            raise InputError([Fault("--blown", "", ",".join(blown), f"at most {MOST} chords; these make {count}")])
+            raise InputError([Fault.of("blown", ",".join(blown), f"at most {MOST} chords; these make {count}")])
         cases = tuple(
             case for case in models.cases(vessel, lossless=lossless, windway=windway) if case.chamber.name in blown
         )

@@ -46,6 +46,33 @@ class Comparison:
     reasons: tuple[tuple[tuple[str, ...], ...], ...]
     windows: tuple[WindowView | None, ...]
 
+    @property
+    def models(self) -> tuple[str, ...]:
+        """The models, in the order of the columns."""
+        return self.prediction.models
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """What each note sounds by each model (notes, models); nan where nothing rings."""
+        return np.stack([self.prediction.by(model).frequencies_hz for model in self.models], axis=1)
+
+    @property
+    def cents(self) -> np.ndarray:
+        """How far each note is above its target by each model (notes, models); nan without one."""
+        return np.stack([self.prediction.by(model).cents for model in self.models], axis=1)
+
+    @property
+    def q(self) -> np.ndarray:
+        """Linear Q of each note by each model (notes, models): inf where nothing is lost, nan where nothing rings."""
+        return np.stack([self.prediction.by(model).q for model in self.models], axis=1)
+
+    def __repr__(self) -> str:
+        return f"Comparison({', '.join(self.models)}: {len(self.prediction.notes)} notes)"
+
+    def __str__(self) -> str:
+        said = [reason for chamber in self.reasons for note in chamber for reason in note]
+        return "\n".join([str(self.prediction), *dict.fromkeys(said)])
+
     def as_dict(self) -> dict[str, Any]:
         """The comparison as the command line's JSON has it."""
         out = self.prediction.as_dict()

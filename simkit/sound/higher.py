@@ -12,6 +12,7 @@ import numpy as np
 from simkit.air import Air
 from simkit.body import AirMesh, Body
 from simkit.body.body import Opening
+from simkit.columns import cell, column, text_table
 from simkit.errors import Fault, InputError, MeshError, OutOfReach
 from simkit.field.modes import ClosedModes, closed_modes
 from simkit.field.reading import WallReader
@@ -70,6 +71,37 @@ class RingingChamber:
     pressures: np.ndarray
     note: Ring | None = None
 
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """Frequency of each mode (modes,), ascending, the note not among them."""
+        return column(ring.resonance.frequency_hz for ring in self.rings)
+
+    @property
+    def k_per_m(self) -> np.ndarray:
+        """The shape's own wave number of each mode (modes,), without losses, 1/m."""
+        return column(ring.k for ring in self.rings)
+
+    @property
+    def q(self) -> np.ndarray:
+        """Q of each mode (modes,): inf where nothing is lost."""
+        return column(ring.resonance.q for ring in self.rings)
+
+    @property
+    def uncertainties_cents(self) -> np.ndarray:
+        """By how many cents each mode's frequency may be wrong (modes,)."""
+        return column(ring.uncertainty_cents for ring in self.rings)
+
+    def __repr__(self) -> str:
+        return f"RingingChamber({self.name!r}, {len(self.rings)} modes)"
+
+    def __str__(self) -> str:
+        named = [*([("note", self.note)] if self.note else []), *((f"{n}", r) for n, r in enumerate(self.rings, 1))]
+        rows = (
+            (name, cell(r.resonance.frequency_hz), cell(r.uncertainty_cents), cell(r.k, 3), cell(r.resonance.q, 0))
+            for name, r in named
+        )
+        return text_table(("mode", "Hz", "± cents", "k 1/m", "Q"), rows)
+
     def as_dict(self) -> dict[str, Any]:
         """The chamber under the keys of the command line's JSON."""
         rings = [ring.as_dict() for ring in self.rings]
@@ -88,6 +120,33 @@ class Ringing:
     chambers: tuple[RingingChamber, ...]
     cautions: tuple[str, ...] = ()
 
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """Frequency of each mode above the note (modes,), ascending in each chamber."""
+        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+
+    @property
+    def k_per_m(self) -> np.ndarray:
+        """The shape's own wave number of each mode (modes,), without losses, 1/m."""
+        return np.concatenate([chamber.k_per_m for chamber in self.chambers])
+
+    @property
+    def q(self) -> np.ndarray:
+        """Q of each mode (modes,): inf where nothing is lost."""
+        return np.concatenate([chamber.q for chamber in self.chambers])
+
+    @property
+    def uncertainties_cents(self) -> np.ndarray:
+        """By how many cents each mode's frequency may be wrong (modes,)."""
+        return np.concatenate([chamber.uncertainties_cents for chamber in self.chambers])
+
+    def __repr__(self) -> str:
+        return f"Ringing({'closed' if self.closed else 'open'}, {len(self.q)} modes)"
+
+    def __str__(self) -> str:
+        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
+        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
+
     def as_dict(self) -> dict[str, Any]:
         """The answer as the command line's JSON has it."""
         return {
@@ -102,7 +161,7 @@ def resonances(
     count: int = 6,
     *,
     closed: bool = False,
-    opened: Iterable[str] = (),
+    opened: str | Iterable[str] = (),
     lossless: bool = False,
     mesh: float = 1.0,
 ) -> Ringing:
@@ -112,17 +171,17 @@ def resonances(
     those `opened` (each chamber takes the names that are its own), by the port model. lossless leaves out friction
     and heat; a closed chamber does not radiate, so its Q is then infinite. mesh: the cells' size over the standard.
     """
-    opened = tuple(opened)
+    opened = (opened,) if isinstance(opened, str) else tuple(opened)
     if closed and opened:
-        raise InputError([Fault("--open", "", ",".join(opened), "not together with --closed")])
+        raise InputError([Fault.of("opened", ",".join(opened), "not together with `closed`")])
     known = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
     unknown = [name for name in opened if name not in known]
     if unknown:
         raise InputError(
-            [Fault("--open", "", name, f"names of holes: {', '.join(known) or 'none'}") for name in unknown]
+            [Fault.of("opened", name, f"names of holes: {', '.join(known) or 'none'}") for name in unknown]
         )
     if not 1 <= count <= MOST:
-        raise InputError([Fault("--count", "", count, f"1 to {MOST}")])
+        raise InputError([Fault.of("count", count, f"1 to {MOST}")])
     cases = models.cases(vessel, lossless=lossless or closed, mesh=mesh)
     if closed:
         chambers = tuple(_closed(case, count, lossless) for case in cases)
@@ -147,7 +206,7 @@ def _breathing(case: Case, still: Case, opened: tuple[str, ...], count: int) -> 
         reach = (
             "its window and holes let nothing out" if not found else f"the port model reaches {len(found) - 1} of them"
         )
-        raise OutOfReach(f"{name}: {reach}; ask fewer with --count, or --closed")
+        raise OutOfReach(f"{name}: {reach}; ask for fewer with `count`, or `closed`")
     evidence = sounding.evidence(own)
     doubts = [
         {"mesh": mesh, "openings": openings, "losses": losses}

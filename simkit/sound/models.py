@@ -36,7 +36,7 @@ def chosen(model: str | Iterable[str]) -> tuple[str, ...]:
     wrong = [name for name in names if name not in models()]
     if wrong or not names:
         allowed = ", ".join(models())
-        raise InputError([Fault("--model", "", name, allowed) for name in wrong] or [f"--model: allowed: {allowed}"])
+        raise InputError([Fault.of("model", name, allowed) for name in (wrong or (None,))])
     return names
 
 
@@ -44,7 +44,7 @@ def quick(model: str) -> str:
     """The one model asked for, checked: one of those that answer for many fingerings at once."""
     names = [name for name in models() if name != "resolved"]
     if model not in names:
-        raise InputError([Fault("--model", "", model, " or ".join(names))])
+        raise InputError([Fault.of("model", model, " or ".join(names))])
     return model
 
 
@@ -58,9 +58,9 @@ def cases(
     """
     if not MESHES[0] <= mesh <= MESHES[1]:
         allowed = f"{MESHES[0]} to {MESHES[1]}, how large the meshes' cells are over the standard"
-        raise InputError([Fault("--mesh", "", mesh, allowed)])
+        raise InputError([Fault.of("mesh", mesh, allowed)])
     if windway not in WINDWAYS:
-        raise InputError([Fault("--windway", "", windway, ", ".join(WINDWAYS))])
+        raise InputError([Fault.of("windway", windway, ", ".join(WINDWAYS))])
     faults = list(_nearly_shut(vessel))
     faults += [] if lossless else _without_wall(vessel)
     if faults:
@@ -119,7 +119,7 @@ def _nearly_shut(vessel: Vessel) -> Iterable[Fault]:
 
 def _without_wall(vessel: Vessel) -> Iterable[Fault]:
     """Openings through no wall at all, where friction at the rim grows without limit."""
-    allowed = "more than 0, or --lossless: friction at the rim of a wall without thickness grows without limit"
+    allowed = "more than 0, or `lossless`: friction at the rim of a wall without thickness grows without limit"
     for chamber in vessel.chambers:
         ducts: list[tuple[str, Hole | Voicing]] = [(f"hole.{hole.name}", hole) for hole in chamber.holes]
         if chamber.voicing:

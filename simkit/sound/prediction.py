@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
+from simkit.columns import cell, column, text_table
 from simkit.errors import Fault, InputError
 from simkit.pitch import cents
 from simkit.sound import models
@@ -76,6 +77,14 @@ class PredictedNote:
         """The answer of the last model asked, the most careful one."""
         return self.answers[-1]
 
+    @property
+    def cells(self) -> tuple[str, ...]:
+        """The note as a row of a table: pitch, open holes, target, and of each model Hz, cents, doubt and Q."""
+        told = [self.pitch or "covered", " ".join(self.open), cell(self.target_hz)]
+        for each in self.answers:
+            told += [cell(each.frequency_hz), cell(each.cents), cell(each.uncertainty_cents), cell(each.q, 0)]
+        return tuple(told)
+
     def as_dict(self) -> dict[str, Any]:
         """The note under the keys of the command line's JSON, one more for each model."""
         own = {"pitch": self.pitch, "open": list(self.open), "target_hz": self.target_hz}
@@ -89,6 +98,34 @@ class PredictedChamber:
     name: str
     volume: float
     notes: tuple[PredictedNote, ...]
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """What each note sounds (notes,), by the last model asked; nan where nothing rings."""
+        return column(note.answer.frequency_hz for note in self.notes)
+
+    @property
+    def cents(self) -> np.ndarray:
+        """How far each note is above its target (notes,); nan without one."""
+        return column(note.answer.cents for note in self.notes)
+
+    @property
+    def q(self) -> np.ndarray:
+        """Linear Q of each note (notes,): inf where nothing is lost, nan where nothing rings."""
+        return column(math.inf if (a := n.answer).q is None and a.frequency_hz else a.q for n in self.notes)
+
+    @property
+    def uncertainties_cents(self) -> np.ndarray:
+        """By how many cents the model may be wrong (notes,)."""
+        return column(note.answer.uncertainty_cents for note in self.notes)
+
+    def __repr__(self) -> str:
+        return f"PredictedChamber({self.name!r}, {len(self.notes)} notes)"
+
+    def __str__(self) -> str:
+        models = [answer.model for answer in self.notes[0].answers]
+        headings = ["note", "open", "target Hz", *(f"{m} {what}" for m in models for what in ("Hz", "cents", "±", "Q"))]
+        return text_table(headings, (note.cells for note in self.notes))
 
     def as_dict(self) -> dict[str, Any]:
         """The chamber under the keys of the command line's JSON."""
@@ -109,6 +146,41 @@ class Prediction:
     def notes(self) -> tuple[PredictedNote, ...]:
         """The notes of all chambers, one after the other."""
         return tuple(each for chamber in self.chambers for each in chamber.notes)
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """What each note sounds (notes,), by the last model asked; nan where nothing rings."""
+        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+
+    @property
+    def cents(self) -> np.ndarray:
+        """How far each note is above its target (notes,); nan without one."""
+        return np.concatenate([chamber.cents for chamber in self.chambers])
+
+    @property
+    def q(self) -> np.ndarray:
+        """Linear Q of each note (notes,): inf where nothing is lost, nan where nothing rings."""
+        return np.concatenate([chamber.q for chamber in self.chambers])
+
+    @property
+    def uncertainties_cents(self) -> np.ndarray:
+        """By how many cents the model may be wrong (notes,)."""
+        return np.concatenate([chamber.uncertainties_cents for chamber in self.chambers])
+
+    def by(self, model: str) -> Prediction:
+        """The same by one of the models that were asked; a KeyError for another."""
+        chambers = tuple(
+            replace(chamber, notes=tuple(replace(note, answers=(note.by(model),)) for note in chamber.notes))
+            for chamber in self.chambers
+        )
+        return replace(self, models=(model,), chambers=chambers)
+
+    def __repr__(self) -> str:
+        return f"Prediction(by {', '.join(self.models)}, {len(self.notes)} notes)"
+
+    def __str__(self) -> str:
+        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
+        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
 
     def as_dict(self) -> dict[str, Any]:
         """The prediction as the command line's JSON has it."""
@@ -140,7 +212,7 @@ def predict(
     asked = chosen_chambers(vessel, blown if blown is None or isinstance(blown, str) else tuple(blown))
     together = blown is not None and len(asked) > 1
     if together and "ports" not in names:
-        raise InputError([Fault("--blown", "", ",".join(asked), "together with the model ports, which knows chords")])
+        raise InputError([Fault.of("blown", ",".join(asked), "together with the model ports, which knows chords")])
     plain = tuple(
         case
         for case in models.cases(vessel, lossless=lossless, windway=windway, mesh=mesh)

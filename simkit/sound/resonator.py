@@ -11,7 +11,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.body.body import Body, ChamberBody
-from simkit.errors import InputError
+from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
 from simkit.sound.airs import Airs
 from simkit.sound.windway import Windway
@@ -120,8 +120,8 @@ def openness_of(holes: tuple[str, ...], fingering: Fingering) -> np.ndarray:
     allowed = f"the holes of this chamber: {', '.join(holes) or 'none'}"
     unknown = [name for name in shares if name not in holes]
     if unknown:
-        raise InputError([f"open = {name!r}: allowed: {allowed}" for name in unknown])
+        raise InputError([Fault.of("opened", name, allowed) for name in unknown])
     wrong = [name for name, share in shares.items() if not 0 <= share <= 1]
     if wrong:
-        raise InputError([f"open {name} = {shares[name]!r}: allowed: 0 (covered) to 1 (open)" for name in wrong])
+        raise InputError([Fault.of("opened", shares[name], "0 (covered) to 1 (open)", key=name) for name in wrong])
     return np.array([float(shares.get(name, 0.0)) for name in holes])

@@ -61,7 +61,7 @@ class Swept:
             said.append(f"{_counted(self.lost, 'worker')} died; {what}")
         said += [f"case {n} ({name}): {error.splitlines()[0]}" for n, name, error in self.failures]
         if self.failed and not self.computed:
-            said.append("what failed before is computed again with --retry")
+            said.append("what failed before is computed again with `retry`")
         if self.failed > len(self.failures):
             said.append(f"and {self.failed - len(self.failures)} more, in the view cases of the file")
         if self.others:
@@ -88,8 +88,8 @@ def sweep(
     """
     plan = cases if isinstance(cases, Plan) else read_plan(cases)
     if workers is not None and not 1 <= workers <= 1000:
-        raise InputError([Fault("--workers", "", workers, "1 to 1000")])
-    check_folder(folder)
+        raise InputError([Fault.of("workers", workers, "1 to 1000")])
+    check_folder(folder, "folder")
     by = provenance()
     planned = list(cases_of(plan.variants(), plan.options))
     every: dict[str, Case] = {}

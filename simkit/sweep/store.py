@@ -69,7 +69,7 @@ class Store:
                 lock(held.fileno())
             except BlockingIOError as error:
                 allowed = "a folder in which no other sweep is running"
-                raise InputError([Fault(str(folder), "-o", None, allowed)]) from error
+                raise InputError([Fault.of("folder", None, allowed, file=str(folder))]) from error
             with _told(folder):
                 store = cls(folder)
                 try:
@@ -167,7 +167,9 @@ class Store:
 def _check_own(path: Path) -> None:
     """Refuses a link or a device in the place of a file of ours: what it leads to is somebody else's."""
     if path.is_symlink() or (path.exists() and not path.is_file()):
-        raise InputError([Fault(str(path), "-o", None, "a file of the sweep's own, not a link or a device")])
+        raise InputError(
+            [Fault.of("folder", None, "a file of the sweep's own, not a link or a device", file=str(path))]
+        )
 
 
 @contextmanager
@@ -180,7 +182,7 @@ def _lock_file(path: Path) -> Iterator[IO[bytes]]:
         handle = os.open(path, flags, 0o666)
     except OSError as error:
         allowed = f"a file of the sweep's own that can be opened ({error.strerror})"
-        raise InputError([Fault(str(path), "-o", None, allowed)]) from error
+        raise InputError([Fault.of("folder", None, allowed, file=str(path))]) from error
     with open(handle, "rb", buffering=0) as held:
         yield held
 

@@ -17,7 +17,7 @@ from simkit import provenance
 from simkit.body.surface import SurfaceError, scan_content
 from simkit.errors import SimkitError
 from simkit.frozen import frozen
-from simkit.vessel import Scan, Vessel
+from simkit.vessel import Scan, Vessel, dumps
 
 # What can be computed, and the options of each with their types; they are those of the commands.
 _SOLVED = {"lossless": bool, "windway": str}
@@ -89,7 +89,7 @@ def key_of(vessel: Vessel, options: Options) -> str:
 
 def _written(vessel: Vessel) -> str:
     """All that a design says, and no more: keys that it leaves unwritten stay out of the hash."""
-    return vessel.model_dump_json(by_alias=True, exclude_defaults=True)
+    return dumps(vessel)
 
 
 def _key(said: str, options: Options, *files: bytes) -> str:

@@ -139,7 +139,7 @@ class Cluster:
             from distributed import Client, Security
         except ImportError as error:
             allowed = "an installation with the extra: pip install simkit[cluster]"
-            raise InputError([Fault("--scheduler", "", address, allowed)]) from error
+            raise InputError([Fault.of("scheduler", address, allowed)]) from error
         # What the client would log of a lost scheduler is said by us, once and with what to do.
         logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         _check_certificates(Security, address)
@@ -147,7 +147,7 @@ class Cluster:
             return cls(Client(address, timeout=COMES_BACK_S, set_as_default=False), address)
         except (OSError, ValueError) as error:
             allowed = "the address of a Dask scheduler that answers, such as tcp://127.0.0.1:8786"
-            raise InputError([Fault("--scheduler", "", address, allowed)]) from error
+            raise InputError([Fault.of("scheduler", address, allowed)]) from error
 
     @property
     def lanes(self) -> int:
@@ -218,7 +218,7 @@ def _check_certificates(security: Any, address: str) -> None:
         found = security().get_connection_args("client")
     except OSError as error:
         allowed = f"certificates that can be read, as Dask's configuration names them ({error.strerror or error})"
-        raise InputError([Fault("--scheduler", "", address, allowed)]) from error
+        raise InputError([Fault.of("scheduler", address, allowed)]) from error
     encrypted = address.startswith("tls://")
     if encrypted and found.get("ssl_context") is None:
         allowed = "a tls:// address only with certificates in Dask's configuration (distributed.comm.tls)"
@@ -226,7 +226,7 @@ def _check_certificates(security: Any, address: str) -> None:
         allowed = "an address that starts with tls://, since Dask's configuration asks for encryption"
     else:
         return
-    raise InputError([Fault("--scheduler", "", address, allowed)])
+    raise InputError([Fault.of("scheduler", address, allowed)])
 
 
 @contextmanager

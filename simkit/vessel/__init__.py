@@ -22,6 +22,7 @@ from simkit.vessel.shapes import (
 )
 from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
 from simkit.vessel.tuning import target_of, tuning_of
+from simkit.vessel.writing import dumps
 
 __all__ = [
     "FINGERS",
@@ -55,6 +56,7 @@ __all__ = [
     "Tube",
     "Vessel",
     "Voicing",
+    "dumps",
     "load",
     "loads",
     "target_of",

@@ -15,6 +15,7 @@ from simkit.vessel.part import WRONG, Clash, Part, Path, Slot, items, slots, tab
 from simkit.vessel.shapes import SHAPES
 from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.unknown import keys_of_no_shape, known_keys
+from simkit.vessel.values import plain
 
 Made = TypeVar("Made", bound=Part)
 
@@ -27,6 +28,7 @@ def checked(root: type[Made], tree: Mapping[str, Any], source: str, strays: Sequ
 
     `strays` are faults found before the tree was made.
     """
+    tree = plain(dict(tree))
     found: list[Clash] = []
     unlisted = 0
     try:

@@ -20,6 +20,7 @@ from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
 from simkit.vessel.usual import usual_cautions
 from simkit.vessel.values import Between, Line, Table, as_number
+from simkit.vessel.writing import dumps, save
 
 LITTLE_PERCENT = 1.0  # of shrinkage: clays lose some 5 to 15 %, common practice
 
@@ -60,6 +61,19 @@ class Vessel(Part):
 
     def _content(self) -> tuple[Any, ...]:
         return tuple(getattr(self, slot.attribute) for slot in slots(Vessel).values())
+
+    def __repr__(self) -> str:
+        return f"Vessel({self.title!r}, {', '.join(map(_counted, self.chambers))})"
+
+    def __str__(self) -> str:
+        return dumps(self)
+
+    def save(self, path: str | FilePath, *, overwrite: bool = False) -> None:
+        """Write the design to a file that `load` reads as an equal one, whole or not at all.
+
+        Raises an InputError where a file lies already, unless `overwrite` is said, and where nothing can be written.
+        """
+        save(self, path, overwrite=overwrite)
 
     # --- looking ---
 
@@ -188,6 +202,10 @@ class Vessel(Part):
         if is_fully_named(Vessel, known):
             yield from _wrong_shares(known)
             yield from _wrong_ties(known)
+
+
+def _counted(chamber: Chamber) -> str:
+    return f"{chamber.name}: {chamber.shape.kind}, {len(chamber.holes)} holes, {len(chamber.notes)} notes"
 
 
 _TAKEN = (*(key for key in slots(Vessel) if key != "chambers"), "chamber")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from simkit.errors import Fault, InputError
@@ -85,5 +86,5 @@ def printable(text: str, longest: int) -> str:
 
 def _line(fault: Fault | str) -> str:
     if isinstance(fault, Fault):
-        fault = str(Fault(printable(fault.file, 100), printable(fault.key, 160), fault.value, fault.allowed))
+        fault = str(replace(fault, file=printable(fault.file, 100), key=printable(fault.key, 160)))
     return printable(fault, _LONGEST_LINE)

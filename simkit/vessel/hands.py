@@ -60,7 +60,7 @@ PEOPLE = {
 def people(name: str) -> Breadths:
     """The hand of a man, a woman or a child; InputError for anybody else."""
     if name not in PEOPLE:
-        raise InputError([Fault("--hand", "", name, f"{', '.join(PEOPLE)}{did_you_mean(name, list(PEOPLE))}")])
+        raise InputError([Fault.of("hand", name, f"{', '.join(PEOPLE)}{did_you_mean(name, list(PEOPLE))}")])
     return PEOPLE[name]
 
 

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, model_validator
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
-from simkit.vessel.values import Between, Row, Table, Text
+from simkit.vessel.values import Between, Row, Table, Text, plain
 
 Path = tuple[str | int, ...]  # the way to a value through tables and lists
 
@@ -40,6 +40,11 @@ class Part(BaseModel):
         They may be parts or still tables as read, and some may be `WRONG`.
         """
         yield from ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_numpy(cls, given: Any) -> Any:
+        return plain(given)
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:

@@ -20,5 +20,5 @@ def seam_words(text: str) -> tuple[str, float | None]:
         place = float("nan")
     if way.strip() not in WAYS or (place is not None and not abs(place) <= 1000):
         allowed = "up, across or along, alone or with a place in mm on the fired piece such as up=0"
-        raise InputError([Fault("--seam", "", text, allowed)])
+        raise InputError([Fault.of("seam", text, allowed)])
     return way.strip(), place

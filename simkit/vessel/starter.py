@@ -98,7 +98,7 @@ def starter(
     """The text of a commented design file: a chamber of 60 ml with a window and four holes, for C5 to G5."""
     if shape not in _STARTS:
         allowed = f"one of {', '.join(_STARTS)}" + did_you_mean(shape, _STARTS)
-        raise InputError([Fault("simkit new", "--shape", shape, allowed)])
+        raise InputError([Fault.of("shape", shape, allowed)])
     start = _STARTS[shape]
     holes = "\n".join(
         _HOLE.format(name=name, along=share * start.length_mm, around=around, diameter=diameter, finger=finger)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from numbers import Real
 from typing import Annotated, Any, Generic, TypeVar, get_type_hints
 
+import numpy as np
 from pydantic import GetCoreSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
@@ -155,6 +156,21 @@ class Table(Mapping[str, Value], Generic[Value]):
             core_schema.no_info_after_validator_function(Table, items),
             serialization=core_schema.plain_serializer_function_ser_schema(dict),  # for model_dump_json
         )
+
+
+def plain(value: Any) -> Any:
+    """A tree of tables and lists with numpy's arrays as lists and its numbers as Python's.
+
+    >>> plain({"offset_mm": np.zeros(3), "turn_deg": np.float32(0.5), "name": "a"})
+    {'offset_mm': [0.0, 0.0, 0.0], 'turn_deg': 0.5, 'name': 'a'}
+    """
+    if isinstance(value, np.ndarray | np.generic):
+        return value.tolist()
+    if type(value) is dict:
+        return {key: plain(entry) for key, entry in value.items()}
+    if type(value) in (list, tuple):  # and not the rows that a design has made of them
+        return [plain(entry) for entry in value]
+    return value
 
 
 def as_number(value: object) -> float | None:

@@ -10,7 +10,6 @@ from simkit.errors import Fault, InputError
 from simkit.pitch import NoteNameError, Pitch, note, scale, within
 from simkit.vessel.hands import BESIDE_MM
 
-ASKED = "simkit new"  # what the faults name in place of a file
 LOWEST, HIGHEST = "C3", "C8"  # a body of three litres, and one of a thimble
 MOST_CHAMBERS, MOST_NOTES, MOST_OVERLAP = 4, 40, 3
 MOST_HOLES = 12
@@ -58,19 +57,19 @@ class Wish:
             lowest, *_, highest = scale(self.scale, max(2, min(self.count, 41)))
             if lowest.key < note(LOWEST).key or highest.key > note(HIGHEST).key:
                 allowed = f"notes from {LOWEST} to {HIGHEST}; this one runs from {lowest} to {highest}"
-                yield Fault(ASKED, "--scale", self.scale, allowed)
+                yield Fault.of("scale", self.scale, allowed)
         except NoteNameError as error:
-            yield Fault(ASKED, "--scale", self.scale, error.allowed)
+            yield Fault.of("scale", self.scale, error.allowed)
         if not 1 <= self.holes <= MOST_HOLES:
-            yield Fault(ASKED, "--holes", self.holes, f"1 to {MOST_HOLES}")
+            yield Fault.of("holes", self.holes, f"1 to {MOST_HOLES}")
         elif self.notes is not None and not 2 <= self.notes <= MOST_NOTES:
-            yield Fault(ASKED, "--notes", self.notes, f"2 to {MOST_NOTES}")
+            yield Fault.of("notes", self.notes, f"2 to {MOST_NOTES}")
         elif not self.in_a_row and self.holes > MOST_COMBINED:
             allowed = f"at most one more than the holes where these are more than {MOST_COMBINED}"
-            yield Fault(ASKED, "--notes", self.notes, allowed)
+            yield Fault.of("notes", self.notes, allowed)
         elif self.count > 2**self.holes:
             allowed = f"at most {2**self.holes}: {too_few_holes(self.holes, self.count)}"
-            yield Fault(ASKED, "--notes", self.notes, allowed)
+            yield Fault.of("notes", self.notes, allowed)
 
 
 def too_few_holes(holes: int, notes: int) -> str:
@@ -129,9 +128,9 @@ class Range:
         """
         words = ends.split()
         if len(words) != 2:
-            raise InputError([Fault(ASKED, "--range", ends, 'the lowest and the highest note, such as "A3 E6"')])
+            raise InputError([Fault.of("ends", ends, 'the lowest and the highest note, such as "A3 E6"')])
         if mass_g is not None and not mass_g > 0:
-            raise InputError([Fault(ASKED, "--mass-g", mass_g, "more than 0")])
+            raise InputError([Fault.of("mass_g", mass_g, "more than 0")])
         low, high = words
         return cls(scale, low, high, chambers, overlap, fingertip_mm, wall_mm, box_mm, mass_g, shrinkage_percent, drone)
 
@@ -152,45 +151,45 @@ class Range:
             pitches = self.pitches
         except NoteNameError as error:
             at_ends = error.text in (self.lowest, self.highest)
-            option, value = ("--range", error.text) if at_ends else ("--scale", self.scale)
-            return (Fault(ASKED, option, value, error.allowed),)
+            argument, value = ("ends", error.text) if at_ends else ("scale", self.scale)
+            return (Fault.of(argument, value, error.allowed),)
         hands = clay_faults(self.fingertip_mm, self.wall_mm, self.shrinkage_percent)
         return (*self._of_the_notes(pitches), *self._of_the_drone(), *hands)
 
     def _of_the_notes(self, pitches: tuple[Pitch, ...]) -> Iterable[Fault]:
         ends = f"{self.lowest} {self.highest}"
         if pitches and not note(LOWEST).key <= pitches[0].key <= pitches[-1].key <= note(HIGHEST).key:
-            yield Fault(ASKED, "--range", ends, f"from {LOWEST} to {HIGHEST}")
+            yield Fault.of("ends", ends, f"from {LOWEST} to {HIGHEST}")
         most = MOST_CHAMBERS - (self.drone is not None)
         if not 1 <= self.chambers <= most:
             beside = " beside the drone" if self.drone else ""
-            yield Fault(ASKED, "--chambers", self.chambers, f"1 to {most}{beside}")
+            yield Fault.of("chambers", self.chambers, f"1 to {most}{beside}")
         if not 0 <= self.overlap <= MOST_OVERLAP:
-            yield Fault(ASKED, "--overlap", self.overlap, f"0 to {MOST_OVERLAP} notes")
+            yield Fault.of("overlap", self.overlap, f"0 to {MOST_OVERLAP} notes")
         if not 3 * self.chambers <= len(pitches) <= MOST_NOTES:
             notes = f"{3 * self.chambers} to {MOST_NOTES} notes of the scale; this one has {len(pitches)}"
-            yield Fault(ASKED, "--range", ends, f"a range with {notes}")
+            yield Fault.of("ends", ends, f"a range with {notes}")
 
     def _of_the_drone(self) -> Iterable[Fault]:
         if self.drone is None:
             return
         try:
             if not note(LOWEST).key <= note(self.drone).key <= note(HIGHEST).key:
-                yield Fault(ASKED, "--drone", self.drone, f"a note from {LOWEST} to {HIGHEST}")
+                yield Fault.of("drone", self.drone, f"a note from {LOWEST} to {HIGHEST}")
         except NoteNameError as error:
-            yield Fault(ASKED, "--drone", self.drone, error.allowed)
+            yield Fault.of("drone", self.drone, error.allowed)
 
 
 def clay_faults(fingertip_mm: float = 17.0, wall_mm: float = 4.0, shrinkage_percent: float = 10.0) -> Iterable[Fault]:
     """What of the hands and the clay is out of range; ranges of common practice, no source."""
     (least, most), (thin, thick), (little, much) = TIPS_MM, WALLS_MM, SHRINKS_PERCENT
     if not least <= fingertip_mm <= most:
-        yield Fault(ASKED, "--fingertip-mm", fingertip_mm, f"{least:g} to {most:g}")
+        yield Fault.of("fingertip_mm", fingertip_mm, f"{least:g} to {most:g}")
     if not thin <= wall_mm <= thick:
-        yield Fault(ASKED, "--wall-mm", wall_mm, f"{thin:g} to {thick:g}")
+        yield Fault.of("wall_mm", wall_mm, f"{thin:g} to {thick:g}")
     if not (shrinkage_percent == 0 or little <= shrinkage_percent <= much):
         allowed = f"{little:g} to {much:g} per cent, wet to fired along a line, or 0"
-        yield Fault(ASKED, "--shrinkage", shrinkage_percent, allowed)
+        yield Fault.of("shrinkage_percent", shrinkage_percent, allowed)
 
 
 def box(text: str) -> tuple[float, float, float]:
@@ -200,5 +199,5 @@ def box(text: str) -> tuple[float, float, float]:
     except ValueError:
         along = across = up = -1.0
     if not 0 < min(along, across, up) <= max(along, across, up) < math.inf:
-        raise InputError([Fault("--box-mm", "", text, "three sizes in mm with commas: along, across, up")])
+        raise InputError([Fault.of("box_mm", text, "three sizes in mm with commas: along, across, up")])
     return along, across, up

@@ -124,7 +124,7 @@ def test_own_drills_are_read_in_mm_and_inches():
 
 @pytest.mark.parametrize("text", ["3,thick", "", "3,,4", "1/0", "0.1", "80", "3/16mm", "-3", "nan", "1e9"])
 def test_what_is_no_drill_is_refused(text):
-    with pytest.raises(InputError, match=r"--drills.*allowed: drills from 0.3 to 50 mm thick such as 3,3.5"):
+    with pytest.raises(InputError, match=r"drills.*allowed: drills from 0.3 to 50 mm thick such as 3,3.5"):
         own_drills(text)
 
 

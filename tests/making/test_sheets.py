@@ -124,7 +124,7 @@ def test_a_thin_shell_cannot_be_made():
 
 def test_a_reamer_too_thick_is_refused(lopsided):
     vessel, body = lopsided
-    with pytest.raises(InputError, match=r"--reamer = '8,20,80': allowed: for body.hole.1"):
+    with pytest.raises(InputError, match=r"reamer = '8,20,80': allowed: for body.hole.1"):
         work_of(vessel, body=body, reamers=[Reamer(8, 20, 80)])
 
 

@@ -140,7 +140,7 @@ def test_a_bar_is_read_from_its_lengths():
 
 @pytest.mark.parametrize("text", ["", "102", "102;91", "1,2,3,4,5"])
 def test_what_is_no_bar_is_refused(text):
-    with pytest.raises(InputError, match=r"--bar = .*allowed: lengths in mm"):
+    with pytest.raises(InputError, match=r"bar = .*allowed: lengths in mm"):
         Bar.read(text)
 
 

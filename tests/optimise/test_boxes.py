@@ -40,10 +40,10 @@ def test_what_can_be_had_is_not_refused(plans, terns):
 @pytest.mark.parametrize(
     ("asked", "said"),
     [
-        ({"box_mm": (70.0, 70.0, 70.0)}, "--box-mm = '70,70,70': allowed: a larger box: G3 to D6 want at least"),
+        ({"box_mm": (70.0, 70.0, 70.0)}, "box_mm = '70,70,70': allowed: a larger box: G3 to D6 want at least"),
         ({"box_mm": (5.0, 500.0, 500.0)}, "has room for 0 ml"),
         ({"box_mm": (400.0, 400.0, 25.0)}, "a box less flat or narrow"),
-        ({"mass_g": 90.0}, "--mass-g = 90.0: allowed: "),
+        ({"mass_g": 90.0}, "mass_g = 90.0: allowed: "),
         ({"mass_g": 90.0, "drone": "D4"}, "that G3 to D6 and D4 want"),
     ],
 )

@@ -97,13 +97,13 @@ def test_fingers_have_room_and_the_file_can_be_read(plans):
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"chambers": 5}, "--chambers = 5: allowed: 1 to 4"),
-        ({"chambers": 1}, "--chambers = 1: allowed: more of them for 19 notes"),
-        ({"highest": "B3"}, "--range = 'G3 B3': allowed: a range with 9 to 40 notes"),
-        ({"highest": "H9"}, "--range = 'H9'"),
-        ({"highest": "D9", "chambers": 4}, "--range = 'G3 D9': allowed: from C3 to C8"),
-        ({"scale": "G mayor"}, "--scale"),
-        ({"overlap": 7}, "--overlap = 7"),
+        ({"chambers": 5}, "chambers = 5: allowed: 1 to 4"),
+        ({"chambers": 1}, "chambers = 1: allowed: more of them for 19 notes"),
+        ({"highest": "B3"}, "ends = 'G3 B3': allowed: a range with 9 to 40 notes"),
+        ({"highest": "H9"}, "ends = 'H9'"),
+        ({"highest": "D9", "chambers": 4}, "ends = 'G3 D9': allowed: from C3 to C8"),
+        ({"scale": "G mayor"}, "scale"),
+        ({"overlap": 7}, "overlap = 7"),
     ],
 )
 def test_what_cannot_be_wished_is_refused(changes, words):

@@ -141,7 +141,7 @@ def test_pairs_stay_mirror_images(whistle):
     [
         ({"keep": "9"}, "a hole's name (1, 2, 3, 4)"),
         ({"keep": "diametrs"}, "did you mean diameters?"),
-        ({"keep": "holes"}, "--free"),
+        ({"keep": "holes"}, "free"),
         ({"pairs": "1=9"}, "two holes, such as 1=4"),
         ({"pairs": "1=3,3=2"}, "each once"),
         ({"pairs": "1=2"}, "one left and one right of the top"),

@@ -127,7 +127,7 @@ def test_one_fingering_for_unlike_notes_is_named(whistle_text):
     found = optimise(
         simkit.loads(whistle_text.replace('open = ["1", "2"]', 'open = ["1"]'), "whistle.toml"), "diameters"
     )
-    assert not found.reached and "D5, E5 are fingered alike; --fingerings" in found.verdict
+    assert not found.reached and "D5, E5 are fingered alike; `fingerings`" in found.verdict
     assert "no limit stands" not in found.verdict
 
 

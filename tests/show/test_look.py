@@ -34,7 +34,7 @@ def test_each_format_is_what_its_name_says_and_repeats_to_the_byte(tmp_path, suf
 
 @pytest.mark.parametrize("name", ["picture.jpeg", "picture", "picture.toml"])
 def test_another_format_is_refused_with_those_that_are_known(tmp_path, name):
-    with pytest.raises(InputError, match=r"--plot: allowed: a name that ends in \.png, \.svg or \.pdf"):
+    with pytest.raises(InputError, match=r"path: allowed: a name that ends in \.png, \.svg or \.pdf"):
         look.save(drawing(), tmp_path / name)
     assert not list(tmp_path.iterdir())
 

@@ -124,10 +124,10 @@ def test_the_note_is_that_of_the_prediction():
 
 @pytest.mark.parametrize("count", [0, -1, 201])
 def test_a_count_out_of_reach_is_refused(count):
-    with pytest.raises(InputError, match=r"--count = .*: allowed: 1 to 200"):
+    with pytest.raises(InputError, match=r"count = .*: allowed: 1 to 200"):
         resonances(chamber('shape = "sphere"\ndiameter_mm = 60'), count, closed=True)
 
 
 def test_a_chamber_that_lets_nothing_out_is_told_to_be_closed():
-    with pytest.raises(OutOfReach, match="--closed"):
+    with pytest.raises(OutOfReach, match="`closed`"):
         resonances(chamber('shape = "sphere"\ndiameter_mm = 60'))

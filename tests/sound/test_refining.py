@@ -72,7 +72,7 @@ def test_sizes_out_of_reach_are_refused():
     with pytest.raises(InputError, match="lumped has no mesh"):
         halved(vessel, "lumped")
     for mesh in (0.5, float("nan")):
-        with pytest.raises(InputError, match=r"--mesh = .*: allowed: 0.3 to 3"):
+        with pytest.raises(InputError, match=r"mesh = .*: allowed: 0.3 to 3"):
             halved(vessel, mesh=mesh)
-    with pytest.raises(InputError, match=r"--mesh = 4"):
+    with pytest.raises(InputError, match=r"mesh = 4"):
         models.cases(vessel, mesh=4)

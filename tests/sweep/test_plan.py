@@ -10,6 +10,8 @@ import simkit
 from simkit.body.surface import LARGEST_SCAN
 from simkit.errors import InputError
 from simkit.sweep.plan import read_plan
+from simkit.sweep.work import key_of
+from simkit.vessel import loads
 
 HEAD = 'base = "ball.toml"\ncompute = ["predict"]\n'
 
@@ -183,3 +185,10 @@ def test_of_scans_that_vary_the_broken_one_is_named_and_the_designs_own_is_not_a
     assert plan(folder, varied.format('"cube.stl"')).count == 1
     with pytest.raises(InputError, match=r"cases\.toml: variation\.jars\.body\.file = 'half\.stl'"):
         plan(folder, varied.format('"cube.stl", "half.stl"'))
+
+
+def test_designs_of_other_shapes_with_the_same_numbers_have_rows_of_their_own():
+    text = 'clay.wall_mm = 4\n[[chamber]]\nname = "a"\nshape = "{}"\nlength_mm = 80\nwidth_mm = 50\nheight_mm = 40'
+    box, egg = (loads(text.format(shape)) for shape in ("box", "ellipsoid"))
+    assert key_of(box, {}) != key_of(egg, {})
+    assert key_of(box, {}) == key_of(box.with_value("a.corner_mm", 0), {})

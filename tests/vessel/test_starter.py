@@ -25,5 +25,5 @@ def test_the_sketch_names_what_a_maker_must_know(word):
 
 
 def test_a_misspelled_shape_is_told_the_right_ones():
-    with pytest.raises(InputError, match=r"--shape = 'elipsoid': allowed: one of sphere, ellipsoid, .*ellipsoid"):
+    with pytest.raises(InputError, match=r"shape = 'elipsoid': allowed: one of sphere, ellipsoid, .*ellipsoid"):
         starter("elipsoid")

@@ -81,7 +81,7 @@ def brought(asking: Asking, vessel: Vessel, chamber: Chamber, piece: Piece, fire
     allowed = (
         f"a hole that is cut: {', '.join(h for h, c in zip(piece.holes, piece.cuts, strict=True) if c) or 'none is'}"
     )
-    faults += [Fault("--filled", "", hole, allowed) for hole in asking.filled if not _is_cut(piece, hole)]
+    faults += [Fault.of("filled", hole, allowed) for hole in asking.filled if not _is_cut(piece, hole)]
     read = [_read_heard(text, vessel, chamber, faults) for text in asking.heard]
     if faults:
         raise InputError(faults)
@@ -124,10 +124,10 @@ def _taken_as_done(
         if waiting is not None:
             done.append((hole, waiting.to_mm))
             as_asked = f"hole {hole} is taken to be cut to {waiting.to_mm:.2f} mm as asked"
-            taken.append(f"{as_asked}; if not: --undo, then --cut {hole}=MM")
+            taken.append(f"{as_asked}; if not: `undo`, then `cut` {hole}=MM")
         elif not piece.cuts[piece.holes.index(hole)]:
             as_designed = f"of hole {hole} no cut was told: it is taken to be about as designed"
-            taken.append(f"{as_designed}; tell with --cut {hole}=MM")
+            taken.append(f"{as_designed}; tell with `cut` {hole}=MM")
     return done, tuple(taken)
 
 
@@ -135,8 +135,8 @@ def _wrong_sizes(asking: Asking, vessel: Vessel, piece: Piece, fired_ml: float) 
     faults = []
     wall, size = vessel.clay.wall_mm, piece.size
     for option, value, expected, share in (
-        ("--volume-ml", asking.volume_ml, fired_ml * size**3, 0.3),
-        ("--wall-mm", asking.wall_mm, wall * size, 0.5),
+        ("volume_ml", asking.volume_ml, fired_ml * size**3, 0.3),
+        ("wall_mm", asking.wall_mm, wall * size, 0.5),
     ):
         if value is not None and not (1 - share) * expected <= value <= (1 + share) * expected:
             allowed = f"about {expected:.3g} ({piece.stage.value}, as designed), at most {100 * share:.0f} % from it"
@@ -149,7 +149,7 @@ def _wrong_stage(piece: Piece) -> list[Fault]:
     if not later:
         return []
     allowed = f"{later[-1].value} or later: the log says that the piece is that far; clay does not go back"
-    return [Fault("--stage", "", piece.stage.value, allowed)]
+    return [Fault.of("stage", piece.stage.value, allowed)]
 
 
 def _is_cut(piece: Piece, hole: str) -> bool:
@@ -163,18 +163,18 @@ def _read_cut(
     mm = _number(size)
     if hole not in piece.holes:
         allowed = f"HOLE=MM with a hole of this chamber ({', '.join(piece.holes) or 'it has none'}), such as 1=4.6"
-        faults.append(Fault("--cut", "", text, allowed))
+        faults.append(Fault.of("cut", text, allowed))
         return "", 0.0
     before = 0.0 if hole in asking.filled else piece.told_mm[piece.holes.index(hole)] * piece.size
     if mm is None:
-        faults.append(Fault("--cut", hole, size, "a diameter in mm, more than 0"))
+        faults.append(Fault.of("cut", size, "a diameter in mm, more than 0", key=hole))
     elif odd := unlikely_cut(hole, mm, fired_ml, piece, chamber, asking.sure):
-        faults.append(Fault("--cut", hole, size, odd))
+        faults.append(Fault.of("cut", size, odd, key=hole))
     elif mm < before - 0.5:
         allowed = (
-            f"at least the {before:.2f} mm that it had: holes do not grow narrower; --undo withdraws the last step"
+            f"at least the {before:.2f} mm that it had: holes do not grow narrower; `undo` withdraws the last step"
         )
-        faults.append(Fault("--cut", hole, mm, allowed))
+        faults.append(Fault.of("cut", mm, allowed, key=hole))
     return hole, mm or 0.0
 
 
@@ -184,11 +184,11 @@ def _read_heard(text: str, vessel: Vessel, chamber: Chamber, faults: list[Fault]
     try:
         name, opened = fingering_of(name.strip(), chamber)
     except InputError as error:
-        faults += [Fault("--heard", "", text, fault.allowed) for fault in error.faults if isinstance(fault, Fault)]
+        faults += [Fault.of("heard", text, fault.allowed) for fault in error.faults if isinstance(fault, Fault)]
     hz = _hertz(value, vessel)
     if hz is None or not LOWEST_HZ / 2 <= hz <= HIGHEST_HZ:
         allowed = f"Hz from {LOWEST_HZ / 2:g} to {HIGHEST_HZ:g}, or what a tuner shows, such as Bb4+12"
-        faults.append(Fault("--heard", name, value, allowed))
+        faults.append(Fault.of("heard", value, allowed, key=name))
     return Reading(name, opened, hz or 1.0)
 
 
@@ -253,7 +253,7 @@ def _opened(text: str, chamber: Chamber) -> tuple[list[str], str, tuple[Tone, ..
         names *= len(found)  # one note, blown several times
     if names and len(names) != len(found):
         allowed = f"as many notes as names: {len(names)} named, {len(found)} found ({_told(found)})"
-        raise InputError([Fault(path, "--record", None, allowed)])
+        raise InputError([Fault.of("records", None, allowed, file=path)])
     return names, path, found
 
 
@@ -293,7 +293,7 @@ def _nearest(tone: Tone, path: str, chamber: Chamber, piece: Piece, belief: Beli
     playable = [n for n, each in enumerate(chamber.notes) if set(each.open) <= ready]
     if not playable:
         allowed = "the note's name before it: no note of the design can be played with the holes that are cut"
-        raise InputError([Fault(path, "--record", None, f"{allowed}, such as closed={path}")])
+        raise InputError([Fault.of("records", None, f"{allowed}, such as closed={path}", file=path)])
     told = piece.told_mm.copy()
     for hole, asked in piece.asked.items():
         told[piece.holes.index(hole)] = asked.to_mm / piece.size
@@ -306,11 +306,11 @@ def _nearest(tone: Tone, path: str, chamber: Chamber, piece: Piece, belief: Beli
     if abs(off[best]) > 80 + 3 * sd[best]:
         listed = ", ".join(f"{chamber.notes[playable[n]].pitch} {expected[n]:.0f}" for n in range(len(playable)))
         allowed = f"a note near one that can be played now, Hz: {listed}{_octave_words(off, chamber, playable)}"
-        raise InputError([Fault(path, "--record", at, allowed)])
+        raise InputError([Fault.of("records", at, allowed, file=path)])
     if len(near) > 1 and abs(off[near[1]]) < 1.5 * abs(off[best]) + 5:
         other = chamber.notes[playable[int(near[1])]].pitch
         allowed = f"the note's name before the file, {name}={path} or {other}={path}: it may be either"
-        raise InputError([Fault(path, "--record", at, allowed)])
+        raise InputError([Fault.of("records", at, allowed, file=path)])
     return name
 
 
@@ -374,6 +374,6 @@ def _unexplained(blow: Blown, off: float, sd: float, piece: Piece) -> Fault:
     also = f", the diameter told for hole {', '.join(holes)}" if holes else ""
     allowed = (
         f"{low:.1f} to {high:.1f} Hz by all that is known else; no window, wall or shrinkage explains {off:+.0f} cents"
-        f"{hint}. Blow it again; wrong may be this reading{also}, or an earlier one (--undo). The log is as it was"
+        f"{hint}. Blow it again; wrong may be this reading{also}, or an earlier one (`undo`). The log is as it was"
     )
-    return Fault("--heard", blow.note, round(hz, 1), allowed)
+    return Fault.of("heard", round(hz, 1), allowed, key=blow.note)

@@ -210,7 +210,7 @@ def _ratio(vessel: Vessel, temperature_c: float) -> float:
 def _shrinkage(vessel: Vessel, entries: Iterable[Entry]) -> Shrinkage:
     bars = [entry.text for entry in entries if isinstance(entry, BarRead)]
     if not bars and vessel.clay.shrinkage_percent is None:
-        allowed = f"a number from 0 to {100 * MOST:g}, or --bar: the bench must know what the clay still shrinks"
+        allowed = f"a number from 0 to {100 * MOST:g}, or `bar`: the bench must know what the clay still shrinks"
         raise InputError([Fault(vessel.source, "clay.shrinkage_percent", None, allowed)])
     return Bar.read(bars[-1]).shrinkage() if bars else shrinkage_of(vessel)
 

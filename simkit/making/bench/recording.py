@@ -61,15 +61,15 @@ def tones(path: str | Path) -> tuple[Tone, ...]:
         part = sound[start:stop]
         if _is_clipped(part, rate, steps):
             allowed = f"a recording that is not clipped; the note at {start / rate:.1f} s is: record it softer"
-            raise InputError([Fault(str(path), "--record", None, allowed)])
+            raise InputError([Fault.of("records", None, allowed, file=str(path))])
         found.append(_tone(part, rate, start))
     wandering = [tone for tone in found if tone.swing_cents > UNSTEADY_CENTS]
     if wandering:
         w = wandering[0]
         allowed = f"steady notes; the one at {w.start:.1f} s wanders by {w.swing_cents:.0f} cents to either side"
-        raise InputError([Fault(str(path), "--record", None, allowed)])
+        raise InputError([Fault.of("records", None, allowed, file=str(path))])
     if not found:
-        raise InputError([Fault(str(path), "--record", None, _NOTHING)])
+        raise InputError([Fault.of("records", None, _NOTHING, file=str(path))])
     return tuple(found)
 
 
@@ -77,17 +77,19 @@ def _read(path: Path) -> tuple[int, np.ndarray, float]:
     """Rate, the mean of all channels with full scale as 1, and how many steps of the file's numbers that is."""
     if path.suffix.lower() not in (".wav", ".wave"):
         allowed = "a .wav file; any audio program can save a recording of another kind as WAV"
-        raise InputError([Fault(str(path), "--record", None, allowed)])
+        raise InputError([Fault.of("records", None, allowed, file=str(path))])
     try:
         with warnings.catch_warnings():
             # Chunks beside the sound, a recorder's notes say, are no concern of ours.
             warnings.simplefilter("ignore", wavfile.WavFileWarning)
             rate, data = wavfile.read(path)
     except OSError as error:
-        raise InputError([Fault(str(path), "--record", None, f"a file that can be read ({error.strerror})")]) from error
+        raise InputError(
+            [Fault.of("records", None, f"a file that can be read ({error.strerror})", file=str(path))]
+        ) from error
     except _BROKEN as error:
         raise InputError(
-            [Fault(str(path), "--record", None, f"a whole WAV file of plain samples ({error})")]
+            [Fault.of("records", None, f"a whole WAV file of plain samples ({error})", file=str(path))]
         ) from error
     sound = np.asarray(data, float)
     exact = np.issubdtype(data.dtype, np.floating)
@@ -97,7 +99,7 @@ def _read(path: Path) -> tuple[int, np.ndarray, float]:
     sound = sound.mean(axis=1) if sound.ndim == 2 else sound
     if rate < 8000 or not np.isfinite(sound).all():
         allowed = "finite samples, at least 8000 in a second"
-        raise InputError([Fault(str(path), "--record", rate, allowed)])
+        raise InputError([Fault.of("records", rate, allowed, file=str(path))])
     sound = sound - sound.mean() if len(sound) else sound
     return int(rate), sound / full, _FLOAT_STEPS if exact else full
 

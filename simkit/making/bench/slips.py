@@ -35,4 +35,4 @@ def unlikely_cut(hole: str, mm: float, fired_ml: float, piece: Piece, chamber: C
     if sure or low <= mm <= high:
         return None
     told = f"about {designed:.2f} ({piece.stage.value}, as designed)" + (f", {expected:.2f} asked for" if asked else "")
-    return f"{told}, from {low:.1f} to {high:.1f}{question or ';'} If it is {mm:g} mm, say --sure as well"
+    return f"{told}, from {low:.1f} to {high:.1f}{question or ';'} If it is {mm:g} mm, say `sure` as well"

@@ -104,7 +104,7 @@ _UNTOLD = 2.0  # a constant whose standard error is a factor of two was not meas
 def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJet:
     """The constants of the jet that fit readings of a piece of this design; others stay as the design has them."""
     if model not in MOTIONS:
-        raise InputError([Fault("--model", "", model, " or ".join(MOTIONS))])
+        raise InputError([Fault.of("model", model, " or ".join(MOTIONS))])
     case = _case(vessel, readings)
     faults = list(_unable(readings))
     opened = [_opened(readings, vessel, case, n, faults) for n in range(len(readings.reading))]

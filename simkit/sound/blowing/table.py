@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
+from simkit.columns import cell, column, text_table
 from simkit.errors import Fault, InputError
 from simkit.field.cell import labium_share
 from simkit.sound import models
@@ -31,7 +32,7 @@ RESONANCES = 4
 
 UNSURE = (
     "blowing: pressures in Pa are uncertain by a factor of two or more until [jet] is fitted to measured pitches and "
-    "pressures (--fit); ratios between notes and trends are surer"
+    "pressures; ratios between notes and trends are surer"
 )
 
 LONELY = "overblowing: the lumped model knows no higher resonance, so nothing can take over; ask ports for margins"
@@ -90,6 +91,37 @@ class BlowingChamber:
     blown: Blown
     all_open: NoteBlown | None = None
 
+    @property
+    def pressures_pa(self) -> np.ndarray:
+        """Breath at which the jet drives each note best (notes,), Pa; nan where nothing speaks."""
+        return column(note.blown.pressure for note in self.notes)
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """What sounds then (notes,); nan where nothing does."""
+        return column(note.blown.sounding_hz for note in self.notes)
+
+    @property
+    def margins(self) -> np.ndarray:
+        """How many times its breath each note stands until it jumps, at least (notes,); nan where nothing speaks."""
+        return column(note.blown.overblow_margin for note in self.notes)
+
+    @property
+    def q(self) -> np.ndarray:
+        """Q of each note as it is played (notes,); nan where nothing sounds."""
+        return column(note.blown.playing_q for note in self.notes)
+
+    def __repr__(self) -> str:
+        return f"BlowingChamber({self.name!r}, {len(self.notes)} notes)"
+
+    def __str__(self) -> str:
+        blown = [(note.pitch or "covered", note.blown) for note in self.notes]
+        rows = (
+            (pitch, cell(b.pressure, 0), cell(b.sounding_hz), cell(b.overblow_margin), cell(b.playing_q, 0))
+            for pitch, b in blown
+        )
+        return text_table(("note", "Pa", "Hz", "margin", "playing Q"), rows)
+
     def as_dict(self) -> dict[str, Any]:
         """The chamber under the keys of the command line's JSON."""
         opened = self.all_open
@@ -110,6 +142,33 @@ class BlowTable:
     chambers: tuple[BlowingChamber, ...]
     cautions: tuple[str, ...] = ()
     chords: tuple[BlownChord, ...] = ()
+
+    @property
+    def pressures_pa(self) -> np.ndarray:
+        """Breath at which the jet drives each note best (notes,), Pa; nan where nothing speaks."""
+        return np.concatenate([chamber.pressures_pa for chamber in self.chambers])
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """What sounds then (notes,); nan where nothing does."""
+        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+
+    @property
+    def margins(self) -> np.ndarray:
+        """How many times its breath each note stands until it jumps, at least (notes,); nan where nothing speaks."""
+        return np.concatenate([chamber.margins for chamber in self.chambers])
+
+    @property
+    def q(self) -> np.ndarray:
+        """Q of each note as it is played (notes,); nan where nothing sounds."""
+        return np.concatenate([chamber.q for chamber in self.chambers])
+
+    def __repr__(self) -> str:
+        return f"BlowTable(by {self.model}, {len(self.q)} notes)"
+
+    def __str__(self) -> str:
+        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
+        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
 
     def as_dict(self) -> dict[str, Any]:
         """The table as the command line's JSON has it."""
@@ -136,7 +195,7 @@ def blow(
     advise: also try what may help, which takes some three times as long.
     """
     if model not in MOTIONS:
-        raise InputError([Fault("--model", "", model, " or ".join(MOTIONS))])
+        raise InputError([Fault.of("model", model, " or ".join(MOTIONS))])
     constants = JetConstants.from_table(vessel.jet, vessel.source)
     asked = chosen_chambers(vessel, blown)
     cases = [c for c in models.cases(vessel, lossless=lossless, windway=windway) if c.chamber.name in asked]
@@ -144,7 +203,7 @@ def blow(
     rung: tuple[BlownChord, ...] = ()
     if blown is not None and len(asked) > 1:
         if model != "ports":
-            raise InputError([Fault("--blown", "", ",".join(asked), "one chamber, or the model ports for chords")])
+            raise InputError([Fault.of("blown", ",".join(asked), "one chamber, or the model ports for chords")])
         jets = [jet_of(case, constants) for case in cases]
         rung = blown_chords(Together.of(vessel, asked, lossless, windway), jets, RESONANCES)
     chambers = tuple(_chamber(model, case, constants, advise) for case in voiced)

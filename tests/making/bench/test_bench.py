@@ -217,25 +217,25 @@ def test_what_a_tuner_shows_will_do(model, vessel, hidden):
 @pytest.mark.parametrize(
     ("what", "told"),
     [
-        ({"heard": ("C5=9000",)}, "--heard: C5 = '9000': allowed: Hz from 75 to 6000"),
+        ({"heard": ("C5=9000",)}, "heard: C5 = '9000': allowed: Hz from 75 to 6000"),
         ({"heard": ("C5=low",)}, "allowed: Hz from 75 to 6000, or what a tuner shows, such as Bb4"),
-        ({"heard": ("X=500",)}, r"--heard = 'X=500': allowed: NOTE=HZ with a note of the design \(C5, Eb5, F#5, Ab5\)"),
-        ({"heard": ("1:2=500",)}, "--heard = '1:2=500': allowed: NOTE=HZ"),
-        ({"cut": ("9=4",)}, r"--cut = '9=4': allowed: HOLE=MM with a hole of this chamber \(1, 2, 3\)"),
-        ({"cut": ("1=-4",)}, "--cut: 1 = '-4': allowed: a diameter in mm"),
-        ({"cut": ("1=wide",)}, "--cut: 1 = 'wide': allowed: a diameter in mm"),
+        ({"heard": ("X=500",)}, r"heard = 'X=500': allowed: NOTE=HZ with a note of the design \(C5, Eb5, F#5, Ab5\)"),
+        ({"heard": ("1:2=500",)}, "heard = '1:2=500': allowed: NOTE=HZ"),
+        ({"cut": ("9=4",)}, r"cut = '9=4': allowed: HOLE=MM with a hole of this chamber \(1, 2, 3\)"),
+        ({"cut": ("1=-4",)}, "cut: 1 = '-4': allowed: a diameter in mm"),
+        ({"cut": ("1=wide",)}, "cut: 1 = 'wide': allowed: a diameter in mm"),
         (
             {"cut": ("1=35",)},
-            r"--cut: 1 = '35': allowed: about 3.7\d \(leather-hard, as designed\), .*: 3.5\? If it is 35",
+            r"cut: 1 = '35': allowed: about 3.7\d \(leather-hard, as designed\), .*: 3.5\? If it is 35",
         ),
-        ({"cut": ("2=0.18",)}, r"--cut: 2 = '0.18': .*: 4.572\? If it is 0.18 mm"),  # 0.18 inches
+        ({"cut": ("2=0.18",)}, r"cut: 2 = '0.18': .*: 4.572\? If it is 0.18 mm"),  # 0.18 inches
         (
             {"cut": ("3=525",), "sure": True},
-            "--cut: 3 = '525': allowed: .*, less than the 46 mm of a ball with as much",
+            "cut: 3 = '525': allowed: .*, less than the 46 mm of a ball with as much",
         ),
-        ({"volume_ml": 400.0}, "--volume-ml = 400.0: allowed: about"),
-        ({"wall_mm": 40.0}, "--wall-mm = 40.0: allowed: about"),
-        ({"bar": "100,120"}, "--bar: fired = 120.0: allowed: at most the wet length"),
+        ({"volume_ml": 400.0}, "volume_ml = 400.0: allowed: about"),
+        ({"wall_mm": 40.0}, "wall_mm = 40.0: allowed: about"),
+        ({"bar": "100,120"}, "bar: fired = 120.0: allowed: at most the wet length"),
     ],
 )
 def test_what_cannot_be_is_refused(model, vessel, what, told):
@@ -244,7 +244,7 @@ def test_what_cannot_be_is_refused(model, vessel, what, told):
 
 
 def test_a_diameter_that_is_unlikely_is_taken_when_it_is_said_to_be_sure(model, vessel):
-    with pytest.raises(InputError, match="say --sure as well"):
+    with pytest.raises(InputError, match="say `sure` as well"):
         bring(model, vessel, cut=("3=8.9",))
     ((entry,), _) = bring(model, vessel, cut=("3=8.9",), sure=True)
     assert entry.mm == 8.9
@@ -257,7 +257,7 @@ def test_a_reading_an_octave_up_is_named_as_such(model, vessel, hidden):
     hz = 2 * hidden().hz([])
     with pytest.raises(
         InputError,
-        match=r"--heard: C5 = .* no window, wall or shrinkage explains \+12.. cents; it is about an octave too high",
+        match=r"heard: C5 = .* no window, wall or shrinkage explains \+12.. cents; it is about an octave too high",
     ):
         bring(model, vessel, heard=(f"C5={hz}",))
 
@@ -266,9 +266,7 @@ def test_the_reading_that_does_not_fit_the_others_is_named(model, vessel, hidden
     truth = hidden()
     entries = [truth.heard("C5"), truth.cut("1", 3.0), truth.heard("Eb5"), truth.cut("2", 4.0)]
     wrong = truth.hz(["1", "2"]) * 2 ** (90 / 1200)
-    with pytest.raises(
-        InputError, match=r"--heard: F#5 = .*the diameter told for hole 1, 2, or .* The log is as it was"
-    ):
+    with pytest.raises(InputError, match=r"heard: F#5 = .*the diameter told for hole 1, 2, or .* The log is as it was"):
         bring(model, vessel, entries, heard=(f"F#5={wrong}",))
     bring(model, vessel, entries, heard=(f"F#5={truth.hz(['1', '2'])}",))
 
@@ -276,7 +274,7 @@ def test_the_reading_that_does_not_fit_the_others_is_named(model, vessel, hidden
 def test_a_stage_does_not_come_back(model, vessel, hidden):
     entries = [hidden().heard("C5", Stage.FIRED)]
     piece = piece_of(vessel, entries, stage=Stage.LEATHER_HARD)
-    with pytest.raises(InputError, match="--stage = 'leather-hard': allowed: fired or later"):
+    with pytest.raises(InputError, match="stage = 'leather-hard': allowed: fired or later"):
         checked(model, vessel, piece, heard=("C5=500",))
 
 
@@ -307,7 +305,7 @@ def test_a_hole_that_was_filled_is_cut_anew(model, vessel, hidden):
 
 
 def test_only_a_hole_that_is_there_can_be_filled(model, vessel):
-    with pytest.raises(InputError, match="--filled = '2': allowed: a hole that is cut: none is"):
+    with pytest.raises(InputError, match="filled = '2': allowed: a hole that is cut: none is"):
         bring(model, vessel, filled=("2",))
 
 
@@ -315,7 +313,7 @@ def test_a_window_that_was_changed_is_found_out_anew(model, vessel, hidden):
     truth = hidden()
     entries = [truth.heard("C5")]
     truth.cut_up = 1.12
-    with pytest.raises(InputError, match="--heard: C5"):
+    with pytest.raises(InputError, match="heard: C5"):
         bring(model, vessel, [*entries] * 4, heard=(f"C5={truth.hz([]) * 2 ** (150 / 1200)}",))
     new, _ = bring(model, vessel, entries, window_changed=True, heard=(f"C5={truth.hz([])}",))
     before, after = (believed(model, piece_of(vessel, e)).cut_up_mm for e in (entries, [*entries, *new]))

@@ -96,7 +96,7 @@ def test_what_is_no_steady_note_is_refused(tmp_path, sound, told):
     wavfile.write(path, RATE, (0.9 * 32767 * sound / max(np.abs(sound).max(), 1e-9)).astype(np.int16))
     with pytest.raises(InputError, match=told) as error:
         tones(path)
-    assert str(error.value).startswith(f"{path}: --record")
+    assert str(error.value).startswith(f"{path}: records")
 
 
 def test_a_loud_note_that_is_not_clipped_is_taken(tmp_path):
