@@ -14,6 +14,8 @@ from simkit.sound.neighbours import members
 from simkit.sound.ports import PortsResonator
 
 _BESIDE = 8  # chamber modes carried beside those asked for; all others stay in the static part
+_STEPS = 30
+_SETTLED = 1e-10  # of the frequency
 _WHOLLY = "half-covered holes are not blown yet: allowed: holes open (1) or covered (0)"
 
 
@@ -34,9 +36,8 @@ def motion_of_lumped(resonator: LumpedResonator, openness: np.ndarray) -> Motion
 def motion_of_ports(resonator: PortsResonator, openness: np.ndarray, count: int) -> Motion:
     """The motion of a port resonator for fingerings (F, holes) of 0 and 1, its lowest `count` resonances each.
 
-    The lowest resonance is the resonator's own. Shapes of all are those of the lossless eigenproblem among the
-    chamber's modes with the openings' flows as at rest; the higher ones' frequency and damping are Rayleigh's quotient
-    of that shape, losses included: right to second order, and enough to tell when they take over.
+    All are the resonator's own. Their shapes are those of the lossless eigenproblem among the chamber's modes with the
+    openings' flows as at rest; from there the higher ones settle as `simkit.sound.ringing.resonances` lets them.
     """
     if not resonator.windowed:
         raise OutOfReach("this chamber has no window to blow at")
@@ -47,12 +48,15 @@ def motion_of_ports(resonator: PortsResonator, openness: np.ndarray, count: int)
     k, shapes = problem.at_rest(count)
     omega = problem.speed * k.astype(complex)
     omega[:, 0] = resonator.lowest(openness)
+    for n in range(1, count):
+        omega[:, n] = problem.settled(omega[:, n], shapes[:, :, n])
+    order = np.argsort(omega[:, 1:].real, axis=1) + 1  # two that lie close may have changed places
+    omega[:, 1:] = np.take_along_axis(omega, order, axis=1)
+    shapes[:, :, 1:] = np.take_along_axis(shapes, order[:, None], axis=2)
     flow = np.empty((len(openness), count, int(resonator.rows.sum())))
     for n in range(count):
-        square, out = problem.rayleigh(omega[:, n].real, shapes[:, :, n])
-        if n:
-            omega[:, n] = problem.speed * np.sqrt(square)
-        flow[:, n] = out.real[:, resonator.rows] * problem.speed / omega[:, n, None].real
+        real = omega[:, n].real
+        flow[:, n] = problem.flux(real, shapes[:, :, n]).real[:, resonator.rows] * problem.speed / real[:, None]
     area = np.array([float(duct.aperture.area) for duct in resonator.circuit.ducts])[resonator.rows]
     return Motion(resonator.airs.window, omega, flow, problem.straight(resonator.rows), area)
 
@@ -65,7 +69,7 @@ class _Problem:
     states: np.ndarray  # (F, n)
     phi: np.ndarray  # (n, m) the carried modes at the ports, uniform ones first
     k2: np.ndarray  # (m,)
-    loss: np.ndarray  # (m,) 1/Q, 0 for the uniform ones
+    kept: np.ndarray  # (c,) which of the field's modes are carried
     heat: np.ndarray  # (u,) of the uniform ones, over sqrt(omega)
     foreign: np.ndarray  # (u,) bool, the uniform ones of other chambers
 
@@ -83,7 +87,7 @@ class _Problem:
             resonator.states(openness),
             np.concatenate([uniform, field.modes[:, kept]], axis=1),
             np.r_[still, field.k2[kept]],
-            np.r_[still, circuit.loss.modes[kept]],
+            kept,
             circuit.loss.uniform[owner],
             members(field)[rows].sum(axis=0) == 0,
         )
@@ -98,18 +102,33 @@ class _Problem:
         """A frequency so low that flows are those of rest, rad/s (1,)."""
         return np.array([0.02 * self.speed * np.sqrt(self.k2[len(self.heat)])])
 
-    def yielding(self, circuit: Circuit, omega: np.ndarray, apart: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """T and N T + R (F, n, n) at omega (F,) or (1,); `apart` (n, n) is what the carried modes hold of Z_in."""
-        m = circuit.at(omega)
-        T, R = opened(m, self.states)
-        return T, (m.calm - apart) @ T + R
+    def yielding(self, circuit: Circuit, omega: np.ndarray, states: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """T and N T + R (f, n, n) at omega (f,) or (1,) for states (f, n); N is Z_in without what the carried modes
+        hold of it."""
+        T, R = opened(circuit.at(omega), states)
+        field = circuit.field
+        k2 = np.square(circuit.wave_number(omega))[:, None]
+        shares = 1 / circuit.distance(omega)
+        shares[:, self.kept] = 0.0
+        shares -= 1 / field.k2 + k2 / field.k2**2
+        N = field.static + k2[..., None] * field.bend + np.einsum("im,fm,jm->fij", field.modes, shares, field.modes)
+        return T, N @ T + R
+
+    def flows(self, circuit: Circuit, omega: np.ndarray, states: np.ndarray) -> np.ndarray:
+        """Phi' T (N T + R)^-1 Phi (f, m, m), 1/m2, made as symmetric as it is."""
+        T, system = self.yielding(circuit, omega, states)
+        found = self.phi.T @ (T @ np.linalg.solve(system, np.broadcast_to(self.phi, (len(T), *self.phi.shape))))
+        return np.asarray((found + found.transpose(0, 2, 1)) / 2)
+
+    def flux(self, omega: np.ndarray, shape: np.ndarray) -> np.ndarray:
+        """The flux out of every opening (F, n) of fields `shape` (F, m) at real omega (F,)."""
+        T, system = self.yielding(self.circuit, omega.astype(complex), self.states)
+        return np.asarray((T @ np.linalg.solve(system, (shape @ self.phi.T)[..., None]))[..., 0])
 
     def at_rest(self, count: int) -> tuple[np.ndarray, np.ndarray]:
         """k (F, count) and shapes (F, m, count) without losses."""
-        own, k2 = self.phi[:, len(self.heat) :], self.k2[len(self.heat) :]
-        T, system = self.yielding(replace(self.circuit, lossless=True), self._slow, (own / k2) @ own.T)
-        flows = (self.phi.T @ (T @ np.linalg.solve(system, np.broadcast_to(self.phi, (len(T), *self.phi.shape))))).real
-        values, vectors = np.linalg.eigh(np.diag(self.k2) + (flows + flows.transpose(0, 2, 1)) / 2)
+        flows = self.flows(replace(self.circuit, lossless=True), self._slow, self.states).real
+        values, vectors = np.linalg.eigh(np.diag(self.k2) + flows)
         values, vectors = self._own(values, vectors)
         if (values[:, 0] <= 0).any() or values.shape[1] < count:
             raise OutOfReach(f"{count} resonances: the port model carries {values.shape[1]}")
@@ -124,23 +143,43 @@ class _Problem:
         kept = np.sort(np.argsort(abroad, axis=1)[:, : values.shape[1] - count], axis=1)
         return np.take_along_axis(values, kept, axis=1), np.take_along_axis(vectors, kept[:, None], axis=2)
 
-    def rayleigh(self, omega: np.ndarray, shape: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """k^2 (F,) complex of fields `shape` (F, m) at real omega (F,), and the flux out of every opening (F, n)."""
-        k2 = np.square(omega / self.speed)[:, None]
-        own, squares = self.phi[:, len(self.heat) :], self.k2[len(self.heat) :]
-        lossy = squares * (1 + (1j - 1) * self.loss[len(self.heat) :])
-        apart = np.einsum("im,fm,jm->fij", own, 1 / (lossy - k2), own)
-        T, system = self.yielding(self.circuit, omega.astype(complex), apart)
-        pressure = shape @ self.phi.T
-        flux = (T @ np.linalg.solve(system, pressure[..., None]))[..., 0]
-        stored = np.einsum("fm,m->f", shape[:, len(self.heat) :] ** 2, lossy)
-        warm = (1 - 1j) * np.einsum("fu,u->f", shape[:, : len(self.heat)] ** 2, self.heat) / np.sqrt(omega)
-        return (stored + (flux * pressure).sum(axis=1)) / (1 + warm), flux
+    def diagonal(self, omega: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """K - k^2 of the carried modes with the wall's losses, and its derivative by k: (f, m) each."""
+        k = (omega / self.speed)[:, None]
+        heat = 1 + (1 - 1j) * self.heat / np.sqrt(omega)[:, None]
+        own = self.circuit.distance(omega)[:, self.kept]
+        return np.hstack([-k * k * heat, own]), np.hstack([-2 * k * heat, np.broadcast_to(-2 * k, own.shape)])
+
+    def settled(self, omega: np.ndarray, shapes: np.ndarray) -> np.ndarray:
+        """The resonances (F,) near omega (F,) with fields near `shapes` (F, m): Rayleigh's quotient with inverse
+        iteration, as in `simkit.sound.ringing`, for all fingerings at once."""
+        found, b = omega.astype(complex), shapes.astype(complex)
+        at = np.arange(len(found))  # those that still move
+        for _ in range(_STEPS):
+            if not len(at):
+                return found
+            now = found[at]
+            step = 1e-5 * np.abs(now)
+            flows, onward = (self.flows(self.circuit, each, self.states[at]) for each in (now, now + step))
+            diagonal, slope = self.diagonal(now)
+            each = np.arange(diagonal.shape[1])
+            G, change = flows, (onward - flows) * (self.speed / step)[:, None, None]
+            G[:, each, each] += diagonal
+            change[:, each, each] += slope
+            tiny = 1e-14 * np.abs(G).max(axis=(1, 2))[:, None, None] * np.eye(len(each))
+            b[at] = np.linalg.solve(G + tiny, change @ b[at][..., None])[..., 0]
+            b[at] /= np.sqrt(np.einsum("fm,fm->f", b[at], b[at]))[:, None]
+            error, rate = (np.einsum("fm,fmn,fn->f", b[at], matrix, b[at]) for matrix in (G, change))
+            move = self.speed * error / rate
+            found[at] = now - move
+            at = at[np.abs(move) >= _SETTLED * np.abs(now)]
+        raise OutOfReach(f"a resonance near {found[at[0]].real / (2 * np.pi):.0f} Hz did not settle")
 
     def straight(self, rows: np.ndarray) -> np.ndarray:
         """(F, O) the flow straight through, from the conductivity matrix of the chamber's own openings at rest."""
-        T, system = self.yielding(
-            replace(self.circuit, lossless=True), self._slow, np.zeros_like(self.circuit.field.static)
-        )
+        circuit = replace(self.circuit, lossless=True)
+        m = circuit.at(self._slow)
+        T, R = opened(m, self.states)
+        system = m.calm @ T + R
         matrix = (T @ np.linalg.inv(system)).real[:, rows][:, :, rows]
         return straight_through((matrix + matrix.transpose(0, 2, 1)) / 2)
