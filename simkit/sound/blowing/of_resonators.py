@@ -15,7 +15,8 @@ from simkit.sound.ports import PortsResonator
 
 _BESIDE = 8  # chamber modes carried beside those asked for; all others stay in the static part
 _STEPS = 30
-_SETTLED = 1e-10  # of the frequency
+_SETTLED = 1e-6  # of the frequency
+_AT_ONCE = 1000  # fingerings: their matrices take a few hundred MB
 _WHOLLY = "half-covered holes are not blown yet: allowed: holes open (1) or covered (0)"
 
 
@@ -48,8 +49,8 @@ def motion_of_ports(resonator: PortsResonator, openness: np.ndarray, count: int)
     k, shapes = problem.at_rest(count)
     omega = problem.speed * k.astype(complex)
     omega[:, 0] = resonator.lowest(openness)
-    for n in range(1, count):
-        omega[:, n] = problem.settled(omega[:, n], shapes[:, :, n])
+    for some in np.array_split(np.arange(len(omega)), 1 + len(omega) // _AT_ONCE):
+        omega[some, 1:] = replace(problem, states=problem.states[some]).settled(omega[some, 1:], shapes[some, :, 1:])
     order = np.argsort(omega[:, 1:].real, axis=1) + 1  # two that lie close may have changed places
     omega[:, 1:] = np.take_along_axis(omega, order, axis=1)
     shapes[:, :, 1:] = np.take_along_axis(shapes, order[:, None], axis=2)
@@ -151,16 +152,17 @@ class _Problem:
         return np.hstack([-k * k * heat, own]), np.hstack([-2 * k * heat, np.broadcast_to(-2 * k, own.shape)])
 
     def settled(self, omega: np.ndarray, shapes: np.ndarray) -> np.ndarray:
-        """The resonances (F,) near omega (F,) with fields near `shapes` (F, m): Rayleigh's quotient with inverse
-        iteration, as in `simkit.sound.ringing`, for all fingerings at once."""
-        found, b = omega.astype(complex), shapes.astype(complex)
+        """The resonances (F, c) near omega (F, c) with fields near `shapes` (F, m, c): Rayleigh's quotient with inverse
+        iteration, as in `simkit.sound.ringing`, all at once; a step moves them by a thousandth of the one before."""
+        found, b = omega.ravel().astype(complex), shapes.transpose(0, 2, 1).reshape(omega.size, -1).astype(complex)
+        states = np.repeat(self.states, omega.shape[1], axis=0)
         at = np.arange(len(found))  # those that still move
         for _ in range(_STEPS):
             if not len(at):
-                return found
+                return found.reshape(omega.shape)
             now = found[at]
             step = 1e-5 * np.abs(now)
-            flows, onward = (self.flows(self.circuit, each, self.states[at]) for each in (now, now + step))
+            flows, onward = (self.flows(self.circuit, each, states[at]) for each in (now, now + step))
             diagonal, slope = self.diagonal(now)
             each = np.arange(diagonal.shape[1])
             G, change = flows, (onward - flows) * (self.speed / step)[:, None, None]
