@@ -26,7 +26,7 @@ def blow(
     sound: Annotated[
         Path | None,
         typer.Option(
-            "--sound", metavar="FILE", help="Also write the notes as sound: .wav (a second each; takes some 20 s)."
+            "--sound", metavar="FILE", help="Also write the notes as sound: .wav (a second each; takes some 10 s)."
         ),
     ] = None,
     fit: Annotated[

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+import numpy as np
+
 from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.fingerings import SPEAKS_BELOW_PA, Blown, NoteBlown, blow_fingerings
@@ -41,18 +43,24 @@ class Tried:
     """
 
     now: Blown
-    moved: Mapping[str, Blown]
+    amiss: tuple[int, ...]  # the fingerings for which levers are tried
+    moved: Mapping[str, Blown]  # of those alone
 
     @classmethod
     def on(cls, motion: Motion, jet: AirJet, now: Blown | None = None) -> Tried:
-        """Try every lever on all fingerings."""
+        """Try every lever on the fingerings that may want one."""
         now = now or blow_fingerings(motion, jet)
-        return cls(now, {name: blow_fingerings(motion, other) for name, other in levers(jet).items()})
+        amiss = tuple(i for i in range(len(motion)) if _wants(now.note(i)))
+        if not amiss:
+            return cls(now, amiss, {})
+        some = motion.only(np.array(amiss))
+        return cls(now, amiss, {name: blow_fingerings(some, other) for name, other in levers(jet).items()})
 
     def advice(self, i: int) -> tuple[str, ...]:
         """What may help fingering i; nothing where nothing is amiss."""
         note = self.now.note(i)
-        after = {name: blown.note(i) for name, blown in self.moved.items()}
+        tried = self.moved if i in self.amiss else {}
+        after = {name: blown.note(self.amiss.index(i)) for name, blown in tried.items()}
         if not note.speaks:
             return (_silent(after),)
         said = [
@@ -65,7 +73,7 @@ class Tried:
         return tuple(text for text in said if text)
 
     def _overblows(self, i: int, note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
-        if note.overblow_margin is None or note.overblow_margin >= NARROW or note.overblow_by is None:
+        if not _narrow(note) or note.overblow_by is None:
             return ""
         frequency = self.now.loop.motion.frequency[i]
         ratio = frequency[note.overblow_by] / frequency[0]
@@ -86,6 +94,27 @@ def rounded_hz(hz: float) -> str:
     return f"{float(f'{hz:.3g}'):.0f}"
 
 
+def _wants(note: NoteBlown) -> bool:
+    """Whether something is amiss with a note that a knife at the window may help."""
+    return not note.speaks or _effort(note) or _narrow(note) or _thin(note) or _edgy(note)
+
+
+def _effort(note: NoteBlown) -> bool:
+    return note.pressure is not None and note.pressure > HARD_PA
+
+
+def _narrow(note: NoteBlown) -> bool:
+    return note.overblow_margin is not None and note.overblow_margin < NARROW
+
+
+def _thin(note: NoteBlown) -> bool:
+    return note.airiness_db is not None and note.airiness_db > AIRY_DB
+
+
+def _edgy(note: NoteBlown) -> bool:
+    return note.edge_gain is not None and note.edge_gain > 1
+
+
 def _silent(after: Mapping[str, NoteBlown]) -> str:
     speaking = [name for name, other in after.items() if other.speaks]
     helped = f"{' or '.join(speaking)} would make it speak; else " if speaking else ""
@@ -96,7 +125,7 @@ def _silent(after: Mapping[str, NoteBlown]) -> str:
 
 
 def _hard(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
-    if note.pressure is None or note.pressure <= HARD_PA:
+    if not _effort(note):
         return ""
     better = _best(note, after, "pressure", up=False)
     if not note.in_phase:
@@ -119,14 +148,14 @@ def _dies(note: NoteBlown) -> str:
 
 
 def _airy(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
-    if note.airiness_db is None or note.airiness_db <= AIRY_DB:
+    if not _thin(note):
         return ""
     better = _best(note, after, "airiness_db", up=False)
     return "airy" + (f": {better}" if better else "") + "; so does opening less, or holes further from the window"
 
 
 def _mixed(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
-    if note.edge_gain is not None and note.edge_gain > 1:
+    if _edgy(note):
         name, other = next((name, other) for name, other in after.items() if name.startswith(SHORTER))
         ends = other.edge_gain is not None and other.edge_gain <= 1
         helped = f": {name} ends it" if ends else f": {name} is too little, but the way"

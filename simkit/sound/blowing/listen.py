@@ -47,7 +47,7 @@ class Heard:
 def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: float = 1.0) -> Heard:
     """The fingerings of `motion` one after the other, each from silence with its breath rising in 0.15 s, and a gap.
 
-    All are followed side by side: seven notes take some ten times as long as one of them sounds.
+    All are followed side by side: seven notes take some four times as long as one of them sounds.
     """
     played = play_together(motion, jet, [_rising(pressure) for pressure in pressures], seconds)
     heard = [at_ear(each, motion.air.density) for each in played]

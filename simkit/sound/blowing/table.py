@@ -192,7 +192,7 @@ def blow(
     """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help.
 
     blown: chambers by name, one or several with commas, or "all"; of several also every chord, blown with one breath.
-    advise: also try what may help, which takes some three times as long.
+    advise: also try what may help where something is amiss: then it takes some three times as long.
     """
     if model not in MOTIONS:
         raise InputError([Fault.of("model", model, " or ".join(MOTIONS))])

@@ -73,10 +73,9 @@ class _Followed:
     modes: list[Modes]
     dt: float
     count: int
-    across: np.ndarray  # (2, 4, N, 1 + M): place and motion after a step, from place, motion, force, its change
-    flow: np.ndarray  # (N, 1 + M, O)
-    state: np.ndarray  # (4, N, 1 + M)
-    rubbed: np.ndarray | None  # (N, 1 + M) the friction of the step before
+    across: np.ndarray  # (N, 2 (1 + M), 2 (1 + M) + 2 O + 1): place and motion after a step, from `state`
+    through: np.ndarray  # (N, O, 1 + M): the flow through the openings, from motion
+    state: np.ndarray  # (N, 2 (1 + M) + 2 O + 1, 1): place, motion, U |U| of the openings now and before, source
     moving: np.ndarray
     past: np.ndarray
     now: int = 0
@@ -86,13 +85,17 @@ class _Followed:
         """At rest but for a tap."""
         modes = [Modes.of(note, jet) for note in notes]
         count, before = math.ceil(seconds / dt), math.ceil(LAST * jet.cut_up / SLOWEST / dt) + len(_NODES)
-        state = np.zeros((4, len(notes), modes[0].count))
-        state[1] = [tap(note, 1e-2, jet.window_area).moving for note in notes]
+        kicks = [tap(note, 1e-2, jet.window_area).moving for note in notes]
         past = np.zeros((len(notes), before + 1 + count))
-        past[:, before] = [m @ mode.flow[:, 0] / jet.window_area for m, mode in zip(state[1], modes, strict=True)]
-        across, flow = np.stack([_across(mode, dt) for mode in modes], axis=2), np.stack([m.flow for m in modes])
-        moving = np.zeros((len(notes), count, modes[0].count))
-        return cls(jet, modes, dt, count, across, flow, state, None, moving, past)
+        past[:, before] = [m @ mode.flow[:, 0] / jet.window_area for m, mode in zip(kicks, modes, strict=True)]
+        across, through = np.stack([_from_state(mode, dt) for mode in modes]), np.stack([m.flow.T for m in modes])
+        n, openings = modes[0].count, len(modes[0].edges)
+        state = np.zeros((len(notes), across.shape[2], 1))
+        state[:, n : 2 * n, 0] = kicks
+        flow = through @ state[:, n : 2 * n]
+        state[:, 2 * n + openings : -1] = flow * np.abs(flow)  # as if it had rubbed so before
+        moving = np.zeros((len(notes), count, n))
+        return cls(jet, modes, dt, count, across, through, state, moving, past)
 
     def cross(self, steps: int, kernels: Sequence[tuple[float, Kernel]]) -> None:
         """Go on by some steps with the notes' jets as they are: speeds and kernels."""
@@ -111,18 +114,24 @@ class _Followed:
 
     def _steps(self, push: np.ndarray) -> None:
         """As many steps as the source's pushes (N, s), pressure over rho, are known for."""
-        state, flow, across = self.state, self.flow, self.across
-        out, edges = self.past.shape[1] - self.count, np.array([-mode.edges for mode in self.modes])
-        for driven in push.T[:, :, None]:
-            through = (state[1][:, None, :] @ flow)[:, 0]
-            rub = (flow @ (edges * through * np.abs(through))[:, :, None])[:, :, 0]
-            state[2] = rub + driven * flow[:, :, 0]
-            state[3] = 0.0 if self.rubbed is None else rub - self.rubbed
-            state[:2] = np.einsum("abnk,bnk->ank", across, state)
-            self.rubbed = rub
-            self.moving[:, self.now] = state[1]
-            self.past[:, out + self.now] = (state[1] * flow[:, :, 0]).sum(axis=1) / self.jet.window_area
+        n, openings = self.modes[0].count, self.through.shape[1]
+        state, across, through, moving = self.state, self.across, self.through, self.moving
+        swing, motion, source = state[:, : 2 * n], state[:, n : 2 * n], state[:, -1, 0]
+        rub, rubbed = state[:, 2 * n : 2 * n + openings], state[:, 2 * n + openings : -1]
+        flow, size, after = np.empty_like(rub), np.empty_like(rub), np.empty_like(swing)
+        began = self.now
+        for driven in push.T:  # tens of thousands of times for a second: each call counts
+            np.matmul(through, motion, out=flow)
+            np.multiply(flow, np.abs(flow, out=size), out=rub)
+            source[:] = driven
+            np.matmul(across, state, out=after)
+            swing[:] = after
+            rubbed[:] = rub
+            moving[:, self.now] = after[:, n:, 0]
             self.now += 1
+        out = self.past.shape[1] - self.count
+        into = np.einsum("ntk,nk->nt", moving[:, began : self.now], through[:, 0])
+        self.past[:, out + began : out + self.now] = into / self.jet.window_area
 
 
 def _across(modes: Modes, dt: float) -> np.ndarray:
@@ -132,6 +141,20 @@ def _across(modes: Modes, dt: float) -> np.ndarray:
     rates[:, 1, 0], rates[:, 1, 1], rates[:, 1, 2] = -modes.square / modes.scale, -modes.damping, 1.0
     rates[:, 2, 3] = 1 / dt
     return np.moveaxis(expm(rates * dt)[:, :2], 0, -1)
+
+
+def _from_state(modes: Modes, dt: float) -> np.ndarray:
+    """The same from all that `_Followed.state` has of a note, in one matrix."""
+    place, motion, force, change = np.moveaxis(_across(modes, dt), 1, 0)  # (2, 1 + M) each
+    friction = -modes.edges * modes.flow  # (1 + M, O)
+    blocks = [
+        [np.diag(row) for row in place],
+        [np.diag(row) for row in motion],
+        [row[:, None] * friction for row in force + change],
+        [-row[:, None] * friction for row in change],
+        [(row * modes.flow[:, 0])[:, None] for row in force],
+    ]
+    return np.hstack([np.vstack(each) for each in blocks])
 
 
 def _taps(kernels: Sequence[Kernel], dt: float) -> np.ndarray:

@@ -73,6 +73,16 @@ def test_a_good_note_gets_no_advice(instruments):
     assert Tried.on(instruments.plain([0]), instruments.jet()).advice(0) == ()
 
 
+def test_levers_are_tried_on_the_notes_that_want_one_and_on_no_others(instruments):
+    """The first note is good, the second hard to blow; each is told what it is told alone."""
+    motion, jet = instruments.plain([0, 3]), instruments.jet()
+    tried = Tried.on(motion, jet)
+    assert [len(blown.pressure) for blown in tried.moved.values()] == [1] * len(levers(jet))
+    alone = [Tried.on(motion.only(slice(i, i + 1)), jet) for i in range(2)]
+    assert not alone[0].moved
+    assert [tried.advice(i) for i in range(2)] == [each.advice(0) for each in alone]
+
+
 def test_advice_names_levers_that_were_tried(instruments):
     motion = instruments.waisted(4e-3, hole=8e-3, volumes=(0.5e-4, 0.5e-4))
     tried = Tried.on(motion, instruments.jet())
