@@ -99,8 +99,10 @@ def _view(paper: Axes, vessel: Vessel, body: Body, side: Side, scale: float, ori
     ]
     for _, _, rim in shown:
         ground.draw(np.concatenate([rim, rim[:1]]))
-    for chamber in body.chambers:
-        for line in _windway(paper, vessel, chamber, side, on_paper):
+    for rank, chamber in _from_behind(body, side):
+        # From above what is underneath shows, dashed; elsewhere what lies behind another chamber does not.
+        order = 5.0 if side is ABOVE else _order(body, rank) + 1.5 / len(body.chambers)
+        for line in _windway(paper, vessel, chamber, side, on_paper, order):
             ground.draw(line)
     for _, opening, rim in shown:
         if opening.is_round:
@@ -116,6 +118,11 @@ def _from_behind(body: Body, side: Side) -> list[tuple[int, ChamberBody]]:
     return list(enumerate(sorted(body.chambers, key=lambda c: float(c.wall.box.mean(axis=0) @ side.toward))))
 
 
+def _order(body: Body, rank: int) -> float:
+    """Where the drawing of a chamber begins; the next one's begins two steps of a `len(body.chambers)`th above."""
+    return 1 + 2 * rank / len(body.chambers)
+
+
 def _chamber(
     paper: Axes, body: Body, chamber: ChamberBody, side: Side, on_paper: OnPaper, rank: int
 ) -> list[np.ndarray]:
@@ -124,7 +131,7 @@ def _chamber(
     shape = Path.make_compound_path(*(Path(line, closed=True) for line in lines))
     clay = 2 * (on_paper(np.array([[body.thickness, 0.0]])) - on_paper(np.zeros((1, 2))))[0, 0] * look.POINTS
     pen = {"facecolor": look.BODY, "joinstyle": "round", "capstyle": "round"}
-    order = 1 + 2 * rank / len(body.chambers)
+    order = _order(body, rank)
     inked, plain = order, order + 1 / len(body.chambers)
     paper.add_patch(PathPatch(shape, edgecolor=look.INK, linewidth=clay + 1.6, zorder=inked, **pen))
     paper.add_patch(PathPatch(shape, edgecolor=look.BODY, linewidth=clay, zorder=plain, **pen))
@@ -228,7 +235,9 @@ def windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:
     return np.array([exit_ - half, exit_ - half + back, exit_ + half + back, exit_ + half])
 
 
-def _windway(paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_paper: OnPaper) -> list[np.ndarray]:
+def _windway(
+    paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_paper: OnPaper, order: float
+) -> list[np.ndarray]:
     """Where the breath comes from: the windway's floor and roof, dashed, as they lie in the clay; their lines."""
     plan = windway_plan(vessel, chamber)
     voicing = next(c.voicing for c in vessel.chambers if c.name == chamber.name)
@@ -238,7 +247,7 @@ def _windway(paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_p
     dashes = {"linewidth": 0.6, "linestyle": (0, (3, 2)), "edgecolor": look.CLAY, "facecolor": "none"}
     lines = [on_paper(side.flat(level)) for level in ((plan,) if side is ABOVE else (plan - half, plan + half))]
     for line in lines:
-        paper.add_patch(Polygon(line, closed=False, zorder=5, **dashes))
+        paper.add_patch(Polygon(line, closed=False, zorder=order, **dashes))
     return lines
 
 

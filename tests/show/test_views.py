@@ -217,3 +217,30 @@ def test_of_two_chambers_behind_one_another_both_are_seen_from_the_right(across,
     seen = np.mean(np.array(drawn) < clay - 100)
     assert seen > least
     assert across > 0 or seen < 0.9, "dashes have gaps"
+
+
+WINDOW_OF_SMALL = """
+[chamber.voicing]
+along_mm = 20
+around_deg = 180
+window_width_mm = 6
+cut_up_mm = 3
+windway_height_mm = 1.2
+windway_length_mm = 15
+"""
+
+
+@pytest.mark.parametrize(("across", "seen"), [(49.5, True), (-49.5, False)])
+def test_a_windway_behind_another_chamber_is_not_seen_from_the_right(across, seen):
+    """The small ball's lies 15 mm below the big one's middle and within its circle of 34 mm."""
+    vessel = loads(PAIR.format(across=across) + WINDOW_OF_SMALL, "pair.toml")
+    figure = look.page(views(vessel, body_of(vessel)))
+    dots = _dots(figure)
+    paper = paper_of(figure)
+    for text in paper.texts:
+        text.set_visible(False)
+    (title,) = (text for text in paper.texts if text.get_text() == RIGHT.name)
+    left, top = paper.transData.transform(title.get_position())
+    dots = _dots(figure)[int(len(dots) - top) :, int(left) :]  # the view from the right stands there alone
+    red = np.abs(dots - 255 * np.array(to_rgb(look.CLAY))).max(axis=2) < 60
+    assert (red.sum() > 20) == seen

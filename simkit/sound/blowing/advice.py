@@ -86,7 +86,7 @@ class Tried:
 
 
 def rounded_hz(hz: float) -> str:
-    """A higher resonance's frequency to three digits: here it is known to second order in its losses, no better.
+    """A higher resonance's frequency to three digits: what sounds after a jump is near it, not at it.
 
     >>> rounded_hz(4494.2), rounded_hz(987.6)
     ('4490', '988')
