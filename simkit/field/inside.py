@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import csr_matrix
+from scipy.spatial.distance import cdist
 
 from simkit.body.mesh import AirMesh
 from simkit.body.wall import Wall
@@ -117,13 +118,15 @@ class InsideAir:
     def pressure(self, answer: InsideAnswer, k: complex, strengths: np.ndarray) -> np.ndarray:
         """The pressure at the mesh's nodes that ports of these strengths (n,) make at wave number k: (nodes,), complex.
 
-        At a node within a mouth the mouth's own near field is as fine as the few points that stand for it.
+        At a node within a mouth the mouth's own near field is as fine as the few points that stand for it, each as even
+        as a disc of its share of the mouth.
         """
         k2, points = k * k, self.mesh.points
         modes = self.modes
         total = -strengths.sum() / (self.volume * k2) + (answer.static + k2 * answer.second) @ strengths
         for mouth, q in zip(answer.mouths, strengths, strict=True):
             near = source_values(mouth.sources, points) + k2 * kink_values(mouth.sources, points)
+            near -= _poles(mouth.sources.places, points)
             total = total + q * (mouth.source_weights @ near)
         return total + modes.shapes @ (k2**2 / (modes.k2**2 * (modes.k2 - k2)) * (answer.ports.T @ strengths))
 
@@ -183,3 +186,18 @@ class InsideAnswer:
     matrix: np.ndarray
     bend: np.ndarray
     ports: np.ndarray
+
+
+def _poles(places: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """What 1/(2 pi r) of points on a wall (s, 3) is too large by where a disc stands for each: (s, p), 1/m.
+
+    A disc of radius a that sends evenly into a half space has 2/a in its middle for 1/r (Rayleigh, Theory of Sound,
+    section 302); discs that cover a mouth have pi a^2 = d^2 with d the distance to the next.
+    """
+    if len(places) < 2:
+        return np.zeros((len(places), len(points)))
+    apart = cdist(places, places)
+    np.fill_diagonal(apart, np.inf)
+    least = apart.min(axis=1)[:, None] / np.sqrt(np.pi) / 2
+    far = cdist(places, points)
+    return np.asarray((1 / far - 1 / np.maximum(far, least)) / (2 * np.pi))

@@ -248,6 +248,25 @@ def test_the_pressure_in_the_chamber_is_what_its_ports_hear(air, solution, field
     assert mouth.ear_weights @ near == pytest.approx(heard, rel=0.02)
 
 
+def test_a_node_of_the_mesh_that_falls_on_one_of_a_mouths_points_hears_the_mouth_and_no_pole(air, solution):
+    """A mouth's near field is nearly even: an even disc has in its middle 2/a for 1/r, at its rim 4/(pi a) (Rayleigh,
+    Theory of Sound, section 302). So on one of its points it is much what it is half way to the next."""
+    chamber, inside = air.chambers[0], solution.inside[0]
+    places, points, one = inside.mouths[0].sources.places, chamber.mesh.points, np.eye(7)[0]
+    rest = np.real(chamber.pressure(inside, 30.0 + 0j, one)).min()
+    for place in places[:6]:
+        node = np.linalg.norm(points - place, axis=1).argmin()
+        apart = np.linalg.norm(places - place, axis=1)
+        beside = places[np.argsort(apart)[1]]
+        heard = []
+        for at in (place + 1e-7, (place + beside) / 2):
+            moved = points.copy()
+            moved[node] = at
+            there = replace(chamber, mesh=replace(chamber.mesh, points=moved))
+            heard.append(float(np.real(there.pressure(inside, 30.0 + 0j, one)[node])) - rest)
+        assert 0.7 < heard[0] / heard[1] < 1.4
+
+
 def test_without_openings_there_is_an_empty_field(air):
     empty = port_field(air, [[]])
     assert empty.inside(10.0).shape == (0, 0)
