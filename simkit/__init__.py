@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
     from simkit.optimise import Outcome, optimise
     from simkit.show.report import report
+    from simkit.sound.admittance import admittance
+    from simkit.sound.air_field import AirField, air_field
     from simkit.sound.blowing.table import BlowTable, blow
     from simkit.sound.chart import Chart, chart
     from simkit.sound.comparison import Comparison, compare
@@ -28,6 +30,8 @@ if TYPE_CHECKING:
 
 _ROOMS = {
     "simkit.errors": ("Fault", "InputError", "MeshError", "OutOfReach", "SimkitError"),
+    "simkit.sound.admittance": ("admittance",),
+    "simkit.sound.air_field": ("AirField", "air_field"),
     "simkit.sound.prediction": ("Prediction", "predict"),
     "simkit.sound.blowing.table": ("BlowTable", "blow"),
     "simkit.sound.chart": ("Chart", "chart"),
@@ -44,6 +48,7 @@ _ROOMS = {
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
 
 __all__ = [
+    "AirField",
     "BlowTable",
     "Chart",
     "Comparison",
@@ -59,6 +64,8 @@ __all__ = [
     "Swept",
     "Tuned",
     "Vessel",
+    "admittance",
+    "air_field",
     "blow",
     "chart",
     "compare",

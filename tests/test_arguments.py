@@ -16,7 +16,7 @@ from simkit.vessel import DesignError
 PACKAGE = Path(simkit.__file__).parent
 COMMANDS = typer.main.get_command(app).commands
 ARGUMENTS = {parameter.name for command in COMMANDS.values() for parameter in command.params}
-ARGUMENTS |= {"path"}  # of `Vessel.save`, which no command is
+ARGUMENTS |= {"path", "mode", "note", "frequencies", "field"}  # of what no command is
 # What speaks to a shell: the commands, the texts and pages that they print, calls of other programs.
 OF_A_SHELL = {"cli", "show", "provenance.py"}
 APT = "body/kernel.py"

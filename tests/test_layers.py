@@ -53,6 +53,9 @@ ONE_DOOR = {
 FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "misc", "manager"}
 
 PUBLIC = {
+    "AirField",
+    "admittance",
+    "air_field",
     "BlowTable",
     "blow",
     "Chart",

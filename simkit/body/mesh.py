@@ -262,11 +262,11 @@ _WEIGHTS = np.array([-4 / 5, 9 / 20, 9 / 20, 9 / 20, 9 / 20]) / 6
 
 def jacobians(points: np.ndarray, tets: np.ndarray, at: np.ndarray = _POINTS) -> np.ndarray:
     """Determinants of the curved map at local points `at` (q, 3), else the five of the degree-3 rule: (m, q)."""
-    gradients = np.array([_shape_gradients(p) for p in at])
+    gradients = np.array([shape_gradients(p) for p in at])
     return np.linalg.det(np.einsum("qni,mnj->mqij", gradients, points[tets]))
 
 
-def _shape_gradients(local: np.ndarray) -> np.ndarray:
+def shape_gradients(local: np.ndarray) -> np.ndarray:
     """Gradients of the ten quadratic shape functions at a local point: (10, 3)."""
     bary = np.array([1 - local.sum(), *local])
     slope = np.vstack([-np.ones(3), np.eye(3)])

@@ -20,6 +20,7 @@ from simkit.body.mesh import AirMesh
 from simkit.body.wall import Wall
 from simkit.field.elements import stiffness_and_mass
 from simkit.field.factor import Solve, factored_floating
+from simkit.field.gradient import nodal_gradient
 from simkit.field.modes import Modes, floating_modes
 from simkit.field.mouth import Mouth, heard
 from simkit.field.quadrature import Rule, facet_rule, volume_rule
@@ -122,13 +123,35 @@ class InsideAir:
         as a disc of its share of the mouth.
         """
         k2, points = k * k, self.mesh.points
-        modes = self.modes
         total = -strengths.sum() / (self.volume * k2) + (answer.static + k2 * answer.second) @ strengths
         for mouth, q in zip(answer.mouths, strengths, strict=True):
             near = source_values(mouth.sources, points) + k2 * kink_values(mouth.sources, points)
             near -= _poles(mouth.sources.places, points)
             total = total + q * (mouth.source_weights @ near)
-        return total + modes.shapes @ (k2**2 / (modes.k2**2 * (modes.k2 - k2)) * (answer.ports.T @ strengths))
+        return total + self.modes.shapes @ self._swinging(answer, k2, strengths)
+
+    def gradient(self, answer: InsideAnswer, k: complex, strengths: np.ndarray) -> np.ndarray:
+        """The gradient of the same pressure at the mesh's nodes: (nodes, 3), complex.
+
+        Of what is singular in closed form, of what is meshed as its elements have it. Within a mouth, no nearer to the
+        points that stand for it than they are to each other.
+        """
+        k2, points = k * k, self.mesh.points
+        smooth = (answer.static + k2 * answer.second) @ strengths
+        found = nodal_gradient(self.mesh, smooth + self.modes.shapes @ self._swinging(answer, k2, strengths))
+        for mouth, q in zip(answer.mouths, strengths, strict=True):
+            apart = _spacing(mouth.sources.places)
+            for axis, along in enumerate(np.eye(3)):
+                ways = np.broadcast_to(along, points.shape)
+                steep = source_slopes(mouth.sources, points, ways, apart) + k2 * kink_slopes(
+                    mouth.sources, points, ways
+                )
+                found[:, axis] += q * (mouth.source_weights @ steep)
+        return found
+
+    def _swinging(self, answer: InsideAnswer, k2: complex, strengths: np.ndarray) -> np.ndarray:
+        """How far each mode swings (m,) beyond what the static fields hold of it."""
+        return k2**2 / (self.modes.k2**2 * (self.modes.k2 - k2)) * (answer.ports.T @ strengths)
 
     def _solved(self, loads: np.ndarray, means: np.ndarray) -> np.ndarray:
         """Smooth fields (nodes, n) of such loads and a uniform sink, of mean -means: the whole field's is zero."""
@@ -170,6 +193,12 @@ class InsideAir:
         bent = [m.broad_weights @ bent_values(m.broad, points) for m in mouths]
         means = [m.broad_weights @ (kink_values(m.broad, points) @ weights) / weights.sum() for m in mouths]
         return np.stack(bent, axis=1), np.array(means)
+
+
+def _spacing(places: np.ndarray) -> float:
+    """How far the points (s, 3) that stand for a mouth are from their neighbours, in the middle, m."""
+    apart = np.linalg.norm(places[:, None] - places, axis=2) + np.where(np.eye(len(places), dtype=bool), np.inf, 0.0)
+    return float(np.median(apart.min(axis=1))) if len(places) > 1 else 0.0
 
 
 @dataclass(frozen=True, eq=False)

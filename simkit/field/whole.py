@@ -21,6 +21,7 @@ from simkit.body.mesh import AirMesh
 from simkit.body.whole import WholeMesh
 from simkit.field.branch import EXIT, Exit, Felt, felt_at, mean_over
 from simkit.field.driven import Driven, Sides, driven
+from simkit.field.gradient import Swing, nodal_gradient
 from simkit.field.moved import moving_matrices, moving_walls
 from simkit.field.quadrature import facet_rule
 from simkit.field.rub import wall_integrals, wall_matrices
@@ -114,6 +115,15 @@ class WholeAir:
             seconds,
         )
         return tuple(replace(mode, unknowns=unknowns, seconds=seconds) for mode in found)
+
+    def swing(self, opened: tuple[str, ...], n: int) -> Swing:
+        """The field of resonance `n`, from 0, with these openings open."""
+        number = self.joined(opened)
+        k, joined = self.radiating(number).resonances(n + 1)[n]
+        pressure = joined[number]
+        left = self.K @ pressure - k**2 * (self.M @ pressure)  # by nodes: what crosses the covers, and the far sphere
+        flux = {name: complex(left[np.unique(inner)].sum()) for name, (inner, _) in self.whole.covers.items()}
+        return Swing(k, pressure, nodal_gradient(self.whole.mesh, pressure, number), flux)
 
     def driven(self, opened: tuple[str, ...], name: str, highest: float, end: Exit | None = None) -> Driven:
         """What the cover of one open opening answers when pressure drives air in through it, up to k = `highest`."""

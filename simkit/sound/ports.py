@@ -19,6 +19,8 @@ from simkit.body.mesh import AirMesh
 from simkit.body.wall import Wall
 from simkit.errors import OutOfReach
 from simkit.field import BodyAir, PortField, PortSolution, air_of, port_solution
+from simkit.field.gradient import Swing
+from simkit.field.inside import InsideAir, InsideAnswer
 from simkit.field.rub import wall_integrals
 from simkit.frozen import frozen
 from simkit.sound.airs import Airs
@@ -176,7 +178,35 @@ class PortsResonator:
     def pressure(self, fingering: Fingering, ringing: Resonance) -> np.ndarray:
         """The chamber's pressure (nodes,) at `mesh` in one of its resonances, real, 1 where it is largest.
 
-        The flows are the null vector of the circuit at the resonance; what swings out of phase is left out.
+        What swings out of phase is left out.
+        """
+        k, strengths = self._strengths(fingering, ringing)
+        swing = self._air.pressure(self._inside, k, strengths)
+        return np.real(swing / swing[np.abs(swing).argmax()])
+
+    def swing(self, fingering: Fingering, ringing: Resonance) -> Swing:
+        """The chamber's complex field at `mesh` in one of its resonances, of any amplitude.
+
+        Of the walls' losses the field knows what they do to the resonance, not the layers themselves.
+        """
+        k, strengths = self._strengths(fingering, ringing)
+        names = [self.field.names[row][1] for row in np.flatnonzero(self.rows)]
+        flux = dict(zip(names, strengths, strict=True))
+        air, inside = self._air, self._inside
+        return Swing(k, air.pressure(inside, k, strengths), air.gradient(inside, k, strengths), flux)
+
+    @property
+    def _air(self) -> InsideAir:
+        return self.solution.air.chambers[self._place]
+
+    @property
+    def _inside(self) -> InsideAnswer:
+        return self.solution.inside[self._place]
+
+    def _strengths(self, fingering: Fingering, ringing: Resonance) -> tuple[complex, np.ndarray]:
+        """k of a resonance and the strength of each of the chamber's ports into its air, of any amplitude.
+
+        The flows are the null vector of the circuit at the resonance.
         """
         state = self.states(openness_of(self.holes, fingering))[0]
         omega = np.array([ringing.omega])
@@ -184,10 +214,7 @@ class PortsResonator:
         T, R = opened(m, state[None])
         inside = m.calm - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
         flow = np.linalg.svd((inside @ T + R)[0])[2][-1].conj()
-        strengths = -(T[0] @ flow)[self.rows]
-        air = self.solution.air.chambers[self._place]
-        swing = air.pressure(self.solution.inside[self._place], complex(m.k[0]), strengths)
-        return np.real(swing / swing[np.abs(swing).argmax()])
+        return complex(m.k[0]), -(T[0] @ flow)[self.rows]
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
         """Flow into the chamber through the window for unit pressure driving it there, m3/(s Pa), at Hz (...)."""

@@ -21,6 +21,7 @@ from simkit.body.whole import has_sharp_rims
 from simkit.errors import OutOfReach
 from simkit.field.branch import EXIT, Exit
 from simkit.field.graded import GradedAir, graded_air
+from simkit.field.gradient import Swing
 from simkit.field.whole import WholeMode
 from simkit.pitch import cents
 from simkit.sound.airs import Airs
@@ -103,6 +104,13 @@ class ResolvedResonator:
             air[EXIT] = -self._branch(omega, self.lossless) / k**2
         through = self.field.airs[1].driven(opened, WINDOW, float(k.max()), self._exit).flow(k, friction, heat, air)
         return (through / (1j * omega * self.air.density)).reshape(np.shape(frequency))
+
+    def swing(self, fingering: Fingering, n: int) -> Swing:
+        """The complex field of resonance `n`, from 0, on the fine mesh: inside, in the ducts and around the clay.
+
+        Of lossless air that radiates; of any amplitude.
+        """
+        return self.field.airs[1].swing(self._opened(openness_of(self.holes, fingering)), n)
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
         """Uncertainty: the whole step of the extrapolation, 0.3 cent, and the boundary layers' second order."""
