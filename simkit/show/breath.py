@@ -55,6 +55,9 @@ def breath_panel(title: str, holes: Sequence[str], chamber: BlowingChamber) -> P
     return Panel(width, height, draw)
 
 
+_BELOW_FROM = 0.55  # of the hard breath: from there on a figure above its dot reaches up to the line
+
+
 def _breath(axes: Axes, chamber: BlowingChamber) -> None:
     notes = chamber.notes
     _logarithmic(axes, PASCALS, "breath, Pa")
@@ -74,8 +77,10 @@ def _breath(axes: Axes, chamber: BlowingChamber) -> None:
             axes.plot(n, b.overblow_at, "v", color=look.INK, markersize=4, zorder=3, clip_on=False)
         fill = look.CLAY if b.in_phase else look.PAPER
         axes.plot(n, b.pressure, "o", color=look.CLAY, markerfacecolor=fill, markersize=5, zorder=4, clip_on=False)
-        axes.annotate(f"{b.pressure:.0f}", (n, b.pressure), (0, 5), textcoords="offset points", ha="center",
-                      fontsize=6.5, color=look.INK, zorder=5)  # fmt: skip
+        below = _BELOW_FROM * HARD_PA < b.pressure < HARD_PA  # above the dot the line would strike it
+        axes.annotate(f"{b.pressure:.0f}", (n, b.pressure), (0, -5 if below else 5), textcoords="offset points",
+                      ha="center", va="top" if below else "bottom", fontsize=6.5, color=look.INK,
+                      zorder=5)  # fmt: skip
         low = min(low, start)
     axes.set_ylim(low / 1.2, HIGHEST_PA * 1.1)
     joined = [(n, note.blown.pressure) for n, note in enumerate(notes) if note.blown.pressure is not None]

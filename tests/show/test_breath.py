@@ -1,5 +1,7 @@
 """The pictures of breath draw each note at its pressure, and say which notes are silent."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
@@ -8,6 +10,7 @@ from simkit.show import look
 from simkit.show.breath import breath_panel
 from simkit.show.lines import blown_word
 from simkit.show.regions import regions_panel
+from simkit.sound.blowing.advice import HARD_PA
 from simkit.sound.blowing.table import blow
 from simkit.vessel import loads
 from simkit.vessel.starter import starter
@@ -57,3 +60,16 @@ def test_a_silent_note_has_no_dot_and_says_so():
     assert len(margins.patches) == 0
     assert dots(axes_of(regions_panel(mute))[0]) == []
     assert {blown_word(note.blown) for note in mute.notes} == {"silent"}
+
+
+@pytest.mark.parametrize("share", [0.6, 0.75, 0.85, 0.95, 1.02, 1.3])
+def test_the_line_of_hard_breath_strikes_no_figure(chamber, share):
+    note = chamber.notes[0]
+    hard = replace(note, blown=replace(note.blown, pressure=share * HARD_PA))
+    page = look.page(breath_panel("hard", ["1", "2", "3", "4"], replace(chamber, notes=(hard,))))
+    page.canvas.draw()
+    breath = page.subfigs[0].subfigs[0].axes[0]
+    line = breath.transData.transform((0, HARD_PA))[1]
+    (figure,) = (text for text in breath.texts if text.get_text() == f"{share * HARD_PA:.0f}")
+    box = figure.get_window_extent()
+    assert not box.y0 <= line <= box.y1
