@@ -13,6 +13,7 @@ import pypdfium2
 import pytest
 
 import simkit
+import simkit.show
 from simkit.show.report import report
 
 DESIGN = Path(__file__).parents[2] / "studies" / "designs" / "pocket_wren.toml"
@@ -136,18 +137,39 @@ def test_what_cannot_be_written_is_said_before_any_work(arguments, said, capsys,
     assert list(tmp_path.iterdir()) == []
 
 
+def prints(page, out):
+    """The page on the browser's own paper."""
+    command = [
+        BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-pdf-header-footer",
+        f"--user-data-dir={out.parent / 'profile'}", f"--print-to-pdf={out}", page.as_uri(),
+    ]  # fmt: skip
+    subprocess.run(command, capture_output=True, timeout=120, check=True, env={**os.environ, "HOME": str(out.parent)})
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
+def test_printed_a_short_table_stays_with_what_it_follows(tmp_path):
+    """Not with the next heading and its picture, which have no room on the page."""
+    template = (Path(simkit.show.__file__).parent / "page.html.j2").read_text(encoding="utf-8")
+    style = re.search("<style>.*?</style>", template, re.DOTALL).group()
+    rows = "".join(f"<tr><td>row {n}</td></tr>" for n in range(3))
+    table = f"<div class=scroll><table><thead><tr><th>hole</th></tr></thead><tbody>{rows}</tbody></table></div>"
+    tall = "<figure style='height: 14cm'></figure>"
+    page, out = tmp_path / "page.html", tmp_path / "page.pdf"
+    page.write_text(f"{style}<main>{tall}{table}<h2>Next</h2>{tall}</main>")
+    prints(page, out)
+    words = [each.get_textpage().get_text_range() for each in pypdfium2.PdfDocument(out)]
+    assert ["row 2" in each for each in words] == [True, False]
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
 def test_printed_no_page_is_nearly_blank_and_no_heading_stands_alone(text, tmp_path):
     """On the browser's own paper: each page but the last is more than 0.4 full, and the last has some lines."""
     page, out = tmp_path / "page.html", tmp_path / "page.pdf"
     page.write_text(text)
-    command = [
-        BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-pdf-header-footer",
-        f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={out}", page.as_uri(),
-    ]  # fmt: skip
-    subprocess.run(command, capture_output=True, timeout=120, check=True, env={**os.environ, "HOME": str(tmp_path)})
+    prints(page, out)
     pages = list(pypdfium2.PdfDocument(out))
     headings = set(re.findall("<h2>(.*?)</h2>", text))
     for number, printed in enumerate(pages):
