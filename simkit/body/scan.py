@@ -13,7 +13,7 @@ from scipy.optimize import brentq, linprog
 from scipy.sparse import coo_matrix, diags
 
 from simkit.body.between import place_words
-from simkit.body.harmonics import fitted, harmonics, smoothed
+from simkit.body.harmonics import fitted, smoothed, summed
 from simkit.body.surface import SurfaceError, Triangles, checked_surface, read_surface
 from simkit.body.wall import Sheet, Skin, Solid, Wall, curvatures, normals, on_wall
 
@@ -44,10 +44,7 @@ class ScanWall(Wall):
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         x, y, z = ((q - c) / s for q, c, s in zip((x, y, z), self.center, self.stretch, strict=True))
         length = np.sqrt(x * x + y * y + z * z + 1e-12)
-        terms = harmonics(x / length, y / length, z / length, self.degree)
-        radius = terms[0] * self.coefficients[0]
-        for term, c in zip(terms[1:], self.coefficients[1:], strict=True):
-            radius = radius + term * c
+        radius = summed(x / length, y / length, z / length, self.degree, self.coefficients)
         return (length - radius) * float(self.stretch.min())
 
     def beyond(self, points: np.ndarray) -> np.ndarray:
@@ -91,7 +88,7 @@ class ScanWall(Wall):
 
     def _radius(self, directions: np.ndarray) -> np.ndarray:
         x, y, z = directions.T
-        return np.stack(harmonics(x, y, z, self.degree), axis=1) @ self.coefficients
+        return np.asarray(summed(x, y, z, self.degree, self.coefficients))
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
         t, phi = np.linspace(0, np.pi, 24 * fine + 1)[:, None], np.linspace(0, 2 * np.pi, 32 * fine + 1)[None, :]

@@ -9,7 +9,7 @@ import pytest
 from simkit.body import body_of, inspect, surface
 from simkit.body.apart import apart
 from simkit.body.drawn import build
-from simkit.body.harmonics import harmonics
+from simkit.body.harmonics import harmonics, summed
 from simkit.body.kernel import session, write_step
 from simkit.body.lobes import LobesWall
 from simkit.body.mesh import air_mesh, default_size
@@ -43,6 +43,16 @@ def test_harmonics_are_orthonormal_on_the_sphere():
     basis = np.array(harmonics(x, y, z, 8))
     weights = np.repeat(w, 24) / 48
     assert np.allclose((basis * weights) @ basis.T, np.eye(81), atol=1e-12)
+
+
+@pytest.mark.parametrize("degree", [1, 2, 9, 20])
+def test_harmonics_are_summed_as_they_stand(degree):
+    chance = np.random.default_rng(degree)
+    ways = chance.normal(size=(40, 3))
+    x, y, z = (ways / np.linalg.norm(ways, axis=1, keepdims=True)).T
+    weights = chance.normal(size=(degree + 1) ** 2)
+    plain = weights @ np.array(harmonics(x, y, z, degree))
+    assert summed(x, y, z, degree, weights) == pytest.approx(plain, abs=1e-11 * np.abs(weights).sum())
 
 
 def test_a_scanned_egg_is_that_egg(tmp_path):
