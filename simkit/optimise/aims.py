@@ -167,3 +167,13 @@ def steering_slopes(trial: Trial) -> np.ndarray:
     if trial not in _SLOPES:
         _SLOPES[trial] = cents_slopes(trial, exact=False)
     return _SLOPES[trial]
+
+
+def known_slopes(trial: Trial) -> np.ndarray | None:
+    """The steering slopes (f, n) of a trial, if somebody has asked for them."""
+    return _SLOPES.get(trial)
+
+
+def know_slopes(trial: Trial, slopes: np.ndarray) -> None:
+    """Let a trial have these steering slopes (f, n), known from somewhere else."""
+    _SLOPES[trial] = slopes

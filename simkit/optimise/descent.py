@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
 from simkit.body import Body
 from simkit.errors import SimkitError
-from simkit.optimise.aims import Aim
+from simkit.optimise.aims import Aim, InTune
+from simkit.optimise.carried import carry_slopes
+from simkit.optimise.dear import Dear
 from simkit.optimise.free import Freedom
 from simkit.optimise.limits import Limits
 from simkit.optimise.step import Straight
@@ -28,6 +30,10 @@ SPRING = 100.0  # cents that a millimetre of a broken limit counts for
 HOLDS_MM = 1e-3  # a limit broken by less counts as held
 _FIRST_TRUST = 2.0  # steps are at most so many clear changes of any number at first
 _LEAST_SHARE = 5e-3  # of the merit: less to be gained ends the descent
+_MOST_MISSES = (
+    4  # steps in a row, each half as long, that gain nothing: there is a kink, as where two notes are in unison
+)
+_WELL_FORESEEN = 0.7  # of what a step was hoped to gain: then the walls' slopes are good for the next one too
 _CALM = 0.3  # cents that one clear change counts for where a step only takes back: it then stays short
 _CALM_ONWARD = 0.02  # and in any step, so that none goes far for next to nothing
 
@@ -37,7 +43,9 @@ class Task:
     """What may move, what is wanted, what must hold; `trial` makes the design at a point, as it sounds.
 
     least_gain: cents^2 of merit; less to be gained ends a descent. seen: takes every design that a descent has come
-    to, for whoever wants the best of one that is cut short. most_steps: what a descent takes at most.
+    to, for whoever wants the best of one that is cut short. most_steps: what a descent takes at most. home: where steps
+    are drawn to (n,) as far as that costs nothing. enough: cents; a descent ends where no residual is larger.
+    dear: what of the notes is not worth its way.
     """
 
     freedom: Freedom
@@ -50,12 +58,19 @@ class Task:
     most_steps: int = 25
     felt: np.ndarray | None = field(default=None, compare=False)
     let_go: np.ndarray | None = field(default=None, compare=False)
+    home: np.ndarray | None = field(default=None, compare=False)
+    enough: float = 0.0
+    dear: Dear | None = field(default=None, compare=False)
 
     @cached_property
     def calm(self) -> np.ndarray:
         """Cents that one clear change of each number (n,) counts for in any step, so that none goes far for little."""
         reach = self.freedom.reach
         return _CALM_ONWARD * (np.ones(len(reach)) if self.felt is None else self.felt * reach / 4)
+
+    def away(self, x: np.ndarray) -> np.ndarray:
+        """Clear changes (n,) from home to `x`; none without a home."""
+        return np.zeros(len(x)) if self.home is None else (x - self.home) / self.freedom.reach
 
     def left(self, vessel: Vessel, body: Body) -> np.ndarray:
         """The room (c,) that the limits leave a design, mm, as far as they are asked to hold."""
@@ -111,7 +126,18 @@ class Stand:
         broken = SPRING * np.minimum(self.left, 0.0)
         if broken.any():
             broken = broken[self.movable]
-        return 0.5 * float(self.residuals @ self.residuals + broken @ broken)
+        return 0.5 * float(self.sought @ self.sought + broken @ broken)
+
+    @property
+    def sought(self) -> np.ndarray:
+        """What of the residuals (m,) is worth its way."""
+        dear = self.task.dear
+        return self.residuals if dear is None else dear.sought(self.residuals)
+
+    @property
+    def cost(self) -> float:
+        """The merit, and the pull of home: what a descent makes least, cents^2."""
+        return self.merit + 0.5 * float(np.sum(np.square(self.task.calm * self.task.away(self.x))))
 
     @cached_property
     def slopes(self) -> np.ndarray:
@@ -141,8 +167,11 @@ class Stand:
 
     def straight(self, trust: float) -> Straight:
         """The problem about here as if straight, for steps counted in clear changes, each at most `trust`."""
-        calm = np.diag(self.task.calm)
-        r, J = np.concatenate([self.residuals, np.zeros(len(calm))]), np.concatenate([self.slopes, calm])
+        calm = self.task.calm
+        r, J = (
+            np.concatenate([self.sought, calm * self.task.away(self.x)]),
+            np.concatenate([self.slopes, np.diag(calm)]),
+        )
         return self._held(self.x, self.left, r, J, trust)
 
     def taking_back(self, there: Stand) -> Straight:
@@ -219,27 +248,33 @@ class Descent:
 
 def descend(task: Task, start: np.ndarray) -> Descent:
     """Go downhill from `start` (n,) until no step gains anything worth having, or for as many steps as are allowed."""
-    here = task.come_to(task.stand(task.clipped(start)))
-    merits, looked_at, trust = [here.merit], 1, _FIRST_TRUST
-    while len(merits) <= task.most_steps and looked_at <= 4 * task.most_steps and trust > 1e-3:
+    here = _weighed(task.stand(task.clipped(start)))
+    task = here.task
+    task.come_to(here)
+    merits, looked_at, misses, trust = [here.merit], 1, 0, _FIRST_TRUST
+    while len(merits) <= task.most_steps and misses < _MOST_MISSES and not _is_enough(here):
         straight = here.straight(trust)
         step = straight.best()
-        hoped = here.merit - straight.after(step)
+        hoped = here.cost - straight.after(step)
         if hoped < task.least_gain + _LEAST_SHARE * here.merit:
             break
         first = task.tried(here.within_limits(here.x + step * task.freedom.reach))
         second = None
-        if first and here.merit - first.merit < 0.7 * hoped:
+        if first and here.cost - first.cost < 0.7 * hoped and not _is_enough(first):
             back = here.taking_back(first).best()
             second = task.tried(here.within_limits(first.x + back * task.freedom.reach))
         looked_at += 1 + (second is not None)
-        there = min(first, second, key=_merit)
-        gained = here.merit - _merit(there)
+        there = min(first, second, key=_cost)
+        gained = here.cost - _cost(there)
         if gained < 0.25 * hoped:
             trust = min(trust, float(np.abs(step).max())) / 2
-        elif here.merit - _merit(first) > 0.5 * hoped or gained > 0.9 * hoped:
+        elif here.cost - _cost(first) > 0.5 * hoped or gained > 0.9 * hoped:
             trust *= 2
+        misses += 1
         if there and gained > 0.05 * hoped:
+            misses = 0
+            if here.cost - _cost(first) > _WELL_FORESEEN * hoped:
+                carry_slopes(here.trial, there.trial)
             here = task.come_to(there)
             merits.append(here.merit)
             worst = np.abs(here.residuals).max(initial=0.0)
@@ -247,5 +282,26 @@ def descend(task: Task, start: np.ndarray) -> Descent:
     return Descent(here, tuple(merits), looked_at)
 
 
-def _merit(stand: Stand | None) -> float:
-    return stand.merit if stand else np.inf
+def _weighed(start: Stand) -> Stand:
+    """The start of a descent, with what of its notes is not worth its way left out."""
+    start = replace(start, task=replace(start.task, dear=None))
+    task = start.task
+    if _is_enough(start) or task.felt is None or not task.aims or not isinstance(task.aims[0], InTune):
+        return start
+    notes = len(start.trial.cents)
+    dear = Dear.of(
+        start.residuals[:notes], start.slopes[:notes] / (task.felt * task.freedom.reach), len(start.residuals)
+    )
+    return replace(start, task=replace(task, dear=dear))
+
+
+def _is_enough(stand: Stand) -> bool:
+    """Whether everything is as near as it need be, and no limit broken."""
+    if np.abs(stand.sought).max(initial=0.0) >= stand.task.enough:
+        return False
+    broken = stand.left < -HOLDS_MM
+    return not (broken.any() and broken[stand.movable].any())
+
+
+def _cost(stand: Stand | None) -> float:
+    return stand.cost if stand else np.inf

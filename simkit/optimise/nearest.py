@@ -9,11 +9,11 @@ take back. Where it ends the numbers have moved only as far as some note or some
 from __future__ import annotations
 
 import logging
-from dataclasses import replace
 
 import numpy as np
 
 from simkit.optimise.aims import Stay
+from simkit.optimise.carried import carry_slopes
 from simkit.optimise.descent import HOLDS_MM, Stand, straight_within
 from simkit.optimise.step import Straight
 
@@ -30,12 +30,11 @@ _FIRST_TRUST, _LEAST_TRUST = 1.0, 0.05  # clear changes
 def nearest(end: Stand, stay: Stay) -> Stand:
     """The design nearest to where it is asked to `stay` that meets what is wanted as well as the end of a descent."""
     here, best, trust = end, end, _FIRST_TRUST
-    may_be = np.maximum(np.abs(end.residuals) - _STRAYS, IN_TUNE)  # so that none ends worse than it was, or 0.45 off
+    may_be = _may_be(end)
     for _ in range(_MOST_STEPS):
-        astray = _astray(here, may_be)
-        to = stay if astray <= _STRAYS else replace(stay, at=here.x)
-        step = _straight(here, to, may_be, trust).best()
-        way, hoped = _squared(stay, here.x), _squared(stay, here.x + step * here.task.freedom.reach)
+        step = _straight(here, stay, may_be, trust).best()
+        astray, way = _astray(here, may_be), _squared(stay, here.x)
+        hoped = _squared(stay, here.x + step * here.task.freedom.reach)
         if astray <= _STRAYS and way - hoped < max(_WORTH[0] * way, _WORTH[1]):
             break
         there = _moved(here, step, may_be)
@@ -44,11 +43,22 @@ def nearest(end: Stand, stay: Stay) -> Stand:
             if trust < _LEAST_TRUST:
                 break
             continue
+        carry_slopes(here.trial, there.trial)
         here, trust = end.task.come_to(there), 2 * trust
         if _astray(here, may_be) <= _STRAYS and _squared(stay, here.x) < _squared(stay, best.x):
             best = here
         log.info("going back to what may stay: %.1f mm and percent in all", np.sqrt(_squared(stay, here.x)))
     return best
+
+
+def _may_be(end: Stand) -> np.ndarray:
+    """How far off each residual (m,) may be, so that none ends worse than it was, or 0.45 off.
+
+    What is not worth its way may stay as it is: none goes far to bring it nearer.
+    """
+    dear = end.task.dear
+    nearer = _STRAYS if dear is None else np.where(dear.mostly, 0.0, _STRAYS)
+    return np.maximum(np.abs(end.residuals) - nearer, IN_TUNE)
 
 
 def _straight(here: Stand, stay: Stay, may_be: np.ndarray, trust: float) -> Straight:

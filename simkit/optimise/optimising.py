@@ -150,7 +150,7 @@ def _active(end: Stand) -> tuple[Active, ...]:
     """The limits and bounds that the design stands at, the costliest first."""
     found = held(end)
     rows = np.array([limit.slopes for limit in found]).reshape(-1, len(end.x))
-    cost = prices(end.slopes.T @ end.residuals, rows)
+    cost = prices(end.slopes.T @ end.sought, rows)
     # Prices of rows counted in clear changes become those per unit of the number.
     active = [Active(h.key, h.said, h.rule, float(c / h.unit)) for h, c in zip(found, cost, strict=True)]
     return tuple(sorted(active, key=lambda limit: -limit.price))

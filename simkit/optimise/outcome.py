@@ -172,7 +172,9 @@ class Outcome:
         costly = [limit for limit in self.active if limit.price > 0][:4]
         lines += [f"in the way: {limit}" for limit in costly]
         if not costly and self.off and not self._alike() and not pulled:
-            lines.append("no limit stands in the way: what is free does not move these notes enough")
+            lines.append(
+                "no limit stands in the way: what is free does not move these notes enough, or goes far for a tenth"
+            )
         if self.off and all(_away(note) < note.answer.uncertainty_cents for _, note in self.off):
             lines.append("all of it is less than the model itself may be wrong by")
         return "\n".join(lines)

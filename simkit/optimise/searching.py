@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simkit.optimise.aims import InTune, Stay
+from simkit.optimise.carried import carry_slopes
 from simkit.optimise.descent import Descent, Stand, Task, descend
 from simkit.optimise.fingerings import chosen_again
 from simkit.optimise.free import Freedom
-from simkit.optimise.nearest import nearest
+from simkit.optimise.nearest import IN_TUNE, nearest
 from simkit.optimise.roughing import roughed
 from simkit.optimise.starts import possible, random_start
 from simkit.optimise.trial import Trial, drawn
@@ -47,13 +48,16 @@ def searched(
     keep_best: Ctrl-C ends the search with the best design that it has come to.
     """
     seen, found = _Seen(), []
-    task = replace(task, seen=seen, least_gain=worth(task))
+    only = all(isinstance(aim, InTune) for aim in task.aims)
+    task = replace(task, seen=seen, least_gain=worth(task), home=stay.at, enough=IN_TUNE if only else 0.0)
     try:
         for descent in _descents(task, starts, seed):
             found.append(descent)
         end = _best(found)
         end = nearest(_chosen_again(end) if choose_again else end, stay)
-        return Search(tuple(found), polished(end, stay), False)
+        last = polished(end, stay)
+        carry_slopes(end.trial, last.trial)
+        return Search(tuple(found), last, False)
     except KeyboardInterrupt:
         if not (keep_best and seen):
             raise
@@ -125,7 +129,7 @@ def polished(end: Stand, stay: Stay) -> Stand:
     there = _polished(end, stay)
     task = end.task
     if _NEAR_CENTS[0] < _off(there) < _NEAR_CENTS[1] and task.least_gain > FINE:
-        finer = replace(task, least_gain=FINE)
+        finer = replace(task, least_gain=FINE, enough=0.0)
         there = min(there, _polished(nearest(descend(finer, end.x).end, stay), stay), key=lambda stand: stand.merit)
     return there
 
@@ -143,7 +147,9 @@ def _polished(end: Stand, stay: Stay) -> Stand:
     x = end.x.copy()
     in_tune = [aim for aim in task.aims if isinstance(aim, InTune)]
     stay = replace(stay.only(~is_held), at=x[~is_held], weight=_FINISHED)
-    calm = replace(task, freedom=rest, aims=(*in_tune, stay), felt=stay.felt, least_gain=FINE, seen=None)
+    calm = replace(
+        task, freedom=rest, aims=(*in_tune, stay), felt=stay.felt, least_gain=FINE, seen=None, home=None, enough=0.0
+    )
     settled = finished(descend(calm, x[~is_held]).end)
     x[~is_held] = settled.x
     return min(there, _stand(task, x, settled.trial.vessel), key=_off)

@@ -27,6 +27,6 @@ def random_start(task: Task, random: np.random.Generator) -> np.ndarray:
 
 def possible(task: Task, x: np.ndarray) -> np.ndarray:
     """`x` (n,) moved as little as it takes to hold the limits; SimkitError where no such body can be made."""
-    nearest = descend(replace(task, aims=(Stay.near(task.freedom, x),), seen=None), x).end
+    nearest = descend(replace(task, aims=(Stay.near(task.freedom, x),), seen=None, home=None, enough=0.0), x).end
     nearest.trial.cases  # noqa: B018 - the inspection of the body is what is asked
     return nearest.x

@@ -1,0 +1,44 @@
+"""Tenths of a cent that would cost centimetres: what of the notes is left where it is.
+
+With only holes free, the note with all of them covered hardly moves: some hundredths of a cent for each millimetre, by
+the air under the fingers. To go after its last tenths would move every hole far, for what nobody hears.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.frozen import frozen
+
+LEAST_SLOPE = 0.2  # cents per mm of way: a tenth of a cent that costs more than half a millimetre is not worth it
+MOST_CENTS = 1.0  # no more than so much is left: what is farther off is heard, and worth its way
+
+
+@frozen
+class Dear:
+    """Ways (m, p), orthonormal, in which m residuals hardly move, and how many cents (p,) are left in each."""
+
+    ways: np.ndarray
+    cents: np.ndarray
+
+    @classmethod
+    def of(cls, notes: np.ndarray, slopes: np.ndarray, residuals: int) -> Dear:
+        """Of notes (f,), cents off, with their slopes (f, n) in cents per mm of way; the first of so many residuals.
+
+        The singular values of the slopes say how far the best mixture of moves brings each mixture of notes. What no
+        mixture of moves reaches at all counts too: nothing is lost by leaving it.
+        """
+        mixtures, sizes, _ = np.linalg.svd(slopes)
+        few = np.concatenate([sizes, np.zeros(len(notes) - len(sizes))]) < LEAST_SLOPE
+        ways = np.zeros((residuals, int(few.sum())))
+        ways[: len(notes)] = mixtures[:, few]
+        return cls(ways, np.minimum(np.abs(mixtures[:, few].T @ notes), MOST_CENTS))
+
+    def sought(self, residuals: np.ndarray) -> np.ndarray:
+        """Residuals (m,) without what is left."""
+        return residuals - self.ways @ np.clip(self.ways.T @ residuals, -self.cents, self.cents)
+
+    @property
+    def mostly(self) -> np.ndarray:
+        """Which residuals are mostly such, (m,) bool."""
+        return np.sum(np.square(self.ways), axis=1) > 0.5
