@@ -39,7 +39,7 @@ def egg(holes: int, length_mm: float = 120.0) -> Vessel:
     return simkit.loads(text, "timing egg")
 
 
-def chromatic(holes_mm: float = 6.0, length_mm: float = 138.88) -> Vessel:
+def chromatic(holes_mm: float = 6.0, length_mm: float = 138.93) -> Vessel:
     """An egg with an octave of semitones from D4, one hole more for each; all holes as wide: a poor start to tune."""
     text = f"""
     title = "An octave of semitones"

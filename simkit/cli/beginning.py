@@ -48,7 +48,8 @@ def new(
         typer.Option("--range", metavar="NOTES", help='With --scale: from where to where, such as "G3 D6".'),
     ] = None,
     chambers: Annotated[
-        int | None, typer.Option(metavar="N", help="With --range: divided over so many chambers, else 3.")
+        int | None,
+        typer.Option(metavar="N", help="With --range: divided over so many chambers, else 3; 2 with --drone."),
     ] = None,
     overlap: Annotated[
         int, typer.Option(metavar="N", help="With --range: notes at each crossing that both chambers play.")
@@ -92,6 +93,8 @@ def new(
     elif several:
         if ends is None:
             ends, chambers = _ends(scale, 7 if holes is None else holes, notes), 1
+        elif drone is not None and chambers is None:
+            chambers = 2
         of = _given(chambers=chambers, overlap=overlap, box_mm=box_mm, mass_g=mass_g, drone=drone)
         text, verdict, vessel = _divided(output, scale, ends, {"fingertip_mm": tip} | clay | of)
     else:

@@ -167,8 +167,8 @@ class Range:
         if not 0 <= self.overlap <= MOST_OVERLAP:
             yield Fault.of("overlap", self.overlap, f"0 to {MOST_OVERLAP} notes")
         if not 3 * self.chambers <= len(pitches) <= MOST_NOTES:
-            notes = f"{3 * self.chambers} to {MOST_NOTES} notes of the scale; this one has {len(pitches)}"
-            yield Fault.of("ends", ends, f"a range with {notes}")
+            notes = f"{3 * self.chambers} to {MOST_NOTES} notes of the scale for {_counted(self.chambers, 'chamber')}"
+            yield Fault.of("ends", ends, f"a range with {notes}; this one has {len(pitches)}")
 
     def _of_the_drone(self) -> Iterable[Fault]:
         if self.drone is None:
