@@ -54,11 +54,14 @@ def pytest_xdist_auto_num_workers(config):
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config, log):
-    """Tests of a folder stay together: they share fixtures, and what the package itself keeps of meshes."""
+    """Tests of a folder stay together: they share fixtures, and what the package itself keeps of meshes. Those of
+    `body`, the longest, share neither from file to file, and are shared out by files."""
     from xdist.scheduler import LoadScopeScheduling
 
     class ByFolder(LoadScopeScheduling):
         def _split_scope(self, nodeid):
-            return nodeid.partition("::")[0].rpartition("/")[0]
+            file = nodeid.partition("::")[0]
+            folder = file.rpartition("/")[0]
+            return file if folder == "tests/body" else folder
 
     return ByFolder(config, log)
