@@ -41,7 +41,7 @@ def main() -> None:
     prediction, predicting = timed(lambda: simkit.predict(vessel, "ports"))
     _, again = timed(lambda: simkit.predict(vessel, "ports"))
     chorded, ringing = timed(lambda: simkit.predict(vessel, "ports", blown="all"))
-    outcome, tuning = timed(lambda: simkit.optimise(vessel, "diameters,size,offsets"))
+    outcome, tuning = timed(lambda: simkit.optimise(vessel, ["diameters", "size", "offsets"]))
     print(f"{len(vessel.chambers)} chambers, {holes} holes, {len(prediction.notes)} notes")
     print(f"every note, new meshes                   {predicting:6.2f} s")
     print(f"the same once more, meshes kept          {again:6.2f} s")

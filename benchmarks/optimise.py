@@ -206,7 +206,7 @@ def main() -> None:
     told("12 diameters, 24 positions, 13 notes", found, seconds)
     again, _ = afresh(lambda: optimise(chromatic(), "holes"))
     print(f"{'the same again':42s}            {digest(found)} and {digest(again)}")
-    shaped, seconds = afresh(lambda: optimise(chromatic(length_mm=130.0), "holes,shape"))
+    shaped, seconds = afresh(lambda: optimise(chromatic(length_mm=130.0), ["holes", "shape"]))
     told("and the chamber's shape", shaped, seconds)
     spread, seconds = afresh(lambda: makers(found.vessel, 10_000, seed=1))
     print(f"{'ten thousand makers of it':42s}{seconds:7.1f} s   {spread.share_within(10):.1%} within 10 cents")

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
     from simkit.optimise import Outcome, optimise
+    from simkit.optimise.wish import wish
     from simkit.show.report import report
     from simkit.sound.admittance import admittance
     from simkit.sound.air_field import AirField, air_field
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from simkit.sweep import Swept, sweep
     from simkit.tuning import Tuned, tune
     from simkit.vessel import Vessel, dumps, load, loads
+    from simkit.vessel.starter import new
 
 _ROOMS = {
     "simkit.errors": ("Fault", "InputError", "MeshError", "OutOfReach", "SimkitError"),
@@ -41,6 +43,8 @@ _ROOMS = {
     "simkit.tuning": ("Tuned", "tune"),
     "simkit.show.report": ("report",),
     "simkit.vessel": ("Vessel", "dumps", "load", "loads"),
+    "simkit.vessel.starter": ("new",),
+    "simkit.optimise.wish": ("wish",),
     # Once they are loaded these rooms stand under their verbs' names, and can be called like them.
     "simkit.optimise": ("Outcome", "optimise"),
     "simkit.sweep": ("Swept", "sweep"),
@@ -73,12 +77,14 @@ __all__ = [
     "halved",
     "load",
     "loads",
+    "new",
     "optimise",
     "predict",
     "report",
     "resonances",
     "sweep",
     "tune",
+    "wish",
 ]
 
 

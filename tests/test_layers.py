@@ -78,6 +78,8 @@ PUBLIC = {
     "Vessel",
     "load",
     "loads",
+    "new",
+    "wish",
     "optimise",
     "predict",
     "report",

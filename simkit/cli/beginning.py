@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from simkit.cli.options import several
 from simkit.cli.outputs import tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_new, whole
@@ -193,8 +194,8 @@ def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[s
 def _range(scale: str, ends: str, of: dict[str, Any]) -> Range:
     from simkit.vessel.wishes import Range, box
 
-    given = of | ({"box_mm": box(of["box_mm"])} if "box_mm" in of else {})
-    wish = Range.read(scale, ends, **given)
+    given = of | ({"box_mm": box(several(of["box_mm"]) or ())} if "box_mm" in of else {})
+    wish = Range.read(scale, ends.split(), **given)
     if wish.faults:
         raise InputError(list(wish.faults))
     return wish

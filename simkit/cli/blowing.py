@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Windway
+from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Windway, several
 from simkit.cli.outputs import check_picture, check_sound, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import whole
@@ -50,7 +50,7 @@ def blow(
         import simkit
 
         vessel = simkit.load(file)
-        table = simkit.blow(vessel, model, lossless=lossless, windway=windway, blown=blown)
+        table = simkit.blow(vessel, model, lossless=lossless, windway=windway, blown=several(blown))
         heard = True
         squeals: tuple[str, ...] = ()
         if sound:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from simkit.cli.options import AsJson, Design, Lossless, Plot, Windway
+from simkit.cli.options import AsJson, Design, Lossless, Plot, Windway, several
 from simkit.cli.outputs import INTERRUPTED, check_picture, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_new, whole
@@ -102,16 +102,21 @@ def optimise(
         text = source_text(given)  # as it is now: it may be edited before the answer comes
         vessel = given if hand is None else handed(given, hand)
         wanted = asked(
-            steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=box_mm, mass_g=mass_g
+            steady=steady,
+            even_breath=even_breath,
+            margin=margin,
+            clay_mm=clay_mm,
+            box_mm=several(box_mm),
+            mass_g=mass_g,
         )
         how: dict[str, Any] = {"lossless": lossless, "windway": windway}
         if trade is not None:
             return _traded(text, given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)
         outcome = simkit.optimise(
             vessel,
-            free,
-            keep=keep,
-            pairs=pairs,
+            several(free),
+            keep=several(keep),
+            pairs=[[name.strip() for name in pair.split("=")] for pair in several(pairs) or ()],
             starts=starts,
             seed=seed,
             fingerings=fingerings,
@@ -158,8 +163,8 @@ def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, 
     from simkit.show.optimised import trade_off_text
     from simkit.show.trade_off import trade_off_panel
 
-    one, other = traded(trade)
-    curve = trade_off(vessel, free, one, other, always=kept(one, other), limits=limits, **how)
+    one, other = traded(several(trade) or ())
+    curve = trade_off(vessel, several(free), one, other, always=kept(one, other), limits=limits, **how)
     with whole(output, "output") as half:
         half.write_text(rewritten(text, given, curve.middle.vessel), encoding="utf-8", newline="")
     if plot:

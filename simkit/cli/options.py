@@ -25,3 +25,10 @@ Mesh = Annotated[
     float, typer.Option("--mesh", metavar="TIMES", help="Size of the meshes' cells over the standard, 0.3 to 3.")
 ]
 Windway = Annotated[str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")]
+
+
+def several(text: str | None) -> list[str] | None:
+    """The words of an option, between commas; None where it is not given."""
+    from simkit.vessel.spelling import words
+
+    return None if text is None else words(text)

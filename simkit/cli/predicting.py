@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from simkit.cli.options import AsJson, Blown, Design, Lossless, Mesh, Plot, Windway
+from simkit.cli.options import AsJson, Blown, Design, Lossless, Mesh, Plot, Windway, several
 from simkit.cli.outputs import check_picture, print_json, tell
 from simkit.waiting import Waiting
 
@@ -49,7 +49,9 @@ def predict(
             vessel, to_know = as_benched(vessel, log)
             for text in to_know:
                 tell(f"{log}: {text}", 0)
-        prediction = simkit.predict(vessel, model, lossless=lossless, windway=windway, blown=blown, mesh=mesh)
+        prediction = simkit.predict(
+            vessel, several(model) or (), lossless=lossless, windway=windway, blown=several(blown), mesh=mesh
+        )
         hand = None
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
             from simkit.optimise.handmade import hand_error
@@ -159,7 +161,7 @@ def resonances(
         import simkit
 
         vessel = simkit.load(file)
-        names = [name.strip() for name in opened.split(",") if name.strip()]
+        names = [name for name in several(opened) or () if name]
         if names == ["all"]:
             names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
         ringing = simkit.resonances(vessel, count, closed=closed, opened=names, lossless=lossless, mesh=mesh)

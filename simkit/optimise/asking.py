@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from simkit.errors import Fault, InputError
@@ -31,12 +32,12 @@ def asked(
     even_breath: bool = False,
     margin: float | None = None,
     clay_mm: float = 3.0,
-    box_mm: str | None = None,
+    box_mm: Sequence[float | str] | None = None,
     mass_g: float | None = None,
 ) -> dict[str, Any]:
     """The keywords `aims` and `limits` of `optimise`; in tune is always asked.
 
-    >>> sorted(asked(steady=True, box_mm="120, 80, 60"))
+    >>> sorted(asked(steady=True, box_mm=(120, 80, 60)))
     ['aims', 'limits']
     """
     aims: list[Aim] = [InTune()]
@@ -58,13 +59,13 @@ def asked(
     }
 
 
-def traded(text: str) -> tuple[Aim, Aim]:
-    """Two aims by their names with a comma between them.
+def traded(names: Sequence[str]) -> tuple[Aim, Aim]:
+    """Two aims by their names.
 
-    >>> [type(aim).__name__ for aim in traded("steady, small-holes")]
+    >>> [type(aim).__name__ for aim in traded(["steady", "small-holes"])]
     ['Steady', 'SmallHoles']
     """
-    names = [name.strip() for name in text.split(",")]
+    text = ",".join(names)
     wrong = [name for name in names if name not in AIMS]
     if wrong or len(set(names)) != 2:
         guess = did_you_mean(wrong[0], list(AIMS)) if wrong else ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -248,14 +248,14 @@ def _alone(vessel: Vessel) -> Vessel:
     """
     name = vessel.chambers[0].name
     log.info("tuning the chamber %s by itself", name)
-    end = _near(vessel, "diameters,size")
+    end = _near(vessel, ["diameters", "size"])
     if np.abs(end.trial.cents).max() > _FAR_CENTS:
-        end = _near(end.trial.vessel, f"holes,size,{name}.voicing.window_width_mm")
+        end = _near(end.trial.vessel, ["holes", "size", f"{name}.voicing.window_width_mm"])
     numbers = {key: tidy(key, end.trial.vessel.value(key)) for key in moving_keys(end.task.freedom)}
     return end.trial.vessel.with_values(numbers)
 
 
-def _near(vessel: Vessel, free: str) -> Stand:
+def _near(vessel: Vessel, free: Sequence[str]) -> Stand:
     may = freedom(vessel, free)
     return descend(Task(may, (InTune(),), Limits(), Setting(), least_gain=_ENOUGH, most_steps=3), may.start).end
 

@@ -12,12 +12,12 @@ import numpy as np
 from simkit.errors import Fault
 from simkit.optimise import bounds
 from simkit.optimise.bounds import FreeNumber
-from simkit.optimise.pinned import kept, paired, words_of
+from simkit.optimise.pinned import kept, paired
 from simkit.optimise.spoken import spoken
 from simkit.vessel import Bounds, DesignError, Tie, Vessel
 from simkit.vessel.keys import find
 from simkit.vessel.part import Path, slots
-from simkit.vessel.spelling import did_you_mean
+from simkit.vessel.spelling import did_you_mean, one_or_more
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def freedom(
     vessel: Vessel,
     free: str | Iterable[str] | None = None,
     keep: str | Iterable[str] | None = None,
-    pairs: str | Iterable[str] | None = None,
+    pairs: Iterable[Sequence[str]] = (),
 ) -> Freedom:
     """What may move in a design: the groups or dotted keys in `free`, or without them what its `[free]` says.
 
@@ -118,23 +118,23 @@ def freedom(
     whole chamber larger or smaller) and offsets (where chambers beside the first stand). Bounds
     written in `[free]` hold for whatever is chosen; a number tied to another follows it and is not free itself.
     keep: what of it stays all the same: holes by name, groups, dotted keys. pairs: holes whose places stay mirror
-    images left and right, as "1=4".
+    images left and right, as ("1", "4").
     """
     ties = {key for key, value in vessel.free.items() if isinstance(value, Tie)}
     given = {key: value for key, value in vessel.free.items() if isinstance(value, Bounds)}
     if free is None:
         chosen = [bounds.named(vessel, key) for key in given]
     else:
-        chosen = [number for word in words_of(free) for number in _chosen(vessel, word)]
+        chosen = [number for word in one_or_more(free) for number in _chosen(vessel, word)]
     single = {number.name: number for number in chosen if not number.is_factor and number.keys[0] not in ties}
     found = {key: number.bounded(*given[key]) if key in given else number for key, number in single.items()}
     for number in chosen:
         rest = [key for key in number.keys if key not in single and key not in ties]
         if number.is_factor and rest:
             found[number.name] = number.scaling_only(rest)
-    found = paired(vessel, kept(vessel, found, words_of(keep)), words_of(pairs))
+    found = paired(vessel, kept(vessel, found, one_or_more(keep)), pairs)
     if not found and (free is not None or keep is not None):
-        asked = ",".join(words_of(free))
+        asked = ", ".join(one_or_more(free))
         raise DesignError([Fault.of("free", asked, _NONE_HERE)])
     if not found:
         raise DesignError([Fault(vessel.source, "free", None, _NOTHING)])

@@ -37,7 +37,7 @@ def optimise(
     free: str | Iterable[str] | None = None,
     *,
     keep: str | Iterable[str] | None = None,
-    pairs: str | Iterable[str] | None = None,
+    pairs: Iterable[Sequence[str]] = (),
     aims: Sequence[Aim] = (InTune(),),
     limits: Limits | None = None,
     starts: int = 1,
@@ -52,11 +52,11 @@ def optimise(
 ) -> Outcome:
     """Move what is free in a design until its notes meet their targets within the limits; the best found.
 
-    free: groups (see `freedom`) or dotted keys, with commas or as a list; without it
-    what the design's `[free]` says. keep: what of it stays all the same, pairs: holes that move as mirror images, see
-    `freedom`. aims: what is wanted, in tune unless said otherwise; in tune is one to be named
-    among several. The first of `starts` is the design itself, the others are drawn at random from `seed`; the same
-    seed gives the same design. judge: also the air meshed as a whole on the lowest, a middle and the highest note of
+    free: groups (see `freedom`) or dotted keys, one or several; without it what the design's `[free]` says. keep: what
+    of it stays all the same, pairs: holes that move as mirror images, see `freedom`. aims: what is wanted, in tune
+    unless said otherwise; in tune is one to be named among several. The first of `starts` is the design itself, the
+    others are drawn at random from `seed`; the same seed gives the same design. judge: also the air meshed as a whole
+    on the lowest, a middle and the highest note of
     every chamber, which takes its time. keep_best: Ctrl-C ends the search with the best so far, `interrupted`.
     most_steps: from every start, after which the best so far must do.
     """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from simkit.errors import Fault
@@ -10,17 +10,6 @@ from simkit.optimise import bounds
 from simkit.optimise.bounds import FreeNumber
 from simkit.vessel import Chamber, DesignError, Hole, Vessel
 from simkit.vessel.spelling import did_you_mean
-
-
-def words_of(asked: str | Iterable[str] | None) -> list[str]:
-    """Words with commas, or a list, without the spaces about them.
-
-    >>> words_of("1=4, 2=3"), words_of(None)
-    (['1=4', '2=3'], [])
-    """
-    if asked is None:
-        return []
-    return [word.strip() for word in (asked.split(",") if isinstance(asked, str) else asked)]
 
 
 def kept(vessel: Vessel, found: dict[str, FreeNumber], words: Iterable[str]) -> dict[str, FreeNumber]:
@@ -55,16 +44,17 @@ def _holes(vessel: Vessel) -> dict[str, tuple[Chamber, Hole]]:
     return {f"{c.name}.{h.name}" if several else h.name: (c, h) for c in vessel.chambers for h in c.holes}
 
 
-def paired(vessel: Vessel, found: dict[str, FreeNumber], words: Iterable[str]) -> dict[str, FreeNumber]:
-    """The free numbers with the places of every two holes, written as "1=4", joined to one of each kind.
+def paired(vessel: Vessel, found: dict[str, FreeNumber], pairs: Iterable[Sequence[str]]) -> dict[str, FreeNumber]:
+    """The free numbers with the places of every two holes, such as ("1", "4"), joined to one of each kind.
 
     As far along, and as far around to the left as the other to the right; where they are not at first, at the mean.
     """
     found, holes, seen = dict(found), _holes(vessel), set[str]()
-    for word in words:
-        one, _, other = (part.strip() for part in word.partition("="))
+    for pair in pairs:
+        word = "=".join(pair)
+        one, other = pair if len(pair) == 2 else ("", "")
         if one not in holes or other not in holes or one == other or seen & {one, other}:
-            raise DesignError([Fault.of("pairs", word, f"two holes, such as 1=4, each once: {', '.join(holes)}")])
+            raise DesignError([Fault.of("pairs", word, f"two holes, each once, of {', '.join(holes)}")])
         seen |= {one, other}
         names = [f"{chamber.name}.hole.{hole.name}" for chamber, hole in (holes[one], holes[other])]
         if holes[one][0] is not holes[other][0] or not _faces(holes[one][1], holes[other][1]):

@@ -93,7 +93,7 @@ def trade_off(
     always: aims that keep their weight all along, in tune unless said otherwise.
     """
     if count < 2:
-        raise InputError([Fault("count", "", count, "2 or more")])
+        raise InputError([Fault.of("count", count, "2 or more")])
     may = freedom(vessel, free)
     x = may.start
     points: list[Compromise] = []

@@ -40,6 +40,26 @@ _HOPELESS = 1.5  # of what places and walls may mend where the hand rule finds n
 _ENDS_SHARE = 0.36  # of a chamber's length that bears no holes: the mouth end with the window, the far tip
 
 
+def wish(
+    scale: str,
+    holes: int = 7,
+    *,
+    notes: int | None = None,
+    shape: str = "egg",
+    fingertip_mm: float = 17.0,
+    wall_mm: float = 4.0,
+    shrinkage_percent: float = 10.0,
+    seed: int = 0,
+) -> Outcome:
+    """The design of a wish, sized by the hand rule and tuned: a scale such as "C5 major" on so many holes.
+
+    notes: how many of the scale, one more than the holes unless said otherwise; fingertip_mm: breadth of an index
+    finger's tip; shrinkage_percent: of the clay, wet to fired. The design is the outcome's `vessel`; `reached` tells
+    whether it plays every note. An InputError for a wish that cannot be.
+    """
+    return wished(Wish(scale, holes, shape, fingertip_mm, notes, wall_mm, shrinkage_percent), seed)[1]
+
+
 def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
     """The text of a commented design file that plays the wish as well as can be, and how it came about."""
     _check(wish)
@@ -50,13 +70,13 @@ def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
     low, high = _served(wish, draft)
     hopeful = low < _HOPELESS * high
     if hopeful:
-        outcome = optimise(drawn, "holes,size", fingerings=fingerings, seed=seed, most_steps=_MOST_STEPS)
+        outcome = optimise(drawn, ["holes", "size"], fingerings=fingerings, seed=seed, most_steps=_MOST_STEPS)
         drawn, fingerings = outcome.vessel, None
     else:
         log.info("no hole is narrow and wide enough for these fingers: seeking the best compromise")
     if not hopeful or not outcome.reached:
         steps = _MOST_STEPS if hopeful else _MOST_STEPS // 2
-        outcome = optimise(drawn, "holes,size,voicing", fingerings=fingerings, seed=seed, most_steps=steps)
+        outcome = optimise(drawn, ["holes", "size", "voicing"], fingerings=fingerings, seed=seed, most_steps=steps)
     return rewritten(text, draft, outcome.vessel.model_copy(update={"source": draft.source})), outcome
 
 

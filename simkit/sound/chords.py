@@ -6,7 +6,7 @@ Without a jet: each chamber's own resonance while the openings of the others are
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations, product
@@ -21,6 +21,7 @@ from simkit.sound.neighbours import members, uniform_matrix
 from simkit.sound.ports import PortsResonator
 from simkit.sound.resonator import Case, openness_of
 from simkit.vessel import Note, Vessel
+from simkit.vessel.spelling import one_or_more
 
 MOST = 4096  # choices of notes
 BEATS_BELOW_HZ = 40.0  # nearer than this two notes are heard to beat: common practice, no source
@@ -70,17 +71,17 @@ class Chord:
         }
 
 
-def chosen_chambers(vessel: Vessel, blown: str | Sequence[str] | None) -> tuple[str, ...]:
-    """The chambers that are blown: names with commas or as a list, or "all"; without any, every one by itself."""
+def chosen_chambers(vessel: Vessel, blown: str | Iterable[str] | None) -> tuple[str, ...]:
+    """The chambers that are blown: one name or several, or "all"; without any, every one by itself."""
     names = [chamber.name for chamber in vessel.chambers]
     if blown is None:
         return tuple(names)
-    asked = [name.strip() for name in (blown.split(",") if isinstance(blown, str) else blown)]
-    if asked == ["all"] and "all" not in names:
-        asked = names
+    asked = one_or_more(blown)
+    if asked == ("all",) and "all" not in names:
+        asked = tuple(names)
     wrong = [name for name in asked if name not in names]
     if wrong:
-        allowed = f"chambers of this design with commas, or all: {', '.join(names)}"
+        allowed = f"chambers of this design, or all: {', '.join(names)}"
         raise InputError([Fault.of("blown", name, allowed) for name in wrong])
     silent = [name for name in asked if vessel.chamber(name).voicing is None]
     if silent and len(asked) > 1:

@@ -13,6 +13,7 @@ from simkit.sound.airs import airs_of
 from simkit.sound.resonator import Case, Resonator
 from simkit.sound.windway import windway_of
 from simkit.vessel import Hole, Vessel, Voicing
+from simkit.vessel.spelling import one_or_more
 
 # Every model is a module with a function `resonator(case) -> Resonator`.
 _MODULES = {
@@ -30,9 +31,8 @@ def models() -> tuple[str, ...]:
 
 
 def chosen(model: str | Iterable[str]) -> tuple[str, ...]:
-    """One name, several with commas, or a list of them, checked: an InputError for one that is not there."""
-    named = model.split(",") if isinstance(model, str) else model
-    names = tuple(dict.fromkeys(name.strip() for name in named))
+    """One name or several, checked, each once: an InputError for one that is not there."""
+    names = tuple(dict.fromkeys(one_or_more(model)))
     wrong = [name for name in names if name not in models()]
     if wrong or not names:
         allowed = ", ".join(models())

@@ -203,13 +203,13 @@ def predict(
 ) -> Prediction:
     """What each note of a design sounds: frequency, cents off its target, Q, and the uncertainty in cents.
 
-    model: one name, several with commas, or a list. lossless leaves out friction and heat. windway: "closed", or
+    model: one name or several. lossless leaves out friction and heat. windway: "closed", or
     "mouth" for the pull of the open windway. A chamber without notes is answered with all its holes covered.
-    blown: chambers by name, one or several with commas, or "all"; only these are answered, and of several also every
+    blown: chambers by name, one or several, or "all"; only these are answered, and of several also every
     chord (by ports). Without it every chamber by itself, the others silent. mesh: the cells' size over the standard.
     """
     names = models.chosen(model)
-    asked = chosen_chambers(vessel, blown if blown is None or isinstance(blown, str) else tuple(blown))
+    asked = chosen_chambers(vessel, blown)
     together = blown is not None and len(asked) > 1
     if together and "ports" not in names:
         raise InputError([Fault.of("blown", ",".join(asked), "together with the model ports, which knows chords")])

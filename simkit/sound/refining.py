@@ -69,7 +69,7 @@ def halved(
     memory: `resolved` says so where it is too much.
     """
     if model not in (CLOSED, "ports", "resolved"):
-        raise InputError([Fault("model", "", model, f"ports, resolved or {CLOSED}; lumped has no mesh")])
+        raise InputError([Fault.of("model", model, f"ports, resolved or {CLOSED}; lumped has no mesh")])
     models.cases(vessel, lossless=lossless, mesh=mesh / 2)  # the smallest first, before any time is spent
     sizes = mesh / STEP ** np.arange(3)
     ask: Callable[..., dict[str, float]] = _closed if model == CLOSED else _notes

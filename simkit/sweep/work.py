@@ -18,6 +18,7 @@ from simkit.body.surface import SurfaceError, scan_content
 from simkit.errors import SimkitError
 from simkit.frozen import frozen
 from simkit.vessel import Scan, Vessel, dumps
+from simkit.vessel.spelling import words
 
 # What can be computed, and the options of each with their types; they are those of the commands.
 _SOLVED = {"lossless": bool, "windway": str}
@@ -141,7 +142,7 @@ def _row(case: Case, options: Options) -> Row:
 def _predict(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
     from simkit.sound.prediction import predict
 
-    return predict(vessel, options.pop("model", "ports"), **options).as_dict()
+    return predict(vessel, words(options.pop("model", "ports")), **options).as_dict()
 
 
 def _chart(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
@@ -165,7 +166,8 @@ def _blow(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
 def _optimise(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
     from simkit.optimise import optimise
 
-    return optimise(vessel, **options).as_dict()
+    free = options.pop("free", None)
+    return optimise(vessel, None if free is None else words(free), **options).as_dict()
 
 
 _ANSWERS: dict[str, Callable[[Vessel, dict[str, Any]], dict[str, Any]]] = {

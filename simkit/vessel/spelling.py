@@ -1,4 +1,4 @@
-"""Words near a word that is not known."""
+"""Words in a row, and words near a word that is not known."""
 
 from __future__ import annotations
 
@@ -6,6 +6,24 @@ import difflib
 from collections.abc import Iterable
 
 _LONGEST = 60  # a longer word than any of ours is not worth comparing
+
+
+def words(text: str) -> list[str]:
+    """The words of an option or of a sweep's file, between commas.
+
+    >>> words("lumped, ports")
+    ['lumped', 'ports']
+    """
+    return [word.strip() for word in text.split(",")]
+
+
+def one_or_more(names: str | Iterable[str] | None) -> tuple[str, ...]:
+    """Names as a caller gives them, one alone or several in any sequence; none from None.
+
+    >>> one_or_more("ports"), one_or_more(["lumped", "ports"]), one_or_more(None)
+    (('ports',), ('lumped', 'ports'), ())
+    """
+    return () if names is None else (names,) if isinstance(names, str) else tuple(map(str, names))
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
@@ -16,9 +34,9 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     """
     if len(word) > _LONGEST:
         return None
-    words = {each.casefold(): each for each in known}
-    found = difflib.get_close_matches(word.casefold(), words, n=1, cutoff=0.6)
-    return words[found[0]] if found else None
+    folded = {each.casefold(): each for each in known}
+    found = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
+    return folded[found[0]] if found else None
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
@@ -27,7 +45,7 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     return f"; did you mean {found}?" if found else ""
 
 
-def listed(words: Iterable[str], most: int = 12) -> str:
-    """Words in a row, cut short where they are many."""
-    every = list(dict.fromkeys(words))
+def listed(names: Iterable[str], most: int = 12) -> str:
+    """Names in a row, cut short where they are many."""
+    every = list(dict.fromkeys(names))
     return ", ".join(every[:most]) + (f" and {len(every) - most} more" if len(every) > most else "")

@@ -5,7 +5,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from simkit.errors import Fault, InputError
+from simkit.vessel.design import Vessel
+from simkit.vessel.reader import loads
 from simkit.vessel.spelling import did_you_mean
+from simkit.vessel.wishes import clay_faults
 
 
 class _Start(NamedTuple):
@@ -118,6 +121,20 @@ def starter(
         holes=holes,
         notes=notes,
     )
+
+
+def new(shape: str = "egg", *, wall_mm: float = 4.0, shrinkage_percent: float = 10.0) -> Vessel:
+    """A design to start from: a small whistle of that shape with a window and four holes, for C5 to G5.
+
+    An InputError where the shape is none that a start is known of, or the clay is none.
+
+    >>> new("sphere").chambers[0].shape.kind
+    'sphere'
+    """
+    faults = list(clay_faults(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent))
+    if faults:
+        raise InputError(faults)
+    return loads(starter(shape, wall_mm=wall_mm, shrinkage_percent=shrinkage_percent), "a new design")
 
 
 _HOLE = """\

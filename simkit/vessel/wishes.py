@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from simkit.errors import Fault, InputError
@@ -111,7 +111,7 @@ class Range:
     def read(
         cls,
         scale: str,
-        ends: str,
+        ends: Sequence[str],
         chambers: int = 3,
         overlap: int = 0,
         fingertip_mm: float = 17.0,
@@ -121,17 +121,16 @@ class Range:
         shrinkage_percent: float = 11.0,
         drone: str | None = None,
     ) -> Range:
-        """A wish as a command's options have it; `ends` are the lowest and the highest note, such as "A3 E6".
+        """A wish as a command's options have it; `ends` are the lowest and the highest note.
 
-        >>> Range.read("C major", "A3 E6").highest
+        >>> Range.read("C major", ["A3", "E6"]).highest
         'E6'
         """
-        words = ends.split()
-        if len(words) != 2:
-            raise InputError([Fault.of("ends", ends, 'the lowest and the highest note, such as "A3 E6"')])
+        if len(ends) != 2:
+            raise InputError([Fault.of("ends", " ".join(ends), 'the lowest and the highest note, such as "A3 E6"')])
         if mass_g is not None and not mass_g > 0:
             raise InputError([Fault.of("mass_g", mass_g, "more than 0")])
-        low, high = words
+        low, high = ends
         return cls(scale, low, high, chambers, overlap, fingertip_mm, wall_mm, box_mm, mass_g, shrinkage_percent, drone)
 
     @property
@@ -192,12 +191,17 @@ def clay_faults(fingertip_mm: float = 17.0, wall_mm: float = 4.0, shrinkage_perc
         yield Fault.of("shrinkage_percent", shrinkage_percent, allowed)
 
 
-def box(text: str) -> tuple[float, float, float]:
-    """What a piece may measure along, across and up, mm, from "140,110,80"."""
+def box(sizes_mm: Sequence[float | str]) -> tuple[float, float, float]:
+    """What a piece may measure along, across and up, mm, checked.
+
+    >>> box([140, 110, 80])
+    (140.0, 110.0, 80.0)
+    """
     try:
-        along, across, up = (float(word) for word in text.split(","))
-    except ValueError:
+        along, across, up = (float(size) for size in sizes_mm)
+    except (TypeError, ValueError):
         along = across = up = -1.0
+    told = ",".join(map(str, sizes_mm))
     if not 0 < min(along, across, up) <= max(along, across, up) < math.inf:
-        raise InputError([Fault.of("box_mm", text, "three sizes in mm with commas: along, across, up")])
+        raise InputError([Fault.of("box_mm", told, "three sizes in mm: along, across, up")])
     return along, across, up

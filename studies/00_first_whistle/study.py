@@ -125,7 +125,7 @@ def textbook(tour: Tour) -> dict[str, Any]:
 
 def ports(tour: Tour) -> dict[str, Any]:
     """What it plays by the chamber's own field, and how far the textbook rule was off."""
-    both = simkit.predict(tour.vessel, "lumped,ports")
+    both = simkit.predict(tour.vessel, ["lumped", "ports"])
     air = tour.vessel.air
     caption = f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity; bars: by how much the model may be wrong"
     holes = [hole.name for hole in tour.vessel.chambers[0].holes]

@@ -40,9 +40,9 @@ MINUTES = 15  # on an ordinary machine that has little else to do
 TONIC, NOTES = "F4", 7
 SCALES = ("chromatic", "minor", "major", "pentatonic", "minor pentatonic")
 # What is free, from the least to the most; these leave the figure as it is, at its own pitch.
-WAYS = {"diameters": "diameters", "and places": "diameters,places"}
+WAYS = {"diameters": ["diameters"], "and places": ["diameters", "places"]}
 # And this does not, and is tuned to A4 = 440 Hz.
-BODY, BODY_SCALES = "diameters,places,size,voicing", ("chromatic", "major", "minor pentatonic")
+BODY, BODY_SCALES = ["diameters", "places", "size", "voicing"], ("chromatic", "major", "minor pentatonic")
 # Nor does this, but leaves its length and its window as they are: barrel and neck wider or narrower, legs longer or
 # shorter, all four alike.
 LOBES = (
@@ -120,7 +120,7 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
     rows, designs = zip(*(tried(vessel, kind, own) for kind in kinds), strict=True)
     there = dict(zip(kinds, designs, strict=True))
     # A body of another size is meshed anew at every step; the quick way opens the window instead.
-    free = "diameters,voicing" if quick else BODY
+    free = ["diameters", "voicing"] if quick else BODY
     bodies = {kind: optimise(asked(there[kind], kind, CONCERT_HZ), free) for kind in freed}
     lobes = LOBES[:1] if quick else ("places", *LOBES)
     lobed = {kind: optimise(leggy(asked(there[kind], kind, CONCERT_HZ)), ["diameters", *lobes]) for kind in freed}

@@ -55,7 +55,7 @@ def designs() -> tuple[str, dict[str, Vessel]]:
     text, found = wished(WISH)
     ordinary = found.vessel
     wider = ordinary.with_value("hand.fingertip_mm", people("man").index)
-    steady = optimise(wider, "diameters,size,voicing", aims=[InTune(), Steady()])
+    steady = optimise(wider, ["diameters", "size", "voicing"], aims=[InTune(), Steady()])
     return text, {"ordinary": ordinary, "steady": steady.vessel}
 
 

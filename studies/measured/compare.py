@@ -255,7 +255,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     asked = parser.parse_args(arguments)
     try:
         form = form_of(asked.form)
-        found = compared(form, models.chosen(asked.models))
+        found = compared(form, models.chosen(asked.models.split(",")))
     except SimkitError as error:
         sys.stderr.write(f"{error}\n")
         return error.exit_status

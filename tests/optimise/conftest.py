@@ -81,7 +81,7 @@ def whistle_text():
 @pytest.fixture(scope="session")
 def tuned(whistle):
     """The whistle with its holes and its size free: from 180 cents off."""
-    return optimise(whistle, "diameters,size")
+    return optimise(whistle, ["diameters", "size"])
 
 
 @pytest.fixture

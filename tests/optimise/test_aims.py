@@ -18,7 +18,7 @@ from simkit.sound.blowing import table
 
 @pytest.fixture(scope="module")
 def trial(whistle):
-    may = freedom(whistle, "diameters,body.hole.1.along_mm,voicing")
+    may = freedom(whistle, ["diameters", "body.hole.1.along_mm", "voicing"])
     return Trial.of(may, may.start)
 
 
@@ -88,7 +88,7 @@ def test_every_aim_has_one_number_with_its_unit(trial):
 @pytest.mark.slow
 def test_a_steady_design_is_less_moved_by_hands(whistle, tuned):
     """Larger throughout: the same slip is a smaller share of a larger opening."""
-    plain, steady = tuned, optimise(whistle, "diameters,size,voicing", aims=[InTune(), Steady()])
+    plain, steady = tuned, optimise(whistle, ["diameters", "size", "voicing"], aims=[InTune(), Steady()])
     assert plain.reached and steady.reached
     assert hand_error(steady.vessel).own.max() < 0.85 * hand_error(plain.vessel).own.max()
     assert steady.vessel.value("body.length_mm") > plain.vessel.value("body.length_mm")
@@ -96,7 +96,7 @@ def test_a_steady_design_is_less_moved_by_hands(whistle, tuned):
 
 @pytest.mark.slow
 def test_breath_can_be_asked_for(whistle):
-    free = "diameters,size,voicing,body.voicing.windway_height_mm"
+    free = ["diameters", "size", "voicing", "body.voicing.windway_height_mm"]
     plain = optimise(whistle, free)
     even = optimise(whistle, free, aims=[InTune(), EvenBreath()])
     safe = optimise(whistle, free, aims=[InTune(), Margin(4.0)])

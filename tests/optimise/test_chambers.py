@@ -161,7 +161,7 @@ open = []
 def test_chambers_that_grow_slide_apart():
     """Each sounds above its only note, and 0.2 mm of clay can be spared between: without sliding both are stuck."""
     start = loads(GROWING)
-    stuck, free = (optimise(start, may) for may in ("size", "size,offsets"))
+    stuck, free = (optimise(start, may) for may in ("size", ["size", "offsets"]))
     assert free.worst_cents < 1 < stuck.worst_cents
     assert free.vessel.value("two.offset_mm.across_mm") > start.value("two.offset_mm.across_mm")
     assert 1e3 * between(*(placed_wall(free.vessel, c) for c in free.vessel.chambers)).thickness > 3.99
@@ -175,7 +175,7 @@ def test_chambers_are_shaped_to_nest_where_their_box_is_too_small_for_two_balls(
         sizes = f'shape = "ellipsoid"\nlength_mm = {size}\nwidth_mm = {size}\nheight_mm = {size}'
         text = text.replace(f'shape = "sphere"\ndiameter_mm = {size}', sizes)
     start, limits = loads(text), Limits(box_mm=(70, 88, 70))
-    stuck = optimise(start, "size,offsets", limits=limits)
+    stuck = optimise(start, ["size", "offsets"], limits=limits)
     assert stuck.broken or stuck.worst_cents > 5
     nested = optimise(start, "shape,offsets,two.offset_mm.along_mm,two.turn_deg", limits=limits)
     assert nested.reached, nested.verdict

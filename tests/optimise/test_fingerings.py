@@ -50,7 +50,7 @@ def test_a_scale_with_few_holes_is_tuned_end_to_end(whistle):
     wished = whistle.with_chamber(chamber.model_copy(update={"notes": notes}))
     with pytest.raises(DesignError, match="5 holes or more for 6 notes"):
         fingered(wished, "linear")
-    found = optimise(wished, "holes,size", fingerings="few")
+    found = optimise(wished, ["holes", "size"], fingerings="few")
     assert found.reached
     opened = [note.open for note in found.vessel.chambers[0].notes]
     assert len(set(opened)) == 6 and opened[0] == ()

@@ -24,7 +24,7 @@ def test_groups_free_what_their_names_say(whistle):
 
 
 def test_starts_and_bounds_are_the_designs(whistle):
-    may = freedom(whistle, "holes,shape")
+    may = freedom(whistle, ["holes", "shape"])
     assert may.at(may.start) == whistle
     assert np.all(may.low <= may.start) and np.all(may.start <= may.high)
 
@@ -39,7 +39,7 @@ def test_size_scales_the_figure_and_carries_holes_and_window_along(whistle):
 
 
 def test_size_leaves_alone_what_is_free_by_itself(whistle):
-    may = freedom(whistle, "size,body.hole.1.along_mm")
+    may = freedom(whistle, ["size", "body.hole.1.along_mm"])
     size = next(number for number in may.numbers if number.is_factor)
     assert "body.hole.1.along_mm" not in size.keys and "body.hole.2.along_mm" in size.keys
 
@@ -73,7 +73,7 @@ def test_what_is_tied_follows_and_is_not_free(with_free):
 
 
 def test_a_design_beside_is_what_checking_anew_would_give(whistle):
-    may = freedom(whistle, "holes,voicing,shape,body.turn_deg")
+    may = freedom(whistle, ["holes", "voicing", "shape", "body.turn_deg"])
     for n in range(len(may.numbers)):
         x = may.start.copy()
         x[n] += 2.0**-10
@@ -113,17 +113,17 @@ offset_mm = [2, 45, 0]
 
 
 def test_what_is_kept_is_not_free(whistle):
-    held = names(freedom(whistle, "holes", keep="3, body.hole.1.along_mm"))
+    held = names(freedom(whistle, "holes", keep=["3", "body.hole.1.along_mm"]))
     assert not any(key.startswith("body.hole.3.") for key in held)
     assert "body.hole.1.along_mm" not in held and "body.hole.1.around_deg" in held
     (size,) = freedom(whistle, "size", keep="2").numbers
     assert "body.hole.2.along_mm" not in size.keys and "body.hole.1.along_mm" in size.keys
-    assert names(freedom(whistle, "holes,size", keep="size,places")) == names(freedom(whistle, "diameters"))
+    assert names(freedom(whistle, ["holes", "size"], keep=["size", "places"])) == names(freedom(whistle, "diameters"))
 
 
 def test_pairs_stay_mirror_images(whistle):
     vessel = whistle.with_values({"body.hole.1.around_deg": -40.0, "body.hole.3.around_deg": 394.0})
-    may = freedom(vessel, "holes", pairs="1=3, 2=4")
+    may = freedom(vessel, "holes", pairs=[("1", "3"), ("2", "4")])
     assert len(may.numbers) == 4 + 2 * 2
     for x in (may.start, may.start + 0.7):
         there = may.at(x)
@@ -142,10 +142,10 @@ def test_pairs_stay_mirror_images(whistle):
         ({"keep": "9"}, "a hole's name (1, 2, 3, 4)"),
         ({"keep": "diametrs"}, "did you mean diameters?"),
         ({"keep": "holes"}, "free"),
-        ({"pairs": "1=9"}, "two holes, such as 1=4"),
-        ({"pairs": "1=3,3=2"}, "each once"),
-        ({"pairs": "1=2"}, "one left and one right of the top"),
-        ({"pairs": "1=3", "keep": "3"}, "holes whose places are free"),
+        ({"pairs": [("1", "9")]}, "two holes, each once, of 1, 2, 3, 4"),
+        ({"pairs": [("1", "3"), ("3", "2")]}, "each once"),
+        ({"pairs": ["12"]}, "one left and one right of the top"),
+        ({"pairs": [["1", "3"]], "keep": "3"}, "holes whose places are free"),
     ],
 )
 def test_holes_that_cannot_be_kept_or_paired_are_said(whistle, asked, said):

@@ -249,7 +249,7 @@ open = ["a"]
 def test_a_limit_that_what_is_free_cannot_meet_does_not_cost_the_tune(tuned):
     """Holes 1 and 2 some 13 mm apart in a whistle in tune: no diameter and no size sets them 18 mm apart in tune."""
     near = tuned.vessel.with_value("hand.spacing_mm", 18.0)
-    found = optimise(near, "diameters,size")
+    found = optimise(near, ["diameters", "size"])
     assert found.worst_cents < 0.5
     assert not found.reached
     (said,) = [text for text in found.broken if text.startswith("hole 1 to hole 2, middle to middle")]

@@ -14,7 +14,7 @@ from simkit.optimise.reasons import _costs, held
 from simkit.optimise.searching import finished
 from simkit.optimise.trial import Setting, drawn
 
-FREE = "holes,body.voicing.window_width_mm"
+FREE = ["holes", "body.voicing.window_width_mm"]
 
 
 @pytest.fixture(scope="module")
@@ -117,7 +117,7 @@ def test_a_millimetre_is_one_wherever_it_is(whistle):
     diameter_mm = 6
     """
     ball = simkit.loads(text, "ball.toml")
-    may = freedom(ball, "holes,size,ball.diameter_mm")
+    may = freedom(ball, ["holes", "size", "ball.diameter_mm"])
     found = dict(zip([n.name for n in may.numbers], felt(may), strict=True))
     # Aimed from the axis straight out at 15 mm from the middle: R sin t = sqrt(30^2 - 15^2).
     assert found["ball.hole.a.around_deg"] == pytest.approx(np.sqrt(30**2 - 15**2) * np.pi / 180, rel=1e-3)

@@ -88,7 +88,7 @@ def test_a_scale_out_of_reach_says_which_notes_and_what_is_in_the_way(whistle_te
 @pytest.mark.slow
 def test_a_limit_that_the_start_breaks_is_told_and_then_kept(whistle):
     limits = Limits(clay_mm=9.0)
-    found = optimise(whistle, "holes,size", limits=limits)
+    found = optimise(whistle, ["holes", "size"], limits=limits)
     assert any("clay between hole 1 and hole 2, at least 9 mm" in text for text in found.told)
     assert found.broken == ()
     case = models.cases(found.vessel)[0]
@@ -100,7 +100,7 @@ def test_a_limit_that_the_start_breaks_is_told_and_then_kept(whistle):
 @pytest.mark.slow
 def test_holes_that_meet_at_the_start_are_moved_apart(whistle):
     meeting = whistle.with_value("body.hole.1.along_mm", 33.0)
-    found = optimise(meeting, "holes,size")
+    found = optimise(meeting, ["holes", "size"])
     assert found.before is None
     assert found.evidence.starts[0].start == "as it is, moved apart"
     assert found.reached
@@ -155,13 +155,13 @@ def test_ctrl_c_leaves_the_best_so_far_if_asked(whistle, monkeypatch):
 
     steps, straight = [], Stand.straight
     monkeypatch.setattr(Stand, "straight", lambda stand, trust: cut_short(stand))
-    found = optimise(whistle, "diameters,size", keep_best=True)
+    found = optimise(whistle, ["diameters", "size"], keep_best=True)
     assert found.interrupted and found.evidence.starts[0].start == "cut short"
     before, after = (max(abs(n.answer.cents) for n in p.notes) for p in (found.before, found.after))
     assert after < 0.5 * before
     steps.clear()
     with pytest.raises(KeyboardInterrupt):
-        optimise(whistle, "diameters,size")
+        optimise(whistle, ["diameters", "size"])
 
 
 def test_no_notes_or_no_start_is_wrong_input(whistle, whistle_text):
@@ -175,6 +175,6 @@ def test_no_notes_or_no_start_is_wrong_input(whistle, whistle_text):
 @pytest.mark.slow
 def test_twenty_random_starts_end_together(whistle):
     """At least 18 of them within a cent of the best."""
-    found = optimise(whistle, "holes,size", starts=21, seed=2)
+    found = optimise(whistle, ["holes", "size"], starts=21, seed=2)
     worst = [start.worst_cents for start in found.evidence.starts[1:]]
     assert sum(cents < min(worst) + 1 for cents in worst) >= 18

@@ -63,7 +63,7 @@ def test_on_every_figure_slopes_agree_with_differences(whistle_text, shape):
     start, stop = whistle_text.index('shape = "egg"'), whistle_text.index("[chamber.voicing]")
     body = f'shape = "{shape}"\n{SHAPES[shape]}\n\n'
     vessel = simkit.loads(whistle_text[:start] + body + whistle_text[stop:], f"{shape}.toml")
-    may = freedom(vessel, "holes,body.hole.2.wall_mm,air.temperature_c")
+    may = freedom(vessel, ["holes", "body.hole.2.wall_mm", "air.temperature_c"])
     slopes = cents_slopes(Trial.of(may, may.start))
     for n, number in enumerate(may.numbers):
         miss = np.abs(slopes[:, n] - differences(may, n, 4e-3)).max()
@@ -80,7 +80,7 @@ def test_steering_slopes_are_good_enough_to_steer_by(whistle):
 @pytest.mark.slow
 def test_slopes_by_shape_agree_with_differences_on_moved_meshes(whistle):
     """To 1e-4: a mesh whose nodes follow the wall makes pitch a smooth function of the shape."""
-    may = freedom(whistle, "shape,clay.wall_mm")
+    may = freedom(whistle, ["shape", "clay.wall_mm"])
     trial = Trial.of(may, may.start)
     slopes = cents_slopes(trial)
     at_rest, air = AtRest(trial.voices[0]), MovedAir(trial)
@@ -97,7 +97,7 @@ def test_slopes_by_shape_agree_with_differences_on_moved_meshes(whistle):
 @pytest.mark.slow
 def test_slopes_by_shape_agree_with_bodies_meshed_anew(whistle):
     """Meshes made anew differ by a few hundredths of a cent; over wide steps that is a hundredth of the slope."""
-    may = freedom(whistle, "body.length_mm,body.height_mm")
+    may = freedom(whistle, ["body.length_mm", "body.height_mm"])
     slopes = cents_slopes(Trial.of(may, may.start))
     for n, number in enumerate(may.numbers):
         expected = differences(may, n, 0.6 * number.reach)

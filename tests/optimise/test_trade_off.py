@@ -63,8 +63,8 @@ def test_the_range_runs_from_the_lowest_note_to_the_highest(stretched):
 @pytest.mark.slow
 def test_a_wider_range_costs_margin(whistle):
     """The highest note wants the most breath and jumps first; all along the curve the scale stays even."""
-    one, other = traded("range,margin")
-    curve = trade_off(whistle, "diameters,voicing", one, other, always=kept(one, other), count=3)
+    one, other = traded(["range", "margin"])
+    curve = trade_off(whistle, ["diameters", "voicing"], one, other, always=kept(one, other), count=3)
     narrow, wide = curve.points[0], curve.points[-1]
     assert wide.one > narrow.one + 1
     assert wide.other < narrow.other
@@ -74,7 +74,7 @@ def test_a_wider_range_costs_margin(whistle):
 @pytest.mark.slow
 def test_small_holes_or_a_piece_that_forgives_the_hand(whistle):
     """A slip is a smaller share of a wide hole; all along the curve the notes stay in tune."""
-    curve = trade_off(whistle, "diameters,size,voicing", Steady(), SmallHoles(), count=3)
+    curve = trade_off(whistle, ["diameters", "size", "voicing"], Steady(), SmallHoles(), count=3)
     shaky, steady = curve.points[0], curve.points[-1]
     assert steady.one < 0.9 * shaky.one
     assert steady.other > 1.2 * shaky.other

@@ -88,7 +88,7 @@ def test_it_can_be_read_by_ear(text):
 
 def test_it_says_what_the_commands_say(vessel, text):
     words = " ".join(Seen(text).words)
-    for note in simkit.predict(vessel, "lumped,ports").notes:
+    for note in simkit.predict(vessel, ["lumped", "ports"]).notes:
         assert f"{note.by('ports').frequency_hz:.1f}" in words
         assert f"{note.by('lumped').frequency_hz:.1f}" in words
     for note in simkit.blow(vessel, advise=False).chambers[0].notes:

@@ -95,7 +95,7 @@ def test_predict_answers_for_one_chamber_several_or_all():
 
 
 def test_blow_answers_for_chords_with_one_breath():
-    table = simkit.blow(two(46), blown="one,two", advise=False)
+    table = simkit.blow(two(46), blown=["one", "two"], advise=False)
     for chord in table.chords:
         own = [tone.pressure_pa for tone in chord.tones]
         assert min(own) <= chord.pressure_pa <= max(own)
@@ -112,9 +112,9 @@ def test_blow_answers_for_chords_with_one_breath():
 def test_names_that_are_no_chambers_are_refused():
     vessel = two()
     assert chosen_chambers(vessel, None) == chosen_chambers(vessel, "all") == ("one", "two")
-    assert chosen_chambers(vessel, "two, one") == ("one", "two")
+    assert chosen_chambers(vessel, ["two", "one"]) == ("one", "two")
     with pytest.raises(InputError, match="'nose': allowed: chambers of this design"):
-        chosen_chambers(vessel, "one,nose")
+        chosen_chambers(vessel, ["one", "nose"])
     with pytest.raises(InputError, match="the model ports"):
         simkit.predict(vessel, "lumped", blown="all")
 

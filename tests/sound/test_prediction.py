@@ -153,7 +153,7 @@ def test_several_models_side_by_side():
     assert note.by("lumped") is note.answer
     with pytest.raises(KeyError):
         note.by("ports")
-    assert models.chosen("lumped, lumped") == ("lumped",)
+    assert models.chosen(["lumped", "lumped"]) == ("lumped",)
 
 
 def test_targets_follow_the_scale():

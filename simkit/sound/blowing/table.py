@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -186,12 +186,12 @@ def blow(
     *,
     lossless: bool = False,
     windway: str = "closed",
-    blown: str | Sequence[str] | None = None,
+    blown: str | Iterable[str] | None = None,
     advise: bool = True,
 ) -> BlowTable:
     """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help.
 
-    blown: chambers by name, one or several with commas, or "all"; of several also every chord, blown with one breath.
+    blown: chambers by name, one or several, or "all"; of several also every chord, blown with one breath.
     advise: also try what may help where something is amiss: then it takes some three times as long.
     """
     if model not in MOTIONS:
