@@ -11,6 +11,7 @@ from typing import Annotated
 
 import typer
 
+from simkit.cli.answering import admittance, field
 from simkit.cli.beginning import new
 from simkit.cli.blowing import blow
 from simkit.cli.gathering import report, sweep
@@ -29,6 +30,8 @@ COMMANDS = (
     (compare, "simkit compare dove.toml"),
     (chart, "simkit chart pendant.toml --half --plot chart.png"),
     (resonances, "simkit resonances dove.toml --closed --count 4 --plot modes.png"),
+    (field, "simkit field dove.toml --note D5 -o note.vtu --plot note.png"),
+    (admittance, "simkit admittance dove.toml --note D5 --plot answer.png"),
     (blow, "simkit blow dove.toml --plot breath.png"),
     (optimise, "simkit optimise dove.toml --free holes,size -o dove2.toml"),
     (sheets, "simkit sheets dove.toml -o dove-sheets --reamer 2,14,60"),

@@ -5,14 +5,17 @@ With e^{+i omega t} the pressure is Re(p e^{i omega t}) and the velocity u = i g
 
 from __future__ import annotations
 
+import cmath
+import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from simkit.air import Air
 from simkit.body.mesh import AirMesh
-from simkit.columns import cell
+from simkit.columns import cell, text_table
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.field.gradient import Swing, nodal_gradient
 from simkit.field.modes import closed_modes
@@ -57,6 +60,27 @@ class AirField:
     def __repr__(self) -> str:
         return f"AirField({self.title}, {self.frequency_hz:.1f} Hz, {len(self.points)} nodes)"
 
+    def __str__(self) -> str:
+        rows = (
+            (name.strip("[]"), f"{1e6 * abs(flow):.4g}", f"{math.degrees(cmath.phase(flow)):+.0f}")
+            for name, flow in self.flows.items()
+        )
+        flows = text_table(("opening", "cm³/s out", "phase, °"), rows)
+        nodes = f"{len(self.points)} nodes, {len(self.cells)} tetrahedra"
+        head = f"{self.title}: {self.frequency_hz:.2f} Hz, Q {cell(self.q, 1)}, by {self.model}, {nodes}"
+        return f"{head}\n{flows}" if self.flows else head
+
+    def as_dict(self) -> dict[str, Any]:
+        """What the command line's JSON has: not the field itself, which is in its file."""
+        return {
+            "title": self.title,
+            "model": self.model,
+            "frequency_hz": self.frequency_hz,
+            "q": self.q if math.isfinite(self.q) else None,
+            "nodes": len(self.points),
+            "flows_m3_s": {name.strip("[]"): [flow.real, flow.imag] for name, flow in self.flows.items()},
+        }
+
     def write(self, path: str | Path) -> None:
         """Write a VTK file (.vtu) for ParaView, PyVista or meshio: real and imaginary part of each as point data.
 
@@ -70,13 +94,13 @@ class AirField:
         data |= {"velocity_re": self.velocity.real, "velocity_im": self.velocity.imag}
         mesh = meshio.Mesh(self.points, [("tetra10", self.cells)], data, {"outside": [self.outside.astype(np.uint8)]})
         said = f"{self.title}, {self.frequency_hz:.2f} Hz, Q {cell(self.q, 1)}, by {self.model}; {MARK}"
-        with whole(path, "field") as half:
+        with whole(path, "path") as half:
             meshio.write(half, mesh, file_format="vtu")
             first, _, rest = half.read_bytes().partition(b"\n")
             half.write_bytes(first + f"\n<!-- {said.replace('--', '-')} -->\n".encode() + rest)
 
 
-def check_field(path: str | Path, argument: str = "field") -> None:
+def check_field(path: str | Path, argument: str = "path") -> None:
     """Refuses, before any work is done, a place where no field can be put."""
     if Path(path).suffix.lower() != ".vtu":
         raise InputError([Fault.of(argument, None, "a name that ends in .vtu", file=str(path))])
@@ -154,7 +178,7 @@ def _closed(case: Case, n: int) -> AirField:
     swing = Swing(complex(found.k[n - 1]), shape, nodal_gradient(found.mesh, shape), {})
     outside = np.zeros(len(found.mesh.tets), bool)
     what = f"{case.chamber.name} closed, mode {n}"
-    return _scaled(what, "closed", Resonance(complex(omega)), air, found.mesh, outside, swing)
+    return _scaled(what, "closed modes", Resonance(complex(omega)), air, found.mesh, outside, swing)
 
 
 def _scaled(

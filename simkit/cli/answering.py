@@ -1,0 +1,141 @@
+"""What the air does: `simkit field` in space, `simkit admittance` over frequency."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.cli.options import AsJson, Design, Lossless, Mesh, Plot, Windway, several
+from simkit.cli.outputs import check_picture, print_json, tell
+from simkit.errors import Fault, InputError
+from simkit.waiting import Waiting
+
+Note = Annotated[
+    str | None, typer.Option(metavar="PITCH", help="A note of the design; else all holes covered.", show_default=False)
+]
+Opened = Annotated[
+    str | None,
+    typer.Option("--open", metavar="NAMES", help="Instead of a note: holes that are open, with commas."),
+]
+OneChamber = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Of several chambers, which; else the first that has the note.")
+]
+
+
+def field(
+    file: Design,
+    output: Annotated[Path, typer.Option("-o", metavar="FILE", help="The field to write: .vtu.", show_default=False)],
+    note: Note = None,
+    opened: Opened = None,
+    chamber: OneChamber = None,
+    mode: Annotated[int, typer.Option(metavar="N", help="0 for the note, 1 for the resonance next above, ...")] = 0,
+    closed: Annotated[bool, typer.Option("--closed", help="With every opening closed flush; --mode from 1.")] = False,
+    model: Annotated[
+        str, typer.Option(metavar="NAME", help="ports, or resolved: the air around the clay too, half a minute.")
+    ] = "ports",
+    lossless: Lossless = False,
+    mesh: Mesh = 1.0,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Write how the air swings in a note: pressure and velocity.
+
+    A VTK file for ParaView or PyVista: real and imaginary part of each at every node, where the pressure is largest in
+    the chamber 1 Pa. Says frequency, Q, and what flows through each opening; --plot draws the pressure where the piece
+    is cut along its middle.
+    """
+    check_picture(plot)
+    with Waiting("looking for the field"):
+        import simkit
+        from simkit.sound.air_field import check_field
+
+        check_field(output, "output")
+        vessel = simkit.load(file)
+        found = simkit.air_field(
+            vessel,
+            _meant(note, opened),
+            mode=mode,
+            model=model,
+            closed=closed,
+            chamber=chamber,
+            lossless=lossless,
+            mesh=mesh,
+        )
+        found.write(output)
+        if plot:
+            from simkit.show.look import page, save
+            from simkit.show.plane import plane_panel
+
+            save(page(plane_panel(vessel.title, found)), plot, "plot")
+    if as_json:
+        print_json(found.as_dict())
+    else:
+        sys.stdout.write(f"{found}\n")
+    tell(f"wrote {output}", 0)
+
+
+def admittance(
+    file: Design,
+    note: Note = None,
+    opened: Opened = None,
+    chamber: OneChamber = None,
+    low_hz: Annotated[float, typer.Option("--from", metavar="HZ", help="The lowest frequency.")] = 100.0,
+    high_hz: Annotated[float, typer.Option("--to", metavar="HZ", help="The highest.")] = 5000.0,
+    count: Annotated[int, typer.Option(metavar="N", help="At so many, evenly in pitch.")] = 2000,
+    model: Annotated[str, typer.Option(metavar="NAME", help="lumped, ports or resolved.")] = "ports",
+    windway: Windway = "closed",
+    lossless: Lossless = False,
+    mesh: Mesh = 1.0,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Say what the air answers at the window, at any frequency.
+
+    The flow into the chamber for unit pressure that drives it there. The table has the peaks, where the jet finds most
+    to drive; --json and --plot have every frequency.
+    """
+    check_picture(plot)
+    if not 2 <= count <= MOST_POINTS:
+        raise InputError([Fault.of("count", count, f"2 to {MOST_POINTS}")])
+    if not 0 < high_hz <= HIGHEST:
+        raise InputError([Fault.of("high_hz", high_hz, f"more than 0, at most {HIGHEST:g}")])
+    if not 0 < low_hz < high_hz:
+        raise InputError([Fault.of("low_hz", low_hz, f"more than 0, less than `high_hz`, {high_hz:g}")])
+    with Waiting("driving the window"):
+        import numpy as np
+
+        import simkit
+        from simkit.show.admittance import admittance_panel, admittance_text
+        from simkit.sound.asked import meant
+
+        vessel = simkit.load(file)
+        hz = np.geomspace(low_hz, high_hz, count)
+        asked = _meant(note, opened)
+        found = simkit.admittance(
+            vessel, asked, hz, model=model, chamber=chamber, lossless=lossless, windway=windway, mesh=mesh
+        )
+        part, holes = meant(vessel, asked, chamber)
+        if plot:
+            from simkit.show.look import page, save
+
+            save(page(admittance_panel(vessel, holes, hz, found)), plot, "plot")
+    if as_json:
+        columns = {"frequencies_hz": hz, "admittance_re": found.real, "admittance_im": found.imag}
+        told = {name: column.tolist() for name, column in columns.items()}
+        print_json({"chambers": [{"name": part.name, "open": list(holes), **told}]})
+    else:
+        sys.stdout.write(admittance_text(vessel, holes, hz, found))
+
+
+MOST_POINTS = 100_000
+HIGHEST = 20_000.0  # Hz, as `simkit.admittance` takes it
+
+
+def _meant(note: str | None, opened: str | None) -> str | list[str]:
+    """A note, or the holes that are open in its place."""
+    if note is not None and opened is not None:
+        raise InputError([Fault.of("note", note, "only without `opened`")])
+    return note if note is not None else [name for name in several(opened) or () if name]
