@@ -177,7 +177,7 @@ def test_chambers_are_shaped_to_nest_where_their_box_is_too_small_for_two_balls(
     start, limits = loads(text), Limits(box_mm=(70, 88, 70))
     stuck = optimise(start, ["size", "offsets"], limits=limits)
     assert stuck.broken or stuck.worst_cents > 5
-    nested = optimise(start, "shape,offsets,two.offset_mm.along_mm,two.turn_deg", limits=limits)
+    nested = optimise(start, ["shape", "offsets", "two.offset_mm.along_mm", "two.turn_deg"], limits=limits)
     assert nested.reached, nested.verdict
     along, across, up = box_mm(nested.vessel)
     assert max(along, up) < 70.05 and across < 88.05

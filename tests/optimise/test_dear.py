@@ -65,7 +65,7 @@ def test_mended_slopes_foretell_the_step_that_they_come_from():
 @pytest.mark.slow
 def test_slopes_taken_along_are_those_asked_anew(whistle):
     """A clear change of the chamber and of two holes further, to some percent of the largest: good to steer by."""
-    may = freedom(whistle, "diameters,shape")
+    may = freedom(whistle, ["diameters", "shape"])
     here, there, anew = (Trial.of(may, x) for x in (may.start, *2 * [may.start + may.reach]))
     steering_slopes(here)
     carry_slopes(here, there)
