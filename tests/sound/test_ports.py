@@ -223,7 +223,7 @@ def test_exact_derivatives_agree_with_differences(lossy, key, step):
 
 def test_a_hole_in_a_corner_is_doubted_and_said():
     text = """
-    clay.wall_mm = 4
+    clay.wall_mm = 8
     [[chamber]]
     name = "box"
     shape = "box"
