@@ -33,6 +33,11 @@ class AirMesh:
     size: float
     straightened: float = 0.0
 
+    @property
+    def astray(self) -> float:
+        """How far a node lies off the wall where that is more than is asked, a fortieth of the size, else 0: m."""
+        return self.straightened if self.straightened > _STRAIGHT * self.size else 0.0
+
     def __repr__(self) -> str:
         return f"AirMesh({len(self.points)} nodes, {len(self.tets)} tetrahedra, {1e6 * self.volume:.4g} ml)"
 
@@ -70,11 +75,12 @@ def surrounding_mesh(
 ) -> AirMesh:
     """Mesh the air between the body that `walls` make with `offset` of clay and a sphere around it (m).
 
-    Where a bend was too tight for its elements they are straightened off the wall; then it is meshed once more, finer.
+    Where a bend was too tight for its elements they are straightened off the wall; then it is meshed finer, at most
+    twice, and the best of these is kept: `AirMesh.astray` tells what is left.
     """
     mesh = _surrounding(walls, offset, center, radius, size, turns)
     for finer in _FINER:
-        if mesh.straightened <= _STRAIGHT * size:
+        if not mesh.astray:
             break
         again = _surrounding(walls, offset, center, radius, size, finer * turns)
         mesh = min(mesh, again, key=lambda each: each.straightened)

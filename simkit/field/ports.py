@@ -19,7 +19,8 @@ class FieldEvidence:
 
     unknowns inside (all chambers) and outside; reciprocity: largest |Z_ij - Z_ji| before both are averaged, 1/m;
     fit: largest error of the outside's interpolation at two test wave numbers, 1/m; seconds: for meshes and factors
-    (`setup`) and for these openings (`answer`).
+    (`setup`) and for these openings (`answer`). astray: how far a mesh lies off the wall at a bend too tight for its
+    elements, m; 0 where that is no more than is asked.
     """
 
     unknowns_inside: int
@@ -29,6 +30,7 @@ class FieldEvidence:
     fit: float
     setup_seconds: float
     answer_seconds: float
+    astray: float = 0.0
 
 
 @frozen

@@ -106,6 +106,7 @@ def _assembled(
         float(np.abs(misfit).max(initial=0.0)),
         air.seconds,
         time.perf_counter() - start,
+        max(mesh.astray for mesh in (air.outside.mesh, *(c.mesh for c in air.chambers))),
     )
     return PortField(
         tuple((c.name, o.name) for c, group in zip(air.body.chambers, groups, strict=True) for o in group),

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -74,6 +75,16 @@ def test_the_outside_starts_at_the_true_offset(wall):
     assert np.abs(distance(wall, mesh.points[np.unique(mesh.facets)]) - clay).max() < 1e-3
     assert np.median(np.abs(distance(wall, mesh.points[np.unique(mesh.facets)]) - clay)) < 1e-9
     assert np.abs(np.linalg.norm(mesh.points[np.unique(mesh.outer)] - center, axis=1) - radius).max() < 1e-12
+
+
+@pytest.mark.parametrize(("moved", "left"), [((9e-4, 6e-4, 7e-4), 6e-4), ((9e-4, 2e-4), 0.0), ((7e-4,) * 3, 7e-4)])
+def test_what_is_left_straightened_off_a_bend_is_told(moved, left, walls, monkeypatch):
+    """The best of three tries; nothing is told where that is within a fortieth of the size."""
+    plain = air_mesh(walls["sphere"], 0.02)
+    tries = iter(replace(plain, size=0.02, straightened=each) for each in moved)
+    monkeypatch.setattr("simkit.body.mesh._surrounding", lambda *_: next(tries))
+    assert surrounding_mesh((), 0.0, np.zeros(3), 0.1, 0.02).astray == left
+    assert next(tries, None) is None
 
 
 def test_offset_volume_by_steiners_formula(convex_wall):
