@@ -16,11 +16,12 @@ from simkit.body import kernel
 from simkit.body.mesh import CORNER, AirMesh, draw_near, gated
 from simkit.errors import MeshError
 
-FAR = 2.2  # radius of the half balls over the largest half size of the window
+FAR = 3.0  # radius of the half balls over the largest half size of the window
+BENT = 2.2  # the same of the ball that the bend dies away in: further out, a parabola is no longer like any wall
 # Mesh sizes: at rounded rims over their radius, at sharp ones over the cut-up; growth with the distance.
 ROUND_SHARE, RIM_SHARE, GROWTH = 1.3, 0.25, 0.6
 SHARP = 0.02  # rims of a smaller radius than this share of the cut-up are left sharp, but for the edge's own
-FADE = 0.5, 0.95  # where the cell's bend dies away, over the radius of the half balls
+FADE = 0.5, 0.95  # where the cell's bend dies away, over that ball's radius
 MOST_BEND = 0.6  # of the wall, over half of the window's largest size: beyond, the window is no longer one wall's
 
 
@@ -54,6 +55,14 @@ class WindowCell:
     def top(self) -> float:
         """Length of the opening along the breath at the outside face, m."""
         return self.tip + self.wall * self.run
+
+    @property
+    def leaves(self) -> float:
+        """About where the middle of the flow leaves the clay, m from the exit: a fifth of the way that the slope leans.
+
+        There the outer half ball is centred, so that its cap lets through what comes from no other place.
+        """
+        return self.cut_up / 2 + 0.22 * (self.top - self.cut_up)
 
     @property
     def far(self) -> float:
@@ -91,7 +100,7 @@ def cell_mesh(cell: WindowCell) -> CellMesh:
     mesh = gated(points, tets, facets, np.zeros((0, 6), int), RIM_SHARE * cell.cut_up, "the window", None)
     corners = mesh.points[mesh.facets[:, :3]]
     caps = []
-    for middle, side in ((cell.cut_up / 2, -1), (cell.top / 2, 1)):
+    for middle, side in ((cell.cut_up / 2, -1), (cell.leaves, 1)):
         center = np.array([middle, 0.0, cell.wall if side > 0 else 0.0])
         on = np.abs(np.linalg.norm(corners - center, axis=2) - cell.far) < 1e-6 * cell.far
         caps.append(on.all(axis=1) & (side * (corners[:, :, 2].mean(axis=1) - center[2]) > 0))
@@ -116,7 +125,7 @@ def _solid(gmsh: Any, cell: WindowCell) -> None:
     occ, mm = gmsh.model.occ, 1e3
     tip, top, wall = mm * cell.tip, mm * cell.top, mm * cell.wall
     inner = occ.addSphere(mm * cell.cut_up / 2, 0, 0, mm * cell.far, -1, -np.pi / 2, 0, np.pi)
-    outer = occ.addSphere(top / 2, 0, wall, mm * cell.far, -1, 0, np.pi / 2, np.pi)
+    outer = occ.addSphere(mm * cell.leaves, 0, wall, mm * cell.far, -1, 0, np.pi / 2, np.pi)
     corners = [occ.addPoint(x, 0, z) for x, z in ((0, 0), (tip, 0), (top, wall), (0, wall))]
     sides = [occ.addLine(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
     face = occ.addPlaneSurface([occ.addCurveLoop(sides)])
@@ -216,7 +225,7 @@ def _fading(cell: WindowCell, points: np.ndarray) -> np.ndarray:
     """1 at the window, 0 at the far caps, smoothly: (n,)."""
     x, y, z = points.T
     lower = z < cell.wall / 2
-    middle = np.where(lower, cell.cut_up, cell.top) / 2
+    middle = np.where(lower, cell.cut_up, cell.top) / 2  # so that all of the opening is bent
     r = np.sqrt((x - middle) ** 2 + y**2 + (z - np.where(lower, 0, cell.wall)) ** 2)
-    t = np.clip(np.log(np.maximum(r, 1e-12) / (FADE[0] * cell.far)) / np.log(FADE[1] / FADE[0]), 0, 1)
+    t = np.clip(np.log(np.maximum(r, 1e-12) / (FADE[0] * cell.far * BENT / FAR)) / np.log(FADE[1] / FADE[0]), 0, 1)
     return np.where((z > 0) & (z < cell.wall), 1.0, 1 - t**3 * (10 - 15 * t + 6 * t * t))

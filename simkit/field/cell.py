@@ -20,6 +20,7 @@ from simkit.field.relief import Relief, covers, lawful, place, window_cell
 from simkit.field.rub import wall_integrals
 
 UPRIGHT = 90.0
+LAW_DOWN_TO = 34.0  # degrees: flatter, the law spares up to 0.6 percent less of 1/K than the cell, a cent
 FLAT = 0.0, 0.0
 
 
@@ -141,12 +142,14 @@ def slope_relief(
     """The relief of a window (m, degrees) whose edge slopes; nothing where it stands upright or the wall is thin.
 
     nose, rim: radii of its rims inside and outside; bend: the inner wall's curvature across and along the window, 1/m.
-    By the law of `relief` where that holds, else by the window's own cells, sloped and upright.
+    By the law of `relief` where that holds and the slope is not flat, else by the window's own cells, sloped and
+    upright.
     """
     if edge_deg >= UPRIGHT or _is_thin(wall, cut_up):
         return Relief(0.0, 0.0)
     cell = window_cell(width, cut_up, wall, edge_deg, nose, rim)
-    return lawful(cell, bend) if covers(place(cell, bend)) else solved_relief(cell, bend)
+    lies_within = edge_deg >= LAW_DOWN_TO and covers(place(cell, bend))
+    return lawful(cell, bend) if lies_within else solved_relief(cell, bend)
 
 
 def solved_relief(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Relief:

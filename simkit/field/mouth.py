@@ -33,13 +33,16 @@ SECOND_OUTSIDE, SECOND_SADDLE = 0.0605, 0.17
 def outward_shift(opening: Opening) -> float:
     """How far along the breath a window's flow leaves the clay from where it enters it, m: its slope leans that way.
 
-    0.244 W (h/W)^1.51 cot(angle)^0.64, W the cut-up and h the clay: found from the far field of the window's cell for
-    walls of half to 1.3 cut-ups and edges of 30 to 60 degrees, within 8 %, the width being of no account.
+    0.739 W t^2.06 s^1.2 a^-0.32 / (1 + 1.82 s t/sqrt(a)), W the cut-up, t the clay and a the width over it, s the
+    slope's cotangent: found from the far field of 24 cells with walls of 0.45 to 1.6 cut-ups, widths of 1.3 to 4 and
+    edges of 12 to 75 degrees, within 10 %.
     """
     if opening.is_round or opening.edge_deg >= 90:
         return 0.0
-    slant = 1 / np.tan(np.deg2rad(opening.edge_deg))
-    return float(0.244 * opening.height * (opening.length / opening.height) ** 1.51 * slant**0.64)
+    slant, oblong = 1 / np.tan(np.deg2rad(opening.edge_deg)), opening.width / opening.height
+    thick = opening.length / opening.height
+    spread = 1 + 1.82 * slant * thick / np.sqrt(oblong)
+    return float(0.739 * opening.height * thick**2.06 * slant**1.2 * oblong**-0.32 / spread)
 
 
 @dataclass(frozen=True, eq=False)
