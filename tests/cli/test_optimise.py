@@ -19,12 +19,15 @@ def folder(tmp_path, monkeypatch):
     assert run(["new", "-o", "dove.toml"]) == 0
     text = (tmp_path / "dove.toml").read_text().replace("diameter_mm = 4.1", "diameter_mm = 5.4   # my own remark")
     assert "my own remark" in text
+    # Two holes and three notes are enough for all that is told.
+    text = text[: text.index('[[chamber.hole]]\nname = "3"')] + text[text.index("[[chamber.note]]") :]
+    text = text[: text.index('[[chamber.note]]\npitch = "F5"')]
     (tmp_path / "dove.toml").write_text(text)
     return tmp_path
 
 
 def test_optimise_writes_a_design_with_the_old_ones_remarks(capsys, folder):
-    assert run(["optimise", "dove.toml", "--free", "holes", "-o", "new.toml"]) == 0
+    assert run(["optimise", "dove.toml", "--free", "holes,size", "-o", "new.toml"]) == 0
     out, err = capsys.readouterr()
     assert "every note within" in out and "wrote new.toml" in err
     assert "cents for 0.1 mm" in out and "by hand" in out and "moved" in out
@@ -46,14 +49,14 @@ def test_the_json_has_before_after_limits_and_evidence(capsys, folder):
 
 
 def test_out_of_reach_still_writes_the_best_and_says_why(capsys, folder):
-    text = (folder / "dove.toml").read_text().replace("fingertip_mm = 17", "fingertip_mm = 7")
+    text = (folder / "dove.toml").read_text().replace("fingertip_mm = 17", "fingertip_mm = 6")
     (folder / "small.toml").write_text(text)
     assert run(["optimise", "small.toml", "--free", FREE, "-o", "new.toml"]) == 1
     out, err = capsys.readouterr()
-    assert "what a fingertip of 7 mm seals" in out and "G5 stays" in out
+    assert "what a fingertip of 6 mm seals" in out and "E5 stays" in out
     assert "not reached: " in err and "the best compromise is in new.toml" in err
     assert "seals" not in err  # what is in the way is said once
-    assert simkit.load("new.toml").value("body.hole.4.diameter_mm") == pytest.approx(4.55)
+    assert simkit.load("new.toml").value("body.hole.2.diameter_mm") == pytest.approx(3.9)
 
 
 @pytest.mark.parametrize(
@@ -128,7 +131,7 @@ def test_two_aims_against_each_other_are_told_drawn_and_the_middle_written(capsy
 def test_the_judge_agrees_on_three_notes(capsys, folder):
     assert run(["optimise", "dove.toml", "--free", "holes,size", "--judge", "--json", "-o", "new.toml"]) == 0
     judged = json.loads(capsys.readouterr().out)["evidence"]["judged"]
-    assert [each["pitch"] for each in judged] == ["C5", "E5", "G5"]
+    assert [each["pitch"] for each in judged] == ["C5", "D5", "E5"]
     assert max(abs(each["resolved_cents"]) for each in judged) < 5
 
 
