@@ -35,7 +35,7 @@ def nearest(end: Stand, stay: Stay) -> Stand:
         step = _straight(here, stay, may_be, trust).best()
         astray, way = _astray(here, may_be), _squared(stay, here.x)
         hoped = _squared(stay, here.x + step * here.task.freedom.reach)
-        if astray <= _STRAYS and way - hoped < max(_WORTH[0] * way, _WORTH[1]):
+        if _holds(here, may_be) and way - hoped < max(_WORTH[0] * way, _WORTH[1]):
             break
         there = _moved(here, step, may_be)
         if there is None or _astray(there, may_be) > max(_ASTRAY, astray / 2):
@@ -45,7 +45,7 @@ def nearest(end: Stand, stay: Stay) -> Stand:
             continue
         carry_slopes(here.trial, there.trial)
         here, trust = end.task.come_to(there), 2 * trust
-        if _astray(here, may_be) <= _STRAYS and _squared(stay, here.x) < _squared(stay, best.x):
+        if _holds(here, may_be) and _squared(stay, here.x) < _squared(stay, best.x):
             best = here
         log.info("going back to what may stay: %.1f mm and percent in all", np.sqrt(_squared(stay, here.x)))
     return best
@@ -75,7 +75,7 @@ def _moved(here: Stand, step: np.ndarray, may_be: np.ndarray) -> Stand | None:
     first = task.tried(here.within_limits(here.x + step * reach))
     if first is None or _is_more_broken(here, first):
         return None
-    if _astray(first, may_be) <= _STRAYS:
+    if _holds(first, may_be):
         return first
     second = task.tried(here.within_limits(first.x + here.taking_back(first).best() * reach))
     if second is None or _is_more_broken(here, second) or _astray(first, may_be) < _astray(second, may_be):
@@ -86,6 +86,11 @@ def _moved(here: Stand, step: np.ndarray, may_be: np.ndarray) -> Stand | None:
 def _astray(stand: Stand, may_be: np.ndarray) -> float:
     """By how many cents the worst of what is wanted is beyond what it may be (m,)."""
     return float((np.abs(stand.residuals) - may_be).max(initial=0.0))
+
+
+def _holds(stand: Stand, may_be: np.ndarray) -> bool:
+    """Whether all that is wanted is as near as it may be: where a descent has ended it is, but for rounding."""
+    return _astray(stand, may_be) <= _STRAYS + 1e-6
 
 
 def _is_more_broken(here: Stand, there: Stand) -> bool:

@@ -1,5 +1,7 @@
 """Of all designs in tune the nearest to the start, and what asked for each move."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import minimize
@@ -82,6 +84,15 @@ def test_the_way_is_a_sum_of_slopes_of_notes_and_limits(stay, end):
     assert away(end) < 0.2
     assert np.linalg.norm(slopes.T @ cost - stay.far(end.x)) < 0.25 * stay.value(end.trial)
     assert (cost[len(end.residuals) :] >= 0).all()
+
+
+@pytest.mark.parametrize("sharp", [13.4, 13.5, 17.3, 29.7])
+def test_a_design_that_has_not_moved_is_not_looked_at_again(task, stay, sharp, monkeypatch):
+    """However far off a note stays that nothing can bring nearer: what it may be is not to be missed by rounding."""
+    start = task.stand(task.freedom.start)
+    residuals = np.where(np.arange(len(start.residuals)) == 0, sharp, 0.0)
+    monkeypatch.setattr(Task, "tried", lambda self, x: pytest.fail("a design was looked at"))
+    assert nearest(replace(start, residuals=residuals), stay).x is start.x
 
 
 @pytest.mark.slow
