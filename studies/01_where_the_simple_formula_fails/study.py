@@ -30,6 +30,8 @@ sys.path[:0] = [str(HERE), str(HERE.parent)]  # the study's own folder; the bodi
 
 from answers import Answers, judged, quick_answers
 from bodies import BODIES, FINGERINGS, TUBE_MM, VOLUME_ML, WIDE_FINGERINGS, wide_tube
+from drawings.bodies import Column, Mark, Shown, bodies_panel
+from drawings.curves import Curve, curves_panel
 from written import asking, filled, into, rounded, write
 
 from simkit.body import body_of
@@ -37,8 +39,6 @@ from simkit.body.girth import elongation, waist
 from simkit.errors import OutOfReach
 from simkit.pitch import cents
 from simkit.show import look
-from simkit.show.bodies import Column, Mark, Shown, bodies_panel
-from simkit.show.curves import Curve, curves_panel
 from simkit.show.look import page, save
 from simkit.show.outline import ABOVE, RIGHT
 from simkit.show.pressure import Picture, pressure

@@ -27,12 +27,12 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))  # what studies share
 
 from bodies import BODIES, HOLE, MM, VOLUME_ML, WINDOW, Body
+from drawings.bodies import Column, Mark, Shown, bodies_panel
 from written import filled, rounded, run, write
 
 import simkit
 from simkit.pitch import Tuning, cents, note
 from simkit.show import look
-from simkit.show.bodies import Column, Mark, Shown, bodies_panel
 from simkit.show.look import page, save
 from simkit.show.outline import ABOVE, RIGHT
 from simkit.show.pressure import Picture, pressure

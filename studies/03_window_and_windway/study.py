@@ -24,11 +24,11 @@ import numpy as np
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))  # what studies share
 
+from drawings.maps import maps_panel
 from written import filled, rounded, run, write
 
 import simkit
 from simkit.show.look import page, save
-from simkit.show.maps import maps_panel
 from simkit.sound import models
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.constants import JetConstants

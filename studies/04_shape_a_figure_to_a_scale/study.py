@@ -22,6 +22,7 @@ from typing import Any
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))  # what studies share
 
+from drawings.curves import Curve, curves_panel
 from written import filled, rounded, run, write
 
 import simkit
@@ -30,7 +31,6 @@ from simkit.files import whole
 from simkit.optimise import Limits, Outcome, optimise, rewritten, source_text
 from simkit.pitch import Tuning, cents, scale
 from simkit.show import look
-from simkit.show.curves import Curve, curves_panel
 from simkit.show.look import page, save
 from simkit.show.views import views
 from simkit.vessel import Note, Tie, Vessel

@@ -23,6 +23,7 @@ import numpy as np
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))  # what studies share
 
+from drawings.curves import Curve, curves_panel
 from written import filled, rounded, run, write
 
 import simkit
@@ -30,7 +31,6 @@ from simkit.files import whole
 from simkit.optimise import HandError, Hands, InTune, Steady, hand_error, makers, optimise, rewritten
 from simkit.optimise.wish import Wish, wished
 from simkit.show import look
-from simkit.show.curves import Curve, curves_panel
 from simkit.show.look import page, save
 from simkit.vessel import Vessel
 from simkit.vessel.hands import people

@@ -27,6 +27,8 @@ import numpy as np
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))  # what studies share
 
+from drawings.crossing import crossing_panel
+from drawings.cut_open import cut_open
 from written import filled, rounded, run, write
 
 import simkit
@@ -34,8 +36,6 @@ from simkit.body import body_of
 from simkit.machine import most_memory
 from simkit.optimise.chambers import box_mm, mass_g, piece
 from simkit.optimise.dividing import Range, divided, planned
-from simkit.show.crossing import crossing_panel
-from simkit.show.cut_open import cut_open
 from simkit.show.look import page, save
 from simkit.show.views import views
 from simkit.sound import models

@@ -27,6 +27,7 @@ from makers import WAYS, Bench, End, Errors, ends  # beside this file
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))  # what studies share
 
+from drawings.makers import makers_panel, session_panel
 from written import filled, rounded, run, write
 
 import simkit
@@ -35,7 +36,6 @@ from simkit.making.bench.aim import order_of, outlook
 from simkit.making.bench.belief import Doubts, believed
 from simkit.optimise.windows import aperture_beside
 from simkit.show.look import Panel, page, save
-from simkit.show.makers import makers_panel, session_panel
 from simkit.sound import models
 from simkit.sound.asmade import AsMade
 

@@ -4,12 +4,12 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from drawings.bodies import Column, Mark, Shown, bodies_panel
+from drawings.curves import Curve, curves_panel
 
 import simkit
 from simkit.body import body_of
 from simkit.show import look
-from simkit.show.bodies import Column, Mark, Shown, bodies_panel
-from simkit.show.curves import Curve, curves_panel
 from simkit.show.look import page
 from simkit.show.outline import ABOVE
 

@@ -3,9 +3,9 @@
 from types import SimpleNamespace
 
 import numpy as np
+from drawings.crossing import crossing_panel
 
 from simkit.pitch import note
-from simkit.show.crossing import crossing_panel
 from simkit.show.look import page
 
 

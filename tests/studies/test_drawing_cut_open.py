@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
+from drawings.cut_open import cut_open
 from matplotlib.patches import PathPatch
 
 import simkit
 from simkit.body import body_of
-from simkit.show.cut_open import cut_open
 from simkit.show.look import page
 
 PAIR = """

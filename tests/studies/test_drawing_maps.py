@@ -1,9 +1,9 @@
 """Maps put every number in its cell, and a word where there is none."""
 
 import numpy as np
+from drawings.maps import maps_panel
 
 from simkit.show import look
-from simkit.show.maps import maps_panel
 
 
 def test_every_cell_says_its_number_and_rows_run_upward():

@@ -1,9 +1,9 @@
 """The pictures of many makers, and of one at the bench."""
 
 import numpy as np
+from drawings.makers import makers_panel, session_panel
 
 from simkit.show.look import page
-from simkit.show.makers import makers_panel, session_panel
 
 
 def axes_of(figure):
