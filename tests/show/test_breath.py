@@ -17,7 +17,7 @@ from simkit.vessel.starter import starter
 
 
 def blown(more=""):
-    (chamber,) = blow(loads(starter("egg") + more, "egg.toml"), "lumped").chambers
+    (chamber,) = blow(loads(starter("egg") + more, "egg.toml"), "lumped", advise=False).chambers
     return chamber
 
 
