@@ -8,8 +8,10 @@ import shutil
 from contextlib import redirect_stdout
 
 import meshio
+import numpy as np
 import pytest
 
+from simkit.body.solids import SEAMS, Piece
 from simkit.cli import run
 from simkit.vessel.starter import starter
 
@@ -64,7 +66,21 @@ def test_sheets_writes_all_that_it_names(written):
     assert (form.points.max(axis=0) - form.points.min(axis=0)) == pytest.approx([30 / 0.9] * 3, abs=0.05)
 
 
-def test_a_second_run_tells_what_is_left_of_the_first(design, written, tmp_path, capsys):
+def test_a_second_run_tells_what_is_left_of_the_first(design, written, tmp_path, capsys, monkeypatch):
+    """By their names: what the second run draws and makes is no matter."""
+
+    def sheets(_, half):
+        return [shutil.copy(path, half / path.name).name for path in sorted(written[1].glob("sheets-*"))]
+
+    def solids(_, seam):
+        assert seam.square_to == "across"
+        corners = np.vstack([np.zeros(3), 0.01 * np.eye(3)])
+        faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
+        names = ("inside-a-b", *(f"shell-{half}" for half in SEAMS["across"][1]))
+        return [Piece(name, corners, faces, 1e-6 / 6, "" if "shell" in name else "ISO-10303-21;") for name in names]
+
+    monkeypatch.setattr("simkit.show.sheets.write", sheets)
+    monkeypatch.setattr("simkit.show.sheets.solids_of", solids)
     assert not any("left from" in caution for caution in written[0]["cautions"])
     out = shutil.copytree(written[1], tmp_path / "out")
     assert run(["sheets", str(design), "-o", str(out), "--seam", "across"]) == 0
