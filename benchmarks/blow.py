@@ -18,11 +18,11 @@ from vessels import egg
 
 from simkit.machine import most_memory
 from simkit.sound import models
+from simkit.sound.answers.chart import combinations
+from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fingerings import blow_fingerings
 from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.blowing.table import RESONANCES, jet_of
-from simkit.sound.chart import combinations
 
 SAMPLE = 16  # fingerings blown one by one, of 4,096
 

@@ -27,7 +27,7 @@ from scipy.sparse.linalg import LinearOperator, eigsh
 from scipy.special import pro_rad1
 
 from simkit.body.kernel import session
-from simkit.body.shapes import EggWall
+from simkit.body.walls.formulas import EggWall
 from simkit.field import closed_modes
 
 ALONG, ACROSS = 0.090, 0.060  # m: a spheroid half as long again as wide
@@ -79,7 +79,7 @@ def worst(k: np.ndarray, right: np.ndarray) -> float:
 
 def ours(size: float, right: np.ndarray) -> Solved:
     """This package, from the shape's sizes."""
-    from simkit.body.mesh import air_mesh
+    from simkit.body.meshes.curved import air_mesh
 
     wall = EggWall(ACROSS, ALONG, ACROSS)
     start = process_time()

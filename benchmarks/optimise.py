@@ -28,10 +28,10 @@ from vessels import chromatic
 
 from simkit.body.kernel import session
 from simkit.optimise import InTune, Limits, Outcome, judged, makers, optimise
-from simkit.optimise.descent import Stand, Task
-from simkit.optimise.free import freedom
-from simkit.optimise.trial import Setting
-from simkit.sound import ports
+from simkit.optimise.problem.free import freedom
+from simkit.optimise.problem.trial import Setting
+from simkit.optimise.search.descent import Stand, Task
+from simkit.sound.models import ports
 
 MOST_SECONDS = 60.0  # a general-purpose optimiser is stopped after so many
 

@@ -19,14 +19,15 @@ from scipy.sparse.linalg import eigsh
 from vessels import egg
 
 from simkit.body import body_of
-from simkit.body.body import WINDOW
+from simkit.body.chambers import WINDOW
 from simkit.body.kernel import session
-from simkit.body.whole import whole_mesh
+from simkit.body.meshes.all_air import whole_mesh
 from simkit.field import air_of, port_solution
-from simkit.field.whole import WholeAir
+from simkit.field.full.resonance import WholeAir
 from simkit.machine import most_memory
-from simkit.sound import models, ports
-from simkit.sound.chart import combinations
+from simkit.sound import models
+from simkit.sound.answers.chart import combinations
+from simkit.sound.models import ports
 
 
 def seconds(job: Callable[[], object], times: int = 3) -> float:

@@ -17,11 +17,11 @@ from dataclasses import replace
 import numpy as np
 from vessels import egg
 
-from simkit.body.body import WINDOW
+from simkit.body.chambers import WINDOW
 from simkit.body.kernel import session
-from simkit.field.factor import factored
-from simkit.field.search import Radiating
-from simkit.field.twolevel import TwoLevel
+from simkit.field.fem.factor import factored
+from simkit.field.fem.preconditioner import TwoLevel
+from simkit.field.fem.resonance_search import Radiating
 from simkit.machine import most_memory
 from simkit.sound import models
 

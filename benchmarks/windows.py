@@ -1,4 +1,4 @@
-"""Fit the law of what a sloping edge spares (`simkit.field.relief`) to the window's cell, and tell how right it is.
+"""Fit the law of what a sloping edge spares (`field.window.relief`) to the window's cell, and tell how right it is.
 
 Run: python benchmarks/windows.py [--uprights 500] [--write]
 
@@ -21,10 +21,10 @@ from collections.abc import Iterator
 import numpy as np
 from scipy.stats import qmc
 
-from simkit.body.voicing import WindowCell
+from simkit.body.meshes.window_block import WindowCell
 from simkit.errors import SimkitError
-from simkit.field.cell import SOLVED_AT, solved_relief
-from simkit.field.relief import DEGREE, HIGH, LOW, TABLE, covers, logarithms, place, terms, window_cell
+from simkit.field.window.cell import SOLVED_AT, solved_relief
+from simkit.field.window.relief import DEGREE, HIGH, LOW, TABLE, covers, logarithms, place, terms, window_cell
 
 SEED, SLOPES, OUTLIER = 7, 3, 4.5
 HEADER = "degrees of width, wall, slope, rim inside, rim outside, bend across, bend along; inertance, friction"

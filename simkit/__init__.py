@@ -15,16 +15,16 @@ if TYPE_CHECKING:
 
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
     from simkit.optimise import Outcome, optimise
-    from simkit.optimise.wish import wish
+    from simkit.optimise.designing.wish import wish
     from simkit.show.report import report
-    from simkit.sound.admittance import admittance
-    from simkit.sound.air_field import AirField, air_field
+    from simkit.sound.answers.admittance import admittance
+    from simkit.sound.answers.air_field import AirField, air_field
+    from simkit.sound.answers.chart import Chart, chart
+    from simkit.sound.answers.comparison import Comparison, compare
+    from simkit.sound.answers.higher import Ringing, resonances
+    from simkit.sound.answers.prediction import Prediction, predict
+    from simkit.sound.answers.refining import Halved, halved
     from simkit.sound.blowing.table import BlowTable, blow
-    from simkit.sound.chart import Chart, chart
-    from simkit.sound.comparison import Comparison, compare
-    from simkit.sound.higher import Ringing, resonances
-    from simkit.sound.prediction import Prediction, predict
-    from simkit.sound.refining import Halved, halved
     from simkit.sweep import Swept, sweep
     from simkit.tuning import Tuned, tune
     from simkit.vessel import Vessel, dumps, load, loads
@@ -32,19 +32,19 @@ if TYPE_CHECKING:
 
 _ROOMS = {
     "simkit.errors": ("Fault", "InputError", "MeshError", "OutOfReach", "SimkitError"),
-    "simkit.sound.admittance": ("admittance",),
-    "simkit.sound.air_field": ("AirField", "air_field"),
-    "simkit.sound.prediction": ("Prediction", "predict"),
+    "simkit.sound.answers.admittance": ("admittance",),
+    "simkit.sound.answers.air_field": ("AirField", "air_field"),
+    "simkit.sound.answers.prediction": ("Prediction", "predict"),
     "simkit.sound.blowing.table": ("BlowTable", "blow"),
-    "simkit.sound.chart": ("Chart", "chart"),
-    "simkit.sound.comparison": ("Comparison", "compare"),
-    "simkit.sound.higher": ("Ringing", "resonances"),
-    "simkit.sound.refining": ("Halved", "halved"),
+    "simkit.sound.answers.chart": ("Chart", "chart"),
+    "simkit.sound.answers.comparison": ("Comparison", "compare"),
+    "simkit.sound.answers.higher": ("Ringing", "resonances"),
+    "simkit.sound.answers.refining": ("Halved", "halved"),
     "simkit.tuning": ("Tuned", "tune"),
     "simkit.show.report": ("report",),
     "simkit.vessel": ("Vessel", "dumps", "load", "loads"),
     "simkit.vessel.starter": ("new",),
-    "simkit.optimise.wish": ("wish",),
+    "simkit.optimise.designing.wish": ("wish",),
     # Once they are loaded these rooms stand under their verbs' names, and can be called like them.
     "simkit.optimise": ("Outcome", "optimise"),
     "simkit.sweep": ("Swept", "sweep"),

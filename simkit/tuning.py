@@ -28,10 +28,10 @@ from simkit.making.bench.rescue import Past, past_marks, ways_out
 from simkit.making.drills import Drill, Reamer
 from simkit.making.readings import Reading
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
-from simkit.optimise.bounds import group, widest_hole_mm
-from simkit.optimise.windows import aperture_beside
+from simkit.optimise.problem.bounds import group, widest_hole_mm
+from simkit.optimise.problem.windows import aperture_beside
 from simkit.sound import models
-from simkit.sound.asmade import AsMade
+from simkit.sound.models.as_made import AsMade
 from simkit.vessel import Chamber, Vessel, tuning_of
 
 

@@ -16,7 +16,7 @@ from scipy.optimize import brentq
 import simkit
 from simkit.body import body_of
 from simkit.body.places import Place
-from simkit.body.wall import Wall
+from simkit.body.walls.wall import Wall
 from simkit.vessel import Vessel
 
 VOLUME_ML = 60.0

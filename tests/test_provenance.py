@@ -27,8 +27,8 @@ def test_a_copy_computes_the_same(copied):
 @pytest.mark.parametrize(
     ("file", "counts"),
     [
-        ("sound/losses.py", True),
-        ("field/relief.csv", True),
+        ("sound/elements/losses.py", True),
+        ("field/window/relief.csv", True),
         ("air.py", True),
         ("cli/door.py", False),
         ("show/page.html.j2", False),

@@ -1,11 +1,11 @@
 """The solid that a design describes: exact walls, openings, meshes of the air in and around it."""
 
 from simkit.body.assembly import placed_wall, wall_of
-from simkit.body.body import Body, ChamberBody, Opening
+from simkit.body.chambers import Body, ChamberBody, Opening
+from simkit.body.deviations import Made, MadeSlopes
 from simkit.body.inspection import body_of, inspect
-from simkit.body.made import Made, MadeSlopes
-from simkit.body.mesh import AirMesh, air_mesh, surrounding_mesh
-from simkit.body.wall import Wall
+from simkit.body.meshes.curved import AirMesh, air_mesh, surrounding_mesh
+from simkit.body.walls.wall import Wall
 
 __all__ = [
     "AirMesh",

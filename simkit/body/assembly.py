@@ -6,14 +6,14 @@ from functools import singledispatch
 
 import numpy as np
 
-from simkit.body.body import WINDOW, ChamberBody, Opening, opening_at
-from simkit.body.lobes import LobesWall
-from simkit.body.placed import PlacedWall
+from simkit.body.chambers import WINDOW, ChamberBody, Opening, opening_at
 from simkit.body.places import Place
-from simkit.body.scan import scan_wall
-from simkit.body.sections import SectionsWall
-from simkit.body.shapes import BoxWall, EggWall, LensWall, TubeWall
-from simkit.body.wall import Wall
+from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
+from simkit.body.walls.lobes import LobesWall
+from simkit.body.walls.placed import PlacedWall
+from simkit.body.walls.scan import scan_wall
+from simkit.body.walls.sections import SectionsWall
+from simkit.body.walls.wall import Wall
 from simkit.errors import OutOfReach
 from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes
 

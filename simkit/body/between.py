@@ -7,8 +7,9 @@ from functools import lru_cache
 import numpy as np
 from scipy.spatial import cKDTree
 
-from simkit.body.body import Opening
-from simkit.body.wall import Wall, box_distance, distance, project
+from simkit.body.chambers import Opening
+from simkit.body.millimetres import place_words
+from simkit.body.walls.wall import Wall, box_distance, distance, project
 from simkit.frozen import frozen
 
 NEAREST = 60  # points of each wall that are held against the other exactly
@@ -26,12 +27,6 @@ class Between:
     def words(self) -> str:
         """The place in the words of the design file, mm."""
         return place_words(self.place)
-
-
-def place_words(place: np.ndarray) -> str:
-    """A place of the body in the words of the design file, mm."""
-    across, along, up = np.round(1e3 * place, 1) + 0.0  # no minus before a nought
-    return f"along {along:.1f}, across {across:.1f}, up {up:.1f} mm"
 
 
 def boxes_apart(a: Wall, b: Wall) -> float:

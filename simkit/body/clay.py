@@ -7,8 +7,8 @@ from functools import lru_cache
 import numpy as np
 from scipy.spatial import cKDTree
 
-from simkit.body.body import Body
-from simkit.body.wall import Wall, feet, on_wall
+from simkit.body.chambers import Body
+from simkit.body.walls.wall import Wall, feet, on_wall
 
 FIRED_G_PER_ML = 1.9  # fired earthenware: common practice, no source
 _CELLS = 20_000  # about so many cells fill the body's box

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simkit.body.body import Opening
-from simkit.body.wall import Wall
+from simkit.body.chambers import Opening
+from simkit.body.walls.wall import Wall
 
 SLICES, FINE = 96, 256
 WAISTED = 0.85  # of the narrower of the two widest places on either side: less is a waist
@@ -26,7 +26,7 @@ class Waist:
 def elongation(wall: Wall) -> float:
     """The longest side of the air over the geometric mean of the other two.
 
-    >>> from simkit.body.shapes import EggWall
+    >>> from simkit.body.walls.formulas import EggWall
     >>> round(elongation(EggWall(0.09, 0.03, 0.03)), 6)
     3.0
     """

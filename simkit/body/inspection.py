@@ -9,10 +9,11 @@ from itertools import combinations, permutations, product
 import numpy as np
 
 from simkit.body.assembly import MM, chamber_body, gap, hole_opening, placed_wall, window_opening
-from simkit.body.between import between, boxes_apart, buried, place_words, windway_room
-from simkit.body.body import Body, ChamberBody, Opening
-from simkit.body.surface import SurfaceError
-from simkit.body.wall import Wall, clearance, curvatures, on_wall
+from simkit.body.between import between, boxes_apart, buried, windway_room
+from simkit.body.chambers import Body, ChamberBody, Opening
+from simkit.body.millimetres import place_words
+from simkit.body.walls.triangulated import SurfaceError
+from simkit.body.walls.wall import Wall, clearance, curvatures, on_wall
 from simkit.errors import Fault
 from simkit.vessel import Chamber, DesignError, Vessel
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.optimize import brentq
 
-from simkit.body.wall import Wall, cast, normals, vector_product
+from simkit.body.walls.wall import Wall, cast, normals, vector_product
 
 UP = np.array([0.0, 0.0, 1.0])
 

@@ -50,7 +50,7 @@ def field(
     check_picture(plot)
     with Waiting("looking for the field"):
         import simkit
-        from simkit.sound.air_field import check_field
+        from simkit.sound.answers.air_field import check_field
 
         check_field(output, "output")
         vessel = simkit.load(file)
@@ -108,8 +108,8 @@ def admittance(
         import numpy as np
 
         import simkit
-        from simkit.show.admittance import admittance_panel, admittance_text
-        from simkit.sound.asked import meant
+        from simkit.show.admittance_picture import admittance_panel, admittance_text
+        from simkit.sound.answers.asked import meant
 
         vessel = simkit.load(file)
         hz = np.geomspace(low_hz, high_hz, count)

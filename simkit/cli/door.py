@@ -13,10 +13,10 @@ import typer
 
 from simkit.cli.answering import admittance, field
 from simkit.cli.beginning import new
-from simkit.cli.blowing import blow
+from simkit.cli.benchwork import sheets, tune
+from simkit.cli.breathing import blow
 from simkit.cli.gathering import report, sweep
-from simkit.cli.making import sheets, tune
-from simkit.cli.optimising import optimise
+from simkit.cli.improving import optimise
 from simkit.cli.outputs import INTERRUPTED, tell
 from simkit.cli.predicting import chart, compare, predict, resonances
 from simkit.errors import SimkitError

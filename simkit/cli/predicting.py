@@ -54,8 +54,8 @@ def predict(
         )
         hand = None
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
-            from simkit.optimise.handmade import hand_error
-            from simkit.optimise.trial import Setting
+            from simkit.optimise.aims.handmade import hand_error
+            from simkit.optimise.problem.trial import Setting
 
             hand = hand_error(vessel, setting=Setting(lossless, windway))
         if plot:
@@ -71,7 +71,7 @@ def predict(
                 note["hand_cents"] = cents
         print_json(told)
     else:
-        from simkit.show.answers import prediction_text
+        from simkit.show.as_text import prediction_text
 
         sys.stdout.write(prediction_text(vessel, prediction, hand))
 
@@ -102,7 +102,7 @@ def compare(
     if as_json:
         print_json(comparison.as_dict())
     else:
-        from simkit.show.answers import comparison_text
+        from simkit.show.as_text import comparison_text
 
         sys.stdout.write(comparison_text(vessel, comparison))
 
@@ -134,7 +134,7 @@ def chart(
     if as_json:
         print_json(charted.as_dict())
     else:
-        from simkit.show.answers import chart_text
+        from simkit.show.as_text import chart_text
 
         sys.stdout.write(chart_text(vessel, charted))
 
@@ -173,6 +173,6 @@ def resonances(
     if as_json:
         print_json(ringing.as_dict())
     else:
-        from simkit.show.answers import ringing_text
+        from simkit.show.as_text import ringing_text
 
         sys.stdout.write(ringing_text(vessel, ringing))

@@ -4,11 +4,11 @@ Eigenvalues are k^2 in 1/m^2 and port matrices Z in 1/m; `sound` brings in the s
 Depends on: body (walls, meshes, openings), numpy, scipy; scikit-fem in `elements` only.
 """
 
-from simkit.field.bodyair import BodyAir, air_of
-from simkit.field.doubts import Doubt
-from simkit.field.modes import ClosedModes, Modes, closed_modes
-from simkit.field.ports import FieldEvidence, Interpolant, PortField, RowChanges
-from simkit.field.solution import PortSolution, port_field, port_solution
+from simkit.field.fem.modes import ClosedModes, Modes, closed_modes
+from simkit.field.reduced.body_air import BodyAir, air_of
+from simkit.field.reduced.doubts import Doubt
+from simkit.field.reduced.matrices import FieldEvidence, Interpolant, PortField, RowChanges
+from simkit.field.reduced.solution import PortSolution, port_field, port_solution
 
 __all__ = [
     "BodyAir",

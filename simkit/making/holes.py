@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from simkit.body import ChamberBody
-from simkit.body.wall import clearance
+from simkit.body.walls.wall import clearance
 from simkit.errors import Fault, InputError
 from simkit.making.drills import Drill, Reamer, in_inches, start_drill
 from simkit.making.page import Drawing, Fill, Ink, Mark, Pen, Text, circle, clipped, polygon, stroke

@@ -11,7 +11,7 @@ from contourpy import contour_generator
 from scipy.spatial import cKDTree
 
 from simkit.body import Body, Wall
-from simkit.body.wall import project
+from simkit.body.walls.wall import project
 from simkit.frozen import frozen
 
 UP = np.array([0.0, 0.0, 1.0])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simkit.body.solids import Piece, Seam, SeamError, pieces, undercuts
+from simkit.body.printing import Piece, Seam, SeamError, pieces, undercuts
 from simkit.errors import Fault, InputError
 from simkit.making.sheets import Work
 from simkit.making.shrinkage import Stage

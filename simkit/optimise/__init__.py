@@ -9,18 +9,18 @@ import sys
 from types import ModuleType
 from typing import Any
 
-from simkit.optimise.aims import Aim, InTune, SmallHoles, Stay, Steady, differences
-from simkit.optimise.bounds import FreeNumber
-from simkit.optimise.breath import EvenBreath, Margin, Meeting
-from simkit.optimise.free import Freedom, freedom
-from simkit.optimise.handmade import HandError, Hands, Makers, hand_error, makers
-from simkit.optimise.limits import Limits
+from simkit.optimise.aims.breath import EvenBreath, Margin, Meeting
+from simkit.optimise.aims.handmade import HandError, Hands, Makers, hand_error, makers
+from simkit.optimise.aims.intune import Aim, InTune, SmallHoles, Stay, Steady, differences
+from simkit.optimise.aims.stretching import Range, Stretched
 from simkit.optimise.optimising import judged, optimise
 from simkit.optimise.outcome import Outcome
-from simkit.optimise.rewriting import rewritten, source_text
-from simkit.optimise.stretching import Range, Stretched
+from simkit.optimise.problem.bounds import FreeNumber
+from simkit.optimise.problem.free import Freedom, freedom
+from simkit.optimise.problem.limits import Limits
+from simkit.optimise.problem.rewriting import rewritten, source_text
+from simkit.optimise.problem.trial import Trial
 from simkit.optimise.trade_off import TradeOff, trade_off
-from simkit.optimise.trial import Trial
 
 __all__ = [
     "Aim",

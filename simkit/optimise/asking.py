@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from simkit.errors import Fault, InputError
-from simkit.optimise.aims import Aim, InTune, SmallHoles, Steady
-from simkit.optimise.breath import EvenBreath, Margin
-from simkit.optimise.limits import Limits
-from simkit.optimise.stretching import Range, Stretched
+from simkit.optimise.aims.breath import EvenBreath, Margin
+from simkit.optimise.aims.intune import Aim, InTune, SmallHoles, Steady
+from simkit.optimise.aims.stretching import Range, Stretched
+from simkit.optimise.problem.limits import Limits
 from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.wishes import box
 

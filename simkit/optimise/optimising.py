@@ -10,23 +10,23 @@ from dataclasses import replace
 import numpy as np
 
 from simkit.errors import Fault, InputError, SimkitError
-from simkit.optimise.aims import Aim, InTune, Stay
-from simkit.optimise.breath import Margin
-from simkit.optimise.descent import HOLDS_MM, Descent, Stand, Task
-from simkit.optimise.fingerings import fingered
-from simkit.optimise.free import freedom
-from simkit.optimise.handmade import Hands, hand_error_of
-from simkit.optimise.limits import Limits
+from simkit.optimise.aims.breath import Margin
+from simkit.optimise.aims.handmade import Hands, hand_error_of
+from simkit.optimise.aims.intune import Aim, InTune, Stay
+from simkit.optimise.aims.slopes import slopes_beside
 from simkit.optimise.outcome import Active, ChamberSlopes, Evidence, Judged, Outcome, Started
+from simkit.optimise.problem.free import freedom
+from simkit.optimise.problem.limits import Limits
+from simkit.optimise.problem.trial import Setting, Trial, drawn
 from simkit.optimise.reasons import AT_MM, held, moved
-from simkit.optimise.searching import Search, searched
-from simkit.optimise.slopes import slopes_beside
-from simkit.optimise.step import prices
-from simkit.optimise.trial import Setting, Trial, drawn
+from simkit.optimise.search.descent import HOLDS_MM, Descent, Stand, Task
+from simkit.optimise.search.fingerings import fingered
+from simkit.optimise.search.searching import Search, searched
+from simkit.optimise.search.step import prices
 from simkit.optimise.unmet import kept_in_tune, would_meet
 from simkit.pitch import cents
 from simkit.sound import models
-from simkit.sound.prediction import Prediction, predict
+from simkit.sound.answers.prediction import Prediction, predict
 from simkit.vessel import DesignError, Vessel
 
 log = logging.getLogger(__name__)

@@ -10,10 +10,10 @@ import numpy as np
 
 from simkit.columns import cell, text_table
 from simkit.frozen import frozen
-from simkit.optimise.handmade import HandError
-from simkit.optimise.trial import Setting
+from simkit.optimise.aims.handmade import HandError
+from simkit.optimise.problem.trial import Setting
 from simkit.optimise.unison import unisons
-from simkit.sound.prediction import PredictedNote, Prediction
+from simkit.sound.answers.prediction import PredictedNote, Prediction
 from simkit.vessel import Vessel
 
 

@@ -14,12 +14,12 @@ import numpy as np
 from scipy.optimize import nnls
 
 from simkit.frozen import frozen
-from simkit.optimise.aims import InTune, Stay
-from simkit.optimise.descent import Stand
-from simkit.optimise.felt import is_percent, is_place, is_share
+from simkit.optimise.aims.intune import InTune, Stay
 from simkit.optimise.outcome import Moved
-from simkit.optimise.searching import moving_keys
-from simkit.optimise.spoken import spoken
+from simkit.optimise.problem.distance import is_percent, is_place, is_share
+from simkit.optimise.problem.wording import spoken
+from simkit.optimise.search.descent import Stand
+from simkit.optimise.search.searching import moving_keys
 from simkit.vessel import Vessel
 
 AT_MM = 5e-3  # a limit or bound with less room than this is stood at

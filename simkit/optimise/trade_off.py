@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 
 from simkit.errors import Fault, InputError
-from simkit.optimise.aims import Aim, InTune
-from simkit.optimise.descent import Task, descend
-from simkit.optimise.free import freedom
-from simkit.optimise.limits import Limits
-from simkit.optimise.searching import finished, worth
-from simkit.optimise.stretching import Stretched
-from simkit.optimise.trial import Setting
+from simkit.optimise.aims.intune import Aim, InTune
+from simkit.optimise.aims.stretching import Stretched
+from simkit.optimise.problem.free import freedom
+from simkit.optimise.problem.limits import Limits
+from simkit.optimise.problem.trial import Setting
+from simkit.optimise.search.descent import Task, descend
+from simkit.optimise.search.searching import finished, worth
 from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)

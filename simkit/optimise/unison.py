@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from simkit.pitch import cents
-from simkit.sound.prediction import PredictedChamber, PredictedNote, Prediction
+from simkit.sound.answers.prediction import PredictedChamber, PredictedNote, Prediction
 
 NEAR_CENTS = 60.0  # a chamber that is silent pulls notes so near to its own
 LEAST_CENTS = 1.0  # a smaller pull stands in nobody's way
@@ -15,7 +15,7 @@ def unisons(after: Prediction, off: Iterable[tuple[str, PredictedNote]]) -> list
     """Which of the notes that are off, each with its chamber's name, another chamber pulls, in sentences.
 
     A silent chamber has its holes covered, so that it pulls at its own lowest note: the closer the two pitches, the
-    farther they part (Rayleigh, Theory of Sound, section 310, from memory; see `simkit.sound.neighbours`).
+    farther they part (Rayleigh, Theory of Sound, section 310, from memory; see `simkit.sound.models.neighbours`).
     """
     said: dict[frozenset[str], str] = {}
     for name, note in off:

@@ -9,12 +9,12 @@ from dataclasses import replace
 import numpy as np
 
 from simkit.errors import SimkitError
-from simkit.optimise import bounds
-from simkit.optimise.aims import InTune, Stay
-from simkit.optimise.descent import HOLDS_MM, Stand, Task, descend
-from simkit.optimise.free import Freedom
+from simkit.optimise.aims.intune import InTune, Stay
+from simkit.optimise.problem import bounds
+from simkit.optimise.problem.free import Freedom
 from simkit.optimise.reasons import AT_MM
-from simkit.optimise.searching import Search
+from simkit.optimise.search.descent import HOLDS_MM, Stand, Task, descend
+from simkit.optimise.search.searching import Search
 
 log = logging.getLogger(__name__)
 

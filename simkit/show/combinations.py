@@ -7,7 +7,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from simkit.show import look
 from simkit.show.look import Panel
-from simkit.sound.chart import Chart, ChartedChamber
+from simkit.sound.answers.chart import Chart, ChartedChamber
 from simkit.vessel import Vessel, tuning_of
 
 WIDTH_MM, HEIGHT_MM = 150.0, 92.0

@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 
 from simkit.errors import in_words
 from simkit.sound.blowing.advice import AIRY_DB, HARD_PA, NARROW
-from simkit.sound.blowing.fingerings import NoteBlown
+from simkit.sound.blowing.behaviour import NoteBlown
 from simkit.vessel import Hole
 
 COVERED, OPEN, HALF = "●", "○", "◐"

@@ -10,8 +10,8 @@ from rich.text import Text
 from simkit.optimise.outcome import ChamberSlopes, Moved, Outcome
 from simkit.optimise.trade_off import TradeOff
 from simkit.show.lines import fingering, in_options, signed, word
-from simkit.show.tables import ACCENT, plain_table, printed
-from simkit.sound.prediction import PredictedChamber, PredictedNote
+from simkit.show.terminal import ACCENT, plain_table, printed
+from simkit.sound.answers.prediction import PredictedChamber, PredictedNote
 from simkit.vessel import Hole, Vessel
 
 

@@ -8,7 +8,7 @@ from matplotlib.tri import Triangulation
 
 from simkit.show import look
 from simkit.show.look import Panel
-from simkit.sound.air_field import AirField
+from simkit.sound.answers.air_field import AirField
 
 WIDTH_MM, HEAD_MM, FOOT_MM, MARGIN_MM, TALLEST_MM = 130.0, 14.0, 17.0, 7.0, 130.0
 # The edges of a tetrahedron that a plane cuts, in order round the cut, by which corners (1, 2, 4, 8) are beyond.

@@ -7,18 +7,18 @@ import math
 from matplotlib.figure import Figure
 
 from simkit.body import Body
-from simkit.show.answers import air_words, state_words
-from simkit.show.breath import breath_panel
-from simkit.show.chart import scale_chart
+from simkit.show.as_text import air_words, state_words
+from simkit.show.breath_picture import breath_panel
 from simkit.show.combinations import combinations_panel
 from simkit.show.look import Panel, page
 from simkit.show.pressure import Picture, pressure
 from simkit.show.regions import regions_panel
+from simkit.show.scale import scale_chart
 from simkit.show.views import views
+from simkit.sound.answers.chart import Chart
+from simkit.sound.answers.higher import Ring, Ringing
+from simkit.sound.answers.prediction import Prediction
 from simkit.sound.blowing.table import BlowingChamber, BlowTable
-from simkit.sound.chart import Chart
-from simkit.sound.higher import Ring, Ringing
-from simkit.sound.prediction import Prediction
 from simkit.vessel import Vessel
 
 

@@ -17,7 +17,7 @@ from simkit.body import AirMesh, Opening
 from simkit.frozen import frozen
 from simkit.show import look
 from simkit.show.look import Panel
-from simkit.show.surface import Eye, Sight, fine_surface
+from simkit.show.shading import Eye, Sight, fine_surface
 
 EYES = (
     Eye("from above, mouth end near", (0.85, -1.1, 0.9)),

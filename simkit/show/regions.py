@@ -10,7 +10,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 from simkit.show import look
 from simkit.show.look import Panel
 from simkit.sound.blowing.advice import rounded_hz
-from simkit.sound.blowing.fingerings import growth_map, pitch_curve
+from simkit.sound.blowing.behaviour import growth_map, pitch_curve
 from simkit.sound.blowing.table import BlowingChamber
 from simkit.sound.blowing.takeover import HIGHEST_PA
 

@@ -20,21 +20,21 @@ from simkit.body import body_of
 from simkit.errors import OutOfReach
 from simkit.files import MARK
 from simkit.making.cautions import CAUTIONS, FIRST
-from simkit.optimise.handmade import HandError, hand_error
-from simkit.optimise.trial import Setting
+from simkit.optimise.aims.handmade import HandError, hand_error
+from simkit.optimise.problem.trial import Setting
 from simkit.provenance import provenance
 from simkit.show import look
-from simkit.show.answers import FEELING, air_words
-from simkit.show.chart import scale_chart
+from simkit.show.as_text import FEELING, air_words
 from simkit.show.plates import blow_panels, chart_panels, ringing_panels
-from simkit.show.tables import blow_table, combination_table, note_table, plain_table, ring_table
+from simkit.show.scale import scale_chart
+from simkit.show.terminal import blow_table, combination_table, note_table, plain_table, ring_table
 from simkit.show.views import views
 from simkit.sound import models
+from simkit.sound.answers.chart import chart
+from simkit.sound.answers.comparison import Build, reasons_for
+from simkit.sound.answers.higher import Ringing, resonances
+from simkit.sound.answers.prediction import Prediction, predict
 from simkit.sound.blowing.table import BlowTable, blow
-from simkit.sound.chart import chart
-from simkit.sound.comparison import Build, reasons_for
-from simkit.sound.higher import Ringing, resonances
-from simkit.sound.prediction import Prediction, predict
 from simkit.vessel import Vessel, tuning_of
 
 RINGS = 4  # higher resonances shown

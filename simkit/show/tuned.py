@@ -14,7 +14,7 @@ from simkit.making.drills import in_inches
 from simkit.making.shrinkage import CENTS, Stage
 from simkit.pitch import in_cents
 from simkit.show.lines import IN_TUNE_CENTS, fingering, in_options, signed
-from simkit.show.tables import ACCENT, plain_table, printed
+from simkit.show.terminal import ACCENT, plain_table, printed
 from simkit.tuning import Tuned, calibration
 from simkit.vessel import Hole
 

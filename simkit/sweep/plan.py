@@ -36,11 +36,11 @@ from typing import Any
 
 import numpy as np
 
-from simkit.body.scan import scan_wall
-from simkit.body.surface import SurfaceError
+from simkit.body.walls.scan import scan_wall
+from simkit.body.walls.triangulated import SurfaceError
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
-from simkit.sweep.views import COLUMNS
+from simkit.sweep.queries import COLUMNS
 from simkit.sweep.work import OPTIONS, Variant
 from simkit.vessel import Scan, Vessel, load
 from simkit.vessel.faults import shown

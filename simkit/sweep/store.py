@@ -24,7 +24,7 @@ from simkit.errors import Fault, InputError, OutOfReach
 from simkit.machine import lock
 from simkit.provenance import Provenance
 from simkit.sweep.plan import Plan
-from simkit.sweep.views import queries
+from simkit.sweep.queries import queries
 from simkit.sweep.work import Case, Row
 
 FILE = "results.sqlite"

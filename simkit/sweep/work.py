@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from simkit import provenance
-from simkit.body.surface import SurfaceError, scan_content
+from simkit.body.walls.triangulated import SurfaceError, scan_content
 from simkit.errors import SimkitError
 from simkit.frozen import frozen
 from simkit.vessel import Scan, Vessel, dumps
@@ -140,19 +140,19 @@ def _row(case: Case, options: Options) -> Row:
 
 
 def _predict(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
-    from simkit.sound.prediction import predict
+    from simkit.sound.answers.prediction import predict
 
     return predict(vessel, words(options.pop("model", "ports")), **options).as_dict()
 
 
 def _chart(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
-    from simkit.sound.chart import chart
+    from simkit.sound.answers.chart import chart
 
     return chart(vessel, **options).as_dict()
 
 
 def _resonances(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
-    from simkit.sound.higher import resonances
+    from simkit.sound.answers.higher import resonances
 
     return resonances(vessel, **options).as_dict()
 

@@ -3,7 +3,7 @@
 from simkit.vessel.chamber import FINGERS, Chamber, Hole, Note, Offset, Voicing
 from simkit.vessel.design import Number, Vessel
 from simkit.vessel.faults import DesignError
-from simkit.vessel.free import Bounds, Tie
+from simkit.vessel.freedom import Bounds, Tie
 from simkit.vessel.reader import load, loads
 from simkit.vessel.shapes import (
     SHAPES,
@@ -21,7 +21,7 @@ from simkit.vessel.shapes import (
     Tube,
 )
 from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
-from simkit.vessel.tuning import target_of, tuning_of
+from simkit.vessel.targets import target_of, tuning_of
 from simkit.vessel.writing import dumps
 
 __all__ = [

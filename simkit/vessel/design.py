@@ -12,7 +12,7 @@ from simkit.errors import Fault
 from simkit.vessel.chamber import Chamber, Hole, Voicing, repeated
 from simkit.vessel.checking import checked
 from simkit.vessel.faults import DesignError, shown
-from simkit.vessel.free import Bounds, Free, Tie, read_free
+from simkit.vessel.freedom import Bounds, Free, Tie, read_free
 from simkit.vessel.hands import finger_cautions
 from simkit.vessel.keys import dotted, find, is_fully_named, look, numbers_of, replaced
 from simkit.vessel.part import Clash, Part, Path, items, slots, table

@@ -11,7 +11,7 @@ from tomlkit.items import AoT, Item, Table
 
 from simkit.errors import Fault, InputError
 from simkit.files import check_new, whole
-from simkit.vessel.free import Bounds, Tie
+from simkit.vessel.freedom import Bounds, Tie
 from simkit.vessel.keys import written
 from simkit.vessel.part import Part, items, slots
 from simkit.vessel.shapes import Scan

@@ -37,12 +37,12 @@ from simkit.body import Body, Opening, body_of
 from simkit.body.assembly import gap
 from simkit.making import A4, Reamer, Stage, pages, shrinkage_of, work_of
 from simkit.pitch import cents
-from simkit.show.breath import breath_panel
-from simkit.show.chart import scale_chart
+from simkit.show.breath_picture import breath_panel
 from simkit.show.lines import fingering
 from simkit.show.look import page, save
 from simkit.show.plates import ringing_page
-from simkit.show.sheets import drawn
+from simkit.show.printed import drawn
+from simkit.show.scale import scale_chart
 from simkit.show.views import views
 from simkit.sound import models
 from simkit.vessel import Vessel, target_of

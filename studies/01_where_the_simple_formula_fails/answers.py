@@ -11,7 +11,7 @@ from typing import Any
 
 from simkit.files import whole
 from simkit.sound import models
-from simkit.sound.resonator import Resonator
+from simkit.sound.models.resonator import Resonator
 from simkit.vessel import Vessel
 
 QUICK_MODELS, JUDGE = ("lumped", "ports"), "resolved"

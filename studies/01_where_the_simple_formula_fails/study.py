@@ -43,7 +43,7 @@ from simkit.show.look import page, save
 from simkit.show.outline import ABOVE, RIGHT
 from simkit.show.pressure import Picture, pressure
 from simkit.sound import models
-from simkit.sound.ports import PortsResonator
+from simkit.sound.models.ports import PortsResonator
 from simkit.vessel import Vessel
 
 MINUTES = 40  # on an ordinary machine that has little else to do

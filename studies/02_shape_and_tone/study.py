@@ -37,13 +37,13 @@ from simkit.show.look import page, save
 from simkit.show.outline import ABOVE, RIGHT
 from simkit.show.pressure import Picture, pressure
 from simkit.sound import models
+from simkit.sound.blowing.behaviour import Blown, blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fingerings import Blown, blow_fingerings
 from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.blowing.table import RESONANCES, jet_of
 from simkit.sound.blowing.takeover import HIGHEST_PA
-from simkit.sound.ports import PortsResonator
-from simkit.sound.resonator import Case
+from simkit.sound.models.ports import PortsResonator
+from simkit.sound.models.resonator import Case
 from simkit.vessel import Vessel
 
 MINUTES = 3  # on an ordinary machine that has little else to do

@@ -31,12 +31,12 @@ import simkit
 from simkit.show.look import page, save
 from simkit.sound import models
 from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fingerings import blow_fingerings
 from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.blowing.table import RESONANCES, jet_of
-from simkit.sound.resonator import openness_of
+from simkit.sound.models.resonator import openness_of
 from simkit.vessel import Vessel
 
 DESIGN = HERE.parent / "designs" / "tide_pendant.toml"

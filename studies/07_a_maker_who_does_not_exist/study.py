@@ -34,10 +34,10 @@ import simkit
 from simkit.making import shrinkage_of
 from simkit.making.bench.aim import order_of, outlook
 from simkit.making.bench.belief import Doubts, believed
-from simkit.optimise.windows import aperture_beside
+from simkit.optimise.problem.windows import aperture_beside
 from simkit.show.look import Panel, page, save
 from simkit.sound import models
-from simkit.sound.asmade import AsMade
+from simkit.sound.models.as_made import AsMade
 
 DESIGNS = HERE.parent / "designs"
 MINUTES = 5  # on an ordinary machine that has little else to do

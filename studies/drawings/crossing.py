@@ -8,7 +8,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from simkit.pitch import note
 from simkit.show import look
-from simkit.show.breath import PASCALS
+from simkit.show.breath_picture import PASCALS
 from simkit.show.look import Panel
 from simkit.sound.blowing.advice import HARD_PA
 from simkit.sound.blowing.table import BlowingChamber, BlowTable

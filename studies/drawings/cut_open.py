@@ -12,7 +12,7 @@ from matplotlib.patches import PathPatch, Polygon
 from matplotlib.path import Path
 
 from simkit.body import Body, ChamberBody
-from simkit.body.wall import distance
+from simkit.body.walls.wall import distance
 from simkit.show import look
 from simkit.show.look import Panel
 from simkit.show.views import MARGIN_MM, WIDTH_MM, bar, windway_plan

@@ -29,12 +29,12 @@ from simkit.errors import Fault, InputError, SimkitError
 from simkit.pitch import cents
 from simkit.show.lines import fingering
 from simkit.sound import models
+from simkit.sound.blowing.behaviour import blow_fingerings, pitch_curve
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fingerings import blow_fingerings, pitch_curve
 from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.blowing.table import RESONANCES, jet_of
-from simkit.sound.ports import PortsResonator
-from simkit.sound.resonator import Case, openness_of
+from simkit.sound.models.ports import PortsResonator
+from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel
 from simkit.vessel.checking import checked
 from simkit.vessel.part import Clash, Part, items

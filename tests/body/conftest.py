@@ -2,9 +2,9 @@
 
 import pytest
 
-from simkit.body.lobes import LobesWall
-from simkit.body.sections import SectionsWall
-from simkit.body.shapes import BoxWall, EggWall, LensWall, TubeWall
+from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
+from simkit.body.walls.lobes import LobesWall
+from simkit.body.walls.sections import SectionsWall
 
 ROWS = ((0.0, 0.03, 0.025, 0.0, 2.0), (0.04, 0.05, 0.04, 0.002, 2.5), (0.08, 0.03, 0.03, 0.006, 3.0))
 BODY = [(0.045, 0, 0, 0.09, 0.05, 0.044), (0.092, 0, 0.012, 0.034, 0.03, 0.03)]

@@ -9,7 +9,7 @@ import time
 import numpy as np
 import pytest
 
-from simkit.body.apart import apart
+from simkit.body.child import apart
 from simkit.errors import MeshError, OutOfReach
 
 
@@ -28,7 +28,7 @@ def test_what_it_raises_is_raised_here():
 
 @pytest.mark.parametrize("code", ["while True: pass", "import time; time.sleep(600)"])
 def test_it_ends_in_time(code, monkeypatch):
-    monkeypatch.setattr("simkit.body.apart.WAITING", 4)
+    monkeypatch.setattr("simkit.body.child.WAITING", 4)
     with pytest.raises(OutOfReach, match=r"idling: not done after 0\.025 minutes; do less"):
         apart(exec, code, seconds=1.5, what=("idling", "do less"))
 
@@ -47,7 +47,7 @@ def test_it_ends_with_whoever_asked(how, tmp_path):
     # A job in the background starts deaf to Ctrl-C.
     heard = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
     asked = f"apart(exec, {code!r}, seconds=600, what=('sleeping', 'do less'))"
-    asker = f"{heard}; from simkit.body.apart import apart; {asked}"
+    asker = f"{heard}; from simkit.body.child import apart; {asked}"
     with subprocess.Popen([sys.executable, "-c", asker], stderr=subprocess.DEVNULL) as process:
         for _ in range(600):
             if note.exists() and note.read_text():

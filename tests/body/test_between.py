@@ -5,8 +5,8 @@ import pytest
 
 from simkit.body.between import between, boxes_apart
 from simkit.body.inspection import inspect
-from simkit.body.placed import PlacedWall
-from simkit.body.shapes import BoxWall, EggWall, TubeWall
+from simkit.body.walls.formulas import BoxWall, EggWall, TubeWall
+from simkit.body.walls.placed import PlacedWall
 from simkit.vessel import loads
 
 MM = 1e-3

@@ -5,9 +5,9 @@ import pytest
 from scipy.interpolate import BPoly, CubicSpline
 from scipy.optimize import minimize
 
-from simkit.body.fair import fair
-from simkit.body.sections import SectionsWall
-from simkit.body.wall import curvatures, project
+from simkit.body.walls.fair import fair
+from simkit.body.walls.sections import SectionsWall
+from simkit.body.walls.wall import curvatures, project
 
 RNG = np.random.default_rng(11)
 

@@ -6,7 +6,7 @@ import pytest
 import simkit
 from simkit.body import body_of
 from simkit.body.girth import elongation, waist, width_at
-from simkit.body.shapes import BoxWall, EggWall, TubeWall
+from simkit.body.walls.formulas import BoxWall, EggWall, TubeWall
 
 TWO_BALLS = """
 [clay]

@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simkit.body import drawn, kernel
-from simkit.body.apart import apart
-from simkit.body.lobes import LobesWall
-from simkit.body.mesh import air_mesh, default_size, offset_points, surrounding_mesh
-from simkit.body.sections import SectionsWall
-from simkit.body.wall import curvatures, distance
+from simkit.body import kernel
+from simkit.body.child import apart
+from simkit.body.meshes import drawn
+from simkit.body.meshes.curved import air_mesh, default_size, offset_points, surrounding_mesh
+from simkit.body.walls.lobes import LobesWall
+from simkit.body.walls.sections import SectionsWall
+from simkit.body.walls.wall import curvatures, distance
 from simkit.errors import MeshError
 
 
@@ -82,7 +83,7 @@ def test_what_is_left_straightened_off_a_bend_is_told(moved, left, walls, monkey
     """The best of three tries; nothing is told where that is within a fortieth of the size."""
     plain = air_mesh(walls["sphere"], 0.02)
     tries = iter(replace(plain, size=0.02, straightened=each) for each in moved)
-    monkeypatch.setattr("simkit.body.mesh._surrounding", lambda *_: next(tries))
+    monkeypatch.setattr("simkit.body.meshes.curved._surrounding", lambda *_: next(tries))
     assert surrounding_mesh((), 0.0, np.zeros(3), 0.1, 0.02).astray == left
     assert next(tries, None) is None
 
@@ -104,7 +105,7 @@ def test_offset_volume_by_steiners_formula(convex_wall):
 
 def test_two_overlapping_coats_make_one_body(walls):
     wall = walls["sphere"]
-    from simkit.body.placed import PlacedWall
+    from simkit.body.walls.placed import PlacedWall
 
     other = PlacedWall(wall, (0.065, 0.0, 0.0), 0.0)
     mesh = surrounding_mesh((wall, other), 0.005, np.array([0.0325, 0.03, 0]), 0.11, 0.03)

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from simkit.body.placed import PlacedWall
 from simkit.body.places import Place
-from simkit.body.sections import SectionsWall
-from simkit.body.shapes import EggWall
-from simkit.body.wall import curvatures, feet, normals, project
+from simkit.body.walls.formulas import EggWall
+from simkit.body.walls.placed import PlacedWall
+from simkit.body.walls.sections import SectionsWall
+from simkit.body.walls.wall import curvatures, feet, normals, project
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 30.0])

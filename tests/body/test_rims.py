@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from simkit.body import Opening, kernel
-from simkit.body.outlines import Footprint
-from simkit.body.panels import disc
-from simkit.body.rims import duct_of
-from simkit.body.shapes import EggWall
-from simkit.body.soundness import uncrossed
-from simkit.body.strips import strip_between
+from simkit.body.meshes.bands import strip_between
+from simkit.body.meshes.outlines import Footprint
+from simkit.body.meshes.panels import disc
+from simkit.body.meshes.rims import duct_of
+from simkit.body.meshes.soundness import uncrossed
+from simkit.body.walls.formulas import EggWall
 
 R, WALL, RIM = 20e-3, 4e-3, 0.5e-3
 BALL = EggWall(2 * R, 2 * R, 2 * R)

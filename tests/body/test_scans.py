@@ -6,17 +6,18 @@ import meshio
 import numpy as np
 import pytest
 
-from simkit.body import body_of, inspect, surface
-from simkit.body.apart import apart
-from simkit.body.drawn import build
-from simkit.body.harmonics import harmonics, summed
+from simkit.body import body_of, inspect
+from simkit.body.child import apart
 from simkit.body.kernel import session, write_step
-from simkit.body.lobes import LobesWall
-from simkit.body.mesh import air_mesh, default_size
-from simkit.body.scan import scan_wall, smooth_wall
-from simkit.body.shapes import EggWall
-from simkit.body.surface import SurfaceError, checked_surface, read_surface
-from simkit.body.wall import curvatures, distance, normals, on_wall, project
+from simkit.body.meshes.curved import air_mesh, default_size
+from simkit.body.meshes.drawn import build
+from simkit.body.walls import triangulated
+from simkit.body.walls.formulas import EggWall
+from simkit.body.walls.harmonics import harmonics, summed
+from simkit.body.walls.lobes import LobesWall
+from simkit.body.walls.scan import scan_wall, smooth_wall
+from simkit.body.walls.triangulated import SurfaceError, checked_surface, read_surface
+from simkit.body.walls.wall import curvatures, distance, normals, on_wall, project
 from simkit.vessel import loads
 
 EGG = EggWall(0.062, 0.096, 0.05, 0.38)
@@ -207,7 +208,7 @@ def test_a_step_file_on_which_its_reader_hangs_is_a_fault(tmp_path, monkeypatch)
         gmsh.model.occ.synchronize()
         write_step(gmsh, path)
     path.write_bytes(path.read_bytes().replace(b"0.0", b"nan"))
-    monkeypatch.setattr(surface, "STEP_S", 3.0)
+    monkeypatch.setattr(triangulated, "STEP_S", 3.0)
     with pytest.raises(SurfaceError, match="a STEP file"):
         read_surface(path)
 
@@ -215,6 +216,6 @@ def test_a_step_file_on_which_its_reader_hangs_is_a_fault(tmp_path, monkeypatch)
 def test_a_reader_of_step_files_that_dies_is_a_fault(tmp_path, monkeypatch):
     """As gmsh's does on some: a file with one wrong number can make it touch memory that is none."""
     (tmp_path / "egg.step").write_text("ISO-10303-21;\n")
-    monkeypatch.setattr(surface, "apart", lambda work, path, **how: apart(ctypes.string_at, 0, **how))
+    monkeypatch.setattr(triangulated, "apart", lambda work, path, **how: apart(ctypes.string_at, 0, **how))
     with pytest.raises(SurfaceError, match="ended without a word"):
         read_surface(tmp_path / "egg.step")

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of, kernel
-from simkit.body.body import Body, ChamberBody
-from simkit.body.lobes import LobesWall
-from simkit.body.sections import SectionsWall
-from simkit.body.shapes import BoxWall, EggWall, LensWall, TubeWall
-from simkit.body.solids import Seam, SeamError, enclosed, pieces, seam_place, undercuts
-from simkit.body.wall import distance
+from simkit.body.chambers import Body, ChamberBody
+from simkit.body.printing import Seam, SeamError, enclosed, pieces, seam_place, undercuts
+from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
+from simkit.body.walls.lobes import LobesWall
+from simkit.body.walls.sections import SectionsWall
+from simkit.body.walls.wall import distance
 from simkit.vessel import loads
 
 CLAY, WET = 0.005, 1 / 0.89
@@ -160,7 +160,7 @@ def test_a_seam_across_both_ends_of_a_banana_leaves_three_parts():
 
 def test_chambers_that_do_not_touch_are_no_piece():
     ball = EggWall(0.04, 0.04, 0.04)
-    from simkit.body.placed import PlacedWall
+    from simkit.body.walls.placed import PlacedWall
 
     other = PlacedWall(ball, (0.08, 0.0, 0.0), 0.0)
     apart = Body((ChamberBody("a", ball, 0.004, None, ()), ChamberBody("b", other, 0.004, None, ())), 0.004)
@@ -169,7 +169,7 @@ def test_chambers_that_do_not_touch_are_no_piece():
 
 
 def test_two_chambers_in_one_piece(tmp_path):
-    from simkit.body.placed import PlacedWall
+    from simkit.body.walls.placed import PlacedWall
 
     ball = EggWall(0.04, 0.04, 0.04)
     other = PlacedWall(ball, (0.045, 0.0, 0.0), 0.0)

@@ -5,10 +5,10 @@ import pytest
 
 import simkit
 from simkit.body import body_of, kernel
-from simkit.body import panels as panels_module
-from simkit.body.panels import fill
-from simkit.body.soundness import as_large, closed, filled, uncrossed, unfolded
-from simkit.body.whole import whole_mesh
+from simkit.body.meshes import panels as panels_module
+from simkit.body.meshes.all_air import whole_mesh
+from simkit.body.meshes.panels import fill
+from simkit.body.meshes.soundness import as_large, closed, filled, uncrossed, unfolded
 from simkit.errors import MeshError
 
 POINTS = 1e-3 * np.array([[0, 0, 0], [10, 0, 0], [0, 10, 0], [0, 0, 10], [8, 8, 8.0]])

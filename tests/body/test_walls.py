@@ -5,12 +5,12 @@ import pytest
 from scipy.integrate import quad
 from scipy.spatial.transform import Rotation
 
-from simkit.body.lobes import LobesWall
-from simkit.body.placed import PlacedWall
 from simkit.body.places import Place, tangent_frame
-from simkit.body.sections import SectionsWall
-from simkit.body.shapes import BoxWall, EggWall, LensWall, TubeWall
-from simkit.body.wall import cast, clearance, curvatures, distance, normals, project
+from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
+from simkit.body.walls.lobes import LobesWall
+from simkit.body.walls.placed import PlacedWall
+from simkit.body.walls.sections import SectionsWall
+from simkit.body.walls.wall import cast, clearance, curvatures, distance, normals, project
 
 
 def wall_points(wall, fine=2):

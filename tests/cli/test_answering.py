@@ -9,7 +9,7 @@ from matplotlib.image import imread
 
 import simkit
 from simkit.cli import run
-from simkit.show.admittance import peaks
+from simkit.show.admittance_picture import peaks
 from simkit.show.plane import cut
 
 

@@ -137,6 +137,6 @@ def test_the_judge_agrees_on_three_notes(capsys, folder):
 
 def test_the_room_can_be_called_once_it_is_loaded():
     """Python binds the name `simkit.optimise` to the room when it loads it; it must still answer to a call."""
-    code = "import simkit, simkit.optimise.limits; print(callable(simkit.optimise), simkit.Outcome.__name__)"
+    code = "import simkit, simkit.optimise.problem.limits; print(callable(simkit.optimise), simkit.Outcome.__name__)"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=os.environ)
     assert out.stdout.split() == ["True", "Outcome"]

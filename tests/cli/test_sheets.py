@@ -11,7 +11,7 @@ import meshio
 import numpy as np
 import pytest
 
-from simkit.body.solids import SEAMS, Piece
+from simkit.body.printing import SEAMS, Piece
 from simkit.cli import run
 from simkit.vessel.starter import starter
 
@@ -79,8 +79,8 @@ def test_a_second_run_tells_what_is_left_of_the_first(design, written, tmp_path,
         names = ("inside-a-b", *(f"shell-{half}" for half in SEAMS["across"][1]))
         return [Piece(name, corners, faces, 1e-6 / 6, "" if "shell" in name else "ISO-10303-21;") for name in names]
 
-    monkeypatch.setattr("simkit.show.sheets.write", sheets)
-    monkeypatch.setattr("simkit.show.sheets.solids_of", solids)
+    monkeypatch.setattr("simkit.show.printed.write", sheets)
+    monkeypatch.setattr("simkit.show.printed.solids_of", solids)
     assert not any("left from" in caution for caution in written[0]["cautions"])
     out = shutil.copytree(written[1], tmp_path / "out")
     assert run(["sheets", str(design), "-o", str(out), "--seam", "across"]) == 0

@@ -8,7 +8,7 @@ import pytest
 from scipy.special import eval_legendre, roots_jacobi
 
 from simkit.body import Body, ChamberBody, Opening
-from simkit.body.shapes import EggWall
+from simkit.body.walls.formulas import EggWall
 from simkit.field import air_of
 
 BALL = EggWall(2.0, 2.0, 2.0)  # radius 1 m: numbers in units of the radius

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from simkit.field import port_field
-from simkit.field.waves import leaving
+from simkit.field.fem.far_field import leaving
 
 TINY = 1e-3  # radius of a mouth that is as good as a point, in radii of the ball
 
@@ -84,7 +84,7 @@ def test_a_small_hole_alone_follows_the_narrow_escape_expansion(ball):
 
 def _rim(a):
     """The rim's depth, which a duct's length on its axis leaves out, cancels between the two sides of a thin wall."""
-    from simkit.field.mouth import RIM_DEPTH
+    from simkit.field.reduced.mouth import RIM_DEPTH
 
     return 4 * a * RIM_DEPTH / (4 * np.pi)
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simkit.body.voicing import WindowCell, bent, cell_mesh
-from simkit.field.cell import FLAT, _flat, _relief, edge_drop, labium_share, passage, slope_relief, streaming
-from simkit.sound.openings import rectangular_hole
+from simkit.body.meshes.window_block import WindowCell, bent, cell_mesh
+from simkit.field.window.cell import FLAT, _flat, _relief, edge_drop, labium_share, passage, slope_relief, streaming
+from simkit.sound.elements.openings import rectangular_hole
 
 WINDOW = (12e-3, 5.5e-3, 5e-3)
 
@@ -43,8 +43,8 @@ def test_relief_goes_as_one_over_the_size():
 
 def test_relief_hardly_depends_on_the_mesh(monkeypatch):
     coarse = slope_relief(*WINDOW, 45.0, 3e-4, 3e-4)
-    monkeypatch.setattr("simkit.body.voicing.ROUND_SHARE", 0.7)
-    monkeypatch.setattr("simkit.body.voicing.GROWTH", 0.4)
+    monkeypatch.setattr("simkit.body.meshes.window_block.ROUND_SHARE", 0.7)
+    monkeypatch.setattr("simkit.body.meshes.window_block.GROWTH", 0.4)
     _forget()
     fine = slope_relief(*WINDOW, 45.0, 3e-4, 3e-4)
     _forget()
@@ -86,8 +86,8 @@ def test_an_edge_of_about_45_degrees_wastes_nothing():
 
 def test_the_fall_around_the_edge_hardly_depends_on_the_mesh(monkeypatch):
     coarse = labium_share(*WINDOW, 45.0, 3e-4, 3e-4, 2.8e-3)
-    monkeypatch.setattr("simkit.body.voicing.ROUND_SHARE", 0.7)
-    monkeypatch.setattr("simkit.body.voicing.GROWTH", 0.4)
+    monkeypatch.setattr("simkit.body.meshes.window_block.ROUND_SHARE", 0.7)
+    monkeypatch.setattr("simkit.body.meshes.window_block.GROWTH", 0.4)
     _forget()
     fine = labium_share(*WINDOW, 45.0, 3e-4, 3e-4, 2.8e-3)
     _forget()

@@ -8,13 +8,13 @@ import pytest
 from scipy.special import jnp_zeros
 
 from simkit.body import Body, ChamberBody, Opening
-from simkit.body.mesh import air_mesh
-from simkit.body.shapes import BoxWall, TubeWall
-from simkit.body.wall import normals
-from simkit.field.inside import InsideAir
-from simkit.field.mouth import heard, mouths
-from simkit.field.source import source_values
-from simkit.field.surface import Surface
+from simkit.body.meshes.curved import air_mesh
+from simkit.body.walls.formulas import BoxWall, TubeWall
+from simkit.body.walls.wall import normals
+from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.inside import InsideAir
+from simkit.field.reduced.mouth import heard, mouths
+from simkit.field.reduced.source import source_values
 
 KAPPA = 40.0  # k = i kappa, 1/m
 
@@ -130,7 +130,7 @@ def test_a_thick_duct_into_a_ball_is_as_long_as_axisymmetric_elements_find_it(ba
 
 
 def test_a_body_of_two_chambers_keeps_them_apart_inside():
-    from simkit.body.placed import PlacedWall
+    from simkit.body.walls.placed import PlacedWall
     from simkit.field import air_of, port_field
 
     wall = TubeWall(0.06, 0.03, round_ends=True)

@@ -7,12 +7,12 @@ import pytest
 from scipy.sparse.linalg import splu
 
 from simkit.body import Opening, kernel
-from simkit.body.shapes import EggWall
-from simkit.field.mouth import mouths
-from simkit.field.source import source_values
-from simkit.field.surface import Surface
-from simkit.sound.openings import aperture_of, round_hole
-from simkit.sound.orifice import LONG
+from simkit.body.walls.formulas import EggWall
+from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.mouth import mouths
+from simkit.field.reduced.source import source_values
+from simkit.sound.elements.openings import aperture_of, round_hole
+from simkit.sound.elements.orifice import LONG
 
 LENGTH = 4.0  # of the duct on its axis, in its radii
 

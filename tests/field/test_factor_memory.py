@@ -11,7 +11,7 @@ SCRIPT = """
 import ctypes
 import numpy as np
 from scipy.sparse import csr_matrix
-from simkit.field.factor import factored
+from simkit.field.fem.factor import factored
 
 class Allocated(ctypes.Structure):
     # struct mallinfo2 of glibc 2.33 and later, <malloc.h>

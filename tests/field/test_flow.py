@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from simkit.field import flow
+from simkit.field.reduced import flow
 
 
 @pytest.mark.parametrize("exponent", [1 / 3, 0.42, 1 / 2])

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from simkit.body import Opening
-from simkit.field.cell import streaming
-from simkit.field.mouth import outward_shift
-from simkit.field.quadrature import facet_rule
-from simkit.field.relief import window_cell
+from simkit.field.fem.quadrature import facet_rule
+from simkit.field.reduced.mouth import outward_shift
+from simkit.field.window.cell import streaming
+from simkit.field.window.relief import window_cell
 
 SLOW = pytest.mark.slow
 

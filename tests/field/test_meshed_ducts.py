@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from simkit.body import AirMesh, Opening, kernel
-from simkit.body.mesh import air_mesh
-from simkit.body.shapes import BoxWall, EggWall
-from simkit.body.wall import cast, normals
-from simkit.field.elements import stiffness_and_mass
-from simkit.field.factor import factored_floating
-from simkit.field.inside import InsideAir
-from simkit.field.mouth import mouths
-from simkit.field.quadrature import facet_rule, volume_rule
+from simkit.body.meshes.curved import air_mesh
+from simkit.body.walls.formulas import BoxWall, EggWall
+from simkit.body.walls.wall import cast, normals
+from simkit.field.fem.factor import factored_floating
+from simkit.field.fem.forms import stiffness_and_mass
+from simkit.field.fem.quadrature import facet_rule, volume_rule
+from simkit.field.reduced.inside import InsideAir
+from simkit.field.reduced.mouth import mouths
 
 BOX = BoxWall(0.06, 0.1, 0.05)
 ELLIPSOID = EggWall(0.062, 0.096, 0.05)

@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 
 from simkit.body import Body, ChamberBody
-from simkit.body.body import WINDOW as NAME
-from simkit.body.body import opening_at
+from simkit.body.chambers import WINDOW as NAME
+from simkit.body.chambers import opening_at
 from simkit.body.places import Place
-from simkit.body.shapes import BoxWall, EggWall
+from simkit.body.walls.formulas import BoxWall, EggWall
 from simkit.field import BodyAir, air_of, port_field, port_solution
-from simkit.field.doubts import windows
-from simkit.field.inside import InsideAir
-from simkit.field.outside import OutsideAir
-from simkit.field.surface import Surface
+from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.doubts import windows
+from simkit.field.reduced.inside import InsideAir
+from simkit.field.reduced.outside import OutsideAir
 
 CLAY = 0.005
 PLACES = [(0.034, -25), (0.034, 25), (0.055, -35), (0.055, 0), (0.06, 160), (0.078, 40)]

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from simkit.body.mesh import air_mesh
-from simkit.body.shapes import BoxWall, EggWall
-from simkit.body.wall import project
-from simkit.field.reading import WallReader
+from simkit.body.meshes.curved import air_mesh
+from simkit.body.walls.formulas import BoxWall, EggWall
+from simkit.body.walls.wall import project
+from simkit.field.fem.probes import WallReader
 
 
 def quadratic(p):

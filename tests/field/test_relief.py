@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from simkit.body.kernel import SHAKE
-from simkit.field.cell import slope_relief, solved_relief
-from simkit.field.relief import HIGH, LOW, covers, lawful, logarithms, place, window_cell
+from simkit.field.window.cell import slope_relief, solved_relief
+from simkit.field.window.relief import HIGH, LOW, covers, lawful, logarithms, place, window_cell
 
 SIZES = 12e-3, 5.5e-3, 5e-3, 45.0, 3e-4, 3e-4
 BEND = 20.0, 12.0

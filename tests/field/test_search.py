@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from simkit.field.search import _closed_in
+from simkit.field.fem.resonance_search import _closed_in
 
 
 def test_a_guess_that_is_right_to_the_last_bit_is_found_too():

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from simkit.body.shapes import EggWall
-from simkit.field.source import (
+from simkit.body.walls.formulas import EggWall
+from simkit.field.reduced.boundary import Surface, onto
+from simkit.field.reduced.source import (
     Sources,
     bent_values,
     kink_slopes,
@@ -16,7 +17,6 @@ from simkit.field.source import (
     source_values,
     unpoled_values,
 )
-from simkit.field.surface import Surface, onto
 
 RNG = np.random.default_rng(3)
 

@@ -8,10 +8,10 @@ from scipy.special import eval_legendre
 
 from simkit.body import Body, ChamberBody, Opening
 from simkit.body.kernel import session
-from simkit.body.shapes import EggWall
+from simkit.body.walls.formulas import EggWall
 from simkit.field import air_of, port_field
-from simkit.field.graded import graded_air
-from simkit.field.waves import leaving
+from simkit.field.fem.far_field import leaving
+from simkit.field.full.graded import graded_air
 
 MM = 1e-3
 # Radius, wall, radius of the hole (mm); k in 1/m and Q without losses by the elements below, extrapolated with the

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.special import ellipe
 
-from simkit.body.body import Body, ChamberBody
-from simkit.body.sections import SectionsWall
-from simkit.body.shapes import BoxWall, EggWall, TubeWall
+from simkit.body.chambers import Body, ChamberBody
+from simkit.body.walls.formulas import BoxWall, EggWall, TubeWall
+from simkit.body.walls.sections import SectionsWall
 from simkit.making.slices import Frame, Inside, Outside, cut, grown, silhouette
 
 CLAY = 0.005
@@ -82,7 +82,7 @@ def test_from_above_an_ellipsoid_is_an_ellipse():
 
 
 def test_two_legs_are_two_lines(lopsided):
-    from simkit.body.lobes import LobesWall
+    from simkit.body.walls.lobes import LobesWall
 
     row = (0.03, 0.0, 0.0, 0.06, 0.04, 0.03)
     legs = [(0.03, side * 0.012, -0.02, 0.016, 0.016, 0.03) for side in (-1, 1)]
@@ -94,7 +94,7 @@ def test_two_legs_are_two_lines(lopsided):
 
 
 def test_a_turned_chamber_is_cut_in_its_own_directions():
-    from simkit.body.placed import PlacedWall
+    from simkit.body.walls.placed import PlacedWall
 
     wall = EggWall(0.05, 0.08, 0.04)
     turned = PlacedWall(wall, (0.03, 0.01, 0.002), 35.0)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from simkit.body import Body, body_of
-from simkit.body.body import WINDOW
+from simkit.body.chambers import WINDOW
 from simkit.making.page import Line, Text
 from simkit.making.slices import Frame, Outside
 from simkit.making.strips import line_strips, place_table, wrap_strip

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.field.cell import labium_share
+from simkit.field.window.cell import labium_share
 from simkit.optimise import EvenBreath, InTune, Margin, SmallHoles, Stay, Steady, differences, hand_error, optimise
-from simkit.optimise.breath import margins, pressures
-from simkit.optimise.free import freedom
-from simkit.optimise.trial import Trial
+from simkit.optimise.aims.breath import margins, pressures
+from simkit.optimise.problem.free import freedom
+from simkit.optimise.problem.trial import Trial
 from simkit.pitch import cents
 from simkit.sound.blowing import table
 

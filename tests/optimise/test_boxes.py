@@ -8,9 +8,9 @@ import pytest
 
 import simkit
 from simkit.errors import InputError
-from simkit.optimise.boxes import BETWEEN_MM, check_room, drawn_to_fit, fitted, least_air_ml
-from simkit.optimise.chambers import box_mm, mass_g
-from simkit.optimise.dividing import divided, droned, window_conductivity
+from simkit.optimise.designing.boxes import BETWEEN_MM, check_room, drawn_to_fit, fitted, least_air_ml
+from simkit.optimise.designing.dividing import divided, droned, window_conductivity
+from simkit.optimise.designing.joining import box_mm, mass_g
 from simkit.pitch import Tuning, note
 from simkit.vessel.wishes import Range
 

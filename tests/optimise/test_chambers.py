@@ -9,11 +9,12 @@ import pytest
 from simkit.body import body_of, placed_wall
 from simkit.body.between import between
 from simkit.body.clay import FIRED_G_PER_ML
-from simkit.optimise import chambers, optimise
-from simkit.optimise.breath import crossings
-from simkit.optimise.chambers import box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
-from simkit.optimise.dividing import NAMES, Range, divided
-from simkit.optimise.limits import Limits
+from simkit.optimise import optimise
+from simkit.optimise.aims.breath import crossings
+from simkit.optimise.designing import joining
+from simkit.optimise.designing.dividing import NAMES, Range, divided
+from simkit.optimise.designing.joining import box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
+from simkit.optimise.problem.limits import Limits
 from simkit.sound.blowing.table import blow
 from simkit.vessel import loads
 from simkit.vessel.hands import two_jobs
@@ -78,8 +79,8 @@ def test_size_and_weight_of_two_balls_that_share_their_clay():
 
 def test_a_tuning_that_is_cut_short_leaves_the_best_of_the_whole_body(monkeypatch):
     """With the long tunings left out: Ctrl-C while all is tuned in one body, where a hole had come to 5 mm."""
-    monkeypatch.setattr(chambers, "_alone", lambda vessel: vessel)
-    monkeypatch.setattr(chambers, "_meeting", list)
+    monkeypatch.setattr(joining, "_alone", lambda vessel: vessel)
+    monkeypatch.setattr(joining, "_meeting", list)
     best = "body.hole.1.diameter_mm"
 
     def cut_short(vessel, *_, **__):
@@ -87,7 +88,7 @@ def test_a_tuning_that_is_cut_short_leaves_the_best_of_the_whole_body(monkeypatc
             vessel=vessel.with_value(best, 5.0), reached=False, interrupted=True, verdict="G3 stays flat"
         )
 
-    monkeypatch.setattr(chambers, "optimise", cut_short)
+    monkeypatch.setattr(joining, "optimise", cut_short)
     kept = []
     with pytest.raises(KeyboardInterrupt):
         piece(WISH, lambda text, verdict: kept.append((text, verdict)))

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from simkit.optimise import InTune, optimise
-from simkit.optimise.aims import steering_slopes
-from simkit.optimise.carried import carry_slopes, mended
-from simkit.optimise.dear import LEAST_SLOPE, MOST_CENTS, Dear
-from simkit.optimise.free import freedom
-from simkit.optimise.trial import Trial
+from simkit.optimise.aims.carried import carry_slopes, mended
+from simkit.optimise.aims.intune import steering_slopes
+from simkit.optimise.problem.free import freedom
+from simkit.optimise.problem.trial import Trial
+from simkit.optimise.search.tolerated import LEAST_SLOPE, MOST_CENTS, Dear
 
 
 def bent(vessel, off):

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from simkit.errors import InputError
-from simkit.optimise.chambers import chamber_text, head_text, places
-from simkit.optimise.dividing import FINGERS, Range, checked, divided, finger, planned, rows
+from simkit.optimise.designing.dividing import FINGERS, Range, checked, divided, finger, planned, rows
+from simkit.optimise.designing.joining import chamber_text, head_text, places
 from simkit.pitch import Tuning, note
 from simkit.vessel import loads
 from simkit.vessel.hands import two_jobs
@@ -57,7 +57,7 @@ def test_no_other_division_has_a_stronger_weakest_chamber(plans):
 def test_each_chamber_obeys_the_hand_rule(plans):
     """f^2 = (c/2 pi)^2 K/V: each hole brings what its step wants (physics of the Helmholtz resonator)."""
     from simkit.air import moist_air
-    from simkit.optimise.dividing import hole_conductivity, window_conductivity
+    from simkit.optimise.designing.dividing import hole_conductivity, window_conductivity
 
     for plan in plans:
         volume = np.pi / 6 * np.prod([1e-3 * v for v in (plan.length_mm, plan.width_mm, plan.height_mm)])

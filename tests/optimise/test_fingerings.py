@@ -5,7 +5,7 @@ import pytest
 
 import simkit
 from simkit.optimise import optimise
-from simkit.optimise.fingerings import combinations, fingered, in_a_row
+from simkit.optimise.search.fingerings import combinations, fingered, in_a_row
 from simkit.vessel import DesignError
 
 MAJOR = 2 ** (np.array([0, 2, 4, 5, 7, 9, 11, 12]) / 6) - 1  # (f/f0)^2 - 1 of a major scale

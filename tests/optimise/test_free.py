@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from simkit.optimise.free import freedom
+from simkit.optimise.problem.free import freedom
 from simkit.vessel import DesignError, loads
 
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.optimise.handmade import SHRINKAGE, Hands, errors_of, hand_error, makers, trial_of
-from simkit.optimise.trial import Setting
+from simkit.optimise.aims.handmade import SHRINKAGE, Hands, errors_of, hand_error, makers, trial_of
+from simkit.optimise.problem.trial import Setting
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,8 @@ import pytest
 import simkit
 from simkit.body.clay import FIRED_G_PER_ML
 from simkit.optimise import optimise
-from simkit.optimise.limits import Limits
-from simkit.optimise.trial import drawn
+from simkit.optimise.problem.limits import Limits
+from simkit.optimise.problem.trial import drawn
 
 # A ball of 60 mm with three holes of 6 mm on its equator, seen from above: at -20, 20 and 180 degrees.
 BALL = """

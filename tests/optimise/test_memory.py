@@ -9,18 +9,19 @@ import pytest
 
 from simkit.body.inspection import body_of
 from simkit.field import air_of
-from simkit.optimise import aims, leaning
-from simkit.optimise.free import Freedom
-from simkit.optimise.trial import Trial
-from simkit.sound import ports
+from simkit.optimise.aims.intune import intune
+from simkit.optimise.problem import differences
+from simkit.optimise.problem.free import Freedom
+from simkit.optimise.problem.trial import Trial
+from simkit.sound.models import ports
 from simkit.vessel import loads
 
 
-@pytest.mark.parametrize(("room", "asked"), [(aims, "steering_slopes"), (leaning, "leaning")])
+@pytest.mark.parametrize(("room", "asked"), [(intune, "steering_slopes"), (differences, "leaning")])
 def test_a_design_on_trial_is_gone_when_nobody_holds_it(whistle, monkeypatch, room, asked):
     """It holds meshes and their factors, some hundred megabytes where several chambers make one body."""
-    monkeypatch.setattr(aims, "cents_slopes", lambda trial, exact: np.zeros((1, 1)))
-    monkeypatch.setattr(leaning, "_leaning", lambda trial: ())
+    monkeypatch.setattr(intune, "cents_slopes", lambda trial, exact: np.zeros((1, 1)))
+    monkeypatch.setattr(differences, "_leaning", lambda trial: ())
     trial = Trial.of(Freedom(whistle, ()), np.zeros(0))
     assert getattr(room, asked)(trial) is getattr(room, asked)(trial)  # kept as long as it is there
     gone = weakref.ref(trial)

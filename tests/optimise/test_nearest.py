@@ -8,13 +8,13 @@ from scipy.optimize import minimize
 
 import simkit
 from simkit.optimise import InTune, Limits, Stay, optimise
-from simkit.optimise.descent import Task, descend
-from simkit.optimise.felt import felt
-from simkit.optimise.free import freedom
-from simkit.optimise.nearest import IN_TUNE, nearest
+from simkit.optimise.problem.distance import felt
+from simkit.optimise.problem.free import freedom
+from simkit.optimise.problem.trial import Setting, drawn
 from simkit.optimise.reasons import _costs, held
-from simkit.optimise.searching import finished
-from simkit.optimise.trial import Setting, drawn
+from simkit.optimise.search.descent import Task, descend
+from simkit.optimise.search.nearest import IN_TUNE, nearest
+from simkit.optimise.search.searching import finished
 
 FREE = ["holes", "body.voicing.window_width_mm"]
 

@@ -9,7 +9,7 @@ import pytest
 import simkit
 from simkit.errors import InputError
 from simkit.optimise import InTune, Limits, optimise
-from simkit.optimise.descent import Stand
+from simkit.optimise.search.descent import Stand
 from simkit.sound import models
 from simkit.vessel import DesignError, target_of
 

@@ -5,7 +5,7 @@ import difflib
 import pytest
 
 import simkit
-from simkit.optimise.rewriting import rewritten, source_text
+from simkit.optimise.problem.rewriting import rewritten, source_text
 from simkit.vessel.starter import STARTER_SHAPES, starter
 
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.optimise.free import freedom
-from simkit.optimise.slopes import cents_slopes
-from simkit.optimise.trial import Trial
+from simkit.optimise.aims.slopes import cents_slopes
+from simkit.optimise.problem.free import freedom
+from simkit.optimise.problem.trial import Trial
 
 GOURD = """
 title = "gourd"

@@ -7,13 +7,13 @@ import pytest
 
 import simkit
 from simkit.body import air_mesh, wall_of
-from simkit.body.wall import project
-from simkit.field.elements import stiffness_and_mass
-from simkit.field.inside import InsideAir
-from simkit.optimise.free import freedom
-from simkit.optimise.moved import MovedAir, Mover
-from simkit.optimise.slopes import AtRest, cents_slopes
-from simkit.optimise.trial import Trial
+from simkit.body.walls.wall import project
+from simkit.field.fem.forms import stiffness_and_mass
+from simkit.field.reduced.inside import InsideAir
+from simkit.optimise.aims.slopes import AtRest, cents_slopes
+from simkit.optimise.problem.free import freedom
+from simkit.optimise.problem.morphing import MovedAir, Mover
+from simkit.optimise.problem.trial import Trial
 from simkit.vessel import Ellipsoid
 
 

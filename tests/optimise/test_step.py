@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from simkit.optimise.step import Straight, prices
+from simkit.optimise.search.step import Straight, prices
 
 
 def problem(seed, n=8, m=5, c=12):

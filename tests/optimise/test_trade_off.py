@@ -7,10 +7,10 @@ import pytest
 
 from simkit.errors import InputError
 from simkit.optimise import InTune, Range, SmallHoles, Steady, Stretched, freedom
+from simkit.optimise.aims.slopes import cents_slopes
 from simkit.optimise.asking import kept, traded
-from simkit.optimise.slopes import cents_slopes
+from simkit.optimise.problem.trial import Trial
 from simkit.optimise.trade_off import trade_off
-from simkit.optimise.trial import Trial
 
 
 @pytest.fixture(scope="module")

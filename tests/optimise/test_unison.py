@@ -4,7 +4,7 @@ import pytest
 
 from simkit.air import moist_air
 from simkit.optimise.unison import unisons
-from simkit.sound.prediction import Answer, PredictedChamber, PredictedNote, Prediction
+from simkit.sound.answers.prediction import Answer, PredictedChamber, PredictedNote, Prediction
 
 
 def note(pitch, hz, target, opened=(), pull=0.0):
@@ -39,9 +39,9 @@ def test_the_verdict_says_it(whistle):
     """In place of "no limit stands in the way", which would leave the maker alone with it."""
     from dataclasses import replace
 
-    from simkit.optimise.handmade import HandError
+    from simkit.optimise.aims.handmade import HandError
     from simkit.optimise.outcome import Evidence, Outcome
-    from simkit.optimise.trial import Setting
+    from simkit.optimise.problem.trial import Setting
 
     of = prediction(5.8)
     evidence = Evidence({}, (), (), (), HandError.__new__(HandError), 0.0, 0)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from simkit.body import Opening
-from simkit.optimise.windows import aperture_beside
-from simkit.sound.openings import aperture_of
+from simkit.optimise.problem.windows import aperture_beside
+from simkit.sound.elements.openings import aperture_of
 
 FLAT = Opening(
     "window", np.zeros(3), np.array([0, 0, 1.0]), np.array([1.0, 0, 0]), length=4e-3, width=11e-3, height=5.5e-3,

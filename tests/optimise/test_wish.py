@@ -4,7 +4,7 @@ import pytest
 
 import simkit
 from simkit.errors import InputError
-from simkit.optimise.wish import Wish, wished
+from simkit.optimise.designing.wish import Wish, wished
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from simkit.show import look
-from simkit.show.breath import breath_panel
+from simkit.show.breath_picture import breath_panel
 from simkit.show.lines import blown_word
 from simkit.show.regions import regions_panel
 from simkit.sound.blowing.advice import HARD_PA

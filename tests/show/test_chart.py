@@ -5,8 +5,8 @@ import pytest
 from matplotlib.image import imread
 
 from simkit.show import look
-from simkit.show.chart import scale_chart
-from simkit.sound.prediction import Answer, PredictedNote
+from simkit.show.scale import scale_chart
+from simkit.sound.answers.prediction import Answer, PredictedNote
 
 NOTES = [
     PredictedNote(

@@ -12,7 +12,7 @@ from pypdf.generic import ContentStream
 
 from simkit.making.page import A4, LETTER, Fill, Ink, Line, Page, Pen, Text, circle, rectangle, stroke
 from simkit.making.sheets import pages, work_of
-from simkit.show.sheets import drawn, pdf, svg, write
+from simkit.show.printed import drawn, pdf, svg, write
 from simkit.vessel import loads
 from simkit.vessel.starter import starter
 

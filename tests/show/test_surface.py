@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from simkit.body import air_mesh
-from simkit.body.shapes import EggWall
+from simkit.body.walls.formulas import EggWall
 from simkit.show import look
 from simkit.show.pressure import EYES, Picture, pressure
-from simkit.show.surface import Eye, Sight, Surface, fine_surface
+from simkit.show.shading import Eye, Sight, Surface, fine_surface
 
 R = 0.03
 

@@ -5,8 +5,8 @@ from io import StringIO
 import pytest
 
 from simkit.show.lines import fingering, word
-from simkit.show.tables import note_table, printed
-from simkit.sound.prediction import Answer, PredictedNote
+from simkit.show.terminal import note_table, printed
+from simkit.sound.answers.prediction import Answer, PredictedNote
 from simkit.vessel import loads
 from simkit.vessel.starter import starter
 

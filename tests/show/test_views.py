@@ -9,7 +9,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.image import imread
 
 from simkit.body import body_of
-from simkit.body.body import WINDOW
+from simkit.body.chambers import WINDOW
 from simkit.show import look
 from simkit.show.outline import ABOVE, MOUTH, RIGHT, SIDES, is_hidden, outlines
 from simkit.show.views import views

@@ -8,11 +8,11 @@ import pytest
 
 import simkit
 from simkit.body import body_of
-from simkit.body.mesh import AirMesh
+from simkit.body.meshes.curved import AirMesh
 from simkit.errors import InputError, OutOfReach
-from simkit.field.quadrature import facet_rule, volume_rule
+from simkit.field.fem.quadrature import facet_rule, volume_rule
 from simkit.sound import models
-from simkit.sound.resolved import whole_air
+from simkit.sound.models.resolved import whole_air
 
 BOX = 'clay.wall_mm = 4\n[[chamber]]\nname = "box"\nshape = "box"\nlength_mm = 80\nwidth_mm = 50\nheight_mm = 35\n'
 

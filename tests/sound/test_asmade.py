@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.optimise.windows import aperture_beside
+from simkit.optimise.problem.windows import aperture_beside
 from simkit.sound import models
-from simkit.sound.asmade import AsMade
+from simkit.sound.models.as_made import AsMade
 
 DESIGN = """
 [clay]

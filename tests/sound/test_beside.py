@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of
-from simkit.body.whole import whole_mesh
+from simkit.body.meshes.all_air import whole_mesh
 from simkit.sound import models
 from simkit.vessel import loads
 

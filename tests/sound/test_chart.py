@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.show.answers import chart_text
+from simkit.show.as_text import chart_text
 from simkit.sound import models
-from simkit.sound.chart import best_for, chart, combinations
-from simkit.sound.comparison import compare
+from simkit.sound.answers.chart import best_for, chart, combinations
+from simkit.sound.answers.comparison import compare
 from simkit.vessel.starter import starter
 
 VESSEL = simkit.loads(starter("egg"), "egg.toml")

@@ -6,7 +6,7 @@ import pytest
 import simkit
 from simkit.errors import InputError
 from simkit.sound import models
-from simkit.sound.chords import Together, chords, chosen_chambers
+from simkit.sound.answers.chords import Together, chords, chosen_chambers
 from simkit.vessel import loads
 
 CHAMBER = """

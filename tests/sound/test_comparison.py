@@ -6,8 +6,8 @@ import pytest
 
 import simkit
 from simkit.sound import models
-from simkit.sound.comparison import Build, reasons_for
-from simkit.sound.prediction import predict
+from simkit.sound.answers.comparison import Build, reasons_for
+from simkit.sound.answers.prediction import predict
 
 HEAD = """
 [clay]

@@ -6,7 +6,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit.air import moist_air
-from simkit.sound.ducts import TwoPort, bore_filling, duct, end_impedance, in_series, plain_filling, slit_filling
+from simkit.sound.elements.ducts import (
+    TwoPort,
+    bore_filling,
+    duct,
+    end_impedance,
+    in_series,
+    plain_filling,
+    slit_filling,
+)
 
 AIR = moist_air()
 OMEGA = 2 * np.pi * 500

@@ -5,8 +5,8 @@ import pytest
 
 import simkit
 from simkit.errors import InputError, OutOfReach
-from simkit.sound.higher import resonances
-from simkit.sound.losses import spherical_resonator
+from simkit.sound.answers.higher import resonances
+from simkit.sound.elements.losses import spherical_resonator
 
 DESIGN = """
 title = "chamber"

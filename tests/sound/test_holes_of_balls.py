@@ -14,7 +14,7 @@ from scipy.special import eval_legendre
 import simkit
 from simkit.body.kernel import session
 from simkit.sound import models
-from simkit.sound.orifice import LONG_RELIEF, round_end, rounding
+from simkit.sound.elements.orifice import LONG_RELIEF, round_end, rounding
 
 FACE = 1.6  # radii of a collar's or a flat spot's face: common practice, no source
 

@@ -6,8 +6,8 @@ from scipy.integrate import quad
 from scipy.special import spherical_jn
 
 from simkit.air import moist_air
-from simkit.sound.losses import friction_loss, heat_loss, mode_loss, quality, shifted, spherical_resonator
-from simkit.sound.openings import round_hole
+from simkit.sound.elements.losses import friction_loss, heat_loss, mode_loss, quality, shifted, spherical_resonator
+from simkit.sound.elements.openings import round_hole
 
 AIR = moist_air()
 

@@ -8,16 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simkit.air import exhaled, moist_air
-from simkit.body.shapes import EggWall
+from simkit.body.walls.formulas import EggWall
 from simkit.errors import InputError, OutOfReach
-from simkit.sound.airs import Airs
-from simkit.sound.lumped import LumpedResonator
-from simkit.sound.neglect import Layout, along, sections
-from simkit.sound.openings import Aperture, rectangular_hole, round_hole
-from simkit.sound.orifice import rectangle
-from simkit.sound.radiation import radiation_resistance
-from simkit.sound.resonator import Resonator
-from simkit.sound.windway import Windway, windway_impedance
+from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.openings import Aperture, rectangular_hole, round_hole
+from simkit.sound.elements.orifice import rectangle
+from simkit.sound.elements.radiation import radiation_resistance
+from simkit.sound.elements.windway import Windway, windway_impedance
+from simkit.sound.models.lumped import LumpedResonator
+from simkit.sound.models.neglect import Layout, along, sections
+from simkit.sound.models.resonator import Resonator
 
 AIR = moist_air()
 AIRS = Airs.all_of(AIR)

@@ -15,8 +15,8 @@ from scipy.sparse.linalg import splu
 from scipy.special import i1e, k1e
 
 from simkit.body.kernel import session
-from simkit.sound.openings import _fok, finite_flange_end, inner_end_in_tube, round_hole
-from simkit.sound.radiation import pipe_end
+from simkit.sound.elements.openings import _fok, finite_flange_end, inner_end_in_tube, round_hole
+from simkit.sound.elements.radiation import pipe_end
 
 FAR = 60.0  # radius of the far sphere, in radii of the pipe
 

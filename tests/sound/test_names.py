@@ -7,9 +7,9 @@ import pytest
 
 import simkit
 from simkit.body import body_of
-from simkit.body.whole import Grading
+from simkit.body.meshes.all_air import Grading
 from simkit.sound.models import cases, resonator
-from simkit.sound.ports import solved
+from simkit.sound.models.ports import solved
 
 EGG = """
 clay.wall_mm = 5

@@ -8,11 +8,11 @@ import skfem
 from skfem.helpers import dot, grad
 
 from simkit.air import moist_air
-from simkit.body.shapes import EggWall
-from simkit.sound.airs import Airs
-from simkit.sound.lumped import LumpedResonator
-from simkit.sound.neglect import Layout
-from simkit.sound.openings import round_hole
+from simkit.body.walls.formulas import EggWall
+from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.openings import round_hole
+from simkit.sound.models.lumped import LumpedResonator
+from simkit.sound.models.neglect import Layout
 
 WALL = 5.0
 

@@ -16,8 +16,8 @@ from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
 from simkit.errors import OutOfReach
 from simkit.sound import models
-from simkit.sound.neighbours import coupling, sorted_out
-from simkit.sound.ringing import lowest
+from simkit.sound.models.neighbours import coupling, sorted_out
+from simkit.sound.models.roots import lowest
 from simkit.vessel import loads
 
 MM = 1e-3
@@ -256,7 +256,7 @@ def test_where_the_secant_does_not_settle_the_chamber_s_mode_is_sought(monkeypat
     def unsettled(*_):
         raise OutOfReach("a pair in unison")
 
-    monkeypatch.setattr("simkit.sound.ringing.settled", unsettled)
+    monkeypatch.setattr("simkit.sound.models.roots.settled", unsettled)
     assert lowest(circuit, rows, both, np.array([3000.0])) == pytest.approx(expected, rel=1e-6)
     with pytest.raises(OutOfReach):
         lowest(circuit, np.array([True, True]), both, np.array([3000.0]))

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit.air import moist_air
-from simkit.sound.losses import friction_loss
-from simkit.sound.openings import (
+from simkit.sound.elements.losses import friction_loss
+from simkit.sound.elements.openings import (
     aperture_of,
     elliptic_hole,
     end_on_cylinder,
@@ -18,7 +18,7 @@ from simkit.sound.openings import (
     round_hole,
     stacked,
 )
-from simkit.sound.orifice import rectangle
+from simkit.sound.elements.orifice import rectangle
 
 AIR = moist_air()
 MM = 1e-3
@@ -129,7 +129,7 @@ def test_published_surroundings():
 
 
 def test_openings_of_a_body():
-    from simkit.body.body import WINDOW, Opening
+    from simkit.body.chambers import WINDOW, Opening
 
     here = np.zeros(3), np.array([0, 0, 1.0]), np.array([1.0, 0, 0])
     hole = Opening("1", *here, length=4 * MM, radius=3 * MM, rim=0.3 * MM, inside_rim=0.1 * MM)

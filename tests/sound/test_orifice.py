@@ -14,7 +14,7 @@ from numpy.polynomial.legendre import leggauss
 from scipy.special import gamma, gammaln, j0, jn_zeros, jv, rgamma
 from skfem.helpers import dot, grad
 
-from simkit.sound.orifice import (
+from simkit.sound.elements.orifice import (
     LONG,
     ellipse,
     end_of,

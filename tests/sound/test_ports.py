@@ -9,7 +9,7 @@ import pytest
 import simkit
 from simkit.body.assembly import hole_opening, placed_wall
 from simkit.sound import models
-from simkit.sound.slopes import Nudge
+from simkit.sound.models.derivatives import Nudge
 
 R = 0.05
 

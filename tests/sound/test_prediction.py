@@ -8,8 +8,8 @@ import pytest
 from simkit.air import exhaled, moist_air
 from simkit.errors import InputError
 from simkit.sound import models
-from simkit.sound.ports import PortsResonator
-from simkit.sound.prediction import predict
+from simkit.sound.answers.prediction import predict
+from simkit.sound.models.ports import PortsResonator
 from simkit.vessel import loads, target_of
 
 DESIGN = """

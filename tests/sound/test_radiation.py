@@ -6,7 +6,7 @@ from scipy.integrate import quad
 from scipy.special import j1, y1
 
 from simkit.air import moist_air
-from simkit.sound.radiation import baffled_piston, pipe_end, pipe_impedance, radiation_resistance
+from simkit.sound.elements.radiation import baffled_piston, pipe_end, pipe_impedance, radiation_resistance
 
 AIR = moist_air()
 

@@ -6,7 +6,7 @@ import pytest
 import simkit
 from simkit.errors import InputError
 from simkit.sound import models
-from simkit.sound.refining import halved, settled
+from simkit.sound.answers.refining import halved, settled
 
 BALL = """
 [clay]

@@ -12,23 +12,23 @@ from scipy.special import ellipe
 import simkit
 from simkit.air import moist_air
 from simkit.body import AirMesh, air_mesh, body_of
-from simkit.body.body import WINDOW
-from simkit.body.mesh import offset_points
-from simkit.body.rims import duct_of
-from simkit.body.shapes import EggWall
-from simkit.body.wall import normals, project
-from simkit.body.whole import checked, whole_mesh
+from simkit.body.chambers import WINDOW
+from simkit.body.meshes.all_air import checked, whole_mesh
+from simkit.body.meshes.curved import offset_points
+from simkit.body.meshes.rims import duct_of
+from simkit.body.walls.formulas import EggWall
+from simkit.body.walls.wall import normals, project
 from simkit.errors import MeshError, OutOfReach
-from simkit.field.branch import Exit
-from simkit.field.elements import stiffness_and_mass
-from simkit.field.straight import matrices
-from simkit.field.twolevel import TwoLevel
-from simkit.field.whole import WholeAir, WholeMode
+from simkit.field.fem.forms import stiffness_and_mass
+from simkit.field.fem.preconditioner import TwoLevel
+from simkit.field.fem.stiffness import matrices
+from simkit.field.full.branch import Exit
+from simkit.field.full.resonance import WholeAir, WholeMode
 from simkit.sound import models
-from simkit.sound.airs import Airs
-from simkit.sound.losses import spherical_resonator
-from simkit.sound.openings import finite_flange_end, round_hole
-from simkit.sound.resolved import ResolvedResonator, beyond_cover
+from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.losses import spherical_resonator
+from simkit.sound.elements.openings import finite_flange_end, round_hole
+from simkit.sound.models.resolved import ResolvedResonator, beyond_cover
 
 BALL = """
 [clay]
@@ -104,7 +104,7 @@ def test_the_preconditioner_is_symmetric_and_positive():
     K, M = matrices(mesh)
     A = (K + M / 0.03**2).tocsr()
     middles = np.setdiff1d(np.arange(len(mesh.points)), mesh.tets[:, :4])
-    from simkit.field.whole import _linear
+    from simkit.field.full.resonance import _linear
 
     whole = SimpleNamespace(mesh=mesh)
     inverse = TwoLevel(A, _linear(whole, np.arange(len(mesh.points))))
@@ -404,8 +404,8 @@ def test_radius_of_the_far_sphere_does_not_matter():
 @pytest.fixture
 def rough(monkeypatch):
     """Coarser meshes: quicker, a cent off."""
-    monkeypatch.setattr("simkit.field.graded.GRADINGS", ((1.5, 1.45, 1.55), (1.2, 1.15, 1.25)))
-    monkeypatch.setattr("simkit.sound.resolved._KEPT", OrderedDict())
+    monkeypatch.setattr("simkit.field.full.graded.GRADINGS", ((1.5, 1.45, 1.55), (1.2, 1.15, 1.25)))
+    monkeypatch.setattr("simkit.sound.models.resolved._KEPT", OrderedDict())
 
 
 @pytest.mark.slow

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simkit.air import moist_air
-from simkit.sound.circuit import Circuit, WallLoss
+from simkit.sound.models.circuit import Circuit, WallLoss
 
 LENGTH, RADIUS, COUNT = 0.08, 0.004, 4000
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.body.surface import LARGEST_SCAN
+from simkit.body.walls.triangulated import LARGEST_SCAN
 from simkit.errors import InputError
 from simkit.sweep.plan import read_plan
 from simkit.sweep.work import key_of

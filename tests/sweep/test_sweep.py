@@ -89,7 +89,7 @@ def test_a_case_that_goes_wrong_is_a_row_with_its_error_and_the_others_are_compu
 
 
 def test_a_fault_of_ours_is_a_row_with_its_traceback(folder, monkeypatch):
-    monkeypatch.setattr("simkit.sound.prediction.predict", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr("simkit.sound.answers.prediction.predict", lambda *_, **__: 1 / 0)
     assert swept(folder).failed == 6
     (said, trace), *_ = rows(folder, "select error, traceback from results")
     assert said == "ZeroDivisionError: division by zero"
@@ -104,7 +104,7 @@ def test_equal_cases_are_computed_once_and_it_is_said(folder):
 
 
 def test_an_interruption_keeps_what_was_stored(folder, monkeypatch):
-    from simkit.sound import prediction
+    from simkit.sound.answers import prediction
 
     predict, calls = prediction.predict, []
 

@@ -4,7 +4,7 @@ import tomllib
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit.errors import InputError
@@ -30,7 +30,6 @@ def test_every_shape_reads_back_equal(plain, shape):
 numbers = st.floats(allow_nan=False, allow_infinity=False)
 
 
-@settings(deadline=None)
 @given(
     along=numbers.filter(Between(-1000, 1000).holds),
     wall=numbers.filter(Between(0.1, 100, or_zero=True).holds),

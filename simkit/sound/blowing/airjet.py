@@ -15,7 +15,7 @@ from simkit.air import Air
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.describing import Saturation
 from simkit.sound.blowing.jetwave import theta_for, wave
-from simkit.sound.orifice import Reals
+from simkit.sound.elements.orifice import Reals
 from simkit.vessel import Voicing
 
 _ROUNDED = 0.2  # the friction layers of a windway do not meet all at once; without it the pitch curve has a corner

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from simkit.sound.orifice import Reals
+from simkit.sound.elements.orifice import Reals
 
 _LARGE = 100.0  # beyond this swing the jet is a switch
 

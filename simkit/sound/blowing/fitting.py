@@ -11,8 +11,8 @@ from scipy.optimize import least_squares
 from simkit.errors import OutOfReach
 from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.behaviour import followed, playing_note
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fingerings import followed, playing_note
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.motion import Motion
 

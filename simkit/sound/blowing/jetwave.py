@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from simkit.sound.orifice import Reals
+from simkit.sound.elements.orifice import Reals
 
 # theta, Re kb, -Im kb: shooting on Riccati's form of the equation; the tests solve it again.
 _TABLE = np.array([

@@ -8,10 +8,10 @@ import numpy as np
 
 from simkit.errors import OutOfReach
 from simkit.sound.blowing.motion import Motion, helmholtz_motion, straight_through
-from simkit.sound.circuit import Circuit, opened
-from simkit.sound.lumped import LumpedResonator
-from simkit.sound.neighbours import members
-from simkit.sound.ports import PortsResonator
+from simkit.sound.models.circuit import Circuit, opened
+from simkit.sound.models.lumped import LumpedResonator
+from simkit.sound.models.neighbours import members
+from simkit.sound.models.ports import PortsResonator
 
 _BESIDE = 8  # chamber modes carried beside those asked for; all others stay in the static part
 _STEPS = 30
@@ -38,7 +38,7 @@ def motion_of_ports(resonator: PortsResonator, openness: np.ndarray, count: int)
     """The motion of a port resonator for fingerings (F, holes) of 0 and 1, its lowest `count` resonances each.
 
     All are the resonator's own. Their shapes are those of the lossless eigenproblem among the chamber's modes with the
-    openings' flows as at rest; from there the higher ones settle as `simkit.sound.ringing.resonances` lets them.
+    openings' flows as at rest; from there the higher ones settle as `simkit.sound.models.roots.resonances` lets them.
     """
     if not resonator.windowed:
         raise OutOfReach("this chamber has no window to blow at")
@@ -64,7 +64,7 @@ def motion_of_ports(resonator: PortsResonator, openness: np.ndarray, count: int)
 
 @dataclass(frozen=True, eq=False)
 class _Problem:
-    """[K - k^2 + Phi' Y Phi] b = 0 for many fingerings, Y = T (N T + R)^-1 (see `simkit.sound.ringing`)."""
+    """[K - k^2 + Phi' Y Phi] b = 0 for many fingerings, Y = T (N T + R)^-1 (see `simkit.sound.models.roots`)."""
 
     circuit: Circuit
     states: np.ndarray  # (F, n)
@@ -153,7 +153,7 @@ class _Problem:
 
     def settled(self, omega: np.ndarray, shapes: np.ndarray) -> np.ndarray:
         """The resonances (F, c) near omega (F, c) with fields near `shapes` (F, m, c): Rayleigh's quotient with inverse
-        iteration, as in `simkit.sound.ringing`, all at once; a step moves them by a thousandth of the one before."""
+        iteration, as in `models.roots`, all at once; a step moves them by a thousandth of the one before."""
         found, b = omega.ravel().astype(complex), shapes.transpose(0, 2, 1).reshape(omega.size, -1).astype(complex)
         states = np.repeat(self.states, omega.shape[1], axis=0)
         at = np.arange(len(found))  # those that still move

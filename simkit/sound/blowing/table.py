@@ -12,18 +12,18 @@ import numpy as np
 from simkit.air import Air
 from simkit.columns import cell, column, text_table
 from simkit.errors import Fault, InputError
-from simkit.field.cell import labium_share
+from simkit.field.window.cell import labium_share
 from simkit.sound import models
-from simkit.sound.airs import breath_of
+from simkit.sound.answers.chords import Together, chosen_chambers
 from simkit.sound.blowing.advice import Tried
 from simkit.sound.blowing.airjet import AirJet
-from simkit.sound.blowing.chords import BlownChord, blown_chords
+from simkit.sound.blowing.behaviour import Blown, NoteBlown, blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fingerings import Blown, NoteBlown, blow_fingerings
 from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.of_resonators import motion_of_lumped, motion_of_ports
-from simkit.sound.chords import Together, chosen_chambers
-from simkit.sound.resonator import Case, openness_of
+from simkit.sound.blowing.one_breath import BlownChord, blown_chords
+from simkit.sound.elements.airs import breath_of
+from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)

@@ -17,7 +17,7 @@ from scipy.interpolate import CubicSpline
 
 from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
-from simkit.sound.blowing.kernel import LAST, Kernel, kernel_of
+from simkit.sound.blowing.impulse import LAST, Kernel, kernel_of
 from simkit.sound.blowing.motion import Motion
 
 _SAMPLES = 16  # of each step

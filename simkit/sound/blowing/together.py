@@ -18,7 +18,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.linalg import expm
 
 from simkit.sound.blowing.airjet import AirJet
-from simkit.sound.blowing.kernel import LAST, Kernel, kernel_of
+from simkit.sound.blowing.impulse import LAST, Kernel, kernel_of
 from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.timedomain import BLOCK, SLOWEST, Modes, Played, tap
 

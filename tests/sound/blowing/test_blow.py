@@ -7,8 +7,8 @@ import pytest
 
 from simkit.air import moist_air
 from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.blowing.behaviour import blow_fingerings, growth_map, pitch_curve
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fingerings import blow_fingerings, growth_map, pitch_curve
 
 
 def test_a_waist_lowers_the_margin(instruments):

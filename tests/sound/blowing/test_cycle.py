@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings, pitch_curve
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.cycle import on_resonance, settled
-from simkit.sound.blowing.fingerings import at_pressure, blow_fingerings, pitch_curve
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.overtones import with_overtones
 

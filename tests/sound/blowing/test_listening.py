@@ -7,8 +7,8 @@ import pytest
 from scipy.io import wavfile
 
 from simkit.sound.blowing.advice import Tried, levers
+from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fingerings import at_pressure, blow_fingerings
 from simkit.sound.blowing.fitting import Heard, fit_jet
 from simkit.sound.blowing.listen import RATE, _loudest, at_ear, wav_bytes
 from simkit.sound.blowing.timedomain import Played, pitch_of, play, sounding

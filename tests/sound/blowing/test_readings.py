@@ -7,8 +7,8 @@ import pytest
 
 from simkit.cli import run
 from simkit.errors import InputError, OutOfReach
-from simkit.sound.blowing.fingerings import at_pressure
-from simkit.sound.blowing.readings import Readings, fitted
+from simkit.sound.blowing.behaviour import at_pressure
+from simkit.sound.blowing.jet_readings import Readings, fitted
 from simkit.sound.blowing.table import blow
 from simkit.vessel import load, loads
 from simkit.vessel.checking import checked
@@ -68,7 +68,7 @@ def test_the_door_prints_it(tmp_path, capsys, monkeypatch, measured, found):
         assert given.reading == readings(measured).reading
         return found
 
-    monkeypatch.setattr("simkit.sound.blowing.readings.fitted", answered)
+    monkeypatch.setattr("simkit.sound.blowing.jet_readings.fitted", answered)
     monkeypatch.chdir(tmp_path)
     (tmp_path / "dove.toml").write_text(WHISTLE)
     (tmp_path / "bench.toml").write_text("\n".join(measured))

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from scipy.signal import find_peaks
 
+from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.cycle import on_resonance
-from simkit.sound.blowing.fingerings import at_pressure, blow_fingerings
 from simkit.sound.blowing.growth import threshold
-from simkit.sound.blowing.kernel import kernel_of
+from simkit.sound.blowing.impulse import kernel_of
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.timedomain import pitch_of, play, sounding, tap
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from simkit.sound.blowing.fingerings import blow_fingerings
-from simkit.sound.blowing.kernel import Kernel
+from simkit.sound.blowing.behaviour import blow_fingerings
+from simkit.sound.blowing.impulse import Kernel
 from simkit.sound.blowing.timedomain import Modes, pitch_of, play
 from simkit.sound.blowing.together import _across, _taps, play_together
 

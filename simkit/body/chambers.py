@@ -1,0 +1,140 @@
+"""The solid that a vessel describes: chambers of air with exact walls, and the openings through their clay."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from simkit.body.places import Place, tangent_frame
+from simkit.body.walls.wall import Wall, bend_along, vector_product
+from simkit.frozen import frozen
+
+WINDOW = "[window]"  # a window among a chamber's openings: with brackets, so that no hole can have its name
+
+
+@frozen
+class Opening:
+    """The air of a hole or of a window: a duct square to the wall.
+
+    center (3,): on the inside wall, m; axis (3,): unit, out of the air; across (3,): unit tangent, along the width
+    of a window; radius of a round opening, or width and height of a window (height runs with the breath), m;
+    length: of the duct on its axis, m; rim and inside_rim: radii of its rounded rims, m. edge_deg: the slope of a
+    window's far side from the wall, rising outward; 90 is upright. bend: the inside wall's curvature along `across` and
+    square to it, seen from the air, 1/m. clay: thickness of the clay around a hole that has a wall of its own, else 0:
+    its face is flat there, 1.6 radii wide, sunk into the clay or on a collar.
+    """
+
+    name: str
+    center: np.ndarray
+    axis: np.ndarray
+    across: np.ndarray
+    length: float
+    radius: float = 0.0
+    width: float = 0.0
+    height: float = 0.0
+    rim: float = 0.0
+    inside_rim: float = 0.0
+    edge_deg: float = 90.0
+    bend: tuple[float, float] = (0.0, 0.0)
+    clay: float = 0.0
+
+    @property
+    def is_round(self) -> bool:
+        return self.radius > 0
+
+    @property
+    def title(self) -> str:
+        """What a maker calls it."""
+        return f"hole {self.name}" if self.is_round else "the window"
+
+    @property
+    def area(self) -> float:
+        """Cross-section, m^2."""
+        return np.pi * self.radius**2 if self.is_round else self.width * self.height
+
+    @property
+    def reach(self) -> float:
+        """Radius of the least circle about its rim, m."""
+        return self.radius if self.is_round else float(np.hypot(self.width, self.height)) / 2
+
+    @property
+    def forward(self) -> np.ndarray:
+        """Unit tangent along a window's height, the way the breath runs."""
+        return vector_product(self.across, self.axis)
+
+    def rim_points(self, count: int = 32, out: float = 0.0) -> np.ndarray:
+        """Points (count, 3) on the rim's outline in the tangent plane, `out` metres up the axis."""
+        t = np.linspace(0, 2 * np.pi, count, endpoint=False)
+        if self.is_round:
+            u, v = self.radius * np.cos(t), self.radius * np.sin(t)
+        else:
+            scale = 1 / np.maximum(np.abs(np.cos(t)), np.abs(np.sin(t)))
+            u, v = self.width / 2 * scale * np.cos(t), self.height / 2 * scale * np.sin(t)
+        return self.center + out * self.axis + u[:, None] * self.across + v[:, None] * self.forward
+
+
+@dataclass(frozen=True)
+class ChamberBody:
+    """One chamber's air: its wall, the thickness of the clay around it, its window and its holes.
+
+    beside: the walls of other chambers in the same clay, where these are to be seen from outside.
+    """
+
+    name: str
+    wall: Wall
+    thickness: float
+    window: Opening | None
+    openings: tuple[Opening, ...]
+    beside: tuple[Wall, ...] = ()
+
+    @property
+    def volume(self) -> float:
+        """Volume of the air without its openings, m^3."""
+        return _volume(self.wall)
+
+    @property
+    def area(self) -> float:
+        """Area of the inside wall, openings included, m^2."""
+        return _area(self.wall)
+
+    @property
+    def all_openings(self) -> tuple[Opening, ...]:
+        """The window first, where there is one, then the holes in the order of the file."""
+        return (*((self.window,) if self.window else ()), *self.openings)
+
+
+@lru_cache(maxsize=256)
+def _volume(wall: Wall) -> float:
+    return wall.volume
+
+
+@lru_cache(maxsize=256)
+def _area(wall: Wall) -> float:
+    return wall.area
+
+
+@dataclass(frozen=True)
+class Body:
+    """All chambers of one piece of clay, the clay's thickness (m), and what is doubtful about the geometry."""
+
+    chambers: tuple[ChamberBody, ...]
+    thickness: float
+    cautions: tuple[str, ...] = ()
+
+    def chamber(self, name: str) -> ChamberBody:
+        return next(c for c in self.chambers if c.name == name)
+
+
+def opening_at(
+    wall: Wall, place: Place, name: str, *, forward_deg: float = 0.0, length: float, **sizes: float
+) -> Opening:
+    """The opening where a ray from the axis meets the wall, cut square to it.
+
+    forward_deg: the way a window's breath runs along the wall, 0 away from the mouth end, 90 to the right.
+    Raises ValueError, in words for the user, where there is no such place.
+    """
+    center, axis = place.on(wall)
+    across = tangent_frame(wall, axis, forward_deg)
+    return Opening(name, center, axis, across, length, bend=bend_along(wall, center, across), **sizes)

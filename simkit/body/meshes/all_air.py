@@ -1,0 +1,256 @@
+"""All the air of a chamber with its openings: inside, in the ducts with their rounded rims, and around the clay.
+
+Inside and outside are meshed apart and meet on covers, one across each duct near its outer end, whose triangles
+and nodes are the same on both sides: joined the opening is open, left apart it is covered. A wall without thickness
+is a crack: one surface with nodes on either side of it, joined in the open holes alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+from math import hypot
+
+import numpy as np
+
+from simkit.body import kernel
+from simkit.body.assembly import gap
+from simkit.body.chambers import ChamberBody, Opening
+from simkit.body.meshes.outlines import Duct
+from simkit.body.meshes.panels import MM, Cut, SizeAt, fill, sphere, wall_panels
+from simkit.body.meshes.rims import SPOT, duct_of, own_wall, spot_of
+from simkit.body.meshes.rolling import lift
+from simkit.body.meshes.skins import Skins, WholeMesh
+from simkit.body.walls.wall import Faced, Spot, Union, clearance, on_wall, thinnest
+from simkit.errors import MeshError, OutOfReach
+from simkit.frozen import frozen
+
+SHELL = 1.35  # radius of the far sphere over that of the body
+GROW = 0.45  # how fast elements grow with the distance from a rim, at grading 1
+RIM_SHARE, RADIUS_SHARE = 1.5, 0.17  # size at a rim: of its rounding's radius, of half the opening's least size
+SHARP_SHARE = 0.1  # size at a sharp rim: of half the opening's least size
+WALL_SHARE = 0.35  # largest element inside over the half of the chamber's least size
+MOST_UNKNOWNS = 500_000
+KIB_PER_UNKNOWN = 5.0  # measured, both gradings kept
+
+
+@frozen
+class Grading:
+    """How fine: sizes at each rim, growth, largest sizes inside, around the clay and on the far sphere, m.
+
+    Around the clay the largest chamber sets them: air outside is as smooth beside a small one.
+    """
+
+    rims: dict[str, float]
+    grow: float
+    inside: float
+    around: float
+    far: float
+
+    @classmethod
+    def of(cls, chamber: ChamberBody, radius: float, coarse: float = 1.0) -> Grading:
+        """The standard sizes times `coarse`."""
+        halves = [float(np.ptp(wall.box, axis=0).min()) / 2 for wall in (chamber.wall, *chamber.beside)]
+        rims = {o.name: coarse * _rim_size(o) for o in chamber.all_openings}
+        inside, around = (coarse * WALL_SHARE * half for half in (halves[0], max(halves)))
+        return cls(rims, coarse * GROW, inside, around, coarse * radius / 4)
+
+
+def _rim_size(o: Opening) -> float:
+    half = o.radius if o.is_round else min(o.width, o.height) / 2
+    sizes = [RIM_SHARE * f if f > 0 else SHARP_SHARE * half for f in (o.rim, o.inside_rim)]
+    return min(*sizes, RADIUS_SHARE * half)
+
+
+def whole_mesh(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> WholeMesh:
+    """Mesh all the air of a chamber, its openings and the outside; every size is `coarse` times the standard.
+
+    Of the chambers beside it only the clay is there: their openings are closed flush.
+
+    Raises OutOfReach for what this mesh is not made for, MeshError where the shape could not be meshed.
+    """
+    grading, center, radius = checked(chamber, coarse, shell)
+    size = min(grading.rims.values(), default=grading.inside)
+    try:
+        return _meshed(chamber, grading, center, radius)
+    except kernel.UNMESHED as failure:
+        raise MeshError("the air of the chamber, its openings and outside", MM * size, f"{REMEDY} ({failure})") from (
+            failure
+        )
+
+
+def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> tuple[Grading, np.ndarray, float]:
+    """The sizes for a chamber, and centre and radius of its far sphere; OutOfReach for what will not be meshed."""
+    _meshable(chamber)
+    skin = np.concatenate([on_wall(wall, 2) for wall in (chamber.wall, *chamber.beside)])
+    center = (skin.min(axis=0) + skin.max(axis=0)) / 2
+    radius = shell * (float(np.linalg.norm(skin - center, axis=1).max()) + chamber.thickness)
+    grading = Grading.of(chamber, radius, coarse)
+    _not_too_large(chamber, grading)
+    thin = thinnest(chamber.wall)
+    if thin < grading.inside / 6:
+        where = f"it is only {MM * thin:.2g} mm thick in one place; make it thicker there, or ask the model ports"
+        raise MeshError("the chamber", MM * grading.inside, where)
+    return grading, center, radius
+
+
+REMEDY = "move openings away from seams, tight corners and each other, or ask the model ports"
+
+
+def _meshable(chamber: ChamberBody) -> None:
+    """Refuse, in words, what is not meshed yet."""
+    for o in chamber.all_openings:
+        if own_wall(o, chamber.thickness):
+            _own_wall_meshable(chamber, o)
+        if o.rim + o.inside_rim > 0.98 * o.length > 0:
+            raise OutOfReach(f"resolved: the rounded rims of {o.title} take up its whole wall; make them smaller")
+    for a, b in combinations(chamber.all_openings, 2):
+        if gap(a, b) <= a.inside_rim + b.inside_rim:
+            raise OutOfReach(f"resolved: the rounded rims of {a.title} and {b.title} meet; move them apart")
+
+
+def _own_wall_meshable(chamber: ChamberBody, o: Opening) -> None:
+    """Refuse a wall of its own where its flat face cannot be drawn."""
+    said = f"resolved: {o.title} has a wall_mm of its own ({MM * o.length:.3g} mm in clay of "
+    said += f"{MM * chamber.thickness:.3g} mm), "
+    if not o.is_round or min(chamber.thickness, o.length) == 0:
+        where = "round a hole in clay that has a thickness; leave it out, or ask the model ports"
+        raise OutOfReach(f"{said}which is meshed as a flat face {where}")
+    face = "collar" if o.length > chamber.thickness else "flat spot"
+    if o.radius + o.rim > 0.95 * SPOT * o.radius:
+        raise OutOfReach(f"{said}but the rounded rim takes up its {face}, {SPOT:g} radii wide; make the rim smaller")
+    if face == "flat spot":
+        turns = np.linspace(0, 2 * np.pi, 24, endpoint=False)[:, None]
+        edge = o.center + 1.1 * (o.radius + o.rim) * (np.cos(turns) * o.across + np.sin(turns) * o.forward)
+        free = float(lift(chamber.wall, chamber.thickness, edge, o.axis, chamber.thickness).min())
+        if free < o.length + 2e-4:
+            least = f"less than {MM * free - 0.2:.2f} mm is cut flat all round the hole here"
+            raise OutOfReach(f"{said}but its flat spot does not reach beyond its rim; {least}, or leave it out")
+    for other in chamber.all_openings:
+        reach = (SPOT if own_wall(other, chamber.thickness) else 1.0) * other.reach + other.rim
+        apart = np.linalg.norm(o.center + o.length * o.axis - other.center - other.length * other.axis)
+        if other is not o and apart < SPOT * o.radius + reach:
+            raise OutOfReach(f"{said}but its {face}, {SPOT:g} radii wide, meets {other.title}; move them apart")
+
+
+def has_sharp_rims(chamber: ChamberBody) -> bool:
+    """Whether a rim of any opening is not rounded, as none is in a wall without thickness."""
+    return any(min(o.rim, o.inside_rim) == 0 for o in chamber.all_openings)
+
+
+# Nodes for each element round a rim: rounded, sharp, and a crack's.
+ROUNDED_NODES, SHARP_NODES, CRACK_NODES = 450.0, 260.0, 120.0
+
+
+def unknowns(chamber: ChamberBody, grading: Grading) -> float:
+    """About how many nodes the mesh will have (fitted to meshes of 10,000 to 100,000; within a third)."""
+    finer = GROW / grading.grow
+    count = 10_000 * finer**2
+    for o in chamber.all_openings:
+        around = 2 * np.pi * o.radius if o.is_round else 2 * (o.width + o.height)
+        nodes = (
+            CRACK_NODES if chamber.thickness == 0 else SHARP_NODES if min(o.rim, o.inside_rim) == 0 else ROUNDED_NODES
+        )
+        count += nodes * around / grading.rims[o.name] * finer
+    return count + _within(chamber, grading)
+
+
+def _within(chamber: ChamberBody, grading: Grading) -> float:
+    """About how many nodes a flat chamber takes beyond what any takes."""
+    return max(0.0, 12 * chamber.volume / grading.inside**3 - 10_000)
+
+
+def _not_too_large(chamber: ChamberBody, grading: Grading) -> None:
+    """Say how large it would be, and refuse, where it is too large."""
+    count = unknowns(chamber, grading)
+    gib = count * KIB_PER_UNKNOWN / 2**20
+    if count > MOST_UNKNOWNS:
+        sharpest = min(grading.rims, key=lambda name: grading.rims[name], default="")
+        remedy = f"give the edges a larger radius ({sharpest!r} asks for the finest mesh)"
+        remedy = "make the chamber thicker" if _within(chamber, grading) > count / 2 else remedy
+        raise OutOfReach(
+            f"resolved: about {count:,.0f} unknowns and {gib:.1f} GiB would be needed, at most {MOST_UNKNOWNS:,} are "
+            f"tried; {remedy} or ask the model ports"
+        )
+
+
+def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: float) -> WholeMesh:
+    wall, thickness = chamber.wall, chamber.thickness
+    ducts = [duct_of(wall, thickness, o) for o in chamber.all_openings]
+    sizes, spots = [_sizes(ducts, grading, most) for most in (grading.inside, grading.around)], _spots(chamber)
+    with kernel.session() as gmsh:
+        cuts = [_cuts(chamber, duct, grading) for duct in ducts]
+        inner = wall_panels(gmsh, wall.solid(), [c for c, _ in cuts], grading.inside, grading.grow)
+        outer = None
+        if thickness > 0:
+            solids = tuple(each.solid(thickness) for each in (wall, *chamber.beside))
+            clay = Union(solids) if chamber.beside else solids[0]
+            clay = Faced(clay, spots) if spots else clay
+            outer = wall_panels(gmsh, clay, [c for _, c in cuts], 1.2 * grading.around, grading.grow)
+        skins = Skins(chamber, inner, outer, sphere(gmsh, center, radius, grading.far), center, radius, spots)
+        for i, duct in enumerate(ducts):
+            if thickness > 0:
+                skins.add_duct(gmsh, i, duct, grading.rims[duct.opening.name], grading.grow)
+            else:
+                skins.add_hole(gmsh, i, duct)
+        closed = zip(skins.closed(), sizes, strict=True)
+        volumes = [fill(gmsh, skins.points, skin, size) for skin, size in closed]
+    return skins.curved(volumes, min(grading.rims.values(), default=grading.inside))
+
+
+def _spots(chamber: ChamberBody) -> tuple[Spot, ...]:
+    """The flat faces of holes with walls of their own."""
+    some = (o for o in chamber.all_openings if own_wall(o, chamber.thickness))
+    return tuple(spot_of(o, chamber.thickness, clearance(chamber.wall, o.center)) for o in some)
+
+
+def _cuts(chamber: ChamberBody, duct: Duct, grading: Grading) -> tuple[Cut, Cut]:
+    """Where a duct cuts the inside and the outside of the clay, near its own place only."""
+    o, length = duct.opening, duct.opening.length
+    clear, reach, size = clearance(chamber.wall, o.center), 1.5 * o.reach, grading.rims[o.name]
+    return (
+        Cut(duct, duct.inside, -min(0.45 * clear, reach), max(length / 2, reach), size),
+        Cut(duct, duct.outside, length - min(reach, length + 0.4 * clear), length + reach, size),
+    )
+
+
+def _sizes(ducts: Sequence[Duct], grading: Grading, most: float) -> SizeAt:
+    """Size (mm) at a point (mm): that of the nearest rim and `grow` of the distance to it, up to 1.5 of `most` (m).
+
+    Plain numbers, not arrays: gmsh asks for one point at a time, some hundred thousand times.
+    """
+    rims = []
+    for duct in ducts:
+        o = duct.opening
+        frame = [v.tolist() for v in (MM * o.center, o.across, o.forward, o.axis)]
+        boxes = [[MM * edge for edge in foot.box] for foot in (duct.inside, duct.outside)]
+        heights = (duct.heights * [[MM, 1, 1 / MM]]).tolist()
+        rims.append((*frame, MM * o.radius, boxes, heights, MM * grading.rims[o.name]))
+    top, grow = 1.5 * MM * most, grading.grow
+
+    def to_outline(x: float, y: float, box: list[float]) -> float:
+        dx, dy = max(box[0] - x, x - box[1]), max(box[2] - y, y - box[3])
+        return hypot(max(dx, 0.0), max(dy, 0.0)) if dx > 0 or dy > 0 else -max(dx, dy)
+
+    def above(x: float, y: float, h: float, box: list[float], height: list[float]) -> float:
+        x, y = min(max(x, box[0]), box[1]), min(max(y, box[2]), box[3])
+        return h - height[0] - height[1] * y - height[2] * x * x
+
+    def size(x: float, y: float, z: float) -> float:
+        best = top
+        for c, u, v, n, radius, boxes, heights, rim in rims:
+            X, Y, Z = x - c[0], y - c[1], z - c[2]
+            a, b, h = (X * w[0] + Y * w[1] + Z * w[2] for w in (u, v, n))
+            if radius:
+                away = hypot(
+                    hypot(a, b) - radius, min(abs(above(a, b, h, *each)) for each in zip(boxes, heights, strict=True))
+                )
+            else:
+                away = min(
+                    hypot(to_outline(a, b, box), above(a, b, h, box, high))
+                    for box, high in zip(boxes, heights, strict=True)
+                )
+            best = min(best, rim + grow * away)
+        return best
+
+    return size

@@ -1,0 +1,209 @@
+"""Solids drawn in the model of gmsh: balls, cans, blocks, lofted skins, and several of them as one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from scipy.interpolate import BSpline, make_interp_spline
+
+from simkit.body.kernel import GmshFailure
+from simkit.body.meshes import patches
+from simkit.body.walls.wall import Block, Can, Faced, Moved, Sheet, Skin, Solid, Spot, Union
+
+
+def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
+    """Make `solid` (metres) in the model, in millimetres, and return its volume's tag.
+
+    patched: a turn (rad); smooth skins are drawn as six patches turned by it, to be cut and meshed near poles too.
+    """
+    occ = gmsh.model.occ
+    match solid:
+        case Skin(sheets):
+            if patched is not None and patches.has_patches(sheets):
+                return _patched_skin(gmsh, sheets[0], patched)
+            return _skin(gmsh, sheets)
+        case Block(corners, rounding):
+            size = 1e3 * (corners[1] - corners[0])
+            tag = occ.addBox(*(1e3 * corners[0]), *size)
+            return _rounded(gmsh, tag, 1e3 * rounding)
+        case Can(radius, start, stop, rounding):
+            if rounding >= radius:
+                return _capsule(gmsh, radius, start, stop)
+            tag = occ.addCylinder(0, 1e3 * start, 0, 0, 1e3 * (stop - start), 0, 1e3 * radius)
+            return _rounded(gmsh, tag, 1e3 * rounding)
+        case Union(solids):
+            return _fused(gmsh, solids, patched)
+        case Faced(inner, spots):
+            tag = build(gmsh, inner, patched)
+            for spot in spots:
+                tag = _faced(gmsh, tag, spot)
+            return tag
+        case Moved(inner, turn, shift):
+            tag = build(gmsh, inner, patched)
+            matrix = np.eye(4)
+            matrix[:3, :3], matrix[:3, 3] = turn, 1e3 * shift
+            occ.affineTransform([(3, tag)], matrix.ravel().tolist())
+            return tag
+    raise AssertionError(f"no such solid: {solid}")
+
+
+def _faced(gmsh: Any, tag: int, spot: Spot) -> int:
+    """A volume with a collar put on, or cut flat."""
+    occ, rise = gmsh.model.occ, 1e3 * spot.depth * spot.axis
+    low = 1e3 * spot.center - (rise if spot.raised else 0.0)
+    post = [(3, occ.addCylinder(*low, *rise, 1e3 * spot.radius))]
+    pieces = (occ.fuse if spot.raised else occ.cut)([(3, tag)], post)[0]
+    if len(pieces) != 1:
+        raise GmshFailure(f"a {'collar' if spot.raised else 'flat spot'} left the solid in {len(pieces)} pieces")
+    return pieces[0][1]
+
+
+_APART = 0.17  # rad between the seams of one solid and the next
+
+
+def _fused(gmsh: Any, solids: tuple[Solid, ...], patched: float | None) -> int:
+    """Several solids as one. Where seams of several run together gmsh may leave them in pieces: then each is drawn
+    as patches whose seams are turned further than the last one's."""
+    occ = gmsh.model.occ
+    alike: list[float | None] = [patched] * len(solids)
+    for turns in (alike, [(patched or 0.0) + _APART * n for n in range(len(solids))]):
+        parts = [(3, build(gmsh, part, turn)) for part, turn in zip(solids, turns, strict=True)]
+        pieces = occ.fuse(parts[:1], parts[1:])[0] if len(parts) > 1 else parts
+        if len(pieces) == 1:
+            if patched is None and turns is not alike:
+                _tidied(gmsh)
+            return pieces[0][1]
+        occ.remove(pieces, recursive=True)
+    raise GmshFailure(f"{len(solids)} solids that should be one came out in {len(pieces)} pieces")
+
+
+def _tidied(gmsh: Any) -> None:
+    """Take out faces, curves and points that no volume has: patches leave some, and they would be meshed."""
+    occ = gmsh.model.occ
+    occ.synchronize()
+    held = set(occ.getEntities(3))
+    for _ in range(3):
+        held |= set(gmsh.model.getBoundary(list(held), combined=False, oriented=False))
+    occ.remove([each for each in reversed(occ.getEntities()) if each not in held])  # faces first: they hold the rest
+
+
+def _rounded(gmsh: Any, tag: int, radius: float) -> int:
+    """Round every edge of a volume that has a corner in it (seams of smooth faces are left)."""
+    if radius == 0:
+        return tag
+    occ = gmsh.model.occ
+    occ.synchronize()
+    edges = []
+    for _, face in gmsh.model.getBoundary([(3, tag)], oriented=False):
+        if gmsh.model.getType(2, face) == "Plane":
+            edges += [edge for _, edge in gmsh.model.getBoundary([(2, face)], oriented=False)]
+    return occ.fillet([tag], sorted(set(edges)), [radius])[0][1]
+
+
+def _capsule(gmsh: Any, radius: float, start: float, stop: float) -> int:
+    occ = gmsh.model.occ
+    r, low, high = 1e3 * radius, 1e3 * (start + radius), 1e3 * (stop - radius)
+    balls = [(3, occ.addSphere(0, y, 0, r)) for y in (low, high)]
+    if high - low < 1e-6 * r:
+        occ.remove(balls[1:], recursive=True)
+        return balls[0][1]
+    barrel = occ.addCylinder(0, low, 0, 0, high - low, 0, r)
+    return occ.fuse([(3, barrel)], balls)[0][0][1]
+
+
+def _skin(gmsh: Any, sheets: tuple[Sheet, ...]) -> int:
+    occ = gmsh.model.occ
+    faces, helpers = [], []
+    for sheet in sheets:
+        if not sheet.flat:
+            face, points = _spline_face(gmsh, sheet)
+            faces.append(face)
+            helpers += points
+    if len(sheets) > len(faces):
+        faces += _end_faces(gmsh, faces[0], [s for s in sheets if s.flat])
+    tag = occ.addVolume([occ.addSurfaceLoop(faces, sewing=len(faces) > 1)])
+    occ.remove([(0, p) for p in helpers])
+    return tag
+
+
+def _patched_skin(gmsh: Any, sheet: Sheet, turn: float) -> int:
+    occ = gmsh.model.occ
+    faces, helpers = [], []
+    for grid in patches.grids(sheet, turn):
+        n = len(grid)
+        first = make_interp_spline(np.linspace(0, 1, n), 1e3 * grid, k=3)
+        second = make_interp_spline(np.linspace(0, 1, n), np.moveaxis(first.c, 1, 0), k=3)
+        points = [occ.addPoint(*c) for c in second.c.reshape(-1, 3)]
+        (ku, mu), (kv, mv) = with_multiplicity(first.t), with_multiplicity(second.t)
+        faces.append(
+            occ.addBSplineSurface(
+                points, n, degreeU=3, degreeV=3, knotsU=ku, knotsV=kv, multiplicitiesU=mu, multiplicitiesV=mv
+            )
+        )
+        helpers += points
+    tag = occ.addVolume([occ.addSurfaceLoop(faces, sewing=True)])
+    occ.remove([(0, p) for p in helpers])
+    return tag
+
+
+def _end_faces(gmsh: Any, side: int, caps: list[Sheet]) -> list[int]:
+    """Plane faces in the end rings of the lofted side, found by where the rings lie."""
+    occ = gmsh.model.occ
+    occ.synchronize()
+    edges = [abs(e) for _, e in gmsh.model.getBoundary([(2, side)], combined=False, oriented=False)]
+    faces = []
+    for cap in caps:
+        y = 1e3 * cap.points[0, 0, 1]
+        for edge in sorted(set(edges)):
+            box = gmsh.model.getBoundingBox(1, edge)
+            if abs(box[1] - y) < 1e-3 and abs(box[4] - y) < 1e-3:
+                faces.append(occ.addPlaneSurface([occ.addCurveLoop([edge])]))
+                break
+        else:
+            raise AssertionError(f"no end ring at y = {y} mm")
+    return faces
+
+
+def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
+    """A cubic B-spline surface through the rings of a sheet, closed around; its face and its control points."""
+    occ = gmsh.model.occ
+    p = 1e3 * sheet.points
+    v = np.arange(p.shape[1], dtype=float)
+    u = chord(p)
+    along = make_interp_spline(u, p, k=3)
+    knots_v, control = _clamped_periodic(v, np.moveaxis(along.c, 1, 0))
+    for end, ring in ((0, p[0]), (-1, p[-1])):
+        # A tip's ring is as wide as the root of what rounding leaves of zero: 1e-8 of the size.
+        if np.ptp(ring, axis=0).max() < 1e-6 * np.ptp(p, axis=(0, 1)).max():
+            control[:, end] = ring[0]
+    points = [occ.addPoint(*c) for c in control.reshape(-1, 3)]
+    (ku, mu), (kv, mv) = with_multiplicity(along.t), with_multiplicity(knots_v)
+    face = occ.addBSplineSurface(
+        points, control.shape[1], degreeU=3, degreeV=3, knotsU=ku, knotsV=kv, multiplicitiesU=mu, multiplicitiesV=mv
+    )
+    return face, points
+
+
+def chord(p: np.ndarray) -> np.ndarray:
+    """A parameter for the rings by the mean distance from one to the next."""
+    step = np.linalg.norm(np.diff(p, axis=0), axis=2).mean(axis=1)
+    return np.concatenate([[0.0], np.cumsum(step)])
+
+
+def _clamped_periodic(v: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Periodic cubic interpolation around, rewritten on knots that are clamped at the seam."""
+    flat = values.reshape(len(values), -1).copy()
+    flat[-1] = flat[0]
+    spline = make_interp_spline(v, flat, k=3, bc_type="periodic")
+    knots = np.concatenate([[v[0]] * 4, v[1:-1], [v[-1]] * 4])
+    greville = np.array([knots[i + 1 : i + 4].mean() for i in range(len(knots) - 4)])
+    basis = BSpline.design_matrix(greville, knots, 3).toarray()
+    control = np.linalg.solve(basis, spline(greville))
+    return knots, control.reshape(len(greville), *values.shape[1:])
+
+
+def with_multiplicity(knots: np.ndarray) -> tuple[list[float], list[int]]:
+    """Knots once each, and how often each stands."""
+    values, counts = np.unique(np.round(knots, 12), return_counts=True)
+    return values.tolist(), counts.tolist()

@@ -1,0 +1,275 @@
+"""The surfaces of all the air put together in one numbering, and the curved elements between them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simkit.body import kernel
+from simkit.body.chambers import ChamberBody
+from simkit.body.meshes.bands import Strip, strip_between, turned
+from simkit.body.meshes.curved import CORNER, CRACK, AirMesh, draw_near, jacobians, offset_points
+from simkit.body.meshes.outlines import Duct
+from simkit.body.meshes.panels import Panels, disc
+from simkit.body.meshes.rolling import lift
+from simkit.body.meshes.soundness import as_large, place, unfolded
+from simkit.body.walls.wall import Spot, normals, project
+
+
+@dataclass(frozen=True, eq=False)
+class WholeMesh:
+    """A mesh of it all: `mesh.facets` are the clay's surfaces and `mesh.outer` the far sphere's.
+
+    covers: for each opening its triangles (f, 6) as the inside counts them, and the same as the outside does;
+    around: which tetrahedra lie outside the covers; center and radius of the far sphere, m; sharp: whether a rim is a
+    corner.
+    """
+
+    mesh: AirMesh
+    covers: dict[str, tuple[np.ndarray, np.ndarray]]
+    around: np.ndarray
+    center: np.ndarray
+    radius: float
+    sharp: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Edge:
+    """The rim of an opening in a wall without thickness: its nodes `ids` (n,) at `turns` (n,) round the duct."""
+
+    duct: Duct
+    turns: np.ndarray
+    ids: np.ndarray
+
+    def at(self, turns: np.ndarray) -> np.ndarray:
+        """Points of the rim: (n, 3)."""
+        return self.duct.keys(turns)[:, 1]
+
+    def middles(self) -> np.ndarray:
+        """The points halfway from each node to the next: (n, 3)."""
+        return self.at((self.turns + np.append(self.turns[1:], self.turns[0] + 1)) / 2)
+
+
+class Skins:
+    """Inner wall, outer surface, far sphere, and strips and covers of the ducts.
+
+    A wall without thickness (outer None) is one surface with air on both sides: what fills them has nodes of its own
+    on either side, and they meet in the holes' covers alone.
+    """
+
+    def __init__(
+        self,
+        chamber: ChamberBody,
+        inner: Panels,
+        outer: Panels | None,
+        far: tuple[np.ndarray, np.ndarray],
+        center: np.ndarray,
+        radius: float,
+        spots: Sequence[Spot] = (),
+    ):
+        self.chamber, self.center, self.radius, self.spots = chamber, center, radius, spots
+        a = len(inner.points) if outer else 0
+        outer = outer or inner
+        b = a + len(outer.points)
+        self._points = [self.on_inside(inner.points), *([self.on_outside(outer.points)] if a else []), far[0]]
+        self.inner, self.outer, self.far = inner.triangles, outer.triangles + a, far[1] + b
+        self.loops = [(i, o + a) for i, o in zip(inner.loops, outer.loops, strict=True)]
+        self.strips: list[Strip] = []
+        self.edges: list[Edge] = []
+        self.covers: dict[str, np.ndarray] = {}
+
+    @property
+    def points(self) -> np.ndarray:
+        return np.concatenate(self._points)
+
+    def on_inside(self, points: np.ndarray) -> np.ndarray:
+        return project(self.chamber.wall, points)
+
+    def on_outside(self, points: np.ndarray) -> np.ndarray:
+        walls = self.chamber.wall, *self.chamber.beside
+        on = offset_points(walls, self.chamber.thickness, points)
+        for spot in self.spots:
+            flat, held = on_spot(spot, points)
+            on[held] = flat[held]
+        return on
+
+    def on_sphere(self, points: np.ndarray) -> np.ndarray:
+        away = points - self.center
+        return self.center + self.radius * away / np.linalg.norm(away, axis=1)[:, None]
+
+    def add_duct(self, gmsh: Any, place: int, duct: Duct, size: float, grow: float) -> None:
+        """Join the two loops of an opening by rows of triangles and span a cover where its straight part ends."""
+        points = self.points
+        strip, loops = strip_between(duct, points, self.loops[place], size, grow)
+        points[strip.ids[0]], points[strip.ids[-1]] = loops
+        fresh = strip.inner_points()
+        strip.ids[1:-1] = len(points) + np.arange(len(fresh)).reshape(strip.ids[1:-1].shape)
+        self.strips.append(strip)
+        self._cover(gmsh, duct, np.concatenate([points, fresh]), strip.ids[strip.cover])
+
+    def add_hole(self, gmsh: Any, place: int, duct: Duct) -> None:
+        """Span a cover in the rim of an opening in a wall without thickness."""
+        points = self.points
+        turns, ids = turned(duct, duct.inside, points, self.loops[place][0])
+        edge = Edge(duct, turns, ids)
+        points[ids] = edge.at(turns)
+        self.edges.append(edge)
+        self._cover(gmsh, duct, points, ids)
+
+    def _cover(self, gmsh: Any, duct: Duct, points: np.ndarray, loop: np.ndarray) -> None:
+        extra, triangles = disc(gmsh, duct, points[loop])
+        number = np.concatenate([loop, len(points) + np.arange(len(extra))])
+        self._points = [points, extra]
+        self.covers[duct.opening.name] = number[triangles]
+
+    def closed(self) -> tuple[list[np.ndarray], list[np.ndarray]]:
+        """The skins of the air inside, and of the air outside with the far sphere first."""
+        covers = list(self.covers.values())
+        inside, outside = [self.inner, *self._rows(True), *covers], [self.outer, *self._rows(False), *covers]
+        return [np.concatenate(inside)], [self.far, np.concatenate(outside)]
+
+    def curved(self, volumes: list[tuple[np.ndarray, np.ndarray, np.ndarray]], size: float) -> WholeMesh:
+        """Both volumes as one list of ten-node tetrahedra whose wall nodes lie on the true surfaces."""
+        shift = len(volumes[0][0])
+        points = np.concatenate([p for p, _, _ in volumes])
+        tets = _upright(points, np.concatenate([volumes[0][1], volumes[1][1] + shift]))
+        number = np.full((2, len(self.points)), -1)
+        for side, (_, _, used) in enumerate(volumes):
+            number[side, used] = side * shift + np.arange(len(used))
+        covers = list(self.covers.values())
+        inside, outside = [self.inner, *self._rows(True)], [self.outer, *self._rows(False)]
+        groups = [number[0][t] for t in (*inside, *covers)] + [number[1][t] for t in (*outside, self.far, *covers)]
+        nodes, tets, facets = kernel.with_middles(points, tets, np.concatenate(groups))
+        rims = [(edge, ids[edge.ids]) for edge in self.edges for ids in number]
+        draw_near(nodes, tets, [ids for _, ids in rims], CRACK)
+        sharp = [
+            number[side][ids] for s in self.strips for side, ids in enumerate((s.ids[0], s.ids[-1])) if s.sharp[side]
+        ]
+        sharp += [number[0][s.ids[-1]] for s in self.strips if s.sharp[1]]
+        draw_near(nodes, tets, sharp, CORNER)
+        ends = np.cumsum([len(g) for g in groups])[:-1]
+        split = np.split(facets, ends)
+        n, m = len(inside), len(covers)
+        in_faces, in_covers = split[:n], split[n : n + m]
+        out_faces, far, out_covers = split[n + m : 2 * n + m], split[2 * n + m], split[2 * n + m + 1 :]
+        straight = nodes.copy()
+        for faces, wall in ((in_faces, self.on_inside), (out_faces, self.on_outside)):
+            _bend(nodes, faces[0], wall)
+            for strip, rows, face in zip(self.strips, self._rows(faces is in_faces), faces[1:], strict=True):
+                nodes[face[:, 3:]] = strip.middles(rows, CORNER)
+        _bend(nodes, far, self.on_sphere)
+        for edge, ids in rims:
+            nodes[_between(facets, ids, np.roll(ids, -1))] = edge.middles()
+        nodes = _eased(nodes, straight, tets)
+        unfolded(nodes, tets, jacobians(nodes, tets).min(axis=1))
+        as_large(self._within_wall(nodes, in_faces[0]), self.chamber.wall.volume)
+        volume = float(_volume(nodes, tets))
+        mesh = AirMesh(nodes, tets, np.concatenate([*in_faces, *out_faces]), far, volume, size)
+        names = zip(self.covers, in_covers, out_covers, strict=True)
+        around = tets[:, 0] >= shift
+        cornered = any(any(strip.sharp) for strip in self.strips)
+        return WholeMesh(mesh, {k: (a, b) for k, a, b in names}, around, self.center, self.radius, cornered)
+
+    def _within_wall(self, nodes: np.ndarray, facets: np.ndarray) -> float:
+        """Volume within the inside wall, m^3: by its curved facets and, at the openings, by its patches there."""
+        wall, middle = self.chamber.wall, self.chamber.wall.box.mean(axis=0)
+        points, areas = _on_facets(nodes, facets)
+        parts = [(points, areas)]
+        for duct in [strip.duct for strip in self.strips] + [edge.duct for edge in self.edges]:
+            o, (plan, weights) = duct.opening, duct.inside.rule()
+            base = o.center + plan @ np.stack([o.across, o.forward])
+            on = base + lift(wall, 0.0, base, o.axis, 0.0)[:, None] * o.axis
+            parts.append((on, weights / (normals(wall, on) @ o.axis)))
+        points, areas = (np.concatenate(group) for group in zip(*parts, strict=True))
+        return float(areas @ np.einsum("ni,ni->n", points - middle, normals(wall, points)) / 3)
+
+    def _rows(self, inside: bool) -> list[np.ndarray]:
+        """The strips' triangles on one side of their covers."""
+        return [s.triangles(0, s.cover) if inside else s.triangles(s.cover, len(s.ids) - 1) for s in self.strips]
+
+
+def on_spot(spot: Spot, points: np.ndarray, within: float = 1e-6) -> tuple[np.ndarray, np.ndarray]:
+    """Points (n, 3) near a flat face moved onto its side, where they are not on the face; and which are on either."""
+    away = points - spot.center
+    high = away @ spot.axis
+    flat = away - high[:, None] * spot.axis
+    out = np.linalg.norm(flat, axis=1)
+    low, top = (-spot.depth, within) if spot.raised else (-within, spot.depth)
+    held = (out < spot.radius + within) & (high > low) & (high < top)
+    side = held & (np.abs(high) > within)
+    moved = points.copy()
+    moved[side] += ((spot.radius / out[side] - 1)[:, None]) * flat[side]
+    return moved, held
+
+
+def _on_facets(nodes: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Points (3 f, 3) on curved facets (f, 6), and the areas (3 f,) that they stand for: the rule of degree 2."""
+    points, areas = [], []
+    for at in ((2 / 3, 1 / 6, 1 / 6), (1 / 6, 2 / 3, 1 / 6), (1 / 6, 1 / 6, 2 / 3)):
+        L = np.array(at)
+        shapes = np.concatenate([L * (2 * L - 1), [4 * L[a] * L[b] for a, b in kernel.EDGES[:3]]])
+        slopes = np.zeros((6, 3))
+        slopes[:3] = np.diag(4 * L - 1)
+        for row, (a, b) in enumerate(kernel.EDGES[:3]):
+            slopes[3 + row, [a, b]] = 4 * L[b], 4 * L[a]
+        points.append(np.einsum("n,fni->fi", shapes, nodes[facets]))
+        u, v = (np.einsum("n,fni->fi", slopes[:, k] - slopes[:, 0], nodes[facets]) for k in (1, 2))
+        areas.append(np.linalg.norm(np.cross(u, v), axis=1) / 6)
+    return np.concatenate(points), np.concatenate(areas)
+
+
+def _upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
+    """Tetrahedra with positive volume."""
+    edges = points[tets[:, 1:]] - points[tets[:, :1]]
+    flipped = np.linalg.det(edges) < 0
+    tets = tets.copy()
+    tets[flipped] = tets[flipped][:, [0, 2, 1, 3]]
+    return tets
+
+
+def _bend(nodes: np.ndarray, facets: np.ndarray, onto: Any) -> None:
+    """Move the facets' edge nodes onto a surface."""
+    middles = np.unique(facets[:, 3:])
+    nodes[middles] = onto(nodes[middles])
+
+
+def _between(facets: np.ndarray, one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """The middle nodes (n,) of the edges from nodes `one` to `other` (n,), from triangles (f, 6) that have them."""
+    ends = np.sort(np.concatenate([facets[:, pair] for pair in kernel.EDGES[:3]]), axis=1)
+    key = ends[:, 0] * (facets.max() + 1) + ends[:, 1]
+    order = np.argsort(key)
+    wanted = np.sort(np.stack([one, other]), axis=0)
+    place = np.searchsorted(key[order], wanted[0] * (facets.max() + 1) + wanted[1])
+    return facets[:, 3:].T.ravel()[order[place]]
+
+
+def _volume(nodes: np.ndarray, tets: np.ndarray) -> float:
+    return float((jacobians(nodes, tets) @ np.array([-4 / 5, 9 / 20, 9 / 20, 9 / 20, 9 / 20]) / 6).sum())
+
+
+# Corners, edges' and faces' middles and the centre of a tetrahedron, where its map may fold first.
+_LOOKED_AT = np.array(
+    [(i / 2, j / 2, k / 2) for i in range(3) for j in range(3 - i) for k in range(3 - i - j)]
+    + [(1 / 4, 1 / 4, 1 / 4), (1 / 3, 1 / 3, 1 / 3), (0, 1 / 3, 1 / 3), (1 / 3, 0, 1 / 3), (1 / 3, 1 / 3, 0)]
+)
+LEAST_SHARE = 0.15  # of what its straight element's map has there that a curved one keeps everywhere
+
+
+def _eased(nodes: np.ndarray, straight: np.ndarray, tets: np.ndarray) -> np.ndarray:
+    """Straighten, little by little, the edges of elements that bend too far."""
+    nodes = nodes.copy()
+    moved = np.linalg.norm(nodes - straight, axis=1) > 0
+    near = np.flatnonzero(moved[tets[:, 4:]].any(axis=1))
+    plain = LEAST_SHARE * jacobians(straight, tets[near], _LOOKED_AT)
+    plain[plain < 1e-6 * plain.max(axis=1, keepdims=True)] = -np.inf  # at a crack's rim the map has no volume
+    for share in (0.5, 0.5, 0.5, 1.0, 1.0, 1.0):
+        bad = (jacobians(nodes, tets[near], _LOOKED_AT) < plain).any(axis=1)
+        if not bad.any():
+            return nodes
+        edges = np.unique(tets[near[bad], 4:])
+        nodes[edges] += share * (straight[edges] - nodes[edges])
+    where = nodes[tets[near[bad], :4]].mean(axis=(0, 1))
+    raise ValueError(f"an element folds over, {place(where)}")

@@ -1,0 +1,85 @@
+"""A wall turned and shifted to its place in the body."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from simkit.body.walls.wall import Moved, Sheet, Solid, Wall
+
+
+@dataclass(frozen=True)
+class PlacedWall(Wall):
+    """`wall` turned clockwise seen from above by `turn_deg`, then shifted by `shift` (3,), m."""
+
+    wall: Wall
+    shift: tuple[float, float, float]
+    turn_deg: float
+
+    @cached_property
+    def turn(self) -> np.ndarray:
+        """Rotation matrix from the chamber's frame to the body's."""
+        c, s = np.cos(np.deg2rad(self.turn_deg)), np.sin(np.deg2rad(self.turn_deg))
+        return np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+
+    def formula(self, x: Any, y: Any, z: Any) -> Any:
+        r, (u, v, w) = self.turn, self.shift
+        x, y, z = x - u, y - v, z - w
+        if self.turn_deg == 0:
+            return self.wall.formula(x, y, z)
+        return self.wall.formula(x * r[0, 0] + y * r[1, 0], x * r[0, 1] + y * r[1, 1], z)
+
+    def nearest(self, points: np.ndarray) -> np.ndarray:
+        return self.wall.nearest((points - self.shift) @ self.turn) @ self.turn.T + self.shift
+
+    @cached_property
+    def box(self) -> np.ndarray:
+        if self.turn_deg == 0:
+            return self.wall.box + self.shift
+        points = np.concatenate([s.points.reshape(-1, 3) for s in self.sheets(2)])
+        return np.array([points.min(axis=0), points.max(axis=0)])
+
+    @property
+    def creased(self) -> bool:
+        return self.wall.creased
+
+    @property
+    def creased_outside(self) -> bool:
+        return self.wall.creased_outside
+
+    @property
+    def caution(self) -> str:
+        return self.wall.caution
+
+    def filled(self, offset: float) -> tuple[float, np.ndarray] | None:
+        filled = self.wall.filled(offset)
+        return filled and (filled[0], self.turn @ filled[1] + self.shift)
+
+    def complaint(self) -> tuple[str, str] | None:
+        return self.wall.complaint()
+
+    @property
+    def volume(self) -> float:
+        return self.wall.volume
+
+    @property
+    def area(self) -> float:
+        return self.wall.area
+
+    @property
+    def axis(self) -> tuple[np.ndarray, np.ndarray]:
+        origin, along = self.wall.axis
+        return self.turn @ origin + self.shift, self.turn @ along
+
+    def middle(self, along: np.ndarray) -> np.ndarray:
+        return self.wall.middle(along) @ self.turn.T + self.shift
+
+    def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
+        back = self.turn.T
+        return tuple(Sheet(s.points @ back + self.shift, s.normals @ back, s.flat) for s in self.wall.sheets(fine))
+
+    def solid(self, offset: float = 0.0) -> Solid:
+        return Moved(self.wall.solid(offset), self.turn, np.array(self.shift))

@@ -1,0 +1,31 @@
+"""Rings of points that cover a wall, closed exactly, with the wall's own normals."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.body.walls.wall import Sheet, Wall, normals
+
+AROUND = 24  # columns of a ring before `fine` multiplies them
+
+
+def around(fine: int, base: int = AROUND) -> np.ndarray:
+    """Angles of a ring, the last a whole turn after the first."""
+    return np.linspace(0.0, 2.0 * np.pi, base * fine + 1)
+
+
+def true_sheet(wall: Wall, points: np.ndarray) -> Sheet:
+    """Close the seam and the poles exactly and take the wall's own normals."""
+    points[:, -1] = points[:, 0]
+    for ring in (0, -1):
+        if np.ptp(points[ring], axis=0).max() < 1e-12:
+            points[ring] = points[ring, 0]
+    n = normals(wall, points.reshape(-1, 3)).reshape(points.shape)
+    return Sheet(points, n)
+
+
+def flat_end(ring: np.ndarray, center: np.ndarray, sign: float, fine: int) -> Sheet:
+    """A plane end from its centre to a ring, facing along sign * y."""
+    share = np.linspace(0, 1, 3 * fine + 1)[:, None, None]
+    points = center + share * (ring - center)
+    return Sheet(points, np.broadcast_to([0.0, sign, 0.0], points.shape), flat=True)

@@ -1,0 +1,282 @@
+"""A body lofted through rows of sections, as an exact wall. Sizes are metres; y runs along from 0 at the mouth end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from scipy.interpolate import PPoly
+from scipy.spatial import cKDTree
+from scipy.special import gammaln
+
+from simkit.body.walls.fair import fair
+from simkit.body.walls.rings import around, flat_end, true_sheet
+from simkit.body.walls.taylor import Taylor
+from simkit.body.walls.wall import Sheet, Skin, Solid, Wall, newton_foot
+
+
+class Curve:
+    """A piecewise polynomial of y that also takes Taylor values; beyond its ends the end pieces go on."""
+
+    def __init__(self, pieces: PPoly):
+        self.pieces, self.first, self.second = pieces, pieces.derivative(), pieces.derivative(2)
+
+    def __call__(self, y: Any) -> Any:
+        if isinstance(y, Taylor):
+            return y.through(self.pieces(y.value), self.first(y.value), self.second(y.value))
+        return self.pieces(y)
+
+
+def _divided(p: PPoly, round_start: bool, round_stop: bool) -> PPoly:
+    """p/(y - first) on the first piece and p/(last - y) on the last where p falls to zero there."""
+    c = p.c.copy()
+    if round_start:
+        c[:, 0] = [0.0, *c[:-1, 0]]
+    if round_stop:
+        step = p.x[-1] - p.x[-2]
+        c[:, -1] = [0.0, *(-np.polydiv(c[:, -1], [1.0, -step])[0])]
+    return PPoly(c, p.x)
+
+
+_BEYOND = 0.05  # of the last piece's length
+
+
+@dataclass(frozen=True)
+class SectionsWall(Wall):
+    """A body lofted through rows [along, width, height, rise, squareness].
+
+    The squares of the half sizes, the rise and the squareness n follow y by curves that do not ripple (`fair`), so
+    a first or last row of width 0 closes round. Section: |x/a|^n + |(z - rise)/b|^n = 1.
+    """
+
+    rows: tuple[tuple[float, float, float, float, float], ...]
+    _curves: dict[str, Curve] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        t = np.array(self.rows, float)
+        x = t[:, 0]
+        square = {"A": fair(x, (t[:, 1] / 2) ** 2), "B": fair(x, (t[:, 2] / 2) ** 2)}
+        curves = {name: Curve(p) for name, p in square.items()}
+        curves |= {name + "_over_end": Curve(_divided(p, *self.round_ends)) for name, p in square.items()}
+        curves |= {"rise": Curve(fair(x, t[:, 3])), "n": Curve(fair(x, self._squareness(t)))}
+        object.__setattr__(self, "_curves", curves)
+
+    def _squareness(self, t: np.ndarray) -> np.ndarray:
+        """A tip has the squareness of its neighbour: its own row has no size to show it."""
+        n = t[:, 4].copy()
+        n[0] = n[1] if self.round_ends[0] else n[0]
+        n[-1] = n[-2] if self.round_ends[1] else n[-1]
+        return n
+
+    @property
+    def round_ends(self) -> tuple[bool, bool]:
+        return self.rows[0][1] == 0, self.rows[-1][1] == 0
+
+    def _section(self, y: Any) -> tuple[Any, Any, Any, Any]:
+        """(mean square half size a b, its ratio b/a, rise, squareness) at y; a b turns negative beyond a tip.
+
+        Well beyond a tip the curves would turn again: from there a b falls by the half size for each m, all else
+        stays.
+        """
+        (low, high), beyond = self._known, 0.0
+        if self.round_ends[0]:
+            beyond, y = beyond + np.maximum(low - y, 0.0), np.maximum(y, low)
+        if self.round_ends[1]:
+            beyond, y = beyond + np.maximum(y - high, 0.0), np.minimum(y, high)
+        ratio = np.sqrt(np.maximum(self._curves["B_over_end"](y) / self._curves["A_over_end"](y), 1e-12))
+        square = self._curves["A"](y) * ratio - self._scale * beyond
+        return square, ratio, self._curves["rise"](y), self._curves["n"](y)
+
+    @cached_property
+    def _known(self) -> tuple[float, float]:
+        """Between which y, m, the curves are believed: a little beyond the tips, if they go on falling there.
+
+        At a tip drawn out to a point they do not: a nanometre before it, for at the point itself b/a is 0/0.
+        """
+        ends = []
+        for tip, before in ((self.rows[0][0], self.rows[1][0]), (self.rows[-1][0], self.rows[-2][0])):
+            y = tip + np.linspace(0, _BEYOND, 6) * (tip - before)
+            falls = all((np.diff(self._curves[name](y)) < 0).all() for name in "AB")
+            ends.append(float(y[-1] if falls else tip - 1e-8 * (tip - before)))
+        return ends[0], ends[1]
+
+    def formula(self, x: Any, y: Any, z: Any) -> Any:
+        level = self._lateral(x, y, z)
+        if not self.round_ends[0]:
+            level = np.maximum(level, self.rows[0][0] - y)
+        if not self.round_ends[1]:
+            level = np.maximum(level, y - self.rows[-1][0])
+        return level
+
+    def nearest(self, points: np.ndarray) -> np.ndarray:
+        """On the loft where its foot lies between flat ends, else on an end plane or its rim, whichever is nearest."""
+        if all(self.round_ends):
+            return super().nearest(points)
+        side = _Loft(self)
+        start = self._side_tree.data[self._side_tree.query(points)[1]]
+        candidates = [newton_foot(side, points, start)]
+        beyond = np.zeros(len(points), bool)
+        for is_round, y, sign in zip(self.round_ends, (self.rows[0][0], self.rows[-1][0]), (-1, 1), strict=True):
+            if is_round:
+                continue
+            beyond |= sign * (candidates[0][:, 1] - y) > 0
+            flat = points.copy()
+            flat[:, 1] = y
+            rim = newton_foot(_Profile(self, y), flat, np.stack([start[:, 0], flat[:, 1], start[:, 2]], axis=1))
+            within = _Profile(self, y).level(flat) < 0
+            candidates.append(np.where(within[:, None], flat, rim))
+        gaps = np.array([np.linalg.norm(c - points, axis=1) for c in candidates])
+        gaps[0][beyond] = np.inf
+        return np.array(candidates)[gaps.argmin(axis=0), np.arange(len(points))]
+
+    @cached_property
+    def _side_tree(self) -> cKDTree:
+        return cKDTree(self.sheets(2)[0].points.reshape(-1, 3))
+
+    def _lateral(self, x: Any, y: Any, z: Any) -> Any:
+        """The level of the lofted side alone."""
+        square, ratio, rise, n = self._section(y)
+        scale = self._scale
+        u = np.sqrt(x * x * ratio + (1e-9 * scale) ** 2) / scale
+        w = z - rise
+        v = np.sqrt(w * w / ratio + (1e-9 * scale) ** 2) / scale
+        power = np.exp(n * np.log(u)) + np.exp(n * np.log(v))
+        return (np.exp(np.log(power) * (2.0 / n)) - square / scale**2) * (scale / 2)
+
+    @cached_property
+    def _scale(self) -> float:
+        return max(max(row[1], row[2]) for row in self.rows) / 2
+
+    def middle(self, along: np.ndarray) -> np.ndarray:
+        """The centres of the sections: a nose that droops carries holes as a straight one does."""
+        along = np.asarray(along, float)
+        return np.stack([np.zeros_like(along), along, self._curves["rise"](along)], axis=1)
+
+    @property
+    def creased(self) -> bool:
+        return not all(self.round_ends)
+
+    @cached_property
+    def box(self) -> np.ndarray:
+        p = self._rings(2).reshape(-1, 3)
+        return np.array([p.min(axis=0), p.max(axis=0)])
+
+    @cached_property
+    def volume(self) -> float:
+        """Integral of the section's area 4 a b Gamma(1 + 1/n)^2/Gamma(1 + 2/n) (Dirichlet 1839), Gauss by pieces."""
+        u, w = np.polynomial.legendre.leggauss(12)
+        total = 0.0
+        for low, high in pairwise(self.rows):
+            y = low[0] + (high[0] - low[0]) * (u + 1) / 2
+            square, _, _, n = self._section(y)
+            total += (
+                float(np.sum(w * 4 * square * np.exp(2 * gammaln(1 + 1 / n) - gammaln(1 + 2 / n))))
+                * (high[0] - low[0])
+                / 2
+            )
+        return total
+
+    def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
+        rings = self._rings(fine)
+        return (self._side(rings), *self._caps(rings, fine))
+
+    def grids(self, fine: int = 1) -> tuple[np.ndarray, ...]:
+        rings = self._rings(fine)
+        return (rings, *(cap.points for cap in self._caps(rings, fine)))
+
+    def _rings(self, fine: int) -> np.ndarray:
+        """Rings of the lofted side: (rings, around, 3)."""
+        phi = around(fine, 32)
+        y = self._stations(6 * fine)
+        square, ratio, rise, n = (np.asarray(q)[:, None] for q in self._section(y))
+        half = np.sqrt(np.maximum(square, 0.0))
+        cos, sin = np.cos(phi)[None, :], np.sin(phi)[None, :]
+        d = (np.abs(cos) ** n + np.abs(sin) ** n) ** (1 / n)
+        return np.stack(
+            [half / np.sqrt(ratio) * sin / d, y[:, None] + 0 * d, rise + half * np.sqrt(ratio) * cos / d], axis=-1
+        )
+
+    def _caps(self, rings: np.ndarray, fine: int) -> list[Sheet]:
+        """The flat ends, if any."""
+        caps = []
+        for is_round, end, sign in zip(self.round_ends, (0, -1), (-1, 1), strict=True):
+            if not is_round:
+                center = (rings[end].min(axis=0) + rings[end].max(axis=0)) / 2
+                caps.append(flat_end(rings[end], center, sign, fine))
+        return caps
+
+    def _side(self, points: np.ndarray) -> Sheet:
+        """Normals of the lofted side alone, just inside flat ends, where the level turns over to the end planes."""
+        low, high = self.rows[0][0], self.rows[-1][0]
+        nudge = 1e-7 * (high - low)
+        inner = points.copy()
+        inner[..., 1] = np.clip(
+            inner[..., 1], low + nudge * (not self.round_ends[0]), high - nudge * (not self.round_ends[1])
+        )
+        sheet = true_sheet(self, inner)
+        points[:, -1] = points[:, 0]
+        return Sheet(np.where(np.abs(points - sheet.points) < 2 * nudge, points, sheet.points), sheet.normals)
+
+    def _stations(self, count: int) -> np.ndarray:
+        """Places along y for the rings: `count` a piece, drawn towards a round tip as the square."""
+        x = [row[0] for row in self.rows]
+        t = np.linspace(0, 1, count + 1)[:-1]
+        y = []
+        for i, (low, high) in enumerate(pairwise(x)):
+            if i == 0 and self.round_ends[0]:
+                share = t**2
+            elif i == len(x) - 2 and self.round_ends[1]:
+                share = 1 - (1 - t) ** 2
+            else:
+                share = t
+            y.append(low + (high - low) * share)
+        return np.concatenate([*y, [x[-1]]])
+
+    def solid(self, offset: float = 0.0) -> Solid:
+        if offset == 0 or all(self.round_ends):
+            return super().solid(offset)
+        return Skin((self._wrapped(offset),))
+
+    def _wrapped(self, offset: float) -> Sheet:
+        """Side, rounded rims and flat ends of the offset body as one run of rings from pole to pole."""
+        side, *caps = self.sheets()
+        rings, outs = list(side.points + offset * side.normals), list(side.normals)
+        for cap in caps:
+            axis = cap.normals[0, 0]
+            rim, out = cap.points[-1], side.normals[0 if axis[1] < 0 else -1]
+            angle = np.arccos(np.clip(out @ axis, -1, 1))[:, None]
+            turn = np.linspace(0, 1, 6)[1:, None, None]
+            fan = (np.sin((1 - turn) * angle) * out + np.sin(turn * angle) * axis) / np.sin(angle)
+            share = np.linspace(1, 0, 5)[1:, None, None]
+            more = [*(rim + offset * fan), *(cap.points[0] + share * (rim - cap.points[0]) + offset * axis)]
+            normal = [*fan, *np.broadcast_to(axis, (4, *rim.shape))]
+            if axis[1] < 0:
+                rings, outs = more[::-1] + rings, normal[::-1] + outs
+            else:
+                rings, outs = rings + more, outs + normal
+        return Sheet(np.array(rings), np.array(outs))
+
+
+@dataclass(frozen=True)
+class _Loft(SectionsWall):
+    """The lofted side without its flat ends, going on beyond them; only to find feet on it."""
+
+    def __init__(self, whole: SectionsWall):
+        self.__dict__.update(whole.__dict__, whole=whole)
+
+    def formula(self, x: Any, y: Any, z: Any) -> Any:
+        return self._lateral(x, y, z)
+
+
+@dataclass(frozen=True)
+class _Profile(SectionsWall):
+    """The section at one `y` drawn out endlessly; only to find feet on its rim."""
+
+    def __init__(self, whole: SectionsWall, y: float):
+        self.__dict__.update(whole.__dict__, y=y)
+
+    def formula(self, x: Any, y: Any, z: Any) -> Any:
+        return self._lateral(x, y * 0.0 + self.__dict__["y"], z)

@@ -1,0 +1,381 @@
+"""The inside surface of a chamber as an exact formula, and what can be asked of it anywhere.
+
+A wall is the zero set of a `level`: negative in the air, positive in the clay. Normals point out of the air;
+curvatures are seen from the air (positive inside a ball). Lengths are metres.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.spatial import cKDTree
+
+from simkit.body.walls.taylor import Taylor
+from simkit.frozen import frozen
+
+
+@frozen
+class Sheet:
+    """A smooth piece of a wall as rings from one end to the other.
+
+    points: (rings, around, 3), the last column meeting the first; `normals` the same shape, unit, out of the air.
+    A first or last ring may shrink to a single point (a pole). A `flat` sheet is a plane cap.
+    """
+
+    points: np.ndarray
+    normals: np.ndarray
+    flat: bool = False
+
+
+@dataclass(frozen=True)
+class Skin:
+    """A solid told by sheets that close it together."""
+
+    sheets: tuple[Sheet, ...]
+
+
+@frozen
+class Block:
+    """An upright box `corners` (2, 3) with all edges rounded to `rounding` (0: sharp), m."""
+
+    corners: np.ndarray
+    rounding: float
+
+
+@dataclass(frozen=True)
+class Can:
+    """A cylinder about the y axis from `start` to `stop`, its rims rounded to `rounding` (0: sharp), m."""
+
+    radius: float
+    start: float
+    stop: float
+    rounding: float
+
+
+@frozen
+class Moved:
+    """Another solid turned by `turn` (3, 3) and then shifted by `shift` (3,)."""
+
+    solid: Solid
+    turn: np.ndarray
+    shift: np.ndarray
+
+
+@dataclass(frozen=True)
+class Union:
+    """Several solids that overlap, as one."""
+
+    solids: tuple[Solid, ...]
+
+
+@frozen
+class Spot:
+    """A round flat face of `radius` about `center` (3,), square to the unit `axis` (3,), m.
+
+    raised: a collar stands up to it from `depth` below; else what stands over it is gone, up to `depth`.
+    """
+
+    center: np.ndarray
+    axis: np.ndarray
+    radius: float
+    raised: bool
+    depth: float
+
+
+@dataclass(frozen=True)
+class Faced:
+    """Another solid with flat spots and collars on it."""
+
+    solid: Solid
+    spots: tuple[Spot, ...]
+
+
+Solid = Skin | Block | Can | Moved | Union | Faced
+
+
+class Wall(ABC):
+    """A closed inside surface: write `formula`, `box`, `sheets`, `volume` and `area`; the rest follows."""
+
+    @abstractmethod
+    def formula(self, x: Any, y: Any, z: Any) -> Any:
+        """The level as a formula in x, y, z (arrays or Taylor values): < 0 in the air, 0 on the wall."""
+
+    @property
+    @abstractmethod
+    def box(self) -> np.ndarray:
+        """Corners of the least upright box around the air: (2, 3), m."""
+
+    @property
+    @abstractmethod
+    def volume(self) -> float:
+        """Volume of the air inside, m^3."""
+
+    @abstractmethod
+    def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
+        """Rings that cover the wall; `fine` multiplies their number."""
+
+    def solid(self, offset: float = 0.0) -> Solid:
+        """The air as a solid, or with `offset` > 0 the body that it makes with its clay (a true offset), m."""
+        return Skin(tuple(_moved_out(sheet, offset) for sheet in self.sheets()))
+
+    @property
+    def area(self) -> float:
+        """Area of the wall, m^2: two finenesses of `sheets`, extrapolated (error falls as the square of the step)."""
+        coarse, fine = (sum(_facet_area(points) for points in self.grids(n)) for n in (4, 8))
+        return (4 * fine - coarse) / 3
+
+    def grids(self, fine: int = 1) -> tuple[np.ndarray, ...]:
+        """The points of `sheets` alone, for walls that can tell them without their normals."""
+        return tuple(sheet.points for sheet in self.sheets(fine))
+
+    @property
+    def axis(self) -> tuple[np.ndarray, np.ndarray]:
+        """Where `along` is zero, and the unit direction of `along`."""
+        return np.zeros(3), np.array([0.0, 1.0, 0.0])
+
+    def middle(self, along: np.ndarray) -> np.ndarray:
+        """The points (n, 3) at `along` (n,), m, of the line from which holes are aimed: the axis, if nothing else."""
+        origin, direction = self.axis
+        return np.asarray(origin + np.asarray(along)[:, None] * direction)
+
+    def filled(self, offset: float) -> tuple[float, np.ndarray] | None:
+        """How far clay of `offset` (m) that fills a groove stands over it at most, m, and the wall point (3,) there.
+
+        The outside is what lies as far as `offset` from the nearest air, so clay fills a groove too tight for it. None
+        where nothing is filled, or where such a wall is refused.
+        """
+        return None
+
+    @property
+    def caution(self) -> str:
+        """What is doubtful about this wall, for the user; empty where nothing is."""
+        return ""
+
+    @property
+    def creased(self) -> bool:
+        """Whether the wall has curved seams or rims where its normal turns at once."""
+        return False
+
+    @property
+    def creased_outside(self) -> bool:
+        """Whether the outer surface of its clay has; a true offset rounds every edge that stands out."""
+        return False
+
+    def complaint(self) -> tuple[str, str] | None:
+        """A key of the shape and what it should be, where the shape is not one closed body of air."""
+        return None
+
+    def nearest(self, points: np.ndarray) -> np.ndarray:
+        """The nearest wall points to `points` (n, 3); the default is for walls without sharp edges."""
+        _, index = self._tree.query(points)
+        return newton_foot(self, points, self._tree.data[index])
+
+    @cached_property
+    def _tree(self) -> cKDTree:
+        """Points all over the wall, to start the search for the nearest."""
+        return cKDTree(on_wall(self, 2))
+
+    def level(self, points: np.ndarray) -> np.ndarray:
+        """The formula at `points` (n, 3): (n,)."""
+        points = np.atleast_2d(points)
+        return np.asarray(self.formula(points[:, 0], points[:, 1], points[:, 2]))
+
+    def taylor(self, points: np.ndarray) -> Taylor:
+        """The formula with its first and second derivatives at `points` (n, 3)."""
+        return self.formula(*Taylor.coordinates(np.atleast_2d(np.asarray(points, float))))
+
+
+def _moved_out(sheet: Sheet, offset: float) -> Sheet:
+    return Sheet(sheet.points + offset * sheet.normals, sheet.normals, sheet.flat)
+
+
+def _facet_area(p: np.ndarray) -> float:
+    """Area of the quadrilaterals of a ring grid, each as two triangles, averaged over both diagonals."""
+    a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
+    triangles = ((a, b, c), (a, c, d), (a, b, d), (b, c, d))
+    return sum(float(np.linalg.norm(np.cross(q - o, r - o), axis=-1).sum()) for o, q, r in triangles) / 4
+
+
+def project(wall: Wall, points: np.ndarray) -> np.ndarray:
+    """The nearest points of the wall to `points` (n, 3), exact to rounding."""
+    return wall.nearest(np.atleast_2d(np.asarray(points, float)))
+
+
+_BOX_SLACK = 0.02  # boxes of turned walls are taken from points all over them
+
+
+def box_distance(wall: Wall, points: np.ndarray) -> np.ndarray:
+    """Distance (n,), m, of points (n, 3) to a wall's box, a little enlarged: the wall is not nearer."""
+    more = _BOX_SLACK * np.ptp(wall.box, axis=0).max()
+    low, high = wall.box + np.array([[-more], [more]])
+    return np.sqrt(_squared(np.maximum(np.maximum(low - points, points - high), 0.0)))
+
+
+def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The nearest points of several walls to `points` (n, 3), and which wall (n,) each is on.
+
+    A wall is asked only about points to which its box, a little enlarged, is nearer than the foot found before.
+    """
+    least = np.stack([box_distance(wall, points) for wall in walls])
+    order = least.argsort(axis=0)
+    found, owner, gap = np.empty_like(points), np.zeros(len(points), int), np.full(len(points), np.inf)
+    for asked in order:
+        worth = least[asked, np.arange(len(points))] < gap
+        for n, wall in enumerate(walls):
+            mine = np.flatnonzero(worth & (asked == n))
+            there = project(wall, points[mine]) if len(mine) else points[mine]
+            off = np.linalg.norm(points[mine] - there, axis=1)
+            nearer = (off < gap[mine]) | ((off == gap[mine]) & (n < owner[mine]))
+            mine, there, off = mine[nearer], there[nearer], off[nearer]
+            found[mine], owner[mine], gap[mine] = there, n, off
+    return found, owner
+
+
+def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 25) -> np.ndarray:
+    """Feet of perpendiculars from `points` (n, 3) to a smooth wall, by Newton from `start` (n, 3) near them.
+
+    Solves q + lambda grad F(q) = p with F(q) = 0; a foot that did not settle or came out farther than the start
+    moved straight to the wall is given up for that one.
+    """
+    size = np.ptp(wall.box, axis=0).max()
+    q = best = _drop(wall, start)
+    t = wall.taylor(q)
+    lam = np.einsum("ni,ni->n", points - q, t.slope) / _squared(t.slope)
+    for _ in range(steps):
+        scale = np.sqrt(_squared(t.slope))
+        off = q + lam[:, None] * t.slope - points
+        if max(np.abs(off).max(initial=0.0), np.abs(t.value / scale).max(initial=0.0)) < 1e-15:
+            break
+        system = np.zeros((len(q), 4, 4))
+        system[:, :3, :3] = np.eye(3) + lam[:, None, None] * t.bend
+        system[:, :3, 3] = system[:, 3, :3] = t.slope / scale[:, None]
+        step = _solve(system, np.concatenate([off, (t.value / scale)[:, None]], axis=1))
+        length = np.maximum(np.linalg.norm(step[:, :3], axis=1), 1e-300)
+        short = np.minimum(1.0, 0.1 * size / length)
+        q, lam = q - short[:, None] * step[:, :3], lam - short * step[:, 3] / scale
+        t = wall.taylor(q)
+    with np.errstate(invalid="ignore"):
+        on = np.abs(t.value) < 1e-12 * np.sqrt(_squared(t.slope))
+        near = np.linalg.norm(q - points, axis=1) <= np.linalg.norm(best - points, axis=1) + 1e-12
+    return np.where((on & near & np.isfinite(q).all(axis=1))[:, None], q, best)
+
+
+def _drop(wall: Wall, points: np.ndarray, steps: int = 30) -> np.ndarray:
+    """Follow the gradient to the wall: a point of the wall near each of `points`."""
+    q = points.copy()
+    size = np.ptp(wall.box, axis=0).max()
+    for _ in range(steps):
+        t = wall.taylor(q)
+        step = (t.value / np.maximum(_squared(t.slope), 1e-300))[:, None] * t.slope
+        length = np.linalg.norm(step, axis=1)
+        q = q - step * np.minimum(1.0, 0.1 * size / np.maximum(length, 1e-300))[:, None]
+        if length.max(initial=0.0) < 1e-15 * size:
+            break
+    return q
+
+
+def _squared(v: np.ndarray) -> np.ndarray:
+    return np.einsum("ni,ni->n", v, v)
+
+
+def _solve(system: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Batched solve; a singular row (a centre, equally near to many points) gets a zero step."""
+    try:
+        return np.linalg.solve(system, right[..., None])[..., 0]
+    except np.linalg.LinAlgError:
+        return np.einsum("nij,nj->ni", np.linalg.pinv(system), right)
+
+
+def distance(wall: Wall, points: np.ndarray) -> np.ndarray:
+    """Signed distance to the wall (n,), m: negative in the air."""
+    points = np.atleast_2d(np.asarray(points, float))
+    return np.sign(wall.level(points)) * np.linalg.norm(points - project(wall, points), axis=1)
+
+
+def normals(wall: Wall, points: np.ndarray) -> np.ndarray:
+    """Unit normals out of the air at wall points (n, 3)."""
+    slope = wall.taylor(points).slope
+    return slope / np.sqrt(_squared(slope))[:, None]
+
+
+def curvatures(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Principal curvatures k1 >= k2 (n,), 1/m, positive inside a ball, and the unit direction of k1 (n, 3).
+
+    The shape operator is the tangential part of the Hessian of the level over its gradient's length
+    (Goldman 2005 [Goldman2005], Comput. Aided Geom. Des. 22:632 [memory]).
+    """
+    t = wall.taylor(points)
+    length = np.sqrt(_squared(t.slope))
+    n = t.slope / length[:, None]
+    tangent = np.eye(3) - n[:, :, None] * n[:, None, :]
+    shape = tangent @ t.bend @ tangent / length[:, None, None]
+    values, vectors = np.linalg.eigh(shape + 1e9 * n[:, :, None] * n[:, None, :])  # the normal sorts last
+    return values[:, 1], values[:, 0], vectors[:, :, 1]
+
+
+def bend_along(wall: Wall, point: np.ndarray, way: np.ndarray) -> tuple[float, float]:
+    """The normal curvature, 1/m, of the wall at a point in the unit tangent direction `way`, and square to it.
+
+    w . H w over the gradient's length, H the level's Hessian: the shape operator of `curvatures` seen along w.
+    """
+    t = wall.taylor(point[None])
+    slope, length = t.slope[0], float(np.linalg.norm(t.slope))
+    square = vector_product(slope / length, way)
+    return float(way @ t.bend[0] @ way) / length, float(square @ t.bend[0] @ square) / length
+
+
+def vector_product(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """a x b of two vectors (3,): np.cross takes ten times as long over a single pair."""
+    (x, y, z), (u, v, w) = a.tolist(), b.tolist()
+    return np.array([y * w - z * v, z * u - x * w, x * v - y * u])
+
+
+def cast(wall: Wall, origin: np.ndarray, direction: np.ndarray, start: float = 0.0) -> np.ndarray | None:
+    """The first point where a ray from inside the air meets the wall, or None if it starts outside."""
+    origin, direction = np.asarray(origin, float), np.asarray(direction, float)
+    direction = direction / np.linalg.norm(direction)
+    reach = 2.0 * np.linalg.norm(np.ptp(wall.box, axis=0))
+
+    def at(s: np.ndarray | float) -> np.ndarray:
+        return wall.level(origin + np.atleast_1d(s)[:, None] * direction)
+
+    steps = np.linspace(start, reach, 801)
+    levels = at(steps)
+    if not levels[0] < 0:
+        return None
+    beyond = np.flatnonzero(levels >= 0)
+    if not len(beyond):
+        return None
+    low, high = steps[beyond[0] - 1], steps[beyond[0]]
+    return origin + brentq(lambda s: at(s)[0], low, high, xtol=1e-16, rtol=1e-15) * direction
+
+
+def clearance(wall: Wall, point: np.ndarray) -> float:
+    """How far the air reaches straight in from a wall point before it meets the wall again, m."""
+    inward = -normals(wall, point)[0]
+    size = float(np.ptp(wall.box, axis=0).max())
+    hit = cast(wall, point, inward, start=1e-6 * size)
+    return 0.0 if hit is None else float(np.linalg.norm(hit - point))
+
+
+def on_wall(wall: Wall, fine: int = 1) -> np.ndarray:
+    """Points (n, 3) all over the curved wall, poles and flat ends and what lies inside the air left out."""
+    points = np.concatenate([s.points[1:-1, :-1].reshape(-1, 3) for s in wall.sheets(fine) if not s.flat])
+    return points[wall.level(points) > -1e-6 * np.ptp(wall.box, axis=0).max()]
+
+
+def thinnest(wall: Wall) -> float:
+    """The least depth of air straight in from the wall, over points all over it, m: its thinnest place."""
+    points = on_wall(wall)[::5]
+    inward = -normals(wall, points)
+    reach = np.linalg.norm(np.ptp(wall.box, axis=0))
+    steps = reach * np.geomspace(1e-3, 1.0, 120)
+    ray = points[:, None, :] + steps[None, :, None] * inward[:, None, :]
+    out = wall.level(ray.reshape(-1, 3)).reshape(len(points), -1) > 0
+    return float(steps[out.argmax(axis=1)][out.any(axis=1)].min(initial=reach))

@@ -1,0 +1,168 @@
+"""At the bench: `simkit sheets` and `simkit tune`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.cli.options import AsJson, Design
+from simkit.cli.outputs import print_json
+from simkit.errors import Fault, InputError
+from simkit.waiting import Waiting
+
+DrillsHad = Annotated[
+    str | None,
+    typer.Option("--drills", metavar="SIZES", help="The drills you have, mm or inches: 3,3.5,1/8,0.2in."),
+]
+
+
+def sheets(
+    file: Design,
+    folder: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder to write into.", show_default=False)],
+    reamer: Annotated[
+        list[str] | None,
+        typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer: its two diameters and its length, mm."),
+    ] = None,
+    bar: Annotated[
+        str | None,
+        typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm, or WET,FIRED."),
+    ] = None,
+    seam: Annotated[
+        str, typer.Option(metavar="WAY", help="Where the shell parts: up, across or along, or such as up=2.")
+    ] = "up",
+    drills: DrillsHad = None,
+    cut_at: Annotated[str, typer.Option(metavar="STAGE", help="wet, leather-hard or bone dry.")] = "leather-hard",
+    temperature_c: Annotated[float | None, typer.Option(metavar="T", help="On the bench today.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write what the bench needs: sheets at 1:1 and solids, all for clay that still shrinks.
+
+    Wet sizes, what each note must read at each stage, cards to carve by, strips that place the holes, sticks for the
+    voicing, drills and reamer marks (PDF and SVG); the inside form and the shell in two halves (STL, STEP).
+    """
+    from simkit.vessel.seams import seam_words
+
+    seam_words(seam)  # refused before anything that takes its time is loaded
+    from simkit.show.printed import check_sheets
+
+    check_sheets(folder, "folder")
+    with Waiting("drawing the sheets"):
+        import simkit
+        from simkit.making import Bar, Reamer, at_temperature, own_drills, stage, with_first_blow, work_of
+        from simkit.making import seam as seam_of
+        from simkit.show.printed import make
+        from simkit.tuning import before_holes
+
+        parted, reamers, when = seam_of(seam), [Reamer.read(text) for text in reamer or []], stage(cut_at)
+        shrinkage = Bar.read(bar).shrinkage() if bar else None
+        had = () if drills is None else own_drills(drills)
+        vessel = simkit.load(file)
+        work = work_of(
+            vessel,
+            shrinkage=shrinkage,
+            cut_at=when,
+            reamers=reamers,
+            drills=had,
+            today=None if temperature_c is None else at_temperature(vessel, temperature_c),
+        )
+        made = make(with_first_blow(work, before_holes(vessel, work.shrinkage)), folder, parted)
+    if as_json:
+        print_json(made.as_dict(folder))
+    else:
+        from simkit.show.printed import made_text
+
+        sys.stdout.write(made_text(made, folder))
+
+
+def tune(
+    file: Design,
+    heard: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NOTE=HZ", help="A note blown; holes for a name, how open they are too: 1+2:0.5=530. Repeat it."
+        ),
+    ] = None,
+    records: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--record", metavar="WAV", help="Steady notes apart by silence; with names where in doubt: C5,D5=take.wav."
+        ),
+    ] = None,
+    cut: Annotated[
+        list[str] | None,
+        typer.Option(metavar="HOLE=MM", help="How wide a hole is now; else the last cut asked for is taken as done."),
+    ] = None,
+    stage: Annotated[
+        str | None, typer.Option(metavar="STAGE", help="wet, leather-hard, bone dry or fired; else as last time.")
+    ] = None,
+    temperature_c: Annotated[float | None, typer.Option(metavar="T", help="Of the air today.")] = None,
+    volume_ml: Annotated[
+        float | None, typer.Option(metavar="ML", help="The chamber's air as it is now, weighed as water or fine sand.")
+    ] = None,
+    wall_mm: Annotated[float | None, typer.Option(metavar="MM", help="The wall as it is now, by calliper.")] = None,
+    bar: Annotated[
+        str | None, typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm.")
+    ] = None,
+    reamer: Annotated[
+        str | None, typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer, mm: says how deep it goes.")
+    ] = None,
+    drills: DrillsHad = None,
+    pitch: Annotated[
+        str, typer.Option(metavar="WAY", help="own: notes match the covered note as it came out; or written.")
+    ] = "own",
+    filled: Annotated[
+        list[str] | None, typer.Option(metavar="HOLE", help="A hole that was filled up again; then --cut it anew.")
+    ] = None,
+    window_changed: Annotated[
+        bool, typer.Option("--window-changed", help="The window was cut or filled since: find out anew what it is.")
+    ] = False,
+    sure: Annotated[
+        bool, typer.Option("--sure", help="Every --cut is as told, however unlikely: it was measured twice.")
+    ] = False,
+    chamber: Annotated[str | None, typer.Option(metavar="NAME", help="Which, where several are blown.")] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Withdraw the last step of the log first.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Say the next cut, from what was blown so far.
+
+    Calibrates window, wall and shrinkage on the notes heard, and stops short by what they leave open. Keeps a log
+    beside the design, FILE.bench.jsonl; the design itself is not changed.
+    """
+    if pitch not in ("own", "written"):
+        raise InputError([Fault.of("pitch", pitch, "own, written")])
+    with Waiting("tuning"):
+        import simkit
+        from simkit.making import Reamer, own_drills
+        from simkit.making import stage as stage_of
+        from simkit.making.bench.log import log_path
+
+        vessel = simkit.load(file)
+        tuned = simkit.tune(
+            vessel,
+            log=log_path(file),
+            chamber=chamber,
+            stage=stage_of(stage, "stage") if stage else None,
+            temperature_c=temperature_c,
+            heard=heard or (),
+            cut=cut or (),
+            records=records or (),
+            volume_ml=volume_ml,
+            wall_mm=wall_mm,
+            bar=bar,
+            filled=filled or (),
+            window_changed=window_changed,
+            sure=sure,
+            reamer=Reamer.read(reamer) if reamer else None,
+            drills=() if drills is None else own_drills(drills),
+            own_pitch=pitch == "own",
+            undo=undo,
+        )
+    if as_json:
+        print_json(tuned.as_dict())
+    else:
+        from simkit.show.tuned import tuned_text
+
+        sys.stdout.write(tuned_text(tuned))

@@ -1,0 +1,98 @@
+"""How hard it is blown: `simkit blow`, its sound, and the jet fitted to readings."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Windway, several
+from simkit.cli.outputs import check_picture, check_sound, print_json, tell
+from simkit.errors import Fault, InputError, OutOfReach
+from simkit.files import whole
+from simkit.waiting import Waiting
+
+
+def blow(
+    file: Design,
+    model: Annotated[str, typer.Option(metavar="NAME", help="lumped or ports.")] = "ports",
+    windway: Windway = "closed",
+    blown: Blown = None,
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+    sound: Annotated[
+        Path | None,
+        typer.Option(
+            "--sound", metavar="FILE", help="Also write the notes as sound: .wav (a second each; takes some 10 s)."
+        ),
+    ] = None,
+    fit: Annotated[
+        Path | None,
+        typer.Option("--fit", metavar="READINGS", help="Instead fit [jet] to pressures and pitches read at the bench."),
+    ] = None,
+) -> None:
+    """Say how hard to blow each note, and when it jumps.
+
+    Breath, pitch, bend and onset, the margin to overblowing, and what may help. Pa are uncertain, ratios surer, until
+    --fit has found the constants of the jet: READINGS is a file of tables [[reading]], each with note (or open),
+    pressure_pa and frequency_hz; two notes at three breaths each will do. It prints the table [jet] for the design.
+    """
+    check_picture(plot)
+    check_sound(sound)
+    if fit is not None:
+        if plot or sound:
+            raise InputError([Fault.of("fit", str(fit), "without `plot` and `sound`")])
+        return _fit(file, fit, model, as_json)
+    with Waiting("blowing"):
+        import simkit
+
+        vessel = simkit.load(file)
+        table = simkit.blow(vessel, model, lossless=lossless, windway=windway, blown=several(blown))
+        heard = True
+        squeals: tuple[str, ...] = ()
+        if sound:
+            from simkit.sound.blowing.listen import scale
+
+            wav, squeals = scale(table)
+            heard = write_sound(wav, sound)
+        if plot:
+            from simkit.show.look import save
+            from simkit.show.plates import blow_page
+
+            save(blow_page(vessel, table), plot, "plot")
+    if as_json:
+        print_json(table.as_dict())
+    else:
+        from simkit.show.as_text import blow_text
+
+        sys.stdout.write(blow_text(vessel, table))
+    for squeal in squeals:
+        tell(f"{sound}: {squeal}", 0)
+    if not heard:
+        raise OutOfReach(f"{sound} was not written: no note speaks")
+
+
+def _fit(file: Path, readings: Path, model: str, as_json: bool) -> None:
+    """Prints the table [jet] that fits what was read at the bench."""
+    with Waiting("fitting the jet"):
+        import simkit
+        from simkit.sound.blowing.jet_readings import Readings, fitted
+
+        vessel = simkit.load(file)
+        found = fitted(vessel, Readings.load(readings), model)
+    if as_json:
+        print_json(found.as_dict())
+    else:
+        sys.stdout.write(str(found))
+
+
+def write_sound(wav: bytes | None, sound: Path) -> bool:
+    """Writes what was heard; False where nothing was."""
+    if wav is None:
+        return False
+    with whole(sound, "sound") as half:
+        half.write_bytes(wav)
+    return True

@@ -1,0 +1,176 @@
+"""Into tune: `simkit optimise`, and two aims weighed against each other."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from simkit.cli.options import AsJson, Design, Lossless, Plot, Windway, several
+from simkit.cli.outputs import INTERRUPTED, check_picture, print_json, tell
+from simkit.errors import Fault, InputError, OutOfReach
+from simkit.files import check_new, whole
+from simkit.waiting import Waiting
+
+if TYPE_CHECKING:
+    from simkit.vessel import Vessel
+
+
+def optimise(
+    file: Design,
+    output: Annotated[Path, typer.Option("-o", metavar="NEW", help="The design file to write.", show_default=False)],
+    free: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WHAT",
+            help="With commas: diameters, places, holes (both), voicing, windway, shape, size, offsets, dotted keys; "
+            "else what [free] says.",
+            show_default=False,
+        ),
+    ] = None,
+    keep: Annotated[
+        str | None,
+        typer.Option(metavar="WHAT", help="What stays all the same: holes by name, such as 5,6, groups, dotted keys."),
+    ] = None,
+    pairs: Annotated[
+        str | None,
+        typer.Option(metavar="HOLES", help="Holes that stay mirror images left and right, such as 1=4,2=3."),
+    ] = None,
+    starts: Annotated[int, typer.Option(metavar="N", help="From so many starts, all but the first at random.")] = 1,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="What the random starts are drawn from.")] = 0,
+    fingerings: Annotated[
+        str | None,
+        typer.Option(metavar="WAY", help="Choose the holes of each note too: linear, or few in combination."),
+    ] = None,
+    steady: Annotated[bool, typer.Option("--steady", help="Ask also for little harm by hand-made error.")] = False,
+    even_breath: Annotated[bool, typer.Option("--even-breath", help="Ask also for an evenly rising breath.")] = False,
+    margin: Annotated[
+        float | None, typer.Option(metavar="N", help="Ask also for so much overblowing margin, such as 1.5.")
+    ] = None,
+    clay_mm: Annotated[float, typer.Option(metavar="MM", help="Least clay between two holes.")] = 3.0,
+    box_mm: Annotated[
+        str | None, typer.Option(metavar="L,W,H", help="The most that the piece may measure along, across and up.")
+    ] = None,
+    mass_g: Annotated[
+        float | None, typer.Option(metavar="G", help="The most that the piece's fired clay may weigh.")
+    ] = None,
+    hand: Annotated[
+        str | None, typer.Option(metavar="WHOSE", help="For the hands of a man, woman or child, not those of the file.")
+    ] = None,
+    trade: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ONE,OTHER",
+            help="Weigh two aims against each other: of in-tune, steady, even-breath, margin, small-holes, range.",
+        ),
+    ] = None,
+    judge: Annotated[
+        bool,
+        typer.Option("--judge", help="Ask the air meshed as a whole, too, about three notes of each chamber: minutes."),
+    ] = False,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Let NEW take the place of a design.")] = False,
+    keep_best: Annotated[bool, typer.Option("--keep-best", help="On Ctrl-C write the best so far.")] = False,
+    windway: Windway = "closed",
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
+) -> None:
+    """Move what is free until the notes are in tune.
+
+    Writes the new design with the remarks of the old one. Before and after, what moved, which limits it stands at, and
+    what 0.1 mm of each hole does to each note. Where the scale cannot be reached: which notes, what is in the way, and
+    the best compromise, with exit status 1. With --trade a row of best designs from all for the one aim to all for the
+    other, --plot its curve, and NEW is the one in the middle.
+    """
+    check_new(output, "output", overwrite)
+    check_picture(plot)
+    if trade is not None:
+        more = {"steady": steady, "even_breath": even_breath, "margin": margin, "fingerings": fingerings}
+        more |= {"keep": keep, "pairs": pairs}
+        more |= {"starts": starts if starts != 1 else None, "judge": judge, "keep_best": keep_best}
+        _without_trade(more)
+    with Waiting("optimising"):
+        import simkit
+        from simkit.optimise import judged, rewritten, source_text
+        from simkit.optimise.asking import asked
+        from simkit.show.optimised import optimised_text
+        from simkit.vessel.hands import handed
+
+        given = simkit.load(file)
+        text = source_text(given)  # as it is now: it may be edited before the answer comes
+        vessel = given if hand is None else handed(given, hand)
+        wanted = asked(
+            steady=steady,
+            even_breath=even_breath,
+            margin=margin,
+            clay_mm=clay_mm,
+            box_mm=several(box_mm),
+            mass_g=mass_g,
+        )
+        how: dict[str, Any] = {"lossless": lossless, "windway": windway}
+        if trade is not None:
+            return _traded(text, given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)
+        outcome = simkit.optimise(
+            vessel,
+            several(free),
+            keep=several(keep),
+            pairs=[[name.strip() for name in pair.split("=")] for pair in several(pairs) or ()],
+            starts=starts,
+            seed=seed,
+            fingerings=fingerings,
+            keep_best=keep_best,
+            **wanted,
+            **how,
+        )
+        with whole(output, "output") as half:
+            half.write_text(rewritten(text, given, outcome.vessel), encoding="utf-8", newline="")
+        if judge and not outcome.interrupted:
+            outcome = judged(outcome)
+        if plot:
+            from simkit.body import body_of
+            from simkit.show.look import save
+            from simkit.show.plates import prediction_page
+
+            save(prediction_page(outcome.vessel, body_of(outcome.vessel), outcome.after), plot, "plot")
+    if as_json:
+        print_json(outcome.as_dict())
+    else:
+        sys.stdout.write(optimised_text(outcome))
+    if outcome.interrupted:
+        tell(f"the best so far is in {output}", 0)
+        raise typer.Exit(INTERRUPTED)
+    if not outcome.reached:
+        first, _, _ = outcome.verdict.partition("\n")  # all of it is in the answer already
+        raise OutOfReach(f"not reached: {first}; the best compromise is in {output}")
+    tell(f"wrote {output}", 0)
+
+
+def _without_trade(given: dict[str, Any]) -> None:
+    """Refuses what a curve of two aims has no use for."""
+    for name, value in given.items():
+        if value is not None and value is not False:
+            raise InputError([Fault.of(name, None if value is True else value, "only without `trade`")])
+
+
+def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,
+            how: dict[str, Any], as_json: bool, plot: Path | None) -> None:  # fmt: skip
+    """Two aims against each other: the curve told and drawn, the design in its middle written."""
+    from simkit.optimise import rewritten, trade_off
+    from simkit.optimise.asking import kept, traded
+    from simkit.show.compromise import trade_off_panel
+    from simkit.show.look import page, save
+    from simkit.show.optimised import trade_off_text
+
+    one, other = traded(several(trade) or ())
+    curve = trade_off(vessel, several(free), one, other, always=kept(one, other), limits=limits, **how)
+    with whole(output, "output") as half:
+        half.write_text(rewritten(text, given, curve.middle.vessel), encoding="utf-8", newline="")
+    if plot:
+        save(page(trade_off_panel(vessel.title or output.stem, curve)), plot, "plot")
+    if as_json:
+        print_json(curve.as_dict())
+    else:
+        sys.stdout.write(trade_off_text(vessel, curve))
+    tell(f"wrote {output}, the design in the middle", 0)

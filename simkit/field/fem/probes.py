@@ -1,0 +1,112 @@
+"""Reading a nodal field at any point of the wall, so that what is read is smooth as the point moves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from simkit.field.fem.quadrature import triangle_shapes, triangle_slopes
+
+CANDIDATES = 8  # facets whose middles are nearest; one of them holds the point
+BLENDED = 0.25  # of a facet's height: how far on both sides of its border its neighbours are read too
+CREASE_DEG = 30.0  # facets that turn more at their common edge are not read together
+
+
+@dataclass(frozen=True, eq=False)
+class WallReader:
+    """Finds the curved facets and the places on them that belong to a wall point, by Newton.
+
+    A field is a quadratic on each facet, and its slope jumps from one to the next. Near a border the quadratics of
+    all facets that meet there, each drawn out a little beyond its own border, are averaged with smoothly changing
+    weights, so that what is read has a continuous slope along the wall (a partition of unity: Melenk & Babuska 1996
+    [Melenk1996]), and as they all agree on a quadratic field, no order of accuracy is lost.
+    """
+
+    points: np.ndarray
+    facets: np.ndarray
+    tree: cKDTree
+
+    @staticmethod
+    def of(points: np.ndarray, facets: np.ndarray) -> WallReader:
+        """A reader for the facets (f, 6) of a mesh with nodes `points` (n, 3)."""
+        return WallReader(points, facets, cKDTree(points[facets].mean(axis=1)))
+
+    def rows(self, at: np.ndarray) -> csr_matrix:
+        """Rows (q, n) with which `rows(at) @ field` is the field at the wall points `at` (q, 3)."""
+        holder = self._holders(at)
+        read = self._beside[holder]
+        row, facet = np.repeat(np.arange(len(at)), np.diff(read.indptr)), read.indices
+        s, t = self._local(at[row], facet)
+        share = _rising(s) * _rising(t) * _rising(1 - s - t)
+        beyond = np.bincount(row, share, len(at)) == 0  # the end of the mesh
+        share[beyond[row] & (facet == holder[row])] = 1.0
+        share /= np.bincount(row, share, len(at))[row]
+        values = share[:, None] * triangle_shapes(s, t)
+        used = np.flatnonzero(share)
+        where = np.repeat(row[used], 6), self.facets[facet[used]].ravel()
+        return coo_matrix((values[used].ravel(), where), shape=(len(at), len(self.points))).tocsr()
+
+    def _holders(self, at: np.ndarray) -> np.ndarray:
+        """The facet (q,) within whose border each point lies, or lies most nearly."""
+        tries = min(CANDIDATES, len(self.facets))
+        near = self.tree.query(at, k=tries)[1].reshape(len(at), tries)
+        s, t = self._local(np.repeat(at, tries, axis=0), near.ravel())
+        inside = np.minimum(np.minimum(s, t), 1 - s - t).reshape(near.shape)
+        return near[np.arange(len(at)), inside.argmax(axis=1)]
+
+    @cached_property
+    def _beside(self) -> csr_matrix:
+        """Which facets (f, f) share a node with each and are reached around it without a crease, itself among them."""
+        count = len(self.facets)
+        turned = np.argsort(self.facets[:, _EDGES], axis=2)
+        corner = 3 * np.arange(count)[:, None, None] + np.take_along_axis(_EDGES[None], turned, axis=2)
+        edges = np.argsort(self.facets[:, 3:], axis=None, kind="stable")
+        middle = self.facets[:, 3:].ravel()[edges]
+        met = np.flatnonzero(middle[1:] == middle[:-1])
+        one, other = edges[met], edges[met + 1]
+        within = self._into_facets().reshape(-1, 3)
+        smooth = np.einsum("ei,ei->e", within[one], within[other]) < -np.cos(np.deg2rad(CREASE_DEG))
+        joined = [corner.reshape(-1, 2)[side[smooth]].ravel() for side in (one, other)]
+        links = coo_matrix((np.ones(len(joined[0])), tuple(joined)), shape=(3 * count, 3 * count))
+        fans, fan = connected_components(links, directed=False)
+        has = coo_matrix((np.ones(3 * count), (np.repeat(np.arange(count), 3), fan)), shape=(count, fans)).tocsr()
+        return (has @ has.T).tocsr()
+
+    def _into_facets(self) -> np.ndarray:
+        """Unit tangents into each facet, square to its three edges at their middles: (f, 3, 3)."""
+        nodes = self.points[self.facets]
+        slopes = triangle_slopes(np.array([0.5, 0.5, 0.0]), np.array([0.0, 0.5, 0.5]))
+        by_s, by_t = (np.einsum("qi,fij->fqj", slope, nodes) for slope in slopes)
+        along = np.stack([by_s[:, 0], by_t[:, 1] - by_s[:, 1], by_t[:, 2]], axis=1)
+        along /= np.linalg.norm(along, axis=2, keepdims=True)
+        across = np.stack([by_t[:, 0], -by_s[:, 1] - by_t[:, 1], by_s[:, 2]], axis=1)
+        across -= np.einsum("fqj,fqj->fq", across, along)[:, :, None] * along
+        return across / np.linalg.norm(across, axis=2, keepdims=True)
+
+    def _local(self, at: np.ndarray, facet: np.ndarray, steps: int = 5) -> tuple[np.ndarray, np.ndarray]:
+        """Local coordinates of the facets' points nearest to `at`, by Gauss-Newton on the distance."""
+        nodes = self.points[self.facets[facet]]
+        s = t = np.full(len(at), 1 / 3)
+        for _ in range(steps):
+            off = at - np.einsum("ni,nij->nj", triangle_shapes(s, t), nodes)
+            by_s, by_t = (np.einsum("ni,nij->nj", d, nodes) for d in triangle_slopes(s, t))
+            a, b, c = (np.einsum("nj,nj->n", u, v) for u, v in ((by_s, by_s), (by_s, by_t), (by_t, by_t)))
+            f, g = (np.einsum("nj,nj->n", u, off) for u in (by_s, by_t))
+            det = a * c - b * b
+            # A far facet's iteration may run away; a bounded step keeps it a poor candidate, nothing more.
+            s, t = s + np.clip((c * f - b * g) / det, -1, 1), t + np.clip((a * g - b * f) / det, -1, 1)
+        return s, t
+
+
+_EDGES = np.array([[0, 1], [1, 2], [0, 2]])  # corners of a facet's edges, in the order of their middles
+
+
+def _rising(height: np.ndarray) -> np.ndarray:
+    """From 0 to 1 as a barycentric coordinate rises through a border, with two continuous slopes."""
+    x = np.clip((height / BLENDED + 1) / 2, 0.0, 1.0)
+    return x * x * x * (10 + x * (6 * x - 15))

@@ -1,0 +1,228 @@
+"""A search for the resonances of air that radiates, in a growing space of real fields.
+
+The residual of the best field in the space, preconditioned, enlarges it (nonlinear Arnoldi: Voss 2004 [Voss2004],
+from memory); real and imaginary parts apart keep all big matrices real.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import eig, eigh
+from scipy.sparse import csr_matrix
+
+from simkit.errors import OutOfReach
+from simkit.field.fem.far_field import degrees, leaving
+
+TOP = 8  # degree of the harmonics on the far sphere
+TOLERANCE = 1e-9  # relative error of k^2 at which the search stops
+NEAR = 1e-3  # of the guesses, whose outside is at rest
+STEPS = 60
+SPARE = 3  # guesses more than asked for: radiation may change their order
+
+
+@dataclass(frozen=True, eq=False)
+class Radiating:
+    """Air that rings by K p + beyond S p + sum_l D_l(k) B_l B_l^T p = k^2 M p, all matrices real and symmetric.
+
+    S: integral of p q over the far sphere of that radius; B (n, (TOP + 1)^2), sparse: its harmonics' loads; D_l: the
+    steepness of the wave that leaves, less `beyond`; inside: M of the air inside alone; inverse: about that of
+    K + S/radius. branch: with it the last column of B is not a harmonic's but a side branch's end, and this its own
+    steepness, m.
+    """
+
+    K: csr_matrix
+    M: csr_matrix
+    S: csr_matrix
+    inside: csr_matrix
+    B: csr_matrix
+    radius: float
+    inverse: Callable[[np.ndarray], np.ndarray]
+    branch: float | None = None
+
+    @property
+    def beyond(self) -> float:
+        """The plain steepness that holds what the harmonics do not reach, that of their next degree, 1/m."""
+        return (TOP + 2) / self.radius
+
+    def steepness(self, k: complex) -> np.ndarray:
+        """D_l(k) of every harmonic, less what stands for all."""
+        leaves = leaving(k, self.radius, TOP)[degrees(TOP)] - self.beyond
+        return leaves if self.branch is None else np.append(leaves, self.branch)
+
+    def residual(self, k: complex, x: np.ndarray) -> np.ndarray:
+        """What a field x (n,) of wave number k leaves over: (n, 2), real and imaginary part."""
+        parts, square = np.stack([x.real, x.imag], axis=1), k**2
+        still = self.K @ parts + self.beyond * (self.S @ parts)
+        moving = self.M @ parts @ np.array([[square.real, square.imag], [-square.imag, square.real]])
+        told = self.steepness(k) * (self.B.T @ x)
+        return still - moving + self.B @ np.stack([told.real, told.imag], axis=1)
+
+    def weight(self, k: complex, x: np.ndarray) -> complex:
+        """x^T M x - x^T (dD/dk^2) x: by it k^2 changes for a load."""
+        e = 1e-5 * k.real
+        slope = (self.steepness(k + e) - self.steepness(k - e)) / (2 * e)
+        heavy = self.M @ np.stack([x.real, x.imag], axis=1) @ (1, 1j)
+        return complex(x @ heavy - (slope / (2 * k) * (self.B.T @ x) ** 2).sum())
+
+    def resonances(self, count: int) -> list[tuple[complex, np.ndarray]]:
+        """k, ascending, and field (n,) of the lowest `count` resonances of the air inside."""
+        spare = SPARE if count > 1 else 0
+        space, found = Space(self), Found()
+        for guess, shape in guesses(space, count + spare):
+            found.add(*settled(space, guess, shape, found))
+        order = np.argsort([k.real for k in found.k])[:count]
+        return [(found.k[i], space.V[:, : len(found.y[i])] @ found.y[i]) for i in order]
+
+
+class Space:
+    """Orthonormal real fields V (n, m) with what the matrices make of them among themselves: small (m, m).
+
+    What a matrix makes of them is not kept: a field in the space is put through it again, which costs as little.
+    """
+
+    def __init__(self, air: Radiating):
+        self.air = air
+        self.matrices = {"K": air.K, "M": air.M, "S": air.S, "inside": air.inside}
+        self.V = np.zeros((air.K.shape[0], 0))
+        self.small = {name: np.zeros((0, 0)) for name in self.matrices}
+        self.told = np.zeros((air.B.shape[1], 0))
+
+    def grow(self, fields: np.ndarray) -> None:
+        """Add what is new in the fields (n, c)."""
+        fresh = _beyond(self.V, fields)
+        self.V = np.hstack([self.V, fresh])
+        for name, A in self.matrices.items():
+            image = A @ fresh
+            cross, own = self.V[:, : self.V.shape[1] - fresh.shape[1]].T @ image, fresh.T @ image
+            self.small[name] = np.block([[self.small[name], cross], [cross.T, own]])
+        self.told = np.hstack([self.told, self.air.B.T @ fresh])
+
+
+class Found:
+    """Resonances found so far: k, and coordinates y in the space as it was then."""
+
+    def __init__(self) -> None:
+        self.k: list[complex] = []
+        self.y: list[np.ndarray] = []
+
+    def add(self, k: complex, y: np.ndarray) -> None:
+        self.k.append(k)
+        self.y.append(y)
+
+
+def guesses(space: Space, count: int) -> list[tuple[float, np.ndarray]]:
+    """k and field of the lowest modes of the inside with the outside at rest: (K + S/radius) p = k^2 M_inside p.
+
+    A block Davidson search from smooth fields: the even pressure and, for more, seeded noise twice smoothed.
+    """
+    air = space.air
+    start = np.ones((len(space.V), 1))
+    if count > 1:
+        noise = np.random.default_rng(0).standard_normal((len(space.V), count + 1))
+        start = np.hstack([start, air.inverse(air.inside @ noise)])
+    space.grow(air.inverse(air.inside @ start))
+    for _ in range(STEPS):
+        stiff, heavy = space.small["K"] + space.small["S"] / air.radius, space.small["inside"]
+        inverse_squares, shapes = eigh(heavy, stiff)  # the inside's mass alone is no norm of fields outside
+        k2, y = 1 / inverse_squares[::-1][:count], shapes[:, ::-1][:, :count]
+        shapes_now = space.V @ y
+        residual = air.K @ shapes_now + air.S @ shapes_now / air.radius - air.inside @ shapes_now * k2
+        better = air.inverse(residual)
+        error = np.sqrt(np.abs(np.einsum("nc,nc->c", residual, better)))  # of the field, in the energy's norm
+        if len(k2) == count and error.max() < np.sqrt(NEAR):
+            return list(zip(np.sqrt(k2), y.T, strict=True))
+        space.grow(better[:, error >= np.sqrt(NEAR)])
+    raise OutOfReach(f"resolved: the modes without radiation did not settle in {STEPS} steps")
+
+
+def settled(space: Space, guess: complex, shape: np.ndarray, found: Found) -> tuple[complex, np.ndarray]:
+    """The resonance that a guess becomes by radiating: k, and its coordinates in the space."""
+    air, k, y = space.air, complex(guess), shape.astype(complex)
+    for _ in range(STEPS):
+        k, y = _within(space, k, y, found)
+        residual = air.residual(k, space.V @ y)
+        better = air.inverse(residual)
+        error = abs(np.dot(residual @ (1, 1j), better @ (1, 1j)) / (y @ space.small["M"] @ y) / k**2)
+        if error < TOLERANCE:
+            return k, y
+        space.grow(better)
+    raise OutOfReach(f"resolved: a resonance did not settle in {STEPS} steps (error of k^2: {error:.1g})")
+
+
+def _within(space: Space, k: complex, like: np.ndarray, found: Found) -> tuple[complex, np.ndarray]:
+    """The resonance in the space that k and a field close in on; another like it if that one is found already."""
+    k_near, y = _closed_in(space, k, like)
+    if y is not None and not _shared(space, y[:, None], found)[0]:
+        return k_near, y
+    return _most_alike(space, k, like, found)
+
+
+def _closed_in(space: Space, k: complex, like: np.ndarray) -> tuple[complex, np.ndarray | None]:
+    """Inverse iteration with Rayleigh's quotient on G(k) = K + told^T D told - k^2 M, which converges cubically."""
+    air, M, told = space.air, space.small["M"], space.told
+    still, y = space.small["K"] + air.beyond * space.small["S"], _longer(like, space.V.shape[1])
+    start, e = k, 1e-5 * abs(k)
+    for _ in range(12):
+        D, ahead, behind = (air.steepness(x) for x in (k, k + e, k - e))
+        G = still + (told.T * D) @ told - k**2 * M
+        change = (told.T * ((ahead - behind) / (2 * e))) @ told - 2 * k * M
+        try:
+            y = np.linalg.solve(G, change @ y)
+        except np.linalg.LinAlgError:  # k is the resonance to the last bit: from a hair beside it y is still its field
+            y = np.linalg.solve(G + 1e-13 * k * change, change @ y)
+        y = y / np.sqrt((y.conj() @ M @ y).real)
+        step = (y @ G @ y) / (y @ change @ y)
+        k = k - step
+        if abs(step) < 1e-12 * abs(k):
+            return k, y
+        if not 0.5 < abs(k / start) < 2:
+            break
+    return start, None
+
+
+def _most_alike(space: Space, k: complex, like: np.ndarray, found: Found) -> tuple[complex, np.ndarray]:
+    """The resonance in the space most like a field, by fixed-point steps on D(k), among those not found already."""
+    air, size, M = space.air, space.V.shape[1], space.small["M"]
+    still = space.small["K"] + air.beyond * space.small["S"]
+    for _ in range(40):
+        values, Y = eig(still + (space.told.T * air.steepness(k)) @ space.told, M)
+        length = np.sqrt(np.einsum("im,im->m", Y.conj(), M @ Y).real)
+        alike = np.abs(_longer(like, size).conj() @ space.small["inside"] @ Y) / length
+        pick = int(np.argmax(np.where(_shared(space, Y, found), 0.0, alike)))
+        ring = complex(np.sqrt(values[pick] + 0j))
+        step, k, like = abs(ring - k), ring, Y[:, pick] / length[pick]
+        if step < 1e-13 * abs(k):
+            break
+    return k, like
+
+
+def _shared(space: Space, Y: np.ndarray, found: Found) -> np.ndarray:
+    """Which of the fields with coordinates Y (m, c) are in the main one that is found already: (c,)."""
+    inside = space.small["inside"]
+    own = np.einsum("im,im->m", Y.conj(), inside @ Y).real
+    known = np.zeros(Y.shape[1], bool)
+    for f in (_longer(y, space.V.shape[1]) for y in found.y):
+        known |= np.abs(f.conj() @ inside @ Y) ** 2 > 0.5 * (f.conj() @ inside @ f).real * own
+    return known
+
+
+def _longer(y: np.ndarray, size: int) -> np.ndarray:
+    """Coordinates in a space that has grown since."""
+    return np.concatenate([y, np.zeros(size - len(y))])
+
+
+def _beyond(V: np.ndarray, new: np.ndarray) -> np.ndarray:
+    """What is new in the columns (n, m) beside the orthonormal V, orthonormal."""
+    kept: list[np.ndarray] = []
+    for column in new.T:
+        length = np.linalg.norm(column)
+        for _ in range(2):
+            column = column - V @ (V.T @ column)
+            for other in kept:
+                column = column - other * (other @ column)
+        if np.linalg.norm(column) > 1e-10 * length:
+            kept.append(column / np.linalg.norm(column))
+    return np.stack(kept, axis=1) if kept else np.zeros((len(new), 0))

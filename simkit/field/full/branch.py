@@ -1,0 +1,75 @@
+"""The end of a windway in the wall of the window's duct: what a side branch there does to a resonance.
+
+A branch that takes the flow U = p/Z at the mean pressure p over its end adds b p q to the weak form, b = i omega rho/Z
+in m. That is of rank one, so k^2 moves by exactly P b/(1 + r b) as long as r, what the rest of the air answers there,
+stands still; P is how strongly the resonance is felt at the branch's end.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.sparse import hstack
+
+from simkit.body.chambers import Opening
+from simkit.body.meshes.all_air import WholeMesh
+from simkit.errors import OutOfReach
+from simkit.field.fem.quadrature import facet_rule
+from simkit.field.fem.resonance_search import Found, Radiating, Space, settled
+
+EXIT = "[windway]"  # among the places that a driven answer is felt at
+FLAT = 1e-5  # m: how near its plane the upright wall of a window's duct lies
+
+
+@dataclass(frozen=True)
+class Exit:
+    """Where a windway ends: in a window's duct from the inner face up to `height`, m; its conductivity, m, roughly."""
+
+    window: Opening
+    height: float
+    conductivity: float
+
+    @property
+    def key(self) -> tuple[float, float]:
+        """What tells it from another exit of the same window."""
+        return self.height, self.conductivity
+
+
+@dataclass(frozen=True)
+class Felt:
+    """p^2 at a branch's end over the mode's weight, m^-3, and r, 1/m."""
+
+    strength: complex
+    answer: complex
+
+    def moves(self, branch: complex) -> complex:
+        """By how much k^2 moves, 1/m2, for a branch of i omega rho/Z = `branch`, m."""
+        return self.strength * branch / (1 + self.answer * branch)
+
+
+def mean_over(whole: WholeMesh, end: Exit) -> np.ndarray:
+    """Weights (nodes,) whose sum with the pressure is its mean over the exit."""
+    o, mesh = end.window, whole.mesh
+    frame = np.stack([o.across, o.forward, o.axis], axis=1)
+    at = (mesh.points[mesh.facets] - o.center) @ frame
+    upright = (np.abs(at[..., 1] + o.height / 2) < FLAT).all(axis=1) & (np.abs(at[..., 0]) < o.width / 2 + FLAT).all(1)
+    rule = facet_rule(mesh.points, mesh.facets[upright])
+    low = ((rule.points - o.center) @ o.axis) < end.height
+    if not low.any():
+        raise OutOfReach("resolved: the windway's exit has no upright wall to open in; make the rims' radius smaller")
+    weights = np.asarray(rule.spread[:, low].sum(axis=1)).ravel()
+    return weights / weights.sum()
+
+
+def felt_at(air: Radiating, row: np.ndarray, about: float, k: complex, pressure: np.ndarray) -> Felt:
+    """What a branch at `row` (joined nodes,) does to the resonance k, pressure (joined nodes,), of the air without it.
+
+    By the resonance with a plain branch of conductivity `about`, found from the one without.
+    """
+    strength = complex((row @ pressure) ** 2) / air.weight(k, pressure)
+    branched = replace(air, B=hstack([air.B, row[:, None]], format="csr"), branch=about)
+    space = Space(branched)
+    space.grow(np.stack([pressure.real, pressure.imag], axis=1))
+    moved, _ = settled(space, k, space.V.T @ pressure, Found())
+    return Felt(strength, (strength * about / (moved**2 - k**2) - 1) / about)

@@ -1,0 +1,121 @@
+"""What all the air answers when a pressure drives it through one of its covers.
+
+The pressure jumps by one across the cover: p = E x + g, with E that joins the nodes of the open covers and g one on
+the cover's inner side. With A = K - k^2 M + what radiates, and what rubs at the walls, (E^T A E) x = -E^T A g, and
+the integral of dp/dn over the cover, n out of the inside, is g^T A p. Answered in a small space of real fields that
+holds the response at wave numbers all over the range.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_matrix
+
+from simkit.errors import OutOfReach
+from simkit.field.fem.resonance_search import Radiating, Space
+
+SAMPLES = 12  # wave numbers at which the space must hold the response
+TOLERANCE = 1e-4  # of the flow
+STEPS = 80
+
+
+@dataclass(frozen=True, eq=False)
+class Driven:
+    """The answer's small model: for each matrix its part in the space (m, m), its load (m,) and its own share of g.
+
+    K, M, S, slid, pressed: stiffness, mass, far sphere, integrals of grad_T p . grad_T q and of p q over the walls; at
+    sharp rims slid + k^2 slid_k2 stands for that of grad_T p . grad_T q. felt: rows (c, m) of the pressure at each
+    closed cover and at a windway's exit, by name; told: harmonics of the far sphere.
+    """
+
+    air: Radiating
+    small: dict[str, np.ndarray]
+    load: dict[str, np.ndarray]
+    own: dict[str, float]
+    felt: dict[str, np.ndarray]
+    told: np.ndarray
+
+    def flow(self, k: np.ndarray, friction: np.ndarray, heat: np.ndarray, beyond: dict[str, np.ndarray]) -> np.ndarray:
+        """Integral of dp/dn over the cover for unit pressure at wave numbers k (n,), 1/m, in m: (n,) complex.
+
+        friction, heat (n,): (1 - i)/2 delta_v and (1 - i)/2 (gamma - 1) delta_t, m; beyond: volumes (n,), m^3, that the
+        mesh leaves out behind closed covers.
+        """
+        found = []
+        for at, (each, rub, warm) in enumerate(zip(k, friction, heat, strict=True)):
+            extra = sum((beyond[name][at] * np.outer(row, row) for name, row in self.felt.items()), np.zeros((1, 1)))
+            square = each**2
+            shares = {"K": 1, "M": -square, "slid": -rub, "slid_k2": -rub * square, "pressed": -warm * square}
+            A = sum(shares[name] * self.small[name] for name in self.own) - square * extra
+            A = A + self.air.beyond * self.small["S"] + (self.told.T * self.air.steepness(each)) @ self.told
+            b = sum(shares[name] * load for name, load in self.load.items())
+            c = sum(shares[name] * own for name, own in self.own.items())
+            found.append(c - b @ np.linalg.solve(A, b))
+        return np.array(found)
+
+
+@dataclass(frozen=True, eq=False)
+class Sides:
+    """The matrices before joining, the joining E, and g: what drives."""
+
+    matrices: dict[str, csr_matrix]
+    join: csr_matrix
+    jump: np.ndarray
+
+    def load(self, name: str) -> np.ndarray:
+        """E^T A g."""
+        return np.asarray(self.join.T @ (self.matrices[name] @ self.jump))
+
+    def own(self, name: str) -> float:
+        """g^T A g."""
+        return float(self.jump @ (self.matrices[name] @ self.jump))
+
+
+def driven(air: Radiating, sides: Sides, felt: dict[str, csr_matrix], highest: float) -> Driven:
+    """The small model for wave numbers up to `highest`, 1/m; felt: rows over the joined nodes for closed covers."""
+    space = Space(air)
+    loads = {name: sides.load(name) for name in ("K", "M")}
+    own = {name: sides.own(name) for name in ("K", "M")}
+    steady = np.ones((len(space.V), 1))
+    space.grow(air.inverse(np.hstack([loads["K"][:, None], air.inside @ steady])))
+    waves = highest * (np.arange(SAMPLES) + 1) / SAMPLES
+    for _ in range(STEPS):
+        worst, at = 0.0, np.zeros((len(space.V), 0))
+        for k in waves:
+            residual, flow = _response(space, loads, own, k)
+            better = air.inverse(residual)
+            error = float(abs(np.dot(residual @ (1, 1j), better @ (1, 1j)) / flow))
+            if error > worst:
+                worst, at = error, better
+        if worst < TOLERANCE:
+            break
+        space.grow(at)
+    else:
+        raise OutOfReach(f"resolved: the answer at the window did not settle in {STEPS} steps (error {worst:.1g})")
+    V, names = space.V, tuple(sides.matrices)
+    spread = sides.join @ V
+    return Driven(
+        air,
+        {**{name: spread.T @ (sides.matrices[name] @ spread) for name in names}, "S": space.small["S"]},
+        {name: V.T @ sides.load(name) for name in names},
+        {name: sides.own(name) for name in names},
+        {name: np.asarray(row @ V).ravel() for name, row in felt.items()},
+        space.told,
+    )
+
+
+def _response(
+    space: Space, loads: dict[str, np.ndarray], own: dict[str, float], k: float
+) -> tuple[np.ndarray, complex]:
+    """What the space's response at k leaves over, (n, 2) real and imaginary part, and the flow."""
+    air, small = space.air, space.small
+    radiated = air.steepness(k)
+    A = small["K"] - k**2 * small["M"] + air.beyond * small["S"] + (space.told.T * radiated) @ space.told
+    b = loads["K"] - k**2 * loads["M"]
+    y = -np.linalg.solve(A, space.V.T @ b)
+    x = space.V @ y
+    residual = air.residual(k, x)
+    residual[:, 0] += b
+    return residual, own["K"] - k**2 * own["M"] + b @ x

@@ -1,0 +1,196 @@
+"""How all the air of a chamber rings, inside and outside at once: resonances k with radiation, one fingering at a time.
+
+Without losses at the walls the pressure p of a resonance makes K p + sum_l D_l(k) B_l B_l^T p = k^2 M p, with D_l the
+steepness of the wave of degree l that leaves the far sphere (`waves.leaving`) and B its harmonics.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from scipy.linalg import eigh
+from scipy.sparse import csr_matrix, diags
+
+from simkit.body.kernel import EDGES
+from simkit.body.meshes.all_air import WholeMesh
+from simkit.body.meshes.curved import AirMesh
+from simkit.field.fem.far_field import harmonics
+from simkit.field.fem.gradient import Swing, nodal_gradient
+from simkit.field.fem.preconditioner import TwoLevel
+from simkit.field.fem.quadrature import facet_rule
+from simkit.field.fem.resonance_search import TOP, Radiating
+from simkit.field.fem.stiffness import matrices
+from simkit.field.fem.wall_integrals import wall_integrals, wall_matrices
+from simkit.field.full.branch import EXIT, Exit, Felt, felt_at, mean_over
+from simkit.field.full.driven import Driven, Sides, driven
+from simkit.field.full.wall_shift import moving_matrices, moving_walls
+from simkit.frozen import frozen
+
+log = logging.getLogger(__name__)
+
+
+@frozen
+class WholeMode:
+    """One resonance: k, 1/m (imaginary part from radiation alone), and what small changes would do to it.
+
+    pressed, slid: integrals of p^2 (m^-1) and of (grad_T p)^2 (m^-3) over all walls, and felt: p^2 (m^-3) at each
+    cover that is closed; all over the integral of p^2 dV, less the change of the outgoing wave with k^2: the
+    derivative of k^2 by the matching loads. unknowns, seconds: what the solution took. exit: what a windway would do.
+    """
+
+    k: complex
+    pressed: complex
+    slid: complex
+    felt: dict[str, complex]
+    unknowns: int
+    seconds: float
+    exit: Felt | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class WholeAir:
+    """The matrices of a mesh of it all, not yet joined at the openings."""
+
+    whole: WholeMesh
+    K: csr_matrix
+    M: csr_matrix
+
+    @classmethod
+    def of(cls, whole: WholeMesh) -> WholeAir:
+        """Assemble stiffness and mass."""
+        return cls(whole, *matrices(whole.mesh))
+
+    @cached_property
+    def far(self) -> tuple[csr_matrix, csr_matrix]:
+        """On the far sphere: the integral of p q dS (n, n), and the harmonics' loads B (n, (TOP + 1)^2), m."""
+        mesh, radius = self.whole.mesh, self.whole.radius
+        rule = facet_rule(mesh.points, mesh.outer)
+        surface = (rule.spread @ diags(1 / rule.weights) @ rule.spread.T).tocsr()
+        nodes = np.unique(mesh.outer)
+        away = mesh.points[nodes] - self.whole.center
+        Y = harmonics(away / np.linalg.norm(away, axis=1)[:, None], TOP).T
+        B = surface[nodes][:, nodes] @ Y / radius
+        values, vectors = eigh(Y.T @ B / radius)  # 1 but for the facets' error: make them orthonormal on the mesh
+        place = csr_matrix((np.ones(len(nodes)), (nodes, np.arange(len(nodes)))), shape=(len(mesh.points), len(nodes)))
+        return surface, (place @ csr_matrix(B @ (vectors / np.sqrt(values)) @ vectors.T)).tocsr()
+
+    @cached_property
+    def inside(self) -> csr_matrix:
+        """M of the air inside the covers alone."""
+        mesh = self.whole.mesh
+        return matrices(replace(mesh, tets=mesh.tets[~self.whole.around]))[1]
+
+    def joined(self, opened: Iterable[str]) -> np.ndarray:
+        """The number of each node once the covers of the open openings are joined: (n,)."""
+        same = np.arange(len(self.whole.mesh.points))
+        for name in opened:
+            inside, outside = self.whole.covers[name]
+            same[outside.ravel()] = inside.ravel()
+        return np.unique(same, return_inverse=True)[1]
+
+    def lowest(self, opened: tuple[str, ...]) -> WholeMode:
+        """The lowest resonance with these openings open, all others closed by their covers."""
+        return self.modes(opened, 1)[0]
+
+    def modes(self, opened: tuple[str, ...], count: int, end: Exit | None = None) -> tuple[WholeMode, ...]:
+        """The lowest `count` resonances, ascending; `seconds` is what all of them took; `end`: of a windway."""
+        start = time.perf_counter()
+        number = self.joined(opened)
+        air = self.radiating(number)
+        rings = air.resonances(count)
+        found = [self._mode(k, p, number, air.weight(k, p), opened) for k, p in rings]
+        if end is not None:
+            row = _join(number).T @ mean_over(self.whole, end)
+            felt = (felt_at(air, row, end.conductivity, k, p) for k, p in rings)
+            found = [replace(mode, exit=each) for mode, each in zip(found, felt, strict=True)]
+        seconds, unknowns = time.perf_counter() - start, air.K.shape[0]
+        log.info(
+            "one grid of cells heard with %s open, in %.0f s",
+            ", ".join(name.strip("[]") for name in opened) or "nothing",
+            seconds,
+        )
+        return tuple(replace(mode, unknowns=unknowns, seconds=seconds) for mode in found)
+
+    def swing(self, opened: tuple[str, ...], n: int) -> Swing:
+        """The field of resonance `n`, from 0, with these openings open."""
+        number = self.joined(opened)
+        k, joined = self.radiating(number).resonances(n + 1)[n]
+        pressure = joined[number]
+        left = self.K @ pressure - k**2 * (self.M @ pressure)  # by nodes: what crosses the covers, and the far sphere
+        flux = {name: complex(left[np.unique(inner)].sum()) for name, (inner, _) in self.whole.covers.items()}
+        return Swing(k, pressure, nodal_gradient(self.whole.mesh, pressure, number), flux)
+
+    def driven(self, opened: tuple[str, ...], name: str, highest: float, end: Exit | None = None) -> Driven:
+        """What the cover of one open opening answers when pressure drives air in through it, up to k = `highest`."""
+        number, covers = self.joined(opened), self.whole.covers
+        join = _join(number)
+        closed = [other for other in covers if other not in opened]
+        walls, forms = self._walls(closed), {"K": self.K, "M": self.M}
+        forms["pressed"], forms["slid"] = wall_matrices(walls)
+        if self.whole.sharp:  # what the resonances take there: k^2 pressed less what moving every wall does
+            K, M = moving_matrices(walls, number)
+            forms |= {"slid": -K, "slid_k2": forms["pressed"] + M}
+        jump = np.zeros(len(number))
+        jump[covers[name][0]] = 1.0
+        rows = {other: _mean(covers[other][0], len(number)) @ join for other in closed}
+        sides = Sides(forms, join, jump)
+        if end is not None:
+            rows[EXIT] = csr_matrix(mean_over(self.whole, end)) @ join
+        return driven(self.radiating(number), sides, rows, highest)
+
+    def _walls(self, closed: list[str]) -> AirMesh:
+        """The mesh with both sides of the closed covers among its walls."""
+        mesh, covers = self.whole.mesh, self.whole.covers
+        return replace(mesh, facets=np.concatenate([mesh.facets, *(side for name in closed for side in covers[name])]))
+
+    def radiating(self, number: np.ndarray) -> Radiating:
+        """All this air with its nodes joined to `number`."""
+        join = _join(number)
+        surface, B = self.far
+        K, M, S, inside = ((join.T @ A @ join).tocsr() for A in (self.K, self.M, surface, self.inside))
+        inverse = TwoLevel((K + S / self.whole.radius).tocsr(), _linear(self.whole, number))
+        return Radiating(K, M, S, inside, (join.T @ B).tocsr(), self.whole.radius, inverse)
+
+    def _mode(
+        self, k: complex, joined: np.ndarray, number: np.ndarray, weight: complex, opened: tuple[str, ...]
+    ) -> WholeMode:
+        covers, pressure = self.whole.covers, joined[number]
+        closed = [name for name in covers if name not in opened]
+        walls = self._walls(closed)
+        pressed, slid = (complex(v[0]) / weight for v in wall_integrals(walls, pressure[:, None]))
+        if self.whole.sharp:
+            slid = k**2 * pressed - moving_walls(walls, number, joined, k) / weight
+        felt = {name: complex(pressure[covers[name][0]].mean() ** 2) / weight for name in closed}
+        return WholeMode(k, pressed, slid, felt, 0, 0.0)
+
+
+def _join(number: np.ndarray) -> csr_matrix:
+    """From the joined nodes to all: (nodes, joined)."""
+    return csr_matrix((np.ones(len(number)), (np.arange(len(number)), number)))
+
+
+def _mean(cover: np.ndarray, count: int) -> csr_matrix:
+    """The mean over a cover's nodes as a row (1, count), each triangle counted alike."""
+    nodes, times = np.unique(cover, return_counts=True)
+    return csr_matrix((times / times.sum(), (np.zeros(len(nodes), int), nodes)), shape=(1, count))
+
+
+def _linear(whole: WholeMesh, number: np.ndarray) -> csr_matrix:
+    """From linear elements on the joined corners to the joined nodes: (nodes, corners)."""
+    tets = whole.mesh.tets
+    corners = np.unique(tets[:, :4])
+    ends = np.concatenate([tets[:, [4 + e, a, b]] for e, (a, b) in enumerate(EDGES)])
+    ends = ends[np.unique(ends[:, 0], return_index=True)[1]]
+    rows = number[np.concatenate([corners, ends[:, 0], ends[:, 0]])]
+    columns = number[np.concatenate([corners, ends[:, 1], ends[:, 2]])]
+    values = np.concatenate([np.ones(len(corners)), np.full(2 * len(ends), 0.5)])
+    used, columns = np.unique(columns, return_inverse=True)
+    shape = int(number.max()) + 1, len(used)
+    spread, times = (csr_matrix((v, (rows, columns)), shape=shape) for v in (values, np.ones(len(values))))
+    spread.data /= times.data  # joined nodes come twice, with the same ends
+    return spread

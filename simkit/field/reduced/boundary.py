@@ -1,0 +1,135 @@
+"""The surface at which a body of air ends: a chamber's wall from inside, or the whole body from outside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.body.meshes.curved import offset_points
+from simkit.body.walls.wall import Wall, curvatures, feet, normals, project
+
+
+@dataclass(frozen=True)
+class Surface:
+    """A wall as its air sees it: one chamber's from inside, or `outside` all chambers', moved out by `offset`, m."""
+
+    walls: tuple[Wall, ...]
+    offset: float = 0.0
+    outside: bool = False
+
+    def nearest(self, points: np.ndarray) -> np.ndarray:
+        """The nearest points of the surface to `points` (n, 3) near it."""
+        if self.outside:
+            return offset_points(self.walls, self.offset, points)
+        return project(self.walls[0], points)
+
+    def settled(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The nearest points of the surface to `points` (n, 3) near it, and the unit normals out of the air there."""
+        if not self.outside or self.offset == 0:
+            near = self.nearest(points)
+            return near, self.normals(near)
+        foot, _ = feet(self.walls, points)
+        away = (points - foot) / np.linalg.norm(points - foot, axis=1, keepdims=True)
+        return foot + self.offset * away, -away
+
+    def normals(self, points: np.ndarray) -> np.ndarray:
+        """Unit normals out of the air at surface points: (n, 3)."""
+        if not self.outside:
+            return normals(self.walls[0], points)
+        foot, owner = self._feet(points)
+        if self.offset > 0:
+            return (foot - points) / np.linalg.norm(foot - points, axis=1, keepdims=True)
+        return -self._per_wall(foot, owner)[0]
+
+    def bend(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Normals out of the air (n, 3), k1 >= k2 (n,) seen from it, 1/m, and k1's unit direction, at surface points.
+
+        Moved out by t a wall's curvature k becomes k/(1 + k t); seen from the other side it changes sign, so that
+        the two principal curvatures change places.
+        """
+        if not self.outside:
+            return normals(self.walls[0], points), *curvatures(self.walls[0], points)
+        foot, owner = self._feet(points)
+        n, k1, k2, e1 = self._per_wall(foot, owner)
+        out = (points - foot) / self.offset if self.offset > 0 else n
+        return -out, -k2 / (1 + k2 * self.offset), -k1 / (1 + k1 * self.offset), np.cross(n, e1)
+
+    def height(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """About how far points (n, 3) lie beyond the surface, m, with the normals out of the air near them."""
+        if not self.outside:
+            t = self.walls[0].taylor(points)
+            size = np.linalg.norm(t.slope, axis=1)
+            return t.value / size, t.slope / size[:, None]
+        foot, owner = self._feet(points)
+        away = points - foot
+        if self.offset > 0:
+            gap = np.linalg.norm(away, axis=1)
+            return self.offset - gap, -away / gap[:, None]
+        n = -self._per_wall(foot, owner)[0]
+        return np.einsum("ij,ij->i", away, n), n
+
+    def _feet(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The nearest points on the chambers' walls and which wall (n,) each is on."""
+        return feet(self.walls, points)
+
+    def _per_wall(self, foot: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, ...]:
+        """Each foot's own wall's normal, k1, k2 and e1, seen from inside the chamber."""
+        n, e1 = np.empty_like(foot), np.empty_like(foot)
+        k1, k2 = np.empty(len(foot)), np.empty(len(foot))
+        for i, wall in enumerate(self.walls):
+            own = owner == i
+            if own.any():
+                n[own] = normals(wall, foot[own])
+                k1[own], k2[own], e1[own] = curvatures(wall, foot[own])
+        return n, k1, k2, e1
+
+
+def onto(surface: Surface, points: np.ndarray, axis: np.ndarray, steps: int = 6) -> tuple[np.ndarray, np.ndarray]:
+    """Slide points along their unit `axis` (n, 3) to the surface: the points, and how far each slid (n,), m."""
+    slid = np.zeros(len(points))
+    for _ in range(steps):
+        gap, normal = surface.height(points + slid[:, None] * axis)
+        slant = np.einsum("ij,ij->i", normal, axis)
+        # Where the surface runs along the axis (past an edge) there is no foot; a bounded step ends near it.
+        step = gap / np.where(np.abs(slant) > 0.2, slant, np.copysign(0.2, slant))
+        slid = slid - step
+        if np.abs(step).max() < 1e-10:
+            break
+    return points + slid[:, None] * axis, slid
+
+
+def air_ahead(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> np.ndarray:
+    """How deep the air reaches straight in from wall points (n, 3) with normals `axes` out of it, m: (n,)."""
+    return _first_change(wall, centers, -axes, into_air=False)
+
+
+def air_behind(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> np.ndarray:
+    """How far out through the clay the same chamber's air lies again (beyond a waist), m, or infinity: (n,)."""
+    return _first_change(wall, centers, axes, into_air=True)
+
+
+def _first_change(wall: Wall, start: np.ndarray, way: np.ndarray, into_air: bool) -> np.ndarray:
+    """Distance at which the level first changes its sign, by samples and then by regula falsi (Illinois)."""
+    if not len(start):
+        return np.zeros(0)
+    reach = 1.5 * float(np.linalg.norm(np.ptp(wall.box, axis=0)))
+    steps = reach * np.geomspace(2e-3, 1.0, 240)
+    ray = start[:, None, :] + steps[None, :, None] * way[:, None, :]
+    level = wall.level(ray.reshape(-1, 3)).reshape(len(start), -1)
+    beyond = (level < 0) if into_air else (level > 0)
+    last = np.maximum(beyond.argmax(axis=1), 1)
+    rows, found = np.arange(len(start)), beyond.any(axis=1)
+    near, far = steps[last - 1], steps[last]
+    low, high = level[rows, last - 1], level[rows, last]
+    for _ in range(_FALSI):
+        flat = low == high
+        at = np.where(flat, far, far - high * (far - near) / np.where(flat, 1.0, high - low))
+        here = wall.level(start + at[:, None] * way)
+        crossed = (here < 0) != (high < 0)
+        near, low = np.where(crossed, far, near), np.where(crossed, high, low / 2)
+        far, high = at, here
+    return np.where(found, far, np.inf)
+
+
+_FALSI = 12

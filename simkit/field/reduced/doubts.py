@@ -1,0 +1,118 @@
+"""Where the expansion about a mouth does not hold, as measured values beside their limits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from simkit.body.chambers import Opening
+from simkit.body.girth import width_at
+from simkit.body.walls.wall import Wall
+from simkit.field.reduced.boundary import Surface
+
+STEEPEST_DEG = 50.0
+LEAST_GAP = 0.5
+LEAST_DEPTH = 1.0
+WIDEST = 0.5
+TALLEST = 0.25
+FLATTEST_DEG = 35.0
+BLUNTEST = 0.2
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """One reason to trust a port less: which rows it touches, what was measured, and the limit it passed.
+
+    kind: "edge" (steepest turn of the wall within half a radius of the rim, degrees, at most 50), "gap" (least
+    distance between two rims over the smaller radius, at least 0.5), "depth" (depth of air in front of the opening
+    over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5), "collar" (how far
+    the higher of two openings ends above the clay over their distance, at most 0.25), "flat" (slope of a window's edge,
+    degrees, at least 35), "blunt" (radius of a window's rims over its cut-up, at most 0.2).
+    """
+
+    kind: str
+    rows: tuple[int, ...]
+    value: float
+    limit: float
+    side: str = "inside"
+
+    @property
+    def excess(self) -> float:
+        """How far past the limit, as a share of it: 0 at the limit, growing without bound or to 1."""
+        return abs(self.value - self.limit) / self.limit
+
+
+def edges(surface: Surface, openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+    """Openings across an edge or in a tight corner: the wall turns away within half a radius of the rim."""
+    if not openings:
+        return []
+    lift = surface.offset if surface.outside else 0.0
+    down = 0.5 if surface.outside else -0.5
+    rings = []
+    for o in openings:
+        around = 1.0 + 0.5 * (np.sqrt(o.area / np.pi) / o.reach)
+        ring = o.center + around * (o.rim_points(16) - o.center)
+        rings.append(ring + (lift + (-1 if surface.outside else 1) * down * np.sqrt(o.area / np.pi)) * o.axis)
+    normals = surface.normals(surface.nearest(np.concatenate(rings))).reshape(len(openings), 16, 3)
+    out = -1.0 if surface.outside else 1.0
+    upright = np.array([(out * n @ o.axis).min() for n, o in zip(normals, openings, strict=True)])
+    turns = np.degrees(np.arccos(np.clip(upright, -1, 1)))
+    side = "outside" if surface.outside else "inside"
+    passed = np.flatnonzero(turns > STEEPEST_DEG)
+    return [Doubt("edge", (first + int(i),), float(turns[i]), STEEPEST_DEG, side) for i in passed]
+
+
+def gaps(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+    """Pairs of openings whose rims nearly meet at the inside wall."""
+    rims = [o.rim_points(32) for o in openings]
+    found = []
+    for i, j in combinations(range(len(openings)), 2):
+        a, b = openings[i], openings[j]
+        smaller = min(np.sqrt(o.area / np.pi) for o in (a, b))
+        if np.linalg.norm(a.center - b.center) - a.reach - b.reach > LEAST_GAP * smaller:
+            continue
+        gap = float(np.linalg.norm(rims[i][:, None] - rims[j][None], axis=2).min()) / smaller
+        if gap < LEAST_GAP:
+            found.append(Doubt("gap", (first + i, first + j), gap, LEAST_GAP))
+    return found
+
+
+def collars(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+    """Pairs of openings of which one ends on a collar above the clay, where the field has both in it."""
+    raised = [max(o.length - o.clay, 0.0) if o.clay else 0.0 for o in openings]
+    found = []
+    for i, j in combinations(range(len(openings)), 2):
+        height = max(raised[i], raised[j])
+        share = height / float(np.linalg.norm(openings[i].center - openings[j].center)) if height else 0.0
+        if share > TALLEST:
+            found.append(Doubt("collar", (first + i, first + j), share, TALLEST, "outside"))
+    return found
+
+
+def windows(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+    """Windows whose slope leaves the clay far from where they are cut, or whose edge is hardly one."""
+    found = []
+    for i, o in enumerate(openings):
+        if o.is_round:
+            continue
+        if o.edge_deg < FLATTEST_DEG:
+            found.append(Doubt("flat", (first + i,), o.edge_deg, FLATTEST_DEG))
+        if o.inside_rim > BLUNTEST * o.height:
+            found.append(Doubt("blunt", (first + i,), o.inside_rim / o.height, BLUNTEST))
+    return found
+
+
+def widths(openings: Sequence[Opening], depth: np.ndarray, wall: Wall, first: int = 0) -> list[Doubt]:
+    """Openings about as wide as their chamber, by the depth of air (n,) in front of them and its width there."""
+    found = []
+    for i, o in enumerate(openings):
+        width = 2 * float(np.sqrt(o.area / np.pi))
+        if depth[i] < LEAST_DEPTH * width:
+            found.append(Doubt("depth", (first + i,), float(depth[i]) / width, LEAST_DEPTH))
+        share = width / width_at(wall, o)
+        if share > WIDEST:
+            found.append(Doubt("wide", (first + i,), share, WIDEST))
+    return found

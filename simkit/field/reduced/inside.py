@@ -1,0 +1,232 @@
+"""A chamber's answer at its openings: one factorisation for any number of them, anywhere on the wall.
+
+Sign and scale. A port's strength q is the integral of dp/dn over it, n out of the air: with the time factor
+e^{+i omega t}, q = i omega rho U for a flow U through the port into this air, and p = Z q. All Z are in 1/m.
+
+Unit strength at port j makes p = S_j + smooth_j, S_j known in closed form (`source`) and smooth_j solved for on the
+mesh. At k = 0 the air has nowhere to go, so a uniform sink 1/V takes what flows in, and p has zero mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_matrix
+from scipy.spatial.distance import cdist
+
+from simkit.body.meshes.curved import AirMesh
+from simkit.body.walls.wall import Wall
+from simkit.field.fem.factor import Solve, factored_floating
+from simkit.field.fem.forms import stiffness_and_mass
+from simkit.field.fem.gradient import nodal_gradient
+from simkit.field.fem.modes import Modes, floating_modes
+from simkit.field.fem.probes import WallReader
+from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
+from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.mouth import Mouth, heard
+from simkit.field.reduced.source import (
+    Sources,
+    bent_values,
+    kink_slopes,
+    kink_values,
+    source_slopes,
+    source_values,
+)
+
+_SOFT = 0.7  # of the distance between the points of a rule: how near to a source its slopes are let go
+
+
+@dataclass(frozen=True, eq=False)
+class Skin:
+    """A surface with a rule over the facets that mesh it: where the smooth part's wall data are taken.
+
+    points (q, 3) lie on the true surface, with its true normals (q, 3).
+    """
+
+    surface: Surface
+    rule: Rule
+    points: np.ndarray
+    normals: np.ndarray
+    reader: WallReader
+
+    @staticmethod
+    def of(mesh: AirMesh, surface: Surface) -> Skin:
+        """The skin of a mesh whose wall facets lie along `surface`."""
+        rule = facet_rule(mesh.points, mesh.facets)
+        points, normals = surface.settled(rule.points)
+        return Skin(surface, rule, points, normals, WallReader.of(mesh.points, mesh.facets))
+
+    @property
+    def softness(self) -> float:
+        """How near to a source the rule's few points cannot tell its slopes any more, m."""
+        return _SOFT * float(np.sqrt(np.median(self.rule.weights)))
+
+    def mended(self, loads: np.ndarray, totals: np.ndarray, rows: csr_matrix) -> np.ndarray:
+        """Loads (nodes, n) with the flux that the facets' few points missed next to each mouth put back there.
+
+        totals (n,): what each load must sum to; rows (n, nodes): averages over the mouths. The slopes left by S are
+        bounded but not smooth at their source, and near a crease or where the curvature jumps they are steep; what
+        is lost of them is lost beside the mouth.
+        """
+        return loads + rows.T @ np.diag(totals - loads.sum(axis=0))
+
+    def rows(self, mouths: Sequence[Mouth]) -> csr_matrix:
+        """Rows that average a nodal field over the mouths: (n, nodes)."""
+        at = self.reader.rows(np.concatenate([m.ears for m in mouths]))
+        stops = np.cumsum([0, *(len(m.ears) for m in mouths)])
+        weights = np.concatenate([m.ear_weights for m in mouths])
+        return csr_matrix((weights, np.arange(stops[-1]), stops), shape=(len(mouths), stops[-1])) @ at
+
+
+@dataclass(frozen=True, eq=False)
+class InsideAir:
+    """A chamber's meshed air, factored: everything that does not know where the openings are."""
+
+    mesh: AirMesh
+    mass: csr_matrix
+    solve: Solve
+    skin: Skin
+    body: Rule
+    modes: Modes
+    volume: float
+
+    @staticmethod
+    def of(mesh: AirMesh, wall: Wall, modes: int) -> InsideAir:
+        """Assemble and factor the air of `wall`, with its lowest `modes` modes."""
+        K, M = stiffness_and_mass(mesh)
+        solve = factored_floating(K)
+        skin = Skin.of(mesh, Surface((wall,)))
+        return InsideAir(mesh, M, solve, skin, volume_rule(mesh), floating_modes(K, M, solve, modes), wall.volume)
+
+    def answer(self, mouths: Sequence[Mouth]) -> InsideAnswer:
+        """The fields of unit strength at each mouth, at k = 0 and to first order in k^2."""
+        if not mouths:
+            nodes, none = np.zeros((len(self.mesh.points), 0)), np.zeros((0, 0))
+            return InsideAnswer((), nodes, nodes, none, none, np.zeros((0, len(self.modes.k2))))
+        rows = self.skin.rows(mouths)
+        static = self.still(mouths, rows)
+        bent, kink_means = self._body_data(mouths)
+        load = self.mass @ static + self.body.spread @ bent - self.skin.rule.spread @ self._kinks(mouths)
+        second = self._solved(load, kink_means)
+        known, known_kink = heard(source_values, mouths, mouths), heard(kink_values, mouths, mouths)
+        np.fill_diagonal(known, [m.own for m in mouths])
+        np.fill_diagonal(known_kink, [m.own_kink for m in mouths])
+        matrix, bend = rows @ static + known, rows @ second + known_kink
+        return InsideAnswer(tuple(mouths), static, second, matrix, bend, rows @ self.modes.shapes)
+
+    def pressure(self, answer: InsideAnswer, k: complex, strengths: np.ndarray) -> np.ndarray:
+        """The pressure at the mesh's nodes that ports of these strengths (n,) make at wave number k: (nodes,), complex.
+
+        At a node within a mouth the mouth's own near field is as fine as the few points that stand for it, each as even
+        as a disc of its share of the mouth.
+        """
+        k2, points = k * k, self.mesh.points
+        total = -strengths.sum() / (self.volume * k2) + (answer.static + k2 * answer.second) @ strengths
+        for mouth, q in zip(answer.mouths, strengths, strict=True):
+            near = source_values(mouth.sources, points) + k2 * kink_values(mouth.sources, points)
+            near -= _poles(mouth.sources.places, points)
+            total = total + q * (mouth.source_weights @ near)
+        return total + self.modes.shapes @ self._swinging(answer, k2, strengths)
+
+    def gradient(self, answer: InsideAnswer, k: complex, strengths: np.ndarray) -> np.ndarray:
+        """The gradient of the same pressure at the mesh's nodes: (nodes, 3), complex.
+
+        Of what is singular in closed form, of what is meshed as its elements have it. Within a mouth, no nearer to the
+        points that stand for it than they are to each other.
+        """
+        k2, points = k * k, self.mesh.points
+        smooth = (answer.static + k2 * answer.second) @ strengths
+        found = nodal_gradient(self.mesh, smooth + self.modes.shapes @ self._swinging(answer, k2, strengths))
+        for mouth, q in zip(answer.mouths, strengths, strict=True):
+            apart = _spacing(mouth.sources.places)
+            for axis, along in enumerate(np.eye(3)):
+                ways = np.broadcast_to(along, points.shape)
+                steep = source_slopes(mouth.sources, points, ways, apart) + k2 * kink_slopes(
+                    mouth.sources, points, ways
+                )
+                found[:, axis] += q * (mouth.source_weights @ steep)
+        return found
+
+    def _swinging(self, answer: InsideAnswer, k2: complex, strengths: np.ndarray) -> np.ndarray:
+        """How far each mode swings (m,) beyond what the static fields hold of it."""
+        return k2**2 / (self.modes.k2**2 * (self.modes.k2 - k2)) * (answer.ports.T @ strengths)
+
+    def _solved(self, loads: np.ndarray, means: np.ndarray) -> np.ndarray:
+        """Smooth fields (nodes, n) of such loads and a uniform sink, of mean -means: the whole field's is zero."""
+        weight = np.asarray(self.mass.sum(axis=1)).ravel()
+        meshed = weight.sum()
+        fields = self.solve(loads - np.outer(weight, loads.sum(axis=0) / meshed))
+        return fields - (weight @ fields) / meshed - means
+
+    def still(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
+        """The smooth fields (nodes, n) of unit strength at each mouth, with the skin's `rows` for them, at k = 0."""
+        points, normals = self.skin.points, self.skin.normals
+        near = self.skin.softness
+        slopes = [m.source_weights @ source_slopes(m.sources, points, normals, near) for m in mouths]
+        # All of S's lines lie behind the wall: what its delta sends in, the rest of its slope takes out.
+        loads = self.skin.mended(-(self.skin.rule.spread @ np.stack(slopes, axis=1)), np.ones(len(mouths)), rows)
+        return self._solved(loads, np.array([self._mean(m.broad, m.broad_weights) for m in mouths]))
+
+    def _mean(self, sources: Sources, shares: np.ndarray) -> float:
+        """The mean over the air of S.
+
+        By Green's identity the integral of a harmonic S over the air is that of S (x - x0).n/3 - |x - x0|^2/6 dS/dn
+        over the wall, which the source's pole does not disturb.
+        """
+        points, normals = self.skin.points, self.skin.normals
+        x, y, z = sources.coordinates(points)
+        nx, ny, nz = sources.directions(normals)
+        outward = source_values(sources, points) * (x * nx + y * ny + z * nz) / 3
+        inward = source_slopes(sources, points, normals) * (x * x + y * y + z * z) / 6
+        return float(shares @ ((outward - inward) @ self.skin.rule.weights)) / self.volume
+
+    def _kinks(self, mouths: Sequence[Mouth]) -> np.ndarray:
+        """Slopes of R on the wall: (q, n)."""
+        wall = self.skin.points, self.skin.normals
+        return np.stack([m.broad_weights @ kink_slopes(m.broad, *wall) for m in mouths], axis=1)
+
+    def _body_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray]:
+        """What k^2 drives within the air: the bent part of S at the body's points (q, n), and the means of R (n,)."""
+        points, weights = self.body.points, self.body.weights
+        bent = [m.broad_weights @ bent_values(m.broad, points) for m in mouths]
+        means = [m.broad_weights @ (kink_values(m.broad, points) @ weights) / weights.sum() for m in mouths]
+        return np.stack(bent, axis=1), np.array(means)
+
+
+def _spacing(places: np.ndarray) -> float:
+    """How far the points (s, 3) that stand for a mouth are from their neighbours, in the middle, m."""
+    apart = np.linalg.norm(places[:, None] - places, axis=2) + np.where(np.eye(len(places), dtype=bool), np.inf, 0.0)
+    return float(np.median(apart.min(axis=1))) if len(places) > 1 else 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class InsideAnswer:
+    """A chamber's fields and matrices for one set of mouths.
+
+    static, second: smooth nodal fields (nodes, n); matrix (n, n), 1/m, and bend (n, n), m: p = (matrix + k^2 bend)
+    q to that order, rows the port that hears; ports (n, modes): the modes averaged over the mouths, m^(-3/2).
+    """
+
+    mouths: tuple[Mouth, ...]
+    static: np.ndarray
+    second: np.ndarray
+    matrix: np.ndarray
+    bend: np.ndarray
+    ports: np.ndarray
+
+
+def _poles(places: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """What 1/(2 pi r) of points on a wall (s, 3) is too large by where a disc stands for each: (s, p), 1/m.
+
+    A disc of radius a that sends evenly into a half space has 2/a in its middle for 1/r (Rayleigh, Theory of Sound,
+    section 302); discs that cover a mouth have pi a^2 = d^2 with d the distance to the next.
+    """
+    if len(places) < 2:
+        return np.zeros((len(places), len(points)))
+    apart = cdist(places, places)
+    np.fill_diagonal(apart, np.inf)
+    least = apart.min(axis=1)[:, None] / np.sqrt(np.pi) / 2
+    far = cdist(places, points)
+    return np.asarray((1 / far - 1 / np.maximum(far, least)) / (2 * np.pi))

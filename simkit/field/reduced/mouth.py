@@ -1,0 +1,239 @@
+"""The mouth of an opening on one side of its wall: the points that stand for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+from simkit.body.chambers import Opening
+from simkit.field.reduced import flow
+from simkit.field.reduced.boundary import Surface, onto
+from simkit.field.reduced.source import Kernel, Sources, bent_values, kink_values
+
+# A duct's rim lies deeper than the middle of its mouth where the wall is hollow. Duct lengths are measured on the
+# axis, so the duct is longer by 0.329 H a^2: found here for a thick-walled round duct into balls of radius 2 a to
+# 10 a by axisymmetric finite elements, the same at every radius to 1 percent. It is 1.316 of the mean depth H a^2/4.
+RIM_DEPTH = 1.316
+# The same of a rectangular duct's mean depth, by its aspect: cubic elements of ducts of 5.5 by 5.5, 11 by 5.5, 11 by
+# 3.9 and 14 by 3.5 mm in balls of 18 to 30 mm radius, each beside one in a flat wall, right to some 0.01. Towards a
+# long slot, whose every slice is a duct of its own, it falls to 1; beyond 4 it is kept.
+RECTANGLE_DEPTH = PchipInterpolator(np.log([1, 2, 2.82, 4]), [1.417, 1.34, 1.272, 1.195])
+# To second order the caps' average leaves a thick-walled duct too long, in units of a^3 (a of a hole of equal area):
+# out of balls by 0.0605 H^2, by the same elements, into them by nothing; inside a saddle, whose rim is no plane circle,
+# by about 0.17 ((k1 - k2)/2)^2, by three-dimensional elements of ducts into long bodies, good to a fifth of it.
+# A duct out of a ball that ends in a flat face 1.6 radii wide, its edge flush, is longer than the average has it, for
+# the clay falls away only beyond: by (0.357 - 0.2 H a) H a^2, the same elements, balls of 5 to 15 radii.
+FLAT_FACE = 0.357, -0.2
+SECOND_OUTSIDE, SECOND_SADDLE = 0.0605, 0.17
+
+
+def outward_shift(opening: Opening) -> float:
+    """How far along the breath a window's flow leaves the clay from where it enters it, m: its slope leans that way.
+
+    0.739 W t^2.06 s^1.2 a^-0.32 / (1 + 1.82 s t/sqrt(a)), W the cut-up, t the clay and a the width over it, s the
+    slope's cotangent: found from the far field of 24 cells with walls of 0.45 to 1.6 cut-ups, widths of 1.3 to 4 and
+    edges of 12 to 75 degrees, within 10 %.
+    """
+    if opening.is_round or opening.edge_deg >= 90:
+        return 0.0
+    slant, oblong = 1 / np.tan(np.deg2rad(opening.edge_deg)), opening.width / opening.height
+    thick = opening.length / opening.height
+    spread = 1 + 1.82 * slant * thick / np.sqrt(oblong)
+    return float(0.739 * opening.height * thick**2.06 * slant**1.2 * oblong**-0.32 / spread)
+
+
+@dataclass(frozen=True, eq=False)
+class Mouth:
+    """An opening as it meets the air of one side.
+
+    sources with weights, for the near field; broad, a few sources with the same first moments, for what is smooth;
+    ears (q, 3) on the wall with weights, to hear with. own, 1/m: the average of the source's field over its own
+    mouth less that of a flat wall, still without the smooth part; own_kink, m, the same of R = -r/(4 pi), whole;
+    own_log, the mean of ln(distance in m) over its own flat mouth.
+    """
+
+    sources: Sources
+    source_weights: np.ndarray
+    broad: Sources
+    broad_weights: np.ndarray
+    ears: np.ndarray
+    ear_weights: np.ndarray
+    own: float
+    own_kink: float
+    own_log: float
+
+
+def heard(kernel: Kernel, listeners: Sequence[Mouth], senders: Sequence[Mouth]) -> np.ndarray:
+    """Averages of a kernel over the mouths of `listeners` (rows) from those of `senders` (columns)."""
+    ears = np.concatenate([m.ears for m in listeners])
+    starts = np.cumsum([0, *(len(m.ears) for m in listeners[:-1])])
+    weights = np.concatenate([m.ear_weights for m in listeners])
+    columns = [np.add.reduceat(weights * (m.source_weights @ kernel(m.sources, ears)), starts) for m in senders]
+    return np.stack(columns, axis=1)
+
+
+def mouths(openings: Sequence[Opening], surface: Surface, reach: np.ndarray) -> tuple[Mouth, ...]:
+    """The mouths of `openings` on a surface; reach (n,): how far back the line behind each may run, m."""
+    if not openings:
+        return ()
+    plans = [_Plan.of(opening) for opening in openings]
+    counts = [len(plan.flat) for plan in plans]
+
+    def surface_center(o: Opening) -> np.ndarray:
+        if not surface.outside:
+            return o.center
+        return o.center + surface.offset * o.axis + outward_shift(o) * o.forward
+
+    flat = np.concatenate([plan.flat for plan in plans])
+    across, forward, axis, middle = (
+        np.repeat([vector(o) for o in openings], counts, axis=0)
+        for vector in (_across, _forward, _axis, surface_center)
+    )
+    points, rise = onto(surface, middle + flat[:, :1] * across + flat[:, 1:] * forward, axis)
+    send = np.concatenate([np.arange(n) < plan.send for n, plan in zip(counts, plans, strict=True)])
+    normal, k1, k2, e1 = surface.bend(points[send])
+    frames = np.stack([e1, np.cross(-normal, e1), -normal], axis=1)
+    sources = Sources(points[send], frames, k1, k2, np.repeat(reach, [plan.send for plan in plans]))
+    out, first, first_send = [], 0, 0
+    for n, plan in zip(counts, plans, strict=True):
+        own = slice(first, first + n)
+        near = sources[first_send : first_send + plan.send]
+        out.append(plan.mouth(near, points[own], rise[own], surface.outside))
+        first, first_send = first + n, first_send + plan.send
+    return tuple(out)
+
+
+def _across(opening: Opening) -> np.ndarray:
+    return opening.across
+
+
+def _forward(opening: Opening) -> np.ndarray:
+    return opening.forward
+
+
+def _axis(opening: Opening) -> np.ndarray:
+    return opening.axis
+
+
+@dataclass(frozen=True, eq=False)
+class _Plan:
+    """Where in its tangent plane an opening sends (first broad, then near), hears, and is probed for its cap.
+
+    scale (2,), m: half the mouth's width and height; flat (q, 2), m: in that order, of which the first `broad`, and
+    then up to `send`, are sources.
+    """
+
+    opening: Opening
+    exponent: float
+    scale: np.ndarray
+    flat: np.ndarray
+    broad: int
+    source_weights: np.ndarray
+    ear_weights: np.ndarray
+
+    @staticmethod
+    def of(opening: Opening) -> _Plan:
+        if opening.is_round:
+            exponent = flow.rim_exponent(opening.length / opening.radius)
+            phi = 2 * np.pi * np.arange(3) / 3
+            broad = np.sqrt(flow.disc_moment(exponent)) * np.stack([np.cos(phi), np.sin(phi)], axis=1)
+            sends, ears = flow.disc_points(0.0), flow.disc_points(0.5)
+            weights = (flow.disc_weights(exponent),) * 2
+            scale = np.full(2, opening.radius)
+        else:
+            exponent = flow.SLIT
+            broad = np.sqrt(flow.square_moment()) * np.array([(1, 1), (1, -1), (-1, 1), (-1, -1)])
+            (sends, w), (ears, v) = flow.square_points(4, 3), flow.square_points(5, 4)
+            weights = (w, v)
+            scale = np.array([opening.width, opening.height]) / 2
+        phi = 2 * np.pi * np.arange(8) / 8
+        probes = np.concatenate([[(0.0, 0.0)], np.stack([np.cos(phi), np.sin(phi)], axis=1)])
+        flat = np.concatenate([broad, sends, ears, probes]) * scale
+        return _Plan(opening, exponent, scale, flat, len(broad), *weights)
+
+    @property
+    def send(self) -> int:
+        return self.broad + len(self.source_weights)
+
+    def mouth(self, sources: Sources, points: np.ndarray, rise: np.ndarray, outside: bool) -> Mouth:
+        near = sources[self.broad :]
+        # Where the wall's bend changes within the mouth, the few must still stand for the mean bend of the many.
+        missing = float(self.source_weights @ near.mean_curvature - sources.mean_curvature[: self.broad].mean())
+        broad = sources[: self.broad].bent_more(missing)
+        hear = slice(self.send, self.send + len(self.ear_weights))
+        flat = self.flat[self.broad : self.send, None], self.flat[None, hear]
+        gap = np.linalg.norm(flat[0] - flat[1], axis=2)
+        ears = points[hear]
+        cap = np.linalg.lstsq(flow.monomials(self.flat / self.scale), rise, rcond=None)[0]
+        return Mouth(
+            near,
+            self.source_weights,
+            broad,
+            np.full(self.broad, 1 / self.broad),
+            ears,
+            self.ear_weights,
+            self._own_bulge(cap) + self._own_line(near, ears, gap) + self._own_rim(near, cap, outside),
+            self._own_kink(near, ears, gap),
+            self._own_log(),
+        )
+
+    def _own_line(self, near: Sources, ears: np.ndarray, gap: np.ndarray) -> float:
+        """Mean of the second and third term, the logarithm's pole in closed form."""
+        share = near.mean_curvature / (4 * np.pi)
+        rest = bent_values(near, ears) + share[:, None] * np.log(gap)
+        return float(self.source_weights @ (rest @ self.ear_weights - share * self._own_log()))
+
+    def _own_log(self) -> float:
+        o = self.opening
+        if o.is_round:
+            return float(np.log(o.radius)) + flow.disc_log(self.exponent)
+        return flow.rectangle_log(o.width, o.height)
+
+    def _own_bulge(self, cap: np.ndarray) -> float:
+        """Mean of 1/(2 pi true distance) - 1/(2 pi flat distance): the mouth's cap is no plane."""
+        total = 0.0
+        for pairs, gaps, weights in self._pairs():
+            steepness = (pairs.rise @ cap) / gaps
+            total += float(weights @ (1 / np.sqrt(1 + steepness * steepness) - 1))
+        return total / (2 * np.pi)
+
+    def _pairs(self) -> Iterator[tuple[flow.Pairs, np.ndarray, np.ndarray]]:
+        """Pairs of points of the mouth, their distances, m, and weights that give the mean of f/distance, 1/m."""
+        o = self.opening
+        if o.is_round:
+            thin = (self.exponent - flow.THICK) / (flow.THIN - flow.THICK)
+            for exponent, part in ((flow.THIN, thin), (flow.THICK, 1 - thin)):
+                pairs = flow.disc_pairs(exponent)
+                yield pairs, pairs.gaps(o.radius, o.radius), part * pairs.weights / o.radius
+        else:
+            pairs = flow.square_pairs(8, 9)
+            gaps = pairs.gaps(o.width / 2, o.height / 2)
+            yield pairs, gaps, pairs.weights / gaps
+
+    def _own_rim(self, near: Sources, cap: np.ndarray, outside: bool) -> float:
+        """What the rim's depth adds to the duct, over the area: RIM_DEPTH of the cap's mean depth, less its square."""
+        o = self.opening
+        if outside and o.clay:
+            bend = -float(near.mean_curvature.mean()) * o.radius
+            return bend * float(np.polyval(FLAT_FACE[::-1], abs(bend))) * o.radius / o.area
+        if o.is_round:
+            depth = float(near.mean_curvature.mean()) * o.radius**2 / 4
+        else:  # the true one: a wide window's sides lie deeper than its middle's curvature would have them
+            depth = flow.square_rise(cap) * (1 if outside else -1)
+        mean, half = float(near.mean_curvature.mean()), float((near.k1 - near.k2).mean()) / 2
+        thick = (flow.THIN - self.exponent) / (flow.THIN - flow.THICK) if o.is_round else 1.0
+        if outside and not o.is_round:  # the same for a disc, whose mean depth is H a^2/4; of a rectangle by its own
+            mean = 4 * np.pi * depth / o.area
+        second = thick * (SECOND_OUTSIDE * mean**2 if outside else SECOND_SADDLE * half**2)
+        aspect = 1.0 if o.is_round else max(o.width, o.height) / min(o.width, o.height)
+        rim = RIM_DEPTH if o.is_round else float(RECTANGLE_DEPTH(np.log(min(aspect, 4.0))))
+        return (rim * depth - second * (o.area / np.pi) ** 1.5) / o.area
+
+    def _own_kink(self, near: Sources, ears: np.ndarray, gap: np.ndarray) -> float:
+        """Mean of -r/(4 pi) over the cap; the few points' error for a flat mouth is taken out."""
+        fine = sum(float(weights @ (gaps * gaps)) for _, gaps, weights in self._pairs())
+        coarse = float(self.source_weights @ gap @ self.ear_weights)
+        return float(self.source_weights @ kink_values(near, ears) @ self.ear_weights) - (fine - coarse) / (4 * np.pi)

@@ -1,0 +1,224 @@
+"""The air around the body as its openings see it: a thin meshed shell, and beyond it spherical waves.
+
+Signs as in `inside`, seen from the outside air: p = Z q with q = i omega rho U for a flow U out of the body. Unit
+strength at port j makes p = S_j + k^2 R_j + smooth_j, with S and R of `source`, and for every test field v
+
+    integral of grad smooth . grad v - k^2 smooth v  +  far integral of v D smooth
+        =  integral of (k^2 bent + k^4 R) v  -  wall integral of v d(S + k^2 R)/dn
+           -  far integral of v (d/dr + D)(S + k^2 R)
+
+with bent = S - 1/(2 pi r), D the exact condition of `waves` for the first degrees, and for the degrees above them
+that of the next degree at k = 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_matrix, diags
+
+from simkit.body.meshes.curved import AirMesh
+from simkit.field.fem.factor import Solve, factored
+from simkit.field.fem.far_field import degrees, harmonics, leaving
+from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
+from simkit.field.fem.stiffness import matrices
+from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.inside import Skin
+from simkit.field.reduced.mouth import Mouth, heard
+from simkit.field.reduced.source import bent_values, kink_slopes, kink_values, source_slopes, source_values
+
+TOP = 8  # highest degree that leaves exactly
+DEGREE = degrees(TOP)
+
+
+@dataclass(frozen=True, eq=False)
+class FarSphere:
+    """The sphere at which the mesh ends: points (q, 3) on it, the harmonics' values there times the weights, and
+    `loads` (nodes, (TOP + 1)^2), the integrals of harmonics times shape functions."""
+
+    center: np.ndarray
+    radius: float
+    points: np.ndarray
+    weighted: np.ndarray
+    loads: np.ndarray
+
+    @staticmethod
+    def of(rule: Rule, center: np.ndarray, radius: float) -> FarSphere:
+        """The far sphere of a rule over its facets."""
+        away = rule.points - center
+        away = away / np.linalg.norm(away, axis=1, keepdims=True)
+        Y = harmonics(away, TOP)
+        return FarSphere(center, radius, center + radius * away, Y * rule.weights, rule.spread @ Y.T)
+
+    @property
+    def normals(self) -> np.ndarray:
+        """Unit normals away from the body: (q, 3)."""
+        return (self.points - self.center) / self.radius
+
+
+@dataclass(frozen=True, eq=False)
+class OutsideAir:
+    """The air around a body, factored: everything that does not know where the openings are.
+
+    stiffness: with the far condition of degrees above TOP; ripples (nodes, (TOP + 1)^2): what the far sphere's
+    harmonics make in the shell; span (nodes, r): the same and more, to second order in k^2, orthonormal.
+    """
+
+    mesh: AirMesh
+    stiffness: csr_matrix
+    mass: csr_matrix
+    solve: Solve
+    skin: Skin
+    body: Rule
+    far: FarSphere
+    steepness: float
+    ripples: np.ndarray
+    span: np.ndarray
+
+    @staticmethod
+    def of(mesh: AirMesh, surface: Surface, center: np.ndarray, radius: float) -> OutsideAir:
+        """Assemble and factor the shell between a body's outer surface and the sphere (center, radius)."""
+        K, M = matrices(mesh)
+        rule = facet_rule(mesh.points, mesh.outer)
+        far = FarSphere.of(rule, center, radius)
+        steepness = (TOP + 2) / radius
+        stiffness = (K + steepness * (rule.spread @ diags(1 / rule.weights) @ rule.spread.T)).tocsr()
+        solve = factored(stiffness)
+        first = solve(far.loads)
+        second = solve(M @ first[:, DEGREE <= 4])
+        third = solve(M @ second[:, DEGREE[DEGREE <= 4] <= 3])
+        span = np.linalg.qr(np.concatenate([first, second, third], axis=1))[0]
+        return OutsideAir(
+            mesh, stiffness, M, solve, Skin.of(mesh, surface), volume_rule(mesh), far, steepness, first, span
+        )
+
+    def answer(self, mouths: Sequence[Mouth], wave_numbers: np.ndarray) -> OutsideAnswer:
+        """The fields of unit strength at each mouth at some real wave numbers (m,)."""
+        if not mouths:
+            count = len(wave_numbers)
+            none = np.zeros((count, 0, 0))
+            return OutsideAnswer((), wave_numbers, self.span, np.zeros((count, self.span.shape[1], 0)), none, none)
+        rows = self.skin.rows(mouths)
+        loads = self._loads(mouths, rows)
+        far = self._far_data(mouths)
+        span = self._widened(loads)
+        shrunk = _Shrunk.of(self, span, loads)
+        fields = np.stack([shrunk.solved(k, far) for k in wave_numbers])
+        rows = rows @ span
+        known, kink = heard(source_values, mouths, mouths), heard(kink_values, mouths, mouths)
+        np.fill_diagonal(known, [m.own for m in mouths])
+        np.fill_diagonal(kink, [m.own_kink for m in mouths])
+        matrices = known + np.square(wave_numbers)[:, None, None] * kink + rows @ fields
+        radiated = np.stack([shrunk.radiated(k, c, far) for k, c in zip(wave_numbers, fields, strict=True)])
+        return OutsideAnswer(tuple(mouths), wave_numbers, span, fields, matrices, radiated)
+
+    def still(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
+        """The smooth fields (nodes, n) of unit strength at each mouth, with the skin's `rows` for them, at k = 0."""
+        free = self.solve(self._still_load(mouths, rows))
+        harmonics, update = self.far.loads.T, ((DEGREE + 1) / self.far.radius - self.steepness) / self.far.radius**2
+        left = np.linalg.solve(np.eye(len(update)) + (harmonics @ self.ripples) * update, harmonics @ free)
+        return free - self.ripples @ (update[:, None] * left)
+
+    def _still_load(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
+        wall = self.skin.points, self.skin.normals, self.skin.softness
+        slopes = np.stack([m.source_weights @ source_slopes(m.sources, *wall) for m in mouths], axis=1)
+        # The point on the wall sends 2 and its line H L; one of all this is the delta's.
+        passed = [1 + m.source_weights @ (m.sources.mean_curvature * m.sources.reach) for m in mouths]
+        return self.skin.mended(-(self.skin.rule.spread @ slopes), -np.array(passed), rows)
+
+    def _loads(self, mouths: Sequence[Mouth], rows: csr_matrix) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Loads (nodes, n) that go with 1, k^2 and k^4."""
+        kinks = [m.broad_weights @ kink_slopes(m.broad, self.skin.points, self.skin.normals) for m in mouths]
+        bent = [m.broad_weights @ bent_values(m.broad, self.body.points) for m in mouths]
+        kink = [m.broad_weights @ kink_values(m.broad, self.body.points) for m in mouths]
+        on_wall, in_body = self.skin.rule.spread, self.body.spread
+        return (
+            self._still_load(mouths, rows),
+            in_body @ np.stack(bent, axis=1) - on_wall @ np.stack(kinks, axis=1),
+            in_body @ np.stack(kink, axis=1),
+        )
+
+    def _far_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Harmonic components over the far sphere of S, R and dR/dr: ((TOP + 1)^2, n) each."""
+        points, normals = self.far.points, self.far.normals
+        S = [m.broad_weights @ source_values(m.broad, points) for m in mouths]
+        R = [m.broad_weights @ kink_values(m.broad, points) for m in mouths]
+        steep = [m.broad_weights @ kink_slopes(m.broad, points, normals) for m in mouths]
+        return tuple(self.far.weighted @ np.stack(values, axis=1) for values in (S, R, steep))
+
+    def _widened(self, loads: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+        """The span with the fields added that the loads make, order by order in k^2: orthonormal columns."""
+        fields = [self.solve(loads[0])]
+        for load in (*loads[1:], 0.0):
+            fields.append(self.solve(load + self.mass @ fields[-1]))
+        added = np.concatenate(fields, axis=1)
+        added = added / np.linalg.norm(added, axis=0)
+        for _ in range(2):  # twice, for mouths that all but coincide
+            added = np.linalg.qr(added - self.span @ (self.span.T @ added))[0]
+        return np.concatenate([self.span, added], axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class _Shrunk:
+    """The shell's equations among the fields of a span: a model that answers at any wave number in a millisecond."""
+
+    stiffness: np.ndarray
+    mass: np.ndarray
+    loads: tuple[np.ndarray, ...]
+    far_loads: np.ndarray
+    steepness: float
+    radius: float
+
+    @staticmethod
+    def of(air: OutsideAir, span: np.ndarray, loads: tuple[np.ndarray, ...]) -> _Shrunk:
+        return _Shrunk(
+            span.T @ (air.stiffness @ span),
+            span.T @ (air.mass @ span),
+            tuple(span.T @ load for load in loads),
+            span.T @ air.far.loads,
+            air.steepness,
+            air.far.radius,
+        )
+
+    def solved(self, k: complex, far: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+        """Components of the smooth fields in the span at wave number k: (r, n)."""
+        S, R, steep = far
+        D = leaving(k, self.radius, TOP)[DEGREE]
+        # S is made of decaying multipoles: d/dr of its degree l is -(l + 1)/radius of it.
+        left = (D - (DEGREE + 1) / self.radius)[:, None] * S + k**2 * (steep + D[:, None] * R)
+        load = self.loads[0] + k**2 * self.loads[1] + k**4 * self.loads[2] - self.far_loads @ left / self.radius**2
+        condition = (self.far_loads * ((D - self.steepness) / self.radius**2)) @ self.far_loads.T
+        return np.linalg.solve(self.stiffness - k**2 * self.mass + condition, load)
+
+    def radiated(self, k: float, fields: np.ndarray, far: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+        """What leaves through the far sphere, as -Im Z: sum over harmonics of Im D p_i* p_j / radius^2: (n, n), 1/m.
+
+        Energy that left an opening must pass there, so this is -Im Z, but never negative whatever the mesh.
+        """
+        S, R, _ = far
+        through = self.far_loads.T @ fields + S + k**2 * R
+        power = leaving(k, self.radius, TOP)[DEGREE].imag / self.radius**2
+        return np.real(through.conj().T @ (power[:, None] * through))
+
+
+@dataclass(frozen=True, eq=False)
+class OutsideAnswer:
+    """The outside's fields and matrices for one set of mouths at some wave numbers.
+
+    fields (m, r, n): components of the smooth fields in `span` (nodes, r); matrices (m, n, n), 1/m, rows the port
+    that hears, as read at the mouths; radiated (m, n, n), 1/m, -Im Z as it passes the far sphere.
+    """
+
+    mouths: tuple[Mouth, ...]
+    wave_numbers: np.ndarray
+    span: np.ndarray
+    fields: np.ndarray
+    matrices: np.ndarray
+    radiated: np.ndarray
+
+    @property
+    def even(self) -> np.ndarray:
+        """Z (m, n, n), symmetric and passive: the real part as read, the imaginary part as radiated, 1/m."""
+        return (self.matrices + self.matrices.swapaxes(1, 2)).real / 2 - 1j * self.radiated

@@ -1,0 +1,163 @@
+"""Each command's answer as the text it prints."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from rich.table import Table
+from rich.text import Text
+
+from simkit.optimise.aims.handmade import HandError
+from simkit.pitch import in_cents
+from simkit.show.chord_table import blown_chord_table, chord_table
+from simkit.show.lines import IN_TUNE_CENTS, signed
+from simkit.show.terminal import blow_table, combination_table, note_table, printed, ring_table
+from simkit.sound.answers.chart import Chart
+from simkit.sound.answers.comparison import Comparison
+from simkit.sound.answers.higher import Ringing
+from simkit.sound.answers.prediction import PredictedNote, Prediction
+from simkit.sound.blowing.advice import HARD_PA
+from simkit.sound.blowing.behaviour import NoteBlown
+from simkit.sound.blowing.table import BlowTable
+from simkit.vessel import Vessel, tuning_of
+
+Part = Table | Text | str
+
+
+def prediction_text(vessel: Vessel, prediction: Prediction, hand: HandError | None = None) -> str:
+    """The table of notes of each chamber, what it was computed for, and where physics leaves its validity.
+
+    hand: what hand-made error does to the notes, shown beside the models' own uncertainty.
+    """
+    parts: list[Part] = [vessel.title] if vessel.title else []
+    for chamber in prediction.chambers:
+        name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
+        by_hand = hand.of(chamber.name) if hand else ()
+        table = note_table(vessel.chamber(chamber.name).holes, chamber.notes, by_hand)
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}", "", table, ""]
+        parts += [*_pull_words(chamber.notes), *_neighbour_words(chamber.notes), ""]
+    parts += chord_table(prediction.chords) if prediction.chords else []
+    if any(note.pitch for note in prediction.notes):
+        parts.append(_READING.format(cents=IN_TUNE_CENTS))
+    if hand:
+        parts.append(hand.words)
+    return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
+
+
+_READING = "cents: off the target, ± what the computation itself may be wrong by; in tune: within {cents:g} cents"
+
+
+def _pull_words(notes: Sequence[PredictedNote]) -> list[str]:
+    """What an open windway would do to the notes that it moves most and least."""
+    pulled = [(n.answer.windway_cents, n.pitch or "the note") for n in notes if n.answer.windway_cents is not None]
+    if not pulled:
+        return []
+    (most, first), (least, last) = max(pulled), min(pulled)
+    rest = f", {last} by {least:.0f}" if last != first else ""
+    opened = "windway taken as closed; open, as a player has it (--windway mouth)"
+    return [f"{opened}, it would raise {first} by {in_cents(most)}{rest}"]
+
+
+def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:
+    """How far the silent chambers beside this one pull its notes."""
+    words = []
+    for key, what in (("neighbours_cents", "covered"), ("neighbours_open_cents", "open too")):
+        pulled = [(getattr(n.answer, key), n.pitch or "the note") for n in notes if getattr(n.answer, key) is not None]
+        if pulled:
+            cents, pitch = max(pulled, key=lambda pair: abs(pair[0]))
+            words.append(f"{signed(cents)} cents ({pitch}) with their holes {what}")
+    return [f"the silent windows beside pull at most {', '.join(words)}"] if words else []
+
+
+def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
+    """The table of resonances of each chamber, what it was computed for, and where physics leaves its validity."""
+    parts: list[Part] = [vessel.title] if vessel.title else []
+    state = state_words(ringing)
+    for chamber in ringing.chambers:
+        name = f"{chamber.name}: " if len(ringing.chambers) > 1 else ""
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {air_words(vessel)}", ""]
+        parts += [ring_table(chamber.rings, tuning_of(vessel), chamber.note), ""]
+    return printed(*parts, *_cautions(ringing.cautions)).rstrip() + "\n"
+
+
+def state_words(ringing: Ringing) -> str:
+    """Which of a chamber's openings were open as it rang."""
+    if ringing.closed:
+        return "closed chamber"
+    return f"open: {', '.join(ringing.opened)}" if ringing.opened else "all holes covered"
+
+
+def chart_text(vessel: Vessel, chart: Chart) -> str:
+    """Every combination of holes of each chamber, ascending, with the note that it comes nearest to."""
+    parts: list[Part] = [vessel.title] if vessel.title else []
+    for chamber in chart.chambers:
+        name = f"{chamber.name}: " if len(chart.chambers) > 1 else ""
+        count, holes = len(chamber.fingerings), len(chamber.holes)
+        what = f"{count} combinations of {holes} hole{'s' * (holes > 1)}" if holes else "a chamber without holes"
+        parts += [f"{name}{what} by {chart.model}, {air_words(vessel)}", ""]
+        parts += [combination_table(vessel.chamber(chamber.name).holes, chamber), ""]
+    return printed(*parts, *_cautions(chart.cautions)).rstrip() + "\n"
+
+
+def blow_text(vessel: Vessel, table: BlowTable) -> str:
+    """How each note of each chamber blows, and under the table what may help."""
+    parts: list[Part] = [vessel.title] if vessel.title else []
+    for chamber in table.chambers:
+        name = f"{chamber.name}: " if len(table.chambers) > 1 else ""
+        rows = blow_table(vessel.chamber(chamber.name).holes, chamber.notes)
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}, by {table.model}", "", rows, ""]
+        parts += [_all_open_words(chamber.all_open)] if chamber.all_open else []
+        for note in chamber.notes:
+            parts += [f"{note.pitch or 'all covered'}: {text}" for text in note.advice]
+        parts += ["", *_BLOW_WORDS, ""]
+    parts += blown_chord_table(table.chords) if table.chords else []
+    return printed(*parts, *_cautions(table.cautions)).rstrip() + "\n"
+
+
+def _all_open_words(blown: NoteBlown) -> str:
+    """Whether the jet still has strength to spare where the window drives least."""
+    if blown.gain is None or blown.airiness_db is None:
+        return "all holes open: silent, the jet cannot make up for the losses"
+    return (
+        f"all holes open: the jet gives a small swing {blown.gain:.1f} times what it loses, so it speaks; "
+        f"airy {blown.airiness_db:.0f} dB"
+    )
+
+
+# A centimetre of water is 98 Pa (hydrostatics). Soft and firm: common practice, no source; hard: see `HARD_PA`.
+FEELING = (
+    "to feel it: a straw 1 cm deep in water bubbles at 100 Pa, 5 cm deep at 500; 100 to 300 is soft, to 800 firm, "
+    f"above {HARD_PA:,.0f} hard"
+)
+_BLOW_WORDS = (
+    "Pa: breath at which the jet drives the note best; Hz: what sounds then; bend: cents for 10 % more breath",
+    FEELING,
+    "starts at: at least this much breath; margin: how many times the breath until it jumps up (>: none to 5,000 Pa;",
+    "dies: until it falls silent instead)",
+    "airy: breath power over tone power, to compare notes by",
+)
+
+
+def comparison_text(vessel: Vessel, comparison: Comparison) -> str:
+    """The models side by side, and under each chamber's table why they part."""
+    prediction = comparison.prediction
+    parts: list[Part] = [vessel.title] if vessel.title else []
+    for chamber, reasons, window in zip(prediction.chambers, comparison.reasons, comparison.windows, strict=True):
+        name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
+        table = note_table(vessel.chamber(chamber.name).holes, chamber.notes)
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}", "", table, ""]
+        for note, said in zip(chamber.notes, reasons, strict=True):
+            parts += [f"{note.pitch or 'all covered'}:", *(f"  {reason}" for reason in said)] if said else []
+        parts += ["", *([str(window), ""] if window else [])]
+    return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
+
+
+def air_words(vessel: Vessel) -> str:
+    """The air that a design is computed for."""
+    air = vessel.air
+    breath = f", {100 * air.breath_share:.0f} % breath" if air.breath_share else ""
+    return f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity{breath}"
+
+
+def _cautions(cautions: Iterable[str]) -> list[str]:
+    return [f"caution: {text}" for text in cautions]

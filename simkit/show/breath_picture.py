@@ -1,0 +1,125 @@
+"""The breath that a scale wants at a glance: each note's playing pressure, where it starts and where it jumps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import FigureBase
+from matplotlib.ticker import FuncFormatter, NullFormatter
+
+from simkit.show import look
+from simkit.show.look import Panel
+from simkit.show.scale import draw_fingers
+from simkit.show.terminal import margin_words
+from simkit.sound.blowing.advice import HARD_PA, NARROW
+from simkit.sound.blowing.table import BlowingChamber, BlowingNote
+from simkit.sound.blowing.takeover import HIGHEST_PA
+
+WIDTH_MM, STEP_MM = 150.0, 11.0
+LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 19.0, 14.0, 15.0, 16.0
+BREATH_MM, MARGIN_MM, HOLE_MM, GAP_MM = 52.0, 34.0, 3.6, 7.0
+PASCALS = (5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
+TIMES = (1, 1.5, 2, 3, 5, 10, 20, 50, 100, 200, 500)
+
+
+def breath_panel(title: str, holes: Sequence[str], chamber: BlowingChamber) -> Panel:
+    """Three panels over the notes: breath in Pa from onset to jump, the margin between, and the fingering."""
+    notes = chamber.notes
+    width = max(WIDTH_MM, LEFT_MM + RIGHT_MM + STEP_MM * len(notes))
+    fingers = max(HOLE_MM * len(holes), 1.0)
+    height = HEAD_MM + BREATH_MM + GAP_MM + MARGIN_MM + GAP_MM + fingers + FOOT_MM
+
+    def draw(figure: FigureBase) -> None:
+        def panel(top: float, tall: float) -> Axes:
+            box = (LEFT_MM / width, 1 - (top + tall) / height, 1 - (LEFT_MM + RIGHT_MM) / width, tall / height)
+            axes = figure.add_axes(box, xlim=(-0.6, len(notes) - 0.4))
+            axes.set_xticks(range(len(notes)), [note.pitch or "all covered" for note in notes])
+            axes.tick_params(axis="x", length=0, labelbottom=False)
+            axes.spines["bottom"].set_visible(False)
+            return axes
+
+        heading = look.short(title, width - LEFT_MM - RIGHT_MM, 12)
+        figure.text(LEFT_MM / width, 1 - 7 / height, heading, fontsize=12, va="center", parse_math=False)
+        _breath(panel(HEAD_MM, BREATH_MM), chamber)
+        _margins(panel(HEAD_MM + BREATH_MM + GAP_MM, MARGIN_MM), notes)
+        lowest = panel(HEAD_MM + BREATH_MM + MARGIN_MM + 2 * GAP_MM, fingers)
+        lowest.tick_params(axis="x", labelbottom=True)
+        draw_fingers(lowest, holes, [note.open for note in notes])
+        caption = "bars: from where a note can start to where it jumps (triangle) or dies, up to 5,000 Pa"
+        feeling = "100 Pa: a straw 1 cm deep in water just bubbles; 500 Pa: 5 cm deep"
+        for y, words in ((6.4, caption), (3, feeling)):
+            figure.text(LEFT_MM / width, y / height, words, color=look.QUIET, fontsize=7, parse_math=False)
+
+    return Panel(width, height, draw)
+
+
+_BELOW_FROM = 0.55  # of the hard breath: from there on a figure above its dot reaches up to the line
+
+
+def _breath(axes: Axes, chamber: BlowingChamber) -> None:
+    notes = chamber.notes
+    _logarithmic(axes, PASCALS, "breath, Pa")
+    axes.axhline(HARD_PA, color=look.FAINT, linewidth=0.8, zorder=0)
+    _beside(axes, HARD_PA, "hard\nabove")
+    low, ends = HARD_PA, _ends(chamber)
+    for n, note in enumerate(notes):
+        b = note.blown
+        if b.pressure is None:
+            axes.annotate("silent", (n, 0.5), xycoords=("data", "axes fraction"), ha="center", va="center", rotation=90,
+                          fontsize=7, color=look.CLAY)  # fmt: skip
+            continue
+        start = min(b.threshold or b.pressure, b.pressure)
+        axes.plot([n, n], [start, ends[n]], color=look.BODY, linewidth=6, zorder=1,
+                  solid_capstyle="butt")  # fmt: skip
+        if b.overblow_at and b.lasts is None:
+            axes.plot(n, b.overblow_at, "v", color=look.INK, markersize=4, zorder=3, clip_on=False)
+        fill = look.CLAY if b.in_phase else look.PAPER
+        axes.plot(n, b.pressure, "o", color=look.CLAY, markerfacecolor=fill, markersize=5, zorder=4, clip_on=False)
+        below = _BELOW_FROM * HARD_PA < b.pressure < HARD_PA  # above the dot the line would strike it
+        axes.annotate(f"{b.pressure:.0f}", (n, b.pressure), (0, -5 if below else 5), textcoords="offset points",
+                      ha="center", va="top" if below else "bottom", fontsize=6.5, color=look.INK,
+                      zorder=5)  # fmt: skip
+        low = min(low, start)
+    axes.set_ylim(low / 1.2, HIGHEST_PA * 1.1)
+    joined = [(n, note.blown.pressure) for n, note in enumerate(notes) if note.blown.pressure is not None]
+    axes.plot([n for n, _ in joined], [p for _, p in joined], color=look.CLAY, linewidth=0.8, alpha=0.5, zorder=2)
+
+
+def _ends(chamber: BlowingChamber) -> np.ndarray:
+    """Breath (F,) in Pa at which each note jumps, or else dies; the highest that is looked at if it does neither."""
+    over = chamber.blown.takeover
+    return np.fmin(np.fmin(over.dies, over.pressure), HIGHEST_PA)
+
+
+def _margins(axes: Axes, notes: Sequence[BlowingNote]) -> None:
+    _logarithmic(axes, TIMES, "margin, times\nthe breath")
+    axes.axhline(NARROW, color=look.FAINT, linewidth=0.8, zorder=0)
+    _beside(axes, NARROW, "narrow\nbelow")
+    most = 2.0
+    for n, note in enumerate(notes):
+        margin = note.blown.lasts or note.blown.overblow_margin
+        if margin is None:
+            continue
+        jumps = note.blown.overblow_at is not None and note.blown.lasts is None
+        axes.bar(n, margin - 1, bottom=1, width=0.5, color=look.CLAY if jumps else look.PAPER, edgecolor=look.CLAY,
+                 linewidth=0.8)  # fmt: skip
+        axes.annotate(margin_words(note.blown), (n, max(margin, 1)), (0, 2),
+                      textcoords="offset points", ha="center", fontsize=6.5, color=look.QUIET)  # fmt: skip
+        most = max(most, margin)
+    axes.set_ylim(1, most * 1.4)
+
+
+def _beside(axes: Axes, value: float, text: str) -> None:
+    axes.annotate(text, (1, value), (3, 0), xycoords=("axes fraction", "data"), textcoords="offset points", va="center",
+                  fontsize=6.5, color=look.QUIET)  # fmt: skip
+
+
+def _logarithmic(axes: Axes, ticks: Sequence[float], label: str) -> None:
+    axes.set_yscale("log")
+    axes.set_yticks(ticks)
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.tick_params(axis="y", which="minor", length=0)
+    axes.set_ylabel(label, color=look.QUIET)

@@ -1,0 +1,193 @@
+"""Answers as tables on a terminal, and as plain text anywhere else."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Sequence
+from io import StringIO
+from itertools import pairwise
+from typing import TextIO
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from simkit.pitch import Tuning, in_cents
+from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, blown_word, fingering, shares, signed, word
+from simkit.sound.answers.chart import ChartedChamber
+from simkit.sound.answers.higher import Ring
+from simkit.sound.answers.prediction import Answer, PredictedNote
+from simkit.sound.blowing.behaviour import NoteBlown
+from simkit.sound.blowing.table import BlowingNote
+from simkit.vessel import Hole
+
+ACCENT = "rgb(180,83,42)"  # fired clay, as in the pictures
+PLAIN_WIDTH = 400  # off a terminal nothing is wrapped
+
+
+def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: Sequence[float] = ()) -> Table:
+    """Each note: its fingering, its target, what each model says, and how it is in tune by the last of them.
+
+    by_hand: for each note the cents that hand-made error adds or takes.
+    """
+    models = [answer.model for answer in notes[0].answers] if notes else []
+    breathed = any(note.answer.breath_cents is not None for note in notes)
+    table = plain_table()
+    table.add_column("note")
+    table.add_column("fingering")
+    table.add_column("target Hz", justify="right")
+    for model in models:
+        table.add_column(f"{model} Hz", justify="right")
+        table.add_column("cents", justify="right")
+        table.add_column("Q", justify="right", style="dim")
+    if breathed:
+        table.add_column("in breath", justify="right")
+    if by_hand:
+        table.add_column("by hand", justify="right")
+    table.add_column("")
+    for n, note in enumerate(notes):
+        cells = [note.pitch or "all covered", fingering(holes, note.open), _number(note.target_hz, 1)]
+        for answer in note.answers:
+            cells += _heard(answer)
+        if breathed:
+            moved = note.answer.breath_cents
+            cells.append("" if moved is None else signed(moved))
+        if by_hand:
+            cells.append(f"± {by_hand[n]:.0f}")
+        said = word(note.answer.cents)
+        table.add_row(*cells, Text(said, style="" if said == "in tune" else ACCENT))
+    return table
+
+
+def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
+    """Each combination: its fingering, its pitch, the nearest note, and how many others play that note as well."""
+    table = plain_table()
+    table.add_column("fingering")
+    table.add_column("Hz", justify="right")
+    table.add_column("nearest")
+    table.add_column("cents", justify="right")
+    table.add_column("Q", justify="right", style="dim")
+    table.add_column("alternates", justify="right", style="dim")
+    table.add_column("wanted")
+    for f in chamber.fingerings:
+        others = len(chamber.alternates(f))
+        cells = [
+            shares(holes, f.openness),
+            f"{f.frequency_hz:.1f}",
+            str(f.nearest),
+            signed(f.cents, 0),
+            _number(f.q, 0),
+        ]
+        style = "" if abs(f.cents) <= IN_TUNE_CENTS else "dim"
+        table.add_row(*cells, f"{others}" if others else "", Text(f.wanted, style=ACCENT), style=style)
+    return table
+
+
+def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
+    """Each note: how hard to blow, what sounds then, how far breath bends it, and how much more breath it stands."""
+    table = plain_table()
+    table.add_column("note")
+    table.add_column("fingering")
+    for heading in ("Pa", "Hz", "bend", "starts at Pa", "margin", "airy dB"):
+        table.add_column(heading, justify="right")
+    table.add_column("")
+    for note in notes:
+        b = note.blown
+        margin = margin_words(b)
+        cells = [note.pitch or "all covered", fingering(holes, note.open), _number(b.pressure, 0)]
+        cells += [_number(b.sounding_hz, 1), "" if b.bend_cents is None else signed(b.bend_cents)]
+        cells += [_number(b.threshold, 0), margin, _number(b.airiness_db, 0)]
+        said = blown_word(b)
+        table.add_row(*cells, Text(said, style="" if said == "speaks" else ACCENT))
+    return table
+
+
+def margin_words(blown: NoteBlown) -> str:
+    """How many times its breath a note stands until it jumps, at least (>), or until it dies away."""
+    if blown.lasts is not None:
+        return f"dies {blown.lasts:.1f}"
+    return "" if blown.overblow_margin is None else f"{'' if blown.overblow_at else '> '}{blown.overblow_margin:.1f}"
+
+
+def ring_table(rings: Sequence[Ring], tuning: Tuning, note: Ring | None = None) -> Table:
+    """The note, and each resonance above it: frequency, nearest note, doubt, the shape's own wave number, Q, drive."""
+    table = plain_table()
+    driven = any(ring.drive is not None for ring in rings)
+    for heading in ("mode", "Hz", "nearest note", "± cents", "k, 1/m", "Q", *(["window drives"] * driven)):
+        table.add_column(heading, justify="left" if heading == "nearest note" else "right")
+    for name, ring in [*([("note", note)] if note else []), *((f"{n}", ring) for n, ring in enumerate(rings, 1))]:
+        hz, q = ring.resonance.frequency_hz, ring.resonance.q
+        near, cents = tuning.nearest(hz)
+        row = [name, f"{hz:.1f}", f"{near!s:<3} {in_cents(cents, sign=True):>9}", f"{ring.uncertainty_cents:.1f}"]
+        row += [f"{ring.k:.3f}", _quality(q), *([_share(ring.drive)] * driven)]
+        table.add_row(*row)
+    return table
+
+
+def _share(drive: float | None) -> str:
+    return "" if drive is None else f"{100 * drive:.0f} %" if drive >= 0.005 else "< 1 %"
+
+
+def _quality(q: float) -> str:
+    return f"{q:.0f}" if math.isfinite(q) else "∞"
+
+
+def _heard(answer: Answer) -> list[str]:
+    if answer.frequency_hz is None:
+        return ["silent", "", ""]
+    cents = "" if answer.cents is None else f"{signed(answer.cents)} "
+    return [_number(answer.frequency_hz, 1), f"{cents}± {answer.uncertainty_cents:<3.0f}", _number(answer.q, 0)]
+
+
+def _number(value: float | None, digits: int) -> str:
+    return "" if value is None else f"{value:.{digits}f}"
+
+
+def plain_table() -> Table:
+    """An empty table in our look."""
+    return Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="dim", border_style="dim")
+
+
+def printed(*parts: Table | Text | str, stream: TextIO | None = None) -> str:
+    """The parts as text for a stream: with colour on a terminal, without and unwrapped elsewhere.
+
+    Of several empty lines in a row one is kept. Where the stream cannot write circles, covered holes are x and open
+    ones o.
+    """
+    stream = stream or sys.stdout
+    on_terminal = stream.isatty()
+    kept = StringIO()
+    console = Console(
+        file=kept,
+        force_terminal=on_terminal,
+        no_color=None if on_terminal else True,
+        width=None if on_terminal else PLAIN_WIDTH,
+        highlight=False,
+        markup=False,
+        emoji=False,
+        legacy_windows=False,
+    )
+    for part in parts:
+        console.print(part)
+    lines = [line.rstrip() for line in kept.getvalue().splitlines()]
+    lines = [line for before, line in pairwise(["", *lines]) if line or before]
+    text = "\n".join(lines) + "\n"
+    return text if _can_write(COVERED + OPEN + HALF, stream) else _simple(text)
+
+
+def _can_write(signs: str, stream: TextIO) -> bool:
+    try:
+        signs.encode(stream.encoding or "ascii")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _simple(text: str) -> str:
+    """The same in ASCII."""
+    signs: dict[str, str | int | None] = {COVERED: "x", OPEN: "o", HALF: "%", "±": "+-"}
+    signs |= {"─": "-", "°": "", "…": "...", "∞": "endless"}
+    plain = text.translate(str.maketrans(signs))
+    return plain.encode("ascii", "replace").decode("ascii")

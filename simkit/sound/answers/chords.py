@@ -1,0 +1,206 @@
+"""Several chambers blown together: every choice of one note from each, and what they do to each other.
+
+Without a jet: each chamber's own resonance while the openings of the others are as their notes want them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations, product
+from typing import Any
+
+import numpy as np
+
+from simkit.errors import Fault, InputError
+from simkit.pitch import cents
+from simkit.sound import models
+from simkit.sound.models.neighbours import members, uniform_matrix
+from simkit.sound.models.ports import PortsResonator
+from simkit.sound.models.resonator import Case, openness_of
+from simkit.vessel import Note, Vessel
+from simkit.vessel.spelling import one_or_more
+
+MOST = 4096  # choices of notes
+BEATS_BELOW_HZ = 40.0  # nearer than this two notes are heard to beat: common practice, no source
+Player = tuple[str, str]  # a note's chamber and pitch
+
+
+@dataclass(frozen=True)
+class Tone:
+    """One note of a chord: its resonance in Hz and Q, and how far the others move it from where it is without them.
+
+    pull_cents is against the other chambers with all their openings covered.
+    """
+
+    chamber: str
+    pitch: str | None
+    open: tuple[str, ...]
+    frequency_hz: float
+    q: float | None
+    pull_cents: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """The tone under the keys of the command line's JSON."""
+        return {**vars(self), "open": list(self.open)}
+
+
+@dataclass(frozen=True)
+class Chord:
+    """Notes that sound together. beat_hz: of the two nearest to each other, None where they do not beat.
+
+    merges: whether these two, free, would fall into one pitch: their difference is less than what radiation ties
+    them together by (R. Adler 1946 [Adler1946], from memory: |w1 - w2| < 2 |Im c| for swings of one size).
+    fingers: those that would be wanted in two places at once.
+    """
+
+    tones: tuple[Tone, ...]
+    beat_hz: float | None
+    merges: bool
+    fingers: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The chord under the keys of the command line's JSON."""
+        return {
+            "tones": [tone.as_dict() for tone in self.tones],
+            "beat_hz": self.beat_hz,
+            "merges": self.merges,
+            "two_jobs": list(self.fingers),
+        }
+
+
+def chosen_chambers(vessel: Vessel, blown: str | Iterable[str] | None) -> tuple[str, ...]:
+    """The chambers that are blown: one name or several, or "all"; without any, every one by itself."""
+    names = [chamber.name for chamber in vessel.chambers]
+    if blown is None:
+        return tuple(names)
+    asked = one_or_more(blown)
+    if asked == ("all",) and "all" not in names:
+        asked = tuple(names)
+    wrong = [name for name in asked if name not in names]
+    if wrong:
+        allowed = f"chambers of this design, or all: {', '.join(names)}"
+        raise InputError([Fault.of("blown", name, allowed) for name in wrong])
+    silent = [name for name in asked if vessel.chamber(name).voicing is None]
+    if silent and len(asked) > 1:
+        raise InputError([Fault.of("blown", name, "a chamber with a window to blow at") for name in silent])
+    return tuple(name for name in names if name in asked)
+
+
+@dataclass(frozen=True)
+class Together:
+    """Chambers of one body blown at once: their cases, resonators, and every choice of one note from each."""
+
+    cases: tuple[Case, ...]
+    resonators: tuple[PortsResonator, ...]
+    choices: tuple[tuple[Note | None, ...], ...]
+
+    @staticmethod
+    def of(vessel: Vessel, blown: Sequence[str], lossless: bool, windway: str) -> Together:
+        """Of the chambers `blown`; an InputError for more choices than anyone would read."""
+        notes = [vessel.chamber(name).notes or (None,) for name in blown]
+        count = math.prod(len(each) for each in notes)
+        if count > MOST:
+            raise InputError([Fault.of("blown", ",".join(blown), f"at most {MOST} chords; these make {count}")])
+        cases = tuple(
+            case for case in models.cases(vessel, lossless=lossless, windway=windway) if case.chamber.name in blown
+        )
+        resonators = tuple(models.resonator("ports", case) for case in cases)
+        return Together(cases, resonators, tuple(product(*notes)))  # type: ignore[arg-type]
+
+    @cached_property
+    def openness(self) -> tuple[np.ndarray, ...]:
+        """For each chamber the holes open in each choice: (choices, holes) each."""
+        return tuple(
+            np.array([openness_of(r.holes, _opened(choice[n])) for choice in self.choices]).reshape(
+                len(self.choices), -1
+            )
+            for n, r in enumerate(self.resonators)
+        )
+
+    @cached_property
+    def states(self) -> np.ndarray:
+        """All openings of the body in each choice, chambers that are not blown silent: (choices, n)."""
+        first = self.resonators[0]
+        states = first.states(self.openness[0])
+        for resonator, openness in zip(self.resonators[1:], self.openness[1:], strict=True):
+            own = np.flatnonzero(resonator.rows)
+            states[:, own[len(own) - openness.shape[1] :]] = openness
+        return states
+
+    @cached_property
+    def sounding(self) -> tuple[PortsResonator, ...]:
+        """Each chamber's resonator with the other openings as the choices want them."""
+        return tuple(r.beside_others(self.states) for r in self.resonators)
+
+    @cached_property
+    def omega(self) -> np.ndarray:
+        """Complex frequencies (choices, chambers), rad/s."""
+        return np.stack([r.lowest(o) for r, o in zip(self.sounding, self.openness, strict=True)], axis=1)
+
+    @cached_property
+    def alone(self) -> np.ndarray:
+        """The same with the openings of all other chambers covered."""
+        return np.stack([r.alone().lowest(o) for r, o in zip(self.resonators, self.openness, strict=True)], axis=1)
+
+    def merging(self, one: int, other: int) -> np.ndarray:
+        """(choices,) by how many rad/s two chambers may differ and still fall into one pitch: 2 |Im c|."""
+        circuit = self.resonators[0].circuit
+        mean = (self.omega[:, one] + self.omega[:, other]) / 2
+        A = uniform_matrix(circuit, circuit.at(mean), self.states)
+        a, b = (int(members(circuit.field)[self.resonators[n].rows].sum(axis=0).argmax()) for n in (one, other))
+        return 2 * np.abs((circuit.chamber_air.sound_speed**2 * A[:, a, b] / (2 * mean)).imag)
+
+    def nearest(self, hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Of frequencies (choices, chambers): the least difference (choices,), Hz, and whether those two merge."""
+        pairs = list(combinations(range(hz.shape[1]), 2))
+        apart = np.stack([np.abs(hz[:, i] - hz[:, j]) for i, j in pairs], axis=1)
+        merge = np.stack([self.merging(i, j) for i, j in pairs], axis=1) / (2 * np.pi)
+        best = apart.argmin(axis=1)
+        rows = np.arange(len(hz))
+        return apart[rows, best], apart[rows, best] < merge[rows, best]
+
+    def two_jobs(self, choice: Sequence[Note | None]) -> tuple[str, ...]:
+        """Fingers that the notes of a choice want on holes of more than one chamber at once."""
+        wanted: dict[str, set[str]] = {}
+        for case, note in zip(self.cases, choice, strict=True):
+            for hole in case.vessel.chamber(case.chamber.name).holes:
+                if hole.finger and not (note and hole.name in note.open):
+                    wanted.setdefault(hole.finger, set()).add(case.chamber.name)
+        return tuple(finger for finger, chambers in wanted.items() if len(chambers) > 1)
+
+
+def chords(
+    vessel: Vessel, blown: Sequence[str], *, lossless: bool = False, windway: str = "closed"
+) -> tuple[Chord, ...]:
+    """Every chord of the chambers `blown`, by the port model."""
+    together = Together.of(vessel, blown, lossless, windway)
+    hz, alone = together.omega.real / (2 * np.pi), together.alone.real / (2 * np.pi)
+    apart, merges = together.nearest(hz)
+    found = []
+    for n, choice in enumerate(together.choices):
+        tones = tuple(
+            Tone(
+                case.chamber.name,
+                note.pitch if note else None,
+                _opened(note),
+                float(hz[n, i]),
+                quality(together.omega[n, i]),
+                cents(float(hz[n, i]), float(alone[n, i])),
+            )
+            for i, (case, note) in enumerate(zip(together.cases, choice, strict=True))
+        )
+        beat = float(apart[n]) if apart[n] < BEATS_BELOW_HZ else None
+        found.append(Chord(tones, beat, bool(merges[n]), together.two_jobs(choice)))
+    return tuple(found)
+
+
+def _opened(note: Note | None) -> tuple[str, ...]:
+    return note.open if note else ()
+
+
+def quality(omega: complex) -> float | None:
+    """Q, None where nothing is lost."""
+    return float(omega.real / (2 * omega.imag)) if omega.imag else None

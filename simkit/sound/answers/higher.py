@@ -1,0 +1,305 @@
+"""How a chamber rings above its note: its higher resonances, closed flush or with all its holes covered."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.body import AirMesh, Body
+from simkit.body.chambers import Opening
+from simkit.columns import cell, column, text_table
+from simkit.errors import Fault, InputError, MeshError, OutOfReach
+from simkit.field.fem.modes import ClosedModes, closed_modes
+from simkit.field.fem.probes import WallReader
+from simkit.field.fem.wall_integrals import wall_integrals
+from simkit.frozen import frozen
+from simkit.pitch import cents
+from simkit.sound import models
+from simkit.sound.elements.losses import first_order_doubt, mode_loss, shifted
+from simkit.sound.models import ports
+from simkit.sound.models.circuit import Duct
+from simkit.sound.models.ports import PortsResonator
+from simkit.sound.models.resonator import Case, Resonance
+from simkit.vessel import Vessel
+
+MOST = 200  # modes at once; their wavelengths come down to the size of the mesh
+
+
+@frozen
+class Ring:
+    """One mode: the shape's own wave number k (1/m, without losses), and how it sounds in the design's air.
+
+    uncertainty_cents: half-width of the band about its frequency; doubts: what each cause has in it, in cents (none of
+    a note, which has its model's own word). drive: how strongly the window drives it, over the note (of a closed
+    chamber: over the uniform pressure); None without a window. Of modes of one frequency only the sum means something.
+    """
+
+    k: float
+    resonance: Resonance
+    uncertainty_cents: float
+    doubts: Mapping[str, float] = field(default_factory=dict)
+    drive: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The mode under the keys of the command line's JSON; q is None where nothing is lost."""
+        q = self.resonance.q
+        told = {
+            "frequency_hz": self.resonance.frequency_hz,
+            "k_per_m": self.k,
+            "q": q if math.isfinite(q) else None,
+            "uncertainty_cents": self.uncertainty_cents,
+            "drive": self.drive,
+        }
+        return told | ({"doubts_cents": dict(self.doubts)} if self.doubts else {})
+
+
+@frozen
+class RingingChamber:
+    """One chamber: its air in m3, its modes ascending, and their pressure (nodes, modes) at a mesh's nodes.
+
+    note: the lowest resonance of all, below the modes; None of a closed chamber, which has none.
+    """
+
+    name: str
+    volume: float
+    rings: tuple[Ring, ...]
+    mesh: AirMesh
+    pressures: np.ndarray
+    note: Ring | None = None
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """Frequency of each mode (modes,), ascending, the note not among them."""
+        return column(ring.resonance.frequency_hz for ring in self.rings)
+
+    @property
+    def k_per_m(self) -> np.ndarray:
+        """The shape's own wave number of each mode (modes,), without losses, 1/m."""
+        return column(ring.k for ring in self.rings)
+
+    @property
+    def q(self) -> np.ndarray:
+        """Q of each mode (modes,): inf where nothing is lost."""
+        return column(ring.resonance.q for ring in self.rings)
+
+    @property
+    def uncertainties_cents(self) -> np.ndarray:
+        """By how many cents each mode's frequency may be wrong (modes,)."""
+        return column(ring.uncertainty_cents for ring in self.rings)
+
+    def __repr__(self) -> str:
+        return f"RingingChamber({self.name!r}, {len(self.rings)} modes)"
+
+    def __str__(self) -> str:
+        named = [*([("note", self.note)] if self.note else []), *((f"{n}", r) for n, r in enumerate(self.rings, 1))]
+        rows = (
+            (name, cell(r.resonance.frequency_hz), cell(r.uncertainty_cents), cell(r.k, 3), cell(r.resonance.q, 0))
+            for name, r in named
+        )
+        return text_table(("mode", "Hz", "± cents", "k 1/m", "Q"), rows)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The chamber under the keys of the command line's JSON."""
+        rings = [ring.as_dict() for ring in self.rings]
+        note = self.note.as_dict() if self.note else None
+        return {"name": self.name, "volume_ml": 1e6 * self.volume, "note": note, "resonances": rings}
+
+
+@dataclass(frozen=True)
+class Ringing:
+    """How each chamber of a vessel rings above its note; `closed` flush, or with its window and some holes open."""
+
+    air: Air
+    body: Body
+    closed: bool
+    opened: tuple[str, ...]
+    chambers: tuple[RingingChamber, ...]
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """Frequency of each mode above the note (modes,), ascending in each chamber."""
+        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+
+    @property
+    def k_per_m(self) -> np.ndarray:
+        """The shape's own wave number of each mode (modes,), without losses, 1/m."""
+        return np.concatenate([chamber.k_per_m for chamber in self.chambers])
+
+    @property
+    def q(self) -> np.ndarray:
+        """Q of each mode (modes,): inf where nothing is lost."""
+        return np.concatenate([chamber.q for chamber in self.chambers])
+
+    @property
+    def uncertainties_cents(self) -> np.ndarray:
+        """By how many cents each mode's frequency may be wrong (modes,)."""
+        return np.concatenate([chamber.uncertainties_cents for chamber in self.chambers])
+
+    def __repr__(self) -> str:
+        return f"Ringing({'closed' if self.closed else 'open'}, {len(self.q)} modes)"
+
+    def __str__(self) -> str:
+        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
+        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as the command line's JSON has it."""
+        return {
+            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
+            "chambers": [chamber.as_dict() for chamber in self.chambers],
+            "cautions": list(self.cautions),
+        }
+
+
+def resonances(
+    vessel: Vessel,
+    count: int = 6,
+    *,
+    closed: bool = False,
+    opened: str | Iterable[str] = (),
+    lossless: bool = False,
+    mesh: float = 1.0,
+) -> Ringing:
+    """The note of each chamber, and its `count` resonances next above, multiplicity counted.
+
+    closed: with every opening closed flush with the wall; else with the window open and all holes covered but
+    those `opened` (each chamber takes the names that are its own), by the port model. lossless leaves out friction
+    and heat; a closed chamber does not radiate, so its Q is then infinite. mesh: the cells' size over the standard.
+    """
+    opened = (opened,) if isinstance(opened, str) else tuple(opened)
+    if closed and opened:
+        raise InputError([Fault.of("opened", ",".join(opened), "not together with `closed`")])
+    known = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
+    unknown = [name for name in opened if name not in known]
+    if unknown:
+        raise InputError(
+            [Fault.of("opened", name, f"names of holes: {', '.join(known) or 'none'}") for name in unknown]
+        )
+    if not 1 <= count <= MOST:
+        raise InputError([Fault.of("count", count, f"1 to {MOST}")])
+    cases = models.cases(vessel, lossless=lossless or closed, mesh=mesh)
+    if closed:
+        chambers = tuple(_closed(case, count, lossless) for case in cases)
+    else:
+        calm = models.cases(vessel, lossless=True, mesh=mesh)
+        chambers = tuple(_breathing(case, still, opened, count) for case, still in zip(cases, calm, strict=True))
+    heard = [*vessel.cautions, *(text for case in cases for text in case.airs.cautions)]
+    return Ringing(cases[0].airs.chamber, cases[0].body, closed, opened, chambers, tuple(dict.fromkeys(heard)))
+
+
+COARSER = 2**0.5  # the size of the cells that the doubt is told by
+WITHIN = 0.05  # cents: what two meshes of one kind have in common
+
+
+def _breathing(case: Case, still: Case, opened: tuple[str, ...], count: int) -> RingingChamber:
+    """With the window and some holes open: the lowest resonance is the note."""
+    name = case.chamber.name
+    own = [hole.name for hole in case.chamber.openings if hole.name in opened]
+    sounding, quiet = (ports.resonator(each) for each in (case, still))
+    found, calm = (each.resonances(own, count + 1) for each in (sounding, quiet))
+    if len(found) < count + 1:
+        reach = (
+            "its window and holes let nothing out" if not found else f"the port model reaches {len(found) - 1} of them"
+        )
+        raise OutOfReach(f"{name}: {reach}; ask for fewer with `count`, or `closed`")
+    evidence = sounding.evidence(own)
+    doubts = [
+        {"mesh": mesh, "openings": openings, "losses": losses}
+        for mesh, openings, losses in zip(
+            _apart(_remeshed(case, own, count), found),
+            _apart(_heavier(sounding, evidence.uncertainty_cents).resonances(own, count + 1), found),
+            (float(first_order_doubt(ring.omega, plain.omega)) for ring, plain in zip(found, calm, strict=True)),
+            strict=True,
+        )
+    ]
+    drives: Sequence[float | None] = [None] * len(found)
+    if sounding.windowed:
+        strengths = sounding.drives(own, found)
+        drives = (strengths / strengths[0]).tolist()
+    speed = case.airs.chamber.sound_speed
+    rings = tuple(
+        Ring(plain.omega.real / speed, ring, sum(doubt.values()), doubt, drive)
+        for plain, ring, doubt, drive in zip(calm, found, doubts, drives, strict=True)
+    )
+    note = replace(rings[0], uncertainty_cents=evidence.uncertainty_cents, doubts={})
+    pressures = np.stack([sounding.pressure(own, ring) for ring in found[1:]], axis=1)
+    return RingingChamber(name, case.chamber.volume, rings[1:], sounding.mesh, pressures, note)
+
+
+def _apart(found: Sequence[Resonance], others: Sequence[Resonance]) -> list[float]:
+    """Cents between resonances of two kinds, one by one."""
+    return [WITHIN + abs(cents(a.omega.real, b.omega.real)) for a, b in zip(found, others, strict=True)]
+
+
+def _remeshed(case: Case, own: Sequence[str], count: int) -> tuple[Resonance, ...]:
+    """The same resonances on other cells: larger, or smaller where these will not do."""
+    try:
+        return ports.resonator(replace(case, mesh=case.mesh * COARSER)).resonances(own, count + 1)
+    except MeshError:
+        return ports.resonator(replace(case, mesh=case.mesh / COARSER)).resonances(own, count + 1)
+
+
+def _heavier(sounding: PortsResonator, by_cents: float) -> PortsResonator:
+    """The same with all openings' air so much heavier that the note would fall by so many cents."""
+    more = 2 * by_cents * np.log(2) / 1200  # f^2 goes as the conductivity
+
+    def heavy(duct: Duct) -> Duct:
+        a = duct.aperture
+        return replace(duct, aperture=replace(a, outer=a.outer + more * (a.length + a.inner + a.outer)))
+
+    circuit = sounding.circuit
+    return replace(sounding, circuit=replace(circuit, ducts=tuple(heavy(duct) for duct in circuit.ducts)))
+
+
+def _closed(case: Case, count: int, lossless: bool) -> RingingChamber:
+    chamber, air = case.chamber, case.airs.chamber
+    found = closed_modes(chamber.wall, count, mesh=case.mesh)
+    try:
+        other = closed_modes(chamber.wall, count, mesh=case.mesh * COARSER)
+    except MeshError:
+        other = closed_modes(chamber.wall, count, mesh=case.mesh / COARSER)
+    omega = complex_frequencies(found, air, lossless)
+    meshed = WITHIN + np.abs(1200 * np.log2(other.k / found.k))
+    lost = np.asarray(first_order_doubt(omega, air.sound_speed * found.k))
+    drives = _driven(found, chamber.window, chamber.volume)
+    rings = tuple(
+        Ring(float(k), Resonance(complex(w)), float(m + n), {"mesh": float(m), "losses": float(n)}, drive)
+        for k, w, m, n, drive in zip(found.k, omega, meshed, lost, drives, strict=True)
+    )
+    return RingingChamber(chamber.name, chamber.volume, rings, found.mesh, found.modes.shapes)
+
+
+def _driven(found: ClosedModes, window: Opening | None, volume: float) -> list[float | None]:
+    """Square of each mode's pressure over the place of the window, over its mean square in the air."""
+    if window is None:
+        return [None] * len(found.k)
+    steps = (np.arange(_ACROSS) + 0.5) / _ACROSS - 0.5
+    u, v = (side.ravel()[:, None] for side in np.meshgrid(steps, steps))
+    places = window.center + u * window.width * window.across + v * window.height * window.forward
+    reader = WallReader.of(found.mesh.points, found.mesh.facets)
+    return (volume * np.square((reader.rows(places) @ found.modes.shapes).mean(axis=0))).tolist()
+
+
+_ACROSS = 4  # places across and along the window
+
+
+def complex_frequencies(found: ClosedModes, air: Air, lossless: bool = False) -> np.ndarray:
+    """omega (m,) of closed modes, rad/s: c k, turned by friction and heat at the wall to first order.
+
+    1/Q = 1/Q_v + 1/Q_t by surface integrals of the lossless mode, and the frequency falls by 1/(2Q) of itself
+    (Berggren, Bernland & Noreland 2018 [Berggren2018]). Modes of one frequency are taken one by one,
+    which is exact where symmetry makes them alike.
+    """
+    omega = air.sound_speed * found.k
+    if lossless:
+        return omega.astype(complex)
+    pressed, slid = wall_integrals(found.mesh, found.modes.shapes)
+    # The modes have unit integral of p^2 over the air, so that of |grad p|^2 is k^2.
+    viscous, thermal = mode_loss(air, omega, pressed, slid, 1.0, found.modes.k2)
+    return shifted(omega, viscous + thermal)

@@ -1,0 +1,313 @@
+"""What each note of a design will sound, how far off its target, and how sure that is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.columns import cell, column, text_table
+from simkit.errors import Fault, InputError
+from simkit.pitch import cents
+from simkit.sound import models
+from simkit.sound.answers.chords import Chord, chords, chosen_chambers
+from simkit.sound.elements.airs import airs_of
+from simkit.sound.models.ports import PortsResonator
+from simkit.sound.models.resonator import Case, Resonance, Resonator, openness_of
+from simkit.vessel import Chamber, Vessel, target_of
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One model's answer for one note, by its lowest resonance; q is linear, as if barely blown.
+
+    frequency_hz, cents (above the target) and q are None where nothing rings, cents also without a target, q where
+    nothing is lost. breath_cents: how far the note moves when the openings hold the breath of `[breath]`;
+    windway_cents: how far an open windway would pull it, where it was asked closed. neighbours_cents: how far the
+    body's other chambers pull it while they are silent, their windows open and their holes covered, and
+    neighbours_open_cents with their holes open too.
+    """
+
+    model: str
+    frequency_hz: float | None
+    cents: float | None
+    q: float | None
+    uncertainty_cents: float
+    cautions: tuple[str, ...] = ()
+    breath_cents: float | None = None
+    windway_cents: float | None = None
+    neighbours_cents: float | None = None
+    neighbours_open_cents: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer under the keys of the command line's JSON."""
+        shown = {
+            "frequency_hz": self.frequency_hz,
+            "cents": self.cents,
+            "q": self.q,
+            "uncertainty_cents": self.uncertainty_cents,
+        }
+        names = ("breath_cents", "windway_cents", "neighbours_cents", "neighbours_open_cents")
+        moved = {name: getattr(self, name) for name in names}
+        return shown | {key: cents for key, cents in moved.items() if cents is not None}
+
+
+@dataclass(frozen=True)
+class PredictedNote:
+    """A note of the design with each model's answer; pitch and target are None where the design has no notes."""
+
+    pitch: str | None
+    open: tuple[str, ...]
+    target_hz: float | None
+    answers: tuple[Answer, ...]
+
+    def by(self, model: str) -> Answer:
+        """The answer of one model; a KeyError if it was not asked."""
+        for answer in self.answers:
+            if answer.model == model:
+                return answer
+        raise KeyError(f"{model} was not asked")
+
+    @property
+    def answer(self) -> Answer:
+        """The answer of the last model asked, the most careful one."""
+        return self.answers[-1]
+
+    @property
+    def cells(self) -> tuple[str, ...]:
+        """The note as a row of a table: pitch, open holes, target, and of each model Hz, cents, doubt and Q."""
+        told = [self.pitch or "covered", " ".join(self.open), cell(self.target_hz)]
+        for each in self.answers:
+            told += [cell(each.frequency_hz), cell(each.cents), cell(each.uncertainty_cents), cell(each.q, 0)]
+        return tuple(told)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The note under the keys of the command line's JSON, one more for each model."""
+        own = {"pitch": self.pitch, "open": list(self.open), "target_hz": self.target_hz}
+        return own | {answer.model: answer.as_dict() for answer in self.answers}
+
+
+@dataclass(frozen=True)
+class PredictedChamber:
+    """One chamber: its air in m3, and its notes."""
+
+    name: str
+    volume: float
+    notes: tuple[PredictedNote, ...]
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """What each note sounds (notes,), by the last model asked; nan where nothing rings."""
+        return column(note.answer.frequency_hz for note in self.notes)
+
+    @property
+    def cents(self) -> np.ndarray:
+        """How far each note is above its target (notes,); nan without one."""
+        return column(note.answer.cents for note in self.notes)
+
+    @property
+    def q(self) -> np.ndarray:
+        """Linear Q of each note (notes,): inf where nothing is lost, nan where nothing rings."""
+        return column(math.inf if (a := n.answer).q is None and a.frequency_hz else a.q for n in self.notes)
+
+    @property
+    def uncertainties_cents(self) -> np.ndarray:
+        """By how many cents the model may be wrong (notes,)."""
+        return column(note.answer.uncertainty_cents for note in self.notes)
+
+    def __repr__(self) -> str:
+        return f"PredictedChamber({self.name!r}, {len(self.notes)} notes)"
+
+    def __str__(self) -> str:
+        models = [answer.model for answer in self.notes[0].answers]
+        headings = ["note", "open", "target Hz", *(f"{m} {what}" for m in models for what in ("Hz", "cents", "±", "Q"))]
+        return text_table(headings, (note.cells for note in self.notes))
+
+    def as_dict(self) -> dict[str, Any]:
+        """The chamber under the keys of the command line's JSON."""
+        return {"name": self.name, "volume_ml": 1e6 * self.volume, "notes": [each.as_dict() for each in self.notes]}
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a vessel plays, by one model or several side by side; chords where several chambers are blown at once."""
+
+    models: tuple[str, ...]
+    air: Air
+    chambers: tuple[PredictedChamber, ...]
+    cautions: tuple[str, ...] = ()
+    chords: tuple[Chord, ...] = ()
+
+    @property
+    def notes(self) -> tuple[PredictedNote, ...]:
+        """The notes of all chambers, one after the other."""
+        return tuple(each for chamber in self.chambers for each in chamber.notes)
+
+    @property
+    def frequencies_hz(self) -> np.ndarray:
+        """What each note sounds (notes,), by the last model asked; nan where nothing rings."""
+        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+
+    @property
+    def cents(self) -> np.ndarray:
+        """How far each note is above its target (notes,); nan without one."""
+        return np.concatenate([chamber.cents for chamber in self.chambers])
+
+    @property
+    def q(self) -> np.ndarray:
+        """Linear Q of each note (notes,): inf where nothing is lost, nan where nothing rings."""
+        return np.concatenate([chamber.q for chamber in self.chambers])
+
+    @property
+    def uncertainties_cents(self) -> np.ndarray:
+        """By how many cents the model may be wrong (notes,)."""
+        return np.concatenate([chamber.uncertainties_cents for chamber in self.chambers])
+
+    def by(self, model: str) -> Prediction:
+        """The same by one of the models that were asked; a KeyError for another."""
+        chambers = tuple(
+            replace(chamber, notes=tuple(replace(note, answers=(note.by(model),)) for note in chamber.notes))
+            for chamber in self.chambers
+        )
+        return replace(self, models=(model,), chambers=chambers)
+
+    def __repr__(self) -> str:
+        return f"Prediction(by {', '.join(self.models)}, {len(self.notes)} notes)"
+
+    def __str__(self) -> str:
+        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
+        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
+
+    def as_dict(self) -> dict[str, Any]:
+        """The prediction as the command line's JSON has it."""
+        return {
+            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
+            "chambers": [chamber.as_dict() for chamber in self.chambers],
+            **({"chords": [chord.as_dict() for chord in self.chords]} if self.chords else {}),
+            "cautions": list(self.cautions),
+        }
+
+
+def predict(
+    vessel: Vessel,
+    model: str | Iterable[str] = "ports",
+    *,
+    lossless: bool = False,
+    windway: str = "closed",
+    blown: str | Iterable[str] | None = None,
+    mesh: float = 1.0,
+) -> Prediction:
+    """What each note of a design sounds: frequency, cents off its target, Q, and the uncertainty in cents.
+
+    model: one name or several. lossless leaves out friction and heat. windway: "closed", or
+    "mouth" for the pull of the open windway. A chamber without notes is answered with all its holes covered.
+    blown: chambers by name, one or several, or "all"; only these are answered, and of several also every
+    chord (by ports). Without it every chamber by itself, the others silent. mesh: the cells' size over the standard.
+    """
+    names = models.chosen(model)
+    asked = chosen_chambers(vessel, blown)
+    together = blown is not None and len(asked) > 1
+    if together and "ports" not in names:
+        raise InputError([Fault.of("blown", ",".join(asked), "together with the model ports, which knows chords")])
+    plain = tuple(
+        case
+        for case in models.cases(vessel, lossless=lossless, windway=windway, mesh=mesh)
+        if case.chamber.name in asked
+    )
+    breathed: tuple[Case | None, ...] = (None,) * len(plain)
+    if vessel.breath is not None:
+        breathed = tuple(replace(case, airs=airs_of(vessel, case.chamber.name, breathed=True)) for case in plain)
+    chambers = tuple(_chamber(names, case, filled) for case, filled in zip(plain, breathed, strict=True))
+    heard = [*vessel.cautions, *(text for case in plain for text in case.airs.cautions)]
+    heard += [text for c in chambers for n in c.notes for answer in n.answers for text in answer.cautions]
+    rung = chords(vessel, asked, lossless=lossless, windway=windway) if together else ()
+    return Prediction(names, plain[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)), rung)
+
+
+def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> PredictedChamber:
+    chamber: Chamber = case.vessel.chamber(case.chamber.name)
+    asked: list[tuple[str | None, tuple[str, ...], float | None]] = [
+        (each.pitch, each.open, target_of(case.vessel, each)) for each in chamber.notes
+    ] or [(None, (), None)]
+    answers = []
+    for name in names:
+        resonator = models.resonator(name, case)
+        breathed = models.resonator(name, filled) if filled is not None and models.breathes(name) else None
+        piped = models.resonator(name, models.piped(case)) if models.pulls(name, case) else None
+        fingerings = [opened for _, opened, _ in asked]
+        rung = [_rung(each, fingerings) for each in (resonator, breathed, piped)]
+        beside = _beside(resonator, fingerings)
+        answers.append(
+            [
+                _answer(resonator, [each[n] for each in rung], beside[n], opened, target)
+                for n, (_, opened, target) in enumerate(asked)
+            ]
+        )
+    notes = tuple(
+        PredictedNote(pitch, opened, target, tuple(by_model[n] for by_model in answers))
+        for n, (pitch, opened, target) in enumerate(asked)
+    )
+    return PredictedChamber(chamber.name, case.chamber.volume, notes)
+
+
+def _beside(resonator: Resonator, fingerings: list[tuple[str, ...]]) -> list[tuple[float, ...]]:
+    """Hz of each fingering with all openings of the other chambers covered, and with all of them open.
+
+    Nothing where there are no others, or the model does not know them.
+    """
+    if not isinstance(resonator, PortsResonator) or resonator.rows.all():
+        return [()] * len(fingerings)
+    openness = _openness(resonator, fingerings)
+    both = resonator.alone(), resonator.beside_others(np.ones(len(resonator.rows)))
+    hz = [each.lowest(openness).real / (2 * np.pi) for each in both]
+    return [tuple(map(float, pair)) for pair in zip(*hz, strict=True)]
+
+
+def _openness(resonator: Resonator, fingerings: list[tuple[str, ...]]) -> np.ndarray:
+    return np.array([openness_of(resonator.holes, opened) for opened in fingerings]).reshape(len(fingerings), -1)
+
+
+def _rung(resonator: Resonator | None, fingerings: list[tuple[str, ...]]) -> list[Resonance | None]:
+    """The lowest resonance of each fingering, None where nothing rings or nobody was asked; all asked at once."""
+    if resonator is None:
+        return [None] * len(fingerings)
+    omega = resonator.lowest(_openness(resonator, fingerings))
+    return [Resonance(complex(each)) if each else None for each in omega]
+
+
+def _answer(
+    resonator: Resonator,
+    rung: list[Resonance | None],
+    beside: tuple[float, ...],
+    opened: tuple[str, ...],
+    target: float | None,
+) -> Answer:
+    evidence = resonator.evidence(opened)
+    found, *others = rung
+    if found is None:
+        return Answer(resonator.model, None, None, None, evidence.uncertainty_cents, evidence.cautions)
+    frequency, q = found.frequency_hz, found.q
+    moved, pulled = (None if other is None else cents(other.frequency_hz, frequency) for other in others)
+    return Answer(
+        resonator.model,
+        frequency,
+        None if target is None else cents(frequency, target),
+        q if math.isfinite(q) else None,
+        evidence.uncertainty_cents,
+        evidence.cautions,
+        moved,
+        pulled,
+        *_neighbours(frequency, beside),
+    )
+
+
+def _neighbours(frequency: float, beside: tuple[float, ...]) -> tuple[float, ...]:
+    """Pull in cents of silent neighbours with their holes covered and open, from the note without and with these."""
+    if not beside:
+        return ()
+    without, opened = beside
+    return cents(frequency, without), cents(opened, without)

@@ -1,0 +1,190 @@
+"""Readings of breath and pitch from the first blow, as a file, and the table `[jet]` that fits them.
+
+# chamber = "body"                             only where several chambers have a window
+# free = ["convection", "window_contraction"]  which constants to fit; these unless it says others
+[[reading]]
+note = "D5"                                    a note of the design, or open = ["1", "2"]
+pressure_pa = 260                              in the mouth
+frequency_hz = 588.4                           heard
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from simkit.errors import Fault, InputError
+from simkit.pitch import NoteNameError, note
+from simkit.sound import models
+from simkit.sound.blowing.constants import JetConstants
+from simkit.sound.blowing.fitting import Heard, JetFit, fit_jet
+from simkit.sound.blowing.table import MOTIONS, jet_of, voiced_cases
+from simkit.sound.models.resonator import Case, openness_of
+from simkit.vessel import Vessel
+from simkit.vessel.checking import checked
+from simkit.vessel.part import Clash, Part
+from simkit.vessel.reader import parsed, text_of
+from simkit.vessel.spelling import did_you_mean
+from simkit.vessel.values import Between, Name
+
+ANOTHER_NOTE = 400.0  # cents off its resonance at which a reading is taken for one of another note
+
+
+class Reading(Part):
+    """One reading: which note or which open holes, the pressure in the mouth, the pitch heard."""
+
+    note: Annotated[str | None, Field(description="a note of the design")] = None
+    open: tuple[Name, ...] | None = None
+    pressure_pa: Annotated[float, Between(1, 5000)]
+    frequency_hz: Annotated[float, Between(20, 20_000)]
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        """A reading is of a note or of open holes."""
+        if (known.get("note") is None) == (known.get("open") is None):
+            yield Clash(("note",), None, "either note, a note of the design, or open, a list of hole names")
+
+
+class Readings(Part):
+    """What was measured on one chamber, and which constants it is to fit."""
+
+    chamber: Name | None = None
+    free: tuple[Name, ...] = ("convection", "window_contraction")
+    reading: tuple[Reading, ...] = Field(description="tables written [[reading]]")
+    source: str = Field("", exclude=True, repr=False)
+
+    @classmethod
+    def load(cls, path: str | Path) -> Readings:
+        """Read a file of readings; an InputError tells all that is wrong with it."""
+        return checked(cls, parsed(text_of(path, "a file of readings"), str(path)), str(path))
+
+
+@dataclass(frozen=True)
+class FittedJet:
+    """The constants that fit the readings, in words and numbers."""
+
+    readings: Readings
+    fit: JetFit
+
+    def as_dict(self) -> dict[str, Any]:
+        """The table, one standard error of each constant as a factor, and what is left, in cents."""
+        return {
+            "jet": {name: getattr(self.fit.constants, name) for name in self.readings.free},
+            "factor": self.fit.spread,
+            "offset_cents": self.fit.offset_cents,
+            "left_cents": self.fit.left_cents.tolist(),
+        }
+
+    def __str__(self) -> str:
+        """The table `[jet]` to write into the design, and how far to trust it."""
+        lines = ["[jet]"]
+        for name in self.readings.free:
+            value, factor = getattr(self.fit.constants, name), self.fit.spread[name]
+            doubt = (
+                f"{value / factor:.3g} to {value * factor:.3g}" if factor < _UNTOLD else "the readings do not tell it"
+            )
+            lines.append(f"{name} = {value:.4g}  # {doubt}")
+        left, worst = self.fit.left_cents, int(np.abs(self.fit.left_cents).argmax())
+        lines += [
+            f"# from {len(left)} readings; left over: {np.sqrt(np.mean(left**2)):.1f} cents root mean square, at most "
+            f"{left[worst]:+.1f} ({_named(self.readings.reading[worst])})",
+            f"# the piece sounds {self.fit.offset_cents:+.0f} cents off its design, which the fit leaves out",
+        ]
+        return "\n".join(lines) + "\n"
+
+
+_UNTOLD = 2.0  # a constant whose standard error is a factor of two was not measured
+
+
+def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJet:
+    """The constants of the jet that fit readings of a piece of this design; others stay as the design has them."""
+    if model not in MOTIONS:
+        raise InputError([Fault.of("model", model, " or ".join(MOTIONS))])
+    case = _case(vessel, readings)
+    faults = list(_unable(readings))
+    opened = [_opened(readings, vessel, case, n, faults) for n in range(len(readings.reading))]
+    if faults:
+        raise InputError(faults)
+    resonator = models.resonator(model, case)
+    openness = np.array([openness_of(resonator.holes, names) for names in opened]).reshape(len(opened), -1)
+    which, rows = np.unique(openness, axis=0, return_inverse=True)
+    motion = MOTIONS[model](resonator, which)
+    heard = [
+        Heard(int(row), each.pressure_pa, each.frequency_hz)
+        for row, each in zip(rows.ravel(), readings.reading, strict=True)
+    ]
+    strange = list(_strange(readings, heard, motion.frequency[:, 0]))
+    if strange:
+        raise InputError(strange)
+    jet = jet_of(case, JetConstants.from_table(vessel.jet, vessel.source))
+    return FittedJet(readings, fit_jet(motion, jet, heard, readings.free))
+
+
+def _case(vessel: Vessel, readings: Readings) -> Case:
+    """The chamber that was blown."""
+    cases = voiced_cases(vessel, models.cases(vessel))
+    names = [case.chamber.name for case in cases]
+    if readings.chamber is None and len(cases) == 1:
+        return cases[0]
+    if readings.chamber not in names:
+        allowed = f"a chamber with a window: {', '.join(names)}{did_you_mean(readings.chamber or '', names)}"
+        raise InputError([Fault(readings.source, "chamber", readings.chamber, allowed)])
+    return cases[names.index(readings.chamber)]
+
+
+def _opened(readings: Readings, vessel: Vessel, case: Case, n: int, faults: list[Fault]) -> tuple[str, ...]:
+    """The holes that stood open at a reading; what is wrong with them joins `faults`."""
+    each, chamber = readings.reading[n], vessel.chamber(case.chamber.name)
+    key = f"reading[{n + 1}]"
+    if each.open is not None:
+        known = [hole.name for hole in chamber.holes]
+        wrong = [name for name in each.open if name not in known]
+        if wrong:
+            allowed = f"the holes of this chamber, {', '.join(known) or 'none'}"
+            faults += [Fault(readings.source, f"{key}.open", name, allowed) for name in wrong]
+        return each.open
+    notes = {_spelled(one.pitch): one.open for one in chamber.notes}
+    if _spelled(each.note) not in notes:
+        allowed = f"a note of the design, {', '.join(one.pitch for one in chamber.notes) or 'which has none'}"
+        faults.append(Fault(readings.source, f"{key}.note", each.note, allowed))
+    return notes.get(_spelled(each.note), ())
+
+
+def _spelled(pitch: str | None) -> str:
+    try:
+        return str(note(pitch or ""))
+    except NoteNameError:
+        return pitch or ""
+
+
+def _unable(readings: Readings) -> Iterator[Fault]:
+    """Constants that are not there, and too few readings."""
+    names = [each.name for each in fields(JetConstants)]
+    wrong = [name for name in readings.free if name not in names]
+    for name in wrong:
+        yield Fault(readings.source, "free", name, f"one of {', '.join(names)}{did_you_mean(name, names)}")
+    if not readings.free or len(set(readings.free)) < len(readings.free):
+        yield Fault(readings.source, "free", list(readings.free), "at least one constant, each once")
+    least = len(readings.free) + 2
+    if len(readings.reading) < least:
+        allowed = f"at least {least} readings for {len(readings.free)} constants and the piece's own pitch"
+        yield Fault(readings.source, "reading", len(readings.reading), allowed)
+
+
+def _strange(readings: Readings, heard: Sequence[Heard], resonances: np.ndarray) -> Iterator[Fault]:
+    """Readings that are rather of another note."""
+    for n, each in enumerate(heard):
+        resonance = resonances[each.fingering]
+        cents = 1200 * np.log2(each.frequency / resonance)
+        if abs(cents) > ANOTHER_NOTE:
+            allowed = f"near {resonance:.0f} Hz, where {_named(readings.reading[n])} rings; another note, or it jumped?"
+            yield Fault(readings.source, f"reading[{n + 1}].frequency_hz", each.frequency, allowed)
+
+
+def _named(reading: Reading) -> str:
+    return reading.note or f"open = {list(reading.open or ())}"

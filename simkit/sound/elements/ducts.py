@@ -1,0 +1,126 @@
+"""Narrow ducts whose walls rub and warm the air: what sound does between one end and the other.
+
+Zwikker & Kosten 1949, Sound Absorbing Materials, ch. 2: plane waves in a gas whose density is made heavier by
+friction and whose stiffness is softened by heat. Time factor e^{+i omega t}; lengths in m, omega in rad/s, complex
+where a mode decays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import jve
+
+from simkit.air import Air
+from simkit.sound.elements.orifice import Reals
+
+
+class Filling(NamedTuple):
+    """The air in a duct as plane waves see it: complex density (kg/m3) and stiffness (Pa)."""
+
+    density: Reals
+    stiffness: Reals
+
+    def wavenumber(self, omega: Reals) -> Reals:
+        """k = omega sqrt(rho_e / K_e), 1/m; its imaginary part is negative where sound dies out."""
+        return omega * np.sqrt(self.density / self.stiffness)
+
+    @property
+    def wave_impedance(self) -> Reals:
+        """rho c of the filling: sqrt(rho_e K_e), Pa s/m."""
+        return np.sqrt(self.density * self.stiffness)
+
+
+def bore_filling(air: Air, omega: Reals, radius: Reals) -> Filling:
+    """Air in a round bore: F(z) = 2 J1(z) / (z J0(z)), z = a sqrt(-i omega / (nu or alpha_t)).
+
+    rho_e = rho / (1 - F_v), 1/K_e = (1 + (gamma - 1) F_t) / (rho c^2). A bore of any other outline is
+    taken as the round one with the same area over perimeter, which is right while the layers are thin.
+    """
+    return _filled(air, omega, _round_share, radius)
+
+
+def slit_filling(air: Air, omega: Reals, height: Reals) -> Filling:
+    """Air between two plates: the same with F(z) = tan(z) / z, z = (h/2) sqrt(-i omega / (nu or alpha_t))."""
+    return _filled(air, omega, lambda z: np.tan(z) / z, height / 2)
+
+
+def _filled(air: Air, omega: Reals, share, half: Reals) -> Filling:  # type: ignore[no-untyped-def]
+    turned = np.sqrt(-1j * np.asarray(omega))
+    held = share(half * turned / np.sqrt(air.kinematic_viscosity))
+    warmed = share(half * turned / np.sqrt(air.thermal_diffusivity))
+    return Filling(
+        density=air.density / (1 - held),
+        stiffness=air.density * air.sound_speed**2 / (1 + (air.gamma - 1) * warmed),
+    )
+
+
+def _round_share(z: Reals) -> Reals:
+    # Scaled Bessel functions: both grow like exp|Im z|, and the growth cancels.
+    return 2 * jve(1, z) / (z * jve(0, z))
+
+
+def plain_filling(air: Air) -> Filling:
+    """Air without friction and heat: rho and rho c^2."""
+    return Filling(air.density, air.density * air.sound_speed**2)
+
+
+@dataclass(frozen=True)
+class TwoPort:
+    """What one end of a duct feels of the other: p1 = A p2 + B U2, U1 = C p2 + D U2, flow from 1 to 2."""
+
+    A: Reals
+    B: Reals
+    C: Reals
+    D: Reals
+
+    def then(self, other: TwoPort) -> TwoPort:
+        """This, and behind it another."""
+        return TwoPort(
+            self.A * other.A + self.B * other.C,
+            self.A * other.B + self.B * other.D,
+            self.C * other.A + self.D * other.C,
+            self.C * other.B + self.D * other.D,
+        )
+
+    def input_impedance(self, load: Reals) -> Reals:
+        """p1/U1 with the impedance `load` = p2/U2 at the far end, Pa s/m3."""
+        return (self.A * load + self.B) / (self.C * load + self.D)
+
+    @property
+    def closed(self) -> Reals:
+        """p1/U1 with the far end shut."""
+        return self.A / self.C
+
+
+def duct(filling: Filling, omega: Reals, area: Reals, length: Reals) -> TwoPort:
+    """A straight duct: cosh and sinh of i k l, with the wave impedance over the area."""
+    angle = 1j * filling.wavenumber(omega) * length
+    impedance = filling.wave_impedance / area
+    return TwoPort(np.cosh(angle), impedance * np.sinh(angle), np.sinh(angle) / impedance, np.cosh(angle))
+
+
+def in_series(impedance: Reals) -> TwoPort:
+    """A lumped impedance in the path of the flow: an end correction, a rim's friction."""
+    return TwoPort(1.0, impedance, 0.0, 1.0)
+
+
+def in_parallel(admittance: Reals) -> TwoPort:
+    """A lumped admittance beside the path of the flow, m3/(s Pa): a little air that only springs."""
+    return TwoPort(1.0, 0.0, admittance, 1.0)
+
+
+def end_impedance(
+    air: Air, omega: Reals, area: Reals, perimeter: Reals, correction: Reals, rub: Reals, lossless: bool = False
+) -> Reals:
+    """The air that moves beyond one end of a duct and what it rubs: Pa s/m3.
+
+    Z = i omega rho d/S + (1 + i)/2 rho omega delta_v P r/S^2, with end correction d and rub length r in m.
+    """
+    moved = 1j * omega * air.density * correction / area
+    if lossless:
+        return moved
+    layer = np.sqrt(2 * air.kinematic_viscosity / np.asarray(omega))
+    return moved + (1 + 1j) / 2 * air.density * omega * layer * perimeter * rub / area**2

@@ -1,0 +1,81 @@
+"""What walls take from a resonance: friction where air slides along them, heat where pressure swings.
+
+To first order in the boundary layers; each loss is given as 1/Q and also lowers the frequency (see `shifted`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.sound.elements.orifice import Reals
+
+
+def heat_loss(air: Air, omega: Reals, area: Reals, volume: Reals) -> Reals:
+    """1/Q_t of air that a wall of `area` encloses, pressure the same throughout: (gamma - 1) delta_t S / (2 V)."""
+    return (air.gamma - 1) * air.delta_t(omega) * area / (2 * volume)
+
+
+def friction_loss(air: Air, omega: Reals, conductivity: Reals, friction: Reals) -> Reals:
+    """1/Q_v of one opening: R / (omega M) = delta_v K G / 2.
+
+    `friction` G = integral of |u|^2 over its walls for unit flow, 1/m2 (see `openings.Aperture.friction`).
+    """
+    return air.delta_v(omega) * conductivity * friction / 2
+
+
+def mode_loss(
+    air: Air, omega: Reals, pressure_wall: Reals, gradient_wall: Reals, pressure: Reals, gradient: Reals
+) -> tuple[Reals, Reals]:
+    """(1/Q_v, 1/Q_t) of any mode from four integrals of its pressure p.
+
+    pressure_wall = int |p|^2 dS, gradient_wall = int |grad_T p|^2 dS, pressure = int |p|^2 dV, gradient =
+    int |grad p|^2 dV: 1/Q_v = delta_v/2 * gradient_wall/gradient, 1/Q_t = (gamma - 1) delta_t/2 *
+    pressure_wall/pressure. From the wall condition of Berggren, Bernland & Noreland 2018 [Berggren2018].
+    """
+    viscous = air.delta_v(omega) / 2 * gradient_wall / gradient
+    thermal = (air.gamma - 1) * air.delta_t(omega) / 2 * pressure_wall / pressure
+    return viscous, thermal
+
+
+FIRST_ORDER = 0.05  # of the walls' shift: what linearised Navier-Stokes flow differs by at sharp rims (see the tests)
+
+
+def first_order_doubt(omega: Reals, lossless: Reals) -> Reals:
+    """Cents by which losses to first order may miss: the square of their shift, and a twentieth of it for rims.
+
+    omega, lossless: the complex frequency with and without the walls' losses.
+    """
+    lost = np.abs((omega - lossless) / lossless)
+    return 1200 / np.log(2) * (np.square(lost) + FIRST_ORDER * lost)
+
+
+def shifted(omega: Reals, inverse_q: Reals) -> Reals:
+    """The complex frequency of a mode with wall loss 1/Q: omega [1 + (i - 1)/2 * 1/Q].
+
+    A boundary layer takes as much frequency as it takes breadth: df/f = -1/(2Q).
+    """
+    return omega * (1 + (1j - 1) / 2 * inverse_q)
+
+
+def spherical_resonator(air: Air, radius: float, degree: int, zero: float) -> complex:
+    """The complex frequency (rad/s) of a mode of a closed ball of air with a rigid, cold wall.
+
+    omega = z c/R {1 + (i - 1)/(2R) [(gamma - 1) delta_t + delta_v l(l+1)/z^2] / [1 - l(l+1)/z^2]}, z the zero of
+    j_l' and l its degree. Moldover, Mehl & Greenspan 1986 [Moldover1986], J. Acoust. Soc. Am. 79, 253 (from memory).
+
+    >>> from simkit.air import moist_air
+    >>> omega = spherical_resonator(moist_air(), 0.03, 1, 2.081576)
+    >>> round(omega.real / (2 * omega.imag), 1)
+    486.7
+    """
+    omega = zero * air.sound_speed / radius
+    turn = degree * (degree + 1) / zero**2
+    layers = (air.gamma - 1) * air.delta_t(omega) + air.delta_v(omega) * turn
+    return omega * (1 + (1j - 1) / (2 * radius) * layers / (1 - turn))
+
+
+def quality(omega: Reals) -> Reals:
+    """Q = Re(omega) / (2 Im(omega)); infinite where nothing is lost."""
+    with np.errstate(divide="ignore"):
+        return np.real(omega) / (2 * np.asarray(np.imag(omega)))

@@ -1,0 +1,279 @@
+"""The air that moves in a hole or a window: its conductivity, its friction, and what a finger makes of it.
+
+Each opening is taken as if its wall were flat and it stood alone; what curvature, neighbours and the chamber's own
+shape change is the business of the models that see them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.body.chambers import Opening
+from simkit.field.window.cell import slope_relief
+from simkit.sound.elements import ducts
+from simkit.sound.elements.orifice import THIN, Reals, ellipse, end_of, fitted_rims, rectangle, round_end
+
+# A fingertip sinks into the hole it covers, as a cap a tenth of the diameter deep: common practice, no source.
+PAD_DEPTH = 0.1
+
+
+@dataclass(frozen=True)
+class Aperture:
+    """The air in one opening, in m: a duct, and beyond each end what moves and rubs with it.
+
+    inner, outer: end corrections; inner_rub, outer_rub: rub lengths (see `elements.orifice`); inner_cap, outer_cap:
+    how far the inner and the outer face lie on the mean below their own middles, where the wall is bent. Every number
+    may be an array over openings.
+    """
+
+    area: Reals
+    perimeter: Reals
+    length: Reals
+    inner: Reals
+    outer: Reals
+    inner_rub: Reals
+    outer_rub: Reals
+    inner_cap: Reals = 0.0
+    outer_cap: Reals = 0.0
+
+    @property
+    def dip(self) -> Reals:
+        """How much less deep the air under a finger is than the duct is long, m.
+
+        The finger rests on the rim, twice as far below the middle of the outer face as that face is on the mean; the
+        duct begins at the inner face.
+        """
+        return 2 * self.outer_cap - self.inner_cap
+
+    @property
+    def conductivity(self) -> Reals:
+        """Rayleigh's conductivity K = S / (h + d_in + d_out), m: the larger, the sharper the note."""
+        return self.area / (self.length + self.inner + self.outer)
+
+    @property
+    def friction(self) -> Reals:
+        """G = integral of |u|^2 over the opening's walls for unit flow, 1/m2: P (h + r_in + r_out) / S^2."""
+        return self.perimeter * (self.length + self.inner_rub + self.outer_rub) / self.area**2
+
+    @property
+    def pipe_radius(self) -> Reals:
+        """Twice area over perimeter, m: the radius of a round duct that rubs as much."""
+        return 2 * self.area / self.perimeter
+
+    def impedance(self, air: Air, omega: Reals, lossless: bool = False) -> Reals:
+        """Pressure across the opening over the flow through it, radiation apart, Pa s/m3.
+
+        The duct by Zwikker and Kosten's density, each end by its correction and rub length. The duct's own
+        springiness is left out here (see `ducts.duct`).
+        """
+        filling = ducts.plain_filling(air) if lossless else ducts.bore_filling(air, omega, self.pipe_radius)
+        inside = 1j * omega * filling.density * self.length / self.area
+        return inside + ducts.end_impedance(
+            air,
+            omega,
+            self.area,
+            self.perimeter,
+            self.inner + self.outer,
+            self.inner_rub + self.outer_rub,
+            lossless,
+        )
+
+    def covered_volume(self) -> Reals:
+        """Air left in the opening under a finger, m3: the duct up to its outer rim, less the pad's bulge.
+
+        The bulge is a spherical cap of depth d = 0.1 of the diameter: pi d (3 a^2 + d^2) / 6.
+        """
+        radius = np.sqrt(self.area / np.pi)
+        depth = 2 * PAD_DEPTH * radius
+        return self.area * (self.length - self.dip) - np.pi * depth * (3 * radius**2 + depth**2) / 6
+
+    def covered_wall(self) -> Reals:
+        """Wall that a covered opening adds to the chamber, m2: its duct's."""
+        return self.perimeter * self.length
+
+
+def round_hole(
+    radius: Reals, length: Reals, rim: Reals = 0.0, inside_rim: Reals = 0.0, bends: tuple[float, float] = (0.0, 0.0)
+) -> Aperture:
+    """A round hole through a wall of thickness `length`, its rims rounded by `rim` outside and `inside_rim` inside.
+
+    bends: mean curvature of the inner and of the outer face, 1/m, positive for a ball's: a rim's radius spares more
+    where the clay's corner is sharp, as outside a ball, than where it is blunt.
+
+    >>> round(float(1e3 * round_hole(4e-3, 4e-3).conductivity), 5)
+    4.75538
+    """
+    outside, inside = fitted_rims(length, rim, inside_rim)
+    inner = round_end(radius, length, inside, bends[0] * radius)
+    outer = round_end(radius, length, outside, -bends[1] * radius)
+    return Aperture(
+        np.pi * radius**2, 2 * np.pi * radius, length, inner.correction, outer.correction, inner.rub, outer.rub
+    )
+
+
+def rectangular_hole(
+    width: float,
+    height: float,
+    length: float,
+    rim: float = 0.0,
+    inside_rim: float = 0.0,
+    bend: tuple[float, float] = (0.0, 0.0),
+) -> Aperture:
+    """A rectangular opening, such as a window, through a wall of thickness `length`.
+
+    bend: the inner face's curvature along its width and along its height, 1/m; it turns the corners of the rims.
+    """
+    return _outlined(rectangle, width, height, length, rim, inside_rim, bend)
+
+
+def elliptic_hole(width: float, height: float, length: float, rim: float = 0.0, inside_rim: float = 0.0) -> Aperture:
+    """An oval opening of full width and height through a wall of thickness `length`."""
+    return _outlined(ellipse, width, height, length, rim, inside_rim)
+
+
+def _outlined(outline, width, height, length, rim, inside_rim, bend=(0.0, 0.0)):  # type: ignore[no-untyped-def]
+    outside, inside = (float(f) for f in fitted_rims(length, rim, inside_rim))
+    hollows = [(float(k) * width / 2, float(m) * height / 2) for k, m in (bend, _bent_outside(bend, length))]
+    inner = end_of(outline, width, height, length, inside, hollows[0])
+    outer = end_of(outline, width, height, length, outside, (-hollows[1][0], -hollows[1][1]))
+    shape = outline(width, height)
+    return Aperture(shape.area, shape.perimeter, length, inner.correction, outer.correction, inner.rub, outer.rub)
+
+
+def aperture_of(opening: Opening) -> Aperture:
+    """The air of an opening of the body, with its own duct length and rims, and a window's sloping far side."""
+    if opening.is_round:
+        plain = round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim, bends_of(opening))
+        inner_cap, outer_cap = caps_of(opening)
+        return replace(plain, outer=plain.outer + face_end(opening), inner_cap=inner_cap, outer_cap=outer_cap)
+    sizes = opening.width, opening.height, opening.length
+    upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.bend)
+    rims = opening.inside_rim, opening.rim
+    relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, *rims, opening.bend)
+    # The slope lets the flow spread on its way out: less air moves, and rubs, at the outer end.
+    return replace(
+        upright,
+        outer=upright.outer + upright.area * relief.inertance,
+        outer_rub=upright.outer_rub + upright.area**2 / upright.perimeter * relief.friction,
+    )
+
+
+FACE = 1.6  # radii of the flat face of a hole with a wall of its own
+
+
+def face_end(opening: Opening) -> float:
+    """What a flat spot or a collar adds to the outer end correction, m: air has to leave the one, the other stands out.
+
+    At the face's edge the clay stands d radii above it, or t below, and bends by s, its mean curvature outside times
+    the hole's radius: 0.3976 d - (0.1296 + 0.0731 s/(1 + 0.9152 s)) (1 - e^(-2.18 d)) radii, or -A t/(t + Q) with
+    A = 0.0966/(1 + 5.558 s + 17.86 s^2), Q = 1.028/(1 + 6.124 s). Fitted to 0.0005 and 0.002 radii to axisymmetric
+    elements of long pipes out of flat clay and out of balls of 2.7 radii or more, d up to 1.2 and t up to 12.
+    """
+    if not opening.clay:
+        return 0.0
+    bend = _outer_bend(opening, opening.clay)
+    drop = bend * (FACE * opening.radius) ** 2 / 2
+    d = (opening.clay - opening.length - drop) / opening.radius
+    s = float(np.clip(bend * opening.radius, 0.0, 0.37))
+    if d > 0:
+        share = 0.3976 * d - (0.1296 + 0.0731 * s / (1 + 0.9152 * s)) * -np.expm1(-2.18 * d)
+    else:
+        share = 0.0966 / (1 + 5.558 * s + 17.86 * s * s) * d / (1.028 / (1 + 6.124 * s) - d)
+    return float(share * opening.radius)
+
+
+def caps_of(opening: Opening) -> tuple[float, float]:
+    """How far the inner and the outer face of a hole lie on the mean below their middles, m: H a^2/4 each."""
+    inner, outer = (bend * opening.radius**2 / 4 for bend in bends_of(opening))
+    return inner, outer
+
+
+def bends_of(opening: Opening) -> tuple[float, float]:
+    """Mean curvature of the inner and of the outer face at a hole, 1/m; a hole with a wall of its own ends flat."""
+    return float(np.mean(opening.bend)), 0.0 if opening.clay else _outer_bend(opening, opening.length)
+
+
+def _outer_bend(opening: Opening, clay: float) -> float:
+    """Mean curvature of the outer face above an opening, 1/m."""
+    return float(_bent_outside(opening.bend, clay).mean())
+
+
+def _bent_outside(bend: tuple[float, float], clay: float) -> np.ndarray:
+    """Curvatures (2,) of the true offset of an inner face with those of `bend`, 1/m."""
+    inner = np.array(bend)
+    return np.asarray(inner / np.maximum(1 + inner * clay, 0.1))
+
+
+def stacked(apertures: tuple[Aperture, ...]) -> Aperture:
+    """Many openings as one value whose numbers are arrays over them."""
+    names = ("area", "perimeter", "length", "inner", "outer", "inner_rub", "outer_rub", "inner_cap", "outer_cap")
+    return Aperture(*(np.array([float(getattr(a, name)) for a in apertures]) for name in names))
+
+
+def partly_covered(aperture: Aperture, openness: Reals) -> Aperture:
+    """The opening with a finger over part of its outside; `openness` is the free share of its area, above 0 to 1.
+
+    The free part is a round thin-lipped hole of that area at the mouth of the duct: outside it has the end
+    correction of its own radius, inside that of a diaphragm in a tube (Fok 1941, in Rayleigh's form K = 2 a psi).
+    A crescent under a finger is not round, so this is good to some tenth of the change; its friction is a guess.
+    """
+    share = np.sqrt(openness)
+    radius = np.sqrt(aperture.area / np.pi)
+    lip = THIN * radius * (1 - openness) + aperture.outer * openness
+    throttled = THIN * radius * (_fok(share) - _fok(1.0))
+    return replace(
+        aperture,
+        outer=(lip + throttled) / share,
+        outer_rub=aperture.outer_rub * (2 / openness - 1),
+    )
+
+
+def _fok(ratio: Reals) -> Reals:
+    """1/psi of a thin diaphragm in a tube, hole over tube radius: 1 for a small hole, about 0 for none."""
+    terms = (1, -1.40925, 0, 0.33818, 0, 0.06793, -0.02287, 0.03015, -0.01641)
+    return sum(c * ratio**n for n, c in enumerate(terms))
+
+
+# --- published corrections for other surroundings, for comparison and for models that want them ----------
+
+
+def inner_end_in_tube(radius: Reals, tube_radius: Reals) -> Reals:
+    """End correction of a neck that opens into a wide coaxial tube or cavity, m.
+
+    0.8216 a (1 - 1.35 xi + 0.31 xi^3), xi = a/R up to 0.4. Kergomard & Garcia 1987, J. Sound Vib. 114, 465 (memory).
+    """
+    xi = radius / tube_radius
+    return 0.8216 * radius * (1 - 1.35 * xi + 0.31 * xi**3)
+
+
+def finite_flange_end(radius: Reals, flange_radius: Reals) -> Reals:
+    """End correction of a pipe whose flange is a ring of outer radius b, m: from 0.8216 a (wide) to 0.6133 a (thin).
+
+    d_wide + (a/b)(d_thin - d_wide) + 0.057 (a/b)[1 - (a/b)^5] a. Dalmont, Nederveen & Joly 2001
+    [Dalmont2001] (from memory).
+    """
+    ratio = radius / flange_radius
+    return radius * (0.8216 + ratio * (0.6133 - 0.8216) + 0.057 * ratio * (1 - ratio**5))
+
+
+def organ_mouth(area: Reals) -> Reals:
+    """Conductivity of an organ pipe's mouth of that area, m: 1/K = 0.73/sqrt(S), a thin lip, no wall to speak of.
+
+    Ingerslev & Frobenius 1947, Trans. Dan. Acad. Tech. Sci. 1 (from memory). A window in clay has a wall and conducts
+    less; the rule is for comparison only.
+
+    >>> round(1e3 * organ_mouth(66e-6), 2)
+    11.13
+    """
+    return float(np.sqrt(area) / 0.73) if np.isscalar(area) else np.sqrt(area) / 0.73
+
+
+def end_on_cylinder(radius: Reals, body_radius: Reals) -> Reals:
+    """Outside end correction of a hole in a cylinder of that outer radius, m: (0.8216 - 0.47 (a/R)^0.8) a.
+
+    Dalmont, Nederveen & Joly 2001 [Dalmont2001] (from memory, not sure of it).
+    """
+    return radius * (0.8216 - 0.47 * (radius / body_radius) ** 0.8)

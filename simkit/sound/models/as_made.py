@@ -1,0 +1,333 @@
+"""One chamber as it stands on the bench: holes of any size or not cut yet, walls and window as they came out.
+
+The port field is solved for the design and three times more with all holes narrower or wider; between, each mouth's
+own share of its field runs through these four as a cubic of its radius. What the mouths are to each other hardly
+depends on their radii (some a^2/(6 s^2) of a part that is itself a tenth) and is kept. A hole that is not cut is a
+port through which nothing flows. So every state of the bench costs one small matrix equation, and many go at once.
+
+Before the kiln the whole piece is larger by a factor: fields, ducts and volumes are taken at that size, the layers of
+slow air at the size that they have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.body.chambers import Body, Opening
+from simkit.body.deviations import Made, MadeSlopes
+from simkit.errors import OutOfReach
+from simkit.field import PortField
+from simkit.frozen import frozen
+from simkit.sound.elements.openings import Aperture, bends_of, caps_of, face_end, partly_covered, round_hole
+from simkit.sound.elements.secant import settled
+from simkit.sound.models.circuit import Circuit, Duct, Matrices, opened
+from simkit.sound.models.ports import PortsResonator, resonator, solved
+from simkit.sound.models.resonator import Case
+from simkit.sound.models.roots import stiffness
+
+SHARES = (0.45, 0.7, 1.0, 1.25)  # of the design's radii: where the field is solved
+_GRID = (0.8, 1.0, 1.25)  # of the window's sizes: where its aperture is asked
+_NOT_CUT = 1e9  # of the flow's resistance, 1/m: none to speak of passes
+_ENDS = ("inner", "outer", "inner_rub", "outer_rub")
+_SETTLED = 1e-7  # of the frequency: 2e-4 cents
+_NUDGE = 1e-6  # of the frequency
+_NUDGE_SIZE = 1e-5  # of a size
+
+Beside = Callable[[Opening, Opening], Aperture]
+
+
+@frozen
+class AsMade:
+    """What a chamber sounds in any state of its making; the other chambers of the body count as closed clay.
+
+    own (2, openings, 4): what each mouth's own share of the field, inside and outside, is above that of the design,
+    1/m, as a cubic of its radius over the design's. window_fit: see `_fit`.
+    """
+
+    circuit: Circuit
+    holes: tuple[str, ...]
+    window: Opening
+    openings: tuple[Opening, ...]
+    own: np.ndarray
+    window_fit: np.ndarray
+
+    @staticmethod
+    def of(case: Case, beside: Beside) -> AsMade:
+        """The chamber of a case by the port model; `beside` gives the aperture of a window near that of the design."""
+        window = case.chamber.window
+        if window is None:
+            raise OutOfReach(f"{case.chamber.name} has no window: nothing to blow on the bench")
+        base = resonator(case)
+        rows = np.flatnonzero(base.rows)
+        fields = [base.field if q == 1 else solved(_widened(case.body, q), case.mesh).field for q in SHARES]
+        own = np.array([[np.diag(f.static)[rows], np.diag(f.outside(0.0).real)[rows]] for f in fields])
+        own = own - own[SHARES.index(1.0)]
+        cubics = np.einsum("pq,qso->sop", np.linalg.inv(np.vander(SHARES, increasing=True)), own)
+        circuit = _alone(base, rows)
+        return AsMade(circuit, base.holes, window, case.chamber.openings, cubics, _fit(window, beside))
+
+    @staticmethod
+    def as_designed(case: Case) -> AsMade:
+        """The same, good only for holes that are as designed or not cut, and a window that is as designed.
+
+        It takes no field but the design's own, and answers as `of` does, whose cubics and fit meet the design.
+        """
+        window = case.chamber.window
+        if window is None:
+            raise OutOfReach(f"{case.chamber.name} has no window: nothing to blow on the bench")
+        base = resonator(case)
+        rows = np.flatnonzero(base.rows)
+        circuit = _alone(base, rows)
+        ends = np.zeros((10, len(_ENDS)))
+        ends[0] = [getattr(circuit.ducts[0].aperture, name) for name in _ENDS]
+        own = np.zeros((2, len(rows), len(SHARES)))
+        return AsMade(circuit, base.holes, window, case.chamber.openings, own, ends)
+
+    @property
+    def air(self) -> Air:
+        """The air in the chamber."""
+        return self.circuit.chamber_air
+
+    @property
+    def volume(self) -> float:
+        """The chamber's air in the fired piece as designed, m^3."""
+        return float(self.circuit.field.volumes[0])
+
+    @property
+    def designed(self) -> Made:
+        """The one piece that is as the design says."""
+        every = (self.window, *self.openings)
+        one = np.ones(1)
+        return Made(
+            np.array([[2 * o.radius for o in self.openings]]),
+            np.array([[o.length for o in every]]),
+            one * self.window.width,
+            one * self.window.height,
+            one,
+            one,
+        )
+
+    def lowest(self, made: Made, openness: np.ndarray) -> np.ndarray:
+        """Complex omega (m,) of the lowest resonance of pieces (m) with fingers as `openness` (m, holes) says."""
+        states = self._states(made, openness)
+        laid = self._laid(made, states)
+        every = np.ones(states.shape[1], bool)
+
+        def proposed(omega: np.ndarray) -> np.ndarray:
+            m = self._matrices(laid, omega)
+            return self.air.sound_speed * np.sqrt(stiffness(self.circuit, m, every, states))
+
+        return settled(proposed, self._start(laid, states), _SETTLED, f"{len(states)} states of the bench")
+
+    def sloped(self, made: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
+        """The same omega (m,), and how its real part moves with the sizes.
+
+        With k^2 = g = V^-1 1' U1 (`models.derivatives`), dg/ds = -V^-1 y' d(N + R T^-1)/ds y takes no solution but
+        the one that gave the flows y, and d omega/ds = (dF/ds)/(1 - dF/d omega), F = c sqrt(g).
+        """
+        states, omega = self._states(made, openness), self.lowest(made, openness)
+        laid = self._laid(made, states)
+        m = self._matrices(laid, omega)
+        flows = _Flows.of(m, states)
+        step = _NUDGE * np.abs(omega)
+        nearby = _Flows.of(self._matrices(laid, omega + step), states)
+        give = 1 - self.air.sound_speed * (np.sqrt(nearby.g) - np.sqrt(flows.g)) / step
+
+        def share(dg: np.ndarray) -> np.ndarray:
+            change = 0.5 * omega * (dg.T / flows.g) / give
+            return (change.real / omega.real).T
+
+        def of_ducts(changed: Made, step: np.ndarray) -> np.ndarray:
+            """dg (m, openings) of each duct, per step of its own size (openings,)."""
+            new = self._matrices(self._laid(changed, states), omega)
+            return flows.of_duct(m, new) / step
+
+        size = _NUDGE_SIZE * self.designed.walls[0]
+        walls = of_ducts(made.but(walls=made.walls + size), size)
+        wider = _NUDGE_SIZE * self.designed.diameters[0]
+        cut = made.diameters > 0
+        changed = made.but(diameters=np.where(cut, made.diameters + wider, 0.0), cut_up=made.cut_up * (1 + _NUDGE_SIZE))
+        both = of_ducts(changed, np.append(_NUDGE_SIZE * self.window.height, wider))
+        both[:, 0] *= self.window.height / made.cut_up
+        there = np.column_stack([np.ones(len(made), bool), cut])
+        walls, both = (share(np.where(there, dg, 0.0)) for dg in (walls, both))
+        return omega, MadeSlopes(share(-flows.g), both[:, 0], walls, both[:, 1:])
+
+    @staticmethod
+    def _states(made: Made, openness: np.ndarray) -> np.ndarray:
+        return np.column_stack([np.ones(len(made)), np.where(made.diameters > 0, openness, 0.0)])
+
+    def _start(self, laid: _Laid, states: np.ndarray) -> np.ndarray:
+        conductivities = np.stack([np.broadcast_to(d.aperture.conductivity, len(states)) for d in laid.ducts], axis=1)
+        volume = self.volume * laid.made.volume * laid.made.size**3
+        return self.air.sound_speed * np.sqrt((conductivities * states).sum(axis=1) / volume) + 0j
+
+    def _laid(self, made: Made, states: np.ndarray) -> _Laid:
+        """The ducts of the pieces and their mouths' shares of the field, for fingers as `states` says."""
+        apertures = [_of_fit(self.window_fit, self.window, made)]
+        own = np.zeros((2, *states.shape))
+        for n, opening in enumerate(self.openings, 1):
+            told = made.diameters[:, n - 1] / 2
+            radius = np.where(told > 0, told, opening.radius)
+            own[:, :, n] = _polynomial(self.own[:, n], np.clip(radius / opening.radius, 0.3, 1.5))
+            whole = round_hole(radius, made.walls[:, n], opening.rim, opening.inside_rim, bends_of(opening))
+            inner_cap, outer_cap = caps_of(opening)
+            whole = replace(whole, outer=whole.outer + face_end(opening), inner_cap=inner_cap, outer_cap=outer_cap)
+            apertures.append(partly_covered(whole, np.where(states[:, n] > 0, states[:, n], 1.0)))
+        scaled = (_scaled(a, made.size) for a in apertures)
+        ducts = [replace(duct, aperture=a) for duct, a in zip(self.circuit.ducts, scaled, strict=True)]
+        return _Laid(made, ducts, own[0], own[1])
+
+    def _matrices(self, laid: _Laid, omega: np.ndarray) -> Matrices:
+        """The circuit of each piece at a frequency of its own: as `Circuit.at`, with the field at the piece's size."""
+        circuit, made, size = self.circuit, laid.made, laid.made.size
+        scale = 1j * omega * self.air.density
+        ports = [duct.two_port(omega, circuit.lossless) for duct in laid.ducts]
+        stubs = np.stack([duct.stub(omega, circuit.lossless) for duct in laid.ducts], axis=-1) / scale[:, None]
+        missing = np.column_stack([np.zeros(len(made), bool), made.diameters == 0])
+        A, B, C, D = (
+            np.stack([np.broadcast_to(getattr(p, name), omega.shape) for p in ports], axis=-1) for name in "ABCD"
+        )
+        at_size = omega * size  # what the fired piece would have to ring at for the same waves in it
+        heat = circuit.loss.uniform / np.sqrt(omega)[:, None] / size[:, None]
+        volumes = circuit.field.volumes * (made.volume * size**3)[:, None]
+        ratio = circuit.room_air.density / self.air.density
+        calm = circuit.calm(at_size) + _diagonal(laid.inner)
+        outer = circuit.field.outside(at_size / circuit.room_air.sound_speed) + _diagonal(laid.outer)
+        return Matrices(
+            circuit.wave_number(omega),
+            calm / size[:, None, None],
+            1 / (volumes * (1 + (1 - 1j) * heat)),
+            outer * ratio / size[:, None, None],
+            A,
+            B / scale[:, None],
+            C * scale[:, None],
+            D,
+            np.where(missing, _NOT_CUT, stubs),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """Pieces with their ducts, each number an array over them, and what their mouths' own shares of the field differ
+    from the design's, inside and outside (m, openings), 1/m."""
+
+    made: Made
+    ducts: list[Duct]
+    inner: np.ndarray
+    outer: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class _Flows:
+    """Flows for unit pressure in the chamber: U1 out of it and U on through the openings (m, openings), and g (m,)."""
+
+    out: np.ndarray
+    through: np.ndarray
+    states: np.ndarray
+    uniform: np.ndarray
+    g: np.ndarray
+
+    @staticmethod
+    def of(m: Matrices, states: np.ndarray) -> _Flows:
+        T, R = opened(m, states)
+        through = np.linalg.solve(m.calm @ T + R, np.ones((*states.shape, 1), complex))
+        out = (T @ through)[..., 0]
+        return _Flows(out, through[..., 0], states, m.uniform[:, 0], m.uniform[:, 0] * out.sum(axis=1))
+
+    def of_duct(self, old: Matrices, new: Matrices) -> np.ndarray:
+        """dg (m, openings) when each duct, and its mouth's own share of the field, becomes that of `new`.
+
+        U1 (dA p2 + dB U) - p1 (dC p2 + dD U) where open, U1^2 dstub where covered; own shares with U1^2 and U^2.
+        """
+        free = self.states > 0
+        U1, U = self.out, np.where(free, self.through, 0.0)
+        p2 = (old.outer @ U[..., None])[..., 0]
+        p1 = old.A * p2 + old.B * U
+        change = {name: getattr(new, name) - getattr(old, name) for name in "ABCD"}
+        flowing = U1 * (change["A"] * p2 + change["B"] * U) - p1 * (change["C"] * p2 + change["D"] * U)
+        duct = np.where(free, flowing, np.square(U1) * (new.stub - old.stub))
+        inner, outer = (np.diagonal(n - o, axis1=1, axis2=2) for n, o in ((new.calm, old.calm), (new.outer, old.outer)))
+        return -self.uniform[:, None] * (duct + np.square(U1) * inner + np.square(U) * outer)
+
+
+def _alone(base: PortsResonator, rows: np.ndarray) -> Circuit:
+    """The circuit of a resonator's own openings, as if the body had no others."""
+    f, circuit = base.field, base.circuit
+    pick = np.ix_(rows, rows)
+    around = replace(f.around, terms=f.around.terms[:, rows][:, :, rows])
+    field: PortField = replace(
+        f,
+        names=tuple(f.names[r] for r in rows),
+        windows=f.windows[rows],
+        volumes=f.volumes[rows],
+        shared=f.shared[pick],
+        static=f.static[pick],
+        bend=f.bend[pick],
+        modes=f.modes[rows],
+        around=around,
+    )
+    loss = replace(circuit.loss, uniform=circuit.loss.uniform[rows])
+    return replace(circuit, field=field, ducts=tuple(circuit.ducts[r] for r in rows), loss=loss)
+
+
+def _widened(body: Body, share: float) -> Body:
+    """The body with every hole narrower or wider by a share."""
+    return replace(
+        body,
+        chambers=tuple(
+            replace(c, openings=tuple(replace(o, radius=share * o.radius) for o in c.openings)) for c in body.chambers
+        ),
+    )
+
+
+def _polynomial(coefficients: np.ndarray, q: np.ndarray) -> np.ndarray:
+    """The cubics (..., 4), lowest power first, at q (m,): (..., m)."""
+    return coefficients @ np.stack([q**n for n in range(coefficients.shape[-1])])
+
+
+def _diagonal(values: np.ndarray) -> np.ndarray:
+    """(m, n) as diagonals of (m, n, n)."""
+    return values[:, :, None] * np.eye(values.shape[1])
+
+
+# --- the window ---
+
+
+def _terms(width: np.ndarray, height: np.ndarray, length: np.ndarray) -> np.ndarray:
+    """Terms (m, 10) of a quadratic in the logarithms of a window's sizes over the design's."""
+    x = np.log(np.stack([width, height, length], axis=-1))
+    pairs = [x[:, i] * x[:, j] for i in range(3) for j in range(i, 3)]
+    return np.column_stack([np.ones(len(x)), x, *pairs])
+
+
+def _fit(window: Opening, beside: Beside) -> np.ndarray:
+    """Coefficients (10, 4) of a window's end corrections and rub lengths, fitted on a grid of sizes around the design's
+    own, which it meets."""
+
+    def ends(w: float, h: float, t: float) -> list[float]:
+        found = beside(window, replace(window, width=w, height=h, length=t))
+        return [float(getattr(found, name)) for name in _ENDS]
+
+    sizes = np.array([window.width, window.height, window.length])
+    own, grid = np.array(ends(*sizes)), np.array(list(product(_GRID, repeat=3)))
+    away = np.array([ends(*(row * sizes)) for row in grid]) - own
+    return np.vstack([own, np.linalg.lstsq(_terms(*grid.T)[:, 1:], away)[0]])
+
+
+def _of_fit(fit: np.ndarray, window: Opening, made: Made) -> Aperture:
+    """Windows of sizes (m): outline and wall as they are, end corrections and rub lengths by the fit."""
+    w, h, t = made.width, made.cut_up, made.walls[:, 0]
+    ends = _terms(w / window.width, h / window.height, t / window.length) @ fit
+    return Aperture(w * h, 2 * (w + h), t, *ends.T)
+
+
+def _scaled(aperture: Aperture, size: np.ndarray) -> Aperture:
+    """The same opening, every length larger by a factor."""
+    lengths = {name: value * size for name, value in vars(aperture).items()}
+    return Aperture(**{**lengths, "area": aperture.area * size**2})

@@ -1,0 +1,219 @@
+"""The openings' ducts joined to the air inside and outside: one small matrix equation for the flows.
+
+Through opening j flow U1_j leaves the chamber and U2_j reaches the outside air (e^{+i omega t}); each duct is a
+two-port, p1 = A p2 + B U2 and U1 = C p2 + D U2. With the field's matrices Z_in and Z_out (`field.reduced.matrices`)
+
+    p1 = -i omega rho_in Z_in U1,     p2 = i omega rho_out Z_out U2,
+
+and a covered hole is a stub p1 = Z_stub U1 without U2. All pressures are divided by i omega rho_in, so every matrix
+here is in 1/m.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.field.reduced.matrices import PortField
+from simkit.frozen import frozen
+from simkit.sound.elements import ducts
+from simkit.sound.elements.openings import Aperture, partly_covered
+from simkit.sound.elements.windway import Windway, windway_impedance
+
+
+@dataclass(frozen=True)
+class Duct:
+    """One opening's air between the chamber and the outside: its aperture, its air, a windway's branch if any."""
+
+    aperture: Aperture
+    air: Air
+    windway: Windway | None = None
+
+    def freed(self, openness: float) -> Duct:
+        """The same with a finger over part of it."""
+        return self if openness == 1 else replace(self, aperture=partly_covered(self.aperture, openness))
+
+    def two_port(self, omega: np.ndarray, lossless: bool) -> ducts.TwoPort:
+        """Inner end, duct, outer end at complex omega (...); at the duct's ends what bent faces add to its air."""
+        a = self.aperture
+        fill = ducts.plain_filling(self.air) if lossless else ducts.bore_filling(self.air, omega, a.pipe_radius)
+        inner, outer = (
+            ducts.in_series(ducts.end_impedance(self.air, omega, a.area, a.perimeter, end, rub, lossless))
+            for end, rub in ((a.inner, a.inner_rub), (a.outer, a.outer_rub))
+        )
+        if np.any(a.inner_cap) or np.any(a.outer_cap):
+            below, above = (
+                ducts.in_parallel(1j * omega * a.area * cap / fill.stiffness) for cap in (a.inner_cap, -a.outer_cap)
+            )
+            inner, outer = inner.then(below), above.then(outer)
+        if self.windway is None:
+            return inner.then(ducts.duct(fill, omega, a.area, a.length)).then(outer)
+        deep = min(self.windway.middle, float(a.length))
+        below, above = (ducts.duct(fill, omega, a.area, length) for length in (deep, a.length - deep))
+        branch = ducts.TwoPort(1.0, 0.0, 1 / windway_impedance(self.windway, self.air, omega, lossless), 1.0)
+        return inner.then(below).then(branch).then(above).then(outer)
+
+    def stub(self, omega: np.ndarray, lossless: bool) -> np.ndarray:
+        """p1/U1 with a finger over the outside, flush less the pad's bulge, Pa s/m3."""
+        a = self.aperture
+        depth = np.maximum(a.covered_volume() / a.area, 0.02 * a.length + 1e-6)
+        fill = ducts.plain_filling(self.air) if lossless else ducts.bore_filling(self.air, omega, a.pipe_radius)
+        inner = ducts.end_impedance(self.air, omega, a.area, a.perimeter, a.inner, a.inner_rub, lossless)
+        return inner + ducts.duct(fill, omega, a.area, depth).closed
+
+
+@frozen
+class WallLoss:
+    """What the chambers' walls take: per mode 1/Q at the mode's own frequency, and the uniform pressure's heat.
+
+    uniform (n,): (gamma - 1) S/(2 V) sqrt(2 alpha) of each row's chamber, so that 1/Q_t = uniform / sqrt(omega);
+    friction, heat (m,): the two parts of 1/Q of each mode.
+    """
+
+    uniform: np.ndarray
+    friction: np.ndarray
+    heat: np.ndarray
+
+    @staticmethod
+    def none(rows: int, modes: int) -> WallLoss:
+        """A wall that takes nothing."""
+        return WallLoss(np.zeros(rows), np.zeros(modes), np.zeros(modes))
+
+    @property
+    def modes(self) -> np.ndarray:
+        """1/Q of each mode (m,) at its own frequency."""
+        return self.friction + self.heat
+
+
+@frozen
+class Matrices:
+    """The circuit's matrices at some frequencies (...): (..., n, n) and (..., n).
+
+    calm: Z_in without the uniform pressure of the chambers; uniform: its share of each row, so that Z_in = calm -
+    shared uniform / k^2; outer: Z_out scaled by rho_out/rho_in; A, B, C, D, stub: the ducts, scaled likewise.
+    """
+
+    k: np.ndarray
+    calm: np.ndarray
+    uniform: np.ndarray
+    outer: np.ndarray
+    A: np.ndarray
+    B: np.ndarray
+    C: np.ndarray
+    D: np.ndarray
+    stub: np.ndarray
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """Field and ducts of one body, and the airs in chambers and room; rows as in the field."""
+
+    field: PortField
+    ducts: tuple[Duct, ...]
+    chamber_air: Air
+    room_air: Air
+    loss: WallLoss
+    lossless: bool
+
+    @property
+    def count(self) -> int:
+        """Number of openings."""
+        return len(self.ducts)
+
+    def wave_number(self, omega: np.ndarray) -> np.ndarray:
+        """k in the chamber's air, 1/m."""
+        return omega / self.chamber_air.sound_speed
+
+    def fingered(self, openness: np.ndarray) -> Circuit:
+        """The circuit with fingers over part of the openings that `openness` (n,) gives between 0 and 1."""
+        if not ((openness > 0) & (openness < 1)).any():
+            return self
+        shares = [float(s) if 0 < s < 1 else 1.0 for s in openness]
+        return replace(self, ducts=tuple(d.freed(s) for d, s in zip(self.ducts, shares, strict=True)))
+
+    def at(self, omega: np.ndarray) -> Matrices:
+        """The matrices at complex omega (m,)."""
+        omega = np.asarray(omega, complex)
+        k = self.wave_number(omega)
+        scale = 1j * omega * self.chamber_air.density
+        ports = [duct.two_port(omega, self.lossless) for duct in self.ducts]
+        stubs = [duct.stub(omega, self.lossless) for duct in self.ducts]
+        A, B, C, D = (
+            np.stack([np.broadcast_to(getattr(p, name), omega.shape) for p in ports], axis=-1) for name in "ABCD"
+        )
+        outer = self.field.outside(self._outside_k(omega)) * (self.room_air.density / self.chamber_air.density)
+        return Matrices(
+            k,
+            self.calm(omega),
+            self.uniform(omega),
+            outer,
+            A,
+            B / scale[..., None],
+            C * scale[..., None],
+            D,
+            np.stack(stubs, axis=-1) / scale[..., None],
+        )
+
+    def _outside_k(self, omega: np.ndarray) -> np.ndarray:
+        """k in the room's air, 1/m.
+
+        A small chamber in a large body has modes above the largest k that the outside was solved for; the outside
+        then answers as at that k: its matrix is passive there, an extrapolation would not be.
+        """
+        k = omega / self.room_air.sound_speed
+        if self.field.shared.all():
+            return k
+        return k * np.minimum(1.0, self.field.top / np.maximum(k.real, 1e-300))
+
+    def uniform(self, omega: np.ndarray) -> np.ndarray:
+        """1/V of each row's chamber, made smaller by the wall's heat: (..., n), 1/m^3.
+
+        The air near the wall is softer: V (1 + (1 - i)/Q_t) in place of V, 1/Q_t = (gamma - 1) delta_t S/(2 V).
+        """
+        heat = self.loss.uniform / np.sqrt(omega)[..., None]
+        return 1 / (self.field.volumes * (1 + (1 - 1j) * heat))
+
+    def calm(self, omega: np.ndarray) -> np.ndarray:
+        """Z_in without the uniform pressure: static + k^2 bend + what the modes add, each with its own wall loss.
+
+        A mode's 1/(k_n^2 - k^2) less what the static part and its bend hold of it already.
+        """
+        field = self.field
+        k2 = np.square(self.wave_number(omega))[..., None]
+        shares = 1 / self.distance(omega) - 1 / field.k2 - k2 / field.k2**2
+        pairs = np.einsum("im,jm->mij", field.modes, field.modes)
+        return field.static + k2[..., None] * field.bend + np.tensordot(shares, pairs, axes=1)
+
+    def distance(self, omega: np.ndarray) -> np.ndarray:
+        """k_n^2 - k^2 of every mode at omega (...), with what the wall takes: (..., m), 1/m2.
+
+        Friction makes the air heavier, k_n^2 (1 + (i - 1)/Q_v), heat makes it softer, k^2 (1 - (i - 1)/Q_t), both
+        as at omega: there the layers are thicker than at the mode's own frequency, by sqrt(omega_n/omega). So air
+        that is pressed slowly through a waist rubs as much as it should.
+        """
+        k_n2 = self.field.k2
+        k2 = np.square(self.wave_number(omega))[..., None]
+        own = self.chamber_air.sound_speed * np.sqrt(k_n2)
+        thicker = np.sqrt(own / np.asarray(omega, complex)[..., None])
+        return k_n2 - k2 + (1j - 1) * thicker * (k_n2 * self.loss.friction + k2 * self.loss.heat)
+
+    def lossy(self, omega: np.ndarray) -> np.ndarray:
+        """What losses add to every mode's share 1/(k_n^2 - k^2) at omega (...): (..., m), m2."""
+        return 1 / self.distance(omega) - 1 / (self.field.k2 - np.square(self.wave_number(omega))[..., None])
+
+
+def opened(m: Matrices, openness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """T and R (..., n, n) with U1 = T U and p1 = R U, U the outside flow of an open port, U1 of a covered one.
+
+    openness (..., n): more than 0 where open. Scaled pressures, so R is in 1/m.
+    """
+    free = openness > 0
+    both = free[..., :, None] & free[..., None, :]
+    outer = np.where(both, m.outer, 0.0)
+    T, R = m.C[..., :, None] * outer, m.A[..., :, None] * outer
+    i = np.arange(outer.shape[-1])
+    T[..., i, i] += np.where(free, m.D, 1.0)
+    R[..., i, i] += np.where(free, m.B, m.stub)
+    return T, R

@@ -1,0 +1,265 @@
+"""The textbook resonator: the chamber's air as one spring, the air in each opening as one mass, side by side.
+
+omega^2 = c^2 K / V with K the sum of the openings' conductivities and V the chamber's volume with the chimneys of the
+covered holes, made complex by friction in the openings, heat at the walls and radiation, each at the note's own
+frequency. Blind to where the openings lie; what that costs is in the uncertainty (see `simkit.sound.models.neglect`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.errors import OutOfReach
+from simkit.frozen import frozen
+from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.losses import friction_loss, heat_loss
+from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
+from simkit.sound.elements.radiation import radiation_resistance
+from simkit.sound.elements.windway import Windway, windway_impedance
+from simkit.sound.models.neglect import Layout, neglected
+from simkit.sound.models.resonator import Case, Evidence, Fingering, Resonance, openness_of
+
+_STEPS = 40
+_SETTLED = 1e-12  # of the frequency
+
+
+@frozen
+class Network:
+    """The circuit at one complex frequency for each of many fingerings: admittances (n,), m3/(s Pa).
+
+    Between the chamber and the air just outside lie the window, in two parts with the windway's exit between
+    them, and the holes; the room lies behind the radiation resistance that all openings share.
+    """
+
+    chamber: np.ndarray  # spring of the chamber's air
+    holes: np.ndarray  # all open holes together
+    inner: np.ndarray  # the window's part towards the chamber; 0 without a window
+    outer: np.ndarray
+    windway: np.ndarray  # 0 where closed
+    room: np.ndarray
+
+    def seen_by_chamber(self) -> np.ndarray:
+        """Admittance of all that is not the chamber, seen from it."""
+        total = self.inner + self.outer + self.windway
+        total = np.where(total == 0, 1, total)
+        across = self.holes + self.inner * self.outer / total
+        to_mouth = self.inner * self.windway / total
+        outside = self.room + self.outer * self.windway / total
+        return to_mouth + across * outside / (across + outside)
+
+    def seen_by_window(self) -> np.ndarray:
+        """Flow through the window's outer part into the chamber for unit pressure that drives it there."""
+        # Nodes: chamber, windway's exit, outside. Drive between the last two with the outer part taken out.
+        inner, outer = self.inner, self.outer
+        nothing = np.zeros_like(self.chamber)
+        rows = [
+            [self.chamber + inner + self.holes, -inner, -self.holes],
+            [-inner, inner + self.windway, nothing],
+            [-self.holes, nothing, self.room + self.holes],
+        ]
+        matrix = np.stack([np.stack(np.broadcast_arrays(*row), axis=-1) for row in rows], axis=-2)
+        driven = np.array([0.0, 1.0, -1.0], complex)
+        pressure = np.linalg.solve(matrix, np.broadcast_to(driven, (*matrix.shape[:-2], 3))[..., None])[..., 0]
+        return 1 / (1 / outer + pressure[..., 1] - pressure[..., 2])
+
+
+@dataclass(frozen=True)
+class LumpedResonator:
+    """A chamber by its volume (m3), wall area (m2) and openings; see `Resonator` for what it answers.
+
+    baffled: the openings lie in a wide wall instead of on a compact body in free space.
+    """
+
+    volume: float
+    area: float
+    airs: Airs
+    window: Aperture | None
+    apertures: tuple[Aperture, ...]
+    holes: tuple[str, ...]
+    layout: Layout | None = None
+    windway: Windway | None = None
+    lossless: bool = False
+    baffled: bool = False
+
+    model = "lumped"
+
+    @property
+    def air(self) -> Air:
+        """The air in the chamber."""
+        return self.airs.chamber
+
+    # --- the circuit ---
+
+    def spring(self, openness: np.ndarray, omega: np.ndarray) -> np.ndarray:
+        """The chamber's admittance (n,): i omega V/(rho c^2) [1 + (gamma - 1)(1 - i) delta_t S/(2V)].
+
+        V and S include the chimneys of the covered holes, each by the share that is covered.
+        """
+        air, (volume, area) = self.air, self.with_chimneys(openness)
+        spring = 1j * omega * volume / (air.density * air.sound_speed**2)
+        return spring if self.lossless else spring * (1 + (1 - 1j) * heat_loss(air, omega, area, volume))
+
+    def with_chimneys(self, openness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Air (m3) and wall (m2) of the chamber with the chimneys of covered holes, for fingerings (n, holes)."""
+        covered = 1 - openness
+        volume, area = (
+            np.array([float(part(a)) for a in self.apertures])
+            for part in (Aperture.covered_volume, Aperture.covered_wall)
+        )
+        return self.volume + covered @ volume, self.area + covered @ area
+
+    def network(self, openness: np.ndarray, omega: np.ndarray) -> Network:
+        """The circuit for fingerings (n, holes) at frequencies omega (n,)."""
+        holes = np.zeros_like(omega, dtype=complex)
+        for j, (name, aperture) in enumerate(zip(self.holes, self.apertures, strict=True)):
+            some = openness[:, j] > 0
+            freed = partly_covered(aperture, openness[some, j])
+            holes[some] += 1 / freed.impedance(self.airs.of_hole(name), omega[some], self.lossless)
+        inner, outer, branch = (np.zeros_like(holes) for _ in range(3))
+        if self.window is not None:
+            through, share = self.window.impedance(self.airs.window, omega, self.lossless), self._share
+            inner, outer = 1 / (share * through), 1 / ((1 - share) * through)
+            if self.windway is not None:
+                branch = 1 / windway_impedance(self.windway, self.airs.window, omega, self.lossless)
+        return Network(
+            chamber=self.spring(openness, omega),
+            holes=holes,
+            inner=inner,
+            outer=outer,
+            windway=branch,
+            room=1 / radiation_resistance(self.airs.room, omega, self.baffled),
+        )
+
+    @property
+    def _share(self) -> float:
+        """How much of the window's air lies between the chamber and the windway's exit; any where that is closed."""
+        if self.window is None or self.windway is None:
+            return 0.5
+        w = self.window
+        return float((w.inner + min(self.windway.middle, float(w.length))) / (w.length + w.inner + w.outer))
+
+    def conductivity(self, openness: np.ndarray) -> np.ndarray:
+        """Conductivity of each opening (n, window + holes), m; 0 where covered."""
+        columns = [np.full(len(openness), float(self.window.conductivity))] if self.window is not None else []
+        for j, aperture in enumerate(self.apertures):
+            some = openness[:, j] > 0
+            column = np.zeros(len(openness))
+            column[some] = partly_covered(aperture, openness[some, j]).conductivity
+            columns.append(column)
+        return np.stack(columns, axis=1) if columns else np.zeros((len(openness), 0))
+
+    # --- what every resonator answers ---
+
+    def lowest(self, openness: np.ndarray) -> np.ndarray:
+        """Complex omega (n,) for fingerings (n, holes); 0 where nothing is open.
+
+        Where the spring's admittance and that of all the rest cancel: by the secant method from the lossless rule.
+        """
+        openness = np.atleast_2d(np.asarray(openness, float))
+        omega = np.zeros(len(openness), complex)
+        K = self.conductivity(openness).sum(axis=1)
+        rings = K > 0
+        if rings.any():
+            start = self.air.sound_speed * np.sqrt(K[rings] / self.volume)
+            omega[rings] = self._settled(openness[rings], start.astype(complex))
+        return omega
+
+    def _settled(self, openness: np.ndarray, omega: np.ndarray) -> np.ndarray:
+        def proposed(w: np.ndarray) -> np.ndarray:
+            """The frequency that spring and mass as they are at w would have: w sqrt(-Y_rest / Y_spring)."""
+            net = self.network(openness, w)
+            return w * np.sqrt(-net.seen_by_chamber() / net.chamber)
+
+        before, miss_before = omega, proposed(omega) - omega
+        omega = before + miss_before
+        for _ in range(_STEPS):
+            miss = proposed(omega) - omega
+            if np.all(np.abs(miss) < _SETTLED * np.abs(omega)):
+                return omega
+            change = miss_before - miss
+            slope = np.where(change == 0, 1, (omega - before) / np.where(change == 0, 1, change))
+            before, miss_before, omega = omega, miss, omega + miss * slope
+        raise OutOfReach("the lumped resonance did not settle; are an opening's sizes sensible?")
+
+    def resonances(self, fingering: Fingering = (), count: int = 1) -> tuple[Resonance, ...]:
+        """The one resonance that the model has; none where nothing is open."""
+        omega = self.lowest(openness_of(self.holes, fingering)[None])[0]
+        return (Resonance(complex(omega)),) if omega and count > 0 else ()
+
+    def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
+        """Flow into the chamber for unit pressure driving the window, at frequencies in Hz, m3/(s Pa)."""
+        if self.window is None:
+            raise OutOfReach("this chamber has no window to be driven at")
+        omega = 2 * np.pi * np.atleast_1d(np.asarray(frequency, float)).astype(complex)
+        openness = np.broadcast_to(openness_of(self.holes, fingering), (len(omega), len(self.holes)))
+        return self.network(openness, omega).seen_by_window().reshape(np.shape(frequency))
+
+    def evidence(self, fingering: Fingering = ()) -> Evidence:
+        """Uncertainty from what the rule neglects, cautions, and each loss's own Q (inf where left out)."""
+        openness = openness_of(self.holes, fingering)[None]
+        each = self.conductivity(openness)[0]
+        resonance = next(iter(self.resonances(fingering)), None)
+        if resonance is None:
+            return Evidence(0.0, ("nothing is open: the air of this chamber has no way out to ring through",))
+        volume, area = (float(part[0]) for part in self.with_chimneys(openness))
+        facts = {"conductivity_m": float(each.sum()), "volume_m3": volume}
+        omega = resonance.omega.real
+        radiated = radiation_resistance(self.airs.room, omega, self.baffled) * each.sum()
+        facts["q_radiation"] = float(self.airs.room.density * omega / radiated)
+        if not self.lossless:
+            facts["q_friction"] = 1 / self._friction(openness, omega)
+            facts["q_heat"] = 1 / float(heat_loss(self.air, omega, area, volume))
+        cautions = self.airs.cautions
+        uncertainty = 60.0  # the worst of the usual range, where the openings' places are not known
+        if self.layout is not None:
+            neglect = neglected(self.layout, each)
+            uncertainty = neglect.uncertainty_cents
+            facts |= {f"neglected_{name}_cents": value for name, value in vars(neglect).items()}
+            cautions += self._cautions(omega)
+        if any(0 < share < 1 for share in openness[0]):
+            uncertainty += 20
+            cautions += ("a half-covered hole is taken as a round one of its free area: a rough guess",)
+        return Evidence(uncertainty, cautions, facts)
+
+    def _friction(self, openness: np.ndarray, omega: float) -> float:
+        """1/Q of friction in all openings: each by its own, weighted with its share of the moving energy."""
+        open_ones = [self.window] if self.window is not None else []
+        open_ones += [partly_covered(a, s) for a, s in zip(self.apertures, openness[0], strict=True) if s > 0]
+        K = np.array([float(a.conductivity) for a in open_ones])
+        G = np.array([float(a.friction) for a in open_ones])
+        return float((friction_loss(self.air, omega, K, G) * K).sum() / K.sum())
+
+    def _cautions(self, omega: float) -> tuple[str, ...]:
+        assert self.layout is not None
+        said = []
+        if self.layout.length * omega / (2 * np.pi * self.air.sound_speed) > 0.125:
+            said.append("lumped: the chamber is longer than an eighth of the note's wave: use ports")
+        ducts = [a for a in (self.window, *self.apertures) if a is not None]
+        widest = max(float(np.sqrt(a.area / np.pi)) for a in ducts)
+        if widest > 0.35 * self.layout.radius:
+            said.append("lumped: an opening is more than a third as wide as the chamber: use ports")
+        thinnest = min(float(a.length) for a in ducts)
+        if not self.lossless and thinnest < 3 * self.air.delta_v(omega):
+            said.append(
+                f"friction in a wall of {1e3 * thinnest:.2g} mm: thinner than three boundary layers, so Q is a guess"
+            )
+        return tuple(said)
+
+
+def resonator(case: Case) -> LumpedResonator:
+    """The lumped resonator of one chamber of a body."""
+    chamber = case.chamber
+    return LumpedResonator(
+        volume=chamber.volume,
+        area=chamber.area,
+        airs=case.airs,
+        window=aperture_of(chamber.window) if chamber.window else None,
+        apertures=tuple(aperture_of(opening) for opening in chamber.openings),
+        holes=tuple(opening.name for opening in chamber.openings),
+        layout=Layout(np.array([each.center for each in chamber.all_openings]).reshape(-1, 3), chamber.wall),
+        windway=case.windway,
+        lossless=case.lossless,
+    )

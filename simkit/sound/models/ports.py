@@ -1,0 +1,290 @@
+"""The working model: the chamber's own field, every opening a duct with its wall, the air outside shared by all.
+
+One coarse mesh and one factorisation a side serve every fingering, temperature and place of the holes
+(`simkit.field`); a fingering costs a small matrix equation (`circuit`, `ringing`).
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cached_property
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.body.chambers import Body
+from simkit.body.meshes.curved import AirMesh
+from simkit.body.walls.wall import Wall
+from simkit.errors import OutOfReach
+from simkit.field import BodyAir, PortField, PortSolution, air_of, port_solution
+from simkit.field.fem.gradient import Swing
+from simkit.field.fem.wall_integrals import wall_integrals
+from simkit.field.reduced.inside import InsideAir, InsideAnswer
+from simkit.frozen import frozen
+from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.losses import heat_loss, mode_loss
+from simkit.sound.elements.openings import aperture_of
+from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
+from simkit.sound.models.derivatives import Nudge, slopes
+from simkit.sound.models.resonator import Case, Evidence, Fingering, Resonance, openness_of
+from simkit.sound.models.roots import lowest, resonances
+from simkit.sound.models.uncertainty import trusted
+
+_KEPT: OrderedDict[tuple[tuple[Wall, ...], float, float], BodyAir] = OrderedDict()
+_SOLVED: OrderedDict[tuple[Body, float], PortSolution] = OrderedDict()
+_CIRCLE = 8  # points about a resonance
+_KEEP, _KEEP_NODES = 4, 80_000  # bodies, and nodes of all their meshes; the last two bodies whatever they hold
+
+
+def body_air(body: Body, mesh: float = 1.0) -> BodyAir:
+    """The meshed and factored air of a body's walls, kept for the next design with the same walls.
+
+    mesh: its sizes over the standard.
+    """
+    key = tuple(chamber.wall for chamber in body.chambers), body.thickness, mesh
+    if key not in _KEPT:
+        _KEPT[key] = air_of(body, mesh=mesh)
+        while len(_KEPT) > 2 and (len(_KEPT) > _KEEP or _nodes() > _KEEP_NODES):
+            _, gone = _KEPT.popitem(last=False)
+            for each in [each for each, solution in _SOLVED.items() if solution.air.outside is gone.outside]:
+                del _SOLVED[each]  # it would keep the meshes and their factors
+    _KEPT.move_to_end(key)
+    return replace(_KEPT[key], body=body)  # walls are the key: names and openings are this body's own
+
+
+def _nodes() -> int:
+    """Of all meshes that are kept."""
+    meshes = [[*(chamber.mesh for chamber in air.chambers), air.outside.mesh] for air in _KEPT.values()]
+    return sum(len(mesh.points) for each in meshes for mesh in each)
+
+
+def solved(body: Body, mesh: float = 1.0) -> PortSolution:
+    """The port solution of a body, kept for the same openings under other airs, fingerings and windways."""
+    air, key = body_air(body, mesh), (body, mesh)  # the air asked for in any case: what is used is kept
+    if key not in _SOLVED:
+        _SOLVED[key] = port_solution(air)
+        while len(_SOLVED) > _KEEP:
+            _SOLVED.popitem(last=False)
+    _SOLVED.move_to_end(key)
+    return _SOLVED[key]
+
+
+@frozen
+class PortsResonator:
+    """One chamber of a body by its port field; see `Resonator` for what it answers.
+
+    rows: which ports are this chamber's, window first; the openings of other chambers are there too. beside (n,) or,
+    for each fingering, (f, n): the openness of those; without it the others are silent, windows open, holes covered.
+    """
+
+    circuit: Circuit
+    solution: PortSolution
+    rows: np.ndarray
+    airs: Airs
+    holes: tuple[str, ...]
+    windowed: bool
+    beside: np.ndarray | None = None
+
+    model = "ports"
+
+    @property
+    def field(self) -> PortField:
+        """The port field behind it."""
+        return self.circuit.field
+
+    @property
+    def air(self) -> Air:
+        """The air in the chamber."""
+        return self.airs.chamber
+
+    @cached_property
+    def conductivities(self) -> np.ndarray:
+        """Each port's own conductivity as if alone in a flat wall, m: (n,)."""
+        return np.array([float(duct.aperture.conductivity) for duct in self.circuit.ducts])
+
+    def states(self, openness: np.ndarray) -> np.ndarray:
+        """Fingerings (f, holes) as openness of all ports of the body (f, n)."""
+        openness = np.atleast_2d(np.asarray(openness, float))
+        full = np.zeros((len(openness), len(self.rows)))
+        if self.beside is None:
+            full[:, self.field.windows] = 1.0
+        else:
+            full[:] = self.beside
+            full[:, self.rows & self.field.windows] = 1.0
+        own = np.flatnonzero(self.rows)
+        full[:, own[len(own) - len(self.holes) :]] = openness
+        return full
+
+    def lowest(self, openness: np.ndarray) -> np.ndarray:
+        """Complex omega (f,) of the lowest resonance for fingerings (f, holes); 0 where nothing is open."""
+        states = self.states(openness)
+        found = np.zeros(len(states), complex)
+        some = (states * self.rows).any(axis=1)
+        partly = ((states > 0) & (states < 1)).any(axis=1)
+        if not some.any():
+            return found
+        volume = self.field.volumes[self.rows][0]
+        start = self.air.sound_speed * np.sqrt(states * self.rows @ self.conductivities / volume)
+        whole = some & ~partly
+        if whole.any():
+            found[whole] = lowest(self.circuit, self.rows, states[whole], start[whole])
+        for i in np.flatnonzero(some & partly):
+            fingered = self.circuit.fingered(states[i])
+            found[i] = lowest(fingered, self.rows, states[i : i + 1], start[i : i + 1])[0]
+        return found
+
+    def slopes(self, openness: np.ndarray, nudges: Sequence[Nudge]) -> np.ndarray:
+        """d omega/ds (f, v), complex, of the lowest resonance for fingerings (f, holes) of 0 and 1; see `slopes`."""
+        states = self.states(openness)
+        return slopes(self.circuit, self.solution, self.rows, states, self.lowest(openness), nudges)
+
+    def alone(self) -> PortsResonator:
+        """The same with every opening of the other chambers covered, so that they stand aside."""
+        return self.beside_others(np.zeros(len(self.rows)))
+
+    def beside_others(self, states: np.ndarray) -> PortsResonator:
+        """The same with the openings of the other chambers as `states` say, (n,) or for each fingering (f, n)."""
+        return replace(self, beside=states)
+
+    def row(self, name: str) -> int:
+        """The port of one of this chamber's openings, by its name."""
+        mine = np.flatnonzero(self.rows)
+        return int(next(r for r in mine if self.field.names[r][1] == name))
+
+    def resonances(self, fingering: Fingering = (), count: int = 1) -> tuple[Resonance, ...]:
+        """The lowest `count` resonances, the body's other chambers ringing along where there are any."""
+        openness = openness_of(self.holes, fingering)
+        state = self.states(openness)[0]
+        if count < 1 or not (state * self.rows).any():
+            return ()
+        if count == 1:
+            return (Resonance(complex(self.lowest(openness)[0])),)
+        found = resonances(self.circuit.fingered(state), state, count, self.rows)
+        return tuple(Resonance(complex(omega)) for omega in found.omega)
+
+    @property
+    def mesh(self) -> AirMesh:
+        """The mesh of this chamber's air."""
+        return self.solution.air.chambers[self._place].mesh
+
+    @property
+    def _place(self) -> int:
+        """Which chamber of the body this is."""
+        names = [chamber.name for chamber in self.solution.air.body.chambers]
+        return names.index(self.field.names[int(np.flatnonzero(self.rows)[0])][0])
+
+    def pressure(self, fingering: Fingering, ringing: Resonance) -> np.ndarray:
+        """The chamber's pressure (nodes,) at `mesh` in one of its resonances, real, 1 where it is largest.
+
+        What swings out of phase is left out.
+        """
+        k, strengths = self._strengths(fingering, ringing)
+        swing = self._air.pressure(self._inside, k, strengths)
+        return np.real(swing / swing[np.abs(swing).argmax()])
+
+    def swing(self, fingering: Fingering, ringing: Resonance) -> Swing:
+        """The chamber's complex field at `mesh` in one of its resonances, of any amplitude.
+
+        Of the walls' losses the field knows what they do to the resonance, not the layers themselves.
+        """
+        k, strengths = self._strengths(fingering, ringing)
+        names = [self.field.names[row][1] for row in np.flatnonzero(self.rows)]
+        flux = dict(zip(names, strengths, strict=True))
+        air, inside = self._air, self._inside
+        return Swing(k, air.pressure(inside, k, strengths), air.gradient(inside, k, strengths), flux)
+
+    @property
+    def _air(self) -> InsideAir:
+        return self.solution.air.chambers[self._place]
+
+    @property
+    def _inside(self) -> InsideAnswer:
+        return self.solution.inside[self._place]
+
+    def _strengths(self, fingering: Fingering, ringing: Resonance) -> tuple[complex, np.ndarray]:
+        """k of a resonance and the strength of each of the chamber's ports into its air, of any amplitude.
+
+        The flows are the null vector of the circuit at the resonance.
+        """
+        state = self.states(openness_of(self.holes, fingering))[0]
+        omega = np.array([ringing.omega])
+        m = self.circuit.fingered(state).at(omega)
+        T, R = opened(m, state[None])
+        inside = m.calm - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
+        flow = np.linalg.svd((inside @ T + R)[0])[2][-1].conj()
+        return complex(m.k[0]), -(T[0] @ flow)[self.rows]
+
+    def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
+        """Flow into the chamber through the window for unit pressure driving it there, m3/(s Pa), at Hz (...)."""
+        omega = 2 * np.pi * np.atleast_1d(np.asarray(frequency, float)).ravel().astype(complex)
+        return self._admitted(fingering, omega).reshape(np.shape(frequency))
+
+    def drives(self, fingering: Fingering, rings: Sequence[Resonance]) -> np.ndarray:
+        """How much of each resonance (n,) the window takes part in: the residue of its admittance there, m4/kg.
+
+        Near a resonance Y = a / (i (omega - omega_n)), and 1/(2 a) is the mass over area squared that the drive has to
+        move. By Cauchy's formula on a small circle about it; resonances closer than that share one.
+        """
+        omega = np.array([ring.omega for ring in rings])
+        apart = np.abs(omega[:, None] - omega) + np.where(np.eye(len(omega), dtype=bool), np.inf, 0.0)
+        radius = np.clip(apart.min(axis=1) / 4, 1e-6 * np.abs(omega), 1e-3 * np.abs(omega))
+        turns = np.exp(2j * np.pi * np.arange(_CIRCLE) / _CIRCLE)
+        around = omega[:, None] + radius[:, None] * turns
+        admitted = self._admitted(fingering, around.ravel()).reshape(around.shape)
+        return np.abs((admitted * turns).mean(axis=1) * radius)
+
+    def _admitted(self, fingering: Fingering, omega: np.ndarray) -> np.ndarray:
+        """The admittance at the window at complex omega (m,)."""
+        if not self.windowed:
+            raise OutOfReach("this chamber has no window to be driven at")
+        state = self.states(openness_of(self.holes, fingering))[0]
+        m = self.circuit.fingered(state).at(omega)
+        T, R = opened(m, np.broadcast_to(state, (len(omega), len(state))))
+        window = int(np.flatnonzero(self.rows)[0])
+        inside = m.calm - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
+        push = inside[..., window] * m.C[:, window, None]
+        push[:, window] += m.A[:, window]
+        flow = np.linalg.solve(inside @ T + R, push[..., None])[:, window, 0]
+        return np.asarray(flow / (1j * omega * self.air.density))
+
+    def evidence(self, fingering: Fingering = ()) -> Evidence:
+        """Uncertainty from what the field says of itself for this fingering; see `simkit.sound.models.uncertainty`."""
+        state = self.states(openness_of(self.holes, fingering))[0]
+        return trusted(self.circuit, self.rows, state, self.airs)
+
+
+def resonator(case: Case) -> PortsResonator:
+    """The port model of one chamber of a body."""
+    body = case.body
+    solution = solved(body, case.mesh)
+    ducts: list[Duct] = []
+    rows: list[bool] = []
+    for chamber in body.chambers:
+        own = chamber.name == case.chamber.name
+        for opening in chamber.all_openings:
+            window = opening is chamber.window
+            duct_air = (case.airs.window if window else case.airs.of_hole(opening.name)) if own else case.airs.room
+            ducts.append(Duct(aperture_of(opening), duct_air, case.windway if own and window else None))
+            rows.append(own)
+    loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(solution.air, body, case)
+    circuit = Circuit(solution.field, tuple(ducts), case.airs.chamber, case.airs.room, loss, case.lossless)
+    holes = tuple(opening.name for opening in case.chamber.openings)
+    return PortsResonator(circuit, solution, np.array(rows, bool), case.airs, holes, case.chamber.window is not None)
+
+
+def wall_loss(air: BodyAir, body: Body, case: Case) -> WallLoss:
+    """The walls' friction and heat for every mode, by surface integrals, and for the uniform pressure."""
+    gas = case.airs.chamber
+    uniform: list[float] = []
+    friction: list[np.ndarray] = []
+    warmth: list[np.ndarray] = []
+    for chamber, inside in zip(body.chambers, air.chambers, strict=True):
+        uniform += [float(heat_loss(gas, 1.0, chamber.area, chamber.volume))] * len(chamber.all_openings)
+        pressed, slid = wall_integrals(inside.mesh, inside.modes.shapes)
+        omega = gas.sound_speed * np.sqrt(inside.modes.k2)
+        viscous, thermal = mode_loss(gas, omega, pressed, slid, np.ones(len(omega)), inside.modes.k2)
+        friction.append(np.asarray(viscous))
+        warmth.append(np.asarray(thermal))
+    return WallLoss(np.array(uniform), np.concatenate(friction), np.concatenate(warmth))

@@ -1,0 +1,127 @@
+"""What every model of a sounding chamber answers, so that charts, blowing and optimising never ask which they hold."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Protocol, TypeAlias
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.body.chambers import Body, ChamberBody
+from simkit.errors import Fault, InputError
+from simkit.frozen import frozen
+from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.windway import Windway
+from simkit.vessel import Vessel
+
+# Which holes are open: their names, all others covered; or a share from 0 (covered) to 1 (open) for some of them.
+Fingering: TypeAlias = Iterable[str] | Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Resonance:
+    """One way in which the air of a chamber rings: its complex frequency omega in rad/s, e^{+i omega t}.
+
+    >>> ring = Resonance(2 * math.pi * 440 * (1 + 0.02j))
+    >>> round(ring.frequency_hz, 9), round(ring.q, 9)
+    (440.0, 25.0)
+    """
+
+    omega: complex
+
+    @property
+    def frequency_hz(self) -> float:
+        return self.omega.real / (2 * math.pi)
+
+    @property
+    def q(self) -> float:
+        """Re(omega) / (2 Im(omega)): radians of ringing, twice over, until it has lost a factor e; may be infinite."""
+        return self.omega.real / (2 * self.omega.imag) if self.omega.imag else math.inf
+
+    @property
+    def decay(self) -> float:
+        """How fast the amplitude dies, 1/s."""
+        return self.omega.imag
+
+
+@frozen
+class Evidence:
+    """How far a model's lowest resonance is to be trusted for one fingering.
+
+    uncertainty_cents: half-width of the band in which the model's own author would look for the truth; cautions:
+    where physics leaves the model's validity, in sentences; facts: numbers worth showing, by name.
+    """
+
+    uncertainty_cents: float
+    cautions: tuple[str, ...] = ()
+    facts: Mapping[str, float] = field(default_factory=dict)
+
+
+class Resonator(Protocol):
+    """One chamber with its openings, whatever the model. Frequencies in Hz, flow in m3/s, pressure in Pa."""
+
+    @property
+    def model(self) -> str:
+        """The model's name: lumped, ports, resolved."""
+
+    @property
+    def air(self) -> Air:
+        """The air in the chamber."""
+
+    @property
+    def holes(self) -> tuple[str, ...]:
+        """Names of the holes, in the order of the design file."""
+
+    def resonances(self, fingering: Fingering = (), count: int = 1) -> tuple[Resonance, ...]:
+        """The lowest `count` resonances, ascending; fewer where the model knows no more, none where nothing is open."""
+
+    def lowest(self, openness: np.ndarray) -> np.ndarray:
+        """Complex omega (n,) of the lowest resonance for many fingerings: `openness` (n, holes) from 0 to 1.
+
+        0 stands where nothing is open, so that nothing can ring.
+        """
+
+    def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
+        """Flow into the chamber through the window, for unit pressure driving it there: m3/(s Pa), complex."""
+
+    def evidence(self, fingering: Fingering = ()) -> Evidence:
+        """How far the lowest resonance of a fingering is to be trusted."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """What a model is asked about: one chamber of a vessel, the airs in it, and what to leave out.
+
+    lossless leaves out friction and heat (radiation stays); windway None closes it; mesh: every size of a model's
+    meshes over the standard.
+    """
+
+    vessel: Vessel
+    body: Body
+    chamber: ChamberBody
+    airs: Airs
+    lossless: bool = False
+    windway: Windway | None = None
+    mesh: float = 1.0
+
+
+def openness_of(holes: tuple[str, ...], fingering: Fingering) -> np.ndarray:
+    """A fingering as numbers (holes,): 1 open, 0 covered; an InputError for a hole that is not there.
+
+    >>> openness_of(("1", "2", "3"), ["3"]).tolist(), openness_of(("1", "2"), {"2": 0.5}).tolist()
+    ([0.0, 0.0, 1.0], [0.0, 0.5])
+    """
+    if isinstance(fingering, str):
+        fingering = [fingering]
+    shares = dict(fingering) if isinstance(fingering, Mapping) else dict.fromkeys(fingering, 1.0)
+    allowed = f"the holes of this chamber: {', '.join(holes) or 'none'}"
+    unknown = [name for name in shares if name not in holes]
+    if unknown:
+        raise InputError([Fault.of("opened", name, allowed) for name in unknown])
+    wrong = [name for name, share in shares.items() if not 0 <= share <= 1]
+    if wrong:
+        raise InputError([Fault.of("opened", shares[name], "0 (covered) to 1 (open)", key=name) for name in wrong])
+    return np.array([float(shares.get(name, 0.0)) for name in holes])

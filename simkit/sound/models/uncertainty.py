@@ -1,0 +1,113 @@
+"""How far the port model's lowest resonance is to be trusted, fingering by fingering."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.field.reduced.doubts import Doubt
+from simkit.field.reduced.matrices import PortField
+from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.openings import Aperture
+from simkit.sound.models.circuit import Circuit
+from simkit.sound.models.resonator import Evidence
+
+OWN = 1.0  # cents: what is left with openings that nothing is doubtful about
+# Cents of a note that sounds through the window alone: a pocket egg's are 1.6 to 1.8 flat of the judge at edges of 90,
+# 60 and 45 degrees, 2.4 and 3.0 at 30 and 15. Of nine designs thrown at random, edges of 15 to 33 degrees, ports is 0.7
+# sharp to 4.4 flat, 2.4 flat in the middle.
+WINDOW = 3.0
+# Cents of a hole alone whose radius is s of the wall's radius of bend, over s^3.5: balls and tips of spheroids with s
+# of 0.15 to 0.75 are off by up to 0.7 of it, by axisymmetric elements.
+TIGHT = 34.0
+SAID = 2.0  # cents: what a tight bend leaves open is worth a sentence
+PER_DOUBT = {
+    "edge": 4.0,
+    "gap": 5.0,
+    "depth": 6.0,
+    "wide": 8.0,
+    "waist": 4.0,
+    "collar": 0.7,
+    "flat": 1.5,
+    "blunt": 1.0,
+}  # cents at the limit itself, growing with the excess
+
+
+def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -> Evidence:
+    """Uncertainty in cents, cautions and facts for one state (n,) of the openings.
+
+    A cent of its own; three for the window by its share of the conductivity; what a tight bend under a hole leaves
+    open; then each doubt about an open port, weighted with that port's share (a doubtful hole that carries a tenth of
+    the flow can spoil a tenth of the pitch); then what the matrices' want of reciprocity and the outside's
+    interpolation leave open.
+    """
+    field = circuit.field
+    K = np.array([float(d.aperture.conductivity) for d in circuit.ducts]) * state * rows
+    if not K.any():
+        return Evidence(0.0, ("nothing is open: the air of this chamber has no way out to ring through",))
+    share = K / K.sum()
+    cents_per_length = 600 / np.log(2) * K.sum()  # df/f = -dL K/2 for a change dL of the whole's 1/K
+    evidence = field.evidence
+    skew = max(evidence.reciprocity_inside, evidence.reciprocity_outside, evidence.fit) * float(share @ share)
+    doubtful = [d for d in field.doubts if any(state[r] > 0 and rows[r] for r in d.rows)]
+    tight = share * [TIGHT * hollow(d.aperture) ** 3.5 for d in circuit.ducts]
+    parts = [OWN, WINDOW * float(share[field.windows].sum()), float(tight.sum()), cents_per_length * skew]
+    parts += [doubt_cents(d) * float(share[list(d.rows)].max()) * 2 for d in doubtful]
+    if ((state > 0) & (state < 1) & rows).any():
+        parts.append(20.0)
+    cautions = [*airs.cautions, *(sentence(field, d) for d in doubtful)]
+    cautions += [bent(field, circuit, int(row)) for row in np.flatnonzero(tight > SAID)]
+    if ((state > 0) & (state < 1) & rows).any():
+        cautions.append("a half-covered hole is taken as a round one of its free area: a rough guess")
+    if evidence.astray > 0:
+        cautions.append(
+            f"ports: at a bend too tight for its cells the mesh lies up to {1e3 * evidence.astray:.2g} mm off the "
+            "wall; a finer one (--mesh 0.7) or the model resolved tells what that does"
+        )
+    facts = {
+        "conductivity_m": float(K.sum()),
+        "unknowns_inside": float(evidence.unknowns_inside),
+        "unknowns_outside": float(evidence.unknowns_outside),
+        "reciprocity_per_m": max(evidence.reciprocity_inside, evidence.reciprocity_outside),
+        "astray_mm": 1e3 * evidence.astray,
+    }
+    return Evidence(float(np.sqrt(np.square(parts).sum())), tuple(dict.fromkeys(cautions)), facts)
+
+
+def hollow(aperture: Aperture) -> float:
+    """The radius of a round hole over the wall's mean radius of bend there; 0 of a window."""
+    return 4 * abs(float(aperture.inner_cap)) / float(np.sqrt(aperture.area / np.pi))
+
+
+def bent(field: PortField, circuit: Circuit, row: int) -> str:
+    """A tight bend under a hole in words."""
+    share = hollow(circuit.ducts[row].aperture)
+    return (
+        f"ports: hole {field.names[row][1]}: its radius is {share:.2f} of the radius to which the wall is bent there: "
+        "ports is less sure there"
+    )
+
+
+def doubt_cents(doubt: Doubt) -> float:
+    """What one doubt may cost, in cents of the pitch of that opening alone."""
+    return PER_DOUBT[doubt.kind] * (1 + 2 * min(doubt.excess, 3.0))
+
+
+def sentence(field: PortField, doubt: Doubt) -> str:
+    """A doubt in words, with the measured value, the limit, and what to do."""
+    who = " and ".join("the window" if field.windows[r] else f"hole {field.names[r][1]}" for r in doubt.rows)
+    told = {
+        "edge": f"{who}: the {doubt.side} wall turns by {doubt.value:.0f} degrees at its rim, more than "
+        f"{doubt.limit:.0f}: ports is less sure there",
+        "gap": f"{who}: their rims are {doubt.value:.2f} of a radius apart, less than {doubt.limit:g}: "
+        "ports is less sure of the two together",
+        "depth": f"{who}: the air below is only {doubt.value:.2f} of its width deep: ports is less sure there",
+        "wide": f"{who}: it is {doubt.value:.2f} times as wide as the chamber there, more than {doubt.limit:g}: "
+        "ports is less sure there",
+        "flat": f"{who}: its edge is cut at {doubt.value:.0f} degrees, flatter than {doubt.limit:.0f}: "
+        "ports is less sure there",
+        "blunt": f"{who}: its edge is rounded to {doubt.value:.2f} of the cut-up, more than {doubt.limit:g}: "
+        "ports is less sure there",
+        "collar": f"{who}: one ends on a collar that stands {doubt.value:.2f} of their distance off the clay, more "
+        f"than {doubt.limit:g}: ports hears both as if they lay in it",
+    }
+    return "ports: " + told[doubt.kind]
