@@ -135,6 +135,6 @@ def test_an_aim_of_ones_own_is_reached_within_a_minute(whistle):
         return chamber.rings[0].resonance.frequency_hz / chamber.note.resonance.frequency_hz
 
     asked = 1.05 * ratio(whistle)
-    found = optimise(whistle, "body.length_mm,body.width_mm", aims=[Second(asked)])
+    found = optimise(whistle, ["body.length_mm", "body.width_mm"], aims=[Second(asked)])
     assert abs(cents(ratio(found.vessel), asked)) < 1.0
     assert found.evidence.seconds < 60

@@ -1,0 +1,36 @@
+"""The page on simkit from Python does what it says: its blocks run, one after the other."""
+
+import re
+from pathlib import Path
+
+import meshio
+import numpy as np
+
+import simkit
+
+PAGE = Path(simkit.__file__).parents[1] / "studies" / "from_python.md"
+
+
+def test_every_block_of_the_page_runs(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    blocks = re.findall(r"^```python\n(.*?)^```$", PAGE.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+    assert len(blocks) >= 9
+    names = {"__name__": "from_python"}
+    for n, block in enumerate(blocks):
+        exec(compile(block, f"{PAGE.name}, block {n + 1}", "exec"), names)
+    said = capsys.readouterr().out
+    assert "clay.wall_mm = -1: allowed:" in said
+    assert "4 cases: 4 computed now" in said
+    assert np.abs(names["cents"][-1]).max() > 30
+    assert names["outcome"].vessel == simkit.load("tuned.toml")
+    assert names["outcome"].reached and np.abs(names["outcome"].cents).max() < np.abs(names["prediction"].cents).max()
+    # The peak of the admittance is the note of those holes, within a step of the sweep over frequency.
+    note = names["prediction"].frequencies_hz[1]
+    assert abs(names["hz"][np.abs(names["Y"]).argmax()] / note - 1) < 0.01
+    assert len(meshio.read("mode.vtu").points) == len(names["field"].points)
+
+
+def test_every_public_function_says_what_it_takes():
+    for name in simkit.__all__:
+        value = getattr(simkit, name)
+        assert value.__doc__, name
