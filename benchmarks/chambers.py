@@ -16,11 +16,12 @@ from time import process_time
 import simkit
 from simkit.body import kernel
 from simkit.machine import most_memory
-from simkit.optimise.designing.dividing import NAMES, Range, divided
+from simkit.optimise.designing.dividing import NAMES, divided
 from simkit.optimise.designing.joining import chamber_text, head_text, set_side_by_side
 from simkit.vessel import loads
+from simkit.vessel.wishes import WishedRange
 
-WISH = Range("C chromatic", "F3", "G5", 3)
+WISH = WishedRange("C chromatic", "F3", "G5", 3)
 
 
 def timed(job: Callable[[], object]) -> tuple[object, float]:

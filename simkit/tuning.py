@@ -17,16 +17,16 @@ from simkit.air import Air
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_place
 from simkit.making.bench import log as logs
-from simkit.making.bench.aim import Aim, NextCut, aimed, next_cut, plan
+from simkit.making.bench.aim import BenchAim, NextCut, aimed, next_cut, plan
 from simkit.making.bench.belief import Belief, Doubts, believed
 from simkit.making.bench.firstblow import first_blow, uncut_cents
 from simkit.making.bench.heard import Asking, asked_for, brought, check_readings
 from simkit.making.bench.log import Asked, Entry
 from simkit.making.bench.notes import NoteNow, notes_now
-from simkit.making.bench.piece import Piece
-from simkit.making.bench.rescue import Past, past_marks, ways_out
+from simkit.making.bench.piece import Workpiece
+from simkit.making.bench.rescue import Overcut, past_marks, ways_out
 from simkit.making.drills import Drill, Reamer
-from simkit.making.readings import Reading
+from simkit.making.readings import StageReading
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
 from simkit.optimise.problem.bounds import group, widest_hole_mm
 from simkit.optimise.problem.windows import aperture_beside
@@ -43,14 +43,14 @@ class Tuned:
     chamber: Chamber
     air: Air
     belief: Belief
-    aim: Aim
+    aim: BenchAim
     cut: NextCut | None
     cautions: tuple[str, ...]
     log: Path | None
     taken: tuple[str, ...] = ()
 
     @property
-    def piece(self) -> Piece:
+    def piece(self) -> Workpiece:
         """The piece on the bench."""
         return self.belief.piece
 
@@ -60,7 +60,7 @@ class Tuned:
         return notes_now(self.aim)
 
     @cached_property
-    def first(self) -> tuple[str, Reading] | None:
+    def first(self) -> tuple[str, StageReading] | None:
         """The covered note and what it must read now, as long as no hole is cut; None where no note covers all."""
         piece = self.piece
         shut = np.flatnonzero(~piece.openness.any(axis=1))
@@ -72,7 +72,7 @@ class Tuned:
         return piece.notes[shut[0]], next(each for each in read if each.stage is piece.stage)
 
     @cached_property
-    def past(self) -> tuple[Past, ...]:
+    def past(self) -> tuple[Overcut, ...]:
         """Holes that are past their marks."""
         return past_marks(self.aim)
 
@@ -184,7 +184,7 @@ def tune(
     (case,) = (c for c in models.cases(vessel) if c.chamber.name == part.name)
     # A bar read today counts for all that was told before.
     read = [logs.BarRead(step=1, chamber=part.name, stage=Stage.WET, text=bar)] if bar is not None else []
-    before = Piece.of(vessel, part, (*kept.of(part.name), *read), stage, temperature_c)
+    before = Workpiece.of(vessel, part, (*kept.of(part.name), *read), stage, temperature_c)
     asking = Asking(
         tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar, tuple(filled), window_changed, sure
     )
@@ -192,7 +192,7 @@ def tune(
     model = AsMade.of(case, aperture_beside)
     step = kept.last_step + 1
     new, taken = asked_for(what, part, before, believed(model, before, doubts), step)
-    piece = Piece.of(vessel, part, (*kept.of(part.name), *new), stage, temperature_c)
+    piece = Workpiece.of(vessel, part, (*kept.of(part.name), *new), stage, temperature_c)
     belief = believed(model, piece, doubts)
     check_readings(belief, before)
     aim = aimed(belief, own_pitch)
@@ -249,14 +249,14 @@ def _chamber(vessel: Vessel, name: str | None) -> Chamber:
     raise InputError([fault])
 
 
-def _air_told(piece: Piece, temperature_c: float | None) -> list[str]:
+def _air_told(piece: Workpiece, temperature_c: float | None) -> list[str]:
     """That nobody said how warm the air is, as long as it counts."""
     if temperature_c is not None or piece.warmth_told or not piece.blown:
         return []
     return [f"the air is taken to be at {piece.temperature_c:g} °C, as designed: a degree is 3 cents (`temperature_c`)"]
 
 
-def _too_wide(vessel: Vessel, aim: Aim) -> list[str]:
+def _too_wide(vessel: Vessel, aim: BenchAim) -> list[str]:
     """Holes that would have to be wider than a finger seals."""
     widest = widest_hole_mm(vessel)
     holes, designed = aim.belief.piece.holes, 1e3 * aim.belief.sight.model.designed.diameters[0]
@@ -267,7 +267,7 @@ def _too_wide(vessel: Vessel, aim: Aim) -> list[str]:
     ]
 
 
-def _asked(cut: NextCut | None, piece: Piece, part: Chamber, step: int) -> list[Entry]:
+def _asked(cut: NextCut | None, piece: Workpiece, part: Chamber, step: int) -> list[Entry]:
     """The next cut as a line of the log, unless it stands there already."""
     if cut is None:
         return []
@@ -311,7 +311,7 @@ def as_benched(vessel: Vessel, log: str | Path) -> tuple[Vessel, tuple[str, ...]
         name = case.chamber.name
         entries = kept.of(name)
         if entries:
-            belief = believed(AsMade.of(case, aperture_beside), Piece.of(vessel, vessel.chamber(name), entries))
+            belief = believed(AsMade.of(case, aperture_beside), Workpiece.of(vessel, vessel.chamber(name), entries))
             values |= _values(vessel, name, belief)
             told += _uncut(belief.piece, entries)
     return vessel.with_values(values), tuple(told)
@@ -334,6 +334,6 @@ def _values(vessel: Vessel, name: str, belief: Belief) -> dict[str, float]:
     return values
 
 
-def _uncut(piece: Piece, entries: Sequence[Entry]) -> list[str]:
+def _uncut(piece: Workpiece, entries: Sequence[Entry]) -> list[str]:
     waiting = [hole for hole, cuts in zip(piece.holes, piece.cuts, strict=True) if not cuts]
     return [f"not cut yet, and taken as designed: hole {', '.join(waiting)}"] if waiting and entries else []

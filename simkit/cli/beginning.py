@@ -15,7 +15,7 @@ from simkit.waiting import Waiting
 
 if TYPE_CHECKING:
     from simkit.vessel import Vessel
-    from simkit.vessel.wishes import Range
+    from simkit.vessel.wishes import WishedRange
 
 
 def new(
@@ -191,11 +191,11 @@ def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[s
     return made.text, None if made.reached else made.verdict, made.vessel
 
 
-def _range(scale: str, ends: str, of: dict[str, Any]) -> Range:
-    from simkit.vessel.wishes import Range, box
+def _range(scale: str, ends: str, of: dict[str, Any]) -> WishedRange:
+    from simkit.vessel.wishes import WishedRange, box
 
     given = of | ({"box_mm": box(several(of["box_mm"]) or ())} if "box_mm" in of else {})
-    wish = Range.read(scale, ends.split(), **given)
+    wish = WishedRange.read(scale, ends.split(), **given)
     if wish.faults:
         raise InputError(list(wish.faults))
     return wish

@@ -13,7 +13,7 @@ bench        from what was heard back to what the piece is, and on to the next c
 
 from simkit.making.drills import Drill, Reamer, own_drills, start_drill
 from simkit.making.page import A4, LETTER, PAPERS, Drawing, Line, Page, Paper, Text
-from simkit.making.readings import Reading, air_ratio, at_temperature, reading, readings
+from simkit.making.readings import StageReading, air_ratio, at_temperature, reading, readings
 from simkit.making.sheets import Work, pages, with_first_blow, work_of
 from simkit.making.shrinkage import CLAYS, Bar, ClayRange, Shrinkage, Stage, shrinkage_of, stage
 from simkit.making.sizes import Size, sizes_of
@@ -31,11 +31,11 @@ __all__ = [
     "Line",
     "Page",
     "Paper",
-    "Reading",
     "Reamer",
     "Shrinkage",
     "Size",
     "Stage",
+    "StageReading",
     "Text",
     "Work",
     "air_ratio",

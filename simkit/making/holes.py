@@ -16,7 +16,7 @@ from simkit.making.tables import Column, table
 
 
 @dataclass(frozen=True)
-class Cut:
+class PlannedHole:
     """How one hole is made at the stage of cutting: sizes in mm of that stage, the drill, which reamer, how deep.
 
     drill: None where all of the maker's own are too thick to start with.
@@ -41,7 +41,7 @@ def cuts(
     stage: Stage,
     reamers: Sequence[Reamer] = (),
     drills: Sequence[Drill] = (),
-) -> tuple[Cut, ...]:
+) -> tuple[PlannedHole, ...]:
     """Every hole's tools; InputError names each hole for which every reamer is too thick.
 
     A hole that every reamer stops short of is to be opened by hand; its remark says why.
@@ -61,7 +61,7 @@ def cuts(
         number = next((n for n in fit if not short[n]), None)
         fired = 2e3 * opening.radius
         made.append(
-            Cut(
+            PlannedHole(
                 opening.name,
                 fingers.get(opening.name, ""),
                 fired,
@@ -82,7 +82,7 @@ def cuts(
 # --- drawn -----------------------------------------------------------------------------------------
 
 
-def hole_table(made: Sequence[Cut], stage: Stage, reamers: Sequence[Reamer], own: bool = False) -> Drawing:
+def hole_table(made: Sequence[PlannedHole], stage: Stage, reamers: Sequence[Reamer], own: bool = False) -> Drawing:
     """The figures of all holes; own: that the drills are the maker's own, as they are stamped."""
     fingers = any(cut.finger for cut in made)
     columns = [
@@ -99,7 +99,7 @@ def hole_table(made: Sequence[Cut], stage: Stage, reamers: Sequence[Reamer], own
     return table(columns, [_row(cut, fingers, stage, reamers, own) for cut in made], "holes")
 
 
-def _row(cut: Cut, fingers: bool, stage: Stage, reamers: Sequence[Reamer], own: bool) -> list[str]:
+def _row(cut: PlannedHole, fingers: bool, stage: Stage, reamers: Sequence[Reamer], own: bool) -> list[str]:
     which = f" ({cut.reamer + 1})" if cut.reamer is not None and len(reamers) > 1 else ""
     return [
         cut.hole,
@@ -114,7 +114,7 @@ def _row(cut: Cut, fingers: bool, stage: Stage, reamers: Sequence[Reamer], own: 
     ]
 
 
-def discs(made: Sequence[Cut]) -> list[Drawing]:
+def discs(made: Sequence[PlannedHole]) -> list[Drawing]:
     """Each hole at its size when cut, to hold a drill or a stick against."""
     found = []
     for cut in made:
@@ -131,7 +131,7 @@ def discs(made: Sequence[Cut]) -> list[Drawing]:
     return found
 
 
-def reamer_rules(made: Sequence[Cut], reamers: Sequence[Reamer]) -> list[Drawing]:
+def reamer_rules(made: Sequence[PlannedHole], reamers: Sequence[Reamer]) -> list[Drawing]:
     """Each reamer at 1:1 with a mark for every hole: push it in until the outside of the clay is at the mark."""
     found = []
     for number, reamer in enumerate(reamers):
@@ -141,7 +141,7 @@ def reamer_rules(made: Sequence[Cut], reamers: Sequence[Reamer]) -> list[Drawing
     return found
 
 
-def _by_depth(made: Sequence[Cut]) -> list[tuple[float, str]]:
+def _by_depth(made: Sequence[PlannedHole]) -> list[tuple[float, str]]:
     """Depths in ascending order with the names of their holes; depths within 0.3 mm share a mark."""
     marks: list[tuple[float, str]] = []
     for cut in sorted(made, key=lambda cut: cut.depth_mm or 0.0):

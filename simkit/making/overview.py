@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from simkit.making.cautions import CAUTIONS, FIRST
 from simkit.making.page import Drawing, Fill, Ink, Mark, Pen, Text, rectangle, width_of, wrapped
-from simkit.making.readings import Reading
+from simkit.making.readings import StageReading
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.making.sizes import Size, shown
 from simkit.making.tables import Cell, Column, parts
@@ -54,9 +54,9 @@ def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, most
 
 
 def reading_tables(
-    notes: Sequence[tuple[str, tuple[bool, ...], Sequence[Reading]]],
+    notes: Sequence[tuple[str, tuple[bool, ...], Sequence[StageReading]]],
     most: int,
-    first: tuple[str, Sequence[Reading]] | None = None,
+    first: tuple[str, Sequence[StageReading]] | None = None,
 ) -> list[Drawing]:
     """What each note must read at every stage: hertz, and the nearest note with the cents above it.
 
@@ -80,7 +80,7 @@ def reading_tables(
 NO_HOLE = "no hole cut"
 
 
-def _read(readings: Sequence[Reading]) -> list[str]:
+def _read(readings: Sequence[StageReading]) -> list[str]:
     """Hertz at each stage, and before firing the nearest note."""
     cells = []
     for reading in readings:
@@ -90,7 +90,7 @@ def _read(readings: Sequence[Reading]) -> list[str]:
     return cells
 
 
-def _rise(notes: Sequence[tuple[str, tuple[bool, ...], Sequence[Reading]]], stage: Stage) -> str:
+def _rise(notes: Sequence[tuple[str, tuple[bool, ...], Sequence[StageReading]]], stage: Stage) -> str:
     """The stage's cents from the targets with their doubt, the same for every note."""
     reading = next(reading for reading in notes[0][2] if reading.stage is stage)
     doubt = f" ±{reading.uncertainty_cents:.0f}" if reading.uncertainty_cents >= 0.5 else ""

@@ -20,7 +20,7 @@ RULE_DOUBT_CENTS = 2.0
 
 
 @dataclass(frozen=True)
-class Reading:
+class StageReading:
     """What the tuner should show for one note at one stage.
 
     `cents` from the note's target; `uncertainty_cents` one standard deviation, from the shrinkage still to come and
@@ -43,7 +43,7 @@ def reading(
     *,
     fired_hz: float | None = None,
     air_ratio: float = 1.0,
-) -> Reading:
+) -> StageReading:
     """One note at one stage.
 
     target_hz: what the note should be when fired; fired_hz: what the fired piece is expected to play in the air of
@@ -53,7 +53,7 @@ def reading(
     frequency = (target_hz if fired_hz is None else fired_hz) * air_ratio / shrinkage.size(stage)
     nearest, above = tuning.nearest(frequency)
     doubt = (shrinkage.doubt_cents(stage) ** 2 + (0.0 if stage is Stage.FIRED else RULE_DOUBT_CENTS) ** 2) ** 0.5
-    return Reading(stage, frequency, cents(frequency, target_hz), doubt, nearest, above)
+    return StageReading(stage, frequency, cents(frequency, target_hz), doubt, nearest, above)
 
 
 def readings(
@@ -63,7 +63,7 @@ def readings(
     *,
     fired_hz: float | None = None,
     air_ratio: float = 1.0,
-) -> tuple[Reading, ...]:
+) -> tuple[StageReading, ...]:
     """One note at all four stages, wet first.
 
     >>> clay = Shrinkage.of(drying=0.05, firing=0.05)

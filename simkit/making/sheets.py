@@ -13,7 +13,7 @@ from simkit.making.bench.firstblow import first_blow
 from simkit.making.drills import Drill, Reamer
 from simkit.making.layout import Flow, Heading
 from simkit.making.page import Drawing, Page, Paper
-from simkit.making.readings import RULE_DOUBT_CENTS, Reading, air_ratio, readings
+from simkit.making.readings import RULE_DOUBT_CENTS, StageReading, air_ratio, readings
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
 from simkit.making.sizes import Size, sizes_of
 from simkit.making.wraps import Places, places_of
@@ -29,12 +29,12 @@ class ChamberWork:
     name: str
     volume: float
     sizes: tuple[Size, ...]
-    notes: tuple[tuple[str, tuple[bool, ...], tuple[Reading, ...]], ...]
+    notes: tuple[tuple[str, tuple[bool, ...], tuple[StageReading, ...]], ...]
     form: cards.Form
     places: Places
     voicing: voicing.VoicingPlan | None
-    cuts: tuple[holes.Cut, ...]
-    first: tuple[str, tuple[Reading, ...]] | None = None  # the covered note before any hole is cut
+    cuts: tuple[holes.PlannedHole, ...]
+    first: tuple[str, tuple[StageReading, ...]] | None = None  # the covered note before any hole is cut
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def _chamber_work(
 
 def _notes(
     vessel: Vessel, chamber: Chamber, shrinkage: Shrinkage, today: AirState | None
-) -> tuple[tuple[str, tuple[bool, ...], tuple[Reading, ...]], ...]:
+) -> tuple[tuple[str, tuple[bool, ...], tuple[StageReading, ...]], ...]:
     ratio = air_ratio(vessel.air, today)
     return tuple(
         (

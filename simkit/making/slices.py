@@ -66,7 +66,7 @@ class Frame:
         return (np.atleast_2d(points) - self.origin) @ np.array([self.along, self.right, self.up]).T
 
 
-class Surface(Protocol):
+class Sliceable(Protocol):
     """What can be cut: a level below zero within, above zero outside."""
 
     def side(self, points: np.ndarray) -> np.ndarray:
@@ -138,7 +138,7 @@ def _distance(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return gap, unit
 
 
-def cut(surface: Surface, plane: Plane, box: np.ndarray, fine: int = 56) -> list[np.ndarray]:
+def cut(surface: Sliceable, plane: Plane, box: np.ndarray, fine: int = 56) -> list[np.ndarray]:
     """Closed lines (n, 2) in the plane where it meets the surface, m, the longest first; first point = last.
 
     box (2, 3): what surely holds the surface. The zero line of a grid, each of its points then moved onto the
@@ -161,12 +161,12 @@ def _grid(plane: Plane, box: np.ndarray, fine: int) -> tuple[np.ndarray, np.ndar
     return u, v
 
 
-def _levels(surface: Surface, plane: Plane, grid: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+def _levels(surface: Sliceable, plane: Plane, grid: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     u, v = np.meshgrid(*grid)
     return surface.side(plane.at(np.stack([u.ravel(), v.ravel()], axis=1))).reshape(u.shape)
 
 
-def _settled(surface: Surface, plane: Plane, line: np.ndarray, step: float) -> np.ndarray:
+def _settled(surface: Sliceable, plane: Plane, line: np.ndarray, step: float) -> np.ndarray:
     """A grid's line moved onto the surface, with its corners, closed."""
     flat, slope = _onto(surface, plane, line, step)
     for _ in range(3):
@@ -193,7 +193,7 @@ def _turn(slope: np.ndarray) -> np.ndarray:
 
 
 def _onto(
-    surface: Surface, plane: Plane, flat: np.ndarray, step: float, rounds: int = 8
+    surface: Sliceable, plane: Plane, flat: np.ndarray, step: float, rounds: int = 8
 ) -> tuple[np.ndarray, np.ndarray]:
     """Newton in the plane, no farther than a grid's step; the points and the unit slope in the plane there."""
     directions = np.array([plane.right, plane.up]).T
@@ -213,7 +213,7 @@ def _onto(
 
 
 def _with_corners(
-    surface: Surface, plane: Plane, flat: np.ndarray, slope: np.ndarray, step: float, turn_deg: float = 20.0
+    surface: Sliceable, plane: Plane, flat: np.ndarray, slope: np.ndarray, step: float, turn_deg: float = 20.0
 ) -> np.ndarray:
     """Where the tangents of neighbours turn sharply and meet on the surface, their meeting point between them."""
     other, beyond = np.roll(flat, -1, axis=0), np.roll(slope, -1, axis=0)

@@ -21,7 +21,7 @@ from simkit.making.page import (
     wrapped,
 )
 from simkit.making.tables import Column, table
-from simkit.making.wraps import SIDES, LineStrip, Places, Spot, Wrap
+from simkit.making.wraps import SIDES, LineStrip, Places, StripOpening, Wrap
 
 TAB = 8.0
 NARROW = 12.0
@@ -88,7 +88,7 @@ def _start(wrap: Wrap) -> float:
     return next(start for start in order if gap(start) > 0.9 * best)
 
 
-def _tall(spot: Spot) -> float:
+def _tall(spot: StripOpening) -> float:
     """How much of the strip's height an opening takes, m."""
     opening = spot.opening
     if opening.is_round:
@@ -112,7 +112,7 @@ def _quarter(x: float, height: float, name: str, last: bool) -> list[Mark]:
     ]
 
 
-def _spot(spot: Spot, scale: float, x: float, middle: float, length: float) -> list[Mark]:
+def _spot(spot: StripOpening, scale: float, x: float, middle: float, length: float) -> list[Mark]:
     """The opening as it lies on the paper, its middle, its name, and how far it is from the line beside it."""
     opening = spot.opening
     name = opening.name if opening.is_round else "window"
@@ -129,14 +129,14 @@ def _spot(spot: Spot, scale: float, x: float, middle: float, length: float) -> l
     ]
 
 
-def _measure(spot: Spot, scale: float) -> str:
+def _measure(spot: StripOpening, scale: float) -> str:
     """How far a place is from its line and to which side of it: `6.7 left`."""
     right, left = SIDES.get(spot.line, ("right", "left"))
     shown = f"{scale * abs(spot.beside):.1f}"
     return shown if float(shown) == 0 else f"{shown} {right if spot.beside > 0 else left}"
 
 
-def _rim(spot: Spot, scale: float, x: float, middle: float) -> list[Mark]:
+def _rim(spot: StripOpening, scale: float, x: float, middle: float) -> list[Mark]:
     opening = spot.opening
     if opening.is_round:
         outline = circle((x, middle), 2 * opening.radius * scale, Pen.MARK, name=f"hole {opening.name}")

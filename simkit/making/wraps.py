@@ -31,7 +31,7 @@ SIDES = {"top": ("right", "left"), "under": ("left", "right"), "right": ("down",
 
 
 @dataclass(frozen=True)
-class Spot:
+class StripOpening:
     """An opening on a strip: how far round from the top line, to the right, m (0 to the girth); how it is turned.
 
     turn: the breath's way on the paper for a window, radians from straight up (away from the mouth end) to the right.
@@ -58,7 +58,7 @@ class Wrap:
     along: float
     girth: float
     quarters: tuple[tuple[str, float], ...]
-    spots: tuple[Spot, ...]
+    spots: tuple[StripOpening, ...]
     starts: str
     steep: bool
     stretch: Stretch | None = None
@@ -100,7 +100,7 @@ class Places:
     lines: tuple[LineStrip, ...]
     reaches: tuple[Reach, ...]
 
-    def where(self, opening: Opening) -> tuple[Wrap, Spot]:
+    def where(self, opening: Opening) -> tuple[Wrap, StripOpening]:
         """The strip that an opening is on, and its place there."""
         return next((wrap, spot) for wrap in self.wraps for spot in wrap.spots if spot.opening is opening)
 
@@ -199,7 +199,7 @@ def _wraps(
         reached = {name: at for name, at in quarters.items() if stretch.misses(at, girth) == 0}
         slope = max(abs(float(group[k].axis @ frame.along)) for k in mine)
         shown = tuple(
-            Spot(group[k], around[k], _turn(group[k], frame), *_beside(around[k], reached, stretch, girth))
+            StripOpening(group[k], around[k], _turn(group[k], frame), *_beside(around[k], reached, stretch, girth))
             for k in mine
         )
         where = np.full((4, 3), np.nan)

@@ -11,7 +11,7 @@ from simkit.show.as_text import air_words, state_words
 from simkit.show.breath_picture import breath_panel
 from simkit.show.combinations import combinations_panel
 from simkit.show.look import Panel, page
-from simkit.show.pressure import Picture, pressure
+from simkit.show.pressure import ModePicture, pressure
 from simkit.show.regions import regions_panel
 from simkit.show.scale import scale_chart
 from simkit.show.views import views
@@ -48,7 +48,7 @@ def ringing_panels(vessel: Vessel, ringing: Ringing) -> list[Panel]:
     """The same, a panel for each chamber."""
     panels = []
     for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
-        modes = [Picture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
+        modes = [ModePicture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
         name = f", {chamber.name}" if len(ringing.chambers) > 1 else ""
         heading = f"{vessel.title or 'chamber'}{name}: {state_words(ringing)}, {air_words(vessel)}"
         panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))

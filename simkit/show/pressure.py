@@ -17,7 +17,7 @@ from simkit.body import AirMesh, Opening
 from simkit.frozen import frozen
 from simkit.show import look
 from simkit.show.look import Panel
-from simkit.show.shading import Eye, Sight, fine_surface
+from simkit.show.shading import Eye, SurfaceView, fine_surface
 
 EYES = (
     Eye("from above, mouth end near", (0.85, -1.1, 0.9)),
@@ -34,14 +34,14 @@ KEY_MM = 126.0
 
 
 @frozen
-class Picture:
+class ModePicture:
     """A mode to be drawn: its pressure at the nodes of the mesh (n,), in any unit, and what to say under it."""
 
     pressure: np.ndarray
     caption: str
 
 
-def pressure(mesh: AirMesh, modes: Sequence[Picture], title: str, openings: Sequence[Opening] = ()) -> Panel:
+def pressure(mesh: AirMesh, modes: Sequence[ModePicture], title: str, openings: Sequence[Opening] = ()) -> Panel:
     """One picture for each mode, from two sides; openings are drawn as thin rims where they show."""
     columns = min(2, max(len(modes), 1))
     rows = -(-len(modes) // columns)
@@ -73,7 +73,7 @@ def _extent(points: np.ndarray, eye: Eye) -> np.ndarray:
 def _cell(
     paper: Axes,
     mesh: AirMesh,
-    mode: Picture,
+    mode: ModePicture,
     openings: Sequence[Opening],
     corner: tuple[float, float],
     scale: float,
@@ -85,7 +85,7 @@ def _cell(
         middle = corner[0] + (n + 0.5) * VIEW_MM + 2 * n
         origin = np.array([middle - scale * (flat[:, 0].min() + flat[:, 0].max()) / 2, corner[1] + CAPTION_MM])
         origin[1] -= scale * flat[:, 1].min()
-        _paint(paper, Sight(surface, eye), origin, scale)
+        _paint(paper, SurfaceView(surface, eye), origin, scale)
         for opening in openings:
             if opening.axis @ eye.frame[2] > 0.02:
                 _rim(paper, origin + scale * eye.seen(opening.rim_points(64))[:, :2])
@@ -98,7 +98,7 @@ def _signed(pressure: np.ndarray) -> np.ndarray:
     return pressure / largest if largest else pressure
 
 
-def _paint(paper: Axes, sight: Sight, origin: np.ndarray, scale: float) -> None:
+def _paint(paper: Axes, sight: SurfaceView, origin: np.ndarray, scale: float) -> None:
     surface = sight.surface
     shade = 0.82 + 0.18 * np.clip(surface.normals @ sight.eye.frame.T @ LIGHT, -0.5, 1)
     colors = look.PRESSURE(Normalize(-1, 1)(surface.values))

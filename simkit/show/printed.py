@@ -22,7 +22,7 @@ from simkit.air import moist_air
 from simkit.body.printing import Seam, form_names
 from simkit.errors import Fault, InputError
 from simkit.files import MARK, check_folder, may_replace, whole_folder
-from simkit.making import PAPERS, Paper, Reading, Stage, Work, pages, solid_cautions, solids_of
+from simkit.making import PAPERS, Paper, Stage, StageReading, Work, pages, solid_cautions, solids_of
 from simkit.making.page import Fill, Ink, Line, Page, Pen, Text
 from simkit.making.wraps import Places
 from simkit.show import look
@@ -187,7 +187,7 @@ class SheetFiles:
 _AIR = ("temperature_c", "humidity_percent", "pressure_pa", "co2_ppm")
 
 
-def _note(name: str, readings: Sequence[Reading]) -> dict[str, Any]:
+def _note(name: str, readings: Sequence[StageReading]) -> dict[str, Any]:
     return {
         "pitch": name,
         "stages": [

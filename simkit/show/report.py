@@ -51,7 +51,7 @@ class Picture(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Section:
+class ReportSection:
     """A part of the page: a heading, and under it sentences, pictures and tables in this order."""
 
     heading: str
@@ -116,7 +116,7 @@ def _lead(vessel: Vessel, prediction: Prediction) -> str:
     )
 
 
-def _looks(vessel: Vessel) -> Section:
+def _looks(vessel: Vessel) -> ReportSection:
     figure = look.page(views(vessel, body_of(vessel)))
     shows = f"{vessel.title or 'The vessel'} from above, from the right and from the mouth end, with its openings"
     table = plain_table()
@@ -130,10 +130,10 @@ def _looks(vessel: Vessel) -> Section:
             place = (f"{hole.along_mm:g}", f"{hole.around_deg:g}", f"{hole.diameter_mm:g}")
             table.add_row(name + hole.name, *place, hole.finger or "")
     tables = (("Where the holes are", table),) if table.rows else ()
-    return Section("The piece", pictures=(picture(figure, shows),), tables=tables)
+    return ReportSection("The piece", pictures=(picture(figure, shows),), tables=tables)
 
 
-def _scale(vessel: Vessel, prediction: Prediction) -> Iterator[Section]:
+def _scale(vessel: Vessel, prediction: Prediction) -> Iterator[ReportSection]:
     for chamber in prediction.chambers:
         holes = vessel.chamber(chamber.name).holes
         table = note_table(holes, chamber.notes)
@@ -144,10 +144,12 @@ def _scale(vessel: Vessel, prediction: Prediction) -> Iterator[Section]:
             shows = "Each note's frequency and its cents off the target, by each model, over its fingering"
             pictures = (picture(look.page(panel), shows),)
         text = (f"In air of {air_words(vessel)}; Q is linear, as if barely blown. ● covered, ○ open.",)
-        yield Section(_of(vessel, "What it plays", chamber.name), text, pictures, (("Notes by each model", table),))
+        yield ReportSection(
+            _of(vessel, "What it plays", chamber.name), text, pictures, (("Notes by each model", table),)
+        )
 
 
-def _blowing(vessel: Vessel) -> Iterator[Section]:
+def _blowing(vessel: Vessel) -> Iterator[ReportSection]:
     if all(chamber.voicing is None for chamber in vessel.chambers):
         return
     table: BlowTable = blow(vessel)
@@ -171,10 +173,10 @@ def _blowing(vessel: Vessel) -> Iterator[Section]:
         for chamber in table.chambers
         for what, panel in zip(shows, blow_panels(vessel, chamber), strict=True)
     )
-    yield Section("How it blows", text, pictures, tables, (*advice, *table.cautions))
+    yield ReportSection("How it blows", text, pictures, tables, (*advice, *table.cautions))
 
 
-def _combinations(vessel: Vessel) -> Iterator[Section]:
+def _combinations(vessel: Vessel) -> Iterator[ReportSection]:
     if not 0 < max(len(chamber.holes) for chamber in vessel.chambers) <= CHARTED:
         return
     found = chart(vessel)
@@ -184,7 +186,7 @@ def _combinations(vessel: Vessel) -> Iterator[Section]:
         for chamber in found.chambers
         if len(chamber.fingerings) <= LONGEST_TABLE
     )
-    yield Section(
+    yield ReportSection(
         "Every combination of holes",
         (),
         tuple(picture(look.page(panel), shows) for panel in chart_panels(vessel, found)),
@@ -192,7 +194,7 @@ def _combinations(vessel: Vessel) -> Iterator[Section]:
     )
 
 
-def _hands(vessel: Vessel) -> Iterator[Section]:
+def _hands(vessel: Vessel) -> Iterator[ReportSection]:
     """What a tenth of a millimetre does, and what hands do."""
     if not any(chamber.notes for chamber in vessel.chambers):
         return
@@ -209,7 +211,7 @@ def _hands(vessel: Vessel) -> Iterator[Section]:
         for pitch, slopes, total in _rows(found, chamber.name, [hole.name for hole in chamber.holes]):
             table.add_row(pitch, *(_signed(cents) for cents in slopes), f"± {total:.0f}")
         tables.append((_of(vessel, "Cents for 0.1 mm more diameter", chamber.name), table))
-    yield Section("What a slip of the hand does", (_sentence(found.words),), (), tuple(tables))
+    yield ReportSection("What a slip of the hand does", (_sentence(found.words),), (), tuple(tables))
 
 
 def _rows(found: HandError, chamber: str, holes: Sequence[str]) -> Iterator[tuple[str, np.ndarray, float]]:
@@ -226,7 +228,7 @@ def _ringing(vessel: Vessel) -> Ringing:
         return resonances(vessel, RINGS, closed=True)
 
 
-def _higher(vessel: Vessel, ringing: Ringing) -> Section:
+def _higher(vessel: Vessel, ringing: Ringing) -> ReportSection:
     state = "closed" if ringing.closed else "with its window open and all holes covered"
     shows = f"Pressure on the wall in the next {RINGS} resonances, red and blue of opposite sign"
     tuning = tuning_of(vessel)
@@ -236,10 +238,10 @@ def _higher(vessel: Vessel, ringing: Ringing) -> Section:
     )
     text = (f"The chamber {state}. The nearer the next resonance, the sooner a note jumps to it.",)
     pictures = tuple(picture(look.page(each), shows, raster=True) for each in ringing_panels(vessel, ringing))
-    return Section("How it rings above", text, pictures, tables)
+    return ReportSection("How it rings above", text, pictures, tables)
 
 
-def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: bool) -> Section:
+def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: bool) -> ReportSection:
     """Why to believe it: meshes, the models' own doubts, why they part."""
     table = plain_table()
     table.add_column("chamber")
@@ -261,7 +263,9 @@ def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: b
         + ("" if judge else " It was not asked here (simkit report --judge)."),
     )
     tables = (("The mesh behind ports", table),)
-    return Section("Why to believe it", text, (), tables, tuple(remarks), "Where lumped and ports part, this is why:")
+    return ReportSection(
+        "Why to believe it", text, (), tables, tuple(remarks), "Where lumped and ports part, this is why:"
+    )
 
 
 def _of(vessel: Vessel, what: str, chamber: str) -> str:

@@ -11,7 +11,7 @@ from simkit.frozen import frozen
 
 
 @frozen
-class Surface:
+class TriangleSurface:
     """Triangles of a wall with a value at each corner.
 
     points (n, 3), m; triangles (t, 3), turning the same way seen from the clay; values (n,).
@@ -32,7 +32,7 @@ class Surface:
         return total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-300)
 
 
-def fine_surface(points: np.ndarray, facets: np.ndarray, values: np.ndarray, parts: int = 4) -> Surface:
+def fine_surface(points: np.ndarray, facets: np.ndarray, values: np.ndarray, parts: int = 4) -> TriangleSurface:
     """Splits curved six-node facets (f, 6: corners, then the edges 01, 12, 02) into `parts`^2 flat triangles each.
 
     Place and value follow the facet's own quadratic functions, so a coarse mesh still looks as smooth as it is.
@@ -61,12 +61,12 @@ def _outward(
     return fine, triangles
 
 
-def _welded(mesh: tuple[np.ndarray, np.ndarray], values: np.ndarray) -> Surface:
+def _welded(mesh: tuple[np.ndarray, np.ndarray], values: np.ndarray) -> TriangleSurface:
     """Makes one point of those that neighbouring facets share, so that shading runs across them."""
     points, triangles = mesh
     step = 1e-7 * np.ptp(points, axis=0).max()
     _, first, to = np.unique(np.round(points / step).astype(np.int64), axis=0, return_index=True, return_inverse=True)
-    return Surface(points[first], to.ravel()[triangles], values[first])
+    return TriangleSurface(points[first], to.ravel()[triangles], values[first])
 
 
 @dataclass(frozen=True)
@@ -90,10 +90,10 @@ class Eye:
 
 
 @dataclass(frozen=True)
-class Sight:
+class SurfaceView:
     """What of a surface an eye sees: flat points (n, 3), and the front triangles from far to near."""
 
-    surface: Surface
+    surface: TriangleSurface
     eye: Eye
 
     @cached_property

@@ -9,10 +9,10 @@ import sys
 from types import ModuleType
 from typing import Any
 
-from simkit.sweep.plan import Plan, read_plan
+from simkit.sweep.plan import SweepPlan, read_plan
 from simkit.sweep.running import Swept, sweep
 
-__all__ = ["Plan", "Swept", "read_plan", "sweep"]
+__all__ = ["SweepPlan", "Swept", "read_plan", "sweep"]
 
 
 class _Callable(ModuleType):

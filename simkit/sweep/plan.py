@@ -67,7 +67,7 @@ class Variation:
 
 
 @frozen
-class Plan:
+class SweepPlan:
     """All that a file of cases says, checked; `text` is the file itself."""
 
     source: str
@@ -108,13 +108,13 @@ class Plan:
                 yield ", ".join([*own, *names]), base, settings, own_columns
 
 
-def read_plan(path: str | Path) -> Plan:
+def read_plan(path: str | Path) -> SweepPlan:
     """The plan that a file of cases describes; an InputError tells all that is wrong with it."""
     text = text_of(path, "a file of cases", LARGEST_PLAN)
     return plan_of(parsed(text, str(path)), text, Path(path))
 
 
-def plan_of(tree: Mapping[str, Any], text: str, path: Path) -> Plan:
+def plan_of(tree: Mapping[str, Any], text: str, path: Path) -> SweepPlan:
     """The plan of a file's tables; files that it names lie beside `path`."""
     source = str(path)
     known = ("base", "compute", "variation", *OPTIONS)
@@ -130,7 +130,7 @@ def plan_of(tree: Mapping[str, Any], text: str, path: Path) -> Plan:
     faults += _scans(bases, variations, source)
     if faults:
         raise InputError(faults)
-    plan = Plan(source, text, bases, variations, compute, {name: options[name] for name in compute})
+    plan = SweepPlan(source, text, bases, variations, compute, {name: options[name] for name in compute})
     if not 0 < plan.count <= MOST_CASES:
         raise InputError([Fault(source, "variation", None, f"at most {MOST_CASES} cases in all, not {plan.count}")])
     return plan

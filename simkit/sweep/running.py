@@ -19,9 +19,9 @@ from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_folder
 from simkit.machine import cores
 from simkit.provenance import provenance
-from simkit.sweep.plan import Plan, read_plan
+from simkit.sweep.plan import SweepPlan, read_plan
 from simkit.sweep.store import FILE, Store
-from simkit.sweep.work import Case, Row, cases_of, compute
+from simkit.sweep.work import CaseResult, SweepCase, cases_of, compute
 from simkit.sweep.workers import Cluster, Gone, Handed, Processes, Workers, single_threaded, undisturbed
 
 logger = logging.getLogger(__name__)
@@ -71,7 +71,7 @@ class Swept:
 
 
 def sweep(
-    cases: str | Path | Plan,
+    cases: str | Path | SweepPlan,
     folder: str | Path,
     *,
     workers: int | None = None,
@@ -86,13 +86,13 @@ def sweep(
     A case that goes wrong is a row with its error. Ctrl-C, a crash or a full disk lose nothing that is stored: the
     same call goes on where it stopped. Scripts that call this with processes need `if __name__ == "__main__":`.
     """
-    plan = cases if isinstance(cases, Plan) else read_plan(cases)
+    plan = cases if isinstance(cases, SweepPlan) else read_plan(cases)
     if workers is not None and not 1 <= workers <= 1000:
         raise InputError([Fault.of("workers", workers, "1 to 1000")])
     check_folder(folder, "folder")
     by = provenance()
     planned = list(cases_of(plan.variants(), plan.options))
-    every: dict[str, Case] = {}
+    every: dict[str, SweepCase] = {}
     for case in planned:
         every.setdefault(case.key, case)
     with Store.opened(Path(folder)) as store:
@@ -119,7 +119,7 @@ def _crew(workers: int | None, executor: Executor | None, scheduler: str | None)
     return Processes(workers or cores())
 
 
-def _run(work: _Work, missing: list[Case], crew: Workers) -> None:
+def _run(work: _Work, missing: list[SweepCase], crew: Workers) -> None:
     ended_well = False
     try:
         with single_threaded():
@@ -142,17 +142,17 @@ class _Work:
     lost: int = 0
     begun_again: set[str] = field(default_factory=set)
     _alone: Counter[str] = field(default_factory=Counter)
-    _lanes: list[deque[Case]] = field(default_factory=list)
-    _out: dict[Future[list[Row]], tuple[deque[Case], list[Case]]] = field(default_factory=dict)
-    _came: list[tuple[Case, Row]] = field(default_factory=list)
+    _lanes: list[deque[SweepCase]] = field(default_factory=list)
+    _out: dict[Future[list[CaseResult]], tuple[deque[SweepCase], list[SweepCase]]] = field(default_factory=dict)
+    _came: list[tuple[SweepCase, CaseResult]] = field(default_factory=list)
     _mean_s: float = BATCH_S
     _began: float = field(default_factory=time.monotonic)
 
-    def run(self, missing: list[Case], crew: Workers) -> None:
+    def run(self, missing: list[SweepCase], crew: Workers) -> None:
         """Computes the cases that are missing."""
         abreast = crew.lanes
         groups = deque(_groups(missing, abreast))
-        suspects: deque[Case] = deque()
+        suspects: deque[SweepCase] = deque()
         try:
             while groups or any(self._lanes) or suspects or self._out:
                 if suspects and not self._out:
@@ -168,7 +168,7 @@ class _Work:
         finally:
             self._keep()  # what has come is kept whatever happens
 
-    def _lane(self, groups: deque[deque[Case]]) -> deque[Case] | None:
+    def _lane(self, groups: deque[deque[SweepCase]]) -> deque[SweepCase] | None:
         """Cases for a worker who is free: the rest of the group he comes from, another group, half of a busy one's."""
         busy = [lane for lane, _ in self._out.values()]
         self._lanes = [lane for lane in self._lanes if lane]
@@ -184,7 +184,7 @@ class _Work:
             self._lanes.append(deque(longest.pop() for _ in range(-(-len(longest) // 2))))
         return self._lanes[-1]
 
-    def _send(self, crew: Workers, lane: deque[Case]) -> None:
+    def _send(self, crew: Workers, lane: deque[SweepCase]) -> None:
         cases = [lane.popleft() for _ in range(min(self._size(), len(lane)))]
         try:
             with undisturbed():  # a process of our own may start here
@@ -194,12 +194,12 @@ class _Work:
             future.set_exception(error)
         self._out[future] = lane, cases
 
-    def _await(self, crew: Workers) -> list[Case]:
+    def _await(self, crew: Workers) -> list[SweepCase]:
         """Takes what has come back; gives the cases whose worker died."""
         alone = len(self._out) == 1 and len(next(iter(self._out.values()))[1]) == 1
         while not (done := wait(self._out, timeout=crew.patience, return_when=FIRST_COMPLETED).done):
             crew.look()
-        died: list[Case] = []
+        died: list[SweepCase] = []
         while done:
             future = done.pop()
             _, cases = self._out.pop(future)
@@ -214,7 +214,7 @@ class _Work:
             return []
         return self._bury(died, alone, crew)
 
-    def _bury(self, died: list[Case], alone: bool, crew: Workers) -> list[Case]:
+    def _bury(self, died: list[SweepCase], alone: bool, crew: Workers) -> list[SweepCase]:
         self.begun_again |= {case.key for case in died}
         crew.renew()
         if not alone:
@@ -224,10 +224,10 @@ class _Work:
         if self._alone[case.key] < TRIES_ALONE:
             return died
         error = "its worker died each time (killed, or out of memory)"
-        self._take([(case, Row(case.key, "failed", 0.0, None, error, None, ""))])
+        self._take([(case, CaseResult(case.key, "failed", 0.0, None, error, None, ""))])
         return []
 
-    def _take(self, rows: Iterable[tuple[Case, Row]]) -> None:
+    def _take(self, rows: Iterable[tuple[SweepCase, CaseResult]]) -> None:
         rows = list(rows)
         self._came += rows
         taken = sum(row.seconds for _, row in rows) / max(1, len(rows))
@@ -256,9 +256,9 @@ class _Work:
         return f"{self.stored + self.computed} of {self.count} cases are stored"
 
 
-def _groups(cases: list[Case], lanes: int) -> Iterator[deque[Case]]:
+def _groups(cases: list[SweepCase], lanes: int) -> Iterator[deque[SweepCase]]:
     """Cases in groups that share their walls, large ones divided so that every lane has work."""
-    by_walls: dict[str, list[Case]] = {}
+    by_walls: dict[str, list[SweepCase]] = {}
     for case in cases:
         by_walls.setdefault(case.walls, []).append(case)
     most = max(1, -(-len(cases) // lanes))

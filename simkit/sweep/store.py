@@ -23,9 +23,9 @@ from typing import IO
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.machine import lock
 from simkit.provenance import Provenance
-from simkit.sweep.plan import Plan
+from simkit.sweep.plan import SweepPlan
 from simkit.sweep.queries import queries
-from simkit.sweep.work import Case, Row
+from simkit.sweep.work import CaseResult, SweepCase
 
 FILE = "results.sqlite"
 LOCK = "sweep.lock"
@@ -91,7 +91,7 @@ class Store:
             self._db.execute("alter table results add column code text not null default ''")
         self._db.execute(f"pragma user_version = {LAYOUT}")
 
-    def began(self, plan: Plan, cases: Iterable[Case], by: Provenance) -> int:
+    def began(self, plan: SweepPlan, cases: Iterable[SweepCase], by: Provenance) -> int:
         """Notes that a run begins, its cases and what computes them, and makes the views; the run's number."""
         with self._whole():
             made = json.dumps(by.as_dict(), ensure_ascii=False)
@@ -129,7 +129,7 @@ class Store:
         """Forgets the rows of failed cases, so that they are computed again."""
         self._db.execute("delete from results where status = 'failed'")
 
-    def keep(self, rows: Iterable[tuple[Case, Row]], code: str) -> None:
+    def keep(self, rows: Iterable[tuple[SweepCase, CaseResult]], code: str) -> None:
         """Keeps rows that a code has computed, all of them or none; they are on the disk when this returns."""
         now = _now()
         with self._whole():

@@ -34,7 +34,7 @@ Options = Mapping[str, Mapping[str, Any]]  # what to compute, each with its opti
 
 
 @frozen
-class Case:
+class SweepCase:
     """One design to compute: its number in the plan (from 1), its name, and what was set in it."""
 
     number: int
@@ -52,7 +52,7 @@ class Case:
 
 
 @dataclass(frozen=True)
-class Row:
+class CaseResult:
     """What came of a case: its answers as JSON, or the error and where it arose."""
 
     key: str
@@ -67,10 +67,10 @@ class Row:
 Variant = tuple[str, Vessel, Mapping[str, float | str], Mapping[str, float | str]]  # name, base, settings, labels
 
 
-def cases_of(variants: Iterable[Variant], options: Options) -> Iterator[Case]:
+def cases_of(variants: Iterable[Variant], options: Options) -> Iterator[SweepCase]:
     """The cases of a plan's variants, numbered from 1."""
     for number, (name, base, settings, labels) in enumerate(variants, 1):
-        case = Case(number, name, base, settings, labels, "", "")
+        case = SweepCase(number, name, base, settings, labels, "", "")
         try:
             vessel = case.vessel
             yield replace(case, key=key_of(vessel, options), walls=walls_of(vessel))
@@ -107,7 +107,7 @@ def walls_of(vessel: Vessel) -> str:
     return repr((chambers, vessel.clay.wall_mm))
 
 
-def compute(cases: Sequence[Case], options: Options, code: str) -> list[Row]:
+def compute(cases: Sequence[SweepCase], options: Options, code: str) -> list[CaseResult]:
     """A row for each case; nothing that goes wrong in one keeps the others from theirs.
 
     code: what the sweep computes with (`provenance.code`); a worker with other code or other libraries refuses.
@@ -119,12 +119,12 @@ def _worker() -> str:
     return f"{socket.gethostname()}:{os.getpid()}"
 
 
-def _refused(case: Case) -> Row:
+def _refused(case: SweepCase) -> CaseResult:
     error = f"the worker has other code or libraries than the sweep: {provenance.provenance().maker}"
-    return Row(case.key, "failed", 0.0, None, error, None, _worker())
+    return CaseResult(case.key, "failed", 0.0, None, error, None, _worker())
 
 
-def _row(case: Case, options: Options) -> Row:
+def _row(case: SweepCase, options: Options) -> CaseResult:
     began = time.perf_counter()
     worker = _worker()
     try:
@@ -132,11 +132,11 @@ def _row(case: Case, options: Options) -> Row:
         found = {name: _ANSWERS[name](vessel, dict(options[name])) for name in options}
         answers = json.dumps(found, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     except SimkitError as error:  # said on purpose: the message is all there is to know
-        return Row(case.key, "failed", time.perf_counter() - began, None, str(error), None, worker)
+        return CaseResult(case.key, "failed", time.perf_counter() - began, None, str(error), None, worker)
     except Exception as error:  # noqa: BLE001 a fault in one of thousands of cases is a row, with all that is known of it
         told = f"{type(error).__name__}: {error}"
-        return Row(case.key, "failed", time.perf_counter() - began, None, told, traceback.format_exc(), worker)
-    return Row(case.key, "done", time.perf_counter() - began, answers, None, None, worker)
+        return CaseResult(case.key, "failed", time.perf_counter() - began, None, told, traceback.format_exc(), worker)
+    return CaseResult(case.key, "done", time.perf_counter() - began, answers, None, None, worker)
 
 
 def _predict(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:

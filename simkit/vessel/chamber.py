@@ -11,7 +11,7 @@ from simkit.pitch import NoteNameError, note
 from simkit.vessel.part import WRONG, Clash, Part, items, table
 from simkit.vessel.shapes import Shape
 from simkit.vessel.spelling import did_you_mean, listed
-from simkit.vessel.values import Angle, Between, Name, Place, Radius, Row, Size, Slit, Text, Thickness
+from simkit.vessel.values import Angle, Name, NumberRange, Place, Radius, RowOf, Size, Slit, TextRule, Thickness
 
 Finger = Literal[
     "left thumb", "left index", "left middle", "left ring", "left little",
@@ -34,8 +34,8 @@ class Voicing(Part):
     cut_up_mm: Slit
     windway_height_mm: Size
     windway_length_mm: Size
-    edge_deg: Annotated[float, Between(10, 90)] = 45.0
-    edge_offset_mm: Annotated[float, Between(-20, 20)] = 0.0
+    edge_deg: Annotated[float, NumberRange(10, 90)] = 45.0
+    edge_offset_mm: Annotated[float, NumberRange(-20, 20)] = 0.0
     wall_mm: Thickness | None = None
     edge_radius_mm: Radius | None = None
 
@@ -69,10 +69,10 @@ class Note(Part):
 
     pitch: Annotated[
         str,
-        Text("a letter A to G, # or b if any, and an octave 0 to 9, such as C5, F#4 or Bb5", _is_note),
+        TextRule("a letter A to G, # or b if any, and an octave 0 to 9, such as C5, F#4 or Bb5", _is_note),
         AfterValidator(lambda text: text.strip()),
     ]
-    cents: Annotated[float, Between(-1200, 1200)] = 0.0
+    cents: Annotated[float, NumberRange(-1200, 1200)] = 0.0
     open: tuple[Name, ...] = Field(description='a list of hole names, such as ["1", "2"]; [] is all covered')
 
 
@@ -92,7 +92,7 @@ class Chamber(Part):
     voicing: Voicing | None = None
     holes: tuple[Hole, ...] = Field((), description="tables written [[chamber.hole]]")
     notes: tuple[Note, ...] = Field((), description="tables written [[chamber.note]]")
-    offset_mm: Annotated[Offset, Row(Offset)] = Offset(0.0, 0.0, 0.0)
+    offset_mm: Annotated[Offset, RowOf(Offset)] = Offset(0.0, 0.0, 0.0)
     turn_deg: Angle = 0.0
 
     def hole(self, name: str) -> Hole:

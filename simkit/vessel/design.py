@@ -19,7 +19,7 @@ from simkit.vessel.part import Clash, Part, Path, items, slots, table
 from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
 from simkit.vessel.usual import usual_cautions
-from simkit.vessel.values import Between, Line, Table, as_number
+from simkit.vessel.values import Line, NumberRange, Table, as_number
 from simkit.vessel.writing import dumps, save
 
 LITTLE_PERCENT = 1.0  # of shrinkage: clays lose some 5 to 15 %, common practice
@@ -31,7 +31,7 @@ class Number(NamedTuple):
     """A number of a design: its value (None where the design does not say) and what is allowed."""
 
     value: float | None
-    allowed: Between
+    allowed: NumberRange
 
 
 class Vessel(Part):

@@ -28,7 +28,7 @@ class DesignError(InputError):
         return DesignError, (self.faults, self.unlisted)
 
 
-class Shown(str):
+class Unquoted(str):
     """A text that stands for a value in a message without quotes."""
 
     __slots__ = ()
@@ -56,21 +56,21 @@ def message(faults: Iterable[Fault | str], unlisted: int = 0) -> str:
 def shown(value: object) -> object:
     """A value as it may stand in a fault: numbers and short texts themselves, the rest described."""
     if isinstance(value, bool):
-        return Shown(str(value).lower())
+        return Unquoted(str(value).lower())
     if isinstance(value, int) and abs(value) >= 10**20:
-        return Shown("a whole number of more than 20 digits")
+        return Unquoted("a whole number of more than 20 digits")
     if value is None or isinstance(value, int | float):
         return value
     if isinstance(value, str):
-        return value if len(value) <= _LONGEST_VALUE else Shown(f"{value[:_LONGEST_VALUE]!r}...")
+        return value if len(value) <= _LONGEST_VALUE else Unquoted(f"{value[:_LONGEST_VALUE]!r}...")
     if isinstance(value, Mapping):
-        return Shown("a table")
+        return Unquoted("a table")
     if isinstance(value, list | tuple):
         numbers = all(isinstance(item, int | float) and not isinstance(item, bool) for item in value)
         if numbers and len(value) <= 6 and all(abs(item) < 10**20 for item in value):
-            return Shown(f"[{', '.join(f'{item:g}' for item in value)}]")
-        return Shown(f"a list of {len(value)}")
-    return Shown(printable(str(value), _LONGEST_VALUE))
+            return Unquoted(f"[{', '.join(f'{item:g}' for item in value)}]")
+        return Unquoted(f"a list of {len(value)}")
+    return Unquoted(printable(str(value), _LONGEST_VALUE))
 
 
 def printable(text: str, longest: int) -> str:

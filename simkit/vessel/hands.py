@@ -15,7 +15,7 @@ SEALED = 0.65  # of a fingertip's breadth: the widest hole that it seals; common
 BESIDE_MM = 2.0  # fingers side by side want so much more than their breadth: common practice, no source
 
 
-class Played(Protocol):
+class Playable(Protocol):
     """A design, as far as its hands go: a vessel, which says itself what they cannot do."""
 
     @property
@@ -30,7 +30,7 @@ class Played(Protocol):
         """The design with several values changed."""
 
 
-Design = TypeVar("Design", bound=Played)
+Design = TypeVar("Design", bound=Playable)
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ def handed(vessel: Design, name: str) -> Design:
     return vessel.with_values({"hand.fingertip_mm": index, "hand.spacing_mm": index + BESIDE_MM})
 
 
-def fingertip_mm(vessel: Played, finger: str | None = None) -> float:
+def fingertip_mm(vessel: Playable, finger: str | None = None) -> float:
     """Breadth of a finger: `[hand] fingertip_mm` is the index finger's, a man's where the design does not say.
 
     The other fingers are to it as in the published hand that is nearest.
@@ -81,12 +81,12 @@ def fingertip_mm(vessel: Played, finger: str | None = None) -> float:
     return index * like.of(finger) / like.index
 
 
-def widest_hole_mm(vessel: Played, hole: Hole | None = None) -> float:
+def widest_hole_mm(vessel: Playable, hole: Hole | None = None) -> float:
     """The widest hole that the finger of a hole seals, or an index finger."""
     return SEALED * fingertip_mm(vessel, hole.finger if hole else None)
 
 
-def finger_cautions(vessel: Played) -> Iterator[str]:
+def finger_cautions(vessel: Playable) -> Iterator[str]:
     """Holes that their fingers do not seal, and fingers that would have to cover two of them at once.
 
     Nothing is said where the design knows of no hands: no `[hand]`, no hole with a finger.
@@ -102,14 +102,14 @@ def finger_cautions(vessel: Played) -> Iterator[str]:
 _AS_WIDE_MM = 0.05  # what a design that was tuned to the widest hole may round it up by
 
 
-def _too_wide(vessel: Played, chamber: Chamber) -> list[Hole]:
+def _too_wide(vessel: Playable, chamber: Chamber) -> list[Hole]:
     """Holes wider than their fingers seal; those without a finger count only where the design gives its breadth."""
     known = vessel.hand is not None and vessel.hand.fingertip_mm is not None
     asked = (hole for hole in chamber.holes if hole.finger or known)
     return [hole for hole in asked if hole.diameter_mm > widest_hole_mm(vessel, hole) + _AS_WIDE_MM]
 
 
-def _unsealed(vessel: Played, hole: Hole, name: str) -> str:
+def _unsealed(vessel: Playable, hole: Hole, name: str) -> str:
     whose = "" if vessel.hand and vessel.hand.fingertip_mm is not None else ", a man's,"
     tip, most = fingertip_mm(vessel, hole.finger), widest_hole_mm(vessel, hole)
     return (

@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from simkit.vessel.part import Part, Path, Slot, items, slots, table
-from simkit.vessel.values import Between, is_name
+from simkit.vessel.values import NumberRange, is_name
 
 # Lists whose items are called by a name, and which word stands before it in a key.
 _CALLED_BY = {"chambers": ("chamber", "name"), "holes": ("hole", "name"), "notes": ("note", "pitch")}
@@ -78,7 +78,7 @@ def along(root: type[Part], design: object, path: Path) -> Iterator[tuple[str | 
         yield step, slot, node
 
 
-def numbers_of(root: type[Part], design: object, path: Path = ()) -> Iterator[tuple[Path, Between]]:
+def numbers_of(root: type[Part], design: object, path: Path = ()) -> Iterator[tuple[Path, NumberRange]]:
     """The paths of all numbers that a design has or may have, each with what is allowed there."""
     for key, slot in slots(root).items():
         here, node = (*path, key), child(design, key)

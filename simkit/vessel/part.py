@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, model_validator
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
-from simkit.vessel.values import Between, Row, Table, Text, plain
+from simkit.vessel.values import NumberRange, RowOf, Table, TextRule, plain
 
 Path = tuple[str | int, ...]  # the way to a value through tables and lists
 
@@ -63,13 +63,13 @@ class Slot:
         self.key = field.alias or name
         self.attribute = name
         self.field = field
-        self.number: Between | None = next((piece for piece in pieces if isinstance(piece, Between)), None)
-        self.row: Row | None = next((piece for piece in pieces if isinstance(piece, Row)), None)
+        self.number: NumberRange | None = next((piece for piece in pieces if isinstance(piece, NumberRange)), None)
+        self.row: RowOf | None = next((piece for piece in pieces if isinstance(piece, RowOf)), None)
         self.parts = [piece for piece in pieces if isinstance(piece, type) and issubclass(piece, Part)]
         self.choices = tuple(_choices(field.annotation))
         self.is_list = tuple in pieces
         self.is_table = Table in pieces
-        mark = self.row or self.number or next((piece for piece in pieces if isinstance(piece, Text)), None)
+        mark = self.row or self.number or next((piece for piece in pieces if isinstance(piece, TextRule)), None)
         named = f"one of {', '.join(self.choices)}" if self.choices else "a table"
         self.allowed: str = field.description or (mark.allowed if mark else named)
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal, NamedTuple
 from pydantic import Discriminator, Field, Tag
 
 from simkit.vessel.part import Clash, Part, items, slots
-from simkit.vessel.values import Between, Length, LengthOrNone, Place, Radius, Row, Size, Text, as_number
+from simkit.vessel.values import Length, LengthOrNone, NumberRange, Place, Radius, RowOf, Size, TextRule, as_number
 
 
 class Sphere(Part):
@@ -34,7 +34,7 @@ class Egg(Part):
     length_mm: Length
     width_mm: Length
     height_mm: Length
-    widest_at: Annotated[float, Between(0.25, 0.75, above=True, under=True)]
+    widest_at: Annotated[float, NumberRange(0.25, 0.75, above=True, under=True)]
 
 
 class Lens(Part):
@@ -105,14 +105,14 @@ class Section(NamedTuple):
     width_mm: LengthOrNone
     height_mm: LengthOrNone
     rise_mm: Place
-    squareness: Annotated[float, Between(2, 20)]
+    squareness: Annotated[float, NumberRange(2, 20)]
 
 
 class Sections(Part):
     """A smooth body lofted through sections; a first or last one of width 0 closes round, else flat."""
 
     kind: Literal["sections"] = Field("sections", alias="shape")
-    sections: tuple[Annotated[Section, Row(Section)], ...] = Field(
+    sections: tuple[Annotated[Section, RowOf(Section)], ...] = Field(
         description="at least 2 rows [along, width, height, rise, squareness]"
     )
 
@@ -154,7 +154,7 @@ class Lobes(Part):
     """Overlapping ellipsoids fused to one body: a head, a tail, hollow legs, a waist."""
 
     kind: Literal["lobes"] = Field("lobes", alias="shape")
-    lobes: tuple[Annotated[Lobe, Row(Lobe)], ...] = Field(
+    lobes: tuple[Annotated[Lobe, RowOf(Lobe)], ...] = Field(
         description="1 or more rows [along, across, up, length, width, height]"
     )
 
@@ -165,7 +165,7 @@ class Lobes(Part):
 
 
 SCANS = (".step", ".stp", ".stl")
-_SCAN_FILE = Text(
+_SCAN_FILE = TextRule(
     "the name of a STEP or STL file: " + ", ".join(SCANS),
     lambda name: name.lower().endswith(SCANS) and name.isprintable() and len(name) <= 1000,
 )
@@ -179,7 +179,7 @@ class Scan(Part):
 
     kind: Literal["scan"] = Field("scan", alias="shape")
     file: Annotated[str, _SCAN_FILE]
-    smooth_mm: Annotated[float, Between(0, 5)] = 0.0
+    smooth_mm: Annotated[float, NumberRange(0, 5)] = 0.0
 
 
 def _too_few(known: Mapping[str, Any], key: str, least: int, shape: type[Part]) -> Iterator[Clash]:

@@ -9,19 +9,19 @@ from pydantic import Field
 
 from simkit.pitch import NoteNameError, tonic_of
 from simkit.vessel.part import Clash, Part
-from simkit.vessel.values import Between, Percent, Radius, Share, Size, Table, Text, Thickness, as_number
+from simkit.vessel.values import NumberRange, Percent, Radius, Share, Size, Table, TextRule, Thickness, as_number
 
 # The ranges of temperature, pressure and carbon dioxide are those that `simkit.air` answers for.
-Pressure = Annotated[float, Between(60_000, 110_000)]
+Pressure = Annotated[float, NumberRange(60_000, 110_000)]
 
 
 class AirState(Part):
     """The air of the room, and the share of breath in the chambers' air."""
 
-    temperature_c: Annotated[float, Between(0, 40)] = 20.0
+    temperature_c: Annotated[float, NumberRange(0, 40)] = 20.0
     humidity_percent: Percent = 50.0
     pressure_pa: Pressure = 101325.0
-    co2_ppm: Annotated[float, Between(0, 10_000)] = 400.0
+    co2_ppm: Annotated[float, NumberRange(0, 10_000)] = 400.0
     breath_share: Share = 0.0
 
 
@@ -32,9 +32,9 @@ class Breath(Part):
     dotted names, `"body.window"` or `"body.hole.2"`, and wins. Carbon dioxide is a share of the dry gas.
     """
 
-    temperature_c: Annotated[float, Between(20, 40)] = 34.0
+    temperature_c: Annotated[float, NumberRange(20, 40)] = 34.0
     humidity_percent: Percent = 100.0
-    co2_percent: Annotated[float, Between(0, 10)] = 4.0
+    co2_percent: Annotated[float, NumberRange(0, 10)] = 4.0
     # All breath is the far end of the band that a prediction shows; room air is the near end.
     window_share: Share = 1.0
     hole_share: Share = 1.0
@@ -48,7 +48,7 @@ class Breath(Part):
 
 
 # The constants of the jet by name, those that the design sets; what they are called is the jet model's affair.
-Jet = Table[Annotated[float, Between(0, above=True)]]
+Jet = Table[Annotated[float, NumberRange(0, above=True)]]
 
 
 class Player(Part):
@@ -77,9 +77,9 @@ def _is_tonic(text: str) -> bool:
 class Scale(Part):
     """What the notes are tuned to."""
 
-    a4_hz: Annotated[float, Between(300, 600)] = 440.0
+    a4_hz: Annotated[float, NumberRange(300, 600)] = 440.0
     temperament: Literal["equal", "just", "pythagorean"] = "equal"
-    tonic: Annotated[str, Text("a letter A to G, # or b if any, such as C, F# or Bb", _is_tonic)] = "C"
+    tonic: Annotated[str, TextRule("a letter A to G, # or b if any, such as C, F# or Bb", _is_tonic)] = "C"
 
 
 class Clay(Part):
@@ -93,9 +93,9 @@ class Clay(Part):
     """
 
     wall_mm: Thickness
-    given_shrinkage_percent: Annotated[float, Between(0, 25)] | None = Field(None, alias="shrinkage_percent")
-    drying_percent: Annotated[float, Between(0, 25)] | None = None
-    firing_percent: Annotated[float, Between(0, 25)] | None = None
+    given_shrinkage_percent: Annotated[float, NumberRange(0, 25)] | None = Field(None, alias="shrinkage_percent")
+    drying_percent: Annotated[float, NumberRange(0, 25)] | None = None
+    firing_percent: Annotated[float, NumberRange(0, 25)] | None = None
     edge_radius_mm: Radius = 0.3
     edge_inside_radius_mm: Radius = 0.3
     between_mm: Thickness | None = None

@@ -21,14 +21,14 @@ def refused(allowed: str) -> PydanticCustomError:
 
 
 @dataclass(frozen=True)
-class Between:
+class NumberRange:
     """A finite number in a range; `above` and `under` leave out the lower and the upper end, `or_zero` adds 0.
 
-    >>> Between(0, 1000, above=True).allowed
+    >>> NumberRange(0, 1000, above=True).allowed
     'a number more than 0, at most 1000'
-    >>> Between(0, 40).allowed
+    >>> NumberRange(0, 40).allowed
     'a number from 0 to 40'
-    >>> Between(0.1, 100, or_zero=True).allowed
+    >>> NumberRange(0.1, 100, or_zero=True).allowed
     '0, or a number from 0.1 to 100'
     """
 
@@ -71,7 +71,7 @@ class Between:
 
 
 @dataclass(frozen=True)
-class Text:
+class TextRule:
     """A text that `accepts` lets through; `allowed` says in words which those are."""
 
     allowed: str
@@ -87,16 +87,16 @@ class Text:
         return core_schema.no_info_plain_validator_function(self.read)
 
 
-class Row:
+class RowOf:
     """Marks a NamedTuple as a row of a design file: a list with one number for each column.
 
-    `Annotated[Section, Row(Section)]` accepts `[0, 40, 30, 0, 2]` and gives a `Section`.
+    `Annotated[Section, RowOf(Section)]` accepts `[0, 40, 30, 0, 2]` and gives a `Section`.
     """
 
     def __init__(self, columns: type):
         self.made = columns
-        self.columns: dict[str, Between] = {
-            name: next(mark for mark in hint.__metadata__ if isinstance(mark, Between))
+        self.columns: dict[str, NumberRange] = {
+            name: next(mark for mark in hint.__metadata__ if isinstance(mark, NumberRange))
             for name, hint in get_type_hints(columns, include_extras=True).items()
         }
         shown = ", ".join(name.removesuffix("_mm") for name in self.columns)
@@ -199,15 +199,15 @@ def _is_line(text: str) -> bool:
 
 
 # What clay can have, with room for textbook problems. All in mm.
-Length = Annotated[float, Between(1, 1000)]  # of a chamber's air
-LengthOrNone = Annotated[float, Between(1, 1000, or_zero=True)]  # where the air may close to nothing
-Size = Annotated[float, Between(0.1, 1000)]  # of an opening, a windway, a hand
-Slit = Annotated[float, Between(0.3, 1000)]  # of a window: through less, air rubs and does not swing
-Thickness = Annotated[float, Between(0.1, 100, or_zero=True)]  # of clay that may be a thin shell
-Radius = Annotated[float, Between(0.01, 50, or_zero=True)]  # of a rim or a corner that may be sharp
-Place = Annotated[float, Between(-1000, 1000)]  # a coordinate
-Angle = Annotated[float, Between(-3600, 3600)]  # degrees, ten turns either way
-Share = Annotated[float, Between(0, 1)]
-Percent = Annotated[float, Between(0, 100)]
-Name = Annotated[str, Text("a name in quotes of 1 to 40 printable signs without . , = quotes or brackets", is_name)]
-Line = Annotated[str, Text("a text in quotes, one line of at most 200 printable signs", _is_line)]
+Length = Annotated[float, NumberRange(1, 1000)]  # of a chamber's air
+LengthOrNone = Annotated[float, NumberRange(1, 1000, or_zero=True)]  # where the air may close to nothing
+Size = Annotated[float, NumberRange(0.1, 1000)]  # of an opening, a windway, a hand
+Slit = Annotated[float, NumberRange(0.3, 1000)]  # of a window: through less, air rubs and does not swing
+Thickness = Annotated[float, NumberRange(0.1, 100, or_zero=True)]  # of clay that may be a thin shell
+Radius = Annotated[float, NumberRange(0.01, 50, or_zero=True)]  # of a rim or a corner that may be sharp
+Place = Annotated[float, NumberRange(-1000, 1000)]  # a coordinate
+Angle = Annotated[float, NumberRange(-3600, 3600)]  # degrees, ten turns either way
+Share = Annotated[float, NumberRange(0, 1)]
+Percent = Annotated[float, NumberRange(0, 100)]
+Name = Annotated[str, TextRule("a name in quotes of 1 to 40 printable signs without . , = quotes or brackets", is_name)]
+Line = Annotated[str, TextRule("a text in quotes, one line of at most 200 printable signs", _is_line)]

@@ -87,7 +87,7 @@ def _counted(count: int, what: str) -> str:
 
 
 @dataclass(frozen=True)
-class Range:
+class WishedRange:
     """The notes of a scale such as "G major" from `lowest` to `highest`, over so many chambers.
 
     overlap: notes at each crossing that both chambers play. wall_mm: clay. box_mm (along, across, up) and mass_g: the
@@ -120,10 +120,10 @@ class Range:
         wall_mm: float = 4.5,
         shrinkage_percent: float = 11.0,
         drone: str | None = None,
-    ) -> Range:
+    ) -> WishedRange:
         """A wish as a command's options have it; `ends` are the lowest and the highest note.
 
-        >>> Range.read("C major", ["A3", "E6"]).highest
+        >>> WishedRange.read("C major", ["A3", "E6"]).highest
         'E6'
         """
         if len(ends) != 2:

@@ -41,7 +41,7 @@ from simkit.pitch import cents
 from simkit.show import look
 from simkit.show.look import page, save
 from simkit.show.outline import ABOVE, RIGHT
-from simkit.show.pressure import Picture, pressure
+from simkit.show.pressure import ModePicture, pressure
 from simkit.sound import models
 from simkit.sound.models.ports import PortsResonator
 from simkit.vessel import Vessel
@@ -318,7 +318,7 @@ def far_side(trial: Trial) -> look.Panel:
     resonator = models.resonator("ports", case)
     assert isinstance(resonator, PortsResonator)
     ring = resonator.resonances(("wide",), 1)[0]
-    picture = Picture(
+    picture = ModePicture(
         resonator.pressure(("wide",), ring), f"the note with the wide hole open, {ring.frequency_hz:.0f} Hz"
     )
     return pressure(resonator.mesh, [picture], trial.words, case.chamber.all_openings)

@@ -35,7 +35,7 @@ from simkit.pitch import Tuning, cents, note
 from simkit.show import look
 from simkit.show.look import page, save
 from simkit.show.outline import ABOVE, RIGHT
-from simkit.show.pressure import Picture, pressure
+from simkit.show.pressure import ModePicture, pressure
 from simkit.sound import models
 from simkit.sound.blowing.behaviour import Blown, blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
@@ -243,7 +243,7 @@ def drawn(tuned: Sequence[Tuned], shapes: dict[str, Any], folder: Path) -> None:
             ring = each.resonator.resonances((), 2)[1]
             ratio = shapes[each.body.name]["low"]["over_first"][1]
             words = f"second resonance, {ring.frequency_hz:.0f} Hz, {ratio:.1f} times the note"
-            picture = Picture(each.resonator.pressure((), ring), words)
+            picture = ModePicture(each.resonator.pressure((), ring), words)
             openings = each.case.chamber.all_openings
             panel = pressure(each.resonator.mesh, [picture], each.body.words, openings)
             save(page(panel), folder / f"second_{each.body.name}.png")

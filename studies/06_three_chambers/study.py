@@ -34,7 +34,7 @@ from written import filled, rounded, run, write
 import simkit
 from simkit.body import body_of
 from simkit.machine import most_memory
-from simkit.optimise.designing.dividing import Range, divided, planned
+from simkit.optimise.designing.dividing import divided, planned
 from simkit.optimise.designing.joining import box_mm, mass_g, piece
 from simkit.show.look import page, save
 from simkit.show.views import views
@@ -42,15 +42,16 @@ from simkit.sound import models
 from simkit.sound.blowing.table import BlowTable
 from simkit.vessel import Vessel
 from simkit.vessel.hands import two_jobs
+from simkit.vessel.wishes import WishedRange
 
 DESIGN = HERE.parent / "designs" / "three_terns.toml"
-WISH = Range("G major", "G3", "D6", 3)
+WISH = WishedRange("G major", "G3", "D6", 3)
 MINUTES = 20  # on an ordinary machine that has little else to do
 JUDGED = {"tail": 5, "wing": 4, "body": 3}  # notes of each chamber, from its lowest to its highest
 COMPARED = (2, 3)  # numbers of chambers that are tuned all the way
 
 
-def made(wish: Range) -> dict[str, Any]:
+def made(wish: WishedRange) -> dict[str, Any]:
     """From the wish to a design by one command's function: how long it took, how well it came out."""
     began = time.process_time()
     result = piece(wish)
@@ -139,7 +140,7 @@ def judged(vessel: Vessel) -> list[dict[str, Any]]:
     return rows
 
 
-def compared(wish: Range) -> list[dict[str, Any]]:
+def compared(wish: WishedRange) -> list[dict[str, Any]]:
     """The same range asked of one, two and three chambers, by the hand rule: what the weakest chamber is left with."""
     rows = []
     for count in (1, 2, 3):

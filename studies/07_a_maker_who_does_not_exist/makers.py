@@ -11,9 +11,9 @@ import numpy as np
 from simkit.body import Made, MadeSlopes
 from simkit.making.bench.aim import aimed, next_cut, order_of
 from simkit.making.bench.belief import believed
-from simkit.making.bench.log import Cut, Entry, Heard, Water
+from simkit.making.bench.log import Entry, HoleCut, NoteRead, Water
 from simkit.making.bench.notes import notes_now
-from simkit.making.bench.piece import Model, Piece
+from simkit.making.bench.piece import Model, Workpiece
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.vessel import Chamber, Vessel
 
@@ -57,9 +57,9 @@ class Bench:
     diary: bool = False
 
     @property
-    def start(self) -> Piece:
+    def start(self) -> Workpiece:
         """The piece before anything is done."""
-        return replace(Piece.of(self.vessel, self.chamber, []), shrinkage=self.shrinkage)
+        return replace(Workpiece.of(self.vessel, self.chamber, []), shrinkage=self.shrinkage)
 
 
 class Maker:
@@ -148,7 +148,7 @@ class End:
         return self.cents - self.cents.mean()
 
 
-def _end(maker: Maker, piece: Piece, foretold: float | None = None, visits: Sequence[Visit] = ()) -> End:
+def _end(maker: Maker, piece: Workpiece, foretold: float | None = None, visits: Sequence[Visit] = ()) -> End:
     cents = maker.plays(piece.openness, Stage.FIRED) - 1200 * np.log2(piece.targets)
     return End(cents, maker.cuts.copy(), foretold, tuple(visits))
 
@@ -168,7 +168,7 @@ def by_the_bench(bench: Bench, maker: Maker) -> End:
     def readings(note: int) -> list[Entry]:
         opened = {h: 1.0 for h, o in zip(piece.holes, piece.openness[note], strict=True) if o}
         cents = maker.blown(piece.openness, note, bench.blows)
-        return [Heard(**frame, **air, note=piece.notes[note], open=opened, hz=2 ** (c / 1200)) for c in cents]
+        return [NoteRead(**frame, **air, note=piece.notes[note], open=opened, hz=2 ** (c / 1200)) for c in cents]
 
     judges = dict(order_of(piece.openness, piece.targets))
     shut = int(np.flatnonzero(~piece.openness.any(axis=1))[0])
@@ -183,13 +183,13 @@ def by_the_bench(bench: Bench, maker: Maker) -> End:
         maker.cut(hole, cut.to_mm / piece.size)
         note = judges[hole]
         playable = all(maker.told[h] > 0 for h in np.flatnonzero(piece.openness[note]))
-        new = [Cut(**frame, hole=cut.hole, mm=cut.to_mm), *(readings(note) if playable else []), *readings(shut)]
+        new = [HoleCut(**frame, hole=cut.hole, mm=cut.to_mm), *(readings(note) if playable else []), *readings(shut)]
         piece = piece.after(vessel, chamber, new)
         if playable and bench.diary:
             visits.append(_visit(bench.model, maker, piece, hole, note))
 
 
-def _visit(model: Model, maker: Maker, piece: Piece, hole: int, note: int) -> Visit:
+def _visit(model: Model, maker: Maker, piece: Workpiece, hole: int, note: int) -> Visit:
     aim = aimed(believed(model, piece))
     now = notes_now(aim)[note]
     wanted = 1200 * np.log2(now.wanted_hz)

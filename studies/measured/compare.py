@@ -40,7 +40,7 @@ from simkit.vessel.checking import checked
 from simkit.vessel.part import Clash, Part, items
 from simkit.vessel.reader import parsed, text_of
 from simkit.vessel.surroundings import Pressure
-from simkit.vessel.values import Between, Line, Name, Percent
+from simkit.vessel.values import Line, Name, NumberRange, Percent
 
 # --- the form ----------------------------------------------------------------------------------------------
 
@@ -48,7 +48,7 @@ from simkit.vessel.values import Between, Line, Name, Percent
 class Room(Part):
     """The air in which it was played."""
 
-    temperature_c: Annotated[float, Between(0, 40)]
+    temperature_c: Annotated[float, NumberRange(0, 40)]
     humidity_percent: Percent = 50.0
     pressure_pa: Pressure = 101325.0
 
@@ -57,9 +57,9 @@ class Heard(Part):
     """One reading: which holes were open, what sounded, how well it could be read, and with which breath."""
 
     open: tuple[Name, ...] = Field(description="a list of names of holes in quotes; [] for all covered")
-    frequency_hz: Annotated[float, Between(20, 10_000)]
-    error_cents: Annotated[float, Between(0, 100)] = 3.0
-    breath_pa: Annotated[float, Between(0, 5000, above=True)] | None = None
+    frequency_hz: Annotated[float, NumberRange(20, 10_000)]
+    error_cents: Annotated[float, NumberRange(0, 100)] = 3.0
+    breath_pa: Annotated[float, NumberRange(0, 5000, above=True)] | None = None
 
 
 class Form(Part):
@@ -67,8 +67,8 @@ class Form(Part):
 
     design: Line
     measured_by: Line = ""
-    volume_ml: Annotated[float, Between(0, 100_000, above=True)] | None = None
-    volume_error_percent: Annotated[float, Between(0, 50)] = 1.0
+    volume_ml: Annotated[float, NumberRange(0, 100_000, above=True)] | None = None
+    volume_error_percent: Annotated[float, NumberRange(0, 50)] = 1.0
     air: Room = Field(description="a table [air] with at least temperature_c")
     heard: tuple[Heard, ...] = Field(description="tables written [[heard]]")
     source: str = Field("", exclude=True, repr=False)

@@ -12,9 +12,9 @@ from simkit.optimise.designing.boxes import BETWEEN_MM, check_room, drawn_to_fit
 from simkit.optimise.designing.dividing import divided, droned, window_conductivity
 from simkit.optimise.designing.joining import box_mm, mass_g
 from simkit.pitch import Tuning, note
-from simkit.vessel.wishes import Range
+from simkit.vessel.wishes import WishedRange
 
-WISH = Range("G major", "G3", "D6", 3)
+WISH = WishedRange("G major", "G3", "D6", 3)
 DESIGNS = Path(__file__).parents[2] / "studies" / "designs"
 
 

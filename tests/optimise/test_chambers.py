@@ -12,14 +12,15 @@ from simkit.body.clay import FIRED_G_PER_ML
 from simkit.optimise import optimise
 from simkit.optimise.aims.breath import crossings
 from simkit.optimise.designing import joining
-from simkit.optimise.designing.dividing import NAMES, Range, divided
+from simkit.optimise.designing.dividing import NAMES, divided
 from simkit.optimise.designing.joining import box_mm, chamber_text, head_text, mass_g, piece, set_side_by_side
 from simkit.optimise.problem.limits import Limits
 from simkit.sound.blowing.table import blow
 from simkit.vessel import loads
 from simkit.vessel.hands import two_jobs
+from simkit.vessel.wishes import WishedRange
 
-WISH = Range("G major", "G3", "D6", 3)
+WISH = WishedRange("G major", "G3", "D6", 3)
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +99,7 @@ def test_a_tuning_that_is_cut_short_leaves_the_best_of_the_whole_body(monkeypatc
 
 @pytest.mark.slow
 def test_a_range_over_two_chambers_comes_out_in_tune_within_its_box():
-    wish = Range("C major", "C5", "G6", 2, box_mm=(150, 150, 80), mass_g=500)
+    wish = WishedRange("C major", "C5", "G6", 2, box_mm=(150, 150, 80), mass_g=500)
     kept = []
     made = piece(wish, lambda text, verdict: kept.append(text))
     assert made.reached, made.verdict

@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 
 from simkit.errors import InputError
-from simkit.optimise.designing.dividing import FINGERS, Range, checked, divided, finger, planned, rows
+from simkit.optimise.designing.dividing import FINGERS, checked, divided, finger, planned, rows
 from simkit.optimise.designing.joining import chamber_text, head_text, places
 from simkit.pitch import Tuning, note
 from simkit.vessel import loads
 from simkit.vessel.hands import two_jobs
+from simkit.vessel.wishes import WishedRange
 
-WISH = Range("G major", "G3", "D6", 3, overlap=1)
+WISH = WishedRange("G major", "G3", "D6", 3, overlap=1)
 
 
 @pytest.fixture(scope="module")
@@ -28,12 +29,12 @@ def test_the_range_s_notes_are_those_of_the_scale():
     assert " ".join(map(str, WISH.pitches[:8])) == "G3 A3 B3 C4 D4 E4 F#4 G4"
     assert len(WISH.pitches) == 19 and str(WISH.pitches[-1]) == "D6"
     # From any degree, whatever octave the scale is named with.
-    assert [str(p) for p in Range("C4 major", "A3", "D4", 1).pitches] == ["A3", "B3", "C4", "D4"]
+    assert [str(p) for p in WishedRange("C4 major", "A3", "D4", 1).pitches] == ["A3", "B3", "C4", "D4"]
 
 
 def test_chambers_take_all_notes_and_share_those_at_the_crossings(plans):
     for overlap in (0, 1, 2):
-        parts = divided(Range("G major", "G3", "D6", 3, overlap=overlap))
+        parts = divided(WishedRange("G major", "G3", "D6", 3, overlap=overlap))
         played = [pitch for plan in parts for pitch in plan.pitches]
         assert sorted({p.key for p in played}) == [p.key for p in WISH.pitches]
         assert len(played) == 19 + 2 * overlap
@@ -107,7 +108,7 @@ def test_fingers_have_room_and_the_file_can_be_read(plans):
     ],
 )
 def test_what_cannot_be_wished_is_refused(changes, words):
-    wish = Range(**{**vars(WISH), **changes})
+    wish = WishedRange(**{**vars(WISH), **changes})
     with pytest.raises(InputError) as said:
         divided(wish)
     assert words in str(said.value)

@@ -6,8 +6,8 @@ import pytest
 from simkit.body import air_mesh
 from simkit.body.walls.formulas import EggWall
 from simkit.show import look
-from simkit.show.pressure import EYES, Picture, pressure
-from simkit.show.shading import Eye, Sight, Surface, fine_surface
+from simkit.show.pressure import EYES, ModePicture, pressure
+from simkit.show.shading import Eye, SurfaceView, TriangleSurface, fine_surface
 
 R = 0.03
 
@@ -47,7 +47,7 @@ def test_normals_leave_the_air(ball):
 @pytest.mark.parametrize("eye", EYES, ids=lambda eye: eye.name)
 def test_the_line_of_zero_is_half_a_great_circle(ball, eye):
     """Pressure ~ z on a ball is zero on the equator; an eye sees the half of it that is turned to it."""
-    sight = Sight(surface_of(ball, lambda p: p[:, 2]), eye)
+    sight = SurfaceView(surface_of(ball, lambda p: p[:, 2]), eye)
     segments = sight.level_line()
     # The equator seen at the elevation h is an ellipse of semi-axes R and R sin h.
     sin_h = abs(eye.frame[2, 2])
@@ -65,9 +65,9 @@ def test_a_line_behind_something_nearer_is_not_drawn():
     triangles = np.array([[0, 1, 2], [0, 2, 3], [4, 5, 6], [4, 6, 7]])
     values = np.array([-1.0, 1.0, 1.0, -1.0] * 2)
     eye = Eye("from the mouth end", (0, -1, 0))
-    surface = Surface(points, triangles, values)
-    segments = Sight(surface, eye).level_line()
-    assert len(Sight(surface, eye).triangles) == 4
+    surface = TriangleSurface(points, triangles, values)
+    segments = SurfaceView(surface, eye).level_line()
+    assert len(SurfaceView(surface, eye).triangles) == 4
     length = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1)
     # Of the large plate's line, two segments with their middles at +-1/2: both stand behind the edge of the small one.
     assert length.sum() == pytest.approx(1.0)
@@ -76,6 +76,6 @@ def test_a_line_behind_something_nearer_is_not_drawn():
 def test_the_sign_of_a_mode_does_not_change_its_picture(ball, tmp_path):
     mesh, centred = ball
     for name, sign in (("plus", 1), ("minus", -1)):
-        figure = look.page(pressure(mesh, [Picture(sign * (centred[:, 1] + 0.1 * R), "mode 1")], "Ball"))
+        figure = look.page(pressure(mesh, [ModePicture(sign * (centred[:, 1] + 0.1 * R), "mode 1")], "Ball"))
         figure.savefig(tmp_path / f"{name}.png", dpi=50)
     assert (tmp_path / "plus.png").read_bytes() == (tmp_path / "minus.png").read_bytes()

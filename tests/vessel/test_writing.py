@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from simkit.errors import InputError
 from simkit.vessel import SHAPES, Chamber, Clay, Hole, Lobes, Note, Scan, Sphere, Tube, Vessel, dumps, load, loads
-from simkit.vessel.values import Between
+from simkit.vessel.values import NumberRange
 
 
 def test_a_design_with_every_key_reads_back_equal(dove):
@@ -31,8 +31,8 @@ numbers = st.floats(allow_nan=False, allow_infinity=False)
 
 
 @given(
-    along=numbers.filter(Between(-1000, 1000).holds),
-    wall=numbers.filter(Between(0.1, 100, or_zero=True).holds),
+    along=numbers.filter(NumberRange(-1000, 1000).holds),
+    wall=numbers.filter(NumberRange(0.1, 100, or_zero=True).holds),
     title=st.text(max_size=20).filter(str.isprintable),
 )
 def test_every_number_comes_back_to_the_last_bit(along, wall, title):

@@ -48,7 +48,7 @@ def outlook(belief: Belief, told_mm: np.ndarray) -> Outlook:
 
 
 @frozen
-class Aim:
+class BenchAim:
     """Where every hole should end, given all that is believed and that nothing can be cut smaller.
 
     marks_mm (holes,): diameters as told, counted as fired; pitch_cents: how much higher than written the whole piece
@@ -104,7 +104,7 @@ class Aim:
         return np.where(cut & self.used, np.maximum(self.here.told_mm - self.wanted_mm, 0.0), 0.0)
 
 
-def aimed(belief: Belief, own_pitch: bool = True) -> Aim:
+def aimed(belief: Belief, own_pitch: bool = True) -> BenchAim:
     """The diameters at which all notes come nearest to their targets, or to the piece's own pitch.
 
     Least squares over the diameters and that pitch, bounded below by what is cut already.
@@ -124,7 +124,7 @@ def aimed(belief: Belief, own_pitch: bool = True) -> Aim:
     if (there.told_mm - low < 1e-6)[used & (told > 0)].any():
         # Some hole may be past its mark: by how much, had it not been cut.
         wanted = _fitted(belief, there.told_mm, free, high, used, own_pitch)[0].told_mm
-    return Aim(belief, here, there, pitch, used, wanted)
+    return BenchAim(belief, here, there, pitch, used, wanted)
 
 
 def _design_mm(belief: Belief) -> np.ndarray:
@@ -216,7 +216,7 @@ def order_of(openness: np.ndarray, targets: np.ndarray) -> list[tuple[int, int]]
 BY_HAND = "by hand"
 
 
-def next_cut(aim: Aim, drills: Sequence[Drill] = ()) -> NextCut | None:
+def next_cut(aim: BenchAim, drills: Sequence[Drill] = ()) -> NextCut | None:
     """The cut that comes next; None when every hole is at its mark or past it, or near and cut often enough.
 
     The holes that were cut least come first, so that what the first ones teach serves the others.
@@ -237,7 +237,7 @@ def next_cut(aim: Aim, drills: Sequence[Drill] = ()) -> NextCut | None:
     return _cut(aim, hole, note, drills)
 
 
-def _cut(aim: Aim, hole: int, note: int, drills: Sequence[Drill]) -> NextCut:
+def _cut(aim: BenchAim, hole: int, note: int, drills: Sequence[Drill]) -> NextCut:
     belief, piece = aim.belief, aim.belief.piece
     slope, now, mark = aim.there.by_mm[note, hole], aim.here.told_mm[hole], aim.marks_mm[hole]
     number = int(piece.cuts[hole]) + 1
@@ -286,7 +286,7 @@ def readings_now(belief: Belief, openness: np.ndarray, told_mm: np.ndarray) -> t
     return 2 ** (seen.cents / 1200) * piece.air_ratio, spread
 
 
-def plan(aim: Aim) -> list[tuple[str, float, float]]:
+def plan(aim: BenchAim) -> list[tuple[str, float, float]]:
     """Every hole that is still to be cut: its name, its diameter now and its mark, mm of the clay as it is."""
     piece = aim.belief.piece
     return [

@@ -18,7 +18,7 @@ import numpy as np
 
 from simkit.body import Made
 from simkit.frozen import frozen
-from simkit.making.bench.piece import Blown, Cutting, Model, Piece
+from simkit.making.bench.piece import Cutting, Measurement, Model, Workpiece
 from simkit.making.shrinkage import CENTS, Stage
 
 MM = 1e-3
@@ -73,7 +73,7 @@ class Unknowns:
     cuts: tuple[tuple[int, ...], ...]
 
     @staticmethod
-    def of(piece: Piece, doubts: Doubts) -> Unknowns:
+    def of(piece: Workpiece, doubts: Doubts) -> Unknowns:
         """The unknowns that matter for a piece as it is."""
         given = [("volume", doubts.volume), ("cut_up", doubts.cut_up_mm), ("wall", doubts.wall_mm)]
         given += [(stage.value, max(piece.shrinkage.doubt(stage), 1e-9)) for stage in _BEFORE_FIRING]
@@ -139,14 +139,14 @@ class States:
         return len(self.openness)
 
     @staticmethod
-    def of(piece: Piece, told_mm: np.ndarray, openness: np.ndarray, stage: Stage) -> States:
+    def of(piece: Workpiece, told_mm: np.ndarray, openness: np.ndarray, stage: Stage) -> States:
         """Fingerings (r, holes) of a piece at one stage with its holes told to be this wide (holes,)."""
         r = len(openness)
         first, cuts = (np.tile([getattr(hole, of) for hole in piece.cutting], (r, 1)) for of in ("first", "cuts"))
         return States(np.tile(told_mm, (r, 1)), first, cuts, openness, (stage,) * r, np.full(r, piece.windows))
 
     @staticmethod
-    def blown(heard: Sequence[Blown]) -> States:
+    def blown(heard: Sequence[Measurement]) -> States:
         """Those in which notes were heard."""
         told, first, cuts = (
             np.array([[getattr(hole, of) for hole in blow.cutting] for blow in heard]) for of in ("mm", "first", "cuts")
@@ -160,7 +160,7 @@ class Sight:
     """A model, the piece that it is asked about, and the unknowns that stand between them."""
 
     model: Model
-    piece: Piece
+    piece: Workpiece
     unknowns: Unknowns
 
     def made(self, x: np.ndarray, states: States) -> Made:
@@ -242,7 +242,7 @@ class Belief:
     alone_sd: np.ndarray
 
     @property
-    def piece(self) -> Piece:
+    def piece(self) -> Workpiece:
         """The piece that it is about."""
         return self.sight.piece
 
@@ -273,7 +273,7 @@ class Belief:
         return np.where(piece.told_mm > 0, piece.told_mm + np.array(off).reshape(-1), 0.0)
 
 
-def believed(model: Model, piece: Piece, doubts: Doubts | None = None) -> Belief:
+def believed(model: Model, piece: Workpiece, doubts: Doubts | None = None) -> Belief:
     """What is to be believed of a piece after all that was measured and heard."""
     doubts = doubts or Doubts()
     sight = Sight(model, piece, Unknowns.of(piece, doubts))
@@ -319,7 +319,7 @@ def _measured(sight: Sight, doubts: Doubts) -> tuple[np.ndarray, np.ndarray, np.
 
 
 def _heard(
-    sight: Sight, x: np.ndarray, heard: Sequence[Blown], doubts: Doubts
+    sight: Sight, x: np.ndarray, heard: Sequence[Measurement], doubts: Doubts
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """What the readings should be (n,), slopes (n, p), and how far readings scatter (n,)."""
     if not heard:
@@ -329,7 +329,7 @@ def _heard(
     return seen.cents, seen.slopes, one / np.sqrt([blow.count for blow in heard])
 
 
-def foreseen(belief: Belief, blown: Sequence[Blown]) -> tuple[np.ndarray, np.ndarray]:
+def foreseen(belief: Belief, blown: Sequence[Measurement]) -> tuple[np.ndarray, np.ndarray]:
     """How far readings are above what is believed without them, and how far apart the two may be, cents (n,)."""
     h, J, s = _heard(belief.sight, belief.mean, blown, belief.doubts)
     off = np.array([blow.cents for blow in blown]) - h

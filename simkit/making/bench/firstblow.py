@@ -16,7 +16,7 @@ import numpy as np
 
 from simkit.body import Made
 from simkit.making.bench.piece import Model
-from simkit.making.readings import Reading, reading
+from simkit.making.readings import StageReading, reading
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.pitch import Tuning
 
@@ -40,7 +40,7 @@ def first_blow(
     tuning: Tuning | None = None,
     *,
     air_ratio: float = 1.0,
-) -> tuple[Reading, ...]:
+) -> tuple[StageReading, ...]:
     """What the covered note must read with no hole cut, at all four stages, for the fired piece to be at its target.
 
     uncut: by how much it then reads higher, cents; air_ratio: as of `readings`.

@@ -13,9 +13,9 @@ from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
 from simkit.making.bench.aim import readings_now
 from simkit.making.bench.belief import Belief, believed, foreseen
-from simkit.making.bench.log import BarRead, Callipered, Cut, Entry, Filled, Heard, Voiced, Water
-from simkit.making.bench.piece import ORDER, Blown, Piece
-from simkit.making.bench.recording import HIGHEST_HZ, LOWEST_HZ, Tone, tones
+from simkit.making.bench.log import BarRead, Callipered, Entry, Filled, HoleCut, NoteRead, Voiced, Water
+from simkit.making.bench.piece import ORDER, Measurement, Workpiece
+from simkit.making.bench.recording import HIGHEST_HZ, LOWEST_HZ, RecordedTone, tones
 from simkit.making.bench.slips import unlikely_cut
 from simkit.making.readings import at_temperature
 from simkit.making.shrinkage import Bar
@@ -46,7 +46,7 @@ class Asking:
 
 
 @frozen
-class Reading:
+class PitchReading:
     """A note that was read: its name, how open each of its holes was, Hz, and how well it was read, cents."""
 
     note: str
@@ -64,11 +64,11 @@ class Brought:
 
     asking: Asking
     cuts: tuple[tuple[str, float], ...]
-    read: tuple[Reading, ...]
-    recorded: tuple[tuple[list[str], str, tuple[Tone, ...]], ...]
+    read: tuple[PitchReading, ...]
+    recorded: tuple[tuple[list[str], str, tuple[RecordedTone, ...]], ...]
 
 
-def brought(asking: Asking, vessel: Vessel, chamber: Chamber, piece: Piece, fired_ml: float) -> Brought:
+def brought(asking: Asking, vessel: Vessel, chamber: Chamber, piece: Workpiece, fired_ml: float) -> Brought:
     """All that can be read and checked before anything is computed; InputError with all that cannot be.
 
     fired_ml: the chamber's air as designed.
@@ -90,7 +90,7 @@ def brought(asking: Asking, vessel: Vessel, chamber: Chamber, piece: Piece, fire
 
 
 def asked_for(
-    what: Brought, chamber: Chamber, piece: Piece, belief: Belief, step: int
+    what: Brought, chamber: Chamber, piece: Workpiece, belief: Belief, step: int
 ) -> tuple[list[Entry], tuple[str, ...]]:
     """The log's new entries, and in sentences what was taken for granted; InputError for a tone of no known note."""
     asking, cuts, read = what.asking, what.cuts, list(what.read)
@@ -103,16 +103,16 @@ def asked_for(
     new += [Voiced(**frame)] if asking.window_changed else []
     new += [Filled(**frame, hole=hole) for hole in asking.filled]
     done, taken = _taken_as_done(read, piece, dict(cuts))
-    new += [Cut(**frame, hole=hole, mm=mm) for hole, mm in [*cuts, *done]]
+    new += [HoleCut(**frame, hole=hole, mm=mm) for hole, mm in [*cuts, *done]]
     new += [
-        Heard(**frame, **vars(reading), temperature_c=piece.temperature_c)  # in the order in which they were blown
+        NoteRead(**frame, **vars(reading), temperature_c=piece.temperature_c)  # in the order in which they were blown
         for reading in read
     ]
     return new, taken
 
 
 def _taken_as_done(
-    read: Sequence[Reading], piece: Piece, told: dict[str, float]
+    read: Sequence[PitchReading], piece: Workpiece, told: dict[str, float]
 ) -> tuple[list[tuple[str, float]], tuple[str, ...]]:
     """Cuts of which nobody spoke, but through which a note was heard: as they were asked for, else as designed."""
     done, taken = [], []
@@ -131,7 +131,7 @@ def _taken_as_done(
     return done, tuple(taken)
 
 
-def _wrong_sizes(asking: Asking, vessel: Vessel, piece: Piece, fired_ml: float) -> list[Fault]:
+def _wrong_sizes(asking: Asking, vessel: Vessel, piece: Workpiece, fired_ml: float) -> list[Fault]:
     faults = []
     wall, size = vessel.clay.wall_mm, piece.size
     for option, value, expected, share in (
@@ -144,7 +144,7 @@ def _wrong_sizes(asking: Asking, vessel: Vessel, piece: Piece, fired_ml: float) 
     return faults
 
 
-def _wrong_stage(piece: Piece) -> list[Fault]:
+def _wrong_stage(piece: Workpiece) -> list[Fault]:
     later = [b.stage for b in piece.blown if ORDER.index(b.stage) > ORDER.index(piece.stage)]
     if not later:
         return []
@@ -152,12 +152,12 @@ def _wrong_stage(piece: Piece) -> list[Fault]:
     return [Fault.of("stage", piece.stage.value, allowed)]
 
 
-def _is_cut(piece: Piece, hole: str) -> bool:
+def _is_cut(piece: Workpiece, hole: str) -> bool:
     return hole in piece.holes and bool(piece.cuts[piece.holes.index(hole)])
 
 
 def _read_cut(
-    text: str, piece: Piece, chamber: Chamber, fired_ml: float, faults: list[Fault], asking: Asking
+    text: str, piece: Workpiece, chamber: Chamber, fired_ml: float, faults: list[Fault], asking: Asking
 ) -> tuple[str, float]:
     hole, _, size = text.rpartition("=")
     mm = _number(size)
@@ -178,7 +178,7 @@ def _read_cut(
     return hole, mm or 0.0
 
 
-def _read_heard(text: str, vessel: Vessel, chamber: Chamber, faults: list[Fault]) -> Reading:
+def _read_heard(text: str, vessel: Vessel, chamber: Chamber, faults: list[Fault]) -> PitchReading:
     name, _, value = text.rpartition("=")
     opened: dict[str, float] = {}
     try:
@@ -189,7 +189,7 @@ def _read_heard(text: str, vessel: Vessel, chamber: Chamber, faults: list[Fault]
     if hz is None or not LOWEST_HZ / 2 <= hz <= HIGHEST_HZ:
         allowed = f"Hz from {LOWEST_HZ / 2:g} to {HIGHEST_HZ:g}, or what a tuner shows, such as Bb4+12"
         faults.append(Fault.of("heard", value, allowed, key=name))
-    return Reading(name, opened, hz or 1.0)
+    return PitchReading(name, opened, hz or 1.0)
 
 
 def fingering_of(text: str, chamber: Chamber) -> tuple[str, dict[str, float]]:
@@ -245,7 +245,7 @@ def _hertz(text: str, vessel: Vessel) -> float | None:
 # --- recordings ---
 
 
-def _opened(text: str, chamber: Chamber) -> tuple[list[str], str, tuple[Tone, ...]]:
+def _opened(text: str, chamber: Chamber) -> tuple[list[str], str, tuple[RecordedTone, ...]]:
     """The names given to a recording's notes, one a tone or none at all; where it lies; the tones in it."""
     names, path = _names_and_path(text, chamber)
     found = tones(path)
@@ -260,16 +260,16 @@ def _opened(text: str, chamber: Chamber) -> tuple[list[str], str, tuple[Tone, ..
 def _recorded(
     names: list[str],
     path: str,
-    found: Sequence[Tone],
+    found: Sequence[RecordedTone],
     chamber: Chamber,
-    piece: Piece,
+    piece: Workpiece,
     belief: Belief,
     cut: set[str],
-) -> list[Reading]:
+) -> list[PitchReading]:
     """The notes of a recording, by their names if they are given, else each the one that it comes nearest to."""
     names = names or [_nearest(tone, path, chamber, piece, belief, cut) for tone in found]
     return [
-        Reading(*fingering_of(name, chamber), tone.hz, tone.doubt_cents)
+        PitchReading(*fingering_of(name, chamber), tone.hz, tone.doubt_cents)
         for name, tone in zip(names, found, strict=True)
     ]
 
@@ -287,7 +287,7 @@ def _names_and_path(text: str, chamber: Chamber) -> tuple[list[str], str]:
     return [], text
 
 
-def _nearest(tone: Tone, path: str, chamber: Chamber, piece: Piece, belief: Belief, cut: set[str]) -> str:
+def _nearest(tone: RecordedTone, path: str, chamber: Chamber, piece: Workpiece, belief: Belief, cut: set[str]) -> str:
     """The playable note whose expected reading is nearest to a tone; InputError where none, or more than one, is."""
     ready = {hole for hole, cuts in zip(piece.holes, piece.cuts, strict=True) if cuts} | cut | set(piece.asked)
     playable = [n for n, each in enumerate(chamber.notes) if set(each.open) <= ready]
@@ -332,14 +332,14 @@ def _why(octaves: int) -> str:
     return "blown too hard, or read in the wrong octave" if octaves > 0 else "read in the wrong octave"
 
 
-def _told(found: Sequence[Tone]) -> str:
+def _told(found: Sequence[RecordedTone]) -> str:
     return ", ".join(f"{tone.hz:.0f} Hz at {tone.start:.1f} s" for tone in found)
 
 
 # --- what nothing explains ---
 
 
-def check_readings(belief: Belief, before: Piece) -> None:
+def check_readings(belief: Belief, before: Workpiece) -> None:
     """InputError for a new reading that no calibration can explain, naming it and what would be believed.
 
     Each is held against what was believed without the new ones, then against all others: two new ones may disagree.
@@ -356,14 +356,14 @@ def check_readings(belief: Belief, before: Piece) -> None:
     _raise_if_strange(new, belief.alone_cents[fresh], belief.alone_sd[fresh], piece)
 
 
-def _raise_if_strange(blown: Sequence[Blown], off: np.ndarray, sd: np.ndarray, piece: Piece) -> None:
+def _raise_if_strange(blown: Sequence[Measurement], off: np.ndarray, sd: np.ndarray, piece: Workpiece) -> None:
     score = np.where(np.abs(off) > STRANGE_CENTS, np.abs(off) / sd, 0.0)
     if score.max(initial=0.0) > STRANGE_SD:
         worst = int(score.argmax())
         raise InputError([_unexplained(blown[worst], float(off[worst]), float(sd[worst]), piece)])
 
 
-def _unexplained(blow: Blown, off: float, sd: float, piece: Piece) -> Fault:
+def _unexplained(blow: Measurement, off: float, sd: float, piece: Workpiece) -> Fault:
     hz = 2 ** (blow.cents / 1200) * piece.air_ratio
     low, high = (hz / 2 ** ((off + side * STRANGE_SD * sd) / 1200) for side in (1, -1))
     hint = ""

@@ -31,7 +31,7 @@ class Fact(BaseModel):
     stage: Stage
 
 
-class Heard(Fact):
+class NoteRead(Fact):
     """A note that was blown: its name, how much of each hole was open, what was read, in which air."""
 
     kind: Literal["heard"] = "heard"
@@ -42,7 +42,7 @@ class Heard(Fact):
     temperature_c: Annotated[float, Field(ge=0, le=40)]
 
 
-class Cut(Fact):
+class HoleCut(Fact):
     """A hole that is this wide now, measured in the clay as it is."""
 
     kind: Literal["cut"] = "cut"
@@ -101,7 +101,7 @@ class Undone(Fact):
     undoes: int
 
 
-Entry = Heard | Cut | Filled | Voiced | Asked | Water | Callipered | BarRead | Undone
+Entry = NoteRead | HoleCut | Filled | Voiced | Asked | Water | Callipered | BarRead | Undone
 _ENTRY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
 
 
@@ -223,9 +223,9 @@ def check_fits(log: Log, vessel: Vessel, path: Path) -> None:
     for entry in log.entries:
         named = (
             [entry.hole]
-            if isinstance(entry, Cut | Filled | Asked)
+            if isinstance(entry, HoleCut | Filled | Asked)
             else list(entry.open)
-            if isinstance(entry, Heard)
+            if isinstance(entry, NoteRead)
             else []
         )
         if entry.chamber not in holes:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from simkit.making.bench.aim import Aim, order_of, readings_now
+from simkit.making.bench.aim import BenchAim, order_of, readings_now
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ class NoteNow:
         }
 
 
-def notes_now(aim: Aim) -> tuple[NoteNow, ...]:
+def notes_now(aim: BenchAim) -> tuple[NoteNow, ...]:
     """All notes of the design, in its order."""
     piece, belief = aim.belief.piece, aim.belief
     now, sd = readings_now(belief, piece.openness, piece.told_mm)
@@ -77,7 +77,7 @@ def notes_now(aim: Aim) -> tuple[NoteNow, ...]:
     return tuple(found)
 
 
-def _last(aim: Aim, note: int) -> int | None:
+def _last(aim: BenchAim, note: int) -> int | None:
     """The last reading of a note since any of its holes was cut, at this stage."""
     piece = aim.belief.piece
     opened = piece.openness[note] > 0

@@ -12,7 +12,7 @@ from simkit.air import Air
 from simkit.body import Made, MadeSlopes
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
-from simkit.making.bench.log import Asked, BarRead, Callipered, Cut, Entry, Filled, Heard, Voiced, Water
+from simkit.making.bench.log import Asked, BarRead, Callipered, Entry, Filled, HoleCut, NoteRead, Voiced, Water
 from simkit.making.readings import air_ratio, at_temperature
 from simkit.making.shrinkage import MOST, Bar, Shrinkage, Stage, shrinkage_of
 from simkit.vessel import Chamber, Vessel, target_of
@@ -66,7 +66,7 @@ class Cutting:
 
 
 @dataclass(frozen=True)
-class Blown:
+class Measurement:
     """A note in one state of the piece: openness and cutting of every hole, the stage, and what was read on average.
 
     cents: above 1 Hz, in the design's air; doubt_cents: of one reading; count: how many were averaged; windows: how
@@ -89,7 +89,7 @@ class Blown:
 
 
 @frozen
-class Piece:
+class Workpiece:
     """A piece on the bench: its design's notes, and all that was done to it and heard of it.
 
     openness (f, holes), targets (f,) Hz: of the design's notes. water: what was
@@ -105,7 +105,7 @@ class Piece:
     temperature_c: float
     air_ratio: float
     cutting: tuple[Cutting, ...]
-    blown: tuple[Blown, ...] = ()
+    blown: tuple[Measurement, ...] = ()
     water: tuple[tuple[float, Stage], ...] = ()
     walls: tuple[float, ...] = ()
     asked: Mapping[str, Asked] = field(default_factory=dict)
@@ -119,14 +119,14 @@ class Piece:
         entries: Iterable[Entry],
         stage: Stage | None = None,
         temperature_c: float | None = None,
-    ) -> Piece:
+    ) -> Workpiece:
         """The piece that a log's entries tell of; stage and temperature are today's, else the last ones told."""
         entries = list(entries)
         last = max((ORDER.index(e.stage) for e in entries if not isinstance(e, BarRead)), default=1)
-        heard = [entry for entry in entries if isinstance(entry, Heard)]
+        heard = [entry for entry in entries if isinstance(entry, NoteRead)]
         today = heard[-1].temperature_c if heard and temperature_c is None else temperature_c
         today = vessel.air.temperature_c if today is None else today
-        start = Piece(
+        start = Workpiece(
             tuple(hole.name for hole in chamber.holes),
             tuple(note.pitch for note in chamber.notes),
             np.array([[float(h.name in note.open) for h in chamber.holes] for note in chamber.notes]),
@@ -140,17 +140,17 @@ class Piece:
         )
         return start.after(vessel, chamber, entries)
 
-    def after(self, vessel: Vessel, chamber: Chamber, entries: Sequence[Entry]) -> Piece:
+    def after(self, vessel: Vessel, chamber: Chamber, entries: Sequence[Entry]) -> Workpiece:
         """The piece after more was done."""
         piece = self
         for entry in entries:
             piece = piece._with(entry, vessel, chamber)
         return piece
 
-    def _with(self, entry: Entry, vessel: Vessel, chamber: Chamber) -> Piece:
+    def _with(self, entry: Entry, vessel: Vessel, chamber: Chamber) -> Workpiece:
         size = self.shrinkage.size(entry.stage)
         match entry:
-            case Cut():
+            case HoleCut():
                 old = self.cutting[self.holes.index(entry.hole)]
                 return self._changed(entry.hole, replace(old, mm=entry.mm / size, cuts=old.cuts + 1))
             case Filled():
@@ -160,7 +160,7 @@ class Piece:
                 return replace(self, windows=self.windows + 1)
             case Asked():
                 return replace(self, asked={**self.asked, entry.hole: entry})
-            case Heard():
+            case NoteRead():
                 return self._blown(entry, vessel, chamber)
             case Water():
                 return replace(self, water=(*self.water, (entry.ml, entry.stage)))
@@ -168,13 +168,13 @@ class Piece:
                 return replace(self, walls=(*self.walls, entry.mm / size - vessel.clay.wall_mm))
         return self  # a bar has its say in `shrinkage`
 
-    def _changed(self, hole: str, cutting: Cutting) -> Piece:
+    def _changed(self, hole: str, cutting: Cutting) -> Workpiece:
         """The piece with one hole as it is now, and no cut of it asked for."""
         n = self.holes.index(hole)
         asked = {name: waiting for name, waiting in self.asked.items() if name != hole}
         return replace(self, cutting=(*self.cutting[:n], cutting, *self.cutting[n + 1 :]), asked=asked)
 
-    def _blown(self, entry: Heard, vessel: Vessel, chamber: Chamber) -> Piece:
+    def _blown(self, entry: NoteRead, vessel: Vessel, chamber: Chamber) -> Workpiece:
         openness = tuple(entry.open.get(hole, 0.0) for hole in self.holes)
         cutting = list(self.cutting)
         for n, share in enumerate(openness):
@@ -182,7 +182,9 @@ class Piece:
                 count = cutting[n].cuts
                 cutting[n] = Cutting(chamber.holes[n].diameter_mm, count + 1, told=False, first=count)
         cents = float(1200 * np.log2(entry.hz / _ratio(vessel, entry.temperature_c)))
-        new = Blown(entry.note, openness, tuple(cutting), entry.stage, cents, entry.doubt_cents, windows=self.windows)
+        new = Measurement(
+            entry.note, openness, tuple(cutting), entry.stage, cents, entry.doubt_cents, windows=self.windows
+        )
         return replace(self, cutting=tuple(cutting), blown=_averaged(self.blown, new))
 
     @property
@@ -215,7 +217,7 @@ def _shrinkage(vessel: Vessel, entries: Iterable[Entry]) -> Shrinkage:
     return Bar.read(bars[-1]).shrinkage() if bars else shrinkage_of(vessel)
 
 
-def _averaged(blown: tuple[Blown, ...], new: Blown) -> tuple[Blown, ...]:
+def _averaged(blown: tuple[Measurement, ...], new: Measurement) -> tuple[Measurement, ...]:
     """The readings with one more; where the same was blown before, the mean."""
     for n, old in enumerate(blown):
         if old.state == new.state:

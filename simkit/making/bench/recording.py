@@ -42,7 +42,7 @@ _NOTHING = (
 
 
 @dataclass(frozen=True)
-class Tone:
+class RecordedTone:
     """One steady note of a recording: when it sounds, s, its mean frequency, Hz, how sure that is and how far the
     pitch swings to either side, cents."""
 
@@ -53,7 +53,7 @@ class Tone:
     swing_cents: float
 
 
-def tones(path: str | Path) -> tuple[Tone, ...]:
+def tones(path: str | Path) -> tuple[RecordedTone, ...]:
     """The steady notes of a WAV file, in order; InputError where it has none, or is clipped."""
     rate, sound, steps = _read(Path(path))
     found = []
@@ -159,7 +159,7 @@ def _is_clipped(sound: np.ndarray, rate: int, steps: float) -> bool:
     return flat > 5
 
 
-def _tone(part: np.ndarray, rate: int, start: int) -> Tone:
+def _tone(part: np.ndarray, rate: int, start: int) -> RecordedTone:
     """The frequency of a stretch with one tone."""
     f0 = _near(part, rate)
     t = np.arange(len(part)) / rate
@@ -176,7 +176,7 @@ def _tone(part: np.ndarray, rate: int, start: int) -> Tone:
     off = 1200 * np.log2(np.maximum(slow, 1.0) / whole)
     swing = float(np.quantile(off, 0.95) - np.quantile(off, 0.05)) / 2 if len(off) > 2 else 0.0
     doubt = float(np.hypot(LEAST_DOUBT_CENTS, apart.std() / np.sqrt(3)))
-    return Tone(start / rate, (start + len(part)) / rate, float(whole), doubt, swing)
+    return RecordedTone(start / rate, (start + len(part)) / rate, float(whole), doubt, swing)
 
 
 def _near(part: np.ndarray, rate: int) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import lsq_linear
 
-from simkit.making.bench.aim import Aim, order_of
+from simkit.making.bench.aim import BenchAim, order_of
 from simkit.making.shrinkage import Stage
 from simkit.pitch import TEMPERAMENTS, Tuning, cents, in_cents, note
 
@@ -18,7 +18,7 @@ TONICS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 
 @dataclass(frozen=True)
-class Past:
+class Overcut:
     """A hole that is past its mark: by how much, mm of the clay as it is and cents of the note that judges it; the
     diameter that it should have."""
 
@@ -35,7 +35,7 @@ class Past:
         )
 
 
-def past_marks(aim: Aim) -> tuple[Past, ...]:
+def past_marks(aim: BenchAim) -> tuple[Overcut, ...]:
     """The holes that are wider than they should be, the worst first."""
     piece = aim.belief.piece
     found = []
@@ -44,11 +44,13 @@ def past_marks(aim: Aim) -> tuple[Past, ...]:
         off = by * aim.there.by_mm[judge, hole]
         if off > PAST_CENTS:
             wanted = aim.wanted_mm[hole] * piece.size
-            found.append(Past(piece.holes[hole], piece.notes[judge], float(by * piece.size), float(off), float(wanted)))
+            found.append(
+                Overcut(piece.holes[hole], piece.notes[judge], float(by * piece.size), float(off), float(wanted))
+            )
     return tuple(sorted(found, key=lambda past: -past.by_cents))
 
 
-def ways_out(aim: Aim, tuning: Tuning) -> tuple[str, ...]:
+def ways_out(aim: BenchAim, tuning: Tuning) -> tuple[str, ...]:
     """What can still be done, in sentences with sizes; empty where no hole is past its mark."""
     past = past_marks(aim)
     if not past:
@@ -67,7 +69,7 @@ def ways_out(aim: Aim, tuning: Tuning) -> tuple[str, ...]:
 
 
 def _mended(
-    aim: Aim, targets_off: np.ndarray, window: bool
+    aim: BenchAim, targets_off: np.ndarray, window: bool
 ) -> tuple[float, float]:  # worst cents, change of the cut-up as a share
     """The worst note after re-aiming with other targets (cents above the old ones), and with the window free."""
     there, piece = aim.there, aim.belief.piece
@@ -86,7 +88,7 @@ def _mended(
     return float(np.abs(left).max()), float(found[-1]) if window else 0.0
 
 
-def _by_window(aim: Aim, worst: float) -> list[str]:
+def _by_window(aim: BenchAim, worst: float) -> list[str]:
     mended, share = _mended(aim, np.zeros(len(aim.there.cents)), window=True)
     if worst - mended < _WORTH_CENTS or abs(share) < 0.005:
         return []
@@ -104,7 +106,7 @@ def _by_window(aim: Aim, worst: float) -> list[str]:
     ]
 
 
-def _by_scale(aim: Aim, tuning: Tuning, worst: float) -> list[str]:
+def _by_scale(aim: BenchAim, tuning: Tuning, worst: float) -> list[str]:
     """Another temperament or tonic that the piece comes nearer to."""
     piece = aim.belief.piece
     pitches = [note(name) for name in piece.notes]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from simkit.making.bench.aim import WIDEST
-from simkit.making.bench.piece import Piece
+from simkit.making.bench.piece import Workpiece
 from simkit.vessel import Chamber
 
 NARROWEST, PILOT_MM = 0.2, 1.0  # of the design's diameter, and the pilot hole that anyone may drill first
@@ -14,7 +14,7 @@ ROOM_MM = 0.5  # beyond the widest that was designed, asked for or told before
 _SLIPS = (0.1, 10.0, 0.01, 100.0, 25.4, 1 / 25.4)
 
 
-def unlikely_cut(hole: str, mm: float, fired_ml: float, piece: Piece, chamber: Chamber, sure: bool) -> str | None:
+def unlikely_cut(hole: str, mm: float, fired_ml: float, piece: Workpiece, chamber: Chamber, sure: bool) -> str | None:
     """What a hole may be, and what may have been meant, where it cannot be this wide or hardly is; None where it may.
 
     fired_ml: the chamber's air as designed; sure: that only what cannot be is asked about.

@@ -11,7 +11,7 @@ from simkit.body.clay import FIRED_G_PER_ML
 from simkit.errors import Fault, InputError
 from simkit.optimise.designing.dividing import SHORTEST, Plan, hole_conductivity, window_conductivity
 from simkit.optimise.problem.bounds import DRILL_MM
-from simkit.vessel.wishes import Range
+from simkit.vessel.wishes import WishedRange
 
 _SURE = 0.85  # of the air that the hand rule wants: it errs by some per cent of the volume
 _NARROWEST = 1.0  # a window's width over its cut-up: no narrower, as cut_up_mm is at most the width
@@ -23,7 +23,7 @@ _SLIMMEST = 4.0  # its length over its width
 BETWEEN_MM = 0.4  # clay more than asked between two chambers, which the tuning may use up
 
 
-def least_air_ml(wish: Range, plan: Plan) -> float:
+def least_air_ml(wish: WishedRange, plan: Plan) -> float:
     """The least air with which a chamber can play its notes, ml: its window no smaller than sensible, no hole smaller
     than a drill; by f^2 ~ K/V, less what that rule may be wrong by."""
     window = window_conductivity(wish, SHORTEST, _NARROWEST * SHORTEST)
@@ -32,7 +32,7 @@ def least_air_ml(wish: Range, plan: Plan) -> float:
     return _SURE * 1e6 * window / plan.stretch
 
 
-def check_room(wish: Range, plans: Sequence[Plan]) -> None:
+def check_room(wish: WishedRange, plans: Sequence[Plan]) -> None:
     """Refuses a box or a weight that no tuning can keep: an InputError that says what would do."""
     air = [least_air_ml(wish, plan) for plan in plans]
     faults = []
@@ -48,7 +48,7 @@ def check_room(wish: Range, plans: Sequence[Plan]) -> None:
         raise InputError(faults)
 
 
-def _of_the_box(wish: Range, box_mm: tuple[float, float, float], air: Sequence[float]) -> list[Fault]:
+def _of_the_box(wish: WishedRange, box_mm: tuple[float, float, float], air: Sequence[float]) -> list[Fault]:
     along, across, up = inner = np.maximum(np.array(box_mm) - 2 * wish.wall_mm, 0.0)
     filled = _ONE if len(air) == 1 else _MANY
     height = min(up, _FLATTEST * across)
@@ -71,7 +71,7 @@ def _of_the_box(wish: Range, box_mm: tuple[float, float, float], air: Sequence[f
     return [Fault.of("box_mm", shown, allowed)]
 
 
-def _notes(wish: Range) -> str:
+def _notes(wish: WishedRange) -> str:
     beside = f" and {wish.drone}" if wish.drone else ""
     return f"{wish.lowest} to {wish.highest}{beside} want"
 
@@ -82,14 +82,14 @@ def _clay_ml(air_ml: float, wall_mm: float) -> float:
     return float(4 / 3 * np.pi * ((ball + wall_mm / 10) ** 3 - ball**3))
 
 
-def fitted(wish: Range, plans: Sequence[Plan]) -> tuple[Plan, ...]:
+def fitted(wish: WishedRange, plans: Sequence[Plan]) -> tuple[Plan, ...]:
     """The plans with their chambers drawn so that they fit the box side by side, each with the air that it had."""
     sizes = drawn_to_fit(wish, np.array([[plan.length_mm, plan.width_mm, plan.height_mm] for plan in plans]), 0.02)
     drawn = zip(plans, sizes.tolist(), strict=True)
     return tuple(replace(plan, length_mm=a, width_mm=b, height_mm=c) for plan, (a, b, c) in drawn)
 
 
-def drawn_to_fit(wish: Range, sizes: np.ndarray, spare: float = 0.0) -> np.ndarray:
+def drawn_to_fit(wish: WishedRange, sizes: np.ndarray, spare: float = 0.0) -> np.ndarray:
     """Lengths, widths and heights (n, 3), mm, of as much air each that fit the box side by side, or nearly.
 
     First no longer and no higher than the box, then narrower and higher, then longer. What does not fit so stays too

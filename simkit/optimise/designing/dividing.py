@@ -22,7 +22,7 @@ from simkit.optimise.problem.bounds import DRILL_MM
 from simkit.pitch import Pitch, Tuning
 from simkit.sound.elements.openings import rectangular_hole, round_hole
 from simkit.vessel.hands import SEALED
-from simkit.vessel.wishes import Range
+from simkit.vessel.wishes import WishedRange
 
 FINGERS = len(vessel.FINGERS)
 NAMES = {1: ("body",), 2: ("body", "tail"), 3: ("body", "wing", "tail"), 4: ("body", "wing", "tail", "horn")}
@@ -74,7 +74,7 @@ class Plan:
         return self.weakness * (1 + 4 / self.reach**2) * self.short**2
 
 
-def checked(wish: Range) -> tuple[Pitch, ...]:
+def checked(wish: WishedRange) -> tuple[Pitch, ...]:
     """The notes of a wish; an InputError that names what cannot be."""
     faults = wish.faults
     if faults:
@@ -82,7 +82,7 @@ def checked(wish: Range) -> tuple[Pitch, ...]:
     return wish.pitches
 
 
-def divided(wish: Range) -> tuple[Plan, ...]:
+def divided(wish: WishedRange) -> tuple[Plan, ...]:
     """The best division of the range: one plan a chamber, the lowest first; InputError where no hand could play any."""
     pitches = checked(wish)
     best: tuple[Plan, ...] = ()
@@ -127,7 +127,7 @@ def _stretch(lowest: Pitch) -> float:
 
 
 @lru_cache(maxsize=1024)
-def planned(wish: Range, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
+def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
     """A chamber for these notes: a window that serves every step with a hole that can be drilled and sealed.
 
     top: the highest note of the whole piece, which sets the cut-up of all windows.
@@ -170,7 +170,7 @@ def _egg(volume: float, least_length: float = 0.0) -> tuple[float, float]:
     return float(length), float(np.sqrt(6 * volume / (np.pi * HEIGHT_SHARE * length)))
 
 
-def droned(wish: Range, pitch: Pitch, plans: Sequence[Plan]) -> Plan:
+def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[Plan]) -> Plan:
     """A chamber for one note that sounds beside the melody's: as much air as the largest of these if its window can be
     had for it, and a cut-up with which it asks the breath of the melody's middle, (f W)^2 alike."""
     hz = Tuning().frequency(pitch)
@@ -193,17 +193,17 @@ def cut_up_mm(highest_hz: float) -> float:
     return float(np.clip(1e3 * STROUHAL * speed / highest_hz, SHORTEST, LONGEST))
 
 
-def window_conductivity(wish: Range, cut_up: float, width: float) -> float:
+def window_conductivity(wish: WishedRange, cut_up: float, width: float) -> float:
     """K of a window through the wall, m; its slope is left to the tuning."""
     return float(rectangular_hole(1e-3 * width, 1e-3 * cut_up, 1e-3 * wish.wall_mm, 3e-4, 3e-4).conductivity)
 
 
-def hole_conductivity(wish: Range, diameter: float) -> float:
+def hole_conductivity(wish: WishedRange, diameter: float) -> float:
     """K of a hole through the wall, m."""
     return float(round_hole(diameter / 2e3, 1e-3 * wish.wall_mm, 3e-4, 3e-4).conductivity)
 
 
-def hole_mm(wish: Range, K: float) -> float:
+def hole_mm(wish: WishedRange, K: float) -> float:
     """The diameter of a hole of this conductivity, mm, within what drills and fingertips allow."""
     low, high = DRILL_MM, SEALED * wish.fingertip_mm
     if hole_conductivity(wish, low) >= K:

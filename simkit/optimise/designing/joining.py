@@ -29,7 +29,7 @@ from simkit.optimise.search.searching import moving_keys, tidy
 from simkit.optimise.unison import unisons
 from simkit.pitch import note
 from simkit.vessel import Vessel, loads
-from simkit.vessel.wishes import Range
+from simkit.vessel.wishes import WishedRange
 
 log = logging.getLogger(__name__)
 
@@ -78,7 +78,7 @@ class Piece:
 Kept = Callable[[str, str], None]
 
 
-def piece(wish: Range, kept: Kept = lambda text, verdict: None) -> Piece:
+def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
     """The instrument that plays a wished range on several chambers; `kept` is told the text of the best so far, and
     what that plays.
 
@@ -112,7 +112,7 @@ def piece(wish: Range, kept: Kept = lambda text, verdict: None) -> Piece:
 _APART = "each chamber is tuned nearly, and by itself: in one body they are some cents off yet"
 
 
-def _planned(wish: Range) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
+def _planned(wish: WishedRange) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
     """The chambers by the hand rule, drawn to fit the box, with their names; a drone's stands last."""
     plans = divided(wish)
     names = NAMES[wish.chambers]
@@ -122,7 +122,7 @@ def _planned(wish: Range) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
     return fitted(wish, plans), names
 
 
-def _too_much(wish: Range, box: tuple[float, float, float], mass: float) -> list[str]:
+def _too_much(wish: WishedRange, box: tuple[float, float, float], mass: float) -> list[str]:
     said = []
     for way, is_mm, most in zip(("along", "across", "up"), box, wish.box_mm or box, strict=True):
         if is_mm > most + 0.05:
@@ -135,7 +135,7 @@ def _too_much(wish: Range, box: tuple[float, float, float], mass: float) -> list
 # --- the parts of the file ------------------------------------------------------------------------------------------
 
 
-def head_text(wish: Range) -> str:
+def head_text(wish: WishedRange) -> str:
     """What stands before the chambers."""
     return _HEAD.format(
         title=f"{wish.scale} from {wish.lowest} to {wish.highest}",
@@ -198,7 +198,7 @@ open = [{opened}]
 """
 
 
-def chamber_text(wish: Range, name: str, plan: Plan) -> str:
+def chamber_text(wish: WishedRange, name: str, plan: Plan) -> str:
     """One chamber of the file."""
     window = 0.2 * plan.length_mm
     text = _CHAMBER.format(
@@ -222,7 +222,7 @@ def chamber_text(wish: Range, name: str, plan: Plan) -> str:
     return text
 
 
-def places(wish: Range, plan: Plan) -> list[tuple[float, float]]:
+def places(wish: WishedRange, plan: Plan) -> list[tuple[float, float]]:
     """Along (mm) and around (degrees) of every hole in the order they open: two rows on top, thumbs underneath."""
     count = len(plan.diameters_mm)
     deep, on_top = rows(count)[0], sum(rows(count))
@@ -293,7 +293,7 @@ def _spread(vessel: Vessel, share: float) -> Vessel:
     return vessel.with_values({key: round(value, 2) for key, value in sizes.items()})
 
 
-def _refitted(vessel: Vessel, wish: Range) -> Vessel:
+def _refitted(vessel: Vessel, wish: WishedRange) -> Vessel:
     """The chambers drawn to fit the box with the air that they have come to."""
     keys = [[f"{chamber.name}.{size}_mm" for size in ("length", "width", "height")] for chamber in vessel.chambers]
     sizes = drawn_to_fit(wish, np.array([[vessel.value(key) for key in each] for each in keys]))
@@ -333,7 +333,7 @@ def _lips(vessel: Vessel, name: str) -> float:
     return voicing.along_mm - voicing.cut_up_mm / 2 - voicing.windway_length_mm
 
 
-def _joined(vessel: Vessel, wish: Range) -> Outcome:
+def _joined(vessel: Vessel, wish: WishedRange) -> Outcome:
     """The whole body tuned: what the common outside changes is taken up by holes and windows, with no wall moved.
 
     Where that does not do, sizes change too and chambers slide as they grow or shrink; where box or mass do not hold,

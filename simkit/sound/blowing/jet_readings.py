@@ -30,7 +30,7 @@ from simkit.vessel.checking import checked
 from simkit.vessel.part import Clash, Part
 from simkit.vessel.reader import parsed, text_of
 from simkit.vessel.spelling import did_you_mean
-from simkit.vessel.values import Between, Name
+from simkit.vessel.values import Name, NumberRange
 
 ANOTHER_NOTE = 400.0  # cents off its resonance at which a reading is taken for one of another note
 
@@ -40,8 +40,8 @@ class Reading(Part):
 
     note: Annotated[str | None, Field(description="a note of the design")] = None
     open: tuple[Name, ...] | None = None
-    pressure_pa: Annotated[float, Between(1, 5000)]
-    frequency_hz: Annotated[float, Between(20, 20_000)]
+    pressure_pa: Annotated[float, NumberRange(1, 5000)]
+    frequency_hz: Annotated[float, NumberRange(20, 20_000)]
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:

@@ -7,7 +7,7 @@ import pytest
 
 from simkit.air import moist_air
 from simkit.body import Made, MadeSlopes
-from simkit.making.bench.log import Cut, Heard
+from simkit.making.bench.log import HoleCut, NoteRead
 from simkit.making.shrinkage import Stage
 from simkit.pitch import Tuning, cents, note
 from simkit.vessel import loads
@@ -119,7 +119,7 @@ class Hidden:
     def heard(self, pitch, stage=Stage.LEATHER_HARD, cents=0.0):
         opened = self.model.holes[: PITCHES.index(pitch)]
         hz = self.hz(opened, stage is Stage.FIRED) * 2 ** (cents / 1200)
-        return Heard(
+        return NoteRead(
             step=1, chamber="body", stage=stage, note=pitch, open=dict.fromkeys(opened, 1.0), hz=hz, temperature_c=20
         )
 
@@ -127,7 +127,7 @@ class Hidden:
         told = list(self.told_mm)
         told[self.model.holes.index(hole)] = mm_now / self.size
         self.told_mm = tuple(told)
-        return Cut(step=1, chamber="body", stage=Stage.LEATHER_HARD, hole=hole, mm=mm_now)
+        return HoleCut(step=1, chamber="body", stage=Stage.LEATHER_HARD, hole=hole, mm=mm_now)
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from simkit.making.bench.aim import HELD_BACK, aimed, next_cut, order_of
 from simkit.making.bench.belief import Doubts, believed
 from simkit.making.bench.heard import Asking, asked_for, brought, check_readings, fingering_of
 from simkit.making.bench.log import Water
-from simkit.making.bench.piece import Piece
+from simkit.making.bench.piece import Workpiece
 from simkit.making.bench.rescue import past_marks, ways_out
 from simkit.making.drills import own_drills, start_drill
 from simkit.making.shrinkage import Stage
@@ -18,7 +18,7 @@ from simkit.vessel import tuning_of
 
 
 def piece_of(vessel, entries, **how):
-    return Piece.of(vessel, vessel.chambers[0], entries, **how)
+    return Workpiece.of(vessel, vessel.chambers[0], entries, **how)
 
 
 def test_before_anything_is_heard_the_design_is_believed(model, vessel):

@@ -10,14 +10,14 @@ from collections import Counter
 import pytest
 
 from simkit.errors import InputError
-from simkit.making.bench.log import Asked, Cut, Heard, add, log_path, read, undoing
+from simkit.making.bench.log import Asked, HoleCut, NoteRead, add, log_path, read, undoing
 from simkit.making.shrinkage import Stage
 
 FRAME = {"chamber": "body", "stage": Stage.LEATHER_HARD}
 
 
 def heard(step, hz):
-    return Heard(step=step, **FRAME, note="D5", open={}, hz=hz, temperature_c=20)
+    return NoteRead(step=step, **FRAME, note="D5", open={}, hz=hz, temperature_c=20)
 
 
 @pytest.fixture
@@ -29,10 +29,10 @@ def test_what_is_added_is_read_and_nothing_is_rewritten(path):
     assert path.name == "dove.toml.bench.jsonl"
     add(path, [heard(1, 530.0), Asked(step=1, **FRAME, hole="1", from_mm=0, to_mm=3, note="E5")])
     before = path.read_bytes()
-    add(path, [Cut(step=2, **FRAME, hole="1", mm=3.1)])
+    add(path, [HoleCut(step=2, **FRAME, hole="1", mm=3.1)])
     assert path.read_bytes().startswith(before)
     log = read(path)
-    assert [type(entry) for entry in log.entries] == [Heard, Asked, Cut]
+    assert [type(entry) for entry in log.entries] == [NoteRead, Asked, HoleCut]
     assert log.last_step == 2
     assert log.cautions == ()
 
@@ -65,7 +65,7 @@ def test_a_line_torn_by_a_crash_is_passed_over(path, kept):
 
 
 def test_a_letter_torn_in_half_is_passed_over_too(path):
-    add(path, [Heard(step=1, **FRAME, note="ä", open={}, hz=500, temperature_c=20)])
+    add(path, [NoteRead(step=1, **FRAME, note="ä", open={}, hz=500, temperature_c=20)])
     raw = path.read_bytes()
     path.write_bytes(raw + raw[: raw.index("ä".encode()) + 1])
     assert len(read(path).entries) == 1
