@@ -16,8 +16,8 @@ from time import process_time
 import simkit
 from simkit.body import kernel
 from simkit.machine import most_memory
-from simkit.optimise.designing.dividing import NAMES, divided
-from simkit.optimise.designing.joining import chamber_text, head_text, set_side_by_side
+from simkit.optimisation.designing.dividing import NAMES, divided
+from simkit.optimisation.designing.joining import chamber_text, head_text, set_side_by_side
 from simkit.vessel import loads
 from simkit.vessel.wishes import WishedRange
 

@@ -27,10 +27,10 @@ from scipy.optimize import Bounds, LinearConstraint, NonlinearConstraint, minimi
 from vessels import chromatic
 
 from simkit.body.kernel import session
-from simkit.optimise import InTune, Limits, Outcome, judged, makers, optimise
-from simkit.optimise.problem.free import freedom
-from simkit.optimise.problem.trial import Setting
-from simkit.optimise.search.descent import Stand, Task
+from simkit.optimisation import InTune, Limits, Outcome, judged, makers, optimise
+from simkit.optimisation.problem.free import freedom
+from simkit.optimisation.problem.trial import Setting
+from simkit.optimisation.search.descent import Stand, Task
 from simkit.sound.models import ports
 
 MOST_SECONDS = 60.0  # a general-purpose optimiser is stopped after so many

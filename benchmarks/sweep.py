@@ -20,7 +20,7 @@ from time import perf_counter, process_time
 
 import numpy as np
 
-from simkit.sweep import running, sweep, work
+from simkit.sweeps import running, sweep, work
 
 DESIGN = Path(__file__).parent.parent / "studies" / "designs" / "pocket_wren.toml"
 QUICK = """

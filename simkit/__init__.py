@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from typing import Any
 
     from simkit.errors import Fault, InputError, MeshError, OutOfReach, SimkitError
-    from simkit.optimise import Outcome, optimise
-    from simkit.optimise.designing.wish import wish
+    from simkit.optimisation import Outcome, optimise
+    from simkit.optimisation.designing.wish import wish
     from simkit.show.report import report
     from simkit.sound.answers.admittance import admittance
     from simkit.sound.answers.air_field import AirField, air_field
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from simkit.sound.answers.prediction import Prediction, predict
     from simkit.sound.answers.refining import Halved, halved
     from simkit.sound.blowing.table import BlowTable, blow
-    from simkit.sweep import Swept, sweep
+    from simkit.sweeps import Swept, sweep
     from simkit.tuning import Tuned, tune
     from simkit.vessel import Vessel, dumps, load, loads
     from simkit.vessel.starter import new
@@ -44,10 +44,9 @@ _ROOMS = {
     "simkit.show.report": ("report",),
     "simkit.vessel": ("Vessel", "dumps", "load", "loads"),
     "simkit.vessel.starter": ("new",),
-    "simkit.optimise.designing.wish": ("wish",),
-    # Once they are loaded these rooms stand under their verbs' names, and can be called like them.
-    "simkit.optimise": ("Outcome", "optimise"),
-    "simkit.sweep": ("Swept", "sweep"),
+    "simkit.optimisation.designing.wish": ("wish",),
+    "simkit.optimisation": ("Outcome", "optimise"),
+    "simkit.sweeps": ("Swept", "sweep"),
 }
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
 

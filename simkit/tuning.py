@@ -28,8 +28,8 @@ from simkit.making.bench.rescue import Overcut, past_marks, ways_out
 from simkit.making.drills import Drill, Reamer
 from simkit.making.readings import StageReading
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
-from simkit.optimise.problem.bounds import group, widest_hole_mm
-from simkit.optimise.problem.windows import aperture_beside
+from simkit.optimisation.problem.bounds import group, widest_hole_mm
+from simkit.optimisation.problem.windows import aperture_beside
 from simkit.sound import models
 from simkit.sound.models.as_made import AsMade
 from simkit.vessel import Chamber, Vessel, tuning_of

@@ -11,7 +11,7 @@ import pytest
 import simkit
 from simkit import machine
 from simkit.files import whole_folder
-from simkit.sweep.running import _crew
+from simkit.sweeps.running import _crew
 
 SYSTEMS_OWN = {"fcntl", "resource", "msvcrt", "winreg"}  # modules that some systems lack
 

@@ -161,7 +161,7 @@ def _wished(scale: str, of: dict[str, Any], fingertip_mm: float) -> tuple[str, s
     if wish.faults:
         raise InputError(list(wish.faults))  # before anything that takes its time is loaded
     with Waiting("sizing and tuning"):
-        from simkit.optimise.designing.wish import wished
+        from simkit.optimisation.designing.wish import wished
 
         text, outcome = wished(wish)
     return text, None if outcome.reached else outcome.verdict, outcome.vessel
@@ -176,7 +176,7 @@ def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[s
     wish = _range(scale, ends, of)
     try:
         with Waiting("dividing the range"):
-            from simkit.optimise.designing.joining import piece
+            from simkit.optimisation.designing.joining import piece
 
             made = piece(wish, lambda text, verdict: best.append((text, verdict)))
     except KeyboardInterrupt:

@@ -93,8 +93,8 @@ def optimise(
         _without_trade(more)
     with Waiting("optimising"):
         import simkit
-        from simkit.optimise import judged, rewritten, source_text
-        from simkit.optimise.asking import asked
+        from simkit.optimisation import judged, rewritten, source_text
+        from simkit.optimisation.asking import asked
         from simkit.show.optimised import optimised_text
         from simkit.vessel.hands import handed
 
@@ -157,8 +157,8 @@ def _without_trade(given: dict[str, Any]) -> None:
 def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,
             how: dict[str, Any], as_json: bool, plot: Path | None) -> None:  # fmt: skip
     """Two aims against each other: the curve told and drawn, the design in its middle written."""
-    from simkit.optimise import rewritten, trade_off
-    from simkit.optimise.asking import kept, traded
+    from simkit.optimisation import rewritten, trade_off
+    from simkit.optimisation.asking import kept, traded
     from simkit.show.compromise import trade_off_panel
     from simkit.show.look import page, save
     from simkit.show.optimised import trade_off_text

@@ -54,8 +54,8 @@ def predict(
         )
         hand = None
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
-            from simkit.optimise.aims.handmade import hand_error
-            from simkit.optimise.problem.trial import Setting
+            from simkit.optimisation.aims.handmade import hand_error
+            from simkit.optimisation.problem.trial import Setting
 
             hand = hand_error(vessel, setting=Setting(lossless, windway))
         if plot:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from rich.table import Table
 from rich.text import Text
 
-from simkit.optimise.aims.handmade import HandError
+from simkit.optimisation.aims.handmade import HandError
 from simkit.pitch import in_cents
 from simkit.show.chord_table import blown_chord_table, chord_table
 from simkit.show.lines import IN_TUNE_CENTS, signed

@@ -20,8 +20,8 @@ from simkit.body import body_of
 from simkit.errors import OutOfReach
 from simkit.files import MARK
 from simkit.making.cautions import CAUTIONS, FIRST
-from simkit.optimise.aims.handmade import HandError, hand_error
-from simkit.optimise.problem.trial import Setting
+from simkit.optimisation.aims.handmade import HandError, hand_error
+from simkit.optimisation.problem.trial import Setting
 from simkit.provenance import provenance
 from simkit.show import look
 from simkit.show.as_text import FEELING, air_words

@@ -28,7 +28,7 @@ from written import filled, rounded, run, write
 import simkit
 from simkit.body import body_of
 from simkit.files import whole
-from simkit.optimise import Limits, Outcome, optimise, rewritten, source_text
+from simkit.optimisation import Limits, Outcome, optimise, rewritten, source_text
 from simkit.pitch import Tuning, cents, scale
 from simkit.show import look
 from simkit.show.look import page, save

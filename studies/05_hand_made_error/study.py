@@ -28,8 +28,8 @@ from written import filled, rounded, run, write
 
 import simkit
 from simkit.files import whole
-from simkit.optimise import HandError, Hands, InTune, Steady, hand_error, makers, optimise, rewritten
-from simkit.optimise.designing.wish import Wish, wished
+from simkit.optimisation import HandError, Hands, InTune, Steady, hand_error, makers, optimise, rewritten
+from simkit.optimisation.designing.wish import Wish, wished
 from simkit.show import look
 from simkit.show.look import page, save
 from simkit.vessel import Vessel

@@ -34,8 +34,8 @@ from written import filled, rounded, run, write
 import simkit
 from simkit.body import body_of
 from simkit.machine import most_memory
-from simkit.optimise.designing.dividing import divided, planned
-from simkit.optimise.designing.joining import box_mm, mass_g, piece
+from simkit.optimisation.designing.dividing import divided, planned
+from simkit.optimisation.designing.joining import box_mm, mass_g, piece
 from simkit.show.look import page, save
 from simkit.show.views import views
 from simkit.sound import models

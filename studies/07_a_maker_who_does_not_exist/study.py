@@ -34,7 +34,7 @@ import simkit
 from simkit.making import shrinkage_of
 from simkit.making.bench.aim import order_of, outlook
 from simkit.making.bench.belief import Doubts, believed
-from simkit.optimise.problem.windows import aperture_beside
+from simkit.optimisation.problem.windows import aperture_beside
 from simkit.show.look import Panel, page, save
 from simkit.sound import models
 from simkit.sound.models.as_made import AsMade

@@ -61,7 +61,7 @@ def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -
     if evidence.astray > 0:
         cautions.append(
             f"ports: at a bend too tight for its cells the mesh lies up to {1e3 * evidence.astray:.2g} mm off the "
-            "wall; a finer one (--mesh 0.7) or the model resolved tells what that does"
+            "wall; a finer one (mesh 0.7) or the model resolved tells what that does"
         )
     facts = {
         "conductivity_m": float(K.sum()),

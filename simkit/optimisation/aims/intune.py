@@ -1,0 +1,179 @@
+"""What a design is wanted to do: each aim as residuals that should vanish, with their slopes by the free numbers.
+
+One unit of every residual is as bad as one cent on one note, so aims of unlike kinds can be asked together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from typing import ClassVar, Protocol
+from weakref import WeakKeyDictionary
+
+import numpy as np
+
+from simkit.frozen import frozen
+from simkit.optimisation.aims.handmade import Hands, hand_error_of
+from simkit.optimisation.aims.slopes import cents_slopes
+from simkit.optimisation.problem.bounds import FreeNumber
+from simkit.optimisation.problem.differences import SHARE, leaning
+from simkit.optimisation.problem.distance import felt
+from simkit.optimisation.problem.free import Freedom
+from simkit.optimisation.problem.trial import Trial
+
+
+class Aim(Protocol):
+    """One thing that is wanted. `measures` says in words, with its unit, what `value` is."""
+
+    @property
+    def weight(self) -> float:
+        """How much it counts beside other aims."""
+
+    @property
+    def measures(self) -> str:
+        """What `value` is, with its unit."""
+
+    def value(self, trial: Trial) -> float:
+        """The one number by which a maker would judge how far a design meets it."""
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        """What should vanish (m,)."""
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        """How that changes with the free numbers (m, n), good to a few percent: the solver corrects itself."""
+
+
+@dataclass(frozen=True)
+class InTune:
+    """Every note at its target; one cent counts as one."""
+
+    weight: float = 1.0
+
+    measures: ClassVar[str] = "worst note off, cents"
+
+    def value(self, trial: Trial) -> float:
+        return float(np.abs(trial.cents).max())
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * trial.cents
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return self.weight * steering_slopes(trial)
+
+
+@frozen
+class Stay:
+    """Numbers near where they are: each mm of place or of an opening's size, each percent of a chamber's size, counts
+    `weight` cents.
+
+    at (n,): where; felt (n,): what one unit of each number counts, see `simkit.optimisation.problem.distance`.
+    """
+
+    at: np.ndarray
+    felt: np.ndarray
+    weight: float = 1.0
+
+    measures: ClassVar[str] = "moved in all, mm and percent of size"
+
+    @classmethod
+    def near(cls, may: Freedom, at: np.ndarray | None = None) -> Stay:
+        """Near the start of what may move, or near the point `at` (n,)."""
+        return cls(may.start if at is None else at, felt(may))
+
+    def only(self, kept: np.ndarray) -> Stay:
+        """The same for some of the numbers, (n,) bool."""
+        return replace(self, at=self.at[kept], felt=self.felt[kept])
+
+    def far(self, x: np.ndarray) -> np.ndarray:
+        """How far each number (n,) of a point is from there, mm or percent."""
+        return self.felt * (x - self.at)
+
+    def value(self, trial: Trial) -> float:
+        return float(np.linalg.norm(self.far(trial.x)))
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * self.far(trial.x)
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return np.diag(self.weight * self.felt)
+
+
+@dataclass(frozen=True)
+class Steady:
+    """Notes that hand-made error moves little beside the piece's own pitch.
+
+    Each note's plus or minus (see `handmade`) is a residual: ten cents of it count as one cent out of tune.
+    """
+
+    hands: Hands = field(default_factory=Hands)
+    weight: float = 0.1
+
+    measures: ClassVar[str] = "worst note's plus or minus by hand-made error, cents"
+
+    def value(self, trial: Trial) -> float:
+        return float(hand_error_of(trial, self.hands).own.max())
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * hand_error_of(trial, self.hands).own
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return differences(trial, self._by_ducts)
+
+    def _by_ducts(self, trial: Trial) -> np.ndarray:
+        return self.weight * hand_error_of(trial, self.hands, field=False).own
+
+
+@dataclass(frozen=True)
+class SmallHoles:
+    """Holes that small fingers cover: each millimetre of each hole's diameter counts as `weight` cents."""
+
+    weight: float = 0.1
+
+    measures: ClassVar[str] = "widest hole, mm"
+
+    def value(self, trial: Trial) -> float:
+        return float(_diameters(trial).max())
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * _diameters(trial)
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return differences(trial, self.residuals)
+
+
+def _diameters(trial: Trial) -> np.ndarray:
+    return np.array([hole.diameter_mm for chamber in trial.vessel.chambers for hole in chamber.holes])
+
+
+def differences(trial: Trial, measured: Callable[[Trial], np.ndarray]) -> np.ndarray:
+    """How something measured (m,) on a trial changes with each free number (m, n), by designs that lean each way."""
+    here = measured(trial)
+    columns = [(measured(there) - here) / (SHARE * number.reach) for there, number in _leaning(trial)]
+    return np.stack(columns, axis=1)
+
+
+def _leaning(trial: Trial) -> Iterator[tuple[Trial, FreeNumber]]:
+    return zip(leaning(trial), trial.freedom.numbers, strict=True)
+
+
+_SLOPES: WeakKeyDictionary[Trial, np.ndarray] = WeakKeyDictionary()
+
+
+def steering_slopes(trial: Trial) -> np.ndarray:
+    """The slopes of the notes in cents (f, n), quick ones: several aims ask for them.
+
+    Kept as long as the trial is there, which holds meshes and fields.
+    """
+    if trial not in _SLOPES:
+        _SLOPES[trial] = cents_slopes(trial, exact=False)
+    return _SLOPES[trial]
+
+
+def known_slopes(trial: Trial) -> np.ndarray | None:
+    """The steering slopes (f, n) of a trial, if somebody has asked for them."""
+    return _SLOPES.get(trial)
+
+
+def know_slopes(trial: Trial, slopes: np.ndarray) -> None:
+    """Let a trial have these steering slopes (f, n), known from somewhere else."""
+    _SLOPES[trial] = slopes

@@ -1,0 +1,230 @@
+"""Dividing a range: where each of several chambers takes over, and how large each must be. By rules, before any field.
+
+f^2 ~ K/V in every chamber: its lowest note f0 fixes the window's conductivity K over the volume V, and at its highest
+note the window moves only (f0/f)^2 of the air, so that note is the first that turns to air. The range is divided so
+that the weakest of these is as strong as can be. All windows have one cut-up: the breath that a note asks goes
+with (f W)^2, so the breath curve then runs on from one chamber into the next.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy.optimize import brentq
+
+from simkit import vessel
+from simkit.air import moist_air
+from simkit.errors import Fault, InputError
+from simkit.optimisation.problem.bounds import DRILL_MM
+from simkit.pitch import Pitch, Tuning
+from simkit.sound.elements.openings import rectangular_hole, round_hole
+from simkit.vessel.hands import SEALED
+from simkit.vessel.wishes import WishedRange
+
+FINGERS = len(vessel.FINGERS)
+NAMES = {1: ("body",), 2: ("body", "tail"), 3: ("body", "wing", "tail"), 4: ("body", "wing", "tail", "horn")}
+HARDEST_PA = (
+    1000.0  # that the highest note should ask: flute players reach some 1,080 (Cossette 2000, Respir. Physiol.)
+)
+STROUHAL = 0.1  # f W/U of a jet in phase with its note: common practice, no source
+HEIGHT_SHARE = 0.9  # of a chamber's width
+STOUT, SLIM = 1.5, 2.4  # least and most length over width
+ROOM = 0.62  # of a chamber's length that can bear holes
+SHORTEST, LONGEST = 3.4, 8.0  # cut-up, mm: shorter hisses, longer wants much breath; common practice, no source
+_NARROW, WIDE = 1.8, 5.0  # a window's width over its cut-up
+_REACHES = 2.0816  # k R of a ball's first mode
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One chamber of a divided range: its notes, its window, and its air's sizes, mm; by the hand rule.
+
+    weakness: (f/f0)^2 of its highest note; reach: its first mode over its highest note; short: by what factor the
+    smallest drill and the widest hole that is sealed miss what the steps of the scale want of one window, 1 where
+    they do not.
+    """
+
+    pitches: tuple[Pitch, ...]
+    cut_up_mm: float
+    window_width_mm: float
+    length_mm: float
+    width_mm: float
+    height_mm: float
+    weakness: float
+    reach: float
+    short: float
+    diameters_mm: tuple[float, ...]
+
+    @property
+    def stretch(self) -> float:
+        """K/V of its lowest note, 1/m^2."""
+        return _stretch(self.pitches[0])
+
+    @property
+    def steps(self) -> tuple[float, ...]:
+        """What each hole must bring, in units of the window's conductivity: steps of (f/f0)^2."""
+        return tuple(np.diff(_heights(self.pitches)).tolist())
+
+    @property
+    def cost(self) -> float:
+        """What a division is judged by: weak top notes, modes that come near them, holes that cannot be had."""
+        return self.weakness * (1 + 4 / self.reach**2) * self.short**2
+
+
+def checked(wish: WishedRange) -> tuple[Pitch, ...]:
+    """The notes of a wish; an InputError that names what cannot be."""
+    faults = wish.faults
+    if faults:
+        raise InputError(list(faults))
+    return wish.pitches
+
+
+def divided(wish: WishedRange) -> tuple[Plan, ...]:
+    """The best division of the range: one plan a chamber, the lowest first; InputError where no hand could play any."""
+    pitches = checked(wish)
+    best: tuple[Plan, ...] = ()
+    least = np.inf
+    known: dict[tuple[int, int], Plan] = {}
+    for ends in _divisions(len(pitches), wish.chambers, wish.overlap):
+        for start, stop in ends:
+            if (start, stop) not in known:
+                known[start, stop] = planned(wish, pitches[start:stop], pitches[-1])
+        plans = [known[end] for end in ends]
+        cost = max((plan.cost if plan else np.inf) for plan in plans)
+        if cost < least:
+            best, least = tuple(plan for plan in plans if plan), cost
+    if not best:
+        allowed = f"more of them for {len(pitches)} notes: {FINGERS} fingers open one hole after the other"
+        raise InputError([Fault.of("chambers", wish.chambers, allowed)])
+    return best
+
+
+def _divisions(count: int, chambers: int, overlap: int) -> Iterator[tuple[tuple[int, int], ...]]:
+    """All ways to cut `count` notes into runs of 3 to 11 that overlap: (start, stop) of each."""
+
+    def rest(start: int, left: int) -> Iterator[tuple[tuple[int, int], ...]]:
+        if left == 1:
+            if 3 <= count - start <= FINGERS + 1:
+                yield ((start, count),)
+            return
+        for stop in range(start + max(3, overlap + 1), min(start + FINGERS + 1, count) + 1):
+            for others in rest(stop - overlap, left - 1):
+                yield ((start, stop), *others)
+
+    yield from rest(0, chambers)
+
+
+def _heights(pitches: Sequence[Pitch]) -> np.ndarray:
+    hz = np.array([Tuning().frequency(pitch) for pitch in pitches])
+    return np.square(hz / hz[0]) - 1
+
+
+def _stretch(lowest: Pitch) -> float:
+    return float((2 * np.pi * Tuning().frequency(lowest) / moist_air().sound_speed) ** 2)
+
+
+@lru_cache(maxsize=1024)
+def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
+    """A chamber for these notes: a window that serves every step with a hole that can be drilled and sealed.
+
+    top: the highest note of the whole piece, which sets the cut-up of all windows.
+    """
+    heights, stretch = _heights(pitches), _stretch(pitches[0])
+    cut_up = cut_up_mm(Tuning().frequency(top))
+    least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (_NARROW, WIDE))
+    drilled, sealed = (hole_conductivity(wish, d) for d in (DRILL_MM + 0.1, SEALED * wish.fingertip_mm))
+    steps = np.diff(heights)
+    low, high = max(least, drilled / steps.min()), min(most, sealed / steps.max())
+    short = max(low / high, 1.0)
+    low = min(low, max(high, least))
+    high = max(low, high)
+    row = (rows(len(pitches) - 1)[0] - 1) * wish.spacing_mm + wish.fingertip_mm
+    long = 1e-3 * row / ROOM
+    # The least volume whose length holds the row of holes without being drawn out too slim.
+    needed = np.pi / 6 * HEIGHT_SHARE * long**3 / SLIM**2
+    K = float(np.clip(needed * stretch, low, high))
+    length, width = _egg(K / stretch, long)
+    ball = (3 * K / (4 * np.pi * stretch)) ** (1 / 3)
+    slimness = (length / width) ** (2 / 3)
+    first = _REACHES * moist_air().sound_speed / (2 * np.pi * ball * slimness)
+    return Plan(
+        tuple(pitches),
+        cut_up,
+        float(brentq(lambda w: window_conductivity(wish, cut_up, w) - K, 0.9 * _NARROW * cut_up, 1.1 * WIDE * cut_up)),
+        1e3 * length,
+        1e3 * width,
+        1e3 * HEIGHT_SHARE * width,
+        float(heights[-1] + 1),
+        float(first / Tuning().frequency(pitches[-1])),
+        short,
+        tuple(hole_mm(wish, float(step) * K) for step in steps),
+    )
+
+
+def _egg(volume: float, least_length: float = 0.0) -> tuple[float, float]:
+    """Length and width of an egg of this air, m: stout, unless it must be longer."""
+    length = max((6 * volume * STOUT**2 / (np.pi * HEIGHT_SHARE)) ** (1 / 3), least_length)
+    return float(length), float(np.sqrt(6 * volume / (np.pi * HEIGHT_SHARE * length)))
+
+
+def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[Plan]) -> Plan:
+    """A chamber for one note that sounds beside the melody's: as much air as the largest of these if its window can be
+    had for it, and a cut-up with which it asks the breath of the melody's middle, (f W)^2 alike."""
+    hz = Tuning().frequency(pitch)
+    melody = [Tuning().frequency(each) for plan in plans for each in (plan.pitches[0], plan.pitches[-1])]
+    middle = np.sqrt(min(melody) * max(melody))
+    cut_up = float(np.clip(plans[0].cut_up_mm * middle / hz, SHORTEST, LONGEST))
+    largest = 1e-9 * np.pi / 6 * max(plan.length_mm * plan.width_mm * plan.height_mm for plan in plans)
+    least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (1.0, WIDE))
+    K = float(np.clip(largest * _stretch(pitch), 1.001 * least, 0.999 * most))
+    width = float(brentq(lambda w: window_conductivity(wish, cut_up, w) - K, cut_up, WIDE * cut_up))
+    length, across = _egg(K / _stretch(pitch))
+    first = _REACHES * moist_air().sound_speed / (2 * np.pi * across)
+    sizes = 1e3 * length, 1e3 * across, 1e3 * HEIGHT_SHARE * across
+    return Plan((pitch,), cut_up, width, *sizes, 1.0, float(first / hz), 1.0, ())
+
+
+def cut_up_mm(highest_hz: float) -> float:
+    """The cut-up with which a note asks the hardest breath that is sensible: W = 0.1 U/f, U = sqrt(2 p/rho)."""
+    speed = np.sqrt(2 * HARDEST_PA / moist_air().density)
+    return float(np.clip(1e3 * STROUHAL * speed / highest_hz, SHORTEST, LONGEST))
+
+
+def window_conductivity(wish: WishedRange, cut_up: float, width: float) -> float:
+    """K of a window through the wall, m; its slope is left to the tuning."""
+    return float(rectangular_hole(1e-3 * width, 1e-3 * cut_up, 1e-3 * wish.wall_mm, 3e-4, 3e-4).conductivity)
+
+
+def hole_conductivity(wish: WishedRange, diameter: float) -> float:
+    """K of a hole through the wall, m."""
+    return float(round_hole(diameter / 2e3, 1e-3 * wish.wall_mm, 3e-4, 3e-4).conductivity)
+
+
+def hole_mm(wish: WishedRange, K: float) -> float:
+    """The diameter of a hole of this conductivity, mm, within what drills and fingertips allow."""
+    low, high = DRILL_MM, SEALED * wish.fingertip_mm
+    if hole_conductivity(wish, low) >= K:
+        return low
+    if hole_conductivity(wish, high) <= K:
+        return high
+    return float(brentq(lambda d: hole_conductivity(wish, d) - K, low, high))
+
+
+# --- fingers --------------------------------------------------------------------------------------------------------
+
+_ROW = ("index", "middle", "ring", "little")  # from the mouth end on
+
+
+def rows(holes: int) -> tuple[int, int]:
+    """How many holes lie in the left and in the right hand's row on top, the shorter the better; thumbs do the rest."""
+    on_top = 8 if holes > 8 else min(holes, 6)
+    return (on_top + 1) // 2, on_top // 2
+
+
+def finger(n: int, holes: int) -> str:
+    """The finger of hole `n`, counted from 0 as they open: the rows from their far ends, then the thumbs."""
+    hand, on_top = ("left", "right")[n % 2], sum(rows(holes))
+    return f"{hand} {_ROW[rows(holes)[n % 2] - 1 - n // 2] if n < on_top else 'thumb'}"

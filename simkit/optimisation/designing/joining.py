@@ -1,0 +1,381 @@
+"""From a divided range to one piece of clay: each chamber tuned by itself, set side by side, tuned in one body."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from scipy.optimize import brentq
+
+from simkit.body import placed_wall
+from simkit.body.between import between
+from simkit.body.clay import fired_g
+from simkit.body.inspection import body_of
+from simkit.optimisation.aims.breath import Meeting, crossings, pressures
+from simkit.optimisation.aims.intune import InTune
+from simkit.optimisation.designing.boxes import BETWEEN_MM, check_room, drawn_to_fit, fitted
+from simkit.optimisation.designing.dividing import NAMES, Plan, divided, droned, finger, rows
+from simkit.optimisation.optimising import optimise
+from simkit.optimisation.outcome import Outcome
+from simkit.optimisation.problem.free import Freedom, freedom
+from simkit.optimisation.problem.limits import Limits
+from simkit.optimisation.problem.rewriting import rewritten
+from simkit.optimisation.problem.trial import Setting, Trial
+from simkit.optimisation.search.descent import Stand, Task, descend
+from simkit.optimisation.search.searching import moving_keys, tidy
+from simkit.optimisation.unison import unisons
+from simkit.pitch import note
+from simkit.vessel import Vessel, loads
+from simkit.vessel.wishes import WishedRange
+
+log = logging.getLogger(__name__)
+
+MEETS = 0.05  # breath at a crossing that differs by less than this is even
+HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it; pascals are unsure by a factor of two
+_ENOUGH = 20.0  # cents^2: less to be gained ends the tuning of one chamber by itself
+_FAR_CENTS = 10.0  # a chamber with a note farther off by itself is tuned by more
+_MOST_STEPS = 5  # of each way to tune the whole body: what can be had takes two or three
+_SLACK_SHARE = 0.04  # fingers set wider apart than asked, so that a chamber may still shrink
+_SIDES, _UNDER = 34.0, 150.0  # degrees from the top: the two hands' rows, the thumbs
+_LIP_MM = 14.0  # from the mouth end to where the windway opens
+
+
+@dataclass(frozen=True)
+class Piece:
+    """What a divided range came to: the design's text, the outcome of its last tuning, and what the wish asked beside.
+
+    plans: by the hand rule; box_mm (along, across, up); mass_g, fired, openings apart; broken: what was asked of box
+    and mass and is not so, in sentences.
+    """
+
+    text: str
+    outcome: Outcome
+    plans: tuple[Plan, ...]
+    box_mm: tuple[float, float, float]
+    mass_g: float
+    broken: tuple[str, ...]
+
+    @property
+    def vessel(self) -> Vessel:
+        """The design."""
+        return self.outcome.vessel
+
+    @property
+    def reached(self) -> bool:
+        """Whether all that was wished is met."""
+        return self.outcome.reached and not self.broken
+
+    @property
+    def verdict(self) -> str:
+        """One sentence, or a few lines where not all was reached."""
+        told = [] if self.outcome.reached and self.broken else [self.outcome.verdict]
+        return "\n".join([*told, *(f"broken: {what}" for what in self.broken)])
+
+
+Kept = Callable[[str, str], None]
+
+
+def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
+    """The instrument that plays a wished range on several chambers; `kept` is told the text of the best so far, and
+    what that plays.
+
+    Ctrl-C while the whole body is tuned keeps the best of that too before it goes on as KeyboardInterrupt.
+    """
+    plans, names = _planned(wish)
+    texts = [chamber_text(wish, name, plan) for name, plan in zip(names, plans, strict=True)]
+    drafts = [loads(f"{head_text(wish)}\n{text}", f"the chamber {n}") for n, text in zip(names, texts, strict=True)]
+    tuned = [_alone(vessel) for vessel in _meeting(drafts)]
+    text = "\n".join([head_text(wish), *texts])
+    draft = loads(text, "the wish")
+    vessel = draft
+    for one in tuned:
+        vessel = vessel.with_chamber(one.chambers[0])
+    vessel = set_side_by_side(_refitted(vessel, wish))
+
+    def written(design: Vessel) -> str:
+        return rewritten(text, draft, design.model_copy(update={"source": draft.source}))
+
+    kept(written(vessel), _APART)
+    outcome = _joined(vessel, wish)
+    kept(written(outcome.vessel), outcome.verdict)
+    if outcome.interrupted:
+        raise KeyboardInterrupt
+    outcome = _evened(outcome)
+    made = written(outcome.vessel)
+    box, mass = box_mm(outcome.vessel), mass_g(outcome.vessel)
+    return Piece(made, outcome, plans, box, mass, tuple(_too_much(wish, box, mass)))
+
+
+_APART = "each chamber is tuned nearly, and by itself: in one body they are some cents off yet"
+
+
+def _planned(wish: WishedRange) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
+    """The chambers by the hand rule, drawn to fit the box, with their names; a drone's stands last."""
+    plans = divided(wish)
+    names = NAMES[wish.chambers]
+    if wish.drone is not None:
+        plans, names = (*plans, droned(wish, note(wish.drone), plans)), (*names, "drone")
+    check_room(wish, plans)
+    return fitted(wish, plans), names
+
+
+def _too_much(wish: WishedRange, box: tuple[float, float, float], mass: float) -> list[str]:
+    said = []
+    for way, is_mm, most in zip(("along", "across", "up"), box, wish.box_mm or box, strict=True):
+        if is_mm > most + 0.05:
+            said.append(f"the piece measures {is_mm:.1f} mm {way}, at most {most:g} asked")
+    if wish.mass_g is not None and mass > wish.mass_g:
+        said.append(f"the fired clay weighs {mass:.0f} g, at most {wish.mass_g:g} asked")
+    return said
+
+
+# --- the parts of the file ------------------------------------------------------------------------------------------
+
+
+def head_text(wish: WishedRange) -> str:
+    """What stands before the chambers."""
+    return _HEAD.format(
+        title=f"{wish.scale} from {wish.lowest} to {wish.highest}",
+        wall=wish.wall_mm,
+        fingertip=wish.fingertip_mm,
+        spacing=wish.spacing_mm,
+        shrinkage=wish.shrinkage_percent,
+    )
+
+
+_HEAD = """\
+# Several chambers in one body. Each has its own window, its own holes and its own notes; the player goes
+# from one to the next. Sizes are of the air inside, in the fired piece, in mm. along runs away from the
+# player, across to the right; around_deg is 0 on top, 90 to the right, 180 underneath.
+title = "{title}"
+
+[clay]
+wall_mm = {wall:g}
+shrinkage_percent = {shrinkage:g}
+
+[hand]
+fingertip_mm = {fingertip:g}         # breadth
+spacing_mm = {spacing:g}           # least from middle to middle of two fingers' holes
+"""
+
+_CHAMBER = """
+[[chamber]]
+name = "{name}"              # {notes}
+shape = "egg"
+length_mm = {length:.2f}
+width_mm = {width:.2f}
+height_mm = {height:.2f}
+widest_at = 0.45
+offset_mm = [0, 0, 0]        # along, across, up
+
+[chamber.voicing]
+along_mm = {along:.1f}
+around_deg = 180
+breath_toward_deg = 0        # away from the player's lips
+window_width_mm = {window:.2f}
+cut_up_mm = {cut_up:.2f}
+windway_height_mm = 0.9
+windway_length_mm = {windway:.1f}
+edge_deg = 45
+"""
+
+_HOLE = """
+[[chamber.hole]]
+name = "{name}"
+along_mm = {along:.1f}
+around_deg = {around:g}
+diameter_mm = {diameter:.2f}
+finger = "{finger}"
+"""
+
+_NOTE = """
+[[chamber.note]]
+pitch = "{pitch}"
+open = [{opened}]
+"""
+
+
+def chamber_text(wish: WishedRange, name: str, plan: Plan) -> str:
+    """One chamber of the file."""
+    window = 0.2 * plan.length_mm
+    text = _CHAMBER.format(
+        name=name,
+        notes=" to ".join(map(str, dict.fromkeys((plan.pitches[0], plan.pitches[-1])))),
+        length=plan.length_mm,
+        width=plan.width_mm,
+        height=plan.height_mm,
+        along=window,
+        window=plan.window_width_mm,
+        cut_up=plan.cut_up_mm,
+        windway=window + _LIP_MM,
+    )
+    count = len(plan.diameters_mm)
+    for n, (along, around) in enumerate(places(wish, plan)):
+        text += _HOLE.format(
+            name=n + 1, along=along, around=around, diameter=plan.diameters_mm[n], finger=finger(n, count)
+        )
+    for n, pitch in enumerate(plan.pitches):
+        text += _NOTE.format(pitch=pitch, opened=", ".join(f'"{k + 1}"' for k in range(n)))
+    return text
+
+
+def places(wish: WishedRange, plan: Plan) -> list[tuple[float, float]]:
+    """Along (mm) and around (degrees) of every hole in the order they open: two rows on top, thumbs underneath."""
+    count = len(plan.diameters_mm)
+    deep, on_top = rows(count)[0], sum(rows(count))
+    middle = 0.57 * plan.length_mm
+    found = []
+    for n in range(count):
+        side = -1 if n % 2 == 0 else 1
+        if n < on_top:
+            step = wish.spacing_mm * (1 + _SLACK_SHARE)
+            found.append((middle + ((deep - 1) / 2 - n // 2) * step, side * _SIDES))
+        else:
+            found.append((middle, side * _UNDER))
+    return found
+
+
+# --- tuning ---------------------------------------------------------------------------------------------------------
+
+
+def _alone(vessel: Vessel) -> Vessel:
+    """One chamber tuned as a piece of its own, as nearly as is worth it before the others stand beside it.
+
+    By size and diameters; where that does not do, by places and the window as well.
+    """
+    name = vessel.chambers[0].name
+    log.info("tuning the chamber %s by itself", name)
+    end = _near(vessel, ["diameters", "size"])
+    if np.abs(end.trial.cents).max() > _FAR_CENTS:
+        end = _near(end.trial.vessel, ["holes", "size", f"{name}.voicing.window_width_mm"])
+    numbers = {key: tidy(key, end.trial.vessel.value(key)) for key in moving_keys(end.task.freedom)}
+    return end.trial.vessel.with_values(numbers)
+
+
+def _near(vessel: Vessel, free: Sequence[str]) -> Stand:
+    may = freedom(vessel, free)
+    return descend(Task(may, (InTune(),), Limits(), Setting(), least_gain=_ENOUGH, most_steps=3), may.start).end
+
+
+def _meeting(drafts: list[Vessel]) -> list[Vessel]:
+    """The chambers with cut-ups such that breath runs on where one takes over from the other.
+
+    The lowest note of each is to ask what the highest of the one below does. Breath goes with about the square of the
+    cut-up, and the highest note of all is not to ask more than HARD_PA for it: so far only are the cut-ups spread.
+    Windows keep their areas. A chamber of one note, a drone, takes over from none.
+    """
+    melody = [vessel for vessel in drafts if len(vessel.chambers[0].notes) > 1]
+    if len(melody) < 2:
+        return drafts
+    log.info("choosing cut-ups with which breath runs on")
+    trials = [Trial.of(Freedom(vessel, ()), np.zeros(0)) for vessel in melody]
+    breath = [np.log(pressures(trial, careful=True)) for trial in trials]
+    spread = [1.0]
+    for n in range(1, len(melody)):
+        pairs = np.array(crossings([trials[m].voices[0].targets for m in (n - 1, n)]))
+        both = np.concatenate(breath[n - 1 : n + 1])
+        spread.append(spread[-1] * float(np.exp((both[pairs[:, 0]] - both[pairs[:, 1]]).mean() / 2)))
+    room = 0.5 * max(np.log(HARD_PA) - float(breath[-1][-1]), 0.0)
+    part = min(1.0, room / np.log(spread[-1])) if spread[-1] > 1 else 1.0
+    return [_spread(vessel, each**part) for vessel, each in zip(melody, spread, strict=True)] + drafts[len(melody) :]
+
+
+def _spread(vessel: Vessel, share: float) -> Vessel:
+    """A chamber with its cut-up times `share` and its window's area kept."""
+    if abs(share - 1) < MEETS / 2:
+        return vessel
+    name = vessel.chambers[0].name
+    cut_up, width = (f"{name}.voicing.{size}" for size in ("cut_up_mm", "window_width_mm"))
+    sizes = {cut_up: vessel.value(cut_up) * share, width: vessel.value(width) / share}
+    return vessel.with_values({key: round(value, 2) for key, value in sizes.items()})
+
+
+def _refitted(vessel: Vessel, wish: WishedRange) -> Vessel:
+    """The chambers drawn to fit the box with the air that they have come to."""
+    keys = [[f"{chamber.name}.{size}_mm" for size in ("length", "width", "height")] for chamber in vessel.chambers]
+    sizes = drawn_to_fit(wish, np.array([[vessel.value(key) for key in each] for each in keys]))
+    numbers = zip(np.ravel(keys).tolist(), sizes.ravel().tolist(), strict=True)
+    return vessel.with_values({key: tidy(key, size) for key, size in numbers})
+
+
+def set_side_by_side(vessel: Vessel) -> Vessel:
+    """Every chamber after the first slid from the right until the clay asked for is left between it and the others.
+
+    All mouth ends lie in one row, and so do the windows, as the player's lips want them. Eggs turned by up to 20
+    degrees make the row at most half a percent narrower, and so none is turned.
+    """
+    lips = _lips(vessel, vessel.chambers[0].name)
+    for n, chamber in enumerate(vessel.chambers[1:], 1):
+        along = round(lips - _lips(vessel, chamber.name), 1)
+        vessel = vessel.with_value(f"{chamber.name}.offset_mm.along_mm", along)
+        nearest = vessel.value(f"{vessel.chambers[n - 1].name}.offset_mm.across_mm")
+        across = float(brentq(partial(_room, vessel, n), nearest, nearest + 400.0, xtol=1e-3))
+        vessel = vessel.with_value(f"{chamber.name}.offset_mm.across_mm", round(across, 2))
+    return vessel
+
+
+def _room(vessel: Vessel, n: int, across: float) -> float:
+    """Clay between chamber `n` set `across` and those before it, less what is asked, mm."""
+    name = vessel.chambers[n].name
+    moved = vessel.with_value(f"{name}.offset_mm.across_mm", across)
+    mine = placed_wall(moved, moved.chamber(name))
+    before = [placed_wall(moved, other) for other in moved.chambers[:n]]
+    return min(1e3 * between(wall, mine).thickness for wall in before) - moved.clay.least_between_mm - BETWEEN_MM
+
+
+def _lips(vessel: Vessel, name: str) -> float:
+    """Where the windway of a chamber opens, mm along from the chamber's own zero."""
+    voicing = vessel.chamber(name).voicing
+    assert voicing is not None
+    return voicing.along_mm - voicing.cut_up_mm / 2 - voicing.windway_length_mm
+
+
+def _joined(vessel: Vessel, wish: WishedRange) -> Outcome:
+    """The whole body tuned: what the common outside changes is taken up by holes and windows, with no wall moved.
+
+    Where that does not do, sizes change too and chambers slide as they grow or shrink; where box or mass do not hold,
+    chambers are shaped to nest.
+    """
+    log.info("tuning %d chambers in one body", len(vessel.chambers))
+    limits = Limits(box_mm=wish.box_mm, mass_g=wish.mass_g)
+    windows = [f"{chamber.name}.voicing.window_width_mm" for chamber in vessel.chambers]
+    ways = [(["diameters", *windows], "by holes and windows")]
+    ways += [(["diameters", "size", "offsets", *windows], "with their sizes and where they stand")]
+    if _too_much(wish, box_mm(vessel), mass_g(vessel)):
+        ways = [(["diameters", "shape", "offsets", *windows], "and shaping them to nest")]
+    for free, doing in ways:
+        log.info("tuning them %s", doing)
+        outcome = optimise(vessel, free, limits=limits, keep_best=True, most_steps=_MOST_STEPS)
+        vessel = outcome.vessel
+        if outcome.reached or outcome.interrupted or unisons(outcome.after, outcome.off):
+            break  # sizes mend a unison only in part
+    return outcome
+
+
+def _evened(outcome: Outcome) -> Outcome:
+    """The piece with windways of such heights that breath meets at the crossings to the last percent; no note moves."""
+    if len(outcome.vessel.chambers) == 1:
+        return outcome
+    log.info("making breath meet by the heights of the windways")
+    met = optimise(outcome.vessel, "windway", aims=(Meeting(),))
+    evidence = replace(outcome.evidence, aims={**outcome.evidence.aims, **met.evidence.aims})
+    return replace(outcome, vessel=met.vessel, after=met.after, moved=outcome.moved + met.moved, evidence=evidence)
+
+
+# --- size and weight ------------------------------------------------------------------------------------------------
+
+
+def box_mm(vessel: Vessel) -> tuple[float, float, float]:
+    """The piece's size along, across and up with its clay, mm."""
+    body = body_of(vessel)
+    boxes = np.array([chamber.wall.box for chamber in body.chambers])
+    across, along, up = 1e3 * (boxes[:, 1].max(axis=0) - boxes[:, 0].min(axis=0) + 2 * body.thickness)
+    return float(along), float(across), float(up)
+
+
+def mass_g(vessel: Vessel) -> float:
+    """The fired clay's mass, g; openings and mouthpieces left out."""
+    return fired_g(body_of(vessel))

@@ -1,0 +1,245 @@
+"""A first design from a wish: this scale, so many holes, this figure, these hands. Sized by the hand rule, then tuned.
+
+The rule of the trade is f^2 ~ K/V: the lowest note fixes the window's conductivity over the chamber's volume, each
+note above it wants a hole more. What chooses among all the pieces that play the scale is the hand: the chamber is as
+long as the fingers need, and no hole wider than they seal nor smaller than a drill.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.optimize import brentq
+
+from simkit.air import moist_air
+from simkit.body import placed_wall
+from simkit.errors import InputError
+from simkit.optimisation.designing.dividing import SHORTEST, WIDE, cut_up_mm
+from simkit.optimisation.optimising import optimise
+from simkit.optimisation.outcome import Outcome
+from simkit.optimisation.problem.bounds import DRILL_MM, axis_ends_mm, group
+from simkit.optimisation.problem.rewriting import rewritten
+from simkit.optimisation.search.fingerings import fingered
+from simkit.pitch import Tuning
+from simkit.sound.elements.openings import rectangular_hole, round_hole
+from simkit.vessel import FINGERS, Vessel, loads
+from simkit.vessel.hands import BESIDE_MM, SEALED
+from simkit.vessel.starter import starter
+from simkit.vessel.wishes import Wish
+
+log = logging.getLogger(__name__)
+
+_SIDES = 34.0  # degrees from the top at which the two hands' rows of holes lie
+_UNDER = 150.0  # and the thumbs'
+_OBLONG = 2.1  # a window's width over its cut-up, where its longest cut-up serves
+_MOST_STEPS = 8  # of each of two descents: a wish that can be granted takes fewer
+_HOPELESS = 1.5  # of what places and walls may mend where the hand rule finds no hole to be right
+_ENDS_SHARE = 0.36  # of a chamber's length that bears no holes: the mouth end with the window, the far tip
+
+
+def wish(
+    scale: str,
+    holes: int = 7,
+    *,
+    notes: int | None = None,
+    shape: str = "egg",
+    fingertip_mm: float = 17.0,
+    wall_mm: float = 4.0,
+    shrinkage_percent: float = 10.0,
+    seed: int = 0,
+) -> Outcome:
+    """The design of a wish, sized by the hand rule and tuned: a scale such as "C5 major" on so many holes.
+
+    notes: how many of the scale, one more than the holes unless said otherwise; fingertip_mm: breadth of an index
+    finger's tip; shrinkage_percent: of the clay, wet to fired. The design is the outcome's `vessel`; `reached` tells
+    whether it plays every note. An InputError for a wish that cannot be.
+    """
+    return wished(Wish(scale, holes, shape, fingertip_mm, notes, wall_mm, shrinkage_percent), seed)[1]
+
+
+def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
+    """The text of a commented design file that plays the wish as well as can be, and how it came about."""
+    _check(wish)
+    text = _drafted(wish)
+    draft = loads(text, "the wish")
+    drawn = fingered(_sized(wish, draft), "linear" if wish.in_a_row else "few", seed)
+    fingerings = None if wish.in_a_row else "few"
+    low, high = _served(wish, draft)
+    hopeful = low < _HOPELESS * high
+    if hopeful:
+        outcome = optimise(drawn, ["holes", "size"], fingerings=fingerings, seed=seed, most_steps=_MOST_STEPS)
+        drawn, fingerings = outcome.vessel, None
+    else:
+        log.info("no hole is narrow and wide enough for these fingers: seeking the best compromise")
+    if not hopeful or not outcome.reached:
+        steps = _MOST_STEPS if hopeful else _MOST_STEPS // 2
+        outcome = optimise(drawn, ["holes", "size", "voicing"], fingerings=fingerings, seed=seed, most_steps=steps)
+    return rewritten(text, draft, outcome.vessel.model_copy(update={"source": draft.source})), outcome
+
+
+def _check(wish: Wish) -> None:
+    if wish.faults:
+        raise InputError(list(wish.faults))
+    starter(wish.shape)  # refuses a figure that is none
+
+
+# --- the draft: the starter's text with other holes, notes and hands ------------------------------------
+
+_ROW = ("index", "middle", "ring", "little")  # from the mouth end on
+
+
+def _rows(holes: int) -> tuple[int, int]:
+    """How many holes lie in the left and in the right hand's row on top: eight at most, thumbs have the next."""
+    on_top = min(holes, 8)
+    return (on_top + 1) // 2, on_top // 2
+
+
+def _player(n: int, holes: int) -> str:
+    """The finger of hole `n`, counted from 0, as a line of the file: the rows are opened from their far ends, then the
+    thumbs'. More than ten have none left: the maker says which fingertip, if any, lies over two."""
+    hand = ("left", "right")[n % 2]
+    if n < 8:
+        return f'finger = "{hand} {_ROW[_rows(holes)[n % 2] - 1 - n // 2]}"'
+    return f'finger = "{hand} thumb"' if n < len(FINGERS) else "# finger: all ten are taken"
+
+
+def _drafted(wish: Wish) -> str:
+    title = f"{wish.scale}, {wish.holes} holes"
+    head, _, _ = starter(wish.shape, title, wish.wall_mm, wish.shrinkage_percent).partition("[[chamber.hole]]")
+    spacing = wish.fingertip_mm + BESIDE_MM
+    hand = _HAND.format(fingertip=wish.fingertip_mm, spacing=spacing, sealed=SEALED)
+    head = re.sub(r"\[hand\].*?\n\n", f"{hand}\n", head, count=1, flags=re.DOTALL)
+    names = [str(n + 1) for n in range(wish.holes)]
+    holes = "\n".join(_HOLE.format(name=name, finger=_player(n, wish.holes)) for n, name in enumerate(names))
+    notes = "\n".join(f'[[chamber.note]]\npitch = "{pitch}"\nopen = []\n' for pitch in wish.pitches)
+    return f"{head}{holes}\n# The notes, and the holes open for each; all others are covered, [] covers all.\n{notes}"
+
+
+_HAND = """\
+[hand]
+fingertip_mm = {fingertip:g}         # breadth; a hole of {sealed:g} of it is the widest that it seals
+spacing_mm = {spacing:g}           # least from middle to middle of two fingers' holes
+"""
+
+_HOLE = '[[chamber.hole]]\nname = "{name}"\nalong_mm = 30\naround_deg = 0\ndiameter_mm = 5\n{finger}\n'
+
+
+# --- the hand rule ----------------------------------------------------------------------------------------
+
+
+def _sized(wish: Wish, draft: Vessel) -> Vessel:
+    """The draft with chamber, window and places of holes as the hand rule and the hand want them."""
+    (size,) = group(draft, "size")
+    grown = draft.with_values(size.values(_growth(wish, draft)))
+    chamber = grown.chambers[0]
+    wall = placed_wall(grown, chamber)
+    cut_up, width = _window_mm(wish, grown, _window_conductivity(wish, grown, wall.volume))
+    first, last = axis_ends_mm(wall)
+    rows: dict[str, float] = {
+        f"{chamber.name}.voicing.cut_up_mm": round(cut_up, 2),
+        f"{chamber.name}.voicing.window_width_mm": round(width, 2),
+        f"{chamber.name}.voicing.along_mm": round(first + 0.2 * (last - first), 1),
+    }
+    for hole, (along, around) in zip(chamber.holes, _places(wish, first, last), strict=True):
+        key = f"{chamber.name}.hole.{hole.name}"
+        rows |= {f"{key}.along_mm": round(along, 1), f"{key}.around_deg": around}
+    return grown.with_values(rows)
+
+
+def _growth(wish: Wish, draft: Vessel) -> float:
+    """By what factor the draft's chamber grows: to where the fingers fit, within what its window can serve."""
+    wall = placed_wall(draft, draft.chambers[0])
+    first, last = axis_ends_mm(wall)
+    row = (_rows(wish.holes)[0] - 1) * (wish.fingertip_mm + BESIDE_MM)
+    needed = (row + wish.fingertip_mm) / ((1 - _ENDS_SHARE) * (last - first))
+    low, high = _served(wish, draft)
+    asked = _window_conductivity(wish, draft, wall.volume) * needed**3
+    served = min(max(asked, low), max(low, high))
+    return float(needed * (served / asked) ** (1 / 3))
+
+
+def _served(wish: Wish, draft: Vessel) -> tuple[float, float]:
+    """The window's conductivities, m, that it can have and with which the holes of a row can be drilled and sealed:
+    from and to. Crossed where there are none: then the wish is out of reach by the hand rule.
+
+    K ~ V ~ size^3, so they tell how large the chamber may be.
+    """
+    longest = _longest_mm(wish)
+    low, high = _conductivity_at(draft, SHORTEST, _OBLONG), _conductivity_at(draft, longest, WIDE)
+    if not wish.in_a_row:
+        return low, high
+    steps = np.diff(_heights(wish))
+    smallest, widest = (_hole_conductivity(draft, d) for d in (DRILL_MM, SEALED * wish.fingertip_mm))
+    return max(low, smallest / steps.min()), min(high, widest / steps.max())
+
+
+def _heights(wish: Wish) -> np.ndarray:
+    """(f/f0)^2 - 1 of the notes above the lowest: the conductivity that their holes must bring, in units of the
+    window's."""
+    hz = np.array([Tuning().frequency(pitch) for pitch in wish.pitches])
+    return np.square(hz / hz[0]) - 1
+
+
+def _window_conductivity(wish: Wish, vessel: Vessel, volume: float) -> float:
+    """K = V (2 pi f0/c)^2, m."""
+    f0 = Tuning().frequency(wish.pitches[0])
+    return volume * (2 * np.pi * f0 / moist_air().sound_speed) ** 2
+
+
+def _wall_and_rims(vessel: Vessel) -> tuple[float, float, float]:
+    clay = vessel.clay
+    return 1e-3 * clay.wall_mm, 1e-3 * clay.edge_radius_mm, 1e-3 * clay.edge_inside_radius_mm
+
+
+def _conductivity_at(vessel: Vessel, cut_up_mm: float, oblong: float) -> float:
+    """K of a window of this cut-up, so many times as wide as that, m."""
+    width, height = 1e-3 * oblong * cut_up_mm, 1e-3 * cut_up_mm
+    return float(rectangular_hole(width, height, *_wall_and_rims(vessel)).conductivity)
+
+
+def _hole_conductivity(vessel: Vessel, diameter_mm: float) -> float:
+    return float(round_hole(diameter_mm / 2e3, *_wall_and_rims(vessel)).conductivity)
+
+
+def _longest_mm(wish: Wish) -> float:
+    """The longest cut-up with which the highest note does not ask more breath than is sensible."""
+    return cut_up_mm(Tuning().frequency(wish.pitches[-1]))
+
+
+def _window_mm(wish: Wish, vessel: Vessel, conductivity: float) -> tuple[float, float]:
+    """Cut-up and width of a window of this conductivity: oblong, and wider where its cut-up may not grow."""
+
+    def oblong(cut_up: float) -> float:
+        return _conductivity_at(vessel, cut_up, _OBLONG) - conductivity
+
+    longest = _longest_mm(wish)
+    if oblong(SHORTEST) >= 0:
+        return SHORTEST, _OBLONG * SHORTEST
+    if oblong(longest) >= 0:
+        cut_up = float(brentq(oblong, SHORTEST, longest))
+        return cut_up, _OBLONG * cut_up
+
+    def wider(share: float) -> float:
+        return _conductivity_at(vessel, longest, share) - conductivity
+
+    return longest, longest * (WIDE if wider(WIDE) <= 0 else float(brentq(wider, _OBLONG, WIDE)))
+
+
+def _places(wish: Wish, first: float, last: float) -> Sequence[tuple[float, float]]:
+    """Along (mm) and around (degrees) of every hole: two rows on top, thumbs underneath."""
+    rows = _rows(wish.holes)[0]
+    middle, spacing = first + 0.56 * (last - first), wish.fingertip_mm + BESIDE_MM
+    step = min(spacing, (1 - _ENDS_SHARE) * (last - first) / max(rows, 1))
+    places = []
+    for n in range(wish.holes):
+        side = -1 if n % 2 == 0 else 1
+        if n < 8:
+            places.append((middle + ((rows - 1) / 2 - n // 2) * step, side * _SIDES))
+        elif n < 10:
+            places.append((middle, side * _UNDER))
+        else:
+            places.append((middle + (rows - 1) / 2 * step, side * (_SIDES + 40)))
+    return places

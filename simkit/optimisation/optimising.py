@@ -1,0 +1,203 @@
+"""From a design and what may move in it to the best design found."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from simkit.errors import Fault, InputError, SimkitError
+from simkit.optimisation.aims.breath import Margin
+from simkit.optimisation.aims.handmade import Hands, hand_error_of
+from simkit.optimisation.aims.intune import Aim, InTune, Stay
+from simkit.optimisation.aims.slopes import slopes_beside
+from simkit.optimisation.outcome import Active, ChamberSlopes, Evidence, Judged, Outcome, Started
+from simkit.optimisation.problem.free import freedom
+from simkit.optimisation.problem.limits import Limits
+from simkit.optimisation.problem.trial import Setting, Trial, drawn
+from simkit.optimisation.reasons import AT_MM, held, moved
+from simkit.optimisation.search.descent import HOLDS_MM, Descent, Stand, Task
+from simkit.optimisation.search.fingerings import fingered
+from simkit.optimisation.search.searching import Search, searched
+from simkit.optimisation.search.step import prices
+from simkit.optimisation.unmet import kept_in_tune, would_meet
+from simkit.pitch import cents
+from simkit.sound import models
+from simkit.sound.answers.prediction import Prediction, predict
+from simkit.vessel import DesignError, Vessel
+
+log = logging.getLogger(__name__)
+
+
+def optimise(
+    vessel: Vessel,
+    free: str | Iterable[str] | None = None,
+    *,
+    keep: str | Iterable[str] | None = None,
+    pairs: Iterable[Sequence[str]] = (),
+    aims: Sequence[Aim] = (InTune(),),
+    limits: Limits | None = None,
+    starts: int = 1,
+    seed: int = 0,
+    fingerings: str | None = None,
+    lossless: bool = False,
+    windway: str = "closed",
+    tolerance_cents: float = 0.5,
+    judge: bool = False,
+    keep_best: bool = False,
+    most_steps: int = 25,
+) -> Outcome:
+    """Move what is free in a design until its notes meet their targets within the limits; the best found.
+
+    free: groups (see `freedom`) or dotted keys, one or several; without it what the design's `[free]` says. keep: what
+    of it stays all the same, pairs: holes that move as mirror images, see `freedom`. aims: what is wanted, in tune
+    unless said otherwise; in tune is one to be named among several. The first of `starts` is the design itself, the
+    others are drawn at random from `seed`; the same seed gives the same design. judge: also the air meshed as a whole
+    on the lowest, a middle and the highest note of
+    every chamber, which takes its time. keep_best: Ctrl-C ends the search with the best so far, `interrupted`.
+    most_steps: from every start, after which the best so far must do.
+    """
+    began = time.process_time()
+    if starts < 1:
+        raise InputError([Fault.of("starts", starts, "1 or more")])
+    if not any(chamber.notes for chamber in vessel.chambers):
+        raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
+    given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
+    may = freedom(vessel, free, keep, pairs)
+    stay = Stay.near(may)
+    task = Task(may, tuple(aims), limits or Limits(), Setting(lossless, windway), most_steps=most_steps, felt=stay.felt)
+    before = _predicted(vessel, lossless, windway)
+
+    def search_by(task: Task) -> Search:
+        return searched(task, stay, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
+
+    search = kept_in_tune(task, search_by, tolerance_cents)
+    end = search.end
+    after = predict(end.trial.vessel, "ports", lossless=lossless, windway=windway)
+    outcome = Outcome(
+        vessel=end.trial.vessel,
+        start=given,
+        before=before,
+        after=after,
+        moved=moved(given, end, stay),
+        told=_told(task, end),
+        broken=(*_broken(end), *_missed(aims, end)),
+        active=() if search.interrupted else _active(end),  # prices mean something where a search has ended
+        tolerance_cents=tolerance_cents,
+        setting=task.setting,
+        interrupted=search.interrupted,
+        evidence=Evidence(
+            {aim.measures: aim.value(end.trial) for aim in aims},
+            tuple(_started(name, descent) for name, descent in search.descents),
+            (),
+            hole_slopes(end.trial),
+            hand_error_of(end.trial, Hands()),
+            time.process_time() - began,
+            seed,
+        ),
+    )
+    return judged(outcome) if judge and not search.interrupted else outcome
+
+
+def _predicted(vessel: Vessel, lossless: bool, windway: str) -> Prediction | None:
+    try:
+        return predict(vessel, "ports", lossless=lossless, windway=windway)
+    except SimkitError:
+        return None
+
+
+def _told(task: Task, end: Stand) -> tuple[str, ...]:
+    """What the start breaks, in sentences, and where nothing that is free can mend it."""
+    vessel = task.freedom.vessel
+    said = list(task.freedom.told)
+    try:
+        body = drawn(vessel)
+    except DesignError as why:
+        return (*said, *(str(fault) for fault in why.faults))
+    left, rows = task.limits.left(vessel, body), task.limits.rows(vessel, body)
+    for n in np.flatnonzero(left < -HOLDS_MM).tolist():
+        rest = "" if end.movable[n] else f"; nothing that is free can mend it{would_meet(task, n)}"
+        said.append(f"the start breaks a limit by {rows[n].lacks(left[n])}: {rows[n]}{rest}")
+    return tuple(said)
+
+
+def _broken(end: Stand) -> Iterable[str]:
+    rows = end.task.limits.rows(end.trial.vessel, end.trial.body)
+    let_go = end.task.let_go if end.task.let_go is not None else np.zeros(len(rows))
+    for n in np.flatnonzero(end.room < -AT_MM).tolist():
+        if not (end.movable[n] or rows[n].asked):
+            continue
+        if let_go[n]:
+            rest = f"; what is free cannot meet it and keep the notes in tune{would_meet(end.task, n)}"
+        else:
+            rest = "" if end.movable[n] else f"; nothing that is free can mend it{would_meet(end.task, n)}"
+        yield f"{rows[n]}, by {rows[n].lacks(end.room[n])}{rest}"
+
+
+def _missed(aims: Sequence[Aim], end: Stand) -> Iterable[str]:
+    for aim in aims:
+        if isinstance(aim, Margin) and aim.value(end.trial) < aim.least - _NEAR_MARGIN:
+            yield f"the least overblowing margin, at least {aim.least:g}, is {aim.value(end.trial):.2f}"
+
+
+_NEAR_MARGIN = 0.02
+
+
+def _active(end: Stand) -> tuple[Active, ...]:
+    """The limits and bounds that the design stands at, the costliest first."""
+    found = held(end)
+    rows = np.array([limit.slopes for limit in found]).reshape(-1, len(end.x))
+    cost = prices(end.slopes.T @ end.sought, rows)
+    # Prices of rows counted in clear changes become those per unit of the number.
+    active = [Active(h.key, h.said, h.rule, float(c / h.unit)) for h, c in zip(found, cost, strict=True)]
+    return tuple(sorted(active, key=lambda limit: -limit.price))
+
+
+def _started(name: str, descent: Descent) -> Started:
+    end = descent.end
+    worst = float(np.abs(end.trial.cents).max())
+    return Started(name, worst, end.merit, len(descent.merits) - 1, descent.looked_at)
+
+
+def hole_slopes(trial: Trial) -> tuple[ChamberSlopes, ...]:
+    """How every note answers to every hole, exactly: cents per 0.1 mm of diameter."""
+    step = 1e-4
+    neighbours = []
+    for chamber in trial.vessel.chambers:
+        for hole in chamber.holes:
+            wider = trial.vessel.with_value(f"{chamber.name}.hole.{hole.name}.diameter_mm", hole.diameter_mm + step)
+            neighbours.append(trial.beside(wider, step))
+    if not neighbours:
+        return ()
+    slopes = 0.1 * slopes_beside(trial, neighbours)
+    found, first_note, first_hole = [], 0, 0
+    for chamber in trial.vessel.chambers:
+        notes, holes = len(chamber.notes), len(chamber.holes)
+        if notes:
+            part = slopes[first_note : first_note + notes, first_hole : first_hole + holes]
+            pitches, names = tuple(n.pitch for n in chamber.notes), tuple(h.name for h in chamber.holes)
+            found.append(ChamberSlopes(chamber.name, pitches, names, part))
+        first_note, first_hole = first_note + notes, first_hole + holes
+    return tuple(found)
+
+
+def judged(outcome: Outcome) -> Outcome:
+    """The outcome with the lowest, a middle and the highest note of every chamber by the air meshed as a whole."""
+    if "resolved" not in models.models():
+        return outcome
+    setting = outcome.setting
+    cases = models.cases(outcome.vessel, lossless=setting.lossless, windway=setting.windway)
+    found = []
+    for case, chamber in zip(cases, outcome.after.chambers, strict=True):
+        notes = sorted((n for n in chamber.notes if n.target_hz), key=lambda note: note.target_hz or 0.0)
+        judge = models.resonator("resolved", case)
+        for n in dict.fromkeys((0, len(notes) // 2, len(notes) - 1)) if notes else ():
+            note = notes[n]
+            log.info("asking the judge about %s, half a minute a note", note.pitch)
+            (ring,) = judge.resonances(note.open, 1)
+            off = cents(ring.frequency_hz, note.target_hz or 0.0)
+            found.append(Judged(chamber.name, note.pitch or "", note.answer.cents or 0.0, off))
+    return replace(outcome, evidence=replace(outcome.evidence, judged=tuple(found)))

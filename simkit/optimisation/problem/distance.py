@@ -1,0 +1,69 @@
+"""How far a design has moved as a maker feels it, so that "nearest to the start" means what it says at the bench.
+
+One is a millimetre of place along the wall, a millimetre of an opening's size, or a percent of a chamber's size.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.body import Body
+from simkit.optimisation.problem.free import Freedom
+from simkit.optimisation.problem.trial import body_beside, drawn
+from simkit.vessel import Vessel
+
+_CLEAR = 5.0  # what a clear change counts for of a number that is none of these: an edge's slope, a chamber's turn
+_LEAST = 0.2  # a clear change counts for no less: a hole at the very tip turns without going anywhere
+_SHARES = ("widest_at", "squareness")  # plain ratios: a hundredth is a percent
+
+
+def felt(may: Freedom) -> np.ndarray:
+    """By how much (n,) one unit of each free number changes the design, at its start.
+
+    A number that moves several things counts as the root of the sum of their squares, one that scales a whole chamber
+    as its percent. DesignError where an opening has no place.
+    """
+    vessel = may.at(may.start)
+    body = drawn(vessel)
+    found = np.empty(len(may.numbers))
+    for n, number in enumerate(may.numbers):
+        if is_place(number.name):
+            other = may.beside(vessel, n, number.step)
+            found[n] = _slid_mm(body, body_beside(vessel, body, other)) / number.step
+        elif number.is_factor:
+            found[n] = 100 / number.start
+        else:
+            sizes = [share * _sized(vessel, key) for key, share in zip(number.keys, number.shares, strict=True)]
+            found[n] = float(np.linalg.norm(sizes)) or _CLEAR / number.reach
+    return np.maximum(found, _LEAST / may.reach)
+
+
+def is_place(key: str) -> bool:
+    """Whether a number slides an opening along a wall."""
+    return (".hole." in key or ".voicing." in key) and key.endswith((".along_mm", ".around_deg"))
+
+
+def is_share(key: str) -> bool:
+    """Whether a number is a proportion of a chamber, a hundredth of which is a percent."""
+    return key.rpartition(".")[2] in _SHARES
+
+
+def is_percent(key: str) -> bool:
+    """Whether a number is a chamber's own size or proportion, of which percents count."""
+    if ".hole." in key or ".voicing." in key or ".offset_mm." in key or key.startswith("clay."):
+        return False
+    return key.endswith("_mm") or is_share(key)
+
+
+def _slid_mm(body: Body, other: Body) -> float:
+    """How far openings have slid from one body to another, mm: root of the sum of squares."""
+    before, after = (np.array([o.center for c in b.chambers for o in c.all_openings]) for b in (body, other))
+    return 1e3 * float(np.linalg.norm(after - before))
+
+
+def _sized(vessel: Vessel, key: str) -> float:
+    """What one unit of a number counts; 0 for one that is neither a length nor a proportion."""
+    if is_share(key):
+        return 100.0
+    value = abs(vessel.value(key)) if is_percent(key) else 0.0
+    return 100 / value if value else float(key.endswith("_mm"))

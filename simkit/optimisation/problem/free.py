@@ -1,0 +1,157 @@
+"""What may move: numbers of a design with bounds, as data that no aim, limit or solver looks behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from simkit.errors import Fault
+from simkit.optimisation.problem import bounds
+from simkit.optimisation.problem.bounds import FreeNumber
+from simkit.optimisation.problem.pinned import kept, paired
+from simkit.optimisation.problem.wording import spoken
+from simkit.vessel import Bounds, DesignError, Tie, Vessel
+from simkit.vessel.keys import find
+from simkit.vessel.part import Path, slots
+from simkit.vessel.spelling import did_you_mean, one_or_more
+
+
+@dataclass(frozen=True)
+class Freedom:
+    """A design and the numbers in it that may move; a point `x` (n,) gives each of them a value."""
+
+    vessel: Vessel
+    numbers: tuple[FreeNumber, ...]
+
+    @cached_property
+    def start(self) -> np.ndarray:
+        """The numbers as the design has them, moved into their bounds where they start outside."""
+        return np.clip(np.array([number.start for number in self.numbers]), self.low, self.high)
+
+    @cached_property
+    def low(self) -> np.ndarray:
+        """Lower bounds (n,)."""
+        return np.array([number.low for number in self.numbers])
+
+    @cached_property
+    def high(self) -> np.ndarray:
+        """Upper bounds (n,)."""
+        return np.array([number.high for number in self.numbers])
+
+    @cached_property
+    def reach(self) -> np.ndarray:
+        """A clear change of each number (n,): the scale that makes numbers of unlike units comparable."""
+        return np.array([number.reach for number in self.numbers])
+
+    @cached_property
+    def _tied(self) -> bool:
+        return any(isinstance(free, Tie) for free in self.vessel.free.values())
+
+    def at(self, x: Sequence[float] | np.ndarray) -> Vessel:
+        """The design with its free numbers at `x`, and what is tied to them in step; DesignError if it is none."""
+        values: dict[str, float] = {}
+        for number, value in zip(self.numbers, x, strict=True):
+            values |= number.values(float(value))
+        vessel = self.vessel.with_values(values)
+        return vessel.with_ties() if self._tied else vessel
+
+    def beside(self, vessel: Vessel, n: int, step: float) -> Vessel:
+        """The design `vessel` with number `n` a step further, so small that nothing need be checked again.
+
+        From where the design is: a file's numbers are rounded, by more than such a step.
+        """
+        number = self.numbers[n]
+        values = {key: vessel.value(key) + share * step for key, share in zip(number.keys, number.shares, strict=True)}
+        if self._tied:
+            return vessel.with_values(values).with_ties()
+        for key, value in values.items():
+            path = find(Vessel, vessel, key)
+            assert path is not None  # `freedom` has looked it up
+            vessel = _put(vessel, path, value)
+        return vessel
+
+    def without(self, unwanted: Iterable[str]) -> Freedom:
+        """The same with some numbers, by name, held where the design has them."""
+        held = set(unwanted)
+        return Freedom(self.vessel, tuple(number for number in self.numbers if number.name not in held))
+
+    def moved_to(self, vessel: Vessel) -> np.ndarray:
+        """The point of a design that has moved within this freedom."""
+        return np.array([vessel.value(n.keys[0]) / n.shares[0] for n in self.numbers])
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Numbers that start outside their bounds, in sentences."""
+        return tuple(
+            f"{spoken(self.vessel, number.name)} = {number.start:.4g} starts outside its bounds "
+            f"{number.low:.4g} to {number.high:.4g}"
+            for number in self.numbers
+            if not number.low - 1e-9 <= number.start <= number.high + 1e-9
+        )
+
+
+def _put(node: Any, path: Path, value: float) -> Any:
+    """A part or a row with another number at a path; nothing is checked."""
+    if not path:
+        return value
+    step, rest = path[0], path[1:]
+    if isinstance(step, str):
+        attribute = slots(type(node))[step].attribute
+        return node.model_copy(update={attribute: _put(getattr(node, attribute), rest, value)})
+    changed = (*node[:step], _put(node[step], rest, value), *node[step + 1 :])
+    return node._make(changed) if hasattr(node, "_make") else changed
+
+
+def freedom(
+    vessel: Vessel,
+    free: str | Iterable[str] | None = None,
+    keep: str | Iterable[str] | None = None,
+    pairs: Iterable[Sequence[str]] = (),
+) -> Freedom:
+    """What may move in a design: the groups or dotted keys in `free`, or without them what its `[free]` says.
+
+    Groups are diameters, places, holes (both), voicing, windway (its height, for the breath), shape, size (the
+    whole chamber larger or smaller) and offsets (where chambers beside the first stand). Bounds
+    written in `[free]` hold for whatever is chosen; a number tied to another follows it and is not free itself.
+    keep: what of it stays all the same: holes by name, groups, dotted keys. pairs: holes whose places stay mirror
+    images left and right, as ("1", "4").
+    """
+    ties = {key for key, value in vessel.free.items() if isinstance(value, Tie)}
+    given = {key: value for key, value in vessel.free.items() if isinstance(value, Bounds)}
+    if free is None:
+        chosen = [bounds.named(vessel, key) for key in given]
+    else:
+        chosen = [number for word in one_or_more(free) for number in _chosen(vessel, word)]
+    single = {number.name: number for number in chosen if not number.is_factor and number.keys[0] not in ties}
+    found = {key: number.bounded(*given[key]) if key in given else number for key, number in single.items()}
+    for number in chosen:
+        rest = [key for key in number.keys if key not in single and key not in ties]
+        if number.is_factor and rest:
+            found[number.name] = number.scaling_only(rest)
+    found = paired(vessel, kept(vessel, found, one_or_more(keep)), pairs)
+    if not found and (free is not None or keep is not None):
+        asked = ", ".join(one_or_more(free))
+        raise DesignError([Fault.of("free", asked, _NONE_HERE)])
+    if not found:
+        raise DesignError([Fault(vessel.source, "free", None, _NOTHING)])
+    return Freedom(vessel, tuple(found.values()))
+
+
+_NONE_HERE = "what this design has and no tie holds; offsets want a second chamber, voicing and windway a window"
+_NOTHING = f"a table [free] with bounds, or `free` with some of {', '.join(bounds.GROUPS)}"
+
+
+def _chosen(vessel: Vessel, word: str) -> list[FreeNumber]:
+    """The numbers of a group, of a chamber's group such as body.diameters, or of one dotted key."""
+    chamber, _, group = word.rpartition(".")
+    if group in bounds.GROUPS and (not chamber or any(c.name == chamber for c in vessel.chambers)):
+        return bounds.group(vessel, group, chamber or None)
+    if word in vessel.numbers:
+        return [bounds.named(vessel, word)]
+    known = [*bounds.GROUPS, *vessel.numbers]
+    allowed = f"{', '.join(bounds.GROUPS)}, or a dotted key of this design{did_you_mean(word, known)}"
+    raise DesignError([Fault.of("free", word, allowed)])

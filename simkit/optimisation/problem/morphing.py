@@ -1,0 +1,134 @@
+"""The same meshes under another shape: what a small change of a wall does to the port field, without meshing anew.
+
+Wall nodes go straight to the new wall and nodes in the air follow smoothly, so the port field is a smooth function of
+the shape and small differences give its derivatives. (A mesh made anew would differ by some tenth of a cent.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
+
+import numpy as np
+from scipy.sparse import csr_matrix, diags
+from scipy.sparse.linalg import splu
+
+from simkit.body import AirMesh, Body
+from simkit.body.meshes.curved import offset_points
+from simkit.body.walls.wall import project
+from simkit.field import BodyAir, port_solution
+from simkit.field.fem.quadrature import volume_rule
+from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.inside import InsideAir
+from simkit.field.reduced.outside import OutsideAir
+from simkit.optimisation.problem.trial import Neighbour, Trial
+from simkit.optimisation.problem.windows import aperture_beside
+from simkit.sound.elements.openings import Aperture
+from simkit.sound.models.circuit import Circuit
+from simkit.sound.models.ports import wall_loss
+
+
+class MovedAir:
+    """What a trial's chambers sound as in designs a small step beside it that have other walls, clay or air."""
+
+    def __init__(self, trial: Trial):
+        self.trial = trial
+
+    def circuits(self, neighbour: Neighbour) -> tuple[Circuit, ...]:
+        """The circuit of each chamber that has notes, in the neighbour's body and air."""
+        apertures = self._apertures(neighbour)
+        if neighbour.has_walls_of(self.trial):
+            # Other air, or another windway: all is asked anew but the window's relief, which would jump.
+            return tuple(_with(v.resonator.circuit, apertures) for v in neighbour.trial(self.trial).voices)
+        air = self._moved(neighbour.body)
+        solution = port_solution(air, [chamber.all_openings for chamber in neighbour.body.chambers])
+        circuits = []
+        for voice in self.trial.voices:
+            was = voice.resonator.circuit
+            loss = was.loss if was.lossless else wall_loss(air, neighbour.body, voice.case)
+            circuits.append(replace(_with(was, apertures), field=solution.field, loss=loss))
+        return tuple(circuits)
+
+    def _apertures(self, neighbour: Neighbour) -> list[Aperture]:
+        """Every opening's aperture in the neighbour's body, beside its own in the trial's."""
+        before, after = (
+            [o for chamber in b.chambers for o in chamber.all_openings] for b in (self.trial.body, neighbour.body)
+        )
+        rest = [duct.aperture for duct in self.trial.voices[0].resonator.circuit.ducts]
+        return [aperture_beside(old, new, a) for old, new, a in zip(before, after, rest, strict=True)]
+
+    @cached_property
+    def _air(self) -> BodyAir:
+        return self.trial.voices[0].resonator.solution.air
+
+    @cached_property
+    def _inside(self) -> tuple[Mover, ...]:
+        chambers = zip(self._air.chambers, self.trial.body.chambers, strict=True)
+        return tuple(Mover(air.mesh, partial(project, solid.wall)) for air, solid in chambers)
+
+    @cached_property
+    def _outside(self) -> Mover:
+        body = self.trial.body
+        walls = tuple(chamber.wall for chamber in body.chambers)
+        return Mover(self._air.outside.mesh, partial(offset_points, walls, body.thickness))
+
+    def _moved(self, body: Body) -> BodyAir:
+        """The air of a body a little different, on the meshes of this one."""
+        old = self._air
+        walls = tuple(chamber.wall for chamber in body.chambers)
+        chambers = tuple(
+            was if wall == solid.wall else InsideAir.of(mover.to(partial(project, wall)), wall, len(was.modes.k2))
+            for mover, wall, was, solid in zip(self._inside, walls, old.chambers, self.trial.body.chambers, strict=True)
+        )
+        mesh = self._outside.to(partial(offset_points, walls, body.thickness))
+        far = old.outside.far
+        outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), far.center, far.radius)
+        return replace(old, body=body, chambers=chambers, outside=outside)
+
+
+def _with(circuit: Circuit, apertures: Sequence[Aperture]) -> Circuit:
+    """A circuit with these apertures in its ducts."""
+    return replace(circuit, ducts=tuple(replace(d, aperture=a) for d, a in zip(circuit.ducts, apertures, strict=True)))
+
+
+Onto = Callable[[np.ndarray], np.ndarray]  # points (n, 3) to the nearest of a surface
+
+
+@dataclass(frozen=True)
+class Mover:
+    """Moves the nodes on a mesh's wall; a node in the air goes as its neighbours do on average, the far ones stay.
+
+    A few nodes lie beside the wall `onto` which the mesh was made (elements that folded were straightened); they stay
+    as far beside it.
+    """
+
+    mesh: AirMesh
+    onto: Onto
+
+    def to(self, new_onto: Onto) -> AirMesh:
+        """The mesh for another wall near by."""
+        wall, within, solve, pull = self._pulls
+        points = self.mesh.points.copy()
+        moved = new_onto(points[wall]) - self._feet
+        points[wall] += moved
+        points[within] += solve(pull @ moved)
+        mesh = replace(self.mesh, points=points)
+        return replace(mesh, volume=float(volume_rule(mesh).weights.sum()))
+
+    @cached_property
+    def _feet(self) -> np.ndarray:
+        return self.onto(self.mesh.points[self._pulls[0]])
+
+    @cached_property
+    def _pulls(self) -> tuple[np.ndarray, np.ndarray, Onto, csr_matrix]:
+        count = len(self.mesh.points)
+        wall = np.unique(self.mesh.facets)
+        within = np.setdiff1d(np.arange(count), np.concatenate([wall, self.mesh.outer.ravel()]))
+        tets = self.mesh.tets
+        one, other = np.repeat(tets, tets.shape[1], axis=1).ravel(), np.tile(tets, tets.shape[1]).ravel()
+        joined = csr_matrix((np.ones(len(one)), (one, other)), shape=(count, count))
+        joined.data[:] = 1.0
+        laplacian = (diags(np.asarray(joined.sum(axis=1)).ravel()) - joined).tocsr()
+        factor = splu(laplacian[within][:, within].tocsc())
+        return wall, within, factor.solve, joined[within][:, wall]

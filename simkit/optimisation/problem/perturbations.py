@@ -1,0 +1,114 @@
+"""Small moves of openings: what each changes in the port field and in the circuit, without solving anything anew."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.body import Opening
+from simkit.field.reduced.matrices import PortField, RowChanges
+from simkit.optimisation.problem.trial import Neighbour, Trial, Voice
+from simkit.optimisation.problem.windows import aperture_beside
+from simkit.sound.elements.openings import Aperture
+from simkit.sound.models.circuit import Circuit, Matrices
+
+
+@dataclass(frozen=True, eq=False)
+class OpeningMoves:
+    """Openings that small steps move, and what each changes in its row of the port field, to first order.
+
+    before: all openings at rest; openings: those moved, each with its row; of_step: for each step, its places among
+    them; fields: what they change inside and outside (f, v, ports), 1/m, at the frequencies of every chamber's notes.
+    """
+
+    before: tuple[Opening, ...]
+    openings: tuple[tuple[int, Opening], ...]
+    of_step: tuple[tuple[int, ...], ...]
+    changes: RowChanges | None
+    fields: dict[str, tuple[np.ndarray, np.ndarray]]
+
+    @staticmethod
+    def of(trial: Trial, neighbours: Sequence[Neighbour], exact: bool, field: bool = True) -> OpeningMoves:
+        """The moves that lead from a trial to designs beside it; without `field` only what their ducts change."""
+        openings: list[tuple[int, Opening]] = []
+        of_step = []
+        for neighbour in neighbours:
+            moves = neighbour.moves(trial.body)
+            of_step.append(tuple(range(len(openings), len(openings) + len(moves))))
+            openings += moves
+        before = tuple(o for chamber in trial.body.chambers for o in chamber.all_openings)
+        if not openings or not field:
+            return OpeningMoves(before, tuple(openings), tuple(of_step), None, {})
+        # The body is one, so every chamber's solution is the same.
+        changes = trial.voices[0].resonator.solution.changes(openings, exact)
+        fields = {}
+        for voice in trial.voices:
+            circuit, omega = voice.resonator.circuit, voice.omega
+            inside = changes.inside(circuit.wave_number(omega), circuit.lossy(omega))
+            outside = changes.outside(omega / circuit.room_air.sound_speed)
+            fields[voice.chamber] = np.broadcast_to(inside, outside.shape), outside
+        return OpeningMoves(before, tuple(openings), tuple(of_step), changes, fields)
+
+    def matrices(self, voice: Voice, m: Matrices, step: int) -> Matrices:
+        """The circuit's matrices `m` at the chamber's notes with the rows of one step changed."""
+        circuit = voice.resonator.circuit
+        ratio = circuit.room_air.density / circuit.chamber_air.density
+        calm, outer = m.calm.copy(), m.outer.copy()
+        columns = {name: getattr(m, name).copy() for name in _COLUMNS}
+        for place in self.of_step[step]:
+            row, aperture = self._aperture(place, circuit)
+            if self.changes is not None:
+                inside, outside = self.fields[voice.chamber]
+                _add_row(calm, row, inside[:, place])
+                _add_row(outer, row, ratio * outside[:, place])
+            for name, values in _duct_columns(circuit, row, aperture, voice.omega).items():
+                columns[name][:, row] = values
+        return replace(m, calm=calm, outer=outer, **columns)
+
+    def circuit(self, voice: Voice, step: int) -> Circuit:
+        """The circuit of a chamber with the openings of one step where it has them, at any frequency."""
+        circuit = voice.resonator.circuit
+        ducts, field = list(circuit.ducts), circuit.field
+        for place in self.of_step[step]:
+            row, aperture = self._aperture(place, circuit)
+            ducts[row] = replace(ducts[row], aperture=aperture)
+            if self.changes is not None:
+                field = _with_row(field, self.changes, place)
+        return replace(circuit, field=field, ducts=tuple(ducts))
+
+    def _aperture(self, place: int, circuit: Circuit) -> tuple[int, Aperture]:
+        row, opening = self.openings[place]
+        return row, aperture_beside(self.before[row], opening, circuit.ducts[row].aperture)
+
+
+_COLUMNS = ("A", "B", "C", "D", "stub")
+
+
+def _add_row(matrices: np.ndarray, row: int, change: np.ndarray) -> None:
+    """Add a change (f, n) to a row of symmetric matrices (f, n, n) and to the column alike, the own entry once."""
+    matrices[:, row] += change
+    matrices[:, :, row] += change
+    matrices[:, row, row] -= change[:, row]
+
+
+def _duct_columns(circuit: Circuit, row: int, aperture: Aperture, omega: np.ndarray) -> dict[str, np.ndarray]:
+    """The numbers of one opening's duct as the circuit's matrices have them, (f,) each."""
+    duct = replace(circuit.ducts[row], aperture=aperture)
+    scale = 1j * omega * circuit.chamber_air.density
+    port, stub = duct.two_port(omega, circuit.lossless), duct.stub(omega, circuit.lossless)
+    return {"A": port.A, "B": port.B / scale, "C": port.C * scale, "D": port.D, "stub": stub / scale}
+
+
+def _with_row(field: PortField, changes: RowChanges, place: int) -> PortField:
+    """The field with the row of one move changed."""
+    row = int(changes.rows[place])
+    static, bend, terms = field.static[None].copy(), field.bend[None].copy(), field.around.terms.copy()
+    modes = field.modes.copy()
+    _add_row(static, row, changes.static[None, place])
+    _add_row(bend, row, changes.bend[None, place])
+    _add_row(terms, row, changes.around.terms[:, place])
+    modes[row] += changes.modes[place]
+    around = replace(field.around, terms=terms)
+    return replace(field, static=static[0], bend=bend[0], modes=modes, around=around)

@@ -1,0 +1,192 @@
+"""A design on trial: one point of its freedom, the body that it makes, and what its notes sound."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from simkit.body import Body, ChamberBody, Opening, Wall
+from simkit.body.assembly import chamber_body, hole_opening, window_opening
+from simkit.errors import Fault
+from simkit.frozen import frozen
+from simkit.optimisation.problem.free import Freedom
+from simkit.sound import models
+from simkit.sound.models.ports import PortsResonator, resonator
+from simkit.sound.models.resonator import Case, openness_of
+from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel, target_of
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What the notes are tuned for: friction left out or not, the windway closed or open towards the mouth."""
+
+    lossless: bool = False
+    windway: str = "closed"
+
+
+@frozen
+class Voice:
+    """A chamber with its notes: openness (f, holes), target frequencies in Hz (f,), and what answers for its sound."""
+
+    chamber: str
+    notes: tuple[Note, ...]
+    openness: np.ndarray
+    targets: np.ndarray
+    case: Case
+    resonator: PortsResonator
+
+    @cached_property
+    def omega(self) -> np.ndarray:
+        """Complex frequencies of the notes, rad/s (f,)."""
+        return self.resonator.lowest(self.openness)
+
+    @property
+    def cents(self) -> np.ndarray:
+        """How far each note is above its target (f,)."""
+        return 1200 * np.log2(self.omega.real / (2 * np.pi * self.targets))
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """The design at a point `x` of a freedom. What costs time is computed when it is first asked for."""
+
+    freedom: Freedom
+    x: np.ndarray
+    setting: Setting
+    vessel: Vessel
+    body: Body
+
+    @staticmethod
+    def of(freedom: Freedom, x: np.ndarray, setting: Setting = Setting()) -> Trial:
+        """The design at `x`; DesignError where its numbers do not go together or an opening has no place.
+
+        Whether it can be made of clay is looked into when its sound is first asked for.
+        """
+        vessel = freedom.at(x)
+        return Trial(freedom, np.array(x, float), setting, vessel, drawn(vessel))
+
+    def sounding(self, voices: Iterable[Voice]) -> Trial:
+        """This design with a sound that is known already, or taken to be."""
+        self.__dict__["voices"] = tuple(voices)  # what the cached property would solve for
+        return self
+
+    @cached_property
+    def cases(self) -> tuple[Case, ...]:
+        """What the models are asked; DesignError where the body cannot be made."""
+        return models.cases(self.vessel, lossless=self.setting.lossless, windway=self.setting.windway)
+
+    @cached_property
+    def voices(self) -> tuple[Voice, ...]:
+        """The chambers that have notes."""
+        voices = []
+        for chamber, case in zip(self.vessel.chambers, self.cases, strict=True):
+            if chamber.notes:
+                holes = tuple(hole.name for hole in chamber.holes)
+                openness = np.array([openness_of(holes, note.open) for note in chamber.notes])
+                targets = np.array([target_of(self.vessel, note) for note in chamber.notes])
+                voices.append(Voice(chamber.name, chamber.notes, openness, targets, case, resonator(case)))
+        return tuple(voices)
+
+    @cached_property
+    def cents(self) -> np.ndarray:
+        """How far every note of every chamber is above its target (f,)."""
+        return np.concatenate([voice.cents for voice in self.voices])
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The notes in the order of `cents`, by chamber and pitch where there are several chambers."""
+        several = len(self.vessel.chambers) > 1
+        return tuple(f"{v.chamber}.{n.pitch}" if several else n.pitch for v in self.voices for n in v.notes)
+
+    @cached_property
+    def neighbours(self) -> tuple[Neighbour, ...]:
+        """The design with each of its free numbers a small step further."""
+        return tuple(self.nudged(n, number.step) for n, number in enumerate(self.freedom.numbers))
+
+    def nudged(self, n: int, step: float) -> Neighbour:
+        """The design with free number `n` a step further."""
+        return self.beside(self.freedom.beside(self.vessel, n, step), step)
+
+    def beside(self, vessel: Vessel, step: float) -> Neighbour:
+        """A design that differs from this one by a small step; derivatives come out per unit of it."""
+        return Neighbour(vessel, body_beside(self.vessel, self.body, vessel), step)
+
+
+@dataclass(frozen=True)
+class Neighbour:
+    """A design that differs from the one on trial by a small step of one number."""
+
+    vessel: Vessel
+    body: Body
+    step: float
+
+    def moves(self, body: Body) -> list[tuple[int, Opening]]:
+        """Rows of the openings that are not where or what they are in `body`, and what takes their place."""
+        ours = [opening for chamber in self.body.chambers for opening in chamber.all_openings]
+        theirs = [opening for chamber in body.chambers for opening in chamber.all_openings]
+        return [(row, new) for row, (new, old) in enumerate(zip(ours, theirs, strict=True)) if new is not old]
+
+    def has_walls_of(self, trial: Trial) -> bool:
+        """Whether the walls and the thickness of the clay are the trial's."""
+        walls = [chamber.wall for chamber in self.body.chambers]
+        same = walls == [chamber.wall for chamber in trial.body.chambers]
+        return same and self.body.thickness == trial.body.thickness
+
+    def moves_openings_only(self, trial: Trial) -> bool:
+        """Whether nothing that sounds differs from the design on trial but openings."""
+        same_air = self.vessel.air == trial.vessel.air
+        # An open windway is part of the window's duct, and its sizes go with the window's.
+        same_windways = trial.setting.windway == "closed" or all(
+            new.voicing == old.voicing for new, old in zip(self.vessel.chambers, trial.vessel.chambers, strict=True)
+        )
+        return same_air and same_windways and self.has_walls_of(trial)
+
+    def trial(self, beside: Trial) -> Trial:
+        """This design on trial itself, for its own sake."""
+        return Trial.of(Freedom(self.vessel, ()), np.zeros(0), beside.setting)
+
+
+def drawn(vessel: Vessel) -> Body:
+    """The body of a design, unlooked at; DesignError where an opening has no place at all."""
+    try:
+        chambers = tuple(chamber_body(vessel, chamber) for chamber in vessel.chambers)
+    except ValueError as why:
+        raise DesignError([Fault(vessel.source, "an opening", None, str(why))]) from why
+    return Body(chambers, 1e-3 * vessel.clay.wall_mm)
+
+
+def body_beside(vessel: Vessel, body: Body, other: Vessel) -> Body:
+    """The body of a design `other` that differs a little from `vessel` with `body`; openings alike are the same."""
+    if other.clay.wall_mm != vessel.clay.wall_mm:
+        return drawn(other)
+    chambers = [
+        _chamber_beside(vessel, was, old, other, new)
+        for was, old, new in zip(body.chambers, vessel.chambers, other.chambers, strict=True)
+    ]
+    return replace(body, chambers=tuple(chambers))
+
+
+def _chamber_beside(vessel: Vessel, was: ChamberBody, old: Chamber, other: Vessel, new: Chamber) -> ChamberBody:
+    if (old.shape, old.offset_mm, old.turn_deg) != (new.shape, new.offset_mm, new.turn_deg):
+        return chamber_body(other, new)
+    window, clay = was.window, vessel.clay == other.clay
+    if new.voicing is not None and not (clay and new.voicing == old.voicing):
+        window = window_opening(other, was.wall, new.voicing)
+    openings = tuple(
+        opening if clay and hole == before else _hole_beside(opening, before, other, was.wall, hole)
+        for opening, before, hole in zip(was.openings, old.holes, new.holes, strict=True)
+    )
+    return replace(was, window=window, openings=openings)
+
+
+def _hole_beside(opening: Opening, before: Hole, vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
+    """A hole's opening, seeking its place on the wall only where that has changed."""
+    if (hole.along_mm, hole.around_deg) != (before.along_mm, before.around_deg):
+        return hole_opening(vessel, wall, hole)
+    settled = vessel.settled(hole)
+    sizes = (hole.diameter_mm / 2, settled.wall_mm, settled.edge_radius_mm, settled.edge_inside_radius_mm)
+    radius, length, rim, inside_rim = (1e-3 * float(size or 0.0) for size in sizes)
+    return replace(opening, radius=radius, length=length, rim=rim, inside_rim=inside_rim)

@@ -1,0 +1,161 @@
+"""How far each number has moved, and which note or limit asked for it.
+
+Where nothing brings a design nearer to its start without putting a note out of tune or breaking a limit, the way from
+the start is a sum of slopes, one of each note, limit and bound times what holding it costs (Lagrange and, for limits,
+Karush, Kuhn and Tucker). A number's part of that sum says what moved it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import pairwise
+
+import numpy as np
+from scipy.optimize import nnls
+
+from simkit.frozen import frozen
+from simkit.optimisation.aims.intune import InTune, Stay
+from simkit.optimisation.outcome import Moved
+from simkit.optimisation.problem.distance import is_percent, is_place, is_share
+from simkit.optimisation.problem.wording import spoken
+from simkit.optimisation.search.descent import Stand
+from simkit.optimisation.search.searching import moving_keys
+from simkit.vessel import Vessel
+
+AT_MM = 5e-3  # a limit or bound with less room than this is stood at
+_MOST_NAMES = 2
+_SHARE = 0.25  # of what asked for a move: less is not named
+
+
+@frozen
+class Held:
+    """A limit or bound that a design stands at: in words, its slopes per clear change (n,), mm or the number's unit.
+
+    unit: of one clear change, for bounds.
+    """
+
+    key: str
+    said: str
+    rule: str
+    slopes: np.ndarray
+    unit: float = 1.0
+
+
+def held(end: Stand) -> list[Held]:
+    """The limits and bounds that a design stands at."""
+    may, reach, vessel = end.task.freedom, end.task.freedom.reach, end.trial.vessel
+    rows = end.task.limits.rows(vessel, end.trial.body)
+    found = [
+        Held(row.what, row.what, row.rule, slope)
+        for room, row, slope, movable in zip(end.left, rows, end.limit_slopes, end.movable, strict=True)
+        if movable and room < AT_MM
+    ]
+    for n, number in enumerate(may.numbers):
+        for bound, sign, side in ((number.low, 1.0, "least"), (number.high, -1.0, "most")):
+            if sign * (end.x[n] - bound) < 1e-3 * reach[n]:
+                rule = f"at {side} {bound:.4g}{number.why(side)}"
+                slope = sign * np.eye(len(reach))[n]
+                found.append(Held(number.name, spoken(vessel, number.name), rule, slope, float(reach[n])))
+    return found
+
+
+def moved(given: Vessel, end: Stand, stay: Stay) -> tuple[Moved, ...]:
+    """Every number of a design that has moved: how far, and what asked for it."""
+    may = end.task.freedom
+    asked = _asked(end, stay)
+    of_key = {key: n for n, number in enumerate(may.numbers) for key in number.keys}
+    changes = []
+    for key in moving_keys(may):
+        before, after = given.value(key), end.trial.vessel.value(key)
+        if before == after:
+            continue
+        n = of_key.get(key)
+        number = None if n is None else may.numbers[n]
+        is_own = number is not None and not number.is_factor and number.keys[0] == key
+        low, high = (number.low, number.high) if number is not None and is_own else (None, None)
+        by, unit = _by(end, stay, key, before, after)
+        changes.append(
+            Moved(key, spoken(given, key), before, after, low, high, by, unit, asked[n] if n is not None else ())
+        )
+    return tuple(changes)
+
+
+def _by(end: Stand, stay: Stay, key: str, before: float, after: float) -> tuple[float, str]:
+    """How far a number moved, as a maker feels it, and in which unit."""
+    if is_percent(key):
+        return 100 * (after - before) * (1 if is_share(key) or before == 0 else 1 / abs(before)), "%"
+    if is_place(key):
+        for number, felt in zip(end.task.freedom.numbers, stay.felt, strict=True):
+            if key in number.keys and not number.is_factor:
+                return float(felt / np.linalg.norm(number.shares)) * (after - before), "mm"
+    return after - before, "mm" if key.endswith("_mm") else "deg" if key.endswith("_deg") else ""
+
+
+def _asked(end: Stand, stay: Stay) -> list[tuple[str, ...]]:
+    """For each free number the notes and limits that moved it, what counts most first."""
+    names, slopes = _pulls(end, stay)
+    way = stay.far(end.x)
+    if not len(names) or not way.any():
+        return [()] * len(way)
+    cost = _costs(way, slopes, len(names) - len(held(end)))
+    parts = cost[:, None] * slopes * np.sign(way)
+    return [_largest(names, parts[:, n]) for n in range(len(way))]
+
+
+def _costs(way: np.ndarray, slopes: np.ndarray, either: int) -> np.ndarray:
+    """What holding each row of slopes (a, n) costs, such that they sum up to `way` (n,) as nearly as may be.
+
+    The first `either` rows, of notes, pull either way, the others, of limits and bounds, one way only.
+    """
+    free, bound = slopes[:either], slopes[either:]
+    beyond = np.eye(len(way)) - np.linalg.pinv(free, rcond=1e-6) @ free  # what no note has a say in
+    one_way = nnls((bound @ beyond).T, beyond @ way, maxiter=100 * len(slopes))[0] if len(bound) else np.zeros(0)
+    return np.concatenate([np.linalg.lstsq(free.T, way - bound.T @ one_way, rcond=1e-6)[0], one_way])
+
+
+def _pulls(end: Stand, stay: Stay) -> tuple[list[str], np.ndarray]:
+    """Names (a) and slopes (a, n) per mm or percent of all that may hold a number away from its start."""
+    names: list[str] = []
+    rows: list[np.ndarray] = []
+    for aim in end.task.aims:
+        if isinstance(aim, InTune):
+            said, slopes = _steps(end, aim.slopes(end.trial) / stay.felt)
+        else:
+            slopes = aim.slopes(end.trial) / stay.felt
+            said = [aim.measures] * len(slopes)
+        names += said
+        rows += list(slopes)
+    per_clear = stay.felt * end.task.freedom.reach
+    for limit in held(end):
+        names.append(limit.said)
+        rows.append(limit.slopes / per_clear)
+    return names, np.array(rows).reshape(len(rows), len(stay.felt))
+
+
+def _steps(end: Stand, slopes: np.ndarray) -> tuple[list[str], np.ndarray]:
+    """Names and slopes of each chamber's lowest note and of the steps up from it, note by note.
+
+    They hold the same as the notes do, but a hole moves mostly the step to the note that it opens, and a chamber's size
+    none of the steps.
+    """
+    trial = end.trial
+    several, names, rows, first = len(trial.voices) > 1, [], [], 0
+    for voice in trial.voices:
+        order = np.argsort(voice.targets, kind="stable")
+        mine, pitches = slopes[first + order], [voice.notes[n].pitch for n in order]
+        first += len(order)
+        chamber = f"{voice.chamber} " if several else ""
+        names += [f"the pitch of {chamber}{pitches[0]}"]
+        names += [f"{chamber}{low} to {high}" for low, high in pairwise(pitches)]
+        rows += [mine[:1], np.diff(mine, axis=0)]
+    return names, np.concatenate(rows)
+
+
+def _largest(names: Iterable[str], parts: np.ndarray) -> tuple[str, ...]:
+    """The names of what counts most of all that pulls the way a number went."""
+    total: dict[str, float] = {}
+    for name, part in zip(names, parts, strict=True):
+        total[name] = total.get(name, 0.0) + float(part)
+    pulls = {name: part for name, part in total.items() if part > 0}
+    ranked = sorted(pulls, key=lambda name: -pulls[name])
+    return tuple(name for name in ranked[:_MOST_NAMES] if pulls[name] > _SHARE * sum(pulls.values()))

@@ -1,0 +1,213 @@
+"""Which holes each note opens, where only the notes are wished: by the hand rule f^2 ~ K of the openings.
+
+A note t = (f/f0)^2 - 1 above the lowest wants holes whose conductivities, in units of the window's, add up to t. With
+as many holes as steps they open one after the other; with fewer, combinations serve, chosen here together with the
+holes' conductivities. The port model tunes afterwards what the rule has chosen.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from scipy.optimize import brentq, lsq_linear
+
+from simkit.errors import Fault
+from simkit.frozen import frozen
+from simkit.optimisation.problem.bounds import DRILL_MM
+from simkit.optimisation.problem.trial import Trial
+from simkit.sound import models
+from simkit.sound.elements.openings import round_hole
+from simkit.sound.models.lumped import LumpedResonator
+from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel, target_of
+from simkit.vessel.hands import widest_hole_mm
+from simkit.vessel.wishes import MOST_COMBINED, too_few_holes
+
+WAYS = ("linear", "few")
+_RESTARTS = 200
+_ROUNDS = 30
+_TIDY = 0.03  # what one finger's change from note to note costs, in squares of ten cents
+_CENTS = 600 / np.log(2)
+
+
+@frozen
+class Choice:
+    """Holes for notes: opened (notes, holes) bool; shares (holes,), each hole's conductivity over the window's;
+    off_cents (notes,): by how much the rule still misses."""
+
+    opened: np.ndarray
+    shares: np.ndarray
+    off_cents: np.ndarray
+
+
+def fingered(vessel: Vessel, way: str, seed: int = 0) -> Vessel:
+    """The design with holes chosen for the notes of every chamber, and holes about as wide as the rule wants them.
+
+    way: "linear", each note one hole more in the order of the file, or "few", combinations of few holes.
+    """
+    if way not in WAYS:
+        raise DesignError([Fault.of("fingerings", way, " or ".join(WAYS))])
+    for chamber in vessel.chambers:
+        if chamber.notes:
+            vessel = vessel.with_chamber(_fingered(vessel, chamber, way, seed))
+    return vessel
+
+
+def _fingered(vessel: Vessel, chamber: Chamber, way: str, seed: int) -> Chamber:
+    targets = np.array([target_of(vessel, note) for note in chamber.notes])
+    wanted = (targets / targets.min()) ** 2 - 1
+    count = len(chamber.holes)
+    if way == "linear":
+        if count < len(wanted) - 1:
+            allowed = f"{len(wanted) - 1} holes or more for {len(wanted)} notes in a row, or combinations (few)"
+            raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, allowed)])
+        choice = in_a_row(wanted, count)
+    else:
+        if not 0 < count <= MOST_COMBINED:
+            allowed = f"1 to {MOST_COMBINED} holes for combinations"
+            raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, allowed)])
+        different = len(np.unique(wanted.round(9)))
+        if different > 2**count:
+            raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, too_few_holes(count, different))])
+        choice = combinations(wanted, count, seed, _sensible(vessel, chamber))
+    names = np.array([hole.name for hole in chamber.holes])
+    notes = tuple(_opening(note, names[row]) for note, row in zip(chamber.notes, choice.opened, strict=True))
+    holes = tuple(
+        _sized(vessel, chamber, hole, share) for hole, share in zip(chamber.holes, choice.shares, strict=True)
+    )
+    return chamber.model_copy(update={"notes": notes, "holes": holes})
+
+
+def _opening(note: Note, names: np.ndarray) -> Note:
+    return note.model_copy(update={"open": tuple(str(name) for name in names)})
+
+
+def chosen_again(trial: Trial) -> Vessel | None:
+    """The design with each note's combination the best that its holes now play, by the port model; None if it is so.
+
+    The rule's errors, some ten cents, may have led to a combination that is not the best once the holes are tuned.
+    """
+    vessel = trial.vessel
+    for voice in trial.voices:
+        count = voice.openness.shape[1]
+        every = _every(count)
+        hz = voice.resonator.lowest(every.astype(float)).real / (2 * np.pi)
+        sharp = 1200 * np.log2(hz / voice.targets[:, None])
+        opened = _assigned(voice.targets, every, sharp)
+        chamber = vessel.chamber(voice.chamber)
+        names = np.array([hole.name for hole in chamber.holes])
+        notes = tuple(_opening(note, names[row]) for note, row in zip(chamber.notes, opened, strict=True))
+        vessel = vessel.with_chamber(chamber.model_copy(update={"notes": notes}))
+    return None if vessel == trial.vessel else vessel
+
+
+def in_a_row(wanted: np.ndarray, count: int) -> Choice:
+    """Each note, from the lowest, one hole more than the note below it."""
+    order = np.argsort(wanted)
+    opened = np.zeros((len(wanted), count), bool)
+    for step, note in enumerate(order):
+        opened[note, :step] = True
+    shares = np.zeros(count)
+    shares[: len(wanted) - 1] = np.diff(wanted[order])
+    shares[len(wanted) - 1 :] = shares[: len(wanted) - 1].min(initial=0.2)
+    return Choice(opened, shares, np.zeros(len(wanted)))
+
+
+def combinations(
+    wanted: np.ndarray, count: int, seed: int = 0, sensible: tuple[float, float] = (0.0, np.inf)
+) -> Choice:
+    """Few holes in combination: by turns the best combination for each note and the best holes for these.
+
+    sensible: least and most that a hole's conductivity over the window's can be. From many random beginnings; among
+    fits as good, the one in which fewer fingers move from note to note.
+    """
+    random = np.random.default_rng(seed)
+    every, order = _every(count), np.argsort(wanted)
+    best, least = None, np.inf
+    for _ in range(_RESTARTS):
+        shares = np.sort(random.uniform(0.02, 1, count)) * max(wanted.max(), 0.1) * 2 / count
+        shares = np.clip(shares, *sensible)
+        opened = before = np.zeros((len(wanted), count), bool)
+        for _ in range(_ROUNDS):
+            opened = _assigned(wanted, every, _CENTS * np.log((1 + every @ shares) / (1 + wanted[:, None])))
+            if (opened == before).all():
+                break
+            before = opened
+            weight = 1 / (1 + wanted)  # what a share is worth in cents falls as the note rises
+            shares = lsq_linear(opened * weight[:, None], wanted * weight, sensible, method="bvls").x
+        off = _off(wanted, opened, shares)
+        moves = np.abs(np.diff(opened[order].astype(int), axis=0)).sum()
+        cost = float(np.square(off / 10).sum() + _TIDY * moves)
+        if cost < least:
+            best, least = Choice(opened, shares, off), cost
+    assert best is not None
+    return best
+
+
+def _every(count: int) -> np.ndarray:
+    """All combinations of holes (2^count, count) bool."""
+    return (np.arange(2**count)[:, None] >> np.arange(count)) & 1 == 1
+
+
+def _assigned(heights: np.ndarray, every: np.ndarray, off_cents: np.ndarray) -> np.ndarray:
+    """For each note, going up in `heights`, the combination in tune with few fingers moved; for the lowest none.
+
+    off_cents (notes, combinations): how far each combination is off each note. Notes of unlike height never get the
+    same combination: they could not both be in tune.
+    """
+    order = np.argsort(heights)
+    opened = np.zeros((len(heights), every.shape[1]), bool)
+    taken = np.logical_not(every.any(axis=1))
+    for below, note in pairwise(order):
+        if heights[note] - heights[below] < _ALIKE:
+            opened[note] = opened[below]
+            continue
+        moved = (every != opened[below]).sum(axis=1)
+        cost = np.square(off_cents[note] / 10) + _TIDY * moved
+        chosen = int(np.argmin(np.where(taken, np.inf, cost)))
+        opened[note] = every[chosen]
+        taken[chosen] = True
+    return opened
+
+
+_ALIKE = 1e-6  # of (f/f0)^2 - 1: notes nearer than that are one
+
+
+def _off(wanted: np.ndarray, opened: np.ndarray, shares: np.ndarray) -> np.ndarray:
+    return _CENTS * np.log((1 + opened @ shares) / (1 + wanted))
+
+
+def _sensible(vessel: Vessel, chamber: Chamber) -> tuple[float, float]:
+    """The conductivities over the window's that the chamber's holes can have, from a drill to what a finger seals."""
+    window = _window_conductivity(vessel, chamber)
+    least = max(_conductivity(vessel, hole, DRILL_MM) / window for hole in chamber.holes)
+    most = min(_conductivity(vessel, hole, widest_hole_mm(vessel, hole)) / window for hole in chamber.holes)
+    return least, max(most, 1.01 * least)
+
+
+def _window_conductivity(vessel: Vessel, chamber: Chamber) -> float:
+    lumped = models.resonator("lumped", next(c for c in models.cases(vessel) if c.chamber.name == chamber.name))
+    assert isinstance(lumped, LumpedResonator)
+    if lumped.window is None:
+        allowed = "a table [chamber.voicing]: the holes' sizes are counted in its window's"
+        raise DesignError([Fault(vessel.source, f"{chamber.name}.voicing", None, allowed)])
+    return float(lumped.window.conductivity)
+
+
+def _conductivity(vessel: Vessel, hole: Hole, diameter_mm: float) -> float:
+    settled = vessel.settled(hole)
+    sizes = (settled.wall_mm, settled.edge_radius_mm, settled.edge_inside_radius_mm)
+    wall, rim, inside_rim = (1e-3 * float(size or 0) for size in sizes)
+    return float(round_hole(diameter_mm / 2e3, wall, rim, inside_rim).conductivity)
+
+
+def _sized(vessel: Vessel, chamber: Chamber, hole: Hole, share: float) -> Hole:
+    """The hole as wide as its share of the window's conductivity wants, within what drills and fingertips allow."""
+    goal = share * _window_conductivity(vessel, chamber)
+    low, high = DRILL_MM, widest_hole_mm(vessel, hole)
+
+    def excess(diameter_mm: float) -> float:
+        return _conductivity(vessel, hole, diameter_mm) - goal
+
+    diameter = low if excess(low) >= 0 else high if excess(high) <= 0 else brentq(excess, low, high)
+    return hole.model_copy(update={"diameter_mm": round(float(diameter), 2)})

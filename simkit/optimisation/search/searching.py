@@ -1,0 +1,193 @@
+"""The search: from every start downhill, the best polished until it is as a file writes it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.optimisation.aims.carried import carry_slopes
+from simkit.optimisation.aims.intune import InTune, Stay
+from simkit.optimisation.problem.free import Freedom
+from simkit.optimisation.problem.trial import Trial, drawn
+from simkit.optimisation.search.descent import Descent, Stand, Task, descend
+from simkit.optimisation.search.fingerings import chosen_again
+from simkit.optimisation.search.nearest import IN_TUNE, nearest
+from simkit.optimisation.search.roughing import roughed
+from simkit.optimisation.search.starts import possible, random_start
+from simkit.vessel import DesignError, Tie, Vessel
+
+log = logging.getLogger(__name__)
+
+_SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
+_NEAR_CENTS = 0.45, 20.0  # a design whose worst note is so far off is sought once more, finely; farther, in vain
+_FINISHED = 0.1  # cents that a mm counts for in that last tuning: no hole goes far for what a mesh is unsure of
+# cents^2: what a descent must hope for to go on, where walls move and openings, the same with other aims than being in
+# tune, and where no mesh is made anew.
+_COARSE, _OTHERS, FINE = 1.0, 0.2, 0.01
+
+
+@dataclass(frozen=True)
+class Search:
+    """Every start with its descent, the best design as a file writes it, whether the search was cut short."""
+
+    descents: tuple[tuple[str, Descent], ...]
+    end: Stand
+    interrupted: bool
+
+
+def searched(
+    task: Task, stay: Stay, starts: int = 1, seed: int = 0, *, choose_again: bool = False, keep_best: bool = False
+) -> Search:
+    """The best of so many starts, and of the designs that are as good the nearest to where it is asked to `stay`.
+
+    choose_again: combinations of holes anew for what the holes then play.
+
+    keep_best: Ctrl-C ends the search with the best design that it has come to.
+    """
+    seen, found = _Seen(), []
+    only = all(isinstance(aim, InTune) for aim in task.aims)
+    task = replace(task, seen=seen, least_gain=worth(task), home=stay.at, enough=IN_TUNE if only else 0.0)
+    try:
+        for descent in _descents(task, starts, seed):
+            found.append(descent)
+        end = _best(found)
+        end = nearest(_chosen_again(end) if choose_again else end, stay)
+        last = polished(end, stay)
+        carry_slopes(end.trial, last.trial)
+        return Search(tuple(found), last, False)
+    except KeyboardInterrupt:
+        if not (keep_best and seen):
+            raise
+        log.info("cut short: looking once more at the best so far (Ctrl-C again drops it)")
+        best = min(seen, key=lambda stand: stand.merit)
+        found.append(("cut short", Descent(best, (seen[0].merit, best.merit), seen.looked_at)))
+        return Search(tuple(found), finished(_best(found)), True)
+
+
+class _Seen(list[Stand]):
+    """Of all designs that descents have come to the first and the best of the rest: each holds meshes and fields."""
+
+    looked_at = 0
+
+    def append(self, stand: Stand) -> None:
+        """Count a design; keep it if it is one of the two."""
+        self.looked_at += 1
+        if len(self) < 2:
+            super().append(stand)
+        elif stand.merit < self[1].merit:
+            self[1] = stand
+
+
+def worth(task: Task) -> float:
+    """What a descent must hope for to go on, cents^2: more where walls move and openings can do the last of it."""
+    numbers = task.freedom.numbers
+    by_openings = [all(".hole." in key or ".voicing." in key for key in number.keys) for number in numbers]
+    if all(by_openings) or not any(by_openings):
+        return FINE
+    return _COARSE if all(isinstance(aim, InTune) for aim in task.aims) else _OTHERS
+
+
+def _best(found: Iterable[tuple[str, Descent]]) -> Stand:
+    return min((descent.end for _, descent in found), key=lambda end: end.merit)
+
+
+def _descents(task: Task, starts: int, seed: int) -> Iterable[tuple[str, Descent]]:
+    random = np.random.default_rng(seed)
+    for n in range(starts):
+        log.info("moving what is free%s", f", start {n + 1} of {starts}" if starts > 1 else "")
+        start = task.freedom.start if n == 0 else random_start(task, random)
+        try:
+            yield ("as it is" if n == 0 else f"random {n}"), descend(task, roughed(task, start))
+        except DesignError:
+            if n:
+                raise
+            yield "as it is, moved apart", descend(task, roughed(task, possible(task, start)))
+
+
+def _chosen_again(end: Stand, rounds: int = 4) -> Stand:
+    """Combinations of holes chosen anew by the port model and tuned again, as long as that helps."""
+    for _ in range(rounds):
+        vessel = chosen_again(end.trial)
+        if vessel is None:
+            break
+        may = replace(end.task.freedom, vessel=vessel)
+        there = descend(replace(end.task, freedom=may), end.x).end
+        if there.merit >= end.merit:
+            break
+        end = there
+    return end
+
+
+def polished(end: Stand, stay: Stay) -> Stand:
+    """The design as a file writes it, tuned once more with its walls and its window as they then are.
+
+    These are meshed, and notes jump by some tenths of a cent from mesh to mesh, so from rounding them too.
+    """
+    there = _polished(end, stay)
+    task = end.task
+    if _NEAR_CENTS[0] < _off(there) < _NEAR_CENTS[1] and task.least_gain > FINE:
+        finer = replace(task, least_gain=FINE, enough=0.0)
+        there = min(there, _polished(nearest(descend(finer, end.x).end, stay), stay), key=lambda stand: stand.merit)
+    return there
+
+
+def _polished(end: Stand, stay: Stay) -> Stand:
+    there = finished(end)
+    task, may = end.task, end.task.freedom
+    is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
+    is_held |= ~_openings_only(end)
+    asks = any(isinstance(aim, InTune) for aim in task.aims)
+    if not asks or not is_held.any() or is_held.all() or _off(there) < _SETTLED_CENTS:
+        return there
+    held = [number.name for number, here in zip(may.numbers, is_held, strict=True) if here]
+    rest = replace(may.without(held), vessel=there.trial.vessel)
+    x = end.x.copy()
+    in_tune = [aim for aim in task.aims if isinstance(aim, InTune)]
+    stay = replace(stay.only(~is_held), at=x[~is_held], weight=_FINISHED)
+    calm = replace(
+        task, freedom=rest, aims=(*in_tune, stay), felt=stay.felt, least_gain=FINE, seen=None, home=None, enough=0.0
+    )
+    settled = finished(descend(calm, x[~is_held]).end)
+    x[~is_held] = settled.x
+    return min(there, _stand(task, x, settled.trial.vessel), key=_off)
+
+
+def _openings_only(stand: Stand) -> np.ndarray:
+    """Which free numbers move nothing but openings (n,) bool, so that no mesh is made anew for them."""
+    return np.array([neighbour.moves_openings_only(stand.trial) for neighbour in stand.trial.neighbours])
+
+
+def _off(stand: Stand) -> float:
+    return float(np.abs(stand.trial.cents).max())
+
+
+def finished(end: Stand) -> Stand:
+    """The design with its numbers as a file writes them, looked at once more."""
+    trial = end.trial
+    vessel = trial.vessel.with_values({key: tidy(key, trial.vessel.value(key)) for key in moving_keys(trial.freedom)})
+    return _stand(end.task, trial.x, vessel)
+
+
+def _stand(task: Task, x: np.ndarray, vessel: Vessel) -> Stand:
+    """A design that is at `x` but for rounding, looked at."""
+    trial = Trial(task.freedom, x, task.setting, vessel, drawn(vessel))
+    residuals = np.concatenate([aim.residuals(trial) for aim in task.aims])
+    return Stand(task, trial, residuals, task.left(vessel, trial.body))
+
+
+def tidy(key: str, value: float) -> float:
+    """A number as a design file has it: micrometres, thousandths of a degree; five digits where it has no unit."""
+    return round(value, 3 if key.endswith(("_mm", "_deg")) else 5)
+
+
+def moving_keys(may: Freedom) -> list[str]:
+    """All keys that move: of the free numbers, and those tied to them."""
+    own = [key for number in may.numbers for key in number.keys]
+    ties = {key: free.to for key, free in may.vessel.free.items() if isinstance(free, Tie)}
+    followers = set(own)
+    for _ in ties:
+        followers |= {key for key, to in ties.items() if to in followers}
+    return own + [key for key in ties if key in followers and key not in own]

@@ -1,0 +1,113 @@
+"""Two aims against each other: a row of best designs from all for the one to all for the other."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from simkit.errors import Fault, InputError
+from simkit.optimisation.aims.intune import Aim, InTune
+from simkit.optimisation.aims.stretching import Stretched
+from simkit.optimisation.problem.free import freedom
+from simkit.optimisation.problem.limits import Limits
+from simkit.optimisation.problem.trial import Setting
+from simkit.optimisation.search.descent import Task, descend
+from simkit.optimisation.search.searching import finished, worth
+from simkit.vessel import Vessel
+
+log = logging.getLogger(__name__)
+
+_MOST_STEPS = 8  # for each design, as it starts from the last
+_SPAN = 10.0  # the aims' weights go from one over this to this, and back for the other
+
+
+@dataclass(frozen=True)
+class Compromise:
+    """A best design for one balance of two aims: what each comes to, how far the worst note is off, cents.
+
+    Where the range is one of the aims, off the scale stretched to it.
+    balance: by what the first aim's weight was multiplied and the second's divided.
+    """
+
+    balance: float
+    one: float
+    other: float
+    worst_cents: float
+    vessel: Vessel
+
+
+@dataclass(frozen=True)
+class TradeOff:
+    """Compromises between two aims, named by what they measure, from all for the other to all for the one."""
+
+    one: str
+    other: str
+    points: tuple[Compromise, ...]
+
+    @property
+    def middle(self) -> Compromise:
+        """The one that weighs both aims as they are, or nearly."""
+        return min(self.points, key=lambda point: abs(np.log(point.balance)))
+
+    @property
+    def alike(self) -> bool:
+        """Whether every balance comes to the same within a hundredth: what is free does not weigh these aims."""
+        measured = np.array([(point.one, point.other) for point in self.points])
+        return bool((np.ptp(measured, axis=0) <= 0.01 * np.abs(measured).max(axis=0)).all())
+
+    @property
+    def moving(self) -> tuple[str, ...]:
+        """Dotted keys of the numbers that differ along the curve."""
+        every = [point.vessel.numbers for point in self.points]
+        return tuple(key for key in every[0] if len({numbers[key].value for numbers in every}) > 1)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The curve as plain data; numbers: what makes each design another."""
+        names = ("balance", "one", "other", "worst_cents")
+        moving = self.moving
+        rows = [
+            {name: getattr(point, name) for name in names} | {"numbers": {k: point.vessel.value(k) for k in moving}}
+            for point in self.points
+        ]
+        return {"one": self.one, "other": self.other, "points": rows}
+
+
+def trade_off(
+    vessel: Vessel,
+    free: str | Iterable[str] | None,
+    one: Aim,
+    other: Aim,
+    *,
+    always: Sequence[Aim] = (InTune(),),
+    limits: Limits | None = None,
+    count: int = 7,
+    lossless: bool = False,
+    windway: str = "closed",
+) -> TradeOff:
+    """What of one aim must be given for how much of another: `count` designs, each from where the last one ended.
+
+    always: aims that keep their weight all along, in tune unless said otherwise.
+    """
+    if count < 2:
+        raise InputError([Fault.of("count", count, "2 or more")])
+    may = freedom(vessel, free)
+    x = may.start
+    points: list[Compromise] = []
+    for balance in np.geomspace(1 / _SPAN, _SPAN, count):
+        log.info("weighing one aim against the other: design %d of %d", len(points) + 1, count)
+        aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance))
+        task = Task(may, aims, limits or Limits(), Setting(lossless, windway), most_steps=_MOST_STEPS)
+        end = descend(replace(task, least_gain=worth(task)), x).end
+        x, trial = end.x, finished(end).trial
+        tune = next((aim for aim in always if isinstance(aim, Stretched)), InTune())
+        worst = tune.value(trial)
+        points.append(Compromise(float(balance), one.value(trial), other.value(trial), worst, trial.vessel))
+    return TradeOff(one.measures, other.measures, tuple(points))
+
+
+def _weighed(aim: Aim, factor: float) -> Any:
+    return replace(aim, weight=factor * aim.weight)  # type: ignore[type-var]

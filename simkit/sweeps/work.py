@@ -1,0 +1,195 @@
+"""What a worker does: computes the cases of one batch, and brings back rows, faults and all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import socket
+import threading
+import time
+import traceback
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from simkit import provenance
+from simkit.body.walls.triangulated import SurfaceError, scan_content
+from simkit.errors import SimkitError
+from simkit.frozen import frozen
+from simkit.vessel import Scan, Vessel, dumps
+from simkit.vessel.spelling import words
+
+# What can be computed, and the options of each with their types; they are those of the commands.
+_SOLVED = {"lossless": bool, "windway": str}
+OPTIONS: dict[str, dict[str, type]] = {
+    "predict": {"model": str, **_SOLVED},
+    "chart": {"model": str, "half": bool, **_SOLVED},
+    "resonances": {"count": int, "closed": bool, "lossless": bool},
+    "blow": {"model": str, **_SOLVED},
+    "optimise": {"free": str, "starts": int, "seed": int, "fingerings": str, **_SOLVED},
+}
+
+Options = Mapping[str, Mapping[str, Any]]  # what to compute, each with its options
+
+
+@frozen
+class SweepCase:
+    """One design to compute: its number in the plan (from 1), its name, and what was set in it."""
+
+    number: int
+    name: str
+    base: Vessel
+    settings: Mapping[str, float | str]
+    labels: Mapping[str, float | str]  # columns of one's own, which nothing depends on
+    key: str  # the hash of all that its answer depends on
+    walls: str  # the same for cases that share their chambers' fields; empty where the design is not legal
+
+    @property
+    def vessel(self) -> Vessel:
+        """The design of the case; a DesignError where the settings make none that is legal."""
+        return self.base.with_values(self.settings) if self.settings else self.base
+
+
+@dataclass(frozen=True)
+class CaseResult:
+    """What came of a case: its answers as JSON, or the error and where it arose."""
+
+    key: str
+    status: str  # "done" or "failed"
+    seconds: float
+    answers: str | None
+    error: str | None
+    traceback: str | None
+    worker: str
+
+
+Variant = tuple[str, Vessel, Mapping[str, float | str], Mapping[str, float | str]]  # name, base, settings, labels
+
+
+def cases_of(variants: Iterable[Variant], options: Options) -> Iterator[SweepCase]:
+    """The cases of a plan's variants, numbered from 1."""
+    for number, (name, base, settings, labels) in enumerate(variants, 1):
+        case = SweepCase(number, name, base, settings, labels, "", "")
+        try:
+            vessel = case.vessel
+            yield replace(case, key=key_of(vessel, options), walls=walls_of(vessel))
+        except (SimkitError, SurfaceError):  # its row will say what is wrong with it
+            said = json.dumps([_written(base), dict(settings)], sort_keys=True)
+            yield replace(case, key=_key(said, options))
+
+
+def key_of(vessel: Vessel, options: Options) -> str:
+    """The hash of what an answer depends on: the design, files that it names, what is asked, and what computes it.
+
+    SurfaceError where a scan cannot be read.
+    """
+    scans = [vessel.beside(c.shape.file) for c in vessel.chambers if isinstance(c.shape, Scan)]
+    return _key(_written(vessel), options, *map(scan_content, scans))
+
+
+def _written(vessel: Vessel) -> str:
+    """All that a design says, and no more: keys that it leaves unwritten stay out of the hash."""
+    return dumps(vessel)
+
+
+def _key(said: str, options: Options, *files: bytes) -> str:
+    asked = json.dumps([provenance.code(), options], sort_keys=True)
+    digest = hashlib.sha256(f"{asked}\n{said}".encode())
+    for content in files:
+        digest.update(hashlib.sha256(content).digest())
+    return digest.hexdigest()[:32]
+
+
+def walls_of(vessel: Vessel) -> str:
+    """The same for designs whose chambers have the same walls and so share their fields."""
+    chambers = [(c.shape.model_dump_json(), c.offset_mm, c.turn_deg) for c in vessel.chambers]
+    return repr((chambers, vessel.clay.wall_mm))
+
+
+def compute(cases: Sequence[SweepCase], options: Options, code: str) -> list[CaseResult]:
+    """A row for each case; nothing that goes wrong in one keeps the others from theirs.
+
+    code: what the sweep computes with (`provenance.code`); a worker with other code or other libraries refuses.
+    """
+    return [_row(case, options) if code == provenance.code() else _refused(case) for case in cases]
+
+
+def _worker() -> str:
+    return f"{socket.gethostname()}:{os.getpid()}"
+
+
+def _refused(case: SweepCase) -> CaseResult:
+    error = f"the worker has other code or libraries than the sweep: {provenance.provenance().maker}"
+    return CaseResult(case.key, "failed", 0.0, None, error, None, _worker())
+
+
+def _row(case: SweepCase, options: Options) -> CaseResult:
+    began = time.perf_counter()
+    worker = _worker()
+    try:
+        vessel = case.vessel
+        found = {name: _ANSWERS[name](vessel, dict(options[name])) for name in options}
+        answers = json.dumps(found, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    except SimkitError as error:  # said on purpose: the message is all there is to know
+        return CaseResult(case.key, "failed", time.perf_counter() - began, None, str(error), None, worker)
+    except Exception as error:  # noqa: BLE001 a fault in one of thousands of cases is a row, with all that is known of it
+        told = f"{type(error).__name__}: {error}"
+        return CaseResult(case.key, "failed", time.perf_counter() - began, None, told, traceback.format_exc(), worker)
+    return CaseResult(case.key, "done", time.perf_counter() - began, answers, None, None, worker)
+
+
+def _predict(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.sound.answers.prediction import predict
+
+    return predict(vessel, words(options.pop("model", "ports")), **options).as_dict()
+
+
+def _chart(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.sound.answers.chart import chart
+
+    return chart(vessel, **options).as_dict()
+
+
+def _resonances(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.sound.answers.higher import resonances
+
+    return resonances(vessel, **options).as_dict()
+
+
+def _blow(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.sound.blowing.table import blow
+
+    return blow(vessel, **options, advise=False).as_dict()  # nobody reads advice in thousands of rows
+
+
+def _optimise(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
+    from simkit.optimisation import optimise
+
+    free = options.pop("free", None)
+    return optimise(vessel, None if free is None else words(free), **options).as_dict()
+
+
+_ANSWERS: dict[str, Callable[[Vessel, dict[str, Any]], dict[str, Any]]] = {
+    "predict": _predict,
+    "chart": _chart,
+    "resonances": _resonances,
+    "blow": _blow,
+    "optimise": _optimise,
+}
+
+
+def settle() -> None:
+    """Prepares a process of our own to be a worker: Ctrl-C is its parent's affair, and it dies with its parent."""
+    import multiprocessing
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_die_with, args=(parent,), daemon=True).start()
+
+
+def _die_with(parent: Any) -> None:
+    parent.join()
+    os._exit(1)

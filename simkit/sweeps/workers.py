@@ -1,0 +1,244 @@
+"""Who does the work: processes of this machine, an executor that is handed in, or a cluster.
+
+Any executor of `concurrent.futures` will do. Processes of our own can be replaced when one is killed; a Dask cluster
+replaces its own.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import threading
+from collections.abc import Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from multiprocessing import resource_tracker
+from typing import Any, Protocol
+
+from simkit.errors import Fault, InputError, OutOfReach
+from simkit.sweeps.work import settle
+
+COMES_BACK_S = 10.0  # a scheduler is waited for so long, at first and when it is lost
+WORKERS_BACK_S = 60.0  # and workers so long, where none is left
+
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+class Gone(Exception):
+    """Nobody is there to do the work any more; the text says who."""
+
+
+class Workers(Protocol):
+    """An executor that may be renewed."""
+
+    patience: float | None  # s without an answer after which it is worth looking whether anybody is there
+
+    @property
+    def lanes(self) -> int:
+        """How many batches can be worked on at once; asked once, when the sweep begins."""
+
+    def executor(self) -> Executor:
+        """The executor, started if need be."""
+
+    def renew(self) -> None:
+        """Replaces an executor that has broken, or waits until it has mended itself; else Gone."""
+
+    def look(self) -> None:
+        """Raises Gone where nothing that is out can ever come back."""
+
+    def gone(self) -> int:
+        """How many workers have died since this was last asked."""
+
+    def stop(self, now: bool = False) -> None:
+        """Lets the workers go; `now` does not wait for what they are doing."""
+
+
+@dataclass
+class Handed:
+    """An executor that belongs to somebody else."""
+
+    given: Executor
+    lanes: int
+    patience: float | None = None
+
+    def executor(self) -> Executor:
+        return self.given
+
+    def renew(self) -> None:
+        raise Gone("the workers of the executor that was handed in are gone")
+
+    def look(self) -> None:
+        pass
+
+    def gone(self) -> int:
+        return 0
+
+    def stop(self, now: bool = False) -> None:
+        pass
+
+
+@dataclass
+class Processes:
+    """Processes of this machine, each with single-threaded numerics and one mesh at a time."""
+
+    lanes: int
+    patience: float | None = None  # a pool tells by itself when a worker dies
+    _pool: ProcessPoolExecutor | None = field(default=None, repr=False)
+    _broken: int = field(default=0, repr=False)
+
+    def executor(self) -> ProcessPoolExecutor:
+        if self._pool is None:
+            import multiprocessing
+
+            # A fresh process each, not a fork: gmsh and threads survive no fork.
+            context = multiprocessing.get_context("spawn")
+            self._pool = ProcessPoolExecutor(self.lanes, mp_context=context, initializer=settle)
+        return self._pool
+
+    def renew(self) -> None:
+        self.stop(now=True)
+        self._broken += 1
+
+    def look(self) -> None:
+        pass
+
+    def gone(self) -> int:
+        broken, self._broken = self._broken, 0
+        return broken  # a pool breaks as a whole, whichever of its workers died
+
+    def stop(self, now: bool = False) -> None:
+        pool, self._pool = self._pool, None
+        if pool is None:
+            return
+        processes = list((getattr(pool, "_processes", None) or {}).values())
+        if now:
+            for process in processes:
+                process.kill()
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+@dataclass
+class Cluster:
+    """The workers of a Dask scheduler.
+
+    A scheduler that is started again has forgotten what was out: the client finds it again if it comes back within
+    COMES_BACK_S, and those cases are begun once more as soon as it has workers.
+    """
+
+    client: Any
+    address: str
+    patience: float | None = 5.0
+    _seen: set[str] = field(default_factory=set, repr=False)
+
+    @classmethod
+    def at(cls, address: str) -> Cluster:
+        """Those of the scheduler at an address."""
+        try:
+            from distributed import Client, Security
+        except ImportError as error:
+            allowed = "an installation with the extra: pip install simkit[cluster]"
+            raise InputError([Fault.of("scheduler", address, allowed)]) from error
+        # What the client would log of a lost scheduler is said by us, once and with what to do.
+        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
+        _check_certificates(Security, address)
+        try:
+            return cls(Client(address, timeout=COMES_BACK_S, set_as_default=False), address)
+        except (OSError, ValueError) as error:
+            allowed = "the address of a Dask scheduler that answers, such as tcp://127.0.0.1:8786"
+            raise InputError([Fault.of("scheduler", address, allowed)]) from error
+
+    @property
+    def lanes(self) -> int:
+        threads = self._threads()
+        if not threads:
+            raise OutOfReach(f"the scheduler at {self.address} has no workers; start some, then the same call goes on")
+        self._seen |= set(threads)
+        return sum(threads.values())
+
+    def _threads(self) -> dict[str, int]:
+        """Threads by worker; none where the scheduler does not answer."""
+        try:
+            return dict(self.client.nthreads())
+        except Exception:  # noqa: BLE001 the client's errors are of many kinds, and each means that nobody answered
+            return {}
+
+    def gone(self) -> int:
+        """Workers that the scheduler no longer knows; it has begun what they were at again, elsewhere."""
+        here = set(self._threads())
+        gone = self._seen - here
+        self._seen = here
+        return len(gone)
+
+    def executor(self) -> Executor:
+        return self.client.get_executor(pure=False, retries=0)
+
+    def renew(self) -> None:
+        """Dask replaces its workers by itself; all there is to do is to wait until one is there."""
+        try:
+            self.client.wait_for_workers(1, timeout=WORKERS_BACK_S)
+        except Exception as error:
+            who = "is gone" if self.client.status != "running" else "has had no workers for a minute"
+            raise Gone(f"the scheduler at {self.address} {who}") from error
+
+    def look(self) -> None:
+        if not self._threads():
+            self.renew()
+
+    def stop(self, now: bool = False) -> None:
+        self.client.close(timeout=2 if now else 10)
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Ctrl-C waits for the end of the block, and a process that is started in it never hears it.
+
+    A worker that is broken off while it starts, or loses the sweep while it does, would say so in a traceback.
+    """
+    if threading.current_thread() is not threading.main_thread() or (before := signal.getsignal(signal.SIGINT)) is None:
+        yield
+        return
+    resource_tracker.ensure_running()  # it would lift the mask below as it starts
+    pressed: list[int] = []
+    signal.signal(signal.SIGINT, lambda number, frame: pressed.append(number))
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        signal.signal(signal.SIGINT, before)
+        if pressed:
+            signal.raise_signal(signal.SIGINT)
+
+
+def _check_certificates(security: Any, address: str) -> None:
+    """Refuses an address that Dask's own configuration has no certificates for, or forbids: the client would hang."""
+    try:
+        found = security().get_connection_args("client")
+    except OSError as error:
+        allowed = f"certificates that can be read, as Dask's configuration names them ({error.strerror or error})"
+        raise InputError([Fault.of("scheduler", address, allowed)]) from error
+    encrypted = address.startswith("tls://")
+    if encrypted and found.get("ssl_context") is None:
+        allowed = "a tls:// address only with certificates in Dask's configuration (distributed.comm.tls)"
+    elif found.get("require_encryption") and not encrypted:
+        allowed = "an address that starts with tls://, since Dask's configuration asks for encryption"
+    else:
+        return
+    raise InputError([Fault.of("scheduler", address, allowed)])
+
+
+@contextmanager
+def single_threaded() -> Iterator[None]:
+    """One thread a process for whatever is started in this block."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value

@@ -1,0 +1,52 @@
+"""What a search over many designs leaves behind: nothing but the best of them, or memory grows with every step."""
+
+import gc
+import weakref
+from functools import partial
+
+import numpy as np
+import pytest
+
+from simkit.body.inspection import body_of
+from simkit.field import air_of
+from simkit.optimisation.aims import intune
+from simkit.optimisation.problem import differences
+from simkit.optimisation.problem.free import Freedom
+from simkit.optimisation.problem.trial import Trial
+from simkit.sound.models import ports
+from simkit.vessel import loads
+
+
+@pytest.mark.parametrize(("room", "asked"), [(intune, "steering_slopes"), (differences, "leaning")])
+def test_a_design_on_trial_is_gone_when_nobody_holds_it(whistle, monkeypatch, room, asked):
+    """It holds meshes and their factors, some hundred megabytes where several chambers make one body."""
+    monkeypatch.setattr(intune, "cents_slopes", lambda trial, exact: np.zeros((1, 1)))
+    monkeypatch.setattr(differences, "_leaning", lambda trial: ())
+    trial = Trial.of(Freedom(whistle, ()), np.zeros(0))
+    assert getattr(room, asked)(trial) is getattr(room, asked)(trial)  # kept as long as it is there
+    gone = weakref.ref(trial)
+    del trial
+    gc.collect()
+    assert gone() is None
+
+
+BALL = 'clay.wall_mm = 4\n[[chamber]]\nname = "body"\nshape = "sphere"\ndiameter_mm = {}\n'
+
+
+def test_a_solution_goes_with_the_air_that_it_was_solved_on(monkeypatch):
+    """No more airs are alive than are kept, whichever were asked last; of large ones two."""
+    monkeypatch.setattr(ports, "_KEPT", type(ports._KEPT)())
+    monkeypatch.setattr(ports, "_SOLVED", type(ports._SOLVED)())
+    monkeypatch.setattr(ports, "air_of", partial(air_of, size=0.02, outside_size=0.03, modes=1))
+    monkeypatch.setattr(ports, "_KEEP", 2)
+    bodies = [body_of(loads(BALL.format(size))) for size in (30, 31, 32)]
+    airs = []
+    for body in bodies:
+        airs.append(weakref.ref(ports.solved(body).air.outside))
+        ports.solved(bodies[0])  # asked again and again: its air is used, so it stays
+    gc.collect()
+    assert [air() is not None for air in airs] == [True, False, True]
+    monkeypatch.setattr(ports, "_KEEP", 9)
+    monkeypatch.setattr(ports, "_KEEP_NODES", 1)
+    ports.solved(body_of(loads(BALL.format(33))))
+    assert len(ports._KEPT) == 2
