@@ -1,6 +1,6 @@
-"""The tuning bench from end to end: read the log, take in what was measured, believe, say the next cut, keep the log.
+"""The tuning bench from end to end: read the log and what was measured, estimate, choose the next cut, write the log.
 
-The mathematics is `simkit.making.bench`; here it is handed the port model of the chamber as it stands.
+The mathematics is in `simkit.making.bench`; here it gets the port model of the chamber as made.
 """
 
 from __future__ import annotations
@@ -18,13 +18,15 @@ from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_place
 from simkit.making.bench import log as logs
 from simkit.making.bench.aim import BenchAim, NextCut, aimed, next_cut, plan
-from simkit.making.bench.belief import Belief, Doubts, believed
+from simkit.making.bench.estimate import Estimate, estimated
 from simkit.making.bench.firstblow import first_blow, uncut_cents
-from simkit.making.bench.heard import Asking, asked_for, brought, check_readings
+from simkit.making.bench.intake import BenchInput, checked_input, new_entries
 from simkit.making.bench.log import Asked, Entry
 from simkit.making.bench.notes import NoteNow, notes_now
+from simkit.making.bench.outliers import check_readings
 from simkit.making.bench.piece import Workpiece
-from simkit.making.bench.rescue import Overcut, past_marks, ways_out
+from simkit.making.bench.rescue import Overcut, overcut_holes, ways_out
+from simkit.making.bench.state import Doubts
 from simkit.making.drills import Drill, Reamer
 from simkit.making.readings import StageReading
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
@@ -37,12 +39,12 @@ from simkit.vessel import Chamber, Vessel, tuning_of
 
 @dataclass(frozen=True)
 class Tuned:
-    """What the bench has to say: what it believes, the note table, the next cut, and what is odd."""
+    """The bench's answer: the state estimate, the note table, the next cut, and cautions."""
 
     vessel: Vessel
     chamber: Chamber
     air: Air
-    belief: Belief
+    estimate: Estimate
     aim: BenchAim
     cut: NextCut | None
     cautions: tuple[str, ...]
@@ -52,11 +54,11 @@ class Tuned:
     @property
     def piece(self) -> Workpiece:
         """The piece on the bench."""
-        return self.belief.piece
+        return self.estimate.piece
 
     @cached_property
     def notes(self) -> tuple[NoteNow, ...]:
-        """The design's notes as they stand."""
+        """The design's notes now."""
         return notes_now(self.aim)
 
     @cached_property
@@ -66,20 +68,26 @@ class Tuned:
         shut = np.flatnonzero(~piece.openness.any(axis=1))
         if not len(shut) or not piece.holes:
             return None
-        uncut = uncut_cents(self.belief.sight.model, piece.shrinkage)
+        uncut = uncut_cents(self.estimate.measurement.model, piece.shrinkage)
         target = float(piece.targets[shut[0]])
         read = first_blow(target, uncut, piece.shrinkage, tuning_of(self.vessel), air_ratio=piece.air_ratio)
         return piece.notes[shut[0]], next(each for each in read if each.stage is piece.stage)
 
     @cached_property
     def past(self) -> tuple[Overcut, ...]:
-        """Holes that are past their marks."""
-        return past_marks(self.aim)
+        """Holes that were cut past their marks."""
+        return overcut_holes(self.aim)
 
     @cached_property
     def ways(self) -> tuple[str, ...]:
         """What can still be done about them."""
         return ways_out(self.aim, tuning_of(self.vessel))
+
+    @property
+    def volume_ml(self) -> float:
+        """The chamber's air when fired, as estimated."""
+        grown = float(np.exp(self.estimate.of("volume")[0]))
+        return 1e6 * self.estimate.measurement.model.volume * grown
 
     @property
     def plan(self) -> list[tuple[str, float, float]]:
@@ -93,7 +101,7 @@ class Tuned:
             "chambers": [
                 {
                     "name": self.chamber.name,
-                    "volume_ml": 1e6 * self.belief.sight.model.volume * float(np.exp(self.belief.of("volume")[0])),
+                    "volume_ml": self.volume_ml,
                     "stage": self.piece.stage.value,
                     "temperature_c": self.piece.temperature_c,
                     "pitch_cents": self.aim.pitch_cents,
@@ -104,7 +112,7 @@ class Tuned:
                     "plan": [{"hole": h, "from_mm": now, "mark_mm": mark} for h, now, mark in self.plan],
                     "notes": [each.as_dict() for each in self.notes],
                     "calibration": [
-                        {"what": name, "off": mean, "uncertainty": sd} for name, mean, sd in calibration(self.belief)
+                        {"what": name, "off": mean, "uncertainty": sd} for name, mean, sd in calibration(self.estimate)
                     ],
                     "past": [
                         {"hole": p.hole, "note": p.note, "by_mm": p.by_mm, "by_cents": p.by_cents} for p in self.past
@@ -133,17 +141,17 @@ def _cut_dict(cut: NextCut) -> dict[str, Any]:
     }
 
 
-def calibration(belief: Belief) -> list[tuple[str, float, float]]:
-    """What the notes say of volume (%), cut-up and wall (mm), and of the shrinkage to come (%): off, and how sure."""
+def calibration(estimate: Estimate) -> list[tuple[str, float, float]]:
+    """Estimates of volume (%), cut-up and wall (mm), and of the shrinkage to come (%): off the design, and one sd."""
     found = []
     for name, key, unit in (
         ("volume_percent", "volume", 100.0),
         ("cut_up_mm", "", 1.0),
         ("wall_mm", "wall", 1.0),
-        ("shrinkage_to_come_percent", belief.piece.stage.value, 100.0),
+        ("shrinkage_to_come_percent", estimate.piece.stage.value, 100.0),
     ):
         if key != Stage.FIRED.value:
-            mean, sd = belief.of(key) if key else belief.cut_up_mm
+            mean, sd = estimate.of(key) if key else estimate.cut_up_mm
             found.append((name, unit * mean, unit * sd))
     return found
 
@@ -170,39 +178,39 @@ def tune(
     undo: bool = False,
     doubts: Doubts | None = None,
 ) -> Tuned:
-    """From what was measured and heard to the next cut; with `log` all of it is kept there, and what it holds counts.
+    """From what was measured to the next cut; with `log` all of it is kept there, and earlier entries count too.
 
     heard: `C5=468.2`, or holes and how open they are in place of the name, `1+2:0.5=530`. cut: `1=4.6`, mm as
     measured. records: WAV files, the notes' names before them if they cannot be told apart, `C5,D5=take.wav`.
-    filled: holes that were filled up again. window_changed: it was cut or filled, and is to be found out anew.
-    sure: cuts are as told, however unlikely.
+    filled: holes that were filled up again. window_changed: it was cut or filled, and is to be estimated anew.
+    sure: cuts are as reported, however unlikely.
     own_pitch: make the notes match each other at the pitch that the covered piece has; else the written pitch.
     """
     part = _chamber(vessel, chamber)
     path = None if log is None else Path(log)
     kept, lines = _opened(vessel, path, part, undo)
     (case,) = (c for c in models.cases(vessel) if c.chamber.name == part.name)
-    # A bar read today counts for all that was told before.
+    # A bar read today counts for all earlier entries too.
     read = [logs.BarRead(step=1, chamber=part.name, stage=Stage.WET, text=bar)] if bar is not None else []
     before = Workpiece.of(vessel, part, (*kept.of(part.name), *read), stage, temperature_c)
-    asking = Asking(
+    given = BenchInput(
         tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar, tuple(filled), window_changed, sure
     )
-    what = brought(asking, vessel, part, before, 1e6 * case.chamber.volume)
+    what = checked_input(given, vessel, part, before, 1e6 * case.chamber.volume)
     model = AsMade.of(case, aperture_beside)
     step = kept.last_step + 1
-    new, taken = asked_for(what, part, before, believed(model, before, doubts), step)
+    new, taken = new_entries(what, part, before, estimated(model, before, doubts), step)
     piece = Workpiece.of(vessel, part, (*kept.of(part.name), *new), stage, temperature_c)
-    belief = believed(model, piece, doubts)
-    check_readings(belief, before)
-    aim = aimed(belief, own_pitch)
+    estimate = estimated(model, piece, doubts)
+    check_readings(estimate, before)
+    aim = aimed(estimate, own_pitch)
     following = next_cut(aim, drills)
     if following and reamer:
-        following = following.reamed(reamer, _wall_mm(belief, following.hole))
+        following = following.reamed(reamer, _wall_mm(estimate, following.hole))
     if path is not None:
-        logs.add(path, [*lines, *new, *_asked(following, piece, part, step)])
-    cautions = (*vessel.cautions, *kept.cautions, *_air_told(piece, temperature_c), *_too_wide(vessel, aim))
-    return Tuned(vessel, part, model.air, belief, aim, following, cautions, path, taken)
+        logs.add(path, [*lines, *new, *_asked_cut(following, piece, part, step)])
+    cautions = (*vessel.cautions, *kept.cautions, *_assumed_air(piece, temperature_c), *_too_wide(vessel, aim))
+    return Tuned(vessel, part, model.air, estimate, aim, following, cautions, path, taken)
 
 
 def before_holes(vessel: Vessel, shrinkage: Shrinkage | None = None) -> dict[str, dict[Stage, float]]:
@@ -221,7 +229,7 @@ def before_holes(vessel: Vessel, shrinkage: Shrinkage | None = None) -> dict[str
 
 
 def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> tuple[logs.Log, list[Entry]]:
-    """The log as it stands, and if that is wished its last step withdrawn, with the line that will say so."""
+    """The log, on request with its last step withdrawn, and the line that will record that."""
     if path is None:
         return logs.Log(), []
     check_place(path, "log")
@@ -229,7 +237,7 @@ def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> tup
     logs.check_fits(kept, vessel, path)
     undone = logs.undoing(kept, part.name) if undo else None
     if undo and undone is None:
-        raise InputError([Fault.of("undo", None, "a log with a step that still stands", file=str(path))])
+        raise InputError([Fault.of("undo", None, "a log with a step to withdraw", file=str(path))])
     lines: list[Entry] = [undone] if undone else []
     return kept.with_entries(lines), lines
 
@@ -249,9 +257,9 @@ def _chamber(vessel: Vessel, name: str | None) -> Chamber:
     raise InputError([fault])
 
 
-def _air_told(piece: Workpiece, temperature_c: float | None) -> list[str]:
-    """That nobody said how warm the air is, as long as it counts."""
-    if temperature_c is not None or piece.warmth_told or not piece.blown:
+def _assumed_air(piece: Workpiece, temperature_c: float | None) -> list[str]:
+    """A caution where no air temperature was given and pitches depend on it."""
+    if temperature_c is not None or piece.temperature_given or not piece.blown:
         return []
     return [f"the air is taken to be at {piece.temperature_c:g} °C, as designed: a degree is 3 cents (`temperature_c`)"]
 
@@ -259,7 +267,7 @@ def _air_told(piece: Workpiece, temperature_c: float | None) -> list[str]:
 def _too_wide(vessel: Vessel, aim: BenchAim) -> list[str]:
     """Holes that would have to be wider than a finger seals."""
     widest = widest_hole_mm(vessel)
-    holes, designed = aim.belief.piece.holes, 1e3 * aim.belief.sight.model.designed.diameters[0]
+    holes, designed = aim.estimate.piece.holes, 1e3 * aim.estimate.measurement.model.designed.diameters[0]
     return [
         f"hole {hole} would have to be {mark:.1f} mm wide when fired: more than the {widest:.1f} mm that a finger seals"
         for hole, mark, planned in zip(holes, aim.marks_mm, designed, strict=True)
@@ -267,8 +275,8 @@ def _too_wide(vessel: Vessel, aim: BenchAim) -> list[str]:
     ]
 
 
-def _asked(cut: NextCut | None, piece: Workpiece, part: Chamber, step: int) -> list[Entry]:
-    """The next cut as a line of the log, unless it stands there already."""
+def _asked_cut(cut: NextCut | None, piece: Workpiece, part: Chamber, step: int) -> list[Entry]:
+    """The next cut as a line of the log, unless the log has it already."""
     if cut is None:
         return []
     old = piece.asked.get(cut.hole)
@@ -287,49 +295,49 @@ def _asked(cut: NextCut | None, piece: Workpiece, part: Chamber, step: int) -> l
     ]
 
 
-def _wall_mm(belief: Belief, hole: str) -> float:
-    """How thick the wall at a hole is believed to be, mm of the clay as it is."""
-    n = belief.piece.holes.index(hole)
-    designed = 1e3 * belief.sight.model.designed.walls[0, n + 1]
-    return float((designed + belief.of("wall")[0] + belief.of(f"hole {hole} wall")[0]) * belief.piece.size)
+def _wall_mm(estimate: Estimate, hole: str) -> float:
+    """Estimated thickness of the wall at a hole, mm of the clay as it is."""
+    n = estimate.piece.holes.index(hole)
+    designed = 1e3 * estimate.measurement.model.designed.walls[0, n + 1]
+    return float((designed + estimate.of("wall")[0] + estimate.of(f"hole {hole} wall")[0]) * estimate.piece.size)
 
 
 def as_benched(vessel: Vessel, log: str | Path) -> tuple[Vessel, tuple[str, ...]]:
-    """The design as a log says it came out, and what to know about that; the file is not changed.
+    """The design as made, by the log, and cautions; the file is not changed.
 
-    Holes that are cut take their believed diameters, holes that are not stay as designed; walls, window and the
-    chamber's size are those that the notes speak for. All are counted as fired.
+    Holes that are cut take their estimated diameters, holes that are not stay as designed; walls, window and the
+    chamber's size are the estimates. All are counted as fired.
     """
     path = Path(log)
     if not path.exists():
         raise InputError([Fault.of("log", None, "a log that `simkit tune` has written", file=str(path))])
     kept = logs.read(path)
     logs.check_fits(kept, vessel, path)
-    told = list(kept.cautions)
+    cautions = list(kept.cautions)
     values: dict[str, float] = {}
     for case in models.cases(vessel):
         name = case.chamber.name
         entries = kept.of(name)
         if entries:
-            belief = believed(AsMade.of(case, aperture_beside), Workpiece.of(vessel, vessel.chamber(name), entries))
-            values |= _values(vessel, name, belief)
-            told += _uncut(belief.piece, entries)
-    return vessel.with_values(values), tuple(told)
+            estimate = estimated(AsMade.of(case, aperture_beside), Workpiece.of(vessel, vessel.chamber(name), entries))
+            values |= _values(vessel, name, estimate)
+            cautions += _uncut(estimate.piece, entries)
+    return vessel.with_values(values), tuple(cautions)
 
 
-def _values(vessel: Vessel, name: str, belief: Belief) -> dict[str, float]:
-    piece = belief.piece
-    designed = belief.sight.model.designed
-    wall, _ = belief.of("wall")
-    grown = float(np.exp(belief.of("volume")[0] / 3))
+def _values(vessel: Vessel, name: str, estimate: Estimate) -> dict[str, float]:
+    piece = estimate.piece
+    designed = estimate.measurement.model.designed
+    wall, _ = estimate.of("wall")
+    grown = float(np.exp(estimate.of("volume")[0] / 3))
     values = {key: value for size in group(vessel, "size", name) for key, value in size.values(grown).items()}
-    values[f"{name}.voicing.cut_up_mm"] = 1e3 * designed.cut_up[0] + belief.cut_up_mm[0]
+    values[f"{name}.voicing.cut_up_mm"] = 1e3 * designed.cut_up[0] + estimate.cut_up_mm[0]
     values[f"{name}.voicing.wall_mm"] = 1e3 * designed.walls[0, 0] + wall
     for n, hole in enumerate(piece.holes):
-        mm = belief.diameters_mm[n] if piece.cuts[n] else 1e3 * designed.diameters[0, n]
+        mm = estimate.diameters_mm[n] if piece.cuts[n] else 1e3 * designed.diameters[0, n]
         values[f"{name}.hole.{hole}.diameter_mm"] = float(mm)
         values[f"{name}.hole.{hole}.wall_mm"] = float(
-            1e3 * designed.walls[0, n + 1] + wall + belief.of(f"hole {hole} wall")[0]
+            1e3 * designed.walls[0, n + 1] + wall + estimate.of(f"hole {hole} wall")[0]
         )
     return values
 

@@ -56,15 +56,15 @@ def _to_come(tuned: Tuned) -> str:
     stage, shrinkage = tuned.piece.stage, tuned.piece.shrinkage
     if stage is Stage.FIRED:
         return ""
-    rise, sd = shrinkage.to_come_cents(stage), CENTS * tuned.belief.of(stage.value)[1]
+    rise, sd = shrinkage.to_come_cents(stage), CENTS * tuned.estimate.of(stage.value)[1]
     return f", pitch still to rise by {rise:.0f} ± {in_cents(sd)} (from {shrinkage.basis})"
 
 
 def _believed(tuned: Tuned) -> list[str]:
     """The calibration in words."""
-    belief, voicing = tuned.belief, tuned.chamber.voicing
+    estimate, voicing = tuned.estimate, tuned.chamber.voicing
     assert voicing is not None  # only what is blown comes to the bench
-    told = {name: (mean, sd) for name, mean, sd in calibration(belief)}
+    told = {name: (mean, sd) for name, mean, sd in calibration(estimate)}
     (cut_up, cut_up_sd), (wall, wall_sd), (volume, volume_sd) = (
         told[name] for name in ("cut_up_mm", "wall_mm", "volume_percent")
     )
@@ -94,7 +94,7 @@ def _window_words(tuned: Tuned) -> list[str]:
     shut = next((n for n, opened in enumerate(piece.openness) if not opened.any()), None)
     if shut is None or piece.cuts.any() or aim.pitch_cents > -_FLAT_CENTS or not piece.blown:
         return []
-    slope = aim.here.slopes[shut, tuned.belief.sight.unknowns.index("cut_up")]  # cents/mm, as fired
+    slope = aim.now.slopes[shut, tuned.estimate.measurement.state.index("cut_up")]  # cents/mm, as fired
     by = _FIRST_STEP * -aim.pitch_cents / slope * piece.size
     return [
         f"or first bring it up: cut the window's edge back by {by:.2f} mm, which is two thirds of what it lacks, then "
@@ -134,7 +134,7 @@ def _cells(note: NoteNow, holes: tuple[Hole, ...]) -> list[str | Text]:
     return [
         note.pitch,
         fingering(holes, note.open),
-        "" if note.heard_hz is None else f"{note.heard_hz:.1f}",
+        "" if note.reading_hz is None else f"{note.reading_hz:.1f}",
         "" if note.off_cents is None else signed(note.off_cents),
         "" if note.now_hz is None else f"{note.now_hz:.1f} ± {note.now_cents:.0f} c",
         f"{note.wanted_hz:.1f}",
@@ -145,12 +145,12 @@ def _cells(note: NoteNow, holes: tuple[Hole, ...]) -> list[str | Text]:
 
 def _doubtful(tuned: Tuned) -> list[str]:
     """Readings that fit the others badly, though they may be."""
-    belief = tuned.belief
+    estimate = tuned.estimate
     found = []
-    for blow, off, sd in zip(belief.piece.blown, belief.alone_cents, belief.alone_sd, strict=True):
+    for blow, off, sd in zip(estimate.piece.blown, estimate.left_out_cents, estimate.left_out_sd, strict=True):
         if abs(off) > DOUBTFUL_SD * sd:
             way = "above" if off > 0 else "below"
-            others = "all others say" if len(belief.piece.blown) > 1 else "the design leads one to expect"
+            others = "all others say" if len(estimate.piece.blown) > 1 else "the design leads one to expect"
             what = f"it reads {in_cents(abs(off))} {way} what {others}"
             found.append(f"doubt {blow.note}, {blow.stage.value}: {what}; look at the window and blow it again")
     return found
@@ -243,14 +243,14 @@ def _touch(note: NoteNow, tuned: Tuned) -> str:
     by, fired = in_cents(abs(note.end_cents)), piece.stage is Stage.FIRED
     grind = "grind it wet, with a mask" if fired else "cut or ream it"
     if not note.open:
-        slope = aim.there.slopes[n, tuned.belief.sight.unknowns.index("cut_up")]
+        slope = aim.at_marks.slopes[n, tuned.estimate.measurement.state.index("cut_up")]
         back = abs(note.end_cents) / max(float(slope), 1e-9) * piece.size
         if note.end_cents < 0:
             way = f"take {back:.2f} mm off the window's edge ({grind}), then --window-changed"
         else:
             way = f"make the window {back:.2f} mm shorter, with {'wax or epoxy' if fired else 'clay'} on the edge"
         return f"{by} {'flat' if note.end_cents < 0 else 'sharp'}: {way}; every note moves with it"
-    slopes = np.where(piece.openness[n] > 0, aim.there.by_mm[n], 0.0)
+    slopes = np.where(piece.openness[n] > 0, aim.at_marks.by_mm[n], 0.0)
     hole = piece.holes.index(note.judges) if note.judges else int(slopes.argmax())
     mm = abs(note.end_cents) / max(float(slopes[hole]), 1e-9) * piece.size
     others = [other.pitch for other in tuned.notes if other is not note and piece.holes[hole] in other.open]

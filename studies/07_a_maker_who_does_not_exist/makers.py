@@ -10,7 +10,7 @@ import numpy as np
 
 from simkit.body import Made, MadeSlopes
 from simkit.making.bench.aim import aimed, next_cut, order_of
-from simkit.making.bench.belief import believed
+from simkit.making.bench.estimate import estimated
 from simkit.making.bench.log import Entry, HoleCut, NoteRead, Water
 from simkit.making.bench.notes import notes_now
 from simkit.making.bench.piece import Model, Workpiece
@@ -175,10 +175,10 @@ def by_the_bench(bench: Bench, maker: Maker) -> End:
     piece = piece.after(vessel, chamber, [Water(**frame, ml=maker.weighed_ml()), *readings(shut)])
     visits: list[Visit] = []
     while True:
-        aim = aimed(believed(bench.model, piece))
+        aim = aimed(estimated(bench.model, piece))
         cut = next_cut(aim)
         if cut is None:
-            return _end(maker, piece, float(aim.there.cents.mean()), visits)
+            return _end(maker, piece, float(aim.at_marks.cents.mean()), visits)
         hole = piece.holes.index(cut.hole)
         maker.cut(hole, cut.to_mm / piece.size)
         note = judges[hole]
@@ -190,7 +190,7 @@ def by_the_bench(bench: Bench, maker: Maker) -> End:
 
 
 def _visit(model: Model, maker: Maker, piece: Workpiece, hole: int, note: int) -> Visit:
-    aim = aimed(believed(model, piece))
+    aim = aimed(estimated(model, piece))
     now = notes_now(aim)[note]
     wanted = 1200 * np.log2(now.wanted_hz)
     true = maker.plays(piece.openness[[note]], STAGE)[0]

@@ -32,8 +32,9 @@ from written import filled, rounded, run, write
 
 import simkit
 from simkit.making import shrinkage_of
-from simkit.making.bench.aim import order_of, outlook
-from simkit.making.bench.belief import Doubts, believed
+from simkit.making.bench.aim import forecast, order_of
+from simkit.making.bench.estimate import estimated
+from simkit.making.bench.state import Doubts
 from simkit.optimisation.problem.windows import aperture_beside
 from simkit.show.look import Panel, page, save
 from simkit.sound import models
@@ -130,7 +131,7 @@ def of_design(name: str, count: int) -> tuple[dict[str, Any], Panel]:
 def tenths(bench: Bench) -> list[float]:
     """What 0.1 mm of each hole's diameter does to the note that judges it, cents, in the order of the cuts."""
     piece = bench.start
-    seen = outlook(believed(bench.model, piece), 1e3 * bench.model.designed.diameters[0])
+    seen = forecast(estimated(bench.model, piece), 1e3 * bench.model.designed.diameters[0])
     return [0.1 * float(seen.by_mm[note, hole]) for hole, note in order_of(piece.openness, piece.targets)]
 
 

@@ -200,7 +200,7 @@ def test_a_torn_line_is_told_and_the_rest_counts(design, capsys):
         (["--temperature-c", "70"], "--temperature-c = 70.0: allowed: a number from 0 to 40"),
         (["--chamber", "head"], "--chamber = 'head': allowed: one of body"),
         (["--pitch", "high"], "--pitch = 'high': allowed: own, written"),
-        (["--undo"], "--undo: allowed: a log with a step that still stands"),
+        (["--undo"], "--undo: allowed: a log with a step to withdraw"),
         (["--cut", "2=52.5"], "mm of a ball with as much air as the chamber: 5.25?"),
         (["--cut", "2=42"], "from 1.0 to 8.5: 4.2? If it is 42 mm, say --sure as well"),
         (["--cut", "1=0"], "--cut: 1 = '0': allowed: a diameter in mm"),

@@ -1,4 +1,4 @@
-"""Where the holes should end, and which cut comes next: always short of the mark by what is not known yet."""
+"""Where the holes should end, and which cut comes next: short of the mark by as much as the note is still uncertain."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ import numpy as np
 from scipy.optimize import lsq_linear
 
 from simkit.frozen import frozen
-from simkit.making.bench.belief import Belief, States
+from simkit.making.bench.estimate import Estimate
+from simkit.making.bench.predicted import Configurations
 from simkit.making.drills import START_SHARE, Drill, Reamer, start_drill
 from simkit.making.shrinkage import Stage
 
 DONE_CENTS = 2.5  # nearer than this to its mark a hole is left alone: no ear hears it, and a cut may miss by more
-# A hole that was cut so often is left alone if it is nearer than this: every cut is a chance to go too far.
+# A hole that was cut as often as this is left alone if it is nearer than this: every cut is a chance to go too far.
 ENOUGH_CUTS, NEAR_CENTS = 3, 8.0
 # How many standard deviations the first, the second and each later cut stop short of the mark.
 HELD_BACK = (1.6, 0.8, 0.0)
@@ -24,140 +25,144 @@ LEAST_MM = 0.05  # less than this nobody can ream on purpose
 FINE_MM, FINE_CENTS = 0.1, 4.0
 WIDEST = 1.5  # of the design's diameter
 _STEPS = 12
-_LEAN_CENTS = 0.3  # per standard deviation or tenth of a diameter: only settles what no note asks for
+_RIDGE_CENTS = 0.3  # per tenth of a diameter: a weak pull to the design, which decides only what no note asks for
 
 
 @frozen
-class Outlook:
-    """The design's notes when fired, with holes told to be `told_mm` (holes,), counted as fired.
+class Forecast:
+    """The design's notes when fired, with holes of diameters `reported_mm` (holes,), counted as fired.
 
-    cents (f,) above their targets; slopes (f, p) by the unknowns; by_mm (f, holes) by the diameters.
+    cents (f,) above their targets; slopes (f, p) by the state; by_mm (f, holes) by the diameters.
     """
 
-    told_mm: np.ndarray
+    reported_mm: np.ndarray
     cents: np.ndarray
     slopes: np.ndarray
     by_mm: np.ndarray
 
 
-def outlook(belief: Belief, told_mm: np.ndarray) -> Outlook:
-    """What the fired piece is believed to play with holes of these diameters."""
-    piece = belief.piece
-    seen = belief.sight.seen(belief.mean, States.of(piece, told_mm, piece.openness, Stage.FIRED))
-    return Outlook(told_mm, seen.cents - 1200 * np.log2(piece.targets), seen.slopes, seen.by_mm)
+def forecast(estimate: Estimate, reported_mm: np.ndarray) -> Forecast:
+    """What the fired piece is expected to play with holes of these diameters."""
+    piece = estimate.piece
+    configurations = Configurations.of(piece, reported_mm, piece.openness, Stage.FIRED)
+    predicted = estimate.measurement.predict(estimate.mean, configurations)
+    cents = predicted.cents - 1200 * np.log2(piece.targets)
+    return Forecast(reported_mm, cents, predicted.slopes, predicted.by_mm)
 
 
 @frozen
 class BenchAim:
-    """Where every hole should end, given all that is believed and that nothing can be cut smaller.
+    """Where every hole should end, given the estimate and that no hole can be cut smaller.
 
-    marks_mm (holes,): diameters as told, counted as fired; pitch_cents: how much higher than written the whole piece
-    will stand, which every note is made to match.
+    now: the fired notes with the holes as they are; at_marks: with every hole at its mark. marks_mm (holes,): reported
+    diameters, counted as fired; pitch_cents: how much higher than written the whole piece will sound, which every note
+    is made to match. used: holes that some note opens; wanted_mm: the marks if nothing were cut yet.
     """
 
-    belief: Belief
-    here: Outlook
-    there: Outlook
+    estimate: Estimate
+    now: Forecast
+    at_marks: Forecast
     pitch_cents: float
     used: np.ndarray
     wanted_mm: np.ndarray
 
     @property
     def marks_mm(self) -> np.ndarray:
-        """Diameters as told at which the holes should end, counted as fired."""
-        return self.there.told_mm
+        """Reported diameters at which the holes should end, counted as fired."""
+        return self.at_marks.reported_mm
 
     @property
     def end_cents(self) -> np.ndarray:
-        """How far each note is believed to end from the piece's own pitch (f,)."""
-        return self.there.cents - self.pitch_cents
+        """How far each note is expected to end from the piece's own pitch (f,)."""
+        return self.at_marks.cents - self.pitch_cents
 
     @cached_property
     def end_sd(self) -> np.ndarray:
-        """Standard deviation of `end_cents` (f,), what the cuts to come may miss included."""
+        """Standard deviation of `end_cents` (f,), with what the cuts to come may miss by."""
         return self._sd_beside(lambda slopes: slopes.mean(axis=0))
 
     @cached_property
     def doubt(self) -> np.ndarray:
         """The same beside the note that no hole can move (f,): what cuts must be held back for."""
-        shut = np.flatnonzero(~self.belief.piece.openness.any(axis=1))
+        shut = np.flatnonzero(~self.estimate.piece.openness.any(axis=1))
         return self._sd_beside(lambda slopes: slopes[shut[0]] if len(shut) else np.zeros(slopes.shape[1]))
 
     def _sd_beside(self, reference: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
-        slopes, by_mm = (of - reference(of) for of in (self.there.slopes, self.there.by_mm))
-        known = np.einsum("fp,pq,fq->f", slopes, self.belief.cov, slopes)
+        slopes, by_mm = (of - reference(of) for of in (self.at_marks.slopes, self.at_marks.by_mm))
+        known = np.einsum("fp,pq,fq->f", slopes, self.estimate.cov, slopes)
         missed = np.square(by_mm) @ np.square(self._to_miss_mm)
         return np.sqrt(known + missed)
 
     @property
     def _to_miss_mm(self) -> np.ndarray:
         """What the cuts still to come may miss by (holes,), mm."""
-        doubts, cuts = self.belief.doubts, self.belief.piece.cuts
-        left = self.marks_mm - self.here.told_mm > LEAST_MM
+        doubts, cuts = self.estimate.doubts, self.estimate.piece.cuts
+        left = self.marks_mm - self.now.reported_mm > LEAST_MM
         again = np.where(left, doubts.step_mm, 0.0)
         return np.where(cuts == 0, doubts.hole_mm, again)
 
     @property
     def past_mm(self) -> np.ndarray:
         """By how much each hole is wider than its note wants it (holes,), counted as fired; 0 where it is not."""
-        cut = self.belief.piece.cuts > 0
-        return np.where(cut & self.used, np.maximum(self.here.told_mm - self.wanted_mm, 0.0), 0.0)
+        cut = self.estimate.piece.cuts > 0
+        return np.where(cut & self.used, np.maximum(self.now.reported_mm - self.wanted_mm, 0.0), 0.0)
 
 
-def aimed(belief: Belief, own_pitch: bool = True) -> BenchAim:
+def aimed(estimate: Estimate, own_pitch: bool = True) -> BenchAim:
     """The diameters at which all notes come nearest to their targets, or to the piece's own pitch.
 
     Least squares over the diameters and that pitch, bounded below by what is cut already.
     """
-    piece = belief.piece
-    designed = _design_mm(belief)
+    piece = estimate.piece
+    designed = _design_mm(estimate)
     used = np.asarray(piece.openness.any(axis=0))
-    told = piece.told_mm
-    low = np.where(told > 0, told, 0.2 * designed)
+    reported = piece.reported_mm
+    low = np.where(reported > 0, reported, 0.2 * designed)
     high = np.maximum(WIDEST * designed, low + 0.5)
-    here = outlook(belief, told)
-    start = np.where(used, np.clip(designed, low, high), np.where(told > 0, told, designed))
-    there, pitch = _fitted(belief, start, low, high, used, own_pitch)
+    now = forecast(estimate, reported)
+    start = np.where(used, np.clip(designed, low, high), np.where(reported > 0, reported, designed))
+    at_marks, pitch = _fitted(estimate, start, low, high, used, own_pitch)
     free = low.copy()
-    free[told > 0] = 0.2 * designed[told > 0]
-    wanted = there.told_mm
-    if (there.told_mm - low < 1e-6)[used & (told > 0)].any():
+    free[reported > 0] = 0.2 * designed[reported > 0]
+    wanted = at_marks.reported_mm
+    if (at_marks.reported_mm - low < 1e-6)[used & (reported > 0)].any():
         # Some hole may be past its mark: by how much, had it not been cut.
-        wanted = _fitted(belief, there.told_mm, free, high, used, own_pitch)[0].told_mm
-    return BenchAim(belief, here, there, pitch, used, wanted)
+        wanted = _fitted(estimate, at_marks.reported_mm, free, high, used, own_pitch)[0].reported_mm
+    return BenchAim(estimate, now, at_marks, pitch, used, wanted)
 
 
-def _design_mm(belief: Belief) -> np.ndarray:
-    return 1e3 * belief.sight.model.designed.diameters[0]
+def _design_mm(estimate: Estimate) -> np.ndarray:
+    return 1e3 * estimate.measurement.model.designed.diameters[0]
 
 
 def _fitted(
-    belief: Belief, start: np.ndarray, low: np.ndarray, high: np.ndarray, used: np.ndarray, own_pitch: bool
-) -> tuple[Outlook, float]:
+    estimate: Estimate, start: np.ndarray, low: np.ndarray, high: np.ndarray, used: np.ndarray, own_pitch: bool
+) -> tuple[Forecast, float]:
     """Gauss-Newton with bounds; only holes that some note opens move."""
-    designed, which = _design_mm(belief), np.flatnonzero(used)
-    told, pitch = start, 0.0
+    designed, which = _design_mm(estimate), np.flatnonzero(used)
+    diameters, pitch = start, 0.0
     for _ in range(_STEPS):
-        seen = outlook(belief, told)
-        f, n = len(seen.cents), len(which)
-        lean = np.diag(np.full(n, _LEAN_CENTS) / (0.1 * designed[which]))
-        rows = np.concatenate([seen.by_mm[:, which], lean])
-        values = np.concatenate([-seen.cents, -lean @ (told - designed)[which]])
-        bounds = [(low - told)[which], (high - told)[which]]
+        there = forecast(estimate, diameters)
+        f, n = len(there.cents), len(which)
+        ridge = np.diag(np.full(n, _RIDGE_CENTS) / (0.1 * designed[which]))
+        rows = np.concatenate([there.by_mm[:, which], ridge])
+        values = np.concatenate([-there.cents, -ridge @ (diameters - designed)[which]])
+        bounds = [(low - diameters)[which], (high - diameters)[which]]
         if own_pitch:
             column = np.concatenate([-np.ones(f), np.zeros(n)])
-            # A pitch that nothing holds is the written one.
+            # Where the holes could match any pitch, a weak pull chooses the written one.
             rows = np.vstack([np.column_stack([rows, column]), np.append(np.zeros(n), 0.01)])
             values = np.append(values, 0.0)
             bounds = [np.append(bounds[0], -2400.0), np.append(bounds[1], 2400.0)]
+        # lsq_linear refuses bounds that meet, as those of a hole at its limit do.
         found = lsq_linear(rows, values, (bounds[0] - 1e-9, bounds[1] + 1e-9)).x
         step = np.clip(found[:n], -0.3 * designed[which], 0.3 * designed[which])
         pitch = float(found[n]) if own_pitch else 0.0
-        told = told.copy()
-        told[which] = np.clip(told[which] + step, low[which], high[which])
+        diameters = diameters.copy()
+        diameters[which] = np.clip(diameters[which] + step, low[which], high[which])
         if (np.abs(step) < 2e-3).all():
             break
-    return outlook(belief, told), pitch
+    return forecast(estimate, diameters), pitch
 
 
 @dataclass(frozen=True)
@@ -204,12 +209,12 @@ def order_of(openness: np.ndarray, targets: np.ndarray) -> list[tuple[int, int]]
     From low to high; a hole's note is the lowest that opens it with others only that come before it.
     """
     found: list[tuple[int, int]] = []
-    seen: set[int] = set()
+    placed: set[int] = set()
     for note in np.argsort(targets, kind="stable"):
         opened = set(np.flatnonzero(openness[note]).tolist())
-        for hole in sorted(opened - seen):
+        for hole in sorted(opened - placed):
             found.append((hole, int(note)))
-        seen |= opened
+        placed |= opened
     return found
 
 
@@ -221,11 +226,11 @@ def next_cut(aim: BenchAim, drills: Sequence[Drill] = ()) -> NextCut | None:
 
     The holes that were cut least come first, so that what the first ones teach serves the others.
     """
-    piece = aim.belief.piece
+    piece = aim.estimate.piece
     waiting = []
     for place, (hole, note) in enumerate(order_of(piece.openness, piece.targets)):
-        short = aim.marks_mm[hole] - aim.here.told_mm[hole]
-        cents = short * aim.there.by_mm[note, hole]
+        short = aim.marks_mm[hole] - aim.now.reported_mm[hole]
+        cents = short * aim.at_marks.by_mm[note, hole]
         cuts = piece.cuts[hole]
         near = DONE_CENTS if cuts < ENOUGH_CUTS else NEAR_CENTS
         near = max(near, FINE_CENTS) if short * piece.size < FINE_MM else near
@@ -238,8 +243,8 @@ def next_cut(aim: BenchAim, drills: Sequence[Drill] = ()) -> NextCut | None:
 
 
 def _cut(aim: BenchAim, hole: int, note: int, drills: Sequence[Drill]) -> NextCut:
-    belief, piece = aim.belief, aim.belief.piece
-    slope, now, mark = aim.there.by_mm[note, hole], aim.here.told_mm[hole], aim.marks_mm[hole]
+    estimate, piece = aim.estimate, aim.estimate.piece
+    slope, now, mark = aim.at_marks.by_mm[note, hole], aim.now.reported_mm[hole], aim.marks_mm[hole]
     number = int(piece.cuts[hole]) + 1
     doubt = float(aim.doubt[note])
     size = piece.size
@@ -253,10 +258,10 @@ def _cut(aim: BenchAim, hole: int, note: int, drills: Sequence[Drill]) -> NextCu
         to = start / size if drills and drill else max(start / size, 0.3 * mark)
     elif to < now + LEAST_MM:
         to = mark
-    told = piece.told_mm.copy()
-    told[hole] = to
-    opened = np.where(told > 0, piece.openness[note], 0.0)
-    expected = float(readings_now(belief, opened[None], told)[0][0])
+    reported = piece.reported_mm.copy()
+    reported[hole] = to
+    opened = np.where(reported > 0, piece.openness[note], 0.0)
+    expected = float(readings_now(estimate, opened[None], reported)[0][0])
     return NextCut(
         piece.holes[hole],
         float(now * size),
@@ -273,24 +278,24 @@ def _cut(aim: BenchAim, hole: int, note: int, drills: Sequence[Drill]) -> NextCu
     )
 
 
-def readings_now(belief: Belief, openness: np.ndarray, told_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """What fingerings (r, holes) are believed to read now, Hz, and how sure that is, cents: (r,) each.
+def readings_now(estimate: Estimate, openness: np.ndarray, reported_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What fingerings (r, holes) should read now, Hz, and one standard deviation of that, cents: (r,) each.
 
-    told_mm (holes,): how wide the holes are told to be by then, counted as fired.
+    reported_mm (holes,): the diameters that the holes have by then, counted as fired.
     """
-    piece = belief.piece
-    seen = belief.sight.seen(belief.mean, States.of(piece, told_mm, openness, piece.stage))
-    spread = np.sqrt(
-        np.einsum("fp,pq,fq->f", seen.slopes, belief.cov, seen.slopes) + np.square(belief.doubts.breath_cents(seen.q))
-    )
-    return 2 ** (seen.cents / 1200) * piece.air_ratio, spread
+    piece = estimate.piece
+    configurations = Configurations.of(piece, reported_mm, openness, piece.stage)
+    found = estimate.measurement.predict(estimate.mean, configurations)
+    known = np.einsum("fp,pq,fq->f", found.slopes, estimate.cov, found.slopes)
+    spread = np.sqrt(known + np.square(estimate.doubts.breath_cents(found.q)))
+    return 2 ** (found.cents / 1200) * piece.air_ratio, spread
 
 
 def plan(aim: BenchAim) -> list[tuple[str, float, float]]:
     """Every hole that is still to be cut: its name, its diameter now and its mark, mm of the clay as it is."""
-    piece = aim.belief.piece
+    piece = aim.estimate.piece
     return [
-        (piece.holes[hole], float(aim.here.told_mm[hole] * piece.size), float(aim.marks_mm[hole] * piece.size))
+        (piece.holes[hole], float(aim.now.reported_mm[hole] * piece.size), float(aim.marks_mm[hole] * piece.size))
         for hole, _ in order_of(piece.openness, piece.targets)
-        if aim.marks_mm[hole] - aim.here.told_mm[hole] > LEAST_MM
+        if aim.marks_mm[hole] - aim.now.reported_mm[hole] > LEAST_MM
     ]

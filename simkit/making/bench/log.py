@@ -1,7 +1,7 @@
 """The bench's log: one line of JSON for each fact, only ever added to, safe on the disk before anything is answered.
 
 All lines of one visit to the bench share a `step`; a step can be withdrawn by a later line, never erased. A line
-that a crash has torn is passed over and told of.
+that a crash has torn is left out, with a caution.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class Filled(Fact):
 
 
 class Voiced(Fact):
-    """The window was cut or filled again: what it was found to be no longer holds."""
+    """The window was cut or filled again: its earlier estimate no longer holds."""
 
     kind: Literal["voiced"] = "voiced"
 
@@ -95,7 +95,7 @@ class BarRead(Fact):
 
 
 class Undone(Fact):
-    """That a chamber's steps from `undoes` on are withdrawn."""
+    """A chamber's steps from `undoes` on are withdrawn."""
 
     kind: Literal["undo"] = "undo"
     undoes: int
@@ -148,12 +148,12 @@ def read(path: Path) -> Log:
         if not line.strip():
             continue
         try:
-            told = json.loads(line)
+            parsed = json.loads(line)
         except ValueError:  # half a line, or half a letter
             torn.append(number)
             continue
         try:
-            entries.append(_ENTRY.validate_python(told))
+            entries.append(_ENTRY.validate_python(parsed))
         except ValidationError as error:
             faults.append(_fault(path, number, error))
     if torn and not entries and not faults and len(torn) > 1:
@@ -162,8 +162,8 @@ def read(path: Path) -> Log:
         )
     if faults:
         raise InputError(faults)
-    told_of = tuple(f"{path.name}: line {n} is torn, as by a crash, and passed over" for n in torn)
-    return Log(cautions=told_of).with_entries(entries)
+    cautions = tuple(f"{path.name}: line {n} is torn, as by a crash, and passed over" for n in torn)
+    return Log(cautions=cautions).with_entries(entries)
 
 
 def _fault(path: Path, number: int, error: ValidationError) -> Fault:
@@ -209,11 +209,11 @@ def _write(handle: int, data: bytes) -> None:
 
 
 def undoing(log: Log, chamber: str) -> Undone | None:
-    """The line that withdraws a chamber's last step in which something was told; None if there is none."""
-    told = [entry for entry in log.of(chamber) if not isinstance(entry, Asked)]
-    if not told:
+    """The line that withdraws a chamber's last step in which something was reported; None if there is none."""
+    reported = [entry for entry in log.of(chamber) if not isinstance(entry, Asked)]
+    if not reported:
         return None
-    return Undone(step=log.last_step + 1, chamber=chamber, stage=told[-1].stage, undoes=told[-1].step)
+    return Undone(step=log.last_step + 1, chamber=chamber, stage=reported[-1].stage, undoes=reported[-1].step)
 
 
 def check_fits(log: Log, vessel: Vessel, path: Path) -> None:

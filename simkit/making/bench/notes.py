@@ -1,4 +1,4 @@
-"""The design's notes as they stand on the bench: what they read, what they should, how they will end."""
+"""The design's notes at the bench: what they read, what they should read now, and where they will end."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from simkit.making.bench.aim import BenchAim, order_of, readings_now
 class NoteNow:
     """One note.
 
-    heard_hz: the last reading in the piece's present state, if any; off_cents: reading less what all the readings
-    together say; now_hz, now_cents: what it is believed to read now, None where a hole of it is not cut, and how sure
-    (one standard deviation); wanted_hz: what it should read at this stage once every hole is at its mark; end_cents,
-    end_sd: where it ends when fired if the plan is followed, from the piece's own pitch; judges: the hole that it is
-    the judge of.
+    reading_hz: the last reading in the piece's present state, if any; off_cents: that less what all readings together
+    predict; now_hz: what it should read now by the estimate, None where a hole of it is not cut; now_cents: one
+    standard deviation of that; wanted_hz: what it should read at this stage once every hole is at its mark; end_cents,
+    end_sd: where it ends when fired if the plan is followed, from the piece's own pitch; judges: the hole that is cut
+    by this note.
     """
 
     pitch: str
     open: tuple[str, ...]
-    heard_hz: float | None
+    reading_hz: float | None
     off_cents: float | None
     now_hz: float | None
     now_cents: float
@@ -37,7 +37,7 @@ class NoteNow:
         return {
             "pitch": self.pitch,
             "open": list(self.open),
-            "heard_hz": self.heard_hz,
+            "heard_hz": self.reading_hz,
             "off_cents": self.off_cents,
             "now_hz": self.now_hz,
             "uncertainty_cents": self.now_cents,
@@ -50,11 +50,11 @@ class NoteNow:
 
 def notes_now(aim: BenchAim) -> tuple[NoteNow, ...]:
     """All notes of the design, in its order."""
-    piece, belief = aim.belief.piece, aim.belief
-    now, sd = readings_now(belief, piece.openness, piece.told_mm)
+    piece, estimate = aim.estimate.piece, aim.estimate
+    now, sd = readings_now(estimate, piece.openness, piece.reported_mm)
     judges = {note: piece.holes[hole] for hole, note in order_of(piece.openness, piece.targets)}
     # With every hole at its mark it would read this, and end `end_cents` off.
-    wanted = readings_now(belief, piece.openness, aim.marks_mm)[0] / 2 ** (aim.end_cents / 1200)
+    wanted = readings_now(estimate, piece.openness, aim.marks_mm)[0] / 2 ** (aim.end_cents / 1200)
     found = []
     for n, pitch in enumerate(piece.notes):
         opened = piece.openness[n] > 0
@@ -65,7 +65,7 @@ def notes_now(aim: BenchAim) -> tuple[NoteNow, ...]:
                 pitch,
                 tuple(np.array(piece.holes)[opened]) if len(piece.holes) else (),
                 None if last is None else float(2 ** (piece.blown[last].cents / 1200) * piece.air_ratio),
-                None if last is None else float(belief.off_cents[last]),
+                None if last is None else float(estimate.residual_cents[last]),
                 float(now[n]) if ready else None,
                 float(sd[n]),
                 float(wanted[n]),
@@ -79,7 +79,7 @@ def notes_now(aim: BenchAim) -> tuple[NoteNow, ...]:
 
 def _last(aim: BenchAim, note: int) -> int | None:
     """The last reading of a note since any of its holes was cut, at this stage."""
-    piece = aim.belief.piece
+    piece = aim.estimate.piece
     opened = piece.openness[note] > 0
     for n in reversed(range(len(piece.blown))):
         blow = piece.blown[n]

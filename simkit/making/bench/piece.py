@@ -1,4 +1,4 @@
-"""What a log comes to: how far each hole is cut, and what was heard in which state of the piece."""
+"""What a log adds up to: how far each hole is cut, and which pitches were measured in which state of the piece."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ ORDER = tuple(Stage)
 
 
 class Model(Protocol):
-    """What the bench is handed: the chamber's lowest resonance in any state of its making."""
+    """What the bench needs of a resonator model: the chamber's lowest resonance in any state of its making."""
 
     @property
     def holes(self) -> tuple[str, ...]:
@@ -48,20 +48,20 @@ class Model(Protocol):
 
 @dataclass(frozen=True)
 class Cutting:
-    """One hole so far: its diameter as told, counted as fired, mm; how many cuts; whether anyone has told it.
+    """One hole so far: its reported diameter, counted as fired, mm; how many cuts; whether its size was reported.
 
-    first: how many of the cuts were filled up again. A hole through which a note was heard, but of which no cut was
-    told, is taken to be as designed.
+    first: how many of the cuts were filled up again. A hole that was open in a note, but of which no cut was reported,
+    is taken to be as designed.
     """
 
     mm: float = 0.0
     cuts: int = 0
-    told: bool = True
+    reported: bool = True
     first: int = 0
 
     @property
-    def standing(self) -> int:
-        """How many cuts have made the hole as it is."""
+    def cuts_since_filled(self) -> int:
+        """How many cuts have made the hole as it is now."""
         return self.cuts - self.first
 
 
@@ -90,7 +90,7 @@ class Measurement:
 
 @frozen
 class Workpiece:
-    """A piece on the bench: its design's notes, and all that was done to it and heard of it.
+    """A piece on the bench: its design's notes, all that was done to it, and all that was measured.
 
     openness (f, holes), targets (f,) Hz: of the design's notes. water: what was
     weighed, ml, and at which stage; walls: by how much it is thicker than designed, counted as fired, mm.
@@ -110,7 +110,7 @@ class Workpiece:
     walls: tuple[float, ...] = ()
     asked: Mapping[str, Asked] = field(default_factory=dict)
     windows: int = 0
-    warmth_told: bool = False
+    temperature_given: bool = False
 
     @staticmethod
     def of(
@@ -120,11 +120,11 @@ class Workpiece:
         stage: Stage | None = None,
         temperature_c: float | None = None,
     ) -> Workpiece:
-        """The piece that a log's entries tell of; stage and temperature are today's, else the last ones told."""
+        """The piece by a log's entries; stage and temperature are today's, else those of the last entry."""
         entries = list(entries)
         last = max((ORDER.index(e.stage) for e in entries if not isinstance(e, BarRead)), default=1)
-        heard = [entry for entry in entries if isinstance(entry, NoteRead)]
-        today = heard[-1].temperature_c if heard and temperature_c is None else temperature_c
+        readings = [entry for entry in entries if isinstance(entry, NoteRead)]
+        today = readings[-1].temperature_c if readings and temperature_c is None else temperature_c
         today = vessel.air.temperature_c if today is None else today
         start = Workpiece(
             tuple(hole.name for hole in chamber.holes),
@@ -136,7 +136,7 @@ class Workpiece:
             today,
             _ratio(vessel, today),
             (Cutting(),) * len(chamber.holes),
-            warmth_told=any(entry.temperature_c != vessel.air.temperature_c for entry in heard),
+            temperature_given=any(entry.temperature_c != vessel.air.temperature_c for entry in readings),
         )
         return start.after(vessel, chamber, entries)
 
@@ -166,7 +166,7 @@ class Workpiece:
                 return replace(self, water=(*self.water, (entry.ml, entry.stage)))
             case Callipered():
                 return replace(self, walls=(*self.walls, entry.mm / size - vessel.clay.wall_mm))
-        return self  # a bar has its say in `shrinkage`
+        return self  # a bar is in `shrinkage` already
 
     def _changed(self, hole: str, cutting: Cutting) -> Workpiece:
         """The piece with one hole as it is now, and no cut of it asked for."""
@@ -178,9 +178,9 @@ class Workpiece:
         openness = tuple(entry.open.get(hole, 0.0) for hole in self.holes)
         cutting = list(self.cutting)
         for n, share in enumerate(openness):
-            if share and not cutting[n].standing:
+            if share and not cutting[n].cuts_since_filled:
                 count = cutting[n].cuts
-                cutting[n] = Cutting(chamber.holes[n].diameter_mm, count + 1, told=False, first=count)
+                cutting[n] = Cutting(chamber.holes[n].diameter_mm, count + 1, reported=False, first=count)
         cents = float(1200 * np.log2(entry.hz / _ratio(vessel, entry.temperature_c)))
         new = Measurement(
             entry.note, openness, tuple(cutting), entry.stage, cents, entry.doubt_cents, windows=self.windows
@@ -193,14 +193,14 @@ class Workpiece:
         return self.shrinkage.size(self.stage)
 
     @property
-    def told_mm(self) -> np.ndarray:
-        """Diameters as told, counted as fired, mm: (holes,), 0 where not cut."""
+    def reported_mm(self) -> np.ndarray:
+        """Reported diameters, counted as fired, mm: (holes,), 0 where not cut."""
         return np.array([hole.mm for hole in self.cutting])
 
     @property
     def cuts(self) -> np.ndarray:
         """How many cuts have made each hole as it is: (holes,); 0 where there is none."""
-        return np.array([hole.standing for hole in self.cutting], int)
+        return np.array([hole.cuts_since_filled for hole in self.cutting], int)
 
 
 def _ratio(vessel: Vessel, temperature_c: float) -> float:

@@ -12,7 +12,7 @@ from simkit.making.shrinkage import Stage
 from simkit.pitch import TEMPERAMENTS, Tuning, cents, in_cents, note
 
 PAST_CENTS = 10.0  # sharper than this a hole counts as past its mark: what a build is allowed, common practice
-_WORTH_CENTS = 2.0  # a way out that mends less is not worth telling
+_WORTH_CENTS = 2.0  # a remedy that gains less is not worth a line
 _WINDOW = 0.15  # of the cut-up: how far a window may be changed
 TONICS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
@@ -35,13 +35,13 @@ class Overcut:
         )
 
 
-def past_marks(aim: BenchAim) -> tuple[Overcut, ...]:
+def overcut_holes(aim: BenchAim) -> tuple[Overcut, ...]:
     """The holes that are wider than they should be, the worst first."""
-    piece = aim.belief.piece
+    piece = aim.estimate.piece
     found = []
     for hole, judge in order_of(piece.openness, piece.targets):
         by = aim.past_mm[hole]
-        off = by * aim.there.by_mm[judge, hole]
+        off = by * aim.at_marks.by_mm[judge, hole]
         if off > PAST_CENTS:
             wanted = aim.wanted_mm[hole] * piece.size
             found.append(
@@ -52,50 +52,50 @@ def past_marks(aim: BenchAim) -> tuple[Overcut, ...]:
 
 def ways_out(aim: BenchAim, tuning: Tuning) -> tuple[str, ...]:
     """What can still be done, in sentences with sizes; empty where no hole is past its mark."""
-    past = past_marks(aim)
+    past = overcut_holes(aim)
     if not past:
         return ()
     worst = float(np.abs(aim.end_cents).max())
-    told = [f"re-aim: with the other holes cut to their new marks no note ends more than {in_cents(worst)} off"]
-    told += [*_by_window(aim, worst), *_by_scale(aim, tuning, worst)]
-    fired = aim.belief.piece.stage is Stage.FIRED
+    ways = [f"re-aim: with the other holes cut to their new marks no note ends more than {in_cents(worst)} off"]
+    ways += [*_by_window(aim, worst), *_by_scale(aim, tuning, worst)]
+    fired = aim.estimate.piece.stage is Stage.FIRED
     for each in past:
         filled = f"{each.wanted_mm:.2f} mm wide"
         way = "wax or hard epoxy putty at the rim" if fired else "slip and a coil of the same clay, as wet as the piece"
-        told.append(f"fill: hole {each.hole} with {way}, and ream it again until it is {filled}")
+        ways.append(f"fill: hole {each.hole} with {way}, and ream it again until it is {filled}")
     if not fired:
-        told.append("after firing: a hole can still be filed or undercut to sharpen it, waxed to flatten it")
-    return tuple(told)
+        ways.append("after firing: a hole can still be filed or undercut to sharpen it, waxed to flatten it")
+    return tuple(ways)
 
 
 def _mended(
     aim: BenchAim, targets_off: np.ndarray, window: bool
 ) -> tuple[float, float]:  # worst cents, change of the cut-up as a share
     """The worst note after re-aiming with other targets (cents above the old ones), and with the window free."""
-    there, piece = aim.there, aim.belief.piece
+    at_marks, piece = aim.at_marks, aim.estimate.piece
     which = np.flatnonzero(aim.used)
-    columns = [there.by_mm[:, which], -np.ones((len(there.cents), 1))]
-    low = (np.where(piece.cuts > 0, aim.here.told_mm, 0.0) - there.told_mm)[which] - 1e-9
+    columns = [at_marks.by_mm[:, which], -np.ones((len(at_marks.cents), 1))]
+    low = (np.where(piece.cuts > 0, aim.now.reported_mm, 0.0) - at_marks.reported_mm)[which] - 1e-9
     bounds = [np.append(low, -2400.0), np.append(np.full(len(which), np.inf), 2400.0)]
     if window:
-        cut_up = aim.belief.sight.model.designed.cut_up[0] * 1e3
-        columns.append(there.slopes[:, [aim.belief.sight.unknowns.index("cut_up")]] * cut_up)
+        cut_up = aim.estimate.measurement.model.designed.cut_up[0] * 1e3
+        columns.append(at_marks.slopes[:, [aim.estimate.measurement.state.index("cut_up")]] * cut_up)
         bounds = [np.append(bounds[0], -_WINDOW), np.append(bounds[1], _WINDOW)]
-    rows, values = np.hstack(columns), targets_off - there.cents
-    lean = 1e-3 * np.eye(rows.shape[1])
-    found = lsq_linear(np.vstack([rows, lean]), np.append(values, np.zeros(len(lean))), tuple(bounds)).x
+    rows, values = np.hstack(columns), targets_off - at_marks.cents
+    ridge = 1e-3 * np.eye(rows.shape[1])  # where nothing asks for a change, none is made
+    found = lsq_linear(np.vstack([rows, ridge]), np.append(values, np.zeros(len(ridge))), tuple(bounds)).x
     left = values - rows @ found
     return float(np.abs(left).max()), float(found[-1]) if window else 0.0
 
 
 def _by_window(aim: BenchAim, worst: float) -> list[str]:
-    mended, share = _mended(aim, np.zeros(len(aim.there.cents)), window=True)
+    mended, share = _mended(aim, np.zeros(len(aim.at_marks.cents)), window=True)
     if worst - mended < _WORTH_CENTS or abs(share) < 0.005:
         return []
-    belief = aim.belief
-    size = belief.piece.size
-    now = belief.sight.model.designed.cut_up[0] * 1e3 + belief.cut_up_mm[0]
-    by = abs(share) * belief.sight.model.designed.cut_up[0] * 1e3 * size
+    estimate = aim.estimate
+    size = estimate.piece.size
+    now = estimate.measurement.model.designed.cut_up[0] * 1e3 + estimate.cut_up_mm[0]
+    by = abs(share) * estimate.measurement.model.designed.cut_up[0] * 1e3 * size
     way = (
         f"cut the window's edge back by {by:.2f} mm"
         if share > 0
@@ -108,7 +108,7 @@ def _by_window(aim: BenchAim, worst: float) -> list[str]:
 
 def _by_scale(aim: BenchAim, tuning: Tuning, worst: float) -> list[str]:
     """Another temperament or tonic that the piece comes nearer to."""
-    piece = aim.belief.piece
+    piece = aim.estimate.piece
     pitches = [note(name) for name in piece.notes]
     best: tuple[float, str] | None = None
     for temperament in TEMPERAMENTS:

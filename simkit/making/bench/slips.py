@@ -1,4 +1,4 @@
-"""Diameters that cannot be, and those that look like a slip of the pen: asked about before they reach the log."""
+"""Diameters that are impossible, or look like a slip of the pen: questioned before they reach the log."""
 
 from __future__ import annotations
 
@@ -9,20 +9,20 @@ from simkit.making.bench.piece import Workpiece
 from simkit.vessel import Chamber
 
 NARROWEST, PILOT_MM = 0.2, 1.0  # of the design's diameter, and the pilot hole that anyone may drill first
-ROOM_MM = 0.5  # beyond the widest that was designed, asked for or told before
+ROOM_MM = 0.5  # beyond the widest that was designed, asked for or reported before
 # What people do: a point left out or put in the wrong place; inches for millimetres, and the other way round.
 _SLIPS = (0.1, 10.0, 0.01, 100.0, 25.4, 1 / 25.4)
 
 
 def unlikely_cut(hole: str, mm: float, fired_ml: float, piece: Workpiece, chamber: Chamber, sure: bool) -> str | None:
-    """What a hole may be, and what may have been meant, where it cannot be this wide or hardly is; None where it may.
+    """What a hole may be, and what was probably meant, where its width is impossible or unlikely; None if it is fine.
 
-    fired_ml: the chamber's air as designed; sure: that only what cannot be is asked about.
+    fired_ml: the chamber's air as designed; sure: question only what is impossible.
     """
     n = piece.holes.index(hole)
     designed = chamber.holes[n].diameter_mm * piece.size
     asked = piece.asked.get(hole)
-    before = piece.told_mm[n] * piece.size
+    before = piece.reported_mm[n] * piece.size
     expected = asked.to_mm if asked else max(designed, before)
     low, high = min(NARROWEST * designed, PILOT_MM), max(WIDEST * designed, expected) + ROOM_MM
     meant = [mm * slip for slip in _SLIPS if max(low, before - ROOM_MM) <= mm * slip <= high]
@@ -34,5 +34,7 @@ def unlikely_cut(hole: str, mm: float, fired_ml: float, piece: Workpiece, chambe
         return f"a diameter in mm, more than 0, {most}{question}"
     if sure or low <= mm <= high:
         return None
-    told = f"about {designed:.2f} ({piece.stage.value}, as designed)" + (f", {expected:.2f} asked for" if asked else "")
-    return f"{told}, from {low:.1f} to {high:.1f}{question or ';'} If it is {mm:g} mm, say `sure` as well"
+    allowed = f"about {designed:.2f} ({piece.stage.value}, as designed)" + (
+        f", {expected:.2f} asked for" if asked else ""
+    )
+    return f"{allowed}, from {low:.1f} to {high:.1f}{question or ';'} If it is {mm:g} mm, say `sure` as well"

@@ -103,10 +103,10 @@ class Hidden:
     cut_up: float = 1.0
     volume: float = 1.0
     off_mm: tuple = (0.0, 0.0, 0.0)
-    told_mm: tuple = (0.0, 0.0, 0.0)
+    reported_mm: tuple = (0.0, 0.0, 0.0)
 
     def hz(self, opened, fired=False):
-        told = np.array(self.told_mm)
+        told = np.array(self.reported_mm)
         made = self.model.designed.but(
             diameters=np.where(told > 0, told + self.off_mm, 0)[None] * 1e-3,
             cut_up=self.model.designed.cut_up * self.cut_up,
@@ -124,9 +124,9 @@ class Hidden:
         )
 
     def cut(self, hole, mm_now):
-        told = list(self.told_mm)
+        told = list(self.reported_mm)
         told[self.model.holes.index(hole)] = mm_now / self.size
-        self.told_mm = tuple(told)
+        self.reported_mm = tuple(told)
         return HoleCut(step=1, chamber="body", stage=Stage.LEATHER_HARD, hole=hole, mm=mm_now)
 
 
