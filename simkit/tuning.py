@@ -51,6 +51,10 @@ class Tuned:
     log: Path | None
     taken: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        ahead = f"next hole {self.cut.hole} to {self.cut.to_mm:.2f} mm" if self.cut else "no cut left"
+        return f"Tuned({self.chamber.name!r}, {self.piece.stage.value}, {ahead})"
+
     @property
     def piece(self) -> Workpiece:
         """The piece on the bench."""

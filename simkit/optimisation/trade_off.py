@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from simkit.columns import cell, text_table
 from simkit.errors import Fault, InputError
 from simkit.optimisation.aims.intune import Aim, InTune
 from simkit.optimisation.aims.stretching import Stretched
@@ -47,6 +48,13 @@ class TradeOff:
     one: str
     other: str
     points: tuple[Compromise, ...]
+
+    def __repr__(self) -> str:
+        return f"TradeOff({self.one} against {self.other}, {len(self.points)} designs)"
+
+    def __str__(self) -> str:
+        rows = ((cell(p.balance, 2), cell(p.one, 3), cell(p.other, 3), cell(p.worst_cents)) for p in self.points)
+        return text_table(("balance", self.one, self.other, "worst cents"), rows)
 
     @property
     def middle(self) -> Compromise:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 from numpy.typing import ArrayLike
 
+from simkit.columns import cell, text_table
 from simkit.errors import Fault, InputError
 from simkit.field.fem.modes import closed_modes
 from simkit.frozen import frozen
@@ -36,6 +37,14 @@ class Halved:
     hz: np.ndarray
     order: np.ndarray
     settled_hz: np.ndarray
+
+    def __repr__(self) -> str:
+        return f"Halved({len(self.names)} frequencies, off by at most {np.abs(self.left_cents[0]).max():.2g} cents)"
+
+    def __str__(self) -> str:
+        rows = zip(self.names, self.hz[0], self.settled_hz, self.left_cents[0], self.order, strict=True)
+        told = ((name, cell(hz, 2), cell(free, 2), cell(left, 2), cell(p)) for name, hz, free, left, p in rows)
+        return text_table(("what", "Hz", "without a mesh", "off by cents", "order"), told)
 
     @property
     def left_cents(self) -> np.ndarray:
