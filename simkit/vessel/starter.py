@@ -123,14 +123,17 @@ def starter(
     )
 
 
-def new(shape: str = "egg", *, wall_mm: float = 4.0, shrinkage_percent: float = 10.0) -> Vessel:
+def new(shape: str = "egg", *, wall_mm: float | None = None, shrinkage_percent: float | None = None) -> Vessel:
     """A design to start from: a small whistle of that shape with a window and four holes, for C5 to G5.
 
-    An InputError where the shape is none that a start is known of, or the clay is none.
+    wall_mm: 4 where nothing is said; shrinkage_percent: 10. An InputError where the shape is none that a start is known
+    of, or the clay is none.
 
     >>> new("sphere").chambers[0].shape.kind
     'sphere'
     """
+    wall_mm = 4.0 if wall_mm is None else wall_mm
+    shrinkage_percent = 10.0 if shrinkage_percent is None else shrinkage_percent
     faults = list(clay_faults(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent))
     if faults:
         raise InputError(faults)

@@ -173,7 +173,12 @@ class Prediction:
             replace(chamber, notes=tuple(replace(note, answers=(note.by(model),)) for note in chamber.notes))
             for chamber in self.chambers
         )
-        return replace(self, models=(model,), chambers=chambers)
+        mine, every = (
+            {text for note in notes for answer in note.answers for text in answer.cautions}
+            for notes in ([note for chamber in chambers for note in chamber.notes], self.notes)
+        )
+        cautions = tuple(text for text in self.cautions if text in mine or text not in every)
+        return replace(self, models=(model,), chambers=chambers, cautions=cautions)
 
     def __repr__(self) -> str:
         return f"Prediction(by {', '.join(self.models)}, {len(self.notes)} notes)"
