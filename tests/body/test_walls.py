@@ -18,6 +18,7 @@ def wall_points(wall, fine=2):
 
 
 def test_derivatives_of_the_level_agree_with_differences(wall):
+    """At every point; one second derivative in a hundred may have a seam of the sections between, where they jump."""
     step = 1e-6
     rng = np.random.default_rng(3)
     p = wall_points(wall)[::17] + rng.normal(0, 3e-4, (len(wall_points(wall)[::17]), 3))
@@ -25,8 +26,10 @@ def test_derivatives_of_the_level_agree_with_differences(wall):
     for i, e in enumerate(np.eye(3) * step):
         slope = (wall.level(p + e) - wall.level(p - e)) / (2 * step)
         bend = (wall.taylor(p + e).slope - wall.taylor(p - e).slope) / (2 * step)
-        assert np.median(np.abs(slope - t.slope[:, i])) < 1e-7 * np.abs(t.slope).max()
-        assert np.median(np.abs(bend - t.bend[:, i])) < 1e-5 * np.abs(t.bend).max() + 1e-9
+        assert np.abs(slope - t.slope[:, i]).max() < 1e-6 * np.abs(t.slope).max()
+        off = np.abs(bend - t.bend[:, i]).max(axis=1)
+        assert np.quantile(off, 0.99, method="lower") < 1e-6 * np.abs(t.bend).max() + 1e-9
+        assert off.max() < 1e-2 * np.abs(t.bend).max() + 1e-9
 
 
 def test_total_curvature_is_four_pi(smooth_wall):
@@ -60,8 +63,12 @@ def test_a_ball_curves_positively_and_a_waist_negatively():
 
 
 def test_feet_are_the_nearest_points(wall):
-    """Against the nearest of many sampled wall points."""
-    cloud = np.concatenate([s.points.reshape(-1, 3) for s in wall.sheets(6)])
+    """Against the nearest of many sampled wall points: no foot lies farther from one than a triangle's circumcentre,
+    1/sqrt(3) of its longest side."""
+    sheets = [s.points for s in wall.sheets(6)]
+    cloud = np.concatenate([points.reshape(-1, 3) for points in sheets])
+    sides = [(p[1:, 1:] - p[:-1, :-1], p[1:, :-1] - p[:-1, 1:], p[1:] - p[:-1], p[:, 1:] - p[:, :-1]) for p in sheets]
+    gap = max(np.linalg.norm(side, axis=-1).max() for each in sides for side in each) / np.sqrt(3)
     rng = np.random.default_rng(5)
     low, high = wall.box
     p = rng.uniform(low - 0.01, high + 0.01, (200, 3))
@@ -71,7 +78,8 @@ def test_feet_are_the_nearest_points(wall):
     ours = np.linalg.norm(p - foot, axis=1)
     assert np.all(ours <= sampled + 1e-9)
     assert np.abs(wall.level(foot)).max() < 1e-9
-    assert np.all(sampled - ours < 6e-3)
+    assert np.all(sampled - ours <= gap)
+    assert gap < 3e-3
 
 
 @pytest.mark.parametrize(

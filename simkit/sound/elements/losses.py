@@ -58,23 +58,6 @@ def shifted(omega: Reals, inverse_q: Reals) -> Reals:
     return omega * (1 + (1j - 1) / 2 * inverse_q)
 
 
-def spherical_resonator(air: Air, radius: float, degree: int, zero: float) -> complex:
-    """The complex frequency (rad/s) of a mode of a closed ball of air with a rigid, cold wall.
-
-    omega = z c/R {1 + (i - 1)/(2R) [(gamma - 1) delta_t + delta_v l(l+1)/z^2] / [1 - l(l+1)/z^2]}, z the zero of
-    j_l' and l its degree. Moldover, Mehl & Greenspan 1986 [Moldover1986], J. Acoust. Soc. Am. 79, 253 (from memory).
-
-    >>> from simkit.air import moist_air
-    >>> omega = spherical_resonator(moist_air(), 0.03, 1, 2.081576)
-    >>> round(omega.real / (2 * omega.imag), 1)
-    486.7
-    """
-    omega = zero * air.sound_speed / radius
-    turn = degree * (degree + 1) / zero**2
-    layers = (air.gamma - 1) * air.delta_t(omega) + air.delta_v(omega) * turn
-    return omega * (1 + (1j - 1) / (2 * radius) * layers / (1 - turn))
-
-
 def quality(omega: Reals) -> Reals:
     """Q = Re(omega) / (2 Im(omega)); infinite where nothing is lost."""
     with np.errstate(divide="ignore"):
