@@ -1,7 +1,7 @@
 """How a chamber's air can ring and how it answers at its openings: properties of the shape alone, no air here.
 
 Eigenvalues are k^2 in 1/m^2 and port matrices Z in 1/m; `sound` brings in the speed of sound, density and losses.
-Depends on: body (walls, meshes, openings), numpy, scipy; scikit-fem in `elements` only.
+Depends on: body (walls, meshes, openings), numpy, scipy; scikit-fem in `fem.forms` only.
 """
 
 from simkit.field.fem.modes import ClosedModes, Modes, closed_modes

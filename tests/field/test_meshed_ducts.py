@@ -11,8 +11,8 @@ from simkit.body import AirMesh, Opening, kernel
 from simkit.body.meshes.curved import air_mesh
 from simkit.body.walls.formulas import BoxWall, EggWall
 from simkit.body.walls.wall import cast, normals
+from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored_floating
-from simkit.field.fem.forms import stiffness_and_mass
 from simkit.field.fem.quadrature import facet_rule, volume_rule
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.mouth import mouths

@@ -105,7 +105,7 @@ def test_a_sphere_stretched_a_little_follows_the_shape_derivative():
 
 
 def test_modes_are_orthonormal_and_repeat_to_the_bit():
-    from simkit.field.fem.forms import stiffness_and_mass
+    from simkit.field.fem.air_matrices import stiffness_and_mass
 
     wall = EggWall(0.06, 0.09, 0.05, 0.4)
     once, again = (closed_modes(wall, 5, size=0.013) for _ in range(2))
@@ -118,7 +118,7 @@ def test_modes_are_orthonormal_and_repeat_to_the_bit():
 
 
 def test_constants_cost_nothing_and_mass_is_the_volume():
-    from simkit.field.fem.forms import stiffness_and_mass
+    from simkit.field.fem.air_matrices import stiffness_and_mass
 
     mesh = closed_modes(EggWall(0.06, 0.06, 0.06), 1, size=0.013).mesh
     K, M = stiffness_and_mass(mesh)

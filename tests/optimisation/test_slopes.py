@@ -8,7 +8,7 @@ import pytest
 import simkit
 from simkit.body import air_mesh, wall_of
 from simkit.body.walls.wall import project
-from simkit.field.fem.forms import stiffness_and_mass
+from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.reduced.inside import InsideAir
 from simkit.optimisation.aims.slopes import AtRest, cents_slopes
 from simkit.optimisation.problem.free import freedom

@@ -9,6 +9,7 @@ import numpy as np
 
 from simkit.body import kernel
 from simkit.body.meshes import drawn
+from simkit.body.meshes.quadratic import jacobians, summed_volume
 from simkit.body.walls.wall import Wall, feet, project, thinnest
 from simkit.errors import MeshError
 
@@ -230,7 +231,7 @@ def gated(
         determinants = jacobians(points, tets)
     if determinants.min() <= 0:
         raise MeshError(what, 1e3 * size, f"an element folds over; {_remedy}")
-    volume = float((determinants @ _WEIGHTS).sum())
+    volume = summed_volume(determinants)
     if expected is not None and abs(volume / expected - 1) > 2e-3:
         raise MeshError(what, 1e3 * size, f"its volume came out {100 * (volume / expected - 1):+.2f} % off; {_remedy}")
     on_wall = np.unique(facets)
@@ -259,24 +260,3 @@ def _straightened(points: np.ndarray, tets: np.ndarray, bad: np.ndarray, share: 
         node = cells[:, 4 + edge]
         moved[node] = points[node] + share * (middle - points[node])
     return moved
-
-
-# Keast's rule 6 of degree 4 has 11 points; for the cubic Jacobian determinant the 5-point rule of degree 3 is exact,
-# and its corners-side points also sample the element's tightest places.
-_POINTS = np.array([[1 / 4] * 3, [1 / 2, 1 / 6, 1 / 6], [1 / 6, 1 / 2, 1 / 6], [1 / 6, 1 / 6, 1 / 2], [1 / 6] * 3])
-_WEIGHTS = np.array([-4 / 5, 9 / 20, 9 / 20, 9 / 20, 9 / 20]) / 6
-
-
-def jacobians(points: np.ndarray, tets: np.ndarray, at: np.ndarray = _POINTS) -> np.ndarray:
-    """Determinants of the curved map at local points `at` (q, 3), else the five of the degree-3 rule: (m, q)."""
-    gradients = np.array([shape_gradients(p) for p in at])
-    return np.linalg.det(np.einsum("qni,mnj->mqij", gradients, points[tets]))
-
-
-def shape_gradients(local: np.ndarray) -> np.ndarray:
-    """Gradients of the ten quadratic shape functions at a local point: (10, 3)."""
-    bary = np.array([1 - local.sum(), *local])
-    slope = np.vstack([-np.ones(3), np.eye(3)])
-    corners = (4 * bary - 1)[:, None] * slope
-    edges = [4 * (bary[a] * slope[b] + bary[b] * slope[a]) for a, b in kernel.EDGES]
-    return np.vstack([corners, edges])

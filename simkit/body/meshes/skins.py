@@ -11,9 +11,10 @@ import numpy as np
 from simkit.body import kernel
 from simkit.body.chambers import ChamberBody
 from simkit.body.meshes.bands import Strip, strip_between, turned
-from simkit.body.meshes.curved import CORNER, CRACK, AirMesh, draw_near, jacobians, offset_points
+from simkit.body.meshes.curved import CORNER, CRACK, AirMesh, draw_near, offset_points
 from simkit.body.meshes.outlines import Duct
 from simkit.body.meshes.panels import Panels, disc
+from simkit.body.meshes.quadratic import facet_points, jacobians, summed_volume
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.soundness import as_large, place, unfolded
 from simkit.body.walls.wall import Spot, normals, project
@@ -164,9 +165,10 @@ class Skins:
         for edge, ids in rims:
             nodes[_between(facets, ids, np.roll(ids, -1))] = edge.middles()
         nodes = _eased(nodes, straight, tets)
-        unfolded(nodes, tets, jacobians(nodes, tets).min(axis=1))
+        determinants = jacobians(nodes, tets)
+        unfolded(nodes, tets, determinants.min(axis=1))
         as_large(self._within_wall(nodes, in_faces[0]), self.chamber.wall.volume)
-        volume = float(_volume(nodes, tets))
+        volume = summed_volume(determinants)
         mesh = AirMesh(nodes, tets, np.concatenate([*in_faces, *out_faces]), far, volume, size)
         names = zip(self.covers, in_covers, out_covers, strict=True)
         around = tets[:, 0] >= shift
@@ -176,7 +178,7 @@ class Skins:
     def _within_wall(self, nodes: np.ndarray, facets: np.ndarray) -> float:
         """Volume within the inside wall, m^3: by its curved facets and, at the openings, by its patches there."""
         wall, middle = self.chamber.wall, self.chamber.wall.box.mean(axis=0)
-        points, areas = _on_facets(nodes, facets)
+        points, areas = facet_points(nodes, facets)
         parts = [(points, areas)]
         for duct in [strip.duct for strip in self.strips] + [edge.duct for edge in self.edges]:
             o, (plan, weights) = duct.opening, duct.inside.rule()
@@ -205,22 +207,6 @@ def on_spot(spot: Spot, points: np.ndarray, within: float = 1e-6) -> tuple[np.nd
     return moved, held
 
 
-def _on_facets(nodes: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Points (3 f, 3) on curved facets (f, 6), and the areas (3 f,) that they stand for: the rule of degree 2."""
-    points, areas = [], []
-    for at in ((2 / 3, 1 / 6, 1 / 6), (1 / 6, 2 / 3, 1 / 6), (1 / 6, 1 / 6, 2 / 3)):
-        L = np.array(at)
-        shapes = np.concatenate([L * (2 * L - 1), [4 * L[a] * L[b] for a, b in kernel.EDGES[:3]]])
-        slopes = np.zeros((6, 3))
-        slopes[:3] = np.diag(4 * L - 1)
-        for row, (a, b) in enumerate(kernel.EDGES[:3]):
-            slopes[3 + row, [a, b]] = 4 * L[b], 4 * L[a]
-        points.append(np.einsum("n,fni->fi", shapes, nodes[facets]))
-        u, v = (np.einsum("n,fni->fi", slopes[:, k] - slopes[:, 0], nodes[facets]) for k in (1, 2))
-        areas.append(np.linalg.norm(np.cross(u, v), axis=1) / 6)
-    return np.concatenate(points), np.concatenate(areas)
-
-
 def _upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
     """Tetrahedra with positive volume."""
     edges = points[tets[:, 1:]] - points[tets[:, :1]]
@@ -244,10 +230,6 @@ def _between(facets: np.ndarray, one: np.ndarray, other: np.ndarray) -> np.ndarr
     wanted = np.sort(np.stack([one, other]), axis=0)
     place = np.searchsorted(key[order], wanted[0] * (facets.max() + 1) + wanted[1])
     return facets[:, 3:].T.ravel()[order[place]]
-
-
-def _volume(nodes: np.ndarray, tets: np.ndarray) -> float:
-    return float((jacobians(nodes, tets) @ np.array([-4 / 5, 9 / 20, 9 / 20, 9 / 20, 9 / 20]) / 6).sum())
 
 
 # Corners, edges' and faces' middles and the centre of a tetrahedron, where its map may fold first.

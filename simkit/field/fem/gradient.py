@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.body.kernel import EDGES
-from simkit.body.meshes.curved import AirMesh, shape_gradients
+from simkit.body.meshes.curved import AirMesh
+from simkit.field.fem.reference import tetrahedron
 
 _INWARD = 0.01  # of the way to the element's middle: at a drawn-near rim the element's map has no inverse
 
@@ -37,10 +38,9 @@ def nodal_gradient(mesh: AirMesh, field: np.ndarray, joined: np.ndarray | None =
     weight = np.zeros(len(total))
     corners = np.vstack([np.zeros(3), np.eye(3)])
     places = np.vstack([corners, [(corners[a] + corners[b]) / 2 for a, b in EDGES]])
-    for node, place in enumerate(places + _INWARD * (0.25 - places)):
-        slopes = shape_gradients(place)
-        maps = np.einsum("ni,mnj->mij", slopes, mesh.points[mesh.tets])
-        along = np.einsum("ni,mn->mi", slopes, field[mesh.tets])
+    for node, slopes in enumerate(tetrahedron(places + _INWARD * (0.25 - places))[1]):
+        maps = np.einsum("in,mnj->mij", slopes, mesh.points[mesh.tets])
+        along = np.einsum("in,mn->mi", slopes, field[mesh.tets])
         volume = np.abs(np.linalg.det(maps))
         at = number[mesh.tets[:, node]]
         np.add.at(total, at, volume[:, None] * np.linalg.solve(maps, along[:, :, None])[:, :, 0])

@@ -10,8 +10,8 @@ from scipy.sparse.linalg import LinearOperator, eigsh
 
 from simkit.body.meshes.curved import AirMesh, air_mesh, default_size
 from simkit.body.walls.wall import Wall
+from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import Solve, factored_floating
-from simkit.field.fem.forms import stiffness_and_mass
 
 CLOSED_SHARE = 0.18  # of the radius of a ball of the chamber's volume: six modes of plain shapes within 0.3 cent
 

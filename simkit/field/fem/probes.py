@@ -10,7 +10,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from simkit.field.fem.quadrature import triangle_shapes, triangle_slopes
+from simkit.field.fem.reference import triangle
 
 CANDIDATES = 8  # facets whose middles are nearest; one of them holds the point
 BLENDED = 0.25  # of a facet's height: how far on both sides of its border its neighbours are read too
@@ -46,7 +46,7 @@ class WallReader:
         beyond = np.bincount(row, share, len(at)) == 0  # the end of the mesh
         share[beyond[row] & (facet == holder[row])] = 1.0
         share /= np.bincount(row, share, len(at))[row]
-        values = share[:, None] * triangle_shapes(s, t)
+        values = share[:, None] * triangle(np.stack([s, t], axis=1))[0]
         used = np.flatnonzero(share)
         where = np.repeat(row[used], 6), self.facets[facet[used]].ravel()
         return coo_matrix((values[used].ravel(), where), shape=(len(at), len(self.points))).tocsr()
@@ -80,8 +80,8 @@ class WallReader:
     def _into_facets(self) -> np.ndarray:
         """Unit tangents into each facet, square to its three edges at their middles: (f, 3, 3)."""
         nodes = self.points[self.facets]
-        slopes = triangle_slopes(np.array([0.5, 0.5, 0.0]), np.array([0.0, 0.5, 0.5]))
-        by_s, by_t = (np.einsum("qi,fij->fqj", slope, nodes) for slope in slopes)
+        slopes = triangle(np.array([[0.5, 0.0], [0.5, 0.5], [0.0, 0.5]]))[1]
+        by_s, by_t = np.einsum("qai,fij->afqj", slopes, nodes)
         along = np.stack([by_s[:, 0], by_t[:, 1] - by_s[:, 1], by_t[:, 2]], axis=1)
         along /= np.linalg.norm(along, axis=2, keepdims=True)
         across = np.stack([by_t[:, 0], -by_s[:, 1] - by_t[:, 1], by_s[:, 2]], axis=1)
@@ -93,8 +93,9 @@ class WallReader:
         nodes = self.points[self.facets[facet]]
         s = t = np.full(len(at), 1 / 3)
         for _ in range(steps):
-            off = at - np.einsum("ni,nij->nj", triangle_shapes(s, t), nodes)
-            by_s, by_t = (np.einsum("ni,nij->nj", d, nodes) for d in triangle_slopes(s, t))
+            values, slopes = triangle(np.stack([s, t], axis=1))
+            off = at - np.einsum("ni,nij->nj", values, nodes)
+            by_s, by_t = np.einsum("nai,nij->anj", slopes, nodes)
             a, b, c = (np.einsum("nj,nj->n", u, v) for u, v in ((by_s, by_s), (by_s, by_t), (by_t, by_t)))
             f, g = (np.einsum("nj,nj->n", u, off) for u in (by_s, by_t))
             det = a * c - b * b

@@ -14,17 +14,17 @@ from functools import cached_property
 
 import numpy as np
 from scipy.linalg import eigh
-from scipy.sparse import csr_matrix, diags
+from scipy.sparse import csr_matrix
 
 from simkit.body.kernel import EDGES
 from simkit.body.meshes.all_air import WholeMesh
 from simkit.body.meshes.curved import AirMesh
+from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.far_field import harmonics
 from simkit.field.fem.gradient import Swing, nodal_gradient
 from simkit.field.fem.preconditioner import TwoLevel
 from simkit.field.fem.quadrature import facet_rule
 from simkit.field.fem.resonance_search import TOP, Radiating
-from simkit.field.fem.stiffness import matrices
 from simkit.field.fem.wall_integrals import wall_integrals, wall_matrices
 from simkit.field.full.branch import EXIT, Exit, Felt, felt_at, mean_over
 from simkit.field.full.driven import Driven, Sides, driven
@@ -63,14 +63,14 @@ class WholeAir:
     @classmethod
     def of(cls, whole: WholeMesh) -> WholeAir:
         """Assemble stiffness and mass."""
-        return cls(whole, *matrices(whole.mesh))
+        return cls(whole, *stiffness_and_mass(whole.mesh))
 
     @cached_property
     def far(self) -> tuple[csr_matrix, csr_matrix]:
         """On the far sphere: the integral of p q dS (n, n), and the harmonics' loads B (n, (TOP + 1)^2), m."""
         mesh, radius = self.whole.mesh, self.whole.radius
         rule = facet_rule(mesh.points, mesh.outer)
-        surface = (rule.spread @ diags(1 / rule.weights) @ rule.spread.T).tocsr()
+        surface = rule.mass
         nodes = np.unique(mesh.outer)
         away = mesh.points[nodes] - self.whole.center
         Y = harmonics(away / np.linalg.norm(away, axis=1)[:, None], TOP).T
@@ -83,7 +83,7 @@ class WholeAir:
     def inside(self) -> csr_matrix:
         """M of the air inside the covers alone."""
         mesh = self.whole.mesh
-        return matrices(replace(mesh, tets=mesh.tets[~self.whole.around]))[1]
+        return stiffness_and_mass(replace(mesh, tets=mesh.tets[~self.whole.around]))[1]
 
     def joined(self, opened: Iterable[str]) -> np.ndarray:
         """The number of each node once the covers of the open openings are joined: (n,)."""

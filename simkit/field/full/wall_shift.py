@@ -14,8 +14,8 @@ from scipy.sparse import block_diag, coo_matrix, csr_matrix, identity
 
 from simkit.body.kernel import EDGES
 from simkit.body.meshes.curved import AirMesh
+from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored
-from simkit.field.fem.stiffness import matrices
 
 STEP = 1e-6  # m, by which the walls are moved to and fro
 HOLD = 1e4  # how much more it counts that a wall moves by just so much than that its nodes move alike
@@ -34,7 +34,7 @@ def moving_walls(mesh: AirMesh, number: np.ndarray, pressure: np.ndarray, k: com
 def moving_matrices(mesh: AirMesh, number: np.ndarray) -> tuple[csr_matrix, csr_matrix]:
     """d/dn of K and of M, of nodes not joined."""
     way = displacement(mesh, number)[number]
-    ahead, behind = (matrices(replace(mesh, points=mesh.points + step * way)) for step in (STEP, -STEP))
+    ahead, behind = (stiffness_and_mass(replace(mesh, points=mesh.points + step * way)) for step in (STEP, -STEP))
     K, M = ((a - b) / (2 * STEP) for a, b in zip(ahead, behind, strict=True))
     return K, M
 

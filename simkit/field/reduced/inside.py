@@ -18,8 +18,8 @@ from scipy.spatial.distance import cdist
 
 from simkit.body.meshes.curved import AirMesh
 from simkit.body.walls.wall import Wall
+from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import Solve, factored_floating
-from simkit.field.fem.forms import stiffness_and_mass
 from simkit.field.fem.gradient import nodal_gradient
 from simkit.field.fem.modes import Modes, floating_modes
 from simkit.field.fem.probes import WallReader

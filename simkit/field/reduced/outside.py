@@ -17,13 +17,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_matrix, diags
+from scipy.sparse import csr_matrix
 
 from simkit.body.meshes.curved import AirMesh
+from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import Solve, factored
 from simkit.field.fem.far_field import degrees, harmonics, leaving
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
-from simkit.field.fem.stiffness import matrices
 from simkit.field.reduced.boundary import Surface
 from simkit.field.reduced.inside import Skin
 from simkit.field.reduced.mouth import Mouth, heard
@@ -80,11 +80,11 @@ class OutsideAir:
     @staticmethod
     def of(mesh: AirMesh, surface: Surface, center: np.ndarray, radius: float) -> OutsideAir:
         """Assemble and factor the shell between a body's outer surface and the sphere (center, radius)."""
-        K, M = matrices(mesh)
+        K, M = stiffness_and_mass(mesh)
         rule = facet_rule(mesh.points, mesh.outer)
         far = FarSphere.of(rule, center, radius)
         steepness = (TOP + 2) / radius
-        stiffness = (K + steepness * (rule.spread @ diags(1 / rule.weights) @ rule.spread.T)).tocsr()
+        stiffness = (K + steepness * rule.mass).tocsr()
         solve = factored(stiffness)
         first = solve(far.loads)
         second = solve(M @ first[:, DEGREE <= 4])

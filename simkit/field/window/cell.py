@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.sparse import csr_matrix, diags
+from scipy.sparse import csr_matrix
 
 from simkit.body.meshes.curved import AirMesh, gated
 from simkit.body.meshes.window_block import CellMesh, WindowCell, bent, cell_mesh
 from simkit.errors import MeshError
+from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored
-from simkit.field.fem.forms import stiffness_and_mass
 from simkit.field.fem.probes import WallReader
 from simkit.field.fem.quadrature import facet_rule
 from simkit.field.fem.wall_integrals import wall_integrals
@@ -124,7 +124,7 @@ _ACROSS = 12  # places across half of the window
 def _cap(part: CellMesh, which: np.ndarray) -> tuple[csr_matrix, np.ndarray]:
     """Mass matrix of a cap, and the integrals of the shape functions over it."""
     rule = facet_rule(part.mesh.points, part.mesh.facets[which])
-    return rule.spread @ diags(1 / rule.weights) @ rule.spread.T, np.asarray(rule.spread.sum(axis=1)).ravel()
+    return rule.mass, rule.nodal
 
 
 SOLVED_AT = 5e-3  # m: the cut-up at which every cell is solved, so that a scaled window gives a scaled answer

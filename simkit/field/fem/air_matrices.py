@@ -1,0 +1,60 @@
+"""Stiffness and mass of the air, all elements at once: the integrals of `forms.stiffness` and `forms.mass`.
+
+What parting straight from curved elements buys where most are straight, as in all the air of `resolved`: 1.5 GiB of 2.6
+at 300,000 nodes.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.sparse import coo_matrix, csr_matrix
+
+from simkit.body.kernel import EDGES
+from simkit.body.meshes.curved import AirMesh
+from simkit.field.fem.reference import tetrahedron, tetrahedron_rule
+
+DEGREE = 4  # of the quadrature: exact for the mass of a straight element
+
+
+def stiffness_and_mass(mesh: AirMesh) -> tuple[csr_matrix, csr_matrix]:
+    """K, the integral of grad p . grad q, m, and M, that of p q, m^3: (n, n) each, numbered as the mesh's nodes."""
+    curved = _curved(mesh)
+    straight, bent = mesh.tets[~curved], mesh.tets[curved]
+    each = zip(_straight(mesh.points, straight), _by_quadrature(mesh.points, bent), strict=True)
+    tets = np.concatenate([straight, bent])
+    rows, columns = np.repeat(tets, 10, axis=1).ravel(), np.tile(tets, (1, 10)).ravel()
+    shape = len(mesh.points), len(mesh.points)
+    K, M = (coo_matrix((np.concatenate(parts, axis=None), (rows, columns)), shape).tocsr() for parts in each)
+    return K, M
+
+
+def _curved(mesh: AirMesh) -> np.ndarray:
+    """Which tetrahedra (m,) have an edge whose node is not in its middle."""
+    p, curved = mesh.points[mesh.tets], np.zeros(len(mesh.tets), bool)
+    for edge, (a, b) in enumerate(EDGES):
+        off = np.linalg.norm(p[:, 4 + edge] - (p[:, a] + p[:, b]) / 2, axis=1)
+        curved |= off > 1e-9 * np.linalg.norm(p[:, a] - p[:, b], axis=1)
+    return curved
+
+
+def _straight(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """K and M of each straight element, (m, 100): the unit element's integrals, for the Jacobian is one throughout."""
+    at, weights = tetrahedron_rule(DEGREE)
+    values, slopes = tetrahedron(at)
+    J = points[tets[:, 1:4]] - points[tets[:, :1]]  # rows: by each local coordinate
+    volumes, inverse = np.abs(np.linalg.det(J)), np.linalg.inv(J)
+    metric = np.swapaxes(inverse, 1, 2) @ inverse * volumes[:, None, None]
+    stiff = np.einsum("qai,qbj,q->abij", slopes, slopes, weights).reshape(9, 100)
+    return metric.reshape(-1, 9) @ stiff, np.outer(volumes, np.einsum("qi,qj,q->ij", values, values, weights))
+
+
+def _by_quadrature(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The same of curved elements, point by point."""
+    at, weights = tetrahedron_rule(DEGREE)
+    values, slopes = tetrahedron(at)
+    count, q = len(tets), len(weights)
+    J = (slopes.reshape(-1, 10) @ points[tets]).reshape(count, q, 3, 3)
+    volumes = np.abs(np.linalg.det(J)) * weights
+    gradients = np.linalg.solve(J, np.broadcast_to(slopes, (count, q, 3, 10))).reshape(count, 3 * q, 10)
+    K = (gradients * np.repeat(volumes, 3, axis=1)[:, :, None]).swapaxes(1, 2) @ gradients
+    return K.reshape(count, 100), volumes @ (values[:, :, None] * values[:, None, :]).reshape(q, 100)
