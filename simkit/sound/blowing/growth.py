@@ -18,26 +18,6 @@ _STEPS = 16
 _LONGEST = 0.08  # of omega in one step of Newton
 
 
-def mode_root(omega: float, q: float, gain: float, delay: float) -> complex:
-    """The root s (1/s) of s^2 + s omega/Q + omega^2 - g s^2 exp(-s delay) = 0 that grows out of the resonance.
-
-    One resonance before a jet of fixed gain and delay, e.g. Auvray, Fabre & Lagree 2012 [Auvray2012].
-    For a small gain: Re s/omega = -1/2Q + (g/2) sin(omega delay), frequency shift (g/2) cos(omega delay).
-
-    >>> s = mode_root(1.0, 25.0, 0.2, 1.5707963)
-    >>> round(s.real, 6), round(s.imag - 1, 6)
-    (0.068795, -0.007505)
-    """
-    s = complex(-omega / (2 * q), omega)
-    for share in np.linspace(0.1, 1.0, 10):  # let the jet in by degrees, so as to stay on this root
-        for _ in range(20):
-            echo = share * gain * np.exp(-s * delay)
-            value = s * s + s * omega / q + omega**2 - s * s * echo
-            slope = 2 * s + omega / q - (2 * s - s * s * delay) * echo
-            s -= value / slope
-    return complex(s)
-
-
 class Growth(NamedTuple):
     """A small oscillation of the loop's active resonance: complex frequency (F,), and the jet's wave it rides on."""
 

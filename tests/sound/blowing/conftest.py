@@ -1,9 +1,11 @@
-"""Resonators that can be written down: one chamber and its holes, and chambers joined by necks."""
+"""Resonators that can be written down: one chamber and its holes, chambers joined by necks; and the wave on a jet."""
 
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from simkit.air import moist_air
 from simkit.sound.blowing.airjet import AirJet
@@ -76,3 +78,50 @@ class Instruments:
 @pytest.fixture(scope="session")
 def instruments():
     return Instruments()
+
+
+FAR = 12.0
+
+
+def end_slope(k, omega):
+    """phi'/phi on the middle line of the jet sech^2 y, 0 for the sinuous mode; from phi = exp(-k y) far out.
+
+    Riccati's form g' = k^2 + U''/(U - c) - g^2, along a path that leaves the real axis between the ends, so that the
+    critical layer U = c of a neutral or damped wave is passed on the side that small viscosity asks for.
+    """
+    c = omega / k
+
+    def inwards(t, g):
+        y = FAR * (1 - t)
+        z = y + 0.5j * y * np.exp(-y)
+        dz = -FAR * (1 + 0.5j * (1 - y) * np.exp(-y))
+        flow = 1 / np.cosh(z) ** 2
+        return [dz * (k * k + (4 * flow - 6 * flow**2) / (flow - c) - g[0] ** 2)]
+
+    return solve_ivp(inwards, (0, 1), [-k + 0j], rtol=1e-9, atol=1e-11, method="DOP853").y[0, -1]
+
+
+def wavenumber(omega, start):
+    """The complex wavenumber (units of the jet's half-width) near `start`, by the secant method."""
+    before, k = complex(start), start * 1.001
+    miss_before, miss = end_slope(before, omega), end_slope(k, omega)
+    for _ in range(20):
+        before, k = k, k - miss * (k - before) / (miss - miss_before)
+        miss_before, miss = miss, end_slope(k, omega)
+        if abs(k - before) < 1e-9:
+            break
+    return k
+
+
+@pytest.fixture(scope="session")
+def rayleigh():
+    """wavenumber(omega b/U, near) of a jet's wave exp i(k x - omega t), either complex, and end_slope(k, omega).
+
+    growing(omega b/U) is the wave that grows in exp i(omega t - k x), at theta near 0.1.
+    """
+
+    def growing(theta):
+        turned = np.conj(theta)
+        return np.conj(wavenumber(turned, 2.7 * turned - 0.2j))
+
+    return SimpleNamespace(wavenumber=wavenumber, end_slope=end_slope, growing=growing)

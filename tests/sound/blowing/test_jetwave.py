@@ -1,60 +1,27 @@
-"""The jet's wave against Rayleigh's equation, solved again by shooting."""
+"""The jet's wave against Rayleigh's equation, solved again by shooting (conftest)."""
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
 
 from simkit.sound.blowing.jetwave import theta_for, wave
-
-FAR = 12.0
-
-
-def end_slope(k, omega):
-    """phi'/phi on the middle line of the jet sech^2 y, 0 for the sinuous mode; from phi = exp(-k y) far out.
-
-    Riccati's form g' = k^2 + U''/(U - c) - g^2, along a path that leaves the real axis between the ends, so that the
-    critical layer U = c of a neutral or damped wave is passed on the side that small viscosity asks for.
-    """
-    c = omega / k
-
-    def inwards(t, g):
-        y = FAR * (1 - t)
-        z = y + 0.5j * y * np.exp(-y)
-        dz = -FAR * (1 + 0.5j * (1 - y) * np.exp(-y))
-        flow = 1 / np.cosh(z) ** 2
-        return [dz * (k * k + (4 * flow - 6 * flow**2) / (flow - c) - g[0] ** 2)]
-
-    return solve_ivp(inwards, (0, 1), [-k + 0j], rtol=1e-9, atol=1e-11, method="DOP853").y[0, -1]
-
-
-def rayleigh(omega, start):
-    """The complex wavenumber (units of the jet's half-width) near `start`, by the secant method."""
-    before, k = start, start * 1.001
-    miss_before, miss = end_slope(before, omega), end_slope(k, omega)
-    for _ in range(20):
-        before, k = k, k - miss * (k - before) / (miss - miss_before)
-        miss_before, miss = miss, end_slope(k, omega)
-        if abs(k - before) < 1e-9:
-            break
-    return k
 
 
 # Also between the table's points.
 @pytest.mark.parametrize("theta", [0.05, 0.137, 0.225, 0.28, 0.42, 0.7, 1.06, 1.29, 1.7])
-def test_speed_and_growth_of_the_wave_follow_rayleighs_equation(theta):
+def test_speed_and_growth_of_the_wave_follow_rayleighs_equation(theta, rayleigh):
     """Rayleigh 1880, Proc. Lond. Math. Soc. 11, 57; the profile of Bickley 1937, Phil. Mag. 23, 727."""
     turn, growth = wave(theta)
-    k = rayleigh(theta, complex(turn, -growth) * (1.003 + 0.004j))
+    k = rayleigh.wavenumber(theta, complex(turn, -growth) * (1.003 + 0.004j))
     assert turn == pytest.approx(k.real, rel=1e-3)
     assert growth == pytest.approx(-k.imag, abs=1e-3 * abs(k))
 
 
-def test_the_neutral_wave_is_the_exact_one():
+def test_the_neutral_wave_is_the_exact_one(rayleigh):
     """omega = 4/3, k = 2, c = 2/3: Drazin & Howard 1966, Adv. Appl. Mech. 9, 1 (from memory)."""
     turn, growth = wave(4 / 3)
     assert turn == pytest.approx(2.0, abs=1e-6)
     assert growth == pytest.approx(0.0, abs=1e-6)
-    assert abs(end_slope(2.0 + 0j, 4 / 3)) < 1e-6
+    assert abs(rayleigh.end_slope(2.0 + 0j, 4 / 3)) < 1e-6
 
 
 def test_long_waves_are_those_of_a_sheet_that_carries_momentum():
