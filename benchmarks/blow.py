@@ -21,7 +21,6 @@ from simkit.sound import models
 from simkit.sound.answers.chart import combinations
 from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.blowing.table import RESONANCES, jet_of
 
 SAMPLE = 16  # fingerings blown one by one, of 4,096
@@ -39,7 +38,7 @@ def main() -> None:
     (case,) = models.cases(egg(12))
     resonator, setting_up = timed(lambda: models.resonator("ports", case))
     every = combinations(12)
-    motion, moving = timed(lambda: motion_of_ports(resonator, every, RESONANCES))
+    motion, moving = timed(lambda: resonator.motion(every, RESONANCES))
     jet = jet_of(case, JetConstants())
     blown, blowing = timed(lambda: blow_fingerings(motion, jet, careful=False))
     some = np.linspace(0, len(every) - 1, SAMPLE).astype(int)

@@ -21,6 +21,7 @@ from typing import Any
 
 from simkit import __version__
 from simkit.frozen import frozen
+from simkit.plugins import makers
 
 PACKAGE = Path(__file__).parent
 LIBRARIES = ("numpy", "scipy", "gmsh", "scikit-fem", "meshio")  # whose versions can change a computed number
@@ -85,8 +86,8 @@ def computing() -> list[Path]:
 
 @cache
 def libraries() -> dict[str, str]:
-    """The installed version of each library that can change a number."""
-    return {name: _version(name) for name in LIBRARIES}
+    """The installed version of each library that can change a number, and of each package that adds to simkit."""
+    return {name: _version(name) for name in LIBRARIES} | dict(sorted(makers().items()))
 
 
 def _version(name: str) -> str:

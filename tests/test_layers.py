@@ -16,7 +16,7 @@ from simkit import provenance
 PACKAGE = Path(simkit.__file__).parent
 
 # Each room with the rooms that it may import, beside itself.
-FACTS = {"errors", "machine", "frozen", "columns", "pitch", "air", "files"}
+FACTS = {"errors", "plugins", "machine", "frozen", "columns", "pitch", "air", "files"}
 ANSWERS = FACTS | {"vessel", "body", "field", "sound", "optimisation", "making"}
 MAY_IMPORT = {
     "errors": set(),
@@ -25,7 +25,8 @@ MAY_IMPORT = {
     "columns": set(),
     "files": {"errors", "machine"},
     "waiting": set(),
-    "provenance": {"frozen"},
+    "plugins": {"errors"},
+    "provenance": {"frozen", "plugins"},
     "pitch": {"errors"},
     "air": {"errors"},
     "vessel": FACTS,
@@ -103,7 +104,7 @@ WITHIN = {
         "printing",
     ),
     "field": ("fem", "window reduced full"),
-    "sound": ("elements", "models", "answers", "blowing"),
+    "sound": ("catalogue", "elements", "models", "answers", "blowing"),
     "optimisation": (
         "problem",
         "aims",

@@ -11,6 +11,7 @@ import typer
 from simkit.cli.options import AsJson, Design, Lossless, Mesh, Plot, Windway, several
 from simkit.cli.outputs import check_picture, print_json, tell
 from simkit.errors import Fault, InputError
+from simkit.sound.catalogue import in_help
 from simkit.waiting import Waiting
 
 Note = Annotated[
@@ -34,7 +35,7 @@ def field(
     mode: Annotated[int, typer.Option(metavar="N", help="0 for the note, 1 for the resonance next above, ...")] = 0,
     closed: Annotated[bool, typer.Option("--closed", help="With every opening closed flush; --mode from 1.")] = False,
     model: Annotated[
-        str, typer.Option(metavar="NAME", help="ports, or resolved: the air around the clay too, half a minute.")
+        str, typer.Option(metavar="NAME", help=f"{in_help('fields')}: the air around the clay too, half a minute.")
     ] = "ports",
     lossless: Lossless = False,
     mesh: Mesh = 1.0,
@@ -85,7 +86,7 @@ def admittance(
     low_hz: Annotated[float, typer.Option("--from", metavar="HZ", help="The lowest frequency.")] = 100.0,
     high_hz: Annotated[float, typer.Option("--to", metavar="HZ", help="The highest.")] = 5000.0,
     count: Annotated[int, typer.Option(metavar="N", help="At so many, evenly in pitch.")] = 2000,
-    model: Annotated[str, typer.Option(metavar="NAME", help="lumped, ports or resolved.")] = "ports",
+    model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help()}.")] = "ports",
     windway: Windway = "closed",
     lossless: Lossless = False,
     mesh: Mesh = 1.0,

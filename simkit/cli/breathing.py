@@ -12,12 +12,13 @@ from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Windway, s
 from simkit.cli.outputs import check_picture, check_sound, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import whole
+from simkit.sound.catalogue import in_help
 from simkit.waiting import Waiting
 
 
 def blow(
     file: Design,
-    model: Annotated[str, typer.Option(metavar="NAME", help="lumped or ports.")] = "ports",
+    model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help('motion')}.")] = "ports",
     windway: Windway = "closed",
     blown: Blown = None,
     lossless: Lossless = False,

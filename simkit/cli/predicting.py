@@ -10,6 +10,7 @@ import typer
 
 from simkit.cli.options import AsJson, Blown, Design, Lossless, Mesh, Plot, Windway, several
 from simkit.cli.outputs import check_picture, print_json, tell
+from simkit.sound.catalogue import BUILT_IN, in_help
 from simkit.waiting import Waiting
 
 
@@ -19,7 +20,7 @@ def predict(
         str,
         typer.Option(
             metavar="NAMES",
-            help="One or several with commas: lumped, ports, resolved (the judge: half a minute a note).",
+            help=f"One or several with commas: {', '.join(f'{m.name} ({m.says})' for m in BUILT_IN)}.",
         ),
     ] = "ports",
     windway: Windway = "closed",
@@ -109,7 +110,7 @@ def compare(
 
 def chart(
     file: Design,
-    model: Annotated[str, typer.Option(metavar="NAME", help="lumped or ports.")] = "ports",
+    model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help('quick')}.")] = "ports",
     half: Annotated[bool, typer.Option("--half", help="Also with one of the open holes half covered.")] = False,
     windway: Windway = "closed",
     lossless: Lossless = False,
@@ -146,6 +147,7 @@ def resonances(
         str, typer.Option("--open", metavar="NAMES", help="Holes that are open, with commas, or all.")
     ] = "",
     count: Annotated[int, typer.Option(metavar="N", help="How many above the note.")] = 6,
+    model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help()}, unless all is closed.")] = "ports",
     lossless: Lossless = False,
     mesh: Mesh = 1.0,
     as_json: AsJson = False,
@@ -164,7 +166,9 @@ def resonances(
         names = [name for name in several(opened) or () if name]
         if names == ["all"]:
             names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
-        ringing = simkit.resonances(vessel, count, closed=closed, opened=names, lossless=lossless, mesh=mesh)
+        ringing = simkit.resonances(
+            vessel, count, model=model, closed=closed, opened=names, lossless=lossless, mesh=mesh
+        )
         if plot:
             from simkit.show.look import save
             from simkit.show.plates import ringing_page

@@ -7,6 +7,7 @@ import math
 from matplotlib.figure import Figure
 
 from simkit.body import Body
+from simkit.errors import OutOfReach
 from simkit.show.as_text import air_words, state_words
 from simkit.show.breath_picture import breath_panel
 from simkit.show.combinations import combinations_panel
@@ -51,6 +52,8 @@ def ringing_panels(vessel: Vessel, ringing: Ringing) -> list[Panel]:
         modes = [ModePicture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
         name = f", {chamber.name}" if len(ringing.chambers) > 1 else ""
         heading = f"{vessel.title or 'chamber'}{name}: {state_words(ringing)}, {air_words(vessel)}"
+        if chamber.mesh is None:
+            raise OutOfReach(f"{chamber.name}: the model knows no pressure to draw; ask ports, or do without a picture")
         panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))
     return panels
 

@@ -35,6 +35,7 @@ from simkit.sound.answers.comparison import Build, reasons_for
 from simkit.sound.answers.higher import Ringing, resonances
 from simkit.sound.answers.prediction import Prediction, predict
 from simkit.sound.blowing.table import BlowTable, blow
+from simkit.sound.catalogue import Model, able, catalogue
 from simkit.vessel import Vessel, tuning_of
 
 RINGS = 4  # higher resonances shown
@@ -68,7 +69,7 @@ def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None) ->
     judge: also the air meshed as a whole, about half a minute a note. sheets: the address of a folder of sheets to
     link to, as seen from the page.
     """
-    names = models.models() if judge else tuple(name for name in models.models() if name != "resolved")
+    names = models.models() if judge else able("quick")
     prediction = predict(vessel, names)
     sections = [_looks(vessel), *_scale(vessel, prediction), *_blowing(vessel), *_combinations(vessel)]
     ringing = _ringing(vessel)
@@ -243,6 +244,7 @@ def _higher(vessel: Vessel, ringing: Ringing) -> ReportSection:
 
 def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: bool) -> ReportSection:
     """Why to believe it: meshes, the models' own doubts, why they part."""
+    quick, slow = ([model for model in catalogue() if model.quick is wanted] for wanted in (True, False))
     table = plain_table()
     table.add_column("chamber")
     for heading in ("mesh, nodes", "elements", "mesh volume, ml", "exact, ml"):
@@ -250,22 +252,25 @@ def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: b
     remarks = []
     cases = models.cases(vessel)
     for case, chamber, rung in zip(cases, prediction.chambers, ringing.chambers, strict=True):
-        lumped, ports = (models.resonator(name, case) for name in ("lumped", "ports"))
+        resonators = [models.resonator(name, case) for name in able("quick")]
         mesh, build = rung.mesh, Build.of(case.chamber)
+        assert mesh is not None  # ports was asked, which has one
         sizes = f"{len(mesh.points)}", f"{len(mesh.tets)}"
         table.add_row(chamber.name, *sizes, f"{1e6 * mesh.volume:.2f}", f"{1e6 * case.chamber.volume:.2f}")
         for note in chamber.notes:
-            remarks += [f"{note.pitch or 'all covered'}: {why}" for why in reasons_for(lumped, ports, build, note)]
+            remarks += [f"{note.pitch or 'all covered'}: {why}" for why in reasons_for(resonators, build, note)]
     text = (
-        "Two models answer for every note: lumped, the textbook's rule, and ports, the field of the chamber's own air."
+        f"{len(quick)} models answer for every note: {'; '.join(_said(model) for model in quick)}."
         " Each says by how many cents it may be wrong.",
-        "A third, resolved, meshes all of the air and is their judge."
+        f"Beside these {'; '.join(_said(model) for model in slow)}."
         + ("" if judge else " It was not asked here (simkit report --judge)."),
     )
     tables = (("The mesh behind ports", table),)
-    return ReportSection(
-        "Why to believe it", text, (), tables, tuple(remarks), "Where lumped and ports part, this is why:"
-    )
+    return ReportSection("Why to believe it", text, (), tables, tuple(remarks), "Where models part, this is why:")
+
+
+def _said(model: Model) -> str:
+    return f"{model.name}, {model.says}" if model.says else model.name
 
 
 def _of(vessel: Vessel, what: str, chamber: str) -> str:

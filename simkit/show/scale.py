@@ -14,9 +14,11 @@ from simkit.show import look
 from simkit.show.lines import IN_TUNE_CENTS
 from simkit.show.look import Panel
 from simkit.sound.answers.prediction import Answer, PredictedNote
+from simkit.sound.catalogue import BUILT_IN, model_of
+from simkit.sound.catalogue import names as model_names
 
-COLORS = {"lumped": look.QUIET, "ports": look.CLAY, "resolved": look.INK}
-MARKS = {"lumped": "D", "ports": "o", "resolved": "s"}
+FREE_COLOURS = (look.SLATE, "#6b7f3a", "#7a4b7e", "#b08a2e")  # for models that ask for none
+FREE_MARKS = ("^", "v", "P", "X")
 STEP_MM = 11.0  # from note to note
 LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 17.0, 6.0, 15.0, 8.0
 PITCH_MM, CENTS_MM, HOLE_MM, GAP_MM = 42.0, 42.0, 3.6, 6.0
@@ -24,11 +26,28 @@ _WIDE_CENTS = 40.0  # from which on the axis of cents closes up outwards
 _FAR_CENTS = (0, 5, 10, 20, 50, 100, 200, 500, 1000)
 
 
+def colour(model: str) -> str:
+    """A model's colour: the one of `look` that it names, or one of those that are free."""
+    named = model_of(model).colour
+    return str(getattr(look, named)) if named else FREE_COLOURS[_free(model) % len(FREE_COLOURS)]
+
+
+def mark(model: str) -> str:
+    """A model's mark, the one that it names, or one of those that are free."""
+    return model_of(model).mark or FREE_MARKS[_free(model) % len(FREE_MARKS)]
+
+
+def _free(model: str) -> int:
+    """The place of a model among those that other packages add."""
+    return [name for name in model_names() if all(name != own.name for own in BUILT_IN)].index(model)
+
+
 def scale_chart(
     title: str, holes: Sequence[str], notes: Sequence[PredictedNote], caption: str = "", least_width_mm: float = 90.0
 ) -> Panel:
     """Three panels over the notes: pitch in Hz, cents off the target with uncertainty, and the fingering."""
-    models = [model for model in COLORS if any(_by(note, model) for note in notes)]
+    answering = {answer.model for note in notes for answer in note.answers if answer.frequency_hz is not None}
+    models = sorted(answering, key=lambda model: model_of(model).order)
     width = max(least_width_mm, LEFT_MM + RIGHT_MM + STEP_MM * max(len(notes), 1))
     fingers = max(HOLE_MM * len(holes), 1.0)
     height = HEAD_MM + PITCH_MM + GAP_MM + CENTS_MM + GAP_MM + fingers + FOOT_MM + (5 if caption else 0)
@@ -68,8 +87,8 @@ def _key(figure: FigureBase, models: Sequence[str], width: float, height: float)
     for name in [*reversed(models), "target"]:
         axes.text(right, height - 7, name, ha="right", va="center_baseline", fontsize=7.5)
         right -= look.width_mm(name, 7.5) + 2.6
-        if name in MARKS:
-            axes.plot(right, height - 6.8, MARKS[name], color=COLORS[name], markersize=4)
+        if name in models:
+            axes.plot(right, height - 6.8, mark(name), color=colour(name), markersize=4)
         else:
             axes.plot([right - 2.0, right + 1.0], [height - 6.8] * 2, color=look.FAINT, linewidth=3)
         right -= 5.0
@@ -86,8 +105,8 @@ def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
         if best is None:
             continue
         hz = best.frequency_hz or 0.0
-        color = COLORS[best.model]
-        axes.plot(n, hz, MARKS[best.model], color=color, markersize=4, zorder=3, clip_on=False)
+        color = colour(best.model)
+        axes.plot(n, hz, mark(best.model), color=color, markersize=4, zorder=3, clip_on=False)
         below = note.target_hz is not None and hz < note.target_hz
         style: dict[str, Any] = {"ha": "center", "va": "top" if below else "bottom", "fontsize": 6.5, "color": color}
         axes.annotate(f"{hz:.0f}", (n, hz), (0, -4 if below else 4), textcoords="offset points", **style)
@@ -108,9 +127,9 @@ def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
             if heard is None or heard.cents is None:
                 continue
             unsure = heard.uncertainty_cents
-            color, span = COLORS[model], [heard.cents - unsure, heard.cents + unsure]
+            color, span = colour(model), [heard.cents - unsure, heard.cents + unsure]
             axes.plot([n + shift] * 2, span, color=color, alpha=0.45, linewidth=1.6, solid_capstyle="butt")
-            axes.plot(n + shift, heard.cents, MARKS[model], color=color, markersize=3.2, zorder=3, clip_on=False)
+            axes.plot(n + shift, heard.cents, mark(model), color=color, markersize=3.2, zorder=3, clip_on=False)
             reach = max(reach, abs(heard.cents) + unsure)
     if reach > _WIDE_CENTS:
         # Even near the target and closing up outwards, so that a rough model's bars do not hide a sure one's.

@@ -40,7 +40,7 @@ from simkit.body.walls.scan import scan_wall
 from simkit.body.walls.triangulated import SurfaceError
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
-from simkit.sweeps.queries import COLUMNS
+from simkit.sweeps.queries import columns
 from simkit.sweeps.work import OPTIONS, Variant
 from simkit.vessel import Scan, Vessel, load
 from simkit.vessel.faults import shown
@@ -324,7 +324,7 @@ class _Reader:
         return key not in known and "." not in key and all(find(Vessel, base, key) is None for base in bases)
 
     def check_label(self, key: str) -> None:
-        if not key or key.lower() in COLUMNS:
+        if not key or key.lower() in columns():
             self.wrong(key, None, "a label of another name: this is a column of the results")
 
     def check_key(self, key: str, bases: Sequence[Vessel]) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from simkit.sound.catalogue import names
+
 
 def queries(keys: Iterable[str], labels: Iterable[str]) -> dict[str, str]:
     """The queries of the views by name; each dotted key that varies is a column, and so is each label."""
@@ -13,7 +15,7 @@ def queries(keys: Iterable[str], labels: Iterable[str]) -> dict[str, str]:
         "cases": f"select {columns}, r.status, r.seconds, r.error, p.key from planned as p"
         " join results as r on r.key = p.key"
     }
-    for name, (command, items, inner) in _LISTS.items():
+    for name, (command, items, inner) in _lists().items():
         listed = "".join(f", {_field(f'$.{path}')} as {_quoted(label)}" for label, path in inner.items())
         views[name] = (
             f"select {columns}, json_extract(chamber.value, '$.name') as chamber{listed} from planned as p"
@@ -40,16 +42,22 @@ def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
 
-_MODELS = {
-    f"{model}_{field}": f"{model}.{field}"
-    for model in ("lumped", "ports", "resolved")
-    for field in ("frequency_hz", "cents", "q", "uncertainty_cents")
-}
+_ANSWERED = ("frequency_hz", "cents", "q", "uncertainty_cents")  # of every model
 _BLOWN = ("pressure_pa", "sounding_hz", "overblow_margin", "overblow_at_pa", "speaks")
 
-# View: command, list in each chamber, columns by their place in the list's items.
+
+def _notes() -> dict[str, str]:
+    """Every model's answers, those of other packages too: which were asked is the plan's affair."""
+    answers = {f"{model}_{field}": f"{model}.{field}" for model in names() for field in _ANSWERED}
+    return {"pitch": "pitch", "open": "open", "target_hz": "target_hz", **answers}
+
+
+def _lists() -> dict[str, tuple[str, str, dict[str, str]]]:
+    """View: command, list in each chamber, columns by their place in the list's items."""
+    return {"notes": ("predict", "notes", _notes()), **_LISTS}
+
+
 _LISTS: dict[str, tuple[str, str, dict[str, str]]] = {
-    "notes": ("predict", "notes", {"pitch": "pitch", "open": "open", "target_hz": "target_hz", **_MODELS}),
     "blown": ("blow", "notes", {"pitch": "pitch", **{key: key for key in _BLOWN}}),
     "fingerings": ("chart", "fingerings", {key: key for key in ("open", "frequency_hz", "q")}),
     "resonances": (
@@ -64,14 +72,8 @@ _LISTS: dict[str, tuple[str, str, dict[str, str]]] = {
     ),
 }
 
-# Columns of the views that are not a plan's: no label may bear such a name.
-COLUMNS = {
-    "number",
-    "case",
-    "status",
-    "seconds",
-    "error",
-    "key",
-    "chamber",
-    *(c for *_, i in _LISTS.values() for c in i),
-}
+
+def columns() -> set[str]:
+    """Columns of the views that are not a plan's: no label may bear such a name."""
+    own = {"number", "case", "status", "seconds", "error", "key", "chamber"}
+    return own | {column for *_, inner in _lists().values() for column in inner}

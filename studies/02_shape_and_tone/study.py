@@ -39,7 +39,6 @@ from simkit.show.pressure import ModePicture, pressure
 from simkit.sound import models
 from simkit.sound.blowing.behaviour import Blown, blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.blowing.table import RESONANCES, jet_of
 from simkit.sound.blowing.takeover import HIGHEST_PA
 from simkit.sound.models.ports import PortsResonator
@@ -91,7 +90,7 @@ class Tuned:
     @cached_property
     def blown(self) -> Blown:
         """Both notes before the jet, the hole covered and open, without the overtones' pull."""
-        motion = motion_of_ports(self.resonator, np.array([[0.0], [1.0]]), RESONANCES)
+        motion = self.resonator.motion(np.array([[0.0], [1.0]]), RESONANCES)
         return blow_fingerings(motion, jet_of(self.case, JetConstants.from_table(self.vessel.jet)), careful=False)
 
     def note(self, i: int) -> dict[str, Any]:

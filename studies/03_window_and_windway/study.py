@@ -33,9 +33,8 @@ from simkit.sound import models
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.motion import Motion
-from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.blowing.table import RESONANCES, jet_of
+from simkit.sound.models.motion import Motion
 from simkit.sound.models.resonator import openness_of
 from simkit.vessel import Vessel
 
@@ -59,7 +58,7 @@ class Blowing:
         (case,), (chamber,) = models.cases(vessel), vessel.chambers
         resonator = models.resonator("ports", case)
         openness = np.array([openness_of(resonator.holes, chamber.notes[n].open) for n in (0, -1)])
-        return cls(motion_of_ports(resonator, openness, RESONANCES), jet_of(case, JetConstants.from_table(vessel.jet)))
+        return cls(resonator.motion(openness, RESONANCES), jet_of(case, JetConstants.from_table(vessel.jet)))
 
     def numbers(self) -> np.ndarray:
         """(3, 2) breath in Pa, margin and airiness in dB of both notes, NaN where a note is silent."""

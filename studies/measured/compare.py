@@ -31,7 +31,6 @@ from simkit.show.lines import fingering
 from simkit.sound import models
 from simkit.sound.blowing.behaviour import blow_fingerings, pitch_curve
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.blowing.table import RESONANCES, jet_of
 from simkit.sound.models.ports import PortsResonator
 from simkit.sound.models.resonator import Case, openness_of
@@ -189,7 +188,7 @@ def windway_pull(case: Case, heard: Heard) -> float:
     if case.chamber.window is None:
         return 0.0
     open_way, closed = (
-        models.resonator("ports", each).resonances(heard.open, 1)[0] for each in (models.piped(case), case)
+        models.resonator("ports", each).resonances(heard.open, 1)[0] for each in (models.with_windway(case), case)
     )
     return cents(open_way.frequency_hz, closed.frequency_hz)
 
@@ -202,7 +201,7 @@ def breath_pulls(case: Case, heard: Sequence[Heard]) -> list[float | None]:
     assert isinstance(resonator, PortsResonator)
     openness = np.array([openness_of(resonator.holes, each.open) for each in heard])
     jet = jet_of(case, JetConstants.from_table(case.vessel.jet))
-    blown = blow_fingerings(motion_of_ports(resonator, openness, RESONANCES), jet)
+    blown = blow_fingerings(resonator.motion(openness, RESONANCES), jet)
     out: list[float | None] = []
     for n, each in enumerate(heard):
         hz = np.nan if each.breath_pa is None else float(pitch_curve(blown, np.array([each.breath_pa]))[n, 0])

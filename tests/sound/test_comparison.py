@@ -39,7 +39,7 @@ def reasons():
     (chamber,) = predict(vessel, ["lumped", "ports"]).chambers
     lumped, ports = (models.resonator(name, case) for name in ("lumped", "ports"))
     build = Build.of(case.chamber)
-    return [reasons_for(lumped, ports, build, note) for note in chamber.notes]
+    return [reasons_for([lumped, ports], build, note) for note in chamber.notes]
 
 
 def test_a_waist_is_told_with_its_width():

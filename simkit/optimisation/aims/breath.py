@@ -15,7 +15,6 @@ from simkit.optimisation.problem.trial import Trial
 from simkit.optimisation.problem.windows import labium_beside
 from simkit.sound.blowing.behaviour import Blown, blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.blowing.table import RESONANCES, jet_of
 
 SILENT_MARGIN = 0.5  # what a note counts as that does not speak at all
@@ -41,7 +40,7 @@ def _blown(trial: Trial, careful: bool) -> tuple[Blown, ...]:
     found = []
     for voice in trial.voices:
         if trial.vessel.chamber(voice.chamber).voicing is not None:
-            motion = motion_of_ports(voice.resonator, voice.openness, RESONANCES)
+            motion = voice.resonator.motion(voice.openness, RESONANCES)
             jet = jet_of(replace(voice.case, vessel=trial.vessel), constants)
             # A design that leans has the window's field of the one that it leans from.
             old, new = voice.case.chamber.window, trial.body.chamber(voice.chamber).window

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 from simkit.errors import Fault, InputError
 from simkit.sound import models
 from simkit.sound.answers.asked import NoteOrHoles, meant
+from simkit.sound.catalogue import chosen
 from simkit.vessel import Vessel
 
 HIGHEST = 20_000.0  # Hz; the models say themselves how far they can be believed
@@ -38,7 +39,7 @@ def admittance(
     if part.voicing is None:
         allowed = "a table [chamber.voicing]: without a window there is nowhere to drive the air"
         raise InputError([Fault(vessel.source, f"{part.name}.voicing", None, allowed)])
-    (name,) = models.chosen(model)
+    (name,) = chosen(model)
     cases = models.cases(vessel, lossless=lossless, windway=windway, mesh=mesh)
     case = next(case for case in cases if case.chamber.name == part.name)
     return models.resonator(name, case).admittance(opened, wanted)

@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
-from simkit.body.meshes.curved import AirMesh
 from simkit.columns import cell, text_table
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.field.fem.gradient import Swing, nodal_gradient
@@ -23,8 +22,8 @@ from simkit.files import MARK, check_output, whole
 from simkit.sound import models
 from simkit.sound.answers.asked import NoteOrHoles, meant
 from simkit.sound.answers.higher import MOST, complex_frequencies
-from simkit.sound.models import ports, resolved
-from simkit.sound.models.resonator import Case, Fingering, Resonance
+from simkit.sound.catalogue import with_ability
+from simkit.sound.models.resonator import Case, Oscillation, Resonance
 from simkit.vessel import Vessel
 
 
@@ -132,15 +131,16 @@ def air_field(
         raise InputError(
             [Fault.of("mode", mode, f"{int(closed)} to {MOST}" + "; a closed chamber has no note" * closed)]
         )
-    if model not in _MODELS:
-        raise InputError([Fault.of("model", model, " or ".join(_MODELS))])
+    with_ability(model, "fields")
     cases = models.cases(vessel, lossless=lossless, windway=windway, mesh=mesh)
     case = next(case for case in cases if case.chamber.name == part.name)
     if closed:
         return _closed(case, mode)
-    found, air, outside, swing = _MODELS[model](case, opened, mode)
+    found: Oscillation | None = models.resonator(model, case).oscillation(opened, mode)
+    if found is None:
+        raise OutOfReach(f"{part.name}: the model finds no such resonance; ask for a lower `mode`, or open a hole")
     what = f"{part.name}, {_said(note)}" + (f", resonance {mode}" if mode else "")
-    return _scaled(what, model, found, case.airs.chamber, air, outside, swing)
+    return _scaled(what, model, found, case.airs.chamber)
 
 
 def _said(note: NoteOrHoles) -> str:
@@ -150,27 +150,6 @@ def _said(note: NoteOrHoles) -> str:
     return f"open: {', '.join(map(str, names))}" if names else "all covered"
 
 
-def _by_ports(case: Case, opened: Fingering, n: int) -> tuple[Resonance, AirMesh, np.ndarray, Swing]:
-    resonator = ports.resonator(case)
-    found = resonator.resonances(opened, n + 1)
-    if len(found) <= n:
-        raise OutOfReach(f"{case.chamber.name}: {_TOO_FEW}")
-    return found[n], resonator.mesh, np.zeros(len(resonator.mesh.tets), bool), resonator.swing(opened, found[n])
-
-
-def _by_resolved(case: Case, opened: Fingering, n: int) -> tuple[Resonance, AirMesh, np.ndarray, Swing]:
-    resonator = resolved.resonator(case)
-    found = resonator.resonances(opened, n + 1)
-    if len(found) <= n:
-        raise OutOfReach(f"{case.chamber.name}: {_TOO_FEW}")
-    whole_mesh = resonator.field.airs[1].whole
-    return found[n], whole_mesh.mesh, whole_mesh.around, resonator.swing(opened, n)
-
-
-_MODELS = {"ports": _by_ports, "resolved": _by_resolved}
-_TOO_FEW = "the model finds no such resonance; ask for a lower `mode`, or open a hole"
-
-
 def _closed(case: Case, n: int) -> AirField:
     """The n-th mode of the closed chamber, from 1."""
     found, air = closed_modes(case.chamber.wall, max(n, 6), mesh=case.mesh), case.airs.chamber
@@ -178,21 +157,20 @@ def _closed(case: Case, n: int) -> AirField:
     shape = found.modes.shapes[:, n - 1].astype(complex)
     swing = Swing(complex(found.k[n - 1]), shape, nodal_gradient(found.mesh, shape), {})
     outside = np.zeros(len(found.mesh.tets), bool)
-    what = f"{case.chamber.name} closed, mode {n}"
-    return _scaled(what, "closed modes", Resonance(complex(omega)), air, found.mesh, outside, swing)
+    oscillation = Oscillation(Resonance(complex(omega)), found.mesh, outside, swing)
+    return _scaled(f"{case.chamber.name} closed, mode {n}", "closed modes", oscillation, air)
 
 
-def _scaled(
-    title: str, model: str, resonance: Resonance, air: Air, mesh: AirMesh, outside: np.ndarray, swing: Swing
-) -> AirField:
+def _scaled(title: str, model: str, found: Oscillation, air: Air) -> AirField:
     """The field with 1 Pa where the pressure is largest in the chamber."""
+    mesh, outside, swing = found.mesh, found.outside, found.swing
     within = np.unique(mesh.tets[~outside])
     scale = 1 / swing.pressure[within[np.abs(swing.pressure[within]).argmax()]]
     by_slope = 1j * scale / (swing.k * air.sound_speed * air.density)
     return AirField(
         title,
         model,
-        resonance,
+        found.resonance,
         mesh.points,
         mesh.tets,
         outside,

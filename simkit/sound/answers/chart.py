@@ -14,6 +14,7 @@ from simkit.columns import cell, column, text_table
 from simkit.errors import Fault, InputError
 from simkit.pitch import Pitch
 from simkit.sound import models
+from simkit.sound.catalogue import with_ability
 from simkit.vessel import Vessel, target_of, tuning_of
 
 MOST_HOLES = 16
@@ -148,7 +149,7 @@ def chart(
     vessel: Vessel, model: str = "ports", *, lossless: bool = False, windway: str = "closed", half: bool = False
 ) -> Chart:
     """The lowest resonance of every combination of holes; with `half`, of one half-covered hole each as well."""
-    name = models.quick(model)
+    name = with_ability(model, "quick")
     cases = models.cases(vessel, lossless=lossless, windway=windway)
     chambers, cautions = [], list(vessel.cautions)
     for case in cases:

@@ -17,9 +17,7 @@ import numpy as np
 from simkit.errors import Fault, InputError
 from simkit.pitch import cents
 from simkit.sound import models
-from simkit.sound.models.neighbours import members, uniform_matrix
-from simkit.sound.models.ports import PortsResonator
-from simkit.sound.models.resonator import Case, openness_of
+from simkit.sound.models.resonator import Case, Coupled, openness_of
 from simkit.vessel import Note, Vessel
 from simkit.vessel.spelling import one_or_more
 
@@ -94,11 +92,11 @@ class Together:
     """Chambers of one body blown at once: their cases, resonators, and every choice of one note from each."""
 
     cases: tuple[Case, ...]
-    resonators: tuple[PortsResonator, ...]
+    resonators: tuple[Coupled, ...]
     choices: tuple[tuple[Note | None, ...], ...]
 
     @staticmethod
-    def of(vessel: Vessel, blown: Sequence[str], lossless: bool, windway: str) -> Together:
+    def of(vessel: Vessel, blown: Sequence[str], model: str, lossless: bool, windway: str) -> Together:
         """Of the chambers `blown`; an InputError for more choices than anyone would read."""
         notes = [vessel.chamber(name).notes or (None,) for name in blown]
         count = math.prod(len(each) for each in notes)
@@ -107,8 +105,8 @@ class Together:
         cases = tuple(
             case for case in models.cases(vessel, lossless=lossless, windway=windway) if case.chamber.name in blown
         )
-        resonators = tuple(models.resonator("ports", case) for case in cases)
-        return Together(cases, resonators, tuple(product(*notes)))  # type: ignore[arg-type]
+        resonators = tuple(models.resonator(model, case) for case in cases)
+        return Together(cases, resonators, tuple(product(*notes)))
 
     @cached_property
     def openness(self) -> tuple[np.ndarray, ...]:
@@ -131,7 +129,7 @@ class Together:
         return states
 
     @cached_property
-    def sounding(self) -> tuple[PortsResonator, ...]:
+    def sounding(self) -> tuple[Coupled, ...]:
         """Each chamber's resonator with the other openings as the choices want them."""
         return tuple(r.beside_others(self.states) for r in self.resonators)
 
@@ -143,15 +141,18 @@ class Together:
     @cached_property
     def alone(self) -> np.ndarray:
         """The same with the openings of all other chambers covered."""
-        return np.stack([r.alone().lowest(o) for r, o in zip(self.resonators, self.openness, strict=True)], axis=1)
+        return np.stack(
+            [
+                r.beside_others(np.zeros(len(r.rows))).lowest(o)
+                for r, o in zip(self.resonators, self.openness, strict=True)
+            ],
+            axis=1,
+        )
 
     def merging(self, one: int, other: int) -> np.ndarray:
         """(choices,) by how many rad/s two chambers may differ and still fall into one pitch: 2 |Im c|."""
-        circuit = self.resonators[0].circuit
         mean = (self.omega[:, one] + self.omega[:, other]) / 2
-        A = uniform_matrix(circuit, circuit.at(mean), self.states)
-        a, b = (int(members(circuit.field)[self.resonators[n].rows].sum(axis=0).argmax()) for n in (one, other))
-        return 2 * np.abs((circuit.chamber_air.sound_speed**2 * A[:, a, b] / (2 * mean)).imag)
+        return self.resonators[one].merging(self.resonators[other], mean, self.states)
 
     def nearest(self, hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Of frequencies (choices, chambers): the least difference (choices,), Hz, and whether those two merge."""
@@ -173,10 +174,10 @@ class Together:
 
 
 def chords(
-    vessel: Vessel, blown: Sequence[str], *, lossless: bool = False, windway: str = "closed"
+    vessel: Vessel, blown: Sequence[str], model: str, *, lossless: bool = False, windway: str = "closed"
 ) -> tuple[Chord, ...]:
-    """Every chord of the chambers `blown`, by the port model."""
-    together = Together.of(vessel, blown, lossless, windway)
+    """Every chord of the chambers `blown`, by a model that knows them."""
+    together = Together.of(vessel, blown, model, lossless, windway)
     hz, alone = together.omega.real / (2 * np.pi), together.alone.real / (2 * np.pi)
     apart, merges = together.nearest(hz)
     found = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -15,6 +15,7 @@ from simkit.body.girth import Waist, elongation, waist, width_at
 from simkit.frozen import frozen
 from simkit.sound import models
 from simkit.sound.answers.prediction import PredictedNote, Prediction, predict
+from simkit.sound.catalogue import model_of
 from simkit.sound.elements.openings import aperture_of, organ_mouth
 from simkit.sound.models.resonator import Case, Resonator
 from simkit.vessel import Vessel
@@ -86,16 +87,23 @@ class Comparison:
 
 
 def compare(vessel: Vessel, *, lossless: bool = False, windway: str = "closed") -> Comparison:
-    """Every note by every model that there is, with the reasons where the textbook rule parts from the field."""
-    prediction = predict(vessel, models.models(), lossless=lossless, windway=windway)
+    """Every note by every model that there is, with the reasons why they part.
+
+    With the windway open, by every model that knows it.
+    """
+    names = models.models()
+    if windway != "closed":
+        names = tuple(name for name in names if model_of(name).windway)
+    prediction = predict(vessel, names, lossless=lossless, windway=windway)
+    quick = [name for name in names if model_of(name).quick]
     reasons, windows = [], []
     for case, chamber in zip(
         models.cases(vessel, lossless=lossless, windway=windway), prediction.chambers, strict=True
     ):
-        lumped, ports = (models.resonator(name, case) for name in ("lumped", "ports"))
+        resonators = [models.resonator(name, case) for name in quick]
         windows.append(_window(case))
         build = Build.of(case.chamber)
-        reasons.append(tuple(reasons_for(lumped, ports, build, note) for note in chamber.notes))
+        reasons.append(tuple(reasons_for(resonators, build, note) for note in chamber.notes))
     return Comparison(prediction, tuple(reasons), tuple(windows))
 
 
@@ -142,13 +150,18 @@ class Build:
         return f" (nearest: {told}, {MM * self.clay[pair]:.0f} mm apart)"
 
 
-def reasons_for(lumped: Resonator, ports: Resonator, build: Build, note: PredictedNote) -> tuple[str, ...]:
-    """Why the textbook rule and the field differ for one note, the weightiest first."""
-    facts = lumped.evidence(note.open).facts
-    found = list(_neglected(facts, build, note.open))
-    rings = ports.resonances(note.open, 2)
-    if len(rings) > 1 and rings[1].frequency_hz < NEAR * rings[0].frequency_hz:
-        ratio = rings[1].frequency_hz / rings[0].frequency_hz
+def reasons_for(resonators: Sequence[Resonator], build: Build, note: PredictedNote) -> tuple[str, ...]:
+    """Why models differ for one note, the weightiest first: by what the quick ones among them say of themselves.
+
+    resonators: one of each quick model, the most careful last. What a model neglects is in the facts of its evidence,
+    `neglected_..._cents`; doubts are those of the most careful one.
+    """
+    evidence = [each.evidence(note.open) for each in resonators]
+    found = [reason for each in evidence for reason in _neglected(each.facts, build, note.open)]
+    several = (rings for each in reversed(resonators) if len(rings := each.resonances(note.open, 2)) > 1)
+    first, second = next(several, (None, None))
+    if first and second and second.frequency_hz < NEAR * first.frequency_hz:
+        ratio = second.frequency_hz / first.frequency_hz
         found.append(
             (5.0, f"the next resonance is near, {ratio:.2f} times the note: pressure differs along the chamber")
         )
@@ -157,7 +170,7 @@ def reasons_for(lumped: Resonator, ports: Resonator, build: Build, note: Predict
         for name in note.open
         if build.shares[name] > WIDE_HOLE
     ]
-    doubts = [c for c in ports.evidence(note.open).cautions if c.startswith("ports: ")]
+    doubts = [c for c in evidence[-1].cautions if c.startswith(f"{resonators[-1].model}: ")] if evidence else []
     found += [(1.0, doubt) for doubt in doubts]
     return tuple(text for _, text in sorted(found, key=lambda pair: -pair[0]))
 

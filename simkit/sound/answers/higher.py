@@ -20,11 +20,9 @@ from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
+from simkit.sound.catalogue import chosen, model_of
 from simkit.sound.elements.losses import first_order_doubt, mode_loss, shifted
-from simkit.sound.models import ports
-from simkit.sound.models.circuit import Duct
-from simkit.sound.models.ports import PortsResonator
-from simkit.sound.models.resonator import Case, Resonance
+from simkit.sound.models.resonator import Case, Fingering, Overtoned, Resonance
 from simkit.vessel import Vessel
 
 MOST = 200  # modes at once; their wavelengths come down to the size of the mesh
@@ -62,13 +60,14 @@ class Ring:
 class RingingChamber:
     """One chamber: its air in m3, its modes ascending, and their pressure (nodes, modes) at a mesh's nodes.
 
-    note: the lowest resonance of all, below the modes; None of a closed chamber, which has none.
+    mesh: None, and no pressures, where the model that was asked knows no field. note: the lowest resonance of all,
+    below the modes; None of a closed chamber, which has none.
     """
 
     name: str
     volume: float
     rings: tuple[Ring, ...]
-    mesh: AirMesh
+    mesh: AirMesh | None
     pressures: np.ndarray
     note: Ring | None = None
 
@@ -161,6 +160,7 @@ def resonances(
     vessel: Vessel,
     count: int = 6,
     *,
+    model: str = "ports",
     closed: bool = False,
     opened: str | Iterable[str] = (),
     lossless: bool = False,
@@ -169,9 +169,11 @@ def resonances(
     """The note of each chamber, and its `count` resonances next above, multiplicity counted.
 
     closed: with every opening closed flush with the wall; else with the window open and all holes covered but
-    those `opened` (each chamber takes the names that are its own), by the port model. lossless leaves out friction
-    and heat; a closed chamber does not radiate, so its Q is then infinite. mesh: the cells' size over the standard.
+    those `opened` (each chamber takes the names that are its own), by the model of that name. lossless leaves out
+    friction and heat; a closed chamber does not radiate, so its Q is then infinite. mesh: the cells' size over the
+    standard.
     """
+    (model,) = chosen([model])
     opened = (opened,) if isinstance(opened, str) else tuple(opened)
     if closed and opened:
         raise InputError([Fault.of("opened", ",".join(opened), "not together with `closed`")])
@@ -187,49 +189,60 @@ def resonances(
     if closed:
         chambers = tuple(_closed(case, count, lossless) for case in cases)
     else:
-        calm = models.cases(vessel, lossless=True, mesh=mesh)
-        chambers = tuple(_breathing(case, still, opened, count) for case, still in zip(cases, calm, strict=True))
-    heard = [*vessel.cautions, *(text for case in cases for text in case.airs.cautions)]
-    return Ringing(cases[0].airs.chamber, cases[0].body, closed, opened, chambers, tuple(dict.fromkeys(heard)))
+        without = models.cases(vessel, lossless=True, mesh=mesh)
+        chambers = tuple(_open(model, case, plain, opened, count) for case, plain in zip(cases, without, strict=True))
+    cautions = [*vessel.cautions, *(text for case in cases for text in case.airs.cautions)]
+    return Ringing(cases[0].airs.chamber, cases[0].body, closed, opened, chambers, tuple(dict.fromkeys(cautions)))
 
 
 COARSER = 2**0.5  # the size of the cells that the doubt is told by
 WITHIN = 0.05  # cents: what two meshes of one kind have in common
 
 
-def _breathing(case: Case, still: Case, opened: tuple[str, ...], count: int) -> RingingChamber:
-    """With the window and some holes open: the lowest resonance is the note."""
+def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: int) -> RingingChamber:
+    """With the window and some holes open: the lowest resonance is the note. plain: the case without losses."""
     name = case.chamber.name
     own = [hole.name for hole in case.chamber.openings if hole.name in opened]
-    sounding, quiet = (ports.resonator(each) for each in (case, still))
-    found, calm = (each.resonances(own, count + 1) for each in (sounding, quiet))
+    resonator = models.resonator(model, case)
+    found = resonator.resonances(own, count + 1)
+    lossless = models.resonator(model, plain).resonances(own, count + 1)
     if len(found) < count + 1:
         reach = (
-            "its window and holes let nothing out" if not found else f"the port model reaches {len(found) - 1} of them"
+            "its window and holes let nothing out"
+            if not found
+            else f"the model {model} reaches {len(found) - 1} of them"
         )
         raise OutOfReach(f"{name}: {reach}; ask for fewer with `count`, or `closed`")
-    evidence = sounding.evidence(own)
-    doubts = [
-        {"mesh": mesh, "openings": openings, "losses": losses}
-        for mesh, openings, losses in zip(
-            _apart(_remeshed(case, own, count), found),
-            _apart(_heavier(sounding, evidence.uncertainty_cents).resonances(own, count + 1), found),
-            (float(first_order_doubt(ring.omega, plain.omega)) for ring, plain in zip(found, calm, strict=True)),
-            strict=True,
-        )
-    ]
-    drives: Sequence[float | None] = [None] * len(found)
-    if sounding.windowed:
-        strengths = sounding.drives(own, found)
-        drives = (strengths / strengths[0]).tolist()
+    evidence = resonator.evidence(own)
+    causes: dict[str, list[float]] = {}
+    if model_of(model).meshed:
+        causes["mesh"] = _apart(_remeshed(model, case, own, count), found)
+    causes["openings"] = [evidence.uncertainty_cents] * len(found)
+    if model_of(model).overtones:
+        causes["openings"] = _apart(resonator.heavier(evidence.uncertainty_cents).resonances(own, count + 1), found)
+    causes["losses"] = [float(first_order_doubt(a.omega, b.omega)) for a, b in zip(found, lossless, strict=True)]
+    doubts = [dict(zip(causes, each, strict=True)) for each in zip(*causes.values(), strict=True)]
+    drives, mesh, pressures = _overtones(resonator if model_of(model).overtones else None, own, found)
     speed = case.airs.chamber.sound_speed
     rings = tuple(
-        Ring(plain.omega.real / speed, ring, sum(doubt.values()), doubt, drive)
-        for plain, ring, doubt, drive in zip(calm, found, doubts, drives, strict=True)
+        Ring(b.omega.real / speed, ring, sum(doubt.values()), doubt, drive)
+        for b, ring, doubt, drive in zip(lossless, found, doubts, drives, strict=True)
     )
     note = replace(rings[0], uncertainty_cents=evidence.uncertainty_cents, doubts={})
-    pressures = np.stack([sounding.pressure(own, ring) for ring in found[1:]], axis=1)
-    return RingingChamber(name, case.chamber.volume, rings[1:], sounding.mesh, pressures, note)
+    return RingingChamber(name, case.chamber.volume, rings[1:], mesh, pressures, note)
+
+
+def _overtones(
+    resonator: Overtoned | None, own: Fingering, found: Sequence[Resonance]
+) -> tuple[Sequence[float | None], AirMesh | None, np.ndarray]:
+    """How strongly the window drives each resonance over the note, the mesh, and the pressures of all but the note."""
+    drives: Sequence[float | None] = [None] * len(found)
+    if resonator is None:
+        return drives, None, np.zeros((0, len(found) - 1))
+    if resonator.windowed:
+        strengths = resonator.drives(own, found)
+        drives = (strengths / strengths[0]).tolist()
+    return drives, resonator.mesh, np.stack([resonator.pressure(own, ring) for ring in found[1:]], axis=1)
 
 
 def _apart(found: Sequence[Resonance], others: Sequence[Resonance]) -> list[float]:
@@ -237,24 +250,13 @@ def _apart(found: Sequence[Resonance], others: Sequence[Resonance]) -> list[floa
     return [WITHIN + abs(cents(a.omega.real, b.omega.real)) for a, b in zip(found, others, strict=True)]
 
 
-def _remeshed(case: Case, own: Sequence[str], count: int) -> tuple[Resonance, ...]:
+def _remeshed(model: str, case: Case, own: Sequence[str], count: int) -> Sequence[Resonance]:
     """The same resonances on other cells: larger, or smaller where these will not do."""
     try:
-        return ports.resonator(replace(case, mesh=case.mesh * COARSER)).resonances(own, count + 1)
+        found = models.resonator(model, replace(case, mesh=case.mesh * COARSER)).resonances(own, count + 1)
     except MeshError:
-        return ports.resonator(replace(case, mesh=case.mesh / COARSER)).resonances(own, count + 1)
-
-
-def _heavier(sounding: PortsResonator, by_cents: float) -> PortsResonator:
-    """The same with all openings' air so much heavier that the note would fall by so many cents."""
-    more = 2 * by_cents * np.log(2) / 1200  # f^2 goes as the conductivity
-
-    def heavy(duct: Duct) -> Duct:
-        a = duct.aperture
-        return replace(duct, aperture=replace(a, outer=a.outer + more * (a.length + a.inner + a.outer)))
-
-    circuit = sounding.circuit
-    return replace(sounding, circuit=replace(circuit, ducts=tuple(heavy(duct) for duct in circuit.ducts)))
+        found = models.resonator(model, replace(case, mesh=case.mesh / COARSER)).resonances(own, count + 1)
+    return tuple(found)
 
 
 def _closed(case: Case, count: int, lossless: bool) -> RingingChamber:

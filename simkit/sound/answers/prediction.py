@@ -15,9 +15,9 @@ from simkit.errors import Fault, InputError
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.chords import Chord, chords, chosen_chambers
+from simkit.sound.catalogue import able, chosen, model_of
 from simkit.sound.elements.airs import airs_of
-from simkit.sound.models.ports import PortsResonator
-from simkit.sound.models.resonator import Case, Resonance, Resonator, openness_of
+from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator, openness_of
 from simkit.vessel import Chamber, Vessel, target_of
 
 
@@ -210,14 +210,16 @@ def predict(
 
     model: one name or several. lossless leaves out friction and heat. windway: "closed", or
     "mouth" for the pull of the open windway. A chamber without notes is answered with all its holes covered.
-    blown: chambers by name, one or several, or "all"; only these are answered, and of several also every
-    chord (by ports). Without it every chamber by itself, the others silent. mesh: the cells' size over the standard.
+    blown: chambers by name, one or several, or "all"; only these are answered, and of several also every chord (by
+    the model that knows them). Without it every chamber by itself, the others silent. mesh: the cells' size over the
+    standard.
     """
-    names = models.chosen(model)
+    names = chosen(model)
     asked = chosen_chambers(vessel, blown)
     together = blown is not None and len(asked) > 1
-    if together and "ports" not in names:
-        raise InputError([Fault.of("blown", ",".join(asked), "together with the model ports, which knows chords")])
+    if together and not any(model_of(name).coupled for name in names):
+        knows = " or ".join(able("coupled"))
+        raise InputError([Fault.of("blown", ",".join(asked), f"together with the model {knows}, which knows chords")])
     plain = tuple(
         case
         for case in models.cases(vessel, lossless=lossless, windway=windway, mesh=mesh)
@@ -227,10 +229,13 @@ def predict(
     if vessel.breath is not None:
         breathed = tuple(replace(case, airs=airs_of(vessel, case.chamber.name, breathed=True)) for case in plain)
     chambers = tuple(_chamber(names, case, filled) for case, filled in zip(plain, breathed, strict=True))
-    heard = [*vessel.cautions, *(text for case in plain for text in case.airs.cautions)]
-    heard += [text for c in chambers for n in c.notes for answer in n.answers for text in answer.cautions]
-    rung = chords(vessel, asked, lossless=lossless, windway=windway) if together else ()
-    return Prediction(names, plain[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)), rung)
+    cautions = [*vessel.cautions, *(text for case in plain for text in case.airs.cautions)]
+    cautions += [text for c in chambers for n in c.notes for answer in n.answers for text in answer.cautions]
+    sounding: tuple[Chord, ...] = ()
+    if together:
+        coupled = next(name for name in reversed(names) if model_of(name).coupled)
+        sounding = chords(vessel, asked, coupled, lossless=lossless, windway=windway)
+    return Prediction(names, plain[0].airs.chamber, chambers, tuple(dict.fromkeys(cautions)), sounding)
 
 
 def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> PredictedChamber:
@@ -241,14 +246,14 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
     answers = []
     for name in names:
         resonator = models.resonator(name, case)
-        breathed = models.resonator(name, filled) if filled is not None and models.breathes(name) else None
-        piped = models.resonator(name, models.piped(case)) if models.pulls(name, case) else None
+        breathed = models.resonator(name, filled) if filled is not None and model_of(name).airs else None
+        through = models.resonator(name, models.with_windway(case)) if models.tells_windway(name, case) else None
         fingerings = [opened for _, opened, _ in asked]
-        rung = [_rung(each, fingerings) for each in (resonator, breathed, piped)]
-        beside = _beside(resonator, fingerings)
+        found = [_lowest(each, fingerings) for each in (resonator, breathed, through)]
+        beside = _beside(resonator, fingerings) if model_of(name).coupled else [()] * len(fingerings)
         answers.append(
             [
-                _answer(resonator, [each[n] for each in rung], beside[n], opened, target)
+                _answer(resonator, [each[n] for each in found], beside[n], opened, target)
                 for n, (_, opened, target) in enumerate(asked)
             ]
         )
@@ -259,15 +264,15 @@ def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> Predict
     return PredictedChamber(chamber.name, case.chamber.volume, notes)
 
 
-def _beside(resonator: Resonator, fingerings: list[tuple[str, ...]]) -> list[tuple[float, ...]]:
+def _beside(resonator: Coupled, fingerings: list[tuple[str, ...]]) -> list[tuple[float, ...]]:
     """Hz of each fingering with all openings of the other chambers covered, and with all of them open.
 
-    Nothing where there are no others, or the model does not know them.
+    Nothing where there are no others.
     """
-    if not isinstance(resonator, PortsResonator) or resonator.rows.all():
+    if resonator.rows.all():
         return [()] * len(fingerings)
     openness = _openness(resonator, fingerings)
-    both = resonator.alone(), resonator.beside_others(np.ones(len(resonator.rows)))
+    both = (resonator.beside_others(np.full(len(resonator.rows), share)) for share in (0.0, 1.0))
     hz = [each.lowest(openness).real / (2 * np.pi) for each in both]
     return [tuple(map(float, pair)) for pair in zip(*hz, strict=True)]
 
@@ -276,7 +281,7 @@ def _openness(resonator: Resonator, fingerings: list[tuple[str, ...]]) -> np.nda
     return np.array([openness_of(resonator.holes, opened) for opened in fingerings]).reshape(len(fingerings), -1)
 
 
-def _rung(resonator: Resonator | None, fingerings: list[tuple[str, ...]]) -> list[Resonance | None]:
+def _lowest(resonator: Resonator | None, fingerings: list[tuple[str, ...]]) -> list[Resonance | None]:
     """The lowest resonance of each fingering, None where nothing rings or nobody was asked; all asked at once."""
     if resonator is None:
         return [None] * len(fingerings)
@@ -286,13 +291,13 @@ def _rung(resonator: Resonator | None, fingerings: list[tuple[str, ...]]) -> lis
 
 def _answer(
     resonator: Resonator,
-    rung: list[Resonance | None],
+    lowest: list[Resonance | None],
     beside: tuple[float, ...],
     opened: tuple[str, ...],
     target: float | None,
 ) -> Answer:
     evidence = resonator.evidence(opened)
-    found, *others = rung
+    found, *others = lowest
     if found is None:
         return Answer(resonator.model, None, None, None, evidence.uncertainty_cents, evidence.cautions)
     frequency, q = found.frequency_hz, found.q

@@ -16,6 +16,7 @@ from simkit.errors import Fault, InputError
 from simkit.field.fem.modes import closed_modes
 from simkit.frozen import frozen
 from simkit.sound import models
+from simkit.sound.catalogue import able, is_known, model_of, names
 from simkit.vessel import Vessel
 
 STEP = 2**0.5
@@ -73,12 +74,15 @@ def halved(
 ) -> Halved:
     """Ask a model for the notes of a design on cells of `mesh` times the standard size, and down to half of that.
 
-    model: "ports" or "resolved" for the notes as `predict` has them (without notes, all holes covered), or "closed"
-    for the `count` lowest modes of each chamber shut flush. Half the size takes some ten times as long and much more
+    model: one that has a mesh, for the notes as `predict` has them (without notes, all holes covered), or "closed" for
+     the `count` lowest modes of each chamber shut flush. Half the size takes some ten times as long and much more
     memory: `resolved` says so where it is too much.
     """
-    if model not in (CLOSED, "ports", "resolved"):
-        raise InputError([Fault.of("model", model, f"ports, resolved or {CLOSED}; lumped has no mesh")])
+    if model != CLOSED and not (is_known(model) and model_of(model).meshed):
+        meshed = able("meshed")
+        without = ", ".join(name for name in names() if name not in meshed)
+        allowed = f"{', '.join(meshed)} or {CLOSED}; {without} has no mesh"
+        raise InputError([Fault.of("model", model, allowed)])
     models.cases(vessel, lossless=lossless, mesh=mesh / 2)  # the smallest first, before any time is spent
     sizes = mesh / STEP ** np.arange(3)
     ask: Callable[..., dict[str, float]] = _closed if model == CLOSED else _notes

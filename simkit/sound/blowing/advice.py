@@ -10,7 +10,7 @@ import numpy as np
 from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import SPEAKS_BELOW_PA, Blown, NoteBlown, blow_fingerings
-from simkit.sound.blowing.motion import Motion
+from simkit.sound.models.motion import Motion
 
 HARD_PA = 1100.0  # what flute players reach at most: Cossette 2000, Respir. Physiol. 121, 33: 588 to 1079 Pa
 NARROW = 1.5  # a player's breath wanders by a few tens of per cent: common practice, no source

@@ -11,9 +11,9 @@ from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.cycle import Cycle, on_resonance, settled
 from simkit.sound.blowing.growth import growing, threshold
 from simkit.sound.blowing.loop import Loop
-from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.overtones import with_overtones
 from simkit.sound.blowing.takeover import HIGHEST_PA, Takeover, takeover
+from simkit.sound.models.motion import Motion
 
 SPEAKS_BELOW_PA = 2000.0
 

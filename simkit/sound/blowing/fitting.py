@@ -14,7 +14,7 @@ from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import followed, playing_note
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.loop import Loop
-from simkit.sound.blowing.motion import Motion
+from simkit.sound.models.motion import Motion
 
 _FAR = 1.5  # log of the factor within which a constant is looked for
 _SILENT_CENTS = 400.0  # what a note counts that was heard and that the model leaves silent

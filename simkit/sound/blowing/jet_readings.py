@@ -23,7 +23,8 @@ from simkit.pitch import NoteNameError, note
 from simkit.sound import models
 from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.fitting import Heard, JetFit, fit_jet
-from simkit.sound.blowing.table import MOTIONS, jet_of, voiced_cases
+from simkit.sound.blowing.table import RESONANCES, jet_of, voiced_cases
+from simkit.sound.catalogue import with_ability
 from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel
 from simkit.vessel.checking import checked
@@ -103,8 +104,7 @@ _UNTOLD = 2.0  # a constant whose standard error is a factor of two was not meas
 
 def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJet:
     """The constants of the jet that fit readings of a piece of this design; others stay as the design has them."""
-    if model not in MOTIONS:
-        raise InputError([Fault.of("model", model, " or ".join(MOTIONS))])
+    with_ability(model, "motion")
     case = _case(vessel, readings)
     faults = list(_unable(readings))
     opened = [_opened(readings, vessel, case, n, faults) for n in range(len(readings.reading))]
@@ -113,7 +113,7 @@ def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJe
     resonator = models.resonator(model, case)
     openness = np.array([openness_of(resonator.holes, names) for names in opened]).reshape(len(opened), -1)
     which, rows = np.unique(openness, axis=0, return_inverse=True)
-    motion = MOTIONS[model](resonator, which)
+    motion = resonator.motion(which, RESONANCES)
     heard = [
         Heard(int(row), each.pressure_pa, each.frequency_hz)
         for row, each in zip(rows.ravel(), readings.reading, strict=True)

@@ -14,10 +14,10 @@ from scipy.io import wavfile
 from simkit.files import MARK
 from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
-from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.table import BlowTable
 from simkit.sound.blowing.timedomain import Played
 from simkit.sound.blowing.together import play_together
+from simkit.sound.models.motion import Motion
 
 RATE = 44100
 _RISE = 0.05  # s; 95 % of the breath after three of them. A quicker attack lets a high whistle in before the note

@@ -14,8 +14,8 @@ from typing import NamedTuple
 import numpy as np
 
 from simkit.sound.blowing.airjet import AirJet
-from simkit.sound.blowing.motion import Motion
 from simkit.sound.elements.orifice import Reals
+from simkit.sound.models.motion import Motion
 
 # Friction of edges for a swing at its own frequency, and for a small swing at another beside it: means of |v| v.
 SAME = 8 / (3 * np.pi)

@@ -11,7 +11,6 @@ import numpy as np
 from simkit.sound.answers.chords import BEATS_BELOW_HZ, Together
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import Blown, at_pressure, blow_fingerings
-from simkit.sound.blowing.of_resonators import motion_of_ports
 from simkit.sound.models.resonator import Case
 from simkit.vessel import Note
 
@@ -60,7 +59,7 @@ class BlownChord:
 def blown_chords(together: Together, jets: Sequence[AirJet], resonances: int) -> tuple[BlownChord, ...]:
     """Every chord of chambers with these jets, `resonances` of each looked at; the overtones' pull is left out."""
     voices = [
-        blow_fingerings(motion_of_ports(r, openness, resonances), jet, careful=False)
+        blow_fingerings(r.motion(openness, resonances), jet, careful=False)
         for jet, r, openness in zip(jets, together.sounding, together.openness, strict=True)
     ]
     pressure = np.exp(np.mean([np.log(voice.pressure) for voice in voices], axis=0))  # NaN where one is silent

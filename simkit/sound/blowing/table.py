@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,9 +19,8 @@ from simkit.sound.blowing.advice import Tried
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import Blown, NoteBlown, blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.motion import Motion
-from simkit.sound.blowing.of_resonators import motion_of_lumped, motion_of_ports
 from simkit.sound.blowing.one_breath import BlownChord, blown_chords
+from simkit.sound.catalogue import able, model_of, with_ability
 from simkit.sound.elements.airs import breath_of
 from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel
@@ -35,13 +34,7 @@ UNSURE = (
     "pressures; ratios between notes and trends are surer"
 )
 
-LONELY = "overblowing: the lumped model knows no higher resonance, so nothing can take over; ask ports for margins"
-
-# How each model tells the motion of its openings' air.
-MOTIONS: dict[str, Callable[[Any, np.ndarray], Motion]] = {
-    "lumped": motion_of_lumped,
-    "ports": lambda resonator, openness: motion_of_ports(resonator, openness, RESONANCES),
-}
+LONELY = "overblowing: the {} model knows no higher resonance, so nothing can take over; ask ports for margins"
 
 
 @dataclass(frozen=True)
@@ -194,22 +187,22 @@ def blow(
     blown: chambers by name, one or several, or "all"; of several also every chord, blown with one breath.
     advise: also try what may help where something is amiss: then it takes some three times as long.
     """
-    if model not in MOTIONS:
-        raise InputError([Fault.of("model", model, " or ".join(MOTIONS))])
+    with_ability(model, "motion")
     constants = JetConstants.from_table(vessel.jet, vessel.source)
     asked = chosen_chambers(vessel, blown)
     cases = [c for c in models.cases(vessel, lossless=lossless, windway=windway) if c.chamber.name in asked]
     voiced = voiced_cases(vessel, cases)
-    rung: tuple[BlownChord, ...] = ()
+    sounding: tuple[BlownChord, ...] = ()
     if blown is not None and len(asked) > 1:
-        if model != "ports":
-            raise InputError([Fault.of("blown", ",".join(asked), "one chamber, or the model ports for chords")])
+        if not model_of(model).coupled:
+            knows = " or ".join(able("coupled", "motion"))
+            raise InputError([Fault.of("blown", ",".join(asked), f"one chamber, or the model {knows} for chords")])
         jets = [jet_of(case, constants) for case in cases]
-        rung = blown_chords(Together.of(vessel, asked, lossless, windway), jets, RESONANCES)
+        sounding = blown_chords(Together.of(vessel, asked, model, lossless, windway), jets, RESONANCES)
     chambers = tuple(_chamber(model, case, constants, advise) for case in voiced)
-    heard = [*vessel.cautions, *(text for case in voiced for text in case.airs.cautions), UNSURE]
-    heard += [LONELY] if all(chamber.blown.loop.motion.modes == 1 for chamber in chambers) else []
-    return BlowTable(model, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(heard)), rung)
+    cautions = [*vessel.cautions, *(text for case in voiced for text in case.airs.cautions), UNSURE]
+    cautions += [LONELY.format(model)] if all(chamber.blown.loop.motion.modes == 1 for chamber in chambers) else []
+    return BlowTable(model, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(cautions)), sounding)
 
 
 def voiced_cases(vessel: Vessel, cases: Sequence[Case]) -> list[Case]:
@@ -241,7 +234,7 @@ def _chamber(model: str, case: Case, constants: JetConstants, advise: bool) -> B
     asked = asked or [(None, ())]
     resonator = models.resonator(model, case)
     openness = np.array([openness_of(resonator.holes, opened) for _, opened in asked]).reshape(len(asked), -1)
-    motion = MOTIONS[model](resonator, openness)
+    motion = resonator.motion(openness, RESONANCES)
     jet = jet_of(case, constants)
     log.info("blowing %d notes", len(asked))
     now = blow_fingerings(motion, jet)
@@ -250,6 +243,6 @@ def _chamber(model: str, case: Case, constants: JetConstants, advise: bool) -> B
         BlowingNote(pitch, opened, now.note(i), tried.advice(i) if tried else ())
         for i, (pitch, opened) in enumerate(asked)
     )
-    every = MOTIONS[model](resonator, np.ones((1, len(resonator.holes))))
+    every = resonator.motion(np.ones((1, len(resonator.holes))), RESONANCES)
     all_open = blow_fingerings(every, jet).note(0) if resonator.holes else None
     return BlowingChamber(chamber.name, case.chamber.volume, notes, now, all_open)

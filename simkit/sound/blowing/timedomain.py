@@ -18,7 +18,7 @@ from scipy.interpolate import CubicSpline
 from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.impulse import LAST, Kernel, kernel_of
-from simkit.sound.blowing.motion import Motion
+from simkit.sound.models.motion import Motion
 
 _SAMPLES = 16  # of each step
 BLOCK = 0.01  # s for which the breath is held before the jet's speed follows it

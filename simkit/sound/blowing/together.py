@@ -19,8 +19,8 @@ from scipy.linalg import expm
 
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.impulse import LAST, Kernel, kernel_of
-from simkit.sound.blowing.motion import Motion
 from simkit.sound.blowing.timedomain import BLOCK, SLOWEST, Modes, Played, tap
+from simkit.sound.models.motion import Motion
 
 log = logging.getLogger(__name__)
 

@@ -5,47 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from importlib import import_module
-from importlib.util import find_spec
+from typing import Any
 
 from simkit.body.inspection import body_of
 from simkit.errors import Fault, InputError
+from simkit.sound.catalogue import catalogue, chosen, model_of
 from simkit.sound.elements.airs import airs_of
 from simkit.sound.elements.windway import windway_of
 from simkit.sound.models.resonator import Case, Resonator
 from simkit.vessel import Hole, Vessel, Voicing
-from simkit.vessel.spelling import one_or_more
 
-# Every model is a module with a function `resonator(case) -> Resonator`.
-_MODULES = {
-    "lumped": "simkit.sound.models.lumped",
-    "ports": "simkit.sound.models.ports",
-    "resolved": "simkit.sound.models.resolved",
-}
 WINDWAYS = ("closed", "mouth")
 MESHES = 0.3, 3
 
 
 def models() -> tuple[str, ...]:
     """Names of the models that can be asked, the quickest first."""
-    return tuple(name for name, module in _MODULES.items() if find_spec(module) is not None)
-
-
-def chosen(model: str | Iterable[str]) -> tuple[str, ...]:
-    """One name or several, checked, each once: an InputError for one that is not there."""
-    names = tuple(dict.fromkeys(one_or_more(model)))
-    wrong = [name for name in names if name not in models()]
-    if wrong or not names:
-        allowed = ", ".join(models())
-        raise InputError([Fault.of("model", name, allowed) for name in (wrong or (None,))])
-    return names
-
-
-def quick(model: str) -> str:
-    """The one model asked for, checked: one of those that answer for many fingerings at once."""
-    names = [name for name in models() if name != "resolved"]
-    if model not in names:
-        raise InputError([Fault.of("model", model, " or ".join(names))])
-    return model
+    return tuple(model.name for model in catalogue())
 
 
 def cases(
@@ -80,25 +56,28 @@ def cases(
     )
 
 
-def pulls(model: str, case: Case) -> bool:
-    """Whether it is worth asking what an open windway would do: the quick models, a window, the windway closed."""
-    return model != "resolved" and case.windway is None and case.chamber.window is not None
+def tells_windway(model: str, case: Case) -> bool:
+    """Whether it is worth asking what an open windway would do: a quick model, a window, the windway closed."""
+    known = model_of(model)
+    return known.quick and known.windway and case.windway is None and case.chamber.window is not None
 
 
-def breathes(model: str) -> bool:
-    """Whether a model can fill the openings with the player's breath: all but the one that knows a single air."""
-    return model != "resolved"
-
-
-def piped(case: Case) -> Case:
+def with_windway(case: Case) -> Case:
     """The same case with its windway open to the mouth."""
     return replace(case, windway=windway_of(case.vessel.chamber(case.chamber.name)))
 
 
-def resonator(model: str, case: Case) -> Resonator:
-    """The resonator of one chamber by the model of that name."""
+def resonator(model: str, case: Case) -> Any:
+    """The resonator of one chamber by the model of that name: a `Resonator`, with the protocols that it declares.
+
+    An InputError where the case has its windway open and the model knows none.
+    """
     (name,) = chosen(model)
-    return import_module(_MODULES[name]).resonator(case)
+    known = model_of(name)
+    if case.windway is not None and not known.windway:
+        raise InputError([Fault.of("windway", "mouth", f"closed: the model {name} knows no open windway")])
+    made: Resonator = import_module(known.home).resonator(case)
+    return made
 
 
 MOST_OBLONG, MOST_DEEP = 30.0, 15.0  # a window's width and its wall over its cut-up: makers stay below 10 and 4

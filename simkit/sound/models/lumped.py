@@ -19,11 +19,12 @@ from simkit.sound.elements.losses import friction_loss, heat_loss
 from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
 from simkit.sound.elements.radiation import radiation_resistance
 from simkit.sound.elements.windway import Windway, windway_impedance
+from simkit.sound.models.motion import Motion, helmholtz_motion
 from simkit.sound.models.neglect import Layout, neglected
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Resonance, openness_of
 
 _STEPS = 40
-_SETTLED = 1e-12  # of the frequency
+_CONVERGED = 1e-12  # of the frequency
 
 
 @frozen
@@ -164,10 +165,10 @@ class LumpedResonator:
         rings = K > 0
         if rings.any():
             start = self.air.sound_speed * np.sqrt(K[rings] / self.volume)
-            omega[rings] = self._settled(openness[rings], start.astype(complex))
+            omega[rings] = self._converged(openness[rings], start.astype(complex))
         return omega
 
-    def _settled(self, openness: np.ndarray, omega: np.ndarray) -> np.ndarray:
+    def _converged(self, openness: np.ndarray, omega: np.ndarray) -> np.ndarray:
         def proposed(w: np.ndarray) -> np.ndarray:
             """The frequency that spring and mass as they are at w would have: w sqrt(-Y_rest / Y_spring)."""
             net = self.network(openness, w)
@@ -177,7 +178,7 @@ class LumpedResonator:
         omega = before + miss_before
         for _ in range(_STEPS):
             miss = proposed(omega) - omega
-            if np.all(np.abs(miss) < _SETTLED * np.abs(omega)):
+            if np.all(np.abs(miss) < _CONVERGED * np.abs(omega)):
                 return omega
             change = miss_before - miss
             slope = np.where(change == 0, 1, (omega - before) / np.where(change == 0, 1, change))
@@ -188,6 +189,17 @@ class LumpedResonator:
         """The one resonance that the model has; none where nothing is open."""
         omega = self.lowest(openness_of(self.holes, fingering)[None])[0]
         return (Resonance(complex(omega)),) if omega and count > 0 else ()
+
+    def motion(self, openness: np.ndarray, count: int) -> Motion:
+        """The motion of the air in the openings for fingerings (F, holes): of the one resonance, whatever `count`."""
+        if self.window is None:
+            raise OutOfReach("this chamber has no window to blow at")
+        openness = np.atleast_2d(np.asarray(openness, float))
+        air = self.airs.window
+        airs = [air, *(self.airs.of_hole(name) for name in self.holes)]
+        lightness = np.array([air.density / each.density for each in airs])
+        area = np.array([float(each.area) for each in (self.window, *self.apertures)])
+        return helmholtz_motion(air, self.lowest(openness), self.conductivity(openness) * lightness, area)
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
         """Flow into the chamber for unit pressure driving the window, at frequencies in Hz, m3/(s Pa)."""

@@ -28,7 +28,10 @@ from simkit.sound.elements.losses import heat_loss, mode_loss
 from simkit.sound.elements.openings import aperture_of
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
 from simkit.sound.models.derivatives import Nudge, slopes
-from simkit.sound.models.resonator import Case, Evidence, Fingering, Resonance, openness_of
+from simkit.sound.models.motion import Motion
+from simkit.sound.models.neighbours import members, uniform_matrix
+from simkit.sound.models.port_motion import circuit_motion
+from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
 from simkit.sound.models.roots import lowest, resonances
 from simkit.sound.models.uncertainty import trusted
 
@@ -140,6 +143,13 @@ class PortsResonator:
         states = self.states(openness)
         return slopes(self.circuit, self.solution, self.rows, states, self.lowest(openness), nudges)
 
+    def motion(self, openness: np.ndarray, count: int) -> Motion:
+        """The motion of the air in the openings for fingerings (F, holes) of 0 and 1, `count` resonances each."""
+        if not self.windowed:
+            raise OutOfReach("this chamber has no window to blow at")
+        states = self.states(openness)
+        return circuit_motion(self.circuit, self.rows, states, self.lowest(openness), self.airs.window, count)
+
     def alone(self) -> PortsResonator:
         """The same with every opening of the other chambers covered, so that they stand aside."""
         return self.beside_others(np.zeros(len(self.rows)))
@@ -184,11 +194,18 @@ class PortsResonator:
         swing = self._air.pressure(self._inside, k, strengths)
         return np.real(swing / swing[np.abs(swing).argmax()])
 
-    def swing(self, fingering: Fingering, ringing: Resonance) -> Swing:
-        """The chamber's complex field at `mesh` in one of its resonances, of any amplitude.
+    def oscillation(self, fingering: Fingering, n: int) -> Oscillation | None:
+        """Resonance `n`, from 0, with the chamber's field at `mesh`; None where there is none.
 
         Of the walls' losses the field knows what they do to the resonance, not the layers themselves.
         """
+        found = self.resonances(fingering, n + 1)
+        if len(found) <= n:
+            return None
+        return Oscillation(found[n], self.mesh, np.zeros(len(self.mesh.tets), bool), self.swing(fingering, found[n]))
+
+    def swing(self, fingering: Fingering, ringing: Resonance) -> Swing:
+        """The chamber's complex field at `mesh` in one of its resonances, of any amplitude."""
         k, strengths = self._strengths(fingering, ringing)
         names = [self.field.names[row][1] for row in np.flatnonzero(self.rows)]
         flux = dict(zip(names, strengths, strict=True))
@@ -248,6 +265,25 @@ class PortsResonator:
         push[:, window] += m.A[:, window]
         flow = np.linalg.solve(inside @ T + R, push[..., None])[:, window, 0]
         return np.asarray(flow / (1j * omega * self.air.density))
+
+    def heavier(self, by_cents: float) -> PortsResonator:
+        """The same with all openings' air so much heavier that the note would fall by so many cents."""
+        more = 2 * by_cents * np.log(2) / 1200  # f^2 goes as the conductivity
+
+        def heavy(duct: Duct) -> Duct:
+            a = duct.aperture
+            return replace(duct, aperture=replace(a, outer=a.outer + more * (a.length + a.inner + a.outer)))
+
+        return replace(self, circuit=replace(self.circuit, ducts=tuple(heavy(duct) for duct in self.circuit.ducts)))
+
+    def merging(self, other: PortsResonator, omega: np.ndarray, states: np.ndarray) -> np.ndarray:
+        """(f,) by how many rad/s another chamber may differ and still fall into one pitch with this: 2 |Im c|.
+
+        At omega (f,), rad/s, between the two, for states (f, n); c is the coupling of `neighbours`.
+        """
+        A = uniform_matrix(self.circuit, self.circuit.at(omega), states)
+        a, b = (int(members(self.field)[each.rows].sum(axis=0).argmax()) for each in (self, other))
+        return np.asarray(2 * np.abs((self.circuit.chamber_air.sound_speed**2 * A[:, a, b] / (2 * omega)).imag))
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
         """Uncertainty from what the field says of itself for this fingering; see `simkit.sound.models.uncertainty`."""

@@ -27,7 +27,7 @@ from simkit.pitch import cents
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.openings import aperture_of
 from simkit.sound.elements.windway import Windway, windway_impedance
-from simkit.sound.models.resonator import Case, Evidence, Fingering, Resonance, openness_of
+from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
 
 LEAST_UNCERTAINTY = 0.3  # cents, for what two meshes have in common
 FIRST_ORDER = 0.05  # of the walls' shift: what linearised Navier-Stokes flow differs by at sharp rims (see the tests)
@@ -105,11 +105,19 @@ class ResolvedResonator:
         through = self.field.airs[1].driven(opened, WINDOW, float(k.max()), self._exit).flow(k, friction, heat, air)
         return (through / (1j * omega * self.air.density)).reshape(np.shape(frequency))
 
-    def swing(self, fingering: Fingering, n: int) -> Swing:
-        """The complex field of resonance `n`, from 0, on the fine mesh: inside, in the ducts and around the clay.
+    def oscillation(self, fingering: Fingering, n: int) -> Oscillation | None:
+        """Resonance `n`, from 0, with its field on the fine mesh: inside, in the ducts and around the clay.
 
-        Of lossless air that radiates; of any amplitude.
+        The field is of lossless air that radiates; None where there is no such resonance.
         """
+        found = self.resonances(fingering, n + 1)
+        if len(found) <= n:
+            return None
+        whole = self.field.airs[1].whole
+        return Oscillation(found[n], whole.mesh, whole.around, self.swing(fingering, n))
+
+    def swing(self, fingering: Fingering, n: int) -> Swing:
+        """The complex field of resonance `n`, from 0, on the fine mesh, of any amplitude."""
         return self.field.airs[1].swing(self._opened(openness_of(self.holes, fingering)), n)
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:

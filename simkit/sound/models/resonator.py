@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol, TypeAlias
+from typing import Any, Protocol, TypeAlias
 
 import numpy as np
 
 from simkit.air import Air
 from simkit.body.chambers import Body, ChamberBody
+from simkit.body.meshes.curved import AirMesh
 from simkit.errors import Fault, InputError
+from simkit.field.fem.gradient import Swing
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.windway import Windway
+from simkit.sound.models.motion import Motion
 from simkit.vessel import Vessel
 
 # Which holes are open: their names, all others covered; or a share from 0 (covered) to 1 (open) for some of them.
@@ -61,11 +64,15 @@ class Evidence:
 
 
 class Resonator(Protocol):
-    """One chamber with its openings, whatever the model. Frequencies in Hz, flow in m3/s, pressure in Pa."""
+    """One chamber with its openings, whatever the model. Frequencies in Hz, flow in m3/s, pressure in Pa.
+
+    What some can be asked beside stands in the protocols below; `simkit.sound.catalogue` declares which models keep
+    which.
+    """
 
     @property
     def model(self) -> str:
-        """The model's name: lumped, ports, resolved."""
+        """The model's name."""
 
     @property
     def air(self) -> Air:
@@ -89,6 +96,69 @@ class Resonator(Protocol):
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
         """How far the lowest resonance of a fingering is to be trusted."""
+
+
+class Blowable(Resonator, Protocol):
+    """A resonator that can be blown at its window."""
+
+    def motion(self, openness: np.ndarray, count: int) -> Motion:
+        """At most `count` of the lowest resonances of fingerings (F, holes), 0 covered to 1 open, as motions of the
+        air in the openings, the window first."""
+
+
+@dataclass(frozen=True, eq=False)
+class Oscillation:
+    """A resonance with its field on a mesh; outside (m,) bool: which of the mesh's cells lie around the clay."""
+
+    resonance: Resonance
+    mesh: AirMesh
+    outside: np.ndarray
+    swing: Swing
+
+
+class Pictured(Resonator, Protocol):
+    """A resonator that knows its field."""
+
+    def oscillation(self, fingering: Fingering, n: int) -> Oscillation | None:
+        """Resonance `n`, from 0; None where there is none."""
+
+
+class Overtoned(Resonator, Protocol):
+    """A resonator that can say of the resonances above its note how they look, are driven, and may be off."""
+
+    @property
+    def windowed(self) -> bool:
+        """Whether it has a window to be driven at."""
+
+    @property
+    def mesh(self) -> AirMesh:
+        """The mesh of the chamber's air."""
+
+    def pressure(self, fingering: Fingering, ringing: Resonance) -> np.ndarray:
+        """Real pressure (nodes,) at `mesh` in one of its resonances, 1 where it is largest."""
+
+    def drives(self, fingering: Fingering, rings: Sequence[Resonance]) -> np.ndarray:
+        """How strongly the window drives each resonance (n,), in any unit."""
+
+    def heavier(self, by_cents: float) -> Resonator:
+        """The same with all openings' air so much heavier that the note would fall by so many cents."""
+
+
+class Coupled(Blowable, Protocol):
+    """A resonator that knows the other chambers of its body. Rows are all openings of the body (n,)."""
+
+    @property
+    def rows(self) -> np.ndarray:
+        """Which rows (n,) are this chamber's own: its window, then its holes."""
+
+    def states(self, openness: np.ndarray) -> np.ndarray:
+        """Fingerings (f, holes) as openness of all openings of the body (f, n)."""
+
+    def beside_others(self, states: np.ndarray) -> Coupled:
+        """The same with the openings of the other chambers as `states` say, (n,) or for each fingering (f, n)."""
+
+    def merging(self, other: Any, omega: np.ndarray, states: np.ndarray) -> np.ndarray:
+        """(f,) by how many rad/s another chamber may differ and still fall into one pitch with this, at omega (f,)."""
 
 
 @dataclass(frozen=True)

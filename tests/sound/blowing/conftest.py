@@ -9,7 +9,7 @@ from scipy.integrate import solve_ivp
 
 from simkit.air import moist_air
 from simkit.sound.blowing.airjet import AirJet
-from simkit.sound.blowing.motion import Motion, helmholtz_motion
+from simkit.sound.models.motion import Motion, helmholtz_motion
 
 AIR = moist_air()
 

@@ -5,7 +5,6 @@ import pytest
 
 from simkit.sound import models
 from simkit.sound.blowing.loop import Loop
-from simkit.sound.blowing.of_resonators import motion_of_lumped, motion_of_ports
 from simkit.vessel import loads
 
 DESIGN = """
@@ -45,7 +44,7 @@ def resonators():
 
 def test_both_models_tell_much_the_same(resonators):
     lumped, ports = resonators
-    one, other = motion_of_lumped(lumped, OPENNESS), motion_of_ports(ports, OPENNESS, 3)
+    one, other = lumped.motion(OPENNESS, 1), ports.motion(OPENNESS, 3)
     assert other.drive[:, 0] == pytest.approx(one.drive[:, 0], rel=0.12)
     assert other.through[:, 0] ** 2 == pytest.approx(one.through[:, 0] ** 2, rel=0.12, abs=1e-6)
     share, single = (np.abs(m.flow[2, 0, 1:] / m.flow[2, 0, 0]) for m in (other, one))
@@ -55,7 +54,7 @@ def test_both_models_tell_much_the_same(resonators):
 def test_higher_resonances_are_those_of_the_port_model(resonators):
     """The same number as `simkit resonances` tells, which solves them one by one among all modes of the chamber."""
     _, ports = resonators
-    motion = motion_of_ports(ports, OPENNESS, 4)
+    motion = ports.motion(OPENNESS, 4)
     for i, fingering in enumerate(([], ["1"], ["1", "2"])):
         exact = ports.resonances(fingering, 4)
         assert motion.omega[i] == pytest.approx([r.omega for r in exact], rel=1e-7)
@@ -64,7 +63,7 @@ def test_higher_resonances_are_those_of_the_port_model(resonators):
 def test_the_lowest_resonance_is_exactly_the_models(resonators):
     for resonator, motion in zip(
         resonators,
-        (motion_of_lumped(resonators[0], OPENNESS), motion_of_ports(resonators[1], OPENNESS, 2)),
+        (resonators[0].motion(OPENNESS, 1), resonators[1].motion(OPENNESS, 2)),
         strict=True,
     ):
         assert motion.omega[:, 0] == pytest.approx(resonator.lowest(OPENNESS), rel=1e-12)
@@ -77,7 +76,7 @@ def test_motion_and_the_models_own_admittance_agree_at_the_window(resonators, wh
     What is left is the spring of all the resonances that are not carried.
     """
     _, ports = resonators
-    motion = motion_of_ports(ports, OPENNESS[which : which + 1], 6)
+    motion = ports.motion(OPENNESS[which : which + 1], 6)
     f1, f2 = motion.frequency[0, :2]
     frequency = np.array([0.8 * f1, f1, 1.25 * f1, 0.97 * f2])
     fingering = [name for name, open_ in zip(ports.holes, OPENNESS[which], strict=True) if open_]

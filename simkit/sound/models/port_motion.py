@@ -1,4 +1,4 @@
-"""The motion of the air in the openings, read off the lumped and the port resonator, all fingerings in one batch."""
+"""The motion of the air in the openings, read off the circuit of the port model, all fingerings in one batch."""
 
 from __future__ import annotations
 
@@ -6,60 +6,45 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from simkit.air import Air
 from simkit.errors import OutOfReach
-from simkit.sound.blowing.motion import Motion, helmholtz_motion, straight_through
 from simkit.sound.models.circuit import Circuit, opened
-from simkit.sound.models.lumped import LumpedResonator
+from simkit.sound.models.motion import Motion, straight_through
 from simkit.sound.models.neighbours import members
-from simkit.sound.models.ports import PortsResonator
 
 _BESIDE = 8  # chamber modes carried beside those asked for; all others stay in the static part
 _STEPS = 30
-_SETTLED = 1e-6  # of the frequency
+_CONVERGED = 1e-6  # of the frequency
 _AT_ONCE = 1000  # fingerings: their matrices take a few hundred MB
 _WHOLLY = "half-covered holes are not blown yet: allowed: holes open (1) or covered (0)"
 
 
-def motion_of_lumped(resonator: LumpedResonator, openness: np.ndarray) -> Motion:
-    """The motion of a lumped resonator for fingerings (F, holes): it has one resonance."""
-    if resonator.window is None:
-        raise OutOfReach("this chamber has no window to blow at")
-    openness = np.atleast_2d(np.asarray(openness, float))
-    apertures = (resonator.window, *resonator.apertures)
-    air = resonator.airs.window
-    airs = [air, *(resonator.airs.of_hole(name) for name in resonator.holes)]
-    lightness = np.array([air.density / each.density for each in airs])
-    conductivity = resonator.conductivity(openness) * lightness
-    area = np.array([float(each.area) for each in apertures])
-    return helmholtz_motion(air, resonator.lowest(openness), conductivity, area)
+def circuit_motion(
+    circuit: Circuit, rows: np.ndarray, states: np.ndarray, lowest: np.ndarray, air: Air, count: int
+) -> Motion:
+    """The motion in the openings `rows` (n,) of a chamber for states (F, n) of 0 and 1: `count` resonances each.
 
-
-def motion_of_ports(resonator: PortsResonator, openness: np.ndarray, count: int) -> Motion:
-    """The motion of a port resonator for fingerings (F, holes) of 0 and 1, its lowest `count` resonances each.
-
-    All are the resonator's own. Their shapes are those of the lossless eigenproblem among the chamber's modes with the
-    openings' flows as at rest; from there the higher ones settle as `simkit.sound.models.roots.resonances` lets them.
+    All are the chamber's own; lowest (F,): the lowest of them, complex omega; air: in the window. Their shapes are
+    those of the lossless eigenproblem among the chamber's modes with the openings' flows as at rest; from there the
+    higher ones converge as `simkit.sound.models.roots.resonances` lets them.
     """
-    if not resonator.windowed:
-        raise OutOfReach("this chamber has no window to blow at")
-    openness = np.atleast_2d(np.asarray(openness, float))
-    if ((openness > 0) & (openness < 1)).any():
+    if ((states > 0) & (states < 1)).any():
         raise OutOfReach(_WHOLLY)
-    problem = _Problem.of(resonator, openness, count + _BESIDE)
+    problem = _Problem.of(circuit, rows, states, count + _BESIDE)
     k, shapes = problem.at_rest(count)
     omega = problem.speed * k.astype(complex)
-    omega[:, 0] = resonator.lowest(openness)
+    omega[:, 0] = lowest
     for some in np.array_split(np.arange(len(omega)), 1 + len(omega) // _AT_ONCE):
-        omega[some, 1:] = replace(problem, states=problem.states[some]).settled(omega[some, 1:], shapes[some, :, 1:])
+        omega[some, 1:] = replace(problem, states=problem.states[some]).converged(omega[some, 1:], shapes[some, :, 1:])
     order = np.argsort(omega[:, 1:].real, axis=1) + 1  # two that lie close may have changed places
     omega[:, 1:] = np.take_along_axis(omega, order, axis=1)
     shapes[:, :, 1:] = np.take_along_axis(shapes, order[:, None], axis=2)
-    flow = np.empty((len(openness), count, int(resonator.rows.sum())))
+    flow = np.empty((len(states), count, int(rows.sum())))
     for n in range(count):
         real = omega[:, n].real
-        flow[:, n] = problem.flux(real, shapes[:, :, n]).real[:, resonator.rows] * problem.speed / real[:, None]
-    area = np.array([float(duct.aperture.area) for duct in resonator.circuit.ducts])[resonator.rows]
-    return Motion(resonator.airs.window, omega, flow, problem.straight(resonator.rows), area)
+        flow[:, n] = problem.flux(real, shapes[:, :, n]).real[:, rows] * problem.speed / real[:, None]
+    area = np.array([float(duct.aperture.area) for duct in circuit.ducts])[rows]
+    return Motion(air, omega, flow, problem.straight(rows), area)
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,8 +60,7 @@ class _Problem:
     foreign: np.ndarray  # (u,) bool, the uniform ones of other chambers
 
     @classmethod
-    def of(cls, resonator: PortsResonator, openness: np.ndarray, carried: int) -> _Problem:
-        circuit, rows = resonator.circuit, resonator.rows
+    def of(cls, circuit: Circuit, rows: np.ndarray, states: np.ndarray, carried: int) -> _Problem:
         field = circuit.field
         owner = members(field).argmax(axis=0)  # a row of each chamber
         uniform = members(field) / np.sqrt(field.volumes)[:, None]
@@ -85,7 +69,7 @@ class _Problem:
         kept = np.flatnonzero(np.abs(field.modes[rows]).max(axis=0) > 0)[:carried]
         return cls(
             circuit,
-            resonator.states(openness),
+            states,
             np.concatenate([uniform, field.modes[:, kept]], axis=1),
             np.r_[still, field.k2[kept]],
             kept,
@@ -151,7 +135,7 @@ class _Problem:
         own = self.circuit.distance(omega)[:, self.kept]
         return np.hstack([-k * k * heat, own]), np.hstack([-2 * k * heat, np.broadcast_to(-2 * k, own.shape)])
 
-    def settled(self, omega: np.ndarray, shapes: np.ndarray) -> np.ndarray:
+    def converged(self, omega: np.ndarray, shapes: np.ndarray) -> np.ndarray:
         """The resonances (F, c) near omega (F, c) with fields near `shapes` (F, m, c): Rayleigh's quotient with inverse
         iteration, as in `models.roots`, all at once; a step moves them by a thousandth of the one before."""
         found, b = omega.ravel().astype(complex), shapes.transpose(0, 2, 1).reshape(omega.size, -1).astype(complex)
@@ -174,7 +158,7 @@ class _Problem:
             error, rate = (np.einsum("fm,fmn,fn->f", b[at], matrix, b[at]) for matrix in (G, change))
             move = self.speed * error / rate
             found[at] = now - move
-            at = at[np.abs(move) >= _SETTLED * np.abs(now)]
+            at = at[np.abs(move) >= _CONVERGED * np.abs(now)]
         raise OutOfReach(f"a resonance near {found[at[0]].real / (2 * np.pi):.0f} Hz did not settle")
 
     def straight(self, rows: np.ndarray) -> np.ndarray:

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cached_property
-from typing import Protocol
 
 import numpy as np
 
@@ -80,14 +79,6 @@ class Motion:
     def only(self, fingerings: np.ndarray | slice) -> Motion:
         """Those fingerings alone: indices, a mask or a slice."""
         return replace(self, omega=self.omega[fingerings], flow=self.flow[fingerings], through=self.through[fingerings])
-
-
-class Moves(Protocol):
-    """A resonator that can be blown: what blowing asks of `lumped`, `ports` and `resolved` beside their pitch."""
-
-    def motion(self, openness: np.ndarray, count: int) -> Motion:
-        """The lowest `count` resonances of fingerings (F, holes), 0 covered to 1 open; opening 0 is the window."""
-        ...
 
 
 def straight_through(conductivity: np.ndarray) -> np.ndarray:

@@ -1,0 +1,66 @@
+"""What other packages add: shapes and models, announced by entry points and loaded when one is asked for by name.
+
+An installed package announces a thing in its metadata, under a group (`simkit.shapes`, `simkit.models`) and a name
+(Python Packaging Authority, Entry points specification). Only its name is read until it is wanted, so what is broken
+troubles nobody who does not ask for it.
+"""
+
+from __future__ import annotations
+
+import sys
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from simkit.errors import InputError
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
+
+GROUPS = ("simkit.shapes", "simkit.models")
+
+
+def names(group: str) -> tuple[str, ...]:
+    """What is announced in a group, in the order of the alphabet."""
+    return tuple(sorted(_announced(tuple(sys.path))[group]))
+
+
+def loaded(group: str, name: str, kind: type) -> Any:
+    """What is announced under a name, None where nothing is; an InputError where it is broken or not of that kind."""
+    point = _announced(tuple(sys.path))[group].get(name)
+    if point is None:
+        return None
+    try:
+        found = point.load()
+    except Exception as error:
+        raise _broken(point, f"{type(error).__name__}: {' '.join(str(error).split())}") from error
+    if not isinstance(found, kind):
+        raise _broken(point, f"it is a {type(found).__name__}, allowed: a {kind.__name__}")
+    return found
+
+
+def makers() -> dict[str, str]:
+    """The packages that announce something, with their versions."""
+    points = [point for group in _announced(tuple(sys.path)).values() for point in group.values()]
+    return {point.dist.name: point.dist.version for point in points if point.dist}
+
+
+def misfit(group: str, name: str, said: str) -> InputError:
+    """The fault of a plug-in that loads, but not as what it is announced for."""
+    return _broken(_announced(tuple(sys.path))[group][name], said)
+
+
+def _broken(point: EntryPoint, said: str) -> InputError:
+    of = f" of the package {point.dist.name}" if point.dist else ""
+    return InputError([f"the plug-in {point.name} ({point.group}, {point.value}){of} cannot be used: {said}"])
+
+
+@cache
+def _announced(path: tuple[str, ...]) -> dict[str, dict[str, EntryPoint]]:
+    """Each group's entry points by name, as the folders of `path` hold them; of two of one name the first in it."""
+    from importlib.metadata import entry_points  # takes as long as all of `import simkit`
+
+    found: dict[str, dict[str, EntryPoint]] = {group: {} for group in GROUPS}
+    for group in GROUPS:
+        for point in entry_points(group=group):
+            found[group].setdefault(point.name, point)
+    return found
