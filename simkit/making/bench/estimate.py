@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 
 from simkit.frozen import frozen
-from simkit.making.bench.piece import Measurement, Model, Workpiece
+from simkit.making.bench.piece import BenchModel, Measurement, Workpiece
 from simkit.making.bench.predicted import Configurations, MeasurementModel
 from simkit.making.bench.state import Doubts, StateVector
 from simkit.making.shrinkage import Stage
@@ -74,7 +74,7 @@ class Estimate:
         return np.where(piece.reported_mm > 0, piece.reported_mm + np.array(missed).reshape(-1), 0.0)
 
 
-def estimated(model: Model, piece: Workpiece, doubts: Doubts | None = None) -> Estimate:
+def estimated(model: BenchModel, piece: Workpiece, doubts: Doubts | None = None) -> Estimate:
     """The posterior of a piece after all that was measured and every note that was read."""
     doubts = doubts or Doubts()
     measurement = MeasurementModel(model, piece, StateVector.of(piece, doubts))

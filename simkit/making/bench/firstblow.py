@@ -15,13 +15,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from simkit.body import Made
-from simkit.making.bench.piece import Model
+from simkit.making.bench.piece import BenchModel
 from simkit.making.readings import StageReading, reading
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.pitch import Tuning
 
 
-def uncut_cents(model: Model, shrinkage: Shrinkage) -> dict[Stage, float]:
+def uncut_cents(model: BenchModel, shrinkage: Shrinkage) -> dict[Stage, float]:
     """How much higher the covered note reads at each stage while no hole is cut, cents."""
     stages = tuple(Stage)
     count, designed = len(stages), model.designed

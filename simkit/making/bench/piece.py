@@ -20,7 +20,7 @@ from simkit.vessel import Chamber, Vessel, target_of
 ORDER = tuple(Stage)
 
 
-class Model(Protocol):
+class BenchModel(Protocol):
     """What the bench needs of a resonator model: the chamber's lowest resonance in any state of its making."""
 
     @property

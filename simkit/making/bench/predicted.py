@@ -9,7 +9,7 @@ import numpy as np
 
 from simkit.body import Made
 from simkit.frozen import frozen
-from simkit.making.bench.piece import Measurement, Model, Workpiece
+from simkit.making.bench.piece import BenchModel, Measurement, Workpiece
 from simkit.making.bench.state import StateVector
 from simkit.making.shrinkage import CENTS, Stage
 
@@ -68,7 +68,7 @@ class Configurations:
 class MeasurementModel:
     """h of a piece: what a tuner should read, from the resonator model and the state."""
 
-    model: Model
+    model: BenchModel
     piece: Workpiece
     state: StateVector
 
