@@ -260,7 +260,6 @@ TWICE = {
     "Modes",
     "Moved",
     "Piece",
-    "Skin",
 }
 
 

@@ -11,9 +11,9 @@ from simkit.body import Body, ChamberBody, Opening
 from simkit.body.meshes.curved import air_mesh
 from simkit.body.walls.formulas import BoxWall, TubeWall
 from simkit.body.walls.wall import normals
-from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import InsideAir
-from simkit.field.reduced.mouth import heard, mouths
+from simkit.field.reduced.mouth import averages, mouths
 from simkit.field.reduced.source import source_values
 
 KAPPA = 40.0  # k = i kappa, 1/m
@@ -29,9 +29,9 @@ def hole_at(wall, point, radius):
 def answered(wall, holes, size):
     """Z (n, n) at k = i KAPPA, and the holes' centres."""
     air = InsideAir.of(air_mesh(wall, size), wall, 24)
-    a = air.answer(mouths(holes, air.skin.surface, np.full(len(holes), np.inf)))
+    a = air.answer(mouths(holes, air.boundary.surface, np.full(len(holes), np.inf)))
     k2, m2 = -(KAPPA**2), air.modes.k2
-    Z = -1 / (wall.volume * k2) + a.matrix + k2 * a.bend + (a.ports * (k2**2 / (m2**2 * (m2 - k2)))) @ a.ports.T
+    Z = -1 / (wall.volume * k2) + a.matrix + k2 * a.quadratic + (a.ports * (k2**2 / (m2**2 * (m2 - k2)))) @ a.ports.T
     return Z, np.array([hole.center for hole in holes])
 
 
@@ -108,7 +108,7 @@ def test_own_term_on_a_tube_does_not_depend_on_the_mesh():
     own = []
     for size in (0.014, 0.009):
         air = InsideAir.of(air_mesh(wall, size), wall, 1)
-        own.append(np.diag(air.answer(mouths(holes, air.skin.surface, np.full(6, np.inf))).matrix))
+        own.append(np.diag(air.answer(mouths(holes, air.boundary.surface, np.full(6, np.inf))).matrix))
     assert np.ptp(own, axis=0).max() * 866 * 2 * 3e-3 < 0.4  # cents of a lone thin hole
     assert np.ptp(own[0]) * 866 * 2 * 3e-3 < 0.4  # the tube is round: one number for all
 
@@ -125,7 +125,7 @@ def test_a_thick_duct_into_a_ball_is_as_long_as_axisymmetric_elements_find_it(ba
     """
     air = ball.air.chambers[0]
     hole = ball.hole(ball.here, ratio, 3 * ratio)
-    answer = air.answer(mouths([hole], air.skin.surface, np.array([np.inf])))
+    answer = air.answer(mouths([hole], air.boundary.surface, np.array([np.inf])))
     assert 0.821674 + np.pi * ratio * answer.matrix[0, 0] == pytest.approx(AXISYMMETRIC[ratio], abs=0.003)
 
 
@@ -155,7 +155,7 @@ def test_near_mouths_on_a_flat_wall_hear_each_other_louder_than_points():
     rho^4 = 8 a^4/15 on each disc.
     """
     wall = BoxWall(0.06, 0.1, 0.045)
-    surface = Surface((wall,))
+    surface = AirSurface((wall,))
     for gap in (0.5, 2.0):
         one, two = 3e-3, 2e-3
         s = one + two + gap * two
@@ -164,7 +164,7 @@ def test_near_mouths_on_a_flat_wall_hear_each_other_louder_than_points():
             surface,
             np.full(2, np.inf),
         )
-        factor = heard(source_values, pair, pair)[0, 1] * 2 * np.pi * s
+        factor = averages(source_values, pair, pair)[0, 1] * 2 * np.pi * s
         second = (one**2 + two**2) / (6 * s**2)
         fourth = 9 / 64 * (8 / 15 * (one**4 + two**4) + 4 * 4 / 9 * one**2 * two**2) / s**4
         assert factor - 1 == pytest.approx(second + fourth, rel=0.02)

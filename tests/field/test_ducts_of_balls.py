@@ -8,7 +8,7 @@ from scipy.sparse.linalg import splu
 
 from simkit.body import Opening, kernel
 from simkit.body.walls.formulas import EggWall
-from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.mouth import mouths
 from simkit.field.reduced.source import source_values
 from simkit.sound.elements.openings import aperture_of, round_hole
@@ -110,7 +110,7 @@ def bent_end(R, outside, **sizes):
     """What of it is no flat wall's, over the area."""
     wall = EggWall(2 * R, 2 * R, 2 * R)
     opening = Opening("duct", np.array([0, R, R]), np.array([0, 0, 1.0]), np.array([1.0, 0, 0]), 5.0, **sizes)
-    (port,) = mouths([opening], Surface((wall,), 0.0, outside), np.array([R if outside else np.inf]))
+    (port,) = mouths([opening], AirSurface((wall,), 0.0, outside), np.array([R if outside else np.inf]))
     point = np.array([[0.0, R, 0.0]]) + R * np.array([[np.sin(0.7), 0.0, np.cos(0.7)]])
     d = np.linalg.norm(port.sources.places - point, axis=1) / R
     bent = -np.log(1 + 2 / d) if outside else np.log(2 / (d * d / 2 + d)) - 9 / 5

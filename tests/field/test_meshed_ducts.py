@@ -100,7 +100,7 @@ def meshed_end(wall, opening, fine):
 
 def port_end(wall, opening):
     air = InsideAir.of(air_mesh(wall, 0.008), wall, 1)
-    return air.answer(mouths([opening], air.skin.surface, np.array([np.inf]))).matrix[0, 0] * opening.area
+    return air.answer(mouths([opening], air.boundary.surface, np.array([np.inf]))).matrix[0, 0] * opening.area
 
 
 HOLE, WINDOW = {"radius": 0.004}, {"width": 0.012, "height": 0.0055}

@@ -11,7 +11,7 @@ from simkit.body.chambers import opening_at
 from simkit.body.places import Place
 from simkit.body.walls.formulas import BoxWall, EggWall
 from simkit.field import BodyAir, air_of, port_field, port_solution
-from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.doubts import windows
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.outside import OutsideAir
@@ -80,7 +80,7 @@ def subset(field, rows):
         volumes=field.volumes[rows],
         shared=field.shared[pick],
         static=field.static[pick],
-        bend=field.bend[pick],
+        quadratic=field.quadratic[pick],
         modes=field.modes[rows],
         around=replace(field.around, terms=field.around.terms[:, rows][:, :, rows]),
     )
@@ -137,7 +137,7 @@ def enlarged(air, scale, wall):
 
     thickness, far = scale * air.body.thickness, air.outside.far
     inside = InsideAir.of(mesh(air.chambers[0].mesh), wall, len(air.chambers[0].modes.k2))
-    around = Surface((wall,), thickness, outside=True)
+    around = AirSurface((wall,), thickness, outside=True)
     outside = OutsideAir.of(mesh(air.outside.mesh), around, scale * far.center, scale * far.radius)
     return BodyAir(body(wall, thickness), (inside,), outside, scale * air.ball, 0.0)
 
@@ -244,8 +244,8 @@ def test_the_pressure_in_the_chamber_is_what_its_ports_hear(air, solution, field
     nodes = chamber.pressure(solution.inside[0], k, strengths)
     heard = field.inside(k)[4] @ strengths  # a silent port
     mouth = solution.inside[0].mouths[4]
-    near = chamber.skin.reader.rows(mouth.ears) @ nodes
-    assert mouth.ear_weights @ near == pytest.approx(heard, rel=0.02)
+    near = chamber.boundary.reader.rows(mouth.receivers) @ nodes
+    assert mouth.receiver_weights @ near == pytest.approx(heard, rel=0.02)
 
 
 def test_a_node_of_the_mesh_that_falls_on_one_of_a_mouths_points_hears_the_mouth_and_no_pole(air, solution):

@@ -7,15 +7,15 @@ import pytest
 from scipy.integrate import quad
 
 from simkit.body.walls.formulas import EggWall
-from simkit.field.reduced.boundary import Surface, onto
+from simkit.field.reduced.boundary import AirSurface, onto
 from simkit.field.reduced.source import (
     Sources,
-    bent_values,
-    kink_slopes,
-    kink_values,
+    curvature_values,
+    regular_curvature_values,
+    second_order_slopes,
+    second_order_values,
     source_slopes,
     source_values,
-    unpoled_values,
 )
 
 RNG = np.random.default_rng(3)
@@ -44,7 +44,7 @@ def test_the_bent_terms_are_the_potentials_of_a_line_of_charge_and_of_quadrupole
         charge = quad(lambda t, i=i: 1 / np.hypot(np.hypot(x[i], y[i]), z[i] + t), 0, 0.7)[0]
         twist = quad(lambda t, i=i: 3 * t**2 / np.hypot(np.hypot(x[i], y[i]), z[i] + t) ** 5, 0, 0.7)[0]
         expected = 2 * charge / (4 * np.pi) + 2 * (x[i] ** 2 - y[i] ** 2) * twist / (16 * np.pi)
-        assert bent_values(s, p)[0, i] == pytest.approx(expected, rel=1e-7, abs=1e-9)
+        assert curvature_values(s, p)[0, i] == pytest.approx(expected, rel=1e-7, abs=1e-9)
 
 
 def test_an_endless_line_is_the_published_form():
@@ -54,13 +54,15 @@ def test_an_endless_line_is_the_published_form():
     r = np.sqrt(x**2 + y**2 + z**2)
     expected = 1 / (2 * np.pi * r) - 2 / (4 * np.pi) * np.log(r + z) + 2 / (16 * np.pi) * (x**2 - y**2) / (r + z) ** 2
     assert source_values(s, p) == pytest.approx(expected, rel=1e-12)
-    assert unpoled_values(s, p) == pytest.approx(expected - 1 / (2 * np.pi * r) + 2 / (4 * np.pi) * np.log(r), rel=1e-9)
+    assert regular_curvature_values(s, p) == pytest.approx(
+        expected - 1 / (2 * np.pi * r) + 2 / (4 * np.pi) * np.log(r), rel=1e-9
+    )
 
 
 def test_a_long_line_differs_from_an_endless_one_by_a_constant_near_the_source():
     endless = one_source(np.inf)
     p = endless.places[0] + 0.02 * RNG.normal(size=(40, 3)) + 0.05 * endless.frames[0, 2]
-    gap = bent_values(replace(endless, reach=np.array([300.0])), p) - bent_values(endless, p)
+    gap = curvature_values(replace(endless, reach=np.array([300.0])), p) - curvature_values(endless, p)
     assert np.ptp(gap) < 1e-3
 
 
@@ -77,7 +79,9 @@ def test_every_term_is_harmonic(reach):
 
 
 @pytest.mark.parametrize("reach", [0.7, np.inf])
-@pytest.mark.parametrize(("values", "slopes"), [(source_values, source_slopes), (kink_values, kink_slopes)])
+@pytest.mark.parametrize(
+    ("values", "slopes"), [(source_values, source_slopes), (second_order_values, second_order_slopes)]
+)
 def test_slopes_are_those_of_the_values(values, slopes, reach):
     s = one_source(reach)
     p = points_off_the_line(s)
@@ -93,8 +97,8 @@ def test_the_kink_takes_the_pole_out_of_the_helmholtz_equation():
     s = one_source(np.inf)
     p = points_off_the_line(s)
     step = 1e-3
-    laplacian = sum(kink_values(s, p + step * e) + kink_values(s, p - step * e) for e in np.eye(3))
-    laplacian = (laplacian - 6 * kink_values(s, p)) / step**2
+    laplacian = sum(second_order_values(s, p + step * e) + second_order_values(s, p - step * e) for e in np.eye(3))
+    laplacian = (laplacian - 6 * second_order_values(s, p)) / step**2
     r = np.linalg.norm(p - s.places[0], axis=1)
     assert laplacian[0] == pytest.approx(-1 / (2 * np.pi * r), rel=1e-3)
 
@@ -102,9 +106,9 @@ def test_the_kink_takes_the_pole_out_of_the_helmholtz_equation():
 @pytest.mark.parametrize("outside", [False, True])
 def test_the_slope_left_on_an_ellipsoid_is_bounded_and_each_term_is_needed(outside):
     wall = EggWall(0.062, 0.096, 0.05, 0.42)
-    surface = Surface((wall,), 0.005 if outside else 0.0, outside)
+    surface = AirSurface((wall,), 0.005 if outside else 0.0, outside)
     middle = surface.nearest(np.array([[0.02, 0.035, 0.022]]) * (1.2 if outside else 1.0))
-    n, k1, k2, e1 = surface.bend(middle)
+    n, k1, k2, e1 = surface.curvatures(middle)
     frames = np.stack([e1, np.cross(-n, e1), -n], axis=1)
     s = Sources(middle, frames, k1, k2, np.array([0.02 if outside else np.inf]))
     phi = np.linspace(0, 2 * np.pi, 16, endpoint=False)

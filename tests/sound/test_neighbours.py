@@ -76,7 +76,7 @@ def two_on_one_ball(angle_deg, lossless=True, second_volume=1.0):
         volumes=field.volumes * [1.0, second_volume],
         shared=apart,
         static=field.static * apart,
-        bend=field.bend * apart,
+        quadratic=field.quadratic * apart,
         k2=np.tile(field.k2, 2),
         modes=modes,
     )

@@ -13,7 +13,7 @@ from simkit.body.chambers import Body
 from simkit.body.meshes.curved import air_mesh, default_size, surrounding_mesh
 from simkit.body.walls.wall import Wall, on_wall
 from simkit.field.fem.factor import hands
-from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.outside import OutsideAir
 
@@ -72,7 +72,7 @@ def air_of(
             wait(tasks)
         around = outside_size or mesh * SHELL_SHARE * reach
         shell = surrounding_mesh(walls, body.thickness, center, radius, around, TURNS)
-        outside = OutsideAir.of(shell, Surface(walls, body.thickness, outside=True), center, radius)
+        outside = OutsideAir.of(shell, AirSurface(walls, body.thickness, outside=True), center, radius)
         inside = tuple(task.result() for task in tasks)
     ball = (radius**3 - 3 * shell.volume / (4 * np.pi)) ** (1 / 3)
     return BodyAir(body, inside, outside, ball, time.perf_counter() - start)

@@ -11,7 +11,7 @@ from simkit.body.walls.wall import Wall, curvatures, feet, normals, project
 
 
 @dataclass(frozen=True)
-class Surface:
+class AirSurface:
     """A wall as its air sees it: one chamber's from inside, or `outside` all chambers', moved out by `offset`, m."""
 
     walls: tuple[Wall, ...]
@@ -24,7 +24,7 @@ class Surface:
             return offset_points(self.walls, self.offset, points)
         return project(self.walls[0], points)
 
-    def settled(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def projected(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The nearest points of the surface to `points` (n, 3) near it, and the unit normals out of the air there."""
         if not self.outside or self.offset == 0:
             near = self.nearest(points)
@@ -42,7 +42,7 @@ class Surface:
             return (foot - points) / np.linalg.norm(foot - points, axis=1, keepdims=True)
         return -self._per_wall(foot, owner)[0]
 
-    def bend(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    def curvatures(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Normals out of the air (n, 3), k1 >= k2 (n,) seen from it, 1/m, and k1's unit direction, at surface points.
 
         Moved out by t a wall's curvature k becomes k/(1 + k t); seen from the other side it changes sign, so that
@@ -85,7 +85,7 @@ class Surface:
         return n, k1, k2, e1
 
 
-def onto(surface: Surface, points: np.ndarray, axis: np.ndarray, steps: int = 6) -> tuple[np.ndarray, np.ndarray]:
+def onto(surface: AirSurface, points: np.ndarray, axis: np.ndarray, steps: int = 6) -> tuple[np.ndarray, np.ndarray]:
     """Slide points along their unit `axis` (n, 3) to the surface: the points, and how far each slid (n,), m."""
     slid = np.zeros(len(points))
     for _ in range(steps):

@@ -11,7 +11,7 @@ import numpy as np
 from simkit.body.chambers import Opening
 from simkit.body.girth import width_at
 from simkit.body.walls.wall import Wall
-from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.boundary import AirSurface
 
 STEEPEST_DEG = 50.0
 LEAST_GAP = 0.5
@@ -45,7 +45,7 @@ class Doubt:
         return abs(self.value - self.limit) / self.limit
 
 
-def edges(surface: Surface, openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+def edges(surface: AirSurface, openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
     """Openings across an edge or in a tight corner: the wall turns away within half a radius of the rim."""
     if not openings:
         return []

@@ -24,46 +24,46 @@ from simkit.field.fem.gradient import nodal_gradient
 from simkit.field.fem.modes import Modes, floating_modes
 from simkit.field.fem.probes import WallReader
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
-from simkit.field.reduced.boundary import Surface
-from simkit.field.reduced.mouth import Mouth, heard
+from simkit.field.reduced.boundary import AirSurface
+from simkit.field.reduced.mouth import Mouth, averages
 from simkit.field.reduced.source import (
     Sources,
-    bent_values,
-    kink_slopes,
-    kink_values,
+    curvature_values,
+    second_order_slopes,
+    second_order_values,
     source_slopes,
     source_values,
 )
 
-_SOFT = 0.7  # of the distance between the points of a rule: how near to a source its slopes are let go
+_CUTOFF = 0.7  # of the distance between the points of a rule: how near to a source its slopes are let go
 
 
 @dataclass(frozen=True, eq=False)
-class Skin:
+class MeshedBoundary:
     """A surface with a rule over the facets that mesh it: where the smooth part's wall data are taken.
 
     points (q, 3) lie on the true surface, with its true normals (q, 3).
     """
 
-    surface: Surface
+    surface: AirSurface
     rule: Rule
     points: np.ndarray
     normals: np.ndarray
     reader: WallReader
 
     @staticmethod
-    def of(mesh: AirMesh, surface: Surface) -> Skin:
-        """The skin of a mesh whose wall facets lie along `surface`."""
+    def of(mesh: AirMesh, surface: AirSurface) -> MeshedBoundary:
+        """The boundary of a mesh whose wall facets lie along `surface`."""
         rule = facet_rule(mesh.points, mesh.facets)
-        points, normals = surface.settled(rule.points)
-        return Skin(surface, rule, points, normals, WallReader.of(mesh.points, mesh.facets))
+        points, normals = surface.projected(rule.points)
+        return MeshedBoundary(surface, rule, points, normals, WallReader.of(mesh.points, mesh.facets))
 
     @property
-    def softness(self) -> float:
+    def cutoff(self) -> float:
         """How near to a source the rule's few points cannot tell its slopes any more, m."""
-        return _SOFT * float(np.sqrt(np.median(self.rule.weights)))
+        return _CUTOFF * float(np.sqrt(np.median(self.rule.weights)))
 
-    def mended(self, loads: np.ndarray, totals: np.ndarray, rows: csr_matrix) -> np.ndarray:
+    def with_missing_flux(self, loads: np.ndarray, totals: np.ndarray, rows: csr_matrix) -> np.ndarray:
         """Loads (nodes, n) with the flux that the facets' few points missed next to each mouth put back there.
 
         totals (n,): what each load must sum to; rows (n, nodes): averages over the mouths. The slopes left by S are
@@ -74,9 +74,9 @@ class Skin:
 
     def rows(self, mouths: Sequence[Mouth]) -> csr_matrix:
         """Rows that average a nodal field over the mouths: (n, nodes)."""
-        at = self.reader.rows(np.concatenate([m.ears for m in mouths]))
-        stops = np.cumsum([0, *(len(m.ears) for m in mouths)])
-        weights = np.concatenate([m.ear_weights for m in mouths])
+        at = self.reader.rows(np.concatenate([m.receivers for m in mouths]))
+        stops = np.cumsum([0, *(len(m.receivers) for m in mouths)])
+        weights = np.concatenate([m.receiver_weights for m in mouths])
         return csr_matrix((weights, np.arange(stops[-1]), stops), shape=(len(mouths), stops[-1])) @ at
 
 
@@ -87,7 +87,7 @@ class InsideAir:
     mesh: AirMesh
     mass: csr_matrix
     solve: Solve
-    skin: Skin
+    boundary: MeshedBoundary
     body: Rule
     modes: Modes
     volume: float
@@ -97,24 +97,28 @@ class InsideAir:
         """Assemble and factor the air of `wall`, with its lowest `modes` modes."""
         K, M = stiffness_and_mass(mesh)
         solve = factored_floating(K)
-        skin = Skin.of(mesh, Surface((wall,)))
-        return InsideAir(mesh, M, solve, skin, volume_rule(mesh), floating_modes(K, M, solve, modes), wall.volume)
+        boundary = MeshedBoundary.of(mesh, AirSurface((wall,)))
+        return InsideAir(mesh, M, solve, boundary, volume_rule(mesh), floating_modes(K, M, solve, modes), wall.volume)
 
     def answer(self, mouths: Sequence[Mouth]) -> InsideAnswer:
         """The fields of unit strength at each mouth, at k = 0 and to first order in k^2."""
         if not mouths:
             nodes, none = np.zeros((len(self.mesh.points), 0)), np.zeros((0, 0))
             return InsideAnswer((), nodes, nodes, none, none, np.zeros((0, len(self.modes.k2))))
-        rows = self.skin.rows(mouths)
-        static = self.still(mouths, rows)
-        bent, kink_means = self._body_data(mouths)
-        load = self.mass @ static + self.body.spread @ bent - self.skin.rule.spread @ self._kinks(mouths)
-        second = self._solved(load, kink_means)
-        known, known_kink = heard(source_values, mouths, mouths), heard(kink_values, mouths, mouths)
+        rows = self.boundary.rows(mouths)
+        static = self.static_fields(mouths, rows)
+        curved, means = self._body_data(mouths)
+        load = (
+            self.mass @ static
+            + self.body.spread @ curved
+            - self.boundary.rule.spread @ self._second_order_slopes(mouths)
+        )
+        second = self._solved(load, means)
+        known, known_second = averages(source_values, mouths, mouths), averages(second_order_values, mouths, mouths)
         np.fill_diagonal(known, [m.own for m in mouths])
-        np.fill_diagonal(known_kink, [m.own_kink for m in mouths])
-        matrix, bend = rows @ static + known, rows @ second + known_kink
-        return InsideAnswer(tuple(mouths), static, second, matrix, bend, rows @ self.modes.shapes)
+        np.fill_diagonal(known_second, [m.own_second_order for m in mouths])
+        matrix, quadratic = rows @ static + known, rows @ second + known_second
+        return InsideAnswer(tuple(mouths), static, second, matrix, quadratic, rows @ self.modes.shapes)
 
     def pressure(self, answer: InsideAnswer, k: complex, strengths: np.ndarray) -> np.ndarray:
         """The pressure at the mesh's nodes that ports of these strengths (n,) make at wave number k: (nodes,), complex.
@@ -125,7 +129,7 @@ class InsideAir:
         k2, points = k * k, self.mesh.points
         total = -strengths.sum() / (self.volume * k2) + (answer.static + k2 * answer.second) @ strengths
         for mouth, q in zip(answer.mouths, strengths, strict=True):
-            near = source_values(mouth.sources, points) + k2 * kink_values(mouth.sources, points)
+            near = source_values(mouth.sources, points) + k2 * second_order_values(mouth.sources, points)
             near -= _poles(mouth.sources.places, points)
             total = total + q * (mouth.source_weights @ near)
         return total + self.modes.shapes @ self._swinging(answer, k2, strengths)
@@ -143,7 +147,7 @@ class InsideAir:
             apart = _spacing(mouth.sources.places)
             for axis, along in enumerate(np.eye(3)):
                 ways = np.broadcast_to(along, points.shape)
-                steep = source_slopes(mouth.sources, points, ways, apart) + k2 * kink_slopes(
+                steep = source_slopes(mouth.sources, points, ways, apart) + k2 * second_order_slopes(
                     mouth.sources, points, ways
                 )
                 found[:, axis] += q * (mouth.source_weights @ steep)
@@ -160,13 +164,15 @@ class InsideAir:
         fields = self.solve(loads - np.outer(weight, loads.sum(axis=0) / meshed))
         return fields - (weight @ fields) / meshed - means
 
-    def still(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
-        """The smooth fields (nodes, n) of unit strength at each mouth, with the skin's `rows` for them, at k = 0."""
-        points, normals = self.skin.points, self.skin.normals
-        near = self.skin.softness
+    def static_fields(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
+        """The smooth fields (nodes, n) at k = 0 of unit strength at each mouth, with the boundary's `rows` for them."""
+        points, normals = self.boundary.points, self.boundary.normals
+        near = self.boundary.cutoff
         slopes = [m.source_weights @ source_slopes(m.sources, points, normals, near) for m in mouths]
         # All of S's lines lie behind the wall: what its delta sends in, the rest of its slope takes out.
-        loads = self.skin.mended(-(self.skin.rule.spread @ np.stack(slopes, axis=1)), np.ones(len(mouths)), rows)
+        loads = self.boundary.with_missing_flux(
+            -(self.boundary.rule.spread @ np.stack(slopes, axis=1)), np.ones(len(mouths)), rows
+        )
         return self._solved(loads, np.array([self._mean(m.broad, m.broad_weights) for m in mouths]))
 
     def _mean(self, sources: Sources, shares: np.ndarray) -> float:
@@ -175,24 +181,24 @@ class InsideAir:
         By Green's identity the integral of a harmonic S over the air is that of S (x - x0).n/3 - |x - x0|^2/6 dS/dn
         over the wall, which the source's pole does not disturb.
         """
-        points, normals = self.skin.points, self.skin.normals
+        points, normals = self.boundary.points, self.boundary.normals
         x, y, z = sources.coordinates(points)
         nx, ny, nz = sources.directions(normals)
         outward = source_values(sources, points) * (x * nx + y * ny + z * nz) / 3
         inward = source_slopes(sources, points, normals) * (x * x + y * y + z * z) / 6
-        return float(shares @ ((outward - inward) @ self.skin.rule.weights)) / self.volume
+        return float(shares @ ((outward - inward) @ self.boundary.rule.weights)) / self.volume
 
-    def _kinks(self, mouths: Sequence[Mouth]) -> np.ndarray:
+    def _second_order_slopes(self, mouths: Sequence[Mouth]) -> np.ndarray:
         """Slopes of R on the wall: (q, n)."""
-        wall = self.skin.points, self.skin.normals
-        return np.stack([m.broad_weights @ kink_slopes(m.broad, *wall) for m in mouths], axis=1)
+        wall = self.boundary.points, self.boundary.normals
+        return np.stack([m.broad_weights @ second_order_slopes(m.broad, *wall) for m in mouths], axis=1)
 
     def _body_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray]:
-        """What k^2 drives within the air: the bent part of S at the body's points (q, n), and the means of R (n,)."""
+        """What k^2 drives within the air: curvature terms of S at the body's points (q, n), and the means of R (n,)."""
         points, weights = self.body.points, self.body.weights
-        bent = [m.broad_weights @ bent_values(m.broad, points) for m in mouths]
-        means = [m.broad_weights @ (kink_values(m.broad, points) @ weights) / weights.sum() for m in mouths]
-        return np.stack(bent, axis=1), np.array(means)
+        curved = [m.broad_weights @ curvature_values(m.broad, points) for m in mouths]
+        means = [m.broad_weights @ (second_order_values(m.broad, points) @ weights) / weights.sum() for m in mouths]
+        return np.stack(curved, axis=1), np.array(means)
 
 
 def _spacing(places: np.ndarray) -> float:
@@ -205,15 +211,16 @@ def _spacing(places: np.ndarray) -> float:
 class InsideAnswer:
     """A chamber's fields and matrices for one set of mouths.
 
-    static, second: smooth nodal fields (nodes, n); matrix (n, n), 1/m, and bend (n, n), m: p = (matrix + k^2 bend)
-    q to that order, rows the port that hears; ports (n, modes): the modes averaged over the mouths, m^(-3/2).
+    static, second: smooth nodal fields (nodes, n); matrix (n, n), 1/m, and quadratic (n, n), m, the G and G' of the
+    theory's page: p = (matrix + k^2 quadratic) q to that order, rows the receiving port; ports (n, modes): the modes
+    averaged over the mouths, m^(-3/2).
     """
 
     mouths: tuple[Mouth, ...]
     static: np.ndarray
     second: np.ndarray
     matrix: np.ndarray
-    bend: np.ndarray
+    quadratic: np.ndarray
     ports: np.ndarray
 
 

@@ -91,7 +91,7 @@ def _poles(x: np.ndarray, slope: bool = False) -> np.ndarray:
 
 @frozen
 class PortField:
-    """How unit strength at one opening is heard at another, from inside and from outside the body.
+    """How unit strength at one opening is received at another, from inside and from outside the body.
 
     A port is a row: `names` are (chamber, opening), each chamber's window first, and `windows` (n,) says which rows
     those are. With e^{+i omega t} and flow U through port j into a side's air, that side's pressure averaged over
@@ -100,7 +100,7 @@ class PortField:
     the true surfaces).
 
     Inside, with the chamber's volume V and modes k_n, phi_n (averaged over the mouths: `modes`, (n, m)):
-    Z = -1/(V k^2) + static + k^2 bend + sum of k^4/(k_n^4 (k_n^2 - k^2)) phi_n phi_n^T; zero between chambers.
+    Z = -1/(V k^2) + static + k^2 quadratic + sum of k^4/(k_n^4 (k_n^2 - k^2)) phi_n phi_n^T; zero between chambers.
     Outside Z = Z(0) - i k/(4 pi) + ..., an interpolation that is analytic in k.
     """
 
@@ -109,7 +109,7 @@ class PortField:
     volumes: np.ndarray
     shared: np.ndarray
     static: np.ndarray
-    bend: np.ndarray
+    quadratic: np.ndarray
     k2: np.ndarray
     modes: np.ndarray
     around: Interpolant
@@ -126,14 +126,14 @@ class PortField:
         k2 = np.square(np.asarray(k, complex))[..., None]
         shares = k2**2 / (self.k2**2 * (self.k2 - k2))
         k2 = k2[..., None]
-        return -self._uniform / k2 + self.static + k2 * self.bend + np.tensordot(shares, self._pairs, axes=1)
+        return -self._uniform / k2 + self.static + k2 * self.quadratic + np.tensordot(shares, self._pairs, axes=1)
 
     def inside_slope(self, k: ArrayLike) -> np.ndarray:
         """Its derivative by k: (..., n, n), no unit."""
         k = np.asarray(k, complex)[..., None]
         shares = 2 * k**3 * (2 * self.k2 - k**2) / (self.k2 * (self.k2 - k**2)) ** 2
         k = k[..., None]
-        return 2 * self._uniform / k**3 + 2 * k * self.bend + np.tensordot(shares, self._pairs, axes=1)
+        return 2 * self._uniform / k**3 + 2 * k * self.quadratic + np.tensordot(shares, self._pairs, axes=1)
 
     def outside(self, k: ArrayLike) -> np.ndarray:
         """The outside air's Z at wave numbers k (...), real or complex: (..., n, n), 1/m."""
@@ -159,13 +159,13 @@ class RowChanges:
     """What small moves of openings, one at a time, change in a port field, to first order.
 
     rows (v,): the port that each move touches. The changes are of that port's row of Z (and column alike), its own
-    entry in its place; static, bend (v, n), modes (v, m), around: terms (p, v, n).
+    entry in its place; static, quadratic (v, n), modes (v, m), around: terms (p, v, n).
     """
 
     field: PortField
     rows: np.ndarray
     static: np.ndarray
-    bend: np.ndarray
+    quadratic: np.ndarray
     modes: np.ndarray
     around: Interpolant
 
@@ -179,7 +179,7 @@ class RowChanges:
         shares = k2**2 / (k_n2**2 * (k_n2 - k2)) + lossy
         pairs = np.einsum("vm,jm->mvj", self.modes, self.field.modes)
         pairs[:, np.arange(len(self.rows)), self.rows] *= 2
-        return self.static + k2[..., None] * self.bend + np.tensordot(shares, pairs, axes=1)
+        return self.static + k2[..., None] * self.quadratic + np.tensordot(shares, pairs, axes=1)
 
     def outside(self, k: ArrayLike) -> np.ndarray:
         """Changes of the outside's Z at wave numbers k (...): (..., v, n), 1/m."""

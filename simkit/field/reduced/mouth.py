@@ -10,8 +10,8 @@ from scipy.interpolate import PchipInterpolator
 
 from simkit.body.chambers import Opening
 from simkit.field.reduced import flow
-from simkit.field.reduced.boundary import Surface, onto
-from simkit.field.reduced.source import Kernel, Sources, bent_values, kink_values
+from simkit.field.reduced.boundary import AirSurface, onto
+from simkit.field.reduced.source import Kernel, Sources, curvature_values, second_order_values
 
 # A duct's rim lies deeper than the middle of its mouth where the wall is hollow. Duct lengths are measured on the
 # axis, so the duct is longer by 0.329 H a^2: found here for a thick-walled round duct into balls of radius 2 a to
@@ -50,32 +50,32 @@ class Mouth:
     """An opening as it meets the air of one side.
 
     sources with weights, for the near field; broad, a few sources with the same first moments, for what is smooth;
-    ears (q, 3) on the wall with weights, to hear with. own, 1/m: the average of the source's field over its own
-    mouth less that of a flat wall, still without the smooth part; own_kink, m, the same of R = -r/(4 pi), whole;
-    own_log, the mean of ln(distance in m) over its own flat mouth.
+    receivers (q, 3) on the wall with weights: where pressure is averaged. own, 1/m: the average of the source's field
+    over its own mouth less that of a flat wall, still without the smooth part; own_second_order, m, the same of
+    R = -r/(4 pi), whole; own_log, the mean of ln(distance in m) over its own flat mouth.
     """
 
     sources: Sources
     source_weights: np.ndarray
     broad: Sources
     broad_weights: np.ndarray
-    ears: np.ndarray
-    ear_weights: np.ndarray
+    receivers: np.ndarray
+    receiver_weights: np.ndarray
     own: float
-    own_kink: float
+    own_second_order: float
     own_log: float
 
 
-def heard(kernel: Kernel, listeners: Sequence[Mouth], senders: Sequence[Mouth]) -> np.ndarray:
-    """Averages of a kernel over the mouths of `listeners` (rows) from those of `senders` (columns)."""
-    ears = np.concatenate([m.ears for m in listeners])
-    starts = np.cumsum([0, *(len(m.ears) for m in listeners[:-1])])
-    weights = np.concatenate([m.ear_weights for m in listeners])
-    columns = [np.add.reduceat(weights * (m.source_weights @ kernel(m.sources, ears)), starts) for m in senders]
+def averages(kernel: Kernel, over: Sequence[Mouth], of: Sequence[Mouth]) -> np.ndarray:
+    """Means of a kernel over some mouths (rows) for unit strength spread over others (columns), `over` and `of`."""
+    receivers = np.concatenate([m.receivers for m in over])
+    starts = np.cumsum([0, *(len(m.receivers) for m in over[:-1])])
+    weights = np.concatenate([m.receiver_weights for m in over])
+    columns = [np.add.reduceat(weights * (m.source_weights @ kernel(m.sources, receivers)), starts) for m in of]
     return np.stack(columns, axis=1)
 
 
-def mouths(openings: Sequence[Opening], surface: Surface, reach: np.ndarray) -> tuple[Mouth, ...]:
+def mouths(openings: Sequence[Opening], surface: AirSurface, reach: np.ndarray) -> tuple[Mouth, ...]:
     """The mouths of `openings` on a surface; reach (n,): how far back the line behind each may run, m."""
     if not openings:
         return ()
@@ -94,7 +94,7 @@ def mouths(openings: Sequence[Opening], surface: Surface, reach: np.ndarray) -> 
     )
     points, rise = onto(surface, middle + flat[:, :1] * across + flat[:, 1:] * forward, axis)
     send = np.concatenate([np.arange(n) < plan.send for n, plan in zip(counts, plans, strict=True)])
-    normal, k1, k2, e1 = surface.bend(points[send])
+    normal, k1, k2, e1 = surface.curvatures(points[send])
     frames = np.stack([e1, np.cross(-normal, e1), -normal], axis=1)
     sources = Sources(points[send], frames, k1, k2, np.repeat(reach, [plan.send for plan in plans]))
     out, first, first_send = [], 0, 0
@@ -120,7 +120,7 @@ def _axis(opening: Opening) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class _Plan:
-    """Where in its tangent plane an opening sends (first broad, then near), hears, and is probed for its cap.
+    """Where in its tangent plane an opening sends (first broad, then near), receives, and is probed for its cap.
 
     scale (2,), m: half the mouth's width and height; flat (q, 2), m: in that order, of which the first `broad`, and
     then up to `send`, are sources.
@@ -132,7 +132,7 @@ class _Plan:
     flat: np.ndarray
     broad: int
     source_weights: np.ndarray
-    ear_weights: np.ndarray
+    receiver_weights: np.ndarray
 
     @staticmethod
     def of(opening: Opening) -> _Plan:
@@ -140,18 +140,18 @@ class _Plan:
             exponent = flow.rim_exponent(opening.length / opening.radius)
             phi = 2 * np.pi * np.arange(3) / 3
             broad = np.sqrt(flow.disc_moment(exponent)) * np.stack([np.cos(phi), np.sin(phi)], axis=1)
-            sends, ears = flow.disc_points(0.0), flow.disc_points(0.5)
+            sends, receivers = flow.disc_points(0.0), flow.disc_points(0.5)
             weights = (flow.disc_weights(exponent),) * 2
             scale = np.full(2, opening.radius)
         else:
             exponent = flow.SLIT
             broad = np.sqrt(flow.square_moment()) * np.array([(1, 1), (1, -1), (-1, 1), (-1, -1)])
-            (sends, w), (ears, v) = flow.square_points(4, 3), flow.square_points(5, 4)
+            (sends, w), (receivers, v) = flow.square_points(4, 3), flow.square_points(5, 4)
             weights = (w, v)
             scale = np.array([opening.width, opening.height]) / 2
         phi = 2 * np.pi * np.arange(8) / 8
         probes = np.concatenate([[(0.0, 0.0)], np.stack([np.cos(phi), np.sin(phi)], axis=1)])
-        flat = np.concatenate([broad, sends, ears, probes]) * scale
+        flat = np.concatenate([broad, sends, receivers, probes]) * scale
         return _Plan(opening, exponent, scale, flat, len(broad), *weights)
 
     @property
@@ -160,31 +160,31 @@ class _Plan:
 
     def mouth(self, sources: Sources, points: np.ndarray, rise: np.ndarray, outside: bool) -> Mouth:
         near = sources[self.broad :]
-        # Where the wall's bend changes within the mouth, the few must still stand for the mean bend of the many.
+        # Where the curvature changes within the mouth, the few must still stand for the mean curvature of the many.
         missing = float(self.source_weights @ near.mean_curvature - sources.mean_curvature[: self.broad].mean())
-        broad = sources[: self.broad].bent_more(missing)
-        hear = slice(self.send, self.send + len(self.ear_weights))
-        flat = self.flat[self.broad : self.send, None], self.flat[None, hear]
+        broad = sources[: self.broad].with_more_curvature(missing)
+        receive = slice(self.send, self.send + len(self.receiver_weights))
+        flat = self.flat[self.broad : self.send, None], self.flat[None, receive]
         gap = np.linalg.norm(flat[0] - flat[1], axis=2)
-        ears = points[hear]
+        receivers = points[receive]
         cap = np.linalg.lstsq(flow.monomials(self.flat / self.scale), rise, rcond=None)[0]
         return Mouth(
             near,
             self.source_weights,
             broad,
             np.full(self.broad, 1 / self.broad),
-            ears,
-            self.ear_weights,
-            self._own_bulge(cap) + self._own_line(near, ears, gap) + self._own_rim(near, cap, outside),
-            self._own_kink(near, ears, gap),
+            receivers,
+            self.receiver_weights,
+            self._own_bulge(cap) + self._own_line(near, receivers, gap) + self._own_rim(near, cap, outside),
+            self._own_second_order(near, receivers, gap),
             self._own_log(),
         )
 
-    def _own_line(self, near: Sources, ears: np.ndarray, gap: np.ndarray) -> float:
+    def _own_line(self, near: Sources, receivers: np.ndarray, gap: np.ndarray) -> float:
         """Mean of the second and third term, the logarithm's pole in closed form."""
         share = near.mean_curvature / (4 * np.pi)
-        rest = bent_values(near, ears) + share[:, None] * np.log(gap)
-        return float(self.source_weights @ (rest @ self.ear_weights - share * self._own_log()))
+        rest = curvature_values(near, receivers) + share[:, None] * np.log(gap)
+        return float(self.source_weights @ (rest @ self.receiver_weights - share * self._own_log()))
 
     def _own_log(self) -> float:
         o = self.opening
@@ -217,8 +217,8 @@ class _Plan:
         """What the rim's depth adds to the duct, over the area: RIM_DEPTH of the cap's mean depth, less its square."""
         o = self.opening
         if outside and o.clay:
-            bend = -float(near.mean_curvature.mean()) * o.radius
-            return bend * float(np.polyval(FLAT_FACE[::-1], abs(bend))) * o.radius / o.area
+            curvature = -float(near.mean_curvature.mean()) * o.radius
+            return curvature * float(np.polyval(FLAT_FACE[::-1], abs(curvature))) * o.radius / o.area
         if o.is_round:
             depth = float(near.mean_curvature.mean()) * o.radius**2 / 4
         else:  # the true one: a wide window's sides lie deeper than its middle's curvature would have them
@@ -232,8 +232,10 @@ class _Plan:
         rim = RIM_DEPTH if o.is_round else float(RECTANGLE_DEPTH(np.log(min(aspect, 4.0))))
         return (rim * depth - second * (o.area / np.pi) ** 1.5) / o.area
 
-    def _own_kink(self, near: Sources, ears: np.ndarray, gap: np.ndarray) -> float:
+    def _own_second_order(self, near: Sources, receivers: np.ndarray, gap: np.ndarray) -> float:
         """Mean of -r/(4 pi) over the cap; the few points' error for a flat mouth is taken out."""
         fine = sum(float(weights @ (gaps * gaps)) for _, gaps, weights in self._pairs())
-        coarse = float(self.source_weights @ gap @ self.ear_weights)
-        return float(self.source_weights @ kink_values(near, ears) @ self.ear_weights) - (fine - coarse) / (4 * np.pi)
+        coarse = float(self.source_weights @ gap @ self.receiver_weights)
+        return float(self.source_weights @ second_order_values(near, receivers) @ self.receiver_weights) - (
+            fine - coarse
+        ) / (4 * np.pi)

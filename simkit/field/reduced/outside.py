@@ -4,11 +4,11 @@ Signs as in `inside`, seen from the outside air: p = Z q with q = i omega rho U 
 strength at port j makes p = S_j + k^2 R_j + smooth_j, with S and R of `source`, and for every test field v
 
     integral of grad smooth . grad v - k^2 smooth v  +  far integral of v D smooth
-        =  integral of (k^2 bent + k^4 R) v  -  wall integral of v d(S + k^2 R)/dn
+        =  integral of (k^2 c + k^4 R) v  -  wall integral of v d(S + k^2 R)/dn
            -  far integral of v (d/dr + D)(S + k^2 R)
 
-with bent = S - 1/(2 pi r), D the exact condition of `waves` for the first degrees, and for the degrees above them
-that of the next degree at k = 0.
+with c = S - 1/(2 pi r) the terms of the wall's curvature, D the exact condition of `far_field` for the first degrees,
+and for the degrees above them that of the next degree at k = 0.
 """
 
 from __future__ import annotations
@@ -24,10 +24,16 @@ from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import Solve, factored
 from simkit.field.fem.far_field import degrees, harmonics, leaving
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
-from simkit.field.reduced.boundary import Surface
-from simkit.field.reduced.inside import Skin
-from simkit.field.reduced.mouth import Mouth, heard
-from simkit.field.reduced.source import bent_values, kink_slopes, kink_values, source_slopes, source_values
+from simkit.field.reduced.boundary import AirSurface
+from simkit.field.reduced.inside import MeshedBoundary
+from simkit.field.reduced.mouth import Mouth, averages
+from simkit.field.reduced.source import (
+    curvature_values,
+    second_order_slopes,
+    second_order_values,
+    source_slopes,
+    source_values,
+)
 
 TOP = 8  # highest degree that leaves exactly
 DEGREE = degrees(TOP)
@@ -62,7 +68,7 @@ class FarSphere:
 class OutsideAir:
     """The air around a body, factored: everything that does not know where the openings are.
 
-    stiffness: with the far condition of degrees above TOP; ripples (nodes, (TOP + 1)^2): what the far sphere's
+    stiffness: with the far condition of degrees above TOP; sphere_fields (nodes, (TOP + 1)^2): what the far sphere's
     harmonics make in the shell; span (nodes, r): the same and more, to second order in k^2, orthonormal.
     """
 
@@ -70,15 +76,15 @@ class OutsideAir:
     stiffness: csr_matrix
     mass: csr_matrix
     solve: Solve
-    skin: Skin
+    boundary: MeshedBoundary
     body: Rule
     far: FarSphere
     steepness: float
-    ripples: np.ndarray
+    sphere_fields: np.ndarray
     span: np.ndarray
 
     @staticmethod
-    def of(mesh: AirMesh, surface: Surface, center: np.ndarray, radius: float) -> OutsideAir:
+    def of(mesh: AirMesh, surface: AirSurface, center: np.ndarray, radius: float) -> OutsideAir:
         """Assemble and factor the shell between a body's outer surface and the sphere (center, radius)."""
         K, M = stiffness_and_mass(mesh)
         rule = facet_rule(mesh.points, mesh.outer)
@@ -91,7 +97,7 @@ class OutsideAir:
         third = solve(M @ second[:, DEGREE[DEGREE <= 4] <= 3])
         span = np.linalg.qr(np.concatenate([first, second, third], axis=1))[0]
         return OutsideAir(
-            mesh, stiffness, M, solve, Skin.of(mesh, surface), volume_rule(mesh), far, steepness, first, span
+            mesh, stiffness, M, solve, MeshedBoundary.of(mesh, surface), volume_rule(mesh), far, steepness, first, span
         )
 
     def answer(self, mouths: Sequence[Mouth], wave_numbers: np.ndarray) -> OutsideAnswer:
@@ -100,52 +106,54 @@ class OutsideAir:
             count = len(wave_numbers)
             none = np.zeros((count, 0, 0))
             return OutsideAnswer((), wave_numbers, self.span, np.zeros((count, self.span.shape[1], 0)), none, none)
-        rows = self.skin.rows(mouths)
+        rows = self.boundary.rows(mouths)
         loads = self._loads(mouths, rows)
         far = self._far_data(mouths)
         span = self._widened(loads)
-        shrunk = _Shrunk.of(self, span, loads)
-        fields = np.stack([shrunk.solved(k, far) for k in wave_numbers])
+        reduced = _ReducedModel.of(self, span, loads)
+        fields = np.stack([reduced.solved(k, far) for k in wave_numbers])
         rows = rows @ span
-        known, kink = heard(source_values, mouths, mouths), heard(kink_values, mouths, mouths)
+        known, second_order = averages(source_values, mouths, mouths), averages(second_order_values, mouths, mouths)
         np.fill_diagonal(known, [m.own for m in mouths])
-        np.fill_diagonal(kink, [m.own_kink for m in mouths])
-        matrices = known + np.square(wave_numbers)[:, None, None] * kink + rows @ fields
-        radiated = np.stack([shrunk.radiated(k, c, far) for k, c in zip(wave_numbers, fields, strict=True)])
+        np.fill_diagonal(second_order, [m.own_second_order for m in mouths])
+        matrices = known + np.square(wave_numbers)[:, None, None] * second_order + rows @ fields
+        radiated = np.stack([reduced.radiated(k, c, far) for k, c in zip(wave_numbers, fields, strict=True)])
         return OutsideAnswer(tuple(mouths), wave_numbers, span, fields, matrices, radiated)
 
-    def still(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
-        """The smooth fields (nodes, n) of unit strength at each mouth, with the skin's `rows` for them, at k = 0."""
-        free = self.solve(self._still_load(mouths, rows))
+    def static_fields(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
+        """The smooth fields (nodes, n) at k = 0 of unit strength at each mouth, with the boundary's `rows` for them."""
+        free = self.solve(self._static_load(mouths, rows))
         harmonics, update = self.far.loads.T, ((DEGREE + 1) / self.far.radius - self.steepness) / self.far.radius**2
-        left = np.linalg.solve(np.eye(len(update)) + (harmonics @ self.ripples) * update, harmonics @ free)
-        return free - self.ripples @ (update[:, None] * left)
+        left = np.linalg.solve(np.eye(len(update)) + (harmonics @ self.sphere_fields) * update, harmonics @ free)
+        return free - self.sphere_fields @ (update[:, None] * left)
 
-    def _still_load(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
-        wall = self.skin.points, self.skin.normals, self.skin.softness
+    def _static_load(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
+        wall = self.boundary.points, self.boundary.normals, self.boundary.cutoff
         slopes = np.stack([m.source_weights @ source_slopes(m.sources, *wall) for m in mouths], axis=1)
         # The point on the wall sends 2 and its line H L; one of all this is the delta's.
         passed = [1 + m.source_weights @ (m.sources.mean_curvature * m.sources.reach) for m in mouths]
-        return self.skin.mended(-(self.skin.rule.spread @ slopes), -np.array(passed), rows)
+        return self.boundary.with_missing_flux(-(self.boundary.rule.spread @ slopes), -np.array(passed), rows)
 
     def _loads(self, mouths: Sequence[Mouth], rows: csr_matrix) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Loads (nodes, n) that go with 1, k^2 and k^4."""
-        kinks = [m.broad_weights @ kink_slopes(m.broad, self.skin.points, self.skin.normals) for m in mouths]
-        bent = [m.broad_weights @ bent_values(m.broad, self.body.points) for m in mouths]
-        kink = [m.broad_weights @ kink_values(m.broad, self.body.points) for m in mouths]
-        on_wall, in_body = self.skin.rule.spread, self.body.spread
+        second_slopes = [
+            m.broad_weights @ second_order_slopes(m.broad, self.boundary.points, self.boundary.normals) for m in mouths
+        ]
+        curved = [m.broad_weights @ curvature_values(m.broad, self.body.points) for m in mouths]
+        second_order = [m.broad_weights @ second_order_values(m.broad, self.body.points) for m in mouths]
+        on_wall, in_body = self.boundary.rule.spread, self.body.spread
         return (
-            self._still_load(mouths, rows),
-            in_body @ np.stack(bent, axis=1) - on_wall @ np.stack(kinks, axis=1),
-            in_body @ np.stack(kink, axis=1),
+            self._static_load(mouths, rows),
+            in_body @ np.stack(curved, axis=1) - on_wall @ np.stack(second_slopes, axis=1),
+            in_body @ np.stack(second_order, axis=1),
         )
 
     def _far_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Harmonic components over the far sphere of S, R and dR/dr: ((TOP + 1)^2, n) each."""
         points, normals = self.far.points, self.far.normals
         S = [m.broad_weights @ source_values(m.broad, points) for m in mouths]
-        R = [m.broad_weights @ kink_values(m.broad, points) for m in mouths]
-        steep = [m.broad_weights @ kink_slopes(m.broad, points, normals) for m in mouths]
+        R = [m.broad_weights @ second_order_values(m.broad, points) for m in mouths]
+        steep = [m.broad_weights @ second_order_slopes(m.broad, points, normals) for m in mouths]
         return tuple(self.far.weighted @ np.stack(values, axis=1) for values in (S, R, steep))
 
     def _widened(self, loads: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
@@ -161,7 +169,7 @@ class OutsideAir:
 
 
 @dataclass(frozen=True, eq=False)
-class _Shrunk:
+class _ReducedModel:
     """The shell's equations among the fields of a span: a model that answers at any wave number in a millisecond."""
 
     stiffness: np.ndarray
@@ -172,8 +180,8 @@ class _Shrunk:
     radius: float
 
     @staticmethod
-    def of(air: OutsideAir, span: np.ndarray, loads: tuple[np.ndarray, ...]) -> _Shrunk:
-        return _Shrunk(
+    def of(air: OutsideAir, span: np.ndarray, loads: tuple[np.ndarray, ...]) -> _ReducedModel:
+        return _ReducedModel(
             span.T @ (air.stiffness @ span),
             span.T @ (air.mass @ span),
             tuple(span.T @ load for load in loads),
@@ -207,8 +215,8 @@ class _Shrunk:
 class OutsideAnswer:
     """The outside's fields and matrices for one set of mouths at some wave numbers.
 
-    fields (m, r, n): components of the smooth fields in `span` (nodes, r); matrices (m, n, n), 1/m, rows the port
-    that hears, as read at the mouths; radiated (m, n, n), 1/m, -Im Z as it passes the far sphere.
+    fields (m, r, n): components of the smooth fields in `span` (nodes, r); matrices (m, n, n), 1/m, rows the receiving
+    port, as read at the mouths; radiated (m, n, n), 1/m, -Im Z as it passes the far sphere.
     """
 
     mouths: tuple[Mouth, ...]
@@ -219,6 +227,6 @@ class OutsideAnswer:
     radiated: np.ndarray
 
     @property
-    def even(self) -> np.ndarray:
+    def symmetric(self) -> np.ndarray:
         """Z (m, n, n), symmetric and passive: the real part as read, the imaginary part as radiated, 1/m."""
         return (self.matrices + self.matrices.swapaxes(1, 2)).real / 2 - 1j * self.radiated

@@ -19,9 +19,9 @@ from simkit.field.reduced.boundary import air_ahead, air_behind
 from simkit.field.reduced.doubts import Doubt
 from simkit.field.reduced.inside import InsideAir, InsideAnswer
 from simkit.field.reduced.matrices import FieldEvidence, Interpolant, PortField, RowChanges
-from simkit.field.reduced.mouth import Mouth, heard, mouths
+from simkit.field.reduced.mouth import Mouth, averages, mouths
 from simkit.field.reduced.outside import OutsideAnswer
-from simkit.field.reduced.source import kink_values, source_values, unpoled_values
+from simkit.field.reduced.source import regular_curvature_values, second_order_values, source_values
 
 TEST_WAVES = (0.35, 0.85)  # of the largest wave number: where the interpolation is compared with a solution
 Groups = tuple[tuple[Opening, ...], ...]
@@ -38,7 +38,7 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
     groups: Groups = tuple(
         tuple(group) for group in ([c.all_openings for c in air.body.chambers] if openings is None else openings)
     )
-    ways = tuple(_Ways.of(c.wall, group) for c, group in zip(air.body.chambers, groups, strict=True))
+    ways = tuple(_Depths.of(c.wall, group) for c, group in zip(air.body.chambers, groups, strict=True))
     with ThreadPoolExecutor(1) as beside:  # answers for the chambers while the air around them does
         within = [beside.submit(_within, *each) for each in zip(air.chambers, groups, ways, strict=True)]
         if hands() == 1:
@@ -46,44 +46,44 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
         through = _through(air, ways)
         waves = np.concatenate([air.wave_numbers, np.multiply(TEST_WAVES, air.wave_numbers[-1])])
         every = [opening for group in groups for opening in group]
-        around = air.outside.answer(mouths(every, air.outside.skin.surface, through / 2), waves)
+        around = air.outside.answer(mouths(every, air.outside.boundary.surface, through / 2), waves)
         found = _doubts(air, groups, ways)
         inside = tuple(task.result() for task in within)
     field = _assembled(air, groups, inside, around, found, start)
     return PortSolution(air, groups, ways, inside, around, field)
 
 
-def _within(air: InsideAir, group: tuple[Opening, ...], way: _Ways) -> InsideAnswer:
-    return air.answer(mouths(group, air.skin.surface, way.behind / 2))
+def _within(air: InsideAir, group: tuple[Opening, ...], way: _Depths) -> InsideAnswer:
+    return air.answer(mouths(group, air.boundary.surface, way.behind / 2))
 
 
 @dataclass(frozen=True, eq=False)
-class _Ways:
+class _Depths:
     """How far the air reaches ahead of each opening, and how far behind its wall it lies again, m: (n,) each."""
 
     ahead: np.ndarray
     behind: np.ndarray
 
     @staticmethod
-    def of(wall: Wall, group: tuple[Opening, ...]) -> _Ways:
+    def of(wall: Wall, group: tuple[Opening, ...]) -> _Depths:
         centers, axes = (np.array([getattr(o, of) for o in group]).reshape(-1, 3) for of in ("center", "axis"))
-        return _Ways(air_ahead(wall, centers, axes), air_behind(wall, centers, axes))
+        return _Depths(air_ahead(wall, centers, axes), air_behind(wall, centers, axes))
 
 
-def _through(air: BodyAir, ways: tuple[_Ways, ...]) -> np.ndarray:
+def _through(air: BodyAir, ways: tuple[_Depths, ...]) -> np.ndarray:
     """How far the body reaches straight through behind each outside mouth, m."""
     return np.concatenate([way.ahead for way in ways]) + 2 * air.body.thickness
 
 
-def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Ways, ...]) -> tuple[Doubt, ...]:
+def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Doubt, ...]:
     found, first = [], 0
     for chamber, body, group, way in zip(air.chambers, air.body.chambers, groups, ways, strict=True):
-        found += doubts.edges(chamber.skin.surface, group, first)
+        found += doubts.edges(chamber.boundary.surface, group, first)
         found += doubts.gaps(group, first)
         found += doubts.widths(group, way.ahead, body.wall, first)
         first += len(group)
     every = [o for group in groups for o in group]
-    return (*found, *doubts.windows(every), *doubts.collars(every), *doubts.edges(air.outside.skin.surface, every))
+    return (*found, *doubts.windows(every), *doubts.collars(every), *doubts.edges(air.outside.boundary.surface, every))
 
 
 def _assembled(
@@ -96,8 +96,8 @@ def _assembled(
 ) -> PortField:
     chamber = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
     solved = len(air.wave_numbers)
-    interpolant = Interpolant.through(around.wave_numbers[:solved], around.even[:solved], air.ball)
-    misfit = interpolant(around.wave_numbers[solved:]) - around.even[solved:]
+    interpolant = Interpolant.through(around.wave_numbers[:solved], around.symmetric[:solved], air.ball)
+    misfit = interpolant(around.wave_numbers[solved:]) - around.symmetric[solved:]
     evidence = FieldEvidence(
         sum(len(c.mesh.points) for c in air.chambers),
         len(air.outside.mesh.points),
@@ -113,8 +113,8 @@ def _assembled(
         np.array([not o.is_round for group in groups for o in group], bool),
         np.array([c.volume for c in air.chambers])[chamber],
         (chamber[:, None] == chamber[None, :]).astype(float),
-        block_diag(*(_even(answer.matrix) for answer in inside)),
-        block_diag(*(_even(answer.bend) for answer in inside)),
+        block_diag(*(_symmetric(answer.matrix) for answer in inside)),
+        block_diag(*(_symmetric(answer.quadratic) for answer in inside)),
         np.concatenate([c.modes.k2 for c in air.chambers]),
         block_diag(*(answer.ports for answer in inside)),
         interpolant,
@@ -123,7 +123,7 @@ def _assembled(
     )
 
 
-def _even(matrix: np.ndarray) -> np.ndarray:
+def _symmetric(matrix: np.ndarray) -> np.ndarray:
     return (matrix + matrix.swapaxes(-1, -2)) / 2
 
 
@@ -135,13 +135,13 @@ def _skew(matrix: np.ndarray) -> float:
 class PortSolution:
     """A port field with the fields behind it.
 
-    By reciprocity, what a moved mouth sends is what it hears: its row of the matrix is read from the fields of the
-    others, and the change of its own entry is twice that of what it hears of itself. No system is solved.
+    By reciprocity, what a moved mouth sends is what it receives: its row of the matrix is read from the fields of the
+    others, and the change of its own entry is twice that of what it receives of itself. No system is solved.
     """
 
     air: BodyAir
     openings: Groups
-    ways: tuple[_Ways, ...]
+    ways: tuple[_Depths, ...]
     inside: tuple[InsideAnswer, ...]
     around: OutsideAnswer
     field: PortField
@@ -156,70 +156,70 @@ class PortSolution:
         """
         rows = np.array([row for row, _ in moves], dtype=int)
         shape = len(rows), len(self.field.names)
-        static, bend, modes = np.zeros(shape), np.zeros(shape), np.zeros((len(rows), len(self.field.k2)))
+        static, quadratic, modes = np.zeros(shape), np.zeros(shape), np.zeros((len(rows), len(self.field.k2)))
         first, first_mode = 0, 0
         for chamber, body, answer in zip(self.air.chambers, self.air.body.chambers, self.inside, strict=True):
             stop, stop_mode = first + len(answer.mouths), first_mode + len(chamber.modes.k2)
             mine = np.flatnonzero((first <= rows) & (rows < stop))
             if len(mine):
                 moved = tuple(moves[int(v)][1] for v in mine)
-                new = mouths(moved, chamber.skin.surface, _Ways.of(body.wall, moved).behind / 2)
+                new = mouths(moved, chamber.boundary.surface, _Depths.of(body.wall, moved).behind / 2)
                 ask = _inside_anew if exact else _inside_changes
                 parts = ask(chamber, answer, rows[mine] - first, new)
-                static[mine, first:stop], bend[mine, first:stop], modes[mine, first_mode:stop_mode] = parts
+                static[mine, first:stop], quadratic[mine, first:stop], modes[mine, first_mode:stop_mode] = parts
             first, first_mode = stop, stop_mode
-        return RowChanges(self.field, rows, static, bend, modes, self._around_changes(rows, moves, exact))
+        return RowChanges(self.field, rows, static, quadratic, modes, self._around_changes(rows, moves, exact))
 
     def _around_changes(self, rows: np.ndarray, moves: Sequence[tuple[int, Opening]], exact: bool) -> Interpolant:
         chamber = np.repeat(np.arange(len(self.openings)), [len(group) for group in self.openings])
         ahead = np.zeros(len(rows))
         for c, body in enumerate(self.air.body.chambers):
             mine = np.flatnonzero(chamber[rows] == c)
-            ahead[mine] = _Ways.of(body.wall, tuple(moves[int(v)][1] for v in mine)).ahead
+            ahead[mine] = _Depths.of(body.wall, tuple(moves[int(v)][1] for v in mine)).ahead
         through = ahead + 2 * self.air.body.thickness
-        new = mouths([opening for _, opening in moves], self.air.outside.skin.surface, through / 2)
+        new = mouths([opening for _, opening in moves], self.air.outside.boundary.surface, through / 2)
         waves = self.air.wave_numbers
         change = self._outside_anew(rows, new) if exact else self._outside_changes(rows, new)
         return Interpolant.through(waves, change, self.air.ball, radiation=0.0)
 
     def _outside_changes(self, rows: np.ndarray, new: Sequence[Mouth]) -> np.ndarray:
-        skin, answer = self.air.outside.skin, self.around
+        boundary, answer = self.air.outside.boundary, self.around
         waves = self.air.wave_numbers
-        reading = (skin.rows(new) - skin.rows([answer.mouths[row] for row in rows])) @ answer.span
-        known, kink, own, own_kink = _known_changes(answer.mouths, rows, new)
+        reading = (boundary.rows(new) - boundary.rows([answer.mouths[row] for row in rows])) @ answer.span
+        known, second_order, own, own_second_order = _known_changes(answer.mouths, rows, new)
         square = np.square(waves)[:, None]
         smooth = reading @ answer.fields[: len(waves)]
         each = np.arange(len(rows))
-        change = known + square[:, None] * kink + smooth
-        change[:, each, rows] = own + square * own_kink + 2 * smooth[:, each, rows]
+        change = known + square[:, None] * second_order + smooth
+        change[:, each, rows] = own + square * own_second_order + 2 * smooth[:, each, rows]
         return change
 
     def _outside_anew(self, rows: np.ndarray, new: Sequence[Mouth]) -> np.ndarray:
         if not new:
             return np.zeros((len(self.air.wave_numbers), 0, len(self.field.names)))
         both = self.air.outside.answer((*self.around.mouths, *new), self.air.wave_numbers)
-        return _row_changes(both.even, rows)
+        return _row_changes(both.symmetric, rows)
 
 
 def _inside_changes(
     chamber: InsideAir, answer: InsideAnswer, rows: np.ndarray, new: Sequence[Mouth]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    reading = chamber.skin.rows(new) - chamber.skin.rows([answer.mouths[row] for row in rows])
-    known, kink, own, own_kink = _known_changes(answer.mouths, rows, new)
+    reading = chamber.boundary.rows(new) - chamber.boundary.rows([answer.mouths[row] for row in rows])
+    known, second_order, own, own_second_order = _known_changes(answer.mouths, rows, new)
     static, second = reading @ answer.static, reading @ answer.second
     each = np.arange(len(rows))
-    matrix, bend = known + static, kink + second
+    matrix, quadratic = known + static, second_order + second
     matrix[each, rows] = own + 2 * static[each, rows]
-    bend[each, rows] = own_kink + 2 * second[each, rows]
-    return matrix, bend, reading @ chamber.modes.shapes
+    quadratic[each, rows] = own_second_order + 2 * second[each, rows]
+    return matrix, quadratic, reading @ chamber.modes.shapes
 
 
 def _inside_anew(
     chamber: InsideAir, answer: InsideAnswer, rows: np.ndarray, new: Sequence[Mouth]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     both = chamber.answer((*answer.mouths, *new))
-    matrix, bend = (_row_changes(_even(whole), rows) for whole in (both.matrix, both.bend))
-    return matrix, bend, both.ports[len(answer.mouths) :] - both.ports[rows]
+    matrix, quadratic = (_row_changes(_symmetric(whole), rows) for whole in (both.matrix, both.quadratic))
+    return matrix, quadratic, both.ports[len(answer.mouths) :] - both.ports[rows]
 
 
 def _row_changes(matrix: np.ndarray, rows: np.ndarray) -> np.ndarray:
@@ -233,21 +233,21 @@ def _row_changes(matrix: np.ndarray, rows: np.ndarray) -> np.ndarray:
 def _known_changes(
     old: Sequence[Mouth], rows: np.ndarray, new: Sequence[Mouth]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Changes of the closed-form parts: S and R heard from the others (v, n), and a mouth's own two numbers (v,).
+    """Changes of the closed-form parts: S and R received from the others (v, n), and a mouth's own two numbers (v,).
 
     S(x; y) is not symmetric in its two points, but S plus its smooth part is: s(w; w') - s(w'; w) = S(w'; w) -
-    S(w; w'), which the own number needs beside twice the change of what the moved mouth hears of the field at rest.
+    S(w; w'), which the own number needs beside twice the change of what the moved mouth receives of the field at rest.
     """
     before = [old[row] for row in rows]
-    known = heard(source_values, new, old) - heard(source_values, old, old)[rows]
-    kink = heard(kink_values, new, old) - heard(kink_values, old, old)[rows]
+    known = averages(source_values, new, old) - averages(source_values, old, old)[rows]
+    second_order = averages(second_order_values, new, old) - averages(second_order_values, old, old)[rows]
     pairs = list(zip(before, new, strict=True))
-    own = np.array([b.own - a.own + _lopsidedness(a, b) for a, b in pairs])
-    return known, kink, own, np.array([b.own_kink - a.own_kink for a, b in pairs])
+    own = np.array([b.own - a.own + _asymmetry(a, b) for a, b in pairs])
+    return known, second_order, own, np.array([b.own_second_order - a.own_second_order for a, b in pairs])
 
 
-def _lopsidedness(before: Mouth, after: Mouth) -> float:
-    """S(w'; w) - S(w; w') of a mouth before and after a small move: only the bent terms are not symmetric."""
-    rest = heard(unpoled_values, [after], [before]) - heard(unpoled_values, [before], [after])
-    bends = [float(m.source_weights @ m.sources.mean_curvature) for m in (before, after)]
-    return float(rest[0, 0]) + (bends[1] - bends[0]) * before.own_log / (4 * np.pi)
+def _asymmetry(before: Mouth, after: Mouth) -> float:
+    """S(w'; w) - S(w; w') of a mouth before and after a small move: only the curvature terms are not symmetric."""
+    rest = averages(regular_curvature_values, [after], [before]) - averages(regular_curvature_values, [before], [after])
+    curvatures = [float(m.source_weights @ m.sources.mean_curvature) for m in (before, after)]
+    return float(rest[0, 0]) + (curvatures[1] - curvatures[0]) * before.own_log / (4 * np.pi)

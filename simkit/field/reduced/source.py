@@ -42,7 +42,7 @@ class Sources:
     def __getitem__(self, part: slice) -> Sources:
         return Sources(self.places[part], self.frames[part], self.k1[part], self.k2[part], self.reach[part])
 
-    def bent_more(self, curvature: float) -> Sources:
+    def with_more_curvature(self, curvature: float) -> Sources:
         """The same with `curvature` (1/m) added to both principal curvatures."""
         return replace(self, k1=self.k1 + curvature, k2=self.k2 + curvature)
 
@@ -67,45 +67,45 @@ Kernel = Callable[[Sources, np.ndarray], np.ndarray]
 def source_values(sources: Sources, points: np.ndarray) -> np.ndarray:
     """S of each source at `points` (p, 3): (s, p), 1/m. A constant is left out where a line is endless."""
     line = _Line(sources, points)
-    return 0.5 / np.pi / line.r + line.bent_values()
+    return 0.5 / np.pi / line.r + line.curvature_values()
 
 
-def bent_values(sources: Sources, points: np.ndarray) -> np.ndarray:
-    """The second and third term alone, what the wall's bend adds: (s, p), 1/m."""
-    return _Line(sources, points).bent_values()
+def curvature_values(sources: Sources, points: np.ndarray) -> np.ndarray:
+    """The second and third term alone, what the wall's curvature adds: (s, p), 1/m."""
+    return _Line(sources, points).curvature_values()
 
 
-def unpoled_values(sources: Sources, points: np.ndarray) -> np.ndarray:
+def regular_curvature_values(sources: Sources, points: np.ndarray) -> np.ndarray:
     """The same with the logarithm's pole taken off, + (H/4 pi) ln r: (s, p), 1/m, bounded at the source."""
     line = _Line(sources, points)
-    return line.bent_values() + line.log_share * np.log(line.r)
+    return line.curvature_values() + line.log_share * np.log(line.r)
 
 
-def source_slopes(sources: Sources, points: np.ndarray, normals: np.ndarray, soft: float = 0.0) -> np.ndarray:
+def source_slopes(sources: Sources, points: np.ndarray, normals: np.ndarray, cutoff: float = 0.0) -> np.ndarray:
     """n . grad S at wall points, the source's own delta left out: (s, p), 1/m^2.
 
-    At its source the slope is bounded but depends on the side from which it is seen; with `soft` (m) it goes to zero
-    there, as r^4/(r^4 + soft^4), and is smooth in the source's place.
+    At its source the slope is bounded but depends on the side from which it is seen; with `cutoff` (m) it goes to zero
+    there, as r^4/(r^4 + cutoff^4), and is smooth in the source's place.
     """
     line = _Line(sources, points)
     nx, ny, nz = sources.directions(normals)
     outward = line.x * nx + line.y * ny
     near = 1 / line.r
-    slopes = -0.5 / np.pi * (outward + line.z * nz) * (near * near * near) + line.bent_slopes(outward, nx, ny, nz)
-    if soft == 0:
+    slopes = -0.5 / np.pi * (outward + line.z * nz) * (near * near * near) + line.curvature_slopes(outward, nx, ny, nz)
+    if cutoff == 0:
         return slopes
-    ratio = soft * near
+    ratio = cutoff * near
     ratio *= ratio
     return slopes / (1 + ratio * ratio)
 
 
-def kink_values(sources: Sources, points: np.ndarray) -> np.ndarray:
+def second_order_values(sources: Sources, points: np.ndarray) -> np.ndarray:
     """R = -r/(4 pi), what k^2 adds to S first, for (nabla^2 + k^2)(1/(2 pi r) + k^2 R) = k^4 R: (s, p), m."""
     x, y, z = sources.coordinates(points)
     return -np.sqrt(x * x + y * y + z * z) / (4 * np.pi)
 
 
-def kink_slopes(sources: Sources, points: np.ndarray, normals: np.ndarray) -> np.ndarray:
+def second_order_slopes(sources: Sources, points: np.ndarray, normals: np.ndarray) -> np.ndarray:
     """n . grad R: (s, p)."""
     x, y, z = sources.coordinates(points)
     nx, ny, nz = sources.directions(normals)
@@ -143,14 +143,14 @@ class _Line:
             self.end_r = np.sqrt(across + self.end_z * self.end_z)
             self.end_u = self.end_r + self.end_z
 
-    def bent_values(self) -> np.ndarray:
+    def curvature_values(self) -> np.ndarray:
         """(H/4 pi) integral of 1/distance + ((k1 - k2)/16 pi) times the quadrupole's potential."""
         if self.endless:
             return -self.log_share * np.log(self.u) + self.tee_share * self.q / (self.u * self.u)
         tee = 1 / (self.u * self.u) - self._end_value()
         return self.side * (self.log_share * np.log(self.end_u / self.u) + self.tee_share * self.q * tee)
 
-    def bent_slopes(self, outward: np.ndarray, nx: np.ndarray, ny: np.ndarray, nz: np.ndarray) -> np.ndarray:
+    def curvature_slopes(self, outward: np.ndarray, nx: np.ndarray, ny: np.ndarray, nz: np.ndarray) -> np.ndarray:
         """n . grad of the same; `outward` is x nx + y ny."""
         iu, ir = 1 / self.u, 1 / self.r
         uu, ur = iu * iu, iu * ir

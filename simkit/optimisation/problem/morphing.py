@@ -19,7 +19,7 @@ from simkit.body.meshes.curved import offset_points
 from simkit.body.walls.wall import project
 from simkit.field import BodyAir, port_solution
 from simkit.field.fem.quadrature import volume_rule
-from simkit.field.reduced.boundary import Surface
+from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.outside import OutsideAir
 from simkit.optimisation.problem.trial import Neighbour, Trial
@@ -83,7 +83,7 @@ class MovedAir:
         )
         mesh = self._outside.to(partial(offset_points, walls, body.thickness))
         far = old.outside.far
-        outside = OutsideAir.of(mesh, Surface(walls, body.thickness, outside=True), far.center, far.radius)
+        outside = OutsideAir.of(mesh, AirSurface(walls, body.thickness, outside=True), far.center, far.radius)
         return replace(old, body=body, chambers=chambers, outside=outside)
 
 

@@ -104,11 +104,11 @@ def _duct_columns(circuit: Circuit, row: int, aperture: Aperture, omega: np.ndar
 def _with_row(field: PortField, changes: RowChanges, place: int) -> PortField:
     """The field with the row of one move changed."""
     row = int(changes.rows[place])
-    static, bend, terms = field.static[None].copy(), field.bend[None].copy(), field.around.terms.copy()
+    static, quadratic, terms = field.static[None].copy(), field.quadratic[None].copy(), field.around.terms.copy()
     modes = field.modes.copy()
     _add_row(static, row, changes.static[None, place])
-    _add_row(bend, row, changes.bend[None, place])
+    _add_row(quadratic, row, changes.quadratic[None, place])
     _add_row(terms, row, changes.around.terms[:, place])
     modes[row] += changes.modes[place]
     around = replace(field.around, terms=terms)
-    return replace(field, static=static[0], bend=bend[0], modes=modes, around=around)
+    return replace(field, static=static[0], quadratic=quadratic[0], modes=modes, around=around)

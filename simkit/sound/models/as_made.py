@@ -268,7 +268,7 @@ def _alone(base: PortsResonator, rows: np.ndarray) -> Circuit:
         volumes=f.volumes[rows],
         shared=f.shared[pick],
         static=f.static[pick],
-        bend=f.bend[pick],
+        quadratic=f.quadratic[pick],
         modes=f.modes[rows],
         around=around,
     )

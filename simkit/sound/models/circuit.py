@@ -184,7 +184,7 @@ class Circuit:
         k2 = np.square(self.wave_number(omega))[..., None]
         shares = 1 / self.distance(omega) - 1 / field.k2 - k2 / field.k2**2
         pairs = np.einsum("im,jm->mij", field.modes, field.modes)
-        return field.static + k2[..., None] * field.bend + np.tensordot(shares, pairs, axes=1)
+        return field.static + k2[..., None] * field.quadratic + np.tensordot(shares, pairs, axes=1)
 
     def distance(self, omega: np.ndarray) -> np.ndarray:
         """k_n^2 - k^2 of every mode at omega (...), with what the wall takes: (..., m), 1/m2.

@@ -96,7 +96,11 @@ class _Problem:
         shares = 1 / circuit.distance(omega)
         shares[:, self.kept] = 0.0
         shares -= 1 / field.k2 + k2 / field.k2**2
-        N = field.static + k2[..., None] * field.bend + np.einsum("im,fm,jm->fij", field.modes, shares, field.modes)
+        N = (
+            field.static
+            + k2[..., None] * field.quadratic
+            + np.einsum("im,fm,jm->fij", field.modes, shares, field.modes)
+        )
         return T, N @ T + R
 
     def flows(self, circuit: Circuit, omega: np.ndarray, states: np.ndarray) -> np.ndarray:

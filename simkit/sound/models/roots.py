@@ -161,7 +161,7 @@ class _Modal:
         k2 = m.k[0] ** 2
         own = np.square(field.k2)
         pairs = field.modes * (1 / field.k2 + k2 / own)
-        N = field.static + k2 * field.bend - pairs @ field.modes.T
+        N = field.static + k2 * field.quadratic - pairs @ field.modes.T
         return self.phi.T @ T @ np.linalg.solve(N @ T + R, self.phi)
 
     def diagonal(self, omega: complex) -> tuple[np.ndarray, np.ndarray]:
