@@ -4,6 +4,7 @@ The quick tests as a whole run in several processes, a folder of tests after the
 """
 
 import os
+import sys
 
 import pytest
 from hypothesis import settings
@@ -42,6 +43,30 @@ def pytest_configure(config):
 def pytest_report_header(config):
     factor = config.getoption("--shake")
     return None if factor is None else f"meshes: every size times {factor}, other random numbers"
+
+
+@pytest.fixture
+def announce(tmp_path, monkeypatch):
+    """Lays out a package as pip would: its module, and the metadata with one entry point (`name = module:object`)."""
+    from simkit import provenance
+
+    def made(module, text, group, point):
+        place = tmp_path / "packages"
+        metadata = place / f"{module}-1.2.dist-info"
+        metadata.mkdir(parents=True)
+        (place / f"{module}.py").write_text(text)
+        (metadata / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {module}\nVersion: 1.2\n")
+        (metadata / "entry_points.txt").write_text(f"[{group}]\n{point}\n")
+        monkeypatch.syspath_prepend(place)
+        monkeypatch.delitem(sys.modules, module, raising=False)
+
+    def forget():  # what makes a result is found out once a process, and the package is part of it
+        provenance.libraries.cache_clear()
+        provenance.code.cache_clear()
+
+    forget()
+    yield made
+    forget()
 
 
 @pytest.hookimpl(optionalhook=True)

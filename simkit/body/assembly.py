@@ -71,6 +71,14 @@ def _(shape: shapes.Lobes) -> Wall:
     return LobesWall(tuple((r[0] * MM, r[1] * MM, r[2] * MM, r[3] * MM, r[4] * MM, r[5] * MM) for r in shape.lobes))
 
 
+@wall_of.register
+def _(shape: shapes.FurtherShape) -> Wall:
+    wall = shape.wall()
+    if not isinstance(wall, Wall):
+        raise OutOfReach(f"the shape {type(shape).__name__.lower()!r} makes a {type(wall).__name__}, no Wall")
+    return wall
+
+
 def placed_wall(vessel: Vessel, chamber: Chamber) -> Wall:
     """The chamber's wall at its place in the body; SurfaceError where a scan cannot be one."""
     shape = chamber.shape

@@ -12,7 +12,7 @@ from simkit.errors import Fault
 from simkit.vessel.faults import DesignError, shown
 from simkit.vessel.keys import along, child, dotted, replaced
 from simkit.vessel.part import WRONG, Clash, Part, Path, Slot, items, slots, table
-from simkit.vessel.shapes import SHAPES
+from simkit.vessel.shapes import SHAPES, known_shapes
 from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.unknown import keys_of_no_shape, known_keys
 from simkit.vessel.values import plain
@@ -101,11 +101,12 @@ def _path(loc: tuple[str | int, ...]) -> Path:
 
 def _unknown_shape(path: Path, shape: Mapping[str, Any]) -> Clash:
     named = shape.get("shape")
-    allowed = f"one of {', '.join(SHAPES)}"
+    known = known_shapes()
+    allowed = f"one of {', '.join(known)}"
     if "shape" not in shape:
         allowed += "; the key is missing"
     elif isinstance(named, str):
-        allowed += did_you_mean(named, SHAPES)
+        allowed += did_you_mean(named, known)
     return Clash((*path, "shape"), named, allowed)
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from itertools import islice
 from types import UnionType
 from typing import Any, Literal, NamedTuple, Self, Union, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, model_validator
+from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, ValidatorFunctionWrapHandler, model_validator
 from pydantic.fields import FieldInfo
-from pydantic_core import PydanticCustomError
+from pydantic_core import CoreSchema, PydanticCustomError
+from pydantic_core.core_schema import no_info_wrap_validator_function
 
 from simkit.vessel.values import NumberRange, RowOf, Table, TextRule, plain
 
@@ -55,6 +56,25 @@ class Part(BaseModel):
         return self
 
 
+class Further:
+    """A mark of a slot that takes other parts beside those of its union, each found by its word of `shape`."""
+
+    def __init__(self, find: Callable[[str], type[Part] | None]):
+        self.find = find
+
+    def part(self, node: object) -> type[Part] | None:
+        """The class of the further part that a node is, or names."""
+        named = getattr(node, "kind", None) if isinstance(node, Part) else table(node).get("shape")
+        return self.find(named) if isinstance(named, str) else None
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        def checked(value: Any, among: ValidatorFunctionWrapHandler) -> Any:
+            further = self.part(value)
+            return among(value) if further is None else further.model_validate(value)
+
+        return no_info_wrap_validator_function(checked, handler(source))
+
+
 class Slot:
     """What one key of a Part holds: a number, a text, a row, a table, another Part, or a list of these."""
 
@@ -67,6 +87,7 @@ class Slot:
         self.row: RowOf | None = next((piece for piece in pieces if isinstance(piece, RowOf)), None)
         self.parts = [piece for piece in pieces if isinstance(piece, type) and issubclass(piece, Part)]
         self.choices = tuple(_choices(field.annotation))
+        self.further = next((piece for piece in pieces if isinstance(piece, Further)), None)
         self.is_list = tuple in pieces
         self.is_table = Table in pieces
         mark = self.row or self.number or next((piece for piece in pieces if isinstance(piece, TextRule)), None)
@@ -80,7 +101,8 @@ class Slot:
         if len(self.parts) < 2:
             return self.parts[0] if self.parts else None
         named = table(node).get("shape")
-        return next((part for part in self.parts if part.model_fields["kind"].default == named), None)
+        own = next((part for part in self.parts if part.model_fields["kind"].default == named), None)
+        return own or (self.further.part(node) if self.further else None)
 
 
 _SLOTS: dict[type[Part], dict[str, Slot]] = {}

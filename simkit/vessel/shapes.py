@@ -7,7 +7,8 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import Discriminator, Field, Tag
 
-from simkit.vessel.part import Clash, Part, items, slots
+from simkit import plugins
+from simkit.vessel.part import Clash, Further, Part, items, slots
 from simkit.vessel.values import Length, LengthOrNone, NumberRange, Place, Radius, RowOf, Size, TextRule, as_number
 
 
@@ -200,6 +201,41 @@ SHAPES: dict[str, type[Part]] = {
 }
 
 
+GROUP = "simkit.shapes"
+
+
+class FurtherShape(Part):
+    """A shape of another package: a part with a `kind` and sizes in mm as those above have, and its wall.
+
+    Announced by an entry point of the group `simkit.shapes` under its kind.
+    """
+
+    def wall(self) -> Any:
+        """The exact wall in the chamber's own frame, a `simkit.body.walls.wall.Wall`; millimetres end here."""
+        raise NotImplementedError
+
+
+def known_shapes() -> tuple[str, ...]:
+    """The names of all shapes, those of other packages last."""
+    return (*SHAPES, *(name for name in plugins.names(GROUP) if name not in SHAPES))
+
+
+def _further(name: str) -> type[FurtherShape] | None:
+    """The shape of another package by that name, None where there is none; an InputError where it is broken."""
+    if name in SHAPES:
+        return None
+    found = plugins.loaded(GROUP, name, type)
+    if found is None:
+        return None
+    if not issubclass(found, FurtherShape) or found.wall is FurtherShape.wall:
+        raise plugins.misfit(GROUP, name, f"{found.__name__} is no FurtherShape with a wall of its own")
+    kind = found.model_fields.get("kind")
+    if kind is None or kind.default != name or kind.alias != "shape":
+        wanted = f'kind: Literal["{name}"] = Field("{name}", alias="shape")'
+        raise plugins.misfit(GROUP, name, f"{found.__name__} is not of its kind; allowed: {wanted}")
+    return found
+
+
 def _named_shape(value: Any) -> Any:
     named = value.get("shape") if isinstance(value, Mapping) else getattr(value, "kind", None)
     return named if isinstance(named, str) else None
@@ -216,4 +252,5 @@ Shape = Annotated[
     | Annotated[Lobes, Tag("lobes")]
     | Annotated[Scan, Tag("scan")],
     Discriminator(_named_shape),
+    Further(_further),
 ]

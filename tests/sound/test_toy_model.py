@@ -101,28 +101,11 @@ open = ["1"]
 """
 
 
-def announce(folder, module, text, group, points):
-    """A package as pip would leave it: its module, and the metadata with its entry points."""
-    (folder / f"{module}.py").write_text(text)
-    metadata = folder / f"{module}-1.2.dist-info"
-    metadata.mkdir()
-    (metadata / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {module}\nVersion: 1.2\n")
-    (metadata / "entry_points.txt").write_text(f"[{group}]\n" + "".join(f"{line}\n" for line in points))
-
-
 @pytest.fixture
-def jug(tmp_path, monkeypatch):
-    place = tmp_path / "site"
-    place.mkdir()
-    announce(place, "jugs", MODEL, "simkit.models", ["jug = jugs:JUG"])
-    monkeypatch.syspath_prepend(place)
+def jug(tmp_path, monkeypatch, announce):
+    announce("jugs", MODEL, "simkit.models", "jug = jugs:JUG")
     monkeypatch.chdir(tmp_path)
     (tmp_path / "egg.toml").write_text(EGG)
-    for kept in (provenance.libraries, provenance.code):
-        kept.cache_clear()  # what makes a result, with the package
-    yield
-    for kept in (provenance.libraries, provenance.code):
-        kept.cache_clear()
 
 
 def said(capsys, *arguments):
@@ -150,6 +133,13 @@ def test_predict_compare_and_chart(jug, capsys):
     assert catalogue.able("quick") == models.models()[:-1] == ("lumped", "jug", "ports")
 
 
+def test_it_stands_beside_another_in_compare(jug, monkeypatch):
+    monkeypatch.setattr(models, "models", lambda: ("lumped", "jug"))  # those that want no mesh
+    assert simkit.compare(simkit.load("egg.toml")).frequencies_hz[:, 1] == pytest.approx(by_hand(), rel=1e-6)
+
+
+@pytest.mark.slow
+@pytest.mark.sample
 def test_it_stands_among_our_own_in_compare_and_report(jug, monkeypatch):
     quick = catalogue.able("quick")  # without the judge, which takes minutes
     monkeypatch.setattr(models, "models", lambda: quick)
@@ -197,10 +187,8 @@ def test_a_sweep_has_its_columns_and_knows_its_version(jug, capsys):
         (MODEL.replace('Model("jug"', 'Model("mug"'), "its model is called mug; allowed: the name it is announced by"),
     ],
 )
-def test_a_broken_one_is_told_in_one_line_and_troubles_nobody_else(tmp_path, monkeypatch, capsys, text, says):
-    announce(tmp_path, "shards", text, "simkit.models", ["jug = shards:JUG"])
-    monkeypatch.syspath_prepend(tmp_path)
-    monkeypatch.delitem(__import__("sys").modules, "shards", raising=False)
+def test_a_broken_one_is_told_in_one_line_and_troubles_nobody_else(tmp_path, announce, capsys, text, says):
+    announce("shards", text, "simkit.models", "jug = shards:JUG")
     (tmp_path / "egg.toml").write_text(EGG)
     assert run(["predict", str(tmp_path / "egg.toml"), "--model", "jug"]) == 2
     (line,) = capsys.readouterr().err.strip().splitlines()
