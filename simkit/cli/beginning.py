@@ -18,53 +18,65 @@ if TYPE_CHECKING:
     from simkit.vessel.wishes import WishedRange
 
 
+Output = Annotated[Path, typer.Option("-o", metavar="FILE", help="The design file to write.", show_default=False)]
+Shape = Annotated[str, typer.Option(metavar="NAME", help="sphere, ellipsoid, egg, lens, tube, box, sections or lobes.")]
+Scale = Annotated[
+    str | None,
+    typer.Option(metavar="NAME", help='A scale from its lowest note, such as "C5 major" or "A4 pentatonic".'),
+]
+Holes = Annotated[int | None, typer.Option(metavar="N", help="How many holes; with --scale, else 7.")]
+Notes = Annotated[
+    int | None, typer.Option(metavar="N", help="How many notes; with --scale, else one more than the holes.")
+]
+FingertipMm = Annotated[
+    float | None, typer.Option(metavar="MM", help="Breadth of an index finger's tip; with --scale, else 17.")
+]
+Hand = Annotated[str | None, typer.Option(metavar="WHOSE", help="In its place: a man's, a woman's or a child's hand.")]
+WallMm = Annotated[
+    float | None, typer.Option(metavar="MM", help="Thickness of the fired wall; else 4, with --range 4.5.")
+]
+ShrinkagePercent = Annotated[
+    float | None,
+    typer.Option("--shrinkage", metavar="PERCENT", help="Of your clay, wet to fired; else 10, with --range 11."),
+]
+Ends = Annotated[
+    str | None,
+    typer.Option("--range", metavar="NOTES", help='With --scale: from where to where, such as "G3 D6".'),
+]
+Chambers = Annotated[
+    int | None,
+    typer.Option(metavar="N", help="With --range: divided over so many chambers, else 3; 2 with --drone."),
+]
+Overlap = Annotated[
+    int, typer.Option(metavar="N", help="With --range: notes at each crossing that both chambers play.")
+]
+Drone = Annotated[
+    str | None, typer.Option(metavar="NOTE", help="With --scale: one chamber more, which plays this note alone.")
+]
+BoxMm = Annotated[
+    str | None, typer.Option(metavar="L,W,H", help="With --range: the most it may measure along, across and up.")
+]
+MassG = Annotated[float | None, typer.Option(metavar="G", help="With --range: the most that its fired clay may weigh.")]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Let it take the place of a design.")]
+
+
 def new(
-    output: Annotated[Path, typer.Option("-o", metavar="FILE", help="The design file to write.", show_default=False)],
-    shape: Annotated[
-        str, typer.Option(metavar="NAME", help="sphere, ellipsoid, egg, lens, tube, box, sections or lobes.")
-    ] = "egg",
-    scale: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help='A scale from its lowest note, such as "C5 major" or "A4 pentatonic".'),
-    ] = None,
-    holes: Annotated[int | None, typer.Option(metavar="N", help="How many holes; with --scale, else 7.")] = None,
-    notes: Annotated[
-        int | None, typer.Option(metavar="N", help="How many notes; with --scale, else one more than the holes.")
-    ] = None,
-    fingertip_mm: Annotated[
-        float | None, typer.Option(metavar="MM", help="Breadth of an index finger's tip; with --scale, else 17.")
-    ] = None,
-    hand: Annotated[
-        str | None, typer.Option(metavar="WHOSE", help="In its place: a man's, a woman's or a child's hand.")
-    ] = None,
-    wall_mm: Annotated[
-        float | None, typer.Option(metavar="MM", help="Thickness of the fired wall; else 4, with --range 4.5.")
-    ] = None,
-    shrinkage_percent: Annotated[
-        float | None,
-        typer.Option("--shrinkage", metavar="PERCENT", help="Of your clay, wet to fired; else 10, with --range 11."),
-    ] = None,
-    ends: Annotated[
-        str | None,
-        typer.Option("--range", metavar="NOTES", help='With --scale: from where to where, such as "G3 D6".'),
-    ] = None,
-    chambers: Annotated[
-        int | None,
-        typer.Option(metavar="N", help="With --range: divided over so many chambers, else 3; 2 with --drone."),
-    ] = None,
-    overlap: Annotated[
-        int, typer.Option(metavar="N", help="With --range: notes at each crossing that both chambers play.")
-    ] = 0,
-    drone: Annotated[
-        str | None, typer.Option(metavar="NOTE", help="With --scale: one chamber more, which plays this note alone.")
-    ] = None,
-    box_mm: Annotated[
-        str | None, typer.Option(metavar="L,W,H", help="With --range: the most it may measure along, across and up.")
-    ] = None,
-    mass_g: Annotated[
-        float | None, typer.Option(metavar="G", help="With --range: the most that its fired clay may weigh.")
-    ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Let it take the place of a design.")] = False,
+    output: Output,
+    shape: Shape = "egg",
+    scale: Scale = None,
+    holes: Holes = None,
+    notes: Notes = None,
+    fingertip_mm: FingertipMm = None,
+    hand: Hand = None,
+    wall_mm: WallMm = None,
+    shrinkage_percent: ShrinkagePercent = None,
+    ends: Ends = None,
+    chambers: Chambers = None,
+    overlap: Overlap = 0,
+    drone: Drone = None,
+    box_mm: BoxMm = None,
+    mass_g: MassG = None,
+    overwrite: Overwrite = False,
 ) -> None:
     """Write a design to start from.
 

@@ -77,53 +77,68 @@ def sheets(
         sys.stdout.write(made_text(made, folder))
 
 
+Heard = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="NOTE=HZ", help="A note blown; holes for a name, how open they are too: 1+2:0.5=530. Repeat it."
+    ),
+]
+Records = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--record", metavar="WAV", help="Steady notes apart by silence; with names where in doubt: C5,D5=take.wav."
+    ),
+]
+Cut = Annotated[
+    list[str] | None,
+    typer.Option(metavar="HOLE=MM", help="How wide a hole is now; else the last cut asked for is taken as done."),
+]
+Stage = Annotated[
+    str | None, typer.Option(metavar="STAGE", help="wet, leather-hard, bone dry or fired; else as last time.")
+]
+TemperatureC = Annotated[float | None, typer.Option(metavar="T", help="Of the air today.")]
+VolumeMl = Annotated[
+    float | None, typer.Option(metavar="ML", help="The chamber's air as it is now, weighed as water or fine sand.")
+]
+WallMm = Annotated[float | None, typer.Option(metavar="MM", help="The wall as it is now, by calliper.")]
+BarOption = Annotated[
+    str | None, typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm.")
+]
+ReamerOption = Annotated[
+    str | None, typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer, mm: says how deep it goes.")
+]
+Pitch = Annotated[
+    str, typer.Option(metavar="WAY", help="own: notes match the covered note as it came out; or written.")
+]
+Filled = Annotated[
+    list[str] | None, typer.Option(metavar="HOLE", help="A hole that was filled up again; then --cut it anew.")
+]
+WindowChanged = Annotated[
+    bool, typer.Option("--window-changed", help="The window was cut or filled since: find out anew what it is.")
+]
+Sure = Annotated[bool, typer.Option("--sure", help="Every --cut is as told, however unlikely: it was measured twice.")]
+Chamber = Annotated[str | None, typer.Option(metavar="NAME", help="Which, where several are blown.")]
+Undo = Annotated[bool, typer.Option("--undo", help="Withdraw the last step of the log first.")]
+
+
 def tune(
     file: Design,
-    heard: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="NOTE=HZ", help="A note blown; holes for a name, how open they are too: 1+2:0.5=530. Repeat it."
-        ),
-    ] = None,
-    records: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--record", metavar="WAV", help="Steady notes apart by silence; with names where in doubt: C5,D5=take.wav."
-        ),
-    ] = None,
-    cut: Annotated[
-        list[str] | None,
-        typer.Option(metavar="HOLE=MM", help="How wide a hole is now; else the last cut asked for is taken as done."),
-    ] = None,
-    stage: Annotated[
-        str | None, typer.Option(metavar="STAGE", help="wet, leather-hard, bone dry or fired; else as last time.")
-    ] = None,
-    temperature_c: Annotated[float | None, typer.Option(metavar="T", help="Of the air today.")] = None,
-    volume_ml: Annotated[
-        float | None, typer.Option(metavar="ML", help="The chamber's air as it is now, weighed as water or fine sand.")
-    ] = None,
-    wall_mm: Annotated[float | None, typer.Option(metavar="MM", help="The wall as it is now, by calliper.")] = None,
-    bar: Annotated[
-        str | None, typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm.")
-    ] = None,
-    reamer: Annotated[
-        str | None, typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer, mm: says how deep it goes.")
-    ] = None,
+    heard: Heard = None,
+    records: Records = None,
+    cut: Cut = None,
+    stage: Stage = None,
+    temperature_c: TemperatureC = None,
+    volume_ml: VolumeMl = None,
+    wall_mm: WallMm = None,
+    bar: BarOption = None,
+    reamer: ReamerOption = None,
     drills: DrillsHad = None,
-    pitch: Annotated[
-        str, typer.Option(metavar="WAY", help="own: notes match the covered note as it came out; or written.")
-    ] = "own",
-    filled: Annotated[
-        list[str] | None, typer.Option(metavar="HOLE", help="A hole that was filled up again; then --cut it anew.")
-    ] = None,
-    window_changed: Annotated[
-        bool, typer.Option("--window-changed", help="The window was cut or filled since: find out anew what it is.")
-    ] = False,
-    sure: Annotated[
-        bool, typer.Option("--sure", help="Every --cut is as told, however unlikely: it was measured twice.")
-    ] = False,
-    chamber: Annotated[str | None, typer.Option(metavar="NAME", help="Which, where several are blown.")] = None,
-    undo: Annotated[bool, typer.Option("--undo", help="Withdraw the last step of the log first.")] = False,
+    pitch: Pitch = "own",
+    filled: Filled = None,
+    window_changed: WindowChanged = False,
+    sure: Sure = False,
+    chamber: Chamber = None,
+    undo: Undo = False,
     as_json: AsJson = False,
 ) -> None:
     """Say the next cut, from what was blown so far.

@@ -15,63 +15,82 @@ from simkit.files import check_new, whole
 from simkit.waiting import Waiting
 
 if TYPE_CHECKING:
+    from simkit.optimisation import Outcome
     from simkit.vessel import Vessel
+
+
+Output = Annotated[Path, typer.Option("-o", metavar="NEW", help="The design file to write.", show_default=False)]
+Free = Annotated[
+    str | None,
+    typer.Option(
+        metavar="WHAT",
+        help="With commas: diameters, places, holes (both), voicing, windway, shape, size, offsets, dotted keys; "
+        "else what [free] says.",
+        show_default=False,
+    ),
+]
+Keep = Annotated[
+    str | None,
+    typer.Option(metavar="WHAT", help="What stays all the same: holes by name, such as 5,6, groups, dotted keys."),
+]
+Pairs = Annotated[
+    str | None,
+    typer.Option(metavar="HOLES", help="Holes that stay mirror images left and right, such as 1=4,2=3."),
+]
+Starts = Annotated[int, typer.Option(metavar="N", help="From so many starts, all but the first at random.")]
+Seed = Annotated[int, typer.Option(metavar="N", min=0, help="What the random starts are drawn from.")]
+Fingerings = Annotated[
+    str | None,
+    typer.Option(metavar="WAY", help="Choose the holes of each note too: linear, or few in combination."),
+]
+Steady = Annotated[bool, typer.Option("--steady", help="Ask also for little harm by hand-made error.")]
+EvenBreath = Annotated[bool, typer.Option("--even-breath", help="Ask also for an evenly rising breath.")]
+Margin = Annotated[
+    float | None, typer.Option(metavar="N", help="Ask also for so much overblowing margin, such as 1.5.")
+]
+ClayMm = Annotated[float, typer.Option(metavar="MM", help="Least clay between two holes.")]
+BoxMm = Annotated[
+    str | None, typer.Option(metavar="L,W,H", help="The most that the piece may measure along, across and up.")
+]
+MassG = Annotated[float | None, typer.Option(metavar="G", help="The most that the piece's fired clay may weigh.")]
+Hand = Annotated[
+    str | None, typer.Option(metavar="WHOSE", help="For the hands of a man, woman or child, not those of the file.")
+]
+Trade = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ONE,OTHER",
+        help="Weigh two aims against each other: of in-tune, steady, even-breath, margin, small-holes, range.",
+    ),
+]
+Judge = Annotated[
+    bool,
+    typer.Option("--judge", help="Ask the air meshed as a whole, too, about three notes of each chamber: minutes."),
+]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Let NEW take the place of a design.")]
+KeepBest = Annotated[bool, typer.Option("--keep-best", help="On Ctrl-C write the best so far.")]
 
 
 def optimise(
     file: Design,
-    output: Annotated[Path, typer.Option("-o", metavar="NEW", help="The design file to write.", show_default=False)],
-    free: Annotated[
-        str | None,
-        typer.Option(
-            metavar="WHAT",
-            help="With commas: diameters, places, holes (both), voicing, windway, shape, size, offsets, dotted keys; "
-            "else what [free] says.",
-            show_default=False,
-        ),
-    ] = None,
-    keep: Annotated[
-        str | None,
-        typer.Option(metavar="WHAT", help="What stays all the same: holes by name, such as 5,6, groups, dotted keys."),
-    ] = None,
-    pairs: Annotated[
-        str | None,
-        typer.Option(metavar="HOLES", help="Holes that stay mirror images left and right, such as 1=4,2=3."),
-    ] = None,
-    starts: Annotated[int, typer.Option(metavar="N", help="From so many starts, all but the first at random.")] = 1,
-    seed: Annotated[int, typer.Option(metavar="N", min=0, help="What the random starts are drawn from.")] = 0,
-    fingerings: Annotated[
-        str | None,
-        typer.Option(metavar="WAY", help="Choose the holes of each note too: linear, or few in combination."),
-    ] = None,
-    steady: Annotated[bool, typer.Option("--steady", help="Ask also for little harm by hand-made error.")] = False,
-    even_breath: Annotated[bool, typer.Option("--even-breath", help="Ask also for an evenly rising breath.")] = False,
-    margin: Annotated[
-        float | None, typer.Option(metavar="N", help="Ask also for so much overblowing margin, such as 1.5.")
-    ] = None,
-    clay_mm: Annotated[float, typer.Option(metavar="MM", help="Least clay between two holes.")] = 3.0,
-    box_mm: Annotated[
-        str | None, typer.Option(metavar="L,W,H", help="The most that the piece may measure along, across and up.")
-    ] = None,
-    mass_g: Annotated[
-        float | None, typer.Option(metavar="G", help="The most that the piece's fired clay may weigh.")
-    ] = None,
-    hand: Annotated[
-        str | None, typer.Option(metavar="WHOSE", help="For the hands of a man, woman or child, not those of the file.")
-    ] = None,
-    trade: Annotated[
-        str | None,
-        typer.Option(
-            metavar="ONE,OTHER",
-            help="Weigh two aims against each other: of in-tune, steady, even-breath, margin, small-holes, range.",
-        ),
-    ] = None,
-    judge: Annotated[
-        bool,
-        typer.Option("--judge", help="Ask the air meshed as a whole, too, about three notes of each chamber: minutes."),
-    ] = False,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Let NEW take the place of a design.")] = False,
-    keep_best: Annotated[bool, typer.Option("--keep-best", help="On Ctrl-C write the best so far.")] = False,
+    output: Output,
+    free: Free = None,
+    keep: Keep = None,
+    pairs: Pairs = None,
+    starts: Starts = 1,
+    seed: Seed = 0,
+    fingerings: Fingerings = None,
+    steady: Steady = False,
+    even_breath: EvenBreath = False,
+    margin: Margin = None,
+    clay_mm: ClayMm = 3.0,
+    box_mm: BoxMm = None,
+    mass_g: MassG = None,
+    hand: Hand = None,
+    trade: Trade = None,
+    judge: Judge = False,
+    overwrite: Overwrite = False,
+    keep_best: KeepBest = False,
     windway: Windway = "closed",
     lossless: Lossless = False,
     as_json: AsJson = False,
@@ -87,56 +106,76 @@ def optimise(
     check_new(output, "output", overwrite)
     check_picture(plot)
     if trade is not None:
-        more = {"steady": steady, "even_breath": even_breath, "margin": margin, "fingerings": fingerings}
-        more |= {"keep": keep, "pairs": pairs}
-        more |= {"starts": starts if starts != 1 else None, "judge": judge, "keep_best": keep_best}
-        _without_trade(more)
+        _without_trade(
+            steady=steady, even_breath=even_breath, margin=margin, fingerings=fingerings, keep=keep, pairs=pairs,
+            starts=starts if starts != 1 else None, judge=judge, keep_best=keep_best,
+        )  # fmt: skip
     with Waiting("optimising"):
         import simkit
-        from simkit.optimisation import judged, rewritten, source_text
         from simkit.optimisation.asking import asked
-        from simkit.show.optimised import optimised_text
-        from simkit.vessel.hands import handed
 
-        given = simkit.load(file)
-        text = source_text(given)  # as it is now: it may be edited before the answer comes
-        vessel = given if hand is None else handed(given, hand)
+        given, text, vessel = _loaded(file, hand)
         wanted = asked(
-            steady=steady,
-            even_breath=even_breath,
-            margin=margin,
-            clay_mm=clay_mm,
-            box_mm=several(box_mm),
+            steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=several(box_mm),
             mass_g=mass_g,
-        )
+        )  # fmt: skip
         how: dict[str, Any] = {"lossless": lossless, "windway": windway}
         if trade is not None:
             return _traded(text, given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)
         outcome = simkit.optimise(
-            vessel,
-            several(free),
-            keep=several(keep),
-            pairs=[[name.strip() for name in pair.split("=")] for pair in several(pairs) or ()],
-            starts=starts,
-            seed=seed,
-            fingerings=fingerings,
-            keep_best=keep_best,
-            **wanted,
-            **how,
-        )
-        with whole(output, "output") as half:
-            half.write_text(rewritten(text, given, outcome.vessel), encoding="utf-8", newline="")
-        if judge and not outcome.interrupted:
-            outcome = judged(outcome)
-        if plot:
-            from simkit.body import body_of
-            from simkit.show.look import save
-            from simkit.show.plates import prediction_page
+            vessel, several(free), keep=several(keep), pairs=_pairs(pairs), starts=starts, seed=seed,
+            fingerings=fingerings, keep_best=keep_best, **wanted, **how,
+        )  # fmt: skip
+        _write(output, text, given, outcome.vessel)
+        outcome = _judged(outcome, judge, plot)
+    _answer(outcome, output, as_json)
 
-            save(prediction_page(outcome.vessel, body_of(outcome.vessel), outcome.after), plot, "plot")
+
+def _loaded(file: Path, hand: str | None) -> tuple[Vessel, str, Vessel]:
+    """The design of a file, its text, and the design for the hand that is asked for."""
+    import simkit
+    from simkit.optimisation import source_text
+    from simkit.vessel.hands import handed
+
+    given = simkit.load(file)
+    text = source_text(given)  # as it is now: it may be edited before the answer comes
+    return given, text, given if hand is None else handed(given, hand)
+
+
+def _pairs(text: str | None) -> list[list[str]]:
+    return [[name.strip() for name in pair.split("=")] for pair in several(text) or ()]
+
+
+def _write(output: Path, text: str, given: Vessel, found: Vessel) -> None:
+    """The new design, with the remarks of the old one."""
+    from simkit.optimisation import rewritten
+
+    with whole(output, "output") as half:
+        half.write_text(rewritten(text, given, found), encoding="utf-8", newline="")
+
+
+def _judged(outcome: Outcome, judge: bool, plot: Path | None) -> Outcome:
+    """The outcome with the judge's word on it, where that is asked for, and drawn."""
+    if judge and not outcome.interrupted:
+        from simkit.optimisation import judged
+
+        outcome = judged(outcome)
+    if plot:
+        from simkit.body import body_of
+        from simkit.show.look import save
+        from simkit.show.plates import prediction_page
+
+        save(prediction_page(outcome.vessel, body_of(outcome.vessel), outcome.after), plot, "plot")
+    return outcome
+
+
+def _answer(outcome: Outcome, output: Path, as_json: bool) -> None:
+    """Prints the outcome, and raises what gives the exit status where it is not a plain success."""
     if as_json:
         print_json(outcome.as_dict())
     else:
+        from simkit.show.optimised import optimised_text
+
         sys.stdout.write(optimised_text(outcome))
     if outcome.interrupted:
         tell(f"the best so far is in {output}", 0)
@@ -147,7 +186,7 @@ def optimise(
     tell(f"wrote {output}", 0)
 
 
-def _without_trade(given: dict[str, Any]) -> None:
+def _without_trade(**given: Any) -> None:
     """Refuses what a curve of two aims has no use for."""
     for name, value in given.items():
         if value is not None and value is not False:
@@ -156,8 +195,8 @@ def _without_trade(given: dict[str, Any]) -> None:
 
 def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, free: str | None, limits: Any,
             how: dict[str, Any], as_json: bool, plot: Path | None) -> None:  # fmt: skip
-    """Two aims against each other: the curve told and drawn, the design in its middle written."""
-    from simkit.optimisation import rewritten, trade_off
+    """Two aims against each other: prints and draws the curve, writes the design in its middle."""
+    from simkit.optimisation import trade_off
     from simkit.optimisation.asking import kept, traded
     from simkit.show.compromise import trade_off_panel
     from simkit.show.look import page, save
@@ -165,8 +204,7 @@ def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, 
 
     one, other = traded(several(trade) or ())
     curve = trade_off(vessel, several(free), one, other, always=kept(one, other), limits=limits, **how)
-    with whole(output, "output") as half:
-        half.write_text(rewritten(text, given, curve.middle.vessel), encoding="utf-8", newline="")
+    _write(output, text, given, curve.middle.vessel)
     if plot:
         save(page(trade_off_panel(vessel.title or output.stem, curve)), plot, "plot")
     if as_json:

@@ -13,21 +13,24 @@ from simkit.cli.outputs import check_picture, print_json, tell
 from simkit.sound.catalogue import BUILT_IN, in_help
 from simkit.waiting import Waiting
 
+Model = Annotated[
+    str,
+    typer.Option(
+        metavar="NAMES",
+        help=f"One or several with commas: {', '.join(f'{m.name} ({m.says})' for m in BUILT_IN)}.",
+    ),
+]
+Log = Annotated[
+    Path | None,
+    typer.Option("--bench", metavar="LOG", help="As the piece came out by this log of simkit tune; FILE stays."),
+]
+
 
 def predict(
     file: Design,
-    model: Annotated[
-        str,
-        typer.Option(
-            metavar="NAMES",
-            help=f"One or several with commas: {', '.join(f'{m.name} ({m.says})' for m in BUILT_IN)}.",
-        ),
-    ] = "ports",
+    model: Model = "ports",
     windway: Windway = "closed",
-    log: Annotated[
-        Path | None,
-        typer.Option("--bench", metavar="LOG", help="As the piece came out by this log of simkit tune; FILE stays."),
-    ] = None,
+    log: Log = None,
     blown: Blown = None,
     lossless: Lossless = False,
     mesh: Mesh = 1.0,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from simkit.body import Body, ChamberBody, body_of
 from simkit.errors import Fault, InputError
-from simkit.making import cards, holes, overview, strips, voicing
+from simkit.making import cards, holes, overview, sticks, strips, voicing
 from simkit.making.bench.firstblow import first_blow
 from simkit.making.drills import Drill, Reamer
 from simkit.making.layout import Flow, Heading
@@ -267,9 +267,9 @@ def _voicing(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     plan = chamber.voicing
     assert plan is not None
     flow.put(voicing.section(plan))
-    flow.put(voicing.detail(plan), voicing.outside_cuts(plan))
-    flow.put(voicing.windway_stick(plan))
-    flow.put(voicing.window_stick(plan), break_row=False)
+    flow.put(voicing.detail(plan), sticks.outside_cuts(plan))
+    flow.put(sticks.windway_stick(plan))
+    flow.put(sticks.window_stick(plan), break_row=False)
     return flow
 
 

@@ -1,4 +1,4 @@
-"""The voicing on paper: a section through window, windway and edge, the sticks that form them, the cuts outside.
+"""The voicing on paper: sizes at a stage, and a section through window, windway and edge.
 
 The edge lies at the inner face of the wall. `edge_offset_mm` is how far the edge lies towards the chamber from the
 middle of the jet: at 0 the windway's middle runs straight on to the edge. The cut-up runs to the finished edge, which
@@ -115,7 +115,7 @@ def section(plan: VoicingPlan) -> Drawing:
     """The whole section at 1:1: the piece cut along the breath through the middle of the window."""
     back, cheek = plan.exit - plan.length, max(3.0, 0.8 * plan.wall)
     across = min((v for line in plan.inner for v in _crossings(line, 0.0) if v < -1.0), default=-3 * plan.wall)
-    out = _slope_end(plan)
+    out = slope_end(plan)
     marks: list[Mark] = [
         *_solid(plan),
         Text((back + 0.6, plan.middle + plan.height / 2 + cheek + 1.4), "breath →", 2.3, ink=Ink.QUIET),
@@ -127,7 +127,7 @@ def section(plan: VoicingPlan) -> Drawing:
 
 def detail(plan: VoicingPlan) -> Drawing:
     """The neighbourhood of the window, enlarged, with its figures: to look at, not to measure on."""
-    back, ahead = plan.exit - 5.0 - plan.height, plan.edge[0] + max(_foot(plan), 2.0) + 4.0
+    back, ahead = plan.exit - 5.0 - plan.height, plan.edge[0] + max(foot_of(plan), 2.0) + 4.0
     back = max(back, plan.exit - plan.length)
     below, above = min(plan.edge[1], plan.middle - plan.height / 2) - LIP_MM - 4.0, plan.wall + 4.0
     window = _enlarged(_solid(plan), back, below, ahead - back, above - below)
@@ -195,7 +195,7 @@ def _window_and_edge(plan: VoicingPlan, roof: float) -> list[Mark]:
     return [
         polygon(hole, Pen.NONE, Fill.PAPER),
         stroke((plan.exit, roof), (plan.exit, max(top, roof)), pen=Pen.CUT),
-        stroke(plan.edge, _slope_end(plan), pen=Pen.CUT, name="slope"),
+        stroke(plan.edge, slope_end(plan), pen=Pen.CUT, name="slope"),
         stroke(plan.edge, *_wall_beyond(plan), pen=Pen.OUTLINE),
     ]
 
@@ -214,7 +214,7 @@ def _crossings(line: np.ndarray, u: float) -> list[float]:
     return (a[through, 1] + share * (b - a)[through, 1]).tolist()
 
 
-def _slope_end(plan: VoicingPlan) -> Point:
+def slope_end(plan: VoicingPlan) -> Point:
     """Where the slope of the edge comes out of the clay."""
     slope = 1 / math.tan(math.radians(plan.edge_deg))
     u, v = plan.edge
@@ -233,9 +233,9 @@ def _slope_end(plan: VoicingPlan) -> Point:
     return (u + slope * high, v + high)
 
 
-def _foot(plan: VoicingPlan) -> float:
+def foot_of(plan: VoicingPlan) -> float:
     """How far the slope of the edge reaches back along the outside, from the edge."""
-    return _slope_end(plan)[0] - plan.edge[0]
+    return slope_end(plan)[0] - plan.edge[0]
 
 
 def _wall_beyond(plan: VoicingPlan) -> list[Point]:
@@ -280,80 +280,3 @@ def _between(a: Point, b: Point, words: str, upright: bool = False, left: bool =
     else:
         text = Text((middle[0], middle[1] - 1.0), words, 2.3, "center", "top")
     return [stroke(a, b), *ends, text]
-
-
-# --- sticks and cuts -------------------------------------------------------------------------------
-
-
-def windway_stick(plan: VoicingPlan) -> Drawing:
-    """The flat stick that forms the windway: seen from above, from the side, and its end."""
-    grip = 30.0
-    whole = plan.length + grip
-    w, h = plan.width, plan.height
-    side_at, words_at = 12.0, 1.6
-    top_at = side_at + h + 6.0
-    height = top_at + w + 2.0
-    end_at = whole + 8.0
-    marks: list[Mark] = [
-        rectangle(0, top_at, whole, w, Pen.CUT, name="windway stick, width"),
-        rectangle(0, side_at, whole, h, Pen.CUT, name="windway stick, height"),
-        rectangle(end_at, top_at, w, h, Pen.CUT, Fill.CLAY, name="windway stick, end"),
-        stroke((plan.length, top_at - 1.5), (plan.length, top_at + w + 1.5), pen=Pen.MARK),
-        stroke((plan.length, side_at - 1.5), (plan.length, side_at + h + 1.5), pen=Pen.MARK),
-        Text(
-            (plan.length / 2, top_at + w / 2), f"in the clay {plan.length:.1f}", 2.3, "center", "middle", ink=Ink.QUIET
-        ),
-        Text((plan.length + grip / 2, top_at + w / 2), "grip", 2.3, "center", "middle", ink=Ink.QUIET),
-        Text((end_at, top_at - 3.4), "its end", 2.1, ink=Ink.QUIET),
-        Text((0, side_at - 5.0), "from above, and from the side", 2.1, ink=Ink.QUIET),
-        Text((0, words_at), f"stick for the windway: {w:.2f} wide, {h:.2f} thick", 2.6, bold=True),
-    ]
-    return Drawing(end_at + max(w, 12.0), height, tuple(marks), "windway stick")
-
-
-NOSE_MM = 3.0  # of the window's stick past the inner face
-
-
-def window_stick(plan: VoicingPlan) -> Drawing:
-    """The stick that shapes window and edge in one push, straight in from outside: its side and its end.
-
-    Its nose is as long as the window is cut; behind it the slope of the edge, whose upper corner comes level with the
-    outside.
-    """
-    w, c, foot = plan.width, plan.sharp, _foot(plan)
-    rise = _slope_end(plan)[1] - plan.edge[1]
-    long, base = NOSE_MM + rise + 32.0, 12.0
-    side = ((0, base), (c, base), (c, base + NOSE_MM), (c + foot, base + NOSE_MM + rise), (c + foot, base + long))
-    level = base + NOSE_MM + rise
-    end = c + foot + 14.0
-    words = f"stick for the window: {w:.2f} wide, nose {c:.2f}, slope {plan.edge_deg:g}°"
-    marks: list[Mark] = [
-        polygon((*side, (0, base + long)), Pen.CUT, Fill.TINT, name="window stick, side"),
-        stroke((-2, level), (c + foot + 2, level), pen=Pen.MARK),
-        Text((c + foot + 2.6, level), "outside", 2.1, level="middle", ink=Ink.ACCENT),
-        rectangle(end, base, w, c + foot, Pen.CUT, Fill.TINT, name="window stick, end"),
-        stroke((end, base + c), (end + w, base + c)),
-        Text((0, base - 4.6), "side", 2.1, ink=Ink.QUIET),
-        Text((end, base - 4.6), "end", 2.1, ink=Ink.QUIET),
-        Text((0, 1.6), words, 2.6, bold=True),
-    ]
-    moved = tuple(mark.moved(2, 0) for mark in marks)
-    return Drawing(max(end + w + 4, 1.2 * width_of(words, 2.6)), base + long + 2, moved, "window stick")
-
-
-def outside_cuts(plan: VoicingPlan) -> Drawing:
-    """What to mark on the outside: the window at the inner face, and where the slope of the edge begins."""
-    w, c = plan.width, plan.sharp
-    foot = _foot(plan)
-    base, left = 12.0, 6.0
-    marks: list[Mark] = [
-        rectangle(left, base, w, c + foot, Pen.CUT, Fill.TINT, name="window outside"),
-        rectangle(left, base, w, c, Pen.CUT, Fill.PAPER, name="window"),
-        stroke((left + w / 2, base - 3), (left + w / 2, base + c + foot + 3), pen=Pen.GUIDE),
-        stroke((left - 3, base + c / 2), (left + w + 3, base + c / 2), pen=Pen.GUIDE),
-        Text((left + w + 2.5, base + c / 2 - 1.0), "through", 2.1, level="top", ink=Ink.QUIET),
-        Text((left + w + 2.5, base + c + foot / 2), "slope", 2.1, level="middle", ink=Ink.QUIET),
-        Text((left + w + 2.5, base - 4.4), "breath ↑", 2.1, ink=Ink.QUIET),
-        Text((0, 1.6), "window from outside", 2.6, bold=True),
-    ]
-    return Drawing(left + w + 18, base + c + foot + 5, tuple(marks), "window outside")

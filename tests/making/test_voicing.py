@@ -7,7 +7,8 @@ import pytest
 
 from simkit.body import body_of
 from simkit.making.page import Line
-from simkit.making.voicing import detail, outside_cuts, plan_of, section, window_stick, windway_stick
+from simkit.making.sticks import outside_cuts, window_stick, windway_stick
+from simkit.making.voicing import detail, plan_of, section
 from simkit.vessel import loads
 
 BOX = """
