@@ -92,7 +92,7 @@ def placed_wall(vessel: Vessel, chamber: Chamber) -> Wall:
 
 
 def _metres(size_mm: float | None) -> float:
-    assert size_mm is not None  # `settled` has filled it in
+    assert size_mm is not None  # `with_clay` has filled it in
     return size_mm * MM
 
 
@@ -103,7 +103,7 @@ def _rim(radius_mm: float | None, wall_mm: float | None) -> float:
 
 def hole_opening(vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
     """The opening of one hole; ValueError where there is no wall."""
-    hole = vessel.settled(hole)
+    hole = vessel.with_clay(hole)
     return opening_at(
         wall,
         Place(hole.along_mm * MM, hole.around_deg),
@@ -127,7 +127,7 @@ def _clay_around(vessel: Vessel, hole: Hole) -> float:
 
 def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:
     """The window: its width across the breath, the cut-up along it; ValueError where there is no wall."""
-    voicing = vessel.settled(voicing)
+    voicing = vessel.with_clay(voicing)
     return opening_at(
         wall,
         Place(voicing.along_mm * MM, voicing.around_deg),

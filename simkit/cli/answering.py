@@ -125,8 +125,8 @@ def admittance(
             save(page(admittance_panel(vessel, holes, hz, found)), plot, "plot")
     if as_json:
         columns = {"frequencies_hz": hz, "admittance_re": found.real, "admittance_im": found.imag}
-        told = {name: column.tolist() for name, column in columns.items()}
-        print_json({"chambers": [{"name": part.name, "open": list(holes), **told}]})
+        listed = {name: column.tolist() for name, column in columns.items()}
+        print_json({"chambers": [{"name": part.name, "open": list(holes), **listed}]})
     else:
         sys.stdout.write(admittance_text(vessel, holes, hz, found))
 

@@ -190,7 +190,7 @@ def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[s
         with Waiting("dividing the range"):
             from simkit.optimisation.designing.joining import piece
 
-            made = piece(wish, lambda text, verdict: best.append((text, verdict)))
+            design = piece(wish, lambda text, verdict: best.append((text, verdict)))
     except KeyboardInterrupt:
         if best:
             text, verdict = best[-1]
@@ -198,9 +198,9 @@ def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[s
                 half.write_text(text, encoding="utf-8")
             tell(f"the best so far is in {output}: {verdict}", 0)
         raise
-    along, across, up = made.box_mm
-    tell(f"{along:.0f} x {across:.0f} x {up:.0f} mm along, across and up; about {made.mass_g:.0f} g when fired", 0)
-    return made.text, None if made.reached else made.verdict, made.vessel
+    along, across, up = design.box_mm
+    tell(f"{along:.0f} x {across:.0f} x {up:.0f} mm along, across and up; about {design.mass_g:.0f} g when fired", 0)
+    return design.text, None if design.reached else design.verdict, design.vessel
 
 
 def _range(scale: str, ends: str, of: dict[str, Any]) -> WishedRange:

@@ -68,13 +68,13 @@ def sheets(
             drills=had,
             today=None if temperature_c is None else at_temperature(vessel, temperature_c),
         )
-        made = make(with_first_blow(work, before_holes(vessel, work.shrinkage)), folder, parted)
+        files = make(with_first_blow(work, before_holes(vessel, work.shrinkage)), folder, parted)
     if as_json:
-        print_json(made.as_dict(folder))
+        print_json(files.as_dict(folder))
     else:
-        from simkit.show.printed import made_text
+        from simkit.show.printed import sheets_text
 
-        sys.stdout.write(made_text(made, folder))
+        sys.stdout.write(sheets_text(files, folder))
 
 
 Heard = Annotated[

@@ -52,13 +52,13 @@ def blow(
 
         vessel = simkit.load(file)
         table = simkit.blow(vessel, model, lossless=lossless, windway=windway, blown=several(blown))
-        heard = True
+        audible = True
         squeals: tuple[str, ...] = ()
         if sound:
             from simkit.sound.blowing.listen import scale
 
             wav, squeals = scale(table)
-            heard = write_sound(wav, sound)
+            audible = write_sound(wav, sound)
         if plot:
             from simkit.show.look import save
             from simkit.show.plates import blow_page
@@ -72,7 +72,7 @@ def blow(
         sys.stdout.write(blow_text(vessel, table))
     for squeal in squeals:
         tell(f"{sound}: {squeal}", 0)
-    if not heard:
+    if not audible:
         raise OutOfReach(f"{sound} was not written: no note speaks")
 
 

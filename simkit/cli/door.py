@@ -104,10 +104,10 @@ def _command(arguments: list[str]) -> str:
 def _clipped(message: str) -> str:
     """As many lines as fit in one message, and how many more there are."""
     lines = [line if len(line) <= 400 else line[:396] + " ..." for line in message.splitlines()]
-    told: list[str] = []
-    while lines and sum(len(line) + 1 for line in told) + len(lines[0]) < LONGEST_MESSAGE - 30:
-        told.append(lines.pop(0))
-    return "\n".join([*told, *([f"and {len(lines)} more"] if lines else [])])
+    kept: list[str] = []
+    while lines and sum(len(line) + 1 for line in kept) + len(lines[0]) < LONGEST_MESSAGE - 30:
+        kept.append(lines.pop(0))
+    return "\n".join([*kept, *([f"and {len(lines)} more"] if lines else [])])
 
 
 def _version(wanted: bool) -> None:

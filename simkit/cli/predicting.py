@@ -69,11 +69,11 @@ def predict(
 
             save(prediction_page(vessel, body_of(vessel), prediction), plot, "plot")
     if as_json:
-        told = prediction.as_dict()
-        for chamber in told["chambers"] if hand else ():
+        answer = prediction.as_dict()
+        for chamber in answer["chambers"] if hand else ():
             for note, cents in zip(chamber["notes"], hand.of(chamber["name"]) if hand else (), strict=False):
                 note["hand_cents"] = cents
-        print_json(told)
+        print_json(answer)
     else:
         from simkit.show.as_text import prediction_text
 

@@ -143,8 +143,8 @@ def card(slice_: Slice, label: str, place: str, upright: bool) -> Drawing:
     ]
     words = f"{place}   {size[0]:.1f} × {size[1]:.1f}"
     rows = [words] if width >= width_of(words, 2.2) + 8 else words.split("   ")[::-1]
-    for row, told in enumerate(rows):
-        marks.append(Text((width - 1.6, 1.6 + 2.7 * row), told, 2.2, "right", ink=Ink.QUIET))
+    for row, text in enumerate(rows):
+        marks.append(Text((width - 1.6, 1.6 + 2.7 * row), text, 2.2, "right", ink=Ink.QUIET))
     big = max(lines, key=len)
     middle = (big.min(axis=0) + big.max(axis=0)) / 2
     marks.append(Text((middle[0] + 1.4, middle[1] + 1.6), label, 3.4, ink=Ink.ACCENT, bold=True))
@@ -174,11 +174,11 @@ def cross_cards(form: Form) -> list[Drawing]:
 
 def long_cards(form: Form) -> list[Drawing]:
     """The lengthwise cards, as seen from the right: the mouth end is at the left."""
-    made = []
+    found = []
     for number, each in enumerate(form.lengthwise):
         where = each.name if each.place_mm == 0 else f"{abs(each.place_mm):g} out, {each.name}"
-        made.append(card(each, "abcdef"[number], where, upright=False))
-    return made
+        found.append(card(each, "abcdef"[number], where, upright=False))
+    return found
 
 
 def views(form: Form, upright: bool) -> Drawing:

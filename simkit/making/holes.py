@@ -47,7 +47,7 @@ def cuts(
     A hole that every reamer stops short of is to be opened by hand; its remark says why.
     """
     size = shrinkage.size(stage)
-    made, faults = [], []
+    planned, faults = [], []
     for opening in chamber.openings:
         diameter, wall = 2e3 * opening.radius * size, 1e3 * opening.length * size
         room = 1e3 * clearance(chamber.wall, opening.center) * size
@@ -60,7 +60,7 @@ def cuts(
         short = {n: reamers[n].stops_short(diameter, wall, room) for n in fit}
         number = next((n for n in fit if not short[n]), None)
         fired = 2e3 * opening.radius
-        made.append(
+        planned.append(
             PlannedHole(
                 opening.name,
                 fingers.get(opening.name, ""),
@@ -76,15 +76,15 @@ def cuts(
         )
     if faults:
         raise InputError(faults)
-    return tuple(made)
+    return tuple(planned)
 
 
 # --- drawn -----------------------------------------------------------------------------------------
 
 
-def hole_table(made: Sequence[PlannedHole], stage: Stage, reamers: Sequence[Reamer], own: bool = False) -> Drawing:
+def hole_table(planned: Sequence[PlannedHole], stage: Stage, reamers: Sequence[Reamer], own: bool = False) -> Drawing:
     """The figures of all holes; own: that the drills are the maker's own, as they are stamped."""
-    fingers = any(cut.finger for cut in made)
+    fingers = any(cut.finger for cut in planned)
     columns = [
         Column("hole", 14, "left", strong=True),
         *([Column("finger", 26, "left")] if fingers else []),
@@ -96,7 +96,7 @@ def hole_table(made: Sequence[PlannedHole], stage: Stage, reamers: Sequence[Ream
         *([] if own else [Column("in\ninches", 14)]),
         *([Column("reamer\nto depth", 18, strong=True)] if reamers else []),
     ]
-    return table(columns, [_row(cut, fingers, stage, reamers, own) for cut in made], "holes")
+    return table(columns, [_row(cut, fingers, stage, reamers, own) for cut in planned], "holes")
 
 
 def _row(cut: PlannedHole, fingers: bool, stage: Stage, reamers: Sequence[Reamer], own: bool) -> list[str]:
@@ -114,10 +114,10 @@ def _row(cut: PlannedHole, fingers: bool, stage: Stage, reamers: Sequence[Reamer
     ]
 
 
-def discs(made: Sequence[PlannedHole]) -> list[Drawing]:
+def discs(planned: Sequence[PlannedHole]) -> list[Drawing]:
     """Each hole at its size when cut, to hold a drill or a stick against."""
     found = []
-    for cut in made:
+    for cut in planned:
         width = max(13.0, cut.cut_mm + 3)
         height = cut.cut_mm + 8.5
         center = (width / 2, height - cut.cut_mm / 2 - 0.5)
@@ -131,20 +131,20 @@ def discs(made: Sequence[PlannedHole]) -> list[Drawing]:
     return found
 
 
-def reamer_rules(made: Sequence[PlannedHole], reamers: Sequence[Reamer]) -> list[Drawing]:
+def reamer_rules(planned: Sequence[PlannedHole], reamers: Sequence[Reamer]) -> list[Drawing]:
     """Each reamer at 1:1 with a mark for every hole: push it in until the outside of the clay is at the mark."""
     found = []
     for number, reamer in enumerate(reamers):
-        own = _by_depth([cut for cut in made if cut.reamer == number])
+        own = _by_depth([cut for cut in planned if cut.reamer == number])
         if own:
             found.append(_rule(reamer, number, own, len(reamers) > 1))
     return found
 
 
-def _by_depth(made: Sequence[PlannedHole]) -> list[tuple[float, str]]:
+def _by_depth(planned: Sequence[PlannedHole]) -> list[tuple[float, str]]:
     """Depths in ascending order with the names of their holes; depths within 0.3 mm share a mark."""
     marks: list[tuple[float, str]] = []
-    for cut in sorted(made, key=lambda cut: cut.depth_mm or 0.0):
+    for cut in sorted(planned, key=lambda cut: cut.depth_mm or 0.0):
         depth = cut.depth_mm or 0.0
         if marks and depth - marks[-1][0] < 0.3:
             marks[-1] = (marks[-1][0], f"{marks[-1][1]}, {cut.hole}")
@@ -188,7 +188,7 @@ def rows_of(drawings: Sequence[Drawing], width: float) -> list[Drawing]:
         if rows[-1] and sum(d.width for d in rows[-1]) + drawing.width > width:
             rows.append([])
         rows[-1].append(drawing)
-    made = []
+    found = []
     for row in rows:
         marks: list[Mark] = []
         left = 0.0
@@ -196,5 +196,5 @@ def rows_of(drawings: Sequence[Drawing], width: float) -> list[Drawing]:
         for drawing in row:
             marks += drawing.moved(left, 0)
             left += drawing.width
-        made.append(Drawing(left, height, tuple(marks), "discs"))
-    return made
+        found.append(Drawing(left, height, tuple(marks), "discs"))
+    return found

@@ -184,15 +184,15 @@ def rulers(paper: Paper) -> list[Mark]:
 def laid_over(drawing: Drawing, width: float, height: float) -> list[Drawing]:
     """A drawing in pieces of at most `width` by `height`, neighbours sharing an edge of 10 mm to glue."""
     columns, rows = _steps(drawing.width, width), _steps(drawing.height, height)
-    made = []
+    sheets = []
     for row, (bottom, high) in reversed(list(enumerate(rows))):
         for column, (left, wide) in enumerate(columns):
             part = windowed(drawing.moved(-left, -bottom), wide, high)
             joins = _joins(wide, high, column > 0, column < len(columns) - 1, row > 0, row < len(rows) - 1)
             code = f"{drawing.name}, piece {column + 1}" + (f" of row {row + 1} from below" if len(rows) > 1 else "")
             label = Text((_free_from(part, width_of(code, 2.0), wide), 1.2), code, 2.0, ink=Ink.ACCENT)
-            made.append(Drawing(wide, high, (*part, *joins, label), code))
-    return made
+            sheets.append(Drawing(wide, high, (*part, *joins, label), code))
+    return sheets
 
 
 def _steps(whole: float, room: float) -> list[tuple[float, float]]:
@@ -229,9 +229,9 @@ def _joins(width: float, height: float, left: bool, right: bool, below: bool, ab
             lines.append(stroke((x, 0), (x, height), pen=pen, name=name))
         for y in [out] * below + [height - out] * above:
             lines.append(stroke((0, y), (width, y), pen=pen, name=name))
-    told = next((text for text in ("lay on the next piece", "lay on next") if width_of(text, 1.9) < height - 2), "")
-    words = Text((width - half - 0.8, height / 2), told, 1.9, "center", "base", 90, Ink.QUIET)
-    return [*lines, *([words] if right and told else [])]
+    hint = next((text for text in ("lay on the next piece", "lay on next") if width_of(text, 1.9) < height - 2), "")
+    words = Text((width - half - 0.8, height / 2), hint, 1.9, "center", "base", 90, Ink.QUIET)
+    return [*lines, *([words] if right and hint else [])]
 
 
 HAIR = 1e-6  # rounding must not take away a line that lies on the window's edge
@@ -253,26 +253,26 @@ def _clipped_line(line: Line, width: float, height: float) -> list[Mark]:
     """The pieces of a line inside the window, and its area where it has one."""
     if all(-HAIR <= x <= width + HAIR and -HAIR <= y <= height + HAIR for x, y in line.points):
         return [line]
-    made: list[Mark] = []
+    inside_marks: list[Mark] = []
     if line.fill and line.closed:
         area = _clipped_area(list(line.points), width, height)
         if len(area) > 2:
-            made.append(polygon(area, Pen.NONE, line.fill))
+            inside_marks.append(polygon(area, Pen.NONE, line.fill))
     if line.pen is Pen.NONE:
-        return made
+        return inside_marks
     ends = [*line.points, line.points[0]] if line.closed else list(line.points)
     run: list[Point] = []
     for a, b in pairwise(ends):
         inside = _clipped_piece(a, b, width, height)
         if inside is None or (run and run[-1] != inside[0]):
             if len(run) > 1:
-                made.append(Line(points(run), line.pen, name=line.name))
+                inside_marks.append(Line(points(run), line.pen, name=line.name))
             run = []
         if inside is not None:
             run = [*(run or [inside[0]]), inside[1]]
     if len(run) > 1:
-        made.append(Line(points(run), line.pen, name=line.name))
-    return made
+        inside_marks.append(Line(points(run), line.pen, name=line.name))
+    return inside_marks
 
 
 def _clipped_piece(a: Point, b: Point, width: float, height: float) -> tuple[Point, Point] | None:

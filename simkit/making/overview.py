@@ -18,8 +18,8 @@ LEAD = 3.7
 def facts(rows: Sequence[tuple[str, str]], width: float) -> Drawing:
     """Words and what they are, one under the other."""
     lines: list[tuple[str, str]] = []
-    for word, told in rows:
-        for k, line in enumerate(wrapped(told, 2.65, width - 26)):
+    for word, meaning in rows:
+        for k, line in enumerate(wrapped(meaning, 2.65, width - 26)):
             lines.append((word if k == 0 else "", line))
     height = 4.3 * len(lines) + 1
     marks: list[Mark] = []
@@ -33,8 +33,8 @@ def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, most
     """Every size at every stage: form, holes, voicing, each bold at the stage when it is made; volume is that of the
     fired air, m^3."""
 
-    def table(title: str, rows: list[list[Cell]], made_at: Stage, name: str) -> list[Drawing]:
-        columns = [Column(title, 26, "left"), *(Column(stage, 15.5, strong=stage is made_at) for stage in Stage)]
+    def table(title: str, rows: list[list[Cell]], bold_at: Stage, name: str) -> list[Drawing]:
+        columns = [Column(title, 26, "left"), *(Column(stage, 15.5, strong=stage is bold_at) for stage in Stage)]
         return parts(columns, rows, most, name) if rows else []
 
     groups: dict[str, list[list[Cell]]] = {"form": [], "voicing": [], "hole": []}
@@ -105,9 +105,9 @@ def _cents(value: float) -> str:
 
 def small_print(lines: Sequence[str], width: float) -> Drawing:
     """Remarks, one under the other."""
-    told = [part for line in lines for part in wrapped(line, SMALL, width - 2)]
-    height = LEAD * len(told) + 1
-    marks = tuple(Text((0.6, height - LEAD * (k + 0.75)), words, SMALL, ink=Ink.QUIET) for k, words in enumerate(told))
+    rows = [part for line in lines for part in wrapped(line, SMALL, width - 2)]
+    height = LEAD * len(rows) + 1
+    marks = tuple(Text((0.6, height - LEAD * (k + 0.75)), words, SMALL, ink=Ink.QUIET) for k, words in enumerate(rows))
     return Drawing(width, height, marks, "remarks")
 
 
@@ -119,8 +119,8 @@ def caption(words: str) -> Drawing:
 def cautions(width: float) -> Drawing:
     """The cautions in a frame."""
     lines: list[tuple[str, str]] = []
-    for word, told in CAUTIONS:
-        for k, line in enumerate(wrapped(told, SMALL, width - 28)):
+    for word, meaning in CAUTIONS:
+        for k, line in enumerate(wrapped(meaning, SMALL, width - 28)):
             lines.append((word if k == 0 else "", line))
     height = LEAD * (len(lines) + 1) + 6
     marks: list[Mark] = [

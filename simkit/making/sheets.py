@@ -73,11 +73,11 @@ def work_of(
         )
     body = body or body_of(vessel)
     shrinkage = shrinkage or shrinkage_of(vessel)
-    made = []
+    works = []
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
         log.info("drawing %s", chamber.name)
-        made.append(_chamber_work(vessel, body, chamber, solid, shrinkage, cut_at, reamers, drills, today))
-    return Work(vessel, body, shrinkage, cut_at, tuple(reamers), tuple(drills), today, tuple(made))
+        works.append(_chamber_work(vessel, body, chamber, solid, shrinkage, cut_at, reamers, drills, today))
+    return Work(vessel, body, shrinkage, cut_at, tuple(reamers), tuple(drills), today, tuple(works))
 
 
 def _chamber_work(
@@ -126,15 +126,15 @@ def with_first_blow(work: Work, uncut: Mapping[str, Mapping[Stage, float]]) -> W
     (`simkit.tuning.before_holes`).
     """
     ratio = air_ratio(work.vessel.air, work.today)
-    made = []
+    chambers = []
     for chamber in work.chambers:
         note = next((note for note in work.vessel.chamber(chamber.name).notes if not note.open), None)
         if note is not None and chamber.name in uncut:
             target, tuning = target_of(work.vessel, note), tuning_of(work.vessel)
             read = first_blow(target, uncut[chamber.name], work.shrinkage, tuning, air_ratio=ratio)
             chamber = replace(chamber, first=(_note_name(note), read))
-        made.append(chamber)
-    return replace(work, chambers=tuple(made))
+        chambers.append(chamber)
+    return replace(work, chambers=tuple(chambers))
 
 
 def _note_name(note: Note) -> str:
@@ -157,10 +157,10 @@ def pages(work: Work, paper: Paper) -> tuple[Page, ...]:
         if chamber.cuts:
             flows.append(_holes(work, chamber, paper))
     count = sum(len(flow.done) for flow in flows)
-    made: list[Page] = []
+    numbered: list[Page] = []
     for flow in flows:
-        made += flow.pages(len(made) + 1, count)
-    return tuple(made)
+        numbered += flow.pages(len(numbered) + 1, count)
+    return tuple(numbered)
 
 
 def _heading(work: Work, purpose: str, stage: str, chamber: ChamberWork | None = None) -> Heading:

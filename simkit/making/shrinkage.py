@@ -266,8 +266,8 @@ CLAYS = (
 
 def ranges() -> str:
     """The table of clays in one line."""
-    told = (f"{clay.name} {clay.total_percent[0]:g} to {clay.total_percent[1]:g} %" for clay in CLAYS)
-    return "common practice: " + ", ".join(told)
+    clays = (f"{clay.name} {clay.total_percent[0]:g} to {clay.total_percent[1]:g} %" for clay in CLAYS)
+    return "common practice: " + ", ".join(clays)
 
 
 def _drying_part(total: float) -> float:

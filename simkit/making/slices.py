@@ -148,7 +148,7 @@ def cut(surface: Sliceable, plane: Plane, box: np.ndarray, fine: int = 56) -> li
     level = _levels(surface, plane, grid)
     lines = contour_generator(grid[0], grid[1], level).lines(0.0)
     step = max(float(grid[0][1] - grid[0][0]), float(grid[1][1] - grid[1][0]))
-    done = [_settled(surface, plane, np.asarray(line)[:-1], step) for line in lines if len(line) > 4]
+    done = [_refined(surface, plane, np.asarray(line)[:-1], step) for line in lines if len(line) > 4]
     return sorted(done, key=lambda line: -_length(line))
 
 
@@ -166,7 +166,7 @@ def _levels(surface: Sliceable, plane: Plane, grid: tuple[np.ndarray, np.ndarray
     return surface.side(plane.at(np.stack([u.ravel(), v.ravel()], axis=1))).reshape(u.shape)
 
 
-def _settled(surface: Sliceable, plane: Plane, line: np.ndarray, step: float) -> np.ndarray:
+def _refined(surface: Sliceable, plane: Plane, line: np.ndarray, step: float) -> np.ndarray:
     """A grid's line moved onto the surface, with its corners, closed."""
     flat, slope = _onto(surface, plane, line, step)
     for _ in range(3):

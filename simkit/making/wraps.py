@@ -133,8 +133,8 @@ def _reach(
     wrap, spot = Places(tuple(wraps), (), ()).where(opening)
     # What lies underneath is as far to the right as to the left: then it counts as to the right.
     around = spot.around if spot.around <= wrap.girth / 2 + UNDERNEATH else spot.around - wrap.girth
-    apart = [float(np.linalg.norm(outer_point(body, opening) - tip)) for tip in tips]
-    mouth, far = (gap if is_free else None for gap, is_free in zip(apart, free, strict=True))
+    distances = [float(np.linalg.norm(outer_point(body, opening) - tip)) for tip in tips]
+    mouth, far = (gap if is_free else None for gap, is_free in zip(distances, free, strict=True))
     return Reach(opening, around if wrap.starts == TOP_LINE else None, mouth, far)
 
 
@@ -191,7 +191,7 @@ def _wraps(
     around = [place_on(loop, plane.flat(spot)[0])[0] % girth for spot in spots]
     parted = stretches(dense(loop), plane, near, closed=True) or [Stretch(0.0, girth, whole=True)]
     on = [int(np.argmin([part.misses(at, girth) for part in parted])) for at in around]
-    made = []
+    strips = []
     for number, stretch in enumerate(parted):
         mine = [k for k, which in enumerate(on) if which == number]
         if not mine:
@@ -207,8 +207,8 @@ def _wraps(
             where[LINES.index(name)] = plane.at(crossings[name])[0]
         part = None if stretch.whole else stretch
         strip = Wrap(next(letters), along, girth, tuple(reached.items()), shown, starts, slope > STEEP, part)
-        made.append((strip, where))
-    return made
+        strips.append((strip, where))
+    return strips
 
 
 def _beside(around: float, lines: dict[str, float], stretch: Stretch, girth: float) -> tuple[str, float]:

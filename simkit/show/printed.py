@@ -261,18 +261,18 @@ def _left_over(folder: Path, names: Sequence[str]) -> list[str]:
     return [f"left from an earlier run, perhaps of other sizes: {', '.join(old)}"] if old else []
 
 
-def made_text(made: SheetFiles, folder: str | Path) -> str:
+def sheets_text(files: SheetFiles, folder: str | Path) -> str:
     """What was written and what to do first, in a few lines."""
-    clay = made.work.shrinkage
-    sheets = [name for name in made.names if name.endswith(".pdf")]
-    solids = [name for name in made.names if name.endswith((".stl", ".step"))]
+    clay = files.work.shrinkage
+    sheets = [name for name in files.names if name.endswith(".pdf")]
+    solids = [name for name in files.names if name.endswith((".stl", ".step"))]
     lines = [
-        f"{folder}: {len(made.names)} files",
+        f"{folder}: {len(files.names)} files",
         f"  to print at 100 %: {', '.join(sheets)}; each sheet also as .svg",
         f"  solids at wet size, mm: {', '.join(solids)}",
         f"  wet clay shrinks by {100 * clay.total:.4g} % (from {clay.basis}): wet sizes are "
         f"{clay.size(Stage.WET):.4f} times the fired ones, and every note is then "
         f"{clay.to_come_cents(Stage.WET):.0f} cents flat; leather-hard {clay.to_come_cents(Stage.LEATHER_HARD):.0f}",
-        *(f"  caution: {caution}" for caution in made.cautions),
+        *(f"  caution: {caution}" for caution in files.cautions),
     ]
     return "\n".join(lines) + "\n"

@@ -73,19 +73,19 @@ def _pitches(axes: Axes, chamber: BlowingChamber, pressures: np.ndarray) -> None
     axes.set_ylabel("sounding, Hz", color=look.QUIET)
 
 
-def _names(axes: Axes, chamber: BlowingChamber, curves: np.ndarray, apart: float) -> None:
+def _names(axes: Axes, chamber: BlowingChamber, curves: np.ndarray, ratio: float) -> None:
     """The notes at the ends of their curves, pushed up where names would touch."""
     ends = [(float(curve[np.isfinite(curve)][-1]), n) for n, curve in enumerate(curves) if np.isfinite(curve).any()]
     below = 0.0
     for hz, n in sorted(ends):
-        below = max(hz, below * apart)
+        below = max(hz, below * ratio)
         axes.annotate(chamber.notes[n].pitch or "note", (1, below), (3, 0), xycoords=("axes fraction", "data"),
                       textcoords="offset points", va="center", fontsize=6.5, color=look.QUIET)  # fmt: skip
 
 
 def _reach(curves: np.ndarray) -> tuple[float, float]:
-    heard = curves[np.isfinite(curves)]
-    return (float(heard.min()) / 1.04, float(heard.max()) * 1.04) if heard.size else (400.0, 800.0)
+    sounding = curves[np.isfinite(curves)]
+    return (float(sounding.min()) / 1.04, float(sounding.max()) * 1.04) if sounding.size else (400.0, 800.0)
 
 
 def _strips(axes: Axes, chamber: BlowingChamber, i: int, pressures: np.ndarray) -> None:

@@ -73,7 +73,7 @@ def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None) ->
     prediction = predict(vessel, names)
     sections = [_looks(vessel), *_scale(vessel, prediction), *_blowing(vessel), *_combinations(vessel)]
     ringing = _ringing(vessel)
-    sections += [*_hands(vessel), _higher(vessel, ringing), _evidence(vessel, prediction, ringing, judge)]
+    sections += [*_slips(vessel), _higher(vessel, ringing), _evidence(vessel, prediction, ringing, judge)]
     cautions = list(dict.fromkeys([*vessel.cautions, *prediction.cautions]))
     return rendered(
         "report.html.j2",
@@ -106,11 +106,11 @@ def _lead(vessel: Vessel, prediction: Prediction) -> str:
     """What it is, in one sentence."""
     holes = sum(len(chamber.holes) for chamber in vessel.chambers)
     litres = " + ".join(f"{1e6 * chamber.volume:.0f}" for chamber in prediction.chambers)
-    heard = [note.answer.frequency_hz for note in prediction.notes if note.answer.frequency_hz]
+    played = [note.answer.frequency_hz for note in prediction.notes if note.answer.frequency_hz]
     named = [note.pitch for note in prediction.notes if note.pitch]
     chambers = f" of {len(vessel.chambers)} chambers" if len(vessel.chambers) > 1 else ""
     plays = f", which plays {named[0]} to {named[-1]}" if len(named) > 1 else ""
-    spans = f" ({min(heard):.0f} to {max(heard):.0f} Hz)" if len(heard) > 1 else ""
+    spans = f" ({min(played):.0f} to {max(played):.0f} Hz)" if len(played) > 1 else ""
     return (
         f"A vessel flute{chambers} with {litres} ml of air and {holes} hole{'' if holes == 1 else 's'}{plays}"
         f"{spans}, as computed from its written design before there is any clay. Sizes are of the fired piece."
@@ -195,7 +195,7 @@ def _combinations(vessel: Vessel) -> Iterator[ReportSection]:
     )
 
 
-def _hands(vessel: Vessel) -> Iterator[ReportSection]:
+def _slips(vessel: Vessel) -> Iterator[ReportSection]:
     """What a tenth of a millimetre does, and what hands do."""
     if not any(chamber.notes for chamber in vessel.chambers):
         return
@@ -251,9 +251,9 @@ def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: b
         table.add_column(heading, justify="right")
     remarks = []
     cases = models.cases(vessel)
-    for case, chamber, rung in zip(cases, prediction.chambers, ringing.chambers, strict=True):
+    for case, chamber, ringing_chamber in zip(cases, prediction.chambers, ringing.chambers, strict=True):
         resonators = [models.resonator(name, case) for name in able("quick")]
-        mesh, build = rung.mesh, Build.of(case.chamber)
+        mesh, build = ringing_chamber.mesh, Build.of(case.chamber)
         assert mesh is not None  # ports was asked, which has one
         sizes = f"{len(mesh.points)}", f"{len(mesh.tets)}"
         table.add_row(chamber.name, *sizes, f"{1e6 * mesh.volume:.2f}", f"{1e6 * case.chamber.volume:.2f}")

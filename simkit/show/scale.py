@@ -123,14 +123,14 @@ def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
     for k, model in enumerate(models):
         shift = 0.18 * (k - (len(models) - 1) / 2)
         for n, note in enumerate(notes):
-            heard = _by(note, model)
-            if heard is None or heard.cents is None:
+            answer = _by(note, model)
+            if answer is None or answer.cents is None:
                 continue
-            unsure = heard.uncertainty_cents
-            color, span = colour(model), [heard.cents - unsure, heard.cents + unsure]
+            unsure = answer.uncertainty_cents
+            color, span = colour(model), [answer.cents - unsure, answer.cents + unsure]
             axes.plot([n + shift] * 2, span, color=color, alpha=0.45, linewidth=1.6, solid_capstyle="butt")
-            axes.plot(n + shift, heard.cents, mark(model), color=color, markersize=3.2, zorder=3, clip_on=False)
-            reach = max(reach, abs(heard.cents) + unsure)
+            axes.plot(n + shift, answer.cents, mark(model), color=color, markersize=3.2, zorder=3, clip_on=False)
+            reach = max(reach, abs(answer.cents) + unsure)
     if reach > _WIDE_CENTS:
         # Even near the target and closing up outwards, so that a rough model's bars do not hide a sure one's.
         axes.set_yscale("asinh", linear_width=IN_TUNE_CENTS)

@@ -50,7 +50,7 @@ def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: S
     for n, note in enumerate(notes):
         cells = [note.pitch or "all covered", fingering(holes, note.open), _number(note.target_hz, 1)]
         for answer in note.answers:
-            cells += _heard(answer)
+            cells += _answer_cells(answer)
         if breathed:
             moved = note.answer.breath_cents
             cells.append("" if moved is None else signed(moved))
@@ -134,7 +134,7 @@ def _quality(q: float) -> str:
     return f"{q:.0f}" if math.isfinite(q) else "∞"
 
 
-def _heard(answer: Answer) -> list[str]:
+def _answer_cells(answer: Answer) -> list[str]:
     if answer.frequency_hz is None:
         return ["silent", "", ""]
     cents = "" if answer.cents is None else f"{signed(answer.cents)} "

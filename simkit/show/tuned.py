@@ -64,17 +64,17 @@ def _believed(tuned: Tuned) -> list[str]:
     """The calibration in words."""
     estimate, voicing = tuned.estimate, tuned.chamber.voicing
     assert voicing is not None  # only what is blown comes to the bench
-    told = {name: (mean, sd) for name, mean, sd in calibration(estimate)}
+    estimates = {name: (mean, sd) for name, mean, sd in calibration(estimate)}
     (cut_up, cut_up_sd), (wall, wall_sd), (volume, volume_sd) = (
-        told[name] for name in ("cut_up_mm", "wall_mm", "volume_percent")
+        estimates[name] for name in ("cut_up_mm", "wall_mm", "volume_percent")
     )
     lines = [
         f"window: speaks like a cut-up of {voicing.cut_up_mm + cut_up:.2f} ± {cut_up_sd:.2f} mm when fired "
         f"(designed {voicing.cut_up_mm:g})",
         f"walls: {signed(wall, 2)} ± {wall_sd:.2f} mm from the design; air: {signed(volume)} ± {volume_sd:.1f} %",
     ]
-    if "shrinkage_to_come_percent" in told:
-        mean, sd = told["shrinkage_to_come_percent"]
+    if "shrinkage_to_come_percent" in estimates:
+        mean, sd = estimates["shrinkage_to_come_percent"]
         lines.append(f"shrinkage to come: {signed(mean, 2)} ± {sd:.2f} points of the fired length from the expected")
     offset, written = tuned.aim.pitch_cents, f"A4 = {tuned.vessel.scale.a4_hz:g} Hz"
     if abs(offset) >= 1:
@@ -102,7 +102,7 @@ def _window_words(tuned: Tuned) -> list[str]:
     ]
 
 
-_HEARD = (
+_READINGS = (
     "heard Hz: the last reading as the piece is; fits: by how many cents it is above what all readings together say"
 )
 _NOW = "now Hz: what it is believed to read now; at marks Hz: what it must read "
@@ -113,8 +113,8 @@ _END = "fired: cents from the pitch aimed at when all is done, and one standard 
 def _table_words(stage: Stage) -> list[str]:
     """What the columns of the table mean."""
     if stage is Stage.FIRED:
-        return [_HEARD, f"{_NOW}when every hole is at its mark", _END]
-    return [_HEARD, _NOW + _MARKS[0], f"{_MARKS[1]} that cover it a little high)", _END]
+        return [_READINGS, f"{_NOW}when every hole is at its mark", _END]
+    return [_READINGS, _NOW + _MARKS[0], f"{_MARKS[1]} that cover it a little high)", _END]
 
 
 def _table(tuned: Tuned) -> Table:

@@ -240,12 +240,12 @@ class _Work:
             self.store.keep(self._came, self.code)
             self.computed += len(self._came)
             self._came = []
-            logger.info(self._told())
+            logger.info(self._progress())
 
     def _size(self) -> int:
         return min(BATCH_MOST, max(1, int(BATCH_S / max(self._mean_s, 1e-6))))
 
-    def _told(self) -> str:
+    def _progress(self) -> str:
         gone = time.monotonic() - self._began
         rate = self.computed / max(gone, 1e-9)
         left = max(0, self.count - self.stored - self.computed)

@@ -70,7 +70,7 @@ class Store:
             except BlockingIOError as error:
                 allowed = "a folder in which no other sweep is running"
                 raise InputError([Fault.of("folder", None, allowed, file=str(folder))]) from error
-            with _told(folder):
+            with _database_errors(folder):
                 store = cls(folder)
                 try:
                     store._prepare()
@@ -94,8 +94,8 @@ class Store:
     def began(self, plan: SweepPlan, cases: Iterable[SweepCase], by: Provenance) -> int:
         """Notes that a run begins, its cases and what computes them, and makes the views; the run's number."""
         with self._whole():
-            made = json.dumps(by.as_dict(), ensure_ascii=False)
-            self._db.execute("insert or ignore into makers values (?, ?, ?)", (by.code, by.simkit, made))
+            maker = json.dumps(by.as_dict(), ensure_ascii=False)
+            self._db.execute("insert or ignore into makers values (?, ?, ?)", (by.code, by.simkit, maker))
             run = self._db.execute(
                 "insert into runs (began, simkit, plan, cases) values (?, ?, ?, ?)",
                 (_now(), by.maker, plan.text, plan.count),
@@ -188,7 +188,7 @@ def _lock_file(path: Path) -> Iterator[IO[bytes]]:
 
 
 @contextmanager
-def _told(folder: Path) -> Iterator[None]:
+def _database_errors(folder: Path) -> Iterator[None]:
     """What the database cannot do as a message of ours; what was kept before stays."""
     try:
         yield

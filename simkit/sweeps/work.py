@@ -134,8 +134,10 @@ def _row(case: SweepCase, options: Options) -> CaseResult:
     except SimkitError as error:  # said on purpose: the message is all there is to know
         return CaseResult(case.key, "failed", time.perf_counter() - began, None, str(error), None, worker)
     except Exception as error:  # noqa: BLE001 a fault in one of thousands of cases is a row, with all that is known of it
-        told = f"{type(error).__name__}: {error}"
-        return CaseResult(case.key, "failed", time.perf_counter() - began, None, told, traceback.format_exc(), worker)
+        error_text = f"{type(error).__name__}: {error}"
+        return CaseResult(
+            case.key, "failed", time.perf_counter() - began, None, error_text, traceback.format_exc(), worker
+        )
     return CaseResult(case.key, "done", time.perf_counter() - began, answers, None, None, worker)
 
 

@@ -200,15 +200,15 @@ def undisturbed() -> Iterator[None]:
         yield
         return
     resource_tracker.ensure_running()  # it would lift the mask below as it starts
-    pressed: list[int] = []
-    signal.signal(signal.SIGINT, lambda number, frame: pressed.append(number))
+    interrupts: list[int] = []
+    signal.signal(signal.SIGINT, lambda number, frame: interrupts.append(number))
     mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, mask)
         signal.signal(signal.SIGINT, before)
-        if pressed:
+        if interrupts:
             signal.raise_signal(signal.SIGINT)
 
 

@@ -17,13 +17,13 @@ from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.unknown import keys_of_no_shape, known_keys
 from simkit.vessel.values import plain
 
-Made = TypeVar("Made", bound=Part)
+Checked = TypeVar("Checked", bound=Part)
 
 _MOST = 200  # faults of either kind; a file of nonsense has ten thousands, which nobody reads
 _MOST_COMPARED = 50  # unknown keys that are compared with the known ones
 
 
-def checked(root: type[Made], tree: Mapping[str, Any], source: str, strays: Sequence[Fault] = ()) -> Made:
+def checked(root: type[Checked], tree: Mapping[str, Any], source: str, strays: Sequence[Fault] = ()) -> Checked:
     """The value that a tree describes, or a DesignError with every fault in the order of the file.
 
     `strays` are faults found before the tree was made.
@@ -32,9 +32,9 @@ def checked(root: type[Made], tree: Mapping[str, Any], source: str, strays: Sequ
     found: list[Clash] = []
     unlisted = 0
     try:
-        made = root.model_validate({**tree, "source": source})
+        value = root.model_validate({**tree, "source": source})
         if not strays:
-            return made
+            return value
     except ValidationError as error:
         found += _wrong_by_themselves(root, tree, error)
         sound: Any = tree
@@ -44,8 +44,8 @@ def checked(root: type[Made], tree: Mapping[str, Any], source: str, strays: Sequ
         found += islice(clashes, _MOST)
         unlisted = max(0, error.error_count() - _MOST) + len(list(islice(clashes, 1)))
         found.sort(key=lambda clash: _place(tree, clash.path))
-    told = (Fault(source, dotted(root, tree, path), shown(value), allowed) for path, value, allowed in found)
-    raise DesignError([*strays, *told], unlisted)
+    faults = (Fault(source, dotted(root, tree, path), shown(value), allowed) for path, value, allowed in found)
+    raise DesignError([*strays, *faults], unlisted)
 
 
 def clashes_in(part: type[Part], node: object, path: Path = ()) -> Iterator[Clash]:

@@ -104,7 +104,7 @@ class Vessel(Part):
             dotted(Vessel, self, path): Number(look(self, path), allowed) for path, allowed in numbers_of(Vessel, self)
         }
 
-    def settled(self, duct: Duct) -> Duct:
+    def with_clay(self, duct: Duct) -> Duct:
         """A hole or a voicing with its wall and rims filled in from the clay where it does not give its own."""
         clay = {key: getattr(self.clay, key) for key in slots(Clay) if key in slots(type(duct))}
         return duct.model_copy(update={key: value for key, value in clay.items() if getattr(duct, key) is None})

@@ -41,16 +41,16 @@ def message(faults: Iterable[Fault | str], unlisted: int = 0) -> str:
     """One line for each fault, as many as fit, and how many more there are."""
     lines = [_line(fault) for fault in faults]
     room = LONGEST_MESSAGE - len("and at least 1000000 more faults")
-    told: list[str] = []
+    fitting: list[str] = []
     for line in lines:
         room -= len(line) + 1
         if room < 0:
             break
-        told.append(line)
-    left = len(lines) - len(told) + unlisted
+        fitting.append(line)
+    left = len(lines) - len(fitting) + unlisted
     if left:
-        told.append(f"and {'at least ' if unlisted else ''}{left} more fault{'s' if left > 1 else ''}")
-    return "\n".join(told)
+        fitting.append(f"and {'at least ' if unlisted else ''}{left} more fault{'s' if left > 1 else ''}")
+    return "\n".join(fitting)
 
 
 def shown(value: object) -> object:

@@ -122,18 +122,18 @@ def _too_many(chamber: Chamber, of: str) -> Iterator[str]:
     """Sentences on fingers with two holes to cover, and on notes with more holes to cover than there are fingers."""
     holes = [(hole.name, hole.finger) for hole in chamber.holes]
     notes = [(note.pitch, note.open) for note in chamber.notes] or [("all closed", ())]
-    told: dict[str, list[str]] = {}
+    doubled: dict[str, list[str]] = {}
     for pitch, opened in notes:
         for finger in two_jobs(holes, opened):
-            told.setdefault(finger, []).append(pitch)
-    for finger, pitches in told.items():
+            doubled.setdefault(finger, []).append(pitch)
+    for finger, pitches in doubled.items():
         names = listed(name for name, its in holes if its == finger)
         yield (
             f"the {finger} covers holes {of}{names} at once in {_in_words(pitches)}: only where one fingertip lies "
             f"over them all"
         )
     over = [pitch for pitch, opened in notes if len(holes) - len(set(opened)) > len(FINGERS)]
-    if over and not told:
+    if over and not doubled:
         covered = max(len(holes) - len(set(opened)) for _, opened in notes)
         loose = listed(name for name, its in holes if its is None)
         rest = f"; no finger is named for {loose}" if loose else ""

@@ -111,8 +111,8 @@ _SLOTS: dict[type[Part], dict[str, Slot]] = {}
 def slots(part: type[Part]) -> dict[str, Slot]:
     """The slots of a part by the keys of the file."""
     if part not in _SLOTS:
-        made = (Slot(name, field) for name, field in part.model_fields.items() if not field.exclude)
-        _SLOTS[part] = {slot.key: slot for slot in made}
+        found = (Slot(name, field) for name, field in part.model_fields.items() if not field.exclude)
+        _SLOTS[part] = {slot.key: slot for slot in found}
     return _SLOTS[part]
 
 

@@ -85,10 +85,10 @@ def parsed(text: str, source: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         said = str(error)
         place = _PLACE.search(said)
-        told = said[: place.start()] if place else said
+        reason = said[: place.start()] if place else said
         if place and place[1]:
-            raise _broken(source, lines, int(place[1]), f"TOML ({told} at column {place[2]})") from error
-        raise _broken(source, lines, len(text.rstrip().split("\n")), f"TOML ({told}; the file ends)") from error
+            raise _broken(source, lines, int(place[1]), f"TOML ({reason} at column {place[2]})") from error
+        raise _broken(source, lines, len(text.rstrip().split("\n")), f"TOML ({reason}; the file ends)") from error
     except ValueError as error:  # Python reads no whole number of thousands of digits
         number = next((n for n, line in enumerate(lines, 1) if _ENDLESS.search(line)), 1)
         raise _broken(source, lines, number, "numbers of at most 20 digits") from error

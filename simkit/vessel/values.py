@@ -94,7 +94,7 @@ class RowOf:
     """
 
     def __init__(self, columns: type):
-        self.made = columns
+        self.row_type = columns
         self.columns: dict[str, NumberRange] = {
             name: next(mark for mark in hint.__metadata__ if isinstance(mark, NumberRange))
             for name, hint in get_type_hints(columns, include_extras=True).items()
@@ -107,7 +107,7 @@ class RowOf:
             core_schema.no_info_plain_validator_function(cell.read) for cell in self.columns.values()
         ]
         row = core_schema.no_info_after_validator_function(
-            lambda numbers: self.made(*numbers), core_schema.tuple_schema(cells)
+            lambda numbers: self.row_type(*numbers), core_schema.tuple_schema(cells)
         )
         return core_schema.no_info_before_validator_function(self._list_of_right_length, row)
 

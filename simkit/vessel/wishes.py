@@ -152,8 +152,8 @@ class WishedRange:
             at_ends = error.text in (self.lowest, self.highest)
             argument, value = ("ends", error.text) if at_ends else ("scale", self.scale)
             return (Fault.of(argument, value, error.allowed),)
-        hands = clay_faults(self.fingertip_mm, self.wall_mm, self.shrinkage_percent)
-        return (*self._of_the_notes(pitches), *self._of_the_drone(), *hands)
+        sizes = clay_faults(self.fingertip_mm, self.wall_mm, self.shrinkage_percent)
+        return (*self._of_the_notes(pitches), *self._of_the_drone(), *sizes)
 
     def _of_the_notes(self, pitches: tuple[Pitch, ...]) -> Iterable[Fault]:
         ends = f"{self.lowest} {self.highest}"
@@ -201,7 +201,7 @@ def box(sizes_mm: Sequence[float | str]) -> tuple[float, float, float]:
         along, across, up = (float(size) for size in sizes_mm)
     except (TypeError, ValueError):
         along = across = up = -1.0
-    told = ",".join(map(str, sizes_mm))
+    text = ",".join(map(str, sizes_mm))
     if not 0 < min(along, across, up) <= max(along, across, up) < math.inf:
-        raise InputError([Fault.of("box_mm", told, "three sizes in mm: along, across, up")])
+        raise InputError([Fault.of("box_mm", text, "three sizes in mm: along, across, up")])
     return along, across, up

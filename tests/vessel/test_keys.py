@@ -136,10 +136,10 @@ def test_an_unwritten_wall_or_rim_is_that_of_the_clay(dove):
     assert [vessel.value(f"body.hole.{name}.edge_radius_mm") for name in "12"] == [0.5, 0.4]
     assert [vessel.value(f"body.hole.{name}.edge_inside_radius_mm") for name in "12"] == [0.6, 0.2]
     body = vessel.chamber("body")
-    assert vessel.settled(body.hole("1")) == body.hole("1")
-    second = vessel.settled(body.hole("2"))
+    assert vessel.with_clay(body.hole("1")) == body.hole("1")
+    second = vessel.with_clay(body.hole("2"))
     assert (second.wall_mm, second.edge_radius_mm, second.edge_inside_radius_mm) == (5, 0.4, 0.2)
-    assert vessel.settled(body.voicing).edge_radius_mm == 0.1
+    assert vessel.with_clay(body.voicing).edge_radius_mm == 0.1
     assert vessel.with_value("body.hole.2.wall_mm", 3).value("body.hole.2.wall_mm") == 3
     with pytest.raises(InputError, match="a number that the design gives"):
         loads(dove.replace("span_mm = 180", "")).value("hand.span_mm")

@@ -39,10 +39,10 @@ class BenchModel(Protocol):
     def volume(self) -> float:
         """The chamber's air in the fired piece as designed, m^3."""
 
-    def lowest(self, made: Made, openness: np.ndarray) -> np.ndarray:
+    def lowest(self, pieces: Made, openness: np.ndarray) -> np.ndarray:
         """Complex omega (m,) of pieces (m) with fingers as `openness` (m, holes) says."""
 
-    def sloped(self, made: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
+    def sloped(self, pieces: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
         """The same, and how it moves with the sizes."""
 
 

@@ -169,13 +169,13 @@ def _tone(part: np.ndarray, rate: int, start: int) -> RecordedTone:
     phase = np.unwrap(np.angle(turned))
     whole = f0 + _mean_slope(phase, rate)
     thirds = [f0 + _mean_slope(third, rate) for third in np.array_split(phase, 3)]
-    apart = 1200 * np.log2(np.array(thirds) / whole)
+    off_whole = 1200 * np.log2(np.array(thirds) / whole)
     # Smoothed over a tenth of a second: how far the pitch itself swings.
     step = max(1, rate // 20)
     slow = f0 + np.diff(phase[::step]) * rate / step / (2 * np.pi)
     off = 1200 * np.log2(np.maximum(slow, 1.0) / whole)
     swing = float(np.quantile(off, 0.95) - np.quantile(off, 0.05)) / 2 if len(off) > 2 else 0.0
-    doubt = float(np.hypot(LEAST_DOUBT_CENTS, apart.std() / np.sqrt(3)))
+    doubt = float(np.hypot(LEAST_DOUBT_CENTS, off_whole.std() / np.sqrt(3)))
     return RecordedTone(start / rate, (start + len(part)) / rate, float(whole), doubt, swing)
 
 

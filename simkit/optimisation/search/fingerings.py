@@ -195,8 +195,8 @@ def _window_conductivity(vessel: Vessel, chamber: Chamber) -> float:
 
 
 def _conductivity(vessel: Vessel, hole: Hole, diameter_mm: float) -> float:
-    settled = vessel.settled(hole)
-    sizes = (settled.wall_mm, settled.edge_radius_mm, settled.edge_inside_radius_mm)
+    full = vessel.with_clay(hole)
+    sizes = (full.wall_mm, full.edge_radius_mm, full.edge_inside_radius_mm)
     wall, rim, inside_rim = (1e-3 * float(size or 0) for size in sizes)
     return float(round_hole(diameter_mm / 2e3, wall, rim, inside_rim).conductivity)
 

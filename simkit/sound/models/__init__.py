@@ -88,7 +88,7 @@ def _nearly_shut(vessel: Vessel) -> Iterable[Fault]:
     for chamber in vessel.chambers:
         if chamber.voicing is None:
             continue
-        voicing = vessel.settled(chamber.voicing)
+        voicing = vessel.with_clay(chamber.voicing)
         width, wall = voicing.window_width_mm, voicing.wall_mm or 0.0
         least = max(width / MOST_OBLONG, wall / MOST_DEEP)
         if voicing.cut_up_mm < least:
