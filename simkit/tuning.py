@@ -286,17 +286,9 @@ def _asked_cut(cut: NextCut | None, piece: Workpiece, part: Chamber, step: int) 
     old = piece.asked.get(cut.hole)
     if old is not None and abs(old.to_mm - cut.to_mm) < 0.005:
         return []
-    return [
-        Asked(
-            step=step,
-            chamber=part.name,
-            stage=piece.stage,
-            hole=cut.hole,
-            from_mm=round(cut.from_mm, 3),
-            to_mm=round(cut.to_mm, 3),
-            note=cut.note,
-        )
-    ]
+    now, to = round(cut.from_mm, 3), round(cut.to_mm, 3)
+    frame: dict[str, Any] = {"step": step, "chamber": part.name, "stage": piece.stage}
+    return [Asked(**frame, hole=cut.hole, note=cut.note, from_mm=now, to_mm=to)]
 
 
 def _wall_mm(estimate: Estimate, hole: str) -> float:

@@ -13,7 +13,7 @@ from simkit.making.bench.aim import aimed, next_cut, order_of
 from simkit.making.bench.estimate import estimated
 from simkit.making.bench.log import Entry, HoleCut, NoteRead, Water
 from simkit.making.bench.notes import notes_now
-from simkit.making.bench.piece import Model, Workpiece
+from simkit.making.bench.piece import BenchModel, Workpiece
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.vessel import Chamber, Vessel
 
@@ -50,7 +50,7 @@ class Bench:
 
     vessel: Vessel
     chamber: Chamber
-    model: Model
+    model: BenchModel
     bends: np.ndarray  # cents that each note rises for a breath one e-fold stronger
     shrinkage: Shrinkage
     blows: int = 3
@@ -189,7 +189,7 @@ def by_the_bench(bench: Bench, maker: Maker) -> End:
             visits.append(_visit(bench.model, maker, piece, hole, note))
 
 
-def _visit(model: Model, maker: Maker, piece: Workpiece, hole: int, note: int) -> Visit:
+def _visit(model: BenchModel, maker: Maker, piece: Workpiece, hole: int, note: int) -> Visit:
     aim = aimed(estimated(model, piece))
     now = notes_now(aim)[note]
     wanted = 1200 * np.log2(now.wanted_hz)
@@ -257,7 +257,7 @@ class Shared:
     would have had alone.
     """
 
-    def __init__(self, model: Model, workers: int):
+    def __init__(self, model: BenchModel, workers: int):
         self.model, self.workers = model, workers
         self.ready = threading.Condition()
         self.asked: dict[int, tuple[str, Made, np.ndarray]] = {}
