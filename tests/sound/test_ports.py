@@ -7,10 +7,8 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.body.assembly import hole_opening, placed_wall
 from simkit.sound import models
 from simkit.sound.elements.windway import Windway
-from simkit.sound.models.derivatives import Nudge
 
 R = 0.05
 
@@ -202,24 +200,6 @@ def test_common_practice(lossless):
 
 def changed(vessel, key, step):
     return vessel.with_value(key, vessel.value(key) + step)
-
-
-@pytest.mark.parametrize(
-    ("key", "step"), [("diameter_mm", 0.02), ("along_mm", 4e-3), ("around_deg", 1e-2), ("wall_mm", 0.05)]
-)
-def test_exact_derivatives_agree_with_differences(lossy, key, step):
-    vessel = walled()
-    chamber = vessel.chamber("body")
-    wall = placed_wall(vessel, chamber)
-    for name in ("1", "3"):
-        full = f"body.hole.{name}.{key}"
-        nudged = changed(vessel, full, 0.1 * step)
-        opening = hole_opening(nudged, wall, nudged.chamber("body").hole(name))
-        exact = lossy.slopes(ALL, [Nudge(lossy.row(name), opening, 0.1 * step)])[:, 0]
-        ahead, back = (asked(changed(vessel, full, s * step)).lowest(ALL) for s in (1, -1))
-        difference = (ahead - back) / (2 * step)
-        # The nudge is one of a tenth of the step to one side.
-        assert np.abs(exact - difference).max() < 5e-4 * np.abs(exact).max()
 
 
 def test_a_hole_in_a_corner_is_doubted_and_said():

@@ -63,7 +63,7 @@ class OpeningMoves:
                 inside, outside = self.fields[voice.chamber]
                 _add_row(calm, row, inside[:, place])
                 _add_row(outer, row, ratio * outside[:, place])
-            for name, values in _duct_columns(circuit, row, aperture, voice.omega).items():
+            for name, values in circuit.column(replace(circuit.ducts[row], aperture=aperture), voice.omega).items():
                 columns[name][:, row] = values
         return replace(m, calm=calm, outer=outer, **columns)
 
@@ -91,14 +91,6 @@ def _add_row(matrices: np.ndarray, row: int, change: np.ndarray) -> None:
     matrices[:, row] += change
     matrices[:, :, row] += change
     matrices[:, row, row] -= change[:, row]
-
-
-def _duct_columns(circuit: Circuit, row: int, aperture: Aperture, omega: np.ndarray) -> dict[str, np.ndarray]:
-    """The numbers of one opening's duct as the circuit's matrices have them, (f,) each."""
-    duct = replace(circuit.ducts[row], aperture=aperture)
-    scale = 1j * omega * circuit.chamber_air.density
-    port, stub = duct.two_port(omega, circuit.lossless), duct.stub(omega, circuit.lossless)
-    return {"A": port.A, "B": port.B / scale, "C": port.C * scale, "D": port.D, "stub": stub / scale}
 
 
 def _with_row(field: PortField, changes: RowChanges, place: int) -> PortField:

@@ -15,7 +15,7 @@ from simkit.errors import Fault, InputError
 from simkit.pitch import Pitch
 from simkit.sound import models
 from simkit.sound.catalogue import with_ability
-from simkit.vessel import Vessel, target_of, tuning_of
+from simkit.vessel import Vessel, tuning_of
 
 MOST_HOLES = 16
 HALF = 0.5
@@ -199,12 +199,3 @@ def _rows(
         state = tuple(float(s) for s in shares)
         rows.append(Fingered(state, frequency, q, nearest, cents, wanted.get(state, "")))
     return tuple(rows)
-
-
-def best_for(chamber: ChartedChamber, vessel: Vessel) -> dict[str, Fingered]:
-    """For each written note of the design, the combination that comes nearest to its target."""
-    frequency = np.array([f.frequency_hz for f in chamber.fingerings])
-    found = {}
-    for note in vessel.chamber(chamber.name).notes:
-        found[note.pitch] = chamber.fingerings[int(np.abs(np.log(frequency / target_of(vessel, note))).argmin())]
-    return found

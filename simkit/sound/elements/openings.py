@@ -14,7 +14,7 @@ from simkit.air import Air
 from simkit.body.chambers import Opening
 from simkit.field.window.cell import slope_relief
 from simkit.sound.elements import ducts
-from simkit.sound.elements.orifice import THIN, Reals, ellipse, end_of, fitted_rims, rectangle, round_end
+from simkit.sound.elements.orifice import THIN, Reals, end_of, fitted_rims, rectangle, round_end
 
 # A fingertip sinks into the hole it covers, as a cap a tenth of the diameter deep: common practice, no source.
 PAD_DEPTH = 0.1
@@ -126,20 +126,11 @@ def rectangular_hole(
 
     bend: the inner face's curvature along its width and along its height, 1/m; it turns the corners of the rims.
     """
-    return _outlined(rectangle, width, height, length, rim, inside_rim, bend)
-
-
-def elliptic_hole(width: float, height: float, length: float, rim: float = 0.0, inside_rim: float = 0.0) -> Aperture:
-    """An oval opening of full width and height through a wall of thickness `length`."""
-    return _outlined(ellipse, width, height, length, rim, inside_rim)
-
-
-def _outlined(outline, width, height, length, rim, inside_rim, bend=(0.0, 0.0)):  # type: ignore[no-untyped-def]
     outside, inside = (float(f) for f in fitted_rims(length, rim, inside_rim))
     hollows = [(float(k) * width / 2, float(m) * height / 2) for k, m in (bend, _bent_outside(bend, length))]
-    inner = end_of(outline, width, height, length, inside, hollows[0])
-    outer = end_of(outline, width, height, length, outside, (-hollows[1][0], -hollows[1][1]))
-    shape = outline(width, height)
+    inner = end_of(rectangle, width, height, length, inside, hollows[0])
+    outer = end_of(rectangle, width, height, length, outside, (-hollows[1][0], -hollows[1][1]))
+    shape = rectangle(width, height)
     return Aperture(shape.area, shape.perimeter, length, inner.correction, outer.correction, inner.rub, outer.rub)
 
 
@@ -207,12 +198,6 @@ def _bent_outside(bend: tuple[float, float], clay: float) -> np.ndarray:
     return np.asarray(inner / np.maximum(1 + inner * clay, 0.1))
 
 
-def stacked(apertures: tuple[Aperture, ...]) -> Aperture:
-    """Many openings as one value whose numbers are arrays over them."""
-    names = ("area", "perimeter", "length", "inner", "outer", "inner_rub", "outer_rub", "inner_cap", "outer_cap")
-    return Aperture(*(np.array([float(getattr(a, name)) for a in apertures]) for name in names))
-
-
 def partly_covered(aperture: Aperture, openness: Reals) -> Aperture:
     """The opening with a finger over part of its outside; `openness` is the free share of its area, above 0 to 1.
 
@@ -237,28 +222,6 @@ def _fok(ratio: Reals) -> Reals:
     return sum(c * ratio**n for n, c in enumerate(terms))
 
 
-# --- published corrections for other surroundings, for comparison and for models that want them ----------
-
-
-def inner_end_in_tube(radius: Reals, tube_radius: Reals) -> Reals:
-    """End correction of a neck that opens into a wide coaxial tube or cavity, m.
-
-    0.8216 a (1 - 1.35 xi + 0.31 xi^3), xi = a/R up to 0.4. Kergomard & Garcia 1987, J. Sound Vib. 114, 465 (memory).
-    """
-    xi = radius / tube_radius
-    return 0.8216 * radius * (1 - 1.35 * xi + 0.31 * xi**3)
-
-
-def finite_flange_end(radius: Reals, flange_radius: Reals) -> Reals:
-    """End correction of a pipe whose flange is a ring of outer radius b, m: from 0.8216 a (wide) to 0.6133 a (thin).
-
-    d_wide + (a/b)(d_thin - d_wide) + 0.057 (a/b)[1 - (a/b)^5] a. Dalmont, Nederveen & Joly 2001
-    [Dalmont2001] (from memory).
-    """
-    ratio = radius / flange_radius
-    return radius * (0.8216 + ratio * (0.6133 - 0.8216) + 0.057 * ratio * (1 - ratio**5))
-
-
 def organ_mouth(area: Reals) -> Reals:
     """Conductivity of an organ pipe's mouth of that area, m: 1/K = 0.73/sqrt(S), a thin lip, no wall to speak of.
 
@@ -269,11 +232,3 @@ def organ_mouth(area: Reals) -> Reals:
     11.13
     """
     return float(np.sqrt(area) / 0.73) if np.isscalar(area) else np.sqrt(area) / 0.73
-
-
-def end_on_cylinder(radius: Reals, body_radius: Reals) -> Reals:
-    """Outside end correction of a hole in a cylinder of that outer radius, m: (0.8216 - 0.47 (a/R)^0.8) a.
-
-    Dalmont, Nederveen & Joly 2001 [Dalmont2001] (from memory, not sure of it).
-    """
-    return radius * (0.8216 - 0.47 * (radius / body_radius) ** 0.8)

@@ -127,8 +127,8 @@ class AsMade:
     def sloped(self, made: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
         """The same omega (m,), and how its real part moves with the sizes.
 
-        With k^2 = g = V^-1 1' U1 (`models.derivatives`), dg/ds = -V^-1 y' d(N + R T^-1)/ds y takes no solution but
-        the one that gave the flows y, and d omega/ds = (dF/ds)/(1 - dF/d omega), F = c sqrt(g).
+        With k^2 = g = V^-1 1' U1 (`roots.stiffness`) and symmetric matrices, dg/ds = -V^-1 y' d(N + R T^-1)/ds y takes
+        no solution but the one that gave the flows y, and d omega/ds = (dF/ds)/(1 - dF/d omega), F = c sqrt(g).
         """
         states, omega = self._states(made, openness), self.lowest(made, openness)
         laid = self._laid(made, states)
@@ -186,13 +186,10 @@ class AsMade:
     def _matrices(self, laid: _Laid, omega: np.ndarray) -> Matrices:
         """The circuit of each piece at a frequency of its own: as `Circuit.at`, with the field at the piece's size."""
         circuit, made, size = self.circuit, laid.made, laid.made.size
-        scale = 1j * omega * self.air.density
-        ports = [duct.two_port(omega, circuit.lossless) for duct in laid.ducts]
-        stubs = np.stack([duct.stub(omega, circuit.lossless) for duct in laid.ducts], axis=-1) / scale[:, None]
+        columns = [circuit.column(duct, omega) for duct in laid.ducts]
+        ducts = {name: np.stack([column[name] for column in columns], axis=-1) for name in columns[0]}
         missing = np.column_stack([np.zeros(len(made), bool), made.diameters == 0])
-        A, B, C, D = (
-            np.stack([np.broadcast_to(getattr(p, name), omega.shape) for p in ports], axis=-1) for name in "ABCD"
-        )
+        ducts["stub"] = np.where(missing, _NOT_CUT, ducts["stub"])
         at_size = omega * size  # what the fired piece would have to ring at for the same waves in it
         heat = circuit.loss.uniform / np.sqrt(omega)[:, None] / size[:, None]
         volumes = circuit.field.volumes * (made.volume * size**3)[:, None]
@@ -204,11 +201,7 @@ class AsMade:
             calm / size[:, None, None],
             1 / (volumes * (1 + (1 - 1j) * heat)),
             outer * ratio / size[:, None, None],
-            A,
-            B / scale[:, None],
-            C * scale[:, None],
-            D,
-            np.where(missing, _NOT_CUT, stubs),
+            **ducts,
         )
 
 

@@ -137,24 +137,17 @@ class Circuit:
         """The matrices at complex omega (m,)."""
         omega = np.asarray(omega, complex)
         k = self.wave_number(omega)
-        scale = 1j * omega * self.chamber_air.density
-        ports = [duct.two_port(omega, self.lossless) for duct in self.ducts]
-        stubs = [duct.stub(omega, self.lossless) for duct in self.ducts]
-        A, B, C, D = (
-            np.stack([np.broadcast_to(getattr(p, name), omega.shape) for p in ports], axis=-1) for name in "ABCD"
-        )
         outer = self.field.outside(self._outside_k(omega)) * (self.room_air.density / self.chamber_air.density)
-        return Matrices(
-            k,
-            self.calm(omega),
-            self.uniform(omega),
-            outer,
-            A,
-            B / scale[..., None],
-            C * scale[..., None],
-            D,
-            np.stack(stubs, axis=-1) / scale[..., None],
-        )
+        columns = [self.column(duct, omega) for duct in self.ducts]
+        ducts = {name: np.stack([column[name] for column in columns], axis=-1) for name in columns[0]}
+        return Matrices(k, self.calm(omega), self.uniform(omega), outer, **ducts)
+
+    def column(self, duct: Duct, omega: np.ndarray) -> dict[str, np.ndarray]:
+        """One duct's A, B, C, D and stub (...), scaled as the matrices have them, at complex omega (...)."""
+        scale = 1j * omega * self.chamber_air.density
+        port, stub = duct.two_port(omega, self.lossless), duct.stub(omega, self.lossless)
+        column = {"A": port.A, "B": port.B / scale, "C": port.C * scale, "D": port.D, "stub": stub / scale}
+        return {name: np.broadcast_to(values, np.shape(omega)) for name, values in column.items()}
 
     def _outside_k(self, omega: np.ndarray) -> np.ndarray:
         """k in the room's air, 1/m.

@@ -27,7 +27,6 @@ from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.losses import heat_loss, mode_loss
 from simkit.sound.elements.openings import aperture_of
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
-from simkit.sound.models.derivatives import Nudge, slopes
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.neighbours import members, uniform_matrix
 from simkit.sound.models.port_motion import circuit_motion
@@ -138,11 +137,6 @@ class PortsResonator:
             found[i] = lowest(fingered, self.rows, states[i : i + 1], start[i : i + 1])[0]
         return found
 
-    def slopes(self, openness: np.ndarray, nudges: Sequence[Nudge]) -> np.ndarray:
-        """d omega/ds (f, v), complex, of the lowest resonance for fingerings (f, holes) of 0 and 1; see `slopes`."""
-        states = self.states(openness)
-        return slopes(self.circuit, self.solution, self.rows, states, self.lowest(openness), nudges)
-
     def motion(self, openness: np.ndarray, count: int) -> Motion:
         """The motion of the air in the openings for fingerings (F, holes) of 0 and 1, `count` resonances each."""
         if not self.windowed:
@@ -157,11 +151,6 @@ class PortsResonator:
     def beside_others(self, states: np.ndarray) -> PortsResonator:
         """The same with the openings of the other chambers as `states` say, (n,) or for each fingering (f, n)."""
         return replace(self, beside=states)
-
-    def row(self, name: str) -> int:
-        """The port of one of this chamber's openings, by its name."""
-        mine = np.flatnonzero(self.rows)
-        return int(next(r for r in mine if self.field.names[r][1] == name))
 
     def resonances(self, fingering: Fingering = (), count: int = 1) -> tuple[Resonance, ...]:
         """The lowest `count` resonances, the body's other chambers ringing along where there are any."""
