@@ -275,7 +275,7 @@ def test_each_rim_spares_on_its_own_side(rims):
 
 
 # 1/m, by NGSolve 6.2 on Netgen's own meshes of the same half plane, curved elements of order 5: ball, wall and hole,
-# rims outside and inside, length of a wall of its own (mm).
+# rims outside and inside, length of a wall of its own (mm). test_another_library finds those without such a wall again.
 SECOND = {
     (30.0, 5.0, 4.0, (0.1, 2.0), None): 6.39430,
     (30.0, 5.0, 4.0, (2.0, 0.1), None): 6.53567,
