@@ -12,12 +12,12 @@ import threading
 import time
 from types import TracebackType
 
-SILENT_S = 2.0
+SILENT_S = 2.0  # shorter waits need no explanation
 EVERY_S = 10.0  # between plain lines, where there is no terminal to draw on
 
 
 class Waiting(logging.Handler):
-    """Shows what is going on, with the seconds gone by, from the second second on.
+    """Shows what is going on and for how many seconds, once two seconds have passed.
 
     On a terminal one line is drawn over and over and wiped at the end; elsewhere a plain line is written now and then.
     """

@@ -131,7 +131,7 @@ def admittance(
         sys.stdout.write(admittance_text(vessel, holes, hz, found))
 
 
-MOST_POINTS = 100_000
+MOST_POINTS = 100_000  # frequencies: JSON of some megabytes
 HIGHEST = 20_000.0  # Hz, as `simkit.admittance` takes it
 
 

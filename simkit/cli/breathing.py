@@ -91,7 +91,7 @@ def _fit(file: Path, readings: Path, model: str, as_json: bool) -> None:
 
 
 def write_sound(wav: bytes | None, sound: Path) -> bool:
-    """Writes what was heard; False where nothing was."""
+    """Writes the sound; False where no note speaks."""
     if wav is None:
         return False
     with whole(sound, "sound") as half:

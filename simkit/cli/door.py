@@ -52,7 +52,7 @@ for command, example in COMMANDS:
 
 
 def run(arguments: list[str]) -> int:
-    """Runs one command line and returns its exit status; what can be expected to go wrong becomes one message."""
+    """Runs one command line and returns its exit status; expected errors become one message."""
     # One thread a process: results do not depend on it, and many processes share the cores well.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
@@ -89,14 +89,14 @@ def _sentence(text: str) -> str:
 
 
 def _options(arguments: list[str]) -> Callable[[str], str]:
-    """What a command line calls an argument: the option of that name, if the command that was asked has one."""
+    """An argument's name on the command line: the option of that name, if the command has one."""
     command = typer.main.get_command(app).commands.get(arguments[0] if arguments else "")  # type: ignore[attr-defined]
     options = {each.name: each.opts[0] for each in (command.params if command else ()) if each.opts[0][0] == "-"}
     return lambda argument: options.get(argument, argument)
 
 
 def _command(arguments: list[str]) -> str:
-    """The command that was meant, as far as it can be told: whose help to look at."""
+    """The command that was probably meant: the one whose help to read."""
     names = [command.__name__ for command, _ in COMMANDS]
     return " ".join(["simkit", *(name for name in arguments[:1] if name in names)])
 

@@ -1,4 +1,4 @@
-"""Into tune: `simkit optimise`, and two aims weighed against each other."""
+"""`simkit optimise`, and two aims weighed against each other."""
 
 from __future__ import annotations
 
@@ -187,7 +187,7 @@ def _answer(outcome: Outcome, output: Path, as_json: bool) -> None:
 
 
 def _without_trade(**given: Any) -> None:
-    """Refuses what a curve of two aims has no use for."""
+    """Refuses options that do not apply to a curve of two aims."""
     for name, value in given.items():
         if value is not None and value is not False:
             raise InputError([Fault.of(name, None if value is True else value, "only without `trade`")])

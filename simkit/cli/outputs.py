@@ -8,17 +8,17 @@ from pathlib import Path
 from simkit.errors import Fault, InputError
 from simkit.files import check_output
 
-INTERRUPTED = 130
+INTERRUPTED = 130  # the shell's exit status after Ctrl-C: 128 + SIGINT
 
 
 def tell(message: str, status: int) -> int:
-    """Writes a message to standard error; returns the status, to be handed on."""
+    """Writes a message to standard error; returns the exit status."""
     sys.stderr.write(legible(message.rstrip()) + "\n")
     return status
 
 
 def legible(text: str) -> str:
-    """A text in which no sign commands a terminal: all but line ends are shown as they are written, ESC as \\x1b."""
+    """A text in which no sign can command a terminal: all but line ends are escaped, ESC as \\x1b."""
     return "".join(sign if sign.isprintable() or sign == "\n" else repr(sign)[1:-1] for sign in text)
 
 

@@ -16,6 +16,7 @@ from simkit.making.page import Drawing, Ink, Mark, Pen, Text, polygon, rectangle
 from simkit.making.slices import Frame, Inside, Plane, cut, silhouette
 
 MARGIN = 7.0
+# Round numbers of millimetres between two cards.
 SPACINGS = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 200)
 MOST_CARDS = 7
 

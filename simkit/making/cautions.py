@@ -1,4 +1,4 @@
-"""What can hurt, once and short; local rules and trained people come first."""
+"""Safety cautions, in short; local rules and trained people come first."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What of a chamber's outside a hand can reach: the rest is in the clay of its neighbours."""
+"""The part of a chamber's outside that a hand can reach: the rest is inside its neighbours' clay."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ class Neighbours:
 class Stretch:
     """A part of a line that a hand can reach: where it starts on the line, how long it is, m.
 
-    neighbours: the chambers at which it starts and ends, empty where it is the line itself that ends; whole: all of
-    the line.
+    neighbours: the chambers at which it starts and ends, empty where the line itself ends; whole: all of the
+    line.
     """
 
     start: float
@@ -51,6 +51,7 @@ class Stretch:
     def after(self, at: float, girth: float) -> float:
         """How far after its start a place on a closed line is, m; what lies just before it is below zero."""
         after = (at - self.start) % girth
+        # A place in the second half of what is left out counts as before the start.
         return after if after <= (self.length + girth) / 2 else after - girth
 
     def misses(self, at: float, girth: float) -> float:
@@ -60,7 +61,7 @@ class Stretch:
 
 
 def stretches(line: np.ndarray, plane: Plane, near: Neighbours, closed: bool) -> list[Stretch]:
-    """The parts of a line (n, 2) in a plane that no neighbour covers; a closed line's may run over its first point."""
+    """The parts of a line (n, 2) in a plane that no neighbour covers; on a closed line also across its first point."""
     run = run_of(line)
     names = near.covering(plane.at(line)) if near.others else [""] * len(line)
     length = float(run[-1])

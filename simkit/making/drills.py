@@ -1,6 +1,6 @@
 """Tools for the holes: the drill to start with, and how deep to push a tapered reamer.
 
-A hole is opened in steps, as what is cut away does not come back (common practice): first a drill well under size,
+A hole is opened in steps, because clay cannot be put back (common practice): first a drill well under size,
 then the reamer to its mark.
 """
 
@@ -21,7 +21,7 @@ THINNEST_MM, THICKEST_MM = 0.3, 50.0  # of drills that a maker may name
 
 @dataclass(frozen=True)
 class Drill:
-    """A drill: its diameter, mm, and what is stamped on it."""
+    """A drill: its diameter, mm, and its name as stamped on it."""
 
     mm: float
     name: str
@@ -132,12 +132,12 @@ class Reamer:
         return (half + math.hypot(half, diameter_mm) - self.tip_mm) / self.taper
 
     def too_thick(self, diameter_mm: float, wall_mm: float) -> str | None:
-        """That the tip alone would make the hole too large, in words; None if it would not."""
+        """A sentence where the tip alone would make the hole too large, else None."""
         inside = self.at(self.depth_mm(diameter_mm, wall_mm) - wall_mm)
         return f"a tip of at most {inside:.2f} mm" if inside <= self.tip_mm else None
 
     def stops_short(self, diameter_mm: float, wall_mm: float, room_mm: float = math.inf) -> str | None:
-        """Why the reamer stops before its mark, in words; None if it does not. `room_mm`: air below, in line."""
+        """A sentence where the reamer stops before its mark, else None. `room_mm`: air below, in line."""
         depth = self.depth_mm(diameter_mm, wall_mm)
         if depth > self.length_mm:
             return f"the reamer ends {depth - self.length_mm:.1f} mm before its mark"

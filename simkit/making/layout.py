@@ -30,18 +30,19 @@ from simkit.making.page import (
 )  # fmt: skip
 
 EDGE = 10.0  # left free by any printer
+# Millimetres of paper, as all sizes here.
 HEAD = 18.0
 FOOT = 13.0
 LEFT = 17.0  # room for the upright ruler
 GAP = 6.0
-OVERLAP = 10.0
+OVERLAP = 10.0  # shared by neighbouring pieces, for glue
 SHORTEST = 60.0  # of the last piece of what is laid over several sheets
-RULER = 100.0
+RULER = 100.0  # long enough that 1 % of false scaling shows as 1 mm
 
 
 @dataclass(frozen=True)
 class Heading:
-    """What stands over a sheet: the piece, what the sheet is for, the stage of the clay it is drawn for."""
+    """The head of a sheet: the piece, what the sheet is for, the stage of the clay it is drawn for."""
 
     piece: str
     purpose: str
@@ -196,7 +197,7 @@ def laid_over(drawing: Drawing, width: float, height: float) -> list[Drawing]:
 
 
 def _steps(whole: float, room: float) -> list[tuple[float, float]]:
-    """Where the pieces begin, and how long they are: as long as there is room, but the last is no mere scrap."""
+    """Where the pieces begin, and how long they are: as long as there is room, but the last not too short to handle."""
     if whole <= room:
         return [(0.0, whole)]
     count = math.ceil((whole - OVERLAP) / (room - OVERLAP))
@@ -238,7 +239,7 @@ HAIR = 1e-6  # rounding must not take away a line that lies on the window's edge
 
 
 def windowed(marks: Sequence[Mark], width: float, height: float) -> list[Mark]:
-    """What of the marks lies between (0, 0) and (width, height)."""
+    """The parts of the marks between (0, 0) and (width, height)."""
     kept: list[Mark] = []
     for mark in marks:
         if isinstance(mark, Text):

@@ -1,4 +1,4 @@
-"""The first sheet: what the piece is, its sizes and its readings at every stage, and what can hurt."""
+"""The first sheet: what the piece is, its sizes and its readings at every stage, and safety cautions."""
 
 from __future__ import annotations
 
@@ -11,12 +11,13 @@ from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.making.sizes import Size, shown
 from simkit.making.tables import Cell, Column, parts
 
+# Size of small type and the step from line to line, mm.
 SMALL = 2.4
 LEAD = 3.7
 
 
 def facts(rows: Sequence[tuple[str, str]], width: float) -> Drawing:
-    """Words and what they are, one under the other."""
+    """Terms and their values, one under the other."""
     lines: list[tuple[str, str]] = []
     for word, meaning in rows:
         for k, line in enumerate(wrapped(meaning, 2.65, width - 26)):

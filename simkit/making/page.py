@@ -1,4 +1,4 @@
-"""A sheet of paper as plain lines and words in millimetres, drawn by whoever can draw.
+"""A sheet of paper as plain lines and words in millimetres, without any drawing library.
 
 The origin is the lower left corner, x to the right, y up. Nothing here knows of a printer or a picture format.
 """
@@ -15,7 +15,7 @@ Point = tuple[float, float]
 
 
 class Pen(StrEnum):
-    """What a line means; what it looks like is the drawer's affair."""
+    """What a line means; how it looks is up to the renderer."""
 
     CUT = "cut"  # where the knife goes
     OUTLINE = "outline"  # an edge that is looked at
@@ -27,7 +27,7 @@ class Pen(StrEnum):
 
 
 class Fill(StrEnum):
-    """What an area is made of."""
+    """The material or colour of an area."""
 
     CLAY = "clay"
     TINT = "tint"

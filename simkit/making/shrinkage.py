@@ -19,7 +19,7 @@ from simkit.errors import Fault, InputError
 from simkit.vessel import Clay, Vessel
 
 MOST = 0.25  # of the wet length; the most that a design may say, and more than any pottery clay does
-CENTS = 1200 / math.log(2)
+CENTS = 1200 / math.log(2)  # in one neper: a relative change of f, times this, is cents
 
 # Common practice, no source: a leather-hard piece has lost most of the water between its grains, hence most of its
 # drying shrinkage; from there to the fired piece it rises by about a semitone.

@@ -179,9 +179,8 @@ def _refined(surface: Sliceable, plane: Plane, line: np.ndarray, step: float) ->
     return np.concatenate([flat, flat[:1]])
 
 
-FLAT_DEG = (
-    1.5  # where a line turns by more from point to point, a point is put between: a chord is then true to microns
-)
+# Where a line turns by more from point to point, a point is put between: a chord is then true to microns.
+FLAT_DEG = 1.5
 
 
 def _turn(slope: np.ndarray) -> np.ndarray:
@@ -207,6 +206,7 @@ def _onto(
         move = (level / squared)[:, None] * slope
         long = np.linalg.norm(move, axis=1)
         flat = flat - move * np.minimum(1.0, step / np.maximum(long, 1e-300))[:, None]
+    # Newton may run off to another part of the surface: such points stay on the grid's line.
     strayed = np.linalg.norm(flat - start, axis=1) > 2 * step
     flat = np.where(strayed[:, None], start, flat)
     return flat, slope / np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-300)
@@ -274,6 +274,7 @@ def _grazed(
     for _ in range(12):
         points = plane.at(flat) + w[:, None] * toward
         value, slope, bend = _taylor(walls, nearest, points)
+        # First along the sight to the least level, where that has a minimum, then across it to the zero of the level.
         curve = np.einsum("i,nij,j->n", toward, bend, toward)
         w = w - np.clip(np.where(curve > 0, (slope @ toward) / np.where(curve > 0, curve, 1.0), 0.0), -step, step)
         plain = slope @ directions

@@ -23,6 +23,7 @@ from simkit.making.page import (
 from simkit.making.tables import Column, table
 from simkit.making.wraps import SIDES, LineStrip, Places, StripOpening, Wrap
 
+# Millimetres of paper.
 TAB = 8.0
 NARROW = 12.0
 ALONG, MARKED = 20.0, 13.2  # height of a strip along the piece, and of its part with the marks

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from simkit.making.page import Drawing, Fill, Ink, Mark, Pen, Text, circle, clipped, stroke
 
+# Millimetres of paper: a row's height, and the type of the rows and of the head.
 ROW = 4.9
 TYPE = 2.65
 HEAD = 2.2

@@ -31,7 +31,7 @@ from simkit.making.page import (
 from simkit.making.slices import Inside, Outside, Plane, cut, grown
 from simkit.vessel import Voicing
 
-ENLARGED = 4.0
+ENLARGED = 4.0  # times, of the detail
 LIP_MM = 1.5  # of clay left under the windway's end, at least; common practice
 
 
@@ -186,7 +186,7 @@ def _lip(plan: VoicingPlan, floor: float, back: float) -> tuple[Point, ...]:
 
 def _window_and_edge(plan: VoicingPlan, roof: float) -> list[Mark]:
     """The opening from the windway's end to the slope, up through the outside."""
-    slope = 1 / math.tan(math.radians(plan.edge_deg))
+    slope = 1 / math.tan(math.radians(plan.edge_deg))  # along the breath for each mm outward
     u, v = plan.edge
     over = max(_height_at_outside(plan, plan.exit), plan.wall, roof) + 0.8
     below = min(v, plan.middle - plan.height / 2) - 0.6
@@ -227,7 +227,7 @@ def slope_end(plan: VoicingPlan) -> Point:
     if not out:  # the outside turns away from the slope for good
         return (u + slope * plan.wall, v + plan.wall)
     low, high = float(steps[out - 1]), float(steps[out])
-    for _ in range(30):
+    for _ in range(30):  # halvings, far below a micron
         middle = (low + high) / 2
         low, high = (middle, high) if over(middle) < 0 else (low, middle)
     return (u + slope * high, v + high)

@@ -21,7 +21,7 @@ from simkit.making.covered import Neighbours, Stretch, dense, nearest_piece, pla
 from simkit.making.slices import Frame, Outside, Plane, cut, grown
 
 SAME_PLANE = 0.25e-3  # openings nearer than this along the piece share a strip
-UNDERNEATH = 0.05e-3
+UNDERNEATH = 0.05e-3  # of the middle underneath: nearer than this an opening counts as in the middle
 STEEP = 0.75  # sine of the slope of the outside against the axis above which a strip will not lie flat
 LINES = ("top", "right", "under", "left")
 TOP_LINE = "top line"

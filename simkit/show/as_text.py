@@ -1,4 +1,4 @@
-"""Each command's answer as the text it prints."""
+"""The text that each command prints of its answer."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The breath that a scale wants at a glance: each note's playing pressure, where it starts and where it jumps."""
+"""The breath that a scale needs, as a picture: each note's playing pressure, where it starts and where it jumps."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def _breath(axes: Axes, chamber: BlowingChamber) -> None:
 
 
 def _ends(chamber: BlowingChamber) -> np.ndarray:
-    """Breath (F,) in Pa at which each note jumps, or else dies; the highest that is looked at if it does neither."""
+    """Breath (F,) in Pa at which each note jumps, or else dies; the highest pressure computed if it does neither."""
     over = chamber.blown.takeover
     return np.fmin(np.fmin(over.dies, over.pressure), HIGHEST_PA)
 

@@ -12,7 +12,7 @@ from simkit.show.terminal import ACCENT, plain_table
 from simkit.sound.answers.chords import Chord
 from simkit.sound.blowing.one_breath import BlownChord
 
-MOST_ROWS = 60
+MOST_ROWS = 60  # about a page
 
 
 def chord_table(chords: Sequence[Chord]) -> list[Table | str]:
@@ -30,7 +30,7 @@ def chord_table(chords: Sequence[Chord]) -> list[Table | str]:
 
 
 def blown_chord_table(chords: Sequence[BlownChord]) -> list[Table | str]:
-    """Chords as they are blown with one breath: it, what each note sounds then, and its margin to overblowing."""
+    """Chords blown with one breath: its pressure, what each note sounds then, and its margin to overblowing."""
     table = _headed([tone.chamber for tone in chords[0].tones], ("Hz", "margin"), "Pa")
     shown, left = _weightiest(chords, [-min(t.margin or 0.0 for t in c.tones) for c in chords])
     for chord in shown:
@@ -56,7 +56,7 @@ def _headed(chambers: Sequence[str], each: Sequence[str], first: str = "") -> Ta
 
 
 def _weightiest(chords: Sequence[Chord] | Sequence[BlownChord], weight: Sequence[float]) -> tuple[list, int]:
-    """As many chords as fit, in their own order, and how many are left out."""
+    """As many chords as fit, in their given order, and how many are left out."""
     kept = sorted(sorted(range(len(chords)), key=lambda n: -weight[n])[:MOST_ROWS])
     return [chords[n] for n in kept], len(chords) - len(kept)
 

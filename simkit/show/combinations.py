@@ -1,4 +1,4 @@
-"""All combinations of holes at a glance: which pitches a vessel has, and which of them the design uses."""
+"""A picture of all combinations of holes: which pitches a vessel has, and which of them the design uses."""
 
 from __future__ import annotations
 

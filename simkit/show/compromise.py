@@ -1,4 +1,4 @@
-"""What of one aim is given for how much of another: the curve of compromises."""
+"""The trade-off curve of two aims: how much of one is gained for how much of the other."""
 
 from __future__ import annotations
 

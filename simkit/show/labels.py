@@ -1,4 +1,4 @@
-"""Where names stand in a drawing: beside what they name, and clear of lines, openings and each other."""
+"""Placing of names in a drawing: beside what they name, clear of lines, openings and each other."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ import numpy as np
 
 CLEAR_MM = 0.35  # that a name keeps from what is drawn
 STEP_MM = 0.3  # between the points by which a line is known
-DISTANCES_MM = (0.5, 1.0, 1.8, 2.8, 4.0, 5.5)
+DISTANCES_MM = (0.5, 1.0, 1.8, 2.8, 4.0, 5.5)  # of a name from its shape, tried in this order
 
 
 @dataclass
 class Ground:
-    """What is drawn already, as points on paper, mm; names that are placed are added to it."""
+    """The occupied paper, as points, mm; names that are placed are added to it."""
 
     points: list[np.ndarray] = field(default_factory=list)
 
     def draw(self, line: np.ndarray) -> None:
-        """Takes the ground under a line (n, 2)."""
+        """Marks the paper under a line (n, 2) as occupied."""
         self.points.append(_dense(line))
 
     def place(self, width: float, height: float, centers: np.ndarray) -> int:
@@ -29,6 +29,7 @@ class Ground:
         low, high = (centers.min(axis=0) - half - CLEAR_MM, centers.max(axis=0) + half + CLEAR_MM)
         taken = taken[((taken > low) & (taken < high)).all(axis=1)]
         off = np.abs(taken[None] - centers[:, None]) < half + CLEAR_MM
+        # argmin takes the first of equals, and the best places come first.
         best = int(off.all(axis=2).sum(axis=1).argmin())
         grid = np.stack(np.meshgrid(*(np.linspace(-h, h, max(3, int(2 * h / STEP_MM))) for h in half)), axis=-1)
         self.points.append(centers[best] + grid.reshape(-1, 2))
@@ -62,6 +63,7 @@ def outward(line: np.ndarray) -> np.ndarray:
     """Unit normals (n, 2) that point out of a closed line whose last point is its first."""
     ring = line[:-1]
     way = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
+    # The sign of the enclosed area says which way the line runs.
     area = float(np.sum(ring[:, 0] * np.roll(ring[:, 1], -1) - ring[:, 1] * np.roll(ring[:, 0], -1)))
     normal = np.sign(area) * np.stack([way[:, 1], -way[:, 0]], axis=1)
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-300)

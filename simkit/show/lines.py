@@ -1,4 +1,4 @@
-"""A note as a player reads it: its fingering in circles, and one word for how it is in tune."""
+"""A note in one line: its fingering in circles, and one word for how well it is in tune."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def fingering(holes: Sequence[Hole], opened: Collection[str]) -> str:
 
 
 def shares(holes: Sequence[Hole], openness: Sequence[float]) -> str:
-    """The same from the share of each hole that is open; a partly covered one is a half circle."""
+    """The same where holes may be partly open, as shares; these are half circles."""
     signs = ""
     for before, hole, share in zip([None, *holes], holes, openness, strict=False):
         if before is not None and _hand(before) != _hand(hole):

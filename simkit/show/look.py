@@ -72,7 +72,7 @@ STYLE: dict[Any, Any] = {
 
 @contextmanager
 def styled() -> Iterator[None]:
-    """Our look, for as long as the block lasts; the caller's own settings come back after it."""
+    """Our style inside the block; the caller's own settings are restored after it."""
     with mpl.rc_context(STYLE), warnings.catch_warnings():
         # A title in a script that our one font lacks shows boxes; that is seen, and no reason to stop.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")

@@ -1,4 +1,4 @@
-"""What an optimising came to, as a maker reads it: before and after, what moved, what stands in the way, how sure."""
+"""The result of an optimisation as text: before and after, what moved, which limits it meets, how certain it is."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ def _slopes(slopes: ChamberSlopes) -> Table:
 
 
 def _sentences(outcome: Outcome) -> Iterator[str]:
-    """What was broken, what the design stands at, and how it was found."""
+    """Limits that were broken, limits that the design meets exactly, and how it was found."""
     yield from outcome.told
     yield from (f"stands at: {limit}" for limit in outcome.active)
     evidence = outcome.evidence

@@ -1,4 +1,4 @@
-"""What a body covers as seen from one side: the true outline of its air."""
+"""The outline of a body's air as seen from one side."""
 
 from __future__ import annotations
 
@@ -48,6 +48,7 @@ def outlines(body: Body, side: Side, fine: int = 96) -> list[np.ndarray]:
     axes = [np.linspace(a - margin, b + margin, fine) for a, b in zip(low, high, strict=True)]
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
     level = np.min([c.wall.level(grid.reshape(-1, 3)) for c in body.chambers], axis=0).reshape(grid.shape[:3])
+    # A side looks along an axis: the least level along the sight is a minimum over that axis of the grid.
     depth, first, second = (int(np.argmax(np.abs(v))) for v in (side.toward, side.right, side.up))
     least = level.min(axis=depth)
     least = least if first < second else least.T
@@ -55,7 +56,7 @@ def outlines(body: Body, side: Side, fine: int = 96) -> list[np.ndarray]:
 
 
 def is_hidden(body: Body, opening: Opening, side: Side) -> bool:
-    """True if the outer rim faces away from the eye or another part of the body stands before it.
+    """True if the outer rim faces away from the eye or another part of the body is in front of it.
 
     Seen edge on, as on the outline, it is not hidden.
     """
@@ -63,5 +64,6 @@ def is_hidden(body: Body, opening: Opening, side: Side) -> bool:
         return True
     rim = opening.center + opening.length * opening.axis
     reach = sum(float(np.ptp(c.wall.box, axis=0).max()) for c in body.chambers)
+    # From just off the rim itself, which lies on the wall.
     sight = rim + np.linspace(0.002, 1, 200)[:, None] * reach * side.toward
     return any((c.wall.level(sight) < 0).any() for c in body.chambers)

@@ -11,12 +11,12 @@ from simkit.show.look import Panel
 from simkit.sound.answers.air_field import AirField
 
 WIDTH_MM, HEAD_MM, FOOT_MM, MARGIN_MM, TALLEST_MM = 130.0, 14.0, 17.0, 7.0, 130.0
-# The edges of a tetrahedron that a plane cuts, in order round the cut, by which corners (1, 2, 4, 8) are beyond.
 _EIGHT = np.array([[0, 4, 6, 7], [4, 1, 5, 8], [6, 5, 2, 9], [7, 8, 9, 3], [6, 8, 4, 5], [6, 8, 5, 9], [6, 8, 9, 7],
                    [6, 8, 7, 4]])  # a curved tetrahedron as eight straight ones  # fmt: skip
 _EDGES = np.array([[0, 1], [0, 2], [0, 3], [1, 2], [1, 3], [2, 3]])
+# The edges that a plane cuts, in order round the cut, by which corners (bits 1, 2, 4, 8) lie beyond it.
 _ROUND = {1: (0, 1, 2), 2: (0, 3, 4), 4: (1, 3, 5), 8: (2, 4, 5), 3: (1, 2, 4, 3), 5: (0, 2, 5, 3), 9: (0, 1, 5, 4)}
-_CUTS = {code: cut for one, cut in _ROUND.items() for code in (one, 15 - one)}
+_CUTS = {code: cut for one, cut in _ROUND.items() for code in (one, 15 - one)}  # 15 - one: the other side, same cut
 
 
 def cut(field: AirField, across: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -28,6 +28,7 @@ def cut(field: AirField, across: float) -> tuple[np.ndarray, np.ndarray, np.ndar
     beyond = field.points[:, 0] - across
     code = (beyond[corners] > 0) @ np.array([1, 2, 4, 8])
     points, values, triangles, first = [], [], [], 0
+    # Three or four edges are cut: a triangle, or a quadrilateral drawn as a fan of two triangles.
     for beyond_ones, edges in _CUTS.items():
         cells = corners[code == beyond_ones]
         ends = cells[:, _EDGES[list(edges)]]
@@ -48,7 +49,9 @@ def cut(field: AirField, across: float) -> tuple[np.ndarray, np.ndarray, np.ndar
 def plane_panel(title: str, field: AirField) -> Panel:
     """The cut, with the colours' key."""
     within = field.points[np.unique(field.cells[~field.outside])]
-    points, triangles, values = cut(field, float(within[:, 0].min() + within[:, 0].max()) / 2 + 1e-7)
+    # A hair off the middle: nodes of a symmetric mesh would lie exactly in the plane.
+    middle = float(within[:, 0].min() + within[:, 0].max()) / 2 + 1e-7
+    points, triangles, values = cut(field, middle)
     low, high = points.min(axis=0), points.max(axis=0)
     scale = min((WIDTH_MM - 2 * MARGIN_MM) / (high - low)[0], TALLEST_MM / (high - low)[1])
     tall = scale * (high - low)[1]

@@ -1,4 +1,4 @@
-"""Each command's answer as the picture it draws."""
+"""The picture that each command draws of its answer."""
 
 from __future__ import annotations
 

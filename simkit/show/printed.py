@@ -243,7 +243,7 @@ def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Seque
 
 
 def check_sheets(folder: str | Path, argument: str = "folder") -> None:
-    """Refuses a folder that cannot be written, or in which a file that simkit did not make bears a name of ours."""
+    """Refuses a folder that cannot be written, or in which a file has one of our names but was not made by simkit."""
     check_folder(folder, argument)
     old = sorted(Path(folder).iterdir()) if Path(folder).is_dir() else []
     others = [path.name for path in old if _OURS.fullmatch(path.name) and path.is_file() and not may_replace(path)]
@@ -252,11 +252,12 @@ def check_sheets(folder: str | Path, argument: str = "folder") -> None:
         raise InputError([Fault.of(argument, name, allowed, file=str(folder)) for name in others])
 
 
+# Names that simkit gives its files: only such may be replaced or reported as left over.
 _OURS = re.compile(r"sheets-(a4|letter)(-\d+)?\.(pdf|svg)|(inside|shell)-[\w-]+\.(stl|step)")
 
 
 def _left_over(folder: Path, names: Sequence[str]) -> list[str]:
-    """Files of an earlier run that this one has not replaced: they may be of another size."""
+    """Files of an earlier run that this one has not replaced; their sizes may be outdated."""
     old = sorted(path.name for path in folder.iterdir() if _OURS.fullmatch(path.name) and path.name not in names)
     return [f"left from an earlier run, perhaps of other sizes: {', '.join(old)}"] if old else []
 

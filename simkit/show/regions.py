@@ -16,7 +16,7 @@ from simkit.sound.blowing.takeover import HIGHEST_PA
 
 WIDTH_MM, HEAD_MM, FOOT_MM, LEFT_MM, RIGHT_MM = 150.0, 14.0, 20.5, 19.0, 12.0
 PITCH_MM, ROW_MM, GAP_MM = 64.0, 4.2, 9.0
-LEAST_PA, STEPS = 20.0, 90
+LEAST_PA, STEPS = 20.0, 90  # from which breath the curves are drawn, and in how many points
 _BARS = "bars: where a resonance would start by itself; dark: on the jet's first wave, pale: on a later one"
 _STEPS = "a small step in a curve: an overtone of the note meets a higher resonance and may whistle along"
 PASCALS = (20, 50, 100, 200, 500, 1000, 2000, 5000)
@@ -74,7 +74,7 @@ def _pitches(axes: Axes, chamber: BlowingChamber, pressures: np.ndarray) -> None
 
 
 def _names(axes: Axes, chamber: BlowingChamber, curves: np.ndarray, ratio: float) -> None:
-    """The notes at the ends of their curves, pushed up where names would touch."""
+    """Names of the notes at the ends of their curves, pushed up where they would touch."""
     ends = [(float(curve[np.isfinite(curve)][-1]), n) for n, curve in enumerate(curves) if np.isfinite(curve).any()]
     below = 0.0
     for hz, n in sorted(ends):

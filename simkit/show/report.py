@@ -1,4 +1,4 @@
-"""One page of a design with all that is known of it: one file, no network, good on a screen, a phone and paper."""
+"""A report of a design on one HTML page: one file, no network, readable on a screen, a phone and paper."""
 
 from __future__ import annotations
 
@@ -41,11 +41,11 @@ from simkit.vessel import Vessel, tuning_of
 RINGS = 4  # higher resonances shown
 CHARTED = 10  # holes; the combinations of more make no page to read
 LONGEST_TABLE = 64  # combinations listed
-RASTER_DPI = 150
+RASTER_DPI = 150  # of shaded surfaces; lines stay vectors
 
 
 class Picture(NamedTuple):
-    """A picture as a page holds it: where its bytes are (a data address), and what a listener is told it shows."""
+    """A picture in a page: its bytes as a data address, and a description for those who cannot see it."""
 
     address: str
     shows: str
@@ -64,7 +64,7 @@ class ReportSection:
 
 
 def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None) -> str:
-    """The page as one HTML text, pictures and all.
+    """The page as one HTML text, pictures included.
 
     judge: also the air meshed as a whole, about half a minute a note. sheets: the address of a folder of sheets to
     link to, as seen from the page.
@@ -103,7 +103,7 @@ def rendered(template: str, **shown: object) -> str:
 
 
 def _lead(vessel: Vessel, prediction: Prediction) -> str:
-    """What it is, in one sentence."""
+    """The instrument in one sentence."""
     holes = sum(len(chamber.holes) for chamber in vessel.chambers)
     litres = " + ".join(f"{1e6 * chamber.volume:.0f}" for chamber in prediction.chambers)
     played = [note.answer.frequency_hz for note in prediction.notes if note.answer.frequency_hz]
@@ -196,7 +196,7 @@ def _combinations(vessel: Vessel) -> Iterator[ReportSection]:
 
 
 def _slips(vessel: Vessel) -> Iterator[ReportSection]:
-    """What a tenth of a millimetre does, and what hands do."""
+    """The effect of a tenth of a millimetre, and of hand-made error."""
     if not any(chamber.notes for chamber in vessel.chambers):
         return
     found = hand_error(vessel, setting=Setting())
@@ -243,7 +243,7 @@ def _higher(vessel: Vessel, ringing: Ringing) -> ReportSection:
 
 
 def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: bool) -> ReportSection:
-    """Why to believe it: meshes, the models' own doubts, why they part."""
+    """The evidence: meshes, the models' own uncertainty, why they differ."""
     quick, slow = ([model for model in catalogue() if model.quick is wanted] for wanted in (True, False))
     table = plain_table()
     table.add_column("chamber")

@@ -1,4 +1,4 @@
-"""The scale at a glance: where each note should be, where it is, how sure that is, and how it is fingered."""
+"""A picture of the scale: target, prediction and uncertainty of each note, and its fingering."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ STEP_MM = 11.0  # from note to note
 LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 17.0, 6.0, 15.0, 8.0
 PITCH_MM, CENTS_MM, HOLE_MM, GAP_MM = 42.0, 42.0, 3.6, 6.0
 _WIDE_CENTS = 40.0  # from which on the axis of cents closes up outwards
+# Ticks of the axis of cents where some note is far off.
 _FAR_CENTS = (0, 5, 10, 20, 50, 100, 200, 500, 1000)
 
 
@@ -75,7 +76,7 @@ def scale_chart(
 
 
 def _by(note: PredictedNote, model: str) -> Answer | None:
-    """The model's answer, if it was asked and something rings."""
+    """The model's answer, if it was asked and found a resonance."""
     return next((a for a in note.answers if a.model == model and a.frequency_hz is not None), None)
 
 

@@ -1,4 +1,4 @@
-"""A coloured wall as it is seen from somewhere: fine triangles, what faces the eye, what stands before what."""
+"""A coloured wall seen from a viewpoint: fine triangles, those that face the eye, which hide which."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def fine_surface(points: np.ndarray, facets: np.ndarray, values: np.ndarray, par
     corners = [(i, j) for i in range(parts + 1) for j in range(parts + 1 - i)]
     number = {corner: n for n, corner in enumerate(corners)}
     s, t = np.array(corners).T / parts
-    r = 1 - s - t
+    r = 1 - s - t  # with s and t the barycentric coordinates
     shape = np.array([r * (2 * r - 1), s * (2 * s - 1), t * (2 * t - 1), 4 * r * s, 4 * s * t, 4 * r * t])
     cells = [(number[i, j], number[i + 1, j], number[i, j + 1]) for i, j in corners if i + j < parts]
     cells += [(number[i + 1, j], number[i + 1, j + 1], number[i, j + 1]) for i, j in corners if i + j < parts - 1]
@@ -55,6 +55,7 @@ def _outward(
     points: np.ndarray, facets: np.ndarray, fine: np.ndarray, triangles: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """All triangles turned so that their normals leave the air: the volume they enclose is positive."""
+    # Six times the volume, as a sum over tetrahedra from the origin (the divergence theorem).
     a, b, c = (points[facets[:, i]] for i in range(3))
     if np.einsum("fi,fi->", a, np.cross(b, c)) < 0:
         triangles = triangles[:, ::-1]
@@ -64,6 +65,7 @@ def _outward(
 def _welded(mesh: tuple[np.ndarray, np.ndarray], values: np.ndarray) -> TriangleSurface:
     """Makes one point of those that neighbouring facets share, so that shading runs across them."""
     points, triangles = mesh
+    # Shared points agree but for rounding: put on a grid much finer than the mesh, they are equal.
     step = 1e-7 * np.ptp(points, axis=0).max()
     _, first, to = np.unique(np.round(points / step).astype(np.int64), axis=0, return_index=True, return_inverse=True)
     return TriangleSurface(points[first], to.ravel()[triangles], values[first])
@@ -91,7 +93,7 @@ class Eye:
 
 @dataclass(frozen=True)
 class SurfaceView:
-    """What of a surface an eye sees: flat points (n, 3), and the front triangles from far to near."""
+    """A surface as an eye sees it: flat points (n, 3), and the front triangles from far to near."""
 
     surface: TriangleSurface
     eye: Eye
@@ -110,7 +112,7 @@ class SurfaceView:
         return front[np.argsort(self.points[front, 2].mean(axis=1))]
 
     def is_covered(self, spots: np.ndarray, slack: float) -> np.ndarray:
-        """For spots (m, 3) in the eye's frame: whether a front triangle stands nearer by more than `slack`, m."""
+        """For spots (m, 3) in the eye's frame: whether a front triangle is nearer by more than `slack`, m."""
         a, b, c = (self.points[self.triangles[:, i]] for i in range(3))
         u, v = b[:, :2] - a[:, :2], c[:, :2] - a[:, :2]
         area = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]

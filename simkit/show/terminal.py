@@ -28,7 +28,7 @@ PLAIN_WIDTH = 400  # off a terminal nothing is wrapped
 
 
 def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: Sequence[float] = ()) -> Table:
-    """Each note: its fingering, its target, what each model says, and how it is in tune by the last of them.
+    """Each note: its fingering, its target, what each model predicts, and how well it is in tune by the last of them.
 
     by_hand: for each note the cents that hand-made error adds or takes.
     """
@@ -86,7 +86,7 @@ def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
 
 
 def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
-    """Each note: how hard to blow, what sounds then, how far breath bends it, and how much more breath it stands."""
+    """Each note: how hard to blow, what sounds then, how far breath bends it, and by what factor it can rise."""
     table = plain_table()
     table.add_column("note")
     table.add_column("fingering")
@@ -105,7 +105,7 @@ def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
 
 
 def margin_words(blown: NoteBlown) -> str:
-    """How many times its breath a note stands until it jumps, at least (>), or until it dies away."""
+    """By what factor breath can rise until a note jumps, at least (>), or until it dies away."""
     if blown.lasts is not None:
         return f"dies {blown.lasts:.1f}"
     return "" if blown.overblow_margin is None else f"{'' if blown.overblow_at else '> '}{blown.overblow_margin:.1f}"

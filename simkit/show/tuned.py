@@ -1,4 +1,4 @@
-"""What the bench has to say, as text."""
+"""The bench's answer as text."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from simkit.show.terminal import ACCENT, plain_table, printed
 from simkit.tuning import Tuned, calibration
 from simkit.vessel import Hole
 
-DOUBTFUL_SD = 3.0
+DOUBTFUL_SD = 3.0  # from which a reading is reported as doubtful; from OUTLIER_SD it is refused
 _FLAT_CENTS, _FIRST_STEP = 15.0, 0.67  # from how flat it is worth touching the window, and how far to go at once
 _FAR_CENTS = 10.0  # an end further off than this is worth a word
 
@@ -26,7 +26,7 @@ Part = Table | Text | str
 
 
 def tuned_text(tuned: Tuned) -> str:
-    """What the notes say of the piece, the notes, and the next cut."""
+    """The estimate of the piece, the notes, and the next cut."""
     piece, vessel = tuned.piece, tuned.vessel
     title = f"{vessel.title}, " if vessel.title else ""
     several = f"{tuned.chamber.name}, " if len(vessel.chambers) > 1 else ""
@@ -144,7 +144,7 @@ def _cells(note: NoteNow, holes: tuple[Hole, ...]) -> list[str | Text]:
 
 
 def _doubtful(tuned: Tuned) -> list[str]:
-    """Readings that fit the others badly, though they may be."""
+    """Readings that fit the others badly, but not badly enough to be refused."""
     estimate = tuned.estimate
     found = []
     for blow, off, sd in zip(estimate.piece.blown, estimate.left_out_cents, estimate.left_out_sd, strict=True):
@@ -201,7 +201,7 @@ def _order(cut: NextCut) -> str:
 
 
 def _inch_drill(cut: NextCut) -> str:
-    """The next smaller drill of those sold in inches, and how the log is to learn of it."""
+    """The next smaller drill of those sold in inches, and how to report it to the log."""
     inches = in_inches(cut.to_mm)
     size = 25.4 * float(sum(Fraction(part) for part in inches.split()))
     return f"{inches} in ({size:.2f} mm; then tell --cut {cut.hole}={size:.2f})"
@@ -226,7 +226,7 @@ def _why(cut: NextCut, tuned: Tuned) -> list[str]:
 
 
 def _finished(tuned: Tuned) -> list[Part]:
-    """That nothing is left to cut, and what can be done about a note that stays off all the same."""
+    """Nothing is left to cut: what can still be done about notes that are off."""
     worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
     lines: list[Part] = [
         f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {signed(worst.end_cents, 0)} ± "
@@ -237,7 +237,7 @@ def _finished(tuned: Tuned) -> list[Part]:
 
 
 def _touch(note: NoteNow, tuned: Tuned) -> str:
-    """The least that brings one note to its pitch, with its measure in the clay as it is."""
+    """The smallest change that brings one note to its pitch, measured in the clay as it is."""
     piece, aim = tuned.piece, tuned.aim
     n = tuned.notes.index(note)
     by, fired = in_cents(abs(note.end_cents)), piece.stage is Stage.FIRED

@@ -24,7 +24,7 @@ GAP_MM = 16.0  # on paper, between two views
 MARGIN_MM = 9.0
 HEAD_MM = 7.0
 WIDTH_MM = 180.0  # of the paper
-TALLEST_MM = 230.0
+TALLEST_MM = 230.0  # a sheet of letter paper is 279 mm high
 
 
 def views(vessel: Vessel, body: Body) -> Panel:
@@ -119,7 +119,7 @@ def _from_behind(body: Body, side: Side) -> list[tuple[int, ChamberBody]]:
 
 
 def _order(body: Body, rank: int) -> float:
-    """Where the drawing of a chamber begins; the next one's begins two steps of a `len(body.chambers)`th above."""
+    """The zorder of a chamber's lowest layer: each has two layers, and all lie from 1 to 3."""
     return 1 + 2 * rank / len(body.chambers)
 
 
@@ -129,6 +129,7 @@ def _chamber(
     """One chamber's clay and air over those behind it; where it is behind others, its outline dashed. Its lines."""
     lines = [on_paper(line) for line in outlines(Body((chamber,), body.thickness), side)]
     shape = Path.make_compound_path(*(Path(line, closed=True) for line in lines))
+    # A pen of twice the thickness along the air's outline covers the clay (see `views`).
     clay = 2 * (on_paper(np.array([[body.thickness, 0.0]])) - on_paper(np.zeros((1, 2))))[0, 0] * look.POINTS
     pen = {"facecolor": look.BODY, "joinstyle": "round", "capstyle": "round"}
     order = _order(body, rank)
@@ -252,7 +253,7 @@ def _windway(
 
 
 def _legend(paper: Axes, vessel: Vessel, body: Body, scale: float, left: float, top: float) -> None:
-    """Title, the sizes that a maker asks for first, what the marks mean, and a bar to measure with."""
+    """Title, the main sizes, what the marks mean, and a scale bar."""
     room = paper.get_xlim()[1] - left - MARGIN_MM
     title = look.lines(vessel.title, room, 13)
     paper.text(left, top, "\n".join(title), va="top", fontsize=13, parse_math=False)
@@ -287,7 +288,7 @@ def _marks(paper: Axes, left: float, y: float) -> None:
 
 
 def bar(paper: Axes, scale: float, left: float, y: float) -> None:
-    """A bar to measure with: `scale` millimetres of paper for one of the piece."""
+    """A scale bar: `scale` millimetres of paper for one of the piece."""
     length = max(n for n in (1, 2, 5, 10, 20, 50, 100, 200, 500) if n * scale <= 60)
     end = left + length * scale
     ends = ([left, left, left, end, end, end], [y + 1, y - 1, y, y, y - 1, y + 1])

@@ -50,8 +50,9 @@ from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.values import as_number
 
 LARGEST_PLAN = 1_000_000  # bytes
-LARGEST_TABLE = 50_000_000
-MOST_CASES = 1_000_000
+LARGEST_TABLE = 50_000_000  # bytes: a million rows of fifty signs
+MOST_CASES = 1_000_000  # all are held in memory
+# Keys of a variation that are not dotted keys of a design.
 _OWN = ("name", "draws", "seed", "table")
 
 Settings = Mapping[str, float | str]  # values by dotted key
@@ -90,7 +91,7 @@ class SweepPlan:
 
     @property
     def labels(self) -> tuple[str, ...]:
-        """Columns of one's own, in the order of the file."""
+        """The user's own columns, in the order of the file."""
         return tuple(dict.fromkeys(key for each in self.variations for key in each.labels))
 
     def variants(self) -> Iterator[Variant]:
@@ -109,7 +110,7 @@ class SweepPlan:
 
 
 def read_plan(path: str | Path) -> SweepPlan:
-    """The plan that a file of cases describes; an InputError tells all that is wrong with it."""
+    """The plan that a file of cases describes; an InputError lists everything that is wrong with it."""
     text = text_of(path, "a file of cases", LARGEST_PLAN)
     return plan_of(parsed(text, str(path)), text, Path(path))
 
@@ -175,7 +176,7 @@ def _bases(value: Any, path: Path, faults: list[Fault]) -> tuple[Vessel, ...]:
 
 
 def _scans(bases: Sequence[Vessel], variations: Sequence[Variation], source: str) -> Iterator[Fault]:
-    """Scans that can be no chamber, told as `simkit predict` tells them, before a sweep reads them."""
+    """Faults of scans that cannot be a chamber, worded as in `simkit predict`, before a sweep reads them."""
     for base in bases:
         for chamber in base.chambers:
             if isinstance(chamber.shape, Scan):
@@ -340,7 +341,7 @@ def _is_range(value: Mapping[str, Any]) -> bool:
 
 
 def _cell(text: str) -> float | str:
-    """A cell of a table as a number where it is one; what starts with noughts is a name."""
+    """A cell of a table as a number where it is one; what starts with 0 and a digit is a name."""
     if text[:1] == "0" and text[1:2].isdigit():
         return text
     try:

@@ -1,4 +1,4 @@
-"""How the rows of a sweep read as tables: a query for each view of the file of results."""
+"""The views of a sweep's file of results: a query for each."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The sweep itself: what is missing is handed out in batches, and every row is kept as it comes.
+"""The sweep itself: missing cases go out in batches, and every row is stored as it comes back.
 
 Cases that share their chambers' walls go to the same worker one after the other, which meshes and factors those walls
 once. There are never more batches out than workers, so that a worker who comes back gets the rest of its own group.
@@ -27,13 +27,13 @@ from simkit.sweeps.workers import Cluster, Gone, Handed, Processes, Workers, sin
 logger = logging.getLogger(__name__)
 
 BATCH_S = 1.0  # a batch is as many cases as take about so long
-BATCH_MOST = 50
+BATCH_MOST = 50  # cases: what a killed worker costs at most
 TRIES_ALONE = 2  # a case whose worker died gets so many tries with a worker to itself
 
 
 @dataclass(frozen=True)
 class Swept:
-    """How a sweep went: where its rows are, and how many came from where."""
+    """The result of a sweep: where its rows are, and how many were computed, stored before, or failed."""
 
     file: Path
     cases: int
@@ -101,7 +101,7 @@ def sweep(
         had = store.statuses().keys() & every.keys()
         missing = [case for key, case in every.items() if key not in had]
         run = store.began(plan, planned, by)
-        work = _Work(store, plan.options, by.code, plan.count, len(every) - len(missing))
+        work = _Run(store, plan.options, by.code, plan.count, len(every) - len(missing))
         if missing:
             _run(work, missing, _crew(workers, executor, scheduler))
         store.ended(run, work.computed, len(work.begun_again))
@@ -119,7 +119,7 @@ def _crew(workers: int | None, executor: Executor | None, scheduler: str | None)
     return Processes(workers or cores())
 
 
-def _run(work: _Work, missing: list[SweepCase], crew: Workers) -> None:
+def _run(work: _Run, missing: list[SweepCase], crew: Workers) -> None:
     ended_well = False
     try:
         with single_threaded():
@@ -130,7 +130,7 @@ def _run(work: _Work, missing: list[SweepCase], crew: Workers) -> None:
 
 
 @dataclass
-class _Work:
+class _Run:
     """The state of a run: what is out, what has come back, what died."""
 
     store: Store
@@ -169,7 +169,7 @@ class _Work:
             self._keep()  # what has come is kept whatever happens
 
     def _lane(self, groups: deque[deque[SweepCase]]) -> deque[SweepCase] | None:
-        """Cases for a worker who is free: the rest of the group he comes from, another group, half of a busy one's."""
+        """Cases for a free worker: the rest of its last group, else another group, else half of a busy worker's."""
         busy = [lane for lane, _ in self._out.values()]
         self._lanes = [lane for lane in self._lanes if lane]
         for lane in self._lanes:
@@ -235,7 +235,7 @@ class _Work:
         self._mean_s = 0.5 * (self._mean_s + taken)
 
     def _keep(self) -> None:
-        """Puts what has come on the disk."""
+        """Stores the rows that have come back."""
         if self._came:
             self.store.keep(self._came, self.code)
             self.computed += len(self._came)

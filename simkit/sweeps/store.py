@@ -121,7 +121,7 @@ class Store:
         return dict(self._db.execute("select key, status from results"))
 
     def others(self, code: str) -> int:
-        """How many rows other code or other libraries have computed: they are kept, and nothing is said of them."""
+        """How many rows other code or other libraries have computed: they are kept, but out of the views."""
         ((count,),) = self._db.execute("select count(*) from results where code != ?", (code,))
         return int(count)
 
@@ -165,7 +165,7 @@ class Store:
 
 
 def _check_own(path: Path) -> None:
-    """Refuses a link or a device in the place of a file of ours: what it leads to is somebody else's."""
+    """Refuses a link or a device in place of our file: we must not write to what it leads to."""
     if path.is_symlink() or (path.exists() and not path.is_file()):
         raise InputError(
             [Fault.of("folder", None, "a file of the sweep's own, not a link or a device", file=str(path))]
@@ -174,7 +174,7 @@ def _check_own(path: Path) -> None:
 
 @contextmanager
 def _lock_file(path: Path) -> Iterator[IO[bytes]]:
-    """The file by whose lock one sweep keeps others out, made where it is not there; nothing in it is ever changed."""
+    """The file whose lock keeps other sweeps out, created if need be; its content is never changed."""
     _check_own(path)
     # Where a link has come since, O_NOFOLLOW refuses it too; a pipe is not waited for.
     flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
@@ -189,7 +189,7 @@ def _lock_file(path: Path) -> Iterator[IO[bytes]]:
 
 @contextmanager
 def _database_errors(folder: Path) -> Iterator[None]:
-    """What the database cannot do as a message of ours; what was kept before stays."""
+    """Turns the database's errors into ours; rows that were stored before stay."""
     try:
         yield
     except sqlite3.OperationalError as error:

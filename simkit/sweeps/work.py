@@ -1,4 +1,4 @@
-"""What a worker does: computes the cases of one batch, and brings back rows, faults and all."""
+"""A worker's job: compute the cases of one batch and return a row for each, also for those that fail."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class SweepCase:
 
     @property
     def vessel(self) -> Vessel:
-        """The design of the case; a DesignError where the settings make none that is legal."""
+        """The design of the case; a DesignError where the settings make no valid one."""
         return self.base.with_values(self.settings) if self.settings else self.base
 
 
@@ -108,7 +108,7 @@ def walls_of(vessel: Vessel) -> str:
 
 
 def compute(cases: Sequence[SweepCase], options: Options, code: str) -> list[CaseResult]:
-    """A row for each case; nothing that goes wrong in one keeps the others from theirs.
+    """A row for each case; an error in one does not stop the others.
 
     code: what the sweep computes with (`provenance.code`); a worker with other code or other libraries refuses.
     """
@@ -182,7 +182,7 @@ _ANSWERS: dict[str, Callable[[Vessel, dict[str, Any]], dict[str, Any]]] = {
 
 
 def settle() -> None:
-    """Prepares a process of our own to be a worker: Ctrl-C is its parent's affair, and it dies with its parent."""
+    """Prepares a process of our own to be a worker: Ctrl-C is left to its parent, and it ends with its parent."""
     import multiprocessing
     import signal
 

@@ -1,6 +1,6 @@
 """Who does the work: processes of this machine, an executor that is handed in, or a cluster.
 
-Any executor of `concurrent.futures` will do. Processes of our own can be replaced when one is killed; a Dask cluster
+Any executor of `concurrent.futures` will do. Our own processes are replaced when one is killed; a Dask cluster
 replaces its own.
 """
 
@@ -27,7 +27,7 @@ _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 class Gone(Exception):
-    """Nobody is there to do the work any more; the text says who."""
+    """No worker is left; the text says who is gone."""
 
 
 class Workers(Protocol):
@@ -46,7 +46,7 @@ class Workers(Protocol):
         """Replaces an executor that has broken, or waits until it has mended itself; else Gone."""
 
     def look(self) -> None:
-        """Raises Gone where nothing that is out can ever come back."""
+        """Raises Gone where no batch that is out can ever come back."""
 
     def gone(self) -> int:
         """How many workers have died since this was last asked."""
@@ -165,7 +165,7 @@ class Cluster:
             return {}
 
     def gone(self) -> int:
-        """Workers that the scheduler no longer knows; it has begun what they were at again, elsewhere."""
+        """Workers that the scheduler no longer knows; it has begun their cases again elsewhere."""
         here = set(self._threads())
         gone = self._seen - here
         self._seen = here
@@ -192,9 +192,9 @@ class Cluster:
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Ctrl-C waits for the end of the block, and a process that is started in it never hears it.
+    """Ctrl-C waits for the end of the block, and a process that is started in it never receives it.
 
-    A worker that is broken off while it starts, or loses the sweep while it does, would say so in a traceback.
+    A worker that is interrupted while it starts, or loses the sweep meanwhile, would print a traceback.
     """
     if threading.current_thread() is not threading.main_thread() or (before := signal.getsignal(signal.SIGINT)) is None:
         yield

@@ -77,7 +77,7 @@ class Note(Part):
 
 
 class Offset(NamedTuple):
-    """Where a chamber's zero stands in the body."""
+    """Where a chamber's own zero lies in the body."""
 
     along_mm: Place
     across_mm: Place
@@ -85,7 +85,7 @@ class Offset(NamedTuple):
 
 
 class Chamber(Part):
-    """One closed space of air. In the file the keys of `shape` stand beside the chamber's own."""
+    """One closed space of air. In the file the keys of `shape` are written beside the chamber's own."""
 
     name: Name
     shape: Shape
@@ -111,7 +111,7 @@ class Chamber(Part):
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
-        """Names used twice, and notes that open what is not there."""
+        """Names used twice, and notes that open holes which do not exist."""
         holes = [table(hole).get("name") for hole in items(known.get("holes"))]
         pitches = [table(note).get("pitch") for note in items(known.get("notes"))]
         yield from repeated(holes, "holes", "name", "another hole has this name")
@@ -144,5 +144,5 @@ def repeated(names: list[Any], key: str, name_key: str, remark: str) -> Iterator
 
 
 def _spelled(pitch: Any) -> Any:
-    """The note's usual spelling, by which D♯5 and d#5 are one note."""
+    """The note's usual spelling, so that D♯5 and d#5 are the same note."""
     return str(note(pitch)) if isinstance(pitch, str) and _is_note(pitch) else None

@@ -1,4 +1,4 @@
-"""From a tree of tables and lists to a frozen value, or to every fault that stands in the way."""
+"""From a tree of tables and lists to a frozen value, or to a list of every fault in it."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def clashes_in(part: type[Part], node: object, path: Path = ()) -> Iterator[Clas
 
 
 def _place(tree: object, path: Path) -> tuple[int, ...]:
-    """Where a path stands in the file, as numbers to sort by; what is missing comes last in its table."""
+    """The place of a path in the file, as numbers to sort by; missing keys come last in their table."""
     place = []
     for step in path:
         keys = list(table(tree))

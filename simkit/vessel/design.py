@@ -71,7 +71,7 @@ class Vessel(Part):
     def save(self, path: str | FilePath, *, overwrite: bool = False) -> None:
         """Write the design to a file that `load` reads as an equal one, whole or not at all.
 
-        Raises an InputError where a file lies already, unless `overwrite` is said, and where nothing can be written.
+        Raises an InputError where the file exists, unless `overwrite` is true, and where nothing can be written.
         """
         save(self, path, overwrite=overwrite)
 
@@ -85,7 +85,7 @@ class Vessel(Part):
         raise KeyError(f"no chamber {name!r} in this vessel")
 
     def value(self, key: str) -> float:
-        """The number that a dotted key names; a hole's or window's unwritten wall and rims are those of the clay.
+        """The number that a dotted key names; wall and rims that a hole or window does not give are those of the clay.
 
         >>> from simkit.vessel import loads
         >>> small = loads('clay.wall_mm = 4\\n[[chamber]]\\nname = "a"\\nshape = "sphere"\\ndiameter_mm = 50')
@@ -99,7 +99,7 @@ class Vessel(Part):
 
     @property
     def numbers(self) -> dict[str, Number]:
-        """Every number of the design by its dotted key, those left unwritten too."""
+        """Every number of the design by its dotted key, also those that the file leaves out."""
         return {
             dotted(Vessel, self, path): Number(look(self, path), allowed) for path, allowed in numbers_of(Vessel, self)
         }
@@ -110,12 +110,12 @@ class Vessel(Part):
         return duct.model_copy(update={key: value for key, value in clay.items() if getattr(duct, key) is None})
 
     def beside(self, file: str) -> FilePath:
-        """Where a file named in the design lies: seen from the design file's folder."""
+        """The path of a file that the design names, relative to the design file's folder."""
         return FilePath(self.source).parent / file
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What is allowed but probably not meant, or not sensible."""
+        """Values that are allowed but probably a mistake, or not sensible."""
         said = []
         shrinkage = self.clay.shrinkage_percent
         if shrinkage is not None and 0 < shrinkage < LITTLE_PERCENT:
@@ -142,7 +142,7 @@ class Vessel(Part):
         return self.with_values({key: value})
 
     def with_values(self, values: Mapping[str, object]) -> Vessel:
-        """The vessel with several values changed at once, so that only the result need be allowed."""
+        """The vessel with several values changed at once; only the result has to be allowed, not each step."""
         tree: Any = table(self)
         for key, value in values.items():
             tree = replaced(tree, self._path(key), value)
@@ -208,11 +208,12 @@ def _counted(chamber: Chamber) -> str:
     return f"{chamber.name}: {chamber.shape.kind}, {len(chamber.holes)} holes, {len(chamber.notes)} notes"
 
 
+# Words that mean a table of the file, so that a chamber of that name could not be told from it in a dotted key.
 _TAKEN = (*(key for key in slots(Vessel) if key != "chambers"), "chamber")
 
 
 def _wrong_shares(known: Mapping[str, Any]) -> Iterator[Clash]:
-    """Breath shares of what is no opening."""
+    """Breath shares of names that are no openings."""
     openings = []
     for chamber in map(table, items(known.get("chambers"))):
         openings += [f"{chamber['name']}.window"] if chamber.get("voicing") else []
@@ -224,7 +225,7 @@ def _wrong_shares(known: Mapping[str, Any]) -> Iterator[Clash]:
 
 
 def _wrong_ties(known: Mapping[str, Any]) -> Iterator[Clash]:
-    """What `[free]` says of numbers that the design does not have, and ties that run in a circle."""
+    """Keys of `[free]` that are no numbers of the design, and ties that form a circle."""
     free = {key: read_free(value) for key, value in table(known.get("free")).items()}
     limits = dict(numbers_of(Vessel, known)) if free else {}
     ties = {key: value.to for key, value in free.items() if isinstance(value, Tie)}

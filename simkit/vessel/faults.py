@@ -1,4 +1,4 @@
-"""How faults are told: values as they stand in the file, one line each, a message short enough to read."""
+"""The wording of faults: values as written in the file, one line each, a message short enough to read."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 from simkit.errors import Fault, InputError
 
+# Signs in a whole message, in a line of it, and in a value.
 LONGEST_MESSAGE = 1400
 _LONGEST_LINE = 400
 _LONGEST_VALUE = 40
@@ -16,7 +17,7 @@ _LONGEST_VALUE = 40
 class DesignError(InputError):
     """A design that cannot be read; `faults` has all that was found, the message as many as fit.
 
-    `unlisted` counts further faults that were seen but not looked into.
+    `unlisted` counts further faults that were found but not described.
     """
 
     def __init__(self, faults: Iterable[Fault | str], unlisted: int = 0):

@@ -1,4 +1,4 @@
-"""What `[free]` says of a number: bounds within which it may move, or another number that it follows."""
+"""An entry of `[free]`: the bounds within which a number may move, or another number that it follows."""
 
 from __future__ import annotations
 

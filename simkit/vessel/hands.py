@@ -1,4 +1,4 @@
-"""Whose hands play: breadths of fingers as published, how wide a hole each seals, and what none can cover."""
+"""Players' hands: published breadths of fingers, how wide a hole each seals, and what no hand can cover."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ BESIDE_MM = 2.0  # fingers side by side want so much more than their breadth: co
 
 
 class Playable(Protocol):
-    """A design, as far as its hands go: a vessel, which says itself what they cannot do."""
+    """What these checks need of a design; a protocol, because the vessel itself imports this module."""
 
     @property
     def hand(self) -> Hand | None:
@@ -89,7 +89,7 @@ def widest_hole_mm(vessel: Playable, hole: Hole | None = None) -> float:
 def finger_cautions(vessel: Playable) -> Iterator[str]:
     """Holes that their fingers do not seal, and fingers that would have to cover two of them at once.
 
-    Nothing is said where the design knows of no hands: no `[hand]`, no hole with a finger.
+    None for a design without hands: no `[hand]`, no hole with a finger.
     """
     several = len(vessel.chambers) > 1
     for chamber in vessel.chambers:

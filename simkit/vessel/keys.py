@@ -23,6 +23,7 @@ from simkit.vessel.values import NumberRange, is_name
 
 # Lists whose items are called by a name, and which word stands before it in a key.
 _CALLED_BY = {"chambers": ("chamber", "name"), "holes": ("hole", "name"), "notes": ("note", "pitch")}
+# The other way round: the attribute of a word in the file.
 _LISTED_AS = {word: key for key, (word, _) in _CALLED_BY.items()}
 
 
@@ -66,7 +67,7 @@ def dotted(root: type[Part], design: object, path: Path) -> str:
 
 
 def along(root: type[Part], design: object, path: Path) -> Iterator[tuple[str | int, Slot | None, Any]]:
-    """Each step of a path with the slot it leads into (None past what a design knows) and what stands there."""
+    """Each step of a path with the slot it leads into (None past what a design knows) and the value there."""
     part: type[Part] | None = root
     slot: Slot | None = None
     node: Any = design
@@ -97,7 +98,7 @@ def numbers_of(root: type[Part], design: object, path: Path = ()) -> Iterator[tu
 
 
 def is_fully_named(root: type[Part], design: object) -> bool:
-    """Whether all chambers, holes and notes have names of their own and all shapes are known."""
+    """Whether all chambers, holes and notes have unique names and all shapes are known."""
     chambers = child(design, "chambers")
     lists = [(key, child(chamber, key)) for chamber in items(chambers) for key in ("holes", "notes")]
     for key, every in [("chambers", chambers), *lists]:
@@ -125,7 +126,7 @@ def replaced(tree: object, path: Path, value: object) -> Any:
 
 
 def child(node: object, step: str | int) -> Any:
-    """What lies one step further, in a part as in a tree; None if nothing does."""
+    """The value one step further, in a part or in a tree; None if there is none."""
     if isinstance(step, int):
         return items(node)[step] if step < len(items(node)) else None
     if isinstance(node, Part):

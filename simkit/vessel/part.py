@@ -1,4 +1,4 @@
-"""What every table of a design file has: it is frozen, knows its keys, and can say where its values clash."""
+"""The base of every table of a design file: frozen, it knows its keys and finds values that do not go together."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ WRONG = object()
 
 
 class Clash(NamedTuple):
-    """Values that are each allowed but not together: where, what was read, what is allowed."""
+    """Values that are allowed each by itself but not together: where, what was read, what is allowed."""
 
     path: Path
     value: object

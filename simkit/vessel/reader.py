@@ -20,12 +20,14 @@ from simkit.vessel.part import slots
 LARGEST_FILE = 256_000  # bytes; a design with every key and a hundred sections has a tenth of that
 _DEEPEST_KEY = 200
 _NO_KEY = re.compile(r"[^\w.\-\"' \t]+")  # what cannot stand in a dotted key
+# Python refuses to read whole numbers of more digits (sys.int_info.default_max_str_digits).
 _ENDLESS = re.compile(r"[0-9_]{4300}")
+# Where tomllib says in its message that the error is.
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
 def load(path: str | Path) -> Vessel:
-    """Read a design file; an InputError tells all that is wrong with it.
+    """Read a design file; an InputError lists everything that is wrong with it.
 
     Nothing in the file is run. Files that it names (a scan) are looked for when they are needed.
     """
@@ -43,7 +45,7 @@ def loads(text: str, source: str = "<text>") -> Vessel:
 
 
 def text_of(path: str | Path, what: str = "a design file", largest: int = LARGEST_FILE) -> str:
-    """The text of a file that a person wrote; an InputError tells why it cannot be read."""
+    """The text of a file that a person wrote; an InputError says why it cannot be read."""
     source = str(path)
     try:
         if not stat.S_ISREG(Path(path).stat().st_mode):
@@ -103,7 +105,7 @@ def _broken(source: str, lines: list[str], number: int, allowed: str) -> DesignE
 
 
 def _tree(raw: Mapping[str, Any], source: str) -> tuple[dict[str, Any], list[Fault]]:
-    """The tree of the file, and the faults of keys that only the tree may have."""
+    """The tree of the file, and faults of keys that are attributes of a Vessel but no keys of a file."""
     tree: dict[str, Any] = {}
     strays = []
     for key, value in raw.items():

@@ -1,4 +1,4 @@
-"""Where a shell is parted, in the words of the design; refused before anything is drawn."""
+"""Where a shell is parted, as written by the user; checked before anything is drawn."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ WAYS = ("up", "across", "along")
 
 
 def seam_words(text: str) -> tuple[str, float | None]:
-    """The way that a seam is square to, and its place in mm of the fired piece, None where it is left to us.
+    """The way that a seam is square to, and its place in mm of the fired piece, None where we choose it.
 
     >>> seam_words("along=48.5"), seam_words("up")
     (('along', 48.5), ('up', None))

@@ -1,4 +1,4 @@
-"""Words in a row, and words near a word that is not known."""
+"""Lists of words, and the known words nearest to an unknown one."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A design to start from: a small four-hole whistle in the shape that is wished, every key explained."""
+"""A design to start from: a small four-hole whistle of the wanted shape, every key explained."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.wishes import clay_faults
 
 
-class _Start(NamedTuple):
+class _StarterShape(NamedTuple):
     """A shape of 60 ml: what to say of it, its keys, and its length for placing window and holes."""
 
     about: str
@@ -22,15 +22,15 @@ class _Start(NamedTuple):
 # All have the same openings and about the same air, so all start from about the same notes: within some 10 cents of
 # C5 to G5 by the port model.
 _STARTS = {
-    "sphere": _Start("a ball", "diameter_mm = 48.7", 48.7),
-    "ellipsoid": _Start(
+    "sphere": _StarterShape("a ball", "diameter_mm = 48.7", 48.7),
+    "ellipsoid": _StarterShape(
         "a ball stretched along, across and up",
         "length_mm = 68            # along, away from the mouth end\n"
         "width_mm = 46             # across\n"
         "height_mm = 36.8          # up",
         68,
     ),
-    "egg": _Start(
+    "egg": _StarterShape(
         "an ellipsoid with its thick end at one side",
         "length_mm = 68            # along, away from the mouth end\n"
         "width_mm = 46             # across\n"
@@ -38,7 +38,7 @@ _STARTS = {
         "widest_at = 0.42          # share of the length, from the mouth end (0.5 is an ellipsoid)",
         68,
     ),
-    "lens": _Start(
+    "lens": _StarterShape(
         "a flattened pendant",
         "length_mm = 66            # along, away from the mouth end\n"
         "width_mm = 60             # across\n"
@@ -46,12 +46,12 @@ _STARTS = {
         "rim_mm = 6                # radius of the rounded rim, in a cut across the width",
         66,
     ),
-    "tube": _Start(
+    "tube": _StarterShape(
         "a round tube",
         'length_mm = 70.1          # ends included\ndiameter_mm = 36\nends = "round"            # or "flat"',
         70.1,
     ),
-    "box": _Start(
+    "box": _StarterShape(
         "a box with rounded edges",
         "length_mm = 66            # along, away from the mouth end\n"
         "width_mm = 44             # across\n"
@@ -59,7 +59,7 @@ _STARTS = {
         "corner_mm = 8             # radius of its edges; 0 leaves them sharp",
         66,
     ),
-    "sections": _Start(
+    "sections": _StarterShape(
         "a body drawn through sections, as over the ribs of a boat",
         "# Each row: along, width, height, rise of its middle, squareness (2 is an ellipse, more is squarer).\n"
         "# A first or last row of width 0 closes round, else flat.\n"
@@ -72,7 +72,7 @@ _STARTS = {
         "]",
         78,
     ),
-    "lobes": _Start(
+    "lobes": _StarterShape(
         "overlapping ellipsoids: here a body and a head",
         "# Each row: where its middle is (along, across, up), then its length, width, height.\n"
         "lobes = [\n"
@@ -92,6 +92,7 @@ _HOLES = (
     ("3", 0.68, 38, 3.0, "right index"),
     ("4", 0.40, 38, 5.2, "right middle"),
 )
+# Each note with how many holes are open in it.
 _NOTES = (("C5", 0), ("D5", 1), ("E5", 2), ("F5", 3), ("G5", 4))
 
 
@@ -126,8 +127,7 @@ def starter(
 def new(shape: str = "egg", *, wall_mm: float | None = None, shrinkage_percent: float | None = None) -> Vessel:
     """A design to start from: a small whistle of that shape with a window and four holes, for C5 to G5.
 
-    wall_mm: 4 where nothing is said; shrinkage_percent: 10. An InputError where the shape is none that a start is known
-    of, or the clay is none.
+    wall_mm: else 4; shrinkage_percent: else 10. An InputError for an unknown shape or impossible clay.
 
     >>> new("sphere").chambers[0].shape.kind
     'sphere'

@@ -26,7 +26,7 @@ class AirState(Part):
 
 
 class Breath(Part):
-    """The player's breath, and how much of it stands in the openings.
+    """The player's breath, and its share of the air in the openings.
 
     `window_share` and `hole_share` hold for every window and every hole; `share` has single openings by their
     dotted names, `"body.window"` or `"body.hole.2"`, and wins. Carbon dioxide is a share of the dry gas.
@@ -52,7 +52,7 @@ Jet = Table[Annotated[float, NumberRange(0, above=True)]]
 
 
 class Player(Part):
-    """What of the player stands before the openings; what is not written is far away."""
+    """Distances of the player's face and raised fingers from the openings; what is not written is far away."""
 
     face_mm: Size | None = None
     hover_mm: Size | None = None
@@ -83,7 +83,7 @@ class Scale(Part):
 
 
 class Clay(Part):
-    """The wall of the fired piece, what clay loses from wet to fired, and how rims are rounded where nothing is said.
+    """The wall of the fired piece, what clay loses from wet to fired, and how rims are rounded by default.
 
     `between_mm` is the least clay between two chambers of one piece; the wall's where it is not written.
     Shrinkage is linear, as one number or in two steps: (1 - S) = (1 - S_drying)(1 - S_firing) (ASTM C326).
@@ -114,7 +114,7 @@ class Clay(Part):
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
-        """Shrinkage said twice or by half, or more than clay does."""
+        """Shrinkage given twice or only in part, or more than any clay has."""
         total, drying, firing = (
             as_number(known.get(key)) for key in ("shrinkage_percent", "drying_percent", "firing_percent")
         )

@@ -11,7 +11,7 @@ from simkit.vessel.spelling import listed, nearest
 
 
 def known_keys(root: type[Part], tree: object, path: Path, compare: bool = True) -> str:
-    """What may be written instead of the key at `path`; `compare` seeks the nearest word."""
+    """The keys that are allowed in place of the one at `path`; `compare` finds the nearest word."""
     word, known = str(path[-1]), _known(root, tree, path[:-1])
     if compare:
         near = nearest(word, known)

@@ -1,4 +1,4 @@
-"""What hand-made vessel flutes of clay usually measure, so that a slip of the pen is asked about."""
+"""Usual sizes of hand-made clay vessel flutes, so that a slip of the pen is questioned."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ VOICING = {
 
 
 def usual_cautions(wall_mm: float, chambers: Sequence[Chamber]) -> Iterator[str]:
-    """Sizes outside what is usual; none of a piece that nobody blows, as a problem from a textbook is."""
+    """Cautions about unusual sizes; none for a piece without a voicing, such as a textbook's resonator."""
     if not any(chamber.voicing for chamber in chambers):
         return
     sizes: list[tuple[str, float | None, tuple[float, float]]] = [("clay.wall_mm", wall_mm, WALL)]

@@ -185,7 +185,7 @@ def as_number(value: object) -> float | None:
 
 
 def is_name(text: object) -> bool:
-    """Whether a text can call a chamber or a hole.
+    """Whether a text can name a chamber or a hole.
 
     Dots divide the words of a key; the other signs left out divide lists and pairs on a command line.
     """

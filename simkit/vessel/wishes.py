@@ -1,4 +1,4 @@
-"""What a maker wishes a new design to be: refused at once where it cannot be, before anything is drawn or sounds."""
+"""Requirements of a new design: refused at once where they are impossible, before anything is computed."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Wish:
 
     @property
     def faults(self) -> tuple[Fault, ...]:
-        """What of it cannot be."""
+        """What is impossible about it."""
         return (*self._of_the_notes(), *clay_faults(self.fingertip_mm, self.wall_mm, self.shrinkage_percent))
 
     def _of_the_notes(self) -> Iterable[Fault]:
@@ -145,7 +145,7 @@ class WishedRange:
 
     @property
     def faults(self) -> tuple[Fault, ...]:
-        """What of it cannot be, as far as counting goes."""
+        """What is impossible about it, without looking at any shape."""
         try:
             pitches = self.pitches
         except NoteNameError as error:
@@ -180,7 +180,7 @@ class WishedRange:
 
 
 def clay_faults(fingertip_mm: float = 17.0, wall_mm: float = 4.0, shrinkage_percent: float = 10.0) -> Iterable[Fault]:
-    """What of the hands and the clay is out of range; ranges of common practice, no source."""
+    """Sizes of hands and clay that are out of range; the ranges are common practice, no source."""
     (least, most), (thin, thick), (little, much) = TIPS_MM, WALLS_MM, SHRINKS_PERCENT
     if not least <= fingertip_mm <= most:
         yield Fault.of("fingertip_mm", fingertip_mm, f"{least:g} to {most:g}")

@@ -18,7 +18,7 @@ from simkit.vessel.shapes import Scan
 
 
 def dumps(vessel: Part) -> str:
-    """The text of a design file that `loads` reads as this vessel: keys that differ from what is taken unwritten.
+    """The text of a design file that `loads` reads as this vessel: only keys that differ from their defaults.
 
     >>> from simkit.vessel import Chamber, Clay, Sphere, Vessel
     >>> ball = Vessel(clay=Clay(wall_mm=4), chambers=[Chamber(name="a", shape=Sphere(diameter_mm=50))])
@@ -38,7 +38,7 @@ def dumps(vessel: Part) -> str:
 
 
 def save(vessel: Part, path: str | Path, *, overwrite: bool = False) -> None:
-    """Write a design file, whole or not at all; an InputError where a file lies already and `overwrite` is not said."""
+    """Write a design file, whole or not at all; an InputError where the file exists and `overwrite` is false."""
     check_new(path, "path", overwrite)
     faults = list(_left_behind(vessel, Path(path).parent))
     if faults:
@@ -56,14 +56,14 @@ def _left_behind(vessel: Part, folder: Path) -> Iterator[Fault]:
 
 
 def _fill(table: tomlkit.TOMLDocument | Table, part: Part) -> None:
-    """Put into a table what a part says: plain values first, then tables, then lists of tables."""
+    """Put the values of a part into a table: plain values first, then tables, then lists of tables."""
     said = [(written(key), _in_file(value)) for key, value in _said(part)]
     for key, value in sorted(said, key=lambda pair: _rank(pair[1])):
         table.add(key, value)
 
 
 def _said(part: Part) -> Iterator[tuple[str, Any]]:
-    """What a part has to say of itself, by the keys of the file; the keys of its shape are a chamber's own."""
+    """The values that a part gives, by the keys of the file; the keys of its shape are a chamber's own."""
     for key, slot in slots(type(part)).items():
         value = getattr(part, slot.attribute)
         if slot.key == "shape" and isinstance(value, Part):

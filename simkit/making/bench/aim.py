@@ -24,7 +24,7 @@ LEAST_MM = 0.05  # less than this nobody can ream on purpose
 # A ream finer than this is a turn or two of the tool: it is asked for only where the note gains so many cents.
 FINE_MM, FINE_CENTS = 0.1, 4.0
 WIDEST = 1.5  # of the design's diameter
-_STEPS = 12
+_STEPS = 12  # of Gauss-Newton, at most
 _RIDGE_CENTS = 0.3  # per tenth of a diameter: a weak pull to the design, which decides only what no note asks for
 
 
@@ -83,7 +83,7 @@ class BenchAim:
 
     @cached_property
     def doubt(self) -> np.ndarray:
-        """The same beside the note that no hole can move (f,): what cuts must be held back for."""
+        """The same relative to the note that no hole can move (f,): the uncertainty for which cuts are held back."""
         shut = np.flatnonzero(~self.estimate.piece.openness.any(axis=1))
         return self._sd_beside(lambda slopes: slopes[shut[0]] if len(shut) else np.zeros(slopes.shape[1]))
 
@@ -95,7 +95,7 @@ class BenchAim:
 
     @property
     def _to_miss_mm(self) -> np.ndarray:
-        """What the cuts still to come may miss by (holes,), mm."""
+        """Standard deviation of the cuts still to come (holes,), mm."""
         doubts, cuts = self.estimate.doubts, self.estimate.piece.cuts
         left = self.marks_mm - self.now.reported_mm > LEAST_MM
         again = np.where(left, doubts.step_mm, 0.0)
@@ -156,11 +156,12 @@ def _fitted(
             bounds = [np.append(bounds[0], -2400.0), np.append(bounds[1], 2400.0)]
         # lsq_linear refuses bounds that meet, as those of a hole at its limit do.
         found = lsq_linear(rows, values, (bounds[0] - 1e-9, bounds[1] + 1e-9)).x
+        # Pitch is far from linear in the diameter of a hole that starts small: no step by more than 0.3 of the design.
         step = np.clip(found[:n], -0.3 * designed[which], 0.3 * designed[which])
         pitch = float(found[n]) if own_pitch else 0.0
         diameters = diameters.copy()
         diameters[which] = np.clip(diameters[which] + step, low[which], high[which])
-        if (np.abs(step) < 2e-3).all():
+        if (np.abs(step) < 2e-3).all():  # mm: finer than any tool
             break
     return forecast(estimate, diameters), pitch
 
@@ -246,7 +247,7 @@ def _cut(aim: BenchAim, hole: int, note: int, drills: Sequence[Drill]) -> NextCu
     estimate, piece = aim.estimate, aim.estimate.piece
     slope, now, mark = aim.at_marks.by_mm[note, hole], aim.now.reported_mm[hole], aim.marks_mm[hole]
     number = int(piece.cuts[hole]) + 1
-    doubt = float(aim.doubt[note])
+    doubt = float(aim.doubt[note])  # cents; over the slope, cents per mm, it is the mm to hold back
     size = piece.size
     to = mark - HELD_BACK[min(number, len(HELD_BACK)) - 1] * doubt / max(slope, 1e-9)
     own_drill = ""

@@ -23,7 +23,7 @@ from simkit.making.bench.state import Doubts, StateVector
 from simkit.making.shrinkage import Stage
 
 _CONVERGED = 0.02  # of a prior standard deviation: a smaller step changes no answer
-_STEPS = 8  # of Gauss-Newton; h is nearly linear, two or three are the rule
+_STEPS = 8  # of Gauss-Newton, at most; h is nearly linear
 
 
 @frozen

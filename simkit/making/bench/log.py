@@ -107,7 +107,7 @@ _ENTRY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="k
 
 @dataclass(frozen=True)
 class Log:
-    """What a log says: its entries in order, withdrawn ones left out, and what is odd about the file."""
+    """What a log says: its entries in order, without those withdrawn, and cautions about the file."""
 
     entries: tuple[Entry, ...] = ()
     last_step: int = 0
@@ -118,7 +118,7 @@ class Log:
         return tuple(entry for entry in self.entries if entry.chamber == chamber)
 
     def with_entries(self, entries: Sequence[Entry]) -> Log:
-        """The same with more added, what that withdraws left out."""
+        """The log with more entries, without those that they withdraw."""
         kept = list(self.entries)
         for new in entries:
             if isinstance(new, Undone):

@@ -17,7 +17,7 @@ from simkit.making.readings import air_ratio, at_temperature
 from simkit.making.shrinkage import MOST, Bar, Shrinkage, Stage, shrinkage_of
 from simkit.vessel import Chamber, Vessel, target_of
 
-ORDER = tuple(Stage)
+ORDER = tuple(Stage)  # clay passes the stages in this order and never goes back
 
 
 class BenchModel(Protocol):
@@ -43,7 +43,7 @@ class BenchModel(Protocol):
         """Complex omega (m,) of pieces (m) with fingers as `openness` (m, holes) says."""
 
     def sloped(self, pieces: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
-        """The same, and how it moves with the sizes."""
+        """The same, and its derivatives by the sizes."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ class Measurement:
 
     @property
     def state(self) -> tuple[object, ...]:
-        """What makes two readings one."""
+        """Two readings with the same state are averaged."""
         return self.openness, self.cutting, self.stage, self.windows
 
 
@@ -181,6 +181,7 @@ class Workpiece:
             if share and not cutting[n].cuts_since_filled:
                 count = cutting[n].cuts
                 cutting[n] = Cutting(chamber.holes[n].diameter_mm, count + 1, reported=False, first=count)
+        # Above 1 Hz; divided by the ratio of sound speeds, as if read in the design's air.
         cents = float(1200 * np.log2(entry.hz / _ratio(vessel, entry.temperature_c)))
         new = Measurement(
             entry.note, openness, tuple(cutting), entry.stage, cents, entry.doubt_cents, windows=self.windows
@@ -218,7 +219,7 @@ def _shrinkage(vessel: Vessel, entries: Iterable[Entry]) -> Shrinkage:
 
 
 def _averaged(blown: tuple[Measurement, ...], new: Measurement) -> tuple[Measurement, ...]:
-    """The readings with one more; where the same was blown before, the mean."""
+    """The readings with one more; averaged with an earlier one of the same state."""
     for n, old in enumerate(blown):
         if old.state == new.state:
             count = old.count + 1

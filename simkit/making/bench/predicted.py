@@ -107,7 +107,7 @@ class MeasurementModel:
         for n, stage in enumerate(configurations.stages):
             if stage is not Stage.FIRED:
                 H[n, u.index(stage.value)] -= 1.0  # d ln f / d ln size
-        H *= CENTS
+        H *= CENTS  # from d ln f; the model's own error is in cents already
         H[:, u.model] = configurations.openness
         return PredictedReadings(self._cents(x, omega, configurations), omega.real / (2 * omega.imag), H, CENTS * by_mm)
 

@@ -1,6 +1,6 @@
 """Pitch of blown notes from a recording, to well under a cent.
 
-Where a tone stands is sought in short frames. Its frequency is then the mean slope of its phase: the sound is turned
+Tones are found in short frames. The frequency of each is the mean slope of its phase: the sound is turned
 back by a nearby frequency f0 and smoothed, which leaves exp(i phi(t)), and
 
     f = f0 + integral of w(t) phi'(t) dt / (2 pi),     w a Hann window over the note, of area 1,
@@ -21,17 +21,17 @@ from scipy.signal import fftconvolve
 
 from simkit.errors import Fault, InputError
 
-LOWEST_HZ, HIGHEST_HZ = 150.0, 6000.0
+LOWEST_HZ, HIGHEST_HZ = 150.0, 6000.0  # of notes that are looked for
 LEAST_S, TRIM_S = 0.4, 0.08  # a note must last so long; so much of its start and of its end is left out
 UNSTEADY_CENTS = 50.0  # a note that wanders further has no one pitch
-_FRAME_S, _HOP_S = 0.06, 0.02
+_FRAME_S, _HOP_S = 0.06, 0.02  # nine periods of the lowest note, enough for one spectral line
 _TONAL = 0.25  # of the sound in the band that stands in one line, else it is no whistle
 _QUIET = 0.03  # of the loudest frame's amplitude
 _GAP_FRAMES = 3  # frames that may drop out of a note
 _JUMP_CENTS = 80.0  # between frames, a new note
-_SMOOTH_S = 0.03
-LEAST_DOUBT_CENTS = 0.3
-_FLOAT_STEPS = 2.0**23
+_SMOOTH_S = 0.03  # of the demodulated sound: lets pass some 30 Hz around the tone, and no overtone
+LEAST_DOUBT_CENTS = 0.3  # a recorder's clock is off by a hundred parts in a million [from memory]
+_FLOAT_STEPS = 2.0**23  # steps to full scale of a float of 24 bits
 _FINE_STEPS = 1000.0  # a sine so many steps high stays at its top for less than two samples
 # What the reader raises for files that are cut short or garbled.
 _BROKEN = (ValueError, EOFError, LookupError, TypeError, ArithmeticError, NameError, MemoryError, struct.error)

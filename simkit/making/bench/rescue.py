@@ -1,4 +1,4 @@
-"""What can still be done when a hole is past its mark: what is cut away does not come back, but there are ways."""
+"""Remedies for a hole that was cut past its mark: clay does not grow back, but other things can still be changed."""
 
 from __future__ import annotations
 

@@ -10,6 +10,7 @@ from simkit.frozen import frozen
 from simkit.making.bench.piece import Cutting, Workpiece
 from simkit.making.shrinkage import CENTS, Stage
 
+# The fired piece is the reference: the sizes at these stages relative to it are uncertain.
 _BEFORE_FIRING = (Stage.WET, Stage.LEATHER_HARD, Stage.BONE_DRY)
 
 
