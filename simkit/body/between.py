@@ -17,7 +17,7 @@ CLOSED_IN_M = 1e-9
 
 
 @frozen
-class Between:
+class ClayBetween:
     """The clay between two chambers: its least thickness in m, negative where they overlap, and where (3,), m."""
 
     thickness: float
@@ -36,7 +36,7 @@ def boxes_apart(a: Wall, b: Wall) -> float:
 
 
 @lru_cache(maxsize=256)
-def between(a: Wall, b: Wall) -> Between:
+def between(a: Wall, b: Wall) -> ClayBetween:
     """The least clay between the air of two chambers, by points of each wall held against the other.
 
     The thinnest place of those found is followed to where the shortest line stands square on both walls; where the
@@ -46,7 +46,7 @@ def between(a: Wall, b: Wall) -> Between:
     return thin if thin.thickness <= 0 else _followed(a, b, thin)
 
 
-def _least(a: Wall, b: Wall) -> Between:
+def _least(a: Wall, b: Wall) -> ClayBetween:
     """The point of `a` that lies deepest in `b`, or nearest to it."""
     mine, theirs = _points(a), _points(b)
     apart, _ = cKDTree(theirs).query(mine)
@@ -54,7 +54,7 @@ def _least(a: Wall, b: Wall) -> Between:
     order = np.argsort(np.where(within, -apart, apart))[:NEAREST]
     off = distance(b, mine[order])
     n = int(off.argmin())
-    return Between(float(off[n]), mine[order[n]])
+    return ClayBetween(float(off[n]), mine[order[n]])
 
 
 @lru_cache(maxsize=64)
@@ -64,7 +64,7 @@ def _points(wall: Wall) -> np.ndarray:
     return points[wall.level(points) > -1e-6 * np.ptp(wall.box, axis=0).max()]  # of lobes, only what shows
 
 
-def _followed(a: Wall, b: Wall, start: Between, steps: int = 60) -> Between:
+def _followed(a: Wall, b: Wall, start: ClayBetween, steps: int = 60) -> ClayBetween:
     """From a thin place to the thinnest near it: to and fro between the two walls' nearest points.
 
     Every second step leaps to where the steps, which shrink alike, would lead (Aitken).
@@ -84,7 +84,7 @@ def _followed(a: Wall, b: Wall, start: Between, steps: int = 60) -> Between:
         shrinks = (step * change).sum() < 0
         on_a = project(a, on_a - (step * change).sum() / (change * change).sum() * step) if shrinks else second
     gap = float(np.linalg.norm(second - on_b))
-    return Between(gap, ((second + on_b) / 2)[0])
+    return ClayBetween(gap, ((second + on_b) / 2)[0])
 
 
 def buried(opening: Opening, thickness: float, other: Wall) -> float:

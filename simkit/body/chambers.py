@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from simkit.body.places import Place, tangent_frame
-from simkit.body.walls.wall import Wall, bend_along, vector_product
+from simkit.body.walls.wall import Wall, normal_curvatures, vector_product
 from simkit.frozen import frozen
 
 WINDOW = "[window]"  # a window among a chamber's openings: with brackets, so that no hole can have its name
@@ -21,7 +21,7 @@ class Opening:
     center (3,): on the inside wall, m; axis (3,): unit, out of the air; across (3,): unit tangent, along the width
     of a window; radius of a round opening, or width and height of a window (height runs with the breath), m;
     length: of the duct on its axis, m; rim and inside_rim: radii of its rounded rims, m. edge_deg: the slope of a
-    window's far side from the wall, rising outward; 90 is upright. bend: the inside wall's curvature along `across` and
+    window's far side from the wall, rising outward; 90 is upright. curvatures: the inside wall's along `across` and
     square to it, seen from the air, 1/m. clay: thickness of the clay around a hole that has a wall of its own, else 0:
     its face is flat there, 1.6 radii wide, sunk into the clay or on a collar.
     """
@@ -37,7 +37,7 @@ class Opening:
     rim: float = 0.0
     inside_rim: float = 0.0
     edge_deg: float = 90.0
-    bend: tuple[float, float] = (0.0, 0.0)
+    curvatures: tuple[float, float] = (0.0, 0.0)
     clay: float = 0.0
 
     @property
@@ -137,4 +137,4 @@ def opening_at(
     """
     center, axis = place.on(wall)
     across = tangent_frame(wall, axis, forward_deg)
-    return Opening(name, center, axis, across, length, bend=bend_along(wall, center, across), **sizes)
+    return Opening(name, center, axis, across, length, curvatures=normal_curvatures(wall, center, across), **sizes)

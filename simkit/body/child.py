@@ -24,7 +24,7 @@ T = TypeVar("T")
 WAITING = 10
 
 
-def apart(work: Callable[..., T], *given: Any, seconds: float, what: tuple[str, str]) -> T:
+def in_own_process(work: Callable[..., T], *given: Any, seconds: float, what: tuple[str, str]) -> T:
     """work(*given) by another process; OutOfReach where that works longer than `seconds` or ends without an answer.
 
     `work` is a function of a module; what it raises is raised here. `what` begins and ends the message. The seconds
@@ -46,19 +46,19 @@ def apart(work: Callable[..., T], *given: Any, seconds: float, what: tuple[str, 
             with suppress(BrokenPipeError):
                 helper.stdin.write(pickle.dumps((work, given)))
                 helper.stdin.flush()
-            told = helper.stdout.read()
+            answered = helper.stdout.read()
             late = timer.finished.is_set() or helper.wait() == -getattr(signal, "SIGXCPU", 0)
         finally:
             timer.cancel()
             helper.kill()
             with suppress(BrokenPipeError):
                 helper.stdin.close()
-    if not told:
+    if not answered:
         why = (
             f"not done after {seconds / 60:.2g} minutes" if late else "ended without a word, perhaps for want of memory"
         )
         raise OutOfReach(f"{what[0]}: {why}; {what[1]}")
-    done, answer = pickle.loads(told)
+    done, answer = pickle.loads(answered)
     if not done:
         raise answer
     found: T = answer
@@ -74,11 +74,11 @@ def serve(seconds: float | None = None) -> None:
     work, given = pickle.load(sys.stdin.buffer)
     threading.Thread(target=_end_with_the_asker, daemon=True).start()
     try:
-        told = True, work(*given)
+        answered = True, work(*given)
     except Exception as failure:  # noqa: BLE001 raised again by whoever asked
-        told = False, failure
+        answered = False, failure
     with answers:
-        pickle.dump(told, answers)
+        pickle.dump(answered, answers)
     os._exit(0)  # at once: the thread that waits on the input would hold up the end
 
 

@@ -21,7 +21,7 @@ from scipy.sparse.csgraph import connected_components
 from simkit.body import kernel
 from simkit.body.chambers import Body, ChamberBody
 from simkit.body.meshes.halves import build_open
-from simkit.body.walls.wall import Block, Can, Moved, Skin, Solid, Union, normals
+from simkit.body.walls.wall import Block, Can, ClosedSheets, MovedSolid, Solid, Union, normals
 from simkit.errors import MeshError
 from simkit.files import MARK
 
@@ -54,7 +54,7 @@ class Seam:
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
+class PrintedPart:
     """A closed solid: points (n, 3), m; triangles (m, 3), facing out; its volume, m^3; a form's text as STEP."""
 
     name: str
@@ -73,7 +73,7 @@ class Piece:
         return title + struct.pack("<I", len(facets)) + facets.tobytes()
 
 
-def pieces(body: Body, scale: float = 1.0, seam: Seam | None = None) -> tuple[Piece, ...]:
+def pieces(body: Body, scale: float = 1.0, seam: Seam | None = None) -> tuple[PrintedPart, ...]:
     """The inside form of every chamber and the two halves of the clay, `scale` times as large as the body.
 
     Raises SeamError where the seam does not leave two halves, MeshError where a solid cannot be made.
@@ -88,7 +88,7 @@ def pieces(body: Body, scale: float = 1.0, seam: Seam | None = None) -> tuple[Pi
     steps = [_step(chamber, scale, name) for chamber, name in zip(body.chambers, names, strict=False)]
     steps += ["", ""]
     return tuple(
-        Piece(name, *skin, enclosed(*skin), step) for name, skin, step in zip(names, skins, steps, strict=True)
+        PrintedPart(name, *skin, enclosed(*skin), step) for name, skin, step in zip(names, skins, steps, strict=True)
     )
 
 
@@ -166,14 +166,14 @@ def _solids(gmsh: Any, body: Body, scale: float, square_to: str, at: float) -> t
 def scaled(solid: Solid, factor: float) -> Solid:
     """A solid `factor` times as large about the origin; plane and round faces stay what they are."""
     match solid:
-        case Skin(sheets):
-            return Skin(tuple(replace(sheet, points=factor * sheet.points) for sheet in sheets))
+        case ClosedSheets(sheets):
+            return ClosedSheets(tuple(replace(sheet, points=factor * sheet.points) for sheet in sheets))
         case Block(corners, rounding):
             return Block(factor * corners, factor * rounding)
         case Can(radius, start, stop, rounding):
             return Can(factor * radius, factor * start, factor * stop, factor * rounding)
-        case Moved(inner, turn, shift):
-            return Moved(scaled(inner, factor), turn, factor * shift)
+        case MovedSolid(inner, turn, shift):
+            return MovedSolid(scaled(inner, factor), turn, factor * shift)
         case Union(solids):
             return Union(tuple(scaled(part, factor) for part in solids))
     raise AssertionError(f"no such solid: {solid}")

@@ -4,7 +4,7 @@ Eigenvalues are k^2 in 1/m^2 and port matrices Z in 1/m; `sound` brings in the s
 Depends on: body (walls, meshes, openings), numpy, scipy; scikit-fem in `fem.forms` only.
 """
 
-from simkit.field.fem.modes import ClosedModes, Modes, closed_modes
+from simkit.field.fem.modes import ClosedModes, Eigenpairs, closed_modes
 from simkit.field.reduced.body_air import BodyAir, air_of
 from simkit.field.reduced.doubts import Doubt
 from simkit.field.reduced.matrices import FieldEvidence, Interpolant, PortField, RowChanges
@@ -14,9 +14,9 @@ __all__ = [
     "BodyAir",
     "ClosedModes",
     "Doubt",
+    "Eigenpairs",
     "FieldEvidence",
     "Interpolant",
-    "Modes",
     "PortField",
     "PortSolution",
     "RowChanges",

@@ -273,9 +273,9 @@ def _grazed(
     w = depth[level[nearest, np.arange(len(flat))].argmin(axis=1)]
     for _ in range(12):
         points = plane.at(flat) + w[:, None] * toward
-        value, slope, bend = _taylor(walls, nearest, points)
+        value, slope, hessian = _taylor(walls, nearest, points)
         # First along the sight to the least level, where that has a minimum, then across it to the zero of the level.
-        curve = np.einsum("i,nij,j->n", toward, bend, toward)
+        curve = np.einsum("i,nij,j->n", toward, hessian, toward)
         w = w - np.clip(np.where(curve > 0, (slope @ toward) / np.where(curve > 0, curve, 1.0), 0.0), -step, step)
         plain = slope @ directions
         move = (value / np.maximum(np.einsum("ni,ni->n", plain, plain), 1e-300))[:, None] * plain
@@ -286,13 +286,13 @@ def _grazed(
 
 
 def _taylor(walls: list[Wall], nearest: np.ndarray, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    value, slope, bend = np.empty(len(points)), np.empty((len(points), 3)), np.empty((len(points), 3, 3))
+    value, slope, hessian = np.empty(len(points)), np.empty((len(points), 3)), np.empty((len(points), 3, 3))
     for number, wall in enumerate(walls):
         mine = nearest == number
         if mine.any():
             t = wall.taylor(points[mine])
-            value[mine], slope[mine], bend[mine] = t.value, t.slope, t.bend
-    return value, slope, bend
+            value[mine], slope[mine], hessian[mine] = t.value, t.slope, t.hessian
+    return value, slope, hessian
 
 
 def grown(body: Body) -> np.ndarray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simkit.body.printing import Piece, Seam, SeamError, pieces, undercuts
+from simkit.body.printing import PrintedPart, Seam, SeamError, pieces, undercuts
 from simkit.errors import Fault, InputError
 from simkit.making.sheets import Work
 from simkit.making.shrinkage import Stage
@@ -21,7 +21,7 @@ def seam(text: str) -> Seam:
     return Seam(way, None if place is None else place / 1000)
 
 
-def solids_of(work: Work, parted: Seam | None = None) -> tuple[Piece, ...]:
+def solids_of(work: Work, parted: Seam | None = None) -> tuple[PrintedPart, ...]:
     """The inside forms and the two halves of the clay at wet size; InputError where the seam leaves no two halves."""
     parted = parted or Seam()
     try:

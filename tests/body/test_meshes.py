@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from simkit.body import kernel
-from simkit.body.child import apart
+from simkit.body.child import in_own_process
 from simkit.body.meshes import drawn
 from simkit.body.meshes.curved import air_mesh, default_size, offset_points, surrounding_mesh
 from simkit.body.walls.lobes import LobesWall
@@ -57,7 +57,7 @@ def test_shaken_meshes_are_other_meshes_of_the_same_shape(walls, monkeypatch):
         monkeypatch.setenv(kernel.SHAKE, factor)
         meshes[factor] = air_mesh(walls["egg"])
         assert meshes[factor].volume == pytest.approx(walls["egg"].volume, rel=1e-3)
-    apart_from_here = apart(air_mesh, walls["egg"], seconds=60, what=("", ""))
+    apart_from_here = in_own_process(air_mesh, walls["egg"], seconds=60, what=("", ""))
     assert len(meshes["0.85"].tets) > len(meshes["1"].tets) > len(meshes["1.2"].tets)
     assert np.array_equal(apart_from_here.points, meshes["1.2"].points)
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of, inspect
-from simkit.body.child import apart
+from simkit.body.child import in_own_process
 from simkit.body.kernel import session, write_step
 from simkit.body.meshes.curved import air_mesh, default_size
 from simkit.body.meshes.drawn import build
@@ -216,6 +216,8 @@ def test_a_step_file_on_which_its_reader_hangs_is_a_fault(tmp_path, monkeypatch)
 def test_a_reader_of_step_files_that_dies_is_a_fault(tmp_path, monkeypatch):
     """As gmsh's does on some: a file with one wrong number can make it touch memory that is none."""
     (tmp_path / "egg.step").write_text("ISO-10303-21;\n")
-    monkeypatch.setattr(triangulated, "apart", lambda work, path, **how: apart(ctypes.string_at, 0, **how))
+    monkeypatch.setattr(
+        triangulated, "in_own_process", lambda work, path, **how: in_own_process(ctypes.string_at, 0, **how)
+    )
     with pytest.raises(SurfaceError, match="ended without a word"):
         read_surface(tmp_path / "egg.step")

@@ -27,9 +27,9 @@ def test_derivatives_of_the_level_agree_with_differences(wall):
         slope = (wall.level(p + e) - wall.level(p - e)) / (2 * step)
         bend = (wall.taylor(p + e).slope - wall.taylor(p - e).slope) / (2 * step)
         assert np.abs(slope - t.slope[:, i]).max() < 1e-6 * np.abs(t.slope).max()
-        off = np.abs(bend - t.bend[:, i]).max(axis=1)
-        assert np.quantile(off, 0.99, method="lower") < 1e-6 * np.abs(t.bend).max() + 1e-9
-        assert off.max() < 1e-2 * np.abs(t.bend).max() + 1e-9
+        off = np.abs(bend - t.hessian[:, i]).max(axis=1)
+        assert np.quantile(off, 0.99, method="lower") < 1e-6 * np.abs(t.hessian).max() + 1e-9
+        assert off.max() < 1e-2 * np.abs(t.hessian).max() + 1e-9
 
 
 def test_total_curvature_is_four_pi(smooth_wall):

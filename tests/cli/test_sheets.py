@@ -11,7 +11,7 @@ import meshio
 import numpy as np
 import pytest
 
-from simkit.body.printing import SEAMS, Piece
+from simkit.body.printing import SEAMS, PrintedPart
 from simkit.cli import run
 from simkit.vessel.starter import starter
 
@@ -77,7 +77,9 @@ def test_a_second_run_tells_what_is_left_of_the_first(design, written, tmp_path,
         corners = np.vstack([np.zeros(3), 0.01 * np.eye(3)])
         faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
         names = ("inside-a-b", *(f"shell-{half}" for half in SEAMS["across"][1]))
-        return [Piece(name, corners, faces, 1e-6 / 6, "" if "shell" in name else "ISO-10303-21;") for name in names]
+        return [
+            PrintedPart(name, corners, faces, 1e-6 / 6, "" if "shell" in name else "ISO-10303-21;") for name in names
+        ]
 
     monkeypatch.setattr("simkit.show.printed.write", sheets)
     monkeypatch.setattr("simkit.show.printed.solids_of", solids)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simkit.body.meshes.window_block import WindowCell, bent, cell_mesh
+from simkit.body.meshes.window_block import WindowCell, cell_mesh, curved_with_wall
 from simkit.field.window.cell import FLAT, _flat, _relief, edge_drop, labium_share, passage, slope_relief, streaming
 from simkit.sound.elements.openings import rectangular_hole
 
@@ -109,16 +109,18 @@ def test_a_bent_slot_keeps_its_upright_sides_and_its_straight_slope_between_true
     at = [np.stack([x, 0 * x + y, 0 * x + z], axis=1) for y in (0.0, 4e-3) for z in (0.0, wall)]
     away = np.array([BENT.cut_up / 2, 0.0, -R])
     for points, radius in zip(at, (R, R + wall) * 2, strict=True):
-        assert np.linalg.norm(bent(BENT, points, 1 / R, 1 / R) - away, axis=1) == pytest.approx(radius, abs=1e-5)
+        assert np.linalg.norm(curved_with_wall(BENT, points, 1 / R, 1 / R) - away, axis=1) == pytest.approx(
+            radius, abs=1e-5
+        )
     # Above the nose's ball, beside which the slope gives way by two hundredths of a millimetre and less.
     left = np.linspace((BENT.cut_up + BENT.nose - BENT.tip) / (BENT.wall * BENT.run), 1, 5)[:, None]
     rise = left * [[wall * BENT.run, 0, wall]] + [[BENT.tip, 3e-3, 0]]
-    way = np.diff(bent(BENT, rise, 1 / R, 1 / R), axis=0)
+    way = np.diff(curved_with_wall(BENT, rise, 1 / R, 1 / R), axis=0)
     assert np.degrees(np.arctan2(way[:, 2], way[:, 0])) == pytest.approx(45.0)
     exit_ = np.array([[0.0, 2e-3, z] for z in np.linspace(0, wall, 4)])
-    assert bent(BENT, exit_, 1 / R, 1 / R)[:, :2] == pytest.approx(exit_[:, :2])
+    assert curved_with_wall(BENT, exit_, 1 / R, 1 / R)[:, :2] == pytest.approx(exit_[:, :2])
     far = np.array([[BENT.cut_up / 2, 0.0, -BENT.far], [BENT.top / 2, 0.0, wall + BENT.far]])
-    assert bent(BENT, far, 1 / R, 1 / R) == pytest.approx(far)
+    assert curved_with_wall(BENT, far, 1 / R, 1 / R) == pytest.approx(far)
 
 
 @pytest.mark.parametrize("edge_deg", [60.0, 30.0, 15.0])
@@ -128,7 +130,7 @@ def test_a_bend_leaves_the_nose_its_place_and_its_roundness(edge_deg):
     around = np.linspace(np.deg2rad(90 + edge_deg), np.deg2rad(270), 9)
     center = np.array([cell.cut_up + cell.nose, 0.0, cell.nose])
     ring = center + cell.nose * np.stack([np.cos(around), 0 * around, np.sin(around)], axis=1)
-    moved = bent(cell, ring, 40.0, 30.0)
+    moved = curved_with_wall(cell, ring, 40.0, 30.0)
     sunk = -30.0 * (cell.cut_up / 2 + cell.nose) ** 2 / 2
     assert np.linalg.norm(moved - center - [0, 0, sunk], axis=1) == pytest.approx(cell.nose, rel=0.07)
     assert moved[:, 0].min() == pytest.approx(cell.cut_up, abs=0.02 * cell.nose)

@@ -11,7 +11,7 @@ from simkit.sound.elements.openings import aperture_of
 
 FLAT = Opening(
     "window", np.zeros(3), np.array([0, 0, 1.0]), np.array([1.0, 0, 0]), length=4e-3, width=11e-3, height=5.5e-3,
-    rim=3e-4, inside_rim=3e-4, edge_deg=28.0, bend=(20.0, 12.0),
+    rim=3e-4, inside_rim=3e-4, edge_deg=28.0, curvatures=(20.0, 12.0),
 )  # fmt: skip
 
 

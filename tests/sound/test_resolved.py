@@ -536,7 +536,7 @@ def test_friction_and_heat_are_what_moving_every_wall_would_do():
 
     n, mode = 0.15, moved(0.0)
     by_moving = (moved(n).k ** 2 - moved(-n).k ** 2) / (2e-3 * n)
-    by_walls = mode.k**2 * mode.pressed - mode.slid
+    by_walls = mode.k**2 * mode.thermal - mode.viscous
     assert by_walls.real == pytest.approx(by_moving.real, rel=0.03)
 
 
@@ -550,7 +550,7 @@ def test_friction_at_a_sharp_rim():
     mode = whole.lowest(("1",))
     hole, volume = round_hole(0.004, 0.005), 4 / 3 * np.pi * 0.03**3
     flow = mode.k.real**2 * np.sqrt(volume)  # of the mode whose integral of p^2 is 1
-    assert mode.slid.real == pytest.approx(hole.friction * flow**2, rel=0.015)
+    assert mode.viscous.real == pytest.approx(hole.friction * flow**2, rel=0.015)
 
 
 @pytest.mark.slow

@@ -16,12 +16,12 @@ import numpy as np
 from simkit.body import kernel
 from simkit.body.assembly import gap
 from simkit.body.chambers import ChamberBody, Opening
-from simkit.body.meshes.outlines import Duct
-from simkit.body.meshes.panels import MM, Cut, SizeAt, fill, sphere, wall_panels
+from simkit.body.meshes.outlines import DuctSurface
+from simkit.body.meshes.panels import MM, OutlineCut, SizeAt, fill, sphere, wall_panels
 from simkit.body.meshes.rims import SPOT, duct_of, own_wall, spot_of
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.skins import Skins, WholeMesh
-from simkit.body.walls.wall import Faced, Spot, Union, clearance, on_wall, thinnest
+from simkit.body.walls.wall import Faced, FlatFace, Union, clearance, on_wall, thinnest
 from simkit.errors import MeshError, OutOfReach
 from simkit.frozen import frozen
 
@@ -198,23 +198,23 @@ def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: 
     return skins.curved(volumes, min(grading.rims.values(), default=grading.inside))
 
 
-def _spots(chamber: ChamberBody) -> tuple[Spot, ...]:
+def _spots(chamber: ChamberBody) -> tuple[FlatFace, ...]:
     """The flat faces of holes with walls of their own."""
     some = (o for o in chamber.all_openings if own_wall(o, chamber.thickness))
     return tuple(spot_of(o, chamber.thickness, clearance(chamber.wall, o.center)) for o in some)
 
 
-def _cuts(chamber: ChamberBody, duct: Duct, grading: Grading) -> tuple[Cut, Cut]:
+def _cuts(chamber: ChamberBody, duct: DuctSurface, grading: Grading) -> tuple[OutlineCut, OutlineCut]:
     """Where a duct cuts the inside and the outside of the clay, near its own place only."""
     o, length = duct.opening, duct.opening.length
     clear, reach, size = clearance(chamber.wall, o.center), 1.5 * o.reach, grading.rims[o.name]
     return (
-        Cut(duct, duct.inside, -min(0.45 * clear, reach), max(length / 2, reach), size),
-        Cut(duct, duct.outside, length - min(reach, length + 0.4 * clear), length + reach, size),
+        OutlineCut(duct, duct.inside, -min(0.45 * clear, reach), max(length / 2, reach), size),
+        OutlineCut(duct, duct.outside, length - min(reach, length + 0.4 * clear), length + reach, size),
     )
 
 
-def _sizes(ducts: Sequence[Duct], grading: Grading, most: float) -> SizeAt:
+def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeAt:
     """Size (mm) at a point (mm): that of the nearest rim and `grow` of the distance to it, up to 1.5 of `most` (m).
 
     Plain numbers, not arrays: gmsh asks for one point at a time, some hundred thousand times.

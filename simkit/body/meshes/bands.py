@@ -6,18 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simkit.body.meshes.outlines import Duct, Footprint
+from simkit.body.meshes.outlines import DuctSurface, Footprint
 
 
 @dataclass(frozen=True, eq=False)
 class Strip:
     """Nodes in rows and columns on a duct; columns run round it, from turns `start` to turns `stop`.
 
-    ids (rows, columns): node numbers, filled in by who numbers them; depths (rows,): see `Duct.points`;
+    ids (rows, columns): node numbers, filled in by who numbers them; depths (rows,): see `DuctSurface.points`;
     cover: the row at which the straight part ends.
     """
 
-    duct: Duct
+    duct: DuctSurface
     start: np.ndarray
     stop: np.ndarray
     depths: np.ndarray
@@ -79,7 +79,7 @@ class Strip:
 
 
 def strip_between(
-    duct: Duct, points: np.ndarray, loops: tuple[np.ndarray, np.ndarray], size: float, grow: float
+    duct: DuctSurface, points: np.ndarray, loops: tuple[np.ndarray, np.ndarray], size: float, grow: float
 ) -> tuple[Strip, tuple[np.ndarray, np.ndarray]]:
     """The strip between the loops of node numbers, and where on the duct the loops' points belong exactly."""
     start, inner = turned(duct, duct.inside, points, loops[0])
@@ -96,7 +96,7 @@ def strip_between(
     return strip, (strip.row(0), strip.row(len(depths) - 1))
 
 
-def turned(duct: Duct, foot: Footprint, points: np.ndarray, loop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def turned(duct: DuctSurface, foot: Footprint, points: np.ndarray, loop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The nodes of a loop in the order of their turns; corners exactly at theirs."""
     turns = foot.turn(duct.frame(points[loop]))
     if foot.sides > 1:
@@ -107,7 +107,7 @@ def turned(duct: Duct, foot: Footprint, points: np.ndarray, loop: np.ndarray) ->
     return turns[order], loop[order]
 
 
-def _depths(duct: Duct, size: float, grow: float) -> np.ndarray:
+def _depths(duct: DuctSurface, size: float, grow: float) -> np.ndarray:
     """Depths of the rows: even on the two rims, graded from both ends on the straight part; a sharp rim has none."""
     keys = duct.exact(np.linspace(0, 1, 24, endpoint=False))
     legs = np.linalg.norm(np.diff(keys[:, :6], axis=1), axis=2).mean(axis=0)

@@ -9,7 +9,7 @@ from scipy.interpolate import BSpline, make_interp_spline
 
 from simkit.body.kernel import GmshFailure
 from simkit.body.meshes import patches
-from simkit.body.walls.wall import Block, Can, Faced, Moved, Sheet, Skin, Solid, Spot, Union
+from simkit.body.walls.wall import Block, Can, ClosedSheets, Faced, FlatFace, MovedSolid, Sheet, Solid, Union
 
 
 def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
@@ -19,7 +19,7 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
     """
     occ = gmsh.model.occ
     match solid:
-        case Skin(sheets):
+        case ClosedSheets(sheets):
             if patched is not None and patches.has_patches(sheets):
                 return _patched_skin(gmsh, sheets[0], patched)
             return _skin(gmsh, sheets)
@@ -39,7 +39,7 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
             for spot in spots:
                 tag = _faced(gmsh, tag, spot)
             return tag
-        case Moved(inner, turn, shift):
+        case MovedSolid(inner, turn, shift):
             tag = build(gmsh, inner, patched)
             matrix = np.eye(4)
             matrix[:3, :3], matrix[:3, 3] = turn, 1e3 * shift
@@ -48,7 +48,7 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
     raise AssertionError(f"no such solid: {solid}")
 
 
-def _faced(gmsh: Any, tag: int, spot: Spot) -> int:
+def _faced(gmsh: Any, tag: int, spot: FlatFace) -> int:
     """A volume with a collar put on, or cut flat."""
     occ, rise = gmsh.model.occ, 1e3 * spot.depth * spot.axis
     low = 1e3 * spot.center - (rise if spot.raised else 0.0)

@@ -9,7 +9,7 @@ from scipy.interpolate import BSpline, make_interp_spline
 from scipy.spatial.transform import Rotation
 
 from simkit.body.meshes.drawn import build, chord, with_multiplicity
-from simkit.body.walls.wall import Moved, Sheet, Skin, Solid, Union
+from simkit.body.walls.wall import ClosedSheets, MovedSolid, Sheet, Solid, Union
 
 
 def build_open(gmsh: Any, solid: Solid) -> int:
@@ -20,12 +20,12 @@ def build_open(gmsh: Any, solid: Solid) -> int:
     """
     occ = gmsh.model.occ
     match solid:
-        case Skin(sheets):
+        case ClosedSheets(sheets):
             return _halved_skin(gmsh, sheets)
         case Union(solids):
             parts = [(3, build_open(gmsh, part)) for part in solids]
             return occ.fuse(parts[:1], parts[1:])[0][0][1] if len(parts) > 1 else parts[0][1]
-        case Moved(inner, turn, shift):
+        case MovedSolid(inner, turn, shift):
             tag = build_open(gmsh, inner)
             way = Rotation.from_matrix(turn).as_rotvec()
             angle = float(np.linalg.norm(way))

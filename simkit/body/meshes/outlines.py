@@ -101,7 +101,7 @@ class Footprint:
 
 
 @dataclass(frozen=True)
-class Duct:
+class DuctSurface:
     """The duct of one opening; `inside` and `outside` are its footprints on the two surfaces of the clay."""
 
     opening: Opening

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 
 from simkit.body import kernel
 from simkit.body.meshes import drawn
-from simkit.body.meshes.outlines import Duct, Footprint
+from simkit.body.meshes.outlines import DuctSurface, Footprint
 from simkit.body.meshes.soundness import closed, filled, uncrossed
 from simkit.body.walls.wall import Solid
 
@@ -28,10 +28,10 @@ SizeAt = Callable[[float, float, float], float]  # element size (mm) at a point 
 
 
 @dataclass(frozen=True)
-class Cut:
+class OutlineCut:
     """Where one duct cuts a surface: its footprint, the stretch of its axis looked at (m), the size at its rim (m)."""
 
-    duct: Duct
+    duct: DuctSurface
     foot: Footprint
     low: float
     high: float
@@ -68,7 +68,7 @@ class Panels:
     loops: tuple[np.ndarray, ...]
 
 
-def wall_panels(gmsh: Any, solid: Solid, cuts: Sequence[Cut], size: float, grow: float) -> Panels:
+def wall_panels(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut], size: float, grow: float) -> Panels:
     """Mesh a solid's skin without what lies inside the cuts; elements of `size` that are finer towards the rims.
 
     Where a rim comes out torn at a seam of smooth skins, the seams are turned and all is tried again.
@@ -81,7 +81,7 @@ def wall_panels(gmsh: Any, solid: Solid, cuts: Sequence[Cut], size: float, grow:
     raise failure
 
 
-def _panels(gmsh: Any, cuts: Sequence[Cut], lines: list[list[int]], size: float, grow: float) -> Panels:
+def _panels(gmsh: Any, cuts: Sequence[OutlineCut], lines: list[list[int]], size: float, grow: float) -> Panels:
     for cut, curves in zip(cuts, lines, strict=True):
         _divide(gmsh, cut, curves)
     _grade(gmsh, cuts, lines, size, grow)
@@ -102,7 +102,7 @@ def _panels(gmsh: Any, cuts: Sequence[Cut], lines: list[list[int]], size: float,
     return Panels(points[used], number.reshape(-1, 3), tuple(np.searchsorted(used, loop) for loop in loops))
 
 
-def _cut_well(gmsh: Any, solid: Solid, cuts: Sequence[Cut]) -> Iterator[tuple[float, list[list[int]]]]:
+def _cut_well(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut]) -> Iterator[tuple[float, list[list[int]]]]:
     """Cut the faces with the seams of smooth skins turned so that no rim crosses one at a shallow angle.
 
     There a sliver of wall lies between rim and seam, and the rim comes in pieces shorter than an edge. Yields turns
@@ -124,7 +124,7 @@ def _cut_well(gmsh: Any, solid: Solid, cuts: Sequence[Cut]) -> Iterator[tuple[fl
         yield turn, [_contact_lines(gmsh, cut) for cut in cuts]
 
 
-def _cut_faces(gmsh: Any, solid: Solid, cuts: Sequence[Cut], turn: float) -> None:
+def _cut_faces(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut], turn: float) -> None:
     """Only the solid's faces, cut along the outlines by upright tool faces."""
     occ = gmsh.model.occ
     gmsh.clear()
@@ -144,7 +144,7 @@ def _cut_faces(gmsh: Any, solid: Solid, cuts: Sequence[Cut], turn: float) -> Non
     occ.synchronize()
 
 
-def _tool(gmsh: Any, cut: Cut) -> list[tuple[int, int]]:
+def _tool(gmsh: Any, cut: OutlineCut) -> list[tuple[int, int]]:
     """The upright faces over an outline."""
     occ, o = gmsh.model.occ, cut.duct.opening
     base, rise = MM * (o.center + cut.low * o.axis), MM * (cut.high - cut.low) * o.axis
@@ -155,7 +155,7 @@ def _tool(gmsh: Any, cut: Cut) -> list[tuple[int, int]]:
     return [entity for entity in occ.extrude([(1, line) for line in lines], *rise) if entity[0] == 2]
 
 
-def _contact_lines(gmsh: Any, cut: Cut) -> list[int]:
+def _contact_lines(gmsh: Any, cut: OutlineCut) -> list[int]:
     """The curves of the cut surface that run along the outline."""
     found = []
     for _, curve in gmsh.model.getEntities(1):
@@ -168,7 +168,7 @@ def _contact_lines(gmsh: Any, cut: Cut) -> list[int]:
     return found
 
 
-def _divide(gmsh: Any, cut: Cut, curves: list[int]) -> None:
+def _divide(gmsh: Any, cut: OutlineCut, curves: list[int]) -> None:
     """Give each side of the outline its number of edges, shared among its pieces by length."""
     middles, lengths = [], []
     for curve in curves:
@@ -191,7 +191,7 @@ def _divide(gmsh: Any, cut: Cut, curves: list[int]) -> None:
             gmsh.model.mesh.setTransfiniteCurve(curves[piece], int(n) + 1)
 
 
-def _grade(gmsh: Any, cuts: Sequence[Cut], lines: list[list[int]], size: float, grow: float) -> None:
+def _grade(gmsh: Any, cuts: Sequence[OutlineCut], lines: list[list[int]], size: float, grow: float) -> None:
     """Sizes that grow with the distance from the rims, up to `size`."""
     field, near = gmsh.model.mesh.field, []
     for cut, curves in zip(cuts, lines, strict=True):
@@ -246,7 +246,7 @@ def sphere(gmsh: Any, center: np.ndarray, radius: float, size: float) -> tuple[n
     return center + radius * points / np.linalg.norm(points, axis=1)[:, None], triangles
 
 
-def disc(gmsh: Any, duct: Duct, loop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def disc(gmsh: Any, duct: DuctSurface, loop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Span a loop of points (n, 3) across a duct: further points (m), and triangles that count the loop first."""
     o, around = duct.opening, MM * duct.frame(loop)
     n = len(around)

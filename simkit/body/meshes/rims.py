@@ -16,9 +16,9 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from simkit.body.chambers import Opening
-from simkit.body.meshes.outlines import Duct, Footprint
+from simkit.body.meshes.outlines import DuctSurface, Footprint
 from simkit.body.meshes.rolling import Face, Rolled, meeting
-from simkit.body.walls.wall import Spot, Wall, normals
+from simkit.body.walls.wall import FlatFace, Wall, normals
 
 SPOT = 1.6  # radius of the flat face round a hole with a wall of its own, over the hole's
 
@@ -28,7 +28,7 @@ def own_wall(opening: Opening, thickness: float) -> bool:
     return abs(opening.length - thickness) > 1e-9
 
 
-def spot_of(opening: Opening, thickness: float, clear: float) -> Spot:
+def spot_of(opening: Opening, thickness: float, clear: float) -> FlatFace:
     """The flat face that ends such a hole outside: a spot filed flat, or the top of a collar.
 
     clear: how far the air reaches in from the hole, m: a collar's foot stands in there.
@@ -36,10 +36,10 @@ def spot_of(opening: Opening, thickness: float, clear: float) -> Spot:
     raised = opening.length > thickness
     radius = SPOT * opening.radius
     depth = opening.length + min(0.4 * clear, radius) if raised else 2 * (thickness + radius)
-    return Spot(opening.center + opening.length * opening.axis, opening.axis, radius, raised, depth)
+    return FlatFace(opening.center + opening.length * opening.axis, opening.axis, radius, raised, depth)
 
 
-def duct_of(wall: Wall, thickness: float, opening: Opening) -> Duct:
+def duct_of(wall: Wall, thickness: float, opening: Opening) -> DuctSurface:
     """The duct of a hole or a window through clay of that thickness; ValueError where its sides miss a surface."""
     return _hole(wall, thickness, opening) if opening.is_round else _Window(wall, thickness, opening).duct()
 
@@ -62,7 +62,7 @@ def sharp_rim(wall: Wall, thickness: float, o: Opening, turns: np.ndarray) -> np
     return base + _outer_face(wall, thickness, o).lifted(base, o.axis, o.length)[:, None] * o.axis
 
 
-def _hole(wall: Wall, thickness: float, o: Opening) -> Duct:
+def _hole(wall: Wall, thickness: float, o: Opening) -> DuctSurface:
     inner, outer = Face(wall, 0.0, o.inside_rim), _outer_face(wall, thickness, o)
 
     def keys(turns: np.ndarray) -> np.ndarray:
@@ -76,7 +76,7 @@ def _hole(wall: Wall, thickness: float, o: Opening) -> Duct:
     exact = keys(turns)
     frame = np.stack([o.across, o.forward], axis=1)
     prints = [Footprint(turns[None], ((exact[:, n] - o.center) @ frame)[None]) for n in (0, 5)]
-    return Duct(o, prints[0], prints[1], keys)
+    return DuctSurface(o, prints[0], prints[1], keys)
 
 
 def _profiles(low: Rolled, high: Rolled) -> np.ndarray:
@@ -239,12 +239,12 @@ class _Window:
         pairs = (exit_.reach, edge.reach), (exit_.weight, edge.weight)
         return tuple(np.stack([a[right], b[right]], axis=1) for a, b in pairs)
 
-    def duct(self) -> Duct:
+    def duct(self) -> DuctSurface:
         t = np.linspace(0, 1, 65)
         turns = (np.arange(4)[:, None] + t) / 4
         side = np.repeat(np.arange(4), len(t))
         prints = [Footprint(turns, self._contact(rim, side, np.tile(t, 4)).reshape(4, len(t), 2)) for rim in self.rims]
-        return Duct(self.o, prints[0], prints[1], self.keys)
+        return DuctSurface(self.o, prints[0], prints[1], self.keys)
 
 
 def _crossing(side: Callable[[float], float], end: Callable[[float], float]) -> tuple[float, float]:

@@ -12,12 +12,12 @@ from simkit.body import kernel
 from simkit.body.chambers import ChamberBody
 from simkit.body.meshes.bands import Strip, strip_between, turned
 from simkit.body.meshes.curved import CORNER, CRACK, AirMesh, draw_near, offset_points
-from simkit.body.meshes.outlines import Duct
+from simkit.body.meshes.outlines import DuctSurface
 from simkit.body.meshes.panels import Panels, disc
 from simkit.body.meshes.quadratic import facet_points, jacobians, summed_volume
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.soundness import as_large, place, unfolded
-from simkit.body.walls.wall import Spot, normals, project
+from simkit.body.walls.wall import FlatFace, normals, project
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +41,7 @@ class WholeMesh:
 class Edge:
     """The rim of an opening in a wall without thickness: its nodes `ids` (n,) at `turns` (n,) round the duct."""
 
-    duct: Duct
+    duct: DuctSurface
     turns: np.ndarray
     ids: np.ndarray
 
@@ -69,7 +69,7 @@ class Skins:
         far: tuple[np.ndarray, np.ndarray],
         center: np.ndarray,
         radius: float,
-        spots: Sequence[Spot] = (),
+        spots: Sequence[FlatFace] = (),
     ):
         self.chamber, self.center, self.radius, self.spots = chamber, center, radius, spots
         a = len(inner.points) if outer else 0
@@ -93,7 +93,7 @@ class Skins:
         walls = self.chamber.wall, *self.chamber.beside
         on = offset_points(walls, self.chamber.thickness, points)
         for spot in self.spots:
-            flat, held = on_spot(spot, points)
+            flat, held = on_flat_face(spot, points)
             on[held] = flat[held]
         return on
 
@@ -101,7 +101,7 @@ class Skins:
         away = points - self.center
         return self.center + self.radius * away / np.linalg.norm(away, axis=1)[:, None]
 
-    def add_duct(self, gmsh: Any, place: int, duct: Duct, size: float, grow: float) -> None:
+    def add_duct(self, gmsh: Any, place: int, duct: DuctSurface, size: float, grow: float) -> None:
         """Join the two loops of an opening by rows of triangles and span a cover where its straight part ends."""
         points = self.points
         strip, loops = strip_between(duct, points, self.loops[place], size, grow)
@@ -111,7 +111,7 @@ class Skins:
         self.strips.append(strip)
         self._cover(gmsh, duct, np.concatenate([points, fresh]), strip.ids[strip.cover])
 
-    def add_hole(self, gmsh: Any, place: int, duct: Duct) -> None:
+    def add_hole(self, gmsh: Any, place: int, duct: DuctSurface) -> None:
         """Span a cover in the rim of an opening in a wall without thickness."""
         points = self.points
         turns, ids = turned(duct, duct.inside, points, self.loops[place][0])
@@ -120,7 +120,7 @@ class Skins:
         self.edges.append(edge)
         self._cover(gmsh, duct, points, ids)
 
-    def _cover(self, gmsh: Any, duct: Duct, points: np.ndarray, loop: np.ndarray) -> None:
+    def _cover(self, gmsh: Any, duct: DuctSurface, points: np.ndarray, loop: np.ndarray) -> None:
         extra, triangles = disc(gmsh, duct, points[loop])
         number = np.concatenate([loop, len(points) + np.arange(len(extra))])
         self._points = [points, extra]
@@ -193,7 +193,7 @@ class Skins:
         return [s.triangles(0, s.cover) if inside else s.triangles(s.cover, len(s.ids) - 1) for s in self.strips]
 
 
-def on_spot(spot: Spot, points: np.ndarray, within: float = 1e-6) -> tuple[np.ndarray, np.ndarray]:
+def on_flat_face(spot: FlatFace, points: np.ndarray, within: float = 1e-6) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, 3) near a flat face moved onto its side, where they are not on the face; and which are on either."""
     away = points - spot.center
     high = away @ spot.axis

@@ -22,7 +22,7 @@ BENT = 2.2  # the same of the ball that the bend dies away in: further out, a pa
 ROUND_SHARE, RIM_SHARE, GROWTH = 1.3, 0.25, 0.6
 SHARP = 0.02  # rims of a smaller radius than this share of the cut-up are left sharp, but for the edge's own
 FADE = 0.5, 0.95  # where the cell's bend dies away, over that ball's radius
-MOST_BEND = 0.6  # of the wall, over half of the window's largest size: beyond, the window is no longer one wall's
+MOST_CURVATURE = 0.6  # of the wall, over half of the window's largest size: beyond, the window is no longer one wall's
 
 
 @dataclass(frozen=True)
@@ -189,7 +189,7 @@ def _size(cell: WindowCell, low: np.ndarray, high: np.ndarray) -> float:
     return ROUND_SHARE * (cell.rim if upper and not cell.has_sharp_rims else cell.nose)
 
 
-def bent(cell: WindowCell, points: np.ndarray, across: float, along: float) -> np.ndarray:
+def curved_with_wall(cell: WindowCell, points: np.ndarray, across: float, along: float) -> np.ndarray:
     """The cell's points (n, 3) when its clay is bent: `across` and `along` the breath, 1/m, hollow inside positive.
 
     Both faces follow parabolas, the outer one with the curvature k/(1 + k wall) of a true offset. The slot's sides
@@ -198,7 +198,7 @@ def bent(cell: WindowCell, points: np.ndarray, across: float, along: float) -> n
     """
     x, y, z = points.T
     middle, wall = cell.cut_up / 2, cell.wall
-    most = MOST_BEND / max(cell.width / 2, cell.cut_up)
+    most = MOST_CURVATURE / max(cell.width / 2, cell.cut_up)
     inner = np.clip([across, along], -most, most)
     outer = inner / (1 + inner * wall)
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from simkit.body.walls.wall import Moved, Sheet, Solid, Wall
+from simkit.body.walls.wall import MovedSolid, Sheet, Solid, Wall
 
 
 @dataclass(frozen=True)
@@ -82,4 +82,4 @@ class PlacedWall(Wall):
         return tuple(Sheet(s.points @ back + self.shift, s.normals @ back, s.flat) for s in self.wall.sheets(fine))
 
     def solid(self, offset: float = 0.0) -> Solid:
-        return Moved(self.wall.solid(offset), self.turn, np.array(self.shift))
+        return MovedSolid(self.wall.solid(offset), self.turn, np.array(self.shift))

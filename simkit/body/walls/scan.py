@@ -15,7 +15,7 @@ from scipy.sparse import coo_matrix, diags
 from simkit.body.millimetres import place_words
 from simkit.body.walls.harmonics import fitted, smoothed, summed
 from simkit.body.walls.triangulated import SurfaceError, Triangles, checked_surface, read_surface
-from simkit.body.walls.wall import Sheet, Skin, Solid, Wall, curvatures, normals, on_wall
+from simkit.body.walls.wall import ClosedSheets, Sheet, Solid, Wall, curvatures, normals, on_wall
 
 # Fits are tried up to this degree: 441 numbers follow details of a tenth of the body.
 DEGREES = (8, 12, 16, 20)
@@ -107,7 +107,7 @@ class ScanWall(Wall):
         reach, ball = self._reached(way.reshape(-1, 3), offset)
         points = self.center + reach.reshape(way.shape[:2])[..., None] * way
         points[:, -1], points[0], points[-1] = points[:, 0], points[0, 0], points[-1, 0]
-        return Skin((Sheet(points, (points - ball.reshape(points.shape)) / offset),))
+        return ClosedSheets((Sheet(points, (points - ball.reshape(points.shape)) / offset),))
 
     def filled(self, offset: float) -> tuple[float, np.ndarray] | None:
         return _filled(self, offset)

@@ -15,10 +15,10 @@ from scipy.special import gammaln
 from simkit.body.walls.fair import fair
 from simkit.body.walls.rings import around, flat_end, true_sheet
 from simkit.body.walls.taylor import Taylor
-from simkit.body.walls.wall import Sheet, Skin, Solid, Wall, newton_foot
+from simkit.body.walls.wall import ClosedSheets, Sheet, Solid, Wall, newton_foot
 
 
-class Curve:
+class SectionCurve:
     """A piecewise polynomial of y that also takes Taylor values; beyond its ends the end pieces go on."""
 
     def __init__(self, pieces: PPoly):
@@ -53,15 +53,15 @@ class SectionsWall(Wall):
     """
 
     rows: tuple[tuple[float, float, float, float, float], ...]
-    _curves: dict[str, Curve] = field(init=False, repr=False, compare=False)
+    _curves: dict[str, SectionCurve] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         t = np.array(self.rows, float)
         x = t[:, 0]
         square = {"A": fair(x, (t[:, 1] / 2) ** 2), "B": fair(x, (t[:, 2] / 2) ** 2)}
-        curves = {name: Curve(p) for name, p in square.items()}
-        curves |= {name + "_over_end": Curve(_divided(p, *self.round_ends)) for name, p in square.items()}
-        curves |= {"rise": Curve(fair(x, t[:, 3])), "n": Curve(fair(x, self._squareness(t)))}
+        curves = {name: SectionCurve(p) for name, p in square.items()}
+        curves |= {name + "_over_end": SectionCurve(_divided(p, *self.round_ends)) for name, p in square.items()}
+        curves |= {"rise": SectionCurve(fair(x, t[:, 3])), "n": SectionCurve(fair(x, self._squareness(t)))}
         object.__setattr__(self, "_curves", curves)
 
     def _squareness(self, t: np.ndarray) -> np.ndarray:
@@ -238,7 +238,7 @@ class SectionsWall(Wall):
     def solid(self, offset: float = 0.0) -> Solid:
         if offset == 0 or all(self.round_ends):
             return super().solid(offset)
-        return Skin((self._wrapped(offset),))
+        return ClosedSheets((self._wrapped(offset),))
 
     def _wrapped(self, offset: float) -> Sheet:
         """Side, rounded rims and flat ends of the offset body as one run of rings from pole to pole."""

@@ -1,6 +1,6 @@
 """Values that carry their first and second derivatives, so that a wall is written once, as its formula.
 
-A `Taylor` holds the value, slope and bend of a function of x, y, z at many points. numpy's own functions
+A `Taylor` holds the value, slope and Hessian of a function of x, y, z at many points. numpy's own functions
 (`np.sqrt`, `np.abs`, `np.maximum`, ...) accept it, so the same formula serves plain arrays and derivatives.
 Forward differentiation to second order: Griewank & Walther 2008 [Griewank2008], ch. 3 and 13, memory.
 """
@@ -13,14 +13,14 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-# One component of a slope or a bend: (n,), a number where it is the same at all points, None where it is none at all.
+# One component of a slope or a Hessian: (n,), a number where it is the same at all points, None where there is none.
 # Most of a formula knows one axis or two, so that most components are None and cost nothing.
 _Part: TypeAlias = Any
 _PAIRS = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
 
 
 class Taylor:
-    """f, grad f and the Hessian of f at n points: `value` (n,), `slope` (n, 3), `bend` (n, 3, 3)."""
+    """f, grad f and the Hessian of f at n points: `value` (n,), `slope` (n, 3), `hessian` (n, 3, 3)."""
 
     def __init__(self, value: np.ndarray, first: Sequence[_Part], second: Sequence[_Part]):
         self.value, self._first, self._second = value, first, second
@@ -41,13 +41,13 @@ class Taylor:
         return slope
 
     @property
-    def bend(self) -> np.ndarray:
+    def hessian(self) -> np.ndarray:
         """The Hessian (n, 3, 3)."""
-        bend = np.zeros((len(self.value), 3, 3))
+        hessian = np.zeros((len(self.value), 3, 3))
         for (i, j), part in zip(_PAIRS, self._second, strict=True):
             if part is not None:
-                bend[:, i, j] = bend[:, j, i] = part
-        return bend
+                hessian[:, i, j] = hessian[:, j, i] = part
+        return hessian
 
     def through(self, f: np.ndarray, df: np.ndarray, ddf: np.ndarray) -> Taylor:
         """g(self) for a scalar function g with the values `f`, `df`, `ddf` at self.value (chain rule)."""

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body import kernel
-from simkit.body.child import apart
+from simkit.body.child import in_own_process
 from simkit.body.millimetres import place_words
 from simkit.errors import OutOfReach
 
@@ -64,7 +64,7 @@ def _read_step(path: Path) -> Triangles:
     with kernel.session():  # what gmsh itself wants is no fault of the file
         pass
     try:
-        return apart(kernel.surface_of_step, path, seconds=STEP_S, what=("its reader", "draw it anew"))
+        return in_own_process(kernel.surface_of_step, path, seconds=STEP_S, what=("its reader", "draw it anew"))
     except (*kernel.UNMESHED, OutOfReach) as failure:
         raise SurfaceError(f"a STEP file of a solid that can be read ({failure})") from failure
 

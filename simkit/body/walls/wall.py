@@ -34,8 +34,8 @@ class Sheet:
 
 
 @dataclass(frozen=True)
-class Skin:
-    """A solid told by sheets that close it together."""
+class ClosedSheets:
+    """A solid as the sheets that close it together."""
 
     sheets: tuple[Sheet, ...]
 
@@ -59,7 +59,7 @@ class Can:
 
 
 @frozen
-class Moved:
+class MovedSolid:
     """Another solid turned by `turn` (3, 3) and then shifted by `shift` (3,)."""
 
     solid: Solid
@@ -75,7 +75,7 @@ class Union:
 
 
 @frozen
-class Spot:
+class FlatFace:
     """A round flat face of `radius` about `center` (3,), square to the unit `axis` (3,), m.
 
     raised: a collar stands up to it from `depth` below; else what stands over it is gone, up to `depth`.
@@ -93,10 +93,10 @@ class Faced:
     """Another solid with flat spots and collars on it."""
 
     solid: Solid
-    spots: tuple[Spot, ...]
+    spots: tuple[FlatFace, ...]
 
 
-Solid = Skin | Block | Can | Moved | Union | Faced
+Solid = ClosedSheets | Block | Can | MovedSolid | Union | Faced
 
 
 class Wall(ABC):
@@ -122,7 +122,7 @@ class Wall(ABC):
 
     def solid(self, offset: float = 0.0) -> Solid:
         """The air as a solid, or with `offset` > 0 the body that it makes with its clay (a true offset), m."""
-        return Skin(tuple(_moved_out(sheet, offset) for sheet in self.sheets()))
+        return ClosedSheets(tuple(_moved_out(sheet, offset) for sheet in self.sheets()))
 
     @property
     def area(self) -> float:
@@ -253,7 +253,7 @@ def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 
         if max(np.abs(off).max(initial=0.0), np.abs(t.value / scale).max(initial=0.0)) < 1e-15:
             break
         system = np.zeros((len(q), 4, 4))
-        system[:, :3, :3] = np.eye(3) + lam[:, None, None] * t.bend
+        system[:, :3, :3] = np.eye(3) + lam[:, None, None] * t.hessian
         system[:, :3, 3] = system[:, 3, :3] = t.slope / scale[:, None]
         step = _solve(system, np.concatenate([off, (t.value / scale)[:, None]], axis=1))
         length = np.maximum(np.linalg.norm(step[:, :3], axis=1), 1e-300)
@@ -314,12 +314,12 @@ def curvatures(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, 
     length = np.sqrt(_squared(t.slope))
     n = t.slope / length[:, None]
     tangent = np.eye(3) - n[:, :, None] * n[:, None, :]
-    shape = tangent @ t.bend @ tangent / length[:, None, None]
+    shape = tangent @ t.hessian @ tangent / length[:, None, None]
     values, vectors = np.linalg.eigh(shape + 1e9 * n[:, :, None] * n[:, None, :])  # the normal sorts last
     return values[:, 1], values[:, 0], vectors[:, :, 1]
 
 
-def bend_along(wall: Wall, point: np.ndarray, way: np.ndarray) -> tuple[float, float]:
+def normal_curvatures(wall: Wall, point: np.ndarray, way: np.ndarray) -> tuple[float, float]:
     """The normal curvature, 1/m, of the wall at a point in the unit tangent direction `way`, and square to it.
 
     w . H w over the gradient's length, H the level's Hessian: the shape operator of `curvatures` seen along w.
@@ -327,7 +327,7 @@ def bend_along(wall: Wall, point: np.ndarray, way: np.ndarray) -> tuple[float, f
     t = wall.taylor(point[None])
     slope, length = t.slope[0], float(np.linalg.norm(t.slope))
     square = vector_product(slope / length, way)
-    return float(way @ t.bend[0] @ way) / length, float(square @ t.bend[0] @ square) / length
+    return float(way @ t.hessian[0] @ way) / length, float(square @ t.hessian[0] @ square) / length
 
 
 def vector_product(a: np.ndarray, b: np.ndarray) -> np.ndarray:

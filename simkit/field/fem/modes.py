@@ -17,7 +17,7 @@ CLOSED_SHARE = 0.18  # of the radius of a ball of the chamber's volume: six mode
 
 
 @dataclass(frozen=True, eq=False)
-class Modes:
+class Eigenpairs:
     """Lossless modes of closed air, ascending, multiplicity counted, the uniform one left out.
 
     k2 (m,): eigenvalues k^2, 1/m^2; shapes (n, m): pressure at the mesh's nodes, integral of its square over the
@@ -33,7 +33,7 @@ class ClosedModes:
     """The modes of a closed chamber with the mesh they live on, and as evidence the eigen-equation's residual."""
 
     mesh: AirMesh
-    modes: Modes
+    modes: Eigenpairs
     residual: float
 
     @property
@@ -64,7 +64,7 @@ def closed_modes(wall: Wall, count: int = 6, size: float | None = None, mesh: fl
     return ClosedModes(air, modes, float(residual.max()))
 
 
-def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int) -> Modes:
+def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int) -> Eigenpairs:
     """The lowest `count` modes but the uniform one, by Lanczos on the inverse of K among fields of zero mean.
 
     Without the constant the inverse exists at shift zero, so the factor that the port fields need serves here too.
@@ -86,4 +86,4 @@ def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int) -> Mo
         OPinv=LinearOperator(K.shape, matvec=inverse, dtype=float),
     )
     order = np.argsort(k2)
-    return Modes(k2[order], shapes[:, order])
+    return Eigenpairs(k2[order], shapes[:, order])

@@ -57,8 +57,8 @@ class Radiating:
         parts, square = np.stack([x.real, x.imag], axis=1), k**2
         still = self.K @ parts + self.beyond * (self.S @ parts)
         moving = self.M @ parts @ np.array([[square.real, square.imag], [-square.imag, square.real]])
-        told = self.steepness(k) * (self.B.T @ x)
-        return still - moving + self.B @ np.stack([told.real, told.imag], axis=1)
+        leaves = self.steepness(k) * (self.B.T @ x)
+        return still - moving + self.B @ np.stack([leaves.real, leaves.imag], axis=1)
 
     def weight(self, k: complex, x: np.ndarray) -> complex:
         """x^T M x - x^T (dD/dk^2) x: by it k^2 changes for a load."""
@@ -72,7 +72,7 @@ class Radiating:
         spare = SPARE if count > 1 else 0
         space, found = Space(self), Found()
         for guess, shape in guesses(space, count + spare):
-            found.add(*settled(space, guess, shape, found))
+            found.add(*converged(space, guess, shape, found))
         order = np.argsort([k.real for k in found.k])[:count]
         return [(found.k[i], space.V[:, : len(found.y[i])] @ found.y[i]) for i in order]
 
@@ -88,7 +88,7 @@ class Space:
         self.matrices = {"K": air.K, "M": air.M, "S": air.S, "inside": air.inside}
         self.V = np.zeros((air.K.shape[0], 0))
         self.small = {name: np.zeros((0, 0)) for name in self.matrices}
-        self.told = np.zeros((air.B.shape[1], 0))
+        self.sphere = np.zeros((air.B.shape[1], 0))
 
     def grow(self, fields: np.ndarray) -> None:
         """Add what is new in the fields (n, c)."""
@@ -98,7 +98,7 @@ class Space:
             image = A @ fresh
             cross, own = self.V[:, : self.V.shape[1] - fresh.shape[1]].T @ image, fresh.T @ image
             self.small[name] = np.block([[self.small[name], cross], [cross.T, own]])
-        self.told = np.hstack([self.told, self.air.B.T @ fresh])
+        self.sphere = np.hstack([self.sphere, self.air.B.T @ fresh])
 
 
 class Found:
@@ -135,10 +135,10 @@ def guesses(space: Space, count: int) -> list[tuple[float, np.ndarray]]:
         if len(k2) == count and error.max() < np.sqrt(NEAR):
             return list(zip(np.sqrt(k2), y.T, strict=True))
         space.grow(better[:, error >= np.sqrt(NEAR)])
-    raise OutOfReach(f"resolved: the modes without radiation did not settle in {STEPS} steps")
+    raise OutOfReach(f"resolved: the modes without radiation did not converge in {STEPS} steps")
 
 
-def settled(space: Space, guess: complex, shape: np.ndarray, found: Found) -> tuple[complex, np.ndarray]:
+def converged(space: Space, guess: complex, shape: np.ndarray, found: Found) -> tuple[complex, np.ndarray]:
     """The resonance that a guess becomes by radiating: k, and its coordinates in the space."""
     air, k, y = space.air, complex(guess), shape.astype(complex)
     for _ in range(STEPS):
@@ -149,7 +149,7 @@ def settled(space: Space, guess: complex, shape: np.ndarray, found: Found) -> tu
         if error < TOLERANCE:
             return k, y
         space.grow(better)
-    raise OutOfReach(f"resolved: a resonance did not settle in {STEPS} steps (error of k^2: {error:.1g})")
+    raise OutOfReach(f"resolved: a resonance did not converge in {STEPS} steps (error of k^2: {error:.1g})")
 
 
 def _within(space: Space, k: complex, like: np.ndarray, found: Found) -> tuple[complex, np.ndarray]:
@@ -161,14 +161,14 @@ def _within(space: Space, k: complex, like: np.ndarray, found: Found) -> tuple[c
 
 
 def _closed_in(space: Space, k: complex, like: np.ndarray) -> tuple[complex, np.ndarray | None]:
-    """Inverse iteration with Rayleigh's quotient on G(k) = K + told^T D told - k^2 M, which converges cubically."""
-    air, M, told = space.air, space.small["M"], space.told
+    """Inverse iteration with Rayleigh's quotient on G(k) = K + sphere^T D sphere - k^2 M, which converges cubically."""
+    air, M, sphere = space.air, space.small["M"], space.sphere
     still, y = space.small["K"] + air.beyond * space.small["S"], _longer(like, space.V.shape[1])
     start, e = k, 1e-5 * abs(k)
     for _ in range(12):
         D, ahead, behind = (air.steepness(x) for x in (k, k + e, k - e))
-        G = still + (told.T * D) @ told - k**2 * M
-        change = (told.T * ((ahead - behind) / (2 * e))) @ told - 2 * k * M
+        G = still + (sphere.T * D) @ sphere - k**2 * M
+        change = (sphere.T * ((ahead - behind) / (2 * e))) @ sphere - 2 * k * M
         try:
             y = np.linalg.solve(G, change @ y)
         except np.linalg.LinAlgError:  # k is the resonance to the last bit: from a hair beside it y is still its field
@@ -188,7 +188,7 @@ def _most_alike(space: Space, k: complex, like: np.ndarray, found: Found) -> tup
     air, size, M = space.air, space.V.shape[1], space.small["M"]
     still = space.small["K"] + air.beyond * space.small["S"]
     for _ in range(40):
-        values, Y = eig(still + (space.told.T * air.steepness(k)) @ space.told, M)
+        values, Y = eig(still + (space.sphere.T * air.steepness(k)) @ space.sphere, M)
         length = np.sqrt(np.einsum("im,im->m", Y.conj(), M @ Y).real)
         alike = np.abs(_longer(like, size).conj() @ space.small["inside"] @ Y) / length
         pick = int(np.argmax(np.where(_shared(space, Y, found), 0.0, alike)))

@@ -2,7 +2,7 @@
 
 A branch that takes the flow U = p/Z at the mean pressure p over its end adds b p q to the weak form, b = i omega rho/Z
 in m. That is of rank one, so k^2 moves by exactly P b/(1 + r b) as long as r, what the rest of the air answers there,
-stands still; P is how strongly the resonance is felt at the branch's end.
+stands still; P is how strongly the resonance takes part at the branch's end.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from simkit.body.chambers import Opening
 from simkit.body.meshes.all_air import WholeMesh
 from simkit.errors import OutOfReach
 from simkit.field.fem.quadrature import facet_rule
-from simkit.field.fem.resonance_search import Found, Radiating, Space, settled
+from simkit.field.fem.resonance_search import Found, Radiating, Space, converged
 
-EXIT = "[windway]"  # among the places that a driven answer is felt at
+EXIT = "[windway]"  # among the places that a driven answer is read at
 FLAT = 1e-5  # m: how near its plane the upright wall of a window's duct lies
 
 
@@ -37,7 +37,7 @@ class Exit:
 
 
 @dataclass(frozen=True)
-class Felt:
+class Participation:
     """p^2 at a branch's end over the mode's weight, m^-3, and r, 1/m."""
 
     strength: complex
@@ -62,7 +62,7 @@ def mean_over(whole: WholeMesh, end: Exit) -> np.ndarray:
     return weights / weights.sum()
 
 
-def felt_at(air: Radiating, row: np.ndarray, about: float, k: complex, pressure: np.ndarray) -> Felt:
+def participation_at(air: Radiating, row: np.ndarray, about: float, k: complex, pressure: np.ndarray) -> Participation:
     """What a branch at `row` (joined nodes,) does to the resonance k, pressure (joined nodes,), of the air without it.
 
     By the resonance with a plain branch of conductivity `about`, found from the one without.
@@ -71,5 +71,5 @@ def felt_at(air: Radiating, row: np.ndarray, about: float, k: complex, pressure:
     branched = replace(air, B=hstack([air.B, row[:, None]], format="csr"), branch=about)
     space = Space(branched)
     space.grow(np.stack([pressure.real, pressure.imag], axis=1))
-    moved, _ = settled(space, k, space.V.T @ pressure, Found())
-    return Felt(strength, (strength * about / (moved**2 - k**2) - 1) / about)
+    moved, _ = converged(space, k, space.V.T @ pressure, Found())
+    return Participation(strength, (strength * about / (moved**2 - k**2) - 1) / about)

@@ -1,9 +1,9 @@
 """What all the air answers when a pressure drives it through one of its covers.
 
 The pressure jumps by one across the cover: p = E x + g, with E that joins the nodes of the open covers and g one on
-the cover's inner side. With A = K - k^2 M + what radiates, and what rubs at the walls, (E^T A E) x = -E^T A g, and
-the integral of dp/dn over the cover, n out of the inside, is g^T A p. Answered in a small space of real fields that
-holds the response at wave numbers all over the range.
+the cover's inner side. With A = K - k^2 M + what radiates, and what heat and friction take at the walls,
+(E^T A E) x = -E^T A g, and the integral of dp/dn over the cover, n out of the inside, is g^T A p. Answered in a small
+space of real fields that holds the response at wave numbers all over the range.
 """
 
 from __future__ import annotations
@@ -25,17 +25,17 @@ STEPS = 80
 class Driven:
     """The answer's small model: for each matrix its part in the space (m, m), its load (m,) and its own share of g.
 
-    K, M, S, slid, pressed: stiffness, mass, far sphere, integrals of grad_T p . grad_T q and of p q over the walls; at
-    sharp rims slid + k^2 slid_k2 stands for that of grad_T p . grad_T q. felt: rows (c, m) of the pressure at each
-    closed cover and at a windway's exit, by name; told: harmonics of the far sphere.
+    K, M, S, viscous, thermal: stiffness, mass, far sphere, integrals of grad_T p . grad_T q and of p q over the walls;
+    at sharp rims viscous + k^2 viscous_k2 stands for the former. covers: rows (c, m) of the pressure at
+    each closed cover and at a windway's exit, by name; sphere: harmonics of the far sphere.
     """
 
     air: Radiating
     small: dict[str, np.ndarray]
     load: dict[str, np.ndarray]
     own: dict[str, float]
-    felt: dict[str, np.ndarray]
-    told: np.ndarray
+    covers: dict[str, np.ndarray]
+    sphere: np.ndarray
 
     def flow(self, k: np.ndarray, friction: np.ndarray, heat: np.ndarray, beyond: dict[str, np.ndarray]) -> np.ndarray:
         """Integral of dp/dn over the cover for unit pressure at wave numbers k (n,), 1/m, in m: (n,) complex.
@@ -44,12 +44,12 @@ class Driven:
         mesh leaves out behind closed covers.
         """
         found = []
-        for at, (each, rub, warm) in enumerate(zip(k, friction, heat, strict=True)):
-            extra = sum((beyond[name][at] * np.outer(row, row) for name, row in self.felt.items()), np.zeros((1, 1)))
+        for at, (each, v, t) in enumerate(zip(k, friction, heat, strict=True)):
+            extra = sum((beyond[name][at] * np.outer(row, row) for name, row in self.covers.items()), np.zeros((1, 1)))
             square = each**2
-            shares = {"K": 1, "M": -square, "slid": -rub, "slid_k2": -rub * square, "pressed": -warm * square}
+            shares = {"K": 1, "M": -square, "viscous": -v, "viscous_k2": -v * square, "thermal": -t * square}
             A = sum(shares[name] * self.small[name] for name in self.own) - square * extra
-            A = A + self.air.beyond * self.small["S"] + (self.told.T * self.air.steepness(each)) @ self.told
+            A = A + self.air.beyond * self.small["S"] + (self.sphere.T * self.air.steepness(each)) @ self.sphere
             b = sum(shares[name] * load for name, load in self.load.items())
             c = sum(shares[name] * own for name, own in self.own.items())
             found.append(c - b @ np.linalg.solve(A, b))
@@ -73,8 +73,8 @@ class Sides:
         return float(self.jump @ (self.matrices[name] @ self.jump))
 
 
-def driven(air: Radiating, sides: Sides, felt: dict[str, csr_matrix], highest: float) -> Driven:
-    """The small model for wave numbers up to `highest`, 1/m; felt: rows over the joined nodes for closed covers."""
+def driven(air: Radiating, sides: Sides, covers: dict[str, csr_matrix], highest: float) -> Driven:
+    """The small model for wave numbers up to `highest`, 1/m; covers: rows over the joined nodes for closed covers."""
     space = Space(air)
     loads = {name: sides.load(name) for name in ("K", "M")}
     own = {name: sides.own(name) for name in ("K", "M")}
@@ -93,7 +93,7 @@ def driven(air: Radiating, sides: Sides, felt: dict[str, csr_matrix], highest: f
             break
         space.grow(at)
     else:
-        raise OutOfReach(f"resolved: the answer at the window did not settle in {STEPS} steps (error {worst:.1g})")
+        raise OutOfReach(f"resolved: the answer at the window did not converge in {STEPS} steps (error {worst:.1g})")
     V, names = space.V, tuple(sides.matrices)
     spread = sides.join @ V
     return Driven(
@@ -101,8 +101,8 @@ def driven(air: Radiating, sides: Sides, felt: dict[str, csr_matrix], highest: f
         {**{name: spread.T @ (sides.matrices[name] @ spread) for name in names}, "S": space.small["S"]},
         {name: V.T @ sides.load(name) for name in names},
         {name: sides.own(name) for name in names},
-        {name: np.asarray(row @ V).ravel() for name, row in felt.items()},
-        space.told,
+        {name: np.asarray(row @ V).ravel() for name, row in covers.items()},
+        space.sphere,
     )
 
 
@@ -112,7 +112,7 @@ def _response(
     """What the space's response at k leaves over, (n, 2) real and imaginary part, and the flow."""
     air, small = space.air, space.small
     radiated = air.steepness(k)
-    A = small["K"] - k**2 * small["M"] + air.beyond * small["S"] + (space.told.T * radiated) @ space.told
+    A = small["K"] - k**2 * small["M"] + air.beyond * small["S"] + (space.sphere.T * radiated) @ space.sphere
     b = loads["K"] - k**2 * loads["M"]
     y = -np.linalg.solve(A, space.V.T @ b)
     x = space.V @ y

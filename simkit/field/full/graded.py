@@ -1,4 +1,4 @@
-"""The whole air of a chamber at two finenesses, so that what the mesh leaves can be told and taken off."""
+"""The whole air of a chamber at two finenesses, so that what the mesh leaves is known and can be taken off."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import time
 from dataclasses import dataclass, field
 
 from simkit.body.chambers import ChamberBody
-from simkit.body.child import apart
+from simkit.body.child import in_own_process
 from simkit.body.meshes.all_air import KIB_PER_UNKNOWN, REMEDY, checked, has_sharp_rims, unknowns, whole_mesh
 from simkit.errors import MeshError
 from simkit.field.full.branch import Exit
@@ -26,7 +26,7 @@ ORDER, SHARP_ORDER = 2.5, 2.0
 # Seconds that gmsh is given: some five times what it takes on an ordinary machine.
 PATIENCE, EACH = 300.0, 6e-3  # for the solids, and for each unknown
 
-Modes = tuple[WholeMode, ...]
+WholeModes = tuple[WholeMode, ...]
 
 log = logging.getLogger(__name__)
 
@@ -42,7 +42,7 @@ class GradedAir:
     sizes: tuple[float, float]
     order: float
     seconds: float
-    _found: dict[object, tuple[Modes, Modes]] = field(default_factory=dict, compare=False)
+    _found: dict[object, tuple[WholeModes, WholeModes]] = field(default_factory=dict, compare=False)
 
     @property
     def ratio(self) -> float:
@@ -104,5 +104,5 @@ def _air(chamber: ChamberBody, size: float) -> WholeAir:
     """Of one size, gmsh in a process of its own that must be done in time."""
     count = unknowns(chamber, checked(chamber, size)[0])
     log.info("dividing the air in and around the piece into small cells: %.1f GiB", count * KIB_PER_UNKNOWN / 2**20)
-    told = f"resolved: the mesh of {chamber.name!r} ({count:,.0f} unknowns)", REMEDY
-    return WholeAir.of(apart(whole_mesh, chamber, size, seconds=PATIENCE + EACH * count, what=told))
+    words = f"resolved: the mesh of {chamber.name!r} ({count:,.0f} unknowns)", REMEDY
+    return WholeAir.of(in_own_process(whole_mesh, chamber, size, seconds=PATIENCE + EACH * count, what=words))

@@ -26,7 +26,7 @@ from simkit.field.fem.preconditioner import TwoLevel
 from simkit.field.fem.quadrature import facet_rule
 from simkit.field.fem.resonance_search import TOP, Radiating
 from simkit.field.fem.wall_integrals import wall_integrals, wall_matrices
-from simkit.field.full.branch import EXIT, Exit, Felt, felt_at, mean_over
+from simkit.field.full.branch import EXIT, Exit, Participation, mean_over, participation_at
 from simkit.field.full.driven import Driven, Sides, driven
 from simkit.field.full.wall_shift import moving_matrices, moving_walls
 from simkit.frozen import frozen
@@ -38,18 +38,18 @@ log = logging.getLogger(__name__)
 class WholeMode:
     """One resonance: k, 1/m (imaginary part from radiation alone), and what small changes would do to it.
 
-    pressed, slid: integrals of p^2 (m^-1) and of (grad_T p)^2 (m^-3) over all walls, and felt: p^2 (m^-3) at each
-    cover that is closed; all over the integral of p^2 dV, less the change of the outgoing wave with k^2: the
+    thermal, viscous: integrals of p^2 (m^-1) and of (grad_T p)^2 (m^-3) over all walls, and participation: p^2 (m^-3)
+    at each cover that is closed; all over the integral of p^2 dV, less the change of the outgoing wave with k^2: the
     derivative of k^2 by the matching loads. unknowns, seconds: what the solution took. exit: what a windway would do.
     """
 
     k: complex
-    pressed: complex
-    slid: complex
-    felt: dict[str, complex]
+    thermal: complex
+    viscous: complex
+    participation: dict[str, complex]
     unknowns: int
     seconds: float
-    exit: Felt | None = None
+    exit: Participation | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,11 +106,11 @@ class WholeAir:
         found = [self._mode(k, p, number, air.weight(k, p), opened) for k, p in rings]
         if end is not None:
             row = _join(number).T @ mean_over(self.whole, end)
-            felt = (felt_at(air, row, end.conductivity, k, p) for k, p in rings)
-            found = [replace(mode, exit=each) for mode, each in zip(found, felt, strict=True)]
+            exits = (participation_at(air, row, end.conductivity, k, p) for k, p in rings)
+            found = [replace(mode, exit=each) for mode, each in zip(found, exits, strict=True)]
         seconds, unknowns = time.perf_counter() - start, air.K.shape[0]
         log.info(
-            "one grid of cells heard with %s open, in %.0f s",
+            "one grid of cells solved with %s open, in %.0f s",
             ", ".join(name.strip("[]") for name in opened) or "nothing",
             seconds,
         )
@@ -131,10 +131,10 @@ class WholeAir:
         join = _join(number)
         closed = [other for other in covers if other not in opened]
         walls, forms = self._walls(closed), {"K": self.K, "M": self.M}
-        forms["pressed"], forms["slid"] = wall_matrices(walls)
-        if self.whole.sharp:  # what the resonances take there: k^2 pressed less what moving every wall does
+        forms["thermal"], forms["viscous"] = wall_matrices(walls)
+        if self.whole.sharp:  # what the resonances take there: k^2 thermal less what moving every wall does
             K, M = moving_matrices(walls, number)
-            forms |= {"slid": -K, "slid_k2": forms["pressed"] + M}
+            forms |= {"viscous": -K, "viscous_k2": forms["thermal"] + M}
         jump = np.zeros(len(number))
         jump[covers[name][0]] = 1.0
         rows = {other: _mean(covers[other][0], len(number)) @ join for other in closed}
@@ -162,11 +162,11 @@ class WholeAir:
         covers, pressure = self.whole.covers, joined[number]
         closed = [name for name in covers if name not in opened]
         walls = self._walls(closed)
-        pressed, slid = (complex(v[0]) / weight for v in wall_integrals(walls, pressure[:, None]))
+        thermal, viscous = (complex(v[0]) / weight for v in wall_integrals(walls, pressure[:, None]))
         if self.whole.sharp:
-            slid = k**2 * pressed - moving_walls(walls, number, joined, k) / weight
-        felt = {name: complex(pressure[covers[name][0]].mean() ** 2) / weight for name in closed}
-        return WholeMode(k, pressed, slid, felt, 0, 0.0)
+            viscous = k**2 * thermal - moving_walls(walls, number, joined, k) / weight
+        participation = {name: complex(pressure[covers[name][0]].mean() ** 2) / weight for name in closed}
+        return WholeMode(k, thermal, viscous, participation, 0, 0.0)
 
 
 def _join(number: np.ndarray) -> csr_matrix:

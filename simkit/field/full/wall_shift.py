@@ -73,12 +73,12 @@ def _along_walls(points: np.ndarray, tets: np.ndarray, walls: np.ndarray) -> np.
     rows, columns = ([local[:, pair[end]] for pair in pairs] for end in (0, 1))
     places = np.concatenate(rows), np.concatenate(columns)
     even = coo_matrix((np.concatenate(values), places), shape=(count, count))
-    told = local.T.ravel()  # each corner of each triangle
-    each = np.tile(np.arange(len(told)), 3)
-    where = np.concatenate([told + axis * count for axis in range(3)])
-    hold = csr_matrix((np.tile(normals, (3, 1)).T.ravel(), (each, where)), shape=(len(told), 3 * count))
+    corners = local.T.ravel()  # each corner of each triangle
+    each = np.tile(np.arange(len(corners)), 3)
+    where = np.concatenate([corners + axis * count for axis in range(3)])
+    hold = csr_matrix((np.tile(normals, (3, 1)).T.ravel(), (each, where)), shape=(len(corners), 3 * count))
     matrix = block_diag([even] * 3) + HOLD * (hold.T @ hold) + 1e-6 * identity(3 * count)
-    found = factored(csr_matrix(matrix))(-HOLD * (hold.T @ np.ones(len(told))))
+    found = factored(csr_matrix(matrix))(-HOLD * (hold.T @ np.ones(len(corners))))
     assert len(on) == count
     return np.asarray(found).reshape(3, count).T
 

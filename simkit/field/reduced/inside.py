@@ -21,7 +21,7 @@ from simkit.body.walls.wall import Wall
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import Solve, factored_floating
 from simkit.field.fem.gradient import nodal_gradient
-from simkit.field.fem.modes import Modes, floating_modes
+from simkit.field.fem.modes import Eigenpairs, floating_modes
 from simkit.field.fem.probes import WallReader
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
 from simkit.field.reduced.boundary import AirSurface
@@ -89,7 +89,7 @@ class InsideAir:
     solve: Solve
     boundary: MeshedBoundary
     body: Rule
-    modes: Modes
+    modes: Eigenpairs
     volume: float
 
     @staticmethod

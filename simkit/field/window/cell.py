@@ -10,7 +10,7 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from simkit.body.meshes.curved import AirMesh, gated
-from simkit.body.meshes.window_block import CellMesh, WindowCell, bent, cell_mesh
+from simkit.body.meshes.window_block import CellMesh, WindowCell, cell_mesh, curved_with_wall
 from simkit.errors import MeshError
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored
@@ -51,12 +51,12 @@ class Stream:
 
 
 @lru_cache(maxsize=64)
-def streaming(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Stream:
+def streaming(cell: WindowCell, curvature: tuple[float, float] = FLAT) -> Stream:
     """Laplace's equation between two half spaces whose wall is bent at the window, 1/m across and along it.
 
     The far caps let through what a point source would, dp/dn = -(p - p_far)/R; the flow is that of the outer one.
     """
-    part, _ = _bent(cell, bend)
+    part, _ = _curved(cell, curvature)
     K, _ = stiffness_and_mass(part.mesh)
     inside, outside = (_cap(part, which) for which in (part.far_inside, part.far_outside))
     operator = (K + (inside[0] + outside[0]) / cell.far).tocsr()
@@ -65,12 +65,12 @@ def streaming(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Stream:
 
 
 @lru_cache(maxsize=16)
-def _bent(cell: WindowCell, bend: tuple[float, float]) -> tuple[CellMesh, float]:
-    """The cell bent with the wall, and by what share of it: all, a half, a quarter or nothing, so that no element
+def _curved(cell: WindowCell, curvature: tuple[float, float]) -> tuple[CellMesh, float]:
+    """The cell curved with the wall, and by what share of it: all, a half, a quarter or nothing, so that no element
     folds, as some would at a flat slope through thick clay that bends away from it."""
     part, mesh = _flat(cell), _flat(cell).mesh
-    for share in (1.0, 0.5, 0.25) if bend != FLAT else ():
-        points = bent(cell, mesh.points, share * bend[0], share * bend[1])
+    for share in (1.0, 0.5, 0.25) if curvature != FLAT else ():
+        points = curved_with_wall(cell, mesh.points, share * curvature[0], share * curvature[1])
         with suppress(MeshError):
             whole = gated(points, mesh.tets, mesh.facets, mesh.outer, mesh.size, "the window", None)
             return replace(part, mesh=whole), share
@@ -82,11 +82,11 @@ def _flat(cell: WindowCell) -> CellMesh:
     return cell_mesh(cell)
 
 
-def passage(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Passage:
+def passage(cell: WindowCell, curvature: tuple[float, float] = FLAT) -> Passage:
     """What the window of a cell lets through."""
-    stream = streaming(cell, bend)
-    _, slid = wall_integrals(stream.clay, stream.potential[:, None])
-    return Passage(stream.flow, 2 * float(slid[0]) / stream.flow**2)
+    stream = streaming(cell, curvature)
+    _, viscous = wall_integrals(stream.clay, stream.potential[:, None])
+    return Passage(stream.flow, 2 * float(viscous[0]) / stream.flow**2)
 
 
 def edge_drop(cell: WindowCell, reach: float) -> float:
@@ -100,12 +100,12 @@ def edge_drop(cell: WindowCell, reach: float) -> float:
     slope, angle = cell.wall / np.sin(np.deg2rad(cell.edge_deg)), np.deg2rad(cell.edge_deg)
     far = reach + cell.cut_up - cell.tip
     up, beyond = min(far, slope), max(0.0, far - slope)
-    inside = _heard(cell, stream, (cell.tip + far, 0.0), within=True)
-    outside = _heard(cell, stream, (cell.tip + up * np.cos(angle) + beyond, up * np.sin(angle)), within=False)
+    inside = _mean_potential(cell, stream, (cell.tip + far, 0.0), within=True)
+    outside = _mean_potential(cell, stream, (cell.tip + up * np.cos(angle) + beyond, up * np.sin(angle)), within=False)
     return (inside - outside) / stream.flow
 
 
-def _heard(cell: WindowCell, stream: Stream, place: tuple[float, float], within: bool) -> float:
+def _mean_potential(cell: WindowCell, stream: Stream, place: tuple[float, float], within: bool) -> float:
     """Mean of the potential over the window's width at (x, z), on the inside face or on the slope and beyond."""
     clay = stream.clay
     x, y, z = np.moveaxis(clay.points[clay.facets].mean(axis=1), 1, 0)
@@ -137,30 +137,30 @@ def slope_relief(
     edge_deg: float,
     nose: float,
     rim: float,
-    bend: tuple[float, float] = FLAT,
+    curvature: tuple[float, float] = FLAT,
 ) -> Relief:
     """The relief of a window (m, degrees) whose edge slopes; nothing where it stands upright or the wall is thin.
 
-    nose, rim: radii of its rims inside and outside; bend: the inner wall's curvature across and along the window, 1/m.
+    nose, rim: radii of its rims inside and outside; curvature: the inner wall's, across and along the window, 1/m.
     By the law of `relief` where that holds and the slope is not flat, else by the window's own cells, sloped and
     upright.
     """
     if edge_deg >= UPRIGHT or _is_thin(wall, cut_up):
         return Relief(0.0, 0.0)
     cell = window_cell(width, cut_up, wall, edge_deg, nose, rim)
-    lies_within = edge_deg >= LAW_DOWN_TO and covers(place(cell, bend))
-    return lawful(cell, bend) if lies_within else solved_relief(cell, bend)
+    lies_within = edge_deg >= LAW_DOWN_TO and covers(place(cell, curvature))
+    return lawful(cell, curvature) if lies_within else solved_relief(cell, curvature)
 
 
-def solved_relief(cell: WindowCell, bend: tuple[float, float] = FLAT) -> Relief:
+def solved_relief(cell: WindowCell, curvature: tuple[float, float] = FLAT) -> Relief:
     """The relief of a window by elements.
 
     Sloped and upright windows are solved on like meshes, rims rounded alike, so what coarse meshes miss and what the
-    bend does beyond the window cancels: the fall of 1/K is right to half a percent of itself, where either K is so
+    curvature does beyond the window cancels: the fall of 1/K is right to half a percent of itself, where either K is so
     only to two; the friction's change to some three percent.
     """
     scale = SOLVED_AT / cell.cut_up
-    across, along = (float(k) / scale for k in bend)
+    across, along = (float(k) / scale for k in curvature)
     relief = _relief(_like(cell), (across, along))
     return Relief(relief.inertance * scale, relief.friction * scale**2)
 
@@ -192,8 +192,9 @@ def _like(cell: WindowCell) -> WindowCell:
 
 
 @lru_cache(maxsize=256)
-def _relief(cell: WindowCell, bend: tuple[float, float]) -> Relief:
+def _relief(cell: WindowCell, curvature: tuple[float, float]) -> Relief:
     upright = replace(cell, edge_deg=UPRIGHT, room=cell.far)  # bent as far around, or that would not cancel
-    share = min(_bent(each, bend)[1] for each in (cell, upright))  # alike, or what the bend does would not cancel
-    there, before = (passage(each, (share * bend[0], share * bend[1])) for each in (cell, upright))
+    # Both alike, or what the curvature does would not cancel.
+    share = min(_curved(each, curvature)[1] for each in (cell, upright))
+    there, before = (passage(each, (share * curvature[0], share * curvature[1])) for each in (cell, upright))
     return Relief(1 / there.conductivity - 1 / before.conductivity, there.friction - before.friction)

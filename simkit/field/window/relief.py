@@ -5,8 +5,8 @@ second or two for each window, right to some half a percent of the fall, another
 law is smooth and answers at once: the logarithms of both falls are polynomials of the third degree in seven numbers of
 the window, `relief.csv`, fitted to 1,449 such cells; `benchmarks/windows.py` fits it anew. Windows left out one by one
 it meets to 0.4 % of the fall of 1/K, which is 0.06 % of 1/K, and to 1.0 % of that of friction (standard deviations).
-Since it was fitted the cell's bend leaves a flat slope's nose in its place: where the wall is bent and the slope near
-30 degrees, the law gives up to 0.6 % less fall of 1/K than the cell does now, which answers below 34 degrees.
+Since it was fitted the cell's curvature leaves a flat slope's nose in its place: where the wall curves and the slope is
+near 30 degrees, the law gives up to 0.6 % less fall of 1/K than the cell does now, which answers below 34 degrees.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from simkit.body.meshes.window_block import MOST_BEND, WindowCell
+from simkit.body.meshes.window_block import MOST_CURVATURE, WindowCell
 
 # Of the numbers of `place`: where the law holds.
 LOW = np.array([*np.log([1.0, 0.35]), np.log(1 / np.tan(np.deg2rad(78.0))), *np.log([0.025, 0.025]), -0.10, -0.10])
@@ -43,7 +43,7 @@ def window_cell(width: float, cut_up: float, wall: float, edge_deg: float, nose:
     return WindowCell(width, cut_up, wall, float(edge_deg), nose, rim)
 
 
-def place(cell: WindowCell, bend: tuple[float, float]) -> np.ndarray:
+def place(cell: WindowCell, curvature: tuple[float, float]) -> np.ndarray:
     """The window's place in the law (7,): -1 to 1 each where the law holds.
 
     Logarithms of the width and the wall over the cut-up, of the slope's run over its rise, of the rims' radii inside
@@ -53,7 +53,7 @@ def place(cell: WindowCell, bend: tuple[float, float]) -> np.ndarray:
     H = cell.cut_up
     run = 1 / np.tan(np.deg2rad(min(cell.edge_deg, STEEPEST)))
     sizes = np.log([cell.width / H, cell.wall / H, run, cell.nose / H, cell.rim / H])
-    curves = np.clip(np.multiply(bend, max(cell.width / 2, H)), -MOST_BEND, MOST_BEND)
+    curves = np.clip(np.multiply(curvature, max(cell.width / 2, H)), -MOST_CURVATURE, MOST_CURVATURE)
     return 2 * (np.concatenate([sizes, curves]) - LOW) / (HIGH - LOW) - 1
 
 
@@ -78,9 +78,9 @@ def logarithms(at: np.ndarray) -> np.ndarray:
     return np.asarray(value)
 
 
-def lawful(cell: WindowCell, bend: tuple[float, float]) -> Relief:
+def lawful(cell: WindowCell, curvature: tuple[float, float]) -> Relief:
     """The relief of a window that the law covers."""
-    inertance, friction = -np.exp(logarithms(place(cell, bend)))
+    inertance, friction = -np.exp(logarithms(place(cell, curvature)))
     return Relief(float(inertance) / cell.cut_up, float(friction) / cell.cut_up**2)
 
 

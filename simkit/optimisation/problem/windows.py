@@ -45,7 +45,7 @@ def _law(opening: Opening) -> np.ndarray:
     o = opening
     wall = max(o.length, LEAST_NOSE)
     cell = window_cell(o.width, o.height, wall, o.edge_deg, o.inside_rim, o.rim)
-    return logarithms(place(cell, o.bend))
+    return logarithms(place(cell, o.curvatures))
 
 
 def labium_beside(old: Opening, new: Opening) -> float:
@@ -66,4 +66,4 @@ def _labium_sizes(opening: Opening) -> np.ndarray:
 def _shape(opening: Opening) -> tuple[float, ...]:
     """All that a window's relief depends on."""
     o = opening
-    return (o.width, o.height, o.length, o.edge_deg, o.inside_rim, o.rim, *(float(k) for k in o.bend))
+    return (o.width, o.height, o.length, o.edge_deg, o.inside_rim, o.rim, *(float(k) for k in o.curvatures))

@@ -141,9 +141,9 @@ def aperture_of(opening: Opening) -> Aperture:
         inner_cap, outer_cap = caps_of(opening)
         return replace(plain, outer=plain.outer + face_end(opening), inner_cap=inner_cap, outer_cap=outer_cap)
     sizes = opening.width, opening.height, opening.length
-    upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.bend)
+    upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.curvatures)
     rims = opening.inside_rim, opening.rim
-    relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, *rims, opening.bend)
+    relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, *rims, opening.curvatures)
     # The slope lets the flow spread on its way out: less air moves, and rubs, at the outer end.
     return replace(
         upright,
@@ -184,12 +184,12 @@ def caps_of(opening: Opening) -> tuple[float, float]:
 
 def bends_of(opening: Opening) -> tuple[float, float]:
     """Mean curvature of the inner and of the outer face at a hole, 1/m; a hole with a wall of its own ends flat."""
-    return float(np.mean(opening.bend)), 0.0 if opening.clay else _outer_bend(opening, opening.length)
+    return float(np.mean(opening.curvatures)), 0.0 if opening.clay else _outer_bend(opening, opening.length)
 
 
 def _outer_bend(opening: Opening, clay: float) -> float:
     """Mean curvature of the outer face above an opening, 1/m."""
-    return float(_bent_outside(opening.bend, clay).mean())
+    return float(_bent_outside(opening.curvatures, clay).mean())
 
 
 def _bent_outside(bend: tuple[float, float], clay: float) -> np.ndarray:

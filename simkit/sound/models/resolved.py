@@ -200,13 +200,13 @@ class ResolvedResonator:
         the integrals of p^2 and |grad_T p|^2 over the walls, all over that of p^2 dV; v_j is the air under the finger
         beyond the meshed cover, w what an open windway does.
         """
-        extra = sum(self._beyond[name] * felt for name, felt in mode.felt.items())
+        extra = sum(self._beyond[name] * share for name, share in mode.participation.items())
         squared = mode.k**2 * (1 - extra)
         omega = self.air.sound_speed * complex(np.sqrt(squared))
         layers = 0.0 if self.lossless or lossless else (1 - 1j) / 2
         for _ in range(8 if layers or mode.exit else 0):  # layers and windway at the frequency that they leave
-            friction = layers * self.air.delta_v(omega) * mode.slid
-            heat = layers * (self.air.gamma - 1) * self.air.delta_t(omega) * mode.pressed
+            friction = layers * self.air.delta_v(omega) * mode.viscous
+            heat = layers * (self.air.gamma - 1) * self.air.delta_t(omega) * mode.thermal
             way = mode.exit.moves(self._branch(omega, layers == 0)) if mode.exit else 0.0
             omega = self.air.sound_speed * complex(np.sqrt((squared + way - friction) / (1 + heat)))
         return omega
