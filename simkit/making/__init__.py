@@ -8,7 +8,7 @@ wraps        strips that find the openings on the curved outside
 cards, strips, voicing, holes, overview, tables    what is drawn of all that
 page, layout    lines and words in mm on a sheet of paper
 sheets, solids  the whole from a design
-bench        from what was heard back to what the piece is, and on to the next cut
+bench        from measured pitches to an estimate of the piece, and on to the next cut
 """
 
 from simkit.making.drills import Drill, Reamer, own_drills, start_drill

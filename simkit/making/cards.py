@@ -68,6 +68,7 @@ def form_of(body: Body, chamber: ChamberBody, size: float) -> Form:
     def sliced(name: str, place_mm: float, plane: Plane) -> Slice:
         return Slice(name, place_mm, tuple(scale * line for line in cut(surface, plane, box)))
 
+    # Outlines, not cuts: where the form bulges above or below the cut, they are wider.
     outline = silhouette([chamber.wall], frame.level_at(0.0), frame.up, box)
     above = Slice("from above", 0.0, tuple(scale * line for line in outline))
     profile = silhouette([chamber.wall], frame.upright_at(0.0), frame.right, box)

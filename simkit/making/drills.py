@@ -63,7 +63,7 @@ def start_drill(diameter_mm: float, most_mm: float = math.inf, own: Sequence[Dri
     >>> start_drill(6.43, own=own_drills("3,3/16,6")).name, start_drill(3, own=own_drills("3,6"))
     ('3/16 in', None)
     """
-    most = min(START_SHARE * diameter_mm, most_mm) + 1e-9
+    most = min(START_SHARE * diameter_mm, most_mm) + 1e-9  # a drill of exactly that size will do
     if own:
         return max((drill for drill in own if drill.mm <= most), key=lambda drill: drill.mm, default=None)
     size = max(SMALLEST_MM, STEP_MM * math.floor(most / STEP_MM))
@@ -128,6 +128,7 @@ class Reamer:
         sqrt(a b), since the integral of 1/(pi r^2) through the wall is h/(pi a b) (lossless; the two end
         corrections agree with it to second order in the taper). So sqrt(D_in D_out) is made equal to the diameter.
         """
+        # D_in = D_out - taper * wall; the positive root of D_out (D_out - taper wall) = D^2.
         half = self.taper * wall_mm / 2
         return (half + math.hypot(half, diameter_mm) - self.tip_mm) / self.taper
 

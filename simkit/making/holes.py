@@ -154,7 +154,7 @@ def _by_depth(planned: Sequence[PlannedHole]) -> list[tuple[float, str]]:
 
 
 def _rule(reamer: Reamer, number: int, own: Sequence[tuple[float, str]], several: bool) -> Drawing:
-    """The tip is at the left; names stand above and below by turns."""
+    """A reamer drawn with its tip at the left; names alternate above and below."""
     left, length, half = 6.0, reamer.length_mm, reamer.wide_mm / 2
     base, tip = half + 14.0, reamer.tip_mm / 2
     marks: list[Mark] = [

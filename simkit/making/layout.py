@@ -77,7 +77,7 @@ class Flow:
         return drawing.width <= self.width and drawing.height <= self.height
 
     def put(self, *drawings: Drawing, break_row: bool = True) -> None:
-        """Drawings side by side as long as there is room, in a new row unless told otherwise."""
+        """Drawings side by side as long as there is room, in a new row unless `break_row` is false."""
         if break_row:
             self._next_row()
         for drawing in drawings:
@@ -202,12 +202,13 @@ def _steps(whole: float, room: float) -> list[tuple[float, float]]:
         return [(0.0, whole)]
     count = math.ceil((whole - OVERLAP) / (room - OVERLAP))
     starts = [k * (room - OVERLAP) for k in range(count)]
+    # The last piece starts earlier, and overlaps more, rather than be too short to handle.
     starts[-1] = min(starts[-1], whole - min(SHORTEST, room))
     return [(start, end + OVERLAP - start) for start, end in pairwise([*starts, whole - OVERLAP])]
 
 
 def _free_from(marks: Sequence[Mark], length: float, wide: float) -> float:
-    """Where words of this length stand at the lower edge without touching others; beside the join if nowhere."""
+    """A place at the lower edge for words of this length, clear of others; beside the join if there is none."""
     taken = []
     for mark in marks:
         if isinstance(mark, Text) and mark.at[1] < 3.6 + (width_of(mark.words, mark.size) if mark.turn_deg else 0):
@@ -265,6 +266,7 @@ def _clipped_line(line: Line, width: float, height: float) -> list[Mark]:
     run: list[Point] = []
     for a, b in pairwise(ends):
         inside = _clipped_piece(a, b, width, height)
+        # The line has left the window since the last piece: what was collected is a line of its own.
         if inside is None or (run and run[-1] != inside[0]):
             if len(run) > 1:
                 inside_marks.append(Line(points(run), line.pen, name=line.name))

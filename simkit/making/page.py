@@ -1,6 +1,6 @@
 """A sheet of paper as plain lines and words in millimetres, without any drawing library.
 
-The origin is the lower left corner, x to the right, y up. Nothing here knows of a printer or a picture format.
+The origin is the lower left corner, x to the right, y up. Nothing here depends on a printer or a picture format.
 """
 
 from __future__ import annotations
@@ -164,6 +164,7 @@ def circle(
 ) -> Line:
     """A circle as a polygon of 96 sides with the circle's own area."""
     count, turn = 96, 2 * math.pi / 96
+    # n/2 r^2 sin(2 pi/n) = pi R^2
     radius = diameter / 2 * math.sqrt(turn / math.sin(turn))
     x, y = center
     return polygon(

@@ -61,7 +61,7 @@ def work_of(
     drills: Sequence[Drill] = (),
     today: AirState | None = None,
 ) -> Work:
-    """Every figure of the sheets; InputError for a design that cannot be made in clay as told.
+    """Every figure of the sheets; InputError for a design that cannot be made in clay.
 
     shrinkage: the maker's own (a test bar's), else the design's; drills: the maker's own, else a set in halves of a mm;
     today: the air on the bench, if it is not that of

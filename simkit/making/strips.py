@@ -199,7 +199,7 @@ LABEL = 3.8  # room that a letter and its figure take beside each other
 
 
 def _spread(at: list[float], length: float) -> list[float]:
-    """Where the labels of marks stand: right of their marks, as near as they can where marks stand too close.
+    """Places of the labels of marks: right of their marks, as near as possible where marks are close together.
 
     The nearest places that keep a gap are an isotonic regression of the places less the gaps before them; that the last
     stays on the strip, of this length, cuts it off above.

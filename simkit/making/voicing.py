@@ -224,7 +224,7 @@ def slope_end(plan: VoicingPlan) -> Point:
 
     steps = np.linspace(0.0, 3 * plan.wall, 91)
     out = next((k for k in range(1, 91) if over(float(steps[k])) >= 0), 0)
-    if not out:  # the outside turns away from the slope for good
+    if not out:  # the outside never meets the slope
         return (u + slope * plan.wall, v + plan.wall)
     low, high = float(steps[out - 1]), float(steps[out])
     for _ in range(30):  # halvings, far below a micron

@@ -183,10 +183,12 @@ def _wraps(
     along = float(np.mean([frame.coordinates(p)[0, 0] for p in spots]))
     plane = frame.across_at(along)
     loops = cut(surface, plane, box)
+    # A plane may meet two legs of one chamber: the loop with the opening is the one to wrap.
     loop = min(loops, key=lambda line: place_on(line, plane.flat(spots[0])[0])[1])
     loop, starts = _from_the_top(loop)
     girth = float(run_of(loop)[-1])
     crossings = _crossings(loop) if starts == TOP_LINE else {}
+    # Modulo the girth: the place where the loop closes is 0 and not its whole length.
     quarters = {name: place_on(loop, point)[0] % girth for name, point in crossings.items()}
     around = [place_on(loop, plane.flat(spot)[0])[0] % girth for spot in spots]
     parted = stretches(dense(loop), plane, near, closed=True) or [Stretch(0.0, girth, whole=True)]
@@ -212,7 +214,7 @@ def _wraps(
 
 
 def _beside(around: float, lines: dict[str, float], stretch: Stretch, girth: float) -> tuple[str, float]:
-    """The line in reach from which a place is told, and how far from it, to the right; top or under if it can be."""
+    """The line in reach from which a place is measured, top or under if possible, and how far to its right it is."""
     if stretch.whole:
         ways = {name: (around - at + girth / 2) % girth - girth / 2 for name, at in lines.items()}
     else:
@@ -309,7 +311,7 @@ def _line_strips(
     for wrap, where in strips:
         if np.isfinite(where[row]).all():
             run, away = place_on(path, plane.flat(where[row])[0])
-            if away < 0.3e-3:
+            if away < 0.3e-3:  # else the strip crosses the line on a loop that is not this path's
                 marks.append((wrap.letter, run))
     found = []
     for part in stretches(dense(path), plane, near, closed=False):

@@ -87,19 +87,20 @@ def _cell(
         origin[1] -= scale * flat[:, 1].min()
         _paint(paper, SurfaceView(surface, eye), origin, scale)
         for opening in openings:
-            if opening.axis @ eye.frame[2] > 0.02:
+            if opening.axis @ eye.frame[2] > 0.02:  # it faces the eye
                 _rim(paper, origin + scale * eye.seen(opening.rim_points(64))[:, :2])
     paper.text(corner[0], corner[1] + 3.6, mode.caption, parse_math=False)
 
 
 def _signed(pressure: np.ndarray) -> np.ndarray:
     """Scaled to a largest magnitude of 1, and positive there: a mode has no sign of its own."""
-    largest = pressure[np.argmax(np.abs(pressure))]
+    largest = pressure[np.argmax(np.abs(pressure))]  # with its sign
     return pressure / largest if largest else pressure
 
 
 def _paint(paper: Axes, sight: SurfaceView, origin: np.ndarray, scale: float) -> None:
     surface = sight.surface
+    # From 0.73 to 1: stronger shading would falsify the colours, which carry the pressure.
     shade = 0.82 + 0.18 * np.clip(surface.normals @ sight.eye.frame.T @ LIGHT, -0.5, 1)
     colors = look.PRESSURE(Normalize(-1, 1)(surface.values))
     colors[:, :3] = np.clip(colors[:, :3] * shade[:, None], 0, 1)

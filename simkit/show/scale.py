@@ -102,6 +102,7 @@ def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
     for n, note in enumerate(notes):
         if note.target_hz:
             axes.plot([n - 0.32, n + 0.32], [note.target_hz] * 2, color=look.FAINT, linewidth=3, zorder=1)
+        # Models come quickest first: the last one that answers is the most accurate.
         best = next((answer for model in reversed(models) if (answer := _by(note, model))), None)
         if best is None:
             continue

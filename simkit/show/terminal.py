@@ -172,6 +172,7 @@ def printed(*parts: Table | Text | str, stream: TextIO | None = None) -> str:
     for part in parts:
         console.print(part)
     lines = [line.rstrip() for line in kept.getvalue().splitlines()]
+    # An empty line after an empty one goes; the "" before the first removes leading ones too.
     lines = [line for before, line in pairwise(["", *lines]) if line or before]
     text = "\n".join(lines) + "\n"
     return text if _can_write(COVERED + OPEN + HALF, stream) else _simple(text)

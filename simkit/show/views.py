@@ -184,7 +184,7 @@ def _size_mm(name: str) -> tuple[float, float, str]:
 
 def _name(paper: Axes, opening: Opening, rim: np.ndarray, hidden: bool, left: bool, ground: Ground) -> None:
     """A hole's name inside its rim if it fits there, else beside it, clear of what is drawn, a line leading to it
-    where it stands far off."""
+    where it is far off."""
     fits = 0.9 * look.POINTS * np.array([np.ptp(rim[:, 0]), np.ptp(rim[:, 1]), 1.1 * _breadth(rim)])
     name = opening.name
     inside = len(name) * 0.62 * TYPE < fits[0] and fits[1:].min() > TYPE
@@ -192,6 +192,7 @@ def _name(paper: Axes, opening: Opening, rim: np.ndarray, hidden: bool, left: bo
     if not inside:
         width, height, level = _size_mm(name)
         half = width / 2, height / 2
+        # Names point outward: to the upper right, upper left on the left side, below for what is underneath.
         first = (-1 if hidden else 1) * (135 if left else 45)
         places = beside(rim, width, height, first)
         center = places[ground.place(width, height, places)]

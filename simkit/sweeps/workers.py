@@ -33,7 +33,7 @@ class Gone(Exception):
 class Workers(Protocol):
     """An executor that may be renewed."""
 
-    patience: float | None  # s without an answer after which it is worth looking whether anybody is there
+    patience: float | None  # s without an answer after which to check that workers are left
 
     @property
     def lanes(self) -> int:
@@ -43,7 +43,7 @@ class Workers(Protocol):
         """The executor, started if need be."""
 
     def renew(self) -> None:
-        """Replaces an executor that has broken, or waits until it has mended itself; else Gone."""
+        """Replaces an executor that has broken, or waits until it has recovered; else Gone."""
 
     def look(self) -> None:
         """Raises Gone where no batch that is out can ever come back."""

@@ -30,7 +30,7 @@ class DesignError(InputError):
 
 
 class Unquoted(str):
-    """A text that stands for a value in a message without quotes."""
+    """A text that takes a value's place in a message and is printed without quotes."""
 
     __slots__ = ()
 
@@ -55,7 +55,7 @@ def message(faults: Iterable[Fault | str], unlisted: int = 0) -> str:
 
 
 def shown(value: object) -> object:
-    """A value as it may stand in a fault: numbers and short texts themselves, the rest described."""
+    """A value as it is written in a fault: numbers and short texts themselves, the rest described."""
     if isinstance(value, bool):
         return Unquoted(str(value).lower())
     if isinstance(value, int) and abs(value) >= 10**20:

@@ -21,7 +21,7 @@ from typing import Any
 from simkit.vessel.part import Part, Path, Slot, items, slots, table
 from simkit.vessel.values import NumberRange, is_name
 
-# Lists whose items are called by a name, and which word stands before it in a key.
+# Lists whose items are addressed by name: the word before the name in a key, and the attribute that holds it.
 _CALLED_BY = {"chambers": ("chamber", "name"), "holes": ("hole", "name"), "notes": ("note", "pitch")}
 # The other way round: the attribute of a word in the file.
 _LISTED_AS = {word: key for key, (word, _) in _CALLED_BY.items()}

@@ -95,7 +95,7 @@ class Slot:
         self.allowed: str = field.description or (mark.allowed if mark else named)
 
     def part(self, node: object) -> type[Part] | None:
-        """The class of the part in this slot; where several can stand, the one whose `shape` the node names."""
+        """The class of the part in this slot; where several are possible, the one whose `shape` the node names."""
         if isinstance(node, Part):
             return type(node)
         if len(self.parts) < 2:

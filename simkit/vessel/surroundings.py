@@ -47,7 +47,7 @@ class Breath(Part):
         return self.share.get(f"{chamber}.hole.{hole}", self.hole_share)
 
 
-# The constants of the jet by name, those that the design sets; what they are called is the jet model's affair.
+# The constants of the jet by name, those that the design sets; the jet model checks the names.
 Jet = Table[Annotated[float, NumberRange(0, above=True)]]
 
 

@@ -38,7 +38,7 @@ def keys_of_no_shape(root: type[Part], tree: object, path: Path) -> Iterator[Cla
 
 
 def _shapes_with(root: type[Part], tree: object, path: Path) -> str:
-    """The shapes that do have the key at `path`, where it stands among the keys of one that has not."""
+    """The shapes that have the key at `path`, where the shape in the file has not."""
     if path[-2:-1] != ("shape",):  # its keys stand among the chamber's
         return ""
     *_, (_, slot, _) = along(root, tree, path[:-1])

@@ -20,7 +20,7 @@ DONE_CENTS = 2.5  # nearer than this to its mark a hole is left alone: no ear he
 ENOUGH_CUTS, NEAR_CENTS = 3, 8.0
 # How many standard deviations the first, the second and each later cut stop short of the mark.
 HELD_BACK = (1.6, 0.8, 0.0)
-LEAST_MM = 0.05  # less than this nobody can ream on purpose
+LEAST_MM = 0.05  # a hand cannot ream by less on purpose
 # A ream finer than this is a turn or two of the tool: it is asked for only where the note gains so many cents.
 FINE_MM, FINE_CENTS = 0.1, 4.0
 WIDEST = 1.5  # of the design's diameter
