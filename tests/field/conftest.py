@@ -14,9 +14,8 @@ from simkit.field import air_of
 BALL = EggWall(2.0, 2.0, 2.0)  # radius 1 m: numbers in units of the radius
 CENTER = np.array([0.0, 1.0, 0.0])
 HERE = np.array([0.3, 0.5, 0.8]) / np.linalg.norm([0.3, 0.5, 0.8])
-# Thin sphere with one round hole of half angle (degrees): complex k R, radiation included, no viscosity. Computed for
-# this project by a series of spherical waves with an edge-singular Galerkin flow, six digits (the problem of Levine
-# 1951, J. Acoust. Soc. Am. 23:307).
+# Thin sphere with one round hole of half angle (degrees): complex k R, radiation included, no viscosity, six digits
+# (the problem of Levine 1951, J. Acoust. Soc. Am. 23:307). thin_sphere.py computes them; its test asks it again.
 GOLD = {
     5: 0.206708 + 0.0003013j,
     10: 0.296092 + 0.001257j,

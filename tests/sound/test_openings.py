@@ -35,7 +35,8 @@ def test_worked_conductivities(sharp_hole):
 
 @pytest.mark.parametrize("rim", [0.2, 0.4])
 def test_rounded_rims_open_a_hole(rim):
-    """dK/K = 0.35 (f/a)^(4/3) with h = a (axisymmetric potential flow, computed apart): 0.4 mm is +14 cents."""
+    """dK/K = 0.35 (f/a)^(4/3) with h = a, 0.12722 of the corner's strength as test_orifice finds it by elements: 0.4 mm
+    is +14 cents."""
     sharp, rounded = (round_hole(4.0, 4.0, f, f) for f in (0.0, rim))
     gain = rounded.conductivity / sharp.conductivity - 1
     assert gain == pytest.approx(0.35 * (rim / 4) ** (4 / 3), rel=0.02)

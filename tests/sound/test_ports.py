@@ -12,9 +12,8 @@ from simkit.sound.elements.windway import Windway
 
 R = 0.05
 
-# Spherical-wave series with an edge-singular Galerkin solution of the thin sphere with one round hole in free space,
-# (half angle in degrees: Re kR, Im kR), six digits, computed independently of this package; geometry as in
-# Levine 1951, J. Acoust. Soc. Am. 23:307.
+# The thin sphere with one round hole in free space (Levine 1951, J. Acoust. Soc. Am. 23:307), half angle in degrees:
+# (Re kR, Im kR), six digits, by the series in tests/field/thin_sphere.py, which a test there computes again.
 THIN_SPHERE = {
     5: (0.206708, 0.0003013),
     10: (0.296092, 0.001257),

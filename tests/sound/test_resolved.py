@@ -310,8 +310,8 @@ edge_radius_mm = {rim_mm}
 
 
 # k R of a ball without thickness with one round hole of half angle (degrees), with two of 10 at opposite ends, and the
-# next mode of one of 10 that its hole hears: a series of spherical waves with an edge-singular flow, computed for this
-# project to six digits. The problem of Levine 1951, J. Acoust. Soc. Am. 23, 307.
+# next mode of one of 10 that its hole hears, six digits: by the series of waves in tests/field/thin_sphere.py. The
+# problem of Levine 1951, J. Acoust. Soc. Am. 23, 307.
 GOLD = {5: 0.206708 + 0.0003013j, 10: 0.296092 + 0.001257j, 20: 0.430006 + 0.0054837j, 30: 0.541926 + 0.0134728j}
 GOLD_PAIR, GOLD_HIGHER = 0.427445 + 0.0047267j, 2.157848 + 0.006695j
 
