@@ -51,7 +51,7 @@ def galerkin(thickness, count=TERMS):
 
 @lru_cache(maxsize=32)
 def end_and_rub(thickness):
-    """(end correction, rub length) over the radius of a hole h/a = `thickness` deep.
+    """(end correction, viscous length) over the radius of a hole h/a = `thickness` deep.
 
     The integral of |u|^2 over the clay for unit flow is d(1/K)/dn, all walls moved into the air by n (Hadamard): the
     radius is 1 - n, the depth h + 2n. It is 2 pi a (h + 2 rub)/S^2.

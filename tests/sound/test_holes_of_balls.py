@@ -150,7 +150,7 @@ def test_rub_lengths_of_bent_walls_are_hadamards_derivatives(hollow, rim):
         return (h + 2 * round_end(a, h, rim + n, s).correction) / (np.pi * a**2)
 
     numerical = (resistance(1e-5) - resistance(-1e-5)) / 2e-5
-    G = 2 * np.pi * (2 + 2 * round_end(1.0, 2.0, rim, hollow).rub) / np.pi**2
+    G = 2 * np.pi * (2 + 2 * round_end(1.0, 2.0, rim, hollow).viscous) / np.pi**2
     assert pytest.approx(numerical, rel=1e-5) == G
 
 

@@ -256,7 +256,7 @@ def test_where_the_secant_does_not_settle_the_chamber_s_mode_is_sought(monkeypat
     def unsettled(*_):
         raise OutOfReach("a pair in unison")
 
-    monkeypatch.setattr("simkit.sound.models.roots.settled", unsettled)
+    monkeypatch.setattr("simkit.sound.models.roots.fixed_point", unsettled)
     assert lowest(circuit, rows, both, np.array([3000.0])) == pytest.approx(expected, rel=1e-6)
     with pytest.raises(OutOfReach):
         lowest(circuit, np.array([True, True]), both, np.array([3000.0]))

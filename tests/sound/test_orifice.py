@@ -53,17 +53,17 @@ def test_published_limits():
 
 @pytest.mark.parametrize("thickness", [0.05, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0])
 def test_end_corrections_and_rub_lengths(thickness, sharp_hole):
-    """The rub length by moving all walls of the hole that is solved here (Hadamard)."""
+    """The viscous length by moving all walls of the hole that is solved here (Hadamard)."""
     end = round_end(1.0, thickness)
     correction, rub = sharp_hole.end_and_rub(thickness)
     assert end.correction == pytest.approx(correction, abs=3e-6)
-    assert end.rub == pytest.approx(rub, rel=1e-4)
+    assert end.viscous == pytest.approx(rub, rel=1e-4)
 
 
 def test_least_rubbing_thickness():
     """Resistance is least at h = 0.13 a or so, as Brandao & Schnitzer 2020 find; then h + 2r = 2.10 a."""
     x = np.linspace(0.02, 0.5, 481)
-    total = x + 2 * round_end(1.0, x).rub
+    total = x + 2 * round_end(1.0, x).viscous
     assert x[total.argmin()] == pytest.approx(0.13, abs=0.02)
     assert total.min() == pytest.approx(2.10, abs=0.01)
 
@@ -87,14 +87,14 @@ def test_rub_length_is_hadamards_derivative(thickness, rim):
 
     step = min(1e-4, rim / 4)
     numerical = (resistance(step) - resistance(-step)) / (2 * step)
-    G = 2 * np.pi * (thickness + 2 * round_end(1.0, thickness, rim).rub) / np.pi**2
+    G = 2 * np.pi * (thickness + 2 * round_end(1.0, thickness, rim).viscous) / np.pi**2
     assert pytest.approx(numerical, rel=1e-4) == G
 
 
 def test_sizes_scale():
     one, ten = round_end(0.4, 0.3, 0.05), round_end(4.0, 3.0, 0.5)
     assert ten.correction == pytest.approx(10 * one.correction)
-    assert ten.rub == pytest.approx(10 * one.rub)
+    assert ten.viscous == pytest.approx(10 * one.viscous)
 
 
 def test_rims_share_the_wall():
@@ -147,7 +147,7 @@ def rounded_mesh(half, rim, far):
 
 
 def by_finite_elements(thickness, rim, far=10.0):
-    """(end correction, rub length) of one end: potential 0 half way down, 1 far away."""
+    """(end correction, viscous length) of one end: potential 0 half way down, 1 far away."""
     half = thickness / 2
     mesh = rounded_mesh(half, rim, far)
 
@@ -191,7 +191,7 @@ def test_rounded_rims_against_finite_elements(thickness, rim, relief_error, rub_
     correction, rub = by_finite_elements(thickness, rim)
     end = round_end(1.0, thickness, rim)
     assert plate_end(thickness) - end.correction == pytest.approx(plate_end(thickness) - correction, rel=relief_error)
-    assert end.rub == pytest.approx(rub, rel=rub_error)
+    assert end.viscous == pytest.approx(rub, rel=rub_error)
 
 
 # --- rectangles and ellipses ----------------------------------------------------------------------------------
@@ -304,7 +304,7 @@ def test_a_round_ellipse_is_a_round_hole(thickness, rim):
     rim = 0.0 if rim < 0.005 else min(rim, thickness / 2)
     one, other = round_end(1.0, thickness, rim), end_of(ellipse, 2.0, 2.0, thickness, rim)
     assert other.correction == pytest.approx(one.correction, rel=1e-6)
-    assert other.rub == pytest.approx(one.rub, rel=2e-4)
+    assert other.viscous == pytest.approx(one.viscous, rel=2e-4)
 
 
 def test_a_long_slot_with_rounded_rims():

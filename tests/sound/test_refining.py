@@ -6,7 +6,7 @@ import pytest
 import simkit
 from simkit.errors import InputError
 from simkit.sound import models
-from simkit.sound.answers.refining import halved, settled
+from simkit.sound.answers.refining import extrapolated, halved
 
 BALL = """
 [clay]
@@ -44,7 +44,9 @@ def test_a_balls_modes_settle_on_the_zeros_of_bessels_derivatives_with_the_fourt
 
 
 def test_steps_that_fit_no_power_are_told_apart():
-    told = settled(["falls", "turns", "grows"], [1, 0.5, 0.25], [[104, 104, 104], [102, 102, 103], [101, 103, 101]])
+    told = extrapolated(
+        ["falls", "turns", "grows"], [1, 0.5, 0.25], [[104, 104, 104], [102, 102, 103], [101, 103, 101]]
+    )
     assert told.order[0] == pytest.approx(1.0)
     assert told.settled_hz == pytest.approx([100.0, 103.0, 101.0])
     assert np.isnan(told.order[1:]).all()

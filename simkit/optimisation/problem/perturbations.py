@@ -55,17 +55,17 @@ class OpeningMoves:
         """The circuit's matrices `m` at the chamber's notes with the rows of one step changed."""
         circuit = voice.resonator.circuit
         ratio = circuit.room_air.density / circuit.chamber_air.density
-        calm, outer = m.calm.copy(), m.outer.copy()
+        regular, outer = m.regular.copy(), m.outer.copy()
         columns = {name: getattr(m, name).copy() for name in _COLUMNS}
         for place in self.of_step[step]:
             row, aperture = self._aperture(place, circuit)
             if self.changes is not None:
                 inside, outside = self.fields[voice.chamber]
-                _add_row(calm, row, inside[:, place])
+                _add_row(regular, row, inside[:, place])
                 _add_row(outer, row, ratio * outside[:, place])
             for name, values in circuit.column(replace(circuit.ducts[row], aperture=aperture), voice.omega).items():
                 columns[name][:, row] = values
-        return replace(m, calm=calm, outer=outer, **columns)
+        return replace(m, regular=regular, outer=outer, **columns)
 
     def circuit(self, voice: Voice, step: int) -> Circuit:
         """The circuit of a chamber with the openings of one step where it has them, at any frequency."""

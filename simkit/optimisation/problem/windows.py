@@ -32,11 +32,11 @@ def aperture_beside(old: Opening, new: Opening, at_rest: Aperture | None = None)
     upright, was = aperture_of(replace(new, edge_deg=90.0)), aperture_of(replace(old, edge_deg=90.0))
     grown, smaller = np.exp(_law(new) - _law(old)), old.height / new.height
     inertance = (rest.outer - was.outer) / was.area * smaller * float(grown[0])
-    friction = (rest.outer_rub - was.outer_rub) * was.perimeter / was.area**2 * smaller**2 * float(grown[1])
+    friction = (rest.outer_viscous - was.outer_viscous) * was.perimeter / was.area**2 * smaller**2 * float(grown[1])
     return replace(
         upright,
         outer=upright.outer + upright.area * inertance,
-        outer_rub=upright.outer_rub + upright.area**2 / upright.perimeter * friction,
+        outer_viscous=upright.outer_viscous + upright.area**2 / upright.perimeter * friction,
     )
 
 

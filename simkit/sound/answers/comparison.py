@@ -146,8 +146,8 @@ class Build:
         pair = min((pair for pair in self.clay if pair <= names), key=lambda pair: self.clay[pair], default=None)
         if pair is None:
             return ""
-        told = " and ".join("the window" if name == WINDOW else f"hole {name}" for name in sorted(pair, reverse=True))
-        return f" (nearest: {told}, {MM * self.clay[pair]:.0f} mm apart)"
+        both = " and ".join("the window" if name == WINDOW else f"hole {name}" for name in sorted(pair, reverse=True))
+        return f" (nearest: {both}, {MM * self.clay[pair]:.0f} mm apart)"
 
 
 def reasons_for(resonators: Sequence[Resonator], build: Build, note: PredictedNote) -> tuple[str, ...]:

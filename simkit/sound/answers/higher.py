@@ -46,14 +46,14 @@ class Ring:
     def as_dict(self) -> dict[str, Any]:
         """The mode under the keys of the command line's JSON; q is None where nothing is lost."""
         q = self.resonance.q
-        told = {
+        record = {
             "frequency_hz": self.resonance.frequency_hz,
             "k_per_m": self.k,
             "q": q if math.isfinite(q) else None,
             "uncertainty_cents": self.uncertainty_cents,
             "drive": self.drive,
         }
-        return told | ({"doubts_cents": dict(self.doubts)} if self.doubts else {})
+        return record | ({"doubts_cents": dict(self.doubts)} if self.doubts else {})
 
 
 @frozen
@@ -195,7 +195,7 @@ def resonances(
     return Ringing(cases[0].airs.chamber, cases[0].body, closed, opened, chambers, tuple(dict.fromkeys(cautions)))
 
 
-COARSER = 2**0.5  # the size of the cells that the doubt is told by
+COARSER = 2**0.5  # the size of the cells that the doubt is found by
 WITHIN = 0.05  # cents: what two meshes of one kind have in common
 
 
@@ -216,10 +216,12 @@ def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: i
     evidence = resonator.evidence(own)
     causes: dict[str, list[float]] = {}
     if model_of(model).meshed:
-        causes["mesh"] = _apart(_remeshed(model, case, own, count), found)
+        causes["mesh"] = _cents_between(_remeshed(model, case, own, count), found)
     causes["openings"] = [evidence.uncertainty_cents] * len(found)
     if model_of(model).overtones:
-        causes["openings"] = _apart(resonator.heavier(evidence.uncertainty_cents).resonances(own, count + 1), found)
+        causes["openings"] = _cents_between(
+            resonator.heavier(evidence.uncertainty_cents).resonances(own, count + 1), found
+        )
     causes["losses"] = [float(first_order_doubt(a.omega, b.omega)) for a, b in zip(found, lossless, strict=True)]
     doubts = [dict(zip(causes, each, strict=True)) for each in zip(*causes.values(), strict=True)]
     drives, mesh, pressures = _overtones(resonator if model_of(model).overtones else None, own, found)
@@ -245,7 +247,7 @@ def _overtones(
     return drives, resonator.mesh, np.stack([resonator.pressure(own, ring) for ring in found[1:]], axis=1)
 
 
-def _apart(found: Sequence[Resonance], others: Sequence[Resonance]) -> list[float]:
+def _cents_between(found: Sequence[Resonance], others: Sequence[Resonance]) -> list[float]:
     """Cents between resonances of two kinds, one by one."""
     return [WITHIN + abs(cents(a.omega.real, b.omega.real)) for a, b in zip(found, others, strict=True)]
 

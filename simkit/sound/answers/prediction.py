@@ -80,10 +80,10 @@ class PredictedNote:
     @property
     def cells(self) -> tuple[str, ...]:
         """The note as a row of a table: pitch, open holes, target, and of each model Hz, cents, doubt and Q."""
-        told = [self.pitch or "covered", " ".join(self.open), cell(self.target_hz)]
+        texts = [self.pitch or "covered", " ".join(self.open), cell(self.target_hz)]
         for each in self.answers:
-            told += [cell(each.frequency_hz), cell(each.cents), cell(each.uncertainty_cents), cell(each.q, 0)]
-        return tuple(told)
+            texts += [cell(each.frequency_hz), cell(each.cents), cell(each.uncertainty_cents), cell(each.q, 0)]
+        return tuple(texts)
 
     def as_dict(self) -> dict[str, Any]:
         """The note under the keys of the command line's JSON, one more for each model."""

@@ -44,20 +44,20 @@ class Halved:
 
     def __str__(self) -> str:
         rows = zip(self.names, self.hz[0], self.settled_hz, self.left_cents[0], self.order, strict=True)
-        told = ((name, cell(hz, 2), cell(free, 2), cell(left, 2), cell(p)) for name, hz, free, left, p in rows)
-        return text_table(("what", "Hz", "without a mesh", "off by cents", "order"), told)
+        texts = ((name, cell(hz, 2), cell(free, 2), cell(left, 2), cell(p)) for name, hz, free, left, p in rows)
+        return text_table(("what", "Hz", "without a mesh", "off by cents", "order"), texts)
 
     @property
     def left_cents(self) -> np.ndarray:
-        """By how much each mesh's frequencies are off the settled ones, cents: (3, n)."""
+        """By how much each mesh's frequencies are off the extrapolated ones, cents: (3, n)."""
         return np.asarray(1200 * np.log2(self.hz / self.settled_hz))
 
 
-def settled(names: Iterable[str], sizes: ArrayLike, hz: ArrayLike) -> Halved:
+def extrapolated(names: Iterable[str], sizes: ArrayLike, hz: ArrayLike) -> Halved:
     """What answers hz (3, n) on cells of `sizes` (3,), each step by one factor, tell together.
 
-    >>> told = settled(["tone"], [1.0, 0.5, 0.25], [[400 + 1.6], [400 + 0.1], [400 + 0.00625]])
-    >>> round(float(told.order[0]), 9), round(float(told.settled_hz[0]), 9)
+    >>> halves = extrapolated(["tone"], [1.0, 0.5, 0.25], [[400 + 1.6], [400 + 0.1], [400 + 0.00625]])
+    >>> round(float(halves.order[0]), 9), round(float(halves.settled_hz[0]), 9)
     (4.0, 400.0)
     """
     sizes, hz = np.asarray(sizes, float), np.asarray(hz, float)
@@ -87,7 +87,7 @@ def halved(
     sizes = mesh / STEP ** np.arange(3)
     ask: Callable[..., dict[str, float]] = _closed if model == CLOSED else _notes
     found = [ask(vessel, model, lossless, float(size), count) for size in sizes]
-    return settled(found[0], sizes, [list(each.values()) for each in found])
+    return extrapolated(found[0], sizes, [list(each.values()) for each in found])
 
 
 def _closed(vessel: Vessel, model: str, lossless: bool, mesh: float, count: int) -> dict[str, float]:

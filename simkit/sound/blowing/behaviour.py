@@ -8,7 +8,7 @@ import numpy as np
 
 from simkit.frozen import frozen
 from simkit.sound.blowing.airjet import AirJet
-from simkit.sound.blowing.cycle import Cycle, on_resonance, settled
+from simkit.sound.blowing.cycle import Cycle, limit_cycle, on_resonance
 from simkit.sound.blowing.growth import growing, threshold
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.overtones import with_overtones
@@ -202,7 +202,7 @@ def blow_fingerings(motion: Motion, jet: AirJet, careful: bool = True) -> Blown:
     """
     loop, playing, in_phase = playing_note(Loop(motion, jet), careful)
     pressure = jet.pressure(playing.speed)
-    higher = settled(loop, jet.speed(1.1 * np.where(playing.exists, pressure, 1.0)), playing)
+    higher = limit_cycle(loop, jet.speed(1.1 * np.where(playing.exists, pressure, 1.0)), playing)
     return Blown(
         loop=loop,
         cycle=playing,
@@ -239,7 +239,7 @@ def _loudest(loop: Loop, above: Cycle) -> Cycle:
         live = (small.rate > 0) & (small.wave == 1)
         start = Cycle(small.omega.real, speed, np.full(count, 0.3), above.share, above.damping)
         start = above.over(start, above.exists & (share == 1.0))
-        found = settled(loop, speed, start)
+        found = limit_cycle(loop, speed, start)
         better = found.exists & live & (found.velocity > velocity)
         best = found.over(best, better)
         velocity = np.where(better, found.velocity, velocity)
@@ -277,10 +277,10 @@ def followed(loop: Loop, start: Cycle, pressures: np.ndarray, careful: bool = Tr
     far = np.where(start.exists, np.abs(np.log(goal / np.where(start.exists, start.speed, 1.0))), 0.0).max()
     steps = int(np.clip(np.ceil(far / 0.12), 1, 20))
     for share in np.arange(1, steps + 1) / steps:
-        cycle = settled(loop, start.speed ** (1 - share) * goal**share, cycle)
+        cycle = limit_cycle(loop, start.speed ** (1 - share) * goal**share, cycle)
     if careful:
         nearby = cycle
-        _, cycle = with_overtones(loop, lambda each: settled(each, goal, nearby))
+        _, cycle = with_overtones(loop, lambda each: limit_cycle(each, goal, nearby))
     return cycle
 
 

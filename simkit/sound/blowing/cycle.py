@@ -12,7 +12,7 @@ from dataclasses import fields, replace
 import numpy as np
 
 from simkit.frozen import frozen
-from simkit.sound.blowing.loop import Answer, Friction, Loop
+from simkit.sound.blowing.loop import Friction, Loop, Response
 
 _FAINTEST, _LOUDEST = 1e-4, 300.0  # m/s of window air between which an oscillation is looked for
 
@@ -77,7 +77,7 @@ def on_resonance(loop: Loop) -> Cycle:
     omega = loop.motion.omega[:, loop.active].real
     share = _alone(loop)
 
-    def gain(log_velocity: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray, Answer]:
+    def gain(log_velocity: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray, Response]:
         velocity = np.exp(log_velocity)
         answer = loop.answer(omega, _rubbing(loop, share).times(velocity), shares=True)
         turn = np.angle(answer.response) + np.angle(loop.bent_source)
@@ -106,7 +106,7 @@ def on_resonance(loop: Loop) -> Cycle:
     return Cycle(omega.copy(), speed, velocity, share, damping).where(found)
 
 
-def settled(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
+def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
     """The oscillation at given jet speeds (F,), found from one near it by Newton on (log omega, log velocity).
 
     NaN where `start` has none, and where the swing dies away or leaves the jet's first wave.
@@ -151,7 +151,7 @@ def _highest(omega: np.ndarray) -> np.ndarray:
 
 def _balance(
     loop: Loop, at: np.ndarray, speed: np.ndarray, rubbing: Friction, shares: bool = False
-) -> tuple[np.ndarray, Answer]:
+) -> tuple[np.ndarray, Response]:
     omega, velocity = np.exp(at)
     answer = loop.answer(omega, rubbing.times(velocity), shares)
     x = loop.jet.swing(omega, speed, velocity)

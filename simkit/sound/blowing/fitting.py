@@ -1,4 +1,4 @@
-"""The jet's constants from measurements: pitch heard at mouth pressures read, for fingerings of one instrument."""
+"""The jet's constants from measurements: pitches heard at mouth pressures read, for fingerings of one instrument."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _SILENT_CENTS = 400.0  # what a note counts that was heard and that the model le
 
 
 @dataclass(frozen=True)
-class Heard:
+class JetReading:
     """One reading: which fingering (its row in the motion), mouth pressure in Pa, pitch in Hz."""
 
     fingering: int
@@ -41,7 +41,10 @@ class JetFit:
 
 
 def fit_jet(
-    motion: Motion, jet: AirJet, heard: Sequence[Heard], free: Sequence[str] = ("convection", "window_contraction")
+    motion: Motion,
+    jet: AirJet,
+    readings: Sequence[JetReading],
+    free: Sequence[str] = ("convection", "window_contraction"),
 ) -> JetFit:
     """Fit constants to readings: least squares of cents, a common offset of all pitches left free.
 
@@ -52,9 +55,9 @@ def fit_jet(
     names = [each.name for each in fields(JetConstants)]
     if not free or set(free) - set(names):
         raise ValueError(f"free = {tuple(free)}: allowed: some of {', '.join(names)}")
-    if len(heard) < len(free) + 2:
+    if len(readings) < len(free) + 2:
         raise ValueError(
-            f"{len(heard)} readings: allowed: at least {len(free) + 2} for {len(free)} constants and pitch"
+            f"{len(readings)} readings: allowed: at least {len(free) + 2} for {len(free)} constants and pitch"
         )
     first = np.log([getattr(jet.constants, name) for name in free])
 
@@ -62,7 +65,7 @@ def fit_jet(
         return replace(jet.constants, **dict(zip(free, np.exp(logs).tolist(), strict=True)))
 
     def off(logs: np.ndarray) -> np.ndarray:
-        return _left(_detuned(motion, replace(jet, constants=constants(logs)), heard))
+        return _left(_detuned(motion, replace(jet, constants=constants(logs)), readings))
 
     found = least_squares(off, first, bounds=(first - _FAR, first + _FAR), diff_step=1e-3, x_scale=0.1, max_nfev=25)
     if not found.success:
@@ -72,7 +75,7 @@ def fit_jet(
     if ran:
         far = ", ".join(f"{name} = {getattr(best, name):.3g}" for name in ran)
         raise OutOfReach(f"no sane constants fit these readings: {far} at the end of what is tried, and still off")
-    cents = _detuned(motion, replace(jet, constants=best), heard)
+    cents = _detuned(motion, replace(jet, constants=best), readings)
     return JetFit(best, _left(cents), _offset(cents), _spread(found, free))
 
 
@@ -87,15 +90,15 @@ def _offset(cents: np.ndarray) -> float:
     return float(cents[sounding].mean()) if sounding.any() else 0.0
 
 
-def _detuned(motion: Motion, jet: AirJet, heard: Sequence[Heard]) -> np.ndarray:
+def _detuned(motion: Motion, jet: AirJet, readings: Sequence[JetReading]) -> np.ndarray:
     """Heard above computed, cents; nan where the note does not sound."""
-    which = np.array([each.fingering for each in heard])
+    which = np.array([each.fingering for each in readings])
     used, rows = np.unique(which, return_inverse=True)
     _, playing, _ = playing_note(Loop(motion.only(used), jet), careful=False)
-    pressures = np.array([each.pressure for each in heard])
+    pressures = np.array([each.pressure for each in readings])
     cycle = followed(Loop(motion.only(which), jet), playing.of(rows), pressures)
     sounding = np.where(cycle.exists, cycle.frequency, 1.0)
-    cents = 1200 * np.log2(np.array([each.frequency for each in heard]) / sounding)
+    cents = 1200 * np.log2(np.array([each.frequency for each in readings]) / sounding)
     return np.where(cycle.exists, cents, np.nan)
 
 

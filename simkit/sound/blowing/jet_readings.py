@@ -22,7 +22,7 @@ from simkit.errors import Fault, InputError
 from simkit.pitch import NoteNameError, note
 from simkit.sound import models
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fitting import Heard, JetFit, fit_jet
+from simkit.sound.blowing.fitting import JetFit, JetReading, fit_jet
 from simkit.sound.blowing.table import RESONANCES, jet_of, voiced_cases
 from simkit.sound.catalogue import with_ability
 from simkit.sound.models.resonator import Case, openness_of
@@ -114,15 +114,15 @@ def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJe
     openness = np.array([openness_of(resonator.holes, names) for names in opened]).reshape(len(opened), -1)
     which, rows = np.unique(openness, axis=0, return_inverse=True)
     motion = resonator.motion(which, RESONANCES)
-    heard = [
-        Heard(int(row), each.pressure_pa, each.frequency_hz)
+    pitches = [
+        JetReading(int(row), each.pressure_pa, each.frequency_hz)
         for row, each in zip(rows.ravel(), readings.reading, strict=True)
     ]
-    strange = list(_strange(readings, heard, motion.frequency[:, 0]))
+    strange = list(_strange(readings, pitches, motion.frequency[:, 0]))
     if strange:
         raise InputError(strange)
     jet = jet_of(case, JetConstants.from_table(vessel.jet, vessel.source))
-    return FittedJet(readings, fit_jet(motion, jet, heard, readings.free))
+    return FittedJet(readings, fit_jet(motion, jet, pitches, readings.free))
 
 
 def _case(vessel: Vessel, readings: Readings) -> Case:
@@ -176,9 +176,9 @@ def _unable(readings: Readings) -> Iterator[Fault]:
         yield Fault(readings.source, "reading", len(readings.reading), allowed)
 
 
-def _strange(readings: Readings, heard: Sequence[Heard], resonances: np.ndarray) -> Iterator[Fault]:
+def _strange(readings: Readings, pitches: Sequence[JetReading], resonances: np.ndarray) -> Iterator[Fault]:
     """Readings that are rather of another note."""
-    for n, each in enumerate(heard):
+    for n, each in enumerate(pitches):
         resonance = resonances[each.fingering]
         cents = 1200 * np.log2(each.frequency / resonance)
         if abs(cents) > ANOTHER_NOTE:

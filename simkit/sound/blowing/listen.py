@@ -37,14 +37,14 @@ def at_ear(played: Played, density: float, distance: float = 1.0, rate: int = RA
 
 
 @frozen
-class Heard:
+class Recording:
     """Notes as sound: Pa at 1 m, one after the other, and the pitch in Hz of the loudest tone in each."""
 
     pressure: np.ndarray
     loudest: tuple[float, ...]
 
 
-def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: float = 1.0) -> Heard:
+def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: float = 1.0) -> Recording:
     """The fingerings of `motion` one after the other, each from silence with its breath rising in 0.15 s, and a gap.
 
     All are followed side by side: seven notes take some four times as long as one of them sounds.
@@ -53,7 +53,7 @@ def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: flo
     heard = [at_ear(each, motion.air.density) for each in played]
     silence = np.zeros(int(_GAP * RATE))
     parts = [part for each in heard for part in (_faded(each), silence)]
-    return Heard(np.concatenate(parts), tuple(_loudest(each) for each in heard))
+    return Recording(np.concatenate(parts), tuple(_loudest(each) for each in heard))
 
 
 def _loudest(pressure: np.ndarray, rate: int = RATE) -> float:

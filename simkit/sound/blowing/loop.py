@@ -37,7 +37,7 @@ class Friction(NamedTuple):
         return Friction(self.window * factor, self.holes * factor)
 
 
-class Answer(NamedTuple):
+class Response(NamedTuple):
     """What the resonator does with a pressure across its window."""
 
     response: np.ndarray  # (F,) A in m
@@ -94,7 +94,7 @@ class Loop:
         many = self.motion.modes + 1
         return Friction(0.0, np.zeros((many, many, len(self.motion))))
 
-    def answer(self, omega: np.ndarray, friction: Friction | None = None, shares: bool = False) -> Answer:
+    def answer(self, omega: np.ndarray, friction: Friction | None = None, shares: bool = False) -> Response:
         """The response at omega (F,), real or complex; `shares` asks for the flows in the holes too.
 
         Resonances are tied to each other by friction in the holes; the window's friction, which all of the flow
@@ -115,7 +115,7 @@ class Loop:
         share = np.empty((len(ring), 0))
         if shares:
             share = np.einsum("mf,fmo->fo", moved, ring.every_flow[:, order]) / free[:, None]
-        return Answer(free / (1 - 1j * omega * friction.window * free), share, free, pole)
+        return Response(free / (1 - 1j * omega * friction.window * free), share, free, pole)
 
     def damping(self, friction: Friction) -> np.ndarray:
         """(F,) of the active resonance with the friction at all edges, 1/s."""

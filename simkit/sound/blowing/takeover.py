@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simkit.frozen import frozen
-from simkit.sound.blowing.cycle import Cycle, settled
+from simkit.sound.blowing.cycle import Cycle, limit_cycle
 from simkit.sound.blowing.growth import growing
 from simkit.sound.blowing.loop import Loop
 
@@ -56,7 +56,7 @@ def takeover(loop: Loop, playing: Cycle, steps: int = 8) -> Takeover:
 
 def _raised(loop: Loop, speed: np.ndarray, cycle: Cycle, dies: np.ndarray) -> tuple[Cycle, np.ndarray]:
     """The cycles at higher jet speeds (F,), and the pressures at which those died that did not come along."""
-    higher = settled(loop, speed, cycle)
+    higher = limit_cycle(loop, speed, cycle)
     lost = np.flatnonzero(cycle.exists & ~higher.exists)
     if not len(lost):
         return higher, dies
@@ -64,11 +64,11 @@ def _raised(loop: Loop, speed: np.ndarray, cycle: Cycle, dies: np.ndarray) -> tu
     low, high = last.speed, goal
     for _ in range(_HALVINGS):
         middle = np.sqrt(low * high)
-        tried = settled(part, middle, last)
+        tried = limit_cycle(part, middle, last)
         last = tried.over(last, tried.exists)
         low, high = np.where(tried.exists, middle, low), np.where(tried.exists, high, middle)
     # A step may only have been too long for Newton.
-    again = settled(part, goal, last)
+    again = limit_cycle(part, goal, last)
     wide = np.full(len(speed), -1)
     wide[lost] = np.arange(len(lost))
     dies = dies.copy()

@@ -69,7 +69,7 @@ def play(
 ) -> Played:
     """Follow one fingering (a `Motion` of one) for some seconds, breath pressure constant or of time, in Pa."""
     breath = pressure if callable(pressure) else lambda t: pressure
-    modes = Modes.of(motion, jet)
+    modes = Oscillators.of(motion, jet)
     start = start or tap(motion, 1e-2, jet.window_area)
     state = np.r_[start.place * modes.scale, start.moving]
     times, states, pressures = [], [], []
@@ -94,7 +94,7 @@ def play(
 
 
 @dataclass(frozen=True, eq=False)
-class Modes:
+class Oscillators:
     """The flow straight through and the resonances, as the equation needs them."""
 
     square: np.ndarray
@@ -105,7 +105,7 @@ class Modes:
     density: float
 
     @classmethod
-    def of(cls, motion: Motion, jet: AirJet) -> Modes:
+    def of(cls, motion: Motion, jet: AirJet) -> Oscillators:
         if len(motion) != 1:
             raise ValueError(f"{len(motion)} fingerings: allowed: one at a time")
         omega = motion.omega[0]

@@ -19,7 +19,7 @@ from scipy.linalg import expm
 
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.impulse import LAST, Kernel, kernel_of
-from simkit.sound.blowing.timedomain import BLOCK, SLOWEST, Modes, Played, tap
+from simkit.sound.blowing.timedomain import BLOCK, SLOWEST, Oscillators, Played, tap
 from simkit.sound.models.motion import Motion
 
 log = logging.getLogger(__name__)
@@ -70,7 +70,7 @@ class _Followed:
     """All notes at once: what they were, moving (N, T, 1 + M), and the window's air, past (N, P + 1 + T), m/s."""
 
     jet: AirJet
-    modes: list[Modes]
+    modes: list[Oscillators]
     dt: float
     count: int
     across: np.ndarray  # (N, 2 (1 + M), 2 (1 + M) + 2 O + 1): place and motion after a step, from `state`
@@ -83,7 +83,7 @@ class _Followed:
     @classmethod
     def of(cls, notes: Sequence[Motion], jet: AirJet, seconds: float, dt: float) -> _Followed:
         """At rest but for a tap."""
-        modes = [Modes.of(note, jet) for note in notes]
+        modes = [Oscillators.of(note, jet) for note in notes]
         count, before = math.ceil(seconds / dt), math.ceil(LAST * jet.cut_up / SLOWEST / dt) + len(_NODES)
         kicks = [tap(note, 1e-2, jet.window_area).moving for note in notes]
         past = np.zeros((len(notes), before + 1 + count))
@@ -134,7 +134,7 @@ class _Followed:
         self.past[:, out + began : out + self.now] = into / self.jet.window_area
 
 
-def _across(modes: Modes, dt: float) -> np.ndarray:
+def _across(modes: Oscillators, dt: float) -> np.ndarray:
     """Place and motion after a step from those before, the force at its start and the force's change: (2, 4, 1 + M)."""
     rates = np.zeros((modes.count, 4, 4))
     rates[:, 0, 1] = modes.scale
@@ -143,7 +143,7 @@ def _across(modes: Modes, dt: float) -> np.ndarray:
     return np.moveaxis(expm(rates * dt)[:, :2], 0, -1)
 
 
-def _from_state(modes: Modes, dt: float) -> np.ndarray:
+def _from_state(modes: Oscillators, dt: float) -> np.ndarray:
     """The same from all that `_Followed.state` has of a note, in one matrix."""
     place, motion, force, change = np.moveaxis(_across(modes, dt), 1, 0)  # (2, 1 + M) each
     friction = -modes.edges * modes.flow  # (1 + M, O)

@@ -113,14 +113,14 @@ def in_parallel(admittance: Reals) -> TwoPort:
 
 
 def end_impedance(
-    air: Air, omega: Reals, area: Reals, perimeter: Reals, correction: Reals, rub: Reals, lossless: bool = False
+    air: Air, omega: Reals, area: Reals, perimeter: Reals, correction: Reals, viscous: Reals, lossless: bool = False
 ) -> Reals:
     """The air that moves beyond one end of a duct and what it rubs: Pa s/m3.
 
-    Z = i omega rho d/S + (1 + i)/2 rho omega delta_v P r/S^2, with end correction d and rub length r in m.
+    Z = i omega rho d/S + (1 + i)/2 rho omega delta_v P r/S^2, with end correction d and viscous length r in m.
     """
     moved = 1j * omega * air.density * correction / area
     if lossless:
         return moved
     layer = np.sqrt(2 * air.kinematic_viscosity / np.asarray(omega))
-    return moved + (1 + 1j) / 2 * air.density * omega * layer * perimeter * rub / area**2
+    return moved + (1 + 1j) / 2 * air.density * omega * layer * perimeter * viscous / area**2

@@ -24,9 +24,9 @@ PAD_DEPTH = 0.1
 class Aperture:
     """The air in one opening, in m: a duct, and beyond each end what moves and rubs with it.
 
-    inner, outer: end corrections; inner_rub, outer_rub: rub lengths (see `elements.orifice`); inner_cap, outer_cap:
-    how far the inner and the outer face lie on the mean below their own middles, where the wall is bent. Every number
-    may be an array over openings.
+    inner, outer: end corrections; inner_viscous, outer_viscous: viscous lengths (see `elements.orifice`); inner_cap,
+    outer_cap: how far the inner and the outer face lie on the mean below their own middles, where the wall is bent.
+    Every number may be an array over openings.
     """
 
     area: Reals
@@ -34,8 +34,8 @@ class Aperture:
     length: Reals
     inner: Reals
     outer: Reals
-    inner_rub: Reals
-    outer_rub: Reals
+    inner_viscous: Reals
+    outer_viscous: Reals
     inner_cap: Reals = 0.0
     outer_cap: Reals = 0.0
 
@@ -56,7 +56,7 @@ class Aperture:
     @property
     def friction(self) -> Reals:
         """G = integral of |u|^2 over the opening's walls for unit flow, 1/m2: P (h + r_in + r_out) / S^2."""
-        return self.perimeter * (self.length + self.inner_rub + self.outer_rub) / self.area**2
+        return self.perimeter * (self.length + self.inner_viscous + self.outer_viscous) / self.area**2
 
     @property
     def pipe_radius(self) -> Reals:
@@ -66,7 +66,7 @@ class Aperture:
     def impedance(self, air: Air, omega: Reals, lossless: bool = False) -> Reals:
         """Pressure across the opening over the flow through it, radiation apart, Pa s/m3.
 
-        The duct by Zwikker and Kosten's density, each end by its correction and rub length. The duct's own
+        The duct by Zwikker and Kosten's density, each end by its correction and viscous length. The duct's own
         springiness is left out here (see `ducts.duct`).
         """
         filling = ducts.plain_filling(air) if lossless else ducts.bore_filling(air, omega, self.pipe_radius)
@@ -77,7 +77,7 @@ class Aperture:
             self.area,
             self.perimeter,
             self.inner + self.outer,
-            self.inner_rub + self.outer_rub,
+            self.inner_viscous + self.outer_viscous,
             lossless,
         )
 
@@ -110,7 +110,7 @@ def round_hole(
     inner = round_end(radius, length, inside, bends[0] * radius)
     outer = round_end(radius, length, outside, -bends[1] * radius)
     return Aperture(
-        np.pi * radius**2, 2 * np.pi * radius, length, inner.correction, outer.correction, inner.rub, outer.rub
+        np.pi * radius**2, 2 * np.pi * radius, length, inner.correction, outer.correction, inner.viscous, outer.viscous
     )
 
 
@@ -131,7 +131,9 @@ def rectangular_hole(
     inner = end_of(rectangle, width, height, length, inside, hollows[0])
     outer = end_of(rectangle, width, height, length, outside, (-hollows[1][0], -hollows[1][1]))
     shape = rectangle(width, height)
-    return Aperture(shape.area, shape.perimeter, length, inner.correction, outer.correction, inner.rub, outer.rub)
+    return Aperture(
+        shape.area, shape.perimeter, length, inner.correction, outer.correction, inner.viscous, outer.viscous
+    )
 
 
 def aperture_of(opening: Opening) -> Aperture:
@@ -148,7 +150,7 @@ def aperture_of(opening: Opening) -> Aperture:
     return replace(
         upright,
         outer=upright.outer + upright.area * relief.inertance,
-        outer_rub=upright.outer_rub + upright.area**2 / upright.perimeter * relief.friction,
+        outer_viscous=upright.outer_viscous + upright.area**2 / upright.perimeter * relief.friction,
     )
 
 
@@ -212,7 +214,7 @@ def partly_covered(aperture: Aperture, openness: Reals) -> Aperture:
     return replace(
         aperture,
         outer=(lip + throttled) / share,
-        outer_rub=aperture.outer_rub * (2 / openness - 1),
+        outer_viscous=aperture.outer_viscous * (2 / openness - 1),
     )
 
 

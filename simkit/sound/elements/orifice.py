@@ -3,9 +3,9 @@
 An opening of area S through a wall of thickness h has the conductivity K = S / (h + d_in + d_out). The end
 corrections d (m) grow from Rayleigh's value for a thin wall to that of a long flanged duct, and shrink when the rim
 is rounded, the more so the sharper the clay's corner: outside a ball more than inside. Friction has end corrections of
-its own, the rub lengths r: the surface integral of |u|^2 over all walls, for unit flow, is perimeter (h + r_in + r_out)
-/ S^2. By Hadamard's identity that integral is the rate at which 1/K grows when every wall moves into the air, so each
-rub length follows from its end correction.
+its own, the viscous lengths r: the surface integral of |u|^2 over all walls, for unit flow, is perimeter
+(h + r_in + r_out) / S^2. By Hadamard's identity that integral is the rate at which 1/K grows when every wall moves into
+the air, so each viscous length follows from its end correction.
 """
 
 from __future__ import annotations
@@ -112,10 +112,10 @@ def rim_relief_slope(x: Reals) -> Reals:
 
 
 class End(NamedTuple):
-    """One end of an opening: its end correction and its rub length, both in m."""
+    """One end of an opening: its end correction and its viscous length, both in m."""
 
     correction: Reals
-    rub: Reals
+    viscous: Reals
 
 
 def fitted_rims(length: Reals, rim: Reals, inside_rim: Reals) -> tuple[Reals, Reals]:
@@ -176,7 +176,7 @@ def round_end(radius: Reals, length: Reals, rim: Reals = 0.0, hollow: Reals = 0.
     a -> a - n, h -> h + 2n, f -> f + n, 1/H -> 1/H - n.  Sharp and thick: d = 0.8217 a, r = 0.9108 a.
 
     >>> end = round_end(4e-3, 40e-3)
-    >>> round(float(end.correction / 4e-3), 4), round(float(end.rub / 4e-3), 4)
+    >>> round(float(end.correction / 4e-3), 4), round(float(end.viscous / 4e-3), 4)
     (0.8217, 0.9108)
     """
     a, x, f = radius, length / radius, rim / radius
@@ -273,8 +273,8 @@ def end_of(
     Between the thin and the long wall it goes as a round hole of equal area does (within 0.2 % of duct modes). The
     rounded rim's relief uses twice area over perimeter as radius. hollows: the wall's curvature across and along times
     half the width and half the height, positive where the air lies in the hollow: the sides' rims, and those of the
-    other two, spare as `rounding` says of their corners, each by its length. The rub length is Hadamard's derivative,
-    by a central difference.
+    other two, spare as `rounding` says of their corners, each by its length. The viscous length is Hadamard's
+    derivative, by a central difference.
     """
     size = min(width, height)
     length = max(length, 1e-6 * size)  # no wall at all rubs without limit

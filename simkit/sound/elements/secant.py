@@ -11,12 +11,12 @@ from simkit.errors import OutOfReach
 _STEPS = 30
 
 
-def settled(proposed: Callable[[np.ndarray], np.ndarray], start: np.ndarray, near: float, who: str) -> np.ndarray:
+def fixed_point(proposed: Callable[[np.ndarray], np.ndarray], start: np.ndarray, near: float, who: str) -> np.ndarray:
     """Complex omega (f,) that `proposed` returns unchanged, to `near` of itself, from `start` (f,).
 
     The secant method on what a step changes; OutOfReach, naming `who`, if they do not all settle.
 
-    >>> settled(lambda x: 1 + 0.1 * x**2, np.array([1.0]), 1e-12, "the example")
+    >>> fixed_point(lambda x: 1 + 0.1 * x**2, np.array([1.0]), 1e-12, "the example")
     array([1.12701665])
     """
     before, omega = start, proposed(start)

@@ -24,7 +24,7 @@ from simkit.errors import OutOfReach
 from simkit.field import PortField
 from simkit.frozen import frozen
 from simkit.sound.elements.openings import Aperture, bends_of, caps_of, face_end, partly_covered, round_hole
-from simkit.sound.elements.secant import settled
+from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Duct, Matrices, opened
 from simkit.sound.models.ports import PortsResonator, resonator, solved
 from simkit.sound.models.resonator import Case
@@ -33,8 +33,8 @@ from simkit.sound.models.roots import stiffness
 SHARES = (0.45, 0.7, 1.0, 1.25)  # of the design's radii: where the field is solved
 _GRID = (0.8, 1.0, 1.25)  # of the window's sizes: where its aperture is asked
 _NOT_CUT = 1e9  # of the flow's resistance, 1/m: none to speak of passes
-_ENDS = ("inner", "outer", "inner_rub", "outer_rub")
-_SETTLED = 1e-7  # of the frequency: 2e-4 cents
+_ENDS = ("inner", "outer", "inner_viscous", "outer_viscous")
+_TOLERANCE = 1e-7  # of the frequency: 2e-4 cents
 _NUDGE = 1e-6  # of the frequency
 _NUDGE_SIZE = 1e-5  # of a size
 
@@ -122,7 +122,7 @@ class AsMade:
             m = self._matrices(laid, omega)
             return self.air.sound_speed * np.sqrt(stiffness(self.circuit, m, every, states))
 
-        return settled(proposed, self._start(laid, states), _SETTLED, f"{len(states)} states of the bench")
+        return fixed_point(proposed, self._start(laid, states), _TOLERANCE, f"{len(states)} states of the bench")
 
     def sloped(self, made: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
         """The same omega (m,), and how its real part moves with the sizes.
@@ -194,11 +194,11 @@ class AsMade:
         heat = circuit.loss.uniform / np.sqrt(omega)[:, None] / size[:, None]
         volumes = circuit.field.volumes * (made.volume * size**3)[:, None]
         ratio = circuit.room_air.density / self.air.density
-        calm = circuit.calm(at_size) + _diagonal(laid.inner)
+        regular = circuit.regular(at_size) + _diagonal(laid.inner)
         outer = circuit.field.outside(at_size / circuit.room_air.sound_speed) + _diagonal(laid.outer)
         return Matrices(
             circuit.wave_number(omega),
-            calm / size[:, None, None],
+            regular / size[:, None, None],
             1 / (volumes * (1 + (1 - 1j) * heat)),
             outer * ratio / size[:, None, None],
             **ducts,
@@ -229,7 +229,7 @@ class _Flows:
     @staticmethod
     def of(m: Matrices, states: np.ndarray) -> _Flows:
         T, R = opened(m, states)
-        through = np.linalg.solve(m.calm @ T + R, np.ones((*states.shape, 1), complex))
+        through = np.linalg.solve(m.regular @ T + R, np.ones((*states.shape, 1), complex))
         out = (T @ through)[..., 0]
         return _Flows(out, through[..., 0], states, m.uniform[:, 0], m.uniform[:, 0] * out.sum(axis=1))
 
@@ -245,7 +245,9 @@ class _Flows:
         change = {name: getattr(new, name) - getattr(old, name) for name in "ABCD"}
         flowing = U1 * (change["A"] * p2 + change["B"] * U) - p1 * (change["C"] * p2 + change["D"] * U)
         duct = np.where(free, flowing, np.square(U1) * (new.stub - old.stub))
-        inner, outer = (np.diagonal(n - o, axis1=1, axis2=2) for n, o in ((new.calm, old.calm), (new.outer, old.outer)))
+        inner, outer = (
+            np.diagonal(n - o, axis1=1, axis2=2) for n, o in ((new.regular, old.regular), (new.outer, old.outer))
+        )
         return -self.uniform[:, None] * (duct + np.square(U1) * inner + np.square(U) * outer)
 
 
@@ -300,8 +302,8 @@ def _terms(width: np.ndarray, height: np.ndarray, length: np.ndarray) -> np.ndar
 
 
 def _fit(window: Opening, beside: Beside) -> np.ndarray:
-    """Coefficients (10, 4) of a window's end corrections and rub lengths, fitted on a grid of sizes around the design's
-    own, which it meets."""
+    """Coefficients (10, 4) of a window's end corrections and viscous lengths, fitted on a grid of sizes around the
+    design's own, which it meets."""
 
     def ends(w: float, h: float, t: float) -> list[float]:
         found = beside(window, replace(window, width=w, height=h, length=t))
@@ -314,7 +316,7 @@ def _fit(window: Opening, beside: Beside) -> np.ndarray:
 
 
 def _of_fit(fit: np.ndarray, window: Opening, made: Made) -> Aperture:
-    """Windows of sizes (m): outline and wall as they are, end corrections and rub lengths by the fit."""
+    """Windows of sizes (m): outline and wall as they are, end corrections and viscous lengths by the fit."""
     w, h, t = made.width, made.cut_up, made.walls[:, 0]
     ends = _terms(w / window.width, h / window.height, t / window.length) @ fit
     return Aperture(w * h, 2 * (w + h), t, *ends.T)

@@ -40,8 +40,8 @@ class Duct:
         a = self.aperture
         fill = ducts.plain_filling(self.air) if lossless else ducts.bore_filling(self.air, omega, a.pipe_radius)
         inner, outer = (
-            ducts.in_series(ducts.end_impedance(self.air, omega, a.area, a.perimeter, end, rub, lossless))
-            for end, rub in ((a.inner, a.inner_rub), (a.outer, a.outer_rub))
+            ducts.in_series(ducts.end_impedance(self.air, omega, a.area, a.perimeter, end, viscous, lossless))
+            for end, viscous in ((a.inner, a.inner_viscous), (a.outer, a.outer_viscous))
         )
         if np.any(a.inner_cap) or np.any(a.outer_cap):
             below, above = (
@@ -60,7 +60,7 @@ class Duct:
         a = self.aperture
         depth = np.maximum(a.covered_volume() / a.area, 0.02 * a.length + 1e-6)
         fill = ducts.plain_filling(self.air) if lossless else ducts.bore_filling(self.air, omega, a.pipe_radius)
-        inner = ducts.end_impedance(self.air, omega, a.area, a.perimeter, a.inner, a.inner_rub, lossless)
+        inner = ducts.end_impedance(self.air, omega, a.area, a.perimeter, a.inner, a.inner_viscous, lossless)
         return inner + ducts.duct(fill, omega, a.area, depth).closed
 
 
@@ -91,12 +91,12 @@ class WallLoss:
 class Matrices:
     """The circuit's matrices at some frequencies (...): (..., n, n) and (..., n).
 
-    calm: Z_in without the uniform pressure of the chambers; uniform: its share of each row, so that Z_in = calm -
+    regular: Z_in without the uniform pressure of the chambers; uniform: its share of each row, so that Z_in = regular -
     shared uniform / k^2; outer: Z_out scaled by rho_out/rho_in; A, B, C, D, stub: the ducts, scaled likewise.
     """
 
     k: np.ndarray
-    calm: np.ndarray
+    regular: np.ndarray
     uniform: np.ndarray
     outer: np.ndarray
     A: np.ndarray
@@ -140,7 +140,7 @@ class Circuit:
         outer = self.field.outside(self._outside_k(omega)) * (self.room_air.density / self.chamber_air.density)
         columns = [self.column(duct, omega) for duct in self.ducts]
         ducts = {name: np.stack([column[name] for column in columns], axis=-1) for name in columns[0]}
-        return Matrices(k, self.calm(omega), self.uniform(omega), outer, **ducts)
+        return Matrices(k, self.regular(omega), self.uniform(omega), outer, **ducts)
 
     def column(self, duct: Duct, omega: np.ndarray) -> dict[str, np.ndarray]:
         """One duct's A, B, C, D and stub (...), scaled as the matrices have them, at complex omega (...)."""
@@ -168,7 +168,7 @@ class Circuit:
         heat = self.loss.uniform / np.sqrt(omega)[..., None]
         return 1 / (self.field.volumes * (1 + (1 - 1j) * heat))
 
-    def calm(self, omega: np.ndarray) -> np.ndarray:
+    def regular(self, omega: np.ndarray) -> np.ndarray:
         """Z_in without the uniform pressure: static + k^2 bend + what the modes add, each with its own wall loss.
 
         A mode's 1/(k_n^2 - k^2) less what the static part and its bend hold of it already.

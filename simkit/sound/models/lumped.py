@@ -24,7 +24,7 @@ from simkit.sound.models.neglect import Layout, neglected
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Resonance, openness_of
 
 _STEPS = 40
-_CONVERGED = 1e-12  # of the frequency
+_TOLERANCE = 1e-12  # of the frequency
 
 
 @frozen
@@ -178,7 +178,7 @@ class LumpedResonator:
         omega = before + miss_before
         for _ in range(_STEPS):
             miss = proposed(omega) - omega
-            if np.all(np.abs(miss) < _CONVERGED * np.abs(omega)):
+            if np.all(np.abs(miss) < _TOLERANCE * np.abs(omega)):
                 return omega
             change = miss_before - miss
             slope = np.where(change == 0, 1, (omega - before) / np.where(change == 0, 1, change))

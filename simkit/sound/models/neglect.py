@@ -56,10 +56,10 @@ class Layout:
     @cached_property
     def neighbours(self) -> np.ndarray:
         """Correction from shared inertia, (m, m), 1/m, nothing on the diagonal."""
-        apart = np.linalg.norm(self.centers[:, None] - self.centers[None, :], axis=-1) / self.radius
-        d = np.where(apart > 0, np.clip(apart, 1e-3, 2.0), 1.0)  # a ball's openings are at most a diameter apart
+        distance = np.linalg.norm(self.centers[:, None] - self.centers[None, :], axis=-1) / self.radius
+        d = np.where(distance > 0, np.clip(distance, 1e-3, 2.0), 1.0)  # a ball's openings are at most a diameter apart
         mutual = (4 / d + np.log(2 / (d**2 / 2 + d)) - np.log(1 + 2 / d) - 1.8) / (4 * np.pi * self.radius)
-        return np.where(apart > 0, mutual, 0.0)
+        return np.where(distance > 0, mutual, 0.0)
 
     @cached_property
     def stretch(self) -> np.ndarray:

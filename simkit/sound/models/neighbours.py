@@ -34,7 +34,7 @@ def uniform_matrix(circuit: Circuit, m: Matrices, openness: np.ndarray) -> np.nd
     """A (f, u, u), 1/m^2, symmetric: what the chambers' uniform pressures make of each other at the matrices' k."""
     E = members(circuit.field)
     T, R = opened(m, openness)
-    flow = T @ np.linalg.solve(m.calm @ T + R, np.broadcast_to(E, (len(T), *E.shape)))
+    flow = T @ np.linalg.solve(m.regular @ T + R, np.broadcast_to(E, (len(T), *E.shape)))
     first = E.argmax(axis=0)  # a row of each chamber
     root = np.sqrt(m.uniform[..., first])  # V^(-1/2)
     return root[..., :, None] * (E.T @ flow) * root[..., None, :]

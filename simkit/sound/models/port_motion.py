@@ -14,7 +14,7 @@ from simkit.sound.models.neighbours import members
 
 _BESIDE = 8  # chamber modes carried beside those asked for; all others stay in the static part
 _STEPS = 30
-_CONVERGED = 1e-6  # of the frequency
+_TOLERANCE = 1e-6  # of the frequency
 _AT_ONCE = 1000  # fingerings: their matrices take a few hundred MB
 _WHOLLY = "half-covered holes are not blown yet: allowed: holes open (1) or covered (0)"
 
@@ -162,7 +162,7 @@ class _Problem:
             error, rate = (np.einsum("fm,fmn,fn->f", b[at], matrix, b[at]) for matrix in (G, change))
             move = self.speed * error / rate
             found[at] = now - move
-            at = at[np.abs(move) >= _CONVERGED * np.abs(now)]
+            at = at[np.abs(move) >= _TOLERANCE * np.abs(now)]
         raise OutOfReach(f"a resonance near {found[at[0]].real / (2 * np.pi):.0f} Hz did not settle")
 
     def straight(self, rows: np.ndarray) -> np.ndarray:
@@ -170,6 +170,6 @@ class _Problem:
         circuit = replace(self.circuit, lossless=True)
         m = circuit.at(self._slow)
         T, R = opened(m, self.states)
-        system = m.calm @ T + R
+        system = m.regular @ T + R
         matrix = (T @ np.linalg.inv(system)).real[:, rows][:, :, rows]
         return straight_through((matrix + matrix.transpose(0, 2, 1)) / 2)

@@ -218,7 +218,7 @@ class PortsResonator:
         omega = np.array([ringing.omega])
         m = self.circuit.fingered(state).at(omega)
         T, R = opened(m, state[None])
-        inside = m.calm - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
+        inside = m.regular - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
         flow = np.linalg.svd((inside @ T + R)[0])[2][-1].conj()
         return complex(m.k[0]), -(T[0] @ flow)[self.rows]
 
@@ -249,7 +249,7 @@ class PortsResonator:
         m = self.circuit.fingered(state).at(omega)
         T, R = opened(m, np.broadcast_to(state, (len(omega), len(state))))
         window = int(np.flatnonzero(self.rows)[0])
-        inside = m.calm - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
+        inside = m.regular - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
         push = inside[..., window] * m.C[:, window, None]
         push[:, window] += m.A[:, window]
         flow = np.linalg.solve(inside @ T + R, push[..., None])[:, window, 0]

@@ -9,12 +9,12 @@ from scipy.interpolate import BarycentricInterpolator
 
 from simkit.errors import OutOfReach
 from simkit.frozen import frozen
-from simkit.sound.elements.secant import settled
+from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Matrices, opened
 from simkit.sound.models.neighbours import own_stiffness
 
 _STEPS = 30
-_SETTLED = 1e-11  # of the frequency
+_TOLERANCE = 1e-11  # of the frequency
 SAMPLES = 14  # Chebyshev points over the range of the wanted frequencies
 
 
@@ -49,7 +49,7 @@ _VECTORS = ("uniform", "A", "B", "C", "D", "stub")
 
 def _packed(m: Matrices) -> np.ndarray:
     n = m.D.shape[-1]
-    flat = [x.reshape(-1, n * n) for x in (m.calm, m.outer)]
+    flat = [x.reshape(-1, n * n) for x in (m.regular, m.outer)]
     # k^2 takes the pole of the stubs' springs away.
     vectors = [getattr(m, name) * (m.k[:, None] ** 2 if name == "stub" else 1) for name in _VECTORS]
     return np.concatenate([*flat, *vectors], axis=1)
@@ -57,10 +57,10 @@ def _packed(m: Matrices) -> np.ndarray:
 
 def _unpacked(table: np.ndarray, k: np.ndarray, n: int) -> Matrices:
     square = n * n
-    calm, outer = (table[:, i * square : (i + 1) * square].reshape(-1, n, n) for i in range(2))
+    regular, outer = (table[:, i * square : (i + 1) * square].reshape(-1, n, n) for i in range(2))
     vectors = {name: table[:, 2 * square + i * n : 2 * square + (i + 1) * n] for i, name in enumerate(_VECTORS)}
     vectors["stub"] = vectors["stub"] / k[:, None] ** 2
-    return Matrices(k=k, calm=calm, outer=outer, **vectors)
+    return Matrices(k=k, regular=regular, outer=outer, **vectors)
 
 
 def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -81,7 +81,7 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
 
     who = f"{len(start)} fingerings (pitch range {start.max() / start.min():.2f})"
     try:
-        return settled(proposed, start.astype(complex), _SETTLED, who)
+        return fixed_point(proposed, start.astype(complex), _TOLERANCE, who)
     except OutOfReach:
         if rows.all():
             raise
@@ -95,9 +95,9 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
 def stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:
     """k^2 (f,) that the uniform pressure of a chamber would have with flows as they are at the matrices' k."""
     T, R = opened(m, openness)
-    calm = m.calm if rows.all() else m.calm - _other_uniform(circuit, m, rows)
+    regular = m.regular if rows.all() else m.regular - _other_uniform(circuit, m, rows)
     own = rows.astype(complex)
-    x = np.linalg.solve(calm @ T + R, np.broadcast_to(own[:, None], (*T.shape[:-1], 1)))
+    x = np.linalg.solve(regular @ T + R, np.broadcast_to(own[:, None], (*T.shape[:-1], 1)))
     flow = (T @ x)[..., 0]
     return (flow * own * m.uniform).sum(axis=-1)
 
@@ -129,7 +129,7 @@ def resonances(circuit: Circuit, openness: np.ndarray, count: int, rows: np.ndar
     """
     problem = _Modal.of(circuit, openness)
     starts, shapes = problem.at_rest(count, rows)
-    found = [problem.settled(omega, b) for omega, b in zip(starts, shapes, strict=True)]
+    found = [problem.converged(omega, b) for omega, b in zip(starts, shapes, strict=True)]
     order = np.argsort([omega.real for omega, _ in found])
     return OpenModes(np.array([found[i][0] for i in order]), np.array([found[i][1] for i in order]))
 
@@ -188,7 +188,7 @@ class _Modal:
         good = np.flatnonzero(is_good)[:count]
         return c * np.sqrt(values[good]), vectors[:, good].T
 
-    def settled(self, omega: complex, b: np.ndarray) -> tuple[complex, np.ndarray]:
+    def converged(self, omega: complex, b: np.ndarray) -> tuple[complex, np.ndarray]:
         """Close in on the resonance near omega with the field near b."""
         c = self.circuit.chamber_air.sound_speed
         b = b.astype(complex)

@@ -95,7 +95,7 @@ def doubt_cents(doubt: Doubt) -> float:
 def sentence(field: PortField, doubt: Doubt) -> str:
     """A doubt in words, with the measured value, the limit, and what to do."""
     who = " and ".join("the window" if field.windows[r] else f"hole {field.names[r][1]}" for r in doubt.rows)
-    told = {
+    sentences = {
         "edge": f"{who}: the {doubt.side} wall turns by {doubt.value:.0f} degrees at its rim, more than "
         f"{doubt.limit:.0f}: ports is less sure there",
         "gap": f"{who}: their rims are {doubt.value:.2f} of a radius apart, less than {doubt.limit:g}: "
@@ -110,4 +110,4 @@ def sentence(field: PortField, doubt: Doubt) -> str:
         "collar": f"{who}: one ends on a collar that stands {doubt.value:.2f} of their distance off the clay, more "
         f"than {doubt.limit:g}: ports hears both as if they lay in it",
     }
-    return "ports: " + told[doubt.kind]
+    return "ports: " + sentences[doubt.kind]

@@ -7,7 +7,7 @@ import pytest
 
 from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings, pitch_curve
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.cycle import on_resonance, settled
+from simkit.sound.blowing.cycle import limit_cycle, on_resonance
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.overtones import with_overtones
 
@@ -37,7 +37,7 @@ def test_ten_per_cent_more_breath_bends_by_pi_over_8_q(instruments, rayleigh, q)
     jet = instruments.jet(constants=SMOOTH_EDGES, length=5e-3)
     loop = Loop(instruments.at(440.0, q=q), jet)
     note = on_resonance(loop)
-    higher = settled(loop, jet.speed(1.1 * jet.pressure(note.speed)), note)
+    higher = limit_cycle(loop, jet.speed(1.1 * jet.pressure(note.speed)), note)
     cents = 1200 * np.log2(higher.omega / note.omega)[0]
     simple = 1200 / np.log(2) * np.pi / (8 * q) * np.log(1.1)
     theta = note.omega * jet.half_width / note.speed
@@ -75,9 +75,9 @@ def test_the_swing_settles_from_either_side(instruments):
     """The same note from above and from below in pressure."""
     blown = blow_fingerings(instruments.plain([2]), instruments.jet(), careful=False)
     jet = blown.loop.jet
-    high, low = (settled(blown.loop, blown.cycle.speed * x, blown.cycle) for x in (1.2, 0.85))
+    high, low = (limit_cycle(blown.loop, blown.cycle.speed * x, blown.cycle) for x in (1.2, 0.85))
     for start in (high, low):
-        back = settled(blown.loop, blown.cycle.speed, start)
+        back = limit_cycle(blown.loop, blown.cycle.speed, start)
         assert back.velocity == pytest.approx(blown.cycle.velocity, rel=1e-5)
     assert jet.pressure(high.speed) > jet.pressure(low.speed)
 

@@ -9,7 +9,7 @@ from scipy.io import wavfile
 from simkit.sound.blowing.advice import Tried, levers
 from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings
 from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.fitting import Heard, fit_jet
+from simkit.sound.blowing.fitting import JetReading, fit_jet
 from simkit.sound.blowing.listen import RATE, _loudest, at_ear, wav_bytes
 from simkit.sound.blowing.timedomain import Played, pitch_of, play, sounding
 
@@ -22,9 +22,9 @@ def swinging(hz, flow, seconds=0.1):
 
 def test_the_sound_is_that_of_a_point_source():
     """p = rho omega U/(4 pi r) (Rayleigh 1896, Theory of Sound, sec. 280)."""
-    heard = at_ear(swinging(440.0, 1e-4), density=1.2, distance=2.0)
+    readings = at_ear(swinging(440.0, 1e-4), density=1.2, distance=2.0)
     expected = 1.2 * 2 * np.pi * 440 * 1e-4 / (4 * np.pi * 2.0)
-    assert np.abs(heard[100:-100]).max() == pytest.approx(expected, rel=1e-3)
+    assert np.abs(readings[100:-100]).max() == pytest.approx(expected, rel=1e-3)
 
 
 def test_the_file_holds_the_note(instruments):
@@ -53,8 +53,8 @@ def test_constants_come_back_from_readings(instruments):
     rows, shares = np.repeat([0, 1], 4), np.tile([0.7, 0.9, 1.1, 1.4], 2)
     pressures = shares * blown.pressure[rows]
     flat = at_pressure(blown, rows, pressures).frequency * 2 ** (-30 / 1200)
-    heard = [Heard(int(i), float(p), float(f)) for i, p, f in zip(rows, pressures, flat, strict=True)]
-    fit = fit_jet(motion, instruments.jet(), heard)
+    readings = [JetReading(int(i), float(p), float(f)) for i, p, f in zip(rows, pressures, flat, strict=True)]
+    fit = fit_jet(motion, instruments.jet(), readings)
     assert fit.constants.convection == pytest.approx(1.35, rel=0.03)
     assert fit.constants.window_contraction == pytest.approx(0.75, rel=0.05)
     assert fit.offset_cents == pytest.approx(-30, abs=2)
@@ -64,9 +64,9 @@ def test_constants_come_back_from_readings(instruments):
 
 def test_too_few_readings_are_refused(instruments):
     with pytest.raises(ValueError, match="at least 4"):
-        fit_jet(instruments.plain([0]), instruments.jet(), [Heard(0, 300.0, 400.0)])
+        fit_jet(instruments.plain([0]), instruments.jet(), [JetReading(0, 300.0, 400.0)])
     with pytest.raises(ValueError, match="allowed: some of half_width"):
-        fit_jet(instruments.plain([0]), instruments.jet(), [Heard(0, 300.0, 400.0)] * 9, ("colour",))
+        fit_jet(instruments.plain([0]), instruments.jet(), [JetReading(0, 300.0, 400.0)] * 9, ("colour",))
 
 
 def test_a_good_note_gets_no_advice(instruments):

@@ -5,7 +5,7 @@ import pytest
 
 from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.blowing.impulse import Kernel
-from simkit.sound.blowing.timedomain import Modes, pitch_of, play
+from simkit.sound.blowing.timedomain import Oscillators, pitch_of, play
 from simkit.sound.blowing.together import _across, _taps, play_together
 
 
@@ -15,7 +15,7 @@ def steady(pressure):
 
 def test_a_step_is_the_closed_form_of_a_damped_swing(instruments):
     """x'' + d x' + s x = f with f going straight from f0 to f1, from the roots of its characteristic equation."""
-    modes = Modes.of(instruments.plain([0]), instruments.jet())
+    modes = Oscillators.of(instruments.plain([0]), instruments.jet())
     dt, k = 2e-4, 1
     before = np.array([0.3, -0.7, 2e3, 0.5e3])  # place times scale, motion, force, its change over the step
     after = np.array([row[:, k] @ before for row in _across(modes, dt)])
