@@ -21,7 +21,8 @@ from scipy.sparse.csgraph import connected_components
 from simkit.body import kernel
 from simkit.body.chambers import Body, ChamberBody
 from simkit.body.meshes.halves import build_open
-from simkit.body.walls.wall import Block, Can, ClosedSheets, MovedSolid, Solid, Union, normals
+from simkit.body.walls.primitives import Block, Can, ClosedSheets, MovedSolid, Solid, Union
+from simkit.body.walls.wall import normals
 from simkit.errors import MeshError
 from simkit.files import MARK
 

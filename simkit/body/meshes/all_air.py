@@ -21,7 +21,8 @@ from simkit.body.meshes.panels import MM, OutlineCut, SizeAt, fill, sphere, wall
 from simkit.body.meshes.rims import SPOT, duct_of, own_wall, spot_of
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.skins import Skins, WholeMesh
-from simkit.body.walls.wall import Faced, FlatFace, Union, clearance, on_wall, thinnest
+from simkit.body.walls.primitives import Faced, FlatFace, Union
+from simkit.body.walls.wall import clearance, on_wall, thinnest
 from simkit.errors import MeshError, OutOfReach
 from simkit.frozen import frozen
 

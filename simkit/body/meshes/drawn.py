@@ -9,7 +9,7 @@ from scipy.interpolate import BSpline, make_interp_spline
 
 from simkit.body.kernel import GmshFailure
 from simkit.body.meshes import patches
-from simkit.body.walls.wall import Block, Can, ClosedSheets, Faced, FlatFace, MovedSolid, Sheet, Solid, Union
+from simkit.body.walls.primitives import Block, Can, ClosedSheets, Faced, FlatFace, MovedSolid, Sheet, Solid, Union
 
 
 def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:

@@ -9,7 +9,7 @@ from scipy.interpolate import BSpline, make_interp_spline
 from scipy.spatial.transform import Rotation
 
 from simkit.body.meshes.drawn import build, chord, with_multiplicity
-from simkit.body.walls.wall import ClosedSheets, MovedSolid, Sheet, Solid, Union
+from simkit.body.walls.primitives import ClosedSheets, MovedSolid, Sheet, Solid, Union
 
 
 def build_open(gmsh: Any, solid: Solid) -> int:

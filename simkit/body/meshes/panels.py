@@ -18,7 +18,7 @@ from simkit.body import kernel
 from simkit.body.meshes import drawn
 from simkit.body.meshes.outlines import DuctSurface, Footprint
 from simkit.body.meshes.soundness import closed, filled, uncrossed
-from simkit.body.walls.wall import Solid
+from simkit.body.walls.primitives import Solid
 
 MM = 1e3
 _TURNS = (0.0, 0.4, 0.8, 1.2, 0.2, 0.6, 1.0)  # rad; tried in this order

@@ -10,7 +10,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.interpolate import RectBivariateSpline
 
-from simkit.body.walls.wall import Sheet
+from simkit.body.walls.primitives import Sheet
 
 _OVERLAP = 6  # rings and columns repeated beyond poles and seam, so that the splines run smoothly through
 _X, _Y, _Z = np.eye(3)

@@ -18,7 +18,8 @@ from scipy.interpolate import CubicSpline
 from simkit.body.chambers import Opening
 from simkit.body.meshes.outlines import DuctSurface, Footprint
 from simkit.body.meshes.rolling import Face, Rolled, meeting
-from simkit.body.walls.wall import FlatFace, Wall, normals
+from simkit.body.walls.primitives import FlatFace
+from simkit.body.walls.wall import Wall, normals
 
 SPOT = 1.6  # radius of the flat face round a hole with a wall of its own, over the hole's
 

@@ -17,7 +17,8 @@ from simkit.body.meshes.panels import Panels, disc
 from simkit.body.meshes.quadratic import facet_points, jacobians, summed_volume
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.soundness import as_large, place, unfolded
-from simkit.body.walls.wall import FlatFace, normals, project
+from simkit.body.walls.primitives import FlatFace
+from simkit.body.walls.wall import normals, project
 
 
 @dataclass(frozen=True, eq=False)

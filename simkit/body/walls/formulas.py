@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from scipy.special import elliprg
 
+from simkit.body.walls.primitives import Block, Can, Sheet, Solid
 from simkit.body.walls.rings import around, flat_end, true_sheet
 from simkit.body.walls.taylor import Taylor
-from simkit.body.walls.wall import Block, Can, Sheet, Solid, Wall
+from simkit.body.walls.wall import Wall
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,8 @@ import numpy as np
 from scipy.sparse.csgraph import connected_components
 
 from simkit.body.walls.placed import PlacedWall
-from simkit.body.walls.wall import Sheet, Solid, Union, Wall, newton_foot
+from simkit.body.walls.primitives import Sheet, Solid, Union
+from simkit.body.walls.wall import Wall, newton_foot
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from simkit.body.walls.wall import MovedSolid, Sheet, Solid, Wall
+from simkit.body.walls.primitives import MovedSolid, Sheet, Solid
+from simkit.body.walls.wall import Wall
 
 
 @dataclass(frozen=True)

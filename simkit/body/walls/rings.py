@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from simkit.body.walls.wall import Sheet, Wall, normals
+from simkit.body.walls.primitives import Sheet
+from simkit.body.walls.wall import Wall, normals
 
 AROUND = 24  # columns of a ring before `fine` multiplies them
 

@@ -14,8 +14,9 @@ from scipy.sparse import coo_matrix, diags
 
 from simkit.body.millimetres import place_words
 from simkit.body.walls.harmonics import fitted, smoothed, summed
+from simkit.body.walls.primitives import ClosedSheets, Sheet, Solid
 from simkit.body.walls.triangulated import SurfaceError, Triangles, checked_surface, read_surface
-from simkit.body.walls.wall import ClosedSheets, Sheet, Solid, Wall, curvatures, normals, on_wall
+from simkit.body.walls.wall import Wall, curvatures, normals, on_wall
 
 # Fits are tried up to this degree: 441 numbers follow details of a tenth of the body.
 DEGREES = (8, 12, 16, 20)

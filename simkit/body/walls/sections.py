@@ -13,9 +13,10 @@ from scipy.spatial import cKDTree
 from scipy.special import gammaln
 
 from simkit.body.walls.fair import fair
+from simkit.body.walls.primitives import ClosedSheets, Sheet, Solid
 from simkit.body.walls.rings import around, flat_end, true_sheet
 from simkit.body.walls.taylor import Taylor
-from simkit.body.walls.wall import ClosedSheets, Sheet, Solid, Wall, newton_foot
+from simkit.body.walls.wall import Wall, newton_foot
 
 
 class SectionCurve:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -16,87 +15,8 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.spatial import cKDTree
 
+from simkit.body.walls.primitives import ClosedSheets, Sheet, Solid
 from simkit.body.walls.taylor import Taylor
-from simkit.frozen import frozen
-
-
-@frozen
-class Sheet:
-    """A smooth piece of a wall as rings from one end to the other.
-
-    points: (rings, around, 3), the last column meeting the first; `normals` the same shape, unit, out of the air.
-    A first or last ring may shrink to a single point (a pole). A `flat` sheet is a plane cap.
-    """
-
-    points: np.ndarray
-    normals: np.ndarray
-    flat: bool = False
-
-
-@dataclass(frozen=True)
-class ClosedSheets:
-    """A solid as the sheets that close it together."""
-
-    sheets: tuple[Sheet, ...]
-
-
-@frozen
-class Block:
-    """An upright box `corners` (2, 3) with all edges rounded to `rounding` (0: sharp), m."""
-
-    corners: np.ndarray
-    rounding: float
-
-
-@dataclass(frozen=True)
-class Can:
-    """A cylinder about the y axis from `start` to `stop`, its rims rounded to `rounding` (0: sharp), m."""
-
-    radius: float
-    start: float
-    stop: float
-    rounding: float
-
-
-@frozen
-class MovedSolid:
-    """Another solid turned by `turn` (3, 3) and then shifted by `shift` (3,)."""
-
-    solid: Solid
-    turn: np.ndarray
-    shift: np.ndarray
-
-
-@dataclass(frozen=True)
-class Union:
-    """Several solids that overlap, as one."""
-
-    solids: tuple[Solid, ...]
-
-
-@frozen
-class FlatFace:
-    """A round flat face of `radius` about `center` (3,), square to the unit `axis` (3,), m.
-
-    raised: a collar stands up to it from `depth` below; else what stands over it is gone, up to `depth`.
-    """
-
-    center: np.ndarray
-    axis: np.ndarray
-    radius: float
-    raised: bool
-    depth: float
-
-
-@dataclass(frozen=True)
-class Faced:
-    """Another solid with flat spots and collars on it."""
-
-    solid: Solid
-    spots: tuple[FlatFace, ...]
-
-
-Solid = ClosedSheets | Block | Can | MovedSolid | Union | Faced
 
 
 class Wall(ABC):

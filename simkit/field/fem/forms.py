@@ -5,7 +5,7 @@ From laplace(p) + k^2 p = 0, times q and integrated by parts,
 
     stiffness(p, q) - k^2 mass(p, q) = flux(q), the integral of q dp/dn over the air's surface.
 
-Clay is rigid: dp/dn = 0 there, but for the layers in which air is rubbed and cooled (Berggren et al. 2018
+Clay is rigid: dp/dn = 0 there, but for the layers in which friction and heat act (Berggren et al. 2018
 [Berggren2018]), with e = (1 - i)/2 and their thicknesses d_v, d_t:
 
     flux(q) = e (gamma - 1) k^2 d_t mass_on(walls) + e d_v wall_stiffness.

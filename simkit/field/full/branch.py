@@ -13,7 +13,7 @@ import numpy as np
 from scipy.sparse import hstack
 
 from simkit.body.chambers import Opening
-from simkit.body.meshes.all_air import WholeMesh
+from simkit.body.meshes.skins import WholeMesh
 from simkit.errors import OutOfReach
 from simkit.field.fem.quadrature import facet_rule
 from simkit.field.fem.resonance_search import Found, Radiating, Space, converged

@@ -17,8 +17,8 @@ from scipy.linalg import eigh
 from scipy.sparse import csr_matrix
 
 from simkit.body.kernel import EDGES
-from simkit.body.meshes.all_air import WholeMesh
 from simkit.body.meshes.curved import AirMesh
+from simkit.body.meshes.skins import WholeMesh
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.far_field import harmonics
 from simkit.field.fem.gradient import Swing, nodal_gradient
