@@ -157,11 +157,11 @@ class Together:
     def nearest(self, hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Of frequencies (choices, chambers): the least difference (choices,), Hz, and whether those two merge."""
         pairs = list(combinations(range(hz.shape[1]), 2))
-        apart = np.stack([np.abs(hz[:, i] - hz[:, j]) for i, j in pairs], axis=1)
+        gaps = np.stack([np.abs(hz[:, i] - hz[:, j]) for i, j in pairs], axis=1)
         merge = np.stack([self.merging(i, j) for i, j in pairs], axis=1) / (2 * np.pi)
-        best = apart.argmin(axis=1)
+        best = gaps.argmin(axis=1)
         rows = np.arange(len(hz))
-        return apart[rows, best], apart[rows, best] < merge[rows, best]
+        return gaps[rows, best], gaps[rows, best] < merge[rows, best]
 
     def two_jobs(self, choice: Sequence[Note | None]) -> tuple[str, ...]:
         """Fingers that the notes of a choice want on holes of more than one chamber at once."""
@@ -179,7 +179,7 @@ def chords(
     """Every chord of the chambers `blown`, by a model that knows them."""
     together = Together.of(vessel, blown, model, lossless, windway)
     hz, alone = together.omega.real / (2 * np.pi), together.alone.real / (2 * np.pi)
-    apart, merges = together.nearest(hz)
+    gap_hz, merges = together.nearest(hz)
     found = []
     for n, choice in enumerate(together.choices):
         tones = tuple(
@@ -193,7 +193,7 @@ def chords(
             )
             for i, (case, note) in enumerate(zip(together.cases, choice, strict=True))
         )
-        beat = float(apart[n]) if apart[n] < BEATS_BELOW_HZ else None
+        beat = float(gap_hz[n]) if gap_hz[n] < BEATS_BELOW_HZ else None
         found.append(Chord(tones, beat, bool(merges[n]), together.two_jobs(choice)))
     return tuple(found)
 

@@ -72,7 +72,7 @@ def blown_chords(together: Together, jets: Sequence[AirJet], resonances: int) ->
         axis=1,
     )
     hz[~np.isfinite(pressure)] = np.nan
-    apart, merges = together.nearest(hz)
+    gap_hz, merges = together.nearest(hz)
     return tuple(
         BlownChord(
             tuple(
@@ -80,7 +80,7 @@ def blown_chords(together: Together, jets: Sequence[AirJet], resonances: int) ->
                 for i, (case, note, voice) in enumerate(zip(together.cases, choice, voices, strict=True))
             ),
             _there(pressure[n]),
-            _there(apart[n]) if apart[n] < BEATS_BELOW_HZ else None,
+            _there(gap_hz[n]) if gap_hz[n] < BEATS_BELOW_HZ else None,
             bool(merges[n]),
             together.two_jobs(choice),
         )

@@ -234,8 +234,8 @@ class PortsResonator:
         move. By Cauchy's formula on a small circle about it; resonances closer than that share one.
         """
         omega = np.array([ring.omega for ring in rings])
-        apart = np.abs(omega[:, None] - omega) + np.where(np.eye(len(omega), dtype=bool), np.inf, 0.0)
-        radius = np.clip(apart.min(axis=1) / 4, 1e-6 * np.abs(omega), 1e-3 * np.abs(omega))
+        spacing = np.abs(omega[:, None] - omega) + np.where(np.eye(len(omega), dtype=bool), np.inf, 0.0)
+        radius = np.clip(spacing.min(axis=1) / 4, 1e-6 * np.abs(omega), 1e-3 * np.abs(omega))
         turns = np.exp(2j * np.pi * np.arange(_CIRCLE) / _CIRCLE)
         around = omega[:, None] + radius[:, None] * turns
         admitted = self._admitted(fingering, around.ravel()).reshape(around.shape)

@@ -93,9 +93,9 @@ class ResolvedResonator:
         if self.chamber.window is None:
             raise OutOfReach("this chamber has no window to be driven at")
         opened = self._opened(openness_of(self.holes, fingering))
-        told, fine = self._answer(self.field.lowest(opened, self._exit))
+        extrapolated, fine = self._answer(self.field.lowest(opened, self._exit))
         omega = 2 * np.pi * np.asarray(frequency, float).ravel()
-        k = omega / self.air.sound_speed * (fine.real / told.real)
+        k = omega / self.air.sound_speed * (fine.real / extrapolated.real)
         layers = (1 - 1j) / 2 * (0.0 if self.lossless else 1.0)
         friction = layers * self.air.delta_v(omega)
         heat = layers * (self.air.gamma - 1) * self.air.delta_t(omega)
