@@ -128,6 +128,32 @@ def test_large_elements_leave_no_leg_out(width):
         assert np.linalg.norm(body - tip, axis=1).min() < 0.01
 
 
+def test_a_face_that_lost_a_part_is_meshed_again(monkeypatch):
+    """Whatever the mesher: half of a ball's triangles taken out once, and then every time."""
+    with kernel.session() as gmsh:
+        gmsh.model.occ.addSphere(0, 0, 0, 30.0)
+        gmsh.model.occ.synchronize()
+        gmsh.option.setNumber("Mesh.MeshSizeMax", 12.0)
+        generate, losses = gmsh.model.mesh.generate, iter([True, False])
+
+        def losing(dim, lost=lambda: next(losses)):
+            generate(dim)
+            if lost():
+                for _, face in gmsh.model.getEntities(2):
+                    _, (tags,), _ = gmsh.model.mesh.getElements(2, face)
+                    gmsh.model.mesh.removeElements(2, face, tags[: len(tags) // 2])
+
+        monkeypatch.setattr(gmsh.model.mesh, "generate", losing)
+        kernel._surfaces_meshed(gmsh)
+        kernel.whole_faces(gmsh)
+        losing(2, lambda: True)
+        with pytest.raises(ValueError, match="left out"):
+            kernel.whole_faces(gmsh)
+        monkeypatch.setattr(gmsh.model.mesh, "generate", lambda dim: losing(dim, lambda: True))
+        with pytest.raises(kernel.GmshFailure, match="left out"):
+            kernel._surfaces_meshed(gmsh)
+
+
 def test_lobes_whose_seams_all_but_coincide_come_out_in_one_piece():
     """Two lobes in a row, the one a hair off the other's axis: gmsh left them in two pieces."""
     rows = (30, 0, 0, 62.86, 41, 42), (67.487, 0.0004, 0, 58.165, 42.165, 42.163)
@@ -170,6 +196,6 @@ def test_a_ring_of_balls_is_one_solid():
     turns = np.arange(6) * np.pi / 3
     ring = LobesWall(tuple((apart * np.cos(t), apart * np.sin(t), 0.0, 2 * R, 2 * R, 2 * R) for t in turns))
     lens = np.pi * (4 * R + apart) * (2 * R - apart) ** 2 / 12
-    with kernel.session() as gmsh:
+    with kernel.kernel.session() as gmsh:
         volume = drawn.build(gmsh, ring.solid(), patched=0.0)
         assert gmsh.model.occ.getMass(3, volume) == pytest.approx(6e9 * (4 / 3 * np.pi * R**3 - lens), rel=1e-3)

@@ -28,8 +28,9 @@ SLOW = pytest.mark.slow
     ],
 )
 def test_the_law_follows_the_elements(change, bend, monkeypatch):
-    """To a percent of the fall of 1/K and three of the friction's.
+    """The polynomials against the equation that they were fitted to, solved again at windows that the fit has not seen.
 
+    To a percent of the fall of 1/K and three of the friction's. test_cell holds the elements to theory.
     One mesh's friction is uncertain by two percent: the mean of three, each of a wall a little thicker.
     """
     shaken, ratios = float(os.environ.get(SHAKE) or 1.0), []
@@ -46,12 +47,13 @@ def test_the_law_follows_the_elements(change, bend, monkeypatch):
     assert friction == pytest.approx(1.0, rel=0.03)
 
 
-@pytest.mark.parametrize("edge_deg", [27.0, pytest.param(32.0, marks=SLOW)])
-def test_where_the_law_ends_the_window_itself_is_solved(edge_deg):
-    flat = (*SIZES[:3], edge_deg, *SIZES[4:])
-    assert covers(place(window_cell(*flat), BEND)) == (edge_deg > 30)
-    assert slope_relief(*flat, BEND) == solved_relief(window_cell(*flat), BEND)
-    assert slope_relief(*SIZES, BEND) == lawful(window_cell(*SIZES), BEND)
+def test_where_the_law_ends_the_window_itself_takes_over_without_a_step():
+    """At 34 degrees, a fifth of a degree to either side; 1/K's relief goes like a power of the run over the rise, which
+    differs by 0.8 %. To 2 %, what the law and one mesh are off."""
+    solved, law = (slope_relief(*SIZES[:3], edge_deg, *SIZES[4:], BEND) for edge_deg in (33.8, 34.2))
+    assert law == lawful(window_cell(*SIZES[:3], 34.2, *SIZES[4:]), BEND)
+    assert solved.inertance == pytest.approx(law.inertance, rel=0.02)
+    assert solved.friction == pytest.approx(law.friction, rel=0.05)
 
 
 @pytest.mark.parametrize("end", [-1.0, 1.0])

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.field.window.cell import labium_share
 from simkit.optimisation import EvenBreath, InTune, Margin, SmallHoles, Stay, Steady, differences, hand_error, optimise
 from simkit.optimisation.aims.breath import margins, pressures
 from simkit.optimisation.problem.free import freedom
@@ -47,9 +46,11 @@ BLOWN = (EvenBreath, Margin)  # these take their time
     [pytest.param(aim, id=type(aim).__name__, marks=[pytest.mark.slow] * isinstance(aim, BLOWN)) for aim in AIMS],
 )
 def test_an_aims_slopes_steer_the_right_way(trial, nudged, aim, monkeypatch):
-    """Against differences of the aim with everything solved anew: good to a few percent is what the solver needs.
+    """Against differences of the aim with everything solved anew, on meshes of their own: another way
+    to the same derivative, good to a few percent, which is what the solver needs.
 
-    But for the labium's share of the jet, which jumps by a part in a thousand from mesh to mesh: see below.
+    But for the labium's share of the jet, which jumps by a part in a thousand from mesh to mesh, more than these steps
+    move it: any smooth function of the window does as well for both sides.
     """
     monkeypatch.setattr(table, "labium_share", lambda *sizes: 0.9 * np.prod(np.power(sizes[:5], EXPONENTS)))
     slopes = aim.slopes(trial) * trial.freedom.reach
@@ -59,21 +60,11 @@ def test_an_aims_slopes_steer_the_right_way(trial, nudged, aim, monkeypatch):
         assert np.abs(slopes[:, n] - expected).max() < 0.05 * np.abs(expected).max() + 2e-3 * np.abs(slopes).max()
 
 
-@pytest.mark.slow
-def test_the_labiums_share_goes_with_the_windows_sizes_as_the_law_says():
-    """Over steps of a seventh, on windows of both kinds, to a hundredth."""
-    middle = np.array([11e-3, 5.6e-3, 4e-3, 45.0, 3e-4, 3e-4])
-    for n in range(4):
-        there = [middle * np.where(np.arange(6) == n, factor, 1.0) for factor in (1.15, 1 / 1.15)]
-        more, less = (labium_share(*sizes, 2.4e-3) for sizes in there)
-        assert np.log(more / less) == pytest.approx(EXPONENTS[n] * 2 * np.log(1.15), abs=0.03)
-
-
 def test_stay_pulls_to_where_it_stands(trial):
-    felt = np.arange(1.0, len(trial.x) + 1)
-    stay = Stay(trial.x - 1 / felt, felt, weight=2.0)
+    stiff = np.arange(1.0, len(trial.x) + 1)
+    stay = Stay(trial.x - 1 / stiff, stiff, weight=2.0)
     assert stay.residuals(trial) == pytest.approx(2.0)
-    assert stay.slopes(trial) / felt == pytest.approx(2 * np.eye(len(trial.x)))
+    assert stay.slopes(trial) / stiff == pytest.approx(2 * np.eye(len(trial.x)))
 
 
 def test_every_aim_has_one_number_with_its_unit(trial):
