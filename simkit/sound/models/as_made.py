@@ -115,14 +115,14 @@ class AsMade:
     def lowest(self, made: Made, openness: np.ndarray) -> np.ndarray:
         """Complex omega (m,) of the lowest resonance of pieces (m) with fingers as `openness` (m, holes) says."""
         states = self._states(made, openness)
-        laid = self._laid(made, states)
+        pieces = self._pieces(made, states)
         every = np.ones(states.shape[1], bool)
 
         def proposed(omega: np.ndarray) -> np.ndarray:
-            m = self._matrices(laid, omega)
+            m = self._matrices(pieces, omega)
             return self.air.sound_speed * np.sqrt(stiffness(self.circuit, m, every, states))
 
-        return fixed_point(proposed, self._start(laid, states), _TOLERANCE, f"{len(states)} states of the bench")
+        return fixed_point(proposed, self._start(pieces, states), _TOLERANCE, f"{len(states)} states of the bench")
 
     def sloped(self, made: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
         """The same omega (m,), and how its real part moves with the sizes.
@@ -131,11 +131,11 @@ class AsMade:
         no solution but the one that gave the flows y, and d omega/ds = (dF/ds)/(1 - dF/d omega), F = c sqrt(g).
         """
         states, omega = self._states(made, openness), self.lowest(made, openness)
-        laid = self._laid(made, states)
-        m = self._matrices(laid, omega)
+        pieces = self._pieces(made, states)
+        m = self._matrices(pieces, omega)
         flows = _Flows.of(m, states)
         step = _NUDGE * np.abs(omega)
-        nearby = _Flows.of(self._matrices(laid, omega + step), states)
+        nearby = _Flows.of(self._matrices(pieces, omega + step), states)
         give = 1 - self.air.sound_speed * (np.sqrt(nearby.g) - np.sqrt(flows.g)) / step
 
         def share(dg: np.ndarray) -> np.ndarray:
@@ -144,7 +144,7 @@ class AsMade:
 
         def of_ducts(changed: Made, step: np.ndarray) -> np.ndarray:
             """dg (m, openings) of each duct, per step of its own size (openings,)."""
-            new = self._matrices(self._laid(changed, states), omega)
+            new = self._matrices(self._pieces(changed, states), omega)
             return flows.of_duct(m, new) / step
 
         size = _NUDGE_SIZE * self.designed.walls[0]
@@ -162,18 +162,18 @@ class AsMade:
     def _states(made: Made, openness: np.ndarray) -> np.ndarray:
         return np.column_stack([np.ones(len(made)), np.where(made.diameters > 0, openness, 0.0)])
 
-    def _start(self, laid: _Laid, states: np.ndarray) -> np.ndarray:
-        conductivities = np.stack([np.broadcast_to(d.aperture.conductivity, len(states)) for d in laid.ducts], axis=1)
-        volume = self.volume * laid.made.volume * laid.made.size**3
+    def _start(self, pieces: _Pieces, states: np.ndarray) -> np.ndarray:
+        conductivities = np.stack([np.broadcast_to(d.aperture.conductivity, len(states)) for d in pieces.ducts], axis=1)
+        volume = self.volume * pieces.made.volume * pieces.made.size**3
         return self.air.sound_speed * np.sqrt((conductivities * states).sum(axis=1) / volume) + 0j
 
-    def _laid(self, made: Made, states: np.ndarray) -> _Laid:
+    def _pieces(self, made: Made, states: np.ndarray) -> _Pieces:
         """The ducts of the pieces and their mouths' shares of the field, for fingers as `states` says."""
         apertures = [_of_fit(self.window_fit, self.window, made)]
         own = np.zeros((2, *states.shape))
         for n, opening in enumerate(self.openings, 1):
-            told = made.diameters[:, n - 1] / 2
-            radius = np.where(told > 0, told, opening.radius)
+            cut = made.diameters[:, n - 1] / 2
+            radius = np.where(cut > 0, cut, opening.radius)  # a hole not cut yet lets nothing pass: any size will do
             own[:, :, n] = _polynomial(self.own[:, n], np.clip(radius / opening.radius, 0.3, 1.5))
             whole = round_hole(radius, made.walls[:, n], opening.rim, opening.inside_rim, bends_of(opening))
             inner_cap, outer_cap = caps_of(opening)
@@ -181,12 +181,12 @@ class AsMade:
             apertures.append(partly_covered(whole, np.where(states[:, n] > 0, states[:, n], 1.0)))
         scaled = (_scaled(a, made.size) for a in apertures)
         ducts = [replace(duct, aperture=a) for duct, a in zip(self.circuit.ducts, scaled, strict=True)]
-        return _Laid(made, ducts, own[0], own[1])
+        return _Pieces(made, ducts, own[0], own[1])
 
-    def _matrices(self, laid: _Laid, omega: np.ndarray) -> Matrices:
+    def _matrices(self, pieces: _Pieces, omega: np.ndarray) -> Matrices:
         """The circuit of each piece at a frequency of its own: as `Circuit.at`, with the field at the piece's size."""
-        circuit, made, size = self.circuit, laid.made, laid.made.size
-        columns = [circuit.column(duct, omega) for duct in laid.ducts]
+        circuit, made, size = self.circuit, pieces.made, pieces.made.size
+        columns = [circuit.column(duct, omega) for duct in pieces.ducts]
         ducts = {name: np.stack([column[name] for column in columns], axis=-1) for name in columns[0]}
         missing = np.column_stack([np.zeros(len(made), bool), made.diameters == 0])
         ducts["stub"] = np.where(missing, _NOT_CUT, ducts["stub"])
@@ -194,8 +194,8 @@ class AsMade:
         heat = circuit.loss.uniform / np.sqrt(omega)[:, None] / size[:, None]
         volumes = circuit.field.volumes * (made.volume * size**3)[:, None]
         ratio = circuit.room_air.density / self.air.density
-        regular = circuit.regular(at_size) + _diagonal(laid.inner)
-        outer = circuit.field.outside(at_size / circuit.room_air.sound_speed) + _diagonal(laid.outer)
+        regular = circuit.regular(at_size) + _diagonal(pieces.inner)
+        outer = circuit.field.outside(at_size / circuit.room_air.sound_speed) + _diagonal(pieces.outer)
         return Matrices(
             circuit.wave_number(omega),
             regular / size[:, None, None],
@@ -206,7 +206,7 @@ class AsMade:
 
 
 @dataclass(frozen=True, eq=False)
-class _Laid:
+class _Pieces:
     """Pieces with their ducts, each number an array over them, and what their mouths' own shares of the field differ
     from the design's, inside and outside (m, openings), 1/m."""
 
