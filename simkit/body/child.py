@@ -1,4 +1,4 @@
-"""Work in a process of its own that can be stopped: gmsh has no time limit and hears no Ctrl-C.
+"""Work in a process of its own that can be stopped: gmsh has no time limit and takes no Ctrl-C.
 
 The helper reads one pickled call on its standard input and writes the pickled answer on its standard output. It lives
 no longer than whoever asked: once its input is closed it ends.

@@ -221,7 +221,7 @@ def write_step(gmsh: Any, path: Path) -> None:
 
 @contextmanager
 def _silent() -> Iterator[None]:
-    """Nothing reaches standard output: STEP's reader and writer speak there, in colours, whatever they are told."""
+    """Nothing reaches standard output: STEP's reader and writer speak there, in colours, whatever is set."""
     sys.stdout.flush()
     kept = os.dup(1)
     try:

@@ -1,4 +1,4 @@
-"""A triangulated surface from a file: read, and told plainly what is wrong with it."""
+"""A triangulated surface from a file: read, and refused in plain words where something is wrong with it."""
 
 from __future__ import annotations
 

@@ -160,7 +160,7 @@ def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndar
 def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 25) -> np.ndarray:
     """Feet of perpendiculars from `points` (n, 3) to a smooth wall, by Newton from `start` (n, 3) near them.
 
-    Solves q + lambda grad F(q) = p with F(q) = 0; a foot that did not settle or came out farther than the start
+    Solves q + lambda grad F(q) = p with F(q) = 0; a foot that did not converge or came out farther than the start
     moved straight to the wall is given up for that one.
     """
     size = np.ptp(wall.box, axis=0).max()

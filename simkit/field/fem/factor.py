@@ -21,7 +21,7 @@ def factored(A: csr_matrix) -> Solve:
     """A solver for a symmetric positive definite A (n, n); right-hand sides (n,) or (n, m).
 
     Minimum degree on A + A^T and no pivoting keep the factor's fill that of a Cholesky factor. Many right-hand sides
-    are shared out among `hands`.
+    are shared out among `threads`.
     """
     _map_large_blocks()
     by_one: Solve = splu(
@@ -29,7 +29,7 @@ def factored(A: csr_matrix) -> Solve:
     ).solve
 
     def solve(load: np.ndarray) -> np.ndarray:
-        count = hands()
+        count = threads()
         if count == 1 or load.ndim == 1 or load.shape[1] < MANY:
             return by_one(load)
         with ThreadPoolExecutor(count) as pool:
@@ -59,7 +59,7 @@ _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # of mallopt, <malloc.h>
 MANY = 16  # right-hand sides: fewer are not worth a thread
 
 
-def hands() -> int:
+def threads() -> int:
     """How many threads numerics take here: one in a process among many, as of a sweep, else two."""
     return 1 if parent_process() else 2
 

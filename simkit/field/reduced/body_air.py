@@ -12,7 +12,7 @@ import numpy as np
 from simkit.body.chambers import Body
 from simkit.body.meshes.curved import air_mesh, default_size, surrounding_mesh
 from simkit.body.walls.wall import Wall, on_wall
-from simkit.field.fem.factor import hands
+from simkit.field.fem.factor import threads
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.outside import OutsideAir
@@ -68,7 +68,7 @@ def air_of(
             beside.submit(InsideAir.of, air_mesh(wall, size or mesh * _inside_size(wall), TURNS), wall, modes)
             for wall in walls
         ]
-        if hands() == 1:
+        if threads() == 1:
             wait(tasks)
         around = outside_size or mesh * SHELL_SHARE * reach
         shell = surrounding_mesh(walls, body.thickness, center, radius, around, TURNS)

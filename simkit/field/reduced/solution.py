@@ -12,7 +12,7 @@ from scipy.linalg import block_diag
 
 from simkit.body.chambers import Opening
 from simkit.body.walls.wall import Wall
-from simkit.field.fem.factor import hands
+from simkit.field.fem.factor import threads
 from simkit.field.reduced import doubts
 from simkit.field.reduced.body_air import BodyAir
 from simkit.field.reduced.boundary import air_ahead, air_behind
@@ -41,7 +41,7 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
     ways = tuple(_Depths.of(c.wall, group) for c, group in zip(air.body.chambers, groups, strict=True))
     with ThreadPoolExecutor(1) as beside:  # answers for the chambers while the air around them does
         within = [beside.submit(_within, *each) for each in zip(air.chambers, groups, ways, strict=True)]
-        if hands() == 1:
+        if threads() == 1:
             wait(within)
         through = _through(air, ways)
         waves = np.concatenate([air.wave_numbers, np.multiply(TEST_WAVES, air.wave_numbers[-1])])
