@@ -8,7 +8,7 @@ from simkit.body.meshes.curved import air_mesh
 from simkit.body.walls.formulas import EggWall
 from simkit.field.fem import forms
 from simkit.field.fem.air_matrices import DEGREE, stiffness_and_mass
-from simkit.field.fem.quadrature import ON_FACETS, facet_rule
+from simkit.field.fem.quadrature import IN_AIR, ON_FACETS, facet_rule, volume_rule
 from simkit.field.fem.reference import tetrahedron, triangle
 from simkit.field.fem.wall_integrals import ALONG, wall_integrals, wall_matrices
 
@@ -43,11 +43,15 @@ def test_matrices_of_the_wall_are_their_forms(egg):
     same(viscous, forms.assembled(forms.wall_stiffness, forms.on_facets(egg, egg.facets, ALONG)))
 
 
-def test_loads_on_facets_are_their_form(egg):
+@pytest.mark.parametrize("part", ["the air", "some of the wall"])
+def test_loads_are_their_form(egg, part):
     """Of a plane that slopes: numbers at the points of either quadrature, whatever their order."""
-    facets = egg.facets[egg.points[egg.facets[:, 0], 1] > 0]
-    rule, where = facet_rule(egg.points, facets), forms.on_facets(egg, facets, ON_FACETS)
-    same(rule.mass, forms.assembled(forms.mass, where))
+    if part == "the air":
+        rule, where = volume_rule(egg), forms.in_air(egg, IN_AIR)
+    else:
+        facets = egg.facets[egg.points[egg.facets[:, 0], 1] > 0]
+        rule, where = facet_rule(egg.points, facets), forms.on_facets(egg, facets, ON_FACETS)
+        same(rule.mass, forms.assembled(forms.mass, where))
     slope = np.array([1.0, -2.0, 0.5])
     there = np.einsum("i,i...->...", slope, np.asarray(where[0].global_coordinates()))
     same(rule.spread @ (rule.points @ slope), forms.assembled(forms.load, where, f=there))
