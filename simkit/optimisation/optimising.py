@@ -14,12 +14,12 @@ from simkit.optimisation.aims.breath import Margin
 from simkit.optimisation.aims.handmade import Hands, hand_error_of
 from simkit.optimisation.aims.intune import Aim, InTune, Stay
 from simkit.optimisation.aims.slopes import slopes_beside
-from simkit.optimisation.outcome import Active, ChamberSlopes, Evidence, Judged, Outcome, Started
+from simkit.optimisation.outcome import Active, ChamberSlopes, Judged, Outcome, SearchEvidence, Started
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, Trial, drawn
 from simkit.optimisation.reasons import AT_MM, held, moved
-from simkit.optimisation.search.descent import HOLDS_MM, Descent, Stand, Task
+from simkit.optimisation.search.descent import HOLDS_MM, Descent, Iterate, Task
 from simkit.optimisation.search.fingerings import fingered
 from simkit.optimisation.search.searching import Search, searched
 from simkit.optimisation.search.step import prices
@@ -89,7 +89,7 @@ def optimise(
         tolerance_cents=tolerance_cents,
         setting=task.setting,
         interrupted=search.interrupted,
-        evidence=Evidence(
+        evidence=SearchEvidence(
             {aim.measures: aim.value(end.trial) for aim in aims},
             tuple(_started(name, descent) for name, descent in search.descents),
             (),
@@ -109,7 +109,7 @@ def _predicted(vessel: Vessel, lossless: bool, windway: str) -> Prediction | Non
         return None
 
 
-def _told(task: Task, end: Stand) -> tuple[str, ...]:
+def _told(task: Task, end: Iterate) -> tuple[str, ...]:
     """What the start breaks, in sentences, and where nothing that is free can mend it."""
     vessel = task.freedom.vessel
     said = list(task.freedom.told)
@@ -124,7 +124,7 @@ def _told(task: Task, end: Stand) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _broken(end: Stand) -> Iterable[str]:
+def _broken(end: Iterate) -> Iterable[str]:
     rows = end.task.limits.rows(end.trial.vessel, end.trial.body)
     let_go = end.task.let_go if end.task.let_go is not None else np.zeros(len(rows))
     for n in np.flatnonzero(end.room < -AT_MM).tolist():
@@ -137,7 +137,7 @@ def _broken(end: Stand) -> Iterable[str]:
         yield f"{rows[n]}, by {rows[n].lacks(end.room[n])}{rest}"
 
 
-def _missed(aims: Sequence[Aim], end: Stand) -> Iterable[str]:
+def _missed(aims: Sequence[Aim], end: Iterate) -> Iterable[str]:
     for aim in aims:
         if isinstance(aim, Margin) and aim.value(end.trial) < aim.least - _NEAR_MARGIN:
             yield f"the least overblowing margin, at least {aim.least:g}, is {aim.value(end.trial):.2f}"
@@ -146,7 +146,7 @@ def _missed(aims: Sequence[Aim], end: Stand) -> Iterable[str]:
 _NEAR_MARGIN = 0.02
 
 
-def _active(end: Stand) -> tuple[Active, ...]:
+def _active(end: Iterate) -> tuple[Active, ...]:
     """The limits and bounds that the design stands at, the costliest first."""
     found = held(end)
     rows = np.array([limit.slopes for limit in found]).reshape(-1, len(end.x))

@@ -18,7 +18,7 @@ from simkit.vessel import Vessel
 
 
 @dataclass(frozen=True)
-class Moved:
+class ChangedNumber:
     """A number of the design that moved, and the bounds it had (None where it follows another).
 
     said: the number in words; by: how far, in `unit`: mm, along the wall for a place, % for a chamber's size;
@@ -85,7 +85,7 @@ class ChamberSlopes:
 
 
 @frozen
-class Evidence:
+class SearchEvidence:
     """How the answer was got: what each aim measures and came to, every start, notes judged, what holes and hands do
     to the notes, seconds of this process, the seed of the random numbers."""
 
@@ -111,14 +111,14 @@ class Outcome:
     start: Vessel
     before: Prediction | None
     after: Prediction
-    moved: tuple[Moved, ...]
+    moved: tuple[ChangedNumber, ...]
     told: tuple[str, ...]
     broken: tuple[str, ...]
     active: tuple[Active, ...]
     tolerance_cents: float
     setting: Setting
     interrupted: bool
-    evidence: Evidence
+    evidence: SearchEvidence
 
     def __repr__(self) -> str:
         verdict = "reached" if self.reached else "not reached"

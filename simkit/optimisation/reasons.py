@@ -15,10 +15,10 @@ from scipy.optimize import nnls
 
 from simkit.frozen import frozen
 from simkit.optimisation.aims.intune import InTune, Stay
-from simkit.optimisation.outcome import Moved
+from simkit.optimisation.outcome import ChangedNumber
 from simkit.optimisation.problem.distance import is_percent, is_place, is_share
 from simkit.optimisation.problem.wording import spoken
-from simkit.optimisation.search.descent import Stand
+from simkit.optimisation.search.descent import Iterate
 from simkit.optimisation.search.searching import moving_keys
 from simkit.vessel import Vessel
 
@@ -41,7 +41,7 @@ class Held:
     unit: float = 1.0
 
 
-def held(end: Stand) -> list[Held]:
+def held(end: Iterate) -> list[Held]:
     """The limits and bounds that a design stands at."""
     may, reach, vessel = end.task.freedom, end.task.freedom.reach, end.trial.vessel
     rows = end.task.limits.rows(vessel, end.trial.body)
@@ -59,7 +59,7 @@ def held(end: Stand) -> list[Held]:
     return found
 
 
-def moved(given: Vessel, end: Stand, stay: Stay) -> tuple[Moved, ...]:
+def moved(given: Vessel, end: Iterate, stay: Stay) -> tuple[ChangedNumber, ...]:
     """Every number of a design that has moved: how far, and what asked for it."""
     may = end.task.freedom
     asked = _asked(end, stay)
@@ -75,12 +75,14 @@ def moved(given: Vessel, end: Stand, stay: Stay) -> tuple[Moved, ...]:
         low, high = (number.low, number.high) if number is not None and is_own else (None, None)
         by, unit = _by(end, stay, key, before, after)
         changes.append(
-            Moved(key, spoken(given, key), before, after, low, high, by, unit, asked[n] if n is not None else ())
+            ChangedNumber(
+                key, spoken(given, key), before, after, low, high, by, unit, asked[n] if n is not None else ()
+            )
         )
     return tuple(changes)
 
 
-def _by(end: Stand, stay: Stay, key: str, before: float, after: float) -> tuple[float, str]:
+def _by(end: Iterate, stay: Stay, key: str, before: float, after: float) -> tuple[float, str]:
     """How far a number moved, as a maker feels it, and in which unit."""
     if is_percent(key):
         return 100 * (after - before) * (1 if is_share(key) or before == 0 else 1 / abs(before)), "%"
@@ -91,7 +93,7 @@ def _by(end: Stand, stay: Stay, key: str, before: float, after: float) -> tuple[
     return after - before, "mm" if key.endswith("_mm") else "deg" if key.endswith("_deg") else ""
 
 
-def _asked(end: Stand, stay: Stay) -> list[tuple[str, ...]]:
+def _asked(end: Iterate, stay: Stay) -> list[tuple[str, ...]]:
     """For each free number the notes and limits that moved it, what counts most first."""
     names, slopes = _pulls(end, stay)
     way = stay.far(end.x)
@@ -113,7 +115,7 @@ def _costs(way: np.ndarray, slopes: np.ndarray, either: int) -> np.ndarray:
     return np.concatenate([np.linalg.lstsq(free.T, way - bound.T @ one_way, rcond=1e-6)[0], one_way])
 
 
-def _pulls(end: Stand, stay: Stay) -> tuple[list[str], np.ndarray]:
+def _pulls(end: Iterate, stay: Stay) -> tuple[list[str], np.ndarray]:
     """Names (a) and slopes (a, n) per mm or percent of all that may hold a number away from its start."""
     names: list[str] = []
     rows: list[np.ndarray] = []
@@ -132,7 +134,7 @@ def _pulls(end: Stand, stay: Stay) -> tuple[list[str], np.ndarray]:
     return names, np.array(rows).reshape(len(rows), len(stay.felt))
 
 
-def _steps(end: Stand, slopes: np.ndarray) -> tuple[list[str], np.ndarray]:
+def _steps(end: Iterate, slopes: np.ndarray) -> tuple[list[str], np.ndarray]:
     """Names and slopes of each chamber's lowest note and of the steps up from it, note by note.
 
     They hold the same as the notes do, but a hole moves mostly the step to the note that it opens, and a chamber's size

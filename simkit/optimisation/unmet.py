@@ -13,7 +13,7 @@ from simkit.optimisation.aims.intune import InTune, Stay
 from simkit.optimisation.problem import bounds
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.reasons import AT_MM
-from simkit.optimisation.search.descent import HOLDS_MM, Stand, Task, descend
+from simkit.optimisation.search.descent import HOLDS_MM, Iterate, Task, descend
 from simkit.optimisation.search.searching import Search
 
 log = logging.getLogger(__name__)
@@ -48,7 +48,7 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
     return found
 
 
-def _start(task: Task) -> Stand | None:
+def _start(task: Task) -> Iterate | None:
     """The start looked at, None where it cannot be made."""
     try:
         stand = task.stand(task.freedom.start)
@@ -58,8 +58,8 @@ def _start(task: Task) -> Stand | None:
     return stand
 
 
-def _off(stand: Stand) -> float:
-    return float(np.abs(stand.trial.cents).max())
+def _off(iterate: Iterate) -> float:
+    return float(np.abs(iterate.trial.cents).max())
 
 
 def would_meet(task: Task, row: int) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from rich.table import Table
 from rich.text import Text
 
-from simkit.optimisation.outcome import ChamberSlopes, Moved, Outcome
+from simkit.optimisation.outcome import ChamberSlopes, ChangedNumber, Outcome
 from simkit.optimisation.trade_off import TradeOff
 from simkit.show.lines import fingering, in_options, signed, word
 from simkit.show.terminal import ACCENT, plain_table, printed
@@ -76,7 +76,7 @@ def _cents(note: PredictedNote) -> str:
     return "" if note.answer.cents is None else signed(note.answer.cents)
 
 
-def _moved(moved: Sequence[Moved]) -> Table:
+def _moved(moved: Sequence[ChangedNumber]) -> Table:
     table = plain_table()
     for heading in ("moved", "from", "to", "by", "free from", "to", "asked by"):
         table.add_column(heading, justify="left" if heading in ("moved", "asked by") else "right")

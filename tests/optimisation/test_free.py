@@ -132,7 +132,8 @@ def test_pairs_stay_mirror_images(whistle):
             turned = there.value(f"body.hole.{one}.around_deg") + there.value(f"body.hole.{other}.around_deg")
             assert turned == pytest.approx(0 if one == "2" else 360)
     assert may.at(may.start).value("body.hole.1.around_deg") == pytest.approx(-37)
-    beside = may.beside(vessel, may.moved_to(vessel).tolist().index(-40.0), 0.5)
+    point = [vessel.value(number.keys[0]) / number.shares[0] for number in may.numbers]
+    beside = may.beside(vessel, point.index(-40.0), 0.5)
     assert beside.value("body.hole.1.around_deg") == -39.5 and beside.value("body.hole.3.around_deg") == 393.5
 
 

@@ -9,7 +9,7 @@ import pytest
 import simkit
 from simkit.errors import InputError
 from simkit.optimisation import InTune, Limits, optimise
-from simkit.optimisation.search.descent import Stand
+from simkit.optimisation.search.descent import Iterate
 from simkit.sound import models
 from simkit.vessel import DesignError, target_of
 
@@ -153,8 +153,8 @@ def test_ctrl_c_leaves_the_best_so_far_if_asked(whistle, monkeypatch):
         steps.append(stand)
         return straight(stand, 2.0)
 
-    steps, straight = [], Stand.straight
-    monkeypatch.setattr(Stand, "straight", lambda stand, trust: cut_short(stand))
+    steps, straight = [], Iterate.straight
+    monkeypatch.setattr(Iterate, "straight", lambda stand, trust: cut_short(stand))
     found = optimise(whistle, ["diameters", "size"], keep_best=True)
     assert found.interrupted and found.evidence.starts[0].start == "cut short"
     before, after = (max(abs(n.answer.cents) for n in p.notes) for p in (found.before, found.after))

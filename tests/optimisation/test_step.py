@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from simkit.optimisation.search.step import Straight, prices
+from simkit.optimisation.search.step import Linearisation, prices
 
 
 def problem(seed, n=8, m=5, c=12):
@@ -13,7 +13,7 @@ def problem(seed, n=8, m=5, c=12):
     r = np.concatenate([50 * random.normal(size=m), np.zeros(n)])
     G = random.normal(size=(c, n))
     one = np.eye(n)
-    return Straight(
+    return Linearisation(
         r, J, np.concatenate([random.uniform(0, 1, c), np.full(2 * n, 0.7)]), np.concatenate([G, one, -one])
     )
 
@@ -37,7 +37,7 @@ def test_the_step_is_the_one_that_slsqp_finds(seed):
 
 def test_without_limits_in_the_way_it_is_plain_least_squares():
     p = problem(1)
-    free = Straight(p.r, p.J, p.g + 1e6, p.G)
+    free = Linearisation(p.r, p.J, p.g + 1e6, p.G)
     assert np.allclose(free.best(), np.linalg.lstsq(p.J, -p.r, rcond=None)[0], atol=1e-9)
 
 
@@ -50,5 +50,5 @@ def test_prices_say_what_a_limit_costs():
     for row, price in zip(at, cost, strict=True):
         given = p.g.copy()
         given[row] += 1e-5
-        gain = p.after(s) - p.after(Straight(p.r, p.J, given, p.G).best())
+        gain = p.after(s) - p.after(Linearisation(p.r, p.J, given, p.G).best())
         assert gain == pytest.approx(1e-5 * price, rel=1e-2, abs=1e-6)

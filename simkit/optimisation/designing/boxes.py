@@ -9,7 +9,7 @@ import numpy as np
 
 from simkit.body.clay import FIRED_G_PER_ML
 from simkit.errors import Fault, InputError
-from simkit.optimisation.designing.dividing import SHORTEST, Plan, hole_conductivity, window_conductivity
+from simkit.optimisation.designing.dividing import SHORTEST, ChamberPlan, hole_conductivity, window_conductivity
 from simkit.optimisation.problem.bounds import DRILL_MM
 from simkit.vessel.wishes import WishedRange
 
@@ -23,7 +23,7 @@ _SLIMMEST = 4.0  # its length over its width
 BETWEEN_MM = 0.4  # clay more than asked between two chambers, which the tuning may use up
 
 
-def least_air_ml(wish: WishedRange, plan: Plan) -> float:
+def least_air_ml(wish: WishedRange, plan: ChamberPlan) -> float:
     """The least air with which a chamber can play its notes, ml: its window no smaller than sensible, no hole smaller
     than a drill; by f^2 ~ K/V, less what that rule may be wrong by."""
     window = window_conductivity(wish, SHORTEST, _NARROWEST * SHORTEST)
@@ -32,7 +32,7 @@ def least_air_ml(wish: WishedRange, plan: Plan) -> float:
     return _SURE * 1e6 * window / plan.stretch
 
 
-def check_room(wish: WishedRange, plans: Sequence[Plan]) -> None:
+def check_room(wish: WishedRange, plans: Sequence[ChamberPlan]) -> None:
     """Refuses a box or a weight that no tuning can keep: an InputError that says what would do."""
     air = [least_air_ml(wish, plan) for plan in plans]
     faults = []
@@ -82,7 +82,7 @@ def _clay_ml(air_ml: float, wall_mm: float) -> float:
     return float(4 / 3 * np.pi * ((ball + wall_mm / 10) ** 3 - ball**3))
 
 
-def fitted(wish: WishedRange, plans: Sequence[Plan]) -> tuple[Plan, ...]:
+def fitted(wish: WishedRange, plans: Sequence[ChamberPlan]) -> tuple[ChamberPlan, ...]:
     """The plans with their chambers drawn so that they fit the box side by side, each with the air that it had."""
     sizes = drawn_to_fit(wish, np.array([[plan.length_mm, plan.width_mm, plan.height_mm] for plan in plans]), 0.02)
     drawn = zip(plans, sizes.tolist(), strict=True)

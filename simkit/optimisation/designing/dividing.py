@@ -39,7 +39,7 @@ _REACHES = 2.0816  # k R of a ball's first mode
 
 
 @dataclass(frozen=True)
-class Plan:
+class ChamberPlan:
     """One chamber of a divided range: its notes, its window, and its air's sizes, mm; by the hand rule.
 
     weakness: (f/f0)^2 of its highest note; reach: its first mode over its highest note; short: by what factor the
@@ -82,12 +82,12 @@ def checked(wish: WishedRange) -> tuple[Pitch, ...]:
     return wish.pitches
 
 
-def divided(wish: WishedRange) -> tuple[Plan, ...]:
+def divided(wish: WishedRange) -> tuple[ChamberPlan, ...]:
     """The best division of the range: one plan a chamber, the lowest first; InputError where no hand could play any."""
     pitches = checked(wish)
-    best: tuple[Plan, ...] = ()
+    best: tuple[ChamberPlan, ...] = ()
     least = np.inf
-    known: dict[tuple[int, int], Plan] = {}
+    known: dict[tuple[int, int], ChamberPlan] = {}
     for ends in _divisions(len(pitches), wish.chambers, wish.overlap):
         for start, stop in ends:
             if (start, stop) not in known:
@@ -127,7 +127,7 @@ def _stretch(lowest: Pitch) -> float:
 
 
 @lru_cache(maxsize=1024)
-def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
+def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> ChamberPlan:
     """A chamber for these notes: a window that serves every step with a hole that can be drilled and sealed.
 
     top: the highest note of the whole piece, which sets the cut-up of all windows.
@@ -150,7 +150,7 @@ def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Plan:
     ball = (3 * K / (4 * np.pi * stretch)) ** (1 / 3)
     slimness = (length / width) ** (2 / 3)
     first = _REACHES * moist_air().sound_speed / (2 * np.pi * ball * slimness)
-    return Plan(
+    return ChamberPlan(
         tuple(pitches),
         cut_up,
         float(brentq(lambda w: window_conductivity(wish, cut_up, w) - K, 0.9 * _NARROW * cut_up, 1.1 * WIDE * cut_up)),
@@ -170,7 +170,7 @@ def _egg(volume: float, least_length: float = 0.0) -> tuple[float, float]:
     return float(length), float(np.sqrt(6 * volume / (np.pi * HEIGHT_SHARE * length)))
 
 
-def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[Plan]) -> Plan:
+def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[ChamberPlan]) -> ChamberPlan:
     """A chamber for one note that sounds beside the melody's: as much air as the largest of these if its window can be
     had for it, and a cut-up with which it asks the breath of the melody's middle, (f W)^2 alike."""
     hz = Tuning().frequency(pitch)
@@ -184,7 +184,7 @@ def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[Plan]) -> Plan:
     length, across = _egg(K / _stretch(pitch))
     first = _REACHES * moist_air().sound_speed / (2 * np.pi * across)
     sizes = 1e3 * length, 1e3 * across, 1e3 * HEIGHT_SHARE * across
-    return Plan((pitch,), cut_up, width, *sizes, 1.0, float(first / hz), 1.0, ())
+    return ChamberPlan((pitch,), cut_up, width, *sizes, 1.0, float(first / hz), 1.0, ())
 
 
 def cut_up_mm(highest_hz: float) -> float:

@@ -17,14 +17,15 @@ from simkit.body.inspection import body_of
 from simkit.optimisation.aims.breath import Meeting, crossings, pressures
 from simkit.optimisation.aims.intune import InTune
 from simkit.optimisation.designing.boxes import BETWEEN_MM, check_room, drawn_to_fit, fitted
-from simkit.optimisation.designing.dividing import NAMES, Plan, divided, droned, finger, rows
+from simkit.optimisation.designing.dividing import NAMES, ChamberPlan, divided, droned
+from simkit.optimisation.designing.writing import chamber_text, head_text
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
 from simkit.optimisation.problem.free import Freedom, freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.problem.trial import Setting, Trial
-from simkit.optimisation.search.descent import Stand, Task, descend
+from simkit.optimisation.search.descent import Iterate, Task, descend
 from simkit.optimisation.search.searching import moving_keys, tidy
 from simkit.optimisation.unison import unisons
 from simkit.pitch import note
@@ -38,9 +39,6 @@ HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it;
 _ENOUGH = 20.0  # cents^2: less to be gained ends the tuning of one chamber by itself
 _FAR_CENTS = 10.0  # a chamber with a note farther off by itself is tuned by more
 _MOST_STEPS = 5  # of each way to tune the whole body: what can be had takes two or three
-_SLACK_SHARE = 0.04  # fingers set wider apart than asked, so that a chamber may still shrink
-_SIDES, _UNDER = 34.0, 150.0  # degrees from the top: the two hands' rows, the thumbs
-_LIP_MM = 14.0  # from the mouth end to where the windway opens
 
 
 @dataclass(frozen=True)
@@ -53,7 +51,7 @@ class Piece:
 
     text: str
     outcome: Outcome
-    plans: tuple[Plan, ...]
+    plans: tuple[ChamberPlan, ...]
     box_mm: tuple[float, float, float]
     mass_g: float
     broken: tuple[str, ...]
@@ -112,7 +110,7 @@ def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
 _APART = "each chamber is tuned nearly, and by itself: in one body they are some cents off yet"
 
 
-def _planned(wish: WishedRange) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
+def _planned(wish: WishedRange) -> tuple[tuple[ChamberPlan, ...], tuple[str, ...]]:
     """The chambers by the hand rule, drawn to fit the box, with their names; a drone's stands last."""
     plans = divided(wish)
     names = NAMES[wish.chambers]
@@ -132,112 +130,6 @@ def _too_much(wish: WishedRange, box: tuple[float, float, float], mass: float) -
     return said
 
 
-# --- the parts of the file ------------------------------------------------------------------------------------------
-
-
-def head_text(wish: WishedRange) -> str:
-    """What stands before the chambers."""
-    return _HEAD.format(
-        title=f"{wish.scale} from {wish.lowest} to {wish.highest}",
-        wall=wish.wall_mm,
-        fingertip=wish.fingertip_mm,
-        spacing=wish.spacing_mm,
-        shrinkage=wish.shrinkage_percent,
-    )
-
-
-_HEAD = """\
-# Several chambers in one body. Each has its own window, its own holes and its own notes; the player goes
-# from one to the next. Sizes are of the air inside, in the fired piece, in mm. along runs away from the
-# player, across to the right; around_deg is 0 on top, 90 to the right, 180 underneath.
-title = "{title}"
-
-[clay]
-wall_mm = {wall:g}
-shrinkage_percent = {shrinkage:g}
-
-[hand]
-fingertip_mm = {fingertip:g}         # breadth
-spacing_mm = {spacing:g}           # least from middle to middle of two fingers' holes
-"""
-
-_CHAMBER = """
-[[chamber]]
-name = "{name}"              # {notes}
-shape = "egg"
-length_mm = {length:.2f}
-width_mm = {width:.2f}
-height_mm = {height:.2f}
-widest_at = 0.45
-offset_mm = [0, 0, 0]        # along, across, up
-
-[chamber.voicing]
-along_mm = {along:.1f}
-around_deg = 180
-breath_toward_deg = 0        # away from the player's lips
-window_width_mm = {window:.2f}
-cut_up_mm = {cut_up:.2f}
-windway_height_mm = 0.9
-windway_length_mm = {windway:.1f}
-edge_deg = 45
-"""
-
-_HOLE = """
-[[chamber.hole]]
-name = "{name}"
-along_mm = {along:.1f}
-around_deg = {around:g}
-diameter_mm = {diameter:.2f}
-finger = "{finger}"
-"""
-
-_NOTE = """
-[[chamber.note]]
-pitch = "{pitch}"
-open = [{opened}]
-"""
-
-
-def chamber_text(wish: WishedRange, name: str, plan: Plan) -> str:
-    """One chamber of the file."""
-    window = 0.2 * plan.length_mm
-    text = _CHAMBER.format(
-        name=name,
-        notes=" to ".join(map(str, dict.fromkeys((plan.pitches[0], plan.pitches[-1])))),
-        length=plan.length_mm,
-        width=plan.width_mm,
-        height=plan.height_mm,
-        along=window,
-        window=plan.window_width_mm,
-        cut_up=plan.cut_up_mm,
-        windway=window + _LIP_MM,
-    )
-    count = len(plan.diameters_mm)
-    for n, (along, around) in enumerate(places(wish, plan)):
-        text += _HOLE.format(
-            name=n + 1, along=along, around=around, diameter=plan.diameters_mm[n], finger=finger(n, count)
-        )
-    for n, pitch in enumerate(plan.pitches):
-        text += _NOTE.format(pitch=pitch, opened=", ".join(f'"{k + 1}"' for k in range(n)))
-    return text
-
-
-def places(wish: WishedRange, plan: Plan) -> list[tuple[float, float]]:
-    """Along (mm) and around (degrees) of every hole in the order they open: two rows on top, thumbs underneath."""
-    count = len(plan.diameters_mm)
-    deep, on_top = rows(count)[0], sum(rows(count))
-    middle = 0.57 * plan.length_mm
-    found = []
-    for n in range(count):
-        side = -1 if n % 2 == 0 else 1
-        if n < on_top:
-            step = wish.spacing_mm * (1 + _SLACK_SHARE)
-            found.append((middle + ((deep - 1) / 2 - n // 2) * step, side * _SIDES))
-        else:
-            found.append((middle, side * _UNDER))
-    return found
-
-
 # --- tuning ---------------------------------------------------------------------------------------------------------
 
 
@@ -255,7 +147,7 @@ def _alone(vessel: Vessel) -> Vessel:
     return end.trial.vessel.with_values(numbers)
 
 
-def _near(vessel: Vessel, free: Sequence[str]) -> Stand:
+def _near(vessel: Vessel, free: Sequence[str]) -> Iterate:
     may = freedom(vessel, free)
     return descend(Task(may, (InTune(),), Limits(), Setting(), least_gain=_ENOUGH, most_steps=3), may.start).end
 

@@ -79,10 +79,6 @@ class Freedom:
         held = set(unwanted)
         return Freedom(self.vessel, tuple(number for number in self.numbers if number.name not in held))
 
-    def moved_to(self, vessel: Vessel) -> np.ndarray:
-        """The point of a design that has moved within this freedom."""
-        return np.array([vessel.value(n.keys[0]) / n.shares[0] for n in self.numbers])
-
     @property
     def told(self) -> tuple[str, ...]:
         """Numbers that start outside their bounds, in sentences."""

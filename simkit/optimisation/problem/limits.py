@@ -26,7 +26,7 @@ _ROUNDEST = 0.7  # a hole's radius over the wall's radius of curvature: beyond, 
 _RATIO_MM = 10.0  # one unit of a plain ratio counts as so many mm of room
 
 
-class Row(NamedTuple):
+class LimitRow(NamedTuple):
     """One row of a limit in words: what is held, and by which rule; `per_mm` units go to each mm of its room.
 
     asked: somebody asked for it outright, so that it counts as missed even where nothing that is free can mend it.
@@ -69,7 +69,7 @@ class Limits:
         """The room left in each row (c,), mm; negative where a limit is broken."""
         return np.concatenate([np.zeros(0), *(part.left for part in self._parts(vessel, body))])
 
-    def rows(self, vessel: Vessel, body: Body) -> tuple[Row, ...]:
+    def rows(self, vessel: Vessel, body: Body) -> tuple[LimitRow, ...]:
         """The rows in words, in the order of `left`."""
         return tuple(row for part in self._parts(vessel, body) for row in part.rows())
 
@@ -99,7 +99,7 @@ class _Part:
     """Some rows of one kind: their numbers, and how they are told when somebody asks."""
 
     left: np.ndarray
-    rows: Callable[[], Sequence[Row]]
+    rows: Callable[[], Sequence[LimitRow]]
 
 
 @dataclass(frozen=True)
@@ -138,10 +138,10 @@ def _clay(site: _Site, least: float) -> _Part:
     apart = [np.linalg.norm(c[one] - c[other], axis=1) for c in (site.centers(False), site.centers(True))]
     left = np.concatenate([gap - radii[one] - radii[other] - least for gap in apart])
 
-    def rows() -> list[Row]:
+    def rows() -> list[LimitRow]:
         names = site.names
         told = [f"clay between {names[i]} and {names[j]}" for i, j in zip(one, other, strict=True)]
-        return [Row(f"{what}{side}", f"at least {least:g} mm") for side in ("", " outside") for what in told]
+        return [LimitRow(f"{what}{side}", f"at least {least:g} mm") for side in ("", " outside") for what in told]
 
     return _Part(left, rows)
 
@@ -151,7 +151,7 @@ def _window(site: _Site, least: float) -> _Part:
     holes = site.solid.openings if window else ()
     left = np.array([1e3 * gap(window, hole) - least for hole in holes]) if window else np.zeros(0)
     names = site.names[: len(holes)]
-    return _Part(left, lambda: [Row(f"clay between the window and {n}", f"at least {least:g} mm") for n in names])
+    return _Part(left, lambda: [LimitRow(f"clay between the window and {n}", f"at least {least:g} mm") for n in names])
 
 
 def _ends(site: _Site) -> _Part:
@@ -160,8 +160,10 @@ def _ends(site: _Site) -> _Part:
     along = np.array([hole.along_mm for hole in site.chamber.holes])
     left = np.concatenate([along - first - TIP_MM, last - TIP_MM - along])
 
-    def rows() -> list[Row]:
-        return [Row(f"{n}'s distance to the {end} end", f"at least {TIP_MM:g} mm") for end in _ENDS for n in site.names]
+    def rows() -> list[LimitRow]:
+        return [
+            LimitRow(f"{n}'s distance to the {end} end", f"at least {TIP_MM:g} mm") for end in _ENDS for n in site.names
+        ]
 
     return _Part(left, rows)
 
@@ -175,7 +177,7 @@ def _rims(site: _Site) -> _Part:
     bend = curvatures(site.solid.wall, np.array([o.center for o in openings]))[0] if openings else np.zeros(0)
     left = _RATIO_MM * (_ROUNDEST - np.array([o.radius for o in openings]) * bend)
     rule = f"at most {_ROUNDEST:g} of the radius that the wall is bent to there"
-    return _Part(left, lambda: [Row(f"{n}'s radius", rule, "of it", 1 / _RATIO_MM) for n in site.names])
+    return _Part(left, lambda: [LimitRow(f"{n}'s radius", rule, "of it", 1 / _RATIO_MM) for n in site.names])
 
 
 def _seams(site: _Site) -> _Part:
@@ -201,7 +203,7 @@ def _seams(site: _Site) -> _Part:
     rule = "half a radius clear of the seams between lobes"
     return _Part(
         np.concatenate(rooms),
-        lambda: [Row(f"{name}'s rim {side}", rule) for side in ("inside", "outside") for name in names],
+        lambda: [LimitRow(f"{name}'s rim {side}", rule) for side in ("inside", "outside") for name in names],
     )
 
 
@@ -213,9 +215,9 @@ def _underneath(site: _Site) -> _Part:
         down = -site.solid.openings[n].axis[2]
         left.append(_RATIO_MM * (down - _LEAST_DOWN if is_thumb else _LEAST_DOWN - down))
 
-    def rows() -> list[Row]:
+    def rows() -> list[LimitRow]:
         rules = {True: "underneath, as it is a thumb's", False: "not underneath, as it is no thumb's"}
-        return [Row(site.names[n], rules[is_thumb], "of straight down", 1 / _RATIO_MM) for n, is_thumb in fingers]
+        return [LimitRow(site.names[n], rules[is_thumb], "of straight down", 1 / _RATIO_MM) for n, is_thumb in fingers]
 
     return _Part(np.array(left), rows)
 
@@ -223,7 +225,7 @@ def _underneath(site: _Site) -> _Part:
 def _cut_up(site: _Site) -> _Part:
     voicing = site.chamber.voicing
     left = np.array([voicing.window_width_mm - voicing.cut_up_mm]) if voicing else np.zeros(0)
-    return _Part(left, lambda: [Row("the window's cut-up", "at most its width")] * len(left))
+    return _Part(left, lambda: [LimitRow("the window's cut-up", "at most its width")] * len(left))
 
 
 def _windway(site: _Site) -> _Part:
@@ -241,9 +243,9 @@ def _windway(site: _Site) -> _Part:
     # In front of its exit, beside it, or on another side of the body.
     past = np.max([ahead + half, np.abs(aside) - voicing.window_width_mm / 2 - _BESIDE_MM, -up], axis=0) - site.radii
 
-    def rows() -> list[Row]:
-        told = [Row(f"{name} from the player's face", "half a fingertip at least") for name in site.names]
-        return told + [Row(f"{name} from the windway", f"at least {_BESIDE_MM:g} mm") for name in site.names]
+    def rows() -> list[LimitRow]:
+        told = [LimitRow(f"{name} from the player's face", "half a fingertip at least") for name in site.names]
+        return told + [LimitRow(f"{name} from the windway", f"at least {_BESIDE_MM:g} mm") for name in site.names]
 
     return _Part(np.concatenate([face, past]), rows)
 
@@ -254,7 +256,7 @@ def _spacing(sites: Sequence[_Site], least: float) -> _Part:
     pairs = [(i, j) for i, j in combinations(range(len(names)), 2) if fingers[i] is None or fingers[i] != fingers[j]]
     left = np.array([np.linalg.norm(centers[i] - centers[j]) - least for i, j in pairs])
     rule = f"at least {least:g} mm ([hand] spacing_mm)"
-    return _Part(left, lambda: [Row(f"{names[i]} to {names[j]}, middle to middle", rule) for i, j in pairs])
+    return _Part(left, lambda: [LimitRow(f"{names[i]} to {names[j]}, middle to middle", rule) for i, j in pairs])
 
 
 def _span(sites: Sequence[_Site], most: float) -> _Part:
@@ -264,7 +266,7 @@ def _span(sites: Sequence[_Site], most: float) -> _Part:
     pairs = [(i, j) for i, j in combinations(range(len(names)), 2) if hands[i] and hands[i] == hands[j]]
     left = np.array([most - np.linalg.norm(centers[i] - centers[j]) for i, j in pairs])
     rule = f"at most {most:g} mm ([hand] span_mm)"
-    return _Part(left, lambda: [Row(f"{names[i]} to {names[j]}, {hands[i]} hand", rule) for i, j in pairs])
+    return _Part(left, lambda: [LimitRow(f"{names[i]} to {names[j]}, {hands[i]} hand", rule) for i, j in pairs])
 
 
 def _hands(sites: Sequence[_Site]) -> tuple[list[str], list[str | None], np.ndarray]:
@@ -278,7 +280,7 @@ def _between(one: _Site, other: _Site) -> _Part:
     least = one.vessel.clay.least_between_mm
     left = np.array([1e3 * between(one.solid.wall, other.solid.wall).thickness - least])
     what = f"clay between {one.chamber.name} and {other.chamber.name}"
-    return _Part(left, lambda: [Row(what, f"at least {least:g} mm")])
+    return _Part(left, lambda: [LimitRow(what, f"at least {least:g} mm")])
 
 
 def _in_the_open(one: _Site, other: _Site) -> _Part:
@@ -290,7 +292,7 @@ def _in_the_open(one: _Site, other: _Site) -> _Part:
         left = 1e3 * (distance(other.solid.wall, rims).reshape(-1, 8).min(axis=1) - one.thickness)
     names = [o.name for o in openings]
     rule = f"outside the clay around {other.chamber.name}"
-    return _Part(left, lambda: [Row(f"the outer mouth of {one.chamber.name} {name}", rule) for name in names])
+    return _Part(left, lambda: [LimitRow(f"the outer mouth of {one.chamber.name} {name}", rule) for name in names])
 
 
 def _box(body: Body, most: tuple[float, float, float]) -> _Part:
@@ -298,16 +300,16 @@ def _box(body: Body, most: tuple[float, float, float]) -> _Part:
     across, along, up = 1e3 * (boxes[:, 1].max(axis=0) - boxes[:, 0].min(axis=0) + 2 * body.thickness)
     left = np.subtract(most, (along, across, up))
 
-    def rows() -> list[Row]:
+    def rows() -> list[LimitRow]:
         ways = zip(_BOX, most, strict=True)
-        return [Row(f"the piece's size {way}", f"at most {m:g} mm", asked=True) for way, m in ways]
+        return [LimitRow(f"the piece's size {way}", f"at most {m:g} mm", asked=True) for way, m in ways]
 
     return _Part(left, rows)
 
 
 def _mass(body: Body, most: float) -> _Part:
     left = np.array([_RATIO_MM * (1 - fired_g(body) / most)])
-    return _Part(left, lambda: [Row("the fired clay", f"at most {most:g} g", "g", most / _RATIO_MM, asked=True)])
+    return _Part(left, lambda: [LimitRow("the fired clay", f"at most {most:g} g", "g", most / _RATIO_MM, asked=True)])
 
 
 _BOX = ("along", "across", "up")

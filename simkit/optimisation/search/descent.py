@@ -20,7 +20,7 @@ from simkit.optimisation.aims.intune import Aim, InTune
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, Trial
-from simkit.optimisation.search.step import Straight
+from simkit.optimisation.search.step import Linearisation
 from simkit.optimisation.search.tolerated import Dear
 from simkit.vessel import Vessel
 
@@ -54,7 +54,7 @@ class Task:
     setting: Setting
     trial: Callable[[Freedom, np.ndarray, Setting], Trial] = Trial.of
     least_gain: float = 0.01
-    seen: list[Stand] | None = field(default=None, compare=False)
+    seen: list[Iterate] | None = field(default=None, compare=False)
     most_steps: int = 25
     felt: np.ndarray | None = field(default=None, compare=False)
     let_go: np.ndarray | None = field(default=None, compare=False)
@@ -77,19 +77,19 @@ class Task:
         left = self.limits.left(vessel, body)
         return left if self.let_go is None else left + self.let_go
 
-    def come_to(self, stand: Stand) -> Stand:
-        """The stand, noted."""
+    def come_to(self, iterate: Iterate) -> Iterate:
+        """The iterate, noted."""
         if self.seen is not None:
-            self.seen.append(stand)
-        return stand
+            self.seen.append(iterate)
+        return iterate
 
-    def stand(self, x: np.ndarray) -> Stand:
+    def stand(self, x: np.ndarray) -> Iterate:
         """The design at `x`, looked at; SimkitError where it is no design."""
         trial = self.trial(self.freedom, x, self.setting)
         residuals = np.concatenate([np.zeros(0), *(aim.residuals(trial) for aim in self.aims)])
-        return Stand(self, trial, residuals, self.left(trial.vessel, trial.body))
+        return Iterate(self, trial, residuals, self.left(trial.vessel, trial.body))
 
-    def tried(self, x: np.ndarray) -> Stand | None:
+    def tried(self, x: np.ndarray) -> Iterate | None:
         """The design at `x`, or None where there is none to be made."""
         try:
             return self.stand(x)
@@ -102,7 +102,7 @@ class Task:
 
 
 @dataclass(frozen=True, eq=False)
-class Stand:
+class Iterate:
     """A design on trial with its residuals (m,) and the room that every limit leaves (c,), mm."""
 
     task: Task
@@ -165,7 +165,7 @@ class Stand:
         """Those of them that hold here (c,) bool: the others are for the descent to mend, step by step."""
         return self.movable & (self.left > -HOLDS_MM)
 
-    def straight(self, trust: float) -> Straight:
+    def straight(self, trust: float) -> Linearisation:
         """The problem about here as if straight, for steps counted in clear changes, each at most `trust`."""
         calm = self.task.calm
         r, J = (
@@ -174,7 +174,7 @@ class Stand:
         )
         return self._held(self.x, self.left, r, J, trust)
 
-    def taking_back(self, there: Stand) -> Straight:
+    def taking_back(self, there: Iterate) -> Linearisation:
         """Short steps from `there` that take back what was not straight on the way from here, limits included."""
         step = (there.x - self.x) / self.task.freedom.reach
         missed = there.residuals - (self.residuals + self.slopes @ step)
@@ -187,7 +187,7 @@ class Stand:
             rows=self.holding,
         )
 
-    def making_room(self, x: np.ndarray, left: np.ndarray) -> Straight:
+    def making_room(self, x: np.ndarray, left: np.ndarray) -> Linearisation:
         """The shortest steps from `x`, where limits leave the room `left`, to where they hold."""
         return self._held(x, left, np.zeros(len(x)), np.eye(len(x)), rows=self.holding)
 
@@ -199,7 +199,7 @@ class Stand:
         J: np.ndarray,
         trust: float = np.inf,
         rows: np.ndarray | None = None,
-    ) -> Straight:
+    ) -> Linearisation:
         """Residuals with the limits' slopes of here: those that hold as rows, those broken as springs."""
         rows = self.movable if rows is None else rows
         g, G = left[rows], self.limit_slopes[rows]
@@ -223,13 +223,13 @@ class Stand:
 
 def straight_within(
     freedom: Freedom, x: np.ndarray, r: np.ndarray, J: np.ndarray, g: np.ndarray, G: np.ndarray, trust: float
-) -> Straight:
+) -> Linearisation:
     """Residuals and rows g + G s >= 0 about `x`, bounds and trust beside them; rows that are broken become springs."""
     broken = g < -HOLDS_MM
     low = np.maximum((freedom.low - x) / freedom.reach, -trust)
     high = np.minimum((freedom.high - x) / freedom.reach, trust)
     one = np.eye(len(x))
-    return Straight(
+    return Linearisation(
         np.concatenate([r, SPRING * g[broken]]),
         np.concatenate([J, SPRING * G[broken]]),
         np.concatenate([np.maximum(g[~broken], 0.0), -low, high]),
@@ -241,7 +241,7 @@ def straight_within(
 class Descent:
     """Where a descent ended and what it took: merits along the way, designs looked at."""
 
-    end: Stand
+    end: Iterate
     merits: tuple[float, ...]
     looked_at: int = field(default=0)
 
@@ -282,7 +282,7 @@ def descend(task: Task, start: np.ndarray) -> Descent:
     return Descent(here, tuple(merits), looked_at)
 
 
-def _weighed(start: Stand) -> Stand:
+def _weighed(start: Iterate) -> Iterate:
     """The start of a descent, with what of its notes is not worth its way left out."""
     start = replace(start, task=replace(start.task, dear=None))
     task = start.task
@@ -295,13 +295,13 @@ def _weighed(start: Stand) -> Stand:
     return replace(start, task=replace(task, dear=dear))
 
 
-def _is_enough(stand: Stand) -> bool:
+def _is_enough(iterate: Iterate) -> bool:
     """Whether everything is as near as it need be, and no limit broken."""
-    if np.abs(stand.sought).max(initial=0.0) >= stand.task.enough:
+    if np.abs(iterate.sought).max(initial=0.0) >= iterate.task.enough:
         return False
-    broken = stand.left < -HOLDS_MM
-    return not (broken.any() and broken[stand.movable].any())
+    broken = iterate.left < -HOLDS_MM
+    return not (broken.any() and broken[iterate.movable].any())
 
 
-def _cost(stand: Stand | None) -> float:
-    return stand.cost if stand else np.inf
+def _cost(iterate: Iterate | None) -> float:
+    return iterate.cost if iterate else np.inf

@@ -14,8 +14,8 @@ import numpy as np
 
 from simkit.optimisation.aims.carried import carry_slopes
 from simkit.optimisation.aims.intune import Stay
-from simkit.optimisation.search.descent import HOLDS_MM, Stand, straight_within
-from simkit.optimisation.search.step import Straight
+from simkit.optimisation.search.descent import HOLDS_MM, Iterate, straight_within
+from simkit.optimisation.search.step import Linearisation
 
 log = logging.getLogger(__name__)
 
@@ -27,7 +27,7 @@ _MOST_STEPS = 5
 _FIRST_TRUST, _LEAST_TRUST = 1.0, 0.05  # clear changes
 
 
-def nearest(end: Stand, stay: Stay) -> Stand:
+def nearest(end: Iterate, stay: Stay) -> Iterate:
     """The design nearest to where it is asked to `stay` that meets what is wanted as well as the end of a descent."""
     here, best, trust = end, end, _FIRST_TRUST
     may_be = _may_be(end)
@@ -51,7 +51,7 @@ def nearest(end: Stand, stay: Stay) -> Stand:
     return best
 
 
-def _may_be(end: Stand) -> np.ndarray:
+def _may_be(end: Iterate) -> np.ndarray:
     """How far off each residual (m,) may be, so that none ends worse than it was, or 0.45 off.
 
     What is not worth its way may stay as it is: none goes far to bring it nearer.
@@ -61,7 +61,7 @@ def _may_be(end: Stand) -> np.ndarray:
     return np.maximum(np.abs(end.residuals) - nearer, IN_TUNE)
 
 
-def _straight(here: Stand, stay: Stay, may_be: np.ndarray, trust: float) -> Straight:
+def _straight(here: Iterate, stay: Stay, may_be: np.ndarray, trust: float) -> Linearisation:
     """The way as residuals, notes and limits as rows."""
     g = np.concatenate([here.left[here.movable], may_be - here.residuals, may_be + here.residuals])
     G = np.concatenate([here.limit_slopes[here.movable], -here.slopes, here.slopes])
@@ -69,7 +69,7 @@ def _straight(here: Stand, stay: Stay, may_be: np.ndarray, trust: float) -> Stra
     return straight_within(may, here.x, stay.far(here.x), np.diag(stay.felt * may.reach), g, G, trust)
 
 
-def _moved(here: Stand, step: np.ndarray, may_be: np.ndarray) -> Stand | None:
+def _moved(here: Iterate, step: np.ndarray, may_be: np.ndarray) -> Iterate | None:
     """The design a step further; a short second step takes back what was not straight. None where there is none."""
     task, reach = here.task, here.task.freedom.reach
     first = task.tried(here.within_limits(here.x + step * reach))
@@ -83,17 +83,17 @@ def _moved(here: Stand, step: np.ndarray, may_be: np.ndarray) -> Stand | None:
     return second
 
 
-def _astray(stand: Stand, may_be: np.ndarray) -> float:
+def _astray(iterate: Iterate, may_be: np.ndarray) -> float:
     """By how many cents the worst of what is wanted is beyond what it may be (m,)."""
-    return float((np.abs(stand.residuals) - may_be).max(initial=0.0))
+    return float((np.abs(iterate.residuals) - may_be).max(initial=0.0))
 
 
-def _holds(stand: Stand, may_be: np.ndarray) -> bool:
+def _holds(iterate: Iterate, may_be: np.ndarray) -> bool:
     """Whether all that is wanted is as near as it may be: where a descent has ended it is, but for rounding."""
-    return _astray(stand, may_be) <= _STRAYS + 1e-6
+    return _astray(iterate, may_be) <= _STRAYS + 1e-6
 
 
-def _is_more_broken(here: Stand, there: Stand) -> bool:
+def _is_more_broken(here: Iterate, there: Iterate) -> bool:
     """Whether a limit that the free numbers can do something about has less room, and not enough."""
     room = np.minimum(here.left, 0.0) - HOLDS_MM
     return bool((there.left < room)[here.movable].any())

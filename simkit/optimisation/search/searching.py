@@ -12,7 +12,7 @@ from simkit.optimisation.aims.carried import carry_slopes
 from simkit.optimisation.aims.intune import InTune, Stay
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import Trial, drawn
-from simkit.optimisation.search.descent import Descent, Stand, Task, descend
+from simkit.optimisation.search.descent import Descent, Iterate, Task, descend
 from simkit.optimisation.search.fingerings import chosen_again
 from simkit.optimisation.search.nearest import IN_TUNE, nearest
 from simkit.optimisation.search.roughing import roughed
@@ -34,7 +34,7 @@ class Search:
     """Every start with its descent, the best design as a file writes it, whether the search was cut short."""
 
     descents: tuple[tuple[str, Descent], ...]
-    end: Stand
+    end: Iterate
     interrupted: bool
 
 
@@ -67,18 +67,18 @@ def searched(
         return Search(tuple(found), finished(_best(found)), True)
 
 
-class _Seen(list[Stand]):
+class _Seen(list[Iterate]):
     """Of all designs that descents have come to the first and the best of the rest: each holds meshes and fields."""
 
     looked_at = 0
 
-    def append(self, stand: Stand) -> None:
+    def append(self, iterate: Iterate) -> None:
         """Count a design; keep it if it is one of the two."""
         self.looked_at += 1
         if len(self) < 2:
-            super().append(stand)
-        elif stand.merit < self[1].merit:
-            self[1] = stand
+            super().append(iterate)
+        elif iterate.merit < self[1].merit:
+            self[1] = iterate
 
 
 def worth(task: Task) -> float:
@@ -90,7 +90,7 @@ def worth(task: Task) -> float:
     return _COARSE if all(isinstance(aim, InTune) for aim in task.aims) else _OTHERS
 
 
-def _best(found: Iterable[tuple[str, Descent]]) -> Stand:
+def _best(found: Iterable[tuple[str, Descent]]) -> Iterate:
     return min((descent.end for _, descent in found), key=lambda end: end.merit)
 
 
@@ -107,7 +107,7 @@ def _descents(task: Task, starts: int, seed: int) -> Iterable[tuple[str, Descent
             yield "as it is, moved apart", descend(task, roughed(task, possible(task, start)))
 
 
-def _chosen_again(end: Stand, rounds: int = 4) -> Stand:
+def _chosen_again(end: Iterate, rounds: int = 4) -> Iterate:
     """Combinations of holes chosen anew by the port model and tuned again, as long as that helps."""
     for _ in range(rounds):
         vessel = chosen_again(end.trial)
@@ -121,7 +121,7 @@ def _chosen_again(end: Stand, rounds: int = 4) -> Stand:
     return end
 
 
-def polished(end: Stand, stay: Stay) -> Stand:
+def polished(end: Iterate, stay: Stay) -> Iterate:
     """The design as a file writes it, tuned once more with its walls and its window as they then are.
 
     These are meshed, and notes jump by some tenths of a cent from mesh to mesh, so from rounding them too.
@@ -134,7 +134,7 @@ def polished(end: Stand, stay: Stay) -> Stand:
     return there
 
 
-def _polished(end: Stand, stay: Stay) -> Stand:
+def _polished(end: Iterate, stay: Stay) -> Iterate:
     there = finished(end)
     task, may = end.task, end.task.freedom
     is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
@@ -155,27 +155,27 @@ def _polished(end: Stand, stay: Stay) -> Stand:
     return min(there, _stand(task, x, settled.trial.vessel), key=_off)
 
 
-def _openings_only(stand: Stand) -> np.ndarray:
+def _openings_only(iterate: Iterate) -> np.ndarray:
     """Which free numbers move nothing but openings (n,) bool, so that no mesh is made anew for them."""
-    return np.array([neighbour.moves_openings_only(stand.trial) for neighbour in stand.trial.neighbours])
+    return np.array([neighbour.moves_openings_only(iterate.trial) for neighbour in iterate.trial.neighbours])
 
 
-def _off(stand: Stand) -> float:
-    return float(np.abs(stand.trial.cents).max())
+def _off(iterate: Iterate) -> float:
+    return float(np.abs(iterate.trial.cents).max())
 
 
-def finished(end: Stand) -> Stand:
+def finished(end: Iterate) -> Iterate:
     """The design with its numbers as a file writes them, looked at once more."""
     trial = end.trial
     vessel = trial.vessel.with_values({key: tidy(key, trial.vessel.value(key)) for key in moving_keys(trial.freedom)})
     return _stand(end.task, trial.x, vessel)
 
 
-def _stand(task: Task, x: np.ndarray, vessel: Vessel) -> Stand:
+def _stand(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
     """A design that is at `x` but for rounding, looked at."""
     trial = Trial(task.freedom, x, task.setting, vessel, drawn(vessel))
     residuals = np.concatenate([aim.residuals(trial) for aim in task.aims])
-    return Stand(task, trial, residuals, task.left(vessel, trial.body))
+    return Iterate(task, trial, residuals, task.left(vessel, trial.body))
 
 
 def tidy(key: str, value: float) -> float:

@@ -9,7 +9,7 @@ from simkit.frozen import frozen
 
 
 @frozen
-class Straight:
+class Linearisation:
     """Residuals r + J s (m,) to make small and rows g + G s (c,) to keep at or above zero, for steps s (n,).
 
     J has full column rank.
