@@ -251,20 +251,13 @@ def test_no_module_is_named_for_nothing(name):
     assert not FORBIDDEN_NAMES & set(name.split("."))
 
 
-# Class names that still stand in two modules: this may only shrink.
-TWICE = {
-    "Evidence",
-}
-
-
 def test_a_class_name_stands_for_one_thing_in_the_whole_package():
     where: dict[str, list[str]] = {}
     for name, path in MODULES.items():
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 where.setdefault(node.name, []).append(name)
-    assert {name: modules for name, modules in where.items() if len(modules) > 1 and name not in TWICE} == {}
-    assert {name for name in TWICE if len(where.get(name, [])) < 2} == set()  # strike out what is single by now
+    assert {name: modules for name, modules in where.items() if len(modules) > 1} == {}
 
 
 def test_importing_the_package_loads_nothing_heavy():

@@ -13,8 +13,8 @@ from simkit.optimisation import optimise
 from simkit.optimisation.aims.breath import crossings
 from simkit.optimisation.designing import joining
 from simkit.optimisation.designing.dividing import NAMES, divided
+from simkit.optimisation.designing.drafting import chamber_text, head_text
 from simkit.optimisation.designing.joining import box_mm, mass_g, piece, set_side_by_side
-from simkit.optimisation.designing.writing import chamber_text, head_text
 from simkit.optimisation.problem.limits import Limits
 from simkit.sound.blowing.table import blow
 from simkit.vessel import loads

@@ -18,7 +18,7 @@ from simkit.optimisation.aims.breath import Meeting, crossings, pressures
 from simkit.optimisation.aims.intune import InTune
 from simkit.optimisation.designing.boxes import BETWEEN_MM, check_room, drawn_to_fit, fitted
 from simkit.optimisation.designing.dividing import NAMES, ChamberPlan, divided, droned
-from simkit.optimisation.designing.writing import chamber_text, head_text
+from simkit.optimisation.designing.drafting import chamber_text, head_text
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
 from simkit.optimisation.problem.free import Freedom, freedom
