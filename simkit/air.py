@@ -15,39 +15,12 @@ from typing import TypeVar
 
 import numpy as np
 
+from simkit.gases import GAS_CONSTANT, GASES, Gases, molar_heat, viscosity_and_conduction
+
 Omega = TypeVar("Omega", float, complex, np.ndarray)  # angular frequency, rad/s
 
 STANDARD_PRESSURE = 101325.0
 _KELVIN = 273.15
-_GAS_CONSTANT = 8.314462618  # J/(mol K), exact in the SI of 2019
-_SECOND_RADIATION = 1.438776877e-2  # hc/k in m K
-
-
-@dataclass(frozen=True)
-class Gases:
-    """What the air is made of: mole fractions that sum to one.
-
-    >>> Gases.of_dry(carbon_dioxide=0.04, oxygen=0.165, water=0.05).carbon_dioxide
-    0.038
-    """
-
-    nitrogen: float
-    oxygen: float
-    argon: float
-    carbon_dioxide: float
-    water: float
-
-    @classmethod
-    def of_dry(cls, carbon_dioxide: float, oxygen: float, water: float) -> Gases:
-        """Dry-gas shares, moistened to the mole fraction `water`; argon 0.934 %, rest nitrogen."""
-        argon = 0.00934
-        dry = 1 - water
-        nitrogen = 1 - oxygen - argon - carbon_dioxide
-        return cls(dry * nitrogen, dry * oxygen, dry * argon, dry * carbon_dioxide, water)
-
-    def shares(self) -> tuple[float, ...]:
-        """The five mole fractions in the order of `GASES`."""
-        return (self.nitrogen, self.oxygen, self.argon, self.carbon_dioxide, self.water)
 
 
 @dataclass(frozen=True)
@@ -273,8 +246,8 @@ def mixed(room: Air, breath: Air, share: float) -> Air:
     if s == 1:
         return breath
     gases = Gases(*((1 - s) * a + s * b for a, b in zip(room.gases.shares(), breath.gases.shares(), strict=True)))
-    heat_room = (1 - s) * _molar_heat(room.gases, room.temperature_c + _KELVIN)
-    heat_breath = s * _molar_heat(breath.gases, breath.temperature_c + _KELVIN)
+    heat_room = (1 - s) * molar_heat(room.gases, room.temperature_c + _KELVIN)
+    heat_breath = s * molar_heat(breath.gases, breath.temperature_c + _KELVIN)
     t = (heat_room * room.temperature_c + heat_breath * breath.temperature_c) / (heat_room + heat_breath)
     p = (1 - s) * room.pressure_pa + s * breath.pressure_pa
     mixture = _ideal_mixture(t, p, gases)
@@ -297,89 +270,23 @@ _MEASURES = tuple(
 )
 
 
-@dataclass(frozen=True)
-class _Gas:
-    """One pure gas: molar mass kg/mol, rigid c_p/R, vibrations 1/cm, Sutherland's viscosity."""
-
-    molar_mass: float
-    rigid_heat: float
-    vibrations: tuple[float, ...]
-    viscosity: float  # Pa s at `reference` K
-    reference: float
-    sutherland: float
-
-    def molar_heat(self, kelvin: float) -> float:
-        """c_p in J/(mol K): R times the rigid part and an Einstein function for each vibration."""
-        total = self.rigid_heat
-        for wavenumber in self.vibrations:
-            x = _SECOND_RADIATION * 100 * wavenumber / kelvin
-            total += x**2 * math.exp(x) / math.expm1(x) ** 2
-        return _GAS_CONSTANT * total
-
-    def viscosity_at(self, kelvin: float) -> float:
-        """Sutherland's law in Pa s."""
-        warm = kelvin / self.reference
-        return self.viscosity * warm**1.5 * ((self.reference + self.sutherland) / (kelvin + self.sutherland))
-
-    def conductivity_at(self, kelvin: float) -> float:
-        """Eucken's relation k = eta (c_p + 5R/4) / M in W/(m K)."""
-        heat = self.molar_heat(kelvin) + 1.25 * _GAS_CONSTANT
-        return self.viscosity_at(kelvin) * heat / self.molar_mass
-
-
-# Molar masses: CIPM-2007 and IUPAC.  Fundamentals: Herzberg, Molecular Spectra and Molecular
-# Structure (1945, 1950).  Sutherland's constants: Crane Technical Paper 410; steam from White,
-# Viscous Fluid Flow, Table 1-2 (both from memory).
-GASES = (
-    _Gas(28.0134e-3, 3.5, (2330.0,), 17.81e-6, 300.55, 111.0),  # nitrogen
-    _Gas(31.9988e-3, 3.5, (1556.0,), 20.18e-6, 292.25, 127.0),  # oxygen
-    _Gas(39.948e-3, 2.5, (), 21.25e-6, 273.15, 144.0),  # argon
-    _Gas(44.0095e-3, 3.5, (667.0, 667.0, 1333.0, 2349.0), 14.8e-6, 293.15, 240.0),  # CO2
-    _Gas(18.01528e-3, 4.0, (1595.0, 3657.0, 3756.0), 11.2e-6, 350.0, 1064.0),  # water
-)
-
-
-def _molar_heat(gases: Gases, kelvin: float) -> float:
-    return sum(x * gas.molar_heat(kelvin) for x, gas in zip(gases.shares(), GASES, strict=True))
-
-
 def _ideal_mixture(t: float, p: float, gases: Gases) -> Air:
     """c = sqrt(gamma R T / M), rho = p M / (R T), gamma = c_p / (c_p - R)."""
     kelvin = t + _KELVIN
     molar_mass = sum(x * gas.molar_mass for x, gas in zip(gases.shares(), GASES, strict=True))
-    heat = _molar_heat(gases, kelvin)
-    gamma = heat / (heat - _GAS_CONSTANT)
+    heat = molar_heat(gases, kelvin)
+    gamma = heat / (heat - GAS_CONSTANT)
     ordinary = Gases.of_dry(0.0004, 0.2094, gases.water)
-    viscosity, conductivity = _wilke(gases, kelvin)
-    plain_viscosity, plain_conductivity = _wilke(ordinary, kelvin)
+    viscosity, conductivity = viscosity_and_conduction(gases, kelvin)
+    plain_viscosity, plain_conductivity = viscosity_and_conduction(ordinary, kelvin)
     return Air(
         temperature_c=t,
         pressure_pa=p,
         gases=gases,
-        sound_speed=math.sqrt(gamma * _GAS_CONSTANT * kelvin / molar_mass),
-        density=p * molar_mass / (_GAS_CONSTANT * kelvin),
+        sound_speed=math.sqrt(gamma * GAS_CONSTANT * kelvin / molar_mass),
+        density=p * molar_mass / (GAS_CONSTANT * kelvin),
         gamma=gamma,
         viscosity=_viscosity(kelvin, gases.water) * viscosity / plain_viscosity,
         thermal_conductivity=_thermal_conductivity(kelvin, gases.water) * (conductivity / plain_conductivity),
         specific_heat=heat / molar_mass,
     )
-
-
-def _wilke(gases: Gases, kelvin: float) -> tuple[float, float]:
-    """Viscosity and heat conduction of the mixture: sum_i x_i y_i / sum_j x_j phi_ij.
-
-    phi_ij = [1 + sqrt(eta_i/eta_j) (M_j/M_i)^(1/4)]^2 / sqrt(8 (1 + M_i/M_j)).
-    Wilke 1950, J. Chem. Phys. 18, 517; for conduction Mason & Saxena 1958 [Mason1958], Phys. Fluids 1, 361.
-    """
-    viscosity = conductivity = 0.0
-    present = [(x, gas) for x, gas in zip(gases.shares(), GASES, strict=True) if x > 0]
-    for x_i, one in present:
-        eta_i = one.viscosity_at(kelvin)
-        crowd = 0.0
-        for x_j, other in present:
-            ratio = other.molar_mass / one.molar_mass
-            pull = 1 + math.sqrt(eta_i / other.viscosity_at(kelvin)) * ratio**0.25
-            crowd += x_j * pull**2 / math.sqrt(8 * (1 + 1 / ratio))
-        viscosity += x_i * eta_i / crowd
-        conductivity += x_i * one.conductivity_at(kelvin) / crowd
-    return viscosity, conductivity

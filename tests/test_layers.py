@@ -16,7 +16,7 @@ from simkit import provenance
 PACKAGE = Path(simkit.__file__).parent
 
 # Each room with the rooms that it may import, beside itself.
-FACTS = {"errors", "plugins", "machine", "frozen", "columns", "pitch", "air", "files"}
+FACTS = {"errors", "plugins", "machine", "frozen", "columns", "pitch", "gases", "air", "files"}
 ANSWERS = FACTS | {"vessel", "body", "field", "sound", "optimisation", "making"}
 MAY_IMPORT = {
     "errors": set(),
@@ -28,11 +28,12 @@ MAY_IMPORT = {
     "plugins": {"errors"},
     "provenance": {"frozen", "plugins"},
     "pitch": {"errors"},
-    "air": {"errors"},
+    "gases": set(),
+    "air": {"errors", "gases"},
     "vessel": FACTS,
     # Properties of the shape alone: air enters neither body nor field.
-    "body": FACTS - {"air"} | {"vessel"},
-    "field": FACTS - {"air"} | {"vessel", "body"},
+    "body": FACTS - {"gases", "air"} | {"vessel"},
+    "field": FACTS - {"gases", "air"} | {"vessel", "body"},
     "sound": FACTS | {"vessel", "body", "field"},
     "optimisation": FACTS | {"vessel", "body", "field", "sound"},
     # A sheet never waits for an eigen-solve; the bench is handed its resonator.

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simkit.air import GASES, Gases, _wilke, exhaled, mixed, moist_air, saturated_water
+from simkit.air import exhaled, mixed, moist_air, saturated_water
+from simkit.gases import GASES, Gases, viscosity_and_conduction
 
 
 def test_iec_table_f1_to_one_part_in_a_million():
@@ -173,7 +174,7 @@ def test_heat_capacities_of_the_pure_gases():
 
 def test_mixing_rule_gives_dry_air():
     """Pure-gas viscosities by Sutherland, mixed by Wilke: 18.15 uPa s at 20 degC (IEC 61094-2)."""
-    viscosity, conductivity = _wilke(Gases.of_dry(0.0004, 0.2094, 0.0), 293.15)
+    viscosity, conductivity = viscosity_and_conduction(Gases.of_dry(0.0004, 0.2094, 0.0), 293.15)
     dry = moist_air(20, 0)
     assert viscosity == pytest.approx(dry.viscosity, rel=0.01)
     assert conductivity == pytest.approx(dry.thermal_conductivity, rel=0.05)
