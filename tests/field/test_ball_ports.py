@@ -91,12 +91,14 @@ def test_a_small_hole_alone_follows_the_narrow_escape_expansion(ball):
         )
 
 
-@pytest.mark.parametrize("degrees", [5, 10, 20, 30])
-def test_thin_sphere_with_one_hole(ball, degrees):
+@pytest.mark.parametrize(("degrees", "within"), [(5, 0.1), (10, 0.1), (20, 0.1), (30, 0.5)])
+def test_thin_sphere_with_one_hole(ball, degrees, within):
+    """On finer and finer meshes the first three close in on the series to 0.01 cent. The last, a hole of half the
+    ball's radius, does so to -0.2: one mean pressure no longer tells so wide a mouth; its mesh adds a tenth."""
     a = np.sin(np.radians(degrees))
     field = port_field(ball.air, [[ball.hole(ball.here, a)]])
     k = solved(field, [1 / (2 * a)], ball.gold[degrees].real)
-    assert abs(cents(k, ball.gold[degrees])) < 0.3
+    assert abs(cents(k, ball.gold[degrees])) < within
     assert abs(q_share(k, ball.gold[degrees])) < 0.002
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from simkit.errors import InputError
 from simkit.optimisation.designing.dividing import FINGERS, checked, divided, finger, planned, rows
-from simkit.optimisation.designing.joining import chamber_text, head_text, places
+from simkit.optimisation.designing.drafting import chamber_text, head_text, places
 from simkit.pitch import Tuning, note
 from simkit.vessel import loads
 from simkit.vessel.hands import two_jobs
