@@ -13,8 +13,8 @@ from simkit.sound.models.resonator import Evidence
 
 OWN = 1.0  # cents: what is left with openings that nothing is doubtful about
 # Cents of a note that sounds through the window alone: a pocket egg's are 1.6 to 1.8 flat of the judge at edges of 90,
-# 60 and 45 degrees, 2.4 and 3.0 at 30 and 15. Of nine designs thrown at random, edges of 15 to 33 degrees, ports is 0.7
-# sharp to 4.4 flat, 2.4 flat in the middle.
+# 60 and 45 degrees, 2.4 and 3.0 at 30 and 15. Of eight designs thrown at random, edges of 15 to 33 degrees, ports is
+# 0.7 sharp to 4.4 flat, 2.5 flat in the middle.
 WINDOW = 3.0
 # Cents of a hole alone whose radius is s of the wall's radius of bend, over s^3.5: balls and tips of spheroids with s
 # of 0.15 to 0.75 are off by up to 0.7 of it, by axisymmetric elements.
