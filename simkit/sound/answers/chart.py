@@ -14,6 +14,7 @@ from simkit.columns import cell, column, text_table
 from simkit.errors import Fault, InputError
 from simkit.pitch import Pitch
 from simkit.sound import models
+from simkit.sound.answers.over_chambers import OverChambers
 from simkit.sound.catalogue import with_ability
 from simkit.vessel import Vessel, tuning_of
 
@@ -106,7 +107,7 @@ class ChartedChamber:
 
 
 @dataclass(frozen=True)
-class Chart:
+class Chart(OverChambers):
     """What every fingering of a vessel plays, by one model."""
 
     model: str
@@ -117,32 +118,20 @@ class Chart:
     @property
     def frequencies_hz(self) -> np.ndarray:
         """The lowest resonance of each combination (fingerings,), ascending in each chamber."""
-        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+        return self._joined("frequencies_hz")
 
     @property
     def cents(self) -> np.ndarray:
         """How far each combination is above the nearest note (fingerings,)."""
-        return np.concatenate([chamber.cents for chamber in self.chambers])
+        return self._joined("cents")
 
     @property
     def q(self) -> np.ndarray:
         """Linear Q of each combination (fingerings,): inf where nothing is lost."""
-        return np.concatenate([chamber.q for chamber in self.chambers])
+        return self._joined("q")
 
     def __repr__(self) -> str:
         return f"Chart(by {self.model}, {len(self.frequencies_hz)} fingerings)"
-
-    def __str__(self) -> str:
-        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
-        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
-
-    def as_dict(self) -> dict[str, Any]:
-        """The chart as the command line's JSON has it."""
-        return {
-            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
-            "chambers": [chamber.as_dict() for chamber in self.chambers],
-            "cautions": list(self.cautions),
-        }
 
 
 def chart(

@@ -20,6 +20,7 @@ from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
+from simkit.sound.answers.over_chambers import OverChambers
 from simkit.sound.catalogue import chosen, model_of
 from simkit.sound.elements.losses import first_order_doubt, mode_loss, shifted
 from simkit.sound.models.resonator import Case, Fingering, Overtoned, Resonance
@@ -110,7 +111,7 @@ class RingingChamber:
 
 
 @dataclass(frozen=True)
-class Ringing:
+class Ringing(OverChambers):
     """How each chamber of a vessel rings above its note; `closed` flush, or with its window and some holes open."""
 
     air: Air
@@ -123,37 +124,25 @@ class Ringing:
     @property
     def frequencies_hz(self) -> np.ndarray:
         """Frequency of each mode above the note (modes,), ascending in each chamber."""
-        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+        return self._joined("frequencies_hz")
 
     @property
     def k_per_m(self) -> np.ndarray:
         """The shape's own wave number of each mode (modes,), without losses, 1/m."""
-        return np.concatenate([chamber.k_per_m for chamber in self.chambers])
+        return self._joined("k_per_m")
 
     @property
     def q(self) -> np.ndarray:
         """Q of each mode (modes,): inf where nothing is lost."""
-        return np.concatenate([chamber.q for chamber in self.chambers])
+        return self._joined("q")
 
     @property
     def uncertainties_cents(self) -> np.ndarray:
         """By how many cents each mode's frequency may be wrong (modes,)."""
-        return np.concatenate([chamber.uncertainties_cents for chamber in self.chambers])
+        return self._joined("uncertainties_cents")
 
     def __repr__(self) -> str:
         return f"Ringing({'closed' if self.closed else 'open'}, {len(self.q)} modes)"
-
-    def __str__(self) -> str:
-        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
-        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
-
-    def as_dict(self) -> dict[str, Any]:
-        """The answer as the command line's JSON has it."""
-        return {
-            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
-            "chambers": [chamber.as_dict() for chamber in self.chambers],
-            "cautions": list(self.cautions),
-        }
 
 
 def resonances(

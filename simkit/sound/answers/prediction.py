@@ -15,6 +15,7 @@ from simkit.errors import Fault, InputError
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.chords import Chord, chords, chosen_chambers
+from simkit.sound.answers.over_chambers import OverChambers
 from simkit.sound.catalogue import able, chosen, model_of
 from simkit.sound.elements.airs import airs_of
 from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator, openness_of
@@ -133,7 +134,7 @@ class PredictedChamber:
 
 
 @dataclass(frozen=True)
-class Prediction:
+class Prediction(OverChambers):
     """What a vessel plays, by one model or several side by side; chords where several chambers are blown at once."""
 
     models: tuple[str, ...]
@@ -150,22 +151,22 @@ class Prediction:
     @property
     def frequencies_hz(self) -> np.ndarray:
         """What each note sounds (notes,), by the last model asked; nan where nothing rings."""
-        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+        return self._joined("frequencies_hz")
 
     @property
     def cents(self) -> np.ndarray:
         """How far each note is above its target (notes,); nan without one."""
-        return np.concatenate([chamber.cents for chamber in self.chambers])
+        return self._joined("cents")
 
     @property
     def q(self) -> np.ndarray:
         """Linear Q of each note (notes,): inf where nothing is lost, nan where nothing rings."""
-        return np.concatenate([chamber.q for chamber in self.chambers])
+        return self._joined("q")
 
     @property
     def uncertainties_cents(self) -> np.ndarray:
         """By how many cents the model may be wrong (notes,)."""
-        return np.concatenate([chamber.uncertainties_cents for chamber in self.chambers])
+        return self._joined("uncertainties_cents")
 
     def by(self, model: str) -> Prediction:
         """The same by one of the models that were asked; a KeyError for another."""
@@ -182,19 +183,6 @@ class Prediction:
 
     def __repr__(self) -> str:
         return f"Prediction(by {', '.join(self.models)}, {len(self.notes)} notes)"
-
-    def __str__(self) -> str:
-        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
-        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
-
-    def as_dict(self) -> dict[str, Any]:
-        """The prediction as the command line's JSON has it."""
-        return {
-            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
-            "chambers": [chamber.as_dict() for chamber in self.chambers],
-            **({"chords": [chord.as_dict() for chord in self.chords]} if self.chords else {}),
-            "cautions": list(self.cautions),
-        }
 
 
 def predict(

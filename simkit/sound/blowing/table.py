@@ -15,6 +15,7 @@ from simkit.errors import Fault, InputError
 from simkit.field.window.cell import labium_share
 from simkit.sound import models
 from simkit.sound.answers.chords import Together, chosen_chambers
+from simkit.sound.answers.over_chambers import OverChambers
 from simkit.sound.blowing.advice import Tried
 from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import Blown, NoteBlown, blow_fingerings
@@ -127,7 +128,7 @@ class BlowingChamber:
 
 
 @dataclass(frozen=True)
-class BlowTable:
+class BlowTable(OverChambers):
     """How a vessel blows; chords where several chambers are blown at once."""
 
     model: str
@@ -139,38 +140,25 @@ class BlowTable:
     @property
     def pressures_pa(self) -> np.ndarray:
         """Breath at which the jet drives each note best (notes,), Pa; nan where nothing speaks."""
-        return np.concatenate([chamber.pressures_pa for chamber in self.chambers])
+        return self._joined("pressures_pa")
 
     @property
     def frequencies_hz(self) -> np.ndarray:
         """What sounds then (notes,); nan where nothing does."""
-        return np.concatenate([chamber.frequencies_hz for chamber in self.chambers])
+        return self._joined("frequencies_hz")
 
     @property
     def margins(self) -> np.ndarray:
         """How many times its breath each note stands until it jumps, at least (notes,); nan where nothing speaks."""
-        return np.concatenate([chamber.margins for chamber in self.chambers])
+        return self._joined("margins")
 
     @property
     def q(self) -> np.ndarray:
         """Q of each note as it is played (notes,); nan where nothing sounds."""
-        return np.concatenate([chamber.q for chamber in self.chambers])
+        return self._joined("q")
 
     def __repr__(self) -> str:
         return f"BlowTable(by {self.model}, {len(self.q)} notes)"
-
-    def __str__(self) -> str:
-        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
-        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
-
-    def as_dict(self) -> dict[str, Any]:
-        """The table as the command line's JSON has it."""
-        return {
-            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
-            "chambers": [chamber.as_dict() for chamber in self.chambers],
-            **({"chords": [chord.as_dict() for chord in self.chords]} if self.chords else {}),
-            "cautions": list(self.cautions),
-        }
 
 
 def blow(

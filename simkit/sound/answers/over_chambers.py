@@ -1,0 +1,53 @@
+"""What the answers about a vessel share: one answer for each chamber, put together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Protocol
+
+import numpy as np
+
+from simkit.air import Air
+
+
+class ForChamber(Protocol):
+    """The answer about one chamber: printed as a small table, with its arrays under the names of the whole's."""
+
+    @property
+    def name(self) -> str:
+        """The chamber's name."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Under the keys of the command line's JSON."""
+
+
+class ForChord(Protocol):
+    """The answer about one chord."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Under the keys of the command line's JSON."""
+
+
+class OverChambers:
+    """An answer with its chambers' one after the other; the frozen values that inherit it have these fields."""
+
+    air: Air
+    chambers: Sequence[ForChamber]
+    cautions: tuple[str, ...]
+    chords: Sequence[ForChord] = ()
+
+    def _joined(self, name: str) -> np.ndarray:
+        return np.concatenate([getattr(chamber, name) for chamber in self.chambers])
+
+    def __str__(self) -> str:
+        tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]
+        return "\n".join([*tables, *(f"caution: {text}" for text in self.cautions)])
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as the command line's JSON has it."""
+        return {
+            "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
+            "chambers": [chamber.as_dict() for chamber in self.chambers],
+            **({"chords": [chord.as_dict() for chord in self.chords]} if self.chords else {}),
+            "cautions": list(self.cautions),
+        }
