@@ -10,17 +10,17 @@ from functools import cache
 
 import numpy as np
 
-Rule = tuple[np.ndarray, np.ndarray]
+Arrays = tuple[np.ndarray, np.ndarray]
 
 
-def triangle(at: np.ndarray) -> Rule:
+def triangle(at: np.ndarray) -> Arrays:
     """Shape functions at local points (q, 2), corners, then edges 01, 12, 02: values (q, 6), slopes (q, 2, 6)."""
     from simkit.field.fem.forms import TRIANGLE, shapes
 
     return shapes(TRIANGLE, at)
 
 
-def tetrahedron(at: np.ndarray) -> Rule:
+def tetrahedron(at: np.ndarray) -> Arrays:
     """The same at (q, 3) of the tetrahedron, with edges 01, 12, 02, 03, 13, 23: (q, 10) and (q, 3, 10)."""
     from simkit.field.fem.forms import TETRAHEDRON, shapes
 
@@ -28,7 +28,7 @@ def tetrahedron(at: np.ndarray) -> Rule:
 
 
 @cache
-def triangle_rule(degree: int) -> Rule:
+def triangle_rule(degree: int) -> Arrays:
     """Points (q, 2) and weights (q,), sum 1/2, exact to `degree`."""
     from simkit.field.fem.forms import TRIANGLE, quadrature
 
@@ -36,7 +36,7 @@ def triangle_rule(degree: int) -> Rule:
 
 
 @cache
-def tetrahedron_rule(degree: int) -> Rule:
+def tetrahedron_rule(degree: int) -> Arrays:
     """Points (q, 3) and weights (q,), sum 1/6, exact to `degree`."""
     from simkit.field.fem.forms import TETRAHEDRON, quadrature
 
