@@ -30,7 +30,7 @@ from simkit.body.kernel import session
 from simkit.optimisation import InTune, Limits, Outcome, judged, makers, optimise
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.trial import Setting
-from simkit.optimisation.search.descent import Stand, Task
+from simkit.optimisation.search.descent import Iterate, Task
 from simkit.sound.models import ports
 
 MOST_SECONDS = 60.0  # a general-purpose optimiser is stopped after so many
@@ -85,10 +85,10 @@ class Objective:
     task: Task
     began: float = field(default_factory=process_time)
     looked_at: int = 0
-    kept: dict[bytes, Stand] = field(default_factory=dict)
+    kept: dict[bytes, Iterate] = field(default_factory=dict)
     last: np.ndarray = field(default_factory=lambda: np.zeros(1))
 
-    def at(self, s: np.ndarray) -> Stand:
+    def at(self, s: np.ndarray) -> Iterate:
         """The design at a point counted in clear changes from the start."""
         if process_time() - self.began > MOST_SECONDS:
             raise TimeoutError
@@ -98,7 +98,7 @@ class Objective:
             self.looked_at += 1
         return self.kept[key]
 
-    def _made(self, s: np.ndarray) -> Stand:
+    def _made(self, s: np.ndarray) -> Iterate:
         """The design there; where holes meet on the way, as they may, the one as far as half, a quarter ... of it."""
         may, back = self.task.freedom, self.last
         for _ in range(8):
@@ -118,7 +118,7 @@ class Objective:
         return stand.slopes.T @ stand.residuals
 
     @property
-    def best(self) -> Stand:
+    def best(self) -> Iterate:
         """The best design seen in which every limit holds to a tenth of a millimetre."""
         held = [stand for stand in self.kept.values() if stand.left[stand.movable].min(initial=0.0) > -0.1]
         return min(held, key=lambda stand: np.abs(stand.trial.cents).max())

@@ -43,9 +43,9 @@ count = 3
 """
 
 
-def clocked(cases, options):
+def clocked(cases, options, code):
     """What a worker does, with all the processor time that it has used since its start in place of its name."""
-    return [replace(row, worker=f"{row.worker} {process_time()}") for row in work.compute(cases, options)]
+    return [replace(row, worker=f"{row.worker} {process_time()}") for row in work.compute(cases, options, code)]
 
 
 @dataclass(frozen=True)

@@ -2,9 +2,11 @@
 
 import ast
 import re
+import runpy
 from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
 from hypothesis import settings
 
 import simkit
@@ -69,3 +71,12 @@ def test_every_room_has_its_row():
     rows = {name for line in PAGE.splitlines() if line.startswith("| `") for name in re.findall("`([a-z]+)`", line)}
     rooms = {path.stem for path in PACKAGE.iterdir() if path.suffix == ".py" or (path / "__init__.py").exists()}
     assert {room for room in rooms if not room.startswith("_")} <= rows
+
+
+@pytest.mark.parametrize("path", sorted(PACKAGE.parent.glob("benchmarks/*.py")), ids=lambda path: path.stem)
+def test_every_benchmark_finds_what_it_imports(path, monkeypatch):
+    """They are run before a release only, long after the names that they import may have changed."""
+    monkeypatch.syspath_prepend(path.parent)
+    for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        monkeypatch.setenv(variable, "1")
+    assert runpy.run_path(str(path), run_name="imported")["__doc__"]
