@@ -196,6 +196,6 @@ def test_a_ring_of_balls_is_one_solid():
     turns = np.arange(6) * np.pi / 3
     ring = LobesWall(tuple((apart * np.cos(t), apart * np.sin(t), 0.0, 2 * R, 2 * R, 2 * R) for t in turns))
     lens = np.pi * (4 * R + apart) * (2 * R - apart) ** 2 / 12
-    with kernel.kernel.session() as gmsh:
+    with kernel.session() as gmsh:
         volume = drawn.build(gmsh, ring.solid(), patched=0.0)
         assert gmsh.model.occ.getMass(3, volume) == pytest.approx(6e9 * (4 / 3 * np.pi * R**3 - lens), rel=1e-3)
