@@ -8,7 +8,7 @@ from simkit.optimisation.aims.carried import carry_slopes, mended
 from simkit.optimisation.aims.intune import steering_slopes
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.trial import Trial
-from simkit.optimisation.search.tolerated import LEAST_SLOPE, MOST_CENTS, Dear
+from simkit.optimisation.search.weak_directions import LEAST_SLOPE, MOST_CENTS, WeakDirections
 
 
 def bent(vessel, off):
@@ -37,11 +37,11 @@ def test_no_hole_goes_far_for_the_tenths_of_a_covered_note(tuned):
 def test_only_what_hardly_moves_is_left_and_of_that_a_cent():
     """Two notes move by 30 cents a mm, the third by a hundredth; as unit vectors they can be told by hand."""
     slopes = np.array([[30.0, 0.0, 0.0], [0.0, 30.0, 0.0], [0.0, 0.0, 0.01]])
-    far = Dear.of(np.array([0.6, -20.0, 5.0]), slopes, 4)
+    far = WeakDirections.of(np.array([0.6, -20.0, 5.0]), slopes, 4)
     assert far.mostly.tolist() == [False, False, True, False] and slopes[2, 2] < LEAST_SLOPE
     assert far.sought(np.array([0.6, -20.0, 5.0, 2.0])) == pytest.approx([0.6, -20.0, 5.0 - MOST_CENTS, 2.0])
     assert far.sought(np.array([0.6, -20.0, -0.3, 2.0])) == pytest.approx([0.6, -20.0, 0.0, 2.0])
-    near = Dear.of(np.array([0.6, -20.0, 0.2]), slopes, 3)  # it may not come to be farther off than it was
+    near = WeakDirections.of(np.array([0.6, -20.0, 0.2]), slopes, 3)  # it may not come to be farther off than it was
     assert near.sought(np.array([0.6, -20.0, 0.7])) == pytest.approx([0.6, -20.0, 0.5])
 
 

@@ -130,7 +130,7 @@ def _too_much(wish: WishedRange, box: tuple[float, float, float], mass: float) -
     return said
 
 
-# --- tuning ---------------------------------------------------------------------------------------------------------
+# --- tuning in one body: alone first, then together ------------------------------------------------------------------
 
 
 def _alone(vessel: Vessel) -> Vessel:

@@ -186,7 +186,7 @@ def _hole_beside(opening: Opening, before: Hole, vessel: Vessel, wall: Wall, hol
     """A hole's opening, seeking its place on the wall only where that has changed."""
     if (hole.along_mm, hole.around_deg) != (before.along_mm, before.around_deg):
         return hole_opening(vessel, wall, hole)
-    settled = vessel.with_clay(hole)
-    sizes = (hole.diameter_mm / 2, settled.wall_mm, settled.edge_radius_mm, settled.edge_inside_radius_mm)
+    full = vessel.with_clay(hole)
+    sizes = (hole.diameter_mm / 2, full.wall_mm, full.edge_radius_mm, full.edge_inside_radius_mm)
     radius, length, rim, inside_rim = (1e-3 * float(size or 0.0) for size in sizes)
     return replace(opening, radius=radius, length=length, rim=rim, inside_rim=inside_rim)

@@ -21,7 +21,7 @@ from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, Trial
 from simkit.optimisation.search.step import Linearisation
-from simkit.optimisation.search.tolerated import Dear
+from simkit.optimisation.search.weak_directions import WeakDirections
 from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)
@@ -30,9 +30,8 @@ SPRING = 100.0  # cents that a millimetre of a broken limit counts for
 HOLDS_MM = 1e-3  # a limit broken by less counts as held
 _FIRST_TRUST = 2.0  # steps are at most so many clear changes of any number at first
 _LEAST_SHARE = 5e-3  # of the merit: less to be gained ends the descent
-_MOST_MISSES = (
-    4  # steps in a row, each half as long, that gain nothing: there is a kink, as where two notes are in unison
-)
+# Steps in a row, each half as long, that gain nothing: there is a kink, as where two notes are in unison.
+_MOST_MISSES = 4
 _WELL_FORESEEN = 0.7  # of what a step was hoped to gain: then the walls' slopes are good for the next one too
 _CALM = 0.3  # cents that one clear change counts for where a step only takes back: it then stays short
 _CALM_ONWARD = 0.02  # and in any step, so that none goes far for next to nothing
@@ -45,7 +44,7 @@ class Task:
     least_gain: cents^2 of merit; less to be gained ends a descent. seen: takes every design that a descent has come
     to, for whoever wants the best of one that is cut short. most_steps: what a descent takes at most. home: where steps
     are drawn to (n,) as far as that costs nothing. enough: cents; a descent ends where no residual is larger.
-    dear: what of the notes is not worth its way.
+    weak: what of the notes is not worth its way.
     """
 
     freedom: Freedom
@@ -60,7 +59,7 @@ class Task:
     let_go: np.ndarray | None = field(default=None, compare=False)
     home: np.ndarray | None = field(default=None, compare=False)
     enough: float = 0.0
-    dear: Dear | None = field(default=None, compare=False)
+    weak: WeakDirections | None = field(default=None, compare=False)
 
     @cached_property
     def calm(self) -> np.ndarray:
@@ -131,8 +130,8 @@ class Iterate:
     @property
     def sought(self) -> np.ndarray:
         """What of the residuals (m,) is worth its way."""
-        dear = self.task.dear
-        return self.residuals if dear is None else dear.sought(self.residuals)
+        weak = self.task.weak
+        return self.residuals if weak is None else weak.sought(self.residuals)
 
     @property
     def cost(self) -> float:
@@ -284,15 +283,15 @@ def descend(task: Task, start: np.ndarray) -> Descent:
 
 def _weighed(start: Iterate) -> Iterate:
     """The start of a descent, with what of its notes is not worth its way left out."""
-    start = replace(start, task=replace(start.task, dear=None))
+    start = replace(start, task=replace(start.task, weak=None))
     task = start.task
     if _is_enough(start) or task.felt is None or not task.aims or not isinstance(task.aims[0], InTune):
         return start
     notes = len(start.trial.cents)
-    dear = Dear.of(
+    weak = WeakDirections.of(
         start.residuals[:notes], start.slopes[:notes] / (task.felt * task.freedom.reach), len(start.residuals)
     )
-    return replace(start, task=replace(task, dear=dear))
+    return replace(start, task=replace(task, weak=weak))
 
 
 def _is_enough(iterate: Iterate) -> bool:

@@ -56,8 +56,8 @@ def _may_be(end: Iterate) -> np.ndarray:
 
     What is not worth its way may stay as it is: none goes far to bring it nearer.
     """
-    dear = end.task.dear
-    nearer = _STRAYS if dear is None else np.where(dear.mostly, 0.0, _STRAYS)
+    weak = end.task.weak
+    nearer = _STRAYS if weak is None else np.where(weak.mostly, 0.0, _STRAYS)
     return np.maximum(np.abs(end.residuals) - nearer, IN_TUNE)
 
 

@@ -15,14 +15,14 @@ MOST_CENTS = 1.0  # no more than so much is left: what is farther off is heard, 
 
 
 @frozen
-class Dear:
+class WeakDirections:
     """Ways (m, p), orthonormal, in which m residuals hardly move, and how many cents (p,) are left in each."""
 
     ways: np.ndarray
     cents: np.ndarray
 
     @classmethod
-    def of(cls, notes: np.ndarray, slopes: np.ndarray, residuals: int) -> Dear:
+    def of(cls, notes: np.ndarray, slopes: np.ndarray, residuals: int) -> WeakDirections:
         """Of notes (f,), cents off, with their slopes (f, n) in cents per mm of way; the first of so many residuals.
 
         The singular values of the slopes say how far the best mixture of moves brings each mixture of notes. What no
