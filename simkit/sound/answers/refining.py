@@ -76,7 +76,7 @@ def halved(
     """Ask a model for the notes of a design on cells of `mesh` times the standard size, and down to half of that.
 
     model: one that has a mesh, for the notes as `predict` has them (without notes, all holes covered), or "closed" for
-     the `count` lowest modes of each chamber shut flush. Half the size takes some ten times as long and much more
+    the `count` lowest modes of each chamber shut flush. Half the size takes some ten times as long and much more
     memory: `resolved` says so where it is too much.
     """
     if model != CLOSED and not (is_known(model) and model_of(model).meshed):

@@ -59,14 +59,14 @@ def _factors(loop: Loop, cycle: Cycle, found: np.ndarray) -> tuple[np.ndarray, n
     v = np.zeros(many.shape, complex)
     v[:, 0] = velocity
     for _ in range(_PASSES):
-        cut, rubbed = _spectra(loop, v, swing, turn)
-        new = (yielding * (push * cut - lost * rubbed) - again * v) / (1 - again)
+        cut, drag = _spectra(loop, v, swing, turn)
+        new = (yielding * (push * cut - lost * drag) - again * v) / (1 - again)
         v[:, 1:] = _KEEP * v[:, 1:] + (1 - _KEEP) * new[:, 1:]
         # An overtone as strong as the note is no overtone: the balance by harmonics does not hold there.
         v[:, 1:] *= np.minimum(1.0, 0.5 * velocity[:, None] / np.maximum(np.abs(v[:, 1:]), 1e-30))
-    cut, rubbed = _spectra(loop, v, swing, turn)
+    cut, drag = _spectra(loop, v, swing, turn)
     pure = loop.jet.saturation.same(np.abs(x))
-    return cut[:, 0] / (x * pure), rubbed[:, 0] / (8 / (3 * np.pi) * velocity**2)
+    return cut[:, 0] / (x * pure), drag[:, 0] / (8 / (3 * np.pi) * velocity**2)
 
 
 def _spectra(loop: Loop, v: np.ndarray, swing: np.ndarray, turn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

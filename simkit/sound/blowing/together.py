@@ -93,7 +93,7 @@ class _Followed:
         state = np.zeros((len(notes), across.shape[2], 1))
         state[:, n : 2 * n, 0] = kicks
         flow = through @ state[:, n : 2 * n]
-        state[:, 2 * n + openings : -1] = flow * np.abs(flow)  # as if it had rubbed so before
+        state[:, 2 * n + openings : -1] = flow * np.abs(flow)  # the drag a step ago, taken as that of now
         moving = np.zeros((len(notes), count, n))
         return cls(jet, modes, dt, count, across, through, state, moving, past)
 
@@ -117,16 +117,16 @@ class _Followed:
         n, openings = self.modes[0].count, self.through.shape[1]
         state, across, through, moving = self.state, self.across, self.through, self.moving
         swing, motion, source = state[:, : 2 * n], state[:, n : 2 * n], state[:, -1, 0]
-        rub, rubbed = state[:, 2 * n : 2 * n + openings], state[:, 2 * n + openings : -1]
-        flow, size, after = np.empty_like(rub), np.empty_like(rub), np.empty_like(swing)
+        drag, drag_before = state[:, 2 * n : 2 * n + openings], state[:, 2 * n + openings : -1]
+        flow, size, after = np.empty_like(drag), np.empty_like(drag), np.empty_like(swing)
         began = self.now
         for driven in push.T:  # tens of thousands of times for a second: each call counts
             np.matmul(through, motion, out=flow)
-            np.multiply(flow, np.abs(flow, out=size), out=rub)
+            np.multiply(flow, np.abs(flow, out=size), out=drag)
             source[:] = driven
             np.matmul(across, state, out=after)
             swing[:] = after
-            rubbed[:] = rub
+            drag_before[:] = drag
             moving[:, self.now] = after[:, n:, 0]
             self.now += 1
         out = self.past.shape[1] - self.count

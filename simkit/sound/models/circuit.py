@@ -169,9 +169,9 @@ class Circuit:
         return 1 / (self.field.volumes * (1 + (1 - 1j) * heat))
 
     def regular(self, omega: np.ndarray) -> np.ndarray:
-        """Z_in without the uniform pressure: static + k^2 bend + what the modes add, each with its own wall loss.
+        """Z_in without the uniform pressure: static + k^2 quadratic + what the modes add, each with its own wall loss.
 
-        A mode's 1/(k_n^2 - k^2) less what the static part and its bend hold of it already.
+        A mode's 1/(k_n^2 - k^2) less what the static and the quadratic part hold of it already.
         """
         field = self.field
         k2 = np.square(self.wave_number(omega))[..., None]
