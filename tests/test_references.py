@@ -1,4 +1,4 @@
-"""Every work that a docstring cites by key is in the list of references, whole, and every one listed is cited."""
+"""Works cited by key, in docstrings and on the page of theory, are those of the list of references, whole."""
 
 import re
 import tomllib
@@ -13,7 +13,7 @@ LIST = (PACKAGE / "references.bib").read_text(encoding="utf-8")
 ENTRIES = {found[2]: found[0] for found in re.finditer(r"@(\w+)\{(\w+),.*?\}\}$", LIST, re.S | re.M)}
 CITED = {
     key
-    for path in PACKAGE.rglob("*.py")
+    for path in [*PACKAGE.rglob("*.py"), PACKAGE.parent / "studies" / "theory.md"]
     for key in re.findall(r"\[([A-Z]\w*[a-z](?:1[6-9]|20)\d\d)\]", path.read_text(encoding="utf-8"))
 }
 
