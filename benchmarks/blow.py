@@ -20,8 +20,8 @@ from simkit.machine import most_memory
 from simkit.sound import models
 from simkit.sound.answers.chart import combinations
 from simkit.sound.blowing.behaviour import blow_fingerings
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.table import RESONANCES, jet_of
+from simkit.sound.elements.constants import JetConstants
 
 SAMPLE = 16  # fingerings blown one by one, of 4,096
 

@@ -30,10 +30,10 @@ from written import filled, rounded, run, write
 import simkit
 from simkit.show.look import page, save
 from simkit.sound import models
-from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import blow_fingerings
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.table import RESONANCES, jet_of
+from simkit.sound.elements.airjet import AirJet
+from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.resonator import openness_of
 from simkit.vessel import Vessel

@@ -30,8 +30,8 @@ from simkit.pitch import cents
 from simkit.show.lines import fingering
 from simkit.sound import models
 from simkit.sound.blowing.behaviour import blow_fingerings, pitch_curve
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.table import RESONANCES, jet_of
+from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.ports import PortsResonator
 from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel

@@ -14,8 +14,8 @@ from simkit.optimisation.aims.intune import differences
 from simkit.optimisation.problem.trial import Trial
 from simkit.optimisation.problem.windows import labium_beside
 from simkit.sound.blowing.behaviour import Blown, blow_fingerings
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.table import RESONANCES, jet_of
+from simkit.sound.elements.constants import JetConstants
 
 SILENT_MARGIN = 0.5  # what a note counts as that does not speak at all
 SILENT_PA = 2000.0  # the breath that it counts as asking for

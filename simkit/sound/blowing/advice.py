@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from simkit.frozen import frozen
-from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import SPEAKS_BELOW_PA, Blown, NoteBlown, blow_fingerings
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.motion import Motion
 
 HARD_PA = 1100.0  # what flute players reach at most: Cossette 2000, Respir. Physiol. 121, 33: 588 to 1079 Pa

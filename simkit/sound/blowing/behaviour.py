@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.frozen import frozen
-from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.cycle import Cycle, limit_cycle, on_resonance
 from simkit.sound.blowing.growth import growing, threshold
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.overtones import with_overtones
 from simkit.sound.blowing.takeover import HIGHEST_PA, Takeover, takeover
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.motion import Motion
 
 SPEAKS_BELOW_PA = 2000.0

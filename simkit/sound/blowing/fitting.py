@@ -10,10 +10,10 @@ from scipy.optimize import least_squares
 
 from simkit.errors import OutOfReach
 from simkit.frozen import frozen
-from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import followed, playing_note
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.loop import Loop
+from simkit.sound.elements.airjet import AirJet
+from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.motion import Motion
 
 _FAR = 1.5  # log of the factor within which a constant is looked for

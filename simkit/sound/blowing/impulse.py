@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from simkit.frozen import frozen
-from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.elements.airjet import AirJet
 
 _FIRST, LAST = 0.75, 8.0  # delays, in cut-ups over the jet's speed
 _SHORTEST = 1.6  # omega b/U up to which the wave is followed; beyond it is damped, and kept quiet

@@ -21,10 +21,10 @@ from pydantic import Field
 from simkit.errors import Fault, InputError
 from simkit.pitch import NoteNameError, note
 from simkit.sound import models
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.fitting import JetFit, JetReading, fit_jet
 from simkit.sound.blowing.table import RESONANCES, jet_of, voiced_cases
 from simkit.sound.catalogue import with_ability
+from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel
 from simkit.vessel.checking import checked

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.orifice import Reals
 from simkit.sound.models.motion import Motion
 

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from simkit.sound.answers.chords import BEATS_BELOW_HZ, Together
-from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import Blown, at_pressure, blow_fingerings
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.resonator import Case
 from simkit.vessel import Note
 

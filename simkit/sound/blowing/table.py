@@ -17,12 +17,12 @@ from simkit.sound import models
 from simkit.sound.answers.chords import Together, chosen_chambers
 from simkit.sound.answers.over_chambers import OverChambers
 from simkit.sound.blowing.advice import Tried
-from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import Blown, NoteBlown, blow_fingerings
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.one_breath import BlownChord, blown_chords
 from simkit.sound.catalogue import able, model_of, with_ability
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.airs import breath_of
+from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel
 

@@ -16,8 +16,8 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
 
 from simkit.frozen import frozen
-from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.impulse import LAST, Kernel, kernel_of
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.motion import Motion
 
 _SAMPLES = 16  # of each step

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.linalg import expm
 
-from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.impulse import LAST, Kernel, kernel_of
 from simkit.sound.blowing.timedomain import BLOCK, SLOWEST, Oscillators, Played, tap
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.motion import Motion
 
 log = logging.getLogger(__name__)

@@ -8,7 +8,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from simkit.air import moist_air
-from simkit.sound.blowing.airjet import AirJet
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.motion import Motion, helmholtz_motion
 
 AIR = moist_air()

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit.air import moist_air
-from simkit.sound.blowing.airjet import AirJet
-from simkit.sound.blowing.constants import JetConstants
+from simkit.sound.elements.airjet import AirJet
+from simkit.sound.elements.constants import JetConstants
 from simkit.vessel import Voicing
 
 AIR = moist_air()

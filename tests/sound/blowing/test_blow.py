@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from simkit.air import moist_air
-from simkit.sound.blowing.airjet import AirJet
 from simkit.sound.blowing.behaviour import blow_fingerings, growth_map, pitch_curve
-from simkit.sound.blowing.constants import JetConstants
+from simkit.sound.elements.airjet import AirJet
+from simkit.sound.elements.constants import JetConstants
 
 
 def test_a_waist_lowers_the_margin(instruments):

@@ -3,7 +3,7 @@
 import pytest
 
 from simkit.errors import InputError
-from simkit.sound.blowing.constants import JetConstants
+from simkit.sound.elements.constants import JetConstants
 
 
 def test_a_design_sets_what_it_names():

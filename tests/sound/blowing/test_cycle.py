@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings, pitch_curve
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.cycle import limit_cycle, on_resonance
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.overtones import with_overtones
+from simkit.sound.elements.constants import JetConstants
 
 SMOOTH_EDGES = JetConstants(window_contraction=1e6, hole_contraction=1e6)
 

@@ -4,10 +4,10 @@ import mpmath
 import numpy as np
 import pytest
 
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.cycle import on_resonance
 from simkit.sound.blowing.growth import growing, threshold
 from simkit.sound.blowing.loop import Loop
+from simkit.sound.elements.constants import JetConstants
 
 PARALLEL = {"half_width": 0.4, "receptivity": 1.0, "growth": 1.0, "convection": 1.0}
 H, W, WIDE, Q = 1.4e-3, 5.5e-3, 12e-3, 25.0  # of the jet and resonator in conftest

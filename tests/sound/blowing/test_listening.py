@@ -8,10 +8,10 @@ from scipy.io import wavfile
 
 from simkit.sound.blowing.advice import Tried, levers
 from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.fitting import JetReading, fit_jet
 from simkit.sound.blowing.listen import RATE, _loudest, at_ear, wav_bytes
 from simkit.sound.blowing.timedomain import Played, pitch_of, play, sounding
+from simkit.sound.elements.constants import JetConstants
 
 
 def swinging(hz, flow, seconds=0.1):

@@ -5,12 +5,12 @@ import pytest
 from scipy.signal import find_peaks
 
 from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings
-from simkit.sound.blowing.constants import JetConstants
 from simkit.sound.blowing.cycle import on_resonance
 from simkit.sound.blowing.growth import threshold
 from simkit.sound.blowing.impulse import kernel_of
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.timedomain import pitch_of, play, sounding, tap
+from simkit.sound.elements.constants import JetConstants
 
 
 def off_in_cents(instruments, motion, share, seconds=0.14):

@@ -12,9 +12,9 @@ from functools import cached_property
 import numpy as np
 
 from simkit.air import Air
-from simkit.sound.blowing.constants import JetConstants
-from simkit.sound.blowing.describing import Saturation
-from simkit.sound.blowing.jetwave import theta_for, wave
+from simkit.sound.elements.constants import JetConstants
+from simkit.sound.elements.describing import Saturation
+from simkit.sound.elements.jetwave import theta_for, wave
 from simkit.sound.elements.orifice import Reals
 from simkit.vessel import Voicing
 
