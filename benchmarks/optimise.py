@@ -55,9 +55,8 @@ def plain_loop() -> float:
 def told(name: str, found: Outcome, seconds: float) -> None:
     """One line of an optimising."""
     before = max(abs(note.answer.cents) for note in found.before.notes)
-    start = found.evidence.starts[0]
     print(f"{name:42s}{seconds:7.1f} s   {before:5.0f} -> {found.worst_cents:.2f} cents, "
-          f"{start.steps} steps, {start.looked_at} designs looked at")  # fmt: skip
+          f"{found.evidence.steps} steps, {found.evidence.looked_at} designs looked at")  # fmt: skip
 
 
 def digest(found: Outcome) -> str:

@@ -97,6 +97,8 @@ def optimise(
             hand_error_of(end.trial, Hands()),
             time.process_time() - began,
             seed,
+            task.effort.steps,
+            task.effort.looked_at,
         ),
     )
     return judged(outcome) if judge and not search.interrupted else outcome

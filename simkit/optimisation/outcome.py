@@ -55,7 +55,7 @@ class Active:
 
 @dataclass(frozen=True)
 class Started:
-    """One start and where it ended: worst note, cents; merit, cents^2; steps downhill, designs looked at."""
+    """One start and where its own descent ended: worst note, cents; merit, cents^2; its steps, designs looked at."""
 
     start: str
     worst_cents: float
@@ -87,7 +87,11 @@ class ChamberSlopes:
 @frozen
 class SearchEvidence:
     """How the answer was got: what each aim measures and came to, every start, notes judged, what holes and hands do
-    to the notes, seconds of this process, the seed of the random numbers."""
+    to the notes, seconds of this process, the seed of the random numbers.
+
+    steps, looked_at: steps made and designs looked at by the whole search, from the first rough descent by ducts alone
+    to the last tuning of what a file writes.
+    """
 
     aims: Mapping[str, float]
     starts: tuple[Started, ...]
@@ -96,6 +100,8 @@ class SearchEvidence:
     hand: HandError
     seconds: float
     seed: int
+    steps: int
+    looked_at: int
 
 
 @dataclass(frozen=True)
@@ -234,6 +240,8 @@ class Outcome:
         return {
             "seed": evidence.seed,
             "seconds": evidence.seconds,
+            "steps": evidence.steps,
+            "looked_at": evidence.looked_at,
             "aims": dict(evidence.aims),
             "starts": [vars(start) for start in evidence.starts],
             "judged": [vars(judged) for judged in evidence.judged],

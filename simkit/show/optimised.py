@@ -109,7 +109,5 @@ def _sentences(outcome: Outcome) -> Iterator[str]:
     if len(evidence.starts) > 1:
         worst = ", ".join(f"{start.worst_cents:.1f}" for start in evidence.starts)
         yield f"{len(evidence.starts)} starts (seed {evidence.seed}); worst note of each, cents: {worst}"
-    steps = sum(start.steps for start in evidence.starts)
-    looked = sum(start.looked_at for start in evidence.starts)
-    yield f"{steps} steps downhill, {looked} designs looked at, {evidence.seconds:.1f} s of one core"
+    yield f"{evidence.steps} steps, {evidence.looked_at} designs looked at, {evidence.seconds:.1f} s of one core"
     yield evidence.hand.words

@@ -1,7 +1,7 @@
 """From a start to a design that plays its scale, or to the sentence that says why not."""
 
 import json
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -53,6 +53,25 @@ def one_step(whistle):
 def test_as_many_steps_as_are_allowed(one_step):
     assert [start.steps for start in one_step.evidence.starts] == [1, 1]
     assert one_step.worst_cents < max(abs(note.answer.cents) for note in one_step.before.notes)
+
+
+def test_the_whole_search_is_counted(tuned):
+    """The descent, the way back towards the start, the numbers as a file writes them: an aim that is asked about every
+    design counts along."""
+    asked = []
+
+    @dataclass(frozen=True)
+    class Counting(InTune):
+        def residuals(self, trial):
+            asked.append(trial.x)
+            return super().residuals(trial)
+
+    wider = tuned.vessel.with_value("body.hole.1.diameter_mm", tuned.vessel.value("body.hole.1.diameter_mm") + 0.3)
+    found = optimise(wider, "diameters", aims=[Counting()])
+    assert found.reached
+    assert found.evidence.looked_at == len(asked) > found.evidence.starts[0].looked_at
+    assert found.evidence.steps >= found.evidence.starts[0].steps > 0
+    assert found.as_dict()["evidence"]["looked_at"] == len(asked)
 
 
 def test_the_same_seed_gives_the_same_design(whistle, one_step):

@@ -44,7 +44,7 @@ def test_the_verdict_says_it(whistle):
     from simkit.optimisation.problem.trial import Setting
 
     of = prediction(5.8)
-    evidence = SearchEvidence({}, (), (), (), HandError.__new__(HandError), 0.0, 0)
+    evidence = SearchEvidence({}, (), (), (), HandError.__new__(HandError), 0.0, 0, 0, 0)
     outcome = Outcome(whistle, whistle, None, of, (), (), (), (), 0.5, Setting(), False, evidence)
     assert "in unison" in outcome.verdict and "no limit stands" not in outcome.verdict
     apart = replace(outcome, after=prediction(0.0))

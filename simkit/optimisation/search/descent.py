@@ -37,6 +37,14 @@ _CALM = 0.3  # cents that one clear change counts for where a step only takes ba
 _CALM_ONWARD = 0.02  # and in any step, so that none goes far for next to nothing
 
 
+@dataclass
+class Effort:
+    """What a search has taken so far: steps made, designs looked at. It counts along, and all its descents share it."""
+
+    steps: int = 0
+    looked_at: int = 0
+
+
 @dataclass(frozen=True)
 class Task:
     """What may move, what is wanted, what must hold; `trial` makes the design at a point, as it sounds.
@@ -44,7 +52,7 @@ class Task:
     least_gain: cents^2 of merit; less to be gained ends a descent. seen: takes every design that a descent has come
     to, for whoever wants the best of one that is cut short. most_steps: what a descent takes at most. home: where steps
     are drawn to (n,) as far as that costs nothing. enough: cents; a descent ends where no residual is larger.
-    weak: what of the notes is not worth its way.
+    weak: what of the notes is not worth its way. effort: counts what this and every task made of it takes.
     """
 
     freedom: Freedom
@@ -60,6 +68,7 @@ class Task:
     home: np.ndarray | None = field(default=None, compare=False)
     enough: float = 0.0
     weak: WeakDirections | None = field(default=None, compare=False)
+    effort: Effort = field(default_factory=Effort, compare=False)
 
     @cached_property
     def calm(self) -> np.ndarray:
@@ -84,6 +93,7 @@ class Task:
 
     def stand(self, x: np.ndarray) -> Iterate:
         """The design at `x`, looked at; SimkitError where it is no design."""
+        self.effort.looked_at += 1
         trial = self.trial(self.freedom, x, self.setting)
         residuals = np.concatenate([np.zeros(0), *(aim.residuals(trial) for aim in self.aims)])
         return Iterate(self, trial, residuals, self.left(trial.vessel, trial.body))
@@ -275,6 +285,7 @@ def descend(task: Task, start: np.ndarray) -> Descent:
             if here.cost - _cost(first) > _WELL_FORESEEN * hoped:
                 carry_slopes(here.trial, there.trial)
             here = task.come_to(there)
+            task.effort.steps += 1
             merits.append(here.merit)
             worst = np.abs(here.residuals).max(initial=0.0)
             log.info("moving what is free: step %d, still %.1f off", len(merits) - 1, worst)

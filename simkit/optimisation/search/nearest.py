@@ -45,6 +45,7 @@ def nearest(end: Iterate, stay: Stay) -> Iterate:
             continue
         carry_slopes(here.trial, there.trial)
         here, trust = end.task.come_to(there), 2 * trust
+        end.task.effort.steps += 1
         if _holds(here, may_be) and _squared(stay, here.x) < _squared(stay, best.x):
             best = here
         log.info("going back to what may stay: %.1f mm and percent in all", np.sqrt(_squared(stay, here.x)))

@@ -173,6 +173,7 @@ def finished(end: Iterate) -> Iterate:
 
 def _stand(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
     """A design that is at `x` but for rounding, looked at."""
+    task.effort.looked_at += 1
     trial = Trial(task.freedom, x, task.setting, vessel, drawn(vessel))
     residuals = np.concatenate([aim.residuals(trial) for aim in task.aims])
     return Iterate(task, trial, residuals, task.left(vessel, trial.body))
