@@ -52,7 +52,7 @@ def plain_loop() -> float:
     return process_time() - start
 
 
-def told(name: str, found: Outcome, seconds: float) -> None:
+def print_line(name: str, found: Outcome, seconds: float) -> None:
     """One line of an optimising."""
     before = max(abs(note.answer.cents) for note in found.before.notes)
     print(f"{name:42s}{seconds:7.1f} s   {before:5.0f} -> {found.worst_cents:.2f} cents, "
@@ -101,32 +101,32 @@ class Objective:
         """The design there; where holes meet on the way, as they may, the one as far as half, a quarter ... of it."""
         may, back = self.task.freedom, self.last
         for _ in range(8):
-            stand = self.task.tried(self.task.clipped(may.start + s * may.reach))
-            if stand is not None:
+            iterate = self.task.tried(self.task.clipped(may.start + s * may.reach))
+            if iterate is not None:
                 self.last = s
-                return stand
+                return iterate
             s = (s + back) / 2
-        return self.task.stand(self.task.clipped(may.start + back * may.reach))
+        return self.task.evaluated(self.task.clipped(may.start + back * may.reach))
 
     def value(self, s: np.ndarray) -> float:
         r = self.at(s).residuals
         return 0.5 * float(r @ r)
 
     def gradient(self, s: np.ndarray) -> np.ndarray:
-        stand = self.at(s)
-        return stand.slopes.T @ stand.residuals
+        iterate = self.at(s)
+        return iterate.jacobian.T @ iterate.residuals
 
     @property
     def best(self) -> Iterate:
         """The best design seen in which every limit holds to a tenth of a millimetre."""
-        held = [stand for stand in self.kept.values() if stand.left[stand.movable].min(initial=0.0) > -0.1]
-        return min(held, key=lambda stand: np.abs(stand.trial.cents).max())
+        held = [iterate for iterate in self.kept.values() if iterate.left[iterate.movable].min(initial=0.0) > -0.1]
+        return min(held, key=lambda iterate: np.abs(iterate.trial.cents).max())
 
 
 def by_scipy(method: str, objective: Objective, low: np.ndarray, high: np.ndarray) -> None:
     rows = objective.at(np.zeros(len(low))).movable
     limits = NonlinearConstraint(
-        lambda s: objective.at(s).left[rows], 0.0, np.inf, jac=lambda s: objective.at(s).limit_slopes[rows]
+        lambda s: objective.at(s).left[rows], 0.0, np.inf, jac=lambda s: objective.at(s).limit_jacobian[rows]
     )
     # trust-constr's own bounds are slow; straight rows are the same.
     bounds = {"bounds": Bounds(low, high)} if method == "SLSQP" else {}
@@ -147,10 +147,10 @@ def by_nlopt(objective: Objective, low: np.ndarray, high: np.ndarray) -> None:
         return objective.value(s.copy())
 
     def limits(result: np.ndarray, s: np.ndarray, slope: np.ndarray) -> None:
-        stand = objective.at(s.copy())
-        result[:] = -stand.left[rows]
+        iterate = objective.at(s.copy())
+        result[:] = -iterate.left[rows]
         if slope.size:
-            slope[:] = -stand.limit_slopes[rows]
+            slope[:] = -iterate.limit_jacobian[rows]
 
     solver = nlopt.opt(nlopt.LD_SLSQP, len(low))
     solver.set_lower_bounds(low)
@@ -202,11 +202,11 @@ def main() -> None:
         pass
     print(f"{'a plain loop':42s}{plain_loop():7.2f} s")
     found, seconds = afresh(lambda: optimise(chromatic(), "holes"))
-    told("12 diameters, 24 positions, 13 notes", found, seconds)
+    print_line("12 diameters, 24 positions, 13 notes", found, seconds)
     again, _ = afresh(lambda: optimise(chromatic(), "holes"))
     print(f"{'the same again':42s}            {digest(found)} and {digest(again)}")
     shaped, seconds = afresh(lambda: optimise(chromatic(length_mm=130.0), ["holes", "shape"]))
-    told("and the chamber's shape", shaped, seconds)
+    print_line("and the chamber's shape", shaped, seconds)
     spread, seconds = afresh(lambda: makers(found.vessel, 10_000, seed=1))
     print(f"{'ten thousand makers of it':42s}{seconds:7.1f} s   {spread.share_within(10):.1%} within 10 cents")
     if asked.judge:

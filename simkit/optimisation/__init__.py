@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from simkit.optimisation.aims.breath import EvenBreath, Margin, Meeting
 from simkit.optimisation.aims.handmade import HandError, Hands, Makers, hand_error, makers
-from simkit.optimisation.aims.intune import Aim, InTune, SmallHoles, Stay, Steady, differences
+from simkit.optimisation.aims.intune import Aim, InTune, Proximity, SmallHoles, Steady, differences
 from simkit.optimisation.aims.stretching import Range, Stretched
 from simkit.optimisation.optimising import judged, optimise
 from simkit.optimisation.outcome import Outcome
@@ -28,9 +28,9 @@ __all__ = [
     "Margin",
     "Meeting",
     "Outcome",
+    "Proximity",
     "Range",
     "SmallHoles",
-    "Stay",
     "Steady",
     "Stretched",
     "TradeOff",

@@ -12,17 +12,17 @@ import numpy as np
 from simkit.errors import Fault, InputError, SimkitError
 from simkit.optimisation.aims.breath import Margin
 from simkit.optimisation.aims.handmade import Hands, hand_error_of
-from simkit.optimisation.aims.intune import Aim, InTune, Stay
+from simkit.optimisation.aims.intune import Aim, InTune, Proximity
 from simkit.optimisation.aims.slopes import slopes_beside
 from simkit.optimisation.outcome import Active, ChamberSlopes, Judged, Outcome, SearchEvidence, Started
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, Trial, drawn
-from simkit.optimisation.reasons import AT_MM, held, moved
-from simkit.optimisation.search.descent import HOLDS_MM, Descent, Iterate, Task
+from simkit.optimisation.reasons import AT_MM, active_set, moved
+from simkit.optimisation.search.descent import FEASIBLE_MM, Descent, Iterate, Task
 from simkit.optimisation.search.fingerings import fingered
 from simkit.optimisation.search.searching import Search, searched
-from simkit.optimisation.search.step import prices
+from simkit.optimisation.search.step import multipliers
 from simkit.optimisation.unmet import kept_in_tune, would_meet
 from simkit.pitch import cents
 from simkit.sound import models
@@ -67,12 +67,14 @@ def optimise(
         raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
     may = freedom(vessel, free, keep, pairs)
-    stay = Stay.near(may)
-    task = Task(may, tuple(aims), limits or Limits(), Setting(lossless, windway), most_steps=most_steps, felt=stay.felt)
+    proximity = Proximity.near(may)
+    task = Task(
+        may, tuple(aims), limits or Limits(), Setting(lossless, windway), most_steps=most_steps, metric=proximity.metric
+    )
     before = _predicted(vessel, lossless, windway)
 
     def search_by(task: Task) -> Search:
-        return searched(task, stay, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
+        return searched(task, proximity, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
 
     search = kept_in_tune(task, search_by, tolerance_cents)
     end = search.end
@@ -82,8 +84,8 @@ def optimise(
         start=given,
         before=before,
         after=after,
-        moved=moved(given, end, stay),
-        told=_told(task, end),
+        moved=moved(given, end, proximity),
+        start_breaks=_start_breaks(task, end),
         broken=(*_broken(end), *_missed(aims, end)),
         active=() if search.interrupted else _active(end),  # prices mean something where a search has ended
         tolerance_cents=tolerance_cents,
@@ -111,16 +113,16 @@ def _predicted(vessel: Vessel, lossless: bool, windway: str) -> Prediction | Non
         return None
 
 
-def _told(task: Task, end: Iterate) -> tuple[str, ...]:
+def _start_breaks(task: Task, end: Iterate) -> tuple[str, ...]:
     """What the start breaks, in sentences, and where nothing that is free can mend it."""
     vessel = task.freedom.vessel
-    said = list(task.freedom.told)
+    said = list(task.freedom.outside_bounds)
     try:
         body = drawn(vessel)
     except DesignError as why:
         return (*said, *(str(fault) for fault in why.faults))
     left, rows = task.limits.left(vessel, body), task.limits.rows(vessel, body)
-    for n in np.flatnonzero(left < -HOLDS_MM).tolist():
+    for n in np.flatnonzero(left < -FEASIBLE_MM).tolist():
         rest = "" if end.movable[n] else f"; nothing that is free can mend it{would_meet(task, n)}"
         said.append(f"the start breaks a limit by {rows[n].lacks(left[n])}: {rows[n]}{rest}")
     return tuple(said)
@@ -128,11 +130,11 @@ def _told(task: Task, end: Iterate) -> tuple[str, ...]:
 
 def _broken(end: Iterate) -> Iterable[str]:
     rows = end.task.limits.rows(end.trial.vessel, end.trial.body)
-    let_go = end.task.let_go if end.task.let_go is not None else np.zeros(len(rows))
+    relaxation = end.task.relaxation if end.task.relaxation is not None else np.zeros(len(rows))
     for n in np.flatnonzero(end.room < -AT_MM).tolist():
         if not (end.movable[n] or rows[n].asked):
             continue
-        if let_go[n]:
+        if relaxation[n]:
             rest = f"; what is free cannot meet it and keep the notes in tune{would_meet(end.task, n)}"
         else:
             rest = "" if end.movable[n] else f"; nothing that is free can mend it{would_meet(end.task, n)}"
@@ -150,9 +152,9 @@ _NEAR_MARGIN = 0.02
 
 def _active(end: Iterate) -> tuple[Active, ...]:
     """The limits and bounds that the design stands at, the costliest first."""
-    found = held(end)
+    found = active_set(end)
     rows = np.array([limit.slopes for limit in found]).reshape(-1, len(end.x))
-    cost = prices(end.slopes.T @ end.sought, rows)
+    cost = multipliers(end.jacobian.T @ end.deflated, rows)
     # Prices of rows counted in clear changes become those per unit of the number.
     active = [Active(h.key, h.said, h.rule, float(c / h.unit)) for h, c in zip(found, cost, strict=True)]
     return tuple(sorted(active, key=lambda limit: -limit.price))

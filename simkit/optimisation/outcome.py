@@ -108,9 +108,9 @@ class SearchEvidence:
 class Outcome:
     """The best design found; `reached` tells whether every note is within `tolerance_cents` and every limit holds.
 
-    before is None where the start cannot be made of clay; told: what the start breaks, in sentences; broken: limits
-    that the new design still breaks; active: what it stands at, the costliest first; interrupted: the search was cut
-    short, and this is the best so far.
+    before is None where the start cannot be made of clay; start_breaks: what the start breaks, in sentences; broken:
+    limits that the new design still breaks; active: what it stands at, the costliest first; interrupted: the search was
+    cut short, and this is the best so far.
     """
 
     vessel: Vessel
@@ -118,7 +118,7 @@ class Outcome:
     before: Prediction | None
     after: Prediction
     moved: tuple[ChangedNumber, ...]
-    told: tuple[str, ...]
+    start_breaks: tuple[str, ...]
     broken: tuple[str, ...]
     active: tuple[Active, ...]
     tolerance_cents: float
@@ -209,7 +209,7 @@ class Outcome:
             "verdict": self.verdict,
             "interrupted": self.interrupted,
             "chambers": [self._chamber(n) for n in range(len(self.after.chambers))],
-            "start": list(self.told),
+            "start": list(self.start_breaks),
             "broken": list(self.broken),
             "active": [{"what": a.what, "rule": a.rule, "price": a.price} for a in self.active],
             "evidence": self._evidence(),

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import nnls
 
 from simkit.frozen import frozen
-from simkit.optimisation.aims.intune import InTune, Stay
+from simkit.optimisation.aims.intune import InTune, Proximity
 from simkit.optimisation.outcome import ChangedNumber
 from simkit.optimisation.problem.distance import is_percent, is_place, is_share
 from simkit.optimisation.problem.wording import spoken
@@ -28,7 +28,7 @@ _SHARE = 0.25  # of what asked for a move: less is not named
 
 
 @frozen
-class Held:
+class ActiveRow:
     """A limit or bound that a design stands at: in words, its slopes per clear change (n,), mm or the number's unit.
 
     unit: of one clear change, for bounds.
@@ -41,13 +41,13 @@ class Held:
     unit: float = 1.0
 
 
-def held(end: Iterate) -> list[Held]:
+def active_set(end: Iterate) -> list[ActiveRow]:
     """The limits and bounds that a design stands at."""
     may, reach, vessel = end.task.freedom, end.task.freedom.reach, end.trial.vessel
     rows = end.task.limits.rows(vessel, end.trial.body)
     found = [
-        Held(row.what, row.what, row.rule, slope)
-        for room, row, slope, movable in zip(end.left, rows, end.limit_slopes, end.movable, strict=True)
+        ActiveRow(row.what, row.what, row.rule, slope)
+        for room, row, slope, movable in zip(end.left, rows, end.limit_jacobian, end.movable, strict=True)
         if movable and room < AT_MM
     ]
     for n, number in enumerate(may.numbers):
@@ -55,14 +55,14 @@ def held(end: Iterate) -> list[Held]:
             if sign * (end.x[n] - bound) < 1e-3 * reach[n]:
                 rule = f"at {side} {bound:.4g}{number.why(side)}"
                 slope = sign * np.eye(len(reach))[n]
-                found.append(Held(number.name, spoken(vessel, number.name), rule, slope, float(reach[n])))
+                found.append(ActiveRow(number.name, spoken(vessel, number.name), rule, slope, float(reach[n])))
     return found
 
 
-def moved(given: Vessel, end: Iterate, stay: Stay) -> tuple[ChangedNumber, ...]:
+def moved(given: Vessel, end: Iterate, proximity: Proximity) -> tuple[ChangedNumber, ...]:
     """Every number of a design that has moved: how far, and what asked for it."""
     may = end.task.freedom
-    asked = _asked(end, stay)
+    asked = _reasons(end, proximity)
     of_key = {key: n for n, number in enumerate(may.numbers) for key in number.keys}
     changes = []
     for key in moving_keys(may):
@@ -73,7 +73,7 @@ def moved(given: Vessel, end: Iterate, stay: Stay) -> tuple[ChangedNumber, ...]:
         number = None if n is None else may.numbers[n]
         is_own = number is not None and not number.is_factor and number.keys[0] == key
         low, high = (number.low, number.high) if number is not None and is_own else (None, None)
-        by, unit = _by(end, stay, key, before, after)
+        by, unit = _by(end, proximity, key, before, after)
         changes.append(
             ChangedNumber(
                 key, spoken(given, key), before, after, low, high, by, unit, asked[n] if n is not None else ()
@@ -82,24 +82,24 @@ def moved(given: Vessel, end: Iterate, stay: Stay) -> tuple[ChangedNumber, ...]:
     return tuple(changes)
 
 
-def _by(end: Iterate, stay: Stay, key: str, before: float, after: float) -> tuple[float, str]:
+def _by(end: Iterate, proximity: Proximity, key: str, before: float, after: float) -> tuple[float, str]:
     """How far a number moved, as a maker feels it, and in which unit."""
     if is_percent(key):
         return 100 * (after - before) * (1 if is_share(key) or before == 0 else 1 / abs(before)), "%"
     if is_place(key):
-        for number, felt in zip(end.task.freedom.numbers, stay.felt, strict=True):
+        for number, metric in zip(end.task.freedom.numbers, proximity.metric, strict=True):
             if key in number.keys and not number.is_factor:
-                return float(felt / np.linalg.norm(number.shares)) * (after - before), "mm"
+                return float(metric / np.linalg.norm(number.shares)) * (after - before), "mm"
     return after - before, "mm" if key.endswith("_mm") else "deg" if key.endswith("_deg") else ""
 
 
-def _asked(end: Iterate, stay: Stay) -> list[tuple[str, ...]]:
+def _reasons(end: Iterate, proximity: Proximity) -> list[tuple[str, ...]]:
     """For each free number the notes and limits that moved it, what counts most first."""
-    names, slopes = _pulls(end, stay)
-    way = stay.far(end.x)
+    names, slopes = _gradients(end, proximity)
+    way = proximity.displacement(end.x)
     if not len(names) or not way.any():
         return [()] * len(way)
-    cost = _costs(way, slopes, len(names) - len(held(end)))
+    cost = _costs(way, slopes, len(names) - len(active_set(end)))
     parts = cost[:, None] * slopes * np.sign(way)
     return [_largest(names, parts[:, n]) for n in range(len(way))]
 
@@ -115,23 +115,23 @@ def _costs(way: np.ndarray, slopes: np.ndarray, either: int) -> np.ndarray:
     return np.concatenate([np.linalg.lstsq(free.T, way - bound.T @ one_way, rcond=1e-6)[0], one_way])
 
 
-def _pulls(end: Iterate, stay: Stay) -> tuple[list[str], np.ndarray]:
+def _gradients(end: Iterate, proximity: Proximity) -> tuple[list[str], np.ndarray]:
     """Names (a) and slopes (a, n) per mm or percent of all that may hold a number away from its start."""
     names: list[str] = []
     rows: list[np.ndarray] = []
     for aim in end.task.aims:
         if isinstance(aim, InTune):
-            said, slopes = _steps(end, aim.slopes(end.trial) / stay.felt)
+            said, slopes = _steps(end, aim.slopes(end.trial) / proximity.metric)
         else:
-            slopes = aim.slopes(end.trial) / stay.felt
+            slopes = aim.slopes(end.trial) / proximity.metric
             said = [aim.measures] * len(slopes)
         names += said
         rows += list(slopes)
-    per_clear = stay.felt * end.task.freedom.reach
-    for limit in held(end):
+    per_clear = proximity.metric * end.task.freedom.reach
+    for limit in active_set(end):
         names.append(limit.said)
         rows.append(limit.slopes / per_clear)
-    return names, np.array(rows).reshape(len(rows), len(stay.felt))
+    return names, np.array(rows).reshape(len(rows), len(proximity.metric))
 
 
 def _steps(end: Iterate, slopes: np.ndarray) -> tuple[list[str], np.ndarray]:

@@ -17,7 +17,7 @@ from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting
 from simkit.optimisation.search.descent import Task, descend
-from simkit.optimisation.search.searching import finished, worth
+from simkit.optimisation.search.searching import rounded, threshold
 from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)
@@ -109,8 +109,8 @@ def trade_off(
         log.info("weighing one aim against the other: design %d of %d", len(points) + 1, count)
         aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance))
         task = Task(may, aims, limits or Limits(), Setting(lossless, windway), most_steps=_MOST_STEPS)
-        end = descend(replace(task, least_gain=worth(task)), x).end
-        x, trial = end.x, finished(end).trial
+        end = descend(replace(task, least_gain=threshold(task)), x).end
+        x, trial = end.x, rounded(end).trial
         tune = next((aim for aim in always if isinstance(aim, Stretched)), InTune())
         worst = tune.value(trial)
         points.append(Compromise(float(balance), one.value(trial), other.value(trial), worst, trial.vessel))

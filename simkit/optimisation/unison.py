@@ -25,12 +25,12 @@ def unisons(after: Prediction, off: Iterable[tuple[str, PredictedNote]]) -> list
             if other.name == name or silent is None or pull < LEAST_CENTS or not _near(note, silent):
                 continue
             pair = f"{note.pitch} of {name}", f"{silent.pitch or 'the lowest note'} of {other.name}"
-            told = (
+            sentence = (
                 f"{pair[0]} and {pair[1]} are all but in unison: they pull each other, here by {pull:.1f} cents, and "
                 f"where both sound they beat; sizes mend that in part: set the two windows farther apart, leave the "
                 f"note to one of the chambers, or give one another octave"
             )
-            said.setdefault(frozenset(pair), told)
+            said.setdefault(frozenset(pair), sentence)
     return list(said.values())
 
 

@@ -9,11 +9,11 @@ from dataclasses import replace
 import numpy as np
 
 from simkit.errors import SimkitError
-from simkit.optimisation.aims.intune import InTune, Stay
+from simkit.optimisation.aims.intune import InTune, Proximity
 from simkit.optimisation.problem import bounds
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.reasons import AT_MM
-from simkit.optimisation.search.descent import HOLDS_MM, Iterate, Task, descend
+from simkit.optimisation.search.descent import FEASIBLE_MM, Iterate, Task, descend
 from simkit.optimisation.search.searching import Search
 
 log = logging.getLogger(__name__)
@@ -32,17 +32,17 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
     if found.interrupted or not any(isinstance(aim, InTune) for aim in task.aims):
         return found
     start = _start(task)
-    if start is None or not (broken := start.left < -HOLDS_MM).any():
+    if start is None or not (broken := start.left < -FEASIBLE_MM).any():
         return found
-    for let_go in (broken & (found.end.left < -AT_MM), broken):
+    for relaxation in (broken & (found.end.left < -AT_MM), broken):
         off = _off(found.end)
         still = (found.end.room < -AT_MM) & broken & found.end.movable
         if off <= within or not (still.any() or off > _off(start)):
             break
-        if not let_go.any():
+        if not relaxation.any():
             continue
         log.info("once more, with limits that cannot be met as they are at the start")
-        again = search(replace(task, let_go=np.where(let_go, -start.left, 0.0)))
+        again = search(replace(task, relaxation=np.where(relaxation, -start.left, 0.0)))
         if again.interrupted or _off(again.end) < min(off, max(within, 0.5 * off)):
             found = again
     return found
@@ -51,11 +51,11 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
 def _start(task: Task) -> Iterate | None:
     """The start looked at, None where it cannot be made."""
     try:
-        stand = task.stand(task.freedom.start)
-        stand.trial.cents  # noqa: B018 - whether it can be made is what is asked
+        iterate = task.evaluated(task.freedom.start)
+        iterate.trial.cents  # noqa: B018 - whether it can be made is what is asked
     except SimkitError:
         return None
-    return stand
+    return iterate
 
 
 def _off(iterate: Iterate) -> float:
@@ -78,10 +78,10 @@ def _meets(task: Task, row: int) -> bool:
     """Whether moving what is free here alone, as little as it takes, meets a limit; nothing is asked of the notes."""
     may = task.freedom
     try:
-        stay = Stay.near(may)
-        stays = Task(may, (stay,), task.limits, task.setting, felt=stay.felt)
-        if not stays.stand(may.start).movable[row]:
+        proximity = Proximity.near(may)
+        near = Task(may, (proximity,), task.limits, task.setting, metric=proximity.metric)
+        if not near.evaluated(may.start).movable[row]:
             return False
-        return bool(descend(stays, may.start).end.left[row] > -AT_MM)
+        return bool(descend(near, may.start).end.left[row] > -AT_MM)
     except SimkitError:
         return False

@@ -99,7 +99,7 @@ def _slopes(slopes: ChamberSlopes) -> Table:
 
 def _sentences(outcome: Outcome) -> Iterator[str]:
     """Limits that were broken, limits that the design meets exactly, and how it was found."""
-    yield from outcome.told
+    yield from outcome.start_breaks
     yield from (f"stands at: {limit}" for limit in outcome.active)
     evidence = outcome.evidence
     for measured, value in evidence.aims.items():

@@ -7,7 +7,17 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.optimisation import EvenBreath, InTune, Margin, SmallHoles, Stay, Steady, differences, hand_error, optimise
+from simkit.optimisation import (
+    EvenBreath,
+    InTune,
+    Margin,
+    Proximity,
+    SmallHoles,
+    Steady,
+    differences,
+    hand_error,
+    optimise,
+)
 from simkit.optimisation.aims.breath import margins, pressures
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.trial import Trial
@@ -22,7 +32,7 @@ def trial(whistle):
 
 
 @pytest.fixture(scope="module")
-def nudged(trial):
+def perturbed(trial):
     """By number, the trials a fiftieth of its reach to either side, solved anew."""
 
     def by(n, sign):
@@ -45,7 +55,7 @@ BLOWN = (EvenBreath, Margin)  # these take their time
     "aim",
     [pytest.param(aim, id=type(aim).__name__, marks=[pytest.mark.slow] * isinstance(aim, BLOWN)) for aim in AIMS],
 )
-def test_an_aims_slopes_steer_the_right_way(trial, nudged, aim, monkeypatch):
+def test_an_aims_slopes_steer_the_right_way(trial, perturbed, aim, monkeypatch):
     """Against differences of the aim with everything solved anew, on meshes of their own: another way
     to the same derivative, good to a few percent, which is what the solver needs.
 
@@ -54,21 +64,21 @@ def test_an_aims_slopes_steer_the_right_way(trial, nudged, aim, monkeypatch):
     """
     monkeypatch.setattr(table, "labium_share", lambda *sizes: 0.9 * np.prod(np.power(sizes[:5], EXPONENTS)))
     slopes = aim.slopes(trial) * trial.freedom.reach
-    for n, pair in enumerate(nudged):
+    for n, pair in enumerate(perturbed):
         there = [aim.residuals(each) for each in pair]
         expected = (there[0] - there[1]) / 0.04
         assert np.abs(slopes[:, n] - expected).max() < 0.05 * np.abs(expected).max() + 2e-3 * np.abs(slopes).max()
 
 
 def test_stay_pulls_to_where_it_stands(trial):
-    stiff = np.arange(1.0, len(trial.x) + 1)
-    stay = Stay(trial.x - 1 / stiff, stiff, weight=2.0)
-    assert stay.residuals(trial) == pytest.approx(2.0)
-    assert stay.slopes(trial) / stiff == pytest.approx(2 * np.eye(len(trial.x)))
+    metric = np.arange(1.0, len(trial.x) + 1)
+    proximity = Proximity(trial.x - 1 / metric, metric, weight=2.0)
+    assert proximity.residuals(trial) == pytest.approx(2.0)
+    assert proximity.slopes(trial) / metric == pytest.approx(2 * np.eye(len(trial.x)))
 
 
 def test_every_aim_has_one_number_with_its_unit(trial):
-    found = {aim.measures: aim.value(trial) for aim in (*AIMS, Stay.near(trial.freedom))}
+    found = {aim.measures: aim.value(trial) for aim in (*AIMS, Proximity.near(trial.freedom))}
     assert found["widest hole, mm"] == 6.5
     assert found["worst note off, cents"] == pytest.approx(np.abs(trial.cents).max())
     assert found["least overblowing margin"] == pytest.approx(margins(trial).min())

@@ -59,7 +59,7 @@ def test_the_file_says_what_is_free_and_within_what(with_free):
     assert names(may) == ["body.length_mm", "body.hole.1.diameter_mm"]
     assert may.low.tolist() == [60, 4]
     assert may.start.tolist() == [68, 6]  # moved into its bounds, and told
-    assert "hole 1, diameter = 6.5 starts outside its bounds 4 to 6" in may.told
+    assert "hole 1, diameter = 6.5 starts outside its bounds 4 to 6" in may.outside_bounds
     assert freedom(vessel, "diameters").high.tolist()[:2] == [6, pytest.approx(11.96)]
 
 

@@ -261,4 +261,4 @@ def test_a_limit_that_what_is_free_cannot_meet_does_not_cost_the_tune(tuned):
 def test_where_nothing_free_moves_a_limit_it_is_said_what_would(tuned):
     found = optimise(tuned.vessel.with_value("hand.spacing_mm", 18.0), "diameters")
     assert found.worst_cents < 0.5
-    assert any("nothing that is free can mend it; holes would, freed as well" in text for text in found.told)
+    assert any("nothing that is free can mend it; holes would, freed as well" in text for text in found.start_breaks)

@@ -17,11 +17,11 @@ from simkit.sound.models import ports
 from simkit.vessel import loads
 
 
-@pytest.mark.parametrize(("room", "asked"), [(intune, "steering_slopes"), (differences, "leaning")])
+@pytest.mark.parametrize(("room", "asked"), [(intune, "quick_slopes"), (differences, "perturbed_trials")])
 def test_a_design_on_trial_is_gone_when_nobody_holds_it(whistle, monkeypatch, room, asked):
     """It holds meshes and their factors, some hundred megabytes where several chambers make one body."""
     monkeypatch.setattr(intune, "cents_slopes", lambda trial, exact: np.zeros((1, 1)))
-    monkeypatch.setattr(differences, "_leaning", lambda trial: ())
+    monkeypatch.setattr(differences, "_perturbed", lambda trial: ())
     trial = Trial.of(Freedom(whistle, ()), np.zeros(0))
     assert getattr(room, asked)(trial) is getattr(room, asked)(trial)  # kept as long as it is there
     gone = weakref.ref(trial)

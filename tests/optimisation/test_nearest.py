@@ -7,14 +7,14 @@ import pytest
 from scipy.optimize import minimize
 
 import simkit
-from simkit.optimisation import InTune, Limits, Stay, optimise
-from simkit.optimisation.problem.distance import felt
+from simkit.optimisation import InTune, Limits, Proximity, optimise
+from simkit.optimisation.problem.distance import metric
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.trial import Setting, drawn
-from simkit.optimisation.reasons import _costs, held
+from simkit.optimisation.reasons import _costs, active_set
 from simkit.optimisation.search.descent import Task, descend
 from simkit.optimisation.search.nearest import IN_TUNE, nearest
-from simkit.optimisation.search.searching import finished
+from simkit.optimisation.search.searching import rounded
 
 FREE = ["holes", "body.voicing.window_width_mm"]
 
@@ -30,86 +30,86 @@ def off(whistle_text):
 @pytest.fixture(scope="module")
 def task(off):
     may = freedom(off, FREE)
-    return Task(may, (InTune(),), Limits(), Setting(), felt=felt(may))
+    return Task(may, (InTune(),), Limits(), Setting(), metric=metric(may))
 
 
 @pytest.fixture(scope="module")
-def stay(task):
-    return Stay.near(task.freedom)
+def proximity(task):
+    return Proximity.near(task.freedom)
 
 
 @pytest.fixture(scope="module")
-def end(task, stay):
-    return nearest(descend(task, task.freedom.start).end, stay)
+def end(task, proximity):
+    return nearest(descend(task, task.freedom.start).end, proximity)
 
 
-def away(stand):
+def away(iterate):
     """How much farther than `nearest` lets them the notes are from their targets, cents."""
-    return np.abs(stand.trial.cents).max() - IN_TUNE
+    return np.abs(iterate.trial.cents).max() - IN_TUNE
 
 
 @pytest.mark.slow
-def test_a_general_purpose_solver_finds_no_design_that_is_nearer(task, stay, end):
+def test_a_general_purpose_solver_finds_no_design_that_is_nearer(task, proximity, end):
     """SciPy's SLSQP from the same start: the way from it as objective, notes, limits and bounds as constraints."""
     may, kept = task.freedom, {}
 
     def at(s):
         key = s.tobytes()
         if key not in kept:
-            kept[key] = task.stand(task.clipped(may.start + s * may.reach))
+            kept[key] = task.evaluated(task.clipped(may.start + s * may.reach))
         return kept[key]
 
     found = minimize(
-        lambda s: 0.5 * np.sum(stay.far(may.start + s * may.reach) ** 2),
+        lambda s: 0.5 * np.sum(proximity.displacement(may.start + s * may.reach) ** 2),
         np.zeros(len(may.start)),
-        jac=lambda s: stay.felt * may.reach * stay.far(may.start + s * may.reach),
+        jac=lambda s: proximity.metric * may.reach * proximity.displacement(may.start + s * may.reach),
         method="SLSQP",
         bounds=list(zip((may.low - may.start) / may.reach, (may.high - may.start) / may.reach, strict=True)),
         constraints=[
-            {"type": "ineq", "fun": lambda s: (IN_TUNE - at(s).residuals) / 30, "jac": lambda s: -at(s).slopes / 30},
-            {"type": "ineq", "fun": lambda s: (IN_TUNE + at(s).residuals) / 30, "jac": lambda s: at(s).slopes / 30},
-            {"type": "ineq", "fun": lambda s: at(s).left, "jac": lambda s: at(s).limit_slopes},
+            {"type": "ineq", "fun": lambda s: (IN_TUNE - at(s).residuals) / 30, "jac": lambda s: -at(s).jacobian / 30},
+            {"type": "ineq", "fun": lambda s: (IN_TUNE + at(s).residuals) / 30, "jac": lambda s: at(s).jacobian / 30},
+            {"type": "ineq", "fun": lambda s: at(s).left, "jac": lambda s: at(s).limit_jacobian},
         ],
         options={"maxiter": 40, "ftol": 1e-4},
     )
     assert away(at(found.x)) < 0.1 and away(end) < 0.2
-    assert stay.value(end.trial) < 1.05 * stay.value(at(found.x).trial)
+    assert proximity.value(end.trial) < 1.05 * proximity.value(at(found.x).trial)
 
 
-def test_the_way_is_a_sum_of_slopes_of_notes_and_limits(stay, end):
+def test_the_way_is_a_sum_of_slopes_of_notes_and_limits(proximity, end):
     """Lagrange's conditions for the least way at which notes, limits and bounds hold."""
-    per_felt = end.task.freedom.reach * stay.felt
-    slopes = np.concatenate([end.slopes / per_felt, *(row.slopes[None] / per_felt for row in held(end))])
-    cost = _costs(stay.far(end.x), slopes, len(end.residuals))
+    per_metric = end.task.freedom.reach * proximity.metric
+    slopes = np.concatenate([end.jacobian / per_metric, *(row.slopes[None] / per_metric for row in active_set(end))])
+    cost = _costs(proximity.displacement(end.x), slopes, len(end.residuals))
     assert away(end) < 0.2
-    assert np.linalg.norm(slopes.T @ cost - stay.far(end.x)) < 0.25 * stay.value(end.trial)
+    assert np.linalg.norm(slopes.T @ cost - proximity.displacement(end.x)) < 0.25 * proximity.value(end.trial)
     assert (cost[len(end.residuals) :] >= 0).all()
 
 
 @pytest.mark.parametrize("sharp", [13.4, 13.5, 17.3, 29.7])
-def test_a_design_that_has_not_moved_is_not_looked_at_again(task, stay, sharp, monkeypatch):
+def test_a_design_that_has_not_moved_is_not_looked_at_again(task, proximity, sharp, monkeypatch):
     """However far off a note stays that nothing can bring nearer: what it may be is not to be missed by rounding."""
-    start = task.stand(task.freedom.start)
+    start = task.evaluated(task.freedom.start)
     residuals = np.where(np.arange(len(start.residuals)) == 0, sharp, 0.0)
     monkeypatch.setattr(Task, "tried", lambda self, x: pytest.fail("a design was looked at"))
-    assert nearest(replace(start, residuals=residuals), stay).x is start.x
+    assert nearest(replace(start, residuals=residuals), proximity).x is start.x
 
 
 @pytest.mark.slow
-def test_from_a_design_in_tune_far_away_it_goes_back(task, stay, end):
+def test_from_a_design_in_tune_far_away_it_goes_back(task, proximity, end):
     may = task.freedom
     start = may.start + np.array([4.0 if n.name.endswith("along_mm") else 0.0 for n in may.numbers])
     far = descend(task, start).end
-    assert stay.value(far.trial) > 1.5 * stay.value(end.trial)
-    back = nearest(far, stay)
+    assert proximity.value(far.trial) > 1.5 * proximity.value(end.trial)
+    back = nearest(far, proximity)
     assert away(back) < 0.2
-    assert stay.value(back.trial) < 1.1 * stay.value(end.trial)
+    assert proximity.value(back.trial) < 1.1 * proximity.value(end.trial)
 
 
 def test_slopes_are_right_where_a_design_is_as_a_file_writes_it(end):
     """Its numbers are rounded by more than the steps that slopes are read from."""
-    rounded = finished(end)
-    for here, there in ((end.slopes, rounded.slopes), (end.limit_slopes, rounded.limit_slopes)):
+    written = rounded(end)
+    for here, there in ((end.jacobian, written.jacobian), (end.limit_jacobian, written.limit_jacobian)):
         assert np.abs(here - there).max() < 0.01 * np.abs(here).max()
 
 
@@ -129,7 +129,7 @@ def test_a_millimetre_is_one_wherever_it_is(whistle):
     """
     ball = simkit.loads(text, "ball.toml")
     may = freedom(ball, ["holes", "size", "ball.diameter_mm"])
-    found = dict(zip([n.name for n in may.numbers], felt(may), strict=True))
+    found = dict(zip([n.name for n in may.numbers], metric(may), strict=True))
     # Aimed from the axis straight out at 15 mm from the middle: R sin t = sqrt(30^2 - 15^2).
     assert found["ball.hole.a.around_deg"] == pytest.approx(np.sqrt(30**2 - 15**2) * np.pi / 180, rel=1e-3)
     assert found["ball.hole.a.along_mm"] == pytest.approx(30 / np.sqrt(30**2 - 15**2), rel=1e-3)

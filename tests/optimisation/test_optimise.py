@@ -22,8 +22,8 @@ def test_every_note_comes_within_half_a_cent(tuned):
 
 
 def test_what_is_claimed_is_what_predict_says_of_the_new_design(tuned):
-    heard = simkit.predict(tuned.vessel, "ports")
-    for note, claimed in zip(heard.notes, tuned.after.notes, strict=True):
+    predicted = simkit.predict(tuned.vessel, "ports")
+    for note, claimed in zip(predicted.notes, tuned.after.notes, strict=True):
         assert note.answer.frequency_hz == claimed.answer.frequency_hz
         assert abs(note.answer.cents) < 0.5
 
@@ -101,14 +101,16 @@ def test_a_scale_out_of_reach_says_which_notes_and_what_is_in_the_way(whistle_te
     assert "less than the model" not in found.verdict
     assert "hole 4, diameter (at most 3.9, what a fingertip of 6 mm seals)" in found.verdict
     assert found.vessel.value("body.hole.4.diameter_mm") == pytest.approx(3.9)
-    assert found.told == tuple(f"hole {n}, diameter = 4 starts outside its bounds 3 to 3.9" for n in range(1, 5))
+    assert found.start_breaks == tuple(
+        f"hole {n}, diameter = 4 starts outside its bounds 3 to 3.9" for n in range(1, 5)
+    )
 
 
 @pytest.mark.slow
 def test_a_limit_that_the_start_breaks_is_told_and_then_kept(whistle):
     limits = Limits(clay_mm=9.0)
     found = optimise(whistle, ["holes", "size"], limits=limits)
-    assert any("clay between hole 1 and hole 2, at least 9 mm" in text for text in found.told)
+    assert any("clay between hole 1 and hole 2, at least 9 mm" in text for text in found.start_breaks)
     assert found.broken == ()
     case = models.cases(found.vessel)[0]
     a, b = case.chamber.openings[:2]
@@ -136,8 +138,8 @@ def test_how_each_note_answers_to_each_hole(tuned):
     (slopes,) = tuned.evidence.slopes
     assert slopes.per_tenth_mm.shape == (5, 4)
     assert abs(slopes.per_tenth_mm[0]).max() < 0.1  # all covered: hardly at all
-    nudged = tuned.vessel.with_value("body.hole.1.diameter_mm", tuned.vessel.value("body.hole.1.diameter_mm") + 0.1)
-    moved = simkit.predict(nudged, "ports").notes[1].answer.cents - tuned.after.notes[1].answer.cents
+    perturbed = tuned.vessel.with_value("body.hole.1.diameter_mm", tuned.vessel.value("body.hole.1.diameter_mm") + 0.1)
+    moved = simkit.predict(perturbed, "ports").notes[1].answer.cents - tuned.after.notes[1].answer.cents
     assert slopes.per_tenth_mm[1, 0] == pytest.approx(moved, rel=0.02)
 
 
@@ -166,14 +168,14 @@ def test_the_answer_is_json(tuned):
 @pytest.mark.slow
 @pytest.mark.sample
 def test_ctrl_c_leaves_the_best_so_far_if_asked(whistle, monkeypatch):
-    def cut_short(stand):
+    def cut_short(iterate):
         if len(steps) == 2:
             raise KeyboardInterrupt
-        steps.append(stand)
-        return straight(stand, 2.0)
+        steps.append(iterate)
+        return straight(iterate, 2.0)
 
-    steps, straight = [], Iterate.straight
-    monkeypatch.setattr(Iterate, "straight", lambda stand, trust: cut_short(stand))
+    steps, straight = [], Iterate.linearised
+    monkeypatch.setattr(Iterate, "linearised", lambda iterate, trust: cut_short(iterate))
     found = optimise(whistle, ["diameters", "size"], keep_best=True)
     assert found.interrupted and found.evidence.starts[0].start == "cut short"
     before, after = (max(abs(n.answer.cents) for n in p.notes) for p in (found.before, found.after))

@@ -10,7 +10,7 @@ from simkit.body import air_mesh, wall_of
 from simkit.body.walls.wall import project
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.reduced.inside import InsideAir
-from simkit.optimisation.aims.slopes import AtRest, cents_slopes
+from simkit.optimisation.aims.slopes import FixedPoint, cents_slopes
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.morphing import MovedAir, Mover
 from simkit.optimisation.problem.trial import Trial
@@ -89,7 +89,7 @@ def test_slopes_by_shape_agree_with_differences_on_moved_meshes(whistle):
     may = freedom(whistle, ["shape", "clay.wall_mm"])
     trial = Trial.of(may, may.start)
     slopes = cents_slopes(trial)
-    at_rest, air = AtRest(trial.voices[0]), MovedAir(trial)
+    at_rest, air = FixedPoint(trial.voices[0]), MovedAir(trial)
     for n, number in enumerate(may.numbers):
         step = 1e-3 * number.reach
         there = []

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from simkit.optimisation.search.step import Linearisation, prices
+from simkit.optimisation.search.step import Linearisation, multipliers
 
 
 def problem(seed, n=8, m=5, c=12):
@@ -46,7 +46,7 @@ def test_prices_say_what_a_limit_costs():
     p = problem(2)
     s = p.best()
     at = np.flatnonzero(p.g + p.G @ s < 1e-7)
-    cost = prices(p.J.T @ (p.r + p.J @ s), p.G[at])
+    cost = multipliers(p.J.T @ (p.r + p.J @ s), p.G[at])
     for row, price in zip(at, cost, strict=True):
         given = p.g.copy()
         given[row] += 1e-5

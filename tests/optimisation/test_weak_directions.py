@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from simkit.optimisation import InTune, optimise
-from simkit.optimisation.aims.carried import carry_slopes, mended
-from simkit.optimisation.aims.intune import steering_slopes
+from simkit.optimisation.aims.broyden import broyden_update, updated
+from simkit.optimisation.aims.intune import quick_slopes
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.trial import Trial
 from simkit.optimisation.search.weak_directions import LEAST_SLOPE, MOST_CENTS, WeakDirections
@@ -39,10 +39,10 @@ def test_only_what_hardly_moves_is_left_and_of_that_a_cent():
     slopes = np.array([[30.0, 0.0, 0.0], [0.0, 30.0, 0.0], [0.0, 0.0, 0.01]])
     far = WeakDirections.of(np.array([0.6, -20.0, 5.0]), slopes, 4)
     assert far.mostly.tolist() == [False, False, True, False] and slopes[2, 2] < LEAST_SLOPE
-    assert far.sought(np.array([0.6, -20.0, 5.0, 2.0])) == pytest.approx([0.6, -20.0, 5.0 - MOST_CENTS, 2.0])
-    assert far.sought(np.array([0.6, -20.0, -0.3, 2.0])) == pytest.approx([0.6, -20.0, 0.0, 2.0])
+    assert far.deflated(np.array([0.6, -20.0, 5.0, 2.0])) == pytest.approx([0.6, -20.0, 5.0 - MOST_CENTS, 2.0])
+    assert far.deflated(np.array([0.6, -20.0, -0.3, 2.0])) == pytest.approx([0.6, -20.0, 0.0, 2.0])
     near = WeakDirections.of(np.array([0.6, -20.0, 0.2]), slopes, 3)  # it may not come to be farther off than it was
-    assert near.sought(np.array([0.6, -20.0, 0.7])) == pytest.approx([0.6, -20.0, 0.5])
+    assert near.deflated(np.array([0.6, -20.0, 0.7])) == pytest.approx([0.6, -20.0, 0.5])
 
 
 def test_mended_slopes_foretell_the_step_that_they_come_from():
@@ -51,14 +51,15 @@ def test_mended_slopes_foretell_the_step_that_they_come_from():
     slopes, bend = random.normal(size=(5, 4)), random.normal(size=(5, 4, 4))
     bend = bend + bend.transpose(0, 2, 1)
     step, reach, old = 1e4 * np.array([1.0, -2.0, 0.5, 3.0]), np.ones(4), np.array([True, True, False, False])
-    came = slopes @ step + np.einsum("fij,i,j->f", bend, step, step) / 2
+    change = slopes @ step + np.einsum("fij,i,j->f", bend, step, step) / 2
     true = slopes + bend @ step
     after = np.where(old, slopes, true)
-    found = mended(slopes, after, old, step, came, reach)
-    assert (slopes + found) / 2 @ step == pytest.approx(came, rel=1e-6)
+    found = updated(slopes, after, old, step, change, reach)
+    assert (slopes + found) / 2 @ step == pytest.approx(change, rel=1e-6)
     assert (found[:, ~old] == true[:, ~old]).all()
     assert (
-        np.abs(mended(slopes, after, old, 1e-9 * step, 1e-9 * came, reach) - after).max() < 1e-3 * np.abs(after).max()
+        np.abs(updated(slopes, after, old, 1e-9 * step, 1e-9 * change, reach) - after).max()
+        < 1e-3 * np.abs(after).max()
     )
 
 
@@ -67,7 +68,7 @@ def test_slopes_taken_along_are_those_asked_anew(whistle):
     """A clear change of the chamber and of two holes further, to some percent of the largest: good to steer by."""
     may = freedom(whistle, ["diameters", "shape"])
     here, there, anew = (Trial.of(may, x) for x in (may.start, *2 * [may.start + may.reach]))
-    steering_slopes(here)
-    carry_slopes(here, there)
+    quick_slopes(here)
+    broyden_update(here, there)
     taken, expected = InTune().slopes(there) * may.reach, InTune().slopes(anew) * may.reach
     assert 0 < np.abs(taken - expected).max() < 0.05 * np.abs(expected).max()

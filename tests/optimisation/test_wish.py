@@ -16,9 +16,9 @@ def test_the_wish_is_played(answer):
     text, outcome = answer
     vessel = simkit.loads(text, "wish.toml")
     assert outcome.reached
-    heard = simkit.predict(vessel, "ports")
-    assert [note.pitch for note in heard.notes] == ["G5", "A5", "B5"]
-    assert max(abs(note.answer.cents) for note in heard.notes) < 0.5
+    predicted = simkit.predict(vessel, "ports")
+    assert [note.pitch for note in predicted.notes] == ["G5", "A5", "B5"]
+    assert max(abs(note.answer.cents) for note in predicted.notes) < 0.5
 
 
 def test_the_file_is_whole_and_explained(answer):

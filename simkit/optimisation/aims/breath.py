@@ -42,7 +42,7 @@ def _blown(trial: Trial, careful: bool) -> tuple[Blown, ...]:
         if trial.vessel.chamber(voice.chamber).voicing is not None:
             motion = voice.resonator.motion(voice.openness, RESONANCES)
             jet = jet_of(replace(voice.case, vessel=trial.vessel), constants)
-            # A design that leans has the window's field of the one that it leans from.
+            # A perturbed design has the window's field of the one on trial.
             old, new = voice.case.chamber.window, trial.body.chamber(voice.chamber).window
             if old is not None and new is not None:
                 jet = replace(jet, edge_share=jet.edge_share * labium_beside(old, new))

@@ -93,8 +93,8 @@ def hand_error_of(trial: Trial, hands: Hands, exact: bool = False, field: bool =
     """
     errors = errors_of(trial.vessel, hands)
     step = 1e-3  # of each error: slopes are wanted
-    nudged = [changed(trial, {key: step * size}, step) for key, size in errors.items()]
-    cents = [slopes_beside(trial, nudged, exact, field)]
+    perturbed = [changed(trial, {key: step * size}, step) for key, size in errors.items()]
+    cents = [slopes_beside(trial, perturbed, exact, field)]
     notes = tuple((voice.chamber, note.pitch) for voice in trial.voices for note in voice.notes)
     if hands.shrinkage_points:
         # Every size shrinks alike, and pitch goes as one over the size (losses bend this by a few parts in a hundred).

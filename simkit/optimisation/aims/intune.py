@@ -16,8 +16,8 @@ from simkit.frozen import frozen
 from simkit.optimisation.aims.handmade import Hands, hand_error_of
 from simkit.optimisation.aims.slopes import cents_slopes
 from simkit.optimisation.problem.bounds import FreeNumber
-from simkit.optimisation.problem.differences import SHARE, leaning
-from simkit.optimisation.problem.distance import felt
+from simkit.optimisation.problem.differences import SHARE, perturbed_trials
+from simkit.optimisation.problem.distance import metric
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import Trial
 
@@ -58,44 +58,44 @@ class InTune:
         return self.weight * trial.cents
 
     def slopes(self, trial: Trial) -> np.ndarray:
-        return self.weight * steering_slopes(trial)
+        return self.weight * quick_slopes(trial)
 
 
 @frozen
-class Stay:
-    """Numbers near where they are: each mm of place or of an opening's size, each percent of a chamber's size, counts
-    `weight` cents.
+class Proximity:
+    """Numbers near where they are, a proximal term: each mm of place or of an opening's size, each percent of a
+    chamber's size, counts `weight` cents.
 
-    at (n,): where; felt (n,): what one unit of each number counts, see `simkit.optimisation.problem.distance`.
+    at (n,): where; metric (n,): what one unit of each number counts, see `simkit.optimisation.problem.distance`.
     """
 
     at: np.ndarray
-    felt: np.ndarray
+    metric: np.ndarray
     weight: float = 1.0
 
     measures: ClassVar[str] = "moved in all, mm and percent of size"
 
     @classmethod
-    def near(cls, may: Freedom, at: np.ndarray | None = None) -> Stay:
+    def near(cls, may: Freedom, at: np.ndarray | None = None) -> Proximity:
         """Near the start of what may move, or near the point `at` (n,)."""
-        return cls(may.start if at is None else at, felt(may))
+        return cls(may.start if at is None else at, metric(may))
 
-    def only(self, kept: np.ndarray) -> Stay:
+    def only(self, kept: np.ndarray) -> Proximity:
         """The same for some of the numbers, (n,) bool."""
-        return replace(self, at=self.at[kept], felt=self.felt[kept])
+        return replace(self, at=self.at[kept], metric=self.metric[kept])
 
-    def far(self, x: np.ndarray) -> np.ndarray:
-        """How far each number (n,) of a point is from there, mm or percent."""
-        return self.felt * (x - self.at)
+    def displacement(self, x: np.ndarray) -> np.ndarray:
+        """How far each number (n,) of a point is from `at`, mm or percent."""
+        return self.metric * (x - self.at)
 
     def value(self, trial: Trial) -> float:
-        return float(np.linalg.norm(self.far(trial.x)))
+        return float(np.linalg.norm(self.displacement(trial.x)))
 
     def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * self.far(trial.x)
+        return self.weight * self.displacement(trial.x)
 
     def slopes(self, trial: Trial) -> np.ndarray:
-        return np.diag(self.weight * self.felt)
+        return np.diag(self.weight * self.metric)
 
 
 @dataclass(frozen=True)
@@ -146,21 +146,21 @@ def _diameters(trial: Trial) -> np.ndarray:
 
 
 def differences(trial: Trial, measured: Callable[[Trial], np.ndarray]) -> np.ndarray:
-    """How something measured (m,) on a trial changes with each free number (m, n), by designs that lean each way."""
+    """How something measured (m,) on a trial changes with each free number (m, n), by designs perturbed each way."""
     here = measured(trial)
-    columns = [(measured(there) - here) / (SHARE * number.reach) for there, number in _leaning(trial)]
+    columns = [(measured(there) - here) / (SHARE * number.reach) for there, number in _perturbed(trial)]
     return np.stack(columns, axis=1)
 
 
-def _leaning(trial: Trial) -> Iterator[tuple[Trial, FreeNumber]]:
-    return zip(leaning(trial), trial.freedom.numbers, strict=True)
+def _perturbed(trial: Trial) -> Iterator[tuple[Trial, FreeNumber]]:
+    return zip(perturbed_trials(trial), trial.freedom.numbers, strict=True)
 
 
 _SLOPES: WeakKeyDictionary[Trial, np.ndarray] = WeakKeyDictionary()
 
 
-def steering_slopes(trial: Trial) -> np.ndarray:
-    """The slopes of the notes in cents (f, n), quick ones: several aims ask for them.
+def quick_slopes(trial: Trial) -> np.ndarray:
+    """The Jacobian of the notes in cents (f, n), by quick slopes: several aims ask for it.
 
     Kept as long as the trial is there, which holds meshes and fields.
     """
@@ -170,10 +170,10 @@ def steering_slopes(trial: Trial) -> np.ndarray:
 
 
 def known_slopes(trial: Trial) -> np.ndarray | None:
-    """The steering slopes (f, n) of a trial, if somebody has asked for them."""
+    """The quick slopes (f, n) of a trial, if somebody has asked for them."""
     return _SLOPES.get(trial)
 
 
-def know_slopes(trial: Trial, slopes: np.ndarray) -> None:
-    """Let a trial have these steering slopes (f, n), known from somewhere else."""
+def set_slopes(trial: Trial, slopes: np.ndarray) -> None:
+    """Let a trial have these quick slopes (f, n), known from somewhere else."""
     _SLOPES[trial] = slopes

@@ -24,7 +24,7 @@ from simkit.sound.models.circuit import Circuit, Matrices
 from simkit.sound.models.roots import stiffness
 
 CENTS = 1200 / np.log(2)  # of an e-fold
-_NUDGE = 1e-6  # of the frequency, for dF/d omega
+_STEP = 1e-6  # of the frequency, for dF/d omega
 _WIDE = 10.0  # small steps to either side: a field solved anew is known to some 1e-11, too little for one itself
 
 
@@ -34,13 +34,13 @@ def cents_slopes(trial: Trial, exact: bool = True) -> np.ndarray:
     They are those of the numbers that the port model gives, by central differences of everything that a step changes.
     Without `exact` a place's slope is read from the fields at rest, which is as true as the port matrix is symmetric
     (some thousandths), and an opening's share of its own field moves a few percent too much or too little (the mesh is
-    coarser than the mouth), for a fifth of the time: good enough to steer by.
+    coarser than the mouth), for a fifth of the time: good enough for a descent.
     """
     if not exact:
         return slopes_beside(trial, trial.neighbours, exact=False)
     steps = _WIDE * np.array([number.step for number in trial.freedom.numbers])
     onward, back = (
-        slopes_beside(trial, [trial.nudged(n, sign * step) for n, step in enumerate(steps)]) for sign in (1, -1)
+        slopes_beside(trial, [trial.perturbed(n, sign * step) for n, step in enumerate(steps)]) for sign in (1, -1)
     )
     return (onward + back) / 2
 
@@ -50,24 +50,24 @@ def slopes_beside(trial: Trial, neighbours: Sequence[Neighbour], exact: bool = T
 
     Without `field` only what their openings' ducts change counts: some nine tenths of a diameter's slope, in no time.
     """
-    voices = [AtRest(voice) for voice in trial.voices]
+    voices = [FixedPoint(voice) for voice in trial.voices]
     by_openings = [n for n, neighbour in enumerate(neighbours) if neighbour.moves_openings_only(trial)]
     slopes = np.empty((len(trial.cents), len(neighbours)))
     moves = OpeningMoves.of(trial, [neighbours[n] for n in by_openings], exact, field)
     for place, n in enumerate(by_openings):
-        cents = [v.follows(v.F(v.circuit, moves.matrices(v.voice, v.matrices, place))) for v in voices]
+        cents = [v.cents_moved(v.F(v.circuit, moves.matrices(v.voice, v.matrices, place))) for v in voices]
         slopes[:, n] = np.concatenate(cents) / neighbours[n].step
     air = MovedAir(trial)
     for n in sorted(set(range(len(neighbours))) - set(by_openings)):
         circuits = air.circuits(neighbours[n])
-        cents = [v.follows(v.asked(circuit)) for v, circuit in zip(voices, circuits, strict=True)]
+        cents = [v.cents_moved(v.F_of(circuit)) for v, circuit in zip(voices, circuits, strict=True)]
         slopes[:, n] = np.concatenate(cents) / neighbours[n].step
     return slopes
 
 
 @dataclass(frozen=True)
-class AtRest:
-    """A chamber's notes at their resonances, about to be nudged."""
+class FixedPoint:
+    """A chamber's notes at their resonances, each the fixed point of F(omega)."""
 
     voice: Voice
 
@@ -90,7 +90,7 @@ class AtRest:
         """c sqrt(g): the frequency (f,) that flows as in these matrices would give, rad/s."""
         return circuit.chamber_air.sound_speed * np.sqrt(stiffness(circuit, m, self.voice.resonator.rows, self.states))
 
-    def asked(self, circuit: Circuit) -> np.ndarray:
+    def F_of(self, circuit: Circuit) -> np.ndarray:
         """F (f,) of another circuit at these frequencies."""
         return self.F(circuit, circuit.at(self.voice.omega))
 
@@ -99,13 +99,13 @@ class AtRest:
         return self.F(self.circuit, self.matrices)
 
     @cached_property
-    def _give(self) -> np.ndarray:
+    def _one_less_slope(self) -> np.ndarray:
         """1 - dF/d omega (f,)."""
-        step = _NUDGE * np.abs(self.voice.omega)
+        step = _STEP * np.abs(self.voice.omega)
         onward, back = (self.F(self.circuit, self.circuit.at(self.voice.omega + s * step)) for s in (1, -1))
         return 1 - (onward - back) / (2 * step)
 
-    def follows(self, F: np.ndarray) -> np.ndarray:
+    def cents_moved(self, F: np.ndarray) -> np.ndarray:
         """How many cents (f,) the notes move, to first order, when F becomes this."""
-        change = (F - self._before) / self._give
+        change = (F - self._before) / self._one_less_slope
         return CENTS * change.real / self.voice.omega.real

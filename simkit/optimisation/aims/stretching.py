@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from simkit.optimisation.aims.intune import steering_slopes
+from simkit.optimisation.aims.intune import quick_slopes
 from simkit.optimisation.problem.trial import Trial
 
 
@@ -30,7 +30,7 @@ class Range:
 
     def slopes(self, trial: Trial) -> np.ndarray:
         lowest, highest = _ends(trial)
-        by_number = steering_slopes(trial)
+        by_number = quick_slopes(trial)
         return self.weight / 100 * (by_number[lowest] - by_number[highest])[None, :]
 
 
@@ -49,7 +49,7 @@ class Stretched:
         return self.weight * (_unstretched(trial) @ trial.cents)
 
     def slopes(self, trial: Trial) -> np.ndarray:
-        return self.weight * (_unstretched(trial) @ steering_slopes(trial))
+        return self.weight * (_unstretched(trial) @ quick_slopes(trial))
 
 
 def _targets(trial: Trial) -> np.ndarray:

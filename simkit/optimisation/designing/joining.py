@@ -26,7 +26,7 @@ from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.problem.trial import Setting, Trial
 from simkit.optimisation.search.descent import Iterate, Task, descend
-from simkit.optimisation.search.searching import moving_keys, tidy
+from simkit.optimisation.search.searching import as_written, moving_keys
 from simkit.optimisation.unison import unisons
 from simkit.pitch import note
 from simkit.vessel import Vessel, loads
@@ -69,15 +69,15 @@ class Piece:
     @property
     def verdict(self) -> str:
         """One sentence, or a few lines where not all was reached."""
-        told = [] if self.outcome.reached and self.broken else [self.outcome.verdict]
-        return "\n".join([*told, *(f"broken: {what}" for what in self.broken)])
+        lines = [] if self.outcome.reached and self.broken else [self.outcome.verdict]
+        return "\n".join([*lines, *(f"broken: {what}" for what in self.broken)])
 
 
 Kept = Callable[[str, str], None]
 
 
 def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
-    """The instrument that plays a wished range on several chambers; `kept` is told the text of the best so far, and
+    """The instrument that plays a wished range on several chambers; `kept` is given the text of the best so far, and
     what that plays.
 
     Ctrl-C while the whole body is tuned keeps the best of that too before it goes on as KeyboardInterrupt.
@@ -143,7 +143,7 @@ def _alone(vessel: Vessel) -> Vessel:
     end = _near(vessel, ["diameters", "size"])
     if np.abs(end.trial.cents).max() > _FAR_CENTS:
         end = _near(end.trial.vessel, ["holes", "size", f"{name}.voicing.window_width_mm"])
-    numbers = {key: tidy(key, end.trial.vessel.value(key)) for key in moving_keys(end.task.freedom)}
+    numbers = {key: as_written(key, end.trial.vessel.value(key)) for key in moving_keys(end.task.freedom)}
     return end.trial.vessel.with_values(numbers)
 
 
@@ -190,7 +190,7 @@ def _refitted(vessel: Vessel, wish: WishedRange) -> Vessel:
     keys = [[f"{chamber.name}.{size}_mm" for size in ("length", "width", "height")] for chamber in vessel.chambers]
     sizes = drawn_to_fit(wish, np.array([[vessel.value(key) for key in each] for each in keys]))
     numbers = zip(np.ravel(keys).tolist(), sizes.ravel().tolist(), strict=True)
-    return vessel.with_values({key: tidy(key, size) for key, size in numbers})
+    return vessel.with_values({key: as_written(key, size) for key, size in numbers})
 
 
 def set_side_by_side(vessel: Vessel) -> Vessel:

@@ -1,4 +1,4 @@
-"""The design on trial leaning a little each way it may move: whatever can be asked of it can be asked of these too.
+"""The design on trial perturbed a little each way it may move: whatever can be asked of it can be asked of these too.
 
 Their sound is to first order in the port field and exact in the openings' ducts, without solving anything anew (but a
 port field on moved meshes where a wall moves), so differences give the slopes of any aim.
@@ -16,30 +16,30 @@ from simkit.optimisation.problem.perturbations import OpeningMoves
 from simkit.optimisation.problem.trial import Trial
 from simkit.sound.models.circuit import Circuit
 
-SHARE = 0.02  # of a clear change: how far the design leans
+SHARE = 0.02  # of a clear change: the step of these differences
 
 
-_LEANING: WeakKeyDictionary[Trial, tuple[Trial, ...]] = WeakKeyDictionary()
+_PERTURBED: WeakKeyDictionary[Trial, tuple[Trial, ...]] = WeakKeyDictionary()
 
 
-def leaning(trial: Trial) -> tuple[Trial, ...]:
+def perturbed_trials(trial: Trial) -> tuple[Trial, ...]:
     """For each free number the design with that number `SHARE` of a clear change further.
 
     Kept as long as the trial is there, which holds meshes and fields.
     """
-    if trial not in _LEANING:
-        _LEANING[trial] = _leaning(trial)
-    return _LEANING[trial]
+    if trial not in _PERTURBED:
+        _PERTURBED[trial] = _perturbed(trial)
+    return _PERTURBED[trial]
 
 
-def _leaning(trial: Trial) -> tuple[Trial, ...]:
+def _perturbed(trial: Trial) -> tuple[Trial, ...]:
     freedom = trial.freedom
     steps = [SHARE * number.reach for number in freedom.numbers]
     beside = [trial.beside(freedom.beside(trial.vessel, n, step), step) for n, step in enumerate(steps)]
     by_openings = [n for n, neighbour in enumerate(beside) if neighbour.moves_openings_only(trial)]
     moves = OpeningMoves.of(trial, [beside[n] for n in by_openings], exact=False)
     air = MovedAir(trial)
-    leaned = []
+    found = []
     for n, neighbour in enumerate(beside):
         if n in by_openings:
             place = by_openings.index(n)
@@ -52,5 +52,5 @@ def _leaning(trial: Trial) -> tuple[Trial, ...]:
             for voice, circuit in zip(trial.voices, circuits, strict=True)
         ]
         other = Trial(freedom, x, trial.setting, neighbour.vessel, neighbour.body)
-        leaned.append(other.sounding(voices))
-    return tuple(leaned)
+        found.append(other.sounding(voices))
+    return tuple(found)

@@ -17,7 +17,7 @@ _LEAST = 0.2  # a clear change counts for no less: a hole at the very tip turns 
 _SHARES = ("widest_at", "squareness")  # plain ratios: a hundredth is a percent
 
 
-def felt(may: Freedom) -> np.ndarray:
+def metric(may: Freedom) -> np.ndarray:
     """By how much (n,) one unit of each free number changes the design, at its start.
 
     A number that moves several things counts as the root of the sum of their squares, one that scales a whole chamber

@@ -80,7 +80,7 @@ class Freedom:
         return Freedom(self.vessel, tuple(number for number in self.numbers if number.name not in held))
 
     @property
-    def told(self) -> tuple[str, ...]:
+    def outside_bounds(self) -> tuple[str, ...]:
         """Numbers that start outside their bounds, in sentences."""
         return tuple(
             f"{spoken(self.vessel, number.name)} = {number.start:.4g} starts outside its bounds "

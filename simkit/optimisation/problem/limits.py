@@ -96,7 +96,7 @@ class Limits:
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """Some rows of one kind: their numbers, and how they are told when somebody asks."""
+    """Some rows of one kind: their numbers, and how they are worded when somebody asks."""
 
     left: np.ndarray
     rows: Callable[[], Sequence[LimitRow]]
@@ -140,8 +140,8 @@ def _clay(site: _Site, least: float) -> _Part:
 
     def rows() -> list[LimitRow]:
         names = site.names
-        told = [f"clay between {names[i]} and {names[j]}" for i, j in zip(one, other, strict=True)]
-        return [LimitRow(f"{what}{side}", f"at least {least:g} mm") for side in ("", " outside") for what in told]
+        pairs = [f"clay between {names[i]} and {names[j]}" for i, j in zip(one, other, strict=True)]
+        return [LimitRow(f"{what}{side}", f"at least {least:g} mm") for side in ("", " outside") for what in pairs]
 
     return _Part(left, rows)
 
@@ -244,8 +244,8 @@ def _windway(site: _Site) -> _Part:
     past = np.max([ahead + half, np.abs(aside) - voicing.window_width_mm / 2 - _BESIDE_MM, -up], axis=0) - site.radii
 
     def rows() -> list[LimitRow]:
-        told = [LimitRow(f"{name} from the player's face", "half a fingertip at least") for name in site.names]
-        return told + [LimitRow(f"{name} from the windway", f"at least {_BESIDE_MM:g} mm") for name in site.names]
+        face_rows = [LimitRow(f"{name} from the player's face", "half a fingertip at least") for name in site.names]
+        return face_rows + [LimitRow(f"{name} from the windway", f"at least {_BESIDE_MM:g} mm") for name in site.names]
 
     return _Part(np.concatenate([face, past]), rows)
 

@@ -104,9 +104,9 @@ class Trial:
     @cached_property
     def neighbours(self) -> tuple[Neighbour, ...]:
         """The design with each of its free numbers a small step further."""
-        return tuple(self.nudged(n, number.step) for n, number in enumerate(self.freedom.numbers))
+        return tuple(self.perturbed(n, number.step) for n, number in enumerate(self.freedom.numbers))
 
-    def nudged(self, n: int, step: float) -> Neighbour:
+    def perturbed(self, n: int, step: float) -> Neighbour:
         """The design with free number `n` a step further."""
         return self.beside(self.freedom.beside(self.vessel, n, step), step)
 

@@ -22,7 +22,7 @@ _LABIUM = np.array([0.09, -0.19, 0.06, -0.03, 0.05])
 def aperture_beside(old: Opening, new: Opening, at_rest: Aperture | None = None) -> Aperture:
     """The aperture of an opening `new` that differs a little from `old`, whose own is `at_rest`.
 
-    Where that is itself one beside another, as of a design that leans, nothing is meshed anew, and nothing jumps.
+    Where that is itself one beside another, as of a perturbed design, nothing is meshed anew, and nothing jumps.
     """
     if new.is_round:
         return aperture_of(new)

@@ -1,4 +1,4 @@
-"""The search: from every start downhill, the best polished until it is as a file writes it."""
+"""The search: from every start downhill, the best refined with its numbers as a file writes them."""
 
 from __future__ import annotations
 
@@ -8,21 +8,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simkit.optimisation.aims.carried import carry_slopes
-from simkit.optimisation.aims.intune import InTune, Stay
+from simkit.optimisation.aims.broyden import broyden_update
+from simkit.optimisation.aims.intune import InTune, Proximity
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import Trial, drawn
+from simkit.optimisation.search.coarse import coarse_start
 from simkit.optimisation.search.descent import Descent, Iterate, Task, descend
 from simkit.optimisation.search.fingerings import chosen_again
 from simkit.optimisation.search.nearest import IN_TUNE, nearest
-from simkit.optimisation.search.roughing import roughed
-from simkit.optimisation.search.starts import possible, random_start
+from simkit.optimisation.search.starts import feasible, random_start
 from simkit.vessel import DesignError, Tie, Vessel
 
 log = logging.getLogger(__name__)
 
 _SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
-_NEAR_CENTS = 0.45, 20.0  # a design whose worst note is so far off is sought once more, finely; farther, in vain
+_NEAR_CENTS = 0.45, 20.0  # a design whose worst note is so far off is searched once more, finely; farther, in vain
 _FINISHED = 0.1  # cents that a mm counts for in that last tuning: no hole goes far for what a mesh is unsure of
 # cents^2: what a descent must hope for to go on, where walls move and openings, the same with other aims than being in
 # tune, and where no mesh is made anew.
@@ -39,9 +39,15 @@ class Search:
 
 
 def searched(
-    task: Task, stay: Stay, starts: int = 1, seed: int = 0, *, choose_again: bool = False, keep_best: bool = False
+    task: Task,
+    proximity: Proximity,
+    starts: int = 1,
+    seed: int = 0,
+    *,
+    choose_again: bool = False,
+    keep_best: bool = False,
 ) -> Search:
-    """The best of so many starts, and of the designs that are as good the nearest to where it is asked to `stay`.
+    """The best of so many starts, and of the designs that are as good the nearest to the start by `proximity`.
 
     choose_again: combinations of holes anew for what the holes then play.
 
@@ -49,22 +55,22 @@ def searched(
     """
     seen, found = _Seen(), []
     only = all(isinstance(aim, InTune) for aim in task.aims)
-    task = replace(task, seen=seen, least_gain=worth(task), home=stay.at, enough=IN_TUNE if only else 0.0)
+    task = replace(task, seen=seen, least_gain=threshold(task), center=proximity.at, tolerance=IN_TUNE if only else 0.0)
     try:
         for descent in _descents(task, starts, seed):
             found.append(descent)
         end = _best(found)
-        end = nearest(_chosen_again(end) if choose_again else end, stay)
-        last = polished(end, stay)
-        carry_slopes(end.trial, last.trial)
+        end = nearest(_chosen_again(end) if choose_again else end, proximity)
+        last = refined(end, proximity)
+        broyden_update(end.trial, last.trial)
         return Search(tuple(found), last, False)
     except KeyboardInterrupt:
         if not (keep_best and seen):
             raise
         log.info("cut short: looking once more at the best so far (Ctrl-C again drops it)")
-        best = min(seen, key=lambda stand: stand.merit)
+        best = min(seen, key=lambda iterate: iterate.merit)
         found.append(("cut short", Descent(best, (seen[0].merit, best.merit), seen.looked_at)))
-        return Search(tuple(found), finished(_best(found)), True)
+        return Search(tuple(found), rounded(_best(found)), True)
 
 
 class _Seen(list[Iterate]):
@@ -81,7 +87,7 @@ class _Seen(list[Iterate]):
             self[1] = iterate
 
 
-def worth(task: Task) -> float:
+def threshold(task: Task) -> float:
     """What a descent must hope for to go on, cents^2: more where walls move and openings can do the last of it."""
     numbers = task.freedom.numbers
     by_openings = [all(".hole." in key or ".voicing." in key for key in number.keys) for number in numbers]
@@ -100,11 +106,11 @@ def _descents(task: Task, starts: int, seed: int) -> Iterable[tuple[str, Descent
         log.info("moving what is free%s", f", start {n + 1} of {starts}" if starts > 1 else "")
         start = task.freedom.start if n == 0 else random_start(task, random)
         try:
-            yield ("as it is" if n == 0 else f"random {n}"), descend(task, roughed(task, start))
+            yield ("as it is" if n == 0 else f"random {n}"), descend(task, coarse_start(task, start))
         except DesignError:
             if n:
                 raise
-            yield "as it is, moved apart", descend(task, roughed(task, possible(task, start)))
+            yield "as it is, moved apart", descend(task, coarse_start(task, feasible(task, start)))
 
 
 def _chosen_again(end: Iterate, rounds: int = 4) -> Iterate:
@@ -121,21 +127,23 @@ def _chosen_again(end: Iterate, rounds: int = 4) -> Iterate:
     return end
 
 
-def polished(end: Iterate, stay: Stay) -> Iterate:
+def refined(end: Iterate, proximity: Proximity) -> Iterate:
     """The design as a file writes it, tuned once more with its walls and its window as they then are.
 
     These are meshed, and notes jump by some tenths of a cent from mesh to mesh, so from rounding them too.
     """
-    there = _polished(end, stay)
+    there = _refined(end, proximity)
     task = end.task
     if _NEAR_CENTS[0] < _off(there) < _NEAR_CENTS[1] and task.least_gain > FINE:
-        finer = replace(task, least_gain=FINE, enough=0.0)
-        there = min(there, _polished(nearest(descend(finer, end.x).end, stay), stay), key=lambda stand: stand.merit)
+        finer = replace(task, least_gain=FINE, tolerance=0.0)
+        there = min(
+            there, _refined(nearest(descend(finer, end.x).end, proximity), proximity), key=lambda iterate: iterate.merit
+        )
     return there
 
 
-def _polished(end: Iterate, stay: Stay) -> Iterate:
-    there = finished(end)
+def _refined(end: Iterate, proximity: Proximity) -> Iterate:
+    there = rounded(end)
     task, may = end.task, end.task.freedom
     is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
     is_held |= ~_openings_only(end)
@@ -146,13 +154,20 @@ def _polished(end: Iterate, stay: Stay) -> Iterate:
     rest = replace(may.without(held), vessel=there.trial.vessel)
     x = end.x.copy()
     in_tune = [aim for aim in task.aims if isinstance(aim, InTune)]
-    stay = replace(stay.only(~is_held), at=x[~is_held], weight=_FINISHED)
-    calm = replace(
-        task, freedom=rest, aims=(*in_tune, stay), felt=stay.felt, least_gain=FINE, seen=None, home=None, enough=0.0
+    proximity = replace(proximity.only(~is_held), at=x[~is_held], weight=_FINISHED)
+    task = replace(
+        task,
+        freedom=rest,
+        aims=(*in_tune, proximity),
+        metric=proximity.metric,
+        least_gain=FINE,
+        seen=None,
+        center=None,
+        tolerance=0.0,
     )
-    settled = finished(descend(calm, x[~is_held]).end)
+    settled = rounded(descend(task, x[~is_held]).end)
     x[~is_held] = settled.x
-    return min(there, _stand(task, x, settled.trial.vessel), key=_off)
+    return min(there, _evaluated(end.task, x, settled.trial.vessel), key=_off)
 
 
 def _openings_only(iterate: Iterate) -> np.ndarray:
@@ -164,14 +179,16 @@ def _off(iterate: Iterate) -> float:
     return float(np.abs(iterate.trial.cents).max())
 
 
-def finished(end: Iterate) -> Iterate:
+def rounded(end: Iterate) -> Iterate:
     """The design with its numbers as a file writes them, looked at once more."""
     trial = end.trial
-    vessel = trial.vessel.with_values({key: tidy(key, trial.vessel.value(key)) for key in moving_keys(trial.freedom)})
-    return _stand(end.task, trial.x, vessel)
+    vessel = trial.vessel.with_values(
+        {key: as_written(key, trial.vessel.value(key)) for key in moving_keys(trial.freedom)}
+    )
+    return _evaluated(end.task, trial.x, vessel)
 
 
-def _stand(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
+def _evaluated(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
     """A design that is at `x` but for rounding, looked at."""
     task.effort.looked_at += 1
     trial = Trial(task.freedom, x, task.setting, vessel, drawn(vessel))
@@ -179,7 +196,7 @@ def _stand(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
     return Iterate(task, trial, residuals, task.left(vessel, trial.body))
 
 
-def tidy(key: str, value: float) -> float:
+def as_written(key: str, value: float) -> float:
     """A number as a design file has it: micrometres, thousandths of a degree; five digits where it has no unit."""
     return round(value, 3 if key.endswith(("_mm", "_deg")) else 5)
 

@@ -1,4 +1,4 @@
-"""The best small step from where one stands: residuals and limits as if they were straight."""
+"""The best step of the linear model: linear least squares with linear rows to keep."""
 
 from __future__ import annotations
 
@@ -47,9 +47,9 @@ class Linearisation:
         return 0.5 * float(np.sum(np.square(self.r + self.J @ s)))
 
 
-def prices(gradient: np.ndarray, rows: np.ndarray) -> np.ndarray:
-    """What each of some rows (a, n) that just hold costs: non-negative (a,) with gradient (n,) = sum of prices * rows.
+def multipliers(gradient: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """The Lagrange multipliers (a,) of rows (a, n) that just hold: non-negative, gradient (n,) = sum of them * rows.
 
-    The half sum of squares would fall by `price` for each unit that a row gave way.
+    The half sum of squares would fall by so much for each unit that a row gave way.
     """
     return nnls(rows.T, gradient, maxiter=50 * max(1, len(rows)))[0] if len(rows) else np.zeros(0)

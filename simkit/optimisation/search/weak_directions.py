@@ -1,4 +1,4 @@
-"""Tenths of a cent that would cost centimetres: what of the notes is left where it is.
+"""Tenths of a cent that would cost centimetres: combinations of notes with small singular values, left where they are.
 
 With only holes free, the note with all of them covered hardly moves: some hundredths of a cent for each millimetre, by
 the air under the fingers. To go after its last tenths would move every hole far, for what nobody hears.
@@ -11,14 +11,14 @@ import numpy as np
 from simkit.frozen import frozen
 
 LEAST_SLOPE = 0.2  # cents per mm of way: a tenth of a cent that costs more than half a millimetre is not worth it
-MOST_CENTS = 1.0  # no more than so much is left: what is farther off is heard, and worth its way
+MOST_CENTS = 1.0  # no more than so much is left: what is farther off is audible, and worth its way
 
 
 @frozen
 class WeakDirections:
-    """Ways (m, p), orthonormal, in which m residuals hardly move, and how many cents (p,) are left in each."""
+    """Directions (m, p), orthonormal, in which m residuals hardly move, and how many cents (p,) are left in each."""
 
-    ways: np.ndarray
+    directions: np.ndarray
     cents: np.ndarray
 
     @classmethod
@@ -30,15 +30,15 @@ class WeakDirections:
         """
         mixtures, sizes, _ = np.linalg.svd(slopes)
         few = np.concatenate([sizes, np.zeros(len(notes) - len(sizes))]) < LEAST_SLOPE
-        ways = np.zeros((residuals, int(few.sum())))
-        ways[: len(notes)] = mixtures[:, few]
-        return cls(ways, np.minimum(np.abs(mixtures[:, few].T @ notes), MOST_CENTS))
+        directions = np.zeros((residuals, int(few.sum())))
+        directions[: len(notes)] = mixtures[:, few]
+        return cls(directions, np.minimum(np.abs(mixtures[:, few].T @ notes), MOST_CENTS))
 
-    def sought(self, residuals: np.ndarray) -> np.ndarray:
+    def deflated(self, residuals: np.ndarray) -> np.ndarray:
         """Residuals (m,) without what is left."""
-        return residuals - self.ways @ np.clip(self.ways.T @ residuals, -self.cents, self.cents)
+        return residuals - self.directions @ np.clip(self.directions.T @ residuals, -self.cents, self.cents)
 
     @property
     def mostly(self) -> np.ndarray:
         """Which residuals are mostly such, (m,) bool."""
-        return np.sum(np.square(self.ways), axis=1) > 0.5
+        return np.sum(np.square(self.directions), axis=1) > 0.5

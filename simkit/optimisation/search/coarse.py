@@ -41,10 +41,10 @@ class _InTuneByDucts:
         return self.weight * slopes_beside(trial, trial.neighbours, field=False)
 
 
-def roughed(task: Task, start: np.ndarray) -> np.ndarray:
+def coarse_start(task: Task, start: np.ndarray) -> np.ndarray:
     """`start` (n,) brought nearer to being in tune, where only openings are free; else `start` itself."""
     weight = next((aim.weight for aim in task.aims if isinstance(aim, InTune)), 0.0)
-    base = task.stand(task.clipped(start)).trial
+    base = task.evaluated(task.clipped(start)).trial
     is_near = np.abs(base.cents).max() < _FAR_CENTS
     if not weight or is_near or not all(n.moves_openings_only(base) for n in base.neighbours):
         return start

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from simkit.optimisation.aims.intune import know_slopes, known_slopes
+from simkit.optimisation.aims.intune import known_slopes, set_slopes
 from simkit.optimisation.aims.slopes import slopes_beside
 from simkit.optimisation.problem.trial import Trial
 
 _SHORT = 0.5  # clear changes of the walls: of a step much shorter than this little is learnt
 
 
-def carry_slopes(here: Trial, there: Trial) -> None:
+def broyden_update(here: Trial, there: Trial) -> None:
     """Let `there` know the slopes of its notes by those of `here`, asking anew for openings only."""
     before = known_slopes(here)
     if before is None or known_slopes(there) is not None:
@@ -26,18 +26,18 @@ def carry_slopes(here: Trial, there: Trial) -> None:
         return
     after = before.copy()
     after[:, cheap] = slopes_beside(there, [n for n, c in zip(there.neighbours, cheap, strict=True) if c], exact=False)
-    know_slopes(there, mended(before, after, ~cheap, there.x - here.x, there.cents - here.cents, there.freedom.reach))
+    set_slopes(there, updated(before, after, ~cheap, there.x - here.x, there.cents - here.cents, there.freedom.reach))
 
 
-def mended(
-    before: np.ndarray, after: np.ndarray, old: np.ndarray, step: np.ndarray, came: np.ndarray, reach: np.ndarray
+def updated(
+    before: np.ndarray, after: np.ndarray, old: np.ndarray, step: np.ndarray, change: np.ndarray, reach: np.ndarray
 ) -> np.ndarray:
-    """Slopes (f, n) `after` a step (n,) with their `old` columns changed least so that what `came` (f,) comes out.
+    """Slopes (f, n) `after` a step (n,) with their `old` columns changed least so that what `change` (f,) comes out.
 
     A step is foretold by the mean of the slopes before and after, right to second order, which takes half of what is
     changed after it. Least is meant in clear changes, `reach` (n,); a short step says little, as notes jump by some
     tenths of a cent from mesh to mesh.
     """
-    missed = came - (before + after) / 2 @ step
+    missed = change - (before + after) / 2 @ step
     clear = np.where(old, step / reach, 0.0)
     return after + 2 * np.outer(missed, clear / (clear @ clear + _SHORT**2)) / reach
