@@ -9,13 +9,13 @@ Sound speeds are those of slow sound (zero frequency).
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, fields
+from dataclasses import fields, replace
 from typing import TypeVar
 
 import numpy as np
 
-from simkit.gases import GAS_CONSTANT, GASES, Gases, molar_heat, viscosity_and_conduction
+from simkit.frozen import frozen
+from simkit.gases import GAS_CONSTANT, GASES, Gases, Reals, molar_heat, plain, viscosity_and_conduction
 
 Omega = TypeVar("Omega", float, complex, np.ndarray)  # angular frequency, rad/s
 
@@ -23,9 +23,11 @@ STANDARD_PRESSURE = 101325.0
 _KELVIN = 273.15
 
 
-@dataclass(frozen=True)
+@frozen
 class Air:
     """A still gas: what sound needs to know about it, in SI units.
+
+    Each number may be an array, over fingerings, say, where the player's breath differs from one to the next.
 
     sound_speed m/s, density kg/m3, viscosity Pa s, thermal_conductivity W/(m K), specific_heat
     J/(kg K) at constant pressure, gamma their ratio.  `cautions` says where a formula was used
@@ -36,40 +38,40 @@ class Air:
     (345.86652, 1.186085)
     """
 
-    temperature_c: float
-    pressure_pa: float
+    temperature_c: Reals
+    pressure_pa: Reals
     gases: Gases
-    sound_speed: float
-    density: float
-    gamma: float
-    viscosity: float
-    thermal_conductivity: float
-    specific_heat: float
+    sound_speed: Reals
+    density: Reals
+    gamma: Reals
+    viscosity: Reals
+    thermal_conductivity: Reals
+    specific_heat: Reals
     cautions: tuple[str, ...] = ()
 
     @property
-    def kinematic_viscosity(self) -> float:
+    def kinematic_viscosity(self) -> Reals:
         """nu = eta / rho in m2/s."""
         return self.viscosity / self.density
 
     @property
-    def thermal_diffusivity(self) -> float:
+    def thermal_diffusivity(self) -> Reals:
         """alpha_t = k / (rho c_p) in m2/s."""
         return self.thermal_conductivity / (self.density * self.specific_heat)
 
     @property
-    def prandtl(self) -> float:
+    def prandtl(self) -> Reals:
         """nu / alpha_t."""
         return self.kinematic_viscosity / self.thermal_diffusivity
 
     @property
-    def humidity_percent(self) -> float:
+    def humidity_percent(self) -> Reals:
         """Relative humidity; above 100 the gas holds more water than it can keep."""
         full = saturated_water(self.temperature_c, self.pressure_pa)
         return 100 * self.gases.water / full
 
     @property
-    def co2_ppm(self) -> float:
+    def co2_ppm(self) -> Reals:
         """Carbon dioxide, millionths of all molecules."""
         return 1e6 * self.gases.carbon_dioxide
 
@@ -118,15 +120,15 @@ def moist_air(
     )
 
 
-def saturated_water(temperature_c: float, pressure_pa: float = STANDARD_PRESSURE) -> float:
+def saturated_water(temperature_c: Reals, pressure_pa: Reals = STANDARD_PRESSURE) -> Reals:
     """Mole fraction of water in saturated air.
 
     x_sv = f p_sv / p, Davis 1992 [Davis1992], Metrologia 29, 67 (CIPM 1981/91), as in IEC 61094-2 Annex F.
     """
     t, kelvin = temperature_c, temperature_c + _KELVIN
-    pressure_sv = math.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6343.1645 / kelvin)
+    pressure_sv = np.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6343.1645 / kelvin)
     enhancement = 1.00062 + 3.14e-8 * pressure_pa + 5.6e-7 * t**2
-    return enhancement * pressure_sv / pressure_pa
+    return plain(enhancement * pressure_sv / pressure_pa)
 
 
 # IEC 61094-2:2009 Table F.2, a0 to a15.
@@ -164,12 +166,12 @@ def _cipm_density(t: float, p: float, x_w: float, x_c: float) -> float:
     return molar * p / (compressibility * kelvin) * (1 - 0.3780 * x_w)
 
 
-def _viscosity(kelvin: float, x_w: float) -> float:
+def _viscosity(kelvin: Reals, x_w: Reals) -> Reals:
     """IEC 61094-2:2009 eq. F.5 (Zuckerwar & Meredith 1985, J. Acoust. Soc. Am. 77, 1) in Pa s."""
     return 1e-8 * (84.986 + 7.0 * kelvin + (113.157 - kelvin) * x_w - 3.7501e-3 * kelvin**2 - 100.015 * x_w**2)
 
 
-def _thermal_conductivity(kelvin: float, x_w: float) -> float:
+def _thermal_conductivity(kelvin: Reals, x_w: Reals) -> Reals:
     """IEC 61094-2:2009 Annex F, in W/(m K)."""
     return 4186.8e-8 * (60.054 + 1.846 * kelvin + 2.06e-6 * kelvin**2 + (40 - 1.775e-4 * kelvin) * x_w)
 
@@ -234,35 +236,55 @@ def exhaled(
     return _ideal_mixture(t, p, Gases.of_dry(x_c, oxygen, water))
 
 
-def mixed(room: Air, breath: Air, share: float) -> Air:
-    """Room air of which a share (0 to 1, of all molecules) has been replaced by breath.
+def mixed(room: Air, breath: Air, share: Reals) -> Air:
+    """Room air of which a share (0 to 1, of all molecules) has been replaced by breath; shares may be an array.
 
     Temperatures mix by heat capacity.  The mixture is the ideal one times the small factor by which
     `room` differs from its own ideal mixture, faded out with the share: `share = 0` gives `room`.
     """
-    s = _within("share", share, 0, 1)
-    if s == 0:
-        return room
-    if s == 1:
-        return breath
-    gases = Gases(*((1 - s) * a + s * b for a, b in zip(room.gases.shares(), breath.gases.shares(), strict=True)))
+    s: Reals = _within("share", share, 0, 1) if np.ndim(share) == 0 else np.asarray(share, float)
+    if not np.all((s >= 0) & (s <= 1)):
+        raise ValueError(f"share = {share!r}: allowed: 0 to 1")
+    if np.ndim(s) == 0 and s in (0, 1):
+        return breath if s else room
     heat_room = (1 - s) * molar_heat(room.gases, room.temperature_c + _KELVIN)
     heat_breath = s * molar_heat(breath.gases, breath.temperature_c + _KELVIN)
     t = (heat_room * room.temperature_c + heat_breath * breath.temperature_c) / (heat_room + heat_breath)
-    p = (1 - s) * room.pressure_pa + s * breath.pressure_pa
-    mixture = _ideal_mixture(t, p, gases)
-    ideal_room = _ideal_mixture(room.temperature_c, room.pressure_pa, room.gases)
-    anchored = {
-        name: getattr(mixture, name) * (getattr(room, name) / getattr(ideal_room, name)) ** (1 - s)
-        for name in _MEASURES
-    }
-    cautions = room.cautions + breath.cautions
-    if mixture.humidity_percent > 101:
-        cautions += (
-            f"{100 * s:.0f} % breath in air at {room.temperature_c:g} degC: some of its water "
+    water = (1 - s) * room.gases.water + s * breath.gases.water
+    mixture = composed(room, breath, s, t, water)
+    if np.any(mixture.humidity_percent > 101):
+        wet = float(np.max(np.where(mixture.humidity_percent > 101, s, 0.0)))
+        told = (
+            f"{100 * wet:.0f} % breath in air at {room.temperature_c:g} degC: some of its water "
             "would condense, here it stays vapour",
         )
-    return Air(t, p, gases, **anchored, cautions=cautions)
+        return replace(mixture, cautions=mixture.cautions + told)
+    return mixture
+
+
+def composed(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: Reals) -> Air:
+    """Room air and breath in one, warmed or cooled to a temperature, dried or moistened to a mole fraction of water.
+
+    share: of breath among all molecules before water came or went. All three may be arrays. The ideal mixture, times
+    the small factors by which `room` and `breath` differ from their own ideal mixtures, each by its share.
+    """
+    s, x_w = share, water
+    both = zip(room.gases.shares(), breath.gases.shares(), strict=True)
+    nitrogen, oxygen, argon, carbon_dioxide, _ = ((1 - s) * a + s * b for a, b in both)
+    dry = (1 - x_w) / (nitrogen + oxygen + argon + carbon_dioxide)
+    gases = Gases(*(plain(x) for x in (nitrogen * dry, oxygen * dry, argon * dry, carbon_dioxide * dry, x_w)))
+    p = (1 - s) * room.pressure_pa + s * breath.pressure_pa
+    mixture = _ideal_mixture(plain(temperature_c), plain(p), gases)
+    ideals = [_ideal_mixture(air.temperature_c, air.pressure_pa, air.gases) for air in (room, breath)]
+    anchored = {
+        name: plain(
+            getattr(mixture, name)
+            * (getattr(room, name) / getattr(ideals[0], name)) ** (1 - s)
+            * (getattr(breath, name) / getattr(ideals[1], name)) ** s
+        )
+        for name in _MEASURES
+    }
+    return replace(mixture, **anchored, cautions=room.cautions + breath.cautions)
 
 
 _MEASURES = tuple(
@@ -270,7 +292,7 @@ _MEASURES = tuple(
 )
 
 
-def _ideal_mixture(t: float, p: float, gases: Gases) -> Air:
+def _ideal_mixture(t: Reals, p: Reals, gases: Gases) -> Air:
     """c = sqrt(gamma R T / M), rho = p M / (R T), gamma = c_p / (c_p - R)."""
     kelvin = t + _KELVIN
     molar_mass = sum(x * gas.molar_mass for x, gas in zip(gases.shares(), GASES, strict=True))
@@ -283,10 +305,10 @@ def _ideal_mixture(t: float, p: float, gases: Gases) -> Air:
         temperature_c=t,
         pressure_pa=p,
         gases=gases,
-        sound_speed=math.sqrt(gamma * GAS_CONSTANT * kelvin / molar_mass),
-        density=p * molar_mass / (GAS_CONSTANT * kelvin),
-        gamma=gamma,
-        viscosity=_viscosity(kelvin, gases.water) * viscosity / plain_viscosity,
-        thermal_conductivity=_thermal_conductivity(kelvin, gases.water) * (conductivity / plain_conductivity),
-        specific_heat=heat / molar_mass,
+        sound_speed=plain(np.sqrt(gamma * GAS_CONSTANT * kelvin / molar_mass)),
+        density=plain(p * molar_mass / (GAS_CONSTANT * kelvin)),
+        gamma=plain(gamma),
+        viscosity=plain(_viscosity(kelvin, gases.water) * viscosity / plain_viscosity),
+        thermal_conductivity=plain(_thermal_conductivity(kelvin, gases.water) * (conductivity / plain_conductivity)),
+        specific_heat=plain(heat / molar_mass),
     )

@@ -2,36 +2,47 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import numpy as np
+
+from simkit.frozen import frozen
+
+Reals: TypeAlias = Any  # a float, or an array of them; the answer is then an array too
 
 GAS_CONSTANT = 8.314462618  # J/(mol K), exact in the SI of 2019
 _SECOND_RADIATION = 1.438776877e-2  # hc/k in m K
 
 
-@dataclass(frozen=True)
+def plain(value: Reals) -> Reals:
+    """One number as Python's own float, so that it prints and is written like one; an array as it is."""
+    return float(value) if np.ndim(value) == 0 else value
+
+
+@frozen
 class Gases:
-    """What the air is made of: mole fractions that sum to one.
+    """What the air is made of: mole fractions that sum to one; each may be an array.
 
     >>> Gases.of_dry(carbon_dioxide=0.04, oxygen=0.165, water=0.05).carbon_dioxide
     0.038
     """
 
-    nitrogen: float
-    oxygen: float
-    argon: float
-    carbon_dioxide: float
-    water: float
+    nitrogen: Reals
+    oxygen: Reals
+    argon: Reals
+    carbon_dioxide: Reals
+    water: Reals
 
     @classmethod
-    def of_dry(cls, carbon_dioxide: float, oxygen: float, water: float) -> Gases:
+    def of_dry(cls, carbon_dioxide: Reals, oxygen: Reals, water: Reals) -> Gases:
         """Dry-gas shares, moistened to the mole fraction `water`; argon 0.934 %, rest nitrogen."""
         argon = 0.00934
         dry = 1 - water
         nitrogen = 1 - oxygen - argon - carbon_dioxide
         return cls(dry * nitrogen, dry * oxygen, dry * argon, dry * carbon_dioxide, water)
 
-    def shares(self) -> tuple[float, ...]:
+    def shares(self) -> tuple[Reals, ...]:
         """The five mole fractions in the order of `GASES`."""
         return (self.nitrogen, self.oxygen, self.argon, self.carbon_dioxide, self.water)
 
@@ -47,20 +58,20 @@ class Gas:
     reference: float
     sutherland: float
 
-    def molar_heat(self, kelvin: float) -> float:
+    def molar_heat(self, kelvin: Reals) -> Reals:
         """c_p in J/(mol K): R times the rigid part and an Einstein function for each vibration."""
         total = self.rigid_heat
         for wavenumber in self.vibrations:
             x = _SECOND_RADIATION * 100 * wavenumber / kelvin
-            total += x**2 * math.exp(x) / math.expm1(x) ** 2
+            total += x**2 * np.exp(x) / np.expm1(x) ** 2
         return GAS_CONSTANT * total
 
-    def viscosity_at(self, kelvin: float) -> float:
+    def viscosity_at(self, kelvin: Reals) -> Reals:
         """Sutherland's law in Pa s."""
         warm = kelvin / self.reference
         return self.viscosity * warm**1.5 * ((self.reference + self.sutherland) / (kelvin + self.sutherland))
 
-    def conductivity_at(self, kelvin: float) -> float:
+    def conductivity_at(self, kelvin: Reals) -> Reals:
         """Eucken's relation k = eta (c_p + 5R/4) / M in W/(m K)."""
         heat = self.molar_heat(kelvin) + 1.25 * GAS_CONSTANT
         return self.viscosity_at(kelvin) * heat / self.molar_mass
@@ -78,26 +89,26 @@ GASES = (
 )
 
 
-def molar_heat(gases: Gases, kelvin: float) -> float:
+def molar_heat(gases: Gases, kelvin: Reals) -> Reals:
     """c_p of the mixture in J/(mol K)."""
     return sum(x * gas.molar_heat(kelvin) for x, gas in zip(gases.shares(), GASES, strict=True))
 
 
-def viscosity_and_conduction(gases: Gases, kelvin: float) -> tuple[float, float]:
+def viscosity_and_conduction(gases: Gases, kelvin: Reals) -> tuple[Reals, Reals]:
     """Viscosity and heat conduction of the mixture: sum_i x_i y_i / sum_j x_j phi_ij.
 
     phi_ij = [1 + sqrt(eta_i/eta_j) (M_j/M_i)^(1/4)]^2 / sqrt(8 (1 + M_i/M_j)).
     Wilke 1950, J. Chem. Phys. 18, 517; for conduction Mason & Saxena 1958 [Mason1958], Phys. Fluids 1, 361.
     """
     viscosity = conductivity = 0.0
-    present = [(x, gas) for x, gas in zip(gases.shares(), GASES, strict=True) if x > 0]
+    present = [(x, gas) for x, gas in zip(gases.shares(), GASES, strict=True) if np.any(x > 0)]
     for x_i, one in present:
         eta_i = one.viscosity_at(kelvin)
         crowd = 0.0
         for x_j, other in present:
             ratio = other.molar_mass / one.molar_mass
-            pull = 1 + math.sqrt(eta_i / other.viscosity_at(kelvin)) * ratio**0.25
-            crowd += x_j * pull**2 / math.sqrt(8 * (1 + 1 / ratio))
+            pull = 1 + np.sqrt(eta_i / other.viscosity_at(kelvin)) * ratio**0.25
+            crowd += x_j * pull**2 / np.sqrt(8 * (1 + 1 / ratio))
         viscosity += x_i * eta_i / crowd
         conductivity += x_i * one.conductivity_at(kelvin) / crowd
     return viscosity, conductivity

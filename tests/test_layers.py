@@ -28,8 +28,8 @@ MAY_IMPORT = {
     "plugins": {"errors"},
     "provenance": {"frozen", "plugins"},
     "pitch": {"errors"},
-    "gases": set(),
-    "air": {"errors", "gases"},
+    "gases": {"frozen"},
+    "air": {"errors", "frozen", "gases"},
     "vessel": FACTS,
     # Properties of the shape alone: air enters neither body nor field.
     "body": FACTS - {"gases", "air"} | {"vessel"},

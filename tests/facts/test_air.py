@@ -6,11 +6,12 @@ are quoted from memory say so.
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simkit.air import exhaled, mixed, moist_air, saturated_water
+from simkit.air import composed, exhaled, mixed, moist_air, saturated_water
 from simkit.gases import GASES, Gases, viscosity_and_conduction
 
 
@@ -211,3 +212,40 @@ def test_a_mixture_lies_between_its_parts(share, t, humidity):
 def test_impossible_breath_is_refused(values):
     with pytest.raises(ValueError, match="allowed"):
         exhaled(**values)
+
+
+# --- many airs at once ---------------------------------------------------------------------------
+
+
+def test_an_array_of_airs_is_each_of_them():
+    room, breath = moist_air(18, 40), exhaled()
+    shares = np.array([0.0, 0.2, 0.55, 1.0])
+    many = mixed(room, breath, shares)
+    several = composed(room, breath, shares, np.array([18.0, 22, 30, 34]), np.array([0.01, 0.02, 0.04, 0.05]))
+    for i, share in enumerate(shares):
+        one = mixed(room, breath, share)
+        t, water = float(several.temperature_c[i]), float(several.gases.water[i])
+        other = composed(room, breath, float(share), t, water)
+        for name in ("density", "sound_speed", "gamma", "viscosity", "thermal_conductivity", "specific_heat"):
+            assert getattr(many, name)[i] == pytest.approx(getattr(one, name), rel=1e-13)
+            assert getattr(several, name)[i] == pytest.approx(getattr(other, name), rel=1e-13)
+        omega = 2 * math.pi * 440
+        assert many.delta_v(omega)[i] == pytest.approx(one.delta_v(omega), rel=1e-13)
+        assert many.humidity_percent[i] == pytest.approx(one.humidity_percent, rel=1e-13)
+    assert isinstance(mixed(room, breath, 0.2).density, float)
+    assert mixed(room, breath, shares) == many and len({many, mixed(room, breath, shares)}) == 1
+
+
+def test_dried_and_cooled_air_keeps_the_gases_between_them():
+    """Taking water out and heat away leaves the dry gases in their proportion; the density goes as 1/T (ideal gas)."""
+    room, breath = moist_air(20, 50), exhaled()
+    warm, cold = (composed(room, breath, 0.7, t, 0.01) for t in (34.0, 20.0))
+    assert cold.density / warm.density == pytest.approx(307.15 / 293.15, rel=1e-9)
+    before = mixed(room, breath, 0.7).gases
+    assert warm.gases.carbon_dioxide / warm.gases.nitrogen == pytest.approx(before.carbon_dioxide / before.nitrogen)
+    assert sum(warm.gases.shares()) == pytest.approx(1.0) and warm.gases.water == 0.01
+
+
+def test_a_share_beyond_its_range_is_refused_in_an_array_too():
+    with pytest.raises(ValueError, match=r"share = .*allowed: 0 to 1"):
+        mixed(moist_air(), exhaled(), np.array([0.5, 1.2]))

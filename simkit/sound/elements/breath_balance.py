@@ -1,0 +1,239 @@
+"""Which air stands in a flute that is being blown: how much of it is breath, how warm and how wet, note by note.
+
+A balance in the steady state, of what comes in and what leaves in a second. The jet of breath from the windway cools
+on the windway's clay, draws air along from both sides on its way over the cut-up, and a part of it (about half) goes
+into the chamber at the edge. The note's swing lets room air in through the window and the open holes, and as much
+as comes in leaves through them. The chamber's air gives its heat to the clay, and water condenses on it.
+
+In the chamber all is mixed: the jet stirs it several times over before it is renewed. Arrays have one entry for each
+fingering (f,), and one for each opening (f, n), the window first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import field
+
+import numpy as np
+
+from simkit.air import Air, composed, saturated_water
+from simkit.frozen import frozen
+from simkit.gases import GAS_CONSTANT, molar_heat
+from simkit.sound.elements.mixing import Exchange, Jet, Mixing, Passages, entrainment, exchange
+from simkit.sound.elements.orifice import Reals
+
+KELVIN = 273.15
+EVAPORATION = 44.0e3  # J/mol of water at 25 degC: handbook value, from memory
+WARM_CLAY_C = 30.0  # clay that has been held and blown for some minutes: common practice, no source; palms are 30 to 35
+CLAY_HEAT = 1.7e6  # J/(m3 K) of unglazed earthenware: 1,900 kg/m3 times 900 J/(kg K), handbook values, from memory
+
+# Vapour goes to the wall somewhat faster than heat: (alpha_t/D)^(-2/3), D = 2.5e-5 m2/s (Chilton & Colburn 1934,
+# from memory).
+_VAPOUR_OVER_HEAT = 1.11
+_STILL = 2 * np.pi**2 / 3  # Nusselt number of heat that only conducts, in a ball with a wall of one temperature
+
+
+@frozen
+class Breathing:
+    """A chamber while it is blown: its volume (m3) and wall (m2), the clay's temperature, room and breath."""
+
+    room: Air
+    breath: Air
+    volume: float
+    wall_area: float
+    clay_c: float
+    jet: Jet
+    passages: Passages
+    mixing: Mixing = field(default_factory=Mixing)
+
+
+@frozen
+class Breathed:
+    """The answer. chamber: one air with arrays (f,); openings: with arrays (f, n), on the mean over the swing.
+
+    share (f,): of breath in the chamber, among all molecules that came in. seconds (f,): in which the chamber's air
+    comes 63 % nearer to this state. jet_c (f,): the breath's temperature as it leaves the windway. Molar flows, mol/s:
+    taken_in (f, 2) breath and room air into the chamber; condensed (f,) of that the water that stays on clay and as
+    fog. heat (f,): what windway and chamber take up, W, the heat of that water with it.
+    """
+
+    share: np.ndarray
+    chamber: Air
+    openings: Air
+    seconds: np.ndarray
+    jet_c: np.ndarray
+    taken_in: np.ndarray
+    condensed: np.ndarray
+    heat: np.ndarray
+
+    def filled_after(self, part: float = 0.95) -> np.ndarray:
+        """Seconds (f,) of a steady tone until that part of the way is gone."""
+        return self.seconds * -np.log1p(-part)
+
+    def clay_warms(self, clay: float) -> np.ndarray:
+        """How fast breath warms clay of that volume (m3), K/s (f,), at this clay's temperature; hands come on top."""
+        return self.heat / (CLAY_HEAT * clay)
+
+
+def breathed(b: Breathing) -> Breathed:
+    """Share of breath, temperature and water of the chamber's air, and the air in each opening, for every fingering."""
+    jet, warm = b.jet, _windway(b)
+    grown = 1 + entrainment(jet, b.breath.kinematic_viscosity, b.mixing)
+    entering = np.clip(b.mixing.entering * jet.entering, 0.0, 1.0)
+    # Of what is drawn along, the outer half's entering share is room air; the inner half's other share leaves.
+    drawn = entering * jet.flow * (grown - 1) / 2
+    lost = (1 - entering) * jet.flow * (grown - 1) / 2
+    swung = exchange(b.passages, np.maximum(entering * jet.flow + drawn - lost, 0.0), b.mixing)
+    per_mol = GAS_CONSTANT / b.room.pressure_pa
+    breath_in = entering * jet.flow / (per_mol * (b.breath.temperature_c + KELVIN))
+    room_in = (drawn + swung.kept.sum(axis=1)) / (per_mol * (b.room.temperature_c + KELVIN))
+    inside = _inside(b, breath_in, room_in, warm)
+    chamber = composed(b.room, b.breath, inside.share, inside.temperature_c, inside.water)
+    openings = _openings(b, inside, warm, swung, grown, entering)
+    turnover = (breath_in + room_in) * per_mol * (inside.temperature_c + KELVIN)
+    seconds = b.volume / np.maximum(turnover, 1e-300)
+    taken = np.stack([breath_in, room_in], axis=1)
+    heat = _heat(b, jet.flow / (per_mol * (b.breath.temperature_c + KELVIN)), breath_in, room_in, warm, inside)
+    return Breathed(inside.share, chamber, openings, seconds, warm.temperature_c, taken, inside.condensed, heat)
+
+
+def _heat(
+    b: Breathing, blown: np.ndarray, breath_in: np.ndarray, room_in: np.ndarray, warm: _State, inside: _State
+) -> np.ndarray:
+    """W (f,): what the jet (`blown`, mol/s) leaves in the windway, and what has come in leaves in the chamber."""
+    breath, room = (molar_heat(air.gases, air.temperature_c + KELVIN) for air in (b.breath, b.room))
+    cooled = breath * (b.breath.temperature_c - warm.temperature_c) + EVAPORATION * warm.condensed
+    given = breath * breath_in * (warm.temperature_c - inside.temperature_c)
+    given = given + room * room_in * (b.room.temperature_c - inside.temperature_c)
+    return blown * cooled + given + EVAPORATION * (inside.condensed - breath_in * warm.condensed)
+
+
+@frozen
+class _State:
+    """A gas by what the balance reckons with: share of breath, degC, mole fraction of water, and how much is lost.
+
+    condensed: mol/s in the chamber, mol for each mol of breath in the windway.
+    """
+
+    share: np.ndarray
+    temperature_c: np.ndarray
+    water: np.ndarray
+    condensed: np.ndarray
+
+
+def _windway(b: Breathing) -> _State:
+    """The breath as it leaves the windway: laminar between two plates of the clay's temperature.
+
+    Nu = 7.54 + 0.03 g/(1 + 0.016 g^(2/3)), g = Re Pr D/L, D = 2h (Edwards, Denny & Mills 1979, Transfer Processes,
+    from memory); both walls, so T goes to the clay's as exp(-N), N = 2 L w h_t/(rho c_p Q).
+    """
+    jet, breath = b.jet, b.breath
+    flow = np.maximum(jet.flow, 1e-12)
+    diameter = 2 * jet.height
+    graetz = 2 * flow / jet.width * breath.prandtl / breath.kinematic_viscosity * diameter / jet.length
+    nusselt = 7.54 + 0.03 * graetz / (1 + 0.016 * graetz ** (2 / 3))
+    transfer = nusselt * breath.thermal_conductivity / diameter
+    units = 2 * jet.length * jet.width * transfer / (breath.density * breath.specific_heat * flow)
+    start = breath.temperature_c
+    left = b.clay_c + (start - b.clay_c) * np.exp(-units)
+    wall = _at_wall(b)
+    water = breath.gases.water - np.maximum(breath.gases.water - wall, 0.0) * -np.expm1(-_VAPOUR_OVER_HEAT * units)
+    heat = molar_heat(breath.gases, start + KELVIN)
+    left, water = _without_fog(b, left, water, EVAPORATION / heat)
+    lost = (breath.gases.water - water) / (1 - water)
+    return _State(np.ones_like(left), left, water, lost)
+
+
+def _at_wall(b: Breathing) -> float:
+    """Mole fraction of water at the clay: saturated at its temperature, or what dry clay leaves."""
+    full = saturated_water(b.clay_c, b.room.pressure_pa)
+    return float(full - b.mixing.uptake * max(full - b.room.gases.water, 0.0))
+
+
+def _without_fog(b: Breathing, warm: np.ndarray, water: np.ndarray, gain: Reals) -> tuple[np.ndarray, np.ndarray]:
+    """Temperature and water once no more vapour is left than the gas can hold; its heat warms the gas.
+
+    T = T0 + gain (x0 - x_sat(T)), gain in K for each mole fraction: Newton's steps, the left side less the right being
+    convex and rising.
+    """
+    t, pressure = np.asarray(warm, float), b.room.pressure_pa
+    for _ in range(8):
+        full = saturated_water(t, pressure)
+        slope = (saturated_water(t + 1e-3, pressure) - full) / 1e-3
+        t = t - (t - warm - gain * np.maximum(water - full, 0.0)) / (1 + gain * slope * (water > full))
+    return t, np.minimum(water, saturated_water(t, pressure))
+
+
+def stirring(b: Breathing) -> np.ndarray:
+    """Heat transfer (f,) from the chamber's air to its wall, W/(m2 K), good to a factor of two.
+
+    The jet's power, 0.686 rho U^2/2 for each m3/s of a parabola, feeds whirls as wide as the chamber, l = V^(1/3),
+    that dissipate rho u^3/l in each m3 (Taylor 1935, from memory); the wall is a plate under air of that speed,
+    Nu = 0.664 Re^(1/2) Pr^(1/3) (Pohlhausen 1921, from memory), and where nothing moves heat only conducts.
+    """
+    air, width, jet = b.room, b.volume ** (1 / 3), b.jet
+    speed = (0.343 * jet.speed**2 * jet.entering * jet.flow / width**2) ** (1 / 3)
+    nusselt = _STILL + 0.664 * np.sqrt(speed * width / air.kinematic_viscosity) * air.prandtl ** (1 / 3)
+    return np.asarray(b.mixing.heat * nusselt * air.thermal_conductivity / width)
+
+
+def _inside(b: Breathing, breath_in: np.ndarray, room_in: np.ndarray, warm: _State) -> _State:
+    """The chamber's air: sources, the wall's pull on its temperature and vapour, and no fog."""
+    total = breath_in + room_in
+    share = breath_in / np.maximum(total, 1e-300)
+    heats = [molar_heat(air.gases, air.temperature_c + KELVIN) for air in (b.breath, b.room)]
+    carried = heats[0] * breath_in + heats[1] * room_in
+    to_wall = stirring(b) * b.wall_area
+    room_c = b.room.temperature_c
+    gained = heats[0] * breath_in * (warm.temperature_c - room_c) + to_wall * (b.clay_c - room_c)
+    mild = room_c + gained / (carried + to_wall)
+    vapour = to_wall / heats[1] * _VAPOUR_OVER_HEAT
+    mixed = b.room.gases.water + share * (warm.water - b.room.gases.water)
+    water = mixed - np.maximum(mixed - _at_wall(b), 0.0) * vapour / np.maximum(total + vapour, 1e-300)
+    t, water = _without_fog(b, mild, water, EVAPORATION * total / (carried + to_wall))
+    arrived = breath_in * b.breath.gases.water + room_in * b.room.gases.water
+    condensed = arrived - (total - arrived) * water / (1 - water)
+    return _State(share, t, water, condensed)
+
+
+def _openings(
+    b: Breathing, inside: _State, warm: _State, swung: Exchange, grown: np.ndarray, entering: np.ndarray
+) -> Air:
+    """The air in each opening: the chamber's, the room's, and in the window the jet's.
+
+    The jet lies along the window's inner face, its height thick, and leaves with what goes out.
+    """
+    p, jet = b.passages, b.jet
+    chamber, own = swung.chamber.copy(), np.zeros_like(swung.chamber)
+    deep = p.inner[0] + p.length[0] + p.outer[0]
+    lying = np.where(jet.flow > 0, np.minimum(1.0, jet.height * grown / deep), 0.0)
+    leaving = (1 - entering) * jet.flow * grown
+    outward = leaving / np.maximum(leaving + swung.out[:, 0], 1e-300)
+    all_jet = lying + (1 - lying) * chamber[:, 0] * outward
+    chamber[:, 0] = (1 - lying) * chamber[:, 0] * (1 - outward) + all_jet * (grown - 1) / 2 / grown
+    own[:, 0] = all_jet / grown
+    room = b.room
+    t, water = (
+        start + chamber * (ours[:, None] - start) + own * (breath[:, None] - start)
+        for start, ours, breath in (
+            (room.temperature_c, inside.temperature_c, warm.temperature_c),
+            (room.gases.water, inside.water, warm.water),
+        )
+    )
+    water = np.minimum(water, saturated_water(t, room.pressure_pa))
+    return composed(room, b.breath, chamber * inside.share[:, None] + own, t, water)
+
+
+# --- what it does to the pitch ---
+
+
+def pitch_cents(b: Breathing, found: Breathed | None = None) -> np.ndarray:
+    """Cents (f,) by which this air moves each note from the room's air everywhere, to first order.
+
+    f^2 goes as (rho c^2)/V sum K_i/rho_i: the chamber's stiffness, and of each opening the density by its part of the
+    flow.
+    """
+    found, room, flow = found or breathed(b), b.room, b.passages.flow
+    part = flow / np.maximum(flow.sum(axis=1, keepdims=True), 1e-300)
+    light = np.where(part.any(axis=1), (part * (room.density / found.openings.density)).sum(axis=1), 1.0)
+    stiff = found.chamber.density * found.chamber.sound_speed**2 / (room.density * room.sound_speed**2)
+    return np.asarray(600 * np.log2(stiff * light))
