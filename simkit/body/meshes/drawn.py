@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import BSpline, make_interp_spline
+from scipy.interpolate import make_interp_spline
 
 from simkit.body.kernel import GmshFailure
 from simkit.body.meshes import patches
@@ -169,10 +169,9 @@ def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
     """A cubic B-spline surface through the rings of a sheet, closed around; its face and its control points."""
     occ = gmsh.model.occ
     p = 1e3 * sheet.points
-    v = np.arange(p.shape[1], dtype=float)
-    u = chord(p)
-    along = make_interp_spline(u, p, k=3)
-    knots_v, control = _clamped_periodic(v, np.moveaxis(along.c, 1, 0))
+    along = make_interp_spline(chord(p), p, k=3)
+    rings = np.moveaxis(along.c, 1, 0)
+    knots_v, control = clamped(rings, ring_spline(rings), 0, len(rings) - 1)
     for end, ring in ((0, p[0]), (-1, p[-1])):
         # A tip's ring is as wide as the root of what rounding leaves of zero: 1e-8 of the size.
         if np.ptp(ring, axis=0).max() < 1e-6 * np.ptp(p, axis=(0, 1)).max():
@@ -191,16 +190,30 @@ def chord(p: np.ndarray) -> np.ndarray:
     return np.concatenate([[0.0], np.cumsum(step)])
 
 
-def _clamped_periodic(v: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Periodic cubic interpolation around, rewritten on knots that are clamped at the seam."""
-    flat = values.reshape(len(values), -1).copy()
-    flat[-1] = flat[0]
-    spline = make_interp_spline(v, flat, k=3, bc_type="periodic")
-    knots = np.concatenate([[v[0]] * 4, v[1:-1], [v[-1]] * 4])
-    greville = np.array([knots[i + 1 : i + 4].mean() for i in range(len(knots) - 4)])
-    basis = BSpline.design_matrix(greville, knots, 3).toarray()
-    control = np.linalg.solve(basis, spline(greville))
-    return knots, control.reshape(len(greville), *values.shape[1:])
+def ring_spline(values: np.ndarray) -> np.ndarray:
+    """B-spline coefficients (n + 1, ...) of the periodic cubic spline through `values` (n + 1, ...) at 0, 1, ..., n.
+
+    The last value stands for the first again. (c_(i-1) + 4 c_i + c_(i+1))/6 = value_i: a circulant, which Fourier's
+    transform makes diagonal (Davis 1979, Circulant Matrices [memory]).
+    """
+    around = values[:-1]
+    count = len(around)
+    eigenvalues = (4 + 2 * np.cos(2 * np.pi * np.arange(count // 2 + 1) / count)) / 6
+    spectrum = np.fft.rfft(around, axis=0).T / eigenvalues
+    c = np.fft.irfft(spectrum.T, n=count, axis=0)
+    return np.concatenate([c, c[:1]])
+
+
+def clamped(values: np.ndarray, c: np.ndarray, start: int, stop: int) -> tuple[np.ndarray, np.ndarray]:
+    """Knots and control points of the part of a `ring_spline` from one place to another, clamped at both.
+
+    By the blossom b of each piece (Ramshaw 1989, Comput. Aided Geom. Des. 6:323 [memory]): c_i = b(i - 1, i, i + 1), so
+    b(i, i, i + 1) = (2 c_i + c_(i+1))/3, and b(i, i, i) is the value.
+    """
+    knots = np.concatenate([[start] * 4, np.arange(start + 1, stop), [stop] * 4]).astype(float)
+    first, last = (2 * c[start] + c[start + 1]) / 3, (2 * c[stop] + c[stop - 1]) / 3
+    ends = [values[start], first], [last, values[stop % (len(values) - 1)]]
+    return knots, np.concatenate([np.stack(ends[0]), c[start + 1 : stop], np.stack(ends[1])])
 
 
 def with_multiplicity(knots: np.ndarray) -> tuple[list[float], list[int]]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import BSpline, make_interp_spline
+from scipy.interpolate import make_interp_spline
 from scipy.spatial.transform import Rotation
 
-from simkit.body.meshes.drawn import build, chord, with_multiplicity
+from simkit.body.meshes.drawn import build, chord, clamped, ring_spline, with_multiplicity
 from simkit.body.walls.primitives import ClosedSheets, MovedSolid, Sheet, Solid, Union
 
 
@@ -69,19 +69,13 @@ def _half_faces(gmsh: Any, sheet: Sheet) -> tuple[list[int], list[int]]:
     """The smooth closed surface through a sheet's rings as two B-spline faces; their tags and their control points'."""
     occ = gmsh.model.occ
     p = 1e3 * sheet.points
-    around = np.arange(p.shape[1], dtype=float)
     along = make_interp_spline(chord(p), p, k=3)
-    control = np.moveaxis(along.c, 1, 0)
-    flat = control.reshape(len(control), -1).copy()
-    flat[-1] = flat[0]
-    ring = make_interp_spline(around, flat, k=3, bc_type="periodic")
-    middle = (len(around) - 1) // 2
+    rings = np.moveaxis(along.c, 1, 0)
+    around = ring_spline(rings)
+    last = len(rings) - 1
     faces, points = [], []
-    for piece in (around[: middle + 1], around[middle:]):
-        knots = np.concatenate([[piece[0]] * 4, piece[1:-1], [piece[-1]] * 4])
-        greville = np.array([knots[i + 1 : i + 4].mean() for i in range(len(knots) - 4)])
-        basis = BSpline.design_matrix(greville, knots, 3).toarray()
-        grid = np.linalg.solve(basis, ring(greville)).reshape(len(greville), *control.shape[1:])
+    for start, stop in ((0, last // 2), (last // 2, last)):
+        knots, grid = clamped(rings, around, start, stop)
         for end in (0, -1):
             if np.ptp(p[end], axis=0).max() < 1e-5:
                 grid[:, end] = p[end].mean(axis=0)  # to the last digit, or it is no pole

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from simkit.body.walls.primitives import MovedSolid, Sheet, Solid
+from simkit.body.walls.taylor import Taylor
 from simkit.body.walls.wall import Wall
 
 
@@ -32,6 +33,10 @@ class PlacedWall(Wall):
         if self.turn_deg == 0:
             return self.wall.formula(x, y, z)
         return self.wall.formula(x * r[0, 0] + y * r[1, 0], x * r[0, 1] + y * r[1, 1], z)
+
+    def taylor(self, points: np.ndarray) -> Taylor:
+        there = self.wall.taylor((np.atleast_2d(np.asarray(points, float)) - self.shift) @ self.turn)
+        return there.turned(self.turn)
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
         return self.wall.nearest((points - self.shift) @ self.turn) @ self.turn.T + self.shift

@@ -13,22 +13,11 @@ from scipy.spatial import cKDTree
 from scipy.special import gammaln
 
 from simkit.body.walls.fair import fair
+from simkit.body.walls.lofted import TOO_SMALL, Curves, Jet, over, root, side_level, times
 from simkit.body.walls.primitives import ClosedSheets, Sheet, Solid
 from simkit.body.walls.rings import around, flat_end, true_sheet
 from simkit.body.walls.taylor import Taylor
 from simkit.body.walls.wall import Wall, newton_foot
-
-
-class SectionCurve:
-    """A piecewise polynomial of y that also takes Taylor values; beyond its ends the end pieces go on."""
-
-    def __init__(self, pieces: PPoly):
-        self.pieces, self.first, self.second = pieces, pieces.derivative(), pieces.derivative(2)
-
-    def __call__(self, y: Any) -> Any:
-        if isinstance(y, Taylor):
-            return y.through(self.pieces(y.value), self.first(y.value), self.second(y.value))
-        return self.pieces(y)
 
 
 def _divided(p: PPoly, round_start: bool, round_stop: bool) -> PPoly:
@@ -43,6 +32,7 @@ def _divided(p: PPoly, round_start: bool, round_stop: bool) -> PPoly:
 
 
 _BEYOND = 0.05  # of the last piece's length
+_LEAST_RATIO = 1e-12  # of b/a squared
 
 
 @dataclass(frozen=True)
@@ -54,15 +44,14 @@ class SectionsWall(Wall):
     """
 
     rows: tuple[tuple[float, float, float, float, float], ...]
-    _curves: dict[str, SectionCurve] = field(init=False, repr=False, compare=False)
+    _curves: Curves = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         t = np.array(self.rows, float)
         x = t[:, 0]
-        square = {"A": fair(x, (t[:, 1] / 2) ** 2), "B": fair(x, (t[:, 2] / 2) ** 2)}
-        curves = {name: SectionCurve(p) for name, p in square.items()}
-        curves |= {name + "_over_end": SectionCurve(_divided(p, *self.round_ends)) for name, p in square.items()}
-        curves |= {"rise": SectionCurve(fair(x, t[:, 3])), "n": SectionCurve(fair(x, self._squareness(t)))}
+        A, B = fair(x, (t[:, 1] / 2) ** 2), fair(x, (t[:, 2] / 2) ** 2)
+        over_end = [_divided(p, *self.round_ends) for p in (A, B)]
+        curves = Curves.of([A, B, *over_end, fair(x, t[:, 3]), fair(x, self._squareness(t))])
         object.__setattr__(self, "_curves", curves)
 
     def _squareness(self, t: np.ndarray) -> np.ndarray:
@@ -82,14 +71,33 @@ class SectionsWall(Wall):
         Well beyond a tip the curves would turn again: from there a b falls by the half size for each m, all else
         stays.
         """
-        (low, high), beyond = self._known, 0.0
-        if self.round_ends[0]:
-            beyond, y = beyond + np.maximum(low - y, 0.0), np.maximum(y, low)
-        if self.round_ends[1]:
-            beyond, y = beyond + np.maximum(y - high, 0.0), np.minimum(y, high)
-        ratio = np.sqrt(np.maximum(self._curves["B_over_end"](y) / self._curves["A_over_end"](y), 1e-12))
-        square = self._curves["A"](y) * ratio - self._scale * beyond
-        return square, ratio, self._curves["rise"](y), self._curves["n"](y)
+        if isinstance(y, Taylor):
+            square, ratio, rise, n = self._jets(y.value)
+            return y.through(*square), y.through(*ratio), y.through(*rise), y.through(*n)
+        y = np.asarray(y, float)
+        known = self._believed(y)
+        A, _, a, b, rise, n = self._curves.values(known)
+        ratio = np.sqrt(np.maximum(b / a, _LEAST_RATIO))
+        return A * ratio - self._scale * np.abs(y - known), ratio, rise, n
+
+    def _jets(self, y: np.ndarray) -> tuple[Jet, Jet, Jet, Jet]:
+        """The same at y (n,) with first and second derivatives."""
+        known = self._believed(y)
+        A, _, a, b, rise, n = zip(*self._curves.jets(known), strict=True)
+        ratio = root(over(b, a), _LEAST_RATIO)
+        jets = times(A, ratio), ratio, rise, n
+        beyond = y - known
+        if beyond.any():
+            within = beyond == 0
+            square, ratio, rise, n = ((value, first * within, second * within) for value, first, second in jets)
+            fall, steep = self._scale * np.abs(beyond), self._scale * np.sign(beyond)
+            jets = (square[0] - fall, square[1] - steep, square[2]), ratio, rise, n
+        return jets
+
+    def _believed(self, y: np.ndarray) -> np.ndarray:
+        """The nearest y at which the curves are believed."""
+        low, high = self._known
+        return np.clip(y, low if self.round_ends[0] else -np.inf, high if self.round_ends[1] else np.inf)
 
     @cached_property
     def _known(self) -> tuple[float, float]:
@@ -100,12 +108,22 @@ class SectionsWall(Wall):
         ends = []
         for tip, before in ((self.rows[0][0], self.rows[1][0]), (self.rows[-1][0], self.rows[-2][0])):
             y = tip + np.linspace(0, _BEYOND, 6) * (tip - before)
-            falls = all((np.diff(self._curves[name](y)) < 0).all() for name in "AB")
+            falls = (np.diff(self._curves.values(y)[:2]) < 0).all()
             ends.append(float(y[-1] if falls else tip - 1e-8 * (tip - before)))
         return ends[0], ends[1]
 
     def formula(self, x: Any, y: Any, z: Any) -> Any:
-        level = self._lateral(x, y, z)
+        return self._ended(self._lateral(x, y, z), y)
+
+    def taylor(self, points: np.ndarray) -> Taylor:
+        points = np.atleast_2d(np.asarray(points, float))
+        return self._ended(self._side_taylor(points), Taylor.coordinates(points)[1])
+
+    def _side_taylor(self, points: np.ndarray) -> Taylor:
+        return side_level(points, self._jets(points[:, 1]), self._scale)
+
+    def _ended(self, level: Any, y: Any) -> Any:
+        """The level of the side, cut off at the ends that are flat."""
         if not self.round_ends[0]:
             level = np.maximum(level, self.rows[0][0] - y)
         if not self.round_ends[1]:
@@ -141,9 +159,9 @@ class SectionsWall(Wall):
         """The level of the lofted side alone."""
         square, ratio, rise, n = self._section(y)
         scale = self._scale
-        u = np.sqrt(x * x * ratio + (1e-9 * scale) ** 2) / scale
+        u = np.sqrt(x * x * ratio + (TOO_SMALL * scale) ** 2) / scale
         w = z - rise
-        v = np.sqrt(w * w / ratio + (1e-9 * scale) ** 2) / scale
+        v = np.sqrt(w * w / ratio + (TOO_SMALL * scale) ** 2) / scale
         power = np.exp(n * np.log(u)) + np.exp(n * np.log(v))
         return (np.exp(np.log(power) * (2.0 / n)) - square / scale**2) * (scale / 2)
 
@@ -154,7 +172,7 @@ class SectionsWall(Wall):
     def middle(self, along: np.ndarray) -> np.ndarray:
         """The centres of the sections: a nose that droops carries holes as a straight one does."""
         along = np.asarray(along, float)
-        return np.stack([np.zeros_like(along), along, self._curves["rise"](along)], axis=1)
+        return np.stack([np.zeros_like(along), along, self._curves.values(along)[4]], axis=1)
 
     @property
     def creased(self) -> bool:
@@ -271,6 +289,9 @@ class _Loft(SectionsWall):
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         return self._lateral(x, y, z)
 
+    def taylor(self, points: np.ndarray) -> Taylor:
+        return self._side_taylor(points)
+
 
 @dataclass(frozen=True)
 class _Profile(SectionsWall):
@@ -281,3 +302,6 @@ class _Profile(SectionsWall):
 
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         return self._lateral(x, y * 0.0 + self.__dict__["y"], z)
+
+    def taylor(self, points: np.ndarray) -> Taylor:
+        return Wall.taylor(self, points)

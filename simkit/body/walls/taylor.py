@@ -73,6 +73,11 @@ class Taylor:
             [picked(*both) for both in zip(self._second, other._second, strict=True)],
         )
 
+    def turned(self, turn: np.ndarray) -> Taylor:
+        """The same seen from axes in which those of x, y, z are the columns of the rotation `turn` (3, 3)."""
+        slope, hessian = self.slope @ turn.T, turn @ self.hessian @ turn.T
+        return Taylor(self.value, list(slope.T), [hessian[:, i, j] for i, j in _PAIRS])
+
     def __add__(self, other: Taylor | ArrayLike) -> Taylor:
         if isinstance(other, Taylor):
             return Taylor(
