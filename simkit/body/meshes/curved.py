@@ -101,10 +101,13 @@ def _surrounding(
     try:
         with kernel.session() as gmsh:
             occ = gmsh.model.occ
-            bodies = [(3, drawn.build(gmsh, wall.solid(offset))) for wall in walls]
-            solid = occ.fuse(bodies[:1], bodies[1:])[0] if len(bodies) > 1 else bodies
+            solids = [wall.solid(offset) for wall in walls]
+            bodies = [(3, drawn.build(gmsh, each)) for each in solids]
             ball = occ.addSphere(*(1e3 * center), 1e3 * radius)
-            occ.cut([(3, ball)], solid)
+            if len(bodies) == 1 and drawn.is_skin(solids[0]):
+                drawn.hollow(gmsh, ball, bodies[0][1])
+            else:
+                occ.cut([(3, ball)], occ.fuse(bodies[:1], bodies[1:])[0] if len(bodies) > 1 else bodies)
             occ.synchronize()
             gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
             gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size / 5)

@@ -48,6 +48,21 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
     raise AssertionError(f"no such solid: {solid}")
 
 
+def is_skin(solid: Solid) -> bool:
+    """Whether a solid is drawn as skins alone, no face of it left over from a fillet or a fuse."""
+    return isinstance(solid, ClosedSheets) or (isinstance(solid, MovedSolid) and is_skin(solid.solid))
+
+
+def hollow(gmsh: Any, outer: int, inner: int) -> None:
+    """A volume less a skin that lies wholly inside it, as one with a hole: the same faces as a boolean cut leaves, which
+    takes a tenth of a second to find that they do not meet."""
+    occ = gmsh.model.occ
+    occ.synchronize()
+    faces = [[face for _, face in gmsh.model.getBoundary([(3, tag)], oriented=False)] for tag in (outer, inner)]
+    occ.remove([(3, outer), (3, inner)])
+    occ.addVolume([occ.addSurfaceLoop(each) for each in faces])
+
+
 def _faced(gmsh: Any, tag: int, spot: FlatFace) -> int:
     """A volume with a collar put on, or cut flat."""
     occ, rise = gmsh.model.occ, 1e3 * spot.depth * spot.axis
