@@ -9,7 +9,7 @@ from simkit.body.walls.formulas import EggWall
 from simkit.field.fem import forms
 from simkit.field.fem.air_matrices import DEGREE, stiffness_and_mass
 from simkit.field.fem.quadrature import IN_AIR, ON_FACETS, facet_rule, volume_rule
-from simkit.field.fem.reference import tetrahedron, triangle
+from simkit.field.fem.reference import tetrahedron, tetrahedron_rule, triangle, triangle_rule
 from simkit.field.fem.wall_integrals import ALONG, wall_integrals, wall_matrices
 
 R = 0.03
@@ -28,6 +28,22 @@ def ball():
 
 def same(ours, form):
     assert abs(ours - form).max() < 1e-12 * abs(form).max()
+
+
+@pytest.mark.parametrize("degree", [2, 4, 33, 44])
+def test_the_reference_elements_are_those_of_scikit_fem(degree):
+    """Shape functions at any points, and rules of as many points with the same integrals (33, 44: in space)."""
+    space, degree = degree > 10, degree % 10
+    element = forms.TETRAHEDRON if space else forms.TRIANGLE
+    at = np.random.default_rng(degree).uniform(size=(7, 3 if space else 2))
+    for ours, theirs in zip((tetrahedron if space else triangle)(at), forms.shapes(element, at), strict=True):
+        assert np.abs(ours - theirs).max() < 1e-13
+    rules = (tetrahedron_rule if space else triangle_rule)(degree), forms.quadrature(element, degree)
+    assert len(rules[0][1]) == len(rules[1][1])
+    for powers in np.ndindex(*(degree + 1,) * at.shape[1]):
+        if sum(powers) <= degree:
+            one, other = (float(weights @ np.prod(points**powers, axis=1)) for points, weights in rules)
+            assert one == pytest.approx(other, abs=1e-14)
 
 
 def test_stiffness_and_mass_are_their_forms(egg):

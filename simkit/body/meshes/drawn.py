@@ -54,8 +54,10 @@ def is_skin(solid: Solid) -> bool:
 
 
 def hollow(gmsh: Any, outer: int, inner: int) -> None:
-    """A volume less a skin that lies wholly inside it, as one with a hole: the same faces as a boolean cut leaves, which
-    takes a tenth of a second to find that they do not meet."""
+    """A volume less a skin that lies wholly inside it, as one with a hole.
+
+    A boolean cut leaves the same faces, and takes a tenth of a second to find that they do not meet.
+    """
     occ = gmsh.model.occ
     occ.synchronize()
     faces = [[face for _, face in gmsh.model.getBoundary([(3, tag)], oriented=False)] for tag in (outer, inner)]

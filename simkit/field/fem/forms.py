@@ -14,9 +14,10 @@ On the far sphere dp/dn = -D p, degree by degree of spherical harmonics (`far_fi
 harmonic Y the load of Y. What a source in closed form leaves for the mesh (`reduced.source`) enters as the load of its
 slopes on the wall and of its residual in the air. A pressure averaged over a mouth or a windway's exit is a load too.
 
-The commands sum the same integrals in arrays, all elements at once (`air_matrices`, `quadrature`, `wall_integrals`):
-scikit-fem's way makes `predict` of a ten-hole piece slower by a sixth (0.5 s of 2.8, most of it the wall's) and takes
-17 s for 5 over all the air of `resolved`. `tests/field/test_forms.py` holds them to these forms.
+The commands sum the same integrals in arrays, all elements at once (`air_matrices`, `quadrature`, `wall_integrals`), on
+reference elements of their own (`reference`): scikit-fem's way makes `predict` of a ten-hole piece slower by half a
+second, loading it by a quarter more, and takes 17 s for 5 over all the air of `resolved`. `tests/field/test_forms.py`
+holds them to these forms.
 """
 
 from __future__ import annotations

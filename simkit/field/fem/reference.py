@@ -1,43 +1,69 @@
 """Quadratic shape functions and quadrature on the unit triangle and the unit tetrahedron, as arrays.
 
-They are scikit-fem's, by way of `forms`, and asked for when something is first meshed: `lumped`, which meshes nothing,
-need not wait until scikit-fem is loaded.
+Written out, for loading scikit-fem takes as long as all answers of a design that is asked again; `tests/field/
+test_forms.py` holds them to scikit-fem's own, by way of `forms`.
 """
 
 from __future__ import annotations
 
 from functools import cache
+from itertools import permutations
+from math import sqrt
 
 import numpy as np
 
 Arrays = tuple[np.ndarray, np.ndarray]
 
+_SIDES = {2: np.array([(0, 1), (1, 2), (0, 2)]), 3: np.array([(0, 1), (1, 2), (0, 2), (0, 3), (1, 3), (2, 3)])}
+
 
 def triangle(at: np.ndarray) -> Arrays:
     """Shape functions at local points (q, 2), corners, then edges 01, 12, 02: values (q, 6), slopes (q, 2, 6)."""
-    from simkit.field.fem.forms import TRIANGLE, shapes
-
-    return shapes(TRIANGLE, at)
+    return _quadratic(at)
 
 
 def tetrahedron(at: np.ndarray) -> Arrays:
     """The same at (q, 3) of the tetrahedron, with edges 01, 12, 02, 03, 13, 23: (q, 10) and (q, 3, 10)."""
-    from simkit.field.fem.forms import TETRAHEDRON, shapes
+    return _quadratic(at)
 
-    return shapes(TETRAHEDRON, at)
+
+def _quadratic(at: np.ndarray) -> Arrays:
+    """L (2 L - 1) at corners and 4 L L' on edges, L the barycentric coordinates."""
+    dim = at.shape[1]
+    L = np.concatenate([1 - at.sum(axis=1, keepdims=True), at], axis=1)
+    steep = np.concatenate([-np.ones((dim, 1)), np.eye(dim)], axis=1)
+    i, j = _SIDES[dim].T
+    values = np.concatenate([L * (2 * L - 1), 4 * L[:, i] * L[:, j]], axis=1)
+    corners = (4 * L - 1)[:, None] * steep
+    edges = 4 * (L[:, None, i] * steep[:, j] + L[:, None, j] * steep[:, i])
+    return values, np.concatenate([corners, edges], axis=2)
 
 
 @cache
 def triangle_rule(degree: int) -> Arrays:
-    """Points (q, 2) and weights (q,), sum 1/2, exact to `degree`."""
-    from simkit.field.fem.forms import TRIANGLE, quadrature
-
-    return quadrature(TRIANGLE, degree)
+    """Points (q, 2) and weights (q,), sum 1/2, exact to `degree`: 2 or 4 (Strang & Fix 1973, six points [memory])."""
+    if degree == 2:
+        return _orbits((((2 / 3, 1 / 6, 1 / 6), 1 / 6),))
+    assert degree == 4
+    spread, share = sqrt(38 - 44 * sqrt(2 / 5)), sqrt(213125 - 53320 * sqrt(10))
+    a, b = ((8 - sqrt(10) + sign * spread) / 18 for sign in (1, -1))
+    w, v = ((620 + sign * share) / 7440 for sign in (1, -1))
+    return _orbits((((1 - 2 * a, a, a), w), ((1 - 2 * b, b, b), v)))
 
 
 @cache
 def tetrahedron_rule(degree: int) -> Arrays:
-    """Points (q, 3) and weights (q,), sum 1/6, exact to `degree`."""
-    from simkit.field.fem.forms import TETRAHEDRON, quadrature
+    """Points (q, 3) and weights (q,), sum 1/6, exact to `degree`: 3 or 4 (Keast 1986, 5 and 11 points [memory])."""
+    middle = (1 / 4,) * 4
+    if degree == 3:
+        return _orbits(((middle, -2 / 15), ((1 / 2, 1 / 6, 1 / 6, 1 / 6), 3 / 40)))
+    assert degree == 4
+    a, b = (1 + sqrt(5 / 14)) / 4, (1 - sqrt(5 / 14)) / 4
+    return _orbits(((middle, -74 / 5625), ((11 / 14, 1 / 14, 1 / 14, 1 / 14), 343 / 45000), ((a, a, b, b), 28 / 1125)))
 
-    return quadrature(TETRAHEDRON, degree)
+
+def _orbits(rules: tuple[tuple[tuple[float, ...], float], ...]) -> Arrays:
+    """Every different order of each point's barycentric coordinates, with the point's weight."""
+    orders = [(sorted(set(permutations(place))), weight) for place, weight in rules]
+    points = np.array([each[1:] for found, _ in orders for each in found])
+    return points, np.concatenate([np.full(len(found), weight) for found, weight in orders])
