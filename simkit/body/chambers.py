@@ -127,8 +127,11 @@ class Body:
         return next(c for c in self.chambers if c.name == name)
 
 
+_TIP = 0.97  # cosine between a hole and the chamber's axis beyond which it counts as one in the tip
+
+
 def opening_at(
-    wall: Wall, place: Place, name: str, *, forward_deg: float = 0.0, length: float, **sizes: float
+    wall: Wall, place: Place, name: str, *, forward_deg: float | None = None, length: float, **sizes: float
 ) -> Opening:
     """The opening where a ray from the axis meets the wall, cut square to it.
 
@@ -136,5 +139,7 @@ def opening_at(
     Raises ValueError, in words for the user, where there is no such place.
     """
     center, axis = place.on(wall)
+    if forward_deg is None:  # a round hole is the same whichever way it is turned: in a tip that way leads out of it
+        forward_deg = 90.0 if abs(axis @ wall.axis[1]) > _TIP else 0.0
     across = tangent_frame(wall, axis, forward_deg)
     return Opening(name, center, axis, across, length, curvatures=normal_curvatures(wall, center, across), **sizes)

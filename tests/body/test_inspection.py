@@ -53,6 +53,15 @@ def test_a_sound_design_gives_its_body():
     assert np.linalg.norm(two.axis) == pytest.approx(1)
 
 
+def test_a_hole_may_look_out_of_the_tip():
+    """The neck of a bottle: cut square to the wall, along the axis, just where the middle line ends."""
+    vessel = loads(DESIGN, "dove.toml").with_value("body.hole.2.along_mm", 95.9999)
+    tip = body_of(vessel).chambers[0].openings[1]
+    assert tip.axis == pytest.approx([0, 1, 0], abs=0.01)
+    assert tip.across @ tip.axis == pytest.approx(0, abs=1e-12)
+    assert np.linalg.norm(tip.across) == pytest.approx(1)
+
+
 def test_a_hole_beyond_the_end_is_named():
     (fault,) = faults(**{"body.hole.2.along_mm": 120})
     assert fault.startswith("dove.toml: body.hole.2.along_mm = 120") and "between 0 and 96" in fault

@@ -213,3 +213,11 @@ def test_there_is_no_air_beyond_a_tip(tail):
         for x, z in ((0.0, rise), (0.01, rise), (0.0, rise + 0.004)):
             points = np.stack([np.full_like(y, x), y, np.full_like(y, z)], axis=1)
             assert (wall.level(points) > 0).all()
+
+
+def test_a_point_right_beyond_a_tip_has_its_foot_there_though_the_other_end_is_flat():
+    """On the axis every way out of the middle is as good as another: the foot is the tip, and on the flat end's side
+    the point below the middle."""
+    wall = SectionsWall(((0, 0.06, 0.06, 0, 2), (0.1, 0.06, 0.06, 0, 2), (0.13, 0, 0, 0, 2)))
+    beyond = np.array([[0.0, 0.135, 0.0], [0.0, -0.005, 0.0]])
+    assert project(wall, beyond) == pytest.approx(np.array([[0, 0.13, 0], [0, 0, 0]]), abs=1e-6)

@@ -138,13 +138,14 @@ class SectionsWall(Wall):
         start = self._side_tree.data[self._side_tree.query(points)[1]]
         candidates = [newton_foot(side, points, start)]
         beyond = np.zeros(len(points), bool)
-        for is_round, y, sign in zip(self.round_ends, (self.rows[0][0], self.rows[-1][0]), (-1, 1), strict=True):
+        for end, is_round, sign in zip((0, -1), self.round_ends, (-1, 1), strict=True):
             if is_round:
                 continue
+            y, ring = self.rows[end][0], self._rims[end]
             beyond |= sign * (candidates[0][:, 1] - y) > 0
             flat = points.copy()
             flat[:, 1] = y
-            rim = newton_foot(_Profile(self, y), flat, np.stack([start[:, 0], flat[:, 1], start[:, 2]], axis=1))
+            rim = newton_foot(_Profile(self, y), flat, ring.data[ring.query(flat)[1]])
             within = _Profile(self, y).level(flat) < 0
             candidates.append(np.where(within[:, None], flat, rim))
         gaps = np.array([np.linalg.norm(c - points, axis=1) for c in candidates])
@@ -154,6 +155,12 @@ class SectionsWall(Wall):
     @cached_property
     def _side_tree(self) -> cKDTree:
         return cKDTree(self.sheets(2)[0].points.reshape(-1, 3))
+
+    @cached_property
+    def _rims(self) -> tuple[cKDTree, cKDTree]:
+        """Points all round the first and the last section."""
+        rings = self._rings(2)
+        return cKDTree(rings[0]), cKDTree(rings[-1])
 
     def _lateral(self, x: Any, y: Any, z: Any) -> Any:
         """The level of the lofted side alone."""
