@@ -18,7 +18,7 @@ from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_place
 from simkit.making.bench import log as logs
 from simkit.making.bench.aim import BenchAim, NextCut, aimed, next_cut, plan
-from simkit.making.bench.estimate import Estimate, estimated
+from simkit.making.bench.estimate import Estimate, calibration, estimated
 from simkit.making.bench.firstblow import first_blow, uncut_cents
 from simkit.making.bench.intake import BenchInput, checked_input, new_entries
 from simkit.making.bench.log import Asked, Entry
@@ -34,6 +34,8 @@ from simkit.optimisation.problem.bounds import group, widest_hole_mm
 from simkit.optimisation.problem.windows import aperture_beside
 from simkit.sound import models
 from simkit.sound.models.as_made import AsMade
+from simkit.sound.models.playing import checked_state
+from simkit.sound.models.resonator import Case
 from simkit.vessel import Chamber, Vessel, tuning_of
 
 
@@ -145,21 +147,6 @@ def _cut_dict(cut: NextCut) -> dict[str, Any]:
     }
 
 
-def calibration(estimate: Estimate) -> list[tuple[str, float, float]]:
-    """Estimates of volume (%), cut-up and wall (mm), and of the shrinkage to come (%): off the design, and one sd."""
-    found = []
-    for name, key, unit in (
-        ("volume_percent", "volume", 100.0),
-        ("cut_up_mm", "", 1.0),
-        ("wall_mm", "wall", 1.0),
-        ("shrinkage_to_come_percent", estimate.piece.stage.value, 100.0),
-    ):
-        if key != Stage.FIRED.value:
-            mean, sd = estimate.of(key) if key else estimate.cut_up_mm
-            found.append((name, unit * mean, unit * sd))
-    return found
-
-
 def tune(
     vessel: Vessel,
     *,
@@ -180,6 +167,7 @@ def tune(
     drills: Sequence[Drill] = (),
     own_pitch: bool = True,
     undo: bool = False,
+    state: str = "played",
     doubts: Doubts | None = None,
 ) -> Tuned:
     """From what was measured to the next cut; with `log` all of it is kept there, and earlier entries count too.
@@ -188,23 +176,35 @@ def tune(
     measured. records: WAV files, the notes' names before them if they cannot be told apart, `C5,D5=take.wav`.
     filled: holes that were filled up again. window_changed: it was cut or filled, and is to be estimated anew.
     sure: cuts are as reported, however unlikely.
+    state: how today's notes were read: "played", or "still", of the piece by itself (a loudspeaker at its window).
     own_pitch: make the notes match each other at the pitch that the covered piece has; else the written pitch.
     """
     part = _chamber(vessel, chamber)
     path = None if log is None else Path(log)
     kept, lines = _opened(vessel, path, part, undo)
-    (case,) = (c for c in models.cases(vessel) if c.chamber.name == part.name)
+    bench_state = checked_state(state)
+    (case,) = (c for c in models.cases(vessel, state="played") if c.chamber.name == part.name)
     # A bar read today counts for all earlier entries too.
     read = [logs.BarRead(step=1, chamber=part.name, stage=Stage.WET, text=bar)] if bar is not None else []
-    before = Workpiece.of(vessel, part, (*kept.of(part.name), *read), stage, temperature_c)
+    kept_entries = as_played(case, kept.of(part.name))
+    before = Workpiece.of(vessel, part, (*kept_entries, *read), stage, temperature_c)
     given = BenchInput(
-        tuple(heard), tuple(cut), tuple(records), volume_ml, wall_mm, bar, tuple(filled), window_changed, sure
+        tuple(heard),
+        tuple(cut),
+        tuple(records),
+        volume_ml,
+        wall_mm,
+        bar,
+        tuple(filled),
+        window_changed,
+        sure,
+        bench_state == "still",
     )
     what = checked_input(given, vessel, part, before, 1e6 * case.chamber.volume)
     model = AsMade.of(case, aperture_beside)
     step = kept.last_step + 1
     new, taken = new_entries(what, part, before, estimated(model, before, doubts), step)
-    piece = Workpiece.of(vessel, part, (*kept.of(part.name), *new), stage, temperature_c)
+    piece = Workpiece.of(vessel, part, (*kept_entries, *as_played(case, new)), stage, temperature_c)
     estimate = estimated(model, piece, doubts)
     check_readings(estimate, before)
     aim = aimed(estimate, own_pitch)
@@ -214,7 +214,7 @@ def tune(
     if path is not None:
         logs.add(path, [*lines, *new, *_asked_cut(following, piece, part, step)])
     cautions = (*vessel.cautions, *kept.cautions, *_assumed_air(piece, temperature_c), *_too_wide(vessel, aim))
-    return Tuned(vessel, part, model.air, estimate, aim, following, cautions, path, taken)
+    return Tuned(vessel, part, case.airs.room, estimate, aim, following, cautions, path, taken)
 
 
 def before_holes(vessel: Vessel, shrinkage: Shrinkage | None = None) -> dict[str, dict[Stage, float]]:
@@ -222,7 +222,7 @@ def before_holes(vessel: Vessel, shrinkage: Shrinkage | None = None) -> dict[str
     them is cut, cents. A chamber that the model cannot answer for is left out."""
     shrinkage = shrinkage or shrinkage_of(vessel)
     found = {}
-    for case in models.cases(vessel):
+    for case in models.cases(vessel, state="played"):
         chamber = vessel.chamber(case.chamber.name)
         if chamber.voicing and chamber.holes and any(not note.open for note in chamber.notes):
             try:
@@ -244,6 +244,20 @@ def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> tup
         raise InputError([Fault.of("undo", None, "a log with a step to withdraw", file=str(path))])
     lines: list[Entry] = [undone] if undone else []
     return kept.with_entries(lines), lines
+
+
+def as_played(case: Case, entries: Sequence[Entry]) -> tuple[Entry, ...]:
+    """The log's entries, notes that were read of the piece by itself raised to what they are when played.
+
+    By what playing moves the same fingering of the chamber as designed.
+    """
+
+    def raised(entry: Entry) -> Entry:
+        if not isinstance(entry, logs.NoteRead) or not entry.still:
+            return entry
+        return entry.model_copy(update={"hz": entry.hz * models.played_over_still(case, entry.open)})
+
+    return tuple(raised(entry) for entry in entries)
 
 
 def _chamber(vessel: Vessel, name: str | None) -> Chamber:
@@ -311,9 +325,9 @@ def as_benched(vessel: Vessel, log: str | Path) -> tuple[Vessel, tuple[str, ...]
     logs.check_fits(kept, vessel, path)
     cautions = list(kept.cautions)
     values: dict[str, float] = {}
-    for case in models.cases(vessel):
+    for case in models.cases(vessel, state="played"):
         name = case.chamber.name
-        entries = kept.of(name)
+        entries = as_played(case, kept.of(name))
         if entries:
             estimate = estimated(AsMade.of(case, aperture_beside), Workpiece.of(vessel, vessel.chamber(name), entries))
             values |= _values(vessel, name, estimate)

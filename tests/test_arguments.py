@@ -17,7 +17,7 @@ from simkit.vessel import DesignError
 PACKAGE = Path(simkit.__file__).parent
 COMMANDS = typer.main.get_command(app).commands
 ARGUMENTS = {parameter.name for command in COMMANDS.values() for parameter in command.params}
-ARGUMENTS |= {"path", "frequencies"}  # of `Vessel.save` and `admittance`
+ARGUMENTS |= {"path", "frequencies", "state"}  # of `Vessel.save`, `admittance`, and what is --still in commands
 # What speaks to a shell: the commands, the texts and pages that they print, calls of other programs.
 OF_A_SHELL = {"cli", "show", "provenance.py"}
 APT = "body/kernel.py"

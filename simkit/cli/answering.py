@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from simkit.cli.options import AsJson, Design, Lossless, Mesh, Plot, Windway, several
+from simkit.cli.options import AsJson, Design, Lossless, Mesh, Plot, Still, in_state, several
 from simkit.cli.outputs import check_picture, print_json, tell
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import in_help
@@ -37,6 +37,7 @@ def field(
     model: Annotated[
         str, typer.Option(metavar="NAME", help=f"{in_help('fields')}: the air around the clay too, half a minute.")
     ] = "ports",
+    still: Still = False,
     lossless: Lossless = False,
     mesh: Mesh = 1.0,
     as_json: AsJson = False,
@@ -63,6 +64,7 @@ def field(
             closed=closed,
             chamber=chamber,
             lossless=lossless,
+            state=in_state(still),
             mesh=mesh,
         )
         found.write(output)
@@ -87,7 +89,7 @@ def admittance(
     high_hz: Annotated[float, typer.Option("--to", metavar="HZ", help="The highest.")] = 5000.0,
     count: Annotated[int, typer.Option(metavar="N", help="At so many, evenly in pitch.")] = 2000,
     model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help()}.")] = "ports",
-    windway: Windway = "closed",
+    still: Still = False,
     lossless: Lossless = False,
     mesh: Mesh = 1.0,
     as_json: AsJson = False,
@@ -116,19 +118,19 @@ def admittance(
         hz = np.geomspace(low_hz, high_hz, count)
         asked = _meant(note, opened)
         found = simkit.admittance(
-            vessel, asked, hz, model=model, chamber=chamber, lossless=lossless, windway=windway, mesh=mesh
+            vessel, asked, hz, model=model, chamber=chamber, lossless=lossless, state=in_state(still), mesh=mesh
         )
         part, holes = meant(vessel, asked, chamber)
         if plot:
             from simkit.show.look import page, save
 
-            save(page(admittance_panel(vessel, holes, hz, found)), plot, "plot")
+            save(page(admittance_panel(vessel, holes, hz, found, in_state(still))), plot, "plot")
     if as_json:
         columns = {"frequencies_hz": hz, "admittance_re": found.real, "admittance_im": found.imag}
         listed = {name: column.tolist() for name, column in columns.items()}
         print_json({"chambers": [{"name": part.name, "open": list(holes), **listed}]})
     else:
-        sys.stdout.write(admittance_text(vessel, holes, hz, found))
+        sys.stdout.write(admittance_text(vessel, holes, hz, found, in_state(still)))
 
 
 MOST_POINTS = 100_000  # frequencies: JSON of some megabytes

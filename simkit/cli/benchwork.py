@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from simkit.cli.options import AsJson, Design
+from simkit.cli.options import AsJson, Design, in_state
 from simkit.cli.outputs import print_json
 from simkit.errors import Fault, InputError
 from simkit.waiting import Waiting
@@ -139,6 +139,9 @@ def tune(
     sure: Sure = False,
     chamber: Chamber = None,
     undo: Undo = False,
+    still: Annotated[
+        bool, typer.Option("--still", help="Today's notes were not blown but read of the piece by itself.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Say the next cut, from what was blown so far.
@@ -174,6 +177,7 @@ def tune(
             drills=() if drills is None else own_drills(drills),
             own_pitch=pitch == "own",
             undo=undo,
+            state=in_state(still),
         )
     if as_json:
         print_json(tuned.as_dict())

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Windway, several
+from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Still, in_state, several
 from simkit.cli.outputs import check_picture, check_sound, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import whole
@@ -19,7 +19,7 @@ from simkit.waiting import Waiting
 def blow(
     file: Design,
     model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help('motion')}.")] = "ports",
-    windway: Windway = "closed",
+    still: Still = False,
     blown: Blown = None,
     lossless: Lossless = False,
     as_json: AsJson = False,
@@ -51,7 +51,7 @@ def blow(
         import simkit
 
         vessel = simkit.load(file)
-        table = simkit.blow(vessel, model, lossless=lossless, windway=windway, blown=several(blown))
+        table = simkit.blow(vessel, model, lossless=lossless, state=in_state(still), blown=several(blown))
         audible = True
         squeals: tuple[str, ...] = ()
         if sound:

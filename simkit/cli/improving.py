@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from simkit.cli.options import AsJson, Design, Lossless, Plot, Windway, several
+from simkit.cli.options import AsJson, Design, Lossless, Plot, Still, in_state, several
 from simkit.cli.outputs import INTERRUPTED, check_picture, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_new, whole
@@ -91,7 +91,7 @@ def optimise(
     judge: Judge = False,
     overwrite: Overwrite = False,
     keep_best: KeepBest = False,
-    windway: Windway = "closed",
+    still: Still = False,
     lossless: Lossless = False,
     as_json: AsJson = False,
     plot: Plot = None,
@@ -119,7 +119,7 @@ def optimise(
             steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=several(box_mm),
             mass_g=mass_g,
         )  # fmt: skip
-        how: dict[str, Any] = {"lossless": lossless, "windway": windway}
+        how: dict[str, Any] = {"lossless": lossless, "state": in_state(still)}
         if trade is not None:
             return _traded(text, given, vessel, output, trade, free, wanted["limits"], how, as_json, plot)
         outcome = simkit.optimise(

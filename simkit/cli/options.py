@@ -24,7 +24,14 @@ Lossless = Annotated[bool, typer.Option("--lossless", help="Leave out viscous an
 Mesh = Annotated[
     float, typer.Option("--mesh", metavar="TIMES", help="Size of the meshes' cells over the standard, 0.3 to 3.")
 ]
-Windway = Annotated[str, typer.Option(metavar="STATE", help="closed, or mouth for the pull of the breath's way.")]
+Still = Annotated[
+    bool, typer.Option("--still", help="Of the piece by itself: windway shut, the room's air, nobody near.")
+]
+
+
+def in_state(still: bool) -> str:
+    """The state that is asked about, as `simkit.predict` takes it."""
+    return "still" if still else "played"
 
 
 def several(text: str | None) -> list[str] | None:

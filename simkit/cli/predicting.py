@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from simkit.cli.options import AsJson, Blown, Design, Lossless, Mesh, Plot, Windway, several
+from simkit.cli.options import AsJson, Blown, Design, Lossless, Mesh, Plot, Still, in_state, several
 from simkit.cli.outputs import check_picture, print_json, tell
 from simkit.sound.catalogue import BUILT_IN, in_help
 from simkit.waiting import Waiting
@@ -29,7 +29,8 @@ Log = Annotated[
 def predict(
     file: Design,
     model: Model = "ports",
-    windway: Windway = "closed",
+    still: Still = False,
+    parts: Annotated[bool, typer.Option("--parts", help="Also what each part of playing moves each note.")] = False,
     log: Log = None,
     blown: Blown = None,
     lossless: Lossless = False,
@@ -54,14 +55,14 @@ def predict(
             for text in to_know:
                 tell(f"{log}: {text}", 0)
         prediction = simkit.predict(
-            vessel, several(model) or (), lossless=lossless, windway=windway, blown=several(blown), mesh=mesh
+            vessel, several(model) or (), lossless=lossless, state=in_state(still), blown=several(blown), mesh=mesh
         )
         hand = None
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
             from simkit.optimisation.aims.handmade import hand_error
             from simkit.optimisation.problem.trial import Setting
 
-            hand = hand_error(vessel, setting=Setting(lossless, windway))
+            hand = hand_error(vessel, setting=Setting(lossless, in_state(still)))
         if plot:
             from simkit.body import body_of
             from simkit.show.look import save
@@ -77,12 +78,12 @@ def predict(
     else:
         from simkit.show.as_text import prediction_text
 
-        sys.stdout.write(prediction_text(vessel, prediction, hand))
+        sys.stdout.write(prediction_text(vessel, prediction, hand, parts))
 
 
 def compare(
     file: Design,
-    windway: Windway = "closed",
+    still: Still = False,
     lossless: Lossless = False,
     as_json: AsJson = False,
     plot: Plot = None,
@@ -96,7 +97,7 @@ def compare(
         import simkit
 
         vessel = simkit.load(file)
-        comparison = simkit.compare(vessel, lossless=lossless, windway=windway)
+        comparison = simkit.compare(vessel, lossless=lossless, state=in_state(still))
         if plot:
             from simkit.body import body_of
             from simkit.show.look import save
@@ -115,7 +116,7 @@ def chart(
     file: Design,
     model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help('quick')}.")] = "ports",
     half: Annotated[bool, typer.Option("--half", help="Also with one of the open holes half covered.")] = False,
-    windway: Windway = "closed",
+    still: Still = False,
     lossless: Lossless = False,
     as_json: AsJson = False,
     plot: Plot = None,
@@ -129,7 +130,7 @@ def chart(
         import simkit
 
         vessel = simkit.load(file)
-        charted = simkit.chart(vessel, model, lossless=lossless, windway=windway, half=half)
+        charted = simkit.chart(vessel, model, lossless=lossless, state=in_state(still), half=half)
         if plot:
             from simkit.show.look import save
             from simkit.show.plates import chart_page
@@ -151,6 +152,7 @@ def resonances(
     ] = "",
     count: Annotated[int, typer.Option(metavar="N", help="How many above the note.")] = 6,
     model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help()}, unless all is closed.")] = "ports",
+    still: Still = False,
     lossless: Lossless = False,
     mesh: Mesh = 1.0,
     as_json: AsJson = False,
@@ -170,7 +172,14 @@ def resonances(
         if names == ["all"]:
             names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
         ringing = simkit.resonances(
-            vessel, count, model=model, closed=closed, opened=names, lossless=lossless, mesh=mesh
+            vessel,
+            count,
+            model=model,
+            closed=closed,
+            opened=names,
+            lossless=lossless,
+            state=in_state(still),
+            mesh=mesh,
         )
         if plot:
             from simkit.show.look import save

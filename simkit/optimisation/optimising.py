@@ -44,7 +44,7 @@ def optimise(
     seed: int = 0,
     fingerings: str | None = None,
     lossless: bool = False,
-    windway: str = "closed",
+    state: str = "played",
     tolerance_cents: float = 0.5,
     judge: bool = False,
     keep_best: bool = False,
@@ -58,7 +58,8 @@ def optimise(
     others are drawn at random from `seed`; the same seed gives the same design. judge: also the air meshed as a whole
     on the lowest, a middle and the highest note of
     every chamber, which takes its time. keep_best: Ctrl-C ends the search with the best so far, `interrupted`.
-    most_steps: from every start, after which the best so far must do.
+    state: "played", as a tuner hears the notes, or "still". most_steps: from every start, after which the best so far
+    must do.
     """
     began = time.process_time()
     if starts < 1:
@@ -69,16 +70,16 @@ def optimise(
     may = freedom(vessel, free, keep, pairs)
     proximity = Proximity.near(may)
     task = Task(
-        may, tuple(aims), limits or Limits(), Setting(lossless, windway), most_steps=most_steps, metric=proximity.metric
+        may, tuple(aims), limits or Limits(), Setting(lossless, state), most_steps=most_steps, metric=proximity.metric
     )
-    before = _predicted(vessel, lossless, windway)
+    before = _predicted(vessel, lossless, state)
 
     def search_by(task: Task) -> Search:
         return searched(task, proximity, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
 
     search = kept_in_tune(task, search_by, tolerance_cents)
     end = search.end
-    after = predict(end.trial.vessel, "ports", lossless=lossless, windway=windway)
+    after = predict(end.trial.vessel, "ports", lossless=lossless, state=state)
     outcome = Outcome(
         vessel=end.trial.vessel,
         start=given,
@@ -106,9 +107,9 @@ def optimise(
     return judged(outcome) if judge and not search.interrupted else outcome
 
 
-def _predicted(vessel: Vessel, lossless: bool, windway: str) -> Prediction | None:
+def _predicted(vessel: Vessel, lossless: bool, state: str) -> Prediction | None:
     try:
-        return predict(vessel, "ports", lossless=lossless, windway=windway)
+        return predict(vessel, "ports", lossless=lossless, state=state)
     except SimkitError:
         return None
 
@@ -193,7 +194,7 @@ def judged(outcome: Outcome) -> Outcome:
     if "resolved" not in models.models():
         return outcome
     setting = outcome.setting
-    cases = models.cases(outcome.vessel, lossless=setting.lossless, windway=setting.windway)
+    cases = models.cases(outcome.vessel, lossless=setting.lossless, state=setting.state)
     found = []
     for case, chamber in zip(cases, outcome.after.chambers, strict=True):
         notes = sorted((n for n in chamber.notes if n.target_hz), key=lambda note: note.target_hz or 0.0)

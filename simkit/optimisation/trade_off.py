@@ -94,7 +94,7 @@ def trade_off(
     limits: Limits | None = None,
     count: int = 7,
     lossless: bool = False,
-    windway: str = "closed",
+    state: str = "played",
 ) -> TradeOff:
     """What of one aim must be given for how much of another: `count` designs, each from where the last one ended.
 
@@ -108,7 +108,7 @@ def trade_off(
     for balance in np.geomspace(1 / _SPAN, _SPAN, count):
         log.info("weighing one aim against the other: design %d of %d", len(points) + 1, count)
         aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance))
-        task = Task(may, aims, limits or Limits(), Setting(lossless, windway), most_steps=_MOST_STEPS)
+        task = Task(may, aims, limits or Limits(), Setting(lossless, state), most_steps=_MOST_STEPS)
         end = descend(replace(task, least_gain=threshold(task)), x).end
         x, trial = end.x, rounded(end).trial
         tune = next((aim for aim in always if isinstance(aim, Stretched)), InTune())

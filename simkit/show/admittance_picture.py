@@ -29,7 +29,7 @@ def peaks(frequencies_hz: np.ndarray, found: np.ndarray) -> np.ndarray:
     return np.flatnonzero((size[1:-1] > size[:-2]) & (size[1:-1] > size[2:])) + 1
 
 
-def admittance_text(vessel: Vessel, holes: Fingering, frequencies_hz: np.ndarray, found: np.ndarray) -> str:
+def admittance_text(vessel: Vessel, holes: Fingering, frequencies_hz: np.ndarray, found: np.ndarray, state: str) -> str:
     """The peaks as a table."""
     rows = []
     for n in peaks(frequencies_hz, found):
@@ -38,7 +38,7 @@ def admittance_text(vessel: Vessel, holes: Fingering, frequencies_hz: np.ndarray
         rows.append((f"{frequencies_hz[n]:.1f}", f"{near} {in_cents(cents, sign=True)}", f"{size:.3g}", f"{turn:+.0f}"))
     table = text_table(("peak at Hz", "nearest note", "|Y|, m³/(s Pa)", "phase, °"), rows)
     low, high = frequencies_hz[0], frequencies_hz[-1]
-    lines = [vessel.title, f"{_state(holes)}, {low:g} to {high:g} Hz, {air_words(vessel)}", "", table]
+    lines = [vessel.title, f"{_state(holes)}, {low:g} to {high:g} Hz, {air_words(vessel, state)}", "", table]
     return "\n".join(lines).lstrip("\n") + "\n"
 
 
@@ -46,7 +46,9 @@ def _state(holes: Fingering) -> str:
     return f"open: {', '.join(holes)}" if list(holes) else "all holes covered"
 
 
-def admittance_panel(vessel: Vessel, holes: Fingering, frequencies_hz: np.ndarray, found: np.ndarray) -> Panel:
+def admittance_panel(
+    vessel: Vessel, holes: Fingering, frequencies_hz: np.ndarray, found: np.ndarray, state: str
+) -> Panel:
     """|Y| over frequency, both in equal steps for equal ratios, and under it the phase."""
 
     def draw(figure: FigureBase) -> None:
@@ -79,7 +81,7 @@ def admittance_panel(vessel: Vessel, holes: Fingering, frequencies_hz: np.ndarra
             axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz:g}"))
             axes.tick_params(axis="x", which="minor", length=0)
         size.tick_params(labelbottom=False)
-        caption = f"flow into the chamber for unit pressure at the window; {air_words(vessel)}"
+        caption = f"flow into the chamber for unit pressure at the window; {air_words(vessel, state)}"
         figure.text(LEFT_MM / WIDTH_MM, 3.5 / HEIGHT_MM, caption, color=look.QUIET, fontsize=7, parse_math=False)
 
     return Panel(WIDTH_MM, HEIGHT_MM, draw)

@@ -8,14 +8,13 @@ from rich.table import Table
 from rich.text import Text
 
 from simkit.optimisation.aims.handmade import HandError
-from simkit.pitch import in_cents
 from simkit.show.chord_table import blown_chord_table, chord_table
 from simkit.show.lines import IN_TUNE_CENTS, signed
 from simkit.show.terminal import blow_table, combination_table, note_table, printed, ring_table
 from simkit.sound.answers.chart import Chart
 from simkit.sound.answers.comparison import Comparison
 from simkit.sound.answers.higher import Ringing
-from simkit.sound.answers.prediction import PredictedNote, Prediction
+from simkit.sound.answers.prediction import PredictedChamber, PredictedNote, Prediction
 from simkit.sound.blowing.advice import HARD_PA
 from simkit.sound.blowing.behaviour import NoteBlown
 from simkit.sound.blowing.table import BlowTable
@@ -24,19 +23,23 @@ from simkit.vessel import Vessel, tuning_of
 Part = Table | Text | str
 
 
-def prediction_text(vessel: Vessel, prediction: Prediction, hand: HandError | None = None) -> str:
+def prediction_text(
+    vessel: Vessel, prediction: Prediction, hand: HandError | None = None, with_parts: bool = False
+) -> str:
     """The table of notes of each chamber, what it was computed for, and where physics leaves its validity.
 
-    hand: what hand-made error does to the notes, shown beside the models' own uncertainty.
+    hand: what hand-made error does to the notes, shown beside the models' own uncertainty; with_parts: also what each
+    part of playing moves.
     """
     parts: list[Part] = [vessel.title] if vessel.title else []
     for chamber in prediction.chambers:
         name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
         by_hand = hand.of(chamber.name) if hand else ()
-        table = note_table(vessel.chamber(chamber.name).holes, chamber.notes, by_hand)
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}", "", table, ""]
-        parts += [*_pull_words(chamber.notes), *_neighbour_words(chamber.notes), ""]
+        table = note_table(vessel.chamber(chamber.name).holes, chamber.notes, by_hand, with_parts)
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel, prediction.state)}", "", table, ""]
+        parts += [*_playing_words(chamber), *_neighbour_words(chamber.notes), ""]
     parts += chord_table(prediction.chords) if prediction.chords else []
+    parts += [_STILL] * (prediction.state == "still")
     if any(note.pitch for note in prediction.notes):
         parts.append(_READING.format(cents=IN_TUNE_CENTS))
     if hand:
@@ -44,18 +47,21 @@ def prediction_text(vessel: Vessel, prediction: Prediction, hand: HandError | No
     return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
 
 
+_STILL = "still: windway shut, the room's air, nobody near"
 _READING = "cents: off the target, ± what the computation itself may be wrong by; in tune: within {cents:g} cents"
 
 
-def _pull_words(notes: Sequence[PredictedNote]) -> list[str]:
-    """What an open windway would do to the notes that it moves most and least."""
-    pulled = [(n.answer.windway_cents, n.pitch or "the note") for n in notes if n.answer.windway_cents is not None]
-    if not pulled:
+def _playing_words(chamber: PredictedChamber) -> list[str]:
+    """What playing moves least and most, and how far all notes may be off together."""
+    answers = [note.answer for note in chamber.notes if note.answer.parts_cents]
+    if not answers:
         return []
-    (most, first), (least, last) = max(pulled), min(pulled)
-    rest = f", {last} by {least:.0f}" if last != first else ""
-    opened = "windway taken as closed; open, as a player has it (--windway mouth)"
-    return [f"{opened}, it would raise {first} by {in_cents(most)}{rest}"]
+    moved = [sum(answer.parts_cents.values()) for answer in answers if answer.parts_cents]
+    low, high = min(moved), max(moved)
+    span = f"{signed(low)} to {signed(high)}" if high - low > 0.5 else signed(high)
+    words = [f"playing moves the notes by {span} cents (--parts says what does, --still leaves it out)"]
+    piece = chamber.piece_cents.get(answers[-1].model, 0.0)
+    return [*words, f"all notes together may be off by ± {piece:.0f} cents more: breath, mouth and hands differ"]
 
 
 def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:
@@ -75,7 +81,7 @@ def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
     state = state_words(ringing)
     for chamber in ringing.chambers:
         name = f"{chamber.name}: " if len(ringing.chambers) > 1 else ""
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {air_words(vessel)}", ""]
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {air_words(vessel, ringing.state)}", ""]
         parts += [ring_table(chamber.rings, tuning_of(vessel), chamber.note), ""]
     return printed(*parts, *_cautions(ringing.cautions)).rstrip() + "\n"
 
@@ -94,7 +100,7 @@ def chart_text(vessel: Vessel, chart: Chart) -> str:
         name = f"{chamber.name}: " if len(chart.chambers) > 1 else ""
         count, holes = len(chamber.fingerings), len(chamber.holes)
         what = f"{count} combinations of {holes} hole{'s' * (holes > 1)}" if holes else "a chamber without holes"
-        parts += [f"{name}{what} by {chart.model}, {air_words(vessel)}", ""]
+        parts += [f"{name}{what} by {chart.model}, {air_words(vessel, chart.state)}", ""]
         parts += [combination_table(vessel.chamber(chamber.name).holes, chamber), ""]
     return printed(*parts, *_cautions(chart.cautions)).rstrip() + "\n"
 
@@ -105,7 +111,12 @@ def blow_text(vessel: Vessel, table: BlowTable) -> str:
     for chamber in table.chambers:
         name = f"{chamber.name}: " if len(table.chambers) > 1 else ""
         rows = blow_table(vessel.chamber(chamber.name).holes, chamber.notes)
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}, by {table.model}", "", rows, ""]
+        parts += [
+            f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel, table.state)}, by {table.model}",
+            "",
+            rows,
+            "",
+        ]
         parts += [_all_open_words(chamber.all_open)] if chamber.all_open else []
         for note in chamber.notes:
             parts += [f"{note.pitch or 'all covered'}: {text}" for text in note.advice]
@@ -145,18 +156,17 @@ def comparison_text(vessel: Vessel, comparison: Comparison) -> str:
     for chamber, reasons, window in zip(prediction.chambers, comparison.reasons, comparison.windows, strict=True):
         name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes)
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel)}", "", table, ""]
+        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel, prediction.state)}", "", table, ""]
         for note, said in zip(chamber.notes, reasons, strict=True):
             parts += [f"{note.pitch or 'all covered'}:", *(f"  {reason}" for reason in said)] if said else []
         parts += ["", *([str(window), ""] if window else [])]
     return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
 
 
-def air_words(vessel: Vessel) -> str:
-    """The air that a design is computed for."""
+def air_words(vessel: Vessel, state: str) -> str:
+    """The room's air that a design is computed for, and whether somebody plays it."""
     air = vessel.air
-    breath = f", {100 * air.breath_share:.0f} % breath" if air.breath_share else ""
-    return f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity{breath}"
+    return f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity, {'as ' * (state == 'played')}{state}"
 
 
 def _cautions(cautions: Iterable[str]) -> list[str]:

@@ -31,7 +31,7 @@ def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figur
             chamber.name if len(prediction.chambers) > 1 else "scale",
             [hole.name for hole in vessel.chamber(chamber.name).holes],
             chamber.notes,
-            f"{air_words(vessel)}; bars: by how much the model may be wrong",
+            f"{air_words(vessel, prediction.state)}; bars: by how much the model may be wrong",
             sides.width_mm,
         )
         for chamber in prediction.chambers
@@ -51,7 +51,7 @@ def ringing_panels(vessel: Vessel, ringing: Ringing) -> list[Panel]:
     for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
         modes = [ModePicture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
         name = f", {chamber.name}" if len(ringing.chambers) > 1 else ""
-        heading = f"{vessel.title or 'chamber'}{name}: {state_words(ringing)}, {air_words(vessel)}"
+        heading = f"{vessel.title or 'chamber'}{name}: {state_words(ringing)}, {air_words(vessel, ringing.state)}"
         if chamber.mesh is None:
             raise OutOfReach(f"{chamber.name}: the model knows no pressure to draw; ask ports, or do without a picture")
         panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))

@@ -144,7 +144,9 @@ def _scale(vessel: Vessel, prediction: Prediction) -> Iterator[ReportSection]:
             panel = scale_chart("", names, chamber.notes, "bars: by how much the model may be wrong", 150)
             shows = "Each note's frequency and its cents off the target, by each model, over its fingering"
             pictures = (picture(look.page(panel), shows),)
-        text = (f"In air of {air_words(vessel)}; Q is linear, as if barely blown. ● covered, ○ open.",)
+        text = (
+            f"In air of {air_words(vessel, prediction.state)}; Q is linear, as if barely blown. ● covered, ○ open.",
+        )
         yield ReportSection(
             _of(vessel, "What it plays", chamber.name), text, pictures, (("Notes by each model", table),)
         )

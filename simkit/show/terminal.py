@@ -27,13 +27,16 @@ ACCENT = "rgb(180,83,42)"  # fired clay, as in the pictures
 PLAIN_WIDTH = 400  # off a terminal nothing is wrapped
 
 
-def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: Sequence[float] = ()) -> Table:
+def note_table(
+    holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: Sequence[float] = (), with_parts: bool = False
+) -> Table:
     """Each note: its fingering, its target, what each model predicts, and how well it is in tune by the last of them.
 
-    by_hand: for each note the cents that hand-made error adds or takes.
+    by_hand: for each note the cents that hand-made error adds or takes; with_parts: columns of what each part of
+    playing moves it from the still note.
     """
     models = [answer.model for answer in notes[0].answers] if notes else []
-    breathed = any(note.answer.breath_cents is not None for note in notes)
+    playing = [*(notes[0].answer.parts_cents or {})] if notes and with_parts else []
     table = plain_table()
     table.add_column("note")
     table.add_column("fingering")
@@ -42,8 +45,8 @@ def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: S
         table.add_column(f"{model} Hz", justify="right")
         table.add_column("cents", justify="right")
         table.add_column("Q", justify="right", style="dim")
-    if breathed:
-        table.add_column("in breath", justify="right")
+    for part in playing:
+        table.add_column(part, justify="right", style="dim")
     if by_hand:
         table.add_column("by hand", justify="right")
     table.add_column("")
@@ -51,9 +54,8 @@ def note_table(holes: Sequence[Hole], notes: Sequence[PredictedNote], by_hand: S
         cells = [note.pitch or "all covered", fingering(holes, note.open), _number(note.target_hz, 1)]
         for answer in note.answers:
             cells += _answer_cells(answer)
-        if breathed:
-            moved = note.answer.breath_cents
-            cells.append("" if moved is None else signed(moved))
+        moved = note.answer.parts_cents or {}
+        cells += [signed(moved[part]) if part in moved else "" for part in playing]
         if by_hand:
             cells.append(f"± {by_hand[n]:.0f}")
         said = word(note.answer.cents)

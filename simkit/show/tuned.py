@@ -9,13 +9,14 @@ from rich.table import Table
 from rich.text import Text
 
 from simkit.making.bench.aim import BY_HAND, FINE_MM, NextCut
+from simkit.making.bench.estimate import calibration
 from simkit.making.bench.notes import NoteNow
 from simkit.making.drills import in_inches
 from simkit.making.shrinkage import CENTS, Stage
 from simkit.pitch import in_cents
 from simkit.show.lines import IN_TUNE_CENTS, fingering, in_options, signed
 from simkit.show.terminal import ACCENT, plain_table, printed
-from simkit.tuning import Tuned, calibration
+from simkit.tuning import Tuned
 from simkit.vessel import Hole
 
 DOUBTFUL_SD = 3.0  # from which a reading is reported as doubtful; from OUTLIER_SD it is refused

@@ -13,7 +13,7 @@ from typing import Literal, TypeAlias
 from simkit import plugins
 from simkit.errors import Fault, InputError
 
-Ability: TypeAlias = Literal["quick", "windway", "airs", "meshed", "motion", "fields", "overtones", "coupled"]
+Ability: TypeAlias = Literal["quick", "meshed", "motion", "fields", "overtones", "coupled"]
 GROUP = "simkit.models"
 
 
@@ -24,16 +24,16 @@ class Model:
     home: its module, with a function `resonator(case)` that gives a `Resonator`; order: its place in tables, the
     quickest first; says: one line for help and report. Then what it can do beside what every `Resonator` does:
 
-    quick      answers for thousands of fingerings at once: charts, reports, the pull of an open windway
-    windway    knows `case.windway`, an open one
-    airs       knows an air of its own in each opening, so what the player's breath does
+    quick      answers for thousands of fingerings at once: charts, reports, what each part of playing does
     meshed     its answers depend on `case.mesh`, the size of its cells
     motion     its resonators are `Blowable`
     fields     its resonators are `Pictured`
     overtones  its resonators are `Overtoned`
     coupled    its resonators are `Coupled`
 
-    colour, mark: in pictures, a colour of `show/look.py` and a marker of matplotlib; "" takes the next that is free.
+    played: which of `PARTS`, the parts of `case.playing`, it knows; in predictions one that knows some takes the others
+    from the most careful quick model that knows all. colour, mark: in pictures, a colour of `show/look.py` and a marker
+    of matplotlib; "" takes the next that is free.
     """
 
     name: str
@@ -41,13 +41,12 @@ class Model:
     order: float
     says: str = ""
     quick: bool = False
-    windway: bool = False
-    airs: bool = False
     meshed: bool = False
     motion: bool = False
     fields: bool = False
     overtones: bool = False
     coupled: bool = False
+    played: tuple[str, ...] = ()
     colour: str = ""
     mark: str = ""
 
@@ -57,14 +56,15 @@ class Model:
 
 
 _HOME = "simkit.sound.models"
+PARTS = ("windway", "breath", "fingers", "player")
 # fmt: off
 BUILT_IN = (
-    Model("lumped", f"{_HOME}.lumped", 10, "the textbook's rule", quick=True, windway=True, airs=True, motion=True,
-          colour="QUIET", mark="D"),
-    Model("ports", f"{_HOME}.ports", 20, "the field of the chamber's own air", quick=True, windway=True, airs=True,
-          meshed=True, motion=True, fields=True, overtones=True, coupled=True, colour="CLAY", mark="o"),
-    Model("resolved", f"{_HOME}.resolved", 30, "the judge, all of the air meshed: half a minute a note", windway=True,
-          meshed=True, fields=True, colour="INK", mark="s"),
+    Model("lumped", f"{_HOME}.lumped", 10, "the textbook's rule", quick=True, motion=True,
+          played=PARTS, colour="QUIET", mark="D"),
+    Model("ports", f"{_HOME}.ports", 20, "the field of the chamber's own air", quick=True, meshed=True,
+          motion=True, fields=True, overtones=True, coupled=True, played=PARTS, colour="CLAY", mark="o"),
+    Model("resolved", f"{_HOME}.resolved", 30, "the judge, all of the air meshed: half a minute a note", meshed=True,
+          fields=True, played=("windway", "fingers"), colour="INK", mark="s"),
 )
 # fmt: on
 

@@ -21,7 +21,7 @@ from simkit.vessel import Scan, Vessel, dumps
 from simkit.vessel.spelling import words
 
 # What can be computed, and the options of each with their types; they are those of the commands.
-_SOLVED = {"lossless": bool, "windway": str}
+_SOLVED = {"lossless": bool, "state": str}
 OPTIONS: dict[str, dict[str, type]] = {
     "predict": {"model": str, **_SOLVED},
     "chart": {"model": str, "half": bool, **_SOLVED},

@@ -187,7 +187,7 @@ class Vessel(Part):
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
-        """Chambers without a name of their own; keys of `[free]` and of breath shares that name nothing."""
+        """Chambers without a name of their own; keys of `[free]` that name nothing; a face in clay."""
         chambers = items(known.get("chambers"))
         if isinstance(known.get("chambers"), list | tuple) and not chambers:
             yield Clash(("chambers",), None, "at least one table [[chamber]]")
@@ -200,7 +200,7 @@ class Vessel(Part):
         if any(map(as_number, items(offset))):
             yield Clash(("chambers", 0, "offset_mm"), offset, "[0, 0, 0] for the first chamber")
         if is_fully_named(Vessel, known):
-            yield from _wrong_shares(known)
+            yield from _face_in_clay(known)
             yield from _wrong_ties(known)
 
 
@@ -212,16 +212,20 @@ def _counted(chamber: Chamber) -> str:
 _TAKEN = (*(key for key in slots(Vessel) if key != "chambers"), "chamber")
 
 
-def _wrong_shares(known: Mapping[str, Any]) -> Iterator[Clash]:
-    """Breath shares of names that are no openings."""
-    openings = []
+_LIPS_MM = 12.0  # how much of a windway's length the lips take in: common practice, no source
+
+
+def _face_in_clay(known: Mapping[str, Any]) -> Iterator[Clash]:
+    """A player's face nearer to a window than its windway lets it come."""
+    face = as_number(table(known.get("player")).get("face_mm"))
     for chamber in map(table, items(known.get("chambers"))):
-        openings += [f"{chamber['name']}.window"] if chamber.get("voicing") else []
-        openings += [f"{chamber['name']}.hole.{table(hole).get('name')}" for hole in items(chamber.get("holes"))]
-    for key, share in table(table(known.get("breath")).get("share")).items():
-        if key not in openings:
-            allowed = "an opening such as body.window or body.hole.1" + did_you_mean(key, openings)
-            yield Clash(("breath", "share", key), share, allowed)
+        length = as_number(table(chamber.get("voicing")).get("windway_length_mm"))
+        if face is not None and length is not None and face < length - _LIPS_MM:
+            allowed = (
+                f"at least {length - _LIPS_MM:g}: the windway of {chamber['name']} is {length:g} mm long, "
+                f"and lips take in {_LIPS_MM:g} of it at most"
+            )
+            yield Clash(("player", "face_mm"), face, allowed)
 
 
 def _wrong_ties(known: Mapping[str, Any]) -> Iterator[Clash]:

@@ -9,42 +9,31 @@ from pydantic import Field
 
 from simkit.pitch import NoteNameError, tonic_of
 from simkit.vessel.part import Clash, Part
-from simkit.vessel.values import NumberRange, Percent, Radius, Share, Size, Table, TextRule, Thickness, as_number
+from simkit.vessel.values import NumberRange, Percent, Radius, Size, Table, TextRule, Thickness, as_number
 
 # The ranges of temperature, pressure and carbon dioxide are those that `simkit.air` answers for.
 Pressure = Annotated[float, NumberRange(60_000, 110_000)]
 
 
 class AirState(Part):
-    """The air of the room, and the share of breath in the chambers' air."""
+    """The air of the room."""
 
     temperature_c: Annotated[float, NumberRange(0, 40)] = 20.0
     humidity_percent: Percent = 50.0
     pressure_pa: Pressure = 101325.0
     co2_ppm: Annotated[float, NumberRange(0, 10_000)] = 400.0
-    breath_share: Share = 0.0
 
 
 class Breath(Part):
-    """The player's breath, and its share of the air in the openings.
+    """The player's breath at the lips, and the clay that it cools on while the piece is played.
 
-    `window_share` and `hole_share` hold for every window and every hole; `share` has single openings by their
-    dotted names, `"body.window"` or `"body.hole.2"`, and wins. Carbon dioxide is a share of the dry gas.
+    Carbon dioxide is a share of the dry gas. clay_c: of a piece in warm hands; fresh off the shelf it is the room's.
     """
 
     temperature_c: Annotated[float, NumberRange(20, 40)] = 34.0
     humidity_percent: Percent = 100.0
     co2_percent: Annotated[float, NumberRange(0, 10)] = 4.0
-    # All breath is the far end of the band that a prediction shows; room air is the near end.
-    window_share: Share = 1.0
-    hole_share: Share = 1.0
-    share: Table[Share] = Table()
-
-    def share_in(self, chamber: str, hole: str | None = None) -> float:
-        """The share of breath in the air of a hole, or of the window where no hole is named."""
-        if hole is None:
-            return self.share.get(f"{chamber}.window", self.window_share)
-        return self.share.get(f"{chamber}.hole.{hole}", self.hole_share)
+    clay_c: Annotated[float, NumberRange(5, 40)] = 30.0  # common practice, no source: palms are 30 to 35
 
 
 # The constants of the jet by name, those that the design sets; the jet model checks the names.
@@ -52,10 +41,15 @@ Jet = Table[Annotated[float, NumberRange(0, above=True)]]
 
 
 class Player(Part):
-    """Distances of the player's face and raised fingers from the openings; what is not written is far away."""
+    """Who plays: the mouth's air, the face before the window, and fingers over open holes.
 
+    face_mm: from the window to the face, where the windway ends if it is not written. hover_mm: how high raised fingers
+    stay over their holes.
+    """
+
+    mouth_ml: Annotated[float, NumberRange(10, 150)] = 50.0
     face_mm: Size | None = None
-    hover_mm: Size | None = None
+    hover_mm: Size = 20.0
 
 
 class Hand(Part):

@@ -207,7 +207,6 @@ Thickness = Annotated[float, NumberRange(0.1, 100, or_zero=True)]  # of clay tha
 Radius = Annotated[float, NumberRange(0.01, 50, or_zero=True)]  # of a rim or a corner that may be sharp
 Place = Annotated[float, NumberRange(-1000, 1000)]  # a coordinate
 Angle = Annotated[float, NumberRange(-3600, 3600)]  # degrees, ten turns either way
-Share = Annotated[float, NumberRange(0, 1)]
 Percent = Annotated[float, NumberRange(0, 100)]
 Name = Annotated[str, TextRule("a name in quotes of 1 to 40 printable signs without . , = quotes or brackets", is_name)]
 Line = Annotated[str, TextRule("a text in quotes, one line of at most 200 printable signs", _is_line)]

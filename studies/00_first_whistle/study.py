@@ -131,7 +131,7 @@ def ports(tour: Tour) -> dict[str, Any]:
     holes = [hole.name for hole in tour.vessel.chambers[0].holes]
     save(page(scale_chart(tour.vessel.title, holes, both.notes, caption, WIDE_MM)), tour.folder / "scale.png")
     parted = [cents(n.by("lumped").frequency_hz, n.by("ports").frequency_hz) for n in both.notes]
-    pulled = [n.by("ports").windway_cents for n in both.notes]
+    pulled = [n.by("ports").parts_cents["windway"] for n in both.notes]
     return played(tour.vessel, "ports") | {
         "textbook_off_cents": parted,
         "textbook_off_most_cents": max(parted, key=abs),
@@ -264,7 +264,7 @@ class Clay:
 
     def blown(self, opened: tuple[str, ...]) -> float:
         """What the tuner shows for a fingering now, Hz."""
-        (case,) = models.cases(self.now(Stage.LEATHER_HARD))
+        (case,) = models.cases(self.now(Stage.LEATHER_HARD), state="played")
         return models.resonator("ports", case).resonances(opened, 1)[0].frequency_hz
 
     def fired(self) -> dict[str, Any]:

@@ -110,14 +110,14 @@ def vessel_of(form: Form) -> Vessel:
 class Reading:
     """One reading beside the models: how far each lies above what was heard, in cents.
 
-    windway_cents, breath_cents: what the open windway and this breath pull, both counted in; breath_cents is None
-    without a reading of the breath, or where the model would be silent.
+    playing_cents, breath_cents: what playing moves it from the still piece, and how far this breath bends it, both
+    counted in; breath_cents is None without a reading of the breath, or where the model would be silent.
     """
 
     open: tuple[str, ...]
     heard_hz: float
     error_cents: float
-    windway_cents: float
+    playing_cents: float
     breath_cents: float | None
     off_cents: dict[str, float]
 
@@ -153,23 +153,23 @@ class Comparison:
 
 
 def compared(form: Form, names: Sequence[str] = ("lumped", "ports")) -> Comparison:
-    """The form's readings beside models; the windway is open to the mouth, as it is when one plays."""
+    """The form's readings beside models, as the piece is played."""
     vessel = vessel_of(form)
-    (case,) = models.cases(vessel)
+    (case,) = models.cases(vessel, state="played")
     resonators = {name: models.resonator(name, case) for name in models.chosen(names)}
     design_ml = 1e6 * case.chamber.volume
     by_water = 0.0 if form.volume_ml is None else water_cents(form.volume_ml, design_ml)
-    pulls = [windway_pull(case, each) for each in form.heard]
-    bends = breath_pulls(case, form.heard)
+    moved = [1200 * float(np.log2(models.played_over_still(case, each.open))) for each in form.heard]
+    bends = breath_bends(case, form.heard)
     readings = []
-    for heard, pull, bend in zip(form.heard, pulls, bends, strict=True):
+    for heard, by_playing, bend in zip(form.heard, moved, bends, strict=True):
         off = {}
         for name, resonator in resonators.items():
             rings = resonator.resonances(heard.open, 1)
             if not rings:
                 raise InputError([Fault(form.source, "heard.open", "[]", "open holes: this design has no window")])
-            off[name] = cents(rings[0].frequency_hz, heard.frequency_hz) + by_water + pull + (bend or 0.0)
-        readings.append(Reading(heard.open, heard.frequency_hz, heard.error_cents, pull, bend, off))
+            off[name] = cents(rings[0].frequency_hz, heard.frequency_hz) + by_water + (bend or 0.0)
+        readings.append(Reading(heard.open, heard.frequency_hz, heard.error_cents, by_playing, bend, off))
     unsure = {
         name: max(resonator.evidence(heard.open).uncertainty_cents for heard in form.heard)
         for name, resonator in resonators.items()
@@ -183,17 +183,7 @@ def water_cents(measured_ml: float, design_ml: float) -> float:
     return -600 * float(np.log2(measured_ml / design_ml))
 
 
-def windway_pull(case: Case, heard: Heard) -> float:
-    """How far the open windway pulls a note by the port model, cents; 0 for a chamber without a window."""
-    if case.chamber.window is None:
-        return 0.0
-    open_way, closed = (
-        models.resonator("ports", each).resonances(heard.open, 1)[0] for each in (models.with_windway(case), case)
-    )
-    return cents(open_way.frequency_hz, closed.frequency_hz)
-
-
-def breath_pulls(case: Case, heard: Sequence[Heard]) -> list[float | None]:
+def breath_bends(case: Case, heard: Sequence[Heard]) -> list[float | None]:
     """How far each reading's breath bends its note away from the resonance, cents, by the jet; None where unknown."""
     resonator = models.resonator("ports", case)
     if case.chamber.window is None or all(each.breath_pa is None for each in heard):
@@ -220,13 +210,13 @@ def told(form: Form, found: Comparison) -> str:
     lines = [found.title or "an instrument", *([f"measured by {found.measured_by}"] if found.measured_by else [])]
     lines.append(f"volume by the design {found.volume_ml:.1f} ml" + _water(form, found))
     head = f"{'fingers':<{max(8, len(holes) + 2)}}{'heard Hz':>9}" + "".join(f"{name:>11}" for name in names)
-    lines += ["", head + f"{'windway':>11}{'breath':>9}"]
+    lines += ["", head + f"{'playing':>11}{'breath':>9}"]
     for each in found.readings:
         bend = "" if each.breath_cents is None else f"{each.breath_cents:+.0f}"
         row = f"{fingering(holes, each.open):<{max(8, len(holes) + 2)}}{each.heard_hz:>9.1f}"
         row += "".join(f"{each.off_cents[name]:>+11.1f}" for name in names)
-        lines.append(row + f"{each.windway_cents:>+11.0f}{bend:>9}")
-    lines += ["", "cents above what was heard; the pulls of windway and breath are counted in", ""]
+        lines.append(row + f"{each.playing_cents:>+11.0f}{bend:>9}")
+    lines += ["", "cents above what was heard; playing and the bend of the breath are counted in", ""]
     for name in names:
         lines.append(
             f"{name}: {found.common(name):+.1f} cents in common, {found.left(name):.1f} left from note to note "

@@ -145,7 +145,6 @@ def test_the_sound_is_the_note(capsys, folder):
         (["jet.toml"], ["jet.toml: jet.growht = 0.5", "did you mean", "jet.dipole = 1000000.0", "from 0.05 to 20"]),
         (["dove.toml", "--model", "guess"], ["guess", "lumped"]),
         (["dove.toml", "--model", "lumped,ports"], ["--model"]),
-        (["dove.toml", "--windway", "ajar"], ["ajar"]),
         (["dove.toml", "--plot", "p.doc"], ["p.doc", ".png"]),
         (["dove.toml", "--sound", "p.mp3"], ["p.mp3", ".wav"]),
         (["dove.toml", "--sound", "no/p.wav"], ["no/p.wav", "a folder that exists"]),

@@ -15,7 +15,7 @@ def note(pitch, hz, target, opened=(), pull=0.0):
 def prediction(pull, hz=441.5):
     melody = note("G4", 392.0, 392.0), note("A4", hz, 440.0, ("1",), pull)
     chambers = PredictedChamber("body", 1e-4, melody), PredictedChamber("drone", 1e-4, (note("A4", 438.5, 440.0),))
-    return Prediction(("ports",), moist_air(), chambers)
+    return Prediction(("ports",), "still", moist_air(), chambers)
 
 
 def off(of):

@@ -252,7 +252,8 @@ def test_the_open_windway_raises_the_closed_note_as_its_circuit_has_it(lossless,
     How much of it lies before the windway's exit, 0.7 mm up, is bounded. Least the flow of a thin wall, of 12 by 5.5 mm
     1/(2 * 1.19) sqrt(S); most a piston's 0.457 sqrt(S) (test_orifice has both) and the way down the chamber, a third of
     its length over its middle's area, as in a tube that is fed at its end."""
-    pulled = asked(walled(), lossless=True, windway="mouth")
+    case = models.cases(walled(), lossless=True, state="played")[0]
+    pulled = models.resonator("ports", models.with_playing(case, case.playing.only(["windway"])))
     assert replace(pulled, airs=lossless.airs).holes == lossless.holes
     closed, raised = (ports.lowest(ALL[:1])[0].real for ports in (lossless, pulled))
     air, area = lossless.air, 12e-3 * 5.5e-3

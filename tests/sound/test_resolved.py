@@ -476,13 +476,13 @@ def test_an_open_windway_takes_its_share_of_the_flow():
 
 @pytest.mark.slow
 def test_an_open_windway_raises_the_note(rough):
-    shut, open_ = asked(ELLIPSOID), asked(ELLIPSOID, windway="mouth")
+    shut, open_ = asked(ELLIPSOID), asked(ELLIPSOID, state="played")
     for names in ((), ("2",)):
         pulls = cents(open_.resonances(names)[0].frequency_hz, shut.resonances(names)[0].frequency_hz)
         assert 10 < pulls < 35  # common practice, no source
         quick = [
-            models.resonator("ports", models.cases(simkit.loads(ELLIPSOID, "ellipsoid"), windway=way)[0])
-            for way in ("mouth", "closed")
+            models.resonator("ports", models.cases(simkit.loads(ELLIPSOID, "ellipsoid"), state=state)[0])
+            for state in ("played", "still")
         ]
         found = cents(*(model.resonances(names)[0].frequency_hz for model in quick))
         assert found == pytest.approx(pulls, abs=4)

@@ -65,7 +65,7 @@ def test_readings_made_from_the_model_come_back_as_their_common_offset(written):
     assert found.left("ports") == pytest.approx(0, abs=1e-6)
     assert found.common("lumped") != pytest.approx(-OFF_CENTS, abs=1)  # the textbook rule parts from ports
     assert found.readings[0].breath_cents is None
-    assert found.readings[0].windway_cents > 0
+    assert found.readings[0].playing_cents > 0
     assert abs(found.readings[1].breath_cents) < 100
 
 

@@ -10,16 +10,12 @@ temperature_c = 22
 humidity_percent = 60
 pressure_pa = 99000
 co2_ppm = 800
-breath_share = 0.1
 
 [breath]
 temperature_c = 33
 humidity_percent = 90
 co2_percent = 4.5
-window_share = 0.9
-hole_share = 0.4
-[breath.share]
-"body.hole.2" = 0.2
+clay_c = 28
 
 [clay]
 wall_mm = 5.0
@@ -28,6 +24,7 @@ edge_radius_mm = 0.4
 edge_inside_radius_mm = 0.2
 
 [player]
+mouth_ml = 60
 face_mm = 25
 hover_mm = 15
 

@@ -14,7 +14,7 @@ def test_every_number_has_one_key_that_gives_and_changes_it(dove):
     for key in (
         "air.temperature_c",
         "clay.wall_mm",
-        "breath.share.body.hole.2",
+        "breath.clay_c",
         "player.face_mm",
         "hand.span_mm",
         "scale.a4_hz",
@@ -184,7 +184,7 @@ def test_a_chamber_is_added_or_replaced(dove):
     assert both.value("tail.offset_mm.along_mm") == 90
     assert both.with_value("tail.diameter_mm", 31).value("tail.diameter_mm") == 31
     egg = Egg(length_mm=90, width_mm=60, height_mm=50, widest_at=0.5)
-    plain = both.with_values({"breath.share.body.hole.2": 0}).with_chamber(tail)
+    plain = both.with_chamber(tail)
     assert plain.chambers[1] == tail
     with pytest.raises(InputError, match=r"free\.body\.hole\.2"):
         vessel.with_chamber(Chamber(name="body", shape=egg))  # its holes are gone, [free] still moves one

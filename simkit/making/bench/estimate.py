@@ -136,3 +136,18 @@ def innovation(estimate: Estimate, measurements: Sequence[Measurement]) -> tuple
     h, H, s = _predicted(estimate.measurement, estimate.mean, measurements, estimate.doubts)
     y = np.array([each.cents for each in measurements])
     return y - h, np.sqrt(np.einsum("np,pq,nq->n", H, estimate.cov, H) + np.square(s))
+
+
+def calibration(estimate: Estimate) -> list[tuple[str, float, float]]:
+    """Estimates of volume (%), cut-up and wall (mm), and of the shrinkage to come (%): off the design, and one sd."""
+    found = []
+    for name, key, unit in (
+        ("volume_percent", "volume", 100.0),
+        ("cut_up_mm", "", 1.0),
+        ("wall_mm", "wall", 1.0),
+        ("shrinkage_to_come_percent", estimate.piece.stage.value, 100.0),
+    ):
+        if key != Stage.FIRED.value:
+            mean, sd = estimate.of(key) if key else estimate.cut_up_mm
+            found.append((name, unit * mean, unit * sd))
+    return found

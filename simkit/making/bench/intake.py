@@ -22,7 +22,10 @@ from simkit.vessel import Chamber, Vessel
 
 @dataclass(frozen=True)
 class BenchInput:
-    """What was reported, as written on the command line; sure: cuts are as reported, however unlikely."""
+    """What was reported, as written on the command line.
+
+    sure: cuts are as reported, however unlikely; still: notes were not blown, but read of the piece by itself.
+    """
 
     heard: tuple[str, ...] = ()
     cut: tuple[str, ...] = ()
@@ -33,6 +36,7 @@ class BenchInput:
     filled: tuple[str, ...] = ()
     window_changed: bool = False
     sure: bool = False
+    still: bool = False
 
 
 @frozen
@@ -87,7 +91,9 @@ def new_entries(
     done, taken = _assumed_cuts(read, piece, dict(cuts))
     new += [HoleCut(**frame, hole=hole, mm=mm) for hole, mm in [*cuts, *done]]
     new += [
-        NoteRead(**frame, **vars(reading), temperature_c=piece.temperature_c)  # in the order of playing
+        NoteRead(
+            **frame, **vars(reading), temperature_c=piece.temperature_c, still=given.still
+        )  # in the order of playing
         for reading in read
     ]
     return new, taken

@@ -32,7 +32,10 @@ class Fact(BaseModel):
 
 
 class NoteRead(Fact):
-    """A note that was blown: its name, how much of each hole was open, what was read, in which air."""
+    """A note that was blown: its name, how much of each hole was open, what was read, in which air.
+
+    still: it was not blown, but read of the piece by itself, windway shut and nobody near.
+    """
 
     kind: Literal["heard"] = "heard"
     note: str
@@ -40,6 +43,7 @@ class NoteRead(Fact):
     hz: Annotated[float, Field(gt=0, le=20_000)]
     doubt_cents: Annotated[float, Field(ge=0)] = 3.0
     temperature_c: Annotated[float, Field(ge=0, le=40)]
+    still: bool = False
 
 
 class HoleCut(Fact):

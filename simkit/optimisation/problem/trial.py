@@ -21,10 +21,10 @@ from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel, target_of
 
 @dataclass(frozen=True)
 class Setting:
-    """What the notes are tuned for: friction left out or not, the windway closed or open towards the mouth."""
+    """What the notes are tuned for: friction left out or not, the piece played or still."""
 
     lossless: bool = False
-    windway: str = "closed"
+    state: str = "played"
 
 
 @frozen
@@ -40,13 +40,18 @@ class Voice:
 
     @cached_property
     def omega(self) -> np.ndarray:
-        """Complex frequencies of the notes, rad/s (f,)."""
-        return self.resonator.lowest(self.openness)
+        """Complex frequencies of the notes with one air for all of them, rad/s (f,): what moves with the design."""
+        return self.resonator.in_one_air(self.openness)
+
+    @cached_property
+    def played(self) -> np.ndarray:
+        """Real frequencies of the notes, rad/s (f,), each in the air that the breath leaves in it."""
+        return self.omega.real * self.resonator.drift(self.openness)
 
     @property
     def cents(self) -> np.ndarray:
         """How far each note is above its target (f,)."""
-        return 1200 * np.log2(self.omega.real / (2 * np.pi * self.targets))
+        return 1200 * np.log2(self.played / (2 * np.pi * self.targets))
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +81,7 @@ class Trial:
     @cached_property
     def cases(self) -> tuple[Case, ...]:
         """What the models are asked; DesignError where the body cannot be made."""
-        return models.cases(self.vessel, lossless=self.setting.lossless, windway=self.setting.windway)
+        return models.cases(self.vessel, lossless=self.setting.lossless, state=self.setting.state)
 
     @cached_property
     def voices(self) -> tuple[Voice, ...]:
@@ -139,7 +144,7 @@ class Neighbour:
         """Whether nothing that sounds differs from the design on trial but openings."""
         same_air = self.vessel.air == trial.vessel.air
         # An open windway is part of the window's duct, and its sizes go with the window's.
-        same_windways = trial.setting.windway == "closed" or all(
+        same_windways = trial.setting.state == "still" or all(
             new.voicing == old.voicing for new, old in zip(self.vessel.chambers, trial.vessel.chambers, strict=True)
         )
         return same_air and same_windways and self.has_walls_of(trial)

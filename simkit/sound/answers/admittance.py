@@ -22,14 +22,15 @@ def admittance(
     model: str = "ports",
     chamber: str | None = None,
     lossless: bool = False,
-    windway: str = "closed",
+    state: str = "played",
     mesh: float = 1.0,
 ) -> np.ndarray:
     """Flow into the chamber through its window for unit pressure that drives it there, m3/(s Pa): complex.
 
     At frequencies in Hz (...), real and more than 0, of that shape; with e^{+i omega t}, so that Re Y >= 0 and at low
     frequencies Y is i omega V/(rho c^2), the compliance of the air. |Y| peaks at the resonances that the jet can drive.
-    note: a pitch of the design, or the holes that are open. A chamber without a window is an InputError.
+    note: a pitch of the design, or the holes that are open. state: "played" or "still", as of `predict`. A chamber
+    without a window is an InputError.
     """
     wanted = np.asarray(frequencies, float)
     wrong = wanted[~((wanted > 0) & (wanted <= HIGHEST))]
@@ -40,6 +41,6 @@ def admittance(
         allowed = "a table [chamber.voicing]: without a window there is nowhere to drive the air"
         raise InputError([Fault(vessel.source, f"{part.name}.voicing", None, allowed)])
     (name,) = chosen(model)
-    cases = models.cases(vessel, lossless=lossless, windway=windway, mesh=mesh)
+    cases = models.cases(vessel, lossless=lossless, state=state, mesh=mesh)
     case = next(case for case in cases if case.chamber.name == part.name)
     return models.resonator(name, case).admittance(opened, wanted)

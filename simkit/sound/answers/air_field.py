@@ -116,7 +116,7 @@ def air_field(
     closed: bool = False,
     chamber: str | None = None,
     lossless: bool = False,
-    windway: str = "closed",
+    state: str = "played",
     mesh: float = 1.0,
 ) -> AirField:
     """The field of a note, or of a resonance above it, on the mesh of a model.
@@ -124,7 +124,8 @@ def air_field(
     note: a pitch of the design, or the holes that are open. mode: 0 for the note, 1 for the resonance next above, ...;
     of a `closed` chamber from 1. model: "ports", the chamber's air (the openings' near fields no finer than the points
     that stand for them), or "resolved", chamber, ducts and the air around, which takes its time and is of lossless air.
-    mesh: the cells' size over the standard. An OutOfReach where there is no such resonance.
+    state: "played" or "still", as of `predict`. mesh: the cells' size over the standard. An OutOfReach where there is
+    no such resonance.
     """
     part, opened = meant(vessel, note, chamber)
     if not int(closed) <= mode <= MOST:
@@ -132,7 +133,7 @@ def air_field(
             [Fault.of("mode", mode, f"{int(closed)} to {MOST}" + "; a closed chamber has no note" * closed)]
         )
     with_ability(model, "fields")
-    cases = models.cases(vessel, lossless=lossless, windway=windway, mesh=mesh)
+    cases = models.cases(vessel, lossless=lossless, state=state, mesh=mesh)
     case = next(case for case in cases if case.chamber.name == part.name)
     if closed:
         return _closed(case, mode)

@@ -111,6 +111,7 @@ class Chart(OverChambers):
     """What every fingering of a vessel plays, by one model."""
 
     model: str
+    state: str
     air: Air
     chambers: tuple[ChartedChamber, ...]
     cautions: tuple[str, ...] = ()
@@ -135,11 +136,14 @@ class Chart(OverChambers):
 
 
 def chart(
-    vessel: Vessel, model: str = "ports", *, lossless: bool = False, windway: str = "closed", half: bool = False
+    vessel: Vessel, model: str = "ports", *, lossless: bool = False, state: str = "played", half: bool = False
 ) -> Chart:
-    """The lowest resonance of every combination of holes; with `half`, of one half-covered hole each as well."""
+    """The lowest resonance of every combination of holes; with `half`, of one half-covered hole each as well.
+
+    state: "played" or "still", as of `predict`.
+    """
     name = with_ability(model, "quick")
-    cases = models.cases(vessel, lossless=lossless, windway=windway)
+    cases = models.cases(vessel, lossless=lossless, state=state)
     chambers, cautions = [], list(vessel.cautions)
     for case in cases:
         chamber = vessel.chamber(case.chamber.name)
@@ -149,11 +153,11 @@ def chart(
             )
         resonator = models.resonator(name, case)
         openness = combinations(len(resonator.holes), half)
-        cautions += resonator.evidence(resonator.holes).cautions
+        cautions += [*models.left_out(name, case), *resonator.evidence(resonator.holes).cautions]
         wanted = {tuple(float(h in n.open) for h in resonator.holes): n.pitch for n in chamber.notes}
         rows = _rows(vessel, openness, resonator.lowest(openness), wanted)
         chambers.append(ChartedChamber(chamber.name, case.chamber.volume, resonator.holes, rows))
-    return Chart(name, cases[0].airs.chamber, tuple(chambers), tuple(dict.fromkeys(cautions)))
+    return Chart(name, state, cases[0].airs.room, tuple(chambers), tuple(dict.fromkeys(cautions)))
 
 
 def combinations(holes: int, half: bool = False) -> np.ndarray:

@@ -96,14 +96,14 @@ class Together:
     choices: tuple[tuple[Note | None, ...], ...]
 
     @staticmethod
-    def of(vessel: Vessel, blown: Sequence[str], model: str, lossless: bool, windway: str) -> Together:
+    def of(vessel: Vessel, blown: Sequence[str], model: str, lossless: bool, state: str) -> Together:
         """Of the chambers `blown`; an InputError for more choices than anyone would read."""
         notes = [vessel.chamber(name).notes or (None,) for name in blown]
         count = math.prod(len(each) for each in notes)
         if count > MOST:
             raise InputError([Fault.of("blown", ",".join(blown), f"at most {MOST} chords; these make {count}")])
         cases = tuple(
-            case for case in models.cases(vessel, lossless=lossless, windway=windway) if case.chamber.name in blown
+            case for case in models.cases(vessel, lossless=lossless, state=state) if case.chamber.name in blown
         )
         resonators = tuple(models.resonator(model, case) for case in cases)
         return Together(cases, resonators, tuple(product(*notes)))
@@ -174,10 +174,10 @@ class Together:
 
 
 def chords(
-    vessel: Vessel, blown: Sequence[str], model: str, *, lossless: bool = False, windway: str = "closed"
+    vessel: Vessel, blown: Sequence[str], model: str, *, lossless: bool = False, state: str = "played"
 ) -> tuple[Chord, ...]:
     """Every chord of the chambers `blown`, by a model that knows them."""
-    together = Together.of(vessel, blown, model, lossless, windway)
+    together = Together.of(vessel, blown, model, lossless, state)
     hz, alone = together.omega.real / (2 * np.pi), together.alone.real / (2 * np.pi)
     gap_hz, merges = together.nearest(hz)
     found = []

@@ -86,20 +86,16 @@ class Comparison:
         return out
 
 
-def compare(vessel: Vessel, *, lossless: bool = False, windway: str = "closed") -> Comparison:
+def compare(vessel: Vessel, *, lossless: bool = False, state: str = "played") -> Comparison:
     """Every note by every model that there is, with the reasons why they part.
 
-    With the windway open, by every model that knows it.
+    state: "played" or "still", as of `predict`.
     """
     names = models.models()
-    if windway != "closed":
-        names = tuple(name for name in names if model_of(name).windway)
-    prediction = predict(vessel, names, lossless=lossless, windway=windway)
+    prediction = predict(vessel, names, lossless=lossless, state=state)
     quick = [name for name in names if model_of(name).quick]
     reasons, windows = [], []
-    for case, chamber in zip(
-        models.cases(vessel, lossless=lossless, windway=windway), prediction.chambers, strict=True
-    ):
+    for case, chamber in zip(models.cases(vessel, lossless=lossless, state=state), prediction.chambers, strict=True):
         resonators = [models.resonator(name, case) for name in quick]
         windows.append(_window(case))
         build = Build.of(case.chamber)

@@ -23,6 +23,7 @@ from simkit.sound import models
 from simkit.sound.answers.over_chambers import OverChambers
 from simkit.sound.catalogue import chosen, model_of
 from simkit.sound.elements.losses import first_order_doubt, mode_loss, shifted
+from simkit.sound.models.playing import checked_state
 from simkit.sound.models.resonator import Case, Fingering, Overtoned, Resonance
 from simkit.vessel import Vessel
 
@@ -114,6 +115,7 @@ class RingingChamber:
 class Ringing(OverChambers):
     """How each chamber of a vessel rings above its note; `closed` flush, or with its window and some holes open."""
 
+    state: str
     air: Air
     body: Body
     closed: bool
@@ -153,14 +155,15 @@ def resonances(
     closed: bool = False,
     opened: str | Iterable[str] = (),
     lossless: bool = False,
+    state: str = "played",
     mesh: float = 1.0,
 ) -> Ringing:
     """The note of each chamber, and its `count` resonances next above, multiplicity counted.
 
     closed: with every opening closed flush with the wall; else with the window open and all holes covered but
     those `opened` (each chamber takes the names that are its own), by the model of that name. lossless leaves out
-    friction and heat; a closed chamber does not radiate, so its Q is then infinite. mesh: the cells' size over the
-    standard.
+    friction and heat; a closed chamber does not radiate, so its Q is then infinite. state: "played" or "still", as of
+    `predict`; a closed chamber is still. mesh: the cells' size over the standard.
     """
     (model,) = chosen([model])
     opened = (opened,) if isinstance(opened, str) else tuple(opened)
@@ -174,14 +177,16 @@ def resonances(
         )
     if not 1 <= count <= MOST:
         raise InputError([Fault.of("count", count, f"1 to {MOST}")])
-    cases = models.cases(vessel, lossless=lossless or closed, mesh=mesh)
+    state = "still" if closed else checked_state(state)
+    cases = models.cases(vessel, lossless=lossless or closed, state=state, mesh=mesh)
     if closed:
         chambers = tuple(_closed(case, count, lossless) for case in cases)
     else:
-        without = models.cases(vessel, lossless=True, mesh=mesh)
+        without = models.cases(vessel, lossless=True, state=state, mesh=mesh)
         chambers = tuple(_open(model, case, plain, opened, count) for case, plain in zip(cases, without, strict=True))
     cautions = [*vessel.cautions, *(text for case in cases for text in case.airs.cautions)]
-    return Ringing(cases[0].airs.chamber, cases[0].body, closed, opened, chambers, tuple(dict.fromkeys(cautions)))
+    cautions += [text for case in cases for text in models.left_out(model, case)]
+    return Ringing(state, cases[0].airs.room, cases[0].body, closed, opened, chambers, tuple(dict.fromkeys(cautions)))
 
 
 COARSER = 2**0.5  # the size of the cells that the doubt is found by

@@ -31,6 +31,7 @@ class ForChord(Protocol):
 class OverChambers:
     """An answer with its chambers' one after the other; the frozen values that inherit it have these fields."""
 
+    state: str
     air: Air
     chambers: Sequence[ForChamber]
     cautions: tuple[str, ...]
@@ -46,6 +47,7 @@ class OverChambers:
     def as_dict(self) -> dict[str, Any]:
         """The answer as the command line's JSON has it."""
         return {
+            "state": self.state,
             "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
             "chambers": [chamber.as_dict() for chamber in self.chambers],
             **({"chords": [chord.as_dict() for chord in self.chords]} if self.chords else {}),

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -16,9 +16,9 @@ from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.chords import Chord, chords, chosen_chambers
 from simkit.sound.answers.over_chambers import OverChambers
+from simkit.sound.answers.playing_parts import PlayedNotes, openness_of_all, played_notes
 from simkit.sound.catalogue import able, chosen, model_of
-from simkit.sound.elements.airs import airs_of
-from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator, openness_of
+from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator
 from simkit.vessel import Chamber, Vessel, target_of
 
 
@@ -27,10 +27,10 @@ class Answer:
     """One model's answer for one note, by its lowest resonance; q is linear, as if barely blown.
 
     frequency_hz, cents (above the target) and q are None where nothing rings, cents also without a target, q where
-    nothing is lost. breath_cents: how far the note moves when the openings hold the breath of `[breath]`;
-    windway_cents: how far an open windway would pull it, where it was asked closed. neighbours_cents: how far the
-    body's other chambers pull it while they are silent, their windows open and their holes covered, and
-    neighbours_open_cents with their holes open too.
+    nothing is lost. uncertainty_cents: by how much it may be wrong against the other notes of the chamber.
+    parts_cents: what each part of playing moves it from the still note, by name; None where it is still.
+    neighbours_cents: how far the body's other chambers pull it while they are silent, their windows open and their
+    holes covered, and neighbours_open_cents with their holes open too.
     """
 
     model: str
@@ -39,8 +39,7 @@ class Answer:
     q: float | None
     uncertainty_cents: float
     cautions: tuple[str, ...] = ()
-    breath_cents: float | None = None
-    windway_cents: float | None = None
+    parts_cents: Mapping[str, float] | None = None
     neighbours_cents: float | None = None
     neighbours_open_cents: float | None = None
 
@@ -52,9 +51,9 @@ class Answer:
             "q": self.q,
             "uncertainty_cents": self.uncertainty_cents,
         }
-        names = ("breath_cents", "windway_cents", "neighbours_cents", "neighbours_open_cents")
-        moved = {name: getattr(self, name) for name in names}
-        return shown | {key: cents for key, cents in moved.items() if cents is not None}
+        parts = {} if self.parts_cents is None else {"parts_cents": dict(self.parts_cents)}
+        moved = {name: getattr(self, name) for name in ("neighbours_cents", "neighbours_open_cents")}
+        return shown | parts | {key: cents for key, cents in moved.items() if cents is not None}
 
 
 @dataclass(frozen=True)
@@ -94,11 +93,15 @@ class PredictedNote:
 
 @dataclass(frozen=True)
 class PredictedChamber:
-    """One chamber: its air in m3, and its notes."""
+    """One chamber: its air in m3, and its notes.
+
+    piece_cents: by model, how far all notes may be off together, beside what each may be off against the others.
+    """
 
     name: str
     volume: float
     notes: tuple[PredictedNote, ...]
+    piece_cents: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def frequencies_hz(self) -> np.ndarray:
@@ -130,7 +133,12 @@ class PredictedChamber:
 
     def as_dict(self) -> dict[str, Any]:
         """The chamber under the keys of the command line's JSON."""
-        return {"name": self.name, "volume_ml": 1e6 * self.volume, "notes": [each.as_dict() for each in self.notes]}
+        return {
+            "name": self.name,
+            "volume_ml": 1e6 * self.volume,
+            "piece_uncertainty_cents": dict(self.piece_cents),
+            "notes": [each.as_dict() for each in self.notes],
+        }
 
 
 @dataclass(frozen=True)
@@ -138,6 +146,7 @@ class Prediction(OverChambers):
     """What a vessel plays, by one model or several side by side; chords where several chambers are blown at once."""
 
     models: tuple[str, ...]
+    state: str
     air: Air
     chambers: tuple[PredictedChamber, ...]
     cautions: tuple[str, ...] = ()
@@ -190,17 +199,17 @@ def predict(
     model: str | Iterable[str] = "ports",
     *,
     lossless: bool = False,
-    windway: str = "closed",
+    state: str = "played",
     blown: str | Iterable[str] | None = None,
     mesh: float = 1.0,
 ) -> Prediction:
     """What each note of a design sounds: frequency, cents off its target, Q, and the uncertainty in cents.
 
-    model: one name or several. lossless leaves out friction and heat. windway: "closed", or
-    "mouth" for the pull of the open windway. A chamber without notes is answered with all its holes covered.
-    blown: chambers by name, one or several, or "all"; only these are answered, and of several also every chord (by
-    the model that knows them). Without it every chamber by itself, the others silent. mesh: the cells' size over the
-    standard.
+    model: one name or several. lossless leaves out friction and heat. state: "played", as a tuner hears the note at the
+    breath that drives it best, or "still", with the windway shut, the room's air and nobody near. A chamber without
+    notes is answered with all its holes covered. blown: chambers by name, one or several, or "all"; only these are
+    answered, and of several also every chord (by the model that knows them). Without it every chamber by itself, the
+    others silent. mesh: the cells' size over the standard.
     """
     names = chosen(model)
     asked = chosen_chambers(vessel, blown)
@@ -208,48 +217,39 @@ def predict(
     if together and not any(model_of(name).coupled for name in names):
         knows = " or ".join(able("coupled"))
         raise InputError([Fault.of("blown", ",".join(asked), f"together with the model {knows}, which knows chords")])
-    plain = tuple(
-        case
-        for case in models.cases(vessel, lossless=lossless, windway=windway, mesh=mesh)
-        if case.chamber.name in asked
+    cases = tuple(
+        case for case in models.cases(vessel, lossless=lossless, state=state, mesh=mesh) if case.chamber.name in asked
     )
-    breathed: tuple[Case | None, ...] = (None,) * len(plain)
-    if vessel.breath is not None:
-        breathed = tuple(replace(case, airs=airs_of(vessel, case.chamber.name, breathed=True)) for case in plain)
-    chambers = tuple(_chamber(names, case, filled) for case, filled in zip(plain, breathed, strict=True))
-    cautions = [*vessel.cautions, *(text for case in plain for text in case.airs.cautions)]
+    chambers = tuple(_chamber(names, case) for case in cases)
+    cautions = [*vessel.cautions, *(text for case in cases for text in case.airs.cautions)]
     cautions += [text for c in chambers for n in c.notes for answer in n.answers for text in answer.cautions]
     sounding: tuple[Chord, ...] = ()
     if together:
         coupled = next(name for name in reversed(names) if model_of(name).coupled)
-        sounding = chords(vessel, asked, coupled, lossless=lossless, windway=windway)
-    return Prediction(names, plain[0].airs.chamber, chambers, tuple(dict.fromkeys(cautions)), sounding)
+        sounding = chords(vessel, asked, coupled, lossless=lossless, state=state)
+    return Prediction(names, state, cases[0].airs.room, chambers, tuple(dict.fromkeys(cautions)), sounding)
 
 
-def _chamber(names: tuple[str, ...], case: Case, filled: Case | None) -> PredictedChamber:
+def _chamber(names: tuple[str, ...], case: Case) -> PredictedChamber:
     chamber: Chamber = case.vessel.chamber(case.chamber.name)
     asked: list[tuple[str | None, tuple[str, ...], float | None]] = [
         (each.pitch, each.open, target_of(case.vessel, each)) for each in chamber.notes
     ] or [(None, (), None)]
-    answers = []
+    fingerings = [opened for _, opened, _ in asked]
+    answers, piece = [], {}
     for name in names:
         resonator = models.resonator(name, case)
-        breathed = models.resonator(name, filled) if filled is not None and model_of(name).airs else None
-        through = models.resonator(name, models.with_windway(case)) if models.tells_windway(name, case) else None
-        fingerings = [opened for _, opened, _ in asked]
-        found = [_lowest(each, fingerings) for each in (resonator, breathed, through)]
+        played = played_notes(name, resonator, case, fingerings)
         beside = _beside(resonator, fingerings) if model_of(name).coupled else [()] * len(fingerings)
         answers.append(
-            [
-                _answer(resonator, [each[n] for each in found], beside[n], opened, target)
-                for n, (_, opened, target) in enumerate(asked)
-            ]
+            [_answer(resonator, played, n, beside[n], opened, target) for n, (_, opened, target) in enumerate(asked)]
         )
+        piece[name] = played.piece_cents
     notes = tuple(
         PredictedNote(pitch, opened, target, tuple(by_model[n] for by_model in answers))
         for n, (pitch, opened, target) in enumerate(asked)
     )
-    return PredictedChamber(chamber.name, case.chamber.volume, notes)
+    return PredictedChamber(chamber.name, case.chamber.volume, notes, piece)
 
 
 def _beside(resonator: Coupled, fingerings: list[tuple[str, ...]]) -> list[tuple[float, ...]]:
@@ -259,46 +259,36 @@ def _beside(resonator: Coupled, fingerings: list[tuple[str, ...]]) -> list[tuple
     """
     if resonator.rows.all():
         return [()] * len(fingerings)
-    openness = _openness(resonator, fingerings)
+    openness = openness_of_all(resonator, fingerings)
     both = (resonator.beside_others(np.full(len(resonator.rows), share)) for share in (0.0, 1.0))
     hz = [each.lowest(openness).real / (2 * np.pi) for each in both]
     return [tuple(map(float, pair)) for pair in zip(*hz, strict=True)]
 
 
-def _openness(resonator: Resonator, fingerings: list[tuple[str, ...]]) -> np.ndarray:
-    return np.array([openness_of(resonator.holes, opened) for opened in fingerings]).reshape(len(fingerings), -1)
-
-
-def _lowest(resonator: Resonator | None, fingerings: list[tuple[str, ...]]) -> list[Resonance | None]:
-    """The lowest resonance of each fingering, None where nothing rings or nobody was asked; all asked at once."""
-    if resonator is None:
-        return [None] * len(fingerings)
-    omega = resonator.lowest(_openness(resonator, fingerings))
-    return [Resonance(complex(each)) if each else None for each in omega]
-
-
 def _answer(
     resonator: Resonator,
-    lowest: list[Resonance | None],
+    played: PlayedNotes,
+    n: int,
     beside: tuple[float, ...],
     opened: tuple[str, ...],
     target: float | None,
 ) -> Answer:
     evidence = resonator.evidence(opened)
-    found, *others = lowest
-    if found is None:
-        return Answer(resonator.model, None, None, None, evidence.uncertainty_cents, evidence.cautions)
+    cautions = (*evidence.cautions, *played.cautions)
+    omega = complex(played.omega[n])
+    doubt = float(np.hypot(evidence.uncertainty_cents, played.scale_cents[n]))
+    if not omega:
+        return Answer(resonator.model, None, None, None, evidence.uncertainty_cents, cautions)
+    found = Resonance(omega)
     frequency, q = found.frequency_hz, found.q
-    moved, pulled = (None if other is None else cents(other.frequency_hz, frequency) for other in others)
     return Answer(
         resonator.model,
         frequency,
         None if target is None else cents(frequency, target),
         q if math.isfinite(q) else None,
-        evidence.uncertainty_cents,
-        evidence.cautions,
-        moved,
-        pulled,
+        doubt,
+        cautions,
+        {part: float(moved[n]) for part, moved in played.parts_cents.items()} if played.parts_cents else None,
         *_neighbours(frequency, beside),
     )
 

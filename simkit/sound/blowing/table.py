@@ -132,6 +132,7 @@ class BlowTable(OverChambers):
     """How a vessel blows; chords where several chambers are blown at once."""
 
     model: str
+    state: str
     air: Air
     chambers: tuple[BlowingChamber, ...]
     cautions: tuple[str, ...] = ()
@@ -166,19 +167,20 @@ def blow(
     model: str = "ports",
     *,
     lossless: bool = False,
-    windway: str = "closed",
+    state: str = "played",
     blown: str | Iterable[str] | None = None,
     advise: bool = True,
 ) -> BlowTable:
     """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help.
 
-    blown: chambers by name, one or several, or "all"; of several also every chord, blown with one breath.
+    state: "played" or "still", as of `predict`. blown: chambers by name, one or several, or "all"; of several also
+    every chord, blown with one breath.
     advise: also try what may help where something is amiss: then it takes some three times as long.
     """
     with_ability(model, "motion")
     constants = JetConstants.from_table(vessel.jet, vessel.source)
     asked = chosen_chambers(vessel, blown)
-    cases = [c for c in models.cases(vessel, lossless=lossless, windway=windway) if c.chamber.name in asked]
+    cases = [c for c in models.cases(vessel, lossless=lossless, state=state) if c.chamber.name in asked]
     voiced = voiced_cases(vessel, cases)
     sounding: tuple[BlownChord, ...] = ()
     if blown is not None and len(asked) > 1:
@@ -186,11 +188,12 @@ def blow(
             knows = " or ".join(able("coupled", "motion"))
             raise InputError([Fault.of("blown", ",".join(asked), f"one chamber, or the model {knows} for chords")])
         jets = [jet_of(case, constants) for case in cases]
-        sounding = blown_chords(Together.of(vessel, asked, model, lossless, windway), jets, RESONANCES)
+        sounding = blown_chords(Together.of(vessel, asked, model, lossless, state), jets, RESONANCES)
     chambers = tuple(_chamber(model, case, constants, advise) for case in voiced)
     cautions = [*vessel.cautions, *(text for case in voiced for text in case.airs.cautions), UNSURE]
+    cautions += [text for case in voiced for text in models.left_out(model, case)]
     cautions += [LONELY.format(model)] if all(chamber.blown.loop.motion.modes == 1 for chamber in chambers) else []
-    return BlowTable(model, voiced[0].airs.chamber, chambers, tuple(dict.fromkeys(cautions)), sounding)
+    return BlowTable(model, state, voiced[0].airs.room, chambers, tuple(dict.fromkeys(cautions)), sounding)
 
 
 def voiced_cases(vessel: Vessel, cases: Sequence[Case]) -> list[Case]:

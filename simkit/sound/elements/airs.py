@@ -1,7 +1,8 @@
 """Which air stands where: in the room, in the chamber, in each opening.
 
 The chamber's own temperature hardly counts (its stiffness is gamma times the pressure, whatever the gas's
-temperature); the density of the air that moves in the openings does, and the player's breath changes it.
+temperature); the density of the air that moves in the openings does, and the player's breath changes it
+(`elements.breath_balance`).
 """
 
 from __future__ import annotations
@@ -9,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import field
 
-from simkit.air import Air, exhaled, mixed, moist_air
+from simkit.air import Air, exhaled, moist_air
 from simkit.frozen import frozen
-from simkit.vessel import Vessel
+from simkit.vessel import Breath, Vessel
 
 
 @frozen
@@ -39,29 +40,13 @@ class Airs:
         return tuple(dict.fromkeys(text for air in said for text in air.cautions))
 
 
-def airs_of(vessel: Vessel, chamber: str, breathed: bool = False) -> Airs:
-    """The airs of one chamber of a design; `breathed` fills the openings as its `[breath]` says.
-
-    Without `breathed` chamber and openings hold one air: the room's, with the share of breath that `[air]` gives.
-    """
+def still_airs(vessel: Vessel) -> Airs:
+    """The room's air everywhere: of a piece that nobody blows."""
     state = vessel.air
-    room = moist_air(state.temperature_c, state.humidity_percent, state.pressure_pa, state.co2_ppm)
-    inside = mixed(room, breath_of(vessel), state.breath_share)
-    names = [hole.name for hole in vessel.chamber(chamber).holes]
-    if not breathed or vessel.breath is None:
-        return Airs(room, inside, inside, dict.fromkeys(names, inside))
-    breath, share = breath_of(vessel), vessel.breath.share_in
-    return Airs(
-        room,
-        inside,
-        mixed(room, breath, share(chamber)),
-        {name: mixed(room, breath, share(chamber, name)) for name in names},
-    )
+    return Airs.all_of(moist_air(state.temperature_c, state.humidity_percent, state.pressure_pa, state.co2_ppm))
 
 
 def breath_of(vessel: Vessel) -> Air:
     """The player's breath as `[breath]` describes it, at the room's pressure; an ordinary one without it."""
-    given = vessel.breath
-    if given is None:
-        return exhaled(pressure_pa=vessel.air.pressure_pa)
+    given = vessel.breath or Breath()
     return exhaled(given.temperature_c, given.humidity_percent, given.co2_percent, pressure_pa=vessel.air.pressure_pa)

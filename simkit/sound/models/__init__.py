@@ -10,12 +10,11 @@ from typing import Any
 from simkit.body.inspection import body_of
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import catalogue, chosen, model_of
-from simkit.sound.elements.airs import airs_of
-from simkit.sound.elements.windway import windway_of
-from simkit.sound.models.resonator import Case, Resonator
+from simkit.sound.elements.airs import still_airs
+from simkit.sound.models.playing import STILL, Playing, checked_state, playing_of
+from simkit.sound.models.resonator import Case, Fingering, Resonator
 from simkit.vessel import Hole, Vessel, Voicing
 
-WINDWAYS = ("closed", "mouth")
 MESHES = 0.3, 3
 
 
@@ -24,59 +23,59 @@ def models() -> tuple[str, ...]:
     return tuple(model.name for model in catalogue())
 
 
-def cases(
-    vessel: Vessel, *, lossless: bool = False, windway: str = "closed", breathed: bool = False, mesh: float = 1.0
-) -> tuple[Case, ...]:
+def cases(vessel: Vessel, *, lossless: bool = False, state: str = "still", mesh: float = 1.0) -> tuple[Case, ...]:
     """What a model is asked about, one case a chamber of the vessel.
 
-    windway "mouth" opens it towards a mouth of 50 ml; `breathed` fills the openings with the breath of `[breath]`;
-    mesh: every size of the models' meshes over the standard, 0.3 to 3.
+    state: "played" or "still" (see `simkit.sound.models.playing`); mesh: every size of the models' meshes over the
+    standard, 0.3 to 3.
     """
     if not MESHES[0] <= mesh <= MESHES[1]:
         allowed = f"{MESHES[0]} to {MESHES[1]}, how large the meshes' cells are over the standard"
         raise InputError([Fault.of("mesh", mesh, allowed)])
-    if windway not in WINDWAYS:
-        raise InputError([Fault.of("windway", windway, ", ".join(WINDWAYS))])
+    played = checked_state(state) == "played"
     faults = list(_nearly_shut(vessel))
     faults += [] if lossless else _without_wall(vessel)
     if faults:
         raise InputError(faults)
     body = body_of(vessel)
-    return tuple(
-        Case(
-            vessel,
-            body,
-            body.chamber(chamber.name),
-            airs_of(vessel, chamber.name, breathed),
-            lossless,
-            windway_of(chamber) if windway == "mouth" else None,
-            mesh,
-        )
+    still = [
+        Case(vessel, body, body.chamber(chamber.name), still_airs(vessel), lossless, STILL, mesh)
         for chamber in vessel.chambers
-    )
+    ]
+    return tuple(with_playing(case, playing_of(vessel, case.chamber)) if played else case for case in still)
 
 
-def tells_windway(model: str, case: Case) -> bool:
-    """Whether it is worth asking what an open windway would do: a quick model, a window, the windway closed."""
-    known = model_of(model)
-    return known.quick and known.windway and case.windway is None and case.chamber.window is not None
+def with_playing(case: Case, playing: Playing) -> Case:
+    """The same case with more or less of the player counted in, and the air that belongs to it."""
+    airs = still_airs(case.vessel) if playing.breath is None else playing.breath.airs
+    return replace(case, airs=airs, playing=playing)
 
 
-def with_windway(case: Case) -> Case:
-    """The same case with its windway open to the mouth."""
-    return replace(case, windway=windway_of(case.vessel.chamber(case.chamber.name)))
+def left_out(model: str, case: Case) -> tuple[str, ...]:
+    """In a sentence, the parts of playing that the case counts in and the model does not know; nothing where none."""
+    missing = [part for part in case.playing.parts if part not in model_of(model).played]
+    if len(missing) == len(case.playing.parts) and missing:
+        return (f"{model}: knows nothing of playing: its numbers are of the still piece",)
+    return tuple(f"{model}: knows nothing of the {part}, and leaves it out" for part in missing)
+
+
+def played_over_still(case: Case, fingering: Fingering) -> float:
+    """By what factor playing raises the lowest resonance of a fingering, by `ports`; 1 where nothing rings."""
+    found = [
+        resonator("ports", with_playing(case, playing)).resonances(fingering, 1) for playing in (case.playing, STILL)
+    ]
+    played, alone = found
+    return played[0].frequency_hz / alone[0].frequency_hz if played and alone else 1.0
 
 
 def resonator(model: str, case: Case) -> Any:
     """The resonator of one chamber by the model of that name: a `Resonator`, with the protocols that it declares.
 
-    An InputError where the case has its windway open and the model knows none.
+    Parts of playing that the model does not know are left out.
     """
     (name,) = chosen(model)
     known = model_of(name)
-    if case.windway is not None and not known.windway:
-        raise InputError([Fault.of("windway", "mouth", f"closed: the model {name} knows no open windway")])
-    made: Resonator = import_module(known.home).resonator(case)
+    made: Resonator = import_module(known.home).resonator(with_playing(case, case.playing.only(known.played)))
     return made
 
 

@@ -26,6 +26,7 @@ from simkit.frozen import frozen
 from simkit.sound.elements.openings import Aperture, bends_of, caps_of, face_end, partly_covered, round_hole
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Duct, Matrices, opened
+from simkit.sound.models.playing import STILL, Playing
 from simkit.sound.models.ports import PortsResonator, resonator, solved
 from simkit.sound.models.resonator import Case
 from simkit.sound.models.roots import stiffness
@@ -55,6 +56,7 @@ class AsMade:
     openings: tuple[Opening, ...]
     own: np.ndarray
     window_fit: np.ndarray
+    playing: Playing = STILL
 
     @staticmethod
     def of(case: Case, beside: Beside) -> AsMade:
@@ -69,7 +71,7 @@ class AsMade:
         own = own - own[SHARES.index(1.0)]
         cubics = np.einsum("pq,qso->sop", np.linalg.inv(np.vander(SHARES, increasing=True)), own)
         circuit = _alone(base, rows)
-        return AsMade(circuit, base.holes, window, case.chamber.openings, cubics, _fit(window, beside))
+        return AsMade(circuit, base.holes, window, case.chamber.openings, cubics, _fit(window, beside), case.playing)
 
     @staticmethod
     def as_designed(case: Case) -> AsMade:
@@ -86,7 +88,7 @@ class AsMade:
         ends = np.zeros((10, len(_ENDS)))
         ends[0] = [getattr(circuit.ducts[0].aperture, name) for name in _ENDS]
         own = np.zeros((2, len(rows), len(SHARES)))
-        return AsMade(circuit, base.holes, window, case.chamber.openings, own, ends)
+        return AsMade(circuit, base.holes, window, case.chamber.openings, own, ends, case.playing)
 
     @property
     def air(self) -> Air:
@@ -114,6 +116,18 @@ class AsMade:
 
     def lowest(self, made: Made, openness: np.ndarray) -> np.ndarray:
         """Complex omega (m,) of the lowest resonance of pieces (m) with fingers as `openness` (m, holes) says."""
+        return self.in_one_air(made, openness) * self.drift(made, openness)
+
+    def drift(self, made: Made, openness: np.ndarray) -> np.ndarray:
+        """By what factor (m,) the breath left in the air of each fingering raises it over the airs of the circuit."""
+        if self.playing.breath is None:
+            return np.ones(len(made))
+        states = self._states(made, openness)
+        K = np.stack([np.broadcast_to(d.aperture.conductivity, len(made)) for d in self._pieces(made, states).ducts], 1)
+        return self.playing.breath.drift(states[:, 1:], K)
+
+    def in_one_air(self, made: Made, openness: np.ndarray) -> np.ndarray:
+        """The same omega (m,) with the airs of the circuit for every fingering."""
         states = self._states(made, openness)
         pieces = self._pieces(made, states)
         every = np.ones(states.shape[1], bool)
@@ -130,7 +144,7 @@ class AsMade:
         With k^2 = g = V^-1 1' U1 (`roots.stiffness`) and symmetric matrices, dg/ds = -V^-1 y' d(N + R T^-1)/ds y takes
         no solution but the one that gave the flows y, and d omega/ds = (dF/ds)/(1 - dF/d omega), F = c sqrt(g).
         """
-        states, omega = self._states(made, openness), self.lowest(made, openness)
+        states, omega = self._states(made, openness), self.in_one_air(made, openness)
         pieces = self._pieces(made, states)
         m = self._matrices(pieces, omega)
         flows = _Flows.of(m, states)
@@ -156,7 +170,7 @@ class AsMade:
         both[:, 0] *= self.window.height / made.cut_up
         there = np.column_stack([np.ones(len(made), bool), cut])
         walls, both = (share(np.where(there, dg, 0.0)) for dg in (walls, both))
-        return omega, MadeSlopes(share(-flows.g), both[:, 0], walls, both[:, 1:])
+        return omega * self.drift(made, openness), MadeSlopes(share(-flows.g), both[:, 0], walls, both[:, 1:])
 
     @staticmethod
     def _states(made: Made, openness: np.ndarray) -> np.ndarray:

@@ -50,7 +50,7 @@ class Duct:
             inner, outer = inner.then(below), above.then(outer)
         if self.windway is None:
             return inner.then(ducts.duct(fill, omega, a.area, a.length)).then(outer)
-        deep = min(self.windway.middle, float(a.length))
+        deep = np.minimum(self.windway.middle, a.length)
         below, above = (ducts.duct(fill, omega, a.area, length) for length in (deep, a.length - deep))
         branch = ducts.TwoPort(1.0, 0.0, 1 / windway_impedance(self.windway, self.air, omega, lossless), 1.0)
         return inner.then(below).then(branch).then(above).then(outer)

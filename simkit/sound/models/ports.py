@@ -29,6 +29,7 @@ from simkit.sound.elements.openings import aperture_of
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.neighbours import members, uniform_matrix
+from simkit.sound.models.playing import STILL, Playing
 from simkit.sound.models.port_motion import circuit_motion
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
 from simkit.sound.models.roots import lowest, resonances
@@ -88,6 +89,7 @@ class PortsResonator:
     holes: tuple[str, ...]
     windowed: bool
     beside: np.ndarray | None = None
+    playing: Playing = STILL
 
     model = "ports"
 
@@ -121,6 +123,19 @@ class PortsResonator:
 
     def lowest(self, openness: np.ndarray) -> np.ndarray:
         """Complex omega (f,) of the lowest resonance for fingerings (f, holes); 0 where nothing is open."""
+        return self.in_one_air(openness) * self.drift(openness)
+
+    def drift(self, openness: np.ndarray) -> np.ndarray:
+        """By what factor (f,) the breath left in the air of each fingering raises it over the airs of the circuit."""
+        breath = self.playing.breath
+        openness = np.atleast_2d(np.asarray(openness, float))
+        if breath is None:
+            return np.ones(len(openness))
+        own = self.conductivities[self.rows]
+        return breath.drift(openness, own)
+
+    def in_one_air(self, openness: np.ndarray) -> np.ndarray:
+        """The same omega (f,) with the airs of the circuit for every fingering."""
         states = self.states(openness)
         found = np.zeros(len(states), complex)
         some = (states * self.rows).any(axis=1)
@@ -142,7 +157,9 @@ class PortsResonator:
         if not self.windowed:
             raise OutOfReach("this chamber has no window to blow at")
         states = self.states(openness)
-        return circuit_motion(self.circuit, self.rows, states, self.lowest(openness), self.airs.window, count)
+        omega, drift = self.in_one_air(openness), self.drift(openness)
+        found = circuit_motion(self.circuit, self.rows, states, omega, self.airs.window, count)
+        return replace(found, omega=found.omega * drift[:, None])
 
     def alone(self) -> PortsResonator:
         """The same with every opening of the other chambers covered, so that they stand aside."""
@@ -161,7 +178,7 @@ class PortsResonator:
         if count == 1:
             return (Resonance(complex(self.lowest(openness)[0])),)
         found = resonances(self.circuit.fingered(state), state, count, self.rows)
-        return tuple(Resonance(complex(omega)) for omega in found.omega)
+        return tuple(Resonance(complex(omega)) for omega in found.omega * self.drift(openness)[0])
 
     @property
     def mesh(self) -> AirMesh:
@@ -215,7 +232,7 @@ class PortsResonator:
         The flows are the null vector of the circuit at the resonance.
         """
         state = self.states(openness_of(self.holes, fingering))[0]
-        omega = np.array([ringing.omega])
+        omega = np.array([ringing.omega]) / self.drift(openness_of(self.holes, fingering))
         m = self.circuit.fingered(state).at(omega)
         T, R = opened(m, state[None])
         inside = m.regular - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
@@ -245,7 +262,9 @@ class PortsResonator:
         """The admittance at the window at complex omega (m,)."""
         if not self.windowed:
             raise OutOfReach("this chamber has no window to be driven at")
-        state = self.states(openness_of(self.holes, fingering))[0]
+        openness = openness_of(self.holes, fingering)
+        state = self.states(openness)[0]
+        omega = omega / self.drift(openness)
         m = self.circuit.fingered(state).at(omega)
         T, R = opened(m, np.broadcast_to(state, (len(omega), len(state))))
         window = int(np.flatnonzero(self.rows)[0])
@@ -296,7 +315,15 @@ def resonator(case: Case) -> PortsResonator:
     loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(solution.air, body, case)
     circuit = Circuit(solution.field, tuple(ducts), case.airs.chamber, case.airs.room, loss, case.lossless)
     holes = tuple(opening.name for opening in case.chamber.openings)
-    return PortsResonator(circuit, solution, np.array(rows, bool), case.airs, holes, case.chamber.window is not None)
+    return PortsResonator(
+        circuit,
+        solution,
+        np.array(rows, bool),
+        case.airs,
+        holes,
+        case.chamber.window is not None,
+        playing=case.playing,
+    )
 
 
 def wall_loss(air: BodyAir, body: Body, case: Case) -> WallLoss:

@@ -18,6 +18,7 @@ from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.windway import Windway
 from simkit.sound.models.motion import Motion
+from simkit.sound.models.playing import STILL, Playing
 from simkit.vessel import Vessel
 
 # Which holes are open: their names, all others covered; or a share from 0 (covered) to 1 (open) for some of them.
@@ -165,8 +166,8 @@ class Coupled(Blowable, Protocol):
 class Case:
     """What a model is asked about: one chamber of a vessel, the airs in it, and what to leave out.
 
-    lossless leaves out friction and heat (radiation stays); windway None closes it; mesh: every size of a model's
-    meshes over the standard.
+    lossless leaves out friction and heat (radiation stays); playing: what of the player is counted in; mesh: every size
+    of a model's meshes over the standard.
     """
 
     vessel: Vessel
@@ -174,8 +175,13 @@ class Case:
     chamber: ChamberBody
     airs: Airs
     lossless: bool = False
-    windway: Windway | None = None
+    playing: Playing = STILL
     mesh: float = 1.0
+
+    @property
+    def windway(self) -> Windway | None:
+        """The open windway; None where it counts as closed."""
+        return self.playing.windway
 
 
 def openness_of(holes: tuple[str, ...], fingering: Fingering) -> np.ndarray:

@@ -1,0 +1,91 @@
+"""What each part of playing does to the notes of a chamber, and how sure all of them together are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import field
+
+import numpy as np
+
+from simkit.frozen import frozen
+from simkit.sound import models
+from simkit.sound.catalogue import PARTS, able, model_of
+from simkit.sound.models.playing import Playing
+from simkit.sound.models.resonator import Case, Resonator, openness_of
+
+CENTS = 1200 / np.log(2)  # of an e-fold
+
+
+@frozen
+class PlayedNotes:
+    """Notes as they are played: complex omega (n,), 0 where nothing rings, by one model.
+
+    parts_cents: by part, how far it alone moves each note from the still one (n,). scale_cents (n,): what the parts'
+    doubts leave open of each note against the others; piece_cents: of all notes together.
+    """
+
+    omega: np.ndarray
+    scale_cents: np.ndarray
+    parts_cents: Mapping[str, np.ndarray] = field(default_factory=dict)
+    piece_cents: float = 0.0
+    cautions: tuple[str, ...] = ()
+
+
+def openness_of_all(resonator: Resonator, fingerings: Sequence[Sequence[str]]) -> np.ndarray:
+    """Fingerings by the names of open holes as numbers (n, holes)."""
+    return np.array([openness_of(resonator.holes, opened) for opened in fingerings]).reshape(len(fingerings), -1)
+
+
+def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequence[Sequence[str]]) -> PlayedNotes:
+    """The notes of a chamber by one model in the state of the case, `resonator` the model's answer for it.
+
+    Parts of playing that the model does not know are those of the most careful quick model that knows all; a model that
+    knows none answers for the still piece, and that is said.
+    """
+    openness = openness_of_all(resonator, fingerings)
+    omega = resonator.lowest(openness)
+    known = tuple(part for part in case.playing.parts if part in model_of(name).played)
+    if not known:
+        return PlayedNotes(omega, np.zeros(len(omega)), cautions=models.left_out(name, case))
+    missing = tuple(part for part in case.playing.parts if part not in known)
+    asked = _Asked(name if model_of(name).quick and not missing else _careful(), case, openness)
+    cautions: tuple[str, ...] = ()
+    if missing:
+        omega = omega * np.exp(asked.moved(case.playing, case.playing.only(known)) / CENTS)
+        own = f"{', '.join(known)} its own; " if known else ""
+        cautions = (f"{name}: {own}what {' and '.join(missing)} move{'s' * (len(missing) == 1)} is by {asked.model}",)
+    parts = {part: asked.moved(case.playing.only([part]), case.playing.only(())) for part in case.playing.parts}
+    spreads = case.playing.doubts(openness)
+    spreads += [
+        (asked.moved(high, case.playing) - asked.moved(low, case.playing)) / 2 for low, high in case.playing.extremes
+    ]
+    common = [float(np.mean(each)) for each in spreads]
+    within = [each - mean for each, mean in zip(spreads, common, strict=True)]
+    scale = np.sqrt(np.square(within).sum(axis=0)) if within else np.zeros(len(omega))
+    return PlayedNotes(omega, scale, parts, float(np.sqrt(np.square(common).sum())), cautions)
+
+
+def _careful() -> str:
+    """The most careful quick model that knows all parts of playing."""
+    parts = set(PARTS)
+    return [name for name in able("quick") if parts <= set(model_of(name).played)][-1]
+
+
+class _Asked:
+    """A quick model asked for the same fingerings with more and less of the player counted in."""
+
+    def __init__(self, model: str, case: Case, openness: np.ndarray) -> None:
+        self.model, self.case, self.openness = model, case, openness
+        self._known: dict[Playing, np.ndarray] = {}
+
+    def _omega(self, playing: Playing) -> np.ndarray:
+        if playing not in self._known:
+            resonator = models.resonator(self.model, models.with_playing(self.case, playing))
+            self._known[playing] = resonator.lowest(self.openness).real
+        return self._known[playing]
+
+    def moved(self, to: Playing, start: Playing) -> np.ndarray:
+        """Cents (n,) from one state to another; 0 where nothing rings."""
+        after, before = self._omega(to), self._omega(start)
+        rings = (after > 0) & (before > 0)
+        return CENTS * np.log(np.where(rings, after, 1.0) / np.where(rings, before, 1.0))

@@ -1,0 +1,141 @@
+"""The air of a chamber that is being blown, for every fingering: the balance of `elements.breath_balance`, and its jet.
+
+A circuit is solved with one air in each of its places, that of a mean fingering of the chamber's notes. What a
+fingering differs from it, a few cents, is counted to first order: f^2 goes as gamma sum K_i/rho_i.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from simkit.air import Air
+from simkit.body.chambers import ChamberBody
+from simkit.frozen import frozen
+from simkit.sound.elements.airjet import AirJet
+from simkit.sound.elements.airs import Airs, breath_of, still_airs
+from simkit.sound.elements.breath_balance import Breathed, Breathing, breathed
+from simkit.sound.elements.breath_doubt import doubt
+from simkit.sound.elements.constants import JetConstants
+from simkit.sound.elements.mixing import Jet, Passages, entering_share
+from simkit.sound.elements.openings import aperture_of
+from simkit.vessel import Breath, Vessel
+
+# The window's air swings with 0.25 sqrt(K_window/K_all) of the jet's speed: what `blowing.cycle` gives for six chambers
+# of four designs, within a fifth but for their highest notes.
+SWING = 0.25
+
+
+@frozen
+class PlayedAir:
+    """What fills a chamber while it is blown.
+
+    area, length, inner, outer (n,): of its openings' ducts and end corrections, m, the window first; conductivity (n,):
+    of each if open, m; names: of its holes. mean (holes,): openness of the fingering whose air the circuit has.
+    """
+
+    room: Air
+    breath: Air
+    clay_c: float
+    volume: float
+    wall_area: float
+    jet: AirJet
+    area: np.ndarray
+    length: np.ndarray
+    inner: np.ndarray
+    outer: np.ndarray
+    conductivity: np.ndarray
+    names: tuple[str, ...]
+    mean: np.ndarray
+
+    @cached_property
+    def airs(self) -> Airs:
+        """One air for each place: that of the mean fingering."""
+        found = self._mean
+        openings = [_one(found.openings, (0, n)) for n in range(len(self.area))]
+        return Airs(self.room, _one(found.chamber, 0), openings[0], dict(zip(self.names, openings[1:], strict=True)))
+
+    @cached_property
+    def _mean(self) -> Breathed:
+        return self.breathed(self.mean[None], self.conductivity)
+
+    def breathed(self, openness: np.ndarray, conductivity: np.ndarray) -> Breathed:
+        """The balance for fingerings (f, holes); conductivity (n,) or (f, n) of the openings if they are open, m."""
+        return breathed(self._balance(openness, conductivity))
+
+    def drift(self, openness: np.ndarray, conductivity: np.ndarray) -> np.ndarray:
+        """By what factor (f,) the air of fingerings (f, holes) raises the note over the air of the mean one."""
+        balance = self._balance(openness, conductivity)
+        found, mean = breathed(balance), self._mean
+        flow = balance.passages.flow
+        part = flow / np.maximum(flow.sum(axis=1, keepdims=True), 1e-300)
+        lighter = (part * mean.openings.density / found.openings.density).sum(axis=1)
+        stiffer = found.chamber.gamma / mean.chamber.gamma
+        return np.sqrt(np.where(part.any(axis=1), lighter * stiffer, 1.0))
+
+    def doubts(self, openness: np.ndarray) -> list[np.ndarray]:
+        """What each doubtful number of the balance leaves open, half widths in cents (f,)."""
+        return [*doubt(self._balance(openness, self.conductivity)).parts.values()]
+
+    def _balance(self, openness: np.ndarray, conductivity: np.ndarray) -> Breathing:
+        """What the balance is asked: the jet in phase with the note, the note where Helmholtz's rule has it."""
+        states = np.column_stack([np.ones(len(openness)), openness])
+        K = conductivity * states
+        whole = K.sum(axis=1)
+        omega = self.room.sound_speed * np.sqrt(whole / self.volume)
+        speed = self.jet.speed_for(omega, np.pi / 2)
+        velocity = SWING * np.sqrt(K[:, 0] / whole) * speed
+        flow = (velocity * self.jet.window_area / K[:, 0])[:, None] * K
+        swing = self.jet.swing(omega, speed, velocity)
+        jet = Jet(
+            speed,
+            self.jet.breath_flow(speed),
+            entering_share(swing, self.jet.offset / self.jet.half_width),
+            self.jet.height,
+            self.jet.width,
+            self.jet.length,
+            self.jet.cut_up,
+        )
+        passages = Passages(self.area, self.length, self.inner, self.outer, states, flow, omega)
+        return Breathing(self.room, self.breath, self.volume, self.wall_area, self.clay_c, jet, passages)
+
+
+def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir | None:
+    """The air of a chamber of a design while it is blown; None where it has no window."""
+    design = vessel.chamber(chamber.name)
+    if design.voicing is None:
+        return None
+    apertures = [aperture_of(opening) for opening in chamber.all_openings]
+    names = tuple(opening.name for opening in chamber.openings)
+    notes = [[float(name in note.open) for name in names] for note in design.notes] or [[0.5] * len(names)]
+    breath = breath_of(vessel)
+    numbers = {
+        name: np.array([float(getattr(a, name)) for a in apertures])
+        for name in ("area", "length", "inner", "outer", "conductivity")
+    }
+    return PlayedAir(
+        room=still_airs(vessel).room,
+        breath=breath,
+        clay_c=(vessel.breath or Breath()).clay_c,
+        volume=chamber.volume,
+        wall_area=chamber.area,
+        jet=AirJet.of(design.voicing, breath, JetConstants.from_table(vessel.jet, vessel.source)),
+        names=names,
+        mean=np.mean(notes, axis=0),
+        **numbers,
+    )
+
+
+def _one(air: Air, index: int | tuple[int, int]) -> Air:
+    """One of the airs that an `Air` of arrays holds."""
+
+    def picked(values: Any) -> float:
+        values = np.asarray(values)
+        return float(values[index] if values.ndim else values)
+
+    gases = type(air.gases)(*(picked(value) for value in air.gases.shares()))
+    numbers: dict[str, Any] = {k: picked(v) for k, v in vars(air).items() if k not in ("gases", "cautions")}
+    return replace(air, gases=gases, **numbers)

@@ -1,0 +1,109 @@
+"""The note as played: one state for every command, what each part of playing moves, and how sure that is."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import simkit
+from simkit.cli.door import run
+from simkit.errors import InputError
+from simkit.sound import models
+from simkit.sound.catalogue import PARTS
+
+DESIGNS = Path(__file__).parents[2] / "studies" / "designs"
+WREN = DESIGNS / "pocket_wren.toml"
+
+
+@pytest.fixture(scope="module")
+def wren():
+    return simkit.load(WREN)
+
+
+@pytest.fixture(scope="module")
+def played(wren):
+    return simkit.predict(wren)
+
+
+def test_played_is_what_every_answer_means_unless_told_otherwise(wren, played):
+    still = simkit.predict(wren, state="still")
+    assert (played.state, still.state) == ("played", "still")
+    assert played.as_dict()["state"] == "played"
+    assert np.all(np.abs(1200 * np.log2(played.frequencies_hz / still.frequencies_hz)) > 1)
+    assert all(note.answer.parts_cents is None for note in still.notes)
+    alone = [models.resonator("ports", case).lowest(np.zeros((1, 4)))[0] for case in models.cases(wren)]
+    assert still.frequencies_hz[0] == pytest.approx(alone[0].real / (2 * np.pi), rel=1e-9)
+
+
+def test_one_number_for_a_note_whoever_is_asked(wren, played):
+    blown = simkit.blow(wren, advise=False)
+    charted = simkit.chart(wren)
+    covered = charted.chambers[0].openness.sum(axis=1) == 0
+    assert blown.frequencies_hz == pytest.approx(played.frequencies_hz, rel=1e-6)
+    assert charted.frequencies_hz[covered][0] == pytest.approx(played.frequencies_hz[0], rel=1e-9)
+    ringing = simkit.resonances(wren, 1)
+    assert ringing.chambers[0].note.resonance.frequency_hz == pytest.approx(played.frequencies_hz[0], rel=1e-9)
+
+
+@pytest.mark.parametrize("model", ["lumped", "ports"])
+def test_the_parts_add_up_to_the_whole(wren, model):
+    played, still = (simkit.predict(wren, model, state=state) for state in ("played", "still"))
+    whole = 1200 * np.log2(played.frequencies_hz / still.frequencies_hz)
+    parts = [note.answer.parts_cents for note in played.notes]
+    assert all(tuple(each) == PARTS for each in parts)
+    assert [sum(each.values()) for each in parts] == pytest.approx(whole, abs=0.5)
+
+
+def test_an_open_windway_raises_and_raised_fingers_lower(played):
+    for note in played.notes:
+        parts = note.answer.parts_cents
+        assert parts["windway"] > 0
+        assert note.open or parts["fingers"] > 0  # flesh takes air away from a chamber with every hole covered
+
+
+def test_what_is_doubtful_is_told_of_the_scale_and_of_the_piece(wren, played):
+    still = simkit.predict(wren, state="still")
+    piece = played.chambers[0].piece_cents["ports"]
+    assert still.chambers[0].piece_cents == {"ports": 0.0}
+    assert 1 < piece < 30
+    assert np.all(played.uncertainties_cents > still.uncertainties_cents)
+    assert np.all(played.uncertainties_cents < 12)
+
+
+def test_a_chamber_that_nobody_blows_is_still():
+    plain = simkit.loads(WREN.read_text().split("[chamber.voicing]")[0], "plain.toml")
+    heard = simkit.predict(plain, "lumped")
+    assert heard.notes[0].answer.frequency_hz is None
+    assert heard.notes[0].answer.parts_cents is None
+
+
+def test_another_word_for_the_state_is_refused(wren):
+    with pytest.raises(InputError, match="played, still"):
+        simkit.predict(wren, state="ajar")
+
+
+def test_the_command_says_the_state_and_the_parts(capsys):
+    assert run(["predict", str(WREN), "--model", "lumped", "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["state"] == "played"
+    assert set(said["chambers"][0]["notes"][0]["lumped"]["parts_cents"]) == set(PARTS)
+    assert run(["predict", str(WREN), "--model", "lumped", "--parts"]) == 0
+    table = capsys.readouterr().out
+    assert all(part in table.splitlines()[3] for part in PARTS)
+    assert run(["predict", str(WREN), "--model", "lumped", "--still", "--json"]) == 0
+    still = json.loads(capsys.readouterr().out)
+    assert still["state"] == "still"
+    assert "parts_cents" not in still["chambers"][0]["notes"][0]["lumped"]
+
+
+def test_a_reading_of_the_piece_by_itself_counts_as_what_it_is_when_played(wren, tmp_path):
+    """The bench is told 40 cents apart what is one and the same piece, once blown, once by a loudspeaker."""
+    played, still = (simkit.predict(wren, state=state).frequencies_hz[0] for state in ("played", "still"))
+    pitch = wren.chambers[0].notes[0].pitch
+    how = {"stage": None, "temperature_c": 20.0}
+    cuts = [
+        simkit.tune(wren, heard=[f"{pitch}={hz:.4f}"], state=state, **how).aim.pitch_cents
+        for hz, state in ((played, "played"), (still, "still"))
+    ]
+    assert cuts[0] == pytest.approx(cuts[1], abs=0.1)
