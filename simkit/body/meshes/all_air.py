@@ -16,13 +16,14 @@ import numpy as np
 from simkit.body import kernel
 from simkit.body.assembly import gap
 from simkit.body.chambers import ChamberBody, Opening
+from simkit.body.meshes.obstacles import Obstacle, apart, around, obstacle_skins, widening
 from simkit.body.meshes.outlines import DuctSurface
 from simkit.body.meshes.panels import MM, OutlineCut, SizeAt, fill, sphere, wall_panels
 from simkit.body.meshes.rims import SPOT, duct_of, own_wall, spot_of
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.skins import Skins, WholeMesh
 from simkit.body.walls.primitives import Faced, FlatFace, Union
-from simkit.body.walls.wall import clearance, on_wall, thinnest
+from simkit.body.walls.wall import clearance, normals, on_wall, thinnest
 from simkit.errors import MeshError, OutOfReach
 from simkit.frozen import frozen
 
@@ -63,17 +64,20 @@ def _rim_size(o: Opening) -> float:
     return min(*sizes, RADIUS_SHARE * half)
 
 
-def whole_mesh(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> WholeMesh:
+def whole_mesh(
+    chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL, obstacles: Sequence[Obstacle] = ()
+) -> WholeMesh:
     """Mesh all the air of a chamber, its openings and the outside; every size is `coarse` times the standard.
 
-    Of the chambers beside it only the clay is there: their openings are closed flush.
+    Of the chambers beside it only the clay is there: their openings are closed flush. `obstacles`: rigid bodies near
+    the piece; the far sphere, `shell` of the body's radius without them, then lies around them all.
 
     Raises OutOfReach for what this mesh is not made for, MeshError where the shape could not be meshed.
     """
     grading, center, radius = checked(chamber, coarse, shell)
     size = min(grading.rims.values(), default=grading.inside)
     try:
-        return _meshed(chamber, grading, center, radius)
+        return _meshed(chamber, grading, center, radius, obstacles)
     except kernel.UNMESHED as failure:
         raise MeshError("the air of the chamber, its openings and outside", MM * size, f"{REMEDY} ({failure})") from (
             failure
@@ -175,10 +179,23 @@ def _not_too_large(chamber: ChamberBody, grading: Grading) -> None:
         )
 
 
-def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: float) -> WholeMesh:
+def _meshed(
+    chamber: ChamberBody,
+    grading: Grading,
+    center: np.ndarray,
+    radius: float,
+    obstacles: Sequence[Obstacle],
+) -> WholeMesh:
     wall, thickness = chamber.wall, chamber.thickness
     ducts = [duct_of(wall, thickness, o) for o in chamber.all_openings]
     sizes, spots = [_sizes(ducts, grading, most) for most in (grading.inside, grading.around)], _spots(chamber)
+    far = grading.far
+    if obstacles:
+        outside = _outer_points(chamber)
+        apart(obstacles, outside)
+        sizes[1] = widening(sizes[1], 1.5 * MM * grading.around, center, radius)
+        far, (center, radius) = far / radius, around(obstacles, outside)
+        far *= radius
     with kernel.session() as gmsh:
         cuts = [_cuts(chamber, duct, grading) for duct in ducts]
         inner = wall_panels(gmsh, wall.solid(), [c for c, _ in cuts], grading.inside, grading.grow)
@@ -188,15 +205,27 @@ def _meshed(chamber: ChamberBody, grading: Grading, center: np.ndarray, radius: 
             clay = Union(solids) if chamber.beside else solids[0]
             clay = Faced(clay, spots) if spots else clay
             outer = wall_panels(gmsh, clay, [c for _, c in cuts], 1.2 * grading.around, grading.grow)
-        skins = Skins(chamber, inner, outer, sphere(gmsh, center, radius, grading.far), center, radius, spots)
+        skins = Skins(chamber, inner, outer, sphere(gmsh, center, radius, far), center, radius, spots)
         for i, duct in enumerate(ducts):
             if thickness > 0:
                 skins.add_duct(gmsh, i, duct, grading.rims[duct.opening.name], grading.grow)
             else:
                 skins.add_hole(gmsh, i, duct)
+        if obstacles:
+            for skin in obstacle_skins(gmsh, obstacles, outside, far / radius * 4):
+                skins.add_near(skin)
         closed = zip(skins.closed(), sizes, strict=True)
         volumes = [fill(gmsh, skins.points, skin, size) for skin, size in closed]
     return skins.curved(volumes, min(grading.rims.values(), default=grading.inside))
+
+
+def _outer_points(chamber: ChamberBody) -> np.ndarray:
+    """Points (n, 3) all over the clay's outer surface, flat ends left out."""
+    found = []
+    for wall in (chamber.wall, *chamber.beside):
+        points = on_wall(wall, 2)
+        found.append(points + chamber.thickness * normals(wall, points))
+    return np.concatenate(found)
 
 
 def _spots(chamber: ChamberBody) -> tuple[FlatFace, ...]:

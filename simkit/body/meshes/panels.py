@@ -233,17 +233,30 @@ def _triangles(gmsh: Any) -> tuple[np.ndarray, np.ndarray]:
 
 def sphere(gmsh: Any, center: np.ndarray, radius: float, size: float) -> tuple[np.ndarray, np.ndarray]:
     """A sphere in triangles: points (m) exactly on it, and triangles."""
+    points, triangles = surface_triangles(gmsh, lambda occ: occ.addSphere(0, 0, 0, MM * radius), None, MM * size)
+    return center + radius * points / np.linalg.norm(points, axis=1)[:, None], triangles
+
+
+def surface_triangles(
+    gmsh: Any, drawn: Callable[[Any], object], size: SizeAt | None, most: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """The skin of what `drawn` adds to a model: points (m) and triangles, of `size` (mm) where given, up to `most`."""
     occ = gmsh.model.occ
     gmsh.clear()
-    gmsh.model.add("far")
-    ball = occ.addSphere(0, 0, 0, MM * radius)
+    gmsh.model.add("skin")
+    drawn(occ)
     occ.synchronize()
-    occ.remove([(3, ball)])
+    occ.remove(occ.getEntities(3))
     occ.synchronize()
-    _plain_sizes(gmsh, MM * size)
-    gmsh.model.mesh.generate(2)
-    points, triangles = _triangles(gmsh)
-    return center + radius * points / np.linalg.norm(points, axis=1)[:, None], triangles
+    _plain_sizes(gmsh, most)
+    if size is not None:
+        gmsh.model.mesh.setSizeCallback(lambda dim, tag, x, y, z, lc: size(x, y, z))
+    try:
+        gmsh.model.mesh.generate(2)
+    finally:
+        if size is not None:
+            gmsh.model.mesh.removeSizeCallback()
+    return _triangles(gmsh)
 
 
 def disc(gmsh: Any, duct: DuctSurface, loop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from simkit.body import kernel
 from simkit.body.chambers import ChamberBody
 from simkit.body.meshes.bands import Strip, strip_between, turned
 from simkit.body.meshes.curved import CORNER, CRACK, AirMesh, draw_near, offset_points
+from simkit.body.meshes.obstacles import Skin
 from simkit.body.meshes.outlines import DuctSurface
 from simkit.body.meshes.panels import Panels, disc
 from simkit.body.meshes.quadratic import facet_points, jacobians, summed_volume
@@ -82,6 +83,7 @@ class Skins:
         self.strips: list[Strip] = []
         self.edges: list[Edge] = []
         self.covers: dict[str, np.ndarray] = {}
+        self.near: list[Skin] = []
 
     @property
     def points(self) -> np.ndarray:
@@ -121,6 +123,11 @@ class Skins:
         self.edges.append(edge)
         self._cover(gmsh, duct, points, ids)
 
+    def add_near(self, skin: Skin) -> None:
+        """Add the skin of a rigid body that stands in the air around the clay."""
+        self.near.append(replace(skin, triangles=skin.triangles + len(self.points)))
+        self._points.append(skin.points)
+
     def _cover(self, gmsh: Any, duct: DuctSurface, points: np.ndarray, loop: np.ndarray) -> None:
         extra, triangles = disc(gmsh, duct, points[loop])
         number = np.concatenate([loop, len(points) + np.arange(len(extra))])
@@ -131,7 +138,7 @@ class Skins:
         """The skins of the air inside, and of the air outside with the far sphere first."""
         covers = list(self.covers.values())
         inside, outside = [self.inner, *self._rows(True), *covers], [self.outer, *self._rows(False), *covers]
-        return [np.concatenate(inside)], [self.far, np.concatenate(outside)]
+        return [np.concatenate(inside)], [self.far, np.concatenate(outside), *(skin.triangles for skin in self.near)]
 
     def curved(self, volumes: list[tuple[np.ndarray, np.ndarray, np.ndarray]], size: float) -> WholeMesh:
         """Both volumes as one list of ten-node tetrahedra whose wall nodes lie on the true surfaces."""
@@ -144,6 +151,7 @@ class Skins:
         covers = list(self.covers.values())
         inside, outside = [self.inner, *self._rows(True)], [self.outer, *self._rows(False)]
         groups = [number[0][t] for t in (*inside, *covers)] + [number[1][t] for t in (*outside, self.far, *covers)]
+        groups += [number[1][skin.triangles] for skin in self.near]
         nodes, tets, facets = kernel.with_middles(points, tets, np.concatenate(groups))
         rims = [(edge, ids[edge.ids]) for edge in self.edges for ids in number]
         draw_near(nodes, tets, [ids for _, ids in rims], CRACK)
@@ -156,13 +164,16 @@ class Skins:
         split = np.split(facets, ends)
         n, m = len(inside), len(covers)
         in_faces, in_covers = split[:n], split[n : n + m]
-        out_faces, far, out_covers = split[n + m : 2 * n + m], split[2 * n + m], split[2 * n + m + 1 :]
+        out_faces, far = split[n + m : 2 * n + m], split[2 * n + m]
+        out_covers, near_faces = split[2 * n + m + 1 : 2 * n + 2 * m + 1], split[2 * n + 2 * m + 1 :]
         straight = nodes.copy()
         for faces, wall in ((in_faces, self.on_inside), (out_faces, self.on_outside)):
             _bend(nodes, faces[0], wall)
             for strip, rows, face in zip(self.strips, self._rows(faces is in_faces), faces[1:], strict=True):
                 nodes[face[:, 3:]] = strip.middles(rows, CORNER)
         _bend(nodes, far, self.on_sphere)
+        for skin, faces in zip(self.near, near_faces, strict=True):
+            _bend(nodes, faces, skin.onto)
         for edge, ids in rims:
             nodes[_between(facets, ids, np.roll(ids, -1))] = edge.middles()
         nodes = _eased(nodes, straight, tets)
@@ -170,7 +181,7 @@ class Skins:
         unfolded(nodes, tets, determinants.min(axis=1))
         as_large(self._within_wall(nodes, in_faces[0]), self.chamber.wall.volume)
         volume = summed_volume(determinants)
-        mesh = AirMesh(nodes, tets, np.concatenate([*in_faces, *out_faces]), far, volume, size)
+        mesh = AirMesh(nodes, tets, np.concatenate([*in_faces, *out_faces, *near_faces]), far, volume, size)
         names = zip(self.covers, in_covers, out_covers, strict=True)
         around = tets[:, 0] >= shift
         cornered = any(any(strip.sharp) for strip in self.strips)

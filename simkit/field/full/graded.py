@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 
 from simkit.body.chambers import ChamberBody
 from simkit.body.child import in_own_process
-from simkit.body.meshes.all_air import KIB_PER_UNKNOWN, REMEDY, checked, has_sharp_rims, unknowns, whole_mesh
+from simkit.body.meshes.all_air import KIB_PER_UNKNOWN, REMEDY, SHELL, checked, has_sharp_rims, unknowns, whole_mesh
+from simkit.body.meshes.obstacles import Obstacle
 from simkit.errors import MeshError
 from simkit.field.full.branch import Exit
 from simkit.field.full.resonance import WholeAir, WholeMode
@@ -67,15 +68,17 @@ class GradedAir:
         return list(zip(*self._found[key], strict=True))[:count]
 
 
-def graded_air(chamber: ChamberBody, mesh: float = 1.0) -> GradedAir:
+def graded_air(chamber: ChamberBody, mesh: float = 1.0, obstacles: tuple[Obstacle, ...] = ()) -> GradedAir:
     """Mesh and assemble all the air of a chamber twice, every size `mesh` times the standard.
+
+    `obstacles`: rigid bodies near the piece.
 
     Raises OutOfReach or MeshError where that is not possible.
     """
     start = time.perf_counter()
     gradings, order = _gradings(chamber, mesh)
     checked(chamber, gradings[-1][0])  # the fine one first, before any time is spent on the coarse
-    pairs = [_meshed(chamber, sizes) for sizes in gradings]
+    pairs = [_meshed(chamber, sizes, obstacles) for sizes in gradings]
     (coarse, a), (fine, b) = pairs
     return GradedAir((a, b), (coarse, fine), order, time.perf_counter() - start)
 
@@ -90,19 +93,21 @@ def _gradings(chamber: ChamberBody, mesh: float) -> tuple[tuple[tuple[float, ...
     return tuple(tuple(mesh * size for size in sizes) for sizes in gradings), order
 
 
-def _meshed(chamber: ChamberBody, sizes: tuple[float, ...]) -> tuple[float, WholeAir]:
+def _meshed(chamber: ChamberBody, sizes: tuple[float, ...], obstacles: tuple[Obstacle, ...]) -> tuple[float, WholeAir]:
     """The first of the sizes that can be meshed."""
     for size in sizes[:-1]:
         try:
-            return size, _air(chamber, size)
+            return size, _air(chamber, size, obstacles)
         except MeshError as failure:
             log.info("trying cells of another size: %s", failure)
-    return sizes[-1], _air(chamber, sizes[-1])
+    return sizes[-1], _air(chamber, sizes[-1], obstacles)
 
 
-def _air(chamber: ChamberBody, size: float) -> WholeAir:
+def _air(chamber: ChamberBody, size: float, obstacles: tuple[Obstacle, ...]) -> WholeAir:
     """Of one size, gmsh in a process of its own that must be done in time."""
     count = unknowns(chamber, checked(chamber, size)[0])
     log.info("dividing the air in and around the piece into small cells: %.1f GiB", count * KIB_PER_UNKNOWN / 2**20)
     words = f"resolved: the mesh of {chamber.name!r} ({count:,.0f} unknowns)", REMEDY
-    return WholeAir.of(in_own_process(whole_mesh, chamber, size, seconds=PATIENCE + EACH * count, what=words))
+    return WholeAir.of(
+        in_own_process(whole_mesh, chamber, size, SHELL, obstacles, seconds=PATIENCE + EACH * count, what=words)
+    )

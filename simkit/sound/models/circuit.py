@@ -19,6 +19,7 @@ from simkit.air import Air
 from simkit.field.reduced.matrices import PortField
 from simkit.frozen import frozen
 from simkit.sound.elements import ducts
+from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, partly_covered
 from simkit.sound.elements.windway import Windway, windway_impedance
 
@@ -108,7 +109,10 @@ class Matrices:
 
 @dataclass(frozen=True)
 class Circuit:
-    """Field and ducts of one body, and the airs in chambers and room; rows as in the field."""
+    """Field and ducts of one body, and the airs in chambers and room; rows as in the field.
+
+    nearby: what face, hands or a table add to the outside's matrix.
+    """
 
     field: PortField
     ducts: tuple[Duct, ...]
@@ -116,6 +120,7 @@ class Circuit:
     room_air: Air
     loss: WallLoss
     lossless: bool
+    nearby: Nearby = NOTHING
 
     @property
     def count(self) -> int:
@@ -137,7 +142,9 @@ class Circuit:
         """The matrices at complex omega (m,)."""
         omega = np.asarray(omega, complex)
         k = self.wave_number(omega)
-        outer = self.field.outside(self._outside_k(omega)) * (self.room_air.density / self.chamber_air.density)
+        around = self._outside_k(omega)
+        outer = self.field.outside(around) + self.nearby(around)
+        outer = outer * (self.room_air.density / self.chamber_air.density)
         columns = [self.column(duct, omega) for duct in self.ducts]
         ducts = {name: np.stack([column[name] for column in columns], axis=-1) for name in columns[0]}
         return Matrices(k, self.regular(omega), self.uniform(omega), outer, **ducts)

@@ -25,6 +25,7 @@ from simkit.field.reduced.inside import InsideAir, InsideAnswer
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.losses import heat_loss, mode_loss
+from simkit.sound.elements.nearby import Nearby, Piece, Thing, outer_middle
 from simkit.sound.elements.openings import aperture_of
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
 from simkit.sound.models.motion import Motion
@@ -273,6 +274,12 @@ class PortsResonator:
         push[:, window] += m.A[:, window]
         flow = np.linalg.solve(inside @ T + R, push[..., None])[:, window, 0]
         return np.asarray(flow / (1j * omega * self.air.density))
+
+    def near(self, things: Sequence[Thing]) -> PortsResonator:
+        """The same with rigid things near the piece: a face, hands, a table."""
+        openings = np.array([outer_middle(o) for group in self.solution.openings for o in group])
+        nearby = Nearby.of(things, Piece.of(self.solution.air.body), openings)
+        return replace(self, circuit=replace(self.circuit, nearby=nearby))
 
     def heavier(self, by_cents: float) -> PortsResonator:
         """The same with all openings' air so much heavier that the note would fall by so many cents."""

@@ -1,0 +1,256 @@
+"""What stands near a piece while it sounds: the player's face and hands, a table; rigid bodies in the room's air.
+
+A wave that leaves an opening comes back from them. That adds to the outside's port matrix, which `circuit` calls
+outer, p = i omega rho (Z_out + dZ) U, symmetric and in 1/m:
+
+    dZ_ij = M^2 sum over a, b of s_a s_b G(a_i, b_j),    s = 2 at the opening, -1 at (2 - F)(x - c) from the middle c
+
+G is what the other body sends back of a point source: a plane its image, e^{-ikD}/(4 pi D); a ball the series of
+`Ball`. The two points stand for the piece itself, on which the opening sits: near by an opening in clay sends twice
+what a free source does, from afar its dipole lies F times as far from the middle, F_i = 1/(1 - N_i) with the factors N
+of the ellipsoid that fills the piece's box (a rigid ellipsoid in a uniform stream: Lamb 1932 [Lamb1932], art. 114,
+from memory; the two points of a ball have its moments 1, 3/2, 7/4, 15/8 where its surface has 1, 3/2, 5/3, 7/4).
+M = e^{ix}/(1 + ix) (1 + 7 x^2/24), x = k times the radius of the ball as large as the piece: what that ball sends of a
+source on it less what the two points would. Waves that go to and fro more than once are left out: what that
+costs against boundary elements and the resolved model stands in `studies/11_player_and_table`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.polynomial import chebyshev
+from numpy.typing import ArrayLike
+from scipy.special import elliprd, spherical_jn, spherical_yn
+
+from simkit.body.chambers import Body, Opening
+from simkit.body.walls.wall import normals, on_wall
+from simkit.field.fem.far_field import leaving
+from simkit.frozen import frozen
+
+FACE, HAND = 0.090, 0.050  # m, radii of balls like a face and a hand: a hand's from boundary elements of flat palms
+HAND_LOW = 0.010  # m by which hands hang below the middle of the piece
+DEGREES, SMALL = 240, 1e-7  # most degrees of a ball's series, and the share of the last one taken
+EXACT = 20  # degrees whose Bessel functions are computed; above them their product is all but that at rest
+REACH, TERMS = 2.0, 24  # k up to this over the piece's ball, and Chebyshev polynomials for it
+
+
+@frozen
+class Plane:
+    """A wide rigid plane through `point` (3,) with the unit `normal` (3,) towards the piece, m."""
+
+    point: np.ndarray
+    normal: np.ndarray
+
+    def gap(self, points: np.ndarray) -> np.ndarray:
+        """How far points (n, 3) stand off it, m; negative behind it."""
+        return np.asarray((points - self.point) @ self.normal)
+
+    def path(self, points: np.ndarray) -> float:
+        """The shortest way from one of the points to it and back to one, m."""
+        return 2 * float(self.gap(points).min())
+
+    def returned(self, points: np.ndarray, k: float) -> np.ndarray:
+        """What it sends back between points (n, 3) at real k, 1/m: (n, n), 1/m."""
+        image = points - 2 * self.gap(points)[:, None] * self.normal
+        way = np.linalg.norm(points[:, None] - image[None], axis=2)
+        return np.asarray(np.exp(-1j * k * way) / (4 * np.pi * way))
+
+
+@frozen
+class Ball:
+    """A rigid ball: its `center` (3,) and `radius`, m.
+
+    Outside it a point source at r' makes, beside its own wave, sum over l of (2 l + 1)/(4 pi a) T_l w_l(r) w_l(r')
+    P_l(cos gamma), w_l = h_l(kr)/h_l(ka), T_l = 1/D_l + i ka j_l(ka) h_l(ka), D_l = -ka h_l'(ka)/h_l(ka): Bowman,
+    Senior & Uslenghi 1969 [Bowman1969], part 1, ch. 10 (from memory), by the Wronskian; at rest T_l = l/((l + 1)(2 l +
+    1)).
+    """
+
+    center: np.ndarray
+    radius: float
+
+    def gap(self, points: np.ndarray) -> np.ndarray:
+        """How far points (n, 3) stand off it, m; negative inside."""
+        return np.asarray(np.linalg.norm(points - self.center, axis=1) - self.radius)
+
+    def path(self, points: np.ndarray) -> float:
+        """The shortest way from one of the points to it and back to one, m."""
+        return 2 * float(self.gap(points).min())
+
+    def returned(self, points: np.ndarray, k: float) -> np.ndarray:
+        """What it sends back between points (n, 3) outside it at real k, 1/m: (n, n), 1/m."""
+        away = points - self.center
+        r = np.linalg.norm(away, axis=1)
+        cosine = np.clip((away / r[:, None]) @ (away / r[:, None]).T, -1, 1)
+        a, share = self.radius, (self.radius / float(r.min())) ** 2
+        top = int(np.clip(np.log(SMALL) / np.log(share), EXACT, DEGREES))
+        D, far = a * leaving(k, a, top), r * leaving(k, r, top)  # type: ignore[arg-type]
+        strength = 1 / D + _pressed(k * a, top)
+        wave = a / r * np.exp(-1j * k * (r - a))
+        before, legendre, total = np.zeros_like(cosine), np.ones_like(cosine), np.zeros(cosine.shape, complex)
+        for degree in range(top + 1):
+            total += (2 * degree + 1) * strength[degree] * np.outer(wave, wave) * legendre
+            wave = wave * (a / r) * (degree + far[degree]) / (degree + D[degree])
+            before, legendre = (
+                legendre,
+                ((2 * degree + 1) * cosine * legendre - degree * before) / (degree + 1),
+            )
+        return total / (4 * np.pi * a)
+
+
+def _pressed(x: float, top: int) -> np.ndarray:
+    """i x j_l(x) h_l(x), h of the second kind, for degrees 0 to `top`: (top + 1,); -1/(2 l + 1) at rest.
+
+    Above EXACT by its first two terms, -(1 + 2 x^2/((2 l - 1)(2 l + 3)))/(2 l + 1).
+    """
+    degree = np.arange(top + 1)
+    found = -(1 + 2 * x * x / ((2 * degree - 1) * (2 * degree + 3))) / (2 * degree + 1) + 0j
+    if x > 0:
+        low = degree[: EXACT + 1]
+        j, y = spherical_jn(low, x), spherical_yn(low, x)
+        found[: EXACT + 1] = 1j * x * j * (j - 1j * y)
+    return found
+
+
+Thing = Plane | Ball
+
+
+@frozen
+class Piece:
+    """The clay with its air as seen from afar: the box's middle (3,) and half sides (3,), the radius of the ball of
+    its volume, m."""
+
+    center: np.ndarray
+    half: np.ndarray
+    ball: float
+
+    @staticmethod
+    def of(body: Body) -> Piece:
+        """That of a body, its ball that of the ellipsoid in its box."""
+        skin = outer_points(body)
+        low, high = skin.min(axis=0), skin.max(axis=0)
+        half = (high - low) / 2
+        return Piece((low + high) / 2, half, float(half.prod() ** (1 / 3)))
+
+    @cached_property
+    def lever(self) -> np.ndarray:
+        """F (3,): how much farther off the middle a source on it seems to lie, from afar.
+
+        1/(1 - N), N_i = (abc/3) R_D of the squares of the other two half axes and, last, its own (DLMF 19.33).
+
+        >>> Piece(np.zeros(3), np.ones(3), 1.0).lever.round(12).tolist()
+        [1.5, 1.5, 1.5]
+        """
+        squares = self.half**2
+        return np.array([
+            1 / (1 - self.half.prod() / 3 * elliprd(*np.delete(squares, axis), squares[axis])) for axis in range(3)
+        ])  # fmt: skip
+
+    def senders(self, openings: np.ndarray) -> np.ndarray:
+        """The points (2 n, 3) that stand for openings at (n, 3): themselves, of strength 2, then those of -1."""
+        return np.concatenate([openings, self.center + (2 - self.lever) * (openings - self.center)])
+
+    def sent(self, k: float) -> complex:
+        """M, the strength of what it sends."""
+        x = k * self.ball
+        return complex(np.exp(1j * x) / (1 + 1j * x) * (1 + 7 * x * x / 24))
+
+
+def change(thing: Thing, piece: Piece, openings: np.ndarray, k: float) -> np.ndarray:
+    """dZ (n, n), 1/m, that one thing near the piece makes among its openings, their outer middles (n, 3), at real k."""
+    count = len(openings)
+    among = thing.returned(piece.senders(openings), k)
+    pairs = among.reshape(2, count, 2, count)
+    return np.asarray(piece.sent(k) ** 2 * np.einsum("a,aibj,b->ij", (2, -1), pairs, (2, -1)))
+
+
+@frozen
+class Returned:
+    """dZ of one thing as a function of k: e^{-ik path} times Chebyshev polynomials (p, n, n) of k on 0 to `top`."""
+
+    path: float
+    top: float
+    terms: np.ndarray
+
+    @staticmethod
+    def of(thing: Thing, piece: Piece, openings: np.ndarray) -> Returned:
+        """Through the law at Chebyshev's points."""
+        path, top = thing.path(openings), REACH / piece.ball
+        at = chebyshev.chebpts1(TERMS)
+        ks = top * (1 + at) / 2
+        values = np.stack([np.exp(1j * k * path) * change(thing, piece, openings, float(k)) for k in ks])
+        basis = chebyshev.chebvander(at, TERMS - 1)
+        share = np.where(np.arange(TERMS) > 0, 2, 1) / TERMS
+        return Returned(path, top, np.tensordot(share[:, None] * basis.T, values, axes=1))
+
+    def __call__(self, k: np.ndarray) -> np.ndarray:
+        """dZ (..., n, n), 1/m, at complex k (...); above `top` as there."""
+        k = k * np.minimum(1.0, self.top / np.maximum(k.real, 1e-300))
+        basis = chebyshev.chebvander((2 * k / self.top - 1).ravel(), TERMS - 1).reshape(*k.shape, TERMS)
+        return np.tensordot(basis * np.exp(-1j * k * self.path)[..., None], self.terms, axes=1)
+
+
+@dataclass(frozen=True)
+class Nearby:
+    """dZ_out of everything near the piece, each as if the others were away; rows as the port field's."""
+
+    parts: tuple[Returned, ...]
+
+    @staticmethod
+    def of(things: Sequence[Thing], piece: Piece, openings: np.ndarray) -> Nearby:
+        """Of things near a piece whose openings' outer middles are at (n, 3); ValueError where one is in a thing."""
+        for thing in things:
+            if thing.gap(openings).min() <= 0:
+                raise ValueError(f"an opening lies within a {type(thing).__name__.lower()} near the piece")
+        return Nearby(tuple(Returned.of(thing, piece, openings) for thing in things))
+
+    def __call__(self, k: ArrayLike) -> np.ndarray | float:
+        """dZ at wave numbers k (...) of the room's air, 1/m, real or complex: (..., n, n), 1/m; 0 for nothing near."""
+        k = np.asarray(k, complex)
+        return sum((part(k) for part in self.parts), start=0.0)
+
+
+NOTHING = Nearby(())
+
+
+def face(window: Opening, distance: float, radius: float = FACE) -> Ball:
+    """The player's face: nearest to the piece `distance` (m) upstream of the window, where the windway begins."""
+    entry = outer_middle(window) - (window.height / 2 + distance) * window.forward
+    return Ball(entry - radius * window.forward, radius)
+
+
+def hands(body: Body, gap: float, radius: float = HAND) -> tuple[Ball, Ball]:
+    """Two hands beside the piece, left and right, `gap` (m) of air between."""
+    piece = Piece.of(body)
+    aside = np.array([piece.half[0] + gap + radius, 0.0, 0.0])
+    low = piece.center - np.array([0.0, 0.0, HAND_LOW])
+    return Ball(low - aside, radius), Ball(low + aside, radius)
+
+
+def table(body: Body, distance: float) -> Plane:
+    """A table under the piece, `distance` (m) below its lowest clay."""
+    piece = Piece.of(body)
+    return Plane(piece.center - np.array([0.0, 0.0, piece.half[2] + distance]), np.array([0.0, 0.0, 1.0]))
+
+
+def outer_middle(opening: Opening) -> np.ndarray:
+    """The middle of an opening's outer end (3,), m."""
+    return np.asarray(opening.center + opening.length * opening.axis)
+
+
+def outer_points(body: Body) -> np.ndarray:
+    """Points (n, 3) all over the clay's outer surface, m; flat ends by their rims."""
+    found = []
+    for chamber in body.chambers:
+        on = on_wall(chamber.wall, 2)
+        found.append(on + chamber.thickness * normals(chamber.wall, on))
+    return np.concatenate(found)
+
+
+def clearance_from(thing: Thing, body: Body) -> float:
+    """The least air between a thing and the clay, m; not above 0 where it is in the clay."""
+    return float(thing.gap(outer_points(body)).min())
