@@ -148,7 +148,10 @@ class Instrument:
     def moved(self, omega: np.ndarray) -> dict[str, list[float]]:
         """Cents, and the change of 1/Q in thousandths, of both notes."""
         loss = 2 * (omega.imag / omega.real - self.omega.imag / self.omega.real)
-        return {"cents": [cents(*pair) for pair in zip(omega.real, self.omega.real, strict=True)], "loss": (1e3 * loss).tolist()}
+        return {
+            "cents": [cents(*pair) for pair in zip(omega.real, self.omega.real, strict=True)],
+            "loss": (1e3 * loss).tolist(),
+        }
 
     def by_law(self, things: Sequence[Thing]) -> dict[str, list[float]]:
         return self.moved(self.ports.near(things).lowest(self.openness))
@@ -216,7 +219,10 @@ def judged(instruments: Sequence[Instrument], quick: bool) -> list[dict[str, Any
         for name, solids, things in rows:
             k = each.judged(solids, cells)
             loss = 2 * (k.imag / k.real - alone.imag / alone.real)
-            judge = {"cents": [cents(*pair) for pair in zip(k.real, alone.real, strict=True)], "loss": (1e3 * loss).tolist()}
+            judge = {
+                "cents": [cents(*pair) for pair in zip(k.real, alone.real, strict=True)],
+                "loss": (1e3 * loss).tolist(),
+            }
             elements = each.by_elements(solids, None, not quick)
             found.append(
                 {"size": each.size, "thing": name, "judge": judge, "elements": elements, "law": each.by_law(things)}

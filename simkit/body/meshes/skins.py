@@ -172,8 +172,8 @@ class Skins:
             for strip, rows, face in zip(self.strips, self._rows(faces is in_faces), faces[1:], strict=True):
                 nodes[face[:, 3:]] = strip.middles(rows, CORNER)
         _bend(nodes, far, self.on_sphere)
-        for skin, faces in zip(self.near, near_faces, strict=True):
-            _bend(nodes, faces, skin.onto)
+        for skin, ids in zip(self.near, near_faces, strict=True):
+            _bend(nodes, ids, skin.onto)
         for edge, ids in rims:
             nodes[_between(facets, ids, np.roll(ids, -1))] = edge.middles()
         nodes = _eased(nodes, straight, tets)

@@ -88,7 +88,7 @@ class Ball:
         cosine = np.clip((away / r[:, None]) @ (away / r[:, None]).T, -1, 1)
         a, share = self.radius, (self.radius / float(r.min())) ** 2
         top = int(np.clip(np.log(SMALL) / np.log(share), EXACT, DEGREES))
-        D, far = a * leaving(k, a, top), r * leaving(k, r, top)  # type: ignore[arg-type]
+        D, far = a * leaving(k, a, top), r * leaving(k, r, top)
         strength = 1 / D + _pressed(k * a, top)
         wave = a / r * np.exp(-1j * k * (r - a))
         before, legendre, total = np.zeros_like(cosine), np.ones_like(cosine), np.zeros(cosine.shape, complex)

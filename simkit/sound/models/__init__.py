@@ -42,7 +42,7 @@ def cases(vessel: Vessel, *, lossless: bool = False, state: str = "still", mesh:
         Case(vessel, body, body.chamber(chamber.name), still_airs(vessel), lossless, STILL, mesh)
         for chamber in vessel.chambers
     ]
-    return tuple(with_playing(case, playing_of(vessel, case.chamber)) if played else case for case in still)
+    return tuple(with_playing(case, playing_of(vessel, body, case.chamber)) if played else case for case in still)
 
 
 def with_playing(case: Case, playing: Playing) -> Case:

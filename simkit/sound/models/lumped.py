@@ -7,7 +7,7 @@ frequency. Blind to where the openings lie; what that costs is in the uncertaint
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,11 +16,13 @@ from simkit.errors import OutOfReach
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.losses import friction_loss, heat_loss
+from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
 from simkit.sound.elements.radiation import radiation_resistance
 from simkit.sound.elements.windway import Windway, windway_impedance
 from simkit.sound.models.motion import Motion, helmholtz_motion
 from simkit.sound.models.neglect import Layout, neglected
+from simkit.sound.models.playing import STILL, Playing, nearby_of
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Resonance, openness_of
 
 _STEPS = 40
@@ -84,6 +86,8 @@ class LumpedResonator:
     windway: Windway | None = None
     lossless: bool = False
     baffled: bool = False
+    playing: Playing = STILL
+    near: Nearby = NOTHING
 
     model = "lumped"
 
@@ -166,7 +170,23 @@ class LumpedResonator:
         if rings.any():
             start = self.air.sound_speed * np.sqrt(K[rings] / self.volume)
             omega[rings] = self._converged(openness[rings], start.astype(complex))
+            omega[rings] *= self._played(openness[rings], omega[rings])
         return omega
+
+    def _played(self, openness: np.ndarray, omega: np.ndarray) -> np.ndarray:
+        """By what factor (n,) each fingering's own air, and what stands near, raise the note; to first order.
+
+        What comes back from things nearby adds w' dZ w to 1/K, w the openings' shares of K.
+        """
+        factor = np.ones(len(openness), complex)
+        K = self.conductivity(openness)
+        if self.playing.breath is not None:
+            factor *= self.playing.breath.drift(openness, K)
+        if self.near.parts:
+            share = K / K.sum(axis=1, keepdims=True)
+            back = np.einsum("ni,nij,nj->n", share, self.near(omega / self.airs.room.sound_speed), share)
+            factor *= 1 - K.sum(axis=1) * back / 2
+        return factor
 
     def _converged(self, openness: np.ndarray, omega: np.ndarray) -> np.ndarray:
         def proposed(w: np.ndarray) -> np.ndarray:
@@ -264,6 +284,7 @@ class LumpedResonator:
 def resonator(case: Case) -> LumpedResonator:
     """The lumped resonator of one chamber of a body."""
     chamber = case.chamber
+    own = replace(case.body, chambers=(chamber,))
     return LumpedResonator(
         volume=chamber.volume,
         area=chamber.area,
@@ -274,4 +295,6 @@ def resonator(case: Case) -> LumpedResonator:
         layout=Layout(np.array([each.center for each in chamber.all_openings]).reshape(-1, 3), chamber.wall),
         windway=case.windway,
         lossless=case.lossless,
+        playing=case.playing,
+        near=nearby_of(own, case.playing.player or ()),
     )

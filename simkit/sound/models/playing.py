@@ -7,20 +7,24 @@ closes holes with flesh, lets raised fingers hover, and sets the player's face a
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from simkit.body.chambers import ChamberBody
+from simkit.body.chambers import Body, ChamberBody
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import PARTS
+from simkit.sound.elements.nearby import NOTHING, Ball, Nearby, Piece, Thing, clearance_from, face, hands, outer_middle
 from simkit.sound.elements.windway import Windway, windway_of
 from simkit.sound.models.played_air import PlayedAir, played_air
-from simkit.vessel import Vessel
+from simkit.vessel import Player, Vessel
 
 STATES = ("played", "still")
+_NEAR: OrderedDict[tuple[Body, tuple[Thing, ...]], Nearby] = OrderedDict()
+_KEPT_NEAR = 4
 
 
 @dataclass(frozen=True)
@@ -30,7 +34,7 @@ class Playing:
     windway: Windway | None = None
     breath: PlayedAir | None = None
     fingers: Any = None
-    player: Any = None
+    player: tuple[Thing, ...] | None = None
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -55,11 +59,35 @@ class Playing:
 STILL = Playing()
 
 
-def playing_of(vessel: Vessel, chamber: ChamberBody) -> Playing:
+HANDS = 0.010  # m of air between hands and clay: common practice, no source; they hold it with finger tips and thumbs
+CLEAR = 1e-3  # m that the face keeps off the clay where a short windway would put it there
+
+
+def playing_of(vessel: Vessel, body: Body, chamber: ChamberBody) -> Playing:
     """All that playing adds to a chamber of a design; nothing to one without a window, which nobody blows."""
     if chamber.window is None:
         return STILL
-    return Playing(windway_of(vessel.chamber(chamber.name)), played_air(vessel, chamber))
+    return Playing(
+        windway_of(vessel.chamber(chamber.name)),
+        played_air(vessel, chamber),
+        None,
+        (_face(vessel, body, chamber), *hands(body, HANDS)),
+    )
+
+
+def _face(vessel: Vessel, body: Body, chamber: ChamberBody) -> Ball:
+    """The player's face where the design has it, else where the windway ends, clear of the clay."""
+    given, voicing = (vessel.player or Player()).face_mm, vessel.chamber(chamber.name).voicing
+    assert voicing is not None and chamber.window is not None
+    distance = 1e-3 * (voicing.windway_length_mm if given is None else given)
+    found = face(chamber.window, distance)
+    within = CLEAR - clearance_from(found, body)
+    if within <= 0:
+        return found
+    if given is not None:
+        allowed = f"at least {given + 1e3 * within:.0f}: nearer the face is in the clay of {chamber.name}"
+        raise InputError([Fault(vessel.source, "player.face_mm", given, allowed)])
+    return face(chamber.window, distance + 2 * within)
 
 
 def checked_state(state: str) -> str:
@@ -67,3 +95,15 @@ def checked_state(state: str) -> str:
     if state not in STATES:
         raise InputError([Fault.of("state", state, ", ".join(STATES))])
     return state
+
+
+def nearby_of(body: Body, things: tuple[Thing, ...]) -> Nearby:
+    """What things near a body add to the outside's matrix, kept for the same openings and things."""
+    key = body, things
+    if key not in _NEAR:
+        openings = np.array([outer_middle(o) for chamber in body.chambers for o in chamber.all_openings])
+        _NEAR[key] = Nearby.of(things, Piece.of(body), openings) if things else NOTHING
+        while len(_NEAR) > _KEPT_NEAR:
+            _NEAR.popitem(last=False)
+    _NEAR.move_to_end(key)
+    return _NEAR[key]

@@ -25,12 +25,12 @@ from simkit.field.reduced.inside import InsideAir, InsideAnswer
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.losses import heat_loss, mode_loss
-from simkit.sound.elements.nearby import Nearby, Piece, Thing, outer_middle
+from simkit.sound.elements.nearby import Thing
 from simkit.sound.elements.openings import aperture_of
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.neighbours import members, uniform_matrix
-from simkit.sound.models.playing import STILL, Playing
+from simkit.sound.models.playing import STILL, Playing, nearby_of
 from simkit.sound.models.port_motion import circuit_motion
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
 from simkit.sound.models.roots import lowest, resonances
@@ -277,8 +277,7 @@ class PortsResonator:
 
     def near(self, things: Sequence[Thing]) -> PortsResonator:
         """The same with rigid things near the piece: a face, hands, a table."""
-        openings = np.array([outer_middle(o) for group in self.solution.openings for o in group])
-        nearby = Nearby.of(things, Piece.of(self.solution.air.body), openings)
+        nearby = nearby_of(self.solution.air.body, tuple(things))
         return replace(self, circuit=replace(self.circuit, nearby=nearby))
 
     def heavier(self, by_cents: float) -> PortsResonator:
@@ -320,7 +319,8 @@ def resonator(case: Case) -> PortsResonator:
             ducts.append(Duct(aperture_of(opening), duct_air, case.windway if own and window else None))
             rows.append(own)
     loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(solution.air, body, case)
-    circuit = Circuit(solution.field, tuple(ducts), case.airs.chamber, case.airs.room, loss, case.lossless)
+    near = nearby_of(body, case.playing.player or ())
+    circuit = Circuit(solution.field, tuple(ducts), case.airs.chamber, case.airs.room, loss, case.lossless, near)
     holes = tuple(opening.name for opening in case.chamber.openings)
     return PortsResonator(
         circuit,
