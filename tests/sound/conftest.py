@@ -118,7 +118,7 @@ def windway_pull():
 
         def reactance(omega, opened):
             end = 1j * omega * rho * 0.345 * np.sqrt(slit) / slit
-            mouth, own = rho * c**2 / (1j * omega * windway.mouth_volume) + end, rho * c / slit
+            mouth, own = rho * c**2 / (1j * omega * windway.mouth.volume) + end, rho * c / slit
             turn = 1j * np.tan(omega / c * windway.length)
             branch = own * (mouth + own * turn) / (own + mouth * turn) + end
             out = 1j * omega * rho * outer / area

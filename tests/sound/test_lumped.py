@@ -11,10 +11,11 @@ from simkit.air import exhaled, moist_air
 from simkit.body.walls.formulas import EggWall
 from simkit.errors import InputError, OutOfReach
 from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.mouth import Mouth
 from simkit.sound.elements.openings import Aperture, rectangular_hole, round_hole
 from simkit.sound.elements.orifice import rectangle
 from simkit.sound.elements.radiation import radiation_resistance
-from simkit.sound.elements.windway import Windway, windway_impedance
+from simkit.sound.elements.windway import Junction, Windway, windway_impedance
 from simkit.sound.models.lumped import LumpedResonator
 from simkit.sound.models.neglect import Layout, along, sections
 
@@ -126,7 +127,7 @@ def test_pitch_goes_as_one_over_size(size):
     def pitch(s):
         holes = tuple(round_hole(r * s * MM, 5 * s * MM, 0.3 * s * MM) for r in (2.0, 4.0))
         window = rectangular_hole(12 * s * MM, 5.5 * s * MM, 5 * s * MM)
-        windway = Windway(12 * s * MM, 1.4 * s * MM, 32 * s * MM, 50e-6 * s**3)
+        windway = Windway(12 * s * MM, 1.4 * s * MM, 32 * s * MM, Mouth.cavity(50e-6 * s**3))
         model = LumpedResonator(
             VOLUME * s**3, BALL_AREA * s**2, AIRS, window, holes, ("1", "2"), windway=windway, lossless=True
         )
@@ -190,8 +191,9 @@ def test_breath_in_the_openings():
 def test_an_open_windway_sharpens_an_all_covered_note_as_its_circuit_has_it(windway_pull):
     """Some 36 cents by the circuit of conftest; half of that where the windway ends halfway up the window, as the
     square of the share of the window's air beyond its end. With holes open the window's air moves less."""
-    windway = Windway(12 * MM, 1.4 * MM, 32 * MM)
-    closed, open_ = whistle(lossless=True), whistle(lossless=True, windway=windway)
+    windway = Windway(12 * MM, 1.4 * MM, 32 * MM, Mouth.cavity(50e-6))
+    halfway = Junction(0.7 * MM, 0.345 / np.sqrt(12 * 1.4e-6))  # as high as in that circuit, and with its end
+    closed, open_ = whistle(lossless=True), whistle(lossless=True, windway=windway, junction=halfway)
     pull = cents(open_.resonances()[0].frequency_hz, closed.resonances()[0].frequency_hz)
     inner, outer = WINDOW.inner + 0.7 * MM, WINDOW.outer + WINDOW.length - 0.7 * MM
     volume = VOLUME + sum(np.pi * (r * MM) ** 2 * 5 * MM for r in (2.0, 3.0, 4.0, 4.5))
@@ -202,12 +204,12 @@ def test_an_open_windway_sharpens_an_all_covered_note_as_its_circuit_has_it(wind
 
 def test_windway_and_mouth_are_a_resonator_too():
     """Lossless they ring at c/(2 pi) sqrt(S / (L_eff V)) from the exit: the impedance passes through zero there."""
-    windway = Windway(12 * MM, 1.4 * MM, 32 * MM)
+    windway = Windway(12 * MM, 1.4 * MM, 32 * MM, Mouth.cavity(50e-6))
     omega = 2 * np.pi * np.linspace(100, 300, 20001)
     reactance = windway_impedance(windway, AIR, omega, lossless=True).imag
     crossing = omega[np.flatnonzero(np.diff(np.sign(reactance)) > 0)[0]]
     assert abs(windway_impedance(windway, AIR, omega, lossless=True).real).max() < 1e-6 * abs(reactance).max()
-    shorter = AIR.sound_speed * np.sqrt(12 * 1.4e-6 / (32 * MM + 2 * 4 * MM) / 50e-6)
+    shorter = AIR.sound_speed * np.sqrt(12 * 1.4e-6 / (32 * MM + 4 * MM) / 50e-6)
     longer = AIR.sound_speed * np.sqrt(12 * 1.4e-6 / (32 * MM) / 50e-6)
     assert shorter < crossing < longer
 
@@ -215,7 +217,7 @@ def test_windway_and_mouth_are_a_resonator_too():
 # --- admittance, batches, evidence -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("windway", [None, Windway(12 * MM, 1.4 * MM, 32 * MM)])
+@pytest.mark.parametrize("windway", [None, Windway(12 * MM, 1.4 * MM, 32 * MM, Mouth.cavity(50e-6))])
 def test_admittance_is_passive_and_peaks_at_the_resonance(windway):
     model = whistle(windway=windway)
     for open_ in ((), ("2",), NAMES):
@@ -240,7 +242,7 @@ def test_batch_is_the_same_as_one_by_one():
 
 def test_residual():
     """The circuit, asked at the complex frequency itself, balances."""
-    model = whistle(windway=Windway(12 * MM, 1.4 * MM, 32 * MM))
+    model = whistle(windway=Windway(12 * MM, 1.4 * MM, 32 * MM, Mouth.cavity(50e-6)))
     shares = fingerings(4)
     net = model.network(shares, model.lowest(shares))
     assert np.abs(net.seen_by_chamber() + net.chamber).max() < 1e-9 * np.abs(net.chamber).max()

@@ -24,16 +24,20 @@ FLAT = 1e-5  # m: how near its plane the upright wall of a window's duct lies
 
 @dataclass(frozen=True)
 class Exit:
-    """Where a windway ends: in a window's duct from the inner face up to `height`, m; its conductivity, m, roughly."""
+    """Where a windway ends: in the upright wall of a window's duct.
+
+    bottom, top: how far outward of the inner face, m, the bottom also below it; conductivity of the branch, m, roughly.
+    """
 
     window: Opening
-    height: float
+    bottom: float
+    top: float
     conductivity: float
 
     @property
-    def key(self) -> tuple[float, float]:
+    def key(self) -> tuple[float, float, float]:
         """What tells it from another exit of the same window."""
-        return self.height, self.conductivity
+        return self.bottom, self.top, self.conductivity
 
 
 @dataclass(frozen=True)
@@ -55,7 +59,8 @@ def mean_over(whole: WholeMesh, end: Exit) -> np.ndarray:
     at = (mesh.points[mesh.facets] - o.center) @ frame
     upright = (np.abs(at[..., 1] + o.height / 2) < FLAT).all(axis=1) & (np.abs(at[..., 0]) < o.width / 2 + FLAT).all(1)
     rule = facet_rule(mesh.points, mesh.facets[upright])
-    low = ((rule.points - o.center) @ o.axis) < end.height
+    out = (rule.points - o.center) @ o.axis
+    low = (out > end.bottom) & (out < end.top)
     if not low.any():
         raise OutOfReach("resolved: the windway's exit has no upright wall to open in; make the rims' radius smaller")
     weights = np.asarray(rule.spread[:, low].sum(axis=1)).ravel()

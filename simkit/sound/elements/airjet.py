@@ -16,6 +16,7 @@ from simkit.sound.elements.constants import JetConstants
 from simkit.sound.elements.describing import Saturation
 from simkit.sound.elements.jetwave import theta_for, wave
 from simkit.sound.elements.orifice import Reals
+from simkit.sound.elements.windway import friction_heads
 from simkit.vessel import Voicing
 
 _ROUNDED = 0.2  # the friction layers of a windway do not meet all at once; without it the pitch curve has a corner
@@ -87,17 +88,9 @@ class AirJet:
         return mean * self.height * self.width
 
     def _friction(self, mean: Reals) -> Reals:
-        """Pressure spent on friction and on shaping the profile, in mean velocity heads rho V^2/2.
-
-        Laminar flow between parallel plates from an even inlet, z = L / (D Re), D = 2h, Re = V D/nu:
-        F = 4 z (3.44/sqrt(z) + [24 + 0.674/(4z) - 3.44/sqrt(z)] / (1 + 0.000029/z^2)).
-        Shah & London 1978, Laminar Flow Forced Convection in Ducts, ch. VI (from memory). Side walls are left out.
-        """
-        diameter = 2 * self.height
-        z = self.length * self.breath.kinematic_viscosity / (diameter**2 * np.maximum(mean, 1e-9))
-        entry = 3.44 / np.sqrt(z)
-        friction = 4 * z * (entry + (24 + 0.674 / (4 * z) - entry) / (1 + 0.000029 / z**2))
-        return self.constants.windway_loss * friction
+        """Pressure spent on friction and on shaping the profile, in mean velocity heads rho V^2/2."""
+        heads = friction_heads(self.length, self.height, self.breath.kinematic_viscosity, mean)
+        return self.constants.windway_loss * heads
 
     # --- the jet's wave ---
 

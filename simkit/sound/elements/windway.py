@@ -1,4 +1,4 @@
-"""The windway as a side branch: a slit from the window back into the player's mouth.
+"""The windway as a side branch: a slit from the window back into the player's mouth, and the breath that streams in it.
 
 While the note sounds, some of the air in the window moves into the windway's exit instead of out of the window, and
 the note rises. Models close it unless asked.
@@ -6,50 +6,200 @@ the note rises. Models close it unless asked.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.optimize import brentq
 
 from simkit.air import Air
+from simkit.body.chambers import Opening
 from simkit.sound.elements import ducts
+from simkit.sound.elements.mouth import Mouth
 from simkit.sound.elements.orifice import Reals, end_of, rectangle
 from simkit.vessel import Chamber
-
-MOUTH_VOLUME = 50e-6  # m3 behind the lips, tongue low: order of magnitude, no source
 
 
 @dataclass(frozen=True)
 class Windway:
-    """A slit of that width, height and length (m), opening at the window, and a closed mouth of that volume (m3)."""
+    """A slit of that width, height and length (m) from the window to the player's mouth.
+
+    level: how far its middle lies outward of the window's inner face, m; the edge lies at that face. air: the breath
+    that fills it and the mouth, without it the window's air. speed: of that breath, its mean over the slit, m/s, and
+    per_hertz, m, what it is more for each Hz of the note; both 0 while nobody blows.
+    """
 
     width: float
     height: float
     length: float
-    mouth_volume: float = MOUTH_VOLUME
+    mouth: Mouth = field(default_factory=Mouth)
+    air: Air | None = None
+    speed: float = 0.0
+    level: float = 0.0
+    per_hertz: float = 0.0
 
     @property
-    def middle(self) -> float:
-        """How high over the inner face its exit lies in the window's duct, m: the jet meets the edge at that face."""
-        return self.height / 2
+    def area(self) -> float:
+        """Of its exit, m2."""
+        return self.width * self.height
+
+    @property
+    def slices(self) -> tuple[tuple[float, float, float], ...]:
+        """Width, height and length (m) of its parts, from the exit to the mouth: one, for it does not taper."""
+        return ((self.width, self.height, self.length),)
+
+    def speed_at(self, omega: Reals) -> Reals:
+        """Mean speed of the breath at omega, rad/s: m/s."""
+        return self.speed + self.per_hertz * np.asarray(omega) / (2 * np.pi)
 
 
-def windway_of(chamber: Chamber) -> Windway | None:
-    """The windway that a design's voicing describes; None where there is no voicing."""
+STROUHAL = 0.1  # f W/U, cut-up W, speed U of the jet's middle, at which a note is blown: 0.09 to 0.1, see `blowing`
+EVEN = 0.75  # mean speed over that of the middle: 0.67 of a parabola, 0.9 of a short windway
+
+
+def windway_of(
+    chamber: Chamber, mouth: Mouth | None = None, air: Air | None = None, speed: float = 0.0, blown: bool = False
+) -> Windway | None:
+    """The windway that a design's voicing describes, with who blows it; None where there is no voicing.
+
+    air, speed: of the breath; blown: as fast for each note as it wants, by the jet's Strouhal number.
+    """
     voicing = chamber.voicing
     if voicing is None:
         return None
-    return Windway(voicing.window_width_mm * 1e-3, voicing.windway_height_mm * 1e-3, voicing.windway_length_mm * 1e-3)
+    sizes = voicing.window_width_mm * 1e-3, voicing.windway_height_mm * 1e-3, voicing.windway_length_mm * 1e-3
+    per_hertz = EVEN * voicing.cut_up_mm * 1e-3 / STROUHAL if blown else 0.0
+    return Windway(*sizes, mouth or Mouth(), air, speed, voicing.edge_offset_mm * 1e-3, per_hertz)
 
 
-def windway_impedance(windway: Windway, air: Air, omega: Reals, lossless: bool = False, ended: bool = True) -> Reals:
-    """Pressure at the windway's exit over the flow into it, Pa s/m3.
+def windway_impedance(
+    windway: Windway, air: Air, omega: Reals, lossless: bool = False, inertance: float = 0.0
+) -> Reals:
+    """Pressure at the windway's exit over the flow into it, Pa s/m3, at complex omega (...).
 
-    A viscothermal slit with an end correction at either end (a wide flange), and behind it the mouth's air as a
-    spring, 1 / (i omega V / rho c^2). `ended` False leaves the correction out at the window, for a model whose own
-    field has it.
+    Viscothermal slits, the air that moves beyond the lips' end, what the stream adds (`stream_resistance`), and the
+    mouth, which takes its share of the sound even where `lossless` leaves out the slit's friction, heat and stream.
+    inertance: of the air that gathers before the exit in the window, 1/m (`Junction`), none for a model whose
+    own field has it; air: that of the window.
     """
-    filling = ducts.plain_filling(air) if lossless else ducts.slit_filling(air, omega, windway.height)
-    area = windway.width * windway.height
-    end = end_of(rectangle, windway.width, windway.height, windway.length, 0.0).correction
-    moved = ducts.in_series(1j * omega * air.density * end / area)
-    branch = ducts.duct(filling, omega, area, windway.length).then(moved)
-    branch = moved.then(branch) if ended else branch
-    return branch.input_impedance(air.density * air.sound_speed**2 / (1j * omega * windway.mouth_volume))
+    breath = windway.air or air
+    branch = ducts.in_series(1j * omega * air.density * inertance)
+    for width, height, length in windway.slices:
+        filling = ducts.plain_filling(breath) if lossless else ducts.slit_filling(breath, omega, height)
+        branch = branch.then(ducts.duct(filling, omega, width * height, length))
+    width, height, length = windway.slices[-1]
+    lips, around = end_of(rectangle, width, height, length, 0.0), 2 * (width + height)
+    end = ducts.end_impedance(breath, omega, width * height, around, lips.correction, lips.viscous, lossless)
+    if not lossless:
+        end = end + stream_resistance(windway, breath, omega)
+    mouth = windway.mouth.impedance(breath, omega, windway.speed_at(omega) * windway.area)
+    return branch.then(ducts.in_series(end)).input_impedance(mouth)
+
+
+# --- where it opens ---
+
+
+@dataclass(frozen=True)
+class Junction:
+    """Where on the axis of a window's duct the windway branches off, m outward of the inner face, and the inertance of
+    the air that gathers before its exit, 1/m.
+
+    At rest-like flow any three openings that meet in still air are three inertances that meet in one point: from the
+    chamber to it, from it to the outside, and from it into the exit. The first two are the window's own, split where
+    its potential is that of the exit; so the branch is exact but for the sound that the window's small air could store.
+    """
+
+    depth: float
+    inertance: float
+
+
+AT_FACE = Junction(0.0, 0.0)
+
+
+def exit_band(windway: Windway, rim: float) -> tuple[float, float]:
+    """From where to where, m outward of the inner face, the windway's exit lies in the upright wall of the window.
+
+    Its lower half mostly lies below that face, in front of the clay that carries the windway, which no model has. The
+    potential of the whole exit with a lip of 1.5 mm of clay below is within 1.5 % of what the upper half alone has
+    without it. rim: radius of the window's rim inside, above which the wall is upright; a quarter of the windway's
+    height is left in any case.
+    """
+    top = max(windway.level + windway.height / 2, rim + windway.height / 4)
+    return windway.level - windway.height / 2, top
+
+
+def junction_of(windway: Windway, window: Opening) -> Junction:
+    """Where a windway meets the air of its window.
+
+    The wall's potential as in a slit of the cut-up's height H that ends in a wide flange: at z from the flange it is
+    that of the even flow further up at the depth (H/pi)(ln(2 cosh s) - 1), s - tanh s = pi z/H (Schwarz-Christoffel's
+    map). What else the window's cells (`field.window.cell`) have is small: 0.006 H for its sides, and where the far
+    side slopes, so that the flow leans away, (0.028 + 0.128 z/H + 0.022 ln(wall/H)) H. The inertance is that of a
+    source beside a corner of clay, 0.22 ln(H/p)/W, p the part of H that the exit takes up, and 0.19/W. Fitted to 29
+    cells, widths of 1.2 to 5.5 H, walls of 0.5 to 1.6, rims of 0.03 to 0.12, edges of 20 to 90 degrees: depths to
+    0.005 H, the inertance to 4 % (standard deviations).
+    """
+    height, width, rim = window.height, window.width, max(window.inside_rim, 0.0)
+    bottom, top = exit_band(windway, rim)
+    # At the exit the bent inner face lies below the window's middle, so that more of the wall is upright.
+    across, along = window.curvatures
+    sunk = across * width**2 / 24 + along * height**2 / 8
+    bottom = min(max(bottom, rim - sunk), top - windway.height / 8)
+    z = max(bottom + top, 0.0) / (2 * height)
+    run = 1 / np.tan(np.deg2rad(window.edge_deg)) if window.edge_deg < 90 else 0.0
+    wall = np.clip(window.length / height, 0.5, 1.6)
+    leaning = -np.expm1(-2.5 * run) * (0.028 + 0.128 * min(z, 0.4) + 0.022 * np.log(wall))
+    depth = height * (_slit_depth(z) - 0.006 - leaning)
+    return Junction(float(depth), float(0.19 + 0.22 * np.log(height / min(top - bottom, height))) / width)
+
+
+def _slit_depth(z: float) -> float:
+    """Depth of the even flow with the potential that the wall of a flanged slit has at z, both over its height."""
+    s = brentq(lambda s: s - np.tanh(s) - np.pi * z, 0.0, np.pi * z + 1.0)
+    return float((s + np.log1p(np.exp(-2 * s)) - 1) / np.pi)
+
+
+# --- the stream ---
+
+
+def friction_heads(length: Reals, height: Reals, kinematic_viscosity: float, speed: Reals) -> Reals:
+    """Pressure spent on friction and on shaping the profile, in mean velocity heads rho V^2/2.
+
+    Laminar flow between parallel plates from an even inlet, z = L / (D Re), D = 2h, Re = V D/nu:
+    F = 4 z (3.44/sqrt(z) + [24 + 0.674/(4z) - 3.44/sqrt(z)] / (1 + 0.000029/z^2)).
+    Shah & London 1978, Laminar Flow Forced Convection in Ducts, ch. VI (from memory). Side walls are left out.
+    """
+    return _heads(_entry(length, height, kinematic_viscosity, np.maximum(speed, 1e-9)))[0]
+
+
+def stream_resistance(windway: Windway, air: Air, omega: Reals) -> Reals:
+    """What a steady stream adds to the windway's impedance, Pa s/m3, at complex omega (...); 0 without one.
+
+    Slow changes follow the steady law p = (rho V^2/2)(1 + F): dp/dV, of which 12 eta L/h^2, friction once the profile
+    is a parabola, is the slit's own. Fast ones leave the profile as it is: then the inlet takes rho v V and no more,
+    and the jet's end, at the pressure of the window, gives nothing back: rho V/S, an orifice's with a stream through it
+    (Ingard & Ising 1967 [Ingard1967]). Between them the profile takes as long to change as the stream needs to pass:
+    E = (1 - e^{-i theta})/(i theta), theta = omega L/V, of what the steady law has over that.
+    """
+    if not (windway.speed or windway.per_hertz):
+        return 0.0 * np.asarray(omega)
+    V = windway.speed_at(omega)
+    z = _entry(windway.length, windway.height, air.kinematic_viscosity, V)
+    heads, slope = _heads(z)
+    kinetic = air.density * V
+    steady = kinetic * (1 + heads - z * slope / 2)
+    poiseuille = 12 * air.viscosity * windway.length / windway.height**2
+    turn = 1j * np.asarray(omega) * windway.length / V
+    return (kinetic + (steady - poiseuille - kinetic) * -np.expm1(-turn) / turn) / windway.area
+
+
+def _entry(length: Reals, height: Reals, kinematic_viscosity: float, speed: Reals) -> Reals:
+    """z = L / (D Re), D = 2h: how far the profile has come towards a parabola."""
+    return length * kinematic_viscosity / ((2 * height) ** 2 * speed)
+
+
+def _heads(z: Reals) -> tuple[Reals, Reals]:
+    """F and dF/dz."""
+    root = np.sqrt(z)
+    rest, fade = 24 * z + 0.1685 - 3.44 * root, 1 + 0.000029 / z**2
+    rest_slope, fade_slope = 24 - 1.72 / root, -0.000058 / z**3
+    return 4 * (3.44 * root + rest / fade), 4 * (1.72 / root + (rest_slope - rest * fade_slope / fade) / fade)

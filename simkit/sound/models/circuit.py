@@ -21,16 +21,20 @@ from simkit.frozen import frozen
 from simkit.sound.elements import ducts
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, partly_covered
-from simkit.sound.elements.windway import Windway, windway_impedance
+from simkit.sound.elements.windway import AT_FACE, Junction, Windway, windway_impedance
 
 
 @dataclass(frozen=True)
 class Duct:
-    """One opening's air between the chamber and the outside: its aperture, its air, a windway's branch if any."""
+    """One opening's air between the chamber and the outside: its aperture, its air, a windway's branch if any.
+
+    junction: where the windway branches off.
+    """
 
     aperture: Aperture
     air: Air
     windway: Windway | None = None
+    junction: Junction = AT_FACE
 
     def freed(self, openness: float) -> Duct:
         """The same with a finger over part of it."""
@@ -51,9 +55,10 @@ class Duct:
             inner, outer = inner.then(below), above.then(outer)
         if self.windway is None:
             return inner.then(ducts.duct(fill, omega, a.area, a.length)).then(outer)
-        deep = np.minimum(self.windway.middle, a.length)
+        deep, inertance = self.junction.depth, self.junction.inertance
+        # Below the inner face, where `deep` is negative, the duct takes back what the inner end has moved too far.
         below, above = (ducts.duct(fill, omega, a.area, length) for length in (deep, a.length - deep))
-        branch = ducts.TwoPort(1.0, 0.0, 1 / windway_impedance(self.windway, self.air, omega, lossless), 1.0)
+        branch = ducts.in_parallel(1 / windway_impedance(self.windway, self.air, omega, lossless, inertance))
         return inner.then(below).then(branch).then(above).then(outer)
 
     def stub(self, omega: np.ndarray, lossless: bool) -> np.ndarray:

@@ -19,7 +19,7 @@ from simkit.sound.elements.losses import friction_loss, heat_loss
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
 from simkit.sound.elements.radiation import radiation_resistance
-from simkit.sound.elements.windway import Windway, windway_impedance
+from simkit.sound.elements.windway import AT_FACE, Junction, Windway, junction_of, windway_impedance
 from simkit.sound.models.motion import Motion, helmholtz_motion
 from simkit.sound.models.neglect import Layout, neglected
 from simkit.sound.models.playing import STILL, Playing, nearby_of
@@ -73,7 +73,8 @@ class Network:
 class LumpedResonator:
     """A chamber by its volume (m3), wall area (m2) and openings; see `Resonator` for what it answers.
 
-    baffled: the openings lie in a wide wall instead of on a compact body in free space.
+    junction: where an open windway branches off the window; baffled: the openings lie in a wide wall instead of on a
+    compact body in free space.
     """
 
     volume: float
@@ -84,6 +85,7 @@ class LumpedResonator:
     holes: tuple[str, ...]
     layout: Layout | None = None
     windway: Windway | None = None
+    junction: Junction = AT_FACE
     lossless: bool = False
     baffled: bool = False
     playing: Playing = STILL
@@ -128,7 +130,8 @@ class LumpedResonator:
             through, share = self.window.impedance(self.airs.window, omega, self.lossless), self._share
             inner, outer = 1 / (share * through), 1 / ((1 - share) * through)
             if self.windway is not None:
-                branch = 1 / windway_impedance(self.windway, self.airs.window, omega, self.lossless)
+                way, inertance = self.windway, self.junction.inertance
+                branch = 1 / windway_impedance(way, self.airs.window, omega, self.lossless, inertance)
         return Network(
             chamber=self.spring(openness, omega),
             holes=holes,
@@ -144,7 +147,7 @@ class LumpedResonator:
         if self.window is None or self.windway is None:
             return 0.5
         w = self.window
-        return float((w.inner + min(self.windway.middle, float(w.length))) / (w.length + w.inner + w.outer))
+        return float((w.inner + self.junction.depth) / (w.length + w.inner + w.outer))
 
     def conductivity(self, openness: np.ndarray) -> np.ndarray:
         """Conductivity of each opening (n, window + holes), m; 0 where covered."""
@@ -283,7 +286,9 @@ class LumpedResonator:
 
 def resonator(case: Case) -> LumpedResonator:
     """The lumped resonator of one chamber of a body."""
-    chamber = case.chamber
+    chamber, junction = case.chamber, AT_FACE
+    if case.windway is not None and chamber.window is not None:
+        junction = junction_of(case.windway, chamber.window)
     own = replace(case.body, chambers=(chamber,))
     return LumpedResonator(
         volume=chamber.volume,
@@ -294,6 +299,7 @@ def resonator(case: Case) -> LumpedResonator:
         holes=tuple(opening.name for opening in chamber.openings),
         layout=Layout(np.array([each.center for each in chamber.all_openings]).reshape(-1, 3), chamber.wall),
         windway=case.windway,
+        junction=junction,
         lossless=case.lossless,
         playing=case.playing,
         near=nearby_of(own, case.playing.player or ()),

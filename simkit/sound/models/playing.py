@@ -17,6 +17,7 @@ import numpy as np
 from simkit.body.chambers import Body, ChamberBody
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import PARTS
+from simkit.sound.elements.airs import breath_of
 from simkit.sound.elements.nearby import NOTHING, Ball, Nearby, Piece, Thing, clearance_from, face, hands, outer_middle
 from simkit.sound.elements.windway import Windway, windway_of
 from simkit.sound.models.played_air import PlayedAir, played_air
@@ -68,7 +69,7 @@ def playing_of(vessel: Vessel, body: Body, chamber: ChamberBody) -> Playing:
     if chamber.window is None:
         return STILL
     return Playing(
-        windway_of(vessel.chamber(chamber.name)),
+        windway_of(vessel.chamber(chamber.name), air=breath_of(vessel), blown=True),
         played_air(vessel, chamber),
         None,
         (_face(vessel, body, chamber), *hands(body, HANDS)),

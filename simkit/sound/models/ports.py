@@ -27,6 +27,7 @@ from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.losses import heat_loss, mode_loss
 from simkit.sound.elements.nearby import Thing
 from simkit.sound.elements.openings import aperture_of
+from simkit.sound.elements.windway import junction_of
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.neighbours import members, uniform_matrix
@@ -316,7 +317,10 @@ def resonator(case: Case) -> PortsResonator:
         for opening in chamber.all_openings:
             window = opening is chamber.window
             duct_air = (case.airs.window if window else case.airs.of_hole(opening.name)) if own else case.airs.room
-            ducts.append(Duct(aperture_of(opening), duct_air, case.windway if own and window else None))
+            duct = Duct(aperture_of(opening), duct_air)
+            if own and window and case.windway is not None:
+                duct = replace(duct, windway=case.windway, junction=junction_of(case.windway, opening))
+            ducts.append(duct)
             rows.append(own)
     loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(solution.air, body, case)
     near = nearby_of(body, case.playing.player or ())

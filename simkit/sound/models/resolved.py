@@ -27,7 +27,7 @@ from simkit.field.full.resonance import WholeMode
 from simkit.pitch import cents
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.openings import aperture_of
-from simkit.sound.elements.windway import Windway, windway_impedance
+from simkit.sound.elements.windway import Windway, exit_band, windway_impedance
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
 
 LEAST_UNCERTAINTY = 0.3  # cents, for what two meshes have in common
@@ -186,16 +186,16 @@ class ResolvedResonator:
 
     @property
     def _exit(self) -> Exit | None:
-        """Where the windway ends, if it is open: its height above the inner face, for there the jet meets the edge."""
+        """Where the windway ends, if it is open: about the edge's level, as far as the wall is upright there."""
         way, window = self.windway, self.chamber.window
         if way is None or window is None:
             return None
-        return Exit(window, way.height, way.width * way.height / way.length)
+        return Exit(window, *exit_band(way, window.inside_rim), way.area / way.length)
 
     def _branch(self, omega: Any, lossless: bool) -> Any:
         """i omega rho / Z of the windway, m."""
         assert self.windway is not None
-        return 1j * omega * self.air.density / windway_impedance(self.windway, self.air, omega, lossless, ended=False)
+        return 1j * omega * self.air.density / windway_impedance(self.windway, self.air, omega, lossless)
 
     def _omega(self, mode: WholeMode, lossless: bool = False) -> complex:
         """omega of one mesh's mode with its covered holes as deep as they are and, unless lossless, its wall losses.
