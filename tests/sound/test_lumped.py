@@ -11,10 +11,10 @@ from simkit.air import exhaled, moist_air
 from simkit.body.walls.formulas import EggWall
 from simkit.errors import InputError, OutOfReach
 from simkit.sound.elements.airs import Airs
-from simkit.sound.elements.mouth import Mouth
 from simkit.sound.elements.openings import Aperture, rectangular_hole, round_hole
 from simkit.sound.elements.orifice import rectangle
 from simkit.sound.elements.radiation import radiation_resistance
+from simkit.sound.elements.vocal_tract import VocalTract
 from simkit.sound.elements.windway import Junction, Windway, windway_impedance
 from simkit.sound.models.lumped import LumpedResonator
 from simkit.sound.models.neglect import Layout, along, sections
@@ -127,7 +127,7 @@ def test_pitch_goes_as_one_over_size(size):
     def pitch(s):
         holes = tuple(round_hole(r * s * MM, 5 * s * MM, 0.3 * s * MM) for r in (2.0, 4.0))
         window = rectangular_hole(12 * s * MM, 5.5 * s * MM, 5 * s * MM)
-        windway = Windway(12 * s * MM, 1.4 * s * MM, 32 * s * MM, Mouth.cavity(50e-6 * s**3))
+        windway = Windway(12 * s * MM, 1.4 * s * MM, 32 * s * MM, VocalTract.cavity(50e-6 * s**3))
         model = LumpedResonator(
             VOLUME * s**3, BALL_AREA * s**2, AIRS, window, holes, ("1", "2"), windway=windway, lossless=True
         )
@@ -191,7 +191,7 @@ def test_breath_in_the_openings():
 def test_an_open_windway_sharpens_an_all_covered_note_as_its_circuit_has_it(windway_pull):
     """Some 36 cents by the circuit of conftest; half of that where the windway ends halfway up the window, as the
     square of the share of the window's air beyond its end. With holes open the window's air moves less."""
-    windway = Windway(12 * MM, 1.4 * MM, 32 * MM, Mouth.cavity(50e-6))
+    windway = Windway(12 * MM, 1.4 * MM, 32 * MM, VocalTract.cavity(50e-6))
     halfway = Junction(0.7 * MM, 0.345 / np.sqrt(12 * 1.4e-6))  # as high as in that circuit, and with its end
     closed, open_ = whistle(lossless=True), whistle(lossless=True, windway=windway, junction=halfway)
     pull = cents(open_.resonances()[0].frequency_hz, closed.resonances()[0].frequency_hz)
@@ -204,7 +204,7 @@ def test_an_open_windway_sharpens_an_all_covered_note_as_its_circuit_has_it(wind
 
 def test_windway_and_mouth_are_a_resonator_too():
     """Lossless they ring at c/(2 pi) sqrt(S / (L_eff V)) from the exit: the impedance passes through zero there."""
-    windway = Windway(12 * MM, 1.4 * MM, 32 * MM, Mouth.cavity(50e-6))
+    windway = Windway(12 * MM, 1.4 * MM, 32 * MM, VocalTract.cavity(50e-6))
     omega = 2 * np.pi * np.linspace(100, 300, 20001)
     reactance = windway_impedance(windway, AIR, omega, lossless=True).imag
     crossing = omega[np.flatnonzero(np.diff(np.sign(reactance)) > 0)[0]]
@@ -217,7 +217,7 @@ def test_windway_and_mouth_are_a_resonator_too():
 # --- admittance, batches, evidence -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("windway", [None, Windway(12 * MM, 1.4 * MM, 32 * MM, Mouth.cavity(50e-6))])
+@pytest.mark.parametrize("windway", [None, Windway(12 * MM, 1.4 * MM, 32 * MM, VocalTract.cavity(50e-6))])
 def test_admittance_is_passive_and_peaks_at_the_resonance(windway):
     model = whistle(windway=windway)
     for open_ in ((), ("2",), NAMES):
@@ -242,7 +242,7 @@ def test_batch_is_the_same_as_one_by_one():
 
 def test_residual():
     """The circuit, asked at the complex frequency itself, balances."""
-    model = whistle(windway=Windway(12 * MM, 1.4 * MM, 32 * MM, Mouth.cavity(50e-6)))
+    model = whistle(windway=Windway(12 * MM, 1.4 * MM, 32 * MM, VocalTract.cavity(50e-6)))
     shares = fingerings(4)
     net = model.network(shares, model.lowest(shares))
     assert np.abs(net.seen_by_chamber() + net.chamber).max() < 1e-9 * np.abs(net.chamber).max()

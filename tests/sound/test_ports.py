@@ -8,7 +8,7 @@ import pytest
 
 import simkit
 from simkit.sound import models
-from simkit.sound.elements.mouth import Mouth
+from simkit.sound.elements.vocal_tract import VocalTract
 from simkit.sound.elements.windway import Windway
 from simkit.sound.models.playing import Playing
 
@@ -256,7 +256,7 @@ def test_the_open_windway_raises_the_closed_note_as_its_circuit_has_it(lossless,
     the flow of a thin wall, of 12 by 5.5 mm 1/(2 * 1.19) sqrt(S); most a piston's 0.457 sqrt(S) (test_orifice has both)
     and the way down the chamber, a third of its length over its middle's area, as in a tube that is fed at its end."""
     (case,) = models.cases(walled(), lossless=True)
-    windway = Windway(12e-3, 1.4e-3, 30e-3, Mouth.cavity(50e-6))
+    windway = Windway(12e-3, 1.4e-3, 30e-3, VocalTract.cavity(50e-6))
     pulled = models.resonator("ports", models.with_playing(case, Playing(windway)))
     assert replace(pulled, airs=lossless.airs).holes == lossless.holes
     closed, raised = (ports.lowest(ALL[:1])[0].real for ports in (lossless, pulled))

@@ -17,15 +17,15 @@ from simkit.field.window.relief import window_cell
 from simkit.sound import models
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.airs import Airs
-from simkit.sound.elements.mouth import BANDWIDTH, PLAYERS, WINDPIPE, Mouth
 from simkit.sound.elements.openings import aperture_of, rectangular_hole, round_hole
+from simkit.sound.elements.vocal_tract import BANDWIDTH, PLAYERS, WINDPIPE, VocalTract
 from simkit.sound.elements.windway import Windway, exit_band, junction_of, stream_resistance, windway_impedance
 from simkit.sound.models.lumped import LumpedResonator
 from simkit.sound.models.players import mouth_spread
 from simkit.sound.models.playing import STILL
 
 AIR, BREATH, MM = moist_air(), exhaled(), 1e-3
-BOX, HALL = Mouth.cavity(50e-6), Mouth.cavity(1e3)
+BOX, HALL = VocalTract.cavity(50e-6), VocalTract.cavity(1e3)
 WINDWAY = Windway(12 * MM, 1.2 * MM, 30 * MM, BOX)
 
 
@@ -108,7 +108,7 @@ def extremes(mouth, low, high):
 def test_a_closed_throat_answers_as_measured_through_the_lips():
     """Hanna, Smith & Wolfe 2016, J. Acoust. Soc. Am. 139, 2924, abstract: flesh rings at some 20 Hz, an antiresonance
     at some 200, then those of a smooth tube as long, 50 to 90 Hz wide."""
-    mouth = Mouth(gap=0.0)
+    mouth = VocalTract(gap=0.0)
     least, most, (hertz, Z) = extremes(mouth, 8, 1500)
     assert least[0] == pytest.approx(20, rel=0.2)
     assert most[0] == pytest.approx(200, rel=0.2)
@@ -123,11 +123,11 @@ def test_a_closed_throat_answers_as_measured_through_the_lips():
 def test_an_open_throat_answers_as_one_tube_with_the_windpipe():
     """Hanna, Smith & Wolfe 2018, J. Acoust. Soc. Am. 143, 2639, abstract: as a duct open at its end, 37 +- 4 cm long of
     men, 34 +- 3 of women, and the resemblance semi-quantitative: four minima below 2 kHz, at multiples of c/2L."""
-    least, _, _ = extremes(Mouth(gap=150e-6), 300, 2000)
+    least, _, _ = extremes(VocalTract(gap=150e-6), 300, 2000)
     lengths = BREATH.sound_speed * np.arange(1, 5) / 2 / least
     assert len(least) == 4
     assert 0.31 < lengths.mean() < 0.41
-    assert abs(Mouth().length + WINDPIPE[0] - 0.355) < 0.02
+    assert abs(VocalTract().length + WINDPIPE[0] - 0.355) < 0.02
 
 
 def test_a_hard_box_is_a_spring():
@@ -136,7 +136,7 @@ def test_a_hard_box_is_a_spring():
 
 
 plausible = st.builds(
-    Mouth,
+    VocalTract,
     st.floats(0.12, 0.2),
     st.floats(20e-6, 120e-6),
     st.sampled_from([0.0, 5e-6, 20e-6, 150e-6]),

@@ -14,8 +14,8 @@ from scipy.optimize import brentq
 from simkit.air import Air
 from simkit.body.chambers import Opening
 from simkit.sound.elements import ducts
-from simkit.sound.elements.mouth import Mouth
 from simkit.sound.elements.orifice import Reals, end_of, rectangle
+from simkit.sound.elements.vocal_tract import VocalTract
 from simkit.vessel import Chamber
 
 
@@ -31,7 +31,7 @@ class Windway:
     width: float
     height: float
     length: float
-    mouth: Mouth = field(default_factory=Mouth)
+    mouth: VocalTract = field(default_factory=VocalTract)
     air: Air | None = None
     speed: float = 0.0
     level: float = 0.0
@@ -57,7 +57,7 @@ EVEN = 0.75  # mean speed over that of the middle: 0.67 of a parabola, 0.9 of a 
 
 
 def windway_of(
-    chamber: Chamber, mouth: Mouth | None = None, air: Air | None = None, speed: float = 0.0, blown: bool = False
+    chamber: Chamber, mouth: VocalTract | None = None, air: Air | None = None, speed: float = 0.0, blown: bool = False
 ) -> Windway | None:
     """The windway that a design's voicing describes, with who blows it; None where there is no voicing.
 
@@ -68,7 +68,7 @@ def windway_of(
         return None
     sizes = voicing.window_width_mm * 1e-3, voicing.windway_height_mm * 1e-3, voicing.windway_length_mm * 1e-3
     per_hertz = EVEN * voicing.cut_up_mm * 1e-3 / STROUHAL if blown else 0.0
-    return Windway(*sizes, mouth or Mouth(), air, speed, voicing.edge_offset_mm * 1e-3, per_hertz)
+    return Windway(*sizes, mouth or VocalTract(), air, speed, voicing.edge_offset_mm * 1e-3, per_hertz)
 
 
 def windway_impedance(

@@ -9,7 +9,7 @@ import numpy as np
 
 from simkit.frozen import frozen
 from simkit.sound.catalogue import model_of
-from simkit.sound.elements.mouth import PLAYERS, Mouth
+from simkit.sound.elements.vocal_tract import PLAYERS, VocalTract
 from simkit.sound.models.resonator import Case, Resonator
 
 
@@ -23,7 +23,9 @@ class MouthSpread:
     deviation: np.ndarray
 
 
-def mouth_spread(model: str, case: Case, openness: np.ndarray, players: tuple[Mouth, ...] = PLAYERS) -> MouthSpread:
+def mouth_spread(
+    model: str, case: Case, openness: np.ndarray, players: tuple[VocalTract, ...] = PLAYERS
+) -> MouthSpread:
     """What other mouths than its own would make of the notes of a case, by a model that knows an open windway.
 
     openness (n, holes): of the fingerings. Nothing where the windway is closed.
@@ -34,7 +36,7 @@ def mouth_spread(model: str, case: Case, openness: np.ndarray, players: tuple[Mo
         return MouthSpread(nothing, nothing, nothing)
     home = import_module(model_of(model).home)
 
-    def notes(mouth: Mouth) -> np.ndarray:
+    def notes(mouth: VocalTract) -> np.ndarray:
         assert case.windway is not None
         playing = replace(case.playing, windway=replace(case.windway, mouth=mouth))
         asked: Resonator = home.resonator(replace(case, playing=playing))

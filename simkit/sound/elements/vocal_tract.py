@@ -26,7 +26,7 @@ WINDPIPE_BANDWIDTH = 200.0  # Hz, wider than the mouth's, for it ends in the lun
 
 
 @dataclass(frozen=True)
-class Mouth:
+class VocalTract:
     """A player's mouth and throat: a tube with yielding walls.
 
     length from lips to vocal folds, m; volume, m3; gap between the folds, m2, 0 where they are shut; wall: mass of its
@@ -41,7 +41,7 @@ class Mouth:
     bandwidth: float = BANDWIDTH
 
     @classmethod
-    def cavity(cls, volume: float) -> Mouth:
+    def cavity(cls, volume: float) -> VocalTract:
         """A hard box of that volume, m3: nothing but a spring."""
         return cls(length=np.cbrt(volume) / 100, volume=volume, gap=0.0, wall=np.inf, bandwidth=0.0)
 
@@ -82,6 +82,5 @@ class Mouth:
 # (33 ml of a man's "ee", 45 of his "ah", by Story, Titze & Hoffman 1996 [Story1996], from memory) to 90 with the jaw
 # dropped; the folds' gap from the least that lets a player's breath through (0.15 l/s cost 130 Pa there) to that of
 # quiet breathing (100 mm2, from memory).
-PLAYERS = tuple(
-    Mouth(length, volume, gap) for length, volume, gap in product((0.145, 0.19), (30e-6, 50e-6, 90e-6), (10e-6, 100e-6))
-)
+_LENGTHS, _VOLUMES, _GAPS = (0.145, 0.19), (30e-6, 50e-6, 90e-6), (10e-6, 100e-6)
+PLAYERS = tuple(VocalTract(*sizes) for sizes in product(_LENGTHS, _VOLUMES, _GAPS))
