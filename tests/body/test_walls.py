@@ -221,3 +221,11 @@ def test_a_point_right_beyond_a_tip_has_its_foot_there_though_the_other_end_is_f
     wall = SectionsWall(((0, 0.06, 0.06, 0, 2), (0.1, 0.06, 0.06, 0, 2), (0.13, 0, 0, 0, 2)))
     beyond = np.array([[0.0, 0.135, 0.0], [0.0, -0.005, 0.0]])
     assert project(wall, beyond) == pytest.approx(np.array([[0, 0.13, 0], [0, 0, 0]]), abs=1e-6)
+
+
+def test_points_below_a_narrow_foot_have_their_feet_on_it():
+    """The wall drawn out beyond its flat end closes somewhere: there width and height vanish together."""
+    rows = ((0, 0.12), (0.05, 0.165), (0.11, 0.18), (0.19, 0))
+    wall = SectionsWall(tuple((along, size, size, 0, 2) for along, size in rows))
+    below = np.array([[0.0, -0.001 * depth, 0.0] for depth in range(1, 60)])
+    assert project(wall, below) == pytest.approx(np.zeros_like(below), abs=1e-9)

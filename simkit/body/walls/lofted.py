@@ -69,7 +69,10 @@ class Curves:
 
 
 def over(b: Jet, a: Jet) -> Jet:
-    """The quotient of two jets."""
+    """The quotient of two jets; where both vanish, that of their first derivatives (l'Hospital), taken as constant."""
+    nil = a[0] == 0
+    if nil.any():
+        a, b = ((np.where(nil, each[1], each[0]), np.where(nil, 0.0, each[1]), each[2] * ~nil) for each in (a, b))
     q = b[0] / a[0]
     dq = (b[1] - q * a[1]) / a[0]
     return q, dq, (b[2] - 2 * dq * a[1] - q * a[2]) / a[0]
