@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simkit.sound.elements.nearby import Plane
+from simkit.sound.elements.nearby import RigidPlane
 
 ROWS = 256  # at a time
 
@@ -80,7 +80,7 @@ class Outside:
     """The air outside some skins, the piece's first, and a plane: middles, normals, areas, and dG/dn at rest."""
 
     skins: tuple[Skin, ...]
-    plane: Plane | None = None
+    plane: RigidPlane | None = None
 
     def port_matrix(self, ports: np.ndarray, wave_numbers: np.ndarray) -> np.ndarray:
         """Z (m, n, n), 1/m, among triangles `ports` (n,) of the piece, at real wave numbers (m,)."""
@@ -117,7 +117,7 @@ class Outside:
         return total
 
 
-def mirrored(plane: Plane, points: np.ndarray) -> np.ndarray:
+def mirrored(plane: RigidPlane, points: np.ndarray) -> np.ndarray:
     """Points (..., 3) behind the plane."""
     return np.asarray(points - 2 * ((points - plane.point) @ plane.normal)[..., None] * plane.normal)
 

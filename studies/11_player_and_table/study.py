@@ -36,13 +36,13 @@ from written import filled, rounded, run, write
 import simkit
 from simkit.body.chambers import WINDOW
 from simkit.body.meshes.all_air import whole_mesh
-from simkit.body.meshes.obstacles import Ellipsoid, Obstacle, Slab
+from simkit.body.meshes.obstacles import EllipsoidObstacle, Obstacle, SlabObstacle
 from simkit.field.full.resonance import WholeAir
 from simkit.pitch import cents
 from simkit.show import look
 from simkit.sound import models
 from simkit.sound.elements import nearby
-from simkit.sound.elements.nearby import Nearby, Piece, Plane, Thing
+from simkit.sound.elements.nearby import Nearby, RigidPlane, Scatterer, Thing
 from simkit.sound.models.ports import PortsResonator
 from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel
@@ -109,8 +109,8 @@ class Instrument:
         return self.ports.lowest(self.openness)
 
     @cached_property
-    def piece(self) -> Piece:
-        return Piece.of(self.case.body)
+    def piece(self) -> Scatterer:
+        return Scatterer.of(self.case.body)
 
     @cached_property
     def openings(self) -> np.ndarray:
@@ -132,18 +132,22 @@ class Instrument:
 
     def face_solid(self) -> list[Obstacle]:
         (ball,) = self.face()
-        return [Ellipsoid(ball.center, np.full(3, ball.radius))]  # type: ignore[union-attr]
+        return [EllipsoidObstacle(ball.center, np.full(3, ball.radius))]  # type: ignore[union-attr]
 
     def palms(self) -> list[Obstacle]:
         """Flattened ellipsoids where `hands` has balls."""
         aside = np.array([self.piece.half[0] + 1e-3 * HANDS_MM + PALM[0], 0.0, 0.0])
         low = self.piece.center - np.array([0.0, 0.0, nearby.HAND_LOW])
-        return [Ellipsoid(low - aside, PALM), Ellipsoid(low + aside, PALM)]
+        return [EllipsoidObstacle(low - aside, PALM), EllipsoidObstacle(low + aside, PALM)]
 
     def slab(self) -> list[Obstacle]:
         """A table's top of finite size under the piece."""
         half = np.array([self.half_table, self.half_table, 0.01])
-        return [Slab(self.piece.center - np.array([0, 0, self.piece.half[2] + 1e-3 * JUDGED_TABLE_MM + half[2]]), half)]
+        return [
+            SlabObstacle(
+                self.piece.center - np.array([0, 0, self.piece.half[2] + 1e-3 * JUDGED_TABLE_MM + half[2]]), half
+            )
+        ]
 
     def moved(self, omega: np.ndarray) -> dict[str, list[float]]:
         """Cents, and the change of 1/Q in thousandths, of both notes."""
@@ -156,7 +160,7 @@ class Instrument:
     def by_law(self, things: Sequence[Thing]) -> dict[str, list[float]]:
         return self.moved(self.ports.near(things).lowest(self.openness))
 
-    def by_elements(self, solids: Sequence[Obstacle], plane: Plane | None, fine: bool) -> dict[str, list[float]]:
+    def by_elements(self, solids: Sequence[Obstacle], plane: RigidPlane | None, fine: bool) -> dict[str, list[float]]:
         """By boundary elements, the matrix of each note at its own frequency."""
         ks = self.omega.real / self.case.airs.room.sound_speed
         with_things = Outside((self.skin(fine), *(self.around(body, fine) for body in solids)), plane)
@@ -188,7 +192,7 @@ class Instrument:
         samples = body.samples()
         near = samples[np.linalg.norm(samples - self.piece.center, axis=1).argmin()]
         size = 0.007 if fine else 0.02
-        if isinstance(body, Slab):
+        if isinstance(body, SlabObstacle):
             return box_skin(body.center, body.half, near, 1.5 * size)
         return round_skin(body.center, body.axes, near, size)
 

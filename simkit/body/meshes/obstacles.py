@@ -21,7 +21,7 @@ APART = 2e-3  # m of air between a body and the clay that can still be meshed
 
 
 @frozen
-class Ellipsoid:
+class EllipsoidObstacle:
     """A rigid ellipsoid: its centre (3,) and its half axes (3,) along x, y and z, m."""
 
     center: np.ndarray
@@ -51,7 +51,7 @@ class Ellipsoid:
 
 
 @frozen
-class Slab:
+class SlabObstacle:
     """A rigid box with sharp edges, such as a table's top: its centre (3,) and half its sides (3,), m."""
 
     center: np.ndarray
@@ -78,7 +78,7 @@ class Slab:
         occ.addBox(*low, *(high - low))
 
 
-Obstacle = Ellipsoid | Slab
+Obstacle = EllipsoidObstacle | SlabObstacle
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,7 +120,7 @@ def apart(obstacles: Sequence[Obstacle], clay: np.ndarray) -> None:
         gap = float(near.query(body.samples())[0].min())
         low, high = body.box
         within = ((clay > low) & (clay < high)).all(axis=1)
-        if isinstance(body, Ellipsoid):
+        if isinstance(body, EllipsoidObstacle):
             within = (np.square((clay - body.center) / body.axes)).sum(axis=1) < 1
         if within.any() or gap < APART:
             raise OutOfReach(

@@ -20,7 +20,7 @@ CENTS = 1200 / np.log(2)  # of an e-fold
 class PlayedNotes:
     """Notes as they are played: complex omega (n,), 0 where nothing rings, by one model.
 
-    parts_cents: by part, how far it alone moves each note from the still one (n,). scale_cents (n,): what the parts'
+    parts_cents: by part, how far it moves each note from the still one (n,). scale_cents (n,): what the parts'
     doubts leave open of each note against the others; piece_cents: of all notes together.
     """
 
@@ -54,7 +54,7 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
         omega = omega * np.exp(asked.moved(case.playing, case.playing.only(known)) / CENTS)
         own = f"{', '.join(known)} its own; " if known else ""
         cautions = (f"{name}: {own}what {' and '.join(missing)} move{'s' * (len(missing) == 1)} is by {asked.model}",)
-    parts = {part: asked.moved(case.playing.only([part]), case.playing.only(())) for part in case.playing.parts}
+    parts = {part: asked.share(part) for part in case.playing.parts}
     spreads = case.playing.doubts(openness)
     spreads += [
         (asked.moved(high, case.playing) - asked.moved(low, case.playing)) / 2 for low, high in case.playing.extremes
@@ -83,6 +83,16 @@ class _Asked:
             resonator = models.resonator(self.model, models.with_playing(self.case, playing))
             self._known[playing] = resonator.lowest(self.openness).real
         return self._known[playing]
+
+    def share(self, part: str) -> np.ndarray:
+        """Cents (n,) by which one part moves the notes: the mean of what it does alone and with all others there.
+
+        So what two parts do to each other, a cent at most, is shared between them, and the parts add up.
+        """
+        playing = self.case.playing
+        without = playing.only([other for other in playing.parts if other != part])
+        alone = self.moved(playing.only([part]), playing.only(()))
+        return (alone + self.moved(playing, without)) / 2
 
     def moved(self, to: Playing, start: Playing) -> np.ndarray:
         """Cents (n,) from one state to another; 0 where nothing rings."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import numpy as np
 from simkit.air import Air
 from simkit.columns import cell, column, text_table
 from simkit.errors import Fault, InputError
+from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.chords import Chord, chords, chosen_chambers
@@ -22,7 +23,7 @@ from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator
 from simkit.vessel import Chamber, Vessel, target_of
 
 
-@dataclass(frozen=True)
+@frozen
 class Answer:
     """One model's answer for one note, by its lowest resonance; q is linear, as if barely blown.
 
@@ -56,7 +57,7 @@ class Answer:
         return shown | parts | {key: cents for key, cents in moved.items() if cents is not None}
 
 
-@dataclass(frozen=True)
+@frozen
 class PredictedNote:
     """A note of the design with each model's answer; pitch and target are None where the design has no notes."""
 
@@ -91,7 +92,7 @@ class PredictedNote:
         return own | {answer.model: answer.as_dict() for answer in self.answers}
 
 
-@dataclass(frozen=True)
+@frozen
 class PredictedChamber:
     """One chamber: its air in m3, and its notes.
 
@@ -141,7 +142,7 @@ class PredictedChamber:
         }
 
 
-@dataclass(frozen=True)
+@frozen
 class Prediction(OverChambers):
     """What a vessel plays, by one model or several side by side; chords where several chambers are blown at once."""
 

@@ -5,11 +5,12 @@ outer, p = i omega rho (Z_out + dZ) U, symmetric and in 1/m:
 
     dZ_ij = M^2 sum over a, b of s_a s_b G(a_i, b_j),    s = 2 at the opening, -1 at (2 - F)(x - c) from the middle c
 
-G is what the other body sends back of a point source: a plane its image, e^{-ikD}/(4 pi D); a ball the series of
-`Ball`. The two points stand for the piece itself, on which the opening sits: near by an opening in clay sends twice
-what a free source does, from afar its dipole lies F times as far from the middle, F_i = 1/(1 - N_i) with the factors N
-of the ellipsoid that fills the piece's box (a rigid ellipsoid in a uniform stream: Lamb 1932 [Lamb1932], art. 114,
-from memory; the two points of a ball have its moments 1, 3/2, 7/4, 15/8 where its surface has 1, 3/2, 5/3, 7/4).
+G is what the other body sends back of a point source: a plane its image, e^{-ikD}/(4 pi D); a ball a series
+(`RigidBall`). The two points stand for the piece itself, on which the opening sits: near by an opening in clay sends
+twice what a free source does, from afar its dipole lies F times as far from the middle, F_i = 1/(1 - N_i) with the
+factors N of the ellipsoid that fills the piece's box (a rigid ellipsoid in a uniform stream: Lamb 1932, Hydrodynamics,
+art. 114, from memory; the two points of a ball have its moments 1, 3/2, 7/4, 15/8 where its surface has 1, 3/2, 5/3,
+7/4).
 M = e^{ix}/(1 + ix) (1 + 7 x^2/24), x = k times the radius of the ball as large as the piece: what that ball sends of a
 source on it less what the two points would. Waves that go to and fro more than once are left out: what that
 costs against boundary elements and the resolved model stands in `studies/11_player_and_table`.
@@ -39,7 +40,7 @@ REACH, TERMS = 2.0, 24  # k up to this over the piece's ball, and Chebyshev poly
 
 
 @frozen
-class Plane:
+class RigidPlane:
     """A wide rigid plane through `point` (3,) with the unit `normal` (3,) towards the piece, m."""
 
     point: np.ndarray
@@ -61,12 +62,12 @@ class Plane:
 
 
 @frozen
-class Ball:
+class RigidBall:
     """A rigid ball: its `center` (3,) and `radius`, m.
 
     Outside it a point source at r' makes, beside its own wave, sum over l of (2 l + 1)/(4 pi a) T_l w_l(r) w_l(r')
     P_l(cos gamma), w_l = h_l(kr)/h_l(ka), T_l = 1/D_l + i ka j_l(ka) h_l(ka), D_l = -ka h_l'(ka)/h_l(ka): Bowman,
-    Senior & Uslenghi 1969 [Bowman1969], part 1, ch. 10 (from memory), by the Wronskian; at rest T_l = l/((l + 1)(2 l +
+    Senior & Uslenghi 1969, part 1, ch. 10 (from memory), by the Wronskian; at rest T_l = l/((l + 1)(2 l +
     1)).
     """
 
@@ -116,11 +117,11 @@ def _pressed(x: float, top: int) -> np.ndarray:
     return found
 
 
-Thing = Plane | Ball
+Thing = RigidPlane | RigidBall
 
 
 @frozen
-class Piece:
+class Scatterer:
     """The clay with its air as seen from afar: the box's middle (3,) and half sides (3,), the radius of the ball of
     its volume, m."""
 
@@ -129,12 +130,12 @@ class Piece:
     ball: float
 
     @staticmethod
-    def of(body: Body) -> Piece:
+    def of(body: Body) -> Scatterer:
         """That of a body, its ball that of the ellipsoid in its box."""
         skin = outer_points(body)
         low, high = skin.min(axis=0), skin.max(axis=0)
         half = (high - low) / 2
-        return Piece((low + high) / 2, half, float(half.prod() ** (1 / 3)))
+        return Scatterer((low + high) / 2, half, float(half.prod() ** (1 / 3)))
 
     @cached_property
     def lever(self) -> np.ndarray:
@@ -142,7 +143,7 @@ class Piece:
 
         1/(1 - N), N_i = (abc/3) R_D of the squares of the other two half axes and, last, its own (DLMF 19.33).
 
-        >>> Piece(np.zeros(3), np.ones(3), 1.0).lever.round(12).tolist()
+        >>> Scatterer(np.zeros(3), np.ones(3), 1.0).lever.round(12).tolist()
         [1.5, 1.5, 1.5]
         """
         squares = self.half**2
@@ -160,7 +161,7 @@ class Piece:
         return complex(np.exp(1j * x) / (1 + 1j * x) * (1 + 7 * x * x / 24))
 
 
-def change(thing: Thing, piece: Piece, openings: np.ndarray, k: float) -> np.ndarray:
+def change(thing: Thing, piece: Scatterer, openings: np.ndarray, k: float) -> np.ndarray:
     """dZ (n, n), 1/m, that one thing near the piece makes among its openings, their outer middles (n, 3), at real k."""
     count = len(openings)
     among = thing.returned(piece.senders(openings), k)
@@ -177,7 +178,7 @@ class Returned:
     terms: np.ndarray
 
     @staticmethod
-    def of(thing: Thing, piece: Piece, openings: np.ndarray) -> Returned:
+    def of(thing: Thing, piece: Scatterer, openings: np.ndarray) -> Returned:
         """Through the law at Chebyshev's points."""
         path, top = thing.path(openings), REACH / piece.ball
         at = chebyshev.chebpts1(TERMS)
@@ -201,7 +202,7 @@ class Nearby:
     parts: tuple[Returned, ...]
 
     @staticmethod
-    def of(things: Sequence[Thing], piece: Piece, openings: np.ndarray) -> Nearby:
+    def of(things: Sequence[Thing], piece: Scatterer, openings: np.ndarray) -> Nearby:
         """Of things near a piece whose openings' outer middles are at (n, 3); ValueError where one is in a thing."""
         for thing in things:
             if thing.gap(openings).min() <= 0:
@@ -217,24 +218,24 @@ class Nearby:
 NOTHING = Nearby(())
 
 
-def face(window: Opening, distance: float, radius: float = FACE) -> Ball:
+def face(window: Opening, distance: float, radius: float = FACE) -> RigidBall:
     """The player's face: nearest to the piece `distance` (m) upstream of the window, where the windway begins."""
     entry = outer_middle(window) - (window.height / 2 + distance) * window.forward
-    return Ball(entry - radius * window.forward, radius)
+    return RigidBall(entry - radius * window.forward, radius)
 
 
-def hands(body: Body, gap: float, radius: float = HAND) -> tuple[Ball, Ball]:
+def hands(body: Body, gap: float, radius: float = HAND) -> tuple[RigidBall, RigidBall]:
     """Two hands beside the piece, left and right, `gap` (m) of air between."""
-    piece = Piece.of(body)
+    piece = Scatterer.of(body)
     aside = np.array([piece.half[0] + gap + radius, 0.0, 0.0])
     low = piece.center - np.array([0.0, 0.0, HAND_LOW])
-    return Ball(low - aside, radius), Ball(low + aside, radius)
+    return RigidBall(low - aside, radius), RigidBall(low + aside, radius)
 
 
-def table(body: Body, distance: float) -> Plane:
+def table(body: Body, distance: float) -> RigidPlane:
     """A table under the piece, `distance` (m) below its lowest clay."""
-    piece = Piece.of(body)
-    return Plane(piece.center - np.array([0.0, 0.0, piece.half[2] + distance]), np.array([0.0, 0.0, 1.0]))
+    piece = Scatterer.of(body)
+    return RigidPlane(piece.center - np.array([0.0, 0.0, piece.half[2] + distance]), np.array([0.0, 0.0, 1.0]))
 
 
 def outer_middle(opening: Opening) -> np.ndarray:

@@ -287,9 +287,9 @@ class LumpedResonator:
 def resonator(case: Case) -> LumpedResonator:
     """The lumped resonator of one chamber of a body."""
     chamber, junction = case.chamber, AT_FACE
+    own = replace(case.body, chambers=(chamber,))
     if case.windway is not None and chamber.window is not None:
         junction = junction_of(case.windway, chamber.window)
-    own = replace(case.body, chambers=(chamber,))
     return LumpedResonator(
         volume=chamber.volume,
         area=chamber.area,

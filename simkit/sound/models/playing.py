@@ -18,12 +18,25 @@ from simkit.body.chambers import Body, ChamberBody
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import PARTS
 from simkit.sound.elements.airs import breath_of
-from simkit.sound.elements.nearby import NOTHING, Ball, Nearby, Piece, Thing, clearance_from, face, hands, outer_middle
+from simkit.sound.elements.nearby import (
+    NOTHING,
+    Nearby,
+    RigidBall,
+    Scatterer,
+    Thing,
+    clearance_from,
+    face,
+    hands,
+    outer_middle,
+)
+from simkit.sound.elements.vocal_tract import VocalTract
 from simkit.sound.elements.windway import Windway, windway_of
 from simkit.sound.models.played_air import PlayedAir, played_air
 from simkit.vessel import Player, Vessel
 
 STATES = ("played", "still")
+# Of mouths that may play: m3 with the tongue high and with the jaw dropped, m2 between folds wide apart; see `PLAYERS`.
+SMALL_MOUTH, LARGE_MOUTH, OPEN_FOLDS = 30e-6, 90e-6, 100e-6
 _NEAR: OrderedDict[tuple[Body, tuple[Thing, ...]], Nearby] = OrderedDict()
 _KEPT_NEAR = 4
 
@@ -49,7 +62,16 @@ class Playing:
     @property
     def extremes(self) -> tuple[tuple[Playing, Playing], ...]:
         """Low and high of all else about the player that is not known, one doubt at a time."""
-        return ()
+        if self.windway is None:
+            return ()
+        mouth = self.windway.mouth
+        pairs = [({"volume": SMALL_MOUTH}, {"volume": LARGE_MOUTH}), ({"gap": 0.0}, {"gap": OPEN_FOLDS})]
+        return tuple((self._before(replace(mouth, **low)), self._before(replace(mouth, **high))) for low, high in pairs)
+
+    def _before(self, mouth: VocalTract) -> Playing:
+        """The same before another mouth."""
+        assert self.windway is not None
+        return replace(self, windway=replace(self.windway, mouth=mouth))
 
     def only(self, names: Iterable[str]) -> Playing:
         """The same with these parts alone."""
@@ -68,15 +90,16 @@ def playing_of(vessel: Vessel, body: Body, chamber: ChamberBody) -> Playing:
     """All that playing adds to a chamber of a design; nothing to one without a window, which nobody blows."""
     if chamber.window is None:
         return STILL
+    mouth = VocalTract(volume=1e-6 * (vessel.player or Player()).mouth_ml)
     return Playing(
-        windway_of(vessel.chamber(chamber.name), air=breath_of(vessel), blown=True),
+        windway_of(vessel.chamber(chamber.name), mouth, breath_of(vessel), blown=True),
         played_air(vessel, chamber),
         None,
         (_face(vessel, body, chamber), *hands(body, HANDS)),
     )
 
 
-def _face(vessel: Vessel, body: Body, chamber: ChamberBody) -> Ball:
+def _face(vessel: Vessel, body: Body, chamber: ChamberBody) -> RigidBall:
     """The player's face where the design has it, else where the windway ends, clear of the clay."""
     given, voicing = (vessel.player or Player()).face_mm, vessel.chamber(chamber.name).voicing
     assert voicing is not None and chamber.window is not None
@@ -103,7 +126,7 @@ def nearby_of(body: Body, things: tuple[Thing, ...]) -> Nearby:
     key = body, things
     if key not in _NEAR:
         openings = np.array([outer_middle(o) for chamber in body.chambers for o in chamber.all_openings])
-        _NEAR[key] = Nearby.of(things, Piece.of(body), openings) if things else NOTHING
+        _NEAR[key] = Nearby.of(things, Scatterer.of(body), openings) if things else NOTHING
         while len(_NEAR) > _KEPT_NEAR:
             _NEAR.popitem(last=False)
     _NEAR.move_to_end(key)
