@@ -26,6 +26,7 @@ from simkit.field.full.resonance import WholeAir, WholeMode
 from simkit.sound import models
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.openings import round_hole
+from simkit.sound.models.playing import STILL
 from simkit.sound.models.resolved import ResolvedResonator, beyond_cover
 
 BALL = """
@@ -476,16 +477,17 @@ def test_an_open_windway_takes_its_share_of_the_flow():
 
 @pytest.mark.slow
 def test_an_open_windway_raises_the_note(rough):
-    shut, open_ = asked(ELLIPSOID), asked(ELLIPSOID, state="played")
+    """By as much as ports says; over five other voicings and thirteen notes the pulls differ by up to 0.7 cent on the
+    standard meshes, 0.4 with losses, the notes by 0.2 to 1.5, as they do with the windway closed."""
+    case = case_of(ELLIPSOID, state="played")
+    blown, still = models.with_playing(case, case.playing.only(["windway"])), models.with_playing(case, STILL)
+    open_, shut = (models.resonator("resolved", each) for each in (blown, still))
     for names in ((), ("2",)):
-        pulls = cents(open_.resonances(names)[0].frequency_hz, shut.resonances(names)[0].frequency_hz)
-        assert 10 < pulls < 35  # common practice, no source
-        quick = [
-            models.resonator("ports", models.cases(simkit.loads(ELLIPSOID, "ellipsoid"), state=state)[0])
-            for state in ("played", "still")
-        ]
-        found = cents(*(model.resonances(names)[0].frequency_hz for model in quick))
-        assert found == pytest.approx(pulls, abs=4)
+        notes = [each.resonances(names)[0].frequency_hz for each in (open_, shut)]
+        quick = [models.resonator("ports", each).resonances(names)[0].frequency_hz for each in (blown, still)]
+        assert 10 < cents(*notes) < 35  # common practice, no source
+        assert cents(*quick) == pytest.approx(cents(*notes), abs=1)
+        assert cents(quick[0], notes[0]) == pytest.approx(cents(quick[1], notes[1]), abs=1)
     ring = open_.resonances(["2"])[0]
     around = ring.frequency_hz * (1 + np.linspace(-0.5, 0.5, 41) / ring.q)
     assert abs(np.argmax(np.abs(open_.admittance(["2"], around))) - 20) <= 1

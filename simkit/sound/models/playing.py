@@ -29,14 +29,12 @@ from simkit.sound.elements.nearby import (
     hands,
     outer_middle,
 )
-from simkit.sound.elements.vocal_tract import VocalTract
+from simkit.sound.elements.vocal_tract import SPREAD
 from simkit.sound.elements.windway import Windway, windway_of
 from simkit.sound.models.played_air import PlayedAir, played_air
 from simkit.vessel import Player, Vessel
 
 STATES = ("played", "still")
-# Of mouths that may play: m3 with the tongue high and with the jaw dropped, m2 between folds wide apart; see `PLAYERS`.
-SMALL_MOUTH, LARGE_MOUTH, OPEN_FOLDS = 30e-6, 90e-6, 100e-6
 _NEAR: OrderedDict[tuple[Body, tuple[Thing, ...]], Nearby] = OrderedDict()
 _KEPT_NEAR = 4
 
@@ -61,17 +59,12 @@ class Playing:
 
     @property
     def extremes(self) -> tuple[tuple[Playing, Playing], ...]:
-        """Low and high of all else about the player that is not known, one doubt at a time."""
-        if self.windway is None:
+        """Low and high of all else about the player that is not known, one doubt at a time: the mouth's sizes."""
+        way = self.windway
+        if way is None:
             return ()
-        mouth = self.windway.mouth
-        pairs = [({"volume": SMALL_MOUTH}, {"volume": LARGE_MOUTH}), ({"gap": 0.0}, {"gap": OPEN_FOLDS})]
-        return tuple((self._before(replace(mouth, **low)), self._before(replace(mouth, **high))) for low, high in pairs)
-
-    def _before(self, mouth: VocalTract) -> Playing:
-        """The same before another mouth."""
-        assert self.windway is not None
-        return replace(self, windway=replace(self.windway, mouth=mouth))
+        before = [tuple(replace(self, windway=replace(way, mouth=mouth)) for mouth in pair) for pair in SPREAD]
+        return tuple((low, high) for low, high in before)
 
     def only(self, names: Iterable[str]) -> Playing:
         """The same with these parts alone."""
