@@ -67,9 +67,10 @@ class Playing:
         return tuple((low, high) for low, high in before)
 
     def only(self, names: Iterable[str]) -> Playing:
-        """The same with these parts alone."""
+        """The same with these parts alone; without the breath the windway holds the window's air."""
         kept = set(names)
-        return replace(self, **{name: None for name in PARTS if name not in kept})
+        way = replace(self.windway, air=None) if self.windway and "breath" not in kept else self.windway
+        return replace(replace(self, windway=way), **{name: None for name in PARTS if name not in kept})
 
 
 STILL = Playing()
