@@ -84,9 +84,9 @@ class VocalTract:
 # quiet breathing (100 mm2, from memory).
 _LENGTHS, _VOLUMES, _GAPS = (0.145, 0.19), (30e-6, 50e-6, 90e-6), (10e-6, 100e-6)
 PLAYERS = tuple(VocalTract(*sizes) for sizes in product(_LENGTHS, _VOLUMES, _GAPS))
-# The same one at a time, each with what raises a low note less first, as it is for most notes.
+# The same numbers one at a time, each first as it raises most notes less.
 SPREAD = (
-    (VocalTract(length=_LENGTHS[1]), VocalTract(length=_LENGTHS[0])),
-    (VocalTract(volume=_VOLUMES[0]), VocalTract(volume=_VOLUMES[-1])),
-    (VocalTract(gap=_GAPS[1]), VocalTract(gap=_GAPS[0])),
+    ("length", _LENGTHS[1], _LENGTHS[0]),
+    ("volume", _VOLUMES[0], _VOLUMES[-1]),
+    ("gap", _GAPS[1], _GAPS[0]),
 )

@@ -29,7 +29,7 @@ from simkit.sound.elements.nearby import (
     hands,
     outer_middle,
 )
-from simkit.sound.elements.vocal_tract import SPREAD
+from simkit.sound.elements.vocal_tract import SPREAD, VocalTract
 from simkit.sound.elements.windway import Windway, windway_of
 from simkit.sound.models.played_air import PlayedAir, played_air
 from simkit.vessel import Player, Vessel
@@ -60,11 +60,15 @@ class Playing:
     @property
     def extremes(self) -> tuple[tuple[Playing, Playing], ...]:
         """Low and high of all else about the player that is not known, one doubt at a time: the mouth's sizes."""
-        way = self.windway
-        if way is None:
+        if self.windway is None:
             return ()
-        before = [tuple(replace(self, windway=replace(way, mouth=mouth)) for mouth in pair) for pair in SPREAD]
-        return tuple((low, high) for low, high in before)
+        return tuple((self._before(name, low), self._before(name, high)) for name, low, high in SPREAD)
+
+    def _before(self, name: str, size: float) -> Playing:
+        """The same before a mouth with another size."""
+        assert self.windway is not None
+        mouth = replace(self.windway.mouth, **{name: size})
+        return replace(self, windway=replace(self.windway, mouth=mouth))
 
     def only(self, names: Iterable[str]) -> Playing:
         """The same with these parts alone; without the breath the windway holds the window's air."""
