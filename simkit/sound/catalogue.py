@@ -64,7 +64,7 @@ BUILT_IN = (
     Model("ports", f"{_HOME}.ports", 20, "the field of the chamber's own air", quick=True, meshed=True,
           motion=True, fields=True, overtones=True, coupled=True, played=PARTS, colour="CLAY", mark="o"),
     Model("resolved", f"{_HOME}.resolved", 30, "the judge, all of the air meshed: half a minute a note", meshed=True,
-          fields=True, played=("windway", "fingers"), colour="INK", mark="s"),
+          fields=True, played=("windway",), colour="INK", mark="s"),
 )
 # fmt: on
 

@@ -21,6 +21,8 @@ from simkit.frozen import frozen
 from simkit.sound.elements import ducts
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, partly_covered
+from simkit.sound.elements.orifice import Reals
+from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, windway_impedance
 
 
@@ -28,13 +30,14 @@ from simkit.sound.elements.windway import AT_FACE, Junction, Windway, windway_im
 class Duct:
     """One opening's air between the chamber and the outside: its aperture, its air, a windway's branch if any.
 
-    junction: where the windway branches off.
+    junction: where the windway branches off. touch: how fingers lie on it; None for a flush cap, and none over it.
     """
 
     aperture: Aperture
     air: Air
     windway: Windway | None = None
     junction: Junction = AT_FACE
+    touch: Touch | None = None
 
     def freed(self, openness: float) -> Duct:
         """The same with a finger over part of it."""
@@ -46,7 +49,7 @@ class Duct:
         fill = ducts.plain_filling(self.air) if lossless else ducts.bore_filling(self.air, omega, a.pipe_radius)
         inner, outer = (
             ducts.in_series(ducts.end_impedance(self.air, omega, a.area, a.perimeter, end, viscous, lossless))
-            for end, viscous in ((a.inner, a.inner_viscous), (a.outer, a.outer_viscous))
+            for end, viscous in ((a.inner, a.inner_viscous), (self._outer_end, a.outer_viscous))
         )
         if np.any(a.inner_cap) or np.any(a.outer_cap):
             below, above = (
@@ -61,10 +64,16 @@ class Duct:
         branch = ducts.in_parallel(1 / windway_impedance(self.windway, self.air, omega, lossless, inertance))
         return inner.then(below).then(branch).then(above).then(outer)
 
+    @property
+    def _outer_end(self) -> Reals:
+        """The outer end correction, with a raised finger over it, m."""
+        return self.aperture.outer + (0.0 if self.touch is None else self.touch.shade(self.aperture))
+
     def stub(self, omega: np.ndarray, lossless: bool) -> np.ndarray:
-        """p1/U1 with a finger over the outside, flush less the pad's bulge, Pa s/m3."""
+        """p1/U1 with a finger over the outside, Pa s/m3."""
         a = self.aperture
-        depth = np.maximum(a.covered_volume() / a.area, 0.02 * a.length + 1e-6)
+        left = a.covered_volume() if self.touch is None else self.touch.left(a)
+        depth = np.maximum(left / a.area, 0.02 * a.length + 1e-6)
         fill = ducts.plain_filling(self.air) if lossless else ducts.bore_filling(self.air, omega, a.pipe_radius)
         inner = ducts.end_impedance(self.air, omega, a.area, a.perimeter, a.inner, a.inner_viscous, lossless)
         return inner + ducts.duct(fill, omega, a.area, depth).closed

@@ -19,6 +19,7 @@ from simkit.sound.elements.losses import friction_loss, heat_loss
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
 from simkit.sound.elements.radiation import radiation_resistance
+from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, junction_of, windway_impedance
 from simkit.sound.models.motion import Motion, helmholtz_motion
 from simkit.sound.models.neglect import Layout, neglected
@@ -111,11 +112,9 @@ class LumpedResonator:
 
     def with_chimneys(self, openness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Air (m3) and wall (m2) of the chamber with the chimneys of covered holes, for fingerings (n, holes)."""
-        covered = 1 - openness
-        volume, area = (
-            np.array([float(part(a)) for a in self.apertures])
-            for part in (Aperture.covered_volume, Aperture.covered_wall)
-        )
+        covered, touch = 1 - openness, self.playing.fingers
+        left = Aperture.covered_volume if touch is None else touch.left
+        volume, area = (np.array([float(part(a)) for a in self.apertures]) for part in (left, Aperture.covered_wall))
         return self.volume + covered @ volume, self.area + covered @ area
 
     def network(self, openness: np.ndarray, omega: np.ndarray) -> Network:
@@ -284,6 +283,11 @@ class LumpedResonator:
         return tuple(said)
 
 
+def _shaded(aperture: Aperture, touch: Touch | None) -> Aperture:
+    """The opening with a raised finger over it."""
+    return aperture if touch is None else replace(aperture, outer=aperture.outer + touch.shade(aperture))
+
+
 def resonator(case: Case) -> LumpedResonator:
     """The lumped resonator of one chamber of a body."""
     chamber, junction = case.chamber, AT_FACE
@@ -295,7 +299,7 @@ def resonator(case: Case) -> LumpedResonator:
         area=chamber.area,
         airs=case.airs,
         window=aperture_of(chamber.window) if chamber.window else None,
-        apertures=tuple(aperture_of(opening) for opening in chamber.openings),
+        apertures=tuple(_shaded(aperture_of(opening), case.playing.fingers) for opening in chamber.openings),
         holes=tuple(opening.name for opening in chamber.openings),
         layout=Layout(np.array([each.center for each in chamber.all_openings]).reshape(-1, 3), chamber.wall),
         windway=case.windway,

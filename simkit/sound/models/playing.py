@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -29,6 +28,7 @@ from simkit.sound.elements.nearby import (
     hands,
     outer_middle,
 )
+from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.vocal_tract import SPREAD, VocalTract
 from simkit.sound.elements.windway import Windway, windway_of
 from simkit.sound.models.played_air import PlayedAir, played_air
@@ -45,7 +45,7 @@ class Playing:
 
     windway: Windway | None = None
     breath: PlayedAir | None = None
-    fingers: Any = None
+    fingers: Touch | None = None
     player: tuple[Thing, ...] | None = None
 
     @property
@@ -59,10 +59,15 @@ class Playing:
 
     @property
     def extremes(self) -> tuple[tuple[Playing, Playing], ...]:
-        """Low and high of all else about the player that is not known, one doubt at a time: the mouth's sizes."""
-        if self.windway is None:
-            return ()
-        return tuple((self._before(name, low), self._before(name, high)) for name, low, high in SPREAD)
+        """Low and high of all else about the player that is not known, one doubt at a time: mouth, flesh, hovering."""
+        pairs: list[tuple[Playing, Playing]] = []
+        if self.windway is not None:
+            pairs += [(self._before(name, low), self._before(name, high)) for name, low, high in SPREAD]
+        if self.fingers is not None:
+            for doubt in ("deeper", "stronger"):
+                less, more = (replace(self.fingers, **{doubt: sign}) for sign in (-1.0, 1.0))
+                pairs.append((replace(self, fingers=less), replace(self, fingers=more)))
+        return tuple(pairs)
 
     def _before(self, name: str, size: float) -> Playing:
         """The same before a mouth with another size."""
@@ -92,9 +97,16 @@ def playing_of(vessel: Vessel, body: Body, chamber: ChamberBody) -> Playing:
     return Playing(
         windway_of(vessel.chamber(chamber.name), mouth, breath_of(vessel), blown=True),
         played_air(vessel, chamber),
-        None,
+        touch_of(vessel),
         (_face(vessel, body, chamber), *hands(body, HANDS)),
     )
+
+
+def touch_of(vessel: Vessel) -> Touch:
+    """How the fingers of a design's hand lie on its holes."""
+    tip = None if vessel.hand is None else vessel.hand.fingertip_mm
+    hover = 1e-3 * (vessel.player or Player()).hover_mm
+    return Touch(hover) if tip is None else Touch(hover, 0.5e-3 * tip)
 
 
 def _face(vessel: Vessel, body: Body, chamber: ChamberBody) -> RigidBall:

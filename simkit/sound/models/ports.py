@@ -317,7 +317,7 @@ def resonator(case: Case) -> PortsResonator:
         for opening in chamber.all_openings:
             window = opening is chamber.window
             duct_air = (case.airs.window if window else case.airs.of_hole(opening.name)) if own else case.airs.room
-            duct = Duct(aperture_of(opening), duct_air)
+            duct = Duct(aperture_of(opening), duct_air, touch=case.playing.fingers if own and not window else None)
             if own and window and case.windway is not None:
                 duct = replace(duct, windway=case.windway, junction=junction_of(case.windway, opening))
             ducts.append(duct)

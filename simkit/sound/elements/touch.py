@@ -1,0 +1,35 @@
+"""How fingers lie on holes: flesh in those that are covered, finger tips over those that are open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.sound.elements.fingers import FINGERTIP, hover_end, left_covered
+from simkit.sound.elements.openings import Aperture
+from simkit.sound.elements.orifice import Reals
+
+
+@dataclass(frozen=True)
+class Touch:
+    """Fingers on the holes of a chamber.
+
+    hover: how high raised ones stay over their holes, m; fingertip: half the breadth of one, m. deeper, stronger: by
+    how many standard deviations flesh reaches deeper into holes, and raised fingers shade them more, than is likely.
+    """
+
+    hover: float
+    fingertip: float = FINGERTIP
+    deeper: float = 0.0
+    stronger: float = 0.0
+
+    def left(self, aperture: Aperture) -> Reals:
+        """Air left in an opening under a finger, m3."""
+        found = left_covered(aperture.area, aperture.length - aperture.dip)
+        return found.volume - self.deeper * found.doubt
+
+    def shade(self, aperture: Aperture) -> Reals:
+        """What a raised finger adds to the outer end of an opening, m."""
+        found = hover_end(np.sqrt(aperture.area / np.pi), self.hover, self.fingertip)
+        return found.added + self.stronger * found.doubt
