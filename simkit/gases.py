@@ -101,13 +101,14 @@ def viscosity_and_conduction(gases: Gases, kelvin: Reals) -> tuple[Reals, Reals]
     Wilke 1950, J. Chem. Phys. 18, 517; for conduction Mason & Saxena 1958 [Mason1958], Phys. Fluids 1, 361.
     """
     viscosity = conductivity = 0.0
-    present = [(x, gas) for x, gas in zip(gases.shares(), GASES, strict=True) if np.any(x > 0)]
-    for x_i, one in present:
-        eta_i = one.viscosity_at(kelvin)
+    present = [
+        (x, gas, gas.viscosity_at(kelvin)) for x, gas in zip(gases.shares(), GASES, strict=True) if np.any(x > 0)
+    ]
+    for x_i, one, eta_i in present:
         crowd = 0.0
-        for x_j, other in present:
+        for x_j, other, eta_j in present:
             ratio = other.molar_mass / one.molar_mass
-            pull = 1 + np.sqrt(eta_i / other.viscosity_at(kelvin)) * ratio**0.25
+            pull = 1 + np.sqrt(eta_i / eta_j) * ratio**0.25
             crowd += x_j * pull**2 / np.sqrt(8 * (1 + 1 / ratio))
         viscosity += x_i * eta_i / crowd
         conductivity += x_i * one.conductivity_at(kelvin) / crowd
