@@ -118,10 +118,10 @@ AT_FACE = Junction(0.0, 0.0)
 def exit_band(windway: Windway, rim: float) -> tuple[float, float]:
     """From where to where, m outward of the inner face, the windway's exit lies in the upright wall of the window.
 
-    Its lower half mostly lies below that face, in front of the clay that carries the windway, which no model has. The
-    potential of the whole exit with a lip of 1.5 mm of clay below is within 1.5 % of what the upper half alone has
-    without it. rim: radius of the window's rim inside, above which the wall is upright; a quarter of the windway's
-    height is left in any case.
+    Its lower half mostly lies below that face, in front of the clay that carries the windway, which no model has. With
+    a lip of 1.5 mm of clay below it, the inertance between the whole exit and the outside is within 1.5 % of that
+    between the upper half and the outside without it, in cells of four windows. rim: radius of the window's rim inside,
+    above which the wall is upright; a quarter of the windway's height is left in any case.
     """
     top = max(windway.level + windway.height / 2, rim + windway.height / 4)
     return windway.level - windway.height / 2, top
