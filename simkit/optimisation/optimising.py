@@ -23,6 +23,7 @@ from simkit.optimisation.search.descent import FEASIBLE_MM, Descent, Iterate, Ta
 from simkit.optimisation.search.fingerings import fingered
 from simkit.optimisation.search.searching import Search, searched
 from simkit.optimisation.search.step import multipliers
+from simkit.optimisation.unison import paired, pairs_of
 from simkit.optimisation.unmet import kept_in_tune, would_meet
 from simkit.pitch import cents
 from simkit.sound import models
@@ -49,6 +50,7 @@ def optimise(
     judge: bool = False,
     keep_best: bool = False,
     most_steps: int = 25,
+    near: bool = True,
 ) -> Outcome:
     """Move what is free in a design until its notes meet their targets within the limits; the best found.
 
@@ -56,10 +58,11 @@ def optimise(
     of it stays all the same, pairs: holes that move as mirror images, see `freedom`. aims: what is wanted, in tune
     unless said otherwise; in tune is one to be named among several. The first of `starts` is the design itself, the
     others are drawn at random from `seed`; the same seed gives the same design. judge: also the air meshed as a whole
-    on the lowest, a middle and the highest note of
-    every chamber, which takes its time. keep_best: Ctrl-C ends the search with the best so far, `interrupted`.
-    state: "played", as a tuner hears the notes, or "still". most_steps: from every start, after which the best so far
-    must do.
+    on the lowest, a middle and the highest note of every chamber, which takes its time. keep_best: Ctrl-C ends the
+    search with the best so far, `interrupted`. state: "played", as a tuner hears the notes, or "still". most_steps:
+    from every start, after which the best so far must do. near: of the designs that are as good, the nearest to the
+    start; without it any of them, sooner, with neither what has moved nor what each hole does: for a draft whose places
+    and sizes nobody has chosen.
     """
     began = time.process_time()
     if starts < 1:
@@ -69,35 +72,37 @@ def optimise(
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
     may = freedom(vessel, free, keep, pairs)
     proximity = Proximity.near(may)
-    task = Task(
-        may, tuple(aims), limits or Limits(), Setting(lossless, state), most_steps=most_steps, metric=proximity.metric
-    )
+    setting = Setting(lossless, state, paired(vessel, lossless, state))
+    task = Task(may, tuple(aims), limits or Limits(), setting, most_steps=most_steps, metric=proximity.metric)
     before = _predicted(vessel, lossless, state)
 
     def search_by(task: Task) -> Search:
-        return searched(task, proximity, starts, seed, choose_again=fingerings == "few", keep_best=keep_best)
+        return searched(task, proximity, starts, seed, choose_again=fingerings == "few", keep_best=keep_best, near=near)
 
     search = kept_in_tune(task, search_by, tolerance_cents)
     end = search.end
     after = predict(end.trial.vessel, "ports", lossless=lossless, state=state)
+    # Prices mean something where a search has ended; a draft that plays needs no reasons, which take slopes of walls.
+    explained = not search.interrupted and (near or np.abs(end.trial.cents).max() > tolerance_cents)
     outcome = Outcome(
         vessel=end.trial.vessel,
         start=given,
         before=before,
         after=after,
-        moved=moved(given, end, proximity),
+        moved=moved(given, end, proximity) if near else (),
         start_breaks=_start_breaks(task, end),
         broken=(*_broken(end), *_missed(aims, end)),
-        active=() if search.interrupted else _active(end),  # prices mean something where a search has ended
+        active=_active(end) if explained else (),
         tolerance_cents=tolerance_cents,
         setting=task.setting,
         interrupted=search.interrupted,
+        pairs=pairs_of(end.trial),
         evidence=SearchEvidence(
             {aim.measures: aim.value(end.trial) for aim in aims},
             tuple(_started(name, descent) for name, descent in search.descents),
             (),
-            hole_slopes(end.trial),
-            hand_error_of(end.trial, Hands()),
+            hole_slopes(end.trial) if near else (),
+            hand_error_of(end.trial, Hands(), field=near),
             time.process_time() - began,
             seed,
             task.effort.steps,

@@ -12,7 +12,7 @@ from simkit.columns import cell, text_table
 from simkit.frozen import frozen
 from simkit.optimisation.aims.handmade import HandError
 from simkit.optimisation.problem.trial import Setting
-from simkit.optimisation.unison import unisons
+from simkit.optimisation.unison import Pair, unisons
 from simkit.sound.answers.prediction import PredictedNote, Prediction
 from simkit.vessel import Vessel
 
@@ -110,7 +110,8 @@ class Outcome:
 
     before is None where the start cannot be made of clay; start_breaks: what the start breaks, in sentences; broken:
     limits that the new design still breaks; active: what it stands at, the costliest first; interrupted: the search was
-    cut short, and this is the best so far.
+    cut short, and this is the best so far; pairs: notes in unison with a silent chamber, of which the mean of both is
+    tuned and judged.
     """
 
     vessel: Vessel
@@ -125,6 +126,7 @@ class Outcome:
     setting: Setting
     interrupted: bool
     evidence: SearchEvidence
+    pairs: tuple[Pair, ...] = ()
 
     def __repr__(self) -> str:
         verdict = "reached" if self.reached else "not reached"
@@ -147,8 +149,13 @@ class Outcome:
     @property
     def off(self) -> tuple[tuple[str, PredictedNote], ...]:
         """The notes that are not within the tolerance, each with its chamber's name, the worst first."""
-        found = [(name, note) for name, note in _notes(self.after) if _away(note) > self.tolerance_cents]
-        return tuple(sorted(found, key=lambda pair: -_away(pair[1])))
+        found = [(name, note) for name, note in _notes(self.after) if self._off(name, note) > self.tolerance_cents]
+        return tuple(sorted(found, key=lambda pair: -self._off(*pair)))
+
+    def _off(self, chamber: str, note: PredictedNote) -> float:
+        """How far a note is off, cents: of one of a pair the pair's mean."""
+        mean = next((p.cents for p in self.pairs if (p.chamber, p.pitch) == (chamber, note.pitch)), None)
+        return _away(note) if mean is None else abs(mean)
 
     @property
     def reached(self) -> bool:
@@ -158,30 +165,38 @@ class Outcome:
     @property
     def worst_cents(self) -> float:
         """How far the worst note is off its target."""
-        return max((_away(note) for _, note in _notes(self.after)), default=0.0)
+        return max((self._off(*each) for each in _notes(self.after)), default=0.0)
+
+    @property
+    def unisons(self) -> tuple[str, ...]:
+        """Notes that were tuned as pairs and do not read their pitch for it, in sentences."""
+        known = {(pair.chamber, pair.pitch) for pair in self.pairs}
+        both = [each for each in _notes(self.after) if (each[0], each[1].pitch) in known]
+        return tuple(unisons(self.after, [each for each in both if _away(each[1]) > self.tolerance_cents], self.pairs))
 
     @property
     def verdict(self) -> str:
         """One sentence, or a few lines where the scale could not be reached: which notes, and what is in the way."""
         if self.reached:
-            return f"every note within {max(self.worst_cents, 0.01):.2g} cents of its target"
+            every = f"every note within {max(self.worst_cents, 0.01):.2g} cents of its target"
+            return "\n".join([every, *self.unisons])
         several = len(self.after.chambers) > 1
         lines = [
-            f"{name + ' ' if several else ''}{note.pitch} stays {_away(note):.1f} cents "
+            f"{name + ' ' if several else ''}{note.pitch} stays {self._off(name, note):.1f} cents "
             f"{'sharp' if (note.answer.cents or 0) > 0 else 'flat'}"
             for name, note in self.off[:6]
         ]
         lines += [f"and {len(self.off) - 6} more notes"] if len(self.off) > 6 else []
         lines += [f"broken: {what}" for what in self.broken]
-        pulled = unisons(self.after, self.off)
-        lines += self._alike() + pulled
+        pulled = unisons(self.after, self.off, self.pairs)
+        lines += self._alike() + list(dict.fromkeys([*pulled, *self.unisons]))
         costly = [limit for limit in self.active if limit.price > 0][:4]
         lines += [f"in the way: {limit}" for limit in costly]
         if not costly and self.off and not self._alike() and not pulled:
             lines.append(
                 "no limit stands in the way: what is free does not move these notes enough, or goes far for a tenth"
             )
-        if self.off and all(_away(note) < note.answer.uncertainty_cents for _, note in self.off):
+        if self.off and all(self._off(name, note) < note.answer.uncertainty_cents for name, note in self.off):
             lines.append("all of it is less than the model itself may be wrong by")
         return "\n".join(lines)
 
@@ -211,6 +226,7 @@ class Outcome:
             "chambers": [self._chamber(n) for n in range(len(self.after.chambers))],
             "start": list(self.start_breaks),
             "broken": list(self.broken),
+            "pairs": [vars(pair) for pair in self.pairs],
             "active": [{"what": a.what, "rule": a.rule, "price": a.price} for a in self.active],
             "evidence": self._evidence(),
             "cautions": list(self.after.cautions),

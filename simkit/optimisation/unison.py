@@ -1,23 +1,106 @@
-"""Notes of one body's chambers that are nearly one pitch: they pull each other, which sizes mend only in part."""
+"""Notes that another chamber of the body has too, as its lowest: the two pull each other, which no size mends.
+
+While a chamber is silent its holes are covered, so it rings at its own lowest note, and a note of the same pitch beside
+it is one of a pair: with own frequencies w1, w2 (complex) and coupling c the two resonances are
+
+    (w1 + w2)/2 +- sqrt((w1 - w2)^2/4 + c^2)
+
+(two resonators with two degrees of freedom: Rayleigh, Theory of Sound, section 310, from memory; see
+`simkit.sound.models.neighbours`). At unison they stand apart by 2 Re sqrt(c^2 - (g1 - g2)^2/4), g the dampings,
+whatever the sizes: no design brings either to the target, and as one is tuned across the other the note jumps from the
+lower to the upper one. Their mean (w1 + w2)/2 is smooth, and where they stand apart by less than each is wide it is
+about what a jet meets. So the mean is what is tuned, and it is said.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
+import numpy as np
+
+from simkit.errors import SimkitError
+from simkit.optimisation.problem.free import Freedom
+from simkit.optimisation.problem.trial import Setting, Trial, Voice
 from simkit.pitch import cents
 from simkit.sound.answers.prediction import PredictedChamber, PredictedNote, Prediction
+from simkit.sound.models.neighbours import uniform_matrix
+from simkit.vessel import Vessel
 
 NEAR_CENTS = 60.0  # a chamber that is silent pulls notes so near to its own
 LEAST_CENTS = 1.0  # a smaller pull stands in nobody's way
+_ALIKE_CENTS = 5.0  # targets nearer to each other are one pitch
 
 
-def unisons(after: Prediction, off: Iterable[tuple[str, PredictedNote]]) -> list[str]:
+@dataclass(frozen=True)
+class Pair:
+    """A note in unison with another, silent chamber; cents: how far the mean of both is off the note's target."""
+
+    chamber: str
+    pitch: str
+    other: str
+    cents: float
+
+
+def paired(vessel: Vessel, lossless: bool, state: str) -> tuple[tuple[str, str, str], ...]:
+    """The notes of a design that are to be tuned as pairs, as `Setting.pairs` has them: those that couple by more than
+    a cent, judged by the design as it is."""
+    if sum(bool(chamber.notes) for chamber in vessel.chambers) < 2:
+        return ()
+    trial = Trial.of(Freedom(vessel, ()), np.zeros(0), Setting(lossless, state))
+    try:
+        voices = trial.voices
+    except SimkitError:
+        return ()
+    found = []
+    for voice in voices:
+        for other in voices:
+            for n in _in_unison(voice, other):
+                if _apart(voice, other, n) > LEAST_CENTS:
+                    found.append((voice.chamber, voice.notes[n].pitch, other.chamber))
+    return tuple(found)
+
+
+def _in_unison(voice: Voice, other: Voice) -> list[int]:
+    """Which notes of a chamber have the target of another's covered note."""
+    if other is voice:
+        return []
+    silent = other.targets[~other.openness.any(axis=1)]
+    apart = np.abs(1200 * np.log2(voice.targets[:, None] / silent))
+    return np.flatnonzero((apart < _ALIKE_CENTS).any(axis=1)).tolist()
+
+
+def _apart(voice: Voice, other: Voice, n: int) -> float:
+    """By how many cents the pair's resonances stand off their mean where both chambers have the note's pitch."""
+    ports, omega = voice.resonator, 2 * np.pi * voice.targets[n]
+    circuit, states = ports.circuit, ports.states(voice.openness)[n : n + 1]
+    A = uniform_matrix(circuit, circuit.at(np.array([omega])), states)[0]
+    a, b = (_place(ports.field.names, each.chamber) for each in (voice, other))
+    own = circuit.chamber_air.sound_speed * np.sqrt(np.diag(A))
+    c = circuit.chamber_air.sound_speed**2 * A[a, b] / (2 * omega)
+    root = np.sqrt(c**2 - (own[a].imag - own[b].imag) ** 2 / 4)
+    return float(1200 / np.log(2) * abs(root.real) / omega)
+
+
+def _place(names: Sequence[tuple[str, str]], chamber: str) -> int:
+    """Which of the body's chambers, in the order of its ports, one is."""
+    return list(dict.fromkeys(name for name, _ in names)).index(chamber)
+
+
+def pairs_of(trial: Trial) -> tuple[Pair, ...]:
+    """The pairs of a design on trial, and how well each is tuned."""
+    notes = [(voice.chamber, note.pitch) for voice in trial.voices for note in voice.notes]
+    by_note = dict(zip(notes, trial.cents.tolist(), strict=True))
+    return tuple(Pair(*names, by_note[names[:2]]) for names in trial.setting.pairs)
+
+
+def unisons(after: Prediction, off: Iterable[tuple[str, PredictedNote]], pairs: Sequence[Pair] = ()) -> list[str]:
     """Which of the notes that are off, each with its chamber's name, another chamber pulls, in sentences.
 
-    A silent chamber has its holes covered, so that it pulls at its own lowest note: the closer the two pitches, the
-    farther they part (Rayleigh, Theory of Sound, section 310, from memory; see `simkit.sound.models.neighbours`).
+    pairs: those that were tuned as what they are.
     """
     said: dict[frozenset[str], str] = {}
+    tuned = {(pair.chamber, pair.pitch) for pair in pairs}
     for name, note in off:
         pull = abs(note.answer.neighbours_cents or 0.0)
         for other in after.chambers:
@@ -25,9 +108,10 @@ def unisons(after: Prediction, off: Iterable[tuple[str, PredictedNote]]) -> list
             if other.name == name or silent is None or pull < LEAST_CENTS or not _near(note, silent):
                 continue
             pair = f"{note.pitch} of {name}", f"{silent.pitch or 'the lowest note'} of {other.name}"
+            mended = "their mean is in tune" if (name, note.pitch) in tuned else "sizes mend that in part"
             sentence = (
                 f"{pair[0]} and {pair[1]} are all but in unison: they pull each other, here by {pull:.1f} cents, and "
-                f"where both sound they beat; sizes mend that in part: set the two windows farther apart, leave the "
+                f"where both sound they beat; {mended}: set the two windows farther apart, leave the "
                 f"note to one of the chambers, or give one another octave"
             )
             said.setdefault(frozenset(pair), sentence)

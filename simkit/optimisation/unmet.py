@@ -12,6 +12,7 @@ from simkit.errors import SimkitError
 from simkit.optimisation.aims.intune import InTune, Proximity
 from simkit.optimisation.problem import bounds
 from simkit.optimisation.problem.free import Freedom
+from simkit.optimisation.problem.trial import drawn
 from simkit.optimisation.reasons import AT_MM
 from simkit.optimisation.search.descent import FEASIBLE_MM, Iterate, Task, descend
 from simkit.optimisation.search.searching import Search
@@ -29,33 +30,43 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
     a limit stays broken all the same, it is made again with such limits as they are at the start: never more broken.
     """
     found = search(task)
-    if found.interrupted or not any(isinstance(aim, InTune) for aim in task.aims):
+    broken = _broken_at_start(task)
+    if found.interrupted or not broken.any() or not any(isinstance(aim, InTune) for aim in task.aims):
         return found
-    start = _start(task)
-    if start is None or not (broken := start.left < -FEASIBLE_MM).any():
-        return found
-    for relaxation in (broken & (found.end.left < -AT_MM), broken):
+    for relaxed in (broken & (found.end.left < -AT_MM), broken):
         off = _off(found.end)
         still = (found.end.room < -AT_MM) & broken & found.end.movable
-        if off <= within or not (still.any() or off > _off(start)):
+        if off <= within or not (still.any() or off > _off_at_start(task)):
             break
-        if not relaxation.any():
+        if not relaxed.any():
             continue
         log.info("once more, with limits that cannot be met as they are at the start")
-        again = search(replace(task, relaxation=np.where(relaxation, -start.left, 0.0)))
+        again = search(replace(task, relaxation=np.where(relaxed, -_left_at_start(task), 0.0)))
         if again.interrupted or _off(again.end) < min(off, max(within, 0.5 * off)):
             found = again
     return found
 
 
-def _start(task: Task) -> Iterate | None:
-    """The start looked at, None where it cannot be made."""
+def _broken_at_start(task: Task) -> np.ndarray:
+    """Limits (c,) bool that the start breaks; none where it cannot be drawn at all."""
+    return _left_at_start(task) < -FEASIBLE_MM
+
+
+def _left_at_start(task: Task) -> np.ndarray:
+    """The room (c,) that the limits leave the start, mm: nothing is solved for it."""
+    vessel = task.freedom.at(task.freedom.start)
     try:
-        iterate = task.evaluated(task.freedom.start)
-        iterate.trial.cents  # noqa: B018 - whether it can be made is what is asked
+        return task.left(vessel, drawn(vessel))
     except SimkitError:
-        return None
-    return iterate
+        return np.zeros(1)
+
+
+def _off_at_start(task: Task) -> float:
+    """How far the worst note of the start is off, cents; without end where it cannot be made."""
+    try:
+        return _off(task.evaluated(task.freedom.start))
+    except SimkitError:
+        return np.inf
 
 
 def _off(iterate: Iterate) -> float:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import ClassVar
@@ -11,11 +12,17 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from simkit.optimisation.aims.intune import differences
-from simkit.optimisation.problem.trial import Trial
+from simkit.optimisation.problem.trial import Trial, Voice
 from simkit.optimisation.problem.windows import labium_beside
-from simkit.sound.blowing.behaviour import Blown, blow_fingerings
+from simkit.sound.blowing.behaviour import Blown, blow_fingerings, playing_note
+from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.table import RESONANCES, jet_of
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.constants import JetConstants
+from simkit.sound.models.circuit import Circuit
+from simkit.sound.models.motion import Motion
+
+_Sounding = tuple[Circuit, np.ndarray | None, np.ndarray]  # a chamber's circuit, others' openness, its own
 
 SILENT_MARGIN = 0.5  # what a note counts as that does not speak at all
 SILENT_PA = 2000.0  # the breath that it counts as asking for
@@ -36,24 +43,53 @@ def blown(trial: Trial, careful: bool = False) -> tuple[Blown, ...]:
 
 
 def _blown(trial: Trial, careful: bool) -> tuple[Blown, ...]:
+    return tuple(blow_fingerings(_motion(voice), jet, careful) for voice, jet in _jets(trial))
+
+
+def _jets(trial: Trial) -> Iterator[tuple[Voice, AirJet]]:
+    """The chambers with notes and a window, each with the jet that blows it."""
     constants = JetConstants.from_table(trial.vessel.jet, trial.vessel.source)
-    found = []
     for voice in trial.voices:
         if trial.vessel.chamber(voice.chamber).voicing is not None:
-            motion = voice.resonator.motion(voice.openness, RESONANCES)
             jet = jet_of(replace(voice.case, vessel=trial.vessel), constants)
             # A perturbed design has the window's field of the one on trial.
             old, new = voice.case.chamber.window, trial.body.chamber(voice.chamber).window
             if old is not None and new is not None:
                 jet = replace(jet, edge_share=jet.edge_share * labium_beside(old, new))
-            found.append(blow_fingerings(motion, jet, careful))
-    return tuple(found)
+            yield voice, jet
+
+
+# The last motions, with what they are of (no meshes): a windway's height changes the jet alone, and a chamber's motion
+# in its openings takes as long as blowing it.
+_MOTIONS: deque[tuple[_Sounding, Motion]] = deque(maxlen=8)
+
+
+def _motion(voice: Voice) -> Motion:
+    sounding = voice.resonator.circuit, voice.resonator.beside, voice.openness
+    for known, motion in _MOTIONS:
+        if _are_alike(known, sounding):
+            return motion
+    motion = voice.resonator.motion(voice.openness, RESONANCES)
+    _MOTIONS.append((sounding, motion))
+    return motion
+
+
+def _are_alike(one: _Sounding, other: _Sounding) -> bool:
+    """Whether two voices have the very field and ducts; equal ones that were made apart need not be compared."""
+    (a, *others), (b, *rest) = one, other
+    if not (a.field is b.field and a.loss is b.loss and all(x is y for x, y in zip(others, rest, strict=True))):
+        return False
+    return all(old is new for old, new in zip(a.ducts, b.ducts, strict=True))
 
 
 def pressures(trial: Trial, careful: bool = False) -> np.ndarray:
-    """Playing pressure of every note (f,), Pa."""
-    found = np.concatenate([each.pressure for each in blown(trial, careful)])
-    return np.where(np.isfinite(found), found, SILENT_PA)
+    """Playing pressure of every note (f,), Pa; margins, which take as long again, are not asked for."""
+    found = []
+    for voice, jet in _jets(trial):
+        _, playing, _ = playing_note(Loop(_motion(voice), jet), careful)
+        found.append(jet.pressure(playing.speed))
+    pa = np.concatenate(found)
+    return np.where(np.isfinite(pa), pa, SILENT_PA)
 
 
 def margins(trial: Trial) -> np.ndarray:

@@ -25,9 +25,9 @@ from simkit.optimisation.problem.free import Freedom, freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.problem.trial import Setting, Trial
+from simkit.optimisation.search.coarse import coarse_start
 from simkit.optimisation.search.descent import Iterate, Task, descend
-from simkit.optimisation.search.searching import as_written, moving_keys
-from simkit.optimisation.unison import unisons
+from simkit.optimisation.search.searching import as_written, moving_keys, rounded
 from simkit.pitch import note
 from simkit.vessel import Vessel, loads
 from simkit.vessel.wishes import WishedRange
@@ -37,6 +37,7 @@ log = logging.getLogger(__name__)
 MEETS = 0.05  # breath at a crossing that differs by less than this is even
 HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it; pascals are unsure by a factor of two
 _ENOUGH = 20.0  # cents^2: less to be gained ends the tuning of one chamber by itself
+_ALONE_CENTS = 5.0  # a chamber by itself need be no nearer: among the others its notes move by as much
 _FAR_CENTS = 10.0  # a chamber with a note farther off by itself is tuned by more
 _MOST_STEPS = 5  # of each way to tune the whole body: what can be had takes two or three
 
@@ -101,7 +102,10 @@ def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
     kept(written(outcome.vessel), outcome.verdict)
     if outcome.interrupted:
         raise KeyboardInterrupt
-    outcome = _evened(outcome)
+    outcome = _evened(outcome, wish)
+    if outcome.interrupted:
+        kept(written(outcome.vessel), outcome.verdict)
+        raise KeyboardInterrupt
     made = written(outcome.vessel)
     box, mass = box_mm(outcome.vessel), mass_g(outcome.vessel)
     return Piece(made, outcome, plans, box, mass, tuple(_too_much(wish, box, mass)))
@@ -149,7 +153,8 @@ def _alone(vessel: Vessel) -> Vessel:
 
 def _near(vessel: Vessel, free: Sequence[str]) -> Iterate:
     may = freedom(vessel, free)
-    return descend(Task(may, (InTune(),), Limits(), Setting(), least_gain=_ENOUGH, most_steps=3), may.start).end
+    task = Task(may, (InTune(),), Limits(), Setting(), least_gain=_ENOUGH, most_steps=3, tolerance=_ALONE_CENTS)
+    return descend(task, coarse_start(task, may.start)).end
 
 
 def _meeting(drafts: list[Vessel]) -> list[Vessel]:
@@ -232,29 +237,42 @@ def _joined(vessel: Vessel, wish: WishedRange) -> Outcome:
     chambers are shaped to nest.
     """
     log.info("tuning %d chambers in one body", len(vessel.chambers))
-    limits = Limits(box_mm=wish.box_mm, mass_g=wish.mass_g)
-    windows = [f"{chamber.name}.voicing.window_width_mm" for chamber in vessel.chambers]
+    windows = _windows(vessel)
     ways = [(["diameters", *windows], "by holes and windows")]
     ways += [(["diameters", "size", "offsets", *windows], "with their sizes and where they stand")]
     if _too_much(wish, box_mm(vessel), mass_g(vessel)):
         ways = [(["diameters", "shape", "offsets", *windows], "and shaping them to nest")]
     for free, doing in ways:
         log.info("tuning them %s", doing)
-        outcome = optimise(vessel, free, limits=limits, keep_best=True, most_steps=_MOST_STEPS)
+        outcome = _tuned(vessel, free, wish)
         vessel = outcome.vessel
-        if outcome.reached or outcome.interrupted or unisons(outcome.after, outcome.off):
-            break  # sizes mend a unison only in part
+        if outcome.reached or outcome.interrupted:
+            break
     return outcome
 
 
-def _evened(outcome: Outcome) -> Outcome:
-    """The piece with windways of such heights that breath meets at the crossings to the last percent; no note moves."""
+def _windows(vessel: Vessel) -> list[str]:
+    return [f"{chamber.name}.voicing.window_width_mm" for chamber in vessel.chambers]
+
+
+def _tuned(vessel: Vessel, free: Sequence[str], wish: WishedRange) -> Outcome:
+    limits = Limits(box_mm=wish.box_mm, mass_g=wish.mass_g)
+    return optimise(vessel, free, limits=limits, keep_best=True, most_steps=_MOST_STEPS, near=False)
+
+
+def _evened(outcome: Outcome, wish: WishedRange) -> Outcome:
+    """The piece with windways of such heights that breath meets at the crossings to the last percent.
+
+    That moves notes by some cents, as a windway is open while it is played; holes and windows take it up.
+    """
     if len(outcome.vessel.chambers) == 1:
         return outcome
     log.info("making breath meet by the heights of the windways")
-    met = optimise(outcome.vessel, "windway", aims=(Meeting(),))
-    evidence = replace(outcome.evidence, aims={**outcome.evidence.aims, **met.evidence.aims})
-    return replace(outcome, vessel=met.vessel, after=met.after, moved=outcome.moved + met.moved, evidence=evidence)
+    may, meeting = freedom(outcome.vessel, "windway"), Meeting()
+    end = rounded(descend(Task(may, (meeting,), Limits(), outcome.setting), may.start).end)
+    again = _tuned(end.trial.vessel, ["diameters", *_windows(end.trial.vessel)], wish)
+    evidence = replace(again.evidence, aims={**again.evidence.aims, meeting.measures: meeting.value(end.trial)})
+    return replace(again, evidence=evidence)
 
 
 # --- size and weight ------------------------------------------------------------------------------------------------

@@ -70,14 +70,19 @@ def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
     low, high = _served(wish, draft)
     hopeful = low < _HOPELESS * high
     if hopeful:
-        outcome = optimise(drawn, ["holes", "size"], fingerings=fingerings, seed=seed, most_steps=_MOST_STEPS)
+        outcome = _tuned(drawn, ["holes", "size"], fingerings, seed, _MOST_STEPS)
         drawn, fingerings = outcome.vessel, None
     else:
         log.info("no hole is narrow and wide enough for these fingers: seeking the best compromise")
     if not hopeful or not outcome.reached:
         steps = _MOST_STEPS if hopeful else _MOST_STEPS // 2
-        outcome = optimise(drawn, ["holes", "size", "voicing"], fingerings=fingerings, seed=seed, most_steps=steps)
+        outcome = _tuned(drawn, ["holes", "size", "voicing"], fingerings, seed, steps)
     return rewritten(text, draft, outcome.vessel.model_copy(update={"source": draft.source})), outcome
+
+
+def _tuned(vessel: Vessel, free: Sequence[str], fingerings: str | None, seed: int, most_steps: int) -> Outcome:
+    """A draft tuned, never mind how far from where it was drawn."""
+    return optimise(vessel, free, fingerings=fingerings, seed=seed, most_steps=most_steps, near=False)
 
 
 def _check(wish: Wish) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -46,6 +46,14 @@ class Freedom:
     def reach(self) -> np.ndarray:
         """A clear change of each number (n,): the scale that makes numbers of unlike units comparable."""
         return np.array([number.reach for number in self.numbers])
+
+    def of(self, vessel: Vessel, x: np.ndarray | None = None) -> Freedom:
+        """The same numbers of another design, at `x` (n,) or, but for factors, as it has them."""
+        if x is None:
+            pairs = zip(self.numbers, self.start.tolist(), strict=True)
+            x = np.array([start if n.is_factor else vessel.value(n.keys[0]) / n.shares[0] for n, start in pairs])
+        numbers = [replace(n, start=start) for n, start in zip(self.numbers, x.tolist(), strict=True)]
+        return Freedom(vessel, tuple(numbers))
 
     @cached_property
     def _tied(self) -> bool:

@@ -7,24 +7,26 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simkit.body import Opening
+from simkit.body import Body, Opening
 from simkit.field.reduced.matrices import PortField, RowChanges
 from simkit.optimisation.problem.trial import Neighbour, Trial, Voice
 from simkit.optimisation.problem.windows import aperture_beside
-from simkit.sound.elements.openings import Aperture
-from simkit.sound.models.circuit import Circuit, Matrices
+from simkit.sound.elements.windway import Windway, windway_of
+from simkit.sound.models.circuit import Circuit, Duct, Matrices
 
 
 @dataclass(frozen=True, eq=False)
 class OpeningMoves:
     """Openings that small steps move, and what each changes in its row of the port field, to first order.
 
-    before: all openings at rest; openings: those moved, each with its row; of_step: for each step, its places among
+    before: all openings at rest; openings: those moved, each with its row; windways: of moved windows, None for holes;
+    of_step: for each step, its places among
     them; fields: what they change inside and outside (f, v, ports), 1/m, at the frequencies of every chamber's notes.
     """
 
     before: tuple[Opening, ...]
     openings: tuple[tuple[int, Opening], ...]
+    windways: tuple[Windway | None, ...]
     of_step: tuple[tuple[int, ...], ...]
     changes: RowChanges | None
     fields: dict[str, tuple[np.ndarray, np.ndarray]]
@@ -33,14 +35,16 @@ class OpeningMoves:
     def of(trial: Trial, neighbours: Sequence[Neighbour], exact: bool, field: bool = True) -> OpeningMoves:
         """The moves that lead from a trial to designs beside it; without `field` only what their ducts change."""
         openings: list[tuple[int, Opening]] = []
+        windways: list[Windway | None] = []
         of_step = []
         for neighbour in neighbours:
             moves = neighbour.moves(trial.body)
             of_step.append(tuple(range(len(openings), len(openings) + len(moves))))
             openings += moves
+            windways += [_windway(neighbour, opening) for _, opening in moves]
         before = tuple(o for chamber in trial.body.chambers for o in chamber.all_openings)
         if not openings or not field:
-            return OpeningMoves(before, tuple(openings), tuple(of_step), None, {})
+            return OpeningMoves(before, tuple(openings), tuple(windways), tuple(of_step), None, {})
         # The body is one, so every chamber's solution is the same.
         changes = trial.voices[0].resonator.solution.changes(openings, exact)
         fields = {}
@@ -49,7 +53,7 @@ class OpeningMoves:
             inside = changes.inside(circuit.wave_number(omega), circuit.lossy(omega))
             outside = changes.outside(omega / circuit.room_air.sound_speed)
             fields[voice.chamber] = np.broadcast_to(inside, outside.shape), outside
-        return OpeningMoves(before, tuple(openings), tuple(of_step), changes, fields)
+        return OpeningMoves(before, tuple(openings), tuple(windways), tuple(of_step), changes, fields)
 
     def matrices(self, voice: Voice, m: Matrices, step: int) -> Matrices:
         """The circuit's matrices `m` at the chamber's notes with the rows of one step changed."""
@@ -58,12 +62,12 @@ class OpeningMoves:
         regular, outer = m.regular.copy(), m.outer.copy()
         columns = {name: getattr(m, name).copy() for name in _COLUMNS}
         for place in self.of_step[step]:
-            row, aperture = self._aperture(place, circuit)
+            row, duct = self._duct(place, circuit)
             if self.changes is not None:
                 inside, outside = self.fields[voice.chamber]
                 _add_row(regular, row, inside[:, place])
                 _add_row(outer, row, ratio * outside[:, place])
-            for name, values in circuit.column(replace(circuit.ducts[row], aperture=aperture), voice.omega).items():
+            for name, values in circuit.column(duct, voice.omega).items():
                 columns[name][:, row] = values
         return replace(m, regular=regular, outer=outer, **columns)
 
@@ -72,15 +76,41 @@ class OpeningMoves:
         circuit = voice.resonator.circuit
         ducts, field = list(circuit.ducts), circuit.field
         for place in self.of_step[step]:
-            row, aperture = self._aperture(place, circuit)
-            ducts[row] = replace(ducts[row], aperture=aperture)
+            row, ducts[row] = self._duct(place, circuit)
             if self.changes is not None:
                 field = _with_row(field, self.changes, place)
         return replace(circuit, field=field, ducts=tuple(ducts))
 
-    def _aperture(self, place: int, circuit: Circuit) -> tuple[int, Aperture]:
+    def _duct(self, place: int, circuit: Circuit) -> tuple[int, Duct]:
+        """The row of a moved opening and its duct, with its windway where that is open."""
         row, opening = self.openings[place]
-        return row, aperture_beside(self.before[row], opening, circuit.ducts[row].aperture)
+        was, windway = circuit.ducts[row], self.windways[place]
+        aperture = aperture_beside(self.before[row], opening, was.aperture)
+        return row, replace(was, aperture=aperture, windway=was.windway and windway)
+
+    def beside(self, before: Sequence[Opening], neighbours: Sequence[Neighbour], body: Body) -> OpeningMoves:
+        """The same moves of openings `before` of another design, whose field is taken to change as it does here."""
+        moved = [(neighbour, move) for neighbour in neighbours for move in neighbour.moves(body)]
+        windways = tuple(_windway(neighbour, opening) for neighbour, (_, opening) in moved)
+        return replace(self, before=tuple(before), openings=tuple(move for _, move in moved), windways=windways)
+
+    def far(self, field: PortField, steps: np.ndarray) -> PortField:
+        """A field with every move made so many of its steps far, linearly."""
+        if self.changes is None:
+            return field
+        far = np.zeros(len(self.openings))
+        for step, places in zip(steps, self.of_step, strict=True):
+            far[list(places)] = step
+        for place in np.flatnonzero(far).tolist():
+            field = _with_row(field, self.changes, place, far[place])
+        return field
+
+
+def _windway(neighbour: Neighbour, opening: Opening) -> Windway | None:
+    """The windway of the window that an opening is; None of a hole."""
+    chambers = neighbour.body.chambers
+    name = next((chamber.name for chamber in chambers if chamber.window is opening), None)
+    return None if name is None else windway_of(neighbour.vessel.chamber(name))
 
 
 _COLUMNS = ("A", "B", "C", "D", "stub")
@@ -93,14 +123,14 @@ def _add_row(matrices: np.ndarray, row: int, change: np.ndarray) -> None:
     matrices[:, row, row] -= change[:, row]
 
 
-def _with_row(field: PortField, changes: RowChanges, place: int) -> PortField:
-    """The field with the row of one move changed."""
+def _with_row(field: PortField, changes: RowChanges, place: int, far: float = 1.0) -> PortField:
+    """The field with the row of one move, made `far` times, changed."""
     row = int(changes.rows[place])
     static, quadratic, terms = field.static[None].copy(), field.quadratic[None].copy(), field.around.terms.copy()
     modes = field.modes.copy()
-    _add_row(static, row, changes.static[None, place])
-    _add_row(quadratic, row, changes.quadratic[None, place])
-    _add_row(terms, row, changes.around.terms[:, place])
-    modes[row] += changes.modes[place]
+    _add_row(static, row, far * changes.static[None, place])
+    _add_row(quadratic, row, far * changes.quadratic[None, place])
+    _add_row(terms, row, far * changes.around.terms[:, place])
+    modes[row] += far * changes.modes[place]
     around = replace(field.around, terms=terms)
     return replace(field, static=static[0], quadratic=quadratic[0], modes=modes, around=around)

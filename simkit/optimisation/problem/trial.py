@@ -21,10 +21,15 @@ from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel, target_of
 
 @dataclass(frozen=True)
 class Setting:
-    """What the notes are tuned for: friction left out or not, the piece played or still."""
+    """What the notes are tuned for: friction left out or not, the piece played or still.
+
+    pairs: notes (chamber, pitch) in unison with a third, another chamber whose covered note is one pitch with theirs:
+    of the two resonances the mean is tuned, which is where the note would be with that chamber's window covered.
+    """
 
     lossless: bool = False
     state: str = "played"
+    pairs: tuple[tuple[str, str, str], ...] = ()
 
 
 @frozen
@@ -92,8 +97,21 @@ class Trial:
                 holes = tuple(hole.name for hole in chamber.holes)
                 openness = np.array([openness_of(holes, note.open) for note in chamber.notes])
                 targets = np.array([target_of(self.vessel, note) for note in chamber.notes])
-                voices.append(Voice(chamber.name, chamber.notes, openness, targets, case, resonator(case)))
+                found = self._paired(chamber, resonator(case))
+                voices.append(Voice(chamber.name, chamber.notes, openness, targets, case, found))
         return tuple(voices)
+
+    def _paired(self, chamber: Chamber, found: PortsResonator) -> PortsResonator:
+        """The chamber's resonator, with the window of the other one covered for each note that is one of a pair."""
+        pairs = {(pitch, other) for name, pitch, other in self.setting.pairs if name == chamber.name}
+        if not pairs:
+            return found
+        whose = [name for name, _ in found.field.names]
+        states = np.tile(found.field.windows.astype(float), (len(chamber.notes), 1))
+        for n, note in enumerate(chamber.notes):
+            for other in (other for pitch, other in pairs if pitch == note.pitch):
+                states[n, [name == other for name in whose]] = 0.0
+        return found.beside_others(states)
 
     @cached_property
     def cents(self) -> np.ndarray:
@@ -143,11 +161,18 @@ class Neighbour:
     def moves_openings_only(self, trial: Trial) -> bool:
         """Whether nothing that sounds differs from the design on trial but openings."""
         same_air = self.vessel.air == trial.vessel.air
-        # An open windway is part of the window's duct, and its sizes go with the window's.
-        same_windways = trial.setting.state == "still" or all(
-            new.voicing == old.voicing for new, old in zip(self.vessel.chambers, trial.vessel.chambers, strict=True)
+        return same_air and self._has_windways_of(trial) and self.has_walls_of(trial)
+
+    def _has_windways_of(self, trial: Trial) -> bool:
+        """Whether windways sound as the trial's but where they go with a window that moves, as part of its duct."""
+        if trial.setting.state == "still":
+            return True
+        voicings = zip(self.vessel.chambers, trial.vessel.chambers, strict=True)
+        windows = zip(self.body.chambers, trial.body.chambers, strict=True)
+        return all(
+            new.voicing == old.voicing or moved.window is not was.window
+            for (new, old), (moved, was) in zip(voicings, windows, strict=True)
         )
-        return same_air and same_windways and self.has_walls_of(trial)
 
     def trial(self, beside: Trial) -> Trial:
         """This design on trial itself, for its own sake."""

@@ -1,7 +1,10 @@
-"""A start brought near by the openings' ducts alone, with the field of the start kept: in no time.
+"""A start brought near by what changes most: the openings' ducts and the chambers' sizes; next to no time.
 
-Most of a note's answer to a hole's size is its duct, which is far from straight over some hundred cents and costs
-nothing to ask again. What the field adds is left to the descent proper.
+Most of a note's answer to a hole's size is its duct, and to a chamber's size its volume: both far from linear over some
+hundred cents, and known without meshing or solving anything. So a descent by these alone, with the field of the start
+scaled (`problem.scaling`) and its rows changed to first order as holes slide, comes within some cents. From there the
+field is solved anew, and so on as long as that pays: each solved field corrects the coarse model where it is (space
+mapping, Bandler et al. 1994, from memory). What proportions do to the field is left to the descent proper.
 """
 
 from __future__ import annotations
@@ -12,22 +15,87 @@ from typing import ClassVar
 
 import numpy as np
 
+from simkit.body import Body, Opening
 from simkit.errors import SimkitError
 from simkit.optimisation.aims.intune import InTune
-from simkit.optimisation.aims.slopes import slopes_beside
+from simkit.optimisation.aims.slopes import FixedPoint
 from simkit.optimisation.problem.free import Freedom
-from simkit.optimisation.problem.trial import Setting, Trial, Voice
-from simkit.optimisation.search.descent import Task, descend
+from simkit.optimisation.problem.perturbations import OpeningMoves
+from simkit.optimisation.problem.scaling import growth, scaled_circuit
+from simkit.optimisation.problem.trial import Neighbour, Setting, Trial, Voice
+from simkit.optimisation.problem.windows import aperture_beside
+from simkit.optimisation.search.descent import Iterate, Task, descend
+from simkit.optimisation.search.fingerings import chosen_again
 from simkit.sound.elements.openings import Aperture, aperture_of
+from simkit.sound.elements.windway import windway_of
+from simkit.sound.models.circuit import Circuit
+from simkit.sound.models.resonator import openness_of
+from simkit.vessel import Chamber, Vessel
 
-_FAR_CENTS = 40.0  # a start with every note nearer is left alone
+_FAR_CENTS = 40.0  # a start with every note nearer is left alone where only openings are free: their slopes are quick
+_PAYS = 0.5  # of what the worst note is off: a round that leaves more is the last
+_ROUNDS = 5
+_TRUST = 1.5  # clear changes of a number over which the field is taken to change linearly
+
+
+@dataclass(frozen=True, eq=False)
+class Coarse:
+    """The coarse model about a design whose field is known; by_openings: free numbers (n,) bool that move no wall."""
+
+    base: Trial
+    by_openings: np.ndarray
+    moves: OpeningMoves
+
+    @staticmethod
+    def about(base: Trial) -> Coarse:
+        """The coarse model that is right at `base`."""
+        by_openings = np.array([neighbour.moves_openings_only(base) for neighbour in base.neighbours])
+        return Coarse(base, by_openings, OpeningMoves.of(base, _some(base, by_openings), exact=False))
+
+    def trial(self, freedom: Freedom, x: np.ndarray, setting: Setting) -> Trial:
+        """The design at a point (n,) as it sounds by this model."""
+        trial = Trial.of(freedom, x, setting)
+        circuits = self.circuits(x, trial.vessel, trial.body, [aperture_of(o) for o in _openings(trial.body)])
+        return trial.sounding(
+            _fingered(voice, circuit, trial.vessel.chamber(voice.chamber))
+            for voice, circuit in zip(self.base.voices, circuits, strict=True)
+        )
+
+    def circuits(self, x: np.ndarray, vessel: Vessel, body: Body, apertures: Sequence[Aperture]) -> list[Circuit]:
+        """The circuit of each voice at a point (n,) with its design, body and openings' apertures."""
+        most = _TRUST * self.base.freedom.reach  # beyond which the field goes on as little as it is known
+        far = np.clip(x - self.base.x, -most, most) / np.array([each.step for each in self.base.neighbours])
+        field = self.moves.far(self.base.voices[0].resonator.circuit.field, far[self.by_openings])
+        grown, whole = growth(self.base.body, body)
+        return [
+            scaled_circuit(_with_windway(voice, vessel), field, apertures, grown, whole) for voice in self.base.voices
+        ]
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        """d cents/dx (f, n) of a trial of this model."""
+        voices, neighbours = [FixedPoint(voice) for voice in trial.voices], trial.neighbours
+        slopes = np.empty((len(trial.cents), len(neighbours)))
+        before = _openings(trial.body)
+        moves = self.moves.beside(before, _some(trial, self.by_openings), trial.body)
+        for place, n in enumerate(np.flatnonzero(self.by_openings).tolist()):
+            moved = [v.cents_moved(v.F(v.circuit, moves.matrices(v.voice, v.matrices, place))) for v in voices]
+            slopes[:, n] = np.concatenate(moved) / neighbours[n].step
+        rest = [duct.aperture for duct in trial.voices[0].resonator.circuit.ducts]
+        for n in np.flatnonzero(~self.by_openings).tolist():
+            body = neighbours[n].body
+            apertures = [aperture_beside(*each) for each in zip(before, _openings(body), rest, strict=True)]
+            circuits = self.circuits(trial.x, neighbours[n].vessel, body, apertures)
+            moved = [v.cents_moved(v.F_of(circuit)) for v, circuit in zip(voices, circuits, strict=True)]
+            slopes[:, n] = np.concatenate(moved) / neighbours[n].step
+        return slopes
 
 
 @dataclass(frozen=True)
-class _InTuneByDucts:
-    """`InTune` with the slopes that ducts alone give."""
+class _InTuneCoarsely:
+    """`InTune` with the slopes of the coarse model."""
 
     weight: float
+    model: Coarse
 
     measures: ClassVar[str] = InTune.measures
 
@@ -38,31 +106,95 @@ class _InTuneByDucts:
         return self.weight * trial.cents
 
     def slopes(self, trial: Trial) -> np.ndarray:
-        return self.weight * slopes_beside(trial, trial.neighbours, field=False)
+        return self.weight * self.model.slopes(trial)
 
 
 def coarse_start(task: Task, start: np.ndarray) -> np.ndarray:
-    """`start` (n,) brought nearer to being in tune, where only openings are free; else `start` itself."""
+    """`start` (n,) brought nearer to being in tune by the coarse model; `start` itself where that does not help."""
     weight = next((aim.weight for aim in task.aims if isinstance(aim, InTune)), 0.0)
-    base = task.evaluated(task.clipped(start)).trial
-    is_near = np.abs(base.cents).max() < _FAR_CENTS
-    if not weight or is_near or not all(n.moves_openings_only(base) for n in base.neighbours):
+    best = task.evaluated(task.clipped(start))
+    if not weight or not all(_is_scaled(n, best.trial) for n in best.trial.neighbours):
         return start
+    walls = not all(n.moves_openings_only(best.trial) for n in best.trial.neighbours)
+    enough = task.tolerance if walls else _FAR_CENTS
+    for _ in range(_ROUNDS):
+        off = _off(best)
+        there = None if off < enough else _nearer(task, best, weight)
+        if there is None or _off(there) >= off:
+            break
+        best = there
+        if _off(best) > _PAYS * off:
+            break
+    return best.x
 
-    def by_ducts(freedom: Freedom, x: np.ndarray, setting: Setting) -> Trial:
-        trial = Trial.of(freedom, x, setting)
-        apertures = [aperture_of(o) for chamber in trial.body.chambers for o in chamber.all_openings]
-        return trial.sounding([_with_apertures(voice, apertures) for voice in base.voices])
 
-    near = descend(replace(task, aims=(_InTuneByDucts(weight),), trial=by_ducts, seen=None), base.x).end
+def coarsely_chosen(task: Task, vessels: Sequence[Vessel]) -> Task:
+    """The task for that of some designs which the coarse model about the task's own tunes best.
+
+    They differ in fingerings and hole sizes; what a design's holes come to may call for other combinations again.
+    """
+    weight = next((aim.weight for aim in task.aims if isinstance(aim, InTune)), 0.0)
+    start = task.evaluated(task.freedom.start)
+    if not weight or not all(_is_scaled(n, start.trial) for n in start.trial.neighbours):
+        return task
+    model = Coarse.about(start.trial)
+    coarse = replace(task, aims=(_InTuneCoarsely(weight, model),), trial=model.trial, seen=None)
+    best = min((_tuned(coarse, vessel) for vessel in vessels), key=lambda end: end.merit)
+    return replace(task, freedom=task.freedom.of(best.trial.vessel, best.x))
+
+
+def _tuned(coarse: Task, vessel: Vessel, rounds: int = 4) -> Iterate:
+    """A design tuned by the coarse model, its fingerings chosen anew as long as that helps."""
+    may = coarse.freedom.of(vessel)
+    end = descend(replace(coarse, freedom=may), may.start).end
+    for _ in range(rounds):
+        again = None if _off(end) < coarse.tolerance else chosen_again(end.trial)
+        there = again and descend(replace(coarse, freedom=may.of(again)), end.x).end
+        if not there or there.merit >= end.merit:
+            break
+        end = there
+    return end
+
+
+def _fingered(voice: Voice, circuit: Circuit, chamber: Chamber) -> Voice:
+    """A voice with another circuit, and the fingerings of a chamber like its own."""
+    resonator = replace(voice.resonator, circuit=circuit)
+    openness = np.array([openness_of(resonator.holes, note.open) for note in chamber.notes])
+    return replace(voice, notes=chamber.notes, openness=openness, resonator=resonator)
+
+
+def _nearer(task: Task, here: Iterate, weight: float) -> Iterate | None:
+    """The design to which the coarse model leads from here, looked at; None where it cannot be made."""
+    model = Coarse.about(here.trial)
+    aims = (_InTuneCoarsely(weight, model),)
     try:
-        near.trial.cases  # noqa: B018 - nothing so far has asked whether such holes can be cut
+        near = descend(replace(task, aims=aims, trial=model.trial, seen=None), here.x).end
+        return task.evaluated(near.x)
     except SimkitError:
-        return start
-    return near.x
+        return None
 
 
-def _with_apertures(voice: Voice, apertures: Sequence[Aperture]) -> Voice:
-    circuit = voice.resonator.circuit
-    ducts = tuple(replace(duct, aperture=a) for duct, a in zip(circuit.ducts, apertures, strict=True))
-    return replace(voice, resonator=replace(voice.resonator, circuit=replace(circuit, ducts=ducts)))
+def _with_windway(voice: Voice, vessel: Vessel) -> Circuit:
+    """A voice's circuit with its windway, where that is open, as a design has it."""
+    circuit, windway = voice.resonator.circuit, windway_of(vessel.chamber(voice.chamber))
+    return replace(circuit, ducts=tuple(replace(d, windway=d.windway and windway) for d in circuit.ducts))
+
+
+def _some(trial: Trial, kept: np.ndarray) -> list[Neighbour]:
+    return [trial.neighbours[n] for n in np.flatnonzero(kept)]
+
+
+def _openings(body: Body) -> list[Opening]:
+    return [opening for chamber in body.chambers for opening in chamber.all_openings]
+
+
+def _is_scaled(neighbour: Neighbour, trial: Trial) -> bool:
+    """Whether the coarse model knows what a step changes: openings and walls, not the air or a windway by itself."""
+    if neighbour.moves_openings_only(trial):
+        return True
+    same_air = neighbour.vessel.air == trial.vessel.air
+    return same_air and not neighbour.has_walls_of(trial)
+
+
+def _off(iterate: Iterate) -> float:
+    return float(np.abs(iterate.trial.cents).max())

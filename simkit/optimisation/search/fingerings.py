@@ -7,6 +7,7 @@ holes' conductivities. The port model tunes afterwards what the rule has chosen.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -26,6 +27,7 @@ from simkit.vessel.wishes import MOST_COMBINED, too_few_holes
 WAYS = ("linear", "few")
 _RESTARTS = 200
 _ROUNDS = 30
+_ABOUT = 0.06  # of a share: how far about known ones others are begun from
 _TIDY = 0.03  # what one finger's change from note to note costs, in squares of ten cents
 _CENTS = 600 / np.log(2)
 
@@ -53,23 +55,64 @@ def fingered(vessel: Vessel, way: str, seed: int = 0) -> Vessel:
     return vessel
 
 
-def _fingered(vessel: Vessel, chamber: Chamber, way: str, seed: int) -> Chamber:
+def alternatives(vessel: Vessel, seed: int = 0, trial: Trial | None = None, most: int = 8) -> list[Vessel]:
+    """The design with combinations of few holes, otherwise chosen each time: the best by the rule first.
+
+    trial: the design as it sounds; the rule is then corrected for each combination by what the port model says of it,
+    and only holes about as wide are looked at, for which that holds.
+    Of one chamber alone; none for a design of several, whose choices would multiply.
+    """
+    sounding = [chamber for chamber in vessel.chambers if chamber.notes]
+    if len(sounding) != 1:
+        return []
+    (chamber,) = sounding
+    near = ratio = None
+    if trial is not None:
+        near = _shares(trial.vessel, trial.vessel.chamber(chamber.name))
+        ratio = _by_ports(trial, near)
+    choices = _fits(_wanted(vessel, chamber), len(chamber.holes), seed, _sensible(vessel, chamber), ratio, near)
+    return [vessel.with_chamber(_chosen(vessel, chamber, choice)) for choice in choices[:most]]
+
+
+def _by_ports(trial: Trial, shares: np.ndarray) -> np.ndarray:
+    """By what factor (2^holes,) each combination brings more of (f/f0)^2 - 1 by the port model than by the rule."""
+    every = _every(len(shares))
+    hz = replace(trial.voices[0].resonator, beside=None).lowest(every.astype(float)).real
+    by_rule = every @ shares
+    return np.where(by_rule > 0, ((hz / hz[0]) ** 2 - 1) / np.where(by_rule > 0, by_rule, 1.0), 1.0)
+
+
+def _shares(vessel: Vessel, chamber: Chamber) -> np.ndarray:
+    """Each hole's conductivity over the window's (holes,)."""
+    window = _window_conductivity(vessel, chamber)
+    return np.array([_conductivity(vessel, hole, hole.diameter_mm) / window for hole in chamber.holes])
+
+
+def _wanted(vessel: Vessel, chamber: Chamber) -> np.ndarray:
+    """(f/f0)^2 - 1 of a chamber's notes."""
     targets = np.array([target_of(vessel, note) for note in chamber.notes])
-    wanted = (targets / targets.min()) ** 2 - 1
+    return np.asarray((targets / targets.min()) ** 2 - 1)
+
+
+def _fingered(vessel: Vessel, chamber: Chamber, way: str, seed: int) -> Chamber:
+    wanted = _wanted(vessel, chamber)
     count = len(chamber.holes)
     if way == "linear":
         if count < len(wanted) - 1:
             allowed = f"{len(wanted) - 1} holes or more for {len(wanted)} notes in a row, or combinations (few)"
             raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, allowed)])
-        choice = in_a_row(wanted, count)
-    else:
-        if not 0 < count <= MOST_COMBINED:
-            allowed = f"1 to {MOST_COMBINED} holes for combinations"
-            raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, allowed)])
-        different = len(np.unique(wanted.round(9)))
-        if different > 2**count:
-            raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, too_few_holes(count, different))])
-        choice = combinations(wanted, count, seed, _sensible(vessel, chamber))
+        return _chosen(vessel, chamber, in_a_row(wanted, count))
+    if not 0 < count <= MOST_COMBINED:
+        allowed = f"1 to {MOST_COMBINED} holes for combinations"
+        raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, allowed)])
+    different = len(np.unique(wanted.round(9)))
+    if different > 2**count:
+        raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, too_few_holes(count, different))])
+    return _chosen(vessel, chamber, combinations(wanted, count, seed, _sensible(vessel, chamber)))
+
+
+def _chosen(vessel: Vessel, chamber: Chamber, choice: Choice) -> Chamber:
+    """A chamber with the holes and fingerings of a choice."""
     names = np.array([hole.name for hole in chamber.holes])
     notes = tuple(_opening(note, names[row]) for note, row in zip(chamber.notes, choice.opened, strict=True))
     holes = tuple(
@@ -91,7 +134,8 @@ def chosen_again(trial: Trial) -> Vessel | None:
     for voice in trial.voices:
         count = voice.openness.shape[1]
         every = _every(count)
-        hz = voice.resonator.lowest(every.astype(float)).real / (2 * np.pi)
+        silent = replace(voice.resonator, beside=None)  # which may be given note by note
+        hz = silent.lowest(every.astype(float)).real / (2 * np.pi)
         sharp = 1200 * np.log2(hz / voice.targets[:, None])
         opened = _assigned(voice.targets, every, sharp)
         chamber = vessel.chamber(voice.chamber)
@@ -121,27 +165,48 @@ def combinations(
     sensible: least and most that a hole's conductivity over the window's can be. From many random beginnings; among
     fits as good, the one in which fewer fingers move from note to note.
     """
+    return _fits(wanted, count, seed, sensible)[0]
+
+
+def _fits(
+    wanted: np.ndarray,
+    count: int,
+    seed: int,
+    sensible: tuple[float, float],
+    ratio: np.ndarray | None = None,
+    near: np.ndarray | None = None,
+) -> list[Choice]:
+    """What the random beginnings of `combinations` come to, the best first, each way to finger the notes once.
+
+    ratio (2^count,): by what factor each combination brings more than its holes' shares together; near (count,): shares
+    from about which to begin.
+    """
+    ratio = np.ones(2**count) if ratio is None else ratio
     random = np.random.default_rng(seed)
-    every, order = _every(count), np.argsort(wanted)
-    best, least = None, np.inf
+    every, order, places = _every(count), np.argsort(wanted), 1 << np.arange(count)
+    found: dict[bytes, tuple[float, Choice]] = {}
     for _ in range(_RESTARTS):
-        shares = np.sort(random.uniform(0.02, 1, count)) * max(wanted.max(), 0.1) * 2 / count
+        if near is None:
+            shares = np.sort(random.uniform(0.02, 1, count)) * max(wanted.max(), 0.1) * 2 / count
+        else:
+            shares = near * np.exp(_ABOUT * random.normal(size=count))
         shares = np.clip(shares, *sensible)
         opened = before = np.zeros((len(wanted), count), bool)
         for _ in range(_ROUNDS):
-            opened = _assigned(wanted, every, _CENTS * np.log((1 + every @ shares) / (1 + wanted[:, None])))
+            opened = _assigned(wanted, every, _CENTS * np.log((1 + ratio * (every @ shares)) / (1 + wanted[:, None])))
             if (opened == before).all():
                 break
             before = opened
             weight = 1 / (1 + wanted)  # what a share is worth in cents falls as the note rises
-            shares = lsq_linear(opened * weight[:, None], wanted * weight, sensible, method="bvls").x
-        off = _off(wanted, opened, shares)
+            more = (weight * ratio[opened @ places])[:, None]
+            shares = lsq_linear(opened * more, wanted * weight, sensible, method="bvls").x
+        off = _CENTS * np.log((1 + ratio[opened @ places] * (opened @ shares)) / (1 + wanted))
         moves = np.abs(np.diff(opened[order].astype(int), axis=0)).sum()
         cost = float(np.square(off / 10).sum() + _TIDY * moves)
-        if cost < least:
-            best, least = Choice(opened, shares, off), cost
-    assert best is not None
-    return best
+        key = opened.tobytes()
+        if key not in found or cost < found[key][0]:
+            found[key] = cost, Choice(opened, shares, off)
+    return [choice for _, choice in sorted(found.values(), key=lambda pair: pair[0])]
 
 
 def _every(count: int) -> np.ndarray:
@@ -171,10 +236,6 @@ def _assigned(heights: np.ndarray, every: np.ndarray, off_cents: np.ndarray) -> 
 
 
 _ALIKE = 1e-6  # of (f/f0)^2 - 1: notes nearer than that are one
-
-
-def _off(wanted: np.ndarray, opened: np.ndarray, shares: np.ndarray) -> np.ndarray:
-    return _CENTS * np.log((1 + opened @ shares) / (1 + wanted))
 
 
 def _sensible(vessel: Vessel, chamber: Chamber) -> tuple[float, float]:

@@ -12,9 +12,9 @@ from simkit.optimisation.aims.broyden import broyden_update
 from simkit.optimisation.aims.intune import InTune, Proximity
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import Trial, drawn
-from simkit.optimisation.search.coarse import coarse_start
+from simkit.optimisation.search.coarse import coarse_start, coarsely_chosen
 from simkit.optimisation.search.descent import Descent, Iterate, Task, descend
-from simkit.optimisation.search.fingerings import chosen_again
+from simkit.optimisation.search.fingerings import alternatives, chosen_again
 from simkit.optimisation.search.nearest import IN_TUNE, nearest
 from simkit.optimisation.search.starts import feasible, random_start
 from simkit.vessel import DesignError, Tie, Vessel
@@ -23,7 +23,10 @@ log = logging.getLogger(__name__)
 
 _SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
 _NEAR_CENTS = 0.45, 20.0  # a design whose worst note is so far off is searched once more, finely; farther, in vain
+_CHOICES = 5  # times that combinations are chosen anew, each time by what the port model says where the last led
 _FINISHED = 0.1  # cents that a mm counts for in that last tuning: no hole goes far for what a mesh is unsure of
+_VAIN_CENTS = 10.0  # a draft that the coarse model leaves so far off is not tuned any nearer
+_DRAFT = 1.0  # cents: so near a descent with walls need come where the openings are tuned once more anyway
 # cents^2: what a descent must hope for to go on, where walls move and openings, the same with other aims than being in
 # tune, and where no mesh is made anew.
 _COARSE, _OTHERS, FINE = 1.0, 0.2, 0.01
@@ -46,22 +49,28 @@ def searched(
     *,
     choose_again: bool = False,
     keep_best: bool = False,
+    near: bool = True,
 ) -> Search:
     """The best of so many starts, and of the designs that are as good the nearest to the start by `proximity`.
 
-    choose_again: combinations of holes anew for what the holes then play.
+    choose_again: combinations of holes anew for what the holes then play. near: without it the best is not brought back
+    towards the start.
 
     keep_best: Ctrl-C ends the search with the best design that it has come to.
     """
     seen, found = _Seen(), []
     only = all(isinstance(aim, InTune) for aim in task.aims)
-    task = replace(task, seen=seen, least_gain=threshold(task), center=proximity.at, tolerance=IN_TUNE if only else 0.0)
+    gain = threshold(task)
+    tolerance = 0.0 if not only else IN_TUNE if near or gain == FINE else _DRAFT
+    task = replace(task, seen=seen, least_gain=gain, center=proximity.at, tolerance=tolerance)
     try:
-        for descent in _descents(task, starts, seed):
+        if choose_again:
+            task = _chosen(task, seed)
+        for descent in _descents(task, starts, seed, near):
             found.append(descent)
         end = _best(found)
-        end = nearest(_chosen_again(end) if choose_again else end, proximity)
-        last = refined(end, proximity)
+        end = _chosen_again(end) if choose_again and near else end
+        last = refined(nearest(end, proximity) if near else end, proximity, near)
         broyden_update(end.trial, last.trial)
         return Search(tuple(found), last, False)
     except KeyboardInterrupt:
@@ -100,23 +109,54 @@ def _best(found: Iterable[tuple[str, Descent]]) -> Iterate:
     return min((descent.end for _, descent in found), key=lambda end: end.merit)
 
 
-def _descents(task: Task, starts: int, seed: int) -> Iterable[tuple[str, Descent]]:
+def _descents(task: Task, starts: int, seed: int, near: bool) -> Iterable[tuple[str, Descent]]:
     random = np.random.default_rng(seed)
     for n in range(starts):
         log.info("moving what is free%s", f", start {n + 1} of {starts}" if starts > 1 else "")
         start = task.freedom.start if n == 0 else random_start(task, random)
         try:
-            yield ("as it is" if n == 0 else f"random {n}"), descend(task, coarse_start(task, start))
+            yield ("as it is" if n == 0 else f"random {n}"), _descended(task, coarse_start(task, start), near)
         except DesignError:
             if n:
                 raise
-            yield "as it is, moved apart", descend(task, coarse_start(task, feasible(task, start)))
+            yield "as it is, moved apart", _descended(task, coarse_start(task, feasible(task, start)), near)
+
+
+def _descended(task: Task, x: np.ndarray, near: bool) -> Descent:
+    """The descent from a point (n,); none from a draft that limits keep so far off that only another draft would do."""
+    if not near and _off(start := task.evaluated(x)) > _VAIN_CENTS:
+        return Descent(task.recorded(start), (start.merit,), 1)
+    return descend(task, x)
+
+
+def _chosen(task: Task, seed: int) -> Task:
+    """The task with the best of many ways to finger the notes, started where its holes are all but in tune for them."""
+    best, least = task, np.inf
+    for n in range(_CHOICES):
+        log.info("choosing holes for the notes")
+        here = task.freedom.at(task.freedom.start)
+        try:
+            trial = task.evaluated(task.freedom.start).trial if n else None
+            vessels = alternatives(here, seed + n, trial)
+            if len(vessels) < 2:
+                return task
+            task = coarsely_chosen(task, vessels)
+            x = coarse_start(task, task.freedom.start)
+            end = task.evaluated(x)
+        except DesignError:
+            return best
+        task = replace(task, freedom=task.freedom.of(end.trial.vessel, x))
+        if _off(end) < least:
+            best, least = task, _off(end)
+        if least < task.tolerance:
+            break
+    return best
 
 
 def _chosen_again(end: Iterate, rounds: int = 4) -> Iterate:
     """Combinations of holes chosen anew by the port model and tuned again, as long as that helps."""
     for _ in range(rounds):
-        vessel = chosen_again(end.trial)
+        vessel = None if _off(end) < end.task.tolerance else chosen_again(end.trial)
         if vessel is None:
             break
         may = replace(end.task.freedom, vessel=vessel)
@@ -127,28 +167,28 @@ def _chosen_again(end: Iterate, rounds: int = 4) -> Iterate:
     return end
 
 
-def refined(end: Iterate, proximity: Proximity) -> Iterate:
+def refined(end: Iterate, proximity: Proximity, near: bool = True) -> Iterate:
     """The design as a file writes it, tuned once more with its walls and its window as they then are.
 
     These are meshed, and notes jump by some tenths of a cent from mesh to mesh, so from rounding them too.
     """
-    there = _refined(end, proximity)
+    there = _refined(end, proximity, near)
     task = end.task
-    if _NEAR_CENTS[0] < _off(there) < _NEAR_CENTS[1] and task.least_gain > FINE:
-        finer = replace(task, least_gain=FINE, tolerance=0.0)
-        there = min(
-            there, _refined(nearest(descend(finer, end.x).end, proximity), proximity), key=lambda iterate: iterate.merit
-        )
+    if _NEAR_CENTS[0] < _off(there) < (_NEAR_CENTS[1] if near else _VAIN_CENTS) and task.least_gain > FINE:
+        finer = descend(replace(task, least_gain=FINE, tolerance=0.0), end.x).end
+        again = _refined(nearest(finer, proximity) if near else finer, proximity, near)
+        there = min(there, again, key=lambda iterate: iterate.merit)
     return there
 
 
-def _refined(end: Iterate, proximity: Proximity) -> Iterate:
+def _refined(end: Iterate, proximity: Proximity, near: bool) -> Iterate:
     there = rounded(end)
     task, may = end.task, end.task.freedom
     is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
     is_held |= ~_openings_only(end)
     asks = any(isinstance(aim, InTune) for aim in task.aims)
-    if not asks or not is_held.any() or is_held.all() or _off(there) < _SETTLED_CENTS:
+    is_settled = _off(there) < _SETTLED_CENTS if near else not IN_TUNE < _off(there) < _VAIN_CENTS
+    if not asks or not is_held.any() or is_held.all() or is_settled:
         return there
     held = [number.name for number, here in zip(may.numbers, is_held, strict=True) if here]
     rest = replace(may.without(held), vessel=there.trial.vessel)
