@@ -16,6 +16,8 @@ from simkit.optimisation.unison import Pair, unisons
 from simkit.sound.answers.prediction import PredictedNote, Prediction
 from simkit.vessel import Vessel
 
+HALF_WIDTH = 600 / np.log(2)  # cents times Q: half of a resonance's width at half its power
+
 
 @dataclass(frozen=True)
 class ChangedNumber:
@@ -153,9 +155,12 @@ class Outcome:
         return tuple(sorted(found, key=lambda pair: -self._off(*pair)))
 
     def _off(self, chamber: str, note: PredictedNote) -> float:
-        """How far a note is off, cents: of one of a pair the pair's mean."""
+        """How far a note is off, cents: of one of a pair the pair's mean, as long as the two run into one resonance."""
         mean = next((p.cents for p in self.pairs if (p.chamber, p.pitch) == (chamber, note.pitch)), None)
-        return _away(note) if mean is None else abs(mean)
+        cents, q = note.answer.cents, note.answer.q
+        if mean is None or cents is None or (q and abs(cents - mean) > HALF_WIDTH / q):
+            return _away(note)
+        return abs(mean)
 
     @property
     def reached(self) -> bool:

@@ -71,6 +71,8 @@ def test_of_a_pair_the_mean_is_judged_and_the_unison_is_said(whistle):
     tuned = replace(outcome, pairs=(Pair("body", "A4", "drone", 0.2),))
     assert tuned.reached and tuned.worst_cents == pytest.approx(5.9, abs=0.1)
     assert "in unison" in tuned.verdict and "their mean is in tune" in tuned.verdict
+    far = prediction(5.8, hz=425.0)  # sixty cents: more than half the width of a resonance of Q 30, 29 cents
+    assert not replace(tuned, after=far).reached
     away = replace(outcome, pairs=(Pair("body", "A4", "drone", -7.0),))
     assert not away.reached and "body A4 stays 7.0 cents flat" in away.verdict
 
@@ -84,7 +86,7 @@ shape = "sphere"
 diameter_mm = 48
 [chamber.voicing]
 along_mm = 24
-around_deg = 90
+around_deg = 40
 window_width_mm = 12
 cut_up_mm = 6
 windway_height_mm = 1
@@ -92,8 +94,8 @@ windway_length_mm = 20
 edge_deg = 90
 [[chamber.hole]]
 name = "1"
-along_mm = 30
-around_deg = 0
+along_mm = 24
+around_deg = -90
 diameter_mm = 8
 [[chamber.note]]
 pitch = "{low}"
@@ -108,7 +110,7 @@ diameter_mm = 44
 offset_mm = [0, 52, 0]
 [chamber.voicing]
 along_mm = 22
-around_deg = -90
+around_deg = -40
 window_width_mm = 12
 cut_up_mm = 6
 windway_height_mm = 1
@@ -124,7 +126,7 @@ open = []
 def test_the_mean_of_two_in_unison_is_where_each_is_with_the_other_s_window_covered():
     """The two frequencies of [[w1, c], [c, w2]] have the mean (w1 + w2)/2, half its trace, whatever c is. The low
     chamber is brought to the high one's pitch by its hole; together they stand some cents apart."""
-    vessel = simkit.loads(TWO.format(low="C6", high="E6"))
+    vessel = simkit.loads(TWO.format(low="C#5", high="E5"))
     low, high = (models.resonator("ports", case) for case in models.cases(vessel))
     opened, row = np.array([[1.0]]), low.field.names.index(("low", "1"))
     goal = high.alone().lowest(np.zeros((1, 0)))[0]
@@ -137,8 +139,10 @@ def test_the_mean_of_two_in_unison_is_where_each_is_with_the_other_s_window_cove
     share = brentq(lambda s: made(s).alone().lowest(opened)[0].real - goal.real, 0.05, 1.0)
     alone, state = made(share).alone().lowest(opened)[0], np.array([1.0, 1.0, 1.0])
     both = resonances(made(share).circuit, state, 2).omega
-    assert CENTS * abs(both[1].real - both[0].real) / goal.real > 4
-    assert CENTS * abs(both.mean() - (alone + goal) / 2) / goal.real < 1
+    half = CENTS * abs(both[1].real - both[0].real) / 2 / goal.real
+    off = CENTS * abs(both.mean().real - (alone + goal).real / 2) / goal.real
+    assert half > 20
+    assert off < 3 * half**2 / CENTS  # of second order in the coupling: roots of k^2, and a window that gives way
 
 
 CENTS = 1200 / np.log(2)
@@ -146,17 +150,13 @@ CENTS = 1200 / np.log(2)
 
 @pytest.mark.slow
 def test_a_pair_is_found_and_asked_with_the_other_s_window_covered():
-    vessel = simkit.loads(TWO.format(low="C6", high="E6"))
+    vessel = simkit.loads(TWO.format(low="C#5", high="E5"))
     pairs = paired(vessel, False, "still")
-    assert pairs == (("low", "E6", "high"),)
+    assert pairs == (("low", "E5", "high"),)
     plain, tuned = (
         Trial.of(Freedom(vessel, ()), np.zeros(0), Setting(state="still", pairs=each)).voices[0] for each in ((), pairs)
     )
     assert tuned.omega[0] == plain.omega[0]  # no pair
     assert tuned.omega[1] == pytest.approx(plain.resonator.alone().lowest(plain.openness)[1], rel=1e-9)
-    assert (
-        paired(
-            simkit.loads(TWO.format(low="C6", high="F6").replace('pitch = "F6"', 'pitch = "G6"', 1)), False, "closed"
-        )
-        == ()
-    )
+    apart = simkit.loads(TWO.format(low="C#5", high="F5").replace('pitch = "F5"', 'pitch = "G5"', 1))
+    assert paired(apart, False, "still") == ()

@@ -22,7 +22,7 @@ from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.circuit import Circuit
 from simkit.sound.models.motion import Motion
 
-_Sounding = tuple[Circuit, np.ndarray | None, np.ndarray]  # a chamber's circuit, others' openness, its own
+_Sounding = tuple[Circuit, np.ndarray]  # a chamber's circuit, the openness of all ports in each note
 
 SILENT_MARGIN = 0.5  # what a note counts as that does not speak at all
 SILENT_PA = 2000.0  # the breath that it counts as asking for
@@ -43,7 +43,9 @@ def blown(trial: Trial, careful: bool = False) -> tuple[Blown, ...]:
 
 
 def _blown(trial: Trial, careful: bool) -> tuple[Blown, ...]:
-    return tuple(blow_fingerings(_motion(voice), jet, careful) for voice, jet in _jets(trial))
+    return tuple(
+        blow_fingerings(_motion(voice, np.ones(len(voice.notes), bool)), jet, careful) for voice, jet in _jets(trial)
+    )
 
 
 def _jets(trial: Trial) -> Iterator[tuple[Voice, AirJet]]:
@@ -59,37 +61,61 @@ def _jets(trial: Trial) -> Iterator[tuple[Voice, AirJet]]:
             yield voice, jet
 
 
-# The last motions, with what they are of (no meshes): a windway's height changes the jet alone, and a chamber's motion
-# in its openings takes as long as blowing it.
+# The last motions with what they are of, and the last pressures (no meshes): a windway's height changes one chamber
+# alone, and each of the others would take as long again.
 _MOTIONS: deque[tuple[_Sounding, Motion]] = deque(maxlen=8)
+_PRESSURES: deque[tuple[Motion, AirJet, bool, np.ndarray]] = deque(maxlen=8)
 
 
-def _motion(voice: Voice) -> Motion:
-    sounding = voice.resonator.circuit, voice.resonator.beside, voice.openness
+def _motion(voice: Voice, notes: np.ndarray) -> Motion:
+    """The motion of some of a chamber's notes (f,) bool."""
+    resonator = voice.resonator
+    beside = resonator.beside
+    if beside is not None and beside.ndim == 2:
+        resonator = replace(resonator, beside=beside[notes])
+    sounding = resonator.circuit, resonator.states(voice.openness[notes])
     for known, motion in _MOTIONS:
         if _are_alike(known, sounding):
             return motion
-    motion = voice.resonator.motion(voice.openness, RESONANCES)
+    motion = resonator.motion(voice.openness[notes], RESONANCES)
     _MOTIONS.append((sounding, motion))
     return motion
 
 
 def _are_alike(one: _Sounding, other: _Sounding) -> bool:
-    """Whether two voices have the very field and ducts; equal ones that were made apart need not be compared."""
-    (a, *others), (b, *rest) = one, other
-    if not (a.field is b.field and a.loss is b.loss and all(x is y for x, y in zip(others, rest, strict=True))):
-        return False
-    return all(old is new for old, new in zip(a.ducts, b.ducts, strict=True))
+    """Whether two chambers sound alike: of one solved field, their ducts equal."""
+    (a, states), (b, others) = one, other
+    alike = a.field is b.field and np.array_equal(states, others)
+    return alike and (a.ducts, a.chamber_air, a.lossless) == (b.ducts, b.chamber_air, b.lossless)
 
 
-def pressures(trial: Trial, careful: bool = False) -> np.ndarray:
-    """Playing pressure of every note (f,), Pa; margins, which take as long again, are not asked for."""
-    found = []
+def _played(motion: Motion, jet: AirJet, careful: bool) -> np.ndarray:
+    """Playing pressure (f,), Pa."""
+    for known, its_jet, was_careful, pressure in _PRESSURES:
+        if known is motion and its_jet == jet and was_careful == careful:
+            return pressure
+    _, playing, _ = playing_note(Loop(motion, jet), careful)
+    pressure = np.asarray(jet.pressure(playing.speed))
+    _PRESSURES.append((motion, jet, careful, pressure))
+    return pressure
+
+
+def pressures(trial: Trial, careful: bool = False, only: Sequence[int] = ()) -> np.ndarray:
+    """Playing pressure of every note (f,), Pa; margins, which take as long again, are not asked for.
+
+    only: notes that are asked for, the others nan; without it all.
+    """
+    found, first = [], 0
     for voice, jet in _jets(trial):
-        _, playing, _ = playing_note(Loop(_motion(voice), jet), careful)
-        found.append(jet.pressure(playing.speed))
-    pa = np.concatenate(found)
-    return np.where(np.isfinite(pa), pa, SILENT_PA)
+        count = len(voice.notes)
+        notes = np.isin(np.arange(first, first + count), only) if only else np.ones(count, bool)
+        first += count
+        pa = np.full(count, np.nan)
+        if notes.any():
+            played = _played(_motion(voice, notes), jet, careful)
+            pa[notes] = np.where(np.isfinite(played), played, SILENT_PA)
+        found.append(pa)
+    return np.concatenate(found)
 
 
 def margins(trial: Trial) -> np.ndarray:
@@ -161,7 +187,7 @@ def meetings(trial: Trial) -> np.ndarray:
     pairs = crossings([voice.targets for voice in trial.voices])
     if not pairs:
         return np.zeros(0)
-    pa = np.log(pressures(trial, careful=True))
+    pa = np.log(pressures(trial, careful=True, only=sorted({n for pair in pairs for n in pair})))
     return 100 * np.array([pa[above] - pa[below] for below, above in pairs])
 
 
