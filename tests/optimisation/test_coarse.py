@@ -21,8 +21,7 @@ def base(whistle):
 def test_a_field_grown_in_every_length_answers_at_as_much_longer_waves(base):
     """By dimensions: Z is a length's inverse and a function of k times length alone, so Z(k; s) = Z(s k; 1)/s."""
     circuit, s = base.voices[0].resonator.circuit, 1.3
-    apertures = [duct.aperture for duct in circuit.ducts]
-    grown = scaled_circuit(circuit, circuit.field, apertures, np.full(circuit.count, s), s).field
+    grown = scaled_circuit(circuit, circuit.field, circuit.ducts, np.full(circuit.count, s), s).field
     k = np.array([5.0, 20.0 + 1.0j, 40.0])
     assert np.allclose(grown.inside(k), circuit.field.inside(s * k) / s, rtol=1e-10)
     assert np.allclose(grown.outside(k), circuit.field.outside(s * k) / s, rtol=1e-10)

@@ -10,23 +10,23 @@ import numpy as np
 from simkit.body import Body, Opening
 from simkit.field.reduced.matrices import PortField, RowChanges
 from simkit.optimisation.problem.trial import Neighbour, Trial, Voice
-from simkit.optimisation.problem.windows import aperture_beside
-from simkit.sound.elements.windway import Windway, windway_of
+from simkit.optimisation.problem.windows import aperture_beside, duct_beside
 from simkit.sound.models.circuit import Circuit, Duct, Matrices
+from simkit.vessel import Voicing
 
 
 @dataclass(frozen=True, eq=False)
 class OpeningMoves:
     """Openings that small steps move, and what each changes in its row of the port field, to first order.
 
-    before: all openings at rest; openings: those moved, each with its row; windways: of moved windows, None for holes;
+    before: all openings at rest; openings: those moved, each with its row; voicings: of moved windows, None for holes;
     of_step: for each step, its places among
     them; fields: what they change inside and outside (f, v, ports), 1/m, at the frequencies of every chamber's notes.
     """
 
     before: tuple[Opening, ...]
     openings: tuple[tuple[int, Opening], ...]
-    windways: tuple[Windway | None, ...]
+    voicings: tuple[Voicing | None, ...]
     of_step: tuple[tuple[int, ...], ...]
     changes: RowChanges | None
     fields: dict[str, tuple[np.ndarray, np.ndarray]]
@@ -35,16 +35,16 @@ class OpeningMoves:
     def of(trial: Trial, neighbours: Sequence[Neighbour], exact: bool, field: bool = True) -> OpeningMoves:
         """The moves that lead from a trial to designs beside it; without `field` only what their ducts change."""
         openings: list[tuple[int, Opening]] = []
-        windways: list[Windway | None] = []
+        voicings: list[Voicing | None] = []
         of_step = []
         for neighbour in neighbours:
             moves = neighbour.moves(trial.body)
             of_step.append(tuple(range(len(openings), len(openings) + len(moves))))
             openings += moves
-            windways += [_windway(neighbour, opening) for _, opening in moves]
+            voicings += [_voicing(neighbour, opening) for _, opening in moves]
         before = tuple(o for chamber in trial.body.chambers for o in chamber.all_openings)
         if not openings or not field:
-            return OpeningMoves(before, tuple(openings), tuple(windways), tuple(of_step), None, {})
+            return OpeningMoves(before, tuple(openings), tuple(voicings), tuple(of_step), None, {})
         # The body is one, so every chamber's solution is the same.
         changes = trial.voices[0].resonator.solution.changes(openings, exact)
         fields = {}
@@ -53,7 +53,7 @@ class OpeningMoves:
             inside = changes.inside(circuit.wave_number(omega), circuit.lossy(omega))
             outside = changes.outside(omega / circuit.room_air.sound_speed)
             fields[voice.chamber] = np.broadcast_to(inside, outside.shape), outside
-        return OpeningMoves(before, tuple(openings), tuple(windways), tuple(of_step), changes, fields)
+        return OpeningMoves(before, tuple(openings), tuple(voicings), tuple(of_step), changes, fields)
 
     def matrices(self, voice: Voice, m: Matrices, step: int) -> Matrices:
         """The circuit's matrices `m` at the chamber's notes with the rows of one step changed."""
@@ -84,15 +84,15 @@ class OpeningMoves:
     def _duct(self, place: int, circuit: Circuit) -> tuple[int, Duct]:
         """The row of a moved opening and its duct, with its windway where that is open."""
         row, opening = self.openings[place]
-        was, windway = circuit.ducts[row], self.windways[place]
+        was = circuit.ducts[row]
         aperture = aperture_beside(self.before[row], opening, was.aperture)
-        return row, replace(was, aperture=aperture, windway=was.windway and windway)
+        return row, duct_beside(was, opening, aperture, self.voicings[place])
 
     def beside(self, before: Sequence[Opening], neighbours: Sequence[Neighbour], body: Body) -> OpeningMoves:
         """The same moves of openings `before` of another design, whose field is taken to change as it does here."""
         moved = [(neighbour, move) for neighbour in neighbours for move in neighbour.moves(body)]
-        windways = tuple(_windway(neighbour, opening) for neighbour, (_, opening) in moved)
-        return replace(self, before=tuple(before), openings=tuple(move for _, move in moved), windways=windways)
+        voicings = tuple(_voicing(neighbour, opening) for neighbour, (_, opening) in moved)
+        return replace(self, before=tuple(before), openings=tuple(move for _, move in moved), voicings=voicings)
 
     def far(self, field: PortField, steps: np.ndarray) -> PortField:
         """A field with every move made so many of its steps far, linearly."""
@@ -106,11 +106,11 @@ class OpeningMoves:
         return field
 
 
-def _windway(neighbour: Neighbour, opening: Opening) -> Windway | None:
-    """The windway of the window that an opening is; None of a hole."""
+def _voicing(neighbour: Neighbour, opening: Opening) -> Voicing | None:
+    """The voicing of the window that an opening is; None of a hole."""
     chambers = neighbour.body.chambers
     name = next((chamber.name for chamber in chambers if chamber.window is opening), None)
-    return None if name is None else windway_of(neighbour.vessel.chamber(name))
+    return None if name is None else neighbour.vessel.chamber(name).voicing
 
 
 _COLUMNS = ("A", "B", "C", "D", "stub")

@@ -14,8 +14,7 @@ import numpy as np
 
 from simkit.body import Body
 from simkit.field.reduced.matrices import PortField
-from simkit.sound.elements.openings import Aperture
-from simkit.sound.models.circuit import Circuit, WallLoss
+from simkit.sound.models.circuit import Circuit, Duct, WallLoss
 
 
 def growth(before: Body, after: Body) -> tuple[np.ndarray, float]:
@@ -28,11 +27,10 @@ def growth(before: Body, after: Body) -> tuple[np.ndarray, float]:
 
 
 def scaled_circuit(
-    circuit: Circuit, field: PortField, apertures: Sequence[Aperture], grown: np.ndarray, whole: float
+    circuit: Circuit, field: PortField, ducts: Sequence[Duct], grown: np.ndarray, whole: float
 ) -> Circuit:
-    """A circuit with another field, these apertures in its ducts, each port's chamber `grown` (n,) times as long, the
-    outside `whole`."""
-    ducts = tuple(replace(duct, aperture=a) for duct, a in zip(circuit.ducts, apertures, strict=True))
+    """A circuit with another field and ducts, each port's chamber `grown` (n,) times as long, the outside `whole`."""
+    ducts = tuple(ducts)
     if whole == 1.0 and (grown == 1.0).all():
         return replace(circuit, field=field, ducts=ducts)
     # Heat goes with the wall's area over the volume; a mode's layer is thicker, too, as its frequency falls.

@@ -14,6 +14,9 @@ import numpy as np
 from simkit.body import Opening
 from simkit.field.window.relief import LEAST_NOSE, logarithms, place, window_cell
 from simkit.sound.elements.openings import Aperture, aperture_of
+from simkit.sound.elements.windway import junction_of
+from simkit.sound.models.circuit import Duct
+from simkit.vessel import Voicing
 
 # Exponents of width, height, length, edge_deg and inside_rim in the labium's share of the jet's dipole, to 1.4 %.
 _LABIUM = np.array([0.09, -0.19, 0.06, -0.03, 0.05])
@@ -46,6 +49,18 @@ def _law(opening: Opening) -> np.ndarray:
     wall = max(o.length, LEAST_NOSE)
     cell = window_cell(o.width, o.height, wall, o.edge_deg, o.inside_rim, o.rim)
     return logarithms(place(cell, o.curvatures))
+
+
+def duct_beside(was: Duct, opening: Opening, aperture: Aperture, voicing: Voicing | None) -> Duct:
+    """The duct of an opening that takes the place of another, with its aperture; of a window whose windway is open also
+    with the windway of its voicing, None of a hole, and who blows it as before."""
+    duct = replace(was, aperture=aperture)
+    if was.windway is None or voicing is None:
+        return duct
+    sizes = voicing.window_width_mm, voicing.windway_height_mm, voicing.windway_length_mm
+    width, height, length = (1e-3 * size for size in sizes)
+    windway = replace(was.windway, width=width, height=height, length=length)
+    return replace(duct, windway=windway, junction=junction_of(windway, opening))
 
 
 def labium_beside(old: Opening, new: Opening) -> float:

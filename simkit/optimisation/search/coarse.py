@@ -23,11 +23,10 @@ from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.perturbations import OpeningMoves
 from simkit.optimisation.problem.scaling import growth, scaled_circuit
 from simkit.optimisation.problem.trial import Neighbour, Setting, Trial, Voice
-from simkit.optimisation.problem.windows import aperture_beside
+from simkit.optimisation.problem.windows import aperture_beside, duct_beside
 from simkit.optimisation.search.descent import Iterate, Task, descend
 from simkit.optimisation.search.fingerings import chosen_again
 from simkit.sound.elements.openings import Aperture, aperture_of
-from simkit.sound.elements.windway import windway_of
 from simkit.sound.models.circuit import Circuit
 from simkit.sound.models.resonator import openness_of
 from simkit.vessel import Chamber, Vessel
@@ -67,9 +66,18 @@ class Coarse:
         far = np.clip(x - self.base.x, -most, most) / np.array([each.step for each in self.base.neighbours])
         field = self.moves.far(self.base.voices[0].resonator.circuit.field, far[self.by_openings])
         grown, whole = growth(self.base.body, body)
-        return [
-            scaled_circuit(_with_windway(voice, vessel), field, apertures, grown, whole) for voice in self.base.voices
+        rows = [
+            (vessel.chamber(chamber.name).voicing if opening is chamber.window else None, opening)
+            for chamber in body.chambers
+            for opening in chamber.all_openings
         ]
+        circuits = []
+        for voice in self.base.voices:
+            circuit = voice.resonator.circuit
+            each = zip(circuit.ducts, rows, apertures, strict=True)
+            ducts = [duct_beside(was, opening, a, voicing) for was, (voicing, opening), a in each]
+            circuits.append(scaled_circuit(circuit, field, ducts, grown, whole))
+        return circuits
 
     def slopes(self, trial: Trial) -> np.ndarray:
         """d cents/dx (f, n) of a trial of this model."""
@@ -172,12 +180,6 @@ def _nearer(task: Task, here: Iterate, weight: float) -> Iterate | None:
         return task.evaluated(near.x)
     except SimkitError:
         return None
-
-
-def _with_windway(voice: Voice, vessel: Vessel) -> Circuit:
-    """A voice's circuit with its windway, where that is open, as a design has it."""
-    circuit, windway = voice.resonator.circuit, windway_of(vessel.chamber(voice.chamber))
-    return replace(circuit, ducts=tuple(replace(d, windway=d.windway and windway) for d in circuit.ducts))
 
 
 def _some(trial: Trial, kept: np.ndarray) -> list[Neighbour]:
