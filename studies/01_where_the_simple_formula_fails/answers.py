@@ -22,7 +22,7 @@ log = logging.getLogger(__name__)
 
 def quick_answers(vessel: Vessel, fingerings: Mapping[str, tuple[str, ...]]) -> dict[str, Answers]:
     """By the models that take no time: {model: {fingering: answer}}."""
-    (case,) = models.cases(vessel)
+    (case,) = models.cases(vessel, state="still")
     return {name: told(models.resonator(name, case), fingerings) for name in QUICK_MODELS}
 
 
@@ -33,7 +33,7 @@ def judged(name: str, vessel: Vessel, fingerings: Mapping[str, tuple[str, ...]],
         kept: Answers = json.loads(file.read_text(encoding="utf-8"))
         return kept
     start = time.perf_counter()
-    (case,) = models.cases(vessel)
+    (case,) = models.cases(vessel, state="still")
     answers = told(models.resonator(JUDGE, case), fingerings)
     log.info("%s: %.0f s", name, time.perf_counter() - start)
     if file:

@@ -314,7 +314,7 @@ def waist_panel(steps: Sequence[Mapping[str, Any]]) -> look.Panel:
 
 def far_side(trial: Trial) -> look.Panel:
     """How the air beyond the widest hole swings while that hole is open, by the port model."""
-    (case,) = models.cases(trial.vessel)
+    (case,) = models.cases(trial.vessel, state="still")
     resonator = models.resonator("ports", case)
     assert isinstance(resonator, PortsResonator)
     ring = resonator.resonances(("wide",), 1)[0]

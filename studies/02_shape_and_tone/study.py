@@ -80,7 +80,7 @@ class Tuned:
     @cached_property
     def case(self) -> Case:
         """What the models are asked about."""
-        return models.cases(self.vessel)[0]
+        return models.cases(self.vessel, state="still")[0]
 
     @cached_property
     def resonator(self) -> PortsResonator:
@@ -131,7 +131,7 @@ def level(watts: float, case: Case) -> float:
 
 def off(vessel: Vessel) -> np.ndarray:
     """How far both notes lie from where they should be, cents."""
-    (case,) = models.cases(vessel)
+    (case,) = models.cases(vessel, state="still")
     rings = [ports(case).resonances(opened, 1)[0].frequency_hz for opened in ((), ("hole",))]
     return np.array([cents(hz, frequency(pitch)) for hz, pitch in zip(rings, (LOW, HIGH), strict=True)])
 

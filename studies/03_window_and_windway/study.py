@@ -55,7 +55,7 @@ class Blowing:
     @classmethod
     def of(cls, vessel: Vessel) -> Blowing:
         """The design's, by the port model."""
-        (case,), (chamber,) = models.cases(vessel), vessel.chambers
+        (case,), (chamber,) = models.cases(vessel, state="still"), vessel.chambers
         resonator = models.resonator("ports", case)
         openness = np.array([openness_of(resonator.holes, chamber.notes[n].open) for n in (0, -1)])
         return cls(resonator.motion(openness, RESONANCES), jet_of(case, JetConstants.from_table(vessel.jet)))
