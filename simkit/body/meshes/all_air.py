@@ -17,8 +17,8 @@ from simkit.body import kernel
 from simkit.body.assembly import gap
 from simkit.body.chambers import ChamberBody, Opening
 from simkit.body.meshes.obstacles import Obstacle, apart, around, obstacle_skins, widening
-from simkit.body.meshes.outlines import DuctSurface
-from simkit.body.meshes.panels import MM, OutlineCut, SizeAt, fill, sphere, wall_panels
+from simkit.body.meshes.outlines import DuctSurface, OutlineCut
+from simkit.body.meshes.panels import MM, SizeAt, fill, sphere, wall_panels
 from simkit.body.meshes.rims import SPOT, duct_of, own_wall, spot_of
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.skins import Skins, WholeMesh

@@ -146,22 +146,22 @@ def _skin(gmsh: Any, sheets: tuple[Sheet, ...]) -> int:
 
 def _patched_skin(gmsh: Any, sheet: Sheet, turn: float) -> int:
     occ = gmsh.model.occ
-    faces, helpers = [], []
-    for grid in patches.grids(sheet, turn):
-        n = len(grid)
-        first = make_interp_spline(np.linspace(0, 1, n), 1e3 * grid, k=3)
-        second = make_interp_spline(np.linspace(0, 1, n), np.moveaxis(first.c, 1, 0), k=3)
-        points = [occ.addPoint(*c) for c in second.c.reshape(-1, 3)]
-        (ku, mu), (kv, mv) = with_multiplicity(first.t), with_multiplicity(second.t)
-        faces.append(
-            occ.addBSplineSurface(
-                points, n, degreeU=3, degreeV=3, knotsU=ku, knotsV=kv, multiplicitiesU=mu, multiplicitiesV=mv
-            )
-        )
-        helpers += points
-    tag = occ.addVolume([occ.addSurfaceLoop(faces, sewing=True)])
-    occ.remove([(0, p) for p in helpers])
-    return tag
+    faces = [patch_face(gmsh, grid) for grid in patches.grids(sheet, patches.about_poles(turn))]
+    return occ.addVolume([occ.addSurfaceLoop(faces, sewing=True)])
+
+
+def patch_face(gmsh: Any, grid: np.ndarray) -> int:
+    """A cubic B-spline face through a grid of points (n, n, 3), m; its parameters run evenly from 0 to 1."""
+    occ, n = gmsh.model.occ, len(grid)
+    first = make_interp_spline(np.linspace(0, 1, n), 1e3 * grid, k=3)
+    second = make_interp_spline(np.linspace(0, 1, n), np.moveaxis(first.c, 1, 0), k=3)
+    points = [occ.addPoint(*c) for c in second.c.reshape(-1, 3)]
+    (ku, mu), (kv, mv) = with_multiplicity(first.t), with_multiplicity(second.t)
+    face = occ.addBSplineSurface(
+        points, n, degreeU=3, degreeV=3, knotsU=ku, knotsV=kv, multiplicitiesU=mu, multiplicitiesV=mv
+    )
+    occ.remove([(0, p) for p in points])
+    return face
 
 
 def _end_faces(gmsh: Any, side: int, caps: list[Sheet]) -> list[int]:

@@ -14,6 +14,7 @@ from simkit.body.chambers import Opening
 from simkit.frozen import frozen
 
 Keys = Callable[[np.ndarray], np.ndarray]  # turns (n,) -> A, E, C, D, F, B and the arcs' weights (n, 7, 3)
+LONG_SIDE = 0.6  # of a window's outer side, how much is taken for its length: it has as many edges as the inner
 DRAWN = 12  # points of an outline from which it is drawn anew, for each side of a box and each quarter of a round one
 
 
@@ -159,6 +160,38 @@ class DuctSurface:
         """Points (n, 3) in the opening's frame."""
         o = self.opening
         return (points - o.center) @ np.stack([o.across, o.forward, o.axis], axis=1)
+
+
+@dataclass(frozen=True)
+class OutlineCut:
+    """Where one duct cuts a surface: its footprint, the stretch of its axis looked at (m), the size at its rim (m)."""
+
+    duct: DuctSurface
+    foot: Footprint
+    low: float
+    high: float
+    size: float
+
+    @property
+    def counts(self) -> list[int]:
+        """Edges on each side of the outline: as many on the inside of the clay as on its outside."""
+        o = self.duct.opening
+        if o.is_round:
+            return [max(16, int(np.ceil(2 * np.pi * o.radius / self.size)))]
+        _, _, back, front = self.duct.outside.box
+        along = max(1.4 * o.height, LONG_SIDE * (front - back))
+        wide, high = (max(3, int(np.ceil(length / self.size))) for length in (o.width, along))
+        return [wide, high, wide, high]
+
+    def on(self, points: np.ndarray, within: float) -> np.ndarray:
+        """Which points (n, 3) lie on the outline."""
+        at = self.duct.frame(points)
+        return (np.abs(self.foot.beyond(at)) < within) & (at[:, 2] > self.low) & (at[:, 2] < self.high)
+
+    def within(self, points: np.ndarray) -> np.ndarray:
+        """Which points (n, 3) lie inside the outline."""
+        at = self.duct.frame(points)
+        return (self.foot.beyond(at) < 0) & (at[:, 2] > self.low) & (at[:, 2] < self.high)
 
 
 def _arc(start: np.ndarray, corner: np.ndarray, stop: np.ndarray, t: np.ndarray, weight: np.ndarray) -> np.ndarray:

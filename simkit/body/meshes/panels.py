@@ -5,6 +5,7 @@ Everything that speaks to gmsh here gets its session from the caller; gmsh works
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,47 +17,17 @@ from scipy.spatial import cKDTree
 
 from simkit.body import kernel
 from simkit.body.meshes import drawn
-from simkit.body.meshes.outlines import DuctSurface, Footprint
-from simkit.body.meshes.soundness import closed, filled, uncrossed
+from simkit.body.meshes.outlines import DuctSurface, OutlineCut
+from simkit.body.meshes.soundness import closed, filled, open_nodes, uncrossed
+from simkit.body.meshes.trimmed import trimmed_faces
 from simkit.body.walls.primitives import Solid
+
+log = logging.getLogger(__name__)
 
 MM = 1e3
 _TURNS = (0.0, 0.4, 0.8, 1.2, 0.2, 0.6, 1.0)  # rad; tried in this order
-LONG_SIDE = 0.6  # of a window's outer side, how much is taken for its length: it has as many edges as the inner
 _SHORTEST = 1.5  # piece of a rim between two seams, in edges
 SizeAt = Callable[[float, float, float], float]  # element size (mm) at a point (mm)
-
-
-@dataclass(frozen=True)
-class OutlineCut:
-    """Where one duct cuts a surface: its footprint, the stretch of its axis looked at (m), the size at its rim (m)."""
-
-    duct: DuctSurface
-    foot: Footprint
-    low: float
-    high: float
-    size: float
-
-    @property
-    def counts(self) -> list[int]:
-        """Edges on each side of the outline: as many on the inside of the clay as on its outside."""
-        o = self.duct.opening
-        if o.is_round:
-            return [max(16, int(np.ceil(2 * np.pi * o.radius / self.size)))]
-        _, _, back, front = self.duct.outside.box
-        along = max(1.4 * o.height, LONG_SIDE * (front - back))
-        wide, high = (max(3, int(np.ceil(length / self.size))) for length in (o.width, along))
-        return [wide, high, wide, high]
-
-    def on(self, points: np.ndarray, within: float) -> np.ndarray:
-        """Which points (n, 3) lie on the outline."""
-        at = self.duct.frame(points)
-        return (np.abs(self.foot.beyond(at)) < within) & (at[:, 2] > self.low) & (at[:, 2] < self.high)
-
-    def within(self, points: np.ndarray) -> np.ndarray:
-        """Which points (n, 3) lie inside the outline."""
-        at = self.duct.frame(points)
-        return (self.foot.beyond(at) < 0) & (at[:, 2] > self.low) & (at[:, 2] < self.high)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,8 +42,16 @@ class Panels:
 def wall_panels(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut], size: float, grow: float) -> Panels:
     """Mesh a solid's skin without what lies inside the cuts; elements of `size` that are finer towards the rims.
 
-    Where a rim comes out torn at a seam of smooth skins, the seams are turned and all is tried again.
+    A smooth skin is drawn without its openings, but for those on its seams. Else all is cut along them, and where a rim
+    comes out torn at a seam of smooth skins, the seams are turned and all is tried again.
     """
+    left = trimmed_faces(gmsh, solid, cuts)
+    if left is not None:
+        try:
+            _cut_along(gmsh, gmsh.model.occ.getEntities(2), left)
+            return _panels(gmsh, cuts, [_contact_lines(gmsh, cut) for cut in cuts], size, grow)
+        except ValueError as odd:
+            log.info("drawing the surface another way: %s", odd)
     for turn, lines in _cut_well(gmsh, solid, cuts):
         try:
             return _panels(gmsh, cuts, lines, size, grow)
@@ -94,8 +73,10 @@ def _panels(gmsh: Any, cuts: Sequence[OutlineCut], lines: list[list[int]], size:
     inner = [cut.within(middles) for cut in cuts]
     for mine in inner:
         outside &= ~mine
+    edge = open_nodes(triangles[outside])
     for cut, mine in zip(cuts, inner, strict=True):
-        loops.append(np.intersect1d(triangles[mine], triangles[outside]))
+        drawn_out = edge[cut.on(points[edge], 2e-6)]
+        loops.append(np.intersect1d(triangles[mine], triangles[outside]) if mine.any() else drawn_out)
         if len(loops[-1]) != sum(cut.counts):
             raise ValueError(f"the rim of {cut.duct.opening.title} came out with {len(loops[-1])} nodes")
     used, number = np.unique(triangles[outside], return_inverse=True)
@@ -135,6 +116,12 @@ def _cut_faces(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut], turn: float)
     occ.remove([(3, volume)])
     occ.remove([e for e in occ.getEntities(2) if e not in faces], recursive=True)
     occ.synchronize()
+    _cut_along(gmsh, faces, cuts)
+
+
+def _cut_along(gmsh: Any, faces: list[tuple[int, int]], cuts: Sequence[OutlineCut]) -> None:
+    """Cut faces, which are all that is drawn, along the outlines."""
+    occ = gmsh.model.occ
     tools = [face for cut in cuts for face in _tool(gmsh, cut)]
     if tools:
         _, pieces = occ.fragment(faces, tools)

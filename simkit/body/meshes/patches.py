@@ -23,22 +23,54 @@ def has_patches(sheets: tuple[Sheet, ...]) -> bool:
     return len(sheets) == 1 and not sheets[0].flat and sheets[0].points.shape[1] % 2 == 1
 
 
-def grids(sheet: Sheet, turn: float = 0.0, count: int = 21) -> list[np.ndarray]:
+def grids(sheet: Sheet, turned: np.ndarray, count: int = 21) -> list[np.ndarray]:
     """Six grids of points (count, count, 3) on the sheet, m; neighbours share the points of their common edge.
 
-    turn: of the cube about the line through the poles, rad.
+    turned (3, 3): how the cube stands on the ball whose poles are the sheet's.
     """
-    at = _map(sheet.points)
+    at = on_ball(sheet)
     line = np.tan(np.linspace(-np.pi / 4, np.pi / 4, count))
     line[0], line[-1] = -1.0, 1.0
-    found = []
-    for middle, u, v in _FACES:
-        way = middle + line[:, None, None] * u + line[None, :, None] * v
-        way = np.round(way / np.linalg.norm(way, axis=-1, keepdims=True), 12)  # equal to the bit on shared edges
-        theta = np.arccos(np.clip(-way[..., 1], -1, 1))
-        phi = np.mod(np.arctan2(way[..., 0], way[..., 2]) + turn, 2 * np.pi)
-        found.append(at(theta, np.where(phi > 2 * np.pi - 1e-9, 0.0, phi)))
-    return found
+    ways = (middle + line[:, None, None] * u + line[None, :, None] * v for middle, u, v in _FACES)
+    return [at((way / np.linalg.norm(way, axis=-1, keepdims=True)) @ turned.T) for way in ways]
+
+
+def about_poles(turn: float) -> np.ndarray:
+    """The cube turned about the line through the poles, rad: (3, 3)."""
+    c, s = np.cos(turn), np.sin(turn)
+    return np.array([[c, 0.0, s], [0.0, 1.0, 0.0], [-s, 0.0, c]])
+
+
+def places(ways: np.ndarray, turned: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of directions (n, 3) on the ball the face (n,) of the cube, and where on its patch, 0 to 1 each way (n, 2).
+
+    turned (3, 3) for all, or one for each (n, 3, 3).
+    """
+    own = (ways[:, None] @ turned)[:, 0]
+    faces = np.array(_FACES)
+    face = np.argmax(own @ faces[:, 0].T, axis=1)
+    middle, u, v = (np.einsum("ni,ni->n", own, faces[face, part]) for part in range(3))
+    return face, 0.5 + np.arctan2(np.stack([u, v], axis=1), middle[:, None]) / (np.pi / 2)
+
+
+def on_ball(sheet: Sheet) -> Callable[[np.ndarray], np.ndarray]:
+    """The sheet as a smooth map from directions (..., 3) on a ball with its poles: its points (..., 3), m."""
+    at = _map(sheet.points)
+
+    def points(ways: np.ndarray) -> np.ndarray:
+        ways = np.round(ways, 12)  # equal to the bit on the edges that patches share
+        theta = np.arccos(np.clip(-ways[..., 1], -1, 1))
+        phi = np.mod(np.arctan2(ways[..., 0], ways[..., 2]), 2 * np.pi)
+        return at(theta, np.where(phi > 2 * np.pi - 1e-9, 0.0, phi))
+
+    return points
+
+
+def direction(sheet: Sheet, ring: int, column: int) -> np.ndarray:
+    """The direction (3,) of one of a sheet's own points on the ball."""
+    rows, columns = sheet.points.shape[0], sheet.points.shape[1] - 1
+    theta, phi = np.pi * ring / (rows - 1), 2 * np.pi * column / columns
+    return np.array([np.sin(theta) * np.sin(phi), -np.cos(theta), np.sin(theta) * np.cos(phi)])
 
 
 def _map(points: np.ndarray) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:

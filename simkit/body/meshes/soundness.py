@@ -19,6 +19,13 @@ def closed(triangles: np.ndarray) -> None:
         raise ValueError("its surface did not close")
 
 
+def open_nodes(triangles: np.ndarray) -> np.ndarray:
+    """The nodes on the edges that only one of the triangles (t, 3) has, ascending."""
+    edges = np.sort(np.concatenate([triangles[:, pair] for pair in EDGES[:3]]), axis=1)
+    each, times = np.unique(edges, axis=0, return_counts=True)
+    return np.unique(each[times == 1])
+
+
 def uncrossed(points: np.ndarray, triangles: np.ndarray) -> None:
     """ValueError, with the place, where an edge of a skin pierces one of its triangles: such a skin has no inside.
 
