@@ -190,16 +190,22 @@ def _meshed_area(gmsh: Any, face: tuple[int, int]) -> float:
 
 def with_middles(nodes: np.ndarray, tets: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The same cells with a node in the middle of every edge."""
-    edges = np.sort(np.concatenate([tets[:, pair] for pair in EDGES]), axis=1)
-    unique, number = np.unique(edges, axis=0, return_inverse=True)
-    number = number.reshape(-1)
-    middles = nodes[unique].mean(axis=1)
-    key = unique[:, 0] * len(nodes) + unique[:, 1]
-    sides = np.sort(np.concatenate([facets[:, pair] for pair in EDGES[:3]]), axis=1)
-    side = np.searchsorted(key, sides[:, 0] * len(nodes) + sides[:, 1])
-    second_tets = len(nodes) + number.reshape(6, -1).T
-    second_facets = len(nodes) + side.reshape(3, -1).T
+    count = len(nodes)
+    key, number = np.unique(edge_keys(tets, count), return_inverse=True)
+    middles = (nodes[key // count] + nodes[key % count]) / 2
+    side = np.searchsorted(key, edge_keys(facets, count))
+    second_tets = count + number.reshape(6, -1).T
+    second_facets = count + side.reshape(3, -1).T
     return np.concatenate([nodes, middles]), np.hstack([tets, second_tets]), np.hstack([facets, second_facets])
+
+
+def edge_keys(cells: np.ndarray, count: int) -> np.ndarray:
+    """One number for each edge of triangles or tetrahedra (m, 3 or more), all first edges first: least * count + most.
+
+    To be sorted as numbers, which takes a tenth of the time of sorting them as pairs. count: more than any node's.
+    """
+    ends = [cells[:, pair].astype(np.int64).T for pair in EDGES[: 3 if cells.shape[1] in (3, 6) else 6]]
+    return np.concatenate([np.minimum(a, b) * count + np.maximum(a, b) for a, b in ends])
 
 
 def skin(gmsh: Any, volume: int) -> tuple[np.ndarray, np.ndarray]:

@@ -7,9 +7,9 @@ is a crack: one surface with nodes on either side of it, joined in the open hole
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import combinations
-from math import hypot
+from collections.abc import Iterator, Sequence
+from itertools import combinations, product
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -247,7 +247,8 @@ def _cuts(chamber: ChamberBody, duct: DuctSurface, grading: Grading) -> tuple[Ou
 def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeAt:
     """Size (mm) at a point (mm): that of the nearest rim and `grow` of the distance to it, up to 1.5 of `most` (m).
 
-    Plain numbers, not arrays: gmsh asks for one point at a time, some hundred thousand times.
+    Plain numbers, not arrays: gmsh asks for one point at a time, some ten thousand times. An opening is looked at only
+    where the ball around both its rims comes near enough to count.
     """
     rims = []
     for duct in ducts:
@@ -255,7 +256,8 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
         frame = [v.tolist() for v in (MM * o.center, o.across, o.forward, o.axis)]
         boxes = [[MM * edge for edge in foot.box] for foot in (duct.inside, duct.outside)]
         heights = (duct.heights * [[MM, 1, 1 / MM]]).tolist()
-        rims.append((*frame, MM * o.radius, boxes, heights, MM * grading.rims[o.name]))
+        ball = max(hypot(*corner) for corner in _corners(boxes, heights))
+        rims.append((*frame, MM * o.radius, boxes, heights, MM * grading.rims[o.name], ball))
     top, grow = 1.5 * MM * most, grading.grow
 
     def to_outline(x: float, y: float, box: list[float]) -> float:
@@ -268,8 +270,10 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
 
     def size(x: float, y: float, z: float) -> float:
         best = top
-        for c, u, v, n, radius, boxes, heights, rim in rims:
+        for c, u, v, n, radius, boxes, heights, rim, ball in rims:
             X, Y, Z = x - c[0], y - c[1], z - c[2]
+            if rim + grow * (sqrt(X * X + Y * Y + Z * Z) - ball) >= best:
+                continue
             a, b, h = (X * w[0] + Y * w[1] + Z * w[2] for w in (u, v, n))
             if radius:
                 away = hypot(
@@ -284,3 +288,10 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
         return best
 
     return size
+
+
+def _corners(boxes: list[list[float]], heights: list[list[float]]) -> Iterator[tuple[float, float, float]]:
+    """Points (mm) of an opening's frame at least as far from its middle as any of either rim."""
+    for (left, right, back, front), (plain, by_y, by_x2) in zip(boxes, heights, strict=True):
+        for x, y in product((left, right), (back, front)):
+            yield x, y, abs(plain) + abs(by_y * y) + abs(by_x2 * x * x)

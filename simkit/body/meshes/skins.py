@@ -15,7 +15,7 @@ from simkit.body.meshes.curved import CORNER, CRACK, AirMesh, draw_near, offset_
 from simkit.body.meshes.obstacles import Skin
 from simkit.body.meshes.outlines import DuctSurface
 from simkit.body.meshes.panels import Panels, disc
-from simkit.body.meshes.quadratic import facet_points, jacobians, summed_volume
+from simkit.body.meshes.quadratic import determinants_of, facet_points, jacobians, summed_volume
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.soundness import as_large, place, unfolded
 from simkit.body.walls.primitives import FlatFace
@@ -221,8 +221,7 @@ def on_flat_face(spot: FlatFace, points: np.ndarray, within: float = 1e-6) -> tu
 
 def _upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
     """Tetrahedra with positive volume."""
-    edges = points[tets[:, 1:]] - points[tets[:, :1]]
-    flipped = np.linalg.det(edges) < 0
+    flipped = determinants_of(points[tets[:, 1:]] - points[tets[:, :1]]) < 0
     tets = tets.copy()
     tets[flipped] = tets[flipped][:, [0, 2, 1, 3]]
     return tets
@@ -236,11 +235,10 @@ def _bend(nodes: np.ndarray, facets: np.ndarray, onto: Any) -> None:
 
 def _between(facets: np.ndarray, one: np.ndarray, other: np.ndarray) -> np.ndarray:
     """The middle nodes (n,) of the edges from nodes `one` to `other` (n,), from triangles (f, 6) that have them."""
-    ends = np.sort(np.concatenate([facets[:, pair] for pair in kernel.EDGES[:3]]), axis=1)
-    key = ends[:, 0] * (facets.max() + 1) + ends[:, 1]
+    count = int(facets.max()) + 1
+    key = kernel.edge_keys(facets, count)
     order = np.argsort(key)
-    wanted = np.sort(np.stack([one, other]), axis=0)
-    place = np.searchsorted(key[order], wanted[0] * (facets.max() + 1) + wanted[1])
+    place = np.searchsorted(key[order], np.minimum(one, other) * count + np.maximum(one, other))
     return facets[:, 3:].T.ravel()[order[place]]
 
 
@@ -265,5 +263,7 @@ def _eased(nodes: np.ndarray, straight: np.ndarray, tets: np.ndarray) -> np.ndar
             return nodes
         edges = np.unique(tets[near[bad], 4:])
         nodes[edges] += share * (straight[edges] - nodes[edges])
-    where = nodes[tets[near[bad], :4]].mean(axis=(0, 1))
+        again = np.isin(tets[near, 4:], edges).any(axis=1)  # what shares an edge with them; the others stay as they are
+        where = nodes[tets[near[bad], :4]].mean(axis=(0, 1))
+        near, plain = near[again], plain[again]
     raise ValueError(f"an element folds over, {place(where)}")

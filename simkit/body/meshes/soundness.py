@@ -7,23 +7,22 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from scipy.spatial import cKDTree
 
-from simkit.body.kernel import EDGES
+from simkit.body.kernel import edge_keys
 
 SAME_VOLUME = 2e-3  # curved elements of the coarsest meshes come within a tenth of that
 
 
 def closed(triangles: np.ndarray) -> None:
     """ValueError where a skin of triangles (t, 3) is not closed: gmsh would search its volume without end."""
-    edges = np.sort(np.concatenate([triangles[:, pair] for pair in EDGES[:3]]), axis=1)
-    if (np.unique(edges, axis=0, return_counts=True)[1] != 2).any():
+    if (np.unique(edge_keys(triangles, 1 + triangles.max()), return_counts=True)[1] != 2).any():
         raise ValueError("its surface did not close")
 
 
 def open_nodes(triangles: np.ndarray) -> np.ndarray:
     """The nodes on the edges that only one of the triangles (t, 3) has, ascending."""
-    edges = np.sort(np.concatenate([triangles[:, pair] for pair in EDGES[:3]]), axis=1)
-    each, times = np.unique(edges, axis=0, return_counts=True)
-    return np.unique(each[times == 1])
+    count = 1 + int(triangles.max())
+    each, times = np.unique(edge_keys(triangles, count), return_counts=True)
+    return np.unique(divmod(each[times == 1], count))
 
 
 def uncrossed(points: np.ndarray, triangles: np.ndarray) -> None:
@@ -31,7 +30,7 @@ def uncrossed(points: np.ndarray, triangles: np.ndarray) -> None:
 
     points (n, 3), m; triangles (t, 3).
     """
-    edges = np.unique(np.sort(np.concatenate([triangles[:, pair] for pair in EDGES[:3]]), axis=1), axis=0)
+    edges = np.stack(divmod(np.unique(edge_keys(triangles, len(points))), len(points)), axis=1)
     for e, t in _near(points, edges, triangles):
         apart = (triangles[t][:, :, None] != edges[e][:, None, :]).all(axis=(1, 2))
         e, t = e[apart], t[apart]
@@ -54,10 +53,10 @@ def _near(points: np.ndarray, edges: np.ndarray, triangles: np.ndarray) -> Itera
         some = np.flatnonzero(size_e == size)
         tree = cKDTree(middle[some])
         for part, other in zip(parts, trees, strict=True):
-            found = tree.query_ball_tree(other, half[some].max() + reach[part].max())
-            counts = [len(near) for near in found]
-            if any(counts):
-                yield np.repeat(some, counts), part[np.concatenate([n for n in found if n]).astype(int)]
+            found = tree.sparse_distance_matrix(other, half[some].max() + reach[part].max(), output_type="ndarray")
+            e, t = some[found["i"]], part[found["j"]]
+            near = found["v"] < half[e] + reach[t]
+            yield e[near], t[near]
 
 
 def _pierced(start: np.ndarray, way: np.ndarray, corners: np.ndarray) -> np.ndarray:
@@ -85,14 +84,20 @@ def filled(points: np.ndarray, tets: np.ndarray, skins: Sequence[np.ndarray]) ->
     loose = np.setdiff1d(np.arange(len(points)), tets)
     if len(loose):
         raise ValueError(f"{len(loose):,} of its nodes hang loose, about {place(points[loose].mean(axis=0))}")
-    faces = np.sort(np.concatenate([np.delete(tets, corner, axis=1) for corner in range(4)]), axis=1)
-    kinds, times = np.unique(faces, axis=0, return_counts=True)
-    skin = np.unique(np.sort(np.concatenate(skins), axis=1), axis=0)
-    ends = kinds[times == 1]
+    count = len(points)
+    faces = [face_keys(np.delete(tets, corner, axis=1), count) for corner in range(4)]
+    kinds, times = np.unique(np.concatenate(faces), return_counts=True)
+    ends, skin = kinds[times == 1], np.unique(face_keys(np.concatenate(skins), count))
     if len(ends) != len(skin) or (ends != skin).any():
-        odd, count = np.unique(np.concatenate([ends, skin]), axis=0, return_counts=True)
-        where = points[odd[count == 1]].mean(axis=(0, 1))
+        odd = np.setxor1d(ends, skin)
+        where = points[np.stack([odd // count**2, odd // count % count, odd % count])].mean(axis=(0, 1))
         raise ValueError(f"its elements do not end at its surface, about {place(where)}")
+
+
+def face_keys(triangles: np.ndarray, count: int) -> np.ndarray:
+    """One number for each triangle (t, 3) of nodes below `count`, whatever their order; up to two million nodes."""
+    low, middle, high = np.sort(triangles.astype(np.int64), axis=1).T
+    return np.asarray((low * count + middle) * count + high)
 
 
 def unfolded(points: np.ndarray, tets: np.ndarray, least: np.ndarray) -> None:

@@ -58,7 +58,8 @@ def _outline(sheet: Sheet, at: Map, cut: OutlineCut) -> Outline | None:
     frame = np.stack([o.across, o.forward], axis=1)
     height = o.length if cut.foot is cut.duct.outside else 0.0
     near = np.linalg.norm(sheet.points[:, :-1] - (o.center + height * o.axis), axis=-1)
-    way = np.tile(patches.direction(sheet, *np.unravel_index(np.argmin(near), near.shape)), (len(plan), 1))
+    ring, column = divmod(int(near.argmin()), near.shape[1])
+    way = np.tile(patches.direction(sheet, ring, column), (len(plan), 1))
     step = 1e-4
     for _ in range(20):
         miss = plan - (at(way) - o.center) @ frame

@@ -20,11 +20,17 @@ def stiffness_and_mass(mesh: AirMesh) -> tuple[csr_matrix, csr_matrix]:
     """K, the integral of grad p . grad q, m, and M, that of p q, m^3: (n, n) each, numbered as the mesh's nodes."""
     curved = _curved(mesh)
     straight, bent = mesh.tets[~curved], mesh.tets[curved]
-    each = zip(_straight(mesh.points, straight), _by_quadrature(mesh.points, bent), strict=True)
-    tets = np.concatenate([straight, bent])
+    parts = _straight(mesh.points, straight), _by_quadrature(mesh.points, bent)
+    K, M = (np.concatenate(each, axis=None) for each in zip(*parts, strict=True))
+    tets = np.concatenate([straight, bent]).astype(np.int32)
     rows, columns = np.repeat(tets, 10, axis=1).ravel(), np.tile(tets, (1, 10)).ravel()
     shape = len(mesh.points), len(mesh.points)
-    K, M = (coo_matrix((np.concatenate(parts, axis=None), (rows, columns)), shape).tocsr() for parts in each)
+    return apart(coo_matrix((K + 1j * M, (rows, columns)), shape).tocsr())
+
+
+def apart(both: csr_matrix) -> tuple[csr_matrix, csr_matrix]:
+    """K and M from K + iM: what is done to both is done at once, and they share the places of their entries."""
+    K, M = (csr_matrix((part.copy(), both.indices, both.indptr), both.shape) for part in (both.data.real, both.data.imag))
     return K, M
 
 
@@ -41,8 +47,7 @@ def _straight(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np.ndar
     """K and M of each straight element, (m, 100): the unit element's integrals, for the Jacobian is one throughout."""
     at, weights = tetrahedron_rule(DEGREE)
     values, slopes = tetrahedron(at)
-    J = points[tets[:, 1:4]] - points[tets[:, :1]]  # rows: by each local coordinate
-    volumes, inverse = np.abs(np.linalg.det(J)), np.linalg.inv(J)
+    inverse, volumes = inverse_and_size(points[tets[:, 1:4]] - points[tets[:, :1]])  # rows: by each local coordinate
     metric = np.swapaxes(inverse, 1, 2) @ inverse * volumes[:, None, None]
     stiff = np.einsum("qai,qbj,q->abij", slopes, slopes, weights).reshape(9, 100)
     return metric.reshape(-1, 9) @ stiff, np.outer(volumes, np.einsum("qi,qj,q->ij", values, values, weights))
@@ -53,8 +58,16 @@ def _by_quadrature(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np
     at, weights = tetrahedron_rule(DEGREE)
     values, slopes = tetrahedron(at)
     count, q = len(tets), len(weights)
-    J = (slopes.reshape(-1, 10) @ points[tets]).reshape(count, q, 3, 3)
-    volumes = np.abs(np.linalg.det(J)) * weights
-    gradients = np.linalg.solve(J, np.broadcast_to(slopes, (count, q, 3, 10))).reshape(count, 3 * q, 10)
+    inverse, size = inverse_and_size((slopes.reshape(-1, 10) @ points[tets]).reshape(count, q, 3, 3))
+    volumes = size * weights
+    gradients = (inverse @ slopes).reshape(count, 3 * q, 10)
     K = (gradients * np.repeat(volumes, 3, axis=1)[:, :, None]).swapaxes(1, 2) @ gradients
     return K.reshape(count, 100), volumes @ (values[:, :, None] * values[:, None, :]).reshape(q, 100)
+
+
+def inverse_and_size(J: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Inverses (..., 3, 3) of maps J (..., 3, 3) by Cramer's rule, all at once, and the sizes (...) of their volumes."""
+    a, b, c = (J[..., row, :] for row in range(3))
+    inverse = np.stack([np.cross(b, c), np.cross(c, a), np.cross(a, b)], axis=-1)
+    volume = (a * inverse[..., 0]).sum(axis=-1)
+    return inverse / volume[..., None, None], np.abs(volume)

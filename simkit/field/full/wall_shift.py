@@ -14,6 +14,7 @@ from scipy.sparse import block_diag, coo_matrix, csr_matrix, identity
 
 from simkit.body.kernel import EDGES
 from simkit.body.meshes.curved import AirMesh
+from simkit.body.meshes.soundness import face_keys
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored
 
@@ -89,16 +90,11 @@ def _out_of_the_air(points: np.ndarray, tets: np.ndarray, walls: np.ndarray) -> 
     double = np.linalg.norm(normals, axis=1)
     faces = np.concatenate([tets[:, [a, b, c]] for a, b, c in ((0, 1, 2), (0, 1, 3), (0, 2, 3), (1, 2, 3))])
     opposite = np.concatenate([tets[:, corner] for corner in (3, 2, 1, 0)])
-    keys, wanted = (_key(triangles, len(points)) for triangles in (faces, walls))
+    keys, wanted = (face_keys(triangles, len(points)) for triangles in (faces, walls))
     order = np.argsort(keys)
     inner = points[opposite[order[np.searchsorted(keys[order], wanted)]]]
     turned = np.sign(np.einsum("ij,ij->i", normals, points[walls[:, 0]] - inner))
     return normals * (turned / double)[:, None], double / 2
-
-
-def _key(triangles: np.ndarray, count: int) -> np.ndarray:
-    a, b, c = np.sort(triangles, axis=1).T.astype(np.int64)
-    return (a * count + b) * count + c
 
 
 def _linear_stiffness(points: np.ndarray, corners: np.ndarray) -> csr_matrix:
