@@ -30,7 +30,9 @@ def stiffness_and_mass(mesh: AirMesh) -> tuple[csr_matrix, csr_matrix]:
 
 def apart(both: csr_matrix) -> tuple[csr_matrix, csr_matrix]:
     """K and M from K + iM: what is done to both is done at once, and they share the places of their entries."""
-    K, M = (csr_matrix((part.copy(), both.indices, both.indptr), both.shape) for part in (both.data.real, both.data.imag))
+    K, M = (
+        csr_matrix((part.copy(), both.indices, both.indptr), both.shape) for part in (both.data.real, both.data.imag)
+    )
     return K, M
 
 
@@ -66,7 +68,7 @@ def _by_quadrature(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np
 
 
 def inverse_and_size(J: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Inverses (..., 3, 3) of maps J (..., 3, 3) by Cramer's rule, all at once, and the sizes (...) of their volumes."""
+    """Inverses (..., 3, 3) of maps J (..., 3, 3) by Cramer's rule, and the sizes (...) of their volumes."""
     a, b, c = (J[..., row, :] for row in range(3))
     inverse = np.stack([np.cross(b, c), np.cross(c, a), np.cross(a, b)], axis=-1)
     volume = (a * inverse[..., 0]).sum(axis=-1)

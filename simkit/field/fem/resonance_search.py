@@ -15,6 +15,7 @@ from scipy.sparse import csr_matrix
 
 from simkit.errors import OutOfReach
 from simkit.field.fem.far_field import degrees, leaving
+from simkit.field.fem.preconditioner import through
 
 TOP = 8  # degree of the harmonics on the far sphere
 TOLERANCE = 1e-9  # relative error of k^2 at which the search stops
@@ -55,8 +56,8 @@ class Radiating:
     def residual(self, k: complex, x: np.ndarray) -> np.ndarray:
         """What a field x (n,) of wave number k leaves over: (n, 2), real and imaginary part."""
         parts, square = np.stack([x.real, x.imag], axis=1), k**2
-        still = self.K @ parts + self.beyond * (self.S @ parts)
-        moving = self.M @ parts @ np.array([[square.real, square.imag], [-square.imag, square.real]])
+        still = through(self.K, parts) + self.beyond * (self.S @ parts)
+        moving = through(self.M, parts) @ np.array([[square.real, square.imag], [-square.imag, square.real]])
         leaves = self.steepness(k) * (self.B.T @ x)
         return still - moving + self.B @ np.stack([leaves.real, leaves.imag], axis=1)
 
@@ -64,7 +65,7 @@ class Radiating:
         """x^T M x - x^T (dD/dk^2) x: by it k^2 changes for a load."""
         e = 1e-5 * k.real
         slope = (self.steepness(k + e) - self.steepness(k - e)) / (2 * e)
-        heavy = self.M @ np.stack([x.real, x.imag], axis=1) @ (1, 1j)
+        heavy = through(self.M, np.stack([x.real, x.imag], axis=1)) @ (1, 1j)
         return complex(x @ heavy - (slope / (2 * k) * (self.B.T @ x) ** 2).sum())
 
     def resonances(self, count: int) -> list[tuple[complex, np.ndarray]]:
@@ -95,7 +96,7 @@ class Space:
         fresh = _beyond(self.V, fields)
         self.V = np.hstack([self.V, fresh])
         for name, A in self.matrices.items():
-            image = A @ fresh
+            image = through(A, fresh)
             cross, own = self.V[:, : self.V.shape[1] - fresh.shape[1]].T @ image, fresh.T @ image
             self.small[name] = np.block([[self.small[name], cross], [cross.T, own]])
         self.sphere = np.hstack([self.sphere, self.air.B.T @ fresh])

@@ -19,10 +19,10 @@ from scipy.sparse import csr_matrix
 from simkit.body.kernel import EDGES
 from simkit.body.meshes.curved import AirMesh
 from simkit.body.meshes.skins import WholeMesh
-from simkit.field.fem.air_matrices import stiffness_and_mass
+from simkit.field.fem.air_matrices import apart, stiffness_and_mass
 from simkit.field.fem.far_field import harmonics
 from simkit.field.fem.gradient import Swing, nodal_gradient
-from simkit.field.fem.preconditioner import TwoLevel
+from simkit.field.fem.preconditioner import TwoLevel, largest_over_diagonal
 from simkit.field.fem.quadrature import facet_rule
 from simkit.field.fem.resonance_search import TOP, Radiating
 from simkit.field.fem.wall_integrals import wall_integrals, wall_matrices
@@ -81,9 +81,18 @@ class WholeAir:
 
     @cached_property
     def inside(self) -> csr_matrix:
-        """M of the air inside the covers alone."""
-        mesh = self.whole.mesh
-        return stiffness_and_mass(replace(mesh, tets=mesh.tets[~self.whole.around]))[1]
+        """M of the air inside the covers alone: its nodes are its own until they are joined."""
+        within = np.zeros(len(self.whole.mesh.points))
+        within[self.whole.mesh.tets[~self.whole.around]] = 1.0
+        kept = self.M.copy()
+        kept.data = kept.data * np.repeat(within, np.diff(self.M.indptr))
+        kept.eliminate_zeros()
+        return kept
+
+    @cached_property
+    def _both(self) -> csr_matrix:
+        """K + iM."""
+        return csr_matrix((self.K.data + 1j * self.M.data, self.K.indices, self.K.indptr), self.K.shape)
 
     def joined(self, opened: Iterable[str]) -> np.ndarray:
         """The number of each node once the covers of the open openings are joined: (n,)."""
@@ -150,11 +159,27 @@ class WholeAir:
 
     def radiating(self, number: np.ndarray) -> Radiating:
         """All this air with its nodes joined to `number`."""
-        join = _join(number)
         surface, B = self.far
-        K, M, S, inside = ((join.T @ A @ join).tocsr() for A in (self.K, self.M, surface, self.inside))
-        inverse = TwoLevel((K + S / self.whole.radius).tocsr(), _linear(self.whole, number))
-        return Radiating(K, M, S, inside, (join.T @ B).tocsr(), self.whole.radius, inverse)
+        both, S, inside = (merged(A, number) for A in (self._both, surface, self.inside))
+        K, M = apart(both)
+        spread, corner = self._linear.joined(number)
+        coarse, largest = self._linear_stiffness
+        inverse = TwoLevel((K + S / self.whole.radius).tocsr(), spread, merged(coarse, corner), largest)
+        return Radiating(K, M, S, inside, (_join(number).T @ B).tocsr(), self.whole.radius, inverse)
+
+    @cached_property
+    def _linear(self) -> Linear:
+        return Linear.of(self.whole.mesh)
+
+    @cached_property
+    def _linear_stiffness(self) -> tuple[csr_matrix, float]:
+        """K + S/radius between linear elements, and the largest eigenvalue of it all over its diagonal, about.
+
+        Of what is not joined: joined it is as large, for both are bounded by the same elements'.
+        """
+        A = (self.K + self.far[0] / self.whole.radius).tocsr()
+        spread = self._linear.spread
+        return (spread.T.tocsr() @ A @ spread).tocsr(), largest_over_diagonal(A)
 
     def _mode(
         self, k: complex, joined: np.ndarray, number: np.ndarray, weight: complex, opened: tuple[str, ...]
@@ -180,17 +205,38 @@ def _mean(cover: np.ndarray, count: int) -> csr_matrix:
     return csr_matrix((times / times.sum(), (np.zeros(len(nodes), int), nodes)), shape=(1, count))
 
 
-def _linear(whole: WholeMesh, number: np.ndarray) -> csr_matrix:
-    """From linear elements on the joined corners to the joined nodes: (nodes, corners)."""
-    tets = whole.mesh.tets
-    corners = np.unique(tets[:, :4])
-    ends = np.concatenate([tets[:, [4 + e, a, b]] for e, (a, b) in enumerate(EDGES)])
-    ends = ends[np.unique(ends[:, 0], return_index=True)[1]]
-    rows = number[np.concatenate([corners, ends[:, 0], ends[:, 0]])]
-    columns = number[np.concatenate([corners, ends[:, 1], ends[:, 2]])]
-    values = np.concatenate([np.ones(len(corners)), np.full(2 * len(ends), 0.5)])
-    used, columns = np.unique(columns, return_inverse=True)
-    shape = int(number.max()) + 1, len(used)
-    spread, times = (csr_matrix((v, (rows, columns)), shape=shape) for v in (values, np.ones(len(values))))
-    spread.data /= times.data  # joined nodes come twice, with the same ends
-    return spread
+def merged(A: csr_matrix, number: np.ndarray) -> csr_matrix:
+    """E^T A E for E that joins nodes to `number` (n,): rows and columns of one number added up."""
+    count = int(number.max()) + 1
+    order = np.argsort(number, kind="stable")
+    rows = csr_matrix((A.data, number.astype(A.indices.dtype)[A.indices], A.indptr), (len(number), count))[order]
+    starts = rows.indptr[np.append(0, np.cumsum(np.bincount(number, minlength=count)))]
+    joined = csr_matrix((rows.data, rows.indices, starts), (count, count))
+    joined.sum_duplicates()
+    return joined
+
+
+@dataclass(frozen=True, eq=False)
+class Linear:
+    """Linear elements on the corners of a mesh: `spread` (nodes, corners) to its nodes, and the corners' nodes."""
+
+    spread: csr_matrix
+    corners: np.ndarray
+
+    @classmethod
+    def of(cls, mesh: AirMesh) -> Linear:
+        """Of all tetrahedra, nothing joined."""
+        corners = np.unique(mesh.tets[:, :4])
+        ends = np.concatenate([mesh.tets[:, [4 + e, a, b]] for e, (a, b) in enumerate(EDGES)])
+        ends = ends[np.unique(ends[:, 0], return_index=True)[1]]
+        rows = np.concatenate([corners, ends[:, 0], ends[:, 0]])
+        columns = np.searchsorted(corners, np.concatenate([corners, ends[:, 1], ends[:, 2]]))
+        values = np.concatenate([np.ones(len(corners)), np.full(2 * len(ends), 0.5)])
+        return cls(csr_matrix((values, (rows, columns)), shape=(len(mesh.points), len(corners))), corners)
+
+    def joined(self, number: np.ndarray) -> tuple[csr_matrix, np.ndarray]:
+        """The same to joined nodes, and the number of each corner once they are joined (corners,)."""
+        first = np.unique(number, return_index=True)[1]
+        used, corner = np.unique(number[self.corners], return_inverse=True)
+        rows = self.spread[first]  # joined nodes have joined ends
+        return csr_matrix((rows.data, corner[rows.indices], rows.indptr), (len(first), len(used))), corner
