@@ -64,20 +64,55 @@ def _rim_size(o: Opening) -> float:
     return min(*sizes, RADIUS_SHARE * half)
 
 
+Sized = tuple[float, WholeMesh]  # a mesh, and its sizes over the standard
+
+
+def graded_meshes(
+    chamber: ChamberBody, gradings: Sequence[Sequence[float]], obstacles: Sequence[Obstacle] = ()
+) -> tuple[Sized, ...]:
+    """A mesh of all the air of a chamber for each grading: of the first of its sizes that comes out.
+
+    Raises what `whole_mesh` does of the last.
+    """
+    ducts = _ducts(chamber)
+    return tuple(_first(chamber, sizes, obstacles, ducts) for sizes in gradings)
+
+
+def _first(
+    chamber: ChamberBody, sizes: Sequence[float], obstacles: Sequence[Obstacle], ducts: Sequence[DuctSurface]
+) -> Sized:
+    for size in sizes[:-1]:
+        try:
+            return size, whole_mesh(chamber, size, SHELL, obstacles, ducts)
+        except MeshError:
+            continue
+    return sizes[-1], whole_mesh(chamber, sizes[-1], SHELL, obstacles, ducts)
+
+
+def _ducts(chamber: ChamberBody) -> list[DuctSurface]:
+    return [duct_of(chamber.wall, chamber.thickness, o) for o in chamber.all_openings]
+
+
 def whole_mesh(
-    chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL, obstacles: Sequence[Obstacle] = ()
+    chamber: ChamberBody,
+    coarse: float = 1.0,
+    shell: float = SHELL,
+    obstacles: Sequence[Obstacle] = (),
+    ducts: Sequence[DuctSurface] | None = None,
 ) -> WholeMesh:
     """Mesh all the air of a chamber, its openings and the outside; every size is `coarse` times the standard.
 
     Of the chambers beside it only the clay is there: their openings are closed flush. `obstacles`: rigid bodies near
-    the piece; the far sphere, `shell` of the body's radius without them, then lies around them all.
+    the piece; the far sphere, `shell` of the body's radius without them, then lies around them all. `ducts`: those of
+    its openings, if another mesh of the same chamber has them.
 
     Raises OutOfReach for what this mesh is not made for, MeshError where the shape could not be meshed.
     """
     grading, center, radius = checked(chamber, coarse, shell)
     size = min(grading.rims.values(), default=grading.inside)
     try:
-        return _meshed(chamber, grading, center, radius, obstacles)
+        ducts = _ducts(chamber) if ducts is None else ducts
+        return _meshed(chamber, ducts, grading, center, radius, obstacles)
     except kernel.UNMESHED as failure:
         raise MeshError("the air of the chamber, its openings and outside", MM * size, f"{REMEDY} ({failure})") from (
             failure
@@ -181,13 +216,13 @@ def _not_too_large(chamber: ChamberBody, grading: Grading) -> None:
 
 def _meshed(
     chamber: ChamberBody,
+    ducts: Sequence[DuctSurface],
     grading: Grading,
     center: np.ndarray,
     radius: float,
     obstacles: Sequence[Obstacle],
 ) -> WholeMesh:
     wall, thickness = chamber.wall, chamber.thickness
-    ducts = [duct_of(wall, thickness, o) for o in chamber.all_openings]
     sizes, spots = [_sizes(ducts, grading, most) for most in (grading.inside, grading.around)], _spots(chamber)
     far = grading.far
     if obstacles:

@@ -109,8 +109,7 @@ def turned(duct: DuctSurface, foot: Footprint, points: np.ndarray, loop: np.ndar
 
 def _depths(duct: DuctSurface, size: float, grow: float) -> np.ndarray:
     """Depths of the rows: even on the two rims, graded from both ends on the straight part; a sharp rim has none."""
-    keys = duct.exact(np.linspace(0, 1, 24, endpoint=False))
-    legs = np.linalg.norm(np.diff(keys[:, :6], axis=1), axis=2).mean(axis=0)
+    legs = np.linalg.norm(np.diff(duct.some[:, :6], axis=1), axis=2).mean(axis=0)
     arcs, straight = (0.8 * (legs[0] + legs[1]), 0.8 * (legs[3] + legs[4])), legs[2]
     round_ = tuple(f > 0 for f in (duct.opening.inside_rim, duct.opening.rim))
     sizes = [min(size, arc / 3) if bent else size for arc, bent in zip(arcs, round_, strict=True)]

@@ -138,9 +138,14 @@ class DuctSurface:
         return keys
 
     @cached_property
+    def some(self) -> np.ndarray:
+        """The exact profiles' points at 24 turns: (24, 7, 3)."""
+        return self.exact(np.linspace(0, 1, 24, endpoint=False))
+
+    @cached_property
     def heights(self) -> np.ndarray:
         """How high the inner and the outer rim lie on the opening's axis, m: each as a + b y + c x^2 in its frame."""
-        corners = self.exact(np.linspace(0, 1, 24, endpoint=False))[:, [1, 4]]
+        corners = self.some[:, [1, 4]]
         fits = []
         for n in range(2):
             x, y, z = self.frame(corners[:, n]).T

@@ -115,7 +115,7 @@ def _response(
     A = small["K"] - k**2 * small["M"] + air.beyond * small["S"] + (space.sphere.T * radiated) @ space.sphere
     b = loads["K"] - k**2 * loads["M"]
     y = -np.linalg.solve(A, space.V.T @ b)
-    x = space.V @ y
-    residual = air.residual(k, x)
+    parts = space.V @ np.stack([y.real, y.imag], axis=1)
+    residual = air.residual(k, parts)
     residual[:, 0] += b
-    return residual, own["K"] - k**2 * own["M"] + b @ x
+    return residual, own["K"] - k**2 * own["M"] + b @ parts @ (1, 1j)

@@ -8,9 +8,16 @@ from dataclasses import dataclass, field
 
 from simkit.body.chambers import ChamberBody
 from simkit.body.child import in_own_process
-from simkit.body.meshes.all_air import KIB_PER_UNKNOWN, REMEDY, SHELL, checked, has_sharp_rims, unknowns, whole_mesh
+from simkit.body.meshes.all_air import (
+    KIB_PER_UNKNOWN,
+    REMEDY,
+    Sized,
+    checked,
+    graded_meshes,
+    has_sharp_rims,
+    unknowns,
+)
 from simkit.body.meshes.obstacles import Obstacle
-from simkit.errors import MeshError
 from simkit.field.full.branch import Exit
 from simkit.field.full.resonance import WholeAir, WholeMode
 
@@ -24,7 +31,7 @@ SHARP = ((1.0, 0.96, 1.04), (0.7, 0.73, 0.67))  # where a rim is not rounded
 # the size at the rim: 1.9 to 2.4 on three balls and three cracks; at the rim alone it would be 4/3 and 1.
 ORDER, SHARP_ORDER = 2.5, 2.0
 
-# Seconds that gmsh is given: some five times what it takes on an ordinary machine.
+# Seconds that gmsh is given for a mesh: some ten times what it takes on an ordinary machine.
 PATIENCE, EACH = 300.0, 6e-3  # for the solids, and for each unknown
 
 WholeModes = tuple[WholeMode, ...]
@@ -78,9 +85,8 @@ def graded_air(chamber: ChamberBody, mesh: float = 1.0, obstacles: tuple[Obstacl
     start = time.perf_counter()
     gradings, order = _gradings(chamber, mesh)
     checked(chamber, gradings[-1][0])  # the fine one first, before any time is spent on the coarse
-    pairs = [_meshed(chamber, sizes, obstacles) for sizes in gradings]
-    (coarse, a), (fine, b) = pairs
-    return GradedAir((a, b), (coarse, fine), order, time.perf_counter() - start)
+    (coarse, a), (fine, b) = _meshed(chamber, gradings, obstacles)
+    return GradedAir((WholeAir.of(a), WholeAir.of(b)), (coarse, fine), order, time.perf_counter() - start)
 
 
 def _gradings(chamber: ChamberBody, mesh: float) -> tuple[tuple[tuple[float, ...], ...], float]:
@@ -93,21 +99,18 @@ def _gradings(chamber: ChamberBody, mesh: float) -> tuple[tuple[tuple[float, ...
     return tuple(tuple(mesh * size for size in sizes) for sizes in gradings), order
 
 
-def _meshed(chamber: ChamberBody, sizes: tuple[float, ...], obstacles: tuple[Obstacle, ...]) -> tuple[float, WholeAir]:
-    """The first of the sizes that can be meshed."""
-    for size in sizes[:-1]:
-        try:
-            return size, _air(chamber, size, obstacles)
-        except MeshError as failure:
-            log.info("trying cells of another size: %s", failure)
-    return sizes[-1], _air(chamber, sizes[-1], obstacles)
-
-
-def _air(chamber: ChamberBody, size: float, obstacles: tuple[Obstacle, ...]) -> WholeAir:
-    """Of one size, gmsh in a process of its own that must be done in time."""
-    count = unknowns(chamber, checked(chamber, size)[0])
-    log.info("dividing the air in and around the piece into small cells: %.1f GiB", count * KIB_PER_UNKNOWN / 2**20)
-    words = f"resolved: the mesh of {chamber.name!r} ({count:,.0f} unknowns)", REMEDY
-    return WholeAir.of(
-        in_own_process(whole_mesh, chamber, size, SHELL, obstacles, seconds=PATIENCE + EACH * count, what=words)
-    )
+def _meshed(
+    chamber: ChamberBody, gradings: tuple[tuple[float, ...], ...], obstacles: tuple[Obstacle, ...]
+) -> tuple[Sized, ...]:
+    """The meshes, each of the first of its sizes that comes out, by gmsh in a process of its own that must be done in
+    time: one for all, which know the chamber's ducts and need the program loaded but once."""
+    counts = [unknowns(chamber, checked(chamber, sizes[0])[0]) for sizes in gradings]
+    gib = sum(counts) * KIB_PER_UNKNOWN / 2**20
+    log.info("dividing the air in and around the piece into small cells, twice: %.1f GiB", gib)
+    words = f"resolved: the meshes of {chamber.name!r} ({max(counts):,.0f} unknowns in the finer)", REMEDY
+    patience = sum(PATIENCE + EACH * count for count in counts)
+    found = in_own_process(graded_meshes, chamber, gradings, obstacles, seconds=patience, what=words)
+    for (size, _), sizes in zip(found, gradings, strict=True):
+        if size != sizes[0]:
+            log.info("cells of %g times the standard size came out, those of %g did not", size, sizes[0])
+    return found
