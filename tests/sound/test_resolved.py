@@ -229,6 +229,18 @@ def test_a_coarse_mesh_comes_near_ports(coarse_ball):
     assert mode.k.imag > 0
 
 
+def test_a_search_that_goes_on_longer_finds_the_same_digits(coarse_ball, monkeypatch):
+    """The tolerance is a ten thousandth of a cent, and a thousandth of the resonance's width."""
+    found = WholeAir.of(coarse_ball).lowest(("1",))
+    monkeypatch.setattr("simkit.field.fem.resonance_search.TOLERANCE", 1e-11)
+    monkeypatch.setattr("simkit.field.fem.resonance_search.FINEST", 1e-11)
+    finer = WholeAir.of(coarse_ball).lowest(("1",))
+    assert abs(cents(found.k.real, finer.k.real)) < 5e-4
+    assert found.k.imag == pytest.approx(finer.k.imag, rel=3e-3)
+    assert found.viscous == pytest.approx(finer.viscous, rel=2e-3)
+    assert found.thermal == pytest.approx(finer.thermal, rel=1e-4)
+
+
 # --- holes with a wall of their own --------------------------------------------------------------------------
 
 

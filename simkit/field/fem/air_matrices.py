@@ -18,18 +18,24 @@ DEGREE = 4  # of the quadrature: exact for the mass of a straight element
 
 def stiffness_and_mass(mesh: AirMesh) -> tuple[csr_matrix, csr_matrix]:
     """K, the integral of grad p . grad q, m, and M, that of p q, m^3: (n, n) each, numbered as the mesh's nodes."""
+    return apart(stiffness_and_imaginary_mass(mesh))
+
+
+def stiffness_and_imaginary_mass(mesh: AirMesh) -> csr_matrix:
+    """K + iM: their entries stand in the same places, which are then sorted once."""
     curved = _curved(mesh)
     straight, bent = mesh.tets[~curved], mesh.tets[curved]
     parts = _straight(mesh.points, straight), _by_quadrature(mesh.points, bent)
-    K, M = (np.concatenate(each, axis=None) for each in zip(*parts, strict=True))
+    each = np.empty((len(mesh.tets), 100), complex)
+    each.real, each.imag = (np.concatenate(part) for part in zip(*parts, strict=True))
     tets = np.concatenate([straight, bent]).astype(np.int32)
     rows, columns = np.repeat(tets, 10, axis=1).ravel(), np.tile(tets, (1, 10)).ravel()
     shape = len(mesh.points), len(mesh.points)
-    return apart(coo_matrix((K + 1j * M, (rows, columns)), shape).tocsr())
+    return coo_matrix((each.ravel(), (rows, columns)), shape).tocsr()
 
 
 def apart(both: csr_matrix) -> tuple[csr_matrix, csr_matrix]:
-    """K and M from K + iM: what is done to both is done at once, and they share the places of their entries."""
+    """K and M from K + iM; they share the places of their entries."""
     K, M = (
         csr_matrix((part.copy(), both.indices, both.indptr), both.shape) for part in (both.data.real, both.data.imag)
     )

@@ -19,13 +19,13 @@ from scipy.sparse import csr_matrix
 from simkit.body.kernel import EDGES
 from simkit.body.meshes.curved import AirMesh
 from simkit.body.meshes.skins import WholeMesh
-from simkit.field.fem.air_matrices import apart, stiffness_and_mass
+from simkit.field.fem.air_matrices import apart, stiffness_and_imaginary_mass
 from simkit.field.fem.far_field import harmonics
 from simkit.field.fem.gradient import Swing, nodal_gradient
 from simkit.field.fem.preconditioner import TwoLevel, largest_over_diagonal
 from simkit.field.fem.quadrature import facet_rule
 from simkit.field.fem.resonance_search import TOP, Radiating
-from simkit.field.fem.wall_integrals import wall_integrals, wall_matrices
+from simkit.field.fem.wall_integrals import wall_matrices
 from simkit.field.full.branch import EXIT, Exit, Participation, mean_over, participation_at
 from simkit.field.full.driven import Driven, Sides, driven
 from simkit.field.full.wall_shift import moving_matrices, moving_walls
@@ -54,16 +54,25 @@ class WholeMode:
 
 @dataclass(frozen=True, eq=False)
 class WholeAir:
-    """The matrices of a mesh of it all, not yet joined at the openings."""
+    """The matrices of a mesh of it all, not yet joined at the openings: stiffness and mass as K + iM."""
 
     whole: WholeMesh
-    K: csr_matrix
-    M: csr_matrix
+    both: csr_matrix
 
     @classmethod
     def of(cls, whole: WholeMesh) -> WholeAir:
         """Assemble stiffness and mass."""
-        return cls(whole, *stiffness_and_mass(whole.mesh))
+        return cls(whole, stiffness_and_imaginary_mass(whole.mesh))
+
+    @property
+    def K(self) -> csr_matrix:
+        """Stiffness (nodes, nodes), m."""
+        return apart(self.both)[0]
+
+    @property
+    def M(self) -> csr_matrix:
+        """Mass (nodes, nodes), m^3."""
+        return apart(self.both)[1]
 
     @cached_property
     def far(self) -> tuple[csr_matrix, csr_matrix]:
@@ -85,14 +94,9 @@ class WholeAir:
         within = np.zeros(len(self.whole.mesh.points))
         within[self.whole.mesh.tets[~self.whole.around]] = 1.0
         kept = self.M.copy()
-        kept.data = kept.data * np.repeat(within, np.diff(self.M.indptr))
+        kept.data *= np.repeat(within, np.diff(kept.indptr))
         kept.eliminate_zeros()
         return kept
-
-    @cached_property
-    def _both(self) -> csr_matrix:
-        """K + iM."""
-        return csr_matrix((self.K.data + 1j * self.M.data, self.K.indices, self.K.indptr), self.K.shape)
 
     def joined(self, opened: Iterable[str]) -> np.ndarray:
         """The number of each node once the covers of the open openings are joined: (n,)."""
@@ -130,7 +134,8 @@ class WholeAir:
         number = self.joined(opened)
         k, joined = self.radiating(number).resonances(n + 1)[n]
         pressure = joined[number]
-        left = self.K @ pressure - k**2 * (self.M @ pressure)  # by nodes: what crosses the covers, and the far sphere
+        K, M = apart(self.both)
+        left = K @ pressure - k**2 * (M @ pressure)  # by nodes: what crosses the covers, and the far sphere
         flux = {name: complex(left[np.unique(inner)].sum()) for name, (inner, _) in self.whole.covers.items()}
         return Swing(k, pressure, nodal_gradient(self.whole.mesh, pressure, number), flux)
 
@@ -139,7 +144,7 @@ class WholeAir:
         number, covers = self.joined(opened), self.whole.covers
         join = _join(number)
         closed = [other for other in covers if other not in opened]
-        walls, forms = self._walls(closed), {"K": self.K, "M": self.M}
+        walls, forms = self._walls(closed), dict(zip("KM", apart(self.both), strict=True))
         forms["thermal"], forms["viscous"] = wall_matrices(walls)
         if self.whole.sharp:  # what the resonances take there: k^2 thermal less what moving every wall does
             K, M = moving_matrices(walls, number)
@@ -152,6 +157,15 @@ class WholeAir:
             rows[EXIT] = csr_matrix(mean_over(self.whole, end)) @ join
         return driven(self.radiating(number), sides, rows, highest)
 
+    @cached_property
+    def _wall_forms(self) -> tuple[csr_matrix, csr_matrix]:
+        """The integrals of p q and of grad_T p . grad_T q over the clay: (nodes, nodes)."""
+        return wall_matrices(self.whole.mesh)
+
+    def _cover_forms(self, name: str) -> tuple[csr_matrix, csr_matrix]:
+        """The same over both sides of a cover."""
+        return wall_matrices(replace(self.whole.mesh, facets=np.concatenate(self.whole.covers[name])))
+
     def _walls(self, closed: list[str]) -> AirMesh:
         """The mesh with both sides of the closed covers among its walls."""
         mesh, covers = self.whole.mesh, self.whole.covers
@@ -160,7 +174,7 @@ class WholeAir:
     def radiating(self, number: np.ndarray) -> Radiating:
         """All this air with its nodes joined to `number`."""
         surface, B = self.far
-        both, S, inside = (merged(A, number) for A in (self._both, surface, self.inside))
+        both, S, inside = (merged(A, number) for A in (self.both, surface, self.inside))
         K, M = apart(both)
         spread, corner = self._linear.joined(number)
         coarse, largest = self._linear_stiffness
@@ -186,10 +200,12 @@ class WholeAir:
     ) -> WholeMode:
         covers, pressure = self.whole.covers, joined[number]
         closed = [name for name in covers if name not in opened]
-        walls = self._walls(closed)
-        thermal, viscous = (complex(v[0]) / weight for v in wall_integrals(walls, pressure[:, None]))
+        forms = [self._wall_forms, *(self._cover_forms(name) for name in closed)]
+        thermal, viscous = (
+            sum(complex(pressure @ (A @ pressure)) for A in part) / weight for part in zip(*forms, strict=True)
+        )
         if self.whole.sharp:
-            viscous = k**2 * thermal - moving_walls(walls, number, joined, k) / weight
+            viscous = k**2 * thermal - moving_walls(self._walls(closed), number, joined, k) / weight
         participation = {name: complex(pressure[covers[name][0]].mean() ** 2) / weight for name in closed}
         return WholeMode(k, thermal, viscous, participation, 0, 0.0)
 
