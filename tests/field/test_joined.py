@@ -10,7 +10,7 @@ from simkit.body.meshes import all_air
 from simkit.body.meshes.curved import air_mesh
 from simkit.body.walls.formulas import EggWall
 from simkit.errors import MeshError
-from simkit.field.fem.preconditioner import TwoLevel, largest_over_diagonal, through
+from simkit.field.fem.preconditioner import DEGREE, SPREAD, TwoLevel, largest_over_diagonal, through
 from simkit.field.full.resonance import Linear, merged
 
 
@@ -69,13 +69,13 @@ def test_single_precision_and_a_shared_coarse_matrix_change_the_inverse_little(t
     inverse = TwoLevel(A, spread, (spread.T @ A @ spread).tocsr(), largest_over_diagonal(A))
     load = rng.standard_normal((n, 2))
     high = 1.1 * largest_over_diagonal(A)
-    middle, half, D = high * (1 + 1 / 8) / 2, high * (1 - 1 / 8) / 2, A.diagonal()[:, None]
+    middle, half, D = high * (1 + 1 / SPREAD) / 2, high * (1 - 1 / SPREAD) / 2, A.diagonal()[:, None]
 
     def smoothed(rest):
         rho = half / middle
         step = rest / D / middle
         x = step
-        for _ in range(2):
+        for _ in range(DEGREE - 1):
             rest = rest - A @ step
             new = 1 / (2 * middle / half - rho)
             step = new * rho * step + 2 * new / half * rest / D
