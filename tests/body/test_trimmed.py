@@ -1,10 +1,13 @@
 """A skin drawn without its openings, none of them on a seam: against a ball with caps taken off, and cut instead."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from simkit.body import Opening, kernel
+import simkit
+from simkit.body import Opening, body_of, kernel
 from simkit.body.meshes import panels, patches, trimmed
 from simkit.body.meshes.outlines import OutlineCut
 from simkit.body.meshes.rims import duct_of
@@ -112,3 +115,19 @@ def test_places_on_the_cube_are_those_that_its_patches_are_drawn_by():
     faces, places = patches.places(ways, turned)
     i, j = np.round(20 * places).astype(int).T
     assert np.linalg.norm(grids[faces, i, j] - at(ways), axis=1).max() < np.pi / 2 / 20 * R * np.sqrt(0.5) * 1.05
+
+
+@pytest.mark.slow
+def test_every_rim_of_a_body_by_sections_is_drawn_where_it_belongs():
+    """Between unlike sections a wall bends within a few millimetres, which twenty points along a patch miss."""
+    vessel = simkit.load(Path(__file__).parents[2] / "studies" / "designs" / "river_yam.toml")
+    (chamber,) = body_of(vessel).chambers
+    ducts = [duct_of(chamber.wall, chamber.thickness, o) for o in chamber.all_openings]
+    cuts = [OutlineCut(duct, duct.inside, -3e-3, 6e-3, SIZE) for duct in ducts]
+    with kernel.session() as gmsh:
+        left = trimmed_faces(gmsh, chamber.wall.solid(), cuts)
+        found = panels.wall_panels(gmsh, chamber.wall.solid(), cuts, 6e-3, 0.5)
+    assert len(left) < 3
+    for cut, loop in zip(cuts, found.loops, strict=True):
+        assert len(loop) == sum(cut.counts)
+        assert cut.on(found.points[loop], 2e-6).all()

@@ -45,13 +45,15 @@ def wall_panels(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut], size: float
     A smooth skin is drawn without its openings, but for those on its seams. Else all is cut along them, and where a rim
     comes out torn at a seam of smooth skins, the seams are turned and all is tried again.
     """
-    left = trimmed_faces(gmsh, solid, cuts)
-    if left is not None:
-        try:
+    try:
+        left = trimmed_faces(gmsh, solid, cuts)
+        if left is not None:
             _cut_along(gmsh, gmsh.model.occ.getEntities(2), left)
             return _panels(gmsh, cuts, [_contact_lines(gmsh, cut) for cut in cuts], size, grow)
-        except ValueError as odd:
-            log.info("drawing the surface another way: %s", odd)
+    except Exception as odd:
+        if type(odd) is not Exception and not isinstance(odd, kernel.UNMESHED):  # gmsh fails by a bare one
+            raise
+        log.info("drawing the surface another way: %s", odd)
     for turn, lines in _cut_well(gmsh, solid, cuts):
         try:
             return _panels(gmsh, cuts, lines, size, grow)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import RectBivariateSpline
 from scipy.spatial.transform import Rotation
 
 from simkit.body.meshes import patches
@@ -21,6 +22,7 @@ _WAYS = 1500  # in which the cube is tried to stand
 _FEW = 12  # points of an outline by which they are compared
 _CLEAR = 2.0  # edges of a rim that there must be between it and a seam, at least
 _CLOSE = 1e-9  # m
+_ASTRAY, _DENSE = 5e-7, 41  # m: how far a drawn outline may be astray; points along a patch where it is farther
 Outline = list[np.ndarray]  # directions (n, 3) on the ball of each piece of an outline
 Map = Callable[[np.ndarray], np.ndarray]
 
@@ -38,7 +40,7 @@ def trimmed_faces(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut]) -> list[O
     outlines = [(cut, outline) for cut, outline in found if outline is not None]
     turned = _standing(at, outlines)
     clear = [outline for cut, outline in outlines if _edges_clear(at, outline, turned[None])[0] / cut.size > _CLEAR]
-    _draw(gmsh, sheet, turned, clear)
+    _draw(gmsh, _grids(sheet, at, turned, clear), turned, clear)
     return [cut for cut, outline in found if not any(outline is each for each in clear)]
 
 
@@ -109,11 +111,25 @@ def _edges_clear(at: Map, outline: Outline, turned: np.ndarray) -> np.ndarray:
     return np.where((face == face[:, :1]).all(axis=1), away, -1.0)
 
 
-def _draw(gmsh: Any, sheet: Sheet, turned: np.ndarray, outlines: Sequence[Outline]) -> None:
+def _grids(sheet: Sheet, at: Map, turned: np.ndarray, outlines: Sequence[Outline]) -> list[np.ndarray]:
+    """Points of the patches, dense enough that the splines between them carry the outlines where they belong."""
+    grids = patches.grids(sheet, turned)
+    for outline in outlines:
+        ways = np.concatenate(outline)
+        face, place = patches.places(ways, turned)
+        line = np.linspace(0, 1, len(grids[0]))
+        splines = [RectBivariateSpline(line, line, part, s=0) for part in np.moveaxis(grids[face[0]], 2, 0)]
+        drawn = np.stack([spline.ev(*place.T) for spline in splines], axis=1)
+        if np.abs(drawn - at(ways)).max() > _ASTRAY:
+            return patches.grids(sheet, turned, _DENSE)
+    return grids
+
+
+def _draw(gmsh: Any, grids: list[np.ndarray], turned: np.ndarray, outlines: Sequence[Outline]) -> None:
     occ = gmsh.model.occ
     gmsh.clear()
     gmsh.model.add("panels")
-    faces = [patch_face(gmsh, grid) for grid in patches.grids(sheet, turned)]
+    faces = [patch_face(gmsh, grid) for grid in grids]
     holes: dict[int, list[list[np.ndarray]]] = {}
     for outline in outlines:
         placed = [patches.places(piece, turned) for piece in outline]
