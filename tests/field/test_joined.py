@@ -99,7 +99,7 @@ def test_fields_go_through_a_matrix_one_by_one():
 def test_a_size_that_gmsh_fails_at_gives_way_to_the_next(monkeypatch):
     """For each grading by itself; the last one's failure is told."""
 
-    def meshed(chamber, size, ducts):
+    def meshed(chamber, size, shell, obstacles, ducts):
         if size in (1.0, 0.6):
             raise MeshError("the air", 1.0, "no luck")
         return f"{chamber} at {size}"
