@@ -182,7 +182,7 @@ def test_the_exit_has_the_potential_that_the_window_s_cell_has_there(edge_deg, w
     points = stream.clay.points[stream.clay.facets]
     on = (np.abs(points[..., 0]) < 1e-7).all(axis=1) & (points[..., 1] < o.width / 2 + 1e-7).all(axis=1)
     rule = facet_rule(stream.clay.points, stream.clay.facets[on])
-    weights = np.asarray(rule.spread[:, rule.points[:, 2] < exit_band(windway, o.inside_rim)[1]].sum(axis=1)).ravel()
+    weights = np.asarray(rule.spread[:, rule.points[:, 2] < exit_band(windway, o)[1]].sum(axis=1)).ravel()
     share = float(weights @ stream.potential / weights.sum())
     air, depth = aperture_of(o), junction_of(windway, o).depth
     whole = air.inner + air.length + air.outer
@@ -200,11 +200,16 @@ def test_in_a_deep_slit_the_exit_lies_where_the_map_has_it():
     assert junction_of(thin, o).depth / o.height == pytest.approx(even, abs=0.007)
 
 
-def test_a_higher_exit_lies_deeper_and_needs_a_wall():
+def test_a_higher_exit_lies_deeper_and_stays_in_the_window():
+    """An offset of 20 mm either way, which a design may have, puts the exit at an end of the window, not beyond."""
     o = window()
-    depths = [junction_of(Windway(o.width, 1.2 * MM, 30 * MM, level=level * MM), o).depth for level in (-1, 0, 0.5, 1)]
+    levels = (-20, -1, 0, 0.5, 1, 4, 20)
+    depths = [junction_of(Windway(o.width, 1.2 * MM, 30 * MM, level=level * MM), o).depth for level in levels]
     assert depths == sorted(depths)
-    assert exit_band(Windway(o.width, 0.6 * MM, 30 * MM), 0.5 * MM)[1] > 0.5 * MM
+    assert -0.1 * o.height < depths[0] and depths[-1] <= o.length
+    for height, level in ((0.6, 0), (1.2, 20), (1.2, -20), (8, 0)):
+        bottom, top = exit_band(Windway(o.width, height * MM, 30 * MM, level=level * MM), o)
+        assert min(top, o.length - o.rim) - max(bottom, o.inside_rim) >= 0.15 * MM
 
 
 # --- what it does to a note ---

@@ -115,16 +115,18 @@ class Junction:
 AT_FACE = Junction(0.0, 0.0)
 
 
-def exit_band(windway: Windway, rim: float) -> tuple[float, float]:
+def exit_band(windway: Windway, window: Opening) -> tuple[float, float]:
     """From where to where, m outward of the inner face, the windway's exit lies in the upright wall of the window.
 
     Its lower half mostly lies below that face, in front of the clay that carries the windway, which no model has. With
     a lip of 1.5 mm of clay below it, the inertance between the whole exit and the outside is within 1.5 % of that
-    between the upper half and the outside without it, in cells of four windows. rim: radius of the window's rim inside,
-    above which the wall is upright; a quarter of the windway's height is left in any case.
+    between the upper half and the outside without it, in cells of four windows. A quarter of the windway's height is
+    left upright between the rims in any case, however far from the window an edge's offset would put it.
     """
-    top = max(windway.level + windway.height / 2, rim + windway.height / 4)
-    return windway.level - windway.height / 2, top
+    least = windway.height / 4
+    low, high = window.inside_rim, window.length - window.rim
+    top = max(windway.level + windway.height / 2, low + least)
+    return min(windway.level - windway.height / 2, max(high, low + least) - least), top
 
 
 def junction_of(windway: Windway, window: Opening) -> Junction:
@@ -138,8 +140,9 @@ def junction_of(windway: Windway, window: Opening) -> Junction:
     cells, widths of 1.2 to 5.5 H, walls of 0.5 to 1.6, rims of 0.03 to 0.12, edges of 20 to 90 degrees: depths to
     0.005 H, the inertance to 4 % (standard deviations).
     """
-    height, width, rim = window.height, window.width, max(window.inside_rim, 0.0)
-    bottom, top = exit_band(windway, rim)
+    height, width, rim = window.height, window.width, window.inside_rim
+    bottom, top = exit_band(windway, window)
+    top = min(top, max(window.length - window.rim, rim + windway.height / 4))
     # At the exit the bent inner face lies below the window's middle, so that more of the wall is upright.
     across, along = window.curvatures
     sunk = across * width**2 / 24 + along * height**2 / 8
@@ -149,7 +152,9 @@ def junction_of(windway: Windway, window: Opening) -> Junction:
     wall = np.clip(window.length / height, 0.5, 1.6)
     leaning = -np.expm1(-2.5 * run) * (0.028 + 0.128 * min(z, 0.4) + 0.022 * np.log(wall))
     depth = height * (_slit_depth(z) - 0.006 - leaning)
-    return Junction(float(depth), float(0.19 + 0.22 * np.log(height / min(top - bottom, height))) / width)
+    return Junction(
+        min(float(depth), window.length), float(0.19 + 0.22 * np.log(height / min(top - bottom, height))) / width
+    )
 
 
 def _slit_depth(z: float) -> float:

@@ -190,7 +190,7 @@ class ResolvedResonator:
         way, window = self.windway, self.chamber.window
         if way is None or window is None:
             return None
-        return Exit(window, *exit_band(way, window.inside_rim), way.area / way.length)
+        return Exit(window, *exit_band(way, window), way.area / way.length)
 
     def _branch(self, omega: Any, lossless: bool) -> Any:
         """i omega rho / Z of the windway, m."""
