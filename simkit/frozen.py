@@ -26,6 +26,8 @@ def frozen(kind: type[T]) -> type[T]:
     """
 
     def same(self: T, other: object) -> bool:
+        if self is other:
+            return True
         return NotImplemented if type(other) is not type(self) else _fields(self) == _fields(other)
 
     made = dataclasses.dataclass(frozen=True, eq=False)(kind)

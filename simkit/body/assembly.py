@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import singledispatch
+from functools import lru_cache, singledispatch
 
 import numpy as np
 
@@ -82,13 +82,24 @@ def _(shape: shapes.FurtherShape) -> Wall:
 def placed_wall(vessel: Vessel, chamber: Chamber) -> Wall:
     """The chamber's wall at its place in the body; SurfaceError where a scan cannot be one."""
     shape = chamber.shape
-    wall = (
-        scan_wall(vessel.beside(shape.file), shape.smooth_mm * MM) if isinstance(shape, shapes.Scan) else wall_of(shape)
-    )
-    along, across, up = (MM * v for v in chamber.offset_mm)
-    if (along, across, up) == (0, 0, 0) and chamber.turn_deg == 0:
+    if isinstance(shape, shapes.Scan):
+        return _placed(scan_wall(vessel.beside(shape.file), shape.smooth_mm * MM), chamber.offset_mm, chamber.turn_deg)
+    if isinstance(shape, shapes.FurtherShape):
+        return _placed(wall_of(shape), chamber.offset_mm, chamber.turn_deg)
+    return _kept_wall(shape, chamber.offset_mm, chamber.turn_deg)
+
+
+@lru_cache(maxsize=64)
+def _kept_wall(shape: object, offset_mm: tuple[float, float, float], turn_deg: float) -> Wall:
+    """The same wall again for the same numbers, with what it has found out about itself: its tree, its box."""
+    return _placed(wall_of(shape), offset_mm, turn_deg)
+
+
+def _placed(wall: Wall, offset_mm: tuple[float, float, float], turn_deg: float) -> Wall:
+    along, across, up = (MM * v for v in offset_mm)
+    if (along, across, up) == (0, 0, 0) and turn_deg == 0:
         return wall
-    return PlacedWall(wall, (across, along, up), chamber.turn_deg)
+    return PlacedWall(wall, (across, along, up), turn_deg)
 
 
 def _metres(size_mm: float | None) -> float:

@@ -138,8 +138,25 @@ def opening_at(
     forward_deg: the way a window's breath runs along the wall, 0 away from the mouth end, 90 to the right.
     Raises ValueError, in words for the user, where there is no such place.
     """
+    return _opened(wall, place, name, forward_deg, length, tuple(sizes.items()))
+
+
+@lru_cache(maxsize=1024)
+def _opened(
+    wall: Wall, place: Place, name: str, forward_deg: float, length: float, sizes: tuple[tuple[str, float], ...]
+) -> Opening:
+    """Kept: of a design that is asked again all openings are the same but the one that was changed."""
+    center, axis, across, curvatures = _seat(wall, place, forward_deg)
+    return Opening(name, center, axis, across, length, curvatures=curvatures, **dict(sizes))
+
+
+@lru_cache(maxsize=1024)
+def _seat(
+    wall: Wall, place: Place, forward_deg: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[float, float]]:
+    """Middle, axis, the way across, and the wall's curvatures there."""
     center, axis = place.on(wall)
     if forward_deg is None:  # a round hole is the same whichever way it is turned: in a tip that way leads out of it
         forward_deg = 90.0 if abs(axis @ wall.axis[1]) > _TIP else 0.0
     across = tangent_frame(wall, axis, forward_deg)
-    return Opening(name, center, axis, across, length, curvatures=normal_curvatures(wall, center, across), **sizes)
+    return center, axis, across, normal_curvatures(wall, center, across)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import partial
+from functools import lru_cache, partial
 from itertools import combinations, permutations, product
 
 import numpy as np
@@ -157,7 +157,7 @@ class _Inspection:
         if complaint := self.wall.complaint():
             key, allowed = complaint
             yield Fault(self.vessel.source, f"{self.chamber.name}.{key}", None, allowed)
-        tightest = float(np.nanmin(curvatures(self.wall, on_wall(self.wall))[1]))
+        tightest = _tightest(self.wall)
         thickness = self.vessel.clay.wall_mm * MM
         if thickness > 0 and tightest < -1 / thickness and not self.wall.filled(thickness):
             most = -1 / tightest / MM
@@ -175,13 +175,25 @@ class _Inspection:
 
     def _rim(self, key: str, opening: Opening) -> Iterator[Fault]:
         """The rim must lie on the wall all round: not off an end, not as wide as the chamber."""
-        if not np.isfinite(rim_depths(self.wall, opening)).all():
+        if not _lies_on(self.wall, opening):
             number = "diameter_mm" if opening.is_round else "window_width_mm"
             deep = clearance(self.wall, opening.center) / MM
             yield self.fault(
                 f"{key}.{number}",
                 f"an opening wholly on the wall: with {deep:.3g} mm of air below, this one reaches past it",
             )
+
+
+@lru_cache(maxsize=64)
+def _tightest(wall: Wall) -> float:
+    """The least of a wall's curvatures, 1/m: negative where it bulges into the air."""
+    return float(np.nanmin(curvatures(wall, on_wall(wall))[1]))
+
+
+@lru_cache(maxsize=1024)
+def _lies_on(wall: Wall, opening: Opening) -> bool:
+    """Whether an opening's rim lies on the wall all round."""
+    return bool(np.isfinite(rim_depths(wall, opening)).all())
 
 
 def rim_depths(wall: Wall, opening: Opening, count: int = 32) -> np.ndarray:

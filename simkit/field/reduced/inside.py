@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -24,6 +25,7 @@ from simkit.field.fem.gradient import nodal_gradient
 from simkit.field.fem.modes import Eigenpairs, floating_modes
 from simkit.field.fem.probes import WallReader
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
+from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.mouth import Mouth, averages
 from simkit.field.reduced.source import (
@@ -99,6 +101,11 @@ class InsideAir:
         solve = factored_floating(K)
         boundary = MeshedBoundary.of(mesh, AirSurface((wall,)))
         return InsideAir(mesh, M, solve, boundary, volume_rule(mesh), floating_modes(K, M, solve, modes), wall.volume)
+
+    @cached_property
+    def on_wall(self) -> tuple[np.ndarray, np.ndarray]:
+        """Of each mode the integrals over the wall of p^2 and of |grad_T p|^2 (m,): `wall_integrals`."""
+        return wall_integrals(self.mesh, self.modes.shapes)
 
     def answer(self, mouths: Sequence[Mouth]) -> InsideAnswer:
         """The fields of unit strength at each mouth, at k = 0 and to first order in k^2."""

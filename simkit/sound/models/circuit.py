@@ -11,7 +11,8 @@ here is in 1/m.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -159,16 +160,50 @@ class Circuit:
         around = self._outside_k(omega)
         outer = self.field.outside(around) + self.nearby(around)
         outer = outer * (self.room_air.density / self.chamber_air.density)
-        columns = [self.column(duct, omega) for duct in self.ducts]
-        ducts = {name: np.stack([column[name] for column in columns], axis=-1) for name in columns[0]}
-        return Matrices(k, self.regular(omega), self.uniform(omega), outer, **ducts)
+        return Matrices(k, self.regular(omega), self.uniform(omega), outer, **self._columns(omega))
+
+    def _columns(self, omega: np.ndarray) -> dict[str, np.ndarray]:
+        """All ducts' A, B, C, D and stub (m, n): those that differ by their apertures alone in one go."""
+        alike, others = self._alike
+        found = {name: np.empty((*omega.shape, self.count), complex) for name in ("A", "B", "C", "D", "stub")}
+        for rows, duct in alike:
+            for name, values in self.column(duct, omega[..., None]).items():
+                found[name][..., rows] = values
+        for row in others:
+            for name, values in self.column(self.ducts[row], omega).items():
+                found[name][..., row] = values
+        return found
+
+    @cached_property
+    def _alike(self) -> tuple[list[tuple[list[int], Duct]], list[int]]:
+        """Rows whose ducts differ by their apertures alone, with these as arrays in one duct; and all other rows."""
+        groups: dict[tuple[object, ...], list[int]] = {}
+        others = []
+        for row, duct in enumerate(self.ducts):
+            # Airs may differ from fingering to fingering: then they are arrays along omega.
+            same = np.ndim(duct.air.density) == np.ndim(self.chamber_air.density) == 0
+            if same and duct.windway is None:
+                rest = tuple(getattr(duct, part.name) for part in fields(Duct) if part.name != "aperture")
+                groups.setdefault(rest, []).append(row)
+            else:
+                others.append(row)
+        alike = []
+        for rows in groups.values():
+            sizes = [[getattr(self.ducts[row].aperture, part.name) for row in rows] for part in fields(Aperture)]
+            aperture = Aperture(*(np.array(each, float) for each in sizes))
+            alike.append((rows, replace(self.ducts[rows[0]], aperture=aperture)))
+        return alike, others
 
     def column(self, duct: Duct, omega: np.ndarray) -> dict[str, np.ndarray]:
-        """One duct's A, B, C, D and stub (...), scaled as the matrices have them, at complex omega (...)."""
+        """One duct's A, B, C, D and stub (...), scaled as the matrices have them, at complex omega (...).
+
+        The duct's sizes may be arrays that broadcast with omega.
+        """
         scale = 1j * omega * self.chamber_air.density
         port, stub = duct.two_port(omega, self.lossless), duct.stub(omega, self.lossless)
         column = {"A": port.A, "B": port.B / scale, "C": port.C * scale, "D": port.D, "stub": stub / scale}
-        return {name: np.broadcast_to(values, np.shape(omega)) for name, values in column.items()}
+        shape = np.broadcast_shapes(np.shape(omega), np.shape(duct.aperture.area))
+        return {name: np.broadcast_to(values, shape) for name, values in column.items()}
 
     def _outside_k(self, omega: np.ndarray) -> np.ndarray:
         """k in the room's air, 1/m.

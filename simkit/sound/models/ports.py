@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -20,7 +20,6 @@ from simkit.body.walls.wall import Wall
 from simkit.errors import OutOfReach
 from simkit.field import BodyAir, PortField, PortSolution, air_of, port_solution
 from simkit.field.fem.gradient import Swing
-from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.field.reduced.inside import InsideAir, InsideAnswer
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
@@ -39,6 +38,7 @@ from simkit.sound.models.uncertainty import trusted
 
 _KEPT: OrderedDict[tuple[tuple[Wall, ...], float, float], BodyAir] = OrderedDict()
 _SOLVED: OrderedDict[tuple[Body, float], PortSolution] = OrderedDict()
+_aperture = lru_cache(maxsize=1024)(aperture_of)
 _CIRCLE = 8  # points about a resonance
 _KEEP, _KEEP_NODES = 4, 80_000  # bodies, and nodes of all their meshes; the last two bodies whatever they hold
 
@@ -317,7 +317,7 @@ def resonator(case: Case) -> PortsResonator:
         for opening in chamber.all_openings:
             window = opening is chamber.window
             duct_air = (case.airs.window if window else case.airs.of_hole(opening.name)) if own else case.airs.room
-            duct = Duct(aperture_of(opening), duct_air, touch=case.playing.fingers if own and not window else None)
+            duct = Duct(_aperture(opening), duct_air, touch=case.playing.fingers if own and not window else None)
             if own and window and case.windway is not None:
                 duct = replace(duct, windway=case.windway, junction=junction_of(case.windway, opening))
             ducts.append(duct)
@@ -345,7 +345,7 @@ def wall_loss(air: BodyAir, body: Body, case: Case) -> WallLoss:
     warmth: list[np.ndarray] = []
     for chamber, inside in zip(body.chambers, air.chambers, strict=True):
         uniform += [float(heat_loss(gas, 1.0, chamber.area, chamber.volume))] * len(chamber.all_openings)
-        pressed, slid = wall_integrals(inside.mesh, inside.modes.shapes)
+        pressed, slid = inside.on_wall
         omega = gas.sound_speed * np.sqrt(inside.modes.k2)
         viscous, thermal = mode_loss(gas, omega, pressed, slid, np.ones(len(omega)), inside.modes.k2)
         friction.append(np.asarray(viscous))
