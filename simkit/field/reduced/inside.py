@@ -27,7 +27,8 @@ from simkit.field.fem.probes import WallReader
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
 from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.field.reduced.boundary import AirSurface
-from simkit.field.reduced.mouth import Mouth, averages
+from simkit.field.reduced.kept import Kept, KeptMouths, PairMeans, Reading, most_of, readings
+from simkit.field.reduced.mouth import Mouth
 from simkit.field.reduced.source import (
     Sources,
     curvature_values,
@@ -83,6 +84,15 @@ class MeshedBoundary:
 
 
 @dataclass(frozen=True, eq=False)
+class _MouthField:
+    """One mouth's smooth fields (nodes,), at k = 0 and to first order in k^2, and how it reads others."""
+
+    reading: Reading
+    static: np.ndarray
+    second: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
 class InsideAir:
     """A chamber's meshed air, factored: everything that does not know where the openings are."""
 
@@ -112,6 +122,30 @@ class InsideAir:
         if not mouths:
             nodes, none = np.zeros((len(self.mesh.points), 0)), np.zeros((0, 0))
             return InsideAnswer((), nodes, nodes, none, none, np.zeros((0, len(self.modes.k2))))
+        parts = self._parts.of(mouths, self._solved_for)
+        static, second = (np.stack([getattr(part, of) for part in parts], axis=1) for of in ("static", "second"))
+        known, known_second = (means(mouths) for means in self._means)
+        np.fill_diagonal(known, [m.own for m in mouths])
+        np.fill_diagonal(known_second, [m.own_second_order for m in mouths])
+        matrix, quadratic, ports = (
+            np.stack([part.reading.of(fields) for part in parts]) for fields in (static, second, self.modes.shapes)
+        )
+        return InsideAnswer(tuple(mouths), static, second, matrix + known, quadratic + known_second, ports)
+
+    @cached_property
+    def mouths(self) -> KeptMouths:
+        """The mouths of openings on this chamber's wall."""
+        return KeptMouths(self.boundary.surface)
+
+    @cached_property
+    def _parts(self) -> Kept[Mouth, _MouthField]:
+        return Kept(most_of(16 * len(self.mesh.points)))
+
+    @cached_property
+    def _means(self) -> tuple[PairMeans, PairMeans]:
+        return PairMeans(source_values), PairMeans(second_order_values)
+
+    def _solved_for(self, mouths: Sequence[Mouth]) -> list[_MouthField]:
         rows = self.boundary.rows(mouths)
         static = self.static_fields(mouths, rows)
         curved, means = self._body_data(mouths)
@@ -121,11 +155,8 @@ class InsideAir:
             - self.boundary.rule.spread @ self._second_order_slopes(mouths)
         )
         second = self._solved(load, means)
-        known, known_second = averages(source_values, mouths, mouths), averages(second_order_values, mouths, mouths)
-        np.fill_diagonal(known, [m.own for m in mouths])
-        np.fill_diagonal(known_second, [m.own_second_order for m in mouths])
-        matrix, quadratic = rows @ static + known, rows @ second + known_second
-        return InsideAnswer(tuple(mouths), static, second, matrix, quadratic, rows @ self.modes.shapes)
+        each = zip(readings(rows), static.T.copy(), second.T.copy(), strict=True)
+        return [_MouthField(*parts) for parts in each]
 
     def pressure(self, answer: InsideAnswer, k: complex, strengths: np.ndarray) -> np.ndarray:
         """The pressure at the mesh's nodes that ports of these strengths (n,) make at wave number k: (nodes,), complex.

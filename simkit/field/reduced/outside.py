@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -22,11 +23,12 @@ from scipy.sparse import csr_matrix
 from simkit.body.meshes.curved import AirMesh
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import Solve, factored
-from simkit.field.fem.far_field import degrees, harmonics, leaving
+from simkit.field.fem.far_field import harmonics, leaving
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import MeshedBoundary
-from simkit.field.reduced.mouth import Mouth, averages
+from simkit.field.reduced.kept import Kept, KeptMouths, PairMeans, most_of, readings
+from simkit.field.reduced.mouth import Mouth
 from simkit.field.reduced.source import (
     curvature_values,
     second_order_slopes,
@@ -34,9 +36,7 @@ from simkit.field.reduced.source import (
     source_slopes,
     source_values,
 )
-
-TOP = 8  # highest degree that leaves exactly
-DEGREE = degrees(TOP)
+from simkit.field.reduced.widened import DEGREE, TOP, Base, MouthShare, Widened
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,19 +106,68 @@ class OutsideAir:
             count = len(wave_numbers)
             none = np.zeros((count, 0, 0))
             return OutsideAnswer((), wave_numbers, self.span, np.zeros((count, self.span.shape[1], 0)), none, none)
-        rows = self.boundary.rows(mouths)
-        loads = self._loads(mouths, rows)
-        far = self._far_data(mouths)
-        span = self._widened(loads)
-        reduced = _ReducedModel.of(self, span, loads)
-        fields = np.stack([reduced.solved(k, far) for k in wave_numbers])
-        rows = rows @ span
-        known, second_order = averages(source_values, mouths, mouths), averages(second_order_values, mouths, mouths)
+        parts = self._parts.of(mouths, self._solved_for)
+        far = np.stack([part.far for part in parts], axis=2)
+        widened = Widened.of(self, parts)
+        if widened.is_sound:
+            span, (fields, radiated) = widened.span, widened.solved(wave_numbers, far)
+        else:
+            span, (fields, radiated) = self._solved_together(parts, wave_numbers, far)
+        known, second_order = (means(mouths) for means in self._means)
         np.fill_diagonal(known, [m.own for m in mouths])
         np.fill_diagonal(second_order, [m.own_second_order for m in mouths])
+        rows = np.stack([part.reading.of(span) for part in parts])
         matrices = known + np.square(wave_numbers)[:, None, None] * second_order + rows @ fields
-        radiated = np.stack([reduced.radiated(k, c, far) for k, c in zip(wave_numbers, fields, strict=True)])
         return OutsideAnswer(tuple(mouths), wave_numbers, span, fields, matrices, radiated)
+
+    @cached_property
+    def mouths(self) -> KeptMouths:
+        """The mouths of openings on the body's outer surface."""
+        return KeptMouths(self.boundary.surface)
+
+    @cached_property
+    def base(self) -> Base:
+        """The equations among the fields of `span`."""
+        return Base.of(self)
+
+    @cached_property
+    def _parts(self) -> Kept[Mouth, MouthShare]:
+        return Kept(most_of(8 * 15 * len(self.mesh.points)))
+
+    @cached_property
+    def _means(self) -> tuple[PairMeans, PairMeans]:
+        return PairMeans(source_values), PairMeans(second_order_values)
+
+    def _solved_for(self, mouths: Sequence[Mouth]) -> list[MouthShare]:
+        rows = self.boundary.rows(mouths)
+        loads, far = self._loads(mouths, rows), self._far_data(mouths)
+        fields = [self.solve(loads[0])]
+        for load in (*loads[1:], 0.0):
+            fields.append(self.solve(load + self.mass @ fields[-1]))
+        return [
+            MouthShare.of(
+                self,
+                reading,
+                np.stack([load[:, n] for load in loads], axis=1),
+                np.stack([data[:, n] for data in far]),
+                np.stack([field[:, n] for field in fields], axis=1),
+            )
+            for n, reading in enumerate(readings(rows))
+        ]
+
+    def _solved_together(
+        self, parts: Sequence[MouthShare], wave_numbers: np.ndarray, far: np.ndarray
+    ) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray]]:
+        """The same where mouths all but coincide: in a span made orthonormal as a whole."""
+        added = np.concatenate([part.added for part in parts], axis=1)
+        for _ in range(2):
+            added = np.linalg.qr(added - self.span @ (self.span.T @ added))[0]
+        span = np.concatenate([self.span, added], axis=1)
+        loads = tuple(np.stack([part.loads[:, n] for part in parts], axis=1) for n in range(3))
+        reduced = _ReducedModel.of(self, span, loads)
+        fields = np.stack([reduced.solved(k, far) for k in wave_numbers])
+        radiated = np.stack([reduced.radiated(k, c, far) for k, c in zip(wave_numbers, fields, strict=True)])
+        return span, (fields, radiated)
 
     def static_fields(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
         """The smooth fields (nodes, n) at k = 0 of unit strength at each mouth, with the boundary's `rows` for them."""
@@ -156,17 +205,6 @@ class OutsideAir:
         steep = [m.broad_weights @ second_order_slopes(m.broad, points, normals) for m in mouths]
         return tuple(self.far.weighted @ np.stack(values, axis=1) for values in (S, R, steep))
 
-    def _widened(self, loads: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
-        """The span with the fields added that the loads make, order by order in k^2: orthonormal columns."""
-        fields = [self.solve(loads[0])]
-        for load in (*loads[1:], 0.0):
-            fields.append(self.solve(load + self.mass @ fields[-1]))
-        added = np.concatenate(fields, axis=1)
-        added = added / np.linalg.norm(added, axis=0)
-        for _ in range(2):  # twice, for mouths that all but coincide
-            added = np.linalg.qr(added - self.span @ (self.span.T @ added))[0]
-        return np.concatenate([self.span, added], axis=1)
-
 
 @dataclass(frozen=True, eq=False)
 class _ReducedModel:
@@ -190,7 +228,7 @@ class _ReducedModel:
             air.far.radius,
         )
 
-    def solved(self, k: complex, far: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+    def solved(self, k: complex, far: np.ndarray) -> np.ndarray:
         """Components of the smooth fields in the span at wave number k: (r, n)."""
         S, R, steep = far
         D = leaving(k, self.radius, TOP)[DEGREE]
@@ -200,7 +238,7 @@ class _ReducedModel:
         condition = (self.far_loads * ((D - self.steepness) / self.radius**2)) @ self.far_loads.T
         return np.linalg.solve(self.stiffness - k**2 * self.mass + condition, load)
 
-    def radiated(self, k: float, fields: np.ndarray, far: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+    def radiated(self, k: float, fields: np.ndarray, far: np.ndarray) -> np.ndarray:
         """What leaves through the far sphere, as -Im Z: sum over harmonics of Im D p_i* p_j / radius^2: (n, n), 1/m.
 
         Energy that left an opening must pass there, so this is -Im Z, but never negative whatever the mesh.
@@ -215,8 +253,9 @@ class _ReducedModel:
 class OutsideAnswer:
     """The outside's fields and matrices for one set of mouths at some wave numbers.
 
-    fields (m, r, n): components of the smooth fields in `span` (nodes, r); matrices (m, n, n), 1/m, rows the receiving
-    port, as read at the mouths; radiated (m, n, n), 1/m, -Im Z as it passes the far sphere.
+    fields (m, r, n): components of the smooth fields by the columns of `span` (nodes, r), which need not be square to
+    each other; matrices (m, n, n), 1/m, rows the receiving port, as read at the mouths; radiated (m, n, n), 1/m, -Im Z
+    as it passes the far sphere.
     """
 
     mouths: tuple[Mouth, ...]

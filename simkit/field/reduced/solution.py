@@ -46,7 +46,7 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
         through = _through(air, ways)
         waves = np.concatenate([air.wave_numbers, np.multiply(TEST_WAVES, air.wave_numbers[-1])])
         every = [opening for group in groups for opening in group]
-        around = air.outside.answer(mouths(every, air.outside.boundary.surface, through / 2), waves)
+        around = air.outside.answer(air.outside.mouths.of(every, through / 2), waves)
         found = _doubts(air, groups, ways)
         inside = tuple(task.result() for task in within)
     field = _assembled(air, groups, inside, around, found, start)
@@ -54,7 +54,7 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
 
 
 def _within(air: InsideAir, group: tuple[Opening, ...], way: _Depths) -> InsideAnswer:
-    return air.answer(mouths(group, air.boundary.surface, way.behind / 2))
+    return air.answer(air.mouths.of(group, way.behind / 2))
 
 
 @dataclass(frozen=True, eq=False)

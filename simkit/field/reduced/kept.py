@@ -1,0 +1,108 @@
+"""What was found out for each opening, kept for the next question about the same air.
+
+Of a design that is asked again only the openings that were changed are solved for. Everything here lives as long as the
+air (meshes and factors) that it belongs to.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Generic, TypeVar
+
+import numpy as np
+from scipy.sparse import csr_matrix
+
+from simkit.body.chambers import Opening
+from simkit.field.reduced.boundary import AirSurface
+from simkit.field.reduced.mouth import Mouth, averages, mouths
+from simkit.field.reduced.source import Kernel
+
+Key = TypeVar("Key", bound=Hashable)
+Value = TypeVar("Value")
+
+MOST = 128  # things kept, if they are light
+MOST_BYTES = 100e6  # of what is not
+
+
+class Kept(Generic[Key, Value]):
+    """Values by what they depend on: the `most` last asked for, and always twice what is asked for at once."""
+
+    def __init__(self, most: int = MOST):
+        self._most, self._values = most, OrderedDict[Key, Value]()
+
+    def of(self, keys: Sequence[Key], make: Callable[[list[Key]], Sequence[Value]]) -> list[Value]:
+        """The value of each key; what is missing is made in one go."""
+        missing = [key for key in dict.fromkeys(keys) if key not in self._values]
+        if missing:
+            self._values.update(zip(missing, make(missing), strict=True))
+        for key in keys:
+            self._values.move_to_end(key)
+        found = [self._values[key] for key in keys]
+        while len(self._values) > max(self._most, 2 * len(keys)):
+            self._values.popitem(last=False)
+        return found
+
+
+def most_of(bytes_each: float) -> int:
+    """How many may be kept that are so large."""
+    return max(8, min(MOST, int(MOST_BYTES / bytes_each)))
+
+
+class PairMeans:
+    """`averages` of a kernel over and of the same mouths; from one question to the next only the new ones are taken."""
+
+    def __init__(self, kernel: Kernel):
+        self._kernel = kernel
+        self._place: dict[Mouth, int] = {}
+        self._means = np.zeros((0, 0))
+
+    def __call__(self, mouths: Sequence[Mouth]) -> np.ndarray:
+        """(n, n), rows the receiving mouths."""
+        found = np.empty((len(mouths), len(mouths)))
+        known = [i for i, mouth in enumerate(mouths) if mouth in self._place]
+        new = [i for i, mouth in enumerate(mouths) if mouth not in self._place]
+        if known:
+            before = [self._place[mouths[i]] for i in known]
+            found[np.ix_(known, known)] = self._means[np.ix_(before, before)]
+        if new:
+            fresh = [mouths[i] for i in new]
+            found[:, new] = averages(self._kernel, mouths, fresh)
+            if known:
+                found[np.ix_(new, known)] = averages(self._kernel, fresh, [mouths[i] for i in known])
+        self._place, self._means = {mouth: i for i, mouth in enumerate(mouths)}, found
+        return found.copy()
+
+
+class KeptMouths:
+    """The mouths of openings on one surface, each made once."""
+
+    def __init__(self, surface: AirSurface):
+        self._surface, self._kept = surface, Kept[tuple[Opening, float], Mouth]()
+
+    def of(self, openings: Sequence[Opening], reach: np.ndarray) -> tuple[Mouth, ...]:
+        """The same as `mouths`."""
+
+        def make(missing: list[tuple[Opening, float]]) -> tuple[Mouth, ...]:
+            return mouths([opening for opening, _ in missing], self._surface, np.array([far for _, far in missing]))
+
+        return tuple(self._kept.of(list(zip(openings, reach.tolist(), strict=True)), make))
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """How a nodal field is averaged over a mouth: `weights` (m,) of the nodes (m,)."""
+
+    nodes: np.ndarray
+    weights: np.ndarray
+
+    def of(self, fields: np.ndarray) -> np.ndarray:
+        """Averages (n,) of fields (nodes, n)."""
+        return np.asarray(self.weights @ fields[self.nodes])
+
+
+def readings(rows: csr_matrix) -> list[Reading]:
+    """Each row of a sparse matrix (n, nodes) by itself."""
+    return [Reading(rows.indices[low:high].copy(), rows.data[low:high].copy()) for low, high in pairwise(rows.indptr)]
