@@ -32,8 +32,26 @@ def frozen(kind: type[T]) -> type[T]:
 
     made = dataclasses.dataclass(frozen=True, eq=False)(kind)
     made.__eq__ = same  # type: ignore[method-assign, assignment]
-    made.__hash__ = lambda self: hash(_fields(self))  # type: ignore[method-assign]
+    made.__hash__ = _hashed  # type: ignore[method-assign, assignment]
+    if "__getstate__" not in kind.__dict__:
+        made.__getstate__ = _without_hash  # type: ignore[method-assign, assignment]
     return made
+
+
+def _hashed(value: object) -> int:
+    """The hash of what a value holds, found once: it is frozen."""
+    kept: int | None = value.__dict__.get(_HASH)
+    if kept is None:
+        kept = value.__dict__[_HASH] = hash(_fields(value))
+    return kept
+
+
+_HASH = "_hash_of_fields"
+
+
+def _without_hash(value: object) -> dict[str, object]:
+    """What is pickled or copied: another process hashes texts otherwise."""
+    return {name: held for name, held in value.__dict__.items() if name != _HASH}
 
 
 def _fields(value: object) -> Hashable:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
+from simkit.body.chambers import Opening
 from simkit.body.meshes.curved import offset_points
 from simkit.body.walls.wall import Wall, curvatures, feet, normals, project
+from simkit.field.reduced.memory import Kept
 
 
 @dataclass(frozen=True)
@@ -17,6 +20,11 @@ class AirSurface:
     walls: tuple[Wall, ...]
     offset: float = 0.0
     outside: bool = False
+
+    @cached_property
+    def turns(self) -> Kept[Opening, float]:
+        """How steeply it turns about openings, degrees: `doubts.edges`."""
+        return Kept()
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
         """The nearest points of the surface to `points` (n, 3) near it."""

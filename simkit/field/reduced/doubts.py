@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -12,6 +13,8 @@ from simkit.body.chambers import Opening
 from simkit.body.girth import width_at
 from simkit.body.walls.wall import Wall
 from simkit.field.reduced.boundary import AirSurface
+
+_width_at = lru_cache(maxsize=1024)(width_at)
 
 STEEPEST_DEG = 50.0
 LEAST_GAP = 0.5
@@ -49,6 +52,15 @@ def edges(surface: AirSurface, openings: Sequence[Opening], first: int = 0) -> l
     """Openings across an edge or in a tight corner: the wall turns away within half a radius of the rim."""
     if not openings:
         return []
+    turns = surface.turns.of(openings, lambda missing: _turns(surface, missing))
+    side = "outside" if surface.outside else "inside"
+    return [
+        Doubt("edge", (first + i,), turn, STEEPEST_DEG, side) for i, turn in enumerate(turns) if turn > STEEPEST_DEG
+    ]
+
+
+def _turns(surface: AirSurface, openings: Sequence[Opening]) -> list[float]:
+    """The wall's steepest turn about each opening, degrees."""
     lift = surface.offset if surface.outside else 0.0
     down = 0.5 if surface.outside else -0.5
     rings = []
@@ -59,10 +71,7 @@ def edges(surface: AirSurface, openings: Sequence[Opening], first: int = 0) -> l
     normals = surface.normals(surface.nearest(np.concatenate(rings))).reshape(len(openings), 16, 3)
     out = -1.0 if surface.outside else 1.0
     upright = np.array([(out * n @ o.axis).min() for n, o in zip(normals, openings, strict=True)])
-    turns = np.degrees(np.arccos(np.clip(upright, -1, 1)))
-    side = "outside" if surface.outside else "inside"
-    passed = np.flatnonzero(turns > STEEPEST_DEG)
-    return [Doubt("edge", (first + int(i),), float(turns[i]), STEEPEST_DEG, side) for i in passed]
+    return np.degrees(np.arccos(np.clip(upright, -1, 1))).tolist()
 
 
 def gaps(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
@@ -112,7 +121,7 @@ def widths(openings: Sequence[Opening], depth: np.ndarray, wall: Wall, first: in
         width = 2 * float(np.sqrt(o.area / np.pi))
         if depth[i] < LEAST_DEPTH * width:
             found.append(Doubt("depth", (first + i,), float(depth[i]) / width, LEAST_DEPTH))
-        share = width / width_at(wall, o)
+        share = width / _width_at(wall, o)
         if share > WIDEST:
             found.append(Doubt("wide", (first + i,), share, WIDEST))
     return found

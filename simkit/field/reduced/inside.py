@@ -27,7 +27,8 @@ from simkit.field.fem.probes import WallReader
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
 from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.field.reduced.boundary import AirSurface
-from simkit.field.reduced.kept import Kept, KeptMouths, PairMeans, Reading, most_of, readings
+from simkit.field.reduced.kept import KeptMouths, MouthReading, PairMeans, most_of, readings
+from simkit.field.reduced.memory import Kept
 from simkit.field.reduced.mouth import Mouth
 from simkit.field.reduced.source import (
     Sources,
@@ -87,7 +88,7 @@ class MeshedBoundary:
 class _MouthField:
     """One mouth's smooth fields (nodes,), at k = 0 and to first order in k^2, and how it reads others."""
 
-    reading: Reading
+    reading: MouthReading
     static: np.ndarray
     second: np.ndarray
 

@@ -6,44 +6,20 @@ air (meshes and factors) that it belongs to.
 
 from __future__ import annotations
 
-from collections import OrderedDict
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Generic, TypeVar
 
 import numpy as np
 from scipy.sparse import csr_matrix
 
 from simkit.body.chambers import Opening
 from simkit.field.reduced.boundary import AirSurface
+from simkit.field.reduced.memory import MOST, Kept
 from simkit.field.reduced.mouth import Mouth, averages, mouths
 from simkit.field.reduced.source import Kernel
 
-Key = TypeVar("Key", bound=Hashable)
-Value = TypeVar("Value")
-
-MOST = 128  # things kept, if they are light
 MOST_BYTES = 100e6  # of what is not
-
-
-class Kept(Generic[Key, Value]):
-    """Values by what they depend on: the `most` last asked for, and always twice what is asked for at once."""
-
-    def __init__(self, most: int = MOST):
-        self._most, self._values = most, OrderedDict[Key, Value]()
-
-    def of(self, keys: Sequence[Key], make: Callable[[list[Key]], Sequence[Value]]) -> list[Value]:
-        """The value of each key; what is missing is made in one go."""
-        missing = [key for key in dict.fromkeys(keys) if key not in self._values]
-        if missing:
-            self._values.update(zip(missing, make(missing), strict=True))
-        for key in keys:
-            self._values.move_to_end(key)
-        found = [self._values[key] for key in keys]
-        while len(self._values) > max(self._most, 2 * len(keys)):
-            self._values.popitem(last=False)
-        return found
 
 
 def most_of(bytes_each: float) -> int:
@@ -92,7 +68,7 @@ class KeptMouths:
 
 
 @dataclass(frozen=True, eq=False)
-class Reading:
+class MouthReading:
     """How a nodal field is averaged over a mouth: `weights` (m,) of the nodes (m,)."""
 
     nodes: np.ndarray
@@ -103,6 +79,8 @@ class Reading:
         return np.asarray(self.weights @ fields[self.nodes])
 
 
-def readings(rows: csr_matrix) -> list[Reading]:
+def readings(rows: csr_matrix) -> list[MouthReading]:
     """Each row of a sparse matrix (n, nodes) by itself."""
-    return [Reading(rows.indices[low:high].copy(), rows.data[low:high].copy()) for low, high in pairwise(rows.indptr)]
+    return [
+        MouthReading(rows.indices[low:high].copy(), rows.data[low:high].copy()) for low, high in pairwise(rows.indptr)
+    ]

@@ -27,7 +27,8 @@ from simkit.field.fem.far_field import harmonics, leaving
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import MeshedBoundary
-from simkit.field.reduced.kept import Kept, KeptMouths, PairMeans, most_of, readings
+from simkit.field.reduced.kept import KeptMouths, PairMeans, most_of, readings
+from simkit.field.reduced.memory import Kept
 from simkit.field.reduced.mouth import Mouth
 from simkit.field.reduced.source import (
     curvature_values,
@@ -36,7 +37,7 @@ from simkit.field.reduced.source import (
     source_slopes,
     source_values,
 )
-from simkit.field.reduced.widened import DEGREE, TOP, Base, MouthShare, Widened
+from simkit.field.reduced.widened import DEGREE, TOP, MouthShare, ShellBase, Widened
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +109,7 @@ class OutsideAir:
             return OutsideAnswer((), wave_numbers, self.span, np.zeros((count, self.span.shape[1], 0)), none, none)
         parts = self._parts.of(mouths, self._solved_for)
         far = np.stack([part.far for part in parts], axis=2)
-        widened = Widened.of(self, parts)
+        widened = Widened.of(self.base, parts)
         if widened.is_sound:
             span, (fields, radiated) = widened.span, widened.solved(wave_numbers, far)
         else:
@@ -126,9 +127,10 @@ class OutsideAir:
         return KeptMouths(self.boundary.surface)
 
     @cached_property
-    def base(self) -> Base:
+    def base(self) -> ShellBase:
         """The equations among the fields of `span`."""
-        return Base.of(self)
+        far = self.far
+        return ShellBase.of(self.span, self.stiffness, self.mass, far.loads, self.steepness, far.radius)
 
     @cached_property
     def _parts(self) -> Kept[Mouth, MouthShare]:
@@ -146,7 +148,7 @@ class OutsideAir:
             fields.append(self.solve(load + self.mass @ fields[-1]))
         return [
             MouthShare.of(
-                self,
+                self.base,
                 reading,
                 np.stack([load[:, n] for load in loads], axis=1),
                 np.stack([data[:, n] for data in far]),

@@ -14,16 +14,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.linalg import lu_factor, lu_solve
+from scipy.sparse import csr_matrix
 
 from simkit.field.fem.far_field import degrees, leaving
-from simkit.field.reduced.kept import Reading
-
-if TYPE_CHECKING:
-    from simkit.field.reduced.outside import OutsideAir
+from simkit.field.reduced.kept import MouthReading
 
 TOP = 8  # highest degree that leaves exactly
 DEGREE = degrees(TOP)
@@ -31,7 +28,7 @@ _SOUND = 1e-8  # least over largest eigenvalue of the products of the added fiel
 
 
 @dataclass(frozen=True, eq=False)
-class Wave:
+class ShellWave:
     """The part of the equations that knows no opening, at wave number k: `leaving` of every harmonic, what the far
     condition adds to its steepness, over radius^2, and the factors of A_BB."""
 
@@ -42,33 +39,42 @@ class Wave:
 
 
 @dataclass(frozen=True, eq=False)
-class Base:
-    """The same at any k, among the columns of the air's span."""
+class ShellBase:
+    """The same at any k, among the columns of the air's span (nodes, r).
 
-    stiffness: np.ndarray
-    mass: np.ndarray
-    far_loads: np.ndarray
+    stiffness, mass (nodes, nodes), loads (nodes, (TOP + 1)^2), steepness, radius: the air's; K, M (r, r) and far_loads
+    (r, (TOP + 1)^2): the same among the columns.
+    """
+
+    span: np.ndarray
+    stiffness: csr_matrix
+    mass: csr_matrix
+    loads: np.ndarray
     steepness: float
     radius: float
-    _waves: dict[float, Wave]
+    K: np.ndarray
+    M: np.ndarray
+    far_loads: np.ndarray
+    _waves: dict[float, ShellWave]
 
     @staticmethod
-    def of(air: OutsideAir) -> Base:
-        """Of the air's own span."""
-        span = air.span
-        K, M = span.T @ (air.stiffness @ span), span.T @ (air.mass @ span)
-        return Base(K, M, span.T @ air.far.loads, air.steepness, air.far.radius, {})
+    def of(
+        span: np.ndarray, stiffness: csr_matrix, mass: csr_matrix, loads: np.ndarray, steepness: float, radius: float
+    ) -> ShellBase:
+        """Of a shell's matrices."""
+        K, M = span.T @ (stiffness @ span), span.T @ (mass @ span)
+        return ShellBase(span, stiffness, mass, loads, steepness, radius, K, M, span.T @ loads, {})
 
-    def at(self, k: float) -> Wave:
+    def at(self, k: float) -> ShellWave:
         """At wave number k, kept."""
         if k not in self._waves:
             leaves = leaving(k, self.radius, TOP)[DEGREE]
             condition = (leaves - self.steepness) / self.radius**2
-            A = self.stiffness - k**2 * self.mass + (self.far_loads * condition) @ self.far_loads.T
-            self._waves[k] = Wave(k, leaves, condition, lu_factor(A, check_finite=False))
+            A = self.K - k**2 * self.M + (self.far_loads * condition) @ self.far_loads.T
+            self._waves[k] = ShellWave(k, leaves, condition, lu_factor(A, check_finite=False))
         return self._waves[k]
 
-    def drive(self, wave: Wave, far: np.ndarray) -> np.ndarray:
+    def drive(self, wave: ShellWave, far: np.ndarray) -> np.ndarray:
         """The harmonics' loads ((TOP + 1)^2, n) of ports with far data S, R, dR/dr (3, (TOP + 1)^2, n).
 
         S is made of decaying multipoles: d/dr of its degree l is -(l + 1)/radius of it.
@@ -88,8 +94,7 @@ class MouthShare:
     span's with the loads; by_far ((TOP + 1)^2, 4).
     """
 
-    air: OutsideAir
-    reading: Reading
+    reading: MouthReading
     loads: np.ndarray
     far: np.ndarray
     added: np.ndarray
@@ -100,17 +105,19 @@ class MouthShare:
     solutions: dict[float, np.ndarray]
 
     @staticmethod
-    def of(air: OutsideAir, reading: Reading, loads: np.ndarray, far: np.ndarray, fields: np.ndarray) -> MouthShare:
+    def of(
+        base: ShellBase, reading: MouthReading, loads: np.ndarray, far: np.ndarray, fields: np.ndarray
+    ) -> MouthShare:
         """From its loads, far data and fields (nodes, 4) of any length."""
-        added, span = fields / np.linalg.norm(fields, axis=0), air.span
+        added, span = fields / np.linalg.norm(fields, axis=0), base.span
         for _ in range(2):
             added = np.linalg.qr(added - span @ (span.T @ added))[0]
-        stiff, heavy = air.stiffness @ added, air.mass @ added
+        stiff, heavy = base.stiffness @ added, base.mass @ added
         by_base = span.T @ stiff, span.T @ heavy, span.T @ loads
-        return MouthShare(air, reading, loads, far, added, stiff, heavy, by_base, air.far.loads.T @ added, {})
+        return MouthShare(reading, loads, far, added, stiff, heavy, by_base, base.loads.T @ added, {})
 
 
-def _solve_for(base: Base, parts: Sequence[MouthShare], wave: Wave) -> None:
+def _solve_for(base: ShellBase, parts: Sequence[MouthShare], wave: ShellWave) -> None:
     """A_BW of these mouths' own columns and load_B of their loads, and A_BB^-1 of both: (2, r, 5) for each."""
     count, k2 = len(parts), wave.k**2
     K, M = (np.concatenate([part.by_base[n] for part in parts], axis=1) for n in (0, 1))
@@ -128,14 +135,14 @@ def _solve_for(base: Base, parts: Sequence[MouthShare], wave: Wave) -> None:
 class Widened:
     """The equations among the air's span and what some mouths add to it."""
 
-    air: OutsideAir
+    base: ShellBase
     parts: tuple[MouthShare, ...]
     added: np.ndarray
 
     @staticmethod
-    def of(air: OutsideAir, parts: Sequence[MouthShare]) -> Widened:
+    def of(base: ShellBase, parts: Sequence[MouthShare]) -> Widened:
         """Of the mouths with these shares."""
-        return Widened(air, tuple(parts), np.concatenate([part.added for part in parts], axis=1))
+        return Widened(base, tuple(parts), np.concatenate([part.added for part in parts], axis=1))
 
     @property
     def is_sound(self) -> bool:
@@ -146,7 +153,7 @@ class Widened:
     @cached_property
     def span(self) -> np.ndarray:
         """The span (nodes, r): the air's own, and then four fields a mouth."""
-        return np.concatenate([self.air.span, self.added], axis=1)
+        return np.concatenate([self.base.span, self.added], axis=1)
 
     def solved(self, wave_numbers: np.ndarray, far: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Components of the smooth fields (m, r, n) and what they radiate (m, n, n), at wave numbers (m,)."""
@@ -156,7 +163,7 @@ class Widened:
         )
         loads = self.added.T @ np.concatenate([p.loads for p in self.parts], axis=1)
         loads = loads.reshape(len(loads), count, 3)
-        by_far, base = np.concatenate([p.by_far for p in self.parts], axis=1), self.air.base
+        by_far, base = np.concatenate([p.by_far for p in self.parts], axis=1), self.base
         fields, radiated = [], []
         own = np.arange(5 * count) % 5 < 4
         for k in wave_numbers.tolist():
