@@ -20,6 +20,16 @@ LONG = {"second_opinion", "windows", "wishes"}
 # How the lines begin that go into the table at the end.
 FIRST = {
     "blow": ("blowing them in one batch", "blowing them one by one"),
+    "changes": (
+        "river yam",
+        "asked again",
+        "as played",
+        "a hole",
+        "the cut-up",
+        "the body",
+        "a widened hole",
+        "all 65,536",
+    ),
     "chambers": ("3 chambers", "every note, new meshes", "diameters"),
     "door": ("python, nothing else", "simkit --help"),
     "modes": ("to 0.",),
