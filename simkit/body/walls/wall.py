@@ -157,6 +157,9 @@ def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndar
     return found, owner
 
 
+_ON_WALL = 1e-12  # m off it
+
+
 def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 25) -> np.ndarray:
     """Feet of perpendiculars from `points` (n, 3) to a smooth wall, by Newton from `start` (n, 3) near them.
 
@@ -164,8 +167,11 @@ def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 
     moved straight to the wall is given up for that one.
     """
     size = np.ptp(wall.box, axis=0).max()
-    q = best = _drop(wall, start)
+    q = best = start
     t = wall.taylor(q)
+    if not (np.abs(t.value) < _ON_WALL * np.sqrt(_squared(t.slope))).all():
+        q = best = _drop(wall, start)
+        t = wall.taylor(q)
     lam = np.einsum("ni,ni->n", points - q, t.slope) / _squared(t.slope)
     for _ in range(steps):
         scale = np.sqrt(_squared(t.slope))
@@ -181,7 +187,7 @@ def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 
         q, lam = q - short[:, None] * step[:, :3], lam - short * step[:, 3] / scale
         t = wall.taylor(q)
     with np.errstate(invalid="ignore"):
-        on = np.abs(t.value) < 1e-12 * np.sqrt(_squared(t.slope))
+        on = np.abs(t.value) < _ON_WALL * np.sqrt(_squared(t.slope))
         near = np.linalg.norm(q - points, axis=1) <= np.linalg.norm(best - points, axis=1) + 1e-12
     return np.where((on & near & np.isfinite(q).all(axis=1))[:, None], q, best)
 
