@@ -269,7 +269,8 @@ def _evened(outcome: Outcome, wish: WishedRange) -> Outcome:
         return outcome
     log.info("making breath meet by the heights of the windways")
     may, meeting = freedom(outcome.vessel, "windway"), Meeting()
-    end = rounded(descend(Task(may, (meeting,), Limits(), outcome.setting), may.start).end)
+    # Of the still piece: a windway's height then changes the jet alone; what it pulls, it pulls on either side alike.
+    end = rounded(descend(Task(may, (meeting,), Limits(), Setting(state="still")), may.start).end)
     again = _tuned(end.trial.vessel, ["diameters", *_windows(end.trial.vessel)], wish)
     evidence = replace(again.evidence, aims={**again.evidence.aims, meeting.measures: meeting.value(end.trial)})
     return replace(again, evidence=evidence)

@@ -31,7 +31,6 @@ from simkit.sound.models.circuit import Circuit
 from simkit.sound.models.resonator import openness_of
 from simkit.vessel import Chamber, Vessel
 
-_FAR_CENTS = 40.0  # a start with every note nearer is left alone where only openings are free: their slopes are quick
 _PAYS = 0.5  # of what the worst note is off: a round that leaves more is the last
 _ROUNDS = 5
 _TRUST = 1.5  # clear changes of a number over which the field is taken to change linearly
@@ -117,14 +116,17 @@ class _InTuneCoarsely:
         return self.weight * self.model.slopes(trial)
 
 
-def coarse_start(task: Task, start: np.ndarray) -> np.ndarray:
-    """`start` (n,) brought nearer to being in tune by the coarse model; `start` itself where that does not help."""
+def coarse_start(task: Task, start: np.ndarray, far: float = 0.0) -> np.ndarray:
+    """`start` (n,) brought nearer to being in tune by the coarse model; `start` itself where that does not help.
+
+    far: cents within which a start is left alone where only openings are free.
+    """
     weight = next((aim.weight for aim in task.aims if isinstance(aim, InTune)), 0.0)
     best = task.evaluated(task.clipped(start))
     if not weight or not all(_is_scaled(n, best.trial) for n in best.trial.neighbours):
         return start
     walls = not all(n.moves_openings_only(best.trial) for n in best.trial.neighbours)
-    enough = task.tolerance if walls else _FAR_CENTS
+    enough = task.tolerance if walls else max(far, task.tolerance)
     for _ in range(_ROUNDS):
         off = _off(best)
         there = None if off < enough else _nearer(task, best, weight)

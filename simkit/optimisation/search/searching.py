@@ -25,6 +25,8 @@ _SETTLED_CENTS = 0.1  # notes nearer to their targets are not tuned once more
 _NEAR_CENTS = 0.45, 20.0  # a design whose worst note is so far off is searched once more, finely; farther, in vain
 _CHOICES = 5  # times that combinations are chosen anew, each time by what the port model says where the last led
 _FINISHED = 0.1  # cents that a mm counts for in that last tuning: no hole goes far for what a mesh is unsure of
+# A start with every note nearer is left to its descent where only openings are free: their slopes are quick.
+_FAR_CENTS = 40.0
 _VAIN_CENTS = 10.0  # a draft that the coarse model leaves so far off is not tuned any nearer
 _DRAFT = 1.0  # cents: so near a descent with walls need come where the openings are tuned once more anyway
 # cents^2: what a descent must hope for to go on, where walls move and openings, the same with other aims than being in
@@ -115,17 +117,21 @@ def _descents(task: Task, starts: int, seed: int, near: bool) -> Iterable[tuple[
         log.info("moving what is free%s", f", start {n + 1} of {starts}" if starts > 1 else "")
         start = task.freedom.start if n == 0 else random_start(task, random)
         try:
-            yield ("as it is" if n == 0 else f"random {n}"), _descended(task, coarse_start(task, start), near)
+            yield ("as it is" if n == 0 else f"random {n}"), _descended(task, start, near)
         except DesignError:
             if n:
                 raise
-            yield "as it is, moved apart", _descended(task, coarse_start(task, feasible(task, start)), near)
+            yield "as it is, moved apart", _descended(task, feasible(task, start), near)
 
 
-def _descended(task: Task, x: np.ndarray, near: bool) -> Descent:
-    """The descent from a point (n,); none from a draft that limits keep so far off that only another draft would do."""
-    if not near and _off(start := task.evaluated(x)) > _VAIN_CENTS:
-        return Descent(task.recorded(start), (start.merit,), 1)
+def _descended(task: Task, start: np.ndarray, near: bool) -> Descent:
+    """The descent from a point (n,), brought nearer by the coarse model.
+
+    None where that leaves a draft so far off, by limits, that only another draft would do.
+    """
+    x = coarse_start(task, start, _FAR_CENTS if near else 0.0)
+    if not near and (x != task.clipped(start)).any() and _off(end := task.evaluated(x)) > _VAIN_CENTS:
+        return Descent(task.recorded(end), (end.merit,), 1)
     return descend(task, x)
 
 
