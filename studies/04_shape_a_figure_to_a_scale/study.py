@@ -139,6 +139,7 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
     )
     result = rounded({
         "minutes": MINUTES,
+        "state": "played",
         "notes": NOTES,
         "own_a4_hz": own,
         "own_sharp_cents": cents(own, CONCERT_HZ),

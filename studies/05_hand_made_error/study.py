@@ -112,8 +112,17 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
         "dashed: makers twice as careful, with half the errors",
     )
     save(page(panel), folder / "makers.png")
-    result = {"minutes": MINUTES, "scale": WISH.scale, "makers": count, "seed": SEED, "within_cents": WITHIN,
-              "missed_cents": MODEL_CENTS, "tolerances_cents": TOLERANCES, "designs": found}  # fmt: skip
+    result = {
+        "minutes": MINUTES,
+        "state": "played",
+        "scale": WISH.scale,
+        "makers": count,
+        "seed": SEED,
+        "within_cents": WITHIN,
+        "missed_cents": MODEL_CENTS,
+        "tolerances_cents": TOLERANCES,
+        "designs": found,
+    }
     result = rounded(result)
     write(folder, result, filled(HERE, result))
     return result

@@ -118,9 +118,9 @@ def crossings(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def judged(vessel: Vessel) -> list[dict[str, Any]]:
-    """Some notes by the air meshed as a whole, with the body's true outside."""
+    """Some notes by the air meshed as a whole, with the body's true outside; both models of the piece by itself."""
     rows = []
-    cases = {case.chamber.name: case for case in models.cases(vessel)}
+    cases = {case.chamber.name: case for case in models.cases(vessel, state="still")}
     for name, count in JUDGED.items():
         chamber, case = vessel.chamber(name), cases[name]
         ports, resolved = (models.resonator(model, case) for model in ("ports", "resolved"))
@@ -169,6 +169,7 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
     record = json.loads((HERE / "result.json").read_text(encoding="utf-8")) if quick else {}
     result = {
         "minutes": MINUTES,
+        "state": "played",
         "wish": {"scale": WISH.scale, "lowest": WISH.lowest, "highest": WISH.highest, "notes": len(WISH.pitches)},
         "semitones": WISH.pitches[-1].key - WISH.pitches[0].key,
         "chambers": [
