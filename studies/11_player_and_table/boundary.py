@@ -40,11 +40,6 @@ def quartered(corners: np.ndarray) -> np.ndarray:
     return np.concatenate([np.stack(three, axis=1) for three in ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))])
 
 
-def from_facets(points: np.ndarray, facets: np.ndarray) -> np.ndarray:
-    """Four flat triangles (4 f, 3, 3) for each curved one of six nodes (f, 6)."""
-    return points[np.concatenate([facets[:, three] for three in ([0, 3, 5], [3, 1, 4], [5, 4, 2], [3, 4, 5])])]
-
-
 def round_skin(center: np.ndarray, axes: np.ndarray, near: np.ndarray, size: float) -> Skin:
     """An ellipsoid whose triangles are of `size` (m) near a point (3,) and grow away from it."""
     signs = np.array([(x, y, z) for x in (1, -1) for y in (1, -1) for z in (1, -1)])

@@ -1,10 +1,11 @@
 """By how many cents the player's face and hands and a table move the notes of a small, a middle and a large piece.
 
-Run: python studies/11_player_and_table/study.py [--quick] [-o FOLDER]
+Run: python studies/11_player_and_table/study.py [--quick] [--judge] [-o FOLDER]
 
-Takes about forty minutes; --quick looks at one thing near the small piece, with coarse triangles and cells, and writes
-to a folder of its own, named at the end. Writes result.json, the picture, and README.md, whose every number comes from
-result.json by way of README.template.md.
+Takes about three minutes; --quick looks at the small piece alone, with coarse triangles, and writes to a folder of its
+own, named at the end. Writes result.json, the picture, and README.md, whose every number comes from result.json by way
+of README.template.md. What the judge answers stands in judged.json; --judge asks it anew first, some
+twenty minutes more.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy is imported
 
+import json
 import sys
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -29,16 +31,18 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))  # what studies share
 sys.path.insert(0, str(HERE))
 
-from boundary import Outside, Skin, box_skin, from_facets, round_skin
+from boundary import Outside, Skin, box_skin, quartered, round_skin
 from drawings.curves import Curve, curves_panel
-from written import filled, rounded, run, write
+from written import asking, filled, into, rounded, write
 
 import simkit
 from simkit.body.chambers import WINDOW
 from simkit.body.meshes.all_air import whole_mesh
 from simkit.body.meshes.obstacles import EllipsoidObstacle, Obstacle, SlabObstacle
 from simkit.field.full.resonance import WholeAir
+from simkit.files import whole
 from simkit.pitch import cents
+from simkit.provenance import provenance
 from simkit.show import look
 from simkit.sound import models
 from simkit.sound.elements import nearby
@@ -54,12 +58,13 @@ SIZES = (
     ("middle", "pocket_wren", 1.109, 0.15),
     ("large", "three_terns", 1.0, 0.2),
 )
-TABLES_MM = (20.0, 50.0, 100.0, 150.0, 300.0)
+TABLES_MM = (20.0, 50.0, 150.0)
 JUDGED_TABLE_MM, HANDS_MM, FAR_TABLE_MM = 50.0, 10.0, 150.0
 PALM = np.array([0.014, 0.045, 0.040])  # half axes of a palm that stands beside the piece, m
 CELLS = 1.25  # of the judge's mesh over the standard: what it leaves is the same with and without a thing
+FINER = (0.5, 0.3)  # of the piece's ball: so near an opening triangles are a quarter, and a quarter of that
 COLOURS = {"small": look.CLAY, "middle": look.INK, "large": look.QUIET}
-MINUTES = 40  # on an ordinary machine that has little else to do
+MINUTES = 3  # on an ordinary machine that has little else to do
 
 
 @dataclass(frozen=True)
@@ -163,8 +168,8 @@ class Instrument:
     def by_elements(self, solids: Sequence[Obstacle], plane: RigidPlane | None, fine: bool) -> dict[str, list[float]]:
         """By boundary elements, the matrix of each note at its own frequency."""
         ks = self.omega.real / self.case.airs.room.sound_speed
-        with_things = Outside((self.skin(fine), *(self.around(body, fine) for body in solids)), plane)
-        change = with_things.port_matrix(self.places(fine), ks) - self.alone(fine)
+        with_things = Outside((self.skin(), *(self.around(body, fine) for body in solids)), plane)
+        change = with_things.port_matrix(self.places(), ks) - self._alone
         found = []
         for n, matrix in enumerate(change):
             near: Any = Nearby((Fixed((matrix + matrix.T) / 2),))  # type: ignore[arg-type]
@@ -172,20 +177,26 @@ class Instrument:
             found.append(ports.lowest(self.openness[n : n + 1])[0])
         return self.moved(np.array(found))
 
-    def skin(self, fine: bool) -> Skin:
-        """The clay's outside, its openings closed."""
+    def skin(self) -> Skin:
+        """The clay's outside, its openings closed; triangles are finer there, for each opening is the nearest one."""
         mesh = self.ports.solution.air.outside.mesh
-        corners = from_facets(mesh.points, mesh.facets) if fine else mesh.points[mesh.facets[:, :3]]
+        corners = mesh.points[mesh.facets[:, :3]]
+        for reach in FINER:
+            away = np.linalg.norm(corners.mean(axis=1)[:, None] - self.openings[None], axis=2).min(axis=1)
+            near = away < reach * self.piece.ball
+            corners = np.concatenate([corners[~near], quartered(corners[near])])
         return Skin.about(corners, self.piece.center)
 
-    def places(self, fine: bool) -> np.ndarray:
+    def places(self) -> np.ndarray:
         """The triangle nearest to each opening."""
-        middles = self.skin(fine).corners.mean(axis=1)
+        middles = self.skin().corners.mean(axis=1)
         return np.linalg.norm(middles[None] - self.openings[:, None], axis=2).argmin(axis=1)
 
-    def alone(self, fine: bool) -> np.ndarray:
+    @cached_property
+    def _alone(self) -> np.ndarray:
+        """The port matrices of the piece alone at both notes, (2, n, n)."""
         ks = self.omega.real / self.case.airs.room.sound_speed
-        return Outside((self.skin(fine),)).port_matrix(self.places(fine), ks)
+        return Outside((self.skin(),)).port_matrix(self.places(), ks)
 
     def around(self, body: Obstacle, fine: bool) -> Skin:
         """A solid's skin, finest where it is nearest to the piece."""
@@ -211,17 +222,36 @@ def larger(value: Any, factor: float, key: str = "") -> Any:
     return value * factor if key.endswith("_mm") else value
 
 
+def solids_of(each: Instrument) -> dict[str, tuple[list[Obstacle], list[Thing]]]:
+    """What is put near a piece: the solids, and what the law takes for them."""
+    return {
+        "face": (each.face_solid(), each.face()),
+        "hands": (each.palms(), each.hands()),
+        "table": (each.slab(), each.table(JUDGED_TABLE_MM)),
+    }
+
+
+def asked_the_judge() -> list[dict[str, Any]]:
+    """k of both notes, 1/m, real and imaginary part, alone and with each thing near, of all sizes."""
+    rows = []
+    for each in (Instrument.of(*size) for size in SIZES):
+        for name, solids in {"nothing": [], **{key: some for key, (some, _) in solids_of(each).items()}}.items():
+            rows.append({"size": each.size, "thing": name, "k": [[k.real, k.imag] for k in each.judged(solids, CELLS)]})
+            sys.stderr.write(f"{rows[-1]}\n")
+    return rows
+
+
 def judged(instruments: Sequence[Instrument], quick: bool) -> list[dict[str, Any]]:
-    """The judge beside boundary elements of the same solids, and the law of what these stand for."""
+    """The judge's answers beside boundary elements of the same solids, and the law of what these stand for."""
+    recorded = json.loads((HERE / "judged.json").read_text(encoding="utf-8"))["asked"]
     found = []
     for each in instruments:
-        cells = 2.0 if quick else CELLS
-        alone = each.judged((), cells)
-        rows = [("face", each.face_solid(), each.face())]
-        if not quick:
-            rows += [("hands", each.palms(), each.hands()), ("table", each.slab(), each.table(JUDGED_TABLE_MM))]
-        for name, solids, things in rows:
-            k = each.judged(solids, cells)
+        answers = {row["thing"]: np.array(row["k"]) @ (1, 1j) for row in recorded if row["size"] == each.size}
+        if not answers:  # the judge was not asked about this size
+            continue
+        alone = answers.pop("nothing")
+        for name, k in answers.items():
+            solids, things = solids_of(each)[name]
             loss = 2 * (k.imag / k.real - alone.imag / alone.real)
             judge = {
                 "cents": [cents(*pair) for pair in zip(k.real, alone.real, strict=True)],
@@ -324,5 +354,24 @@ def worst(rows: Sequence[Mapping[str, Any]], one: str, other: str) -> float:
     return max(float(np.abs(np.subtract(row[one]["cents"], row[other]["cents"])).max()) for row in rows)
 
 
+def main() -> None:
+    """The command line."""
+    parser = asking(__doc__, "the small piece alone, coarsely")
+    parser.add_argument("--judge", action="store_true", help="ask the judge anew and write judged.json")
+    asked = parser.parse_args()
+    if asked.judge:
+        write_judged(asked_the_judge())
+    folder = into(asked, HERE)
+    study(folder, asked.quick)
+    sys.stderr.write(f"wrote {folder}\n")
+
+
+def write_judged(rows: list[dict[str, Any]]) -> None:
+    """The judge's answers with what made them."""
+    with whole(HERE / "judged.json") as half:
+        record = {"cells": CELLS, "asked": rows, "provenance": provenance().as_dict()}
+        half.write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+
+
 if __name__ == "__main__":
-    run(study, HERE, __doc__, "the face at the small piece, coarsely")
+    main()

@@ -132,8 +132,8 @@ class Scatterer:
     @staticmethod
     def of(body: Body) -> Scatterer:
         """That of a body, its ball that of the ellipsoid in its box."""
-        skin = outer_points(body)
-        low, high = skin.min(axis=0), skin.max(axis=0)
+        boxes = np.stack([chamber.wall.box for chamber in body.chambers])
+        low, high = boxes[:, 0].min(axis=0) - body.thickness, boxes[:, 1].max(axis=0) + body.thickness
         half = (high - low) / 2
         return Scatterer((low + high) / 2, half, float(half.prod() ** (1 / 3)))
 
@@ -206,7 +206,8 @@ class Nearby:
         """Of things near a piece whose openings' outer middles are at (n, 3); ValueError where one is in a thing."""
         for thing in things:
             if thing.gap(openings).min() <= 0:
-                raise ValueError(f"an opening lies within a {type(thing).__name__.lower()} near the piece")
+                kind = "ball" if isinstance(thing, RigidBall) else "wall"
+                raise ValueError(f"an opening lies within a {kind} near the piece")
         return Nearby(tuple(Returned.of(thing, piece, openings) for thing in things))
 
     def __call__(self, k: ArrayLike) -> np.ndarray | float:
