@@ -36,6 +36,17 @@ def test_played_is_what_every_answer_means_unless_told_otherwise(wren, played):
     assert still.frequencies_hz[0] == pytest.approx(alone[0].real / (2 * np.pi), rel=1e-9)
 
 
+@pytest.mark.parametrize("state", ["still", "played"])
+def test_ducts_in_one_go_are_each_by_itself(wren, state):
+    """Whatever differs from opening to opening: sizes, airs, the windway, how fingers lie."""
+    circuit = models.resonator("ports", models.cases(wren, state=state)[0]).circuit
+    omega = 2 * np.pi * np.array([420.0, 700 + 6j, 1500 + 20j])
+    together = circuit.at(omega)
+    for row, duct in enumerate(circuit.ducts):
+        for name, alone in circuit.column(duct, omega).items():
+            assert getattr(together, name)[:, row] == pytest.approx(alone, rel=1e-12)
+
+
 def test_one_number_for_a_note_whoever_is_asked(wren, played):
     blown = simkit.blow(wren, advise=False)
     charted = simkit.chart(wren)

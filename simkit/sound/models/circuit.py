@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -163,7 +164,7 @@ class Circuit:
         return Matrices(k, self.regular(omega), self.uniform(omega), outer, **self._columns(omega))
 
     def _columns(self, omega: np.ndarray) -> dict[str, np.ndarray]:
-        """All ducts' A, B, C, D and stub (m, n): those that differ by their apertures alone in one go."""
+        """All ducts' A, B, C, D and stub (m, n): those that differ by their sizes and airs alone in one go."""
         alike, others = self._alike
         found = {name: np.empty((*omega.shape, self.count), complex) for name in ("A", "B", "C", "D", "stub")}
         for rows, duct in alike:
@@ -176,14 +177,14 @@ class Circuit:
 
     @cached_property
     def _alike(self) -> tuple[list[tuple[list[int], Duct]], list[int]]:
-        """Rows whose ducts differ by their apertures alone, with these as arrays in one duct; and all other rows."""
+        """Rows of ducts that differ by sizes and airs alone, with these as arrays in one duct; and all other rows."""
         groups: dict[tuple[object, ...], list[int]] = {}
         others = []
         for row, duct in enumerate(self.ducts):
             # Airs may differ from fingering to fingering: then they are arrays along omega.
             same = np.ndim(duct.air.density) == np.ndim(self.chamber_air.density) == 0
             if same and duct.windway is None:
-                rest = tuple(getattr(duct, part.name) for part in fields(Duct) if part.name != "aperture")
+                rest = tuple(getattr(duct, part.name) for part in fields(Duct) if part.name not in ("aperture", "air"))
                 groups.setdefault(rest, []).append(row)
             else:
                 others.append(row)
@@ -191,7 +192,8 @@ class Circuit:
         for rows in groups.values():
             sizes = [[getattr(self.ducts[row].aperture, part.name) for row in rows] for part in fields(Aperture)]
             aperture = Aperture(*(np.array(each, float) for each in sizes))
-            alike.append((rows, replace(self.ducts[rows[0]], aperture=aperture)))
+            air = _side_by_side([self.ducts[row].air for row in rows])
+            alike.append((rows, replace(self.ducts[rows[0]], aperture=aperture, air=air)))
         return alike, others
 
     def column(self, duct: Duct, omega: np.ndarray) -> dict[str, np.ndarray]:
@@ -251,6 +253,26 @@ class Circuit:
     def lossy(self, omega: np.ndarray) -> np.ndarray:
         """What losses add to every mode's share 1/(k_n^2 - k^2) at omega (...): (..., m), m2."""
         return 1 / self.distance(omega) - 1 / (self.field.k2 - np.square(self.wave_number(omega))[..., None])
+
+
+def _side_by_side(airs: list[Air]) -> Air:
+    """Several airs as one whose numbers are arrays; its gases are the first one's, which a duct does not ask for."""
+    if all(air == airs[0] for air in airs[1:]):
+        return airs[0]
+    numbers: dict[str, Any] = {name: np.array([getattr(air, name) for air in airs]) for name in _OF_AIR}
+    return replace(airs[0], **numbers)
+
+
+_OF_AIR = (
+    "temperature_c",
+    "pressure_pa",
+    "sound_speed",
+    "density",
+    "gamma",
+    "viscosity",
+    "thermal_conductivity",
+    "specific_heat",
+)
 
 
 def opened(m: Matrices, openness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
