@@ -15,6 +15,7 @@ from simkit.sound.models.neighbours import own_stiffness
 
 _STEPS = 30
 _TOLERANCE = 1e-11  # of the frequency
+_BLOCK = 1024  # fingerings whose matrices are held at once
 SAMPLES = 14  # Chebyshev points over the range of the wanted frequencies
 
 
@@ -77,7 +78,9 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
     k_squared = stiffness if rows.all() else own_stiffness
 
     def proposed(omega: np.ndarray) -> np.ndarray:
-        return circuit.chamber_air.sound_speed * np.sqrt(k_squared(circuit, source.at(omega), rows, openness))
+        blocks = (slice(n, n + _BLOCK) for n in range(0, len(omega), _BLOCK))
+        found = [k_squared(circuit, source.at(omega[part]), rows, openness[part]) for part in blocks]
+        return circuit.chamber_air.sound_speed * np.sqrt(np.concatenate(found))
 
     who = f"{len(start)} fingerings (pitch range {start.max() / start.min():.2f})"
     try:
