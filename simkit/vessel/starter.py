@@ -90,7 +90,7 @@ _HOLES = (
     ("1", 0.68, -38, 3.5, "left index"),
     ("2", 0.40, -38, 4.1, "left middle"),
     ("3", 0.68, 38, 3.0, "right index"),
-    ("4", 0.40, 38, 5.2, "right middle"),
+    ("4", 0.40, 38, 5.1, "right middle"),
 )
 # Each note with how many holes are open in it.
 _NOTES = (("C5", 0), ("D5", 1), ("E5", 2), ("F5", 3), ("G5", 4))
@@ -217,7 +217,7 @@ along_mm = {window:.0f}             # middle of the window
 around_deg = 180          # 180 is underneath
 breath_toward_deg = 0     # 0: the breath runs away from the mouth end
 window_width_mm = 11
-cut_up_mm = 4.5           # from the windway's exit to the edge
+cut_up_mm = 4.1           # from the windway's exit to the edge
 windway_height_mm = 1.2
 windway_length_mm = 25
 edge_deg = 45
