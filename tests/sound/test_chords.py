@@ -65,7 +65,7 @@ def test_a_near_unison_beats_at_the_difference_of_what_sounds_and_is_pushed_apar
 
 def test_pull_and_coupled_pitch_obey_the_two_resonator_formula():
     """w = (w1 + w2)/2 +- sqrt((w1 - w2)^2/4 + c^2); Morse & Ingard 1968, section 3.2 (from memory)."""
-    together = Together.of(two(), ("one", "two"), "ports", True, "closed")
+    together = Together.of(two(), ("one", "two"), "ports", True, "still")
     w1, w2 = together.alone[0]
     half = np.diff(together.omega[0])[0] / 2
     c = np.sqrt(half**2 - (w2 - w1) ** 2 / 4)

@@ -127,7 +127,7 @@ def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJe
 
 def _case(vessel: Vessel, readings: Readings) -> Case:
     """The chamber that was blown."""
-    cases = voiced_cases(vessel, models.cases(vessel))
+    cases = voiced_cases(vessel, models.cases(vessel, state="played"))
     names = [case.chamber.name for case in cases]
     if readings.chamber is None and len(cases) == 1:
         return cases[0]

@@ -1,7 +1,7 @@
 """The air of a chamber that is being blown, for every fingering: the balance of `elements.breath_balance`, and its jet.
 
 A circuit is solved with one air in each of its places, that of a mean fingering of the chamber's notes. What a
-fingering differs from it, a few cents, is counted to first order: f^2 goes as gamma sum K_i/rho_i.
+fingering differs from it, a few cents, is counted to first order: f^2 goes as rho c^2 sum K_i/rho_i.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from simkit.sound.elements.breath_doubt import doubt
 from simkit.sound.elements.constants import JetConstants
 from simkit.sound.elements.mixing import Jet, Passages, entering_share
 from simkit.sound.elements.openings import aperture_of
+from simkit.sound.elements.orifice import Reals
 from simkit.vessel import Breath, Vessel
 
 # The window's air swings with 0.25 sqrt(K_window/K_all) of the jet's speed: what `blowing.cycle` gives for six chambers
@@ -73,7 +74,7 @@ class PlayedAir:
         flow = balance.passages.flow
         part = flow / np.maximum(flow.sum(axis=1, keepdims=True), 1e-300)
         lighter = (part * mean.openings.density / found.openings.density).sum(axis=1)
-        stiffer = found.chamber.gamma / mean.chamber.gamma
+        stiffer = _stiffness(found.chamber) / _stiffness(mean.chamber)
         return np.sqrt(np.where(part.any(axis=1), lighter * stiffer, 1.0))
 
     def doubts(self, openness: np.ndarray) -> list[np.ndarray]:
@@ -127,6 +128,11 @@ def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir | None:
         mean=np.mean(notes, axis=0),
         **numbers,
     )
+
+
+def _stiffness(air: Air) -> Reals:
+    """rho c^2, Pa."""
+    return air.density * air.sound_speed**2
 
 
 def _one(air: Air, index: int | tuple[int, int]) -> Air:
