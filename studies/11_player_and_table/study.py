@@ -62,7 +62,7 @@ TABLES_MM = (20.0, 50.0, 150.0)
 JUDGED_TABLE_MM, HANDS_MM, FAR_TABLE_MM = 50.0, 10.0, 150.0
 PALM = np.array([0.014, 0.045, 0.040])  # half axes of a palm that stands beside the piece, m
 CELLS = 1.25  # of the judge's mesh over the standard: what it leaves is the same with and without a thing
-FINER = (0.5, 0.3)  # of the piece's ball: so near an opening triangles are a quarter, and a quarter of that
+FINER = (0.25, 0.12)  # of the piece's ball: so near an opening triangles are a quarter, and a quarter of that
 COLOURS = {"small": look.CLAY, "middle": look.INK, "large": look.QUIET}
 MINUTES = 3  # on an ordinary machine that has little else to do
 
@@ -202,7 +202,7 @@ class Instrument:
         """A solid's skin, finest where it is nearest to the piece."""
         samples = body.samples()
         near = samples[np.linalg.norm(samples - self.piece.center, axis=1).argmin()]
-        size = 0.007 if fine else 0.02
+        size = 0.012 if fine else 0.02
         if isinstance(body, SlabObstacle):
             return box_skin(body.center, body.half, near, 1.5 * size)
         return round_skin(body.center, body.axes, near, size)
