@@ -230,7 +230,7 @@ def whistle(voicing, volume, hole, mouth):
     return replace(closed, windway=windway, junction=junction_of(windway, o)), closed
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(voicings, st.floats(15, 600), st.floats(1, 5), st.sampled_from(PLAYERS))
 def test_opening_the_windway_raises_a_note_unless_the_mouth_is_the_stronger_spring(voicing, volume, hole, mouth):
     """A branch that is a mass spares the window some of its own (Rayleigh's theorem on what is let loose). A mouth just
