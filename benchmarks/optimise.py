@@ -2,9 +2,10 @@
 
 Run: python benchmarks/optimise.py [--starts 20] [--judge] [--others]
 
-Seconds are of the processor, of this run, on this machine; a plain loop is timed beside them so that runs can be
-compared. --judge asks the air meshed as a whole about three notes, --others gives the same objective, derivatives and
-limits to SciPy's SLSQP and trust-region method, and to NLopt's SLSQP where `pip install nlopt` has put it.
+All of the still piece. Seconds are of the processor, of this run, on this machine; a plain loop is timed beside them so
+that runs can be compared. --judge asks the air meshed as a whole about three notes, --others gives the same objective,
+derivatives and limits to SciPy's SLSQP and trust-region method, and to NLopt's SLSQP where `pip install nlopt` has put
+it.
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ def digest(found: Outcome) -> str:
 
 def random_starts(count: int) -> None:
     """From how many starts at random the same task ends within a cent of the best."""
-    found, seconds = afresh(lambda: optimise(chromatic(), "holes", starts=count + 1, seed=1))
+    found, seconds = afresh(lambda: optimise(chromatic(), "holes", starts=count + 1, seed=1, state="still"))
     worst = [start.worst_cents for start in found.evidence.starts[1:]]
     near = sum(cents < min(worst) + 1 for cents in worst)
     print(f"{f'{count} random starts of it':42s}{seconds:7.1f} s   {near} of {count} end within 1 cent of the best; "
@@ -175,7 +176,7 @@ def second_opinions() -> None:
         low, high = (may.low - may.start) / may.reach, (may.high - may.start) / may.reach
         ports._KEPT.clear()
         ports._SOLVED.clear()
-        objective = Objective(Task(may, (InTune(),), Limits(), Setting()))
+        objective = Objective(Task(may, (InTune(),), Limits(), Setting(state="still")))
         ending = ""
         try:
             solver(objective, low, high)
@@ -201,11 +202,11 @@ def main() -> None:
     with session():  # gmsh loaded
         pass
     print(f"{'a plain loop':42s}{plain_loop():7.2f} s")
-    found, seconds = afresh(lambda: optimise(chromatic(), "holes"))
+    found, seconds = afresh(lambda: optimise(chromatic(), "holes", state="still"))
     print_line("12 diameters, 24 positions, 13 notes", found, seconds)
-    again, _ = afresh(lambda: optimise(chromatic(), "holes"))
+    again, _ = afresh(lambda: optimise(chromatic(), "holes", state="still"))
     print(f"{'the same again':42s}            {digest(found)} and {digest(again)}")
-    shaped, seconds = afresh(lambda: optimise(chromatic(length_mm=130.0), ["holes", "shape"]))
+    shaped, seconds = afresh(lambda: optimise(chromatic(length_mm=130.0), ["holes", "shape"], state="still"))
     print_line("and the chamber's shape", shaped, seconds)
     spread, seconds = afresh(lambda: makers(found.vessel, 10_000, seed=1))
     print(f"{'ten thousand makers of it':42s}{seconds:7.1f} s   {spread.share_within(10):.1%} within 10 cents")
