@@ -112,12 +112,13 @@ def design(tour: Tour) -> dict[str, Any]:
 def textbook(tour: Tour) -> dict[str, Any]:
     """What it plays by the textbook rule, and what that rule cannot see."""
     told = played(tour.vessel, "lumped")
-    (case,) = models.cases(tour.vessel)
+    (case,) = models.cases(tour.vessel, state="still")  # by hand one takes the room's air and the window alone
     facts = models.resonator("lumped", case).evidence(()).facts
     speed = case.airs.chamber.sound_speed
     return told | {
         "conductivity_mm": facts["conductivity_m"] * MM,
         "sound_speed_m_s": speed,
+        "still_hz": pitches(tour.vessel, "lumped", "still")[0],
         "by_hand_hz": speed / (2 * np.pi) * float(np.sqrt(facts["conductivity_m"] / facts["volume_m3"])),
         "left_out_cents": {name: facts[f"neglected_{name}_cents"] for name in ("curvature", "neighbours", "stretch")},
     }
@@ -131,11 +132,13 @@ def ports(tour: Tour) -> dict[str, Any]:
     holes = [hole.name for hole in tour.vessel.chambers[0].holes]
     save(page(scale_chart(tour.vessel.title, holes, both.notes, caption, WIDE_MM)), tour.folder / "scale.png")
     parted = [cents(n.by("lumped").frequency_hz, n.by("ports").frequency_hz) for n in both.notes]
-    pulled = [n.by("ports").parts_cents["windway"] for n in both.notes]
+    moved = [dict(n.by("ports").parts_cents) for n in both.notes]
     return played(tour.vessel, "ports") | {
         "textbook_off_cents": parted,
         "textbook_off_most_cents": max(parted, key=abs),
-        "windway_pull_cents": {"most": max(pulled), "least": min(pulled)},
+        "parts_cents": moved,
+        "played_over_still_cents": [sum(each.values()) for each in moved],
+        "piece_uncertainty_cents": both.chambers[0].piece_cents["ports"],
     }
 
 
@@ -310,9 +313,9 @@ def played(vessel: Vessel, model: str) -> dict[str, Any]:
     }
 
 
-def pitches(vessel: Vessel, model: str) -> list[float]:
+def pitches(vessel: Vessel, model: str, state: str = "played") -> list[float]:
     """The notes' frequencies, Hz."""
-    return [n.by(model).frequency_hz for n in simkit.predict(vessel, model).notes]
+    return [n.by(model).frequency_hz for n in simkit.predict(vessel, model, state=state).notes]
 
 
 def slipped(vessel: Vessel) -> Iterator[tuple[str, Vessel]]:
