@@ -124,7 +124,9 @@ def test_a_field_is_a_file_that_others_read(tube, tmp_path):
     assert np.array_equal(read.point_data["pressure_re"] + 1j * read.point_data["pressure_im"], field.pressure)
     assert np.array_equal(read.point_data["velocity_re"] + 1j * read.point_data["velocity_im"], field.velocity)
     assert not read.cell_data["outside"][0].any()
-    assert field.frequency_hz == pytest.approx(simkit.resonances(tube, 1, opened=["far"]).frequencies_hz[0], rel=1e-9)
+    assert field.frequency_hz == pytest.approx(
+        simkit.resonances(tube, 1, opened=["far"], state="still").frequencies_hz[0], rel=1e-9
+    )
     assert np.isfinite(field.velocity).all()
     assert np.abs(field.pressure).max() == pytest.approx(1)
     field.write(tmp_path / "field.vtu")  # its own gives way

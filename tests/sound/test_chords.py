@@ -45,7 +45,7 @@ def two(size=49.8):
 
 @pytest.fixture(scope="module")
 def rung():
-    return chords(two(), ("one", "two"), "ports")
+    return chords(two(), ("one", "two"), "ports", state="still")
 
 
 def test_every_choice_of_notes_is_a_chord(rung):
@@ -84,8 +84,8 @@ def test_one_finger_on_holes_of_two_chambers_is_told(rung):
 
 def test_predict_answers_for_one_chamber_several_or_all():
     vessel = two()
-    assert [c.name for c in simkit.predict(vessel, "ports", blown="two").chambers] == ["two"]
-    both = simkit.predict(vessel, "ports", blown="all")
+    assert [c.name for c in simkit.predict(vessel, "ports", blown="two", state="still").chambers] == ["two"]
+    both = simkit.predict(vessel, "ports", blown="all", state="still")
     assert len(both.chords) == 4 and len(both.as_dict()["chords"]) == 4
     assert "chords" not in simkit.predict(vessel, "ports").as_dict()
     pull = both.chambers[0].notes[0].answer.neighbours_cents

@@ -19,7 +19,7 @@ costs against boundary elements and the resolved model stands in `studies/11_pla
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -209,6 +209,10 @@ class Nearby:
                 kind = "ball" if isinstance(thing, RigidBall) else "wall"
                 raise ValueError(f"an opening lies within a {kind} near the piece")
         return Nearby(tuple(Returned.of(thing, piece, openings) for thing in things))
+
+    def of_rows(self, rows: np.ndarray) -> Nearby:
+        """The same for some of the openings alone."""
+        return Nearby(tuple(replace(part, terms=part.terms[:, rows][:, :, rows]) for part in self.parts))
 
     def __call__(self, k: ArrayLike) -> np.ndarray | float:
         """dZ at wave numbers k (...) of the room's air, 1/m, real or complex: (..., n, n), 1/m; 0 for nothing near."""

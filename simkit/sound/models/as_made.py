@@ -209,7 +209,8 @@ class AsMade:
         volumes = circuit.field.volumes * (made.volume * size**3)[:, None]
         ratio = circuit.room_air.density / self.air.density
         regular = circuit.regular(at_size) + _diagonal(pieces.inner)
-        outer = circuit.field.outside(at_size / circuit.room_air.sound_speed) + _diagonal(pieces.outer)
+        k = at_size / circuit.room_air.sound_speed
+        outer = circuit.field.outside(k) + circuit.nearby(k) + _diagonal(pieces.outer)
         return Matrices(
             circuit.wave_number(omega),
             regular / size[:, None, None],
@@ -282,7 +283,8 @@ def _alone(base: PortsResonator, rows: np.ndarray) -> Circuit:
         around=around,
     )
     loss = replace(circuit.loss, uniform=circuit.loss.uniform[rows])
-    return replace(circuit, field=field, ducts=tuple(circuit.ducts[r] for r in rows), loss=loss)
+    ducts, nearby = tuple(circuit.ducts[r] for r in rows), circuit.nearby.of_rows(rows)
+    return replace(circuit, field=field, ducts=ducts, loss=loss, nearby=nearby)
 
 
 def _widened(body: Body, share: float) -> Body:
