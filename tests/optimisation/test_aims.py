@@ -20,15 +20,17 @@ from simkit.optimisation import (
 )
 from simkit.optimisation.aims.breath import margins, pressures
 from simkit.optimisation.problem.free import freedom
-from simkit.optimisation.problem.trial import Trial
+from simkit.optimisation.problem.trial import Setting, Trial
 from simkit.pitch import cents
 from simkit.sound.blowing import table
+
+STILL = Setting(state="still")
 
 
 @pytest.fixture(scope="module")
 def trial(whistle):
     may = freedom(whistle, ["diameters", "body.hole.1.along_mm", "voicing"])
-    return Trial.of(may, may.start)
+    return Trial.of(may, may.start, STILL)
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +40,7 @@ def perturbed(trial):
     def by(n, sign):
         x = trial.x.copy()
         x[n] += 0.02 * sign * trial.freedom.numbers[n].reach
-        return Trial.of(trial.freedom, x)
+        return Trial.of(trial.freedom, x, STILL)
 
     return [(by(n, 1), by(n, -1)) for n in range(len(trial.x))]
 

@@ -31,7 +31,9 @@ _WIDE = 10.0  # small steps to either side: a field solved anew is known to some
 def cents_slopes(trial: Trial, exact: bool = True) -> np.ndarray:
     """d cents/dx (f, n) of all notes of all chambers by every free number, per mm, degree or unit of a factor.
 
-    They are those of the numbers that the port model gives, by central differences of everything that a step changes.
+    They are those of the numbers that the port model gives, by central differences of everything that a step changes;
+    as played, but for the mixture of breath and room air and the waves from face and hands, which are held as they are:
+    some tenths of a percent of a diameter's slope, a percent or two of a place's.
     Without `exact` a place's slope is read from the fields at rest, which is as true as the port matrix is symmetric
     (some thousandths), and an opening's share of its own field moves a few percent too much or too little (the mesh is
     coarser than the mouth), for a fifth of the time: good enough for a descent.
