@@ -12,8 +12,11 @@ factors N of the ellipsoid that fills the piece's box (a rigid ellipsoid in a un
 art. 114, from memory; the two points of a ball have its moments 1, 3/2, 7/4, 15/8 where its surface has 1, 3/2, 5/3,
 7/4).
 M = e^{ix}/(1 + ix) (1 + 7 x^2/24), x = k times the radius of the ball as large as the piece: what that ball sends of a
-source on it less what the two points would. Waves that go to and fro more than once are left out: what that
-costs against boundary elements and the resolved model stands in `studies/11_player_and_table`.
+source on it less what the two points would. Waves that go to and fro more than once are left out.
+
+Held to boundary elements, and to the model `resolved` with the things meshed, on pieces of 15, 60 and 500 ml: a face
+within a cent, flat palms at 10 mm within a cent but for the highest note of the smallest piece, which they lower by 7
+cents more than this says; a wide table within 1.1 cents of elements from 20 mm on.
 """
 
 from __future__ import annotations
