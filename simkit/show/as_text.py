@@ -41,14 +41,18 @@ def prediction_text(
     parts += chord_table(prediction.chords) if prediction.chords else []
     parts += [_STILL] * (prediction.state == "still")
     if any(note.pitch for note in prediction.notes):
-        parts.append(_READING.format(cents=IN_TUNE_CENTS))
+        parts.append(_READING.format(doubt=_DOUBT[prediction.state], cents=IN_TUNE_CENTS))
     if hand:
         parts.append(hand.words)
     return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
 
 
 _STILL = "still: windway shut, the room's air, nobody near"
-_READING = "cents: off the target, ± what the computation itself may be wrong by; in tune: within {cents:g} cents"
+_DOUBT = {
+    "played": "± what computation, breath, mouth and fingers leave open against the other notes",
+    "still": "± what the computation itself may be wrong by",
+}
+_READING = "cents: off the target, {doubt}; in tune: within {cents:g} cents"
 
 
 def _playing_words(chamber: PredictedChamber) -> list[str]:
