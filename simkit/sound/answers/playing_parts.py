@@ -53,7 +53,8 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
     if missing:
         omega = omega * np.exp(asked.moved(case.playing, case.playing.only(known)) / CENTS)
         own = f"{', '.join(known)} its own; " if known else ""
-        cautions = (f"{name}: {own}what {' and '.join(missing)} move{'s' * (len(missing) == 1)} is by {asked.model}",)
+        others = " and ".join([", ".join(missing[:-1]), missing[-1]] if missing[1:] else missing)
+        cautions = (f"{name}: {own}what {others} move{'s' * (len(missing) == 1)} is by {asked.model}",)
     parts = {part: asked.share(part) for part in case.playing.parts}
     spreads = case.playing.doubts(openness)
     spreads += [
