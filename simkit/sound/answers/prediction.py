@@ -181,7 +181,11 @@ class Prediction(OverChambers):
     def by(self, model: str) -> Prediction:
         """The same by one of the models that were asked; a KeyError for another."""
         chambers = tuple(
-            replace(chamber, notes=tuple(replace(note, answers=(note.by(model),)) for note in chamber.notes))
+            replace(
+                chamber,
+                notes=tuple(replace(note, answers=(note.by(model),)) for note in chamber.notes),
+                piece_cents={model: chamber.piece_cents[model]},
+            )
             for chamber in self.chambers
         )
         mine, every = (
