@@ -13,7 +13,7 @@ from matplotlib.path import Path
 
 from simkit.body import Body, ChamberBody, Opening
 from simkit.show import look
-from simkit.show.labels import Ground, along, beside, outward, parted
+from simkit.show.labels import CLEAR_MM, Ground, along, beside, outward, parted
 from simkit.show.look import Panel
 from simkit.show.outline import ABOVE, MOUTH, RIGHT, Side, is_hidden, outlines
 from simkit.vessel import Vessel
@@ -197,7 +197,8 @@ def _name(paper: Axes, opening: Opening, rim: np.ndarray, hidden: bool, left: bo
         places = beside(rim, width, height, first)
         center = places[ground.place(width, height, places)]
         if parted(center, rim, half) > FAR_MM:
-            ends = np.array([center + np.clip(rim.mean(axis=0) - center, -np.array(half), half), rim.mean(axis=0)])
+            clear = np.array(half) + CLEAR_MM  # of the line's end from the name
+            ends = np.array([center + np.clip(rim.mean(axis=0) - center, -clear, clear), rim.mean(axis=0)])
             paper.plot(*ends.T, color=look.QUIET, linewidth=0.4, zorder=5)
     paper.text(
         center[0],
