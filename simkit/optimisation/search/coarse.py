@@ -122,7 +122,7 @@ def coarse_start(task: Task, start: np.ndarray, far: float = 0.0) -> np.ndarray:
     far: cents within which a start is left alone where only openings are free.
     """
     weight = next((aim.weight for aim in task.aims if isinstance(aim, InTune)), 0.0)
-    best = task.evaluated(task.clipped(start))
+    best = task.recorded(task.evaluated(task.clipped(start)))  # what Ctrl-C leaves, if it comes this early
     if not weight or not all(_is_scaled(n, best.trial) for n in best.trial.neighbours):
         return start
     walls = not all(n.moves_openings_only(best.trial) for n in best.trial.neighbours)
@@ -132,7 +132,7 @@ def coarse_start(task: Task, start: np.ndarray, far: float = 0.0) -> np.ndarray:
         there = None if off < enough else _nearer(task, best, weight)
         if there is None or _off(there) >= off:
             break
-        best = there
+        best = task.recorded(there)
         if _off(best) > _PAYS * off:
             break
     return best.x
