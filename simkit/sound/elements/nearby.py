@@ -57,11 +57,11 @@ class RigidPlane:
         """The shortest way from one of the points to it and back to one, m."""
         return 2 * float(self.gap(points).min())
 
-    def returned(self, points: np.ndarray, k: float) -> np.ndarray:
-        """What it sends back between points (n, 3) at real k, 1/m: (n, n), 1/m."""
+    def returned(self, points: np.ndarray, k: ArrayLike) -> np.ndarray:
+        """What it sends back between points (n, 3) at real k (...), 1/m: (..., n, n), 1/m."""
         image = points - 2 * self.gap(points)[:, None] * self.normal
         way = np.linalg.norm(points[:, None] - image[None], axis=2)
-        return np.asarray(np.exp(-1j * k * way) / (4 * np.pi * way))
+        return np.asarray(np.exp(-1j * np.asarray(k)[..., None, None] * way) / (4 * np.pi * way))
 
 
 @frozen
@@ -85,20 +85,23 @@ class RigidBall:
         """The shortest way from one of the points to it and back to one, m."""
         return 2 * float(self.gap(points).min())
 
-    def returned(self, points: np.ndarray, k: float) -> np.ndarray:
-        """What it sends back between points (n, 3) outside it at real k, 1/m: (n, n), 1/m."""
+    def returned(self, points: np.ndarray, k: ArrayLike) -> np.ndarray:
+        """What it sends back between points (n, 3) outside it at real k (...), 1/m: (..., n, n), 1/m."""
+        k = np.asarray(k, float)
         away = points - self.center
         r = np.linalg.norm(away, axis=1)
         cosine = np.clip((away / r[:, None]) @ (away / r[:, None]).T, -1, 1)
         a, share = self.radius, (self.radius / float(r.min())) ** 2
         top = int(np.clip(np.log(SMALL) / np.log(share), EXACT, DEGREES))
-        D, far = a * leaving(k, a, top), r * leaving(k, r, top)
+        D, far = a * leaving(k, a, top), r * leaving(k[..., None], r, top)
         strength = 1 / D + _pressed(k * a, top)
-        wave = a / r * np.exp(-1j * k * (r - a))
-        before, legendre, total = np.zeros_like(cosine), np.ones_like(cosine), np.zeros(cosine.shape, complex)
+        wave = a / r * np.exp(-1j * k[..., None] * (r - a))
+        before, legendre = np.zeros_like(cosine), np.ones_like(cosine)
+        total = np.zeros((*k.shape, *cosine.shape), complex)
         for degree in range(top + 1):
-            total += (2 * degree + 1) * strength[degree] * np.outer(wave, wave) * legendre
-            wave = wave * (a / r) * (degree + far[degree]) / (degree + D[degree])
+            sent = (2 * degree + 1) * strength[degree][..., None] * wave
+            total += sent[..., :, None] * wave[..., None, :] * legendre
+            wave = wave * (a / r) * (degree + far[degree]) / (degree + D[degree])[..., None]
             before, legendre = (
                 legendre,
                 ((2 * degree + 1) * cosine * legendre - degree * before) / (degree + 1),
@@ -106,17 +109,17 @@ class RigidBall:
         return total / (4 * np.pi * a)
 
 
-def _pressed(x: float, top: int) -> np.ndarray:
-    """i x j_l(x) h_l(x), h of the second kind, for degrees 0 to `top`: (top + 1,); -1/(2 l + 1) at rest.
+def _pressed(x: np.ndarray, top: int) -> np.ndarray:
+    """i x j_l(x) h_l(x), h of the second kind, at x (...) for degrees 0 to `top`: (top + 1, ...); -1/(2 l + 1) at rest.
 
     Above EXACT by its first two terms, -(1 + 2 x^2/((2 l - 1)(2 l + 3)))/(2 l + 1).
     """
-    degree = np.arange(top + 1)
+    degree = np.arange(top + 1).reshape(-1, *([1] * x.ndim))
     found = -(1 + 2 * x * x / ((2 * degree - 1) * (2 * degree + 3))) / (2 * degree + 1) + 0j
-    if x > 0:
-        low = degree[: EXACT + 1]
-        j, y = spherical_jn(low, x), spherical_yn(low, x)
-        found[: EXACT + 1] = 1j * x * j * (j - 1j * y)
+    low, moves = degree[: EXACT + 1], x > 0
+    at = np.where(moves, x, 1.0)
+    j, y = spherical_jn(low, at), spherical_yn(low, at)
+    found[: EXACT + 1] = np.where(moves, 1j * at * j * (j - 1j * y), found[: EXACT + 1])
     return found
 
 
@@ -158,18 +161,19 @@ class Scatterer:
         """The points (2 n, 3) that stand for openings at (n, 3): themselves, of strength 2, then those of -1."""
         return np.concatenate([openings, self.center + (2 - self.lever) * (openings - self.center)])
 
-    def sent(self, k: float) -> complex:
-        """M, the strength of what it sends."""
+    def sent(self, k: np.ndarray) -> np.ndarray:
+        """M (...), the strength of what it sends at k (...)."""
         x = k * self.ball
-        return complex(np.exp(1j * x) / (1 + 1j * x) * (1 + 7 * x * x / 24))
+        return np.exp(1j * x) / (1 + 1j * x) * (1 + 7 * x * x / 24)
 
 
-def change(thing: Thing, piece: Scatterer, openings: np.ndarray, k: float) -> np.ndarray:
-    """dZ (n, n), 1/m, that one thing near the piece makes among its openings, their outer middles (n, 3), at real k."""
-    count = len(openings)
+def change(thing: Thing, piece: Scatterer, openings: np.ndarray, k: ArrayLike) -> np.ndarray:
+    """dZ (..., n, n), 1/m, that one thing near the piece makes among its openings, their outer middles (n, 3), at real
+    k (...)."""
+    k, count = np.asarray(k, float), len(openings)
     among = thing.returned(piece.senders(openings), k)
-    pairs = among.reshape(2, count, 2, count)
-    return np.asarray(piece.sent(k) ** 2 * np.einsum("a,aibj,b->ij", (2, -1), pairs, (2, -1)))
+    pairs = among.reshape(*k.shape, 2, count, 2, count)
+    return piece.sent(k)[..., None, None] ** 2 * np.einsum("a,...aibj,b->...ij", (2, -1), pairs, (2, -1))
 
 
 @frozen
@@ -186,7 +190,7 @@ class Returned:
         path, top = thing.path(openings), REACH / piece.ball
         at = chebyshev.chebpts1(TERMS)
         ks = top * (1 + at) / 2
-        values = np.stack([np.exp(1j * k * path) * change(thing, piece, openings, float(k)) for k in ks])
+        values = np.exp(1j * ks * path)[:, None, None] * change(thing, piece, openings, ks)
         basis = chebyshev.chebvander(at, TERMS - 1)
         share = np.where(np.arange(TERMS) > 0, 2, 1) / TERMS
         return Returned(path, top, np.tensordot(share[:, None] * basis.T, values, axes=1))
