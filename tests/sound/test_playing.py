@@ -11,6 +11,7 @@ from simkit.cli.door import run
 from simkit.errors import InputError
 from simkit.sound import models
 from simkit.sound.catalogue import PARTS
+from simkit.sound.elements.nearby import clearance_from
 
 DESIGNS = Path(__file__).parents[2] / "studies" / "designs"
 WREN = DESIGNS / "pocket_wren.toml"
@@ -119,3 +120,28 @@ def test_a_reading_of_the_piece_by_itself_counts_as_what_it_is_when_played(wren,
         for hz, state in ((played, "played"), (still, "still"))
     ]
     assert cuts[0] == pytest.approx(cuts[1], abs=0.1)
+
+
+def test_a_face_keeps_off_the_clay_however_the_windway_runs():
+    """A long flat chest with its window in the middle of the lid: where a level windway ends there is clay."""
+    chest = """
+    clay.wall_mm = 6
+    [[chamber]]
+    name = "body"
+    shape = "box"
+    length_mm = 700
+    width_mm = 200
+    height_mm = 100
+    corner_mm = 8
+    [chamber.voicing]
+    along_mm = 350
+    around_deg = 0
+    window_width_mm = 20
+    cut_up_mm = 6
+    windway_height_mm = 1.4
+    windway_length_mm = 30
+    """
+    (case,) = models.cases(simkit.loads(chest, "chest.toml"), state="played")
+    assert clearance_from(case.playing.player[0], case.body) > 0
+    with pytest.raises(InputError, match=r"player\.face_mm = 40.*in the clay of body"):
+        models.cases(simkit.loads(chest.replace("clay.wall", "player.face_mm = 40\n    clay.wall")), state="played")

@@ -84,7 +84,6 @@ class Playing:
 
 STILL = Playing()
 
-
 HANDS = 0.010  # m of air between hands and clay: common practice, no source; they hold it with finger tips and thumbs
 CLEAR = 1e-3  # m that the face keeps off the clay where a short windway would put it there
 
@@ -115,13 +114,13 @@ def _face(vessel: Vessel, body: Body, chamber: ChamberBody) -> RigidBall:
     assert voicing is not None and chamber.window is not None
     distance = 1e-3 * (voicing.windway_length_mm if given is None else given)
     found = face(chamber.window, distance)
-    within = CLEAR - clearance_from(found, body)
-    if within <= 0:
-        return found
-    if given is not None:
-        allowed = f"at least {given + 1e3 * within:.0f}: nearer the face is in the clay of {chamber.name}"
+    while (within := CLEAR - clearance_from(found, body)) > 0:
+        distance += 2 * within  # twice, for the clay may slope the way that the face goes
+        found = face(chamber.window, distance)
+    if given is not None and 1e3 * distance > given:
+        allowed = f"at least {1e3 * distance:.0f}: nearer the face is in the clay of {chamber.name}"
         raise InputError([Fault(vessel.source, "player.face_mm", given, allowed)])
-    return face(chamber.window, distance + 2 * within)
+    return found
 
 
 def checked_state(state: str) -> str:
