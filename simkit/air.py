@@ -236,32 +236,6 @@ def exhaled(
     return _ideal_mixture(t, p, Gases.of_dry(x_c, oxygen, water))
 
 
-def mixed(room: Air, breath: Air, share: Reals) -> Air:
-    """Room air of which a share (0 to 1, of all molecules) has been replaced by breath; shares may be an array.
-
-    Temperatures mix by heat capacity.  The mixture is the ideal one times the small factor by which
-    `room` differs from its own ideal mixture, faded out with the share: `share = 0` gives `room`.
-    """
-    s: Reals = _within("share", share, 0, 1) if np.ndim(share) == 0 else np.asarray(share, float)
-    if not np.all((s >= 0) & (s <= 1)):
-        raise ValueError(f"share = {share!r}: allowed: 0 to 1")
-    if np.ndim(s) == 0 and s in (0, 1):
-        return breath if s else room
-    heat_room = (1 - s) * molar_heat(room.gases, room.temperature_c + _KELVIN)
-    heat_breath = s * molar_heat(breath.gases, breath.temperature_c + _KELVIN)
-    t = (heat_room * room.temperature_c + heat_breath * breath.temperature_c) / (heat_room + heat_breath)
-    water = (1 - s) * room.gases.water + s * breath.gases.water
-    mixture = composed(room, breath, s, t, water)
-    if np.any(mixture.humidity_percent > 101):
-        wet = float(np.max(np.where(mixture.humidity_percent > 101, s, 0.0)))
-        told = (
-            f"{100 * wet:.0f} % breath in air at {room.temperature_c:g} degC: some of its water "
-            "would condense, here it stays vapour",
-        )
-        return replace(mixture, cautions=mixture.cautions + told)
-    return mixture
-
-
 def composed(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: Reals) -> Air:
     """Room air and breath in one, warmed or cooled to a temperature, dried or moistened to a mole fraction of water.
 

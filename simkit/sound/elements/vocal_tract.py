@@ -9,7 +9,6 @@ them (Mukai 1989, Nihon Jibiinkoka Gakkai Kaiho 92, 260; Eckley 2006, Braz. J. O
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 
@@ -82,11 +81,5 @@ class VocalTract:
 # (33 ml of a man's "ee", 45 of his "ah", by Story, Titze & Hoffman 1996 [Story1996], from memory) to 90 with the jaw
 # dropped; the folds' gap from the least that lets a player's breath through (0.15 l/s cost 130 Pa there) to that of
 # quiet breathing (100 mm2, from memory).
-_LENGTHS, _VOLUMES, _GAPS = (0.145, 0.19), (30e-6, 50e-6, 90e-6), (10e-6, 100e-6)
-PLAYERS = tuple(VocalTract(*sizes) for sizes in product(_LENGTHS, _VOLUMES, _GAPS))
-# The same numbers one at a time, each first as it raises most notes less.
-SPREAD = (
-    ("length", _LENGTHS[1], _LENGTHS[0]),
-    ("volume", _VOLUMES[0], _VOLUMES[-1]),
-    ("gap", _GAPS[1], _GAPS[0]),
-)
+# Each size first as it raises most notes less.
+SPREAD = (("length", 0.19, 0.145), ("volume", 30e-6, 90e-6), ("gap", 100e-6, 10e-6))
