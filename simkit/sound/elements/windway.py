@@ -52,23 +52,19 @@ class Windway:
         return self.speed + self.per_hertz * np.asarray(omega) / (2 * np.pi)
 
 
-STROUHAL = 0.1  # f W/U, cut-up W, speed U of the jet's middle, at which a note is blown: 0.09 to 0.1, see `blowing`
-EVEN = 0.75  # mean speed over that of the middle: 0.67 of a parabola, 0.9 of a short windway
-
-
 def windway_of(
-    chamber: Chamber, mouth: VocalTract | None = None, air: Air | None = None, speed: float = 0.0, blown: bool = False
+    chamber: Chamber, mouth: VocalTract | None = None, air: Air | None = None, per_hertz: float = 0.0
 ) -> Windway | None:
     """The windway that a design's voicing describes, with who blows it; None where there is no voicing.
 
-    air, speed: of the breath; blown: as fast for each note as it wants, by the jet's Strouhal number.
+    air: the breath; per_hertz: how fast it streams for each Hz of the note, m.
     """
     voicing = chamber.voicing
     if voicing is None:
         return None
     sizes = voicing.window_width_mm * 1e-3, voicing.windway_height_mm * 1e-3, voicing.windway_length_mm * 1e-3
-    per_hertz = EVEN * voicing.cut_up_mm * 1e-3 / STROUHAL if blown else 0.0
-    return Windway(*sizes, mouth or VocalTract(), air, speed, voicing.edge_offset_mm * 1e-3, per_hertz)
+    level = voicing.edge_offset_mm * 1e-3
+    return Windway(*sizes, mouth or VocalTract(), air, level=level, per_hertz=per_hertz)
 
 
 def windway_impedance(

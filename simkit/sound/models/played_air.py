@@ -63,6 +63,13 @@ class PlayedAir:
     def _mean(self) -> Breathed:
         return self.breathed(self.mean[None], self.conductivity)
 
+    @cached_property
+    def breath_per_hertz(self) -> float:
+        """Mean speed of the breath in the windway for each Hz of a note that its jet drives in phase, m."""
+        balance = self._balance(self.mean[None], self.conductivity)
+        speed = balance.jet.flow[0] / (self.jet.width * self.jet.height)
+        return float(2 * np.pi * speed / balance.passages.omega[0])
+
     def breathed(self, openness: np.ndarray, conductivity: np.ndarray) -> Breathed:
         """The balance for fingerings (f, holes); conductivity (n,) or (f, n) of the openings if they are open, m."""
         return breathed(self._balance(openness, conductivity))
@@ -104,11 +111,10 @@ class PlayedAir:
         return Breathing(self.room, self.breath, self.volume, self.wall_area, self.clay_c, jet, passages)
 
 
-def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir | None:
-    """The air of a chamber of a design while it is blown; None where it has no window."""
+def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir:
+    """The air of a chamber of a design while it is blown at its window."""
     design = vessel.chamber(chamber.name)
-    if design.voicing is None:
-        return None
+    assert design.voicing is not None
     apertures = [aperture_of(opening) for opening in chamber.all_openings]
     names = tuple(opening.name for opening in chamber.openings)
     notes = [[float(name in note.open) for name in names] for note in design.notes] or [[0.5] * len(names)]

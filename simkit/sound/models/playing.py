@@ -16,7 +16,6 @@ import numpy as np
 from simkit.body.chambers import Body, ChamberBody
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import PARTS
-from simkit.sound.elements.airs import breath_of
 from simkit.sound.elements.nearby import (
     NOTHING,
     Nearby,
@@ -93,9 +92,10 @@ def playing_of(vessel: Vessel, body: Body, chamber: ChamberBody) -> Playing:
     if chamber.window is None:
         return STILL
     mouth = VocalTract(volume=1e-6 * (vessel.player or Player()).mouth_ml)
+    air = played_air(vessel, chamber)
     return Playing(
-        windway_of(vessel.chamber(chamber.name), mouth, breath_of(vessel), blown=True),
-        played_air(vessel, chamber),
+        windway_of(vessel.chamber(chamber.name), mouth, air.breath, air.breath_per_hertz),
+        air,
         touch_of(vessel),
         (_face(vessel, body, chamber), *hands(body, HANDS)),
     )
