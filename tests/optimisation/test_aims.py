@@ -110,6 +110,15 @@ def test_breath_can_be_asked_for(whistle):
     assert margins(wide).min() > 3.9 > margins(before).min()
 
 
+def test_a_breath_that_is_kept_is_of_the_same_player(whistle_text):
+    """The face is part of what a note sounds before: nearer, it lowers the note, and a slower jet drives it."""
+    far, near = (
+        Trial.of(freedom(simkit.loads(f"player.face_mm = {mm}\n{whistle_text}"), "size"), np.ones(1))
+        for mm in (300, 30)
+    )
+    assert pressures(near)[0] < pressures(far)[0]
+
+
 @dataclass(frozen=True)
 class Second:
     """An aim of one's own, as DEVELOPERS.md writes it: the second resonance, all covered, at a ratio to the first."""

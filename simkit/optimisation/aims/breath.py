@@ -21,8 +21,10 @@ from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.circuit import Circuit
 from simkit.sound.models.motion import Motion
+from simkit.sound.models.playing import Playing
 
-_Sounding = tuple[Circuit, np.ndarray]  # a chamber's circuit, the openness of all ports in each note
+# A chamber's circuit, who plays it, and the openness of all ports in each note.
+_Sounding = tuple[Circuit, Playing, np.ndarray]
 
 SILENT_MARGIN = 0.5  # what a note counts as that does not speak at all
 SILENT_PA = 2000.0  # the breath that it counts as asking for
@@ -73,7 +75,7 @@ def _motion(voice: Voice, notes: np.ndarray) -> Motion:
     beside = resonator.beside
     if beside is not None and beside.ndim == 2:
         resonator = replace(resonator, beside=beside[notes])
-    sounding = resonator.circuit, resonator.states(voice.openness[notes])
+    sounding = resonator.circuit, resonator.playing, resonator.states(voice.openness[notes])
     for known, motion in _MOTIONS:
         if _are_alike(known, sounding):
             return motion
@@ -83,10 +85,10 @@ def _motion(voice: Voice, notes: np.ndarray) -> Motion:
 
 
 def _are_alike(one: _Sounding, other: _Sounding) -> bool:
-    """Whether two chambers sound alike: of one solved field, their ducts equal."""
-    (a, states), (b, others) = one, other
+    """Whether two chambers sound alike: of one solved field, all else equal."""
+    (a, player, states), (b, another, others) = one, other
     alike = a.field is b.field and np.array_equal(states, others)
-    return alike and (a.ducts, a.chamber_air, a.lossless) == (b.ducts, b.chamber_air, b.lossless)
+    return alike and player == another and a == replace(b, field=a.field)
 
 
 def _played(motion: Motion, jet: AirJet, careful: bool) -> np.ndarray:

@@ -127,7 +127,7 @@ def _descents(task: Task, starts: int, seed: int, near: bool) -> Iterable[tuple[
 def _descended(task: Task, start: np.ndarray, near: bool) -> Descent:
     """The descent from a point (n,), brought nearer by the coarse model.
 
-    None where that leaves a draft so far off, by limits, that only another draft would do.
+    Without a step where that leaves a draft so far off, by limits, that only another draft would do.
     """
     x = coarse_start(task, start, _FAR_CENTS if near else 0.0)
     if not near and (x != task.clipped(start)).any() and _off(end := task.evaluated(x)) > _VAIN_CENTS:

@@ -181,9 +181,7 @@ class Circuit:
         groups: dict[tuple[object, ...], list[int]] = {}
         others = []
         for row, duct in enumerate(self.ducts):
-            # Airs may differ from fingering to fingering: then they are arrays along omega.
-            same = np.ndim(duct.air.density) == np.ndim(self.chamber_air.density) == 0
-            if same and duct.windway is None:
+            if duct.windway is None:
                 rest = tuple(getattr(duct, part.name) for part in fields(Duct) if part.name not in ("aperture", "air"))
                 groups.setdefault(rest, []).append(row)
             else:
