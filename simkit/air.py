@@ -9,7 +9,9 @@ Sound speeds are those of slow sound (zero frequency).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import fields, replace
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -74,6 +76,12 @@ class Air:
     def co2_ppm(self) -> Reals:
         """Carbon dioxide, millionths of all molecules."""
         return 1e6 * self.gases.carbon_dioxide
+
+    @cached_property
+    def over_ideal(self) -> Mapping[str, Reals]:
+        """Its measures over those of the ideal mixture of its gases, by name: within a thousandth of 1."""
+        ideal = _ideal_mixture(self.temperature_c, self.pressure_pa, self.gases)
+        return {name: getattr(self, name) / getattr(ideal, name) for name in _MEASURES}
 
     def delta_v(self, omega: Omega) -> Omega:
         """How deep friction reaches from a wall: sqrt(2 nu / omega) in m; omega in rad/s."""
@@ -242,34 +250,52 @@ def composed(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: 
     share: of breath among all molecules before water came or went. All three may be arrays. The ideal mixture, times
     the small factors by which `room` and `breath` differ from their own ideal mixtures, each by its share.
     """
-    s, x_w = share, water
-    both = zip(room.gases.shares(), breath.gases.shares(), strict=True)
-    nitrogen, oxygen, argon, carbon_dioxide, _ = ((1 - s) * a + s * b for a, b in both)
-    dry = (1 - x_w) / (nitrogen + oxygen + argon + carbon_dioxide)
-    gases = Gases(*(plain(x) for x in (nitrogen * dry, oxygen * dry, argon * dry, carbon_dioxide * dry, x_w)))
-    p = (1 - s) * room.pressure_pa + s * breath.pressure_pa
+    gases, p = _mixed(room, breath, share, water)
     mixture = _ideal_mixture(plain(temperature_c), plain(p), gases)
-    ideals = [_ideal_mixture(air.temperature_c, air.pressure_pa, air.gases) for air in (room, breath)]
     anchored = {
-        name: plain(
-            getattr(mixture, name)
-            * (getattr(room, name) / getattr(ideals[0], name)) ** (1 - s)
-            * (getattr(breath, name) / getattr(ideals[1], name)) ** s
-        )
+        name: plain(getattr(mixture, name) * room.over_ideal[name] ** (1 - share) * breath.over_ideal[name] ** share)
         for name in _MEASURES
     }
     return replace(mixture, **anchored, cautions=room.cautions + breath.cautions)
 
 
-_MEASURES = tuple(
-    field.name for field in fields(Air) if field.name not in ("temperature_c", "pressure_pa", "gases", "cautions")
-)
+def density_and_speed(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: Reals) -> tuple[Reals, Reals]:
+    """Density and sound speed of `composed` alone: without how it rubs they take a tenth of the time."""
+    gases, p = _mixed(room, breath, share, water)
+    kelvin = temperature_c + _KELVIN
+    mass, heat = _molar_mass(gases), molar_heat(gases, kelvin)
+    density = p * mass / (GAS_CONSTANT * kelvin)
+    speed = np.sqrt(heat / (heat - GAS_CONSTANT) * GAS_CONSTANT * kelvin / mass)
+    found = (
+        plain(value * room.over_ideal[name] ** (1 - share) * breath.over_ideal[name] ** share)
+        for name, value in (("density", density), ("sound_speed", speed))
+    )
+    return next(found), next(found)
+
+
+def _mixed(room: Air, breath: Air, s: Reals, x_w: Reals) -> tuple[Gases, Reals]:
+    """The gases of room air and breath in one, and their pressure."""
+    both = zip(room.gases.shares(), breath.gases.shares(), strict=True)
+    nitrogen, oxygen, argon, carbon_dioxide, _ = ((1 - s) * a + s * b for a, b in both)
+    dry = (1 - x_w) / (nitrogen + oxygen + argon + carbon_dioxide)
+    gases = Gases(*(plain(x) for x in (nitrogen * dry, oxygen * dry, argon * dry, carbon_dioxide * dry, x_w)))
+    return gases, (1 - s) * room.pressure_pa + s * breath.pressure_pa
+
+
+def _molar_mass(gases: Gases) -> Reals:
+    """kg/mol."""
+    return sum(x * gas.molar_mass for x, gas in zip(gases.shares(), GASES, strict=True))
+
+
+# The numbers of an air, and those of them that are measured: all but temperature and pressure.
+NUMBERS = tuple(field.name for field in fields(Air) if field.name not in ("gases", "cautions"))
+_MEASURES = NUMBERS[2:]
 
 
 def _ideal_mixture(t: Reals, p: Reals, gases: Gases) -> Air:
     """c = sqrt(gamma R T / M), rho = p M / (R T), gamma = c_p / (c_p - R)."""
     kelvin = t + _KELVIN
-    molar_mass = sum(x * gas.molar_mass for x, gas in zip(gases.shares(), GASES, strict=True))
+    molar_mass = _molar_mass(gases)
     heat = molar_heat(gases, kelvin)
     gamma = heat / (heat - GAS_CONSTANT)
     ordinary = Gases.of_dry(0.0004, 0.2094, gases.water)

@@ -228,6 +228,8 @@ def test_doubts_are_of_the_ends():
     assert found.parts.keys() == ends.keys()
     for low, high in ends.values():
         assert np.isfinite([pitch_cents(low), pitch_cents(high)]).all()
+    for name, (low, high) in ends.items():
+        assert found.parts[name] == pytest.approx((pitch_cents(high) - pitch_cents(low)) / 2, abs=1e-9)
     squares = sum(np.square(part) for part in found.parts.values())
     # Common and within part each doubt; squares add over independent ones.
     assert found.common**2 + np.mean(found.within**2) == pytest.approx(squares.mean())

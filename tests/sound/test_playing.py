@@ -11,9 +11,12 @@ from simkit.air import exhaled, moist_air
 from simkit.cli.door import run
 from simkit.errors import InputError
 from simkit.sound import models
+from simkit.sound.answers.chart import combinations
 from simkit.sound.catalogue import PARTS
 from simkit.sound.elements.nearby import clearance_from
+from simkit.sound.models.roots import SAMPLES
 
+CENTS = 1200 / np.log(2)
 DESIGNS = Path(__file__).parents[2] / "studies" / "designs"
 WREN = DESIGNS / "pocket_wren.toml"
 
@@ -47,6 +50,26 @@ def test_ducts_in_one_go_are_each_by_itself(wren, state):
     for row, duct in enumerate(circuit.ducts):
         for name, alone in circuit.column(duct, omega).items():
             assert getattr(together, name)[:, row] == pytest.approx(alone, rel=1e-12)
+
+
+def test_many_fingerings_at_once_are_each_by_itself(wren):
+    """The player's mouth rings within some 70 Hz: a range of notes is no reason to see it smoothed out."""
+    asked = models.resonator("ports", models.cases(wren, state="played")[0])
+    each = combinations(len(asked.holes))
+    alone = np.array([asked.lowest(one)[0] for one in each])
+    together = asked.lowest(np.tile(each, (1 + 3 * SAMPLES // len(each), 1)))[: len(each)]
+    assert CENTS * np.abs(np.log(together / alone)) == pytest.approx(np.zeros(len(each)), abs=1e-6)
+
+
+@pytest.mark.parametrize("model", ["lumped", "ports"])
+def test_states_of_playing_at_once_are_each_by_itself(wren, model):
+    (case,) = models.cases(wren, state="played")
+    playing, each = case.playing, combinations(3)
+    asked = [playing, playing.only(()), *(playing.only([part]) for part in PARTS)]
+    asked += [end for pair in playing.extremes for end in pair]
+    together = models.lowest_in_states(model, case, asked, each)
+    alone = [models.resonator(model, models.with_playing(case, one)).lowest(each) for one in asked]
+    assert CENTS * np.abs(np.log(together / alone)) == pytest.approx(np.zeros((len(asked), len(each))), abs=1e-6)
 
 
 def test_one_number_for_a_note_whoever_is_asked(wren, played):

@@ -43,12 +43,14 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
     knows none answers for the still piece, and that is said.
     """
     openness = openness_of_all(resonator, fingerings)
-    omega = resonator.lowest(openness)
     known = tuple(part for part in case.playing.parts if part in model_of(name).played)
     if not known:
+        omega = resonator.lowest(openness)
         return PlayedNotes(omega, np.zeros(len(omega)), cautions=models.left_out(name, case))
     missing = tuple(part for part in case.playing.parts if part not in known)
     asked = _Asked(name if model_of(name).quick and not missing else _careful(), case, openness)
+    asked.at_once([case.playing.only(known)])
+    omega = asked.complex(case.playing) if asked.model == name else resonator.lowest(openness)
     cautions: tuple[str, ...] = ()
     if missing:
         omega = omega * np.exp(asked.moved(case.playing, case.playing.only(known)) / CENTS)
@@ -79,11 +81,23 @@ class _Asked:
         self.model, self.case, self.openness = model, case, openness
         self._known: dict[Playing, np.ndarray] = {}
 
-    def _omega(self, playing: Playing) -> np.ndarray:
-        if playing not in self._known:
-            resonator = models.resonator(self.model, models.with_playing(self.case, playing))
-            self._known[playing] = resonator.lowest(self.openness).real
+    def at_once(self, playings: Sequence[Playing]) -> None:
+        """Ask for these, and for all states that shares and doubts compare."""
+        playing = self.case.playing
+        alone = [playing.only([part]) for part in playing.parts]
+        without = [playing.only([other for other in playing.parts if other != part]) for part in playing.parts]
+        ends = [end for pair in playing.extremes for end in pair]
+        every = dict.fromkeys([playing, *playings, playing.only(()), *alone, *without, *ends])
+        missing = [each for each in every if each not in self._known]
+        found = models.lowest_in_states(self.model, self.case, missing, self.openness)
+        self._known.update(zip(missing, found, strict=True))
+
+    def complex(self, playing: Playing) -> np.ndarray:
+        """Omega (n,) in one of the states that were asked."""
         return self._known[playing]
+
+    def _omega(self, playing: Playing) -> np.ndarray:
+        return self._known[playing].real
 
     def share(self, part: str) -> np.ndarray:
         """Cents (n,) by which one part moves the notes: the mean of what it does alone and with all others there.

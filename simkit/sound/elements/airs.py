@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import field
+from functools import lru_cache
 
 from simkit.air import Air, exhaled, moist_air
 from simkit.frozen import frozen
@@ -43,7 +44,12 @@ class Airs:
 def still_airs(vessel: Vessel) -> Airs:
     """The room's air everywhere: of a piece that nobody blows."""
     state = vessel.air
-    return Airs.all_of(moist_air(state.temperature_c, state.humidity_percent, state.pressure_pa, state.co2_ppm))
+    return _everywhere(state.temperature_c, state.humidity_percent, state.pressure_pa, state.co2_ppm)
+
+
+@lru_cache(maxsize=64)
+def _everywhere(*state: float) -> Airs:
+    return Airs.all_of(moist_air(*state))
 
 
 def breath_of(vessel: Vessel) -> Air:

@@ -6,19 +6,20 @@ into the chamber at the edge. The note's swing lets room air in through the wind
 as comes in leaves through them. The chamber's air gives its heat to the clay, and water condenses on it.
 
 In the chamber all is mixed: the jet stirs it several times over before it is renewed. Arrays have one entry for each
-fingering (f,), and one for each opening (f, n), the window first.
+fingering (f,), and one for each opening (f, n), the window first. Numbers of who blows (breath, clay, mixing) may
+be columns (v, 1) of variants: then answers are (v, f) and (v, f, n).
 """
 
 from __future__ import annotations
 
-from dataclasses import field
+from dataclasses import field, replace
 
 import numpy as np
 
-from simkit.air import Air, composed, saturated_water
+from simkit.air import NUMBERS, Air, composed, density_and_speed, saturated_water
 from simkit.frozen import frozen
-from simkit.gases import GAS_CONSTANT, molar_heat
-from simkit.sound.elements.mixing import Exchange, Jet, Mixing, Passages, entrainment, exchange
+from simkit.gases import GAS_CONSTANT, Gases, molar_heat, plain
+from simkit.sound.elements.mixing import Exchange, Jet, Mixing, Passages, across, entrainment, exchange
 from simkit.sound.elements.orifice import Reals
 
 KELVIN = 273.15
@@ -40,7 +41,7 @@ class Breathing:
     breath: Air
     volume: float
     wall_area: float
-    clay_c: float
+    clay_c: Reals
     jet: Jet
     passages: Passages
     mixing: Mixing = field(default_factory=Mixing)
@@ -74,8 +75,19 @@ class Breathed:
         return self.heat / (CLAY_HEAT * clay)
 
 
-def breathed(b: Breathing) -> Breathed:
-    """Share of breath, temperature and water of the chamber's air, and the air in each opening, for every fingering."""
+@frozen
+class _Mixed:
+    """Shares of breath, temperature and water before a gas is made of them, in the chamber and in the openings."""
+
+    warm: _State
+    inside: _State
+    openings: tuple[np.ndarray, np.ndarray, np.ndarray]
+    breath_in: np.ndarray
+    room_in: np.ndarray
+
+
+def _mixed(b: Breathing) -> _Mixed:
+    """The balance itself."""
     jet, warm = b.jet, _windway(b)
     grown = 1 + entrainment(jet, b.breath.kinematic_viscosity, b.mixing)
     entering = np.clip(b.mixing.entering * jet.entering, 0.0, 1.0)
@@ -85,13 +97,20 @@ def breathed(b: Breathing) -> Breathed:
     swung = exchange(b.passages, np.maximum(entering * jet.flow + drawn - lost, 0.0), b.mixing)
     per_mol = GAS_CONSTANT / b.room.pressure_pa
     breath_in = entering * jet.flow / (per_mol * (b.breath.temperature_c + KELVIN))
-    room_in = (drawn + swung.kept.sum(axis=1)) / (per_mol * (b.room.temperature_c + KELVIN))
+    room_in = (drawn + swung.kept.sum(axis=-1)) / (per_mol * (b.room.temperature_c + KELVIN))
     inside = _inside(b, breath_in, room_in, warm)
+    return _Mixed(warm, inside, _openings(b, inside, warm, swung, grown, entering), breath_in, room_in)
+
+
+def breathed(b: Breathing) -> Breathed:
+    """Share of breath, temperature and water of the chamber's air, and the air in each opening, for every fingering."""
+    found, per_mol = _mixed(b), GAS_CONSTANT / b.room.pressure_pa
+    jet, warm, inside, breath_in, room_in = b.jet, found.warm, found.inside, found.breath_in, found.room_in
     chamber = composed(b.room, b.breath, inside.share, inside.temperature_c, inside.water)
-    openings = _openings(b, inside, warm, swung, grown, entering)
+    openings = composed(b.room, b.breath, *found.openings)
     turnover = (breath_in + room_in) * per_mol * (inside.temperature_c + KELVIN)
     seconds = b.volume / np.maximum(turnover, 1e-300)
-    taken = np.stack([breath_in, room_in], axis=1)
+    taken = np.stack([breath_in, room_in], axis=-1)
     heat = _heat(b, jet.flow / (per_mol * (b.breath.temperature_c + KELVIN)), breath_in, room_in, warm, inside)
     return Breathed(inside.share, chamber, openings, seconds, warm.temperature_c, taken, inside.condensed, heat)
 
@@ -143,10 +162,10 @@ def _windway(b: Breathing) -> _State:
     return _State(np.ones_like(left), left, water, lost)
 
 
-def _at_wall(b: Breathing) -> float:
+def _at_wall(b: Breathing) -> Reals:
     """Mole fraction of water at the clay: saturated at its temperature, or what dry clay leaves."""
     full = saturated_water(b.clay_c, b.room.pressure_pa)
-    return float(full - b.mixing.uptake * max(full - b.room.gases.water, 0.0))
+    return plain(full - b.mixing.uptake * np.maximum(full - b.room.gases.water, 0.0))
 
 
 def _without_fog(b: Breathing, warm: np.ndarray, water: np.ndarray, gain: Reals) -> tuple[np.ndarray, np.ndarray]:
@@ -197,8 +216,8 @@ def _inside(b: Breathing, breath_in: np.ndarray, room_in: np.ndarray, warm: _Sta
 
 def _openings(
     b: Breathing, inside: _State, warm: _State, swung: Exchange, grown: np.ndarray, entering: np.ndarray
-) -> Air:
-    """The air in each opening: the chamber's, the room's, and in the window the jet's.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Share of breath, degC and water of the air in each opening: the chamber's, the room's, in the window the jet's.
 
     The jet lies along the window's inner face, its height thick, and leaves with what goes out.
     """
@@ -207,33 +226,58 @@ def _openings(
     deep = p.inner[0] + p.length[0] + p.outer[0]
     lying = np.where(jet.flow > 0, np.minimum(1.0, jet.height * grown / deep), 0.0)
     leaving = (1 - entering) * jet.flow * grown
-    outward = leaving / np.maximum(leaving + swung.out[:, 0], 1e-300)
-    all_jet = lying + (1 - lying) * chamber[:, 0] * outward
-    chamber[:, 0] = (1 - lying) * chamber[:, 0] * (1 - outward) + all_jet * (grown - 1) / 2 / grown
-    own[:, 0] = all_jet / grown
+    outward = leaving / np.maximum(leaving + swung.out[..., 0], 1e-300)
+    all_jet = lying + (1 - lying) * chamber[..., 0] * outward
+    chamber[..., 0] = (1 - lying) * chamber[..., 0] * (1 - outward) + all_jet * (grown - 1) / 2 / grown
+    own[..., 0] = all_jet / grown
     room = b.room
     t, water = (
-        start + chamber * (ours[:, None] - start) + own * (breath[:, None] - start)
+        start + chamber * (ours[..., None] - start) + own * (breath[..., None] - start)
         for start, ours, breath in (
             (room.temperature_c, inside.temperature_c, warm.temperature_c),
             (room.gases.water, inside.water, warm.water),
         )
     )
     water = np.minimum(water, saturated_water(t, room.pressure_pa))
-    return composed(room, b.breath, chamber * inside.share[:, None] + own, t, water)
+    return chamber * inside.share[..., None] + own, t, water
 
 
 # --- what it does to the pitch ---
 
 
-def pitch_cents(b: Breathing, found: Breathed | None = None) -> np.ndarray:
+@frozen
+class Lightness:
+    """What of the air moves the pitch: the chamber's stiffness rho c^2 (f,), Pa, the openings' density (f, n)."""
+
+    stiffness: np.ndarray
+    density: np.ndarray
+
+
+def lightness(b: Breathing) -> Lightness:
+    """That of `breathed`, without what costs most of its time: how the gases rub."""
+    found = _mixed(b)
+    share, t, water = found.openings
+    inside = found.inside
+    density, speed = density_and_speed(b.room, b.breath, inside.share, inside.temperature_c, inside.water)
+    wide = _beside_openings(b.breath)
+    return Lightness(density * speed**2, density_and_speed(b.room, wide, share, t, water)[0])
+
+
+def _beside_openings(breath: Air) -> Air:
+    """The breath of variants, (v, 1), as it meets arrays of every opening, (v, f, n)."""
+    wide = Gases(*(across(share) for share in breath.gases.shares()))
+    numbers = {name: across(getattr(breath, name)) for name in NUMBERS}
+    return replace(breath, gases=wide, **numbers) if np.ndim(breath.density) else breath
+
+
+def pitch_cents(b: Breathing) -> np.ndarray:
     """Cents (f,) by which this air moves each note from the room's air everywhere, to first order.
 
     f^2 goes as (rho c^2)/V sum K_i/rho_i: the chamber's stiffness, and of each opening the density by its part of the
     flow.
     """
-    found, room, flow = found or breathed(b), b.room, b.passages.flow
-    part = flow / np.maximum(flow.sum(axis=1, keepdims=True), 1e-300)
-    light = np.where(part.any(axis=1), (part * (room.density / found.openings.density)).sum(axis=1), 1.0)
-    stiff = found.chamber.density * found.chamber.sound_speed**2 / (room.density * room.sound_speed**2)
+    found, room, flow = lightness(b), b.room, b.passages.flow
+    part = flow / np.maximum(flow.sum(axis=-1, keepdims=True), 1e-300)
+    light = np.where(part.any(axis=-1), (part * (room.density / found.density)).sum(axis=-1), 1.0)
+    stiff = found.stiffness / (room.density * room.sound_speed**2)
     return np.asarray(600 * np.log2(stiff * light))

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 
-from simkit.air import exhaled
+from simkit.air import NUMBERS, exhaled
 from simkit.frozen import frozen
+from simkit.gases import Gases
 from simkit.sound.elements.breath_balance import Breathing, pitch_cents
-from simkit.sound.elements.mixing import RANGES
+from simkit.sound.elements.mixing import RANGES, Mixing
+from simkit.sound.elements.orifice import Reals
 
 BREATH_K, CLAY_K, CO2_PERCENT = 2.0, 2.0, 1.0  # either way: see `variants`
 
@@ -41,6 +44,19 @@ def variants(b: Breathing) -> dict[str, tuple[Breathing, Breathing]]:
     return found
 
 
+def side_by_side(variants: Sequence[Breathing]) -> Breathing:
+    """Variants that differ by breath, clay and mixing as one, these numbers columns (v, 1)."""
+
+    def column(numbers: Iterable[Reals]) -> np.ndarray:
+        return np.array([float(number) for number in numbers])[:, None]
+
+    mixing = Mixing(*(column(getattr(v.mixing, each.name) for v in variants) for each in fields(Mixing)))
+    gases = Gases(*(column(getattr(v.breath.gases, each.name) for v in variants) for each in fields(Gases)))
+    numbers: dict[str, Any] = {name: column(getattr(v.breath, name) for v in variants) for name in NUMBERS}
+    breath = replace(variants[0].breath, gases=gases, **numbers)
+    return replace(variants[0], breath=breath, mixing=mixing, clay_c=column(v.clay_c for v in variants))
+
+
 @frozen
 class BreathDoubt:
     """How far the air may move the notes, half widths of a band in cents: `common` to all, `within` the scale (f,).
@@ -54,8 +70,10 @@ class BreathDoubt:
 
 
 def doubt(b: Breathing, cents: Callable[[Breathing], np.ndarray] = pitch_cents) -> BreathDoubt:
-    """From the ends of every range, taken as independent; `cents` tells (f,) cents of a variant."""
-    parts = {name: (cents(high) - cents(low)) / 2 for name, (low, high) in variants(b).items()}
+    """From the ends of every range, taken as independent; `cents` tells (v, f) cents of variants side by side."""
+    ends = variants(b)
+    moved = cents(side_by_side([each for pair in ends.values() for each in pair]))
+    parts = dict(zip(ends, (moved[1::2] - moved[::2]) / 2, strict=True))
     common = [float(part.mean()) for part in parts.values()]
     within = [part - part.mean() for part in parts.values()]
     return BreathDoubt(float(np.hypot.reduce(common)), np.hypot.reduce(within), parts)

@@ -1,6 +1,7 @@
 """How breath and room air mix at a flute's window and holes: what the jet draws along, what the swing exchanges.
 
-Arrays have one entry for each fingering (f,), and one for each opening (f, n), the window first.
+Arrays have one entry for each fingering (f,), and one for each opening (f, n), the window first; what theory leaves
+open may be columns (v, 1) of variants, and answers are (v, f) and (v, f, n) then.
 """
 
 from __future__ import annotations
@@ -26,12 +27,12 @@ class Mixing:
     uptake: 0 for clay with a film of water on it, 1 for clay that drinks all water beyond the room's.
     """
 
-    entrainment: float = 0.5
-    reach: float = 1.0
-    lag: float = 1.0
-    entering: float = 1.0
-    heat: float = 1.0
-    uptake: float = 0.0
+    entrainment: Reals = 0.5
+    reach: Reals = 1.0
+    lag: Reals = 1.0
+    entering: Reals = 1.0
+    heat: Reals = 1.0
+    uptake: Reals = 0.0
 
 
 # Both ends of each: published or bounded as `Mixing` says; a factor of two for reach and heat, a half for lag, three
@@ -92,7 +93,7 @@ def entering_share(swing: Reals, offset: Reals = 0.0) -> Reals:
     return (1 + held.mean(axis=-1)) / 2
 
 
-def entrainment(jet: Jet, viscosity: float, mixing: Mixing) -> np.ndarray:
+def entrainment(jet: Jet, viscosity: Reals, mixing: Mixing) -> np.ndarray:
     """Air (f,) that the jet has drawn along at the edge, over its own flow: half of it from either side.
 
     Laminar: Q = 3.302 (J nu x)^(1/3) of a plane jet [Bickley1937], from where it would have begun with the
@@ -105,6 +106,11 @@ def entrainment(jet: Jet, viscosity: float, mixing: Mixing) -> np.ndarray:
     turbulent = 0.080 * far if far < 5.2 else 0.62 * np.sqrt(far) - 1
     # What creeps is no jet; it draws along no more than a turbulent one.
     return np.minimum(laminar, turbulent) * (1 - mixing.entrainment) + mixing.entrainment * turbulent
+
+
+def across(number: Reals) -> Reals:
+    """A number of every fingering, or of every variant (v, 1), as it meets arrays that go on over openings (f, n)."""
+    return np.asarray(number)[..., None] if np.ndim(number) else number
 
 
 @frozen
@@ -128,14 +134,15 @@ def exchange(p: Passages, brought: np.ndarray, mixing: Mixing) -> Exchange:
     long strokes l - reach, for short ones nothing. The mean flow leaves by the openings' areas.
     """
     live, free = p.openness > 0, p.area * p.openness
-    mean = brought[:, None] * free / np.maximum(free.sum(axis=1, keepdims=True), 1e-300)
+    mean = brought[..., None] * free / np.maximum(free.sum(axis=-1, keepdims=True), 1e-300)
     moved = np.where(live, np.maximum(p.flow, 0.0), 0.0)
     r = np.minimum(mean / np.maximum(moved, 1e-300), 1.0)
     coming = moved / np.pi * (np.sqrt(1 - r * r) - r * np.arccos(r))
     area = np.where(live, free, p.area)
-    slug = np.maximum(2 * np.pi * coming / (p.omega[:, None] * area), 1e-30)
-    outside = mixing.reach * 0.5 * np.sqrt(4 * area / np.pi)
-    kept = coming * np.exp(-(outside + mixing.reach * _CORE * p.length) / slug)
+    slug = np.maximum(2 * np.pi * coming / (p.omega[..., None] * area), 1e-30)
+    reach, lag = across(mixing.reach), across(mixing.lag)
+    outside = reach * 0.5 * np.sqrt(4 * area / np.pi)
+    kept = coming * np.exp(-(outside + reach * _CORE * p.length) / slug)
     out = coming + mean
     # Room air over the swing: inside, as much as comes through; in the duct, up to half (a slug that reaches it goes
     # to and fro in it); outside, all but a stream's half.
@@ -144,4 +151,4 @@ def exchange(p: Passages, brought: np.ndarray, mixing: Mixing) -> Exchange:
     in_duct = -np.expm1(-slug * np.exp(-outside / slug) / p.length) * (1 - going)
     at_outer = 1 - 0.5 * (mean + kept) / np.maximum(out, 1e-300) * going
     room = (p.inner * at_inner + p.length * in_duct + p.outer * at_outer) / (p.inner + p.length + p.outer)
-    return Exchange(kept, out, np.where(live, 1 - np.minimum(mixing.lag * room, 1.0), 1.0))
+    return Exchange(kept, out, np.where(live, 1 - np.minimum(lag * room, 1.0), 1.0))

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -31,7 +31,7 @@ from numpy.typing import ArrayLike
 from scipy.special import elliprd, spherical_jn, spherical_yn
 
 from simkit.body.chambers import Body, Opening
-from simkit.body.walls.wall import normals, on_wall
+from simkit.body.walls.wall import Wall, normals, on_wall
 from simkit.field.fem.far_field import leaving
 from simkit.frozen import frozen
 
@@ -257,11 +257,13 @@ def outer_middle(opening: Opening) -> np.ndarray:
 
 def outer_points(body: Body) -> np.ndarray:
     """Points (n, 3) all over the clay's outer surface, m; flat ends by their rims."""
-    found = []
-    for chamber in body.chambers:
-        on = on_wall(chamber.wall, 2)
-        found.append(on + chamber.thickness * normals(chamber.wall, on))
-    return np.concatenate(found)
+    return np.concatenate([_outside(chamber.wall, chamber.thickness) for chamber in body.chambers])
+
+
+@lru_cache(maxsize=16)
+def _outside(wall: Wall, thickness: float) -> np.ndarray:
+    on = on_wall(wall, 2)
+    return on + thickness * normals(wall, on)
 
 
 def clearance_from(thing: Thing, body: Body) -> float:

@@ -7,6 +7,7 @@ shape change is the business of the models that see them.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -136,6 +137,7 @@ def rectangular_hole(
     )
 
 
+@lru_cache(maxsize=1024)
 def aperture_of(opening: Opening) -> Aperture:
     """The air of an opening of the body, with its own duct length and rims, and a window's sloping far side."""
     if opening.is_round:

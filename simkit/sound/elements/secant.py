@@ -11,10 +11,16 @@ from simkit.errors import OutOfReach
 _STEPS = 30
 
 
-def fixed_point(proposed: Callable[[np.ndarray], np.ndarray], start: np.ndarray, near: float, who: str) -> np.ndarray:
+def fixed_point(
+    proposed: Callable[[np.ndarray], np.ndarray],
+    start: np.ndarray,
+    near: float,
+    who: str,
+    ends: tuple[float, float] = (-np.inf, np.inf),
+) -> np.ndarray:
     """Complex omega (f,) that `proposed` returns unchanged, to `near` of itself, from `start` (f,).
 
-    The secant method on what a step changes; OutOfReach, naming `who`, if they do not all settle.
+    The secant method on what a step changes; OutOfReach, naming `who`, if they do not all settle between `ends`.
 
     >>> fixed_point(lambda x: 1 + 0.1 * x**2, np.array([1.0]), 1e-12, "the example")
     array([1.12701665])
@@ -25,6 +31,8 @@ def fixed_point(proposed: Callable[[np.ndarray], np.ndarray], start: np.ndarray,
         following = proposed(omega)
         new_miss = following - omega
         if np.all(np.abs(new_miss) < near * np.abs(omega)):
+            if following.real.min() < ends[0] or following.real.max() > ends[1]:
+                break
             return following
         change = miss - new_miss
         slope = np.where(np.abs(change) > 1e-14 * np.abs(omega), (omega - before) / np.where(change == 0, 1, change), 1)

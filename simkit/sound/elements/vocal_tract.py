@@ -55,7 +55,7 @@ class VocalTract:
         flow: the breath that passes the folds, m3/s, which costs rho flow / gap^2 for each m3/s more.
         """
         tube = ducts.duct(self._filling(air, omega), omega, self.area, self.length)
-        return tube.input_impedance(self._behind_folds(air, omega, flow)) if self.gap else tube.closed
+        return tube.input_impedance(self._behind_folds(air, omega, flow)) if np.all(self.gap) else tube.closed
 
     def _filling(self, air: Air, omega: Reals) -> ducts.Filling:
         """The tube's air, its springiness made softer by the walls': 1/K = 1/(rho c^2) + P/(i omega S Z_wall).

@@ -6,7 +6,7 @@ the note rises. Models close it unless asked.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.optimize import brentq
@@ -41,6 +41,11 @@ class Windway:
     def area(self) -> float:
         """Of its exit, m2."""
         return self.width * self.height
+
+    @property
+    def shut(self) -> Windway:
+        """The slit by itself: nobody blows."""
+        return replace(self, mouth=VocalTract(), air=None, speed=0.0, per_hertz=0.0)
 
     @property
     def slices(self) -> tuple[tuple[float, float, float], ...]:

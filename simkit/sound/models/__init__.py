@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from importlib import import_module
 from typing import Any
+
+import numpy as np
 
 from simkit.body.inspection import body_of
 from simkit.errors import Fault, InputError
@@ -77,6 +79,18 @@ def resonator(model: str, case: Case) -> Any:
     known = model_of(name)
     made: Resonator = import_module(known.home).resonator(with_playing(case, case.playing.only(known.played)))
     return made
+
+
+def lowest_in_states(model: str, case: Case, playings: Sequence[Playing], openness: np.ndarray) -> np.ndarray:
+    """Complex omega (s, f) of the lowest resonance of fingerings (f, holes), with as much of the player as `playings`.
+
+    A model's module may have a `lowest_in_states(resonators, openness)` of its own, quicker than one by one.
+    """
+    made = [resonator(model, with_playing(case, playing)) for playing in playings]
+    together = getattr(import_module(model_of(model).home), "lowest_in_states", None)
+    if together is None:
+        return np.stack([each.lowest(openness) for each in made])
+    return np.asarray(together(made, openness))
 
 
 MOST_OBLONG, MOST_DEEP = 30.0, 15.0  # a window's width and its wall over its cut-up: makers stay below 10 and 4

@@ -45,10 +45,20 @@ class Duct:
         """The same with a finger over part of it."""
         return self if openness == 1 else replace(self, aperture=partly_covered(self.aperture, openness))
 
-    def two_port(self, omega: np.ndarray, lossless: bool) -> ducts.TwoPort:
-        """Inner end, duct, outer end at complex omega (...); at the duct's ends what bent faces add to its air."""
-        a = self.aperture
-        fill = ducts.plain_filling(self.air) if lossless else ducts.bore_filling(self.air, omega, a.pipe_radius)
+    def filling(self, omega: np.ndarray, lossless: bool) -> ducts.Filling:
+        """Its air as waves in it see it, at complex omega (...)."""
+        return (
+            ducts.plain_filling(self.air)
+            if lossless
+            else ducts.bore_filling(self.air, omega, self.aperture.pipe_radius)
+        )
+
+    def two_port(self, omega: np.ndarray, lossless: bool, filled: ducts.Filling | None = None) -> ducts.TwoPort:
+        """Inner end, duct, outer end at complex omega (...); at the duct's ends what bent faces add to its air.
+
+        filled: its `filling` there, where it is known already.
+        """
+        a, fill = self.aperture, filled or self.filling(omega, lossless)
         inner, outer = (
             ducts.in_series(ducts.end_impedance(self.air, omega, a.area, a.perimeter, end, viscous, lossless))
             for end, viscous in ((a.inner, a.inner_viscous), (self._outer_end, a.outer_viscous))
@@ -71,12 +81,12 @@ class Duct:
         """The outer end correction, with a raised finger over it, m."""
         return self.aperture.outer + (0.0 if self.touch is None else self.touch.shade(self.aperture))
 
-    def stub(self, omega: np.ndarray, lossless: bool) -> np.ndarray:
+    def stub(self, omega: np.ndarray, lossless: bool, filled: ducts.Filling | None = None) -> np.ndarray:
         """p1/U1 with a finger over the outside, Pa s/m3."""
         a = self.aperture
         left = a.covered_volume() if self.touch is None else self.touch.left(a)
         depth = np.maximum(left / a.area, 0.02 * a.length + 1e-6)
-        fill = ducts.plain_filling(self.air) if lossless else ducts.bore_filling(self.air, omega, a.pipe_radius)
+        fill = filled or self.filling(omega, lossless)
         inner = ducts.end_impedance(self.air, omega, a.area, a.perimeter, a.inner, a.inner_viscous, lossless)
         return inner + ducts.duct(fill, omega, a.area, depth).closed
 
@@ -158,41 +168,43 @@ class Circuit:
         """The matrices at complex omega (m,)."""
         omega = np.asarray(omega, complex)
         k = self.wave_number(omega)
-        around = self._outside_k(omega)
+        around = self.outside_k(omega)
         outer = self.field.outside(around) + self.nearby(around)
         outer = outer * (self.room_air.density / self.chamber_air.density)
         return Matrices(k, self.regular(omega), self.uniform(omega), outer, **self._columns(omega))
 
     def _columns(self, omega: np.ndarray) -> dict[str, np.ndarray]:
         """All ducts' A, B, C, D and stub (m, n): those that differ by their sizes and airs alone in one go."""
-        alike, others = self._alike
+        alike = self._alike
         found = {name: np.empty((*omega.shape, self.count), complex) for name in ("A", "B", "C", "D", "stub")}
         for rows, duct in alike:
             for name, values in self.column(duct, omega[..., None]).items():
                 found[name][..., rows] = values
-        for row in others:
+        for row in self.blown:
             for name, values in self.column(self.ducts[row], omega).items():
                 found[name][..., row] = values
         return found
 
     @cached_property
-    def _alike(self) -> tuple[list[tuple[list[int], Duct]], list[int]]:
-        """Rows of ducts that differ by sizes and airs alone, with these as arrays in one duct; and all other rows."""
+    def blown(self) -> list[int]:
+        """Rows of the windows with a windway."""
+        return [row for row, duct in enumerate(self.ducts) if duct.windway is not None]
+
+    @cached_property
+    def _alike(self) -> list[tuple[list[int], Duct]]:
+        """Rows of ducts without a windway that differ by sizes and airs alone, with these as arrays in one duct."""
         groups: dict[tuple[object, ...], list[int]] = {}
-        others = []
         for row, duct in enumerate(self.ducts):
             if duct.windway is None:
                 rest = tuple(getattr(duct, part.name) for part in fields(Duct) if part.name not in ("aperture", "air"))
                 groups.setdefault(rest, []).append(row)
-            else:
-                others.append(row)
         alike = []
         for rows in groups.values():
             sizes = [[getattr(self.ducts[row].aperture, part.name) for row in rows] for part in fields(Aperture)]
             aperture = Aperture(*(np.array(each, float) for each in sizes))
             air = _side_by_side([self.ducts[row].air for row in rows])
             alike.append((rows, replace(self.ducts[rows[0]], aperture=aperture, air=air)))
-        return alike, others
+        return alike
 
     def column(self, duct: Duct, omega: np.ndarray) -> dict[str, np.ndarray]:
         """One duct's A, B, C, D and stub (...), scaled as the matrices have them, at complex omega (...).
@@ -200,12 +212,13 @@ class Circuit:
         The duct's sizes may be arrays that broadcast with omega.
         """
         scale = 1j * omega * self.chamber_air.density
-        port, stub = duct.two_port(omega, self.lossless), duct.stub(omega, self.lossless)
+        filled = duct.filling(omega, self.lossless)
+        port, stub = duct.two_port(omega, self.lossless, filled), duct.stub(omega, self.lossless, filled)
         column = {"A": port.A, "B": port.B / scale, "C": port.C * scale, "D": port.D, "stub": stub / scale}
         shape = np.broadcast_shapes(np.shape(omega), np.shape(duct.aperture.area))
         return {name: np.broadcast_to(values, shape) for name, values in column.items()}
 
-    def _outside_k(self, omega: np.ndarray) -> np.ndarray:
+    def outside_k(self, omega: np.ndarray) -> np.ndarray:
         """k in the room's air, 1/m.
 
         A small chamber in a large body has modes above the largest k that the outside was solved for; the outside

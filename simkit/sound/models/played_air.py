@@ -12,12 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from simkit.air import Air
+from simkit.air import NUMBERS, Air
 from simkit.body.chambers import ChamberBody
 from simkit.frozen import frozen
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.airs import Airs, breath_of, still_airs
-from simkit.sound.elements.breath_balance import Breathed, Breathing, breathed
+from simkit.sound.elements.breath_balance import Breathed, Breathing, breathed, lightness
 from simkit.sound.elements.breath_doubt import doubt
 from simkit.sound.elements.constants import JetConstants
 from simkit.sound.elements.mixing import Jet, Passages, entering_share
@@ -77,11 +77,11 @@ class PlayedAir:
     def drift(self, openness: np.ndarray, conductivity: np.ndarray) -> np.ndarray:
         """By what factor (f,) the air of fingerings (f, holes) raises the note over the air of the mean one."""
         balance = self._balance(openness, conductivity)
-        found, mean = breathed(balance), self._mean
+        found, mean = lightness(balance), self._mean
         flow = balance.passages.flow
         part = flow / np.maximum(flow.sum(axis=1, keepdims=True), 1e-300)
-        lighter = (part * mean.openings.density / found.openings.density).sum(axis=1)
-        stiffer = _stiffness(found.chamber) / _stiffness(mean.chamber)
+        lighter = (part * mean.openings.density / found.density).sum(axis=1)
+        stiffer = found.stiffness / _stiffness(mean.chamber)
         return np.sqrt(np.where(part.any(axis=1), lighter * stiffer, 1.0))
 
     def doubts(self, openness: np.ndarray) -> list[np.ndarray]:
@@ -149,5 +149,5 @@ def _one(air: Air, index: int | tuple[int, int]) -> Air:
         return float(values[index] if values.ndim else values)
 
     gases = type(air.gases)(*(picked(value) for value in air.gases.shares()))
-    numbers: dict[str, Any] = {k: picked(v) for k, v in vars(air).items() if k not in ("gases", "cautions")}
+    numbers: dict[str, Any] = {k: picked(getattr(air, k)) for k in NUMBERS}
     return replace(air, gases=gases, **numbers)

@@ -34,11 +34,12 @@ from simkit.sound.models.playing import STILL, Playing, nearby_of
 from simkit.sound.models.port_motion import circuit_motion
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
 from simkit.sound.models.roots import lowest, resonances
+from simkit.sound.models.side_by_side import lowest_of
 from simkit.sound.models.uncertainty import trusted
 
 _KEPT: OrderedDict[tuple[tuple[Wall, ...], float, float], BodyAir] = OrderedDict()
 _SOLVED: OrderedDict[tuple[Body, float], PortSolution] = OrderedDict()
-_aperture = lru_cache(maxsize=1024)(aperture_of)
+_junction = lru_cache(maxsize=256)(junction_of)
 _CIRCLE = 8  # points about a resonance
 _KEEP, _KEEP_NODES = 4, 80_000  # bodies, and nodes of all their meshes; the last two bodies whatever they hold
 
@@ -144,8 +145,7 @@ class PortsResonator:
         partly = ((states > 0) & (states < 1)).any(axis=1)
         if not some.any():
             return found
-        volume = self.field.volumes[self.rows][0]
-        start = self.air.sound_speed * np.sqrt(states * self.rows @ self.conductivities / volume)
+        start = self.near_lowest(states)
         whole = some & ~partly
         if whole.any():
             found[whole] = lowest(self.circuit, self.rows, states[whole], start[whole])
@@ -153,6 +153,11 @@ class PortsResonator:
             fingered = self.circuit.fingered(states[i])
             found[i] = lowest(fingered, self.rows, states[i : i + 1], start[i : i + 1])[0]
         return found
+
+    def near_lowest(self, states: np.ndarray) -> np.ndarray:
+        """Omega (f,) by Helmholtz's rule for states (f, n) of the openings, rad/s."""
+        volume = self.field.volumes[self.rows][0]
+        return np.asarray(self.air.sound_speed * np.sqrt(states * self.rows @ self.conductivities / volume))
 
     def motion(self, openness: np.ndarray, count: int) -> Motion:
         """The motion of the air in the openings for fingerings (F, holes) of 0 and 1, `count` resonances each."""
@@ -306,6 +311,33 @@ class PortsResonator:
         return trusted(self.circuit, self.rows, state, self.airs)
 
 
+def lowest_in_states(resonators: Sequence[PortsResonator], openness: np.ndarray) -> np.ndarray:
+    """`lowest` (s, f) of one chamber in several states of playing, for fingerings (f, holes): at once if it can be."""
+    first, openness = resonators[0], np.atleast_2d(np.asarray(openness, float))
+    states = first.states(openness)
+    alike = all(each.solution is first.solution and each.beside is first.beside for each in resonators)
+    if alike and (states * first.rows).any(axis=1).all() and not ((states > 0) & (states < 1)).any():
+        start = np.stack([each.near_lowest(states) for each in resonators])
+        drift = _drifts(resonators, openness)
+        try:
+            return lowest_of([each.circuit for each in resonators], first.rows, states, start) * drift
+        except OutOfReach:
+            pass  # one by one they may be found in another way, or say why not
+    return np.stack([each.lowest(openness) for each in resonators])
+
+
+def _drifts(resonators: Sequence[PortsResonator], openness: np.ndarray) -> np.ndarray:
+    """`drift` (s, f) of each, found once for those that have the same."""
+    known: dict[tuple[int, bytes], np.ndarray] = {}
+    found = []
+    for each in resonators:
+        key = id(each.playing.breath), each.conductivities.tobytes()
+        if key not in known:
+            known[key] = each.drift(openness)
+        found.append(known[key])
+    return np.stack(found)
+
+
 def resonator(case: Case) -> PortsResonator:
     """The port model of one chamber of a body."""
     body = case.body
@@ -317,9 +349,9 @@ def resonator(case: Case) -> PortsResonator:
         for opening in chamber.all_openings:
             window = opening is chamber.window
             duct_air = (case.airs.window if window else case.airs.of_hole(opening.name)) if own else case.airs.room
-            duct = Duct(_aperture(opening), duct_air, touch=case.playing.fingers if own and not window else None)
+            duct = Duct(aperture_of(opening), duct_air, touch=case.playing.fingers if own and not window else None)
             if own and window and case.windway is not None:
-                duct = replace(duct, windway=case.windway, junction=junction_of(case.windway, opening))
+                duct = replace(duct, windway=case.windway, junction=_junction(case.windway.shut, opening))
             ducts.append(duct)
             rows.append(own)
     loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(solution.air, body, case)

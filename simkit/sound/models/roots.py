@@ -14,14 +14,17 @@ from simkit.sound.models.circuit import Circuit, Matrices, opened
 from simkit.sound.models.neighbours import own_stiffness
 
 _STEPS = 30
-_TOLERANCE = 1e-11  # of the frequency
+TOLERANCE = 1e-11  # of the frequency
 _BLOCK = 1024  # fingerings whose matrices are held at once
-SAMPLES = 14  # Chebyshev points over the range of the wanted frequencies
+SAMPLES = 20  # Chebyshev points over the range of the wanted frequencies
 
 
 @frozen
 class Sampled:
-    """The circuit's matrices as polynomials over a range of real omega: quick, and right for complex omega near it."""
+    """The circuit's matrices as polynomials over a range of real omega: quick, and right for complex omega near it.
+
+    But for a window before a mouth, which rings within a few ten hertz: no polynomial follows it, it is asked itself.
+    """
 
     circuit: Circuit
     low: float
@@ -31,16 +34,21 @@ class Sampled:
     @staticmethod
     def over(circuit: Circuit, low: float, high: float) -> Sampled:
         """Sample the circuit between two omegas."""
-        m = circuit.at(_chebyshev(low, high))
-        return Sampled(circuit, low, high, _packed(m))
+        m = circuit.at(chebyshev(low, high))
+        return Sampled(circuit, low, high, packed(m))
 
     def at(self, omega: np.ndarray) -> Matrices:
         """The matrices at omega (m,), by barycentric interpolation in Chebyshev's points (Berrut & Trefethen 2004)."""
-        values = BarycentricInterpolator(_chebyshev(self.low, self.high), self.table, rng=0)(omega)
-        return _unpacked(values, self.circuit.wave_number(omega), self.circuit.count)
+        values = BarycentricInterpolator(chebyshev(self.low, self.high), self.table, rng=0)(omega)
+        m = unpacked(values, self.circuit.wave_number(omega), self.circuit.count)
+        for row in self.circuit.blown:
+            for name, column in self.circuit.column(self.circuit.ducts[row], omega).items():
+                getattr(m, name)[..., row] = column
+        return m
 
 
-def _chebyshev(low: float, high: float) -> np.ndarray:
+def chebyshev(low: float, high: float) -> np.ndarray:
+    """Chebyshev's points (SAMPLES,) between two omegas."""
     angle = np.pi * (np.arange(SAMPLES) + 0.5) / SAMPLES
     return (low + high) / 2 - (high - low) / 2 * np.cos(angle)
 
@@ -48,7 +56,8 @@ def _chebyshev(low: float, high: float) -> np.ndarray:
 _VECTORS = ("uniform", "A", "B", "C", "D", "stub")
 
 
-def _packed(m: Matrices) -> np.ndarray:
+def packed(m: Matrices) -> np.ndarray:
+    """Matrices at omega (m,) as rows (m, 2 n^2 + 6 n) of smooth numbers."""
     n = m.D.shape[-1]
     flat = [x.reshape(-1, n * n) for x in (m.regular, m.outer)]
     # k^2 takes the pole of the stubs' springs away.
@@ -56,12 +65,18 @@ def _packed(m: Matrices) -> np.ndarray:
     return np.concatenate([*flat, *vectors], axis=1)
 
 
-def _unpacked(table: np.ndarray, k: np.ndarray, n: int) -> Matrices:
+def unpacked(table: np.ndarray, k: np.ndarray, n: int) -> Matrices:
+    """The other way round."""
     square = n * n
     regular, outer = (table[:, i * square : (i + 1) * square].reshape(-1, n, n) for i in range(2))
     vectors = {name: table[:, 2 * square + i * n : 2 * square + (i + 1) * n] for i, name in enumerate(_VECTORS)}
     vectors["stub"] = vectors["stub"] / k[:, None] ** 2
     return Matrices(k=k, regular=regular, outer=outer, **vectors)
+
+
+def note_range(start: np.ndarray) -> tuple[float, float]:
+    """Between which omegas the lowest resonances lie that Helmholtz's rule has at `start`, rad/s."""
+    return 0.6 * float(start.min()), 1.15 * float(start.max())
 
 
 def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -71,7 +86,7 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
     R)^-1 1/V with N all that is not uniform: a slow function of k, solved by the secant method from `start` (f,).
     """
     if len(start) > 2 * SAMPLES:
-        source: Circuit | Sampled = Sampled.over(circuit, 0.6 * start.min(), 1.15 * start.max())
+        source: Circuit | Sampled = Sampled.over(circuit, *note_range(start))
     else:
         source = circuit
 
@@ -84,7 +99,7 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
 
     who = f"{len(start)} fingerings (pitch range {start.max() / start.min():.2f})"
     try:
-        return fixed_point(proposed, start.astype(complex), _TOLERANCE, who)
+        return fixed_point(proposed, start.astype(complex), TOLERANCE, who)
     except OutOfReach:
         if rows.all():
             raise

@@ -1,0 +1,198 @@
+"""One body in several states of playing: their lowest resonances found side by side.
+
+The states share the field and differ by airs, ducts and what is near. What is alike in several of their matrices is
+made once, at Chebyshev's points over the range of all notes; all fingerings of all states then close in together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
+
+import numpy as np
+
+from simkit.air import NUMBERS, Air
+from simkit.sound.elements.ducts import Filling
+from simkit.sound.elements.openings import Aperture
+from simkit.sound.elements.secant import fixed_point
+from simkit.sound.elements.touch import Touch
+from simkit.sound.elements.vocal_tract import VocalTract
+from simkit.sound.models.circuit import Circuit, Duct, Matrices
+from simkit.sound.models.neighbours import own_stiffness
+from simkit.sound.models.roots import TOLERANCE, chebyshev, note_range, packed, stiffness, unpacked
+
+Value = TypeVar("Value")
+_TOGETHER = 512  # notes, of fingerings and states, whose matrices are held at once
+
+
+def lowest_of(circuits: Sequence[Circuit], rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Complex omega (s, f) of the lowest resonance of the chamber that owns `rows`, as `roots.lowest` of each circuit.
+
+    openness (f, n) of 0 and 1; start (s, f). OutOfReach where they do not all settle within the range.
+    """
+    states = _States.over(circuits, *note_range(start))
+    found, step = np.empty(start.shape, complex), max(1, _TOGETHER // len(circuits))
+    for first in range(0, len(openness), step):
+        part = slice(first, first + step)
+        found[:, part] = _settled(states, rows, openness[part], start[:, part])
+    return found
+
+
+def _settled(states: _States, rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """The same (s, f) for as many fingerings as are held at once."""
+    every = np.tile(openness, (len(start), 1))
+    k_squared = stiffness if rows.all() else own_stiffness
+    speed = np.repeat([circuit.chamber_air.sound_speed for circuit in states.circuits], len(openness))
+
+    def proposed(omega: np.ndarray) -> np.ndarray:
+        m = states.at(omega.reshape(start.shape), omega / speed)
+        return speed * np.sqrt(k_squared(states.circuits[0], m, rows, every))
+
+    ends = states.low, states.high
+    who = f"{len(openness)} fingerings in {len(start)} states (pitch range {ends[1] / ends[0]:.2f})"
+    return fixed_point(proposed, start.ravel().astype(complex), TOLERANCE, who, ends).reshape(start.shape)
+
+
+@dataclass(frozen=True, eq=False)
+class _States:
+    """The matrices of several circuits as polynomials over a range of omega, as `roots.Sampled` has one's.
+
+    table (s, points, values); blown: states, row and common duct of windows with a windway, its mouths (states, 1).
+    """
+
+    circuits: Sequence[Circuit]
+    low: float
+    high: float
+    table: np.ndarray
+    blown: list[tuple[np.ndarray, int, Duct]]
+
+    @staticmethod
+    def over(circuits: Sequence[Circuit], low: float, high: float) -> _States:
+        """Of circuits between two omegas."""
+        table = np.stack([packed(m) for m in matrices_of(circuits, chebyshev(low, high).astype(complex))])
+        groups: dict[tuple[int, Air, Duct], list[int]] = {}
+        for n, circuit in enumerate(circuits):
+            for row in circuit.blown:
+                duct = circuit.ducts[row]
+                assert duct.windway is not None
+                is_open = bool(duct.windway.mouth.gap)
+                mouth = VocalTract(gap=float(is_open))
+                alike = row, circuit.chamber_air, replace(duct, windway=replace(duct.windway, mouth=mouth))
+                groups.setdefault(alike, []).append(n)
+        blown = [(np.array(own), row, _before_mouths(circuits, own, row)) for (row, _, _), own in groups.items()]
+        return _States(circuits, low, high, table, blown)
+
+    def at(self, omega: np.ndarray, k: np.ndarray) -> Matrices:
+        """The matrices (s f, ...) at omega (s, f); k (s f,), 1/m."""
+        nodes = chebyshev(self.low, self.high)
+        signs = np.sin(np.pi * (np.arange(len(nodes)) + 0.5) / len(nodes)) * (-1.0) ** np.arange(len(nodes))
+        away = omega[..., None] - nodes
+        shares = signs / np.where(away == 0, 1e-13 * self.high, away)
+        values = (shares / shares.sum(axis=-1, keepdims=True)) @ self.table
+        m = unpacked(values.reshape(-1, values.shape[-1]), k, self.circuits[0].count)
+        for own, row, duct in self.blown:
+            for name, column in self.circuits[own[0]].column(duct, omega[own]).items():
+                getattr(m, name).reshape(*omega.shape, -1)[own, :, row] = column
+        return m
+
+
+def _before_mouths(circuits: Sequence[Circuit], own: Sequence[int], row: int) -> Duct:
+    """The duct that some circuits have in a row but for the player's mouth, with all their mouths as arrays (s, 1)."""
+    ducts = [circuits[n].ducts[row] for n in own]
+    mouths = [duct.windway.mouth for duct in ducts if duct.windway is not None]
+    sizes: list[Any] = [np.array([getattr(each, part.name) for each in mouths])[:, None] for part in fields(VocalTract)]
+    assert ducts[0].windway is not None
+    return replace(ducts[0], windway=replace(ducts[0].windway, mouth=VocalTract(*sizes)))
+
+
+def matrices_of(circuits: Sequence[Circuit], omega: np.ndarray) -> list[Matrices]:
+    """`Circuit.at` of several circuits of one field at complex omega (m,), each different part made once.
+
+    All but the columns of windows with a windway, which are left out.
+    """
+    once = _Once()
+    columns = _columns(circuits, omega)
+    found = []
+    for circuit, column in zip(circuits, columns, strict=True):
+        inside = circuit.chamber_air, circuit.loss
+        regular = once("regular", inside, circuit.regular, omega)
+        uniform = once("uniform", inside, circuit.uniform, omega)
+        around = circuit.outside_k(omega)
+        outer = once("outside", circuit.room_air, circuit.field.outside, around)
+        near = once("nearby", (circuit.room_air, id(circuit.nearby)), circuit.nearby, around)
+        outer = (outer + near) * (circuit.room_air.density / circuit.chamber_air.density)
+        found.append(Matrices(circuit.wave_number(omega), regular, uniform, outer, **column))
+    return found
+
+
+class _Once:
+    """Values by what they are and what they depend on."""
+
+    def __init__(self) -> None:
+        self._known: dict[Hashable, Any] = {}
+
+    def __call__(self, name: str, key: Hashable, make: Callable[[np.ndarray], Value], at: np.ndarray) -> Value:
+        if (name, key) not in self._known:
+            self._known[name, key] = make(at)
+        found: Value = self._known[name, key]
+        return found
+
+
+def _columns(circuits: Sequence[Circuit], omega: np.ndarray) -> list[dict[str, np.ndarray]]:
+    """A, B, C, D and stub (m, n) of all ducts of each circuit, scaled as its matrices have them.
+
+    Nothing for windows with a windway.
+    """
+    ducts = {duct: None for circuit in circuits for duct in circuit.ducts}
+    lossless = circuits[0].lossless
+    made: dict[Duct, np.ndarray] = {}
+    plain = [duct for duct in ducts if duct.windway is None]
+    for touched in (False, True):
+        alike = [duct for duct in plain if (duct.touch is not None) == touched]
+        made |= _of_holes(alike, omega, lossless)
+    blank = np.zeros((5, len(omega)), complex)  # windows with a windway: see `_States`
+    found = []
+    for circuit in circuits:
+        A, B, C, D, stub = np.stack([made.get(duct, blank) for duct in circuit.ducts], axis=2)
+        scale = (1j * omega * circuit.chamber_air.density)[:, None]
+        found.append({"A": A, "B": B / scale, "C": C * scale, "D": D, "stub": stub / scale})
+    return found
+
+
+def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[Duct, np.ndarray]:
+    """A, B, C, D and stub (5, m) of each duct without a windway, all touched or none; each bore's filling made once."""
+    if not ducts:
+        return {}
+    bores = list(dict.fromkeys((duct.aperture, duct.air) for duct in ducts))
+    filled = Duct(_aperture(each for each, _ in bores), _air([air for _, air in bores])).filling(
+        omega[:, None], lossless
+    )
+    place = {bore: n for n, bore in enumerate(bores)}
+    which = [place[duct.aperture, duct.air] for duct in ducts]
+    if np.ndim(filled.density) > 1:
+        filled = Filling(filled.density[:, which], filled.stiffness[:, which])
+    else:  # without losses it does not change with omega
+        filled = Filling(*(np.broadcast_to(each, (len(bores),))[which] for each in filled))
+    touch = None
+    if ducts[0].touch is not None:
+        each = [duct.touch for duct in ducts]
+        sizes: list[Any] = [np.array([getattr(one, part.name) for one in each]) for part in fields(Touch)]
+        touch = Touch(*sizes)
+    whole = Duct(_aperture(duct.aperture for duct in ducts), _air([duct.air for duct in ducts]), touch=touch)
+    port, stub = whole.two_port(omega[:, None], lossless, filled), whole.stub(omega[:, None], lossless, filled)
+    shape = len(omega), len(ducts)
+    values = np.stack([np.broadcast_to(each, shape) for each in (port.A, port.B, port.C, port.D, stub)])
+    return {duct: values[:, :, n] for n, duct in enumerate(ducts)}
+
+
+def _aperture(each: Iterable[Aperture]) -> Aperture:
+    """Several as one whose numbers are arrays."""
+    rows = [[getattr(one, part.name) for part in fields(Aperture)] for one in each]
+    return Aperture(*np.array(rows, float).T)
+
+
+def _air(each: Sequence[Air]) -> Air:
+    """Several as one whose numbers are arrays; its gases are the first one's, which a duct does not ask for."""
+    numbers: dict[str, Any] = {name: np.array([getattr(air, name) for air in each]) for name in NUMBERS}
+    return replace(each[0], **numbers)
