@@ -156,10 +156,10 @@ def _half_folder(target: Path) -> tuple[Path, int]:
             os.close(handle)
     while True:
         half = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=HALF, dir=target.parent))
-        half.chmod(0o777 & ~_mask())
         handle = _hold(half, wait=True)
         # Between the two lines above another run may have taken it for one left behind.
         if handle is not None:
+            half.chmod(0o777 & ~_mask())
             return half, handle
 
 
@@ -177,10 +177,18 @@ def _hold(folder: Path, wait: bool) -> int | None:
         locked = True
     except OSError:
         locked = False
-    if (locked or wait) and folder.is_dir() and os.path.samestat(os.fstat(handle), folder.stat()):
+    if (locked or wait) and _stands(folder, handle):
         return handle
     os.close(handle)
     return None
+
+
+def _stands(folder: Path, handle: int) -> bool:
+    """Whether the folder is still there, and the one that is held."""
+    try:
+        return os.path.samestat(os.fstat(handle), folder.lstat())
+    except OSError:  # gone since it was opened
+        return False
 
 
 def check_folder(path: str | Path, argument: str = "path") -> None:

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+import tempfile
 
 import pytest
 
@@ -54,6 +55,21 @@ def test_a_folder_in_the_way_of_a_file_is_said(tmp_path):
     (tmp_path / "out" / "a").mkdir(parents=True)
     with pytest.raises(InputError, match="without a folder of this name"), whole_folder(tmp_path / "out") as half:
         (half / "a").write_text("1")
+
+
+def test_a_folder_that_another_run_clears_away_as_soon_as_it_is_made_is_made_again(tmp_path, monkeypatch):
+    made, make = [], tempfile.mkdtemp
+
+    def cleared(**named):
+        made.append(make(**named))
+        if len(made) == 1:
+            (tmp_path / made[0]).rmdir()
+        return made[-1]
+
+    monkeypatch.setattr(tempfile, "mkdtemp", cleared)
+    with whole_folder(tmp_path / "out") as half:
+        (half / "a").write_text("1")
+    assert len(made) == 2 and [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
 WRITER = """
