@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from simkit.optimisation import Outcome, optimise
     from simkit.optimisation.designing.wish import wish
     from simkit.show.report import report
+    from simkit.sketching import Sketched, sketch
     from simkit.sound.answers.admittance import admittance
     from simkit.sound.answers.air_field import AirField, air_field
     from simkit.sound.answers.chart import Chart, chart
@@ -46,6 +47,7 @@ _ROOMS = {
     "simkit.vessel.starter": ("new",),
     "simkit.optimisation.designing.wish": ("wish",),
     "simkit.optimisation": ("Outcome", "optimise"),
+    "simkit.sketching": ("Sketched", "sketch"),
     "simkit.sweeps": ("Swept", "sweep"),
 }
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
@@ -64,6 +66,7 @@ __all__ = [
     "Prediction",
     "Ringing",
     "SimkitError",
+    "Sketched",
     "Swept",
     "Tuned",
     "Vessel",
@@ -81,6 +84,7 @@ __all__ = [
     "predict",
     "report",
     "resonances",
+    "sketch",
     "sweep",
     "tune",
     "wish",

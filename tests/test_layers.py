@@ -38,12 +38,14 @@ MAY_IMPORT = {
     "optimisation": FACTS | {"vessel", "body", "field", "sound"},
     # A sheet never waits for an eigen-solve; the bench is handed its resonator.
     "making": FACTS | {"vessel", "body"},
+    # Outlines, by the drawing's own ruler, to sections; the sheet to draw on.
+    "sketching": FACTS | {"vessel", "body", "making"},
     # The bench from end to end: `making` handed what `sound` knows.
     "tuning": ANSWERS,
     "show": ANSWERS | {"tuning", "provenance"},
     "sweeps": ANSWERS | {"waiting", "provenance"},
     # The door goes through the package's public names, "".
-    "cli": ANSWERS | {"tuning", "show", "sweeps", "waiting", "provenance", ""},
+    "cli": ANSWERS | {"sketching", "tuning", "show", "sweeps", "waiting", "provenance", ""},
 }
 
 # Libraries with one way in: a module, or a room of which one module, or the room as a whole.
@@ -76,6 +78,8 @@ PUBLIC = {
     "Prediction",
     "Ringing",
     "SimkitError",
+    "Sketched",
+    "sketch",
     "Swept",
     "Tuned",
     "Vessel",

@@ -57,6 +57,22 @@ BoxMm = Annotated[
     str | None, typer.Option(metavar="L,W,H", help="With --range: the most it may measure along, across and up.")
 ]
 MassG = Annotated[float | None, typer.Option(metavar="G", help="With --range: the most that its fired clay may weigh.")]
+Sketch = Annotated[
+    Path | None,
+    typer.Option(
+        "--sketch",
+        metavar="FILE",
+        help="Traced from a drawing, .svg with a layer for each outline, or from a picture of dark outlines.",
+        show_default=False,
+    ),
+]
+RulerMm = Annotated[
+    float | None,
+    typer.Option(metavar="MM", help="With --sketch: how long the drawing's ruler is, from dot to dot in a picture."),
+]
+Blank = Annotated[
+    bool, typer.Option("--paper", help="Write the sheet to draw on instead: .svg with its layers, or .pdf to print.")
+]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Let it take the place of a design.")]
 
 
@@ -76,6 +92,9 @@ def new(
     drone: Drone = None,
     box_mm: BoxMm = None,
     mass_g: MassG = None,
+    sketch: Sketch = None,
+    ruler_mm: RulerMm = None,
+    paper: Blank = False,
     overwrite: Overwrite = False,
 ) -> None:
     """Write a design to start from.
@@ -85,8 +104,23 @@ def new(
     one body, which takes some minutes. Where --box-mm is too small for them side by side they are shaped to nest.
     Scales: major, minor, their harmonic, melodic and natural kinds, the seven modes by name, pentatonic, minor
     pentatonic, blues, whole tone, chromatic.
+
+    With --sketch the design is traced: draw on the sheet that --paper writes, mouth end at the left.
     """
     check_new(output, "output", overwrite)
+    if paper or sketch is not None:
+        wished = {"scale": scale, "holes": holes, "notes": notes, "fingertip_mm": fingertip_mm, "hand": hand}
+        wished |= {"ends": ends, "chambers": chambers, "overlap": overlap or None, "drone": drone, "box_mm": box_mm}
+        wished |= {"mass_g": mass_g, "shape": None if shape == "egg" else shape}
+        clay = {"wall_mm": wall_mm, "shrinkage_percent": shrinkage_percent}
+        if paper:
+            _refused(wished | clay | {"sketch": sketch, "ruler_mm": ruler_mm}, "only without `paper`")
+            _sheet_to_draw_on(output)
+        else:
+            _refused(wished, "only without `sketch`")
+            _traced(output, sketch, _given(ruler_mm=ruler_mm, **clay))
+        return
+    _refused({"ruler_mm": ruler_mm}, "only together with `sketch`")
     several = ends is not None or drone is not None
     tip = _fingertip_mm(fingertip_mm, hand)
     only_wished = {"holes": holes, "notes": notes, "hand": hand, "fingertip_mm": fingertip_mm}
@@ -119,6 +153,40 @@ def new(
     if verdict is not None:
         raise OutOfReach(f"the best compromise is in {output}\n{verdict}")
     tell(f"wrote {output}; what it plays: simkit predict {output}; how hard to blow: simkit blow {output}", 0)
+
+
+def _sheet_to_draw_on(output: Path) -> None:
+    """Writes the sheet to draw on, as the name's ending says."""
+    from simkit.sketching import blank_pages, blank_svg
+
+    match output.suffix.lower():
+        case ".svg":
+            content = blank_svg().encode()
+        case ".pdf":
+            from simkit.show.printed import drawn, pdf
+
+            content = pdf([drawn(page) for page in blank_pages()])
+        case _:
+            raise InputError([Fault.of("output", None, "a name that ends in .svg or .pdf", file=str(output))])
+    with whole(output, "output") as half:
+        half.write_bytes(content)
+    how = "draw in its layers" if output.suffix.lower() == ".svg" else "print a page at 100 %, draw with a black pen"
+    tell(f"wrote {output}: {how}, then: simkit new --sketch FILE -o design.toml", 0)
+
+
+def _traced(output: Path, drawing: Path | None, of: dict[str, Any]) -> None:
+    """Writes the design that a drawing makes, and says how far it lies from the lines."""
+    from simkit.sketching.from_sketch import misfit_words, sketch
+
+    assert drawing is not None
+    found = sketch(drawing, **of)
+    with whole(output, "output") as half:
+        half.write_text(found.text, encoding="utf-8")
+    for said in (*misfit_words(found.inside), *found.said):
+        tell(said, 0)
+    for caution in found.vessel.cautions:
+        tell(f"caution: {caution}", 0)
+    tell(f"wrote {output}; what it plays: simkit predict {output}", 0)
 
 
 def _refused(given: dict[str, Any], rule: str) -> None:

@@ -23,6 +23,7 @@ class Pen(StrEnum):
     GUIDE = "guide"  # centre lines, stations
     HIDDEN = "hidden"  # what lies behind
     MARK = "mark"  # what is marked on the clay
+    FAINT = "faint"  # for the eye alone: a photograph shows it no darker than paper in shadow
     NONE = "none"  # a fill without an edge
 
 
@@ -32,6 +33,7 @@ class Fill(StrEnum):
     CLAY = "clay"
     TINT = "tint"
     INK = "ink"
+    BLACK = "black"
     ACCENT = "accent"
     PAPER = "paper"
 
@@ -43,6 +45,7 @@ class Ink(StrEnum):
     QUIET = "quiet"
     ACCENT = "accent"
     PAPER = "paper"
+    FAINT = "faint"
 
 
 @dataclass(frozen=True)

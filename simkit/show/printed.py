@@ -27,6 +27,7 @@ from simkit.making.page import Fill, Ink, Line, Page, Pen, Text
 from simkit.making.wraps import Places
 from simkit.show import look
 
+WASHED = "#c6beb4"  # for the eye alone: three quarters of the paper's brightness
 # Width in mm, colour, dashes in mm.
 PENS: dict[Pen, tuple[float, str, tuple[float, ...]]] = {
     Pen.CUT: (0.35, look.INK, ()),
@@ -35,16 +36,18 @@ PENS: dict[Pen, tuple[float, str, tuple[float, ...]]] = {
     Pen.GUIDE: (0.13, look.QUIET, (3.0, 1.0, 0.6, 1.0)),
     Pen.HIDDEN: (0.18, look.INK, (1.6, 1.0)),
     Pen.MARK: (0.35, look.CLAY, ()),
+    Pen.FAINT: (0.18, WASHED, ()),
     Pen.NONE: (0.0, look.INK, ()),
 }
 FILLS = {
     Fill.CLAY: look.BODY,
     Fill.TINT: look.AIR,
     Fill.INK: look.HOLLOW,
+    Fill.BLACK: "#000000",
     Fill.ACCENT: look.CLAY,
     Fill.PAPER: look.PAPER,
 }
-INKS = {Ink.INK: look.INK, Ink.QUIET: look.QUIET, Ink.ACCENT: look.CLAY, Ink.PAPER: look.PAPER}
+INKS = {Ink.INK: look.INK, Ink.QUIET: look.QUIET, Ink.ACCENT: look.CLAY, Ink.PAPER: look.PAPER, Ink.FAINT: WASHED}
 LEVELS = {"top": "top", "middle": "center_baseline", "base": "baseline"}
 STYLE: Any = {"pdf.fonttype": 42, "path.simplify": False}
 

@@ -1,0 +1,290 @@
+"""A commented design from a sketch: its inside as sections, its window and holes at their marks."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from simkit.body.inspection import inspect
+from simkit.errors import Fault, InputError
+from simkit.sketching.marks import MarkedHole, MarkedVoicing, Openings, openings
+from simkit.sketching.photograph import SUFFIXES, photo_sketch
+from simkit.sketching.section_rows import CLOSE_MM, FittedRows, Profiles, Row, fitted
+from simkit.sketching.silhouettes import Profile, profile
+from simkit.sketching.strokes import ABOVE, SIDE, VIEWS, Sketch
+from simkit.sketching.svg_layers import svg_sketch
+from simkit.vessel import Vessel, loads
+from simkit.vessel.wishes import clay_faults
+
+ALIKE = 0.05  # share of a length by which two views of it may part
+_FOLDED = 0.03, 0.2  # share of an outline's area that sections would fill: worth telling, too much
+_ASKEW_MM = 2.0  # of misfit: more is no shaking hand
+RULER_MM = (1.0, 2000.0)
+
+
+@dataclass(frozen=True)
+class Sketched:
+    """The design that a sketch makes: its file's text, the vessel, how far the outlines lie from it, what to tell."""
+
+    text: str
+    vessel: Vessel
+    inside: FittedRows
+    said: tuple[str, ...]
+
+    @property
+    def misfit_mm(self) -> float:
+        """The farthest that a drawn outline of the inside lies from the design's, mm."""
+        return self.inside.worst
+
+
+def sketch(
+    path: str | Path,
+    *,
+    ruler_mm: float | None = None,
+    wall_mm: float = 4.0,
+    shrinkage_percent: float = 10.0,
+) -> Sketched:
+    """A design from a drawing: an SVG file with a layer for each outline, or a picture of dark outlines.
+
+    ruler_mm: how long the drawing's ruler is; a picture needs it, an SVG file where its ruler has no label. An
+    InputError says what of the drawing cannot be used, and what to do.
+    """
+    faults = list(clay_faults(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent))
+    low, high = RULER_MM
+    if ruler_mm is not None and not low <= ruler_mm <= high:
+        faults.append(Fault.of("ruler_mm", ruler_mm, f"a number from {low:g} to {high:g}"))
+    if faults:
+        raise InputError(faults)
+    drawn = _read(path, ruler_mm)
+    inside = _profiles(drawn, "inside")
+    assert inside is not None  # both readers see to it
+    folded, outside = _folded(drawn.source, inside), _outside(drawn, inside)
+    marked = openings(drawn, inside)
+    rows = fitted(inside, max(CLOSE_MM, 2 * drawn.blur_mm))
+    said = (*_askew(rows), *drawn.said, *_missing(inside), *folded, *marked.said, *outside)
+    text = _text(Path(path), rows, marked, wall_mm, shrinkage_percent, said)
+    vessel = loads(text, str(path))
+    geometric = inspect(vessel)
+    if geometric:
+        raise InputError([*geometric, *folded, *_askew(rows)])
+    return Sketched(text, vessel, rows, said)
+
+
+def _read(path: str | Path, ruler_mm: float | None) -> Sketch:
+    suffix = Path(path).suffix.lower()
+    if suffix == ".svg":
+        return svg_sketch(path, ruler_mm)
+    if suffix in SUFFIXES:
+        return photo_sketch(path, ruler_mm)
+    allowed = f"a drawing, .svg, or a picture of one, {', '.join(SUFFIXES)}"
+    raise InputError([Fault.of("sketch", None, allowed, file=str(path))])
+
+
+# --- profiles --------------------------------------------------------------------------------------
+
+
+def _profiles(drawn: Sketch, what: str) -> Profiles | None:
+    """Both views of the inside or the outside; InputError where their lengths part or they are too small."""
+    views = {view: profile(line.points) for view in VIEWS if (line := drawn.outlines.get(f"{what} {view}"))}
+    faults = []
+    for view, each in views.items():
+        tall = float((each.high - each.low).max())
+        if not (5 <= each.length <= 1000 and 3 <= tall <= 1000):
+            allowed = f"sizes from 5 to 1000 mm; by the ruler this outline is {each.length:.4g} long, {tall:.4g} high"
+            faults.append(Fault(drawn.source, f"layer {what} {view}", None, allowed))
+    if len(views) == 2 and not faults:
+        side, above = views[SIDE].length, views[ABOVE].length
+        if abs(side - above) > ALIKE * max(side, above):
+            allowed = (
+                f"about the length of {what} side, {side:.1f} mm; this one is {above:.1f} mm long: draw both views "
+                "equally long, mouth end at the left"
+            )
+            faults.append(Fault(drawn.source, f"layer {what} above", None, allowed))
+    if faults:
+        raise InputError(faults)
+    return Profiles(views.get(SIDE), views.get(ABOVE)) if views else None
+
+
+def _missing(inside: Profiles) -> list[str]:
+    if inside.above is None:
+        return ["the inside is not drawn from above: its sections are made round, as wide as they are high"]
+    if inside.side is None:
+        return ["the inside is not drawn from the side: its sections are made round, as high as they are wide"]
+    side, above = inside.side.length, inside.above.length
+    if abs(side - above) > 0.005 * side:
+        return [f"from above the inside is {above:.1f} mm long, from the side {side:.1f}: stretched to the latter"]
+    return []
+
+
+def _folded(source: str, inside: Profiles) -> list[str]:
+    told, most = _FOLDED
+    faults = [
+        Fault(
+            source,
+            f"layer inside {name}",
+            None,
+            "an outline that an upright line crosses twice at most; this one leans over itself, and sections would "
+            f"fill {100 * each.folded:.0f} % of what they cover: draw it straighter, length from left to right",
+        )
+        for name, each in inside.views
+        if each.folded > most
+    ]
+    if faults:
+        raise InputError(faults)
+    return [
+        f"inside {name}: the outline leans over itself; sections fill {100 * each.folded:.0f} % of what they cover"
+        for name, each in inside.views
+        if each.folded > told
+    ]
+
+
+def _askew(rows: FittedRows) -> list[str]:
+    return [
+        f"inside {name}: that is far; sections are straight and alike to both sides: does the drawing lie level, mouth "
+        "end at the left?"
+        for name, found in rows.misfits
+        if found.most > _ASKEW_MM
+    ]
+
+
+def _outside(drawn: Sketch, inside: Profiles) -> list[str]:
+    """What the drawn outside means: how thick the clay is in each view; InputError where it cuts the inside."""
+    said, faults = [], []
+    for view, inner in inside.views:
+        line = drawn.outlines.get(f"outside {view}")
+        if line is None:
+            continue
+        outer = profile(line.points)
+        thin, thick, at = _clay(inner, outer)
+        if thin <= 0:
+            allowed = (
+                f"an outline around the inside's; {at - inner.left:.0f} mm along it cuts {-thin:.1f} mm into the "
+                "inside: draw both over one another"
+            )
+            faults.append(Fault(drawn.source, f"layer outside {view}", None, allowed))
+        else:
+            said.append(
+                f"outside {view}: {thin:.1f} to {thick:.1f} mm of clay around the inside; kept out of the design, "
+                "whose clay is an even wall"
+            )
+    if faults:
+        raise InputError(faults)
+    return said
+
+
+def _clay(inner: Profile, outer: Profile) -> tuple[float, float, float]:
+    """Least and most clay between two outlines, mm, and where the least is; negative where the outer one cuts in."""
+    from scipy.spatial import cKDTree
+
+    from simkit.sketching.strokes import evenly
+
+    points = evenly(inner.points, 400)
+    away, _ = cKDTree(evenly(outer.points, 8000)).query(points)
+    share = (points[:, 0] - outer.left) / outer.length
+    low, high = (np.interp(share, outer.share, each) for each in (outer.low, outer.high))
+    within = (share > 0) & (share < 1) & (points[:, 1] > low) & (points[:, 1] < high)
+    away = np.where(within, away, -away)
+    worst = int(away.argmin())
+    return float(away[worst]), float(away.max()), float(points[worst, 0])
+
+
+# --- the design's text -----------------------------------------------------------------------------
+
+_HEAD = """\
+# A design for simkit, traced from {source}. Everything after a # is a remark.
+#
+# Sizes are those of the AIR INSIDE, in the FIRED piece, in mm. along runs from 0 at the mouth end, the drawing's left;
+# up is up in the view from the side, and the piece's right is down in the view from above. around_deg is 0 on top,
+# 90 on the right, 180 underneath.
+#
+{remarks}
+title = {title}
+
+[clay]
+wall_mm = {wall:g}
+shrinkage_percent = {shrinkage:g}      # wet to fired, along a line; measure your own clay
+
+[[chamber]]
+name = "body"
+shape = "sections"
+# Each row: along, width, height, rise of its middle, squareness (2 is an ellipse, more is squarer).
+# A first or last row of width 0 closes round, else flat. Change, add or take away rows as you like.
+sections = [
+{rows}
+]
+"""
+
+_VOICING = """
+# Where breath becomes sound. Without it the chamber is a plain resonator.
+[chamber.voicing]
+along_mm = {v.along_mm:g}{pad}# middle of the window
+around_deg = {v.around_deg:g}
+breath_toward_deg = {v.breath_toward_deg:g}     # 0: the breath runs away from the mouth end
+window_width_mm = {v.window_width_mm:g}
+cut_up_mm = {v.cut_up_mm:g}           # from the windway's exit to the edge
+windway_height_mm = {v.windway_height_mm:g}
+windway_length_mm = {v.windway_length_mm:g}
+edge_deg = 45
+"""
+
+_HOLE = """
+[[chamber.hole]]
+name = {name}
+along_mm = {hole.along_mm:g}
+around_deg = {hole.around_deg:g}
+diameter_mm = {hole.diameter_mm:g}
+"""
+
+_NOTES = """
+# The notes that it should play, and the holes open for each, are yours to write; [] covers all:
+# [[chamber.note]]
+# pitch = "C5"
+# open = []
+"""
+
+
+def _text(
+    path: Path, rows: FittedRows, marked: Openings, wall_mm: float, shrinkage_percent: float, said: tuple[str, ...]
+) -> str:
+    remarks = [*misfit_words(rows), *said]
+    text = _HEAD.format(
+        source=_line(path.name),
+        remarks="\n".join(f"# {_line(each)}" for each in remarks),
+        title=json.dumps(_line(path.stem).replace("_", " ").strip().capitalize()[:100], ensure_ascii=False),
+        wall=wall_mm,
+        shrinkage=shrinkage_percent,
+        rows="\n".join(map(_row_text, rows.rows)),
+    )
+    text += _voicing_text(marked.voicing)
+    text += "".join(_hole_text(hole) for hole in marked.holes)
+    return text + _NOTES
+
+
+def misfit_words(rows: FittedRows) -> list[str]:
+    """How far each drawn outline lies from that of the design, in words."""
+    return [
+        f"inside {name}: the drawn line lies {found.rms:.2f} mm from the design's, root mean square; at most "
+        f"{found.most:.2f} mm, {found.place[0]:.0f} mm along"
+        for name, found in rows.misfits
+    ]
+
+
+def _line(text: str) -> str:
+    """A text as one line of printable signs."""
+    return "".join(sign if sign.isprintable() else " " for sign in text)[:200]
+
+
+def _row_text(row: Row) -> str:
+    along, width, height, rise, squareness = row
+    return f"    [{along:6.2f}, {width:6.2f}, {height:6.2f}, {rise + 0:6.2f}, {squareness:g}],"
+
+
+def _voicing_text(voicing: MarkedVoicing | None) -> str:
+    return "" if voicing is None else _VOICING.format(v=voicing, pad=" " * 13)
+
+
+def _hole_text(hole: MarkedHole) -> str:
+    return _HOLE.format(hole=hole, name=json.dumps(hole.name, ensure_ascii=False))

@@ -1,0 +1,98 @@
+"""What outlines say of a body: how high, how wide it is and how far it rises, from its left end to its right."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.frozen import frozen
+from simkit.sketching.strokes import area, evenly
+
+STATIONS = 1201
+_FLAT = 0.72  # height near an end over that five times as far from it: an ellipse has 0.45, a straight end 1
+
+
+@frozen
+class Profile:
+    """An outline as its lowest and highest point at each place from left to right, mm.
+
+    points (n, 2): the outline; share (m,): places as shares of the length, low and high (m,) there.
+    """
+
+    points: np.ndarray
+    left: float
+    length: float
+    share: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+
+    @property
+    def middle(self) -> float:
+        """The height about which its area lies half and half in the mean: that of its centre."""
+        weight = np.gradient(self.share) * (self.high - self.low)
+        return float((weight * (self.high + self.low) / 2).sum() / weight.sum())
+
+    def thick(self, share: np.ndarray) -> np.ndarray:
+        """From the lowest to the highest point, mm."""
+        return np.interp(share, self.share, self.high - self.low)
+
+    def rise(self, share: np.ndarray) -> np.ndarray:
+        """Half way between them, in the drawing's own height, mm."""
+        return np.interp(share, self.share, (self.high + self.low) / 2)
+
+    def flat(self, right: bool) -> bool:
+        """Whether it ends in a straight line across."""
+        near, far = self.thick(np.array([0.99, 0.95] if right else [0.01, 0.05]))
+        return bool(near > _FLAT * far)
+
+    @property
+    def folded(self) -> float:
+        """The share of the area between lowest and highest points that the outline does not enclose: 0 to 1."""
+        full = float(np.trapezoid(self.high - self.low, self.left + self.length * self.share))
+        return max(0.0, 1 - area(self.points) / full) if full > 0 else 0.0
+
+
+def profile(points: np.ndarray) -> Profile:
+    """The profile of a closed outline (n, 2), mm."""
+    left, right = float(points[:, 0].min()), float(points[:, 0].max())
+    length = right - left
+    # Drawn together towards both ends, where outlines turn.
+    share = (1 - np.cos(np.linspace(0, np.pi, STATIONS))) / 2
+    at = left + length * share
+    low, high = np.full(STATIONS, np.inf), np.full(STATIONS, -np.inf)
+    for a, b in zip(points, np.roll(points, -1, axis=0), strict=True):
+        if a[0] > b[0]:
+            a, b = b, a
+        first, last = np.searchsorted(at, [a[0] - 1e-12 * length, b[0] + 1e-12 * length])
+        steps = at[first:last]
+        step = b[0] - a[0]
+        if not len(steps):
+            continue
+        ends = (steps - a[0]) / step * (b[1] - a[1]) + a[1] if step > 1e-9 * length else np.array([[a[1]], [b[1]]])
+        low[first:last] = np.minimum(low[first:last], ends if ends.ndim == 1 else ends.min(axis=0))
+        high[first:last] = np.maximum(high[first:last], ends if ends.ndim == 1 else ends.max(axis=0))
+    held = np.isfinite(low)
+    low, high = (np.interp(share, share[held], each[held]) for each in (low, high))
+    return Profile(points, left, length, share, low, high)
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """How far a drawn outline lies from that of the design, mm: root mean square, most, and where that is."""
+
+    rms: float
+    most: float
+    place: tuple[float, float]
+
+
+def misfit(drawn: np.ndarray, designed: np.ndarray) -> Misfit:
+    """Of a closed outline (n, 2) to another as dense points (m, 2), both mm."""
+    from scipy.spatial import cKDTree
+
+    asked = evenly(drawn, 600)
+    away, _ = cKDTree(evenly(designed, 20_000)).query(asked)
+    worst = int(away.argmax())
+    return Misfit(
+        float(np.sqrt((away**2).mean())), float(away[worst]), (float(asked[worst, 0]), float(asked[worst, 1]))
+    )

@@ -1,0 +1,116 @@
+"""A picture of a drawing becomes the same sections: against closed forms, under a lamp, askew, on the printed sheet."""
+
+import io
+import math
+import runpy
+from pathlib import Path
+
+import numpy as np
+import pypdfium2
+import pytest
+from PIL import Image
+
+import simkit
+from simkit.body import body_of
+from simkit.errors import InputError
+from simkit.show.printed import drawn, pdf
+from simkit.sketching.blank_paper import blank_pages
+
+DRAWING = runpy.run_path(str(Path(__file__).with_name("drawing.py")))
+ellipse, inked = DRAWING["ellipse"], DRAWING["inked"]
+
+A, B, C = 50.0, 20.0, 25.0  # half length, half height, half width, mm
+VOLUME = 4 / 3 * math.pi * A * B * C * 1e-9  # of an ellipsoid, m^3
+SIDE, ABOVE = ellipse(105, 80, A, B), ellipse(105, 180, A, C)
+DOTS = [(55, 270), (155, 270)]
+
+
+def traced(picture, path):
+    picture.save(path)
+    return simkit.sketch(path, ruler_mm=100)
+
+
+@pytest.mark.parametrize(
+    ("name", "light"),
+    [("a.png", {}), ("a.jpg", {"turn": 4.0, "shadow": 0.5, "noise": 0.05}), ("a.bmp", {"px": 3.0, "pen": 0.9})],
+)
+def test_an_ellipsoid_drawn_with_a_pen_has_its_volume(name, light, tmp_path):
+    found = traced(inked([SIDE, ABOVE], DOTS, **light), tmp_path / name)
+    assert body_of(found.vessel).chambers[0].volume == pytest.approx(VOLUME, rel=0.01)
+    # A third of a pixel, and the pen's own steps, are what tracing can miss by; 8 or 3 pixels are a millimetre.
+    assert max(miss.rms for _, miss in found.inside.misfits) < 0.1
+    assert found.misfit_mm < 0.4
+
+
+def test_an_outline_within_another_is_the_inside_and_small_ones_are_marks(tmp_path):
+    window = np.array([[75, 174], [79, 174], [79, 186], [75, 186.0]])
+    marks = [ellipse(105, 188, 3, 3), ellipse(85, 172, 2, 2), window]
+    around = [ellipse(105, 80, A + 7, B + 7), ellipse(105, 180, A + 8, C + 8)]
+    found = traced(inked([SIDE, ABOVE, *around, *marks], DOTS), tmp_path / "a.png")
+    assert body_of(found.vessel).chambers[0].volume == pytest.approx(VOLUME, rel=0.01)
+    holes = sorted((hole.along_mm, hole.around_deg > 0, hole.diameter_mm) for hole in found.vessel.chambers[0].holes)
+    assert holes == [
+        (pytest.approx(30, abs=0.2), False, pytest.approx(4, abs=0.2)),
+        (pytest.approx(50, abs=0.2), True, pytest.approx(6, abs=0.2)),
+    ]
+    voicing = found.vessel.chambers[0].voicing
+    assert (voicing.along_mm, voicing.window_width_mm, voicing.cut_up_mm) == pytest.approx((22, 12, 4), abs=0.25)
+
+
+def test_a_drawing_on_the_printed_sheet_needs_no_dots_of_its_own(tmp_path):
+    """The sheet's two dots, printed at 100 %, are the ruler, and nothing else of it is taken for a line."""
+    book = pypdfium2.PdfDocument(io.BytesIO(pdf([drawn(page) for page in blank_pages()])))
+    for number, name in enumerate(("a4.png", "letter.png")):
+        sheet = book[number].render(scale=8 * 25.4 / 72).to_pil()  # 8 pixels a millimetre
+        found = traced(inked([SIDE, ABOVE], paper=sheet, shadow=0.1), tmp_path / name)
+        assert body_of(found.vessel).chambers[0].volume == pytest.approx(VOLUME, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("picture", "said"),
+    [
+        (inked(px=3.0), "dark lines on light paper"),
+        (inked([SIDE], DOTS[:1], px=4.0), "a ruler of two filled dots beside the outlines, level; there is one dot"),
+        (inked([SIDE], px=4.0), "there is none"),
+        (inked([SIDE], [(30, 30), (100, 30), (170, 30)], px=4.0), "there are 3 dots"),
+        (inked([SIDE, ellipse(105, 60, 4, 4)], DOTS, px=4.0), "lines meet in the one around 420, 312 pixels"),
+        (inked([SIDE, ABOVE, ellipse(105, 235, A, 20)], DOTS, px=4.0), "at most two views"),
+        (inked([SIDE], [(105, 150), (110, 260)], px=4.0), "a ruler that lies level; its dots lie 87 degrees off"),
+    ],
+    ids=["blank", "one dot", "no dot", "three dots", "touching", "three views", "upright ruler"],
+)
+def test_a_picture_that_cannot_be_used_is_told_in_one_line(picture, said, tmp_path):
+    picture.save(tmp_path / "a.png")
+    with pytest.raises(InputError) as refusal:
+        simkit.sketch(tmp_path / "a.png", ruler_mm=100)
+    assert said in str(refusal.value) and len(str(refusal.value).splitlines()) == 1
+
+
+def test_an_open_line_is_told_with_its_place(tmp_path):
+    white = inked([], DOTS, px=4.0, noise=0.0, shadow=0.0)
+    picture = np.asarray(inked([SIDE], DOTS, px=4.0)).copy()
+    picture[220:250, 400:440] = np.asarray(white)[220:250, 400:440]  # the pen was lifted at the top
+    Image.fromarray(picture).save(tmp_path / "a.png")
+    with pytest.raises(InputError, match=r"the line around 420, 32\d pixels .* is open: close it"):
+        simkit.sketch(tmp_path / "a.png", ruler_mm=100)
+
+
+def test_a_faint_pencil_is_told(tmp_path):
+    faint = np.asarray(inked([SIDE], DOTS, px=4.0, noise=0.0)).astype(float)
+    Image.fromarray((255 - 0.15 * (255 - faint)).astype("u1")).save(tmp_path / "a.png")
+    with pytest.raises(InputError, match="draw with a black pen"):
+        simkit.sketch(tmp_path / "a.png", ruler_mm=100)
+
+
+def test_a_picture_wants_the_length_of_its_ruler(tmp_path):
+    inked([SIDE], DOTS, px=4.0).save(tmp_path / "a.png")
+    with pytest.raises(InputError, match="ruler_mm"):
+        simkit.sketch(tmp_path / "a.png")
+
+
+def test_files_that_are_no_pictures_are_told(tmp_path):
+    (tmp_path / "a.png").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(100))
+    (tmp_path / "b.jpg").write_text("hello")
+    for name in ("a.png", "b.jpg", "none.png"):
+        with pytest.raises(InputError, match="a picture"):
+            simkit.sketch(tmp_path / name, ruler_mm=100)
