@@ -101,9 +101,11 @@ WITHIN = {
     "body": (
         "kernel child millimetres deviations",
         "walls",
-        "places",
+        "places coat",
         "chambers",
-        "between girth clay assembly",
+        "between girth clay mouthpiece",
+        "assembly",
+        "figures",
         "inspection",
         "meshes",
         "printing",

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache, singledispatch
 
 import numpy as np
 
 from simkit.body.chambers import WINDOW, ChamberBody, Opening, opening_at
+from simkit.body.coat import Coat
+from simkit.body.mouthpiece import mouthpiece_wall
 from simkit.body.places import Place
 from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
 from simkit.body.walls.lobes import LobesWall
+from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.scan import scan_wall
 from simkit.body.walls.sections import SectionsWall
+from simkit.body.walls.union import solids_of, union_of
 from simkit.body.walls.wall import Wall
 from simkit.errors import OutOfReach
 from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes
+from simkit.vessel.figure import Solid
 
 MM = 1e-3
 
@@ -79,27 +85,63 @@ def _(shape: shapes.FurtherShape) -> Wall:
     return wall
 
 
-def placed_wall(vessel: Vessel, chamber: Chamber) -> Wall:
-    """The chamber's wall at its place in the body; SurfaceError where a scan cannot be one."""
+def placed_wall(vessel: Vessel, chamber: Chamber | Solid) -> Wall:
+    """The wall of a chamber, or the surface of a solid of clay, at its place; SurfaceError where a scan is none."""
     shape = chamber.shape
+    leaning = (chamber.tilt_deg, chamber.roll_deg) if isinstance(chamber, Solid) else ()
+    angles = (chamber.turn_deg, *leaning)
     if isinstance(shape, shapes.Scan):
-        return _placed(scan_wall(vessel.beside(shape.file), shape.smooth_mm * MM), chamber.offset_mm, chamber.turn_deg)
+        return _placed(scan_wall(vessel.beside(shape.file), shape.smooth_mm * MM), chamber.offset_mm, *angles)
     if isinstance(shape, shapes.FurtherShape):
-        return _placed(wall_of(shape), chamber.offset_mm, chamber.turn_deg)
-    return _kept_wall(shape, chamber.offset_mm, chamber.turn_deg)
+        return _placed(wall_of(shape), chamber.offset_mm, *angles)
+    return _kept_wall(shape, chamber.offset_mm, *angles)
 
 
 @lru_cache(maxsize=64)
-def _kept_wall(shape: object, offset_mm: tuple[float, float, float], turn_deg: float) -> Wall:
+def _kept_wall(shape: object, offset_mm: tuple[float, float, float], *angles: float) -> Wall:
     """The same wall again for the same numbers, with what it has found out about itself: its tree, its box."""
-    return _placed(wall_of(shape), offset_mm, turn_deg)
+    return _placed(wall_of(shape), offset_mm, *angles)
 
 
-def _placed(wall: Wall, offset_mm: tuple[float, float, float], turn_deg: float) -> Wall:
+def _placed(wall: Wall, offset_mm: tuple[float, float, float], *angles: float) -> Wall:
     along, across, up = (MM * v for v in offset_mm)
-    if (along, across, up) == (0, 0, 0) and turn_deg == 0:
+    if (along, across, up) == (0, 0, 0) and not any(angles):
         return wall
-    return PlacedWall(wall, (across, along, up), turn_deg)
+    return PlacedWall(wall, (across, along, up), *angles)
+
+
+def figure_of(vessel: Vessel) -> Wall | None:
+    """The outer surface of a figure; None where an even wall is all there is.
+
+    Raises ValueError or SurfaceError where something of it has no place: `inspect` says what.
+    """
+    blown = [chamber for chamber in vessel.chambers if chamber.voicing and chamber.mouthpiece]
+    if vessel.outside is None and not vessel.parts and not blown:
+        return None
+    body = body_coat(vessel)
+    solids = list(solids_of(body.walls[0]))
+    for chamber in blown:
+        assert chamber.voicing is not None
+        window = window_opening(vessel, placed_wall(vessel, chamber), chamber.voicing)
+        solids.append(mouthpiece_wall(window, chamber.voicing, chamber.mouthpiece, body))
+    return _kept_union(tuple(solids))
+
+
+def body_coat(vessel: Vessel) -> Coat:
+    """The outer surface without mouthpieces: one solid each, the outside or each chamber's clay first, then parts."""
+    walls = tuple(placed_wall(vessel, chamber) for chamber in vessel.chambers)
+    thickness = vessel.clay.wall_mm * MM
+    if vessel.outside is not None:
+        solids = [placed_wall(vessel, vessel.outside)]
+    else:
+        solids = [OffsetWall(wall, thickness) if thickness > 0 else wall for wall in walls]
+    solids += [placed_wall(vessel, lump) for lump in vessel.parts]
+    return Coat((_kept_union(tuple(solids)),), 0.0, figure=True)
+
+
+@lru_cache(maxsize=32)
+def _kept_union(solids: tuple[Wall, ...]) -> Wall:
+    return union_of(solids)
 
 
 def _metres(size_mm: float | None) -> float:
@@ -112,9 +154,25 @@ def _rim(radius_mm: float | None, wall_mm: float | None) -> float:
     return _metres(radius_mm) if wall_mm else 0.0
 
 
-def hole_opening(vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
-    """The opening of one hole; ValueError where there is no wall."""
-    hole = vessel.with_clay(hole)
+def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = None) -> Opening:
+    """The opening of one hole; ValueError where there is no wall.
+
+    figure: the outer surface, if it is not the wall moved out: the duct then runs through the clay that is there.
+    """
+    own, hole = hole.wall_mm, vessel.with_clay(hole)
+    opening = _even_hole(vessel, wall, hole)
+    return opening if figure is None else _through_figure(opening, figure, own)
+
+
+def _through_figure(opening: Opening, figure: Wall, own_mm: float | None) -> Opening:
+    """An opening whose duct is as long as a figure's clay is thick there, unless it has a wall of its own."""
+    clay = Coat((figure,), 0.0, figure=True).through(opening.center, opening.axis)
+    own = clay if own_mm is None else own_mm * MM
+    flat = own_mm is not None and abs(own - clay) >= LEAST_STEP_MM * MM
+    return replace(opening, length=own, clay=clay if flat else 0.0, figure=figure)
+
+
+def _even_hole(vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
     return opening_at(
         wall,
         Place(hole.along_mm * MM, hole.around_deg),
@@ -136,9 +194,14 @@ def _clay_around(vessel: Vessel, hole: Hole) -> float:
     return 0.0 if own is None or abs(own - around) < LEAST_STEP_MM else around * MM
 
 
-def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:
+def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing, figure: Wall | None = None) -> Opening:
     """The window: its width across the breath, the cut-up along it; ValueError where there is no wall."""
-    voicing = vessel.with_clay(voicing)
+    own, voicing = voicing.wall_mm, vessel.with_clay(voicing)
+    opening = _even_window(wall, voicing)
+    return opening if figure is None else _through_figure(opening, figure, own)
+
+
+def _even_window(wall: Wall, voicing: Voicing) -> Opening:
     return opening_at(
         wall,
         Place(voicing.along_mm * MM, voicing.around_deg),
@@ -153,12 +216,17 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing) -> Opening:
     )
 
 
-def chamber_body(vessel: Vessel, chamber: Chamber) -> ChamberBody:
-    """One chamber's air with its openings; ValueError where an opening has no place."""
+def chamber_body(vessel: Vessel, chamber: Chamber, figure: Wall | None) -> ChamberBody:
+    """One chamber's air with its openings; ValueError where an opening has no place. figure: that of `figure_of`."""
     wall = placed_wall(vessel, chamber)
-    window = window_opening(vessel, wall, chamber.voicing) if chamber.voicing else None
-    openings = tuple(hole_opening(vessel, wall, hole) for hole in chamber.holes)
-    return ChamberBody(chamber.name, wall, vessel.clay.wall_mm * MM, window, openings)
+    window = window_opening(vessel, wall, chamber.voicing, figure) if chamber.voicing else None
+    openings = tuple(hole_opening(vessel, wall, hole, figure) for hole in chamber.holes)
+    return ChamberBody(chamber.name, wall, thickness_of(vessel), window, openings, figure=figure)
+
+
+def thickness_of(vessel: Vessel) -> float:
+    """The even wall, m; of a figure whose wall is what lies between, the least that is asked for, or a millimetre."""
+    return vessel.clay.wall_mm * MM or (MM if vessel.outside is not None else 0.0)
 
 
 def gap(a: Opening, b: Opening) -> float:

@@ -7,6 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from simkit.body.coat import Coat
 from simkit.body.places import Place, tangent_frame
 from simkit.body.walls.wall import Wall, normal_curvatures, vector_product
 from simkit.frozen import frozen
@@ -23,7 +24,8 @@ class Opening:
     length: of the duct on its axis, m; rim and inside_rim: radii of its rounded rims, m. edge_deg: the slope of a
     window's far side from the wall, rising outward; 90 is upright. curvatures: the inside wall's along `across` and
     square to it, seen from the air, 1/m. clay: thickness of the clay around a hole that has a wall of its own, else 0:
-    its face is flat there, 1.6 radii wide, sunk into the clay or on a collar.
+    its face is flat there, 1.6 radii wide, sunk into the clay or on a collar. figure: the outer surface that it comes
+    out of, where that is not the inside wall moved out.
     """
 
     name: str
@@ -39,6 +41,12 @@ class Opening:
     edge_deg: float = 90.0
     curvatures: tuple[float, float] = (0.0, 0.0)
     clay: float = 0.0
+    figure: Wall | None = None
+
+    @property
+    def through(self) -> float:
+        """The clay around it along its axis, m, whatever wall of its own it has; of a figure only."""
+        return self.clay or self.length
 
     @property
     def is_round(self) -> bool:
@@ -79,7 +87,8 @@ class Opening:
 class ChamberBody:
     """One chamber's air: its wall, the thickness of the clay around it, its window and its holes.
 
-    beside: the walls of other chambers in the same clay, where these are to be seen from outside.
+    beside: the walls of other chambers in the same clay, where these are to be seen from outside. figure: the outer
+    surface of the whole piece, where it is not the chambers' walls moved out.
     """
 
     name: str
@@ -88,6 +97,12 @@ class ChamberBody:
     window: Opening | None
     openings: tuple[Opening, ...]
     beside: tuple[Wall, ...] = ()
+    figure: Wall | None = None
+
+    @property
+    def coat(self) -> Coat:
+        """The outer surface that this chamber is seen in from outside: its own clay, and that of those beside it."""
+        return _coat_of(self.figure, (self.wall, *self.beside), self.thickness)
 
     @property
     def volume(self) -> float:
@@ -103,6 +118,10 @@ class ChamberBody:
     def all_openings(self) -> tuple[Opening, ...]:
         """The window first, where there is one, then the holes in the order of the file."""
         return (*((self.window,) if self.window else ()), *self.openings)
+
+
+def _coat_of(figure: Wall | None, walls: tuple[Wall, ...], thickness: float) -> Coat:
+    return Coat(walls, thickness) if figure is None else Coat((figure,), 0.0, figure=True)
 
 
 @lru_cache(maxsize=256)
@@ -122,6 +141,16 @@ class Body:
     chambers: tuple[ChamberBody, ...]
     thickness: float
     cautions: tuple[str, ...] = ()
+
+    @property
+    def figure(self) -> Wall | None:
+        """The outer surface where it is not the chambers' walls moved out."""
+        return self.chambers[0].figure if self.chambers else None
+
+    @property
+    def coat(self) -> Coat:
+        """The outer surface of the clay."""
+        return _coat_of(self.figure, tuple(chamber.wall for chamber in self.chambers), self.thickness)
 
     def chamber(self, name: str) -> ChamberBody:
         return next(c for c in self.chambers if c.name == name)
@@ -147,7 +176,7 @@ def _opened(
 ) -> Opening:
     """Kept: of a design that is asked again all openings are the same but the one that was changed."""
     center, axis, across, curvatures = _seat(wall, place, forward_deg)
-    return Opening(name, center, axis, across, length, curvatures=curvatures, **dict(sizes))
+    return Opening(name, center, axis, across, length, curvatures=curvatures, figure=None, **dict(sizes))
 
 
 @lru_cache(maxsize=1024)

@@ -15,8 +15,10 @@ _CELLS = 20_000  # about so many cells fill the body's box
 
 
 def clay_volume(body: Body) -> float:
-    """The clay of a body, m^3, openings and mouthpieces left out; right to about two parts in a thousand."""
+    """The clay of a body, m^3, without openings or unwritten mouthpieces; right to two parts in a thousand."""
     walls = tuple(chamber.wall for chamber in body.chambers)
+    if body.figure is not None:
+        return body.figure.volume - sum(wall.volume for wall in walls)
     return outer_volume(walls, body.thickness) - sum(wall.volume for wall in walls)
 
 

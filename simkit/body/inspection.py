@@ -3,17 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import lru_cache, partial
 from itertools import combinations, permutations, product
 
 import numpy as np
 
-from simkit.body.assembly import MM, chamber_body, gap, hole_opening, placed_wall, window_opening
+from simkit.body.assembly import (
+    MM,
+    chamber_body,
+    figure_of,
+    gap,
+    hole_opening,
+    placed_wall,
+    thickness_of,
+    window_opening,
+)
 from simkit.body.between import between, boxes_apart, buried, windway_room
 from simkit.body.chambers import Body, ChamberBody, Opening
+from simkit.body.figures import figure_cautions, figure_faults, is_figure
 from simkit.body.millimetres import place_words
 from simkit.body.walls.triangulated import SurfaceError
-from simkit.body.walls.wall import Wall, clearance, curvatures, on_wall
+from simkit.body.walls.wall import Wall, cast, clearance, curvatures, on_wall
 from simkit.errors import Fault
 from simkit.vessel import Chamber, DesignError, Vessel
 
@@ -26,9 +37,11 @@ def body_of(vessel: Vessel) -> Body:
     faults = inspect(vessel)
     if faults:
         raise DesignError(faults)
-    chambers = tuple(chamber_body(vessel, c) for c in vessel.chambers)
+    figure = figure_of(vessel)
+    chambers = tuple(chamber_body(vessel, c, figure) for c in vessel.chambers)
     cautions = tuple(f"{c.name}: {said}" for c in chambers for said in _cautions(c))
-    return Body(chambers, vessel.clay.wall_mm * MM, cautions)
+    body = Body(chambers, thickness_of(vessel), cautions)
+    return replace(body, cautions=(*cautions, *figure_cautions(body)))
 
 
 def _cautions(chamber: ChamberBody) -> Iterator[str]:
@@ -36,7 +49,7 @@ def _cautions(chamber: ChamberBody) -> Iterator[str]:
     if chamber.wall.caution:
         yield chamber.wall.caution
     filled = chamber.wall.filled(chamber.thickness)
-    if filled:
+    if filled and chamber.figure is None:
         yield (
             f"clay fills a groove of the outside, up to {filled[0] / MM:.1f} mm more than wall_mm "
             f"at {place_words(filled[1])}"
@@ -62,8 +75,8 @@ def inspect(vessel: Vessel) -> list[Fault]:
             faults += _between(one, other)
         for one, other in permutations(inspected, 2):
             faults += _before_openings(one, other)
-        faults += _in_one_piece(inspected)
-    return faults
+        faults += _in_one_piece(inspected) if vessel.outside is None else []
+    return faults or figure_faults(vessel)
 
 
 def _in_one_piece(chambers: list[_Inspection]) -> Iterator[Fault]:
@@ -111,7 +124,13 @@ def _between(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
 def _before_openings(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
     """The openings of one chamber come out into the open, not into another's clay or air."""
     thickness = one.vessel.clay.wall_mm * MM
+    figure = figure_of(one.vessel) if is_figure(one.vessel) else None
     for key, opening in one.placed.items():
+        if figure is not None:
+            if _runs_through(figure, opening, other.wall):
+                allowed = f"a way out beside {other.chamber.name}: here it runs through that chamber's air"
+                yield one.fault(f"{key}.around_deg", allowed)
+            continue
         depth = buried(opening, thickness, other.wall) / MM
         if depth > ROUNDING_MM:
             where = place_words(opening.center + thickness * opening.axis)
@@ -124,6 +143,15 @@ def _before_openings(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
         if room < 0:
             allowed = f"a windway beside {other.chamber.name}: it runs {-room:.2f} mm deep in that chamber's air"
             yield one.fault(f"{one.chamber.name}.voicing.breath_toward_deg", allowed)
+
+
+def _runs_through(figure: Wall, opening: Opening, other: Wall) -> bool:
+    """Whether an opening's duct through a figure's clay meets another chamber's air."""
+    out = cast(figure, opening.center, opening.axis)
+    if out is None:
+        return False
+    way = np.linspace(0.0, 1.0, 80)[:, None] * (out - opening.center)
+    return bool((other.level(opening.center + way) < 0).any())
 
 
 class _Inspection:
@@ -159,7 +187,12 @@ class _Inspection:
             yield Fault(self.vessel.source, f"{self.chamber.name}.{key}", None, allowed)
         tightest = _tightest(self.wall)
         thickness = self.vessel.clay.wall_mm * MM
-        if thickness > 0 and tightest < -1 / thickness and not self.wall.filled(thickness):
+        if (
+            self.vessel.outside is None
+            and thickness > 0
+            and tightest < -1 / thickness
+            and not self.wall.filled(thickness)
+        ):
             most = -1 / tightest / MM
             yield self.fault(
                 "clay.wall_mm",

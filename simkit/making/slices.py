@@ -98,6 +98,8 @@ class Outside:
 
     def side(self, points: np.ndarray) -> np.ndarray:
         """Exact only where samples of the wall cannot tell: feet on the wall are slow to find."""
+        if self.body.figure is not None:
+            return self.body.figure.level(points)
         level = np.full(len(points), np.inf)
         for chamber in self.body.chambers:
             tree, step = self._samples(chamber.wall)
@@ -110,6 +112,9 @@ class Outside:
         return level
 
     def slope(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        if self.body.figure is not None:
+            t = self.body.figure.taylor(points)
+            return t.value, t.slope
         gaps, slopes = zip(*(_distance(chamber.wall, points) for chamber in self.body.chambers), strict=True)
         nearest, pick = np.argmin(gaps, axis=0), np.arange(len(points))
         return np.array(gaps)[nearest, pick] - self.body.thickness, np.array(slopes)[nearest, pick]
@@ -297,5 +302,4 @@ def _taylor(walls: list[Wall], nearest: np.ndarray, points: np.ndarray) -> tuple
 
 def grown(body: Body) -> np.ndarray:
     """Corners (2, 3) of the least upright box around the whole piece of clay, m."""
-    boxes = np.array([chamber.wall.box for chamber in body.chambers])
-    return np.array([boxes[:, 0].min(axis=0) - body.thickness, boxes[:, 1].max(axis=0) + body.thickness])
+    return body.coat.box

@@ -140,7 +140,7 @@ def _reach(
 
 def outer_point(body: Body, opening: Opening) -> np.ndarray:
     """Where an opening's axis leaves the clay, before any thinning of its wall, m (3,)."""
-    return opening.center + body.thickness * opening.axis
+    return opening.center + (body.thickness if opening.figure is None else opening.through) * opening.axis
 
 
 def _letters() -> list[str]:

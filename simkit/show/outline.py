@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
 from contourpy import contour_generator
 
-from simkit.body import Body, Opening
+from simkit.body import Body, Opening, Wall
+from simkit.body.walls.union import solids_of
 
 
 @dataclass(frozen=True)
@@ -42,12 +44,21 @@ def outlines(body: Body, side: Side, fine: int = 96) -> list[np.ndarray]:
     A line of sight meets the air where the least level along it is negative; the outline is the zero line of that
     least level. With steps h of 1/`fine` of the size it is right to about h^2/8R, micrometres on a hand-sized piece.
     """
-    boxes = np.array([c.wall.box for c in body.chambers])
+    return _covered([chamber.wall for chamber in body.chambers], side, fine)
+
+
+def clay_outlines(figure: Wall, side: Side, fine: int = 96) -> list[np.ndarray]:
+    """The same of all that the clay of a figure covers."""
+    return _covered(solids_of(figure), side, fine)
+
+
+def _covered(walls: Sequence[Wall], side: Side, fine: int) -> list[np.ndarray]:
+    boxes = np.array([wall.box for wall in walls])
     low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
     margin = 0.03 * (high - low).max()
     axes = [np.linspace(a - margin, b + margin, fine) for a, b in zip(low, high, strict=True)]
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
-    level = np.min([c.wall.level(grid.reshape(-1, 3)) for c in body.chambers], axis=0).reshape(grid.shape[:3])
+    level = np.min([wall.level(grid.reshape(-1, 3)) for wall in walls], axis=0).reshape(grid.shape[:3])
     # A side looks along an axis: the least level along the sight is a minimum over that axis of the grid.
     depth, first, second = (int(np.argmax(np.abs(v))) for v in (side.toward, side.right, side.up))
     least = level.min(axis=depth)
@@ -63,7 +74,8 @@ def is_hidden(body: Body, opening: Opening, side: Side) -> bool:
     if opening.axis @ side.toward < -_EDGE_ON:
         return True
     rim = opening.center + opening.length * opening.axis
-    reach = sum(float(np.ptp(c.wall.box, axis=0).max()) for c in body.chambers)
+    reach = float(np.ptp(body.coat.box, axis=0).max())
     # From just off the rim itself, which lies on the wall.
     sight = rim + np.linspace(0.002, 1, 200)[:, None] * reach * side.toward
-    return any((c.wall.level(sight) < 0).any() for c in body.chambers)
+    walls = [chamber.wall for chamber in body.chambers] if body.figure is None else [body.figure]
+    return any((wall.level(sight) < 0).any() for wall in walls)

@@ -15,7 +15,7 @@ from simkit.body import Body, ChamberBody, Opening
 from simkit.show import look
 from simkit.show.labels import CLEAR_MM, Ground, along, beside, outward, parted
 from simkit.show.look import Panel
-from simkit.show.outline import ABOVE, MOUTH, RIGHT, Side, is_hidden, outlines
+from simkit.show.outline import ABOVE, MOUTH, RIGHT, Side, clay_outlines, is_hidden, outlines
 from simkit.vessel import Vessel
 
 OnPaper = Callable[[np.ndarray], np.ndarray]
@@ -55,8 +55,8 @@ def views(vessel: Vessel, body: Body) -> Panel:
 
 def _clay_mm(body: Body) -> tuple[np.ndarray, np.ndarray]:
     """Least and greatest coordinates of the clay."""
-    boxes = np.array([c.wall.box for c in body.chambers])
-    return 1e3 * (boxes[:, 0].min(axis=0) - body.thickness), 1e3 * (boxes[:, 1].max(axis=0) + body.thickness)
+    low, high = 1e3 * body.coat.box
+    return low, high
 
 
 def _extent_mm(vessel: Vessel, body: Body) -> tuple[np.ndarray, np.ndarray]:
@@ -81,8 +81,10 @@ def _view(paper: Axes, vessel: Vessel, body: Body, side: Side, scale: float, ori
     def on_paper(points: np.ndarray) -> np.ndarray:
         return 1e3 * scale * points + origin
 
-    clay = 1e3 * scale * body.thickness
+    clay = 1e3 * scale * body.coat.offset
     ground = Ground()
+    for line in _figure(paper, body, side, on_paper):
+        ground.draw(line)
     low, high = _extent_mm(vessel, body)
     corners = scale * side.flat(np.array([low, high])) + origin
     ground.draw(np.array([[corners[0, 0], corners[1, 1] + 5.0], [corners[0, 0] + 32.0, corners[1, 1] + 5.0]]))
@@ -129,6 +131,11 @@ def _chamber(
     """One chamber's clay and air over those behind it; where it is behind others, its outline dashed. Its lines."""
     lines = [on_paper(line) for line in outlines(Body((chamber,), body.thickness), side)]
     shape = Path.make_compound_path(*(Path(line, closed=True) for line in lines))
+    if body.figure is not None:  # its clay is drawn already
+        dots: dict[str, Any] = {"facecolor": "none", "edgecolor": look.QUIET, "linewidth": 0.5, "zorder": 3}
+        for line in lines:
+            paper.add_patch(Polygon(line, linestyle=(0, (1, 2)), **dots))
+        return lines
     # A pen of twice the thickness along the air's outline covers the clay (see `views`).
     clay = 2 * (on_paper(np.array([[body.thickness, 0.0]])) - on_paper(np.zeros((1, 2))))[0, 0] * look.POINTS
     pen = {"facecolor": look.BODY, "joinstyle": "round", "capstyle": "round"}
@@ -142,6 +149,16 @@ def _chamber(
     if rank + 1 < len(body.chambers):
         for line in lines:
             paper.add_patch(Polygon(line + clay / 2 / look.POINTS * outward(line), linestyle=(0, (8, 6)), **thin))
+    return lines
+
+
+def _figure(paper: Axes, body: Body, side: Side, on_paper: OnPaper) -> list[np.ndarray]:
+    """All the clay of a figure, and its outline; nothing of a body with an even wall."""
+    if body.figure is None:
+        return []
+    lines = [on_paper(line) for line in clay_outlines(body.figure, side)]
+    shape = Path.make_compound_path(*(Path(line, closed=True) for line in lines))
+    paper.add_patch(PathPatch(shape, facecolor=look.BODY, edgecolor=look.INK, linewidth=0.8, zorder=0.9))
     return lines
 
 
@@ -264,7 +281,7 @@ def _legend(paper: Axes, vessel: Vessel, body: Body, scale: float, left: float, 
     low, high = _clay_mm(body)
     along, across, up = (high - low)[[1, 0, 2]]
     rows.append(("outside", f"{along:.0f} × {across:.0f} × {up:.0f} mm"))
-    rows.append(("wall", f"{1e3 * body.thickness:g} mm"))
+    rows.append(("wall", f"{1e3 * body.thickness:g} mm" if body.figure is None else "what lies between"))
     y = top - 10
     for word, value in rows:
         paper.text(left, y, word, va="top", color=look.QUIET)

@@ -1,8 +1,9 @@
 """What a design file says, as frozen values: chambers, voicings, holes, notes, clay, hands; no geometry kernel."""
 
-from simkit.vessel.chamber import FINGERS, Chamber, Hole, Note, Offset, Voicing
+from simkit.vessel.chamber import FINGERS, Chamber, Hole, Mouthpiece, Note, Offset, Voicing
 from simkit.vessel.design import Number, Vessel
 from simkit.vessel.faults import DesignError
+from simkit.vessel.figure import Lump, Outside
 from simkit.vessel.freedom import Bounds, Tie
 from simkit.vessel.reader import load, loads
 from simkit.vessel.shapes import (
@@ -42,9 +43,12 @@ __all__ = [
     "Lens",
     "Lobe",
     "Lobes",
+    "Lump",
+    "Mouthpiece",
     "Note",
     "Number",
     "Offset",
+    "Outside",
     "Player",
     "Scale",
     "Scan",

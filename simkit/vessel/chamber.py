@@ -11,7 +11,19 @@ from simkit.pitch import NoteNameError, note
 from simkit.vessel.part import WRONG, Clash, Part, items, table
 from simkit.vessel.shapes import Shape
 from simkit.vessel.spelling import did_you_mean, listed
-from simkit.vessel.values import Angle, Name, NumberRange, Place, Radius, RowOf, Size, Slit, TextRule, Thickness
+from simkit.vessel.values import (
+    Angle,
+    Name,
+    NumberRange,
+    Place,
+    Radius,
+    RowOf,
+    Size,
+    Slit,
+    TextRule,
+    Thickness,
+    as_number,
+)
 
 Finger = Literal[
     "left thumb", "left index", "left middle", "left ring", "left little",
@@ -38,6 +50,26 @@ class Voicing(Part):
     edge_offset_mm: Annotated[float, NumberRange(-20, 20)] = 0.0
     wall_mm: Thickness | None = None
     edge_radius_mm: Radius | None = None
+
+
+class Mouthpiece(Part):
+    """The clay that carries the windway to the lips, and the windway's taper from the lips to its exit.
+
+    length_mm: how far it stands out beyond the body, by the windway's length where it is not written; width_mm and
+    height_mm: its size at the lips; roof_mm, floor_mm, sides_mm: clay over, under and beside the windway where it
+    leaves for the window, the roof by default no higher than the clay there; lips_width_mm and lips_height_mm: of the
+    windway at the lips, as at its exit where not written; chamfer_mm: of the windway's exit, cut at 45 degrees.
+    """
+
+    length_mm: Size | None = None
+    width_mm: Size | None = None
+    height_mm: Size | None = None
+    roof_mm: Size | None = None
+    floor_mm: Size = 3.0  # this and the next: common practice, no source
+    sides_mm: Size = 4.0
+    lips_width_mm: Size | None = None
+    lips_height_mm: Size | None = None
+    chamfer_mm: Radius = 0.0
 
 
 class Hole(Part):
@@ -90,6 +122,7 @@ class Chamber(Part):
     name: Name
     shape: Shape
     voicing: Voicing | None = None
+    mouthpiece: Mouthpiece | None = None
     holes: tuple[Hole, ...] = Field((), description="tables written [[chamber.hole]]")
     notes: tuple[Note, ...] = Field((), description="tables written [[chamber.note]]")
     offset_mm: Annotated[Offset, RowOf(Offset)] = Offset(0.0, 0.0, 0.0)
@@ -111,7 +144,8 @@ class Chamber(Part):
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
-        """Names used twice, and notes that open holes which do not exist."""
+        """Names used twice, notes that open holes which do not exist, and a mouthpiece narrower than its windway."""
+        yield from _misfits(known)
         holes = [table(hole).get("name") for hole in items(known.get("holes"))]
         pitches = [table(note).get("pitch") for note in items(known.get("notes"))]
         yield from repeated(holes, "holes", "name", "another hole has this name")
@@ -131,6 +165,29 @@ class Chamber(Part):
                 elif name in before:
                     yield Clash(here, name, "each hole once")
                 before.add(name)
+
+
+_LEAST_LIP = 1.0  # mm of clay round the windway at the lips: common practice, no source
+
+
+def _misfits(known: Mapping[str, Any]) -> Iterator[Clash]:
+    """A mouthpiece without a windway, or one that leaves no clay around it at the lips."""
+    given, voicing = known.get("mouthpiece"), known.get("voicing")
+    if given is None or given is WRONG or voicing is WRONG:
+        return
+    if voicing is None:
+        yield Clash(("mouthpiece",), None, "a [chamber.voicing] beside it: a mouthpiece carries a windway")
+        return
+    piece, blown = table(given), table(voicing)
+    for key, lips, exit_ in (
+        ("width_mm", "lips_width_mm", "window_width_mm"),
+        ("height_mm", "lips_height_mm", "windway_height_mm"),
+    ):
+        size, own = as_number(piece.get(key)), as_number(piece.get(lips))
+        slit = own if own is not None else as_number(blown.get(exit_))
+        if size is not None and slit is not None and size < slit + 2 * _LEAST_LIP:
+            least = slit + 2 * _LEAST_LIP
+            yield Clash(("mouthpiece", key), size, f"at least {least:g}: {_LEAST_LIP:g} mm of clay round the windway")
 
 
 def repeated(names: list[Any], key: str, name_key: str, remark: str) -> Iterator[Clash]:

@@ -12,6 +12,7 @@ from simkit.errors import Fault
 from simkit.vessel.chamber import Chamber, Hole, Voicing, repeated
 from simkit.vessel.checking import checked
 from simkit.vessel.faults import DesignError, shown
+from simkit.vessel.figure import Lump, Outside
 from simkit.vessel.freedom import Bounds, Free, Tie, read_free
 from simkit.vessel.hands import finger_cautions
 from simkit.vessel.keys import dotted, find, is_fully_named, look, numbers_of, replaced
@@ -50,6 +51,8 @@ class Vessel(Part):
     scale: Scale = Scale()
     jet: Jet = Jet()
     free: Table[Free] = Table()
+    outside: Outside | None = None
+    parts: tuple[Lump, ...] = Field((), description="tables written [[part]]")
     chambers: tuple[Chamber, ...] = Field(description="tables written [[chamber]]")
     source: str = Field("", exclude=True, repr=False)
 
@@ -196,6 +199,8 @@ class Vessel(Part):
         for n, name in enumerate(names):
             if name in _TAKEN:
                 yield Clash(("chambers", n, "name"), name, f"a name other than {', '.join(_TAKEN)}")
+        lumps = [table(lump).get("name") for lump in items(known.get("parts"))]
+        yield from repeated(lumps, "parts", "name", "another part has this name")
         offset = table(chambers[0]).get("offset_mm") if chambers else None
         if any(map(as_number, items(offset))):
             yield Clash(("chambers", 0, "offset_mm"), offset, "[0, 0, 0] for the first chamber")
@@ -209,7 +214,7 @@ def _counted(chamber: Chamber) -> str:
 
 
 # Words that mean a table of the file, so that a chamber of that name could not be told from it in a dotted key.
-_TAKEN = (*(key for key in slots(Vessel) if key != "chambers"), "chamber")
+_TAKEN = (*(key for key in slots(Vessel) if key not in ("chambers", "parts")), "chamber", "part")
 
 
 _LIPS_MM = 12.0  # how much of a windway's length the lips take in: common practice, no source

@@ -8,6 +8,7 @@
     body.sections.3.width_mm      its third row of sections, the column by name; so too body.lobes.1.up_mm
     body.offset_mm.along_mm       its offset
     jet.receptivity               a constant of [jet]
+    part.tail.length_mm           a key of the part named tail
 
 What has no name of its own is counted in brackets: `chamber[2].name`, `body.hole[3].name`.  A path is the same
 way through the tree of tables and lists: `("chambers", 0, "holes", 1, "diameter_mm")`.
@@ -22,7 +23,12 @@ from simkit.vessel.part import Part, Path, Slot, items, slots, table
 from simkit.vessel.values import NumberRange, is_name
 
 # Lists whose items are addressed by name: the word before the name in a key, and the attribute that holds it.
-_CALLED_BY = {"chambers": ("chamber", "name"), "holes": ("hole", "name"), "notes": ("note", "pitch")}
+_CALLED_BY = {
+    "chambers": ("chamber", "name"),
+    "holes": ("hole", "name"),
+    "notes": ("note", "pitch"),
+    "parts": ("part", "name"),
+}
 # The other way round: the attribute of a word in the file.
 _LISTED_AS = {word: key for key, (word, _) in _CALLED_BY.items()}
 
@@ -101,10 +107,13 @@ def is_fully_named(root: type[Part], design: object) -> bool:
     """Whether all chambers, holes and notes have unique names and all shapes are known."""
     chambers = child(design, "chambers")
     lists = [(key, child(chamber, key)) for chamber in items(chambers) for key in ("holes", "notes")]
-    for key, every in [("chambers", chambers), *lists]:
+    lumps = child(design, "parts")
+    for key, every in [("chambers", chambers), ("parts", lumps), *lists]:
         if None in _names(root, key, every) or not isinstance(every, list | tuple | None):
             return False
-    shapes = (along(root, design, ("chambers", n, "shape")) for n in range(len(items(chambers))))
+    places = [(key, n) for key, every in (("chambers", chambers), ("parts", lumps)) for n in range(len(items(every)))]
+    solids: list[Path] = [*places, *([("outside",)] if child(design, "outside") is not None else [])]
+    shapes = (along(root, design, (*place, "shape")) for place in solids)
     return all(slot and slot.part(shape) for (*_, (_, slot, shape)) in shapes)
 
 
@@ -185,7 +194,7 @@ def _find_slot(slot: Slot, node: object, words: list[str], path: Path) -> Path |
 
 def _names(root: type[Part], key: str, every: object) -> list[str | None]:
     """What the items of a list are called; None for one that has no name of its own."""
-    taken = {*slots(root), "chamber"} if key == "chambers" else set()
+    taken = {*slots(root), "chamber", "part"} if key == "chambers" else set()
     names: list[str | None] = []
     for each in items(every):
         name = child(each, _CALLED_BY[key][1])

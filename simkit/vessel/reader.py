@@ -14,6 +14,7 @@ from simkit.vessel.chamber import Chamber
 from simkit.vessel.checking import checked
 from simkit.vessel.design import Vessel
 from simkit.vessel.faults import DesignError, printable, shown
+from simkit.vessel.figure import Lump
 from simkit.vessel.keys import written
 from simkit.vessel.part import slots
 
@@ -109,11 +110,17 @@ def _tree(raw: Mapping[str, Any], source: str) -> tuple[dict[str, Any], list[Fau
     tree: dict[str, Any] = {}
     strays = []
     for key, value in raw.items():
-        if key in ("chambers", "source"):
-            near = "; did you mean chamber?" if key == "chambers" else ""
+        if key in ("chambers", "parts", "source"):
+            near = "" if key == "source" else f"; did you mean {key[:-1]}?"
             strays.append(Fault(source, key, shown(value), f"known keys only{near}"))
         elif key == "chamber":
-            tree["chambers"] = [_chamber(each) for each in value] if isinstance(value, list) else value
+            tree["chambers"] = (
+                [_with_shape(each, _CHAMBER_KEYS) for each in value] if isinstance(value, list) else value
+            )
+        elif key == "outside":
+            tree[key] = _with_shape(value, _SOLID_KEYS)
+        elif key == "part":
+            tree["parts"] = _each(value, _SOLID_KEYS)
         elif key == "free":
             tree["free"] = dict(flat(value)) if isinstance(value, dict) else value
         else:
@@ -121,17 +128,21 @@ def _tree(raw: Mapping[str, Any], source: str) -> tuple[dict[str, Any], list[Fau
     return tree, strays
 
 
-_OWN_KEYS = {written(key): key for key in slots(Chamber) if key != "shape"}
+_CHAMBER_KEYS, _SOLID_KEYS = ({written(key): key for key in slots(part) if key != "shape"} for part in (Chamber, Lump))
 
 
-def _chamber(raw: object) -> object:
-    """A chamber of the file with the keys of its shape in a table of their own."""
+def _each(value: object, own: Mapping[str, str]) -> object:
+    return [_with_shape(each, own) for each in value] if isinstance(value, list) else value
+
+
+def _with_shape(raw: object, own: Mapping[str, str]) -> object:
+    """A chamber or a solid of the file with the keys of its shape, all but its `own`, in a table of their own."""
     if not isinstance(raw, dict):
         return raw
     tree: dict[str, Any] = {}
     for key, value in raw.items():
-        if key in _OWN_KEYS:
-            tree[_OWN_KEYS[key]] = value
+        if key in own:
+            tree[own[key]] = value
         else:
             tree.setdefault("shape", {})[key] = value
     return {**tree, "shape": tree.get("shape", {})}

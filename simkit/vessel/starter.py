@@ -197,6 +197,24 @@ title = "{title}"
 wall_mm = {wall} # thickness of the wall
 shrinkage_percent = {shrinkage} # wet to fired, along a line; measure your own clay
 
+# A figure: an outside of its own in place of the even wall, and solid parts of clay joined to it. Each is any shape
+# that a chamber can have, placed by offset_mm and turned by turn_deg, tilt_deg (far end up) and roll_deg. Holes and
+# windway then run through the clay that is there; wall_mm is the least that is wanted.
+# [outside]
+# shape = "ellipsoid"
+# length_mm = 96
+# width_mm = 62
+# height_mm = 56
+# offset_mm = [-10, 0, 0] # along, across, up
+# [[part]]
+# name = "left front leg"
+# shape = "ellipsoid"
+# length_mm = 34
+# width_mm = 15
+# height_mm = 15
+# offset_mm = [20, -14, -14]
+# tilt_deg = -90          # its far end points down
+
 [hand]                    # what the fingers allow; simkit optimise keeps to it
 fingertip_mm = 17         # breadth
 spacing_mm = 16           # least from middle to middle of two holes, outside
@@ -221,6 +239,13 @@ cut_up_mm = 4.1           # from the windway's exit to the edge
 windway_height_mm = 1.2
 windway_length_mm = 25
 edge_deg = 45
+
+# What the windway runs through to the lips. In pictures and solids there is always one; written, the air around it
+# counts in the notes too. Its other keys: length_mm (beyond the body), width_mm and height_mm (at the lips), roof_mm,
+# lips_width_mm, chamfer_mm.
+# [chamber.mouthpiece]
+# floor_mm = 3            # clay under the windway; sides_mm beside it
+# lips_height_mm = 1.8    # of the windway at the lips: it tapers evenly to windway_height_mm at its exit
 
 # The holes, in the order in which the fingerings are drawn. Larger sounds higher.
 {holes}

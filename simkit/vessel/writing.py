@@ -49,10 +49,13 @@ def save(vessel: Part, path: str | Path, *, overwrite: bool = False) -> None:
 
 def _left_behind(vessel: Part, folder: Path) -> Iterator[Fault]:
     """Scans that a design names and that do not lie beside its new place."""
-    for chamber in items(getattr(vessel, "chambers", ())):
-        if isinstance(chamber.shape, Scan) and not (folder / chamber.shape.file).is_file():
+    named = [(chamber.name, chamber) for chamber in items(getattr(vessel, "chambers", ()))]
+    named += [(f"part.{lump.name}", lump) for lump in items(getattr(vessel, "parts", ()))]
+    outside = getattr(vessel, "outside", None)
+    for name, each in [*named, *([("outside", outside)] if outside is not None else [])]:
+        if isinstance(each.shape, Scan) and not (folder / each.shape.file).is_file():
             allowed = "a file that lies there: its name is seen from the folder of the design"
-            yield Fault.of("path", chamber.shape.file, allowed, key=f"{chamber.name}.file", file=str(folder))
+            yield Fault.of("path", each.shape.file, allowed, key=f"{name}.file", file=str(folder))
 
 
 def _fill(table: tomlkit.TOMLDocument | Table, part: Part) -> None:

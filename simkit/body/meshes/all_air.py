@@ -122,9 +122,10 @@ def whole_mesh(
 def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> tuple[Grading, np.ndarray, float]:
     """The sizes for a chamber, and centre and radius of its far sphere; OutOfReach for what will not be meshed."""
     _meshable(chamber)
-    skin = np.concatenate([on_wall(wall, 2) for wall in (chamber.wall, *chamber.beside)])
+    coat = chamber.coat
+    skin = np.concatenate([on_wall(wall, 2) for wall in coat.walls])
     center = (skin.min(axis=0) + skin.max(axis=0)) / 2
-    radius = shell * (float(np.linalg.norm(skin - center, axis=1).max()) + chamber.thickness)
+    radius = shell * (float(np.linalg.norm(skin - center, axis=1).max()) + coat.offset)
     grading = Grading.of(chamber, radius, coarse)
     _not_too_large(chamber, grading)
     thin = thinnest(chamber.wall)
@@ -151,6 +152,9 @@ def _meshable(chamber: ChamberBody) -> None:
 
 def _own_wall_meshable(chamber: ChamberBody, o: Opening) -> None:
     """Refuse a wall of its own where its flat face cannot be drawn."""
+    if o.figure is not None:
+        said = "in a figure's clay, which is not meshed yet; leave it out, or ask the model ports"
+        raise OutOfReach(f"resolved: {o.title} has a wall_mm of its own {said}")
     said = f"resolved: {o.title} has a wall_mm of its own ({MM * o.length:.3g} mm in clay of "
     said += f"{MM * chamber.thickness:.3g} mm), "
     if not o.is_round or min(chamber.thickness, o.length) == 0:
@@ -236,8 +240,9 @@ def _meshed(
         inner = wall_panels(gmsh, wall.solid(), [c for c, _ in cuts], grading.inside, grading.grow)
         outer = None
         if thickness > 0:
-            solids = tuple(each.solid(thickness) for each in (wall, *chamber.beside))
-            clay = Union(solids) if chamber.beside else solids[0]
+            coat = chamber.coat
+            solids = tuple(each.solid(coat.offset) for each in coat.walls)
+            clay = Union(solids) if len(solids) > 1 else solids[0]
             clay = Faced(clay, spots) if spots else clay
             outer = wall_panels(gmsh, clay, [c for _, c in cuts], 1.2 * grading.around, grading.grow)
         skins = Skins(chamber, inner, outer, sphere(gmsh, center, radius, far), center, radius, spots)
@@ -256,10 +261,10 @@ def _meshed(
 
 def _outer_points(chamber: ChamberBody) -> np.ndarray:
     """Points (n, 3) all over the clay's outer surface, flat ends left out."""
-    found = []
-    for wall in (chamber.wall, *chamber.beside):
+    coat, found = chamber.coat, []
+    for wall in coat.walls:
         points = on_wall(wall, 2)
-        found.append(points + chamber.thickness * normals(wall, points))
+        found.append(points + coat.offset * normals(wall, points))
     return np.concatenate(found)
 
 

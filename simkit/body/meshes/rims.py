@@ -17,8 +17,9 @@ from scipy.interpolate import CubicSpline
 
 from simkit.body.chambers import Opening
 from simkit.body.meshes.outlines import DuctSurface, Footprint
-from simkit.body.meshes.rolling import Face, Rolled, meeting
+from simkit.body.meshes.rolling import Face, Rolled, lift, meeting
 from simkit.body.walls.primitives import FlatFace
+from simkit.body.walls.union import UnionWall, solids_of
 from simkit.body.walls.wall import Wall, normals
 
 SPOT = 1.6  # radius of the flat face round a hole with a wall of its own, over the hole's
@@ -26,6 +27,8 @@ SPOT = 1.6  # radius of the flat face round a hole with a wall of its own, over 
 
 def own_wall(opening: Opening, thickness: float) -> bool:
     """Whether a hole is longer or shorter than the clay is thick."""
+    if opening.figure is not None:
+        return opening.clay > 0
     return abs(opening.length - thickness) > 1e-9
 
 
@@ -48,7 +51,23 @@ def duct_of(wall: Wall, thickness: float, opening: Opening) -> DuctSurface:
 def _outer_face(wall: Wall, thickness: float, o: Opening) -> Face:
     """The face of the clay that a hole's outer rim lies on."""
     flat = (o.center + o.length * o.axis, o.axis) if own_wall(o, thickness) else None
+    if o.figure is not None:
+        return Face(outer_solid(o), 0.0, o.rim, flat, outer=True)
     return Face(wall, thickness, o.rim, flat)
+
+
+def outer_solid(o: Opening) -> Wall:
+    """The solid of a figure on whose surface an opening comes out; ValueError where its rim lies on more than one."""
+    assert o.figure is not None
+    solids = solids_of(o.figure)
+    out = o.center + o.through * o.axis
+    mine = solids[int(o.figure.owner(out[None])[0])] if isinstance(o.figure, UnionWall) else solids[0]
+    ring = o.center + 1.05 * (1 + o.rim / o.reach) * (o.rim_points(24) - o.center)
+    ring = ring + lift(mine, 0.0, ring, o.axis, o.through)[:, None] * o.axis
+    for other in solids:
+        if other is not mine and (other.level(ring) < 0).any():
+            raise ValueError(f"the rim of {o.title} runs over a seam of the outside")
+    return mine
 
 
 def _rays(o: Opening, turns: np.ndarray) -> np.ndarray:
@@ -114,8 +133,8 @@ class _Window:
         self.half, self.exit = o.width / 2, -o.height / 2
         angle = np.deg2rad(o.edge_deg)
         self.slope = np.cos(angle) * o.forward + np.sin(angle) * o.axis
-        self.start = thickness / np.sin(angle)
-        self.inner, self.outer = Face(wall, 0.0, o.inside_rim), Face(wall, thickness, o.rim)
+        self.start = (thickness if o.figure is None else o.length) / np.sin(angle)
+        self.inner, self.outer = Face(wall, 0.0, o.inside_rim), _outer_face(wall, thickness, o)
         self.edge = self._sharp_edge()
 
     def _sharp_edge(self) -> CubicSpline:
@@ -137,7 +156,8 @@ class _Window:
         """Points of a surface of the clay at x across and y forward."""
         o = self.o
         base = o.center + x[:, None] * o.across + y[:, None] * o.forward
-        return base + face.lifted(base, o.axis, face.offset)[:, None] * o.axis
+        start = o.length if face.outer else face.offset
+        return base + face.lifted(base, o.axis, start)[:, None] * o.axis
 
     def sloping(self, across: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Both ends of the sharp slope at places across the window: (n, 3) each."""

@@ -47,7 +47,8 @@ class Rolled(NamedTuple):
 
 @frozen
 class Face:
-    """A face of the clay along which a rim of that radius runs, m: the inside wall, or the true offset outside.
+    """A face of the clay along which a rim of that radius runs, m: the inside wall, the true offset outside or,
+    where `outer`, the surface of a solid of clay itself.
 
     flat: a point (3,) and the unit normal (3,) of the flat face that a hole with a wall of its own has there.
     """
@@ -56,13 +57,14 @@ class Face:
     offset: float
     radius: float
     flat: tuple[np.ndarray, np.ndarray] | None = None
+    outer: bool = False
 
     def lifted(self, base: np.ndarray, way: np.ndarray, start: float, deep: float = 0.0) -> np.ndarray:
         """Heights (n,) along `way` at which base (n, 3) comes to `deep` m within the clay under this face."""
         if self.flat is not None:
             point, normal = self.flat
             return np.asarray(((point - base) @ normal - deep) / (np.broadcast_to(way, base.shape) @ normal))
-        level = self.offset - deep if self.offset > 0 else deep
+        level = self.offset - deep if self.offset > 0 or self.outer else deep
         return lift(self.wall, level, base, way, start)
 
     def under(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -76,6 +78,8 @@ class Face:
         slope = self.wall.taylor(foot).slope
         plain = slope / np.linalg.norm(slope, axis=1)[:, None]
         out = np.where((far > 1e-9)[:, None], away / np.maximum(far, 1e-12)[:, None], plain)
+        if self.outer:
+            return foot, plain
         return (foot + self.offset * out, out) if self.offset > 0 else (foot, -out)
 
     def rolled(self, base: np.ndarray, way: np.ndarray, into: np.ndarray) -> Rolled:
@@ -83,7 +87,7 @@ class Face:
 
         base: on the sharp corner or near it.
         """
-        r, inward = self.radius, -1.0 if self.offset > 0 or self.flat is not None else 1.0
+        r, inward = self.radius, -1.0 if self.offset > 0 or self.outer or self.flat is not None else 1.0
         if r == 0:
             at = base + self.lifted(base, way, 0.0)[:, None] * way
             return Rolled(at, at, at, np.ones(len(base)), np.zeros(len(base)))

@@ -93,6 +93,8 @@ class Skins:
         return project(self.chamber.wall, points)
 
     def on_outside(self, points: np.ndarray) -> np.ndarray:
+        if self.chamber.figure is not None:
+            return project(self.chamber.figure, points)
         walls = self.chamber.wall, *self.chamber.beside
         on = offset_points(walls, self.chamber.thickness, points)
         for spot in self.spots:

@@ -15,21 +15,38 @@ from simkit.body.walls.wall import Wall
 
 @dataclass(frozen=True)
 class PlacedWall(Wall):
-    """`wall` turned clockwise seen from above by `turn_deg`, then shifted by `shift` (3,), m."""
+    """`wall` turned clockwise seen from above by `turn_deg`, then shifted by `shift` (3,), m.
+
+    Before that it is rolled to the right about its along axis by `roll_deg`, and its far end tilted up by `tilt_deg`.
+    """
 
     wall: Wall
     shift: tuple[float, float, float]
     turn_deg: float
+    tilt_deg: float = 0.0
+    roll_deg: float = 0.0
 
     @cached_property
     def turn(self) -> np.ndarray:
         """Rotation matrix from the chamber's frame to the body's."""
         c, s = np.cos(np.deg2rad(self.turn_deg)), np.sin(np.deg2rad(self.turn_deg))
-        return np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+        turned = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+        if self.is_upright:
+            return turned
+        (a, b), (p, q) = ((np.cos(angle), np.sin(angle)) for angle in np.deg2rad([self.tilt_deg, self.roll_deg]))
+        tilted = np.array([[1.0, 0.0, 0.0], [0.0, a, -b], [0.0, b, a]])
+        return turned @ tilted @ np.array([[p, 0.0, q], [0.0, 1.0, 0.0], [-q, 0.0, p]])
+
+    @property
+    def is_upright(self) -> bool:
+        """Whether it is only turned about the vertical."""
+        return self.tilt_deg == 0 and self.roll_deg == 0
 
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         r, (u, v, w) = self.turn, self.shift
         x, y, z = x - u, y - v, z - w
+        if not self.is_upright:
+            return self.wall.formula(*(x * r[0, n] + y * r[1, n] + z * r[2, n] for n in range(3)))
         if self.turn_deg == 0:
             return self.wall.formula(x, y, z)
         return self.wall.formula(x * r[0, 0] + y * r[1, 0], x * r[0, 1] + y * r[1, 1], z)
@@ -43,7 +60,7 @@ class PlacedWall(Wall):
 
     @cached_property
     def box(self) -> np.ndarray:
-        if self.turn_deg == 0:
+        if self.turn_deg == 0 and self.is_upright:
             return self.wall.box + self.shift
         points = np.concatenate([s.points.reshape(-1, 3) for s in self.sheets(2)])
         return np.array([points.min(axis=0), points.max(axis=0)])

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.body.chambers import Body
+from simkit.body.meshes.around_figure import figure_mesh
 from simkit.body.meshes.curved import air_mesh, default_size, surrounding_mesh
 from simkit.body.walls.wall import Wall, on_wall
 from simkit.field.fem.factor import threads
@@ -58,10 +59,10 @@ def air_of(
     """
     start = time.perf_counter()
     log.info("dividing the air into small cells")
-    walls = tuple(chamber.wall for chamber in body.chambers)
-    skin = np.concatenate([on_wall(wall, 2) for wall in walls])
+    walls, coat = tuple(chamber.wall for chamber in body.chambers), body.coat
+    skin = np.concatenate([on_wall(wall, 2) for wall in coat.walls])
     center = (skin.min(axis=0) + skin.max(axis=0)) / 2
-    reach = float(np.linalg.norm(skin - center, axis=1).max()) + body.thickness
+    reach = float(np.linalg.norm(skin - center, axis=1).max()) + coat.offset
     radius = SHELL * reach
     with ThreadPoolExecutor(1) as beside:  # factors the chambers' air while the air around them is meshed
         tasks = [
@@ -71,8 +72,11 @@ def air_of(
         if threads() == 1:
             wait(tasks)
         around = outside_size or mesh * SHELL_SHARE * reach
-        shell = surrounding_mesh(walls, body.thickness, center, radius, around, TURNS)
-        outside = OutsideAir.of(shell, AirSurface(walls, body.thickness, outside=True), center, radius)
+        if coat.figure:
+            shell = figure_mesh(coat.walls[0], center, radius, around)
+        else:
+            shell = surrounding_mesh(walls, coat.offset, center, radius, around, TURNS)
+        outside = OutsideAir.of(shell, AirSurface(coat.walls, coat.offset, outside=True), center, radius)
         inside = tuple(task.result() for task in tasks)
     ball = (radius**3 - 3 * shell.volume / (4 * np.pi)) ** (1 / 3)
     return BodyAir(body, inside, outside, ball, time.perf_counter() - start)

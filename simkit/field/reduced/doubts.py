@@ -61,12 +61,12 @@ def edges(surface: AirSurface, openings: Sequence[Opening], first: int = 0) -> l
 
 def _turns(surface: AirSurface, openings: Sequence[Opening]) -> list[float]:
     """The wall's steepest turn about each opening, degrees."""
-    lift = surface.offset if surface.outside else 0.0
     down = 0.5 if surface.outside else -0.5
     rings = []
     for o in openings:
         around = 1.0 + 0.5 * (np.sqrt(o.area / np.pi) / o.reach)
         ring = o.center + around * (o.rim_points(16) - o.center)
+        lift = (o.through if o.figure is not None else surface.offset) if surface.outside else 0.0
         rings.append(ring + (lift + (-1 if surface.outside else 1) * down * np.sqrt(o.area / np.pi)) * o.axis)
     normals = surface.normals(surface.nearest(np.concatenate(rings))).reshape(len(openings), 16, 3)
     out = -1.0 if surface.outside else 1.0

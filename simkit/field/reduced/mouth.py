@@ -85,7 +85,8 @@ def mouths(openings: Sequence[Opening], surface: AirSurface, reach: np.ndarray) 
     def surface_center(o: Opening) -> np.ndarray:
         if not surface.outside:
             return o.center
-        return o.center + surface.offset * o.axis + outward_shift(o) * o.forward
+        out = o.through if o.figure is not None else surface.offset
+        return o.center + out * o.axis + outward_shift(o) * o.forward
 
     flat = np.concatenate([plan.flat for plan in plans])
     across, forward, axis, middle = (

@@ -43,9 +43,9 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
         within = [beside.submit(_within, *each) for each in zip(air.chambers, groups, ways, strict=True)]
         if threads() == 1:
             wait(within)
-        through = _through(air, ways)
-        waves = np.concatenate([air.wave_numbers, np.multiply(TEST_WAVES, air.wave_numbers[-1])])
         every = [opening for group in groups for opening in group]
+        through = _through(air, every, np.concatenate([way.ahead for way in ways]))
+        waves = np.concatenate([air.wave_numbers, np.multiply(TEST_WAVES, air.wave_numbers[-1])])
         around = air.outside.answer(air.outside.mouths.of(every, through / 2), waves)
         found = _doubts(air, groups, ways)
         inside = tuple(task.result() for task in within)
@@ -70,9 +70,12 @@ class _Depths:
         return _Depths(air_ahead(wall, centers, axes), air_behind(wall, centers, axes))
 
 
-def _through(air: BodyAir, ways: tuple[_Depths, ...]) -> np.ndarray:
-    """How far the body reaches straight through behind each outside mouth, m."""
-    return np.concatenate([way.ahead for way in ways]) + 2 * air.body.thickness
+def _through(air: BodyAir, openings: Sequence[Opening], ahead: np.ndarray) -> np.ndarray:
+    """How far the body reaches straight through behind each outside mouth, m, with `ahead` of air before the wall."""
+    coat = air.body.coat
+    if not coat.figure:
+        return ahead + 2 * air.body.thickness
+    return np.array([o.through + coat.through(o.center, -o.axis) for o in openings])
 
 
 def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Doubt, ...]:
@@ -176,7 +179,7 @@ class PortSolution:
         for c, body in enumerate(self.air.body.chambers):
             mine = np.flatnonzero(chamber[rows] == c)
             ahead[mine] = _Depths.of(body.wall, tuple(moves[int(v)][1] for v in mine)).ahead
-        through = ahead + 2 * self.air.body.thickness
+        through = _through(self.air, [opening for _, opening in moves], ahead)
         new = mouths([opening for _, opening in moves], self.air.outside.boundary.surface, through / 2)
         waves = self.air.wave_numbers
         change = self._outside_anew(rows, new) if exact else self._outside_changes(rows, new)

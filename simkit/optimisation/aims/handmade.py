@@ -121,8 +121,19 @@ def _errors(vessel: Vessel, hands: Hands) -> Iterator[tuple[str, float]]:
 
 def changed(trial: Trial, change: Mapping[str, float], step: float = 1.0) -> Neighbour:
     """The design on trial with `change` added to its numbers; derivatives come out per `step`."""
-    vessel = trial.vessel.with_values({key: trial.vessel.value(key) + size for key, size in change.items()})
+    vessel = trial.vessel.with_values({key: _value(trial, key) + size for key, size in change.items()})
     return trial.beside(vessel, step)
+
+
+def _value(trial: Trial, key: str) -> float:
+    """A number of the design; of a wall that a figure's hole or window does not give, the clay that is there, mm."""
+    if trial.body.figure is not None and key.endswith(".wall_mm"):
+        for chamber in trial.body.chambers:
+            for opening in chamber.all_openings:
+                place = f"hole.{opening.name}" if opening.is_round else "voicing"
+                if key == f"{chamber.name}.{place}.wall_mm":
+                    return 1e3 * opening.length
+    return trial.vessel.value(key)
 
 
 def shrinkage_share(vessel: Vessel, points: float) -> float:

@@ -69,9 +69,8 @@ class MovedAir:
 
     @cached_property
     def _outside(self) -> Mover:
-        body = self.trial.body
-        walls = tuple(chamber.wall for chamber in body.chambers)
-        return Mover(self._air.outside.mesh, partial(offset_points, walls, body.thickness))
+        coat = self.trial.body.coat
+        return Mover(self._air.outside.mesh, partial(offset_points, coat.walls, coat.offset))
 
     def _moved(self, body: Body) -> BodyAir:
         """The air of a body a little different, on the meshes of this one."""
@@ -81,9 +80,12 @@ class MovedAir:
             was if wall == solid.wall else InsideAir.of(mover.to(partial(project, wall)), wall, len(was.modes.k2))
             for mover, wall, was, solid in zip(self._inside, walls, old.chambers, self.trial.body.chambers, strict=True)
         )
-        mesh = self._outside.to(partial(offset_points, walls, body.thickness))
+        coat = body.coat
+        if coat.figure and body.figure == self.trial.body.figure:
+            return replace(old, body=body, chambers=chambers)
+        mesh = self._outside.to(partial(offset_points, coat.walls, coat.offset))
         far = old.outside.far
-        outside = OutsideAir.of(mesh, AirSurface(walls, body.thickness, outside=True), far.center, far.radius)
+        outside = OutsideAir.of(mesh, AirSurface(coat.walls, coat.offset, outside=True), far.center, far.radius)
         return replace(old, body=body, chambers=chambers, outside=outside)
 
 

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from simkit.body import Body, ChamberBody, Opening, Wall
-from simkit.body.assembly import chamber_body, hole_opening, window_opening
+from simkit.body.assembly import chamber_body, figure_of, hole_opening, thickness_of, window_opening
 from simkit.errors import Fault
 from simkit.frozen import frozen
 from simkit.optimisation.problem.free import Freedom
@@ -153,10 +153,10 @@ class Neighbour:
         return [(row, new) for row, (new, old) in enumerate(zip(ours, theirs, strict=True)) if new is not old]
 
     def has_walls_of(self, trial: Trial) -> bool:
-        """Whether the walls and the thickness of the clay are the trial's."""
+        """Whether the walls and the clay around them are the trial's."""
         walls = [chamber.wall for chamber in self.body.chambers]
         same = walls == [chamber.wall for chamber in trial.body.chambers]
-        return same and self.body.thickness == trial.body.thickness
+        return same and (self.body.thickness, self.body.figure) == (trial.body.thickness, trial.body.figure)
 
     def moves_openings_only(self, trial: Trial) -> bool:
         """Whether nothing that sounds differs from the design on trial but openings."""
@@ -182,15 +182,22 @@ class Neighbour:
 def drawn(vessel: Vessel) -> Body:
     """The body of a design, unlooked at; DesignError where an opening has no place at all."""
     try:
-        chambers = tuple(chamber_body(vessel, chamber) for chamber in vessel.chambers)
+        figure = figure_of(vessel)
+        chambers = tuple(chamber_body(vessel, chamber, figure) for chamber in vessel.chambers)
     except ValueError as why:
         raise DesignError([Fault(vessel.source, "an opening", None, str(why))]) from why
-    return Body(chambers, 1e-3 * vessel.clay.wall_mm)
+    return Body(chambers, thickness_of(vessel))
 
 
 def body_beside(vessel: Vessel, body: Body, other: Vessel) -> Body:
-    """The body of a design `other` that differs a little from `vessel` with `body`; openings alike are the same."""
-    if other.clay.wall_mm != vessel.clay.wall_mm:
+    """The body of a design `other` that differs a little from `vessel` with `body`; openings alike are the same.
+
+    A figure's outer surface stays as it is while only openings and the air in it move: its mouthpiece, whose place goes
+    with the window's, would make another mesh of it for a change of the second order.
+    """
+    if (other.clay.wall_mm, other.outside, other.parts) != (vessel.clay.wall_mm, vessel.outside, vessel.parts):
+        return drawn(other)
+    if body.figure is not None and vessel.outside is None and _shapes(vessel) != _shapes(other):
         return drawn(other)
     chambers = [
         _chamber_beside(vessel, was, old, other, new)
@@ -199,12 +206,16 @@ def body_beside(vessel: Vessel, body: Body, other: Vessel) -> Body:
     return replace(body, chambers=tuple(chambers))
 
 
+def _shapes(vessel: Vessel) -> list[tuple[object, ...]]:
+    return [(chamber.shape, chamber.offset_mm, chamber.turn_deg) for chamber in vessel.chambers]
+
+
 def _chamber_beside(vessel: Vessel, was: ChamberBody, old: Chamber, other: Vessel, new: Chamber) -> ChamberBody:
     if (old.shape, old.offset_mm, old.turn_deg) != (new.shape, new.offset_mm, new.turn_deg):
-        return chamber_body(other, new)
+        return chamber_body(other, new, was.figure)
     window, clay = was.window, vessel.clay == other.clay
     if new.voicing is not None and not (clay and new.voicing == old.voicing):
-        window = window_opening(other, was.wall, new.voicing)
+        window = window_opening(other, was.wall, new.voicing, was.figure)
     openings = tuple(
         opening if clay and hole == before else _hole_beside(opening, before, other, was.wall, hole)
         for opening, before, hole in zip(was.openings, old.holes, new.holes, strict=True)
@@ -214,8 +225,8 @@ def _chamber_beside(vessel: Vessel, was: ChamberBody, old: Chamber, other: Vesse
 
 def _hole_beside(opening: Opening, before: Hole, vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
     """A hole's opening, seeking its place on the wall only where that has changed."""
-    if (hole.along_mm, hole.around_deg) != (before.along_mm, before.around_deg):
-        return hole_opening(vessel, wall, hole)
+    if opening.figure is not None or (hole.along_mm, hole.around_deg) != (before.along_mm, before.around_deg):
+        return hole_opening(vessel, wall, hole, opening.figure)
     full = vessel.with_clay(hole)
     sizes = (hole.diameter_mm / 2, full.wall_mm, full.edge_radius_mm, full.edge_inside_radius_mm)
     radius, length, rim, inside_rim = (1e-3 * float(size or 0.0) for size in sizes)

@@ -23,6 +23,7 @@ from simkit.sound.catalogue import able, model_of, with_ability
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.airs import breath_of
 from simkit.sound.elements.constants import JetConstants
+from simkit.sound.elements.windway import rubbing_length
 from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel
 
@@ -210,13 +211,14 @@ def jet_of(case: Case, constants: JetConstants) -> AirJet:
 
     How strong its labium is comes from the field around the edge of the body's window.
     """
-    voicing, window = case.vessel.chamber(case.chamber.name).voicing, case.chamber.window
+    design, window = case.vessel.chamber(case.chamber.name), case.chamber.window
+    voicing = design.voicing
     assert voicing is not None and window is not None
     breath = breath_of(case.vessel) if case.vessel.breath is not None else case.airs.window
     reach = 2 * voicing.windway_height_mm / 1000
     rims = window.inside_rim, window.rim
     share = labium_share(window.width, window.height, window.length, window.edge_deg, *rims, reach)
-    return AirJet.of(voicing, breath, constants, share)
+    return AirJet.of(voicing, breath, constants, share, rubbing_length(design))
 
 
 def _chamber(model: str, case: Case, constants: JetConstants, advise: bool) -> BlowingChamber:

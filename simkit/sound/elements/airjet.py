@@ -41,12 +41,17 @@ class AirJet:
 
     @classmethod
     def of(
-        cls, voicing: Voicing, breath: Air, constants: JetConstants | None = None, edge_share: float = 1.0
+        cls,
+        voicing: Voicing,
+        breath: Air,
+        constants: JetConstants | None = None,
+        edge_share: float = 1.0,
+        length: float | None = None,
     ) -> AirJet:
-        """The jet of a voicing in a design."""
+        """The jet of a voicing in a design; length: of an even windway that rubs as much, m, if it tapers."""
         return cls(
             height=voicing.windway_height_mm / 1000,
-            length=voicing.windway_length_mm / 1000,
+            length=voicing.windway_length_mm / 1000 if length is None else length,
             width=voicing.window_width_mm / 1000,
             cut_up=voicing.cut_up_mm / 1000,
             breath=breath,

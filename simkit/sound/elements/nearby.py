@@ -138,8 +138,7 @@ class Scatterer:
     @staticmethod
     def of(body: Body) -> Scatterer:
         """That of a body, its ball that of the ellipsoid in its box."""
-        boxes = np.stack([chamber.wall.box for chamber in body.chambers])
-        low, high = boxes[:, 0].min(axis=0) - body.thickness, boxes[:, 1].max(axis=0) + body.thickness
+        low, high = body.coat.box
         half = (high - low) / 2
         return Scatterer((low + high) / 2, half, float(half.prod() ** (1 / 3)))
 
@@ -257,7 +256,8 @@ def outer_middle(opening: Opening) -> np.ndarray:
 
 def outer_points(body: Body) -> np.ndarray:
     """Points (n, 3) all over the clay's outer surface, m; flat ends by their rims."""
-    return np.concatenate([_outside(chamber.wall, chamber.thickness) for chamber in body.chambers])
+    coat = body.coat
+    return np.concatenate([_outside(wall, coat.offset) for wall in coat.walls])
 
 
 @lru_cache(maxsize=16)

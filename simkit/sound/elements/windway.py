@@ -25,7 +25,8 @@ class Windway:
 
     level: how far its middle lies outward of the window's inner face, m; the edge lies at that face. air: the breath
     that fills it and the mouth, without it the window's air. speed: of that breath, its mean over the slit, m/s, and
-    per_hertz, m, what it is more for each Hz of the note; both 0 while nobody blows.
+    per_hertz, m, what it is more for each Hz of the note; both 0 while nobody blows. width and height are those of its
+    exit; lips_width and lips_height, m, where given, of its other end: between them both change evenly.
     """
 
     width: float
@@ -36,6 +37,8 @@ class Windway:
     speed: float = 0.0
     level: float = 0.0
     per_hertz: float = 0.0
+    lips_width: float | None = None
+    lips_height: float | None = None
 
     @property
     def area(self) -> float:
@@ -49,12 +52,42 @@ class Windway:
 
     @property
     def slices(self) -> tuple[tuple[float, float, float], ...]:
-        """Width, height and length (m) of its parts, from the exit to the mouth: one, for it does not taper."""
-        return ((self.width, self.height, self.length),)
+        """Width, height and length (m) of its parts, from the exit to the mouth: one, or many of one that tapers."""
+        if self.lips_width is None and self.lips_height is None:
+            return ((self.width, self.height, self.length),)
+        return tuple((*self._size_at((n + 0.5) / _SLICES), self.length / _SLICES) for n in range(_SLICES))
+
+    @property
+    def lips(self) -> tuple[float, float]:
+        """Width and height at the lips, m."""
+        return self._size_at(1.0)
+
+    def _size_at(self, share: float) -> tuple[float, float]:
+        wide = self.width if self.lips_width is None else self.lips_width
+        high = self.height if self.lips_height is None else self.lips_height
+        return self.width + share * (wide - self.width), self.height + share * (high - self.height)
+
+    @property
+    def friction_length(self) -> float:
+        """Length of an even slit, as wide and high as the exit, that rubs as much: its length where it does not taper.
+
+        The pressure of a parabola's friction falls by 12 eta Q/(w h^3) a metre: w h^3 at the exit times the integral of
+        1/(w h^3), by parts that are even.
+        """
+        strength = self.width * self.height**3
+        return sum(strength / (wide * high**3) * part for wide, high, part in self.slices)
+
+    @property
+    def conductivity(self) -> float:
+        """Of its air at rest, m: one over the integral of 1/(w h)."""
+        return 1 / sum(part / (wide * high) for wide, high, part in self.slices)
 
     def speed_at(self, omega: Reals) -> Reals:
         """Mean speed of the breath at omega, rad/s: m/s."""
         return self.speed + self.per_hertz * np.asarray(omega) / (2 * np.pi)
+
+
+_SLICES = 24  # of a windway that tapers: twice as many change its impedance by less than a thousandth
 
 
 def windway_of(
@@ -69,7 +102,24 @@ def windway_of(
         return None
     sizes = voicing.window_width_mm * 1e-3, voicing.windway_height_mm * 1e-3, voicing.windway_length_mm * 1e-3
     level = voicing.edge_offset_mm * 1e-3
-    return Windway(*sizes, mouth or VocalTract(), air, level=level, per_hertz=per_hertz)
+    wide, high = lips_of(chamber)
+    mouth = mouth or VocalTract()
+    return Windway(*sizes, mouth, air, level=level, per_hertz=per_hertz, lips_width=wide, lips_height=high)
+
+
+def lips_of(chamber: Chamber) -> tuple[float | None, float | None]:
+    """Width and height of a windway at the lips, m; None where they are those of its exit."""
+    piece = chamber.mouthpiece
+    if piece is None:
+        return None, None
+    wide, high = (None if size is None else 1e-3 * size for size in (piece.lips_width_mm, piece.lips_height_mm))
+    return wide, high
+
+
+def rubbing_length(chamber: Chamber) -> float | None:
+    """`Windway.friction_length` of a design's windway, m; None where there is no voicing."""
+    windway = windway_of(chamber)
+    return None if windway is None else windway.friction_length
 
 
 def windway_impedance(
@@ -87,8 +137,8 @@ def windway_impedance(
     for width, height, length in windway.slices:
         filling = ducts.plain_filling(breath) if lossless else ducts.slit_filling(breath, omega, height)
         branch = branch.then(ducts.duct(filling, omega, width * height, length))
-    width, height, length = windway.slices[-1]
-    lips, around = end_of(rectangle, width, height, length, 0.0), 2 * (width + height)
+    width, height = windway.lips
+    lips, around = end_of(rectangle, width, height, windway.length, 0.0), 2 * (width + height)
     end = ducts.end_impedance(breath, omega, width * height, around, lips.correction, lips.viscous, lossless)
     if not lossless:
         end = end + stream_resistance(windway, breath, omega)
@@ -184,16 +234,18 @@ def stream_resistance(windway: Windway, air: Air, omega: Reals) -> Reals:
     is a parabola, is the slit's own. Fast ones leave the profile as it is: then the inlet takes rho v V and no more,
     and the jet's end, at the pressure of the window, gives nothing back: rho V/S, an orifice's with a stream through it
     (Ingard & Ising 1967 [Ingard1967]). Between them the profile takes as long to change as the stream needs to pass:
-    E = (1 - e^{-i theta})/(i theta), theta = omega L/V, of what the steady law has over that.
+    E = (1 - e^{-i theta})/(i theta), theta = omega L/V, of what the steady law has over that. In a windway that tapers
+    the friction's L is `friction_length`; that the stream speeds up towards a narrower exit is left out of F.
     """
     if not (windway.speed or windway.per_hertz):
         return 0.0 * np.asarray(omega)
     V = windway.speed_at(omega)
-    z = _entry(windway.length, windway.height, air.kinematic_viscosity, V)
+    length = windway.friction_length
+    z = _entry(length, windway.height, air.kinematic_viscosity, V)
     heads, slope = _heads(z)
     kinetic = air.density * V
     steady = kinetic * (1 + heads - z * slope / 2)
-    poiseuille = 12 * air.viscosity * windway.length / windway.height**2
+    poiseuille = 12 * air.viscosity * length / windway.height**2
     turn = 1j * np.asarray(omega) * windway.length / V
     return (kinetic + (steady - poiseuille - kinetic) * -np.expm1(-turn) / turn) / windway.area
 

@@ -37,7 +37,7 @@ from simkit.sound.models.roots import lowest, resonances
 from simkit.sound.models.side_by_side import lowest_of
 from simkit.sound.models.uncertainty import trusted
 
-_KEPT: OrderedDict[tuple[tuple[Wall, ...], float, float], BodyAir] = OrderedDict()
+_KEPT: OrderedDict[tuple[tuple[Wall, ...], float, Wall | None, float], BodyAir] = OrderedDict()
 _SOLVED: OrderedDict[tuple[Body, float], PortSolution] = OrderedDict()
 _junction = lru_cache(maxsize=256)(junction_of)
 _CIRCLE = 8  # points about a resonance
@@ -49,7 +49,7 @@ def body_air(body: Body, mesh: float = 1.0) -> BodyAir:
 
     mesh: its sizes over the standard.
     """
-    key = tuple(chamber.wall for chamber in body.chambers), body.thickness, mesh
+    key = tuple(chamber.wall for chamber in body.chambers), body.thickness, body.figure, mesh
     if key not in _KEPT:
         _KEPT[key] = air_of(body, mesh=mesh)
         while len(_KEPT) > 2 and (len(_KEPT) > _KEEP or _nodes() > _KEEP_NODES):

@@ -43,7 +43,7 @@ def whole_air(chamber: ChamberBody, mesh: float = 1.0, obstacles: tuple[Obstacle
 
     `obstacles`: rigid bodies near the piece, such as the player's face.
     """
-    key = chamber.wall, chamber.beside, chamber.thickness, chamber.all_openings, mesh, obstacles
+    key = chamber.wall, chamber.beside, chamber.thickness, chamber.figure, chamber.all_openings, mesh, obstacles
     if key not in _KEPT:
         while len(_KEPT) >= _KEEP:  # before the next, which wants the memory
             _KEPT.popitem(last=False)
@@ -190,7 +190,7 @@ class ResolvedResonator:
         way, window = self.windway, self.chamber.window
         if way is None or window is None:
             return None
-        return Exit(window, *exit_band(way, window), way.area / way.length)
+        return Exit(window, *exit_band(way, window), way.conductivity)
 
     def _branch(self, omega: Any, lossless: bool) -> Any:
         """i omega rho / Z of the windway, m."""

@@ -1,0 +1,78 @@
+"""The air around a figure, between its outer surface and a sphere; of an even wall `curved` has it."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+import numpy as np
+
+from simkit.body import kernel
+from simkit.body.meshes.curved import AirMesh, gated
+from simkit.body.meshes.nets import netted
+from simkit.body.meshes.panels import MM, fill, sphere
+from simkit.body.walls.union import UnionWall, solids_of
+from simkit.body.walls.wall import Wall, project
+from simkit.errors import MeshError
+
+_STEP, _LEAST, _SLIM = 0.5, 0.25, 0.9  # of the size asked for: a net's step, and its least; of the slimmest part
+_GROW = 0.35  # how fast elements grow with the distance from the figure's middle half
+
+
+def figure_mesh(figure: Wall, center: np.ndarray, radius: float, size: float) -> AirMesh:
+    """Mesh the air between a figure's outer surface and a sphere around it, elements of about `size` (m) far out."""
+    slimmest = min(float(np.ptp(solid.box, axis=0).min()) for solid in solids_of(figure))
+    step = size * float(np.clip(_SLIM * slimmest / size, _LEAST, _STEP))
+    points, triangles = netted(figure, step)
+    try:
+        with kernel.session() as gmsh:
+            far, cells = sphere(gmsh, center, radius, size)
+            every, skins = np.concatenate([far, points]), [cells, triangles + len(far)]
+            nodes, tets, used = fill(gmsh, every, skins, _sizes(center, radius, step, size))
+    except kernel.UNMESHED as failure:
+        raise MeshError("the air around the body", MM * size, f"make the outside plainer ({failure})") from failure
+    number = np.full(len(every), -1)
+    number[used] = np.arange(len(used))
+    tets = _upright(nodes, tets)
+    nodes, tets, facets = kernel.with_middles(nodes, tets, np.concatenate([number[cells], number[skins[1]]]))
+    outer, skin = facets[: len(cells)], facets[len(cells) :]
+    nodes = nodes.copy()
+    on_sphere, middles = np.unique(outer), np.unique(skin[:, 3:])
+    away = nodes[on_sphere] - center
+    nodes[on_sphere] = center + radius * away / np.linalg.norm(away, axis=1)[:, None]
+    nodes[middles] = _bent(figure, nodes, skin, middles)
+    return gated(nodes, tets, skin, outer, size, "the air around the body", expected=None)
+
+
+def _bent(figure: Wall, nodes: np.ndarray, skin: np.ndarray, middles: np.ndarray) -> np.ndarray:
+    """The middle nodes on the true surface; those of edges from one solid to another stay where they are, on none."""
+    corners = np.unique(skin[:, :3])
+    owner = np.zeros(len(nodes), int)
+    if isinstance(figure, UnionWall):
+        owner[corners] = figure.owner(nodes[corners])
+    same = np.ones(len(nodes), bool)
+    for k, (a, b) in enumerate(((0, 1), (1, 2), (0, 2))):
+        same[skin[:, 3 + k]] = owner[skin[:, a]] == owner[skin[:, b]]
+    bent, own = nodes[middles], same[middles]
+    bent[own] = project(figure, bent[own])
+    return bent
+
+
+def _sizes(center: np.ndarray, radius: float, step: float, size: float):  # type: ignore[no-untyped-def]
+    """Size (mm) at a point (mm): a net's step in the middle, growing towards the far sphere."""
+    x0, y0, z0 = (MM * center).tolist()
+    near, least, most = MM * radius / 2, MM * step, MM * size
+
+    def at(x: float, y: float, z: float) -> float:
+        far = sqrt((x - x0) ** 2 + (y - y0) ** 2 + (z - z0) ** 2) - near
+        return min(most, least + _GROW * max(far, 0.0))
+
+    return at
+
+
+def _upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
+    """Tetrahedra with positive volume."""
+    a, b, c = (points[tets[:, k]] - points[tets[:, 0]] for k in (1, 2, 3))
+    flipped = np.einsum("ni,ni->n", a, np.cross(b, c)) < 0
+    tets = tets.copy()
+    tets[flipped] = tets[flipped][:, [0, 2, 1, 3]]
+    return tets

@@ -1,0 +1,151 @@
+"""A surface of several solids in triangles without cutting one with the other: a net over a lattice, drawn onto it.
+
+Cutting lofted solids along their seams takes the geometry kernel seconds; the air around a figure wants no seams, only
+a closed surface with its nodes on the true one.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+from scipy.sparse import csr_matrix, diags
+
+from simkit.body.meshes.soundness import closed, uncrossed
+from simkit.body.walls.wall import Wall, project
+from simkit.errors import MeshError
+from simkit.frozen import frozen
+
+_SMOOTHED = 3  # times that every node moves to the middle of its neighbours and back onto the surface
+_TRIES = (1.0, 0.87, 0.76, 0.66, 0.57)  # of the step asked for
+_CORNERS = np.array(list(product((0, 1), repeat=3)))
+_EDGES = [(a, b) for a in range(8) for b in range(a + 1, 8) if np.abs(_CORNERS[a] - _CORNERS[b]).sum() == 1]
+
+
+def netted(wall: Wall, step: float) -> tuple[np.ndarray, np.ndarray]:
+    """Points (n, 3) on a surface and triangles (t, 3), facing out, about `step` (m) long; MeshError where none close.
+
+    A node for each cell of a lattice that the surface passes, a square of four around each edge of it that it cuts
+    (surface nets: Gibson 1998 [Gibson1998], from memory).
+    """
+    why = ""
+    for share in _TRIES:
+        try:
+            points, triangles = _net(wall, share * step)
+            points = _smoothed(wall, points, triangles)
+            closed(triangles)
+            uncrossed(points, triangles)
+        except ValueError as failure:
+            why = str(failure)
+            continue
+        return points, triangles
+    raise MeshError("the outside", 1e3 * step, f"make the outside and its parts plainer or thicker ({why})")
+
+
+@frozen
+class _Cells:
+    """Which cells of a lattice the surface passes: `first` (cells) the number of each one's first node, or -1; `piece`
+    (cells, 8) which of its nodes stands for a corner inside: a cell has one for each group of such corners that its
+    edges join, so that two sheets of surface that pass one cell stay apart."""
+
+    first: np.ndarray
+    piece: np.ndarray
+
+
+def _groups(inside: tuple[bool, ...]) -> list[int]:
+    """The group of each corner of a cell that is inside; 0 for the others."""
+    group = list(range(8))
+    for _ in range(8):
+        for a, b in _EDGES:
+            if inside[a] and inside[b]:
+                group[a] = group[b] = min(group[a], group[b])
+    found = sorted({g for g, within in zip(group, inside, strict=True) if within})
+    return [found.index(g) if within else 0 for g, within in zip(group, inside, strict=True)]
+
+
+_GROUPS = np.array([_groups(tuple(bool(n >> c & 1) for c in range(8))) for n in range(256)])
+
+
+def _net(wall: Wall, step: float) -> tuple[np.ndarray, np.ndarray]:
+    low, high = wall.box
+    counts = np.ceil((high - low) / step).astype(int) + 4
+    start = (low + high - step * (counts - 1)) / 2
+    axes = [start[n] + step * np.arange(counts[n]) for n in range(3)]
+    level = wall.level(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)).reshape(counts)
+    corner = np.stack([level[_cells(c, counts)] for c in _CORNERS], axis=-1)
+    inside = corner < 0
+    kind = (inside << np.arange(8)).sum(axis=-1)
+    mixed = (kind > 0) & (kind < 255)
+    piece, nodes = _GROUPS[kind], np.where(mixed, _GROUPS[kind].max(axis=-1) + 1, 0)
+    first = np.where(mixed, np.cumsum(nodes).reshape(nodes.shape) - nodes, -1)
+    base = np.stack([axes[n][index] for n, index in enumerate(np.nonzero(mixed))], axis=1)
+    points = _nodes(corner[mixed], base, step, first[mixed], piece[mixed], int(nodes.sum()))
+    return points, _squares(level < 0, _Cells(first, piece), points)
+
+
+def _cells(corner: np.ndarray, counts: np.ndarray) -> tuple[slice, ...]:
+    return tuple(slice(c, n - 1 + c) for c, n in zip(corner.tolist(), counts.tolist(), strict=True))
+
+
+def _nodes(
+    levels: np.ndarray, base: np.ndarray, step: float, first: np.ndarray, piece: np.ndarray, count: int
+) -> np.ndarray:
+    """For each node the middle (n, 3) of where the surface cuts the edges that leave its corners, m."""
+    total, times = np.zeros((count, 3)), np.zeros(count)
+    for a, b in [*_EDGES, *((b, a) for a, b in _EDGES)]:
+        cut = np.flatnonzero((levels[:, a] < 0) & (levels[:, b] >= 0))
+        share = levels[cut, a] / (levels[cut, a] - levels[cut, b])
+        place = base[cut] + step * (_CORNERS[a] + share[:, None] * (_CORNERS[b] - _CORNERS[a]))
+        node = first[cut] + piece[cut, a]
+        np.add.at(total, node, place)
+        np.add.at(times, node, 1)
+    return np.asarray(total / times[:, None])
+
+
+def _squares(inside: np.ndarray, cells: _Cells, points: np.ndarray) -> np.ndarray:
+    """Two triangles for each lattice edge that is cut, around it, facing out."""
+    found = []
+    for axis in range(3):
+        one, other = (axis + 1) % 3, (axis + 2) % 3
+        within = np.moveaxis(inside, (axis, one, other), (0, 1, 2))
+        first = np.moveaxis(cells.first, (axis, one, other), (0, 1, 2))
+        piece = np.moveaxis(cells.piece, (axis, one, other), (0, 1, 2))
+        here, there = within[:-1, 1:-1, 1:-1], within[1:, 1:-1, 1:-1]
+        for cut, end, turned in ((here & ~there, 0, False), (~here & there, 1, True)):
+            ring = []
+            for u, v in (
+                (0, 0),
+                (1, 0),
+                (1, 1),
+                (0, 1),
+            ):  # of that cell the edge is at the corner 1 - u, 1 - v
+                place = [0, 0, 0]
+                place[axis], place[one], place[other] = end, 1 - u, 1 - v
+                corner = 4 * place[0] + 2 * place[1] + place[2]
+                part = np.s_[:, u : u + within.shape[1] - 2, v : v + within.shape[2] - 2]
+                ring.append((first[part] + piece[(*part, corner)])[cut])
+            found.append(np.stack(ring[::-1] if turned else ring, axis=1))
+    squares = np.concatenate(found)
+    p = points[squares]
+    short = np.linalg.norm(p[:, 0] - p[:, 2], axis=1) <= np.linalg.norm(p[:, 1] - p[:, 3], axis=1)
+    halves = np.where(short[:, None, None], squares[:, [[0, 1, 2], [0, 2, 3]]], squares[:, [[0, 1, 3], [1, 2, 3]]])
+    return np.asarray(halves.reshape(-1, 3))
+
+
+def _smoothed(wall: Wall, points: np.ndarray, triangles: np.ndarray) -> np.ndarray:
+    """Every node nearer to the middle of its neighbours, along the surface only, and then on it."""
+    n = len(points)
+    ends = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
+    links = csr_matrix((np.ones(2 * len(ends)), np.concatenate([ends, ends[:, ::-1]]).T), shape=(n, n))
+    links.data[:] = 1.0
+    means = diags(1 / np.asarray(links.sum(axis=1)).ravel()) @ links
+    points = project(wall, points)
+    for _ in range(_SMOOTHED):
+        a, b, c = (points[triangles[:, k]] for k in range(3))
+        out = np.zeros((n, 3))
+        for k in range(3):
+            np.add.at(out, triangles[:, k], np.cross(b - a, c - a))
+        out /= np.linalg.norm(out, axis=1, keepdims=True)
+        way = (means @ points - points) / 2
+        points = points + way - np.einsum("ni,ni->n", way, out)[:, None] * out
+    return project(wall, points)

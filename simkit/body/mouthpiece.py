@@ -1,0 +1,161 @@
+"""The mouthpiece: the clay that carries a windway from the body to the lips, and the windway's own taper."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.body.chambers import Opening
+from simkit.body.coat import Coat
+from simkit.body.walls.placed import PlacedWall
+from simkit.body.walls.sections import SectionsWall
+from simkit.body.walls.wall import Wall
+from simkit.frozen import frozen
+from simkit.vessel import Mouthpiece, Voicing
+
+MM = 1e-3
+START, UNDER = 1.0e-3, 0.3e-3  # m behind the exit where the clay begins, and how far under the body's surface it does
+SQUARE = 6.0  # squareness of its sections: a rectangle with rounded corners
+LOOSE_MM = 0.5  # how far a written length may lie from what the windway's length leaves
+
+
+@frozen
+class WindwayCut:
+    """The windway's air as it is cut: from its exit in the window back to the lips, straight, tapering evenly.
+
+    exit (3,): the middle of its exit, m; across, back, out (3,): unit, its width's way, its way to the lips, outward;
+    at_exit, at_lips: width and height there, m; length, m.
+    """
+
+    exit: np.ndarray
+    across: np.ndarray
+    back: np.ndarray
+    out: np.ndarray
+    at_exit: tuple[float, float]
+    at_lips: tuple[float, float]
+    length: float
+
+    def size(self, s: float) -> np.ndarray:
+        """Width and height `s` metres behind the exit: (2,)."""
+        share = s / self.length
+        return np.array((1 - share) * np.array(self.at_exit) + share * np.array(self.at_lips))
+
+    def corners(self, s: float, more: float = 0.0) -> np.ndarray:
+        """The four corners (4, 3) of its section there, `more` metres wider and higher on every side."""
+        width, height = self.size(s) / 2 + more
+        middle = self.exit + s * self.back
+        return np.array([middle + x * width * self.across + z * height * self.out for x, z in _ROUND])
+
+
+_ROUND = ((-1, -1), (1, -1), (1, 1), (-1, 1))
+
+
+def windway_cut(window: Opening, voicing: Voicing, piece: Mouthpiece | None) -> WindwayCut:
+    """Where the windway runs: straight back from the window's near side, its middle at the height of the jet's."""
+    piece = piece or Mouthpiece()
+    exit_ = voicing.window_width_mm, voicing.windway_height_mm
+    lips = piece.lips_width_mm or exit_[0], piece.lips_height_mm or exit_[1]
+    middle = window.center - window.height / 2 * window.forward + voicing.edge_offset_mm * MM * window.axis
+    return WindwayCut(
+        middle,
+        window.across,
+        -window.forward,
+        window.axis,
+        (exit_[0] * MM, exit_[1] * MM),
+        (lips[0] * MM, lips[1] * MM),
+        voicing.windway_length_mm * MM,
+    )
+
+
+@dataclass(frozen=True)
+class MouthpieceSizes:
+    """A mouthpiece's sizes with what the design leaves out filled in, mm: at the lips, and around the windway."""
+
+    width: float
+    height: float
+    roof: float | None
+    floor: float
+    sides: float
+
+
+def sizes_of(voicing: Voicing, piece: Mouthpiece | None) -> MouthpieceSizes:
+    """The sizes of a mouthpiece; the usual ones where the design says nothing of it."""
+    piece = piece or Mouthpiece()
+    wide, high = piece.lips_width_mm or voicing.window_width_mm, piece.lips_height_mm or voicing.windway_height_mm
+    roof = piece.floor_mm if piece.roof_mm is None else piece.roof_mm
+    return MouthpieceSizes(
+        piece.width_mm or wide + 2 * piece.sides_mm,
+        piece.height_mm or high + roof + piece.floor_mm,
+        piece.roof_mm,
+        piece.floor_mm,
+        piece.sides_mm,
+    )
+
+
+def mouthpiece_wall(window: Opening, voicing: Voicing, piece: Mouthpiece | None, body: Coat) -> Wall:
+    """The surface of a mouthpiece's clay: a block from inside the clay behind the window to the lips.
+
+    body: the outer surface without it. Where no roof is asked for, its top begins under that surface, so that nothing
+    stands up beside the window.
+    """
+    cut, sizes = windway_cut(window, voicing, piece), sizes_of(voicing, piece)
+    width = cut.at_exit[0] + 2 * sizes.sides * MM
+    low = -cut.at_exit[1] / 2 - sizes.floor * MM
+    if sizes.roof is None:
+        beside = [cut.exit + START * cut.back + share * width * cut.across for share in (-0.4, 0.0, 0.4)]
+        high = min(_height(body, place, cut.out) for place in beside) - UNDER
+        high = max(high, cut.at_exit[1] / 2 + UNDER)
+    else:
+        high = cut.at_exit[1] / 2 + sizes.roof * MM
+    rows = (
+        (-cut.length, sizes.width * MM, sizes.height * MM, 0.0, SQUARE),
+        (-START, width, high - low, (high + low) / 2, SQUARE),
+    )
+    frame = np.stack([-cut.across, -cut.back, cut.out], axis=1)
+    turn, tilt, roll = angles_of(frame)
+    x, y, z = cut.exit.tolist()
+    return PlacedWall(SectionsWall(rows), (x, y, z), turn, tilt, roll)
+
+
+def _height(body: Coat, place: np.ndarray, way: np.ndarray) -> float:
+    try:
+        return body.through(place, way)
+    except ValueError:
+        return 0.0
+
+
+def angles_of(frame: np.ndarray) -> tuple[float, float, float]:
+    """turn_deg, tilt_deg and roll_deg of a rotation whose columns (3, 3) are where x, y and z come to lie.
+
+    >>> from simkit.body.walls.formulas import EggWall
+    >>> placed = PlacedWall(EggWall(0.02, 0.03, 0.01), (0.0, 0.0, 0.0), 30.0, -20.0, 75.0)
+    >>> [round(angle, 6) for angle in angles_of(placed.turn)]
+    [30.0, -20.0, 75.0]
+    """
+    (_, _, side), (fx, fy, fz), up = frame.T
+    level = float(np.hypot(fx, fy))
+    if level < 1e-9:
+        return 0.0, 90.0 * float(np.sign(fz)), float(np.degrees(np.arctan2(up[0], -np.sign(fz) * up[1])))
+    turn, tilt = np.arctan2(fx, fy), np.arctan2(fz, level)
+    return float(np.degrees(turn)), float(np.degrees(tilt)), float(np.degrees(np.arctan2(-side, up[2])))
+
+
+def stands_out(cut: WindwayCut, body: Coat) -> float:
+    """How far the lips are beyond the body along the windway, m; negative where they are still within it."""
+    steps = np.linspace(0.0, 1.0, 401) * max(2 * cut.length, 0.08)
+    inside = body.level(cut.exit + steps[:, None] * cut.back) < 0
+    out = np.flatnonzero(~inside)
+    return cut.length - float(steps[out[0]] if len(out) else steps[-1])
+
+
+def breaks_out(cut: WindwayCut, clay: Coat, count: int = 60) -> Iterator[tuple[str, float]]:
+    """Where the windway's sides or its roof lie out of the clay: the side's name, and how far from the lips, m."""
+    places = np.linspace(2 * START, cut.length - START, count)
+    corners = np.stack([cut.corners(s) for s in places])
+    bare = clay.level(corners.reshape(-1, 3)).reshape(count, 4) >= 0
+    for name, which in (("floor", [0, 1]), ("roof", [2, 3])):
+        rows = bare[:, which].any(axis=1)
+        if rows.any():
+            yield name, float(cut.length - places[np.flatnonzero(rows)[0]])

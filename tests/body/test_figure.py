@@ -1,0 +1,160 @@
+"""The outside of a figure: solids joined to one surface, and ducts through the clay that is there."""
+
+import numpy as np
+import pytest
+
+from simkit.body import body_of
+from simkit.body.meshes.nets import netted
+from simkit.body.mouthpiece import angles_of
+from simkit.body.walls.formulas import EggWall, TubeWall
+from simkit.body.walls.offset import OffsetWall
+from simkit.body.walls.placed import PlacedWall
+from simkit.body.walls.union import UnionWall
+from simkit.body.walls.wall import curvatures, distance, normals, on_wall, project
+from simkit.vessel import DesignError, loads
+
+BALLS = """
+clay.wall_mm = 3
+[outside]
+shape = "sphere"
+diameter_mm = 60
+offset_mm = [-8, 2, 1]
+[[part]]
+name = "bump"
+shape = "sphere"
+diameter_mm = 20
+offset_mm = [12, -9, 26]
+[[chamber]]
+name = "body"
+shape = "sphere"
+diameter_mm = 40
+[[chamber.hole]]
+name = "1"
+along_mm = 14
+around_deg = 90
+diameter_mm = 6
+[[chamber.hole]]
+name = "2"
+along_mm = 22
+around_deg = 0
+diameter_mm = 5
+[[chamber.hole]]
+name = "3"
+along_mm = 14
+around_deg = -90
+diameter_mm = 6
+wall_mm = 3
+"""
+
+
+def leaves_ball(start, way, middle, radius):
+    """How far along a ray it leaves a ball: the larger root of |start + s way - middle| = radius."""
+    off = start - middle
+    half = way @ off
+    return -half + np.sqrt(half**2 - (off @ off - radius**2))
+
+
+def test_a_duct_is_as_long_as_the_ray_through_balls():
+    """Asked: within 0.01 mm; both ends are closed forms here. The part of hole 2 lies farther out than the outside."""
+    chamber = body_of(loads(BALLS)).chambers[0]
+    one, two, three = chamber.openings
+    outside = np.array([2.0, 22.0, 1.0]) * 1e-3, 30e-3
+    bump = np.array([-9.0, 22.0, 36.0 - 10.0]) * 1e-3, 10e-3
+    assert one.length == pytest.approx(leaves_ball(one.center, one.axis, *outside), abs=1e-9)
+    ends = [leaves_ball(two.center, two.axis, *ball) for ball in (outside, bump)]
+    at = two.center + ends[0] * two.axis
+    assert (np.linalg.norm(at - bump[0]) < bump[1]) == (ends[1] > ends[0])
+    assert two.length == pytest.approx(max(ends) if np.linalg.norm(at - bump[0]) < bump[1] else ends[0], abs=1e-9)
+    # A hole with a wall of its own keeps it, and knows the clay around it.
+    assert three.length == pytest.approx(3e-3)
+    assert three.through == pytest.approx(leaves_ball(three.center, three.axis, *outside), abs=1e-9)
+
+
+def test_a_hole_in_a_part_ends_on_the_part():
+    text = BALLS.replace("offset_mm = [12, -9, 26]", "offset_mm = [10, 0, 34]").replace(
+        "along_mm = 22", "along_mm = 20"
+    )
+    two = body_of(loads(text)).chambers[0].openings[1]
+    assert two.length == pytest.approx(24e-3, abs=1e-9)  # from the wall's top at 20 to the part's, 34 + 10
+
+
+@pytest.mark.parametrize("by", [2e-3, 5e-3])
+def test_a_wall_moved_out_is_as_far_away_as_it_says(by):
+    """Steiner's formula for the volume of an egg's offset, curvatures k/(1 + k t), distances."""
+    egg = EggWall(0.04, 0.06, 0.03, 0.45)
+    clay = OffsetWall(egg, by)
+    foot = on_wall(egg)[::40]
+    out = normals(egg, foot)
+    assert distance(clay, foot + (by + 1e-3) * out) == pytest.approx(np.full(len(foot), 1e-3), abs=1e-9)
+    assert clay.level(foot) == pytest.approx(np.full(len(foot), -by), abs=1e-9)
+    k1, k2, _ = curvatures(egg, foot)
+    moved = curvatures(clay, foot + by * out)
+    assert moved[0] == pytest.approx(k1 / (1 + k1 * by), rel=1e-6)
+    assert moved[1] == pytest.approx(k2 / (1 + k2 * by), rel=1e-6)
+    ball = OffsetWall(EggWall(0.04, 0.04, 0.04), by)
+    assert ball.volume == pytest.approx(4 / 3 * np.pi * (0.02 + by) ** 3, rel=2e-3)
+
+
+def two_balls():
+    """Two balls of 20 mm radius, their middles 25 mm apart."""
+    ball = EggWall(0.04, 0.04, 0.04)
+    return UnionWall((ball, PlacedWall(ball, (0.0, 0.025, 0.0), 0.0)))
+
+
+def test_two_balls_as_one():
+    """Volume of two equal balls less their lens, V = pi (4 R + d)(2 R - d)^2/12 (mathematical handbooks)."""
+    both, R, d = two_balls(), 0.02, 0.025
+    lens = np.pi * (4 * R + d) * (2 * R - d) ** 2 / 12
+    assert both.volume == pytest.approx(8 / 3 * np.pi * R**3 - lens, rel=2e-3)
+    caps = 2 * 2 * np.pi * R * (R + d / 2)
+    assert both.area == pytest.approx(caps, rel=1e-2)
+    # A point at the waist: the nearest of the surface is the seam, where both balls meet.
+    waist = np.array([[0.0, 0.02 + d / 2, 0.001], [0.0, 0.02 + d / 2, 0.01]])
+    rim = np.sqrt(R**2 - d**2 / 4)
+    near = project(both, waist)
+    assert np.hypot(near[:, 0], near[:, 2]) == pytest.approx(np.full(2, rim), abs=1e-6)
+    out = np.array([[0.0, 0.02 + d / 2, 0.03]])
+    assert distance(both, out)[0] == pytest.approx(np.hypot(0.03, d / 2) - R, abs=1e-9)
+
+
+@pytest.mark.parametrize("step", [6e-3, 4e-3])
+def test_a_net_closes_round_solids_and_fills_them(step):
+    """By the divergence theorem; chords of a ball of radius R cut off about step^2/4R^2 of it, of slim legs more."""
+    leg = PlacedWall(TubeWall(0.03, 0.012, True), (0.0, 0.03, -0.012), 0.0, -90.0)
+    solid = UnionWall((EggWall(0.05, 0.07, 0.05, 0.5), leg))
+    points, triangles = netted(solid, step)
+    a, b, c = (points[triangles[:, k]] for k in range(3))
+    inside = float(np.einsum("ni,ni->n", a, np.cross(b, c)).sum()) / 6
+    assert inside == pytest.approx(solid.volume, rel=0.5 * (step / 0.012) ** 2)
+    assert inside < solid.volume
+    assert np.abs(solid.level(points)).max() < 1e-6
+
+
+def test_sheets_that_pass_one_cell_of_a_net_stay_apart():
+    """Two legs nearer to each other than a cell is wide: a net that joined them would not close."""
+    legs = [PlacedWall(TubeWall(0.03, 0.01, True), (x, 0.03, -0.012), 0.0, -90.0) for x in (-0.0062, 0.0062)]
+    _, triangles = netted(UnionWall((EggWall(0.05, 0.07, 0.05, 0.5), *legs)), 5e-3)
+    edges = np.sort(triangles[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+    assert (np.unique(edges, axis=0, return_counts=True)[1] == 2).all()
+
+
+def test_angles_turn_a_frame_where_it_was():
+    placed = PlacedWall(EggWall(0.02, 0.03, 0.01), (0.0, 0.0, 0.0), 140.0, 90.0, -30.0)
+    again = PlacedWall(placed.wall, (0.0, 0.0, 0.0), *angles_of(placed.turn))
+    assert again.turn == pytest.approx(placed.turn, abs=1e-12)
+
+
+def test_a_tilted_part_points_where_its_words_say():
+    """tilt_deg lifts the far end, turn_deg is clockwise seen from above, roll_deg to the right."""
+    ball = EggWall(0.01, 0.03, 0.01)
+    along = np.array([0.0, 1.0, 0.0])
+    assert PlacedWall(ball, (0, 0, 0), 0.0, 90.0).turn @ along == pytest.approx([0, 0, 1], abs=1e-12)
+    assert PlacedWall(ball, (0, 0, 0), 90.0).turn @ along == pytest.approx([1, 0, 0], abs=1e-12)
+    assert PlacedWall(ball, (0, 0, 0), 0.0, 0.0, 90.0).turn @ [0, 0, 1] == pytest.approx([1, 0, 0], abs=1e-12)
+
+
+def test_thin_clay_is_said_and_an_outside_within_the_air_refused():
+    thin = body_of(loads(BALLS.replace("diameter_mm = 60", "diameter_mm = 44").replace("[-8, 2, 1]", "[-1, 0, 0]")))
+    assert "clay" in thin.cautions[0] and "clay.wall_mm = 3" in thin.cautions[0]
+    with pytest.raises(DesignError, match=r"it cuts (1\.9\d|2\.00) mm into body at along 39\.9"):
+        body_of(loads(BALLS.replace("diameter_mm = 60", "diameter_mm = 44").replace("[-8, 2, 1]", "[-6, 0, 0]")))
