@@ -21,7 +21,7 @@ from simkit.body.walls.union import solids_of, union_of
 from simkit.body.walls.wall import Wall
 from simkit.errors import OutOfReach
 from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes
-from simkit.vessel.figure import Solid
+from simkit.vessel.figure import ClayShape
 
 MM = 1e-3
 
@@ -85,10 +85,10 @@ def _(shape: shapes.FurtherShape) -> Wall:
     return wall
 
 
-def placed_wall(vessel: Vessel, chamber: Chamber | Solid) -> Wall:
+def placed_wall(vessel: Vessel, chamber: Chamber | ClayShape) -> Wall:
     """The wall of a chamber, or the surface of a solid of clay, at its place; SurfaceError where a scan is none."""
     shape = chamber.shape
-    leaning = (chamber.tilt_deg, chamber.roll_deg) if isinstance(chamber, Solid) else ()
+    leaning = (chamber.tilt_deg, chamber.roll_deg) if isinstance(chamber, ClayShape) else ()
     angles = (chamber.turn_deg, *leaning)
     if isinstance(shape, shapes.Scan):
         return _placed(scan_wall(vessel.beside(shape.file), shape.smooth_mm * MM), chamber.offset_mm, *angles)

@@ -3,7 +3,7 @@
 from simkit.vessel.chamber import FINGERS, Chamber, Hole, Mouthpiece, Note, Offset, Voicing
 from simkit.vessel.design import Number, Vessel
 from simkit.vessel.faults import DesignError
-from simkit.vessel.figure import Lump, Outside
+from simkit.vessel.figure import Lump, OuterShape
 from simkit.vessel.freedom import Bounds, Tie
 from simkit.vessel.reader import load, loads
 from simkit.vessel.shapes import (
@@ -48,7 +48,7 @@ __all__ = [
     "Note",
     "Number",
     "Offset",
-    "Outside",
+    "OuterShape",
     "Player",
     "Scale",
     "Scan",

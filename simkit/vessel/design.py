@@ -12,7 +12,7 @@ from simkit.errors import Fault
 from simkit.vessel.chamber import Chamber, Hole, Voicing, repeated
 from simkit.vessel.checking import checked
 from simkit.vessel.faults import DesignError, shown
-from simkit.vessel.figure import Lump, Outside
+from simkit.vessel.figure import Lump, OuterShape
 from simkit.vessel.freedom import Bounds, Free, Tie, read_free
 from simkit.vessel.hands import finger_cautions
 from simkit.vessel.keys import dotted, find, is_fully_named, look, numbers_of, replaced
@@ -51,7 +51,7 @@ class Vessel(Part):
     scale: Scale = Scale()
     jet: Jet = Jet()
     free: Table[Free] = Table()
-    outside: Outside | None = None
+    outside: OuterShape | None = None
     parts: tuple[Lump, ...] = Field((), description="tables written [[part]]")
     chambers: tuple[Chamber, ...] = Field(description="tables written [[chamber]]")
     source: str = Field("", exclude=True, repr=False)

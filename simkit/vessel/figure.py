@@ -10,7 +10,7 @@ from simkit.vessel.shapes import Shape
 from simkit.vessel.values import Angle, Name, RowOf
 
 
-class Solid(Part):
+class ClayShape(Part):
     """A shape filled with clay. In the file the keys of `shape` are written beside the solid's own.
 
     About its own zero it is first rolled about its along axis (to the right seen from the mouth end), then tilted (its
@@ -24,11 +24,11 @@ class Solid(Part):
     roll_deg: Angle = 0.0
 
 
-class Outside(Solid):
+class OuterShape(ClayShape):
     """The outer surface of the clay in place of an even wall: the wall is what lies between it and the air."""
 
 
-class Lump(Solid):
+class Lump(ClayShape):
     """A solid part of clay joined to the outside: a leg, a head, an ear."""
 
     name: Name

@@ -26,7 +26,7 @@ def netted(wall: Wall, step: float) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, 3) on a surface and triangles (t, 3), facing out, about `step` (m) long; MeshError where none close.
 
     A node for each cell of a lattice that the surface passes, a square of four around each edge of it that it cuts
-    (surface nets: Gibson 1998 [Gibson1998], from memory).
+    (surface nets: Gibson 1998, from memory).
     """
     why = ""
     for share in _TRIES:
