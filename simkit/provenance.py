@@ -25,7 +25,7 @@ from simkit.plugins import makers
 
 PACKAGE = Path(__file__).parent
 LIBRARIES = ("numpy", "scipy", "gmsh", "scikit-fem", "meshio")  # whose versions can change a computed number
-ASIDE = ("cli", "show")  # rooms that only ask and show what others compute
+ASIDE = ("cli", "page", "show")  # rooms that only ask and show what others compute
 
 
 @frozen

@@ -18,6 +18,7 @@ from simkit.cli.breathing import blow
 from simkit.cli.gathering import report, sweep
 from simkit.cli.improving import optimise
 from simkit.cli.outputs import INTERRUPTED, tell
+from simkit.cli.paging import open as open_page
 from simkit.cli.predicting import chart, compare, predict, resonances
 from simkit.errors import SimkitError
 
@@ -26,6 +27,7 @@ LONGEST_MESSAGE = 1450  # characters; a broken file can have hundreds of faults
 # In the order of the work, each with the example under its help; tests run them all.
 COMMANDS = (
     (new, 'simkit new --scale "C5 major" --holes 8 --shape egg --fingertip-mm 15 -o dove.toml'),
+    (open_page, "simkit open dove.toml"),
     (predict, "simkit predict dove.toml --plot dove.png"),
     (compare, "simkit compare dove.toml"),
     (chart, "simkit chart pendant.toml --half --plot chart.png"),

@@ -12,7 +12,7 @@ bench        from measured pitches to an estimate of the piece, and on to the ne
 """
 
 from simkit.making.drills import Drill, Reamer, own_drills, start_drill
-from simkit.making.page import A4, LETTER, PAPERS, Drawing, Line, Page, Paper, Text
+from simkit.making.paper import A4, LETTER, PAPERS, Drawing, Line, Page, Paper, Text
 from simkit.making.readings import StageReading, air_ratio, at_temperature, reading, readings
 from simkit.making.sheets import Work, pages, with_first_blow, work_of
 from simkit.making.shrinkage import CLAYS, Bar, ClayRange, Shrinkage, Stage, shrinkage_of, stage

@@ -12,7 +12,7 @@ import numpy as np
 
 from simkit.body import Body, ChamberBody
 from simkit.frozen import frozen
-from simkit.making.page import Drawing, Ink, Mark, Pen, Text, polygon, rectangle, stroke, width_of
+from simkit.making.paper import Drawing, Ink, Mark, Pen, Text, polygon, rectangle, stroke, width_of
 from simkit.making.slices import Frame, Inside, Plane, cut, silhouette
 
 MARGIN = 7.0

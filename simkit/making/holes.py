@@ -9,7 +9,7 @@ from simkit.body import ChamberBody
 from simkit.body.walls.wall import clearance
 from simkit.errors import Fault, InputError
 from simkit.making.drills import Drill, Reamer, in_inches, start_drill
-from simkit.making.page import Drawing, Fill, Ink, Mark, Pen, Text, circle, clipped, polygon, stroke
+from simkit.making.paper import Drawing, Fill, Ink, Mark, Pen, Text, circle, clipped, polygon, stroke
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.making.sizes import shown
 from simkit.making.tables import Column, table

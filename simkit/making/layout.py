@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from simkit.making.page import (
+from simkit.making.paper import (
     Drawing,
     Fill,
     Ink,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from simkit.making.cautions import CAUTIONS, FIRST
-from simkit.making.page import Drawing, Fill, Ink, Mark, Pen, Text, rectangle, width_of, wrapped
+from simkit.making.paper import Drawing, Fill, Ink, Mark, Pen, Text, rectangle, width_of, wrapped
 from simkit.making.readings import StageReading
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.making.sizes import Size, shown

@@ -12,7 +12,7 @@ from simkit.making import cards, holes, overview, sticks, strips, voicing
 from simkit.making.bench.firstblow import first_blow
 from simkit.making.drills import Drill, Reamer
 from simkit.making.layout import Flow, Heading
-from simkit.making.page import Drawing, Page, Paper
+from simkit.making.paper import Drawing, Page, Paper
 from simkit.making.readings import RULE_DOUBT_CENTS, StageReading, air_ratio, readings
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
 from simkit.making.sizes import Size, sizes_of

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simkit.making.page import (
+from simkit.making.paper import (
     Drawing,
     Fill,
     Ink,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.optimize import isotonic_regression
 
-from simkit.making.page import (
+from simkit.making.paper import (
     Drawing,
     Fill,
     Ink,

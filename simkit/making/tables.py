@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from simkit.making.page import Drawing, Fill, Ink, Mark, Pen, Text, circle, clipped, stroke
+from simkit.making.paper import Drawing, Fill, Ink, Mark, Pen, Text, circle, clipped, stroke
 
 # Millimetres of paper: a row's height, and the type of the rows and of the head.
 ROW = 4.9

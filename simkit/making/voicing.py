@@ -14,7 +14,7 @@ import numpy as np
 from simkit.body import Body, ChamberBody
 from simkit.frozen import frozen
 from simkit.making.layout import windowed
-from simkit.making.page import (
+from simkit.making.paper import (
     Drawing,
     Fill,
     Ink,

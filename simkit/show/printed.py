@@ -23,7 +23,7 @@ from simkit.body.printing import Seam, form_names
 from simkit.errors import Fault, InputError
 from simkit.files import MARK, check_folder, may_replace, whole_folder
 from simkit.making import PAPERS, Paper, Stage, StageReading, Work, pages, solid_cautions, solids_of
-from simkit.making.page import Fill, Ink, Line, Page, Pen, Text
+from simkit.making.paper import Fill, Ink, Line, Page, Pen, Text
 from simkit.making.wraps import Places
 from simkit.show import look
 

@@ -206,7 +206,7 @@ def test_ctrl_c_in_the_first_second_is_quiet(command, tmp_path):
     (tmp_path / "dove.toml").write_text(simkit.vessel.starter.starter())
     (tmp_path / "cases.toml").write_text('base = "dove.toml"\ncompute = ["predict"]\n')
     given = {"new": "-o new.toml", "sweep": "cases.toml -o rows", "optimise": "dove.toml --free size -o to.toml"}
-    given |= {"tune": "dove.toml --heard C5=498"}
+    given |= {"tune": "dove.toml --heard C5=498", "open": "dove.toml --no-browser"}
     rest = given.get(command, "dove.toml" + {"sheets": " -o out", "report": " -o a.html"}.get(command, ""))
     heard = "import runpy, signal; signal.signal(signal.SIGINT, signal.default_int_handler); print(flush=True)"
     for wait in (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 0.8):

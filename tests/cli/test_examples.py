@@ -24,6 +24,8 @@ def examples():
     for command in app.registered_commands:
         name = command.name or command.callback.__name__
         assert command.epilog and command.epilog.startswith("Example: simkit "), name
+        if name == "open":
+            continue  # it serves until it is ended: tests/page/test_serving.py
         lasting = name in LASTING or "--scale" in command.epilog
         yield pytest.param(
             command.epilog.removeprefix("Example: "), id=name, marks=[pytest.mark.slow] if lasting else []

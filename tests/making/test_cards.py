@@ -5,7 +5,7 @@ import pytest
 
 from simkit.body import body_of
 from simkit.making.cards import Slice, card, cross_cards, form_of, long_cards, stations, views
-from simkit.making.page import Line, Text, width_of
+from simkit.making.paper import Line, Text, width_of
 from simkit.vessel import loads
 
 EGG = """

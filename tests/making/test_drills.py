@@ -11,7 +11,7 @@ from simkit.body import body_of
 from simkit.errors import InputError
 from simkit.making.drills import Reamer, in_inches, own_drills, start_drill
 from simkit.making.holes import cuts, hole_table
-from simkit.making.page import Text
+from simkit.making.paper import Text
 from simkit.making.shrinkage import Shrinkage, Stage
 
 CLAY = Shrinkage.of(drying=0.05, firing=0.0526316)

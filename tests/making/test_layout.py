@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit.making.layout import LEFT, OVERLAP, Flow, Heading, laid_over, rulers, windowed
-from simkit.making.page import (
+from simkit.making.paper import (
     PAPERS,
     Drawing,
     Fill,

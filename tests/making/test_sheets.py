@@ -7,7 +7,7 @@ import pytest
 from simkit.errors import InputError
 from simkit.making import PAPERS, Reamer, Stage, pages, with_first_blow, work_of
 from simkit.making.cautions import CAUTIONS
-from simkit.making.page import Line
+from simkit.making.paper import Line
 from simkit.vessel import AirState, loads
 from simkit.vessel.starter import STARTER_SHAPES, starter
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of
-from simkit.making.page import Line
+from simkit.making.paper import Line
 from simkit.making.sticks import outside_cuts, window_stick, windway_stick
 from simkit.making.voicing import detail, plan_of, section
 from simkit.vessel import loads

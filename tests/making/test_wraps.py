@@ -9,7 +9,7 @@ import pytest
 
 from simkit.body import Body, body_of
 from simkit.body.chambers import WINDOW
-from simkit.making.page import Line, Text
+from simkit.making.paper import Line, Text
 from simkit.making.slices import Frame, Outside
 from simkit.making.strips import line_strips, place_table, wrap_strip
 from simkit.making.wraps import LineStrip, Places, outer_point, places_of

@@ -10,7 +10,7 @@ import pytest
 from pypdf import PdfReader
 from pypdf.generic import ContentStream
 
-from simkit.making.page import A4, LETTER, Fill, Ink, Line, Page, Pen, Text, circle, rectangle, stroke
+from simkit.making.paper import A4, LETTER, Fill, Ink, Line, Page, Pen, Text, circle, rectangle, stroke
 from simkit.making.sheets import pages, work_of
 from simkit.show.printed import drawn, pdf, svg, write
 from simkit.vessel import loads

@@ -1,0 +1,110 @@
+"""What can be seen of a design: its clay as rings of points, its openings, its windways; millimetres."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from simkit.body import Body, ChamberBody, Opening
+from simkit.body.places import UP
+from simkit.body.walls.wall import Wall, vector_product
+from simkit.vessel import Vessel, Voicing
+
+MIDDLE = 33  # points of the line from which holes are aimed
+FINE = 2  # the rings of `Wall.sheets` times so many: smooth to look at
+MOST_RINGS = 56  # of a sheet: more are left out, for nobody sees them
+
+
+def scene(vessel: Vessel, body: Body, walls: bool = True) -> dict[str, Any]:
+    """Every chamber with its openings; with `walls` also its surfaces, which change only where the body does."""
+    return {
+        "thickness_mm": 1e3 * body.thickness,
+        "chambers": [
+            {
+                "name": solid.name,
+                "openings": [_opening(solid, opening) for opening in solid.all_openings],
+                "windway": _windway(chamber.voicing, solid),
+                **(_surfaces(solid) if walls else {}),
+            }
+            for chamber, solid in zip(vessel.chambers, body.chambers, strict=True)
+        ],
+    }
+
+
+def opening_key(chamber: str, opening: Opening) -> str:
+    """The dotted key of the table in which the design describes an opening."""
+    return f"{chamber}.hole.{opening.name}" if opening.is_round else f"{chamber}.voicing"
+
+
+def _opening(solid: ChamberBody, opening: Opening) -> dict[str, Any]:
+    return {
+        "key": opening_key(solid.name, opening),
+        "name": opening.name if opening.is_round else "window",
+        "round": opening.is_round,
+        "center": _mm(opening.center),
+        "axis": _plain(opening.axis),
+        "across": _plain(opening.across),
+        "forward": _plain(opening.forward),
+        "length_mm": 1e3 * opening.length,
+        "radius_mm": 1e3 * opening.radius,
+        "width_mm": 1e3 * opening.width,
+        "height_mm": 1e3 * opening.height,
+    }
+
+
+def _windway(voicing: Voicing | None, solid: ChamberBody) -> list[list[float]]:
+    """Corners (4, 3) of the windway's floor."""
+    window = solid.window
+    if window is None or voicing is None:
+        return []
+    exit_ = window.center - window.height / 2 * window.forward
+    back = -1e-3 * voicing.windway_length_mm * window.forward
+    half = window.width / 2 * window.across
+    return [_mm(p) for p in (exit_ - half, exit_ - half + back, exit_ + half + back, exit_ + half)]
+
+
+def _surfaces(solid: ChamberBody) -> dict[str, Any]:
+    origin, along = solid.wall.axis
+    return {
+        "sheets": _sheets(solid.wall, solid.thickness),
+        "frame": {
+            "origin": _mm(origin),
+            "along": _plain(along),
+            "up": _plain(UP),
+            "right": _plain(vector_product(along, UP)),
+            "middle": _middle(solid.wall),
+        },
+    }
+
+
+@lru_cache(maxsize=16)
+def _sheets(wall: Wall, thickness: float) -> list[dict[str, Any]]:
+    """The outside of the clay, ring by ring: the wall moved out by its thickness along its normals."""
+    found = []
+    for sheet in wall.sheets(FINE):
+        step = max(1, -(-len(sheet.points) // MOST_RINGS))
+        rows = sorted({*range(0, len(sheet.points), step), len(sheet.points) - 1})
+        outside = 1e3 * (sheet.points + thickness * sheet.normals)[rows]
+        found.append({"rings": len(rows), "around": outside.shape[1], "points": outside.round(2).ravel().tolist()})
+    return found
+
+
+@lru_cache(maxsize=16)
+def _middle(wall: Wall) -> list[list[float]]:
+    """Points of the middle line: along and x, y, z."""
+    origin, along = wall.axis
+    ends = (wall.box - origin) @ along
+    at = np.linspace(ends.min(), ends.max(), MIDDLE)
+    return [[1e3 * float(s), *_mm(point)] for s, point in zip(at, wall.middle(at), strict=True)]
+
+
+def _mm(point: np.ndarray) -> list[float]:
+    found: list[float] = (1e3 * point).round(4).tolist()
+    return found
+
+
+def _plain(way: np.ndarray) -> list[float]:
+    found: list[float] = way.round(7).tolist()
+    return found
