@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from html import escape
 
-from simkit.making.page import (
+from simkit.making.paper import (
     PAPERS,
     Fill,
     Ink,
