@@ -8,6 +8,8 @@ from simkit.show.as_text import chart_text
 from simkit.sound import models
 from simkit.sound.answers.chart import chart, combinations
 from simkit.sound.answers.comparison import compare
+from simkit.sound.models import roots, subsets
+from simkit.sound.models.roots import stiffness
 from simkit.vessel.starter import starter
 
 VESSEL = simkit.loads(starter("egg"), "egg.toml")
@@ -46,6 +48,41 @@ def test_a_chart_agrees_with_the_prediction():
     for note in simkit.predict(VESSEL, "ports").notes:
         assert by_pitch[note.pitch].frequency_hz == pytest.approx(note.by("ports").frequency_hz, rel=1e-9)
     assert set(by_pitch) == {"C5", "D5", "E5", "F5", "G5"}
+
+
+@pytest.mark.parametrize("state", ["still", "played"])
+@pytest.mark.parametrize("lossless", [False, True])
+def test_subsets_in_a_tree_are_each_by_itself(monkeypatch, state, lossless):
+    """In branches, one hole always open; by the tree's own equations and by those that solve for each fingering."""
+    (case,) = models.cases(VESSEL, state=state, lossless=lossless)
+    asked, each = models.resonator("ports", case), combinations(4)
+    alone = np.array([asked.lowest(one)[0] for one in each])
+    monkeypatch.setattr(subsets, "_TOGETHER", 2)
+    some = each[:, 1] > 0
+    for mine in (np.ones(16, bool), some):
+        states = asked.states(each[mine])
+        found = subsets.lowest_of_many(asked.circuit, states, asked.near_lowest(states), 1e-11)
+        missed = 1200 * np.abs(np.log2(found / (alone / asked.drift(each))[mine]))
+        assert missed == pytest.approx(np.zeros(mine.sum()), abs=1e-6)
+    monkeypatch.setattr(roots, "FEWEST", 8)
+    plainly = []
+    monkeypatch.setattr(roots, "stiffness", lambda *asked: plainly.append(len(asked[3])) or stiffness(*asked))
+    assert asked.lowest(np.tile(each, (40, 1)))[:16] == pytest.approx(alone, rel=1e-9)
+    assert sum(plainly) < 40  # but for those that are tried
+
+
+def test_a_tree_is_left_where_it_does_not_serve(monkeypatch):
+    """A shell without thickness has no ducts; a note beyond the range is no note that was found."""
+    thin = VESSEL.with_values({"clay.wall_mm": 0.0, "clay.edge_radius_mm": 0.0})
+    (case,) = models.cases(thin, state="still", lossless=True)
+    asked, each = models.resonator("ports", case), combinations(4)
+    alone = np.array([asked.lowest(one)[0] for one in each])
+    monkeypatch.setattr(roots, "FEWEST", 8)
+    assert asked.lowest(each) == pytest.approx(alone, rel=1e-9)
+    asked = models.resonator("ports", models.cases(VESSEL, state="still")[0])
+    alone = np.array([asked.lowest(one)[0] for one in each])
+    monkeypatch.setattr(subsets, "_RANGES", ((1.01, 1.2, 14), (1.01, 1.3, 24)))
+    assert asked.lowest(each) == pytest.approx(alone, rel=1e-9)
 
 
 def test_half_covered_holes_fill_the_gaps():

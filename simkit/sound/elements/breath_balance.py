@@ -16,7 +16,7 @@ from dataclasses import field, replace
 
 import numpy as np
 
-from simkit.air import NUMBERS, Air, composed, density_and_speed, saturated_water
+from simkit.air import NUMBERS, Air, composed, density_of, saturated_water, stiffness_of
 from simkit.frozen import frozen
 from simkit.gases import GAS_CONSTANT, Gases, molar_heat, plain
 from simkit.sound.elements.mixing import Exchange, Jet, Mixing, Passages, across, entrainment, exchange
@@ -256,11 +256,9 @@ class Lightness:
 def lightness(b: Breathing) -> Lightness:
     """That of `breathed`, without what costs most of its time: how the gases rub."""
     found = _mixed(b)
-    share, t, water = found.openings
     inside = found.inside
-    density, speed = density_and_speed(b.room, b.breath, inside.share, inside.temperature_c, inside.water)
-    wide = _beside_openings(b.breath)
-    return Lightness(density * speed**2, density_and_speed(b.room, wide, share, t, water)[0])
+    stiff = stiffness_of(b.room, b.breath, inside.share, inside.temperature_c, inside.water)
+    return Lightness(stiff, density_of(b.room, _beside_openings(b.breath), *found.openings))
 
 
 def _beside_openings(breath: Air) -> Air:

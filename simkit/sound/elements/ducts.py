@@ -99,7 +99,8 @@ def duct(filling: Filling, omega: Reals, area: Reals, length: Reals) -> TwoPort:
     """A straight duct: cosh and sinh of i k l, with the wave impedance over the area."""
     angle = 1j * filling.wavenumber(omega) * length
     impedance = filling.wave_impedance / area
-    return TwoPort(np.cosh(angle), impedance * np.sinh(angle), np.sinh(angle) / impedance, np.cosh(angle))
+    even, odd = np.cosh(angle), np.sinh(angle)
+    return TwoPort(even, impedance * odd, odd / impedance, even)
 
 
 def in_series(impedance: Reals) -> TwoPort:

@@ -88,7 +88,9 @@ def entering_share(swing: Reals, offset: Reals = 0.0) -> Reals:
     >>> float(entering_share(2.0)), round(float(entering_share(0.0, 0.5)), 4)
     (0.5, 0.2689)
     """
-    phase = 2 * np.pi * (np.arange(128) + 0.5) / 128
+    if not np.any(offset):
+        return 0.5 + 0 * swing
+    phase = np.pi * ((np.arange(64) + 0.5) / 64 - 0.5)  # and the same again on its way back
     held = np.tanh(np.asarray(swing)[..., None] * np.sin(phase) - np.asarray(offset)[..., None])
     return (1 + held.mean(axis=-1)) / 2
 

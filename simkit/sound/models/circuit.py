@@ -229,13 +229,13 @@ class Circuit:
             return k
         return k * np.minimum(1.0, self.field.top / np.maximum(k.real, 1e-300))
 
-    def uniform(self, omega: np.ndarray) -> np.ndarray:
-        """1/V of each row's chamber, made smaller by the wall's heat: (..., n), 1/m^3.
+    def uniform(self, omega: np.ndarray, rows: slice = slice(None)) -> np.ndarray:
+        """1/V of the chamber of each of the rows, made smaller by the wall's heat: (..., n), 1/m^3.
 
         The air near the wall is softer: V (1 + (1 - i)/Q_t) in place of V, 1/Q_t = (gamma - 1) delta_t S/(2 V).
         """
-        heat = self.loss.uniform / np.sqrt(omega)[..., None]
-        return 1 / (self.field.volumes * (1 + (1 - 1j) * heat))
+        heat = self.loss.uniform[rows] / np.sqrt(omega)[..., None]
+        return 1 / (self.field.volumes[rows] * (1 + (1 - 1j) * heat))
 
     def regular(self, omega: np.ndarray) -> np.ndarray:
         """Z_in without the uniform pressure: static + k^2 quadratic + what the modes add, each with its own wall loss.

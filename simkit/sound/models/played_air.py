@@ -29,6 +29,7 @@ from simkit.vessel import Breath, Vessel
 # The window's air swings with 0.25 sqrt(K_window/K_all) of the jet's speed: what `blowing.cycle` gives for six chambers
 # of four designs, within a fifth but for their highest notes.
 SWING = 0.25
+_TOGETHER = 1024  # fingerings whose arrays stay near the processor
 
 
 @frozen
@@ -77,6 +78,9 @@ class PlayedAir:
 
     def drift(self, openness: np.ndarray, conductivity: np.ndarray) -> np.ndarray:
         """By what factor (f,) the air of fingerings (f, holes) raises the note over the air of the mean one."""
+        if len(openness) > _TOGETHER:
+            parts = (slice(n, n + _TOGETHER) for n in range(0, len(openness), _TOGETHER))
+            return np.concatenate([self.drift(openness[part], conductivity) for part in parts])
         balance = self._balance(openness, conductivity)
         found, mean = lightness(balance), self._mean
         flow = balance.passages.flow

@@ -12,9 +12,11 @@ from simkit.frozen import frozen
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Matrices, opened
 from simkit.sound.models.neighbours import own_stiffness
+from simkit.sound.models.subsets import FEWEST, lowest_of_many
 
 _STEPS = 30
 TOLERANCE = 1e-11  # of the frequency
+_TRIED, _SEEN = 32, 5e-10  # of very many fingerings tried singly, and what they may miss by: a millionth of a cent
 _BLOCK = 1024  # fingerings whose matrices are held at once
 SAMPLES = 20  # Chebyshev points over the range of the wanted frequencies
 
@@ -85,6 +87,10 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
     The chamber's uniform pressure p and the flows obey 1 = k^-2 V^-1 1' T (N T + R)^-1 1, so k^2 = 1' T (N T +
     R)^-1 1/V with N all that is not uniform: a slow function of k, solved by the secant method from `start` (f,).
     """
+    if len(start) >= FEWEST and rows.all():
+        many = _lowest_of_many(circuit, openness, start)
+        if many is not None:
+            return many
     if len(start) > 2 * SAMPLES:
         source: Circuit | Sampled = Sampled.over(circuit, *note_range(start))
     else:
@@ -108,6 +114,18 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
     if any(len(omega) == 0 for omega in found):
         raise OutOfReach(f"no resonance is mostly this chamber's: another is in unison with it, for {who}")
     return np.array([omega[0] for omega in found])
+
+
+def _lowest_of_many(circuit: Circuit, openness: np.ndarray, start: np.ndarray) -> np.ndarray | None:
+    """The same as `lowest` by a tree, checked on some of them; None where the tree does not serve."""
+    try:
+        found = lowest_of_many(circuit, openness, start, TOLERANCE)
+    except OutOfReach:
+        return None
+    some = np.unique([start.argmin(), start.argmax(), *np.linspace(0, len(start) - 1, _TRIED).astype(int)])
+    k2 = stiffness(circuit, circuit.at(found[some]), np.ones(circuit.count, bool), openness[some])
+    miss = circuit.chamber_air.sound_speed * np.sqrt(k2) / found[some] - 1
+    return found if np.abs(miss).max() < _SEEN else None
 
 
 def stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:
