@@ -94,7 +94,8 @@ def every_fingering(state: str) -> None:
     plain = (process_time() - start) * len(states) / len(some)
     roots.FEWEST = worth
     print(
-        f"all 65,536 fingerings of 16 holes, {state:7s}{taken:6.2f} s, after set-up; the plain way {plain / taken:.1f} times that"
+        f"all 65,536 fingerings of 16 holes, {state:7s}{taken:6.2f} s after set-up; the plain way "
+        f"{plain / taken:.1f} times that"
     )
 
 
