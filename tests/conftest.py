@@ -13,7 +13,8 @@ from simkit.machine import cores
 
 MOST_PROCESSES = 4
 
-settings.register_profile("unhurried", deadline=None)  # on a busy machine a slow moment is no fault
+settings.register_profile("unhurried", deadline=None, max_examples=25)  # on a busy machine a slow moment is no fault
+settings.register_profile("many", deadline=None, max_examples=100)  # nightly: --hypothesis-profile many
 settings.load_profile("unhurried")
 
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):

@@ -7,7 +7,8 @@ import io
 import os
 import sys
 from collections.abc import Callable
-from typing import Annotated
+from functools import cache
+from typing import Annotated, Any
 
 import typer
 
@@ -64,7 +65,7 @@ def run(arguments: list[str]) -> int:
     if sys.stderr is None:
         sys.stderr = io.StringIO()
     try:
-        status = app(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
+        status = _built()(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
         sys.stdout.flush()
     except SimkitError as error:
         return tell(_clipped(error.spoken(_options(arguments))), error.exit_status)
@@ -86,13 +87,19 @@ def run(arguments: list[str]) -> int:
     return status if isinstance(status, int) else 0
 
 
+@cache
+def _built() -> Any:
+    """The commands as typer runs them; to read the options of all of them again takes a tenth of a second."""
+    return typer.main.get_command(app)
+
+
 def _sentence(text: str) -> str:
     return text if text.endswith((".", "?")) else f"{text}."
 
 
 def _options(arguments: list[str]) -> Callable[[str], str]:
     """An argument's name on the command line: the option of that name, if the command has one."""
-    command = typer.main.get_command(app).commands.get(arguments[0] if arguments else "")  # type: ignore[attr-defined]
+    command = _built().commands.get(arguments[0] if arguments else "")
     options = {each.name: each.opts[0] for each in (command.params if command else ()) if each.opts[0][0] == "-"}
     return lambda argument: options.get(argument, argument)
 

@@ -123,9 +123,14 @@ def short(text: str, room_mm: float, size: float) -> str:
     """The text, or as much of its beginning as fits in the room, with an ellipsis."""
     if len(text) * size < room_mm * POINTS or width_mm(text.replace("$", "S"), size) <= room_mm:
         return text
-    while text and width_mm(text.replace("$", "S") + "…", size) > room_mm:
-        text = text[:-1]
-    return text.rstrip() + "…"
+    fits, whole = 0, len(text)  # so many letters and an ellipsis fit, and so many do not
+    while whole - fits > 1:
+        middle = (fits + whole) // 2
+        if width_mm(text[:middle].replace("$", "S") + "…", size) <= room_mm:
+            fits = middle
+        else:
+            whole = middle
+    return text[:fits].rstrip() + "…"
 
 
 def lines(text: str, room_mm: float, size: float, most: int = 2) -> list[str]:

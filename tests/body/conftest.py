@@ -36,7 +36,12 @@ def walls():
     return WALLS
 
 
-@pytest.fixture(params=WALLS)
+def marked(names):
+    """Four legs take gmsh as long as all other shapes together; lobes are meshed at once in test_solids too."""
+    return [pytest.param(name, marks=[pytest.mark.slow] * (name == "four legs")) for name in names]
+
+
+@pytest.fixture(params=marked(WALLS))
 def wall(request):
     return WALLS[request.param]
 

@@ -39,7 +39,7 @@ def test_a_helper_that_dies_is_one_sentence():
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of a terminal")
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
+@pytest.mark.parametrize("how", [pytest.param(signal.SIGINT, marks=pytest.mark.slow), signal.SIGKILL])
 def test_it_ends_with_whoever_asked(how, tmp_path):
     """Ctrl-C, and an asker that is killed: in both cases nothing goes on."""
     note = tmp_path / "helper"

@@ -115,9 +115,12 @@ def test_two_overlapping_coats_make_one_body(walls):
     assert np.allclose(offset_points((wall, other), 0.005, body), body, atol=1e-3)
 
 
-@pytest.mark.parametrize("width", [0.045997, pytest.param(0.046004, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [0.045997, 0.046004])
 def test_large_elements_leave_no_leg_out(width):
-    """Legs as thick as an element is long: gmsh may close a face over its seam and leave out what is beyond."""
+    """Legs as thick as an element is long: gmsh may close a face over its seam and leave out what is beyond.
+
+    What is done then is tried at once by the next test, on faces that are taken out."""
     tips = np.array([(x, y, -0.026) for x in (-0.015, 0.015) for y in (0.0253, 0.064)])
     legs = [(along, across, up, 0.017, 0.014, 0.046) for across, along, up in tips]
     barrel, neck = (0.042, 0.0, 0.0, 0.084, width, 0.042), (0.08, 0.0, 0.02, 0.034, 0.026, 0.046)
@@ -154,6 +157,7 @@ def test_a_face_that_lost_a_part_is_meshed_again(monkeypatch):
             kernel._surfaces_meshed(gmsh)
 
 
+@pytest.mark.slow  # what gmsh leaves out or in pieces is found at once in test_soundness
 def test_lobes_whose_seams_all_but_coincide_come_out_in_one_piece():
     """Two lobes in a row, the one a hair off the other's axis: gmsh left them in two pieces."""
     rows = (30, 0, 0, 62.86, 41, 42), (67.487, 0.0004, 0, 58.165, 42.165, 42.163)

@@ -17,20 +17,21 @@ from simkit.vessel.starter import starter
 KEYS = {"pitch", "pressure_pa", "sounding_hz", "overblow_margin", "overblow_at_pa", "speaks"}
 
 
-NOTES = ("C5", "E5", "G5")
+NOTES = ("C5", "G5")
 
 
-def three_notes():
-    """The whistle that `simkit new` writes, with its lowest note, one in the middle and its highest."""
+def two_notes():
+    """The whistle that `simkit new` writes, with its lowest note and its highest."""
     first, *notes = starter("egg").split("[[chamber.note]]")
     return "[[chamber.note]]".join([first, *(note for note in notes if any(f'"{pitch}"' in note for pitch in NOTES))])
 
 
 def designs(place):
     """A folder with a whistle; one whose jet has no strength; one whose chamber has no window."""
-    whistle = three_notes()
+    whistle = two_notes()
     (place / "dove.toml").write_text(whistle, encoding="utf-8")
-    (place / "mute.toml").write_text(whistle + "\n[jet]\ndipole = 0.05\nreceptivity = 0.05\n", encoding="utf-8")
+    first = "[[chamber.note]]".join(whistle.split("[[chamber.note]]")[:2])
+    (place / "mute.toml").write_text(first + "\n[jet]\ndipole = 0.05\nreceptivity = 0.05\n", encoding="utf-8")
     (place / "ball.toml").write_text(
         'clay = { wall_mm = 4 }\n[[chamber]]\nname = "ball"\nshape = "sphere"\ndiameter_mm = 60\n', encoding="utf-8"
     )
@@ -88,7 +89,7 @@ def test_the_textbook_rules_json_has_the_same_keys(capsys, folder):
 def test_the_pitch_sounded_is_near_the_resonance(blown):
     """At its playing pressure the jet is in phase and the note sounds at its resonance."""
     (chamber,) = blown[0]["chambers"]
-    predicted = simkit.predict(simkit.loads(three_notes()), "ports")
+    predicted = simkit.predict(simkit.loads(two_notes()), "ports")
     for note, resonance in zip(chamber["notes"], predicted.notes, strict=True):
         assert abs(1200 * np.log2(note["sounding_hz"] / resonance.by("ports").frequency_hz)) < 5
 
@@ -103,7 +104,7 @@ def test_the_table_says_each_note_in_plain_words(capsys, folder):
 
 
 def test_a_voicing_that_cannot_speak_is_an_answer(capsys, folder):
-    (chamber,) = json.loads(told(capsys, "mute.toml", "--json").out)["chambers"]
+    (chamber,) = json.loads(told(capsys, "mute.toml", "--model", "lumped", "--json").out)["chambers"]
     for note in chamber["notes"]:
         assert note["speaks"] is False
         assert note["pressure_pa"] is note["sounding_hz"] is note["overblow_margin"] is None

@@ -27,7 +27,7 @@ def folder(tmp_path, monkeypatch):
 
 
 def test_optimise_writes_a_design_with_the_old_ones_remarks(capsys, folder):
-    assert run(["optimise", "dove.toml", "--free", "holes,size", "-o", "new.toml"]) == 0
+    assert run(["optimise", "dove.toml", "--free", "diameters,size", "-o", "new.toml"]) == 0
     out, err = capsys.readouterr()
     assert "every note within" in out and "wrote new.toml" in err
     assert "cents for 0.1 mm" in out and "by hand" in out and "moved" in out

@@ -71,9 +71,12 @@ def test_the_link_to_the_sheets_is_an_address_of_that_folder(folder, monkeypatch
     assert Path(unquote(parts.path)) == Path(name)
 
 
-@pytest.mark.parametrize(("closed", "status"), [(">&-", 1), ("2>&-", 0), (">&- 2>&-", 1)])
-def test_a_closed_output_is_no_traceback(folder, closed, status):
-    command = f"{sys.executable} -m simkit predict dove.toml --model lumped {closed}"
+@pytest.mark.parametrize(
+    ("asked", "closed", "status"),
+    [("predict dove.toml --model lumped", ">&-", 1), ("--version", "2>&-", 0), ("--version", ">&- 2>&-", 1)],
+)
+def test_a_closed_output_is_no_traceback(folder, asked, closed, status):
+    command = f"{sys.executable} -m simkit {asked} {closed}"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
     assert done.returncode == status
     assert "Traceback" not in done.stderr

@@ -89,6 +89,8 @@ def recorded(path, *hz, seconds=0.8, rate=22050):
     return str(path)
 
 
+@pytest.mark.slow  # its steps are tried one by one below, its arithmetic in tests/making/bench
+@pytest.mark.sample
 def test_a_session_from_the_covered_note_to_the_last_cut(design, tmp_path, capsys):
     """A piece made as drawn, blown in WAV files: every cut is asked for, and the marks are the design's."""
     vessel = simkit.load(design)

@@ -169,6 +169,7 @@ def test_neighbours_make_a_hole_s_note_flatter_than_their_sum(field):
     assert -60 < 1200 * np.log2(together / alone) < -5
 
 
+@pytest.mark.slow  # at once: against closed forms in test_ball_ports, and how pitch moves with a hole below
 def test_a_hole_moved_without_meshing_sounds_as_from_a_mesh_made_for_finer_elements(field):
     fine = port_field(air_of(body(egg()), size=0.006, outside_size=0.012), [openings(egg())])
     own = NECK * 2
@@ -178,7 +179,7 @@ def test_a_hole_moved_without_meshing_sounds_as_from_a_mesh_made_for_finer_eleme
 
 
 def test_pitch_is_smooth_as_a_hole_moves(air):
-    along = np.linspace(0.035, 0.055, 41)
+    along = np.linspace(0.035, 0.055, 25)
     field = port_field(air, [[hole_at(egg(), y, 20.0) for y in along]])
     for own in (np.diag(field.static), np.diag(field.outside(0)).real):
         smooth = np.polynomial.Chebyshev.fit(along, own, 7)(along)

@@ -79,6 +79,13 @@ def whistle_text():
 
 
 @pytest.fixture(scope="session")
+def small_text():
+    """The whistle with two of its holes and the three notes that these play."""
+    holes = WHISTLE.index('[[chamber.hole]]\nname = "3"'), WHISTLE.index("[[chamber.note]]")
+    return WHISTLE[: holes[0]] + WHISTLE[holes[1] : WHISTLE.index('[[chamber.note]]\npitch = "F5"')]
+
+
+@pytest.fixture(scope="session")
 def tuned(whistle):
     """The whistle with its holes and its size free: from 180 cents off."""
     return optimise(whistle, ["diameters", "size"])

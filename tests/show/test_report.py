@@ -20,6 +20,7 @@ from simkit.vessel.starter import starter
 DESIGN = Path(__file__).parents[2] / "studies" / "designs" / "pocket_wren.toml"
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 LARGEST = 3e6  # bytes
+SMUGGLED = "<script>alert(1)</script>"
 
 
 class Seen(HTMLParser):
@@ -42,9 +43,11 @@ class Seen(HTMLParser):
 
 @pytest.fixture(scope="module")
 def vessel():
-    """A whistle of two notes, for what holds of every page."""
-    whole = starter("sphere")
-    return simkit.loads(whole[: [note.start() for note in re.finditer(r"\[\[chamber.note\]\]", whole)][2]])
+    """A whistle of two notes and one hole, for what holds of every page; with a title that wants to be more."""
+    whole = starter("sphere").replace('"First whistle"', f'"{SMUGGLED}"')
+    starts = [found.start() for found in re.finditer(r"\[\[chamber.(hole|note)\]\]", whole)]
+    notes = whole.index("[[chamber.note]]")
+    return simkit.loads(whole[: starts[1]] + whole[notes : [start for start in starts if start >= notes][2]])
 
 
 @pytest.fixture(scope="module")
@@ -109,14 +112,16 @@ def test_the_page_says_what_made_it(text):
     assert re.search(r"20\d\d-\d\d-\d\dT", foot)
 
 
-def test_a_title_cannot_smuggle_anything_in():
-    plain = simkit.loads(
-        'title = "<script>alert(1)</script>"\nclay.wall_mm = 4\n[[chamber]]\nname = "a"\n'
-        'shape = "sphere"\ndiameter_mm = 50'
-    )
-    page = report(plain)
-    assert "<script" not in page
-    assert "&lt;script&gt;" in page
+def test_a_title_cannot_smuggle_anything_in(vessel, text):
+    assert vessel.title == SMUGGLED
+    assert "<script" not in text
+    assert "&lt;script&gt;" in text
+
+
+@pytest.mark.slow
+def test_a_chamber_without_window_and_notes_has_a_page_too():
+    plain = 'clay.wall_mm = 4\n[[chamber]]\nname = "a"\nshape = "sphere"\ndiameter_mm = 50'
+    assert "What it plays" in report(simkit.loads(plain))
 
 
 @pytest.mark.slow

@@ -26,7 +26,8 @@ def work():
 
 @pytest.fixture(scope="module")
 def sheets(work):
-    return {paper: pages(work, paper) for paper in (A4, LETTER)}
+    """All on A4; on letter paper, where the same hand draws, the first two."""
+    return {A4: pages(work, A4), LETTER: pages(work, LETTER)[:2]}
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +123,7 @@ def test_words_can_be_searched(books):
 
 
 def test_the_same_sheets_are_the_same_bytes(books, sheets):
-    assert pdf([drawn(page) for page in sheets[A4]]) == books[A4]
+    assert pdf([drawn(page) for page in sheets[LETTER]]) == books[LETTER]
     assert svg(drawn(sheets[A4][0])) == svg(drawn(sheets[A4][0]))
     assert b"CreationDate" not in books[A4] and b"/Producer" not in books[A4]
 

@@ -140,7 +140,10 @@ def test_the_window_underneath_is_a_line_on_the_outline_from_the_right(ellipsoid
 DESIGNS = Path(__file__).parents[2] / "studies" / "designs"
 
 
-@pytest.mark.parametrize("design", ["three_terns", "river_yam", "tide_pendant", "pocket_wren"])
+OTHERS = [pytest.param(name, marks=pytest.mark.slow) for name in ("three_terns", "river_yam", "pocket_wren")]
+
+
+@pytest.mark.parametrize("design", ["tide_pendant", *OTHERS])
 def test_no_name_lies_on_a_line_or_on_another_name(design):
     """With all names left out, the paper under each that stands beside its hole is of one colour."""
     vessel = load(DESIGNS / f"{design}.toml")
@@ -195,7 +198,7 @@ offset_mm = [15, {across}, 0]
 """
 
 
-@pytest.mark.parametrize(("across", "least"), [(49.5, 0.95), (-49.5, 0.3)])
+@pytest.mark.parametrize(("across", "least"), [(49.5, 0.95), pytest.param(-49.5, 0.3, marks=pytest.mark.slow)])
 def test_of_two_chambers_behind_one_another_both_are_seen_from_the_right(across, least):
     """The small ball's clay is a circle of 19 mm about a point 30 mm along: drawn out before the big one, dashed where
     it is behind."""
@@ -230,7 +233,7 @@ windway_length_mm = 15
 """
 
 
-@pytest.mark.parametrize(("across", "seen"), [(49.5, True), (-49.5, False)])
+@pytest.mark.parametrize(("across", "seen"), [pytest.param(49.5, True, marks=pytest.mark.slow), (-49.5, False)])
 def test_a_windway_behind_another_chamber_is_not_seen_from_the_right(across, seen):
     """The small ball's lies 15 mm below the big one's middle and within its circle of 34 mm."""
     vessel = loads(PAIR.format(across=across) + WINDOW_OF_SMALL, "pair.toml")

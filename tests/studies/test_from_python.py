@@ -5,18 +5,33 @@ from pathlib import Path
 
 import meshio
 import numpy as np
+import pytest
 
 import simkit
 
 PAGE = Path(simkit.__file__).parents[1] / "studies" / "from_python.md"
 
 
+def blocks():
+    """The page's blocks of Python, as they stand one after the other."""
+    return re.findall(r"^```python\n(.*?)^```$", PAGE.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+
+
+def test_every_block_of_the_page_asks_for_what_there_is():
+    """Each compiles, and takes of simkit only what it has."""
+    assert len(blocks()) >= 9
+    for n, block in enumerate(blocks()):
+        compile(block, f"{PAGE.name}, block {n + 1}", "exec")
+        for name in re.findall(r"\bsimkit\.([a-z_]+)", block):
+            assert hasattr(simkit, name), name
+
+
+@pytest.mark.slow
+@pytest.mark.sample
 def test_every_block_of_the_page_runs(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    blocks = re.findall(r"^```python\n(.*?)^```$", PAGE.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
-    assert len(blocks) >= 9
     names = {"__name__": "from_python"}
-    for n, block in enumerate(blocks):
+    for n, block in enumerate(blocks()):
         exec(compile(block, f"{PAGE.name}, block {n + 1}", "exec"), names)
     said = capsys.readouterr().out
     assert "clay.wall_mm = -1: allowed:" in said

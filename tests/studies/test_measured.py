@@ -95,15 +95,12 @@ def test_what_is_wrong_in_a_form_is_said_in_one_line(written, old, new, said):
     assert said in str(refused.value)
 
 
-def test_the_command_tells_and_refuses(written):
-    def run(*arguments):
-        return subprocess.run([sys.executable, FOLDER / "compare.py", *arguments], capture_output=True, text=True)
-
-    told = run(written(), "--json", "--models", "lumped")
-    assert told.returncode == 0, told.stderr
-    data = json.loads(told.stdout)
+def test_the_command_tells_and_refuses(written, capsys):
+    assert study().main([str(written()), "--json", "--models", "lumped"]) == 0
+    data = json.loads(capsys.readouterr().out)
     assert {"readings", "common_cents", "left_cents", "uncertainty_cents"} <= set(data)
-    wrong = run(written(celsius=99))
+    command = [sys.executable, FOLDER / "compare.py", written(celsius=99)]
+    wrong = subprocess.run(command, capture_output=True, text=True)
     assert (wrong.returncode, wrong.stdout) == (2, "")
     assert "form.toml" in wrong.stderr and "Traceback" not in wrong.stderr
 

@@ -1,7 +1,7 @@
 """Every study as a page of its own, and an index that leads to each."""
 
 import re
-import subprocess
+import runpy
 import sys
 from pathlib import Path
 
@@ -14,7 +14,9 @@ NAMES = sorted(readme.parent.name for readme in STUDIES.glob("[0-9][0-9]_*/READM
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages") / "out"
-    subprocess.run([sys.executable, STUDIES / "pages.py", "-o", folder], check=True)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(sys, "argv", ["pages.py", "-o", str(folder)])
+        runpy.run_path(str(STUDIES / "pages.py"), run_name="__main__")
     return folder
 
 

@@ -1,6 +1,6 @@
 """Every study reruns: its --quick way, in a folder of its own, finds all that its record holds.
 
-One reruns in the quick tests, the others in the sample; of all of them the page is made anew from the record.
+They rerun in the sample; in the quick tests every study is loaded, and its page made anew from the record.
 """
 
 import importlib.util
@@ -18,7 +18,6 @@ import pytest
 from simkit.provenance import LIBRARIES, provenance
 
 LASTING = ("04_shape_a_figure_to_a_scale", "05_hand_made_error")  # more than twenty seconds even when quick
-QUICK = ("02_shape_and_tone",)  # some five seconds
 
 STUDIES = sorted(path.parent for path in (Path(__file__).parents[2] / "studies").glob("[0-9][0-9]_*/study.py"))
 
@@ -38,7 +37,7 @@ def recorded(folder):
 
 
 def marks(name):
-    return [] if name in QUICK else [pytest.mark.slow, *([] if name in LASTING else [pytest.mark.sample])]
+    return [pytest.mark.slow, *([] if name in LASTING else [pytest.mark.sample])]
 
 
 RERUN = [pytest.param(study, id=study.name, marks=marks(study.name)) for study in STUDIES]

@@ -82,8 +82,9 @@ def on_resonance(loop: Loop) -> Cycle:
         answer = loop.answer(omega, _rubbing(loop, share).times(velocity), shares=True)
         turn = np.angle(answer.response) + np.angle(loop.bent_source)
         speed = loop.jet.speed_for(omega, np.maximum(turn, 1e-3))
-        x = loop.jet.swing(omega, speed, velocity)
-        return loop.log_gain(omega, speed, answer.response, loop.jet.saturation.same(x)).real, speed, answer
+        wave_log = loop.jet.wave_log(omega, speed)
+        x = loop.jet.swing(omega, speed, velocity, wave_log)
+        return loop.log_gain(omega, speed, answer.response, loop.jet.saturation.same(x), wave_log).real, speed, answer
 
     steps = np.linspace(np.log(_LOUDEST), np.log(_FAINTEST), 13)
     high = np.full(len(omega), steps[0])
@@ -154,8 +155,9 @@ def _balance(
 ) -> tuple[np.ndarray, Response]:
     omega, velocity = np.exp(at)
     answer = loop.answer(omega, rubbing.times(velocity), shares)
-    x = loop.jet.swing(omega, speed, velocity)
-    return loop.log_gain(omega, speed, answer.response, loop.jet.saturation.same(x)), answer
+    wave_log = loop.jet.wave_log(omega, speed)
+    x = loop.jet.swing(omega, speed, velocity, wave_log)
+    return loop.log_gain(omega, speed, answer.response, loop.jet.saturation.same(x), wave_log), answer
 
 
 def _rubbing(loop: Loop, share: np.ndarray) -> Friction:

@@ -123,12 +123,22 @@ class Loop:
         linear = 2 * self.motion.omega[:, a].imag
         return linear + friction.holes[a + 1, a + 1] + np.real(friction.window) * self.motion.drive[:, a]
 
-    def log_gain(self, omega: np.ndarray, speed: np.ndarray, response: np.ndarray, saturated: Reals) -> np.ndarray:
-        """log L, its imaginary part the phase and never wrapped: 0 on the jet's first wave, -2 pi on its second."""
+    def log_gain(
+        self,
+        omega: np.ndarray,
+        speed: np.ndarray,
+        response: np.ndarray,
+        saturated: Reals,
+        wave_log: np.ndarray | None = None,
+    ) -> np.ndarray:
+        """log L, its imaginary part the phase and never wrapped: 0 on the jet's first wave, -2 pi on its second.
+
+        wave_log: what the jet's `wave_log` says, if it is known already.
+        """
         size = np.log(self.gain_scale * saturated * np.abs(self.bent_source * omega**2 * response))
         # Of a passive resonator: pi far below a resonance, pi/2 on it, 0 far above.
         turn = np.angle(response) + 2 * np.angle(omega) + np.angle(self.bent_source)
-        return size + 1j * turn + self.jet.wave_log(omega, speed)
+        return size + 1j * turn + (self.jet.wave_log(omega, speed) if wave_log is None else wave_log)
 
 
 def _solved(a: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

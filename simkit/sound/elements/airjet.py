@@ -115,12 +115,12 @@ class AirJet:
         theta = theta_for(np.asarray(turn) * self.constants.convection * self.half_width / self.cut_up)
         return omega * self.half_width / theta
 
-    def swing(self, omega: Reals, speed: Reals, velocity: Reals) -> Reals:
+    def swing(self, omega: Reals, speed: Reals, velocity: Reals, wave_log: Reals | None = None) -> Reals:
         """x: swing of the jet at the labium over b, for an amplitude `velocity` (m/s) of the window's air.
 
-        eta = receptivity (h/U) v exp(growth).
+        eta = receptivity (h/U) v exp(growth). wave_log: what `wave_log` says, if it is known already.
         """
-        growth = np.exp(np.real(self.wave_log(omega, speed)))
+        growth = np.exp(np.real(self.wave_log(omega, speed) if wave_log is None else wave_log))
         return self.constants.receptivity * self.height / speed * velocity * growth / self.half_width
 
     @cached_property

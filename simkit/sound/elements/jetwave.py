@@ -49,11 +49,12 @@ def wave(theta: Reals) -> tuple[Reals, Reals]:
     theta = np.asarray(theta)
     beyond = np.real(theta) > _SHORTEST
     z = np.where(beyond, _SHORTEST, theta) ** (1 / 3)
-    piece = np.clip(np.searchsorted(_knots, np.real(z), side="right") - 1, 0, len(_knots) - 2)
-    c, d = _pieces[:, piece], z - _knots[piece]
+    # Asked a hundred thousand times for a few numbers each: numpy's `clip` alone would take a third of the time.
+    piece = np.minimum(np.maximum(_knots.searchsorted(np.real(z), side="right") - 1, 0), len(_knots) - 2)
+    c, d = _pieces[:, piece], (z - _knots[piece])[..., None]
     scale = np.cbrt(1.5) * z**2 * np.where(beyond, theta / _SHORTEST, 1.0)
-    turn, growth = (scale * (((c[0, ..., n] * d + c[1, ..., n]) * d + c[2, ..., n]) * d + c[3, ..., n]) for n in (0, 1))
-    return turn, growth
+    both = scale[..., None] * (((c[0] * d + c[1]) * d + c[2]) * d + c[3])
+    return both[..., 0], both[..., 1]
 
 
 def theta_for(phase: Reals) -> Reals:

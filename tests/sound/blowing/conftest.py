@@ -1,6 +1,7 @@
 """Resonators that can be written down: one chamber and its holes, chambers joined by necks; and the wave on a jet."""
 
 from dataclasses import dataclass
+from functools import cache
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,6 +9,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from simkit.air import moist_air
+from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.motion import Motion, helmholtz_motion
 
@@ -38,6 +40,16 @@ class Instruments:
         k = np.sqrt(conductivity.sum(axis=1) / volume)
         area = np.r_[self.window_area, np.full(holes, self.hole_area)]
         return helmholtz_motion(AIR, k * AIR.sound_speed * (1 + 0.5j / q), conductivity, area)
+
+    @cache  # noqa: B019 there is one of these
+    def blown(self, *open_holes, careful=True):
+        """The plain chamber with so many holes open in each fingering, blown by the plain jet: found out once."""
+        return blow_fingerings(self.plain(open_holes), self.jet(), careful=careful)
+
+    @cache  # noqa: B019
+    def blown_waisted(self, neck):
+        """Two chambers joined by that neck, blown."""
+        return blow_fingerings(self.waisted(neck), self.jet())
 
     def at(self, frequency, q=25.0) -> Motion:
         """A chamber with a window alone that rings at `frequency`."""

@@ -13,21 +13,19 @@ from simkit.sound.elements.constants import JetConstants
 
 def test_a_waist_lowers_the_margin(instruments):
     """Common practice: a chamber with a pinched waist can jump in pitch."""
-    margins = [
-        blow_fingerings(instruments.waisted(neck), instruments.jet()).note(0) for neck in (5e-3, 8e-3, 12e-3, 20e-3)
-    ]
+    margins = [instruments.blown_waisted(neck).note(0) for neck in (5e-3, 8e-3, 20e-3)]
     assert all(note.overblow_by == 1 for note in margins)
     assert (np.diff([note.overblow_margin for note in margins]) > 0).all()
 
 
 def test_the_margin_is_that_of_the_takeover(instruments):
-    note = blow_fingerings(instruments.waisted(8e-3), instruments.jet()).note(0)
+    note = instruments.blown_waisted(8e-3).note(0)
     assert note.overblow_margin == pytest.approx(note.overblow_at / note.pressure)
     assert 1 < note.overblow_margin < 5000 / note.pressure
 
 
 def test_without_a_takeover_the_margin_is_five_kilopascals_over_the_playing_pressure(instruments):
-    note = blow_fingerings(instruments.plain([0]), instruments.jet()).note(0)
+    note = instruments.blown(0).note(0)
     assert note.overblow_at is None
     assert note.overblow_by is None
     assert note.overblow_margin == pytest.approx(5000 / note.pressure)
@@ -59,19 +57,19 @@ def test_a_second_resonance_without_pressure_at_the_window_never_takes_over(inst
 def test_a_longer_cut_up_wants_more_speed_and_pressure(instruments):
     """For the same note; common practice. What it does to the margin is computed, not asserted."""
     motion = instruments.plain([0, 3])
-    short, long = (blow_fingerings(motion, instruments.jet(cut_up=w)) for w in (5.0e-3, 6.0e-3))
+    short, long = (blow_fingerings(motion, instruments.jet(cut_up=w), careful=False) for w in (5.0e-3, 6.0e-3))
     assert (long.cycle.speed > 1.1 * short.cycle.speed).all()
     assert (long.pressure > 1.2 * short.pressure).all()
 
 
 def test_high_notes_want_more_breath(instruments):
     """Common practice, for any wind instrument of this kind."""
-    assert (np.diff(blow_fingerings(instruments.plain(range(5)), instruments.jet()).pressure) > 0).all()
+    assert (np.diff(instruments.blown(*range(5)).pressure) > 0).all()
 
 
 def test_high_notes_are_airier_and_weaker(instruments):
     """Common practice: the top notes lose their tone first."""
-    blown = blow_fingerings(instruments.plain(range(5)), instruments.jet())
+    blown = instruments.blown(*range(5))
     assert (np.diff(blown.airiness_db) > 0).all()
     assert (np.diff(blown.gain) < 0).all()
     assert (np.diff(blown.cycle.velocity / blown.cycle.speed) < 0).all()
@@ -79,7 +77,7 @@ def test_high_notes_are_airier_and_weaker(instruments):
 
 def test_what_plays_with_all_holes_open_plays_with_all_closed(instruments):
     """Common practice, whatever the constants."""
-    motion = instruments.plain(range(9))
+    motion = instruments.plain([0, 2, 4, 6, 8])
     for constants in (JetConstants(), JetConstants(dipole=0.5), JetConstants(growth=0.7, receptivity=2.0)):
         speaks = blow_fingerings(motion, instruments.jet(constants=constants), careful=False).speaks
         assert (np.diff(speaks.astype(int)) <= 0).all()
@@ -96,8 +94,7 @@ def test_a_voicing_that_cannot_speak_is_an_answer(instruments):
 
 def test_a_note_beyond_two_kilopascals_is_blown_at_what_it_has_below(instruments):
     """In phase only above 2 kPa: it speaks below, flat of its resonance."""
-    motion = instruments.plain([4, 5])
-    blown = blow_fingerings(motion, instruments.jet())
+    motion, blown = instruments.plain([4, 5]), instruments.blown(4, 5)
     assert blown.speaks.all()
     assert not blown.in_phase.any()
     assert (blown.pressure <= 2000.001).all()
@@ -110,9 +107,9 @@ def test_breath_for_the_low_notes_is_that_of_flute_players_and_below(instruments
     A sane range, no calibration: absolute pascals are uncertain. Flutes take 0.1 to 1 l/s (University of
     New South Wales, web pages on flute acoustics).
     """
-    blown = blow_fingerings(instruments.plain([0, 1, 2]), instruments.jet())
-    assert ((blown.pressure > 100) & (blown.pressure < 1300)).all()
-    breath = blown.loop.jet.breath_flow(blown.cycle.speed)
+    blown = instruments.blown(*range(5))
+    assert ((blown.pressure > 100) & (blown.pressure < 1300))[:3].all()
+    breath = blown.loop.jet.breath_flow(blown.cycle.speed)[:3]
     assert ((breath > 1e-4) & (breath < 1e-3)).all()
 
 
@@ -130,9 +127,9 @@ def test_the_source_is_of_the_order_of_a_measured_back_pressure():
 
 def test_little_of_the_breath_becomes_sound(instruments):
     """Coltman 1968 measured 2.4 % from jet to sound at 440 Hz on a flute; a vessel's small openings radiate less."""
-    blown = blow_fingerings(instruments.plain([0, 1, 2]), instruments.jet())
-    tone = blown.tone_power / blown.breath_power
-    heard = blown.radiated_power / blown.breath_power
+    blown = instruments.blown(*range(5))
+    tone = (blown.tone_power / blown.breath_power)[:3]
+    heard = (blown.radiated_power / blown.breath_power)[:3]
     assert ((tone > 0.01) & (tone < 0.3)).all()
     assert ((heard > 1e-4) & (heard < 0.024)).all()
 
@@ -154,12 +151,12 @@ def test_the_potential_difference_of_the_window_itself_counts(instruments):
     motion, jet = instruments.plain([0]), instruments.jet()
     given = replace(jet, edge_share=0.8)
     assert given.coupling() == pytest.approx(0.8 * jet.coupling())
-    assert blow_fingerings(motion, given).gain < blow_fingerings(motion, jet).gain
+    assert blow_fingerings(motion, given, careful=False).gain < instruments.blown(0, careful=False).gain
 
 
 @pytest.mark.parametrize(
     ("receptivity", "growth"),
-    [(3.0, 0.4), (1.0, 1.0), *(pytest.param(*pair, marks=pytest.mark.slow) for pair in ((2.0, 0.6), (1.0, 0.8)))],
+    [(3.0, 0.4), *(pytest.param(*pair, marks=pytest.mark.slow) for pair in ((2.0, 0.6), (1.0, 0.8), (1.0, 1.0)))],
 )
 def test_trends_are_those_of_every_published_pair_of_receptivity_and_growth(instruments, receptivity, growth):
     """Receptivity 1 after de la Cuadra 2005, some 3 after Fletcher 1976; growth up to the parallel jet's (from memory).

@@ -49,8 +49,8 @@ def test_ten_per_cent_more_breath_bends_by_pi_over_8_q(instruments, rayleigh, q)
 
 
 def test_friction_at_edges_makes_breath_bend_more(instruments):
-    motion, jet = instruments.plain([0, 4]), instruments.jet()
-    rough, smooth = blow_fingerings(motion, jet), blow_fingerings(motion, instruments.jet(constants=SMOOTH_EDGES))
+    motion, jets = instruments.plain([0, 4]), (instruments.jet(), instruments.jet(constants=SMOOTH_EDGES))
+    rough, smooth = (blow_fingerings(motion, jet, careful=False) for jet in jets)
     assert (rough.cycle.q < 0.5 * motion.q[:, 0]).all()
     assert (rough.bend_cents > 1.5 * smooth.bend_cents).all()
 
@@ -84,7 +84,7 @@ def test_the_swing_settles_from_either_side(instruments):
 
 def test_pitch_rises_with_breath(instruments):
     """Common practice: blow harder, sound sharper."""
-    blown = blow_fingerings(instruments.plain([0, 3, 6]), instruments.jet())
+    blown = blow_fingerings(instruments.plain([0, 3, 6]), instruments.jet(), careful=False)
     curve = pitch_curve(blown, np.geomspace(150.0, 1500.0, 8))
     rises = np.diff(np.log(curve), axis=1)
     assert (rises[np.isfinite(rises)] > 0).all()
@@ -93,7 +93,7 @@ def test_pitch_rises_with_breath(instruments):
 
 def test_at_its_playing_pressure_a_note_sounds_at_its_resonance(instruments):
     motion = instruments.plain([0, 1, 2])
-    blown = blow_fingerings(motion, instruments.jet())
+    blown = instruments.blown(0, 1, 2)
     assert blown.in_phase.all()
     assert blown.cycle.frequency == pytest.approx(motion.frequency[:, 0], rel=1e-9)
     again = at_pressure(blown, np.arange(3), blown.pressure)
@@ -102,7 +102,7 @@ def test_at_its_playing_pressure_a_note_sounds_at_its_resonance(instruments):
 
 def test_an_offset_labium_saturates_sooner_and_makes_even_overtones(instruments):
     motion = instruments.plain([0])
-    centred, offset = (blow_fingerings(motion, instruments.jet(offset=y)) for y in (0.0, 0.6e-3))
+    centred, offset = (blow_fingerings(motion, instruments.jet(offset=y), careful=False) for y in (0.0, 0.6e-3))
     assert offset.gain < centred.gain
     assert offset.cycle.velocity < centred.cycle.velocity
 
@@ -117,14 +117,14 @@ def test_without_overtones_nothing_is_bent(instruments):
 
 def test_many_fingerings_at_once_are_the_same_as_one_by_one(instruments):
     motion, jet = instruments.plain([0, 2, 4, 7]), instruments.jet()
-    together = blow_fingerings(motion, jet)
-    for i in range(4):
+    together = instruments.blown(0, 2, 4, 7)
+    for i in (1, 3):
         alone = blow_fingerings(motion.only(slice(i, i + 1)), jet).note(0)
         assert together.note(i).pressure == pytest.approx(alone.pressure, rel=1e-6)
         assert together.note(i).overblow_margin == pytest.approx(alone.overblow_margin, rel=1e-6)
 
 
-@pytest.mark.parametrize("drive", [0.36, 1.0])
+@pytest.mark.parametrize("drive", [0.36, pytest.param(1.0, marks=pytest.mark.slow)])
 def test_an_overtone_on_a_higher_resonance_leaves_the_pitch_curve_smooth(instruments, drive):
     """The fifth overtone crosses a resonance of Q = 165 with so much of the note's own drive: no scatter around it.
 

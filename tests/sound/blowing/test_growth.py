@@ -33,7 +33,7 @@ def exact(instruments, rayleigh, speed, dipole, near):
     )
 
 
-@pytest.mark.parametrize(("dipole", "speed"), [(0.3, 12.0), (1.0, 18.0)])
+@pytest.mark.parametrize(("dipole", "speed"), [(0.3, 12.0), pytest.param(1.0, 18.0, marks=pytest.mark.slow)])
 def test_growth_before_a_jet_solves_the_loops_equation(instruments, rayleigh, dipole, speed):
     """The table of the jet's wave is right to a thousandth of its exponent, some 5 by now."""
     jet = instruments.jet(constants=JetConstants(dipole=dipole, **PARALLEL))

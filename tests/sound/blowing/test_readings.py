@@ -16,7 +16,8 @@ from simkit.vessel.checking import checked
 from simkit.vessel.reader import parsed
 from simkit.vessel.starter import starter
 
-WHISTLE = starter("egg")
+FIRST, *NOTES = starter("egg").split("[[chamber.note]]")
+WHISTLE = "[[chamber.note]]".join([FIRST, *(note for note in NOTES if '"C5"' in note or '"F5"' in note)])
 TRUTH = {"convection": 1.3, "window_contraction": 0.7}
 
 
@@ -34,7 +35,7 @@ def measured():
     told = "\n[jet]\n" + "".join(f"{name} = {value}\n" for name, value in TRUTH.items())
     (chamber,) = blow(loads(WHISTLE + told, "truth"), "lumped", advise=False).chambers
     out = []
-    for i in (0, 3):
+    for i in (0, 1):
         for share in (0.7, 1.0, 1.4):
             pressure = share * chamber.blown.pressure[i]
             hz = at_pressure(chamber.blown, np.array([i]), np.array([pressure])).frequency[0] * 2 ** (-25 / 1200)

@@ -16,7 +16,7 @@ from simkit.sound.elements.constants import JetConstants
 def off_in_cents(instruments, motion, share, seconds=0.14):
     """How far the pitch in time is above that of the frequency domain, at a share of the playing pressure."""
     jet = instruments.jet()
-    blown = blow_fingerings(motion, jet)
+    blown = blow_fingerings(motion, jet, careful=False)
     pressure = share * blown.pressure[0]
     cycle = at_pressure(blown, np.array([0]), np.array([pressure]))
     start = sounding(motion, cycle.omega[0], cycle.velocity[0], jet.window_area)
