@@ -36,21 +36,24 @@ def walls():
     return WALLS
 
 
-def marked(names):
-    """Four legs take gmsh as long as all other shapes together; lobes are meshed at once in test_solids too."""
-    return [pytest.param(name, marks=[pytest.mark.slow] * (name == "four legs")) for name in names]
+OF_A_KIND = ("ellipsoid", "pillow", "round box")  # beside the egg, the lens and the sharp box
+LASTING = ("four legs",)  # gmsh takes as long over them as over all others; test_solids meshes lobes in the quick tests
 
 
-@pytest.fixture(params=marked(WALLS))
+def marked(names, slow):
+    return [pytest.param(name, marks=[pytest.mark.slow] * (name in slow)) for name in names]
+
+
+@pytest.fixture(params=marked(WALLS, LASTING))
 def wall(request):
     return WALLS[request.param]
 
 
-@pytest.fixture(params=SMOOTH)
+@pytest.fixture(params=marked(SMOOTH, OF_A_KIND))
 def smooth_wall(request):
     return WALLS[request.param]
 
 
-@pytest.fixture(params=[name for name in SMOOTH if "sections" not in name])
+@pytest.fixture(params=marked([name for name in SMOOTH if "sections" not in name], OF_A_KIND))
 def convex_wall(request):
     return WALLS[request.param]

@@ -63,7 +63,7 @@ SHAPES = {
 }
 
 
-@pytest.mark.parametrize("name", ["sphere", "oblate 0.5", "box", "tube"])
+@pytest.mark.parametrize("name", ["sphere", "oblate 0.5", "box"])
 def test_six_modes_of_a_closed_chamber_are_exact_to_a_third_of_a_cent(name):
     wall, exact = SHAPES[name]
     off = cents(closed_modes(wall).k, exact()[:6])
@@ -71,8 +71,8 @@ def test_six_modes_of_a_closed_chamber_are_exact_to_a_third_of_a_cent(name):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["prolate 1.1", "prolate 1.5", "prolate 2", "oblate 0.8"])
-def test_six_modes_of_the_other_spheroids_are_exact_to_a_third_of_a_cent(name):
+@pytest.mark.parametrize("name", ["prolate 1.1", "prolate 1.5", "prolate 2", "oblate 0.8", "tube"])
+def test_six_modes_of_the_other_shapes_are_exact_to_a_third_of_a_cent(name):
     wall, exact = SHAPES[name]
     off = cents(closed_modes(wall).k, exact()[:6])
     assert np.all(np.abs(off) < 0.3), off
@@ -86,7 +86,7 @@ def test_errors_fall_as_the_fourth_power_of_the_size():
 
 def test_frequency_goes_as_one_over_size():
     """At a size where the mesh, another one at every scale, makes notes less than a tenth of a cent sharp."""
-    small, large = (closed_modes(EggWall(*(s * np.array([0.06, 0.09, 0.05]))), 4, size=s * 0.006) for s in (1, 2.5))
+    small, large = (closed_modes(EggWall(*(s * np.array([0.06, 0.06, 0.05]))), 4, size=s * 0.006) for s in (1, 2.5))
     assert small.k == pytest.approx(2.5 * large.k, rel=6e-5)
 
 
