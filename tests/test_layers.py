@@ -107,7 +107,7 @@ WITHIN = {
         "walls",
         "places coat",
         "chambers",
-        "between girth clay mouthpiece",
+        "between girth clay mass mouthpiece",
         "assembly",
         "figures",
         "inspection",

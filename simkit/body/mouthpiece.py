@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -159,3 +159,25 @@ def breaks_out(cut: WindwayCut, clay: Coat, count: int = 60) -> Iterator[tuple[s
         rows = bare[:, which].any(axis=1)
         if rows.any():
             yield name, float(cut.length - places[np.flatnonzero(rows)[0]])
+
+
+WINDOW_ROOF = 6e-3  # m from its exit on a windway's roof ends in the window's near side, as thin as it is cut
+
+
+def windway_clay(
+    cut: WindwayCut, away: Callable[[np.ndarray], np.ndarray], count: int = 40
+) -> tuple[float, float] | None:
+    """The least clay around a windway, m, and how far from the lips, m; None where all of it lies out of the clay.
+
+    away: distance from the outer surface, m, negative within it. Asked along the windway's four edges, but for the
+    ends: at the lips it comes out, and its roof ends in the window.
+    """
+    if cut.length <= 2 * WINDOW_ROOF:
+        return None
+    places = np.linspace(WINDOW_ROOF, cut.length - WINDOW_ROOF, count)
+    deep = -away(np.concatenate([cut.corners(s) for s in places]))
+    within = np.flatnonzero(deep > 0)
+    if not len(within):
+        return None
+    n = within[deep[within].argmin()]
+    return float(deep[n]), float(cut.length - places[n // 4])

@@ -23,6 +23,7 @@ from simkit.body.printing import Seam, form_names
 from simkit.errors import Fault, InputError
 from simkit.files import MARK, check_folder, may_replace, whole_folder
 from simkit.making import PAPERS, Paper, Stage, StageReading, Work, pages, solid_cautions, solids_of
+from simkit.making.clay_rules import ClayWork, clay_work
 from simkit.making.paper import Fill, Ink, Line, Page, Pen, Text
 from simkit.making.wraps import Places
 from simkit.show import look
@@ -160,6 +161,7 @@ class SheetFiles:
     work: Work
     names: tuple[str, ...]
     cautions: tuple[str, ...]
+    clay: ClayWork
 
     def as_dict(self, folder: str | Path = "") -> dict[str, Any]:
         """Under the keys of the command line's JSON; a chamber's files are all but the other chambers' forms."""
@@ -182,6 +184,7 @@ class SheetFiles:
             "air": {"sound_speed_m_s": air.sound_speed, "density_kg_m3": air.density},
             "shrinkage_percent": 100 * self.work.shrinkage.total,
             "files": [str(Path(folder) / name) for name in self.names],
+            "clay": self.clay.as_dict(),
             "chambers": chambers,
             "cautions": list(self.cautions),
         }
@@ -241,8 +244,10 @@ def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Seque
             if solid.step:
                 (half / f"{solid.name}.step").write_text(solid.step, encoding="ascii")
                 names.append(f"{solid.name}.step")
-    cautions = (*work.vessel.cautions, *solid_cautions(work, seam), *_left_over(Path(folder), names))
-    return SheetFiles(work, tuple(names), cautions)
+    clay = clay_work(work.vessel, work.body, work.shrinkage, seam)
+    leaning = () if clay.undercut else solid_cautions(work, seam)  # of the inside alone, where the outside is said
+    cautions = (*work.vessel.cautions, *leaning, *clay.cautions, *_left_over(Path(folder), names))
+    return SheetFiles(work, tuple(names), cautions, clay)
 
 
 def check_sheets(folder: str | Path, argument: str = "folder") -> None:
@@ -277,6 +282,7 @@ def sheets_text(files: SheetFiles, folder: str | Path) -> str:
         f"  wet clay shrinks by {100 * clay.total:.4g} % (from {clay.basis}): wet sizes are "
         f"{clay.size(Stage.WET):.4f} times the fired ones, and every note is then "
         f"{clay.to_come_cents(Stage.WET):.0f} cents flat; leather-hard {clay.to_come_cents(Stage.LEATHER_HARD):.0f}",
+        *(f"  {said}" for said in files.clay.said),
         *(f"  caution: {caution}" for caution in files.cautions),
     ]
     return "\n".join(lines) + "\n"

@@ -151,8 +151,8 @@ def test_ids_in_svg_are_names_and_single(sheets):
 def test_all_pens_inks_and_levels_can_be_drawn(tmp_path):
     marks = [stroke((20, 20 + 5 * k), (60, 20 + 5 * k), pen=pen, name=pen) for k, pen in enumerate(Pen)]
     marks += [circle((100, 20 + 10 * k), 8, Pen.THIN, fill) for k, fill in enumerate(Fill)]
-    marks += [Text((130, 20 + 10 * k), "$x_1$ & <Ω>", ink=ink, level=level)
-              for k, (ink, level) in enumerate(zip(Ink, ["top", "middle", "base", "base"], strict=True))]  # fmt: skip
+    levels = zip(Ink, ["top", "middle", "base", "base", "top"], strict=True)
+    marks += [Text((130, 20 + 10 * k), "$x_1$ & <Ω>", ink=ink, level=level) for k, (ink, level) in enumerate(levels)]
     written = write([Page("all", A4, False, tuple(marks))], tmp_path)
     assert written == ["sheets-a4.pdf", "sheets-a4-1.svg"]
     assert all((tmp_path / name).stat().st_size > 1000 for name in written)

@@ -1,0 +1,306 @@
+"""Where the clay of a piece lies: its weight's centre, how it stands, how thick it is at its thickest.
+
+The centre by cells of a lattice: each counts with the share of it that lies within a surface, by the distance of its
+middle from it. Metres; (x, y, z) is across, along, up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import lru_cache
+from itertools import product
+
+import numpy as np
+from scipy.ndimage import binary_dilation
+from scipy.spatial import ConvexHull, QhullError, cKDTree
+
+from simkit.body.chambers import Body
+from simkit.body.coat import Coat
+from simkit.body.walls.union import solids_of
+from simkit.body.walls.wall import Wall, feet, normals, on_wall, project
+from simkit.frozen import frozen
+
+_CELLS = 40_000  # about so many cells fill the piece's box
+Level = Callable[[np.ndarray], np.ndarray]
+
+
+@frozen
+class Lattice:
+    """Upright cells: axes' middles, and the step from one to the next, m."""
+
+    axes: tuple[np.ndarray, np.ndarray, np.ndarray]
+    step: float
+
+    @staticmethod
+    def over(box: np.ndarray, cells: int = _CELLS) -> Lattice:
+        """Cells over a box (2, 3), one more on every side."""
+        low, high = box
+        step = float((np.prod(high - low) / cells) ** (1 / 3))
+        counts = np.ceil((high - low) / step).astype(int) + 3
+        # Both ends alike, so that what is symmetric is counted so.
+        return Lattice(
+            tuple((a + b) / 2 + step * (np.arange(n) - (n - 1) / 2) for a, b, n in zip(low, high, counts, strict=True)),
+            step,
+        )
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return tuple(map(len, self.axes))
+
+    @property
+    def middles(self) -> np.ndarray:
+        """(cells, 3)."""
+        return np.stack(np.meshgrid(*self.axes, indexing="ij"), axis=-1).reshape(-1, 3)
+
+
+def shares(lattice: Lattice, level: np.ndarray) -> np.ndarray:
+    """The share of each cell (cells,) within a surface whose level is given at the middles.
+
+    A level over its slope is about a distance; the share falls over one step to either side as 1/2 - 9/8 s + 5/8 s^3,
+    which has no first moment (`clay.outer_volume`).
+    """
+    grid = level.reshape(lattice.shape)
+    slope = np.sqrt(sum(np.square(each) for each in np.gradient(grid, lattice.step)))
+    # A level may be no distance at all farther off, where it only has to be positive.
+    near = binary_dilation(grid < 0, np.ones((3, 3, 3))).ravel()
+    beyond = np.clip(grid / np.maximum(slope, 1e-300) / lattice.step, -1.0, 1.0).ravel()
+    return np.where(near, (4 - 9 * beyond + 5 * beyond**3) / 8, 0.0)
+
+
+def clay_centre(body: Body) -> np.ndarray:
+    """The centre of the clay's weight (3,), m, openings left out; right to a tenth of a mm."""
+    lattice = Lattice.over(body.coat.box)
+    middles = lattice.middles
+    clay = shares(lattice, _outer_level(body.coat, middles, lattice.step))
+    for chamber in body.chambers:
+        clay = clay - shares(lattice, chamber.wall.level(middles))
+    return np.asarray(clay @ middles / clay.sum())
+
+
+def _outer_level(coat: Coat, points: np.ndarray, step: float) -> np.ndarray:
+    """The level of the outer surface; of an even wall its distance, exact near it, and about right elsewhere."""
+    if coat.figure:
+        return coat.level(points)
+    inside = np.min([wall.level(points) for wall in coat.walls], axis=0) < 0
+    every = np.concatenate([on_wall(wall, 2) for wall in coat.walls])
+    away, _ = cKDTree(every).query(points)
+    over = away - coat.offset
+    near = np.flatnonzero(~inside & (over > -1.1 * step) & (over < 1.1 * step + 0.3 * coat.offset))
+    away[near] = np.linalg.norm(points[near] - feet(coat.walls, points[near])[0], axis=1)
+    return np.where(inside, -away, away) - coat.offset
+
+
+# --- how it stands ---------------------------------------------------------------------------------
+
+
+@frozen
+class Standing:
+    """How a piece comes to rest on a table, set down as it is drawn and let go.
+
+    feet (n, 3): the corners of the area that it stands on, m. lean_deg: by how much it tips over until it rests.
+    margin: from the line through two feet to the point below the weight's centre, the least, m; height of the centre
+    above the table, m.
+    """
+
+    feet: np.ndarray
+    down: np.ndarray
+    lean_deg: float
+    margin: float
+    height: float
+
+    @property
+    def tipping_deg(self) -> float:
+        """The slope of a table on which it tips over: tan = margin/height."""
+        return float(np.degrees(np.arctan2(self.margin, self.height)))
+
+
+ROUND_M = 3e-3  # a margin that is less: it stands on a rounded place and rolls, on no feet
+_FLAT_M = 1e-4  # points so near the table touch it: clay is not ground flat
+
+
+def standing(points: np.ndarray, centre: np.ndarray) -> Standing | None:
+    """How what has these outermost points (n, 3), m, and its weight at `centre` (3,) stands; None where all are flat.
+
+    It stands on a face of its convex hull below which the centre lies. Let go as drawn, it tips over the edges of the
+    face under it, from face to face, its weight always lower, until the centre is over the face it lies on.
+    """
+    try:
+        hull = ConvexHull(points)
+    except QhullError:
+        return None
+    normals, offsets = hull.equations[:, :3], hull.equations[:, 3]
+    heights = -(normals @ centre + offsets)  # of the centre above each face
+    # Straight below the centre: the face that the plumb line leaves by.
+    falls = -normals[:, 2]
+    way = np.where(falls > 1e-12, heights / np.maximum(falls, 1e-12), np.inf)
+    face = int(way.argmin())
+    for _ in range(len(heights)):
+        out, over = _over_edge(hull, face, centre, heights)
+        if out <= 0 or heights[over] > heights[face] + 1e-9:  # the halves of a flat face are equally high
+            break
+        face = over
+    down = normals[face]
+    corners = points[hull.vertices]
+    touching = corners[corners @ down > -offsets[face] - _FLAT_M]
+    plumb = centre + heights[face] * down
+    margin, ring = _margin(touching, plumb, down)
+    lean = float(np.degrees(np.arccos(np.clip(-down[2], -1, 1))))
+    return Standing(ring, down, lean, margin, float(heights[face]))
+
+
+def _over_edge(hull: ConvexHull, face: int, centre: np.ndarray, heights: np.ndarray) -> tuple[float, int]:
+    """By how far the point below the centre lies beyond the worst edge of a face, and the face across that edge."""
+    corners = hull.points[hull.simplices[face]]
+    normal = hull.equations[face, :3]
+    plumb = centre + heights[face] * normal
+    out, over = -np.inf, face
+    for n in range(3):  # the neighbour across the edge opposite corner n
+        a, b, opposite = corners[(n + 1) % 3], corners[(n + 2) % 3], corners[n]
+        way = np.cross(normal, b - a)
+        way = way / max(float(np.linalg.norm(way)), 1e-300)
+        way = -way if (opposite - a) @ way > 0 else way
+        beyond = float((plumb - a) @ way)
+        if beyond > out:
+            out, over = beyond, int(hull.neighbors[face, n])
+    return out, over
+
+
+def _margin(touching: np.ndarray, plumb: np.ndarray, down: np.ndarray) -> tuple[float, np.ndarray]:
+    """From a point of the table to the nearest side of the least polygon around its feet, m, and its corners."""
+    right = np.cross(down, [0.0, 1.0, 0.0] if abs(down[1]) < 0.9 else [1.0, 0.0, 0.0])
+    right = right / np.linalg.norm(right)
+    flat = (touching - plumb) @ np.stack([right, np.cross(down, right)]).T
+    try:
+        ring = ConvexHull(flat)
+    except (QhullError, ValueError):
+        return 0.0, touching
+    return float(-ring.equations[:, 2].max()), touching[ring.vertices]
+
+
+def outer_points(coat: Coat, fine: int = 2) -> np.ndarray:
+    """Points (n, 3) all over the outer surface, and over what of its solids lies within others."""
+    solids: Sequence[Wall] = solids_of(coat.walls[0]) if coat.figure else coat.walls
+    rings = [s.points + coat.offset * s.normals for solid in solids for s in solid.sheets(fine)]
+    # Rings may miss corners, on which a piece stands.
+    corners = [project(solid, np.array(list(product(*solid.box.T)))) for solid in solids if coat.figure]
+    return np.concatenate([each.reshape(-1, 3) for each in (*rings, *corners)])
+
+
+# --- how thick it is -------------------------------------------------------------------------------
+
+
+def thickest(box: np.ndarray, inner: Level, outer: Level, cells: int = 30_000) -> tuple[float, np.ndarray]:
+    """The diameter of the largest ball of clay, m, and its middle (3,).
+
+    inner, outer: distances, m, from the air, positive in clay, and from the outside, negative in clay. By cells of a
+    lattice, and from the best of them downhill in ever smaller steps.
+    """
+    lattice = Lattice.over(box, cells)
+    middles = lattice.middles
+    deep = np.minimum(inner(middles), -outer(middles))
+    order = np.argsort(-deep)[:_STARTS]
+    found = [_deepest(middles[n], lattice.step, inner, outer) for n in order]
+    depth, place = max(found, key=lambda pair: pair[0])
+    return 2 * depth, place
+
+
+_STARTS = 3
+_STAR = np.array([[i, j, k] for i in (-1, 0, 1) for j in (-1, 0, 1) for k in (-1, 0, 1)], float)
+
+
+def _deepest(place: np.ndarray, step: float, inner: Level, outer: Level) -> tuple[float, np.ndarray]:
+    depth = -np.inf
+    while step > 2e-5:
+        around = place + step * _STAR
+        deep = np.minimum(inner(around), -outer(around))
+        n = int(deep.argmax())
+        if deep[n] <= depth + 1e-7:
+            step /= 2
+        depth, place = max(depth, float(deep[n])), around[n]
+    return depth, place
+
+
+def thickest_clay(body: Body) -> tuple[float, np.ndarray]:
+    """The diameter of the largest ball of a piece's clay, m, and its middle (3,)."""
+    walls, coat = tuple(chamber.wall for chamber in body.chambers), body.coat
+    if not coat.figure and len(walls) == 1:
+        place = on_wall(walls[0])[:1]
+        return coat.offset, (place + coat.offset / 2 * normals(walls[0], place))[0]
+    away, inside = cKDTree(np.concatenate([on_wall(wall, _FINE) for wall in walls])), walls
+
+    def inner(points: np.ndarray) -> np.ndarray:
+        within = np.min([wall.level(points) for wall in inside], axis=0) < 0
+        return np.where(within, -1.0, 1.0) * away.query(points)[0]
+
+    if coat.figure:
+        return thickest(coat.box, inner, outer_distance(coat))
+    return thickest(coat.box, inner, lambda points: inner(points) - coat.offset)
+
+
+_FINE = 4  # rings of a wall are so many times as many: about a millimetre from point to point of a hand's piece
+
+
+@lru_cache(maxsize=16)
+def outer_distance(coat: Coat) -> Level:
+    """Distance from the outer surface, m, negative within it, by points all over it: of (n, 3) points (n,).
+
+    Too long by half the square of the points' spacing over twice the distance, at most: some hundredths of a mm.
+    """
+    skin = outer_points(coat, _FINE)
+    tree = cKDTree(skin[coat.level(skin) > -1e-5])
+
+    def distances(points: np.ndarray) -> np.ndarray:
+        return np.where(coat.level(points) < 0, -1.0, 1.0) * tree.query(points)[0]
+
+    return distances
+
+
+# --- how it leaves a mould -------------------------------------------------------------------------
+
+
+@frozen
+class Undercut:
+    """What of the outside leans back over itself when each half of a mould is pulled off square to its seam.
+
+    share of the outer surface; the most that it leans, degrees, and where, m.
+    """
+
+    share: float
+    lean_deg: float
+    place: np.ndarray
+
+
+_UPRIGHT = np.sin(np.radians(2.0))  # clay gives by so much
+
+
+def undercut(coat: Coat, axis: int, at: float) -> Undercut | None:
+    """What leans back of the outer surface parted at `at`, m, square to an axis; None where both halves come off."""
+    places, normals, areas = (np.concatenate(each) for each in zip(*_facets(coat), strict=True))
+    free = coat.level(places) > -5e-3 * np.ptp(coat.box, axis=0).max()
+    places, normals, areas = places[free], normals[free], areas[free]
+    lean = -normals[:, axis] * np.sign(places[:, axis] - at)
+    # Right at the seam a surface stands upright, and facets lie a little to its other side.
+    lean[np.abs(places[:, axis] - at) < 0.02 * np.ptp(coat.box[:, axis])] = 0.0
+    back = lean > _UPRIGHT
+    if not back.any():
+        return None
+    worst = int(lean.argmax())
+    share = float(areas[back].sum() / areas.sum())
+    return Undercut(share, float(np.degrees(np.arcsin(min(lean[worst], 1.0)))), places[worst])
+
+
+def _facets(coat: Coat) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Middles, unit normals and areas of the outer surface's quadrilaterals, solid by solid."""
+    solids: Sequence[Wall] = solids_of(coat.walls[0]) if coat.figure else coat.walls
+    found = []
+    for sheet in (sheet for solid in solids for sheet in solid.sheets(2)):
+        p = sheet.points + coat.offset * sheet.normals
+        a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
+        normal = np.cross(c - a, d - b).reshape(-1, 3) / 2
+        area = np.linalg.norm(normal, axis=1)
+        out = (sheet.normals[:-1, :-1] + sheet.normals[1:, 1:]).reshape(-1, 3)
+        normal *= np.sign(np.einsum("ni,ni->n", normal, out))[:, None]
+        whole = area > 1e-3 * area.max()
+        middle = ((a + b + c + d) / 4).reshape(-1, 3)
+        found.append((middle[whole], normal[whole] / area[whole, None], area[whole]))
+    return found
