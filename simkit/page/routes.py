@@ -136,6 +136,7 @@ async def _folder(studio: Studio, request: Request) -> Any:
         "designs": [{**each, "saved": open_now.get(each["file"], True)} for each in designs],
         "unwritten": unwritten,
         "free": FREE,
+        "panels": [name for name in ("sound.js", "bench.js") if STATIC.joinpath(name).is_file()],
         "jobs": [job.as_dict() for job in studio.jobs.values()],
     }
 

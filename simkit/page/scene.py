@@ -20,17 +20,24 @@ MOST_RINGS = 56  # of a sheet: more are left out, for nobody sees them
 def scene(vessel: Vessel, body: Body, walls: bool = True) -> dict[str, Any]:
     """Every chamber with its openings; with `walls` also its surfaces, which change only where the body does."""
     return {
-        "thickness_mm": 1e3 * body.thickness,
+        "thickness_mm": None if body.figure else 1e3 * body.thickness,
         "chambers": [
             {
                 "name": solid.name,
                 "openings": [_opening(solid, opening) for opening in solid.all_openings],
                 "windway": _windway(chamber.voicing, solid),
-                **(_surfaces(solid) if walls else {}),
+                **(_surfaces(solid, outside) if walls else {}),
             }
-            for chamber, solid in zip(vessel.chambers, body.chambers, strict=True)
+            for chamber, solid, outside in zip(vessel.chambers, body.chambers, _outsides(body), strict=True)
         ],
     }
+
+
+def _outsides(body: Body) -> list[tuple[Wall | None, float]]:
+    """Of each chamber the wall that is seen of it, and by how much it is moved out; a figure is the first one's."""
+    if body.figure is not None:
+        return [(body.figure if n == 0 else None, 0.0) for n in range(len(body.chambers))]
+    return [(solid.wall, solid.thickness) for solid in body.chambers]
 
 
 def opening_key(chamber: str, opening: Opening) -> str:
@@ -65,10 +72,11 @@ def _windway(voicing: Voicing | None, solid: ChamberBody) -> list[list[float]]:
     return [_mm(p) for p in (exit_ - half, exit_ - half + back, exit_ + half + back, exit_ + half)]
 
 
-def _surfaces(solid: ChamberBody) -> dict[str, Any]:
+def _surfaces(solid: ChamberBody, outside: tuple[Wall | None, float]) -> dict[str, Any]:
     origin, along = solid.wall.axis
+    seen, offset = outside
     return {
-        "sheets": _sheets(solid.wall, solid.thickness),
+        "sheets": [] if seen is None else _sheets(seen, offset),
         "frame": {
             "origin": _mm(origin),
             "along": _plain(along),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import signal
 import socket
-import sys
 import threading
 import webbrowser
 from collections.abc import Callable
@@ -83,7 +82,9 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
     finally:
         signal.signal(signal.SIGINT, before)
         listening.close()
-        sys.stderr.flush()
+    for session in studio.sessions.values():
+        if not session.saved:
+            say(f"{session.name}: what was changed and not saved is gone")
 
 
 def _quoted(name: str) -> str:

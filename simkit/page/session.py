@@ -198,8 +198,8 @@ class Session:
     def save(self, over: bool = False) -> None:
         """Writes the design to its file; Changed where another program has written that, unless `over` is said."""
         expected = self.on_disk.digest if self.on_disk else None
-        if over and self.shelf.has(self.name):
-            expected = self.shelf.read(self.name).digest
+        if over:
+            expected = self.shelf.read(self.name).digest if self.shelf.has(self.name) else None
         try:
             digest = self.shelf.save(self.name, self.text, expected)
         except Changed:

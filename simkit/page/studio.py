@@ -76,6 +76,7 @@ class Job:
     kind: str
     design: str
     companion: Companion
+    version: int = 0  # of the design that it is about
     began: float = field(default_factory=time.monotonic)
     state: str = "running"
     said: str = ""
@@ -89,6 +90,7 @@ class Job:
             "job": self.number,
             "kind": self.kind,
             "design": self.design,
+            "version": self.version,
             "state": self.state,
             "said": self.said,
             "seconds": time.monotonic() - self.began,
@@ -197,6 +199,8 @@ class Studio:
             raise Refused("two pieces of work are going on; wait for one, or stop it")
         job = Job(next(self._numbers), kind, design, self._companion())
         what, arguments = _ASKED[kind](self, design, given)
+        if design in self.sessions:
+            job.version = self.sessions[design].version
         self.jobs[job.number] = job
         job.task = asyncio.create_task(self._run(job, what, arguments))
         return job

@@ -29,7 +29,8 @@ export class Piece {
 
   /** By how much the body is stretched while a hand does it. */
   stretch(chamber) {
-    const values = this.session.hand?.values ?? {};
+    const figure = this.session.scene?.thickness_mm === null; // what is seen then is not the body that is stretched
+    const values = figure ? {} : this.session.hand?.values ?? {};
     const found = { ...ZERO };
     for (const way of Object.keys(ZERO)) found[way] = values[`${chamber}.${way}`] ?? 1;
     return { along: found.length * (this._isBall(chamber) ? found.breadth : 1), right: found.width * found.breadth, up: found.height * found.breadth };
@@ -81,9 +82,9 @@ export class Piece {
 
   _slide(opening, handle, from, way) {
     const surface = this.chamberOf(opening.key);
-    const hit = meet(surface, from, way);
+    const hit = meet(surface.corners.length ? surface : this.surfaces[0], from, way);
     if (!hit) return;
-    const inner = add(hit.point, hit.normal, -this.session.scene.thickness_mm);
+    const inner = add(hit.point, hit.normal, -(this.session.scene.thickness_mm ?? opening.length_mm));
     const place = placeOf(surface.frame, inner);
     const [along, around] = ["along", "around"].map((word) => handle.numbers.find((n) => n.label === word));
     const changes = [];

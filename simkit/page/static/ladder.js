@@ -54,9 +54,9 @@ export class Ladder {
     const dots = cell("dots");
     dots.append(fingering(holes, note.open));
     const lane = cell("lane");
-    lane.innerHTML = `<div class="rung"><i class="doubt"></i><i class="bead"></i></div>`;
+    lane.innerHTML = `<div class="rung"><i class="doubt"></i><i class="bead"></i><i class="judge" title="by the judge" hidden></i></div>`;
     return {
-      node, button, lane: lane.firstChild, doubt: lane.querySelector(".doubt"), bead: lane.querySelector(".bead"),
+      node, button, lane: lane.firstChild, doubt: lane.querySelector(".doubt"), bead: lane.querySelector(".bead"), judge: lane.querySelector(".judge"),
       cents: cell("cents"), breath: cell("breath"), margin: cell("margin"),
     };
   }
@@ -79,7 +79,9 @@ export class Ladder {
       row.node.className = [note.by ? `by-${note.by}` : "by-none", this.session.fingering?.note === n ? "shown" : "", note.blown_by ? `blown-${note.blown_by}` : ""].join(" ");
       row.button.setAttribute("aria-pressed", this.session.fingering?.note === n ? "true" : "false");
       by = note.by ?? by;
-      const known = note.cents !== null;
+      const known = note.cents !== null, judged = this.session.judgedOf(note, n);
+      row.judge.hidden = judged === undefined;
+      if (judged !== undefined) row.judge.style.left = `${place(judged)}%`;
       row.lane.classList.toggle("unknown", !known);
       if (known) {
         row.bead.style.left = `${place(note.cents)}%`;

@@ -72,6 +72,7 @@ async function save() {
 }
 
 addEventListener("keydown", (event) => {
+  if (event.key === "Escape" && session.hand) session.dropHand();
   if (!(event.ctrlKey || event.metaKey) || find("#design").hidden) return;
   const key = event.key.toLowerCase(), typing = event.target.matches?.("input, select, textarea");
   if (key === "s") { event.preventDefault(); save(); }
@@ -182,10 +183,9 @@ for (const tab of tabs) {
     choosePanel(to.dataset.panel);
   });
 }
-for (const name of LEAVES) {
-  const file = { hear: "sound", bench: "bench" }[name];
-  fetch(`static/${file}.js`, { method: "HEAD" }).then((found) => { find(`[data-panel=${name}]`).hidden = !found.ok; }).catch(() => {});
-}
+session.get("folder").then(({ panels }) => {
+  for (const name of LEAVES) find(`[data-panel=${name}]`).hidden = !panels.includes({ hear: "sound.js", bench: "bench.js" }[name]);
+}).catch(() => {});
 
 // --- the picture in the round, where there is WebGL ---
 

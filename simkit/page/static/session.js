@@ -10,6 +10,7 @@ export class Session {
     this.notes = [];
     this.hand = null; // what is dragged: {values, label, base}
     this.moved = null; // the server's last word on where everything is while it is dragged
+    this.judged = new Map(); // cents by the air meshed as a whole, by design, version, chamber and note
     this.playing = false;
     this.fingering = null;
     this.lost = false;
@@ -78,6 +79,7 @@ export class Session {
     this._minding = true;
     // A browser that sleeps hears nothing: it lets go, and looks anew when it is awake.
     document.addEventListener("visibilitychange", () => (document.hidden ? this._stream.close() : this.connect()));
+    document.addEventListener("resume", () => this.connect());
     addEventListener("pageshow", (event) => event.persisted && this.connect());
   }
 
@@ -98,7 +100,11 @@ export class Session {
   }
 
   _take(message) {
-    if (message.type === "job") return this.emit("job", message);
+    if (message.type === "job") {
+      if (message.kind === "judge" && message.state === "done") this.judged.set(`${message.design}:${message.version}:${message.chamber}:${message.note}`, message.cents);
+      this.emit("job", message);
+      return this.emit("numbers");
+    }
     if (!this.state || message.design !== this.state.design) return this.emit("other", message);
     if (message.type === "state") return this._see(message);
     if (message.type === "outside") {
@@ -128,7 +134,7 @@ export class Session {
     this.design = {
       file: state.design, title: state.title, version: state.version, saved: state.saved, chambers: state.chambers,
     };
-    if (other) this.fingering = null;
+    if (other) this.fingering = this._told = null;
     this._count();
     this.emit("state");
     this.emit("numbers");
@@ -253,9 +259,12 @@ export class Session {
     const exact = this._heard && sameValues(this._heard.values, this.hand?.values);
     // The nearest place that the model has answered for, and the slopes from there on.
     const from = this._heard ?? { values: {}, notes: known.numbers?.notes };
+    // Until the model has answered for a new state the old numbers stay, told as old.
+    const old = this.notes.length === rows.length && this.notes.every((note, n) => note.pitch === rows[n].pitch) ? this.notes : [];
     this.notes = rows.map((row, n) => {
       const base = from.notes?.[n];
-      const told = known.told?.notes?.[n];
+      if (!base && old[n]) return { ...old[n], ...row, by: null, blown_by: old[n].blown_by && "slopes" };
+      const told = known.told?.notes?.[n] ?? this._told?.[n];
       const shift = exact || !base || !this.hand ? 0 : this._shift(n, from.values);
       const sure = !this.hand || exact;
       const cents = base?.cents == null || shift === null ? null : base.cents + shift;
@@ -268,9 +277,10 @@ export class Session {
         cents, hz, doubt_cents: told?.doubt_cents ?? null,
         pressure_pa: pressure, margin: told?.margin ?? null, speaks: told?.speaks ?? null,
         by: base ? (sure ? "model" : "slopes") : null,
-        blown_by: told ? (this.hand ? "slopes" : "model") : null,
+        blown_by: told ? (this.hand || !known.told ? "slopes" : "model") : null,
       };
     });
+    if (known.told) this._told = known.told.notes;
   }
 
   _shift(n, from) {
@@ -297,6 +307,12 @@ export class Session {
     const name = `${chamber}.voicing.cut_up_mm`;
     const dragged = this.hand?.values[name];
     return dragged === undefined ? 1 : dragged / this._start(name);
+  }
+
+  /** What the judge said of a note of the design as it is, cents; undefined where it was not asked. */
+  judgedOf(note, n) {
+    const first = this.notes.findIndex((each) => each.chamber === note.chamber);
+    return this.hand ? undefined : this.judged.get(`${this.state.design}:${this.state.version}:${note.chamber}:${n - first}`);
   }
 
   // --- holes that are shown open ---

@@ -1,0 +1,400 @@
+"""The page in a real browser: headless Chromium of the distribution, driven by Playwright; all slow.
+
+Skipped where there is no Chromium (Debian: apt-get install chromium).
+"""
+
+import contextlib
+import http.server
+import re
+import shutil
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from simkit.vessel import loads
+from tests.page.conftest import DOVE
+
+CHROMIUM = next((p for name in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(name))), None)
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: apt-get install chromium"),
+    # Playwright's own loop is left to the collector when it stops.
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+]
+
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync", "--enable-unsafe-swiftshader",
+    "--use-gl=angle", "--use-angle=swiftshader",
+]  # fmt: skip
+PATIENCE = 90_000  # ms: a busy machine takes its time, and no test here is of that
+
+
+class Desk:
+    """A folder with a design, `simkit open` on it, and its address."""
+
+    def __init__(self, folder):
+        self.file = folder / "dove.toml"
+        self.file.write_text(DOVE)
+        self.server = subprocess.Popen(
+            [sys.executable, "-m", "simkit", "open", "dove.toml", "--no-browser"],
+            cwd=folder, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        )  # fmt: skip
+        self.address = re.search(r"http\S+", self.server.stderr.readline())[0]
+
+    def close(self):
+        self.server.terminate()
+        self.server.wait(30)
+        self.server.stderr.close()
+
+
+@pytest.fixture(scope="module")
+def chromium(tmp_path_factory):
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as driver:
+
+        @contextlib.contextmanager
+        def started(*more, **how):
+            context = driver.chromium.launch_persistent_context(
+                tmp_path_factory.mktemp("profile"), executable_path=CHROMIUM, args=[*FLAGS, *more], headless=True,
+                viewport={"width": 1280, "height": 900}, **how,
+            )  # fmt: skip
+            context.set_default_timeout(PATIENCE)
+            try:
+                yield context
+            finally:
+                context.close()
+
+        yield started
+
+
+@pytest.fixture(scope="module")
+def browser(chromium):
+    with chromium() as context:
+        yield context
+
+
+@pytest.fixture
+def desk(tmp_path):
+    made = Desk(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def tab(browser, desk):
+    with opened(browser, desk) as page:
+        yield page
+
+
+@contextlib.contextmanager
+def opened(context, desk):
+    """A tab with the design, drawn and with the model's numbers; nothing may have gone wrong in it."""
+    page, wrong = context.new_page(), []
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on("dialog", lambda dialog: dialog.accept())
+    page.goto(desk.address)
+    page.wait_for_selector(".outline .clay-face", state="attached")
+    page.wait_for_selector('.by[data-by="model"]')
+    try:
+        yield page
+        assert wrong == []
+    finally:
+        page.close(run_before_unload=False)
+
+
+def said(page, what):
+    return page.evaluate(f"() => {{ const s = window.simkitPage.session; return {what}; }}")
+
+
+def until(page, what):
+    """Waits until something is so in the page; its policy forbids what Playwright would do."""
+    deadline = time.monotonic() + PATIENCE / 1000
+    while not said(page, what):
+        assert time.monotonic() < deadline, what
+        page.wait_for_timeout(30)
+
+
+def hole(page, name, view="from above"):
+    return page.locator(f'svg.outline[data-side="{view}"] g.grip.hole', has_text=re.compile(f"^{name}$"))
+
+
+def middle(page, locator):
+    box = locator.locator(".rim").bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2, box
+
+
+def drag(page, start, by, steps=6):
+    page.mouse.move(*start)
+    page.mouse.down()
+    for n in range(1, steps + 1):
+        page.mouse.move(start[0] + by[0] * n / steps, start[1] + by[1] * n / steps)
+    return page.mouse.up
+
+
+@pytest.mark.sample
+def test_a_hole_is_dragged_undone_and_saved(tab, desk):
+    """By slopes while it moves, by the model when that answers; the file's remarks stay."""
+    until(tab, "s.state.known.slopes?.slopes['body.hole.1.along_mm'] !== undefined")
+    before = said(tab, "s.notes.map((n) => n.cents)")
+    x, y, _ = middle(tab, hole(tab, "1"))
+    tab.evaluate(
+        """() => {
+            const { session } = window.simkitPage;
+            window.kinds = [];
+            session.on("numbers", () => window.kinds.push(session.notes[1].by));
+        }"""
+    )
+    up = drag(tab, (x, y), (60, 0))
+    dragged = said(tab, "s.hand.values['body.hole.1.along_mm']")
+    assert dragged > 36
+    until(tab, "s._heard !== null")
+    assert "slopes" in tab.evaluate("window.kinds")
+    until(tab, "s.notes[1].by === 'model'")
+    by_model = said(tab, "s.notes.map((n) => n.cents)")
+    assert by_model[1] != before[1]
+    up()
+    until(tab, "s.state.version === 2 && s.notes[1].by === 'model'")
+    along = said(tab, "s.design.chambers[0].holes[0].along_mm")
+    assert along == pytest.approx(dragged, abs=0.006)
+    assert tab.locator("#file").inner_text() == "dove.toml, not saved"
+    tab.keyboard.press("Control+s")
+    until(tab, "s.state.saved")
+    text = desk.file.read_text()
+    assert loads(text).value("body.hole.1.along_mm") == along
+    assert [line.split("#")[1] for line in text.splitlines() if "#" in line] == [
+        line.split("#")[1] for line in DOVE.splitlines() if "#" in line
+    ]
+    tab.locator("#undo").click()
+    until(tab, "s.state.version === 3 && s.notes[1].by === 'model'")
+    assert said(tab, "s.notes.map((n) => n.cents)") == pytest.approx(before)
+    tab.locator("#redo").click()
+    until(tab, "s.state.version === 4")
+    assert said(tab, "s.design.chambers[0].holes[0].along_mm") == along
+
+
+def test_a_rim_is_pulled_wider_a_window_slides_and_the_body_is_stretched(tab):
+    x, y, box = middle(tab, hole(tab, "2"))
+    drag(tab, (x + 0.45 * box["width"], y), (5, 0))()
+    until(tab, "s.state.version === 2")
+    assert said(tab, "s.design.chambers[0].holes[1].diameter_mm") > 7.1
+    assert said(tab, "s.design.chambers[0].holes[1].along_mm") == 50
+    grip = tab.get_by_role("slider", name="body, length")
+    box = grip.locator(".pull").bounding_box()
+    drag(tab, (box["x"] + 2, box["y"] + box["height"] / 2), (40, 0))()
+    until(tab, "s.state.version === 3")
+    assert said(tab, "s.handles[0].numbers[0].of_mm") > 72
+    window = tab.get_by_role("slider", name="window")
+    window.focus()
+    for _ in range(4):
+        tab.keyboard.press("ArrowUp")
+    until(tab, "s.state.version === 4")
+    assert said(tab, "s.handles.find((h) => h.kind === 'window').numbers[0].value") > 15
+
+
+@pytest.mark.sample
+def test_every_handle_is_reached_by_keys_and_named(tab):
+    tab.locator("#save").focus()
+    names = []
+    for _ in range(60):
+        tab.keyboard.press("Tab")
+        at = tab.evaluate(
+            "() => ['role', 'aria-label', 'aria-valuetext'].map((each) => document.activeElement.getAttribute(each))"
+        )
+        if at[0] == "slider" and at[1].split(":")[0] in names:
+            break  # once round
+        if at[0] == "slider":
+            names.append(at[1].split(":")[0])
+            assert re.search(r"\d", at[2])
+    assert sorted(names) == sorted(["hole 1", "hole 2", "window", "body, length", "body, width", "body, height"])
+    tab.get_by_role("slider", name="hole 1").focus()
+    tab.keyboard.press("+")
+    tab.keyboard.press("Shift+ArrowUp")
+    assert said(tab, "s.hand.values") == {"body.hole.1.diameter_mm": pytest.approx(6.1), "body.hole.1.along_mm": 36.5}
+    tab.keyboard.press("Escape")
+    assert said(tab, "s.hand") is None
+    tab.keyboard.press("-")
+    until(tab, "s.state.version === 2")  # after a rest it is left there
+    assert said(tab, "s.design.chambers[0].holes[0].diameter_mm") == pytest.approx(5.9)
+    tab.get_by_label("around, °").fill("-25")
+    tab.keyboard.press("Enter")
+    until(tab, "s.state.version === 3")
+    assert said(tab, "s.design.chambers[0].holes[0].around_deg") == -25
+
+
+def test_a_tap_shows_a_fingering_and_opens_a_hole(tab):
+    tab.get_by_role("button", name="D5").click()
+    assert said(tab, "s.fingering.open") == ["1"]
+    assert "is-open" in hole(tab, "1").get_attribute("class") and "is-covered" in hole(tab, "2").get_attribute("class")
+    x, y, _ = middle(tab, hole(tab, "2"))
+    tab.mouse.click(x, y)
+    assert sorted(said(tab, "s.fingering.open")) == ["1", "2"] and said(tab, "s.state.version") == 1
+
+
+def test_what_may_not_be_is_shown_while_dragging(tab):
+    x, y, _ = middle(tab, hole(tab, "1"))
+    there, below, _ = middle(tab, hole(tab, "2"))
+    up = drag(tab, (x, y), (0.7 * (there - x), 0.7 * (below - y)))
+    until(tab, "s.limits.length > 0")
+    tab.wait_for_selector(".limits li")
+    assert "clay between hole 1 and hole 2" in tab.locator(".limits").inner_text()
+    assert "troubled" in hole(tab, "2").get_attribute("class")
+    tab.keyboard.press("Escape")
+    up()
+
+
+def test_two_tabs_show_one_design(browser, desk):
+    with opened(browser, desk) as one, opened(browser, desk) as other:
+        one.locator("#part").select_option(label="hole 1")
+        one.get_by_label("diameter, mm").fill("6.4")
+        one.keyboard.press("Enter")
+        until(other, "s.state.version === 2")
+        assert said(other, "s.design.chambers[0].holes[0].diameter_mm") == 6.4
+        other.locator("#undo").click()
+        until(one, "s.state.version === 3")
+        assert said(one, "s.design.chambers[0].holes[0].diameter_mm") == 6
+
+
+def test_a_design_that_another_program_changed_is_not_written_over(tab, desk):
+    tab.locator("#part").select_option(label="hole 1")
+    tab.get_by_label("diameter, mm").fill("6.4")
+    tab.keyboard.press("Enter")
+    until(tab, "s.state.version === 2")
+    desk.file.write_text(theirs := DOVE.replace("Test dove", "Theirs"))
+    tab.locator("#save").click()
+    tab.wait_for_selector("#changed:not([hidden])")
+    assert desk.file.read_text() == theirs
+    tab.get_by_role("button", name="Take what it wrote").click()
+    until(tab, "s.design.title === 'Theirs'")
+    assert tab.locator("#changed").is_hidden()
+
+
+@pytest.mark.sample
+def test_a_server_that_is_lost_is_said_and_a_browser_that_slept_comes_back(browser, desk):
+    with opened(browser, desk) as page:
+        line = browser.new_cdp_session(page)
+        line.send("Network.enable")
+        away = {"latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
+        line.send("Network.emulateNetworkConditions", {"offline": True, **away})
+        page.evaluate("window.simkitPage.session._stream.close(); window.simkitPage.session.connect()")
+        page.wait_for_selector("#lost:not([hidden])")
+        with opened(browser, desk) as other:
+            other.locator("#part").select_option(label="hole 1")
+            other.get_by_label("diameter, mm").fill("6.4")
+            other.keyboard.press("Enter")
+            until(other, "s.state.version === 2")
+        line.send(
+            "Network.emulateNetworkConditions",
+            {"offline": False, **away, "downloadThroughput": -1, "uploadThroughput": -1},
+        )
+        page.wait_for_selector("#lost", state="hidden")
+        until(page, "s.state.version === 2")  # it looked anew
+        desk.server.terminate()
+        desk.server.wait(30)
+        page.wait_for_selector("#lost:not([hidden])")
+        page.locator("#undo").click()
+        page.wait_for_selector("#said.shown")
+        assert "Start it again" in page.locator("#said").inner_text()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("wide", [1280, 320])
+def test_nobody_is_kept_out(browser, desk, scheme, wide):
+    """axe-core's rules (WCAG 2.2 A and AA): no serious finding; nothing wider than a small telephone's screen."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    context = browser
+    with opened(context, desk) as page:
+        page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+        page.set_viewport_size({"width": wide, "height": 800})
+        until(page, "s.state.known.told !== undefined")
+        for place in ("change", "tune", "print", "folder"):
+            page.locator("#all" if place == "folder" else f"#tab-{place}").click()
+            if place == "folder":
+                page.wait_for_selector(".strip")
+            page.wait_for_timeout(300)
+            found = Axe().run(page).response["violations"]
+            serious = [
+                (v["id"], v["impact"], [n["html"][:120] for n in v["nodes"]])
+                for v in found
+                if v["impact"] in ("serious", "critical")
+            ]
+            assert serious == [], place
+            assert page.evaluate("document.documentElement.scrollWidth") <= wide, place
+            assert page.evaluate("getComputedStyle(document.body.parentElement).backgroundColor") == (
+                "rgb(255, 255, 255)" if scheme == "light" else "rgb(28, 23, 20)"
+            )
+
+
+def test_without_webgl_the_outlines_remain(chromium, desk):
+    with chromium("--disable-3d-apis") as context, opened(context, desk) as page:
+        page.wait_for_selector(".round", state="hidden")
+        assert page.locator(".outline .clay-face").count() == 3
+        x, y, _ = middle(page, hole(page, "1"))
+        drag(page, (x, y), (40, 0))()
+        until(page, "s.state.version === 2")
+
+
+def test_in_the_round_a_hole_is_dragged_and_the_piece_is_turned(tab):
+    tab.wait_for_selector(".round[data-painted]")
+    place = tab.evaluate("""async () => {
+        const { rim, mouth } = await import("./static/geometry.js");
+        const canvas = document.querySelector(".round canvas"), box = canvas.getBoundingClientRect();
+        return [box.x, box.y, box.width, box.height];
+    }""")
+    corner = (place[0] + 12, place[1] + 12)
+    before = tab.locator(".round canvas").screenshot()
+    drag(tab, corner, (90, 40))()
+    tab.wait_for_timeout(400)
+    assert tab.locator(".round canvas").screenshot() != before
+    assert said(tab, "s.state.version") == 1  # looking changes nothing
+
+
+ELSEWHERE = Path(__file__).with_name("elsewhere.html")  # tries to read and to save from another origin
+
+
+def test_a_page_from_elsewhere_that_knows_the_address_can_neither_read_nor_save(browser, desk, tmp_path):
+    (tmp_path / "web").mkdir()
+    shutil.copy(ELSEWHERE, tmp_path / "web" / "index.html")
+
+    class Quiet(http.server.SimpleHTTPRequestHandler):
+        def __init__(self, *given):
+            super().__init__(*given, directory=tmp_path / "web")
+
+        def log_message(self, *_):
+            pass
+
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Quiet) as elsewhere:
+        threading.Thread(target=elsewhere.serve_forever, daemon=True).start()
+        page = browser.new_page()
+        page.goto(f"http://127.0.0.1:{elsewhere.server_port}/?to={desk.address.partition('?')[0]}")
+        deadline = time.monotonic() + PATIENCE / 1000
+        while page.title() != "done":
+            assert time.monotonic() < deadline
+            page.wait_for_timeout(50)
+        tried = page.evaluate("window.tried")
+        page.close()
+        elsewhere.shutdown()
+    assert {name: tried[name] for name in ("read", "save", "stream", "script")} == dict.fromkeys(
+        ("read", "save", "stream", "script"), "refused"
+    )
+    assert tried["blind"] in ("opaque", "refused") and tried["frame"] in ("hidden", "refused")
+    assert desk.file.read_text() == DOVE
+
+
+def test_the_page_is_small():
+    """Two megabytes in all, of which the 3-D library is the most."""
+    import simkit.page
+
+    files = list((Path(simkit.page.__file__).parent / "static").iterdir())
+    assert sum(file.stat().st_size for file in files) < 2_000_000
+    assert not [
+        f.name
+        for f in files
+        if f.suffix in (".js", ".css", ".html") and re.search(r"(src|href)=\"https?:", f.read_text())
+    ]
