@@ -21,7 +21,7 @@ def report(
     file: Design,
     output: Annotated[Path, typer.Option("-o", metavar="PAGE", help="The page to write: .html.", show_default=False)],
     judge: Annotated[
-        bool, typer.Option("--judge", help="Ask the air meshed as a whole, too; half a minute a note.")
+        bool, typer.Option("--judge", help="Ask the air meshed as a whole, too: half a minute, then seconds a note.")
     ] = False,
     sheets: Annotated[
         Path | None, typer.Option(metavar="DIR", help="A folder of sheets to link to.", show_default=False)

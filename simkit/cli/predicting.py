@@ -90,7 +90,8 @@ def compare(
 ) -> None:
     """Set all models side by side, and say why they part.
 
-    The judge among them, resolved, meshes all of the air: about half a minute a note.
+    The judge among them, resolved, meshes all of the air: about half a minute, then some
+    seconds a note.
     """
     check_picture(plot)
     with Waiting("comparing"):

@@ -206,7 +206,7 @@ def judged(outcome: Outcome) -> Outcome:
         judge = models.resonator("resolved", case)
         for n in dict.fromkeys((0, len(notes) // 2, len(notes) - 1)) if notes else ():
             note = notes[n]
-            log.info("asking the judge about %s, half a minute a note", note.pitch)
+            log.info("asking the judge about %s: half a minute for the first note, seconds for the next", note.pitch)
             (ring,) = judge.resonances(note.open, 1)
             off = cents(ring.frequency_hz, note.target_hz or 0.0)
             found.append(Judged(chamber.name, note.pitch or "", note.answer.cents or 0.0, off))

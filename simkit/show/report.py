@@ -66,8 +66,8 @@ class ReportSection:
 def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None) -> str:
     """The page as one HTML text, pictures included.
 
-    judge: also the air meshed as a whole, about half a minute a note. sheets: the address of a folder of sheets to
-    link to, as seen from the page.
+    judge: also the air meshed as a whole, about half a minute, then seconds a note. sheets: the address of a folder of
+    sheets to link to, as seen from the page.
     """
     names = models.models() if judge else able("quick")
     prediction = predict(vessel, names)

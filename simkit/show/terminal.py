@@ -51,7 +51,8 @@ def note_table(
         table.add_column("by hand", justify="right")
     table.add_column("")
     for n, note in enumerate(notes):
-        cells = [note.pitch or "all covered", fingering(holes, note.open), _number(note.target_hz, 1)]
+        name = note.pitch or ("all open" if note.open else "all covered")
+        cells = [name, fingering(holes, note.open), _number(note.target_hz, 1)]
         for answer in note.answers:
             cells += _answer_cells(answer)
         moved = note.answer.parts_cents or {}

@@ -1,6 +1,7 @@
 """From a design to predicted notes: targets, JSON keys, breath, refusals."""
 
 import json
+import math
 
 import numpy as np
 import pytest
@@ -156,3 +157,27 @@ def test_all_notes_of_a_chamber_are_asked_at_once(monkeypatch):
     monkeypatch.setattr(PortsResonator, "lowest", lambda self, opened: asked.append(len(opened)) or plain(self, opened))
     heard = predict(ball(voicing=VOICING), "ports", state="still")
     assert asked == [len(heard.notes)]
+
+
+def test_a_plain_resonator_without_notes_rings_through_its_holes():
+    """No window, nobody's notes: Helmholtz's c/(2 pi) sqrt(K/V), K = S/(wall + two flanged ends of 0.82 radii)."""
+    (note,) = predict(loads(PLAIN, "jar.toml"), "lumped", lossless=True).notes
+    assert note.open == ("mouth",)
+    a, wall, V = 6e-3, 5e-3, math.pi / 6 * 0.06**3
+    K = math.pi * a**2 / (wall + 1.64 * a)
+    assert note.answer.frequency_hz == pytest.approx(343.4 / (2 * math.pi) * math.sqrt(K / V), rel=0.01)
+
+
+PLAIN = """
+[clay]
+wall_mm = 5
+[[chamber]]
+name = "body"
+shape = "sphere"
+diameter_mm = 60
+[[chamber.hole]]
+name = "mouth"
+along_mm = 30
+around_deg = 0
+diameter_mm = 12
+"""

@@ -81,7 +81,7 @@ class PredictedNote:
     @property
     def cells(self) -> tuple[str, ...]:
         """The note as a row of a table: pitch, open holes, target, and of each model Hz, cents, doubt and Q."""
-        texts = [self.pitch or "covered", " ".join(self.open), cell(self.target_hz)]
+        texts = [self.pitch or ("open" if self.open else "covered"), " ".join(self.open), cell(self.target_hz)]
         for each in self.answers:
             texts += [cell(each.frequency_hz), cell(each.cents), cell(each.uncertainty_cents), cell(each.q, 0)]
         return tuple(texts)
@@ -212,9 +212,9 @@ def predict(
 
     model: one name or several. lossless leaves out friction and heat. state: "played", as a tuner hears the note at the
     breath that drives it best, or "still", with the windway shut, the room's air and nobody near. A chamber without
-    notes is answered with all its holes covered. blown: chambers by name, one or several, or "all"; only these are
-    answered, and of several also every chord (by the model that knows them). Without it every chamber by itself, the
-    others silent. mesh: the cells' size over the standard.
+    notes is answered with all its holes covered, or, where it has no window either, with all of them open. blown:
+    chambers by name, one or several, or "all"; only these are answered, and of several also every chord (by the model
+    that knows them). Without it every chamber by itself, the others silent. mesh: the cells' size over the standard.
     """
     names = chosen(model)
     asked = chosen_chambers(vessel, blown)
@@ -239,7 +239,7 @@ def _chamber(names: tuple[str, ...], case: Case) -> PredictedChamber:
     chamber: Chamber = case.vessel.chamber(case.chamber.name)
     asked: list[tuple[str | None, tuple[str, ...], float | None]] = [
         (each.pitch, each.open, target_of(case.vessel, each)) for each in chamber.notes
-    ] or [(None, (), None)]
+    ] or [(None, () if chamber.voicing else tuple(hole.name for hole in chamber.holes), None)]
     fingerings = [opened for _, opened, _ in asked]
     answers, piece = [], {}
     for name in names:
