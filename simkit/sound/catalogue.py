@@ -56,15 +56,15 @@ class Model:
 
 
 _HOME = "simkit.sound.models"
-PARTS = ("windway", "breath", "fingers", "player")
+PARTS = ("windway", "floor", "breath", "fingers", "player")
 # fmt: off
 BUILT_IN = (
     Model("lumped", f"{_HOME}.lumped", 10, "the textbook's rule", quick=True, motion=True,
           played=PARTS, colour="QUIET", mark="D"),
     Model("ports", f"{_HOME}.ports", 20, "the field of the chamber's own air", quick=True, meshed=True,
           motion=True, fields=True, overtones=True, coupled=True, played=PARTS, colour="CLAY", mark="o"),
-    Model("resolved", f"{_HOME}.resolved", 30, "the judge, all of the air meshed: half a minute a note", meshed=True,
-          fields=True, played=("windway",), colour="INK", mark="s"),
+    Model("resolved", f"{_HOME}.resolved", 30, "the judge, all of the air meshed: half a minute, then seconds a note",
+          meshed=True, fields=True, played=("windway",), colour="INK", mark="s"),
 )
 # fmt: on
 

@@ -17,17 +17,18 @@ class _StarterShape(NamedTuple):
     about: str
     keys: str
     length_mm: float
+    diameters_mm: tuple[float, ...] = (3.5, 4.1, 3.0, 5.1)
 
 
-# All have the same openings and about the same air, so all start from about the same notes: within some 10 cents of
-# C5 to G5 by the port model.
+# All have the same window, about the same holes and about the same air: each starts within 5 cents of C5 to G5, as
+# played, by the port model.
 _STARTS = {
-    "sphere": _StarterShape("a ball", "diameter_mm = 48.7", 48.7),
+    "sphere": _StarterShape("a ball", "diameter_mm = 48.75", 48.75),
     "ellipsoid": _StarterShape(
         "a ball stretched along, across and up",
         "length_mm = 68            # along, away from the mouth end\n"
         "width_mm = 46             # across\n"
-        "height_mm = 36.8          # up",
+        "height_mm = 36.9          # up",
         68,
     ),
     "egg": _StarterShape(
@@ -42,14 +43,15 @@ _STARTS = {
         "a flattened pendant",
         "length_mm = 66            # along, away from the mouth end\n"
         "width_mm = 60             # across\n"
-        "height_mm = 30.6          # up\n"
+        "height_mm = 30.7          # up\n"
         "rim_mm = 6                # radius of the rounded rim, in a cut across the width",
         66,
     ),
     "tube": _StarterShape(
         "a round tube",
-        'length_mm = 70.1          # ends included\ndiameter_mm = 36\nends = "round"            # or "flat"',
-        70.1,
+        'length_mm = 70.0          # ends included\ndiameter_mm = 36\nends = "round"            # or "flat"',
+        70.0,
+        (3.44, 4.04, 2.95, 5.05),
     ),
     "box": _StarterShape(
         "a box with rounded edges",
@@ -58,6 +60,7 @@ _STARTS = {
         "height_mm = 22.9          # up\n"
         "corner_mm = 8             # radius of its edges; 0 leaves them sharp",
         66,
+        (3.43, 4.14, 2.97, 5.25),
     ),
     "sections": _StarterShape(
         "a body drawn through sections, as over the ribs of a boat",
@@ -65,18 +68,19 @@ _STARTS = {
         "# A first or last row of width 0 closes round, else flat.\n"
         "sections = [\n"
         "    [ 0,  0.0,  0.0, 0, 2],\n"
-        "    [12, 28.9, 25.1, 0, 2],\n"
-        "    [35, 42.4, 35.7, 2, 2.2],\n"
+        "    [12, 28.9, 25.0, 0, 2],\n"
+        "    [35, 42.4, 35.6, 2, 2.2],\n"
         "    [60, 32.8, 29.0, 1, 2],\n"
         "    [78,  0.0,  0.0, 0, 2],\n"
         "]",
         78,
+        (3.44, 4.04, 2.95, 5.05),
     ),
     "lobes": _StarterShape(
         "overlapping ellipsoids: here a body and a head",
         "# Each row: where its middle is (along, across, up), then its length, width, height.\n"
         "lobes = [\n"
-        "    [31, 0, 0, 62, 43, 38.2],\n"
+        "    [31, 0, 0, 62, 43, 38.3],\n"
         "    [58, 0, 7, 30, 27, 26],\n"
         "]",
         62,
@@ -85,12 +89,12 @@ _STARTS = {
 
 STARTER_SHAPES = tuple(_STARTS)
 
-# (hole, share of the length, around_deg, diameter_mm, finger)
+# (hole, share of the length, around_deg, finger)
 _HOLES = (
-    ("1", 0.68, -38, 3.5, "left index"),
-    ("2", 0.40, -38, 4.1, "left middle"),
-    ("3", 0.68, 38, 3.0, "right index"),
-    ("4", 0.40, 38, 5.1, "right middle"),
+    ("1", 0.68, -38, "left index"),
+    ("2", 0.40, -38, "left middle"),
+    ("3", 0.68, 38, "right index"),
+    ("4", 0.40, 38, "right middle"),
 )
 # Each note with how many holes are open in it.
 _NOTES = (("C5", 0), ("D5", 1), ("E5", 2), ("F5", 3), ("G5", 4))
@@ -106,7 +110,7 @@ def starter(
     start = _STARTS[shape]
     holes = "\n".join(
         _HOLE.format(name=name, along=share * start.length_mm, around=around, diameter=diameter, finger=finger)
-        for name, share, around, diameter, finger in _HOLES
+        for (name, share, around, finger), diameter in zip(_HOLES, start.diameters_mm, strict=True)
     )
     names = [f'"{name}"' for name, *_ in _HOLES]
     notes = "\n".join(_NOTE.format(pitch=pitch, open=", ".join(names[:count])) for pitch, count in _NOTES)
@@ -234,7 +238,7 @@ shape = "{shape}"{pad}# {about}
 along_mm = {window:.0f}             # middle of the window
 around_deg = 180          # 180 is underneath
 breath_toward_deg = 0     # 0: the breath runs away from the mouth end
-window_width_mm = 11
+window_width_mm = 11.8
 cut_up_mm = 4.1           # from the windway's exit to the edge
 windway_height_mm = 1.2
 windway_length_mm = 25

@@ -132,7 +132,8 @@ def ports(tour: Tour) -> dict[str, Any]:
     holes = [hole.name for hole in tour.vessel.chambers[0].holes]
     save(page(scale_chart(tour.vessel.title, holes, both.notes, caption, WIDE_MM)), tour.folder / "scale.png")
     parted = [cents(n.by("lumped").frequency_hz, n.by("ports").frequency_hz) for n in both.notes]
-    moved = [dict(n.by("ports").parts_cents) for n in both.notes]
+    # The clay under the windway's end is there without a player too.
+    moved = [{part: by for part, by in n.by("ports").parts_cents.items() if part != "floor"} for n in both.notes]
     return played(tour.vessel, "ports") | {
         "textbook_off_cents": parted,
         "textbook_off_most_cents": max(parted, key=abs),

@@ -1,5 +1,6 @@
 """What face, hands and a table send back, against images, Rayleigh's small ball, and a ball before a wall."""
 
+from collections import OrderedDict
 from dataclasses import replace
 
 import numpy as np
@@ -12,8 +13,10 @@ from simkit.body.meshes.obstacles import EllipsoidObstacle, SlabObstacle, apart,
 from simkit.errors import OutOfReach
 from simkit.field.full.resonance import WholeAir
 from simkit.sound import models
-from simkit.sound.elements import nearby
+from simkit.sound.elements import nearby, palms
 from simkit.sound.elements.nearby import Nearby, Returned, RigidBall, RigidPlane, Scatterer, change
+from simkit.sound.elements.palms import Palms
+from simkit.sound.models import playing
 
 UP = np.array([0.0, 0.0, 1.0])
 POINT = Scatterer(np.zeros(3), np.full(3, 1e-6), 1e-6)  # a piece of no size
@@ -182,7 +185,7 @@ def test_a_real_matrix_is_as_much_longer_a_duct(egg):
 
 def test_what_is_near_gives_no_energy(case, egg):
     window = case.chamber.window
-    things = [nearby.face(window, 0.024), *nearby.hands(case.body, 0.01), nearby.table(case.body, 0.05)]
+    things = [nearby.face(window, 0.024), nearby.hands(case.body, 0.01), nearby.table(case.body, 0.05)]
     for some in ([thing] for thing in things):
         near = egg.near(some).circuit
         for k in (1.0, 8.0, 20.0, 45.0):
@@ -193,14 +196,37 @@ def test_what_is_near_gives_no_energy(case, egg):
 
 def test_face_hands_and_table_stand_where_they_should(case):
     body, window = case.body, case.chamber.window
-    face, (left, right), table = nearby.face(window, 0.024), nearby.hands(body, 0.01), nearby.table(body, 0.05)
+    face, palms, table = nearby.face(window, 0.024), nearby.hands(body, 0.01), nearby.table(body, 0.05)
     start = nearby.outer_middle(window) - window.height / 2 * window.forward
     assert face.gap(start[None])[0] == pytest.approx(0.024, rel=1e-9)
     assert face.center[1] < -face.radius / 2  # the player sits where along is negative
     assert nearby.clearance_from(table, body) == pytest.approx(0.05, rel=0.01)
-    for hand in (left, right):
-        assert 0.0099 < nearby.clearance_from(hand, body) < 0.013  # a little below the widest place
+    assert 0.0095 < nearby.clearance_from(palms, body) < 0.014  # a little below the widest place
     assert nearby.clearance_from(nearby.face(window, 0.005), body) < 0  # a windway shorter than the clay's end
+
+
+@pytest.mark.parametrize("k", [1.0, 20.0, 60.0])
+def test_palms_that_are_balls_far_apart_send_back_what_one_ball_does(monkeypatch, k):
+    """The boundary integral against the ball's series; its points' shares leave an error of their spacing squared."""
+    monkeypatch.setattr(palms, "POINTS", 128)
+    radius, aside = 0.05, 3.0
+    points = np.array([[aside - 0.07, 0.01, 0.0], [aside - 0.08, -0.02, 0.03], [aside - 0.1, 0.0, -0.06]])
+    pair = Palms(np.zeros(3), aside, np.full(3, radius))
+    alone = RigidBall(np.array([aside, 0.0, 0.0]), radius)
+    expected = alone.returned(points, k)
+    assert np.abs(pair.returned(points, k) - expected).max() < 0.03 * np.abs(expected).max()
+    assert pair.gap(points) == pytest.approx(alone.gap(points), rel=0.02)
+    assert pair.path(points) == pytest.approx(alone.path(points), rel=0.05)
+
+
+def test_as_many_points_as_a_palm_has_tell_what_more_would(case, egg, monkeypatch):
+    pair = nearby.hands(case.body, 0.01)
+    few = egg.near([pair]).lowest(np.zeros((1, 1)))[0]
+    monkeypatch.setattr(palms, "POINTS", 110)
+    monkeypatch.setattr(playing, "_NEAR", OrderedDict())
+    many = egg.near([pair]).lowest(np.zeros((1, 1)))[0]
+    alone = egg.lowest(np.zeros((1, 1)))[0]
+    assert abs(few - many) < 0.05 * abs(many - alone)
 
 
 def test_solids_for_the_judge():

@@ -21,6 +21,7 @@ BENT = 2.2  # the same of the ball that the bend dies away in: further out, a pa
 # Mesh sizes: at rounded rims over their radius, at sharp ones over the cut-up; growth with the distance.
 ROUND_SHARE, RIM_SHARE, GROWTH = 1.3, 0.25, 0.6
 SHARP = 0.02  # rims of a smaller radius than this share of the cut-up are left sharp, but for the edge's own
+FLOOR_BACK = 2.0  # cut-ups that the clay under the windway's end reaches back
 FADE = 0.5, 0.95  # where the cell's bend dies away, over that ball's radius
 MOST_CURVATURE = 0.6  # of the wall, over half of the window's largest size: beyond, the window is no longer one wall's
 
@@ -30,7 +31,8 @@ class WindowCell:
     """A window's sizes, m and degrees.
 
     cut_up runs to the finished nose; edge_deg 90 is an upright far side. nose, rim: radii of the rims inside, the
-    edge's among them, and outside. room: the least radius of the half balls.
+    edge's among them, and outside. room: the least radius of the half balls. floor: how far the clay that carries the
+    windway's end hangs below the inner face, `beside` wider than the window on either side, two cut-ups back.
     """
 
     width: float
@@ -40,6 +42,8 @@ class WindowCell:
     nose: float
     rim: float
     room: float = 0.0
+    floor: float = 0.0
+    beside: float = 0.0
 
     @property
     def tip(self) -> float:
@@ -67,7 +71,8 @@ class WindowCell:
     @property
     def far(self) -> float:
         """Radius of the half balls, m."""
-        return max(FAR * max(self.width / 2, self.cut_up, self.top / 2), self.room)
+        within = np.hypot((FLOOR_BACK + 0.5) * self.cut_up, self.width / 2 + self.beside) if self.floor else 0.0
+        return max(FAR * max(self.width / 2, self.cut_up, self.top / 2), 1.25 * float(within), self.room)
 
     @property
     def has_sharp_rims(self) -> bool:
@@ -130,7 +135,10 @@ def _solid(gmsh: Any, cell: WindowCell) -> None:
     sides = [occ.addLine(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
     face = occ.addPlaneSurface([occ.addCurveLoop(sides)])
     slot = [entity for entity in occ.extrude([(2, face)], 0, mm * cell.width / 2, 0) if entity[0] == 3]
-    occ.fuse([(3, inner)], [(3, outer), *slot])
+    fused, _ = occ.fuse([(3, inner)], [(3, outer), *slot])
+    if cell.floor:
+        back, half = mm * FLOOR_BACK * cell.cut_up, mm * (cell.width / 2 + cell.beside)
+        occ.cut(fused, [(3, occ.addBox(-back, -1.0, -mm * cell.floor, back, half + 1.0, mm * cell.floor))])
     occ.synchronize()
     volumes = [tag for _, tag in gmsh.model.getEntities(3)]
     if len(volumes) != 1:
@@ -161,8 +169,9 @@ def _sizes(gmsh: Any, cell: WindowCell) -> None:
     groups: dict[float, list[int]] = {}
     for _, curve in gmsh.model.getEntities(1):
         low, high = np.reshape(gmsh.model.getBoundingBox(1, curve), (2, 3)) / mm
-        at_window = low[0] > -reach and high[0] < cell.top + reach and high[1] < cell.width / 2 + reach
-        if not at_window or low[2] < -reach or high[2] > cell.wall + reach or high[1] < 1e-6:
+        lip = cell.floor > 0 and low[0] > -1e-6 and high[0] < 1e-6 and high[2] < 1e-6 and low[2] > -1.01 * cell.floor
+        at_window = lip or (low[0] > -reach and high[0] < cell.top + reach and high[1] < cell.width / 2 + reach)
+        if not at_window or (low[2] < -reach and not lip) or high[2] > cell.wall + reach or high[1] < 1e-6:
             continue  # far away, or in the mirror plane
         groups.setdefault(_size(cell, low, high), []).append(curve)
     field, least = gmsh.model.mesh.field, []

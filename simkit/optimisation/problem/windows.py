@@ -13,6 +13,7 @@ import numpy as np
 
 from simkit.body import Opening
 from simkit.field.window.relief import LEAST_NOSE, logarithms, place, window_cell
+from simkit.sound.elements.floor import floor_of
 from simkit.sound.elements.openings import Aperture, aperture_of
 from simkit.sound.elements.windway import junction_of
 from simkit.sound.models.circuit import Duct
@@ -53,8 +54,10 @@ def _law(opening: Opening) -> np.ndarray:
 
 def duct_beside(was: Duct, opening: Opening, aperture: Aperture, voicing: Voicing | None) -> Duct:
     """The duct of an opening that takes the place of another, with its aperture; of a window whose windway is open also
-    with the windway of its voicing, None of a hole, and who blows it as before."""
+    with the windway of its voicing, None of a hole, the clay under its end, and who blows it as before."""
     duct = replace(was, aperture=aperture)
+    if was.floor.clay is not None and voicing is not None:
+        duct = replace(duct, floor=floor_of(voicing, opening, was.floor.clay))
     if was.windway is None or voicing is None:
         return duct
     sizes = voicing.window_width_mm, voicing.windway_height_mm, voicing.windway_length_mm

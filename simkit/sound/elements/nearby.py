@@ -6,17 +6,15 @@ outer, p = i omega rho (Z_out + dZ) U, symmetric and in 1/m:
     dZ_ij = M^2 sum over a, b of s_a s_b G(a_i, b_j),    s = 2 at the opening, -1 at (2 - F)(x - c) from the middle c
 
 G is what the other body sends back of a point source: a plane its image, e^{-ikD}/(4 pi D); a ball a series
-(`RigidBall`). The two points stand for the piece itself, on which the opening sits: near by an opening in clay sends
-twice what a free source does, from afar its dipole lies F times as far from the middle, F_i = 1/(1 - N_i) with the
-factors N of the ellipsoid that fills the piece's box (a rigid ellipsoid in a uniform stream: Lamb 1932, Hydrodynamics,
-art. 114, from memory; the two points of a ball have its moments 1, 3/2, 7/4, 15/8 where its surface has 1, 3/2, 5/3,
-7/4).
+(`RigidBall`), two palms a boundary integral (`palms`). The two points stand for the piece itself, on which the opening
+sits: near by an opening in clay sends twice what a free source does, from afar its dipole lies F times as far from the
+middle, F_i = 1/(1 - N_i) with the factors N of the ellipsoid that fills the piece's box (a rigid ellipsoid in a uniform
+stream: Lamb 1932, Hydrodynamics, art. 114, from memory; the two points of a ball have its moments 1, 3/2, 7/4, 15/8
+where its surface has 1, 3/2, 5/3, 7/4).
 M = e^{ix}/(1 + ix) (1 + 7 x^2/24), x = k times the radius of the ball as large as the piece: what that ball sends of a
-source on it less what the two points would. Waves that go to and fro more than once are left out.
-
-Held to boundary elements, and to the model `resolved` with the things meshed, on pieces of 15, 60 and 500 ml: a face
-within a cent, flat palms at 10 mm within a cent but for the highest note of the smallest piece, which they lower by 7
-cents more than this says; a wide table within 1.1 cents of elements from 20 mm on.
+source on it less what the two points would. Waves that go to and fro more than once between the piece and a thing are
+left out. What that costs against boundary elements and the model `resolved`, on pieces of three sizes, stands in
+`studies/11_player_and_table`.
 """
 
 from __future__ import annotations
@@ -34,8 +32,9 @@ from simkit.body.chambers import Body, Opening
 from simkit.body.walls.wall import Wall, normals, on_wall
 from simkit.field.fem.far_field import leaving
 from simkit.frozen import frozen
+from simkit.sound.elements.palms import PALM, Palms
 
-FACE, HAND = 0.090, 0.050  # m, radii of balls like a face and a hand: a hand's from boundary elements of flat palms
+FACE = 0.090  # m, radius of a ball like a face
 HAND_LOW = 0.010  # m by which hands hang below the middle of the piece
 DEGREES, SMALL = 240, 1e-7  # most degrees of a ball's series, and the share of the last one taken
 EXACT = 20  # degrees whose Bessel functions are computed; above them their product is all but that at rest
@@ -123,7 +122,7 @@ def _pressed(x: np.ndarray, top: int) -> np.ndarray:
     return found
 
 
-Thing = RigidPlane | RigidBall
+Thing = RigidPlane | RigidBall | Palms
 
 
 @frozen
@@ -212,8 +211,8 @@ class Nearby:
         """Of things near a piece whose openings' outer middles are at (n, 3); ValueError where one is in a thing."""
         for thing in things:
             if thing.gap(openings).min() <= 0:
-                kind = "ball" if isinstance(thing, RigidBall) else "wall"
-                raise ValueError(f"an opening lies within a {kind} near the piece")
+                kind = {RigidBall: "a ball", RigidPlane: "a wall", Palms: "a palm"}[type(thing)]
+                raise ValueError(f"an opening lies within {kind} near the piece")
         return Nearby(tuple(Returned.of(thing, piece, openings) for thing in things))
 
     def of_rows(self, rows: np.ndarray) -> Nearby:
@@ -235,12 +234,11 @@ def face(window: Opening, distance: float, radius: float = FACE) -> RigidBall:
     return RigidBall(entry - radius * window.forward, radius)
 
 
-def hands(body: Body, gap: float, radius: float = HAND) -> tuple[RigidBall, RigidBall]:
-    """Two hands beside the piece, left and right, `gap` (m) of air between."""
+def hands(body: Body, gap: float) -> Palms:
+    """Two palms beside the piece, left and right, `gap` (m) of air between."""
     piece = Scatterer.of(body)
-    aside = np.array([piece.half[0] + gap + radius, 0.0, 0.0])
     low = piece.center - np.array([0.0, 0.0, HAND_LOW])
-    return RigidBall(low - aside, radius), RigidBall(low + aside, radius)
+    return Palms(low, float(piece.half[0] + gap + PALM[0]), np.array(PALM))
 
 
 def table(body: Body, distance: float) -> RigidPlane:

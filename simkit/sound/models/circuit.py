@@ -21,6 +21,7 @@ from simkit.air import Air
 from simkit.field.reduced.matrices import PortField
 from simkit.frozen import frozen
 from simkit.sound.elements import ducts
+from simkit.sound.elements.floor import NO_FLOOR, Floor
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, partly_covered
 from simkit.sound.elements.orifice import Reals
@@ -32,13 +33,15 @@ from simkit.sound.elements.windway import AT_FACE, Junction, Windway, windway_im
 class Duct:
     """One opening's air between the chamber and the outside: its aperture, its air, a windway's branch if any.
 
-    junction: where the windway branches off. touch: how fingers lie on it; None for a flush cap, and none over it.
+    junction: where the windway branches off. floor: the clay that carries its end. touch: how fingers lie on it; None
+    for a flush cap, and none over it.
     """
 
     aperture: Aperture
     air: Air
     windway: Windway | None = None
     junction: Junction = AT_FACE
+    floor: Floor = NO_FLOOR
     touch: Touch | None = None
 
     def freed(self, openness: float) -> Duct:
@@ -58,7 +61,7 @@ class Duct:
 
         filled: its `filling` there, where it is known already.
         """
-        a, fill = self.aperture, filled or self.filling(omega, lossless)
+        a, fill = self.floor.before(self.aperture), filled or self.filling(omega, lossless)
         inner, outer = (
             ducts.in_series(ducts.end_impedance(self.air, omega, a.area, a.perimeter, end, viscous, lossless))
             for end, viscous in ((a.inner, a.inner_viscous), (self._outer_end, a.outer_viscous))

@@ -15,6 +15,7 @@ from simkit.air import Air
 from simkit.errors import OutOfReach
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.floor import floor_of
 from simkit.sound.elements.losses import friction_loss, heat_loss
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
@@ -294,11 +295,14 @@ def resonator(case: Case) -> LumpedResonator:
     own = replace(case.body, chambers=(chamber,))
     if case.windway is not None and chamber.window is not None:
         junction = junction_of(case.windway, chamber.window)
+    window = aperture_of(chamber.window) if chamber.window else None
+    if window is not None and chamber.window is not None and case.playing.floor is not None:
+        window = floor_of(case.voicing, chamber.window, case.playing.floor).before(window)
     return LumpedResonator(
         volume=chamber.volume,
         area=chamber.area,
         airs=case.airs,
-        window=aperture_of(chamber.window) if chamber.window else None,
+        window=window,
         apertures=tuple(_shaded(aperture_of(opening), case.playing.fingers) for opening in chamber.openings),
         holes=tuple(opening.name for opening in chamber.openings),
         layout=Layout(np.array([each.center for each in chamber.all_openings]).reshape(-1, 3), chamber.wall),

@@ -1,8 +1,9 @@
 """The state in which a chamber is asked: played, as a maker's tuner hears it, or still.
 
 Still means: windway shut, the room's air everywhere, covered holes capped flush but for a pad's usual bulge, nobody
-near. Playing opens the windway towards a mouth, fills chamber and openings with what the breath makes of their air,
-closes holes with flesh, lets raised fingers hover, and sets the player's face and hands beside the piece.
+near; the wall of its window is even, as the judge meshes it. Playing opens the windway towards a mouth, sees the clay
+under its end, fills chamber and openings with what the breath makes of their air, closes holes with flesh, lets raised
+fingers hover, and sets the player's face and hands beside the piece.
 """
 
 from __future__ import annotations
@@ -10,13 +11,16 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from simkit.body.chambers import Body, ChamberBody
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import PARTS
+from simkit.sound.elements.floor import Clay, clay_of
 from simkit.sound.elements.nearby import (
+    FACE,
     NOTHING,
     Nearby,
     RigidBall,
@@ -35,17 +39,22 @@ from simkit.vessel import Player, Vessel
 
 STATES = ("played", "still")
 _NEAR: OrderedDict[tuple[Body, tuple[Thing, ...]], Nearby] = OrderedDict()
-_KEPT_NEAR = 4
+_KEPT_NEAR = 12
 
 
 @dataclass(frozen=True)
 class Playing:
-    """What of the player is counted in; a part that is None is left out. Without any the piece is still."""
+    """What of the player is counted in; a part that is None is left out. Without any the piece is still.
+
+    floor: the clay that carries the windway's end. others: pairs of what stands near less and more of a player.
+    """
 
     windway: Windway | None = None
+    floor: Clay | None = None
     breath: PlayedAir | None = None
     fingers: Touch | None = None
     player: tuple[Thing, ...] | None = None
+    others: tuple[tuple[tuple[Thing, ...], tuple[Thing, ...]], ...] = ()
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -58,14 +67,19 @@ class Playing:
 
     @property
     def extremes(self) -> tuple[tuple[Playing, Playing], ...]:
-        """Low and high of all else about the player that is not known, one doubt at a time: mouth, flesh, hovering."""
+        """Low and high of all else that is not known, one by one: mouth, clay, flesh, hovering, face, hands."""
         pairs: list[tuple[Playing, Playing]] = []
         if self.windway is not None:
             pairs += [(self._before(name, low), self._before(name, high)) for name, low, high in SPREAD]
+        if self.floor is not None:
+            ends = [replace(self, floor=self.floor.but(under)) for under in (self.floor.least, self.floor.most)]
+            pairs.append((ends[0], ends[1]))
         if self.fingers is not None:
             for doubt in ("deeper", "stronger"):
                 less, more = (replace(self.fingers, **{doubt: sign}) for sign in (-1.0, 1.0))
                 pairs.append((replace(self, fingers=less), replace(self, fingers=more)))
+        if self.player is not None:
+            pairs += [(replace(self, player=low), replace(self, player=high)) for low, high in self.others]
         return tuple(pairs)
 
     def _before(self, name: str, size: float) -> Playing:
@@ -78,12 +92,17 @@ class Playing:
         """The same with these parts alone; without the breath the windway holds the window's air."""
         kept = set(names)
         way = replace(self.windway, air=None) if self.windway and "breath" not in kept else self.windway
-        return replace(replace(self, windway=way), **{name: None for name in PARTS if name not in kept})
+        left_out: dict[str, Any] = {name: None for name in PARTS if name not in kept}
+        return replace(self, **({"windway": way} | left_out))
 
 
 STILL = Playing()
 
 HANDS = 0.010  # m of air between hands and clay: common practice, no source; they hold it with finger tips and thumbs
+HANDS_SPREAD = 0.025, 0.005  # m: common practice, no source
+# Radius of the face and by how much further than the windway it begins, m: a child's at the tip of the windway, a
+# large one whose lips take some of it in. Common practice, no source.
+FACE_SPREAD = (0.075, 0.005), (0.110, -0.005)
 CLEAR = 1e-3  # m that the face keeps off the clay where a short windway would put it there
 
 
@@ -93,11 +112,16 @@ def playing_of(vessel: Vessel, body: Body, chamber: ChamberBody) -> Playing:
         return STILL
     mouth = VocalTract(volume=1e-6 * (vessel.player or Player()).mouth_ml)
     air = played_air(vessel, chamber)
+    own, palms = _face(vessel, body, chamber), hands(body, HANDS)
+    faces = [_face(vessel, body, chamber, radius, further) for radius, further in FACE_SPREAD]
+    far, near = (hands(body, gap) for gap in HANDS_SPREAD)
     return Playing(
         windway_of(vessel.chamber(chamber.name), mouth, air.breath, air.breath_per_hertz),
+        clay_of(vessel.chamber(chamber.name)),
         air,
         touch_of(vessel),
-        (_face(vessel, body, chamber), *hands(body, HANDS)),
+        (own, palms),
+        (((faces[0], palms), (faces[1], palms)), ((own, far), (own, near))),
     )
 
 
@@ -108,16 +132,16 @@ def touch_of(vessel: Vessel) -> Touch:
     return Touch(hover) if tip is None else Touch(hover, 0.5e-3 * tip)
 
 
-def _face(vessel: Vessel, body: Body, chamber: ChamberBody) -> RigidBall:
-    """The player's face where the design has it, else where the windway ends, clear of the clay."""
+def _face(vessel: Vessel, body: Body, chamber: ChamberBody, radius: float = FACE, further: float = 0.0) -> RigidBall:
+    """The player's face where the design has it, else where the windway ends, and `further` (m), clear of the clay."""
     given, voicing = (vessel.player or Player()).face_mm, vessel.chamber(chamber.name).voicing
     assert voicing is not None and chamber.window is not None
-    distance = 1e-3 * (voicing.windway_length_mm if given is None else given)
-    found = face(chamber.window, distance)
+    distance = 1e-3 * (voicing.windway_length_mm if given is None else given) + further
+    found = face(chamber.window, distance, radius)
     while (within := CLEAR - clearance_from(found, body)) > 0:
         distance += 2 * within  # twice, for the clay may slope the way that the face goes
-        found = face(chamber.window, distance)
-    if given is not None and 1e3 * distance > given:
+        found = face(chamber.window, distance, radius)
+    if given is not None and not further and 1e3 * distance > given:
         allowed = f"at least {1e3 * distance:.0f}: nearer the face is in the clay of {chamber.name}"
         raise InputError([Fault(vessel.source, "player.face_mm", given, allowed)])
     return found

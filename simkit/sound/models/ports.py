@@ -23,6 +23,7 @@ from simkit.field.fem.gradient import Swing
 from simkit.field.reduced.inside import InsideAir, InsideAnswer
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.floor import floor_of
 from simkit.sound.elements.losses import heat_loss, mode_loss
 from simkit.sound.elements.nearby import Thing
 from simkit.sound.elements.openings import aperture_of
@@ -352,6 +353,8 @@ def resonator(case: Case) -> PortsResonator:
             duct = Duct(aperture_of(opening), duct_air, touch=case.playing.fingers if own and not window else None)
             if own and window and case.windway is not None:
                 duct = replace(duct, windway=case.windway, junction=_junction(case.windway.shut, opening))
+            if own and window and case.playing.floor is not None:
+                duct = replace(duct, floor=floor_of(case.voicing, opening, case.playing.floor))
             ducts.append(duct)
             rows.append(own)
     loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(solution.air, body, case)

@@ -19,7 +19,7 @@ from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.windway import Windway
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.playing import STILL, Playing
-from simkit.vessel import Vessel
+from simkit.vessel import Vessel, Voicing
 
 # Which holes are open: their names, all others covered; or a share from 0 (covered) to 1 (open) for some of them.
 Fingering: TypeAlias = Iterable[str] | Mapping[str, float]
@@ -182,6 +182,13 @@ class Case:
     def windway(self) -> Windway | None:
         """The open windway; None where it counts as closed."""
         return self.playing.windway
+
+    @property
+    def voicing(self) -> Voicing:
+        """What the design says of this chamber's window and windway; of one that has them."""
+        voicing = self.vessel.chamber(self.chamber.name).voicing
+        assert voicing is not None
+        return voicing
 
 
 def openness_of(holes: tuple[str, ...], fingering: Fingering) -> np.ndarray:

@@ -179,7 +179,9 @@ def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[
         each = [duct.touch for duct in ducts]
         sizes: list[Any] = [np.array([getattr(one, part.name) for one in each]) for part in fields(Touch)]
         touch = Touch(*sizes)
-    whole = Duct(_aperture(duct.aperture for duct in ducts), _air([duct.air for duct in ducts]), touch=touch)
+    whole = Duct(
+        _aperture(duct.floor.before(duct.aperture) for duct in ducts), _air([duct.air for duct in ducts]), touch=touch
+    )
     port, stub = whole.two_port(omega[:, None], lossless, filled), whole.stub(omega[:, None], lossless, filled)
     shape = len(omega), len(ducts)
     values = np.stack([np.broadcast_to(each, shape) for each in (port.A, port.B, port.C, port.D, stub)])
