@@ -167,7 +167,9 @@ WINDOW_ROOF = 6e-3  # m from its exit on a windway's roof ends in the window's n
 def windway_clay(
     cut: WindwayCut, away: Callable[[np.ndarray], np.ndarray], count: int = 40
 ) -> tuple[float, float] | None:
-    """The least clay around a windway, m, and how far from the lips, m; None where all of it lies out of the clay.
+    """The least clay around a windway, m, and how far from the lips, m; negative where a side of it breaks out.
+
+    None where all of it lies out of the clay.
 
     away: distance from the outer surface, m, negative within it. Asked along the windway's four edges, but for the
     ends: at the lips it comes out, and its roof ends in the window.
@@ -175,9 +177,9 @@ def windway_clay(
     if cut.length <= 2 * WINDOW_ROOF:
         return None
     places = np.linspace(WINDOW_ROOF, cut.length - WINDOW_ROOF, count)
-    deep = -away(np.concatenate([cut.corners(s) for s in places]))
-    within = np.flatnonzero(deep > 0)
+    deep = -away(np.concatenate([cut.corners(s) for s in places])).reshape(count, 4)
+    within = np.flatnonzero((deep > 0).any(axis=1))
     if not len(within):
         return None
-    n = within[deep[within].argmin()]
-    return float(deep[n]), float(cut.length - places[n // 4])
+    n = within[deep[within].min(axis=1).argmin()]
+    return float(deep[n].min()), float(cut.length - places[n])

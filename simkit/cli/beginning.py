@@ -182,7 +182,7 @@ def _traced(output: Path, drawing: Path | None, of: dict[str, Any]) -> None:
     found = sketch(drawing, **of)
     with whole(output, "output") as half:
         half.write_text(found.text, encoding="utf-8")
-    for said in (*misfit_words(found.inside), *found.said):
+    for said in (*misfit_words(found.inside, found.outside), *found.said):
         tell(said, 0)
     for caution in found.vessel.cautions:
         tell(f"caution: {caution}", 0)

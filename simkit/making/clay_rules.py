@@ -150,7 +150,12 @@ class ClayWork:
                 f"{THIN_MM:g} mm tears and warps (common practice, no source)"
             )
         for name, clay, at in self.windways:
-            if clay * self.size < WINDWAY_MM * MM:
+            if clay <= 0:
+                yield (
+                    f"{name}: the windway breaks out of the clay by {-clay * self.size / MM:.1f} mm when wet, "
+                    f"{at / MM:.0f} mm from the lips: more clay there, or a [chamber.mouthpiece]"
+                )
+            elif clay * self.size < WINDWAY_MM * MM:
                 yield (
                     f"{name}: only {clay * self.size / MM:.1f} mm of wet clay between windway and outside, "
                     f"{at / MM:.0f} mm from the lips: less than {WINDWAY_MM:g} mm breaks as it is cut (common "

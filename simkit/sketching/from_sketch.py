@@ -21,6 +21,7 @@ from simkit.vessel.wishes import clay_faults
 
 ALIKE = 0.05  # share of a length by which two views of it may part
 _FOLDED = 0.03, 0.2  # share of an outline's area that sections would fill: worth telling, too much
+OUTSIDE_MM = 0.3  # of misfit that is asked of the outside
 _ASKEW_MM = 2.0  # of misfit: more is no shaking hand
 RULER_MM = (1.0, 2000.0)
 
@@ -32,6 +33,7 @@ class Sketched:
     text: str
     vessel: Vessel
     inside: FittedRows
+    outside: FittedRows | None
     said: tuple[str, ...]
 
     @property
@@ -61,16 +63,20 @@ def sketch(
     drawn = _read(path, ruler_mm)
     inside = _profiles(drawn, "inside")
     assert inside is not None  # both readers see to it
-    folded, outside = _folded(drawn.source, inside), _outside(drawn, inside)
+    outside = _profiles(drawn, "outside")
+    folded, clay = _folded(drawn.source, inside), _clay_in_views(drawn, inside)
     marked = openings(drawn, inside)
     rows = fitted(inside, max(CLOSE_MM, 2 * drawn.blur_mm))
-    said = (*_askew(rows), *drawn.said, *_missing(inside), *folded, *marked.said, *outside)
-    text = _text(Path(path), rows, marked, wall_mm, shrinkage_percent, said)
+    coat = None if outside is None else OutsideRows(fitted(outside, OUTSIDE_MM), *_offset(inside, outside))
+    missing = [*_missing("inside", inside), *(_missing("outside", outside) if outside else ())]
+    around = [] if coat is None else [*_askew(coat.rows, "outside"), *coat.said]
+    said = (*_askew(rows), *drawn.said, *missing, *folded, *marked.said, *clay, *around)
+    text = _text(Path(path), rows, coat, marked, wall_mm, shrinkage_percent, said)
     vessel = loads(text, str(path))
     geometric = inspect(vessel)
     if geometric:
         raise InputError([*geometric, *folded, *_askew(rows)])
-    return Sketched(text, vessel, rows, said)
+    return Sketched(text, vessel, rows, coat.rows if coat else None, said)
 
 
 def _read(path: str | Path, ruler_mm: float | None) -> Sketch:
@@ -108,15 +114,41 @@ def _profiles(drawn: Sketch, what: str) -> Profiles | None:
     return Profiles(views.get(SIDE), views.get(ABOVE)) if views else None
 
 
-def _missing(inside: Profiles) -> list[str]:
-    if inside.above is None:
-        return ["the inside is not drawn from above: its sections are made round, as wide as they are high"]
-    if inside.side is None:
-        return ["the inside is not drawn from the side: its sections are made round, as high as they are wide"]
-    side, above = inside.side.length, inside.above.length
+def _missing(what: str, drawn: Profiles) -> list[str]:
+    if drawn.above is None:
+        return [f"the {what} is not drawn from above: its sections are made round, as wide as they are high"]
+    if drawn.side is None:
+        return [f"the {what} is not drawn from the side: its sections are made round, as high as they are wide"]
+    side, above = drawn.side.length, drawn.above.length
     if abs(side - above) > 0.005 * side:
-        return [f"from above the inside is {above:.1f} mm long, from the side {side:.1f}: stretched to the latter"]
+        return [f"from above the {what} is {above:.1f} mm long, from the side {side:.1f}: stretched to the latter"]
     return []
+
+
+@dataclass(frozen=True)
+class OutsideRows:
+    """The outside's rows, where its zero lies in the inside's frame (along, across, up, mm), and what to tell."""
+
+    rows: FittedRows
+    offset_mm: tuple[float, float, float]
+    said: tuple[str, ...]
+
+
+def _offset(inside: Profiles, outside: Profiles) -> tuple[tuple[float, float, float], tuple[str, ...]]:
+    """Where the outside lies around the inside, by the views in which both are drawn."""
+    along: float | None = None
+    across, up = 0.0, 0.0
+    said: tuple[str, ...] = ()
+    if inside.above and outside.above:
+        along = outside.above.left - inside.above.left
+        across = inside.above.middle - outside.above.middle  # the drawing's up is the piece's left
+    if inside.side and outside.side:
+        along = outside.side.left - inside.side.left
+        up = outside.zero - inside.zero
+    if along is None:
+        along = (inside.length - outside.length) / 2
+        said = ("inside and outside are drawn in no view together: the outside is put around the inside's middle",)
+    return (round(along, 2), round(across, 2), round(up, 2)), said
 
 
 def _folded(source: str, inside: Profiles) -> list[str]:
@@ -141,17 +173,17 @@ def _folded(source: str, inside: Profiles) -> list[str]:
     ]
 
 
-def _askew(rows: FittedRows) -> list[str]:
+def _askew(rows: FittedRows, what: str = "inside") -> list[str]:
     return [
-        f"inside {name}: that is far; sections are straight and alike to both sides: does the drawing lie level, mouth "
+        f"{what} {name}: that is far; sections are straight and alike to both sides: does the drawing lie level, mouth "
         "end at the left?"
         for name, found in rows.misfits
         if found.most > _ASKEW_MM
     ]
 
 
-def _outside(drawn: Sketch, inside: Profiles) -> list[str]:
-    """What the drawn outside means: how thick the clay is in each view; InputError where it cuts the inside."""
+def _clay_in_views(drawn: Sketch, inside: Profiles) -> list[str]:
+    """How thick the clay is in each view where the outside is drawn; InputError where that cuts the inside."""
     said, faults = [], []
     for view, inner in inside.views:
         line = drawn.outlines.get(f"outside {view}")
@@ -166,10 +198,7 @@ def _outside(drawn: Sketch, inside: Profiles) -> list[str]:
             )
             faults.append(Fault(drawn.source, f"layer outside {view}", None, allowed))
         else:
-            said.append(
-                f"outside {view}: {thin:.1f} to {thick:.1f} mm of clay around the inside; kept out of the design, "
-                "whose clay is an even wall"
-            )
+            said.append(f"outside {view}: {thin:.1f} to {thick:.1f} mm of clay around the inside")
     if faults:
         raise InputError(faults)
     return said
@@ -207,7 +236,7 @@ title = {title}
 wall_mm = {wall:g}
 shrinkage_percent = {shrinkage:g}      # wet to fired, along a line; measure your own clay
 
-[[chamber]]
+{outside}[[chamber]]
 name = "body"
 shape = "sections"
 # Each row: along, width, height, rise of its middle, squareness (2 is an ellipse, more is squarer).
@@ -215,6 +244,18 @@ shape = "sections"
 sections = [
 {rows}
 ]
+"""
+
+_OUTSIDE = """\
+# The outer surface of the clay, in place of an even wall; rows as those of the inside below. Legs and ears are tables
+# [[part]] of their own, yours to write.
+[outside]
+shape = "sections"
+sections = [
+{rows}
+]
+offset_mm = {offset}     # of its own zero: along, across, up
+
 """
 
 _VOICING = """
@@ -247,9 +288,15 @@ _NOTES = """
 
 
 def _text(
-    path: Path, rows: FittedRows, marked: Openings, wall_mm: float, shrinkage_percent: float, said: tuple[str, ...]
+    path: Path,
+    rows: FittedRows,
+    coat: OutsideRows | None,
+    marked: Openings,
+    wall_mm: float,
+    shrinkage_percent: float,
+    said: tuple[str, ...],
 ) -> str:
-    remarks = [*misfit_words(rows), *said]
+    remarks = [*misfit_words(rows, coat.rows if coat else None), *said]
     text = _HEAD.format(
         source=_line(path.name),
         remarks="\n".join(f"# {_line(each)}" for each in remarks),
@@ -257,18 +304,25 @@ def _text(
         wall=wall_mm,
         shrinkage=shrinkage_percent,
         rows="\n".join(map(_row_text, rows.rows)),
+        outside=""
+        if coat is None
+        else _OUTSIDE.format(
+            rows="\n".join(map(_row_text, coat.rows.rows)), offset=[each + 0.0 for each in coat.offset_mm]
+        ),
     )
     text += _voicing_text(marked.voicing)
     text += "".join(_hole_text(hole) for hole in marked.holes)
     return text + _NOTES
 
 
-def misfit_words(rows: FittedRows) -> list[str]:
+def misfit_words(rows: FittedRows, outside: FittedRows | None = None) -> list[str]:
     """How far each drawn outline lies from that of the design, in words."""
+    views = [(f"inside {name}", found) for name, found in rows.misfits]
+    views += [(f"outside {name}", found) for name, found in (outside.misfits if outside else ())]
     return [
-        f"inside {name}: the drawn line lies {found.rms:.2f} mm from the design's, root mean square; at most "
+        f"{name}: the drawn line lies {found.rms:.2f} mm from the design's, root mean square; at most "
         f"{found.most:.2f} mm, {found.place[0]:.0f} mm along"
-        for name, found in rows.misfits
+        for name, found in views
     ]
 
 

@@ -9,6 +9,7 @@ import pytest
 
 import simkit
 from simkit.body import body_of
+from simkit.body.clay import clay_volume
 from simkit.sketching.blank_paper import blank_svg
 from simkit.sketching.silhouettes import misfit
 from simkit.sketching.strokes import crossed
@@ -109,6 +110,27 @@ def test_the_misfit_tells_of_what_sections_cannot_be(tmp_path):
     view, worst = max(found.inside.misfits, key=lambda pair: pair[1].most)
     assert view == "above"
     assert f"at most {worst.most:.2f} mm" in found.text
+
+
+def test_the_outside_goes_where_it_is_drawn_around_the_inside(tmp_path):
+    around = [
+        layer("outside side", f'<ellipse cx="108" cy="78" rx="{A + 12}" ry="{B + 8}"/>'),
+        layer("outside above", f'<ellipse cx="108" cy="181" rx="{A + 12}" ry="{C + 7}"/>'),
+    ]
+    found = simkit.sketch(svg(tmp_path / "a.svg", *WAYS["ellipses"], *around))
+    # The inside's zero is at x 55, y 80 from the side and y 180 from above, where down is the piece's right.
+    assert found.vessel.outside.offset_mm == pytest.approx((108 - A - 12 - 55, 1, 2), abs=0.02)
+    body = body_of(found.vessel)
+    whole = 4 / 3 * math.pi * (A + 12) * (B + 8) * (C + 7) * 1e-9
+    assert clay_volume(body) == pytest.approx(whole - VOLUME, rel=0.01)
+    (clay,) = [said for said in found.said if said.startswith("outside side") and "mm of clay" in said]
+    # From each point of a thousand on one ellipse to each on the other.
+    inner, outer = ellipse(105, 80, A, B, 1000), ellipse(108, 78, A + 12, B + 8, 1000)
+    gaps = np.linalg.norm(inner[:, None] - outer[None], axis=2).min(axis=1)
+    thin, _, thick = clay.split()[2:5]
+    assert (float(thin), float(thick)) == pytest.approx((gaps.min(), gaps.max()), abs=0.06)
+    alone = simkit.sketch(svg(tmp_path / "b.svg", *WAYS["ellipses"], layer("outside side", *[around[0]])))
+    assert any("the outside is not drawn from above" in said and "round" in said for said in alone.said)
 
 
 def test_marks_become_openings_at_their_places(tmp_path):
