@@ -127,8 +127,8 @@ def test_the_outside_goes_where_it_is_drawn_around_the_inside(tmp_path):
     # From each point of a thousand on one ellipse to each on the other.
     inner, outer = ellipse(105, 80, A, B, 1000), ellipse(108, 78, A + 12, B + 8, 1000)
     gaps = np.linalg.norm(inner[:, None] - outer[None], axis=2).min(axis=1)
-    thin, _, thick = clay.split()[2:5]
-    assert (float(thin), float(thick)) == pytest.approx((gaps.min(), gaps.max()), abs=0.06)
+    thin, _, thick = clay.split()[2:5]  # to a tenth of a mm, by 400 points
+    assert (float(thin), float(thick)) == pytest.approx((gaps.min(), gaps.max()), abs=0.1)
     alone = simkit.sketch(svg(tmp_path / "b.svg", *WAYS["ellipses"], layer("outside side", *[around[0]])))
     assert any("the outside is not drawn from above" in said and "round" in said for said in alone.said)
 
