@@ -113,6 +113,7 @@ WITHIN = {
         "inspection",
         "meshes",
         "printing",
+        "blown",
     ),
     "field": ("fem", "window reduced full"),
     "sound": ("catalogue", "elements", "models", "answers", "blowing"),

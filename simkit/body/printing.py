@@ -1,7 +1,8 @@
 """Solids to print or to mill: the inside as a form, the clay around it in two halves, as STL; the form also as STEP.
 
 Each is one closed body whose triangles all face outwards; that is checked, as are the volumes, before anything is
-handed out. The clay has no openings: they are cut by hand, when it is leather-hard.
+handed out. The clay has no openings: they are cut by hand, when it is leather-hard. Of a figure it is the body alone:
+parts and mouthpiece are joined to it.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from scipy.sparse.csgraph import connected_components
 
 from simkit.body import kernel
 from simkit.body.chambers import Body, ChamberBody
+from simkit.body.coat import bare_solids
 from simkit.body.meshes.halves import build_open
 from simkit.body.walls.primitives import Block, Can, ClosedSheets, MovedSolid, Solid, Union
 from simkit.body.walls.wall import normals
@@ -144,7 +146,9 @@ def _solids(gmsh: Any, body: Body, scale: float, square_to: str, at: float) -> t
     occ = gmsh.model.occ
     try:
         forms = [build_open(gmsh, scaled(chamber.wall.solid(), scale)) for chamber in body.chambers]
-        coats = [scaled(chamber.wall.solid(body.thickness), scale) for chamber in body.chambers]
+        coat = body.coat
+        solids = bare_solids(body.figure) if body.figure is not None else coat.walls
+        coats = [scaled(wall.solid(coat.offset), scale) for wall in solids]
         blocks = [(3, build_open(gmsh, coat)) for coat in coats]
         block = occ.fuse(blocks[:1], blocks[1:])[0] if len(blocks) > 1 else blocks
         clay = occ.cut(block, [(3, tag) for tag in forms], removeObject=False, removeTool=False)[0]
@@ -209,7 +213,7 @@ def _skins(gmsh: Any, tags: tuple[int, ...], body: Body, scale: float) -> list[t
         gmsh.model.mesh.clear()
         try:
             gmsh.model.mesh.generate(2)
-            skins = [_facing_out(*kernel.skin(gmsh, tag)) for tag in tags]
+            skins = [facing_out(*kernel.skin(gmsh, tag)) for tag in tags]
         except Exception as failure:  # noqa: BLE001 - gmsh raises bare Exception only; the next attempt may do
             why = str(failure)
             continue
@@ -234,7 +238,7 @@ def enclosed(points: np.ndarray, triangles: np.ndarray) -> float:
     return float(np.einsum("ni,ni->", a, np.cross(b, c))) / 6
 
 
-def _facing_out(points: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def facing_out(points: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The same triangles all facing out; MeshError unless they hang together and every edge joins just two.
 
     Neighbours that run along their edge in the same direction face opposite ways: each triangle is turned or left

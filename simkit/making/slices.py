@@ -11,6 +11,8 @@ from contourpy import contour_generator
 from scipy.spatial import cKDTree
 
 from simkit.body import Body, Wall
+from simkit.body.coat import bare_solids
+from simkit.body.walls.union import union_of
 from simkit.body.walls.wall import project
 from simkit.frozen import frozen
 
@@ -92,14 +94,17 @@ class Inside:
 
 @dataclass(frozen=True)
 class Outside:
-    """The outside of the clay: where the distance from the nearest wall is the thickness."""
+    """The outside of the clay: where the distance from the nearest wall is the thickness.
+
+    Of a figure it is the body alone: strips and cards are laid on before parts and mouthpiece are joined.
+    """
 
     body: Body
 
     def side(self, points: np.ndarray) -> np.ndarray:
         """Exact only where samples of the wall cannot tell: feet on the wall are slow to find."""
         if self.body.figure is not None:
-            return self.body.figure.level(points)
+            return self._bare.level(points)
         level = np.full(len(points), np.inf)
         for chamber in self.body.chambers:
             tree, step = self._samples(chamber.wall)
@@ -113,11 +118,16 @@ class Outside:
 
     def slope(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         if self.body.figure is not None:
-            t = self.body.figure.taylor(points)
+            t = self._bare.taylor(points)
             return t.value, t.slope
         gaps, slopes = zip(*(_distance(chamber.wall, points) for chamber in self.body.chambers), strict=True)
         nearest, pick = np.argmin(gaps, axis=0), np.arange(len(points))
         return np.array(gaps)[nearest, pick] - self.body.thickness, np.array(slopes)[nearest, pick]
+
+    @property
+    def _bare(self) -> Wall:
+        assert self.body.figure is not None
+        return union_of(bare_solids(self.body.figure))
 
     def _samples(self, wall: Wall) -> tuple[cKDTree, float]:
         """Points all over a wall, and how far from one of them a point of the wall can be at most, m."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from simkit.body.blown import clay_parts, piece_to_blow
 from simkit.body.printing import PrintedPart, Seam, SeamError, pieces, undercuts
 from simkit.errors import Fault, InputError
 from simkit.making.sheets import Work
@@ -22,13 +23,16 @@ def seam(text: str) -> Seam:
 
 
 def solids_of(work: Work, parted: Seam | None = None) -> tuple[PrintedPart, ...]:
-    """The inside forms and the two halves of the clay at wet size; InputError where the seam leaves no two halves."""
-    parted = parted or Seam()
+    """The inside forms, the two halves of the clay, a figure's parts one by one and, where there is a window, the whole
+    piece to blow, all at wet size; InputError where the seam leaves no two halves."""
+    parted, wet = parted or Seam(), work.shrinkage.size(Stage.WET)
     try:
-        return pieces(work.body, work.shrinkage.size(Stage.WET), parted)
+        parts = pieces(work.body, wet, parted)
     except SeamError as error:
         shown = parted.square_to if parted.at is None else f"{parted.square_to}={1000 * parted.at:g}"
         raise InputError([Fault.of("seam", shown, error.allowed)]) from error
+    blown = any(chamber.voicing for chamber in work.vessel.chambers)
+    return (*parts, *clay_parts(work.vessel, wet), *((piece_to_blow(work.vessel, work.body, wet),) if blown else ()))
 
 
 def solid_cautions(work: Work, parted: Seam | None = None) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from simkit.errors import OutOfReach
 from simkit.show.as_text import air_words, state_words
 from simkit.show.breath_picture import breath_panel
 from simkit.show.combinations import combinations_panel
+from simkit.show.in_the_round import in_the_round
 from simkit.show.look import Panel, page
 from simkit.show.pressure import ModePicture, pressure
 from simkit.show.regions import regions_panel
@@ -24,7 +25,7 @@ from simkit.vessel import Vessel
 
 
 def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figure:
-    """The vessel from three sides, and under it the scale of each chamber."""
+    """The vessel from three sides, in the round and cut open, and under it the scale of each chamber."""
     sides = views(vessel, body)
     charts = [
         scale_chart(
@@ -37,7 +38,7 @@ def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figur
         for chamber in prediction.chambers
         if any(note.pitch for note in chamber.notes)
     ]
-    return page(sides, *charts)
+    return page(sides, in_the_round(vessel, body), *charts)
 
 
 def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:

@@ -25,6 +25,7 @@ from simkit.optimisation.problem.trial import Setting
 from simkit.provenance import provenance
 from simkit.show import look
 from simkit.show.as_text import FEELING, air_words
+from simkit.show.in_the_round import in_the_round
 from simkit.show.plates import blow_panels, chart_panels, ringing_panels
 from simkit.show.scale import scale_chart
 from simkit.show.terminal import blow_table, combination_table, note_table, plain_table, ring_table
@@ -118,8 +119,11 @@ def _lead(vessel: Vessel, prediction: Prediction) -> str:
 
 
 def _looks(vessel: Vessel) -> ReportSection:
-    figure = look.page(views(vessel, body_of(vessel)))
-    shows = f"{vessel.title or 'The vessel'} from above, from the right and from the mouth end, with its openings"
+    body = body_of(vessel)
+    figure = look.page(views(vessel, body), in_the_round(vessel, body))
+    shows = (
+        f"{vessel.title or 'The vessel'} from above, from the right and from the mouth end, in the round and cut open"
+    )
     table = plain_table()
     table.add_column("hole")
     for heading in ("along, mm", "around, °", "diameter, mm"):

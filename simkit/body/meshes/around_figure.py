@@ -2,32 +2,41 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from simkit.body import kernel
+from simkit.body.chambers import Opening
 from simkit.body.meshes.curved import AirMesh, gated
-from simkit.body.meshes.nets import netted
+from simkit.body.meshes.nets import Finer, netted
 from simkit.body.meshes.panels import MM, fill, sphere
+from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.union import UnionWall, solids_of
 from simkit.body.walls.wall import Wall, project
 from simkit.errors import MeshError
 
-_STEP, _LEAST, _SLIM = 0.5, 0.25, 0.9  # of the size asked for: a net's step, and its least; of the slimmest part
-_GROW = 0.35  # how fast elements grow with the distance from the figure's middle half
+_STEP, _LEAST, _SLIM = 0.6, 0.25, 0.9  # of the size asked for: a net's step, and its least; of the slimmest part
+_NEAR, _REACH = 0.25, 0.55  # of the size asked for: a net's step at a window; how far that reaches, in its widths
 
 
-def figure_mesh(figure: Wall, center: np.ndarray, radius: float, size: float) -> AirMesh:
-    """Mesh the air between a figure's outer surface and a sphere around it, elements of about `size` (m) far out."""
-    slimmest = min(float(np.ptp(solid.box, axis=0).min()) for solid in solids_of(figure))
+def figure_mesh(
+    figure: Wall, center: np.ndarray, radius: float, size: float, windows: Sequence[Opening] = ()
+) -> AirMesh:
+    """Mesh the air between a figure's outer surface and a sphere around it, elements of about `size` (m) far out.
+
+    windows: about which the clay of mouthpieces stands; there the elements are smaller.
+    """
+    slimmest = min(_slim(solid) for solid in solids_of(figure))
     step = size * float(np.clip(_SLIM * slimmest / size, _LEAST, _STEP))
-    points, triangles = netted(figure, step)
+    finer = [Finer(w.center + w.through * w.axis, min(step, _NEAR * size), _REACH * w.width) for w in windows]
+    points, triangles = netted(figure, step, finer)
     try:
         with kernel.session() as gmsh:
             far, cells = sphere(gmsh, center, radius, size)
             every, skins = np.concatenate([far, points]), [cells, triangles + len(far)]
-            nodes, tets, used = fill(gmsh, every, skins, _sizes(center, radius, step, size))
+            nodes, tets, used = fill(gmsh, every, skins, lambda x, y, z: MM * size)
     except kernel.UNMESHED as failure:
         raise MeshError("the air around the body", MM * size, f"make the outside plainer ({failure})") from failure
     number = np.full(len(every), -1)
@@ -40,7 +49,9 @@ def figure_mesh(figure: Wall, center: np.ndarray, radius: float, size: float) ->
     away = nodes[on_sphere] - center
     nodes[on_sphere] = center + radius * away / np.linalg.norm(away, axis=1)[:, None]
     nodes[middles] = _bent(figure, nodes, skin, middles)
-    return gated(nodes, tets, skin, outer, size, "the air around the body", expected=None)
+    mesh = gated(nodes, tets, skin, outer, size, "the air around the body", expected=None)
+    # A net cuts sharp rims and seams off on purpose: that is no bend too tight for its cells, of which others warn.
+    return replace(mesh, straightened=0.0)
 
 
 def _bent(figure: Wall, nodes: np.ndarray, skin: np.ndarray, middles: np.ndarray) -> np.ndarray:
@@ -57,16 +68,10 @@ def _bent(figure: Wall, nodes: np.ndarray, skin: np.ndarray, middles: np.ndarray
     return bent
 
 
-def _sizes(center: np.ndarray, radius: float, step: float, size: float):  # type: ignore[no-untyped-def]
-    """Size (mm) at a point (mm): a net's step in the middle, growing towards the far sphere."""
-    x0, y0, z0 = (MM * center).tolist()
-    near, least, most = MM * radius / 2, MM * step, MM * size
-
-    def at(x: float, y: float, z: float) -> float:
-        far = sqrt((x - x0) ** 2 + (y - y0) ** 2 + (z - z0) ** 2) - near
-        return min(most, least + _GROW * max(far, 0.0))
-
-    return at
+def _slim(solid: Wall) -> float:
+    """The least side of a solid in its own frame, m; a mouthpiece's stands by the finer net about its window."""
+    own = solid.wall if isinstance(solid, PlacedWall) else solid
+    return float(np.ptp(own.box, axis=0).min())
 
 
 def _upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:

@@ -6,6 +6,7 @@ a closed surface with its nodes on the true one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import product
 
 import numpy as np
@@ -16,22 +17,24 @@ from simkit.body.walls.wall import Wall, project
 from simkit.errors import MeshError
 from simkit.frozen import frozen
 
+_GROWS = 0.5  # how fast the lattice's steps grow beyond a place where they are finer
 _SMOOTHED = 3  # times that every node moves to the middle of its neighbours and back onto the surface
 _TRIES = (1.0, 0.87, 0.76, 0.66, 0.57)  # of the step asked for
 _CORNERS = np.array(list(product((0, 1), repeat=3)))
 _EDGES = [(a, b) for a in range(8) for b in range(a + 1, 8) if np.abs(_CORNERS[a] - _CORNERS[b]).sum() == 1]
 
 
-def netted(wall: Wall, step: float) -> tuple[np.ndarray, np.ndarray]:
+def netted(wall: Wall, step: float, finer: Sequence[Finer] = ()) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, 3) on a surface and triangles (t, 3), facing out, about `step` (m) long; MeshError where none close.
 
+    finer: places about which they are shorter. The lattice's planes lie closer there, all the way across.
     A node for each cell of a lattice that the surface passes, a square of four around each edge of it that it cuts
     (surface nets: Gibson 1998, from memory).
     """
     why = ""
     for share in _TRIES:
         try:
-            points, triangles = _net(wall, share * step)
+            points, triangles = _net(wall, share * step, finer)
             points = _smoothed(wall, points, triangles)
             closed(triangles)
             uncrossed(points, triangles)
@@ -66,11 +69,30 @@ def _groups(inside: tuple[bool, ...]) -> list[int]:
 _GROUPS = np.array([_groups(tuple(bool(n >> c & 1) for c in range(8))) for n in range(256)])
 
 
-def _net(wall: Wall, step: float) -> tuple[np.ndarray, np.ndarray]:
+@frozen
+class Finer:
+    """A place (3,), m, a step of a net there, and how far from it that step is kept, m."""
+
+    place: np.ndarray
+    step: float
+    reach: float
+
+
+def _planes(low: float, high: float, step: float, near: Sequence[tuple[float, float, float]]) -> np.ndarray:
+    """Where the lattice's planes lie, m: `step` apart, nearer about each place of `near` (place, step, reach)."""
+    at, planes = low - 2.2 * step, []
+    while at < high + 2.2 * step:
+        planes.append(at)
+        steps = [own + _GROWS * max(abs(at + own - place) - reach, 0.0) for place, own, reach in near]
+        at += min([step, *steps])
+    return np.array([*planes, at])
+
+
+def _net(wall: Wall, step: float, finer: Sequence[Finer] = ()) -> tuple[np.ndarray, np.ndarray]:
     low, high = wall.box
-    counts = np.ceil((high - low) / step).astype(int) + 4
-    start = (low + high - step * (counts - 1)) / 2
-    axes = [start[n] + step * np.arange(counts[n]) for n in range(3)]
+    near = [[(float(f.place[n]), min(f.step, step), f.reach) for f in finer] for n in range(3)]
+    axes = [_planes(low[n], high[n], step, near[n]) for n in range(3)]
+    counts = np.array([len(axis) for axis in axes])
     level = wall.level(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)).reshape(counts)
     corner = np.stack([level[_cells(c, counts)] for c in _CORNERS], axis=-1)
     inside = corner < 0
@@ -78,8 +100,10 @@ def _net(wall: Wall, step: float) -> tuple[np.ndarray, np.ndarray]:
     mixed = (kind > 0) & (kind < 255)
     piece, nodes = _GROUPS[kind], np.where(mixed, _GROUPS[kind].max(axis=-1) + 1, 0)
     first = np.where(mixed, np.cumsum(nodes).reshape(nodes.shape) - nodes, -1)
-    base = np.stack([axes[n][index] for n, index in enumerate(np.nonzero(mixed))], axis=1)
-    points = _nodes(corner[mixed], base, step, first[mixed], piece[mixed], int(nodes.sum()))
+    cells = np.nonzero(mixed)
+    base = np.stack([axes[n][index] for n, index in enumerate(cells)], axis=1)
+    sides = np.stack([np.diff(axes[n])[index] for n, index in enumerate(cells)], axis=1)
+    points = _nodes(corner[mixed], base, sides, first[mixed], piece[mixed], int(nodes.sum()))
     return points, _squares(level < 0, _Cells(first, piece), points)
 
 
@@ -88,14 +112,14 @@ def _cells(corner: np.ndarray, counts: np.ndarray) -> tuple[slice, ...]:
 
 
 def _nodes(
-    levels: np.ndarray, base: np.ndarray, step: float, first: np.ndarray, piece: np.ndarray, count: int
+    levels: np.ndarray, base: np.ndarray, sides: np.ndarray, first: np.ndarray, piece: np.ndarray, count: int
 ) -> np.ndarray:
     """For each node the middle (n, 3) of where the surface cuts the edges that leave its corners, m."""
     total, times = np.zeros((count, 3)), np.zeros(count)
     for a, b in [*_EDGES, *((b, a) for a, b in _EDGES)]:
         cut = np.flatnonzero((levels[:, a] < 0) & (levels[:, b] >= 0))
         share = levels[cut, a] / (levels[cut, a] - levels[cut, b])
-        place = base[cut] + step * (_CORNERS[a] + share[:, None] * (_CORNERS[b] - _CORNERS[a]))
+        place = base[cut] + sides[cut] * (_CORNERS[a] + share[:, None] * (_CORNERS[b] - _CORNERS[a]))
         node = first[cut] + piece[cut, a]
         np.add.at(total, node, place)
         np.add.at(times, node, 1)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simkit.body.chambers import Body
+from simkit.body.chambers import Body, Opening
 from simkit.body.meshes.around_figure import figure_mesh
 from simkit.body.meshes.curved import air_mesh, default_size, surrounding_mesh
 from simkit.body.walls.wall import Wall, on_wall
@@ -73,13 +73,18 @@ def air_of(
             wait(tasks)
         around = outside_size or mesh * SHELL_SHARE * reach
         if coat.figure:
-            shell = figure_mesh(coat.walls[0], center, radius, around)
+            shell = figure_mesh(coat.walls[0], center, radius, around, _with_mouthpieces(body))
         else:
             shell = surrounding_mesh(walls, coat.offset, center, radius, around, TURNS)
         outside = OutsideAir.of(shell, AirSurface(coat.walls, coat.offset, outside=True), center, radius)
         inside = tuple(task.result() for task in tasks)
     ball = (radius**3 - 3 * shell.volume / (4 * np.pi)) ** (1 / 3)
     return BodyAir(body, inside, outside, ball, time.perf_counter() - start)
+
+
+def _with_mouthpieces(body: Body) -> list[Opening]:
+    """The windows of a figure beside which a mouthpiece may stand."""
+    return [chamber.window for chamber in body.chambers if chamber.window is not None]
 
 
 def _inside_size(wall: Wall) -> float:

@@ -1,0 +1,220 @@
+"""The whole piece as one solid that can be printed and blown: windway, window, edge and holes cut through its clay."""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from simkit.body import kernel
+from simkit.body.assembly import placed_wall
+from simkit.body.chambers import Body, ChamberBody, Opening
+from simkit.body.coat import Coat
+from simkit.body.meshes.halves import build_open
+from simkit.body.mouthpiece import WindwayCut, mouthpiece_wall, windway_cut
+from simkit.body.printing import PrintedPart, enclosed, facing_out, scaled
+from simkit.body.walls.offset import OffsetWall
+from simkit.body.walls.union import union_of
+from simkit.body.walls.wall import Wall
+from simkit.errors import MeshError
+from simkit.vessel import Chamber, Vessel
+
+log = logging.getLogger(__name__)
+
+NAME = "piece-to-blow"
+TONGUE, BURIED = 1.0e-3, 2.0e-3  # m of clay under the windway at its exit; how far its tongue runs into the wall
+BEYOND = 0.5e-3  # m that a cut goes beyond the clay's surface
+_CLOSE = 5e-3  # of the volume: how true the triangles must be
+_ATTEMPTS = ((6, 1.0), (5, 0.8), (1, 0.7), (6, 0.5))
+_PER_TURN = 48
+
+
+def piece_to_blow(vessel: Vessel, body: Body, scale: float = 1.0) -> PrintedPart:
+    """The clay of the whole piece, `scale` times as large, as closed triangles; MeshError where it cannot be made.
+
+    Rims and the edge are sharp. Under the windway's exit a tongue of clay, a millimetre thick at its tip, stands into
+    the chamber: the windway's lower half lies below the inside wall there, as the models have it.
+    """
+    log.info("making the piece to blow")
+    blown = [(c, vessel.chamber(c.name)) for c in body.chambers if c.window is not None]
+    with kernel.session() as gmsh:
+        try:
+            tag, volume = _clay(gmsh, body, blown, scale)
+            points, triangles = _skin(gmsh, tag, volume, scale * _size(body))
+        except MeshError:
+            raise
+        except Exception as failure:  # gmsh raises bare Exception only
+            raise MeshError("the piece to blow", 1e3 * _size(body), f"make the shape simpler ({failure})") from failure
+    return PrintedPart(NAME, points, triangles, enclosed(points, triangles), "")
+
+
+def clay_parts(vessel: Vessel, scale: float = 1.0) -> tuple[PrintedPart, ...]:
+    """Each part of clay of a figure by itself, whole, `scale` times as large: `part-tail`, to form or to mould."""
+    found = []
+    for lump in vessel.parts:
+        wall = placed_wall(vessel, lump)
+        name = "part-" + (re.sub(r"[^A-Za-z0-9_]+", "-", lump.name).strip("-") or str(len(found) + 1))
+        with kernel.session() as gmsh:
+            try:
+                tag = build_open(gmsh, scaled(wall.solid(), scale))
+                gmsh.model.occ.synchronize()
+                size = scale * float(np.ptp(wall.box, axis=0).max()) / 12
+                skin = _skin(gmsh, tag, scale**3 * wall.volume, size)
+            except MeshError:
+                raise
+            except Exception as failure:  # gmsh raises bare Exception only
+                raise MeshError(f"part {lump.name}", 1e3 * scale, f"make it plainer ({failure})") from failure
+        found.append(PrintedPart(name, *skin, enclosed(*skin), ""))
+    return tuple(found)
+
+
+def _size(body: Body) -> float:
+    return float(np.ptp(body.coat.box, axis=0).max()) / 25
+
+
+def outer_walls(body: Body, blown: Sequence[tuple[ChamberBody, Chamber]]) -> list[tuple[Wall, float]]:
+    """The solids that fill the piece, air and all, each moved out by so much, m; with the usual mouthpieces where the
+    design gives none."""
+    coat = body.coat
+    solids = [(wall, coat.offset) for wall in coat.walls]
+    for chamber, design in blown:
+        if design.mouthpiece is None and chamber.window is not None and design.voicing is not None:
+            solids.append((mouthpiece_wall(chamber.window, design.voicing, None, _drawn(coat)), 0.0))
+    return solids
+
+
+def _drawn(coat: Coat) -> Coat:
+    """An outer surface through which rays can be cast, also that of an even wall."""
+    if coat.figure or coat.offset == 0:
+        return replace(coat, figure=True)
+    return Coat((union_of([OffsetWall(wall, coat.offset) for wall in coat.walls]),), 0.0, figure=True)
+
+
+def _clay(gmsh: Any, body: Body, blown: Sequence[tuple[ChamberBody, Chamber]], scale: float) -> tuple[int, float]:
+    """The tag of the clay with all that is cut, and its volume, m^3."""
+    occ = gmsh.model.occ
+    full = [(3, build_open(gmsh, scaled(wall.solid(offset), scale))) for wall, offset in outer_walls(body, blown)]
+    full = occ.fuse(full[:1], full[1:])[0] if len(full) > 1 else full
+    air = [(3, build_open(gmsh, scaled(chamber.wall.solid(), scale))) for chamber in body.chambers]
+    clay = occ.cut(full, air)[0]
+    cuts = []
+    for chamber, design in blown:
+        assert chamber.window is not None and design.voicing is not None
+        way = windway_cut(chamber.window, design.voicing, design.mouthpiece)
+        tongue = _tongue(occ, way, chamber.wall, scale)
+        if tongue is not None:
+            clay = occ.fuse(clay, [tongue])[0]
+        cuts += [_prism(occ, way, scale), _window(occ, chamber.window, scale)]
+    cuts += [_drilled(occ, o, scale) for chamber in body.chambers for o in chamber.openings]
+    clay = occ.cut(clay, cuts)[0] if cuts else clay
+    occ.synchronize()
+    solid = [part for part in clay if part[0] == 3]
+    whole = max(solid, key=lambda part: occ.getMass(*part))
+    chips = sum(occ.getMass(*part) for part in solid if part != whole)
+    mass = occ.getMass(*whole)
+    if chips > 1e-3 * mass:
+        raise MeshError("the piece to blow", 1e3 * _size(body), f"what is cut leaves it in {len(solid)} pieces")
+    occ.remove([part for part in gmsh.model.getEntities(3) if part != whole], recursive=True)
+    occ.synchronize()
+    return whole[1], 1e-9 * mass
+
+
+def _loft(occ: Any, first: np.ndarray, last: np.ndarray, scale: float) -> tuple[int, int]:
+    """The solid between two polygons (n, 3), m, with flat sides."""
+    wires = []
+    for ring in (first, last):
+        corners = [occ.addPoint(*(1e3 * scale * p)) for p in ring]
+        lines = [occ.addLine(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
+        wires.append(occ.addWire(lines, checkClosed=True))
+    return next(part for part in occ.addThruSections(wires, makeSolid=True, makeRuled=True) if part[0] == 3)
+
+
+def _prism(occ: Any, way: WindwayCut, scale: float) -> tuple[int, int]:
+    """The windway's air, from within the window to before the lips."""
+    return _loft(occ, way.corners(-BEYOND), way.corners(way.length + BEYOND), scale)
+
+
+def _window(occ: Any, window: Opening, scale: float) -> tuple[int, int]:
+    """The window's air: upright sides, the far one sloping outward from the edge at the inside wall."""
+    half, top, low = window.height / 2, window.length + 6e-3, -2 * BEYOND
+    run = 1 / np.tan(np.deg2rad(window.edge_deg)) if window.edge_deg < 90 else 0.0
+    plan = np.array([(-half, low), (half, low), (half, 0.0), (half + run * top, top), (-half, top)])
+    flat = window.center + plan[:, :1] * window.forward + plan[:, 1:] * window.axis
+    side = window.width / 2 * window.across
+    return _loft(occ, flat - side, flat + side, scale)
+
+
+def _drilled(occ: Any, hole: Opening, scale: float) -> tuple[int, int]:
+    start = hole.center - hole.radius * hole.axis
+    rise = (hole.length + 2 * hole.radius + BEYOND) * hole.axis
+    return 3, occ.addCylinder(*(1e3 * scale * start), *(1e3 * scale * rise), 1e3 * scale * hole.radius)
+
+
+def tongue_length(way: WindwayCut, wall: Wall) -> float:
+    """How far behind its exit the windway's floor stands free in the chamber's air, m; 0 where it lies in clay."""
+    steps = np.linspace(0.0, 0.9 * way.length, 200)
+    under = np.stack([way.corners(s)[:2] - TONGUE * way.out for s in steps])
+    free = (wall.level(under.reshape(-1, 3)).reshape(-1, 2) < 0).any(axis=1)
+    return float(steps[np.flatnonzero(free)[-1]]) if free.any() else 0.0
+
+
+def within_tongue(way: WindwayCut, wall: Wall, points: np.ndarray) -> np.ndarray:
+    """Which of points (n, 3) lie in the tongue of clay that carries the windway's floor to the window."""
+    end = _tongue_end(way, wall)
+    if end == 0:
+        return np.zeros(len(points), bool)
+    away = points - way.exit
+    s, up = away @ way.back, away @ way.out
+    wide, high = (a + s / way.length * (b - a) for a, b in zip(way.at_exit, way.at_lips, strict=True))
+    under = (up < 0) & (up > -high / 2 - TONGUE * (1 + s / end))
+    return np.asarray((s > 0) & (s < end) & under & (np.abs(away @ way.across) < wide / 2 + TONGUE))
+
+
+def _tongue_end(way: WindwayCut, wall: Wall) -> float:
+    free = tongue_length(way, wall)
+    return min(free + BURIED, way.length) if free else 0.0
+
+
+def _tongue(occ: Any, way: WindwayCut, wall: Wall, scale: float) -> tuple[int, int] | None:
+    """The clay under the windway where the wall is not there to carry it: from its exit until well into the wall."""
+    end = _tongue_end(way, wall)
+    if end == 0:
+        return None
+    rings = []
+    for s, thick in ((0.0, TONGUE), (end, 2 * TONGUE)):
+        ring = way.corners(s, TONGUE)
+        middle = way.exit + s * way.back
+        up = np.clip((ring - middle) @ way.out, None, 0.0)
+        below = -(way.size(s)[1] / 2 + thick)
+        ring = ring + np.where(up < 0, below - up, -((ring - middle) @ way.out))[:, None] * way.out
+        rings.append(ring)
+    return _loft(occ, rings[0], rings[1], scale)
+
+
+def _skin(gmsh: Any, tag: int, volume: float, size: float) -> tuple[np.ndarray, np.ndarray]:
+    """Closed triangles of the solid, facing out; MeshError if no attempt is true to its volume."""
+    why = ""
+    for algorithm, finer in _ATTEMPTS:
+        for name, value in (
+            ("Mesh.Algorithm", algorithm),
+            ("Mesh.MeshSizeMax", 1e3 * size * finer),
+            ("Mesh.MeshSizeMin", 1e3 * size * finer / 20),
+            ("Mesh.MeshSizeFromCurvature", _PER_TURN),
+        ):
+            gmsh.option.setNumber(name, value)
+        gmsh.model.mesh.clear()
+        try:
+            gmsh.model.mesh.generate(2)
+            points, triangles = facing_out(*kernel.skin(gmsh, tag))
+        except Exception as failure:  # noqa: BLE001 - gmsh raises bare Exception only; the next attempt may do
+            why = str(failure)
+            continue
+        off = enclosed(points, triangles) / volume - 1
+        if abs(off) <= _CLOSE:
+            return points, triangles
+        why = f"the volume came out {100 * off:+.2f} % off"
+    raise MeshError("the piece to blow", 1e3 * size, f"make the shape simpler ({why})")

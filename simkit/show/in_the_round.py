@@ -1,0 +1,261 @@
+"""A shaded picture of the piece in the round, and the piece cut open along the breath."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from matplotlib.colors import to_rgb
+from matplotlib.figure import FigureBase
+
+from simkit.body import Body, ChamberBody, Opening
+from simkit.body.blown import outer_walls, within_tongue
+from simkit.body.mouthpiece import WindwayCut, windway_cut
+from simkit.body.walls.offset import OffsetWall
+from simkit.body.walls.primitives import Sheet
+from simkit.body.walls.union import solids_of
+from simkit.body.walls.wall import Wall
+from simkit.show import look
+from simkit.show.look import Panel
+from simkit.show.shading import Eye
+from simkit.vessel import Vessel
+
+PIXELS = 620  # of the picture's longer side
+_ROUND_MM, _GAP_MM, _HEAD_MM = 82.0, 8.0, 8.0
+_LIGHT = np.array([-0.35, 0.55, 0.75])  # right, up, towards the eye
+_EDGE = 0.02  # of the size: a step in depth that is drawn as a line
+# Over the right shoulder of who plays, then from underneath; the first that shows the most is taken.
+EYES = (
+    Eye("in the round", (0.75, -0.85, 0.75)),
+    Eye("in the round, from the left", (-0.75, -0.85, 0.75)),
+    Eye("in the round, from underneath", (0.75, -0.85, -0.75)),
+    Eye("in the round, from the far end", (0.75, 0.85, 0.75)),
+)
+
+
+def in_the_round(vessel: Vessel, body: Body) -> Panel:
+    """The piece as light falls on it, and beside it cut open along the breath of its first window, if it has one."""
+    blown = next((c for c in body.chambers if c.window is not None), None)
+    width = 2 * _ROUND_MM + _GAP_MM if blown else _ROUND_MM
+
+    def draw(figure: FigureBase) -> None:
+        eye = _best(body)
+        picture = shaded(vessel, body, eye)
+        paper = figure.add_axes((0, 0, _ROUND_MM / width, 1))
+        paper.axis("off")
+        paper.imshow(picture, interpolation="antialiased")
+        paper.set_title(eye.name, loc="left", color=look.QUIET, fontsize=7.5)
+        if blown is not None:
+            paper = figure.add_axes(((_ROUND_MM + _GAP_MM) / width, 0, _ROUND_MM / width, 1))
+            paper.axis("off")
+            paper.imshow(cut_open(vessel, body, blown), interpolation="antialiased")
+            paper.set_title("cut open along the breath", loc="left", color=look.QUIET, fontsize=7.5)
+
+    return Panel(width, _ROUND_MM + _HEAD_MM, draw)
+
+
+def _best(body: Body) -> Eye:
+    """The eye that sees most of the openings' faces, the window counting thrice."""
+
+    def seen(eye: Eye) -> float:
+        toward = eye.frame[2]
+        return sum(
+            (1 if o.is_round else 3) * max(float(o.axis @ toward), 0.0) for c in body.chambers for o in c.all_openings
+        )
+
+    return max(EYES, key=seen)
+
+
+# --- in the round --------------------------------------------------------------------------------------
+
+
+def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.ndarray:
+    """The piece as seen by an eye far away: an image (h, w, 3). What is nearest to the eye at each pixel shows."""
+    blown = [(c, vessel.chamber(c.name)) for c in body.chambers]
+    solids = [(part, offset) for wall, offset in outer_walls(body, blown) for part in solids_of(wall)]
+    corners = np.concatenate([_points(sheet, offset) for wall, offset in solids for sheet in wall.sheets(2)])
+    seen = eye.seen(corners)[:, :2]
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    pixel = float((high - low).max()) / (pixels - 20)
+    size = np.ceil((high - low) / pixel).astype(int) + 20
+    canvas = _Canvas(low - 10 * pixel, pixel, size)
+    for wall, offset in solids:
+        for sheet in wall.sheets(6):
+            for points, normals in _filled(sheet, offset, 0.7 * pixel):
+                canvas.add(eye.seen(points), normals @ eye.frame.T, _hollow(vessel, body, points))
+    return canvas.image()
+
+
+def _points(sheet: Sheet, offset: float) -> np.ndarray:
+    return np.asarray((sheet.points + offset * sheet.normals).reshape(-1, 3))
+
+
+def _filled(sheet: Sheet, offset: float, step: float) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Points all over a sheet, no farther apart than `step` m, and the normals there, row of squares by row."""
+    p, n = sheet.points + offset * sheet.normals, sheet.normals
+    for k in range(len(p) - 1):
+        a, b, m, q = p[k], p[k + 1], n[k], n[k + 1]
+        down = np.linalg.norm(b - a, axis=1).max()
+        along = max(np.linalg.norm(np.diff(row, axis=0), axis=1).max() for row in (a, b))
+        s = np.linspace(0, 1, int(np.ceil(down / step)) + 1)[:, None, None]
+        t = np.linspace(0, 1, int(np.ceil(along / step)) + 1)
+        yield _spread(a, b, s, t), _spread(m, q, s, t)
+
+
+def _spread(a: np.ndarray, b: np.ndarray, s: np.ndarray, t: np.ndarray) -> np.ndarray:
+    rows = [(1 - u) * row[:-1, None] + u * row[1:, None] for row in (a, b) for u in [t[None, :, None]]]
+    first, last = (row.reshape(-1, 3) for row in rows)
+    return np.asarray(((1 - s) * first + s * last).reshape(-1, 3))
+
+
+def _hollow(vessel: Vessel, body: Body, points: np.ndarray) -> np.ndarray:
+    """What of points on the outside is cut away (n,): 0 clay, 1 a hole or the windway's end, 2 the window."""
+    kind = np.zeros(len(points), int)
+    for chamber in body.chambers:
+        for o in chamber.all_openings:
+            away = points - o.center
+            across, along, up = away @ o.across, away @ o.forward, away @ o.axis
+            near = np.abs(up - o.length) < 0.5 * o.length + o.reach
+            if o.is_round:
+                kind[near & (np.hypot(across, along) < o.radius)] = 1
+            else:
+                run = 1 / np.tan(np.deg2rad(o.edge_deg)) if o.edge_deg < 90 else 0.0
+                within = (along > -o.height / 2) & (along < o.height / 2 + run * np.maximum(up, 0.0))
+                kind[near & (np.abs(across) < o.width / 2) & within] = 2
+        way = _way(vessel, chamber)
+        if way is not None:
+            kind[within_windway(way, points)] = 1
+    return kind
+
+
+def _way(vessel: Vessel, chamber: ChamberBody) -> WindwayCut | None:
+    design = vessel.chamber(chamber.name)
+    if chamber.window is None or design.voicing is None:
+        return None
+    return windway_cut(chamber.window, design.voicing, design.mouthpiece)
+
+
+def within_windway(way: WindwayCut, points: np.ndarray) -> np.ndarray:
+    """Which of points (n, 3) lie in a windway, or at its lips."""
+    away = points - way.exit
+    s = away @ way.back
+    share = s / way.length
+    wide, high = (a + share * (b - a) for a, b in zip(way.at_exit, way.at_lips, strict=True))
+    inside = (np.abs(away @ way.across) < wide / 2) & (np.abs(away @ way.out) < high / 2)
+    return np.asarray(inside & (s > 0) & (s < way.length + 1e-4))
+
+
+class _Canvas:
+    """A picture in which the nearest point of each pixel shows."""
+
+    def __init__(self, low: np.ndarray, pixel: float, size: np.ndarray):
+        self.low, self.pixel, (self.wide, self.high) = low, pixel, size.tolist()
+        count = self.wide * self.high
+        self.depth, self.color = np.full(count, -np.inf), np.ones((count, 3))
+
+    def add(self, seen: np.ndarray, normals: np.ndarray, kind: np.ndarray) -> None:
+        """Points as right, up, nearness (n, 3), their normals in the same frame, and what each is of."""
+        place = np.floor((seen[:, :2] - self.low) / self.pixel).astype(int)
+        at = place[:, 1] * self.wide + place[:, 0]
+        facing = np.flatnonzero(normals[:, 2] > -0.05)
+        order = facing[np.argsort(seen[facing, 2], kind="stable")]
+        at, near = at[order], seen[order, 2]
+        won = near >= self.depth[at]
+        at, order = at[won], order[won]
+        self.depth[at] = seen[order, 2]
+        self.color[at] = _colored(normals[order], kind[order])
+
+    def image(self) -> np.ndarray:
+        """The picture, its first row on top; steps in depth are drawn as lines."""
+        depth = self.depth.reshape(self.high, self.wide)
+        color = self.color.reshape(self.high, self.wide, 3).copy()
+        empty = ~np.isfinite(depth)
+        shown = np.where(empty, -1e3, depth)
+        step = _EDGE * self.pixel * max(self.wide, self.high)
+        line = np.zeros(depth.shape, bool)
+        for axis in (0, 1):
+            jump = np.abs(np.diff(shown, axis=axis)) > step
+            line |= np.pad(jump, [(0, 1), (0, 0)] if axis == 0 else [(0, 0), (0, 1)])
+        color[line] = to_rgb(look.INK)
+        return color[::-1]
+
+
+def _colored(normals: np.ndarray, kind: np.ndarray) -> np.ndarray:
+    """Colours (n, 3): clay in the light, dark where a hole is cut, the accent in the window."""
+    light = _LIGHT / np.linalg.norm(_LIGHT)
+    shade = 0.45 + 0.55 * np.clip(normals @ light, 0.0, 1.0)
+    colors = np.array([to_rgb(look.BODY), to_rgb(look.HOLLOW), to_rgb(look.CLAY)])[kind]
+    plain = np.where(kind == 0, shade, 0.8 + 0.2 * shade)
+    return np.asarray(np.clip(colors * plain[:, None], 0.0, 1.0))
+
+
+# --- cut open ------------------------------------------------------------------------------------------
+
+
+def cut_open(vessel: Vessel, body: Body, chamber: ChamberBody, pixels: int = PIXELS) -> np.ndarray:
+    """The section along the breath through the middle of a window: an image (h, w, 3), outward up, the lips left."""
+    window, way = chamber.window, _way(vessel, chamber)
+    assert window is not None and way is not None
+    box = body.coat.box
+    middle, half = box.mean(axis=0), np.linalg.norm(np.ptp(box, axis=0)) / 2 + way.length / 2
+    grid = (np.arange(pixels) + 0.5) / pixels * 2 - 1
+    right, up = np.meshgrid(half * grid, half * grid[::-1])
+    flat = middle - ((middle - window.center) @ window.across) * window.across
+    points = (flat + right[..., None] * window.forward + up[..., None] * window.axis).reshape(-1, 3)
+    image = np.ones((len(points), 3))
+    clay, air = _clay(vessel, body, points), _air(body.chambers, points)
+    image[air] = to_rgb(look.AIR)
+    image[within_windway(way, points)] = to_rgb(look.PAPER)
+    image[clay] = to_rgb(look.CLAY_CUT)
+    picture = image.reshape(pixels, pixels, 3)
+    solid = clay.reshape(pixels, pixels)
+    line = np.zeros(solid.shape, bool)
+    line[1:] |= solid[1:] != solid[:-1]
+    line[:, 1:] |= solid[:, 1:] != solid[:, :-1]
+    picture[line] = to_rgb(look.INK)
+    rows, columns = np.flatnonzero(solid.any(axis=1)), np.flatnonzero(solid.any(axis=0))
+    return picture[max(rows[0] - 8, 0) : rows[-1] + 9, max(columns[0] - 8, 0) : columns[-1] + 9]
+
+
+def _air(chambers: Sequence[ChamberBody], points: np.ndarray) -> np.ndarray:
+    return np.any([chamber.wall.level(points) < 0 for chamber in chambers], axis=0)
+
+
+def _clay(vessel: Vessel, body: Body, points: np.ndarray) -> np.ndarray:
+    """Which of points (n, 3) lie in the clay of the piece as it is cut."""
+    blown = [(c, vessel.chamber(c.name)) for c in body.chambers]
+    full = np.zeros(len(points), bool)
+    for wall, offset in outer_walls(body, blown):
+        full |= _within(wall, offset, points)
+    clay = full & ~_air(body.chambers, points)
+    for chamber in body.chambers:
+        way = _way(vessel, chamber)
+        if way is not None:
+            clay |= within_tongue(way, chamber.wall, points)
+            clay &= ~within_windway(way, points)
+        for o in chamber.all_openings:
+            clay &= ~_in_duct(o.length + o.reach, points - o.center, o)
+    return clay
+
+
+def _within(wall: Wall, offset: float, points: np.ndarray) -> np.ndarray:
+    if offset == 0:
+        return np.asarray(wall.level(points) < 0)
+    return np.asarray(OffsetWall(wall, offset).level(points) < 0)
+
+
+class _Frame(NamedTuple):
+    across: np.ndarray
+    along: np.ndarray
+    up: np.ndarray
+
+
+def _in_duct(top: float, away: np.ndarray, o: Opening) -> np.ndarray:
+    at = _Frame(away @ o.across, away @ o.forward, away @ o.axis)
+    high = (at.up > -o.reach) & (at.up < top)
+    if o.is_round:
+        return np.asarray(high & (np.hypot(at.across, at.along) < o.radius))
+    run = 1 / np.tan(np.deg2rad(o.edge_deg)) if o.edge_deg < 90 else 0.0
+    far = o.height / 2 + run * np.maximum(at.up, 0.0)
+    return np.asarray(high & (np.abs(at.across) < o.width / 2) & (at.along > -o.height / 2) & (at.along < far))
