@@ -100,7 +100,7 @@ def _chamber_work(
         _notes(vessel, chamber, shrinkage, today),
         cards.form_of(body, solid, shrinkage.size(Stage.WET)),
         places_of(body, solid),
-        voicing.plan_of(body, solid, chamber.voicing, size) if chamber.voicing else None,
+        voicing.plan_of(body, solid, chamber.voicing, size, chamber.mouthpiece) if chamber.voicing else None,
         holes.cuts(solid, fingers, shrinkage, cut_at, reamers, drills),
     )
 

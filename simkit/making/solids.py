@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import logging
+from collections.abc import Sequence
+
+from simkit.body.blown import NAME as BLOWN
 from simkit.body.blown import clay_parts, piece_to_blow
 from simkit.body.printing import PrintedPart, Seam, SeamError, pieces, undercuts
-from simkit.errors import Fault, InputError
+from simkit.errors import Fault, InputError, MeshError
 from simkit.making.sheets import Work
 from simkit.making.shrinkage import Stage
 from simkit.vessel.seams import seam_words
 
-__all__ = ["seam", "solid_cautions", "solids_of"]
+__all__ = ["seam", "solid_cautions", "solids_of", "unmade"]
+
+log = logging.getLogger(__name__)
 
 
 def seam(text: str) -> Seam:
@@ -31,8 +37,27 @@ def solids_of(work: Work, parted: Seam | None = None) -> tuple[PrintedPart, ...]
     except SeamError as error:
         shown = parted.square_to if parted.at is None else f"{parted.square_to}={1000 * parted.at:g}"
         raise InputError([Fault.of("seam", shown, error.allowed)]) from error
-    blown = any(chamber.voicing for chamber in work.vessel.chambers)
-    return (*parts, *clay_parts(work.vessel, wet), *((piece_to_blow(work.vessel, work.body, wet),) if blown else ()))
+    return (*parts, *clay_parts(work.vessel, wet), *_to_blow(work, wet))
+
+
+def _to_blow(work: Work, wet: float) -> tuple[PrintedPart, ...]:
+    """The whole piece where it has a window; none where it could not be cut, which `unmade` says."""
+    if not any(chamber.voicing for chamber in work.vessel.chambers):
+        return ()
+    try:
+        return (piece_to_blow(work.vessel, work.body, wet),)
+    except MeshError as failure:
+        log.info("no piece to blow: %s", failure)
+        return ()
+
+
+def unmade(work: Work, names: Sequence[str]) -> tuple[str, ...]:
+    """What could not be made of a design with a window, among files of these names."""
+    if any(chamber.voicing for chamber in work.vessel.chambers) and f"{BLOWN}.stl" not in names:
+        return (
+            f"{BLOWN}.stl could not be made: window, windway and holes cut the clay in a way that was not foreseen",
+        )
+    return ()
 
 
 def solid_cautions(work: Work, parted: Seam | None = None) -> tuple[str, ...]:

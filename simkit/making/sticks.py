@@ -25,12 +25,13 @@ def windway_stick(plan: VoicingPlan) -> Drawing:
     whole = plan.length + grip
     w, h = plan.width, plan.height
     side_at, words_at = 12.0, 1.6
-    top_at = side_at + h + 6.0
-    height = top_at + w + 2.0
+    wide, high = plan.lips or (w, h)
+    top_at = side_at + max(h, high) + 6.0 + max(wide - w, 0.0) / 2
+    height = top_at + max(w, wide) + 2.0
     end_at = whole + 8.0
     marks: list[Mark] = [
-        rectangle(0, top_at, whole, w, Pen.CUT, name="windway stick, width"),
-        rectangle(0, side_at, whole, h, Pen.CUT, name="windway stick, height"),
+        _outline(plan.length, whole, top_at, w, wide, "windway stick, width"),
+        _outline(plan.length, whole, side_at, h, high, "windway stick, height"),
         rectangle(end_at, top_at, w, h, Pen.CUT, Fill.CLAY, name="windway stick, end"),
         stroke((plan.length, top_at - 1.5), (plan.length, top_at + w + 1.5), pen=Pen.MARK),
         stroke((plan.length, side_at - 1.5), (plan.length, side_at + h + 1.5), pen=Pen.MARK),
@@ -40,9 +41,26 @@ def windway_stick(plan: VoicingPlan) -> Drawing:
         Text((plan.length + grip / 2, top_at + w / 2), "grip", 2.3, "center", "middle", ink=Ink.QUIET),
         Text((end_at, top_at - 3.4), "its end", 2.1, ink=Ink.QUIET),
         Text((0, side_at - 5.0), "from above, and from the side", 2.1, ink=Ink.QUIET),
-        Text((0, words_at), f"stick for the windway: {w:.2f} wide, {h:.2f} thick", 2.6, bold=True),
+        Text((0, words_at), f"stick for the windway: {w:.2f} wide, {h:.2f} thick{_taper(plan)}", 2.6, bold=True),
     ]
     return Drawing(end_at + max(w, 12.0), height, tuple(marks), "windway stick")
+
+
+def _outline(length: float, whole: float, low: float, tip: float, lips: float, name: str) -> Mark:
+    """One side of the stick: a rectangle, or from its tip in the window to the lips a taper, the grip as the lips."""
+    if tip == lips:
+        return rectangle(0, low, whole, tip, Pen.CUT, name=name)
+    middle = low + tip / 2
+    upper = ((0, middle + tip / 2), (length, middle + lips / 2), (whole, middle + lips / 2))
+    lower = tuple((x, 2 * middle - y) for x, y in reversed(upper))
+    return polygon((*upper, *lower), Pen.CUT, name=name)
+
+
+def _taper(plan: VoicingPlan) -> str:
+    if plan.lips is None:
+        return ""
+    wide, high = plan.lips
+    return f" at its tip, {wide:.2f} and {high:.2f} at the lips"
 
 
 def window_stick(plan: VoicingPlan) -> Drawing:

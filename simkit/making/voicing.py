@@ -29,7 +29,7 @@ from simkit.making.paper import (
     width_of,
 )  # fmt: skip
 from simkit.making.slices import Inside, Outside, Plane, cut, grown
-from simkit.vessel import Voicing
+from simkit.vessel import Mouthpiece, Voicing
 
 ENLARGED = 4.0  # times, of the detail
 LIP_MM = 1.5  # of clay left under the windway's end, at least; common practice
@@ -40,6 +40,7 @@ class VoicingPlan:
     """Sizes in mm at one stage, and the section: u along the breath, v out of the air, zero at the window's middle.
 
     nose: radius of the finished edge; edge: where it is cut, sharp; middle: v of the windway's middle.
+    lips: the windway's width and height there, if it tapers.
     """
 
     width: float
@@ -53,6 +54,7 @@ class VoicingPlan:
     middle: float
     inner: tuple[np.ndarray, ...]
     outer: tuple[np.ndarray, ...]
+    lips: tuple[float, float] | None = None
 
     @property
     def exit(self) -> float:
@@ -68,7 +70,9 @@ class VoicingPlan:
         return self.edge[0] - self.exit
 
 
-def plan_of(body: Body, chamber: ChamberBody, voicing: Voicing, size: float) -> VoicingPlan | None:
+def plan_of(
+    body: Body, chamber: ChamberBody, voicing: Voicing, size: float, mouthpiece: Mouthpiece | None = None
+) -> VoicingPlan | None:
     """The voicing `size` times as large as fired; None without a window."""
     window = chamber.window
     if window is None:
@@ -81,6 +85,7 @@ def plan_of(body: Body, chamber: ChamberBody, voicing: Voicing, size: float) -> 
     nose = scale * window.rim
     tip = voicing.cut_up_mm * size / 2 - nose * (1 / math.tan(math.radians(voicing.edge_deg) / 2) - 1)
     edge = (tip, _height_at(inner, tip))
+    lips = _lips(voicing, mouthpiece, size)
     return VoicingPlan(
         voicing.window_width_mm * size,
         voicing.cut_up_mm * size,
@@ -93,7 +98,16 @@ def plan_of(body: Body, chamber: ChamberBody, voicing: Voicing, size: float) -> 
         edge[1] + voicing.edge_offset_mm * size,
         inner,
         outer,
+        lips,
     )
+
+
+def _lips(voicing: Voicing, piece: Mouthpiece | None, size: float) -> tuple[float, float] | None:
+    """Width and height of a windway at the lips, None of one that does not taper."""
+    if piece is None or (piece.lips_width_mm is None and piece.lips_height_mm is None):
+        return None
+    wide, high = piece.lips_width_mm or voicing.window_width_mm, piece.lips_height_mm or voicing.windway_height_mm
+    return wide * size, high * size
 
 
 def _height_at(lines: tuple[np.ndarray, ...], u: float) -> float:

@@ -25,6 +25,7 @@ from simkit.files import MARK, check_folder, may_replace, whole_folder
 from simkit.making import PAPERS, Paper, Stage, StageReading, Work, pages, solid_cautions, solids_of
 from simkit.making.clay_rules import ClayWork, clay_work
 from simkit.making.paper import Fill, Ink, Line, Page, Pen, Text
+from simkit.making.solids import unmade
 from simkit.making.wraps import Places
 from simkit.show import look
 
@@ -246,7 +247,8 @@ def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Seque
                 names.append(f"{solid.name}.step")
     clay = clay_work(work.vessel, work.body, work.shrinkage, seam)
     leaning = () if clay.undercut else solid_cautions(work, seam)  # of the inside alone, where the outside is said
-    cautions = (*work.vessel.cautions, *leaning, *clay.cautions, *_left_over(Path(folder), names))
+    cautions = (*work.vessel.cautions, *leaning, *clay.cautions, *unmade(work, names))
+    cautions = (*cautions, *_left_over(Path(folder), names))
     return SheetFiles(work, tuple(names), cautions, clay)
 
 
@@ -261,7 +263,7 @@ def check_sheets(folder: str | Path, argument: str = "folder") -> None:
 
 
 # Names that simkit gives its files: only such may be replaced or reported as left over.
-_OURS = re.compile(r"sheets-(a4|letter)(-\d+)?\.(pdf|svg)|(inside|shell)-[\w-]+\.(stl|step)")
+_OURS = re.compile(r"sheets-(a4|letter)(-\d+)?\.(pdf|svg)|(inside|shell|part|piece)-[\w-]+\.(stl|step)")
 
 
 def _left_over(folder: Path, names: Sequence[str]) -> list[str]:

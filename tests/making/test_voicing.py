@@ -1,6 +1,7 @@
 """The voicing on paper: sticks, window and slope at the size of the stage."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -104,3 +105,14 @@ def test_the_section_says_which_side_is_inside_and_which_way_the_breath_goes(dra
     slope = [p[1] for mark in marks if isinstance(mark, Line) and mark.fill for p in mark.points]
     assert height["inside"] < height["outside"]
     assert height["inside"] < max(slope)
+
+
+def test_the_windways_stick_has_its_taper():
+    """Its tip as the exit, from there evenly to the lips, whose size the grip keeps."""
+    even = plan()
+    drawing = windway_stick(replace(even, lips=(even.width + 4.0, even.height + 1.0)))
+    for name, tip, more in (("width", even.width, 4.0), ("height", even.height, 1.0)):
+        x, y = line(drawing, f"windway stick, {name}").T
+        assert np.ptp(y[x == 0]) == pytest.approx(tip, abs=1e-3)
+        assert np.ptp(y[x == x.max()]) == pytest.approx(tip + more, abs=1e-3)
+        assert x.max() > even.length
