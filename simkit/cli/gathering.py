@@ -30,7 +30,8 @@ def report(
     """Write one page with all of it.
 
     What it plays and how it blows, in tables and pictures, every combination, what a slip of the hand does, why to
-    believe it. The page is one file, opens from disk without a network, and prints.
+    believe it; and the piece to play: tap its holes, slide their widths, the air, the breath. The page is one file,
+    opens from disk without a network, and prints.
     """
     if output.suffix.lower() not in (".html", ".htm"):
         raise InputError([Fault.of("output", None, "a name that ends in .html", file=str(output))])

@@ -27,6 +27,7 @@ from simkit.show import look
 from simkit.show.as_text import FEELING, air_words
 from simkit.show.in_the_round import in_the_round
 from simkit.show.plates import blow_panels, chart_panels, ringing_panels
+from simkit.show.pocket import pocket
 from simkit.show.scale import scale_chart
 from simkit.show.terminal import blow_table, combination_table, note_table, plain_table, ring_table
 from simkit.show.views import views
@@ -72,7 +73,8 @@ def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None) ->
     """
     names = models.models() if judge else able("quick")
     prediction = predict(vessel, names)
-    sections = [_looks(vessel), *_scale(vessel, prediction), *_blowing(vessel), *_combinations(vessel)]
+    blown = blow(vessel) if any(chamber.voicing for chamber in vessel.chambers) else None
+    sections = [_looks(vessel), *_scale(vessel, prediction), *_blowing(vessel, blown), *_combinations(vessel)]
     ringing = _ringing(vessel)
     sections += [*_slips(vessel), _higher(vessel, ringing), _evidence(vessel, prediction, ringing, judge)]
     cautions = list(dict.fromkeys([*vessel.cautions, *prediction.cautions]))
@@ -86,6 +88,7 @@ def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None) ->
         sheets=sheets,
         design=_design(vessel),
         source=Path(vessel.source).name,
+        pocket=None if blown is None else pocket(vessel, blown),
     )
 
 
@@ -96,7 +99,7 @@ def rendered(template: str, **shown: object) -> str:
         loader=folder, autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
     )
     environment.filters["table"] = html_rows
-    colours = {name: getattr(look, name.upper()) for name in ("clay", "ink", "quiet", "faint", "paper", "air")}
+    colours = {name: getattr(look, name.upper()) for name in look.PAGE}
     return environment.get_template(template).render(colours=colours, mark=MARK, made=provenance(), **shown)
 
 
@@ -156,10 +159,9 @@ def _scale(vessel: Vessel, prediction: Prediction) -> Iterator[ReportSection]:
         )
 
 
-def _blowing(vessel: Vessel) -> Iterator[ReportSection]:
-    if all(chamber.voicing is None for chamber in vessel.chambers):
+def _blowing(vessel: Vessel, table: BlowTable | None) -> Iterator[ReportSection]:
+    if table is None:
         return
-    table: BlowTable = blow(vessel)
     tables = tuple(
         (_of(vessel, "Breath", chamber.name), blow_table(vessel.chamber(chamber.name).holes, chamber.notes))
         for chamber in table.chambers

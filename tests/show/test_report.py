@@ -64,10 +64,13 @@ def long():
 def test_the_page_is_one_file_and_asks_for_nothing_else(text):
     seen = Seen(text)
     assert len(text.encode()) < LARGEST
-    assert not seen.all("script") and not seen.all("link") and not seen.all("iframe")
+    assert not seen.all("link") and not seen.all("iframe")
+    assert [script["type"] for script in seen.all("script")] == ["application/json", "module"]  # both in the file
+    assert not any("src" in script for script in seen.all("script"))
     assert all(image["src"].startswith("data:image/") for image in seen.all("img"))
     assert all(link["href"].startswith("#") for link in seen.all("a"))
-    assert not re.search(r"url\(|@import|https?://", re.sub(r'src="data:[^"]*"', "", text))
+    plain = re.sub(r'src="data:[^"]*"', "", text).replace("http://www.w3.org/2000/svg", "")  # a name, no address
+    assert not re.search(r"url\(|@import|https?://", plain)
 
 
 @pytest.mark.slow

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from simkit.sound.blowing.cycle import Cycle
-from simkit.sound.blowing.loop import OTHER, Loop
+from simkit.sound.blowing.loop import OTHER, Friction, Loop
 
 HARMONICS = 7
 _SAMPLES = 48
@@ -38,11 +38,12 @@ def overtones(loop: Loop, cycle: Cycle) -> tuple[np.ndarray, np.ndarray]:
     source, friction = np.ones(len(cycle.omega), complex), np.ones(len(cycle.omega), complex)
     if len(found):
         part = replace(loop.pure, motion=loop.motion.only(found))
-        source[found], friction[found] = _factors(part, cycle, found)
+        source[found], friction[found], _ = _factors(part, cycle, found)
     return source, friction
 
 
-def _factors(loop: Loop, cycle: Cycle, found: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _factors(loop: Loop, cycle: Cycle, found: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Both factors (F,), and the window's air at the note and its multiples (F, HARMONICS), m/s."""
     jet, order = loop.jet, np.arange(1, HARMONICS + 1)
     omega, speed, velocity = cycle.omega[found], cycle.speed[found], cycle.velocity[found]
     turn = np.exp(2j * np.pi * np.outer(np.arange(_SAMPLES), order) / _SAMPLES)
@@ -66,7 +67,23 @@ def _factors(loop: Loop, cycle: Cycle, found: np.ndarray) -> tuple[np.ndarray, n
         v[:, 1:] *= np.minimum(1.0, 0.5 * velocity[:, None] / np.maximum(np.abs(v[:, 1:]), 1e-30))
     cut, drag = _spectra(loop, v, swing, turn)
     pure = loop.jet.saturation.same(np.abs(x))
-    return cut[:, 0] / (x * pure), drag[:, 0] / (8 / (3 * np.pi) * velocity**2)
+    return cut[:, 0] / (x * pure), drag[:, 0] / (8 / (3 * np.pi) * velocity**2), v
+
+
+def harmonics(loop: Loop, cycle: Cycle) -> np.ndarray:
+    """Amplitudes (F, HARMONICS) of all openings' flow into the chamber at each multiple of the note, complex, m3/s.
+
+    The sum of the flows is what the room gets of a piece small against the wave. NaN where nothing sounds.
+    """
+    found = np.flatnonzero(cycle.exists)
+    flow = np.full((len(cycle.omega), HARMONICS), np.nan, complex)
+    if len(found):
+        part, order = replace(loop.pure, motion=loop.motion.only(found)), np.arange(1, HARMONICS + 1)
+        window = _factors(part, cycle, found)[2] * loop.jet.window_area
+        friction = _holes_rub(part, cycle, found)
+        shares = [part.answer(n * cycle.omega[found], friction, shares=True).share.sum(axis=1) for n in order]
+        flow[found] = window * np.stack(shares, axis=1)
+    return flow
 
 
 def _spectra(loop: Loop, v: np.ndarray, swing: np.ndarray, turn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -78,10 +95,14 @@ def _spectra(loop: Loop, v: np.ndarray, swing: np.ndarray, turn: np.ndarray) -> 
 
 def _yielding(loop: Loop, cycle: Cycle, found: np.ndarray, order: np.ndarray) -> np.ndarray:
     """(F, K): window velocity for a pressure across the window at each harmonic, m/s per Pa; the holes' edges rub."""
-    area = loop.jet.window_area
-    flow = cycle.share[found] * cycle.velocity[found, None] * area
-    flow[:, 0] = 0.0  # the window's own friction is followed in time
-    friction = loop.friction(flow)
+    area, friction = loop.jet.window_area, _holes_rub(loop, cycle, found)
     omega = cycle.omega[found]
     answers = [-1j * n * omega * loop.answer(n * omega, friction).response for n in order]
     return np.stack(answers, axis=1) / (loop.motion.air.density * area)
+
+
+def _holes_rub(loop: Loop, cycle: Cycle, found: np.ndarray) -> Friction:
+    """Friction of the holes' edges alone: the window's own is followed in time."""
+    flow = cycle.share[found] * cycle.velocity[found, None] * loop.jet.window_area
+    flow[:, 0] = 0.0
+    return loop.friction(flow)

@@ -1,0 +1,176 @@
+"""The part of a report that lives without a server: holes to tap, sliders, sound, a tuner; numbers and scripts inside.
+
+The scripts are plain modules in `simkit/show/static`; in a page that is one file they stand one after the other, each
+in a function of its own, and the page's policy lets run what has their hash and nothing else.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from simkit.body import Body, Opening, body_of
+from simkit.pitch import Tuning
+from simkit.show.outline import Side, is_hidden, outlines
+from simkit.sound.blowing.behaviour import Blown, at_pressure
+from simkit.sound.blowing.table import BlowTable
+from simkit.sound.blowing.timbre import timbre
+from simkit.sound.models.portable import numbers, portable
+from simkit.vessel import Vessel, tuning_of
+
+MODULES = "complex", "ducts", "breath", "ports", "pitch", "tone", "pocket"  # each after those that it imports
+BREATH = 0.5, 0.63, 0.8, 0.9, 1.0, 1.12, 1.25, 1.6, 2.0  # times a note's own
+_SIDES = (
+    Side("from above", (1, 0, 0), (0, 1, 0)),
+    Side("from below", (-1, 0, 0), (0, 1, 0)),
+    Side("from the right", (0, 1, 0), (0, 0, 1)),
+    Side("from the left", (0, -1, 0), (0, 0, 1)),
+    Side("from the mouth end", (1, 0, 0), (0, 0, 1)),
+    Side("from the far end", (-1, 0, 0), (0, 0, 1)),
+)
+_IMPORT = re.compile(r'^import \{([^}]*)\} from "\./(\w+)\.js";\n', re.MULTILINE)
+_EXPORT = re.compile(r"^export (?=(?:async )?(?:function|const|class) (\w+))", re.MULTILINE)
+
+
+@dataclass(frozen=True)
+class Pocket:
+    """What the page holds of it: the numbers as JSON, the script, and its hash as a policy names it."""
+
+    data: str
+    script: str
+    digest: str
+
+
+def pocket(vessel: Vessel, table: BlowTable) -> Pocket:
+    """The part for a design, whose notes blow as the table says."""
+    body = body_of(vessel)
+    sent = portable(vessel)
+    for chamber, blown in zip(sent["chambers"], table.chambers, strict=True):
+        if chamber["notes"]:
+            for note, breath in zip(chamber["notes"], _breaths(blown.blown), strict=True):
+                note["blown"] = breath
+    holes = [(c.name, o) for c in body.chambers for o in c.openings]
+    shown = {
+        "numbers": sent,
+        "temperature_c": vessel.air.temperature_c,
+        "breath": list(BREATH),
+        "views": _views(body),
+        "fingers": {f"{c.name} {h.name}": h.finger or "" for c in vessel.chambers for h in c.holes},
+        "several": len(body.chambers) > 1,
+        "holes": [f"{name} {opening.name}" for name, opening in holes],
+        "pitches": _pitches(tuning_of(vessel)),
+    }
+    script = joined(MODULES)
+    # Nothing in the data may end the element that holds it.
+    data = json.dumps(shown, ensure_ascii=True, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+    return Pocket(data, script, base64.b64encode(hashlib.sha256(script.encode()).digest()).decode())
+
+
+def joined(modules: tuple[str, ...]) -> str:
+    """Modules as one script: each a function that gives what it exports."""
+    folder = files("simkit.show").joinpath("static")
+    parts = []
+    for name in modules:
+        text = folder.joinpath(f"{name}.js").read_text(encoding="utf-8")
+        text, exported = _IMPORT.sub(r"const {\1} = \2_js;\n", text), _EXPORT.findall(text)
+        parts.append(
+            f"const {name}_js = (() => {{\n{_EXPORT.sub('', text)}return {{ {', '.join(exported)} }};\n}})();\n"
+        )
+    return "\n" + "\n".join(parts)
+
+
+def _breaths(blown: Blown) -> list[dict[str, Any] | None]:
+    """Of each note its breath, how far other breath bends it, where it jumps or dies, and its tone."""
+    count, speaks = len(blown.pressure), blown.speaks
+    own = np.where(speaks, blown.pressure, 100.0)
+    which = np.repeat(np.arange(count), len(BREATH))
+    wanted = (own[:, None] * BREATH).ravel()
+    hz = at_pressure(blown, which, wanted, careful=False).frequency.reshape(count, len(BREATH))
+    found: list[dict[str, Any] | None] = []
+    for i, tone in enumerate(timbre(blown)):
+        if tone is None:
+            found.append(None)
+            continue
+        with np.errstate(invalid="ignore"):
+            bend = 1200 * np.log2(hz[i] / hz[i, BREATH.index(1.0)])
+        jump = blown.takeover.pressure[i]
+        found.append({
+            "pressure_pa": numbers(blown.pressure[i], 4),
+            "bend_cents": [None if not np.isfinite(c) else round(float(c), 2) for c in bend],
+            "jumps_at_pa": numbers(jump, 4) if np.isfinite(jump) else None,
+            "tone": {k: numbers(v, 4) for k, v in tone.as_dict().items()},
+        })  # fmt: skip
+    return found
+
+
+def _pitches(tuning: Tuning) -> list[list[Any]]:
+    """Names of all notes with their Hz, by which a page names what it hears."""
+    found = [tuning.spelled(key) for key in range(36, 109)]
+    return [[str(pitch), numbers(tuning.frequency(pitch), 9)] for pitch in found]
+
+
+# --- the piece, to be tapped ----------------------------------------------------------------------
+
+
+def _views(body: Body) -> list[dict[str, Any]]:
+    """The fewest sides that show every hole, each where it faces the eye most; lines in mm, y downward."""
+    holes = [(c.name, o) for c in body.chambers for o in c.openings]
+    seen = [[_facing(body, o, side) for side in _SIDES] for _, o in holes]
+    chosen: list[int] = []
+    left = set(range(len(holes)))
+    while left:
+        best = max(
+            range(len(_SIDES)), key=lambda s: (sum(seen[h][s] > 0.35 for h in left), sum(seen[h][s] for h in left))
+        )
+        got = {h for h in left if seen[h][best] > 0.35} or left
+        chosen, left = [*chosen, best], left - got
+    chosen = chosen or [0]
+    at = [max(chosen, key=lambda s: seen[h][s]) for h in range(len(holes))]
+    return [_view(body, _SIDES[s], [hole for h, hole in enumerate(holes) if at[h] == s]) for s in chosen]
+
+
+def _facing(body: Body, opening: Opening, side: Side) -> float:
+    return 0.0 if is_hidden(body, opening, side) else float(opening.axis @ side.toward)
+
+
+def _view(body: Body, side: Side, holes: list[tuple[str, Opening]]) -> dict[str, Any]:
+    turn = np.array([np.sum(side.right), np.sum(side.up)])  # outlines come by the axes; a picture may be mirrored
+
+    def flat(points: np.ndarray) -> np.ndarray:
+        return 1e3 * side.flat(points) * (1, -1)
+
+    lines = [1e3 * line * turn * (1, -1) for line in outlines(body, side)]
+    every = np.concatenate(lines)
+    margin = 1e3 * body.thickness + 2
+    low, high = every.min(axis=0) - margin, every.max(axis=0) + margin
+    windows = [
+        flat(c.window.rim_points(48, out=c.window.length))
+        for c in body.chambers
+        if c.window is not None and not is_hidden(body, c.window, side)
+    ]
+    return {
+        "name": side.name,
+        "box": numbers([*low, *(high - low)], 5),
+        "clay": numbers(2e3 * body.thickness, 4),
+        "outlines": [_path(line) for line in lines],
+        "windows": [_path(rim) for rim in windows],
+        "holes": [
+            {
+                "hole": f"{name} {o.name}",
+                "at": numbers(flat((o.center + o.length * o.axis)[None])[0], 5),
+                "rim": _path(flat(o.rim_points(40, out=o.length))),
+            }
+            for name, o in holes
+        ],
+    }
+
+
+def _path(points: np.ndarray) -> str:
+    return "M" + "L".join(f"{x:.2f},{y:.2f}" for x, y in points) + "Z"

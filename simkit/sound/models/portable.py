@@ -1,0 +1,318 @@
+"""The model `ports` of a design, as played, as plain numbers: what a page without Python needs to reckon any fingering.
+
+What is solved by elements goes out as numbers, the port field above all; what is a formula (ducts, losses, radiation,
+the windway and the mouth behind it, the balance of breath) is reckoned anew where they arrive: `show/static/ports.js`.
+
+A hole of another width has other rows in the port field. Each is solved for at some widths with the other holes as
+designed, and read between them as polynomials in the logarithm of the width. Where two holes are wider at once,
+both changes are added: what that leaves out goes as the product of both squared radii over the fourth power of their
+distance, and is some thousandths of a cent.
+
+The outside, with what stands near, is sent as Chebyshev polynomials in k over the range of the notes; the airs of a
+mean fingering as polynomials in the room's temperature; a fingering's own air differs by the balance of breath.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.polynomial import chebyshev
+
+from simkit.air import Air
+from simkit.body.chambers import Opening
+from simkit.errors import Fault, InputError
+from simkit.field.reduced.inside import InsideAir
+from simkit.field.reduced.matrices import RowChanges
+from simkit.sound import models
+from simkit.sound.elements.mixing import Mixing
+from simkit.sound.elements.openings import Aperture, aperture_of
+from simkit.sound.elements.orifice import end_of, rectangle
+from simkit.sound.elements.windway import Windway
+from simkit.sound.models.circuit import Circuit, Duct
+from simkit.sound.models.played_air import SWING, PlayedAir
+from simkit.sound.models.ports import PortsResonator
+from simkit.sound.models.resonator import Case
+from simkit.vessel import Vessel, targets
+
+WIDTHS = 0.7, 0.88, 1.0, 1.13, 1.3  # of each hole's own: where its rows are solved for
+TEMPERATURES_C = 5.0, 35.0  # of the room
+_AIRS, _WAVES = 7, 16  # points over the range of temperatures, and of wave numbers
+_OF_CHANGES = 7  # digits
+_BELOW, _ABOVE = 0.62, 1.5  # range of wave numbers over the design's lowest and highest
+_ENDS = ("length", "inner", "outer", "inner_viscous", "outer_viscous", "inner_cap", "outer_cap")
+_OF_AIR = ("sound_speed", "density", "gamma", "kinematic_viscosity", "thermal_diffusivity", "thermal_conductivity")
+
+
+def portable(vessel: Vessel) -> dict[str, Any]:
+    """All numbers, SI, in lists and mappings fit for JSON; InputError where no chamber has a window.
+
+    Chambers without a window are not blown and not listed; their openings are rows like all others.
+    """
+    temperatures = _chebyshev_points(*TEMPERATURES_C, _AIRS)
+    warm = [_in_room(vessel, float(t)) for t in temperatures]
+    cases = [models.cases(each, state="played") for each in (vessel, *warm)]
+    blown = [n for n, case in enumerate(cases[0]) if case.chamber.window is not None]
+    if not blown:
+        raise InputError([Fault(vessel.source, "chamber.voicing", None, "a window: without one nothing is blown")])
+    resonators = [[models.resonator("ports", each[n]) for each in cases] for n in blown]
+    first = resonators[0][0]
+    outer = _Range.of([r[0] for r in resonators])
+    changes = _changes(first)
+    return {
+        "temperatures_c": list(TEMPERATURES_C),
+        "waves": [outer.low, outer.high],
+        "widths": list(WIDTHS),
+        "field": _field(first),
+        "around": outer.triangle(first.field.outside(outer.points)),
+        "slides": _slides(first, changes, outer),
+        "chambers": [
+            _chamber(vessel, cases[0][n], r, outer) for n, r in zip(blown, resonators, strict=True)
+        ],
+    }  # fmt: skip
+
+
+def _in_room(vessel: Vessel, temperature_c: float) -> Vessel:
+    return vessel.with_values({"air.temperature_c": temperature_c})
+
+
+def _chebyshev_points(low: float, high: float, count: int) -> np.ndarray:
+    return np.asarray((low + high) / 2 + (high - low) / 2 * chebyshev.chebpts1(count))
+
+
+def _coefficients(values: np.ndarray) -> np.ndarray:
+    """Chebyshev's coefficients (p, ...) of values (p, ...) at Chebyshev's points."""
+    count = len(values)
+    basis = chebyshev.chebvander(chebyshev.chebpts1(count), count - 1)
+    share = np.where(np.arange(count) > 0, 2, 1) / count
+    return np.asarray(np.tensordot(share[:, None] * basis.T, values, axes=1))
+
+
+class _Range:
+    """The wave numbers of the room's air, 1/m, over which what lies outside is sent."""
+
+    def __init__(self, low: float, high: float):
+        self.low, self.high = low, high
+        self.points = _chebyshev_points(low, high, _WAVES)
+
+    @classmethod
+    def of(cls, resonators: Sequence[PortsResonator]) -> _Range:
+        """From all holes of a chamber covered to all open, and beyond as narrow and wide holes need it."""
+        found = []
+        for r in resonators:
+            ends = np.array([np.zeros(len(r.holes)), np.ones(len(r.holes))])
+            found += (r.lowest(ends).real / r.circuit.room_air.sound_speed).tolist()
+        field, high = resonators[0].field, _ABOVE * max(found)
+        # Of several chambers none asks for more than was solved for (`Circuit.at`).
+        return cls(_BELOW * min(found), high if field.shared.all() else min(high, field.top))
+
+    def triangle(self, matrices: np.ndarray) -> dict[str, list[list[float]]]:
+        """Symmetric matrices (p, n, n) at the points as coefficients of their upper triangles, row by row."""
+        rows, columns = np.triu_indices(matrices.shape[-1])
+        return self.parts(matrices[:, rows, columns])
+
+    def parts(self, values: np.ndarray, digits: int = 10) -> dict[str, list[list[float]]]:
+        """Complex values (p, m) as coefficients, p lists of m numbers, real and imaginary apart."""
+        found = _coefficients(values)
+        return {"re": numbers(found.real, digits), "im": numbers(found.imag, digits)}
+
+
+def numbers(values: Any, digits: int = 10) -> Any:
+    """Arrays as nested lists of floats with so many digits: JSON of a third of the size, and still 1e-10 right."""
+    if np.ndim(values):
+        return [numbers(each, digits) for each in values]
+    value = float(f"{float(values):.{digits}g}")
+    return int(value) if value == 0 else value
+
+
+# --- the field ------------------------------------------------------------------------------------
+
+
+def _field(r: PortsResonator) -> dict[str, Any]:
+    """The inside, which all chambers of the body share: rows are all openings of the body."""
+    field, insides = r.field, r.solution.air.chambers
+    walls = [_on_wall(inside) for inside in insides]
+    return {
+        "names": [list(name) for name in field.names],
+        "chamber": np.unique(field.shared.argmax(axis=1), return_inverse=True)[1].tolist(),
+        "volume": numbers(field.volumes),
+        "static": numbers(field.static),
+        "quadratic": numbers(field.quadratic),
+        "k2": numbers(field.k2),
+        "modes": numbers(field.modes),
+        "pressed": numbers(np.concatenate([pressed for pressed, _ in walls])),
+        "slid": numbers(np.concatenate([slid for _, slid in walls])),
+        "wall": numbers([c.area for c in r.solution.air.body.chambers]),
+        "top": r.field.top,
+    }
+
+
+def _on_wall(inside: InsideAir) -> tuple[np.ndarray, np.ndarray]:
+    """Of each mode the wall's integrals of p^2, 1/m, and of |grad_T p|^2 over that of |grad p|^2, 1/m."""
+    pressed, slid = inside.on_wall
+    return pressed, slid / inside.modes.k2
+
+
+def _openings(r: PortsResonator) -> list[Opening]:
+    """All openings of the body, row by row."""
+    return [opening for group in r.solution.openings for opening in group]
+
+
+def _changes(r: PortsResonator) -> RowChanges:
+    """Of each round opening's rows at each width but its own, opening after opening."""
+    openings = _openings(r)
+    rows = [n for n, opening in enumerate(openings) if opening.is_round]
+    moves = [(n, _wide(openings[n], q)) for n in rows for q in WIDTHS if q != 1.0]
+    return r.solution.changes(moves, exact=True)
+
+
+def _wide(opening: Opening, q: float) -> Opening:
+    return replace(opening, radius=q * opening.radius) if opening.is_round else opening
+
+
+def _slides(r: PortsResonator, changes: RowChanges, outer: _Range) -> list[dict[str, Any]]:
+    """For each round opening: its duct at the widths, and what its rows of the field change by, one list a width."""
+    own, openings = WIDTHS.index(1.0), _openings(r)
+    around = changes.outside(outer.points)  # (p, v, n)
+    found, each = [], len(WIDTHS) - 1
+    for place, n in enumerate(changes.rows[::each].tolist()):
+        mine = slice(place * each, (place + 1) * each)
+
+        def filled(values: np.ndarray, mine: slice = mine) -> np.ndarray:
+            return np.insert(values[mine], own, 0.0, axis=0)
+
+        apertures = [aperture_of(_wide(openings[n], q)) for q in WIDTHS]
+        waves = np.insert(np.moveaxis(around[:, mine], 1, 0), own, 0.0, axis=0)
+        found.append({
+            "row": n,
+            "radius": openings[n].radius,
+            "duct": _duct(apertures),
+            "static": numbers(filled(changes.static), _OF_CHANGES),
+            "quadratic": numbers(filled(changes.quadratic), _OF_CHANGES),
+            "modes": numbers(filled(changes.modes), _OF_CHANGES),
+            "around": [outer.parts(part, _OF_CHANGES) for part in waves],
+        })  # fmt: skip
+    return found
+
+
+def _duct(apertures: Sequence[Aperture]) -> dict[str, Any]:
+    """A round opening's ends at the widths; `flush`: how deep its air is, covered flush but for a pad's usual bulge."""
+    found = {name: numbers([float(getattr(a, name)) for a in apertures]) for name in _ENDS}
+    return {**found, "flush": numbers([float(a.covered_volume() / a.area) for a in apertures])}
+
+
+# --- one chamber ----------------------------------------------------------------------------------
+
+
+def _chamber(vessel: Vessel, case: Case, resonators: Sequence[PortsResonator], outer: _Range) -> dict[str, Any]:
+    """A chamber that is blown: its airs by temperature, its windway, what fingers and breath do, its notes."""
+    r, design = resonators[0], vessel.chamber(case.chamber.name)
+    rows = np.flatnonzero(r.rows)
+    window = r.circuit.ducts[rows[0]]
+    assert case.windway is not None and case.playing.breath is not None
+    return {
+        "name": case.chamber.name,
+        "rows": rows.tolist(),
+        "holes": list(r.holes),
+        "window": _window(window),
+        "windway": _windway(case.windway, window),
+        "near": outer.triangle(r.circuit.nearby(outer.points) + np.zeros((_WAVES, *r.field.static.shape))),
+        "shades": _shades(r, rows[1:]),
+        "airs": _airs(resonators[1:], rows),
+        "balance": _balance(case, case.playing.breath),
+        "notes": [
+            {
+                "pitch": note.pitch,
+                "target_hz": targets.target_of(vessel, note),
+                "open": [float(name in note.open) for name in r.holes],
+            }
+            for note in design.notes
+        ],
+    }
+
+
+def _window(duct: Duct) -> dict[str, float]:
+    a = duct.aperture
+    sizes = {name: float(getattr(a, name)) for name in (*_ENDS, "area", "perimeter")}
+    return {**sizes, "depth": duct.junction.depth, "inertance": duct.junction.inertance}
+
+
+def _windway(windway: Windway, window: Duct) -> dict[str, Any]:
+    lips = end_of(rectangle, windway.width, windway.height, windway.length, 0.0)
+    mouth = {**vars(windway.mouth), "wall": min(windway.mouth.wall, 1e9)}
+    sizes = {"width": windway.width, "height": windway.height, "length": windway.length}
+    return {**sizes, "lips": [float(lips.correction), float(lips.viscous)], "mouth": mouth}
+
+
+def _shades(r: PortsResonator, rows: np.ndarray) -> list[list[float]]:
+    """What raised fingers add to each hole's outer end at the widths, m."""
+    openings, found = _openings(r), []
+    for n in rows:
+        touch = r.circuit.ducts[n].touch
+        assert touch is not None
+        found.append([float(touch.shade(aperture_of(_wide(openings[n], q)))) for q in WIDTHS])
+    return numbers(found)
+
+
+def _airs(resonators: Sequence[PortsResonator], rows: np.ndarray) -> dict[str, Any]:
+    """Chebyshev's coefficients over the room's temperature of every air's numbers: six lists each.
+
+    room, chamber, window; breath, which room air does not change but for the pressure; holes: a list for each;
+    per_hertz: of the breath's speed in the windway.
+    """
+
+    def over(airs: Sequence[Air]) -> list[list[float]]:
+        table = np.array([[float(getattr(air, name)) for name in _OF_AIR] for air in airs])
+        return numbers(_coefficients(table).T, 13)
+
+    circuits: list[Circuit] = [r.circuit for r in resonators]
+    windways = [c.ducts[rows[0]].windway for c in circuits]
+    return {
+        "room": over([c.room_air for c in circuits]),
+        "chamber": over([c.chamber_air for c in circuits]),
+        "window": over([c.ducts[rows[0]].air for c in circuits]),
+        "holes": [over([c.ducts[n].air for c in circuits]) for n in rows[1:]],
+        "breath": over([w.air for w in windways if w is not None and w.air is not None]),
+        "per_hertz": numbers(_coefficients(np.array([w.per_hertz for w in windways if w is not None]))),
+    }
+
+
+def _balance(case: Case, air: PlayedAir) -> dict[str, Any]:
+    """What the balance of breath needs beside: see `elements.breath_balance`."""
+    jet, state = air.jet, case.vessel.air
+    unit = float(jet.speed_for(1.0, np.pi / 2))  # m/s for each rad/s
+    breath = air.breath
+    return {
+        "volume": air.volume,
+        "wall_area": air.wall_area,
+        "clay_c": air.clay_c,
+        "mean": [1.0, *air.mean.tolist()],
+        "room": {
+            "humidity": state.humidity_percent / 100,
+            "pressure": state.pressure_pa,
+            "carbon_dioxide": 1e-6 * state.co2_ppm,
+        },
+        "breath": {
+            "gases": [float(x) for x in breath.gases.shares()],
+            "temperature_c": breath.temperature_c,
+            "pressure": breath.pressure_pa,
+            "thermal_conductivity": breath.thermal_conductivity,
+            "specific_heat": breath.specific_heat,
+        },
+        "jet": {
+            "height": jet.height,
+            "width": jet.width,
+            "length": jet.length,
+            "cut_up": jet.cut_up,
+            "offset": jet.offset / jet.half_width,
+            "speed_per_omega": unit,
+            # of the jet over its half width, for each m/s of the window's air times each m/s of the jet's own
+            "swing": float(jet.swing(1.0, unit, 1.0)) * unit,
+            "windway_loss": jet.constants.windway_loss,
+        },
+        "window_area": jet.window_area,
+        "swing": SWING,
+        "mixing": vars(Mixing()),
+    }
