@@ -18,7 +18,7 @@ import numpy as np
 
 from simkit.body import Body, Opening, body_of
 from simkit.pitch import Tuning
-from simkit.show.outline import Side, is_hidden, outlines
+from simkit.show.outline import Side, clay_outlines, is_hidden, outlines
 from simkit.sound.blowing.behaviour import Blown, at_pressure
 from simkit.sound.blowing.table import BlowTable
 from simkit.sound.blowing.timbre import timbre
@@ -146,10 +146,12 @@ def _view(body: Body, side: Side, holes: list[tuple[str, Opening]]) -> dict[str,
     def flat(points: np.ndarray) -> np.ndarray:
         return 1e3 * side.flat(points) * (1, -1)
 
-    lines = [1e3 * line * turn * (1, -1) for line in outlines(body, side)]
-    every = np.concatenate(lines)
-    margin = 1e3 * body.thickness + 2
-    low, high = every.min(axis=0) - margin, every.max(axis=0) + margin
+    air, figure = outlines(body, side), body.figure
+    clay = air if figure is None else clay_outlines(figure, side)
+    pen = 1e3 * body.thickness if figure is None else 0.0  # moves the air's outline out to the clay's
+    air, clay = ([1e3 * line * turn * (1, -1) for line in lines] for lines in (air, clay))
+    every = np.concatenate(clay)
+    low, high = every.min(axis=0) - pen - 2, every.max(axis=0) + pen + 2
     windows = [
         flat(c.window.rim_points(48, out=c.window.length))
         for c in body.chambers
@@ -158,8 +160,9 @@ def _view(body: Body, side: Side, holes: list[tuple[str, Opening]]) -> dict[str,
     return {
         "name": side.name,
         "box": numbers([*low, *(high - low)], 5),
-        "clay": numbers(2e3 * body.thickness, 4),
-        "outlines": [_path(line) for line in lines],
+        "pen": numbers(2 * pen, 4),
+        "clay": [_path(line) for line in clay],
+        "air": [_path(line) for line in air],
         "windows": [_path(rim) for rim in windows],
         "holes": [
             {

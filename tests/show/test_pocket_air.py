@@ -57,11 +57,12 @@ def test_narrow_ducts_by_a_continued_fraction_are_those_of_scipys_bessel_functio
 @needs_node
 def test_a_windway_with_who_blows_it_answers_as_pythons(tmp_path):
     air, breath, mouth = moist_air(20), exhaled(), VocalTract()
-    way = Windway(12e-3, 1.2e-3, 32e-3, mouth, breath, per_hertz=0.03)
-    lips = end_of(rectangle, way.width, way.height, way.length, 0.0)
+    way = Windway(12e-3, 1.2e-3, 32e-3, mouth, breath, per_hertz=0.03, lips_width=14e-3, lips_height=2e-3)
+    lips = end_of(rectangle, *way.lips, way.length, 0.0)
     asked = {
         "width": way.width, "height": way.height, "length": way.length, "mouth": vars(mouth),
-        "breath": sent(breath), "perHertz": way.per_hertz, "lips": [lips.correction, lips.viscous],
+        "breath": sent(breath), "perHertz": way.per_hertz, "slices": way.slices, "friction_length": way.friction_length,
+        "lips": {"width": way.lips[0], "height": way.lips[1], "end": [lips.correction, lips.viscous]},
     }  # fmt: skip
     script = """
         const { windwayImpedance } = await load("ducts");

@@ -61,11 +61,11 @@ export function endImpedance(air, omega, area, perimeter, correction, viscous) {
 export function windwayImpedance(way, air, omega, inertance) {
   const area = way.width * way.height, breath = way.breath;
   const speed = scale(omega, way.perHertz / (2 * Math.PI));
-  const [correction, viscous] = way.lips;
-  const end = endImpedance(breath, omega, area, 2 * (way.width + way.height), correction, viscous);
+  const { width, height, end: [correction, viscous] } = way.lips;
+  const end = endImpedance(breath, omega, width * height, 2 * (width + height), correction, viscous);
   const port = chained(
     inSeries(scale(mul(I, omega), air.rho * inertance)),
-    duct(slitFilling(breath, omega, way.height), omega, area, way.length),
+    ...way.slices.map(([wide, high, part]) => duct(slitFilling(breath, omega, high), omega, wide * high, part)),
     inSeries(add(end, streamResistance(way, omega, speed))),
   );
   return inputImpedance(port, mouthImpedance(way.mouth, breath, omega, scale(speed, area)));
@@ -78,7 +78,7 @@ function inputImpedance(port, load) {
 // What a steady stream of mean speed V adds, Pa s/m3.
 function streamResistance(way, omega, V) {
   const air = way.breath;
-  const z = div(real((way.length * air.nu) / (2 * way.height) ** 2), V);
+  const z = div(real((way.friction_length * air.nu) / (2 * way.height) ** 2), V);
   const root = sqrt(z);
   const rest = total(scale(z, 24), real(0.1685), scale(root, -3.44));
   const fade = add(real(1), div(real(0.000029), mul(z, z)));
@@ -89,7 +89,7 @@ function streamResistance(way, omega, V) {
   const slope = scale(add(div(real(1.72), root), div(bent, fade)), 4);
   const kinetic = scale(V, air.rho);
   const steady = mul(kinetic, sub(add(real(1), heads), scale(mul(z, slope), 0.5)));
-  const poiseuille = (12 * air.nu * air.rho * way.length) / way.height ** 2;
+  const poiseuille = (12 * air.nu * air.rho * way.friction_length) / way.height ** 2;
   const turn = scale(div(mul(I, omega), V), way.length);
   const passed = div(sub(real(1), exp(scale(turn, -1))), turn);
   const left = sub(sub(steady, real(poiseuille)), kinetic);

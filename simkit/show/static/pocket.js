@@ -151,10 +151,8 @@ export function pocket(root, shown) {
   function views() {
     for (const view of shown.views) {
       const svg = made(SVG, "svg", { viewBox: view.box.join(" "), "aria-hidden": "true" });
-      for (const outline of view.outlines) {
-        svg.append(made(SVG, "path", { d: outline, class: "pk-clay", "stroke-width": view.clay }));
-      }
-      for (const outline of view.outlines) svg.append(made(SVG, "path", { d: outline, class: "pk-air" }));
+      for (const outline of view.clay) svg.append(made(SVG, "path", { d: outline, class: "pk-clay", "stroke-width": view.pen }));
+      for (const outline of view.air) svg.append(made(SVG, "path", { d: outline, class: "pk-air" }));
       for (const rim of view.windows) svg.append(made(SVG, "path", { d: rim, class: "pk-window" }));
       for (const { hole, at: [x, y], rim } of view.holes) {
         const drawn = made(SVG, "path", { d: rim, class: "pk-hole", "data-hole": hole, "data-x": x, "data-y": y });

@@ -240,10 +240,21 @@ def _window(duct: Duct) -> dict[str, float]:
 
 
 def _windway(windway: Windway, window: Duct) -> dict[str, Any]:
-    lips = end_of(rectangle, windway.width, windway.height, windway.length, 0.0)
+    lips = end_of(rectangle, *windway.lips, windway.length, 0.0)
     mouth = {**vars(windway.mouth), "wall": min(windway.mouth.wall, 1e9)}
-    sizes = {"width": windway.width, "height": windway.height, "length": windway.length}
-    return {**sizes, "lips": [float(lips.correction), float(lips.viscous)], "mouth": mouth}
+    return {
+        "width": windway.width,
+        "height": windway.height,
+        "length": windway.length,
+        "friction_length": windway.friction_length,
+        "slices": [list(each) for each in windway.slices],
+        "lips": {
+            "width": windway.lips[0],
+            "height": windway.lips[1],
+            "end": [float(lips.correction), float(lips.viscous)],
+        },
+        "mouth": mouth,
+    }
 
 
 def _shades(r: PortsResonator, rows: np.ndarray) -> list[list[float]]:
