@@ -269,11 +269,11 @@ function columns(chamber, d, omega) {
   const unit = scale(mul(I, omega), chamber.airs.chamber.rho), { air } = d;
   const fill = boreFilling(air, omega, (2 * d.area) / d.perimeter);
   const end = (correction, viscous) => endImpedance(air, omega, d.area, d.perimeter, correction, viscous);
-  const innerEnd = end(d.inner, d.inner_viscous), outerEnd = end(d.outer + (d.shade ?? 0), d.outer_viscous);
+  const own = d === chamber.ducts[chamber.rows[0]], floor = own ? d.floor : [0, 0];
+  const innerEnd = end(d.inner + floor[0], d.inner_viscous + floor[1]), outerEnd = end(d.outer + (d.shade ?? 0), d.outer_viscous);
   const spring = (cap) => inParallel(div(scale(mul(I, omega), d.area * cap), fill.stiffness));
   const before = [inSeries(innerEnd), spring(d.inner_cap)], behind = [spring(-d.outer_cap), inSeries(outerEnd)];
   const piece = (length) => duct(fill, omega, d.area, length);
-  const own = d === chamber.ducts[chamber.rows[0]];
   const branch = own ? [piece(d.depth), inParallel(div(real(1), windwayImpedance(chamber.windway, air, omega, d.inertance))),
     piece(d.length - d.depth)] : [piece(d.length)];
   const port = chained(...before, ...branch, ...behind);

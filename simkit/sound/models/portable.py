@@ -233,10 +233,12 @@ def _chamber(vessel: Vessel, case: Case, resonators: Sequence[PortsResonator], o
     }
 
 
-def _window(duct: Duct) -> dict[str, float]:
-    a = duct.aperture
+def _window(duct: Duct) -> dict[str, Any]:
+    """Its duct; floor: what the clay under the windway adds to its inner end and viscous length, m."""
+    a, under = duct.aperture, duct.floor.before(duct.aperture)
     sizes = {name: float(getattr(a, name)) for name in (*_ENDS, "area", "perimeter")}
-    return {**sizes, "depth": duct.junction.depth, "inertance": duct.junction.inertance}
+    floor = [float(under.inner - a.inner), float(under.inner_viscous - a.inner_viscous)]
+    return {**sizes, "depth": duct.junction.depth, "inertance": duct.junction.inertance, "floor": floor}
 
 
 def _windway(windway: Windway, window: Duct) -> dict[str, Any]:
