@@ -49,7 +49,7 @@ def prediction_text(
 
 _STILL = "still: windway shut, the room's air, nobody near"
 _DOUBT = {
-    "played": "± what computation, breath, mouth and fingers leave open against the other notes",
+    "played": "± what computation, breath, mouth, clay and fingers leave open against the other notes",
     "still": "± what the computation itself may be wrong by",
 }
 _READING = "cents: off the target, {doubt}; in tune: within {cents:g} cents"
@@ -65,7 +65,7 @@ def _playing_words(chamber: PredictedChamber) -> list[str]:
     span = f"{signed(low)} to {signed(high)}" if high - low > 0.5 else signed(high)
     words = [f"playing moves the notes by {span} cents (--parts says what does, --still leaves it out)"]
     piece = chamber.piece_cents.get(answers[-1].model, 0.0)
-    return [*words, f"all notes together may be off by ± {piece:.0f} cents more: breath, mouth and hands differ"]
+    return [*words, f"all notes together may be off by ± {piece:.0f} cents more: breath, clay, mouth and hands differ"]
 
 
 def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:

@@ -25,7 +25,6 @@ from simkit.sound.elements.orifice import Reals
 KELVIN = 273.15
 EVAPORATION = 44.0e3  # J/mol of water at 25 degC: handbook value, from memory
 WARM_CLAY_C = 30.0  # clay that has been held and blown for some minutes: common practice, no source; palms are 30 to 35
-CLAY_HEAT = 1.7e6  # J/(m3 K) of unglazed earthenware: 1,900 kg/m3 times 900 J/(kg K), handbook values, from memory
 
 # Vapour goes to the wall somewhat faster than heat: (alpha_t/D)^(-2/3), D = 2.5e-5 m2/s (Chilton & Colburn 1934,
 # from memory).
@@ -65,14 +64,6 @@ class Breathed:
     taken_in: np.ndarray
     condensed: np.ndarray
     heat: np.ndarray
-
-    def filled_after(self, part: float = 0.95) -> np.ndarray:
-        """Seconds (f,) of a steady tone until that part of the way is gone."""
-        return self.seconds * -np.log1p(-part)
-
-    def clay_warms(self, clay: float) -> np.ndarray:
-        """How fast breath warms clay of that volume (m3), K/s (f,), at this clay's temperature; hands come on top."""
-        return self.heat / (CLAY_HEAT * clay)
 
 
 @frozen
