@@ -28,13 +28,13 @@ def ellipse(x, y, a, b, count=240):
     return np.stack([x + a * np.cos(t), y + b * np.sin(t)], axis=1)
 
 
-def inked(lines=(), dots=(), *, paper=None, size=(210, 297), px=8.0, pen=0.6, turn=0.0, shadow=0.25, noise=0.02):
+def inked(lines=(), dots=(), *, paper=None, size=(210, 297), px=5.0, pen=0.6, turn=0.0, shadow=0.25, noise=0.02):
     """A picture of closed lines and ruler dots, mm from the left and top, drawn with a black pen and photographed.
 
     paper: a printed sheet to draw on, else blank; turn: degrees by which it lies askew; shadow: share of the light
     that is lost towards the right.
     """
-    fine = 3
+    fine = 2
     if paper is None:
         paper = Image.new("L", [round(side * px) for side in size], 255)
     picture = paper.convert("L").resize([fine * side for side in paper.size])
