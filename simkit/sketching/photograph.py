@@ -29,6 +29,8 @@ _FAINTEST = 0.72  # of the paper's brightness: ink must be darker
 _SPECK = 14  # pixels of ink; less is dust
 _LARGE = 0.3  # of the largest ring: an outline, and no mark
 _LEVEL_DEG = 30.0  # how far the ruler may lie off level
+_PINHOLE = 6  # pixels of paper in ink; fewer are no hole
+_SLIVER = 0.025  # of a ring's size: narrower paper lies between lines drawn twice
 _LETTER = 0.06  # of the largest ring: beside the outlines what is smaller is writing
 _SQUARE = 0.89  # of its box: a rectangle fills more, a circle pi/4
 _LONG = 3.0  # sides of a rectangle that is a windway
@@ -193,13 +195,21 @@ def _blots(ink: np.ndarray) -> list[Blot]:
             continue
         own = np.pad(labels[place] == number, 1)
         filled = ndimage.binary_fill_holes(own)
-        inner, holes = ndimage.label(filled & ~own)
-        sizes = np.bincount(inner.ravel())[1:] if holes else np.array([])
         corner = np.array([place[0].start - 1, place[1].start - 1])
-        # A pinhole in a thick line is none.
-        within = int((sizes > max(6.0, 0.002 * filled.sum())).sum())
+        within = _holes(filled & ~own, _SLIVER * float(np.hypot(*own.shape)))
         found.append(Blot(corner, filled, own, within))
     return found
+
+
+def _holes(paper: np.ndarray, least: float) -> int:
+    """How many pieces of paper ink encloses; of several those count that are wider than `least` pixels."""
+    labels, count = ndimage.label(paper)
+    sizes = np.bincount(labels.ravel(), minlength=count + 1)[1:]
+    open_ones = 1 + np.flatnonzero(sizes > max(_PINHOLE, 0.002 * paper.size))
+    if len(open_ones) < 2:
+        return len(open_ones)
+    wide = 2 * ndimage.maximum(ndimage.distance_transform_edt(paper), labels, open_ones)
+    return max(int((np.asarray(wide) > least).sum()), 1)
 
 
 # --- from ink to outlines --------------------------------------------------------------------------

@@ -57,6 +57,14 @@ def test_an_outline_within_another_is_the_inside_and_small_ones_are_marks(tmp_pa
     assert (voicing.along_mm, voicing.window_width_mm, voicing.cut_up_mm) == pytest.approx((22, 12, 4), abs=0.25)
 
 
+def test_a_line_drawn_twice_is_one_outline(tmp_path):
+    """Two strokes a millimetre apart that cross now and then: the outline lies midway."""
+    t = np.linspace(0, 2 * np.pi, 240, endpoint=False)[:, None]
+    twice = [SIDE + sign * 0.5 * np.sin(3 * t) * np.hstack([np.cos(t), np.sin(t)]) for sign in (-1, 1)]
+    found = traced(inked([*twice, ABOVE], DOTS), tmp_path / "a.png")
+    assert body_of(found.vessel).chambers[0].volume == pytest.approx(VOLUME, rel=0.02)
+
+
 def test_a_drawing_on_the_printed_sheet_needs_no_dots_of_its_own(tmp_path):
     """The sheet's two dots, printed at 100 %, are the ruler, and nothing else of it is taken for a line."""
     book = pypdfium2.PdfDocument(io.BytesIO(pdf([drawn(page) for page in blank_pages()])))
