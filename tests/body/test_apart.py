@@ -26,7 +26,9 @@ def test_what_it_raises_is_raised_here():
         in_own_process(fails, "the air", seconds=60, what=("failing", "do less"))
 
 
-@pytest.mark.parametrize("code", ["while True: pass", "import time; time.sleep(600)"])
+@pytest.mark.parametrize(
+    "code", ["while True: pass", pytest.param("import time; time.sleep(600)", marks=pytest.mark.slow)]
+)
 def test_it_ends_in_time(code, monkeypatch):
     monkeypatch.setattr("simkit.body.child.WAITING", 4)
     with pytest.raises(OutOfReach, match=r"idling: not done after 0\.025 minutes; do less"):

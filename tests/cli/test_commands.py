@@ -81,6 +81,7 @@ def test_lossless_radiation_stays_and_quality_rises(capsys, folder):
     assert first("--lossless")["q"] > 3 * first()["q"]
 
 
+@pytest.mark.slow  # at once, of the functions, in tests/sound/test_playing.py
 def test_a_played_note_is_higher_than_that_of_the_piece_by_itself(capsys, folder):
     """But for the clay under the windway's end, which the piece by itself is asked without."""
 
@@ -121,7 +122,9 @@ def test_an_endless_ring_is_null(capsys, folder):
     assert "∞" in answer(capsys, "resonances", "ball.toml", "--closed", "--count", "1", "--lossless")
 
 
-@pytest.mark.parametrize("command", [("predict",), ("resonances", "--closed", "--count", "2")])
+@pytest.mark.parametrize(
+    "command", [("predict",), pytest.param(("resonances", "--closed", "--count", "2"), marks=pytest.mark.slow)]
+)
 def test_a_picture_is_drawn_whole_and_nothing_else_is_written(capsys, folder, command):
     before = set(os.listdir(folder))
     answer(capsys, command[0], "dove.toml", *command[1:], "--plot", "picture.png")

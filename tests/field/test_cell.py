@@ -41,6 +41,7 @@ def test_relief_goes_as_one_over_the_size():
     assert small.friction == pytest.approx(4 * large.friction)
 
 
+@pytest.mark.slow  # at once: the slit's fall about a window of clay, below
 def test_around_the_edge_of_a_wide_thin_window_the_potential_falls_as_at_a_slit():
     """Between half spaces joined by a slit of width W the potential at s from the edge is (q/pi) arccosh(1 + 2 s/W).
 
@@ -118,6 +119,7 @@ def test_a_gentle_bend_changes_the_relief_gently():
     assert slope_relief(*WINDOW, 45.0, 3e-4, 3e-4, (1e-6, 0.0)).inertance == pytest.approx(flat, rel=1e-6)
 
 
+@pytest.mark.slow  # a gentler one above
 def test_a_flat_slope_that_its_face_bends_away_from_still_lets_air_through():
     """Bent in full, elements of such a cell would fold and its conductivity could be anything."""
     cell = WindowCell(12e-3, 5e-3, 7e-3, 27.0, 3e-4, 3e-4)

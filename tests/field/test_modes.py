@@ -84,6 +84,7 @@ def test_errors_fall_as_the_fourth_power_of_the_size():
     assert np.polyfit(np.log(sizes), np.log(errors), 1)[0] == pytest.approx(4, abs=0.5)
 
 
+@pytest.mark.slow
 def test_frequency_goes_as_one_over_size():
     """At a size where the mesh, another one at every scale, makes notes less than a tenth of a cent sharp."""
     small, large = (closed_modes(EggWall(*(s * np.array([0.06, 0.09, 0.05]))), 4, size=s * 0.006) for s in (1, 2.5))

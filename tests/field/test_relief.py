@@ -18,7 +18,7 @@ SLOW = pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "bend"),
     [
-        ({}, BEND),
+        pytest.param({}, BEND, marks=SLOW),  # at once: one window at the end of the law, below
         pytest.param({"edge_deg": 60.0, "wall": 4e-3}, (-8.0, 0.0), marks=SLOW),
         pytest.param({"edge_deg": 32.0}, BEND, marks=SLOW),
         pytest.param({"edge_deg": 75.0}, (0.0, 0.0), marks=SLOW),

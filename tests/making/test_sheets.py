@@ -24,6 +24,12 @@ def heron(lopsided):
     return work_of(vessel, body=body, reamers=[Reamer(2, 14, 60)])
 
 
+@pytest.fixture(scope="module")
+def usual(lopsided):
+    vessel, body = lopsided
+    return work_of(vessel, body=body)
+
+
 @pytest.mark.parametrize("paper", PAPERS)
 def test_a_design_gets_all_its_sheets(heron, paper):
     found = pages(heron, paper)
@@ -86,29 +92,27 @@ def test_a_plain_chamber_gets_form_and_cards():
     ]
 
 
-def test_readings_on_the_sheet_are_those_of_today(lopsided):
+def test_readings_on_the_sheet_are_those_of_today(lopsided, usual):
     vessel, body = lopsided
     cold = work_of(vessel, body=body, today=AirState(temperature_c=5))
-    usual = work_of(vessel, body=body)
     for (_, _, now), (_, _, planned) in zip(cold.chambers[0].notes, usual.chambers[0].notes, strict=True):
         assert all(a.frequency_hz < b.frequency_hz for a, b in zip(now, planned, strict=True))
     assert any("5 °C" in w and "today" in w for w in words(pages(cold, PAPERS[0])[0]))
 
 
 @pytest.mark.parametrize("stage", [Stage.WET, Stage.LEATHER_HARD])
-def test_sizes_are_bold_at_the_stage_when_they_are_made(lopsided, stage):
+def test_sizes_are_bold_at_the_stage_when_they_are_made(lopsided, usual, stage):
     vessel, body = lopsided
     page = pages(work_of(vessel, body=body, cut_at=stage), PAPERS[0])[0]
     bold = [mark.words for mark in page.marks if not isinstance(mark, Line) and mark.bold]
-    size = 1 / 0.95 / 0.94 if stage is Stage.WET else work_of(vessel, body=body).shrinkage.size(Stage.LEATHER_HARD)
+    size = 1 / 0.95 / 0.94 if stage is Stage.WET else usual.shrinkage.size(Stage.LEATHER_HARD)
     assert f"{4.5 * size:.2f}" in bold and f"{5 * size:.2f}" in bold, "hole 2, and the cut-up"
     assert f"{4 / 0.95 / 0.94:.2f}" in bold, "the wall is that of the wet form"
 
 
-def test_the_reading_with_no_hole_cut_stands_under_the_covered_one(lopsided):
+def test_the_reading_with_no_hole_cut_stands_under_the_covered_one(usual):
     """Both at one stage, the design's 12 cents apart."""
-    vessel, body = lopsided
-    work = with_first_blow(work_of(vessel, body=body), {"body": dict.fromkeys(Stage, 12.0)})
+    work = with_first_blow(usual, {"body": dict.fromkeys(Stage, 12.0)})
     (chamber,) = work.chambers
     pitch, read = chamber.first
     assert pitch == "A5"
@@ -116,7 +120,7 @@ def test_the_reading_with_no_hole_cut_stands_under_the_covered_one(lopsided):
         assert without.frequency_hz == pytest.approx(with_holes.frequency_hz * 2 ** (12 / 1200))
     told = words(pages(work, PAPERS[0])[0])
     assert "no hole cut" in told and f"{read[1].frequency_hz:.1f}" in told
-    assert "no hole cut" not in words(pages(work_of(vessel, body=body), PAPERS[0])[0])
+    assert "no hole cut" not in words(pages(usual, PAPERS[0])[0])
 
 
 def test_a_thin_shell_cannot_be_made():

@@ -59,6 +59,8 @@ def test_a_waist_lowers_the_margin_in_the_record():
         assert (np.diff([each[which]["margin"] for each in waists]) < 0).all()
 
 
+@pytest.mark.slow
+@pytest.mark.sample
 def test_ports_still_agrees_with_what_the_judge_said():
     """The judge's recorded answers, against which the working model may not drift."""
     name = "01_where_the_simple_formula_fails"

@@ -47,6 +47,7 @@ def test_the_kernel_only_looks_back(instruments):
     assert (kernel.delays > 0.7 * 5.5e-3 / 22.0).all()
 
 
+@pytest.mark.slow  # at once in test_together, and as a file in test_listening
 def test_a_steady_note_has_the_same_pitch_in_time(instruments):
     assert abs(off_in_cents(instruments, instruments.plain([1]), 1.0, 0.1)) < 3
 
