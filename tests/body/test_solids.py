@@ -89,10 +89,10 @@ def test_a_shell_has_the_volume_of_steiners_formula(tmp_path):
 
 
 def test_a_turned_form_is_not_mirrored():
-    """Every point of a turned box's form lies on the true wall; a mirror would turn it the other way."""
+    """Every point of a turned box's form, m, lies on the true wall; a mirror would turn it the other way."""
     wall = PlacedWall(ALL["sharp box"], (0.01, 0.0, 0.0), 20.0)
     form = pieces(body(wall), WET)[0]
-    assert np.abs(distance(wall, 1e-3 * form.points / WET)).max() < 0.05e-3
+    assert np.abs(distance(wall, form.points / WET)).max() < 0.05e-3
 
 
 @pytest.mark.slow
