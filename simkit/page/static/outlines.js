@@ -22,7 +22,7 @@ export class Outlines {
     this.session = session;
     this.piece = piece;
     this.views = [ABOVE, RIGHT, MOUTH].map((side) => new View(element, side, session, piece, this));
-    const draw = () => this.draw();
+    const draw = () => { this._asked ??= requestAnimationFrame(() => { this._asked = null; this.draw(); }); };
     session.on("state", draw);
     session.on("drag", draw);
     session.on("holes", draw);
@@ -32,6 +32,12 @@ export class Outlines {
 
   draw() {
     if (!this.session.scene) return;
+    const shape = JSON.stringify(this.piece.surfaces.map((surface) => this.piece.stretch(surface.name)));
+    if (this._surfaces === this.piece.surfaces && this._shape === shape) {
+      for (const view of this.views) view.drawOpenings();
+      return;
+    }
+    [this._surfaces, this._shape] = [this.piece.surfaces, shape];
     const box = extent(this.piece);
     this.element.style.gridTemplateColumns = `${box[1][1] - box[0][1] + 2 * MARGIN}fr ${box[1][0] - box[0][0] + 2 * MARGIN}fr`;
     for (const view of this.views) view.draw(box);
@@ -78,14 +84,17 @@ class View {
     if (!this.session.hand) this.svg.setAttribute("viewBox", view.map((c) => c.toFixed(2)).join(" "));
     this.box = [x0, y0, x1, y1];
     this._drawClay();
+    this.drawOpenings();
+  }
+
+  /** Openings and grips, which move while the clay stays. */
+  drawOpenings() {
     this._drawOpenings();
     this._drawBodyGrips();
   }
 
   _drawClay() {
-    const key = JSON.stringify(this.piece.surfaces.map((s) => this.piece.stretch(s.name)));
-    if (this._drawn === this.piece.surfaces && this._key === key) return;
-    [this._drawn, this._key] = [this.piece.surfaces, key];
+    this._ends = new Map();
     this.clay.replaceChildren();
     const behind = [...this.piece.surfaces].sort((a, b) => this._near(a) - this._near(b));
     for (const surface of behind) {
@@ -94,7 +103,7 @@ class View {
       make("path", { d, class: "clay-line" }, this.clay);
       make("path", { d, class: "clay-face" }, this.clay);
     }
-    make("text", { x: this.box[0] - 5, y: this.box[1] - 3.5, class: "side-name" }, this.clay).textContent = this.side.name;
+    make("text", { x: this.box[0] - 5, y: this.box[3] + 6.5, class: "side-name" }, this.clay).textContent = this.side.name;
     for (const { windway } of this.piece.surfaces.filter((s) => s.windway.length)) {
       const points = windway.map((p) => this.flat(p).map((c) => c.toFixed(2)).join(","));
       make("polyline", { points: points.join(" "), class: "windway" }, this.clay);
@@ -147,6 +156,8 @@ class View {
       grip.target.setAttribute("cy", middle[1]);
       grip.target.setAttribute("r", Math.max(opening.round ? opening.radius_mm : opening.width_mm / 2, 5) + 1);
       if (grip.name) {
+        // Seen edge on, in a side where its handle is not, an opening needs no name.
+        grip.name.classList.toggle("unseen", Math.abs(facing(opening, this.side)) < 0.4 && this.all.best(opening) !== this);
         const fits = opening.radius_mm * Math.abs(facing(opening, this.side)) > 2.3;
         const [dx, dy] = fits && front ? [0, 0] : this._beside(opening);
         grip.name.setAttribute("x", middle[0] + dx);
@@ -221,12 +232,15 @@ class View {
 
   /** Where the body ends in this view, the way that a grip pulls. */
   _end(surface, way) {
+    const key = `${surface.name} ${way}`;
+    if (this._ends.has(key)) return this._ends.get(key);
     const { points } = surface;
     let best = null;
     for (let i = 0; i < points.length; i += 3) {
       const p = this.flat(this.piece.stretched(surface, [points[i], points[i + 1], points[i + 2]]));
       if (!best || (way === "height" ? p[1] < best[1] : p[0] > best[0])) best = p;
     }
+    this._ends.set(key, best);
     return best;
   }
 

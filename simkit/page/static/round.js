@@ -23,7 +23,8 @@ export class Round {
     this.marks = new THREE.Group();
     this.scene.add(this.bodies, this.marks);
     this._pointers();
-    for (const event of ["state", "drag", "holes", "chosen"]) session.on(event, () => this.draw());
+    const soon = () => { this._due ??= requestAnimationFrame(() => { this._due = null; this.draw(); }); };
+    for (const event of ["state", "drag", "holes", "chosen"]) session.on(event, soon);
     new ResizeObserver(() => this._fit()).observe(element);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { this._shown = null; this.draw(); });
   }
