@@ -8,6 +8,7 @@ outline runs along the middle of the pen's line, where the distances to its oute
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from simkit.sketching.strokes import ABOVE, SIDE, MarkedStroke, Sketch, Stroke
 
 FORMATS = ("PNG", "JPEG", "TIFF", "BMP", "WEBP")
 SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
-MOST_PIXELS = 120_000_000  # of a file; phones make 12 to 50 million
+MOST_PIXELS = 80_000_000  # of a file; phones make 12 to 50 million, and Pillow warns from 89 million on
 _LONGEST = 2600  # pixels that are worked with
 _TILE = 24  # pixels of a side over which the paper's brightness is taken
 _FAINTEST = 0.72  # of the paper's brightness: ink must be darker
@@ -132,11 +133,12 @@ def _open(source: str, blots: list[Blot], largest: float, shrunk: float) -> Inpu
 
 def _brightness(source: str) -> tuple[np.ndarray, float]:
     """The picture's brightness (rows, columns), 0 to 1, and how many pixels of the file one of these is."""
+    too_large = _fault(source, f"a picture of at most {MOST_PIXELS // 1_000_000} million pixels")
     try:
-        with Image.open(source, formats=FORMATS) as picture:
+        with warnings.catch_warnings(), _opened(source) as picture:
             wide, high = picture.size
             if wide * high > MOST_PIXELS:
-                raise _fault(source, f"a picture of at most {MOST_PIXELS // 1_000_000} million pixels")
+                raise too_large
             shrunk = max(1.0, max(wide, high) / _LONGEST)
             picture.draft("L", (int(wide / shrunk), int(high / shrunk)))
             grey = ImageOps.exif_transpose(picture)
@@ -150,13 +152,20 @@ def _brightness(source: str) -> tuple[np.ndarray, float]:
                     [max(1, round(side * _LONGEST / max(grey.size))) for side in grey.size], Image.Resampling.BOX
                 )
             return np.asarray(grey, float) / 255, max(wide, high) / max(grey.size)
+    except (Image.DecompressionBombWarning, Image.DecompressionBombError) as error:
+        raise too_large from error
     except UnidentifiedImageError as error:
         raise _fault(source, f"a picture: {', '.join(FORMATS)}; save it as one of these") from error
     except FileNotFoundError as error:
         raise _fault(source, "a picture that can be read (there is no such file)") from error
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
+    except (OSError, ValueError, SyntaxError) as error:
         said = getattr(error, "strerror", None) or str(error)
         raise _fault(source, f"a picture that can be read ({said[:100]})") from error
+
+
+def _opened(source: str) -> Image.Image:
+    warnings.simplefilter("error", Image.DecompressionBombWarning)  # it is refused, not warned of
+    return Image.open(source, formats=FORMATS)
 
 
 def _ink(source: str, shade: np.ndarray) -> np.ndarray:

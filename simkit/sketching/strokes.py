@@ -71,6 +71,7 @@ def area(points: np.ndarray) -> float:
 Place = Callable[[np.ndarray], str]  # a point in words that its maker can find
 
 SLACK = 0.5  # mm: ends as near as this are meant to meet
+_MOST, _FINE = 300, 2000  # lines that are put together; points of an outline that are held against each other
 _DECORATION = 0.3  # of the outline's area: what is smaller, or lies within it, is an eye or a feather
 
 
@@ -80,6 +81,8 @@ def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, int]:
     Open lines whose ends meet within SLACK are joined. Raises OutlineError where nothing closes, where two large
     outlines lie side by side, or where the outline crosses itself.
     """
+    if len(strokes) > _MOST:
+        raise OutlineError(f"at most {_MOST} lines in a layer; this one has {len(strokes)}: join them to one outline")
     whole = sorted(_joined(strokes), key=lambda stroke: -stroke.size)
     first = whole[0]
     if not first.closed:
@@ -88,7 +91,7 @@ def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, int]:
         raise OutlineError(
             f"one closed outline; this one is open, {gap:.1f} mm from {place(a)} to {place(b)}: join its ends"
         )
-    crossing = crossed(first.points)
+    crossing = crossed(first.points if len(first.points) <= _FINE else evenly(first.points, _FINE))
     if crossing is not None:
         raise OutlineError(f"an outline that does not cross itself; this one does at {place(crossing)}: pull it apart")
     if area(first.points) <= 0.02 * first.size**2:

@@ -3,6 +3,8 @@
 import io
 import math
 import runpy
+import struct
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -122,3 +124,15 @@ def test_files_that_are_no_pictures_are_told(tmp_path):
     for name in ("a.png", "b.jpg", "none.png"):
         with pytest.raises(InputError, match="a picture"):
             simkit.sketch(tmp_path / name, ruler_mm=100)
+
+
+def test_a_picture_that_is_far_too_large_is_refused_before_it_is_unpacked(tmp_path):
+    for side in (9_100, 9_600, 14_000):  # Pillow has no word for the first, warns of the second, refuses the third
+        chunks = [(b"IHDR", struct.pack(">IIBBBBB", side, side, 8, 0, 0, 0, 0)), (b"IDAT", zlib.compress(b""))]
+        png = b"".join(
+            struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+            for kind, data in chunks
+        )
+        (tmp_path / "a.png").write_bytes(b"\x89PNG\r\n\x1a\n" + png)
+        with pytest.raises(InputError, match="at most 80 million pixels"):
+            simkit.sketch(tmp_path / "a.png", ruler_mm=100)

@@ -10,6 +10,7 @@ import pytest
 import simkit
 from simkit.body import body_of
 from simkit.body.clay import clay_volume
+from simkit.errors import InputError
 from simkit.sketching.blank_paper import blank_svg
 from simkit.sketching.silhouettes import misfit
 from simkit.sketching.strokes import crossed
@@ -203,6 +204,15 @@ def test_lines_that_cross_are_found_where_they_do():
     eight = np.array([[0, 0], [10, 10], [10, 0], [0, 10.0]])
     assert crossed(eight) == pytest.approx([5, 5])
     assert crossed(ellipse(0, 0, 9, 4, 1000)) is None
+
+
+def test_a_file_that_would_take_for_ever_is_refused_soon(tmp_path):
+    hatched = layer("inside side", *[f'<path d="M{n / 9:.2f} 0 V40"/>' for n in range(900)])
+    fine = layer("inside side", f'<path d="M0 0 {"l 0.01 0.01 " * 50_000}z"/>')
+    deep = "<g>" * 500 + "</g>" * 500
+    for drawing, said in ((hatched, "at most 300 lines"), (fine, "at most 40000 points"), (deep, "100 within each")):
+        with pytest.raises(InputError, match=said):
+            simkit.sketch(svg(tmp_path / "a.svg", drawing))
 
 
 def test_names_of_a_drawing_cannot_write_into_the_design(tmp_path):
