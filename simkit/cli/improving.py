@@ -24,8 +24,8 @@ Free = Annotated[
     str | None,
     typer.Option(
         metavar="WHAT",
-        help="With commas: diameters, places, holes (both), voicing, windway, shape, size, offsets, dotted keys; "
-        "else what [free] says.",
+        help="With commas: diameters, places, holes (both), voicing, windway, shape, size, offsets, inside, dotted "
+        "keys; else what [free] says.",
         show_default=False,
     ),
 ]

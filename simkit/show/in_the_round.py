@@ -39,15 +39,17 @@ def in_the_round(vessel: Vessel, body: Body) -> Panel:
     blown = next((c for c in body.chambers if c.window is not None), None)
     width = 2 * _ROUND_MM + _GAP_MM if blown else _ROUND_MM
 
+    room = _ROUND_MM / (_ROUND_MM + _HEAD_MM)
+
     def draw(figure: FigureBase) -> None:
         eye = _best(body)
         picture = shaded(vessel, body, eye)
-        paper = figure.add_axes((0, 0, _ROUND_MM / width, 1))
+        paper = figure.add_axes((0, 0, _ROUND_MM / width, room))
         paper.axis("off")
         paper.imshow(picture, interpolation="antialiased")
         paper.set_title(eye.name, loc="left", color=look.QUIET, fontsize=7.5)
         if blown is not None:
-            paper = figure.add_axes(((_ROUND_MM + _GAP_MM) / width, 0, _ROUND_MM / width, 1))
+            paper = figure.add_axes(((_ROUND_MM + _GAP_MM) / width, 0, _ROUND_MM / width, room))
             paper.axis("off")
             paper.imshow(cut_open(vessel, body, blown), interpolation="antialiased")
             paper.set_title("cut open along the breath", loc="left", color=look.QUIET, fontsize=7.5)

@@ -231,6 +231,11 @@ def _size(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
     return [FreeNumber(f"{chamber.name}.size", tuple(keys), shares, 1.0, 0.7, 1.4, 0.03)]
 
 
+def _inside(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
+    """All that is within a given outside: the air's shape, window and edge, and the holes."""
+    return [*_shape(vessel, chamber), *_voicing(vessel, chamber), *_holes(vessel, chamber)]
+
+
 GROUPS: dict[str, Callable[[Vessel, Chamber], list[FreeNumber]]] = {
     "diameters": _diameters,
     "places": _places,
@@ -240,4 +245,5 @@ GROUPS: dict[str, Callable[[Vessel, Chamber], list[FreeNumber]]] = {
     "shape": _shape,
     "size": _size,
     "offsets": _offsets,
+    "inside": _inside,
 }

@@ -119,7 +119,8 @@ def freedom(
     """What may move in a design: the groups or dotted keys in `free`, or without them what its `[free]` says.
 
     Groups are diameters, places, holes (both), voicing, windway (its height, for the breath), shape, size (the
-    whole chamber larger or smaller) and offsets (where chambers beside the first stand). Bounds
+    whole chamber larger or smaller), offsets (where chambers beside the first stand) and inside (shape, voicing and
+    holes: all within a figure's given outside). Bounds
     written in `[free]` hold for whatever is chosen; a number tied to another follows it and is not free itself.
     keep: what of it stays all the same: holes by name, groups, dotted keys. pairs: holes whose places stay mirror
     images left and right, as ("1", "4").

@@ -13,6 +13,8 @@ from simkit.body import Body, ChamberBody
 from simkit.body.assembly import gap
 from simkit.body.between import between
 from simkit.body.clay import fired_g
+from simkit.body.figures import thinnest_clay
+from simkit.body.millimetres import place_words
 from simkit.body.walls.lobes import lobes_of
 from simkit.body.walls.wall import curvatures, distance
 from simkit.optimisation.problem.bounds import TIP_MM, axis_ends_mm
@@ -87,6 +89,8 @@ class Limits:
             parts += [_span([site], hand.span_mm) for site in sites]
         parts += [_between(one, other) for one, other in combinations(sites, 2)]
         parts += [_in_the_open(one, other) for one, other in permutations(sites, 2)]
+        if vessel.outside is not None:
+            parts += [_under_the_outside(site) for site in sites]
         if self.box_mm is not None:
             parts.append(_box(body, self.box_mm))
         if self.mass_g is not None:
@@ -123,8 +127,9 @@ class _Site:
 
     def centers(self, outside: bool) -> np.ndarray:
         """Middles of the holes (n, 3) on the inside wall or on the outside."""
-        lift = self.thickness if outside else 0.0
-        return 1e3 * np.array([o.center + lift * o.axis for o in self.solid.openings]).reshape(-1, 3)
+        openings = self.solid.openings
+        lifts = [(o.through if o.figure is not None else self.thickness) if outside else 0.0 for o in openings]
+        return 1e3 * np.array([o.center + t * o.axis for o, t in zip(openings, lifts, strict=True)]).reshape(-1, 3)
 
     @property
     def radii(self) -> np.ndarray:
@@ -283,9 +288,17 @@ def _between(one: _Site, other: _Site) -> _Part:
     return _Part(left, lambda: [LimitRow(what, f"at least {least:g} mm")])
 
 
+def _under_the_outside(site: _Site) -> _Part:
+    """Clay between a chamber's air and the outside that a figure gives: nowhere thinner than asked."""
+    least = site.vessel.clay.wall_mm
+    thinnest, place = thinnest_clay(site.solid.wall, site.solid.coat)
+    what = f"clay between {site.chamber.name} and the outside, at {place_words(place)}"
+    return _Part(np.array([1e3 * thinnest - least]), lambda: [LimitRow(what, f"at least {least:g} mm (clay.wall_mm)")])
+
+
 def _in_the_open(one: _Site, other: _Site) -> _Part:
     """The outer mouths of one chamber's openings lie outside the clay around another."""
-    openings = one.solid.all_openings
+    openings = one.solid.all_openings if one.solid.figure is None else ()  # a figure's come out where its clay ends
     left = np.zeros(0)
     if openings:
         rims = np.concatenate([o.rim_points(8, out=one.thickness) for o in openings])
@@ -296,8 +309,8 @@ def _in_the_open(one: _Site, other: _Site) -> _Part:
 
 
 def _box(body: Body, most: tuple[float, float, float]) -> _Part:
-    boxes = np.array([solid.wall.box for solid in body.chambers])
-    across, along, up = 1e3 * (boxes[:, 1].max(axis=0) - boxes[:, 0].min(axis=0) + 2 * body.thickness)
+    low, high = body.coat.box
+    across, along, up = 1e3 * (high - low)
     left = np.subtract(most, (along, across, up))
 
     def rows() -> list[LimitRow]:
