@@ -13,6 +13,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy is imported
 
 import sys
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -93,7 +94,7 @@ def study(folder: Path, quick: bool) -> dict[str, Any]:
     off = np.abs(np.concatenate([row["off_cents"] for row in rows]))
     steps = [
         {"name": after["name"], "cents": cents(after["resolved"], before["resolved"])}
-        for before, after in zip(rows[:-1], rows[1:], strict=True)
+        for before, after in pairwise(rows)
     ]
     otter = made["mouthpiece"]
     body = body_of(otter)
