@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,7 @@ from simkit.vessel import Chamber, Vessel
 log = logging.getLogger(__name__)
 
 NAME = "piece-to-blow"
-TONGUE, BURIED = 1.0e-3, 2.0e-3  # m of clay under the windway at its exit; how far its tongue runs into the wall
+USUAL, BURIED = 1.5e-3, 2.0e-3  # m of clay under the windway's end, common practice, no source; into the wall
 BEYOND = 0.5e-3  # m that a cut goes beyond the clay's surface
 _CLOSE = 5e-3  # of the volume: how true the triangles must be
 _ATTEMPTS = ((6, 1.0), (5, 0.8), (1, 0.7), (6, 0.5))
@@ -36,8 +36,8 @@ _PER_TURN = 48
 def piece_to_blow(vessel: Vessel, body: Body, scale: float = 1.0) -> PrintedPart:
     """The clay of the whole piece, `scale` times as large, as closed triangles; MeshError where it cannot be made.
 
-    Rims and the edge are sharp. Under the windway's exit a tongue of clay, a millimetre thick at its tip, stands into
-    the chamber: the windway's lower half lies below the inside wall there, as the models have it.
+    Rims and the edge are sharp. Under and beside the windway's exit a tongue of clay stands into the chamber, as
+    thick as the models have it: the windway's lower half lies below the inside wall there.
     """
     log.info("making the piece to blow")
     blown = [(c, vessel.chamber(c.name)) for c in body.chambers if c.window is not None]
@@ -105,7 +105,7 @@ def _clay(gmsh: Any, body: Body, blown: Sequence[tuple[ChamberBody, Chamber]], s
     for chamber, design in blown:
         assert chamber.window is not None and design.voicing is not None
         way = windway_cut(chamber.window, design.voicing, design.mouthpiece)
-        tongue = _tongue(occ, way, chamber.wall, scale)
+        tongue = _tongue(occ, Tongue.of(way, chamber.wall, design), scale)
         if tongue is not None:
             clay = occ.fuse(clay, [tongue])[0]
         cuts += [_prism(occ, way, scale), _window(occ, chamber.window, scale)]
@@ -154,45 +154,52 @@ def _drilled(occ: Any, hole: Opening, scale: float) -> tuple[int, int]:
     return 3, occ.addCylinder(*(1e3 * scale * start), *(1e3 * scale * rise), 1e3 * scale * hole.radius)
 
 
-def tongue_length(way: WindwayCut, wall: Wall) -> float:
-    """How far behind its exit the windway's floor stands free in the chamber's air, m; 0 where it lies in clay."""
-    steps = np.linspace(0.0, 0.9 * way.length, 200)
-    under = np.stack([way.corners(s)[:2] - TONGUE * way.out for s in steps])
-    free = (wall.level(under.reshape(-1, 3)).reshape(-1, 2) < 0).any(axis=1)
-    return float(steps[np.flatnonzero(free)[-1]]) if free.any() else 0.0
+@dataclass(frozen=True)
+class Tongue:
+    """The clay that carries a windway's end before the wall does: under it and beside it, and how long it is, m."""
+
+    way: WindwayCut
+    under: float
+    beside: float
+    length: float
+
+    @staticmethod
+    def of(way: WindwayCut, wall: Wall, design: Chamber) -> Tongue:
+        """From the exit until well into the wall; of no length where the windway lies in clay."""
+        piece = design.mouthpiece
+        under, beside = (USUAL, USUAL) if piece is None else (1e-3 * piece.floor_mm, 1e-3 * piece.sides_mm)
+        steps = np.linspace(0.0, 0.9 * way.length, 200)
+        low = np.stack([way.corners(s)[:2] - under * way.out for s in steps])
+        free = np.flatnonzero((wall.level(low.reshape(-1, 3)).reshape(-1, 2) < 0).any(axis=1))
+        return Tongue(way, under, beside, min(float(steps[free[-1]]) + BURIED, way.length) if len(free) else 0.0)
+
+    def has(self, points: np.ndarray) -> np.ndarray:
+        """Which of points (n, 3) lie in it, the windway's own air among them."""
+        away = points - self.way.exit
+        s, up = away @ self.way.back, away @ self.way.out
+        wide, high = (a + s / self.way.length * (b - a) for a, b in self._ends())
+        under = (up < 0) & (up > -high / 2 - self.under)
+        return np.asarray(
+            (s > 0) & (s < self.length) & under & (np.abs(away @ self.way.across) < wide / 2 + self.beside)
+        )
+
+    def _ends(self) -> Iterator[tuple[float, float]]:
+        return zip(self.way.at_exit, self.way.at_lips, strict=True)
+
+    def ring(self, s: float) -> np.ndarray:
+        """The corners (4, 3) of its section `s` metres behind the exit, m."""
+        width, height = self.way.size(s)
+        middle, half = self.way.exit + s * self.way.back, width / 2 + self.beside
+        low = -height / 2 - self.under
+        return np.array([middle + x * self.way.across + z * self.way.out for x, z in _box(half, low)])
 
 
-def within_tongue(way: WindwayCut, wall: Wall, points: np.ndarray) -> np.ndarray:
-    """Which of points (n, 3) lie in the tongue of clay that carries the windway's floor to the window."""
-    end = _tongue_end(way, wall)
-    if end == 0:
-        return np.zeros(len(points), bool)
-    away = points - way.exit
-    s, up = away @ way.back, away @ way.out
-    wide, high = (a + s / way.length * (b - a) for a, b in zip(way.at_exit, way.at_lips, strict=True))
-    under = (up < 0) & (up > -high / 2 - TONGUE * (1 + s / end))
-    return np.asarray((s > 0) & (s < end) & under & (np.abs(away @ way.across) < wide / 2 + TONGUE))
+def _box(half: float, low: float) -> list[tuple[float, float]]:
+    return [(-half, low), (half, low), (half, 0.0), (-half, 0.0)]
 
 
-def _tongue_end(way: WindwayCut, wall: Wall) -> float:
-    free = tongue_length(way, wall)
-    return min(free + BURIED, way.length) if free else 0.0
-
-
-def _tongue(occ: Any, way: WindwayCut, wall: Wall, scale: float) -> tuple[int, int] | None:
-    """The clay under the windway where the wall is not there to carry it: from its exit until well into the wall."""
-    end = _tongue_end(way, wall)
-    if end == 0:
-        return None
-    rings = []
-    for s, thick in ((0.0, TONGUE), (end, 2 * TONGUE)):
-        ring = way.corners(s, TONGUE)
-        middle = way.exit + s * way.back
-        up = np.clip((ring - middle) @ way.out, None, 0.0)
-        below = -(way.size(s)[1] / 2 + thick)
-        ring = ring + np.where(up < 0, below - up, -((ring - middle) @ way.out))[:, None] * way.out
-        rings.append(ring)
-    return _loft(occ, rings[0], rings[1], scale)
+def _tongue(occ: Any, tongue: Tongue, scale: float) -> tuple[int, int] | None:
+    return _loft(occ, tongue.ring(0.0), tongue.ring(tongue.length), scale) if tongue.length > 0 else None
 
 
 def _skin(gmsh: Any, tag: int, volume: float, size: float) -> tuple[np.ndarray, np.ndarray]:

@@ -10,7 +10,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import FigureBase
 
 from simkit.body import Body, ChamberBody, Opening
-from simkit.body.blown import outer_walls, within_tongue
+from simkit.body.blown import Tongue, outer_walls
 from simkit.body.mouthpiece import WindwayCut, windway_cut
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.primitives import Sheet
@@ -234,7 +234,7 @@ def _clay(vessel: Vessel, body: Body, points: np.ndarray) -> np.ndarray:
     for chamber in body.chambers:
         way = _way(vessel, chamber)
         if way is not None:
-            clay |= within_tongue(way, chamber.wall, points)
+            clay |= Tongue.of(way, chamber.wall, vessel.chamber(chamber.name)).has(points)
             clay &= ~within_windway(way, points)
         for o in chamber.all_openings:
             clay &= ~_in_duct(o.length + o.reach, points - o.center, o)
