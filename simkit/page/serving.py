@@ -18,6 +18,7 @@ from simkit.page.guard import Guard, new_token
 from simkit.page.routes import application
 from simkit.page.shelf import SUFFIX
 from simkit.page.studio import Studio
+from simkit.vessel import load
 
 HOST = "127.0.0.1"  # this machine alone
 
@@ -100,9 +101,10 @@ def _place(design: Path | None) -> tuple[Path, str | None]:
     if design.is_dir():
         return design, None
     if not design.is_file():
-        raise InputError([Fault.of("file", None, "a design that is there, or a folder", file=str(design))])
+        raise InputError([Fault(str(design), "", None, "a design that is there, or a folder")])
     if design.suffix != SUFFIX:
-        raise InputError([Fault.of("file", None, f"a name that ends in {SUFFIX}", file=str(design))])
+        raise InputError([Fault(str(design), "", None, f"a name that ends in {SUFFIX}")])
+    load(design)  # what is wrong with it is said here, where it was typed
     return design.resolve().parent, design.name
 
 

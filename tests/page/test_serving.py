@@ -89,8 +89,8 @@ def test_what_cannot_be_opened_is_said(tmp_path, capsys, monkeypatch):
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         for given, said in (
-            (["none.toml"], "none.toml: file: allowed: a design that is there, or a folder\n"),
-            (["a.txt"], "a.txt: file: allowed: a name that ends in .toml\n"),
+            (["none.toml"], "none.toml: allowed: a design that is there, or a folder\n"),
+            (["a.txt"], "a.txt: allowed: a name that ends in .toml\n"),
             (["--port", "99999"], "--port = 99999: allowed: 0 to 65535"),
             (["--port", str(taken.getsockname()[1])], f"--port = {taken.getsockname()[1]}: allowed: 0 to 65535"),
         ):

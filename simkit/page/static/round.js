@@ -150,7 +150,7 @@ export class Round {
       this._asked = null;
       const { around, above, far } = this.turn;
       const half = Math.min(1, this.camera.aspect) * Math.tan((this.camera.fov * Math.PI) / 360);
-      const away = (far * this.radius * 0.74) / Math.sin(Math.atan(half));
+      const away = (far * this.radius * (0.74 + 0.24 * Math.min(1, Math.max(0, 1.7 - this.camera.aspect)))) / Math.sin(Math.atan(half));
       this.camera.position.set(Math.sin(around) * Math.cos(above), -Math.cos(around) * Math.cos(above), Math.sin(above))
         .multiplyScalar(away).add(this.target);
       this.camera.lookAt(this.target);
