@@ -149,3 +149,15 @@ def test_many_at_once_are_each_alone(model):
     together = model.lowest(made, openness)
     for n in range(3):
         assert model.lowest(made.rows(np.array([n])), openness[[n]])[0] == pytest.approx(together[n], rel=1e-6)
+
+
+def test_the_clay_under_the_windway_grows_with_the_piece(vessel):
+    """Air of one kind without losses knows no size: a larger piece is as much lower (Rayleigh, Sound, 381)."""
+    (case,) = models.cases(vessel, lossless=True, state="played")
+    floored = models.with_playing(case, case.playing.only(["floor"]))
+    model = AsMade.as_designed(floored)
+    one, larger = (model.designed.but(size=np.array([size])) for size in (1.0, 1.1))
+    covered = np.zeros((1, 2))
+    assert model.lowest(larger, covered) == pytest.approx(model.lowest(one, covered) / 1.1, rel=1e-6)
+    flush = AsMade.as_designed(models.with_playing(case, case.playing.only(())))
+    assert -70 < cents(model.lowest(one, covered), flush.lowest(one, covered))[0] < -20

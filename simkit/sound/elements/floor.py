@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from simkit.body.chambers import Opening
 from simkit.field.window.ledge import floor_burden
 from simkit.sound.elements.openings import Aperture
+from simkit.sound.elements.orifice import Reals
 from simkit.vessel import Chamber, Voicing
 
 USUAL = 1.5e-3  # m under the windway's end, and beside it: common practice, no source; the sheets ask for as much
@@ -49,8 +50,12 @@ class Floor:
     """
 
     clay: Clay | None = None
-    inertance: float = 0.0
-    friction: float = 0.0
+    inertance: Reals = 0.0
+    friction: Reals = 0.0
+
+    def scaled(self, size: Reals) -> Floor:
+        """The same with every length larger by a factor, or by several."""
+        return replace(self, inertance=self.inertance / size, friction=self.friction / size**2)
 
     def before(self, aperture: Aperture) -> Aperture:
         """The window with the floor before its inner end."""

@@ -194,7 +194,11 @@ class AsMade:
             whole = replace(whole, outer=whole.outer + face_end(opening), inner_cap=inner_cap, outer_cap=outer_cap)
             apertures.append(partly_covered(whole, np.where(states[:, n] > 0, states[:, n], 1.0)))
         scaled = (_scaled(a, made.size) for a in apertures)
-        ducts = [replace(duct, aperture=a) for duct, a in zip(self.circuit.ducts, scaled, strict=True)]
+        floored = (duct.floor.scaled(made.size) for duct in self.circuit.ducts)
+        ducts = [
+            replace(duct, aperture=a, floor=floor)
+            for duct, a, floor in zip(self.circuit.ducts, scaled, floored, strict=True)
+        ]
         return _Pieces(made, ducts, own[0], own[1])
 
     def _matrices(self, pieces: _Pieces, omega: np.ndarray) -> Matrices:
