@@ -62,12 +62,12 @@ class ClayWork:
     size: float
 
     @property
-    def fired_g(self) -> float:
-        return 1e6 * self.volume * FIRED_G_PER_ML
+    def wet_g(self) -> float:
+        return weights_g(self.volume, self.size)[0]
 
     @property
-    def wet_g(self) -> float:
-        return 1e6 * self.volume * self.size**3 * WET_G_PER_ML
+    def fired_g(self) -> float:
+        return weights_g(self.volume, self.size)[1]
 
     def as_dict(self) -> dict[str, Any]:
         """Under the keys of the command line's JSON: grams, and mm of the fired piece."""
@@ -173,6 +173,11 @@ class ClayWork:
                 f"leans back, by {self.undercut.lean_deg:.0f} degrees at {_words(tuple(self.undercut.place))}: another "
                 "seam, or a third part of the mould"
             )
+
+
+def weights_g(volume: float, size: float) -> tuple[float, float]:
+    """What so much fired clay, m^3, weighs wet and fired, g; size: wet lengths over fired ones."""
+    return 1e6 * volume * size**3 * WET_G_PER_ML, 1e6 * volume * FIRED_G_PER_ML
 
 
 def clay_work(vessel: Vessel, body: Body, shrinkage: Shrinkage, seam: Seam | None = None) -> ClayWork:

@@ -7,9 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from simkit.body import Body, ChamberBody, body_of
+from simkit.body.clay import clay_volume
 from simkit.errors import Fault, InputError
 from simkit.making import cards, holes, overview, sticks, strips, voicing
 from simkit.making.bench.firstblow import first_blow
+from simkit.making.clay_rules import weights_g
 from simkit.making.drills import Drill, Reamer
 from simkit.making.layout import Flow, Heading
 from simkit.making.paper import Drawing, Page, Paper
@@ -188,12 +190,14 @@ def _overview(work: Work, paper: Paper) -> Flow:
 def _facts(work: Work) -> list[tuple[str, str]]:
     clay, air = work.shrinkage, work.today or work.vessel.air
     doubt = 100 * clay.wet_doubt * (1 - clay.total)
+    wet, fired = weights_g(clay_volume(work.body), clay.size(Stage.WET))
     return [
         (
             "shrinkage",
             f"{100 * clay.total:.2f} ± {doubt:.2f} % of the wet length, from {clay.basis or 'what you gave'}: drying "
             f"{100 * clay.drying:.2f} %, then firing {100 * clay.firing:.2f} % of the dry length",
         ),
+        ("weight", f"about {wet:.0f} g of wet clay, {fired:.0f} g fired, openings not counted"),
         ("tuning", f"A4 = {work.vessel.scale.a4_hz:g} Hz, {work.vessel.scale.temperament}"),
         ("air", f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity" + (" (today)" if work.today else "")),
         ("cut at", f"{work.cut_at}: strips, voicing and holes; forms and cards are for wet clay; bold, each when made"),
