@@ -31,6 +31,7 @@ FIRST = {
         "all 65,536",
     ),
     "chambers": ("3 chambers", "every note, new meshes", "diameters"),
+    "dragging": ("a hole moved", "a rim", "the body stretched"),
     "door": ("python, nothing else", "simkit --help"),
     "modes": ("to 0.",),
     "optimise": ("12 diameters", "and the chamber's shape"),

@@ -2,6 +2,7 @@
 
 import contextlib
 import http.client
+import json
 import os
 import re
 import signal
@@ -117,6 +118,24 @@ def test_what_the_page_says_is_what_the_command_says(tmp_path):
             told = replies.told(text, "x")["notes"]
             assert [n["doubt_cents"] for n in told] == pytest.approx(predicted.uncertainties_cents.tolist())
             assert [n["pressure_pa"] for n in told] == pytest.approx(blown.pressures_pa.tolist())
+
+
+@pytest.mark.slow
+def test_what_was_not_saved_is_named_at_the_end(tmp_path):
+    from tests.page.conftest import DOVE
+
+    (tmp_path / "dove.toml").write_text(DOVE)
+    with opened(tmp_path, "dove.toml") as (server, port, token, first):
+        assert first == "dove.toml"
+        line = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
+        sent = {"design": "dove.toml", "tab": "t", "base": 1, "values": {"body.hole.1.diameter_mm": 6.2}}
+        headers = {"Origin": f"http://127.0.0.1:{port}", "Content-Type": "application/json"}
+        line.request("POST", f"/{token}/api/change", json.dumps(sent), headers)
+        assert line.getresponse().status == 200
+        server.send_signal(signal.SIGINT)
+        assert server.wait(30) == 0
+        assert server.stderr.read() == "dove.toml: what was changed and not saved is gone\n"
+    assert (tmp_path / "dove.toml").read_text() == DOVE
 
 
 @pytest.mark.slow
