@@ -27,6 +27,7 @@ from simkit.page.scene import opening_key, scene
 from simkit.sound.answers.prediction import predict
 from simkit.sound.blowing.behaviour import NoteBlown
 from simkit.sound.blowing.table import blow
+from simkit.sound.blowing.timbre import timbre
 from simkit.vessel import Vessel, loads, target_of
 
 SETTING = Setting()  # as the notes are played
@@ -228,8 +229,9 @@ def blown(text: str, source: str) -> dict[str, Any]:
     for chamber in table.chambers:
         written = vessel.chamber(chamber.name)
         motion = chamber.blown.loop.motion
-        notes = []
+        notes, tones = [], timbre(chamber.blown)
         for n, each in enumerate(chamber.notes):
+            tone = tones[n]
             note = written.notes[n] if written.notes else None
             rings = [
                 {"hz": float(w.real / (2 * np.pi)), "q": float(w.real / (2 * w.imag)) if w.imag > 0 else None}
@@ -238,6 +240,7 @@ def blown(text: str, source: str) -> dict[str, Any]:
             ]
             target = target_of(vessel, note) if note else None
             notes.append(each.as_dict() | {"chamber": chamber.name, "target_hz": target, "resonances": rings})
+            notes[-1]["tone"] = tone and tone.as_dict()
         chambers.append({"name": chamber.name, "holes": [hole.name for hole in written.holes], "notes": notes})
     return {"chambers": _finite(chambers), "cautions": list(table.cautions)}
 

@@ -29,6 +29,7 @@ KINDS = {
     ".txt": "text/plain; charset=utf-8",
 }
 STATIC = files("simkit.page").joinpath("static")
+SHARED = files("simkit.show").joinpath("static")  # what a report's page has too
 
 Answer = Callable[[Studio, Request], Awaitable[Any]]
 
@@ -98,7 +99,7 @@ async def _static(request: Request) -> Response:
 
 def _file(name: str) -> Response:
     """One of the page's own files, by its plain name."""
-    path = STATIC.joinpath(name)
+    path = next((path for path in (STATIC.joinpath(name), SHARED.joinpath(name)) if path.is_file()), STATIC)
     kind = KINDS.get(Path(name).suffix)
     if kind is None or Path(name).name != name or name.startswith(".") or not path.is_file():
         return Response("nothing here", 404)
