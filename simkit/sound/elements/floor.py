@@ -21,7 +21,7 @@ BY_HAND = 0.5e-3  # m: how well they keep to what the design says, common practi
 
 
 @dataclass(frozen=True)
-class Clay:
+class Ledge:
     """What carries the windway's end: clay under it and beside it, m, and how little and how much may be under it."""
 
     under: float = USUAL
@@ -29,17 +29,17 @@ class Clay:
     least: float = SPREAD[0]
     most: float = SPREAD[1]
 
-    def but(self, under: float) -> Clay:
+    def but(self, under: float) -> Ledge:
         """The same with another thickness under the windway, that beside it as much more or less where it was alike."""
         return replace(self, under=under, beside=under if self.beside == self.under else self.beside)
 
 
-def clay_of(chamber: Chamber) -> Clay:
+def ledge_of(chamber: Chamber) -> Ledge:
     """That of a mouthpiece, as the design has it, else the usual."""
     if chamber.mouthpiece is None:
-        return Clay()
+        return Ledge()
     under, beside = 1e-3 * chamber.mouthpiece.floor_mm, 1e-3 * chamber.mouthpiece.sides_mm
-    return Clay(under, beside, under - BY_HAND, under + BY_HAND)
+    return Ledge(under, beside, under - BY_HAND, under + BY_HAND)
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Floor:
     clay: what it is made of; None where there is none.
     """
 
-    clay: Clay | None = None
+    clay: Ledge | None = None
     inertance: Reals = 0.0
     friction: Reals = 0.0
 
@@ -72,7 +72,7 @@ class Floor:
 NO_FLOOR = Floor()
 
 
-def floor_of(voicing: Voicing, window: Opening, clay: Clay) -> Floor:
+def floor_of(voicing: Voicing, window: Opening, clay: Ledge) -> Floor:
     """The floor of a windway before its window: it hangs as far below the inner face as windway and clay reach."""
     depth = 1e-3 * (voicing.windway_height_mm / 2 - voicing.edge_offset_mm) + clay.under
     burden = floor_burden(window.width, window.height, window.edge_deg, depth, clay.beside)

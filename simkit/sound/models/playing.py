@@ -18,7 +18,7 @@ import numpy as np
 from simkit.body.chambers import Body, ChamberBody
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import PARTS
-from simkit.sound.elements.floor import Clay, clay_of
+from simkit.sound.elements.floor import Ledge, ledge_of
 from simkit.sound.elements.nearby import (
     FACE,
     NOTHING,
@@ -50,7 +50,7 @@ class Playing:
     """
 
     windway: Windway | None = None
-    floor: Clay | None = None
+    floor: Ledge | None = None
     breath: PlayedAir | None = None
     fingers: Touch | None = None
     player: tuple[Thing, ...] | None = None
@@ -117,7 +117,7 @@ def playing_of(vessel: Vessel, body: Body, chamber: ChamberBody) -> Playing:
     far, near = (hands(body, gap) for gap in HANDS_SPREAD)
     return Playing(
         windway_of(vessel.chamber(chamber.name), mouth, air.breath, air.breath_per_hertz),
-        clay_of(vessel.chamber(chamber.name)),
+        ledge_of(vessel.chamber(chamber.name)),
         air,
         touch_of(vessel),
         (own, palms),
