@@ -42,6 +42,11 @@ class Companion:
         self._turn = asyncio.Lock()
         self._over = False
 
+    @property
+    def over(self) -> bool:
+        """Whether it has been ended for good."""
+        return self._over
+
     async def start(self) -> None:
         """Starts the process, if it is not there; it loads what it needs by itself."""
         if self._over:
@@ -80,11 +85,13 @@ class Companion:
                         raise Refused(value)
                     if progress is not None:
                         progress(value)
-            except (BrokenPipeError, ConnectionResetError) as gone:
-                raise Stopped from gone
+            except (BrokenPipeError, ConnectionResetError):
+                pass
             except asyncio.CancelledError:
                 self.stop()  # an answer that nobody waits for would be taken for the next one's
                 raise
+            self.stop()
+            await process.wait()  # or the next to ask would take it for a living one
             raise Stopped
 
     def stop(self, for_good: bool = False) -> None:

@@ -10,17 +10,15 @@ from typing import Any
 
 from simkit.errors import InputError
 from simkit.files import check_output, whole
-from simkit.optimisation.optimising import optimise
-from simkit.optimisation.problem.rewriting import rewritten
-from simkit.page.replies import _finite as finite
-from simkit.sound import models
-from simkit.sound.answers.prediction import predict
-from simkit.sound.catalogue import catalogue
+from simkit.page.finite import finite
 from simkit.vessel import loads
 
 
 def tuned(text: str, source: str, free: list[str], keep: list[str] | None = None) -> dict[str, Any]:
     """The design with what is free moved until its notes are in tune, and how far that went."""
+    from simkit.optimisation.optimising import optimise
+    from simkit.optimisation.problem.rewriting import rewritten
+
     vessel = loads(text, source)
     outcome = optimise(vessel, free, keep=keep or None)
     return {
@@ -52,6 +50,10 @@ def started(shape: str) -> dict[str, Any]:
 
 def judged(text: str, source: str, chamber: str, note: int) -> dict[str, Any]:
     """One note by the air meshed as a whole, half a minute: Hz, cents above the target, the doubt, Q."""
+    from simkit.sound import models
+    from simkit.sound.answers.prediction import predict
+    from simkit.sound.catalogue import catalogue
+
     vessel = loads(text, source)
     part = vessel.chamber(chamber)
     only = vessel.with_chamber(part.model_copy(update={"notes": part.notes[note : note + 1]}))

@@ -7,7 +7,7 @@ design goes in as its text, and the file's path, by which messages name it.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.limits import LimitRow, Limits
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.problem.trial import Setting, Trial, drawn
+from simkit.page.finite import finite
 from simkit.page.handles import handles, let_go, moved
 from simkit.page.scene import opening_key, scene
 from simkit.sound.answers.prediction import predict
@@ -143,7 +144,7 @@ def told(text: str, source: str) -> dict[str, Any]:
     for note, how in zip(notes, blowing, strict=True):
         note |= how
     said = [text for text in (*predicted.cautions, *cautions) if text not in vessel.cautions]
-    return {"notes": _finite(notes), "cautions": list(dict.fromkeys(said))}
+    return {"notes": finite(notes), "cautions": list(dict.fromkeys(said))}
 
 
 def _shown(vessel: Vessel) -> list[str]:
@@ -242,7 +243,7 @@ def blown(text: str, source: str) -> dict[str, Any]:
             notes.append(each.as_dict() | {"chamber": chamber.name, "target_hz": target, "resonances": rings})
             notes[-1]["tone"] = tone and tone.as_dict()
         chambers.append({"name": chamber.name, "holes": [hole.name for hole in written.holes], "notes": notes})
-    return {"chambers": _finite(chambers), "cautions": list(table.cautions)}
+    return {"chambers": finite(chambers), "cautions": list(table.cautions)}
 
 
 MOST_CHARTED = 12
@@ -274,7 +275,7 @@ def benched(text: str, source: str, log: str, given: Mapping[str, Any]) -> dict[
         known["stage"] = stage(known["stage"])
     # Who only looks begins no log.
     kept = log if known.keys() - {"chamber"} or Path(log).exists() else None
-    found: dict[str, Any] = _finite(tune(_read(text, source), log=kept, **known).as_dict())
+    found: dict[str, Any] = finite(tune(_read(text, source), log=kept, **known).as_dict())
     return found
 
 
@@ -282,16 +283,6 @@ _BENCH = (
     "chamber", "stage", "temperature_c", "heard", "cut", "volume_ml", "wall_mm", "filled", "sure", "own_pitch", "undo",
     "window_changed",
 )  # fmt: skip
-
-
-def _finite(value: Any) -> Any:
-    """The same without numbers that JSON has not: endless and undefined ones are null."""
-    if isinstance(value, Mapping):
-        return {key: _finite(each) for key, each in value.items()}
-    if isinstance(value, str) or not isinstance(value, Iterable):
-        number = value.item() if isinstance(value, np.generic) else value
-        return None if isinstance(number, float) and not np.isfinite(number) else number
-    return [_finite(each) for each in (value.tolist() if isinstance(value, np.ndarray) else value)]
 
 
 PROMPT: Sequence[str] = ("opened", "dragged", "sounded", "finished")

@@ -189,9 +189,15 @@ class Session:
         try:
             await work()
         except Refused as why:
-            self.say({"type": "trouble", "design": self.name, "version": self.version, "text": str(why)})
+            self._trouble(str(why))
         except Stopped:
-            return
+            if not self.prompt.over:
+                self._trouble(
+                    "what computes here has ended by itself, perhaps for want of memory; change something anew"
+                )
+
+    def _trouble(self, text: str) -> None:
+        self.say({"type": "trouble", "design": self.name, "version": self.version, "text": text})
 
     # --- the file ---
 

@@ -76,6 +76,8 @@ class CloseAtHand:
     def __init__(self):
         self._over = asyncio.Event()
 
+    over = False
+
     async def start(self):
         """Nothing to start."""
 

@@ -130,8 +130,9 @@ def test_what_was_not_saved_is_named_at_the_end(tmp_path):
         line = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
         sent = {"design": "dove.toml", "tab": "t", "base": 1, "values": {"body.hole.1.diameter_mm": 6.2}}
         headers = {"Origin": f"http://127.0.0.1:{port}", "Content-Type": "application/json"}
-        line.request("POST", f"/{token}/api/change", json.dumps(sent), headers)
-        assert line.getresponse().status == 200
+        with contextlib.closing(line):
+            line.request("POST", f"/{token}/api/change", json.dumps(sent), headers)
+            assert line.getresponse().status == 200
         server.send_signal(signal.SIGINT)
         assert server.wait(30) == 0
         assert server.stderr.read() == "dove.toml: what was changed and not saved is gone\n"
