@@ -53,7 +53,7 @@ def _ruler(paper: Paper) -> tuple[tuple[float, float], tuple[float, float]]:
     return (left, 18.0), (left + RULER_MM, 18.0)
 
 
-def _faint(paper: Paper) -> list[Mark]:
+def _faint(paper: Paper, dots: bool) -> list[Mark]:
     """All that is there for the eye alone."""
     marks: list[Mark] = [Text((_MARGIN, paper.height - 14), "Sketch of a vessel flute", 5.0, ink=Ink.FAINT)]
     marks += [Text((_MARGIN, paper.height - 20.5 - 4.2 * n), said, 2.7, ink=Ink.FAINT) for n, said in enumerate(SAYS)]
@@ -70,7 +70,11 @@ def _faint(paper: Paper) -> list[Mark]:
     marks += [
         stroke((x0 + 4, y), (x1 - 4, y), pen=Pen.FAINT),
         Text(
-            (middle, y - 5.5), f"{RULER_MM:g} mm from dot to dot: --ruler-mm {RULER_MM:g}", 2.7, "center", ink=Ink.FAINT
+            (middle, y - 5.5),
+            f"{RULER_MM:g} mm from dot to dot: --ruler-mm {RULER_MM:g}" if dots else f"{RULER_MM:g} mm",
+            2.7,
+            "center",
+            ink=Ink.FAINT,
         ),
         Text((middle, y - 10), f"{paper.name}, printed at 100 %", 2.7, "center", ink=Ink.FAINT),
     ]
@@ -82,7 +86,7 @@ def blank_pages() -> list[Page]:
     pages = []
     for paper in PAPERS:
         dots = [circle(at, DOT_MM, Pen.NONE, Fill.BLACK, f"dot {n}") for n, at in enumerate(_ruler(paper), 1)]
-        pages.append(Page("Sketch of a vessel flute", paper, False, (*_faint(paper), *dots)))
+        pages.append(Page("Sketch of a vessel flute", paper, False, (*_faint(paper, True), *dots)))
     return pages
 
 
@@ -114,7 +118,7 @@ def blank_svg(paper: Paper = PAPERS[0]) -> str:
         width=paper.width,
         height=paper.height,
         ink=_FAINT_INK,
-        faint="\n".join(f"    {_element(mark, paper.height)}" for mark in _faint(paper)),
+        faint="\n".join(f"    {_element(mark, paper.height)}" for mark in _faint(paper, False)),
         layers="\n".join(map(_layer, (*LAYERS, *MARKS, *(f"{mark} behind" for mark in MARKS if mark != "windway")))),
         ruler=RULER_MM,
         x0=x0,

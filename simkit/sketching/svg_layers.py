@@ -37,6 +37,7 @@ _PASSED = {"defs", "clipPath", "mask", "pattern", "symbol", "marker", "metadata"
            "title", "desc", "text", "script", "foreignObject", "filter"}  # fmt: skip
 _BY_PROGRAM = re.compile(r"(path|circle|ellipse|rect|line|poly\w*|g|group|use|shape|svg|layer)[-_ ]?\d*", re.I)
 RULER = "ruler"
+PAPER = "paper"  # a layer that is there for the eye alone
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,7 @@ class _Reading:
             self.rulers.append((stroke, f"{stroke.name} {named.words}"))
         elif named.layer:
             self.marks.append(MarkedStroke(named.layer, named.behind, stroke))
-        else:
+        elif named.words.casefold() != PAPER:
             known = did_you_mean(named.words, (*LAYERS, RULER, *MARKS)) if named.words else ""
             words = f"'{named.words[:40]}'" if named.words else "lines in no layer"
             self.strange.append(f"{words} passed over{known}")
@@ -194,7 +195,9 @@ class _Reading:
 
     def said(self) -> Iterator[str]:
         """What was found empty or passed over, each once."""
-        yield from (f"the layer {layer} is empty" for layer in dict.fromkeys(self.empty) if not self.drawn.get(layer))
+        empty = [layer for layer in dict.fromkeys(self.empty) if not self.drawn.get(layer)]
+        if empty:
+            yield f"empty: {', '.join(empty)}"
         yield from list(dict.fromkeys(self.strange))[:6]
 
 
