@@ -21,7 +21,7 @@ from vessels import egg
 
 import simkit
 from simkit.sound import models
-from simkit.sound.models import ports, roots
+from simkit.sound.models import port_solutions, roots
 from simkit.vessel import Vessel
 
 YAM = Path(__file__).parent.parent / "studies" / "designs" / "river_yam.toml"
@@ -53,8 +53,8 @@ CHANGES: dict[str, Change] = {
 
 def forget() -> None:
     """Let go of every mesh, factor and answer."""
-    ports._KEPT.clear()
-    ports._SOLVED.clear()
+    port_solutions._KEPT.clear()
+    port_solutions._SOLVED.clear()
 
 
 def seconds(vessel: Vessel, state: str = "still") -> float:

@@ -32,15 +32,15 @@ from simkit.optimisation import InTune, Limits, Outcome, judged, makers, optimis
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.trial import Setting
 from simkit.optimisation.search.descent import Iterate, Task
-from simkit.sound.models import ports
+from simkit.sound.models import port_solutions
 
 MOST_SECONDS = 60.0  # a general-purpose optimiser is stopped after so many
 
 
 def afresh(job: Callable[[], Any]) -> tuple[Any, float]:
     """What a job returns and its processor seconds, nothing solved before."""
-    ports._KEPT.clear()
-    ports._SOLVED.clear()
+    port_solutions._KEPT.clear()
+    port_solutions._SOLVED.clear()
     start = process_time()
     return job(), process_time() - start
 
@@ -174,8 +174,8 @@ def second_opinions() -> None:
     for name, solver in others.items():
         may = freedom(chromatic(), "holes")
         low, high = (may.low - may.start) / may.reach, (may.high - may.start) / may.reach
-        ports._KEPT.clear()
-        ports._SOLVED.clear()
+        port_solutions._KEPT.clear()
+        port_solutions._SOLVED.clear()
         objective = Objective(Task(may, (InTune(),), Limits(), Setting(state="still")))
         ending = ""
         try:

@@ -27,7 +27,7 @@ from simkit.field.full.resonance import WholeAir
 from simkit.machine import most_memory
 from simkit.sound import models
 from simkit.sound.answers.chart import combinations
-from simkit.sound.models import ports
+from simkit.sound.models import port_solutions
 
 
 def seconds(job: Callable[[], object], times: int = 3) -> float:
@@ -42,8 +42,8 @@ def seconds(job: Callable[[], object], times: int = 3) -> float:
 
 def set_up(vessel):
     """From a read design to a resonator that answers, nothing kept from before."""
-    ports._KEPT.clear()
-    ports._SOLVED.clear()
+    port_solutions._KEPT.clear()
+    port_solutions._SOLVED.clear()
     return models.resonator("ports", models.cases(vessel)[0])
 
 
@@ -102,7 +102,7 @@ def main() -> None:
         print(f"{n:4d} holes: set-up {a:7.3f} s, 1,000 fingerings {b:7.3f} s")
     print(f"set-up grows as holes^{exponent(counts, setups):.2f}, fingerings as holes^{exponent(counts, charts):.2f}")
     body = body_of(twelve)
-    base = ports.body_air(body)
+    base = port_solutions.body_air(body)
     shares, unknowns, times = (1.0, 0.8, 0.65, 0.5), [], []
     for share in shares:
         start = process_time()

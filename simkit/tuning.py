@@ -114,7 +114,7 @@ class Tuned:
                     "first_blow": None
                     if self.first is None
                     else {"pitch": self.first[0], "frequency_hz": self.first[1].frequency_hz},
-                    "cuts": [_cut_dict(self.cut)] if self.cut else [],
+                    "cuts": [self.cut.as_dict()] if self.cut else [],
                     "plan": [{"hole": h, "from_mm": now, "mark_mm": mark} for h, now, mark in self.plan],
                     "notes": [each.as_dict() for each in self.notes],
                     "calibration": [
@@ -129,22 +129,6 @@ class Tuned:
             ],
             "cautions": list(self.cautions),
         }
-
-
-def _cut_dict(cut: NextCut) -> dict[str, Any]:
-    return {
-        "hole": cut.hole,
-        "from_mm": cut.from_mm,
-        "to_mm": cut.to_mm,
-        "expect_hz": cut.expect_hz,
-        "note": cut.note or None,
-        "open": list(cut.open),
-        "mark_mm": cut.mark_mm,
-        "held_back_mm": cut.held_back_mm,
-        "held_back_cents": cut.held_back_cents,
-        "doubt_cents": cut.doubt_cents,
-        "reamer_depth_mm": cut.reamer_depth_mm,
-    }
 
 
 def tune(

@@ -9,7 +9,7 @@ import simkit
 from simkit.body import body_of
 from simkit.errors import InputError, OutOfReach
 from simkit.sound import models
-from simkit.sound.models.ports import solved
+from simkit.sound.models.port_solutions import solved
 from simkit.vessel import Vessel
 
 CENTS = 1200 / np.log(2)

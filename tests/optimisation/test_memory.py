@@ -13,7 +13,7 @@ from simkit.optimisation.aims import intune
 from simkit.optimisation.problem import differences
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import Trial
-from simkit.sound.models import ports
+from simkit.sound.models import port_solutions
 from simkit.vessel import loads
 
 
@@ -35,18 +35,18 @@ BALL = 'clay.wall_mm = 4\n[[chamber]]\nname = "body"\nshape = "sphere"\ndiameter
 
 def test_a_solution_goes_with_the_air_that_it_was_solved_on(monkeypatch):
     """No more airs are alive than are kept, whichever were asked last; of large ones two."""
-    monkeypatch.setattr(ports, "_KEPT", type(ports._KEPT)())
-    monkeypatch.setattr(ports, "_SOLVED", type(ports._SOLVED)())
-    monkeypatch.setattr(ports, "air_of", partial(air_of, size=0.02, outside_size=0.03, modes=1))
-    monkeypatch.setattr(ports, "_KEEP", 2)
+    monkeypatch.setattr(port_solutions, "_KEPT", type(port_solutions._KEPT)())
+    monkeypatch.setattr(port_solutions, "_SOLVED", type(port_solutions._SOLVED)())
+    monkeypatch.setattr(port_solutions, "air_of", partial(air_of, size=0.02, outside_size=0.03, modes=1))
+    monkeypatch.setattr(port_solutions, "_KEEP", 2)
     bodies = [body_of(loads(BALL.format(size))) for size in (30, 31, 32)]
     airs = []
     for body in bodies:
-        airs.append(weakref.ref(ports.solved(body).air.outside))
-        ports.solved(bodies[0])  # asked again and again: its air is used, so it stays
+        airs.append(weakref.ref(port_solutions.solved(body).air.outside))
+        port_solutions.solved(bodies[0])  # asked again and again: its air is used, so it stays
     gc.collect()
     assert [air() is not None for air in airs] == [True, False, True]
-    monkeypatch.setattr(ports, "_KEEP", 9)
-    monkeypatch.setattr(ports, "_KEEP_NODES", 1)
-    ports.solved(body_of(loads(BALL.format(33))))
-    assert len(ports._KEPT) == 2
+    monkeypatch.setattr(port_solutions, "_KEEP", 9)
+    monkeypatch.setattr(port_solutions, "_KEEP_NODES", 1)
+    port_solutions.solved(body_of(loads(BALL.format(33))))
+    assert len(port_solutions._KEPT) == 2

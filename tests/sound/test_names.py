@@ -9,7 +9,7 @@ import simkit
 from simkit.body import body_of
 from simkit.body.meshes.all_air import Grading
 from simkit.sound.models import cases, resonator
-from simkit.sound.models.ports import solved
+from simkit.sound.models.port_solutions import solved
 
 EGG = """
 clay.wall_mm = 5

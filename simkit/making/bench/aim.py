@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy.optimize import lsq_linear
@@ -24,6 +25,7 @@ LEAST_MM = 0.05  # a hand cannot ream by less on purpose
 # A ream finer than this is a turn or two of the tool: it is asked for only where the note gains so many cents.
 FINE_MM, FINE_CENTS = 0.1, 4.0
 WIDEST = 1.5  # of the design's diameter
+_SHOWN = "hole from_mm to_mm expect_hz note open mark_mm held_back_mm held_back_cents doubt_cents reamer_depth_mm"
 _STEPS = 12  # of Gauss-Newton, at most
 _RIDGE_CENTS = 0.3  # per tenth of a diameter: a weak pull to the design, which decides only what no note asks for
 
@@ -194,6 +196,11 @@ class NextCut:
     def drill(self) -> bool:
         """Whether it is the first cut, for a drill."""
         return self.number == 1
+
+    def as_dict(self) -> dict[str, Any]:
+        """It as the command line's JSON has it."""
+        shown = {name: getattr(self, name) for name in _SHOWN.split()}
+        return shown | {"note": self.note or None, "open": list(self.open)}
 
     def reamed(self, reamer: Reamer, wall_mm: float) -> NextCut:
         """The same with how deep a reamer goes, or why it cannot."""

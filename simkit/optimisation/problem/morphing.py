@@ -26,7 +26,7 @@ from simkit.optimisation.problem.trial import Neighbour, Trial
 from simkit.optimisation.problem.windows import aperture_beside
 from simkit.sound.elements.openings import Aperture
 from simkit.sound.models.circuit import Circuit
-from simkit.sound.models.ports import wall_loss
+from simkit.sound.models.port_solutions import wall_loss
 
 
 class MovedAir:

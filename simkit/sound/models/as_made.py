@@ -27,7 +27,8 @@ from simkit.sound.elements.openings import Aperture, bends_of, caps_of, face_end
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Duct, Matrices, opened
 from simkit.sound.models.playing import STILL, Playing
-from simkit.sound.models.ports import PortsResonator, resonator, solved
+from simkit.sound.models.port_solutions import solved
+from simkit.sound.models.ports import PortsResonator, resonator
 from simkit.sound.models.resonator import Case
 from simkit.sound.models.roots import stiffness
 

@@ -1,0 +1,68 @@
+"""Port solutions of bodies, kept for the next design with the same walls or openings, and their walls' losses."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import replace
+
+import numpy as np
+
+from simkit.body.chambers import Body
+from simkit.body.walls.wall import Wall
+from simkit.field import BodyAir, PortSolution, air_of, port_solution
+from simkit.sound.elements.losses import heat_loss, mode_loss
+from simkit.sound.models.circuit import WallLoss
+from simkit.sound.models.resonator import Case
+
+_KEPT: OrderedDict[tuple[tuple[Wall, ...], float, Wall | None, float], BodyAir] = OrderedDict()
+_SOLVED: OrderedDict[tuple[Body, float], PortSolution] = OrderedDict()
+_KEEP, _KEEP_NODES = 4, 80_000  # bodies, and nodes of all their meshes; the last two bodies whatever they hold
+
+
+def body_air(body: Body, mesh: float = 1.0) -> BodyAir:
+    """The meshed and factored air of a body's walls, kept for the next design with the same walls.
+
+    mesh: its sizes over the standard.
+    """
+    key = tuple(chamber.wall for chamber in body.chambers), body.thickness, body.figure, mesh
+    if key not in _KEPT:
+        _KEPT[key] = air_of(body, mesh=mesh)
+        while len(_KEPT) > 2 and (len(_KEPT) > _KEEP or _nodes() > _KEEP_NODES):
+            _, gone = _KEPT.popitem(last=False)
+            for each in [each for each, solution in _SOLVED.items() if solution.air.outside is gone.outside]:
+                del _SOLVED[each]  # it would keep the meshes and their factors
+    _KEPT.move_to_end(key)
+    return replace(_KEPT[key], body=body)  # walls are the key: names and openings are this body's own
+
+
+def _nodes() -> int:
+    """Of all meshes that are kept."""
+    meshes = [[*(chamber.mesh for chamber in air.chambers), air.outside.mesh] for air in _KEPT.values()]
+    return sum(len(mesh.points) for each in meshes for mesh in each)
+
+
+def solved(body: Body, mesh: float = 1.0) -> PortSolution:
+    """The port solution of a body, kept for the same openings under other airs, fingerings and windways."""
+    air, key = body_air(body, mesh), (body, mesh)  # the air asked for in any case: what is used is kept
+    if key not in _SOLVED:
+        _SOLVED[key] = port_solution(air)
+        while len(_SOLVED) > _KEEP:
+            _SOLVED.popitem(last=False)
+    _SOLVED.move_to_end(key)
+    return _SOLVED[key]
+
+
+def wall_loss(air: BodyAir, body: Body, case: Case) -> WallLoss:
+    """The walls' friction and heat for every mode, by surface integrals, and for the uniform pressure."""
+    gas = case.airs.chamber
+    uniform: list[float] = []
+    friction: list[np.ndarray] = []
+    warmth: list[np.ndarray] = []
+    for chamber, inside in zip(body.chambers, air.chambers, strict=True):
+        uniform += [float(heat_loss(gas, 1.0, chamber.area, chamber.volume))] * len(chamber.all_openings)
+        pressed, slid = inside.on_wall
+        omega = gas.sound_speed * np.sqrt(inside.modes.k2)
+        viscous, thermal = mode_loss(gas, omega, pressed, slid, np.ones(len(omega)), inside.modes.k2)
+        friction.append(np.asarray(viscous))
+        warmth.append(np.asarray(thermal))
+    return WallLoss(np.array(uniform), np.concatenate(friction), np.concatenate(warmth))
