@@ -15,10 +15,14 @@ def distances(directions):
 
 def solved(field, flat, guess, steps=8):
     """Newton on k for (Z_in + Z_out + flat end corrections) q = 0: a thin-walled vessel rings where this has q."""
+
+    def matrix(k):
+        return (field.inside(k) + field.outside(k) + np.diag(flat)) * k**2
+
     k = complex(guess)
     for _ in range(steps):
-        Z = (field.inside(k) + field.outside(k) + np.diag(flat)) * k**2
-        slope = (field.inside_slope(k) + field.outside_slope(k)) * k**2 + 2 * Z / k
+        Z = matrix(k)
+        slope = (matrix(k * (1 + 1e-6)) - matrix(k * (1 - 1e-6))) / (2e-6 * k)
         values, vectors = np.linalg.eig(Z)
         least = np.abs(values).argmin()
         q = vectors[:, least]

@@ -18,9 +18,8 @@ class FieldEvidence:
     """What stands behind a port field.
 
     unknowns inside (all chambers) and outside; reciprocity: largest |Z_ij - Z_ji| before both are averaged, 1/m;
-    fit: largest error of the outside's interpolation at two test wave numbers, 1/m; seconds: for meshes and factors
-    (`setup`) and for these openings (`answer`). astray: how far a mesh lies off the wall at a bend too tight for its
-    elements, m; 0 where that is no more than is asked.
+    fit: largest error of the outside's interpolation at two test wave numbers, 1/m; astray: how far a mesh lies off the
+    wall at a bend too tight for its elements, m; 0 where that is no more than is asked.
     """
 
     unknowns_inside: int
@@ -28,8 +27,6 @@ class FieldEvidence:
     reciprocity_inside: float
     reciprocity_outside: float
     fit: float
-    setup_seconds: float
-    answer_seconds: float
     astray: float = 0.0
 
 
@@ -56,7 +53,7 @@ class Interpolant:
         still, top = matrices[0].real, float(ks[-1])
         x = 1j * ks[1:] * scale
         first = still, 3 * still - radiation / (4 * np.pi * scale)
-        values = (matrices[1:].T * _poles(x)).T.reshape(len(x), -1)
+        values = (matrices[1:].T * _POLES(x)).T.reshape(len(x), -1)
         rest = values - first[0].ravel() - x[:, None] * first[1].ravel()
         powers = np.arange(2, 2 * len(x) + 2)
         basis = (x[:, None] / (top * scale)) ** powers
@@ -69,24 +66,12 @@ class Interpolant:
     def __call__(self, k: ArrayLike) -> np.ndarray:
         """The matrix at wave numbers k (...), real or complex: (..., n, n)."""
         x = 1j * np.asarray(k, complex)[..., None] * self.scale
-        shares = x ** np.arange(len(self.terms)) / _poles(x)
+        shares = x ** np.arange(len(self.terms)) / _POLES(x)
         return np.tensordot(shares, self.terms, axes=1)
-
-    def slope(self, k: ArrayLike) -> np.ndarray:
-        """Its derivative by k: (..., n, n), no unit."""
-        x = 1j * np.asarray(k, complex)[..., None] * self.scale
-        p = np.arange(len(self.terms))
-        powers = p * x ** np.maximum(p - 1, 0) - x**p * _poles(x, slope=True) / _poles(x)
-        return 1j * self.scale * np.tensordot(powers / _poles(x), self.terms, axes=1)
 
 
 # In the order of the powers of x; the product's first two coefficients are 1 and 3.
 _POLES = Polynomial([1, 1]) * Polynomial([1, 1, 1 / 2]) * Polynomial([1, 1, 4 / 9, 1 / 9])
-_POLES_SLOPE = _POLES.deriv()
-
-
-def _poles(x: np.ndarray, slope: bool = False) -> np.ndarray:
-    return _POLES_SLOPE(x) if slope else _POLES(x)
 
 
 @frozen
@@ -128,20 +113,9 @@ class PortField:
         k2 = k2[..., None]
         return -self._uniform / k2 + self.static + k2 * self.quadratic + np.tensordot(shares, self._pairs, axes=1)
 
-    def inside_slope(self, k: ArrayLike) -> np.ndarray:
-        """Its derivative by k: (..., n, n), no unit."""
-        k = np.asarray(k, complex)[..., None]
-        shares = 2 * k**3 * (2 * self.k2 - k**2) / (self.k2 * (self.k2 - k**2)) ** 2
-        k = k[..., None]
-        return 2 * self._uniform / k**3 + 2 * k * self.quadratic + np.tensordot(shares, self._pairs, axes=1)
-
     def outside(self, k: ArrayLike) -> np.ndarray:
         """The outside air's Z at wave numbers k (...), real or complex: (..., n, n), 1/m."""
         return self.around(k)
-
-    def outside_slope(self, k: ArrayLike) -> np.ndarray:
-        """Its derivative by k: (..., n, n), no unit."""
-        return self.around.slope(k)
 
     @cached_property
     def _uniform(self) -> np.ndarray:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
@@ -34,7 +33,6 @@ def port_field(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = None
 
 def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = None) -> PortSolution:
     """The same with the fields behind it, which answer for small moves too."""
-    start = time.perf_counter()
     groups: Groups = tuple(
         tuple(group) for group in ([c.all_openings for c in air.body.chambers] if openings is None else openings)
     )
@@ -49,7 +47,7 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
         around = air.outside.answer(air.outside.mouths.of(every, through / 2), waves)
         found = _doubts(air, groups, ways)
         inside = tuple(task.result() for task in within)
-    field = _assembled(air, groups, inside, around, found, start)
+    field = _assembled(air, groups, inside, around, found)
     return PortSolution(air, groups, ways, inside, around, field)
 
 
@@ -95,7 +93,6 @@ def _assembled(
     inside: tuple[InsideAnswer, ...],
     around: OutsideAnswer,
     found: tuple[Doubt, ...],
-    start: float,
 ) -> PortField:
     chamber = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
     solved = len(air.wave_numbers)
@@ -107,8 +104,6 @@ def _assembled(
         max((_skew(answer.matrix) for answer in inside), default=0.0),
         _skew(around.matrices[0]),
         float(np.abs(misfit).max(initial=0.0)),
-        air.seconds,
-        time.perf_counter() - start,
         max(mesh.astray for mesh in (air.outside.mesh, *(c.mesh for c in air.chambers))),
     )
     return PortField(

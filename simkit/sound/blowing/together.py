@@ -2,8 +2,8 @@
 
 Each resonance crosses a step exactly, as far as it is linear (an exponential integrator: Cox & Matthews 2002, J.
 Comput. Phys. 176, 430). Over a step the jet's source goes straight from one of its values to the next, and friction
-at the edges goes on as it went before: both err like the square of the step. `timedomain.play`, which holds its error,
-is the measure: the tests say how far this is off.
+at the edges goes on as it went before: both err like the square of the step. The tests say by how much, beside a
+solution that holds its error.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def play_together(
     """Follow every fingering of a `Motion`, each from a tap and under its own breath, Pa of time in s.
 
     Steps are a half of 1/rate or a smaller whole part of it. In a steady note pitch is within half a cent and amplitude
-    within a percent of `play`.
+    within a percent of a solution that holds its error.
     """
     notes = [motion.only(slice(i, i + 1)) for i in range(len(motion))]
     fastest = _speeds(jet, [breath(t) for breath in breaths for t in np.linspace(0.0, seconds, 50)]).max()
@@ -85,7 +85,7 @@ class _Followed:
         """At rest but for a tap."""
         modes = [Oscillators.of(note, jet) for note in notes]
         count, before = math.ceil(seconds / dt), math.ceil(LAST * jet.cut_up / SLOWEST / dt) + len(_NODES)
-        kicks = [tap(note, 1e-2, jet.window_area).moving for note in notes]
+        kicks = [tap(note, 1e-2, jet.window_area) for note in notes]
         past = np.zeros((len(notes), before + 1 + count))
         past[:, before] = [m @ mode.flow[:, 0] / jet.window_area for m, mode in zip(kicks, modes, strict=True)]
         across, through = np.stack([_from_state(mode, dt) for mode in modes]), np.stack([m.flow.T for m in modes])
