@@ -1,4 +1,4 @@
-"""The air in and around the piece: how fast sound runs in it and how it rubs and warms.
+"""The air in and around the piece: its sound speed, density, viscosity and conduction of heat.
 
 Room air follows IEC 61094-2:2009, Annex F (Cramer's sound speed, the CIPM-2007 density).
 Breath holds ten times more carbon dioxide than that formula allows, so it is computed as a mixture
@@ -258,7 +258,7 @@ def composed(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: 
 
 
 def density_of(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: Reals) -> Reals:
-    """The density of `composed` alone: without how it rubs it takes a hundredth of the time."""
+    """The density of `composed` alone: without the viscosity it takes a hundredth of the time."""
     gases, p = _mixed(room, breath, share, water)
     density = p * _molar_mass(gases) / (GAS_CONSTANT * (temperature_c + _KELVIN))
     return density * _anchor("density", room, breath, share)

@@ -202,7 +202,7 @@ def _is_line(text: str) -> bool:
 Length = Annotated[float, NumberRange(1, 1000)]  # of a chamber's air
 LengthOrNone = Annotated[float, NumberRange(1, 1000, or_zero=True)]  # where the air may close to nothing
 Size = Annotated[float, NumberRange(0.1, 1000)]  # of an opening, a windway, a hand
-Slit = Annotated[float, NumberRange(0.3, 1000)]  # of a window: through less, air rubs and does not swing
+Slit = Annotated[float, NumberRange(0.3, 1000)]  # of a window: in less, friction keeps the air from swinging
 Thickness = Annotated[float, NumberRange(0.1, 100, or_zero=True)]  # of clay that may be a thin shell
 Radius = Annotated[float, NumberRange(0.01, 50, or_zero=True)]  # of a rim or a corner that may be sharp
 Place = Annotated[float, NumberRange(-1000, 1000)]  # a coordinate

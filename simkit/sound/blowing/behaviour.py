@@ -1,4 +1,4 @@
-"""All that blowing says of many fingerings at once, and of one note in plain numbers."""
+"""How a chamber blows: many fingerings at once as arrays, one note in plain numbers."""
 
 from __future__ import annotations
 

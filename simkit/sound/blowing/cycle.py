@@ -79,7 +79,7 @@ def on_resonance(loop: Loop) -> Cycle:
 
     def gain(log_velocity: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray, Response]:
         velocity = np.exp(log_velocity)
-        answer = loop.answer(omega, _rubbing(loop, share).times(velocity), shares=True)
+        answer = loop.answer(omega, _friction(loop, share).times(velocity), shares=True)
         turn = np.angle(answer.response) + np.angle(loop.bent_source)
         speed = loop.jet.speed_for(omega, np.maximum(turn, 1e-3))
         wave_log = loop.jet.wave_log(omega, speed)
@@ -103,7 +103,7 @@ def on_resonance(loop: Loop) -> Cycle:
         share = answer.share
         low, high = np.where(value > 0, middle, low), np.where(value > 0, high, middle)
     velocity = np.exp(middle)
-    damping = loop.damping(_rubbing(loop, share).times(velocity))
+    damping = loop.damping(_friction(loop, share).times(velocity))
     return Cycle(omega.copy(), speed, velocity, share, damping).where(found)
 
 
@@ -118,9 +118,9 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
     speed = np.where(known, speed, first * loop.jet.cut_up)
     share = np.where(known[:, None], start.share, _alone(loop))
     for _ in range(_NEWTON_STEPS):
-        rubbing = _rubbing(loop, share)
-        value, answer = _balance(loop, at, speed, rubbing, shares=True)
-        by = [(_balance(loop, at + _STEP * unit[:, None], speed, rubbing)[0] - value) / _STEP for unit in np.eye(2)]
+        friction = _friction(loop, share)
+        value, answer = _balance(loop, at, speed, friction, shares=True)
+        by = [(_balance(loop, at + _STEP * unit[:, None], speed, friction)[0] - value) / _STEP for unit in np.eye(2)]
         det = by[0].real * by[1].imag - by[1].real * by[0].imag
         det = np.where(np.abs(det) > 1e-12, det, 1e-12)
         move = np.array([
@@ -131,11 +131,11 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
         at = np.clip(at + np.clip(move, -_LONGEST, _LONGEST), _lowest(first), _highest(first))
         if (np.abs(move).max(axis=0) < 1e-8)[known].all():
             break
-    rubbing = _rubbing(loop, share)
-    value, _ = _balance(loop, at, speed, rubbing)
+    friction = _friction(loop, share)
+    value, _ = _balance(loop, at, speed, friction)
     omega, velocity = np.exp(at)
     good = known & (np.abs(value) < 1e-4) & (velocity > 2 * _FAINTEST)
-    return Cycle(omega, speed, velocity, share, loop.damping(rubbing.times(velocity))).where(good)
+    return Cycle(omega, speed, velocity, share, loop.damping(friction.times(velocity))).where(good)
 
 
 _NEWTON_STEPS, _STEP = 12, 1e-6
@@ -151,16 +151,16 @@ def _highest(omega: np.ndarray) -> np.ndarray:
 
 
 def _balance(
-    loop: Loop, at: np.ndarray, speed: np.ndarray, rubbing: Friction, shares: bool = False
+    loop: Loop, at: np.ndarray, speed: np.ndarray, friction: Friction, shares: bool = False
 ) -> tuple[np.ndarray, Response]:
     omega, velocity = np.exp(at)
-    answer = loop.answer(omega, rubbing.times(velocity), shares)
+    answer = loop.answer(omega, friction.times(velocity), shares)
     wave_log = loop.jet.wave_log(omega, speed)
     x = loop.jet.swing(omega, speed, velocity, wave_log)
     return loop.log_gain(omega, speed, answer.response, loop.jet.saturation.same(x), wave_log), answer
 
 
-def _rubbing(loop: Loop, share: np.ndarray) -> Friction:
+def _friction(loop: Loop, share: np.ndarray) -> Friction:
     """Friction for every m/s of window air when the openings' flows stand to each other as `share` says."""
     return loop.friction(share * loop.jet.window_area)
 

@@ -34,7 +34,7 @@ def growing(loop: Loop, speed: np.ndarray, beside: Cycle | None = None) -> Growt
     """How the active resonance grows at jet speeds (F,).
 
     `beside` is a note that sounds meanwhile: its swing leaves another frequency only the mean slope of the labium,
-    and its flow at the edges rubs 3/2 as much on what sounds beside it. Where it is NaN there is silence. Two
+    and its flow at the edges brakes what sounds beside it 3/2 as much. Where it is NaN there is silence. Two
     frequencies in a simple ratio are not told apart from others.
     """
     ring, a = loop.motion, loop.active

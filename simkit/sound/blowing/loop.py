@@ -106,7 +106,7 @@ class Loop:
         matrix = -1j * omega * friction.holes[np.ix_(order, order)]
         square, turned = omega**2, 2j * omega
         for place, n in enumerate(order):
-            # The flow through rubs like the lowest resonance does: the same openings, the same speeds.
+            # The flow through has the lowest resonance's friction: the same openings, the same speeds.
             own, spring = (ring.omega[:, n - 1], self._springs[n - 1]) if n else (ring.omega[:, 0], 0.0)
             matrix[place, place] += square - spring - turned * own.imag
         drive = ring.every_flow[:, :, 0].T[order]

@@ -80,7 +80,7 @@ def harmonics(loop: Loop, cycle: Cycle) -> np.ndarray:
     if len(found):
         part, order = replace(loop.pure, motion=loop.motion.only(found)), np.arange(1, HARMONICS + 1)
         window = _factors(part, cycle, found)[2] * loop.jet.window_area
-        friction = _holes_rub(part, cycle, found)
+        friction = _hole_friction(part, cycle, found)
         shares = [part.answer(n * cycle.omega[found], friction, shares=True).share.sum(axis=1) for n in order]
         flow[found] = window * np.stack(shares, axis=1)
     return flow
@@ -94,14 +94,14 @@ def _spectra(loop: Loop, v: np.ndarray, swing: np.ndarray, turn: np.ndarray) -> 
 
 
 def _yielding(loop: Loop, cycle: Cycle, found: np.ndarray, order: np.ndarray) -> np.ndarray:
-    """(F, K): window velocity for a pressure across the window at each harmonic, m/s per Pa; the holes' edges rub."""
-    area, friction = loop.jet.window_area, _holes_rub(loop, cycle, found)
+    """(F, K): window velocity for a pressure across the window at each harmonic, m/s per Pa; holes with friction."""
+    area, friction = loop.jet.window_area, _hole_friction(loop, cycle, found)
     omega = cycle.omega[found]
     answers = [-1j * n * omega * loop.answer(n * omega, friction).response for n in order]
     return np.stack(answers, axis=1) / (loop.motion.air.density * area)
 
 
-def _holes_rub(loop: Loop, cycle: Cycle, found: np.ndarray) -> Friction:
+def _hole_friction(loop: Loop, cycle: Cycle, found: np.ndarray) -> Friction:
     """Friction of the holes' edges alone: the window's own is followed in time."""
     flow = cycle.share[found] * cycle.velocity[found, None] * loop.jet.window_area
     flow[:, 0] = 0.0

@@ -23,7 +23,7 @@ from simkit.sound.catalogue import able, model_of, with_ability
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.airs import breath_of
 from simkit.sound.elements.constants import JetConstants
-from simkit.sound.elements.windway import rubbing_length
+from simkit.sound.elements.windway import friction_length_of
 from simkit.sound.models.resonator import Case, openness_of
 from simkit.vessel import Vessel
 
@@ -218,7 +218,7 @@ def jet_of(case: Case, constants: JetConstants) -> AirJet:
     reach = 2 * voicing.windway_height_mm / 1000
     rims = window.inside_rim, window.rim
     share = labium_share(window.width, window.height, window.length, window.edge_deg, *rims, reach)
-    return AirJet.of(voicing, breath, constants, share, rubbing_length(design))
+    return AirJet.of(voicing, breath, constants, share, friction_length_of(design))
 
 
 def _chamber(model: str, case: Case, constants: JetConstants, advise: bool) -> BlowingChamber:

@@ -48,7 +48,7 @@ class AirJet:
         edge_share: float = 1.0,
         length: float | None = None,
     ) -> AirJet:
-        """The jet of a voicing in a design; length: of an even windway that rubs as much, m, if it tapers."""
+        """The jet of a voicing in a design; length: of an even windway with the same friction, m, if it tapers."""
         return cls(
             height=voicing.windway_height_mm / 1000,
             length=voicing.windway_length_mm / 1000 if length is None else length,

@@ -24,7 +24,6 @@ from simkit.sound.elements.orifice import Reals
 
 KELVIN = 273.15
 EVAPORATION = 44.0e3  # J/mol of water at 25 degC: handbook value, from memory
-WARM_CLAY_C = 30.0  # clay that has been held and blown for some minutes: common practice, no source; palms are 30 to 35
 
 # Vapour goes to the wall somewhat faster than heat: (alpha_t/D)^(-2/3), D = 2.5e-5 m2/s (Chilton & Colburn 1934,
 # from memory).
@@ -245,7 +244,7 @@ class Lightness:
 
 
 def lightness(b: Breathing) -> Lightness:
-    """That of `breathed`, without what costs most of its time: how the gases rub."""
+    """That of `breathed`, without what costs most of its time, the gases' viscosity."""
     found = _mixed(b)
     inside = found.inside
     stiff = stiffness_of(b.room, b.breath, inside.share, inside.temperature_c, inside.water)

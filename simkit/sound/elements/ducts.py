@@ -1,4 +1,4 @@
-"""Narrow ducts whose walls rub and warm the air: what sound does between one end and the other.
+"""Narrow ducts with friction and heat conduction at their walls: sound from one end to the other.
 
 Zwikker & Kosten 1949, Sound Absorbing Materials, ch. 2: plane waves in a gas whose density is made heavier by
 friction and whose stiffness is softened by heat. Time factor e^{+i omega t}; lengths in m, omega in rad/s, complex
@@ -116,7 +116,7 @@ def in_parallel(admittance: Reals) -> TwoPort:
 def end_impedance(
     air: Air, omega: Reals, area: Reals, perimeter: Reals, correction: Reals, viscous: Reals, lossless: bool = False
 ) -> Reals:
-    """The air that moves beyond one end of a duct and what it rubs: Pa s/m3.
+    """Impedance of the air that moves beyond one end of a duct, with its friction: Pa s/m3.
 
     Z = i omega rho d/S + (1 + i)/2 rho omega delta_v P r/S^2, with end correction d and viscous length r in m.
     """

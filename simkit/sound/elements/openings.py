@@ -23,7 +23,7 @@ PAD_DEPTH = 0.1
 
 @dataclass(frozen=True)
 class Aperture:
-    """The air in one opening, in m: a duct, and beyond each end what moves and rubs with it.
+    """The air in one opening, in m: a duct, and beyond each end what moves with it, friction included.
 
     inner, outer: end corrections; inner_viscous, outer_viscous: viscous lengths (see `elements.orifice`); inner_cap,
     outer_cap: how far the inner and the outer face lie on the mean below their own middles, where the wall is bent.
@@ -61,7 +61,7 @@ class Aperture:
 
     @property
     def pipe_radius(self) -> Reals:
-        """Twice area over perimeter, m: the radius of a round duct that rubs as much."""
+        """Twice area over perimeter, m: the radius of a round duct with the same friction."""
         return 2 * self.area / self.perimeter
 
     def impedance(self, air: Air, omega: Reals, lossless: bool = False) -> Reals:
@@ -148,7 +148,7 @@ def aperture_of(opening: Opening) -> Aperture:
     upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.curvatures)
     rims = opening.inside_rim, opening.rim
     relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, *rims, opening.curvatures)
-    # The slope lets the flow spread on its way out: less air moves, and rubs, at the outer end.
+    # The slope lets the flow spread on its way out: less air moves at the outer end, and less friction acts on it.
     return replace(
         upright,
         outer=upright.outer + upright.area * relief.inertance,

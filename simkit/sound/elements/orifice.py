@@ -277,7 +277,7 @@ def end_of(
     derivative, by a central difference.
     """
     size = min(width, height)
-    length = max(length, 1e-6 * size)  # no wall at all rubs without limit
+    length = max(length, 1e-6 * size)  # friction at a wall without thickness has no limit
     rim = rim if rim > 1e-6 * size else 0.0
 
     def correction(n: float) -> float:

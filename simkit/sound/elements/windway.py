@@ -69,7 +69,7 @@ class Windway:
 
     @property
     def friction_length(self) -> float:
-        """Length of an even slit, as wide and high as the exit, that rubs as much: its length where it does not taper.
+        """Length of an even slit like the exit with the same friction: its own length where it does not taper.
 
         The pressure of a parabola's friction falls by 12 eta Q/(w h^3) a metre: w h^3 at the exit times the integral of
         1/(w h^3), by parts that are even.
@@ -116,7 +116,7 @@ def lips_of(chamber: Chamber) -> tuple[float | None, float | None]:
     return wide, high
 
 
-def rubbing_length(chamber: Chamber) -> float | None:
+def friction_length_of(chamber: Chamber) -> float | None:
     """`Windway.friction_length` of a design's windway, m; None where there is no voicing."""
     windway = windway_of(chamber)
     return None if windway is None else windway.friction_length

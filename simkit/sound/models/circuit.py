@@ -256,7 +256,7 @@ class Circuit:
 
         Friction makes the air heavier, k_n^2 (1 + (i - 1)/Q_v), heat makes it softer, k^2 (1 - (i - 1)/Q_t), both
         as at omega: there the layers are thicker than at the mode's own frequency, by sqrt(omega_n/omega). So air
-        that is pressed slowly through a waist rubs as much as it should.
+        that is pressed slowly through a waist has the friction that it should.
         """
         k_n2 = self.field.k2
         k2 = np.square(self.wave_number(omega))[..., None]

@@ -1,4 +1,4 @@
-"""Chambers of one body that hear each other: the uniform pressures of all of them as one small eigenproblem.
+"""Chambers of one body, coupled by the air outside: the uniform pressures of all as one small eigenproblem.
 
 With the flows through all openings eliminated, the chambers' uniform pressures p obey
 

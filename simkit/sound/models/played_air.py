@@ -23,7 +23,7 @@ from simkit.sound.elements.constants import JetConstants
 from simkit.sound.elements.mixing import Jet, Passages, entering_share
 from simkit.sound.elements.openings import aperture_of
 from simkit.sound.elements.orifice import Reals
-from simkit.sound.elements.windway import rubbing_length
+from simkit.sound.elements.windway import friction_length_of
 from simkit.vessel import Breath, Vessel
 
 # The window's air swings with 0.25 sqrt(K_window/K_all) of the jet's speed: what `blowing.cycle` gives for six chambers
@@ -138,7 +138,7 @@ def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir:
             design.voicing,
             breath,
             JetConstants.from_table(vessel.jet, vessel.source),
-            length=rubbing_length(design),
+            length=friction_length_of(design),
         ),
         names=names,
         mean=np.mean(notes, axis=0),

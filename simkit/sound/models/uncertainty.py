@@ -108,6 +108,6 @@ def sentence(field: PortField, doubt: Doubt) -> str:
         "blunt": f"{who}: its edge is rounded to {doubt.value:.2f} of the cut-up, more than {doubt.limit:g}: "
         "ports is less sure there",
         "collar": f"{who}: one ends on a collar that stands {doubt.value:.2f} of their distance off the clay, more "
-        f"than {doubt.limit:g}: ports hears both as if they lay in it",
+        f"than {doubt.limit:g}: ports takes both to lie in it",
     }
     return "ports: " + sentences[doubt.kind]
