@@ -31,8 +31,8 @@ from simkit.sound.elements.mixing import Mixing
 from simkit.sound.elements.openings import Aperture, aperture_of
 from simkit.sound.elements.orifice import end_of, rectangle
 from simkit.sound.elements.windway import Windway
-from simkit.sound.models.circuit import Circuit, Duct
-from simkit.sound.models.played_air import SWING, PlayedAir
+from simkit.sound.models.circuit import Duct
+from simkit.sound.models.played_air import SWING, PlayedAir, played_air
 from simkit.sound.models.ports import PortsResonator
 from simkit.sound.models.resonator import Case
 from simkit.vessel import Vessel, targets
@@ -51,15 +51,12 @@ def portable(vessel: Vessel) -> dict[str, Any]:
 
     Chambers without a window are not blown and not listed; their openings are rows like all others.
     """
-    temperatures = _chebyshev_points(*TEMPERATURES_C, _AIRS)
-    warm = [_in_room(vessel, float(t)) for t in temperatures]
-    cases = [models.cases(each, state="played") for each in (vessel, *warm)]
-    blown = [n for n, case in enumerate(cases[0]) if case.chamber.window is not None]
+    blown = [case for case in models.cases(vessel, state="played") if case.chamber.window is not None]
     if not blown:
         raise InputError([Fault(vessel.source, "chamber.voicing", None, "a window: without one nothing is blown")])
-    resonators = [[models.resonator("ports", each[n]) for each in cases] for n in blown]
-    first = resonators[0][0]
-    outer = _Range.of([r[0] for r in resonators])
+    resonators = [models.resonator("ports", case) for case in blown]
+    first = resonators[0]
+    outer = _Range.of(resonators)
     changes = _changes(first)
     return {
         "temperatures_c": list(TEMPERATURES_C),
@@ -68,14 +65,8 @@ def portable(vessel: Vessel) -> dict[str, Any]:
         "field": _field(first),
         "around": outer.triangle(first.field.outside(outer.points)),
         "slides": _slides(first, changes, outer),
-        "chambers": [
-            _chamber(vessel, cases[0][n], r, outer) for n, r in zip(blown, resonators, strict=True)
-        ],
-    }  # fmt: skip
-
-
-def _in_room(vessel: Vessel, temperature_c: float) -> Vessel:
-    return vessel.with_values({"air.temperature_c": temperature_c})
+        "chambers": [_chamber(vessel, case, r, outer) for case, r in zip(blown, resonators, strict=True)],
+    }
 
 
 def _chebyshev_points(low: float, high: float, count: int) -> np.ndarray:
@@ -206,9 +197,9 @@ def _duct(apertures: Sequence[Aperture]) -> dict[str, Any]:
 # --- one chamber ----------------------------------------------------------------------------------
 
 
-def _chamber(vessel: Vessel, case: Case, resonators: Sequence[PortsResonator], outer: _Range) -> dict[str, Any]:
+def _chamber(vessel: Vessel, case: Case, r: PortsResonator, outer: _Range) -> dict[str, Any]:
     """A chamber that is blown: its airs by temperature, its windway, what fingers and breath do, its notes."""
-    r, design = resonators[0], vessel.chamber(case.chamber.name)
+    design = vessel.chamber(case.chamber.name)
     rows = np.flatnonzero(r.rows)
     window = r.circuit.ducts[rows[0]]
     assert case.windway is not None and case.playing.breath is not None
@@ -220,7 +211,7 @@ def _chamber(vessel: Vessel, case: Case, resonators: Sequence[PortsResonator], o
         "windway": _windway(case.windway, window),
         "near": outer.triangle(r.circuit.nearby(outer.points) + np.zeros((_WAVES, *r.field.static.shape))),
         "shades": _shades(r, rows[1:]),
-        "airs": _airs(resonators[1:], rows),
+        "airs": _airs(vessel, case),
         "balance": _balance(case, case.playing.breath),
         "notes": [
             {
@@ -269,26 +260,29 @@ def _shades(r: PortsResonator, rows: np.ndarray) -> list[list[float]]:
     return numbers(found)
 
 
-def _airs(resonators: Sequence[PortsResonator], rows: np.ndarray) -> dict[str, Any]:
+def _airs(vessel: Vessel, case: Case) -> dict[str, Any]:
     """Chebyshev's coefficients over the room's temperature of every air's numbers: six lists each.
 
     room, chamber, window; breath, which room air does not change but for the pressure; holes: a list for each;
     per_hertz: of the breath's speed in the windway.
     """
+    temperatures = _chebyshev_points(*TEMPERATURES_C, _AIRS)
+    found = [
+        played_air(vessel.with_values({"air.temperature_c": float(t)}), case.chamber) for t in temperatures
+    ]  # fmt: skip
 
     def over(airs: Sequence[Air]) -> list[list[float]]:
         table = np.array([[float(getattr(air, name)) for name in _OF_AIR] for air in airs])
-        return numbers(_coefficients(table).T, 13)
+        listed: list[list[float]] = numbers(_coefficients(table).T, 13)
+        return listed
 
-    circuits: list[Circuit] = [r.circuit for r in resonators]
-    windways = [c.ducts[rows[0]].windway for c in circuits]
     return {
-        "room": over([c.room_air for c in circuits]),
-        "chamber": over([c.chamber_air for c in circuits]),
-        "window": over([c.ducts[rows[0]].air for c in circuits]),
-        "holes": [over([c.ducts[n].air for c in circuits]) for n in rows[1:]],
-        "breath": over([w.air for w in windways if w is not None and w.air is not None]),
-        "per_hertz": numbers(_coefficients(np.array([w.per_hertz for w in windways if w is not None]))),
+        "room": over([each.airs.room for each in found]),
+        "chamber": over([each.airs.chamber for each in found]),
+        "window": over([each.airs.window for each in found]),
+        "holes": [over([each.airs.of_hole(o.name) for each in found]) for o in case.chamber.openings],
+        "breath": over([each.breath for each in found]),
+        "per_hertz": numbers(_coefficients(np.array([each.breath_per_hertz for each in found]))),
     }
 
 
