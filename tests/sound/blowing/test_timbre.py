@@ -7,7 +7,7 @@ from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.blowing.growth import growing
 from simkit.sound.blowing.listen import RATE, at_ear
 from simkit.sound.blowing.timbre import timbre
-from simkit.sound.blowing.timedomain import play, sounding
+from tests.sound.blowing.stepped import play, sounding
 
 
 @pytest.mark.slow
