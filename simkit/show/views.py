@@ -12,6 +12,7 @@ from matplotlib.patches import PathPatch, Polygon
 from matplotlib.path import Path
 
 from simkit.body import Body, ChamberBody, Opening
+from simkit.body.mouthpiece import windway_cut
 from simkit.show import look
 from simkit.show.labels import CLEAR_MM, Ground, along, beside, outward, parted
 from simkit.show.look import Panel
@@ -249,10 +250,16 @@ def windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:
     voicing = next(c.voicing for c in vessel.chambers if c.name == chamber.name)
     if window is None or voicing is None:
         return np.zeros((0, 3))
-    exit_ = window.center - window.height / 2 * window.forward
-    back = -1e-3 * voicing.windway_length_mm * window.forward
-    half = window.width / 2 * window.across
-    return np.array([exit_ - half, exit_ - half + back, exit_ + half + back, exit_ + half])
+    near, far = (ends[:2] - low for ends, low in _ends(vessel, chamber, window))
+    return np.array([near[0], far[0], far[1], near[1]])
+
+
+def _ends(vessel: Vessel, chamber: ChamberBody, window: Opening) -> list[tuple[np.ndarray, np.ndarray]]:
+    """The corners (4, 3) of the windway's exit and of its lips, and from their middle to their floor (3,), m."""
+    design = vessel.chamber(chamber.name)
+    assert design.voicing is not None
+    way = windway_cut(window, design.voicing, design.mouthpiece)
+    return [(way.corners(s), -way.size(s)[1] / 2 * way.out) for s in (0.0, way.length)]
 
 
 def _windway(
@@ -263,7 +270,8 @@ def _windway(
     voicing = next(c.voicing for c in vessel.chambers if c.name == chamber.name)
     if chamber.window is None or voicing is None:
         return []
-    half = 0.5e-3 * voicing.windway_height_mm * chamber.window.axis
+    halves = [low for _, low in _ends(vessel, chamber, chamber.window)]
+    half = np.array([halves[0], halves[1], halves[1], halves[0]])
     dashes = {"linewidth": 0.6, "linestyle": (0, (3, 2)), "edgecolor": look.CLAY, "facecolor": "none"}
     lines = [on_paper(side.flat(level)) for level in ((plan,) if side is ABOVE else (plan - half, plan + half))]
     for line in lines:

@@ -162,6 +162,8 @@ def test_a_number_within_its_range_is_taken_and_given_back(dove, data):
     key = data.draw(st.sampled_from(sorted(set(vessel.numbers) - {"clay.drying_percent", "clay.firing_percent"})))
     if key.startswith("body.offset_mm") or key in ("player.face_mm", "body.voicing.windway_length_mm"):
         return  # the first chamber sits at the origin, and the face stays where the windway ends
+    if key.startswith("body.mouthpiece."):
+        return  # it is larger than its windway
     allowed = vessel.numbers[key].allowed
     low, high = max(allowed.low, -1e9), min(allowed.high, 1e9)
     number = data.draw(st.floats(low, high, exclude_min=allowed.above, exclude_max=allowed.under))

@@ -117,6 +117,8 @@ def _without_wall(vessel: Vessel) -> Iterable[Fault]:
         if chamber.voicing:
             ducts.insert(0, ("voicing", chamber.voicing))
         walls = {}
+        if vessel.outside is not None:  # the clay is what lies between
+            ducts = [each for each in ducts if each[1].wall_mm is not None]
         for key, duct in ducts:
             own = f"{chamber.name}.{key}.wall_mm" if duct.wall_mm is not None else "clay.wall_mm"
             walls[own] = vessel.clay.wall_mm if duct.wall_mm is None else duct.wall_mm
