@@ -54,7 +54,7 @@ def piece_to_blow(vessel: Vessel, body: Body, scale: float = 1.0) -> PrintedPart
 
 def clay_parts(vessel: Vessel, scale: float = 1.0) -> tuple[PrintedPart, ...]:
     """Each part of clay of a figure by itself, whole, `scale` times as large: `part-tail`, to form or to mould."""
-    found = []
+    found: list[PrintedPart] = []
     for lump in vessel.parts:
         wall = placed_wall(vessel, lump)
         name = "part-" + (re.sub(r"[^A-Za-z0-9_]+", "-", lump.name).strip("-") or str(len(found) + 1))
