@@ -68,7 +68,7 @@ def _turns(surface: AirSurface, openings: Sequence[Opening]) -> list[float]:
         ring = o.center + around * (o.rim_points(16) - o.center)
         lift = (o.through if o.figure is not None else surface.offset) if surface.outside else 0.0
         rings.append(ring + (lift + (-1 if surface.outside else 1) * down * np.sqrt(o.area / np.pi)) * o.axis)
-    normals = surface.normals(surface.nearest(np.concatenate(rings))).reshape(len(openings), 16, 3)
+    normals = surface.projected(np.concatenate(rings))[1].reshape(len(openings), 16, 3)
     out = -1.0 if surface.outside else 1.0
     upright = np.array([(out * n @ o.axis).min() for n, o in zip(normals, openings, strict=True)])
     return np.degrees(np.arccos(np.clip(upright, -1, 1))).tolist()

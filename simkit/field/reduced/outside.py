@@ -13,9 +13,9 @@ and for the degrees above them that of the next degree at k = 0.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -37,7 +37,7 @@ from simkit.field.reduced.source import (
     source_slopes,
     source_values,
 )
-from simkit.field.reduced.widened import DEGREE, TOP, MouthShare, ShellBase, Widened
+from simkit.field.reduced.widened import DEGREE, TOP, MouthShare, Pairs, ShellBase, Widened
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,19 +106,21 @@ class OutsideAir:
         if not mouths:
             count = len(wave_numbers)
             none = np.zeros((count, 0, 0))
-            return OutsideAnswer((), wave_numbers, self.span, np.zeros((count, self.span.shape[1], 0)), none, none)
+            return OutsideAnswer(
+                (), wave_numbers, partial(np.asarray, self.span), np.zeros((count, self.span.shape[1], 0)), none, none
+            )
         parts = self._parts.of(mouths, self._solved_for)
         far = np.stack([part.far for part in parts], axis=2)
-        widened = Widened.of(self.base, parts)
+        widened = Widened.of(self.base, parts, wave_numbers, self._pairs)
         if widened.is_sound:
-            span, (fields, radiated) = widened.span, widened.solved(wave_numbers, far)
+            span, reading, (fields, radiated) = widened.span, widened.reading, widened.solved(far)
         else:
-            span, (fields, radiated) = self._solved_together(parts, wave_numbers, far)
+            whole, (fields, radiated) = self._solved_together(parts, wave_numbers, far)
+            span, reading = partial(np.asarray, whole), np.stack([part.reading.of(whole) for part in parts])
         known, second_order = (means(mouths) for means in self._means)
         np.fill_diagonal(known, [m.own for m in mouths])
         np.fill_diagonal(second_order, [m.own_second_order for m in mouths])
-        rows = np.stack([part.reading.of(span) for part in parts])
-        matrices = known + np.square(wave_numbers)[:, None, None] * second_order + rows @ fields
+        matrices = known + np.square(wave_numbers)[:, None, None] * second_order + reading @ fields
         return OutsideAnswer(tuple(mouths), wave_numbers, span, fields, matrices, radiated)
 
     @cached_property
@@ -135,6 +137,10 @@ class OutsideAir:
     @cached_property
     def _parts(self) -> Kept[Mouth, MouthShare]:
         return Kept(most_of(8 * 15 * len(self.mesh.points)))
+
+    @cached_property
+    def _pairs(self) -> Pairs:
+        return Pairs(self.base)
 
     @cached_property
     def _means(self) -> tuple[PairMeans, PairMeans]:
@@ -262,10 +268,15 @@ class OutsideAnswer:
 
     mouths: tuple[Mouth, ...]
     wave_numbers: np.ndarray
-    span: np.ndarray
+    spanning: Callable[[], np.ndarray]
     fields: np.ndarray
     matrices: np.ndarray
     radiated: np.ndarray
+
+    @cached_property
+    def span(self) -> np.ndarray:
+        """The columns (nodes, r), put together when they are first asked for."""
+        return self.spanning()
 
     @property
     def symmetric(self) -> np.ndarray:

@@ -5,8 +5,9 @@ Galerkin's equations at wave number k, in blocks B of the first and W of the sec
     [A_BB  A_BW] [c_B]   [load_B]
     [A_WB  A_WW] [c_W] = [load_W],      A = stiffness - k^2 mass + far condition,
 
-are solved by the Schur complement A_WW - A_WB A_BB^-1 A_BW. A_BB is factored once for each k, and A_BB^-1 of an
-opening's own columns is kept with it, so that a changed opening costs its own columns and a small system.
+are solved by the Schur complement A_WW - A_WB A_BB^-1 A_BW. A_BB is inverted once for each k, and A_BB^-1 of an
+opening's own columns is kept with it, as is what any two openings have to do with each other; so a changed opening
+costs its own columns, its row of pairs, and a small system.
 """
 
 from __future__ import annotations
@@ -16,7 +17,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import lu_factor, lu_solve
 from scipy.sparse import csr_matrix
 
 from simkit.field.fem.far_field import degrees, leaving
@@ -28,14 +28,14 @@ _SOUND = 1e-8  # least over largest eigenvalue of the products of the added fiel
 
 
 @dataclass(frozen=True, eq=False)
-class ShellWave:
-    """The part of the equations that knows no opening, at wave number k: `leaving` of every harmonic, what the far
-    condition adds to its steepness, over radius^2, and the factors of A_BB."""
+class ShellWaves:
+    """The part of the equations that knows no opening, at wave numbers k (m,): `leaving` of every harmonic, what the
+    far condition adds to its steepness, over radius^2, both (m, (TOP + 1)^2), and A_BB^-1 (m, r, r)."""
 
-    k: float
+    k: np.ndarray
     leaves: np.ndarray
     condition: np.ndarray
-    factors: tuple[np.ndarray, np.ndarray]
+    inverse: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +55,7 @@ class ShellBase:
     K: np.ndarray
     M: np.ndarray
     far_loads: np.ndarray
-    _waves: dict[float, ShellWave]
+    _waves: dict[tuple[float, ...], ShellWaves]
 
     @staticmethod
     def of(
@@ -65,23 +65,25 @@ class ShellBase:
         K, M = span.T @ (stiffness @ span), span.T @ (mass @ span)
         return ShellBase(span, stiffness, mass, loads, steepness, radius, K, M, span.T @ loads, {})
 
-    def at(self, k: float) -> ShellWave:
-        """At wave number k, kept."""
-        if k not in self._waves:
-            leaves = leaving(k, self.radius, TOP)[DEGREE]
+    def at(self, wave_numbers: tuple[float, ...]) -> ShellWaves:
+        """At some wave numbers, kept."""
+        if wave_numbers not in self._waves:
+            leaves = np.array([leaving(k, self.radius, TOP)[DEGREE] for k in wave_numbers])
             condition = (leaves - self.steepness) / self.radius**2
-            A = self.K - k**2 * self.M + (self.far_loads * condition) @ self.far_loads.T
-            self._waves[k] = ShellWave(k, leaves, condition, lu_factor(A, check_finite=False))
-        return self._waves[k]
+            k = np.array(wave_numbers)
+            A = self.K - np.square(k)[:, None, None] * self.M
+            A = A + (self.far_loads * condition[:, None, :]) @ self.far_loads.T
+            self._waves[wave_numbers] = ShellWaves(k, leaves, condition, np.linalg.inv(A))
+        return self._waves[wave_numbers]
 
-    def drive(self, wave: ShellWave, far: np.ndarray) -> np.ndarray:
-        """The harmonics' loads ((TOP + 1)^2, n) of ports with far data S, R, dR/dr (3, (TOP + 1)^2, n).
+    def drive(self, waves: ShellWaves, far: np.ndarray) -> np.ndarray:
+        """The harmonics' loads (m, (TOP + 1)^2, n) of ports with far data S, R, dR/dr (3, (TOP + 1)^2, n).
 
         S is made of decaying multipoles: d/dr of its degree l is -(l + 1)/radius of it.
         """
         S, R, steep = far
-        D = wave.leaves[:, None]
-        left = (D - (DEGREE[:, None] + 1) / self.radius) * S + wave.k**2 * (steep + D * R)
+        D, k2 = waves.leaves[:, :, None], np.square(waves.k)[:, None, None]
+        left = (D - (DEGREE[:, None] + 1) / self.radius) * S + k2 * (steep + D * R)
         return np.asarray(left / self.radius**2)
 
 
@@ -91,7 +93,8 @@ class MouthShare:
 
     added (nodes, 4): the fields that the loads make, order by order in k^2, orthonormal and square to the air's span;
     stiff, heavy: stiffness and mass times these; by_base: (2, r, 4) and (r, 3), their products with the span and the
-    span's with the loads; by_far ((TOP + 1)^2, 4).
+    span's with the loads; by_far ((TOP + 1)^2, 4); solutions: for wave numbers, (2, m, r, 5), A_BW of these columns and
+    load_B, and A_BB^-1 of both.
     """
 
     reading: MouthReading
@@ -102,7 +105,7 @@ class MouthShare:
     heavy: np.ndarray
     by_base: tuple[np.ndarray, np.ndarray, np.ndarray]
     by_far: np.ndarray
-    solutions: dict[float, np.ndarray]
+    solutions: dict[tuple[float, ...], np.ndarray]
 
     @staticmethod
     def of(
@@ -116,69 +119,141 @@ class MouthShare:
         by_base = span.T @ stiff, span.T @ heavy, span.T @ loads
         return MouthShare(reading, loads, far, added, stiff, heavy, by_base, base.loads.T @ added, {})
 
+    def read_base(self, base: ShellBase) -> np.ndarray:
+        """How it reads the columns of the air's own span: (r,)."""
+        return self.reading.of(base.span)
 
-def _solve_for(base: ShellBase, parts: Sequence[MouthShare], wave: ShellWave) -> None:
-    """A_BW of these mouths' own columns and load_B of their loads, and A_BB^-1 of both: (2, r, 5) for each."""
-    count, k2 = len(parts), wave.k**2
-    K, M = (np.concatenate([part.by_base[n] for part in parts], axis=1) for n in (0, 1))
-    by_far = np.concatenate([part.by_far for part in parts], axis=1)
-    columns = K - k2 * M + (base.far_loads * wave.condition) @ by_far
-    loads = np.stack([part.by_base[2] @ np.array([1.0, k2, k2 * k2]) for part in parts], axis=1)
-    loads = loads - base.far_loads @ base.drive(wave, np.stack([part.far for part in parts], axis=2))
-    both = np.concatenate([columns.reshape(-1, count, 4), loads[:, :, None]], axis=2).reshape(-1, 5 * count)
-    solved = np.stack([both, lu_solve(wave.factors, both, check_finite=False)]).reshape(2, -1, count, 5)
-    for n, part in enumerate(parts):
-        part.solutions[wave.k] = solved[:, :, n].copy()
+    def solved(self, base: ShellBase, waves: ShellWaves) -> np.ndarray:
+        """Its `solutions` at some wave numbers."""
+        key = tuple(waves.k.tolist())
+        if key not in self.solutions:
+            k2 = np.square(waves.k)[:, None, None]
+            columns = self.by_base[0] - k2 * self.by_base[1]
+            columns = columns + (base.far_loads * waves.condition[:, None, :]) @ self.by_far
+            loads = self.by_base[2] @ _powers(waves.k).T
+            loads = loads.T[:, :, None] - base.far_loads @ base.drive(waves, self.far[:, :, None])
+            both = np.concatenate([columns, loads], axis=2)
+            self.solutions[key] = np.stack([both, waves.inverse @ both])
+        return self.solutions[key]
+
+
+def _powers(k: np.ndarray) -> np.ndarray:
+    """1, k^2, k^4: (m, 3)."""
+    return np.stack([np.ones(len(k)), k**2, k**4], axis=1)
+
+
+_PAIRED = 40  # mouths whose pairs are kept
+
+
+class Pairs:
+    """What any two mouths have to do with each other, from one question to the next only that of new ones.
+
+    Blocks by name, rows (n) and columns (n) of mouths: `gram`, `K`, `M` (n, n, 4, 4) and `loads` (n, n, 4, 3) of the
+    fields that they add, `read` (n, n, 4), and `schur` (n, n, m, 4, 5): A_WB A_BB^-1 of columns and load.
+    """
+
+    def __init__(self, base: ShellBase):
+        self._base = base
+        self._place: dict[MouthShare, int] = {}
+        self._key: tuple[float, ...] = ()
+        self._blocks: dict[str, np.ndarray] = {}
+
+    def of(self, parts: Sequence[MouthShare], waves: ShellWaves) -> dict[str, np.ndarray]:
+        """All blocks of these mouths."""
+        if (key := tuple(waves.k.tolist())) != self._key:
+            self._place, self._key = {}, key
+        known = [n for n, part in enumerate(parts) if part in self._place]
+        new = [n for n, part in enumerate(parts) if part not in self._place]
+        every = range(len(parts))
+        found: dict[str, np.ndarray] = {}
+        todo = [(every, new), (new, known)] if known else [(every, every)]
+        for rows, columns in todo:
+            if len(rows) and len(columns):
+                some = self._between([parts[n] for n in rows], [parts[n] for n in columns], waves)
+                for name, block in some.items():
+                    whole = found.setdefault(name, np.empty((len(parts),) * 2 + block.shape[2:], block.dtype))
+                    whole[np.ix_(rows, columns)] = block
+        if known:
+            before = [self._place[parts[n]] for n in known]
+            for name, block in self._blocks.items():
+                whole = found.setdefault(name, np.empty((len(parts),) * 2 + block.shape[2:], block.dtype))
+                whole[np.ix_(known, known)] = block[np.ix_(before, before)]
+        if len(parts) <= _PAIRED:
+            self._place, self._blocks = {part: n for n, part in enumerate(parts)}, found
+        return found
+
+    def _between(
+        self, rows: Sequence[MouthShare], columns: Sequence[MouthShare], waves: ShellWaves
+    ) -> dict[str, np.ndarray]:
+        own = np.concatenate([part.added for part in rows], axis=1)
+
+        def times(what: str) -> np.ndarray:
+            product = own.T @ np.concatenate([getattr(part, what) for part in columns], axis=1)
+            return product.reshape(len(rows), 4, len(columns), -1).swapaxes(1, 2)
+
+        added = np.concatenate([part.added for part in columns], axis=1)
+        read = np.stack([part.reading.of(added) for part in rows]).reshape(len(rows), len(columns), 4)
+        left = np.stack([part.solved(self._base, waves)[0, :, :, :4] for part in rows])  # (i, m, r, 4)
+        right = np.stack([part.solved(self._base, waves)[1] for part in columns])  # (j, m, r, 5)
+        m, r = left.shape[1:3]
+        left, right = (np.moveaxis(x, 0, 2).reshape(m, r, -1) for x in (left, right))
+        schur = (left.swapaxes(1, 2) @ right).reshape(m, len(rows), 4, len(columns), 5)
+        found = {name: times(what) for name, what in _PRODUCTS.items()}
+        return found | {"read": read, "schur": schur.transpose(1, 3, 0, 2, 4)}
+
+
+_PRODUCTS = {"gram": "added", "K": "stiff", "M": "heavy", "loads": "loads"}
 
 
 @dataclass(frozen=True, eq=False)
 class Widened:
-    """The equations among the air's span and what some mouths add to it."""
+    """The equations among the air's span and what some mouths add to it, at some wave numbers."""
 
     base: ShellBase
     parts: tuple[MouthShare, ...]
-    added: np.ndarray
+    waves: ShellWaves
+    blocks: dict[str, np.ndarray]
 
     @staticmethod
-    def of(base: ShellBase, parts: Sequence[MouthShare]) -> Widened:
+    def of(base: ShellBase, parts: Sequence[MouthShare], wave_numbers: np.ndarray, pairs: Pairs) -> Widened:
         """Of the mouths with these shares."""
-        return Widened(base, tuple(parts), np.concatenate([part.added for part in parts], axis=1))
+        waves = base.at(tuple(wave_numbers.tolist()))
+        return Widened(base, tuple(parts), waves, pairs.of(parts, waves))
 
     @property
     def is_sound(self) -> bool:
         """Whether the added fields are so unlike each other that the equations lose no digits that are wanted."""
-        size = np.linalg.eigvalsh(self.added.T @ self.added)
+        size = np.linalg.eigvalsh(_square(self.blocks["gram"]))
         return bool(size[0] > _SOUND * size[-1])
 
-    @cached_property
     def span(self) -> np.ndarray:
         """The span (nodes, r): the air's own, and then four fields a mouth."""
-        return np.concatenate([self.base.span, self.added], axis=1)
+        return np.concatenate([self.base.span, *(part.added for part in self.parts)], axis=1)
 
-    def solved(self, wave_numbers: np.ndarray, far: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Components of the smooth fields (m, r, n) and what they radiate (m, n, n), at wave numbers (m,)."""
-        count = len(self.parts)
-        K, M = (
-            self.added.T @ np.concatenate([getattr(p, of) for p in self.parts], axis=1) for of in ("stiff", "heavy")
-        )
-        loads = self.added.T @ np.concatenate([p.loads for p in self.parts], axis=1)
-        loads = loads.reshape(len(loads), count, 3)
-        by_far, base = np.concatenate([p.by_far for p in self.parts], axis=1), self.base
-        fields, radiated = [], []
-        own = np.arange(5 * count) % 5 < 4
-        for k in wave_numbers.tolist():
-            wave, k2 = base.at(k), k * k
-            fresh = [part for part in self.parts if k not in part.solutions]
-            if fresh:
-                _solve_for(base, fresh, wave)
-            coupling, solved = np.stack([part.solutions[k] for part in self.parts], axis=2).reshape(2, -1, 5 * count)
-            A_BW, to_columns, to_loads = coupling[:, own], solved[:, own], solved[:, ~own]
-            A_WW = K - k2 * M + (by_far.T * wave.condition) @ by_far
-            load_W = loads @ np.array([1.0, k2, k2 * k2]) - by_far.T @ base.drive(wave, far)
-            c_W = np.linalg.solve(A_WW - A_BW.T @ to_columns, load_W - A_BW.T @ to_loads)
-            c_B = to_loads - to_columns @ c_W
-            fields.append(np.concatenate([c_B, c_W]))
-            through = base.far_loads.T @ c_B + by_far @ c_W + far[0] + k2 * far[1]
-            power = wave.leaves.imag / base.radius**2  # as in `_ReducedModel.radiated`
-            radiated.append(np.real(through.conj().T @ (power[:, None] * through)))
-        return np.stack(fields), np.stack(radiated)
+    @cached_property
+    def reading(self) -> np.ndarray:
+        """How the mouths read the columns of the span: (n, r)."""
+        own = np.stack([part.read_base(self.base) for part in self.parts])
+        return np.concatenate([own, self.blocks["read"].reshape(len(own), -1)], axis=1)
+
+    def solved(self, far: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Components of the smooth fields (m, r, n) and what they radiate (m, n, n)."""
+        base, waves, blocks, count = self.base, self.waves, self.blocks, len(self.parts)
+        k2 = np.square(waves.k)[:, None, None]
+        by_far = np.concatenate([p.by_far for p in self.parts], axis=1)
+        schur = blocks["schur"].transpose(2, 0, 3, 1, 4).reshape(len(waves.k), 4 * count, count, 5)
+        A = _square(blocks["K"]) - k2 * _square(blocks["M"]) + (by_far.T * waves.condition[:, None, :]) @ by_far
+        loads = blocks["loads"].swapaxes(1, 2).reshape(4 * count, count, 3) @ _powers(waves.k).T
+        load = np.moveaxis(loads, 2, 0) - by_far.T @ base.drive(waves, far) - schur[..., 4]
+        c_W = np.linalg.solve(A - schur[..., :4].reshape(A.shape), load)
+        solved = np.stack([part.solved(base, waves)[1] for part in self.parts], axis=2)  # (m, r, n, 5)
+        c_B = solved[..., 4] - solved[..., :4].reshape(*solved.shape[:2], -1) @ c_W
+        through = base.far_loads.T @ c_B + by_far @ c_W + far[0] + k2 * far[1]
+        power = waves.leaves.imag / base.radius**2  # as in `_ReducedModel.radiated`
+        radiated = np.real(through.conj().swapaxes(1, 2) @ (power[:, :, None] * through))
+        return np.concatenate([c_B, c_W], axis=1), radiated
+
+
+def _square(blocks: np.ndarray) -> np.ndarray:
+    """Blocks (n, n, 4, 4) as one matrix."""
+    return blocks.swapaxes(1, 2).reshape(4 * len(blocks), -1)

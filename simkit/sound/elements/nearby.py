@@ -200,6 +200,11 @@ class Returned:
         return np.tensordot(basis * np.exp(-1j * k * self.path)[..., None], self.terms, axes=1)
 
 
+@lru_cache(maxsize=64)
+def _returned(thing: Thing, piece: Scatterer, openings: bytes) -> Returned:
+    return Returned.of(thing, piece, np.frombuffer(openings).reshape(-1, 3))
+
+
 @dataclass(frozen=True)
 class Nearby:
     """dZ_out of everything near the piece, each as if the others were away; rows as the port field's."""
@@ -213,7 +218,7 @@ class Nearby:
             if thing.gap(openings).min() <= 0:
                 kind = {RigidBall: "a ball", RigidPlane: "a wall", Palms: "a palm"}[type(thing)]
                 raise ValueError(f"an opening lies within {kind} near the piece")
-        return Nearby(tuple(Returned.of(thing, piece, openings) for thing in things))
+        return Nearby(tuple(_returned(thing, piece, openings.tobytes()) for thing in things))
 
     def of_rows(self, rows: np.ndarray) -> Nearby:
         """The same for some of the openings alone."""

@@ -12,6 +12,7 @@ with a quarter of a palm for each.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -52,18 +53,13 @@ class Palms:
     def returned(self, points: np.ndarray, k: ArrayLike) -> np.ndarray:
         """What the palms send back between points (n, 3) outside them at real k (...), 1/m: (..., n, n), 1/m."""
         ks, here = np.asarray(k, float), points - self.center
-        skin, normals, area = _quarter(self.axes, POINTS)
-        at = skin + np.array([self.aside, 0.0, 0.0])
-        by, out = at * _IMAGES[:, None], normals * area[:, None] * _IMAGES[:, None]
-        n = np.arange(POINTS)
-        own = -0.5 - _dipoles(0.0, at, by, out)[_OWN].sum(axis=(0, 2)).real
+        answers = _answers(self.axes.tobytes(), self.aside, ks.tobytes())
+        _, by, out = _skin(self.axes, self.aside)
+        far = np.linalg.norm(by[:, :, None] - here, axis=3)
         found = []
-        for each in ks.ravel():
-            among = _dipoles(each, at, by, out)
-            among[0, n, n] = own
-            sent = _wave(each, np.linalg.norm(by[:, :, None] - here, axis=3)) / len(_IMAGES)
-            pressure = np.linalg.solve(np.eye(POINTS) / 2 - _of_kinds(among), _of_kinds(sent))
-            found.append(np.einsum("cnj,cjm->nm", _of_kinds(_dipoles(each, here, by, out)), pressure))
+        for each, answer in zip(ks.ravel(), answers, strict=True):
+            pressure = answer @ _of_kinds(_wave(each, far) / len(_IMAGES))
+            found.append((_of_kinds(_dipoles(each, here, by, out)) @ pressure).sum(axis=0))
         between = np.array(found).reshape(*ks.shape, len(points), len(points))
         return (between + np.swapaxes(between, -1, -2)) / 2  # reciprocal but for what the points miss
 
@@ -71,6 +67,30 @@ class Palms:
         """Points (n, 3) as seen from the middle of the palm on their side, the piece's side of it negative."""
         away = points - self.center
         return np.asarray(np.column_stack([np.abs(away[:, 0]) - self.aside, away[:, 1:]]))
+
+
+def _skin(axes: np.ndarray, aside: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points (n, 3) on a quarter of a palm, those of all its images (i, n, 3), and normals there times area."""
+    skin, normals, area = _quarter(axes, POINTS)
+    at = skin + np.array([aside, 0.0, 0.0])
+    return at, at * _IMAGES[:, None], normals * area[:, None] * _IMAGES[:, None]
+
+
+@lru_cache(maxsize=8)
+def _answers(axes: bytes, aside: float, ks: bytes) -> np.ndarray:
+    """The pressure on a quarter's points for what is sent to them, of each kind at each k: (k, c, n, n).
+
+    Nothing of it knows where the sources are: openings may move.
+    """
+    at, by, out = _skin(np.frombuffer(axes), aside)
+    n = np.arange(POINTS)
+    own = -0.5 - _dipoles(0.0, at, by, out)[_OWN].sum(axis=(0, 2)).real
+    found = []
+    for k in np.frombuffer(ks):
+        among = _dipoles(k, at, by, out)
+        among[0, n, n] = own
+        found.append(np.linalg.inv(np.eye(POINTS) / 2 - _of_kinds(among)))
+    return np.array(found)
 
 
 def _quarter(axes: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -38,7 +38,7 @@ from simkit.sound.models.played_air import PlayedAir, played_air
 from simkit.vessel import Player, Vessel
 
 STATES = ("played", "still")
-_NEAR: OrderedDict[tuple[Body, tuple[Thing, ...]], Nearby] = OrderedDict()
+_NEAR: OrderedDict[tuple[bytes, Scatterer, tuple[Thing, ...]], Nearby] = OrderedDict()
 _KEPT_NEAR = 12
 
 
@@ -156,10 +156,12 @@ def checked_state(state: str) -> str:
 
 def nearby_of(body: Body, things: tuple[Thing, ...]) -> Nearby:
     """What things near a body add to the outside's matrix, kept for the same openings and things."""
-    key = body, things
+    if not things:
+        return NOTHING
+    openings = np.array([outer_middle(o) for chamber in body.chambers for o in chamber.all_openings])
+    key = openings.tobytes(), Scatterer.of(body), things  # a hole that is widened stays where it is
     if key not in _NEAR:
-        openings = np.array([outer_middle(o) for chamber in body.chambers for o in chamber.all_openings])
-        _NEAR[key] = Nearby.of(things, Scatterer.of(body), openings) if things else NOTHING
+        _NEAR[key] = Nearby.of(things, key[1], openings)
         while len(_NEAR) > _KEPT_NEAR:
             _NEAR.popitem(last=False)
     _NEAR.move_to_end(key)
