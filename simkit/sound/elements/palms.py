@@ -55,11 +55,17 @@ class Palms:
         ks, here = np.asarray(k, float), points - self.center
         answers = _answers(self.axes.tobytes(), self.aside, ks.tobytes())
         _, by, out = _skin(self.axes, self.aside)
-        far = np.linalg.norm(by[:, :, None] - here, axis=3)
+        way = here - by[:, :, None]
+        far = np.linalg.norm(way, axis=3)
+        wave = 1 / (4 * np.pi * far)
+        steep = np.einsum("inmx,inx->inm", way, out) * wave / (far * far)
         found = []
         for each, answer in zip(ks.ravel(), answers, strict=True):
-            pressure = answer @ _of_kinds(_wave(each, far) / len(_IMAGES))
-            found.append((_of_kinds(_dipoles(each, here, by, out)) @ pressure).sum(axis=0))
+            turn = 1j * each * far
+            phase = np.exp(-turn)
+            pressure = answer @ _of_kinds(phase * wave / len(_IMAGES))
+            back = _of_kinds((1 + turn) * phase * steep)
+            found.append((back.swapaxes(1, 2) @ pressure).sum(axis=0))
         between = np.array(found).reshape(*ks.shape, len(points), len(points))
         return (between + np.swapaxes(between, -1, -2)) / 2  # reciprocal but for what the points miss
 
@@ -102,10 +108,6 @@ def _quarter(axes: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray, np.n
     on = np.column_stack([x, r * np.cos(turn), r * np.sin(turn)])
     steep = np.linalg.norm(on / axes, axis=1)
     return on * axes, on / axes / steep[:, None], np.pi / count * axes.prod() * steep
-
-
-def _wave(k: float, r: np.ndarray) -> np.ndarray:
-    return np.asarray(np.exp(-1j * k * r) / (4 * np.pi * r))
 
 
 def _dipoles(k: float, at: np.ndarray, by: np.ndarray, out: np.ndarray) -> np.ndarray:
