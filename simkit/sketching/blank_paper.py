@@ -71,7 +71,7 @@ def _faint(paper: Paper, dots: bool) -> list[Mark]:
         stroke((x0 + 4, y), (x1 - 4, y), pen=Pen.FAINT),
         Text(
             (middle, y - 5.5),
-            f"{RULER_MM:g} mm from dot to dot: --ruler-mm {RULER_MM:g}" if dots else f"{RULER_MM:g} mm",
+            f"{RULER_MM:g} mm from dot to dot" if dots else f"{RULER_MM:g} mm",
             2.7,
             "center",
             ink=Ink.FAINT,

@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from simkit.errors import InputError
 from simkit.vessel import SHAPES, Chamber, Clay, Hole, Lobes, Note, Scan, Sphere, Tube, Vessel, dumps, load, loads
-from simkit.vessel.values import NumberRange
 
 
 def test_a_design_with_every_key_reads_back_equal(dove):
@@ -27,13 +26,10 @@ def test_every_shape_reads_back_equal(plain, shape):
     assert written["chamber"][0]["shape"] == shape
 
 
-numbers = st.floats(allow_nan=False, allow_infinity=False)
-
-
 @given(
-    along=numbers.filter(NumberRange(-1000, 1000).holds),
-    wall=numbers.filter(NumberRange(0.1, 100, or_zero=True).holds),
-    title=st.text(max_size=20).filter(str.isprintable),
+    along=st.floats(-1000, 1000),
+    wall=st.just(0.0) | st.floats(0.1, 100),
+    title=st.text(st.characters(exclude_categories=("C", "Z"), include_characters=" "), max_size=20),
 )
 def test_every_number_comes_back_to_the_last_bit(along, wall, title):
     hole = Hole(name="π", along_mm=along, around_deg=-0.1, diameter_mm=1 / 3)
