@@ -37,7 +37,7 @@ from simkit.field.reduced.source import (
     source_slopes,
     source_values,
 )
-from simkit.field.reduced.widened import DEGREE, TOP, MouthShare, Pairs, ShellBase, Widened
+from simkit.field.reduced.widened import DEGREE, TOP, MouthPairs, MouthShare, ShellBase, Widened
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,8 +139,8 @@ class OutsideAir:
         return Kept(most_of(8 * 15 * len(self.mesh.points)))
 
     @cached_property
-    def _pairs(self) -> Pairs:
-        return Pairs(self.base)
+    def _pairs(self) -> MouthPairs:
+        return MouthPairs(self.base)
 
     @cached_property
     def _means(self) -> tuple[PairMeans, PairMeans]:

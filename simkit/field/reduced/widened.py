@@ -145,7 +145,7 @@ def _powers(k: np.ndarray) -> np.ndarray:
 _PAIRED = 40  # mouths whose pairs are kept
 
 
-class Pairs:
+class MouthPairs:
     """What any two mouths have to do with each other, from one question to the next only that of new ones.
 
     Blocks by name, rows (n) and columns (n) of mouths: `gram`, `K`, `M` (n, n, 4, 4) and `loads` (n, n, 4, 3) of the
@@ -215,7 +215,7 @@ class Widened:
     blocks: dict[str, np.ndarray]
 
     @staticmethod
-    def of(base: ShellBase, parts: Sequence[MouthShare], wave_numbers: np.ndarray, pairs: Pairs) -> Widened:
+    def of(base: ShellBase, parts: Sequence[MouthShare], wave_numbers: np.ndarray, pairs: MouthPairs) -> Widened:
         """Of the mouths with these shares."""
         waves = base.at(tuple(wave_numbers.tolist()))
         return Widened(base, tuple(parts), waves, pairs.of(parts, waves))
