@@ -56,7 +56,7 @@ def transform(text: str) -> Transform:
     """A list of transforms (CSS Transforms 1, section 8), the first outermost.
 
     >>> transform("translate(10) scale(2)").transformPoint((1, 1))
-    (12, 2)
+    (12.0, 2.0)
     """
     whole = Identity
     for name, inside in re.findall(r"([a-zA-Z]+)\s*\(([^)]*)\)", text[:10_000]):

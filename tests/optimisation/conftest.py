@@ -23,7 +23,7 @@ widest_at = 0.42
 [chamber.voicing]
 along_mm = 14
 around_deg = 180
-window_width_mm = 11
+window_width_mm = 12
 cut_up_mm = 5.6              # across the window
 windway_height_mm = 1.2
 windway_length_mm = 25

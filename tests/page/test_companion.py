@@ -22,8 +22,9 @@ def test_it_answers_refuses_and_comes_again_after_it_was_stopped():
             with pytest.raises(Refused, match="sphere"):
                 await companion.ask("long_work.started", "pyramid")
             first = companion._process.pid
+            os.kill(first, signal.SIGSTOP)  # so that it is asked, and has not answered when it ends
             waiting = asyncio.create_task(companion.ask("long_work.started", "egg"))
-            await asyncio.sleep(0)
+            await asyncio.sleep(0.2)
             os.kill(first, signal.SIGKILL)
             with pytest.raises(Stopped):
                 await waiting
