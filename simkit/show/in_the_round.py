@@ -22,7 +22,7 @@ from simkit.show.shading import Eye
 from simkit.vessel import Vessel
 
 PIXELS = 620  # of the picture's longer side
-_ROUND_MM, _GAP_MM, _HEAD_MM = 82.0, 8.0, 8.0
+_ROUND_MM, _GAP_MM, _HEAD_MM, _MARGIN_MM = 78.0, 10.0, 8.0, 9.0
 _LIGHT = np.array([-0.35, 0.55, 0.75])  # right, up, towards the eye
 _EDGE = 0.02  # of the size: a step in depth that is drawn as a line
 # Over the right shoulder of who plays, then from underneath; the first that shows the most is taken.
@@ -37,24 +37,26 @@ EYES = (
 def in_the_round(vessel: Vessel, body: Body) -> Panel:
     """The piece as light falls on it, and beside it cut open along the breath of its first window, if it has one."""
     blown = next((c for c in body.chambers if c.window is not None), None)
-    width = 2 * _ROUND_MM + _GAP_MM if blown else _ROUND_MM
+    width = 2 * _MARGIN_MM + (2 * _ROUND_MM + _GAP_MM if blown else _ROUND_MM)
+    height = _MARGIN_MM + _ROUND_MM + _HEAD_MM
 
-    room = _ROUND_MM / (_ROUND_MM + _HEAD_MM)
+    def place(left_mm: float) -> tuple[float, float, float, float]:
+        return left_mm / width, _MARGIN_MM / height, _ROUND_MM / width, _ROUND_MM / height
 
     def draw(figure: FigureBase) -> None:
         eye = _best(body)
         picture = shaded(vessel, body, eye)
-        paper = figure.add_axes((0, 0, _ROUND_MM / width, room))
+        paper = figure.add_axes(place(_MARGIN_MM))
         paper.axis("off")
         paper.imshow(picture, interpolation="antialiased")
         paper.set_title(eye.name, loc="left", color=look.QUIET, fontsize=7.5)
         if blown is not None:
-            paper = figure.add_axes(((_ROUND_MM + _GAP_MM) / width, 0, _ROUND_MM / width, room))
+            paper = figure.add_axes(place(_MARGIN_MM + _ROUND_MM + _GAP_MM))
             paper.axis("off")
             paper.imshow(cut_open(vessel, body, blown), interpolation="antialiased")
             paper.set_title("cut open along the breath", loc="left", color=look.QUIET, fontsize=7.5)
 
-    return Panel(width, _ROUND_MM + _HEAD_MM, draw)
+    return Panel(width, height, draw)
 
 
 def _best(body: Body) -> Eye:
