@@ -3,7 +3,7 @@ import { make } from "./panels.js";
 import { cents } from "./pitch.js";
 import { Tuner } from "./tuner.js";
 
-const STAGES = ["wet", "leather-hard", "bone-dry", "bisque", "fired"];
+const STAGES = ["wet", "leather-hard", "bone dry", "fired"];
 const SVG = "http://www.w3.org/2000/svg";
 const FAR = 50; // cents at the end of the scale
 const NEAR = 120; // cents beyond which a held note is not taken for the one that is asked for
