@@ -113,6 +113,12 @@ class Standing:
         """The slope of a table on which it tips over: tan = margin/height."""
         return float(np.degrees(np.arctan2(self.margin, self.height)))
 
+    @property
+    def spread(self) -> tuple[float, float]:
+        """How far its feet lie apart on the table, m: as near to along as that lies, and square to it."""
+        wide, long = np.ptp(_on_table(self.feet, self.down), axis=0)
+        return float(long), float(wide)
+
 
 ROUND_M = 3e-3  # a margin that is less: it stands on a rounded place and rolls, on no feet
 _FLAT_M = 1e-4  # points so near the table touch it: clay is not ground flat
@@ -167,14 +173,18 @@ def _over_edge(hull: ConvexHull, face: int, centre: np.ndarray, heights: np.ndar
 
 def _margin(touching: np.ndarray, plumb: np.ndarray, down: np.ndarray) -> tuple[float, np.ndarray]:
     """From a point of the table to the nearest side of the least polygon around its feet, m, and its corners."""
-    right = np.cross(down, [0.0, 1.0, 0.0] if abs(down[1]) < 0.9 else [1.0, 0.0, 0.0])
-    right = right / np.linalg.norm(right)
-    flat = (touching - plumb) @ np.stack([right, np.cross(down, right)]).T
     try:
-        ring = ConvexHull(flat)
+        ring = ConvexHull(_on_table(touching - plumb, down))
     except (QhullError, ValueError):
         return 0.0, touching
     return float(-ring.equations[:, 2].max()), touching[ring.vertices]
+
+
+def _on_table(points: np.ndarray, down: np.ndarray) -> np.ndarray:
+    """Places (n, 2) in the plane square to `down`, m: across, and along unless that stands upright."""
+    right = np.cross(down, [0.0, 1.0, 0.0] if abs(down[1]) < 0.9 else [1.0, 0.0, 0.0])
+    right = right / np.linalg.norm(right)
+    return points @ np.stack([right, np.cross(down, right)]).T
 
 
 def outer_points(coat: Coat, fine: int = 2) -> np.ndarray:

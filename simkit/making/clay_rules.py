@@ -126,9 +126,9 @@ class ClayWork:
         lean = f", {stands.lean_deg:.0f} degrees from how it is drawn" if stands.lean_deg >= 1 else ""
         if stands.margin < ROUND_M:
             return f"it stands on no feet: on a table it rolls, and comes to rest on a rounded place{lean}"
-        wide = np.ptp(stands.feet, axis=0) / MM
+        long, wide = stands.spread
         return (
-            f"it stands{lean}: on feet {wide[1]:.0f} by {wide[0]:.0f} mm apart, and tips over at "
+            f"it stands{lean}: on feet {long / MM:.0f} by {wide / MM:.0f} mm apart, and tips over at "
             f"{stands.tipping_deg:.0f} degrees"
         )
 

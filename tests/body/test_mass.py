@@ -58,7 +58,7 @@ def test_a_block_stands_until_its_weight_is_over_an_edge(block):
     assert stands.height == pytest.approx(HIGH / 2, abs=1e-4)
     assert stands.margin == pytest.approx(WIDE / 2, abs=1e-4)
     assert stands.tipping_deg == pytest.approx(math.degrees(math.atan2(WIDE, HIGH)), abs=0.2)
-    assert np.ptp(stands.feet, axis=0)[:2] == pytest.approx([WIDE, LONG], abs=1e-4)
+    assert stands.spread == pytest.approx((LONG, WIDE), abs=1e-4)
 
 
 def test_a_tripod_tips_over_its_nearest_side():
@@ -77,6 +77,7 @@ def test_what_leans_too_far_falls_on_its_side():
     stands = standing(points, points.mean(axis=0))
     assert stands.lean_deg == pytest.approx(45, abs=1e-6)
     assert stands.height == pytest.approx(5e-3 / math.sqrt(2), rel=1e-9)  # half the prism's true thickness
+    assert stands.spread == pytest.approx((30e-3, 20e-3 * math.sqrt(2)), rel=1e-9)  # its slanted side, as long as it is
 
 
 def test_a_ball_stands_on_no_feet():
