@@ -77,6 +77,23 @@ def test_the_page_holds_all_and_lets_nothing_else_run(page):
     )
 
 
+def test_the_tuners_scale_and_its_good_part_lie_about_the_hands_pivot():
+    """As many degrees to either side as cents at which the hand stands there."""
+    script = (STATIC / "pocket.js").read_text(encoding="utf-8")
+    good, far = map(float, re.search(r"IN_TUNE = (\d+), FAR = (\d+)", script).groups())
+    degrees, *pivot = map(float, re.search(r"rotate\(\$\{\(turn \* (\d+)\) / FAR\} (\d+) (\d+)\)", script).groups())
+    markup = (STATIC.parent / "pocket.html.j2").read_text(encoding="utf-8")
+    for part, cents in (("scale", far), ("good", good)):
+        path = re.search(
+            rf'class="pk-{part}" d="M([\d.]+),([\d.]+) A ([\d.]+) ([\d.]+) 0 0 1 ([\d.]+),([\d.]+)"', markup
+        )
+        x0, y0, wide, high, x1, y1 = map(float, path.groups())
+        arms = np.array([[x0, y0], [x1, y1]]) - pivot
+        np.testing.assert_allclose([*np.hypot(*arms.T), high], wide, atol=0.05)
+        turned = np.degrees(np.arctan2(arms[:, 0], -arms[:, 1]))
+        np.testing.assert_allclose(turned, np.array([-1, 1]) * cents * degrees / far, atol=0.05)
+
+
 KEYS = """[...document.querySelectorAll("#pocket button")].filter((b) => b.offsetParent)
     .map((b) => [b.offsetWidth, b.offsetHeight])"""
 CALLED = """[...document.querySelectorAll("#pocket input, #pocket button")]
