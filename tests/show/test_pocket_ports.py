@@ -25,7 +25,7 @@ def cases_of(vessel, rng):
     """The piece as designed in two airs; all holes wider, and narrower; each by its own share, in another air."""
     low, high = WIDTHS[0], WIDTHS[-1]
     inner = 0.05 * (high - low)
-    asked = [(vessel.air.temperature_c, 1.0), (31.0, 1.0), (20.0, 1.2), (20.0, 0.78), (12.0, None)]
+    asked = [(vessel.air.temperature_c, 1.0), (40.0, 1.0), (20.0, 1.2), (20.0, 0.78), (12.0, None)]
     for temperature, share in asked:
         shares = {
             f"{chamber.name} {hole.name}": share or rng.uniform(low + inner, high - inner)

@@ -196,13 +196,13 @@ export function pocket(root, shown) {
     const title = made(null, "label", { for: id }), input = made(null, "input", { type: "range", id, min, max, step, value });
     const output = made(null, "output", { for: id });
     title.textContent = label;
-    const show = () => {
-      output.textContent = words(Number(input.value));
+    const show = (x = value) => { // as designed what it is, not the step next to it
+      output.textContent = words(x);
       input.setAttribute("aria-valuetext", output.textContent);
     };
     input.addEventListener("input", () => {
       changed(Number(input.value));
-      show();
+      show(Number(input.value));
       later();
     });
     row.append(title, input, output);
@@ -230,7 +230,7 @@ export function pocket(root, shown) {
     at("sliders").append(...rows);
     const holes = shown.holes.map((key) => slider(key, `Hole ${shown.several ? key : key.split(" ").slice(1).join(" ")}`, {
       min: (designed[key] * widths[0]).toFixed(2), max: (designed[key] * widths.at(-1)).toFixed(2), step: 0.01,
-      value: designed[key].toFixed(2), words: (mm) => `${mm.toFixed(2)} mm`,
+      value: designed[key], words: (mm) => `${mm.toFixed(2)} mm`,
       changed: (mm) => {
         if (Math.abs(mm - designed[key]) < 0.006) delete state.diameters[key];
         else state.diameters[key] = mm;

@@ -38,7 +38,7 @@ from simkit.sound.models.resonator import Case
 from simkit.vessel import Vessel, targets
 
 WIDTHS = 0.7, 0.88, 1.0, 1.13, 1.3  # of each hole's own: where its rows are solved for
-TEMPERATURES_C = 5.0, 35.0  # of the room
+TEMPERATURES_C = 0.0, 40.0  # of the room: all that a design may have
 _AIRS, _WAVES = 7, 16  # points over the range of temperatures, and of wave numbers
 _OF_CHANGES = 7  # digits
 _BELOW, _ABOVE = 0.62, 1.5  # range of wave numbers over the design's lowest and highest
