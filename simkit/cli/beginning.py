@@ -108,23 +108,20 @@ def new(
     With --sketch the design is traced: draw on the sheet that --paper writes, mouth end at the left.
     """
     check_new(output, "output", overwrite)
-    if paper or sketch is not None:
-        wished = {"scale": scale, "holes": holes, "notes": notes, "fingertip_mm": fingertip_mm, "hand": hand}
-        wished |= {"ends": ends, "chambers": chambers, "overlap": overlap or None, "drone": drone, "box_mm": box_mm}
-        wished |= {"mass_g": mass_g, "shape": None if shape == "egg" else shape}
-        clay = {"wall_mm": wall_mm, "shrinkage_percent": shrinkage_percent}
-        if paper:
-            _refused(wished | clay | {"sketch": sketch, "ruler_mm": ruler_mm}, "only without `paper`")
-            _sheet_to_draw_on(output)
-        else:
-            _refused(wished, "only without `sketch`")
-            _traced(output, sketch, _given(ruler_mm=ruler_mm, **clay))
-        return
+    clay = _given(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent)
+    only_wished = {"holes": holes, "notes": notes, "hand": hand, "fingertip_mm": fingertip_mm}
+    only_several = {"chambers": chambers, "overlap": overlap or None, "box_mm": box_mm, "mass_g": mass_g}
+    other_shape = {"shape": None if shape == "egg" else shape}
+    wished = {"scale": scale, "ends": ends, "drone": drone} | only_wished | only_several | other_shape
+    if paper:
+        _refused(wished | clay | {"sketch": sketch, "ruler_mm": ruler_mm}, "only without `paper`")
+        return _sheet_to_draw_on(output)
+    if sketch is not None:
+        _refused(wished, "only without `sketch`")
+        return _traced(output, sketch, _given(ruler_mm=ruler_mm) | clay)
     _refused({"ruler_mm": ruler_mm}, "only together with `sketch`")
     several = ends is not None or drone is not None
     tip = _fingertip_mm(fingertip_mm, hand)
-    only_wished = {"holes": holes, "notes": notes, "hand": hand, "fingertip_mm": fingertip_mm}
-    only_several = {"chambers": chambers, "overlap": overlap or None, "box_mm": box_mm, "mass_g": mass_g}
     if scale is None:
         _refused(only_wished | {"ends": ends, "drone": drone}, "only together with `scale`")
     if ends is None:
@@ -133,8 +130,7 @@ def new(
     else:
         _refused({"holes": holes, "notes": notes}, "only without `ends`, which finds it itself")
     if several:
-        _refused({"shape": None if shape == "egg" else shape}, "only without `ends` and `drone`: they make eggs")
-    clay = _given(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent)
+        _refused(other_shape, "only without `ends` and `drone`: they make eggs")
     if scale is None:
         text, verdict, vessel = _starter(shape, clay), None, None
     elif several:
@@ -174,11 +170,10 @@ def _sheet_to_draw_on(output: Path) -> None:
     tell(f"wrote {output}: {how}, then: simkit new --sketch FILE -o design.toml", 0)
 
 
-def _traced(output: Path, drawing: Path | None, of: dict[str, Any]) -> None:
+def _traced(output: Path, drawing: Path, of: dict[str, Any]) -> None:
     """Writes the design that a drawing makes, and says how far it lies from the lines."""
     from simkit.sketching.from_sketch import misfit_words, sketch
 
-    assert drawing is not None
     found = sketch(drawing, **of)
     with whole(output, "output") as half:
         half.write_text(found.text, encoding="utf-8")
