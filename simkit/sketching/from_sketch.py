@@ -17,6 +17,7 @@ from simkit.sketching.silhouettes import Profile, profile
 from simkit.sketching.strokes import ABOVE, SIDE, VIEWS, Sketch
 from simkit.sketching.svg_layers import svg_sketch
 from simkit.vessel import Vessel, loads
+from simkit.vessel.faults import printable
 from simkit.vessel.wishes import clay_faults
 
 ALIKE = 0.05  # share of a length by which two views of it may part
@@ -64,7 +65,7 @@ def sketch(
     inside = _profiles(drawn, "inside")
     assert inside is not None  # both readers see to it
     outside = _profiles(drawn, "outside")
-    folded, clay = _folded(drawn.source, inside), _clay_in_views(drawn, inside)
+    folded, clay = _folded(drawn.source, inside), _clay_in_views(drawn.source, inside, outside)
     marked = openings(drawn, inside)
     rows = fitted(inside, max(CLOSE_MM, 2 * drawn.blur_mm))
     coat = None if outside is None else OutsideRows(fitted(outside, OUTSIDE_MM), *_offset(inside, outside))
@@ -182,21 +183,21 @@ def _askew(rows: FittedRows, what: str = "inside") -> list[str]:
     ]
 
 
-def _clay_in_views(drawn: Sketch, inside: Profiles) -> list[str]:
+def _clay_in_views(source: str, inside: Profiles, outside: Profiles | None) -> list[str]:
     """How thick the clay is in each view where the outside is drawn; InputError where that cuts the inside."""
     said, faults = [], []
+    around = dict(outside.views) if outside else {}
     for view, inner in inside.views:
-        line = drawn.outlines.get(f"outside {view}")
-        if line is None:
+        outer = around.get(view)
+        if outer is None:
             continue
-        outer = profile(line.points)
         thin, thick, at = _clay(inner, outer)
         if thin <= 0:
             allowed = (
                 f"an outline around the inside's; {at - inner.left:.0f} mm along it cuts {-thin:.1f} mm into the "
                 "inside: draw both over one another"
             )
-            faults.append(Fault(drawn.source, f"layer outside {view}", None, allowed))
+            faults.append(Fault(source, f"layer outside {view}", None, allowed))
         else:
             said.append(f"outside {view}: {thin:.1f} to {thick:.1f} mm of clay around the inside")
     if faults:
@@ -298,9 +299,9 @@ def _text(
 ) -> str:
     remarks = [*misfit_words(rows, coat.rows if coat else None), *said]
     text = _HEAD.format(
-        source=_line(path.name),
-        remarks="\n".join(f"# {_line(each)}" for each in remarks),
-        title=json.dumps(_line(path.stem).replace("_", " ").strip().capitalize()[:100], ensure_ascii=False),
+        source=printable(path.name, 200),
+        remarks="\n".join(f"# {printable(each, 200)}" for each in remarks),
+        title=json.dumps(printable(path.stem.replace("_", " ").strip().capitalize(), 100), ensure_ascii=False),
         wall=wall_mm,
         shrinkage=shrinkage_percent,
         rows="\n".join(map(_row_text, rows.rows)),
@@ -324,11 +325,6 @@ def misfit_words(rows: FittedRows, outside: FittedRows | None = None) -> list[st
         f"{found.most:.2f} mm, {found.place[0]:.0f} mm along"
         for name, found in views
     ]
-
-
-def _line(text: str) -> str:
-    """A text as one line of printable signs."""
-    return "".join(sign if sign.isprintable() else " " for sign in text)[:200]
 
 
 def _row_text(row: Row) -> str:

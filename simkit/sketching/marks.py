@@ -7,7 +7,7 @@ on the right; marks of a layer "... behind" lie opposite.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -69,13 +69,13 @@ class MarkedVoicing:
     windway_length_mm: float
 
 
-@dataclass
+@dataclass(frozen=True)
 class Openings:
     """All openings that were marked, and what to tell of them."""
 
-    holes: list[MarkedHole] = field(default_factory=list)
-    voicing: MarkedVoicing | None = None
-    said: list[str] = field(default_factory=list)
+    holes: tuple[MarkedHole, ...]
+    voicing: MarkedVoicing | None
+    said: tuple[str, ...]
 
 
 def frames(sketch: Sketch, profiles: Profiles) -> dict[str, ViewFrame]:
@@ -114,7 +114,10 @@ def _apart(sketch: Sketch, one: ViewFrame, other: ViewFrame) -> None:
 def openings(sketch: Sketch, profiles: Profiles) -> Openings:
     """Every mark as an opening; an InputError for each that lies off the inside."""
     views = frames(sketch, profiles)
-    found, faults = Openings(), []
+    holes: list[MarkedHole] = []
+    voicing: MarkedVoicing | None = None
+    said: list[str] = []
+    faults: list[Fault] = []
     placed: list[tuple[MarkedStroke, ViewFrame]] = []
     for mark in sketch.marks:
         middle = mark.stroke.box.mean(axis=0)
@@ -128,17 +131,16 @@ def openings(sketch: Sketch, profiles: Profiles) -> Openings:
         if mark.layer == "holes":
             name = next(names)
             try:
-                found.holes.append(_hole(name, mark, frame, profiles, found.said))
+                holes.append(_hole(name, mark, frame, profiles, said))
             except ValueError as why:
                 faults.append(_fault(sketch, mark, str(why), name))
     try:
-        found.voicing = _voicing(placed, profiles, found.said)
+        voicing = _voicing(placed, profiles, said)
     except ValueError as why:
         faults.append(Fault(sketch.source, "layer window", None, str(why)))
     if faults:
         raise InputError(faults)
-    found.holes.sort(key=lambda hole: hole.name.zfill(6))
-    return found
+    return Openings(tuple(sorted(holes, key=lambda hole: hole.name.zfill(6))), voicing, tuple(said))
 
 
 def _fault(sketch: Sketch, mark: MarkedStroke, allowed: str, name: str = "") -> Fault:

@@ -19,7 +19,7 @@ from scipy import ndimage
 
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
-from simkit.sketching.strokes import ABOVE, SIDE, MarkedStroke, Sketch, Stroke
+from simkit.sketching.strokes import ABOVE, SIDE, MarkedStroke, Sketch, Stroke, area
 
 FORMATS = ("PNG", "JPEG", "TIFF", "BMP", "WEBP")
 SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
@@ -296,11 +296,9 @@ def _mark(blot: Blot, ruler: _Ruler) -> MarkedStroke:
     """A small ring or dot as a mark: a rectangle is a window, a long one a windway, what is round a hole."""
     points = ruler.place(_traced(blot))
     wide, high = np.ptp(points, axis=0)
-    x, y = points.T
-    inside = abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
     layer = "holes"
     if max(wide, high) > _LONG * min(wide, high):
         layer = "windway"
-    elif inside > _SQUARE * wide * high:
+    elif area(points) > _SQUARE * wide * high:
         layer = "window"
     return MarkedStroke(layer, False, Stroke(points, True))
