@@ -6,12 +6,12 @@ bytes, elements or levels than a drawing has. No path that stands in the file, o
 
 from __future__ import annotations
 
-import stat
 from pathlib import Path
 from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
 
 from simkit.errors import Fault, InputError
+from simkit.vessel.reader import content_of
 
 LARGEST_FILE = 8_000_000  # bytes
 MOST_ELEMENTS, DEEPEST = 20_000, 100
@@ -23,18 +23,7 @@ class _TooMuchError(Exception):
 
 def svg_tree(path: str | Path) -> Element:
     """The root element of an SVG file; an InputError says why it cannot be read."""
-    source = str(path)
-    try:
-        if not stat.S_ISREG(Path(path).stat().st_mode):
-            raise _unreadable(source, "a file, not a folder or a device")
-        with open(path, "rb") as file:
-            content = file.read(LARGEST_FILE + 1)
-    except (OSError, ValueError) as error:  # ValueError: a name with a null character
-        missing = isinstance(error, FileNotFoundError)
-        reason = "there is no such file" if missing else getattr(error, "strerror", None) or str(error)
-        raise _unreadable(source, f"a drawing that can be read ({reason})") from error
-    if len(content) > LARGEST_FILE:
-        raise _unreadable(source, f"a drawing of at most {LARGEST_FILE // 1_000_000} MB; leave pictures out of it")
+    source, content = str(path), content_of(path, "a drawing", LARGEST_FILE, "; leave pictures out of it")
     try:
         root = _parsed(content)
     except _TooMuchError as error:

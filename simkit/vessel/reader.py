@@ -47,6 +47,19 @@ def loads(text: str, source: str = "<text>") -> Vessel:
 
 def text_of(path: str | Path, what: str = "a design file", largest: int = LARGEST_FILE) -> str:
     """The text of a file that a person wrote; an InputError says why it cannot be read."""
+    content = content_of(path, what, largest)
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise _unreadable(str(path), f"text in UTF-8 (line {line} is not)") from error
+
+
+def content_of(path: str | Path, what: str, largest: int, hint: str = "") -> bytes:
+    """The bytes of a file that a person brought, `largest` at most; an InputError says why it cannot be read.
+
+    hint: what to do about one that is larger.
+    """
     source = str(path)
     try:
         if not stat.S_ISREG(Path(path).stat().st_mode):
@@ -58,12 +71,9 @@ def text_of(path: str | Path, what: str = "a design file", largest: int = LARGES
         reason = "there is no such file" if missing else getattr(error, "strerror", None) or str(error)
         raise _unreadable(source, f"{what} that can be read ({reason})") from error
     if len(content) > largest:
-        raise _unreadable(source, f"{what} of at most {largest // 1000} kB")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise _unreadable(source, f"text in UTF-8 (line {line} is not)") from error
+        most = f"{largest // 1000} kB" if largest < 1_000_000 else f"{largest // 1_000_000} MB"
+        raise _unreadable(source, f"{what} of at most {most}{hint}")
+    return content
 
 
 def _unreadable(source: str, allowed: str) -> DesignError:

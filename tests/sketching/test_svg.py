@@ -209,8 +209,14 @@ def test_lines_that_cross_are_found_where_they_do():
 def test_a_file_that_would_take_for_ever_is_refused_soon(tmp_path):
     hatched = layer("inside side", *[f'<path d="M{n / 9:.2f} 0 V40"/>' for n in range(900)])
     fine = layer("inside side", f'<path d="M0 0 {"l 0.01 0.01 " * 50_000}z"/>')
-    deep = "<g>" * 500 + "</g>" * 500
-    for drawing, said in ((hatched, "at most 300 lines"), (fine, "at most 40000 points"), (deep, "100 within each")):
+    deep, large = "<g>" * 500 + "</g>" * 500, f"<!--{' ' * 8_000_000}-->"
+    told = (
+        (hatched, "at most 300 lines"),
+        (fine, "at most 40000 points"),
+        (deep, "100 within each"),
+        (large, "8 MB; leave"),
+    )
+    for drawing, said in told:
         with pytest.raises(InputError, match=said):
             simkit.sketch(svg(tmp_path / "a.svg", drawing))
 
