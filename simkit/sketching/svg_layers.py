@@ -35,6 +35,7 @@ MOST_POINTS = 40_000
 _INKSCAPE = "http://www.inkscape.org/namespaces/inkscape}"
 _PASSED = {"defs", "clipPath", "mask", "pattern", "symbol", "marker", "metadata", "namedview", "style", "image",
            "title", "desc", "text", "script", "foreignObject", "filter"}  # fmt: skip
+_GROUPS = ("g", "svg", "a", "switch")
 _BY_PROGRAM = re.compile(r"(path|circle|ellipse|rect|line|poly\w*|g|group|use|shape|svg|layer)[-_ ]?\d*", re.I)
 RULER = "ruler"
 PAPER = "paper"  # a layer that is there for the eye alone
@@ -117,7 +118,7 @@ class _Reading:
             return
         try:
             turned = replace(named, transform=named.transform.transform(transform(element.get("transform", ""))))
-            if name in ("g", "svg", "a", "switch"):
+            if name in _GROUPS:
                 before = self._count()
                 for inner in element:
                     self.walk(inner, turned)
@@ -126,6 +127,8 @@ class _Reading:
                 return
             strokes = [moved(*line, turned.transform) for line in lines(element, turned.transform)]
         except (ValueError, OverflowError, IndexError, TypeError) as why:
+            if not named.layer and name not in _GROUPS:
+                return self._pass_over(named)
             key = f"layer {named.layer}" if named.layer else f"<{name[:40]}>"
             self.faults.append(Fault(self.source, key, None, f"lines that can be drawn ({str(why)[:120]})"))
             return
@@ -152,7 +155,11 @@ class _Reading:
             self.rulers.append((stroke, f"{stroke.name} {named.words}"))
         elif named.layer:
             self.marks.append(MarkedStroke(named.layer, named.behind, stroke))
-        elif named.words.casefold() != PAPER:
+        else:
+            self._pass_over(named)
+
+    def _pass_over(self, named: _Named) -> None:
+        if named.words.casefold() != PAPER:
             known = did_you_mean(named.words, (*LAYERS, RULER, *MARKS)) if named.words else ""
             words = f"'{named.words[:40]}'" if named.words else "lines in no layer"
             self.strange.append(f"{words} passed over{known}")

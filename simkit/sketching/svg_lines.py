@@ -96,10 +96,11 @@ def lines(element: Element, by: Transform) -> Iterator[tuple[np.ndarray, bool]]:
     scale = max(math.hypot(a, b), math.hypot(c, d), 1e-12)
 
     def number(key: str, other: str = "") -> float:
-        found = re.match(_NUMBER, element.get(key, element.get(other, "")).strip() or "0")
-        if not found:
-            raise ValueError(f"{key} is no number")
-        return float(found[0])
+        text = element.get(key, element.get(other, "0"))
+        size = _size(text)
+        if size is None:
+            raise ValueError(f"{key} = {text[:20]} is no length")
+        return size / UNITS_MM["px"]
 
     match local(element):
         case "path":

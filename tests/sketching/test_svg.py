@@ -52,6 +52,12 @@ WAYS = {
         f'<path d="M{105 - A} 80.3 A{A} {B} 0 0 0 {105 + A} 80"/></g>',
         layer("Inside, above", polygon(ellipse(105, 180, A, C))),
     ],
+    "millimetres": [  # SVG 2, 8.9, and CSS: a length may have a unit; user units are px, 96 to the inch
+        '<rect width="100%" height="100%"/>',
+        '<svg transform="scale(0.264583333)">'
+        f'<ellipse id="inside side" cx="105mm" cy="8cm" rx="{A}mm" ry="{B / 10}cm"/>'
+        f'<ellipse id="inside above" cx="105mm" cy="180mm" rx="{A}mm" ry="{C / 25.4}in"/></svg>',
+    ],
     "transforms within each other": [
         '<g transform="translate(105 80) rotate(90)"><g transform="scale(2 0.5)" id="insideSide">'
         f'<ellipse transform="rotate(-90)" cx="0" cy="0" rx="{A * 2}" ry="{B / 2}"/></g></g>',
