@@ -58,7 +58,7 @@ class Mouthpiece(Part):
     length_mm: how far it stands out beyond the body, by the windway's length where it is not written; width_mm and
     height_mm: its size at the lips; roof_mm, floor_mm, sides_mm: clay over, under and beside the windway where it
     leaves for the window, the roof by default no higher than the clay there; lips_width_mm and lips_height_mm: of the
-    windway at the lips, as at its exit where not written; chamfer_mm: of the windway's exit, cut at 45 degrees.
+    windway at the lips, as at its exit where not written.
     """
 
     length_mm: Size | None = None
@@ -69,7 +69,6 @@ class Mouthpiece(Part):
     sides_mm: Size = 4.0
     lips_width_mm: Size | None = None
     lips_height_mm: Size | None = None
-    chamfer_mm: Radius = 0.0
 
 
 class Hole(Part):

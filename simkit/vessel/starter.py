@@ -246,7 +246,7 @@ edge_deg = 45
 
 # What the windway runs through to the lips. In pictures and solids there is always one; written, the air around it
 # counts in the notes too. Its other keys: length_mm (beyond the body), width_mm and height_mm (at the lips), roof_mm,
-# lips_width_mm, chamfer_mm.
+# lips_width_mm.
 # [chamber.mouthpiece]
 # floor_mm = 3            # clay under the windway; sides_mm beside it
 # lips_height_mm = 1.8    # of the windway at the lips: it tapers evenly to windway_height_mm at its exit
