@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from simkit.body import body_of
 from simkit.body.meshes.nets import netted
@@ -115,6 +116,36 @@ def test_two_balls_as_one():
     assert np.hypot(near[:, 0], near[:, 2]) == pytest.approx(np.full(2, rim), abs=1e-6)
     out = np.array([[0.0, 0.02 + d / 2, 0.03]])
     assert distance(both, out)[0] == pytest.approx(np.hypot(0.03, d / 2) - R, abs=1e-9)
+
+
+def balls_at(*middles, radius=0.02):
+    ball = EggWall(2 * radius, 2 * radius, 2 * radius)
+    return UnionWall(tuple(PlacedWall(ball, (x, y - radius, z), 0.0) for x, y, z in middles))
+
+
+def test_a_foot_within_another_solid_gives_way_to_the_seam_or_the_corner():
+    """Closed forms. Three balls of 20 mm in a row, 12 mm apart: the third's own foot lies in the first; the seam of the
+    first two is a ring. Three with their middles 12 mm from one axis: all meet on it, sqrt(20^2 - 12^2) = 16 mm up."""
+    row = balls_at((0.0, 0.0, 0.0), (0.0, 0.012, 0.0), (0.0, 0.024, 0.0))
+    ring = np.array([np.sqrt(0.02**2 - 0.006**2), 0.006, 0.0])
+    assert project(row, [[0.001, 0.004, 0.0]])[0] == pytest.approx(ring, abs=1e-9)
+    turns = 2 * np.pi / 3 * np.arange(3)
+    round_one = balls_at(*((0.012 * np.cos(t), 0.012 * np.sin(t), 0.0) for t in turns))
+    assert project(round_one, [[0.0, 0.0, 0.005]])[0] == pytest.approx([0.0, 0.0, 0.016], abs=1e-9)
+
+
+def test_no_place_in_a_figure_has_a_foot_that_is_buried_or_too_far():
+    """Against points all over the solids, fine ones, of which those within another are left out."""
+    leg = PlacedWall(TubeWall(0.03, 0.012, True), (0.0, 0.03, -0.012), 0.0, -90.0)
+    lumps = balls_at((0.01, 0.02, 0.0), (-0.01, 0.03, 0.01), (0.0, 0.03, -0.02), radius=0.016).solids
+    figure = UnionWall((EggWall(0.05, 0.07, 0.05, 0.5), leg, *lumps))
+    places = np.random.default_rng(3).uniform(*figure.box, (1500, 3))
+    places = places[figure.level(places) < 0]
+    foot = project(figure, places)
+    assert np.abs(figure.level(foot)).max() < 1e-7
+    skin = np.concatenate([sheet.points.reshape(-1, 3) for sheet in figure.sheets(10)])
+    least, _ = cKDTree(skin[figure.level(skin) > -1e-9]).query(places)
+    assert (np.linalg.norm(foot - places, axis=1) < least + 1e-4).all()
 
 
 @pytest.mark.parametrize("step", [6e-3, 4e-3])

@@ -8,14 +8,15 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from simkit.body.walls.primitives import Sheet, Solid, Union
 from simkit.body.walls.taylor import Taylor
-from simkit.body.walls.wall import Wall, box_distance, feet, project
+from simkit.body.walls.wall import Wall, box_distance, feet, newton_foot, project
 
 _BURIED = 1e-7  # of the largest side: a foot so deep in another solid is not on the surface
 _CELLS = 120_000  # about so many cells fill the box when the volume is counted
-_TO_SEAM, _GRAZING, _STEP_M = 6, 0.05, 5e-3  # Newton's steps to a seam; there is none where solids all but touch
+_TO_SEAM, _ONTO, _GRAZING, _STEP_M = 10, 3, 0.05, 5e-3  # steps to a seam, the last straight; none where solids graze
 _PAIRS = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
 
 
@@ -57,46 +58,67 @@ class UnionWall(Wall):
         return Taylor(value, list(slope.T), [hessian[:, i, j] for i, j in _PAIRS])
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
-        """The nearest foot on a solid that is not inside another, or on a seam of two if that is nearer."""
-        foot, owner = feet(self.solids, points)
+        """The nearest of the surface: the foot on a solid, or where nearer feet are buried on a seam or a corner."""
+        foot, _ = feet(self.solids, points)
         lost = np.flatnonzero(self._buried(foot))
         if len(lost):
-            foot[lost] = self._free_foot(points[lost], owner[lost])
+            foot[lost] = self._free_foot(points[lost])
         return foot
 
     def _buried(self, points: np.ndarray) -> np.ndarray:
         return np.asarray(self.level(points) < -_BURIED * np.ptp(self.box, axis=0).max())
 
-    def _free_foot(self, points: np.ndarray, owner: np.ndarray) -> np.ndarray:
-        """For points whose nearest foot, on the solid `owner` (n,), lies inside another solid."""
-        every = np.stack([project(solid, points) for solid in self.solids])
-        gaps = np.linalg.norm(every - points, axis=2)
-        gaps[np.stack([self._buried(each) for each in every])] = np.inf
-        best = gaps.argmin(axis=0)
-        foot, gap = every[best, np.arange(len(points))], gaps.min(axis=0)
-        seam = self._seam(points, owner)
-        off = np.linalg.norm(seam - points, axis=1)
-        nearer = (off < gap) & ~self._buried(seam)
-        foot[nearer] = seam[nearer]
-        return foot
+    @cached_property
+    def _tree(self) -> cKDTree:
+        """Points all over the surface, flat ends among them."""
+        points = np.concatenate([sheet.points.reshape(-1, 3) for sheet in self.sheets(2)])
+        return cKDTree(points[~self._buried(points)])
 
-    def _seam(self, points: np.ndarray, owner: np.ndarray) -> np.ndarray:
-        """Points where two solids meet near `points`: the least steps (Newton's) that bring both levels to zero."""
-        q = points.copy()
-        levels = self.levels(q)
-        levels[owner, np.arange(len(q))] = np.inf
-        other = levels.argmin(axis=0)
-        for n, m in {*zip(owner.tolist(), other.tolist(), strict=True)}:
-            mine = np.flatnonzero((owner == n) & (other == m))
-            at = q[mine]
-            for _ in range(_TO_SEAM):
-                both = [self.solids[k].taylor(at) for k in (n, m)]
-                slopes = np.stack([t.slope for t in both], axis=1)
-                values = np.stack([t.value for t in both], axis=1)
-                step = (np.linalg.pinv(slopes, rcond=_GRAZING) @ values[..., None])[..., 0]
+    def _free_foot(self, points: np.ndarray) -> np.ndarray:
+        """For points whose nearest foot lies inside another solid: the nearest of what is found that does not.
+
+        That is looked for from the nearest of points all over the surface, which is taken where nothing nearer is.
+        """
+        _, index = self._tree.query(points)
+        start = self._tree.data[index]
+        apart = self._apart(start)
+        owner, local = apart.argmin(axis=0), start.copy()
+        for n in set(owner.tolist()):
+            mine = np.flatnonzero(owner == n)
+            local[mine] = newton_foot(self.solids[n], points[mine], start[mine])
+        found = [local, *(project(solid, points) for solid in self.solids)]
+        order = apart.argsort(axis=0)
+        found += [self._meeting(points, start, order[:count]) for count in (2, 3) if count <= len(order)]
+        gaps = [np.where(self._buried(each), np.inf, np.linalg.norm(each - points, axis=1)) for each in found]
+        every = np.stack([start, *found])
+        best = np.argmin([np.linalg.norm(start - points, axis=1), *gaps], axis=0)
+        return np.asarray(every[best, np.arange(len(points))])
+
+    def _apart(self, points: np.ndarray) -> np.ndarray:
+        """About how far (s, n) points are from each solid's surface, m."""
+        return np.abs([_reduced(solid, points)[0] for solid in self.solids])
+
+    def _meeting(self, points: np.ndarray, start: np.ndarray, which: np.ndarray) -> np.ndarray:
+        """The nearest (n, 3) to points where solids `which` (2 or 3, n) meet, from `start` near it; or infinite.
+
+        Each step goes to the nearest of the seam's tangent, or to the corner of the tangent planes; the last ones
+        straight onto it (Newton's), since along a seam the first do not converge to rounding.
+        """
+        q = np.full_like(points, np.inf)
+        for solids in {*map(tuple, which.T.tolist())}:
+            mine = np.flatnonzero((np.array(solids) == which.T).all(axis=1))
+            at = start[mine]
+            for k in range(_TO_SEAM):
+                aim = points[mine] if k < _TO_SEAM - _ONTO else at
+                off, out = (
+                    np.stack(each, axis=1) for each in zip(*(_reduced(self.solids[n], at) for n in solids), strict=True)
+                )
+                left = off + np.einsum("nij,nj->ni", out, aim - at)
+                step = aim - at - (np.linalg.pinv(out, rcond=_GRAZING) @ left[..., None])[..., 0]
                 far = np.linalg.norm(step, axis=1, keepdims=True)
-                at = at - step * np.minimum(1.0, _STEP_M / np.maximum(far, 1e-300))
-            q[mine] = at
+                at = at + step * np.minimum(1.0, _STEP_M / np.maximum(far, 1e-300))
+            on = (self._apart(at)[list(solids)] < _BURIED * np.ptp(self.box, axis=0).max()).all(axis=0)
+            q[mine[on]] = at[on]
         return q
 
     @cached_property
@@ -145,6 +167,13 @@ class UnionWall(Wall):
         levels = self.levels(points)
         levels[own] = np.inf
         return np.asarray(levels.min(axis=0) > 0)
+
+
+def _reduced(solid: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A solid's level over its slope (n,), m, about a distance, and the slope's direction (n, 3)."""
+    t = solid.taylor(points)
+    length = np.maximum(np.linalg.norm(t.slope, axis=1), 1e-300)
+    return t.value / length, np.asarray(t.slope) / length[:, None]
 
 
 def union_of(solids: Sequence[Wall]) -> Wall:
