@@ -1,9 +1,7 @@
-"""The page in a real browser: headless Chromium of the distribution, driven by Playwright; all slow.
-
-Skipped where there is no Chromium (Debian: apt-get install chromium).
-"""
+"""The page in a real browser; all slow."""
 
 import contextlib
+import functools
 import http.server
 import re
 import shutil
@@ -16,23 +14,12 @@ from pathlib import Path
 import pytest
 
 from simkit.vessel import loads
+from tests.browser import PATIENCE, driven, in_a_browser, watched
 from tests.page.conftest import DOVE
 
-CHROMIUM = next((p for name in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(name))), None)
+pytestmark = in_a_browser
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: apt-get install chromium"),
-    # Playwright's own loop is left to the collector when it stops.
-    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
-]
-
-FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync", "--enable-unsafe-swiftshader",
-    "--use-gl=angle", "--use-angle=swiftshader",
-]  # fmt: skip
-PATIENCE = 90_000  # ms: a busy machine takes its time, and no test here is of that
+DRAWN = ("--enable-unsafe-swiftshader", "--use-gl=angle", "--use-angle=swiftshader")  # WebGL without a card for it
 
 
 class Desk:
@@ -54,23 +41,9 @@ class Desk:
 
 
 @pytest.fixture(scope="module")
-def chromium(tmp_path_factory):
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as driver:
-
-        @contextlib.contextmanager
-        def started(*more, **how):
-            context = driver.chromium.launch_persistent_context(
-                tmp_path_factory.mktemp("profile"), executable_path=CHROMIUM, args=[*FLAGS, *more], headless=True,
-                viewport={"width": 1280, "height": 900}, **how,
-            )  # fmt: skip
-            context.set_default_timeout(PATIENCE)
-            try:
-                yield context
-            finally:
-                context.close()
-
-        yield started
+def chromium():
+    with driven() as started:
+        yield functools.partial(started, *DRAWN, viewport={"width": 1280, "height": 900})
 
 
 @pytest.fixture(scope="module")
@@ -94,16 +67,15 @@ def tab(browser, desk):
 
 @contextlib.contextmanager
 def opened(context, desk):
-    """A tab with the design, drawn and with the model's numbers; nothing may have gone wrong in it."""
-    page, wrong = context.new_page(), []
-    page.on("pageerror", lambda error: wrong.append(str(error)))
+    """A tab with the design, drawn and with the model's numbers; no script may fail in it."""
+    page = context.new_page()
     page.on("dialog", lambda dialog: dialog.accept())
-    page.goto(desk.address)
-    page.wait_for_selector(".outline .clay-face", state="attached")
-    page.wait_for_selector('.by[data-by="model"]')
     try:
-        yield page
-        assert wrong == []
+        with watched(page, console=False):  # a server that is lost, a save that is refused stand in the console
+            page.goto(desk.address)
+            page.wait_for_selector(".outline .clay-face", state="attached")
+            page.wait_for_selector('.by[data-by="model"]')
+            yield page
     finally:
         page.close(run_before_unload=False)
 
@@ -308,8 +280,7 @@ def test_nobody_is_kept_out(browser, desk, scheme, wide):
     """axe-core's rules (WCAG 2.2 A and AA): no serious finding; nothing wider than a small telephone's screen."""
     from axe_playwright_python.sync_playwright import Axe
 
-    context = browser
-    with opened(context, desk) as page:
+    with opened(browser, desk) as page:
         page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
         page.set_viewport_size({"width": wide, "height": 800})
         until(page, "s.state.known.told !== undefined")
@@ -385,16 +356,3 @@ def test_a_page_from_elsewhere_that_knows_the_address_can_neither_read_nor_save(
     )
     assert tried["blind"] in ("opaque", "refused") and tried["frame"] in ("hidden", "refused")
     assert desk.file.read_text() == DOVE
-
-
-def test_the_page_is_small():
-    """Two megabytes in all, of which the 3-D library is the most."""
-    import simkit.page
-
-    files = list((Path(simkit.page.__file__).parent / "static").iterdir())
-    assert sum(file.stat().st_size for file in files) < 2_000_000
-    assert not [
-        f.name
-        for f in files
-        if f.suffix in (".js", ".css", ".html") and re.search(r"(src|href)=\"https?:", f.read_text())
-    ]

@@ -7,22 +7,17 @@ import pytest
 from scipy.io import wavfile
 
 import simkit
+from tests.browser import in_a_browser
 from tests.page import test_browser
 from tests.page.conftest import DOVE
 from tests.page.test_browser import (  # noqa: F401  (fixtures)
-    CHROMIUM,
     browser,
     chromium,
     desk,
     opened,
 )
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: apt-get install chromium"),
-    # Playwright's own loop is left to the collector when it stops.
-    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
-]
+pytestmark = in_a_browser
 
 RENDERED = """async (tone) => {
     const { Instrument } = await import("./static/tone.js"), { frequencyOf } = await import("./static/pitch.js");
@@ -116,7 +111,6 @@ def test_a_held_note_becomes_a_reading_and_the_next_cut_is_said(chromium, potter
         assert len(read) == 1 and abs(1200 * np.log2(read[0]["hz"] / hz)) < 1
         size = float(page.locator(".bench-next").evaluate("(e) => parseFloat(getComputedStyle(e).fontSize)"))
         assert size >= 40  # of 16 px a metre away one reads little
-        page.screenshot(path=str(tmp_path / "bench.png"), full_page=True)
         assert page.get_by_role("button", name="Take the reading").is_disabled()
         page.get_by_role("button", name="Undo the last step").click()
         page.wait_for_selector(".bench-next:has-text('Blow C5')")

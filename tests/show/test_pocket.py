@@ -12,7 +12,7 @@ import simkit
 from simkit.show.pocket import MODULES, joined, pocket
 from simkit.show.report import rendered
 from simkit.vessel.starter import starter
-from tests.show.browser import needs_browser, opened
+from tests.browser import needs_browser, opened
 from tests.show.node import NODE, STATIC, needs_node
 
 NAMES = ("title", "lead", "design", "source")
@@ -109,11 +109,10 @@ def cents_shown(opened_page):
 
 
 @needs_browser
-@pytest.mark.slow
 @pytest.mark.sample
-def test_notes_holes_and_sliders_answer(page, vessel, tmp_path):
+def test_notes_holes_and_sliders_answer(page, vessel):
     expected = simkit.predict(vessel, "ports")
-    with opened(page.as_uri(), tmp_path / "profile") as here:
+    with opened(page.as_uri()) as here:
         notes = here.locator('[data-part="notes"] button')
         for n, note in enumerate(expected.notes):
             notes.nth(n).click()
@@ -146,13 +145,10 @@ def in_words(value):
 
 
 @needs_browser
-@pytest.mark.slow
 @pytest.mark.parametrize("dark", [False, True])
-def test_a_narrow_screen_holds_it_and_its_keys_are_large_enough(page, tmp_path, dark):
+def test_a_narrow_screen_holds_it_and_its_keys_are_large_enough(page, dark):
     scheme = "dark" if dark else "light"
-    with opened(
-        page.as_uri(), tmp_path / "profile", viewport={"width": 320, "height": 700}, color_scheme=scheme
-    ) as here:
+    with opened(page.as_uri(), viewport={"width": 320, "height": 700}, color_scheme=scheme) as here:
         here.get_by_text("Widths of the holes").click()
         assert here.evaluate("document.documentElement.scrollWidth") <= 320
         sizes = here.evaluate(KEYS)
@@ -162,7 +158,6 @@ def test_a_narrow_screen_holds_it_and_its_keys_are_large_enough(page, tmp_path, 
 
 
 @needs_browser
-@pytest.mark.slow
 def test_the_microphone_reads_a_tone(page, tmp_path):
     t = np.arange(48000 * 4) / 48000
     wavfile.write(tmp_path / "tone.wav", 48000, (9000 * np.sin(2 * np.pi * 587.33 * t)).astype(np.int16))
@@ -170,7 +165,7 @@ def test_the_microphone_reads_a_tone(page, tmp_path):
         "--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream",
         f"--use-file-for-fake-audio-capture={tmp_path / 'tone.wav'}",
     )  # fmt: skip
-    with opened(page.as_uri(), tmp_path / "profile", *flags) as here:
+    with opened(page.as_uri(), *flags) as here:
         here.get_by_role("button", name="Microphone").click()
         here.wait_for_function("() => document.querySelector('[data-part=heard]').textContent.includes('held')")
         hz = float(re.search(r"([0-9.]+) Hz", here.locator('[data-part="heard"]').inner_text())[1])

@@ -1,10 +1,7 @@
 """The page of a design: whole in itself, honest to the numbers, readable by eye and by ear."""
 
 import itertools
-import os
 import re
-import shutil
-import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -16,9 +13,9 @@ import simkit
 import simkit.show
 from simkit.show.report import report
 from simkit.vessel.starter import starter
+from tests.browser import asked, needs_chromium
 
 DESIGN = Path(__file__).parents[2] / "studies" / "designs" / "pocket_wren.toml"
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 LARGEST = 3e6  # bytes
 SMUGGLED = "<script>alert(1)</script>"
 
@@ -156,18 +153,8 @@ def test_what_cannot_be_written_is_said_before_any_work(arguments, said, capsys,
     assert list(tmp_path.iterdir()) == []
 
 
-def prints(page, out):
-    """The page on the browser's own paper."""
-    command = [
-        BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-pdf-header-footer",
-        f"--user-data-dir={out.parent / 'profile'}", f"--print-to-pdf={out}", page.as_uri(),
-    ]  # fmt: skip
-    subprocess.run(command, capture_output=True, timeout=120, check=True, env={**os.environ, "HOME": str(out.parent)})
-
-
 @pytest.mark.slow
-@pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
+@needs_chromium
 def test_printed_a_short_table_stays_with_what_it_follows(tmp_path):
     """Not with the next heading and its picture, which have no room on the page."""
     template = (Path(simkit.show.__file__).parent / "page.html.j2").read_text(encoding="utf-8")
@@ -177,18 +164,18 @@ def test_printed_a_short_table_stays_with_what_it_follows(tmp_path):
     tall = "<figure style='height: 14cm'></figure>"
     page, out = tmp_path / "page.html", tmp_path / "page.pdf"
     page.write_text(f"{style}<main>{tall}{table}<h2>Next</h2>{tall}</main>")
-    prints(page, out)
+    asked(page, "--no-pdf-header-footer", f"--print-to-pdf={out}")
     words = [each.get_textpage().get_text_range() for each in pypdfium2.PdfDocument(out)]
     assert ["row 2" in each for each in words] == [True, False]
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
+@needs_chromium
 def test_printed_no_page_is_nearly_blank_and_no_heading_stands_alone(long, tmp_path):
     """On the browser's own paper: each page but the last is more than 0.4 full, and the last has some lines."""
     page, out = tmp_path / "page.html", tmp_path / "page.pdf"
     page.write_text(long)
-    prints(page, out)
+    asked(page, "--no-pdf-header-footer", f"--print-to-pdf={out}")
     pages = list(pypdfium2.PdfDocument(out))
     headings = set(re.findall("<h2>(.*?)</h2>", long))
     for number, printed in enumerate(pages):
@@ -204,7 +191,7 @@ def test_printed_no_page_is_nearly_blank_and_no_heading_stands_alone(long, tmp_p
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
+@needs_chromium
 @pytest.mark.parametrize(("width", "name"), [(1200, "desk"), (390, "phone")])
 def test_a_browser_shows_it_without_a_network(long, tmp_path, width, name):
     """The page's words come out of a real browser's document, and nothing is wider than the screen of a phone."""
@@ -216,16 +203,10 @@ def test_a_browser_shows_it_without_a_network(long, tmp_path, width, name):
     # Only this copy may run a script: it measures.
     measured = re.sub("<meta http-equiv=.*?>", "", long).replace("</body>", probe)
     page.write_text(measured)
-    command = [
-        BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync",
-        f"--user-data-dir={tmp_path / 'profile'}", f"--window-size={width},900", "--dump-dom", page.as_uri(),
-    ]  # fmt: skip
-    environment = {**os.environ, "HOME": str(tmp_path)}
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True, env=environment)
-    title = re.search("<title>wide ([0-9]+) broken ([0-9]+)</title>", done.stdout)
+    shown = asked(page, f"--window-size={width},900", "--dump-dom")
+    title = re.search("<title>wide ([0-9]+) broken ([0-9]+)</title>", shown)
     assert title is not None
     # Headless Chromium makes no window narrower than 500.
     assert int(title[1]) <= max(width, 500)
     assert int(title[2]) == 0
-    assert "What it plays" in done.stdout
+    assert "What it plays" in shown

@@ -1,6 +1,11 @@
-"""Scripts that a report's page and the page to work on both have."""
+"""Files that the page is made of, those among them that a report's page has too."""
+
+import re
+from pathlib import Path
 
 import pytest
+
+import simkit.page
 
 
 @pytest.mark.parametrize("name", ["sound.js", "bench.js", "tuner.js", "tone.js", "pitch.js", "sound.css", "bench.css"])
@@ -13,3 +18,14 @@ def test_what_hears_and_sounds_is_served(page, name):
 @pytest.mark.parametrize("name", ["none.js", "../report.py", "%2e%2e/report.py", "pocket.html.j2"])
 def test_nothing_else_of_that_folder_is(page, name):
     assert page.ask("GET", f"static/{name}")[0] == 404
+
+
+def test_the_page_is_small():
+    """Two megabytes in all, of which the 3-D library is the most."""
+    files = list((Path(simkit.page.__file__).parent / "static").iterdir())
+    assert sum(file.stat().st_size for file in files) < 2_000_000
+    assert not [
+        f.name
+        for f in files
+        if f.suffix in (".js", ".css", ".html") and re.search(r"(src|href)=\"https?:", f.read_text())
+    ]
