@@ -259,8 +259,10 @@ export function pocket(root, shown) {
       ? `${target[0]} ${signed(off)} cents, ${hz.toFixed(1)} Hz${heard.steady ? ", held" : ""}` : "Blow a note and hold it.";
   }
 
+  let asking = false;
   async function listen() {
     const button = at("listen");
+    if (asking) return; // a microphone that is not there yet cannot be stopped
     if (state.microphone) {
       state.microphone.stop();
       state.microphone = null;
@@ -268,6 +270,7 @@ export function pocket(root, shown) {
       at("tuner").hidden = true;
       return;
     }
+    asking = true;
     try {
       state.microphone = new Microphone((reading) => {
         heard = reading;
@@ -282,6 +285,7 @@ export function pocket(root, shown) {
       state.microphone = null;
       at("trouble").textContent = error.name === "NotAllowedError" ? "The browser was not allowed to use the microphone." : error.message;
     }
+    asking = false;
   }
 
   function choose(place) {
