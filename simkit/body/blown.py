@@ -15,7 +15,7 @@ from simkit.body.assembly import placed_wall
 from simkit.body.chambers import Body, ChamberBody, Opening
 from simkit.body.coat import Coat
 from simkit.body.meshes.halves import build_open
-from simkit.body.mouthpiece import WindwayCut, mouthpiece_wall, windway_cut
+from simkit.body.mouthpiece import USUAL_FLOOR, WindwayCut, mouthpiece_wall, windway_cut
 from simkit.body.printing import PrintedPart, enclosed, facing_out, scaled
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.union import union_of
@@ -26,7 +26,7 @@ from simkit.vessel import Chamber, Vessel
 log = logging.getLogger(__name__)
 
 NAME = "piece-to-blow"
-USUAL, BURIED = 1.5e-3, 2.0e-3  # m of clay under the windway's end, common practice, no source; into the wall
+BURIED = 2.0e-3  # m that the clay under the windway's end goes into the wall
 BEYOND = 0.5e-3  # m that a cut goes beyond the clay's surface
 _CLOSE = 5e-3  # of the volume: how true the triangles must be
 _ATTEMPTS = ((6, 1.0), (5, 0.8), (1, 0.7), (6, 0.5))
@@ -167,7 +167,7 @@ class Tongue:
     def of(way: WindwayCut, wall: Wall, design: Chamber) -> Tongue:
         """From the exit until well into the wall; of no length where the windway lies in clay."""
         piece = design.mouthpiece
-        under, beside = (USUAL, USUAL) if piece is None else (1e-3 * piece.floor_mm, 1e-3 * piece.sides_mm)
+        under, beside = (USUAL_FLOOR, USUAL_FLOOR) if piece is None else (1e-3 * piece.floor_mm, 1e-3 * piece.sides_mm)
         steps = np.linspace(0.0, 0.9 * way.length, 200)
         low = np.stack([way.corners(s)[:2] - under * way.out for s in steps])
         free = np.flatnonzero((wall.level(low.reshape(-1, 3)).reshape(-1, 2) < 0).any(axis=1))

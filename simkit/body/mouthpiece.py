@@ -18,6 +18,7 @@ from simkit.vessel import Mouthpiece, Voicing
 MM = 1e-3
 START, UNDER = 1.0e-3, 0.3e-3  # m behind the exit where the clay begins, and how far under the body's surface it does
 SQUARE = 6.0  # squareness of its sections: a rectangle with rounded corners
+USUAL_FLOOR = 1.5e-3  # m of clay under a windway's end, and beside it, without a mouthpiece: common practice, no source
 LOOSE_MM = 0.5  # how far a written length may lie from what the windway's length leaves
 
 
@@ -55,8 +56,7 @@ _ROUND = ((-1, -1), (1, -1), (1, 1), (-1, 1))
 def windway_cut(window: Opening, voicing: Voicing, piece: Mouthpiece | None) -> WindwayCut:
     """Where the windway runs: straight back from the window's near side, its middle at the height of the jet's."""
     piece = piece or Mouthpiece()
-    exit_ = voicing.window_width_mm, voicing.windway_height_mm
-    lips = piece.lips_width_mm or exit_[0], piece.lips_height_mm or exit_[1]
+    exit_, lips = (voicing.window_width_mm, voicing.windway_height_mm), piece.lips(voicing)
     middle = window.center - window.height / 2 * window.forward + voicing.edge_offset_mm * MM * window.axis
     return WindwayCut(
         middle,
@@ -83,7 +83,7 @@ class MouthpieceSizes:
 def sizes_of(voicing: Voicing, piece: Mouthpiece | None) -> MouthpieceSizes:
     """The sizes of a mouthpiece; the usual ones where the design says nothing of it."""
     piece = piece or Mouthpiece()
-    wide, high = piece.lips_width_mm or voicing.window_width_mm, piece.lips_height_mm or voicing.windway_height_mm
+    wide, high = piece.lips(voicing)
     roof = piece.floor_mm if piece.roof_mm is None else piece.roof_mm
     return MouthpieceSizes(
         piece.width_mm or wide + 2 * piece.sides_mm,

@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from simkit.body import Body, ChamberBody
+from simkit.body.mouthpiece import MM, USUAL_FLOOR
 from simkit.frozen import frozen
 from simkit.making.layout import windowed
 from simkit.making.paper import (
@@ -32,7 +33,6 @@ from simkit.making.slices import Inside, Outside, Plane, cut, grown
 from simkit.vessel import Mouthpiece, Voicing
 
 ENLARGED = 4.0  # times, of the detail
-LIP_MM = 1.5  # of clay left under the windway's end, at least; common practice
 
 
 @frozen
@@ -40,7 +40,7 @@ class VoicingPlan:
     """Sizes in mm at one stage, and the section: u along the breath, v out of the air, zero at the window's middle.
 
     nose: radius of the finished edge; edge: where it is cut, sharp; middle: v of the windway's middle.
-    lips: the windway's width and height there, if it tapers.
+    under: clay that stays under its end; lips: the windway's width and height there, if it tapers.
     """
 
     width: float
@@ -54,6 +54,7 @@ class VoicingPlan:
     middle: float
     inner: tuple[np.ndarray, ...]
     outer: tuple[np.ndarray, ...]
+    under: float
     lips: tuple[float, float] | None = None
 
     @property
@@ -85,7 +86,6 @@ def plan_of(
     nose = scale * window.rim
     tip = voicing.cut_up_mm * size / 2 - nose * (1 / math.tan(math.radians(voicing.edge_deg) / 2) - 1)
     edge = (tip, _height_at(inner, tip))
-    lips = _lips(voicing, mouthpiece, size)
     return VoicingPlan(
         voicing.window_width_mm * size,
         voicing.cut_up_mm * size,
@@ -98,7 +98,8 @@ def plan_of(
         edge[1] + voicing.edge_offset_mm * size,
         inner,
         outer,
-        lips,
+        size * (USUAL_FLOOR / MM if mouthpiece is None else mouthpiece.floor_mm),
+        _lips(voicing, mouthpiece, size),
     )
 
 
@@ -106,7 +107,7 @@ def _lips(voicing: Voicing, piece: Mouthpiece | None, size: float) -> tuple[floa
     """Width and height of a windway at the lips, None of one that does not taper."""
     if piece is None or (piece.lips_width_mm is None and piece.lips_height_mm is None):
         return None
-    wide, high = piece.lips_width_mm or voicing.window_width_mm, piece.lips_height_mm or voicing.windway_height_mm
+    wide, high = piece.lips(voicing)
     return wide * size, high * size
 
 
@@ -143,7 +144,7 @@ def detail(plan: VoicingPlan) -> Drawing:
     """The neighbourhood of the window, enlarged, with its figures: to look at, not to measure on."""
     back, ahead = plan.exit - 5.0 - plan.height, plan.edge[0] + max(foot_of(plan), 2.0) + 4.0
     back = max(back, plan.exit - plan.length)
-    below, above = min(plan.edge[1], plan.middle - plan.height / 2) - LIP_MM - 4.0, plan.wall + 4.0
+    below, above = min(plan.edge[1], plan.middle - plan.height / 2) - plan.under - 4.0, plan.wall + 4.0
     window = _enlarged(_solid(plan), back, below, ahead - back, above - below)
     base = 10.5
     marks: list[Mark] = [mark.moved(0, base) for mark in window]
@@ -154,7 +155,7 @@ def detail(plan: VoicingPlan) -> Drawing:
 
     floor, roof = plan.middle - plan.height / 2, plan.middle + plan.height / 2
     marks += _between(
-        at(plan.exit, floor - LIP_MM - 1.6), at(plan.edge[0], floor - LIP_MM - 1.6), f"cut to {plan.sharp:.2f}"
+        at(plan.exit, floor - plan.under - 1.6), at(plan.edge[0], floor - plan.under - 1.6), f"cut to {plan.sharp:.2f}"
     )
     marks += _between(at(back + 1.6, floor), at(back + 1.6, roof), f"windway {plan.height:.2f}", upright=True)
     marks += _between(
@@ -184,7 +185,7 @@ def _solid(plan: VoicingPlan) -> list[Mark]:
     marks += [polygon(line[:-1], Pen.OUTLINE, Fill.CLAY, name="outside") for line in plan.outer]
     marks += [polygon(line[:-1], Pen.OUTLINE, Fill.PAPER, name="inside") for line in plan.inner]
     lip = _lip(plan, floor, back)
-    marks.append(polygon(lip, Pen.NONE, Fill.CLAY))
+    marks.append(polygon(lip, Pen.NONE, Fill.CLAY, name="clay under the windway"))
     marks.append(rectangle(back, floor, plan.length, plan.height, Pen.NONE, Fill.PAPER))
     marks += [stroke((back, v), (plan.exit, v), pen=Pen.CUT) for v in (floor, roof)]
     return [*marks, *_window_and_edge(plan, roof), stroke(lip[0], lip[1], lip[2], pen=Pen.OUTLINE)]
@@ -192,7 +193,7 @@ def _solid(plan: VoicingPlan) -> list[Mark]:
 
 def _lip(plan: VoicingPlan, floor: float, back: float) -> tuple[Point, ...]:
     """The clay that must stay under the windway's end where that reaches into the air."""
-    low = floor - LIP_MM
+    low = floor - plan.under
     steps = np.linspace(plan.exit, back, 200)
     clear = next((float(u) for u in steps if _height_at(plan.inner, float(u)) < low), back)
     return ((plan.exit, floor), (plan.exit, low), (clear, low), (clear, floor))

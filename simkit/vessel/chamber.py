@@ -70,6 +70,10 @@ class Mouthpiece(Part):
     lips_width_mm: Size | None = None
     lips_height_mm: Size | None = None
 
+    def lips(self, voicing: Voicing) -> tuple[float, float]:
+        """Width and height of the windway at the lips, mm."""
+        return self.lips_width_mm or voicing.window_width_mm, self.lips_height_mm or voicing.windway_height_mm
+
 
 class Hole(Part):
     """A hole through the clay, round and square to the wall.

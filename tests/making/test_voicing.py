@@ -10,7 +10,7 @@ from simkit.body import body_of
 from simkit.making.paper import Line
 from simkit.making.sticks import outside_cuts, window_stick, windway_stick
 from simkit.making.voicing import detail, plan_of, section
-from simkit.vessel import loads
+from simkit.vessel import Mouthpiece, loads
 
 BOX = """
 [clay]
@@ -45,6 +45,15 @@ def plan(edge=45, offset=0.0):
     vessel = loads(BOX.format(edge=edge, offset=offset))
     body = body_of(vessel)
     return plan_of(body, body.chambers[0], vessel.chambers[0].voicing, SIZE)
+
+
+def test_the_section_leaves_the_clay_under_the_windway_that_the_design_counts_with():
+    """A mouthpiece's floor, else 1.5 mm fired: common practice, no source."""
+    vessel = loads(BOX.format(edge=45, offset=0.0))
+    body = body_of(vessel)
+    for piece, under in ((None, 1.5), (Mouthpiece(floor_mm=3), 3.0)):
+        found = plan_of(body, body.chambers[0], vessel.chambers[0].voicing, SIZE, piece)
+        assert np.ptp(line(section(found), "clay under the windway")[:, 1]) == pytest.approx(under * SIZE, abs=1e-3)
 
 
 def line(drawing, name):

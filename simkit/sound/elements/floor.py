@@ -10,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from simkit.body.chambers import Opening
+from simkit.body.mouthpiece import USUAL_FLOOR
 from simkit.field.window.ledge import floor_burden
 from simkit.sound.elements.openings import Aperture
 from simkit.sound.elements.orifice import Reals
 from simkit.vessel import Chamber, Voicing
 
-USUAL = 1.5e-3  # m under the windway's end, and beside it: common practice, no source; the sheets ask for as much
 SPREAD = 1.0e-3, 3.0e-3  # m: what makers leave there, common practice, no source
 BY_HAND = 0.5e-3  # m: how well they keep to what the design says, common practice, no source
 
@@ -24,8 +24,8 @@ BY_HAND = 0.5e-3  # m: how well they keep to what the design says, common practi
 class Ledge:
     """What carries the windway's end: clay under it and beside it, m, and how little and how much may be under it."""
 
-    under: float = USUAL
-    beside: float = USUAL
+    under: float = USUAL_FLOOR
+    beside: float = USUAL_FLOOR
     least: float = SPREAD[0]
     most: float = SPREAD[1]
 
