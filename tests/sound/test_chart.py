@@ -71,6 +71,19 @@ def test_subsets_in_a_tree_are_each_by_itself(monkeypatch, state, lossless):
     assert sum(plainly) < 40  # but for those that are tried
 
 
+def test_a_tree_that_is_wrong_for_some_fingerings_is_found_out(monkeypatch):
+    """Of 1,024 counted in twos those where the first and the sixth hole differ, which no even steps of 33 meet."""
+    asked = models.resonator("ports", models.cases(VESSEL, state="still")[0])
+    number = np.arange(1024)
+    each = np.stack([number >> hole & 1 for hole in (0, 5, 1, 2)], axis=1).astype(float)
+    few = combinations(4)
+    right = dict(zip(map(tuple, few), (asked.lowest(one)[0] for one in few), strict=True))
+    alone = np.array([right[tuple(one)] for one in each])
+    wrong = np.where(each[:, 0] == each[:, 1], 1.0, 1 + 1e-6)
+    monkeypatch.setattr(roots, "lowest_of_many", lambda *given: alone * wrong)
+    assert asked.lowest(each) == pytest.approx(alone, rel=1e-9)
+
+
 def test_a_tree_is_left_where_it_does_not_serve(monkeypatch):
     """A shell without thickness has no ducts; a note beyond the range is no note that was found."""
     thin = VESSEL.with_values({"clay.wall_mm": 0.0, "clay.edge_radius_mm": 0.0})

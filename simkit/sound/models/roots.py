@@ -16,7 +16,8 @@ from simkit.sound.models.subsets import FEWEST, lowest_of_many
 
 _STEPS = 30
 TOLERANCE = 1e-11  # of the frequency
-_TRIED, _SEEN = 32, 5e-10  # of very many fingerings tried singly, and what they may miss by: a millionth of a cent
+_TRIED, _APART = 32, 512  # of very many fingerings at least so many, and one of so many, are tried singly
+_SEEN = 5e-10  # what they may miss by: a millionth of a cent
 _BLOCK = 1024  # fingerings whose matrices are held at once
 SAMPLES = 20  # Chebyshev points over the range of the wanted frequencies
 
@@ -122,7 +123,9 @@ def _lowest_of_many(circuit: Circuit, openness: np.ndarray, start: np.ndarray) -
         found = lowest_of_many(circuit, openness, start, TOLERANCE)
     except OutOfReach:
         return None
-    some = np.unique([start.argmin(), start.argmax(), *np.linspace(0, len(start) - 1, _TRIED).astype(int)])
+    # At random: fingerings are mostly counted in twos, and even steps would miss whole branches of the tree.
+    picked = np.random.default_rng(0).integers(len(start), size=max(_TRIED, len(start) // _APART))
+    some = np.unique([start.argmin(), start.argmax(), *picked])
     k2 = stiffness(circuit, circuit.at(found[some]), np.ones(circuit.count, bool), openness[some])
     miss = circuit.chamber_air.sound_speed * np.sqrt(k2) / found[some] - 1
     return found if np.abs(miss).max() < _SEEN else None
