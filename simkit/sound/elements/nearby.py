@@ -202,6 +202,7 @@ class Returned:
 
 @lru_cache(maxsize=64)
 def _returned(thing: Thing, piece: Scatterer, openings: bytes) -> Returned:
+    """Kept for the same places of openings: a hole that is widened stays where it is."""
     return Returned.of(thing, piece, np.frombuffer(openings).reshape(-1, 3))
 
 

@@ -8,7 +8,6 @@ fingers hover, and sets the player's face and hands beside the piece.
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -38,8 +37,6 @@ from simkit.sound.models.played_air import PlayedAir, played_air
 from simkit.vessel import Player, Vessel
 
 STATES = ("played", "still")
-_NEAR: OrderedDict[tuple[bytes, Scatterer, tuple[Thing, ...]], Nearby] = OrderedDict()
-_KEPT_NEAR = 12
 
 
 @dataclass(frozen=True)
@@ -155,14 +152,8 @@ def checked_state(state: str) -> str:
 
 
 def nearby_of(body: Body, things: tuple[Thing, ...]) -> Nearby:
-    """What things near a body add to the outside's matrix, kept for the same openings and things."""
+    """What things near a body add to the outside's matrix."""
     if not things:
         return NOTHING
     openings = np.array([outer_middle(o) for chamber in body.chambers for o in chamber.all_openings])
-    key = openings.tobytes(), Scatterer.of(body), things  # a hole that is widened stays where it is
-    if key not in _NEAR:
-        _NEAR[key] = Nearby.of(things, key[1], openings)
-        while len(_NEAR) > _KEPT_NEAR:
-            _NEAR.popitem(last=False)
-    _NEAR.move_to_end(key)
-    return _NEAR[key]
+    return Nearby.of(things, Scatterer.of(body), openings)

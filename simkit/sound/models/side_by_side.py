@@ -120,7 +120,7 @@ def matrices_of(circuits: Sequence[Circuit], omega: np.ndarray) -> list[Matrices
         uniform = once("uniform", inside, circuit.uniform, omega)
         around = circuit.outside_k(omega)
         outer = once("outside", circuit.room_air, circuit.field.outside, around)
-        near = once("nearby", (circuit.room_air, id(circuit.nearby)), circuit.nearby, around)
+        near = once("nearby", (circuit.room_air, tuple(map(id, circuit.nearby.parts))), circuit.nearby, around)
         outer = (outer + near) * (circuit.room_air.density / circuit.chamber_air.density)
         found.append(Matrices(circuit.wave_number(omega), regular, uniform, outer, **column))
     return found
