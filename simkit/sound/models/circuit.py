@@ -11,13 +11,14 @@ here is in 1/m.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
-from simkit.air import Air
+from simkit.air import NUMBERS, Air
 from simkit.field.reduced.matrices import PortField
 from simkit.frozen import frozen
 from simkit.sound.elements import ducts
@@ -86,7 +87,7 @@ class Duct:
 
     def stub(self, omega: np.ndarray, lossless: bool, filled: ducts.Filling | None = None) -> np.ndarray:
         """p1/U1 with a finger over the outside, Pa s/m3."""
-        a = self.aperture
+        a = self.floor.before(self.aperture)
         left = a.covered_volume() if self.touch is None else self.touch.left(a)
         depth = np.maximum(left / a.area, 0.02 * a.length + 1e-6)
         fill = filled or self.filling(omega, lossless)
@@ -203,9 +204,8 @@ class Circuit:
                 groups.setdefault(rest, []).append(row)
         alike = []
         for rows in groups.values():
-            sizes = [[getattr(self.ducts[row].aperture, part.name) for row in rows] for part in fields(Aperture)]
-            aperture = Aperture(*(np.array(each, float) for each in sizes))
-            air = _side_by_side([self.ducts[row].air for row in rows])
+            aperture = apertures_in_one([self.ducts[row].aperture for row in rows])
+            air = airs_in_one([self.ducts[row].air for row in rows])
             alike.append((rows, replace(self.ducts[rows[0]], aperture=aperture, air=air)))
         return alike
 
@@ -269,24 +269,18 @@ class Circuit:
         return 1 / self.distance(omega) - 1 / (self.field.k2 - np.square(self.wave_number(omega))[..., None])
 
 
-def _side_by_side(airs: list[Air]) -> Air:
+def airs_in_one(airs: Sequence[Air]) -> Air:
     """Several airs as one whose numbers are arrays; its gases are the first one's, which a duct does not ask for."""
     if all(air == airs[0] for air in airs[1:]):
         return airs[0]
-    numbers: dict[str, Any] = {name: np.array([getattr(air, name) for air in airs]) for name in _OF_AIR}
+    numbers: dict[str, Any] = {name: np.array([getattr(air, name) for air in airs]) for name in NUMBERS}
     return replace(airs[0], **numbers)
 
 
-_OF_AIR = (
-    "temperature_c",
-    "pressure_pa",
-    "sound_speed",
-    "density",
-    "gamma",
-    "viscosity",
-    "thermal_conductivity",
-    "specific_heat",
-)
+def apertures_in_one(apertures: Sequence[Aperture]) -> Aperture:
+    """Several as one whose numbers are arrays."""
+    rows = [[getattr(one, part.name) for part in fields(Aperture)] for one in apertures]
+    return Aperture(*np.array(rows, float).T)
 
 
 def opened(m: Matrices, openness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

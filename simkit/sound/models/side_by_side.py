@@ -6,19 +6,18 @@ made once, at Chebyshev's points over the range of all notes; all fingerings of 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any, TypeVar
 
 import numpy as np
 
-from simkit.air import NUMBERS, Air
+from simkit.air import Air
 from simkit.sound.elements.ducts import Filling
-from simkit.sound.elements.openings import Aperture
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.vocal_tract import VocalTract
-from simkit.sound.models.circuit import Circuit, Duct, Matrices
+from simkit.sound.models.circuit import Circuit, Duct, Matrices, airs_in_one, apertures_in_one
 from simkit.sound.models.neighbours import own_stiffness
 from simkit.sound.models.roots import TOLERANCE, chebyshev, note_range, packed, stiffness, unpacked
 
@@ -165,9 +164,8 @@ def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[
     if not ducts:
         return {}
     bores = list(dict.fromkeys((duct.aperture, duct.air) for duct in ducts))
-    filled = Duct(_aperture(each for each, _ in bores), _air([air for _, air in bores])).filling(
-        omega[:, None], lossless
-    )
+    apertures, airs = apertures_in_one([each for each, _ in bores]), airs_in_one([air for _, air in bores])
+    filled = Duct(apertures, airs).filling(omega[:, None], lossless)
     place = {bore: n for n, bore in enumerate(bores)}
     which = [place[duct.aperture, duct.air] for duct in ducts]
     if np.ndim(filled.density) > 1:
@@ -179,22 +177,9 @@ def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[
         each = [duct.touch for duct in ducts]
         sizes: list[Any] = [np.array([getattr(one, part.name) for one in each]) for part in fields(Touch)]
         touch = Touch(*sizes)
-    whole = Duct(
-        _aperture(duct.floor.before(duct.aperture) for duct in ducts), _air([duct.air for duct in ducts]), touch=touch
-    )
+    apertures = apertures_in_one([duct.floor.before(duct.aperture) for duct in ducts])
+    whole = Duct(apertures, airs_in_one([duct.air for duct in ducts]), touch=touch)
     port, stub = whole.two_port(omega[:, None], lossless, filled), whole.stub(omega[:, None], lossless, filled)
     shape = len(omega), len(ducts)
     values = np.stack([np.broadcast_to(each, shape) for each in (port.A, port.B, port.C, port.D, stub)])
     return {duct: values[:, :, n] for n, duct in enumerate(ducts)}
-
-
-def _aperture(each: Iterable[Aperture]) -> Aperture:
-    """Several as one whose numbers are arrays."""
-    rows = [[getattr(one, part.name) for part in fields(Aperture)] for one in each]
-    return Aperture(*np.array(rows, float).T)
-
-
-def _air(each: Sequence[Air]) -> Air:
-    """Several as one whose numbers are arrays; its gases are the first one's, which a duct does not ask for."""
-    numbers: dict[str, Any] = {name: np.array([getattr(air, name) for air in each]) for name in NUMBERS}
-    return replace(each[0], **numbers)
