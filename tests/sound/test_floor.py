@@ -1,0 +1,47 @@
+"""The clay under a windway's end as the window's air meets it; what it is made of is tested in `tests/field`."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import simkit
+from simkit.air import moist_air
+from simkit.body import body_of
+from simkit.sound.elements.ducts import end_impedance
+from simkit.sound.elements.floor import Floor, Ledge, floor_of
+from simkit.sound.elements.openings import aperture_of
+from simkit.vessel.starter import starter
+
+VESSEL = simkit.loads(starter("egg"), "egg.toml")
+VOICING, WINDOW = VESSEL.chambers[0].voicing, body_of(VESSEL).chambers[0].window
+
+
+def test_it_adds_its_inertance_and_the_friction_of_its_skin():
+    """i omega rho/K, and what a wall takes of a flow along it: sqrt(rho eta omega/2) u^2/2 of each m2 (Landau &
+    Lifshitz 1987, Fluid Mechanics, section 24), friction the integral of u^2 for unit flow."""
+    air, omega, before = moist_air(), 2 * np.pi * 700.0, aperture_of(WINDOW)
+    after = Floor(Ledge(), 7.0, 4e4).before(before)
+    for lossless in (True, False):
+        with_it, without = (
+            end_impedance(air, omega, a.area, a.perimeter, a.inner, a.inner_viscous, lossless) for a in (after, before)
+        )
+        skin = np.sqrt(air.density * air.viscosity * omega / 2) * 4e4
+        wall = 0.0 if lossless else (1 + 1j) * skin
+        assert with_it - without == pytest.approx(1j * omega * air.density * 7.0 + wall, rel=1e-9)
+
+
+def test_it_hangs_as_deep_as_half_the_windway_and_its_clay_less_what_the_edge_is_lowered():
+    """The edge lies at the inner face; lowered in the jet it lifts the windway, until no clay is below the face."""
+    plain = floor_of(VOICING, WINDOW, Ledge())
+    deep = 1e3 * Ledge().under + VOICING.windway_height_mm / 2
+    lifted = floor_of(replaced(edge_offset_mm=VOICING.edge_offset_mm + 0.3), WINDOW, Ledge())
+    thinner = floor_of(VOICING, WINDOW, replace(Ledge(), under=Ledge().under - 0.3e-3))
+    assert 0 < lifted.inertance < plain.inertance
+    assert (lifted.inertance, lifted.friction) == pytest.approx((thinner.inertance, thinner.friction))
+    clear = floor_of(replaced(edge_offset_mm=deep), WINDOW, Ledge())
+    assert (clear.inertance, clear.friction) == (0.0, 0.0)
+
+
+def replaced(**sizes):
+    return VOICING.model_copy(update=sizes)
