@@ -29,6 +29,7 @@ def windway_stick(plan: VoicingPlan) -> Drawing:
     top_at = side_at + max(h, high) + 6.0 + max(wide - w, 0.0) / 2
     height = top_at + max(w, wide) + 2.0
     end_at = whole + 8.0
+    words = f"stick for the windway: {w:.2f} wide, {h:.2f} thick{_taper(plan)}"
     marks: list[Mark] = [
         _outline(plan.length, whole, top_at, w, wide, "windway stick, width"),
         _outline(plan.length, whole, side_at, h, high, "windway stick, height"),
@@ -41,9 +42,9 @@ def windway_stick(plan: VoicingPlan) -> Drawing:
         Text((plan.length + grip / 2, top_at + w / 2), "grip", 2.3, "center", "middle", ink=Ink.QUIET),
         Text((end_at, top_at - 3.4), "its end", 2.1, ink=Ink.QUIET),
         Text((0, side_at - 5.0), "from above, and from the side", 2.1, ink=Ink.QUIET),
-        Text((0, words_at), f"stick for the windway: {w:.2f} wide, {h:.2f} thick{_taper(plan)}", 2.6, bold=True),
+        Text((0, words_at), words, 2.6, bold=True),
     ]
-    return Drawing(end_at + max(w, 12.0), height, tuple(marks), "windway stick")
+    return Drawing(max(end_at + max(w, 12.0), 1.2 * width_of(words, 2.6)), height, tuple(marks), "windway stick")
 
 
 def _outline(length: float, whole: float, low: float, tip: float, lips: float, name: str) -> Mark:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of
-from simkit.making.paper import Line
+from simkit.making.paper import Line, width_of
 from simkit.making.sticks import outside_cuts, window_stick, windway_stick
 from simkit.making.voicing import detail, plan_of, section
 from simkit.vessel import Mouthpiece, loads
@@ -125,3 +125,5 @@ def test_the_windways_stick_has_its_taper():
         assert np.ptp(y[x == 0]) == pytest.approx(tip, abs=1e-3)
         assert np.ptp(y[x == x.max()]) == pytest.approx(tip + more, abs=1e-3)
         assert x.max() > even.length
+    words = [mark for mark in drawing.marks if not isinstance(mark, Line)]
+    assert max(mark.at[0] + width_of(mark.words, mark.size) for mark in words) < drawing.width
