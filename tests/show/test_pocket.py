@@ -13,7 +13,7 @@ from simkit.show.pocket import MODULES, joined, pocket
 from simkit.show.report import rendered
 from simkit.vessel.starter import starter
 from tests.browser import needs_browser, opened
-from tests.show.node import NODE, STATIC, needs_node
+from tests.show.node import NODE, STATIC, answered, needs_node
 
 NAMES = ("title", "lead", "design", "source")
 
@@ -75,6 +75,38 @@ def test_the_page_holds_all_and_lets_nothing_else_run(page):
     assert re.fullmatch(
         r"default-src 'none'; img-src data: 'self'; style-src 'unsafe-inline'; script-src 'sha256-[^']*'", policy
     )
+
+
+@needs_node
+def test_breath_is_read_between_what_was_told_of_it(tmp_path):
+    """Where all goes by a power law a reading between is exact, and at a note or a breath that was told it is what was
+    told, whatever lies beside it."""
+    times, cents = [0.5, 0.8, 1.0, 1.25, 2.0], 40.0
+    bends = [cents * np.log2(each) for each in times]
+    silent_below = [None, None, *bends[2:]]
+    hz = [400.0, 500.0, 800.0]
+    notes = [
+        {"hz": each, "blown": {"pressure_pa": 1e-6 * each**3, "bend_cents": bends, "jumps_at_pa": 3000.0, "tone": n}}
+        for n, each in enumerate(hz)
+    ]
+    notes[0]["blown"] |= {"bend_cents": silent_below, "jumps_at_pa": None}
+    script = """
+        const { breathAt, bentBy } = await load("pocket");
+        return {
+            bent: asked.ratios.map((ratio) => bentBy(asked.times, asked.bends, ratio)),
+            silent: [0.9, 1.0].map((ratio) => bentBy(asked.times, asked.silent, ratio)),
+            blown: asked.hz.map((hz) => breathAt(asked.notes, hz)),
+        };
+    """
+    ratios, heard = [0.5, 0.9, 1.0, 1.6, 2.0], [300.0, 450.0, 500.0, 650.0, 900.0]
+    asked = {"times": times, "bends": bends, "silent": silent_below, "notes": notes, "ratios": ratios, "hz": heard}
+    found = answered(script, asked, tmp_path)
+    np.testing.assert_allclose(found["bent"], cents * np.log2(ratios), atol=1e-9)
+    assert found["silent"] == [None, 0.0]
+    pressures = [each["pressure_pa"] for each in found["blown"]]
+    np.testing.assert_allclose(pressures, 1e-6 * np.clip(heard, hz[0], hz[-1]) ** 3, rtol=1e-9)
+    assert [each["jumps_at_pa"] for each in found["blown"]] == [None, None, 3000.0, 3000.0, 3000.0]
+    assert [each["bend_cents"][0] is None for each in found["blown"]] == [True, True, False, False, False]
 
 
 def test_the_tuners_scale_and_its_good_part_lie_about_the_hands_pivot():

@@ -13,7 +13,7 @@ export function breathAt(notes, hz) {
   const known = notes.filter((note) => note.blown).sort((a, b) => a.hz - b.hz);
   if (!known.length) return null;
   const above = known.findIndex((note) => note.hz >= hz);
-  if (above <= 0) return known.at(above).blown;
+  if (above <= 0 || known[above].hz === hz) return known.at(above).blown;
   const [a, b] = [known[above - 1], known[above]], share = Math.log(hz / a.hz) / Math.log(b.hz / a.hz);
   const between = (x, y) => (x === null || y === null ? null : x + share * (y - x));
   return {
@@ -27,9 +27,9 @@ export function breathAt(notes, hz) {
 // Cents by which so many times its breath bends a note; null where it does not sound.
 export function bentBy(breath, times, ratio) {
   const above = Math.max(1, breath.findIndex((each) => each >= ratio));
-  const [low, high] = [times[above - 1], times[above]];
+  const [low, high] = [times[above - 1], times[above]], [a, b] = [breath[above - 1], breath[above]];
+  if (ratio === b) return high;
   if (low === null || high === null) return null;
-  const [a, b] = [breath[above - 1], breath[above]];
   return low + ((high - low) * Math.log(ratio / a)) / Math.log(b / a);
 }
 
