@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from simkit.air import exhaled, moist_air
 from simkit.sound.elements import ducts
@@ -70,6 +71,24 @@ def test_a_windway_with_who_blows_it_answers_as_pythons(tmp_path):
     """
     found = whole(answered(script, {"way": asked, "air": sent(air), "omega": pairs(OMEGA)}, tmp_path))
     np.testing.assert_allclose(found, windway_impedance(way, air, np.array(OMEGA), False, 25.0), rtol=1e-9)
+
+
+@needs_node
+def test_a_note_grows_by_landaus_equation_and_never_leaps(tmp_path):
+    """da/dt = s a (1 - a^2) from a thousandth, by SciPy's integrator; what grows too slowly to wait for, quicker."""
+    rates = [3.0, 60.0, 700.0]
+    script = """
+        const { attackCurve } = await load("tone");
+        return asked.map((rate) => { const { curve, seconds } = attackCurve(rate); return [[...curve], seconds]; });
+    """
+    for rate, (curve, seconds) in zip(rates, answered(script, rates, tmp_path), strict=True):
+        t = np.linspace(0, seconds, len(curve))
+        if rate > 3:
+            wanted = solve_ivp(lambda _, a, s=rate: s * a * (1 - a * a), (0, seconds), [1e-3], t_eval=t, rtol=1e-9).y[0]
+            np.testing.assert_allclose(curve[:-1], wanted[:-1], rtol=1e-4)
+        assert seconds < 1 and curve[0] == pytest.approx(1e-3, rel=1e-4) and curve[-1] == 1
+        # The steepest is 2 s/sqrt(27), at a = 1/sqrt(3); from a thousandth to all but full takes some nine times 1/s.
+        assert np.diff(curve).max() < 1.1 * 2 / np.sqrt(27) * 9 / (len(curve) - 1)
 
 
 @needs_node

@@ -14,7 +14,7 @@ const GASES = [
 const sum = (values) => values.reduce((a, b) => a + b, 0);
 
 // Mole fraction of water in saturated air of t degC at p Pa (Davis 1992).
-export function saturatedWater(t, p) {
+function saturatedWater(t, p) {
   const k = t + KELVIN;
   const full = Math.exp(1.2378847e-5 * k * k - 1.9121316e-2 * k + 33.93711047 - 6343.1645 / k);
   return ((1.00062 + 3.14e-8 * p + 5.6e-7 * t * t) * full) / p;

@@ -4,7 +4,7 @@
 
 export const FRAME_S = 0.15, LOWEST_HZ = 150, HIGHEST_HZ = 6000;
 const TONAL = 0.25, QUIET = 1e-4, JUMP_CENTS = 80, UNSTEADY_CENTS = 50;
-export const HELD_S = 0.8;
+const HELD_S = 0.8;
 
 export const cents = (hz, of) => 1200 * Math.log2(hz / of);
 

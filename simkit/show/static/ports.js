@@ -11,7 +11,7 @@ const TOLERANCE = 1e-10, STEPS = 40;
 
 // --- a piece: the numbers, with the holes as wide and the room as warm as asked ---
 
-// numbers: as sent; temperature in degC; diameters: mm by `holeKey`, those of the design where nothing is said.
+// numbers: as sent; temperature in degC; diameters: mm by chamber and hole as one text, those of the design where nothing is said.
 export function fitted(numbers, { temperature, diameters = {} }) {
   const slides = numbers.slides.map((slide) => {
     const key = numbers.field.names[slide.row].join(" ");
@@ -22,8 +22,6 @@ export function fitted(numbers, { temperature, diameters = {} }) {
   const chambers = numbers.chambers.map((chamber) => chamberOf(numbers, chamber, field, slides, temperature));
   return { chambers };
 }
-
-export const holeKey = (chamber, hole) => `${chamber} ${hole}`;
 
 // Weights by which values at the widths make the value at q: a polynomial in ln q through all of them.
 function lagrange(widths, q) {

@@ -4,14 +4,15 @@
 //   tone: { partials: amplitudes over the first's, growth_per_s, noise: rms over the tone's, noise_hz, level_pa }
 //
 // A small swing grows as e^(s t) until the labium saturates: a(t) = 1/sqrt(1 + (1/a0^2 - 1) e^(-2 s t)), the amplitude of
-// the simplest saturating oscillator (Landau's equation), from a0, a thousandth.
-const START = 1e-3, LONGEST_ATTACK = 0.6, FALL = 0.04, LOUDEST_PA = 2;
+// the simplest saturating oscillator (Landau's equation), from a0, a thousandth. What would take longer than
+// LONGEST_ATTACK a player starts with the tongue: it grows as fast as fits.
+const START = 1e-3, RISES = Math.log(1 / START) + 2, LONGEST_ATTACK = 0.6, FALL = 0.04, LOUDEST_PA = 2;
 
 export function attackCurve(growth, points = 64) {
-  const seconds = Math.min(LONGEST_ATTACK, (Math.log(1 / START) + 2) / growth);
+  const rate = Math.max(growth, RISES / LONGEST_ATTACK), seconds = RISES / rate;
   const curve = Float32Array.from({ length: points }, (_, n) => {
     const t = (seconds * n) / (points - 1);
-    return 1 / Math.sqrt(1 + (1 / START ** 2 - 1) * Math.exp(-2 * growth * t));
+    return 1 / Math.sqrt(1 + (1 / START ** 2 - 1) * Math.exp(-2 * rate * t));
   });
   curve[points - 1] = 1;
   return { curve, seconds };
