@@ -50,8 +50,19 @@ def figure_mesh(
     nodes[on_sphere] = center + radius * away / np.linalg.norm(away, axis=1)[:, None]
     nodes[middles] = _bent(figure, nodes, skin, middles)
     mesh = gated(nodes, tets, skin, outer, size, "the air around the body", expected=None)
-    # A net cuts sharp rims and seams off on purpose: that is no bend too tight for its cells, of which others warn.
+    # A net cuts sharp rims and seams off on purpose, also far from any opening: `cut_off` tells where that counts.
     return replace(mesh, straightened=0.0)
+
+
+def cut_off(mesh: AirMesh, figure: Wall, openings: Sequence[Opening]) -> float:
+    """How far the mesh lies off a figure's surface at most within a radius of the openings' rims, m: at seams there."""
+    corners, middles = mesh.points[mesh.facets[:, :3]], mesh.points[mesh.facets[:, 3:]]
+    within = (4 * middles.sum(axis=1) - corners.sum(axis=1)) / 9  # of the six shape functions in the middle of a facet
+    points = np.concatenate([middles.reshape(-1, 3), within])
+    near = np.zeros(len(points), bool)
+    for o in openings:
+        near |= np.linalg.norm(points - (o.center + o.through * o.axis), axis=1) < 2 * o.reach
+    return float(np.linalg.norm(points[near] - project(figure, points[near]), axis=1).max(initial=0.0))
 
 
 def _bent(figure: Wall, nodes: np.ndarray, skin: np.ndarray, middles: np.ndarray) -> np.ndarray:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import block_diag
 
 from simkit.body.chambers import Opening
+from simkit.body.meshes.around_figure import cut_off
 from simkit.body.walls.wall import Wall
 from simkit.field.fem.factor import threads
 from simkit.field.reduced import doubts
@@ -104,7 +105,7 @@ def _assembled(
         max((_skew(answer.matrix) for answer in inside), default=0.0),
         _skew(around.matrices[0]),
         float(np.abs(misfit).max(initial=0.0)),
-        max(mesh.astray for mesh in (air.outside.mesh, *(c.mesh for c in air.chambers))),
+        _astray(air, [opening for group in groups for opening in group]),
     )
     return PortField(
         tuple((c.name, o.name) for c, group in zip(air.body.chambers, groups, strict=True) for o in group),
@@ -119,6 +120,14 @@ def _assembled(
         found,
         evidence,
     )
+
+
+def _astray(air: BodyAir, openings: Sequence[Opening]) -> float:
+    """How far a mesh lies off its wall, m; off a figure's only about the openings, far from them it hardly counts."""
+    around, figure = air.outside.mesh, air.body.figure
+    if figure is not None:
+        around = replace(around, straightened=cut_off(around, figure, openings))
+    return max(mesh.astray for mesh in (around, *(c.mesh for c in air.chambers)))
 
 
 def _symmetric(matrix: np.ndarray) -> np.ndarray:

@@ -60,8 +60,8 @@ def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -
         cautions.append("a half-covered hole is taken as a round one of its free area: a rough guess")
     if evidence.astray > 0:
         cautions.append(
-            f"ports: at a bend too tight for its cells the mesh lies up to {1e3 * evidence.astray:.2g} mm off the "
-            "wall; a finer one (mesh 0.7) or the model resolved tells what that does"
+            f"ports: at a bend or seam too sharp for its cells the mesh lies up to {1e3 * evidence.astray:.2g} mm off "
+            "the wall; a finer one (mesh 0.7) or the model resolved tells what that does"
         )
     facts = {
         "conductivity_m": float(K.sum()),
