@@ -65,9 +65,9 @@ def test_a_known_body_comes_back_with_its_openings(tmp_path):
 @pytest.mark.parametrize("shape", ["egg", "ellipsoid"])
 def test_a_known_body_drawn_and_traced_plays_its_own_notes(shape, tmp_path):
     vessel = simkit.new(shape)
-    found = simkit.sketch(drawn(vessel, tmp_path / "body.svg")).vessel.with_values({})
+    found = simkit.sketch(drawn(vessel, tmp_path / "body.svg")).vessel
     notes = vessel.chambers[0].notes
     found = found.with_chamber(found.chambers[0].model_copy(update={"notes": notes}))
     own, traced = (simkit.predict(each) for each in (vessel, found))
     off = 1200 * np.log2(traced.frequencies_hz / own.frequencies_hz)
-    assert np.abs(off).max() < 10
+    assert np.abs(off).max() < 3  # 0.3 % of volume, as above, is half as much of the frequency: 2.6 cents
