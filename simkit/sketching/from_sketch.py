@@ -322,7 +322,7 @@ def misfit_words(rows: FittedRows, outside: FittedRows | None = None) -> list[st
     views += [(f"outside {name}", found) for name, found in (outside.misfits if outside else ())]
     return [
         f"{name}: the drawn line lies {found.rms:.2f} mm from the design's, root mean square; at most "
-        f"{found.most:.2f} mm, {found.place[0]:.0f} mm along"
+        f"{found.most:.2f} mm, {found.along:.0f} mm along"
         for name, found in views
     ]
 

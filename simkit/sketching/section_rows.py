@@ -66,10 +66,9 @@ class Profiles:
 
 @dataclass(frozen=True)
 class FittedRows:
-    """The rows of a design, their body, and how far each drawn view lies from it."""
+    """The rows of a design, and how far each drawn view lies from their body."""
 
     rows: tuple[Row, ...]
-    wall: SectionsWall
     misfits: tuple[tuple[str, Misfit], ...]
 
     @property
@@ -97,7 +96,7 @@ def fitted(profiles: Profiles, close_mm: float = CLOSE_MM) -> FittedRows:
 def _wanted(profiles: Profiles, found: FittedRows, shares: list[float]) -> float | None:
     """Where one more row does most: in the middle of the gap beside the worst place."""
     _, worst = max(found.misfits, key=lambda pair: pair[1].most)
-    at = worst.place[0] / profiles.length
+    at = worst.along / profiles.length
     stops = [0.0, *shares, 1.0]
     gap = int(np.clip(np.searchsorted(stops, at) - 1, 0, len(stops) - 2))
     low, high = stops[gap], stops[gap + 1]
@@ -114,9 +113,9 @@ def _with(profiles: Profiles, shares: list[float], ends: tuple[bool, bool]) -> F
     rows = [_row(profiles, round(share * length, 1) / length, False) for share in shares]
     first, last = _row(profiles, 0.0, not ends[0]), _row(profiles, 1.0, not ends[1])
     rows = [row for row in rows if 0.5 < row[0] < length - 0.5 and min(row[1:3]) > _LEAST_MM]
-    made = tuple(row for n, row in enumerate([first, *rows, last]) if n == 0 or row[0] > ([first, *rows])[n - 1][0])
+    made = (first, *rows, last)
     wall = SectionsWall(tuple((a / 1e3, w / 1e3, h / 1e3, r / 1e3, n) for a, w, h, r, n in made))
-    return FittedRows(made, wall, tuple((name, _missed(profiles, wall, name)) for name, _ in profiles.views))
+    return FittedRows(made, tuple((name, _missed(profiles, wall, name)) for name, _ in profiles.views))
 
 
 def _row(profiles: Profiles, share: float, closed: bool) -> Row:

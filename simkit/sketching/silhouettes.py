@@ -79,11 +79,11 @@ def profile(points: np.ndarray) -> Profile:
 
 @dataclass(frozen=True)
 class Misfit:
-    """How far a drawn outline lies from that of the design, mm: root mean square, most, and where that is."""
+    """How far a drawn outline lies from that of the design, mm: root mean square, most, and how far along that is."""
 
     rms: float
     most: float
-    place: tuple[float, float]
+    along: float
 
 
 def misfit(drawn: np.ndarray, designed: np.ndarray) -> Misfit:
@@ -93,6 +93,4 @@ def misfit(drawn: np.ndarray, designed: np.ndarray) -> Misfit:
     asked = evenly(drawn, 600)
     away, _ = cKDTree(evenly(designed, 20_000)).query(asked)
     worst = int(away.argmax())
-    return Misfit(
-        float(np.sqrt((away**2).mean())), float(away[worst]), (float(asked[worst, 0]), float(asked[worst, 1]))
-    )
+    return Misfit(float(np.sqrt((away**2).mean())), float(away[worst]), float(asked[worst, 0]))
