@@ -27,6 +27,7 @@ from simkit.errors import Fault, InputError
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.matrices import RowChanges
 from simkit.sound import models
+from simkit.sound.elements.chebyshev import points
 from simkit.sound.elements.mixing import Mixing
 from simkit.sound.elements.openings import Aperture, aperture_of
 from simkit.sound.elements.orifice import end_of, rectangle
@@ -69,10 +70,6 @@ def portable(vessel: Vessel) -> dict[str, Any]:
     }
 
 
-def _chebyshev_points(low: float, high: float, count: int) -> np.ndarray:
-    return np.asarray((low + high) / 2 + (high - low) / 2 * chebyshev.chebpts1(count))
-
-
 def _coefficients(values: np.ndarray) -> np.ndarray:
     """Chebyshev's coefficients (p, ...) of values (p, ...) at Chebyshev's points."""
     count = len(values)
@@ -86,7 +83,7 @@ class _Range:
 
     def __init__(self, low: float, high: float):
         self.low, self.high = low, high
-        self.points = _chebyshev_points(low, high, _WAVES)
+        self.points = points(low, high, _WAVES)
 
     @classmethod
     def of(cls, resonators: Sequence[PortsResonator]) -> _Range:
@@ -266,7 +263,7 @@ def _airs(vessel: Vessel, case: Case) -> dict[str, Any]:
     room, chamber, window; breath, which room air does not change but for the pressure; holes: a list for each;
     per_hertz: of the breath's speed in the windway.
     """
-    temperatures = _chebyshev_points(*TEMPERATURES_C, _AIRS)
+    temperatures = points(*TEMPERATURES_C, _AIRS)
     found = [
         played_air(vessel.with_values({"air.temperature_c": float(t)}), case.chamber) for t in temperatures
     ]  # fmt: skip

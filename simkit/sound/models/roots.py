@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.interpolate import BarycentricInterpolator
 
 from simkit.errors import OutOfReach
 from simkit.frozen import frozen
+from simkit.sound.elements.chebyshev import points, shares
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Matrices, opened
 from simkit.sound.models.neighbours import own_stiffness
@@ -37,23 +37,16 @@ class Sampled:
     @staticmethod
     def over(circuit: Circuit, low: float, high: float) -> Sampled:
         """Sample the circuit between two omegas."""
-        m = circuit.at(chebyshev(low, high))
-        return Sampled(circuit, low, high, packed(m))
+        return Sampled(circuit, low, high, packed(circuit.at(points(low, high, SAMPLES))))
 
     def at(self, omega: np.ndarray) -> Matrices:
-        """The matrices at omega (m,), by barycentric interpolation in Chebyshev's points (Berrut & Trefethen 2004)."""
-        values = BarycentricInterpolator(chebyshev(self.low, self.high), self.table, rng=0)(omega)
+        """The matrices at omega (m,)."""
+        values = shares(points(self.low, self.high, SAMPLES), omega) @ self.table
         m = unpacked(values, self.circuit.wave_number(omega), self.circuit.count)
         for row in self.circuit.blown:
             for name, column in self.circuit.column(self.circuit.ducts[row], omega).items():
                 getattr(m, name)[..., row] = column
         return m
-
-
-def chebyshev(low: float, high: float) -> np.ndarray:
-    """Chebyshev's points (SAMPLES,) between two omegas."""
-    angle = np.pi * (np.arange(SAMPLES) + 0.5) / SAMPLES
-    return (low + high) / 2 - (high - low) / 2 * np.cos(angle)
 
 
 _VECTORS = ("uniform", "A", "B", "C", "D", "stub")

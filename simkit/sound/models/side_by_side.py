@@ -13,13 +13,14 @@ from typing import Any, TypeVar
 import numpy as np
 
 from simkit.air import Air
+from simkit.sound.elements.chebyshev import points, shares
 from simkit.sound.elements.ducts import Filling
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.vocal_tract import VocalTract
 from simkit.sound.models.circuit import Circuit, Duct, Matrices, airs_in_one, apertures_in_one
 from simkit.sound.models.neighbours import own_stiffness
-from simkit.sound.models.roots import TOLERANCE, chebyshev, note_range, packed, stiffness, unpacked
+from simkit.sound.models.roots import SAMPLES, TOLERANCE, note_range, packed, stiffness, unpacked
 
 Value = TypeVar("Value")
 _TOGETHER = 512  # notes, of fingerings and states, whose matrices are held at once
@@ -69,7 +70,7 @@ class _States:
     @staticmethod
     def over(circuits: Sequence[Circuit], low: float, high: float) -> _States:
         """Of circuits between two omegas."""
-        table = np.stack([packed(m) for m in matrices_of(circuits, chebyshev(low, high).astype(complex))])
+        table = np.stack([packed(m) for m in matrices_of(circuits, points(low, high, SAMPLES).astype(complex))])
         groups: dict[tuple[int, Air, Duct], list[int]] = {}
         for n, circuit in enumerate(circuits):
             for row in circuit.blown:
@@ -84,11 +85,7 @@ class _States:
 
     def at(self, omega: np.ndarray, k: np.ndarray) -> Matrices:
         """The matrices (s f, ...) at omega (s, f); k (s f,), 1/m."""
-        nodes = chebyshev(self.low, self.high)
-        signs = np.sin(np.pi * (np.arange(len(nodes)) + 0.5) / len(nodes)) * (-1.0) ** np.arange(len(nodes))
-        away = omega[..., None] - nodes
-        shares = signs / np.where(away == 0, 1e-13 * self.high, away)
-        values = (shares / shares.sum(axis=-1, keepdims=True)) @ self.table
+        values = shares(points(self.low, self.high, SAMPLES), omega) @ self.table
         m = unpacked(values.reshape(-1, values.shape[-1]), k, self.circuits[0].count)
         for own, row, duct in self.blown:
             for name, column in self.circuits[own[0]].column(duct, omega[own]).items():

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.errors import OutOfReach
+from simkit.sound.elements.chebyshev import points, shares
 from simkit.sound.elements.ducts import Filling
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Matrices
@@ -144,9 +145,7 @@ class _Leaves:
         circuit: Circuit, order: tuple[int, ...], states: list[list[bool]], ends: tuple[float, float], samples: int
     ) -> _Leaves:
         """Grow the tree of a branch: `order` of the openings, what each may be, and between which omegas."""
-        low, high = ends
-        angle = np.pi * (np.arange(samples) + 0.5) / samples
-        nodes = (low + high) / 2 - (high - low) / 2 * np.cos(angle)
+        nodes = points(*ends, samples)
         m = circuit.at(nodes.astype(complex))
         if np.abs(m.C).min() * np.abs(m.outer).max() < _LEAST:
             raise OutOfReach("an opening through no clay has no duct")
@@ -163,27 +162,23 @@ class _Leaves:
 
     def lowest(self, leaf: np.ndarray, start: np.ndarray, near: float) -> np.ndarray:
         """Complex omega (f,) of some leaves."""
-        values, count = self.values[:, leaf], len(self.nodes)
-        signs = np.sin(np.pi * (np.arange(count) + 0.5) / count) * (-1.0) ** np.arange(count)
-        speed = self.circuit.chamber_air.sound_speed
+        values, speed = self.values[:, leaf], self.circuit.chamber_air.sound_speed
 
         def proposed(omega: np.ndarray) -> np.ndarray:
-            away = omega[:, None] - self.nodes
-            shares = signs / np.where(away == 0, 1e-13 * self.nodes[-1], away)
-            shares /= shares.sum(axis=1, keepdims=True)
-            held = np.einsum("vfp,fp->vf", values, shares)
+            parts = shares(self.nodes, omega)
+            held = np.einsum("vfp,fp->vf", values, parts)
             flow = -held[-1]
             if self.window is not None:
-                flow = flow + self._through_window(omega, held, shares)
+                flow = flow + self._through_window(omega, held, parts)
             return np.asarray(speed * np.sqrt(flow * self.circuit.uniform(omega, slice(1))[:, 0]))
 
         ends = float(self.nodes[0]), float(self.nodes[-1])
         return fixed_point(proposed, start.astype(complex), near, f"{len(leaf)} fingerings", ends)
 
-    def _through_window(self, omega: np.ndarray, held: np.ndarray, shares: np.ndarray) -> np.ndarray:
+    def _through_window(self, omega: np.ndarray, held: np.ndarray, parts: np.ndarray) -> np.ndarray:
         """What the open window lets out beside the holes, (f,)."""
         assert self.window is not None
-        filled = Filling(*(shares @ each for each in self.filling))
+        filled = Filling(*(parts @ each for each in self.filling))
         port = self.circuit.ducts[self.window].two_port(omega, self.circuit.lossless, filled)
         C = port.C * 1j * omega * self.circuit.chamber_air.density
         p, q, a, r, b, _ = held

@@ -1,8 +1,6 @@
 """The note as sound, fitted constants, and advice."""
 
 import io
-import runpy
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,9 +12,7 @@ from simkit.sound.blowing.fitting import JetReading, fit_jet
 from simkit.sound.blowing.listen import RATE, _loudest, at_ear, wav_bytes
 from simkit.sound.blowing.timedomain import Played
 from simkit.sound.elements.constants import JetConstants
-
-STEPPED = runpy.run_path(str(Path(__file__).with_name("stepped.py")))
-pitch_of, play, sounding = (STEPPED[name] for name in ("pitch_of", "play", "sounding"))
+from tests.sound.blowing.stepped import pitch_of, play, sounding
 
 
 def swinging(hz, flow, seconds=0.1):

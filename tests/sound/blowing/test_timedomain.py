@@ -1,8 +1,5 @@
 """The same jet and resonator followed through time: onset, pitch, takeover, and a jet's regimes."""
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.signal import find_peaks
@@ -13,9 +10,7 @@ from simkit.sound.blowing.growth import threshold
 from simkit.sound.blowing.impulse import kernel_of
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.elements.constants import JetConstants
-
-STEPPED = runpy.run_path(str(Path(__file__).with_name("stepped.py")))
-pitch_of, play, sounding, tap = (STEPPED[name] for name in ("pitch_of", "play", "sounding", "tap"))
+from tests.sound.blowing.stepped import pitch_of, play, sounding, tap
 
 
 def off_in_cents(instruments, motion, share, seconds=0.14):

@@ -1,8 +1,5 @@
 """Many notes followed side by side, against closed forms, the frequency domain and `play`, which holds its error."""
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -10,9 +7,7 @@ from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.blowing.impulse import Kernel
 from simkit.sound.blowing.timedomain import Oscillators
 from simkit.sound.blowing.together import _across, _taps, play_together
-
-STEPPED = runpy.run_path(str(Path(__file__).with_name("stepped.py")))
-pitch_of, play = (STEPPED[name] for name in ("pitch_of", "play"))
+from tests.sound.blowing.stepped import pitch_of, play
 
 
 def steady(pressure):

@@ -1,0 +1,27 @@
+"""Smooth functions by their values at Chebyshev's points: barycentric interpolation (Berrut & Trefethen 2004)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.polynomial.chebyshev import chebpts1
+
+
+def points(low: float, high: float, count: int) -> np.ndarray:
+    """Chebyshev's points (count,) of the first kind between two ends, rising."""
+    return np.asarray((low + high) / 2 + (high - low) / 2 * chebpts1(count))
+
+
+def shares(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """By what the values at such points (p,) are multiplied and added up at real or complex places (...): (..., p).
+
+    >>> nodes = points(1.0, 2.0, 8)
+    >>> bool(abs(shares(nodes, np.array(1.3 + 0.1j)) @ nodes**5 - (1.3 + 0.1j) ** 5) < 1e-12)
+    True
+    >>> bool(abs(shares(nodes, nodes[2]) @ nodes - nodes[2]) < 1e-12)
+    True
+    """
+    count = len(nodes)
+    signs = np.sin(np.pi * (np.arange(count) + 0.5) / count) * (-1.0) ** np.arange(count)
+    away = at[..., None] - nodes
+    parts = signs / np.where(away == 0, 1e-13 * nodes[-1], away)
+    return np.asarray(parts / parts.sum(axis=-1, keepdims=True))
