@@ -8,6 +8,7 @@ outline runs along the middle of the pen's line, where the distances to its oute
 
 from __future__ import annotations
 
+import io
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,10 +21,12 @@ from scipy import ndimage
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
 from simkit.sketching.strokes import ABOVE, SIDE, MarkedStroke, Sketch, Stroke, area
+from simkit.vessel.reader import content_of
 
 FORMATS = ("PNG", "JPEG", "TIFF", "BMP", "WEBP")
 SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
 MOST_PIXELS = 80_000_000  # of a file; phones make 12 to 50 million, and Pillow warns from 89 million on
+LARGEST_FILE = 330_000_000  # bytes: so many pixels of four bytes, not packed
 _LONGEST = 2600  # pixels that are worked with
 _TILE = 24  # pixels of a side over which the paper's brightness is taken
 _FAINTEST = 0.72  # of the paper's brightness: ink must be darker
@@ -134,8 +137,9 @@ def _open(source: str, blots: list[Blot], largest: float, shrunk: float) -> Inpu
 def _brightness(source: str) -> tuple[np.ndarray, float]:
     """The picture's brightness (rows, columns), 0 to 1, and how many pixels of the file one of these is."""
     too_large = _fault(source, f"a picture of at most {MOST_PIXELS // 1_000_000} million pixels")
+    content = content_of(source, "a picture", LARGEST_FILE)
     try:
-        with warnings.catch_warnings(), _opened(source) as picture:
+        with warnings.catch_warnings(), _opened(content) as picture:
             wide, high = picture.size
             if wide * high > MOST_PIXELS:
                 raise too_large
@@ -156,16 +160,13 @@ def _brightness(source: str) -> tuple[np.ndarray, float]:
         raise too_large from error
     except UnidentifiedImageError as error:
         raise _fault(source, f"a picture: {', '.join(FORMATS)}; save it as one of these") from error
-    except FileNotFoundError as error:
-        raise _fault(source, "a picture that can be read (there is no such file)") from error
     except (OSError, ValueError, SyntaxError) as error:
-        said = getattr(error, "strerror", None) or str(error)
-        raise _fault(source, f"a picture that can be read ({said[:100]})") from error
+        raise _fault(source, f"a picture that can be read ({str(error)[:100]})") from error
 
 
-def _opened(source: str) -> Image.Image:
+def _opened(content: bytes) -> Image.Image:
     warnings.simplefilter("error", Image.DecompressionBombWarning)  # it is refused, not warned of
-    return Image.open(source, formats=FORMATS)
+    return Image.open(io.BytesIO(content), formats=FORMATS)
 
 
 def _ink(source: str, shade: np.ndarray) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 import io
 import math
+import os
 import runpy
 import struct
 import zlib
@@ -124,6 +125,12 @@ def test_files_that_are_no_pictures_are_told(tmp_path):
     for name in ("a.png", "b.jpg", "none.png"):
         with pytest.raises(InputError, match="a picture"):
             simkit.sketch(tmp_path / name, ruler_mm=100)
+
+
+def test_a_pipe_is_no_picture_and_is_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "a.png")
+    with pytest.raises(InputError, match="a file, not a folder or a device"):
+        simkit.sketch(tmp_path / "a.png", ruler_mm=100)
 
 
 def test_a_picture_that_is_far_too_large_is_refused_before_it_is_unpacked(tmp_path):
