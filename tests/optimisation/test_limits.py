@@ -6,6 +6,7 @@ import pytest
 import simkit
 from simkit.body.clay import FIRED_G_PER_ML
 from simkit.optimisation import optimise
+from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import drawn
 
@@ -262,3 +263,52 @@ def test_where_nothing_free_moves_a_limit_it_is_said_what_would(tuned):
     found = optimise(tuned.vessel.with_value("hand.spacing_mm", 18.0), "diameters")
     assert found.worst_cents < 0.5
     assert any("nothing that is free can mend it; holes would, freed as well" in text for text in found.start_breaks)
+
+
+# A ball of 48 mm in one of 60 mm, both with their middles 24 and 25 mm along; its only note is far too low for it.
+WITHIN = """
+clay.wall_mm = 4
+[outside]
+shape = "sphere"
+diameter_mm = 60
+offset_mm = [-5, {across}, 0]
+[[chamber]]
+name = "body"
+shape = "sphere"
+diameter_mm = {diameter}
+[chamber.voicing]
+along_mm = 10
+around_deg = 180
+window_width_mm = 11
+cut_up_mm = 5
+windway_height_mm = 1.2
+windway_length_mm = 25
+[[chamber.note]]
+pitch = "D4"
+open = []
+"""
+
+
+@pytest.mark.parametrize(("across", "diameter"), [(0, 48), (0, 50), (3, 44), (-2, 54)])
+def test_the_clay_within_an_outside_is_least_where_balls_come_nearest(across, diameter):
+    """R - r less the distance of their middles, over points that lie so near each other that 0.02 mm is the most."""
+    found = rooms(WITHIN.format(across=across, diameter=diameter))
+    (room,) = (room for what, room in found.items() if what.startswith("clay between body and the outside"))
+    apart = np.hypot(25 - diameter / 2, across)
+    assert room == pytest.approx(30 - diameter / 2 - apart - 4, abs=0.02)
+
+
+def test_what_moves_inside_leaves_the_outside_as_it_is():
+    may = freedom(simkit.loads(WITHIN.format(across=0, diameter=48), "within.toml"), "inside")
+    assert {n.name for n in may.numbers} == {
+        "body.diameter_mm", "body.voicing.window_width_mm", "body.voicing.cut_up_mm"
+    }  # fmt: skip
+
+
+@pytest.mark.slow
+def test_a_chamber_grows_within_its_outside_until_the_clay_is_as_thin_as_asked():
+    """30 - r - (r - 25) = 4 mm at the far end: 51 mm across, but for what the limit's points leave between them."""
+    found = optimise(simkit.loads(WITHIN.format(across=0, diameter=48), "within.toml"), "inside")
+    assert not found.reached
+    assert found.vessel.value("body.diameter_mm") == pytest.approx(51, abs=0.1)
+    assert any(active.what.startswith("clay between body and the outside") for active in found.active)
