@@ -35,7 +35,7 @@ class Handle:
             "chamber": self.chamber,
             "opening": self.opening,
             "label": self.label,
-            "numbers": [_number(vessel, self, number) for number in self.numbers],
+            "numbers": [_number(vessel, number) for number in self.numbers],
         }
 
 
@@ -44,7 +44,7 @@ def unit_of(number: FreeNumber) -> str:
     return "%" if number.is_factor else "°" if number.name.endswith("_deg") else "mm"
 
 
-def _number(vessel: Vessel, handle: Handle, number: FreeNumber) -> dict[str, Any]:
+def _number(vessel: Vessel, number: FreeNumber) -> dict[str, Any]:
     scale = 100.0 if number.is_factor else 1.0
     return {
         "name": number.name,
@@ -53,11 +53,11 @@ def _number(vessel: Vessel, handle: Handle, number: FreeNumber) -> dict[str, Any
         "value": scale * number.start,
         "low": scale * number.low,
         "high": scale * number.high,
-        "of_mm": _size_mm(vessel, handle, number) if number.is_factor else None,
+        "of_mm": _size_mm(vessel, number) if number.is_factor else None,
     }
 
 
-def _size_mm(vessel: Vessel, handle: Handle, number: FreeNumber) -> float:
+def _size_mm(vessel: Vessel, number: FreeNumber) -> float:
     """The size that a factor stretches, mm: the largest of those that it moves."""
     return max(vessel.value(key) for key in number.keys)
 
@@ -144,12 +144,16 @@ def _is_of_shape(key: str, chamber: Chamber, shape: shapes.Shape) -> bool:
     return "." not in rest and rest in type(shape).model_fields
 
 
+def _known(vessel: Vessel) -> dict[str, FreeNumber]:
+    return {number.name: number for handle in handles(vessel) for number in handle.numbers}
+
+
 def moved(vessel: Vessel, values: Mapping[str, float]) -> Vessel:
     """The design with numbers of its handles at other values, by name; DesignError where it is none.
 
     A name that no handle has is a KeyError.
     """
-    known = {number.name: number for handle in handles(vessel) for number in handle.numbers}
+    known = _known(vessel)
     numbers = tuple(known[name] for name in values)
     return Freedom(vessel, numbers).at([_rounded(known[name], value) for name, value in values.items()])
 
@@ -162,6 +166,6 @@ def _rounded(number: FreeNumber, value: float) -> float:
 def let_go(vessel: Vessel, values: Mapping[str, float]) -> Vessel:
     """The same, each size that a factor has stretched written to a hundredth of a millimetre."""
     after = moved(vessel, values)
-    known = {number.name: number for handle in handles(vessel) for number in handle.numbers}
+    known = _known(vessel)
     keys = {key for name in values if known[name].is_factor for key in known[name].keys}
     return after.with_values({key: round(after.value(key), 2) for key in keys}) if keys else after

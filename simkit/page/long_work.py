@@ -14,13 +14,13 @@ from simkit.page.finite import finite
 from simkit.vessel import loads
 
 
-def tuned(text: str, source: str, free: list[str], keep: list[str] | None = None) -> dict[str, Any]:
+def tuned(text: str, source: str, free: list[str]) -> dict[str, Any]:
     """The design with what is free moved until its notes are in tune, and how far that went."""
     from simkit.optimisation.optimising import optimise
     from simkit.optimisation.problem.rewriting import rewritten
 
     vessel = loads(text, source)
-    outcome = optimise(vessel, free, keep=keep or None)
+    outcome = optimise(vessel, free)
     return {
         "text": rewritten(text, vessel, outcome.vessel),
         "reached": outcome.reached,
@@ -50,7 +50,6 @@ def started(shape: str) -> dict[str, Any]:
 
 def judged(text: str, source: str, chamber: str, note: int) -> dict[str, Any]:
     """One note by the air meshed as a whole, half a minute: Hz, cents above the target, the doubt, Q."""
-    from simkit.sound import models
     from simkit.sound.answers.prediction import predict
     from simkit.sound.catalogue import catalogue
 
@@ -58,7 +57,6 @@ def judged(text: str, source: str, chamber: str, note: int) -> dict[str, Any]:
     part = vessel.chamber(chamber)
     only = vessel.with_chamber(part.model_copy(update={"notes": part.notes[note : note + 1]}))
     judge = next(model.name for model in reversed(catalogue()) if not model.quick)
-    assert judge in models.models()
     (found,) = [each for each in predict(only, judge).chambers if each.name == chamber]
     answer = found.notes[0].answer
     return {

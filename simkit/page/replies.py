@@ -7,7 +7,7 @@ design goes in as its text, and the file's path, by which messages name it.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -102,9 +102,9 @@ def sounded(text: str, source: str, values: Mapping[str, float]) -> dict[str, An
 
 
 def _sounded(vessel: Vessel) -> list[dict[str, Any]]:
-    trial = _trial(vessel)
     if not any(chamber.notes for chamber in vessel.chambers):
         return [{"hz": note.answer.frequency_hz, "cents": None} for note in predict(vessel).notes]
+    trial = _trial(vessel)
     hz = np.concatenate([voice.played / (2 * np.pi) for voice in trial.voices])
     return [{"hz": float(f), "cents": float(c)} for f, c in zip(hz, trial.cents, strict=True)]
 
@@ -283,7 +283,3 @@ _BENCH = (
     "chamber", "stage", "temperature_c", "heard", "cut", "volume_ml", "wall_mm", "filled", "sure", "own_pitch", "undo",
     "window_changed",
 )  # fmt: skip
-
-
-PROMPT: Sequence[str] = ("opened", "dragged", "sounded", "finished")
-"""What a person waits for with a hand on the mouse; all else is asked of another process."""

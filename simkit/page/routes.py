@@ -18,7 +18,7 @@ from simkit.page.companion import Refused, Stopped
 from simkit.page.guard import POLICY, SANDBOX
 from simkit.page.session import Drag, Session
 from simkit.page.shelf import Changed
-from simkit.page.studio import FREE, Studio
+from simkit.page.studio import Studio
 
 KINDS = {
     ".html": "text/html; charset=utf-8",
@@ -136,8 +136,6 @@ async def _folder(studio: Studio, request: Request) -> Any:
         "folder": studio.shelf.folder.name,
         "designs": [{**each, "saved": open_now.get(each["file"], True)} for each in designs],
         "unwritten": unwritten,
-        "free": FREE,
-        "panels": [name for name in ("sound.js", "bench.js") if STATIC.joinpath(name).is_file()],
         "jobs": [job.as_dict() for job in studio.jobs.values()],
     }
 

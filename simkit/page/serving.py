@@ -10,6 +10,7 @@ import webbrowser
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
+from urllib.parse import quote
 
 import uvicorn
 
@@ -54,7 +55,7 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
     studio = Studio(folder)
     token, listening = new_token(), _listening(port)
     port = listening.getsockname()[1]
-    address = f"http://{HOST}:{port}/{token}/" + (f"?design={_quoted(first)}" if first else "")
+    address = f"http://{HOST}:{port}/{token}/" + (f"?design={quote(first)}" if first else "")
 
     def ready() -> None:
         say(f"the page is at {address}  (Ctrl-C ends it)")
@@ -86,12 +87,6 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
     for session in studio.sessions.values():
         if not session.saved:
             say(f"{session.name}: what was changed and not saved is gone")
-
-
-def _quoted(name: str) -> str:
-    from urllib.parse import quote
-
-    return quote(name)
 
 
 def _place(design: Path | None) -> tuple[Path, str | None]:

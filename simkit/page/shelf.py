@@ -12,8 +12,8 @@ from typing import Any
 from simkit.errors import InputError
 from simkit.files import whole
 from simkit.page.companion import Refused
+from simkit.vessel.reader import LARGEST_FILE
 
-MOST_BYTES = 256_000  # of a design, as the reader has it
 SUFFIX = ".toml"
 
 
@@ -74,7 +74,7 @@ class Shelf:
         """A design's text; Refused where it cannot be read."""
         path = self.path(name)
         try:
-            if not path.is_file() or path.stat().st_size > MOST_BYTES:
+            if not path.is_file() or path.stat().st_size > LARGEST_FILE:
                 raise Refused(f"{name}: not there, or no design")
             data = path.read_bytes()
             text = data.decode("utf-8-sig")

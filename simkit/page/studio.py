@@ -160,12 +160,16 @@ class Studio:
     async def new(self, name: str, text: str, label: str) -> Session:
         """A design that has no file yet."""
         async with self._opening:
-            if name in self.sessions or self.shelf.has(name):
-                raise Refused(f"{name} is there already; choose another name")
+            self.check_free(name)
             session = self._made(name, text, label)
             await session.show()
             self.sessions[name] = session
         return session
+
+    def check_free(self, name: str) -> None:
+        """Refused where there is a design of that name, open or in the folder."""
+        if name in self.sessions or self.shelf.has(name):
+            raise Refused(f"{name} is there already; choose another name")
 
     def _made(self, name: str, text: str, label: str) -> Session:
         self.shelf.path(name)
@@ -185,8 +189,6 @@ class Studio:
     async def save_as(self, name: str, other: str) -> Session:
         """The design under another name, written at once; the first stays as its file has it."""
         session = self.sessions[name]
-        if other in self.sessions or self.shelf.has(other):
-            raise Refused(f"{other} is there already; choose another name")
         copy = await self.new(other, session.text, f"copy of {name}")
         copy.save()
         return copy
@@ -261,19 +263,14 @@ def _judging(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, l
 
 
 def _wishing(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
-    _free_name(studio, design)
+    studio.check_free(design)
     what = [str(given["scale"]), int(given["holes"]), str(given.get("shape", "egg"))]
     return "wished", [*what, float(given.get("fingertip_mm", 17.0))]
 
 
 def _starting(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
-    _free_name(studio, design)
+    studio.check_free(design)
     return "started", [str(given.get("shape", "egg"))]
-
-
-def _free_name(studio: Studio, design: str) -> None:
-    if design in studio.sessions or studio.shelf.has(design):
-        raise Refused(f"{design} is there already; choose another name")
 
 
 def _printing(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:

@@ -75,7 +75,8 @@ def test_notes_are_played_by_keys_and_by_holes(browser, desk):  # noqa: F811
         page.evaluate("window.simkitPage.session.emit('tap', { chamber: 'body', hole: '2' })")
         page.wait_for_selector(".hear-word:has-text('This fingering')")
         page.get_by_role("tab", name="Change").click()
-        assert not page.evaluate("window.simkitPage.session.playing")
+        page.keyboard.press("a")  # and keys are keys again
+        assert page.evaluate("window.simkitPage.session.fingering.open") == ["2"]
 
 
 @pytest.fixture

@@ -102,7 +102,7 @@ def test_what_cannot_be_opened_is_said(tmp_path, capsys, monkeypatch):
 
 @pytest.mark.slow
 @pytest.mark.sample
-def test_what_the_page_says_is_what_the_command_says(tmp_path):
+def test_what_the_page_says_is_what_the_command_says():
     """The numbers beside the piece, and those after a drag, against `simkit predict` and `simkit blow`."""
     import simkit
     from simkit.page import replies
@@ -140,9 +140,10 @@ def test_what_was_not_saved_is_named_at_the_end(tmp_path):
 
 
 @pytest.mark.slow
-def test_slopes_are_those_of_the_models_own_numbers(tmp_path):
+def test_slopes_are_those_of_the_models_own_numbers():
     """Central differences of what the model plays, over steps much smaller than a drag."""
     from simkit.page import replies
+    from simkit.vessel import loads
     from tests.page.conftest import DOVE
 
     for which, names in (
@@ -151,7 +152,7 @@ def test_slopes_are_those_of_the_models_own_numbers(tmp_path):
     ):
         slopes = replies.slopes(DOVE, "x", which, True)["slopes"]
         for name, step in names.items():
-            start = 1.0 if name == "body.length" else __import__("simkit").loads(DOVE).value(name)
+            start = 1.0 if name == "body.length" else loads(DOVE).value(name)
             up, down = (replies.sounded(DOVE, "x", {name: start + s * step})["notes"] for s in (1, -1))
             measured = [(a["cents"] - b["cents"]) / (2 * step) for a, b in zip(up, down, strict=True)]
             # A place's slope leaves out what face and breath do with it: a percent or two; meshes of a stretched body

@@ -14,7 +14,7 @@ function styled() {
 }
 
 /** What to do now, of the bench's answer: words for a metre, and the note to blow for it. */
-export function nextStep(chamber) {
+function nextStep(chamber) {
   const [cut] = chamber.cuts;
   if (!chamber.notes.some((note) => note.heard_hz) && chamber.first_blow) {
     const { pitch, frequency_hz: hz } = chamber.first_blow;
@@ -32,7 +32,7 @@ export function nextStep(chamber) {
 export function mount(element, session) {
   styled();
   const off = [];
-  let alive = true, told = null, heard = null, taken = null, chosen = null, asked = null, busy = false;
+  let alive = true, told = null, taken = null, asked = null, busy = false;
 
   const words = make("p", { class: "bench-next", role: "status" }), more = make("p", { class: "bench-more" });
   const done = make("button", { class: "key strong bench-large", type: "button" }, "Cut");
@@ -71,7 +71,7 @@ export function mount(element, session) {
     busy = true;
     problem.textContent = "";
     try {
-      const query = blown() > 1 ? { chamber: place() } : {};
+      const query = voiced().length > 1 ? { chamber: voiced()[0].name } : {}; // of several the first
       told = body ? await session.post("bench", { ...query, ...body }) : await session.get("bench", { query });
       if (alive) draw();
     } catch (why) {
@@ -81,9 +81,7 @@ export function mount(element, session) {
     }
   }
 
-  const voiced = () => session.design.chambers.filter((each) => each.voiced !== false && each.notes.length);
-  const blown = () => voiced().length;
-  const place = () => chosen ?? voiced()[0]?.name;
+  const voiced = () => session.design.chambers.filter((each) => each.voiced && each.notes.length);
 
   function draw() {
     const now = nextStep(chamber());
@@ -99,7 +97,6 @@ export function mount(element, session) {
     if (now.note) note.value = now.note;
     asked = now;
     forget();
-    undo.disabled = !told.steps && told.steps !== undefined;
     rows.replaceChildren(...chamber().notes.map((each) => make("tr", {},
       make("th", { scope: "row" }, each.pitch), make("td", {}, each.heard_hz ? each.heard_hz.toFixed(1) : ""),
       make("td", {}, each.now_hz ? each.now_hz.toFixed(1) : "not cut"), make("td", {}, `${signed(each.fired_cents)} ± ${each.fired_uncertainty_cents.toFixed(0)}`))));
@@ -124,7 +121,6 @@ export function mount(element, session) {
   };
 
   function onReading(frame) {
-    heard = frame;
     const hz = frame.tonal ? frame.hz : null, goal = told ? aim() : null;
     const away = hz && goal ? cents(hz, goal) : null;
     hand.setAttribute("transform", `rotate(${away === null ? 0 : Math.max(-FAR, Math.min(FAR, away))} 100 100)`);

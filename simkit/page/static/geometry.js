@@ -3,7 +3,7 @@
 export const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 export const add = (a, b, s = 1) => [a[0] + s * b[0], a[1] + s * b[1], a[2] + s * b[2]];
 export const less = (a, b) => add(a, b, -1);
-export const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
 export const size = (a) => Math.sqrt(dot(a, a));
 export const unit = (a) => { const s = size(a) || 1; return [a[0] / s, a[1] / s, a[2] / s]; };
 

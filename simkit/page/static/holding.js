@@ -12,7 +12,6 @@ export class Piece {
     this.held = null; // the opening in the hand, as the hand has it
     this.selected = null; // the key of the opening or body that is chosen
     session.on("state", () => this._renew());
-    session.on("drag", () => session.hand || this._letGo());
   }
 
   _renew() {
@@ -24,8 +23,6 @@ export class Piece {
       name: chamber.name, frame: chamber.frame, windway: chamber.windway, ...surfaceOf(chamber.sheets),
     }));
   }
-
-  _letGo() { this.held = null; }
 
   /** By how much the body is stretched while a hand does it. */
   stretch(chamber) {

@@ -68,7 +68,6 @@ export class Ladder {
     this.session.showFingering(note.chamber, same ? null : note.open);
     if (!same) this.session.fingering.note = n;
     this.fill();
-    this.session.emit("note", same ? null : { ...note, index: n });
   }
 
   fill() {
@@ -88,7 +87,6 @@ export class Ladder {
         const doubt = note.doubt_cents ?? 0, low = place(note.cents - doubt);
         row.doubt.style.left = `${low}%`;
         row.doubt.style.width = `${place(note.cents + doubt) - low}%`;
-        row.bead.classList.toggle("off", Math.abs(note.cents) > 10);
       }
       write(row.cents, known ? `${signed(note.cents, 1)}${note.doubt_cents === null ? "" : ` <small>± ${note.doubt_cents.toFixed(0)}</small>`}` : note.hz ? `${note.hz.toFixed(1)} Hz` : "…");
       const breath = note.speaks === false ? "silent" : note.pressure_pa === null ? "…" : `${Math.round(note.pressure_pa)}`;

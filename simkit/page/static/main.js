@@ -161,7 +161,6 @@ async function choosePanel(name) {
     (await mounted.get(other))?.unmount?.();
     mounted.delete(other);
     find(`#panel-${other}`).replaceChildren();
-    session.playing = false;
   }
   if (mounted.has(name)) return;
   const element = find(`#panel-${name}`);
@@ -177,15 +176,11 @@ for (const tab of tabs) {
   tab.addEventListener("keydown", (event) => {
     const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
     if (!step) return;
-    const next = tabs.filter((each) => !each.hidden);
-    const to = next[(next.indexOf(tab) + step + next.length) % next.length];
+    const to = tabs[(tabs.indexOf(tab) + step + tabs.length) % tabs.length];
     to.focus();
     choosePanel(to.dataset.panel);
   });
 }
-session.get("folder").then(({ panels }) => {
-  for (const name of LEAVES) find(`[data-panel=${name}]`).hidden = !panels.includes({ hear: "sound.js", bench: "bench.js" }[name]);
-}).catch(() => {});
 
 // --- the picture in the round, where there is WebGL ---
 

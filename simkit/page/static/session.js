@@ -11,7 +11,6 @@ export class Session {
     this.hand = null; // what is dragged: {values, label, base}
     this.moved = null; // the server's last word on where everything is while it is dragged
     this.judged = new Map(); // cents by the air meshed as a whole, by design, version, chamber and note
-    this.playing = false;
     this.fingering = null;
     this.lost = false;
     this._listeners = new Map();
@@ -105,7 +104,7 @@ export class Session {
       this.emit("job", message);
       return this.emit("numbers");
     }
-    if (!this.state || message.design !== this.state.design) return this.emit("other", message);
+    if (!this.state || message.design !== this.state.design) return;
     if (message.type === "state") return this._see(message);
     if (message.type === "outside") {
       this.state.outside = message.outside;
@@ -126,13 +125,11 @@ export class Session {
   }
 
   _see(state) {
-    const walls = this.state?.scene?.chambers;
     const other = this.state?.design !== state.design;
     this.state = state;
-    if (!other && walls && !state.scene) this.state.scene = walls;
     this.hand = this.moved = this._heard = this._sent = null;
     this.design = {
-      file: state.design, title: state.title, version: state.version, saved: state.saved, chambers: state.chambers,
+      file: state.design, title: state.title, saved: state.saved, chambers: state.chambers,
     };
     if (other) this.fingering = this._told = null;
     this._count();

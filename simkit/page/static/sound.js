@@ -7,7 +7,7 @@ const KEYS = "asdfghjkl;'\\".split("");
 const SECONDS = 1.5;
 
 /** Sounds a note of `api/blow`: its pitch, level, partials, attack and breath. */
-export class Player {
+class Player {
   constructor() {
     this.instrument = new Instrument();
   }
@@ -21,14 +21,10 @@ export class Player {
   stop() {
     this.instrument.stop();
   }
-
-  get playing() {
-    return this.instrument.playing;
-  }
 }
 
 /** Hz of any fingering, by `api/chart`, with the breath and tone of the note nearest to it. */
-export function fingered(chart, notes, chamber, open) {
+function fingered(chart, notes, chamber, open) {
   const found = chart?.chambers.find((each) => each.name === chamber);
   const place = found?.holes.reduce((sum, hole, n) => sum + (open.includes(hole) ? 2 ** n : 0), 0);
   const hz = found?.hz?.[place];
@@ -143,7 +139,6 @@ export function mount(element, session) {
     say(note);
   }
 
-  session.playing = true;
   off.push(session.on("state", renew), session.on("tap", onTap));
   for (const kind of ["keydown", "keyup"]) document.addEventListener(kind, onKey);
   renew();
@@ -153,7 +148,6 @@ export function mount(element, session) {
       player.stop();
       for (const each of off) each();
       for (const kind of ["keydown", "keyup"]) document.removeEventListener(kind, onKey);
-      session.playing = false;
     },
   };
 }
