@@ -13,7 +13,7 @@ import pytest
 import uvicorn
 
 from simkit.errors import SimkitError
-from simkit.page.companion import Refused
+from simkit.page.companion import Refused, Stopped
 from simkit.page.guard import Guard
 from simkit.page.routes import application
 from simkit.page.studio import Studio
@@ -86,7 +86,7 @@ class CloseAtHand:
         if module == "long_work":
             progress("first step")
             await self._over.wait()
-            raise Refused("stopped by the test")
+            raise Stopped
         if name in STILL:
             return json.loads(json.dumps(STILL[name]))
         try:
@@ -170,7 +170,6 @@ def serving(folder, companion=CloseAtHand):
         assert thread.is_alive()
         time.sleep(0.005)
     page = Page(port, folder)
-    page.studio = studio
     try:
         yield page
     finally:

@@ -311,19 +311,29 @@ def test_without_webgl_the_outlines_remain(chromium, desk):
         until(page, "s.state.version === 2")
 
 
+UNDER_THE_POINTER = """() => {
+    const canvas = document.querySelector(".round canvas"), box = canvas.getBoundingClientRect(), found = [];
+    for (let x = box.x + 4; x < box.right; x += 4) for (let y = box.y + 4; y < box.bottom; y += 4) {
+        canvas.dispatchEvent(new PointerEvent("pointermove", { clientX: x, clientY: y }));
+        if (canvas.style.cursor === "move") found.push([x, y]);
+    }
+    return { corner: [box.x + 12, box.y + 12], holes: found };
+}"""
+
+
 def test_in_the_round_a_hole_is_dragged_and_the_piece_is_turned(tab):
     tab.wait_for_selector(".round[data-painted]")
-    place = tab.evaluate("""async () => {
-        const { rim, mouth } = await import("./static/geometry.js");
-        const canvas = document.querySelector(".round canvas"), box = canvas.getBoundingClientRect();
-        return [box.x, box.y, box.width, box.height];
-    }""")
-    corner = (place[0] + 12, place[1] + 12)
+    places = tab.evaluate(UNDER_THE_POINTER)
     before = tab.locator(".round canvas").screenshot()
-    drag(tab, corner, (90, 40))()
+    drag(tab, places["corner"], (90, 40))()
     tab.wait_for_timeout(400)
     assert tab.locator(".round canvas").screenshot() != before
     assert said(tab, "s.state.version") == 1  # looking changes nothing
+    places = tab.evaluate(UNDER_THE_POINTER)["holes"]
+    up = drag(tab, places[len(places) // 2], (15, 0))
+    assert {name.rpartition(".")[2] for name in said(tab, "Object.keys(s.hand.values)")} == {"along_mm", "around_deg"}
+    up()
+    until(tab, "s.state.version === 2")
 
 
 ELSEWHERE = Path(__file__).with_name("elsewhere.html")  # tries to read and to save from another origin
@@ -342,6 +352,11 @@ def test_a_page_from_elsewhere_that_knows_the_address_can_neither_read_nor_save(
 
     with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Quiet) as elsewhere:
         threading.Thread(target=elsewhere.serve_forever, daemon=True).start()
+        with opened(browser, desk) as ours:  # so that there is what to save
+            ours.locator("#part").select_option(label="hole 1")
+            ours.get_by_label("diameter, mm").fill("6.4")
+            ours.keyboard.press("Enter")
+            until(ours, "s.state.version === 2")
         page = browser.new_page()
         page.goto(f"http://127.0.0.1:{elsewhere.server_port}/?to={desk.address.partition('?')[0]}")
         deadline = time.monotonic() + PATIENCE / 1000

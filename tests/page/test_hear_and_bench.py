@@ -115,3 +115,15 @@ def test_a_held_note_becomes_a_reading_and_the_next_cut_is_said(chromium, potter
         assert page.get_by_role("button", name="Take the reading").is_disabled()
         page.get_by_role("button", name="Undo the last step").click()
         page.wait_for_selector(".bench-next:has-text('Blow C5')")
+
+
+@pytest.mark.parametrize(("panel", "shows"), [("Hear", ".hear-keys .key"), ("Bench", ".bench-notes tbody tr")])
+def test_another_design_is_another_panel(browser, potters, panel, shows):  # noqa: F811
+    """What is heard, or goes into a log, is of the design that is shown."""
+    potters.file.with_name("lark.toml").write_text(potters.file.read_text().replace('"D5"', '"E5"'))
+    with opened(browser, potters) as page:
+        page.get_by_role("tab", name=panel).click()
+        page.wait_for_selector(f"{shows}:has-text('D5')")
+        page.evaluate("window.simkitPage.session.open('lark.toml')")
+        page.wait_for_selector(f"{shows}:has-text('E5')")
+        assert page.locator(f"{shows}:has-text('D5')").count() == 0

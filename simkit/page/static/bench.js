@@ -32,7 +32,7 @@ function nextStep(chamber) {
 export function mount(element, session) {
   styled();
   const off = [];
-  let alive = true, told = null, taken = null, asked = null, busy = false;
+  let alive = true, told = null, taken = null, asked = null, busy = 0, waiting = Promise.resolve(), about = null, seen = null;
 
   const words = make("p", { class: "bench-next", role: "status" }), more = make("p", { class: "bench-more" });
   const done = make("button", { class: "key strong bench-large", type: "button" }, "Cut");
@@ -66,24 +66,34 @@ export function mount(element, session) {
 
   // --- the bench's word ---
 
-  async function ask(body = null) {
-    if (busy) return;
-    busy = true;
-    problem.textContent = "";
+  // One question after the other, each about the design that was shown when it was asked.
+  function ask(body = null) {
+    const { file: design } = session.design;
+    busy += 1;
+    waiting = waiting.then(() => answer(design, body));
+    return waiting;
+  }
+
+  async function answer(design, body) {
     try {
+      if (design !== session.design.file) return;
+      problem.textContent = "";
       const query = voiced().length > 1 ? { chamber: voiced()[0].name } : {}; // of several the first
-      told = body ? await session.post("bench", { ...query, ...body }) : await session.get("bench", { query });
-      if (alive) draw();
+      const word = body ? await session.post("bench", { design, ...query, ...body }) : await session.get("bench", { query: { design, ...query } });
+      if (!alive || design !== session.design.file) return;
+      told = word;
+      draw();
     } catch (why) {
       if (alive) problem.textContent = why.message;
     } finally {
-      busy = false;
+      busy -= 1;
     }
   }
 
   const voiced = () => session.design.chambers.filter((each) => each.voiced && each.notes.length);
 
   function draw() {
+    element.inert = false;
     const now = nextStep(chamber());
     words.textContent = now.words;
     more.textContent = now.more;
@@ -158,11 +168,18 @@ export function mount(element, session) {
   });
   note.addEventListener("change", () => { forget(); reading.textContent = ""; });
 
-  let first = true;
+  /** Asks anew when there is another design, or another file of this one: that is what the bench is about. */
   function renew() {
-    if (!session.design || !first) return;
-    first = false;
-    words.textContent = "Asking the bench …";
+    if (!session.design) return;
+    const { file, saved } = session.design, now = `${file} ${saved ? session.state.version : "not saved"}`;
+    if (now === seen) return;
+    seen = now;
+    if (file !== about) {
+      about = file;
+      told = null;
+      element.inert = true; // what is shown is another design's
+      words.textContent = "Asking the bench …";
+    }
     ask();
   }
   off.push(session.on("state", renew));
@@ -170,6 +187,7 @@ export function mount(element, session) {
   return {
     unmount() {
       alive = false;
+      element.inert = false;
       tuner.stop();
       for (const each of off) each();
     },

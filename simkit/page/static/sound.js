@@ -43,7 +43,7 @@ export function mount(element, session) {
   styled();
   const player = new Player(), off = [], held = new Set();
   const known = { now: null, saved: null, chart: null };
-  let version = null, alive = true, of = "now";
+  let shown = null, alive = true, of = "now";
 
   const which = make("fieldset", { class: "hear-which" }, make("legend", {}, "Which piece"));
   for (const [value, words] of [["now", "as it is shown"], ["saved", "as it was saved"]]) {
@@ -98,20 +98,22 @@ export function mount(element, session) {
   }
 
   async function renew() {
-    if (!session.design || session.state.version === version) return;
-    version = session.state.version;
+    if (!session.design) return;
+    const now = `${session.design.file} ${session.state.version}`;
+    if (now === shown) return;
+    shown = now;
     tell("Asking how it blows …");
     try {
       const asked = [session.get("blow", { query: { of: "now" } }), session.get("chart")];
       if (session.state.on_disk !== false) asked.push(session.get("blow", { query: { of: "saved" } }).catch(() => null));
-      const [now, chart, saved] = await Promise.all(asked);
-      if (!alive) return;
-      Object.assign(known, { now, chart, saved });
+      const [is, chart, saved] = await Promise.all(asked);
+      if (!alive || shown !== now) return;
+      Object.assign(known, { now: is, chart, saved });
       which.hidden = !saved;
       draw();
       tell("");
     } catch (why) {
-      version = null;
+      if (shown === now) shown = null;
       if (alive) tell(why.message);
     }
   }
