@@ -1,1 +1,1 @@
-"""What a vessel plays: openings, losses, radiation, and the resonators that put them together."""
+"""The sound of a vessel: openings, losses, radiation, and the resonators that put them together."""

@@ -1,4 +1,4 @@
-"""What the air of a chamber answers at its window, at any frequency: one call for every model."""
+"""Input admittance of a chamber at its window, at any frequency: one call for every model."""
 
 from __future__ import annotations
 

@@ -71,7 +71,7 @@ class AirField:
         return f"{head}\n{flows}" if self.flows else head
 
     def as_dict(self) -> dict[str, Any]:
-        """What the command line's JSON has: not the field itself, which is in its file."""
+        """Summary for the command line's JSON; the field itself is in its file."""
         return {
             "title": self.title,
             "model": self.model,

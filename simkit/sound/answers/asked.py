@@ -1,4 +1,4 @@
-"""Which chamber and which fingering a caller means by a note."""
+"""From a caller's note to its chamber and fingering."""
 
 from __future__ import annotations
 

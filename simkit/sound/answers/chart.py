@@ -58,7 +58,7 @@ class ChartedChamber:
 
     @property
     def cents(self) -> np.ndarray:
-        """How far each combination is above the nearest note (fingerings,)."""
+        """Deviation of each combination from the nearest note, cents (fingerings,)."""
         return column(each.cents for each in self.fingerings)
 
     @property
@@ -108,7 +108,7 @@ class ChartedChamber:
 
 @dataclass(frozen=True)
 class Chart(OverChambers):
-    """What every fingering of a vessel plays, by one model."""
+    """The note of every fingering of a vessel, by one model."""
 
     model: str
     state: str
@@ -123,7 +123,7 @@ class Chart(OverChambers):
 
     @property
     def cents(self) -> np.ndarray:
-        """How far each combination is above the nearest note (fingerings,)."""
+        """Deviation of each combination from the nearest note, cents (fingerings,)."""
         return self._joined("cents")
 
     @property

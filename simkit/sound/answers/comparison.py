@@ -54,12 +54,12 @@ class Comparison:
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """What each note sounds by each model (notes, models); nan where nothing rings."""
+        """Frequency of each note by each model, Hz (notes, models); nan where nothing rings."""
         return np.stack([self.prediction.by(model).frequencies_hz for model in self.models], axis=1)
 
     @property
     def cents(self) -> np.ndarray:
-        """How far each note is above its target by each model (notes, models); nan without one."""
+        """Deviation of each note from its target by each model, cents (notes, models); nan without a target."""
         return np.stack([self.prediction.by(model).cents for model in self.models], axis=1)
 
     @property
@@ -112,7 +112,7 @@ def _window(case: Case) -> WindowView | None:
 
 @frozen
 class Build:
-    """What a maker can measure of a chamber that makes models part.
+    """Measurable features of a chamber that make models differ.
 
     long: length over width; narrow: its waist, if any; shares: each hole's diameter over the chamber's width there;
     clay: least clay between the rims of two openings, m.
@@ -172,7 +172,7 @@ def reasons_for(resonators: Sequence[Resonator], build: Build, note: PredictedNo
 
 
 def _neglected(facts: Mapping[str, float], build: Build, opened: tuple[str, ...]) -> Iterator[tuple[float, str]]:
-    """What the textbook rule leaves out, with its weight in cents."""
+    """Effects that the lumped model leaves out, in words, each with its size in cents."""
     words = {
         "stretch": f"{build.form()}, and the air must run along it",
         "neighbours": f"openings close together share the air that they move{build.nearest(opened)}",

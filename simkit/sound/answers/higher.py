@@ -1,4 +1,4 @@
-"""How a chamber rings above its note: its higher resonances, closed flush or with all its holes covered."""
+"""Higher resonances of a chamber, above its note: closed flush, or with all its holes covered."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ class RingingChamber:
 
 @dataclass(frozen=True)
 class Ringing(OverChambers):
-    """How each chamber of a vessel rings above its note; `closed` flush, or with its window and some holes open."""
+    """Higher resonances of each chamber of a vessel; `closed` flush, or with its window and some holes open."""
 
     state: str
     air: Air
@@ -231,7 +231,7 @@ def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: i
 def _overtones(
     resonator: Overtoned | None, own: Fingering, found: Sequence[Resonance]
 ) -> tuple[Sequence[float | None], AirMesh | None, np.ndarray]:
-    """How strongly the window drives each resonance over the note, the mesh, and the pressures of all but the note."""
+    """Drive of each resonance by the window over the note's, the mesh, and the pressures of all but the note."""
     drives: Sequence[float | None] = [None] * len(found)
     if resonator is None:
         return drives, None, np.zeros((0, len(found) - 1))

@@ -1,4 +1,4 @@
-"""What the answers about a vessel share: one answer for each chamber, put together."""
+"""Common part of the answers about a vessel: one answer for each chamber, put together."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What each part of playing does to the notes of a chamber, and how sure all of them together are."""
+"""Effect of each part of playing on the notes of a chamber, and the uncertainty of all together."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What each note of a design will sound, how far off its target, and how sure that is."""
+"""Frequency of each note of a design, its deviation from the target, and its uncertainty."""
 
 from __future__ import annotations
 
@@ -106,12 +106,12 @@ class PredictedChamber:
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """What each note sounds (notes,), by the last model asked; nan where nothing rings."""
+        """Frequency of each note (notes,), Hz, by the last model asked; nan where nothing rings."""
         return column(note.answer.frequency_hz for note in self.notes)
 
     @property
     def cents(self) -> np.ndarray:
-        """How far each note is above its target (notes,); nan without one."""
+        """Deviation of each note from its target, cents (notes,); nan without one."""
         return column(note.answer.cents for note in self.notes)
 
     @property
@@ -144,7 +144,7 @@ class PredictedChamber:
 
 @frozen
 class Prediction(OverChambers):
-    """What a vessel plays, by one model or several side by side; chords where several chambers are blown at once."""
+    """Notes of a vessel, by one model or several side by side; chords where several chambers are blown at once."""
 
     models: tuple[str, ...]
     state: str
@@ -160,12 +160,12 @@ class Prediction(OverChambers):
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """What each note sounds (notes,), by the last model asked; nan where nothing rings."""
+        """Frequency of each note (notes,), Hz, by the last model asked; nan where nothing rings."""
         return self._joined("frequencies_hz")
 
     @property
     def cents(self) -> np.ndarray:
-        """How far each note is above its target (notes,); nan without one."""
+        """Deviation of each note from its target, cents (notes,); nan without one."""
         return self._joined("cents")
 
     @property
@@ -208,7 +208,7 @@ def predict(
     blown: str | Iterable[str] | None = None,
     mesh: float = 1.0,
 ) -> Prediction:
-    """What each note of a design sounds: frequency, cents off its target, Q, and the uncertainty in cents.
+    """Predict each note of a design: frequency, deviation from its target in cents, Q, and the uncertainty in cents.
 
     model: one name or several. lossless leaves out friction and heat. state: "played", as a tuner hears the note at the
     breath that drives it best, or "still", with the windway shut, the room's air and nobody near. A chamber without

@@ -1,4 +1,4 @@
-"""How far the mesh still moves an answer: the same asked on cells of full, middling and half size.
+"""Convergence of an answer with the mesh: the same asked on cells of full, middling and half size.
 
 Richardson 1911, Phil. Trans. R. Soc. A 210, 307: an answer that errs like the power p of the cells' size moves by
 2^(p/2) less in the second of two steps of the root of two. So the steps tell the order, and what is left.
@@ -55,7 +55,7 @@ class Halved:
 
 
 def extrapolated(names: Iterable[str], sizes: ArrayLike, hz: ArrayLike) -> Halved:
-    """What answers hz (3, n) on cells of `sizes` (3,), each step by one factor, tell together.
+    """Limit and order of convergence of answers hz (3, n) on cells of `sizes` (3,), each step by one factor.
 
     >>> halves = extrapolated(["tone"], [1.0, 0.5, 0.25], [[400 + 1.6], [400 + 0.1], [400 + 0.00625]])
     >>> round(float(halves.order[0]), 9), round(float(halves.settled_hz[0]), 9)

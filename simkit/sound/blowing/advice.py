@@ -1,4 +1,4 @@
-"""What to change on the piece, in plain words: each lever tried on the model first, none taken on faith."""
+"""Advice on what to change on the piece, in plain words: each lever tried on the model first, none taken on faith."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _CUT_UP, _WINDWAY = 0.10, 0.15  # by how much a lever is moved
 
 
 def levers(jet: AirJet) -> dict[str, AirJet]:
-    """What a knife can change at the window, with by how much when fired, and the jet that it leaves."""
+    """Changes that a knife can make at the window, by the amount when fired, each with the jet that it leaves."""
     cut_up, windway = (f"by {1e3 * by:.1g} mm" for by in (jet.cut_up * _CUT_UP, jet.height * _WINDWAY))
     return {
         f"{SHORTER} {cut_up}": replace(jet, cut_up=jet.cut_up * (1 - _CUT_UP)),
@@ -57,7 +57,7 @@ class Tried:
         return cls(now, amiss, {name: blow_fingerings(some, other) for name, other in levers(jet).items()})
 
     def advice(self, i: int) -> tuple[str, ...]:
-        """What may help fingering i; nothing where nothing is amiss."""
+        """Advice for fingering i; nothing where nothing is amiss."""
         note = self.now.note(i)
         tried = self.moved if i in self.amiss else {}
         after = {name: blown.note(self.amiss.index(i)) for name, blown in tried.items()}

@@ -1,4 +1,4 @@
-"""How a chamber blows: many fingerings at once as arrays, one note in plain numbers."""
+"""Behaviour of a chamber when blown: many fingerings at once as arrays, one note in plain numbers."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ SPEAKS_BELOW_PA = 2000.0
 
 @dataclass(frozen=True)
 class NoteBlown:
-    """How one note blows; None where it does not speak (or where there is nothing to tell).
+    """Behaviour of one note when blown; None where it does not speak (or where there is nothing to tell).
 
     pressure: Pa, where the jet drives the lowest resonance in phase; in_phase false where that is not to be had below
     2 kPa, and the pressure is then that of the loudest swing. sounding_hz: there. q, playing_q: linear, and
@@ -57,7 +57,7 @@ class NoteBlown:
 
     @property
     def lasts(self) -> float | None:
-        """How many times the playing pressure it stands before it dies away; None where it does not, or jumps first."""
+        """Pressure at which the note dies over its playing pressure; None where it does not die, or jumps first."""
         if self.dies_at is None or self.pressure is None or self.dies_at > (self.overblow_at or np.inf):
             return None
         return self.dies_at / self.pressure
@@ -65,7 +65,7 @@ class NoteBlown:
 
 @frozen
 class Blown:
-    """How F fingerings blow: arrays (F,), NaN where there is nothing; `note(i)` says one of them in plain values.
+    """Behaviour of F fingerings when blown: arrays (F,), NaN where there is nothing; `note(i)` has one in plain values.
 
     in_phase (F,) false where the lowest resonance sounds only out of phase with the jet, so that the pressure and
     pitch are those of its loudest swing instead.

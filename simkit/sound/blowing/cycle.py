@@ -1,4 +1,4 @@
-"""Where an oscillation settles: swing, frequency and friction in balance, for many fingerings at once.
+"""Limit cycles: swing, frequency and friction in balance, for many fingerings at once.
 
 The swing grows until the saturated labium gives no more than the linear losses and the air torn off at window and
 holes take. Both balances, of size and of phase, are log L = 0 (`loop`), with the describing function N of the swing

@@ -80,7 +80,7 @@ def fit_jet(
 
 
 def _left(cents: np.ndarray) -> np.ndarray:
-    """What the best common offset leaves; a note that was heard and does not sound counts as far off."""
+    """Residual after the best common offset, cents; a note that was heard and does not sound counts as far off."""
     return np.nan_to_num(cents - _offset(cents), nan=_SILENT_CENTS)
 
 

@@ -31,7 +31,7 @@ class Growth(NamedTuple):
 
 
 def growing(loop: Loop, speed: np.ndarray, beside: Cycle | None = None) -> Growth:
-    """How the active resonance grows at jet speeds (F,).
+    """Growth of the active resonance at jet speeds (F,), m/s.
 
     `beside` is a note that sounds meanwhile: its swing leaves another frequency only the mean slope of the labium,
     and its flow at the edges brakes what sounds beside it 3/2 as much. Where it is NaN there is silence. Two
@@ -78,7 +78,7 @@ def _swing(loop: Loop, beside: Cycle) -> np.ndarray:
 
 
 def _pulled(loop: Loop, own: np.ndarray, speed: np.ndarray, friction: Friction, left: np.ndarray) -> np.ndarray:
-    """Where the resonance goes with the jet's gain taken as it is at the resonance: a start for the search."""
+    """First guess of the coupled resonance, rad/s (F,): with the jet's gain as it is at the resonance itself."""
     around = own.real
     answer = loop.answer(around, friction)
     drive = loop.motion.drive[:, loop.active]

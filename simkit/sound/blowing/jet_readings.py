@@ -52,7 +52,7 @@ class Reading(Part):
 
 
 class Readings(Part):
-    """What was measured on one chamber, and which constants it is to fit."""
+    """Measurements on one chamber, and the constants to fit to them."""
 
     chamber: Name | None = None
     free: tuple[Name, ...] = ("convection", "window_contraction")

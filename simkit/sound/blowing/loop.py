@@ -23,7 +23,7 @@ OTHER = 4 / np.pi
 
 
 class Friction(NamedTuple):
-    """What air torn off at edges takes, for one pattern of flows.
+    """Resistance of air torn off at edges, for one pattern of flows.
 
     window (F,): R/rho of the window, 1/(m s), a resistance in its path. holes (1 + M, 1 + M, F): what the holes take
     from each resonance and between them, 1/s, the flow straight through first.
@@ -38,7 +38,7 @@ class Friction(NamedTuple):
 
 
 class Response(NamedTuple):
-    """What the resonator does with a pressure across its window."""
+    """Response of the resonator to a pressure across its window."""
 
     response: np.ndarray  # (F,) A in m
     share: np.ndarray  # (F, O) complex: flow in each opening over that in the window
@@ -75,7 +75,7 @@ class Loop:
         return np.abs(self.motion.omega.T) ** 2
 
     def friction(self, flow: np.ndarray, mean: float = SAME) -> Friction:
-        """What flows (F, O) of amplitude m3/s lose at the openings' edges.
+        """Resistance at the openings' edges for flows (F, O) of amplitude m3/s.
 
         dp = (rho/2)(v/contraction)^2 against the flow, so R = mean rho |U| / (2 contraction^2 S^2) at an opening and
         sum_i w_ni w_mi R_i/rho between two resonances.

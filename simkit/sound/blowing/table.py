@@ -1,4 +1,4 @@
-"""How each note of a design blows: the table behind `simkit blow`."""
+"""Blowing behaviour of each note of a design: the table behind `simkit blow`."""
 
 from __future__ import annotations
 
@@ -93,12 +93,12 @@ class BlowingChamber:
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """What sounds then (notes,); nan where nothing does."""
+        """Sounding frequency of each note there (notes,), Hz; nan where nothing sounds."""
         return column(note.blown.sounding_hz for note in self.notes)
 
     @property
     def margins(self) -> np.ndarray:
-        """How many times its breath each note stands until it jumps, at least (notes,); nan where nothing speaks."""
+        """Breath at which each note jumps over its playing breath, at least (notes,); nan where nothing speaks."""
         return column(note.blown.overblow_margin for note in self.notes)
 
     @property
@@ -130,7 +130,7 @@ class BlowingChamber:
 
 @dataclass(frozen=True)
 class BlowTable(OverChambers):
-    """How a vessel blows; chords where several chambers are blown at once."""
+    """Blowing behaviour of a vessel; chords where several chambers are blown at once."""
 
     model: str
     state: str
@@ -146,12 +146,12 @@ class BlowTable(OverChambers):
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """What sounds then (notes,); nan where nothing does."""
+        """Sounding frequency of each note there (notes,), Hz; nan where nothing sounds."""
         return self._joined("frequencies_hz")
 
     @property
     def margins(self) -> np.ndarray:
-        """How many times its breath each note stands until it jumps, at least (notes,); nan where nothing speaks."""
+        """Breath at which each note jumps over its playing breath, at least (notes,); nan where nothing speaks."""
         return self._joined("margins")
 
     @property
@@ -172,7 +172,7 @@ def blow(
     blown: str | Iterable[str] | None = None,
     advise: bool = True,
 ) -> BlowTable:
-    """How hard each note blows, what it sounds then, how far breath bends it, when it overblows, what may help.
+    """Compute each note's playing pressure, sounding frequency, bend with breath and overblowing, and what may help.
 
     state: "played" or "still", as of `predict`. blown: chambers by name, one or several, or "all"; of several also
     every chord, blown with one breath.

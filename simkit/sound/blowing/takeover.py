@@ -1,4 +1,4 @@
-"""What ends a note on raising the breath: a higher resonance that takes over, or a jet too quick to drive it."""
+"""End of a note on raising the breath: a higher resonance that takes over, or a jet too quick to drive it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ HIGHEST_PA = 5000.0
 
 @frozen
 class Takeover:
-    """What grows beside a note as the breath rises from its playing pressure to 5 kPa.
+    """Resonances that grow beside a note as the breath rises from its playing pressure to 5 kPa.
 
     pressure (F,): Pa at which a higher resonance starts to grow on the jet's first wave and the note gives way, NaN
     if it holds; by (F,): which resonance, 1 the second, -1 none. dies (F,): Pa above which the note has no steady

@@ -1,4 +1,4 @@
-"""What a steady note sounds like, in a few numbers that a page can make it from: level, partials, attack, breath.
+"""Timbre of a steady note in a few numbers that a page can make it from: level, partials, attack, breath noise.
 
 Level and partials are those of the harmonic balance (`overtones`): of a piece small against the wave the room gets the
 sum of its flows, p_n = rho n omega |U_n|/(4 pi r). The attack is the growth of a small swing before the jet (`growth`).

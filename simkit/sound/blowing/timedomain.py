@@ -21,8 +21,8 @@ SLOWEST = 1.5  # m/s: no slower jet is followed, and the past is kept as long as
 
 @frozen
 class Played:
-    """What was followed: time (T,) s, even steps within a block of breath; flow (T, O) m3/s into the chamber at each
-    opening; part (T, M) how each resonance moves, m3/s in the window; pressure (T,) of the breath, Pa."""
+    """A solution in time: time (T,) s, even steps within a block of breath; flow (T, O) m3/s into the chamber at each
+    opening; part (T, M) of each resonance, m3/s in the window; pressure (T,) of the breath, Pa."""
 
     time: np.ndarray
     flow: np.ndarray
@@ -30,13 +30,13 @@ class Played:
     pressure: np.ndarray
 
     def after(self, time: float) -> Played:
-        """What came later than `time`."""
+        """The solution later than `time`, s."""
         late = self.time > time
         return Played(self.time[late], self.flow[late], self.part[late], self.pressure[late])
 
 
 def tap(motion: Motion, velocity: float, area: float) -> np.ndarray:
-    """How the resonances move (1 + M,) after a tap that sets the window's air in motion, m/s shared by all of them."""
+    """Initial state of the resonances (1 + M,) after a tap that gives the window's air `velocity`, m/s, shared out."""
     w = np.r_[motion.through[0, :1], motion.flow[0, :, 0]]
     return np.asarray(velocity * area * w / (w @ w))
 

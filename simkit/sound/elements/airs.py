@@ -1,4 +1,4 @@
-"""Which air stands where: in the room, in the chamber, in each opening.
+"""The air of the room, of the chamber and of each opening.
 
 The chamber's own temperature hardly counts (its stiffness is gamma times the pressure, whatever the gas's
 temperature); the density of the air that moves in the openings does, and the player's breath changes it
@@ -36,7 +36,7 @@ class Airs:
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What the formulas of all these airs have to say, each once."""
+        """Remarks on the validity of these airs' formulas, each once."""
         said = (self.room, self.chamber, self.window, *self.holes.values())
         return tuple(dict.fromkeys(text for air in said for text in air.cautions))
 

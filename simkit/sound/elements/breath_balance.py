@@ -1,4 +1,4 @@
-"""Which air stands in a flute that is being blown: how much of it is breath, how warm and how wet, note by note.
+"""The air in a flute that is being blown: its share of breath, temperature and humidity, note by note.
 
 A balance in the steady state, of what comes in and what leaves in a second. The jet of breath from the windway cools
 on the windway's clay, draws air along from both sides on its way over the cut-up, and a part of it (about half) goes
@@ -232,19 +232,19 @@ def _openings(
     return chamber * inside.share[..., None] + own, t, water
 
 
-# --- what it does to the pitch ---
+# --- effect on the pitch ---
 
 
 @frozen
 class Lightness:
-    """What of the air moves the pitch: the chamber's stiffness rho c^2 (f,), Pa, the openings' density (f, n)."""
+    """Air properties that set the pitch: stiffness rho c^2 of the chamber (f,), Pa, density in the openings (f, n)."""
 
     stiffness: np.ndarray
     density: np.ndarray
 
 
 def lightness(b: Breathing) -> Lightness:
-    """That of `breathed`, without what costs most of its time, the gases' viscosity."""
+    """Stiffness and density of `breathed`, without the gases' viscosity, which takes most of its time."""
     found = _mixed(b)
     inside = found.inside
     stiff = stiffness_of(b.room, b.breath, inside.share, inside.temperature_c, inside.water)

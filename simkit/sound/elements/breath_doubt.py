@@ -1,4 +1,4 @@
-"""How far the air of a blown flute may be other than `breath_balance` says, and what that does to its notes."""
+"""Uncertainty of the air in a blown flute (`breath_balance`), and of its notes with it."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def side_by_side(variants: Sequence[Breathing]) -> Breathing:
 
 @frozen
 class BreathDoubt:
-    """How far the air may move the notes, half widths of a band in cents: `common` to all, `within` the scale (f,).
+    """Uncertainty of the notes from the air, half widths in cents: `common` to all, `within` the scale (f,).
 
     parts: of each doubtful number half the difference between its ends, (f,) cents.
     """

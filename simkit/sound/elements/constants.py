@@ -14,7 +14,7 @@ LEAST, MOST = 0.05, 20.0  # what a design file may set: far beyond every publish
 
 @dataclass(frozen=True)
 class JetConstants:
-    """What theory leaves open about a jet at a labium; all plain numbers above 0, `[jet]` in a design file sets them.
+    """Parameters of a jet at a labium that theory leaves open: plain numbers above 0, set by `[jet]` in a design file.
 
     half_width: of the jet over the windway's height, b/h. 0.4 keeps the momentum of a parabolic profile; a short,
         wide windway lets out a blunter jet, up to 0.75.

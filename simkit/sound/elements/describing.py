@@ -1,4 +1,4 @@
-"""How the labium's source saturates: a jet that swings far is all in or all out, and can give no more.
+"""Saturation of the labium's source: a jet that swings far is all in or all out, and can give no more.
 
 The jet's share inside follows tanh((eta - y0)/b). With eta = x b sin(phi) and a = y0/b: what comes out at the same
 frequency over what a small swing would give is the describing function; what a small swing at another, unrelated

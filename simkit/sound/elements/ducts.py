@@ -69,7 +69,7 @@ def plain_filling(air: Air) -> Filling:
 
 @dataclass(frozen=True)
 class TwoPort:
-    """What one end of a duct feels of the other: p1 = A p2 + B U2, U1 = C p2 + D U2, flow from 1 to 2."""
+    """Transmission matrix of a duct: p1 = A p2 + B U2, U1 = C p2 + D U2, flow from 1 to 2."""
 
     A: Reals
     B: Reals

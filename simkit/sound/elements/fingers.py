@@ -1,4 +1,4 @@
-"""What fingers do to the air of a hole: flesh that fills part of a covered one, a tip that hovers over an open one."""
+"""Fingers and the air of a hole: flesh that fills part of a covered one, a tip that hovers over an open one."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ _SCATTER = 0.15  # of the radius: what the measured points, the pipe's radius an
 
 
 class Depth(NamedTuple):
-    """How deep, m, and how far that may be off, a standard deviation, m."""
+    """Depth of the flesh in a covered hole and its standard deviation, m."""
 
     depth: Reals
     doubt: Reals
 
 
 def flesh_depth(radius: Reals, length: Reals) -> Depth:
-    """How much shorter a covered hole is by the flesh in it: 0.76 b^2/(7.5 mm), b its radius, m.
+    """Depth of the flesh in a covered hole, 0.76 b^2/(7.5 mm) with b its radius, and its standard deviation, m.
 
     What the pipe was in the measurements a chamber is not: here flesh is taken to know the hole alone, so that the
     pipe's radius stays a mere length. Between 0.1 and 0.8 b as measured, and no more than the hole's length: where
@@ -50,13 +50,13 @@ class Left(NamedTuple):
 
 
 def left_covered(area: Reals, length: Reals) -> Left:
-    """What a finger leaves of the air of a hole of that area and depth (a bent wall's `dip` taken off)."""
+    """Volume left under a finger in a hole of that area, m2, and depth, m (a bent wall's `dip` taken off), m3."""
     flesh = flesh_depth(np.sqrt(area / np.pi), length)
     return Left(area * (length - flesh.depth), area * flesh.doubt)
 
 
 class Hover(NamedTuple):
-    """What a hovering finger adds to the outer end correction, m, and a standard deviation, m."""
+    """Outer end correction added by a hovering finger, and its standard deviation, m."""
 
     added: Reals
     doubt: Reals

@@ -22,7 +22,7 @@ BY_HAND = 0.5e-3  # m: how well they keep to what the design says, common practi
 
 @dataclass(frozen=True)
 class Ledge:
-    """What carries the windway's end: clay under it and beside it, m, and how little and how much may be under it."""
+    """Clay that carries the windway's end: under it and beside it, the least and the most that may be under it, m."""
 
     under: float = USUAL_FLOOR
     beside: float = USUAL_FLOOR
@@ -35,7 +35,7 @@ class Ledge:
 
 
 def ledge_of(chamber: Chamber) -> Ledge:
-    """That of a mouthpiece, as the design has it, else the usual."""
+    """Clay under and beside the windway's end: the mouthpiece's, as the design has it, else the usual."""
     if chamber.mouthpiece is None:
         return Ledge()
     under, beside = 1e-3 * chamber.mouthpiece.floor_mm, 1e-3 * chamber.mouthpiece.sides_mm
@@ -44,7 +44,7 @@ def ledge_of(chamber: Chamber) -> Ledge:
 
 @dataclass(frozen=True)
 class Floor:
-    """What a floor adds at the window's inner end: of 1/K, 1/m, and of the friction, 1/m2.
+    """Additions of a floor at the window's inner end: to 1/K, 1/m, and to the friction integral, 1/m2.
 
     clay: what it is made of; None where there is none.
     """

@@ -1,4 +1,4 @@
-"""What walls take from a resonance: friction where air slides along them, heat where pressure swings.
+"""Losses at walls: friction where air slides along them, heat conduction where pressure swings.
 
 To first order in the boundary layers; each loss is given as 1/Q and also lowers the frequency (see `shifted`).
 """

@@ -1,4 +1,4 @@
-"""How breath and room air mix at a flute's window and holes: what the jet draws along, what the swing exchanges.
+"""Mixing of breath and room air at a flute's window and holes: entrainment by the jet, exchange by the note's swing.
 
 Arrays have one entry for each fingering (f,), and one for each opening (f, n), the window first; what theory leaves
 open may be columns (v, 1) of variants, and answers are (v, f) and (v, f, n) then.
@@ -16,7 +16,7 @@ from simkit.sound.elements.orifice import Reals
 
 @dataclass(frozen=True)
 class Mixing:
-    """What theory leaves open in the balance, as plain numbers; `RANGES` says how far each may be off.
+    """Parameters of the balance that theory leaves open, plain numbers; `RANGES` has the interval of each.
 
     entrainment: 0 for a laminar jet [Bickley1937], 1 for a turbulent one from its start [Albertson1950].
     reach: times the way that room air must come to stay inside: the duct, and half a diameter outside, from where an
@@ -117,7 +117,7 @@ def across(number: Reals) -> Reals:
 
 @frozen
 class Exchange:
-    """What the swing does at each opening (f, n): `kept` room air that comes in and stays, m3/s; `out` air that goes
+    """Exchange by the swing at each opening (f, n): `kept` room air that comes in and stays, m3/s; `out` air that goes
     out, m3/s, on the mean; `chamber` share of the chamber's air (against the room's) in the opening's inertia."""
 
     kept: np.ndarray

@@ -1,4 +1,4 @@
-"""What stands near a piece while it sounds: the player's face and hands, a table; rigid bodies in the room's air.
+"""Things near a piece while it sounds: the player's face and hands, a table; rigid bodies in the room's air.
 
 A wave that leaves an opening comes back from them. That adds to the outside's port matrix, which `circuit` calls
 outer, p = i omega rho (Z_out + dZ) U, symmetric and in 1/m:
@@ -49,7 +49,7 @@ class RigidPlane:
     normal: np.ndarray
 
     def gap(self, points: np.ndarray) -> np.ndarray:
-        """How far points (n, 3) stand off it, m; negative behind it."""
+        """Signed distance of points (n, 3) from the plane, m: (n,); negative behind it."""
         return np.asarray((points - self.point) @ self.normal)
 
     def path(self, points: np.ndarray) -> float:
@@ -57,7 +57,7 @@ class RigidPlane:
         return 2 * float(self.gap(points).min())
 
     def returned(self, points: np.ndarray, k: ArrayLike) -> np.ndarray:
-        """What it sends back between points (n, 3) at real k (...), 1/m: (..., n, n), 1/m."""
+        """Scattered part of the Green's function between points (n, 3) at real k (...), 1/m: (..., n, n), 1/m."""
         image = points - 2 * self.gap(points)[:, None] * self.normal
         way = np.linalg.norm(points[:, None] - image[None], axis=2)
         return np.asarray(np.exp(-1j * np.asarray(k)[..., None, None] * way) / (4 * np.pi * way))
@@ -77,7 +77,7 @@ class RigidBall:
     radius: float
 
     def gap(self, points: np.ndarray) -> np.ndarray:
-        """How far points (n, 3) stand off it, m; negative inside."""
+        """Signed distance of points (n, 3) from the ball, m: (n,); negative inside."""
         return np.asarray(np.linalg.norm(points - self.center, axis=1) - self.radius)
 
     def path(self, points: np.ndarray) -> float:
@@ -85,7 +85,7 @@ class RigidBall:
         return 2 * float(self.gap(points).min())
 
     def returned(self, points: np.ndarray, k: ArrayLike) -> np.ndarray:
-        """What it sends back between points (n, 3) outside it at real k (...), 1/m: (..., n, n), 1/m."""
+        """Scattered part of the Green's function between outer points (n, 3) at real k (...), 1/m: (..., n, n), 1/m."""
         k = np.asarray(k, float)
         away = points - self.center
         r = np.linalg.norm(away, axis=1)
@@ -136,7 +136,7 @@ class Scatterer:
 
     @staticmethod
     def of(body: Body) -> Scatterer:
-        """That of a body, its ball that of the ellipsoid in its box."""
+        """Middle and half axes of a body's box, and the radius of the ball as large as the ellipsoid in it."""
         low, high = body.coat.box
         half = (high - low) / 2
         return Scatterer((low + high) / 2, half, float(half.prod() ** (1 / 3)))

@@ -42,7 +42,7 @@ class Aperture:
 
     @property
     def dip(self) -> Reals:
-        """How much less deep the air under a finger is than the duct is long, m.
+        """Depth by which the air under a finger is shorter than the duct, m.
 
         The finger rests on the rim, twice as far below the middle of the outer face as that face is on the mean; the
         duct begins at the inner face.
@@ -160,7 +160,7 @@ FACE = 1.6  # radii of the flat face of a hole with a wall of its own
 
 
 def face_end(opening: Opening) -> float:
-    """What a flat spot or a collar adds to the outer end correction, m: air has to leave the one, the other stands out.
+    """Outer end correction added by a flat spot or taken off by a collar, m.
 
     At the face's edge the clay stands d radii above it, or t below, and bends by s, its mean curvature outside times
     the hole's radius: 0.3976 d - (0.1296 + 0.0731 s/(1 + 0.9152 s)) (1 - e^(-2.18 d)) radii, or -A t/(t + Q) with
@@ -181,7 +181,7 @@ def face_end(opening: Opening) -> float:
 
 
 def caps_of(opening: Opening) -> tuple[float, float]:
-    """How far the inner and the outer face of a hole lie on the mean below their middles, m: H a^2/4 each."""
+    """Mean depth of a hole's inner and outer face below their middles, m: H a^2/4 each, H the mean curvature, 1/m."""
     inner, outer = (bend * opening.radius**2 / 4 for bend in bends_of(opening))
     return inner, outer
 

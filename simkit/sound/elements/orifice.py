@@ -1,4 +1,4 @@
-"""How much air moves with the air in a hole: end corrections of openings in a flat wall of any thickness.
+"""Inertance and friction of openings: end corrections of holes in a flat wall of any thickness.
 
 An opening of area S through a wall of thickness h has the conductivity K = S / (h + d_in + d_out). The end
 corrections d (m) grow from Rayleigh's value for a thin wall to that of a long flanged duct, and shrink when the rim
@@ -95,7 +95,7 @@ def plate_end_slope(x: Reals) -> Reals:
 
 
 def rim_relief(x: Reals) -> Reals:
-    """How much a small rounded rim shortens the end correction: relief * radius * (rim / radius)^(4/3).
+    """Coefficient of a small rounded rim: the end correction shortens by relief * radius * (rim / radius)^(4/3).
 
     0.4556 in a thick wall. What the rim's own size and a bent wall change is in `rounding`.
     """
@@ -134,7 +134,7 @@ _BENT_AND_WIDE = -0.047, -0.998, 1.279, -1.513  # the same, times the rim's shar
 
 
 class Rounding(NamedTuple):
-    """What a rounded rim relieves, over the thick flat wall's law, and its slopes by the rim's share and the hollow."""
+    """Relief of a rounded rim over the thick flat wall's law, and its derivatives by the rim's share and the hollow."""
 
     value: Reals
     by_share: Reals

@@ -39,7 +39,7 @@ class Palms:
     axes: np.ndarray
 
     def gap(self, points: np.ndarray) -> np.ndarray:
-        """How far points (n, 3) stand off the nearer palm, m, right to first order; negative inside."""
+        """Signed distance of points (n, 3) from the nearer palm, m, to first order: (n,); negative inside."""
         away = self._beside(points) / self.axes
         r = np.linalg.norm(away, axis=1)
         return np.asarray(r * (r - 1) / np.linalg.norm(away / self.axes, axis=1))
@@ -51,7 +51,7 @@ class Palms:
         return 2 * float(np.linalg.norm(away[:, None] - _quarter(self.axes, 4 * POINTS)[0], axis=2).min())
 
     def returned(self, points: np.ndarray, k: ArrayLike) -> np.ndarray:
-        """What the palms send back between points (n, 3) outside them at real k (...), 1/m: (..., n, n), 1/m."""
+        """Scattered part of the Green's function between outer points (n, 3) at real k (...), 1/m: (..., n, n), 1/m."""
         ks, here = np.asarray(k, float), points - self.center
         answers = _answers(self.axes.tobytes(), self.aside, ks.tobytes())
         _, by, out = _skin(self.axes, self.aside)
@@ -120,5 +120,5 @@ def _dipoles(k: float, at: np.ndarray, by: np.ndarray, out: np.ndarray) -> np.nd
 
 
 def _of_kinds(images: np.ndarray) -> np.ndarray:
-    """What fields of each kind do, (c, ...), by what the images of a quarter do one by one, (i, ...)."""
+    """Values for each symmetry class (c, ...) from those of the quarter's single images (i, ...)."""
     return np.tensordot(_PARITY, images, axes=1)

@@ -1,4 +1,4 @@
-"""What openings send into the room: small sources near a compact body."""
+"""Radiation of openings into the room: compact sources on a body small against the wave."""
 
 from __future__ import annotations
 

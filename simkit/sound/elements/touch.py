@@ -1,4 +1,4 @@
-"""How fingers lie on holes: flesh in those that are covered, finger tips over those that are open."""
+"""Fingers on the holes: flesh in those that are covered, finger tips over those that are open."""
 
 from __future__ import annotations
 
@@ -30,6 +30,6 @@ class Touch:
         return found.volume - self.deeper * found.doubt
 
     def shade(self, aperture: Aperture) -> Reals:
-        """What a raised finger adds to the outer end of an opening, m."""
+        """Outer end correction added to an opening by a raised finger, m."""
         found = hover_end(np.sqrt(aperture.area / np.pi), self.hover, self.fingertip)
         return found.added + self.stronger * found.doubt

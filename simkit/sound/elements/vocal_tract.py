@@ -1,4 +1,4 @@
-"""What stands behind the lips of who plays: the air from the teeth to the vocal folds, and the windpipe's.
+"""The vocal tract behind the lips: the mouth's air from the teeth to the vocal folds, and the windpipe.
 
 Measured through the lips, a closed mouth answers as a smooth tube of its own length does, but for walls that yield,
 which make it a mass below some 200 Hz, and for losses several times as large (Hanna, Smith & Wolfe 2016 [Hanna2016]).
@@ -69,7 +69,7 @@ class VocalTract:
         return ducts.Filling(air.density * (1 + lost / (1j * omega)), 1 / softness)
 
     def _behind_folds(self, air: Air, omega: Reals, flow: Reals) -> Reals:
-        """What the folds' gap and the windpipe answer, whose far end is open."""
+        """Impedance of the folds' gap and the windpipe, open at its far end, Pa s/m3."""
         length, area = WINDPIPE
         heavy = air.density * (1 + 2 * np.pi * WINDPIPE_BANDWIDTH / (1j * omega))
         windpipe = ducts.duct(ducts.Filling(heavy, air.density * air.sound_speed**2), omega, area, length)

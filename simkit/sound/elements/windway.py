@@ -151,7 +151,7 @@ def windway_impedance(
 
 @dataclass(frozen=True)
 class Junction:
-    """Where on the axis of a window's duct the windway branches off, m outward of the inner face, and the inertance of
+    """Branch point of the windway on the axis of a window's duct, m outward of the inner face, and the inertance of
     the air that gathers before its exit, 1/m.
 
     At rest-like flow any three openings that meet in still air are three inertances that meet in one point: from the
@@ -181,7 +181,7 @@ def exit_band(windway: Windway, window: Opening) -> tuple[float, float]:
 
 
 def junction_of(windway: Windway, window: Opening) -> Junction:
-    """Where a windway meets the air of its window.
+    """Branch point of a windway on its window's axis, and the inertance before its exit.
 
     The wall's potential as in a slit of the cut-up's height H that ends in a wide flange: at z from the flange it is
     that of the even flow further up at the depth (H/pi)(ln(2 cosh s) - 1), s - tanh s = pi z/H (Schwarz-Christoffel's
@@ -201,8 +201,8 @@ def junction_of(windway: Windway, window: Opening) -> Junction:
     z = max(bottom + top, 0.0) / (2 * height)
     run = 1 / np.tan(np.deg2rad(window.edge_deg)) if window.edge_deg < 90 else 0.0
     wall = np.clip(window.length / height, 0.5, 1.6)
-    leaning = -np.expm1(-2.5 * run) * (0.028 + 0.128 * min(z, 0.4) + 0.022 * np.log(wall))
-    depth = height * (_slit_depth(z) - 0.006 - leaning)
+    detour = -np.expm1(-2.5 * run) * (0.028 + 0.128 * min(z, 0.4) + 0.022 * np.log(wall))
+    depth = height * (_slit_depth(z) - 0.006 - detour)
     return Junction(
         min(float(depth), window.length), float(0.19 + 0.22 * np.log(height / min(top - bottom, height))) / width
     )
@@ -228,7 +228,7 @@ def friction_heads(length: Reals, height: Reals, kinematic_viscosity: float, spe
 
 
 def stream_resistance(windway: Windway, air: Air, omega: Reals) -> Reals:
-    """What a steady stream adds to the windway's impedance, Pa s/m3, at complex omega (...); 0 without one.
+    """Impedance added to the windway by a steady stream, Pa s/m3, at complex omega (...); 0 without one.
 
     Slow changes follow the steady law p = (rho V^2/2)(1 + F): dp/dV, of which 12 eta L/h^2, friction once the profile
     is a parabola, is the slit's own. Fast ones leave the profile as it is: then the inlet takes rho v V and no more,

@@ -26,7 +26,7 @@ def models() -> tuple[str, ...]:
 
 
 def cases(vessel: Vessel, *, lossless: bool = False, state: str = "still", mesh: float = 1.0) -> tuple[Case, ...]:
-    """What a model is asked about, one case a chamber of the vessel.
+    """Cases for a model to answer, one for each chamber of the vessel.
 
     state: "played" or "still" (see `simkit.sound.models.playing`); mesh: every size of the models' meshes over the
     standard, 0.3 to 3.

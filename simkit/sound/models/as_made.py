@@ -45,7 +45,7 @@ Beside = Callable[[Opening, Opening], Aperture]
 
 @frozen
 class AsMade:
-    """What a chamber sounds in any state of its making; the other chambers of the body count as closed clay.
+    """Resonances of a chamber in any state of its making; the other chambers of the body count as closed clay.
 
     own (2, openings, 4): what each mouth's own share of the field, inside and outside, is above that of the design,
     1/m, as a cubic of its radius over the design's. window_fit: see `_fit`.

@@ -97,7 +97,7 @@ class Duct:
 
 @frozen
 class WallLoss:
-    """What the chambers' walls take: per mode 1/Q at the mode's own frequency, and the uniform pressure's heat.
+    """Losses at the chambers' walls: 1/Q of each mode at its own frequency, and the uniform pressure's heat conduction.
 
     uniform (n,): (gamma - 1) S/(2 V) sqrt(2 alpha) of each row's chamber, so that 1/Q_t = uniform / sqrt(omega);
     friction, heat (m,): the two parts of 1/Q of each mode.
@@ -265,7 +265,7 @@ class Circuit:
         return k_n2 - k2 + (1j - 1) * thicker * (k_n2 * self.loss.friction + k2 * self.loss.heat)
 
     def lossy(self, omega: np.ndarray) -> np.ndarray:
-        """What losses add to every mode's share 1/(k_n^2 - k^2) at omega (...): (..., m), m2."""
+        """Change by losses of each mode's factor 1/(k_n^2 - k^2) at omega (...): (..., m), m2."""
         return 1 / self.distance(omega) - 1 / (self.field.k2 - np.square(self.wave_number(omega))[..., None])
 
 

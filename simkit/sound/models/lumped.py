@@ -143,7 +143,7 @@ class LumpedResonator:
 
     @property
     def _share(self) -> float:
-        """How much of the window's air lies between the chamber and the windway's exit; any where that is closed."""
+        """Fraction of the window's inertance between the chamber and the windway's exit; any where that is closed."""
         if self.window is None or self.windway is None:
             return 0.5
         w = self.window

@@ -1,4 +1,4 @@
-"""What blowing needs of a resonator: how each resonance of each fingering moves the air in the openings.
+"""Modal data of a resonator for blowing: motion of the air in the openings by each resonance of each fingering.
 
 With a pressure dp put in series with opening j, the flow through opening i of a vessel is
 U_i = (1/rho) sum_n i omega w_ni w_nj dp / (omega_n^2 - omega^2 + i omega 2 Im omega_n): each resonance n is known
@@ -53,7 +53,7 @@ class Motion:
 
     @property
     def modes(self) -> int:
-        """How many resonances each fingering has."""
+        """Number of resonances of each fingering."""
         return self.omega.shape[1]
 
     @property

@@ -1,4 +1,4 @@
-"""What the textbook rule leaves out, in cents: the size of its error, estimated from where the openings lie.
+"""Errors of the lumped model, in cents: their sizes, estimated from where the openings lie.
 
 The rule takes every opening as if it were alone in a flat wall of a chamber where pressure is the same throughout.
 Three corrections to that are estimated here, not applied:
@@ -33,7 +33,7 @@ _ACROSS = 32
 
 @frozen
 class Layout:
-    """Where the openings lie, window first where there is one: their centres (m, 3) on the wall of that volume."""
+    """Places of the openings, window first where there is one: their centres (m, 3), m, on the wall of that volume."""
 
     centers: np.ndarray
     wall: Wall

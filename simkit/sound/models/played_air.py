@@ -34,7 +34,7 @@ _TOGETHER = 1024  # fingerings whose arrays stay near the processor
 
 @frozen
 class PlayedAir:
-    """What fills a chamber while it is blown.
+    """State of a chamber's air while it is blown: its parts, and the balance of them.
 
     area, length, inner, outer (n,): of its openings' ducts and end corrections, m, the window first; conductivity (n,):
     of each if open, m; names: of its holes. mean (holes,): openness of the fingering whose air the circuit has.
@@ -90,11 +90,11 @@ class PlayedAir:
         return np.sqrt(np.where(part.any(axis=1), lighter * stiffer, 1.0))
 
     def doubts(self, openness: np.ndarray) -> list[np.ndarray]:
-        """What each doubtful number of the balance leaves open, half widths in cents (f,)."""
+        """Uncertainty from each doubtful number of the balance, half widths in cents (f,)."""
         return [*doubt(self._balance(openness, self.conductivity)).parts.values()]
 
     def _balance(self, openness: np.ndarray, conductivity: np.ndarray) -> Breathing:
-        """What the balance is asked: the jet in phase with the note, the note where Helmholtz's rule has it."""
+        """Input of the balance for (f, holes): the note by Helmholtz's rule, the jet in phase with it."""
         states = np.column_stack([np.ones(len(openness)), openness])
         K = conductivity * states
         whole = K.sum(axis=1)

@@ -41,7 +41,7 @@ STATES = ("played", "still")
 
 @dataclass(frozen=True)
 class Playing:
-    """What of the player is counted in; a part that is None is left out. Without any the piece is still.
+    """Parts of the player that are counted in; one that is None is left out. Without any the piece is still.
 
     floor: the clay that carries the windway's end. others: pairs of what stands near less and more of a player.
     """
@@ -123,7 +123,7 @@ def playing_of(vessel: Vessel, body: Body, chamber: ChamberBody) -> Playing:
 
 
 def touch_of(vessel: Vessel) -> Touch:
-    """How the fingers of a design's hand lie on its holes."""
+    """Fingers of a design's hand on its holes."""
     tip = None if vessel.hand is None else vessel.hand.fingertip_mm
     hover = 1e-3 * (vessel.player or Player()).hover_mm
     return Touch(hover) if tip is None else Touch(hover, 0.5e-3 * tip)
@@ -152,7 +152,7 @@ def checked_state(state: str) -> str:
 
 
 def nearby_of(body: Body, things: tuple[Thing, ...]) -> Nearby:
-    """What things near a body add to the outside's matrix."""
+    """Correction of the outside's port matrix for things near a body."""
     if not things:
         return NOTHING
     openings = np.array([outer_middle(o) for chamber in body.chambers for o in chamber.all_openings])

@@ -248,7 +248,7 @@ def _windway(windway: Windway, window: Duct) -> dict[str, Any]:
 
 
 def _shades(r: PortsResonator, rows: np.ndarray) -> list[list[float]]:
-    """What raised fingers add to each hole's outer end at the widths, m."""
+    """Outer end correction added to each hole by a raised finger, at each of the widths, m."""
     openings, found = _openings(r), []
     for n in rows:
         touch = r.circuit.ducts[n].touch
@@ -284,7 +284,7 @@ def _airs(vessel: Vessel, case: Case) -> dict[str, Any]:
 
 
 def _balance(case: Case, air: PlayedAir) -> dict[str, Any]:
-    """What the balance of breath needs beside: see `elements.breath_balance`."""
+    """Further numbers that the balance of breath needs: see `elements.breath_balance`."""
     jet, state = air.jet, case.vessel.air
     unit = float(jet.speed_for(1.0, np.pi / 2))  # m/s for each rad/s
     breath = air.breath

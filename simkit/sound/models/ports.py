@@ -156,7 +156,7 @@ class PortsResonator:
 
     @property
     def _place(self) -> int:
-        """Which chamber of the body this is."""
+        """Number of this chamber in the body."""
         names = [chamber.name for chamber in self.solution.air.body.chambers]
         return names.index(self.field.names[int(np.flatnonzero(self.rows)[0])][0])
 
@@ -214,7 +214,7 @@ class PortsResonator:
         return self._admitted(fingering, omega).reshape(np.shape(frequency))
 
     def drives(self, fingering: Fingering, rings: Sequence[Resonance]) -> np.ndarray:
-        """How much of each resonance (n,) the window takes part in: the residue of its admittance there, m4/kg.
+        """Residue of the window's admittance at each resonance (n,), m4/kg: the window's part in it.
 
         Near a resonance Y = a / (i (omega - omega_n)), and 1/(2 a) is the mass over area squared that the drive has to
         move. By Cauchy's formula on a small circle about it; resonances closer than that share one.

@@ -186,7 +186,7 @@ class ResolvedResonator:
 
     @property
     def _exit(self) -> Exit | None:
-        """Where the windway ends, if it is open: about the edge's level, as far as the wall is upright there."""
+        """The windway's exit, if it is open: about the edge's level, as far as the wall is upright there."""
         way, window = self.windway, self.chamber.window
         if way is None or window is None:
             return None

@@ -1,4 +1,4 @@
-"""What every model of a sounding chamber answers, so that charts, blowing and optimising never ask which they hold."""
+"""The common interface of all models of a sounding chamber, so that charts, blowing and optimising need no other."""
 
 from __future__ import annotations
 
@@ -47,13 +47,13 @@ class Resonance:
 
     @property
     def decay(self) -> float:
-        """How fast the amplitude dies, 1/s."""
+        """Decay rate of the amplitude, 1/s."""
         return self.omega.imag
 
 
 @frozen
 class Evidence:
-    """How far a model's lowest resonance is to be trusted for one fingering.
+    """Uncertainty of a model's lowest resonance for one fingering.
 
     uncertainty_cents: half-width of the band in which the model's own author would look for the truth; cautions:
     where physics leaves the model's validity, in sentences; facts: numbers worth showing, by name.
@@ -96,7 +96,7 @@ class Resonator(Protocol):
         """Flow into the chamber through the window, for unit pressure driving it there: m3/(s Pa), complex."""
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
-        """How far the lowest resonance of a fingering is to be trusted."""
+        """Uncertainty of the lowest resonance of a fingering."""
 
 
 class Blowable(Resonator, Protocol):
@@ -139,7 +139,7 @@ class Overtoned(Resonator, Protocol):
         """Real pressure (nodes,) at `mesh` in one of its resonances, 1 where it is largest."""
 
     def drives(self, fingering: Fingering, rings: Sequence[Resonance]) -> np.ndarray:
-        """How strongly the window drives each resonance (n,), in any unit."""
+        """Strength with which the window drives each resonance (n,), in any one unit."""
 
     def heavier(self, by_cents: float) -> Resonator:
         """The same with all openings' air so much heavier that the note would fall by so many cents."""
@@ -150,7 +150,7 @@ class Coupled(Blowable, Protocol):
 
     @property
     def rows(self) -> np.ndarray:
-        """Which rows (n,) are this chamber's own: its window, then its holes."""
+        """Mask of this chamber's own rows (n,): its window, then its holes."""
 
     def states(self, openness: np.ndarray) -> np.ndarray:
         """Fingerings (f, holes) as openness of all openings of the body (f, n)."""
@@ -164,7 +164,7 @@ class Coupled(Blowable, Protocol):
 
 @dataclass(frozen=True)
 class Case:
-    """What a model is asked about: one chamber of a vessel, the airs in it, and what to leave out.
+    """A question to a model: one chamber of a vessel, the airs in it, and what to leave out.
 
     lossless leaves out friction and heat (radiation stays); playing: what of the player is counted in; mesh: every size
     of a model's meshes over the standard.
@@ -185,7 +185,7 @@ class Case:
 
     @property
     def voicing(self) -> Voicing:
-        """What the design says of this chamber's window and windway; of one that has them."""
+        """The design's window and windway of this chamber, which must have them."""
         voicing = self.vessel.chamber(self.chamber.name).voicing
         assert voicing is not None
         return voicing

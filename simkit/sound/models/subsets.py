@@ -129,7 +129,7 @@ def _of_branch(
 
 @dataclass(frozen=True, eq=False)
 class _Leaves:
-    """What is left of each fingering of a branch: upper halves of (3, 3) with the window, (1, 1) without, at `nodes`.
+    """Schur complements of a branch's fingerings: upper halves of (3, 3) with the window, (1, 1) without, at `nodes`.
 
     values (v, leaves, points); filling: of the window's duct, (2, points).
     """
@@ -176,7 +176,7 @@ class _Leaves:
         return fixed_point(proposed, start.astype(complex), near, f"{len(leaf)} fingerings", ends)
 
     def _through_window(self, omega: np.ndarray, held: np.ndarray, parts: np.ndarray) -> np.ndarray:
-        """What the open window lets out beside the holes, (f,)."""
+        """Conductivity that the open window adds to the holes', m (f,)."""
         assert self.window is not None
         filled = Filling(*(parts @ each for each in self.filling))
         port = self.circuit.ducts[self.window].two_port(omega, self.circuit.lossless, filled)

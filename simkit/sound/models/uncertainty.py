@@ -1,4 +1,4 @@
-"""How far the port model's lowest resonance is to be trusted, fingering by fingering."""
+"""Uncertainty of the port model's lowest resonance, fingering by fingering."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def bent(field: PortField, circuit: Circuit, row: int) -> str:
 
 
 def doubt_cents(doubt: Doubt) -> float:
-    """What one doubt may cost, in cents of the pitch of that opening alone."""
+    """Uncertainty from one doubt, in cents of the pitch of that opening alone."""
     return PER_DOUBT[doubt.kind] * (1 + 2 * min(doubt.excess, 3.0))
 
 
