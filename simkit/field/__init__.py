@@ -1,4 +1,4 @@
-"""How a chamber's air can ring and how it answers at its openings: properties of the shape alone, no air here.
+"""Modes of a chamber's air and its response at the openings: properties of the shape alone, no air here.
 
 Eigenvalues are k^2 in 1/m^2 and port matrices Z in 1/m; `sound` brings in the speed of sound, density and losses.
 Depends on: body (walls, meshes, openings), numpy, scipy; scikit-fem in `fem.forms` only.

@@ -1,4 +1,4 @@
-"""What to change in a design so that it plays what is wanted: free numbers, aims, limits, and the way downhill."""
+"""Optimisation of a design so that it plays what is wanted: free numbers, aims, limits, and the search."""
 
 from __future__ import annotations
 

@@ -79,7 +79,7 @@ def traded(names: Sequence[str]) -> tuple[Aim, Aim]:
 
 
 def kept(one: Aim, other: Aim) -> tuple[Aim, ...]:
-    """What keeps its weight while two aims are weighed: in tune, or where the range moves a scale that stretches."""
+    """Aims that keep their weight while two are weighed: in tune, or where the range moves a scale that stretches."""
     if isinstance(one, Range) or isinstance(other, Range):
         return (_EVEN,)
     return () if isinstance(one, InTune) or isinstance(other, InTune) else (InTune(),)

@@ -120,7 +120,7 @@ def _predicted(vessel: Vessel, lossless: bool, state: str) -> Prediction | None:
 
 
 def _start_breaks(task: Task, end: Iterate) -> tuple[str, ...]:
-    """What the start breaks, in sentences, and where nothing that is free can mend it."""
+    """Limits that the start breaks, in sentences, and whether anything free can mend them."""
     vessel = task.freedom.vessel
     said = list(task.freedom.outside_bounds)
     try:
@@ -173,7 +173,7 @@ def _started(name: str, descent: Descent) -> Started:
 
 
 def hole_slopes(trial: Trial) -> tuple[ChamberSlopes, ...]:
-    """How every note answers to every hole, exactly: cents per 0.1 mm of diameter."""
+    """Exact derivatives of every note by every hole: cents per 0.1 mm of diameter."""
     step = 1e-4
     neighbours = []
     for chamber in trial.vessel.chambers:

@@ -1,4 +1,4 @@
-"""What an optimising came to: the new design, before and after, what moved, what stands in the way, the evidence."""
+"""Outcome of an optimisation: the new design, before and after, what moved, what stands in the way, the evidence."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ class Judged:
 
 @frozen
 class ChamberSlopes:
-    """How the notes of a chamber answer to each hole: cents per 0.1 mm of diameter, (notes, holes)."""
+    """Derivatives of a chamber's notes by each hole: cents per 0.1 mm of diameter, (notes, holes)."""
 
     chamber: str
     pitches: tuple[str, ...]
@@ -88,7 +88,7 @@ class ChamberSlopes:
 
 @frozen
 class SearchEvidence:
-    """How the answer was got: what each aim measures and came to, every start, notes judged, what holes and hands do
+    """Evidence for the answer: what each aim measures and came to, every start, notes judged, what holes and hands do
     to the notes, seconds of this process, the seed of the random numbers.
 
     steps, looked_at: steps made and designs looked at by the whole search, from the first rough descent by ducts alone
@@ -140,12 +140,12 @@ class Outcome:
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """What each note of the new design sounds (notes,), by ports."""
+        """Frequency of each note of the new design (notes,), Hz, by ports."""
         return self.after.frequencies_hz
 
     @property
     def cents(self) -> np.ndarray:
-        """How far each note of the new design is above its target (notes,)."""
+        """Deviation of each note of the new design from its target, cents (notes,)."""
         return self.after.cents
 
     @property
@@ -155,7 +155,7 @@ class Outcome:
         return tuple(sorted(found, key=lambda pair: -self._off(*pair)))
 
     def _off(self, chamber: str, note: PredictedNote) -> float:
-        """How far a note is off, cents: of one of a pair the pair's mean, as long as the two run into one resonance."""
+        """Deviation of a note, cents: of one of a pair the pair's mean, as long as the two run into one resonance."""
         mean = next((p.cents for p in self.pairs if (p.chamber, p.pitch) == (chamber, note.pitch)), None)
         cents, q = note.answer.cents, note.answer.q
         if mean is None or cents is None or (q and abs(cents - mean) > HALF_WIDTH / q):
@@ -169,7 +169,7 @@ class Outcome:
 
     @property
     def worst_cents(self) -> float:
-        """How far the worst note is off its target."""
+        """Largest deviation of a note from its target, cents."""
         return max((self._off(*each) for each in _notes(self.after)), default=0.0)
 
     @property

@@ -1,4 +1,4 @@
-"""How far each number has moved, and which note or limit asked for it.
+"""Reasons: the distance that each number has moved, and the note or limit that asked for it.
 
 Where nothing brings a design nearer to its start without putting a note out of tune or breaking a limit, the way from
 the start is a sum of slopes, one of each note, limit and bound times what holding it costs (Lagrange and, for limits,
@@ -83,7 +83,7 @@ def moved(given: Vessel, end: Iterate, proximity: Proximity) -> tuple[ChangedNum
 
 
 def _by(end: Iterate, proximity: Proximity, key: str, before: float, after: float) -> tuple[float, str]:
-    """How far a number moved, as a maker feels it, and in which unit."""
+    """Distance that a number moved, as a maker would measure it, and its unit."""
     if is_percent(key):
         return 100 * (after - before) * (1 if is_share(key) or before == 0 else 1 / abs(before)), "%"
     if is_place(key):
@@ -105,7 +105,7 @@ def _reasons(end: Iterate, proximity: Proximity) -> list[tuple[str, ...]]:
 
 
 def _costs(way: np.ndarray, slopes: np.ndarray, either: int) -> np.ndarray:
-    """What holding each row of slopes (a, n) costs, such that they sum up to `way` (n,) as nearly as may be.
+    """Multiplier of each row of slopes (a, n), such that they sum up to `way` (n,) as nearly as may be.
 
     The first `either` rows, of notes, pull either way, the others, of limits and bounds, one way only.
     """

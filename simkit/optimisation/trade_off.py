@@ -96,7 +96,7 @@ def trade_off(
     lossless: bool = False,
     state: str = "played",
 ) -> TradeOff:
-    """What of one aim must be given for how much of another: `count` designs, each from where the last one ended.
+    """Weigh one aim against another: `count` designs, each from where the last one ended.
 
     always: aims that keep their weight all along, in tune unless said otherwise.
     """

@@ -62,7 +62,7 @@ def paired(vessel: Vessel, lossless: bool, state: str) -> tuple[tuple[str, str, 
 
 
 def _in_unison(voice: Voice, other: Voice) -> list[int]:
-    """Which notes of a chamber have the target of another's covered note."""
+    """Numbers of a chamber's notes that have the target of another's covered note."""
     if other is voice:
         return []
     silent = other.targets[~other.openness.any(axis=1)]
@@ -83,7 +83,7 @@ def _apart(voice: Voice, other: Voice, n: int) -> float:
 
 
 def _place(names: Sequence[tuple[str, str]], chamber: str) -> int:
-    """Which of the body's chambers, in the order of its ports, one is."""
+    """Number of a chamber among the body's, in the order of its ports."""
     return list(dict.fromkeys(name for name, _ in names)).index(chamber)
 
 
@@ -95,7 +95,7 @@ def pairs_of(trial: Trial) -> tuple[Pair, ...]:
 
 
 def unisons(after: Prediction, off: Iterable[tuple[str, PredictedNote]], pairs: Sequence[Pair] = ()) -> list[str]:
-    """Which of the notes that are off, each with its chamber's name, another chamber pulls, in sentences.
+    """Sentences on the notes that are off, each with its chamber's name, because another chamber pulls them.
 
     pairs: those that were tuned as what they are.
     """

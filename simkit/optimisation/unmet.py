@@ -62,7 +62,7 @@ def _left_at_start(task: Task) -> np.ndarray:
 
 
 def _off_at_start(task: Task) -> float:
-    """How far the worst note of the start is off, cents; without end where it cannot be made."""
+    """Largest deviation of a note of the start, cents; infinite where it cannot be made."""
     try:
         return _off(task.evaluated(task.freedom.start))
     except SimkitError:
@@ -74,7 +74,7 @@ def _off(iterate: Iterate) -> float:
 
 
 def would_meet(task: Task, row: int) -> str:
-    """Which group of numbers, freed as well, can meet a limit (by its row), to append; empty where none does."""
+    """Group of numbers that, freed as well, can meet a limit (by its row), as text to append; empty where none does."""
     vessel = task.freedom.vessel
     known = {number.name for number in task.freedom.numbers}
     for group in _GROUPS:

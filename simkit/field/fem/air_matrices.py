@@ -43,7 +43,7 @@ def apart(both: csr_matrix) -> tuple[csr_matrix, csr_matrix]:
 
 
 def _curved(mesh: AirMesh) -> np.ndarray:
-    """Which tetrahedra (m,) have an edge whose node is not in its middle."""
+    """Mask (m,) of the tetrahedra with an edge whose node is not in its middle."""
     p, curved = mesh.points[mesh.tets], np.zeros(len(mesh.tets), bool)
     for edge, (a, b) in enumerate(EDGES):
         off = np.linalg.norm(p[:, 4 + edge] - (p[:, a] + p[:, b]) / 2, axis=1)

@@ -60,7 +60,7 @@ MANY = 16  # right-hand sides: fewer are not worth a thread
 
 
 def threads() -> int:
-    """How many threads numerics take here: one in a process among many, as of a sweep, else two."""
+    """Number of threads for numerics: one in a process among many, as of a sweep, else two."""
     return 1 if parent_process() else 2
 
 

@@ -30,8 +30,8 @@ def degrees(top: int) -> Reals:
 
 
 def leaving(k: complex | Reals, radius: float | Reals, top: int) -> np.ndarray:
-    """How steeply an outgoing wave of each degree falls on the sphere: -p'/p = -k h_l'(k R)/h_l(k R), 1/m: (top + 1,
-    ...) for k and R (...).
+    """Logarithmic derivative of an outgoing wave of each degree on the sphere, -p'/p = -k h_l'(k R)/h_l(k R), 1/m:
+    (top + 1, ...) for k, 1/m, and R, m, (...).
 
     h_l of the second kind (time factor e^{+i omega t}). With D_l = -k R h_l'/h_l the recurrence of the spherical
     Bessel functions (DLMF 10.51.2) reads D_0 = 1 + i k R, D_{l+1} = l + 2 - (k R)^2/(l + D_l): no overflow, and

@@ -80,7 +80,7 @@ def single(A: csr_matrix) -> csr_matrix:
 
 
 def each_column(what: Callable[[np.ndarray], np.ndarray], fields: np.ndarray) -> np.ndarray:
-    """What becomes of fields (n, m), one after the other: SciPy's sparse matrices take two at once more slowly."""
+    """Apply a map to each column of fields (n, m) by itself: SciPy's sparse matrices take two at once more slowly."""
     found = [what(np.ascontiguousarray(field)) for field in fields.T]
     return np.array(found, float).T if found else np.zeros_like(fields)
 

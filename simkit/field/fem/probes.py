@@ -61,7 +61,7 @@ class WallReader:
 
     @cached_property
     def _beside(self) -> csr_matrix:
-        """Which facets (f, f) share a node with each and are reached around it without a crease, itself among them."""
+        """Adjacency (f, f) of facets, each with itself: sharing a node and reached around it without a crease."""
         count = len(self.facets)
         turned = np.argsort(self.facets[:, _EDGES], axis=2)
         corner = 3 * np.arange(count)[:, None, None] + np.take_along_axis(_EDGES[None], turned, axis=2)

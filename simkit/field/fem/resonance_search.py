@@ -56,7 +56,7 @@ class Radiating:
         return leaves if self.branch is None else np.append(leaves, self.branch)
 
     def residual(self, k: complex, parts: np.ndarray) -> np.ndarray:
-        """What a field of wave number k leaves over; both as real and imaginary part, (n, 2)."""
+        """Residual of a field of wave number k, 1/m; both as real and imaginary part, (n, 2)."""
         square = k**2
         still = through(self.K, parts) + self.beyond * (self.S @ parts)
         moving = through(self.M, parts) @ np.array([[square.real, square.imag], [-square.imag, square.real]])
@@ -209,7 +209,7 @@ def _most_alike(space: Space, k: complex, like: np.ndarray, found: Found) -> tup
 
 
 def _shared(space: Space, Y: np.ndarray, found: Found) -> np.ndarray:
-    """Which of the fields with coordinates Y (m, c) are in the main one that is found already: (c,)."""
+    """Mask (c,) of the fields with coordinates Y (m, c) that are for the most part in one found already."""
     inside = space.small["inside"]
     own = np.einsum("im,im->m", Y.conj(), inside @ Y).real
     known = np.zeros(Y.shape[1], bool)
@@ -224,7 +224,7 @@ def _longer(y: np.ndarray, size: int) -> np.ndarray:
 
 
 def _beyond(V: np.ndarray, new: np.ndarray) -> np.ndarray:
-    """What is new in the columns (n, m) beside the orthonormal V, orthonormal."""
+    """Orthonormal basis of what the columns (n, m) add to the span of the orthonormal V."""
     kept: list[np.ndarray] = []
     for column in new.T:
         length = np.linalg.norm(column)

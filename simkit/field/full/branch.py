@@ -1,4 +1,4 @@
-"""The end of a windway in the wall of the window's duct: what a side branch there does to a resonance.
+"""The end of a windway in the wall of the window's duct: the change of a resonance by a side branch there.
 
 A branch that takes the flow U = p/Z at the mean pressure p over its end adds b p q to the weak form, b = i omega rho/Z
 in m. That is of rank one, so k^2 moves by exactly P b/(1 + r b) as long as r, what the rest of the air answers there,
@@ -24,7 +24,7 @@ FLAT = 1e-5  # m: how near its plane the upright wall of a window's duct lies
 
 @dataclass(frozen=True)
 class Exit:
-    """Where a windway ends: in the upright wall of a window's duct.
+    """Exit of a windway in the upright wall of a window's duct.
 
     bottom, top: how far outward of the inner face, m, the bottom also below it; conductivity of the branch, m, roughly.
     """
@@ -36,7 +36,7 @@ class Exit:
 
     @property
     def key(self) -> tuple[float, float, float]:
-        """What tells it from another exit of the same window."""
+        """Numbers that distinguish exits of the same window."""
         return self.bottom, self.top, self.conductivity
 
 
@@ -68,7 +68,7 @@ def mean_over(whole: WholeMesh, end: Exit) -> np.ndarray:
 
 
 def participation_at(air: Radiating, row: np.ndarray, about: float, k: complex, pressure: np.ndarray) -> Participation:
-    """What a branch at `row` (joined nodes,) does to the resonance k, pressure (joined nodes,), of the air without it.
+    """Participation of a branch at `row` (joined nodes,) in a resonance k, pressure (joined nodes,), of air without it.
 
     By the resonance with a plain branch of conductivity `about`, found from the one without.
     """

@@ -1,4 +1,4 @@
-"""What all the air answers when a pressure drives it through one of its covers.
+"""Response of all the air to a pressure that drives it through one of its covers.
 
 The pressure jumps by one across the cover: p = E x + g, with E that joins the nodes of the open covers and g one on
 the cover's inner side. With A = K - k^2 M + what radiates, and what heat and friction take at the walls,
@@ -109,7 +109,7 @@ def driven(air: Radiating, sides: Sides, covers: dict[str, csr_matrix], highest:
 def _response(
     space: Space, loads: dict[str, np.ndarray], own: dict[str, float], k: float
 ) -> tuple[np.ndarray, complex]:
-    """What the space's response at k leaves over, (n, 2) real and imaginary part, and the flow."""
+    """Residual of the space's response at k, (n, 2) real and imaginary part, and the flow."""
     air, small = space.air, space.small
     radiated = air.steepness(k)
     A = small["K"] - k**2 * small["M"] + air.beyond * small["S"] + (space.sphere.T * radiated) @ space.sphere

@@ -58,7 +58,7 @@ class GradedAir:
         return self.sizes[0] / self.sizes[1]
 
     def extrapolated(self, coarse: complex, fine: complex) -> complex:
-        """What a number that errs like k^2 would be without a mesh."""
+        """Richardson's extrapolation to cells of no size, of a number whose error is that of k^2."""
         return fine + (fine - coarse) / (self.ratio**self.order - 1)
 
     def lowest(self, opened: tuple[str, ...], end: Exit | None = None) -> tuple[WholeMode, WholeMode]:

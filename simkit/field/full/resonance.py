@@ -1,4 +1,4 @@
-"""How all the air of a chamber rings, inside and outside at once: resonances k with radiation, one fingering at a time.
+"""Resonances k of all the air of a chamber, inside and outside at once, with radiation, one fingering at a time.
 
 Without losses at the walls the pressure p of a resonance makes K p + sum_l D_l(k) B_l B_l^T p = k^2 M p, with D_l the
 steepness of the wave of degree l that leaves the far sphere (`waves.leaving`) and B its harmonics.
@@ -140,7 +140,7 @@ class WholeAir:
         return Swing(k, pressure, nodal_gradient(self.whole.mesh, pressure, number), flux)
 
     def driven(self, opened: tuple[str, ...], name: str, highest: float, end: Exit | None = None) -> Driven:
-        """What the cover of one open opening answers when pressure drives air in through it, up to k = `highest`."""
+        """Response to a pressure across the cover of one open opening, up to k = `highest`, 1/m."""
         number, covers = self.joined(opened), self.whole.covers
         join = _join(number)
         closed = [other for other in covers if other not in opened]

@@ -1,4 +1,4 @@
-"""What a resonance does when every wall moves into the air: friction at sharp rims, where surface integrals fail.
+"""Derivative of a resonance when every wall moves into the air: friction at sharp rims, where surface integrals fail.
 
 By Hadamard d(k^2)/dn = -(integral of |grad_T p|^2 - k^2 p^2 over all walls) for walls that move into the air by n. At a
 right-angled rim the surface integral converges like the cube root of the mesh size only; the same derivative from the
@@ -41,7 +41,7 @@ def moving_matrices(mesh: AirMesh, number: np.ndarray) -> tuple[csr_matrix, csr_
 
 
 def displacement(mesh: AirMesh, number: np.ndarray) -> np.ndarray:
-    """How every joined node moves (nodes, 3) when the walls move into the air by one.
+    """Displacement of every joined node (nodes, 3), m for each metre by which the walls move into the air.
 
     Along the walls' normals by just so much, along the walls as evenly as may be (at a rim both its walls have their
     way), in the air as a harmonic function, and not at all on the far sphere.

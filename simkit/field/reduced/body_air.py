@@ -44,7 +44,9 @@ class BodyAir:
 
     @property
     def wave_numbers(self) -> np.ndarray:
-        """Where the outside is solved: zero, then the upper half of Chebyshev's points up to the largest k, 1/m."""
+        """Wave numbers where the outside is solved, 1/m: zero, then the upper half of Chebyshev's points up to the
+        largest k.
+        """
         steps = np.pi * (np.arange(WAVES) + 1) / (2 * WAVES)
         return REACH / self.ball * np.concatenate([[0.0], np.sin(steps)])
 

@@ -23,7 +23,7 @@ class AirSurface:
 
     @cached_property
     def turns(self) -> Kept[Opening, float]:
-        """How steeply it turns about openings, degrees: `doubts.edges`."""
+        """Turns of the surface about openings, degrees, as they are asked: `doubts.edges`."""
         return Kept()
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
@@ -108,12 +108,12 @@ def onto(surface: AirSurface, points: np.ndarray, axis: np.ndarray, steps: int =
 
 
 def air_ahead(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> np.ndarray:
-    """How deep the air reaches straight in from wall points (n, 3) with normals `axes` out of it, m: (n,)."""
+    """Depth of the air straight in from wall points (n, 3) with normals `axes` out of it, m: (n,)."""
     return _first_change(wall, centers, -axes, into_air=False)
 
 
 def air_behind(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> np.ndarray:
-    """How far out through the clay the same chamber's air lies again (beyond a waist), m, or infinity: (n,)."""
+    """Distance out through the clay to the same chamber's air beyond a waist, m, or infinity: (n,)."""
     return _first_change(wall, centers, axes, into_air=True)
 
 

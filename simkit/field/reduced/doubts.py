@@ -1,4 +1,4 @@
-"""Where the expansion about a mouth does not hold, as measured values beside their limits."""
+"""Limits of the expansion about a mouth, each beside its measured value."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Doubt:
 
     @property
     def excess(self) -> float:
-        """How far past the limit, as a share of it: 0 at the limit, growing without bound or to 1."""
+        """Distance past the limit, as a fraction of it: 0 at the limit, growing without bound or to 1."""
         return abs(self.value - self.limit) / self.limit
 
 

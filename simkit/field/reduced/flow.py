@@ -1,4 +1,4 @@
-"""How the flow of an opening spreads over its mouth, as points and weights, and averages under it."""
+"""Distribution of an opening's flow over its mouth, as points and weights, and averages under it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ SLIT = 0.42  # for windows, between the two
 
 
 def rim_exponent(ratio: float) -> float:
-    """How the flow crowds to the rim of a round hole of length over radius `ratio`: the x of (1 - rho^2)^-x.
+    """Exponent x of the flow (1 - rho^2)^-x over a round hole of length over radius `ratio`, which crowds to the rim.
 
     1/2 for a thin wall and 1/3 for a thick right-angled one (the powers of the edge field at 360 and 270 degrees of
     air), passing over as the end correction of the flat plate does between its two limits; the fit is good to 0.02

@@ -64,7 +64,7 @@ class MeshedBoundary:
 
     @property
     def cutoff(self) -> float:
-        """How near to a source the rule's few points cannot tell its slopes any more, m."""
+        """Distance from a source below which the rule has too few points for its slopes, m."""
         return _CUTOFF * float(np.sqrt(np.median(self.rule.weights)))
 
     def with_missing_flux(self, loads: np.ndarray, totals: np.ndarray, rows: csr_matrix) -> np.ndarray:
@@ -193,7 +193,7 @@ class InsideAir:
         return found
 
     def _swinging(self, answer: InsideAnswer, k2: complex, strengths: np.ndarray) -> np.ndarray:
-        """How far each mode swings (m,) beyond what the static fields hold of it."""
+        """Amplitude of each mode (m,) beyond its part in the static fields."""
         return k2**2 / (self.modes.k2**2 * (self.modes.k2 - k2)) * (answer.ports.T @ strengths)
 
     def _solved(self, loads: np.ndarray, means: np.ndarray) -> np.ndarray:
@@ -233,7 +233,9 @@ class InsideAir:
         return np.stack([m.broad_weights @ second_order_slopes(m.broad, *wall) for m in mouths], axis=1)
 
     def _body_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray]:
-        """What k^2 drives within the air: curvature terms of S at the body's points (q, n), and the means of R (n,)."""
+        """Sources of order k^2 within the air: curvature terms of S at the body's points (q, n), and the means of R
+        (n,).
+        """
         points, weights = self.body.points, self.body.weights
         curved = [m.broad_weights @ curvature_values(m.broad, points) for m in mouths]
         means = [m.broad_weights @ (second_order_values(m.broad, points) @ weights) / weights.sum() for m in mouths]
@@ -241,7 +243,7 @@ class InsideAir:
 
 
 def _spacing(places: np.ndarray) -> float:
-    """How far the points (s, 3) that stand for a mouth are from their neighbours, in the middle, m."""
+    """Median distance of the points (s, 3) that stand for a mouth to their nearest neighbours, m."""
     apart = np.linalg.norm(places[:, None] - places, axis=2) + np.where(np.eye(len(places), dtype=bool), np.inf, 0.0)
     return float(np.median(apart.min(axis=1))) if len(places) > 1 else 0.0
 
@@ -264,7 +266,7 @@ class InsideAnswer:
 
 
 def _poles(places: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """What 1/(2 pi r) of points on a wall (s, 3) is too large by where a disc stands for each: (s, p), 1/m.
+    """Excess of 1/(2 pi r) of points on a wall (s, 3) over the potential of a disc for each: (s, p), 1/m.
 
     A disc of radius a that sends evenly into a half space has 2/a in its middle for 1/r (Rayleigh, Theory of Sound,
     section 302); discs that cover a mouth have pi a^2 = d^2 with d the distance to the next.

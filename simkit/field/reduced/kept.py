@@ -1,4 +1,4 @@
-"""What was found out for each opening, kept for the next question about the same air.
+"""Results for each opening, kept for the next question about the same air.
 
 Of a design that is asked again only the openings that were changed are solved for. Everything here lives as long as the
 air (meshes and factors) that it belongs to.
@@ -23,7 +23,7 @@ MOST_BYTES = 100e6  # of what is not
 
 
 def most_of(bytes_each: float) -> int:
-    """How many may be kept that are so large."""
+    """Number of results of that size that may be kept."""
     return max(8, min(MOST, int(MOST_BYTES / bytes_each)))
 
 
@@ -69,7 +69,7 @@ class KeptMouths:
 
 @dataclass(frozen=True, eq=False)
 class MouthReading:
-    """How a nodal field is averaged over a mouth: `weights` (m,) of the nodes (m,)."""
+    """Average of a nodal field over a mouth: `weights` (m,) of the nodes (m,)."""
 
     nodes: np.ndarray
     weights: np.ndarray

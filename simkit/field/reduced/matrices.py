@@ -15,7 +15,7 @@ from simkit.frozen import frozen
 
 @dataclass(frozen=True)
 class FieldEvidence:
-    """What stands behind a port field.
+    """Numerical evidence for a port field.
 
     unknowns inside (all chambers) and outside; reciprocity: largest |Z_ij - Z_ji| before both are averaged, 1/m;
     fit: largest error of the outside's interpolation at two test wave numbers, 1/m; astray: how far a mesh lies off the
@@ -76,7 +76,7 @@ _POLES = Polynomial([1, 1]) * Polynomial([1, 1, 1 / 2]) * Polynomial([1, 1, 4 / 
 
 @frozen
 class PortField:
-    """How unit strength at one opening is received at another, from inside and from outside the body.
+    """Port matrices of a body's openings, from inside and from outside the body.
 
     A port is a row: `names` are (chamber, opening), each chamber's window first, and `windows` (n,) says which rows
     those are. With e^{+i omega t} and flow U through port j into a side's air, that side's pressure averaged over
@@ -130,7 +130,7 @@ class PortField:
 
 @frozen
 class RowChanges:
-    """What small moves of openings, one at a time, change in a port field, to first order.
+    """First-order changes of a port field for small moves of openings, one at a time.
 
     rows (v,): the port that each move touches. The changes are of that port's row of Z (and column alike), its own
     entry in its place; static, quadratic (v, n), modes (v, m), around: terms (p, v, n).

@@ -31,7 +31,7 @@ SECOND_OUTSIDE, SECOND_SADDLE = 0.0605, 0.17
 
 
 def outward_shift(opening: Opening) -> float:
-    """How far along the breath a window's flow leaves the clay from where it enters it, m: its slope leans that way.
+    """Shift along the breath of a window's flow between entering and leaving the clay, m: its slope leans that way.
 
     0.739 W t^2.06 s^1.2 a^-0.32 / (1 + 1.82 s t/sqrt(a)), W the cut-up, t the clay and a the width over it, s the
     slope's cotangent: found from the far field of 24 cells with walls of 0.45 to 1.6 cut-ups, widths of 1.3 to 4 and
@@ -121,7 +121,7 @@ def _axis(opening: Opening) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class _Plan:
-    """Where in its tangent plane an opening sends (first broad, then near), receives, and is probed for its cap.
+    """Points of an opening in its tangent plane: sources (first broad, then near), receivers, and probes for its cap.
 
     scale (2,), m: half the mouth's width and height; flat (q, 2), m: in that order, of which the first `broad`, and
     then up to `send`, are sources.
@@ -215,7 +215,9 @@ class _Plan:
             yield pairs, gaps, pairs.weights / gaps
 
     def _own_rim(self, near: Sources, cap: np.ndarray, outside: bool) -> float:
-        """What the rim's depth adds to the duct, over the area: RIM_DEPTH of the cap's mean depth, less its square."""
+        """Addition to the duct by the rim's depth, 1/m: RIM_DEPTH of the cap's mean depth, less its square, over the
+        area.
+        """
         o = self.opening
         if outside and o.clay:
             curvature = -float(near.mean_curvature.mean()) * o.radius

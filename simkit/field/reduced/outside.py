@@ -247,7 +247,7 @@ class _ReducedModel:
         return np.linalg.solve(self.stiffness - k**2 * self.mass + condition, load)
 
     def radiated(self, k: float, fields: np.ndarray, far: np.ndarray) -> np.ndarray:
-        """What leaves through the far sphere, as -Im Z: sum over harmonics of Im D p_i* p_j / radius^2: (n, n), 1/m.
+        """Radiation through the far sphere, as -Im Z: sum over harmonics of Im D p_i* p_j / radius^2: (n, n), 1/m.
 
         Energy that left an opening must pass there, so this is -Im Z, but never negative whatever the mesh.
         """

@@ -58,7 +58,7 @@ def _within(air: InsideAir, group: tuple[Opening, ...], way: _Depths) -> InsideA
 
 @dataclass(frozen=True, eq=False)
 class _Depths:
-    """How far the air reaches ahead of each opening, and how far behind its wall it lies again, m: (n,) each."""
+    """Depth of the air ahead of each opening, and distance to it again behind its wall, m: (n,) each."""
 
     ahead: np.ndarray
     behind: np.ndarray
@@ -70,7 +70,7 @@ class _Depths:
 
 
 def _through(air: BodyAir, openings: Sequence[Opening], ahead: np.ndarray) -> np.ndarray:
-    """How far the body reaches straight through behind each outside mouth, m, with `ahead` of air before the wall."""
+    """Extent of the body straight behind each outside mouth, m, with `ahead` (n,), m, of air before the wall: (n,)."""
     coat = air.body.coat
     if not coat.figure:
         return ahead + 2 * air.body.thickness
@@ -123,7 +123,7 @@ def _assembled(
 
 
 def _astray(air: BodyAir, openings: Sequence[Opening]) -> float:
-    """How far a mesh lies off its wall, m; off a figure's only about the openings, far from them it hardly counts."""
+    """Distance of a mesh from its wall, m; of a figure about the openings only, far from them it hardly counts."""
     around, figure = air.outside.mesh, air.body.figure
     if figure is not None:
         around = replace(around, straightened=cut_off(around, figure, openings))

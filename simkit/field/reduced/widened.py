@@ -89,7 +89,7 @@ class ShellBase:
 
 @dataclass(frozen=True, eq=False)
 class MouthShare:
-    """What one mouth brings: how it reads, its loads (nodes, 3) with 1, k^2, k^4, its far data (3, (TOP + 1)^2).
+    """Contribution of one mouth: its reading, its loads (nodes, 3) with 1, k^2, k^4, its far data (3, (TOP + 1)^2).
 
     added (nodes, 4): the fields that the loads make, order by order in k^2, orthonormal and square to the air's span;
     stiff, heavy: stiffness and mass times these; by_base: (2, r, 4) and (r, 3), their products with the span and the
@@ -120,7 +120,7 @@ class MouthShare:
         return MouthShare(reading, loads, far, added, stiff, heavy, by_base, base.loads.T @ added, {})
 
     def read_base(self, base: ShellBase) -> np.ndarray:
-        """How it reads the columns of the air's own span: (r,)."""
+        """Means over the mouth of the columns of the air's own span: (r,)."""
         return self.reading.of(base.span)
 
     def solved(self, base: ShellBase, waves: ShellWaves) -> np.ndarray:
@@ -146,7 +146,7 @@ _PAIRED = 40  # mouths whose pairs are kept
 
 
 class MouthPairs:
-    """What any two mouths have to do with each other, from one question to the next only that of new ones.
+    """Products of any two mouths' fields; from one question to the next only those of new mouths are computed.
 
     Blocks by name, rows (n) and columns (n) of mouths: `gram`, `K`, `M` (n, n, 4, 4) and `loads` (n, n, 4, 3) of the
     fields that they add, `read` (n, n, 4), and `schur` (n, n, m, 4, 5): A_WB A_BB^-1 of columns and load.
@@ -232,7 +232,7 @@ class Widened:
 
     @cached_property
     def reading(self) -> np.ndarray:
-        """How the mouths read the columns of the span: (n, r)."""
+        """Means over the mouths of the columns of the span: (n, r)."""
         own = np.stack([part.read_base(self.base) for part in self.parts])
         return np.concatenate([own, self.blocks["read"].reshape(len(own), -1)], axis=1)
 

@@ -26,7 +26,7 @@ FLAT = 0.0, 0.0
 
 @dataclass(frozen=True)
 class Passage:
-    """What a window lets through: conductivity K, m, and friction, the integral of |u|^2 over the clay for unit flow,
+    """Conductivity of a window, K, m, and its friction, the integral of |u|^2 over the clay for unit flow,
     1/m^2."""
 
     conductivity: float
@@ -83,14 +83,14 @@ def _flat(cell: WindowCell) -> CellMesh:
 
 
 def passage(cell: WindowCell, curvature: tuple[float, float] = FLAT) -> Passage:
-    """What the window of a cell lets through."""
+    """Conductivity and friction of a cell's window."""
     stream = streaming(cell, curvature)
     _, viscous = wall_integrals(stream.clay, stream.potential[:, None])
     return Passage(stream.flow, 2 * float(viscous[0]) / stream.flow**2)
 
 
 def edge_drop(cell: WindowCell, reach: float) -> float:
-    """What the potential falls by around the edge for unit flow through the window, 1/m.
+    """Drop of the potential around the edge for unit flow through the window, 1/m.
 
     From `reach` (m) behind the edge's nose on the face inside to as far up the slope outside, mean over the window's
     width. By reciprocity it is also what a source at the one place and a sink at the other do to the window's air: the

@@ -1,4 +1,4 @@
-"""What the clay that carries a windway's end adds to the window's air, by a law fitted to cells solved by elements.
+"""Law of a windway's floor, the clay that carries its end: inertance and friction added to the window.
 
 It stands in the chamber along the whole width of the window, on the side where the breath comes in, as deep as a step
 of `depth`. An endless slit with such a step has a conformal map (`step_in_slit`); a window of some widths to its cut-up
@@ -26,8 +26,9 @@ TABLE = Path(__file__).with_name("ledge.csv")
 
 
 def floor_burden(width: float, cut_up: float, edge_deg: float, depth: float, beside: float) -> Relief:
-    """What a floor that hangs `depth` below the inner face adds to the inner end of a window: to 1/K, 1/m, and to the
-    friction, 1/m2; `beside`: clay at either side of the windway. Lengths in m."""
+    """Additions of a floor that hangs `depth` below the inner face to the inner end of a window: to 1/K, 1/m, and to
+    the friction, 1/m2; `beside`: clay at either side of the windway. Lengths in m.
+    """
     if depth <= 0:
         return Relief(0.0, 0.0)
     sizes = np.array([width, depth, beside]) / cut_up
@@ -45,7 +46,7 @@ def terms(sizes: np.ndarray, edge_deg: float) -> np.ndarray:
 
 @lru_cache(maxsize=256)
 def step_in_slit(step: float) -> float:
-    """What a step under one side of an endless slit adds to 1/K, for each metre of its length; step over its height.
+    """Addition to 1/K by a step under one side of an endless slit, times its length; step over the slit's height.
 
     The slit's air and the half space are the upper half plane of w by dz/dw = C sqrt((w - 1)(w + a))/w, C sqrt(a) pi
     the height (Schwarz-Christoffel's map, slit at w = 0, corners at 1 and -a): step = (L - R)/(pi sqrt(a)), and 1/K

@@ -1,4 +1,4 @@
-"""What a sloping edge spares a window's air, by a law fitted once to windows solved by finite elements.
+"""Relief of a window's air by a sloping edge, by a law fitted once to windows solved by finite elements.
 
 Beside an upright far side a slope lowers 1/K and the friction. The cell (`field.window.cell`) finds by how much in a
 second or two for each window, right to some half a percent of the fall, another half a percent on the next mesh. The
@@ -28,7 +28,7 @@ STEEPEST = 89.0  # degrees: beyond, the relief is as good as none
 
 @dataclass(frozen=True)
 class Relief:
-    """What a sloping far side changes against an upright one: of 1/K, 1/m, and of the friction, 1/m^2."""
+    """Change by a sloping far side against an upright one: of 1/K, 1/m, and of the friction, 1/m2."""
 
     inertance: float
     friction: float

@@ -34,7 +34,7 @@ _KEPT: WeakKeyDictionary[Trial, dict[bool, tuple[Blown, ...]]] = WeakKeyDictiona
 
 
 def blown(trial: Trial, careful: bool = False) -> tuple[Blown, ...]:
-    """How the notes of every chamber with notes and a window blow; careful: with what overtones do to it.
+    """Blowing behaviour of the notes of every chamber with notes and a window; careful: with the effect of overtones.
 
     Kept as long as the trial is there, which holds meshes and fields.
     """

@@ -1,4 +1,4 @@
-"""What hands do to a design: errors of cut and clay, and what they do to its notes."""
+"""Hand-made errors: of cut and clay, and their effect on the notes of a design."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from simkit.vessel import Vessel
 
 @dataclass(frozen=True)
 class Hands:
-    """How far hands may be off, plus or minus: in mm at every hole's diameter, at the clay's thickness around every
+    """Tolerances of hand work, plus or minus: in mm at every hole's diameter, at the clay's thickness around every
     opening, at the window's width and cut-up; in points of percent at the shrinkage of the whole piece.
 
     The defaults are those of careful work: common practice, no source.
@@ -37,7 +37,7 @@ SHRINKAGE = "shrinkage"
 
 @frozen
 class HandError:
-    """What hand-made errors do to the notes: cents (f, e) that each cause, off by its plus-or-minus, moves each note.
+    """Effect of hand-made errors: cents (f, e) by which each cause, off by its tolerance, moves each note.
 
     notes (f): chamber and pitch; causes (e): dotted keys, and shrinkage, which is common to the whole piece.
     """
@@ -54,7 +54,7 @@ class HandError:
 
     @cached_property
     def own(self) -> np.ndarray:
-        """The same counted from the piece's own pitch, the mean of its notes: what no tuning of the breath mends."""
+        """The same counted from the piece's own pitch, the mean of its notes: no tuning of the breath mends it."""
         return np.sqrt(np.square(self.cents - self.cents.mean(axis=0)).sum(axis=1))
 
     @property
@@ -68,7 +68,7 @@ class HandError:
 
     @property
     def words(self) -> str:
-        """What "by hand" means, in a line under a table."""
+        """Explanation of "by hand", in a line under a table."""
         h = self.hands
         return (
             f"by hand: holes ±{h.hole_mm:g} mm, wall ±{h.wall_mm:g} mm, window ±{h.window_mm:g} mm, shrinkage "
@@ -77,7 +77,7 @@ class HandError:
 
 
 def hand_error(vessel: Vessel, hands: Hands | None = None, setting: Setting | None = None) -> HandError:
-    """What hand-made error does to each note of a design, from exact derivatives of the port model."""
+    """Effect of hand-made errors on each note of a design, from exact derivatives of the port model."""
     return hand_error_of(trial_of(vessel, setting), hands or Hands())
 
 
@@ -158,7 +158,7 @@ class Makers:
         return self.cents - self.cents.mean(axis=1, keepdims=True)
 
     def share_within(self, cents: float) -> float:
-        """What share of the pieces plays every note within so many cents of the piece's own pitch."""
+        """Fraction of the pieces that play every note within `cents` of the piece's own pitch."""
         return float((np.abs(self.own).max(axis=1) <= cents).mean())
 
 

@@ -1,4 +1,4 @@
-"""What a design is wanted to do: each aim as residuals that should vanish, with their slopes by the free numbers.
+"""Aims: each as residuals that should vanish, with their derivatives by the free numbers.
 
 One unit of every residual is as bad as one cent on one note, so aims of unlike kinds can be asked together.
 """
@@ -27,20 +27,20 @@ class Aim(Protocol):
 
     @property
     def weight(self) -> float:
-        """How much it counts beside other aims."""
+        """Weight of the aim beside others, a factor of its residuals."""
 
     @property
     def measures(self) -> str:
-        """What `value` is, with its unit."""
+        """Name of `value`, with its unit."""
 
     def value(self, trial: Trial) -> float:
         """The one number by which a maker would judge how far a design meets it."""
 
     def residuals(self, trial: Trial) -> np.ndarray:
-        """What should vanish (m,)."""
+        """Residuals (m,), one unit as bad as a cent on one note."""
 
     def slopes(self, trial: Trial) -> np.ndarray:
-        """How that changes with the free numbers (m, n), good to a few percent: the solver corrects itself."""
+        """Derivatives of the residuals by the free numbers (m, n), to a few percent: the solver corrects itself."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,7 @@ class Proximity:
         return replace(self, at=self.at[kept], metric=self.metric[kept])
 
     def displacement(self, x: np.ndarray) -> np.ndarray:
-        """How far each number (n,) of a point is from `at`, mm or percent."""
+        """Distance of each number (n,) of a point from `at`, mm or percent."""
         return self.metric * (x - self.at)
 
     def value(self, trial: Trial) -> float:
@@ -146,7 +146,7 @@ def _diameters(trial: Trial) -> np.ndarray:
 
 
 def differences(trial: Trial, measured: Callable[[Trial], np.ndarray]) -> np.ndarray:
-    """How something measured (m,) on a trial changes with each free number (m, n), by designs perturbed each way."""
+    """Derivatives (m, n) of something measured (m,) on a trial by each free number, by designs perturbed each way."""
     here = measured(trial)
     columns = [(measured(there) - here) / (SHARE * number.reach) for there, number in _perturbed(trial)]
     return np.stack(columns, axis=1)

@@ -1,4 +1,4 @@
-"""How every note moves when a free number does: exact first derivatives, in cents per unit of the number.
+"""Derivatives of every note by a free number: exact, of first order, in cents per unit of the number.
 
 A note's omega is the fixed point of F(omega) = c sqrt(g), g the stiffness of the chamber's air with the flows as they
 are at omega (`sound.models.roots`), so d omega/dx = dF/dx / (1 - dF/d omega). What dF/dx takes depends on what the
@@ -108,6 +108,6 @@ class FixedPoint:
         return 1 - (onward - back) / (2 * step)
 
     def cents_moved(self, F: np.ndarray) -> np.ndarray:
-        """How many cents (f,) the notes move, to first order, when F becomes this."""
+        """First-order change of the notes, cents (f,), when F becomes this."""
         change = (F - self._before) / self._one_less_slope
         return CENTS * change.real / self.voice.omega.real

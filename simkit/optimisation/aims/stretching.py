@@ -63,7 +63,7 @@ def _ends(trial: Trial) -> tuple[int, int]:
 
 
 def _unstretched(trial: Trial) -> np.ndarray:
-    """What takes from every note's cents (f, f) its share of those of the highest."""
+    """Matrix (f, f) that takes from every note's cents its share of those of the highest."""
     targets, (lowest, highest) = np.log(_targets(trial)), _ends(trial)
     shares = (targets - targets[lowest]) / max(targets[highest] - targets[lowest], 1e-12)
     matrix = np.eye(len(targets))

@@ -65,12 +65,12 @@ class ChamberPlan:
 
     @property
     def steps(self) -> tuple[float, ...]:
-        """What each hole must bring, in units of the window's conductivity: steps of (f/f0)^2."""
+        """Conductivity that each hole must add, in units of the window's: steps of (f/f0)^2."""
         return tuple(np.diff(_heights(self.pitches)).tolist())
 
     @property
     def cost(self) -> float:
-        """What a division is judged by: weak top notes, modes that come near them, holes that cannot be had."""
+        """Cost of a division: weak top notes, modes that come near them, holes that cannot be had."""
         return self.weakness * (1 + 4 / self.reach**2) * self.short**2
 
 
@@ -219,7 +219,7 @@ _ROW = ("index", "middle", "ring", "little")  # from the mouth end on
 
 
 def rows(holes: int) -> tuple[int, int]:
-    """How many holes lie in the left and in the right hand's row on top, the shorter the better; thumbs do the rest."""
+    """Numbers of holes in the left and in the right hand's row on top, the shorter the better; thumbs do the rest."""
     on_top = 8 if holes > 8 else min(holes, 6)
     return (on_top + 1) // 2, on_top // 2
 

@@ -11,7 +11,7 @@ _LIP_MM = 14.0  # from the mouth end to where the windway opens
 
 
 def head_text(wish: WishedRange) -> str:
-    """What stands before the chambers."""
+    """Text of the file before the chambers."""
     return _HEAD.format(
         title=f"{wish.scale} from {wish.lowest} to {wish.highest}",
         wall=wish.wall_mm,

@@ -44,7 +44,7 @@ _MOST_STEPS = 5  # of each way to tune the whole body: what can be had takes two
 
 @dataclass(frozen=True)
 class Piece:
-    """What a divided range came to: the design's text, the outcome of its last tuning, and what the wish asked beside.
+    """Result for a divided range: the design's text, the outcome of its last tuning, and what the wish asked beside.
 
     plans: by the hand rule; box_mm (along, across, up); mass_g, fired, openings apart; broken: what was asked of box
     and mass and is not so, in sentences.
@@ -224,7 +224,7 @@ def _room(vessel: Vessel, n: int, across: float) -> float:
 
 
 def _lips(vessel: Vessel, name: str) -> float:
-    """Where the windway of a chamber opens, mm along from the chamber's own zero."""
+    """Place of a windway's lips, mm along from the chamber's own zero."""
     voicing = vessel.chamber(name).voicing
     assert voicing is not None
     return voicing.along_mm - voicing.cut_up_mm / 2 - voicing.windway_length_mm

@@ -97,7 +97,7 @@ _ROW = ("index", "middle", "ring", "little")  # from the mouth end on
 
 
 def _rows(holes: int) -> tuple[int, int]:
-    """How many holes lie in the left and in the right hand's row on top: eight at most, thumbs have the next."""
+    """Numbers of holes in the left and in the right hand's row on top: eight at most, thumbs have the next."""
     on_top = min(holes, 8)
     return (on_top + 1) // 2, on_top // 2
 

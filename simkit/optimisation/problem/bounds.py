@@ -109,7 +109,7 @@ def _diameters(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
 
 @lru_cache(maxsize=256)
 def axis_ends_mm(wall: Wall) -> tuple[float, float]:
-    """Where the middle line, from which holes are aimed, enters the air and where it leaves it, mm along.
+    """Ends of the middle line, from which holes are aimed, where it enters and leaves the air, mm along.
 
     Sought within the wall's box: far outside it the level of a lofted wall says nothing.
     """
@@ -168,7 +168,7 @@ _APART_MM = 5.0  # a chamber stands beside the first one in a direction in which
 
 
 def _offsets(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
-    """Where chambers beside the first stand, in the directions in which they stand apart: growing ones want room."""
+    """Places of the chambers beside the first, in the directions in which they stand apart: growing ones want room."""
     if chamber is vessel.chambers[0]:
         return []
     keys = [f"{chamber.name}.offset_mm.{way}" for way in ("along_mm", "across_mm", "up_mm")]

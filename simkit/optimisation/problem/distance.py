@@ -1,4 +1,4 @@
-"""How far a design has moved as a maker feels it, so that "nearest to the start" means what it says at the bench.
+"""Distance of a design from another as a maker would measure it, so that "nearest to the start" holds at the bench.
 
 One is a millimetre of place along the wall, a millimetre of an opening's size, or a percent of a chamber's size.
 """
@@ -29,7 +29,7 @@ def metric(may: Freedom) -> np.ndarray:
     for n, number in enumerate(may.numbers):
         if is_place(number.name):
             other = may.beside(vessel, n, number.step)
-            found[n] = _slid_mm(body, body_beside(vessel, body, other)) / number.step
+            found[n] = _displacement_mm(body, body_beside(vessel, body, other)) / number.step
         elif number.is_factor:
             found[n] = 100 / number.start
         else:
@@ -55,14 +55,14 @@ def is_percent(key: str) -> bool:
     return key.endswith("_mm") or is_share(key)
 
 
-def _slid_mm(body: Body, other: Body) -> float:
-    """How far openings have slid from one body to another, mm: root of the sum of squares."""
+def _displacement_mm(body: Body, other: Body) -> float:
+    """Displacement of the openings from one body to another, mm: root of the sum of squares."""
     before, after = (np.array([o.center for c in b.chambers for o in c.all_openings]) for b in (body, other))
     return 1e3 * float(np.linalg.norm(after - before))
 
 
 def _sized(vessel: Vessel, key: str) -> float:
-    """What one unit of a number counts; 0 for one that is neither a length nor a proportion."""
+    """Contribution of one unit of a number; 0 for one that is neither a length nor a proportion."""
     if is_share(key):
         return 100.0
     value = abs(vessel.value(key)) if is_percent(key) else 0.0

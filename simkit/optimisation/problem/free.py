@@ -1,4 +1,4 @@
-"""What may move: numbers of a design with bounds, as data that no aim, limit or solver looks behind."""
+"""Free numbers of a design with their bounds, as data that no aim, limit or solver looks behind."""
 
 from __future__ import annotations
 
@@ -116,7 +116,7 @@ def freedom(
     keep: str | Iterable[str] | None = None,
     pairs: Iterable[Sequence[str]] = (),
 ) -> Freedom:
-    """What may move in a design: the groups or dotted keys in `free`, or without them what its `[free]` says.
+    """Freedom of a design: the groups or dotted keys in `free`, or without them what its `[free]` says.
 
     Groups are diameters, places, holes (both), voicing, windway (its height, for the breath), shape, size (the
     whole chamber larger or smaller), offsets (where chambers beside the first stand) and inside (shape, voicing and

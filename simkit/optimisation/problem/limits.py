@@ -1,4 +1,4 @@
-"""What clay and hands allow: each limit as rows of numbers that must not fall below zero, in mm of room left."""
+"""Limits of clay and hands: each as rows of numbers that must not fall below zero, in mm of room left."""
 
 from __future__ import annotations
 
@@ -44,13 +44,13 @@ class LimitRow(NamedTuple):
         return f"{self.what}, {self.rule}"
 
     def lacks(self, room: float) -> str:
-        """How much a negative `room` (mm) lacks, with its unit."""
+        """Shortfall of a negative `room`, mm, with its unit."""
         return f"{-room * self.per_mm:.2f} {self.unit}".rstrip()
 
 
 @dataclass(frozen=True)
 class Limits:
-    """What every design must keep beside the bounds of its free numbers.
+    """Limits of every design, beside the bounds of its free numbers.
 
     clay_mm: least clay left between the rims of two holes, inside and outside; window_mm: between a hole and the
     window; box_mm: the most that the whole piece may measure along, across and up, clay included. Hand limits apply

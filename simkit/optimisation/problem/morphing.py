@@ -1,4 +1,4 @@
-"""The same meshes under another shape: what a small change of a wall does to the port field, without meshing anew.
+"""The same meshes under another shape: the change of the port field with a wall's, without meshing anew.
 
 Wall nodes go straight to the new wall and nodes in the air follow smoothly, so the port field is a smooth function of
 the shape and small differences give its derivatives. (A mesh made anew would differ by some tenth of a cent.)
@@ -30,7 +30,7 @@ from simkit.sound.models.port_solutions import wall_loss
 
 
 class MovedAir:
-    """What a trial's chambers sound as in designs a small step beside it that have other walls, clay or air."""
+    """Circuits of a trial's chambers in designs a small step beside it that have other walls, clay or air."""
 
     def __init__(self, trial: Trial):
         self.trial = trial

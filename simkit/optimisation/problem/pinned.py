@@ -1,4 +1,4 @@
-"""What of the free numbers stays all the same, and holes that move as mirror images."""
+"""Free numbers that are kept all the same, and holes that move as mirror images."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A design on trial: one point of its freedom, the body that it makes, and what its notes sound."""
+"""A design on trial: one point of its freedom, the body that it makes, and the pitches of its notes."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel, target_of
 
 @dataclass(frozen=True)
 class Setting:
-    """What the notes are tuned for: friction left out or not, the piece played or still.
+    """Conditions for which the notes are tuned: friction left out or not, the piece played or still.
 
     pairs: notes (chamber, pitch) in unison with a third, another chamber whose covered note is one pitch with theirs:
     of the two resonances the mean is tuned, which is where the note would be with that chamber's window covered.
@@ -55,7 +55,7 @@ class Voice:
 
     @property
     def cents(self) -> np.ndarray:
-        """How far each note is above its target (f,)."""
+        """Deviation of each note from its target, cents (f,)."""
         return 1200 * np.log2(self.played / (2 * np.pi * self.targets))
 
 
@@ -85,7 +85,7 @@ class Trial:
 
     @cached_property
     def cases(self) -> tuple[Case, ...]:
-        """What the models are asked; DesignError where the body cannot be made."""
+        """Cases for the models; DesignError where the body cannot be made."""
         return models.cases(self.vessel, lossless=self.setting.lossless, state=self.setting.state)
 
     @cached_property
@@ -115,7 +115,7 @@ class Trial:
 
     @cached_property
     def cents(self) -> np.ndarray:
-        """How far every note of every chamber is above its target (f,)."""
+        """Deviation of every note of every chamber from its target, cents (f,)."""
         return np.concatenate([voice.cents for voice in self.voices])
 
     @property

@@ -1,4 +1,4 @@
-"""What a small change of a window does to its duct: smooth where the window's own numbers are not.
+"""Derivatives of a window's duct by the window's numbers: smooth where the duct's own are not.
 
 The relief that a sloping edge brings follows a law (`field.window.relief`); where that does not hold it is solved on a
 small mesh of each window, jumps by some half a percent from one mesh to the next, and costs two seconds. Beside such a

@@ -41,7 +41,7 @@ _DAMPING = 0.02  # and in any step: the weight of the proximal term
 
 @dataclass
 class Effort:
-    """What a search has taken so far: steps made, designs looked at. It counts along, and all its descents share it."""
+    """Effort of a search so far: steps made, designs looked at. It counts along, and all its descents share it."""
 
     steps: int = 0
     looked_at: int = 0
@@ -49,7 +49,7 @@ class Effort:
 
 @dataclass(frozen=True)
 class Task:
-    """What may move, what is wanted, what must hold; `trial` makes the design at a point, as it sounds.
+    """A task: what may move, what is wanted, what must hold; `trial` makes the design at a point, as it sounds.
 
     least_gain: cents^2 of merit; less to be gained ends a descent. seen: takes every design that a descent has come
     to, for whoever wants the best of one that is cut short. most_steps: what a descent takes at most. metric (n,): what
@@ -250,7 +250,7 @@ def linearised_about(
 
 @dataclass(frozen=True)
 class Descent:
-    """Where a descent ended and what it took: merits along the way, designs looked at."""
+    """End and course of a descent: merits along the way, designs looked at."""
 
     end: Iterate
     merits: tuple[float, ...]

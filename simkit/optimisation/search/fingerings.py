@@ -1,4 +1,4 @@
-"""Which holes each note opens, where only the notes are wished: by the hand rule f^2 ~ K of the openings.
+"""Fingerings of notes that are only wished: the holes each opens, by the hand rule f^2 ~ K of the openings.
 
 A note t = (f/f0)^2 - 1 above the lowest wants holes whose conductivities, in units of the window's, add up to t. With
 as many holes as steps they open one after the other; with fewer, combinations serve, chosen here together with the
@@ -176,7 +176,7 @@ def _fits(
     ratio: np.ndarray | None = None,
     near: np.ndarray | None = None,
 ) -> list[Choice]:
-    """What the random beginnings of `combinations` come to, the best first, each way to finger the notes once.
+    """Choices from the random beginnings of `combinations`, the best first, each way to finger the notes once.
 
     ratio (2^count,): by what factor each combination brings more than its holes' shares together; near (count,): shares
     from about which to begin.

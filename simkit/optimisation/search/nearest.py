@@ -55,7 +55,7 @@ def nearest(end: Iterate, proximity: Proximity) -> Iterate:
 
 
 def _allowed(end: Iterate) -> np.ndarray:
-    """How far off each residual (m,) may be, so that none ends worse than it was, or 0.45 off.
+    """Bound on each residual (m,), so that none ends worse than it was, or 0.45 off.
 
     What weak directions leave may stay as it is: none goes far to bring it nearer.
     """

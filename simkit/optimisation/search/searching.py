@@ -99,7 +99,7 @@ class _Seen(list[Iterate]):
 
 
 def threshold(task: Task) -> float:
-    """What a descent must hope for to go on, cents^2: more where walls move and openings can do the last of it."""
+    """Least expected gain for a descent to go on, cents^2: more where walls move and openings can do the last of it."""
     numbers = task.freedom.numbers
     by_openings = [all(".hole." in key or ".voicing." in key for key in number.keys) for number in numbers]
     if all(by_openings) or not any(by_openings):
@@ -217,7 +217,7 @@ def _refined(end: Iterate, proximity: Proximity, near: bool) -> Iterate:
 
 
 def _openings_only(iterate: Iterate) -> np.ndarray:
-    """Which free numbers move nothing but openings (n,) bool, so that no mesh is made anew for them."""
+    """Mask (n,) of the free numbers that move nothing but openings, so that no mesh is made anew for them."""
     return np.array([neighbour.moves_openings_only(iterate.trial) for neighbour in iterate.trial.neighbours])
 
 

@@ -1,4 +1,4 @@
-"""Where descents begin: the design as it is, and places at random within the bounds that clay could follow."""
+"""Starts of descents: the design as it is, and places at random within the bounds that clay could follow."""
 
 from __future__ import annotations
 

@@ -40,5 +40,5 @@ class WeakDirections:
 
     @property
     def mostly(self) -> np.ndarray:
-        """Which residuals are mostly such, (m,) bool."""
+        """Mask (m,) of the residuals that are mostly such."""
         return np.sum(np.square(self.directions), axis=1) > 0.5
