@@ -1,4 +1,4 @@
-"""What the command `simkit` runs: the door, opened so that Ctrl-C is quiet from the first moment on."""
+"""Entry of the command `simkit`: the door, opened so that Ctrl-C is quiet from the first moment on."""
 
 from __future__ import annotations
 

@@ -85,11 +85,11 @@ class Air:
         return {name: getattr(self, name) / getattr(ideal, name) for name in _MEASURES}
 
     def delta_v(self, omega: Omega) -> Omega:
-        """How deep friction reaches from a wall: sqrt(2 nu / omega) in m; omega in rad/s."""
+        """Thickness of the viscous boundary layer at a wall: sqrt(2 nu / omega) in m; omega in rad/s."""
         return (2 * self.kinematic_viscosity / omega) ** 0.5
 
     def delta_t(self, omega: Omega) -> Omega:
-        """How deep heat reaches from a wall: sqrt(2 alpha_t / omega) in m; omega in rad/s."""
+        """Thickness of the thermal boundary layer at a wall: sqrt(2 alpha_t / omega) in m; omega in rad/s."""
         return (2 * self.thermal_diffusivity / omega) ** 0.5
 
 

@@ -1,4 +1,4 @@
-"""What can go wrong, and the exit status that each carries.
+"""Exceptions, and the exit status that each carries.
 
 SimkitError
 |- InputError     the input is wrong: every fault found, one line each   (exit 2)
@@ -89,7 +89,7 @@ class InputError(SimkitError):
 
 
 class OutOfReach(SimkitError):
-    """What was asked cannot be reached; the message says how far it got and why."""
+    """The input is right but what was asked cannot be had; the message says how far it got and why."""
 
     exit_status = 1
 

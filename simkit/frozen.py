@@ -50,7 +50,7 @@ _HASH = "_hash_of_fields"
 
 
 def _without_hash(value: object) -> dict[str, object]:
-    """What is pickled or copied: another process hashes texts otherwise."""
+    """State to pickle or copy, without the hash: another process hashes texts otherwise."""
     return {name: held for name, held in value.__dict__.items() if name != _HASH}
 
 
@@ -59,7 +59,7 @@ def _fields(value: object) -> Hashable:
 
 
 def content(value: object) -> Hashable:
-    """What an array, a list or a mapping holds, as something that can be compared and hashed; all else as it is."""
+    """Content of an array, a list or a mapping, as something that can be compared and hashed; all else as it is."""
     if isinstance(value, np.ndarray):
         # Adding 0 makes one of the two zeros, which are equal and differ in their bits.
         return value.shape, value.dtype.str, (value + 0 if value.dtype.kind in "fc" else value).tobytes()

@@ -22,7 +22,7 @@ def plain(value: Reals) -> Reals:
 
 @frozen
 class Gases:
-    """What the air is made of: mole fractions that sum to one; each may be an array.
+    """Composition of a gas mixture: mole fractions that sum to one; each may be an array.
 
     >>> Gases.of_dry(carbon_dioxide=0.04, oxygen=0.165, water=0.05).carbon_dioxide
     0.038

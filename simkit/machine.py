@@ -1,4 +1,4 @@
-"""What one operating system does otherwise than the next: processors, locks, limits and memory of a process."""
+"""Differences between operating systems: processors, locks, limits and memory of a process."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import sys
 
 
 def cores() -> int:
-    """How many processors this process may use: those it is bound to where the system can bind (Linux), else all."""
+    """Number of processors for this process: those it is bound to where the system can bind (Linux), else all."""
     bound = getattr(os, "sched_getaffinity", None)
     return len(bound(0)) if bound else os.cpu_count() or 1
 

@@ -74,7 +74,7 @@ def note(text: str) -> Pitch:
 
 
 def cents(frequency: float, reference: float) -> float:
-    """How much higher one frequency is than another: 1200 log2(f / f0).
+    """Interval from one frequency up to another in cents: 1200 log2(f / f0).
 
     >>> round(cents(660, 440), 3)
     701.955
@@ -99,7 +99,7 @@ TEMPERAMENTS = ("equal", "just", "pythagorean")
 
 @dataclass(frozen=True)
 class Tuning:
-    """What frequency a written note has: the tuning note, the temperament, its tonic.
+    """Frequencies of written notes: the tuning note, the temperament, its tonic.
 
     A4 always sounds `a4_hz`; in the just and Pythagorean tunings the tonic follows from it.
     `just` has twelve degrees above the tonic (C sharp and D flat are one); `pythagorean` stacks

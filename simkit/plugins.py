@@ -1,4 +1,4 @@
-"""What other packages add: shapes and models, announced by entry points and loaded when one is asked for by name.
+"""Shapes and models of other packages, announced by entry points and loaded when one is asked for by name.
 
 An installed package announces a thing in its metadata, under a group (`simkit.shapes`, `simkit.models`) and a name
 (Python Packaging Authority, Entry points specification). Only its name is read until it is wanted, so what is broken
@@ -20,12 +20,12 @@ GROUPS = ("simkit.shapes", "simkit.models")
 
 
 def names(group: str) -> tuple[str, ...]:
-    """What is announced in a group, in the order of the alphabet."""
+    """Names announced in a group, in the order of the alphabet."""
     return tuple(sorted(_announced(tuple(sys.path))[group]))
 
 
 def loaded(group: str, name: str, kind: type) -> Any:
-    """What is announced under a name, None where nothing is; an InputError where it is broken or not of that kind."""
+    """Load what is announced under a name, None where nothing is; InputError where it is broken or not of that kind."""
     point = _announced(tuple(sys.path))[group].get(name)
     if point is None:
         return None

@@ -1,4 +1,4 @@
-"""What made a result: which simkit, on which libraries, by which command, when.
+"""Provenance of a result: which simkit, on which libraries, by which command, when.
 
 A stored number is good for as long as what computed it is the same. The version says too little for that, since code
 moves between two releases: `code` is a digest of every file that can change a number, and of the versions of the
@@ -30,7 +30,7 @@ ASIDE = ("cli", "page", "show")  # rooms that only ask and show what others comp
 
 @frozen
 class Provenance:
-    """What made a result; texts throughout, `at` in UTC (ISO 8601), `commit` None outside a repository."""
+    """Origin of a result; texts throughout, `at` in UTC (ISO 8601), `commit` None outside a repository."""
 
     simkit: str
     code: str
@@ -60,7 +60,7 @@ class Provenance:
 
 
 def provenance() -> Provenance:
-    """That of what this process computes now."""
+    """Provenance of what this process computes now."""
     now = datetime.now(UTC).isoformat(timespec="seconds")
     return Provenance(__version__, code(), commit(), platform.python_version(), libraries(), command(sys.argv), now)
 

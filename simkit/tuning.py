@@ -86,7 +86,7 @@ class Tuned:
 
     @cached_property
     def ways(self) -> tuple[str, ...]:
-        """What can still be done about them."""
+        """Remedies for holes past their marks, in sentences."""
         return ways_out(self.aim, tuning_of(self.vessel))
 
     @property

@@ -1,4 +1,4 @@
-"""What a person sees while a long piece of work goes on: one line on standard error, nothing on standard output.
+"""Progress of a long piece of work: one line on standard error, nothing on standard output.
 
 Work that is over within two seconds says nothing. The rooms report where they are through the standard `logging`,
 at level INFO under the name `simkit`; the latest such message is what is shown.

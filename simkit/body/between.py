@@ -30,7 +30,7 @@ class ClayBetween:
 
 
 def boxes_apart(a: Wall, b: Wall) -> float:
-    """How far apart the boxes of two walls are, m: the walls are no nearer. 0 where the boxes meet."""
+    """Distance between the boxes of two walls, m: the walls are no nearer. 0 where the boxes meet."""
     (low, high), (other_low, other_high) = a.box, b.box
     return float(np.linalg.norm(np.maximum(np.maximum(low - other_high, other_low - high), 0.0)))
 
@@ -88,7 +88,7 @@ def _followed(a: Wall, b: Wall, start: ClayBetween, steps: int = 60) -> ClayBetw
 
 
 def buried(opening: Opening, thickness: float, other: Wall) -> float:
-    """How deep the outer mouth of an opening lies within the clay around another chamber, m; 0 where it is free."""
+    """Depth of an opening's outer mouth within the clay around another chamber, m; 0 where it is free."""
     rim = opening.rim_points(24, out=thickness)
     if box_distance(other, rim).min() > thickness:
         return 0.0
@@ -96,7 +96,7 @@ def buried(opening: Opening, thickness: float, other: Wall) -> float:
 
 
 def windway_room(opening: Opening, length: float, other: Wall) -> float:
-    """How far a window's windway, `length` long behind it, stays from another chamber's air, m; negative within.
+    """Signed distance of a windway, `length` (m) long behind its window, from another chamber's air, m; below 0 within.
 
     At least so far where it stays clear of that chamber's box.
     """

@@ -174,7 +174,7 @@ class Tongue:
         return Tongue(way, under, beside, min(float(steps[free[-1]]) + BURIED, way.length) if len(free) else 0.0)
 
     def has(self, points: np.ndarray) -> np.ndarray:
-        """Which of points (n, 3) lie in it, the windway's own air among them."""
+        """Mask (n,) of the points (n, 3) in it, the windway's own air among them."""
         away = points - self.way.exit
         s, up = away @ self.way.back, away @ self.way.out
         wide, high = (a + s / self.way.length * (b - a) for a, b in self._ends())

@@ -54,7 +54,7 @@ class Opening:
 
     @property
     def title(self) -> str:
-        """What a maker calls it."""
+        """Name as a maker calls it."""
         return f"hole {self.name}" if self.is_round else "the window"
 
     @property

@@ -1,4 +1,4 @@
-"""How much clay a body is made of: the volume within its outer surface, less its chambers."""
+"""Clay of a body: the volume within its outer surface, less its chambers."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def clay_volume(body: Body) -> float:
 
 
 def fired_g(body: Body) -> float:
-    """What a body's fired clay weighs, g."""
+    """Mass of a body's fired clay, g."""
     return float(1e6 * clay_volume(body) * FIRED_G_PER_ML)
 
 

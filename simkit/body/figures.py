@@ -30,7 +30,7 @@ def is_figure(vessel: Vessel) -> bool:
 
 
 def figure_faults(vessel: Vessel) -> list[Fault]:
-    """What is wrong with outside, parts and mouthpieces; chambers and their openings have been looked at."""
+    """Faults of outside, parts and mouthpieces; chambers and their openings have been looked at."""
     if not is_figure(vessel):
         return []
     faults = list(_solids(vessel))

@@ -1,4 +1,4 @@
-"""How long a chamber is, how narrow its waist, and how wide it is where an opening sits: what a maker would measure."""
+"""Length of a chamber, width of its waist and at its openings: what a maker would measure."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def _width(wall: Wall, axis: int, place: float, fine: int) -> float:
 
 
 def width_at(wall: Wall, opening: Opening) -> float:
-    """How wide the chamber is where an opening sits, m: the narrowest way across the air, half as deep as it reaches.
+    """Width of the chamber where an opening sits, m: the narrowest across the air, half as deep as it reaches.
 
     Measured across the opening's axis.
     """
@@ -76,7 +76,7 @@ def width_at(wall: Wall, opening: Opening) -> float:
 
 
 def _reach(wall: Wall, start: np.ndarray, ways: np.ndarray) -> np.ndarray:
-    """How far the air reaches from a point along unit `ways` (n, 3), m: by samples and one secant."""
+    """Distance to the wall from a point in the air along unit `ways` (n, 3), m (n,): by samples and one secant."""
     steps = float(np.linalg.norm(np.ptp(wall.box, axis=0))) * np.linspace(1 / _STEPS, 1, _STEPS)
     level = wall.level((start + steps[:, None, None] * ways).reshape(-1, 3)).reshape(_STEPS, -1)
     last = np.maximum((level > 0).argmax(axis=0), 1)

@@ -45,7 +45,7 @@ def body_of(vessel: Vessel) -> Body:
 
 
 def _cautions(chamber: ChamberBody) -> Iterator[str]:
-    """What is doubtful about a wall, and where its clay fills a groove."""
+    """Doubts about a wall, and the place where its clay fills a groove."""
     if chamber.wall.caution:
         yield chamber.wall.caution
     filled = chamber.wall.filled(chamber.thickness)
@@ -230,7 +230,7 @@ def _lies_on(wall: Wall, opening: Opening) -> bool:
 
 
 def rim_depths(wall: Wall, opening: Opening, count: int = 32) -> np.ndarray:
-    """How far below its tangent plane an opening's rim meets the air, m (count,).
+    """Depth below its tangent plane at which an opening's rim meets the air, m (count,).
 
     Infinite where it does not within 0.45 of the depth of the air there: the wall has ended or turned away.
     """

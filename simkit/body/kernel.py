@@ -64,7 +64,7 @@ def _shaken(factor: str) -> tuple[tuple[str, float], ...]:
 
 
 class GmshFailure(Exception):
-    """What gmsh could not do, in its own words."""
+    """A failure of gmsh, in its own words."""
 
 
 # A mesh that did not come out: gmsh says so, or left something out and the arrays do not fit.

@@ -1,4 +1,4 @@
-"""Where the clay of a piece lies: its weight's centre, how it stands, how thick it is at its thickest.
+"""Mass of the clay of a piece: its centre, how the piece stands, its thickest places, its undercuts.
 
 The centre by cells of a lattice: each counts with the share of it that lies within a surface, by the distance of its
 middle from it. Metres; (x, y, z) is across, along, up.
@@ -95,7 +95,7 @@ def _outer_level(coat: Coat, points: np.ndarray, step: float) -> np.ndarray:
 
 @frozen
 class Standing:
-    """How a piece comes to rest on a table, set down as it is drawn and let go.
+    """Rest of a piece on a table, set down as it is drawn and let go.
 
     feet (n, 3): the corners of the area that it stands on, m. lean_deg: by how much it tips over until it rests.
     margin: from the line through two feet to the point below the weight's centre, the least, m; height of the centre
@@ -115,7 +115,7 @@ class Standing:
 
     @property
     def spread(self) -> tuple[float, float]:
-        """How far its feet lie apart on the table, m: as near to along as that lies, and square to it."""
+        """Extent of its feet on the table, m: as near to along as that lies, and square to it."""
         wide, long = np.ptp(_on_table(self.feet, self.down), axis=0)
         return float(long), float(wide)
 
@@ -125,7 +125,7 @@ _FLAT_M = 1e-4  # points so near the table touch it: clay is not ground flat
 
 
 def standing(points: np.ndarray, centre: np.ndarray) -> Standing | None:
-    """How what has these outermost points (n, 3), m, and its weight at `centre` (3,) stands; None where all are flat.
+    """Rest of a piece with these outermost points (n, 3), m, and its centre of mass (3,), m; None where all are flat.
 
     It stands on a face of its convex hull below which the centre lies. Let go as drawn, it tips over the edges of the
     face under it, from face to face, its weight always lower, until the centre is over the face it lies on.
@@ -270,7 +270,7 @@ def outer_distance(coat: Coat) -> Level:
 
 @frozen
 class Undercut:
-    """What of the outside leans back over itself when each half of a mould is pulled off square to its seam.
+    """Undercut: outside that leans back over itself when each half of a mould is pulled off square to its seam.
 
     share of the outer surface; the most that it leans, degrees, and where, m.
     """
@@ -284,7 +284,7 @@ _UPRIGHT = np.sin(np.radians(2.0))  # clay gives by so much
 
 
 def undercut(coat: Coat, axis: int, at: float) -> Undercut | None:
-    """What leans back of the outer surface parted at `at`, m, square to an axis; None where both halves come off."""
+    """Undercut of the outer surface parted at `at`, m, square to an axis; None where both halves come off."""
     places, normals, areas = (np.concatenate(each) for each in zip(*_facets(coat), strict=True))
     free = coat.level(places) > -5e-3 * np.ptp(coat.box, axis=0).max()
     places, normals, areas = places[free], normals[free], areas[free]

@@ -54,7 +54,7 @@ _ROUND = ((-1, -1), (1, -1), (1, 1), (-1, 1))
 
 
 def windway_cut(window: Opening, voicing: Voicing, piece: Mouthpiece | None) -> WindwayCut:
-    """Where the windway runs: straight back from the window's near side, its middle at the height of the jet's."""
+    """The windway's cut: straight back from the window's near side, its middle at the height of the jet's."""
     piece = piece or Mouthpiece()
     exit_, lips = (voicing.window_width_mm, voicing.windway_height_mm), piece.lips(voicing)
     middle = window.center - window.height / 2 * window.forward + voicing.edge_offset_mm * MM * window.axis
@@ -143,7 +143,7 @@ def angles_of(frame: np.ndarray) -> tuple[float, float, float]:
 
 
 def stands_out(cut: WindwayCut, body: Coat) -> float:
-    """How far the lips are beyond the body along the windway, m; negative where they are still within it."""
+    """Distance of the lips beyond the body along the windway, m; negative where they are still within it."""
     steps = np.linspace(0.0, 1.0, 401) * max(2 * cut.length, 0.08)
     inside = body.level(cut.exit + steps[:, None] * cut.back) < 0
     out = np.flatnonzero(~inside)
@@ -151,7 +151,7 @@ def stands_out(cut: WindwayCut, body: Coat) -> float:
 
 
 def breaks_out(cut: WindwayCut, clay: Coat, count: int = 60) -> Iterator[tuple[str, float]]:
-    """Where the windway's sides or its roof lie out of the clay: the side's name, and how far from the lips, m."""
+    """Places where the windway's floor or roof lies out of the clay: its name, and the distance from the lips, m."""
     places = np.linspace(2 * START, cut.length - START, count)
     corners = np.stack([cut.corners(s) for s in places])
     bare = clay.level(corners.reshape(-1, 3)).reshape(count, 4) >= 0

@@ -1,4 +1,4 @@
-"""Where a hole or a window sits: a ray from the chamber's middle line to the wall, and the directions there."""
+"""Place of a hole or a window: a ray from the chamber's middle line to the wall, and the directions there."""
 
 from __future__ import annotations
 

@@ -105,7 +105,7 @@ def form_names(body: Body) -> list[str]:
 
 
 def seam_place(body: Body, seam: Seam) -> float:
-    """Where the seam goes, m; SeamError where it would miss the air of a chamber."""
+    """Place of the seam, m; SeamError where it would miss the air of a chamber."""
     axis, _ = SEAMS[seam.square_to]
     spans = np.array([chamber.wall.box[:, axis] for chamber in body.chambers])
     low, high = float(spans[:, 0].max()), float(spans[:, 1].min())
@@ -224,7 +224,7 @@ def _skins(gmsh: Any, tags: tuple[int, ...], body: Body, scale: float) -> list[t
 
 
 def _untrue(volumes: list[float], exact: list[float]) -> str:
-    """What is wrong with the volumes: the forms' against their formulas, the halves' against block less forms."""
+    """Error of the volumes, in words: the forms' against their formulas, the halves' against block less forms."""
     forms, halves, block = volumes[: len(exact)], volumes[len(exact) : -1], volumes[-1]
     clay = sum(halves) / (block - sum(forms)) - 1
     errors = [form / true - 1 for form, true in zip(forms, exact, strict=True)]

@@ -1,4 +1,4 @@
-"""What the air does: `simkit field` in space, `simkit admittance` over frequency."""
+"""Response of the air: `simkit field` in space, `simkit admittance` over frequency."""
 
 from __future__ import annotations
 

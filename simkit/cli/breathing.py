@@ -1,4 +1,4 @@
-"""How hard it is blown: `simkit blow`, its sound, and the jet fitted to readings."""
+"""Blowing: `simkit blow`, its sound, and the jet fitted to readings."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where answers go: standard output, standard error, files that can be written."""
+"""Output of answers: standard output, standard error, files that can be written."""
 
 from __future__ import annotations
 

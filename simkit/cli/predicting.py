@@ -1,4 +1,4 @@
-"""What it plays: `simkit predict`, `compare`, `chart` and `resonances`."""
+"""Notes and resonances: `simkit predict`, `compare`, `chart` and `resonances`."""
 
 from __future__ import annotations
 

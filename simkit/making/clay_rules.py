@@ -1,4 +1,4 @@
-"""What clay asks of a piece: how thick it may be, what it weighs, how it stands, is held, and leaves a mould."""
+"""Rules of clay: thickness, weight, how a piece stands, is held, and leaves a mould."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ class ClayWork:
 
     @property
     def cautions(self) -> Iterator[str]:
-        """Where clay's rules are broken: the place, how much, what to do."""
+        """Cautions where clay's rules are broken: the place, how much, what to do."""
         thick, where = self.thickest
         least, most = THICK_MM
         if thick * self.size > least * MM:
@@ -176,7 +176,7 @@ class ClayWork:
 
 
 def weights_g(volume: float, size: float) -> tuple[float, float]:
-    """What so much fired clay, m^3, weighs wet and fired, g; size: wet lengths over fired ones."""
+    """Mass of so much fired clay, m3, wet and fired, g; size: wet lengths over fired ones."""
     return 1e6 * volume * size**3 * WET_G_PER_ML, 1e6 * volume * FIRED_G_PER_ML
 
 

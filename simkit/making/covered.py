@@ -49,13 +49,13 @@ class Stretch:
     whole: bool = False
 
     def after(self, at: float, girth: float) -> float:
-        """How far after its start a place on a closed line is, m; what lies just before it is below zero."""
+        """Distance of a place on a closed line after its start, m; what lies just before it is below zero."""
         after = (at - self.start) % girth
         # A place in the second half of what is left out counts as before the start.
         return after if after <= (self.length + girth) / 2 else after - girth
 
     def misses(self, at: float, girth: float) -> float:
-        """How far outside the stretch a place on a closed line is, m; 0 on it."""
+        """Distance of a place on a closed line outside the stretch, m; 0 on it."""
         after = self.after(at, girth)
         return 0.0 if self.whole else max(0.0, -after, after - self.length)
 
@@ -72,7 +72,7 @@ def stretches(line: np.ndarray, plane: Plane, near: Neighbours, closed: bool) ->
         return []
 
     def edge(inside: int, outside: int) -> float:
-        """Where between a free point and a covered one the neighbour begins."""
+        """Place between a free point and a covered one where the neighbour begins, by halving."""
         low, high = float(run[inside]), float(run[outside])
         for _ in range(_HALVINGS):
             middle = (low + high) / 2
@@ -117,19 +117,19 @@ def run_of(line: np.ndarray) -> np.ndarray:
 
 
 def _shares(line: np.ndarray, point: Sequence[float] | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Where on each piece of a line a point's foot is (0 to 1), and how far away."""
+    """Foot of a point on each piece of a line, as a fraction of the piece (0 to 1), and its distance."""
     a, d = line[:-1], np.diff(line, axis=0)
     share = np.clip(((point - a) * d).sum(axis=1) / np.maximum((d * d).sum(axis=1), 1e-300), 0, 1)
     return share, np.linalg.norm(a + share[:, None] * d - point, axis=1)
 
 
 def nearest_piece(line: np.ndarray, point: np.ndarray) -> int:
-    """Which piece of a line is nearest to a point."""
+    """Number of the piece of a line that is nearest to a point."""
     return int(_shares(line, point)[1].argmin())
 
 
 def place_on(line: np.ndarray, point: np.ndarray) -> tuple[float, float]:
-    """How far along a line its nearest point to `point` is, and how far away that is."""
+    """Distance along a line of its nearest point to `point`, and that point's distance."""
     share, away = _shares(line, point)
     near = int(away.argmin())
     run = run_of(line)

@@ -114,7 +114,7 @@ class Reamer:
 
     @property
     def taper(self) -> float:
-        """How much thicker it gets for each mm of its length."""
+        """Increase of the diameter for each mm of its length."""
         return (self.wide_mm - self.tip_mm) / self.length_mm
 
     def at(self, from_tip_mm: float) -> float:
@@ -122,7 +122,7 @@ class Reamer:
         return self.tip_mm + self.taper * from_tip_mm
 
     def depth_mm(self, diameter_mm: float, wall_mm: float) -> float:
-        """How much of the reamer is past the outside of the wall when the hole is done, mm.
+        """Length of the reamer past the outside of the wall when the hole is done, mm.
 
         A reamed hole is a cone: its two ends a and b in radius lead as much air as a straight hole of radius
         sqrt(a b), since the integral of 1/(pi r^2) through the wall is h/(pi a b) (lossless; the two end

@@ -17,7 +17,7 @@ from simkit.making.tables import Column, table
 
 @dataclass(frozen=True)
 class PlannedHole:
-    """How one hole is made at the stage of cutting: sizes in mm of that stage, the drill, which reamer, how deep.
+    """Plan of one hole at the stage of cutting: sizes in mm of that stage, the drill, which reamer, how deep.
 
     drill: None where all of the maker's own are too thick to start with.
     """

@@ -197,7 +197,7 @@ def laid_over(drawing: Drawing, width: float, height: float) -> list[Drawing]:
 
 
 def _steps(whole: float, room: float) -> list[tuple[float, float]]:
-    """Where the pieces begin, and how long they are: as long as there is room, but the last not too short to handle."""
+    """Starts and lengths of the pieces: as long as there is room, but the last not too short to handle."""
     if whole <= room:
         return [(0.0, whole)]
     count = math.ceil((whole - OVERLAP) / (room - OVERLAP))
@@ -222,7 +222,7 @@ def _free_from(marks: Sequence[Mark], length: float, wide: float) -> float:
 
 
 def _joins(width: float, height: float, left: bool, right: bool, below: bool, above: bool) -> list[Mark]:
-    """Where to cut each shared edge, and dashed in its middle the lines to be laid on one another."""
+    """Lines to cut each shared edge along, and dashed in its middle the lines to be laid on one another."""
     half = OVERLAP / 2
     lines = []
     for out, pen in ((0.0, Pen.CUT), (half, Pen.HIDDEN)):

@@ -59,7 +59,7 @@ def reading_tables(
     most: int,
     first: tuple[str, Sequence[StageReading]] | None = None,
 ) -> list[Drawing]:
-    """What each note must read at every stage: hertz, and the nearest note with the cents above it.
+    """Readings of each note at every stage: hertz, and the nearest note with the cents above it.
 
     first: the covered note and its readings while no hole is cut.
     """

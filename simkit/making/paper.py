@@ -15,7 +15,7 @@ Point = tuple[float, float]
 
 
 class Pen(StrEnum):
-    """What a line means; how it looks is up to the renderer."""
+    """Meaning of a line; how it looks is up to the renderer."""
 
     CUT = "cut"  # where the knife goes
     OUTLINE = "outline"  # an edge that is looked at

@@ -1,4 +1,4 @@
-"""What each note must read on the tuner at each stage, so that it is in tune after the kiln.
+"""Readings of each note on the tuner at each stage, so that it is in tune after the kiln.
 
 Pitch goes as one over size: a piece that is still 5 % too long is 84 cents flat. That is exact for a shape of one
 scale without friction. The layers of slow air on walls and rims (a tenth of a millimetre) do not scale with the
@@ -21,7 +21,7 @@ RULE_DOUBT_CENTS = 2.0
 
 @dataclass(frozen=True)
 class StageReading:
-    """What the tuner should show for one note at one stage.
+    """Reading of the tuner for one note at one stage.
 
     `cents` from the note's target; `uncertainty_cents` one standard deviation, from the shrinkage still to come and
     from the rule of scaling; `nearest` the note of the scale that lies nearest, and how far above it the reading is.
@@ -85,7 +85,7 @@ def at_temperature(vessel: Vessel, temperature_c: float) -> AirState:
 
 
 def air_ratio(design: AirState, today: AirState | None) -> float:
-    """How much faster sound runs in today's room air than in the design's: a degree is about 3 cents."""
+    """Speed of sound in today's room air over that in the design's: a degree is about 3 cents."""
     if today is None:
         return 1.0
     now, planned = (

@@ -1,4 +1,4 @@
-"""What clay loses on its way to the fired piece: every size at every stage, and how sure that is.
+"""Shrinkage of clay on its way to the fired piece: every size at every stage, and its uncertainty.
 
 Linear shrinkage as in ASTM C326 (test method for drying and firing shrinkages of ceramic whiteware clays): with the
 lengths L_p plastic, L_d dry and L_f fired of a marked bar
@@ -29,7 +29,7 @@ SPLIT_DOUBT = 0.1  # of the whole, on the share that goes in drying, where only 
 
 
 class Stage(StrEnum):
-    """How far a piece is on its way through the kiln."""
+    """Stage of a piece on its way through the kiln."""
 
     WET = "wet"
     LEATHER_HARD = "leather-hard"
@@ -53,7 +53,7 @@ def stage(text: str, argument: str = "cut_at") -> Stage:
 
 @dataclass(frozen=True)
 class Shrinkage:
-    """How long a piece is at each stage for a fired length of one, with one standard deviation of doubt (relative).
+    """Length of a piece at each stage over its fired length, with one standard deviation of doubt (relative).
 
     >>> clay = Shrinkage.of(drying=0.06, firing=0.065)
     >>> round(100 * clay.total, 2), round(clay.to_come_cents(Stage.WET), 1)
@@ -108,7 +108,7 @@ class Shrinkage:
         }[stage]
 
     def to_come_cents(self, stage: Stage) -> float:
-        """How much the pitch still rises until the piece is fired, in cents: 1200 log2(size), as f goes as 1/size.
+        """Rise of the pitch still to come until the piece is fired, cents: 1200 log2(size), as f goes as 1/size.
 
         To first order: the layers of slow air on the walls do not shrink with the piece. What that adds is a few
         cents for small holes, and is left out.
@@ -248,7 +248,7 @@ def _from_clay(clay: Clay, total: float) -> Shrinkage:
 
 @dataclass(frozen=True)
 class ClayRange:
-    """What a kind of clay shrinks, in percent of the length before (drying) and after drying (firing)."""
+    """Shrinkage of a kind of clay, in percent of the length before (drying) and after drying (firing)."""
 
     name: str
     drying_percent: tuple[float, float]

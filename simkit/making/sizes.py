@@ -49,7 +49,7 @@ def sizes_of(vessel: Vessel, chamber: Chamber, body: ChamberBody) -> tuple[Size,
 
 
 def inside_size(chamber: ChamberBody) -> np.ndarray:
-    """How long, wide and high the air is in the chamber's own directions: (3,), m."""
+    """Length, width and height of the air in the chamber's own directions: (3,), m."""
     frame = Frame.of(chamber.wall)
     points = np.concatenate([sheet.points.reshape(-1, 3) for sheet in chamber.wall.sheets(2)])
     return np.ptp(frame.coordinates(points), axis=0)

@@ -69,7 +69,7 @@ class Frame:
 
 
 class Sliceable(Protocol):
-    """What can be cut: a level below zero within, above zero outside."""
+    """A solid that can be cut: a level below zero within, above zero outside."""
 
     def side(self, points: np.ndarray) -> np.ndarray:
         """A level (n,) at points (n, 3) of which only the sign need be right."""
@@ -230,7 +230,7 @@ def _onto(
 def _with_corners(
     surface: Sliceable, plane: Plane, flat: np.ndarray, slope: np.ndarray, step: float, turn_deg: float = 20.0
 ) -> np.ndarray:
-    """Where the tangents of neighbours turn sharply and meet on the surface, their meeting point between them."""
+    """Insert the meeting point of neighbours' tangents where these turn sharply and meet on the surface."""
     other, beyond = np.roll(flat, -1, axis=0), np.roll(slope, -1, axis=0)
     sine = slope[:, 0] * beyond[:, 1] - slope[:, 1] * beyond[:, 0]
     sharp = np.flatnonzero(np.abs(sine) > np.sin(np.deg2rad(turn_deg)))

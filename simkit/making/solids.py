@@ -19,7 +19,7 @@ log = logging.getLogger(__name__)
 
 
 def seam(text: str) -> Seam:
-    """Where to part the clay, from `up`, `across=0` or `along=48.5`: fired mm in the frame of the design.
+    """Parse the plane at which to part the clay: `up`, `across=0` or `along=48.5`, fired mm in the frame of the design.
 
     >>> seam("along=48.5")
     Seam(square_to='along', at=0.0485)
@@ -52,7 +52,7 @@ def _to_blow(work: Work, wet: float) -> tuple[PrintedPart, ...]:
 
 
 def unmade(work: Work, names: Sequence[str]) -> tuple[str, ...]:
-    """What could not be made of a design with a window, among files of these names."""
+    """Solids of a design with a window that could not be made, by the names of the files that were."""
     if any(chamber.voicing for chamber in work.vessel.chambers) and f"{BLOWN}.stl" not in names:
         return (
             f"{BLOWN}.stl could not be made: window, windway and holes cut the clay in a way that was not foreseen",
@@ -61,7 +61,7 @@ def unmade(work: Work, names: Sequence[str]) -> tuple[str, ...]:
 
 
 def solid_cautions(work: Work, parted: Seam | None = None) -> tuple[str, ...]:
-    """What to know before printing a mould."""
+    """Cautions before printing a mould."""
     parted = parted or Seam()
     if undercuts(work.body, parted):
         return (

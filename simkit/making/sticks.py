@@ -92,7 +92,7 @@ def window_stick(plan: VoicingPlan) -> Drawing:
 
 
 def outside_cuts(plan: VoicingPlan) -> Drawing:
-    """What to mark on the outside: the window at the inner face, and where the slope of the edge begins."""
+    """Marks on the outside: the window at the inner face, and the start of the edge's slope."""
     w, c = plan.width, plan.sharp
     foot = foot_of(plan)
     base, left = 12.0, 6.0

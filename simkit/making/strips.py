@@ -77,7 +77,7 @@ def _neighbours(names: tuple[str, str], length: float, height: float) -> list[Ma
 
 
 def _start(wrap: Wrap) -> float:
-    """Where a strip begins, m from the top line: on the line farthest from the openings, underneath if alike."""
+    """Start of a strip, m from the top line: on the line farthest from the openings, underneath if alike."""
     lines = dict(wrap.quarters)
     order = [lines[name] for name in ("under", "top", "left", "right") if name in lines] or [0.0]
 
@@ -90,7 +90,7 @@ def _start(wrap: Wrap) -> float:
 
 
 def _tall(spot: StripOpening) -> float:
-    """How much of the strip's height an opening takes, m."""
+    """Part of the strip's height that an opening takes, m."""
     opening = spot.opening
     if opening.is_round:
         return 2 * opening.radius
@@ -131,7 +131,7 @@ def _spot(spot: StripOpening, scale: float, x: float, middle: float, length: flo
 
 
 def _measure(spot: StripOpening, scale: float) -> str:
-    """How far a place is from its line and to which side of it: `6.7 left`."""
+    """Distance of a place from its line and the side of it, in words: `6.7 left`."""
     right, left = SIDES.get(spot.line, ("right", "left"))
     shown = f"{scale * abs(spot.beside):.1f}"
     return shown if float(shown) == 0 else f"{shown} {right if spot.beside > 0 else left}"
@@ -223,7 +223,7 @@ def _line_mark(letter: str, x: float, label: float, figure: float) -> list[Mark]
 
 
 def place_table(places: Places, scale: float) -> Drawing:
-    """Where every opening is, in figures: beside the line that it is nearest to, and by dividers from the two tips."""
+    """Table of the openings' places: beside the line that each is nearest to, and by dividers from the two tips."""
     columns = [
         Column("", 16, "left", strong=True),
         Column("strip", 12, "center"),
@@ -258,7 +258,7 @@ HOW = (
 
 
 def how_to(width: float, steep: bool, joined: bool = False) -> Drawing:
-    """What to do with the strips, in a few steps."""
+    """Instructions for the strips, in a few steps."""
     steps = [
         *HOW,
         *(["A strip marked ~ lies on a steep slope: there, trust the dividers."] if steep else []),

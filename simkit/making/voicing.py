@@ -59,7 +59,7 @@ class VoicingPlan:
 
     @property
     def exit(self) -> float:
-        """Where the windway ends, u."""
+        """Place of the windway's exit, u."""
         return -self.cut_up / 2
 
     @property
@@ -112,7 +112,7 @@ def _lips(voicing: Voicing, piece: Mouthpiece | None, size: float) -> tuple[floa
 
 
 def _height_at(lines: tuple[np.ndarray, ...], u: float) -> float:
-    """Where the lines cross the upright at u, nearest to zero."""
+    """Height at which the lines cross the upright at u, nearest to zero."""
     found = [0.0] if not lines else []
     for line in lines:
         a, b = line[:-1], line[1:]
@@ -230,7 +230,7 @@ def _crossings(line: np.ndarray, u: float) -> list[float]:
 
 
 def slope_end(plan: VoicingPlan) -> Point:
-    """Where the slope of the edge comes out of the clay."""
+    """Point where the slope of the edge comes out of the clay."""
     slope = 1 / math.tan(math.radians(plan.edge_deg))
     u, v = plan.edge
 
@@ -249,7 +249,7 @@ def slope_end(plan: VoicingPlan) -> Point:
 
 
 def foot_of(plan: VoicingPlan) -> float:
-    """How far the slope of the edge reaches back along the outside, from the edge."""
+    """Reach of the edge's slope back along the outside, from the edge."""
     return slope_end(plan)[0] - plan.edge[0]
 
 

@@ -1,4 +1,4 @@
-"""Where the holes go on the curved outside: paper strips round the piece and along it, with marks.
+"""Places of the holes on the curved outside: paper strips round the piece and along it, with marks.
 
 A strip lies in a plane square to the axis, on the outside of the clay, and starts on the top line: the lengthwise
 line above the axis. Distances along it are measured on the clay itself, so a strip of paper laid round shows every
@@ -79,7 +79,7 @@ class LineStrip:
 
 @dataclass(frozen=True)
 class Reach:
-    """Where an opening's middle is, m.
+    """Place of an opening's middle, m.
 
     around: from the top line on the chamber's own outside, the shorter way, positive to the right; None where its plane
     does not meet that line. from_mouth, from_far: straight from the two tips of the outside, None from one that is in a
@@ -139,7 +139,7 @@ def _reach(
 
 
 def outer_point(body: Body, opening: Opening) -> np.ndarray:
-    """Where an opening's axis leaves the clay, before any thinning of its wall, m (3,)."""
+    """Point where an opening's axis leaves the clay, before any thinning of its wall, m (3,)."""
     return opening.center + (body.thickness if opening.figure is None else opening.through) * opening.axis
 
 
@@ -248,7 +248,7 @@ def _from_the_top(loop: np.ndarray) -> tuple[np.ndarray, str]:
 
 
 def _crossings(loop: np.ndarray) -> dict[str, np.ndarray]:
-    """Where a loop crosses the upright (top, under) and the level (right, left) through the axis, outermost."""
+    """Points where a loop crosses the upright (top, under) and the level (right, left) through the axis, outermost."""
     found = {
         "top": _crossing(loop, 0, sign=1),
         "right": _crossing(loop, 1, sign=1),

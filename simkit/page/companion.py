@@ -27,7 +27,7 @@ ASKABLE = ("replies", "long_work")  # the modules beside this one whose function
 
 
 class Refused(Exception):
-    """What was asked cannot be answered; the message is for the person at the page."""
+    """A question that cannot be answered; the message is for the person at the page."""
 
 
 class Stopped(Exception):
@@ -113,7 +113,7 @@ class Companion:
 
 
 class _Progress(logging.Handler):
-    """What the rooms log, as lines of progress."""
+    """Handler that passes on what the rooms log as lines of progress."""
 
     def __init__(self, say: Callable[[str, Any], None]) -> None:
         super().__init__(level=logging.INFO)

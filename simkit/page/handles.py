@@ -1,4 +1,4 @@
-"""What can be taken hold of on a design: holes, rims, windows, the body's sizes, each as numbers that may move."""
+"""Handles of a design: holes, rims, windows, the body's sizes, each as numbers that may move."""
 
 from __future__ import annotations
 

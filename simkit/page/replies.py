@@ -1,4 +1,4 @@
-"""What a page is told of a design: all of it, what a drag does, what the notes play and how they answer to a hand.
+"""Replies to a page about a design: all of it, its places in a drag, its notes and their derivatives.
 
 These run in a process of their own (`companion`). Each takes plain values and gives plain values, as JSON has them; a
 design goes in as its text, and the file's path, by which messages name it.
@@ -78,7 +78,7 @@ def _chamber(vessel: Vessel, n: int) -> dict[str, Any]:
 
 
 def dragged(text: str, source: str, values: Mapping[str, float]) -> dict[str, Any]:
-    """Where everything is while numbers are dragged to `values`, and what may not be; no sound yet."""
+    """Places of everything while numbers are dragged to `values`, and the limits that are broken; no sound yet."""
     before = _read(text, source)
     try:
         vessel = moved(before, values)
@@ -93,7 +93,7 @@ def dragged(text: str, source: str, values: Mapping[str, float]) -> dict[str, An
 
 
 def sounded(text: str, source: str, values: Mapping[str, float]) -> dict[str, Any]:
-    """What every note plays by the port model, with numbers at `values`: Hz and cents above the target."""
+    """Pitch of every note by the port model, with numbers at `values`: Hz and cents above the target."""
     before = _read(text, source)
     try:
         return {"faults": [], "notes": _sounded(moved(before, values) if values else before)}
@@ -116,7 +116,7 @@ def _trial(vessel: Vessel) -> Trial:
 
 
 def slopes(text: str, source: str, which: str, exact: bool = False) -> dict[str, Any]:
-    """How every note answers to every number that can be dragged: cents per its unit, by the port model's derivatives.
+    """Derivatives of every note by every number that can be dragged, cents per its unit, by the port model.
 
     which: "openings" or "bodies" (a stretched body takes a field on moved meshes). exact: as `slopes_beside`.
     """
@@ -153,7 +153,7 @@ def _shown(vessel: Vessel) -> list[str]:
 
 
 def _blowing(vessel: Vessel) -> tuple[list[dict[str, Any]], tuple[str, ...]]:
-    """How every note that is shown blows; nothing of a chamber without a window."""
+    """Blowing behaviour of every note that is shown; nothing of a chamber without a window."""
     table = blow(vessel, advise=False) if any(chamber.voicing for chamber in vessel.chambers) else None
     by_chamber = {chamber.name: chamber.notes for chamber in table.chambers} if table else {}
     found: list[dict[str, Any]] = []
@@ -180,7 +180,7 @@ def finished(text: str, source: str, values: Mapping[str, float]) -> dict[str, A
 
 
 def broken_limits(vessel: Vessel, body: Body) -> list[dict[str, Any]]:
-    """What clay and hands do not allow, by how much, and which openings it is about."""
+    """Limits of clay and hands that are broken, by how much, and the openings that each is about."""
     limits = Limits()
     left = limits.left(vessel, body)
     broken = np.flatnonzero(left < -BROKEN_MM)
@@ -223,7 +223,7 @@ def _keys(vessel: Vessel) -> Iterator[str]:
 
 
 def blown(text: str, source: str) -> dict[str, Any]:
-    """How every note blows, as the command `blow` tells it in JSON, with its target and its resonances."""
+    """Blowing behaviour of every note, as the command `blow` has it in JSON, with its target and its resonances."""
     vessel = _read(text, source)
     table = blow(vessel, advise=False)
     chambers = []

@@ -1,4 +1,4 @@
-"""What can be seen of a design: its clay as rings of points, its openings, its windways; millimetres."""
+"""Visible parts of a design: its clay as rings of points, its openings, its windways; millimetres."""
 
 from __future__ import annotations
 

@@ -165,7 +165,7 @@ class Session:
             self._learn(version, "numbers", reply)
 
     async def _find_out(self) -> None:
-        """What takes longer, the most wanted first; begun anew when the design has changed."""
+        """Ask for the answers that take longer, the most wanted first; begin anew when the design has changed."""
         version = 0
         while version != self.version:
             version = self.version

@@ -1,4 +1,4 @@
-"""What the air answers at the window over frequency: its size and its phase, and its peaks in words."""
+"""Picture of the input admittance at the window over frequency: its size and phase, and its peaks in words."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _TICKS = np.array([1, 2, 3, 5])
 
 
 def peaks(frequencies_hz: np.ndarray, found: np.ndarray) -> np.ndarray:
-    """Which of the frequencies are peaks of |Y|, larger than both neighbours: their numbers.
+    """Numbers of the frequencies at which |Y| peaks, larger than at both neighbours.
 
     >>> peaks(np.arange(5.0), np.array([1, 3j, 2, 4, 1])).tolist()
     [1, 3]

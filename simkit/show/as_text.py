@@ -56,7 +56,7 @@ _READING = "cents: off the target, {doubt}; in tune: within {cents:g} cents"
 
 
 def _playing_words(chamber: PredictedChamber) -> list[str]:
-    """What playing moves least and most, and how far all notes may be off together."""
+    """Least and largest change of the notes by playing, and the uncertainty common to all."""
     answers = [note.answer for note in chamber.notes if note.answer.parts_cents]
     if not answers:
         return []
@@ -70,7 +70,7 @@ def _playing_words(chamber: PredictedChamber) -> list[str]:
 
 
 def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:
-    """How far the silent chambers beside this one pull its notes."""
+    """Largest pull of the silent chambers beside this one on its notes."""
     words = []
     for key, what in (("neighbours_cents", "covered"), ("neighbours_open_cents", "open too")):
         pulled = [(getattr(n.answer, key), n.pitch or "the note") for n in notes if getattr(n.answer, key) is not None]
@@ -92,7 +92,7 @@ def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
 
 
 def state_words(ringing: Ringing) -> str:
-    """Which of a chamber's openings were open as it rang."""
+    """Openings that were open as a chamber rang, in words."""
     if ringing.closed:
         return "closed chamber"
     return f"open: {', '.join(ringing.opened)}" if ringing.opened else "all holes covered"
@@ -111,7 +111,7 @@ def chart_text(vessel: Vessel, chart: Chart) -> str:
 
 
 def blow_text(vessel: Vessel, table: BlowTable) -> str:
-    """How each note of each chamber blows, and under the table what may help."""
+    """Text of a blowing table: each note of each chamber, and under the table what may help."""
     parts: list[Part] = [vessel.title] if vessel.title else []
     for chamber in table.chambers:
         name = f"{chamber.name}: " if len(table.chambers) > 1 else ""

@@ -114,7 +114,7 @@ def _spread(a: np.ndarray, b: np.ndarray, s: np.ndarray, t: np.ndarray) -> np.nd
 
 
 def _hollow(vessel: Vessel, body: Body, points: np.ndarray) -> np.ndarray:
-    """What of points on the outside is cut away (n,): 0 clay, 1 a hole or the windway's end, 2 the window."""
+    """Kind of points (n, 3) on the outside: (n,) 0 clay, 1 a hole or the windway's end, 2 the window."""
     kind = np.zeros(len(points), int)
     for chamber in body.chambers:
         for o in chamber.all_openings:
@@ -141,7 +141,7 @@ def _way(vessel: Vessel, chamber: ChamberBody) -> WindwayCut | None:
 
 
 def within_windway(way: WindwayCut, points: np.ndarray) -> np.ndarray:
-    """Which of points (n, 3) lie in a windway, or at its lips."""
+    """Mask (n,) of the points (n, 3) in a windway, or at its lips."""
     away = points - way.exit
     s = away @ way.back
     share = s / way.length
@@ -227,7 +227,7 @@ def _air(chambers: Sequence[ChamberBody], points: np.ndarray) -> np.ndarray:
 
 
 def _clay(vessel: Vessel, body: Body, points: np.ndarray) -> np.ndarray:
-    """Which of points (n, 3) lie in the clay of the piece as it is cut."""
+    """Mask (n,) of the points (n, 3) in the clay of the piece as it is cut."""
     blown = [(c, vessel.chamber(c.name)) for c in body.chambers]
     full = np.zeros(len(points), bool)
     for wall, offset in outer_walls(body, blown):

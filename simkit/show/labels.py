@@ -23,7 +23,7 @@ class Ground:
         self.points.append(_dense(line))
 
     def place(self, width: float, height: float, centers: np.ndarray) -> int:
-        """Which of the places (k, 2), best first, lets a name of this size touch the least; it is taken then."""
+        """Number of the place (k, 2), best first, where a name of this size touches least; it is taken then."""
         half = np.array([width, height]) / 2
         taken = np.concatenate(self.points) if self.points else np.zeros((0, 2))
         low, high = (centers.min(axis=0) - half - CLEAR_MM, centers.max(axis=0) + half + CLEAR_MM)
@@ -71,6 +71,6 @@ def outward(line: np.ndarray) -> np.ndarray:
 
 
 def parted(centers: np.ndarray, rim: np.ndarray, half: Iterable[float]) -> float:
-    """How far the box of a name is from a shape (n, 2), mm."""
+    """Distance of the box of a name from a shape (n, 2), mm."""
     off = np.maximum(np.abs(rim - centers) - np.array(list(half)), 0.0)
     return float(np.linalg.norm(off, axis=1).min())

@@ -1,4 +1,4 @@
-"""How our pictures look: one accent of fired clay, ink on paper, units in every caption."""
+"""Style of our pictures: one accent of fired clay, ink on paper, units in every caption."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ def hertz_axis(axes: Axes, low: float, high: float) -> None:
 
 
 def width_mm(text: str, size: float) -> float:
-    """How wide a text is on paper at this size in points."""
+    """Width of a text on paper at this size in points, mm."""
     outline = TextPath((0, 0), text, size=size, prop=FontProperties(family=STYLE["font.family"]), usetex=False)
     return float(np.ptp(outline.vertices[:, 0])) / POINTS if len(outline.vertices) else 0.0
 

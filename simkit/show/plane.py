@@ -20,7 +20,7 @@ _CUTS = {code: cut for one, cut in _ROUND.items() for code in (one, 15 - one)}  
 
 
 def cut(field: AirField, across: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Where a field's tetrahedra, each as eight, meet the plane at `across`, m.
+    """Intersection of a field's tetrahedra, each as eight, with the plane at `across`, m.
 
     Points (p, 2) along and up, triangles (t, 3), and the real part of the pressure at the points, straight along edges.
     """

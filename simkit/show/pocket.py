@@ -41,7 +41,7 @@ _EXPORT = re.compile(r"^export (?=(?:async )?(?:function|const|class) (\w+))", r
 
 @dataclass(frozen=True)
 class Pocket:
-    """What the page holds of it: the numbers as JSON, the script, and its hash as a policy names it."""
+    """Parts that the page holds: the numbers as JSON, the script, and its hash as a policy names it."""
 
     data: str
     script: str

@@ -1,4 +1,4 @@
-"""How the air rings: the pressure of a mode on the wall, seen from two opposite sides."""
+"""Picture of a mode: its pressure on the wall, seen from two opposite sides."""
 
 from __future__ import annotations
 

@@ -157,7 +157,7 @@ def write(pages: Sequence[Page], folder: Path) -> list[str]:
 
 @dataclass(frozen=True)
 class SheetFiles:
-    """What was written for a design, and the figures on it."""
+    """Files written for a design, and the figures on them."""
 
     work: Work
     names: tuple[str, ...]
@@ -212,7 +212,7 @@ def _note(name: str, readings: Sequence[StageReading]) -> dict[str, Any]:
 
 
 def _placing(places: Places, scale: float) -> list[dict[str, Any]]:
-    """Where each opening goes, mm of the clay when it is cut; `scale` is these for a metre on the fired piece."""
+    """Place of each opening, mm of the clay when it is cut; `scale` is these for a metre on the fired piece."""
 
     def mm(length: float | None) -> float | None:
         return None if length is None else scale * length
@@ -273,7 +273,7 @@ def _left_over(folder: Path, names: Sequence[str]) -> list[str]:
 
 
 def sheets_text(files: SheetFiles, folder: str | Path) -> str:
-    """What was written and what to do first, in a few lines."""
+    """Summary of what was written and what to do first, in a few lines."""
     clay = files.work.shrinkage
     sheets = [name for name in files.names if name.endswith(".pdf")]
     solids = [name for name in files.names if name.endswith((".stl", ".step"))]

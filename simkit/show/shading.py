@@ -127,7 +127,7 @@ class SurfaceView:
         return covered
 
     def level_line(self, level: float = 0.0) -> np.ndarray:
-        """Where the value passes through `level` on the side that is seen: segments (m, 2, 2), m."""
+        """Line on which the value is `level`, on the side that is seen: segments (m, 2, 2), m."""
         values = self.surface.values[self.triangles] - level
         above = values > 0
         mixed = above.any(axis=1) & ~above.all(axis=1)

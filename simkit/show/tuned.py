@@ -53,7 +53,7 @@ def tuned_text(tuned: Tuned) -> str:
 
 
 def _to_come(tuned: Tuned) -> str:
-    """How much the pitch still rises in the kiln."""
+    """Rise of the pitch still to come in the kiln, in words."""
     stage, shrinkage = tuned.piece.stage, tuned.piece.shrinkage
     if stage is Stage.FIRED:
         return ""
@@ -90,7 +90,7 @@ def _believed(tuned: Tuned) -> list[str]:
 
 
 def _window_words(tuned: Tuned) -> list[str]:
-    """How much longer a window would bring a flat piece to its pitch, before its holes are cut."""
+    """Advice to lengthen the window so that a flat piece comes to its pitch, before its holes are cut."""
     piece, aim = tuned.piece, tuned.aim
     shut = next((n for n, opened in enumerate(piece.openness) if not opened.any()), None)
     if shut is None or piece.cuts.any() or aim.pitch_cents > -_FLAT_CENTS or not piece.blown:
@@ -112,7 +112,7 @@ _END = "fired: cents from the pitch aimed at when all is done, and one standard 
 
 
 def _table_words(stage: Stage) -> list[str]:
-    """What the columns of the table mean."""
+    """Legend of the table's columns."""
     if stage is Stage.FIRED:
         return [_READINGS, f"{_NOW}when every hole is at its mark", _END]
     return [_READINGS, _NOW + _MARKS[0], f"{_MARKS[1]} that cover it a little high)", _END]

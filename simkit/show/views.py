@@ -186,7 +186,7 @@ def _opening(paper: Axes, body: Body, opening: Opening, side: Side, on_paper: On
 
 
 def _breadth(rim: np.ndarray) -> float:
-    """How wide an ellipse of points (n, 2) is across its narrow way; of a rectangle, about that."""
+    """Narrow width of an ellipse of points (n, 2), in their unit; of a rectangle, about that."""
     return float(2 * np.sqrt(max(2 * np.linalg.eigvalsh(np.cov(rim.T))[0], 0.0)))
 
 
@@ -194,7 +194,7 @@ TYPE = 6.5  # points, of names
 
 
 def _size_mm(name: str) -> tuple[float, float, str]:
-    """How wide and how high a name is on paper, and how it is put at its middle; words have letters that hang."""
+    """Width and height of a name on paper, mm, and its vertical alignment; words have letters that hang."""
     width = look.width_mm(name.replace("$", "S"), TYPE)
     plain = name.isdigit()
     return width, (0.75 if plain else 1.25) * TYPE / look.POINTS, "center_baseline" if plain else "center"
@@ -265,7 +265,7 @@ def _ends(vessel: Vessel, chamber: ChamberBody, window: Opening) -> list[tuple[n
 def _windway(
     paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_paper: OnPaper, order: float
 ) -> list[np.ndarray]:
-    """Where the breath comes from: the windway's floor and roof, dashed, as they lie in the clay; their lines."""
+    """Draw the windway's floor and roof, dashed, as they lie in the clay; their lines."""
     plan = windway_plan(vessel, chamber)
     voicing = next(c.voicing for c in vessel.chambers if c.name == chamber.name)
     if chamber.window is None or voicing is None:

@@ -136,7 +136,9 @@ class OutsideRows:
 
 
 def _offset(inside: Profiles, outside: Profiles) -> tuple[tuple[float, float, float], tuple[str, ...]]:
-    """Where the outside lies around the inside, by the views in which both are drawn."""
+    """Offset of the outside from the inside (along, across, up), mm, by the views in which both are drawn; with
+    remarks.
+    """
     along: float | None = None
     across, up = 0.0, 0.0
     said: tuple[str, ...] = ()
@@ -184,7 +186,7 @@ def _askew(rows: FittedRows, what: str = "inside") -> list[str]:
 
 
 def _clay_in_views(source: str, inside: Profiles, outside: Profiles | None) -> list[str]:
-    """How thick the clay is in each view where the outside is drawn; InputError where that cuts the inside."""
+    """Thickness of the clay in each view where the outside is drawn, in words; InputError where it cuts the inside."""
     said, faults = [], []
     around = dict(outside.views) if outside else {}
     for view, inner in inside.views:
@@ -317,7 +319,7 @@ def _text(
 
 
 def misfit_words(rows: FittedRows, outside: FittedRows | None = None) -> list[str]:
-    """How far each drawn outline lies from that of the design, in words."""
+    """Distance of each drawn outline from that of the design, in words."""
     views = [(f"inside {name}", found) for name, found in rows.misfits]
     views += [(f"outside {name}", found) for name, found in (outside.misfits if outside else ())]
     return [

@@ -27,7 +27,7 @@ _FIELD_SHARE = 0.6  # of a view's size: what lies farther off belongs to no view
 
 @frozen
 class ViewFrame:
-    """Where a view lies in the drawing: its zero of along, its height 0, and its box (2, 2), mm; stretch of along."""
+    """Frame of a view in the drawing: its zero of along, its height 0, and its box (2, 2), mm; stretch of along."""
 
     view: str
     left: float
@@ -41,7 +41,7 @@ class ViewFrame:
         return local if self.view == SIDE else local * [1.0, -1.0]
 
     def away(self, point: np.ndarray) -> float:
-        """How far a point lies from the view's box, mm."""
+        """Distance of a point from the view's box, mm."""
         low, high = self.box
         return float(np.linalg.norm(np.maximum(np.maximum(low - point, point - high), 0.0)))
 

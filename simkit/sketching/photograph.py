@@ -170,7 +170,7 @@ def _opened(content: bytes) -> Image.Image:
 
 
 def _ink(source: str, shade: np.ndarray) -> np.ndarray:
-    """Where there is ink (rows, columns)."""
+    """Mask (rows, columns) of the ink."""
     even = shade / np.maximum(_paper(shade), 0.05)
     even = ndimage.gaussian_filter(even, 0.7)
     darkest = float(np.quantile(even, 0.0005))
@@ -212,7 +212,7 @@ def _blots(ink: np.ndarray) -> list[Blot]:
 
 
 def _holes(paper: np.ndarray, least: float) -> int:
-    """How many pieces of paper ink encloses; of several those count that are wider than `least` pixels."""
+    """Number of pieces of paper that ink encloses; of several those count that are wider than `least` pixels."""
     labels, count = ndimage.label(paper)
     sizes = np.bincount(labels.ravel(), minlength=count + 1)[1:]
     open_ones = 1 + np.flatnonzero(sizes > max(_PINHOLE, 0.002 * paper.size))
@@ -268,7 +268,7 @@ def _ruler(source: str, free: list[Blot], ruler_mm: float, shrunk: float) -> _Ru
 
 
 def _named(source: str, outlines: list[Blot], ruler: _Ruler) -> dict[str, Blot]:
-    """Which outline is which: the upper from the side, the lower from above; the inner of two the inside."""
+    """Names of the outlines: the upper is from the side, the lower from above; the inner of two the inside."""
     inner = {n: [m for m in range(len(outlines)) if m != n and outlines[n].holds(outlines[m])
                  and outlines[m].size < outlines[n].size] for n in range(len(outlines))}  # fmt: skip
     tops = [n for n in inner if not any(n in within for within in inner.values())]

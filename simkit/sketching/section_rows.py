@@ -94,7 +94,7 @@ def fitted(profiles: Profiles, close_mm: float = CLOSE_MM) -> FittedRows:
 
 
 def _wanted(profiles: Profiles, found: FittedRows, shares: list[float]) -> float | None:
-    """Where one more row does most: in the middle of the gap beside the worst place."""
+    """Place (0 to 1) where one more row does most: in the middle of the gap beside the worst place."""
     _, worst = max(found.misfits, key=lambda pair: pair[1].most)
     at = worst.along / profiles.length
     stops = [0.0, *shares, 1.0]

@@ -1,4 +1,4 @@
-"""What outlines say of a body: how high, how wide it is and how far it rises, from its left end to its right."""
+"""Outlines of a body as profiles: height, width and rise, from its left end to its right."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def profile(points: np.ndarray) -> Profile:
 
 @dataclass(frozen=True)
 class Misfit:
-    """How far a drawn outline lies from that of the design, mm: root mean square, most, and how far along that is."""
+    """Distance of a drawn outline from that of the design, mm: root mean square, largest, and its place along."""
 
     rms: float
     most: float

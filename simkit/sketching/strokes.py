@@ -137,7 +137,7 @@ _BLOCK = 400  # segments that are crossed with all others at once
 
 
 def crossed(points: np.ndarray) -> np.ndarray | None:
-    """Where a closed line crosses itself (2,), or None.
+    """First crossing of a closed line with itself (2,), or None.
 
     Two pieces cross where each one's ends lie on both sides of the other; neighbours share an end and do not count.
     """

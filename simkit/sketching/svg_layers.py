@@ -43,7 +43,7 @@ PAPER = "paper"  # a layer that is there for the eye alone
 
 @dataclass(frozen=True)
 class _Named:
-    """Where in the drawing a line stands: its layer, the words of that layer's name, the transform, its own name."""
+    """Place of a line in the drawing: its layer, the words of that layer's name, the transform, its own name."""
 
     layer: str = ""
     behind: bool = False
@@ -95,7 +95,7 @@ def _on_page(point: np.ndarray) -> str:
 
 
 class _Reading:
-    """What has been found while a tree is walked; sizes are mm of the page."""
+    """Findings while a tree is walked; sizes are mm of the page."""
 
     def __init__(self, source: str):
         self.source = source
@@ -201,7 +201,7 @@ class _Reading:
             raise InputError(self.faults)
 
     def said(self) -> Iterator[str]:
-        """What was found empty or passed over, each once."""
+        """Remarks on what was found empty or passed over, each once."""
         empty = [layer for layer in dict.fromkeys(self.empty) if not self.drawn.get(layer)]
         if empty:
             yield f"empty: {', '.join(empty)}"
@@ -221,7 +221,7 @@ _SLANT = math.radians(45), math.radians(0.2)  # a ruler that stands upright only
 
 
 def _level(ruler: Stroke) -> float:
-    """How far a ruler turns to the left of level, radians."""
+    """Turn of a ruler to the left of level, radians."""
     first = ruler.points[0]
     x, y = ruler.points[np.linalg.norm(ruler.points - first, axis=1).argmax()] - first
     turn = math.atan2(y, x) if x >= 0 else math.atan2(-y, -x)

@@ -18,7 +18,7 @@ MOST_ELEMENTS, DEEPEST = 20_000, 100
 
 
 class _TooMuchError(Exception):
-    """What the reader stops at; its text says what is allowed."""
+    """Raised where the reader stops; its text says what is allowed."""
 
 
 def svg_tree(path: str | Path) -> Element:

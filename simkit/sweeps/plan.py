@@ -1,4 +1,4 @@
-"""What a sweep is asked to do: base designs, variations of them, and what to compute of each.
+"""Plan of a sweep: base designs, variations of them, and what to compute of each.
 
 base = "dove.toml"                            # or a list of designs
 compute = ["predict", "blow"]                 # predict, chart, resonances, blow, optimise
@@ -61,7 +61,7 @@ class SweepPlan:
 
     @property
     def count(self) -> int:
-        """How many cases there are."""
+        """Number of cases."""
         return len(self.bases) * int(np.prod([len(each.rows) for each in self.variations], dtype=np.int64))
 
     @property

@@ -1,4 +1,4 @@
-"""Where the rows of a sweep are kept: one SQLite file that survives a crash and reads as tables.
+"""Store of a sweep's rows: one SQLite file that survives a crash and reads as tables.
 
     import pandas, sqlite3
     notes = pandas.read_sql("select * from notes", sqlite3.connect("DIR/results.sqlite"))
@@ -121,7 +121,7 @@ class Store:
         return dict(self._db.execute("select key, status from results"))
 
     def others(self, code: str) -> int:
-        """How many rows other code or other libraries have computed: they are kept, but out of the views."""
+        """Number of rows that other code or other libraries have computed: they are kept, but out of the views."""
         ((count,),) = self._db.execute("select count(*) from results where code != ?", (code,))
         return int(count)
 

@@ -53,7 +53,7 @@ class SweepCase:
 
 @dataclass(frozen=True)
 class CaseResult:
-    """What came of a case: its answers as JSON, or the error and where it arose."""
+    """Result of a case: its answers as JSON, or the error and where it arose."""
 
     key: str
     status: str  # "done" or "failed"

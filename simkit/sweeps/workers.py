@@ -1,4 +1,4 @@
-"""Who does the work: processes of this machine, an executor that is handed in, or a cluster.
+"""Workers of a sweep: processes of this machine, an executor that is handed in, or a cluster.
 
 Any executor of `concurrent.futures` will do. Our own processes are replaced when one is killed; a Dask cluster
 replaces its own.
@@ -37,7 +37,7 @@ class Workers(Protocol):
 
     @property
     def lanes(self) -> int:
-        """How many batches can be worked on at once; asked once, when the sweep begins."""
+        """Number of batches that can be worked on at once; asked once, when the sweep begins."""
 
     def executor(self) -> Executor:
         """The executor, started if need be."""
@@ -49,7 +49,7 @@ class Workers(Protocol):
         """Raises Gone where no batch that is out can ever come back."""
 
     def gone(self) -> int:
-        """How many workers have died since this was last asked."""
+        """Number of workers that have died since this was last asked."""
 
     def stop(self, now: bool = False) -> None:
         """Lets the workers go; `now` does not wait for what they are doing."""

@@ -1,4 +1,4 @@
-"""What a design file says, as frozen values: chambers, voicings, holes, notes, clay, hands; no geometry kernel."""
+"""The design file as frozen values: chambers, voicings, holes, notes, clay, hands; no geometry kernel."""
 
 from simkit.vessel.chamber import FINGERS, Chamber, Hole, Mouthpiece, Note, Offset, Voicing
 from simkit.vessel.design import Number, Vessel

@@ -33,7 +33,7 @@ FINGERS: tuple[str, ...] = get_args(Finger)
 
 
 class Voicing(Part):
-    """Where breath becomes sound: windway, window and edge. `along_mm` marks the window's centre on the inner face.
+    """The voicing: windway, window and edge. `along_mm` marks the window's centre on the inner face.
 
     `breath_toward_deg` is the way the breath runs along the wall: 0 away from the mouth end, 90 to the right. The edge
     lies at the inner face; `edge_offset_mm` is how far it lies towards the chamber from the middle of the jet.
@@ -112,7 +112,7 @@ class Note(Part):
 
 
 class Offset(NamedTuple):
-    """Where a chamber's own zero lies in the body."""
+    """Place of a chamber's own zero in the body."""
 
     along_mm: Place
     across_mm: Place

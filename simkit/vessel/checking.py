@@ -93,7 +93,7 @@ def _wrong_by_themselves(root: type[Part], tree: object, error: ValidationError)
 
 
 def _path(loc: tuple[str | int, ...]) -> Path:
-    """Where an error is in the tree: without the name of the shape that was tried, and pydantic's own marks."""
+    """Path to an error in the tree: without the name of the shape that was tried, and pydantic's own marks."""
     return tuple(
         step for n, step in enumerate(loc) if step != "[key]" and not (step in SHAPES and loc[n - 1 : n] == ("shape",))
     )

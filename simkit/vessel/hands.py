@@ -16,11 +16,11 @@ BESIDE_MM = 2.0  # fingers side by side want so much more than their breadth: co
 
 
 class Playable(Protocol):
-    """What these checks need of a design; a protocol, because the vessel itself imports this module."""
+    """Interface of a design for these checks; a protocol, because the vessel itself imports this module."""
 
     @property
     def hand(self) -> Hand | None:
-        """What the hands allow, where the design says so."""
+        """Limits of the hands, where the design has them."""
 
     @property
     def chambers(self) -> tuple[Chamber, ...]:

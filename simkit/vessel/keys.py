@@ -193,7 +193,7 @@ def _find_slot(slot: Slot, node: object, words: list[str], path: Path) -> Path |
 
 
 def _names(root: type[Part], key: str, every: object) -> list[str | None]:
-    """What the items of a list are called; None for one that has no name of its own."""
+    """Names of the items of a list; None for one that has no name of its own."""
     taken = {*slots(root), "chamber", "part"} if key == "chambers" else set()
     names: list[str | None] = []
     for each in items(every):

@@ -36,7 +36,7 @@ class Part(BaseModel):
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
-        """What does not fit together among the values `known`, by the keys of the file.
+        """Conflicts among the values `known`, by the keys of the file.
 
         They may be parts or still tables as read, and some may be `WRONG`.
         """
@@ -76,7 +76,7 @@ class Further:
 
 
 class Slot:
-    """What one key of a Part holds: a number, a text, a row, a table, another Part, or a list of these."""
+    """Content of one key of a Part: a number, a text, a row, a table, another Part, or a list of these."""
 
     def __init__(self, name: str, field: FieldInfo):
         pieces = [*field.metadata, *_pieces(field.annotation)]

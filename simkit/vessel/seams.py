@@ -1,4 +1,4 @@
-"""Where a shell is parted, as written by the user; checked before anything is drawn."""
+"""Seam at which a shell is parted, as written by the user; checked before anything is drawn."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What surrounds the chambers: air and breath, clay, the player, the hands, the scale."""
+"""Surroundings of the chambers: air and breath, clay, the player, the hands, the scale."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class Player(Part):
 
 
 class Hand(Part):
-    """What the hands allow: breadth of a fingertip, least distance of holes, reach. Only what is written applies."""
+    """Limits of the hands: breadth of a fingertip, least distance of holes, reach. Only what is written applies."""
 
     fingertip_mm: Size | None = None
     spacing_mm: Size | None = None
@@ -69,7 +69,7 @@ def _is_tonic(text: str) -> bool:
 
 
 class Scale(Part):
-    """What the notes are tuned to."""
+    """The scale to which the notes are tuned."""
 
     a4_hz: Annotated[float, NumberRange(300, 600)] = 440.0
     temperament: Literal["equal", "just", "pythagorean"] = "equal"

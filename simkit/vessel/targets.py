@@ -1,4 +1,4 @@
-"""What the notes of a design are tuned to."""
+"""Target frequencies of a design's notes."""
 
 from __future__ import annotations
 

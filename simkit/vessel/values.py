@@ -1,4 +1,4 @@
-"""What a value in a design file may be: numbers in a range, names, rows of numbers, tables by key."""
+"""Types of the values in a design file: numbers in a range, names, rows of numbers, tables by key."""
 
 from __future__ import annotations
 

@@ -34,7 +34,7 @@ class Wish:
 
     @property
     def count(self) -> int:
-        """How many notes."""
+        """Number of notes."""
         return self.holes + 1 if self.notes is None else self.notes
 
     @property
@@ -49,7 +49,7 @@ class Wish:
 
     @property
     def faults(self) -> tuple[Fault, ...]:
-        """What is impossible about it."""
+        """Everything about it that is impossible."""
         return (*self._of_the_notes(), *clay_faults(self.fingertip_mm, self.wall_mm, self.shrinkage_percent))
 
     def _of_the_notes(self) -> Iterable[Fault]:
@@ -145,7 +145,7 @@ class WishedRange:
 
     @property
     def faults(self) -> tuple[Fault, ...]:
-        """What is impossible about it, without looking at any shape."""
+        """Everything about it that is impossible, without looking at any shape."""
         try:
             pitches = self.pitches
         except NoteNameError as error:
@@ -192,7 +192,7 @@ def clay_faults(fingertip_mm: float = 17.0, wall_mm: float = 4.0, shrinkage_perc
 
 
 def box(sizes_mm: Sequence[float | str]) -> tuple[float, float, float]:
-    """What a piece may measure along, across and up, mm, checked.
+    """Largest size of a piece along, across and up, mm, checked.
 
     >>> box([140, 110, 80])
     (140.0, 110.0, 80.0)

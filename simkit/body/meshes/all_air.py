@@ -38,7 +38,7 @@ KIB_PER_UNKNOWN = 5.0  # measured, both gradings kept
 
 @frozen
 class Grading:
-    """How fine: sizes at each rim, growth, largest sizes inside, around the clay and on the far sphere, m.
+    """Sizes of the cells, m: at each rim, inside, around the clay and on the far sphere; and their growth.
 
     Around the clay the largest chamber sets them: air outside is as smooth beside a small one.
     """
@@ -275,7 +275,7 @@ def _spots(chamber: ChamberBody) -> tuple[FlatFace, ...]:
 
 
 def _cuts(chamber: ChamberBody, duct: DuctSurface, grading: Grading) -> tuple[OutlineCut, OutlineCut]:
-    """Where a duct cuts the inside and the outside of the clay, near its own place only."""
+    """Cuts of a duct with the inside and the outside of the clay, near its own place only."""
     o, length = duct.opening, duct.opening.length
     clear, reach, size = clearance(chamber.wall, o.center), 1.5 * o.reach, grading.rims[o.name]
     return (

@@ -55,7 +55,7 @@ def figure_mesh(
 
 
 def cut_off(mesh: AirMesh, figure: Wall, openings: Sequence[Opening]) -> float:
-    """How far the mesh lies off a figure's surface at most within a radius of the openings' rims, m: at seams there."""
+    """Largest distance of the mesh from a figure's surface within a radius of the openings' rims, m: at seams there."""
     corners, middles = mesh.points[mesh.facets[:, :3]], mesh.points[mesh.facets[:, 3:]]
     within = (4 * middles.sum(axis=1) - corners.sum(axis=1)) / 9  # of the six shape functions in the middle of a facet
     points = np.concatenate([middles.reshape(-1, 3), within])

@@ -37,7 +37,7 @@ class AirMesh:
 
     @property
     def astray(self) -> float:
-        """How far a node lies off the wall where that is more than is asked, a fortieth of the size, else 0: m."""
+        """Distance of a node from the wall where it is more than is asked, a fortieth of the size, else 0: m."""
         return self.straightened if self.straightened > _STRAIGHT * self.size else 0.0
 
     def __repr__(self) -> str:
@@ -162,7 +162,7 @@ _STEPS_TO_SEAM, _GRAZING = 8, 0.05  # where two walls touch all but smoothly the
 
 
 def _off(walls: Sequence[Wall], points: np.ndarray, offset: float) -> tuple[np.ndarray, np.ndarray]:
-    """How far points (n, 3) are out of each wall's clay, m (n, w), and the ways out (n, w, 3)."""
+    """Distance of points (n, 3) out of each wall's clay, m (n, w), and the unit ways out (n, w, 3)."""
     away = np.stack([points - project(wall, points) for wall in walls], axis=1)
     far = np.linalg.norm(away, axis=2)
     side = np.stack([np.sign(wall.level(points)) for wall in walls], axis=1)

@@ -47,9 +47,10 @@ def netted(wall: Wall, step: float, finer: Sequence[Finer] = ()) -> tuple[np.nda
 
 @frozen
 class _Cells:
-    """Which cells of a lattice the surface passes: `first` (cells) the number of each one's first node, or -1; `piece`
+    """The lattice's cells that the surface passes: `first` (cells) the number of each one's first node, or -1; `piece`
     (cells, 8) which of its nodes stands for a corner inside: a cell has one for each group of such corners that its
-    edges join, so that two sheets of surface that pass one cell stay apart."""
+    edges join, so that two sheets of surface that pass one cell stay apart.
+    """
 
     first: np.ndarray
     piece: np.ndarray
@@ -79,7 +80,7 @@ class Finer:
 
 
 def _planes(low: float, high: float, step: float, near: Sequence[tuple[float, float, float]]) -> np.ndarray:
-    """Where the lattice's planes lie, m: `step` apart, nearer about each place of `near` (place, step, reach)."""
+    """Places of the lattice's planes, m: `step` apart, nearer about each place of `near` (place, step, reach)."""
     at, planes = low - 2.2 * step, []
     while at < high + 2.2 * step:
         planes.append(at)

@@ -1,4 +1,4 @@
-"""Where a duct meets a surface of the clay, and the surface of the duct itself."""
+"""Intersections of a duct with a surface of the clay, and the surface of the duct itself."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ DRAWN = 12  # points of an outline from which it is drawn anew, for each side of
 
 @frozen
 class Footprint:
-    """Where a duct's rim meets a surface, seen along its axis: a closed curve round the axis in smooth sides.
+    """A duct's rim on a surface, seen along its axis: a closed curve round the axis in smooth sides.
 
     turns (sides, n): 0 to 1 all round; plan (sides, n, 2): the points there, across and forward, m; the first of each
     side is the last of the side before.
@@ -64,7 +64,9 @@ class Footprint:
         return seen
 
     def beyond(self, at: np.ndarray) -> np.ndarray:
-        """How far points (n, 2 or 3) of the frame lie beyond the outline, as seen from the axis, m; negative within."""
+        """Distance of points (n, 2 or 3) of the frame beyond the outline, as seen from the axis, m: (n,); negative
+        within.
+        """
         return np.asarray(np.hypot(at[:, 0], at[:, 1]) - self._seen(at)[:, 0])
 
     def turn(self, at: np.ndarray) -> np.ndarray:
@@ -144,7 +146,7 @@ class DuctSurface:
 
     @cached_property
     def heights(self) -> np.ndarray:
-        """How high the inner and the outer rim lie on the opening's axis, m: each as a + b y + c x^2 in its frame."""
+        """Heights of the inner and outer rim on the opening's axis, m: each as a + b y + c x^2 in its frame, (2, 3)."""
         corners = self.some[:, [1, 4]]
         fits = []
         for n in range(2):
@@ -169,7 +171,7 @@ class DuctSurface:
 
 @dataclass(frozen=True)
 class OutlineCut:
-    """Where one duct cuts a surface: its footprint, the stretch of its axis looked at (m), the size at its rim (m)."""
+    """Cut of one duct with a surface: its footprint, the stretch of its axis looked at (m), the size at its rim (m)."""
 
     duct: DuctSurface
     foot: Footprint
@@ -189,12 +191,12 @@ class OutlineCut:
         return [wide, high, wide, high]
 
     def on(self, points: np.ndarray, within: float) -> np.ndarray:
-        """Which points (n, 3) lie on the outline."""
+        """Mask (n,) of the points (n, 3) on the outline."""
         at = self.duct.frame(points)
         return (np.abs(self.foot.beyond(at)) < within) & (at[:, 2] > self.low) & (at[:, 2] < self.high)
 
     def within(self, points: np.ndarray) -> np.ndarray:
-        """Which points (n, 3) lie inside the outline."""
+        """Mask (n,) of the points (n, 3) inside the outline."""
         at = self.duct.frame(points)
         return (self.foot.beyond(at) < 0) & (at[:, 2] > self.low) & (at[:, 2] < self.high)
 

@@ -138,7 +138,7 @@ class _Window:
         self.edge = self._sharp_edge()
 
     def _sharp_edge(self) -> CubicSpline:
-        """Where the edge would lie if it were sharp, forward over across, m: its finished nose is straight."""
+        """Line of the edge if it were sharp, forward over across, m: its finished nose is straight."""
         o = self.o
         reach = self.half + 3 * max(o.rim, o.inside_rim)
         x = np.linspace(-reach, reach, _SPREAD)
@@ -269,7 +269,7 @@ class _Window:
 
 
 def _crossing(side: Callable[[float], float], end: Callable[[float], float]) -> tuple[float, float]:
-    """Where a line x(y) and a line y(x) meet."""
+    """Intersection of a line x(y) with a line y(x)."""
     x = 0.0
     for _ in range(60):
         y = float(end(x))

@@ -35,8 +35,9 @@ def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: fl
 
 
 class Rolled(NamedTuple):
-    """Where balls touch a duct's side and the face (n, 3), the corner of the tangents there (n, 3), and the cosine of
-    half the arc between (n,); reach (n,): how far up the side from the sharp corner's place `base`, m."""
+    """Contacts of rolling balls with a duct's side and the face (n, 3), the corner of the tangents there (n, 3), and
+    the cosine of half the arc between (n,); reach (n,): height up the side from the sharp corner's place `base`, m.
+    """
 
     side: np.ndarray
     face: np.ndarray
@@ -100,6 +101,6 @@ class Face:
 
 
 def meeting(side: np.ndarray, way: np.ndarray, face: np.ndarray, normal: np.ndarray) -> np.ndarray:
-    """Where lines through `side` along `way` meet the planes through `face` square to `normal`: (n, 3) each."""
+    """Intersections (n, 3) of lines through `side` along `way` with planes through `face` square to `normal`."""
     far = np.einsum("ni,ni->n", face - side, normal) / np.einsum("ni,ni->n", way, normal)
     return side + far[:, None] * way

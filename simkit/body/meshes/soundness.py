@@ -1,4 +1,4 @@
-"""What is asked of skins before they are filled, and of the tetrahedra before anything is solved with them."""
+"""Checks of skins before they are filled, and of the tetrahedra before anything is solved with them."""
 
 from __future__ import annotations
 

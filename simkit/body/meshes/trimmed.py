@@ -53,7 +53,7 @@ def _sheet(solid: Solid) -> Sheet | None:
 
 
 def _outline(sheet: Sheet, at: Map, cut: OutlineCut) -> Outline | None:
-    """Where on the ball the skin has the cut's outline, as seen along its axis: by Newton from the sheet's nearest
+    """Place on the ball of the cut's outline on the skin, as seen along its axis: by Newton from the sheet's nearest
     point, the slopes by differences. None where that does not come to rest between the cut's ends."""
     o, pieces = cut.duct.opening, cut.foot.drawn()
     plan = np.concatenate(pieces)
@@ -84,7 +84,7 @@ def _unit(ways: np.ndarray) -> np.ndarray:
 
 
 def _standing(at: Map, outlines: Sequence[tuple[OutlineCut, Outline]]) -> np.ndarray:
-    """How the cube stands (3, 3) with most rims clear of its seams, and of these the nearest as far as may be."""
+    """Rotation of the cube (3, 3) with most rims clear of its seams, and of these the nearest as far as may be."""
     ways = np.concatenate([np.eye(3)[None], Rotation.random(_WAYS, random_state=0).as_matrix()])
     few = [
         ([np.concatenate(outline)[:: max(1, len(np.concatenate(outline)) // _FEW)]], cut.size)

@@ -47,12 +47,12 @@ class WindowCell:
 
     @property
     def tip(self) -> float:
-        """Where the edge would be if it were sharp, m from the windway's exit."""
+        """Place of the edge if it were sharp, m from the windway's exit."""
         return self.cut_up - self.nose * (1 / np.tan(np.deg2rad(self.edge_deg) / 2) - 1)
 
     @property
     def run(self) -> float:
-        """How far the slope runs along the breath for each metre that it rises."""
+        """Run of the slope along the breath over its rise."""
         return float(1 / np.tan(np.deg2rad(self.edge_deg)))
 
     @property
@@ -114,7 +114,7 @@ def cell_mesh(cell: WindowCell) -> CellMesh:
 
 
 def _sharp(points: np.ndarray, cell: WindowCell) -> np.ndarray:
-    """Which nodes (n, 3) lie on the sharp rims: the exit's and the side's, on both faces of the clay."""
+    """Numbers of the nodes (n, 3) on the sharp rims: the exit's and the side's, on both faces of the clay."""
     x, y, z = points.T
     side, within = cell.width / 2, 1e-7
     on = np.zeros(len(points), bool)

@@ -1,4 +1,4 @@
-"""What a lofted side is made of, written out to second order: its curves along y, all at once, and its level.
+"""Derivatives of a lofted side, to second order: its curves along y, all at once, and its level.
 
 The level's formula stands in `sections`; here are its derivatives by hand, because most of the time of a design goes
 into them: a `Taylor` through some forty operations takes two milliseconds for a single point.
@@ -63,7 +63,7 @@ class Curves:
         return value, first, half
 
     def _local(self, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Where on which piece y is."""
+        """Place of y on its piece, and the piece's number."""
         piece = self.x[1:-1].searchsorted(y, side="right")
         return y - self.x[piece], piece
 

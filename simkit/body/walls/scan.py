@@ -114,8 +114,9 @@ class ScanWall(Wall):
         return _filled(self, offset)
 
     def _reached(self, ways: np.ndarray, offset: float) -> tuple[np.ndarray, np.ndarray]:
-        """How far balls of radius `offset` (m) about all points of the wall reach from the centre in unit directions
-        (n, 3), m, and the centre (n, 3) of the ball that reaches there."""
+        """Reach of balls of radius `offset` (m) about all points of the wall, from the centre in unit ways (n, 3),
+        m (n,), and the centre (n, 3) of the ball that reaches there.
+        """
         balls = self.sheets(_BALLS)[0].points.reshape(-1, 3)
         about = balls - self.center
         spare = offset**2 - np.einsum("bi,bi->b", about, about)

@@ -43,7 +43,7 @@ class UnionWall(Wall):
         return np.asarray(self.levels(points).min(axis=0))
 
     def owner(self, points: np.ndarray) -> np.ndarray:
-        """Which solid (n,) points on the surface, or near it, belong to."""
+        """Number of the solid that points on the surface, or near it, belong to: (n,)."""
         return np.asarray(self.levels(points).argmin(axis=0))
 
     def taylor(self, points: np.ndarray) -> Taylor:

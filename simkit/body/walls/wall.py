@@ -56,7 +56,7 @@ class Wall(ABC):
 
     @property
     def axis(self) -> tuple[np.ndarray, np.ndarray]:
-        """Where `along` is zero, and the unit direction of `along`."""
+        """Origin of `along` (3,), m, and its unit direction (3,)."""
         return np.zeros(3), np.array([0.0, 1.0, 0.0])
 
     def middle(self, along: np.ndarray) -> np.ndarray:
@@ -65,7 +65,7 @@ class Wall(ABC):
         return np.asarray(origin + np.asarray(along)[:, None] * direction)
 
     def filled(self, offset: float) -> tuple[float, np.ndarray] | None:
-        """How far clay of `offset` (m) that fills a groove stands over it at most, m, and the wall point (3,) there.
+        """Excess of clay of `offset` (m) over it where that fills a groove, at most, m, and the wall point (3,) there.
 
         The outside is what lies as far as `offset` from the nearest air, so clay fills a groove too tight for it. None
         where nothing is filled, or where such a wall is refused.
@@ -74,7 +74,7 @@ class Wall(ABC):
 
     @property
     def caution(self) -> str:
-        """What is doubtful about this wall, for the user; empty where nothing is."""
+        """Doubts about this wall, for the user; empty where there are none."""
         return ""
 
     @property
@@ -283,7 +283,7 @@ def cast(wall: Wall, origin: np.ndarray, direction: np.ndarray, start: float = 0
 
 
 def clearance(wall: Wall, point: np.ndarray) -> float:
-    """How far the air reaches straight in from a wall point before it meets the wall again, m."""
+    """Depth of the air straight in from a wall point (3,), before the wall is met again, m."""
     inward = -normals(wall, point)[0]
     size = float(np.ptp(wall.box, axis=0).max())
     hit = cast(wall, point, inward, start=1e-6 * size)

@@ -1,4 +1,4 @@
-"""Where the holes should end, and which cut comes next: short of the mark by as much as the note is still uncertain."""
+"""Final sizes of the holes, and the next cut: short of the mark by as much as the note is still uncertain."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Forecast:
 
 
 def forecast(estimate: Estimate, reported_mm: np.ndarray) -> Forecast:
-    """What the fired piece is expected to play with holes of these diameters."""
+    """Expected notes of the fired piece with holes of these diameters (holes,), mm."""
     piece = estimate.piece
     configurations = Configurations.of(piece, reported_mm, piece.openness, Stage.FIRED)
     predicted = estimate.measurement.predict(estimate.mean, configurations)
@@ -54,7 +54,7 @@ def forecast(estimate: Estimate, reported_mm: np.ndarray) -> Forecast:
 
 @frozen
 class BenchAim:
-    """Where every hole should end, given the estimate and that no hole can be cut smaller.
+    """Final size of every hole, given the estimate and that no hole can be cut smaller.
 
     now: the fired notes with the holes as they are; at_marks: with every hole at its mark. marks_mm (holes,): reported
     diameters, counted as fired; pitch_cents: how much higher than written the whole piece will sound, which every note
@@ -75,7 +75,7 @@ class BenchAim:
 
     @property
     def end_cents(self) -> np.ndarray:
-        """How far each note is expected to end from the piece's own pitch (f,)."""
+        """Expected final deviation of each note from the piece's own pitch, cents (f,)."""
         return self.at_marks.cents - self.pitch_cents
 
     @cached_property
@@ -287,7 +287,7 @@ def _cut(aim: BenchAim, hole: int, note: int, drills: Sequence[Drill]) -> NextCu
 
 
 def readings_now(estimate: Estimate, openness: np.ndarray, reported_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """What fingerings (r, holes) should read now, Hz, and one standard deviation of that, cents: (r,) each.
+    """Expected readings of fingerings (r, holes) now, Hz, and their standard deviations, cents: (r,) each.
 
     reported_mm (holes,): the diameters that the holes have by then, counted as fired.
     """

@@ -59,7 +59,7 @@ class Estimate:
 
     @property
     def cut_up_mm(self) -> tuple[float, float]:
-        """How far the window's cut-up as it is now is above the design's, mm, and one standard deviation."""
+        """Excess of the window's cut-up as it is now over the design's, mm, and one standard deviation."""
         own = self.measurement.state.windows
         return float(self.mean[own].sum()), float(np.sqrt(self.cov[np.ix_(own, own)].sum()))
 

@@ -22,7 +22,7 @@ from simkit.pitch import Tuning
 
 
 def uncut_cents(model: BenchModel, shrinkage: Shrinkage) -> dict[Stage, float]:
-    """How much higher the covered note reads at each stage while no hole is cut, cents."""
+    """Excess of the covered note's reading at each stage while no hole is cut, cents."""
     stages = tuple(Stage)
     count, designed = len(stages), model.designed
     sizes = np.array([*(shrinkage.size(stage) for stage in stages), 1.0])
@@ -41,7 +41,7 @@ def first_blow(
     *,
     air_ratio: float = 1.0,
 ) -> tuple[StageReading, ...]:
-    """What the covered note must read with no hole cut, at all four stages, for the fired piece to be at its target.
+    """Readings of the covered note with no hole cut, at all four stages, for the fired piece to be at its target.
 
     uncut: by how much it then reads higher, cents; air_ratio: as of `readings`.
     """

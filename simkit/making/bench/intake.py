@@ -1,4 +1,4 @@
-"""What a maker reports at the bench, read and checked: pitches read or recorded, holes cut, water, wall, bar."""
+"""A maker's report at the bench, read and checked: pitches read or recorded, holes cut, water, wall, bar."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from simkit.vessel import Chamber, Vessel
 
 @dataclass(frozen=True)
 class BenchInput:
-    """What was reported, as written on the command line.
+    """A report, as written on the command line.
 
     sure: cuts are as reported, however unlikely; still: notes were not blown, but read of the piece by itself.
     """

@@ -111,7 +111,7 @@ _ENTRY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="k
 
 @dataclass(frozen=True)
 class Log:
-    """What a log says: its entries in order, without those withdrawn, and cautions about the file."""
+    """Content of a log: its entries in order, without those withdrawn, and cautions about the file."""
 
     entries: tuple[Entry, ...] = ()
     last_step: int = 0
@@ -133,7 +133,7 @@ class Log:
 
 
 def log_path(design: str | Path) -> Path:
-    """Where the log of a design file lies: beside it."""
+    """Path of a design file's log: beside it."""
     return Path(f"{design}.bench.jsonl")
 
 

@@ -1,4 +1,4 @@
-"""How a maker writes what was played and read: notes, fingerings, Hz or what a tuner shows."""
+"""A maker's notation for what was played and read: notes, fingerings, Hz or what a tuner shows."""
 
 from __future__ import annotations
 

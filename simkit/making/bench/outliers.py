@@ -58,11 +58,11 @@ def _unexplained(blow: Measurement, off: float, sd: float, piece: Workpiece) -> 
 
 
 def octaves_words(octaves: int) -> str:
-    """How far off a reading is, in octaves."""
+    """Error of a reading in octaves, in words."""
     count = {1: "an octave", 2: "two octaves"}[abs(octaves)]
     return f"{count} too {'high' if octaves > 0 else 'low'}"
 
 
 def octaves_reason(octaves: int) -> str:
-    """What such an error usually comes of."""
+    """Usual cause of such an error."""
     return "blown too hard, or read in the wrong octave" if octaves > 0 else "read in the wrong octave"

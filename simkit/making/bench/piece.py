@@ -1,4 +1,4 @@
-"""What a log adds up to: how far each hole is cut, and which pitches were measured in which state of the piece."""
+"""State of a piece by its log: the size of each hole, and the pitches measured in each state of the piece."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ ORDER = tuple(Stage)  # clay passes the stages in this order and never goes back
 
 
 class BenchModel(Protocol):
-    """What the bench needs of a resonator model: the chamber's lowest resonance in any state of its making."""
+    """Interface of a resonator model for the bench: the chamber's lowest resonance in any state of its making."""
 
     @property
     def holes(self) -> tuple[str, ...]:
@@ -61,7 +61,7 @@ class Cutting:
 
     @property
     def cuts_since_filled(self) -> int:
-        """How many cuts have made the hole as it is now."""
+        """Number of cuts that have made the hole as it is now."""
         return self.cuts - self.first
 
 
@@ -200,7 +200,7 @@ class Workpiece:
 
     @property
     def cuts(self) -> np.ndarray:
-        """How many cuts have made each hole as it is: (holes,); 0 where there is none."""
+        """Number of cuts that have made each hole as it is: (holes,); 0 where there is none."""
         return np.array([hole.cuts_since_filled for hole in self.cutting], int)
 
 

@@ -1,4 +1,4 @@
-"""What a tuner should read: h(x), from the resonator model and the state of a piece."""
+"""Measurement model of a tuner's reading: h(x), from the resonator model and the state of a piece."""
 
 from __future__ import annotations
 
@@ -30,8 +30,9 @@ class PredictedReadings:
 
 @frozen
 class Configurations:
-    """What is known of a piece when a note is blown: reported diameters, counted as fired, mm, which cuts made them,
-    from `first` to before `cuts`, and openness (r, holes); stages and changes of the window so far (r)."""
+    """States of a piece when notes are blown: reported diameters, counted as fired, mm, and which cuts made them,
+    from `first` to before `cuts`, and openness (r, holes); stages and changes of the window so far (r).
+    """
 
     reported_mm: np.ndarray
     first: np.ndarray
@@ -120,7 +121,9 @@ class MeasurementModel:
         return 1200 * np.log2(omega.real / (2 * np.pi)) + configurations.openness @ x[self.state.model]
 
     def _cuts_so_far(self, configurations: Configurations) -> np.ndarray:
-        """Which numbers of the state add up to each hole's diameter (r, holes, p): what its cuts so far missed by."""
+        """Incidence (r, holes, p), 1 or 0, of the state's numbers in each hole's diameter: the errors of its cuts so
+        far.
+        """
         counted = np.zeros((*configurations.reported_mm.shape, len(self.state)))
         for hole, own in enumerate(self.state.cuts):
             for k, place in enumerate(own):
@@ -128,7 +131,7 @@ class MeasurementModel:
         return counted
 
     def _window_changes(self, configurations: Configurations) -> np.ndarray:
-        """Which changes of the window had been made (r, windows): 1 or 0."""
+        """Changes of the window that had been made: (r, windows), 1 or 0."""
         return (np.arange(len(self.state.windows)) <= configurations.windows[:, None]).astype(float)
 
     def _size(self, x: np.ndarray, stage: Stage) -> float:

@@ -51,7 +51,7 @@ def overcut_holes(aim: BenchAim) -> tuple[Overcut, ...]:
 
 
 def ways_out(aim: BenchAim, tuning: Tuning) -> tuple[str, ...]:
-    """What can still be done, in sentences with sizes; empty where no hole is past its mark."""
+    """Remedies left, in sentences with sizes; empty where no hole is past its mark."""
     past = overcut_holes(aim)
     if not past:
         return ()

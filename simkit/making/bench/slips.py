@@ -15,7 +15,7 @@ _SLIPS = (0.1, 10.0, 0.01, 100.0, 25.4, 1 / 25.4)
 
 
 def unlikely_cut(hole: str, mm: float, fired_ml: float, piece: Workpiece, chamber: Chamber, sure: bool) -> str | None:
-    """What a hole may be, and what was probably meant, where its width is impossible or unlikely; None if it is fine.
+    """Widths allowed, and the one probably meant, where a hole's is impossible or unlikely; None if it is fine.
 
     fired_ml: the chamber's air as designed; sure: question only what is impossible.
     """

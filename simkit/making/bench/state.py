@@ -16,7 +16,7 @@ _BEFORE_FIRING = (Stage.WET, Stage.LEATHER_HARD, Stage.BONE_DRY)
 
 @dataclass(frozen=True)
 class Doubts:
-    """How far things may be off before they are measured, as one standard deviation: common practice, no source.
+    """Prior uncertainties, one standard deviation each: common practice, no source.
 
     hole_mm: a hole as reported against as cut; step_mm: what each further cut adds to that; changed_mm: a window that
     was changed on purpose; unreported: share of the diameter of a hole whose size nobody reported; model_cents: error
@@ -39,13 +39,13 @@ class Doubts:
     playing_q: float = 3.5
 
     def breath_cents(self, q: np.ndarray) -> np.ndarray:
-        """How far a missed breath bends a note: d ln f / d ln p = pi/(8 Q) where the jet drives it best."""
+        """Bend of a note by a missed breath, cents: d ln f / d ln p = pi/(8 Q) where the jet drives it best."""
         return CENTS * self.breath * np.pi * self.playing_q / (8 * q)
 
 
 @frozen
 class StateVector:
-    """What the numbers of the state are: their names, their prior standard deviations, and which belong to each hole.
+    """Layout of the state: names of its numbers, their prior standard deviations, and those that belong to each hole.
 
     volume (log), cut_up and wall (mm), wet, leather-hard, bone dry (log of the size before firing); what each later
     change of the window added to cut_up (mm); then of each hole its own wall (mm), the model's error (cents), and what
