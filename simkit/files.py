@@ -25,8 +25,9 @@ MARK = "made by simkit"  # in plain letters somewhere in each file of ours that 
 def whole(path: str | Path, argument: str = "path") -> Iterator[Path]:
     """A file that appears under its name only when it is complete.
 
-    Yields a temporary neighbour to write to. It takes the place of `path` when the block ends well, and vanishes
-    when the block is left by an error or by Ctrl-C: then an older file at `path` is as it was.
+    Yields a place to write to, of the same name, in a hidden folder beside it. It takes the place of `path` when the
+    block ends well, and vanishes when the block is left by an error or by Ctrl-C: then an older file at `path` is as
+    it was. What a run that was killed has left behind, the next one clears away.
 
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as folder:
@@ -37,8 +38,8 @@ def whole(path: str | Path, argument: str = "path") -> Iterator[Path]:
     """
     target = Path(path).resolve()
     check_place(path, argument)
-    # The suffix stays last: writers tell the format by it.
-    half = target.with_name(f".{target.stem}.{os.getpid()}{target.suffix}")
+    folder, held = _held_half(target, path, argument)
+    half = folder / target.name  # the suffix stays: writers tell the format by it
     try:
         yield half
         os.replace(half, target)
@@ -46,11 +47,10 @@ def whole(path: str | Path, argument: str = "path") -> Iterator[Path]:
         # An error about another file is not ours to explain.
         if error.filename is not None and Path(error.filename) != half:
             raise
-        raise InputError(
-            [Fault.of(argument, None, f"a place that can be written ({error.strerror})", file=str(path))]
-        ) from error
+        raise _unwritable(error, path, argument) from error
     finally:
-        half.unlink(missing_ok=True)
+        shutil.rmtree(folder, ignore_errors=True)
+        os.close(held)
 
 
 def check_place(path: str | Path, argument: str = "path") -> None:
@@ -116,7 +116,7 @@ def whole_folder(path: str | Path, argument: str = "path") -> Iterator[Path]:
     """
     target = Path(path).resolve()
     check_folder(path, argument)
-    half, held = _half_folder(target)
+    half, held = _held_half(target, path, argument)
     try:
         yield half
         files = sorted(half.iterdir())
@@ -132,9 +132,7 @@ def whole_folder(path: str | Path, argument: str = "path") -> Iterator[Path]:
     except OSError as error:
         if error.filename is not None and half not in Path(error.filename).parents and Path(error.filename) != half:
             raise
-        raise InputError(
-            [Fault.of(argument, None, f"a place that can be written ({error.strerror})", file=str(path))]
-        ) from error
+        raise _unwritable(error, path, argument) from error
     finally:
         shutil.rmtree(half, ignore_errors=True)
         os.close(held)
@@ -143,19 +141,35 @@ def whole_folder(path: str | Path, argument: str = "path") -> Iterator[Path]:
 HALF = ".simkit-half"  # how the name of a folder ends that is still being written
 
 
+def clear_halves(place: Path) -> None:
+    """Clears away, of one folder, what runs that were killed have left half written there."""
+    for other in place.glob(f".*{HALF}"):
+        handle = _hold(other, wait=False) if other.is_dir() and not other.is_symlink() else None
+        if handle is not None:
+            shutil.rmtree(other, ignore_errors=True)
+            os.close(handle)
+
+
+def _held_half(target: Path, path: str | Path, argument: str) -> tuple[Path, int]:
+    try:
+        return _half_folder(target)
+    except OSError as error:
+        raise _unwritable(error, path, argument) from error
+
+
+def _unwritable(error: OSError, path: str | Path, argument: str) -> InputError:
+    return InputError([Fault.of(argument, None, f"a place that can be written ({error.strerror})", file=str(path))])
+
+
 def _half_folder(target: Path) -> tuple[Path, int]:
     """A new hidden folder beside the target, and the handle by which this process holds it.
 
     The system lets go of it when the process ends, however it ends, and so a half folder that nobody holds is one
     that a killed run has left behind: those beside the target go first.
     """
-    for other in target.parent.glob(f".*{HALF}"):
-        handle = _hold(other, wait=False) if other.is_dir() and not other.is_symlink() else None
-        if handle is not None:
-            shutil.rmtree(other, ignore_errors=True)
-            os.close(handle)
+    clear_halves(target.parent)
     while True:
-        half = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=HALF, dir=target.parent))
+        half = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}.", suffix=HALF, dir=target.parent))
         handle = _hold(half, wait=True)
         # Between the two lines above another run may have taken it for one left behind.
         if handle is not None:

@@ -15,6 +15,7 @@ from urllib.parse import quote
 import uvicorn
 
 from simkit.errors import Fault, InputError
+from simkit.files import clear_halves
 from simkit.page.guard import Guard, new_token
 from simkit.page.routes import application
 from simkit.page.shelf import SUFFIX
@@ -52,6 +53,7 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
     port: 0 for any that is free. say: is told the address. An InputError for a file that is not there.
     """
     folder, first = _place(design)
+    clear_halves(folder)
     studio = Studio(folder)
     token, listening = new_token(), _listening(port)
     port = listening.getsockname()[1]
