@@ -13,7 +13,7 @@ from typing import Any
 import jinja2
 
 from simkit.files import whole
-from simkit.provenance import provenance
+from simkit.provenance import commit, provenance
 
 Study = Callable[[Path, bool], object]
 
@@ -57,6 +57,7 @@ def write(folder: Path, result: Mapping[str, Any], page: str | None) -> None:
 
 def asking(about: str, quick: str) -> argparse.ArgumentParser:
     """The options that every study has: `about` is its docstring, `quick` what --quick leaves out."""
+    commit()  # is asked here, before the study's own files change the clone
     parser = argparse.ArgumentParser(description=about.splitlines()[0])
     parser.add_argument("--quick", action="store_true", help=quick)
     parser.add_argument("-o", metavar="FOLDER", type=Path, help="where to write; else here, or with --quick elsewhere")
