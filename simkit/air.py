@@ -64,18 +64,18 @@ class Air:
 
     @property
     def prandtl(self) -> Reals:
-        """nu / alpha_t."""
+        """Prandtl number, nu / alpha_t."""
         return self.kinematic_viscosity / self.thermal_diffusivity
 
     @property
     def humidity_percent(self) -> Reals:
-        """Relative humidity; above 100 the gas holds more water than it can keep."""
+        """Relative humidity, %; above 100 the gas holds more water than it can keep."""
         full = saturated_water(self.temperature_c, self.pressure_pa)
         return 100 * self.gases.water / full
 
     @property
     def co2_ppm(self) -> Reals:
-        """Carbon dioxide, millionths of all molecules."""
+        """Mole fraction of carbon dioxide, ppm."""
         return 1e6 * self.gases.carbon_dioxide
 
     @cached_property
@@ -258,7 +258,7 @@ def composed(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: 
 
 
 def density_of(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: Reals) -> Reals:
-    """The density of `composed` alone: without the viscosity it takes a hundredth of the time."""
+    """Density of `composed` alone, kg/m3: without the viscosity it takes a hundredth of the time."""
     gases, p = _mixed(room, breath, share, water)
     density = p * _molar_mass(gases) / (GAS_CONSTANT * (temperature_c + _KELVIN))
     return density * _anchor("density", room, breath, share)

@@ -90,7 +90,7 @@ GASES = (
 
 
 def molar_heat(gases: Gases, kelvin: Reals) -> Reals:
-    """c_p of the mixture in J/(mol K)."""
+    """Molar heat capacity of the mixture at constant pressure, c_p, J/(mol K)."""
     return sum(x * gas.molar_heat(kelvin) for x, gas in zip(gases.shares(), GASES, strict=True))
 
 

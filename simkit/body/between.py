@@ -59,7 +59,7 @@ def _least(a: Wall, b: Wall) -> ClayBetween:
 
 @lru_cache(maxsize=64)
 def _points(wall: Wall) -> np.ndarray:
-    """Points all over a wall, flat ends too."""
+    """Points (n, 3), m, all over a wall, flat ends too."""
     points = np.concatenate([grid.reshape(-1, 3) for grid in wall.grids()])
     return points[wall.level(points) > -1e-6 * np.ptp(wall.box, axis=0).max()]  # of lobes, only what shows
 

@@ -203,7 +203,9 @@ def _tongue(occ: Any, tongue: Tongue, scale: float) -> tuple[int, int] | None:
 
 
 def _skin(gmsh: Any, tag: int, volume: float, size: float) -> tuple[np.ndarray, np.ndarray]:
-    """Closed triangles of the solid, facing out; MeshError if no attempt is true to its volume."""
+    """Points (n, 3) and closed triangles (t, 3) of the solid, facing out; MeshError if no attempt is true to its
+    volume.
+    """
     why = ""
     for algorithm, finer in _ATTEMPTS:
         for name, value in (

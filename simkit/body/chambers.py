@@ -69,7 +69,7 @@ class Opening:
 
     @property
     def forward(self) -> np.ndarray:
-        """Unit tangent along a window's height, the way the breath runs."""
+        """Unit tangent (3,) along a window's height, the way the breath runs."""
         return vector_product(self.across, self.axis)
 
     def rim_points(self, count: int = 32, out: float = 0.0) -> np.ndarray:
@@ -183,7 +183,7 @@ def _opened(
 def _seat(
     wall: Wall, place: Place, forward_deg: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[float, float]]:
-    """Middle, axis, the way across, and the wall's curvatures there."""
+    """Middle (3,), m, axis (3,), the way across (3,), and the wall's curvatures there, 1/m."""
     center, axis = place.on(wall)
     if forward_deg is None:  # a round hole is the same whichever way it is turned: in a tip that way leads out of it
         forward_deg = 90.0 if abs(axis @ wall.axis[1]) > _TIP else 0.0

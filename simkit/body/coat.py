@@ -44,7 +44,7 @@ class Coat:
         return np.where(inside, -gap, gap) - self.offset
 
     def level(self, points: np.ndarray) -> np.ndarray:
-        """Negative inside the outer surface; no distance for a figure, and quick."""
+        """Level (n,) at points (n, 3), negative inside the outer surface; no distance for a figure, and quick."""
         return self.walls[0].level(points) if self.figure else self.distance(points)
 
     def nearest(self, points: np.ndarray) -> np.ndarray:

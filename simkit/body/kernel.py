@@ -189,7 +189,7 @@ def _meshed_area(gmsh: Any, face: tuple[int, int]) -> float:
 
 
 def with_middles(nodes: np.ndarray, tets: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The same cells with a node in the middle of every edge."""
+    """The same cells with a node in the middle of every edge: nodes (n, 3), tetrahedra (t, 10), facets (f, 6)."""
     count = len(nodes)
     key, number = np.unique(edge_keys(tets, count), return_inverse=True)
     middles = (nodes[key // count] + nodes[key % count]) / 2

@@ -49,7 +49,7 @@ class Lattice:
 
     @property
     def middles(self) -> np.ndarray:
-        """(cells, 3)."""
+        """Middles of the cells (cells, 3), m."""
         return np.stack(np.meshgrid(*self.axes, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
@@ -78,7 +78,9 @@ def clay_centre(body: Body) -> np.ndarray:
 
 
 def _outer_level(coat: Coat, points: np.ndarray, step: float) -> np.ndarray:
-    """The level of the outer surface; of an even wall its distance, exact near it, and about right elsewhere."""
+    """Level (n,) of the outer surface at points (n, 3); of an even wall its distance, exact near it, about right
+    elsewhere.
+    """
     if coat.figure:
         return coat.level(points)
     inside = np.min([wall.level(points) for wall in coat.walls], axis=0) < 0
@@ -172,7 +174,9 @@ def _over_edge(hull: ConvexHull, face: int, centre: np.ndarray, heights: np.ndar
 
 
 def _margin(touching: np.ndarray, plumb: np.ndarray, down: np.ndarray) -> tuple[float, np.ndarray]:
-    """From a point of the table to the nearest side of the least polygon around its feet, m, and its corners."""
+    """Distance from a point of the table to the nearest side of the least polygon around its feet, m; its corners (c,
+    3).
+    """
     try:
         ring = ConvexHull(_on_table(touching - plumb, down))
     except (QhullError, ValueError):
@@ -300,7 +304,7 @@ def undercut(coat: Coat, axis: int, at: float) -> Undercut | None:
 
 
 def _facets(coat: Coat) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """Middles, unit normals and areas of the outer surface's quadrilaterals, solid by solid."""
+    """Middles (n, 3), unit normals (n, 3) and areas (n,), m2, of the outer surface's quadrilaterals, solid by solid."""
     solids: Sequence[Wall] = solids_of(coat.walls[0]) if coat.figure else coat.walls
     found = []
     for sheet in (sheet for solid in solids for sheet in solid.sheets(2)):

@@ -44,7 +44,7 @@ class WindwayCut:
         return np.array((1 - share) * np.array(self.at_exit) + share * np.array(self.at_lips))
 
     def corners(self, s: float, more: float = 0.0) -> np.ndarray:
-        """The four corners (4, 3) of its section there, `more` metres wider and higher on every side."""
+        """Corners (4, 3), m, of its section there, `more` metres wider and higher on every side."""
         width, height = self.size(s) / 2 + more
         middle = self.exit + s * self.back
         return np.array([middle + x * width * self.across + z * height * self.out for x, z in _ROUND])

@@ -39,7 +39,7 @@ class Slice:
 
     @property
     def size(self) -> np.ndarray:
-        """Width and height, mm."""
+        """Width and height (2,), mm."""
         return self.high - self.low
 
 
@@ -218,7 +218,7 @@ BEFORE, BELOW, BETWEEN = 14.0, 9.0, 12.0  # room before the mouth end, under the
 
 
 def _turned(points: np.ndarray, upright: bool) -> np.ndarray:
-    """A quarter turn against the clock for an upright sheet."""
+    """Points (n, 2) a quarter turn against the clock for an upright sheet."""
     points = np.atleast_2d(points)
     return np.stack([-points[:, 1], points[:, 0]], axis=1) if upright else points
 

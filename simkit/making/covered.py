@@ -112,7 +112,7 @@ def dense(line: np.ndarray, step: float = STEP) -> np.ndarray:
 
 
 def run_of(line: np.ndarray) -> np.ndarray:
-    """Length along a line at each of its points."""
+    """Length along a line (n, 2) at each of its points (n,), in the line's unit."""
     return np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
 
 

@@ -121,17 +121,17 @@ class Shrinkage:
 
     @property
     def drying(self) -> float:
-        """S_d = (L_p - L_d)/L_p."""
+        """Drying shrinkage S_d = (L_p - L_d)/L_p."""
         return 1 - self.bone_dry / self.wet
 
     @property
     def firing(self) -> float:
-        """S_f = (L_d - L_f)/L_d."""
+        """Firing shrinkage S_f = (L_d - L_f)/L_d."""
         return 1 - 1 / self.bone_dry
 
     @property
     def total(self) -> float:
-        """S_t = (L_p - L_f)/L_p."""
+        """Total shrinkage S_t = (L_p - L_f)/L_p."""
         return 1 - 1 / self.wet
 
 

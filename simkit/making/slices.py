@@ -102,7 +102,9 @@ class Outside:
     body: Body
 
     def side(self, points: np.ndarray) -> np.ndarray:
-        """Exact only where samples of the wall cannot tell: feet on the wall are slow to find."""
+        """Level (n,) at points (n, 3), exact only where samples of the wall cannot decide: feet on the wall are slow to
+        find.
+        """
         if self.body.figure is not None:
             return self._bare.level(points)
         level = np.full(len(points), np.inf)
@@ -144,7 +146,7 @@ class Outside:
 
 
 def _distance(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Distance from a wall and its slope, the unit vector away from the nearest wall point; zero in the air."""
+    """Distance (n,), m, from a wall, and its slope (n, 3), the unit vector from the nearest point; zero in air."""
     gap, unit = np.zeros(len(points)), np.zeros((len(points), 3))
     clay = np.flatnonzero(wall.level(points) > 0)
     away = points[clay] - project(wall, points[clay])
@@ -182,7 +184,7 @@ def _levels(surface: Sliceable, plane: Plane, grid: tuple[np.ndarray, np.ndarray
 
 
 def _refined(surface: Sliceable, plane: Plane, line: np.ndarray, step: float) -> np.ndarray:
-    """A grid's line moved onto the surface, with its corners, closed."""
+    """Points (n, 2) of a grid's line moved onto the surface, with its corners, closed."""
     flat, slope = _onto(surface, plane, line, step)
     for _ in range(3):
         bends = np.flatnonzero(_turn(slope) > np.deg2rad(FLAT_DEG))
@@ -199,7 +201,7 @@ FLAT_DEG = 1.5
 
 
 def _turn(slope: np.ndarray) -> np.ndarray:
-    """Angle from each point's slope to the next one's, radians; zero across corners, which need no points between."""
+    """Angle (n,) from each point's slope to the next one's, rad; zero across corners, which need no points between."""
     other = np.roll(slope, -1, axis=0)
     sine = slope[:, 0] * other[:, 1] - slope[:, 1] * other[:, 0]
     angle = np.abs(np.arctan2(sine, (slope * other).sum(axis=1)))
@@ -209,7 +211,9 @@ def _turn(slope: np.ndarray) -> np.ndarray:
 def _onto(
     surface: Sliceable, plane: Plane, flat: np.ndarray, step: float, rounds: int = 8
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Newton in the plane, no farther than a grid's step; the points and the unit slope in the plane there."""
+    """Points (n, 2) by Newton in the plane, no farther than a grid's step, and the unit slope in the plane there (n,
+    2).
+    """
     directions = np.array([plane.right, plane.up]).T
     start = flat
     for _ in range(rounds):
@@ -280,7 +284,7 @@ def silhouette(
 def _grazed(
     walls: list[Wall], plane: Plane, toward: np.ndarray, flat: np.ndarray, depth: np.ndarray, step: float
 ) -> np.ndarray:
-    """Points moved to where the sight just grazes the air."""
+    """Points (n, 2) moved to where the sight just grazes the air."""
     start, directions = flat, np.array([plane.right, plane.up]).T
     sight = plane.at(flat)[:, None, :] + depth[None, :, None] * toward
     level = np.array([w.level(sight.reshape(-1, 3)).reshape(len(flat), -1) for w in walls])

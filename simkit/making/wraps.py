@@ -285,7 +285,7 @@ def _tips(frame: Frame, profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _tip(loop: np.ndarray, axis: int, sign: int) -> np.ndarray:
-    """The outermost point of a line along an axis; the middle of a flat end."""
+    """Outermost point (3,) of a line along an axis; the middle of a flat end."""
     reach = sign * loop[:, axis]
     end = loop[reach > reach.max() - 0.02e-3]
     return (end.min(axis=0) + end.max(axis=0)) / 2

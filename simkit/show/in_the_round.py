@@ -171,7 +171,7 @@ class _Canvas:
         self.color[at] = _colored(normals[order], kind[order])
 
     def image(self) -> np.ndarray:
-        """The picture, its first row on top; steps in depth are drawn as lines."""
+        """Picture (h, w, 3), its first row on top; steps in depth are drawn as lines."""
         depth = self.depth.reshape(self.high, self.wide)
         color = self.color.reshape(self.high, self.wide, 3).copy()
         empty = ~np.isfinite(depth)

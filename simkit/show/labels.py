@@ -53,7 +53,7 @@ def beside(rim: np.ndarray, width: float, height: float, first_deg: float) -> np
 
 
 def along(line: np.ndarray, width: float, height: float) -> np.ndarray:
-    """Places (k, 2) for the middle of a name just outside a closed line (n, 2), the highest first."""
+    """Places (k, 2), mm, for the middle of a name just outside a closed line (n, 2), the highest first."""
     out = outward(line)
     centers = line + (np.abs(out) @ [width / 2, height / 2] + 2 * CLEAR_MM)[:, None] * out
     return centers[np.argsort(-out[:, 1], kind="stable")]

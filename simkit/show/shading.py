@@ -105,7 +105,7 @@ class SurfaceView:
 
     @cached_property
     def triangles(self) -> np.ndarray:
-        """Triangles that face the eye, the nearest last."""
+        """Triangles (t, 3) that face the eye, the nearest last."""
         a, b, c = (self.points[self.surface.triangles[:, i]] for i in range(3))
         turn = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
         front = self.surface.triangles[turn > 0]

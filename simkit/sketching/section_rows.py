@@ -43,7 +43,7 @@ class Profiles:
 
     @cached_property
     def zero(self) -> float:
-        """The height in the side view that becomes `up` = 0."""
+        """Height in the side view that becomes `up` = 0, mm."""
         return self.side.middle if self.side else 0.0
 
     def width(self, share: np.ndarray) -> np.ndarray:

@@ -29,16 +29,16 @@ class Profile:
 
     @property
     def middle(self) -> float:
-        """The height about which its area lies half and half in the mean: that of its centre."""
+        """Height of the area's centre, mm."""
         weight = np.gradient(self.share) * (self.high - self.low)
         return float((weight * (self.high + self.low) / 2).sum() / weight.sum())
 
     def thick(self, share: np.ndarray) -> np.ndarray:
-        """From the lowest to the highest point, mm."""
+        """Distance from the lowest to the highest point at `share` (n,) of the length, mm (n,)."""
         return np.interp(share, self.share, self.high - self.low)
 
     def rise(self, share: np.ndarray) -> np.ndarray:
-        """Half way between them, in the drawing's own height, mm."""
+        """Height half way between them at `share` (n,), in the drawing's own frame, mm (n,)."""
         return np.interp(share, self.share, (self.high + self.low) / 2)
 
     def flat(self, right: bool) -> bool:
@@ -87,7 +87,7 @@ class Misfit:
 
 
 def misfit(drawn: np.ndarray, designed: np.ndarray) -> Misfit:
-    """Of a closed outline (n, 2) to another as dense points (m, 2), both mm."""
+    """Distance of a closed outline (n, 2) from another as dense points (m, 2), both mm."""
     from scipy.spatial import cKDTree
 
     asked = evenly(drawn, 600)

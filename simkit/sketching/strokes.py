@@ -26,12 +26,12 @@ class Stroke:
 
     @property
     def box(self) -> np.ndarray:
-        """Least and greatest coordinates: (2, 2)."""
+        """Least and greatest coordinates: (2, 2), mm."""
         return np.array([self.points.min(axis=0), self.points.max(axis=0)])
 
     @property
     def size(self) -> float:
-        """The diagonal of its box."""
+        """Diagonal of its box, mm."""
         return float(np.linalg.norm(np.ptp(self.points, axis=0)))
 
 
@@ -165,7 +165,7 @@ def _cross(u: np.ndarray, v: np.ndarray) -> np.ndarray:
 
 
 def _side(p: np.ndarray, q: np.ndarray, r: np.ndarray) -> np.ndarray:
-    """On which side of the line from p to q the points r lie."""
+    """Sign of the side of the line from p to q on which the points r lie."""
     return _cross(q - p, r - p)
 
 

@@ -143,7 +143,7 @@ def _path(data: str, fine: float) -> Iterator[tuple[np.ndarray, bool]]:
 
 
 def _curve(control: np.ndarray, fine: float) -> np.ndarray:
-    """A Bézier curve of any degree as points after its first.
+    """Points (n, 2) of a Bézier curve of any degree, after its first.
 
     A chord over 1/n of it leaves it by at most |B''|/8n², and |B''| <= d (d - 1) times the largest second difference
     of its control points.

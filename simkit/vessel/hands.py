@@ -44,7 +44,9 @@ class Breadths:
     little: float
 
     def of(self, finger: str | None) -> float:
-        """Of a finger named as in a design, "left little"; of the index finger where it is none of the five."""
+        """Breadth of a finger named as in a design, "left little", mm; of the index finger where it is none of the
+        five.
+        """
         return float(getattr(self, (finger or "index").split()[-1], self.index))
 
 
@@ -82,7 +84,7 @@ def fingertip_mm(vessel: Playable, finger: str | None = None) -> float:
 
 
 def widest_hole_mm(vessel: Playable, hole: Hole | None = None) -> float:
-    """The widest hole that the finger of a hole seals, or an index finger."""
+    """Diameter of the widest hole that the finger of a hole seals, or an index finger, mm."""
     return SEALED * fingertip_mm(vessel, hole.finger if hole else None)
 
 

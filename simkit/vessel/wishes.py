@@ -140,7 +140,7 @@ class WishedRange:
 
     @property
     def spacing_mm(self) -> float:
-        """From middle to middle of two fingers' holes."""
+        """Distance of two fingers' holes from middle to middle, mm."""
         return self.fingertip_mm + BESIDE_MM
 
     @property

@@ -120,7 +120,7 @@ def whole_mesh(
 
 
 def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> tuple[Grading, np.ndarray, float]:
-    """The sizes for a chamber, and centre and radius of its far sphere; OutOfReach for what will not be meshed."""
+    """Sizes for a chamber, and centre (3,) and radius of its far sphere, m; OutOfReach for what will not be meshed."""
     _meshable(chamber)
     coat = chamber.coat
     skin = np.concatenate([on_wall(wall, 2) for wall in coat.walls])

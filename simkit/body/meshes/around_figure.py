@@ -66,7 +66,7 @@ def cut_off(mesh: AirMesh, figure: Wall, openings: Sequence[Opening]) -> float:
 
 
 def _bent(figure: Wall, nodes: np.ndarray, skin: np.ndarray, middles: np.ndarray) -> np.ndarray:
-    """The middle nodes on the true surface; those of edges from one solid to another stay where they are, on none."""
+    """Nodes with the middle ones on the true surface; those of edges from one solid to another stay, on none."""
     corners = np.unique(skin[:, :3])
     owner = np.zeros(len(nodes), int)
     if isinstance(figure, UnionWall):

@@ -33,12 +33,12 @@ class Strip:
         return self.duct.points((1 - share) * a + share * b, depth)
 
     def row(self, number: int) -> np.ndarray:
-        """The points of one row: (columns, 3)."""
+        """Points of one row: (columns, 3), m."""
         columns = np.arange(len(self.start), dtype=float)
         return self.at(columns, np.full_like(columns, number))
 
     def inner_points(self) -> np.ndarray:
-        """The points of all rows but the first and the last."""
+        """Points of all rows but the first and the last: (n, 3), m."""
         return np.concatenate([self.row(r) for r in range(1, len(self.depths) - 1)])
 
     def triangles(self, low: int, high: int) -> np.ndarray:
@@ -97,7 +97,7 @@ def strip_between(
 
 
 def turned(duct: DuctSurface, foot: Footprint, points: np.ndarray, loop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The nodes of a loop in the order of their turns; corners exactly at theirs."""
+    """Nodes (n,) of a loop in the order of their turns, and these (n,), 0 to 1; corners exactly at theirs."""
     turns = foot.turn(duct.frame(points[loop]))
     if foot.sides > 1:
         corner = np.round(foot.sides * turns)
@@ -108,7 +108,7 @@ def turned(duct: DuctSurface, foot: Footprint, points: np.ndarray, loop: np.ndar
 
 
 def _depths(duct: DuctSurface, size: float, grow: float) -> np.ndarray:
-    """Depths of the rows: even on the two rims, graded from both ends on the straight part; a sharp rim has none."""
+    """Depths of the rows (rows,), m: even on the two rims, graded from both ends between; a sharp rim has none."""
     legs = np.linalg.norm(np.diff(duct.some[:, :6], axis=1), axis=2).mean(axis=0)
     arcs, straight = (0.8 * (legs[0] + legs[1]), 0.8 * (legs[3] + legs[4])), legs[2]
     round_ = tuple(f > 0 for f in (duct.opening.inside_rim, duct.opening.rim))

@@ -209,7 +209,7 @@ _remedy = "try a smaller size, or a larger rounding of its tightest corner"
 
 
 def snapped(points: np.ndarray, facets: np.ndarray, wall: Wall) -> np.ndarray:
-    """Move the facets' nodes onto the exact wall."""
+    """Points (n, 3), m, with the nodes of facets (f, 6) moved onto the exact wall."""
     moved = points.copy()
     on = np.unique(facets)
     moved[on] = project(wall, points[on])

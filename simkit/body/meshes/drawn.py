@@ -202,7 +202,7 @@ def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
 
 
 def chord(p: np.ndarray) -> np.ndarray:
-    """A parameter for the rings by the mean distance from one to the next."""
+    """Parameter (rings,) of the rings by the mean distance from one to the next."""
     step = np.linalg.norm(np.diff(p, axis=0), axis=2).mean(axis=1)
     return np.concatenate([[0.0], np.cumsum(step)])
 

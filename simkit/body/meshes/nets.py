@@ -128,7 +128,7 @@ def _nodes(
 
 
 def _squares(inside: np.ndarray, cells: _Cells, points: np.ndarray) -> np.ndarray:
-    """Two triangles for each lattice edge that is cut, around it, facing out."""
+    """Triangles (t, 3), two for each lattice edge that is cut, around it, facing out."""
     found = []
     for axis in range(3):
         one, other = (axis + 1) % 3, (axis + 2) % 3
@@ -158,7 +158,7 @@ def _squares(inside: np.ndarray, cells: _Cells, points: np.ndarray) -> np.ndarra
 
 
 def _smoothed(wall: Wall, points: np.ndarray, triangles: np.ndarray) -> np.ndarray:
-    """Every node nearer to the middle of its neighbours, along the surface only, and then on it."""
+    """Points (n, 3), each nearer to the middle of its neighbours, along the surface only, and then on it."""
     n = len(points)
     ends = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
     links = csr_matrix((np.ones(2 * len(ends)), np.concatenate([ends, ends[:, ::-1]]).T), shape=(n, n))

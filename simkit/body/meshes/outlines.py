@@ -141,7 +141,7 @@ class DuctSurface:
 
     @cached_property
     def some(self) -> np.ndarray:
-        """The exact profiles' points at 24 turns: (24, 7, 3)."""
+        """The exact profiles' points at 24 turns: (24, 7, 3), m."""
         return self.exact(np.linspace(0, 1, 24, endpoint=False))
 
     @cached_property
@@ -202,7 +202,7 @@ class OutlineCut:
 
 
 def _arc(start: np.ndarray, corner: np.ndarray, stop: np.ndarray, t: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """A conic from start to stop with its tangents through the corner.
+    """Points (n, 3) at t (n,) of a conic from start to stop with its tangents through the corner.
 
     With the cosine of half its arc for weight it is a circle's where both tangents are equally long, else one seen
     aslant.

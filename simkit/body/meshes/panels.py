@@ -212,7 +212,7 @@ def _plain_sizes(gmsh: Any, size: float) -> None:
 
 
 def _triangles(gmsh: Any) -> tuple[np.ndarray, np.ndarray]:
-    """Points (m) and triangles of the model's surfaces, without nodes that no triangle has."""
+    """Points (n, 3), m, and triangles (t, 3) of the model's surfaces, without nodes that no triangle has."""
     tags, coords, _ = gmsh.model.mesh.getNodes()
     order = np.argsort(tags)
     members = np.searchsorted(tags[order], gmsh.model.mesh.getElementsByType(kernel.TRIANGLE)[1])
@@ -221,7 +221,7 @@ def _triangles(gmsh: Any) -> tuple[np.ndarray, np.ndarray]:
 
 
 def sphere(gmsh: Any, center: np.ndarray, radius: float, size: float) -> tuple[np.ndarray, np.ndarray]:
-    """A sphere in triangles: points (m) exactly on it, and triangles."""
+    """A sphere in triangles (t, 3): points (n, 3) exactly on it, m, and triangles."""
     points, triangles = surface_triangles(gmsh, lambda occ: occ.addSphere(0, 0, 0, MM * radius), None, MM * size)
     return center + radius * points / np.linalg.norm(points, axis=1)[:, None], triangles
 
@@ -229,7 +229,9 @@ def sphere(gmsh: Any, center: np.ndarray, radius: float, size: float) -> tuple[n
 def surface_triangles(
     gmsh: Any, drawn: Callable[[Any], object], size: SizeAt | None, most: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """The skin of what `drawn` adds to a model: points (m) and triangles, of `size` (mm) where given, up to `most`."""
+    """Skin of what `drawn` adds to a model: points (n, 3), m, and triangles (t, 3), of `size` (mm) if given, up to
+    `most`.
+    """
     occ = gmsh.model.occ
     gmsh.clear()
     gmsh.model.add("skin")

@@ -18,7 +18,7 @@ _ON_FACET = np.array([[1 / 6, 1 / 6], [2 / 3, 1 / 6], [1 / 6, 2 / 3]])
 
 
 def shape_values(local: np.ndarray) -> np.ndarray:
-    """The quadratic shape functions at a local point (2,) or (3,): (6,) or (10,)."""
+    """Values of the quadratic shape functions at a local point (2,) or (3,): (6,) or (10,)."""
     bary, edges = _barycentric(local)
     return np.concatenate([bary * (2 * bary - 1), [4 * bary[a] * bary[b] for a, b in edges]])
 
@@ -59,7 +59,7 @@ def summed_volume(determinants: np.ndarray) -> float:
 
 
 def facet_points(points: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Points (3 f, 3) on curved facets (f, 6), and the areas (3 f,) that they stand for: a rule of degree 2."""
+    """Points (3 f, 3), m, on curved facets (f, 6), and areas (3 f,), m2, as their weights: a rule of degree 2."""
     nodes = points[facets]
     places = [np.einsum("n,fni->fi", shape_values(at), nodes) for at in _ON_FACET]
     tangents = [np.einsum("nd,fni->dfi", shape_gradients(at), nodes) for at in _ON_FACET]

@@ -153,14 +153,14 @@ class _Window:
         return edge
 
     def on(self, x: np.ndarray, y: np.ndarray, face: Face) -> np.ndarray:
-        """Points of a surface of the clay at x across and y forward."""
+        """Points (n, 3), m, of a surface of the clay at x across and y forward, m."""
         o = self.o
         base = o.center + x[:, None] * o.across + y[:, None] * o.forward
         start = o.length if face.outer else face.offset
         return base + face.lifted(base, o.axis, start)[:, None] * o.axis
 
     def sloping(self, across: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Both ends of the sharp slope at places across the window: (n, 3) each."""
+        """Both ends of the sharp slope at places across the window, m: (n, 3) each, m."""
         E = self.on(across, self.edge(across), self.inner)
         return E, E + self.outer.lifted(E, self.slope, self.start)[:, None] * self.slope
 
@@ -217,7 +217,7 @@ class _Window:
         return at
 
     def keys(self, turns: np.ndarray) -> np.ndarray:
-        """The points of the profiles at `turns`."""
+        """Points of the profiles at `turns` (n,), 0 to 1: (n, 7, 3), m."""
         o = self.o
         turns = np.mod(turns, 1.0)
         side = np.minimum((4 * turns).astype(int), 3)

@@ -11,7 +11,7 @@ from simkit.frozen import frozen
 
 
 def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: float) -> np.ndarray:
-    """Heights h (n,) at which base (n, 3) + h way meets the surface `offset` from the wall, from `start` by Newton.
+    """Heights h (n,), m, at which base (n, 3) + h way meets the surface `offset` from the wall, from `start` by Newton.
 
     way: (3,), or one for each (n, 3).
     """

@@ -48,11 +48,11 @@ class Edge:
     ids: np.ndarray
 
     def at(self, turns: np.ndarray) -> np.ndarray:
-        """Points of the rim: (n, 3)."""
+        """Points of the rim at `turns` (n,), 0 to 1: (n, 3), m."""
         return self.duct.keys(turns)[:, 1]
 
     def middles(self) -> np.ndarray:
-        """The points halfway from each node to the next: (n, 3)."""
+        """Points halfway from each node to the next: (n, 3), m."""
         return self.at((self.turns + np.append(self.turns[1:], self.turns[0] + 1)) / 2)
 
 
@@ -253,7 +253,7 @@ LEAST_SHARE = 0.15  # of what its straight element's map has there that a curved
 
 
 def _eased(nodes: np.ndarray, straight: np.ndarray, tets: np.ndarray) -> np.ndarray:
-    """Straighten, little by little, the edges of elements that bend too far."""
+    """Nodes (n, 3) with the edges of elements that bend too far straightened, little by little."""
     nodes = nodes.copy()
     moved = np.linalg.norm(nodes - straight, axis=1) > 0
     near = np.flatnonzero(moved[tets[:, 4:]].any(axis=1))

@@ -19,7 +19,7 @@ def closed(triangles: np.ndarray) -> None:
 
 
 def open_nodes(triangles: np.ndarray) -> np.ndarray:
-    """The nodes on the edges that only one of the triangles (t, 3) has, ascending."""
+    """Numbers of the nodes on edges that only one of the triangles (t, 3) has, ascending."""
     count = 1 + int(triangles.max())
     each, times = np.unique(edge_keys(triangles, count), return_counts=True)
     return np.unique(divmod(each[times == 1], count))

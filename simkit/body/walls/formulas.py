@@ -44,7 +44,7 @@ class EggWall(Wall):
 
     @property
     def area(self) -> float:
-        """Of the ellipsoid 4 pi R_G(a^2 b^2, a^2 c^2, b^2 c^2) (DLMF 19.33.1); of other eggs by the sheets."""
+        """Area, m2; of the ellipsoid 4 pi R_G(a^2 b^2, a^2 c^2, b^2 c^2) (DLMF 19.33.1); of others by sheets."""
         if self.widest_at != 0.5:
             return super().area
         a, b, c = self.width / 2, self.length / 2, self.height / 2
@@ -93,7 +93,7 @@ class LensWall(Wall):
 
     @property
     def volume(self) -> float:
-        """pi (width/2)(length/2) H integral_0^1 sqrt((1 - t)(1 - q t)) dt, by Gauss-Jacobi in sqrt(1 - t)."""
+        """Volume, m3: pi (width/2)(length/2) H int_0^1 sqrt((1 - t)(1 - q t)) dt, by Gauss-Jacobi in sqrt(1 - t)."""
         u, w = np.polynomial.legendre.leggauss(60)
         u, w = (u + 1) / 2, w / 2  # t = 1 - u^2
         integral = float(np.sum(w * 2 * u * u * np.sqrt(1 - self.fullness * (1 - u * u))))

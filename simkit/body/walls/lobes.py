@@ -108,7 +108,7 @@ class LobesWall(Wall):
 
     @cached_property
     def area(self) -> float:
-        """Of the parts of every lobe that lie outside the others, by fine facets; right to about 1e-3."""
+        """Area of the parts of every lobe that lie outside the others, m2, by fine facets; right to about 1e-3."""
         total = 0.0
         for lobe in self.lobes:
             p = lobe.sheets(10)[0].points
@@ -131,7 +131,7 @@ class LobesWall(Wall):
         return tuple(sheet for lobe in self.lobes for sheet in lobe.sheets(fine))
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
-        """The nearest foot on a lobe that is not inside another, or the nearest seam of two lobes if that is nearer."""
+        """Nearest points (n, 3), m: a foot on a lobe that is not inside another, or on a nearer seam of two lobes."""
         feet = np.array([lobe.nearest(points) for lobe in self.lobes])
         gaps = np.linalg.norm(feet - points, axis=2)
         size = np.ptp(self.box, axis=0).max()
@@ -146,7 +146,7 @@ class LobesWall(Wall):
         return foot
 
     def _seam(self, points: np.ndarray, feet: np.ndarray, gaps: np.ndarray) -> np.ndarray:
-        """Points where the two nearest lobes meet, by projecting on one after the other."""
+        """Points (n, 3) where the two nearest lobes meet, by projecting on one after the other."""
         order = np.argsort(gaps, axis=0)
         q = feet[order[0], np.arange(len(points))]
         for turn in range(40):

@@ -39,7 +39,7 @@ class Curves:
         return Curves(pieces[0].x, c)
 
     def values(self, y: np.ndarray) -> np.ndarray:
-        """All curves at y (n,): (curves, n)."""
+        """Values of all curves at y (n,): (curves, n)."""
         t, piece = self._local(y)
         value = self.c[0].take(piece, axis=1)
         for each in self.c[1:]:
@@ -63,7 +63,7 @@ class Curves:
         return value, first, half
 
     def _local(self, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Place of y on its piece, and the piece's number."""
+        """Place of y (n,) on its piece, m, and the piece's number, (n,) each."""
         piece = self.x[1:-1].searchsorted(y, side="right")
         return y - self.x[piece], piece
 

@@ -27,7 +27,7 @@ class OffsetWall(Wall):
         raise NotImplementedError("an offset has no formula: ask `level` or `taylor`")
 
     def level(self, points: np.ndarray) -> np.ndarray:
-        """Distance from the surface; far from it only about, from points all over the wall."""
+        """Distance from the surface, m (n,); far from it only about, from points all over the wall."""
         points = np.atleast_2d(np.asarray(points, float))
         inside = self.wall.level(points) < 0
         apart, _ = self._cloud.query(points)
@@ -70,7 +70,7 @@ class OffsetWall(Wall):
 
     @cached_property
     def volume(self) -> float:
-        """V + A t + M t^2 + 4 pi t^3/3, M the integral of the mean curvature (Steiner 1840 [memory])."""
+        """Volume, m3: V + A t + M t^2 + 4 pi t^3/3, M the integral of the mean curvature (Steiner 1840 [memory])."""
         points, weights = _areas(self.wall)
         k1, k2, _ = curvatures(self.wall, points)
         mean = float(weights @ (k1 + k2) / 2)
@@ -84,7 +84,7 @@ class OffsetWall(Wall):
 
 
 def _areas(wall: Wall) -> tuple[np.ndarray, np.ndarray]:
-    """Points all over the curved wall and the areas that they stand for, m^2."""
+    """Points (n, 3) all over the curved wall and the areas (n,) that they stand for, m2."""
     points, areas = [], []
     for sheet in wall.sheets(6):
         if not sheet.flat:

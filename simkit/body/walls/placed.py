@@ -28,7 +28,7 @@ class PlacedWall(Wall):
 
     @cached_property
     def turn(self) -> np.ndarray:
-        """Rotation matrix from the chamber's frame to the body's."""
+        """Rotation matrix (3, 3) from the chamber's frame to the body's."""
         c, s = np.cos(np.deg2rad(self.turn_deg)), np.sin(np.deg2rad(self.turn_deg))
         turned = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
         if self.is_upright:

@@ -11,7 +11,7 @@ AROUND = 24  # columns of a ring before `fine` multiplies them
 
 
 def around(fine: int, base: int = AROUND) -> np.ndarray:
-    """Angles of a ring, the last a whole turn after the first."""
+    """Angles of a ring, rad, the last a whole turn after the first."""
     return np.linspace(0.0, 2.0 * np.pi, base * fine + 1)
 
 

@@ -131,7 +131,7 @@ class SectionsWall(Wall):
         return level
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
-        """On the loft where its foot lies between flat ends, else on an end plane or its rim, whichever is nearest."""
+        """Nearest points (n, 3), m: on the loft where the foot is between flat ends, else on an end or its rim."""
         if all(self.round_ends):
             return super().nearest(points)
         side = _Loft(self)
@@ -177,7 +177,7 @@ class SectionsWall(Wall):
         return max(max(row[1], row[2]) for row in self.rows) / 2
 
     def middle(self, along: np.ndarray) -> np.ndarray:
-        """The centres of the sections: a nose that droops carries holes as a straight one does."""
+        """Centres of the sections at `along` (n,), m: (n, 3); a nose that droops has holes as a straight one has."""
         along = np.asarray(along, float)
         return np.stack([np.zeros_like(along), along, self._curves.values(along)[4]], axis=1)
 

@@ -58,7 +58,7 @@ class UnionWall(Wall):
         return Taylor(value, list(slope.T), [hessian[:, i, j] for i, j in _PAIRS])
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
-        """The nearest of the surface: the foot on a solid, or where nearer feet are buried on a seam or a corner."""
+        """Nearest points (n, 3), m: the foot on a solid, or where nearer feet are buried on a seam or a corner."""
         foot, _ = feet(self.solids, points)
         lost = np.flatnonzero(self._buried(foot))
         if len(lost):

@@ -51,7 +51,7 @@ class Wall(ABC):
         return (4 * fine - coarse) / 3
 
     def grids(self, fine: int = 1) -> tuple[np.ndarray, ...]:
-        """The points of `sheets` alone, for walls that can tell them without their normals."""
+        """Points of `sheets` alone, (rings, columns, 3) each, m, for walls that have them without their normals."""
         return tuple(sheet.points for sheet in self.sheets(fine))
 
     @property
@@ -92,7 +92,7 @@ class Wall(ABC):
         return None
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
-        """The nearest wall points to `points` (n, 3); the default is for walls without sharp edges."""
+        """Nearest wall points (n, 3) to `points` (n, 3), m; the default is for walls without sharp edges."""
         _, index = self._tree.query(points)
         return newton_foot(self, points, self._tree.data[index])
 
@@ -102,7 +102,7 @@ class Wall(ABC):
         return cKDTree(on_wall(self, 2))
 
     def level(self, points: np.ndarray) -> np.ndarray:
-        """The formula at `points` (n, 3): (n,)."""
+        """Level (n,) at `points` (n, 3), m: the formula's value."""
         points = np.atleast_2d(points)
         return np.asarray(self.formula(points[:, 0], points[:, 1], points[:, 2]))
 
@@ -123,7 +123,7 @@ def _facet_area(p: np.ndarray) -> float:
 
 
 def project(wall: Wall, points: np.ndarray) -> np.ndarray:
-    """The nearest points of the wall to `points` (n, 3), exact to rounding."""
+    """Nearest points (n, 3) of the wall to `points` (n, 3), m, exact to rounding."""
     return wall.nearest(np.atleast_2d(np.asarray(points, float)))
 
 
@@ -138,7 +138,7 @@ def box_distance(wall: Wall, points: np.ndarray) -> np.ndarray:
 
 
 def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The nearest points of several walls to `points` (n, 3), and which wall (n,) each is on.
+    """Nearest points (n, 3) of several walls to `points` (n, 3), m, and the number of the wall that each is on (n,).
 
     A wall is asked only about points to which its box, a little enlarged, is nearer than the foot found before.
     """
@@ -263,7 +263,7 @@ def vector_product(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 
 
 def cast(wall: Wall, origin: np.ndarray, direction: np.ndarray, start: float = 0.0) -> np.ndarray | None:
-    """The first point where a ray from inside the air meets the wall, or None if it starts outside."""
+    """First point (3,), m, where a ray from inside the air meets the wall, or None if it starts outside."""
     origin, direction = np.asarray(origin, float), np.asarray(direction, float)
     direction = direction / np.linalg.norm(direction)
     reach = 2.0 * np.linalg.norm(np.ptp(wall.box, axis=0))

@@ -62,7 +62,7 @@ def _straight(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np.ndar
 
 
 def _by_quadrature(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The same of curved elements, point by point."""
+    """Stiffness and mass of curved elements, point by point."""
     at, weights = tetrahedron_rule(DEGREE)
     values, slopes = tetrahedron(at)
     count, q = len(tets), len(weights)

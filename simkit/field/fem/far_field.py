@@ -25,7 +25,7 @@ def harmonics(directions: Reals, top: int) -> Reals:
 
 
 def degrees(top: int) -> Reals:
-    """The degree of each row of `harmonics`."""
+    """Degree l of each row of `harmonics`: ((top + 1)^2,)."""
     return np.repeat(np.arange(top + 1), 2 * np.arange(top + 1) + 1)
 
 

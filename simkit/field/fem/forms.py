@@ -80,7 +80,7 @@ def on_facets(mesh: AirMesh, facets: np.ndarray, degree: int) -> tuple[FacetBasi
 
 
 def _numbers(mesh: AirMesh, basis: Basis) -> np.ndarray:
-    """scikit-fem numbers corners first, then edges, however the mesh does."""
+    """Number (nodes,) of each node in scikit-fem's basis: corners first, then edges, however the mesh does."""
     number = np.empty(len(mesh.points), int)
     number[mesh.tets.T] = basis.element_dofs
     return number

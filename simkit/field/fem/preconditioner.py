@@ -48,7 +48,7 @@ class TwoLevel:
         return x + self._smoothed(load - self.A @ x)
 
     def _smoothed(self, rest: np.ndarray) -> np.ndarray:
-        """Chebyshev's iteration from zero (Saad 2003 [Saad2003], alg. 12.1)."""
+        """Correction (n,) of a residual by Chebyshev's iteration from zero (Saad 2003 [Saad2003], alg. 12.1)."""
         ratio = self.middle / self.half
         rho = 1 / ratio
         step = self.inverse_diagonal * rest / np.float32(self.middle)

@@ -51,7 +51,7 @@ class Radiating:
         return (TOP + 2) / self.radius
 
     def steepness(self, k: complex) -> np.ndarray:
-        """D_l(k) of every harmonic, less what stands for all."""
+        """D_l(k) of every harmonic less the part common to all, 1/m, and the branch's last."""
         leaves = leaving(k, self.radius, TOP)[degrees(TOP)] - self.beyond
         return leaves if self.branch is None else np.append(leaves, self.branch)
 
@@ -64,7 +64,7 @@ class Radiating:
         return still - moving + self.B @ np.stack([leaves.real, leaves.imag], axis=1)
 
     def weight(self, k: complex, x: np.ndarray) -> complex:
-        """x^T M x - x^T (dD/dk^2) x: by it k^2 changes for a load."""
+        """Weight of a field x (n,): x^T M x - x^T (dD/dk^2) x, over which a load changes k^2."""
         e = 1e-5 * k.real
         slope = (self.steepness(k + e) - self.steepness(k - e)) / (2 * e)
         heavy = through(self.M, np.stack([x.real, x.imag], axis=1)) @ (1, 1j)
@@ -148,7 +148,7 @@ def guesses(space: Space, count: int) -> list[tuple[float, np.ndarray]]:
 
 
 def converged(space: Space, guess: complex, shape: np.ndarray, found: Found) -> tuple[complex, np.ndarray]:
-    """The resonance that a guess becomes by radiating: k, and its coordinates in the space."""
+    """Resonance that a guess becomes by radiating: k, 1/m, and its coordinates in the space (m,)."""
     air, k, y = space.air, complex(guess), shape.astype(complex)
     for _ in range(STEPS):
         k, y = _within(space, k, y, found)
@@ -219,7 +219,7 @@ def _shared(space: Space, Y: np.ndarray, found: Found) -> np.ndarray:
 
 
 def _longer(y: np.ndarray, size: int) -> np.ndarray:
-    """Coordinates in a space that has grown since."""
+    """Coordinates (size,) in a space that has grown since."""
     return np.concatenate([y, np.zeros(size - len(y))])
 
 

@@ -65,7 +65,7 @@ class Sides:
     jump: np.ndarray
 
     def load(self, name: str) -> np.ndarray:
-        """E^T A g."""
+        """Load E^T A g (joined nodes,)."""
         return np.asarray(self.join.T @ (self.matrices[name] @ self.jump))
 
     def own(self, name: str) -> float:

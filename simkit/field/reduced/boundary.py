@@ -27,7 +27,7 @@ class AirSurface:
         return Kept()
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
-        """The nearest points of the surface to `points` (n, 3) near it."""
+        """Nearest points (n, 3) of the surface to `points` (n, 3) near it, m."""
         if self.outside:
             return offset_points(self.walls, self.offset, points)
         return project(self.walls[0], points)
@@ -82,7 +82,7 @@ class AirSurface:
         return feet(self.walls, points)
 
     def _per_wall(self, foot: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, ...]:
-        """Each foot's own wall's normal, k1, k2 and e1, seen from inside the chamber."""
+        """Normal (n, 3), k1 and k2 (n,), 1/m, and e1 (n, 3) of each foot's own wall, seen from inside the chamber."""
         n, e1 = np.empty_like(foot), np.empty_like(foot)
         k1, k2 = np.empty(len(foot)), np.empty(len(foot))
         for i, wall in enumerate(self.walls):
@@ -118,7 +118,7 @@ def air_behind(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> np.ndarray:
 
 
 def _first_change(wall: Wall, start: np.ndarray, way: np.ndarray, into_air: bool) -> np.ndarray:
-    """Distance at which the level first changes its sign, by samples and then by regula falsi (Illinois)."""
+    """Distance (n,), m, at which the level first changes its sign, by samples and then by regula falsi (Illinois)."""
     if not len(start):
         return np.zeros(0)
     reach = 1.5 * float(np.linalg.norm(np.ptp(wall.box, axis=0)))

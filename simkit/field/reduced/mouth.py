@@ -67,7 +67,7 @@ class Mouth:
 
 
 def averages(kernel: Kernel, over: Sequence[Mouth], of: Sequence[Mouth]) -> np.ndarray:
-    """Means of a kernel over some mouths (rows) for unit strength spread over others (columns), `over` and `of`."""
+    """Means of a kernel over mouths for unit strength spread over others: (len(over), len(of))."""
     receivers = np.concatenate([m.receivers for m in over])
     starts = np.cumsum([0, *(len(m.receivers) for m in over[:-1])])
     weights = np.concatenate([m.receiver_weights for m in over])

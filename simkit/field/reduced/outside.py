@@ -275,7 +275,7 @@ class OutsideAnswer:
 
     @cached_property
     def span(self) -> np.ndarray:
-        """The columns (nodes, r), put together when they are first asked for."""
+        """Columns of the span (nodes, r), put together when they are first asked for."""
         return self.spanning()
 
     @property

@@ -70,7 +70,7 @@ class BenchAim:
 
     @property
     def marks_mm(self) -> np.ndarray:
-        """Reported diameters at which the holes should end, counted as fired."""
+        """Reported diameters (holes,), mm, at which the holes should end, counted as fired."""
         return self.at_marks.reported_mm
 
     @property
@@ -85,7 +85,7 @@ class BenchAim:
 
     @cached_property
     def doubt(self) -> np.ndarray:
-        """The same relative to the note that no hole can move (f,): the uncertainty for which cuts are held back."""
+        """Standard deviation of each note from the one that no hole can move, cents (f,): cuts are held back by it."""
         shut = np.flatnonzero(~self.estimate.piece.openness.any(axis=1))
         return self._sd_beside(lambda slopes: slopes[shut[0]] if len(shut) else np.zeros(slopes.shape[1]))
 

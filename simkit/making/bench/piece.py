@@ -43,7 +43,7 @@ class BenchModel(Protocol):
         """Complex omega (m,) of pieces (m) with fingers as `openness` (m, holes) says."""
 
     def sloped(self, pieces: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
-        """The same, and its derivatives by the sizes."""
+        """Result of `lowest`, and its derivatives by the sizes."""
 
 
 @dataclass(frozen=True)

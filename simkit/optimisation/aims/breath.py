@@ -121,7 +121,7 @@ def pressures(trial: Trial, careful: bool = False, only: Sequence[int] = ()) -> 
 
 
 def margins(trial: Trial) -> np.ndarray:
-    """Times its breath that every note (f,) stands before it jumps or dies away."""
+    """Breath at which every note jumps or dies away over its playing breath (f,)."""
     found = np.concatenate([each.stands for each in blown(trial)])
     return np.where(np.isfinite(found), found, SILENT_MARGIN)
 
@@ -182,7 +182,7 @@ class Meeting:
 
 
 def meetings(trial: Trial) -> np.ndarray:
-    """By how many percent (e-folds times 100) the breath of each crossing's upper chamber is above the lower one's.
+    """Breath of each crossing's upper chamber over the lower one's, percent (e-folds times 100): (crossings,).
 
     Overtones count: low notes, whose holes are closed, owe them some percent of their breath, high ones none.
     """

@@ -54,7 +54,7 @@ class HandError:
 
     @cached_property
     def own(self) -> np.ndarray:
-        """The same counted from the piece's own pitch, the mean of its notes: no tuning of the breath mends it."""
+        """Plus or minus (f,), cents, counted from the piece's own pitch, the mean of its notes: no breath mends it."""
         return np.sqrt(np.square(self.cents - self.cents.mean(axis=0)).sum(axis=1))
 
     @property

@@ -170,7 +170,7 @@ def quick_slopes(trial: Trial) -> np.ndarray:
 
 
 def known_slopes(trial: Trial) -> np.ndarray | None:
-    """The quick slopes (f, n) of a trial, if somebody has asked for them."""
+    """Derivatives (f, n) of a trial's notes by the free numbers, cents per unit, if they have been asked for."""
     return _SLOPES.get(trial)
 
 

@@ -93,7 +93,7 @@ class FixedPoint:
         return circuit.chamber_air.sound_speed * np.sqrt(stiffness(circuit, m, self.voice.resonator.rows, self.states))
 
     def F_of(self, circuit: Circuit) -> np.ndarray:
-        """F (f,) of another circuit at these frequencies."""
+        """F (f,) of another circuit at these frequencies, rad/s."""
         return self.F(circuit, circuit.at(self.voice.omega))
 
     @cached_property

@@ -188,7 +188,7 @@ def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[ChamberPlan]) -> Cha
 
 
 def cut_up_mm(highest_hz: float) -> float:
-    """The cut-up with which a note asks the hardest breath that is sensible: W = 0.1 U/f, U = sqrt(2 p/rho)."""
+    """Cut-up at which a note needs the hardest breath that is sensible, mm: W = 0.1 U/f, U = sqrt(2 p/rho)."""
     speed = np.sqrt(2 * HARDEST_PA / moist_air().density)
     return float(np.clip(1e3 * STROUHAL * speed / highest_hz, SHORTEST, LONGEST))
 

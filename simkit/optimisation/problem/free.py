@@ -29,17 +29,17 @@ class Freedom:
 
     @cached_property
     def start(self) -> np.ndarray:
-        """The numbers as the design has them, moved into their bounds where they start outside."""
+        """The numbers (n,) as the design has them, moved into their bounds where they start outside."""
         return np.clip(np.array([number.start for number in self.numbers]), self.low, self.high)
 
     @cached_property
     def low(self) -> np.ndarray:
-        """Lower bounds (n,)."""
+        """Lower bounds (n,), each number in its own unit."""
         return np.array([number.low for number in self.numbers])
 
     @cached_property
     def high(self) -> np.ndarray:
-        """Upper bounds (n,)."""
+        """Upper bounds (n,), each number in its own unit."""
         return np.array([number.high for number in self.numbers])
 
     @cached_property

@@ -126,7 +126,7 @@ class _Site:
         return one, other
 
     def centers(self, outside: bool) -> np.ndarray:
-        """Middles of the holes (n, 3) on the inside wall or on the outside."""
+        """Middles of the holes (n, 3), mm, on the inside wall or on the outside."""
         openings = self.solid.openings
         lifts = [(o.through if o.figure is not None else self.thickness) if outside else 0.0 for o in openings]
         return 1e3 * np.array([o.center + t * o.axis for o, t in zip(openings, lifts, strict=True)]).reshape(-1, 3)

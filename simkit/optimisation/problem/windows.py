@@ -72,7 +72,7 @@ def labium_beside(old: Opening, new: Opening) -> float:
 
 
 def _grown(old: Opening, new: Opening) -> np.ndarray:
-    """Logarithms by which the labium's sizes grow."""
+    """Logarithms of the factors by which the labium's sizes grow."""
     sizes, before = _labium_sizes(new), _labium_sizes(old)
     return np.log(np.where(before > 0, sizes / np.where(before > 0, before, 1.0), 1.0))
 

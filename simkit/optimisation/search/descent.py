@@ -109,7 +109,7 @@ class Task:
             return None
 
     def clipped(self, x: np.ndarray) -> np.ndarray:
-        """`x` moved into the bounds."""
+        """`x` (n,) moved into the bounds."""
         return np.clip(x, self.freedom.low, self.freedom.high)
 
 
@@ -217,7 +217,7 @@ class Iterate:
         return linearised_about(self.task.freedom, x, r, J, g, G, radius)
 
     def within_limits(self, x: np.ndarray) -> np.ndarray:
-        """`x` moved as little as it takes to hold what holds here, by the limits' slopes: cheap, as nothing sounds."""
+        """`x` (n,) moved as little as the limits that hold here need, by their slopes: no note is solved for."""
         task, reach = self.task, self.task.freedom.reach
         x = task.clipped(x)
         for _ in range(6):

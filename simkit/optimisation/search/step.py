@@ -43,7 +43,7 @@ class Linearisation:
         return np.linalg.solve(R, z - q)
 
     def after(self, s: np.ndarray) -> float:
-        """Half the sum of squares after a step."""
+        """Half the sum of squares of the linearised residuals after a step s (n,)."""
         return 0.5 * float(np.sum(np.square(self.r + self.J @ s)))
 
 

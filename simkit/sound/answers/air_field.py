@@ -49,12 +49,12 @@ class AirField:
 
     @property
     def frequency_hz(self) -> float:
-        """Of the resonance."""
+        """Frequency of the resonance, Hz."""
         return self.resonance.frequency_hz
 
     @property
     def q(self) -> float:
-        """Of the resonance; infinite where nothing is lost."""
+        """Q of the resonance; infinite where nothing is lost."""
         return self.resonance.q
 
     def __repr__(self) -> str:

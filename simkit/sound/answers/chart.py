@@ -53,7 +53,7 @@ class ChartedChamber:
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """The lowest resonance of each combination (fingerings,), ascending."""
+        """Lowest resonance of each combination (fingerings,), Hz, ascending."""
         return column(each.frequency_hz for each in self.fingerings)
 
     @property
@@ -118,7 +118,7 @@ class Chart(OverChambers):
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """The lowest resonance of each combination (fingerings,), ascending in each chamber."""
+        """Lowest resonance of each combination (fingerings,), Hz, ascending in each chamber."""
         return self._joined("frequencies_hz")
 
     @property

@@ -110,7 +110,7 @@ class Together:
 
     @cached_property
     def openness(self) -> tuple[np.ndarray, ...]:
-        """For each chamber the holes open in each choice: (choices, holes) each."""
+        """Openness of each chamber's holes in each choice: (choices, holes) each."""
         return tuple(
             np.array([openness_of(r.holes, _opened(choice[n])) for choice in self.choices]).reshape(
                 len(self.choices), -1
@@ -120,7 +120,7 @@ class Together:
 
     @cached_property
     def states(self) -> np.ndarray:
-        """All openings of the body in each choice, chambers that are not blown silent: (choices, n)."""
+        """Openness of all openings of the body in each choice, chambers that are not blown silent: (choices, n)."""
         first = self.resonators[0]
         states = first.states(self.openness[0])
         for resonator, openness in zip(self.resonators[1:], self.openness[1:], strict=True):
@@ -140,7 +140,7 @@ class Together:
 
     @cached_property
     def alone(self) -> np.ndarray:
-        """The same with the openings of all other chambers covered."""
+        """Complex omega (choices, chambers), rad/s, of each chamber with the openings of all others covered."""
         return np.stack(
             [
                 r.beside_others(np.zeros(len(r.rows))).lowest(o)

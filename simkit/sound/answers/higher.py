@@ -75,7 +75,7 @@ class RingingChamber:
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """Frequency of each mode (modes,), ascending, the note not among them."""
+        """Frequency of each mode (modes,), Hz, ascending, the note not among them."""
         return column(ring.resonance.frequency_hz for ring in self.rings)
 
     @property
@@ -125,7 +125,7 @@ class Ringing(OverChambers):
 
     @property
     def frequencies_hz(self) -> np.ndarray:
-        """Frequency of each mode above the note (modes,), ascending in each chamber."""
+        """Frequency of each mode above the note (modes,), Hz, ascending in each chamber."""
         return self._joined("frequencies_hz")
 
     @property

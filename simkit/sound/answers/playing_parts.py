@@ -93,7 +93,7 @@ class _Asked:
         self._known.update(zip(missing, found, strict=True))
 
     def complex(self, playing: Playing) -> np.ndarray:
-        """Omega (n,) in one of the states that were asked."""
+        """Complex omega (n,), rad/s, in one of the states that were asked."""
         return self._known[playing]
 
     def _omega(self, playing: Playing) -> np.ndarray:
@@ -110,7 +110,7 @@ class _Asked:
         return (alone + self.moved(playing, without)) / 2
 
     def moved(self, to: Playing, start: Playing) -> np.ndarray:
-        """Cents (n,) from one state to another; 0 where nothing rings."""
+        """Change of the notes from one state to another, cents (n,); 0 where nothing rings."""
         after, before = self._omega(to), self._omega(start)
         rings = (after > 0) & (before > 0)
         return CENTS * np.log(np.where(rings, after, 1.0) / np.where(rings, before, 1.0))

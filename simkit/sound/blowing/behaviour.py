@@ -92,7 +92,7 @@ class Blown:
 
     @property
     def stands(self) -> np.ndarray:
-        """(F,) times its playing pressure that a note stands before it jumps or dies away, whichever comes first."""
+        """Pressure at which a note jumps or dies away, whichever comes first, over its playing pressure: (F,)."""
         return np.fmin(self.overblow_margin, self.takeover.dies / self.pressure)
 
     @property
@@ -132,7 +132,7 @@ class Blown:
 
     @property
     def tone_power(self) -> np.ndarray:
-        """(F,) W that the source gives to the sounding air: (1/2) Re (dp U*)."""
+        """Power that the source gives to the sounding air, W (F,): (1/2) Re (dp U*)."""
         omega = np.where(self.speaks, self.cycle.omega, self.loop.motion.omega[:, 0].real)
         answer = self.loop.answer(omega, self.loop.friction(self.cycle.flow(self.loop)))
         flow = self.cycle.velocity * self.loop.jet.window_area
@@ -140,7 +140,7 @@ class Blown:
 
     @property
     def breath_power(self) -> np.ndarray:
-        """(F,) W that the player spends: pressure times breath."""
+        """Power that the player spends, W (F,): pressure times breath."""
         return self.pressure * self.loop.jet.breath_flow(self.cycle.speed)
 
     @property
@@ -153,7 +153,7 @@ class Blown:
 
     @property
     def radiated_power(self) -> np.ndarray:
-        """(F,) W sent into the free room by the sum of all flows, a point source: rho omega^2 |U|^2/(8 pi c)."""
+        """Power sent into the free room by the sum of all flows, a point source, W (F,): rho omega^2 |U|^2/(8 pi c)."""
         air = self.loop.motion.air
         flow = np.abs(self.cycle.share.sum(axis=1)) * self.cycle.velocity * self.loop.jet.window_area
         return air.density * self.cycle.omega**2 * flow**2 / (8 * np.pi * air.sound_speed)

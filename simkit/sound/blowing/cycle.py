@@ -38,7 +38,7 @@ class Cycle:
 
     @property
     def frequency(self) -> np.ndarray:
-        """Hz."""
+        """Frequency (F,), Hz."""
         return self.omega / (2 * np.pi)
 
     @property

@@ -91,7 +91,7 @@ def _offset(cents: np.ndarray) -> float:
 
 
 def _detuned(motion: Motion, jet: AirJet, readings: Sequence[JetReading]) -> np.ndarray:
-    """Heard above computed, cents; nan where the note does not sound."""
+    """Frequency heard above that computed, cents (readings,); nan where the note does not sound."""
     which = np.array([each.fingering for each in readings])
     used, rows = np.unique(which, return_inverse=True)
     _, playing, _ = playing_note(Loop(motion.only(used), jet), careful=False)

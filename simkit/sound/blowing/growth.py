@@ -26,7 +26,7 @@ class Growth(NamedTuple):
 
     @property
     def rate(self) -> np.ndarray:
-        """Growth in 1/s, negative where it dies away."""
+        """Rate of growth (F,), 1/s, negative where it dies away."""
         return -self.omega.imag
 
 
@@ -71,7 +71,7 @@ def growing(loop: Loop, speed: np.ndarray, beside: Cycle | None = None) -> Growt
 
 
 def _swing(loop: Loop, beside: Cycle) -> np.ndarray:
-    """x of the sounding note, 0 where none sounds."""
+    """Swing x (F,) of the sounding note, 0 where none sounds."""
     live = beside.exists
     x = loop.jet.swing(np.where(live, beside.omega, 1.0), np.where(live, beside.speed, 1.0), beside.velocity)
     return np.where(live, x, 0.0)

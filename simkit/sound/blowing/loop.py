@@ -131,7 +131,7 @@ class Loop:
         saturated: Reals,
         wave_log: np.ndarray | None = None,
     ) -> np.ndarray:
-        """log L, its imaginary part the phase and never wrapped: 0 on the jet's first wave, -2 pi on its second.
+        """log L (F,), its imaginary part the phase and never wrapped: 0 on the jet's first wave, -2 pi on its second.
 
         wave_log: what the jet's `wave_log` says, if it is known already.
         """

@@ -60,11 +60,11 @@ class Saturation:
         self._other = CubicSpline(self._log, [mean_slope(x, offset) for x in swings])
 
     def same(self, x: Reals) -> Reals:
-        """N(x): for the frequency that swings the jet."""
+        """Describing function N(x), for the frequency that swings the jet."""
         return self._read(self._same, x)
 
     def other(self, x: Reals) -> Reals:
-        """M(x): for any other frequency."""
+        """Mean slope M(x), for any other frequency."""
         return self._read(self._other, x)
 
     def _read(self, spline: CubicSpline, x: Reals) -> Reals:

@@ -77,7 +77,7 @@ class TwoPort:
     D: Reals
 
     def then(self, other: TwoPort) -> TwoPort:
-        """This, and behind it another."""
+        """The cascade of this and another behind it."""
         return TwoPort(
             self.A * other.A + self.B * other.C,
             self.A * other.B + self.B * other.D,
@@ -91,7 +91,7 @@ class TwoPort:
 
     @property
     def closed(self) -> Reals:
-        """p1/U1 with the far end shut."""
+        """Input impedance p1/U1 with the far end shut, Pa s/m3."""
         return self.A / self.C
 
 

@@ -143,7 +143,7 @@ class Scatterer:
 
     @cached_property
     def lever(self) -> np.ndarray:
-        """F (3,): how much farther off the middle a source on it seems to lie, from afar.
+        """Factor F (3,) by which a source on it seems farther off the middle from afar.
 
         1/(1 - N), N_i = (abc/3) R_D of the squares of the other two half axes and, last, its own (DLMF 19.33).
 
@@ -160,7 +160,7 @@ class Scatterer:
         return np.concatenate([openings, self.center + (2 - self.lever) * (openings - self.center)])
 
     def sent(self, k: np.ndarray) -> np.ndarray:
-        """M (...), the strength of what it sends at k (...)."""
+        """Strength M (...) of what it sends at k (...), 1/m."""
         x = k * self.ball
         return np.exp(1j * x) / (1 + 1j * x) * (1 + 7 * x * x / 24)
 

@@ -18,7 +18,7 @@ def fixed_point(
     who: str,
     ends: tuple[float, float] = (-np.inf, np.inf),
 ) -> np.ndarray:
-    """Complex omega (f,) that `proposed` returns unchanged, to `near` of itself, from `start` (f,).
+    """Complex omega (f,), rad/s, that `proposed` returns unchanged, to `near` of itself, from `start` (f,).
 
     The secant method on what a step changes; OutOfReach, naming `who`, if they do not all settle between `ends`. A step
     of size e after one of size d leaves some e d/omega, and is the last where that is a hundredth of what is wanted.

@@ -62,7 +62,7 @@ def left_out(model: str, case: Case) -> tuple[str, ...]:
 
 
 def played_over_still(case: Case, fingering: Fingering) -> float:
-    """By what factor playing raises the lowest resonance of a fingering, by `ports`; 1 where nothing rings."""
+    """Ratio of a fingering's lowest resonance as played to that of the piece still, by `ports`; 1 without one."""
     found = [
         resonator("ports", with_playing(case, playing)).resonances(fingering, 1) for playing in (case.playing, STILL)
     ]

@@ -86,7 +86,7 @@ class Duct:
         return self.aperture.outer + (0.0 if self.touch is None else self.touch.shade(self.aperture))
 
     def stub(self, omega: np.ndarray, lossless: bool, filled: ducts.Filling | None = None) -> np.ndarray:
-        """p1/U1 with a finger over the outside, Pa s/m3."""
+        """Impedance p1/U1 with a finger over the outside, Pa s/m3, at omega (...)."""
         a = self.floor.before(self.aperture)
         left = a.covered_volume() if self.touch is None else self.touch.left(a)
         depth = np.maximum(left / a.area, 0.02 * a.length + 1e-6)
@@ -158,7 +158,7 @@ class Circuit:
         return len(self.ducts)
 
     def wave_number(self, omega: np.ndarray) -> np.ndarray:
-        """k in the chamber's air, 1/m."""
+        """Wave number k in the chamber's air, 1/m, at omega (...)."""
         return omega / self.chamber_air.sound_speed
 
     def fingered(self, openness: np.ndarray) -> Circuit:
@@ -222,7 +222,7 @@ class Circuit:
         return {name: np.broadcast_to(values, shape) for name, values in column.items()}
 
     def outside_k(self, omega: np.ndarray) -> np.ndarray:
-        """k in the room's air, 1/m.
+        """Wave number k in the room's air, 1/m, at omega (...).
 
         A small chamber in a large body has modes above the largest k that the outside was solved for; the outside
         then answers as at that k: its matrix is passive there, an extrapolation would not be.
@@ -241,7 +241,7 @@ class Circuit:
         return 1 / (self.field.volumes[rows] * (1 + (1 - 1j) * heat))
 
     def regular(self, omega: np.ndarray) -> np.ndarray:
-        """Z_in without the uniform pressure: static + k^2 quadratic + what the modes add, each with its own wall loss.
+        """Z_in (..., n, n), 1/m, without the uniform pressure: static + k^2 quadratic + modes with their losses.
 
         A mode's 1/(k_n^2 - k^2) less what the static and the quadratic part hold of it already.
         """

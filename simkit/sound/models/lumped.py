@@ -47,7 +47,7 @@ class Network:
     room: np.ndarray
 
     def seen_by_chamber(self) -> np.ndarray:
-        """Admittance of all that is not the chamber, seen from it."""
+        """Admittance of all that is not the chamber, seen from it, m3/(s Pa)."""
         total = self.inner + self.outer + self.windway
         total = np.where(total == 0, 1, total)
         across = self.holes + self.inner * self.outer / total
@@ -56,7 +56,7 @@ class Network:
         return to_mouth + across * outside / (across + outside)
 
     def seen_by_window(self) -> np.ndarray:
-        """Flow through the window's outer part into the chamber for unit pressure that drives it there."""
+        """Flow through the window's outer part into the chamber for unit pressure that drives it there, m3/(s Pa)."""
         # Nodes: chamber, windway's exit, outside. Drive between the last two with the outer part taken out.
         inner, outer = self.inner, self.outer
         nothing = np.zeros_like(self.chamber)
@@ -193,7 +193,7 @@ class LumpedResonator:
 
     def _converged(self, openness: np.ndarray, omega: np.ndarray) -> np.ndarray:
         def proposed(w: np.ndarray) -> np.ndarray:
-            """The frequency that spring and mass as they are at w would have: w sqrt(-Y_rest / Y_spring)."""
+            """Frequency, rad/s, of spring and mass as they are at w: w sqrt(-Y_rest / Y_spring)."""
             net = self.network(openness, w)
             return w * np.sqrt(-net.seen_by_chamber() / net.chamber)
 
@@ -225,7 +225,7 @@ class LumpedResonator:
         return helmholtz_motion(air, self.lowest(openness), self.conductivity(openness) * lightness, area)
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
-        """Flow into the chamber for unit pressure driving the window, at frequencies in Hz, m3/(s Pa)."""
+        """Flow into the chamber for unit pressure driving the window, at frequencies (n,), Hz: m3/(s Pa) (n,)."""
         if self.window is None:
             raise OutOfReach("this chamber has no window to be driven at")
         omega = 2 * np.pi * np.atleast_1d(np.asarray(frequency, float)).astype(complex)

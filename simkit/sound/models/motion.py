@@ -63,7 +63,7 @@ class Motion:
 
     @cached_property
     def every_flow(self) -> np.ndarray:
-        """(F, 1 + M, O): w of the flow straight through, then of the resonances."""
+        """Flows w (F, 1 + M, O), m^(1/2): straight through first, then of the resonances."""
         return np.concatenate([self.through[:, None], self.flow], axis=1)
 
     @property

@@ -73,7 +73,7 @@ class Layout:
 
 
 def sections(wall: Wall, axis: int) -> np.ndarray:
-    """Share of its box that the air fills in each of many slices across an axis: how wide the chamber is there."""
+    """Fraction of its box that the air fills in each of many slices across an axis: the chamber's width there."""
     box = wall.box
     counts = [_ACROSS] * 3
     counts[axis] = _SLICES

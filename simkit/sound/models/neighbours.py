@@ -60,7 +60,7 @@ def sorted_out(A: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def own_stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:
-    """k^2 (f,) of the mode of the chamber that owns `rows` (n,), the other chambers ringing along."""
+    """k^2 (f,), 1/m2, of the mode of the chamber that owns `rows` (n,), the other chambers ringing along."""
     own = int(members(circuit.field)[rows].sum(axis=0).argmax())
     return sorted_out(uniform_matrix(circuit, m, openness))[0][:, own]
 

@@ -138,7 +138,7 @@ def _field(r: PortsResonator) -> dict[str, Any]:
 
 
 def _on_wall(inside: InsideAir) -> tuple[np.ndarray, np.ndarray]:
-    """Of each mode the wall's integrals of p^2, 1/m, and of |grad_T p|^2 over that of |grad p|^2, 1/m."""
+    """Integrals over the wall for each mode (m,): of p^2, 1/m, and of |grad_T p|^2 over that of |grad p|^2, 1/m."""
     pressed, slid = inside.on_wall
     return pressed, slid / inside.modes.k2
 

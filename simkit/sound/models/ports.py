@@ -87,7 +87,7 @@ class PortsResonator:
         return full
 
     def lowest(self, openness: np.ndarray) -> np.ndarray:
-        """Complex omega (f,) of the lowest resonance for fingerings (f, holes); 0 where nothing is open."""
+        """Complex omega (f,), rad/s, of the lowest resonance for fingerings (f, holes); 0 where nothing is open."""
         return self.in_one_air(openness) * self.drift(openness)
 
     def drift(self, openness: np.ndarray) -> np.ndarray:
@@ -100,7 +100,7 @@ class PortsResonator:
         return breath.drift(openness, own)
 
     def in_one_air(self, openness: np.ndarray) -> np.ndarray:
-        """The same omega (f,) with the airs of the circuit for every fingering."""
+        """The same omega (f,), rad/s, with the airs of the circuit for every fingering."""
         states = self.states(openness)
         found = np.zeros(len(states), complex)
         some = (states * self.rows).any(axis=1)
@@ -196,7 +196,7 @@ class PortsResonator:
         return self.solution.inside[self._place]
 
     def _strengths(self, fingering: Fingering, ringing: Resonance) -> tuple[complex, np.ndarray]:
-        """k of a resonance and the strength of each of the chamber's ports into its air, of any amplitude.
+        """k of a resonance, 1/m, and the strength of each of the chamber's ports into its air (n,), of any amplitude.
 
         The flows are the null vector of the circuit at the resonance.
         """

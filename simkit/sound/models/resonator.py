@@ -93,7 +93,9 @@ class Resonator(Protocol):
         """
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
-        """Flow into the chamber through the window, for unit pressure driving it there: m3/(s Pa), complex."""
+        """Flow into the chamber through the window, for unit pressure driving it there, at (n,) Hz: m3/(s Pa), complex
+        (n,).
+        """
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
         """Uncertainty of the lowest resonance of a fingering."""

@@ -125,7 +125,7 @@ def _lowest_of_many(circuit: Circuit, openness: np.ndarray, start: np.ndarray) -
 
 
 def stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:
-    """k^2 (f,) that the uniform pressure of a chamber would have with flows as they are at the matrices' k."""
+    """k^2 (f,), 1/m2, of a chamber's uniform pressure with flows as they are at the matrices' k."""
     T, R = opened(m, openness)
     regular = m.regular if rows.all() else m.regular - _other_uniform(circuit, m, rows)
     own = rows.astype(complex)
@@ -208,7 +208,9 @@ class _Modal:
         return d, slope
 
     def at_rest(self, count: int, rows: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
-        """Starts: eigenvalues of the lossless problem with the flows of a low frequency, real."""
+        """Starting values: eigenvalues of the lossless problem with the flows of a low frequency, real, and their
+        vectors.
+        """
         c = self.circuit.chamber_air.sound_speed
         still = replace(self, circuit=replace(self.circuit, lossless=True))
         flows = still.flows(complex(0.02 * c * np.sqrt(self.k2[len(self.owner)]))).real

@@ -161,7 +161,7 @@ class _Leaves:
         return _Leaves(circuit, nodes, values, window, filling)
 
     def lowest(self, leaf: np.ndarray, start: np.ndarray, near: float) -> np.ndarray:
-        """Complex omega (f,) of some leaves."""
+        """Complex omega (f,), rad/s, of some leaves."""
         values, speed = self.values[:, leaf], self.circuit.chamber_air.sound_speed
 
         def proposed(omega: np.ndarray) -> np.ndarray:
