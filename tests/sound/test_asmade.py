@@ -151,6 +151,19 @@ def test_many_at_once_are_each_alone(model):
         assert model.lowest(made.rows(np.array([n])), openness[[n]])[0] == pytest.approx(together[n], rel=1e-6)
 
 
+def test_the_airs_of_very_many_pieces_are_those_of_each_alone(vessel):
+    """Pieces that differ, more than are balanced at once."""
+    played = AsMade.of(models.cases(vessel, state="played")[0], aperture_beside)
+    made = as_designed(played, 1500)
+    made = made.but(diameters=made.diameters * np.linspace(0.8, 1.2, 1500)[:, None])
+    openness = np.tile(STATES, (300, 1))
+    found = played.drift(made, openness)
+    assert np.ptp(found[2::5]) > 0  # each has its own
+    for some in (slice(5), slice(1020, 1030), slice(1490, None)):
+        alone = [played.drift(made.rows(np.array([n])), openness[n : n + 1])[0] for n in np.arange(1500)[some]]
+        assert found[some] == pytest.approx(alone, rel=1e-12)
+
+
 def test_the_clay_under_the_windway_grows_with_the_piece(vessel):
     """Air of one kind without losses knows no size: a larger piece is as much lower (Rayleigh, Sound, 381)."""
     (case,) = models.cases(vessel, lossless=True, state="played")

@@ -80,7 +80,8 @@ class PlayedAir:
         """By what factor (f,) the air of fingerings (f, holes) raises the note over the air of the mean one."""
         if len(openness) > _TOGETHER:
             parts = (slice(n, n + _TOGETHER) for n in range(0, len(openness), _TOGETHER))
-            return np.concatenate([self.drift(openness[part], conductivity) for part in parts])
+            own = np.broadcast_to(conductivity, (len(openness), len(self.area)))
+            return np.concatenate([self.drift(openness[part], own[part]) for part in parts])
         balance = self._balance(openness, conductivity)
         found, mean = lightness(balance), self._mean
         flow = balance.passages.flow
