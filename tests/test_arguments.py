@@ -2,8 +2,6 @@
 
 import ast
 import re
-from functools import cache
-from pathlib import Path
 
 import pytest
 import typer
@@ -13,19 +11,14 @@ from simkit.cli import run
 from simkit.cli.door import app
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.vessel import DesignError
+from tests.sources import PACKAGE, nodes
 
-PACKAGE = Path(simkit.__file__).parent
 COMMANDS = typer.main.get_command(app).commands
 ARGUMENTS = {parameter.name for command in COMMANDS.values() for parameter in command.params}
 ARGUMENTS |= {"path", "frequencies", "state"}  # of `Vessel.save`, `admittance`, and what is --still in commands
 # What speaks to a shell: the commands, the texts and pages that they print, calls of other programs.
 OF_A_SHELL = {"cli", "show", "provenance.py"}
 APT = "body/kernel.py"
-
-
-@cache
-def nodes(path):
-    return list(ast.walk(ast.parse(path.read_text("utf-8"))))
 
 
 def of_the_library():

@@ -9,10 +9,9 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-import simkit
 from simkit.sound.models import models
+from tests.sources import PACKAGE, nodes
 
-PACKAGE = Path(simkit.__file__).parent
 PAGE = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
@@ -20,14 +19,14 @@ def section(title: str) -> str:
     return re.split(r"^## ", PAGE.split(f"\n## {title}\n")[1], maxsplit=1, flags=re.M)[0]
 
 
-def texts(tree: ast.AST) -> Iterator[str]:
+def texts(path: Path) -> Iterator[str]:
     """The texts of a module that are no docstrings."""
     told = {
         id(node.body[0].value)
-        for node in ast.walk(tree)
+        for node in nodes(path)
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and isinstance(node.body[0], ast.Expr)
     }
-    for node in ast.walk(tree):
+    for node in nodes(path):
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in told:
             yield node.value
 
@@ -36,7 +35,7 @@ def test_adding_a_model_names_every_place_that_lists_models():
     page, listing, name = section("Adding a model"), [], "|".join(models())
     row = re.compile(rf"\b({name})(, ?| or )({name})\b")
     for path in PACKAGE.rglob("*.py"):
-        said = list(texts(ast.parse(path.read_text(encoding="utf-8"))))
+        said = list(texts(path))
         if len(set(said) & set(models())) > 1 or any(row.search(text) for text in said):
             listing.append(path.relative_to(PACKAGE).as_posix())
     assert "sound/catalogue.py" in listing
@@ -52,15 +51,12 @@ def test_every_file_that_is_named_is_there():
 def test_no_property_is_held_to_the_clock():
     """Examples that a busy machine is slow at are no fault: no deadline by profile, and none by hand."""
     assert settings.default is not None and settings.default.deadline is None
-    folder = PACKAGE.parent / "tests"
-    assert not [
-        path for path in folder.rglob("test_*.py") for call in calls(path, "settings") if "deadline" in names(call)
-    ]
+    files = [path for path in (PACKAGE.parent / "tests").rglob("test_*.py") if "deadline" in path.read_text("utf-8")]
+    assert not [path for path in files for call in calls(path, "settings") if "deadline" in names(call)]
 
 
 def calls(path: Path, name: str) -> list[ast.Call]:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    return [node for node in ast.walk(tree) if isinstance(node, ast.Call) and ast.unparse(node.func) == name]
+    return [node for node in nodes(path) if isinstance(node, ast.Call) and ast.unparse(node.func) == name]
 
 
 def names(call: ast.Call) -> set[str]:

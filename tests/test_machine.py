@@ -4,14 +4,13 @@ import ast
 import builtins
 import os
 import sys
-from pathlib import Path
 
 import pytest
 
-import simkit
 from simkit import machine
 from simkit.files import whole_folder
 from simkit.sweeps.running import _crew
+from tests.sources import PACKAGE, nodes
 
 SYSTEMS_OWN = {"fcntl", "resource", "msvcrt", "winreg"}  # modules that some systems lack
 
@@ -59,10 +58,10 @@ def test_folders_are_written_whole_where_nothing_can_be_locked(monkeypatch, tmp_
 
 def test_nothing_else_asks_what_some_systems_lack():
     found = []
-    for path in Path(simkit.__file__).parent.rglob("*.py"):
+    for path in PACKAGE.rglob("*.py"):
         if path.name == "machine.py":
             continue
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes(path):
             named = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             named += [node.module] if isinstance(node, ast.ImportFrom) else []
             asked = isinstance(node, ast.Attribute) and node.attr in ("sched_getaffinity", "fork", "register_at_fork")

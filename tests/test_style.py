@@ -5,11 +5,10 @@ import re
 import statistics
 from bisect import bisect_left, bisect_right
 from functools import cache
-from pathlib import Path
 
-import simkit
+from tests.sources import PACKAGE, tree
 
-FILES = sorted(Path(simkit.__file__).parent.rglob("*.py"))
+FILES = sorted(PACKAGE.rglob("*.py"))
 TWELVE = 12
 # Lines that say nothing of what is written twice: imports, brackets alone.
 THIN = re.compile(r"(from|import) |[\[\](){},:]*$")
@@ -18,7 +17,7 @@ THIN = re.compile(r"(from|import) |[\[\](){},:]*$")
 @cache
 def parts(path):
     """Functions, and the numbers of the lines of docstrings and of other expressions that are a text alone."""
-    functions, texts, todo = [], set(), [ast.parse(path.read_text("utf-8"))]
+    functions, texts, todo = [], set(), [tree(path)]
     while todo:
         for node in todo.pop().body:
             if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
