@@ -80,7 +80,7 @@ class Air:
 
     @cached_property
     def over_ideal(self) -> Mapping[str, Reals]:
-        """Its measures over those of the ideal mixture of its gases, by name: within a thousandth of 1."""
+        """Ratio of its measures to those of the ideal mixture of its gases, by name: within a thousandth of 1."""
         ideal = _ideal_mixture(self.temperature_c, self.pressure_pa, self.gases)
         return {name: getattr(self, name) / getattr(ideal, name) for name in _MEASURES}
 
@@ -273,7 +273,7 @@ def stiffness_of(room: Air, breath: Air, share: Reals, temperature_c: Reals, wat
 
 
 def _anchor(name: str, room: Air, breath: Air, share: Reals) -> Reals:
-    """By what a mixture's measure is larger than the ideal one's, as room air and breath have it by their shares."""
+    """Ratio of a mixture's measure to the ideal one's, interpolated between room air's and breath's by their shares."""
     low, high = room.over_ideal[name], breath.over_ideal[name]
     return low * np.exp(share * np.log(high / low))
 

@@ -40,7 +40,7 @@ class Fault:
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (self.file, self.argument, self.key) if part)
-        # What numpy holds is told like a number or a list of Python's own.
+        # numpy's scalars and arrays are shown like Python's own numbers and lists.
         value = self.value.tolist() if type(self.value).__module__ == "numpy" else self.value  # type: ignore[attr-defined]
         shown = "" if value is None else f" = {value!r}"
         return f"{place}{shown}: allowed: {self.allowed}"

@@ -2,7 +2,7 @@
 
 An installed package announces a thing in its metadata, under a group (`simkit.shapes`, `simkit.models`) and a name
 (Python Packaging Authority, Entry points specification). Only its name is read until it is wanted, so what is broken
-troubles nobody who does not ask for it.
+harms only who asks for it.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def _broken(point: EntryPoint, said: str) -> InputError:
 
 @cache
 def _announced(path: tuple[str, ...]) -> dict[str, dict[str, EntryPoint]]:
-    """Each group's entry points by name, as the folders of `path` hold them; of two of one name the first in it."""
+    """Entry points of each group by name, as the folders of `path` hold them; of two of one name the first in it."""
     from importlib.metadata import entry_points  # takes as long as all of `import simkit`
 
     found: dict[str, dict[str, EntryPoint]] = {group: {} for group in GROUPS}

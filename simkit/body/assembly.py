@@ -1,4 +1,4 @@
-"""From what the design file says to the solid: walls, openings, chambers. Millimetres end here."""
+"""Assembly of the solid from the design file: walls, openings, chambers. Millimetres end here."""
 
 from __future__ import annotations
 

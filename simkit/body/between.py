@@ -65,7 +65,7 @@ def _points(wall: Wall) -> np.ndarray:
 
 
 def _followed(a: Wall, b: Wall, start: ClayBetween, steps: int = 60) -> ClayBetween:
-    """From a thin place to the thinnest near it: to and fro between the two walls' nearest points.
+    """Thinnest place near a thin one: to and fro between the two walls' nearest points.
 
     Every second step leaps to where the steps, which shrink alike, would lead (Aitken).
     """

@@ -165,7 +165,7 @@ class Tongue:
 
     @staticmethod
     def of(way: WindwayCut, wall: Wall, design: Chamber) -> Tongue:
-        """From the exit until well into the wall; of no length where the windway lies in clay."""
+        """Tongue from the exit until well into the wall; of no length where the windway lies in clay."""
         piece = design.mouthpiece
         under, beside = (USUAL_FLOOR, USUAL_FLOOR) if piece is None else (1e-3 * piece.floor_mm, 1e-3 * piece.sides_mm)
         steps = np.linspace(0.0, 0.9 * way.length, 200)
@@ -203,9 +203,7 @@ def _tongue(occ: Any, tongue: Tongue, scale: float) -> tuple[int, int] | None:
 
 
 def _skin(gmsh: Any, tag: int, volume: float, size: float) -> tuple[np.ndarray, np.ndarray]:
-    """Points (n, 3) and closed triangles (t, 3) of the solid, facing out; MeshError if no attempt is true to its
-    volume.
-    """
+    """Points (n, 3) and closed triangles (t, 3) of the solid, facing out; MeshError if no attempt keeps its volume."""
     why = ""
     for algorithm, finer in _ATTEMPTS:
         for name, value in (

@@ -57,5 +57,5 @@ def outer_volume(walls: tuple[Wall, ...], thickness: float) -> float:
 
 
 def _spacing(walls: tuple[Wall, ...]) -> float:
-    """About how far from one of the points all over the walls a place on them may lie, m."""
+    """Distance of a place on the walls from the nearest of the points all over them, at most about, m."""
     return max(0.05 * float(np.ptp(wall.box, axis=0).max()) for wall in walls)

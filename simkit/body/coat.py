@@ -12,7 +12,7 @@ from simkit.body.walls.wall import Wall, cast, distance, feet, project
 
 
 def bare_solids(figure: Wall) -> tuple[Wall, ...]:
-    """Of a figure the body alone, before parts and mouthpieces are joined: its outside, or each chamber's even wall."""
+    """Body of a figure alone, before parts and mouthpieces are joined: its outside, or each chamber's even wall."""
     solids = solids_of(figure)
     even = tuple(solid for solid in solids if isinstance(solid, OffsetWall))
     return even or solids[:1]

@@ -38,7 +38,7 @@ class Made:
 
     @staticmethod
     def joined(parts: list[Made]) -> Made:
-        """All states of several, one after the other."""
+        """States of several, one after the other."""
         return Made(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Made)))
 
 

@@ -155,7 +155,7 @@ def _runs_through(figure: Wall, opening: Opening, other: Wall) -> bool:
 
 
 class _Inspection:
-    """One chamber under the lamp."""
+    """One chamber and what its inspection has found."""
 
     def __init__(self, vessel: Vessel, chamber: Chamber, wall: Wall):
         self.vessel, self.chamber, self.wall = vessel, chamber, wall

@@ -220,14 +220,14 @@ def skin(gmsh: Any, volume: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def write_step(gmsh: Any, path: Path) -> None:
-    """All solids of the model to a STEP file, in millimetres."""
+    """Write all solids of the model to a STEP file, in millimetres."""
     with _silent():
         gmsh.write(str(path))
 
 
 @contextmanager
 def _silent() -> Iterator[None]:
-    """Nothing reaches standard output: STEP's reader and writer speak there, in colours, whatever is set."""
+    """Keep standard output quiet: STEP's reader and writer speak there, in colours, whatever is set."""
     sys.stdout.flush()
     kept = os.dup(1)
     try:

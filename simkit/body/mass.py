@@ -78,9 +78,7 @@ def clay_centre(body: Body) -> np.ndarray:
 
 
 def _outer_level(coat: Coat, points: np.ndarray, step: float) -> np.ndarray:
-    """Level (n,) of the outer surface at points (n, 3); of an even wall its distance, exact near it, about right
-    elsewhere.
-    """
+    """Level (n,) of the outer surface at points (n, 3); of an even wall its distance, exact near it only."""
     if coat.figure:
         return coat.level(points)
     inside = np.min([wall.level(points) for wall in coat.walls], axis=0) < 0
@@ -157,7 +155,7 @@ def standing(points: np.ndarray, centre: np.ndarray) -> Standing | None:
 
 
 def _over_edge(hull: ConvexHull, face: int, centre: np.ndarray, heights: np.ndarray) -> tuple[float, int]:
-    """By how far the point below the centre lies beyond the worst edge of a face, and the face across that edge."""
+    """Distance of the point below the centre beyond the worst edge of a face, m, and the face across that edge."""
     corners = hull.points[hull.simplices[face]]
     normal = hull.equations[face, :3]
     plumb = centre + heights[face] * normal
@@ -174,9 +172,7 @@ def _over_edge(hull: ConvexHull, face: int, centre: np.ndarray, heights: np.ndar
 
 
 def _margin(touching: np.ndarray, plumb: np.ndarray, down: np.ndarray) -> tuple[float, np.ndarray]:
-    """Distance from a point of the table to the nearest side of the least polygon around its feet, m; its corners (c,
-    3).
-    """
+    """Distance from a point of the table to the nearest side of the polygon around its feet, m; its corners (c, 3)."""
     try:
         ring = ConvexHull(_on_table(touching - plumb, down))
     except (QhullError, ValueError):

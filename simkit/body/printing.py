@@ -67,7 +67,7 @@ class PrintedPart:
     step: str
 
     def stl(self) -> bytes:
-        """As a binary STL file in millimetres: 80 bytes of title, the count, then normal and corners of each."""
+        """Binary STL file in millimetres: 80 bytes of title, the count, then normal and corners of each triangle."""
         corners = (1e3 * self.points[self.triangles]).astype("<f4")
         facets = np.zeros(len(corners), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("pad", "<u2")])
         facets["corners"] = corners

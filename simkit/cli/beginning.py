@@ -192,7 +192,7 @@ def _refused(given: dict[str, Any], rule: str) -> None:
 
 
 def _given(**options: Any) -> dict[str, Any]:
-    """Those that are given."""
+    """Options that are given."""
     return {name: value for name, value in options.items() if value is not None}
 
 

@@ -111,7 +111,7 @@ def _command(arguments: list[str]) -> str:
 
 
 def _clipped(message: str) -> str:
-    """As many lines as fit in one message, and how many more there are."""
+    """Lines of a message, as many as fit, and how many more there are."""
     lines = [line if len(line) <= 400 else line[:396] + " ..." for line in message.splitlines()]
     kept: list[str] = []
     while lines and sum(len(line) + 1 for line in kept) + len(lines[0]) < LONGEST_MESSAGE - 30:

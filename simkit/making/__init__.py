@@ -1,4 +1,4 @@
-"""From the screen to clay: wet sizes, what a note must read before the kiln, sheets at 1:1, solids.
+"""Making in clay: wet sizes, what a note must read before the kiln, sheets at 1:1, solids.
 
 shrinkage    what clay loses, by ASTM C326; a maker's own bar; doubts in cents
 readings     what each note must read at each stage, from plain frequencies

@@ -48,7 +48,7 @@ class Form:
     """A chamber's inside form at one size: seen from the right and from above, its cuts across and lengthwise, mm.
 
     start_mm: where the form begins on the chamber's own scale of along; middle_mm: the height of its axis.
-    `mirrored` tells that the left half is the mirror of the right, so that lengthwise cards serve both sides.
+    `mirrored`: the left half is the mirror of the right, so that lengthwise cards serve both sides.
     """
 
     side: Slice

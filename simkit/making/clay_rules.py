@@ -70,7 +70,7 @@ class ClayWork:
         return weights_g(self.volume, self.size)[1]
 
     def as_dict(self) -> dict[str, Any]:
-        """Under the keys of the command line's JSON: grams, and mm of the fired piece."""
+        """Content under the keys of the command line's JSON: grams, and mm of the fired piece."""
         stands = self.stands
         return {
             "wet_g": self.wet_g,
@@ -101,7 +101,7 @@ class ClayWork:
 
     @property
     def said(self) -> tuple[str, ...]:
-        """In a few lines for the bench."""
+        """Summary in a few lines for the bench."""
         along, across, up = (round(each, 1) + 0.0 for each in _mm(self.centre).values())
         thin, thick = (f"{each[0] / MM:.1f}" for each in (self.thinnest, self.thickest))
         spread = f"{thin} mm thick" if thin == thick else f"from {thin} to {thick} mm thick"

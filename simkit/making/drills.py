@@ -104,7 +104,7 @@ class Reamer:
 
     @classmethod
     def read(cls, text: str) -> Reamer:
-        """From `3,12,80` as on a command line: diameter at the tip, diameter at the wide end, length, mm."""
+        """Parse `3,12,80` as on a command line: diameter at the tip, diameter at the wide end, length, mm."""
         try:
             tip, wide, length = (float(part) for part in text.split(","))
         except ValueError:
@@ -118,7 +118,7 @@ class Reamer:
         return (self.wide_mm - self.tip_mm) / self.length_mm
 
     def at(self, from_tip_mm: float) -> float:
-        """Its diameter at a distance from the tip, mm."""
+        """Diameter at a distance from the tip, mm."""
         return self.tip_mm + self.taper * from_tip_mm
 
     def depth_mm(self, diameter_mm: float, wall_mm: float) -> float:

@@ -179,7 +179,7 @@ CHARACTER = 0.56  # mean width of a letter of the type that we draw with, over i
 
 
 def width_of(words: str, size: float) -> float:
-    """About how wide words will be, mm."""
+    """Width of words on paper, mm, approximately."""
     return CHARACTER * size * len(words)
 
 

@@ -44,7 +44,7 @@ def reading(
     fired_hz: float | None = None,
     air_ratio: float = 1.0,
 ) -> StageReading:
-    """One note at one stage.
+    """Reading of one note at one stage.
 
     target_hz: what the note should be when fired; fired_hz: what the fired piece is expected to play in the air of
     the design (the target itself, if not given); air_ratio: sound speed in today's air over that in the design's.
@@ -64,7 +64,7 @@ def readings(
     fired_hz: float | None = None,
     air_ratio: float = 1.0,
 ) -> tuple[StageReading, ...]:
-    """One note at all four stages, wet first.
+    """Readings of one note at all four stages, wet first.
 
     >>> clay = Shrinkage.of(drying=0.05, firing=0.05)
     >>> wet, leather, dry, fired = readings(523.25, clay)

@@ -1,4 +1,4 @@
-"""From a design to the sheets on the bench: all figures once, then pages for any paper."""
+"""Sheets for the bench from a design: all figures once, then pages for any paper."""
 
 from __future__ import annotations
 

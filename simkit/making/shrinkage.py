@@ -79,7 +79,7 @@ class Shrinkage:
         leather_doubt: float = 0.0,
         basis: str = "",
     ) -> Shrinkage:
-        """From S_d and S_f as fractions; the doubts are of S_t, S_f and of the share of S_d gone at leather-hard."""
+        """Shrinkage from S_d and S_f as fractions; doubts are of S_t, S_f and the share of S_d gone at leather-hard."""
         wet = 1 / ((1 - drying) * (1 - firing))
         dry = 1 / (1 - firing)
         leather = wet * (1 - leather_share * drying)
@@ -152,7 +152,7 @@ class Bar:
 
     @classmethod
     def read(cls, text: str) -> Bar:
-        """From lengths in mm as on a command line: wet,fired or wet,dry,fired or wet,leather-hard,dry,fired."""
+        """Parse lengths in mm as on a command line: wet,fired or wet,dry,fired or wet,leather-hard,dry,fired."""
         try:
             lengths = [float(part) for part in text.split(",")]
         except ValueError:

@@ -28,12 +28,12 @@ class Plane:
     up: np.ndarray
 
     def at(self, flat: np.ndarray) -> np.ndarray:
-        """From the drawing (n, 2) to the piece (n, 3), m."""
+        """Points of the piece (n, 3), m, for points of the drawing (n, 2), m."""
         flat = np.atleast_2d(flat)
         return self.origin + flat[:, :1] * self.right + flat[:, 1:] * self.up
 
     def flat(self, points: np.ndarray) -> np.ndarray:
-        """From the piece (n, 3) to the drawing (n, 2), m."""
+        """Points of the drawing (n, 2), m, for points of the piece (n, 3), m."""
         return (np.atleast_2d(points) - self.origin) @ np.array([self.right, self.up]).T
 
 
@@ -102,9 +102,7 @@ class Outside:
     body: Body
 
     def side(self, points: np.ndarray) -> np.ndarray:
-        """Level (n,) at points (n, 3), exact only where samples of the wall cannot decide: feet on the wall are slow to
-        find.
-        """
+        """Level (n,) at points (n, 3), exact only where samples of the wall cannot decide: feet are slow to find."""
         if self.body.figure is not None:
             return self._bare.level(points)
         level = np.full(len(points), np.inf)
@@ -211,9 +209,7 @@ def _turn(slope: np.ndarray) -> np.ndarray:
 def _onto(
     surface: Sliceable, plane: Plane, flat: np.ndarray, step: float, rounds: int = 8
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Points (n, 2) by Newton in the plane, no farther than a grid's step, and the unit slope in the plane there (n,
-    2).
-    """
+    """Points (n, 2) by Newton in the plane, no farther than a grid's step, and the unit slope (n, 2) in the plane."""
     directions = np.array([plane.right, plane.up]).T
     start = flat
     for _ in range(rounds):

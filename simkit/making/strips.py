@@ -68,7 +68,7 @@ def _tab(length: float, height: float) -> list[Mark]:
 
 
 def _neighbours(names: tuple[str, str], length: float, height: float) -> list[Mark]:
-    """At each end the chamber that the strip runs against, as far as there is room for its name."""
+    """Names at each end of the chamber that the strip runs against, as far as there is room."""
     words = [clipped(f"at the {name}", 1.9, length / 2 - 2) for name in names]
     return [
         Text((0.8, height - 2.3), words[0], 1.9, ink=Ink.ACCENT),

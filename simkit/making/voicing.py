@@ -64,7 +64,7 @@ class VoicingPlan:
 
     @property
     def sharp(self) -> float:
-        """From the windway's end to the edge as it is cut: rounding it by `nose` takes it back to the cut-up.
+        """Distance from the windway's end to the edge as it is cut: rounding it by `nose` takes it back to the cut-up.
 
         A circle of radius r in a wedge of the angle a reaches to r (1/tan(a/2) - 1) from the wedge's tip.
         """

@@ -2,8 +2,8 @@
 
 A strip lies in a plane square to the axis, on the outside of the clay, and starts on the top line: the lengthwise
 line above the axis. Distances along it are measured on the clay itself, so a strip of paper laid round shows every
-hole of that plane. Where the plane goes, four strips along the piece tell: on top, at the right, underneath, at the
-left. All lengths are metres on the fired piece.
+hole of that plane. Four strips along the piece show the place of the plane: on top, at the right,
+underneath, at the left. All lengths are metres on the fired piece.
 
 Where chambers are joined, each is measured on its own outside, as if it were alone: the outside of the whole is made
 of just these, less what of each lies in the clay of another. There a strip ends, for no paper can follow.

@@ -1,4 +1,4 @@
-"""From the options of a command to aims and limits."""
+"""Aims and limits from the options of a command."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From a design and what may move in it to the best design found."""
+"""Optimisation of a design by what may move in it."""
 
 from __future__ import annotations
 

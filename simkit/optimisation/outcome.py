@@ -181,7 +181,7 @@ class Outcome:
 
     @property
     def verdict(self) -> str:
-        """One sentence, or a few lines where the scale could not be reached: which notes, and what is in the way."""
+        """Verdict in a sentence, or a few lines where the scale was not reached: the notes, and what is in the way."""
         if self.reached:
             every = f"every note within {max(self.worst_cents, 0.01):.2g} cents of its target"
             return "\n".join([every, *self.unisons])

@@ -110,7 +110,7 @@ def _costs(way: np.ndarray, slopes: np.ndarray, either: int) -> np.ndarray:
     The first `either` rows, of notes, pull either way, the others, of limits and bounds, one way only.
     """
     free, bound = slopes[:either], slopes[either:]
-    beyond = np.eye(len(way)) - np.linalg.pinv(free, rcond=1e-6) @ free  # what no note has a say in
+    beyond = np.eye(len(way)) - np.linalg.pinv(free, rcond=1e-6) @ free  # the complement of the notes' row space
     one_way = nnls((bound @ beyond).T, beyond @ way, maxiter=100 * len(slopes))[0] if len(bound) else np.zeros(0)
     return np.concatenate([np.linalg.lstsq(free.T, way - bound.T @ one_way, rcond=1e-6)[0], one_way])
 

@@ -71,7 +71,7 @@ def _in_unison(voice: Voice, other: Voice) -> list[int]:
 
 
 def _apart(voice: Voice, other: Voice, n: int) -> float:
-    """By how many cents the pair's resonances stand off their mean where both chambers have the note's pitch."""
+    """Distance of the pair's resonances from their mean, cents, where both chambers have the note's pitch."""
     ports, omega = voice.resonator, 2 * np.pi * voice.targets[n]
     circuit, states = ports.circuit, ports.states(voice.openness)[n : n + 1]
     A = uniform_matrix(circuit, circuit.at(np.array([omega])), states)[0]

@@ -61,7 +61,7 @@ class Guard:
         await self._app(inner, receive, _with_headers(send))
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
-        """Why a request is refused: the status and the words; None where it is not."""
+        """Reason why a request is refused: the status and the words; None where it is not."""
         headers = Headers(scope=scope)
         if headers.getlist("host")[:2] not in [[host] for host in self._hosts]:
             return 421, "this server answers to 127.0.0.1 alone"

@@ -131,7 +131,7 @@ def slopes(text: str, source: str, which: str, exact: bool = False) -> dict[str,
 
 
 def told(text: str, source: str) -> dict[str, Any]:
-    """All that the commands say of every note: Hz, cents, the doubt, and how it blows, for the design as it is."""
+    """Answers of the commands for every note: Hz, cents, the doubt, and how it blows, for the design as it is."""
     vessel = _read(text, source)
     predicted = predict(vessel)
     notes = [
@@ -266,7 +266,7 @@ def charted(text: str, source: str) -> dict[str, Any]:
 
 
 def benched(text: str, source: str, log: str, given: Mapping[str, Any]) -> dict[str, Any]:
-    """The bench's answer for the design of a file, as `tune` tells it in JSON; what is given goes into the log."""
+    """The bench's answer for the design of a file, as `tune` has it in JSON; what is given goes into the log."""
     from simkit.making import stage
     from simkit.tuning import tune
 

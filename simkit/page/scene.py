@@ -34,7 +34,7 @@ def scene(vessel: Vessel, body: Body, walls: bool = True) -> dict[str, Any]:
 
 
 def _outsides(body: Body) -> list[tuple[Wall | None, float]]:
-    """Of each chamber the wall that is seen of it, and by how much it is moved out; a figure is the first one's."""
+    """Wall that is seen of each chamber, and by how much it is moved out, m; a figure is the first one's."""
     if body.figure is not None:
         return [(body.figure if n == 0 else None, 0.0) for n in range(len(body.chambers))]
     return [(solid.wall, solid.thickness) for solid in body.chambers]

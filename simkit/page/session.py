@@ -63,7 +63,7 @@ class Session:
 
     @property
     def source(self) -> str:
-        """By what path messages name it and scans are found."""
+        """Path by which messages name the design and scans are found."""
         return str(self.shelf.path(self.name))
 
     @property
@@ -72,7 +72,7 @@ class Session:
         return self.on_disk is not None and self.on_disk.text == self.text
 
     def as_dict(self) -> dict[str, Any]:
-        """All that a page needs to show it."""
+        """State of the session, all that a page needs to show it."""
         return {
             "design": self.name,
             "version": self.version,

@@ -123,5 +123,5 @@ def _write(half: Path, data: bytes) -> None:
 
 
 def digest(data: bytes) -> str:
-    """By which two states of a file are told apart."""
+    """Digest that tells two states of a file apart."""
     return hashlib.sha256(data).hexdigest()

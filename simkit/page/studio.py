@@ -84,7 +84,7 @@ class Job:
     task: asyncio.Task[None] | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """As the pages are told."""
+        """State of the job, as the pages get it."""
         return {
             "type": "job",
             "job": self.number,

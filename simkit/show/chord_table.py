@@ -56,7 +56,7 @@ def _headed(chambers: Sequence[str], each: Sequence[str], first: str = "") -> Ta
 
 
 def _weightiest(chords: Sequence[Chord] | Sequence[BlownChord], weight: Sequence[float]) -> tuple[list, int]:
-    """As many chords as fit, in their given order, and how many are left out."""
+    """The weightiest chords, as many as fit, in their given order, and the number left out."""
     kept = sorted(sorted(range(len(chords)), key=lambda n: -weight[n])[:MOST_ROWS])
     return [chords[n] for n in kept], len(chords) - len(kept)
 

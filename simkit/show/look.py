@@ -31,7 +31,7 @@ QUIET = "#8b8279"
 FAINT = "#d9d2ca"
 PAPER = "#ffffff"
 SLATE = "#2f5d7c"  # the cold end of the diverging map
-PAGE = "clay", "body", "ink", "quiet", "faint", "paper", "air", "hollow"  # what a page's style is told
+PAGE = "clay", "body", "ink", "quiet", "faint", "paper", "air", "hollow"  # for a page's style
 
 MM = 1 / 25.4  # inches
 POINTS = 72 / 25.4  # points in a millimetre

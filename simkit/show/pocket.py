@@ -87,7 +87,7 @@ def joined(modules: tuple[str, ...]) -> str:
 
 
 def _breaths(blown: Blown) -> list[dict[str, Any] | None]:
-    """Of each note its breath, how far other breath bends it, where it jumps or dies, and its tone."""
+    """Breath of each note, how far other breath bends it, where it jumps or dies, and its tone."""
     count, speaks = len(blown.pressure), blown.speaks
     own = np.where(speaks, blown.pressure, 100.0)
     which = np.repeat(np.arange(count), len(BREATH))

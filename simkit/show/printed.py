@@ -165,7 +165,7 @@ class SheetFiles:
     clay: ClayWork
 
     def as_dict(self, folder: str | Path = "") -> dict[str, Any]:
-        """Under the keys of the command line's JSON; a chamber's files are all but the other chambers' forms."""
+        """Content under the command line's JSON keys; a chamber's files are all but the other chambers' forms."""
         air = moist_air(*(getattr(self.work.vessel.air, key) for key in _AIR))
         forms = form_names(self.work.body)
         chambers = []

@@ -112,7 +112,7 @@ class SurfaceView:
         return front[np.argsort(self.points[front, 2].mean(axis=1))]
 
     def is_covered(self, spots: np.ndarray, slack: float) -> np.ndarray:
-        """For spots (m, 3) in the eye's frame: whether a front triangle is nearer by more than `slack`, m."""
+        """Mask (m,) of spots (m, 3), in the eye's frame, that lie more than `slack` (m) behind a front triangle."""
         a, b, c = (self.points[self.triangles[:, i]] for i in range(3))
         u, v = b[:, :2] - a[:, :2], c[:, :2] - a[:, :2]
         area = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]

@@ -108,7 +108,7 @@ def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
 
 
 def margin_words(blown: NoteBlown) -> str:
-    """By what factor breath can rise until a note jumps, at least (>), or until it dies away."""
+    """Factor by which breath can rise until a note jumps, at least (>), or until it dies away, in words."""
     if blown.lasts is not None:
         return f"dies {blown.lasts:.1f}"
     return "" if blown.overblow_margin is None else f"{'' if blown.overblow_at else '> '}{blown.overblow_margin:.1f}"

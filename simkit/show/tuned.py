@@ -227,7 +227,7 @@ def _why(cut: NextCut, tuned: Tuned) -> list[str]:
 
 
 def _finished(tuned: Tuned) -> list[Part]:
-    """Nothing is left to cut: what can still be done about notes that are off."""
+    """Text for a piece with nothing left to cut: what can still be done about notes that are off."""
     worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
     lines: list[Part] = [
         f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {signed(worst.end_cents, 0)} ± "

@@ -1,4 +1,4 @@
-"""From a sketch to a design: outlines drawn by a vector program or by hand, in mm by a ruler, to sections.
+"""Designs from sketches: outlines drawn by a vector program or by hand, in mm by a ruler, to sections.
 
 svg_tree, svg_lines, svg_layers    an SVG file read safely; its lines; its layers by their names, in mm
 photograph              a picture of dark outlines on paper as the same lines

@@ -54,7 +54,7 @@ def _ruler(paper: Paper) -> tuple[tuple[float, float], tuple[float, float]]:
 
 
 def _faint(paper: Paper, dots: bool) -> list[Mark]:
-    """All that is there for the eye alone."""
+    """Marks that are there for the eye alone."""
     marks: list[Mark] = [Text((_MARGIN, paper.height - 14), "Sketch of a vessel flute", 5.0, ink=Ink.FAINT)]
     marks += [Text((_MARGIN, paper.height - 20.5 - 4.2 * n), said, 2.7, ink=Ink.FAINT) for n, said in enumerate(SAYS)]
     for (x, y, wide, high), (name, about) in zip(_fields(paper), FIELDS, strict=True):

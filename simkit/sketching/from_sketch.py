@@ -29,7 +29,7 @@ RULER_MM = (1.0, 2000.0)
 
 @dataclass(frozen=True)
 class Sketched:
-    """The design that a sketch makes: its file's text, the vessel, how far the outlines lie from it, what to tell."""
+    """The design that a sketch makes: its file's text, the vessel, how far the outlines lie from it, remarks."""
 
     text: str
     vessel: Vessel
@@ -128,7 +128,7 @@ def _missing(what: str, drawn: Profiles) -> list[str]:
 
 @dataclass(frozen=True)
 class OutsideRows:
-    """The outside's rows, where its zero lies in the inside's frame (along, across, up, mm), and what to tell."""
+    """The outside's rows, where its zero lies in the inside's frame (along, across, up, mm), and remarks."""
 
     rows: FittedRows
     offset_mm: tuple[float, float, float]
@@ -136,9 +136,7 @@ class OutsideRows:
 
 
 def _offset(inside: Profiles, outside: Profiles) -> tuple[tuple[float, float, float], tuple[str, ...]]:
-    """Offset of the outside from the inside (along, across, up), mm, by the views in which both are drawn; with
-    remarks.
-    """
+    """Offset of the outside from the inside (along, across, up), mm, by views in which both are drawn; remarks."""
     along: float | None = None
     across, up = 0.0, 0.0
     said: tuple[str, ...] = ()

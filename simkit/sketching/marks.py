@@ -71,7 +71,7 @@ class MarkedVoicing:
 
 @dataclass(frozen=True)
 class Openings:
-    """All openings that were marked, and what to tell of them."""
+    """All openings that were marked, and remarks on them."""
 
     holes: tuple[MarkedHole, ...]
     voicing: MarkedVoicing | None
@@ -288,7 +288,7 @@ class _Way:
 
 
 def _way(ways: list[tuple[MarkedStroke, ViewFrame]]) -> _Way | None:
-    """From the view from the side, where it is marked there: only that shows the height."""
+    """The windway's marked line, in the view from the side if it is there: only that shows the height."""
     if not ways:
         return None
     mark, frame = next((pair for pair in ways if pair[1].view == SIDE), ways[0])

@@ -141,7 +141,7 @@ def _row(profiles: Profiles, share: float, closed: bool) -> Row:
 
 
 def _missed(profiles: Profiles, wall: SectionsWall, view: str) -> Misfit:
-    """Of one drawn view, laid over the design's: the length to the design's length, heights as drawn."""
+    """Misfit of one drawn view, laid over the design's: the length to the design's length, heights as drawn."""
     drawn = profiles.side if view == "side" else profiles.above
     assert drawn is not None
     points = drawn.points - [drawn.left, drawn.middle if view == "above" else profiles.zero]

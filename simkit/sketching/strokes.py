@@ -46,7 +46,7 @@ class MarkedStroke:
 
 @frozen
 class Sketch:
-    """A drawing in mm: an outline for each of LAYERS that is drawn, marks, and what to tell of the reading.
+    """A drawing in mm: an outline for each of LAYERS that is drawn, marks, and remarks on the reading.
 
     blur_mm: how far a traced line may lie from the drawn one.
     """

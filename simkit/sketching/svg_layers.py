@@ -90,7 +90,7 @@ def _turned(stroke: Stroke, scale: float, turn: float) -> Stroke:
 
 
 def _on_page(point: np.ndarray) -> str:
-    """As the drawing program's rulers say it: mm from the page's left and top."""
+    """Place on the page as the drawing program's rulers have it: mm from its left and top."""
     return f"x {point[0]:.0f}, y {-point[1]:.0f} mm"
 
 

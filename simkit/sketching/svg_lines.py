@@ -27,7 +27,7 @@ _PATH_DATA = re.compile(r"[MmZzLlHhVvCcSsQqTtAaEe0-9+\-.,\s]*")
 
 
 def page(root: Element) -> Transform:
-    """From the drawing's own units to mm, y turned up (SVG 2, 8.2: viewBox, with equal scales and in the middle)."""
+    """Transform from the drawing's own units to mm, y up (SVG 2, 8.2: viewBox, with equal scales and in the middle)."""
     width, height = (_size(root.get(key, "")) for key in ("width", "height"))
     box = [float(word) for word in re.findall(_NUMBER, root.get("viewBox", ""))]
     up = Transform(1, 0, 0, -1, 0, 0)

@@ -70,7 +70,7 @@ BUILT_IN = (
 
 
 def names() -> tuple[str, ...]:
-    """Of all models, those of other packages last; none is loaded."""
+    """Names of all models, those of other packages last; none is loaded."""
     own = tuple(model.name for model in BUILT_IN)
     return own + tuple(name for name in plugins.names(GROUP) if name not in own)
 

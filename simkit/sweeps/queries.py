@@ -47,7 +47,7 @@ _BLOWN = ("pressure_pa", "sounding_hz", "overblow_margin", "overblow_at_pa", "sp
 
 
 def _notes() -> dict[str, str]:
-    """Every model's answers, those of other packages too; the plan says which were asked."""
+    """Columns of every model's answers, those of other packages too; the plan says which were asked."""
     answers = {f"{model}_{field}": f"{model}.{field}" for model in names() for field in _ANSWERED}
     return {"pitch": "pitch", "open": "open", "target_hz": "target_hz", **answers}
 

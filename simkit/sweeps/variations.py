@@ -170,7 +170,7 @@ class _VariationReader:
             self.wrong(key, None, "a label of another name: this is a column of the results")
 
     def check_key(self, key: str, bases: Sequence[Vessel]) -> None:
-        """Every base design must have a value of that name."""
+        """Refuse a key of which any base design has no value."""
         for base in bases:
             if find(Vessel, base, key) is None:
                 near = did_you_mean(key, base.numbers)

@@ -89,7 +89,7 @@ def key_of(vessel: Vessel, options: Options) -> str:
 
 
 def _written(vessel: Vessel) -> str:
-    """All that a design says, and no more: keys that it leaves unwritten stay out of the hash."""
+    """Text of a design, and no more: keys that it leaves unwritten stay out of the hash."""
     return dumps(vessel)
 
 

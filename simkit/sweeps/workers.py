@@ -84,7 +84,7 @@ class Processes:
     """Processes of this machine, each with single-threaded numerics and one mesh at a time."""
 
     lanes: int
-    patience: float | None = None  # a pool tells by itself when a worker dies
+    patience: float | None = None  # a pool reports by itself when a worker dies
     _pool: ProcessPoolExecutor | None = field(default=None, repr=False)
     _broken: int = field(default=0, repr=False)
 
@@ -134,7 +134,7 @@ class Cluster:
 
     @classmethod
     def at(cls, address: str) -> Cluster:
-        """Those of the scheduler at an address."""
+        """Workers of the scheduler at an address."""
         try:
             from distributed import Client, Security
         except ImportError as error:

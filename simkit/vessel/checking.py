@@ -1,4 +1,4 @@
-"""From a tree of tables and lists to a frozen value, or to a list of every fault in it."""
+"""Checking of a tree of tables and lists: a frozen value, or a list of every fault in it."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def checked(root: type[Checked], tree: Mapping[str, Any], source: str, strays: S
 
 
 def clashes_in(part: type[Part], node: object, path: Path = ()) -> Iterator[Clash]:
-    """All that does not fit together in a part and in the parts within it."""
+    """Conflicts in a part and in the parts within it."""
     for clash in part.clashes(table(node)):
         yield Clash((*path, *clash.path), clash.value, clash.allowed)
     for key, slot in slots(part).items():

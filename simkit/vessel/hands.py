@@ -44,9 +44,7 @@ class Breadths:
     little: float
 
     def of(self, finger: str | None) -> float:
-        """Breadth of a finger named as in a design, "left little", mm; of the index finger where it is none of the
-        five.
-        """
+        """Breadth of a finger named as in a design, "left little", mm; of the index finger if it is none of these."""
         return float(getattr(self, (finger or "index").split()[-1], self.index))
 
 

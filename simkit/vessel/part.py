@@ -129,7 +129,7 @@ def items(node: object) -> tuple[Any, ...]:
 
 
 def _pieces(annotation: Any) -> Iterator[Any]:
-    """All that a type is made of: its classes, the containers around them, the marks of `Annotated`."""
+    """Components of a type: its classes, the containers around them, the marks of `Annotated`."""
     yield from getattr(annotation, "__metadata__", ())
     origin = get_origin(annotation)
     if isinstance(annotation, type) and origin is None:

@@ -161,7 +161,7 @@ class Lobes(Part):
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
-        """No lobe at all."""
+        """Refuse a body without lobes."""
         yield from _too_few(known, "lobes", 1, cls)
 
 

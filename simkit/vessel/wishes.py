@@ -73,7 +73,7 @@ class Wish:
 
 
 def too_few_holes(holes: int, notes: int) -> str:
-    """Why so many holes cannot play so many notes: each is open or covered.
+    """Reason why so many holes cannot play so many notes: each is open or covered.
 
     >>> too_few_holes(3, 13)
     '3 holes have 8 combinations, 13 notes want 4 holes'

@@ -1,4 +1,4 @@
-"""From exact walls to curved second-order meshes, for gmsh by `body.kernel`.
+"""Meshing of exact walls by curved second-order elements, for gmsh by `body.kernel`.
 
 In: walls and openings, m. Out: nodes (3, n) and tetrahedra of ten nodes, edge middles on the true wall; faces named
 by what they are (wall, mouth, far sphere). `curved` meshes closed air and the shell around the clay, `all_air` all of

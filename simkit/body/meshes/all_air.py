@@ -187,7 +187,7 @@ ROUNDED_NODES, SHARP_NODES, CRACK_NODES = 450.0, 260.0, 120.0
 
 
 def unknowns(chamber: ChamberBody, grading: Grading) -> float:
-    """About how many nodes the mesh will have (fitted to meshes of 10,000 to 100,000; within a third)."""
+    """Number of the mesh's nodes, approximately (fitted to meshes of 10,000 to 100,000; within a third)."""
     finer = GROW / grading.grow
     count = 10_000 * finer**2
     for o in chamber.all_openings:
@@ -200,7 +200,7 @@ def unknowns(chamber: ChamberBody, grading: Grading) -> float:
 
 
 def _within(chamber: ChamberBody, grading: Grading) -> float:
-    """About how many nodes a flat chamber takes beyond what any takes."""
+    """Number of nodes that a flat chamber takes beyond what any takes, approximately."""
     return max(0.0, 12 * chamber.volume / grading.inside**3 - 10_000)
 
 

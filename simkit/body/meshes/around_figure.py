@@ -50,7 +50,7 @@ def figure_mesh(
     nodes[on_sphere] = center + radius * away / np.linalg.norm(away, axis=1)[:, None]
     nodes[middles] = _bent(figure, nodes, skin, middles)
     mesh = gated(nodes, tets, skin, outer, size, "the air around the body", expected=None)
-    # A net cuts sharp rims and seams off on purpose, also far from any opening: `cut_off` tells where that counts.
+    # A net cuts sharp rims and seams off on purpose, also far from any opening: `cut_off` measures where it counts.
     return replace(mesh, straightened=0.0)
 
 

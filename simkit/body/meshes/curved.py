@@ -78,7 +78,7 @@ def surrounding_mesh(
     """Mesh the air between the body that `walls` make with `offset` of clay and a sphere around it (m).
 
     Where an element lay too flat on a bend it is straightened off the wall; then it is meshed finer, at most twice,
-    and the best of these is kept: `AirMesh.astray` tells what is left.
+    and the best of these is kept: `AirMesh.astray` is what is left.
     """
     mesh = _surrounding(walls, offset, center, radius, size, turns)
     for finer, share in _FINER:

@@ -91,7 +91,7 @@ class Skin:
 
 
 def obstacle_skins(gmsh: Any, obstacles: Sequence[Obstacle], clay: np.ndarray, coarse: float) -> list[Skin]:
-    """Each body's skin, finer towards the clay, whose points (n, 3), m, tell where that is."""
+    """Skin of each body, finer towards the clay, whose points (n, 3), m, are given."""
     near, skins = cKDTree(clay), []
     for body in obstacles:
         most = float(np.ptp(body.box, axis=0).max()) / 6

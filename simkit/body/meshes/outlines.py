@@ -36,7 +36,7 @@ class Footprint:
 
     @cached_property
     def box(self) -> tuple[float, float, float, float]:
-        """Its left, right, back and front, m."""
+        """Left, right, back and front end, m."""
         (left, back), (right, front) = self.plan.min(axis=(0, 1)).tolist(), self.plan.max(axis=(0, 1)).tolist()
         return left, right, back, front
 
@@ -64,9 +64,7 @@ class Footprint:
         return seen
 
     def beyond(self, at: np.ndarray) -> np.ndarray:
-        """Distance of points (n, 2 or 3) of the frame beyond the outline, as seen from the axis, m: (n,); negative
-        within.
-        """
+        """Distance (n,) of points (n, 2 or 3) of the frame beyond the outline, from the axis, m; negative within."""
         return np.asarray(np.hypot(at[:, 0], at[:, 1]) - self._seen(at)[:, 0])
 
     def turn(self, at: np.ndarray) -> np.ndarray:

@@ -229,9 +229,7 @@ def sphere(gmsh: Any, center: np.ndarray, radius: float, size: float) -> tuple[n
 def surface_triangles(
     gmsh: Any, drawn: Callable[[Any], object], size: SizeAt | None, most: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Skin of what `drawn` adds to a model: points (n, 3), m, and triangles (t, 3), of `size` (mm) if given, up to
-    `most`.
-    """
+    """Skin of what `drawn` adds to a model: points (n, 3), m, triangles (t, 3), of `size` (mm) or up to `most`."""
     occ = gmsh.model.occ
     gmsh.clear()
     gmsh.model.add("skin")

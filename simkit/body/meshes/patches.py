@@ -42,7 +42,7 @@ def about_poles(turn: float) -> np.ndarray:
 
 
 def places(ways: np.ndarray, turned: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Of directions (n, 3) on the ball the face (n,) of the cube, and where on its patch, 0 to 1 each way (n, 2).
+    """Face (n,) of the cube for directions (n, 3) on the ball, and place on its patch, 0 to 1 each way (n, 2).
 
     turned (3, 3) for all, or one for each (n, 3, 3).
     """

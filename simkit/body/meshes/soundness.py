@@ -114,6 +114,6 @@ def as_large(measured: float, exact: float) -> None:
 
 
 def place(at: np.ndarray) -> str:
-    """A place (3,), m, as the design file tells places."""
+    """A place (3,), m, in the words of the design file."""
     x, y, z = 1e3 * at
     return f"{y:.0f} mm along, {abs(x):.0f} mm to the {'right' if x >= 0 else 'left'}, {z:+.0f} mm up"

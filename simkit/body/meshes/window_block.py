@@ -62,7 +62,7 @@ class WindowCell:
 
     @property
     def leaves(self) -> float:
-        """About where the middle of the flow leaves the clay, m from the exit: a fifth of the way that the slope leans.
+        """Middle of the flow where it leaves the clay, about, m from the exit: a fifth of the slope's run further out.
 
         There the outer half ball is centred, so that its cap lets through what comes from no other place.
         """

@@ -49,7 +49,7 @@ class ScanWall(Wall):
         return (length - radius) * float(self.stretch.min())
 
     def beyond(self, points: np.ndarray) -> np.ndarray:
-        """About how far points (n, 3) lie beyond the wall, m: along the ray, times its slant in the stretched body."""
+        """Distance of points (n, 3) beyond the wall, m (n,), about: along the ray, times its slant when stretched."""
         q = (points - self.center) / self.stretch
         length = np.linalg.norm(q, axis=1)
         way = q / length[:, None]

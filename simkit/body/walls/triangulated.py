@@ -60,7 +60,7 @@ def read_surface(path: Path) -> Triangles:
 
 
 def _read_step(path: Path) -> Triangles:
-    """In a process of its own: a broken file can end the reader, or fold a face that is then meshed without end."""
+    """Read a STEP file in a process of its own: a broken one can end the reader, or be meshed without end."""
     with kernel.session():  # what gmsh itself wants is no fault of the file
         pass
     try:
@@ -85,7 +85,7 @@ def _read_stl(path: Path) -> Triangles:
 
 
 def _welded(points: np.ndarray, cells: np.ndarray) -> Triangles:
-    """One vertex where several coincide (to 1e-6 of the size); triangles without area are dropped."""
+    """Merge vertices that coincide (to 1e-6 of the size); triangles without area are dropped."""
     if not np.isfinite(points).all() or not len(cells):
         raise SurfaceError("a surface of triangles, each of finite numbers; this file has none")
     step = 1e-6 * np.ptp(points, axis=0).max() or 1.0  # 0 where all is one point

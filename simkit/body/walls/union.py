@@ -75,7 +75,7 @@ class UnionWall(Wall):
         return cKDTree(points[~self._buried(points)])
 
     def _free_foot(self, points: np.ndarray) -> np.ndarray:
-        """For points whose nearest foot lies inside another solid: the nearest of what is found that does not.
+        """Nearest point that lies inside no other solid (n, 3), m, for points whose nearest foot lies inside one.
 
         That is looked for from the nearest of points all over the surface, which is taken where nothing nearer is.
         """
@@ -95,7 +95,7 @@ class UnionWall(Wall):
         return np.asarray(every[best, np.arange(len(points))])
 
     def _apart(self, points: np.ndarray) -> np.ndarray:
-        """About how far (s, n) points are from each solid's surface, m."""
+        """Distance (s, n) of points from each solid's surface, m, approximately."""
         return np.abs([_reduced(solid, points)[0] for solid in self.solids])
 
     def _meeting(self, points: np.ndarray, start: np.ndarray, which: np.ndarray) -> np.ndarray:
@@ -153,7 +153,7 @@ class UnionWall(Wall):
 
     @cached_property
     def area(self) -> float:
-        """Of the parts of every solid that lie outside the others, by fine facets; right to a per cent."""
+        """Area of the parts of every solid that lie outside the others, m2, by fine facets; right to a per cent."""
         total = 0.0
         for n, solid in enumerate(self.solids):
             for sheet in solid.sheets(6):

@@ -38,7 +38,7 @@ class TwoLevel:
         self.middle, self.half = high * (1 + 1 / SPREAD) / 2, high * (1 - 1 / SPREAD) / 2
 
     def __call__(self, load: np.ndarray) -> np.ndarray:
-        """One cycle for loads (n, m)."""
+        """Approximate solution for loads (n, m) by one cycle."""
         return each_column(self._cycle, load)
 
     def _cycle(self, load: np.ndarray) -> np.ndarray:
@@ -64,7 +64,7 @@ class TwoLevel:
 
 
 def largest_over_diagonal(A: csr_matrix) -> float:
-    """About the largest eigenvalue of A over its diagonal."""
+    """Largest eigenvalue of A over its diagonal, approximately."""
     A, inverse_diagonal = single(A), (1 / A.diagonal()).astype(np.float32)
     v = np.cos(1.7 * np.arange(A.shape[0])).astype(np.float32)  # any vector with a part along every other
     for _ in range(12):

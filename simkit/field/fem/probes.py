@@ -108,6 +108,6 @@ _EDGES = np.array([[0, 1], [1, 2], [0, 2]])  # corners of a facet's edges, in th
 
 
 def _rising(height: np.ndarray) -> np.ndarray:
-    """From 0 to 1 as a barycentric coordinate rises through a border, with two continuous slopes."""
+    """Weight, 0 to 1, that rises with a barycentric coordinate through a border, with two continuous derivatives."""
     x = np.clip((height / BLENDED + 1) / 2, 0.0, 1.0)
     return x * x * x * (10 + x * (6 * x - 15))

@@ -63,7 +63,7 @@ def tetrahedron_rule(degree: int) -> Arrays:
 
 
 def _orbits(rules: tuple[tuple[tuple[float, ...], float], ...]) -> Arrays:
-    """Every different order of each point's barycentric coordinates, with the point's weight."""
+    """Points of every different order of each point's barycentric coordinates, with the point's weight."""
     orders = [(sorted(set(permutations(place))), weight) for place, weight in rules]
     points = np.array([each[1:] for found, _ in orders for each in found])
     return points, np.concatenate([np.full(len(found), weight) for found, weight in orders])

@@ -48,7 +48,7 @@ class Participation:
     answer: complex
 
     def moves(self, branch: complex) -> complex:
-        """By how much k^2 moves, 1/m2, for a branch of i omega rho/Z = `branch`, m."""
+        """Change of k^2, 1/m2, by a branch of i omega rho/Z = `branch`, m."""
         return self.strength * branch / (1 + self.answer * branch)
 
 

@@ -76,7 +76,7 @@ class WholeAir:
 
     @cached_property
     def far(self) -> tuple[csr_matrix, csr_matrix]:
-        """On the far sphere: the integral of p q dS (n, n), and the harmonics' loads B (n, (TOP + 1)^2), m."""
+        """Matrices on the far sphere: the integral of p q dS (n, n), and the harmonics' loads B (n, (TOP + 1)^2), m."""
         mesh, radius = self.whole.mesh, self.whole.radius
         rule = facet_rule(mesh.points, mesh.outer)
         surface = rule.mass
@@ -211,7 +211,7 @@ class WholeAir:
 
 
 def _join(number: np.ndarray) -> csr_matrix:
-    """From the joined nodes to all: (nodes, joined)."""
+    """Matrix (nodes, joined) from the joined nodes to all."""
     return csr_matrix((np.ones(len(number)), (np.arange(len(number)), number)))
 
 
@@ -241,7 +241,7 @@ class Linear:
 
     @classmethod
     def of(cls, mesh: AirMesh) -> Linear:
-        """Of all tetrahedra, nothing joined."""
+        """Linear elements of all tetrahedra, nothing joined."""
         corners = np.unique(mesh.tets[:, :4])
         ends = np.concatenate([mesh.tets[:, [4 + e, a, b]] for e, (a, b) in enumerate(EDGES)])
         ends = ends[np.unique(ends[:, 0], return_index=True)[1]]

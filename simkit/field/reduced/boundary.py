@@ -64,7 +64,7 @@ class AirSurface:
         return -out, -k2 / (1 + k2 * self.offset), -k1 / (1 + k1 * self.offset), np.cross(n, e1)
 
     def height(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """About how far points (n, 3) lie beyond the surface, m, with the normals out of the air near them."""
+        """Distance of points (n, 3) beyond the surface, m, approximately, with the normals out of the air near them."""
         if not self.outside:
             t = self.walls[0].taylor(points)
             size = np.linalg.norm(t.slope, axis=1)

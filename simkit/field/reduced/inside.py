@@ -115,7 +115,7 @@ class InsideAir:
 
     @cached_property
     def on_wall(self) -> tuple[np.ndarray, np.ndarray]:
-        """Of each mode the integrals over the wall of p^2 and of |grad_T p|^2 (m,): `wall_integrals`."""
+        """Integrals over the wall of p^2 and of |grad_T p|^2 of each mode (m,): `wall_integrals`."""
         return wall_integrals(self.mesh, self.modes.shapes)
 
     def answer(self, mouths: Sequence[Mouth]) -> InsideAnswer:
@@ -233,9 +233,7 @@ class InsideAir:
         return np.stack([m.broad_weights @ second_order_slopes(m.broad, *wall) for m in mouths], axis=1)
 
     def _body_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray]:
-        """Sources of order k^2 within the air: curvature terms of S at the body's points (q, n), and the means of R
-        (n,).
-        """
+        """Sources of order k^2 within the air: curvature terms of S at the body's points (q, n), means of R (n,)."""
         points, weights = self.body.points, self.body.weights
         curved = [m.broad_weights @ curvature_values(m.broad, points) for m in mouths]
         means = [m.broad_weights @ (second_order_values(m.broad, points) @ weights) / weights.sum() for m in mouths]

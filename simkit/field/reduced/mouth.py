@@ -215,9 +215,7 @@ class _Plan:
             yield pairs, gaps, pairs.weights / gaps
 
     def _own_rim(self, near: Sources, cap: np.ndarray, outside: bool) -> float:
-        """Addition to the duct by the rim's depth, 1/m: RIM_DEPTH of the cap's mean depth, less its square, over the
-        area.
-        """
+        """Addition to the duct by the rim's depth, 1/m: RIM_DEPTH of the cap's mean depth less its square, by area."""
         o = self.opening
         if outside and o.clay:
             curvature = -float(near.mean_curvature.mean()) * o.radius

@@ -173,7 +173,7 @@ class _Line:
         return iu * iu * (1 + L * ir * (2 + L * ir * (1 + self.end_u * ir)))
 
     def _end_slopes(self) -> tuple[np.ndarray, np.ndarray]:
-        """Its slope across the line over rho, and its slope along the line."""
+        """Derivatives of `_end_value`: across the line over rho, and along the line."""
         L, ir, iu = self.L, 1 / self.end_r, 1 / self.end_u
         uu, ur = iu * iu, iu * ir
         rise = 1 + self.end_u * ir  # (2 r + z)/r

@@ -61,12 +61,12 @@ class ShellBase:
     def of(
         span: np.ndarray, stiffness: csr_matrix, mass: csr_matrix, loads: np.ndarray, steepness: float, radius: float
     ) -> ShellBase:
-        """Of a shell's matrices."""
+        """Reduce a shell's matrices to the span."""
         K, M = span.T @ (stiffness @ span), span.T @ (mass @ span)
         return ShellBase(span, stiffness, mass, loads, steepness, radius, K, M, span.T @ loads, {})
 
     def at(self, wave_numbers: tuple[float, ...]) -> ShellWaves:
-        """At some wave numbers, kept."""
+        """Reduced equations at some wave numbers, 1/m, kept."""
         if wave_numbers not in self._waves:
             leaves = np.array([leaving(k, self.radius, TOP)[DEGREE] for k in wave_numbers])
             condition = (leaves - self.steepness) / self.radius**2
@@ -111,7 +111,7 @@ class MouthShare:
     def of(
         base: ShellBase, reading: MouthReading, loads: np.ndarray, far: np.ndarray, fields: np.ndarray
     ) -> MouthShare:
-        """From its loads, far data and fields (nodes, 4) of any length."""
+        """Make a mouth's share from its loads, far data and fields (nodes, 4) of any length."""
         added, span = fields / np.linalg.norm(fields, axis=0), base.span
         for _ in range(2):
             added = np.linalg.qr(added - span @ (span.T @ added))[0]
@@ -216,7 +216,7 @@ class Widened:
 
     @staticmethod
     def of(base: ShellBase, parts: Sequence[MouthShare], wave_numbers: np.ndarray, pairs: MouthPairs) -> Widened:
-        """Of the mouths with these shares."""
+        """Equations widened by the fields of these mouths."""
         waves = base.at(tuple(wave_numbers.tolist()))
         return Widened(base, tuple(parts), waves, pairs.of(parts, waves))
 

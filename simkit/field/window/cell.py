@@ -20,7 +20,7 @@ from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.field.window.relief import Relief, covers, lawful, place, window_cell
 
 UPRIGHT = 90.0
-LAW_DOWN_TO = 34.0  # degrees: flatter, the law spares up to 0.6 percent less of 1/K than the cell, a cent
+LAW_DOWN_TO = 34.0  # degrees: flatter, the law takes up to 0.6 percent less off 1/K than the cell, a cent
 FLAT = 0.0, 0.0
 
 

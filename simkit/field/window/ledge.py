@@ -5,7 +5,7 @@ of `depth`. An endless slit with such a step has a conformal map (`step_in_slit`
 has less, and the law says how much less. `benchmarks/floors.py` solves the cells and fits it anew: 1.2 to 5 cut-ups
 wide, walls of 0.5 to 1.6, steps of 0.1 to 1.2 of it, clay beside the window of 0.1 to 0.8, edges of 30 to 90 degrees,
 all in flat clay. Cells left out one by one it meets to 3 percent for 1/K, and to 6 for the friction (standard
-deviations). The wall's thickness changes nothing to speak of. Beyond that range it is as at its end, but for the
+deviations). The wall's thickness changes almost nothing. Beyond that range it is as at its end, but for the
 step's.
 """
 

@@ -105,7 +105,7 @@ class BenchAim:
 
     @property
     def past_mm(self) -> np.ndarray:
-        """By how much each hole is wider than its note wants it (holes,), counted as fired; 0 where it is not."""
+        """Excess of each hole's width over what its note wants (holes,), mm, counted as fired; 0 without one."""
         cut = self.estimate.piece.cuts > 0
         return np.where(cut & self.used, np.maximum(self.now.reported_mm - self.wanted_mm, 0.0), 0.0)
 

@@ -55,7 +55,7 @@ class Configurations:
 
     @staticmethod
     def blown(measurements: Sequence[Measurement]) -> Configurations:
-        """Those in which notes were measured."""
+        """Configurations in which notes were measured."""
         reported, first, cuts = (
             np.array([[getattr(hole, of) for hole in each.cutting] for each in measurements])
             for of in ("mm", "first", "cuts")
@@ -121,9 +121,7 @@ class MeasurementModel:
         return 1200 * np.log2(omega.real / (2 * np.pi)) + configurations.openness @ x[self.state.model]
 
     def _cuts_so_far(self, configurations: Configurations) -> np.ndarray:
-        """Incidence (r, holes, p), 1 or 0, of the state's numbers in each hole's diameter: the errors of its cuts so
-        far.
-        """
+        """Incidence (r, holes, p), 1 or 0, of the state's numbers in each hole's diameter: the errors of its cuts."""
         counted = np.zeros((*configurations.reported_mm.shape, len(self.state)))
         for hole, own in enumerate(self.state.cuts):
             for k, place in enumerate(own):

@@ -104,7 +104,7 @@ def hand_error_of(trial: Trial, hands: Hands, exact: bool = False, field: bool =
 
 
 def errors_of(vessel: Vessel, hands: Hands) -> dict[str, float]:
-    """Every number that hands may miss by its dotted key, and by how much; those without error left out."""
+    """Tolerance of every number that hands make, by its dotted key; those without error left out."""
     return {key: size for key, size in _errors(vessel, hands) if size > 0}
 
 
@@ -137,7 +137,7 @@ def _value(trial: Trial, key: str) -> float:
 
 
 def shrinkage_share(vessel: Vessel, points: float) -> float:
-    """By what share a fired size is off when clay shrinks by so many points of percent more or less."""
+    """Relative error of a fired size when clay shrinks by so many points of percent more or less."""
     shrinks = vessel.clay.shrinkage_percent or 0.0
     return points / (100 - shrinks)
 

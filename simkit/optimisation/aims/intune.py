@@ -77,7 +77,7 @@ class Proximity:
 
     @classmethod
     def near(cls, may: Freedom, at: np.ndarray | None = None) -> Proximity:
-        """Near the start of what may move, or near the point `at` (n,)."""
+        """Proximity to the start of what may move, or to the point `at` (n,)."""
         return cls(may.start if at is None else at, metric(may))
 
     def only(self, kept: np.ndarray) -> Proximity:

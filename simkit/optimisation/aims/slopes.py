@@ -6,7 +6,7 @@ number changes:
 
 - an opening (its place, its size, its duct): its row of the port field, from the fields of the others;
 - a wall or the clay's thickness: the port field on the same meshes, their nodes moved to the new walls (`moved`);
-- anything else, the air say: the resonator anew, on the meshes at hand.
+- anything else, the air say: the resonator anew, on the same meshes.
 """
 
 from __future__ import annotations

@@ -1,1 +1,1 @@
-"""From a wish to a first design: a scale, so many holes, these hands, one chamber or several."""
+"""A first design from a wish: a scale, so many holes, these hands, one chamber or several."""

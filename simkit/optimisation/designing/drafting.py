@@ -74,7 +74,7 @@ open = [{opened}]
 
 
 def chamber_text(wish: WishedRange, name: str, plan: ChamberPlan) -> str:
-    """One chamber of the file."""
+    """Text of one chamber of the file."""
     window = 0.2 * plan.length_mm
     text = _CHAMBER.format(
         name=name,

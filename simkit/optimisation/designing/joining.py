@@ -1,4 +1,4 @@
-"""From a divided range to one piece of clay: each chamber tuned by itself, set side by side, tuned in one body."""
+"""One piece of clay from a divided range: each chamber tuned by itself, set side by side, tuned in one body."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it;
 _ENOUGH = 20.0  # cents^2: less to be gained ends the tuning of one chamber by itself
 _ALONE_CENTS = 5.0  # a chamber by itself need be no nearer: among the others its notes move by as much
 _FAR_CENTS = 10.0  # a chamber with a note farther off by itself is tuned by more
-_MOST_STEPS = 5  # of each way to tune the whole body: what can be had takes two or three
+_MOST_STEPS = 5  # of each way to tune the whole body: what can be reached takes two or three
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ class Piece:
 
     @property
     def verdict(self) -> str:
-        """One sentence, or a few lines where not all was reached."""
+        """Verdict in one sentence, or a few lines where not all was reached."""
         lines = [] if self.outcome.reached and self.broken else [self.outcome.verdict]
         return "\n".join([*lines, *(f"broken: {what}" for what in self.broken)])
 
@@ -138,7 +138,7 @@ def _too_much(wish: WishedRange, box: tuple[float, float, float], mass: float) -
 
 
 def _alone(vessel: Vessel) -> Vessel:
-    """One chamber tuned as a piece of its own, as nearly as is worth it before the others stand beside it.
+    """Tune one chamber as a piece of its own, as nearly as is worth it before the others stand beside it.
 
     By size and diameters; where that does not do, by places and the window as well.
     """
@@ -199,7 +199,7 @@ def _refitted(vessel: Vessel, wish: WishedRange) -> Vessel:
 
 
 def set_side_by_side(vessel: Vessel) -> Vessel:
-    """Every chamber after the first slid from the right until the clay asked for is left between it and the others.
+    """Shift each chamber after the first from the right until the clay asked for is left between it and the others.
 
     All mouth ends lie in one row, and so do the windows, as the player's lips want them. Eggs turned by up to 20
     degrees make the row at most half a percent narrower, and so none is turned.

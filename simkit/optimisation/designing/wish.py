@@ -155,7 +155,7 @@ def _sized(wish: Wish, draft: Vessel) -> Vessel:
 
 
 def _growth(wish: Wish, draft: Vessel) -> float:
-    """By what factor the draft's chamber grows: to where the fingers fit, within what its window can serve."""
+    """Factor by which the draft's chamber grows: to where the fingers fit, within what its window can serve."""
     wall = placed_wall(draft, draft.chambers[0])
     first, last = axis_ends_mm(wall)
     row = (_rows(wish.holes)[0] - 1) * (wish.fingertip_mm + BESIDE_MM)
@@ -170,7 +170,7 @@ def _served(wish: Wish, draft: Vessel) -> tuple[float, float]:
     """The window's conductivities, m, that it can have and with which the holes of a row can be drilled and sealed:
     from and to. Crossed where there are none: then the wish is out of reach by the hand rule.
 
-    K ~ V ~ size^3, so they tell how large the chamber may be.
+    K ~ V ~ size^3, so they bound the size of the chamber.
     """
     longest = _longest_mm(wish)
     low, high = _conductivity_at(draft, SHORTEST, _OBLONG), _conductivity_at(draft, longest, WIDE)

@@ -18,7 +18,7 @@ _SHARES = ("widest_at", "squareness")  # plain ratios: a hundredth is a percent
 
 
 def metric(may: Freedom) -> np.ndarray:
-    """By how much (n,) one unit of each free number changes the design, at its start.
+    """Change of the design (n,), in the unit of this module, for one unit of each free number, at its start.
 
     A number that moves several things counts as the root of the sum of their squares, one that scales a whole chamber
     as its percent. DesignError where an opening has no place.

@@ -18,7 +18,7 @@ from simkit.sound.models.circuit import Circuit, Duct, WallLoss
 
 
 def growth(before: Body, after: Body) -> tuple[np.ndarray, float]:
-    """By what factor each port's chamber has grown in length (n,), and all the air together; by volumes."""
+    """Factor of growth in length of each port's chamber (n,), and of all the air together; by volumes."""
     pairs = list(zip(before.chambers, after.chambers, strict=True))
     shares = [(new.volume / old.volume) ** (1 / 3) for old, new in pairs]
     whole = sum(new.volume for _, new in pairs) / sum(old.volume for old, _ in pairs)

@@ -67,7 +67,7 @@ def duct_beside(was: Duct, opening: Opening, aperture: Aperture, voicing: Voicin
 
 
 def labium_beside(old: Opening, new: Opening) -> float:
-    """By what factor the labium's share of the jet's dipole is another at a window `new` that differs a little."""
+    """Ratio of the labium's share of the jet's dipole at a window `new` that differs a little to that at the old."""
     return float(np.exp(_LABIUM @ _grown(old, new)))
 
 
@@ -82,6 +82,6 @@ def _labium_sizes(opening: Opening) -> np.ndarray:
 
 
 def _shape(opening: Opening) -> tuple[float, ...]:
-    """All that a window's relief depends on."""
+    """Numbers that a window's relief depends on."""
     o = opening
     return (o.width, o.height, o.length, o.edge_deg, o.inside_rim, o.rim, *(float(k) for k in o.curvatures))

@@ -1,4 +1,4 @@
-"""From a start to the best design near it: the Gauss-Newton method within a trust region.
+"""Descent from a start to the best design near it: the Gauss-Newton method within a trust region.
 
 Every step solves the linearised problem exactly, limits and bounds included (`step`). A limit that is broken is a
 quadratic penalty until it holds. Where a long step falls short of the reduction that the linear model predicts, a
@@ -134,7 +134,7 @@ class Iterate:
 
     @cached_property
     def merit(self) -> float:
-        """Half the sum of squares, penalties of broken limits that anything can mend included: cents^2."""
+        """Merit: half the sum of squares, penalties of broken limits that anything can mend included, cents^2."""
         broken = PENALTY * np.minimum(self.left, 0.0)
         if broken.any():
             broken = broken[self.movable]
@@ -153,13 +153,13 @@ class Iterate:
 
     @cached_property
     def jacobian(self) -> np.ndarray:
-        """Of the residuals, per clear change of each number (m, n)."""
+        """Jacobian of the residuals, per clear change of each number (m, n)."""
         reach = self.task.freedom.reach
         return np.concatenate([np.zeros((0, len(reach))), *(aim.slopes(self.trial) for aim in self.task.aims)]) * reach
 
     @cached_property
     def limit_jacobian(self) -> np.ndarray:
-        """Of the limits' room, mm per clear change of each number (c, n)."""
+        """Jacobian of the limits' room, mm per clear change of each number (c, n)."""
         trial = self.trial
         columns = [
             (self.task.left(n.vessel, n.body) - self.left) / n.step * reach
@@ -174,7 +174,7 @@ class Iterate:
 
     @property
     def holding(self) -> np.ndarray:
-        """Those of them that hold here (c,) bool: the others are for the descent to mend, step by step."""
+        """Mask (c,) of the movable limits that hold here: the others are for the descent to mend, step by step."""
         return self.movable & (self.left > -FEASIBLE_MM)
 
     def linearised(self, radius: float) -> Linearisation:

@@ -75,7 +75,7 @@ def alternatives(vessel: Vessel, seed: int = 0, trial: Trial | None = None, most
 
 
 def _by_ports(trial: Trial, shares: np.ndarray) -> np.ndarray:
-    """By what factor (2^holes,) each combination brings more of (f/f0)^2 - 1 by the port model than by the rule."""
+    """Ratio (2^holes,) of (f/f0)^2 - 1 of each combination by the port model to that by the rule."""
     every = _every(len(shares))
     hz = replace(trial.voices[0].resonator, beside=None).lowest(every.astype(float)).real
     by_rule = every @ shares
@@ -210,7 +210,7 @@ def _fits(
 
 
 def _every(count: int) -> np.ndarray:
-    """All combinations of holes (2^count, count) bool."""
+    """All combinations of holes (2^count, count), bool."""
     return (np.arange(2**count)[:, None] >> np.arange(count)) & 1 == 1
 
 

@@ -89,7 +89,7 @@ def _moved(here: Iterate, step: np.ndarray, allowed: np.ndarray) -> Iterate | No
 
 
 def _violation(iterate: Iterate, allowed: np.ndarray) -> float:
-    """By how many cents the worst of what is wanted is beyond what it may be (m,)."""
+    """Largest excess of a residual over what is allowed (m,), cents."""
     return float((np.abs(iterate.residuals) - allowed).max(initial=0.0))
 
 

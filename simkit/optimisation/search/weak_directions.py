@@ -23,7 +23,7 @@ class WeakDirections:
 
     @classmethod
     def of(cls, notes: np.ndarray, slopes: np.ndarray, residuals: int) -> WeakDirections:
-        """Of notes (f,), cents off, with their slopes (f, n) in cents per mm of way; the first of so many residuals.
+        """Weak directions of notes (f,), cents off, with slopes (f, n), cents per mm of way; first of the residuals.
 
         The singular values of the slopes say how far the best mixture of moves brings each mixture of notes. What no
         mixture of moves reaches at all counts too: nothing is lost by leaving it.

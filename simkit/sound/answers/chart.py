@@ -1,4 +1,4 @@
-"""Every combination of holes: what it plays, and which combinations serve for a note."""
+"""Charts: the pitch of every combination of holes, and the combinations that serve for a note."""
 
 from __future__ import annotations
 

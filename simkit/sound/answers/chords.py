@@ -97,7 +97,7 @@ class Together:
 
     @staticmethod
     def of(vessel: Vessel, blown: Sequence[str], model: str, lossless: bool, state: str) -> Together:
-        """Of the chambers `blown`; an InputError for more choices than anyone would read."""
+        """Chords of the chambers `blown`; an InputError for more choices than anyone would read."""
         notes = [vessel.chamber(name).notes or (None,) for name in blown]
         count = math.prod(len(each) for each in notes)
         if count > MOST:
@@ -130,7 +130,7 @@ class Together:
 
     @cached_property
     def sounding(self) -> tuple[Coupled, ...]:
-        """Each chamber's resonator with the other openings as the choices want them."""
+        """Resonator of each chamber with the other openings as in the choices."""
         return tuple(r.beside_others(self.states) for r in self.resonators)
 
     @cached_property
@@ -155,7 +155,7 @@ class Together:
         return self.resonators[one].merging(self.resonators[other], mean, self.states)
 
     def nearest(self, hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Of frequencies (choices, chambers): the least difference (choices,), Hz, and whether those two merge."""
+        """Least difference (choices,), Hz, of frequencies (choices, chambers), and whether those two merge."""
         pairs = list(combinations(range(hz.shape[1]), 2))
         gaps = np.stack([np.abs(hz[:, i] - hz[:, j]) for i, j in pairs], axis=1)
         merge = np.stack([self.merging(i, j) for i, j in pairs], axis=1) / (2 * np.pi)

@@ -131,7 +131,7 @@ class Build:
         return cls(elongation(chamber.wall), waist(chamber.wall), shares, clay)
 
     def form(self) -> str:
-        """Why air must run along the chamber, as measured."""
+        """Reason why air must run along the chamber, in words, as measured."""
         if self.narrow:
             return f"the chamber narrows to {MM * self.narrow.diameter:.0f} mm"
         return f"the chamber is {self.long:.1f} times as long as wide" if self.long > LONG else "the chamber is no ball"
@@ -147,7 +147,7 @@ class Build:
 
 
 def reasons_for(resonators: Sequence[Resonator], build: Build, note: PredictedNote) -> tuple[str, ...]:
-    """Why models differ for one note, the weightiest first: by what the quick ones among them say of themselves.
+    """Reasons why models differ for one note, the weightiest first, from the evidence of the quick ones.
 
     resonators: one of each quick model, the most careful last. What a model neglects is in the facts of its evidence,
     `neglected_..._cents`; doubts are those of the most careful one.

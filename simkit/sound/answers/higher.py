@@ -90,7 +90,7 @@ class RingingChamber:
 
     @property
     def uncertainties_cents(self) -> np.ndarray:
-        """By how many cents each mode's frequency may be wrong (modes,)."""
+        """Uncertainty of each mode's frequency, half width in cents (modes,)."""
         return column(ring.uncertainty_cents for ring in self.rings)
 
     def __repr__(self) -> str:
@@ -140,7 +140,7 @@ class Ringing(OverChambers):
 
     @property
     def uncertainties_cents(self) -> np.ndarray:
-        """By how many cents each mode's frequency may be wrong (modes,)."""
+        """Uncertainty of each mode's frequency, half width in cents (modes,)."""
         return self._joined("uncertainties_cents")
 
     def __repr__(self) -> str:

@@ -18,14 +18,14 @@ class ForChamber(Protocol):
         """The chamber's name."""
 
     def as_dict(self) -> dict[str, Any]:
-        """Under the keys of the command line's JSON."""
+        """Content under the keys of the command line's JSON."""
 
 
 class ForChord(Protocol):
     """The answer about one chord."""
 
     def as_dict(self) -> dict[str, Any]:
-        """Under the keys of the command line's JSON."""
+        """Content under the keys of the command line's JSON."""
 
 
 class OverChambers:

@@ -121,7 +121,7 @@ class PredictedChamber:
 
     @property
     def uncertainties_cents(self) -> np.ndarray:
-        """By how many cents the model may be wrong (notes,)."""
+        """Uncertainty of each note by the model, half width in cents (notes,)."""
         return column(note.answer.uncertainty_cents for note in self.notes)
 
     def __repr__(self) -> str:
@@ -175,7 +175,7 @@ class Prediction(OverChambers):
 
     @property
     def uncertainties_cents(self) -> np.ndarray:
-        """By how many cents the model may be wrong (notes,)."""
+        """Uncertainty of each note by the model, half width in cents (notes,)."""
         return self._joined("uncertainties_cents")
 
     def by(self, model: str) -> Prediction:

@@ -1,7 +1,7 @@
 """Convergence of an answer with the mesh: the same asked on cells of full, middling and half size.
 
 Richardson 1911, Phil. Trans. R. Soc. A 210, 307: an answer that errs like the power p of the cells' size moves by
-2^(p/2) less in the second of two steps of the root of two. So the steps tell the order, and what is left.
+2^(p/2) less in the second of two steps of the root of two. So the steps give the order, and the error that is left.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ CLOSED = "closed"
 
 @frozen
 class Halved:
-    """Frequencies on three meshes, and what these tell of the mesh's part in the first.
+    """Frequencies on three meshes, and the mesh's error in the first by them.
 
     names (n,): what each frequency is of; sizes (3,): the cells' size over the standard, the last half of the first;
     hz (3, n); order (n,): the power of the size with which what the mesh adds falls away, NaN where the two steps go
@@ -50,7 +50,7 @@ class Halved:
 
     @property
     def left_cents(self) -> np.ndarray:
-        """By how much each mesh's frequencies are off the extrapolated ones, cents: (3, n)."""
+        """Deviation of each mesh's frequencies from the extrapolated ones, cents (3, n)."""
         return np.asarray(1200 * np.log2(self.hz / self.settled_hz))
 
 

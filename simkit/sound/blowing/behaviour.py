@@ -20,7 +20,7 @@ SPEAKS_BELOW_PA = 2000.0
 
 @dataclass(frozen=True)
 class NoteBlown:
-    """Behaviour of one note when blown; None where it does not speak (or where there is nothing to tell).
+    """Behaviour of one note when blown; None where it does not speak (or where there is no such value).
 
     pressure: Pa, where the jet drives the lowest resonance in phase; in_phase false where that is not to be had below
     2 kPa, and the pressure is then that of the loudest swing. sounding_hz: there. q, playing_q: linear, and

@@ -48,7 +48,7 @@ def fit_jet(
 ) -> JetFit:
     """Fit constants to readings: least squares of cents, a common offset of all pitches left free.
 
-    Pitch against pressure tells where the jet is in phase (convection) and how much the note bends, that is its Q
+    Pitch against pressure shows where the jet is in phase (convection) and how much the note bends, that is its Q
     while playing (window_contraction). It says next to nothing of the source's strength: do not free more than the
     readings can tell, and read `spread`. At least two pressures on one fingering, and more readings than constants.
     """

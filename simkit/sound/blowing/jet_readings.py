@@ -61,7 +61,7 @@ class Readings(Part):
 
     @classmethod
     def load(cls, path: str | Path) -> Readings:
-        """Read a file of readings; an InputError tells all that is wrong with it."""
+        """Read a file of readings; an InputError lists all that is wrong with it."""
         return checked(cls, parsed(text_of(path, "a file of readings"), str(path)), str(path))
 
 

@@ -82,7 +82,7 @@ class _Followed:
 
     @classmethod
     def of(cls, notes: Sequence[Motion], jet: AirJet, seconds: float, dt: float) -> _Followed:
-        """At rest but for a tap."""
+        """Initial state: at rest but for a tap."""
         modes = [Oscillators.of(note, jet) for note in notes]
         count, before = math.ceil(seconds / dt), math.ceil(LAST * jet.cut_up / SLOWEST / dt) + len(_NODES)
         kicks = [tap(note, 1e-2, jet.window_area) for note in notes]
@@ -113,7 +113,7 @@ class _Followed:
             self._steps(source[:, None] * np.diff(cut, axis=1))
 
     def _steps(self, push: np.ndarray) -> None:
-        """As many steps as the source's pushes (N, s), pressure over rho, are known for."""
+        """Advance by as many steps as the source's pushes (N, s), pressure over rho, are known for."""
         n, openings = self.modes[0].count, self.through.shape[1]
         state, across, through, moving = self.state, self.across, self.through, self.moving
         swing, motion, source = state[:, : 2 * n], state[:, n : 2 * n], state[:, -1, 0]

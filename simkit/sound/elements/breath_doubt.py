@@ -70,7 +70,7 @@ class BreathDoubt:
 
 
 def doubt(b: Breathing, cents: Callable[[Breathing], np.ndarray] = pitch_cents) -> BreathDoubt:
-    """From the ends of every range, taken as independent; `cents` tells (v, f) cents of variants side by side."""
+    """Uncertainty from the ends of every range, as independent; `cents` gives (v, f) cents of variants at once."""
     ends = variants(b)
     moved = cents(side_by_side([each for pair in ends.values() for each in pair]))
     parts = dict(zip(ends, (moved[1::2] - moved[::2]) / 2, strict=True))

@@ -12,7 +12,7 @@ def points(low: float, high: float, count: int) -> np.ndarray:
 
 
 def shares(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
-    """By what the values at such points (p,) are multiplied and added up at real or complex places (...): (..., p).
+    """Weights (..., p) of the values at such points (p,) for their interpolation at real or complex places (...).
 
     >>> nodes = points(1.0, 2.0, 8)
     >>> bool(abs(shares(nodes, np.array(1.3 + 0.1j)) @ nodes**5 - (1.3 + 0.1j) ** 5) < 1e-12)

@@ -11,7 +11,7 @@ from simkit.sound.elements.orifice import Reals
 # Dickens 2007, thesis, University of New South Wales, ch. 4: fingers on holes of radius b in pipes of radius a, walls
 # of 1, 2.5 and 5 mm, b/a 0.2 to 1: the covered hole springs as if it were shorter, by 0.1 b to 0.8 b (fig. 4.11, read),
 # on the mean 0.76 b (b/a) (eq. 4.11, as his listing has it). Eq. 4.13 is of the series term, where the bore's own flow
-# dips into the hole; a chamber has none to speak of. The pipes' radius: 7.5 mm, from memory.
+# dips into the hole; a chamber has almost none. The pipes' radius: 7.5 mm, from memory.
 _PIPE = 7.5e-3
 _SUNK = 0.76
 _SHALLOWEST, _DEEPEST = 0.1, 0.8

@@ -184,7 +184,7 @@ class Returned:
 
     @staticmethod
     def of(thing: Thing, piece: Scatterer, openings: np.ndarray) -> Returned:
-        """Through the law at Chebyshev's points."""
+        """Interpolation of `change` through Chebyshev's points."""
         path, top = thing.path(openings), REACH / piece.ball
         at = chebyshev.chebpts1(TERMS)
         ks = top * (1 + at) / 2
@@ -214,7 +214,7 @@ class Nearby:
 
     @staticmethod
     def of(things: Sequence[Thing], piece: Scatterer, openings: np.ndarray) -> Nearby:
-        """Of things near a piece whose openings' outer middles are at (n, 3); ValueError where one is in a thing."""
+        """Things near a piece whose openings' outer middles are at (n, 3), m; ValueError where one is in a thing."""
         for thing in things:
             if thing.gap(openings).min() <= 0:
                 kind = {RigidBall: "a ball", RigidPlane: "a wall", Palms: "a palm"}[type(thing)]

@@ -101,7 +101,7 @@ def round_hole(
 ) -> Aperture:
     """A round hole through a wall of thickness `length`, its rims rounded by `rim` outside and `inside_rim` inside.
 
-    bends: mean curvature of the inner and of the outer face, 1/m, positive for a ball's: a rim's radius spares more
+    bends: mean curvature of the inner and of the outer face, 1/m, positive for a ball's: a rim relieves more
     where the clay's corner is sharp, as outside a ball, than where it is blunt.
 
     >>> round(float(1e3 * round_hole(4e-3, 4e-3).conductivity), 5)
@@ -227,7 +227,7 @@ def _fok(ratio: Reals) -> Reals:
 
 
 def organ_mouth(area: Reals) -> Reals:
-    """Conductivity of an organ pipe's mouth of that area, m: 1/K = 0.73/sqrt(S), a thin lip, no wall to speak of.
+    """Conductivity of an organ pipe's mouth of that area, m: 1/K = 0.73/sqrt(S), a thin lip, almost no wall.
 
     Ingerslev & Frobenius 1947, Trans. Dan. Acad. Tech. Sci. 1 (from memory). A window in clay has a wall and conducts
     less; the rule is for comparison only.

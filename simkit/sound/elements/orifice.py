@@ -273,7 +273,7 @@ def end_of(
     Between the thin and the long wall it goes as a round hole of equal area does (within 0.2 % of duct modes). The
     rounded rim's relief uses twice area over perimeter as radius. hollows: the wall's curvature across and along times
     half the width and half the height, positive where the air lies in the hollow: the sides' rims, and those of the
-    other two, spare as `rounding` says of their corners, each by its length. The viscous length is Hadamard's
+    other two, relieve as `rounding` says of their corners, each by its length. The viscous length is Hadamard's
     derivative, by a central difference.
     """
     size = min(width, height)

@@ -42,7 +42,7 @@ class Windway:
 
     @property
     def area(self) -> float:
-        """Of its exit, m2."""
+        """Cross-section of its exit, m2."""
         return self.width * self.height
 
     @property
@@ -79,7 +79,7 @@ class Windway:
 
     @property
     def conductivity(self) -> float:
-        """Of its air at rest, m: one over the integral of 1/(w h)."""
+        """Conductivity of its air at rest, m: one over the integral of 1/(w h)."""
         return 1 / sum(part / (wide * high) for wide, high, part in self.slices)
 
     def speed_at(self, omega: Reals) -> Reals:
@@ -167,7 +167,7 @@ AT_FACE = Junction(0.0, 0.0)
 
 
 def exit_band(windway: Windway, window: Opening) -> tuple[float, float]:
-    """From where to where, m outward of the inner face, the windway's exit lies in the upright wall of the window.
+    """Lower and upper end of the windway's exit in the upright wall of the window, m outward of the inner face.
 
     Its lower half mostly lies below that face, in front of the clay that carries the windway, which no model has. With
     a lip of 1.5 mm of clay below it, the inertance between the whole exit and the outside is within 1.5 % of that
@@ -186,7 +186,7 @@ def junction_of(windway: Windway, window: Opening) -> Junction:
     The wall's potential as in a slit of the cut-up's height H that ends in a wide flange: at z from the flange it is
     that of the even flow further up at the depth (H/pi)(ln(2 cosh s) - 1), s - tanh s = pi z/H (Schwarz-Christoffel's
     map). What else the window's cells (`field.window.cell`) have is small: 0.006 H for its sides, and where the far
-    side slopes, so that the flow leans away, (0.028 + 0.128 z/H + 0.022 ln(wall/H)) H. The inertance is that of a
+    side slopes, so that the flow turns off, (0.028 + 0.128 z/H + 0.022 ln(wall/H)) H. The inertance is that of a
     source beside a corner of clay, 0.22 ln(H/p)/W, p the part of H that the exit takes up, and 0.19/W. Fitted to 29
     cells, widths of 1.2 to 5.5 H, walls of 0.5 to 1.6, rims of 0.03 to 0.12, edges of 20 to 90 degrees: depths to
     0.005 H, the inertance to 4 % (standard deviations).

@@ -1,4 +1,4 @@
-"""From a design to what answers for its sound: the models by name, each loaded when it is first asked for."""
+"""Models by name, each loaded when it is first asked for, and the cases that they answer."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def with_playing(case: Case, playing: Playing) -> Case:
 
 
 def left_out(model: str, case: Case) -> tuple[str, ...]:
-    """In a sentence, the parts of playing that the case counts in and the model does not know; nothing where none."""
+    """Parts of playing that the case counts in and the model does not know, in a sentence; nothing where none."""
     missing = [part for part in case.playing.parts if part not in model_of(model).played]
     if len(missing) == len(case.playing.parts) and missing:
         return (f"{model}: knows nothing of playing: its numbers are of the still piece",)

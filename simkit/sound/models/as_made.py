@@ -34,7 +34,7 @@ from simkit.sound.models.roots import stiffness
 
 SHARES = (0.45, 0.7, 1.0, 1.25)  # of the design's radii: where the field is solved
 _GRID = (0.8, 1.0, 1.25)  # of the window's sizes: where its aperture is asked
-_NOT_CUT = 1e9  # of the flow's resistance, 1/m: none to speak of passes
+_NOT_CUT = 1e9  # of the flow's resistance, 1/m: almost none passes
 _ENDS = ("inner", "outer", "inner_viscous", "outer_viscous")
 _TOLERANCE = 1e-7  # of the frequency: 2e-4 cents
 _NUDGE = 1e-6  # of the frequency
@@ -120,7 +120,7 @@ class AsMade:
         return self.in_one_air(made, openness) * self.drift(made, openness)
 
     def drift(self, made: Made, openness: np.ndarray) -> np.ndarray:
-        """By what factor (m,) the breath left in the air of each fingering raises it over the airs of the circuit."""
+        """Factor (m,) by which the breath left in the air of each fingering raises it over the airs of the circuit."""
         if self.playing.breath is None:
             return np.ones(len(made))
         states = self._states(made, openness)

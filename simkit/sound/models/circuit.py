@@ -50,7 +50,7 @@ class Duct:
         return self if openness == 1 else replace(self, aperture=partly_covered(self.aperture, openness))
 
     def filling(self, omega: np.ndarray, lossless: bool) -> ducts.Filling:
-        """Its air as waves in it see it, at complex omega (...)."""
+        """Complex density and stiffness of its air at complex omega (...)."""
         return (
             ducts.plain_filling(self.air)
             if lossless

@@ -177,7 +177,7 @@ class LumpedResonator:
         return omega
 
     def _played(self, openness: np.ndarray, omega: np.ndarray) -> np.ndarray:
-        """By what factor (n,) each fingering's own air, and what stands near, raise the note; to first order.
+        """Factor (n,) by which each fingering's own air, and what stands near, raise the note; to first order.
 
         What comes back from things nearby adds w' dZ w to 1/K, w the openings' shares of K.
         """

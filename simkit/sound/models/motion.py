@@ -77,7 +77,7 @@ class Motion:
         return self.omega.real / (2 * self.omega.imag)
 
     def only(self, fingerings: np.ndarray | slice) -> Motion:
-        """Those fingerings alone: indices, a mask or a slice."""
+        """Motion of some fingerings alone: indices, a mask or a slice."""
         return replace(self, omega=self.omega[fingerings], flow=self.flow[fingerings], through=self.through[fingerings])
 
 

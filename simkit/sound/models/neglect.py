@@ -40,7 +40,7 @@ class Layout:
 
     @property
     def radius(self) -> float:
-        """Of the ball of equal volume, m."""
+        """Radius of the ball of equal volume, m."""
         return (3 * self.wall.volume / (4 * np.pi)) ** (1 / 3)
 
     @cached_property

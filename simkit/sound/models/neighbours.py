@@ -25,7 +25,7 @@ _ALIKE = 0.05  # shares nearer to each other count as alike, for each pair of ch
 
 
 def members(field: PortField) -> np.ndarray:
-    """Incidence of the field's rows and the chambers, noughts and ones in the chambers' order: (n, u)."""
+    """Incidence matrix of the field's rows and the chambers, zeros and ones in the chambers' order: (n, u)."""
     first, chamber = np.unique(field.shared.argmax(axis=1), return_inverse=True)
     return (chamber[:, None] == np.arange(len(first))).astype(float)
 

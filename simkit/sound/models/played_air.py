@@ -77,7 +77,7 @@ class PlayedAir:
         return breathed(self._balance(openness, conductivity))
 
     def drift(self, openness: np.ndarray, conductivity: np.ndarray) -> np.ndarray:
-        """By what factor (f,) the air of fingerings (f, holes) raises the note over the air of the mean one."""
+        """Factor (f,) by which the air of fingerings (f, holes) raises the note over the air of the mean one."""
         if len(openness) > _TOGETHER:
             parts = (slice(n, n + _TOGETHER) for n in range(0, len(openness), _TOGETHER))
             own = np.broadcast_to(conductivity, (len(openness), len(self.area)))

@@ -59,7 +59,7 @@ class Playing:
         return tuple(name for name in PARTS if getattr(self, name) is not None)
 
     def doubts(self, openness: np.ndarray) -> list[np.ndarray]:
-        """Half widths in cents (f,) of what is doubtful in the parts that tell it themselves, for (f, holes)."""
+        """Uncertainties, half widths in cents (f,), of the parts that give their own, for fingerings (f, holes)."""
         return [] if self.breath is None else self.breath.doubts(openness)
 
     @property

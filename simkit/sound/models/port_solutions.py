@@ -36,7 +36,7 @@ def body_air(body: Body, mesh: float = 1.0) -> BodyAir:
 
 
 def _nodes() -> int:
-    """Of all meshes that are kept."""
+    """Number of nodes of all meshes that are kept."""
     meshes = [[*(chamber.mesh for chamber in air.chambers), air.outside.mesh] for air in _KEPT.values()]
     return sum(len(mesh.points) for each in meshes for mesh in each)
 

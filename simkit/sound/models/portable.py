@@ -1,7 +1,7 @@
-"""The model `ports` of a design, as played, as plain numbers: what a page without Python needs to reckon any fingering.
+"""The model `ports` of a design, as played, as plain numbers: what a page without Python needs for any fingering.
 
 What is solved by elements goes out as numbers, the port field above all; what is a formula (ducts, losses, radiation,
-the windway and the mouth behind it, the balance of breath) is reckoned anew where they arrive: `show/static/ports.js`.
+the windway and the mouth behind it, the balance of breath) is computed anew where they arrive: `show/static/ports.js`.
 
 A hole of another width has other rows in the port field. Each is solved for at some widths with the other holes as
 designed, and read between them as polynomials in the logarithm of the width. Where two holes are wider at once,
@@ -87,7 +87,7 @@ class _Range:
 
     @classmethod
     def of(cls, resonators: Sequence[PortsResonator]) -> _Range:
-        """From all holes of a chamber covered to all open, and beyond as narrow and wide holes need it."""
+        """Range of k from all holes of a chamber covered to all open, and beyond as narrow and wide holes need it."""
         found = []
         for r in resonators:
             ends = np.array([np.zeros(len(r.holes)), np.ones(len(r.holes))])
@@ -149,7 +149,7 @@ def _openings(r: PortsResonator) -> list[Opening]:
 
 
 def _changes(r: PortsResonator) -> RowChanges:
-    """Of each round opening's rows at each width but its own, opening after opening."""
+    """Changes of each round opening's rows at each width but its own, opening after opening."""
     openings = _openings(r)
     rows = [n for n, opening in enumerate(openings) if opening.is_round]
     moves = [(n, _wide(openings[n], q)) for n in rows for q in WIDTHS if q != 1.0]
@@ -222,7 +222,7 @@ def _chamber(vessel: Vessel, case: Case, r: PortsResonator, outer: _Range) -> di
 
 
 def _window(duct: Duct) -> dict[str, Any]:
-    """Its duct; floor: what the clay under the windway adds to its inner end and viscous length, m."""
+    """Numbers of the window's duct; floor: additions of the clay under the windway to inner end and viscous length."""
     a, under = duct.aperture, duct.floor.before(duct.aperture)
     sizes = {name: float(getattr(a, name)) for name in (*_ENDS, "area", "perimeter")}
     floor = [float(under.inner - a.inner), float(under.inner_viscous - a.inner_viscous)]

@@ -91,7 +91,7 @@ class PortsResonator:
         return self.in_one_air(openness) * self.drift(openness)
 
     def drift(self, openness: np.ndarray) -> np.ndarray:
-        """By what factor (f,) the breath left in the air of each fingering raises it over the airs of the circuit."""
+        """Factor (f,) by which the breath left in the air of each fingering raises it over the airs of the circuit."""
         breath = self.playing.breath
         openness = np.atleast_2d(np.asarray(openness, float))
         if breath is None:

@@ -208,9 +208,7 @@ class _Modal:
         return d, slope
 
     def at_rest(self, count: int, rows: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
-        """Starting values: eigenvalues of the lossless problem with the flows of a low frequency, real, and their
-        vectors.
-        """
+        """Starting values: real eigenvalues of the lossless problem with the flows of a low frequency, and vectors."""
         c = self.circuit.chamber_air.sound_speed
         still = replace(self, circuit=replace(self.circuit, lossless=True))
         flows = still.flows(complex(0.02 * c * np.sqrt(self.k2[len(self.owner)]))).real

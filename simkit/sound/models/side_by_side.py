@@ -69,7 +69,7 @@ class _States:
 
     @staticmethod
     def over(circuits: Sequence[Circuit], low: float, high: float) -> _States:
-        """Of circuits between two omegas."""
+        """Matrices of circuits between two omegas."""
         table = np.stack([packed(m) for m in matrices_of(circuits, points(low, high, SAMPLES).astype(complex))])
         groups: dict[tuple[int, Air, Duct], list[int]] = {}
         for n, circuit in enumerate(circuits):
