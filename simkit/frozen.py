@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Hashable, Mapping
+from functools import lru_cache
 from typing import TypeVar, dataclass_transform
 
 import numpy as np
@@ -28,7 +29,10 @@ def frozen(kind: type[T]) -> type[T]:
     def same(self: T, other: object) -> bool:
         if self is other:
             return True
-        return NotImplemented if type(other) is not type(self) else _fields(self) == _fields(other)
+        if type(other) is not type(self):
+            return NotImplemented
+        pairs = ((getattr(self, name), getattr(other, name)) for name in _names(type(self)))
+        return all(mine is theirs or content(mine) == content(theirs) for mine, theirs in pairs)
 
     made = dataclasses.dataclass(frozen=True, eq=False)(kind)
     made.__eq__ = same  # type: ignore[method-assign, assignment]
@@ -55,7 +59,13 @@ def _without_hash(value: object) -> dict[str, object]:
 
 
 def _fields(value: object) -> Hashable:
-    return tuple(content(getattr(value, field.name)) for field in dataclasses.fields(value) if field.compare)  # type: ignore[arg-type]
+    return tuple(content(getattr(value, name)) for name in _names(type(value)))
+
+
+@lru_cache(maxsize=1024)
+def _names(kind: type) -> tuple[str, ...]:
+    """Of the fields that count."""
+    return tuple(field.name for field in dataclasses.fields(kind) if field.compare)
 
 
 def content(value: object) -> Hashable:

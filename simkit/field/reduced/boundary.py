@@ -26,6 +26,11 @@ class AirSurface:
         """Turns of the surface about openings, degrees, as they are asked: `doubts.edges`."""
         return Kept()
 
+    @cached_property
+    def reaches(self) -> Kept[Opening, tuple[float, float]]:
+        """How far a chamber's air reaches ahead of openings, and how far behind its wall it lies again, m."""
+        return Kept()
+
     def nearest(self, points: np.ndarray) -> np.ndarray:
         """Nearest points (n, 3) of the surface to `points` (n, 3) near it, m."""
         if self.outside:
@@ -50,15 +55,17 @@ class AirSurface:
             return (foot - points) / np.linalg.norm(foot - points, axis=1, keepdims=True)
         return -self._per_wall(foot, owner)[0]
 
-    def curvatures(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    def curvatures(
+        self, points: np.ndarray, foot: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Normals out of the air (n, 3), k1 >= k2 (n,) seen from it, 1/m, and k1's unit direction, at surface points.
 
-        Moved out by t a wall's curvature k becomes k/(1 + k t); seen from the other side it changes sign, so that
-        the two principal curvatures change places.
+        foot: their feet on the only wall, where these are known. Moved out by t a wall's curvature k becomes k/(1 + k
+        t); seen from the other side it changes sign, so that the two principal curvatures change places.
         """
         if not self.outside:
             return normals(self.walls[0], points), *curvatures(self.walls[0], points)
-        foot, owner = self._feet(points)
+        foot, owner = self._feet(points) if foot is None else (foot, np.zeros(len(foot), int))
         n, k1, k2, e1 = self._per_wall(foot, owner)
         out = (points - foot) / self.offset if self.offset > 0 else n
         return -out, -k2 / (1 + k2 * self.offset), -k1 / (1 + k1 * self.offset), np.cross(n, e1)
@@ -93,8 +100,15 @@ class AirSurface:
         return n, k1, k2, e1
 
 
-def onto(surface: AirSurface, points: np.ndarray, axis: np.ndarray, steps: int = 6) -> tuple[np.ndarray, np.ndarray]:
-    """Slide points along their unit `axis` (n, 3) to the surface: the points, and how far each slid (n,), m."""
+def onto(
+    surface: AirSurface, points: np.ndarray, axis: np.ndarray, steps: int = 6
+) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
+    """Slide points along their unit `axis` (n, 3) to the surface: the points, how far each slid (n,), m, and their feet
+    on the only wall where that was found on the way."""
+    if surface.outside and surface.offset > 0 and len(surface.walls) == 1 and not surface.walls[0].creased:
+        slid_on = _onto_offset(surface.walls[0], surface.offset, points, axis)
+        if slid_on is not None:
+            return points + slid_on[0][:, None] * axis, *slid_on
     slid = np.zeros(len(points))
     for _ in range(steps):
         gap, normal = surface.height(points + slid[:, None] * axis)
@@ -104,7 +118,38 @@ def onto(surface: AirSurface, points: np.ndarray, axis: np.ndarray, steps: int =
         slid = slid - step
         if np.abs(step).max() < 1e-10:
             break
-    return points + slid[:, None] * axis, slid
+    return points + slid[:, None] * axis, slid, None
+
+
+def _onto_offset(
+    wall: Wall, offset: float, points: np.ndarray, axis: np.ndarray
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """How far points slide to a smooth wall moved out by `offset`, and their feet, sought together by Newton's steps.
+
+    q + offset n(q) = p + s axis with F(q) = 0; a foot follows its point, so it is sought from nowhere but once. None
+    where that does not settle, or where the surface runs along the axis.
+    """
+    q, s = feet((wall,), points)[0], np.zeros(len(points))
+    for _ in range(_SLIDES):
+        t = wall.taylor(q)
+        steep = np.linalg.norm(t.slope, axis=1)
+        n = t.slope / steep[:, None]
+        off = q + offset * n - points - s[:, None] * axis
+        if max(np.abs(off).max(initial=0.0), np.abs(t.value / steep).max(initial=0.0)) < _SETTLED:
+            return (s, q) if np.abs(np.einsum("ij,ij->i", n, axis)).min(initial=1.0) > 0.2 else None
+        bend = t.hessian / steep[:, None, None]
+        system = np.zeros((len(q), 4, 4))
+        system[:, :3, :3] = np.eye(3) + offset * (bend - n[:, :, None] * np.einsum("ni,nij->nj", n, bend)[:, None])
+        system[:, :3, 3], system[:, 3, :3] = -axis, n
+        try:
+            step = np.linalg.solve(system, np.concatenate([off, (t.value / steep)[:, None]], axis=1)[..., None])[..., 0]
+        except np.linalg.LinAlgError:
+            return None
+        q, s = q - step[:, :3], s - step[:, 3]
+    return None
+
+
+_SLIDES, _SETTLED = 12, 1e-13  # m
 
 
 def air_ahead(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> np.ndarray:

@@ -76,14 +76,14 @@ def _turns(surface: AirSurface, openings: Sequence[Opening]) -> list[float]:
 
 def gaps(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
     """Pairs of openings whose rims nearly meet at the inside wall."""
-    rims = [o.rim_points(32) for o in openings]
     found = []
     for i, j in combinations(range(len(openings)), 2):
         a, b = openings[i], openings[j]
         smaller = min(np.sqrt(o.area / np.pi) for o in (a, b))
         if np.linalg.norm(a.center - b.center) - a.reach - b.reach > LEAST_GAP * smaller:
             continue
-        gap = float(np.linalg.norm(rims[i][:, None] - rims[j][None], axis=2).min()) / smaller
+        rims = a.rim_points(32), b.rim_points(32)
+        gap = float(np.linalg.norm(rims[0][:, None] - rims[1][None], axis=2).min()) / smaller
         if gap < LEAST_GAP:
             found.append(Doubt("gap", (first + i, first + j), gap, LEAST_GAP))
     return found

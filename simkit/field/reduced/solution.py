@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy.linalg import block_diag
 
 from simkit.body.chambers import Opening
 from simkit.body.meshes.around_figure import cut_off
-from simkit.body.walls.wall import Wall
 from simkit.field.fem.factor import threads
 from simkit.field.reduced import doubts
 from simkit.field.reduced.body_air import BodyAir
@@ -19,6 +20,7 @@ from simkit.field.reduced.boundary import air_ahead, air_behind
 from simkit.field.reduced.doubts import Doubt
 from simkit.field.reduced.inside import InsideAir, InsideAnswer
 from simkit.field.reduced.matrices import FieldEvidence, Interpolant, PortField, RowChanges
+from simkit.field.reduced.memory import Kept
 from simkit.field.reduced.mouth import Mouth, averages, mouths
 from simkit.field.reduced.outside import OutsideAnswer
 from simkit.field.reduced.source import regular_curvature_values, second_order_values, source_values
@@ -37,7 +39,7 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
     groups: Groups = tuple(
         tuple(group) for group in ([c.all_openings for c in air.body.chambers] if openings is None else openings)
     )
-    ways = tuple(_Depths.of(c.wall, group) for c, group in zip(air.body.chambers, groups, strict=True))
+    ways = tuple(_Depths.of(c, group) for c, group in zip(air.chambers, groups, strict=True))
     with ThreadPoolExecutor(1) as beside:  # answers for the chambers while the air around them does
         within = [beside.submit(_within, *each) for each in zip(air.chambers, groups, ways, strict=True)]
         if threads() == 1:
@@ -64,9 +66,17 @@ class _Depths:
     behind: np.ndarray
 
     @staticmethod
-    def of(wall: Wall, group: tuple[Opening, ...]) -> _Depths:
-        centers, axes = (np.array([getattr(o, of) for o in group]).reshape(-1, 3) for of in ("center", "axis"))
-        return _Depths(air_ahead(wall, centers, axes), air_behind(wall, centers, axes))
+    def of(air: InsideAir, group: tuple[Opening, ...]) -> _Depths:
+        surface = air.boundary.surface
+        wall = surface.walls[0]
+
+        def make(missing: list[Opening]) -> list[tuple[float, float]]:
+            centers, axes = (np.array([getattr(o, of) for o in missing]).reshape(-1, 3) for of in ("center", "axis"))
+            ways = air_ahead(wall, centers, axes), air_behind(wall, centers, axes)
+            return list(zip(*(way.tolist() for way in ways), strict=True))
+
+        both = np.array(surface.reaches.of(group, make)).reshape(-1, 2)
+        return _Depths(both[:, 0], both[:, 1])
 
 
 def _through(air: BodyAir, openings: Sequence[Opening], ahead: np.ndarray) -> np.ndarray:
@@ -153,6 +163,11 @@ class PortSolution:
     around: OutsideAnswer
     field: PortField
 
+    @cached_property
+    def kept(self) -> Kept[Hashable, Any]:
+        """What others find out for these openings, by all else that it depends on: it goes when this goes."""
+        return Kept()
+
     def changes(self, moves: Sequence[tuple[int, Opening]], exact: bool = False) -> RowChanges:
         """First-order changes for `moves`: each a row and the opening that takes that port's place.
 
@@ -165,12 +180,12 @@ class PortSolution:
         shape = len(rows), len(self.field.names)
         static, quadratic, modes = np.zeros(shape), np.zeros(shape), np.zeros((len(rows), len(self.field.k2)))
         first, first_mode = 0, 0
-        for chamber, body, answer in zip(self.air.chambers, self.air.body.chambers, self.inside, strict=True):
+        for chamber, answer in zip(self.air.chambers, self.inside, strict=True):
             stop, stop_mode = first + len(answer.mouths), first_mode + len(chamber.modes.k2)
             mine = np.flatnonzero((first <= rows) & (rows < stop))
             if len(mine):
                 moved = tuple(moves[int(v)][1] for v in mine)
-                new = mouths(moved, chamber.boundary.surface, _Depths.of(body.wall, moved).behind / 2)
+                new = mouths(moved, chamber.boundary.surface, _Depths.of(chamber, moved).behind / 2)
                 ask = _inside_anew if exact else _inside_changes
                 parts = ask(chamber, answer, rows[mine] - first, new)
                 static[mine, first:stop], quadratic[mine, first:stop], modes[mine, first_mode:stop_mode] = parts
@@ -180,9 +195,9 @@ class PortSolution:
     def _around_changes(self, rows: np.ndarray, moves: Sequence[tuple[int, Opening]], exact: bool) -> Interpolant:
         chamber = np.repeat(np.arange(len(self.openings)), [len(group) for group in self.openings])
         ahead = np.zeros(len(rows))
-        for c, body in enumerate(self.air.body.chambers):
+        for c, within in enumerate(self.air.chambers):
             mine = np.flatnonzero(chamber[rows] == c)
-            ahead[mine] = _Depths.of(body.wall, tuple(moves[int(v)][1] for v in mine)).ahead
+            ahead[mine] = _Depths.of(within, tuple(moves[int(v)][1] for v in mine)).ahead
         through = _through(self.air, [opening for _, opening in moves], ahead)
         new = mouths([opening for _, opening in moves], self.air.outside.boundary.surface, through / 2)
         waves = self.air.wave_numbers

@@ -116,7 +116,8 @@ class MouthShare:
         for _ in range(2):
             added = np.linalg.qr(added - span @ (span.T @ added))[0]
         stiff, heavy = base.stiffness @ added, base.mass @ added
-        by_base = span.T @ stiff, span.T @ heavy, span.T @ loads
+        products = span.T @ np.concatenate([stiff, heavy, loads], axis=1)
+        by_base = products[:, :4], products[:, 4:8], products[:, 8:]
         return MouthShare(reading, loads, far, added, stiff, heavy, by_base, base.loads.T @ added, {})
 
     def read_base(self, base: ShellBase) -> np.ndarray:
@@ -164,40 +165,56 @@ class MouthPairs:
             self._place, self._key = {}, key
         known = [n for n, part in enumerate(parts) if part in self._place]
         new = [n for n, part in enumerate(parts) if part not in self._place]
-        every = range(len(parts))
         found: dict[str, np.ndarray] = {}
-        todo = [(every, new), (new, known)] if known else [(every, every)]
-        for rows, columns in todo:
-            if len(rows) and len(columns):
-                some = self._between([parts[n] for n in rows], [parts[n] for n in columns], waves)
-                for name, block in some.items():
-                    whole = found.setdefault(name, np.empty((len(parts),) * 2 + block.shape[2:], block.dtype))
-                    whole[np.ix_(rows, columns)] = block
-        if known:
+        if not known:
+            found = self._among(parts, waves)
+        else:
             before = [self._place[parts[n]] for n in known]
             for name, block in self._blocks.items():
-                whole = found.setdefault(name, np.empty((len(parts),) * 2 + block.shape[2:], block.dtype))
-                whole[np.ix_(known, known)] = block[np.ix_(before, before)]
+                found[name] = np.empty((len(parts),) * 2 + block.shape[2:], block.dtype)
+                found[name][np.ix_(known, known)] = block[np.ix_(before, before)]
+            for n, place in enumerate(new):
+                self._join(found, parts, place, [*known, *new[:n]], waves)
         if len(parts) <= _PAIRED:
             self._place, self._blocks = {part: n for n, part in enumerate(parts)}, found
         return found
 
-    def _between(
-        self, rows: Sequence[MouthShare], columns: Sequence[MouthShare], waves: ShellWaves
-    ) -> dict[str, np.ndarray]:
-        own = np.concatenate([part.added for part in rows], axis=1)
+    def _join(
+        self, found: dict[str, np.ndarray], parts: Sequence[MouthShare], n: int, others: list[int], waves: ShellWaves
+    ) -> None:
+        """Put mouth `n` and `others` together in the blocks: all but reading and loads is symmetric."""
+        new = parts[n]
+        brought = np.concatenate([getattr(new, what) for what in _PRODUCTS.values()], axis=1)
+        cuts = np.cumsum([getattr(new, what).shape[1] for what in _PRODUCTS.values()])[:-1]
+        both = new.solved(self._base, waves)
+        for i in (*others, n):
+            part, theirs = parts[i], parts[i].solved(self._base, waves)
+            for name, block in zip(_PRODUCTS, np.split(part.added.T @ brought, cuts, axis=1), strict=True):
+                found[name][i, n] = block
+            schur = theirs[0, :, :, :4].swapaxes(1, 2) @ both[1]
+            found["schur"][i, n], found["read"][i, n] = schur, part.reading.of(new.added)
+            if i == n:
+                continue
+            for name in ("gram", "K", "M"):
+                found[name][n, i] = found[name][i, n].T
+            found["loads"][n, i], found["read"][n, i] = new.added.T @ part.loads, new.reading.of(part.added)
+            found["schur"][n, i, :, :, :4] = schur[:, :, :4].swapaxes(1, 2)
+            found["schur"][n, i, :, :, 4:] = both[0, :, :, :4].swapaxes(1, 2) @ theirs[1, :, :, 4:]
+
+    def _among(self, parts: Sequence[MouthShare], waves: ShellWaves) -> dict[str, np.ndarray]:
+        """All blocks anew."""
+        count = len(parts)
+        added = np.concatenate([part.added for part in parts], axis=1)
 
         def times(what: str) -> np.ndarray:
-            product = own.T @ np.concatenate([getattr(part, what) for part in columns], axis=1)
-            return product.reshape(len(rows), 4, len(columns), -1).swapaxes(1, 2)
+            product = added.T @ np.concatenate([getattr(part, what) for part in parts], axis=1)
+            return product.reshape(count, 4, count, -1).swapaxes(1, 2)
 
-        added = np.concatenate([part.added for part in columns], axis=1)
-        read = np.stack([part.reading.of(added) for part in rows]).reshape(len(rows), len(columns), 4)
-        left = np.stack([part.solved(self._base, waves)[0, :, :, :4] for part in rows])  # (i, m, r, 4)
-        right = np.stack([part.solved(self._base, waves)[1] for part in columns])  # (j, m, r, 5)
-        m, r = left.shape[1:3]
-        left, right = (np.moveaxis(x, 0, 2).reshape(m, r, -1) for x in (left, right))
-        schur = (left.swapaxes(1, 2) @ right).reshape(m, len(rows), 4, len(columns), 5)
+        read = np.stack([part.reading.of(added) for part in parts]).reshape(count, count, 4)
+        solved = np.stack([part.solved(self._base, waves) for part in parts])  # (n, 2, m, r, 5)
+        m, r = solved.shape[2:4]
+        left, right = (np.moveaxis(x, 0, 2).reshape(m, r, -1) for x in (solved[:, 0, :, :, :4], solved[:, 1]))
+        schur = (left.swapaxes(1, 2) @ right).reshape(m, count, 4, count, 5)
         found = {name: times(what) for name, what in _PRODUCTS.items()}
         return found | {"read": read, "schur": schur.transpose(1, 3, 0, 2, 4)}
 
@@ -246,8 +263,10 @@ class Widened:
         loads = blocks["loads"].swapaxes(1, 2).reshape(4 * count, count, 3) @ _powers(waves.k).T
         load = np.moveaxis(loads, 2, 0) - by_far.T @ base.drive(waves, far) - schur[..., 4]
         c_W = np.linalg.solve(A - schur[..., :4].reshape(A.shape), load)
-        solved = np.stack([part.solved(base, waves)[1] for part in self.parts], axis=2)  # (m, r, n, 5)
-        c_B = solved[..., 4] - solved[..., :4].reshape(*solved.shape[:2], -1) @ c_W
+        solved = [part.solved(base, waves)[1] for part in self.parts]  # (m, r, 5) each
+        c_B = np.stack([each[..., 4] for each in solved], axis=2)
+        for n, each in enumerate(solved):
+            c_B -= each[..., :4] @ c_W[:, 4 * n : 4 * n + 4]
         through = base.far_loads.T @ c_B + by_far @ c_W + far[0] + k2 * far[1]
         power = waves.leaves.imag / base.radius**2  # as in `_ReducedModel.radiated`
         radiated = np.real(through.conj().swapaxes(1, 2) @ (power[:, :, None] * through))

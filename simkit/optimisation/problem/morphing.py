@@ -46,7 +46,7 @@ class MovedAir:
         circuits = []
         for voice in self.trial.voices:
             was = voice.resonator.circuit
-            loss = was.loss if was.lossless else wall_loss(air, neighbour.body, voice.case)
+            loss = was.loss if was.lossless else wall_loss(air, neighbour.body, voice.case.airs.chamber)
             circuits.append(replace(_with(was, apertures), field=solution.field, loss=loss))
         return tuple(circuits)
 

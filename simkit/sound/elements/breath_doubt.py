@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from simkit.sound.elements.breath_balance import Breathing, pitch_cents
 from simkit.sound.elements.mixing import RANGES, Mixing
 from simkit.sound.elements.orifice import Reals
 
+_exhaled = lru_cache(maxsize=64)(exhaled)
 BREATH_K, CLAY_K, CO2_PERCENT = 2.0, 2.0, 1.0  # either way: see `variants`
 
 
@@ -34,7 +36,7 @@ def variants(b: Breathing) -> dict[str, tuple[Breathing, Breathing]]:
     def with_breath(kelvin: float = 0.0, more: float = 0.0, humidity: float = moist) -> Breathing:
         t = min(max(b.breath.temperature_c + kelvin, 20.0), 40.0)
         co2 = min(max(percent + more, 0.0), 10.0)
-        return replace(b, breath=exhaled(t, humidity, co2, pressure_pa=b.breath.pressure_pa))
+        return replace(b, breath=_exhaled(t, humidity, co2, pressure_pa=b.breath.pressure_pa))
 
     found = {name: (with_mixing(name, low), with_mixing(name, high)) for name, (low, high) in RANGES.items()}
     found["breath"] = with_breath(kelvin=-BREATH_K), with_breath(kelvin=BREATH_K)

@@ -52,27 +52,68 @@ class Palms:
 
     def returned(self, points: np.ndarray, k: ArrayLike) -> np.ndarray:
         """Scattered part of the Green's function between outer points (n, 3) at real k (...), 1/m: (..., n, n), 1/m."""
-        ks, here = np.asarray(k, float), points - self.center
-        answers = _answers(self.axes.tobytes(), self.aside, ks.tobytes())
-        _, by, out = _skin(self.axes, self.aside)
-        way = here - by[:, :, None]
-        far = np.linalg.norm(way, axis=3)
-        wave = 1 / (4 * np.pi * far)
-        steep = np.einsum("inmx,inx->inm", way, out) * wave / (far * far)
-        found = []
-        for each, answer in zip(ks.ravel(), answers, strict=True):
-            turn = 1j * each * far
-            phase = np.exp(-turn)
-            pressure = answer @ _of_kinds(phase * wave / len(_IMAGES))
-            back = _of_kinds((1 + turn) * phase * steep)
-            found.append((back.swapaxes(1, 2) @ pressure).sum(axis=0))
-        between = np.array(found).reshape(*ks.shape, len(points), len(points))
+        ks = np.asarray(k, float)
+        between = _between(self.axes.tobytes(), self.aside, ks.tobytes()).of(points - self.center)
+        between = between.reshape(*ks.shape, len(points), len(points))
         return (between + np.swapaxes(between, -1, -2)) / 2  # reciprocal but for what the points miss
 
     def _beside(self, points: np.ndarray) -> np.ndarray:
         """Points (n, 3) as seen from the middle of the palm on their side, the piece's side of it negative."""
         away = points - self.center
         return np.asarray(np.column_stack([np.abs(away[:, 0]) - self.aside, away[:, 1:]]))
+
+
+class _Between:
+    """The scattered part of the Green's function between points, not yet made reciprocal; of a further question only the
+    rows and columns of its new points are found, which take the place of points that are asked no more."""
+
+    def __init__(self, axes: bytes, aside: float, ks: bytes) -> None:
+        self._answers, self._ks = _answers(axes, aside, ks), np.frombuffer(ks)
+        _, self._by, self._out = _skin(np.frombuffer(axes), aside)
+        self._place: dict[bytes, int] = {}
+        self._pressure, self._back, self._found = (np.zeros((len(self._ks), 0, 0), complex) for _ in range(3))
+
+    def of(self, points: np.ndarray) -> np.ndarray:
+        """(k, n, n), 1/m, of points (n, 3) as seen from the middle between the palms."""
+        names = [point.tobytes() for point in points]
+        wanted = set(names)
+        new = [name for name in dict.fromkeys(names) if name not in self._place]
+        free = [place for name, place in self._place.items() if name not in wanted]
+        if len(new) > len(free):  # more than there were: all anew
+            self._place, new, free = {}, list(dict.fromkeys(names)), []
+            count, size = len(new), len(_IMAGES) * POINTS
+            shapes = (size, count), (count, size), (count, count)
+            made = [np.empty((len(self._ks), *shape), complex) for shape in shapes]
+            self._pressure, self._back, self._found = made
+            free = list(range(count))
+        taken = free[: len(new)]
+        self._place = {name: place for name, place in self._place.items() if place not in taken}
+        self._place |= dict(zip(new, taken, strict=True))
+        if new:
+            self._ask(np.frombuffer(b"".join(new)).reshape(-1, 3), taken)
+        at = [self._place[name] for name in names]
+        return self._found[:, at][:, :, at]
+
+    def _ask(self, points: np.ndarray, taken: list[int]) -> None:
+        way = points - self._by[:, :, None]
+        far = np.linalg.norm(way, axis=3)
+        wave = 1 / (4 * np.pi * far)
+        steep = np.einsum("inmx,inx->inm", way, self._out) * wave / (far * far)
+        for n, (k, answer) in enumerate(zip(self._ks, self._answers, strict=True)):
+            turn = 1j * k * far
+            phase = np.exp(-turn)
+            pressure = answer @ _of_kinds(phase * wave / len(_IMAGES))
+            back = _of_kinds((1 + turn) * phase * steep)
+            self._pressure[n][:, taken] = pressure.reshape(-1, len(taken))
+            self._back[n][taken] = back.reshape(-1, len(taken)).T
+        self._found[:, :, taken] = self._back @ self._pressure[:, :, taken]
+        self._found[:, taken] = self._back[:, taken] @ self._pressure
+
+
+@lru_cache(maxsize=4)
+def _between(axes: bytes, aside: float, ks: bytes) -> _Between:
+    """Kept: hands stay where they are while a hole moves."""
+    return _Between(axes, aside, ks)
 
 
 def _skin(axes: np.ndarray, aside: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

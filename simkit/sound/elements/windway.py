@@ -7,6 +7,7 @@ the note rises. Models close it unless asked.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.optimize import brentq
@@ -14,7 +15,7 @@ from scipy.optimize import brentq
 from simkit.air import Air
 from simkit.body.chambers import Opening
 from simkit.sound.elements import ducts
-from simkit.sound.elements.orifice import Reals, end_of, rectangle
+from simkit.sound.elements.orifice import End, Reals, end_of, rectangle
 from simkit.sound.elements.vocal_tract import VocalTract
 from simkit.vessel import Chamber
 
@@ -138,12 +139,18 @@ def windway_impedance(
         filling = ducts.plain_filling(breath) if lossless else ducts.slit_filling(breath, omega, height)
         branch = branch.then(ducts.duct(filling, omega, width * height, length))
     width, height = windway.lips
-    lips, around = end_of(rectangle, width, height, windway.length, 0.0), 2 * (width + height)
+    lips, around = _lips_end(width, height, windway.length), 2 * (width + height)
     end = ducts.end_impedance(breath, omega, width * height, around, lips.correction, lips.viscous, lossless)
     if not lossless:
         end = end + stream_resistance(windway, breath, omega)
     mouth = windway.mouth.impedance(breath, omega, windway.speed_at(omega) * windway.area)
     return branch.then(ducts.in_series(end)).input_impedance(mouth)
+
+
+@lru_cache(maxsize=64)
+def _lips_end(width: float, height: float, length: float) -> End:
+    """Kept: a search for a resonance asks for it at every step."""
+    return end_of(rectangle, width, height, length, 0.0)
 
 
 # --- where it opens ---

@@ -30,7 +30,7 @@ from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, windway_impedance
 
 
-@dataclass(frozen=True)
+@frozen
 class Duct:
     """One opening's air between the chamber and the outside: its aperture, its air, a windway's branch if any.
 

@@ -7,7 +7,7 @@ fingering differs from it, a few cents, is counted to first order: f^2 goes as r
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -57,13 +57,11 @@ class PlayedAir:
     @cached_property
     def airs(self) -> Airs:
         """One air for each place: that of the mean fingering."""
-        found = self._mean
-        openings = [_one(found.openings, (0, n)) for n in range(len(self.area))]
-        return Airs(self.room, _one(found.chamber, 0), openings[0], dict(zip(self.names, openings[1:], strict=True)))
+        return _airs_of(self)
 
     @cached_property
     def _mean(self) -> Breathed:
-        return self.breathed(self.mean[None], self.conductivity)
+        return _mean_of(self)
 
     @cached_property
     def breath_per_hertz(self) -> float:
@@ -92,7 +90,8 @@ class PlayedAir:
 
     def doubts(self, openness: np.ndarray) -> list[np.ndarray]:
         """Uncertainty from each doubtful number of the balance, half widths in cents (f,)."""
-        return [*doubt(self._balance(openness, self.conductivity)).parts.values()]
+        openness = np.asarray(openness, float)
+        return list(_doubts_of(self, openness.shape, openness.tobytes()))
 
     def _balance(self, openness: np.ndarray, conductivity: np.ndarray) -> Breathing:
         """Input of the balance for (f, holes): the note by Helmholtz's rule, the jet in phase with it."""
@@ -145,6 +144,27 @@ def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir:
         mean=np.mean(notes, axis=0),
         **numbers,
     )
+
+
+# Kept by value: a design that is asked again, or with other targets, has the same breath in it.
+
+
+@lru_cache(maxsize=32)
+def _mean_of(air: PlayedAir) -> Breathed:
+    return air.breathed(air.mean[None], air.conductivity)
+
+
+@lru_cache(maxsize=32)
+def _airs_of(air: PlayedAir) -> Airs:
+    found = _mean_of(air)
+    openings = [_one(found.openings, (0, n)) for n in range(len(air.area))]
+    return Airs(air.room, _one(found.chamber, 0), openings[0], dict(zip(air.names, openings[1:], strict=True)))
+
+
+@lru_cache(maxsize=32)
+def _doubts_of(air: PlayedAir, shape: tuple[int, int], fingerings: bytes) -> tuple[np.ndarray, ...]:
+    openness = np.frombuffer(fingerings).reshape(shape)
+    return tuple(doubt(air._balance(openness, air.conductivity)).parts.values())
 
 
 def _stiffness(air: Air) -> Reals:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -151,8 +152,9 @@ def checked_state(state: str) -> str:
     return state
 
 
+@lru_cache(maxsize=64)
 def nearby_of(body: Body, things: tuple[Thing, ...]) -> Nearby:
-    """Correction of the outside's port matrix for things near a body."""
+    """Correction of the outside's port matrix for things near a body, kept for the states that share it."""
     if not things:
         return NOTHING
     openings = np.array([outer_middle(o) for chamber in body.chambers for o in chamber.all_openings])

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from simkit.air import Air
 from simkit.body.chambers import Body
 from simkit.body.walls.wall import Wall
 from simkit.field import BodyAir, PortSolution, air_of, port_solution
 from simkit.sound.elements.losses import heat_loss, mode_loss
 from simkit.sound.models.circuit import WallLoss
-from simkit.sound.models.resonator import Case
 
 _KEPT: OrderedDict[tuple[tuple[Wall, ...], float, Wall | None, float], BodyAir] = OrderedDict()
 _SOLVED: OrderedDict[tuple[Body, float], PortSolution] = OrderedDict()
@@ -52,9 +52,8 @@ def solved(body: Body, mesh: float = 1.0) -> PortSolution:
     return _SOLVED[key]
 
 
-def wall_loss(air: BodyAir, body: Body, case: Case) -> WallLoss:
+def wall_loss(air: BodyAir, body: Body, gas: Air) -> WallLoss:
     """The walls' friction and heat for every mode, by surface integrals, and for the uniform pressure."""
-    gas = case.airs.chamber
     uniform: list[float] = []
     friction: list[np.ndarray] = []
     warmth: list[np.ndarray] = []

@@ -13,6 +13,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from simkit.air import Air
+from simkit.body.chambers import Opening
 from simkit.body.meshes.curved import AirMesh
 from simkit.errors import OutOfReach
 from simkit.field import PortField, PortSolution
@@ -20,10 +21,12 @@ from simkit.field.fem.gradient import Swing
 from simkit.field.reduced.inside import InsideAir, InsideAnswer
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
-from simkit.sound.elements.floor import floor_of
+from simkit.sound.elements.floor import NO_FLOOR, Floor, floor_of
 from simkit.sound.elements.nearby import Thing
 from simkit.sound.elements.openings import aperture_of
-from simkit.sound.elements.windway import junction_of
+from simkit.sound.elements.touch import Touch
+from simkit.sound.elements.windway import AT_FACE, Windway, junction_of
+from simkit.sound.models import port_states
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.neighbours import members, uniform_matrix
@@ -32,7 +35,6 @@ from simkit.sound.models.port_motion import circuit_motion
 from simkit.sound.models.port_solutions import solved, wall_loss
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
 from simkit.sound.models.roots import lowest, resonances
-from simkit.sound.models.side_by_side import lowest_of
 from simkit.sound.models.uncertainty import trusted
 
 _junction = lru_cache(maxsize=256)(junction_of)
@@ -273,31 +275,16 @@ class PortsResonator:
         return trusted(self.circuit, self.rows, state, self.airs)
 
 
-def lowest_in_states(resonators: Sequence[PortsResonator], openness: np.ndarray) -> np.ndarray:
-    """`lowest` (s, f) of one chamber in several states of playing, for fingerings (f, holes): at once if it can be."""
-    first, openness = resonators[0], np.atleast_2d(np.asarray(openness, float))
-    states = first.states(openness)
-    alike = all(each.solution is first.solution and each.beside is first.beside for each in resonators)
-    if alike and (states * first.rows).any(axis=1).all() and not ((states > 0) & (states < 1)).any():
-        start = np.stack([each.near_lowest(states) for each in resonators])
-        drift = _drifts(resonators, openness)
-        try:
-            return lowest_of([each.circuit for each in resonators], first.rows, states, start) * drift
-        except OutOfReach:
-            pass  # one by one they may be found in another way, or say why not
-    return np.stack([each.lowest(openness) for each in resonators])
+lowest_in_states = port_states.lowest_in_states
 
 
-def _drifts(resonators: Sequence[PortsResonator], openness: np.ndarray) -> np.ndarray:
-    """`drift` (s, f) of each, found once for those that have the same."""
-    known: dict[tuple[int, bytes], np.ndarray] = {}
-    found = []
-    for each in resonators:
-        key = id(each.playing.breath), each.conductivities.tobytes()
-        if key not in known:
-            known[key] = each.drift(openness)
-        found.append(known[key])
-    return np.stack(found)
+@lru_cache(maxsize=1024)
+def _duct(
+    opening: Opening, air: Air, touch: Touch | None = None, windway: Windway | None = None, floor: Floor = NO_FLOOR
+) -> Duct:
+    """Kept: the many states in which one piece is asked share most of theirs."""
+    junction = AT_FACE if windway is None else _junction(windway.shut, opening)
+    return Duct(aperture_of(opening), air, windway, junction, floor, touch)
 
 
 def resonator(case: Case) -> PortsResonator:
@@ -309,16 +296,22 @@ def resonator(case: Case) -> PortsResonator:
     for chamber in body.chambers:
         own = chamber.name == case.chamber.name
         for opening in chamber.all_openings:
-            window = opening is chamber.window
-            duct_air = (case.airs.window if window else case.airs.of_hole(opening.name)) if own else case.airs.room
-            duct = Duct(aperture_of(opening), duct_air, touch=case.playing.fingers if own and not window else None)
-            if own and window and case.windway is not None:
-                duct = replace(duct, windway=case.windway, junction=_junction(case.windway.shut, opening))
-            if own and window and case.playing.floor is not None:
-                duct = replace(duct, floor=floor_of(case.voicing, opening, case.playing.floor))
+            if not own:
+                duct = _duct(opening, case.airs.room)
+            elif opening is chamber.window:
+                floor = NO_FLOOR
+                if case.playing.floor is not None:
+                    floor = floor_of(case.voicing, opening, case.playing.floor)
+                duct = _duct(opening, case.airs.window, None, case.windway, floor)
+            else:
+                duct = _duct(opening, case.airs.of_hole(opening.name), case.playing.fingers)
             ducts.append(duct)
             rows.append(own)
-    loss = WallLoss.none(len(rows), len(solution.field.k2)) if case.lossless else wall_loss(solution.air, body, case)
+    if case.lossless:
+        loss = WallLoss.none(len(rows), len(solution.field.k2))
+    else:
+        gas = case.airs.chamber
+        (loss,) = solution.kept.of([("loss", gas)], lambda _: [wall_loss(solution.air, body, gas)])
     near = nearby_of(body, case.playing.player or ())
     circuit = Circuit(solution.field, tuple(ducts), case.airs.chamber, case.airs.room, loss, case.lossless, near)
     holes = tuple(opening.name for opening in case.chamber.openings)
