@@ -31,7 +31,7 @@ def frozen(kind: type[T]) -> type[T]:
             return True
         if type(other) is not type(self):
             return NotImplemented
-        pairs = ((getattr(self, name), getattr(other, name)) for name in _names(type(self)))
+        pairs = ((getattr(self, name), getattr(other, name)) for name in _names(type(self)))  # type: ignore[arg-type]
         return all(mine is theirs or content(mine) == content(theirs) for mine, theirs in pairs)
 
     made = dataclasses.dataclass(frozen=True, eq=False)(kind)
@@ -59,7 +59,7 @@ def _without_hash(value: object) -> dict[str, object]:
 
 
 def _fields(value: object) -> Hashable:
-    return tuple(content(getattr(value, name)) for name in _names(type(value)))
+    return tuple(content(getattr(value, name)) for name in _names(type(value)))  # type: ignore[arg-type]
 
 
 @lru_cache(maxsize=1024)

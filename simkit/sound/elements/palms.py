@@ -64,8 +64,11 @@ class Palms:
 
 
 class _Between:
-    """The scattered part of the Green's function between points, not yet made reciprocal; of a further question only the
-    rows and columns of its new points are found, which take the place of points that are asked no more."""
+    """The scattered part of the Green's function between points, not yet made reciprocal.
+
+    Of a further question only the rows and columns of its new points are found; these take the place of points that are
+    asked no more.
+    """
 
     def __init__(self, axes: bytes, aside: float, ks: bytes) -> None:
         self._answers, self._ks = _answers(axes, aside, ks), np.frombuffer(ks)

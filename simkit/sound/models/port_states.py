@@ -3,19 +3,45 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
 
 from simkit.errors import OutOfReach
+from simkit.field import PortSolution
+from simkit.sound.elements.airs import Airs
+from simkit.sound.models.circuit import Circuit
+from simkit.sound.models.playing import Playing
 from simkit.sound.models.side_by_side import lowest_of
 from simkit.sound.models.window_apart import lowest_apart
 
-if TYPE_CHECKING:
-    from simkit.sound.models.ports import PortsResonator
+
+class PortResonator(Protocol):
+    """What is asked of a resonator of the port model here."""
+
+    @property
+    def circuit(self) -> Circuit: ...
+    @property
+    def solution(self) -> PortSolution: ...
+    @property
+    def rows(self) -> np.ndarray: ...
+    @property
+    def airs(self) -> Airs: ...
+    @property
+    def windowed(self) -> bool: ...
+    @property
+    def beside(self) -> np.ndarray | None: ...
+    @property
+    def playing(self) -> Playing: ...
+    @property
+    def conductivities(self) -> np.ndarray: ...
+    def states(self, openness: np.ndarray) -> np.ndarray: ...
+    def near_lowest(self, states: np.ndarray) -> np.ndarray: ...
+    def lowest(self, openness: np.ndarray) -> np.ndarray: ...
+    def drift(self, openness: np.ndarray) -> np.ndarray: ...
 
 
-def lowest_in_states(resonators: Sequence[PortsResonator], openness: np.ndarray) -> np.ndarray:
+def lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray) -> np.ndarray:
     """`lowest` (s, f) of one chamber in several states of playing, for fingerings (f, holes): at once if it can be.
 
     Kept with the solution by all that it depends on: other targets, or the same question again, solve nothing.
@@ -30,7 +56,7 @@ def lowest_in_states(resonators: Sequence[PortsResonator], openness: np.ndarray)
     return found.copy()
 
 
-def _lowest_in_states(resonators: Sequence[PortsResonator], openness: np.ndarray, states: np.ndarray) -> np.ndarray:
+def _lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray, states: np.ndarray) -> np.ndarray:
     first, circuits = resonators[0], [each.circuit for each in resonators]
     if (states * first.rows).any(axis=1).all() and not ((states > 0) & (states < 1)).any():
         start = np.stack([each.near_lowest(states) for each in resonators])
@@ -45,7 +71,7 @@ def _lowest_in_states(resonators: Sequence[PortsResonator], openness: np.ndarray
     return np.stack([each.lowest(openness) for each in resonators])
 
 
-def _drifts(resonators: Sequence[PortsResonator], openness: np.ndarray) -> np.ndarray:
+def _drifts(resonators: Sequence[PortResonator], openness: np.ndarray) -> np.ndarray:
     """`drift` (s, f) of each, found once for those that have the same."""
     known: dict[tuple[int, bytes], np.ndarray] = {}
     found = []
