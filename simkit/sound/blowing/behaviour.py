@@ -286,10 +286,11 @@ def followed(loop: Loop, start: Cycle, pressures: np.ndarray, careful: bool = Tr
 
 def growth_map(motion: Motion, jet: AirJet, pressures: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """(growth rate in 1/s, jet's wave), each (F, M, P): which resonances would start from silence at which pressure."""
-    rates, waves = [], []
-    for pressure in np.asarray(pressures, float):
-        speed = jet.speed(np.full(len(motion), pressure))
-        all_modes = [growing(Loop(motion, jet, n), speed) for n in range(motion.modes)]
-        rates.append(np.stack([g.rate for g in all_modes], axis=1))
-        waves.append(np.stack([g.wave for g in all_modes], axis=1))
-    return np.stack(rates, axis=2), np.stack(waves, axis=2)
+    # All pressures at once, each with its own copy of the motion.
+    shape = len(motion), len(pressures)
+    speed = np.tile(jet.speed(np.asarray(pressures, float)), shape[0])
+    every = motion.only(np.repeat(np.arange(shape[0]), shape[1]))
+    grown = [growing(Loop(every, jet, n), speed) for n in range(motion.modes)]
+    rates = np.stack([each.rate.reshape(shape) for each in grown], axis=1)
+    waves = np.stack([each.wave.reshape(shape) for each in grown], axis=1)
+    return rates, waves
