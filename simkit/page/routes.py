@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -89,8 +90,13 @@ async def _answered(studio: Studio, answer: Answer, request: Request) -> Respons
 # --- the page -------------------------------------------------------------------------------------
 
 
-async def _page(_: Request) -> Response:
-    return _file("index.html")
+async def _page(request: Request) -> Response:
+    """The page; a browser is told at once what its script will ask first, in the script's own words."""
+    answer, design = _file("index.html"), request.query_params.get("design")
+    if design is not None:
+        asked = urlencode({"design": design})
+        answer.headers["link"] = f"<api/state?{asked}>; rel=preload; as=fetch; crossorigin"
+    return answer
 
 
 async def _static(request: Request) -> Response:

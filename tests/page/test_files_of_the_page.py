@@ -20,6 +20,13 @@ def test_nothing_else_of_that_folder_is(page, name):
     assert page.ask("GET", f"static/{name}")[0] == 404
 
 
+def test_a_browser_is_told_with_the_page_what_that_will_ask_first(page):
+    """RFC 8288, and no name of a design ends the header; the words are those of the script's own request."""
+    _, headers, _ = page.ask("GET", "?design=dove%20%3E%0d%0aX.toml")
+    assert headers["link"] == "<api/state?design=dove+%3E%0D%0AX.toml>; rel=preload; as=fetch; crossorigin"
+    assert "link" not in page.ask("GET", "")[1]
+
+
 def test_the_page_is_small():
     """Two megabytes in all, of which the 3-D library is the most."""
     files = list((Path(simkit.page.__file__).parent / "static").iterdir())

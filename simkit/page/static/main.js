@@ -106,7 +106,7 @@ const tellLimits = () => {
     const item = document.createElement("li");
     const lacks = document.createElement("b");
     lacks.textContent = limit.lacks ? `${limit.lacks} too little: ` : "";
-    item.append(lacks, limit.rule ? `${limit.what} (${limit.rule})` : limit.what);
+    item.append(lacks, limit.rule ? `${limit.what}: ${limit.rule}` : limit.what);
     return item;
   });
   limits.hidden = !items.length;
@@ -182,11 +182,14 @@ for (const tab of tabs) {
   });
 }
 
-// --- the picture in the round, where there is WebGL ---
+// --- the picture in the round, where there is WebGL: once the outlines are seen, for its library takes its time ---
+
+const seen = () => new Promise((done) => requestAnimationFrame(() => setTimeout(done)));
 
 async function round() {
   const place = find(".round");
   try {
+    await seen();
     const { Round } = await import("./round.js");
     new Round(place, session, piece).draw();
   } catch {
@@ -196,8 +199,8 @@ async function round() {
 
 // --- begin ---
 
-choosePanel("change");
-session.connect();
 const first = new URLSearchParams(location.search).get("design");
 if (first) openDesign(first).then(round);
 else { show("folder"); session.on("state", () => { if (!round.begun) { round.begun = true; round(); } }); }
+choosePanel("change");
+session.connect();
