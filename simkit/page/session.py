@@ -112,28 +112,25 @@ class Session:
         if text == self.text:
             self.say({"type": "state", **self.as_dict()})  # what was dragged goes back
             return
-        del self.steps[self.at + 1 :]
-        self.steps.append(HistoryStep(text, label))
-        del self.steps[: -MOST_STEPS - 1]
-        self.at = len(self.steps) - 1
-        try:
-            await self._renew()
-        except Refused:
-            self.steps.pop()
-            self.at -= 1
-            raise
+        steps = [*self.steps[: self.at + 1], HistoryStep(text, label)][-MOST_STEPS - 1 :]
+        await self._renew(steps, len(steps) - 1)
 
     async def step(self, way: int) -> None:
         """Undoes (-1) or redoes (+1) one step."""
         async with self._changing:
             if not 0 <= self.at + way < len(self.steps):
                 raise Refused("nothing to undo" if way < 0 else "nothing to redo")
-            self.at += way
-            await self._renew()
+            await self._renew(self.steps, self.at + way)
 
-    async def _renew(self) -> None:
-        self.version += 1
-        await self.show()
+    async def _renew(self, steps: list[HistoryStep], at: int) -> None:
+        """Shows another state; where that cannot be shown everything stays as it was."""
+        before = self.steps, self.at, self.version
+        self.steps, self.at, self.version = steps, at, self.version + 1
+        try:
+            await self.show()
+        except (Refused, Stopped):
+            self.steps, self.at, self.version = before
+            raise
 
     def _check(self, base: int) -> None:
         if base != self.version:

@@ -126,11 +126,16 @@ def test_saving_never_writes_over_what_another_program_wrote_unless_told(page):
 
 
 def test_a_broken_file_of_another_program_is_told_and_what_was_shown_stays(page):
-    state(page)
+    changed(page, **{ALONG: 36})
+    page.post("undo")
+    before = state(page)
     (page.folder / "dove.toml").write_text("[[chamber")
     status, answer = page.post("reload")
     assert status == 422 and "dove.toml" in answer["error"]
-    assert state(page)["title"] == "Test dove" and state(page)["undo"] is None
+    assert {k: state(page)[k] for k in ("title", "version", "undo", "redo")} == {
+        "title": "Test dove", "version": before["version"], "undo": None, "redo": "a change",
+    }  # fmt: skip
+    assert page.post("change", base=before["version"], values={ALONG: 37})[0] == 200  # and work goes on
 
 
 def test_a_copy_is_written_beside_and_no_name_is_taken_twice(page):
