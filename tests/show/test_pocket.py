@@ -3,6 +3,7 @@
 import re
 import subprocess
 from html.parser import HTMLParser
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -107,6 +108,27 @@ def test_breath_is_read_between_what_was_told_of_it(tmp_path):
     np.testing.assert_allclose(pressures, 1e-6 * np.clip(heard, hz[0], hz[-1]) ** 3, rtol=1e-9)
     assert [each["jumps_at_pa"] for each in found["blown"]] == [None, None, 3000.0, 3000.0, 3000.0]
     assert [each["bend_cents"][0] is None for each in found["blown"]] == [True, True, False, False, False]
+
+
+@needs_node
+@pytest.mark.slow
+def test_breath_follows_the_pitch_that_other_holes_give(tmp_path):
+    """Beside `simkit blow` of the wren with all its holes a fifth wider: there notes want up to a fifth more."""
+    wren = simkit.load(Path(__file__).parents[2] / "studies" / "designs" / "pocket_wren.toml")
+    (chamber,) = wren.chambers
+    wider = wren.with_values({f"body.hole.{h.name}.diameter_mm": 1.2 * h.diameter_mm for h in chamber.holes})
+    drawn, moved = (
+        [note.blown for note in simkit.blow(each, advise=False).chambers[0].notes] for each in (wren, wider)
+    )
+    times = [b.sounding_hz / a.sounding_hz for a, b in zip(drawn, moved, strict=True)]
+    asked = [[{"pressure_pa": a.pressure}, by] for a, by in zip(drawn, times, strict=True)]
+    script = """
+        const { movedBy } = await load("pocket");
+        return asked.map(([blown, times]) => movedBy(blown, times).pressure_pa);
+    """
+    wanted = [each.pressure for each in moved]
+    assert max(wanted) > 1.15 * drawn[-1].pressure
+    np.testing.assert_allclose(answered(script, asked, tmp_path), wanted, rtol=0.05)
 
 
 def test_the_tuners_scale_and_its_good_part_lie_about_the_hands_pivot():

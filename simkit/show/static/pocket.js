@@ -24,6 +24,12 @@ export function breathAt(notes, hz) {
   };
 }
 
+// As it is blown when other holes have moved its Hz so many times: a jet drives best at one number of Strouhal, and
+// then its breath goes as the square of the frequency; where it jumps is a higher resonance's, which moves less.
+export function movedBy(blown, times) {
+  return blown && { ...blown, pressure_pa: blown.pressure_pa * times ** 2 };
+}
+
 // Cents by which so many times its breath bends a note; null where it does not sound.
 export function bentBy(breath, times, ratio) {
   const above = Math.max(1, breath.findIndex((each) => each >= ratio));
@@ -59,7 +65,12 @@ export function pocket(root, shown) {
 
   function reckon() {
     state.piece = fitted(shown.numbers, state);
-    state.notes = chamber().notes.map((note) => ({ ...note, hz: lowest(state.piece.chambers[state.chamber], note.open).hz }));
+    const drawn = Object.keys(state.diameters).length ? fitted(shown.numbers, { ...state, diameters: {} }) : state.piece;
+    const play = (piece, note) => lowest(piece.chambers[state.chamber], note.open).hz;
+    state.notes = chamber().notes.map((note) => {
+      const hz = play(state.piece, note);
+      return { ...note, hz, blown: movedBy(note.blown, hz / play(drawn, note)) };
+    });
   }
 
   // What sounds now: the fingering's resonance, bent by breath.
