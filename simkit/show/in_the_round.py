@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from matplotlib.colors import to_rgb
@@ -15,7 +16,7 @@ from simkit.body.mouthpiece import WindwayCut, windway_cut
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.primitives import Sheet
 from simkit.body.walls.union import solids_of
-from simkit.body.walls.wall import Wall
+from simkit.body.walls.wall import Wall, box_distance
 from simkit.show import look
 from simkit.show.look import Panel
 from simkit.show.shading import Eye
@@ -24,6 +25,7 @@ from simkit.vessel import Vessel
 PIXELS = 620  # of the picture's longer side
 _ROUND_MM, _GAP_MM, _HEAD_MM, _MARGIN_MM = 78.0, 10.0, 8.0, 9.0
 _LIGHT = np.array([-0.35, 0.55, 0.75])  # right, up, towards the eye
+_Kind: TypeAlias = Callable[[np.ndarray], np.ndarray]
 _EDGE = 0.02  # of the size: a step in depth that is drawn as a line
 # Over the right shoulder of who plays, then from underneath; the first that shows the most is taken.
 EYES = (
@@ -84,10 +86,11 @@ def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.nda
     pixel = float((high - low).max()) / (pixels - 20)
     size = np.ceil((high - low) / pixel).astype(int) + 20
     canvas = _Canvas(low - 10 * pixel, pixel, size)
+    kind = partial(_hollow, vessel, body)
     for wall, offset in solids:
         for sheet in wall.sheets(6):
             for points, normals in _filled(sheet, offset, 0.7 * pixel):
-                canvas.add(eye.seen(points), normals @ eye.frame.T, _hollow(vessel, body, points))
+                canvas.add(eye.seen(points), normals @ eye.frame.T, kind, points)
     return canvas.image()
 
 
@@ -157,9 +160,10 @@ class _Canvas:
         self.low, self.pixel, (self.wide, self.high) = low, pixel, size.tolist()
         count = self.wide * self.high
         self.depth, self.color = np.full(count, -np.inf), np.ones((count, 3))
+        self.shown = np.zeros(count, int)  # which of the points added last
 
-    def add(self, seen: np.ndarray, normals: np.ndarray, kind: np.ndarray) -> None:
-        """Points as right, up, nearness (n, 3), their normals in the same frame, and what each is of."""
+    def add(self, seen: np.ndarray, normals: np.ndarray, kind: _Kind, points: np.ndarray) -> None:
+        """Points as right, up, nearness (n, 3), their normals in the same frame, and in the body's."""
         place = np.floor((seen[:, :2] - self.low) / self.pixel).astype(int)
         at = place[:, 1] * self.wide + place[:, 0]
         facing = np.flatnonzero(normals[:, 2] > -0.05)
@@ -167,8 +171,11 @@ class _Canvas:
         at, near = at[order], seen[order, 2]
         won = near >= self.depth[at]
         at, order = at[won], order[won]
+        self.shown[at] = order  # of several in a pixel the nearest, which comes last
+        nearest = self.shown[at] == order
+        at, order = at[nearest], order[nearest]
         self.depth[at] = seen[order, 2]
-        self.color[at] = _colored(normals[order], kind[order])
+        self.color[at] = _colored(normals[order], kind(points[order]))
 
     def image(self) -> np.ndarray:
         """Picture (h, w, 3), its first row on top; steps in depth are drawn as lines."""
@@ -246,7 +253,11 @@ def _clay(vessel: Vessel, body: Body, points: np.ndarray) -> np.ndarray:
 def _within(wall: Wall, offset: float, points: np.ndarray) -> np.ndarray:
     if offset == 0:
         return np.asarray(wall.level(points) < 0)
-    return np.asarray(OffsetWall(wall, offset).level(points) < 0)
+    within = np.asarray(wall.level(points) < 0)
+    asked = np.flatnonzero(~within & (box_distance(wall, points) < offset))
+    if len(asked):
+        within[asked] = OffsetWall(wall, offset).level(points[asked]) < 0
+    return within
 
 
 class _Frame(NamedTuple):
