@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from simkit.body import kernel
-from simkit.body.child import in_own_process
 from simkit.body.meshes import drawn
 from simkit.body.meshes.curved import air_mesh, default_size, offset_points, surrounding_mesh
 from simkit.body.walls.lobes import LobesWall
 from simkit.body.walls.sections import SectionsWall
 from simkit.body.walls.wall import curvatures, distance
+from simkit.child import in_own_process
 from simkit.errors import MeshError
 
 

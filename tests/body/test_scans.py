@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from simkit.body import body_of, inspect
-from simkit.body.child import in_own_process
 from simkit.body.kernel import session, write_step
 from simkit.body.meshes.curved import air_mesh, default_size
 from simkit.body.meshes.drawn import build
@@ -18,6 +17,7 @@ from simkit.body.walls.harmonics import harmonics, summed
 from simkit.body.walls.scan import scan_wall, smooth_wall
 from simkit.body.walls.triangulated import SurfaceError, checked_surface, read_surface
 from simkit.body.walls.wall import curvatures, distance, normals, on_wall, project
+from simkit.child import in_own_process
 from simkit.vessel import loads
 
 EGG = EggWall(0.062, 0.096, 0.05, 0.38)

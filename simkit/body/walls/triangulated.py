@@ -10,8 +10,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body import kernel
-from simkit.body.child import in_own_process
 from simkit.body.millimetres import place_words
+from simkit.child import in_own_process
 from simkit.errors import OutOfReach
 
 Triangles = tuple[np.ndarray, np.ndarray]  # vertices (n, 3) in metres, triangles (m, 3)

@@ -7,7 +7,6 @@ import time
 from dataclasses import dataclass, field
 
 from simkit.body.chambers import ChamberBody
-from simkit.body.child import in_own_process
 from simkit.body.meshes.all_air import (
     KIB_PER_UNKNOWN,
     REMEDY,
@@ -18,6 +17,7 @@ from simkit.body.meshes.all_air import (
     unknowns,
 )
 from simkit.body.meshes.obstacles import Obstacle
+from simkit.child import in_own_process
 from simkit.field.full.branch import Exit
 from simkit.field.full.resonance import WholeAir, WholeMode
 

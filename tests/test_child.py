@@ -9,7 +9,7 @@ import time
 import numpy as np
 import pytest
 
-from simkit.body.child import in_own_process
+from simkit.child import in_own_process
 from simkit.errors import MeshError, OutOfReach
 
 
@@ -30,7 +30,7 @@ def test_what_it_raises_is_raised_here():
     "code", ["while True: pass", pytest.param("import time; time.sleep(600)", marks=pytest.mark.slow)]
 )
 def test_it_ends_in_time(code, monkeypatch):
-    monkeypatch.setattr("simkit.body.child.WAITING", 4)
+    monkeypatch.setattr("simkit.child.WAITING", 4)
     with pytest.raises(OutOfReach, match=r"idling: not done after 0\.025 minutes; do less"):
         in_own_process(exec, code, seconds=1.5, what=("idling", "do less"))
 
@@ -49,7 +49,7 @@ def test_it_ends_with_whoever_asked(how, tmp_path):
     # A job in the background starts deaf to Ctrl-C.
     heard = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
     asked = f"in_own_process(exec, {code!r}, seconds=600, what=('sleeping', 'do less'))"
-    asker = f"{heard}; from simkit.body.child import in_own_process; {asked}"
+    asker = f"{heard}; from simkit.child import in_own_process; {asked}"
     with subprocess.Popen([sys.executable, "-c", asker], stderr=subprocess.DEVNULL) as process:
         for _ in range(600):
             if note.exists() and note.read_text():
