@@ -32,7 +32,7 @@ def frozen(kind: type[T]) -> type[T]:
         if type(other) is not type(self):
             return NotImplemented
         pairs = ((getattr(self, name), getattr(other, name)) for name in _names(type(self)))  # type: ignore[arg-type]
-        return all(mine is theirs or content(mine) == content(theirs) for mine, theirs in pairs)
+        return all(_alike(mine, theirs) for mine, theirs in pairs)
 
     made = dataclasses.dataclass(frozen=True, eq=False)(kind)
     made.__eq__ = same  # type: ignore[method-assign, assignment]
@@ -60,6 +60,15 @@ def _without_hash(value: object) -> dict[str, object]:
 
 def _fields(value: object) -> Hashable:
     return tuple(content(getattr(value, name)) for name in _names(type(value)))  # type: ignore[arg-type]
+
+
+def _alike(mine: object, theirs: object) -> bool:
+    """Whether two values hold the same; what is one and the same is not looked into."""
+    if mine is theirs:
+        return True
+    if type(mine) is tuple and type(theirs) is tuple:
+        return len(mine) == len(theirs) and all(map(_alike, mine, theirs))
+    return content(mine) == content(theirs)
 
 
 @lru_cache(maxsize=1024)

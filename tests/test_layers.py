@@ -122,7 +122,7 @@ WITHIN = {
         "problem",
         "aims",
         "search",
-        "unison outcome reasons unmet asking trade_off optimising",
+        "unison outcome reasons unmet asking compromises optimising",
         "designing",
     ),
 }

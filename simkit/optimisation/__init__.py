@@ -1,19 +1,45 @@
-"""Optimisation of a design so that it plays what is wanted: free numbers, aims, limits, and the search."""
+"""What to change in a design so that it plays what is wanted: free numbers, aims, limits, and the way downhill.
+
+Names are loaded when they are first used, so that `simkit predict`, which asks of hand-made errors alone, loads no
+search.
+"""
 
 from __future__ import annotations
 
-from simkit.optimisation.aims.breath import EvenBreath, Margin, Meeting
-from simkit.optimisation.aims.handmade import HandError, Hands, Makers, hand_error, makers
-from simkit.optimisation.aims.intune import Aim, InTune, Proximity, SmallHoles, Steady, differences
-from simkit.optimisation.aims.stretching import Range, Stretched
-from simkit.optimisation.optimising import judged, optimise
-from simkit.optimisation.outcome import Outcome
-from simkit.optimisation.problem.bounds import FreeNumber
-from simkit.optimisation.problem.free import Freedom, freedom
-from simkit.optimisation.problem.limits import Limits
-from simkit.optimisation.problem.rewriting import rewritten, source_text
-from simkit.optimisation.problem.trial import Trial
-from simkit.optimisation.trade_off import TradeOff, trade_off
+import importlib
+
+TYPE_CHECKING = False  # that of typing
+if TYPE_CHECKING:
+    from typing import Any
+
+    from simkit.optimisation.aims.breath import EvenBreath, Margin, Meeting
+    from simkit.optimisation.aims.handmade import HandError, Hands, Makers, hand_error, makers
+    from simkit.optimisation.aims.intune import Aim, InTune, Proximity, SmallHoles, Steady, differences
+    from simkit.optimisation.aims.stretching import Range, Stretched
+    from simkit.optimisation.compromises import TradeOff, trade_off
+    from simkit.optimisation.optimising import judged, optimise
+    from simkit.optimisation.outcome import Outcome
+    from simkit.optimisation.problem.bounds import FreeNumber
+    from simkit.optimisation.problem.free import Freedom, freedom
+    from simkit.optimisation.problem.limits import Limits
+    from simkit.optimisation.problem.rewriting import rewritten, source_text
+    from simkit.optimisation.problem.trial import Trial
+
+_ROOMS = {
+    "aims.breath": ("EvenBreath", "Margin", "Meeting"),
+    "aims.handmade": ("HandError", "Hands", "Makers", "hand_error", "makers"),
+    "aims.intune": ("Aim", "InTune", "Proximity", "SmallHoles", "Steady", "differences"),
+    "aims.stretching": ("Range", "Stretched"),
+    "compromises": ("TradeOff", "trade_off"),
+    "optimising": ("judged", "optimise"),
+    "outcome": ("Outcome",),
+    "problem.bounds": ("FreeNumber",),
+    "problem.free": ("Freedom", "freedom"),
+    "problem.limits": ("Limits",),
+    "problem.rewriting": ("rewritten", "source_text"),
+    "problem.trial": ("Trial",),
+}
+_HOME = {name: room for room, names in _ROOMS.items() for name in names}
 
 __all__ = [
     "Aim",
@@ -45,3 +71,13 @@ __all__ = [
     "source_text",
     "trade_off",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

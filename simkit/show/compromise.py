@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matplotlib.figure import FigureBase
 
-from simkit.optimisation.trade_off import TradeOff
+from simkit.optimisation.compromises import TradeOff
 from simkit.show import look
 from simkit.show.look import Panel
 

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from rich.table import Table
 from rich.text import Text
 
+from simkit.optimisation.compromises import TradeOff
 from simkit.optimisation.outcome import ChamberSlopes, ChangedNumber, Outcome
-from simkit.optimisation.trade_off import TradeOff
 from simkit.show.lines import fingering, in_options, signed, word
 from simkit.show.terminal import ACCENT, plain_table, printed
 from simkit.sound.answers.prediction import PredictedChamber, PredictedNote

@@ -9,8 +9,8 @@ from simkit.errors import InputError
 from simkit.optimisation import InTune, Range, SmallHoles, Steady, Stretched, freedom
 from simkit.optimisation.aims.slopes import cents_slopes
 from simkit.optimisation.asking import kept, traded
+from simkit.optimisation.compromises import trade_off
 from simkit.optimisation.problem.trial import Trial
-from simkit.optimisation.trade_off import trade_off
 
 
 @pytest.fixture(scope="module")

@@ -1,7 +1,7 @@
 """The picture of a trade-off."""
 
 import simkit
-from simkit.optimisation.trade_off import Compromise, TradeOff
+from simkit.optimisation.compromises import Compromise, TradeOff
 from simkit.show.compromise import trade_off_panel
 from simkit.show.look import page
 from simkit.show.optimised import trade_off_text

@@ -25,6 +25,7 @@ LOW, HIGH = np.array([1.2, 0.1, 0.1]), np.array([5.0, 1.2, 0.8])
 TABLE = Path(__file__).with_name("ledge.csv")
 
 
+@lru_cache(maxsize=256)
 def floor_burden(width: float, cut_up: float, edge_deg: float, depth: float, beside: float) -> Relief:
     """Additions of a floor that hangs `depth` below the inner face to the inner end of a window: to 1/K, 1/m, and to
     the friction, 1/m2; `beside`: clay at either side of the windway. Lengths in m.

@@ -94,7 +94,10 @@ class AirJet:
         """Air that the player spends, m3/s: mean speed times h H; two thirds of U h H when developed."""
         mean = np.asarray(speed, float)
         for _ in range(40):  # (1 + F(mean)) mean^2 = U^2 where the middle is untouched: a contraction
+            before = mean
             mean = 0.5 * mean + 0.5 * speed / np.sqrt(np.minimum(1 + self._friction(mean), 2.25))
+            if np.all(np.abs(mean - before) <= 1e-14 * np.abs(mean)):
+                break
         return mean * self.height * self.width
 
     def _friction(self, mean: Reals) -> Reals:

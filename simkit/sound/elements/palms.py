@@ -24,6 +24,7 @@ from simkit.frozen import frozen
 # practice, no source.
 PALM = (0.014, 0.045, 0.040)
 POINTS = 48  # on a quarter of a palm
+_TOGETHER = 48  # points, at so many wave numbers, whose arrays stay near the processor
 
 _IMAGES = np.array(list(product((1.0, -1.0), repeat=3)))
 _OWN = _IMAGES[:, 0] > 0  # those on the same palm
@@ -102,13 +103,15 @@ class _Between:
         far = np.linalg.norm(way, axis=3)
         wave = 1 / (4 * np.pi * far)
         steep = np.einsum("inmx,inx->inm", way, self._out) * wave / (far * far)
-        for n, (k, answer) in enumerate(zip(self._ks, self._answers, strict=True)):
-            turn = 1j * k * far
+        step = max(1, _TOGETHER // len(taken))
+        for some in (slice(n, n + step) for n in range(0, len(self._ks), step)):
+            turn = 1j * self._ks[some] * far[..., None]
             phase = np.exp(-turn)
-            pressure = answer @ _of_kinds(phase * wave / len(_IMAGES))
-            back = _of_kinds((1 + turn) * phase * steep)
-            self._pressure[n][:, taken] = pressure.reshape(-1, len(taken))
-            self._back[n][taken] = back.reshape(-1, len(taken)).T
+            sent = _of_kinds(phase * (wave / len(_IMAGES))[..., None])  # (c, n, m, k)
+            back = _of_kinds((1 + turn) * phase * steep[..., None])
+            pressure = self._answers[some] @ np.moveaxis(sent, 3, 0)
+            self._pressure[some, :, taken] = pressure.reshape(len(pressure), -1, len(taken))
+            self._back[some, taken] = np.moveaxis(back, (2, 3), (1, 0)).reshape(len(pressure), len(taken), -1)
         self._found[:, :, taken] = self._back @ self._pressure[:, :, taken]
         self._found[:, taken] = self._back[:, taken] @ self._pressure
 

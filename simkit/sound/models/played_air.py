@@ -63,12 +63,10 @@ class PlayedAir:
     def _mean(self) -> Breathed:
         return _mean_of(self)
 
-    @cached_property
+    @property
     def breath_per_hertz(self) -> float:
         """Mean speed of the breath in the windway for each Hz of a note that its jet drives in phase, m."""
-        balance = self._balance(self.mean[None], self.conductivity)
-        speed = balance.jet.flow[0] / (self.jet.width * self.jet.height)
-        return float(2 * np.pi * speed / balance.passages.omega[0])
+        return _breath_per_hertz(self)
 
     def breathed(self, openness: np.ndarray, conductivity: np.ndarray) -> Breathed:
         """The balance for fingerings (f, holes); conductivity (n,) or (f, n) of the openings if they are open, m."""
@@ -152,6 +150,13 @@ def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir:
 @lru_cache(maxsize=32)
 def _mean_of(air: PlayedAir) -> Breathed:
     return air.breathed(air.mean[None], air.conductivity)
+
+
+@lru_cache(maxsize=32)
+def _breath_per_hertz(air: PlayedAir) -> float:
+    balance = air._balance(air.mean[None], air.conductivity)
+    speed = balance.jet.flow[0] / (air.jet.width * air.jet.height)
+    return float(2 * np.pi * speed / balance.passages.omega[0])
 
 
 @lru_cache(maxsize=32)

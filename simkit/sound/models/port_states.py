@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from typing import Protocol
 
 import numpy as np
 
 from simkit.errors import OutOfReach
 from simkit.field import PortSolution
+from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
 from simkit.sound.models.circuit import Circuit
 from simkit.sound.models.playing import Playing
@@ -41,6 +42,16 @@ class PortResonator(Protocol):
     def drift(self, openness: np.ndarray) -> np.ndarray: ...
 
 
+@frozen
+class _Question:
+    """Fingerings `states` (f, n) of the chamber with `rows` (n,), and of each state of playing all that tells it from
+    others."""
+
+    asked: tuple[tuple[Hashable, ...], ...]
+    rows: np.ndarray
+    states: np.ndarray
+
+
 def lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray) -> np.ndarray:
     """`lowest` (s, f) of one chamber in several states of playing, for fingerings (f, holes): at once if it can be.
 
@@ -51,7 +62,7 @@ def lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray) 
     if not all(each.solution is first.solution and each.beside is first.beside for each in resonators):
         return np.stack([each.lowest(openness) for each in resonators])
     asked = [(e.circuit.ducts, e.airs, e.circuit.lossless, e.circuit.nearby, e.playing.breath) for e in resonators]
-    key = "states", tuple(asked), first.rows.tobytes(), states.shape, states.tobytes()
+    key = _Question(tuple(asked), first.rows, states)
     (found,) = first.solution.kept.of([key], lambda _: [_lowest_in_states(resonators, openness, states)])
     return found.copy()
 

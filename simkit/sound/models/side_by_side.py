@@ -140,31 +140,32 @@ def _columns(circuits: Sequence[Circuit], omega: np.ndarray) -> list[dict[str, n
 
     Nothing for windows with a windway.
     """
-    ducts = {duct: None for circuit in circuits for duct in circuit.ducts}
+    ducts = {id(duct): duct for circuit in circuits for duct in circuit.ducts}  # states share what is alike
     lossless = circuits[0].lossless
-    made: dict[Duct, np.ndarray] = {}
-    plain = [duct for duct in ducts if duct.windway is None]
+    made: dict[int, np.ndarray] = {}
+    plain = [duct for duct in ducts.values() if duct.windway is None]
     for touched in (False, True):
         alike = [duct for duct in plain if (duct.touch is not None) == touched]
         made |= _of_holes(alike, omega, lossless)
     blank = np.zeros((5, len(omega)), complex)  # windows with a windway: see `_States`
     found = []
     for circuit in circuits:
-        A, B, C, D, stub = np.stack([made.get(duct, blank) for duct in circuit.ducts], axis=2)
+        A, B, C, D, stub = np.stack([made.get(id(duct), blank) for duct in circuit.ducts], axis=2)
         scale = (1j * omega * circuit.chamber_air.density)[:, None]
         found.append({"A": A, "B": B / scale, "C": C * scale, "D": D, "stub": stub / scale})
     return found
 
 
-def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[Duct, np.ndarray]:
-    """A, B, C, D and stub (5, m) of each duct without a windway, all touched or none; each bore's filling made once."""
+def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[int, np.ndarray]:
+    """A, B, C, D and stub (5, m) of ducts without a windway, all touched or none, by id; each filling made once."""
     if not ducts:
         return {}
-    bores = list(dict.fromkeys((duct.aperture, duct.air) for duct in ducts))
+    names = [(id(duct.aperture), id(duct.air)) for duct in ducts]
+    bores = list({name: (duct.aperture, duct.air) for name, duct in zip(names, ducts, strict=True)}.values())
     apertures, airs = apertures_in_one([each for each, _ in bores]), airs_in_one([air for _, air in bores])
     filled = Duct(apertures, airs).filling(omega[:, None], lossless)
-    place = {bore: n for n, bore in enumerate(bores)}
-    which = [place[duct.aperture, duct.air] for duct in ducts]
+    place = {name: n for n, name in enumerate(dict.fromkeys(names))}
+    which = [place[name] for name in names]
     if np.ndim(filled.density) > 1:
         filled = Filling(filled.density[:, which], filled.stiffness[:, which])
     else:  # without losses it does not change with omega
@@ -179,4 +180,4 @@ def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[
     port, stub = whole.two_port(omega[:, None], lossless, filled), whole.stub(omega[:, None], lossless, filled)
     shape = len(omega), len(ducts)
     values = np.stack([np.broadcast_to(each, shape) for each in (port.A, port.B, port.C, port.D, stub)])
-    return {duct: values[:, :, n] for n, duct in enumerate(ducts)}
+    return {id(duct): values[:, :, n] for n, duct in enumerate(ducts)}
