@@ -138,7 +138,7 @@ def whole_folder(path: str | Path, argument: str = "path") -> Iterator[Path]:
         os.close(held)
 
 
-HALF = ".simkit-half"  # how the name of a folder ends that is still being written
+HALF = ".simkit-half"  # ending of the name of a folder that is still being written
 
 
 def clear_halves(place: Path) -> None:

@@ -88,8 +88,8 @@ def _(shape: shapes.FurtherShape) -> Wall:
 def placed_wall(vessel: Vessel, chamber: Chamber | ClayShape) -> Wall:
     """The wall of a chamber, or the surface of a solid of clay, at its place; SurfaceError where a scan is none."""
     shape = chamber.shape
-    leaning = (chamber.tilt_deg, chamber.roll_deg) if isinstance(chamber, ClayShape) else ()
-    angles = (chamber.turn_deg, *leaning)
+    tilts = (chamber.tilt_deg, chamber.roll_deg) if isinstance(chamber, ClayShape) else ()
+    angles = (chamber.turn_deg, *tilts)
     if isinstance(shape, shapes.Scan):
         return _placed(scan_wall(vessel.beside(shape.file), shape.smooth_mm * MM), chamber.offset_mm, *angles)
     if isinstance(shape, shapes.FurtherShape):

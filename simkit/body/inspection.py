@@ -29,7 +29,7 @@ from simkit.errors import Fault
 from simkit.vessel import Chamber, DesignError, Vessel
 
 JOINED = 1.9  # thicknesses: beyond, the clay of two chambers hangs together by a thread
-ROUNDING_MM = 5e-3  # what a design file's rounded numbers may miss by
+ROUNDING_MM = 5e-3  # tolerance for a design file's rounded numbers
 
 
 def body_of(vessel: Vessel) -> Body:

@@ -19,7 +19,7 @@ MM = 1e-3
 START, UNDER = 1.0e-3, 0.3e-3  # m behind the exit where the clay begins, and how far under the body's surface it does
 SQUARE = 6.0  # squareness of its sections: a rectangle with rounded corners
 USUAL_FLOOR = 1.5e-3  # m of clay under a windway's end, and beside it, without a mouthpiece: common practice, no source
-LOOSE_MM = 0.5  # how far a written length may lie from what the windway's length leaves
+LOOSE_MM = 0.5  # tolerance of a written length against what the windway's length leaves
 
 
 @frozen

@@ -195,11 +195,11 @@ def clay_work(vessel: Vessel, body: Body, shrinkage: Shrinkage, seam: Seam | Non
             if found is not None:
                 windways.append((chamber.name, *found))
     try:
-        leans = undercut(body.coat, SEAMS[seam.square_to][0], seam_place(body, seam))
+        hollow = undercut(body.coat, SEAMS[seam.square_to][0], seam_place(body, seam))
     except SeamError:  # the solids say so
-        leans = None
-    if leans is not None and leans.share < _SLIGHT:
-        leans = None
+        hollow = None
+    if hollow is not None and hollow.share < _SLIGHT:
+        hollow = None
     return ClayWork(
         clay_volume(body),
         tuple(centre.tolist()),
@@ -207,7 +207,7 @@ def clay_work(vessel: Vessel, body: Body, shrinkage: Shrinkage, seam: Seam | Non
         (thick, tuple(thick_at.tolist())),
         (thin, tuple(thin_at.tolist())),
         tuple(windways),
-        leans,
+        hollow,
         seam.square_to,
         tuple(np.mean(places, axis=0).tolist()) if places else None,
         shrinkage.size(Stage.WET),

@@ -15,7 +15,7 @@ from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.pitch import Pitch, Tuning, cents
 from simkit.vessel import AirState, Vessel
 
-# What the rule f ~ 1/size leaves out, in cents (see above).
+# Error of the rule f ~ 1/size, in cents (see above).
 RULE_DOUBT_CENTS = 2.0
 
 

@@ -26,7 +26,7 @@ STEEP = 0.75  # sine of the slope of the outside against the axis above which a 
 LINES = ("top", "right", "under", "left")
 TOP_LINE = "top line"
 EDGES = ("the strip's start", "the strip's end")  # counted from where no line of the piece is in reach
-# What lies to the right and to the left on the paper, with the mouth end below, seen from each line.
+# Names of the right and the left side on the paper, with the mouth end below, seen from each line.
 SIDES = {"top": ("right", "left"), "under": ("left", "right"), "right": ("down", "up"), "left": ("up", "down")}
 
 

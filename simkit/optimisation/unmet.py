@@ -19,7 +19,7 @@ from simkit.optimisation.search.searching import Search
 
 log = logging.getLogger(__name__)
 
-# What may be freed besides, what a maker would rather move first.
+# Groups that may be freed besides, those first that a maker would rather move.
 _GROUPS = ("holes", "offsets", "voicing", "shape", "size")
 
 

@@ -11,7 +11,7 @@ from simkit.optimisation.problem.bounds import FreeNumber, named
 from simkit.optimisation.problem.free import Freedom
 from simkit.vessel import Chamber, Vessel, shapes
 
-DECIMALS = {"mm": 2, "°": 1, "%": 2}  # how finely a number is written when a hand lets go of it
+DECIMALS = {"mm": 2, "°": 1, "%": 2}  # decimals with which a number is written at the end of a drag
 
 
 @dataclass(frozen=True)

@@ -86,7 +86,7 @@ def reported(text: str, source: str, page: str) -> dict[str, Any]:
     from simkit.show.report import report
 
     check_output(page, "output")
-    told = report(loads(text, source))
+    html = report(loads(text, source))
     with whole(page, "output") as half:
-        half.write_text(told, encoding="utf-8")
+        half.write_text(html, encoding="utf-8")
     return {"files": [Path(page).name], "said": f"the report is in {Path(page).name}"}

@@ -246,8 +246,8 @@ def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Seque
                 (half / f"{solid.name}.step").write_text(solid.step, encoding="ascii")
                 names.append(f"{solid.name}.step")
     clay = clay_work(work.vessel, work.body, work.shrinkage, seam)
-    leaning = () if clay.undercut else solid_cautions(work, seam)  # of the inside alone, where the outside is said
-    cautions = (*work.vessel.cautions, *leaning, *clay.cautions, *unmade(work, names))
+    mould = () if clay.undercut else solid_cautions(work, seam)  # of the inside alone, where the outside is said
+    cautions = (*work.vessel.cautions, *mould, *clay.cautions, *unmade(work, names))
     cautions = (*cautions, *_left_over(Path(folder), names))
     return SheetFiles(work, tuple(names), cautions, clay)
 

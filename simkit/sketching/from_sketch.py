@@ -153,7 +153,7 @@ def _offset(inside: Profiles, outside: Profiles) -> tuple[tuple[float, float, fl
 
 
 def _folded(source: str, inside: Profiles) -> list[str]:
-    told, most = _FOLDED
+    remarked, most = _FOLDED
     faults = [
         Fault(
             source,
@@ -170,7 +170,7 @@ def _folded(source: str, inside: Profiles) -> list[str]:
     return [
         f"inside {name}: the outline leans over itself; sections fill {100 * each.folded:.0f} % of what they cover"
         for name, each in inside.views
-        if each.folded > told
+        if each.folded > remarked
     ]
 
 

@@ -32,7 +32,7 @@ _TILE = 24  # pixels of a side over which the paper's brightness is taken
 _FAINTEST = 0.72  # of the paper's brightness: ink must be darker
 _SPECK = 14  # pixels of ink; less is dust
 _LARGE = 0.3  # of the largest ring: an outline, and no mark
-_LEVEL_DEG = 30.0  # how far the ruler may lie off level
+_LEVEL_DEG = 30.0  # largest turn of the ruler from level
 _PINHOLE = 6  # pixels of paper in ink; fewer are no hole
 _SLIVER = 0.025  # of a ring's size: narrower paper lies between lines drawn twice
 _LETTER = 0.06  # of the largest ring: beside the outlines what is smaller is writing
@@ -88,26 +88,26 @@ def photo_sketch(path: str | Path, ruler_mm: float | None = None) -> Sketch:
     source = str(path)
     if ruler_mm is None:
         raise _fault(source, "`ruler_mm`: how far the two dots of the ruler are apart, in mm of the piece")
-    shade, shrunk = _brightness(source)
+    shade, reduction = _brightness(source)
     blots = _blots(_ink(source, shade))
     rings = [blot for blot in blots if blot.holes]
     largest = max((blot.size for blot in blots if not blot.solid), default=0.0)
     if not rings or max(ring.size for ring in rings) < 0.5 * largest or largest < 0.08 * max(shade.shape):
-        raise _open(source, blots, largest, shrunk)
+        raise _open(source, blots, largest, reduction)
     outlines = [ring for ring in rings if ring.size > _LARGE * largest]
     for blot in blots:
         if not blot.holes and not blot.solid and blot.size > _LARGE * largest:
-            raise _open(source, [blot], blot.size, shrunk)
+            raise _open(source, [blot], blot.size, reduction)
     for ring in outlines:
         if ring.holes > 1:
             raise _fault(
                 source,
-                f"outlines that neither cross nor touch; lines meet in the one around {_at(ring, shrunk)}: "
+                f"outlines that neither cross nor touch; lines meet in the one around {_at(ring, reduction)}: "
                 "leave paper between them, marks too",
             )
     small = [blot for blot in blots if blot not in outlines and (blot.solid or blot.holes)]
     free = [blot for blot in small if blot.solid and not any(ring.holds(blot) for ring in outlines)]
-    ruler = _ruler(source, free, ruler_mm, shrunk)
+    ruler = _ruler(source, free, ruler_mm, reduction)
     named = _named(source, outlines, ruler)
     within = [blot for blot in small if any(ring.holds(blot) for ring in outlines)]
     beside = [blot for blot in small if blot not in within and not blot.solid and blot.size > _LETTER * largest]
@@ -120,14 +120,14 @@ def _fault(source: str, allowed: str) -> InputError:
     return InputError([Fault(source, "", None, allowed)])
 
 
-def _at(blot: Blot, shrunk: float) -> str:
-    row, column = shrunk * blot.middle
+def _at(blot: Blot, reduction: float) -> str:
+    row, column = reduction * blot.middle
     return f"{column:.0f}, {row:.0f} pixels (from the left and top)"
 
 
-def _open(source: str, blots: list[Blot], largest: float, shrunk: float) -> InputError:
+def _open(source: str, blots: list[Blot], largest: float, reduction: float) -> InputError:
     lines = [blot for blot in blots if not blot.solid and not blot.holes and blot.size >= 0.9 * largest]
-    where = f"; the line around {_at(lines[0], shrunk)} is open: close it" if lines and largest > 60 else ""
+    where = f"; the line around {_at(lines[0], reduction)} is open: close it" if lines and largest > 60 else ""
     return _fault(source, f"closed dark outlines on light paper, drawn with a pen and large in the picture{where}")
 
 
@@ -143,8 +143,8 @@ def _brightness(source: str) -> tuple[np.ndarray, float]:
             wide, high = picture.size
             if wide * high > MOST_PIXELS:
                 raise too_large
-            shrunk = max(1.0, max(wide, high) / _LONGEST)
-            picture.draft("L", (int(wide / shrunk), int(high / shrunk)))
+            reduction = max(1.0, max(wide, high) / _LONGEST)
+            picture.draft("L", (int(wide / reduction), int(high / reduction)))
             grey = ImageOps.exif_transpose(picture)
             if grey.has_transparency_data:
                 grey = grey.convert("RGBA")
@@ -245,14 +245,14 @@ def _signed(region: np.ndarray) -> np.ndarray:
     return np.asarray(np.where(region, 0.5 - within, out - 0.5))
 
 
-def _ruler(source: str, free: list[Blot], ruler_mm: float, shrunk: float) -> _Ruler:
+def _ruler(source: str, free: list[Blot], ruler_mm: float, reduction: float) -> _Ruler:
     round_ones = [blot for blot in free if max(blot.filled.shape) < 1.6 * min(blot.filled.shape)]
     # Beside two dots of one size, specks and full stops do not count.
     largest = max((blot.size for blot in round_ones), default=0.0)
     dots = [blot for blot in round_ones if blot.size > 0.5 * largest]
     if len(dots) != 2:
         many = {0: "there is none", 1: "there is one dot"}.get(len(dots), f"there are {len(dots)} dots")
-        near = ", ".join(_at(blot, shrunk).partition(" pixels")[0] for blot in dots[:4])
+        near = ", ".join(_at(blot, reduction).partition(" pixels")[0] for blot in dots[:4])
         allowed = (
             f"a ruler of two filled dots beside the outlines, level; {many}{f', at {near} pixels' if near else ''}"
         )

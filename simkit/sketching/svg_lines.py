@@ -19,7 +19,7 @@ from simkit.sketching.svg_tree import local
 
 # CSS Values and Units 3, section 5.2: 96 px are an inch.
 UNITS_MM = {"": 25.4 / 96, "px": 25.4 / 96, "mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6}
-FINE_MM = 0.01  # how far a short line may leave its curve
+FINE_MM = 0.01  # largest distance of a short line from its curve
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _PATH_DATA = re.compile(r"[MmZzLlHhVvCcSsQqTtAaEe0-9+\-.,\s]*")
 

@@ -43,7 +43,7 @@ def local(element: Element) -> str:
 def _parsed(content: bytes) -> Element:
     builder = TreeBuilder()
     parser = expat.ParserCreate(namespace_separator="}")
-    open_elements = [0, 0]  # how deep, how many
+    open_elements = [0, 0]  # depth, count
 
     def start(tag: str, attributes: dict[str, str]) -> None:
         open_elements[0] += 1

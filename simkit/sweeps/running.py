@@ -22,7 +22,7 @@ from simkit.provenance import provenance
 from simkit.sweeps.plan import SweepPlan, read_plan
 from simkit.sweeps.store import FILE, Store
 from simkit.sweeps.work import CaseResult, SweepCase, cases_of, compute
-from simkit.sweeps.workers import Cluster, Gone, Handed, Processes, Workers, single_threaded, undisturbed
+from simkit.sweeps.workers import Cluster, Handed, NoWorkers, Processes, Workers, single_threaded, undisturbed
 
 logger = logging.getLogger(__name__)
 
@@ -162,7 +162,7 @@ class _Run:
                 self._keep()  # everyone has something to do by now: nobody waits for the disk
                 suspects += self._await(crew)
                 self.lost += crew.gone()
-        except Gone as error:
+        except NoWorkers as error:
             self._keep()
             raise OutOfReach(f"{error}; {self._stored()}, and the same call goes on from there") from error
         finally:

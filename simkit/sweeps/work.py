@@ -20,7 +20,7 @@ from simkit.frozen import frozen
 from simkit.vessel import Scan, Vessel, dumps
 from simkit.vessel.spelling import words
 
-# What can be computed, and the options of each with their types; they are those of the commands.
+# Commands that can be computed, and the options of each with their types; they are those of the commands.
 _SOLVED = {"lossless": bool, "state": str}
 OPTIONS: dict[str, dict[str, type]] = {
     "predict": {"model": str, **_SOLVED},

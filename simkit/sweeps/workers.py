@@ -26,7 +26,7 @@ WORKERS_BACK_S = 60.0  # and workers so long, where none is left
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
-class Gone(Exception):
+class NoWorkers(Exception):
     """No worker is left; the text says who is gone."""
 
 
@@ -43,10 +43,10 @@ class Workers(Protocol):
         """The executor, started if need be."""
 
     def renew(self) -> None:
-        """Replaces an executor that has broken, or waits until it has recovered; else Gone."""
+        """Replaces an executor that has broken, or waits until it has recovered; else NoWorkers."""
 
     def look(self) -> None:
-        """Raises Gone where no batch that is out can ever come back."""
+        """Raises NoWorkers where no batch that is out can ever come back."""
 
     def gone(self) -> int:
         """Number of workers that have died since this was last asked."""
@@ -67,7 +67,7 @@ class Handed:
         return self.given
 
     def renew(self) -> None:
-        raise Gone("the workers of the executor that was handed in are gone")
+        raise NoWorkers("the workers of the executor that was handed in are gone")
 
     def look(self) -> None:
         pass
@@ -180,7 +180,7 @@ class Cluster:
             self.client.wait_for_workers(1, timeout=WORKERS_BACK_S)
         except Exception as error:
             who = "is gone" if self.client.status != "running" else "has had no workers for a minute"
-            raise Gone(f"the scheduler at {self.address} {who}") from error
+            raise NoWorkers(f"the scheduler at {self.address} {who}") from error
 
     def look(self) -> None:
         if not self._threads():

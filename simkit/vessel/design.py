@@ -217,7 +217,7 @@ def _counted(chamber: Chamber) -> str:
 _TAKEN = (*(key for key in slots(Vessel) if key not in ("chambers", "parts")), "chamber", "part")
 
 
-_LIPS_MM = 12.0  # how much of a windway's length the lips take in: common practice, no source
+_LIPS_MM = 12.0  # of a windway's length, within the lips: common practice, no source
 
 
 def _face_in_clay(known: Mapping[str, Any]) -> Iterator[Clash]:

@@ -99,7 +99,7 @@ def finger_cautions(vessel: Playable) -> Iterator[str]:
             yield from _too_many(chamber, of)
 
 
-_AS_WIDE_MM = 0.05  # what a design that was tuned to the widest hole may round it up by
+_AS_WIDE_MM = 0.05  # rounding allowed to a design that was tuned to the widest hole
 
 
 def _too_wide(vessel: Playable, chamber: Chamber) -> list[Hole]:

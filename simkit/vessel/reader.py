@@ -20,10 +20,10 @@ from simkit.vessel.part import slots
 
 LARGEST_FILE = 256_000  # bytes; a design with every key and a hundred sections has a tenth of that
 _DEEPEST_KEY = 200
-_NO_KEY = re.compile(r"[^\w.\-\"' \t]+")  # what cannot stand in a dotted key
+_NO_KEY = re.compile(r"[^\w.\-\"' \t]+")  # characters that cannot stand in a dotted key
 # Python refuses to read whole numbers of more digits (sys.int_info.default_max_str_digits).
 _ENDLESS = re.compile(r"[0-9_]{4300}")
-# Where tomllib says in its message that the error is.
+# Place of the error in tomllib's message.
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 

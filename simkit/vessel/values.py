@@ -198,9 +198,9 @@ def _is_line(text: str) -> bool:
     return len(text) <= 200 and text.isprintable()
 
 
-# What clay can have, with room for textbook problems. All in mm.
+# Ranges of sizes in clay, with room for textbook problems. All in mm.
 Length = Annotated[float, NumberRange(1, 1000)]  # of a chamber's air
-LengthOrNone = Annotated[float, NumberRange(1, 1000, or_zero=True)]  # where the air may close to nothing
+LengthOrNone = Annotated[float, NumberRange(1, 1000, or_zero=True)]  # 0 where the air closes to nothing
 Size = Annotated[float, NumberRange(0.1, 1000)]  # of an opening, a windway, a hand
 Slit = Annotated[float, NumberRange(0.3, 1000)]  # of a window: in less, friction keeps the air from swinging
 Thickness = Annotated[float, NumberRange(0.1, 100, or_zero=True)]  # of clay that may be a thin shell

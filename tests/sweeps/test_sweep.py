@@ -14,7 +14,7 @@ from simkit import provenance
 from simkit.errors import InputError, OutOfReach
 from simkit.sweeps import sweep
 from simkit.sweeps.store import Store
-from simkit.sweeps.workers import Gone
+from simkit.sweeps.workers import NoWorkers
 
 
 class Here(Executor):
@@ -280,7 +280,7 @@ class Fickle:
 
     def renew(self):
         if not self.mends:
-            raise Gone("nobody is there")
+            raise NoWorkers("nobody is there")
         self.renewed += 1
 
     def look(self):

@@ -28,7 +28,7 @@ from simkit.errors import MeshError, OutOfReach
 from simkit.frozen import frozen
 
 SHELL = 1.35  # radius of the far sphere over that of the body
-GROW = 0.45  # how fast elements grow with the distance from a rim, at grading 1
+GROW = 0.45  # growth of elements with the distance from a rim, at grading 1
 RIM_SHARE, RADIUS_SHARE = 1.5, 0.17  # size at a rim: of its rounding's radius, of half the opening's least size
 SHARP_SHARE = 0.1  # size at a sharp rim: of half the opening's least size
 WALL_SHARE = 0.35  # largest element inside over the half of the chamber's least size

@@ -188,7 +188,7 @@ def _worth_trying(wall: Wall, size: float) -> None:
         raise MeshError("the chamber", 1e3 * size, f"about {count:,.0f} elements would be needed; make it thicker")
 
 
-# Where the middle node of an edge stands that leaves a sharp rim: at 1/4 the elements contain the square root of the
+# Place of the middle node on an edge that leaves a sharp rim: at 1/4 the elements contain the square root of the
 # distance, as the pressure does at a crack (Henshell & Shaw 1975, Int. J. Numer. Meth. Eng. 9:495; Barsoum 1976, ibid.
 # 10:25 [memory]); at (1/2)^(3/2) they come near its power 2/3 at a right-angled rim.
 CRACK, CORNER = 0.25, 0.5**1.5

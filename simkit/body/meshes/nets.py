@@ -17,7 +17,7 @@ from simkit.body.walls.wall import Wall, project
 from simkit.errors import MeshError
 from simkit.frozen import frozen
 
-_GROWS = 0.5  # how fast the lattice's steps grow beyond a place where they are finer
+_GROWS = 0.5  # growth of the lattice's steps beyond a place where they are finer
 _SMOOTHED = 3  # times that every node moves to the middle of its neighbours and back onto the surface
 _TRIES = (1.0, 0.87, 0.76, 0.66, 0.57)  # of the step asked for
 _CORNERS = np.array(list(product((0, 1), repeat=3)))

@@ -16,7 +16,7 @@ from simkit.frozen import frozen
 
 SHELL = 1.2  # radius of the far sphere over that of all that is in it: the piece itself lies deep inside
 LEAST, SHARE = 3.5e-3, 0.6  # size of a skin's elements: at least, m, and of its distance from the clay
-GROW = 0.4  # how fast elements of air grow with the distance from the piece
+GROW = 0.4  # growth of the air's elements with the distance from the piece
 APART = 2e-3  # m of air between a body and the clay that can still be meshed
 
 

@@ -265,7 +265,7 @@ def _eased(nodes: np.ndarray, straight: np.ndarray, tets: np.ndarray) -> np.ndar
             return nodes
         edges = np.unique(tets[near[bad], 4:])
         nodes[edges] += share * (straight[edges] - nodes[edges])
-        again = np.isin(tets[near, 4:], edges).any(axis=1)  # what shares an edge with them; the others stay as they are
+        again = np.isin(tets[near, 4:], edges).any(axis=1)  # only those that share an edge with them have changed
         where = nodes[tets[near[bad], :4]].mean(axis=(0, 1))
         near, plain = near[again], plain[again]
     raise ValueError(f"an element folds over, {place(where)}")

@@ -22,7 +22,7 @@ BENT = 2.2  # the same of the ball that the bend dies away in: further out, a pa
 ROUND_SHARE, RIM_SHARE, GROWTH = 1.3, 0.25, 0.6
 SHARP = 0.02  # rims of a smaller radius than this share of the cut-up are left sharp, but for the edge's own
 FLOOR_BACK = 2.0  # cut-ups that the clay under the windway's end reaches back
-FADE = 0.5, 0.95  # where the cell's bend dies away, over that ball's radius
+FADE = 0.5, 0.95  # range over which the cell's bend dies away, over that ball's radius
 MOST_CURVATURE = 0.6  # of the wall, over half of the window's largest size: beyond, the window is no longer one wall's
 
 
@@ -214,7 +214,7 @@ def curved_with_wall(cell: WindowCell, points: np.ndarray, across: float, along:
     def sag(k: np.ndarray, at: np.ndarray) -> np.ndarray:
         return -(k[0] * y**2 + k[1] * (at - middle) ** 2) / 2
 
-    touch = cell.cut_up + cell.nose  # where the nose's ball lies on the inner face
+    touch = cell.cut_up + cell.nose  # contact of the nose's ball with the inner face
     sunk = sag(inner, np.where(z > 0, np.minimum(x, touch), x))
     rise = cell.tip - middle + (wall - outer[0] * y**2 / 2 - sag(inner, np.full_like(x, touch))) * cell.run
     top = middle + 2 * rise / (1 + np.sqrt(np.maximum(1 + 2 * outer[1] * cell.run * rise, _GLANCING)))

@@ -23,9 +23,9 @@ from simkit.field.full.resonance import WholeAir, WholeMode
 
 # Every size of the mesh over the standard, coarse and fine; others nearby are tried where gmsh fails at the first.
 GRADINGS = ((1.0, 0.96, 1.04), (0.78, 0.75, 0.81))
-LARGE = ((1.25, 1.19, 1.31), (1.0, 0.96, 1.04))  # where the finest would be of more than so many unknowns
+LARGE = ((1.25, 1.19, 1.31), (1.0, 0.96, 1.04))  # for bodies that would take more than MANY unknowns
 MANY = 250_000
-SHARP = ((1.0, 0.96, 1.04), (0.7, 0.73, 0.67))  # where a rim is not rounded
+SHARP = ((1.0, 0.96, 1.04), (0.7, 0.73, 0.67))  # for bodies with a sharp rim
 # k^2 errs like these powers of the mesh size. Rounded rims: chosen before the answers of the tests were seen, on the
 # low side of what three meshes of an ellipsoid showed (2 to 3.6). Sharp rims and cracks, whose growth is scaled with
 # the size at the rim: 1.9 to 2.4 on three balls and three cracks; at the rim alone it would be 4/3 and 1.

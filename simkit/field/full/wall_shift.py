@@ -19,7 +19,7 @@ from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored
 
 STEP = 1e-6  # m, by which the walls are moved to and fro
-HOLD = 1e4  # how much more it counts that a wall moves by just so much than that its nodes move alike
+HOLD = 1e4  # penalty on another normal displacement of a wall than asked, over one on unevenness
 
 
 def moving_walls(mesh: AirMesh, number: np.ndarray, pressure: np.ndarray, k: complex) -> complex:

@@ -19,7 +19,7 @@ from simkit.making.shrinkage import Stage
 DONE_CENTS = 2.5  # nearer than this to its mark a hole is left alone: no ear hears it, and a cut may miss by more
 # A hole that was cut as often as this is left alone if it is nearer than this: every cut is a chance to go too far.
 ENOUGH_CUTS, NEAR_CENTS = 3, 8.0
-# How many standard deviations the first, the second and each later cut stop short of the mark.
+# Standard deviations by which the first, the second and each later cut stop short of the mark.
 HELD_BACK = (1.6, 0.8, 0.0)
 LEAST_MM = 0.05  # a hand cannot ream by less on purpose
 # A ream finer than this is a turn or two of the tool: it is asked for only where the note gains so many cents.

@@ -11,7 +11,7 @@ from simkit.frozen import frozen
 from simkit.pitch import NoteNameError, note
 from simkit.vessel import Chamber, Vessel
 
-READ_CENTS = 3.0  # how well a tuner is read
+READ_CENTS = 3.0  # standard deviation of a tuner's reading
 CLOSED = "closed"  # in place of a note's name: all holes covered
 _ON_TUNER = re.compile(r"([A-Ga-g][#b♯♭]?\d)\s*([+-]\d+(?:\.\d+)?)?")
 

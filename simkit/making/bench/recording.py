@@ -33,7 +33,7 @@ _SMOOTH_S = 0.03  # of the demodulated sound: lets pass some 30 Hz around the to
 LEAST_DOUBT_CENTS = 0.3  # a recorder's clock is off by a hundred parts in a million [from memory]
 _FLOAT_STEPS = 2.0**23  # steps to full scale of a float of 24 bits
 _FINE_STEPS = 1000.0  # a sine so many steps high stays at its top for less than two samples
-# What the reader raises for files that are cut short or garbled.
+# Exceptions of the reader for files that are cut short or garbled.
 _BROKEN = (ValueError, EOFError, LookupError, TypeError, ArithmeticError, NameError, MemoryError, struct.error)
 _NOTHING = (
     f"at least one steady blown note of {LEAST_S:g} s or more between {LOWEST_HZ:g} and {HIGHEST_HZ:g} Hz; notes apart "

@@ -10,7 +10,7 @@ from simkit.vessel import Chamber
 
 NARROWEST, PILOT_MM = 0.2, 1.0  # of the design's diameter, and the pilot hole that anyone may drill first
 ROOM_MM = 0.5  # beyond the widest that was designed, asked for or reported before
-# What people do: a point left out or put in the wrong place; inches for millimetres, and the other way round.
+# Factors of usual slips: a point left out or put in the wrong place; inches for millimetres, and the other way round.
 _SLIPS = (0.1, 10.0, 0.01, 100.0, 25.4, 1 / 25.4)
 
 

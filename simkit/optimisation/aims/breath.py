@@ -26,7 +26,7 @@ from simkit.sound.models.playing import Playing
 # A chamber's circuit, who plays it, and the openness of all ports in each note.
 _Sounding = tuple[Circuit, Playing, np.ndarray]
 
-SILENT_MARGIN = 0.5  # what a note counts as that does not speak at all
+SILENT_MARGIN = 0.5  # margin counted for a note that does not speak at all
 SILENT_PA = 2000.0  # the breath that it counts as asking for
 
 

@@ -15,7 +15,7 @@ from simkit.vessel.wishes import WishedRange
 
 _SURE = 0.85  # of the air that the hand rule wants: it errs by some per cent of the volume
 _NARROWEST = 1.0  # a window's width over its cut-up: no narrower, as cut_up_mm is at most the width
-# What eggs fill of a box: one of them pi/6 as an ellipsoid does, several no more than ellipsoids packed without end
+# Fraction of a box that eggs fill: one of them pi/6 as an ellipsoid does, several no more than endless ellipsoids
 # (Donev et al. 2004, Phys. Rev. Lett. 92:255506 [memory]).
 _ONE, _MANY = np.pi / 6, 0.771
 _FLATTEST = 3.0  # a chamber's width over its height, and the other way round

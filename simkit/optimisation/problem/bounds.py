@@ -15,10 +15,10 @@ from simkit.vessel.hands import fingertip_mm, widest_hole_mm
 
 DRILL_MM = 3.0  # the smallest drill that leaves a clean hole in clay: common practice, no source
 
-# How far a place may wander from where the maker put it.
+# Range of a place about the one that the maker chose.
 _ALONG_MM = 20.0
 _AROUND_DEG = 45.0
-_SLIDES_MM = 30.0  # how far a chamber may slide
+_SLIDES_MM = 30.0  # range of a chamber's offset, to either side
 TIP_MM = 3.0  # a place stays this far from where the chamber's axis leaves the air
 _STEP = 1e-4  # of the reach: exact derivatives come from changes of some ten thousandths of a millimetre
 

@@ -12,7 +12,7 @@ from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import body_beside, drawn
 from simkit.vessel import Vessel
 
-_CLEAR = 5.0  # what a clear change counts for of a number that is none of these: an edge's slope, a chamber's turn
+_CLEAR = 5.0  # counted for a clear change of a number that is none of these: an edge's slope, a chamber's turn
 _LEAST = 0.2  # a clear change counts for no less: a hole at the very tip turns without going anywhere
 _SHARES = ("widest_at", "squareness")  # plain ratios: a hundredth is a percent
 

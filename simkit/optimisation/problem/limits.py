@@ -21,7 +21,7 @@ from simkit.optimisation.problem.bounds import TIP_MM, axis_ends_mm
 from simkit.vessel import Chamber, Vessel
 from simkit.vessel.hands import fingertip_mm
 
-_LIPS_MM = 12.0  # how much of the windway's length the lips take in
+_LIPS_MM = 12.0  # of the windway's length, within the lips
 _BESIDE_MM = 4.0  # clay between a hole and a windway that runs past it
 _LEAST_DOWN = 0.5  # of a hole's direction: one that is underneath looks within 60 degrees of straight down
 _ROUNDEST = 0.7  # a hole's radius over the wall's radius of curvature: beyond, its rim comes near falling off the wall

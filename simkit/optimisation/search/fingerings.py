@@ -28,7 +28,7 @@ WAYS = ("linear", "few")
 _RESTARTS = 200
 _ROUNDS = 30
 _ABOUT = 0.06  # of a share: how far about known ones others are begun from
-_TIDY = 0.03  # what one finger's change from note to note costs, in squares of ten cents
+_TIDY = 0.03  # cost of one finger's change from note to note, in squares of ten cents
 _CENTS = 600 / np.log(2)
 
 
@@ -197,7 +197,7 @@ def _fits(
             if (opened == before).all():
                 break
             before = opened
-            weight = 1 / (1 + wanted)  # what a share is worth in cents falls as the note rises
+            weight = 1 / (1 + wanted)  # cents for each share fall as the note rises
             more = (weight * ratio[opened @ places])[:, None]
             shares = lsq_linear(opened * more, wanted * weight, sensible, method="bvls").x
         off = _CENTS * np.log((1 + ratio[opened @ places] * (opened @ shares)) / (1 + wanted))

@@ -297,7 +297,7 @@ def complex_frequencies(found: ClosedModes, air: Air, lossless: bool = False) ->
     omega = air.sound_speed * found.k
     if lossless:
         return omega.astype(complex)
-    pressed, slid = wall_integrals(found.mesh, found.modes.shapes)
+    pressure_wall, gradient_wall = wall_integrals(found.mesh, found.modes.shapes)
     # The modes have unit integral of p^2 over the air, so that of |grad p|^2 is k^2.
-    viscous, thermal = mode_loss(air, omega, pressed, slid, 1.0, found.modes.k2)
+    viscous, thermal = mode_loss(air, omega, pressure_wall, gradient_wall, 1.0, found.modes.k2)
     return shifted(omega, viscous + thermal)

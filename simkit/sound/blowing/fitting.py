@@ -17,7 +17,7 @@ from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.motion import Motion
 
 _FAR = 1.5  # log of the factor within which a constant is looked for
-_SILENT_CENTS = 400.0  # what a note counts that was heard and that the model leaves silent
+_SILENT_CENTS = 400.0  # counted for a note that was heard and that the model leaves silent
 
 
 @dataclass(frozen=True)

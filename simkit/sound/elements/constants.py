@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields
 from simkit.errors import Fault, InputError
 from simkit.vessel.spelling import did_you_mean
 
-LEAST, MOST = 0.05, 20.0  # what a design file may set: far beyond every published value, and still computable
+LEAST, MOST = 0.05, 20.0  # limits in a design file: far beyond every published value, and still computable
 
 
 @dataclass(frozen=True)

@@ -93,7 +93,7 @@ class RigidBall:
         a, share = self.radius, (self.radius / float(r.min())) ** 2
         top = int(np.clip(np.log(SMALL) / np.log(share), EXACT, DEGREES))
         D, far = a * leaving(k, a, top), r * leaving(k[..., None], r, top)
-        strength = 1 / D + _pressed(k * a, top)
+        strength = 1 / D + _bessel_product(k * a, top)
         wave = a / r * np.exp(-1j * k[..., None] * (r - a))
         before, legendre = np.zeros_like(cosine), np.ones_like(cosine)
         total = np.zeros((*k.shape, *cosine.shape), complex)
@@ -108,7 +108,7 @@ class RigidBall:
         return total / (4 * np.pi * a)
 
 
-def _pressed(x: np.ndarray, top: int) -> np.ndarray:
+def _bessel_product(x: np.ndarray, top: int) -> np.ndarray:
     """i x j_l(x) h_l(x), h of the second kind, at x (...) for degrees 0 to `top`: (top + 1, ...); -1/(2 l + 1) at rest.
 
     Above EXACT by its first two terms, -(1 + 2 x^2/((2 l - 1)(2 l + 3)))/(2 l + 1).

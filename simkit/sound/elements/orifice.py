@@ -125,7 +125,7 @@ def fitted_rims(length: Reals, rim: Reals, inside_rim: Reals) -> tuple[Reals, Re
     return rim * fit, inside_rim * fit
 
 
-# How a rim relieves a bent wall, fitted to axisymmetric elements of long ducts into balls and out of them, a ball
+# Relief of a bent wall by a rim, fitted to axisymmetric elements of long ducts into balls and out of them, a ball
 # rolled along each rim: rims of 0.01 to 0.55 and balls of 2 (inside), 2.8 (outside) to 50 radii of the hole, a flat
 # wall between them; to 1.8 % of the relief, 0.6 % where the ball has four radii or more.
 HOLLOW = -0.36, 0.5

@@ -209,7 +209,7 @@ class AsMade:
         ducts = {name: np.stack([column[name] for column in columns], axis=-1) for name in columns[0]}
         missing = np.column_stack([np.zeros(len(made), bool), made.diameters == 0])
         ducts["stub"] = np.where(missing, _NOT_CUT, ducts["stub"])
-        at_size = omega * size  # what the fired piece would have to ring at for the same waves in it
+        at_size = omega * size  # resonance of the fired piece with the same waves in it
         heat = circuit.loss.uniform / np.sqrt(omega)[:, None] / size[:, None]
         volumes = circuit.field.volumes * (made.volume * size**3)[:, None]
         ratio = circuit.room_air.density / self.air.density

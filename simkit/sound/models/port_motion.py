@@ -65,7 +65,7 @@ class _Problem:
         owner = members(field).argmax(axis=0)  # a row of each chamber
         uniform = members(field) / np.sqrt(field.volumes)[:, None]
         still = np.zeros(len(owner))
-        # What is carried of the other chambers is their uniform pressure; their modes stay in the static part.
+        # Of the other chambers only their uniform pressure is carried; their modes stay in the static part.
         kept = np.flatnonzero(np.abs(field.modes[rows]).max(axis=0) > 0)[:carried]
         return cls(
             circuit,

@@ -106,7 +106,7 @@ class ResolvedResonator:
         friction = layers * self.air.delta_v(omega)
         heat = layers * (self.air.gamma - 1) * self.air.delta_t(omega)
         air = {name: np.full(len(k), volume) for name, volume in self._beyond.items()}
-        if self.windway is not None:  # what takes the flow i omega beta p is a spring of the volume beta/k^2
+        if self.windway is not None:  # a branch with the flow i omega beta p is a spring of the volume beta/k^2
             air[EXIT] = -self._branch(omega, self.lossless) / k**2
         through = self.field.airs[1].driven(opened, WINDOW, float(k.max()), self._exit).flow(k, friction, heat, air)
         return (through / (1j * omega * self.air.density)).reshape(np.shape(frequency))

@@ -21,7 +21,7 @@ from simkit.sound.models.motion import Motion
 from simkit.sound.models.playing import STILL, Playing
 from simkit.vessel import Vessel, Voicing
 
-# Which holes are open: their names, all others covered; or a share from 0 (covered) to 1 (open) for some of them.
+# The open holes: their names, all others covered; or a share from 0 (covered) to 1 (open) for some of them.
 Fingering: TypeAlias = Iterable[str] | Mapping[str, float]
 
 

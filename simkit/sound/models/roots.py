@@ -17,7 +17,7 @@ from simkit.sound.models.subsets import FEWEST, lowest_of_many
 _STEPS = 30
 TOLERANCE = 1e-11  # of the frequency
 _TRIED, _APART = 32, 512  # of very many fingerings at least so many, and one of so many, are tried singly
-_SEEN = 5e-10  # what they may miss by: a millionth of a cent
+_SEEN = 5e-10  # relative tolerance: a millionth of a cent
 _BLOCK = 1024  # fingerings whose matrices are held at once
 SAMPLES = 20  # Chebyshev points over the range of the wanted frequencies
 
