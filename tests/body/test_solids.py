@@ -106,6 +106,7 @@ def test_a_lopsided_form_is_not_mirrored(tmp_path):
     assert points[:, 2].mean() > 0
 
 
+@pytest.mark.slow  # at once: halves that are closed, each of its volume, above
 def test_the_halves_meet_at_the_seam(tmp_path):
     made = {piece.name: piece for piece in pieces(body(ALL["sharp box"]), WET, Seam("along", 0.04))}
     near, far = made["shell-near"], made["shell-far"]
@@ -145,7 +146,8 @@ def test_step_is_one_solid_in_millimetres_without_a_date(name, tmp_path):
         assert gmsh.model.occ.getMass(*part) == pytest.approx(1e9 * ALL[name].volume * WET**3, rel=5e-3)
 
 
-@pytest.mark.parametrize("name", ["sharp box", pytest.param("egg", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["sharp box", "egg"])
 def test_runs_twice_give_the_same_bytes_and_say_nothing_on_standard_output(name, capfd):
     first = made_of(name, "up")
     capfd.readouterr()

@@ -232,6 +232,7 @@ def test_nothing_changes_where_nothing_moves(solution):
     assert np.abs(still.outside(20.0)).max() < 1e-8
 
 
+@pytest.mark.slow  # at once: the modes, in test_modes
 def test_the_same_input_gives_the_same_output_to_the_bit(field):
     again = port_field(air_of(body(egg())), [openings(egg())])
     assert np.array_equal(again.static, field.static)
