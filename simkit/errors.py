@@ -46,7 +46,7 @@ class Fault:
         return f"{place}{shown}: allowed: {self.allowed}"
 
     def spoken(self, option: Callable[[str], str]) -> Fault:
-        """The same with each argument called as `option` calls it."""
+        """Copy with each argument called as `option` calls it."""
         allowed = in_words(self.allowed, option)
         return replace(self, argument=option(self.argument) if self.argument else "", allowed=allowed)
 

@@ -1,4 +1,4 @@
-"""Notes: their names, how far apart they are in cents, and which frequency each stands for.
+"""Notes: their names, their intervals in cents, and their frequencies.
 
 Octaves are numbered so that A4 is the tuning note, 440 Hz unless set otherwise (ISO 16:1975);
 C5 begins the octave above middle C's.

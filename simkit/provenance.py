@@ -41,7 +41,7 @@ class Provenance:
     at: str
 
     def as_dict(self) -> dict[str, Any]:
-        """The same under the keys of a record."""
+        """Content under the keys of a record."""
         return dict(vars(self))
 
     @property

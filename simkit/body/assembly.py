@@ -99,7 +99,7 @@ def placed_wall(vessel: Vessel, chamber: Chamber | ClayShape) -> Wall:
 
 @lru_cache(maxsize=64)
 def _kept_wall(shape: object, offset_mm: tuple[float, float, float], *angles: float) -> Wall:
-    """The same wall again for the same numbers, with what it has found out about itself: its tree, its box."""
+    """One wall for the same numbers, kept with what it has found out about itself: its tree, its box."""
     return _placed(wall_of(shape), offset_mm, *angles)
 
 

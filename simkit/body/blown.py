@@ -28,7 +28,7 @@ log = logging.getLogger(__name__)
 NAME = "piece-to-blow"
 BURIED = 2.0e-3  # m that the clay under the windway's end goes into the wall
 BEYOND = 0.5e-3  # m that a cut goes beyond the clay's surface
-_CLOSE = 5e-3  # of the volume: how true the triangles must be
+_CLOSE = 5e-3  # of the volume: tolerance of the triangles
 _ATTEMPTS = ((6, 1.0), (5, 0.8), (1, 0.7), (6, 0.5))
 _PER_TURN = 48
 
@@ -156,7 +156,7 @@ def _drilled(occ: Any, hole: Opening, scale: float) -> tuple[int, int]:
 
 @dataclass(frozen=True)
 class Tongue:
-    """The clay that carries a windway's end before the wall does: under it and beside it, and how long it is, m."""
+    """The clay that carries a windway's end before the wall does: under it and beside it, and its length, m."""
 
     way: WindwayCut
     under: float

@@ -13,7 +13,7 @@ from simkit.frozen import frozen
 class Made:
     """Many states of one chamber, one a row: sizes counted as fired, m.
 
-    diameters (m, holes): 0 where a hole is not cut yet; walls (m, openings): how long each duct is, the window's
+    diameters (m, holes): 0 where a hole is not cut yet; walls (m, openings): length of each duct, the window's
     first; width, cut_up (m,): the window; volume (m,): the chamber's air over that of the design; size (m,): a
     length now over the same length fired, more than 1 before the kiln.
     """
@@ -33,7 +33,7 @@ class Made:
         return Made(*(getattr(self, field.name)[which] for field in fields(self)))
 
     def but(self, **changed: np.ndarray) -> Made:
-        """The same states with other values of some sizes."""
+        """Copy with other values of some sizes."""
         return replace(self, **changed)
 
     @staticmethod

@@ -1,4 +1,4 @@
-"""Is the outside of a figure possible in clay? Its faults, in the words of the design file."""
+"""Faults of a figure's outside that make it impossible in clay, in the words of the design file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Is the design possible in clay? Every geometric fault, in the words of the design file."""
+"""Geometric faults that make a design impossible in clay, every one, in the words of the design file."""
 
 from __future__ import annotations
 

@@ -90,14 +90,14 @@ def _outer_level(coat: Coat, points: np.ndarray, step: float) -> np.ndarray:
     return np.where(inside, -away, away) - coat.offset
 
 
-# --- how it stands ---------------------------------------------------------------------------------
+# --- standing --------------------------------------------------------------------------------------
 
 
 @frozen
 class Standing:
     """Rest of a piece on a table, set down as it is drawn and let go.
 
-    feet (n, 3): the corners of the area that it stands on, m. lean_deg: by how much it tips over until it rests.
+    feet (n, 3): the corners of the area that it stands on, m. lean_deg: angle by which it tips over until it rests.
     margin: from the line through two feet to the point below the weight's centre, the least, m; height of the centre
     above the table, m.
     """
@@ -196,7 +196,7 @@ def outer_points(coat: Coat, fine: int = 2) -> np.ndarray:
     return np.concatenate([each.reshape(-1, 3) for each in (*rings, *corners)])
 
 
-# --- how thick it is -------------------------------------------------------------------------------
+# --- thickness -------------------------------------------------------------------------------------
 
 
 def thickest(box: np.ndarray, inner: Level, outer: Level, cells: int = 30_000) -> tuple[float, np.ndarray]:
@@ -265,7 +265,7 @@ def outer_distance(coat: Coat) -> Level:
     return distances
 
 
-# --- how it leaves a mould -------------------------------------------------------------------------
+# --- undercuts -------------------------------------------------------------------------------------
 
 
 @frozen

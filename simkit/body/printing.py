@@ -32,7 +32,7 @@ log = logging.getLogger(__name__)
 
 # Each way to cut the piece in two: its coordinate, and the names of its halves, the lower coordinate first.
 SEAMS = {"up": (2, ("lower", "upper")), "across": (0, ("left", "right")), "along": (1, ("near", "far"))}
-CLOSE = 2e-3  # of a volume: how true the triangles must be
+CLOSE = 2e-3  # of a volume: tolerance of the triangles
 _FINEST, _COARSEST = 0.025, 0.08  # sizes of triangles over the cube root of the volume
 _PER_TURN = 90  # triangles round a full turn
 

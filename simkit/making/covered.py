@@ -37,7 +37,7 @@ class Neighbours:
 
 @dataclass(frozen=True)
 class Stretch:
-    """A part of a line that a hand can reach: where it starts on the line, how long it is, m.
+    """A part of a line that a hand can reach: its start on the line and its length, m.
 
     neighbours: the chambers at which it starts and ends, empty where the line itself ends; whole: all of the
     line.

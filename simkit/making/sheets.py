@@ -122,7 +122,7 @@ def _notes(
 
 
 def with_first_blow(work: Work, uncut: Mapping[str, Mapping[Stage, float]]) -> Work:
-    """The same with what each chamber must read before any hole is cut.
+    """Work with what each chamber must read before any hole is cut.
 
     uncut: for each chamber of which it is known by how many cents its covered note then reads higher at each stage
     (`simkit.tuning.before_holes`).

@@ -24,7 +24,7 @@ class Size:
     fired_mm: float
 
     def at(self, stage: Stage, shrinkage: Shrinkage) -> float:
-        """The same length at a stage: fired/(1 - S), mm."""
+        """Length at a stage: fired/(1 - S), mm."""
         return self.fired_mm * shrinkage.size(stage)
 
 

@@ -1,4 +1,4 @@
-"""What to change in a design so that it plays what is wanted: free numbers, aims, limits, and the way downhill.
+"""Optimisation of a design so that it plays what is wanted: free numbers, aims, limits, and the search.
 
 Names are loaded when they are first used, so that `simkit predict`, which asks of hand-made errors alone, loads no
 search.

@@ -42,7 +42,7 @@ class ChangedNumber:
 class Active:
     """A limit or bound that the new design stands at, in words, and what it costs.
 
-    said: `what` as a person says it. price: by how much half the sum of squared residuals (cents^2) would fall for each
+    said: `what` as a person says it. price: fall of half the sum of squared residuals (cents^2) for each
     mm (or degree, or unit of a factor) that it gave way; 0 where it stands there but costs nothing.
     """
 

@@ -60,7 +60,7 @@ def active_set(end: Iterate) -> list[ActiveRow]:
 
 
 def moved(given: Vessel, end: Iterate, proximity: Proximity) -> tuple[ChangedNumber, ...]:
-    """Every number of a design that has moved: how far, and what asked for it."""
+    """Every number of a design that has moved: its change, and the note or limit that asked for it."""
     may = end.task.freedom
     asked = _reasons(end, proximity)
     of_key = {key: n for n, number in enumerate(may.numbers) for key in number.keys}

@@ -34,7 +34,7 @@ _ALIKE_CENTS = 5.0  # targets nearer to each other are one pitch
 
 @dataclass(frozen=True)
 class Pair:
-    """A note in unison with another, silent chamber; cents: how far the mean of both is off the note's target."""
+    """A note in unison with another, silent chamber; cents: deviation of the mean of both from the note's target."""
 
     chamber: str
     pitch: str
@@ -88,7 +88,7 @@ def _place(names: Sequence[tuple[str, str]], chamber: str) -> int:
 
 
 def pairs_of(trial: Trial) -> tuple[Pair, ...]:
-    """The pairs of a design on trial, and how well each is tuned."""
+    """The pairs of a design on trial, with the deviation of each."""
     notes = [(voice.chamber, note.pitch) for voice in trial.voices for note in voice.notes]
     by_note = dict(zip(notes, trial.cents.tolist(), strict=True))
     return tuple(Pair(*names, by_note[names[:2]]) for names in trial.setting.pairs)

@@ -9,7 +9,7 @@ import numpy as np
 
 
 def finite(value: Any) -> Any:
-    """The same without numbers that JSON has not: endless and undefined ones are null."""
+    """Copy without numbers that JSON has not: infinite and undefined ones are null."""
     if isinstance(value, Mapping):
         return {key: finite(each) for key, each in value.items()}
     if isinstance(value, str) or not isinstance(value, Iterable):

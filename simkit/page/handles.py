@@ -164,7 +164,7 @@ def _rounded(number: FreeNumber, value: float) -> float:
 
 
 def let_go(vessel: Vessel, values: Mapping[str, float]) -> Vessel:
-    """The same, each size that a factor has stretched written to a hundredth of a millimetre."""
+    """The design at the end of a drag, each size that a factor has stretched to a hundredth of a millimetre."""
     after = moved(vessel, values)
     known = _known(vessel)
     keys = {key for name in values if known[name].is_factor for key in known[name].keys}

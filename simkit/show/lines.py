@@ -1,4 +1,4 @@
-"""A note in one line: its fingering in circles, and one word for how well it is in tune."""
+"""A note in one line: its fingering in circles, and one word for its tuning."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def fingering(holes: Sequence[Hole], opened: Collection[str]) -> str:
 
 
 def shares(holes: Sequence[Hole], openness: Sequence[float]) -> str:
-    """The same where holes may be partly open, as shares; these are half circles."""
+    """Fingering where holes may be partly open, as shares; these are half circles."""
     signs = ""
     for before, hole, share in zip([None, *holes], holes, openness, strict=False):
         if before is not None and _hand(before) != _hand(hole):
@@ -71,7 +71,7 @@ def signed(cents: float, digits: int = 1) -> str:
 
 
 def blown_word(note: NoteBlown) -> str:
-    """One plain word for how a note blows: its worst fault, else that it speaks."""
+    """One plain word for a note's blowing: its worst fault, else that it speaks."""
     if not note.speaks or note.pressure is None:
         return "silent"
     if not note.in_phase:

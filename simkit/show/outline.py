@@ -48,7 +48,7 @@ def outlines(body: Body, side: Side, fine: int = 96) -> list[np.ndarray]:
 
 
 def clay_outlines(figure: Wall, side: Side, fine: int = 96) -> list[np.ndarray]:
-    """The same of all that the clay of a figure covers."""
+    """Outlines of all that the clay of a figure covers."""
     return _covered(solids_of(figure), side, fine)
 
 

@@ -47,7 +47,7 @@ def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:
 
 
 def ringing_panels(vessel: Vessel, ringing: Ringing) -> list[Panel]:
-    """The same, a panel for each chamber."""
+    """Panels of the higher resonances, one for each chamber."""
     panels = []
     for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
         modes = [ModePicture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
@@ -65,7 +65,7 @@ def chart_page(vessel: Vessel, chart: Chart) -> Figure:
 
 
 def chart_panels(vessel: Vessel, chart: Chart) -> list[Panel]:
-    """The same, a panel for each chamber."""
+    """Panels of the chart, one for each chamber."""
     return [combinations_panel(vessel, chart, chamber) for chamber in chart.chambers]
 
 

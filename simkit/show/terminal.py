@@ -190,7 +190,7 @@ def _can_write(signs: str, stream: TextIO) -> bool:
 
 
 def _simple(text: str) -> str:
-    """The same in ASCII."""
+    """Text in ASCII."""
     signs: dict[str, str | int | None] = {COVERED: "x", OPEN: "o", HALF: "%", "±": "+-"}
     signs |= {"─": "-", "°": "", "…": "...", "∞": "endless"}
     plain = text.translate(str.maketrans(signs))

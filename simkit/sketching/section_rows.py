@@ -66,7 +66,7 @@ class Profiles:
 
 @dataclass(frozen=True)
 class FittedRows:
-    """The rows of a design, and how far each drawn view lies from their body."""
+    """The rows of a design, and the misfit of each drawn view to their body."""
 
     rows: tuple[Row, ...]
     misfits: tuple[tuple[str, Misfit], ...]

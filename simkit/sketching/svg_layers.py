@@ -84,7 +84,7 @@ def svg_sketch(path: str | Path, ruler_mm: float | None = None) -> Sketch:
 
 
 def _turned(stroke: Stroke, scale: float, turn: float) -> Stroke:
-    """The same enlarged, and turned clockwise by an angle."""
+    """Stroke enlarged, and turned clockwise by an angle, rad."""
     cos, sin = math.cos(turn), math.sin(turn)
     return Stroke(scale * stroke.points @ np.array([[cos, -sin], [sin, cos]]), stroke.closed, stroke.name)
 

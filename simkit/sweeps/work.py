@@ -102,7 +102,7 @@ def _key(said: str, options: Options, *files: bytes) -> str:
 
 
 def walls_of(vessel: Vessel) -> str:
-    """The same for designs whose chambers have the same walls and so share their fields."""
+    """Key of a design's walls: designs with the same key share their fields."""
     chambers = [(c.shape.model_dump_json(), c.offset_mm, c.turn_deg) for c in vessel.chambers]
     return repr((chambers, vessel.clay.wall_mm))
 

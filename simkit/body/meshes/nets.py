@@ -72,7 +72,7 @@ _GROUPS = np.array([_groups(tuple(bool(n >> c & 1) for c in range(8))) for n in 
 
 @frozen
 class Finer:
-    """A place (3,), m, a step of a net there, and how far from it that step is kept, m."""
+    """A place (3,), m, a step of a net there, and the distance to which it is kept, m."""
 
     place: np.ndarray
     step: float

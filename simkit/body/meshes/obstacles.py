@@ -59,7 +59,7 @@ class SlabObstacle:
 
     @property
     def box(self) -> np.ndarray:
-        """Its corners (2, 3), m."""
+        """Lower and upper corner (2, 3), m."""
         return np.stack([self.center - self.half, self.center + self.half])
 
     def samples(self) -> np.ndarray:

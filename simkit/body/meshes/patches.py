@@ -26,7 +26,7 @@ def has_patches(sheets: tuple[Sheet, ...]) -> bool:
 def grids(sheet: Sheet, turned: np.ndarray, count: int = 21) -> list[np.ndarray]:
     """Six grids of points (count, count, 3) on the sheet, m; neighbours share the points of their common edge.
 
-    turned (3, 3): how the cube stands on the ball whose poles are the sheet's.
+    turned (3, 3): rotation of the cube on the ball whose poles are the sheet's.
     """
     at = on_ball(sheet)
     line = np.tan(np.linspace(-np.pi / 4, np.pi / 4, count))

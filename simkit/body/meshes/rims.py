@@ -35,7 +35,7 @@ def own_wall(opening: Opening, thickness: float) -> bool:
 def spot_of(opening: Opening, thickness: float, clear: float) -> FlatFace:
     """The flat face that ends such a hole outside: a spot filed flat, or the top of a collar.
 
-    clear: how far the air reaches in from the hole, m: a collar's foot stands in there.
+    clear: depth of the air in from the hole, m: a collar's foot stands in there.
     """
     raised = opening.length > thickness
     radius = SPOT * opening.radius

@@ -22,7 +22,7 @@ _WAYS = 1500  # in which the cube is tried to stand
 _FEW = 12  # points of an outline by which they are compared
 _CLEAR = 2.0  # edges of a rim that there must be between it and a seam, at least
 _CLOSE = 1e-9  # m
-_ASTRAY, _DENSE = 5e-7, 41  # m: how far a drawn outline may be astray; points along a patch where it is farther
+_ASTRAY, _DENSE = 5e-7, 41  # m: tolerance of a drawn outline; points along a patch where it is farther
 Outline = list[np.ndarray]  # directions (n, 3) on the ball of each piece of an outline
 Map = Callable[[np.ndarray], np.ndarray]
 

@@ -15,7 +15,7 @@ from scipy.interpolate import BPoly, CubicSpline, PPoly
 from scipy.optimize import nnls
 
 _PIECES = 4  # a slope is bounded on so many parts of its piece: nearly its exact least value
-_STEEPEST = 3.0  # at a greatest row, times the smaller chord beside it: how far a curve may go over
+_STEEPEST = 3.0  # overshoot allowed at a greatest row, times the smaller chord beside it
 
 
 def fair(x: np.ndarray, values: np.ndarray) -> PPoly:

@@ -71,14 +71,14 @@ def _legendre(z: Any, m: int, degree: int) -> Iterator[Any]:
 
 def fitted(directions: np.ndarray, radii: np.ndarray, weights: np.ndarray, degree: int) -> np.ndarray:
     """Coefficients of the weighted least-squares fit of radii (n,) at unit directions (n, 3)."""
-    # A whisper of smoothing keeps directions that were never measured from running away.
+    # A little smoothing keeps directions that were never measured from running away.
     return smoothed(directions, radii, weights, degree)(1e-9)
 
 
 def smoothed(
     directions: np.ndarray, radii: np.ndarray, weights: np.ndarray, degree: int
 ) -> Callable[[float], np.ndarray]:
-    """The same fit for any weight of smoothness, the mean square of the sphere's Laplacian over its largest factor."""
+    """`fitted` for any weight of smoothness, the mean square of the sphere's Laplacian over its largest factor."""
     basis = np.stack(harmonics(directions[:, 0], directions[:, 1], directions[:, 2], degree), axis=1)
     weights = weights / weights.sum()
     orders = np.array([n for m in range(degree + 1) for n in range(m, degree + 1) for _ in range(1 + (m > 0))])

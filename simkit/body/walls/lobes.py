@@ -82,7 +82,7 @@ class LobesWall(Wall):
 
     @property
     def groups(self) -> int:
-        """Into how many separate bodies of air the lobes fall; 1 for a chamber."""
+        """Number of separate bodies of air that the lobes form; 1 for a chamber."""
         clouds = [lobe.sheets(2)[0].points.reshape(-1, 3) for lobe in self.lobes]
         touch = [
             [bool((b.level(cloud) < 0).any() or (b.level(np.array([a.center])) < 0).any()) for b in self.lobes]

@@ -13,7 +13,7 @@ from simkit.body.walls.primitives import Sheet, Solid
 from simkit.body.walls.taylor import Taylor
 from simkit.body.walls.wall import Wall, curvatures, normals, on_wall, project
 
-_NEAR = 0.2  # of the largest side: how far from the surface a level may be read off points all over the wall
+_NEAR = 0.2  # of the largest side: distance from the surface beyond which a level is read off points all over the wall
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ class ScanWall(Wall):
     """A surface that can all be seen from one point within: |q| = r(q/|q|), q = (p - center)/stretch.
 
     r is a sum of spherical harmonics fitted to the file's triangles, so normals and curvatures are smooth;
-    `departure` says how far the fit lies from the file at worst, m, at the point `worst` of it; `misfit` (m, root
+    `departure` is the largest distance of the fit from the file, m, at the point `worst` of it; `misfit` (m, root
     mean square) is what smoothing was allowed to leave, 0 where none was asked.
     """
 

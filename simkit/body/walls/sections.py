@@ -81,7 +81,7 @@ class SectionsWall(Wall):
         return A * ratio - self._scale * np.abs(y - known), ratio, rise, n
 
     def _jets(self, y: np.ndarray) -> tuple[Jet, Jet, Jet, Jet]:
-        """The same at y (n,) with first and second derivatives."""
+        """Curves at y (n,) with first and second derivatives."""
         known = self._believed(y)
         A, _, a, b, rise, n = zip(*self._curves.jets(known), strict=True)
         ratio = root(over(b, a), _LEAST_RATIO)

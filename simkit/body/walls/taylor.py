@@ -74,7 +74,7 @@ class Taylor:
         )
 
     def turned(self, turn: np.ndarray) -> Taylor:
-        """The same seen from axes in which those of x, y, z are the columns of the rotation `turn` (3, 3)."""
+        """Derivatives along axes in which those of x, y, z are the columns of the rotation `turn` (3, 3)."""
         slope, hessian = self.slope @ turn.T, turn @ self.hessian @ turn.T
         return Taylor(self.value, list(slope.T), [hessian[:, i, j] for i, j in _PAIRS])
 

@@ -160,7 +160,7 @@ def crossings(points: np.ndarray, cells: np.ndarray) -> np.ndarray:
 
 
 def _pierces(start: np.ndarray, way: np.ndarray, triangle: np.ndarray) -> np.ndarray:
-    """Does the segment from `start` along `way` pass through the triangle? (n,)"""
+    """Mask (n,) of the segments from `start` along `way` that pass through the triangle."""
     e1, e2 = triangle[:, 1] - triangle[:, 0], triangle[:, 2] - triangle[:, 0]
     p = np.cross(way, e2)
     det = np.einsum("ni,ni->n", e1, p)

@@ -67,7 +67,7 @@ def in_air(mesh: AirMesh, degree: int) -> tuple[Basis, np.ndarray]:
 
 
 def on_facets(mesh: AirMesh, facets: np.ndarray, degree: int) -> tuple[FacetBasis, np.ndarray]:
-    """The same over some curved facets (f, 6) of the mesh: walls, covers or far sphere."""
+    """Basis of quadratic elements on some curved facets (f, 6) of the mesh: walls, covers or far sphere."""
     tetrahedra, number = in_air(mesh, degree)
     count = len(mesh.points)
     keys, wanted = (

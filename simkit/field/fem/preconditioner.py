@@ -75,7 +75,7 @@ def largest_over_diagonal(A: csr_matrix) -> float:
 
 
 def single(A: csr_matrix) -> csr_matrix:
-    """The same matrix in single precision; the places of its entries are shared."""
+    """The matrix in single precision; the places of its entries are shared."""
     return csr_matrix((A.data.astype(np.float32), A.indices, A.indptr), A.shape)
 
 

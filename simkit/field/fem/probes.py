@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from simkit.field.fem.reference import triangle
 
 CANDIDATES = 8  # facets whose middles are nearest; one of them holds the point
-BLENDED = 0.25  # of a facet's height: how far on both sides of its border its neighbours are read too
+BLENDED = 0.25  # of a facet's height: width on both sides of its border in which its neighbours are read too
 CREASE_DEG = 30.0  # facets that turn more at their common edge are not read together
 
 

@@ -23,7 +23,7 @@ def triangle(at: np.ndarray) -> Arrays:
 
 
 def tetrahedron(at: np.ndarray) -> Arrays:
-    """The same at (q, 3) of the tetrahedron, with edges 01, 12, 02, 03, 13, 23: (q, 10) and (q, 3, 10)."""
+    """Shape functions and slopes at (q, 3) of the tetrahedron, edges 01, 12, 02, 03, 13, 23: (q, 10), (q, 3, 10)."""
     return _quadratic(at)
 
 

@@ -2,7 +2,7 @@
 
 A branch that takes the flow U = p/Z at the mean pressure p over its end adds b p q to the weak form, b = i omega rho/Z
 in m. That is of rank one, so k^2 moves by exactly P b/(1 + r b) as long as r, what the rest of the air answers there,
-stands still; P is how strongly the resonance takes part at the branch's end.
+stands still; P is the participation of the resonance at the branch's end.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ from simkit.field.fem.quadrature import facet_rule
 from simkit.field.fem.resonance_search import Found, Radiating, Space, converged
 
 EXIT = "[windway]"  # among the places that a driven answer is read at
-FLAT = 1e-5  # m: how near its plane the upright wall of a window's duct lies
+FLAT = 1e-5  # m: tolerance of the plane of a window's upright wall
 
 
 @dataclass(frozen=True)
 class Exit:
     """Exit of a windway in the upright wall of a window's duct.
 
-    bottom, top: how far outward of the inner face, m, the bottom also below it; conductivity of the branch, m, roughly.
+    bottom, top: distance outward of the inner face, m, the bottom also below it; conductivity of the branch, m, about.
     """
 
     window: Opening

@@ -163,7 +163,7 @@ class WholeAir:
         return wall_matrices(self.whole.mesh)
 
     def _cover_forms(self, name: str) -> tuple[csr_matrix, csr_matrix]:
-        """The same over both sides of a cover."""
+        """Integrals of p q and of grad_T p . grad_T q over both sides of a cover: (nodes, nodes)."""
         return wall_matrices(replace(self.whole.mesh, facets=np.concatenate(self.whole.covers[name])))
 
     def _walls(self, closed: list[str]) -> AirMesh:
@@ -251,7 +251,9 @@ class Linear:
         return cls(csr_matrix((values, (rows, columns)), shape=(len(mesh.points), len(corners))), corners)
 
     def joined(self, number: np.ndarray) -> tuple[csr_matrix, np.ndarray]:
-        """The same to joined nodes, and the number of each corner once they are joined (corners,)."""
+        """Interpolation (joined nodes, corners) from joined corners, and the number of each corner once joined
+        (corners,).
+        """
         first = np.unique(number, return_index=True)[1]
         used, corner = np.unique(number[self.corners], return_inverse=True)
         rows = self.spread[first]  # joined nodes have joined ends

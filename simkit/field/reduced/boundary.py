@@ -28,7 +28,7 @@ class AirSurface:
 
     @cached_property
     def reaches(self) -> Kept[Opening, tuple[float, float]]:
-        """How far a chamber's air reaches ahead of openings, and how far behind its wall it lies again, m."""
+        """Depth of a chamber's air ahead of openings, and distance to it again behind its wall, m, as asked."""
         return Kept()
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
@@ -103,8 +103,9 @@ class AirSurface:
 def onto(
     surface: AirSurface, points: np.ndarray, axis: np.ndarray, steps: int = 6
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
-    """Slide points along their unit `axis` (n, 3) to the surface: the points, how far each slid (n,), m, and their feet
-    on the only wall where that was found on the way."""
+    """Move points along their unit `axis` (n, 3) to the surface: the points (n, 3), the shift of each (n,), m, and
+    their feet on the only wall where that was found on the way.
+    """
     if surface.outside and surface.offset > 0 and len(surface.walls) == 1 and not surface.walls[0].creased:
         slid_on = _onto_offset(surface.walls[0], surface.offset, points, axis)
         if slid_on is not None:
@@ -124,7 +125,7 @@ def onto(
 def _onto_offset(
     wall: Wall, offset: float, points: np.ndarray, axis: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray] | None:
-    """How far points slide to a smooth wall moved out by `offset`, and their feet, sought together by Newton's steps.
+    """Shift of points to a smooth wall moved out by `offset`, m (n,), and their feet, together by Newton's steps.
 
     q + offset n(q) = p + s axis with F(q) = 0; a foot follows its point, so it is sought from nowhere but once. None
     where that does not settle, or where the surface runs along the axis.

@@ -98,7 +98,7 @@ def monomials(flat: np.ndarray) -> np.ndarray:
 class Pairs:
     """Pairs of points of the unit disc or of the square from -1 to 1, with weights.
 
-    across (q, 2): from the one to the other; rise (q, 15): `rise @ coefficients` is how much higher the other lies
+    across (q, 2): from the one to the other; rise (q, 15): `rise @ coefficients` is the height of the other over it
     on a cap; weights (q,).
     """
 

@@ -39,7 +39,7 @@ from simkit.field.reduced.source import (
     source_values,
 )
 
-_CUTOFF = 0.7  # of the distance between the points of a rule: how near to a source its slopes are let go
+_CUTOFF = 0.7  # of the distance between the points of a rule: distance from a source at which its slopes are let go
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +86,7 @@ class MeshedBoundary:
 
 @dataclass(frozen=True, eq=False)
 class _MouthField:
-    """One mouth's smooth fields (nodes,), at k = 0 and to first order in k^2, and how it reads others."""
+    """One mouth's smooth fields (nodes,), at k = 0 and to first order in k^2, and its reading of others."""
 
     reading: MouthReading
     static: np.ndarray

@@ -59,7 +59,7 @@ class KeptMouths:
         self._surface, self._kept = surface, Kept[tuple[Opening, float], Mouth]()
 
     def of(self, openings: Sequence[Opening], reach: np.ndarray) -> tuple[Mouth, ...]:
-        """The same as `mouths`."""
+        """Mouths of openings, as by `mouths`."""
 
         def make(missing: list[tuple[Opening, float]]) -> tuple[Mouth, ...]:
             return mouths([opening for opening, _ in missing], self._surface, np.array([far for _, far in missing]))

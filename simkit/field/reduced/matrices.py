@@ -1,4 +1,4 @@
-"""The port field: how the air inside and outside ties the openings together, at any wave number."""
+"""The port field: coupling of the openings by the air inside and outside, at any wave number."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class FieldEvidence:
     """Numerical evidence for a port field.
 
     unknowns inside (all chambers) and outside; reciprocity: largest |Z_ij - Z_ji| before both are averaged, 1/m;
-    fit: largest error of the outside's interpolation at two test wave numbers, 1/m; astray: how far a mesh lies off the
+    fit: largest error of the outside's interpolation at two test wave numbers, 1/m; astray: distance of a mesh from the
     wall at a bend too tight for its elements, m; 0 where that is no more than is asked.
     """
 

@@ -76,7 +76,7 @@ def averages(kernel: Kernel, over: Sequence[Mouth], of: Sequence[Mouth]) -> np.n
 
 
 def mouths(openings: Sequence[Opening], surface: AirSurface, reach: np.ndarray) -> tuple[Mouth, ...]:
-    """The mouths of `openings` on a surface; reach (n,): how far back the line behind each may run, m."""
+    """The mouths of `openings` on a surface; reach (n,): longest line behind each, m."""
     if not openings:
         return ()
     plans = [_Plan.of(opening) for opening in openings]

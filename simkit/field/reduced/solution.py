@@ -35,7 +35,7 @@ def port_field(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = None
 
 
 def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = None) -> PortSolution:
-    """The same with the fields behind it, which answer for small moves too."""
+    """Solve for the port field, with the fields behind it, which answer for small moves too."""
     groups: Groups = tuple(
         tuple(group) for group in ([c.all_openings for c in air.body.chambers] if openings is None else openings)
     )
@@ -165,7 +165,7 @@ class PortSolution:
 
     @cached_property
     def kept(self) -> Kept[Hashable, Any]:
-        """What others find out for these openings, by all else that it depends on: it goes when this goes."""
+        """Further results for these openings, by all else that they depend on; they go when this goes."""
         return Kept()
 
     def changes(self, moves: Sequence[tuple[int, Opening]], exact: bool = False) -> RowChanges:

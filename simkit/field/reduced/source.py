@@ -43,7 +43,7 @@ class Sources:
         return Sources(self.places[part], self.frames[part], self.k1[part], self.k2[part], self.reach[part])
 
     def with_more_curvature(self, curvature: float) -> Sources:
-        """The same with `curvature` (1/m) added to both principal curvatures."""
+        """Copy with `curvature` (1/m) added to both principal curvatures."""
         return replace(self, k1=self.k1 + curvature, k2=self.k2 + curvature)
 
     @property
@@ -76,7 +76,7 @@ def curvature_values(sources: Sources, points: np.ndarray) -> np.ndarray:
 
 
 def regular_curvature_values(sources: Sources, points: np.ndarray) -> np.ndarray:
-    """The same with the logarithm's pole taken off, + (H/4 pi) ln r: (s, p), 1/m, bounded at the source."""
+    """`curvature_values` with the logarithm's pole taken off, + (H/4 pi) ln r: (s, p), 1/m, bounded at the source."""
     line = _Line(sources, points)
     return line.curvature_values() + line.log_share * np.log(line.r)
 

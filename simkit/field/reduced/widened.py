@@ -40,7 +40,7 @@ class ShellWaves:
 
 @dataclass(frozen=True, eq=False)
 class ShellBase:
-    """The same at any k, among the columns of the air's span (nodes, r).
+    """Equations of the shell at any k, among the columns of the air's span (nodes, r).
 
     stiffness, mass (nodes, nodes), loads (nodes, (TOP + 1)^2), steepness, radius: the air's; K, M (r, r) and far_loads
     (r, (TOP + 1)^2): the same among the columns.
@@ -125,7 +125,7 @@ class MouthShare:
         return self.reading.of(base.span)
 
     def solved(self, base: ShellBase, waves: ShellWaves) -> np.ndarray:
-        """Its `solutions` at some wave numbers."""
+        """`solutions` at some wave numbers (m,): (2, m, r, 5)."""
         key = tuple(waves.k.tolist())
         if key not in self.solutions:
             k2 = np.square(waves.k)[:, None, None]

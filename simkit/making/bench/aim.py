@@ -57,7 +57,7 @@ class BenchAim:
     """Final size of every hole, given the estimate and that no hole can be cut smaller.
 
     now: the fired notes with the holes as they are; at_marks: with every hole at its mark. marks_mm (holes,): reported
-    diameters, counted as fired; pitch_cents: how much higher than written the whole piece will sound, which every note
+    diameters, counted as fired; pitch_cents: pitch of the whole piece above the written one, which every note
     is made to match. used: holes that some note opens; wanted_mm: the marks if nothing were cut yet.
     """
 
@@ -172,7 +172,7 @@ def _fitted(
 class NextCut:
     """One cut: sizes in mm of the clay as it is now; what the note that judges it should read after it.
 
-    held_back_mm: how far short of the mark it stops, and held_back_cents what that is on the note; doubt_cents: one
+    held_back_mm: its distance from the mark at the stop, held_back_cents what that is on the note; doubt_cents: one
     standard deviation of where the note would end if the hole were cut to its mark at once; own_drill: which of the
     maker's own drills it takes, `by hand` where all are too thick.
     """
@@ -198,12 +198,12 @@ class NextCut:
         return self.number == 1
 
     def as_dict(self) -> dict[str, Any]:
-        """It as the command line's JSON has it."""
+        """Content under the keys of the command line's JSON."""
         shown = {name: getattr(self, name) for name in _SHOWN.split()}
         return shown | {"note": self.note or None, "open": list(self.open)}
 
     def reamed(self, reamer: Reamer, wall_mm: float) -> NextCut:
-        """The same with how deep a reamer goes, or why it cannot."""
+        """Copy with the depth of a reamer, or the reason why it cannot be used."""
         wrong = reamer.too_thick(self.to_mm, wall_mm)
         if wrong:
             return replace(self, reamer_stops=f"the reamer is too thick at its tip: {wrong} would do")

@@ -43,7 +43,7 @@ def first_blow(
 ) -> tuple[StageReading, ...]:
     """Readings of the covered note with no hole cut, at all four stages, for the fired piece to be at its target.
 
-    uncut: by how much it then reads higher, cents; air_ratio: as of `readings`.
+    uncut: excess of its reading then, cents; air_ratio: as of `readings`.
     """
     return tuple(
         reading(

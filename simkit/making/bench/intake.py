@@ -41,7 +41,7 @@ class BenchInput:
 
 @frozen
 class CheckedInput:
-    """The same once it is read and checked: cuts in mm, notes read off a tuner, recordings with the tones in them.
+    """A report once it is read and checked: cuts in mm, notes read off a tuner, recordings with the tones in them.
 
     recorded: for each recording the names given to its notes, where it lies, and the tones found.
     """

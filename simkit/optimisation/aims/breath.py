@@ -161,7 +161,7 @@ class EvenBreath:
 
 @dataclass(frozen=True)
 class Meeting:
-    """The same breath on both sides where one chamber takes over from another; `weight` cents for each percent.
+    """Aim: equal breath on both sides where one chamber takes over from another; `weight` cents for each percent.
 
     Chambers follow each other by their lowest notes. Where two share notes these are held against each other, else
     the highest of the one against the lowest of the next.

@@ -87,7 +87,7 @@ def trial_of(vessel: Vessel, setting: Setting | None = None) -> Trial:
 
 
 def hand_error_of(trial: Trial, hands: Hands, exact: bool = False, field: bool = True) -> HandError:
-    """The same for a design on trial; `exact` and `field` as in `slopes_beside`.
+    """Effect of hand-made errors on a design on trial; `exact` and `field` as in `slopes_beside`.
 
     Quick slopes of sizes are right to a thousandth, for a seventh of the time.
     """
@@ -147,7 +147,7 @@ def shrinkage_share(vessel: Vessel, points: float) -> float:
 
 @frozen
 class Makers:
-    """The same design made by many hands: cents off target (makers, f) of every piece's notes."""
+    """One design made by many hands: cents off target (makers, f) of every piece's notes."""
 
     notes: tuple[tuple[str, str], ...]
     cents: np.ndarray

@@ -81,7 +81,7 @@ class Proximity:
         return cls(may.start if at is None else at, metric(may))
 
     def only(self, kept: np.ndarray) -> Proximity:
-        """The same for some of the numbers, (n,) bool."""
+        """Proximity of some of the numbers alone, (n,) bool."""
         return replace(self, at=self.at[kept], metric=self.metric[kept])
 
     def displacement(self, x: np.ndarray) -> np.ndarray:

@@ -48,7 +48,7 @@ def cents_slopes(trial: Trial, exact: bool = True) -> np.ndarray:
 
 
 def slopes_beside(trial: Trial, neighbours: Sequence[Neighbour], exact: bool = True, field: bool = True) -> np.ndarray:
-    """The same for any designs a small step beside the one on trial, per unit of their steps (f, n).
+    """Derivatives (f, n), cents, by any designs a small step beside the one on trial, per unit of their steps.
 
     Without `field` only what their openings' ducts change counts: some nine tenths of a diameter's slope, in no time.
     """

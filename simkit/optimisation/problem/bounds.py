@@ -64,11 +64,11 @@ class FreeNumber:
         return {key: share * number + s for key, share, s in zip(self.keys, self.shares, shifts, strict=True)}
 
     def bounded(self, low: float, high: float) -> FreeNumber:
-        """The same with other bounds."""
+        """Copy with other bounds."""
         return replace(self, low=low, high=high, low_why="[free]", high_why="[free]")
 
     def scaling_only(self, keys: Container[str]) -> FreeNumber:
-        """The same factor on those of its keys that are in `keys`."""
+        """Copy whose factor acts on those of its keys alone that are in `keys`."""
         kept = [(key, share) for key, share in zip(self.keys, self.shares, strict=True) if key in keys]
         return replace(self, keys=tuple(key for key, _ in kept), shares=tuple(share for _, share in kept))
 

@@ -48,7 +48,7 @@ class Freedom:
         return np.array([number.reach for number in self.numbers])
 
     def of(self, vessel: Vessel, x: np.ndarray | None = None) -> Freedom:
-        """The same numbers of another design, at `x` (n,) or, but for factors, as it has them."""
+        """Freedom of another design by the same numbers, at `x` (n,) or, but for factors, as it has them."""
         if x is None:
             pairs = zip(self.numbers, self.start.tolist(), strict=True)
             x = np.array([start if n.is_factor else vessel.value(n.keys[0]) / n.shares[0] for n, start in pairs])
@@ -83,7 +83,7 @@ class Freedom:
         return vessel
 
     def without(self, unwanted: Iterable[str]) -> Freedom:
-        """The same with some numbers, by name, held where the design has them."""
+        """Copy with some numbers, by name, held where the design has them."""
         held = set(unwanted)
         return Freedom(self.vessel, tuple(number for number in self.numbers if number.name not in held))
 

@@ -35,7 +35,7 @@ _CENTS = 600 / np.log(2)
 @frozen
 class Choice:
     """Holes for notes: opened (notes, holes) bool; shares (holes,), each hole's conductivity over the window's;
-    off_cents (notes,): by how much the rule still misses."""
+    off_cents (notes,): error left by the rule."""
 
     opened: np.ndarray
     shares: np.ndarray
@@ -217,7 +217,7 @@ def _every(count: int) -> np.ndarray:
 def _assigned(heights: np.ndarray, every: np.ndarray, off_cents: np.ndarray) -> np.ndarray:
     """For each note, going up in `heights`, the combination in tune with few fingers moved; for the lowest none.
 
-    off_cents (notes, combinations): how far each combination is off each note. Notes of unlike height never get the
+    off_cents (notes, combinations): deviation of each combination from each note. Notes of unlike height never get the
     same combination: they could not both be in tune.
     """
     order = np.argsort(heights)

@@ -11,7 +11,7 @@ from simkit.sound.answers.asked import NoteOrHoles, meant
 from simkit.sound.catalogue import chosen
 from simkit.vessel import Vessel
 
-HIGHEST = 20_000.0  # Hz; the models say themselves how far they can be believed
+HIGHEST = 20_000.0  # Hz; the models say themselves where they hold
 
 
 def admittance(

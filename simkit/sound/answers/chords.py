@@ -28,7 +28,7 @@ Player = tuple[str, str]  # a note's chamber and pitch
 
 @dataclass(frozen=True)
 class Tone:
-    """One note of a chord: its resonance in Hz and Q, and how far the others move it from where it is without them.
+    """One note of a chord: its resonance in Hz and Q, and its shift by the other chambers.
 
     pull_cents is against the other chambers with all their openings covered.
     """
@@ -150,7 +150,7 @@ class Together:
         )
 
     def merging(self, one: int, other: int) -> np.ndarray:
-        """(choices,) by how many rad/s two chambers may differ and still fall into one pitch: 2 |Im c|."""
+        """Largest difference (choices,), rad/s, at which two chambers still fall into one pitch: 2 |Im c|."""
         mean = (self.omega[:, one] + self.omega[:, other]) / 2
         return self.resonators[one].merging(self.resonators[other], mean, self.states)
 

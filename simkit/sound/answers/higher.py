@@ -32,10 +32,10 @@ MOST = 200  # modes at once; their wavelengths come down to the size of the mesh
 
 @frozen
 class Ring:
-    """One mode: the shape's own wave number k (1/m, without losses), and how it sounds in the design's air.
+    """One mode: the shape's own wave number k (1/m, without losses), and its resonance in the design's air.
 
     uncertainty_cents: half-width of the band about its frequency; doubts: what each cause has in it, in cents (none of
-    a note, which has its model's own word). drive: how strongly the window drives it, over the note (of a closed
+    a note, which has its model's own word). drive: strength with which the window drives it, over the note (of a closed
     chamber: over the uniform pressure); None without a window. Of modes of one frequency only the sum means something.
     """
 
@@ -247,7 +247,7 @@ def _cents_between(found: Sequence[Resonance], others: Sequence[Resonance]) -> l
 
 
 def _remeshed(model: str, case: Case, own: Sequence[str], count: int) -> Sequence[Resonance]:
-    """The same resonances on other cells: larger, or smaller where these will not do."""
+    """Resonances on other cells: larger, or smaller where these will not do."""
     try:
         found = models.resonator(model, replace(case, mesh=case.mesh * COARSER)).resonances(own, count + 1)
     except MeshError:

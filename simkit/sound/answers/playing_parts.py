@@ -20,7 +20,7 @@ CENTS = 1200 / np.log(2)  # of an e-fold
 class PlayedNotes:
     """Notes as they are played: complex omega (n,), 0 where nothing rings, by one model.
 
-    parts_cents: by part, how far it moves each note from the still one (n,). scale_cents (n,): what the parts'
+    parts_cents: by part, its shift of each note from the still one (n,). scale_cents (n,): what the parts'
     doubts leave open of each note against the others; piece_cents: of all notes together.
     """
 

@@ -28,9 +28,9 @@ class Answer:
     """One model's answer for one note, by its lowest resonance; q is linear, as if barely blown.
 
     frequency_hz, cents (above the target) and q are None where nothing rings, cents also without a target, q where
-    nothing is lost. uncertainty_cents: by how much it may be wrong against the other notes of the chamber.
+    nothing is lost. uncertainty_cents: half width of its band against the other notes of the chamber.
     parts_cents: what each part of playing moves it from the still note, by name; None where it is still.
-    neighbours_cents: how far the body's other chambers pull it while they are silent, their windows open and their
+    neighbours_cents: its shift by the body's other chambers while they are silent, their windows open and their
     holes covered, and neighbours_open_cents with their holes open too.
     """
 
@@ -96,7 +96,7 @@ class PredictedNote:
 class PredictedChamber:
     """One chamber: its air in m3, and its notes.
 
-    piece_cents: by model, how far all notes may be off together, beside what each may be off against the others.
+    piece_cents: by model, uncertainty common to all notes, beside that of each against the others.
     """
 
     name: str
@@ -179,7 +179,7 @@ class Prediction(OverChambers):
         return self._joined("uncertainties_cents")
 
     def by(self, model: str) -> Prediction:
-        """The same by one of the models that were asked; a KeyError for another."""
+        """Prediction by one of the models that were asked alone; a KeyError for another."""
         chambers = tuple(
             replace(
                 chamber,

@@ -17,7 +17,7 @@ NARROW = 1.5  # a player's breath wanders by a few tens of per cent: common prac
 AIRY_DB = 20.0  # breath power a hundred times the tone's: a mark to compare notes by, no source
 _CLOSE = 3.0  # ratio of second to first resonance under which a chamber counts as long or waisted
 
-_CUT_UP, _WINDWAY = 0.10, 0.15  # by how much a lever is moved
+_CUT_UP, _WINDWAY = 0.10, 0.15  # step of a lever
 
 
 def levers(jet: AirJet) -> dict[str, AirJet]:

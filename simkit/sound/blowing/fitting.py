@@ -31,7 +31,7 @@ class JetReading:
 
 @frozen
 class JetFit:
-    """Constants that fit, and how well: what is left (cents, one per reading), the common offset in cents that was
+    """Constants that fit, with the residuals (cents, one per reading), the common offset in cents that was
     taken out, and for each fitted constant the factor by which one standard error moves it (1.1: 10 % either way)."""
 
     constants: JetConstants

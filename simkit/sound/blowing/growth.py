@@ -1,4 +1,4 @@
-"""Does it start? Growth of a small oscillation of one resonance before the jet, in silence or beside a sounding note.
+"""Onset: growth of a small oscillation of one resonance before the jet, in silence or beside a sounding note.
 
 The growth of a small oscillation is a root of L(omega) = 1 near the resonance; Im omega < 0 grows. A linear
 threshold is known to be far too easy for a resonance with much drive, so growth rates here are for comparing

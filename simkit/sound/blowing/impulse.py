@@ -1,4 +1,4 @@
-"""The jet's wave as time knows it: how much of the window's air, at which delays, makes the jet's swing now.
+"""Impulse response of the jet's wave: the jet's swing now from the window's air at earlier times.
 
 The wave's spectrum exp(-i k W) is known for real frequencies; in time it is a sum of delayed copies whose weights are
 fitted to it. The fit is closest where the instrument rings.

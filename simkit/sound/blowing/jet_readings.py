@@ -82,7 +82,7 @@ class FittedJet:
         }
 
     def __str__(self) -> str:
-        """The table `[jet]` to write into the design, and how far to trust it."""
+        """The table `[jet]` to write into the design, and its uncertainty."""
         lines = ["[jet]"]
         for name in self.readings.free:
             value, factor = getattr(self.fit.constants, name), self.fit.spread[name]

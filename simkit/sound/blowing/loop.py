@@ -62,7 +62,7 @@ class Loop:
 
     @property
     def pure(self) -> Loop:
-        """The same loop without overtones."""
+        """Copy without overtones."""
         return replace(self, bent_source=1.0, bent_friction=1.0)
 
     @property

@@ -41,7 +41,7 @@ LONELY = "overblowing: the {} model knows no higher resonance, so nothing can ta
 
 @dataclass(frozen=True)
 class BlowingNote:
-    """A note of the design, how it blows, and what may help; pitch is None where the design has no notes."""
+    """A note of the design, its blowing behaviour, and advice; pitch is None where the design has no notes."""
 
     pitch: str | None
     open: tuple[str, ...]
@@ -77,7 +77,7 @@ class BlowingNote:
 class BlowingChamber:
     """One chamber with a window: its air in m3, its notes, and all that was computed, for pictures.
 
-    all_open: how it blows with every hole open, where the window drives least; None without holes.
+    all_open: its blowing behaviour with every hole open, where the window drives least; None without holes.
     """
 
     name: str

@@ -1,4 +1,4 @@
-"""The same jet and resonator followed through time: a delay differential equation on the resonances.
+"""Jet and resonator followed through time: a delay differential equation on the resonances.
 
 q_n'' + 2 Im(omega_n) q_n' + |omega_n|^2 q_n = (1/rho) [w_n0 dp - sum_i w_ni (rho/2) |v_i| v_i/contraction_i^2], flow in
 opening i: U_i = sum_n w_ni q_n', v_i = U_i/S_i; the source dp = rho D H b U d/dt tanh(x(t) - y0/b), where

@@ -144,7 +144,7 @@ def _across(modes: Oscillators, dt: float) -> np.ndarray:
 
 
 def _from_state(modes: Oscillators, dt: float) -> np.ndarray:
-    """The same from all that `_Followed.state` has of a note, in one matrix."""
+    """Matrix of a step from all that `_Followed.state` has of a note."""
     place, motion, force, change = np.moveaxis(_across(modes, dt), 1, 0)  # (2, 1 + M) each
     friction = -modes.edges * modes.flow  # (1 + M, O)
     blocks = [

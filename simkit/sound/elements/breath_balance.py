@@ -118,7 +118,7 @@ def _heat(
 
 @frozen
 class _State:
-    """State of a gas in the balance: share of breath, degC, mole fraction of water, and how much is lost.
+    """State of a gas in the balance: share of breath, degC, mole fraction of water, and water condensed.
 
     condensed: mol/s in the chamber, mol for each mol of breath in the windway.
     """

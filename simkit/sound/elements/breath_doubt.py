@@ -21,7 +21,7 @@ BREATH_K, CLAY_K, CO2_PERCENT = 2.0, 2.0, 1.0  # either way: see `variants`
 
 
 def variants(b: Breathing) -> dict[str, tuple[Breathing, Breathing]]:
-    """The same with each doubtful number at its lower and at its upper end, the others as they are.
+    """Copies with each doubtful number at its lower and at its upper end, the others as they are.
 
     `Mixing`'s by its `RANGES`; breath 2 K and 1 % of carbon dioxide either way (34 +- 2 degC and 3 to 5 % are usual,
     31 to 35 degC was measured at the mouth), and 65 % moist or as it is (measured 42 to 91 %); the clay 2 K.

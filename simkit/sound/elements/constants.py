@@ -18,7 +18,7 @@ class JetConstants:
 
     half_width: of the jet over the windway's height, b/h. 0.4 keeps the momentum of a parabolic profile; a short,
         wide windway lets out a blunter jet, up to 0.75.
-    receptivity: how far the window's air moves the jet's root, times h v/U. 1 after de la Cuadra 2005, some 4 after
+    receptivity: displacement of the jet's root by the window's air, over h v/U. 1 after de la Cuadra 2005, some 4 after
         Fletcher 1976 [Fletcher1976] (v/omega) at the frequencies of play (both from memory).
     growth: of a wave on the jet, over that of the parallel inviscid jet. The most doubtful: it stands in an exponent.
         The two go together. At its playing pressure a jet 4 to 6 heights long moves at the labium 5.7 to 6.1 times as

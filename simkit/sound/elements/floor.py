@@ -17,7 +17,7 @@ from simkit.sound.elements.orifice import Reals
 from simkit.vessel import Chamber, Voicing
 
 SPREAD = 1.0e-3, 3.0e-3  # m: what makers leave there, common practice, no source
-BY_HAND = 0.5e-3  # m: how well they keep to what the design says, common practice, no source
+BY_HAND = 0.5e-3  # m: tolerance of hand work, common practice, no source
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Ledge:
     most: float = SPREAD[1]
 
     def but(self, under: float) -> Ledge:
-        """The same with another thickness under the windway, that beside it as much more or less where it was alike."""
+        """Copy with another thickness under the windway, that beside it as much more or less where it was alike."""
         return replace(self, under=under, beside=under if self.beside == self.under else self.beside)
 
 
@@ -54,7 +54,7 @@ class Floor:
     friction: Reals = 0.0
 
     def scaled(self, size: Reals) -> Floor:
-        """The same with every length larger by a factor, or by several."""
+        """Copy with every length larger by a factor, or by several."""
         return replace(self, inertance=self.inertance / size, friction=self.friction / size**2)
 
     def before(self, aperture: Aperture) -> Aperture:

@@ -222,7 +222,7 @@ class Nearby:
         return Nearby(tuple(_returned(thing, piece, openings.tobytes()) for thing in things))
 
     def of_rows(self, rows: np.ndarray) -> Nearby:
-        """The same for some of the openings alone."""
+        """Copy for some of the openings alone."""
         return Nearby(tuple(replace(part, terms=part.terms[:, rows][:, :, rows]) for part in self.parts))
 
     def __call__(self, k: ArrayLike) -> np.ndarray | float:

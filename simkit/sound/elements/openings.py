@@ -26,7 +26,7 @@ class Aperture:
     """The air in one opening, in m: a duct, and beyond each end what moves with it, friction included.
 
     inner, outer: end corrections; inner_viscous, outer_viscous: viscous lengths (see `elements.orifice`); inner_cap,
-    outer_cap: how far the inner and the outer face lie on the mean below their own middles, where the wall is bent.
+    outer_cap: mean depth of the inner and the outer face below their own middles, where the wall is bent.
     Every number may be an array over openings.
     """
 

@@ -45,7 +45,7 @@ _RELIEF = (
 LONG_RELIEF = 0.45561
 _SLOT_RELIEF = 0.4002  # of a long slot, from its conformal map, with the slot's width for the radius
 
-_FADE = 3.83  # the first zero of J1: how fast a thick wall forgets the other side
+_FADE = 3.83  # first zero of J1: decay rate of the influence of the other side through a thick wall
 
 
 def _squeezed(x: Reals) -> Reals:

@@ -15,7 +15,7 @@ from simkit.sound.elements.orifice import Reals
 class Touch:
     """Fingers on the holes of a chamber.
 
-    hover: how high raised ones stay over their holes, m; fingertip: half the breadth of one, m. deeper, stronger: by
+    hover: height of raised ones over their holes, m; fingertip: half the breadth of one, m. deeper, stronger: by
     how many standard deviations flesh reaches deeper into holes, and raised fingers shade them more, than is likely.
     """
 

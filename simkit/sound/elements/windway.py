@@ -24,7 +24,7 @@ from simkit.vessel import Chamber
 class Windway:
     """A slit of that width, height and length (m) from the window to the player's mouth.
 
-    level: how far its middle lies outward of the window's inner face, m; the edge lies at that face. air: the breath
+    level: distance of its middle outward of the window's inner face, m; the edge lies at that face. air: the breath
     that fills it and the mouth, without it the window's air. speed: of that breath, its mean over the slit, m/s, and
     per_hertz, m, what it is more for each Hz of the note; both 0 while nobody blows. width and height are those of its
     exit; lips_width and lips_height, m, where given, of its other end: between them both change evenly.
@@ -96,7 +96,7 @@ def windway_of(
 ) -> Windway | None:
     """The windway that a design's voicing describes, with who blows it; None where there is no voicing.
 
-    air: the breath; per_hertz: how fast it streams for each Hz of the note, m.
+    air: the breath; per_hertz: its speed for each Hz of the note, m.
     """
     voicing = chamber.voicing
     if voicing is None:
@@ -258,7 +258,7 @@ def stream_resistance(windway: Windway, air: Air, omega: Reals) -> Reals:
 
 
 def _entry(length: Reals, height: Reals, kinematic_viscosity: float, speed: Reals) -> Reals:
-    """z = L / (D Re), D = 2h: how far the profile has come towards a parabola."""
+    """Entry length z = L / (D Re), D = 2h: development of the profile towards a parabola."""
     return length * kinematic_viscosity / ((2 * height) ** 2 * speed)
 
 

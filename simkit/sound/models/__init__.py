@@ -48,7 +48,7 @@ def cases(vessel: Vessel, *, lossless: bool = False, state: str = "still", mesh:
 
 
 def with_playing(case: Case, playing: Playing) -> Case:
-    """The same case with more or less of the player counted in, and the air that belongs to it."""
+    """The case with more or less of the player counted in, and the air that belongs to it."""
     airs = still_airs(case.vessel) if playing.breath is None else playing.breath.airs
     return replace(case, airs=airs, playing=playing)
 

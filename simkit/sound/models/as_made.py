@@ -76,7 +76,7 @@ class AsMade:
 
     @staticmethod
     def as_designed(case: Case) -> AsMade:
-        """The same, good only for holes that are as designed or not cut, and a window that is as designed.
+        """The chamber of a case, good only for holes that are as designed or not cut, and a window that is as designed.
 
         It takes no field but the design's own, and answers as `of` does, whose cubics and fit meet the design.
         """
@@ -128,7 +128,7 @@ class AsMade:
         return self.playing.breath.drift(states[:, 1:], K)
 
     def in_one_air(self, made: Made, openness: np.ndarray) -> np.ndarray:
-        """The same omega (m,) with the airs of the circuit for every fingering."""
+        """Complex omega (m,), rad/s, with the airs of the circuit for every fingering."""
         states = self._states(made, openness)
         pieces = self._pieces(made, states)
         every = np.ones(states.shape[1], bool)
@@ -140,7 +140,7 @@ class AsMade:
         return fixed_point(proposed, self._start(pieces, states), _TOLERANCE, f"{len(states)} states of the bench")
 
     def sloped(self, made: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
-        """The same omega (m,), and how its real part moves with the sizes.
+        """Complex omega (m,), rad/s, with the airs of the circuit, and the derivatives of its real part by the sizes.
 
         With k^2 = g = V^-1 1' U1 (`roots.stiffness`) and symmetric matrices, dg/ds = -V^-1 y' d(N + R T^-1)/ds y takes
         no solution but the one that gave the flows y, and d omega/ds = (dF/ds)/(1 - dF/d omega), F = c sqrt(g).
@@ -344,6 +344,6 @@ def _of_fit(fit: np.ndarray, window: Opening, made: Made) -> Aperture:
 
 
 def _scaled(aperture: Aperture, size: np.ndarray) -> Aperture:
-    """The same opening, every length larger by a factor."""
+    """The opening with every length larger by a factor."""
     lengths = {name: value * size for name, value in vars(aperture).items()}
     return Aperture(**{**lengths, "area": aperture.area * size**2})

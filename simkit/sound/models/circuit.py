@@ -34,7 +34,7 @@ from simkit.sound.elements.windway import AT_FACE, Junction, Windway, windway_im
 class Duct:
     """One opening's air between the chamber and the outside: its aperture, its air, a windway's branch if any.
 
-    junction: where the windway branches off. floor: the clay that carries its end. touch: how fingers lie on it; None
+    junction: where the windway branches off. floor: the clay that carries its end. touch: fingers on it; None
     for a flush cap, and none over it.
     """
 
@@ -46,7 +46,7 @@ class Duct:
     touch: Touch | None = None
 
     def freed(self, openness: float) -> Duct:
-        """The same with a finger over part of it."""
+        """Copy with a finger over part of it."""
         return self if openness == 1 else replace(self, aperture=partly_covered(self.aperture, openness))
 
     def filling(self, omega: np.ndarray, lossless: bool) -> ducts.Filling:

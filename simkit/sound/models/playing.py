@@ -81,13 +81,13 @@ class Playing:
         return tuple(pairs)
 
     def _before(self, name: str, size: float) -> Playing:
-        """The same before a mouth with another size."""
+        """Copy before a mouth with another size."""
         assert self.windway is not None
         mouth = replace(self.windway.mouth, **{name: size})
         return replace(self, windway=replace(self.windway, mouth=mouth))
 
     def only(self, names: Iterable[str]) -> Playing:
-        """The same with these parts alone; without the breath the windway holds the window's air."""
+        """Copy with these parts alone; without the breath the windway holds the window's air."""
         kept = set(names)
         way = replace(self.windway, air=None) if self.windway and "breath" not in kept else self.windway
         left_out: dict[str, Any] = {name: None for name in PARTS if name not in kept}

@@ -18,7 +18,7 @@ from simkit.sound.models.window_apart import lowest_apart
 
 
 class PortResonator(Protocol):
-    """What is asked of a resonator of the port model here."""
+    """Interface of a resonator of the port model for this module."""
 
     @property
     def circuit(self) -> Circuit: ...

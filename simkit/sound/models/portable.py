@@ -186,7 +186,7 @@ def _slides(r: PortsResonator, changes: RowChanges, outer: _Range) -> list[dict[
 
 
 def _duct(apertures: Sequence[Aperture]) -> dict[str, Any]:
-    """A round opening's ends at the widths; `flush`: how deep its air is, covered flush but for a pad's usual bulge."""
+    """A round opening's ends at the widths; `flush`: depth of its air, covered flush but for a pad's usual bulge."""
     found = {name: numbers([float(getattr(a, name)) for a in apertures]) for name in _ENDS}
     return {**found, "flush": numbers([float(a.covered_volume() / a.area) for a in apertures])}
 

@@ -102,7 +102,7 @@ class PortsResonator:
         return breath.drift(openness, own)
 
     def in_one_air(self, openness: np.ndarray) -> np.ndarray:
-        """The same omega (f,), rad/s, with the airs of the circuit for every fingering."""
+        """Complex omega (f,), rad/s, as by `lowest`, with the airs of the circuit for every fingering."""
         states = self.states(openness)
         found = np.zeros(len(states), complex)
         some = (states * self.rows).any(axis=1)
@@ -133,11 +133,11 @@ class PortsResonator:
         return replace(found, omega=found.omega * drift[:, None])
 
     def alone(self) -> PortsResonator:
-        """The same with every opening of the other chambers covered, so that they stand aside."""
+        """Copy with every opening of the other chambers covered, so that they stand aside."""
         return self.beside_others(np.zeros(len(self.rows)))
 
     def beside_others(self, states: np.ndarray) -> PortsResonator:
-        """The same with the openings of the other chambers as `states` say, (n,) or for each fingering (f, n)."""
+        """Copy with the openings of the other chambers as `states` say, (n,) or for each fingering (f, n)."""
         return replace(self, beside=states)
 
     def resonances(self, fingering: Fingering = (), count: int = 1) -> tuple[Resonance, ...]:
@@ -246,12 +246,12 @@ class PortsResonator:
         return np.asarray(flow / (1j * omega * self.air.density))
 
     def near(self, things: Sequence[Thing]) -> PortsResonator:
-        """The same with rigid things near the piece: a face, hands, a table."""
+        """Copy with rigid things near the piece: a face, hands, a table."""
         nearby = nearby_of(self.solution.air.body, tuple(things))
         return replace(self, circuit=replace(self.circuit, nearby=nearby))
 
     def heavier(self, by_cents: float) -> PortsResonator:
-        """The same with all openings' air so much heavier that the note would fall by so many cents."""
+        """Copy with all openings' air so much heavier that the note would fall by so many cents."""
         more = 2 * by_cents * np.log(2) / 1200  # f^2 goes as the conductivity
 
         def heavy(duct: Duct) -> Duct:
@@ -261,7 +261,7 @@ class PortsResonator:
         return replace(self, circuit=replace(self.circuit, ducts=tuple(heavy(duct) for duct in self.circuit.ducts)))
 
     def merging(self, other: PortsResonator, omega: np.ndarray, states: np.ndarray) -> np.ndarray:
-        """(f,) by how many rad/s another chamber may differ and still fall into one pitch with this: 2 |Im c|.
+        """Largest difference (f,), rad/s, at which another chamber still falls into one pitch with this: 2 |Im c|.
 
         At omega (f,), rad/s, between the two, for states (f, n); c is the coupling of `neighbours`.
         """

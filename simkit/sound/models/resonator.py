@@ -127,7 +127,7 @@ class Pictured(Resonator, Protocol):
 
 
 class Overtoned(Resonator, Protocol):
-    """A resonator that can say of the resonances above its note how they look, are driven, and may be off."""
+    """A resonator that knows the fields, drives and uncertainties of the resonances above its note."""
 
     @property
     def windowed(self) -> bool:
@@ -144,7 +144,7 @@ class Overtoned(Resonator, Protocol):
         """Strength with which the window drives each resonance (n,), in any one unit."""
 
     def heavier(self, by_cents: float) -> Resonator:
-        """The same with all openings' air so much heavier that the note would fall by so many cents."""
+        """Copy with all openings' air so much heavier that the note would fall by so many cents."""
 
 
 class Coupled(Blowable, Protocol):
@@ -158,10 +158,10 @@ class Coupled(Blowable, Protocol):
         """Fingerings (f, holes) as openness of all openings of the body (f, n)."""
 
     def beside_others(self, states: np.ndarray) -> Coupled:
-        """The same with the openings of the other chambers as `states` say, (n,) or for each fingering (f, n)."""
+        """Copy with the openings of the other chambers as `states` say, (n,) or for each fingering (f, n)."""
 
     def merging(self, other: Any, omega: np.ndarray, states: np.ndarray) -> np.ndarray:
-        """(f,) by how many rad/s another chamber may differ and still fall into one pitch with this, at omega (f,)."""
+        """Largest difference (f,), rad/s, at which another chamber still merges with this at omega (f,)."""
 
 
 @dataclass(frozen=True)

@@ -111,7 +111,7 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
 
 
 def _lowest_of_many(circuit: Circuit, openness: np.ndarray, start: np.ndarray) -> np.ndarray | None:
-    """The same as `lowest` by a tree, checked on some of them; None where the tree does not serve."""
+    """`lowest` by a tree, checked on some of them; None where the tree does not serve."""
     try:
         found = lowest_of_many(circuit, openness, start, TOLERANCE)
     except OutOfReach:

@@ -40,7 +40,7 @@ def lowest_of(circuits: Sequence[Circuit], rows: np.ndarray, openness: np.ndarra
 
 
 def _settled(states: _States, rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
-    """The same (s, f) for as many fingerings as are held at once."""
+    """Complex omega (s, f), rad/s, of as many fingerings as are held at once."""
     every = np.tile(openness, (len(start), 1))
     k_squared = stiffness if rows.all() else own_stiffness
     speed = np.repeat([circuit.chamber_air.sound_speed for circuit in states.circuits], len(openness))

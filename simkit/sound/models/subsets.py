@@ -114,7 +114,7 @@ def lowest_of_many(circuit: Circuit, openness: np.ndarray, start: np.ndarray, ne
 def _of_branch(
     circuit: Circuit, order: tuple[int, ...], states: list[list[bool]], leaf: np.ndarray, start: np.ndarray, near: float
 ) -> np.ndarray:
-    """The same for the leaves (f,) of one branch."""
+    """Complex omega (f,), rad/s, of the leaves of one branch."""
     for low, high, samples in _RANGES[:-1]:
         try:
             leaves = _Leaves.of(circuit, order, states, (low * start.min(), high * start.max()), samples)

@@ -27,7 +27,7 @@ from simkit.sound.models.circuit import Circuit, Duct, Matrices, apertures_in_on
 from simkit.sound.models.roots import TOLERANCE, stiffness
 from simkit.sound.models.side_by_side import matrices_of
 
-_POINTS, _ASIDE = 8, 0.05  # Chebyshev points about a note, and how far they reach: states lie 0.03 from the first
+_POINTS, _ASIDE = 8, 0.05  # Chebyshev points about a note, and their range: states lie 0.03 from the first
 
 
 def lowest_apart(circuits: Sequence[Circuit], openness: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -81,7 +81,7 @@ def _through(held: np.ndarray, A: np.ndarray, B: np.ndarray, C: np.ndarray, D: n
 
 @dataclass(frozen=True, eq=False)
 class _Holes:
-    """What the holes make of the window's flows: values (h, 9, f, p) for states of the holes, and which each has."""
+    """Port numbers of the holes seen by the window: values (h, 9, f, p) for states of the holes, and which each has."""
 
     values: np.ndarray
     of_state: np.ndarray
