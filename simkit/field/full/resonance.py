@@ -251,9 +251,7 @@ class Linear:
         return cls(csr_matrix((values, (rows, columns)), shape=(len(mesh.points), len(corners))), corners)
 
     def joined(self, number: np.ndarray) -> tuple[csr_matrix, np.ndarray]:
-        """Interpolation (joined nodes, corners) from joined corners, and the number of each corner once joined
-        (corners,).
-        """
+        """Interpolation (joined nodes, corners) from joined corners, and the number of each corner once joined."""
         first = np.unique(number, return_index=True)[1]
         used, corner = np.unique(number[self.corners], return_inverse=True)
         rows = self.spread[first]  # joined nodes have joined ends

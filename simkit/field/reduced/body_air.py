@@ -44,9 +44,7 @@ class BodyAir:
 
     @property
     def wave_numbers(self) -> np.ndarray:
-        """Wave numbers where the outside is solved, 1/m: zero, then the upper half of Chebyshev's points to the
-        largest.
-        """
+        """Wave numbers where the outside is solved, 1/m: zero, then the upper half of Chebyshev's points to the top."""
         steps = np.pi * (np.arange(WAVES) + 1) / (2 * WAVES)
         return REACH / self.ball * np.concatenate([[0.0], np.sin(steps)])
 

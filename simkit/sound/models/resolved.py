@@ -83,9 +83,7 @@ class ResolvedResonator:
         return tuple(Resonance(omega) for omega in sorted(found, key=lambda omega: omega.real))
 
     def lowest(self, openness: np.ndarray) -> np.ndarray:
-        """Complex omega (n,), rad/s, of the lowest resonance for fingerings (n, holes), one solution each; 0 without
-        one.
-        """
+        """Complex omega (n,), rad/s, of the lowest resonance for fingerings (n, holes), one by one; 0 without one."""
         opened = [self._opened(row) for row in np.atleast_2d(np.asarray(openness, float))]
         found = [self._answer(self.field.lowest(names, self._exit))[0] if names else 0.0 for names in opened]
         return np.array(found, complex)

@@ -93,8 +93,8 @@ class Resonator(Protocol):
         """
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
-        """Flow into the chamber through the window for unit pressure driving it there, (n,) complex at (n,) Hz: m3/(s
-        Pa).
+        """Flow into the chamber through the window for unit pressure driving it there, m3/(s Pa), complex (n,) at (n,)
+        Hz.
         """
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
