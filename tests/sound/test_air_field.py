@@ -57,7 +57,7 @@ def mesh_of(field):
     return AirMesh(field.points, cells, none, none, 0.0, 0.0)
 
 
-@pytest.mark.parametrize("mode", [1, 3])
+@pytest.mark.parametrize("mode", [pytest.param(1, marks=pytest.mark.slow), 3])
 def test_a_closed_box_swings_as_the_textbook_has_it(mode):
     """p = cos(k_x x) cos(k_y y) cos(k_z z), u = i grad p/(omega rho) (Morse & Ingard 1968, sec. 9.2 [memory])."""
     sizes = np.array([0.050, 0.080, 0.035])
@@ -116,7 +116,7 @@ def test_the_flow_through_an_opening_is_what_the_field_brings_there(tube, note):
 
 
 def test_a_field_is_a_file_that_others_read(tube, tmp_path):
-    field = simkit.air_field(tube, ["far"], mode=1, state="still")
+    field = simkit.air_field(tube, ["far"], mode=1, state="still", mesh=0.7)
     field.write(tmp_path / "field.vtu")
     read = meshio.read(tmp_path / "field.vtu")
     assert np.array_equal(read.points, field.points)
@@ -125,7 +125,7 @@ def test_a_field_is_a_file_that_others_read(tube, tmp_path):
     assert np.array_equal(read.point_data["velocity_re"] + 1j * read.point_data["velocity_im"], field.velocity)
     assert not read.cell_data["outside"][0].any()
     assert field.frequency_hz == pytest.approx(
-        simkit.resonances(tube, 1, opened=["far"], state="still").frequencies_hz[0], rel=1e-9
+        simkit.resonances(tube, 1, opened=["far"], state="still", mesh=0.7).frequencies_hz[0], rel=1e-9
     )
     assert np.isfinite(field.velocity).all()
     assert np.abs(field.pressure).max() == pytest.approx(1)

@@ -30,28 +30,39 @@ windway_length_mm = 20
 """
 
 
-def test_a_chart_has_every_combination_once_and_in_order():
+@pytest.fixture(scope="module")
+def charted():
     (chamber,) = chart(VESSEL).chambers
-    assert len({f.openness for f in chamber.fingerings}) == 2**4
-    frequencies = [f.frequency_hz for f in chamber.fingerings]
+    return chamber
+
+
+def test_a_chart_has_every_combination_once_and_in_order(charted):
+    assert len({f.openness for f in charted.fingerings}) == 2**4
+    frequencies = [f.frequency_hz for f in charted.fingerings]
     assert frequencies == sorted(frequencies)
-    assert chamber.fingerings[0].openness == (0, 0, 0, 0)
-    assert chamber.fingerings[-1].openness == (1, 1, 1, 1)
-    for f in chamber.fingerings:
+    assert charted.fingerings[0].openness == (0, 0, 0, 0)
+    assert charted.fingerings[-1].openness == (1, 1, 1, 1)
+    for f in charted.fingerings:
         target = f.frequency_hz / 2 ** (f.cents / 1200)
         assert 12 * np.log2(target / 440) == pytest.approx(round(12 * np.log2(target / 440)), abs=1e-6)
 
 
-def test_a_chart_agrees_with_the_prediction():
-    (chamber,) = chart(VESSEL).chambers
-    by_pitch = {f.wanted: f for f in chamber.fingerings if f.wanted}
+def test_a_chart_agrees_with_the_prediction(charted):
+    by_pitch = {f.wanted: f for f in charted.fingerings if f.wanted}
     for note in simkit.predict(VESSEL, "ports").notes:
         assert by_pitch[note.pitch].frequency_hz == pytest.approx(note.by("ports").frequency_hz, rel=1e-9)
     assert set(by_pitch) == {"C5", "D5", "E5", "F5", "G5"}
 
 
-@pytest.mark.parametrize("state", ["still", "played"])
-@pytest.mark.parametrize("lossless", [False, True])
+@pytest.mark.parametrize(
+    ("state", "lossless"),
+    [
+        ("played", False),
+        ("still", True),
+        pytest.param("played", True, marks=pytest.mark.slow),
+        pytest.param("still", False, marks=pytest.mark.slow),
+    ],
+)
 def test_subsets_in_a_tree_are_each_by_itself(monkeypatch, state, lossless):
     """In branches, one hole always open; by the tree's own equations and by those that solve for each fingering."""
     (case,) = models.cases(VESSEL, state=state, lossless=lossless)

@@ -36,7 +36,7 @@ WAISTED += NOTE.format("A4", "[]") + NOTE.format("E5", '["wide"]') + NOTE.format
 def reasons():
     vessel = simkit.loads(WAISTED)
     (case,) = models.cases(vessel)
-    (chamber,) = predict(vessel, ["lumped", "ports"]).chambers
+    (chamber,) = predict(vessel, ["lumped", "ports"], state="still").chambers
     lumped, ports = (models.resonator(name, case) for name in ("lumped", "ports"))
     build = Build.of(case.chamber)
     return [reasons_for([lumped, ports], build, note) for note in chamber.notes]

@@ -4,6 +4,7 @@ Half a plane through the ball, its hole and the air around it, still air and los
 Waves leave a far sphere exactly, degree by degree (Keller & Givoli 1989, J. Comput. Phys. 82, 172, from memory).
 """
 
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -126,7 +127,7 @@ def rounded_end(radius, outside, rim, fine):
 
 
 @pytest.mark.parametrize("outside", [False, True])
-@pytest.mark.parametrize("radius", [3.0, 7.5, 30.0])
+@pytest.mark.parametrize("radius", [3.0, pytest.param(7.5, marks=pytest.mark.slow), 30.0])
 def test_a_rim_spares_more_where_the_clays_corner_is_sharp(radius, outside):
     """What a rim of half the radius spares beyond one of a tenth, to 1 % of it; in a flat wall it would be 0.132."""
     hollow = -1 / radius if outside else 1 / radius
@@ -258,6 +259,12 @@ def apart(one, other):
     return 1200 * np.log2(one.real / other.real)
 
 
+@cache
+def rimmed(rims):
+    """k (1/m) of an 8 mm hole in 5 mm of wall of a ball of 60 mm, by the elements of `whole_ball`."""
+    return whole_ball(30.0, 5.0, 4.0, rims, 6.45 + 0.01j)
+
+
 @pytest.mark.parametrize(
     "rims",
     [
@@ -271,7 +278,7 @@ def apart(one, other):
 def test_each_rim_spares_on_its_own_side(rims):
     """An 8 mm hole in 5 mm of wall of a ball of 60 mm: ports to 0.5 cents."""
     found, _ = told("ports", 30.0, 5.0, 4.0, rims)
-    assert abs(apart(found, whole_ball(30.0, 5.0, 4.0, rims, found))) < 0.5
+    assert abs(apart(found, rimmed(rims))) < 0.5
 
 
 # 1/m, by NGSolve 6.2 on Netgen's own meshes of the same half plane, curved elements of order 5: ball, wall and hole,
@@ -301,7 +308,7 @@ def test_each_rim_spares_on_its_own_side_by_the_rule_of_thumb_too():
     """
     one, other = ((0.1, 2.0), (2.0, 0.1))
     lumped = [told("lumped", 30.0, 5.0, 4.0, rims)[0] for rims in (one, other)]
-    meshed = [whole_ball(30.0, 5.0, 4.0, rims, k) for rims, k in zip((one, other), lumped, strict=True)]
+    meshed = [rimmed(rims) for rims in (one, other)]
     assert apart(lumped[1], lumped[0]) == pytest.approx(apart(meshed[1], meshed[0]), abs=2.0)
 
 

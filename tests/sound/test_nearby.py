@@ -23,8 +23,8 @@ BALL = Scatterer(np.zeros(3), np.full(3, 0.03), 0.03)
 EGG = """
 [clay]
 wall_mm = 4
-edge_radius_mm = 0.6
-edge_inside_radius_mm = 0.6
+edge_radius_mm = 0.5
+edge_inside_radius_mm = 0.5
 [[chamber]]
 name = "body"
 shape = "ellipsoid"

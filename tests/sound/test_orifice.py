@@ -180,10 +180,10 @@ def by_finite_elements(thickness, rim, far=10.0):
     ("thickness", "rim", "relief_error", "rub_error"),
     [
         (1.0, 0.05, 2e-3, 3e-3),
-        (1.0, 0.1, 4e-3, 3e-3),
-        (1.0, 0.3, 0.01, 0.015),
-        (2.0, 0.2, 0.01, 0.01),
         (0.2, 0.05, 0.02, 0.01),
+        pytest.param(1.0, 0.1, 4e-3, 3e-3, marks=pytest.mark.slow),
+        pytest.param(1.0, 0.3, 0.01, 0.015, marks=pytest.mark.slow),
+        pytest.param(2.0, 0.2, 0.01, 0.01, marks=pytest.mark.slow),
     ],
 )
 def test_rounded_rims_against_finite_elements(thickness, rim, relief_error, rub_error):
@@ -233,7 +233,12 @@ def duct_modes(aspect, thicknesses, counts):
 
 
 @pytest.mark.parametrize(
-    ("aspect", "coarse", "fine"), [(1, (6, 6), (9, 9)), (2, (8, 6), (12, 9)), (4, (12, 6), (18, 9))]
+    ("aspect", "coarse", "fine"),
+    [
+        (1, (6, 6), (9, 9)),
+        (2, (8, 6), (12, 9)),
+        pytest.param(4, (12, 6), (18, 9), marks=pytest.mark.slow),
+    ],
 )
 def test_rectangles_against_duct_modes(aspect, coarse, fine):
     thicknesses = np.array([0.1, 0.3, 0.5, 1.0, 10.0])

@@ -31,8 +31,12 @@ def played(wren):
     return simkit.predict(wren)
 
 
-def test_played_is_what_every_answer_means_unless_told_otherwise(wren, played):
-    still = simkit.predict(wren, state="still")
+@pytest.fixture(scope="module")
+def still(wren):
+    return simkit.predict(wren, state="still")
+
+
+def test_played_is_what_every_answer_means_unless_told_otherwise(wren, played, still):
     assert (played.state, still.state) == ("played", "still")
     assert played.as_dict()["state"] == "played"
     assert np.all(np.abs(1200 * np.log2(played.frequencies_hz / still.frequencies_hz)) > 1)
@@ -78,8 +82,10 @@ def test_one_number_for_a_note_whoever_is_asked(wren, played):
     covered = charted.chambers[0].openness.sum(axis=1) == 0
     assert blown.frequencies_hz == pytest.approx(played.frequencies_hz, rel=1e-6)
     assert charted.frequencies_hz[covered][0] == pytest.approx(played.frequencies_hz[0], rel=1e-9)
-    ringing = simkit.resonances(wren, 1)
-    assert ringing.chambers[0].note.resonance.frequency_hz == pytest.approx(played.frequencies_hz[0], rel=1e-9)
+    (ringing,) = simkit.resonances(wren, 1).chambers
+    assert ringing.note.resonance.frequency_hz == pytest.approx(played.frequencies_hz[0], rel=1e-9)
+    assert ringing.note.uncertainty_cents == played.notes[0].by("ports").uncertainty_cents
+    assert ringing.as_dict()["note"]["frequency_hz"] < ringing.as_dict()["resonances"][0]["frequency_hz"]
 
 
 @pytest.mark.parametrize("model", ["lumped", "ports"])
@@ -99,10 +105,9 @@ def test_an_open_windway_raises_and_raised_fingers_lower(played):
         assert parts["player"] < 0
 
 
-def test_what_is_doubtful_is_told_of_the_scale_and_of_the_piece(wren, played):
+def test_what_is_doubtful_is_told_of_the_scale_and_of_the_piece(played, still):
     """At the least what 3 or 5 % of carbon dioxide in the openings' breath makes, the usual range, at nine tenths of
     breath; at the most what all breath does against the room. No note is less sure than its parts are large."""
-    still = simkit.predict(wren, state="still")
     piece = played.chambers[0].piece_cents["ports"]
     assert still.chambers[0].piece_cents == {"ports": 0.0}
     light, heavy = exhaled(co2_percent=3), exhaled(co2_percent=5)
@@ -139,14 +144,13 @@ def test_the_command_says_the_state_and_the_parts(capsys):
     assert "parts_cents" not in still["chambers"][0]["notes"][0]["lumped"]
 
 
-def test_a_reading_of_the_piece_by_itself_counts_as_what_it_is_when_played(wren, tmp_path):
+def test_a_reading_of_the_piece_by_itself_counts_as_what_it_is_when_played(wren, played, still):
     """The bench is told 40 cents apart what is one and the same piece, once blown, once by a loudspeaker."""
-    played, still = (simkit.predict(wren, state=state).frequencies_hz[0] for state in ("played", "still"))
     pitch = wren.chambers[0].notes[0].pitch
     how = {"stage": None, "temperature_c": 20.0}
     cuts = [
         simkit.tune(wren, heard=[f"{pitch}={hz:.4f}"], state=state, **how).aim.pitch_cents
-        for hz, state in ((played, "played"), (still, "still"))
+        for hz, state in ((played.frequencies_hz[0], "played"), (still.frequencies_hz[0], "still"))
     ]
     assert cuts[0] == pytest.approx(cuts[1], abs=0.1)
 

@@ -40,6 +40,8 @@ window_width_mm = 12
 cut_up_mm = 5.5
 windway_height_mm = 1.4
 windway_length_mm = 32
+edge_radius_mm = 0.3
+edge_inside_radius_mm = 0.3
 """
 NOTES = """
 [[chamber.note]]

@@ -5,10 +5,13 @@ import sqlite3
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 
 import simkit
 from simkit import provenance
 from simkit.cli.door import run
+from simkit.show.look import page
+from simkit.show.scale import scale_chart
 from simkit.sound import catalogue, models
 
 MODEL = '''
@@ -124,7 +127,7 @@ def by_hand():
 
 
 def test_predict_compare_and_chart(jug, capsys):
-    told = json.loads(said(capsys, "predict", "egg.toml", "--model", "jug", "--json", "--plot", "egg.png"))
+    told = json.loads(said(capsys, "predict", "egg.toml", "--model", "jug", "--json"))
     found = [note["jug"]["frequency_hz"] for note in told["chambers"][0]["notes"]]
     assert found == pytest.approx(by_hand(), rel=1e-6)
     assert "jug: no more than a rule" in told["cautions"]
@@ -134,6 +137,13 @@ def test_predict_compare_and_chart(jug, capsys):
     assert catalogue.able("quick") == models.models()[:-1] == ("lumped", "jug", "ports")
 
 
+def test_its_notes_are_drawn(jug):
+    (chamber,) = simkit.predict(simkit.load("egg.toml"), "jug").chambers
+    figure = page(scale_chart("scale", ["1"], chamber.notes))
+    words = {text.get_text() for text in figure.findobj(Text)}
+    assert any("jug" in each for each in words)
+
+
 def test_it_stands_beside_another_in_compare(jug, monkeypatch):
     monkeypatch.setattr(models, "models", lambda: ("lumped", "jug"))  # those that want no mesh
     assert simkit.compare(simkit.load("egg.toml")).frequencies_hz[:, 1] == pytest.approx(by_hand(), rel=1e-6)
@@ -141,7 +151,8 @@ def test_it_stands_beside_another_in_compare(jug, monkeypatch):
 
 @pytest.mark.slow
 @pytest.mark.sample
-def test_it_stands_among_our_own_in_compare_and_report(jug, monkeypatch):
+def test_it_stands_among_our_own_in_compare_report_and_picture(jug, monkeypatch, capsys):
+    said(capsys, "predict", "egg.toml", "--model", "jug", "--plot", "egg.png")
     quick = catalogue.able("quick")  # without the judge, which takes minutes
     monkeypatch.setattr(models, "models", lambda: quick)
     vessel = simkit.load("egg.toml")
@@ -193,4 +204,4 @@ def test_a_broken_one_is_told_in_one_line_and_troubles_nobody_else(tmp_path, ann
     assert run(["predict", str(tmp_path / "egg.toml"), "--model", "jug"]) == 2
     (line,) = capsys.readouterr().err.strip().splitlines()
     assert line.startswith("the plug-in jug (simkit.models, shards:JUG) of the package shards") and says in line
-    assert run(["predict", str(tmp_path / "egg.toml"), "--model", "lumped"]) == 0
+    assert run(["predict", str(tmp_path / "egg.toml"), "--model", "lumped", "--still"]) == 0

@@ -49,7 +49,7 @@ class Instruments:
     @cache  # noqa: B019
     def blown_waisted(self, neck):
         """Two chambers joined by that neck, blown."""
-        return blow_fingerings(self.waisted(neck), self.jet())
+        return blow_fingerings(self.waisted(neck), self.jet(), careful=False)
 
     def at(self, frequency, q=25.0) -> Motion:
         """A chamber with a window alone that rings at `frequency`."""

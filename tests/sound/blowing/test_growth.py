@@ -29,7 +29,9 @@ def exact(instruments, rayleigh, speed, dipole, near):
         return omega**2 - own**2 * (1 + 0.25 / Q**2) - 1j * omega * own / Q - jet * omega**2
 
     return complex(
-        mpmath.findroot(equation, (near * 1.01, near * 0.99, near * (1 + 0.01j)), solver="muller", verify=False)
+        mpmath.findroot(
+            equation, (near * 1.01, near * 0.99, near * (1 + 0.01j)), solver="muller", tol=1e-7, verify=False
+        )
     )
 
 
