@@ -275,7 +275,13 @@ def benched(text: str, source: str, log: str, given: Mapping[str, Any]) -> dict[
         known["stage"] = stage(known["stage"])
     # Who only looks begins no log.
     kept = log if known.keys() - {"chamber"} or Path(log).exists() else None
-    found: dict[str, Any] = finite(tune(_read(text, source), log=kept, **known).as_dict())
+    vessel = _read(text, source)
+    if vessel.clay.shrinkage_percent is None and not Path(log).exists():
+        allowed = (
+            "a number from 0 to 25, what your clay shrinks from wet to fired: write it into the file, under [clay]"
+        )
+        raise InputError([Fault(vessel.source, "clay.shrinkage_percent", None, allowed)])
+    found: dict[str, Any] = finite(tune(vessel, log=kept, **known).as_dict())
     return found
 
 

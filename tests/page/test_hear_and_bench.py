@@ -8,13 +8,12 @@ from scipy.io import wavfile
 
 import simkit
 from tests.browser import in_a_browser
-from tests.page import test_browser
-from tests.page.conftest import DOVE
 from tests.page.test_browser import (  # noqa: F401  (fixtures)
     browser,
     chromium,
     desk,
     opened,
+    potters,
 )
 
 pytestmark = in_a_browser
@@ -77,16 +76,6 @@ def test_notes_are_played_by_keys_and_by_holes(browser, desk):  # noqa: F811
         page.get_by_role("tab", name="Change").click()
         page.keyboard.press("a")  # and keys are keys again
         assert page.evaluate("window.simkitPage.session.fingering.open") == ["2"]
-
-
-@pytest.fixture
-def potters(tmp_path, monkeypatch):
-    """A desk with a design whose clay shrinks."""
-    shrinking = DOVE.replace("wall_mm = 4", "wall_mm = 4\nshrinkage_percent = 10")
-    monkeypatch.setattr(test_browser, "DOVE", shrinking)
-    found = test_browser.Desk(tmp_path)
-    yield found
-    found.close()
 
 
 def test_a_held_note_becomes_a_reading_and_the_next_cut_is_said(chromium, potters, tmp_path):  # noqa: F811

@@ -138,6 +138,12 @@ def test_a_broken_file_of_another_program_is_told_and_what_was_shown_stays(page)
     assert page.post("change", base=before["version"], values={ALONG: 37})[0] == 200  # and work goes on
 
 
+def test_a_bench_that_does_not_know_the_clay_says_where_to_write_it(page):
+    status, answer = page.get("api/bench?design=dove.toml")
+    assert status == 422
+    assert "clay.shrinkage_percent" in answer["error"] and "write it into the file, under [clay]" in answer["error"]
+
+
 def test_a_copy_is_written_beside_and_no_name_is_taken_twice(page):
     assert page.post("save", name="two.toml")[0] == 200
     assert (page.folder / "two.toml").read_text() == DOVE

@@ -51,7 +51,7 @@ export function mount(element, session) {
   const warm = make("input", { type: "number", id: "bench-warm", step: "0.5", min: "0", max: "40", inputmode: "decimal" });
   const rows = make("tbody", {}), cautions = make("ul", { class: "bench-cautions" }), problem = make("p", { role: "alert", class: "bench-problem" });
   const table = make("table", { class: "bench-notes" },
-    make("thead", {}, make("tr", {}, ...["note", "reads", "should read now", "ends, cents"].map((each) => make("th", { scope: "col" }, each)))), rows);
+    make("thead", {}, make("tr", {}, ...["note", "heard, Hz", "is thought to read", "ends, cents"].map((each) => make("th", { scope: "col" }, each)))), rows);
   element.append(
     words, more, cutRow,
     make("div", { class: "row" },
@@ -203,6 +203,7 @@ function scale(hand) {
     const path = document.createElementNS(SVG, "path");
     path.setAttribute("class", name);
     path.setAttribute("d", d);
+    path.setAttribute("pathLength", "100"); // a cent each
     svg.append(path);
   }
   const blade = document.createElementNS(SVG, "path");

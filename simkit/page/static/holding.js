@@ -11,6 +11,7 @@ export class Piece {
     this.surfaces = [];
     this.held = null; // the opening in the hand, as the hand has it
     this.selected = null; // the key of the opening or body that is chosen
+    this.restMs = 900; // after which what keys have changed is left there
     session.on("state", () => this._renew());
   }
 
@@ -57,6 +58,18 @@ export class Piece {
     this.session.emit("chosen", key);
   }
 
+  /** The least and the greatest of all its coordinates. */
+  extent() {
+    const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
+    const take = (p) => p.forEach((c, i) => { low[i] = Math.min(low[i], c); high[i] = Math.max(high[i], c); });
+    for (const surface of this.surfaces) {
+      const { points } = surface;
+      for (let i = 0; i < points.length; i += 9) take(this.stretched(surface, [points[i], points[i + 1], points[i + 2]]));
+      surface.windway.forEach(take);
+    }
+    return [low, high];
+  }
+
   chamberOf(key) {
     return this.surfaces.find((surface) => key.startsWith(`${surface.name}.`));
   }
@@ -73,6 +86,7 @@ export class Piece {
   drag(key, mode, from, way) {
     const opening = this.opening(key), handle = this.session.handle(key);
     if (!opening || !handle) return;
+    clearTimeout(this._rest);
     if (mode === "place") this._slide(opening, handle, from, way);
     else this._widen(opening, handle, mode, from, way);
   }
@@ -105,6 +119,7 @@ export class Piece {
   setNumber(handle, word, value) {
     const number = handle.numbers.find((each) => each.label === word);
     if (!number) return;
+    clearTimeout(this._rest);
     const opening = this.opening(handle.opening);
     if (opening && this._sizes(opening, word, value)) this.held = { ...opening, ...this._sizes(opening, word, value) };
     this.session.dragTo([[number, value]], `${handle.label}: ${word}`);
@@ -134,8 +149,7 @@ export class Piece {
     const number = step && handle.numbers.find((each) => each.label === step[0]);
     if (!number) return false;
     this.setNumber(handle, step[0], this.session.value(number) + large * step[1]);
-    clearTimeout(this._rest);
-    this._rest = setTimeout(() => this.session.letGo(), 900);
+    this._rest = setTimeout(() => this.session.letGo(), this.restMs);
     return true;
   }
 

@@ -18,6 +18,26 @@ export class Ladder {
     session.on("holes", () => this.fill());
     this.sign = element.querySelector(".by");
     this.body = element.querySelector("tbody");
+    for (const kind of ["pointerdown", "pointermove"]) addEventListener(kind, (event) => { this._pointed = event.buttons ? event.clientY : null; }, true);
+    for (const event of ["state", "drag"]) session.on(event, () => this._float());
+  }
+
+  /** While a hand changes something the notes are seen: where they lie out of sight, at that end where the hand is not. */
+  _float() {
+    const held = Boolean(this.session.hand), { classList, style } = this.element;
+    if (held === classList.contains("held")) return;
+    classList.toggle("held", held);
+    if (!held) {
+      classList.remove("afloat", "at-head", "at-foot");
+      style.height = "";
+      return;
+    }
+    const { top, height } = this.body.getBoundingClientRect();
+    if (top >= 0 && top + Math.min(height, innerHeight / 2) <= innerHeight) return;
+    const hand = this._pointed ?? document.activeElement.getBoundingClientRect().bottom;
+    style.height = `${this.element.offsetHeight}px`; // its place stays
+    classList.add("afloat", hand > innerHeight / 2 ? "at-head" : "at-foot");
+    this.element.parentElement.style.setProperty("--afloat", `${this.element.firstElementChild.offsetHeight}px`);
   }
 
   _renew() {

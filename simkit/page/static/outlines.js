@@ -38,8 +38,10 @@ export class Outlines {
       return;
     }
     [this._surfaces, this._shape] = [this.piece.surfaces, shape];
-    const box = extent(this.piece);
-    this.element.style.gridTemplateColumns = `${box[1][1] - box[0][1] + 2 * MARGIN}fr ${box[1][0] - box[0][0] + 2 * MARGIN}fr`;
+    const box = this.piece.extent();
+    const across = (axis) => box[1][axis] - box[0][axis] + 2 * MARGIN;
+    this.element.style.setProperty("--third", `${(100 * across(0)) / across(1)}%`); // one below the other, to the same scale
+    this.element.style.gridTemplateColumns = `${across(1)}fr ${across(0)}fr`;
     for (const view of this.views) view.draw(box);
   }
 
@@ -51,17 +53,6 @@ export class Outlines {
 
 const facing = (opening, side) => dot(opening.axis, side.toward);
 
-function extent(piece) {
-  const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
-  const take = (p) => p.forEach((c, i) => { low[i] = Math.min(low[i], c); high[i] = Math.max(high[i], c); });
-  for (const surface of piece.surfaces) {
-    const { points } = surface;
-    for (let i = 0; i < points.length; i += 9) take(piece.stretched(surface, [points[i], points[i + 1], points[i + 2]]));
-    surface.windway.forEach(take);
-  }
-  return [low, high];
-}
-
 class View {
   constructor(parent, side, session, piece, all) {
     Object.assign(this, { side, session, piece, all });
@@ -72,6 +63,8 @@ class View {
     this.grips = new Map();
     this.svg.addEventListener("pointermove", (event) => this._move(event));
     for (const end of ["pointerup", "pointercancel"]) this.svg.addEventListener(end, (event) => this._up(event));
+    session.on("dropped", () => { this.grab = this.pull = null; });
+    new ResizeObserver(() => this._measure()).observe(this.svg);
   }
 
   flat(p) { return [dot(p, this.side.right), -dot(p, this.side.up)]; }
@@ -81,10 +74,20 @@ class View {
     const [x0, x1] = [corners[0][0], corners[1][0]].sort((a, b) => a - b);
     const [y0, y1] = [corners[0][1], corners[1][1]].sort((a, b) => a - b);
     const view = [x0 - MARGIN, y0 - MARGIN, x1 - x0 + 2 * MARGIN, y1 - y0 + 2 * MARGIN];
-    if (!this.session.hand) this.svg.setAttribute("viewBox", view.map((c) => c.toFixed(2)).join(" "));
+    if (!this.session.hand) {
+      this.svg.setAttribute("viewBox", view.map((c) => c.toFixed(2)).join(" "));
+      this.wide = view[2];
+      this._measure();
+    }
     this.box = [x0, y0, x1, y1];
     this._drawClay();
     this.drawOpenings();
+  }
+
+  /** How many millimetres of the piece one pixel is: letters keep their size on a small screen. */
+  _measure() {
+    const { clientWidth } = this.svg;
+    if (clientWidth && this.wide) this.svg.style.setProperty("--mm-per-px", (this.wide / clientWidth).toFixed(3));
   }
 
   /** Openings and grips, which move while the clay stays. */
@@ -103,7 +106,8 @@ class View {
       make("path", { d, class: "clay-line" }, this.clay);
       make("path", { d, class: "clay-face" }, this.clay);
     }
-    make("text", { x: this.box[0] - 5, y: this.box[3] + 6.5, class: "side-name" }, this.clay).textContent = this.side.name;
+    this.name = make("text", { y: this.box[3] + MARGIN - 1.5, class: "side-name" }, this.clay);
+    this.name.textContent = this.side.name;
     for (const { windway } of this.piece.surfaces.filter((s) => s.windway.length)) {
       const points = windway.map((p) => this.flat(p).map((c) => c.toFixed(2)).join(","));
       make("polyline", { points: points.join(" "), class: "windway" }, this.clay);
@@ -166,9 +170,19 @@ class View {
       }
       this._label(grip, opening);
     }
+    this._nameSide();
     for (const [key, grip] of this.grips) {
       if (!seen.has(key) && !key.startsWith("body:")) { grip.node.remove(); this.grips.delete(key); }
     }
+  }
+
+  /** The side's name stands under the piece to the left, or to the right where a hole's name stands there. */
+  _nameSide() {
+    const [x0, , x1, y1] = this.box, wide = 7.5 * this.side.name.length * (this.wide / (this.svg.clientWidth || 1));
+    const taken = [...this.grips.values()].some(({ node, name }) => name && !node.classList.contains("gone") && !name.classList.contains("unseen")
+      && name.getAttribute("y") > y1 && name.getAttribute("x") < x0 + wide);
+    this.name.setAttribute("x", taken ? x1 + 5 : x0 - 5);
+    this.name.setAttribute("text-anchor", taken ? "end" : "start");
   }
 
   _beside(opening) {

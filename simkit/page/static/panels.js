@@ -77,7 +77,7 @@ export function mountTune(element, session) {
   element.append(
     make("fieldset", {}, make("legend", {}, "What may move until it is in tune"), ...boxes.map(([word, box, said]) => make("label", { class: "check", for: `free-${word}` }, box, said))),
     make("div", { class: "row" }, tune),
-    make("div", { class: "row" }, make("label", { class: "field", for: "judge-note" }, make("span", {}, "One note by all of its air, meshed"), note), judge),
+    make("div", { class: "row" }, make("label", { class: "field", for: "judge-note" }, make("span", {}, "One note by the judge, the slow and careful model"), note), judge),
     make("p", { class: "hint" }, "The judge takes half a minute for a note and more for many holes. Both can be stopped."), going);
   const begin = async (kind, given) => {
     try {

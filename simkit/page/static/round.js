@@ -25,6 +25,7 @@ export class Round {
     this._pointers();
     const soon = () => { this._due ??= requestAnimationFrame(() => { this._due = null; this.draw(); }); };
     for (const event of ["state", "drag", "holes", "chosen"]) session.on(event, soon);
+    session.on("dropped", () => { this.grab = null; });
     new ResizeObserver(() => this._fit()).observe(element);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { this._shown = null; this.draw(); });
   }

@@ -229,15 +229,18 @@ export class Session {
       await this.post("change", { values, base, label });
     } catch (why) {
       this.announce(why.message);
+      this._sending = false;
       this.dropHand();
     } finally {
       this._sending = false;
     }
   }
 
-  /** Puts everything back as it was before the hand took hold. */
+  /** Puts everything back as it was before the hand took hold; what has been let go already is undone instead. */
   dropHand() {
+    if (this._sending) return;
     this.hand = this.moved = this._heard = this._sent = null;
+    this.emit("dropped");
     this._count();
     this.emit("numbers");
     this.emit("state");
