@@ -54,7 +54,7 @@ def whole(path: str | Path, argument: str = "path") -> Iterator[Path]:
 
 
 def check_place(path: str | Path, argument: str = "path") -> None:
-    """Refuses, before any work is done, a place where no file can be put."""
+    """Refuse, before any work is done, a place where no file can be put."""
     _check_link(path, argument)
     target = Path(path).resolve()
     if not target.parent.is_dir():
@@ -66,7 +66,7 @@ def check_place(path: str | Path, argument: str = "path") -> None:
 
 
 def _check_link(path: str | Path, argument: str) -> None:
-    """Refuses a link that leads nowhere: what is written would come to lie at a place that nobody named."""
+    """Refuse a link that leads nowhere: what is written would come to lie at a place that nobody named."""
     if Path(path).is_symlink() and not Path(path).exists():
         raise InputError(
             [Fault.of(argument, None, "a new name, not that of a link that leads nowhere", file=str(path))]
@@ -74,7 +74,7 @@ def _check_link(path: str | Path, argument: str) -> None:
 
 
 def check_output(path: str | Path, argument: str = "path") -> None:
-    """Refuses, before any work is done, a place where no file can be put or one lies that simkit did not make."""
+    """Refuse, before any work is done, a place where no file can be put or one lies that simkit did not make."""
     check_place(path, argument)
     if not may_replace(Path(path)):
         allowed = "a new name, or that of a file that simkit made; this one is kept"
@@ -82,7 +82,7 @@ def check_output(path: str | Path, argument: str = "path") -> None:
 
 
 def check_new(path: str | Path, argument: str = "path", overwrite: bool = False) -> None:
-    """Refuses, before any work is done, a design's place where a file lies already, unless it may be overwritten."""
+    """Refuse, before any work is done, a design's place where a file lies already, unless it may be overwritten."""
     check_place(path, argument)
     if not overwrite and Path(path).exists() and Path(path).stat().st_size:
         allowed = "a file that is not there yet, or `overwrite`; this one is kept"
@@ -206,7 +206,7 @@ def _stands(folder: Path, handle: int) -> bool:
 
 
 def check_folder(path: str | Path, argument: str = "path") -> None:
-    """Refuses, before any work is done, a place where no folder can be put."""
+    """Refuse, before any work is done, a place where no folder can be put."""
     _check_link(path, argument)
     target = Path(path).resolve()
     if target.exists() and not target.is_dir():

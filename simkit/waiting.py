@@ -31,7 +31,7 @@ class Waiting(logging.Handler):
         self._thread = threading.Thread(target=self._show, daemon=True)
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Takes a room's message as the thing to show."""
+        """Take a room's message as the thing to show."""
         self.doing = record.getMessage()
 
     def __enter__(self) -> Waiting:

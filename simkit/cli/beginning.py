@@ -152,7 +152,7 @@ def new(
 
 
 def _sheet_to_draw_on(output: Path) -> None:
-    """Writes the sheet to draw on, as the name's ending says."""
+    """Write the sheet to draw on, as the name's ending says."""
     from simkit.sketching import blank_pages, blank_svg
 
     match output.suffix.lower():
@@ -171,7 +171,7 @@ def _sheet_to_draw_on(output: Path) -> None:
 
 
 def _traced(output: Path, drawing: Path, of: dict[str, Any]) -> None:
-    """Writes the design that a drawing makes, and says how far it lies from the lines."""
+    """Write the design that a drawing makes, and say how far it lies from the lines."""
     from simkit.sketching.from_sketch import misfit_words, sketch
 
     found = sketch(drawing, **of)
@@ -185,7 +185,7 @@ def _traced(output: Path, drawing: Path, of: dict[str, Any]) -> None:
 
 
 def _refused(given: dict[str, Any], rule: str) -> None:
-    """Refuses those of some options that are given."""
+    """Refuse those of some options that are given."""
     for name, value in given.items():
         if value is not None:
             raise InputError([Fault.of(name, value, rule)])

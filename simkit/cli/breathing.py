@@ -77,7 +77,7 @@ def blow(
 
 
 def _fit(file: Path, readings: Path, model: str, as_json: bool) -> None:
-    """Prints the table [jet] that fits what was read at the bench."""
+    """Print the table [jet] that fits what was read at the bench."""
     with Waiting("fitting the jet"):
         import simkit
         from simkit.sound.blowing.jet_readings import Readings, fitted
@@ -91,7 +91,7 @@ def _fit(file: Path, readings: Path, model: str, as_json: bool) -> None:
 
 
 def write_sound(wav: bytes | None, sound: Path) -> bool:
-    """Writes the sound; False where no note speaks."""
+    """Write the sound; False where no note speaks."""
     if wav is None:
         return False
     with whole(sound, "sound") as half:

@@ -55,7 +55,7 @@ for command, example in COMMANDS:
 
 
 def run(arguments: list[str]) -> int:
-    """Runs one command line and returns its exit status; expected errors become one message."""
+    """Run one command line and return its exit status; expected errors become one message."""
     # One thread a process: results do not depend on it, and many processes share the cores well.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")

@@ -170,7 +170,7 @@ def _judged(outcome: Outcome, judge: bool, plot: Path | None) -> Outcome:
 
 
 def _answer(outcome: Outcome, output: Path, as_json: bool) -> None:
-    """Prints the outcome, and raises what gives the exit status where it is not a plain success."""
+    """Print the outcome, and raise what gives the exit status where it is not a plain success."""
     if as_json:
         print_json(outcome.as_dict())
     else:
@@ -187,7 +187,7 @@ def _answer(outcome: Outcome, output: Path, as_json: bool) -> None:
 
 
 def _without_trade(**given: Any) -> None:
-    """Refuses options that do not apply to a curve of two aims."""
+    """Refuse options that do not apply to a curve of two aims."""
     for name, value in given.items():
         if value is not None and value is not False:
             raise InputError([Fault.of(name, None if value is True else value, "only without `trade`")])

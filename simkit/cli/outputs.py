@@ -12,7 +12,7 @@ INTERRUPTED = 130  # the shell's exit status after Ctrl-C: 128 + SIGINT
 
 
 def tell(message: str, status: int) -> int:
-    """Writes a message to standard error; returns the exit status."""
+    """Write a message to standard error; return the exit status."""
     sys.stderr.write(legible(message.rstrip()) + "\n")
     return status
 
@@ -23,14 +23,14 @@ def legible(text: str) -> str:
 
 
 def print_json(answer: object) -> None:
-    """Writes one JSON object to standard output."""
+    """Write one JSON object to standard output."""
     import json
 
     sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
 
 
 def check_picture(plot: Path | None) -> None:
-    """Refuses a picture that cannot be written, before any work is done."""
+    """Refuse a picture that cannot be written, before any work is done."""
     if plot is not None:
         from simkit.show.look import check_format
 
@@ -39,7 +39,7 @@ def check_picture(plot: Path | None) -> None:
 
 
 def check_sound(sound: Path | None) -> None:
-    """Refuses a sound file that cannot be written, before any work is done."""
+    """Refuse a sound file that cannot be written, before any work is done."""
     if sound is not None:
         if sound.suffix.lower() != ".wav":
             raise InputError([Fault.of("sound", None, "a name that ends in .wav", file=str(sound))])

@@ -31,5 +31,5 @@ def open(  # noqa: A001 the command's word
 
 
 def print_address(text: str) -> None:
-    """Tells where the page is."""
+    """Tell where the page is."""
     tell(text, 0)

@@ -48,7 +48,7 @@ class Companion:
         return self._over
 
     async def start(self) -> None:
-        """Starts the process, if it is not there; it loads what it needs by itself."""
+        """Start the process, if it is not there; it loads what it needs by itself."""
         if self._over:
             raise Stopped
         if self._process is None or self._process.returncode is not None:
@@ -95,14 +95,14 @@ class Companion:
             raise Stopped
 
     def stop(self, for_good: bool = False) -> None:
-        """Ends the process with all that it has started; for good: and none is started again."""
+        """End the process with all that it has started; for good: and none is started again."""
         self._over = self._over or for_good
         if self._process is not None and self._process.returncode is None:
             with suppress(ProcessLookupError):
                 os.killpg(self._process.pid, signal.SIGKILL)
 
     async def end(self) -> None:
-        """Ends it for good, and waits until it is gone."""
+        """End it for good, and wait until it is gone."""
         self._over = True
         self.stop()
         if self._process is not None:
@@ -124,7 +124,7 @@ class _Progress(logging.Handler):
 
 
 def serve() -> None:
-    """Answers requests until the input is closed."""
+    """Answer requests until the input is closed."""
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever is printed is no answer
 

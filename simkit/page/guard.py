@@ -47,7 +47,7 @@ class Guard:
         self._origins = {f"http://{host}" for host in self._hosts}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Serves one request, or refuses it."""
+        """Serve one request, or refuse it."""
         if scope["type"] == "lifespan":
             return await self._app(scope, receive, send)
         if scope["type"] != "http":

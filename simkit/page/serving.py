@@ -34,7 +34,7 @@ class PageServer(uvicorn.Server):
         self._loop: asyncio.AbstractEventLoop | None = None
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Says that the page can be opened, once it can."""
+        """Say that the page can be opened, once it can."""
         self._loop = asyncio.get_running_loop()
         await super().startup(sockets)
         if self.started:
@@ -48,7 +48,7 @@ class PageServer(uvicorn.Server):
 
 
 def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], browser: bool = True) -> None:
-    """Serves the page for a design, or for a folder, until Ctrl-C.
+    """Serve the page for a design, or for a folder, until Ctrl-C.
 
     port: 0 for any that is free. say: is told the address. An InputError for a file that is not there.
     """

@@ -88,7 +88,7 @@ class Session:
     # --- changing ---
 
     async def show(self) -> None:
-        """Looks at the design as it is, says so to the pages, and begins to find out what it plays."""
+        """Look at the design as it is, say so to the pages, and begin to find out what it plays."""
         self.shown = await self.prompt.ask("replies.opened", self.text, self.source)
         self.known = {}
         self.say({"type": "state", **self.as_dict()})
@@ -96,7 +96,7 @@ class Session:
         self._begin("rest", self._find_out)
 
     async def change(self, values: Mapping[str, float], base: int, label: str) -> None:
-        """Puts numbers at new values for good: one step that can be undone."""
+        """Put numbers at new values for good: one step that can be undone."""
         async with self._changing:
             self._check(base)
             self._waiting = None
@@ -104,7 +104,7 @@ class Session:
             await self._push(reply["text"], label)
 
     async def replace(self, text: str, label: str) -> None:
-        """Puts another text in its place: one step that can be undone."""
+        """Put another text in its place: one step that can be undone."""
         async with self._changing:
             await self._push(text, label)
 
@@ -116,14 +116,14 @@ class Session:
         await self._renew(steps, len(steps) - 1)
 
     async def step(self, way: int) -> None:
-        """Undoes (-1) or redoes (+1) one step."""
+        """Undo (-1) or redo (+1) one step."""
         async with self._changing:
             if not 0 <= self.at + way < len(self.steps):
                 raise Refused("nothing to undo" if way < 0 else "nothing to redo")
             await self._renew(self.steps, self.at + way)
 
     async def _renew(self, steps: list[HistoryStep], at: int) -> None:
-        """Shows another state; where that cannot be shown everything stays as it was."""
+        """Show another state; where that cannot be shown everything stays as it was."""
         before = self.steps, self.at, self.version
         self.steps, self.at, self.version = steps, at, self.version + 1
         try:
@@ -139,7 +139,7 @@ class Session:
     # --- dragging ---
 
     def drag(self, drag: Drag) -> None:
-        """Takes the newest place of something that is being dragged; what it does is said when it is known."""
+        """Take the newest place of something that is being dragged; what it does is said when it is known."""
         self._check(drag.base)
         self._waiting = drag
         self._begin("drag", self._follow_drag)
@@ -177,7 +177,7 @@ class Session:
             self.say({"type": name, "design": self.name, "version": version, **reply})
 
     def _begin(self, name: str, work: Callable[[], Any]) -> None:
-        """Starts a piece of work unless it is going on already."""
+        """Start a piece of work unless it is going on already."""
         running = self._tasks.get(name)
         if running is None or running.done():
             self._tasks[name] = asyncio.create_task(self._guarded(work))
@@ -199,7 +199,7 @@ class Session:
     # --- the file ---
 
     def save(self, over: bool = False) -> None:
-        """Writes the design to its file; Changed where another program has written that, unless `over` is said."""
+        """Write the design to its file; Changed where another program has written that, unless `over` is said."""
         expected = self.on_disk.digest if self.on_disk else None
         if over:
             expected = self.shelf.read(self.name).digest if self.shelf.has(self.name) else None
@@ -212,14 +212,14 @@ class Session:
         self.say({"type": "state", **self.as_dict()})
 
     async def reload(self) -> None:
-        """Takes what the file holds now: one step that can be undone."""
+        """Take what the file holds now: one step that can be undone."""
         found = self.shelf.read(self.name)
         await self.replace(found.text, "what another program wrote")
         self.on_disk, self.outside = found, False
         self.say({"type": "state", **self.as_dict()})
 
     def look_outside(self) -> None:
-        """Looks whether another program has changed the file, and says so once."""
+        """Look whether another program has changed the file, and say so once."""
         if self.on_disk is None:
             return
         try:
@@ -231,7 +231,7 @@ class Session:
             self.say({"type": "outside", "design": self.name, "outside": changed})
 
     async def end(self) -> None:
-        """Lets go of what is going on."""
+        """Let go of what is going on."""
         for task in self._tasks.values():
             task.cancel()
         await asyncio.gather(*self._tasks.values(), return_exceptions=True)

@@ -83,7 +83,7 @@ class Shelf:
         return OnDisk(text, digest(data))
 
     def save(self, name: str, text: str, expected: str | None) -> str:
-        """Writes a design, whole or not at all, over what it was read from; returns the new digest.
+        """Write a design, whole or not at all, over what it was read from; return the new digest.
 
         expected: the digest of what the file held when it was read, None for a file that is not there yet. Changed
         where it holds something else. Between the last look and the new file's taking its place is one call of the
@@ -115,7 +115,7 @@ class Shelf:
 
 
 def _write(half: Path, data: bytes) -> None:
-    """Writes all of it to the disk itself, so that a machine that loses its power has the old file or the new."""
+    """Write all of it to the disk itself, so that a machine that loses its power has the old file or the new."""
     with open(half, "wb") as file:
         file.write(data)
         file.flush()

@@ -32,7 +32,7 @@ class Listeners:
         self._closed = False
 
     def say(self, message: dict[str, Any]) -> None:
-        """Sends a message to every page; one that has slept too long is let go, and comes again by itself."""
+        """Send a message to every page; one that has slept too long is let go, and comes again by itself."""
         text = json.dumps(message, ensure_ascii=False, allow_nan=False)
         for waiting in list(self._queues):
             if waiting.qsize() >= MOST_UNREAD:
@@ -62,7 +62,7 @@ class Listeners:
             self._queues.discard(waiting)
 
     def close(self) -> None:
-        """Ends all streams."""
+        """End all streams."""
         self._closed = True
         for waiting in self._queues:
             waiting.put_nowait(None)
@@ -114,7 +114,7 @@ class Studio:
         self._looking: asyncio.Task[None] | None = None
 
     async def begin(self, first: str | None) -> None:
-        """Starts the companions, and opens the design that was asked for."""
+        """Start the companions, and open the design that was asked for."""
         self._looking = asyncio.create_task(self._look())
         await asyncio.gather(self.prompt.start(), self.patient.start())
         if first is not None:
@@ -128,13 +128,13 @@ class Studio:
                 session.look_outside()
 
     def cut(self) -> None:
-        """Ends the streams and the companions, so that nothing waits for an answer any more."""
+        """End the streams and the companions, so that nothing waits for an answer any more."""
         self.listeners.close()
         for companion in (self.prompt, self.patient, *(job.companion for job in self.jobs.values())):
             companion.stop(for_good=True)
 
     async def end(self) -> None:
-        """Ends everything that was started here."""
+        """End everything that was started here."""
         self.cut()
         if self._looking:
             self._looking.cancel()
@@ -196,7 +196,7 @@ class Studio:
     # --- long work ---
 
     def work(self, kind: str, design: str, given: dict[str, Any]) -> Job:
-        """Begins a piece of long work in a process of its own."""
+        """Begin a piece of long work in a process of its own."""
         if sum(job.state == "running" for job in self.jobs.values()) >= MOST_JOBS:
             raise Refused("two pieces of work are going on; wait for one, or stop it")
         job = Job(next(self._numbers), kind, design, self._companion())
@@ -226,7 +226,7 @@ class Studio:
         self.listeners.say(job.as_dict())
 
     async def _take(self, job: Job, reply: dict[str, Any]) -> None:
-        """Puts what a piece of work came to where it belongs."""
+        """Put what a piece of work came to where it belongs."""
         job.said = reply.pop("said")
         text = reply.pop("text", None)
         if job.kind in ("wish", "start"):
@@ -241,7 +241,7 @@ class Studio:
         return self.shelf.beside(job.design, "-sheets") if job.kind == "sheets" else self.shelf.folder
 
     def stop(self, number: int, quietly: bool = False) -> None:
-        """Stops a piece of work: its process ends at once, and nothing is changed."""
+        """Stop a piece of work: its process ends at once, and nothing is changed."""
         job = self.jobs.get(number)
         if job is not None and job.state == "running":
             job.companion.stop()

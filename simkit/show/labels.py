@@ -19,7 +19,7 @@ class Ground:
     points: list[np.ndarray] = field(default_factory=list)
 
     def draw(self, line: np.ndarray) -> None:
-        """Marks the paper under a line (n, 2) as occupied."""
+        """Mark the paper under a line (n, 2) as occupied."""
         self.points.append(_dense(line))
 
     def place(self, width: float, height: float, centers: np.ndarray) -> int:

@@ -104,7 +104,7 @@ def page(*panels: Panel) -> Figure:
 
 
 def hertz_axis(axes: Axes, low: float, high: float) -> None:
-    """Makes the upright axis one of pitch: Hz, equal steps for equal intervals, round numbers at the ticks."""
+    """Make the upright axis one of pitch: Hz, equal steps for equal intervals, round numbers at the ticks."""
     axes.set_yscale("log")
     axes.set_ylim(low, high)
     steps = [s * 10.0**e for e in (1, 2, 3) for s in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)]
@@ -148,13 +148,13 @@ def lines(text: str, room_mm: float, size: float, most: int = 2) -> list[str]:
 
 
 def check_format(path: str | Path, argument: str = "path") -> None:
-    """Refuses a picture whose suffix names no format that we draw."""
+    """Refuse a picture whose suffix names no format that we draw."""
     if Path(path).suffix.lower().lstrip(".") not in FORMATS:
         raise InputError([Fault.of(argument, None, "a name that ends in .png, .svg or .pdf", file=str(path))])
 
 
 def save(figure: Figure, path: str | Path, argument: str = "path") -> None:
-    """Writes the picture, whole or not at all, in the format that its suffix names."""
+    """Write the picture, whole or not at all, in the format that its suffix names."""
     check_format(path, argument)
     kind = Path(path).suffix.lower().lstrip(".")
     # No date and no version inside: the same picture is the same file.

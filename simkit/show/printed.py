@@ -233,7 +233,7 @@ def _placing(places: Places, scale: float) -> list[dict[str, Any]]:
 
 
 def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Sequence[Paper] = PAPERS) -> SheetFiles:
-    """Writes all sheets and solids of a design into a folder, all of them or none."""
+    """Write all sheets and solids of a design into a folder, all of them or none."""
     check_sheets(folder)
     solids = solids_of(work, seam)
     found = [page for paper in papers for page in pages(work, paper)]
@@ -253,7 +253,7 @@ def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Seque
 
 
 def check_sheets(folder: str | Path, argument: str = "folder") -> None:
-    """Refuses a folder that cannot be written, or in which a file has one of our names but was not made by simkit."""
+    """Refuse a folder that cannot be written, or in which a file has one of our names but was not made by simkit."""
     check_folder(folder, argument)
     old = sorted(Path(folder).iterdir()) if Path(folder).is_dir() else []
     others = [path.name for path in old if _OURS.fullmatch(path.name) and path.is_file() and not may_replace(path)]

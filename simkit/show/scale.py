@@ -81,7 +81,7 @@ def _by(note: PredictedNote, model: str) -> Answer | None:
 
 
 def _key(figure: FigureBase, models: Sequence[str], width: float, height: float) -> float:
-    """Draws which mark is which model and what the grey bars are, and returns the width that it takes, mm."""
+    """Draw which mark is which model and what the grey bars are, and return the width that it takes, mm."""
     axes = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
     axes.axis("off")
     right = width - RIGHT_MM

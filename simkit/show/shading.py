@@ -63,7 +63,7 @@ def _outward(
 
 
 def _welded(mesh: tuple[np.ndarray, np.ndarray], values: np.ndarray) -> TriangleSurface:
-    """Makes one point of those that neighbouring facets share, so that shading runs across them."""
+    """Make one point of those that neighbouring facets share, so that shading runs across them."""
     points, triangles = mesh
     # Shared points agree but for rounding: put on a grid much finer than the mesh, they are equal.
     step = 1e-7 * np.ptp(points, axis=0).max()

@@ -188,7 +188,7 @@ class _Reading:
         return length / longest, turn, said
 
     def check(self, outlines: dict[str, Stroke]) -> None:
-        """Raises all faults; nothing drawn of the inside is one."""
+        """Raise all faults; nothing drawn of the inside is one."""
         inside = [layer for layer in LAYERS if layer.startswith("inside")]
         broken = {fault.key for fault in self.faults}
         if not any(layer in outlines or f"layer {layer}" in broken for layer in inside):

@@ -149,7 +149,7 @@ class _Run:
     _began: float = field(default_factory=time.monotonic)
 
     def run(self, missing: list[SweepCase], crew: Workers) -> None:
-        """Computes the cases that are missing."""
+        """Compute the cases that are missing."""
         abreast = crew.lanes
         groups = deque(_groups(missing, abreast))
         suspects: deque[SweepCase] = deque()
@@ -195,7 +195,7 @@ class _Run:
         self._out[future] = lane, cases
 
     def _await(self, crew: Workers) -> list[SweepCase]:
-        """Takes what has come back; gives the cases whose worker died."""
+        """Take what has come back; return the cases whose worker died."""
         alone = len(self._out) == 1 and len(next(iter(self._out.values()))[1]) == 1
         while not (done := wait(self._out, timeout=crew.patience, return_when=FIRST_COMPLETED).done):
             crew.look()
@@ -235,7 +235,7 @@ class _Run:
         self._mean_s = 0.5 * (self._mean_s + taken)
 
     def _keep(self) -> None:
-        """Stores the rows that have come back."""
+        """Store the rows that have come back."""
         if self._came:
             self.store.keep(self._came, self.code)
             self.computed += len(self._came)

@@ -92,7 +92,7 @@ class Store:
         self._db.execute(f"pragma user_version = {LAYOUT}")
 
     def began(self, plan: SweepPlan, cases: Iterable[SweepCase], by: Provenance) -> int:
-        """Notes that a run begins, its cases and what computes them, and makes the views; the run's number."""
+        """Note that a run begins, its cases and what computes them, and make the views; the run's number."""
         with self._whole():
             maker = json.dumps(by.as_dict(), ensure_ascii=False)
             self._db.execute("insert or ignore into makers values (?, ?, ?)", (by.code, by.simkit, maker))
@@ -111,7 +111,7 @@ class Store:
         return int(run or 0)
 
     def ended(self, run: int, computed: int, again: int) -> None:
-        """Notes how a run ended: rows computed, and how many cases were begun more than once."""
+        """Note how a run ended: rows computed, and how many cases were begun more than once."""
         self._db.execute(
             "update runs set ended = ?, computed = ?, again = ? where id = ?", (_now(), computed, again, run)
         )
@@ -126,11 +126,11 @@ class Store:
         return int(count)
 
     def drop_failed(self) -> None:
-        """Forgets the rows of failed cases, so that they are computed again."""
+        """Forget the rows of failed cases, so that they are computed again."""
         self._db.execute("delete from results where status = 'failed'")
 
     def keep(self, rows: Iterable[tuple[SweepCase, CaseResult]], code: str) -> None:
-        """Keeps rows that a code has computed, all of them or none; they are on the disk when this returns."""
+        """Keep rows that a code has computed, all of them or none; they are on the disk when this returns."""
         now = _now()
         with self._whole():
             self._db.executemany(
@@ -165,7 +165,7 @@ class Store:
 
 
 def _check_own(path: Path) -> None:
-    """Refuses a link or a device in place of our file: we must not write to what it leads to."""
+    """Refuse a link or a device in place of our file: we must not write to what it leads to."""
     if path.is_symlink() or (path.exists() and not path.is_file()):
         raise InputError(
             [Fault.of("folder", None, "a file of the sweep's own, not a link or a device", file=str(path))]

@@ -43,16 +43,16 @@ class Workers(Protocol):
         """The executor, started if need be."""
 
     def renew(self) -> None:
-        """Replaces an executor that has broken, or waits until it has recovered; else NoWorkers."""
+        """Replace an executor that has broken, or wait until it has recovered; else NoWorkers."""
 
     def look(self) -> None:
-        """Raises NoWorkers where no batch that is out can ever come back."""
+        """Raise NoWorkers where no batch that is out can ever come back."""
 
     def gone(self) -> int:
         """Number of workers that have died since this was last asked."""
 
     def stop(self, now: bool = False) -> None:
-        """Lets the workers go; `now` does not wait for what they are doing."""
+        """Let the workers go; `now` does not wait for what they are doing."""
 
 
 @dataclass
@@ -213,7 +213,7 @@ def undisturbed() -> Iterator[None]:
 
 
 def _check_certificates(security: Any, address: str) -> None:
-    """Refuses an address that Dask's own configuration has no certificates for, or forbids: the client would hang."""
+    """Refuse an address that Dask's own configuration has no certificates for, or forbids: the client would hang."""
     try:
         found = security().get_connection_args("client")
     except OSError as error:

@@ -40,7 +40,7 @@ def factored(A: csr_matrix) -> Solve:
 
 @cache
 def _map_large_blocks() -> None:
-    """Lets the C library map every large block by itself, and hand it back to the system when it is freed.
+    """Let the C library map every large block by itself, and hand it back to the system when it is freed.
 
     SuperLU reserves some three times what its factors take. A block mapped anew costs only the pages that are written
     to; from a heap of used memory, where glibc seeks blocks of up to 32 MB once one as large was freed, it costs all of

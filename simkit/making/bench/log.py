@@ -179,7 +179,7 @@ def _fault(path: Path, number: int, error: ValidationError) -> Fault:
 
 
 def add(path: Path, entries: Iterable[Entry]) -> None:
-    """Adds lines and waits until the disk has them. They go in one piece; after a torn line on a line of their own."""
+    """Add lines and wait until the disk has them. They go in one piece; after a torn line on a line of their own."""
     lines = "".join(entry.model_dump_json() + "\n" for entry in entries)
     if not lines:
         return

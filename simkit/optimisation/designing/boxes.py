@@ -33,7 +33,7 @@ def least_air_ml(wish: WishedRange, plan: ChamberPlan) -> float:
 
 
 def check_room(wish: WishedRange, plans: Sequence[ChamberPlan]) -> None:
-    """Refuses a box or a weight that no tuning can keep: an InputError that says what would do."""
+    """Refuse a box or a weight that no tuning can keep: an InputError that says what would do."""
     air = [least_air_ml(wish, plan) for plan in plans]
     faults = []
     if wish.box_mm is not None:

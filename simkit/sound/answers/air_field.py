@@ -101,7 +101,7 @@ class AirField:
 
 
 def check_field(path: str | Path, argument: str = "path") -> None:
-    """Refuses, before any work is done, a place where no field can be put."""
+    """Refuse, before any work is done, a place where no field can be put."""
     if Path(path).suffix.lower() != ".vtu":
         raise InputError([Fault.of(argument, None, "a name that ends in .vtu", file=str(path))])
     check_output(path, argument)
