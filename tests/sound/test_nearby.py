@@ -15,6 +15,7 @@ from simkit.sound import models
 from simkit.sound.elements import nearby, palms
 from simkit.sound.elements.nearby import Nearby, Returned, RigidBall, RigidPlane, Scatterer, change
 from simkit.sound.elements.palms import Palms
+from simkit.sound.models.playing import nearby_of
 
 UP = np.array([0.0, 0.0, 1.0])
 POINT = Scatterer(np.zeros(3), np.full(3, 1e-6), 1e-6)  # a piece of no size
@@ -221,7 +222,7 @@ def test_as_many_points_as_a_palm_has_tell_what_more_would(case, egg, monkeypatc
     pair = nearby.hands(case.body, 0.01)
     few = egg.near([pair]).lowest(np.zeros((1, 1)))[0]
     monkeypatch.setattr(palms, "POINTS", 110)
-    kept = (palms._answers, palms._between, nearby._returned)
+    kept = (palms._answers, palms._between, nearby._returned, nearby_of)
     for each in kept:
         each.cache_clear()
     many = egg.near([pair]).lowest(np.zeros((1, 1)))[0]
