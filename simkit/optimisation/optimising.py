@@ -61,8 +61,8 @@ def optimise(
     on the lowest, a middle and the highest note of every chamber, which takes its time. keep_best: Ctrl-C ends the
     search with the best so far, `interrupted`. state: "played", as a tuner hears the notes, or "still". most_steps:
     from every start, after which the best so far must do. near: of the designs that are as good, the nearest to the
-    start; without it any of them, sooner, with neither what has moved nor what each hole does: for a draft whose places
-    and sizes nobody has chosen.
+    start; without it any of them, sooner, with neither what the start plays nor what has moved nor what each hole does:
+    for a draft whose places and sizes nobody has chosen.
     """
     began = time.process_time()
     if starts < 1:
@@ -74,7 +74,7 @@ def optimise(
     proximity = Proximity.near(may)
     setting = Setting(lossless, state, paired(vessel, lossless, state))
     task = Task(may, tuple(aims), limits or Limits(), setting, most_steps=most_steps, metric=proximity.metric)
-    before = _predicted(vessel, lossless, state)
+    before = _predicted(vessel, lossless, state) if near else None
 
     def search_by(task: Task) -> Search:
         return searched(task, proximity, starts, seed, choose_again=fingerings == "few", keep_best=keep_best, near=near)

@@ -110,10 +110,10 @@ class SearchEvidence:
 class Outcome:
     """The best design found; `reached` tells whether every note is within `tolerance_cents` and every limit holds.
 
-    before is None where the start cannot be made of clay; start_breaks: what the start breaks, in sentences; broken:
-    limits that the new design still breaks; active: what it stands at, the costliest first; interrupted: the search was
-    cut short, and this is the best so far; pairs: notes in unison with a silent chamber, of which the mean of both is
-    tuned and judged.
+    before is None where the start cannot be made of clay, and of a draft; start_breaks: what the start breaks, in
+    sentences; broken: limits that the new design still breaks; active: what it stands at, the costliest first;
+    interrupted: the search was cut short, and this is the best so far; pairs: notes in unison with a silent chamber, of
+    which the mean of both is tuned and judged.
     """
 
     vessel: Vessel

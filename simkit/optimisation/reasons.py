@@ -19,7 +19,7 @@ from simkit.optimisation.outcome import ChangedNumber
 from simkit.optimisation.problem.distance import is_percent, is_place, is_share
 from simkit.optimisation.problem.wording import spoken
 from simkit.optimisation.search.descent import Iterate
-from simkit.optimisation.search.searching import moving_keys
+from simkit.optimisation.search.rounding import moving_keys
 from simkit.vessel import Vessel
 
 AT_MM = 5e-3  # a limit or bound with less room than this is stood at

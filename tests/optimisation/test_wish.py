@@ -1,9 +1,12 @@
 """From a wish to a design file that plays it."""
 
+import numpy as np
 import pytest
 
 import simkit
+from simkit.body import placed_wall
 from simkit.errors import InputError
+from simkit.optimisation.designing import wish as designing
 from simkit.optimisation.designing.wish import Wish, wished
 
 
@@ -80,6 +83,31 @@ def test_eight_holes_for_small_hands():
     """The example of the command: C5 major, an egg, fingertips of 15 mm."""
     _, outcome = wished(Wish("C5 major", holes=8, shape="egg", fingertip_mm=15))
     assert outcome.reached, outcome.verdict
+
+
+@pytest.mark.slow
+def test_eight_holes_for_a_man_s_hands():
+    """Fingertips of 17 mm seal no hole wide enough for D6 beside a chamber as stout as an egg and long enough for four
+    of them in a row: the chamber must be slimmer. By the standard model, asked anew."""
+    text, outcome = wished(Wish("C5 major", holes=8))
+    assert outcome.reached, outcome.verdict
+    assert np.abs(simkit.predict(simkit.loads(text), "ports").cents).max() < 0.5
+
+
+@pytest.mark.parametrize("shape", ["egg", "ellipsoid"])
+def test_a_chamber_that_must_hold_little_is_slim_rather_than_short(shape):
+    """The widest hole for the largest step says how much window, and so by K = V (2 pi f0/c)^2 how much air, there may
+    be; eight fingertips of 17 mm in two rows how long the chamber should be."""
+    wish = Wish("C5 major", 8, shape)
+    draft = simkit.loads(designing._drafted(wish))
+    sized = designing._sized(wish, draft)
+    before, after = (placed_wall(vessel, vessel.chambers[0]) for vessel in (draft, sized))
+    _, most = designing._served(wish, draft)
+    assert designing._window_conductivity(wish, draft, after.volume) <= most
+    (_, long), (_, longer) = (wall.box[:, 1] for wall in (before, after))
+    assert longer / long > 1.1 * (after.volume / before.volume) ** (1 / 3)
+    width, length, height = np.diff(after.box, axis=0)[0]
+    assert length < 2.41 * max(width, height)
 
 
 @pytest.mark.slow

@@ -25,9 +25,9 @@ from simkit.optimisation.problem.free import Freedom, freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.problem.trial import Setting, Trial
-from simkit.optimisation.search.coarse import coarse_start
 from simkit.optimisation.search.descent import Iterate, Task, descend
-from simkit.optimisation.search.searching import as_written, moving_keys, rounded
+from simkit.optimisation.search.drafts import draft_tuned
+from simkit.optimisation.search.rounding import as_written, rounded
 from simkit.pitch import note
 from simkit.vessel import Vessel, loads
 from simkit.vessel.wishes import WishedRange
@@ -36,7 +36,6 @@ log = logging.getLogger(__name__)
 
 MEETS = 0.05  # breath at a crossing that differs by less than this is even
 HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it; pascals are unsure by a factor of two
-_ENOUGH = 20.0  # cents^2: less to be gained ends the tuning of one chamber by itself
 _ALONE_CENTS = 5.0  # a chamber by itself need be no nearer: among the others its notes move by as much
 _FAR_CENTS = 10.0  # a chamber with a note farther off by itself is tuned by more
 _MOST_STEPS = 5  # of each way to tune the whole body: what can be reached takes two or three
@@ -147,14 +146,15 @@ def _alone(vessel: Vessel) -> Vessel:
     end = _near(vessel, ["diameters", "size"])
     if np.abs(end.trial.cents).max() > _FAR_CENTS:
         end = _near(end.trial.vessel, ["holes", "size", f"{name}.voicing.window_width_mm"])
-    numbers = {key: as_written(key, end.trial.vessel.value(key)) for key in moving_keys(end.task.freedom)}
-    return end.trial.vessel.with_values(numbers)
+    return end.trial.vessel
 
 
 def _near(vessel: Vessel, free: Sequence[str]) -> Iterate:
     may = freedom(vessel, free)
-    task = Task(may, (InTune(),), Limits(), Setting(), least_gain=_ENOUGH, most_steps=3, tolerance=_ALONE_CENTS)
-    return descend(task, coarse_start(task, may.start)).end
+    task = Task(may, (InTune(),), Limits(), Setting())
+    found = draft_tuned(task, may.start, enough=_ALONE_CENTS)
+    assert found is not None, "openings and walls are all that is free"
+    return found.end
 
 
 def _meeting(drafts: list[Vessel]) -> list[Vessel]:

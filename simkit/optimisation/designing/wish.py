@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 from simkit.air import moist_air
 from simkit.body import placed_wall
 from simkit.errors import InputError
-from simkit.optimisation.designing.dividing import SHORTEST, WIDE, cut_up_mm
+from simkit.optimisation.designing.dividing import SHORTEST, SLIM, WIDE, cut_up_mm
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
 from simkit.optimisation.problem.bounds import DRILL_MM, axis_ends_mm, group
@@ -37,6 +37,7 @@ _UNDER = 150.0  # and the thumbs'
 _OBLONG = 2.1  # a window's width over its cut-up, where its longest cut-up serves
 _MOST_STEPS = 8  # of each of two descents: a wish that can be granted takes fewer
 _HOPELESS = 1.5  # of what places and walls may mend where the hand rule finds no hole to be right
+_EASE = 0.75  # of the air with which the widest hole just serves: the hand rule errs by as much, and tuning wants room
 _ENDS_SHARE = 0.36  # of a chamber's length that bears no holes: the mouth end with the window, the far tip
 
 
@@ -137,8 +138,7 @@ _HOLE = '[[chamber.hole]]\nname = "{name}"\nalong_mm = 30\naround_deg = 0\ndiame
 
 def _sized(wish: Wish, draft: Vessel) -> Vessel:
     """The draft with chamber, window and places of holes as the hand rule and the hand want them."""
-    (size,) = group(draft, "size")
-    grown = draft.with_values(size.values(_growth(wish, draft)))
+    grown = _grown(wish, draft)
     chamber = grown.chambers[0]
     wall = placed_wall(grown, chamber)
     cut_up, width = _window_mm(wish, grown, _window_conductivity(wish, grown, wall.volume))
@@ -154,16 +154,33 @@ def _sized(wish: Wish, draft: Vessel) -> Vessel:
     return grown.with_values(rows)
 
 
-def _growth(wish: Wish, draft: Vessel) -> float:
-    """Factor by which the draft's chamber grows: to where the fingers fit, within what its window can serve."""
+def _grown(wish: Wish, draft: Vessel) -> Vessel:
+    """The draft grown to where the fingers fit, within what its window can serve: where that is too small for the
+    hands, slimmer, so that it is as long with less air."""
     wall = placed_wall(draft, draft.chambers[0])
     first, last = axis_ends_mm(wall)
     row = (_rows(wish.holes)[0] - 1) * (wish.fingertip_mm + BESIDE_MM)
     needed = (row + wish.fingertip_mm) / ((1 - _ENDS_SHARE) * (last - first))
     low, high = _served(wish, draft)
     asked = _window_conductivity(wish, draft, wall.volume) * needed**3
-    served = min(max(asked, low), max(low, high))
-    return float(needed * (served / asked) ** (1 / 3))
+    served = min(max(asked, low), max(low, _EASE * high))
+    (size,) = group(draft, "size")
+    growth = needed * (served / asked) ** (1 / 3)
+    grown = draft.with_values(size.values(growth))
+    return _slimmed(grown, needed / growth) if growth < needed else grown
+
+
+def _slimmed(vessel: Vessel, longer: float) -> Vessel:
+    """The draft so many times as long with as much air, or as far as it may be slim; itself where it has no such
+    sizes."""
+    chamber = vessel.chambers[0]
+    length, width, height = (f"{chamber.name}.{key}" for key in ("length_mm", "width_mm", "height_mm"))
+    if not {length, width, height} <= vessel.numbers.keys():
+        return vessel
+    slim = vessel.value(length) / max(vessel.value(width), vessel.value(height))
+    longer = max(min(longer, (SLIM / slim) ** (2 / 3)), 1.0)
+    sizes = {length: vessel.value(length) * longer}
+    return vessel.with_values(sizes | {key: vessel.value(key) / np.sqrt(longer) for key in (width, height)})
 
 
 def _served(wish: Wish, draft: Vessel) -> tuple[float, float]:

@@ -19,6 +19,7 @@ from simkit.body import Body, Opening
 from simkit.errors import SimkitError
 from simkit.optimisation.aims.intune import InTune
 from simkit.optimisation.aims.slopes import FixedPoint
+from simkit.optimisation.problem.distance import is_place
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.perturbations import OpeningMoves
 from simkit.optimisation.problem.scaling import growth, scaled_circuit
@@ -33,6 +34,8 @@ from simkit.vessel import Chamber, Vessel
 
 _PAYS = 0.5  # of what the worst note is off: a round that leaves more is the last
 _ROUNDS = 5
+_LOOK = 3  # steps by which each of several choices is tuned
+_CLOSELY = 3  # and how many of them, the best, are tuned to the end
 _TRUST = 1.5  # clear changes of a number over which the field is taken to change linearly
 
 
@@ -62,7 +65,8 @@ class Coarse:
     def circuits(self, x: np.ndarray, vessel: Vessel, body: Body, apertures: Sequence[Aperture]) -> list[Circuit]:
         """The circuit of each voice at a point (n,) with its design, body and openings' apertures."""
         most = _TRUST * self.base.freedom.reach  # beyond which the field goes on as little as it is known
-        far = np.clip(x - self.base.x, -most, most) / np.array([each.step for each in self.base.neighbours])
+        moved = np.clip(x / self._lengthened(body) - self.base.x, -most, most)
+        far = moved / np.array([each.step for each in self.base.neighbours])
         field = self.moves.far(self.base.voices[0].resonator.circuit.field, far[self.by_openings])
         grown, whole = growth(self.base.body, body)
         rows = [
@@ -77,6 +81,17 @@ class Coarse:
             ducts = [duct_beside(was, opening, a, voicing) for was, (voicing, opening), a in each]
             circuits.append(scaled_circuit(circuit, field, ducts, grown, whole))
         return circuits
+
+    def _lengthened(self, body: Body) -> np.ndarray:
+        """By what factor (n,) each number that is a hole's place along a chamber would grow if the hole went along with
+        the chamber's wall as that grows in length: the field that is scaled has it there; 1 of all other numbers."""
+        each = zip(self.base.body.chambers, body.chambers, strict=True)
+        longer = {new.name: float(np.ptp(new.wall.box[:, 1]) / np.ptp(old.wall.box[:, 1])) for old, new in each}
+        names = [number.name for number in self.base.freedom.numbers]
+        is_along = [".hole." in name and name.endswith(".along_mm") for name in names]
+        return np.array(
+            [longer[name.partition(".")[0]] if along else 1.0 for name, along in zip(names, is_along, strict=True)]
+        )
 
     def slopes(self, trial: Trial) -> np.ndarray:
         """d cents/dx (f, n) of a trial of this model."""
@@ -147,19 +162,39 @@ def coarsely_chosen(task: Task, vessels: Sequence[Vessel]) -> Task:
     start = task.evaluated(task.freedom.start)
     if not weight or not all(_is_scaled(n, start.trial) for n in start.trial.neighbours):
         return task
+    # Where a hole lies says little of what it brings: of places no choice is better than another.
+    slides = np.array([is_place(number.name) for number in task.freedom.numbers])
+    slides &= not slides.all()
+    start = held_at(start, slides)
     model = Coarse.about(start.trial)
-    coarse = replace(task, aims=(_InTuneCoarsely(weight, model),), trial=model.trial, seen=None)
-    best = min((_tuned(coarse, vessel) for vessel in vessels), key=lambda end: end.merit)
-    return replace(task, freedom=task.freedom.of(best.trial.vessel, best.x))
+    coarse = replace(start.task, aims=(_InTuneCoarsely(weight, model),), trial=model.trial, seen=None)
+    rough = [_tuned(replace(coarse, most_steps=_LOOK), vessel, 0) for vessel in vessels]
+    kept = sorted(rough, key=lambda end: end.merit)[:_CLOSELY]
+    best = min((_tuned(coarse, end.trial.vessel, x=end.x) for end in kept), key=lambda end: end.merit)
+    x = task.freedom.start.copy()
+    x[~slides] = best.x
+    return replace(task, freedom=task.freedom.of(best.trial.vessel, x))
 
 
-def _tuned(coarse: Task, vessel: Vessel, rounds: int = 4) -> Iterate:
-    """A design tuned by the coarse model, its fingerings chosen anew as long as that helps."""
-    may = coarse.freedom.of(vessel)
+def held_at(here: Iterate, is_held: np.ndarray) -> Iterate:
+    """The same design with those numbers (n,) bool not free."""
+    task, trial = here.task, here.trial
+    held = [number.name for number, is_it in zip(task.freedom.numbers, is_held, strict=True) if is_it]
+    rest = replace(task.freedom.without(held), vessel=trial.vessel)
+    rest = rest.of(trial.vessel, trial.x[~is_held])
+    metric, center = (None if each is None else each[~is_held] for each in (task.metric, task.center))
+    held_trial = Trial(rest, trial.x[~is_held], trial.setting, trial.vessel, trial.body).sounding(trial.voices)
+    return Iterate(replace(task, freedom=rest, metric=metric, center=center), held_trial, here.residuals, here.left)
+
+
+def _tuned(coarse: Task, vessel: Vessel, rounds: int = 4, x: np.ndarray | None = None) -> Iterate:
+    """A design, at `x` (n,) or as it has its numbers, tuned by the coarse model, its fingerings chosen anew as long as
+    that helps."""
+    may = coarse.freedom.of(vessel, x)
     end = descend(replace(coarse, freedom=may), may.start).end
     for _ in range(rounds):
         again = None if _off(end) < coarse.tolerance else chosen_again(end.trial)
-        there = again and descend(replace(coarse, freedom=may.of(again)), end.x).end
+        there = again and descend(replace(coarse, freedom=may.of(again, end.x)), end.x).end
         if not there or there.merit >= end.merit:
             break
         end = there
@@ -175,13 +210,24 @@ def _fingered(voice: Voice, circuit: Circuit, chamber: Chamber) -> Voice:
 
 def _nearer(task: Task, here: Iterate, weight: float) -> Iterate | None:
     """The design to which the coarse model leads from here, looked at; None where it cannot be made."""
+    near = foretold(task, here, weight)
+    return None if near is None else task.tried(near.x)
+
+
+def foretold(task: Task, here: Iterate, weight: float) -> Iterate | None:
+    """The design to which the coarse model leads from here, as it would sound by it; None where there is none."""
     model = Coarse.about(here.trial)
     aims = (_InTuneCoarsely(weight, model),)
     try:
-        near = descend(replace(task, aims=aims, trial=model.trial, seen=None), here.x).end
-        return task.evaluated(near.x)
+        return descend(replace(task, aims=aims, trial=model.trial, seen=None), here.x).end
     except SimkitError:
         return None
+
+
+def is_known(task: Task, start: Iterate) -> bool:
+    """Whether the coarse model knows all that is free and wanted at a start."""
+    in_tune = len(task.aims) == 1 and isinstance(task.aims[0], InTune) and task.aims[0].weight > 0
+    return in_tune and all(_is_scaled(n, start.trial) for n in start.trial.neighbours)
 
 
 def _some(trial: Trial, kept: np.ndarray) -> list[Neighbour]:

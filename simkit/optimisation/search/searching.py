@@ -10,14 +10,14 @@ import numpy as np
 
 from simkit.optimisation.aims.broyden import broyden_update
 from simkit.optimisation.aims.intune import InTune, Proximity
-from simkit.optimisation.problem.free import Freedom
-from simkit.optimisation.problem.trial import Trial, drawn
-from simkit.optimisation.search.coarse import coarse_start, coarsely_chosen
+from simkit.optimisation.search.coarse import coarse_start, coarsely_chosen, is_known
 from simkit.optimisation.search.descent import Descent, Iterate, Task, descend
+from simkit.optimisation.search.drafts import draft_tuned
 from simkit.optimisation.search.fingerings import alternatives, chosen_again
 from simkit.optimisation.search.nearest import IN_TUNE, nearest
+from simkit.optimisation.search.rounding import looked_at, rounded
 from simkit.optimisation.search.starts import feasible, random_start
-from simkit.vessel import DesignError, Tie, Vessel
+from simkit.vessel import DesignError
 
 log = logging.getLogger(__name__)
 
@@ -67,12 +67,13 @@ def searched(
     task = replace(task, seen=seen, least_gain=gain, center=proximity.at, tolerance=tolerance)
     try:
         if choose_again:
-            task = _chosen(task, seed)
+            task = _chosen(task, seed, near)
         for descent in _descents(task, starts, seed, near):
             found.append(descent)
         end = _best(found)
         end = _chosen_again(end) if choose_again and near else end
-        last = refined(nearest(end, proximity) if near else end, proximity, near)
+        by_coarse = not near and is_known(task, end)
+        last = end if by_coarse else refined(nearest(end, proximity) if near else end, proximity, near)
         broyden_update(end.trial, last.trial)
         return Search(tuple(found), last, False)
     except KeyboardInterrupt:
@@ -129,13 +130,15 @@ def _descended(task: Task, start: np.ndarray, near: bool) -> Descent:
 
     Without a step where that leaves a draft so far off, by limits, that only another draft would do.
     """
+    if not near and (drafted := draft_tuned(task, start)):
+        return drafted
     x = coarse_start(task, start, _FAR_CENTS if near else 0.0)
     if not near and (x != task.clipped(start)).any() and _off(end := task.evaluated(x)) > _VAIN_CENTS:
         return Descent(task.recorded(end), (end.merit,), 1)
     return descend(task, x)
 
 
-def _chosen(task: Task, seed: int) -> Task:
+def _chosen(task: Task, seed: int, near: bool) -> Task:
     """The task with the best of many ways to finger the notes, started where its holes are all but in tune for them."""
     best, least = task, np.inf
     for n in range(_CHOICES):
@@ -147,11 +150,11 @@ def _chosen(task: Task, seed: int) -> Task:
             if len(vessels) < 2:
                 return task
             task = coarsely_chosen(task, vessels)
-            x = coarse_start(task, task.freedom.start)
-            end = task.evaluated(x)
+            drafted = None if near else draft_tuned(task, task.freedom.start)
+            end = drafted.end if drafted else task.evaluated(coarse_start(task, task.freedom.start))
         except DesignError:
             return best
-        task = replace(task, freedom=task.freedom.of(end.trial.vessel, x))
+        task = replace(task, freedom=task.freedom.of(end.trial.vessel, end.x))
         if _off(end) < least:
             best, least = task, _off(end)
         if least < task.tolerance:
@@ -213,7 +216,7 @@ def _refined(end: Iterate, proximity: Proximity, near: bool) -> Iterate:
     )
     settled = rounded(descend(task, x[~is_held]).end)
     x[~is_held] = settled.x
-    return min(there, _evaluated(end.task, x, settled.trial.vessel), key=_off)
+    return min(there, looked_at(end.task, x, settled.trial.vessel), key=_off)
 
 
 def _openings_only(iterate: Iterate) -> np.ndarray:
@@ -223,35 +226,3 @@ def _openings_only(iterate: Iterate) -> np.ndarray:
 
 def _off(iterate: Iterate) -> float:
     return float(np.abs(iterate.trial.cents).max())
-
-
-def rounded(end: Iterate) -> Iterate:
-    """The design with its numbers as a file writes them, looked at once more."""
-    trial = end.trial
-    vessel = trial.vessel.with_values(
-        {key: as_written(key, trial.vessel.value(key)) for key in moving_keys(trial.freedom)}
-    )
-    return _evaluated(end.task, trial.x, vessel)
-
-
-def _evaluated(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
-    """A design that is at `x` but for rounding, looked at."""
-    task.effort.looked_at += 1
-    trial = Trial(task.freedom, x, task.setting, vessel, drawn(vessel))
-    residuals = np.concatenate([aim.residuals(trial) for aim in task.aims])
-    return Iterate(task, trial, residuals, task.left(vessel, trial.body))
-
-
-def as_written(key: str, value: float) -> float:
-    """A number as a design file has it: micrometres, thousandths of a degree; five digits where it has no unit."""
-    return round(value, 3 if key.endswith(("_mm", "_deg")) else 5)
-
-
-def moving_keys(may: Freedom) -> list[str]:
-    """All keys that move: of the free numbers, and those tied to them."""
-    own = [key for number in may.numbers for key in number.keys]
-    ties = {key: free.to for key, free in may.vessel.free.items() if isinstance(free, Tie)}
-    followers = set(own)
-    for _ in ties:
-        followers |= {key for key, to in ties.items() if to in followers}
-    return own + [key for key in ties if key in followers and key not in own]
