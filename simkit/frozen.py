@@ -73,7 +73,7 @@ def _alike(mine: object, theirs: object) -> bool:
 
 @lru_cache(maxsize=1024)
 def _names(kind: type) -> tuple[str, ...]:
-    """Of the fields that count."""
+    """Names of the fields that count."""
     return tuple(field.name for field in dataclasses.fields(kind) if field.compare)
 
 

@@ -154,7 +154,7 @@ def tune(
     state: str = "played",
     doubts: Doubts | None = None,
 ) -> Tuned:
-    """From what was measured to the next cut; with `log` all of it is kept there, and earlier entries count too.
+    """Find the next cut from what was measured; with `log` all of it is kept there, and earlier entries count too.
 
     heard: `C5=468.2`, or holes and how open they are in place of the name, `1+2:0.5=530`. cut: `1=4.6`, mm as
     measured. records: WAV files, the notes' names before them if they cannot be told apart, `C5,D5=take.wav`.

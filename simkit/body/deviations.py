@@ -44,7 +44,7 @@ class Made:
 
 @frozen
 class MadeSlopes:
-    """By what share each state's frequency rises: for each e-fold of volume (m,), and for each metre of cut_up (m,),
+    """Logarithmic derivatives of each state's frequency: for each e-fold of volume (m,), for each metre of cut_up (m,),
     of every wall (m, openings) and of every diameter (m, holes)."""
 
     volume: np.ndarray

@@ -36,7 +36,7 @@ class Range:
 
 @dataclass(frozen=True)
 class Stretched:
-    """In tune but for how far the scale reaches: the lowest note at its target, every step above it grown alike."""
+    """Aim: in tune but for the scale's range: the lowest note at its target, every step above it grown alike."""
 
     weight: float = 1.0
 

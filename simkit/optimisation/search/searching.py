@@ -86,7 +86,7 @@ def searched(
 
 
 class _Seen(list[Iterate]):
-    """Of all designs that descents have come to the first and the best of the rest: each holds meshes and fields."""
+    """The first of all designs that descents have come to and the best of the rest: each holds meshes and fields."""
 
     looked_at = 0
 

@@ -194,7 +194,7 @@ WITHIN = 0.05  # cents: what two meshes of one kind have in common
 
 
 def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: int) -> RingingChamber:
-    """With the window and some holes open: the lowest resonance is the note. plain: the case without losses."""
+    """Ringing with the window and some holes open: the lowest resonance is the note. plain: the case without losses."""
     name = case.chamber.name
     own = [hole.name for hole in case.chamber.openings if hole.name in opened]
     resonator = models.resonator(model, case)

@@ -90,7 +90,7 @@ class Loop:
 
     @property
     def smooth(self) -> Friction:
-        """No friction at edges: a swing too small to tear air off."""
+        """Friction at edges of a swing too small to tear air off: none."""
         many = self.motion.modes + 1
         return Friction(0.0, np.zeros((many, many, len(self.motion))))
 

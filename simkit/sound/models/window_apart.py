@@ -88,7 +88,7 @@ class _Holes:
 
     @staticmethod
     def of(circuits: Sequence[Circuit], openness: np.ndarray, nodes: np.ndarray) -> _Holes:
-        """At real omega (f, p)."""
+        """Port numbers at real omega (f, p), rad/s."""
         place: dict[Hashable, int] = {}
         kinds: list[Circuit] = []
         of_state = []
