@@ -6,11 +6,13 @@ from collections.abc import Iterator
 from functools import lru_cache
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from simkit.body.assembly import MM, body_coat, figure_of, placed_wall, window_opening
 from simkit.body.between import between
 from simkit.body.chambers import Body
 from simkit.body.coat import Coat
+from simkit.body.mass import outer_points
 from simkit.body.millimetres import place_words
 from simkit.body.mouthpiece import LOOSE_MM, breaks_out, stands_out, windway_cut
 from simkit.body.walls.triangulated import SurfaceError
@@ -64,12 +66,19 @@ def thinnest_clay(wall: Wall, coat: Coat) -> tuple[float, np.ndarray]:
     bare = points[coat.level(points) >= 0]
     if len(bare):
         some = bare
-    else:  # a level over its slope is about a distance inside a solid, not outside
-        level = coat.walls[0].taylor(points)
-        some = points[np.argsort(-level.value / np.maximum(np.linalg.norm(level.slope, axis=1), 1e-12))[:_THIN]]
+    else:  # a level is no distance, least of all of lofted skins: the nearest of points all over the outside tell more
+        away, _ = _skin(coat).query(points)
+        some = points[np.argsort(away)[:_THIN]]
     clay = -coat.distance(some)
     n = int(clay.argmin())
     return float(clay[n]), some[n]
+
+
+@lru_cache(maxsize=16)
+def _skin(coat: Coat) -> cKDTree:
+    """Points all over the outside of a figure."""
+    points = outer_points(coat)
+    return cKDTree(points[coat.level(points) > -1e-5])
 
 
 def _solids(vessel: Vessel) -> Iterator[Fault]:

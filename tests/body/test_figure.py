@@ -5,6 +5,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from simkit.body import body_of
+from simkit.body.figures import thinnest_clay
 from simkit.body.meshes.nets import netted
 from simkit.body.mouthpiece import angles_of
 from simkit.body.walls.formulas import EggWall, TubeWall
@@ -190,3 +191,22 @@ def test_thin_clay_is_said_and_an_outside_within_the_air_refused():
     assert "clay.wall_mm = 3" in thin.cautions[0]
     with pytest.raises(DesignError, match=r"it cuts (1\.9\d|2\.00) mm into body at along 39\.9"):
         body_of(loads(BALLS.replace("diameter_mm = 60", "diameter_mm = 44").replace("[-8, 2, 1]", "[-6, 0, 0]")))
+
+
+def test_the_thinnest_clay_is_found_in_a_figure_with_legs():
+    """Against the least distance between points all over both surfaces; a level over its slope is no such distance."""
+    rows = "[[0, 0, 0, 0, 2], [6, 29, 25, 1, 2], [14, 43, 37, 1, 2], [42, 55, 48, 0, 2], [72, 40, 39, 0, 2], "
+    rows += "[85, 0, 0, -2, 2]]"
+    text = f'clay.wall_mm = 3\n[outside]\nshape = "sections"\nsections = {rows}\noffset_mm = [-7, 0, 0]\n'
+    for n, (along, across, up, tilt) in enumerate(((24, -12, -8, -90), (52, 12, -8, -90), (60, 0, 2, 14))):
+        text += f'[[part]]\nname = "{n}"\nshape = "ellipsoid"\nlength_mm = 50\nwidth_mm = 15\nheight_mm = 14\n'
+        text += f"offset_mm = [{along}, {across}, {up}]\ntilt_deg = {tilt}\n"
+    text += '[[chamber]]\nname = "b"\nshape = "ellipsoid"\nlength_mm = 70\nwidth_mm = 43\nheight_mm = 38\n'
+    body = body_of(loads(text))
+    (chamber,) = body.chambers
+    thin, place = thinnest_clay(chamber.wall, body.coat)
+    outer = cKDTree(on_wall(body.coat.walls[0], 12))
+    inner = on_wall(chamber.wall, 6)
+    away, _ = outer.query(inner)
+    assert thin == pytest.approx(away.min(), abs=1e-4)
+    assert np.linalg.norm(place - inner[away.argmin()]) < 6e-3
