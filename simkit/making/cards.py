@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simkit.body import Body, ChamberBody
+from simkit.body.walls.wall import Wall
 from simkit.frozen import frozen
 from simkit.making.paper import Drawing, Ink, Mark, Pen, Text, polygon, rectangle, stroke, width_of
 from simkit.making.slices import Frame, Inside, Plane, cut, silhouette
@@ -59,27 +59,27 @@ class Form:
     mirrored: bool
 
 
-def form_of(body: Body, chamber: ChamberBody, size: float) -> Form:
-    """All views and cuts of a chamber's form, `size` times as large as fired."""
-    frame, surface = Frame.of(chamber.wall), Inside(chamber.wall)
-    box = chamber.wall.box
+def form_of(wall: Wall, size: float) -> Form:
+    """All views and cuts of a chamber's form, or of a solid of clay by itself, `size` times as large as fired."""
+    frame, surface = Frame.of(wall), Inside(wall)
+    box = wall.box
     scale = 1e3 * size
 
     def sliced(name: str, place_mm: float, plane: Plane) -> Slice:
         return Slice(name, place_mm, tuple(scale * line for line in cut(surface, plane, box)))
 
     # Outlines, not cuts: where the form bulges above or below the cut, they are wider.
-    outline = silhouette([chamber.wall], frame.level_at(0.0), frame.up, box)
+    outline = silhouette([wall], frame.level_at(0.0), frame.up, box)
     above = Slice("from above", 0.0, tuple(scale * line for line in outline))
-    profile = silhouette([chamber.wall], frame.upright_at(0.0), frame.right, box)
+    profile = silhouette([wall], frame.upright_at(0.0), frame.right, box)
     side = Slice("from the right", 0.0, tuple(scale * line for line in profile))
-    ends = scale * frame.coordinates(np.concatenate([s.points.reshape(-1, 3) for s in chamber.wall.sheets(2)]))[:, 0]
+    ends = scale * frame.coordinates(np.concatenate([s.points.reshape(-1, 3) for s in wall.sheets(2)]))[:, 0]
     start, length = float(ends.min()), float(np.ptp(ends))
     across = tuple(
         sliced(str(number), place, frame.across_at((start + place) / scale))
         for number, place in enumerate(stations(length), 1)
     )
-    mirrored = _is_mirrored(chamber, frame)
+    mirrored = _is_mirrored(wall, frame)
     lengthwise = tuple(
         sliced(_side_name(place, mirrored), place, frame.upright_at(place / scale))
         for place in _offsets(above, mirrored)
@@ -114,12 +114,12 @@ def _kept(slices: tuple[Slice, ...]) -> tuple[Slice, ...]:
     return tuple(each for each in slices if each.lines)
 
 
-def _is_mirrored(chamber: ChamberBody, frame: Frame) -> bool:
+def _is_mirrored(wall: Wall, frame: Frame) -> bool:
     """True if mirroring left and right changes the wall by less than 0.02 mm."""
-    points = np.concatenate([s.points[1:-1:2, ::3].reshape(-1, 3) for s in chamber.wall.sheets() if not s.flat])
-    points = points[np.abs(chamber.wall.level(points)) < 1e-9]
+    points = np.concatenate([s.points[1:-1:2, ::3].reshape(-1, 3) for s in wall.sheets() if not s.flat])
+    points = points[np.abs(wall.level(points)) < 1e-9]
     other = points - 2 * ((points - frame.origin) @ frame.right)[:, None] * frame.right
-    t = chamber.wall.taylor(other)
+    t = wall.taylor(other)
     return bool((np.abs(t.value) < 2e-5 * np.linalg.norm(t.slope, axis=1)).all())
 
 
@@ -183,10 +183,10 @@ def long_cards(form: Form) -> list[Drawing]:
     return found
 
 
-def views(form: Form, upright: bool) -> Drawing:
+def views(form: Form, upright: bool, near: str = "mouth end") -> Drawing:
     """The form from the right and from above, side by side, the stations of the cards running through both.
 
-    upright: the piece runs up the paper, its mouth end below; else it runs to the right.
+    upright: the piece runs up the paper, its mouth end below; else it runs to the right. near: what that end is called.
     """
     start, length = form.start_mm, float(form.above.size[1])
     # Both in (along, other): seen from above with along to the right, the right side lies below.
@@ -207,7 +207,7 @@ def views(form: Form, upright: bool) -> Drawing:
         base += high - low + BETWEEN
     width, height = BEFORE + length + 4.0, base - BETWEEN + 9.0
     drawn: list[Mark] = [polygon(line[:-1], Pen.CUT, name="view") for line in marks]
-    drawn += _stations(form, height, upright) + _view_words(axes, length, upright)
+    drawn += _stations(form, height, upright) + _view_words(axes, length, upright, near)
     if upright:
         drawn = [mark.moved(height, 0) for mark in drawn]
         width, height = height, width
@@ -235,7 +235,7 @@ def _stations(form: Form, height: float, upright: bool) -> list[Mark]:
     return marks
 
 
-def _view_words(axes: list[tuple[float, float, float, str]], length: float, upright: bool) -> list[Mark]:
+def _view_words(axes: list[tuple[float, float, float, str]], length: float, upright: bool, near: str) -> list[Mark]:
     """For each view its axis, its name, its mouth end, and which side is the top or the right."""
     marks: list[Mark] = []
     for (axis, low, high, name), sides in zip(axes, (("right", "left"), ("under", "top")), strict=True):
@@ -244,7 +244,7 @@ def _view_words(axes: list[tuple[float, float, float, str]], length: float, upri
         )
         turn = 0.0 if upright else 90.0
         mouth = _turned(np.array([BEFORE - 5.0, axis]), upright)[0]
-        marks.append(Text((mouth[0], mouth[1]), "mouth end", 2.1, "center", "middle", turn, Ink.QUIET))
+        marks.append(Text((mouth[0], mouth[1]), near, 2.1, "center", "middle", turn, Ink.QUIET))
         under = _turned(np.array([3.0, axis]) if upright else np.array([BEFORE, low - 5.6]), upright)[0]
         marks.append(Text((under[0], under[1]), name, 2.4, "center" if upright else "left"))
         for side, at in zip(sides, (low, high), strict=True):

@@ -11,6 +11,7 @@ from simkit.body.clay import clay_volume
 from simkit.errors import Fault, InputError
 from simkit.making import cards, holes, overview, sticks, strips, voicing
 from simkit.making.bench.firstblow import first_blow
+from simkit.making.clay_forms import ClayForm, clay_forms
 from simkit.making.clay_rules import weights_g
 from simkit.making.drills import Drill, Reamer
 from simkit.making.layout import Flow, Heading
@@ -51,6 +52,7 @@ class Work:
     drills: tuple[Drill, ...]
     today: AirState | None
     chambers: tuple[ChamberWork, ...]
+    clay: tuple[ClayForm, ...] = ()
 
 
 def work_of(
@@ -79,7 +81,17 @@ def work_of(
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
         log.info("drawing %s", chamber.name)
         works.append(_chamber_work(vessel, body, chamber, solid, shrinkage, cut_at, reamers, drills, today))
-    return Work(vessel, body, shrinkage, cut_at, tuple(reamers), tuple(drills), today, tuple(works))
+    return Work(
+        vessel,
+        body,
+        shrinkage,
+        cut_at,
+        tuple(reamers),
+        tuple(drills),
+        today,
+        tuple(works),
+        clay_forms(vessel, shrinkage),
+    )
 
 
 def _chamber_work(
@@ -100,7 +112,7 @@ def _chamber_work(
         solid.volume,
         sizes_of(vessel, chamber, solid),
         _notes(vessel, chamber, shrinkage, today),
-        cards.form_of(body, solid, shrinkage.size(Stage.WET)),
+        cards.form_of(solid.wall, shrinkage.size(Stage.WET)),
         places_of(body, solid),
         voicing.plan_of(body, solid, chamber.voicing, size, chamber.mouthpiece) if chamber.voicing else None,
         holes.cuts(solid, fingers, shrinkage, cut_at, reamers, drills),
@@ -158,6 +170,8 @@ def pages(work: Work, paper: Paper) -> tuple[Page, ...]:
             flows.append(_voicing(work, chamber, paper))
         if chamber.cuts:
             flows.append(_holes(work, chamber, paper))
+    if work.clay:
+        flows.append(_clay_cards(work, paper))
     count = sum(len(flow.done) for flow in flows)
     numbered: list[Page] = []
     for flow in flows:
@@ -251,6 +265,27 @@ def _cards(work: Work, chamber: ChamberWork, paper: Paper, lengthwise: list[Draw
     )
     flow.put(*cards.cross_cards(chamber.form))
     flow.put(*lengthwise, break_row=False)
+    return flow
+
+
+def _clay_cards(work: Work, paper: Paper) -> Flow:
+    flow = Flow(paper, _heading(work, "Outside and parts", Stage.WET))
+    flow.put(
+        overview.small_print(
+            [
+                "The outside of the body and each part of clay by itself, before they are joined; of parts that are "
+                "alike one. Where they sink into one another their cards run on through both."
+            ],
+            flow.width,
+        )
+    )
+    for solid in work.clay:
+        flow.put(overview.caption(solid.names))
+        upright = cards.views(solid.form, upright=True, near=solid.near)
+        lying = cards.views(solid.form, upright=False, near=solid.near)
+        flow.put(upright if upright.width <= flow.width else lying)
+        flow.put(*cards.cross_cards(solid.form))
+        flow.put(*cards.long_cards(solid.form), break_row=False)
     return flow
 
 

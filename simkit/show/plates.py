@@ -16,6 +16,7 @@ from simkit.show.look import Panel, page
 from simkit.show.pressure import ModePicture, pressure
 from simkit.show.regions import regions_panel
 from simkit.show.scale import scale_chart
+from simkit.show.thickness import thickness_map
 from simkit.show.views import views
 from simkit.sound.answers.chart import Chart
 from simkit.sound.answers.higher import Ring, Ringing
@@ -38,7 +39,8 @@ def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figur
         for chamber in prediction.chambers
         if any(note.pitch for note in chamber.notes)
     ]
-    return page(sides, in_the_round(vessel, body), *charts)
+    clay = thickness_map(body)
+    return page(sides, in_the_round(vessel, body), *([clay] if clay else []), *charts)
 
 
 def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:

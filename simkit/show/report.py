@@ -30,6 +30,7 @@ from simkit.show.plates import blow_panels, chart_panels, ringing_panels
 from simkit.show.pocket import pocket
 from simkit.show.scale import scale_chart
 from simkit.show.terminal import blow_table, combination_table, note_table, plain_table, ring_table
+from simkit.show.thickness import thickness_map
 from simkit.show.views import views
 from simkit.sound import models
 from simkit.sound.answers.chart import chart
@@ -123,7 +124,8 @@ def _lead(vessel: Vessel, prediction: Prediction) -> str:
 
 def _looks(vessel: Vessel) -> ReportSection:
     body = body_of(vessel)
-    figure = look.page(views(vessel, body), in_the_round(vessel, body))
+    clay = thickness_map(body)
+    figure = look.page(views(vessel, body), in_the_round(vessel, body), *([clay] if clay else []))
     shows = (
         f"{vessel.title or 'The vessel'} from above, from the right and from the mouth end, in the round and cut open"
     )

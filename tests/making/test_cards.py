@@ -5,7 +5,9 @@ import pytest
 
 from simkit.body import body_of
 from simkit.making.cards import Slice, card, cross_cards, form_of, long_cards, stations, views
-from simkit.making.paper import Line, Text, width_of
+from simkit.making.paper import A4, Line, Text, width_of
+from simkit.making.sheets import pages, work_of
+from simkit.making.shrinkage import Stage
 from simkit.vessel import loads
 
 EGG = """
@@ -24,7 +26,7 @@ WET = 1 / 0.89
 @pytest.fixture(scope="module")
 def ellipsoid():
     body = body_of(loads(EGG))
-    return form_of(body, body.chambers[0], WET)
+    return form_of(body.chambers[0].wall, WET)
 
 
 def outline(drawing, name):
@@ -63,14 +65,14 @@ def test_both_views_have_the_forms_own_sizes(ellipsoid, upright):
 def test_a_mirrored_form_needs_one_side_only(ellipsoid, lopsided):
     assert ellipsoid.mirrored and [each.name for each in ellipsoid.lengthwise] == ["middle", "both sides"]
     _, body = lopsided
-    form = form_of(body, body.chambers[0], WET)
+    form = form_of(body.chambers[0].wall, WET)
     assert not form.mirrored and [each.name for each in form.lengthwise] == ["middle", "left", "right"]
 
 
 def test_cards_are_seen_from_the_mouth_end(lopsided):
     """The bump is on the right and up: there on the cards, and on the right of the view from above."""
     _, body = lopsided
-    form = form_of(body, body.chambers[0], 1.0)
+    form = form_of(body.chambers[0].wall, 1.0)
     card = min(form.across, key=lambda each: abs(each.place_mm - 34))
     assert card.high[0] == pytest.approx(28, abs=1.0) and card.low[0] == pytest.approx(-22, abs=1.0)
     assert form.above.high[0] == pytest.approx(28, abs=0.1) and form.above.low[0] == pytest.approx(-22, abs=0.1)
@@ -93,3 +95,25 @@ def test_the_smallest_card_tells_its_size_too():
     for mark in told:
         if mark.align == "right":
             assert mark.at[0] - width_of(mark.words, mark.size) > 0
+
+
+def test_the_outside_and_its_parts_have_cards_of_their_own():
+    """An ellipsoid of 70 by 60 by 50 mm and two legs of 36 by 14 by 12; legs that are alike share one."""
+    leg = '[[part]]\nname = "{}"\nshape = "ellipsoid"\nlength_mm = 36\nwidth_mm = 14\nheight_mm = 12\n'
+    leg += "offset_mm = [30, {}, -12]\ntilt_deg = -80\n"
+    outside = '[outside]\nshape = "ellipsoid"\nlength_mm = 70\nwidth_mm = 60\nheight_mm = 50\noffset_mm = [-8, 0, 0]\n'
+    egg = EGG.replace("wall_mm = 4", "wall_mm = 4\nshrinkage_percent = 11")
+    small = egg.replace("80", "54").replace("60", "44").replace("40", "36")
+    vessel = loads(outside + leg.format("left", -10) + leg.format("right", 10) + small)
+    work = work_of(vessel)
+    size = work.shrinkage.size(Stage.WET)
+    body, legs = work.clay
+    assert (body.names, legs.names) == ("outside", "left, right")
+    for solid, (long, wide, high) in ((body, (70, 60, 50)), (legs, (36, 14, 12))):
+        assert solid.form.above.size == pytest.approx(np.array([wide, long]) * size, abs=0.05)
+        for slice_ in solid.form.across:
+            share = np.sqrt(1 - (2 * slice_.place_mm / (long * size) - 1) ** 2)
+            assert slice_.size == pytest.approx(np.array([wide, high]) * size * share, abs=0.02)
+    words = [mark.words for page in pages(work, A4) for mark in page.marks if isinstance(mark, Text)]
+    assert "Outside and parts" in words and "left, right" in words
+    assert not work_of(loads(egg)).clay
