@@ -6,6 +6,7 @@ strokes                 lines, closed outlines, where they cross
 silhouettes             an outline as heights from left to right; how far two outlines part
 section_rows            as few rows of `sections` as keep to the outlines
 marks                   a window, a windway and holes where they are marked
+legs                    legs, each a closed line, as pairs of parts of clay
 from_sketch             the whole: a commented design
 blank_paper             the sheet to draw on
 

@@ -32,8 +32,8 @@ SAYS = (
     "Every outline closed; a view that you leave out is made round. Marks where they are seen: a circle for each hole,",
     "a rectangle for the window, a line or a long rectangle for the windway.",
     "With a pen: dark lines that touch nowhere; leave the two dots.",
-    "In a drawing program: layers inside side, inside above, outside side, outside above, window, windway, holes; what",
-    "lies underneath or on the left: window behind, holes behind. In the layer ruler a line, labelled with its length.",
+    "In a drawing program: layers inside side, inside above, outside side, outside above, window, windway, holes,",
+    "legs; what lies underneath or on the left: window behind, holes behind. In the layer ruler a line, labelled.",
 )
 FIELDS = (
     ("from the side", "up is up; seen from the right"),

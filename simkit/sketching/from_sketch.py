@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from simkit.body.inspection import inspect
 from simkit.errors import Fault, InputError
+from simkit.sketching.legs import leg_pairs, leg_text, leg_words
 from simkit.sketching.marks import MarkedHole, MarkedVoicing, Openings, openings
 from simkit.sketching.photograph import SUFFIXES, photo_sketch
 from simkit.sketching.section_rows import CLOSE_MM, FittedRows, Profiles, Row, fitted
 from simkit.sketching.silhouettes import Profile, profile
-from simkit.sketching.strokes import ABOVE, SIDE, VIEWS, Sketch
+from simkit.sketching.strokes import ABOVE, LEGS, SIDE, VIEWS, Sketch
 from simkit.sketching.svg_layers import svg_sketch
 from simkit.vessel import Vessel, loads
 from simkit.vessel.faults import printable
@@ -66,13 +67,14 @@ def sketch(
     assert inside is not None  # both readers see to it
     outside = _profiles(drawn, "outside")
     folded, clay = _folded(drawn.source, inside), _clay_in_views(drawn.source, inside, outside)
-    marked = openings(drawn, inside)
+    marked = openings(replace(drawn, marks=tuple(mark for mark in drawn.marks if mark.layer != LEGS)), inside)
+    legs = leg_pairs(drawn, inside, outside, wall_mm)
     rows = fitted(inside, max(CLOSE_MM, 2 * drawn.blur_mm))
     coat = None if outside is None else OutsideRows(fitted(outside, OUTSIDE_MM), *_offset(inside, outside))
     missing = [*_missing("inside", inside), *(_missing("outside", outside) if outside else ())]
     around = [] if coat is None else [*_askew(coat.rows, "outside"), *coat.said]
-    said = (*_askew(rows), *drawn.said, *missing, *folded, *marked.said, *clay, *around)
-    text = _text(Path(path), rows, coat, marked, wall_mm, shrinkage_percent, said)
+    said = (*_askew(rows), *drawn.said, *missing, *folded, *marked.said, *leg_words(legs), *clay, *around)
+    text = _text(Path(path), rows, coat, marked, wall_mm, shrinkage_percent, said) + "".join(leg_text(legs))
     vessel = loads(text, str(path))
     geometric = inspect(vessel)
     if geometric:

@@ -13,6 +13,7 @@ SIDE, ABOVE = "side", "above"
 VIEWS = (SIDE, ABOVE)
 LAYERS = tuple(f"{what} {view}" for what in ("inside", "outside") for view in VIEWS)
 MARKS = ("window", "windway", "holes")
+LEGS = "legs"  # each closed line of this layer is a leg, seen from the side
 BEHIND = "behind"  # a mark's layer with this word: on the side that is not seen
 
 

@@ -20,6 +20,7 @@ from simkit.errors import Fault, InputError
 from simkit.sketching.strokes import (
     BEHIND,
     LAYERS,
+    LEGS,
     MARKS,
     MarkedStroke,
     OutlineError,
@@ -160,7 +161,7 @@ class _Reading:
 
     def _pass_over(self, named: _Named) -> None:
         if named.words.casefold() != PAPER:
-            known = did_you_mean(named.words, (*LAYERS, RULER, *MARKS)) if named.words else ""
+            known = did_you_mean(named.words, (*LAYERS, RULER, *MARKS, LEGS)) if named.words else ""
             words = f"'{named.words[:40]}'" if named.words else "lines in no layer"
             self.strange.append(f"{words} passed over{known}")
 
@@ -281,7 +282,13 @@ def layer_of(name: str) -> tuple[str, bool]:
         what, view = layer.split()
         if {what, view} <= words:
             return layer, False
-    for layer, known in ((RULER, {"ruler"}), ("windway", {"windway"}), ("window", {"window"}), ("holes", {"holes"})):
+    for layer, known in (
+        (RULER, {"ruler"}),
+        ("windway", {"windway"}),
+        ("window", {"window"}),
+        ("holes", {"holes"}),
+        (LEGS, {LEGS}),
+    ):
         if known & words:
             return layer, BEHIND in words
     return "", False
