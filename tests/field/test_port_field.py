@@ -308,10 +308,17 @@ def test_a_hole_across_a_tight_end_and_one_as_wide_as_its_chamber_are_doubted():
 
 
 @pytest.mark.parametrize(
-    ("edge_deg", "rim", "said"), [(45.0, 3e-4, []), (20.0, 3e-4, ["flat"]), (45.0, 1e-3, ["blunt"])]
+    ("edge_deg", "rim", "clay", "said"),
+    [
+        (45.0, 3e-4, 4e-3, []),
+        (20.0, 3e-4, 4e-3, ["flat"]),
+        (45.0, 1e-3, 4e-3, ["blunt"]),
+        (45.0, 3e-4, 12e-3, ["thick"]),
+    ],
 )
-def test_a_flat_or_blunt_edge_is_doubted(edge_deg, rim, said):
-    """At 15 degrees `ports` and `resolved` are three cents apart on a pocket piece, at 45 one and a half."""
-    sizes = {"width": 0.011, "height": 0.004, "edge_deg": edge_deg, "rim": rim, "inside_rim": rim}
+def test_a_flat_or_blunt_edge_or_one_in_thick_clay_is_doubted(edge_deg, rim, clay, said):
+    """At 15 degrees `ports` and `resolved` are three cents apart on a pocket piece, at 45 one and a half; in clay of
+    2.9 cut-ups ten."""
+    sizes = {"width": 0.011, "height": 0.004, "edge_deg": edge_deg, "rim": rim, "inside_rim": rim, "length": clay}
     assert [doubt.kind for doubt in windows([replace(hole_at(egg(), 0.05, 0.0), radius=0.0, **sizes)])] == said
     assert windows([hole_at(egg(), 0.05, 0.0)]) == []

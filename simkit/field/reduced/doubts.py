@@ -23,6 +23,7 @@ WIDEST = 0.5
 TALLEST = 0.25
 FLATTEST_DEG = 35.0
 BLUNTEST = 0.2
+THICKEST = 2.0
 
 
 @dataclass(frozen=True)
@@ -33,7 +34,8 @@ class Doubt:
     distance between two rims over the smaller radius, at least 0.5), "depth" (depth of air in front of the opening
     over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5), "collar" (how far
     the higher of two openings ends above the clay over their distance, at most 0.25), "flat" (slope of a window's edge,
-    degrees, at least 35), "blunt" (radius of a window's rims over its cut-up, at most 0.2).
+    degrees, at least 35), "blunt" (radius of a window's rims over its cut-up, at most 0.2), "thick" (clay that a window
+    is cut through over its cut-up, at most 2).
     """
 
     kind: str
@@ -70,7 +72,7 @@ def _turns(surface: AirSurface, openings: Sequence[Opening]) -> list[float]:
         rings.append(ring + (lift + (-1 if surface.outside else 1) * down * np.sqrt(o.area / np.pi)) * o.axis)
     normals = surface.projected(np.concatenate(rings))[1].reshape(len(openings), 16, 3)
     out = -1.0 if surface.outside else 1.0
-    upright = np.array([(out * n @ o.axis).min() for n, o in zip(normals, openings, strict=True)])
+    upright = np.array([(out * n @ o.normal).min() for n, o in zip(normals, openings, strict=True)])
     return np.degrees(np.arccos(np.clip(upright, -1, 1))).tolist()
 
 
@@ -102,7 +104,7 @@ def collars(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
 
 
 def windows(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
-    """Windows whose slope leaves the clay far from where they are cut, or whose edge is hardly one."""
+    """Windows whose slope leaves the clay far from where they are cut, in thick clay, or with hardly an edge."""
     found = []
     for i, o in enumerate(openings):
         if o.is_round:
@@ -111,6 +113,8 @@ def windows(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
             found.append(Doubt("flat", (first + i,), o.edge_deg, FLATTEST_DEG))
         if o.inside_rim > BLUNTEST * o.height:
             found.append(Doubt("blunt", (first + i,), o.inside_rim / o.height, BLUNTEST))
+        if o.length > THICKEST * o.height:
+            found.append(Doubt("thick", (first + i,), o.length / o.height, THICKEST))
     return found
 
 

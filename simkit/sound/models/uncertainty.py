@@ -29,6 +29,7 @@ PER_DOUBT = {
     "collar": 0.7,
     "flat": 1.5,
     "blunt": 1.0,
+    "thick": 3.0,  # of two figures: in clay of 1.9 cut-ups ports is 0.3 off the judge at most, of 2.9 by 10
 }  # cents at the limit itself, growing with the excess
 
 
@@ -106,6 +107,8 @@ def sentence(field: PortField, doubt: Doubt) -> str:
         "flat": f"{who}: its edge is cut at {doubt.value:.0f} degrees, flatter than {doubt.limit:.0f}: "
         "ports is less sure there",
         "blunt": f"{who}: its edge is rounded to {doubt.value:.2f} of the cut-up, more than {doubt.limit:g}: "
+        "ports is less sure there",
+        "thick": f"{who}: the clay there is {doubt.value:.1f} times as thick as its cut-up, more than {doubt.limit:g}: "
         "ports is less sure there",
         "collar": f"{who}: one ends on a collar that stands {doubt.value:.2f} of their distance off the clay, more "
         f"than {doubt.limit:g}: ports takes both to lie in it",
