@@ -37,8 +37,8 @@ def uncrossed(points: np.ndarray, triangles: np.ndarray) -> None:
         start, stop = points[edges[e, 0]], points[edges[e, 1]]
         hit = _pierced(start, stop - start, points[triangles[t]])
         if hit.any():
-            where = (start[hit] + stop[hit]).mean(axis=0) / 2
-            raise ValueError(f"its surface crosses itself {place(where)}")
+            middles = (start[hit] + stop[hit]) / 2
+            raise ValueError(f"its surface crosses itself {place(middles[0])}")  # the mean of several is none of them
 
 
 def _near(points: np.ndarray, edges: np.ndarray, triangles: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
