@@ -161,7 +161,51 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
     """
     own, hole = hole.wall_mm, vessel.with_clay(hole)
     opening = _even_hole(vessel, wall, hole)
-    return opening if figure is None else _through_figure(opening, figure, own)
+    if hole.direction is not None:
+        opening = leaning(wall, opening, np.array([hole.direction.across, hole.direction.along, hole.direction.up]))
+        if figure is None and opening.square is not None:
+            figure = _even_coat(wall, vessel.clay.wall_mm * MM)
+    if figure is None:
+        return opening
+    opening = _through_figure(opening, figure, own)
+    if opening.square is not None:
+        _stays_in_clay(wall, opening)
+    return opening
+
+
+STEEPEST_LEAN_DEG = (
+    60.0  # from square to the wall: what leans more is cut along the clay, its rim twice as long as wide
+)
+
+
+def leaning(wall: Wall, opening: Opening, way: np.ndarray) -> Opening:
+    """The opening cut along a way (3,) from the same middle on the wall; ValueError where that leads along the clay."""
+    axis = way / np.linalg.norm(way)
+    off = float(np.degrees(np.arccos(np.clip(axis @ opening.axis, -1.0, 1.0))))
+    if off > STEEPEST_LEAN_DEG:
+        x, y, z = opening.axis.round(2) + 0.0
+        runs = "into the air" if off > 90 else "along the clay"
+        said = f"a direction out through the clay, at most {STEEPEST_LEAN_DEG:g} degrees from square to the wall, "
+        raise ValueError(f"{said}[{y:g}, {x:g}, {z:g}] there: this one is {off:.0f} off and leads {runs}")
+    if off < 1e-3:
+        return opening
+    across = opening.across - (opening.across @ axis) * axis
+    return replace(opening, axis=axis, across=across / np.linalg.norm(across), square=opening.axis)
+
+
+def _stays_in_clay(wall: Wall, opening: Opening) -> None:
+    """ValueError where a hole's own direction leads through the chamber's air again before it comes out."""
+    steps = np.linspace(0.0, 1.0, 60)[1:, None] * opening.through
+    if (wall.level(opening.center + steps * opening.axis) < 0).any():
+        raise ValueError("a direction out through the clay: this one leads through the chamber's air again")
+
+
+@lru_cache(maxsize=64)
+def _even_coat(wall: Wall, thickness: float) -> Wall:
+    """The outer surface of an even wall, which a hole with a direction of its own does not cross squarely."""
+    if thickness == 0:
+        raise ValueError("no direction of its own in a wall without thickness: give clay.wall_mm, or leave it out")
+    return OffsetWall(wall, thickness)
 
 
 def _through_figure(opening: Opening, figure: Wall, own_mm: float | None) -> Opening:

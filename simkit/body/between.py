@@ -89,7 +89,7 @@ def _followed(a: Wall, b: Wall, start: ClayBetween, steps: int = 60) -> ClayBetw
 
 def buried(opening: Opening, thickness: float, other: Wall) -> float:
     """Depth of an opening's outer mouth within the clay around another chamber, m; 0 where it is free."""
-    rim = opening.rim_points(24, out=thickness)
+    rim = opening.rim_points(24, out=thickness if opening.figure is None else opening.through)
     if box_distance(other, rim).min() > thickness:
         return 0.0
     return max(0.0, thickness - float(distance(other, rim).min()))

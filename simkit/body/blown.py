@@ -149,8 +149,9 @@ def _window(occ: Any, window: Opening, scale: float) -> tuple[int, int]:
 
 
 def _drilled(occ: Any, hole: Opening, scale: float) -> tuple[int, int]:
-    start = hole.center - hole.radius * hole.axis
-    rise = (hole.length + 2 * hole.radius + BEYOND) * hole.axis
+    slant = hole.radius * (1 + np.tan(hole.lean))  # the lowest that its rim lies below its middle
+    start = hole.center - slant * hole.axis
+    rise = (hole.length + 2 * slant + BEYOND) * hole.axis
     return 3, occ.addCylinder(*(1e3 * scale * start), *(1e3 * scale * rise), 1e3 * scale * hole.radius)
 
 

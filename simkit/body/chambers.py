@@ -17,7 +17,7 @@ WINDOW = "[window]"  # a window among a chamber's openings: with brackets, so th
 
 @frozen
 class Opening:
-    """The air of a hole or of a window: a duct square to the wall.
+    """The air of a hole or of a window: a duct square to the wall, or along an axis of its own.
 
     center (3,): on the inside wall, m; axis (3,): unit, out of the air; across (3,): unit tangent, along the width
     of a window; radius of a round opening, or width and height of a window (height runs with the breath), m;
@@ -25,7 +25,8 @@ class Opening:
     window's far side from the wall, rising outward; 90 is upright. curvatures: the inside wall's along `across` and
     square to it, seen from the air, 1/m. clay: thickness of the clay around a hole that has a wall of its own, else 0:
     its face is flat there, 1.6 radii wide, sunk into the clay or on a collar. figure: the outer surface that it comes
-    out of, where that is not the inside wall moved out.
+    out of, where that is not the inside wall moved out along its axis. square (3,): the inside wall's normal, where the
+    axis is another.
     """
 
     name: str
@@ -42,6 +43,17 @@ class Opening:
     curvatures: tuple[float, float] = (0.0, 0.0)
     clay: float = 0.0
     figure: Wall | None = None
+    square: np.ndarray | None = None
+
+    @property
+    def normal(self) -> np.ndarray:
+        """The inside wall's unit normal (3,), out of the air."""
+        return self.axis if self.square is None else self.square
+
+    @property
+    def lean(self) -> float:
+        """The angle from the wall's normal to its axis, radians."""
+        return float(np.arccos(np.clip(self.axis @ self.normal, -1.0, 1.0)))
 
     @property
     def through(self) -> float:
@@ -176,7 +188,7 @@ def _opened(
 ) -> Opening:
     """Kept: of a design that is asked again all openings are the same but the one that was changed."""
     center, axis, across, curvatures = _seat(wall, place, forward_deg)
-    return Opening(name, center, axis, across, length, curvatures=curvatures, figure=None, **dict(sizes))
+    return Opening(name, center, axis, across, length, curvatures=curvatures, figure=None, square=None, **dict(sizes))
 
 
 @lru_cache(maxsize=1024)

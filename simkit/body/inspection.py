@@ -126,14 +126,15 @@ def _before_openings(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
     thickness = one.vessel.clay.wall_mm * MM
     figure = figure_of(one.vessel) if is_figure(one.vessel) else None
     for key, opening in one.placed.items():
+        outer = opening.figure if figure is None else figure
+        if outer is not None and _runs_through(outer, opening, other.wall):
+            allowed = f"a way out beside {other.chamber.name}: here it runs through that chamber's air"
+            yield one.fault(f"{key}.around_deg", allowed)
         if figure is not None:
-            if _runs_through(figure, opening, other.wall):
-                allowed = f"a way out beside {other.chamber.name}: here it runs through that chamber's air"
-                yield one.fault(f"{key}.around_deg", allowed)
             continue
         depth = buried(opening, thickness, other.wall) / MM
         if depth > ROUNDING_MM:
-            where = place_words(opening.center + thickness * opening.axis)
+            where = place_words(opening.center + (opening.through if outer else thickness) * opening.axis)
             allowed = f"a place that comes out into the open: at {where} it is {depth:.2f} mm deep in "
             yield one.fault(f"{key}.around_deg", f"{allowed}the clay around {other.chamber.name}")
     voicing = one.chamber.voicing
@@ -178,7 +179,9 @@ class _Inspection:
                 yield self.fault(f"{other}.along_mm", f"{-left / MM:.2f} mm or more farther from {key}: they meet")
 
     def fault(self, key: str, allowed: str) -> Fault:
-        return Fault(self.vessel.source, key, self.vessel.value(key), allowed)
+        rows = {f"{self.chamber.name}.hole.{hole.name}.direction": hole.direction for hole in self.chamber.holes}
+        value = list(rows[key] or ()) if key in rows else self.vessel.value(key)
+        return Fault(self.vessel.source, key, value, allowed)
 
     def _wall(self) -> Iterator[Fault]:
         """The outside is the wall moved out: where the wall bulges into the air more tightly, it meets itself."""
@@ -203,8 +206,7 @@ class _Inspection:
         try:
             self.placed[key] = make()
         except ValueError as why:
-            number = "breath_toward_deg" if "direction" in str(why) else "along_mm"
-            yield self.fault(f"{key}.{number}", str(why))
+            yield self.fault(f"{key}.{_key_of(str(why), key)}", str(why))
 
     def _rim(self, key: str, opening: Opening) -> Iterator[Fault]:
         """The rim must lie on the wall all round: not off an end, not as wide as the chamber."""
@@ -215,6 +217,13 @@ class _Inspection:
                 f"{key}.{number}",
                 f"an opening wholly on the wall: with {deep:.3g} mm of air below, this one reaches past it",
             )
+
+
+def _key_of(why: str, key: str) -> str:
+    """Which number of an opening a complaint is about."""
+    if "direction" not in why:
+        return "along_mm"
+    return "direction" if ".hole." in key else "breath_toward_deg"
 
 
 @lru_cache(maxsize=64)

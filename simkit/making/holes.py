@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from simkit.body import ChamberBody
+from simkit.body.chambers import Opening
 from simkit.body.walls.wall import clearance
 from simkit.errors import Fault, InputError
 from simkit.making.drills import Drill, Reamer, in_inches, start_drill
@@ -77,6 +80,26 @@ def cuts(
     if faults:
         raise InputError(faults)
     return tuple(planned)
+
+
+_ENDS = (("the left", "the right"), ("the mouth end", "the far end"), ("below", "the top"))  # of x, y, z
+
+
+def slanting(openings: Sequence[Opening]) -> list[str]:
+    """How holes with a direction of their own are held against the clay, in words.
+
+    The angle from square to the wall, and the one or two ways that the drill's outer end leans to.
+    """
+    found = []
+    for o in openings:
+        if o.square is None:
+            continue
+        way = o.axis - (o.axis @ o.normal) * o.normal
+        first, second = np.argsort(-np.abs(way))[:2]
+        ways = [first, second] if abs(way[second]) > 0.4 * abs(way[first]) else [first]
+        toward = " and ".join(_ENDS[n][int(way[n] > 0)] for n in ways)
+        found.append(f"Hole {o.name} is not cut square to the wall: {np.degrees(o.lean):.0f} degrees towards {toward}.")
+    return found
 
 
 # --- drawn -----------------------------------------------------------------------------------------

@@ -322,8 +322,9 @@ def _holes(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     flow = Flow(paper, _heading(work, "Holes", work.cut_at, chamber))
     flow.put(holes.hole_table(chamber.cuts, work.cut_at, work.reamers, bool(work.drills)))
     by_hand = [f"Hole {cut.hole}, by hand: {cut.remark}." for cut in chamber.cuts if cut.remark]
-    if by_hand:
-        flow.put(overview.small_print(by_hand, flow.width))
+    told = [*holes.slanting(work.body.chamber(chamber.name).openings), *by_hand]
+    if told:
+        flow.put(overview.small_print(told, flow.width))
     flow.put(overview.small_print(DISCS, flow.width))
     for row in holes.rows_of(holes.discs(chamber.cuts), flow.width):
         flow.put(row)

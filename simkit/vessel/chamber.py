@@ -75,10 +75,19 @@ class Mouthpiece(Part):
         return self.lips_width_mm or voicing.window_width_mm, self.lips_height_mm or voicing.windway_height_mm
 
 
+class Direction(NamedTuple):
+    """A way through the piece, of any length: along, across, up."""
+
+    along: Annotated[float, NumberRange(-1000, 1000)]
+    across: Annotated[float, NumberRange(-1000, 1000)]
+    up: Annotated[float, NumberRange(-1000, 1000)]
+
+
 class Hole(Part):
-    """A hole through the clay, round and square to the wall.
+    """A hole through the clay, round, and square to the inside where it has no `direction` of its own.
 
     `wall_mm` is the length of its duct; it and the two edge radii (outside and inside rim) fall back on `[clay]`.
+    `direction`: the way that it is cut, from the inside out, in the piece's own frame.
     """
 
     name: Name
@@ -88,7 +97,14 @@ class Hole(Part):
     wall_mm: Thickness | None = None
     edge_radius_mm: Radius | None = None
     edge_inside_radius_mm: Radius | None = None
+    direction: Annotated[Direction, RowOf(Direction)] | None = None
     finger: Finger | None = None
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        way = known.get("direction")
+        if isinstance(way, list | tuple) and len(way) == 3 and all(as_number(each) == 0 for each in way):
+            yield Clash(("direction",), list(way), "a way out of the air, such as [0, 0, 1], straight up; not all 0")
 
 
 def _is_note(text: str) -> bool:

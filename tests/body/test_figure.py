@@ -72,6 +72,36 @@ def test_a_duct_is_as_long_as_the_ray_through_balls():
     assert three.through == pytest.approx(leaves_ball(three.center, three.axis, *outside), abs=1e-9)
 
 
+@pytest.mark.parametrize("way", [(0, 0, 1), (1, 0, 1), (0.5, 0.3, 1), (-1, 0.6, 1)])
+def test_a_slanting_duct_is_as_long_as_the_ray_through_balls(way):
+    """Asked: within 0.01 mm. 5 mm of wall round a ball; a ball about one off its middle."""
+    even = 'clay.wall_mm = 5\n[[chamber]]\nname = "b"\nshape = "sphere"\ndiameter_mm = 60\n[[chamber.hole]]\nname = "1"'
+    (hole,) = (
+        body_of(loads(f"{even}\nalong_mm = 24\naround_deg = 10\ndiameter_mm = 6\ndirection = {[*way]}"))
+        .chambers[0]
+        .openings
+    )
+    axis = np.array([way[1], way[0], way[2]]) / np.linalg.norm(way)
+    assert hole.axis == pytest.approx(axis, abs=1e-12)
+    assert hole.length == pytest.approx(leaves_ball(hole.center, axis, np.array([0, 30e-3, 0]), 35e-3), abs=1e-9)
+    text = BALLS.replace("diameter_mm = 5\n", f"diameter_mm = 5\ndirection = {[*way]}\n").replace(
+        "[12, -9, 26]", "[2, -9, -26]"
+    )
+    two = body_of(loads(text)).chambers[0].openings[1]
+    outside = np.array([2.0, 22.0, 1.0]) * 1e-3, 30e-3
+    assert two.length == pytest.approx(leaves_ball(two.center, axis, *outside), abs=1e-9)
+    assert two.center == pytest.approx([0, 22e-3, np.sqrt(20**2 - 2**2) * 1e-3], abs=1e-9)  # on the inside as before
+
+
+def test_a_direction_that_is_square_to_the_wall_changes_nothing():
+    text = (
+        'clay.wall_mm = 5\n[[chamber]]\nname = "b"\nshape = "sphere"\ndiameter_mm = 60\n[[chamber.hole]]\nname = "1"\n'
+    )
+    text += "along_mm = 30\naround_deg = 0\ndiameter_mm = 6\n"
+    plain, given = (body_of(loads(text + more)).chambers[0].openings[0] for more in ("", "direction = [0, 0, 7]"))
+    assert given == plain
+
+
 def test_a_hole_in_a_part_ends_on_the_part():
     text = BALLS.replace("offset_mm = [12, -9, 26]", "offset_mm = [10, 0, 34]").replace(
         "along_mm = 22", "along_mm = 20"

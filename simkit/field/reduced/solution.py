@@ -71,7 +71,7 @@ class _Depths:
         wall = surface.walls[0]
 
         def make(missing: list[Opening]) -> list[tuple[float, float]]:
-            centers, axes = (np.array([getattr(o, of) for o in missing]).reshape(-1, 3) for of in ("center", "axis"))
+            centers, axes = (np.array([getattr(o, of) for o in missing]).reshape(-1, 3) for of in ("center", "normal"))
             ways = air_ahead(wall, centers, axes), air_behind(wall, centers, axes)
             return list(zip(*(way.tolist() for way in ways), strict=True))
 
@@ -84,7 +84,7 @@ def _through(air: BodyAir, openings: Sequence[Opening], ahead: np.ndarray) -> np
     coat = air.body.coat
     if not coat.figure:
         return ahead + 2 * air.body.thickness
-    return np.array([o.through + coat.through(o.center, -o.axis) for o in openings])
+    return np.array([o.through + coat.through(o.center, -o.normal) for o in openings])
 
 
 def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Doubt, ...]:

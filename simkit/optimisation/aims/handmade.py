@@ -126,13 +126,13 @@ def changed(trial: Trial, change: Mapping[str, float], step: float = 1.0) -> Nei
 
 
 def _value(trial: Trial, key: str) -> float:
-    """A number of the design; of a wall that a figure's hole or window does not give, the clay that is there, mm."""
-    if trial.body.figure is not None and key.endswith(".wall_mm"):
-        for chamber in trial.body.chambers:
-            for opening in chamber.all_openings:
-                place = f"hole.{opening.name}" if opening.is_round else "voicing"
-                if key == f"{chamber.name}.{place}.wall_mm":
-                    return 1e3 * opening.length
+    """A number of the design; of a wall that a figure's opening, or a hole with a direction of its own, does not give,
+    the clay that is there, mm."""
+    for chamber in trial.body.chambers if key.endswith(".wall_mm") else ():
+        for opening in chamber.all_openings:
+            place = f"hole.{opening.name}" if opening.is_round else "voicing"
+            if opening.figure is not None and key == f"{chamber.name}.{place}.wall_mm":
+                return 1e3 * opening.length
     return trial.vessel.value(key)
 
 

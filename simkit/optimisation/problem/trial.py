@@ -217,16 +217,18 @@ def _chamber_beside(vessel: Vessel, was: ChamberBody, old: Chamber, other: Vesse
     if new.voicing is not None and not (clay and new.voicing == old.voicing):
         window = window_opening(other, was.wall, new.voicing, was.figure)
     openings = tuple(
-        opening if clay and hole == before else _hole_beside(opening, before, other, was.wall, hole)
+        opening if clay and hole == before else _hole_beside(opening, before, other, was.wall, hole, was.figure)
         for opening, before, hole in zip(was.openings, old.holes, new.holes, strict=True)
     )
     return replace(was, window=window, openings=openings)
 
 
-def _hole_beside(opening: Opening, before: Hole, vessel: Vessel, wall: Wall, hole: Hole) -> Opening:
+def _hole_beside(
+    opening: Opening, before: Hole, vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None
+) -> Opening:
     """A hole's opening, seeking its place on the wall only where that has changed."""
     if opening.figure is not None or (hole.along_mm, hole.around_deg) != (before.along_mm, before.around_deg):
-        return hole_opening(vessel, wall, hole, opening.figure)
+        return hole_opening(vessel, wall, hole, figure)
     full = vessel.with_clay(hole)
     sizes = (hole.diameter_mm / 2, full.wall_mm, full.edge_radius_mm, full.edge_inside_radius_mm)
     radius, length, rim, inside_rim = (1e-3 * float(size or 0.0) for size in sizes)
