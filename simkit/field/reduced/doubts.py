@@ -24,6 +24,7 @@ TALLEST = 0.25
 FLATTEST_DEG = 35.0
 BLUNTEST = 0.2
 THICKEST = 2.0
+SLANTED_DEG = 10.0
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,7 @@ class Doubt:
     over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5), "collar" (how far
     the higher of two openings ends above the clay over their distance, at most 0.25), "flat" (slope of a window's edge,
     degrees, at least 35), "blunt" (radius of a window's rims over its cut-up, at most 0.2), "thick" (clay that a window
-    is cut through over its cut-up, at most 2).
+    is cut through over its cut-up, at most 2), "slant" (angle of a hole from square to the wall, degrees, at most 10).
     """
 
     kind: str
@@ -116,6 +117,12 @@ def windows(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
         if o.length > THICKEST * o.height:
             found.append(Doubt("thick", (first + i,), o.length / o.height, THICKEST))
     return found
+
+
+def slants(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+    """Holes with a direction of their own that is far from square to the wall."""
+    leans = [float(np.degrees(o.lean)) for o in openings]
+    return [Doubt("slant", (first + i,), lean, SLANTED_DEG) for i, lean in enumerate(leans) if lean > SLANTED_DEG]
 
 
 def widths(openings: Sequence[Opening], depth: np.ndarray, wall: Wall, first: int = 0) -> list[Doubt]:

@@ -95,7 +95,13 @@ def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Do
         found += doubts.widths(group, way.ahead, body.wall, first)
         first += len(group)
     every = [o for group in groups for o in group]
-    return (*found, *doubts.windows(every), *doubts.collars(every), *doubts.edges(air.outside.boundary.surface, every))
+    return (
+        *found,
+        *doubts.windows(every),
+        *doubts.slants(every),
+        *doubts.collars(every),
+        *doubts.edges(air.outside.boundary.surface, every),
+    )
 
 
 def _assembled(

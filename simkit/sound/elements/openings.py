@@ -143,7 +143,9 @@ def aperture_of(opening: Opening) -> Aperture:
     if opening.is_round:
         plain = round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim, bends_of(opening))
         inner_cap, outer_cap = caps_of(opening)
-        return replace(plain, outer=plain.outer + face_end(opening), inner_cap=inner_cap, outer_cap=outer_cap)
+        slant = SLANT * opening.radius * np.sin(opening.lean) ** 2
+        inner, outer = plain.inner - slant, plain.outer + face_end(opening) - (0.0 if opening.clay else slant)
+        return replace(plain, inner=inner, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
     sizes = opening.width, opening.height, opening.length
     upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.curvatures)
     rims = opening.inside_rim, opening.rim
@@ -156,6 +158,10 @@ def aperture_of(opening: Opening) -> Aperture:
     )
 
 
+# Where a duct ends aslant the flow leaves by its short side: each end is shorter by this share of the radius times the
+# sine squared of its lean, beyond what a longer mouth spares. From one hole of 8 mm at 32 degrees in clay of 5 mm, all
+# its air meshed; at other angles it is a guess, which the doubt says.
+SLANT = 0.40
 FACE = 1.6  # radii of the flat face of a hole with a wall of its own
 
 

@@ -29,6 +29,7 @@ PER_DOUBT = {
     "collar": 0.7,
     "flat": 1.5,
     "blunt": 1.0,
+    "slant": 2.0,  # without a law for slants ports is 37 flat of the judge at 32 degrees; a third may be left
     "thick": 3.0,  # of two figures: in clay of 1.9 cut-ups ports is 0.3 off the judge at most, of 2.9 by 10
 }  # cents at the limit itself, growing with the excess
 
@@ -107,6 +108,8 @@ def sentence(field: PortField, doubt: Doubt) -> str:
         "flat": f"{who}: its edge is cut at {doubt.value:.0f} degrees, flatter than {doubt.limit:.0f}: "
         "ports is less sure there",
         "blunt": f"{who}: its edge is rounded to {doubt.value:.2f} of the cut-up, more than {doubt.limit:g}: "
+        "ports is less sure there",
+        "slant": f"{who}: it leans {doubt.value:.0f} degrees from square to the wall, more than {doubt.limit:.0f}: "
         "ports is less sure there",
         "thick": f"{who}: the clay there is {doubt.value:.1f} times as thick as its cut-up, more than {doubt.limit:g}: "
         "ports is less sure there",
