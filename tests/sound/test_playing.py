@@ -84,8 +84,12 @@ def test_one_number_for_a_note_whoever_is_asked(wren, played):
     assert charted.frequencies_hz[covered][0] == pytest.approx(played.frequencies_hz[0], rel=1e-9)
     (ringing,) = simkit.resonances(wren, 1).chambers
     assert ringing.note.resonance.frequency_hz == pytest.approx(played.frequencies_hz[0], rel=1e-9)
-    assert ringing.note.uncertainty_cents == played.notes[0].by("ports").uncertainty_cents
     assert ringing.as_dict()["note"]["frequency_hz"] < ringing.as_dict()["resonances"][0]["frequency_hz"]
+
+
+def test_a_resonance_is_as_doubtful_as_the_note(wren, still):
+    (ringing,) = simkit.resonances(wren, 1, state="still").chambers
+    assert ringing.note.uncertainty_cents == still.notes[0].by("ports").uncertainty_cents
 
 
 @pytest.mark.parametrize("model", ["lumped", "ports"])
