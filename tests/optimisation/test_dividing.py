@@ -1,5 +1,6 @@
 """Dividing a range over chambers, by rules that can be worked out by hand."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,6 +15,7 @@ from simkit.vessel.hands import two_jobs
 from simkit.vessel.wishes import WishedRange
 
 WISH = WishedRange("G major", "G3", "D6", 3, overlap=1)
+ROW = WishedRange("G major", "G3", "C5", 2, overlap=0)
 
 
 @pytest.fixture(scope="module")
@@ -33,11 +35,12 @@ def test_the_range_s_notes_are_those_of_the_scale():
 
 
 def test_chambers_take_all_notes_and_share_those_at_the_crossings(plans):
-    for overlap in (0, 1, 2):
-        parts = divided(WishedRange("G major", "G3", "D6", 3, overlap=overlap))
+    for wish, parts in ((WISH, plans), *((w, divided(w)) for w in (ROW, replace(ROW, overlap=2)))):
+        overlap = wish.overlap
         played = [pitch for plan in parts for pitch in plan.pitches]
-        assert sorted({p.key for p in played}) == [p.key for p in WISH.pitches]
-        assert len(played) == 19 + 2 * overlap
+        assert len(parts) == wish.chambers
+        assert sorted({p.key for p in played}) == [p.key for p in wish.pitches]
+        assert len(played) == len(wish.pitches) + (wish.chambers - 1) * overlap
         for below, above in pairwise(parts):
             assert below.pitches[len(below.pitches) - overlap :] == above.pitches[:overlap]
 

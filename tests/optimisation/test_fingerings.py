@@ -35,7 +35,7 @@ def test_six_holes_play_twelve_semitones_by_combination():
 
 
 def test_the_same_seed_chooses_the_same():
-    one, other = combinations(CHROMATIC, 5, seed=3), combinations(CHROMATIC, 5, seed=3)
+    one, other = combinations(MAJOR[:5], 3, seed=3), combinations(MAJOR[:5], 3, seed=3)
     assert (one.opened == other.opened).all() and (one.shares == other.shares).all()
 
 

@@ -16,21 +16,20 @@ from simkit.optimisation.problem.trial import Trial
 from simkit.sound.models import port_solutions
 from simkit.vessel import loads
 
+BALL = 'clay.wall_mm = 4\n[[chamber]]\nname = "body"\nshape = "sphere"\ndiameter_mm = {}\n'
+
 
 @pytest.mark.parametrize(("room", "asked"), [(intune, "quick_slopes"), (differences, "perturbed_trials")])
-def test_a_design_on_trial_is_gone_when_nobody_holds_it(whistle, monkeypatch, room, asked):
+def test_a_design_on_trial_is_gone_when_nobody_holds_it(monkeypatch, room, asked):
     """It holds meshes and their factors, some hundred megabytes where several chambers make one body."""
     monkeypatch.setattr(intune, "cents_slopes", lambda trial, exact: np.zeros((1, 1)))
     monkeypatch.setattr(differences, "_perturbed", lambda trial: ())
-    trial = Trial.of(Freedom(whistle, ()), np.zeros(0))
+    trial = Trial.of(Freedom(loads(BALL.format(40)), ()), np.zeros(0))
     assert getattr(room, asked)(trial) is getattr(room, asked)(trial)  # kept as long as it is there
     gone = weakref.ref(trial)
     del trial
     gc.collect()
     assert gone() is None
-
-
-BALL = 'clay.wall_mm = 4\n[[chamber]]\nname = "body"\nshape = "sphere"\ndiameter_mm = {}\n'
 
 
 def test_a_solution_goes_with_the_air_that_it_was_solved_on(monkeypatch):

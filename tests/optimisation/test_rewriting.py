@@ -32,11 +32,18 @@ def test_a_number_that_was_not_written_is_added_in_its_table(whistle, whistle_te
     assert [line for line in changed_lines(whistle_text, text) if line[0] == "-"] == []
 
 
+EGG = simkit.loads(starter("egg")).numbers
+
+
 @pytest.mark.parametrize("shape", STARTER_SHAPES)
 def test_every_number_of_every_shape_finds_its_place(shape):
+    """Clay, openings and air stand in every file alike: with the egg they are all asked, with others what is theirs."""
     text = starter(shape)
     vessel = simkit.loads(text, "start.toml")
-    for key, number in vessel.numbers.items():
+    asked = [key for key in vessel.numbers if shape == "egg" or key not in EGG or key.count(".") == 1]
+    assert asked
+    for key in asked:
+        number = vessel.numbers[key]
         if number.value and number.allowed.holds(0.999 * number.value):
             moved = vessel.with_value(key, 0.999 * number.value)
             new = rewritten(text, vessel, moved)
