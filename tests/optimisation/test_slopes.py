@@ -30,24 +30,29 @@ def differences(may, n, step, x=None, setting=STILL):
     return (there[0] - there[1]) / (2 * step)
 
 
-def test_as_played_slopes_hold_the_air_that_the_breath_leaves(whistle):
+SLOW = pytest.mark.slow
+HOLES = [f"body.hole.{n}.diameter_mm" for n in "1234"]
+
+
+@pytest.mark.parametrize("keys", [HOLES[3:], pytest.param(HOLES[:3], marks=SLOW)])
+def test_as_played_slopes_hold_the_air_that_the_breath_leaves(whistle, keys):
     """What a wider hole changes in the mixture of breath and room is a hundredth of what it changes by itself."""
-    may, played = freedom(whistle, "diameters"), Setting(state="played")
+    may, played = freedom(whistle, keys), Setting(state="played")
     slopes = cents_slopes(Trial.of(may, may.start, played))
     for n, number in enumerate(may.numbers):
         expected = differences(may, n, 0.01 * number.reach, setting=played)
         assert np.abs(slopes[:, n] - expected).max() < 0.01 * np.abs(slopes[:, n]).max(), number.name
 
 
-def test_slopes_by_diameters_ducts_window_and_air_agree_with_differences(whistle):
+@pytest.mark.parametrize(
+    "keys",
+    [
+        ["body.hole.1.diameter_mm", "body.voicing.cut_up_mm", "air.temperature_c"],
+        pytest.param(["body.voicing.window_width_mm", "body.hole.2.wall_mm", "body.hole.3.edge_radius_mm"], marks=SLOW),
+    ],
+)
+def test_slopes_by_diameters_ducts_window_and_air_agree_with_differences(whistle, keys):
     """To 1e-4 of the largest slope."""
-    keys = [
-        "body.hole.1.diameter_mm",
-        "voicing",
-        "body.hole.2.wall_mm",
-        "body.hole.3.edge_radius_mm",
-        "air.temperature_c",
-    ]
     may = freedom(whistle, keys)
     slopes = cents_slopes(Trial.of(may, may.start, STILL))
     for n, number in enumerate(may.numbers):
@@ -55,9 +60,10 @@ def test_slopes_by_diameters_ducts_window_and_air_agree_with_differences(whistle
         assert np.abs(slopes[:, n] - expected).max() < 1e-4 * np.abs(slopes[:, n]).max(), number.name
 
 
-def test_slopes_by_places_agree_with_differences(whistle):
+@pytest.mark.parametrize("hole", ["1", pytest.param("4", marks=SLOW)])
+def test_slopes_by_places_agree_with_differences(whistle, hole):
     """To 1e-4 of each one's own size, over 40 micrometres or a tenth of a degree: what is meshed is read smoothly."""
-    may = freedom(whistle, [f"body.hole.{n}.{place}" for n in "14" for place in ("along_mm", "around_deg")])
+    may = freedom(whistle, [f"body.hole.{hole}.{place}" for place in ("along_mm", "around_deg")])
     slopes = cents_slopes(Trial.of(may, may.start, STILL))
     for n, number in enumerate(may.numbers):
         step = 4e-2 if number.name.endswith("_mm") else 1e-1
@@ -87,8 +93,12 @@ def test_on_every_figure_slopes_agree_with_differences(whistle_text, shape):
         assert miss < 1e-4 * np.abs(slopes[:, n]).max(), number.name
 
 
-def test_steering_slopes_are_good_enough_to_steer_by(whistle):
-    may = freedom(whistle, "holes")
+@pytest.mark.parametrize(
+    "free",
+    [["body.hole.1.diameter_mm", "body.hole.1.along_mm", "body.hole.4.around_deg"], pytest.param("holes", marks=SLOW)],
+)
+def test_steering_slopes_are_good_enough_to_steer_by(whistle, free):
+    may = freedom(whistle, free)
     trial = Trial.of(may, may.start, STILL)
     exact, quick = cents_slopes(trial), cents_slopes(trial, exact=False)
     assert np.abs(quick - exact).max() < 1e-3 * np.abs(exact).max()
