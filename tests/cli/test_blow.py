@@ -40,6 +40,22 @@ def designs(place):
     return place
 
 
+@pytest.fixture(scope="module", autouse=True)
+def blown_once():
+    """What the function answers for one design and one way of asking it computes once for all tests."""
+    blow, kept = simkit.blow, {}
+
+    def once(vessel, *given, **more):
+        asked = simkit.dumps(vessel), repr(given), repr(more)
+        if asked not in kept:
+            kept[asked] = blow(vessel, *given, **more)
+        return kept[asked]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(vars(simkit), "blow", once)
+        yield
+
+
 @pytest.fixture
 def folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)

@@ -9,6 +9,8 @@ import pytest
 
 import simkit.show.report
 from simkit.cli import run
+from simkit.show import plates
+from simkit.show.look import Panel
 from simkit.vessel.starter import starter
 
 ESC = "\x1b[31m"
@@ -21,8 +23,9 @@ def folder(tmp_path, monkeypatch):
     return tmp_path
 
 
-def test_a_hole_may_be_called_what_a_formula_would_break_on(folder):
+def test_a_hole_may_be_called_what_a_formula_would_break_on(folder, monkeypatch):
     """matplotlib reads what stands between two dollars as a formula, unless text.parse_math says no."""
+    monkeypatch.setattr(plates, "in_the_round", lambda vessel, body: Panel(60, 40, lambda figure: None))  # no texts
     name = "$\\frac{1}{$"
     Path("odd.toml").write_text(starter().replace('"1"', f"'{name}'"))
     assert run(["predict", "odd.toml", "--model", "lumped", "--plot", "odd.png"]) == 0
@@ -73,9 +76,10 @@ def test_the_link_to_the_sheets_is_an_address_of_that_folder(folder, monkeypatch
 
 @pytest.mark.parametrize(
     ("asked", "closed", "status"),
-    [("predict dove.toml --model lumped", ">&-", 1), ("--version", "2>&-", 0), ("--version", ">&- 2>&-", 1)],
+    [("predict ball.toml --model lumped", ">&-", 1), ("--version", "2>&-", 0), ("--version", ">&- 2>&-", 1)],
 )
 def test_a_closed_output_is_no_traceback(folder, asked, closed, status):
+    Path("ball.toml").write_text('clay.wall_mm = 4\n[[chamber]]\nname = "a"\nshape = "sphere"\ndiameter_mm = 50\n')
     command = f"{sys.executable} -m simkit {asked} {closed}"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
     assert done.returncode == status

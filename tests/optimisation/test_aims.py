@@ -28,8 +28,8 @@ STILL = Setting(state="still")
 
 
 @pytest.fixture(scope="module")
-def trial(whistle):
-    may = freedom(whistle, ["diameters", "body.hole.1.along_mm", "voicing"])
+def trial(small_text):
+    may = freedom(simkit.loads(small_text, "small.toml"), ["diameters", "body.hole.1.along_mm", "voicing"])
     return Trial.of(may, may.start, STILL)
 
 
