@@ -64,3 +64,11 @@ def test_flow_crowds_less_to_the_rim_of_a_thick_wall():
     share = (np.array([flow.rim_exponent(r) for r in ratios]) - 1 / 3) * 6
     assert share == pytest.approx(passed, abs=0.06)
     assert np.all(np.diff(share) < 0)
+
+
+def test_the_bends_of_a_cap_share_its_mean_rise():
+    """A parabola a u^2 over the square rises a/3 on the mean; what u and v have in common is half each one's."""
+    cap = np.random.default_rng(3).normal(size=len(flow.POWERS))
+    assert flow.square_bends(cap).sum() / 3 == pytest.approx(flow.square_rise(cap), rel=1e-12)
+    across = np.where((flow.POWERS == (2, 0)).all(axis=1), 0.7, 0.0)
+    assert flow.square_bends(across) == pytest.approx([0.7, 0.0])

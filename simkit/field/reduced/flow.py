@@ -88,6 +88,16 @@ def square_rise(cap: np.ndarray) -> float:
     return float((cap[even] / (POWERS[even] + 1).prod(axis=1)).sum())
 
 
+def square_bends(cap: np.ndarray) -> np.ndarray:
+    """The parabolas across and along (2,) that rise on the mean as a cap over the square does, as heights at its sides.
+
+    What both coordinates have in common is shared between the two.
+    """
+    terms = {(int(i), int(j)): float(c) for (i, j), c in zip(POWERS, cap, strict=True)}
+    both = terms[2, 2] / 6
+    return np.array([terms[2, 0] + 0.6 * terms[4, 0] + both, terms[0, 2] + 0.6 * terms[0, 4] + both])
+
+
 def monomials(flat: np.ndarray) -> np.ndarray:
     """The powers of `flat` (q, 2) up to degree 4: (q, 15)."""
     u, v = (np.stack([c**0, c, c * c, c * c * c, c * c * c * c], axis=1) for c in flat.T)

@@ -11,10 +11,11 @@ the air, so each viscous length follows from its end correction.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
-from scipy.interpolate import CubicSpline, PchipInterpolator
+from scipy.interpolate import CubicSpline, PchipInterpolator, RectBivariateSpline
 from scipy.special import ellipe, ellipk
 
 Reals: TypeAlias = Any  # a float, or an array of them; the answer is then an array too
@@ -199,6 +200,9 @@ class Outline(NamedTuple):
     thin: float  # end correction in a thin wall, m
     long: float  # end correction of a long flanged duct, m
     relief: float  # rim relief in a thick wall, with twice area over perimeter for the radius
+    fade: Callable[
+        [float], float
+    ]  # from thin, 1, to long, 0, by the wall's thickness over a disc's radius of that area
 
 
 def ellipse(width: float, height: float) -> Outline:
@@ -211,7 +215,7 @@ def ellipse(width: float, height: float) -> Outline:
     m = 1 - (small / large) ** 2
     area = np.pi * large * small
     thin = small / 2 * ellipk(m)
-    return Outline(area, 4 * large * ellipe(m), thin, thin * LONG / THIN, LONG_RELIEF)
+    return Outline(area, 4 * large * ellipe(m), thin, thin * LONG / THIN, LONG_RELIEF, _round_fade)
 
 
 # Thin rectangles by their aspect: conductivity over that of the ellipse of equal area and aspect (boundary elements;
@@ -222,6 +226,42 @@ _THIN_RECTANGLE = PchipInterpolator(np.log([1, 2, 4, 10, 20]), [1.0212, 1.01656,
 _LONG_RECTANGLE = PchipInterpolator(
     np.log([1, 1.5, 2, 3, 4, 10, 20]), [0.96600, 0.96668, 0.96794, 0.97052, 0.97269, 0.97979, 0.9845]
 )
+
+
+# How fast a thickening wall forgets its other side, -ln(fade)/x: rows by aspect, columns by its thickness x over the
+# radius of a disc of equal area; fade is 1 in a thin wall and 0 in a thick one. The flow in the duct expanded in
+# (1 - u^2)^(-1/3) times Gegenbauer's polynomials both ways, its duct modes against the integral outside. A slender
+# window's two ends feel each other through the waves across it: at an aspect of 4 and x of 1 five times a disc's fade.
+_FADE_ASPECT = (1, 1.5, 2, 3, 4, 6, 10, 20)
+_FADE_THICKNESS = (0.05, 0.1, 0.2, 0.35, 0.6, 1, 1.6, 2.5, 4)
+_FORGETTING = (
+    (8.461, 7.083, 5.933, 5.182, 4.615, 4.221, 3.973, 3.82, 3.717),
+    (8.36, 7.039, 5.903, 5.137, 4.53, 4.061, 3.71, 3.446, 3.246),
+    (8.633, 7.189, 5.961, 5.121, 4.421, 3.843, 3.4, 3.089, 2.871),
+    (8.953, 7.38, 6.02, 5.051, 4.205, 3.504, 2.999, 2.664, 2.433),
+    (9.207, 7.537, 6.063, 4.987, 4.044, 3.289, 2.767, 2.42, 2.179),
+    (9.779, 7.876, 6.17, 4.913, 3.847, 3.049, 2.512, 2.149, 1.89),
+    (10.6, 8.356, 6.304, 4.82, 3.652, 2.831, 2.281, 1.9, 1.618),
+    (12.2, 9.229, 6.544, 4.769, 3.511, 2.663, 2.092, 1.687, 1.377),
+)
+_forgetting = RectBivariateSpline(np.log(_FADE_ASPECT), np.log(_FADE_THICKNESS), _FORGETTING)
+
+
+def rectangle_fade(aspect: float, x: float) -> float:
+    """How much of the thin wall's end correction is left in a rectangle's, 1 to 0, in a wall x disc's radii thick.
+
+    Thinner than 0.05 the rate goes on as a logarithm does, which is the law of a thin wall; thicker than 4 it stays.
+    """
+    at = np.log(min(max(aspect, 1.0), 20.0)), np.log(min(x, _FADE_THICKNESS[-1]))
+    low = np.log(_FADE_THICKNESS[0])
+    rate = float(_forgetting(at[0], max(at[1], low))[0, 0])
+    if at[1] < low:
+        rate += float(_forgetting(at[0], low, dy=1)[0, 0]) * (at[1] - low)
+    return float(np.exp(-rate * x))
+
+
+def _round_fade(x: float) -> float:
+    return float((LONG - plate_end(x)) / (LONG - THIN))
 
 
 # Rim relief of rectangles with twice area over perimeter for the radius: finite elements of ducts 0.8 of their height
@@ -246,6 +286,7 @@ def rectangle(width: float, height: float) -> Outline:
         thin=like.thin / float(_THIN_RECTANGLE(log)),
         long=piston_end(a, b) * float(_LONG_RECTANGLE(log)),
         relief=float(_RECTANGLE_RELIEF(np.log(min(aspect, 100.0)))),
+        fade=partial(rectangle_fade, aspect),
     )
 
 
@@ -270,7 +311,7 @@ def end_of(
 ) -> End:
     """One end of an opening of another outline than round, in a wall that is flat but for its rims.
 
-    Between the thin and the long wall it goes as a round hole of equal area does (within 0.2 % of duct modes). The
+    Between the thin and the long wall it goes as the outline's `fade` says. The
     rounded rim's relief uses twice area over perimeter as radius. hollows: the wall's curvature across and along times
     half the width and half the height, positive where the air lies in the hollow: the sides' rims, and those of the
     other two, relieve as `rounding` says of their corners, each by its length. The viscous length is Hadamard's
@@ -282,7 +323,7 @@ def end_of(
 
     def correction(n: float) -> float:
         here = outline(width - 2 * n, height - 2 * n)
-        fade = (LONG - plate_end((length + 2 * n) / np.sqrt(here.area / np.pi))) / (LONG - THIN)
+        fade = here.fade((length + 2 * n) / np.sqrt(here.area / np.pi))
         radius = 2 * here.area / here.perimeter
         rounded = rim + n if rim > 0 else 0.0  # of a sharp rim, relief and slope are none
         relief = here.relief * rim_relief((length + 2 * n) / radius) / LONG_RELIEF
