@@ -64,7 +64,7 @@ class View {
     this.svg.addEventListener("pointermove", (event) => this._move(event));
     for (const end of ["pointerup", "pointercancel"]) this.svg.addEventListener(end, (event) => this._up(event));
     session.on("dropped", () => { this.grab = this.pull = null; });
-    new ResizeObserver(() => this._measure()).observe(this.svg);
+    new ResizeObserver(([{ contentRect }]) => { this.pixels = contentRect.width; this._measure(); }).observe(this.svg);
   }
 
   flat(p) { return [dot(p, this.side.right), -dot(p, this.side.up)]; }
@@ -77,17 +77,18 @@ class View {
     if (!this.session.hand) {
       this.svg.setAttribute("viewBox", view.map((c) => c.toFixed(2)).join(" "));
       this.wide = view[2];
-      this._measure();
     }
     this.box = [x0, y0, x1, y1];
     this._drawClay();
     this.drawOpenings();
+    this._measure();
   }
 
   /** How many millimetres of the piece one pixel is: letters keep their size on a small screen. */
   _measure() {
-    const { clientWidth } = this.svg;
-    if (clientWidth && this.wide) this.svg.style.setProperty("--mm-per-px", (this.wide / clientWidth).toFixed(3));
+    if (!this.pixels || !this.wide) return;
+    this.svg.style.setProperty("--mm-per-px", (this.wide / this.pixels).toFixed(3));
+    this._nameSide();
   }
 
   /** Openings and grips, which move while the clay stays. */
@@ -178,7 +179,7 @@ class View {
 
   /** The side's name stands under the piece to the left, or to the right where a hole's name stands there. */
   _nameSide() {
-    const [x0, , x1, y1] = this.box, wide = 7.5 * this.side.name.length * (this.wide / (this.svg.clientWidth || 1));
+    const [x0, , x1, y1] = this.box, wide = 7.5 * this.side.name.length * (this.wide / (this.pixels || 300));
     const taken = [...this.grips.values()].some(({ node, name }) => name && !node.classList.contains("gone") && !name.classList.contains("unseen")
       && name.getAttribute("y") > y1 && name.getAttribute("x") < x0 + wide);
     this.name.setAttribute("x", taken ? x1 + 5 : x0 - 5);
