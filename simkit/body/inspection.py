@@ -57,7 +57,7 @@ def _cautions(chamber: ChamberBody) -> Iterator[str]:
 
 
 def inspect(vessel: Vessel) -> list[Fault]:
-    """All geometric faults of a vessel: chamber by chamber, then what chambers do to each other."""
+    """All geometric faults of a vessel: chamber by chamber, then between chambers."""
     faults: list[Fault] = []
     inspected: list[_Inspection] = []
     for chamber in vessel.chambers:

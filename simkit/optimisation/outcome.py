@@ -40,7 +40,7 @@ class ChangedNumber:
 
 @dataclass(frozen=True)
 class Active:
-    """A limit or bound that the new design stands at, in words, and what it costs.
+    """A limit or bound that the new design stands at, in words, and its cost.
 
     said: `what` as a person says it. price: fall of half the sum of squared residuals (cents^2) for each
     mm (or degree, or unit of a factor) that it gave way; 0 where it stands there but costs nothing.

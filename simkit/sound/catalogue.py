@@ -1,4 +1,4 @@
-"""The models by name: where each is, and what it can be asked beside pitch, as plain data.
+"""The models by name: the module of each, and its abilities beside pitch, as plain data.
 
 A model of one's own is one file and one more `Model`: in `BUILT_IN`, or in another package, announced there by an entry
 point of the group `simkit.models` under the model's name. Nothing of a model is loaded before it is asked.

@@ -1,4 +1,4 @@
-"""The map of a quadratic triangle or tetrahedron: what a mesh is judged by.
+"""The map of a quadratic triangle or tetrahedron, by whose determinant a mesh is judged.
 
 Only here in this room; `field` computes with scikit-fem's elements, which count the nodes alike (corners, then edges).
 """

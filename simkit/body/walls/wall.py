@@ -1,4 +1,4 @@
-"""The inside surface of a chamber as an exact formula, and what can be asked of it anywhere.
+"""The inside surface of a chamber as an exact formula: level, derivatives, nearest points, curvatures, rays.
 
 A wall is the zero set of a `level`: negative in the air, positive in the clay. Normals point out of the air;
 curvatures are seen from the air (positive inside a ball). Lengths are metres.

@@ -1,4 +1,4 @@
-"""The natural modes of closed air: what the chamber would ring at with no opening."""
+"""The natural modes of closed air: resonances of the chamber with no opening."""
 
 from __future__ import annotations
 

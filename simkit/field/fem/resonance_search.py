@@ -47,7 +47,7 @@ class Radiating:
 
     @property
     def beyond(self) -> float:
-        """The plain steepness that holds what the harmonics do not reach, that of their next degree, 1/m."""
+        """Steepness for what is beyond the harmonics, that of their next degree, 1/m."""
         return (TOP + 2) / self.radius
 
     def steepness(self, k: complex) -> np.ndarray:
@@ -81,7 +81,7 @@ class Radiating:
 
 
 class Space:
-    """Orthonormal real fields V (n, m) with what the matrices make of them among themselves: small (m, m).
+    """Orthonormal real fields V (n, m), and the matrices projected on them: small (m, m).
 
     What a matrix makes of them is not kept: a field in the space is put through it again, which costs as little.
     """
@@ -95,7 +95,7 @@ class Space:
         self.sphere = np.zeros((air.B.shape[1], 0))
 
     def grow(self, fields: np.ndarray) -> None:
-        """Add what is new in the fields (n, c)."""
+        """Extend the span by the fields (n, c)."""
         fresh, old = _beyond(self.V, fields), self.V
         count = old.shape[1] + fresh.shape[1]
         if count > self._kept.shape[1]:

@@ -58,7 +58,7 @@ class Driven:
 
 @dataclass(frozen=True, eq=False)
 class Sides:
-    """The matrices before joining, the joining E, and g: what drives."""
+    """The matrices before joining, the joining E, and the drive g."""
 
     matrices: dict[str, csr_matrix]
     join: csr_matrix

@@ -1,4 +1,4 @@
-"""The whole air of a chamber at two finenesses, so that what the mesh leaves is known and can be taken off."""
+"""The whole air of a chamber at two finenesses, so that the mesh's error is known and can be taken off."""
 
 from __future__ import annotations
 

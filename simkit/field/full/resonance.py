@@ -36,7 +36,7 @@ log = logging.getLogger(__name__)
 
 @frozen
 class WholeMode:
-    """One resonance: k, 1/m (imaginary part from radiation alone), and what small changes would do to it.
+    """One resonance: k, 1/m (imaginary part from radiation alone), and its derivatives by small changes.
 
     thermal, viscous: integrals of p^2 (m^-1) and of (grad_T p)^2 (m^-3) over all walls, and participation: p^2 (m^-3)
     at each cover that is closed; all over the integral of p^2 dV, less the change of the outgoing wave with k^2: the

@@ -1,4 +1,4 @@
-"""Solving for the port field of a set of openings, and for what small moves of them change."""
+"""Solving for the port field of a set of openings, and for its changes by small moves of them."""
 
 from __future__ import annotations
 

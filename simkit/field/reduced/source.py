@@ -1,4 +1,4 @@
-"""The field of a small source on a curved wall, as far as it is singular: what a mesh need not see.
+"""The singular part of the field of a small source on a curved wall, in closed form, so that no mesh need resolve it.
 
 At a wall point, with z inward along the normal and x, y along the directions of the principal curvatures k1, k2
 (positive inside a ball),
@@ -71,7 +71,7 @@ def source_values(sources: Sources, points: np.ndarray) -> np.ndarray:
 
 
 def curvature_values(sources: Sources, points: np.ndarray) -> np.ndarray:
-    """The second and third term alone, what the wall's curvature adds: (s, p), 1/m."""
+    """The second and third term alone, of the wall's curvature: (s, p), 1/m."""
     return _Line(sources, points).curvature_values()
 
 
@@ -100,7 +100,7 @@ def source_slopes(sources: Sources, points: np.ndarray, normals: np.ndarray, cut
 
 
 def second_order_values(sources: Sources, points: np.ndarray) -> np.ndarray:
-    """R = -r/(4 pi), what k^2 adds to S first, for (nabla^2 + k^2)(1/(2 pi r) + k^2 R) = k^4 R: (s, p), m."""
+    """First term in k^2 of S, R = -r/(4 pi), for (nabla^2 + k^2)(1/(2 pi r) + k^2 R) = k^4 R: (s, p), m."""
     x, y, z = sources.coordinates(points)
     return -np.sqrt(x * x + y * y + z * z) / (4 * np.pi)
 

@@ -224,7 +224,7 @@ _PRODUCTS = {"gram": "added", "K": "stiff", "M": "heavy", "loads": "loads"}
 
 @dataclass(frozen=True, eq=False)
 class Widened:
-    """The equations among the air's span and what some mouths add to it, at some wave numbers."""
+    """The equations among the air's span and the fields of some mouths, at some wave numbers."""
 
     base: ShellBase
     parts: tuple[MouthShare, ...]
@@ -254,7 +254,7 @@ class Widened:
         return np.concatenate([own, self.blocks["read"].reshape(len(own), -1)], axis=1)
 
     def solved(self, far: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Components of the smooth fields (m, r, n) and what they radiate (m, n, n)."""
+        """Components of the smooth fields (m, r, n) and their radiation (m, n, n), 1/m."""
         base, waves, blocks, count = self.base, self.waves, self.blocks, len(self.parts)
         k2 = np.square(waves.k)[:, None, None]
         by_far = np.concatenate([p.by_far for p in self.parts], axis=1)

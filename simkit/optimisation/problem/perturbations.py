@@ -1,4 +1,4 @@
-"""Small moves of openings: what each changes in the port field and in the circuit, without solving anything anew."""
+"""Small moves of openings: first-order changes of the port field and of the circuit, without solving anything anew."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from simkit.vessel import Voicing
 
 @dataclass(frozen=True, eq=False)
 class OpeningMoves:
-    """Openings that small steps move, and what each changes in its row of the port field, to first order.
+    """Openings that small steps move, and the change of each one's row of the port field, to first order.
 
     before: all openings at rest; openings: those moved, each with its row; voicings: of moved windows, None for holes;
     of_step: for each step, its places among

@@ -148,7 +148,7 @@ class Iterate:
 
     @property
     def objective(self) -> float:
-        """The merit and the proximal term: what a descent makes least, cents^2."""
+        """Objective of a descent: the merit and the proximal term, cents^2."""
         return self.merit + 0.5 * float(np.sum(np.square(self.task.damping * self.task.displacement(self.x))))
 
     @cached_property

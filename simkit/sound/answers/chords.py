@@ -1,4 +1,4 @@
-"""Several chambers blown together: every choice of one note from each, and what they do to each other.
+"""Several chambers blown together: every choice of one note from each, and their pull on each other.
 
 Without a jet: each chamber's own resonance while the openings of the others are as their notes want them.
 """

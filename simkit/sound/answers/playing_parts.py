@@ -100,7 +100,7 @@ class _Asked:
         return self._known[playing].real
 
     def share(self, part: str) -> np.ndarray:
-        """Cents (n,) by which one part moves the notes: the mean of what it does alone and with all others there.
+        """Cents (n,) by which one part moves the notes: the mean of its effect alone and with all others there.
 
         So what two parts do to each other, a cent at most, is shared between them, and the parts add up.
         """

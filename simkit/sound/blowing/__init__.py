@@ -1,4 +1,4 @@
-"""Blowing: what sounds, how hard to blow, and when it overblows.
+"""Blowing: sounding notes, breath pressures, and overblowing.
 
 A windway makes breath a jet (`elements.airjet`), the jet is unstable and carries what the window's air did to its root
 on to the labium (`elements.jetwave`), where it is cut into a source that saturates (`elements.describing`). `motion` is

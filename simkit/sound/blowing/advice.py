@@ -86,7 +86,7 @@ class Tried:
 
 
 def rounded_hz(hz: float) -> str:
-    """A higher resonance's frequency to three digits: what sounds after a jump is near it, not at it.
+    """A higher resonance's frequency to three digits: the note after a jump is near it, not at it.
 
     >>> rounded_hz(4494.2), rounded_hz(987.6)
     ('4490', '988')

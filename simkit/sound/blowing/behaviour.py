@@ -104,7 +104,7 @@ class Blown:
 
     @property
     def gain(self) -> np.ndarray:
-        """(F,) the loop's gain of a small swing at the playing pressure and pitch: what is left to saturate."""
+        """Gain of the loop for a small swing at the playing pressure and pitch (F,); at 1 nothing saturates."""
         loop, live, c = self.loop.pure, self.speaks, self.cycle
         omega = np.where(live, c.omega, loop.motion.omega[:, 0].real)
         speed = np.where(live, c.speed, loop.jet.speed(SPEAKS_BELOW_PA))

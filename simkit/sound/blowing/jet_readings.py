@@ -73,7 +73,7 @@ class FittedJet:
     fit: JetFit
 
     def as_dict(self) -> dict[str, Any]:
-        """The table, one standard error of each constant as a factor, and what is left, in cents."""
+        """The table, one standard error of each constant as a factor, and the residual, cents."""
         return {
             "jet": {name: getattr(self.fit.constants, name) for name in self.readings.free},
             "factor": self.fit.spread,

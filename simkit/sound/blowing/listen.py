@@ -1,4 +1,4 @@
-"""The time-domain note as sound: what a listener in the room gets from all openings together, as a WAV file."""
+"""The time-domain note as sound: pressure in the room from all openings together, as a WAV file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The overtones of a steady oscillation, and what they do to its frequency: harmonic balance around `cycle`.
+"""The overtones of a steady oscillation, and its shift by them: harmonic balance around `cycle`.
 
 The labium's source is nearly a square wave, so the window's air has overtones of some per cent. The jet's wave makes
 more of them than of the fundamental, and there they shift the moment at which the jet crosses the labium: up to some
@@ -33,7 +33,7 @@ def with_overtones(loop: Loop, solve: Callable[[Loop], Cycle], rounds: int = _RO
 
 
 def overtones(loop: Loop, cycle: Cycle) -> tuple[np.ndarray, np.ndarray]:
-    """(source, friction): what the overtones turn the two describing functions into, as complex factors (F,)."""
+    """(source, friction): complex factors (F,) of the two describing functions by the overtones."""
     found = np.flatnonzero(cycle.exists)
     source, friction = np.ones(len(cycle.omega), complex), np.ones(len(cycle.omega), complex)
     if len(found):

@@ -113,7 +113,7 @@ class AirJet:
         return self.constants.half_width * self.height
 
     def wave_log(self, omega: Reals, speed: Reals) -> Reals:
-        """Log of what the wave does from windway to labium: growth minus i times the turn (rad), never wrapped."""
+        """Logarithm of the wave's gain from windway to labium: growth minus i times the turn (rad), never wrapped."""
         reach = self.cut_up / self.half_width
         turn, growth = wave(omega * self.half_width / speed)
         return reach * (self.constants.growth * growth - 1j * turn / self.constants.convection)

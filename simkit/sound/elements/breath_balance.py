@@ -108,7 +108,7 @@ def breathed(b: Breathing) -> Breathed:
 def _heat(
     b: Breathing, blown: np.ndarray, breath_in: np.ndarray, room_in: np.ndarray, warm: _State, inside: _State
 ) -> np.ndarray:
-    """W (f,): what the jet (`blown`, mol/s) leaves in the windway, and what has come in leaves in the chamber."""
+    """Heat to the clay, W (f,): from the jet (`blown`, mol/s) in the windway, and from what came into the chamber."""
     breath, room = (molar_heat(air.gases, air.temperature_c + KELVIN) for air in (b.breath, b.room))
     cooled = breath * (b.breath.temperature_c - warm.temperature_c) + EVAPORATION * warm.condensed
     given = breath * breath_in * (warm.temperature_c - inside.temperature_c)
@@ -153,7 +153,7 @@ def _windway(b: Breathing) -> _State:
 
 
 def _at_wall(b: Breathing) -> Reals:
-    """Mole fraction of water at the clay: saturated at its temperature, or what dry clay leaves."""
+    """Mole fraction of water at the clay: saturated at its temperature, or less over dry clay."""
     full = saturated_water(b.clay_c, b.room.pressure_pa)
     return plain(full - b.mixing.uptake * np.maximum(full - b.room.gases.water, 0.0))
 

@@ -29,7 +29,7 @@ def describing(x: float, a: float = 0.0) -> float:
 
 
 def mean_slope(x: float, a: float = 0.0) -> float:
-    """M = (1/2 pi) int sech^2(x sin p - a) dp: what is left of the gain for another frequency. N + x N'/2 if a = 0.
+    """M = (1/2 pi) int sech^2(x sin p - a) dp: gain left for another frequency. N + x N'/2 if a = 0.
 
     >>> round(mean_slope(0.0, 0.5), 5)
     0.78645

@@ -1,4 +1,4 @@
-"""The air that moves in a hole or a window: its conductivity, its friction, and what a finger makes of it.
+"""The air that moves in a hole or a window: its conductivity, its friction, and its volume under a finger.
 
 Each opening is taken as if its wall were flat and it stood alone; what curvature, neighbours and the chamber's own
 shape change is the business of the models that see them.

@@ -131,7 +131,7 @@ def _skin(axes: np.ndarray, aside: float) -> tuple[np.ndarray, np.ndarray, np.nd
 
 @lru_cache(maxsize=8)
 def _answers(axes: bytes, aside: float, ks: bytes) -> np.ndarray:
-    """The pressure on a quarter's points for what is sent to them, of each kind at each k: (k, c, n, n).
+    """Inverse of the boundary equations on a quarter's points, of each symmetry class at each k: (k, c, n, n).
 
     Nothing of it knows where the sources are: openings may move.
     """

@@ -31,7 +31,7 @@ def members(field: PortField) -> np.ndarray:
 
 
 def uniform_matrix(circuit: Circuit, m: Matrices, openness: np.ndarray) -> np.ndarray:
-    """A (f, u, u), 1/m^2, symmetric: what the chambers' uniform pressures make of each other at the matrices' k."""
+    """Coupling A (f, u, u), 1/m2, symmetric, of the chambers' uniform pressures at the matrices' k."""
     E = members(circuit.field)
     T, R = opened(m, openness)
     flow = T @ np.linalg.solve(m.regular @ T + R, np.broadcast_to(E, (len(T), *E.shape)))

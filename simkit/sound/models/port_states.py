@@ -1,4 +1,4 @@
-"""The notes of one chamber in many states of playing by the port model, and what of them is kept."""
+"""The notes of one chamber in many states of playing by the port model, and those that are kept."""
 
 from __future__ import annotations
 

@@ -161,7 +161,7 @@ def _wide(opening: Opening, q: float) -> Opening:
 
 
 def _slides(r: PortsResonator, changes: RowChanges, outer: _Range) -> list[dict[str, Any]]:
-    """For each round opening: its duct at the widths, and what its rows of the field change by, one list a width."""
+    """For each round opening: its duct at the widths, and the changes of its rows of the field, one list a width."""
     own, openings = WIDTHS.index(1.0), _openings(r)
     around = changes.outside(outer.points)  # (p, v, n)
     found, each = [], len(WIDTHS) - 1
@@ -195,7 +195,7 @@ def _duct(apertures: Sequence[Aperture]) -> dict[str, Any]:
 
 
 def _chamber(vessel: Vessel, case: Case, r: PortsResonator, outer: _Range) -> dict[str, Any]:
-    """A chamber that is blown: its airs by temperature, its windway, what fingers and breath do, its notes."""
+    """A chamber that is blown: its airs by temperature, its windway, fingers and breath, its notes."""
     design = vessel.chamber(case.chamber.name)
     rows = np.flatnonzero(r.rows)
     window = r.circuit.ducts[rows[0]]

@@ -270,7 +270,7 @@ class PortsResonator:
         return np.asarray(2 * np.abs((self.circuit.chamber_air.sound_speed**2 * A[:, a, b] / (2 * omega)).imag))
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
-        """Uncertainty from what the field says of itself for this fingering; see `simkit.sound.models.uncertainty`."""
+        """Uncertainty from the field's own evidence for this fingering; see `simkit.sound.models.uncertainty`."""
         state = self.states(openness_of(self.holes, fingering))[0]
         return trusted(self.circuit, self.rows, state, self.airs)
 
