@@ -16,9 +16,10 @@ from simkit.sound.elements.constants import JetConstants
 from simkit.sound.elements.describing import Saturation
 from simkit.sound.elements.jetwave import theta_for, wave
 from simkit.sound.elements.orifice import Reals
-from simkit.sound.elements.windway import friction_heads
+from simkit.sound.elements.windway import friction_and_slope, friction_heads
 from simkit.vessel import Voicing
 
+_LEAST = 1e-9  # m/s: no jet is slower
 _ROUNDED = 0.2  # the friction layers of a windway do not meet all at once; without it the pitch curve has a corner
 _SECANTS = 7  # 6 are exact to rounding from 0.01 Pa to 100 kPa, in windways of 2 to 200 mm
 
@@ -92,13 +93,19 @@ class AirJet:
 
     def breath_flow(self, speed: Reals) -> Reals:
         """Air that the player spends, m3/s: mean speed times h H; two thirds of U h H when developed."""
-        mean = np.asarray(speed, float)
-        for _ in range(40):  # (1 + F(mean)) mean^2 = U^2 where the middle is untouched: a contraction
-            before = mean
-            mean = 0.5 * mean + 0.5 * speed / np.sqrt(np.minimum(1 + self._friction(mean), 2.25))
-            if np.all(np.abs(mean - before) <= 1e-14 * np.abs(mean)):
+        # (1 + F(mean)) mean^2 = U^2 where the middle is untouched: a power of the mean between 1 and 2, so that in
+        # logarithms Newton's steps settle at once.
+        is_there = np.asarray(speed) > 0
+        speed = np.maximum(speed, _LEAST)
+        mean = speed / 1.25
+        for _ in range(20):
+            heads, slope = friction_and_slope(self.length, self.height, self.breath.kinematic_viscosity, mean)
+            whole = 1 + self.constants.windway_loss * heads
+            step = (2 * np.log(speed / mean) - np.log(whole)) / (2 + self.constants.windway_loss * slope / whole)
+            mean = mean * np.exp(step)
+            if np.abs(step).max(initial=0.0) < 1e-8:  # the error left is its square
                 break
-        return mean * self.height * self.width
+        return np.where(is_there, np.maximum(mean, speed / 1.5), 0.0) * self.height * self.width
 
     def _friction(self, mean: Reals) -> Reals:
         """Pressure spent on friction and on shaping the profile, in mean velocity heads rho V^2/2."""

@@ -231,7 +231,14 @@ def friction_heads(length: Reals, height: Reals, kinematic_viscosity: float, spe
     F = 4 z (3.44/sqrt(z) + [24 + 0.674/(4z) - 3.44/sqrt(z)] / (1 + 0.000029/z^2)).
     Shah & London 1978, Laminar Flow Forced Convection in Ducts, ch. VI (from memory). Side walls are left out.
     """
-    return _heads(_entry(length, height, kinematic_viscosity, np.maximum(speed, 1e-9)))[0]
+    return friction_and_slope(length, height, kinematic_viscosity, speed)[0]
+
+
+def friction_and_slope(length: Reals, height: Reals, kinematic_viscosity: float, speed: Reals) -> tuple[Reals, Reals]:
+    """`friction_heads` F and dF/d ln V."""
+    z = _entry(length, height, kinematic_viscosity, np.maximum(speed, _CREEPING))
+    heads, slope = _heads(z)
+    return heads, -z * slope
 
 
 def stream_resistance(windway: Windway, air: Air, omega: Reals) -> Reals:
@@ -255,6 +262,9 @@ def stream_resistance(windway: Windway, air: Air, omega: Reals) -> Reals:
     poiseuille = 12 * air.viscosity * length / windway.height**2
     turn = 1j * np.asarray(omega) * windway.length / V
     return (kinetic + (steady - poiseuille - kinetic) * -np.expm1(-turn) / turn) / windway.area
+
+
+_CREEPING = 1e-9  # m/s: slower breath has this one's friction
 
 
 def _entry(length: Reals, height: Reals, kinematic_viscosity: float, speed: Reals) -> Reals:

@@ -27,7 +27,7 @@ from simkit.sound.models.circuit import Circuit, Duct, Matrices, apertures_in_on
 from simkit.sound.models.roots import TOLERANCE, stiffness
 from simkit.sound.models.side_by_side import matrices_of
 
-_POINTS, _ASIDE = 8, 0.05  # Chebyshev points about a note, and their range: states lie 0.03 from the first
+_POINTS, _ASIDE = 7, 0.05  # Chebyshev points about a note, and their range: states lie 0.03 from the first
 
 
 def lowest_apart(circuits: Sequence[Circuit], openness: np.ndarray, start: np.ndarray) -> np.ndarray:
