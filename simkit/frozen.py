@@ -78,12 +78,20 @@ def _names(kind: type) -> tuple[str, ...]:
 
 
 def content(value: object) -> Hashable:
-    """Content of an array, a list or a mapping, as something that can be compared and hashed; all else as it is."""
-    if isinstance(value, np.ndarray):
+    """What an array, a list or a mapping holds, as something that can be compared and hashed; all else as it is."""
+    kind = _kind(type(value))  # type: ignore[arg-type]
+    if kind is None:
+        return value
+    if kind is np.ndarray:
+        array: np.ndarray = value  # type: ignore[assignment]
         # Adding 0 makes one of the two zeros, which are equal and differ in their bits.
-        return value.shape, value.dtype.str, (value + 0 if value.dtype.kind in "fc" else value).tobytes()
-    if isinstance(value, Mapping):
-        return frozenset((key, content(entry)) for key, entry in value.items())
-    if isinstance(value, list | tuple):
-        return tuple(content(entry) for entry in value)
-    return value
+        return array.shape, array.dtype.str, (array + 0 if array.dtype.kind in "fc" else array).tobytes()
+    if kind is Mapping:
+        return frozenset((key, content(entry)) for key, entry in value.items())  # type: ignore[attr-defined]
+    return tuple(map(content, value))  # type: ignore[call-overload]
+
+
+@lru_cache(maxsize=1024)
+def _kind(kind: type) -> type | None:
+    """As which of these a value of some type is looked into; None: as it is."""
+    return next((each for each in (np.ndarray, Mapping, list, tuple) if issubclass(kind, each)), None)

@@ -77,7 +77,9 @@ def resonator(model: str, case: Case) -> Any:
     """
     (name,) = chosen(model)
     known = model_of(name)
-    made: Resonator = import_module(known.home).resonator(with_playing(case, case.playing.only(known.played)))
+    if not set(case.playing.parts) <= set(known.played):
+        case = with_playing(case, case.playing.only(known.played))
+    made: Resonator = import_module(known.home).resonator(case)
     return made
 
 

@@ -24,15 +24,20 @@ def body_air(body: Body, mesh: float = 1.0) -> BodyAir:
 
     mesh: its sizes over the standard.
     """
-    key = tuple(chamber.wall for chamber in body.chambers), body.thickness, body.figure, mesh
-    if key not in _KEPT:
-        _KEPT[key] = air_of(body, mesh=mesh)
+    key = _walls(body, mesh)
+    air = _KEPT.get(key)
+    if air is None:
+        air = _KEPT[key] = air_of(body, mesh=mesh)
         while len(_KEPT) > 2 and (len(_KEPT) > _KEEP or _nodes() > _KEEP_NODES):
             _, gone = _KEPT.popitem(last=False)
             for each in [each for each, solution in _SOLVED.items() if solution.air.outside is gone.outside]:
                 del _SOLVED[each]  # it would keep the meshes and their factors
     _KEPT.move_to_end(key)
-    return replace(_KEPT[key], body=body)  # walls are the key: names and openings are this body's own
+    return replace(air, body=body)  # walls are the key: names and openings are this body's own
+
+
+def _walls(body: Body, mesh: float) -> tuple[tuple[Wall, ...], float, Wall | None, float]:
+    return tuple(chamber.wall for chamber in body.chambers), body.thickness, body.figure, mesh
 
 
 def _nodes() -> int:
@@ -43,13 +48,17 @@ def _nodes() -> int:
 
 def solved(body: Body, mesh: float = 1.0) -> PortSolution:
     """The port solution of a body, kept for the same openings under other airs, fingerings and windways."""
-    air, key = body_air(body, mesh), (body, mesh)  # the air asked for in any case: what is used is kept
-    if key not in _SOLVED:
-        _SOLVED[key] = port_solution(air)
+    key = body, mesh
+    solution = _SOLVED.get(key)
+    if solution is None:
+        solution = _SOLVED[key] = port_solution(body_air(body, mesh))
         while len(_SOLVED) > _KEEP:
             _SOLVED.popitem(last=False)
-    _SOLVED.move_to_end(key)
-    return _SOLVED[key]
+    else:
+        _SOLVED.move_to_end(key)
+        if (walls := _walls(body, mesh)) in _KEPT:
+            _KEPT.move_to_end(walls)  # what is used is kept
+    return solution
 
 
 def wall_loss(air: BodyAir, body: Body, gas: Air) -> WallLoss:
