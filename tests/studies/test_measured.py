@@ -101,6 +101,13 @@ def test_the_command_tells_and_refuses(written, capsys):
     assert study().main([str(written()), "--json", "--models", "lumped"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert {"readings", "common_cents", "left_cents", "uncertainty_cents"} <= set(data)
+    assert study().main([str(written(celsius=99))]) == 2
+    wrong = capsys.readouterr()
+    assert wrong.out == "" and "form.toml" in wrong.err and "Traceback" not in wrong.err
+
+
+@pytest.mark.slow
+def test_the_command_refuses_by_itself(written):
     command = [sys.executable, FOLDER / "compare.py", written(celsius=99)]
     wrong = subprocess.run(command, capture_output=True, text=True)
     assert (wrong.returncode, wrong.stdout) == (2, "")

@@ -17,6 +17,8 @@ import bodies  # noqa: E402 found on the path above
 from simkit.body import body_of  # noqa: E402
 from simkit.body.girth import waist  # noqa: E402
 
+SOME = ("figure", "waist_18", "waist_13", "waist_10")  # of many alike
+
 
 @cache
 def study(name):
@@ -31,7 +33,10 @@ def recorded(name):
     return json.loads((STUDIES / name / "result.json").read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("body", bodies.BODIES, ids=lambda body: body.name)
+@pytest.mark.parametrize(
+    "body",
+    [pytest.param(body, id=body.name, marks=pytest.mark.slow if body.name in SOME else ()) for body in bodies.BODIES],
+)
 def test_every_body_holds_the_same_air_and_has_the_same_openings(body):
     (chamber,) = body_of(body.design).chambers
     assert 1e6 * chamber.volume == pytest.approx(bodies.VOLUME_ML, rel=1e-5)
@@ -43,7 +48,7 @@ def test_every_body_holds_the_same_air_and_has_the_same_openings(body):
         assert 1e3 * np.linalg.norm(twin.center - opposite.center) == pytest.approx(bodies.TWIN_MM, abs=2e-3)
 
 
-@pytest.mark.parametrize("neck", [24, 18, 13, 10, 7])
+@pytest.mark.parametrize("neck", [24, *(pytest.param(neck, marks=pytest.mark.slow) for neck in (18, 13, 10)), 7])
 def test_a_waist_is_as_wide_as_it_is_called(neck):
     body = next(body for body in bodies.BODIES if body.name == f"waist_{neck}")
     found = waist(body.wall)

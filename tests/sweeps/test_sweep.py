@@ -136,9 +136,10 @@ def test_a_full_disk_loses_nothing_and_is_said(folder, monkeypatch):
     def narrow(store):
         prepare(store)
         (pages,) = store._db.execute("pragma page_count").fetchone()
-        store._db.execute(f"pragma max_page_count = {pages + 5}")  # what SQLite itself calls a full disk
+        store._db.execute(f"pragma max_page_count = {pages + 1}")  # what SQLite itself calls a full disk
 
     monkeypatch.setattr(Store, "_prepare", narrow)
+    monkeypatch.setattr("simkit.sweeps.running.BATCH_S", 0)  # a batch is one case
     with pytest.raises(OutOfReach, match=r"full; what was stored before is kept"):
         swept(folder)
     assert rows(folder, "pragma integrity_check") == [("ok",)]
