@@ -96,7 +96,7 @@ def test_predict_answers_for_one_chamber_several_or_all():
 
 @pytest.mark.parametrize("state", ["still", pytest.param("played", marks=pytest.mark.slow)])
 def test_blow_answers_for_chords_with_one_breath(state):
-    table = simkit.blow(two(46), blown=["one", "two"], advise=False, state=state)
+    table = simkit.blow(two(), blown=["one", "two"], advise=False, state=state)
     for chord in table.chords:
         own = [tone.pressure_pa for tone in chord.tones]
         assert min(own) <= chord.pressure_pa <= max(own)

@@ -130,7 +130,7 @@ def test_two_sweeps_do_not_share_a_folder(folder):
 def test_a_full_disk_loses_nothing_and_is_said(folder, monkeypatch):
     swept(folder)
     cases = folder / "cases.toml"
-    cases.write_text(cases.read_text().replace("count = 3", "count = 300"))
+    cases.write_text(cases.read_text().replace("count = 3", "count = 60"))
     prepare = Store._prepare
 
     def narrow(store):
@@ -139,7 +139,6 @@ def test_a_full_disk_loses_nothing_and_is_said(folder, monkeypatch):
         store._db.execute(f"pragma max_page_count = {pages + 1}")  # what SQLite itself calls a full disk
 
     monkeypatch.setattr(Store, "_prepare", narrow)
-    monkeypatch.setattr("simkit.sweeps.running.BATCH_S", 0)  # a batch is one case
     with pytest.raises(OutOfReach, match=r"full; what was stored before is kept"):
         swept(folder)
     assert rows(folder, "pragma integrity_check") == [("ok",)]
