@@ -8,8 +8,9 @@ import pytest
 import simkit
 from simkit.air import moist_air
 from simkit.body import body_of
+from simkit.field.window.ledge import bend_shares
 from simkit.sound.elements.ducts import end_impedance
-from simkit.sound.elements.floor import Floor, Ledge, floor_of
+from simkit.sound.elements.floor import SPREAD, Floor, Ledge, floor_of
 from simkit.sound.elements.openings import aperture_of
 from simkit.vessel.starter import starter
 
@@ -45,3 +46,12 @@ def test_it_hangs_as_deep_as_half_the_windway_and_its_clay_less_what_the_edge_is
 
 def replaced(**sizes):
     return VOICING.model_copy(update=sizes)
+
+
+def test_its_doubt_holds_what_the_wall_s_bend_adds():
+    """With much clay the bend's share more than in a flat wall, with little clay as much less; the note has none."""
+    share = bend_shares(WINDOW.width, WINDOW.height, WINDOW.curvatures).inertance
+    assert share > 0.03
+    for end, under, sign in zip(Ledge().ends, SPREAD, (-1, 1), strict=True):
+        flat = floor_of(VOICING, WINDOW, Ledge().but(under)).inertance
+        assert floor_of(VOICING, WINDOW, end).inertance == pytest.approx(flat * (1 + sign * share), rel=1e-9)

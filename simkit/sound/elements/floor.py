@@ -1,8 +1,9 @@
 """The clay that carries the windway's end: it hangs into the chamber before the window, whose air it makes heavier.
 
 The edge lies at the inner face and the jet blows at it, so about half of the windway lies below that face, and the clay
-under it lower still. What the law leaves out is less than how makers differ: its own 3 percent, 8 to 13 more where the
-wall bends away from the window to a radius of 25 to 15 mm, and the little air that the clay takes from the chamber.
+under it lower still. The law is that of flat clay; what a bent wall adds, 8 to 13 percent where it bends away from the
+window to a radius of 25 to 15 mm, is in the stated doubt. The law's own 3 percent and the little air that the clay
+takes from the chamber are less than how makers differ.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from simkit.body.chambers import Opening
 from simkit.body.mouthpiece import USUAL_FLOOR
-from simkit.field.window.ledge import floor_burden
+from simkit.field.window.ledge import bend_shares, floor_burden
 from simkit.sound.elements.openings import Aperture
 from simkit.sound.elements.orifice import Reals
 from simkit.vessel import Chamber, Voicing
@@ -28,6 +29,12 @@ class Ledge:
     beside: float = USUAL_FLOOR
     least: float = SPREAD[0]
     most: float = SPREAD[1]
+    bend: float = 0.0
+
+    @property
+    def ends(self) -> tuple[Ledge, Ledge]:
+        """The least and the most that it may add: little clay, or much of it that bends with the wall."""
+        return replace(self.but(self.least), bend=-1.0), replace(self.but(self.most), bend=1.0)
 
     def but(self, under: float) -> Ledge:
         """Copy with another thickness under the windway, that beside it as much more or less where it was alike."""
@@ -76,4 +83,7 @@ def floor_of(voicing: Voicing, window: Opening, clay: Ledge) -> Floor:
     """The floor of a windway before its window: it hangs as far below the inner face as windway and clay reach."""
     depth = 1e-3 * (voicing.windway_height_mm / 2 - voicing.edge_offset_mm) + clay.under
     burden = floor_burden(window.width, window.height, window.edge_deg, depth, clay.beside)
-    return Floor(clay, burden.inertance, burden.friction)
+    more = bend_shares(window.width, window.height, window.curvatures)
+    shares = (max(1 + clay.bend * each, 0.0) for each in (more.inertance, more.friction))
+    inertance, friction = (one * share for one, share in zip((burden.inertance, burden.friction), shares, strict=True))
+    return Floor(clay, inertance, friction)

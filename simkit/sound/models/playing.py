@@ -70,8 +70,8 @@ class Playing:
         if self.windway is not None:
             pairs += [(self._before(name, low), self._before(name, high)) for name, low, high in SPREAD]
         if self.floor is not None:
-            ends = [replace(self, floor=self.floor.but(under)) for under in (self.floor.least, self.floor.most)]
-            pairs.append((ends[0], ends[1]))
+            little, much = self.floor.ends
+            pairs.append((replace(self, floor=little), replace(self, floor=much)))
         if self.fingers is not None:
             for doubt in ("deeper", "stronger"):
                 less, more = (replace(self.fingers, **{doubt: sign}) for sign in (-1.0, 1.0))
