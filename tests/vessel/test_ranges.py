@@ -22,11 +22,11 @@ def test_no_size_is_without_ends(shape):
             assert allowed.low >= 0.01 and not allowed.holds(5e-324), key
 
 
-FEW = ("body.length_mm", "body.voicing.window_width_mm", "body.hole.1.diameter_mm", "body.hole.1.around_deg")
+FEW = ("body.length_mm", "body.hole.1.diameter_mm")
 
 
-@pytest.mark.parametrize("keys", [FEW, pytest.param((), marks=pytest.mark.slow)])
-def test_at_every_end_there_is_an_answer_or_one_message(keys):
+@pytest.mark.parametrize(("keys", "state"), [(FEW, "still"), pytest.param((), "played", marks=pytest.mark.slow)])
+def test_at_every_end_there_is_an_answer_or_one_message(keys, state):
     """Not the ZeroDivisionError, OverflowError or ValueError in which 5e-324 and 1e308 used to end."""
     vessel = simkit.loads(starter())
     answered = refused = 0
@@ -37,7 +37,7 @@ def test_at_every_end_there_is_an_answer_or_one_message(keys):
         ends = {number.allowed.low, number.allowed.high, *((0.0,) if number.allowed.holds(0) else ())}
         for end in ends:
             try:
-                answered += bool(simkit.predict(vessel.with_value(key, end), "lumped").notes)
+                answered += bool(simkit.predict(vessel.with_value(key, end), "lumped", state=state).notes)
             except SimkitError:
                 refused += 1
-    assert answered > 2 and refused > 0
+    assert answered > (0 if keys else 2) and refused > 0
