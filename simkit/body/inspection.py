@@ -220,7 +220,7 @@ class _Inspection:
 
 
 def _key_of(why: str, key: str) -> str:
-    """Which number of an opening a complaint is about."""
+    """Key of the opening's number that a complaint is about."""
     if "direction" not in why:
         return "along_mm"
     return "direction" if ".hole." in key else "breath_toward_deg"

@@ -86,7 +86,7 @@ _ENDS = (("the left", "the right"), ("the mouth end", "the far end"), ("below", 
 
 
 def slanting(openings: Sequence[Opening]) -> list[str]:
-    """How holes with a direction of their own are held against the clay, in words.
+    """Instructions to hold the drill for holes with a direction of their own, in words.
 
     The angle from square to the wall, and the one or two ways that the drill's outer end leans to.
     """

@@ -1,4 +1,4 @@
-"""How thick a figure's clay is, as a map on its air seen from above and from underneath, extremes marked."""
+"""Thickness of a figure's clay as a map on its air, seen from above and from underneath, extremes marked."""
 
 from __future__ import annotations
 

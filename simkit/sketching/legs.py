@@ -112,7 +112,7 @@ def leg_text(legs: tuple[LegPair, ...]) -> Iterator[str]:
 
 
 def leg_words(legs: tuple[LegPair, ...]) -> list[str]:
-    """What to tell of the legs."""
+    """Remarks on the legs."""
     return [
         f"{leg.name}: drawn from the side, taken for a pair, {leg.across_mm:g} mm to the left and to the right, "
         f"as wide as it is thick, {leg.thick_mm:g} mm"

@@ -240,7 +240,7 @@ class _Plan:
         return (rim * depth + saddle - second * (o.area / np.pi) ** 1.5) / o.area
 
     def _saddle(self, cap: np.ndarray) -> float:
-        """How much higher a rectangle's rim counts than in a ball of the same mean depth, m, positive up the axis."""
+        """Excess of a rectangle's rim over that in a ball of the same mean depth, m, positive up the axis."""
         o = self.opening
         across, along = 2 * flow.square_bends(cap) / self.scale**2
         return SADDLE_DEPTH * (o.width - o.height) * min(o.width, o.height) * float(along - across) / 24

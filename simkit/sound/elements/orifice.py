@@ -248,7 +248,7 @@ _forgetting = RectBivariateSpline(np.log(_FADE_ASPECT), np.log(_FADE_THICKNESS),
 
 
 def rectangle_fade(aspect: float, x: float) -> float:
-    """How much of the thin wall's end correction is left in a rectangle's, 1 to 0, in a wall x disc's radii thick.
+    """Fraction of the thin wall's end correction left in a rectangle's, 1 to 0, in a wall x disc's radii thick.
 
     Thinner than 0.05 the rate goes on as a logarithm does, which is the law of a thin wall; thicker than 4 it stays.
     """
