@@ -116,7 +116,7 @@ def test_the_flow_through_an_opening_is_what_the_field_brings_there(tube, note):
 
 
 def test_a_field_is_a_file_that_others_read(tube, tmp_path):
-    field = simkit.air_field(tube, ["far"], mode=1, state="still", mesh=0.7)
+    field = simkit.air_field(tube, ["far"], mode=1, state="still", mesh=2.0)
     field.write(tmp_path / "field.vtu")
     read = meshio.read(tmp_path / "field.vtu")
     assert np.array_equal(read.points, field.points)
@@ -125,7 +125,7 @@ def test_a_field_is_a_file_that_others_read(tube, tmp_path):
     assert np.array_equal(read.point_data["velocity_re"] + 1j * read.point_data["velocity_im"], field.velocity)
     assert not read.cell_data["outside"][0].any()
     assert field.frequency_hz == pytest.approx(
-        simkit.resonances(tube, 1, opened=["far"], state="still", mesh=0.7).frequencies_hz[0], rel=1e-9
+        simkit.resonances(tube, 1, opened=["far"], state="still", mesh=2.0).frequencies_hz[0], rel=1e-9
     )
     assert np.isfinite(field.velocity).all()
     assert np.abs(field.pressure).max() == pytest.approx(1)
