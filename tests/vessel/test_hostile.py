@@ -177,8 +177,10 @@ def test_a_number_within_its_range_is_taken_and_given_back(dove, data):
     "text",
     [
         "\n".join(f"key{n} = 1" for n in range(20000)),
-        "[[chamber]]\n" * 8000,
-        "[[chamber]]\n" + "[[chamber.hole]]\n" * 6000,
+        "[[chamber]]\n" * 2000,
+        "[[chamber]]\n" + "[[chamber.hole]]\n" * 2000,
+        pytest.param("[[chamber]]\n" * 8000, marks=pytest.mark.slow),
+        pytest.param("[[chamber]]\n" + "[[chamber.hole]]\n" * 6000, marks=pytest.mark.slow),
         "x = {" + "a." * 20000 + "a = 1}",
         "x = " + "{a = " * 20000,
         "x = " + "[" * 50000,
