@@ -150,9 +150,8 @@ def test_a_fired_note_that_stays_off_is_told_what_still_helps(design, capsys):
 
 
 def test_the_log_is_kept_undone_and_told(design, capsys):
-    asked(capsys, design, "--heard", "D5=541")
+    first = asked(capsys, design, "--heard", "D5=541")
     before = log_of(design).read_bytes()
-    first = asked(capsys, design)
     asked(capsys, design, "--cut", "1=4.4", "--heard", "E5=636")
     assert log_of(design).read_bytes().startswith(before)
     as_it_was = log_of(design).read_bytes()

@@ -16,7 +16,7 @@ from simkit.optimisation.problem.trial import Trial
 @pytest.fixture(scope="module")
 def curve(whistle):
     """In tune against small holes: the holes of the start are too wide, so both ask for less, to a point."""
-    return trade_off(whistle, "diameters", InTune(), SmallHoles(weight=20.0), always=(), count=4)
+    return trade_off(whistle, "diameters", InTune(), SmallHoles(weight=20.0), always=(), count=3)
 
 
 def test_the_more_of_one_the_less_of_the_other(curve):
@@ -29,7 +29,7 @@ def test_the_more_of_one_the_less_of_the_other(curve):
 def test_the_curve_is_data_with_units(curve):
     told = json.loads(json.dumps(curve.as_dict()))
     assert (told["one"], told["other"]) == ("worst note off, cents", "widest hole, mm")
-    assert [row["balance"] for row in told["points"]] == pytest.approx([0.1, 0.4642, 2.154, 10], rel=1e-3)
+    assert [row["balance"] for row in told["points"]] == pytest.approx([0.1, 1, 10])
 
 
 def test_one_point_is_no_curve(whistle):
@@ -40,7 +40,7 @@ def test_one_point_is_no_curve(whistle):
 @pytest.fixture
 def stretched(whistle):
     """The whistle as if it were tuned to a scale that starts at its C and reaches one semitone too far."""
-    may = freedom(whistle, "diameters")
+    may = freedom(whistle, ["body.hole.1.diameter_mm", "body.hole.4.diameter_mm"])
     trial = Trial.of(may, may.start)
     hz = trial.voices[0].targets
     trial.__dict__["cents"] = 100 * np.log(hz / hz[0]) / np.log(hz[-1] / hz[0])
