@@ -43,6 +43,7 @@ def _stretched(vessel: Vessel, n: int) -> Vessel:
 
 CHANGES: dict[str, Change] = {
     "asked again": lambda vessel, n: vessel,
+    "other targets": _more("scale.a4_hz", 0.1),
     "another temperature": _warmer,
     "a hole widened": _more("body.hole.5.diameter_mm", 0.01),
     "a hole moved": _more("body.hole.5.along_mm", 0.05),
