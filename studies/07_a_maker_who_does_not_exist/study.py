@@ -41,7 +41,7 @@ from simkit.sound import models
 from simkit.sound.models.as_made import AsMade
 
 DESIGNS = HERE.parent / "designs"
-MINUTES = 5  # on an ordinary machine that has little else to do
+MINUTES = 9  # on an ordinary machine that has little else to do
 MAKERS = {"pocket_wren": 200, "tide_pendant": 200, "river_yam": 40}
 WITHIN = (5.0, 10.0)
 RUINED_CENTS = 20.0  # sharper than this beside the piece's own pitch: it cannot be mended with a knife
