@@ -19,7 +19,7 @@ from simkit.body.chambers import ChamberBody, Opening
 from simkit.body.meshes.obstacles import Obstacle, apart, around, obstacle_skins, widening
 from simkit.body.meshes.outlines import DuctSurface, OutlineCut
 from simkit.body.meshes.panels import MM, SizeAt, fill, sphere, wall_panels
-from simkit.body.meshes.rims import SPOT, duct_of, own_wall, spot_of
+from simkit.body.meshes.rims import SPOT, duct_of, outer_solid, own_wall, spot_of
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.skins import Skins, WholeMesh
 from simkit.body.walls.primitives import Faced, FlatFace, Union
@@ -152,21 +152,19 @@ def _meshable(chamber: ChamberBody) -> None:
 
 def _own_wall_meshable(chamber: ChamberBody, o: Opening) -> None:
     """Refuse a wall of its own where its flat face cannot be drawn."""
-    if o.figure is not None:
-        said = "in a figure's clay, which is not meshed yet; leave it out, or ask the model ports"
-        raise OutOfReach(f"resolved: {o.title} has a wall_mm of its own {said}")
-    said = f"resolved: {o.title} has a wall_mm of its own ({MM * o.length:.3g} mm in clay of "
-    said += f"{MM * chamber.thickness:.3g} mm), "
-    if not o.is_round or min(chamber.thickness, o.length) == 0:
+    clay = o.through if o.figure is not None else chamber.thickness
+    said = f"resolved: {o.title} has a wall_mm of its own ({MM * o.length:.3g} mm in clay of {MM * clay:.3g} mm), "
+    if not o.is_round or min(clay, o.length) == 0:
         where = "round a hole in clay that has a thickness; leave it out, or ask the model ports"
         raise OutOfReach(f"{said}which is meshed as a flat face {where}")
-    face = "collar" if o.length > chamber.thickness else "flat spot"
+    face = "collar" if o.length > clay else "flat spot"
     if o.radius + o.rim > 0.95 * SPOT * o.radius:
         raise OutOfReach(f"{said}but the rounded rim takes up its {face}, {SPOT:g} radii wide; make the rim smaller")
     if face == "flat spot":
         turns = np.linspace(0, 2 * np.pi, 24, endpoint=False)[:, None]
         edge = o.center + 1.1 * (o.radius + o.rim) * (np.cos(turns) * o.across + np.sin(turns) * o.forward)
-        free = float(lift(chamber.wall, chamber.thickness, edge, o.axis, chamber.thickness).min())
+        outer = (outer_solid(o), 0.0) if o.figure is not None else (chamber.wall, chamber.thickness)
+        free = float(lift(*outer, edge, o.axis, clay).min())
         if free < o.length + 2e-4:
             least = f"less than {MM * free - 0.2:.2f} mm is cut flat all round the hole here"
             raise OutOfReach(f"{said}but its flat spot does not reach beyond its rim; {least}, or leave it out")
@@ -271,7 +269,10 @@ def _outer_points(chamber: ChamberBody) -> np.ndarray:
 def _spots(chamber: ChamberBody) -> tuple[FlatFace, ...]:
     """The flat faces of holes with walls of their own."""
     some = (o for o in chamber.all_openings if own_wall(o, chamber.thickness))
-    return tuple(spot_of(o, chamber.thickness, clearance(chamber.wall, o.center)) for o in some)
+    return tuple(
+        spot_of(o, chamber.thickness if o.figure is None else o.through, clearance(chamber.wall, o.center))
+        for o in some
+    )
 
 
 def _cuts(chamber: ChamberBody, duct: DuctSurface, grading: Grading) -> tuple[OutlineCut, OutlineCut]:

@@ -94,9 +94,9 @@ class Skins:
 
     def on_outside(self, points: np.ndarray) -> np.ndarray:
         if self.chamber.figure is not None:
-            return project(self.chamber.figure, points)
-        walls = self.chamber.wall, *self.chamber.beside
-        on = offset_points(walls, self.chamber.thickness, points)
+            on = project(self.chamber.figure, points)
+        else:
+            on = offset_points((self.chamber.wall, *self.chamber.beside), self.chamber.thickness, points)
         for spot in self.spots:
             flat, held = on_flat_face(spot, points)
             on[held] = flat[held]
