@@ -6,6 +6,7 @@ from scipy.spatial import cKDTree
 
 from simkit.body import body_of
 from simkit.body.figures import thinnest_clay
+from simkit.body.meshes.all_air import whole_mesh
 from simkit.body.meshes.nets import netted
 from simkit.body.mouthpiece import angles_of
 from simkit.body.walls.formulas import EggWall, TubeWall
@@ -240,3 +241,26 @@ def test_the_thinnest_clay_is_found_in_a_figure_with_legs():
     away, _ = outer.query(inner)
     assert thin == pytest.approx(away.min(), abs=1e-4)
     assert np.linalg.norm(place - inner[away.argmin()]) < 6e-3
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("own", [3.5, 7.0])
+def test_flat_faces_in_a_figure_are_meshed_as_in_an_even_wall(own):
+    """A ball of air in a ball of clay about the same middle is an even wall: the same air by two ways, to 2e-4."""
+    even = f"""
+    [clay]
+    wall_mm = 5
+    [[chamber]]
+    name = "b"
+    shape = "sphere"
+    diameter_mm = 44
+    [[chamber.hole]]
+    name = "1"
+    along_mm = 22
+    around_deg = 0
+    diameter_mm = 8
+    wall_mm = {own}
+    """
+    outside = '[outside]\nshape = "sphere"\ndiameter_mm = 54\noffset_mm = [-5, 0, 0]\n'
+    volumes = [whole_mesh(body_of(loads(text)).chambers[0], 2.0).mesh.volume for text in (even, even + outside)]
+    assert volumes[1] == pytest.approx(volumes[0], rel=2e-4)
