@@ -246,7 +246,9 @@ def test_the_thinnest_clay_is_found_in_a_figure_with_legs():
 @pytest.mark.slow
 @pytest.mark.parametrize("own", [3.5, 7.0])
 def test_flat_faces_in_a_figure_are_meshed_as_in_an_even_wall(own):
-    """A ball of air in a ball of clay about the same middle is an even wall: the same air by two ways, to 2e-4."""
+    """A ball of air in a ball of clay about the same middle is an even wall: the same air by two ways, to 4e-4.
+
+    Without the flat spot, or without the collar, it would differ by 1e-3."""
     even = f"""
     [clay]
     wall_mm = 5
@@ -263,4 +265,4 @@ def test_flat_faces_in_a_figure_are_meshed_as_in_an_even_wall(own):
     """
     outside = '[outside]\nshape = "sphere"\ndiameter_mm = 54\noffset_mm = [-5, 0, 0]\n'
     volumes = [whole_mesh(body_of(loads(text)).chambers[0], 2.0).mesh.volume for text in (even, even + outside)]
-    assert volumes[1] == pytest.approx(volumes[0], rel=2e-4)
+    assert volumes[1] == pytest.approx(volumes[0], rel=4e-4)
