@@ -25,8 +25,8 @@ from simkit.optimisation.problem.free import Freedom, freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.problem.trial import Setting, Trial
-from simkit.optimisation.search.descent import Iterate, Task, descend
-from simkit.optimisation.search.drafts import draft_tuned
+from simkit.optimisation.search.descent import Task, descend
+from simkit.optimisation.search.drafts import draft_foretold
 from simkit.optimisation.search.rounding import as_written, rounded
 from simkit.pitch import note
 from simkit.vessel import Vessel, loads
@@ -35,6 +35,7 @@ from simkit.vessel.wishes import WishedRange
 log = logging.getLogger(__name__)
 
 MEETS = 0.05  # breath at a crossing that differs by less than this is even
+_EVEN = 1.0  # percent of breath at a crossing that windways need come no nearer than
 HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it; pascals are unsure by a factor of two
 _ALONE_CENTS = 5.0  # a chamber by itself need be no nearer: among the others its notes move by as much
 _FAR_CENTS = 10.0  # a chamber with a note farther off by itself is tuned by more
@@ -143,18 +144,15 @@ def _alone(vessel: Vessel) -> Vessel:
     """
     name = vessel.chambers[0].name
     log.info("tuning the chamber %s by itself", name)
-    end = _near(vessel, ["diameters", "size"])
-    if np.abs(end.trial.cents).max() > _FAR_CENTS:
-        end = _near(end.trial.vessel, ["holes", "size", f"{name}.voicing.window_width_mm"])
-    return end.trial.vessel
+    tuned, off = _near(vessel, ["diameters", "size"])
+    if off > _FAR_CENTS:
+        tuned, _ = _near(tuned, ["holes", "size", f"{name}.voicing.window_width_mm"])
+    return tuned
 
 
-def _near(vessel: Vessel, free: Sequence[str]) -> Iterate:
+def _near(vessel: Vessel, free: Sequence[str]) -> tuple[Vessel, float]:
     may = freedom(vessel, free)
-    task = Task(may, (InTune(),), Limits(), Setting())
-    found = draft_tuned(task, may.start, enough=_ALONE_CENTS)
-    assert found is not None, "openings and walls are all that is free"
-    return found.end
+    return draft_foretold(Task(may, (InTune(),), Limits(), Setting()), may.start, _ALONE_CENTS)
 
 
 def _meeting(drafts: list[Vessel]) -> list[Vessel]:
@@ -270,7 +268,8 @@ def _evened(outcome: Outcome, wish: WishedRange) -> Outcome:
     log.info("making breath meet by the heights of the windways")
     may, meeting = freedom(outcome.vessel, "windway"), Meeting()
     # Of the still piece: a windway's height then changes the jet alone; what it pulls, it pulls on either side alike.
-    end = rounded(descend(Task(may, (meeting,), Limits(), Setting(state="still")), may.start).end)
+    task = Task(may, (meeting,), Limits(), Setting(state="still"), tolerance=_EVEN * meeting.weight)
+    end = rounded(descend(task, may.start).end)
     again = _tuned(end.trial.vessel, ["diameters", *_windows(end.trial.vessel)], wish)
     evidence = replace(again.evidence, aims={**again.evidence.aims, meeting.measures: meeting.value(end.trial)})
     return replace(again, evidence=evidence)

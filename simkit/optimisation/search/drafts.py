@@ -12,49 +12,65 @@ from dataclasses import replace
 
 import numpy as np
 
+from simkit.body import Wall
 from simkit.errors import SimkitError
+from simkit.optimisation.aims.intune import set_slopes
 from simkit.optimisation.problem.trial import Trial
-from simkit.optimisation.search.coarse import foretold, held_at, is_known
+from simkit.optimisation.search.coarse import Coarse, foretold, held_at, is_known
 from simkit.optimisation.search.descent import FEASIBLE_MM, Descent, Iterate, Task
-from simkit.optimisation.search.rounding import written
+from simkit.optimisation.search.rounding import as_file, written
 from simkit.optimisation.search.starts import feasible
+from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)
 
 _BY_OPENINGS = 10.0  # cents: so near, openings are tried by themselves
-ENOUGH = 0.3  # cents: notes need be no nearer
-_FORETOLD = 0.7  # of that, to which the coarse model goes
+_ENOUGH, _NEARER = 0.3, 0.1  # cents: notes need be no nearer; until openings alone have moved
+_NEAR_BY = 1.0  # clear changes of any number
+_FORETOLD = 0.2  # cents, to which the coarse model goes
 _LEAST_SHARE = 0.1  # of the merit: less hoped for, or had, ends it
+_FAR_SHARE = 0.3  # the same where notes are far off: a compromise need not be the very best
 _ROUNDS, _MOST_VAIN = 8, 2  # rounds, and how many in a row may gain nothing
 
 
-def draft_tuned(task: Task, start: np.ndarray, enough: float = ENOUGH) -> Descent | None:
-    """A draft at `start` (n,) as well in tune as limits let it be; None where the coarse model does not know it all.
-
-    enough: cents within which all notes are to be.
-    """
-    task = replace(task, tolerance=_FORETOLD * enough, least_gain=0.0)
+def draft_tuned(task: Task, start: np.ndarray) -> Descent | None:
+    """A draft at `start` (n,) as well in tune as limits let it be; None where the coarse model does not know it all."""
+    task = replace(task, tolerance=_FORETOLD, least_gain=0.0)
     x = _made(task, start)
     here = written(task, x, task.freedom.at(x))
     if not is_known(task, here):
         return None
-    best, merits, vain = task.recorded(here), [here.merit], 0
+    best, merits, vain, enough = task.recorded(here), [here.merit], 0, _NEARER
     for _ in range(min(_ROUNDS, task.most_steps)):
-        if _off(best) < enough and best.left[best.movable].min(initial=0.0) > -FEASIBLE_MM:
+        if _off(best) < enough and not _is_broken(best):
             break
         there = _by_openings(here) or _by_all(here)
         if there is None:
             break
+        enough = _ENOUGH if _walls(there) == _walls(here) else _NEARER
         # What a mesh made anew, or a long way, does to the notes may hide what is gained; from there it is seen.
         vain = vain + 1 if there.merit > (1 - _LEAST_SHARE) * best.merit else 0
         here, best = there, min(best, there, key=lambda each: each.merit)
-        if vain == _MOST_VAIN:
+        if vain == _MOST_VAIN or (vain and _off(best) > _BY_OPENINGS):
             break
         task.recorded(there)
         task.effort.steps += 1
         merits.append(best.merit)
         log.info("moving what is free: step %d, still %.1f off", len(merits) - 1, _off(here))
+    if _off(best) >= _ENOUGH:  # what stands in the way is asked by slopes: the model's do, without a wall's field
+        set_slopes(best.trial, Coarse.about(best.trial).slopes(best.trial))
     return Descent(best, tuple(merits), len(merits))
+
+
+def draft_foretold(task: Task, start: np.ndarray, enough: float) -> tuple[Vessel, float]:
+    """A draft at `start` (n,) as a file writes it where one round leads, and how far its worst note is off, cents.
+
+    By the coarse model alone, which is some cents off there: for what is tuned again beside others.
+    """
+    here = task.evaluated(_made(task, start))
+    near = foretold(replace(task, tolerance=enough, least_gain=0.0), here, task.aims[0].weight)
+    end = here if near is None else near
+    return as_file(task.freedom, end.trial.vessel), _off(end)
 
 
 def _made(task: Task, start: np.ndarray) -> np.ndarray:
@@ -70,23 +86,34 @@ def _made(task: Task, start: np.ndarray) -> np.ndarray:
 def _by_all(here: Iterate) -> Iterate | None:
     """The design to which the coarse model leads if everything moves, looked at; None where it hopes for no more."""
     near = foretold(here.task, here, here.task.aims[0].weight)
-    if near is None or near.merit > (1 - _LEAST_SHARE) * here.merit:
+    share = _LEAST_SHARE if _off(here) < _BY_OPENINGS else _FAR_SHARE
+    if near is None or near.merit > (1 - share) * here.merit:
         return None
     return written(here.task, near.x, near.trial.vessel)
 
 
 def _by_openings(here: Iterate) -> Iterate | None:
-    """The same if walls stay; None too where that leaves notes off."""
+    """The same if walls stay; None too where that leaves notes off, or goes farther than the model knows its way."""
     is_held = np.array([not neighbour.moves_openings_only(here.trial) for neighbour in here.trial.neighbours])
     if _off(here) > _BY_OPENINGS or is_held.all() or not is_held.any():
         return None
     held = held_at(here, is_held)
     near = foretold(held.task, held, held.task.aims[0].weight)
-    if near is None or _off(near) > here.task.tolerance / _FORETOLD:
+    if near is None or _off(near) > _ENOUGH or np.abs((near.x - held.x) / held.task.freedom.reach).max() > _NEAR_BY:
         return None
     x = here.x.copy()
     x[~is_held] = near.x
     return written(here.task, x, near.trial.vessel)
+
+
+def _walls(iterate: Iterate) -> list[Wall]:
+    return [chamber.wall for chamber in iterate.trial.body.chambers]
+
+
+def _is_broken(iterate: Iterate) -> bool:
+    """Whether a limit is that what is free can do something about."""
+    broken = iterate.left < -FEASIBLE_MM
+    return bool(broken.any() and broken[iterate.movable].any())
 
 
 def _off(iterate: Iterate) -> float:

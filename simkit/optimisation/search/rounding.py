@@ -17,8 +17,12 @@ def rounded(end: Iterate) -> Iterate:
 
 def written(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
     """A design `vessel` at `x` (n,) with its numbers as a file writes them, looked at; SimkitError where it is none."""
-    numbers = {key: as_written(key, vessel.value(key)) for key in moving_keys(task.freedom)}
-    return looked_at(task, x, vessel.with_values(numbers))
+    return looked_at(task, x, as_file(task.freedom, vessel))
+
+
+def as_file(may: Freedom, vessel: Vessel) -> Vessel:
+    """A design with what may move as a file writes it."""
+    return vessel.with_values({key: as_written(key, vessel.value(key)) for key in moving_keys(may)})
 
 
 def looked_at(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
