@@ -23,7 +23,7 @@ WIDEST = 0.5
 TALLEST = 0.25
 FLATTEST_DEG = 35.0
 BLUNTEST = 0.2
-THICKEST = 1.3
+THICKEST = 1.6
 SLANTED_DEG = 10.0
 
 
@@ -36,7 +36,7 @@ class Doubt:
     over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5), "collar" (how far
     the higher of two openings ends above the clay over their distance, at most 0.25), "flat" (slope of a window's edge,
     degrees, at least 35), "blunt" (radius of a window's rims over its cut-up, at most 0.2), "thick" (clay that a window
-    is cut through over its cut-up, at most 1.3), "slant" (degrees of a hole from square to the wall, at most 10).
+    is cut through over its cut-up, at most 1.6), "slant" (degrees of a hole from square to the wall, at most 10).
     """
 
     kind: str

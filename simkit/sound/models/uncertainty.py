@@ -30,7 +30,7 @@ PER_DOUBT = {
     "flat": 1.5,
     "blunt": 1.0,
     "slant": 2.0,  # without a law for slants ports is 37 flat of the judge at 32 degrees; a third may be left
-    "thick": 1.5,  # of three figures: in clay of 1.7 cut-ups ports is 6 flat of the judge, of 1.9 right, of 2.9 10 flat
+    "thick": 2.1,  # of three figures: in clay of 1.7 cut-ups ports is 6 flat of the judge, of 1.9 right, of 2.9 10 flat
 }  # cents at the limit itself, growing with the excess
 
 
