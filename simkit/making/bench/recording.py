@@ -17,7 +17,6 @@ from pathlib import Path
 
 import numpy as np
 from scipy.io import wavfile
-from scipy.signal import fftconvolve
 
 from simkit.errors import Fault, InputError
 
@@ -161,6 +160,8 @@ def _is_clipped(sound: np.ndarray, rate: int, steps: float) -> bool:
 
 def _tone(part: np.ndarray, rate: int, start: int) -> RecordedTone:
     """The frequency of a stretch with one tone."""
+    from scipy.signal import fftconvolve  # it loads much, which who brings no recording need not wait for
+
     f0 = _near(part, rate)
     t = np.arange(len(part)) / rate
     width = max(8, round(_SMOOTH_S * rate))
