@@ -16,7 +16,7 @@ name = "wall"
 [predict]
 model = "lumped"
 """
-LASTING = {"resonances", "optimise", "report", "sheets", "sweep", "tune", "compare", "blow"}
+LASTING = {"predict", "resonances", "optimise", "report", "sheets", "sweep", "tune", "compare", "blow"}
 
 
 def examples():
