@@ -78,7 +78,7 @@ def _names(kind: type) -> tuple[str, ...]:
 
 
 def content(value: object) -> Hashable:
-    """What an array, a list or a mapping holds, as something that can be compared and hashed; all else as it is."""
+    """Content of an array, a list or a mapping, as something that can be compared and hashed; all else as it is."""
     kind = _kind(type(value))  # type: ignore[arg-type]
     if kind is None:
         return value
