@@ -91,6 +91,8 @@ def numbers_of(root: type[Part], design: object, path: Path = ()) -> Iterator[tu
         here, node = (*path, key), child(design, key)
         if slot.is_table and slot.number:
             yield from (((*here, name), slot.number) for name in table(node))
+        elif slot.row and node is None and slot.field.default is None:
+            continue  # a row that may be left out, and is: no column of it can be moved alone
         elif slot.row:
             rows = [(*here, n) for n in range(len(items(node)))] if slot.is_list else [here]
             yield from (((*row, n), cell) for row in rows for n, cell in enumerate(slot.row.columns.values()))
