@@ -29,7 +29,6 @@ _ENOUGH, _NEARER = 0.3, 0.1  # cents: notes need be no nearer; until openings al
 _NEAR_BY = 1.0  # clear changes of any number
 _FORETOLD = 0.2  # cents, to which the coarse model goes
 _LEAST_SHARE = 0.1  # of the merit: less hoped for, or had, ends it
-_FAR_SHARE = 0.3  # the same where notes are far off: a compromise need not be the very best
 _ROUNDS, _MOST_VAIN = 8, 2  # rounds, and how many in a row may gain nothing
 
 
@@ -51,7 +50,7 @@ def draft_tuned(task: Task, start: np.ndarray) -> Descent | None:
         # What a mesh made anew, or a long way, does to the notes may hide what is gained; from there it is seen.
         vain = vain + 1 if there.merit > (1 - _LEAST_SHARE) * best.merit else 0
         here, best = there, min(best, there, key=lambda each: each.merit)
-        if vain == _MOST_VAIN or (vain and _off(best) > _BY_OPENINGS):
+        if vain == _MOST_VAIN:
             break
         task.recorded(there)
         task.effort.steps += 1
@@ -86,8 +85,7 @@ def _made(task: Task, start: np.ndarray) -> np.ndarray:
 def _by_all(here: Iterate) -> Iterate | None:
     """The design to which the coarse model leads if everything moves, looked at; None where it hopes for no more."""
     near = foretold(here.task, here, here.task.aims[0].weight)
-    share = _LEAST_SHARE if _off(here) < _BY_OPENINGS else _FAR_SHARE
-    if near is None or near.merit > (1 - share) * here.merit:
+    if near is None or near.merit > (1 - _LEAST_SHARE) * here.merit:
         return None
     return written(here.task, near.x, near.trial.vessel)
 
