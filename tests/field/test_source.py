@@ -115,7 +115,7 @@ def test_the_slope_left_on_an_ellipsoid_is_bounded_and_each_term_is_needed(outsi
 
     def steepest(sources, r):
         ring = middle + r * (np.cos(phi)[:, None] * e1 + np.sin(phi)[:, None] * frames[:, 1])
-        wall_points, _ = onto(surface, ring, np.repeat(n, 16, axis=0))
+        wall_points, _, _ = onto(surface, ring, np.repeat(n, 16, axis=0))
         return np.abs(source_slopes(sources, wall_points, surface.normals(wall_points))).max()
 
     near, far = steepest(s, 1e-5), steepest(s, 1e-3)
