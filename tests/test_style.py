@@ -64,3 +64,9 @@ def test_no_twelve_lines_stand_twice():
             run = tuple(text for _, text in lines[i : i + TWELVE])
             where.setdefault(run, []).append(f"{path}:{lines[i][0]}")
     assert [places for places in where.values() if len(places) > 1] == []
+
+
+def test_a_docstring_names_the_quantity_it_is_about():
+    """It begins with that, or with what is done: "What", "How" and the like hide it."""
+    vague = re.compile(r'^\s*"""(What|How|Where|Which) ', re.MULTILINE)
+    assert [path.name for path in FILES if vague.search(path.read_text("utf-8"))] == []
