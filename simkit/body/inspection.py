@@ -210,7 +210,7 @@ class _Inspection:
 
     def _rim(self, key: str, opening: Opening) -> Iterator[Fault]:
         """The rim must lie on the wall all round: not off an end, not as wide as the chamber."""
-        if not _lies_on(self.wall, opening):
+        if not lies_on(self.wall, opening):
             number = "diameter_mm" if opening.is_round else "window_width_mm"
             deep = clearance(self.wall, opening.center) / MM
             yield self.fault(
@@ -233,7 +233,7 @@ def _tightest(wall: Wall) -> float:
 
 
 @lru_cache(maxsize=1024)
-def _lies_on(wall: Wall, opening: Opening) -> bool:
+def lies_on(wall: Wall, opening: Opening) -> bool:
     """Whether an opening's rim lies on the wall all round."""
     return bool(np.isfinite(rim_depths(wall, opening)).all())
 

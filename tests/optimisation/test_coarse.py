@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from simkit.body import inspect
+from simkit.errors import OutOfReach
 from simkit.optimisation import InTune, Limits
 from simkit.optimisation.problem.distance import metric
 from simkit.optimisation.problem.free import freedom
@@ -39,6 +41,17 @@ def _size(trial, by):
 def test_the_coarse_model_is_the_port_model_where_it_was_made(base):
     model = Coarse.about(base)
     assert model.trial(base.freedom, base.x, base.setting).cents == pytest.approx(base.cents, abs=1e-9)
+
+
+def test_it_knows_no_window_that_reaches_past_the_wall(whistle):
+    """Without a mesh nothing else would tell: such a draft was handed on, and refused when it was written."""
+    may = freedom(whistle, ["body.voicing.window_width_mm"])
+    base = Trial.of(may, may.start)
+    wide = 6 * may.start
+    assert inspect(may.at(wide)) and not inspect(may.at(1.2 * may.start))
+    assert Coarse.about(base).trial(may, 1.2 * may.start, base.setting).voices
+    with pytest.raises(OutOfReach, match="past the wall"):
+        Coarse.about(base).trial(may, wide, base.setting)
 
 
 def test_its_slopes_are_those_of_its_own_notes(base):

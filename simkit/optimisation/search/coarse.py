@@ -16,7 +16,8 @@ from typing import ClassVar
 import numpy as np
 
 from simkit.body import Body, Opening
-from simkit.errors import SimkitError
+from simkit.body.inspection import lies_on
+from simkit.errors import OutOfReach, SimkitError
 from simkit.optimisation.aims.intune import InTune
 from simkit.optimisation.aims.slopes import FixedPoint
 from simkit.optimisation.problem.distance import is_place
@@ -54,8 +55,11 @@ class Coarse:
         return Coarse(base, by_openings, OpeningMoves.of(base, _some(base, by_openings), exact=False))
 
     def trial(self, freedom: Freedom, x: np.ndarray, setting: Setting) -> Trial:
-        """The design at a point (n,) as it sounds by this model."""
+        """The design at a point (n,) as it sounds by this model; OutOfReach where an opening reaches past its wall."""
         trial = Trial.of(freedom, x, setting)
+        # No mesh is made that would miss it.
+        if not all(lies_on(chamber.wall, o) for chamber in trial.body.chambers for o in chamber.all_openings):
+            raise OutOfReach("an opening reaches past the wall")
         circuits = self.circuits(x, trial.vessel, trial.body, [aperture_of(o) for o in _openings(trial.body)])
         return trial.sounding(
             _fingered(voice, circuit, trial.vessel.chamber(voice.chamber))
