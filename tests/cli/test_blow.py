@@ -13,6 +13,7 @@ from scipy.io import wavfile
 import simkit
 from simkit.cli import run
 from simkit.vessel.starter import starter
+from tests.cli.conftest import answered_once
 
 KEYS = {"pitch", "pressure_pa", "sounding_hz", "overblow_margin", "overblow_at_pa", "speaks"}
 
@@ -40,20 +41,7 @@ def designs(place):
     return place
 
 
-@pytest.fixture(scope="module", autouse=True)
-def blown_once():
-    """What the function answers for one design and one way of asking it computes once for all tests."""
-    blow, kept = simkit.blow, {}
-
-    def once(vessel, *given, **more):
-        asked = simkit.dumps(vessel), repr(given), repr(more)
-        if asked not in kept:
-            kept[asked] = blow(vessel, *given, **more)
-        return kept[asked]
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(vars(simkit), "blow", once)
-        yield
+blown_once = answered_once("blow")
 
 
 @pytest.fixture

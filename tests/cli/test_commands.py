@@ -12,8 +12,8 @@ from matplotlib.image import imread
 from scipy.optimize import brentq
 from scipy.special import spherical_jn
 
-import simkit
 from simkit.cli import run
+from tests.cli.conftest import answered_once
 
 BALL = """
 title = "Ball"
@@ -26,20 +26,7 @@ diameter_mm = 60
 """
 
 
-@pytest.fixture(scope="module", autouse=True)
-def rung_once():
-    """What the function answers for one design and one way of asking it computes once for all tests."""
-    resonances, kept = simkit.resonances, {}
-
-    def once(vessel, *given, **more):
-        asked = simkit.dumps(vessel), repr(given), repr(more)
-        if asked not in kept:
-            kept[asked] = resonances(vessel, *given, **more)
-        return kept[asked]
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(vars(simkit), "resonances", once)
-        yield
+rung_once = answered_once("resonances")
 
 
 @pytest.fixture

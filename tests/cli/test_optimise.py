@@ -10,25 +10,13 @@ import pytest
 
 import simkit
 from simkit.cli import run
+from tests.cli.conftest import answered_once
 
 FREE = "diameters"
 BOTH = "diameters,size"
 
 
-@pytest.fixture(scope="module", autouse=True)
-def optimised_once():
-    """What the function answers for one design and one way of asking it computes once for all tests."""
-    optimise, kept = simkit.optimise, {}
-
-    def once(vessel, *given, **more):
-        asked = simkit.dumps(vessel), repr(given), repr(more)
-        if asked not in kept:
-            kept[asked] = optimise(vessel, *given, **more)
-        return kept[asked]
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(vars(simkit), "optimise", once)
-        yield
+optimised_once = answered_once("optimise")
 
 
 @pytest.fixture
