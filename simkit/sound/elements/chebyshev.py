@@ -5,14 +5,18 @@ from __future__ import annotations
 import numpy as np
 from numpy.polynomial.chebyshev import chebpts1
 
+from simkit.sound.elements.orifice import Reals
 
-def points(low: float, high: float, count: int) -> np.ndarray:
-    """Chebyshev's points (count,) of the first kind between two ends, rising."""
+
+def points(low: Reals, high: Reals, count: int) -> np.ndarray:
+    """Chebyshev's points (count,) of the first kind between two ends, rising; (..., count) of ends (..., 1)."""
     return np.asarray((low + high) / 2 + (high - low) / 2 * chebpts1(count))
 
 
 def shares(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
-    """Weights (..., p) of the values at such points (p,) for their interpolation at real or complex places (...).
+    """Weights (..., p) for interpolation at real or complex places (...), of the values at such points.
+
+    nodes: (p,), or (..., p) where each place has its own.
 
     >>> nodes = points(1.0, 2.0, 8)
     >>> bool(abs(shares(nodes, np.array(1.3 + 0.1j)) @ nodes**5 - (1.3 + 0.1j) ** 5) < 1e-12)
@@ -20,8 +24,8 @@ def shares(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
     >>> bool(abs(shares(nodes, nodes[2]) @ nodes - nodes[2]) < 1e-12)
     True
     """
-    count = len(nodes)
+    count = nodes.shape[-1]
     signs = np.sin(np.pi * (np.arange(count) + 0.5) / count) * (-1.0) ** np.arange(count)
     away = at[..., None] - nodes
-    parts = signs / np.where(away == 0, 1e-13 * nodes[-1], away)
+    parts = signs / np.where(away == 0, 1e-13 * nodes[..., -1:], away)
     return np.asarray(parts / parts.sum(axis=-1, keepdims=True))

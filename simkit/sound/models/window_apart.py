@@ -20,10 +20,11 @@ import numpy as np
 
 from simkit.air import NUMBERS, Air
 from simkit.errors import OutOfReach
+from simkit.sound.elements.chebyshev import points, shares
 from simkit.sound.elements.floor import Floor
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.elements.vocal_tract import VocalTract
-from simkit.sound.models.circuit import Circuit, Duct, Matrices, apertures_in_one, opened
+from simkit.sound.models.circuit import Circuit, Duct, Matrices, airs_in_one, apertures_in_one, opened
 from simkit.sound.models.roots import TOLERANCE, stiffness
 from simkit.sound.models.side_by_side import matrices_of
 
@@ -37,9 +38,7 @@ def lowest_apart(circuits: Sequence[Circuit], openness: np.ndarray, start: np.nd
     """
     first, every = circuits[0], np.ones(openness.shape[1], bool)
     near = first.chamber_air.sound_speed * np.sqrt(stiffness(first, first.at(start[0]), every, openness)).real
-    angle = np.pi * (np.arange(_POINTS) + 0.5) / _POINTS
-    nodes = near[:, None] * (1 - _ASIDE * np.cos(angle))  # (f, p)
-    signs = np.sin(angle) * (-1.0) ** np.arange(_POINTS)
+    nodes = points(near[:, None] * (1 - _ASIDE), near[:, None] * (1 + _ASIDE), _POINTS)  # (f, p)
     holes = _Holes.of(circuits, openness, nodes)
     windows = _in_groups(circuits)
     speed = np.array([each.chamber_air.sound_speed for each in circuits])[:, None]
@@ -49,10 +48,7 @@ def lowest_apart(circuits: Sequence[Circuit], openness: np.ndarray, start: np.nd
 
     def proposed(flat: np.ndarray) -> np.ndarray:
         omega = flat.reshape(start.shape)
-        away = omega[..., None] - nodes
-        shares = signs / np.where(away == 0, 1e-13 * nodes, away)
-        shares /= shares.sum(axis=-1, keepdims=True)
-        held = np.einsum("sfp,svfp->vsf", shares, holes.values[holes.of_state])
+        held = np.einsum("sfp,svfp->vsf", shares(nodes, omega), holes.values[holes.of_state])
         port = np.empty((4, *omega.shape), complex)
         for own, duct in windows:
             found = duct.two_port(omega[own], first.lossless)
@@ -148,10 +144,10 @@ def _in_one(ducts: Sequence[Duct]) -> Duct:
         return np.array([float(number) for number in numbers])[:, None]
 
     def airs(each: Sequence[Air]) -> Air:
-        if all(air == each[0] for air in each[1:]):
-            return each[0]
-        numbers: dict[str, Any] = {name: column([getattr(air, name) for air in each]) for name in NUMBERS}
-        return replace(each[0], **numbers)
+        found = airs_in_one(each)
+        return (
+            found if found is each[0] else replace(found, **{name: getattr(found, name)[:, None] for name in NUMBERS})
+        )
 
     one, floors = ducts[0], [duct.floor for duct in ducts]
     aperture = apertures_in_one([duct.aperture for duct in ducts])
