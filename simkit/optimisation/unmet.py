@@ -14,7 +14,7 @@ from simkit.optimisation.problem import bounds
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import drawn
 from simkit.optimisation.reasons import AT_MM
-from simkit.optimisation.search.descent import FEASIBLE_MM, Iterate, Task, descend
+from simkit.optimisation.search.descent import FEASIBLE_MM, Task, descend
 from simkit.optimisation.search.searching import Search
 
 log = logging.getLogger(__name__)
@@ -34,7 +34,7 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
     if found.interrupted or not broken.any() or not any(isinstance(aim, InTune) for aim in task.aims):
         return found
     for relaxed in (broken & (found.end.left < -AT_MM), broken):
-        off = _off(found.end)
+        off = found.end.worst_cents
         still = (found.end.room < -AT_MM) & broken & found.end.movable
         if off <= within or not (still.any() or off > _off_at_start(task)):
             break
@@ -42,7 +42,7 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
             continue
         log.info("once more, with limits that cannot be met as they are at the start")
         again = search(replace(task, relaxation=np.where(relaxed, -_left_at_start(task), 0.0)))
-        if again.interrupted or _off(again.end) < min(off, max(within, 0.5 * off)):
+        if again.interrupted or again.end.worst_cents < min(off, max(within, 0.5 * off)):
             found = again
     return found
 
@@ -64,13 +64,9 @@ def _left_at_start(task: Task) -> np.ndarray:
 def _off_at_start(task: Task) -> float:
     """Largest deviation of a note of the start, cents; infinite where it cannot be made."""
     try:
-        return _off(task.evaluated(task.freedom.start))
+        return task.evaluated(task.freedom.start).worst_cents
     except SimkitError:
         return np.inf
-
-
-def _off(iterate: Iterate) -> float:
-    return float(np.abs(iterate.trial.cents).max())
 
 
 def would_meet(task: Task, row: int) -> str:

@@ -147,12 +147,12 @@ def coarse_start(task: Task, start: np.ndarray, far: float = 0.0) -> np.ndarray:
     walls = not all(n.moves_openings_only(best.trial) for n in best.trial.neighbours)
     enough = task.tolerance if walls else max(far, task.tolerance)
     for _ in range(_ROUNDS):
-        off = _off(best)
+        off = best.worst_cents
         there = None if off < enough else _nearer(task, best, weight)
-        if there is None or _off(there) >= off:
+        if there is None or there.worst_cents >= off:
             break
         best = task.recorded(there)
-        if _off(best) > _PAYS * off:
+        if best.worst_cents > _PAYS * off:
             break
     return best.x
 
@@ -197,7 +197,7 @@ def _tuned(coarse: Task, vessel: Vessel, rounds: int = 4, x: np.ndarray | None =
     may = coarse.freedom.of(vessel, x)
     end = descend(replace(coarse, freedom=may), may.start).end
     for _ in range(rounds):
-        again = None if _off(end) < coarse.tolerance else chosen_again(end.trial)
+        again = None if end.worst_cents < coarse.tolerance else chosen_again(end.trial)
         there = again and descend(replace(coarse, freedom=may.of(again, end.x)), end.x).end
         if not there or there.merit >= end.merit:
             break
@@ -248,7 +248,3 @@ def _is_scaled(neighbour: Neighbour, trial: Trial) -> bool:
         return True
     same_air = neighbour.vessel.air == trial.vessel.air
     return same_air and not neighbour.has_walls_of(trial)
-
-
-def _off(iterate: Iterate) -> float:
-    return float(np.abs(iterate.trial.cents).max())

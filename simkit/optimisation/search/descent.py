@@ -31,7 +31,7 @@ log = logging.getLogger(__name__)
 PENALTY = 100.0  # cents that a millimetre of a broken limit counts for
 FEASIBLE_MM = 1e-3  # a limit broken by less counts as held
 _FIRST_RADIUS = 2.0  # steps are at most so many clear changes of any number at first
-LEAST_SHARE = 5e-3  # of the merit: less to be gained ends the descent
+_LEAST_SHARE = 5e-3  # of the merit: less to be gained ends the descent
 # Rejected steps in a row, each half as long: the merit is not smooth there, as where two chambers sound in unison.
 _MOST_REJECTED = 4
 _WELL_PREDICTED = 0.7  # of what a step was predicted to gain: then the walls' slopes are good for the next one too
@@ -145,6 +145,17 @@ class Iterate:
         """The residuals (m,) without what weak directions leave where it is."""
         weak = self.task.weak
         return self.residuals if weak is None else weak.deflated(self.residuals)
+
+    @property
+    def worst_cents(self) -> float:
+        """Largest deviation of a note from its target, cents."""
+        return float(np.abs(self.trial.cents).max())
+
+    @property
+    def is_broken(self) -> bool:
+        """Whether a limit is broken that what is free can do something about."""
+        broken = self.left < -FEASIBLE_MM
+        return bool(broken.any() and broken[self.movable].any())
 
     @property
     def objective(self) -> float:
@@ -264,15 +275,15 @@ def descend(task: Task, start: np.ndarray) -> Descent:
     task.recorded(here)
     merits, looked_at, rejected, radius = [here.merit], 1, 0, _FIRST_RADIUS
     # Accept, enlarge or shrink by the actual over the predicted reduction.
-    while len(merits) <= task.most_steps and rejected < _MOST_REJECTED and not is_converged(here):
+    while len(merits) <= task.most_steps and rejected < _MOST_REJECTED and not _converged(here):
         model = here.linearised(radius)
         step = model.best()
         predicted = here.objective - model.after(step)
-        if predicted < task.least_gain + LEAST_SHARE * here.merit:
+        if predicted < task.least_gain + _LEAST_SHARE * here.merit:
             break
         first = task.tried(here.within_limits(here.x + step * task.freedom.reach))
         second = None
-        if first and here.objective - first.objective < 0.7 * predicted and not is_converged(first):
+        if first and here.objective - first.objective < 0.7 * predicted and not _converged(first):
             back = here.second_order_correction(first).best()
             second = task.tried(here.within_limits(first.x + back * task.freedom.reach))
         looked_at += 1 + (second is not None)
@@ -299,7 +310,7 @@ def _without_weak(start: Iterate) -> Iterate:
     """The start of a descent, its weak directions deflated."""
     start = replace(start, task=replace(start.task, weak=None))
     task = start.task
-    if is_converged(start) or task.metric is None or not task.aims or not isinstance(task.aims[0], InTune):
+    if _converged(start) or task.metric is None or not task.aims or not isinstance(task.aims[0], InTune):
         return start
     notes = len(start.trial.cents)
     weak = WeakDirections.of(
@@ -308,12 +319,11 @@ def _without_weak(start: Iterate) -> Iterate:
     return replace(start, task=replace(task, weak=weak))
 
 
-def is_converged(iterate: Iterate) -> bool:
+def _converged(iterate: Iterate) -> bool:
     """Whether everything is as near as it need be, and no limit broken."""
     if np.abs(iterate.deflated).max(initial=0.0) >= iterate.task.tolerance:
         return False
-    broken = iterate.left < -FEASIBLE_MM
-    return not (broken.any() and broken[iterate.movable].any())
+    return not iterate.is_broken
 
 
 def _objective(iterate: Iterate | None) -> float:

@@ -41,7 +41,7 @@ def draft_tuned(task: Task, start: np.ndarray) -> Descent | None:
         return None
     best, merits, vain, enough = task.recorded(here), [here.merit], 0, _NEARER
     for _ in range(min(_ROUNDS, task.most_steps)):
-        if _off(best) < enough and not _is_broken(best):
+        if best.worst_cents < enough and not best.is_broken:
             break
         there = _by_openings(here) or _by_all(here)
         if there is None:
@@ -55,8 +55,8 @@ def draft_tuned(task: Task, start: np.ndarray) -> Descent | None:
         task.recorded(there)
         task.effort.steps += 1
         merits.append(best.merit)
-        log.info("moving what is free: step %d, still %.1f off", len(merits) - 1, _off(here))
-    if _off(best) >= _ENOUGH:  # what stands in the way is asked by slopes: the model's do, without a wall's field
+        log.info("moving what is free: step %d, still %.1f off", len(merits) - 1, here.worst_cents)
+    if best.worst_cents >= _ENOUGH:  # what stands in the way is asked by slopes: the model's do, without a wall's field
         set_slopes(best.trial, Coarse.about(best.trial).slopes(best.trial))
     return Descent(best, tuple(merits), len(merits))
 
@@ -69,7 +69,7 @@ def draft_foretold(task: Task, start: np.ndarray, enough: float) -> tuple[Vessel
     here = task.evaluated(_made(task, start))
     near = foretold(replace(task, tolerance=enough, least_gain=0.0), here, task.aims[0].weight)
     end = here if near is None else near
-    return as_file(task.freedom, end.trial.vessel), _off(end)
+    return as_file(task.freedom, end.trial.vessel), end.worst_cents
 
 
 def _made(task: Task, start: np.ndarray) -> np.ndarray:
@@ -93,11 +93,15 @@ def _by_all(here: Iterate) -> Iterate | None:
 def _by_openings(here: Iterate) -> Iterate | None:
     """The same if walls stay; None too where that leaves notes off, or goes farther than the model knows its way."""
     is_held = np.array([not neighbour.moves_openings_only(here.trial) for neighbour in here.trial.neighbours])
-    if _off(here) > _BY_OPENINGS or is_held.all() or not is_held.any():
+    if here.worst_cents > _BY_OPENINGS or is_held.all() or not is_held.any():
         return None
     held = held_at(here, is_held)
     near = foretold(held.task, held, held.task.aims[0].weight)
-    if near is None or _off(near) > _ENOUGH or np.abs((near.x - held.x) / held.task.freedom.reach).max() > _NEAR_BY:
+    if (
+        near is None
+        or near.worst_cents > _ENOUGH
+        or np.abs((near.x - held.x) / held.task.freedom.reach).max() > _NEAR_BY
+    ):
         return None
     x = here.x.copy()
     x[~is_held] = near.x
@@ -106,13 +110,3 @@ def _by_openings(here: Iterate) -> Iterate | None:
 
 def _walls(iterate: Iterate) -> list[Wall]:
     return [chamber.wall for chamber in iterate.trial.body.chambers]
-
-
-def _is_broken(iterate: Iterate) -> bool:
-    """Whether a limit is that what is free can do something about."""
-    broken = iterate.left < -FEASIBLE_MM
-    return bool(broken.any() and broken[iterate.movable].any())
-
-
-def _off(iterate: Iterate) -> float:
-    return float(np.abs(iterate.trial.cents).max())

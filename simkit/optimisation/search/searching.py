@@ -133,7 +133,7 @@ def _descended(task: Task, start: np.ndarray, near: bool) -> Descent:
     if not near and (drafted := draft_tuned(task, start)):
         return drafted
     x = coarse_start(task, start, _FAR_CENTS if near else 0.0)
-    if not near and (x != task.clipped(start)).any() and _off(end := task.evaluated(x)) > _VAIN_CENTS:
+    if not near and (x != task.clipped(start)).any() and (end := task.evaluated(x)).worst_cents > _VAIN_CENTS:
         return Descent(task.recorded(end), (end.merit,), 1)
     return descend(task, x)
 
@@ -155,8 +155,8 @@ def _chosen(task: Task, seed: int, near: bool) -> Task:
         except DesignError:
             return best
         task = replace(task, freedom=task.freedom.of(end.trial.vessel, end.x))
-        if _off(end) < least:
-            best, least = task, _off(end)
+        if end.worst_cents < least:
+            best, least = task, end.worst_cents
         if least < task.tolerance:
             break
     return best
@@ -165,7 +165,7 @@ def _chosen(task: Task, seed: int, near: bool) -> Task:
 def _chosen_again(end: Iterate, rounds: int = 4) -> Iterate:
     """Combinations of holes chosen anew by the port model and tuned again, as long as that helps."""
     for _ in range(rounds):
-        vessel = None if _off(end) < end.task.tolerance else chosen_again(end.trial)
+        vessel = None if end.worst_cents < end.task.tolerance else chosen_again(end.trial)
         if vessel is None:
             break
         may = replace(end.task.freedom, vessel=vessel)
@@ -183,7 +183,7 @@ def refined(end: Iterate, proximity: Proximity, near: bool = True) -> Iterate:
     """
     there = _refined(end, proximity, near)
     task = end.task
-    if _NEAR_CENTS[0] < _off(there) < (_NEAR_CENTS[1] if near else _VAIN_CENTS) and task.least_gain > FINE:
+    if _NEAR_CENTS[0] < there.worst_cents < (_NEAR_CENTS[1] if near else _VAIN_CENTS) and task.least_gain > FINE:
         finer = descend(replace(task, least_gain=FINE, tolerance=0.0), end.x).end
         again = _refined(nearest(finer, proximity) if near else finer, proximity, near)
         there = min(there, again, key=lambda iterate: iterate.merit)
@@ -196,7 +196,7 @@ def _refined(end: Iterate, proximity: Proximity, near: bool) -> Iterate:
     is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
     is_held |= ~_openings_only(end)
     asks = any(isinstance(aim, InTune) for aim in task.aims)
-    is_settled = _off(there) < _SETTLED_CENTS if near else not IN_TUNE < _off(there) < _VAIN_CENTS
+    is_settled = there.worst_cents < _SETTLED_CENTS if near else not IN_TUNE < there.worst_cents < _VAIN_CENTS
     if not asks or not is_held.any() or is_held.all() or is_settled:
         return there
     held = [number.name for number, here in zip(may.numbers, is_held, strict=True) if here]
@@ -216,13 +216,9 @@ def _refined(end: Iterate, proximity: Proximity, near: bool) -> Iterate:
     )
     settled = rounded(descend(task, x[~is_held]).end)
     x[~is_held] = settled.x
-    return min(there, looked_at(end.task, x, settled.trial.vessel), key=_off)
+    return min(there, looked_at(end.task, x, settled.trial.vessel), key=lambda each: each.worst_cents)
 
 
 def _openings_only(iterate: Iterate) -> np.ndarray:
     """Mask (n,) of the free numbers that move nothing but openings, so that no mesh is made anew for them."""
     return np.array([neighbour.moves_openings_only(iterate.trial) for neighbour in iterate.trial.neighbours])
-
-
-def _off(iterate: Iterate) -> float:
-    return float(np.abs(iterate.trial.cents).max())
