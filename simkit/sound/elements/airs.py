@@ -47,7 +47,7 @@ def still_airs(vessel: Vessel) -> Airs:
     return _everywhere(state.temperature_c, state.humidity_percent, state.pressure_pa, state.co2_ppm)
 
 
-_exhaled = lru_cache(maxsize=64)(exhaled)
+kept_breath = lru_cache(maxsize=64)(exhaled)
 
 
 @lru_cache(maxsize=64)
@@ -58,4 +58,6 @@ def _everywhere(*state: float) -> Airs:
 def breath_of(vessel: Vessel) -> Air:
     """The player's breath as `[breath]` describes it, at the room's pressure; an ordinary one without it."""
     given = vessel.breath or Breath()
-    return _exhaled(given.temperature_c, given.humidity_percent, given.co2_percent, pressure_pa=vessel.air.pressure_pa)
+    return kept_breath(
+        given.temperature_c, given.humidity_percent, given.co2_percent, pressure_pa=vessel.air.pressure_pa
+    )

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
-from simkit.air import NUMBERS, exhaled
+from simkit.air import NUMBERS
 from simkit.frozen import frozen
 from simkit.gases import Gases
+from simkit.sound.elements.airs import kept_breath
 from simkit.sound.elements.breath_balance import Breathing, pitch_cents
 from simkit.sound.elements.mixing import RANGES, Mixing
 from simkit.sound.elements.orifice import Reals
 
-_exhaled = lru_cache(maxsize=64)(exhaled)
 BREATH_K, CLAY_K, CO2_PERCENT = 2.0, 2.0, 1.0  # either way: see `variants`
 
 
@@ -36,7 +35,7 @@ def variants(b: Breathing) -> dict[str, tuple[Breathing, Breathing]]:
     def with_breath(kelvin: float = 0.0, more: float = 0.0, humidity: float = moist) -> Breathing:
         t = min(max(b.breath.temperature_c + kelvin, 20.0), 40.0)
         co2 = min(max(percent + more, 0.0), 10.0)
-        return replace(b, breath=_exhaled(t, humidity, co2, pressure_pa=b.breath.pressure_pa))
+        return replace(b, breath=kept_breath(t, humidity, co2, pressure_pa=b.breath.pressure_pa))
 
     found = {name: (with_mixing(name, low), with_mixing(name, high)) for name, (low, high) in RANGES.items()}
     found["breath"] = with_breath(kelvin=-BREATH_K), with_breath(kelvin=BREATH_K)
