@@ -173,9 +173,8 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
     return opening
 
 
-STEEPEST_LEAN_DEG = (
-    60.0  # from square to the wall: what leans more is cut along the clay, its rim twice as long as wide
-)
+# From square to the wall: what leans more is cut along the clay, its rim twice as long as wide.
+STEEPEST_LEAN_DEG = 60.0
 
 
 def leaning(wall: Wall, opening: Opening, way: np.ndarray) -> Opening:

@@ -200,9 +200,8 @@ class Outline(NamedTuple):
     thin: float  # end correction in a thin wall, m
     long: float  # end correction of a long flanged duct, m
     relief: float  # rim relief in a thick wall, with twice area over perimeter for the radius
-    fade: Callable[
-        [float], float
-    ]  # from thin, 1, to long, 0, by the wall's thickness over a disc's radius of that area
+    # From thin, 1, to long, 0, by the wall's thickness over a disc's radius of that area.
+    fade: Callable[[float], float]
 
 
 def ellipse(width: float, height: float) -> Outline:
