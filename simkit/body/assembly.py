@@ -162,7 +162,9 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
     own, hole = hole.wall_mm, vessel.with_clay(hole)
     opening = _even_hole(vessel, wall, hole)
     if hole.direction is not None:
-        opening = leaning(wall, opening, np.array([hole.direction.across, hole.direction.along, hole.direction.up]))
+        opening = along_direction(
+            wall, opening, np.array([hole.direction.across, hole.direction.along, hole.direction.up])
+        )
         if figure is None and opening.square is not None:
             figure = _even_coat(wall, vessel.clay.wall_mm * MM)
     if figure is None:
@@ -177,7 +179,7 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
 STEEPEST_LEAN_DEG = 60.0
 
 
-def leaning(wall: Wall, opening: Opening, way: np.ndarray) -> Opening:
+def along_direction(wall: Wall, opening: Opening, way: np.ndarray) -> Opening:
     """The opening cut along a way (3,) from the same middle on the wall; ValueError where that leads along the clay."""
     axis = way / np.linalg.norm(way)
     off = float(np.degrees(np.arccos(np.clip(axis @ opening.axis, -1.0, 1.0))))

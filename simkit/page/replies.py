@@ -130,7 +130,7 @@ def slopes(text: str, source: str, which: str, exact: bool = False) -> dict[str,
     return {"slopes": {number.name: found[:, n].tolist() for n, number in enumerate(numbers)}}
 
 
-def told(text: str, source: str) -> dict[str, Any]:
+def predicted(text: str, source: str) -> dict[str, Any]:
     """Answers of the commands for every note: Hz, cents, the doubt, and how it blows, for the design as it is."""
     vessel = _read(text, source)
     predicted = predict(vessel)

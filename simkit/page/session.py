@@ -243,7 +243,7 @@ def _joined(known: Mapping[str, Any], reply: Mapping[str, Any]) -> dict[str, Any
 
 _LONGER: tuple[tuple[str, str, tuple[Any, ...]], ...] = (
     ("slopes", "replies.slopes", ("openings",)),
-    ("told", "replies.told", ()),
+    ("predicted", "replies.predicted", ()),
     ("slopes", "replies.slopes", ("bodies",)),
     ("slopes", "replies.slopes", ("openings", True)),
 )

@@ -86,7 +86,7 @@ def test_what_is_left_straightened_off_a_bend_is_told(moved, left, walls, monkey
     plain = air_mesh(walls["sphere"], 0.02)
     tries = iter(replace(plain, size=0.02, straightened=each) for each in moved)
     monkeypatch.setattr("simkit.body.meshes.curved._surrounding", lambda *_: next(tries))
-    assert surrounding_mesh((), 0.0, np.zeros(3), 0.1, 0.02).astray == left
+    assert surrounding_mesh((), 0.0, np.zeros(3), 0.1, 0.02).off_wall == left
     assert next(tries, None) is None
 
 

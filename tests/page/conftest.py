@@ -66,7 +66,7 @@ open = ["1"]
 STILL = {  # what takes a model is not asked in tests of the server
     "sounded": {"faults": [], "notes": [{"hz": 520.0, "cents": -10.8}, {"hz": 590.0, "cents": 7.8}]},
     "slopes": {"slopes": {}},
-    "told": {"notes": [], "cautions": []},
+    "predicted": {"notes": [], "cautions": []},
 }
 
 

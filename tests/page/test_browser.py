@@ -352,7 +352,7 @@ def test_nobody_is_kept_out(browser, potters):
 
     potters.file.with_name("lark.toml").write_text(DOVE.replace("Test dove", "Test lark, of a name that is long"))
     with opened(browser, potters) as page:
-        until(page, "s.state.known.told !== undefined")
+        until(page, "s.state.known.predicted !== undefined")
         page.get_by_role("button", name="D5").click()  # a fingering is shown
         for place, shows in PLACES.items():
             page.set_viewport_size({"width": 1280, "height": 900})

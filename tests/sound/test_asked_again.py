@@ -123,11 +123,11 @@ def test_points_slide_onto_a_ball_moved_out_where_their_line_meets_it():
     center = surface.walls[0].box.mean(axis=0)
     aside = np.cross(axis, rng.normal(size=(40, 3)))
     points = center + (radius + clay) * axis + 0.2 * radius * aside / np.linalg.norm(aside, axis=1, keepdims=True)
-    found, slid, foot = onto(surface, points, axis)
+    found, shift, foot = onto(surface, points, axis)
     from_center = points - center
     along, off = np.einsum("ij,ij->i", from_center, axis), np.einsum("ij,ij->i", from_center, from_center)
     exact = -along + np.sqrt(along**2 - off + (radius + clay) ** 2)
-    assert slid == pytest.approx(exact, abs=1e-12)
+    assert shift == pytest.approx(exact, abs=1e-12)
     assert foot == pytest.approx(center + (found - center) * radius / (radius + clay), abs=1e-12)
 
 

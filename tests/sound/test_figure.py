@@ -96,11 +96,11 @@ def test_a_seam_that_the_mesh_cuts_off_is_told_where_it_runs_by_an_opening():
     A fortieth of the size is the limit; meshes of 10 to 18 mm are two and a half to seven times as far off."""
     outside = '[outside]\nshape = "sphere"\ndiameter_mm = 60\noffset_mm = [-5, 0, 0]\n[[part]]\nname = "lump"\n'
     outside += 'shape = "sphere"\ndiameter_mm = 14\noffset_mm = '
-    astray = []
+    off_wall = []
     for place in ([32.3, 22.8, -13.2], [32.3, -22.8, -13.2]):
         body = body_of(loads(BALL.format(outside=outside + str(place))))
-        astray.append(port_field(air_of(body, size=0.02, outside_size=14e-3, modes=1)).evidence.astray)
-    assert astray[0] > 0 and astray[1] == 0
+        off_wall.append(port_field(air_of(body, size=0.02, outside_size=14e-3, modes=1)).evidence.off_wall)
+    assert off_wall[0] > 0 and off_wall[1] == 0
 
 
 def test_thicker_clay_flattens():

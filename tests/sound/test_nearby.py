@@ -8,7 +8,7 @@ from scipy.special import binom
 
 import simkit
 from simkit.body.meshes.all_air import whole_mesh
-from simkit.body.meshes.obstacles import EllipsoidObstacle, SlabObstacle, apart, around
+from simkit.body.meshes.obstacles import EllipsoidObstacle, SlabObstacle, around, require_clearance
 from simkit.errors import OutOfReach
 from simkit.field.full.resonance import WholeAir
 from simkit.sound import models
@@ -242,10 +242,10 @@ def test_solids_for_the_judge():
     for solid in (ball, slab):
         assert np.linalg.norm(solid.samples() - center, axis=1).max() < radius / 1.19
         assert np.abs(solid.onto(solid.samples()) - solid.samples()).max() < 1e-12
-    apart((ball, slab), clay)
+    require_clearance((ball, slab), clay)
     for wrong in (replace(ball, center=np.zeros(3)), replace(slab, center=np.array([0, 0, -0.041]))):
         with pytest.raises(OutOfReach, match="within 2 mm"):
-            apart((wrong,), clay)
+            require_clearance((wrong,), clay)
 
 
 @pytest.mark.slow

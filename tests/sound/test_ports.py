@@ -233,11 +233,11 @@ def test_a_hole_in_a_corner_is_doubted_and_said():
 def test_a_mesh_that_lies_off_the_wall_is_said(lossy):
     def off(metres):
         field = lossy.circuit.field
-        field = replace(field, evidence=replace(field.evidence, astray=metres))
+        field = replace(field, evidence=replace(field.evidence, off_wall=metres))
         return replace(lossy, circuit=replace(lossy.circuit, field=field)).evidence()
 
     assert any("0.56 mm off the wall" in caution for caution in off(5.6e-4).cautions)
-    assert off(5.6e-4).facts["astray_mm"] == pytest.approx(0.56)
+    assert off(5.6e-4).facts["mesh_off_wall_mm"] == pytest.approx(0.56)
     assert not any("off the wall" in caution for caution in off(0.0).cautions)
 
 

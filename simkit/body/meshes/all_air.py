@@ -16,7 +16,7 @@ import numpy as np
 from simkit.body import kernel
 from simkit.body.assembly import gap
 from simkit.body.chambers import ChamberBody, Opening
-from simkit.body.meshes.obstacles import Obstacle, apart, around, obstacle_skins, widening
+from simkit.body.meshes.obstacles import Obstacle, around, obstacle_skins, require_clearance, widening
 from simkit.body.meshes.outlines import DuctSurface, OutlineCut
 from simkit.body.meshes.panels import MM, SizeAt, fill, sphere, wall_panels
 from simkit.body.meshes.rims import SPOT, duct_of, outer_solid, own_wall, spot_of
@@ -229,7 +229,7 @@ def _meshed(
     far = grading.far
     if obstacles:
         outside = _outer_points(chamber)
-        apart(obstacles, outside)
+        require_clearance(obstacles, outside)
         sizes[1] = widening(sizes[1], 1.5 * MM * grading.around, center, radius)
         far, (center, radius) = far / radius, around(obstacles, outside)
         far *= radius

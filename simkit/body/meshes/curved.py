@@ -36,7 +36,7 @@ class AirMesh:
     straightened: float = 0.0
 
     @property
-    def astray(self) -> float:
+    def off_wall(self) -> float:
         """Distance of a node from the wall where it is more than is asked, a fortieth of the size, else 0: m."""
         return self.straightened if self.straightened > _STRAIGHT * self.size else 0.0
 
@@ -78,11 +78,11 @@ def surrounding_mesh(
     """Mesh the air between the body that `walls` make with `offset` of clay and a sphere around it (m).
 
     Where an element lay too flat on a bend it is straightened off the wall; then it is meshed finer, at most twice,
-    and the best of these is kept: `AirMesh.astray` is what is left.
+    and the best of these is kept: `AirMesh.off_wall` is what is left.
     """
     mesh = _surrounding(walls, offset, center, radius, size, turns)
     for finer, share in _FINER:
-        if not mesh.astray:
+        if not mesh.off_wall:
             break
         again = _surrounding(walls, offset, center, radius, share * size, finer * turns)
         mesh = min(mesh, again, key=lambda each: each.straightened)

@@ -113,7 +113,7 @@ def around(obstacles: Sequence[Obstacle], clay: np.ndarray) -> tuple[np.ndarray,
     return center, SHELL * float(np.linalg.norm(every - center, axis=1).max())
 
 
-def apart(obstacles: Sequence[Obstacle], clay: np.ndarray) -> None:
+def require_clearance(obstacles: Sequence[Obstacle], clay: np.ndarray) -> None:
     """OutOfReach where a body comes into the clay, or so near that no element fits between, clay points (n, 3)."""
     near = cKDTree(clay)
     for body in obstacles:

@@ -18,7 +18,7 @@ DEGREE = 4  # of the quadrature: exact for the mass of a straight element
 
 def stiffness_and_mass(mesh: AirMesh) -> tuple[csr_matrix, csr_matrix]:
     """K, the integral of grad p . grad q, m, and M, that of p q, m^3: (n, n) each, numbered as the mesh's nodes."""
-    return apart(stiffness_and_imaginary_mass(mesh))
+    return real_and_imaginary(stiffness_and_imaginary_mass(mesh))
 
 
 def stiffness_and_imaginary_mass(mesh: AirMesh) -> csr_matrix:
@@ -34,7 +34,7 @@ def stiffness_and_imaginary_mass(mesh: AirMesh) -> csr_matrix:
     return coo_matrix((each.ravel(), (rows, columns)), shape).tocsr()
 
 
-def apart(both: csr_matrix) -> tuple[csr_matrix, csr_matrix]:
+def real_and_imaginary(both: csr_matrix) -> tuple[csr_matrix, csr_matrix]:
     """K and M from K + iM; they share the places of their entries."""
     K, M = (
         csr_matrix((part.copy(), both.indices, both.indptr), both.shape) for part in (both.data.real, both.data.imag)

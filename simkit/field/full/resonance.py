@@ -19,7 +19,7 @@ from scipy.sparse import csr_matrix
 from simkit.body.kernel import EDGES
 from simkit.body.meshes.curved import AirMesh
 from simkit.body.meshes.skins import WholeMesh
-from simkit.field.fem.air_matrices import apart, stiffness_and_imaginary_mass
+from simkit.field.fem.air_matrices import real_and_imaginary, stiffness_and_imaginary_mass
 from simkit.field.fem.far_field import harmonics
 from simkit.field.fem.gradient import Swing, nodal_gradient
 from simkit.field.fem.preconditioner import TwoLevel, largest_over_diagonal
@@ -67,12 +67,12 @@ class WholeAir:
     @property
     def K(self) -> csr_matrix:
         """Stiffness (nodes, nodes), m."""
-        return apart(self.both)[0]
+        return real_and_imaginary(self.both)[0]
 
     @property
     def M(self) -> csr_matrix:
         """Mass (nodes, nodes), m^3."""
-        return apart(self.both)[1]
+        return real_and_imaginary(self.both)[1]
 
     @cached_property
     def far(self) -> tuple[csr_matrix, csr_matrix]:
@@ -134,7 +134,7 @@ class WholeAir:
         number = self.joined(opened)
         k, joined = self.radiating(number).resonances(n + 1)[n]
         pressure = joined[number]
-        K, M = apart(self.both)
+        K, M = real_and_imaginary(self.both)
         left = K @ pressure - k**2 * (M @ pressure)  # by nodes: what crosses the covers, and the far sphere
         flux = {name: complex(left[np.unique(inner)].sum()) for name, (inner, _) in self.whole.covers.items()}
         return Swing(k, pressure, nodal_gradient(self.whole.mesh, pressure, number), flux)
@@ -144,7 +144,7 @@ class WholeAir:
         number, covers = self.joined(opened), self.whole.covers
         join = _join(number)
         closed = [other for other in covers if other not in opened]
-        walls, forms = self._walls(closed), dict(zip("KM", apart(self.both), strict=True))
+        walls, forms = self._walls(closed), dict(zip("KM", real_and_imaginary(self.both), strict=True))
         forms["thermal"], forms["viscous"] = wall_matrices(walls)
         if self.whole.sharp:  # what the resonances take there: k^2 thermal less what moving every wall does
             K, M = moving_matrices(walls, number)
@@ -175,7 +175,7 @@ class WholeAir:
         """All this air with its nodes joined to `number`."""
         surface, B = self.far
         both, S, inside = (merged(A, number) for A in (self.both, surface, self.inside))
-        K, M = apart(both)
+        K, M = real_and_imaginary(both)
         spread, corner = self._linear.joined(number)
         coarse, largest = self._linear_stiffness
         inverse = TwoLevel((K + S / self.whole.radius).tocsr(), spread, merged(coarse, corner), largest)

@@ -107,19 +107,19 @@ def onto(
     their feet on the only wall where that was found on the way.
     """
     if surface.outside and surface.offset > 0 and len(surface.walls) == 1 and not surface.walls[0].creased:
-        slid_on = _onto_offset(surface.walls[0], surface.offset, points, axis)
-        if slid_on is not None:
-            return points + slid_on[0][:, None] * axis, *slid_on
-    slid = np.zeros(len(points))
+        shifted = _onto_offset(surface.walls[0], surface.offset, points, axis)
+        if shifted is not None:
+            return points + shifted[0][:, None] * axis, *shifted
+    shift = np.zeros(len(points))
     for _ in range(steps):
-        gap, normal = surface.height(points + slid[:, None] * axis)
+        gap, normal = surface.height(points + shift[:, None] * axis)
         slant = np.einsum("ij,ij->i", normal, axis)
         # Where the surface runs along the axis (past an edge) there is no foot; a bounded step ends near it.
         step = gap / np.where(np.abs(slant) > 0.2, slant, np.copysign(0.2, slant))
-        slid = slid - step
+        shift = shift - step
         if np.abs(step).max() < 1e-10:
             break
-    return points + slid[:, None] * axis, slid, None
+    return points + shift[:, None] * axis, shift, None
 
 
 def _onto_offset(

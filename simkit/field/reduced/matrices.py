@@ -18,8 +18,8 @@ class FieldEvidence:
     """Numerical evidence for a port field.
 
     unknowns inside (all chambers) and outside; reciprocity: largest |Z_ij - Z_ji| before both are averaged, 1/m;
-    fit: largest error of the outside's interpolation at two test wave numbers, 1/m; astray: distance of a mesh from the
-    wall at a bend too tight for its elements, m; 0 where that is no more than is asked.
+    fit: largest error of the outside's interpolation at two test wave numbers, 1/m; off_wall: distance of a mesh from
+    the wall at a bend too tight for its elements, m; 0 where that is no more than is asked.
     """
 
     unknowns_inside: int
@@ -27,7 +27,7 @@ class FieldEvidence:
     reciprocity_inside: float
     reciprocity_outside: float
     fit: float
-    astray: float = 0.0
+    off_wall: float = 0.0
 
 
 @frozen

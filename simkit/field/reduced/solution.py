@@ -143,7 +143,7 @@ def _astray(air: BodyAir, openings: Sequence[Opening]) -> float:
     around, figure = air.outside.mesh, air.body.figure
     if figure is not None:
         around = replace(around, straightened=cut_off(around, figure, openings))
-    return max(mesh.astray for mesh in (around, *(c.mesh for c in air.chambers)))
+    return max(mesh.off_wall for mesh in (around, *(c.mesh for c in air.chambers)))
 
 
 def _symmetric(matrix: np.ndarray) -> np.ndarray:

@@ -116,7 +116,7 @@ for (const event of ["state", "drag", "numbers"]) session.on(event, tellLimits);
 
 const cautions = find(".cautions");
 session.on("numbers", () => {
-  const said = [...(session.state?.cautions ?? []), ...(session.state?.known?.told?.cautions ?? [])];
+  const said = [...(session.state?.cautions ?? []), ...(session.state?.known?.predicted?.cautions ?? [])];
   find("details.careful").hidden = !said.length;
   if (cautions.dataset.said === said.join()) return;
   cautions.dataset.said = said.join();

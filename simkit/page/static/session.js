@@ -131,7 +131,7 @@ export class Session {
     this.design = {
       file: state.design, title: state.title, saved: state.saved, chambers: state.chambers,
     };
-    if (other) this.fingering = this._told = null;
+    if (other) this.fingering = this._predicted = null;
     this._count();
     this.emit("state");
     this.emit("numbers");
@@ -264,7 +264,7 @@ export class Session {
     this.notes = rows.map((row, n) => {
       const base = from.notes?.[n];
       if (!base && old[n]) return { ...old[n], ...row, by: null, blown_by: old[n].blown_by && "slopes" };
-      const told = known.told?.notes?.[n] ?? this._told?.[n];
+      const told = known.predicted?.notes?.[n] ?? this._predicted?.[n];
       const shift = exact || !base || !this.hand ? 0 : this._shift(n, from.values);
       const sure = !this.hand || exact;
       const cents = base?.cents == null || shift === null ? null : base.cents + shift;
@@ -277,10 +277,10 @@ export class Session {
         cents, hz, doubt_cents: told?.doubt_cents ?? null,
         pressure_pa: pressure, margin: told?.margin ?? null, speaks: told?.speaks ?? null,
         by: base ? (sure ? "model" : "slopes") : null,
-        blown_by: told ? (this.hand || !known.told ? "slopes" : "model") : null,
+        blown_by: told ? (this.hand || !known.predicted ? "slopes" : "model") : null,
       };
     });
-    if (known.told) this._told = known.told.notes;
+    if (known.predicted) this._predicted = known.predicted.notes;
   }
 
   _shift(n, from) {

@@ -35,7 +35,7 @@ function blendRows(weights, rows) {
   return rows[0].map((_, n) => weights.reduce((sum, w, p) => sum + w * rows[p][n], 0));
 }
 
-// A symmetric matrix with each slid port's row (and column alike) changed; its own entry in its place.
+// A symmetric matrix with each moved port's row (and column alike) changed; its own entry in its place.
 function withRows(matrix, slides, rows) {
   const changed = matrix.map((row) => [...row]);
   slides.forEach((slide, s) => {
@@ -61,7 +61,7 @@ function fieldOf(numbers, slides) {
   };
 }
 
-// The outside's series: the upper triangle's, with what slid ports change.
+// The outside's series: the upper triangle's, with what moved ports change.
 function aroundOf(numbers, slides) {
   const n = numbers.field.names.length;
   const part = (which) => numbers.around[which].map((triangle, p) => {
@@ -225,8 +225,8 @@ function inside({ field, rows, airs: { chamber: air } }, omega, k2, uniform) {
   const n = field.count, M = table(n);
   const shares = field.k2.map((own2, m) => {
     const own = air.c * Math.sqrt(own2), thicker = sqrt(div(real(own), omega));
-    const friction = (Math.sqrt((2 * air.nu) / own) / 2) * field.slid[m];
-    const heat = ((air.gamma - 1) / 2) * Math.sqrt((2 * air.alpha) / own) * field.pressed[m];
+    const friction = (Math.sqrt((2 * air.nu) / own) / 2) * field.wall_slope_square[m];
+    const heat = ((air.gamma - 1) / 2) * Math.sqrt((2 * air.alpha) / own) * field.wall_square[m];
     const lost = product([-1, 1], thicker, add(real(own2 * friction), scale(k2, heat)));
     const share = div(real(1), add(sub(real(own2), k2), lost));
     return sub(sub(share, real(1 / own2)), scale(k2, 1 / own2 ** 2));

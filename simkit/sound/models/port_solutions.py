@@ -68,9 +68,9 @@ def wall_loss(air: BodyAir, body: Body, gas: Air) -> WallLoss:
     warmth: list[np.ndarray] = []
     for chamber, inside in zip(body.chambers, air.chambers, strict=True):
         uniform += [float(heat_loss(gas, 1.0, chamber.area, chamber.volume))] * len(chamber.all_openings)
-        pressed, slid = inside.on_wall
+        square, slope_square = inside.on_wall
         omega = gas.sound_speed * np.sqrt(inside.modes.k2)
-        viscous, thermal = mode_loss(gas, omega, pressed, slid, np.ones(len(omega)), inside.modes.k2)
+        viscous, thermal = mode_loss(gas, omega, square, slope_square, np.ones(len(omega)), inside.modes.k2)
         friction.append(np.asarray(viscous))
         warmth.append(np.asarray(thermal))
     return WallLoss(np.array(uniform), np.concatenate(friction), np.concatenate(warmth))

@@ -130,8 +130,8 @@ def _field(r: PortsResonator) -> dict[str, Any]:
         "quadratic": numbers(field.quadratic),
         "k2": numbers(field.k2),
         "modes": numbers(field.modes),
-        "pressed": numbers(np.concatenate([pressed for pressed, _ in walls])),
-        "slid": numbers(np.concatenate([slid for _, slid in walls])),
+        "wall_square": numbers(np.concatenate([square for square, _ in walls])),
+        "wall_slope_square": numbers(np.concatenate([slope for _, slope in walls])),
         "wall": numbers([c.area for c in r.solution.air.body.chambers]),
         "top": r.field.top,
     }
@@ -139,8 +139,8 @@ def _field(r: PortsResonator) -> dict[str, Any]:
 
 def _on_wall(inside: InsideAir) -> tuple[np.ndarray, np.ndarray]:
     """Integrals over the wall for each mode (m,): of p^2, 1/m, and of |grad_T p|^2 over that of |grad p|^2, 1/m."""
-    pressed, slid = inside.on_wall
-    return pressed, slid / inside.modes.k2
+    square, slope_square = inside.on_wall
+    return square, slope_square / inside.modes.k2
 
 
 def _openings(r: PortsResonator) -> list[Opening]:

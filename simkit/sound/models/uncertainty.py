@@ -61,17 +61,17 @@ def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -
     cautions += [bent(field, circuit, int(row)) for row in np.flatnonzero(tight > SAID)]
     if ((state > 0) & (state < 1) & rows).any():
         cautions.append("a half-covered hole is taken as a round one of its free area: a rough guess")
-    if evidence.astray > 0:
+    if evidence.off_wall > 0:
         cautions.append(
-            f"ports: at a bend or seam too sharp for its cells the mesh lies up to {1e3 * evidence.astray:.2g} mm off "
-            "the wall; a finer one (mesh 0.7) or the model resolved tells what that does"
+            f"ports: at a bend or seam too sharp for its cells the mesh lies up to {1e3 * evidence.off_wall:.2g} mm "
+            "off the wall; a finer one (mesh 0.7) or the model resolved tells what that does"
         )
     facts = {
         "conductivity_m": float(K.sum()),
         "unknowns_inside": float(evidence.unknowns_inside),
         "unknowns_outside": float(evidence.unknowns_outside),
         "reciprocity_per_m": max(evidence.reciprocity_inside, evidence.reciprocity_outside),
-        "astray_mm": 1e3 * evidence.astray,
+        "mesh_off_wall_mm": 1e3 * evidence.off_wall,
     }
     return Evidence(float(np.sqrt(np.square(parts).sum())), tuple(dict.fromkeys(cautions)), facts)
 
