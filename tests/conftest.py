@@ -3,7 +3,9 @@
 The quick tests as a whole run in several processes, a folder of tests after the other in each.
 """
 
+import gc
 import os
+import subprocess
 import sys
 
 import pytest
@@ -12,6 +14,7 @@ from hypothesis import settings
 from simkit.machine import cores
 
 MOST_PROCESSES = 4
+MOST_AGAIN = 10
 
 settings.register_profile("unhurried", deadline=None, max_examples=25)  # on a busy machine a slow moment is no fault
 settings.register_profile("many", deadline=None, max_examples=100)  # nightly: --hypothesis-profile many
@@ -75,7 +78,30 @@ def pytest_xdist_auto_num_workers(config):
     """A process a core for the quick tests as a whole; none beside it for tests that are named or slow: those may want
     all memory, or kill what they find."""
     whole = config.args_source is config.ArgsSource.TESTPATHS and config.option.markexpr == "not slow"
-    return min(cores(), MOST_PROCESSES) if whole and cores() > 1 else 0
+    if not whole or cores() == 1:
+        return 0
+    config.option.assertmode = "plain"  # to take 4,000 assertions apart costs each process as much as all else before
+    return min(cores(), MOST_PROCESSES)
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    """Run what failed once more, by itself, where the values in a failed assertion were not told."""
+    failed = [report.nodeid for kind in ("failed", "error") for report in terminalreporter.getreports(kind)]
+    if config.option.assertmode == "plain" and failed:
+        terminalreporter.section(f"once more, by themselves, the first {MOST_AGAIN} of what failed")
+        terminalreporter.flush()
+        subprocess.run([sys.executable, "-m", "pytest", "--assert=rewrite", *failed[:MOST_AGAIN]], check=False)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """What is collected stays to the end: the search for garbage need not pass through it again and again."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.hookimpl(optionalhook=True)

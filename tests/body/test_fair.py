@@ -1,5 +1,7 @@
 """The curve that sections are drawn through."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from scipy.interpolate import BPoly, CubicSpline
@@ -22,7 +24,11 @@ def random_rows():
         yield np.cumsum(RNG.uniform(0.2, 3, n)), values
 
 
-ROWS = [(x, values, fair(x, values)) for x, values in random_rows()]
+@cache
+def curves():
+    return [(x, values, fair(x, values)) for x, values in random_rows()]
+
+
 GOURD = np.array([[0, 0], [8, 26], [16, 36], [28, 40], [42, 36], [54, 34], [68, 46], [84, 56], [110, 0]]) / 1e3
 
 
@@ -45,14 +51,14 @@ def test_rows_that_do_not_ripple_give_the_cubic_spline():
 @pytest.mark.parametrize("derivative", [0, 1, 2])
 def test_curves_are_continuous_through_rows_to_the_second_derivative(derivative):
     step = 1e-9
-    for x, _, p in ROWS:
+    for x, _, p in curves():
         before, after = p(x[1:-1] - step, derivative), p(x[1:-1] + step, derivative)
         size = np.abs(p(np.linspace(x[0], x[-1], 300), derivative + 1)).max()
         assert np.abs(after - before).max() <= 4 * step * size + 1e-9
 
 
 def test_curves_turn_only_where_the_rows_do():
-    for x, values, p in ROWS:
+    for x, values, p in curves():
         rise = np.diff(values)
         assert p(x) == pytest.approx(values, abs=1e-12)
         for j in range(len(rise)):

@@ -78,20 +78,20 @@ def test_a_drawing_on_the_printed_sheet_needs_no_dots_of_its_own(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("picture", "said"),
+    ("drawing", "said"),
     [
-        (inked(px=3.0), "dark lines on light paper"),
-        (inked([SIDE], DOTS[:1], px=3.0), "a ruler of two filled dots beside the outlines, level; there is one dot"),
-        (inked([SIDE], px=3.0), "there is none"),
-        (inked([SIDE], [(30, 30), (100, 30), (170, 30)], px=3.0), "there are 3 dots"),
-        (inked([SIDE, ellipse(105, 60, 4, 4)], DOTS, px=3.0), "lines meet in the one around 31"),
-        (inked([SIDE, ABOVE, ellipse(105, 235, A, 20)], DOTS, px=3.0), "at most two views"),
-        (inked([SIDE], [(105, 150), (110, 260)], px=3.0), "a ruler that lies level; its dots lie 87 degrees off"),
+        ((), "dark lines on light paper"),
+        (([SIDE], DOTS[:1]), "a ruler of two filled dots beside the outlines, level; there is one dot"),
+        (([SIDE],), "there is none"),
+        (([SIDE], [(30, 30), (100, 30), (170, 30)]), "there are 3 dots"),
+        (([SIDE, ellipse(105, 60, 4, 4)], DOTS), "lines meet in the one around 31"),
+        (([SIDE, ABOVE, ellipse(105, 235, A, 20)], DOTS), "at most two views"),
+        (([SIDE], [(105, 150), (110, 260)]), "a ruler that lies level; its dots lie 87 degrees off"),
     ],
     ids=["blank", "one dot", "no dot", "three dots", "touching", "three views", "upright ruler"],
 )
-def test_a_picture_that_cannot_be_used_is_told_in_one_line(picture, said, tmp_path):
-    picture.save(tmp_path / "a.png")
+def test_a_picture_that_cannot_be_used_is_told_in_one_line(drawing, said, tmp_path):
+    inked(*drawing, px=3.0).save(tmp_path / "a.png")
     with pytest.raises(InputError) as refusal:
         simkit.sketch(tmp_path / "a.png", ruler_mm=100)
     assert said in str(refusal.value) and len(str(refusal.value).splitlines()) == 1

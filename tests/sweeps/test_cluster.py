@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from contextlib import contextmanager
+from importlib.util import find_spec
 
 import pytest
 
@@ -16,8 +17,8 @@ import simkit.sweeps.workers
 from simkit.errors import OutOfReach
 from simkit.sweeps import sweep
 
-pytest.importorskip("distributed")
-dask = pytest.importorskip("dask")
+if find_spec("distributed") is None:
+    pytest.skip("distributed is not installed", allow_module_level=True)
 
 # Each case takes a fraction of a second, so that there is a middle of the sweep to kill in.
 SLOW = """
@@ -167,6 +168,12 @@ TLS = {"distributed.comm.tls.ca-file": "ca.pem"} | {
 }
 
 
+def dask_knows(config):
+    import dask  # distributed brings it, and takes a while to load
+
+    return dask.config.set(config)
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl makes the certificates")
 def test_certificates_of_dasks_configuration_let_in_who_has_them_and_nobody_else(folder, monkeypatch):
@@ -182,7 +189,7 @@ def test_certificates_of_dasks_configuration_let_in_who_has_them_and_nobody_else
     cluster.address = cluster.address.replace("tcp", "tls")
     cluster.start("--protocol", "tls")
     try:
-        with dask.config.set(config):
+        with dask_knows(config):
             cluster.wait()
             answer = sweep(folder / "cases.toml", folder / "out", scheduler=cluster.address)
             assert (answer.computed, answer.failed) == (2, 0)
@@ -202,7 +209,7 @@ def test_a_tls_address_without_certificates_is_one_message_at_once(folder):
 
 def test_certificates_that_are_not_there_are_one_message(folder):
     named = {key: str(folder / name) for key, name in TLS.items()}
-    with dask.config.set(named), pytest.raises(simkit.InputError, match="certificates that can be read"):
+    with dask_knows(named), pytest.raises(simkit.InputError, match="certificates that can be read"):
         sweep(folder / "cases.toml", folder / "out", scheduler="tls://127.0.0.1:9")
 
 

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy.signal import find_peaks
 
 from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings
 from simkit.sound.blowing.cycle import on_resonance
@@ -107,6 +106,8 @@ def test_a_resonator_before_a_jet_sounds_in_domains_of_one_frequency_with_narrow
     Between two waves of the jet, where the resonator does not help, sounds the edge tone of the bare jet: f W/U =
     0.466 (Brown 1937, Proc. Phys. Soc. 49, 493: his leading factor, from memory).
     """
+    from scipy.signal import find_peaks  # it loads much, which the quick tests need not wait for
+
     motion, jet = instruments.at(400.0, q=30.0), instruments.jet()
     speeds = np.geomspace(4.5, 30.0, 9)
     heard, pure = [], []

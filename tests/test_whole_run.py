@@ -1,0 +1,27 @@
+"""What `python -m pytest` does on its own: in several processes, and what fails is told with its values."""
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+FAILING = """
+def test_a_sum():
+    found = [1, 1 + 1]
+    assert found == [1, 3]
+"""
+
+
+@pytest.mark.slow
+def test_what_fails_in_the_whole_run_is_told_with_its_values_all_the_same(tmp_path):
+    shutil.copy(ROOT / "pyproject.toml", tmp_path)
+    (tmp_path / "tests").mkdir()
+    shutil.copy(ROOT / "tests/conftest.py", tmp_path / "tests")
+    (tmp_path / "tests/test_sum.py").write_text(FAILING)
+    ran = subprocess.run([sys.executable, "-m", "pytest"], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert ran.returncode == 1
+    assert "At index 1 diff: 2 != 3" in ran.stdout
