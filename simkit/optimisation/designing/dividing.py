@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy.optimize import brentq
@@ -42,21 +42,35 @@ _REACHES = 2.0816  # k R of a ball's first mode
 class ChamberPlan:
     """One chamber of a divided range: its notes, its window, and its air's sizes, mm; by the hand rule.
 
-    weakness: (f/f0)^2 of its highest note; reach: its first mode over its highest note; short: by what factor the
+    conductivity: of its window, m; weakness: (f/f0)^2 of its highest note; reach: its first mode over its highest note; short: by what factor the
     smallest drill and the widest hole that is sealed miss what the steps of the scale want of one window, 1 where
     they do not.
     """
 
+    wish: WishedRange
     pitches: tuple[Pitch, ...]
     cut_up_mm: float
-    window_width_mm: float
+    conductivity: float
     length_mm: float
     width_mm: float
     height_mm: float
     weakness: float
     reach: float
     short: float
-    diameters_mm: tuple[float, ...]
+
+    @cached_property
+    def window_width_mm(self) -> float:
+        """Width of the window of that conductivity and cut-up."""
+
+        def over(width: float) -> float:
+            return window_conductivity(self.wish, self.cut_up_mm, width) - self.conductivity
+
+        return float(brentq(over, 0.9 * self.cut_up_mm, 1.1 * WIDE * self.cut_up_mm))
+
+    @cached_property
+    def diameters_mm(self) -> tuple[float, ...]:
+        """Diameter of each hole, in the order in which they open."""
+        return tuple(hole_mm(self.wish, step * self.conductivity) for step in self.steps)
 
     @property
     def stretch(self) -> float:
@@ -87,15 +101,11 @@ def divided(wish: WishedRange) -> tuple[ChamberPlan, ...]:
     pitches = checked(wish)
     best: tuple[ChamberPlan, ...] = ()
     least = np.inf
-    known: dict[tuple[int, int], ChamberPlan] = {}
     for ends in _divisions(len(pitches), wish.chambers, wish.overlap):
-        for start, stop in ends:
-            if (start, stop) not in known:
-                known[start, stop] = planned(wish, pitches[start:stop], pitches[-1])
-        plans = [known[end] for end in ends]
-        cost = max((plan.cost if plan else np.inf) for plan in plans)
+        plans = [planned(wish, pitches[start:stop], pitches[-1]) for start, stop in ends]
+        cost = max(plan.cost for plan in plans)
         if cost < least:
-            best, least = tuple(plan for plan in plans if plan), cost
+            best, least = tuple(plans), cost
     if not best:
         allowed = f"more of them for {len(pitches)} notes: {FINGERS} fingers open one hole after the other"
         raise InputError([Fault.of("chambers", wish.chambers, allowed)])
@@ -151,16 +161,16 @@ def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Chambe
     slimness = (length / width) ** (2 / 3)
     first = _REACHES * moist_air().sound_speed / (2 * np.pi * ball * slimness)
     return ChamberPlan(
+        wish,
         tuple(pitches),
         cut_up,
-        float(brentq(lambda w: window_conductivity(wish, cut_up, w) - K, 0.9 * _NARROW * cut_up, 1.1 * WIDE * cut_up)),
+        K,
         1e3 * length,
         1e3 * width,
         1e3 * HEIGHT_SHARE * width,
         float(heights[-1] + 1),
         float(first / Tuning().frequency(pitches[-1])),
         short,
-        tuple(hole_mm(wish, float(step) * K) for step in steps),
     )
 
 
@@ -180,11 +190,10 @@ def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[ChamberPlan]) -> Cha
     largest = 1e-9 * np.pi / 6 * max(plan.length_mm * plan.width_mm * plan.height_mm for plan in plans)
     least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (1.0, WIDE))
     K = float(np.clip(largest * _stretch(pitch), 1.001 * least, 0.999 * most))
-    width = float(brentq(lambda w: window_conductivity(wish, cut_up, w) - K, cut_up, WIDE * cut_up))
     length, across = _egg(K / _stretch(pitch))
     first = _REACHES * moist_air().sound_speed / (2 * np.pi * across)
     sizes = 1e3 * length, 1e3 * across, 1e3 * HEIGHT_SHARE * across
-    return ChamberPlan((pitch,), cut_up, width, *sizes, 1.0, float(first / hz), 1.0, ())
+    return ChamberPlan(wish, (pitch,), cut_up, K, *sizes, 1.0, float(first / hz), 1.0)
 
 
 def cut_up_mm(highest_hz: float) -> float:
@@ -193,11 +202,13 @@ def cut_up_mm(highest_hz: float) -> float:
     return float(np.clip(1e3 * STROUHAL * speed / highest_hz, SHORTEST, LONGEST))
 
 
+@lru_cache(maxsize=256)
 def window_conductivity(wish: WishedRange, cut_up: float, width: float) -> float:
     """K of a window through the wall, m; its slope is left to the tuning."""
     return float(rectangular_hole(1e-3 * width, 1e-3 * cut_up, 1e-3 * wish.wall_mm, 3e-4, 3e-4).conductivity)
 
 
+@lru_cache(maxsize=256)
 def hole_conductivity(wish: WishedRange, diameter: float) -> float:
     """K of a hole through the wall, m."""
     return float(round_hole(diameter / 2e3, 1e-3 * wish.wall_mm, 3e-4, 3e-4).conductivity)
