@@ -16,8 +16,10 @@ from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
 from simkit.errors import OutOfReach
 from simkit.sound import models
+from simkit.sound.elements.nearby import TERMS, Nearby, Returned
 from simkit.sound.models.neighbours import coupling, sorted_out
 from simkit.sound.models.roots import lowest
+from simkit.sound.models.side_by_side import lowest_of
 from simkit.vessel import loads
 
 MM = 1e-3
@@ -156,6 +158,33 @@ def test_near_unison_follows_the_avoided_crossing(second_volume):
     assert first.real > second.real
     told = coupling(circuit, mean, np.ones(2))
     assert abs(told[0, 1]) == pytest.approx(abs(c), rel=0.05) and told[0, 1] == pytest.approx(told[1, 0])
+
+
+@pytest.mark.parametrize(("near", "known"), [(0.7, 9.0), (1.05, 9.0), (9.0, 0.95)])
+def test_many_fingerings_beside_a_large_chamber_are_each_by_itself(near, known):
+    """A closed mode of the neighbour, at `near` times the note, is a pole of the circuit's matrices, and what a face
+    does that is known up to `known` times the note has a kink there: polynomials over the notes follow neither, whether
+    for many fingerings of one piece or for one piece in several states."""
+    circuit = two_on_one_ball(60, False)
+    field = circuit.field
+    (note, _) = rung(circuit)
+    own = np.arange(len(field.k2)) < len(field.k2) // 2
+    first = circuit.chamber_air.sound_speed * np.sqrt(field.k2.min())
+    k2 = field.k2 * np.where(own, 1.0, (near * note.real / first) ** 2)
+    terms = 0.5 * (np.arange(TERMS) < 2)[:, None, None] * field.outside(0.0)  # grows by as much as the outside itself
+    face = Nearby((Returned(0.1, known * note.real / circuit.room_air.sound_speed, terms),))
+    larger = replace(field, k2=k2, volumes=field.volumes * [1.0, 60.0])
+    beside = replace(circuit, field=larger, nearby=face)
+    rows, states = np.array([True, False]), np.ones((1, 2))
+    start = np.array([0.9 * note.real])
+    alone = lowest(beside, rows, states, start)
+    many = lowest(beside, rows, np.tile(states, (50, 1)), np.tile(start, 50))
+    assert 1200 * np.abs(np.log2(many / alone)) == pytest.approx(np.zeros(50), abs=1e-5)
+    try:
+        found = lowest_of([beside, beside], rows, states, np.tile(start, (2, 1)))
+    except OutOfReach:
+        found = alone  # then they are asked one by one
+    assert 1200 * np.abs(np.log2(found / alone)) == pytest.approx(0, abs=1e-5)
 
 
 def test_modes_shared_alike_go_to_the_chambers_in_their_order():

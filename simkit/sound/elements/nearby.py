@@ -221,6 +221,11 @@ class Nearby:
                 raise ValueError(f"an opening lies within {kind} near the piece")
         return Nearby(tuple(_returned(thing, piece, openings.tobytes()) for thing in things))
 
+    @property
+    def top(self) -> float:
+        """Wave number above which it answers as there, with a kink, 1/m."""
+        return min((part.top for part in self.parts), default=np.inf)
+
     def of_rows(self, rows: np.ndarray) -> Nearby:
         """Copy for some of the openings alone."""
         return Nearby(tuple(replace(part, terms=part.terms[:, rows][:, :, rows]) for part in self.parts))

@@ -29,6 +29,9 @@ from simkit.sound.elements.orifice import Reals
 from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, windway_impedance
 
+# Twenty Chebyshev points over a range see a pole at so many times its end as less than 1e-7 of itself.
+_CLEAR = 1.25
+
 
 @frozen
 class Duct:
@@ -176,6 +179,17 @@ class Circuit:
         outer = self.field.outside(around) + self.nearby(around)
         outer = outer * (self.room_air.density / self.chamber_air.density)
         return Matrices(k, self.regular(omega), self.uniform(omega), outer, **self._columns(omega))
+
+    def is_smooth(self, high: float) -> bool:
+        """Whether polynomials can follow its matrices up to `high`, rad/s, but for windows before a mouth.
+
+        Not where a closed mode of any chamber is near, as of a large one among the notes of a small one beside it: its
+        1/(k_n^2 - k^2) is no polynomial. Nor past what the outside is known for, where its matrices have a kink.
+        """
+        top = np.inf if self.field.shared.all() else self.field.top
+        kink = self.room_air.sound_speed * min(top, self.nearby.top)
+        pole = self.chamber_air.sound_speed * np.sqrt(self.field.k2.min(initial=np.inf))
+        return bool(high < min(kink, pole / _CLEAR))
 
     def _columns(self, omega: np.ndarray) -> dict[str, np.ndarray]:
         """All ducts' A, B, C, D and stub (m, n): those that differ by their sizes and airs alone in one go."""

@@ -85,11 +85,9 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
         many = _lowest_of_many(circuit, openness, start)
         if many is not None:
             return many
-    if len(start) > 2 * SAMPLES:
-        source: Circuit | Sampled = Sampled.over(circuit, *note_range(start))
-    else:
-        source = circuit
-
+    source: Circuit | Sampled = circuit
+    if len(start) > 2 * SAMPLES and circuit.is_smooth(note_range(start)[1]):
+        source = Sampled.over(circuit, *note_range(start))
     k_squared = stiffness if rows.all() else own_stiffness
 
     def proposed(omega: np.ndarray) -> np.ndarray:

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from simkit.air import Air
+from simkit.errors import OutOfReach
 from simkit.sound.elements.chebyshev import points, shares
 from simkit.sound.elements.ducts import Filling
 from simkit.sound.elements.secant import fixed_point
@@ -29,9 +30,13 @@ _TOGETHER = 512  # notes, of fingerings and states, whose matrices are held at o
 def lowest_of(circuits: Sequence[Circuit], rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
     """Complex omega (s, f) of the lowest resonance of the chamber that owns `rows`, as `roots.lowest` of each circuit.
 
-    openness (f, n) of 0 and 1; start (s, f). OutOfReach where they do not all settle within the range.
+    openness (f, n) of 0 and 1; start (s, f). OutOfReach where they do not all settle within the range, or where no
+    polynomial follows the matrices over it.
     """
-    states = _States.over(circuits, *note_range(start))
+    low, high = note_range(start)
+    if not all(circuit.is_smooth(high) for circuit in circuits):
+        raise OutOfReach(f"no polynomial follows the matrices up to {high / (2 * np.pi):.0f} Hz")
+    states = _States.over(circuits, low, high)
     found, step = np.empty(start.shape, complex), max(1, _TOGETHER // len(circuits))
     for first in range(0, len(openness), step):
         part = slice(first, first + step)
