@@ -9,6 +9,8 @@ import pytest
 from simkit.errors import InputError
 from simkit.optimisation.designing.dividing import FINGERS, checked, divided, finger, planned, rows
 from simkit.optimisation.designing.drafting import chamber_text, head_text, places
+from simkit.optimisation.problem.limits import Limits
+from simkit.optimisation.problem.trial import drawn
 from simkit.pitch import Tuning, note
 from simkit.vessel import loads
 from simkit.vessel.hands import two_jobs
@@ -96,6 +98,24 @@ def test_fingers_have_room_and_the_file_can_be_read(plans):
         for row in rows_of.values():
             assert all(np.diff(row) >= WISH.spacing_mm - 1e-9)
             assert all(0 < a < plan.length_mm for a in row)
+
+
+@pytest.mark.parametrize(
+    "wish",
+    [
+        WISH,
+        WishedRange("C major", "G3", "G6", 4, overlap=1),
+        WishedRange("C major", "C5", "G6", 2, fingertip_mm=20),
+        WishedRange("D pentatonic", "D5", "A6", 2, wall_mm=3),
+    ],
+)
+def test_hands_can_have_every_hole_of_a_draft(wish):
+    """Also where a chamber is no wider than a finger's spacing: only growing it could mend that afterwards."""
+    for plan in divided(wish):
+        vessel = loads(head_text(wish) + chamber_text(wish, "body", plan))
+        limits, body = Limits(), drawn(vessel)
+        left, rows = limits.left(vessel, body), limits.rows(vessel, body)
+        assert [str(row) for row, room in zip(rows, left, strict=True) if room < 0] == []
 
 
 @pytest.mark.parametrize(

@@ -42,9 +42,9 @@ _REACHES = 2.0816  # k R of a ball's first mode
 class ChamberPlan:
     """One chamber of a divided range: its notes, its window, and its air's sizes, mm; by the hand rule.
 
-    conductivity: of its window, m; weakness: (f/f0)^2 of its highest note; reach: its first mode over its highest note; short: by what factor the
-    smallest drill and the widest hole that is sealed miss what the steps of the scale want of one window, 1 where
-    they do not.
+    conductivity: of its window, m; weakness: (f/f0)^2 of its highest note; reach: its first mode over its highest note;
+    short: by what factor the smallest drill and the widest hole that is sealed miss what the steps of the scale want of
+    one window, 1 where they do not.
     """
 
     wish: WishedRange

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import numpy as np
+from scipy.optimize import brentq
+
+from simkit.body.walls.formulas import EggWall
+from simkit.body.walls.wall import cast, normals
 from simkit.optimisation.designing.dividing import ChamberPlan, finger, rows
 from simkit.vessel.wishes import WishedRange
 
 _SLACK_SHARE = 0.04  # fingers set wider apart than asked, so that a chamber may still shrink
-_SIDES, _UNDER = 34.0, 150.0  # degrees from the top: the two hands' rows, the thumbs
+_SIDES, _LOW, _UNDER = 34.0, 75.0, 150.0  # degrees from the top: the two hands' rows, from and to, and the thumbs
+_WIDEST_AT = 0.45  # of the length
 _LIP_MM = 14.0  # from the mouth end to where the windway opens
 
 
@@ -43,7 +49,7 @@ shape = "egg"
 length_mm = {length:.2f}
 width_mm = {width:.2f}
 height_mm = {height:.2f}
-widest_at = 0.45
+widest_at = {widest_at:g}
 offset_mm = [0, 0, 0]        # along, across, up
 
 [chamber.voicing]
@@ -61,7 +67,7 @@ _HOLE = """
 [[chamber.hole]]
 name = "{name}"
 along_mm = {along:.1f}
-around_deg = {around:g}
+around_deg = {around:.4g}
 diameter_mm = {diameter:.2f}
 finger = "{finger}"
 """
@@ -82,6 +88,7 @@ def chamber_text(wish: WishedRange, name: str, plan: ChamberPlan) -> str:
         length=plan.length_mm,
         width=plan.width_mm,
         height=plan.height_mm,
+        widest_at=_WIDEST_AT,
         along=window,
         window=plan.window_width_mm,
         cut_up=plan.cut_up_mm,
@@ -99,15 +106,25 @@ def chamber_text(wish: WishedRange, name: str, plan: ChamberPlan) -> str:
 
 def places(wish: WishedRange, plan: ChamberPlan) -> list[tuple[float, float]]:
     """Along (mm) and around (degrees) of every hole in the order they open: two rows on top, thumbs underneath."""
-    count = len(plan.diameters_mm)
+    count, step = len(plan.steps), wish.spacing_mm * (1 + _SLACK_SHARE)
     deep, on_top = rows(count)[0], sum(rows(count))
     middle = 0.57 * plan.length_mm
-    found = []
-    for n in range(count):
-        side = -1 if n % 2 == 0 else 1
-        if n < on_top:
-            step = wish.spacing_mm * (1 + _SLACK_SHARE)
-            found.append((middle + ((deep - 1) / 2 - n // 2) * step, side * _SIDES))
-        else:
-            found.append((middle, side * _UNDER))
-    return found
+    row = [middle + ((deep - 1) / 2 - n) * step for n in range(deep)]
+    aside = _aside_deg(wish, plan, row[: on_top // 2], step)
+    sides = [-1 if n % 2 == 0 else 1 for n in range(count)]
+    return [(row[n // 2], s * aside) if n < on_top else (middle, s * _UNDER) for n, s in enumerate(sides)]
+
+
+def _aside_deg(wish: WishedRange, plan: ChamberPlan, row: list[float], apart_mm: float) -> float:
+    """Degrees from the top at which two rows with holes at these places along, mm, are so far apart on the outside."""
+    wall = EggWall(1e-3 * plan.width_mm, 1e-3 * plan.length_mm, 1e-3 * plan.height_mm, _WIDEST_AT)
+
+    def room(deg: float) -> float:
+        way = np.array([np.sin(np.radians(deg)), 0.0, np.cos(np.radians(deg))])
+        inside = [cast(wall, np.array([0.0, 1e-3 * along, 0.0]), way) for along in row]
+        outside = [1e3 * p + wish.wall_mm * normals(wall, p)[0] for p in inside if p is not None]
+        return min((2 * p[0] for p in outside), default=np.inf) - apart_mm
+
+    if room(_SIDES) >= 0:
+        return _SIDES
+    return float(brentq(room, _SIDES, _LOW)) if room(_LOW) > 0 else _LOW
