@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from functools import partial
 from typing import NamedTuple, TypeAlias
 
@@ -26,6 +26,7 @@ PIXELS = 620  # of the picture's longer side
 _ROUND_MM, _GAP_MM, _HEAD_MM, _MARGIN_MM = 78.0, 10.0, 8.0, 9.0
 _LIGHT = np.array([-0.35, 0.55, 0.75])  # right, up, towards the eye
 _Kind: TypeAlias = Callable[[np.ndarray], np.ndarray]
+_TURNED = -0.05  # cosine between normal and eye, below which a point is not drawn
 _EDGE = 0.02  # of the size: a step in depth that is drawn as a line
 # Over the right shoulder of who plays, then from underneath; the first that shows the most is taken.
 EYES = (
@@ -89,7 +90,7 @@ def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.nda
     kind = partial(_hollow, vessel, body)
     for wall, offset in solids:
         for sheet in wall.sheets(6):
-            for points, normals in _filled(sheet, offset, 0.7 * pixel):
+            for points, normals in _filled(sheet, offset, 0.7 * pixel, eye.frame[2]):
                 canvas.add(eye.seen(points), normals @ eye.frame.T, kind, points)
     return canvas.image()
 
@@ -98,20 +99,25 @@ def _points(sheet: Sheet, offset: float) -> np.ndarray:
     return np.asarray((sheet.points + offset * sheet.normals).reshape(-1, 3))
 
 
-def _filled(sheet: Sheet, offset: float, step: float) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-    """Points all over a sheet, no farther apart than `step` m, and the normals there, row of squares by row."""
+def _filled(sheet: Sheet, offset: float, step: float, toward: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Points of a sheet where it may face the unit vector `toward`, no farther apart than `step` m, and the normals
+    there, row of squares by row."""
     p, n = sheet.points + offset * sheet.normals, sheet.normals
+    faces = n @ toward > _TURNED
+    faces = faces[:-1] | faces[1:]  # a normal within a square lies between those of its corners
+    faces = faces[:, :-1] | faces[:, 1:]
     for k in range(len(p) - 1):
         a, b, m, q = p[k], p[k + 1], n[k], n[k + 1]
         down = np.linalg.norm(b - a, axis=1).max()
         along = max(np.linalg.norm(np.diff(row, axis=0), axis=1).max() for row in (a, b))
         s = np.linspace(0, 1, int(np.ceil(down / step)) + 1)[:, None, None]
         t = np.linspace(0, 1, int(np.ceil(along / step)) + 1)
-        yield _spread(a, b, s, t), _spread(m, q, s, t)
+        yield _spread(a, b, s, t, faces[k]), _spread(m, q, s, t, faces[k])
 
 
-def _spread(a: np.ndarray, b: np.ndarray, s: np.ndarray, t: np.ndarray) -> np.ndarray:
-    rows = [(1 - u) * row[:-1, None] + u * row[1:, None] for row in (a, b) for u in [t[None, :, None]]]
+def _spread(a: np.ndarray, b: np.ndarray, s: np.ndarray, t: np.ndarray, squares: np.ndarray) -> np.ndarray:
+    u = t[None, :, None]
+    rows = [(1 - u) * row[:-1][squares, None] + u * row[1:][squares, None] for row in (a, b)]
     first, last = (row.reshape(-1, 3) for row in rows)
     return np.asarray(((1 - s) * first + s * last).reshape(-1, 3))
 
@@ -166,7 +172,7 @@ class _Canvas:
         """Points as right, up, nearness (n, 3), their normals in the same frame, and in the body's."""
         place = np.floor((seen[:, :2] - self.low) / self.pixel).astype(int)
         at = place[:, 1] * self.wide + place[:, 0]
-        facing = np.flatnonzero(normals[:, 2] > -0.05)
+        facing = np.flatnonzero(normals[:, 2] > _TURNED)
         order = facing[np.argsort(seen[facing, 2], kind="stable")]
         at, near = at[order], seen[order, 2]
         won = near >= self.depth[at]
@@ -215,7 +221,8 @@ def cut_open(vessel: Vessel, body: Body, chamber: ChamberBody, pixels: int = PIX
     flat = middle - ((middle - window.center) @ window.across) * window.across
     points = (flat + right[..., None] * window.forward + up[..., None] * window.axis).reshape(-1, 3)
     image = np.ones((len(points), 3))
-    clay, air = _clay(vessel, body, points), _air(body.chambers, points)
+    air = np.any([chamber.wall.level(points) < 0 for chamber in body.chambers], axis=0)
+    clay = _clay(vessel, body, points, air)
     image[air] = to_rgb(look.AIR)
     image[within_windway(way, points)] = to_rgb(look.PAPER)
     image[clay] = to_rgb(look.CLAY_CUT)
@@ -229,17 +236,13 @@ def cut_open(vessel: Vessel, body: Body, chamber: ChamberBody, pixels: int = PIX
     return picture[max(rows[0] - 8, 0) : rows[-1] + 9, max(columns[0] - 8, 0) : columns[-1] + 9]
 
 
-def _air(chambers: Sequence[ChamberBody], points: np.ndarray) -> np.ndarray:
-    return np.any([chamber.wall.level(points) < 0 for chamber in chambers], axis=0)
-
-
-def _clay(vessel: Vessel, body: Body, points: np.ndarray) -> np.ndarray:
-    """Mask (n,) of the points (n, 3) in the clay of the piece as it is cut."""
+def _clay(vessel: Vessel, body: Body, points: np.ndarray, air: np.ndarray) -> np.ndarray:
+    """Mask (n,) of the points (n, 3) in the clay of the piece as it is cut; `air` (n,) is that of the chambers."""
     blown = [(c, vessel.chamber(c.name)) for c in body.chambers]
-    full = np.zeros(len(points), bool)
+    clay = np.zeros(len(points), bool)
+    outside = np.flatnonzero(~air)
     for wall, offset in outer_walls(body, blown):
-        full |= _within(wall, offset, points)
-    clay = full & ~_air(body.chambers, points)
+        clay[outside] |= _within(wall, offset, points[outside])
     for chamber in body.chambers:
         way = _way(vessel, chamber)
         if way is not None:
