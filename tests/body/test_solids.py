@@ -206,6 +206,7 @@ def test_what_leans_back_is_said():
     assert undercuts(body(waist), Seam("along")) and not undercuts(body(waist), Seam("up"))
 
 
+@pytest.mark.slow  # at once: cli/test_sheets
 def test_the_solids_of_a_design_file(tmp_path):
     text = '[clay]\nwall_mm = 4\n[[chamber]]\nname = "a"\nshape = "box"\nlength_mm = 70\nwidth_mm = 40\nheight_mm = 30'
     assert len(pieces(body_of(loads(text)), 1.1)) == 3

@@ -13,6 +13,9 @@ import pytest
 
 from simkit.body.printing import SEAMS, PrintedPart
 from simkit.cli import run
+from simkit.making import PAPERS
+from simkit.show import printed
+from simkit.show.printed import write
 from simkit.vessel.starter import starter
 
 SMALL = """
@@ -43,7 +46,12 @@ def written(tmp_path_factory):
     """What one call says, and the folder that it wrote."""
     place = tmp_path_factory.mktemp("sheets")
     (place / "small.toml").write_text(SMALL)
-    with redirect_stdout(io.StringIO()) as said:
+
+    def first_of_each_paper(pages, folder):
+        return write({page.paper: page for page in reversed(pages)}.values(), folder)
+
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(io.StringIO()) as said:
+        patch.setattr(printed, "write", first_of_each_paper)
         assert (
             run(["sheets", str(place / "small.toml"), "-o", str(place / "out"), "--json", "--reamer", "2,14,60"]) == 0
         )
@@ -62,6 +70,7 @@ def test_sheets_writes_all_that_it_names(written):
     assert place["around_mm"] == pytest.approx(math.radians(20) * radius, abs=0.02)
     kinds = {path.rpartition(".")[2] for path in answer["files"]}
     assert kinds == {"pdf", "svg", "stl", "step"}
+    assert sum(path.suffix == ".pdf" for path in out.iterdir()) == len(PAPERS)
     form = meshio.read(out / "inside-a-b.stl")
     assert (form.points.max(axis=0) - form.points.min(axis=0)) == pytest.approx([30 / 0.9] * 3, abs=0.05)
 

@@ -27,6 +27,7 @@ def test_rayleighs_bounds_hold():
     assert upright < passage(cell).conductivity < wide
 
 
+@pytest.mark.slow  # at once: the law against the elements where it ends, in test_relief
 def test_a_gentler_slope_lets_more_through():
     relief = [slope_relief(*WINDOW, angle, 3e-4, 3e-4).inertance for angle in (60.0, 45.0, 30.0)]
     assert all(np.diff(relief) < 0)

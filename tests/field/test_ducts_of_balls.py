@@ -118,8 +118,10 @@ def bent_end(R, outside, **sizes):
     return port.own + constant
 
 
-@pytest.mark.parametrize("outside", [False, True])
-@pytest.mark.parametrize("R", [4.0, 7.0])
+@pytest.mark.parametrize(
+    ("R", "outside"),
+    [(4.0, True), (7.0, False), *(pytest.param(*case, marks=pytest.mark.slow) for case in ((4.0, False), (7.0, True)))],
+)
 def test_a_ducts_end_in_a_balls_wall(R, outside):
     """To 5e-4 of the radius, a sixth of a cent of a hole as deep as wide; two meshes, the rim's exponent 4/3."""
     coarse, fine = (meshed_end(R, outside, size) for size in (0.008, 0.004))
@@ -147,7 +149,7 @@ def test_a_rectangular_ducts_end_in_a_balls_wall(width, height, R, outside, expe
     assert bent_end(R, outside, **opening) * width * height == pytest.approx(expected, abs=6e-3)
 
 
-@pytest.mark.parametrize("R", [5.0, 10.0])
+@pytest.mark.parametrize("R", [5.0, pytest.param(10.0, marks=pytest.mark.slow)])
 def test_a_ducts_end_in_a_flat_face(R):
     """A hole with a wall of its own has its clay cut flat 1.6 radii wide; to 2e-3 of the radius, half a cent."""
     coarse, fine = (meshed_end(R, True, size, face=1.6) for size in (0.008, 0.004))

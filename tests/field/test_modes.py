@@ -78,6 +78,7 @@ def test_six_modes_of_the_other_shapes_are_exact_to_a_third_of_a_cent(name):
     assert np.all(np.abs(off) < 0.3), off
 
 
+@pytest.mark.slow  # at once: six modes to a third of a cent, below
 def test_errors_fall_as_the_fourth_power_of_the_size():
     exact, sizes = ball_modes(0.03)[:6], np.geomspace(0.01, 0.005, 6)
     errors = [cents(closed_modes(EggWall(0.06, 0.06, 0.06), size=size).k, exact).mean() for size in sizes]
@@ -91,6 +92,7 @@ def test_frequency_goes_as_one_over_size():
     assert small.k == pytest.approx(2.5 * large.k, rel=6e-5)
 
 
+@pytest.mark.slow  # at once: a flat spheroid by its own functions, above
 def test_a_sphere_stretched_a_little_follows_the_shape_derivative():
     """Hadamard: for r = R (1 + e P2) and l = 1, dk/k = -(2/5)(1 + z^2)/(z^2 - 2) e along the axis, -1/2 of it across.
 

@@ -44,7 +44,10 @@ def port_resonance(radius, thickness, hole, end):
     return newton(mismatch, np.sqrt(area / (h + 1.6 * a) / wall.volume) * (1 + 1e-3j), tol=1e-12)
 
 
-@pytest.mark.parametrize(("radius", "thickness", "hole", "k", "q", "end"), CASES)
+@pytest.mark.parametrize(
+    ("radius", "thickness", "hole", "k", "q", "end"),
+    [*CASES[2:], *(pytest.param(*case, marks=pytest.mark.slow) for case in CASES[:2])],
+)
 def test_ports_with_a_duct_find_the_resonance_of_the_meshed_whole(radius, thickness, hole, k, q, end):
     found = port_resonance(radius, thickness, hole, end)
     assert 1200 * np.log2(found.real / k) == pytest.approx(0, abs=1.0)

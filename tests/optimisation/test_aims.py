@@ -55,7 +55,7 @@ BLOWN = (EvenBreath, Margin)  # these take their time
 
 @pytest.mark.parametrize(
     "aim",
-    [pytest.param(aim, id=type(aim).__name__, marks=[pytest.mark.slow] * isinstance(aim, BLOWN)) for aim in AIMS],
+    [pytest.param(a, id=type(a).__name__, marks=[pytest.mark.slow] * isinstance(a, (*BLOWN, Steady))) for a in AIMS],
 )
 def test_an_aims_slopes_steer_the_right_way(trial, perturbed, aim, monkeypatch):
     """Against differences of the aim with everything solved anew, on meshes of their own: another way

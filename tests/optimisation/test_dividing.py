@@ -36,15 +36,23 @@ def test_the_range_s_notes_are_those_of_the_scale():
     assert [str(p) for p in WishedRange("C4 major", "A3", "D4", 1).pitches] == ["A3", "B3", "C4", "D4"]
 
 
+def check_shared(wish, parts):
+    played = [pitch for plan in parts for pitch in plan.pitches]
+    assert len(parts) == wish.chambers
+    assert sorted({p.key for p in played}) == [p.key for p in wish.pitches]
+    assert len(played) == len(wish.pitches) + (wish.chambers - 1) * wish.overlap
+    for below, above in pairwise(parts):
+        assert below.pitches[len(below.pitches) - wish.overlap :] == above.pitches[: wish.overlap]
+
+
 def test_chambers_take_all_notes_and_share_those_at_the_crossings(plans):
-    for wish, parts in ((WISH, plans), *((w, divided(w)) for w in (ROW, replace(ROW, overlap=2)))):
-        overlap = wish.overlap
-        played = [pitch for plan in parts for pitch in plan.pitches]
-        assert len(parts) == wish.chambers
-        assert sorted({p.key for p in played}) == [p.key for p in wish.pitches]
-        assert len(played) == len(wish.pitches) + (wish.chambers - 1) * overlap
-        for below, above in pairwise(parts):
-            assert below.pitches[len(below.pitches) - overlap :] == above.pitches[:overlap]
+    check_shared(WISH, plans)
+
+
+@pytest.mark.parametrize("overlap", [0, pytest.param(2, marks=pytest.mark.slow)])
+def test_two_chambers_share_as_many_notes_as_asked(overlap):
+    wish = replace(ROW, overlap=overlap)
+    check_shared(wish, divided(wish))
 
 
 def test_no_other_division_has_a_stronger_weakest_chamber(plans):

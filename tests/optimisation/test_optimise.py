@@ -134,6 +134,7 @@ def test_holes_that_meet_at_the_start_are_moved_apart(whistle):
     assert found.reached
 
 
+@pytest.mark.slow  # at once: test_free, what is tied follows
 def test_tied_numbers_stay_equal(small_text):
     tie = '"body.hole.2.diameter_mm" = "= body.hole.1.diameter_mm"'
     found = optimise(

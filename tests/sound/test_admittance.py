@@ -54,7 +54,7 @@ def test_without_losses_or_holes_it_is_a_helmholtz_resonators(vessel):
     np.testing.assert_allclose(found, 1 / impedance, rtol=1e-9)
 
 
-@pytest.mark.parametrize("model", ["lumped", "ports"])
+@pytest.mark.parametrize("model", ["lumped", pytest.param("ports", marks=pytest.mark.slow)])  # at its note, below
 def test_far_below_the_note_it_is_the_compliance_of_the_air(vessel, model):
     """i omega V/(rho c^2), raised by 1/(1 - (f/f0)^2); the air of the covered hole's chimney, under 1 %, with it."""
     (case,) = models.cases(vessel)

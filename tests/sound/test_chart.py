@@ -95,6 +95,7 @@ def test_a_tree_that_is_wrong_for_some_fingerings_is_found_out(monkeypatch):
     assert asked.lowest(each) == pytest.approx(alone, rel=1e-9)
 
 
+@pytest.mark.slow  # at once: a tree that is wrong for some is found out, above
 def test_a_tree_is_left_where_it_does_not_serve(monkeypatch):
     """A shell without thickness has no ducts; a note beyond the range is no note that was found."""
     thin = VESSEL.with_values({"clay.wall_mm": 0.0, "clay.edge_radius_mm": 0.0})

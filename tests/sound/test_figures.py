@@ -48,7 +48,7 @@ def played(model, keys):
     return hz
 
 
-@pytest.mark.parametrize("model", ["lumped", "ports"])
+@pytest.mark.parametrize("model", ["lumped", pytest.param("ports", marks=pytest.mark.slow)])
 def test_a_slanting_hole_is_freer_than_a_square_one_as_long_as_it(model):
     """Its mouths are ellipses, wider than the square hole's circles, and the flow leaves them by their short
     side."""

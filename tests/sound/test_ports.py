@@ -204,6 +204,7 @@ def changed(vessel, key, step):
     return vessel.with_value(key, vessel.value(key) + step)
 
 
+@pytest.mark.slow  # at once: field/test_port_field, a hole by the edge of a box
 def test_a_hole_in_a_corner_is_doubted_and_said():
     text = """
     clay.wall_mm = 8
@@ -276,6 +277,7 @@ def test_turning_the_piece_changes_nothing(lossless):
     assert np.abs(cents(turned.lowest(ALL).real, lossless.lowest(ALL).real)).max() < 0.1
 
 
+@pytest.mark.slow  # at once: field/test_port_field, frequency goes as one over size
 def test_a_piece_twice_the_size_and_turned_rings_an_octave_lower(lossless):
     """On another mesh, for the clay lies otherwise in it."""
     other = asked(walled(2.0).with_value("body.turn_deg", 37.0), lossless=True)

@@ -28,6 +28,7 @@ open = ["1"]
 """
 
 
+@pytest.mark.slow  # at once: a note that settles, below; the modes in field/test_modes
 def test_a_balls_modes_settle_on_the_zeros_of_bessels_derivatives_with_the_fourth_power():
     """j_l'(kR) = 0 (Abramowitz & Stegun, sec. 10.1, from memory); quadratic elements: k^2 errs like the fourth power
     (Strang & Fix 1973, An Analysis of the Finite Element Method, sec. 6.3, from memory). Meshes of one ball differ a

@@ -177,6 +177,7 @@ def test_what_it_cannot_is_refused_by_name(jug, capsys):
         assert says in capsys.readouterr().err
 
 
+@pytest.mark.slow  # at once: what it answers elsewhere, here; columns in sweeps/test_sweep
 def test_a_sweep_has_its_columns_and_knows_its_version(jug, capsys):
     with open("cases.toml", "w") as plan:
         plan.write('base = "egg.toml"\ncompute = ["predict"]\n[[variation]]\nname = "wall"\n"clay.wall_mm" = [4, 5]\n')

@@ -54,6 +54,7 @@ def written(tmp_path):
     return write
 
 
+@pytest.mark.slow  # at once: the command and the form, below
 def test_readings_made_from_the_model_come_back_as_their_common_offset(written):
     blank = study().form_of(written())
     (case,) = models.cases(study().vessel_of(blank))

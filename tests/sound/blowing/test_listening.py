@@ -93,6 +93,7 @@ def test_each_note_is_told_what_it_is_told_alone(instruments, tried):
     assert [tried.advice(i) for i in range(2)] == [each.advice(0) for each in (good, hard)]
 
 
+@pytest.mark.slow  # at once: a wider window for a silent note, below
 def test_advice_names_levers_that_were_tried(instruments):
     motion = instruments.waisted(4e-3, hole=8e-3, volumes=(0.5e-4, 0.5e-4))
     tried = Tried.on(motion, instruments.jet())

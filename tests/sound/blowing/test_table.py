@@ -50,7 +50,7 @@ def blown(model):
     return blow(loads(DESIGN, "dove.toml"), model)
 
 
-@pytest.mark.parametrize("model", ["lumped", "ports"])
+@pytest.mark.parametrize("model", ["lumped", pytest.param("ports", marks=pytest.mark.slow)])  # in cli/test_blow
 def test_every_note_has_what_the_door_promises(model):
     told = json.loads(json.dumps(blown(model).as_dict()))
     notes = told["chambers"][0]["notes"]
