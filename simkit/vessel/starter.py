@@ -17,19 +17,20 @@ class _StarterShape(NamedTuple):
     about: str
     keys: str
     length_mm: float
-    diameters_mm: tuple[float, ...] = (3.5, 4.1, 3.0, 5.1)
+    diameters_mm: tuple[float, ...] = (3.46, 4.14, 2.9, 5.16)
 
 
-# All have the same window, about the same holes and about the same air: each starts within 5 cents of C5 to G5, as
+# All have the same window, about the same holes and about the same air: each starts within 1.5 cents of C5 to G5, as
 # played, by the port model.
 _STARTS = {
-    "sphere": _StarterShape("a ball", "diameter_mm = 48.75", 48.75),
+    "sphere": _StarterShape("a ball", "diameter_mm = 48.85", 48.85, (3.51, 4.19, 2.92, 5.2)),
     "ellipsoid": _StarterShape(
         "a ball stretched along, across and up",
         "length_mm = 68            # along, away from the mouth end\n"
         "width_mm = 46             # across\n"
         "height_mm = 36.9          # up",
         68,
+        (3.47, 4.16, 2.89, 5.19),
     ),
     "egg": _StarterShape(
         "an ellipsoid with its thick end at one side",
@@ -43,15 +44,16 @@ _STARTS = {
         "a flattened pendant",
         "length_mm = 66            # along, away from the mouth end\n"
         "width_mm = 60             # across\n"
-        "height_mm = 30.7          # up\n"
+        "height_mm = 30.9          # up\n"
         "rim_mm = 6                # radius of the rounded rim, in a cut across the width",
         66,
+        (3.48, 4.19, 2.91, 5.24),
     ),
     "tube": _StarterShape(
         "a round tube",
         'length_mm = 70.0          # ends included\ndiameter_mm = 36\nends = "round"            # or "flat"',
         70.0,
-        (3.44, 4.04, 2.95, 5.05),
+        (3.38, 4.1, 2.83, 5.14),
     ),
     "box": _StarterShape(
         "a box with rounded edges",
@@ -60,7 +62,7 @@ _STARTS = {
         "height_mm = 22.9          # up\n"
         "corner_mm = 8             # radius of its edges; 0 leaves them sharp",
         66,
-        (3.43, 4.14, 2.97, 5.25),
+        (3.42, 4.2, 2.88, 5.32),
     ),
     "sections": _StarterShape(
         "a body drawn through sections, as over the ribs of a boat",
@@ -74,7 +76,7 @@ _STARTS = {
         "    [78,  0.0,  0.0, 0, 2],\n"
         "]",
         78,
-        (3.44, 4.04, 2.95, 5.05),
+        (3.4, 4.1, 2.85, 5.12),
     ),
     "lobes": _StarterShape(
         "overlapping ellipsoids: here a body and a head",
@@ -84,6 +86,7 @@ _STARTS = {
         "    [58, 0, 7, 30, 27, 26],\n"
         "]",
         62,
+        (3.45, 4.17, 2.89, 5.23),
     ),
 }
 

@@ -6,6 +6,7 @@ import pytest
 import simkit
 from simkit.errors import InputError, OutOfReach
 from simkit.sound.answers.higher import resonances
+from simkit.vessel.starter import starter
 
 DESIGN = """
 title = "chamber"
@@ -127,3 +128,13 @@ def test_a_count_out_of_reach_is_refused(count):
 def test_a_chamber_that_lets_nothing_out_is_told_to_be_closed():
     with pytest.raises(OutOfReach, match="`closed`"):
         resonances(chamber('shape = "sphere"\ndiameter_mm = 60'))
+
+
+@pytest.mark.parametrize("opened", [(), ("1",)])
+def test_the_note_is_as_uncertain_as_predict_says(opened):
+    """One note, one number: also what playing leaves open of it against the other notes."""
+    vessel = simkit.loads(starter("sphere"), "ball.toml")
+    (chamber,) = resonances(vessel, 1, opened=opened).chambers
+    told = {frozenset(note.open): note.answer for note in simkit.predict(vessel).notes}[frozenset(opened)]
+    assert chamber.note.resonance.frequency_hz == pytest.approx(told.frequency_hz, rel=1e-9)
+    assert chamber.note.uncertainty_cents == pytest.approx(told.uncertainty_cents, rel=1e-6)

@@ -33,6 +33,6 @@ def test_a_misspelled_shape_is_told_the_right_ones():
 @pytest.mark.slow
 @pytest.mark.parametrize("shape", STARTER_SHAPES)
 def test_every_shape_starts_in_tune_as_played(shape):
-    """Within what melodies hide (5 cents: common practice, no source)."""
+    """As the file says of them, 1.5 cents, and one for other meshes."""
     played = predict(loads(starter(shape), "new.toml"))
-    assert abs(played.cents).max() < 5
+    assert abs(played.cents).max() < 2.5

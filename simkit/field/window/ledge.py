@@ -4,9 +4,9 @@ It stands in the chamber along the whole width of the window, on the side where 
 of `depth`. An endless slit with such a step has a conformal map (`step_in_slit`); a window of some widths to its cut-up
 has less, and the law says how much less. `benchmarks/floors.py` solves the cells and fits it anew: 1.2 to 5 cut-ups
 wide, walls of 0.5 to 1.6, steps of 0.1 to 1.2 of it, clay beside the window of 0.1 to 0.8, edges of 30 to 90 degrees,
-all in flat clay; `bend_shares` says what a bend adds. Cells left out one by one it meets to 3 percent for 1/K, and to 6
-for the friction (standard deviations). The wall's thickness changes almost nothing. Beyond that range it is as at its
-end, but for the step's.
+all in flat clay; `bend_shares` says what a bend of the wall adds or takes. Cells left out one by one it meets to 3
+percent for 1/K, and to 6 for the friction (standard deviations). The wall's thickness changes almost nothing. Beyond
+that range it is as at its end, but for the step's.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ from simkit.field.window.relief import Relief
 
 # Width, step and clay beside the window over the cut-up: where the law holds.
 LOW, HIGH = np.array([1.2, 0.1, 0.1]), np.array([5.0, 1.2, 0.8])
+BEND = (0.67, -0.27, -0.31), (0.52, -0.18, -0.14)  # of 1/K and of the friction
+WITHIN = -1.0, 2.0  # range of the floor's corners in the wall over its depth
 TABLE = Path(__file__).with_name("ledge.csv")
 
 
@@ -38,16 +40,22 @@ def floor_burden(width: float, cut_up: float, edge_deg: float, depth: float, bes
     return Relief(float(inertance), float(friction) / cut_up)
 
 
-def bend_shares(width: float, cut_up: float, curvature: tuple[float, float]) -> Relief:
-    """By what share of itself a floor adds more where the wall is bent; curvature: across the breath and along it, 1/m.
+def bend_shares(width: float, cut_up: float, depth: float, beside: float, curvature: tuple[float, float]) -> Relief:
+    """By what share of itself a straight floor adds more where the wall is bent; curvature: across and along, 1/m.
 
-    The floor hangs as deep under a bent face as under a flat one. Of 1/K, with W the width and H the cut-up, 0.345
-    sqrt(W H) across less 0.23 H sqrt(H/W) along; of the friction 0.56 H across less 0.04 H along. Cells of 1.5 to 4
-    cut-ups, steps of 0.45 and 0.9, edges of 35 and 60 degrees, walls bent to radii down to three cut-ups: within 0.015.
+    With W the width, H the cut-up, s the depth under the middle of the window and q the share of it that lies in the
+    wall at the floor's corners, across (W/2 + beside)^2/2s: of 1/K 0.67 sqrt(W H) across - 0.27 q - 0.31 along H^2/s,
+    of the friction 0.52, 0.18 and 0.14. A hollow gathers the flow; what lies in the wall is not in its way; and the
+    floor sinks into a wall that is bent along. Ellipsoids with the floor and without it on one mesh
+    (`benchmarks/bends.py`), 1.5 to 5.2 cut-ups wide, steps of 0.25 to 1.1, radii of bend down to two cut-ups: within
+    0.025, of the friction 0.04 (standard deviations).
     """
-    across, along = (k * cut_up for k in curvature)
-    slender = np.sqrt(width / cut_up)
-    return Relief(float(0.345 * slender * across - 0.23 / slender * along), 0.56 * across - 0.04 * along)
+    across, along = curvature
+    gathered = across * np.sqrt(width * cut_up)
+    within = float(np.clip(across * (width / 2 + beside) ** 2 / (2 * depth), *WITHIN)) if depth > 0 else 0.0
+    sunk = along * cut_up**2 / max(depth, LOW[1] * cut_up)
+    inertance, friction = (float(np.dot(law, (gathered, within, sunk))) for law in BEND)
+    return Relief(max(inertance, -1.0), max(friction, -1.0))
 
 
 def terms(sizes: np.ndarray, edge_deg: float) -> np.ndarray:

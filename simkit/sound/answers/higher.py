@@ -21,10 +21,11 @@ from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.over_chambers import OverChambers
+from simkit.sound.answers.playing_parts import played_notes
 from simkit.sound.catalogue import chosen, model_of
 from simkit.sound.elements.losses import first_order_doubt, mode_loss, shifted
 from simkit.sound.models.playing import checked_state
-from simkit.sound.models.resonator import Case, Fingering, Overtoned, Resonance
+from simkit.sound.models.resonator import Case, Fingering, Overtoned, Resonance, Resonator
 from simkit.vessel import Vessel
 
 MOST = 200  # modes at once; their wavelengths come down to the size of the mesh
@@ -224,8 +225,17 @@ def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: i
         Ring(b.omega.real / speed, ring, sum(doubt.values()), doubt, drive)
         for b, ring, doubt, drive in zip(lossless, found, doubts, drives, strict=True)
     )
-    note = replace(rings[0], uncertainty_cents=evidence.uncertainty_cents, doubts={})
+    note = replace(rings[0], uncertainty_cents=_note_doubt(model, resonator, case, own), doubts={})
     return RingingChamber(name, case.chamber.volume, rings[1:], mesh, pressures, note)
+
+
+def _note_doubt(model: str, resonator: Resonator, case: Case, own: Sequence[str]) -> float:
+    """Uncertainty of the lowest resonance, cents, as `predict` tells it: also what playing leaves open of it against
+    the chamber's notes."""
+    fingerings = [each.open for each in case.vessel.chamber(case.chamber.name).notes]
+    at = next((n for n, opened in enumerate(fingerings) if set(opened) == set(own)), len(fingerings))
+    played = played_notes(model, resonator, case, fingerings if at < len(fingerings) else [*fingerings, own])
+    return float(np.hypot(resonator.evidence(own).uncertainty_cents, played.scale_cents[at]))
 
 
 def _overtones(

@@ -1,9 +1,8 @@
 """The clay that carries the windway's end: it hangs into the chamber before the window, whose air it makes heavier.
 
 The edge lies at the inner face and the jet blows at it, so about half of the windway lies below that face, and the clay
-under it lower still. The law is that of flat clay; what a bent wall adds, 8 to 13 percent where it bends away from the
-window to a radius of 25 to 15 mm, is in the stated doubt. The law's own 3 percent and the little air that the clay
-takes from the chamber are less than how makers differ.
+under it lower still. It is straight, as windways are, where the wall may bend: that adds or takes up to 15 percent. The
+laws' own 3 percent and the little air that the clay takes from the chamber are less than how makers differ.
 """
 
 from __future__ import annotations
@@ -29,12 +28,11 @@ class Ledge:
     beside: float = USUAL_FLOOR
     least: float = SPREAD[0]
     most: float = SPREAD[1]
-    bend: float = 0.0
 
     @property
     def ends(self) -> tuple[Ledge, Ledge]:
-        """The least and the most that it may add: little clay, or much of it that bends with the wall."""
-        return replace(self.but(self.least), bend=-1.0), replace(self.but(self.most), bend=1.0)
+        """The least and the most that may be under the windway."""
+        return self.but(self.least), self.but(self.most)
 
     def but(self, under: float) -> Ledge:
         """Copy with another thickness under the windway, that beside it as much more or less where it was alike."""
@@ -83,7 +81,5 @@ def floor_of(voicing: Voicing, window: Opening, clay: Ledge) -> Floor:
     """The floor of a windway before its window: it hangs as far below the inner face as windway and clay reach."""
     depth = 1e-3 * (voicing.windway_height_mm / 2 - voicing.edge_offset_mm) + clay.under
     burden = floor_burden(window.width, window.height, window.edge_deg, depth, clay.beside)
-    more = bend_shares(window.width, window.height, window.curvatures)
-    shares = (max(1 + clay.bend * each, 0.0) for each in (more.inertance, more.friction))
-    inertance, friction = (one * share for one, share in zip((burden.inertance, burden.friction), shares, strict=True))
-    return Floor(clay, inertance, friction)
+    more = bend_shares(window.width, window.height, depth, clay.beside, window.curvatures)
+    return Floor(clay, burden.inertance * (1 + more.inertance), burden.friction * (1 + more.friction))
