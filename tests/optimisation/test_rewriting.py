@@ -35,7 +35,12 @@ def test_a_number_that_was_not_written_is_added_in_its_table(whistle, whistle_te
 EGG = simkit.loads(starter("egg")).numbers
 
 
-@pytest.mark.parametrize("shape", STARTER_SHAPES)
+OF_A_KIND = ("ellipsoid", "box", "tube", "lens")  # their sizes are plain numbers, as the egg's
+
+
+@pytest.mark.parametrize(
+    "shape", [pytest.param(shape, marks=[pytest.mark.slow] * (shape in OF_A_KIND)) for shape in STARTER_SHAPES]
+)
 def test_every_number_of_every_shape_finds_its_place(shape):
     """Clay, openings and air stand in every file alike: with the egg they are all asked, with others what is theirs."""
     text = starter(shape)

@@ -156,6 +156,7 @@ def test_the_potential_difference_of_the_window_itself_counts(instruments):
     assert blow_fingerings(motion, given, careful=False).gain < instruments.blown(0, careful=False).gain
 
 
+@pytest.mark.slow  # at once: each trend with the standing pair, in this file
 @pytest.mark.parametrize(
     ("receptivity", "growth"),
     [(3.0, 0.4), *(pytest.param(*pair, marks=pytest.mark.slow) for pair in ((2.0, 0.6), (1.0, 0.8), (1.0, 1.0)))],
