@@ -90,7 +90,8 @@ def pytest_terminal_summary(terminalreporter, config):
     if config.option.assertmode == "plain" and failed:
         terminalreporter.section(f"once more, by themselves, the first {MOST_AGAIN} of what failed")
         terminalreporter.flush()
-        subprocess.run([sys.executable, "-m", "pytest", "--assert=rewrite", *failed[:MOST_AGAIN]], check=False)
+        how = ["--assert=rewrite", "-m", "slow or not slow"]
+        subprocess.run([sys.executable, "-m", "pytest", *how, *failed[:MOST_AGAIN]], check=False)
 
 
 @pytest.hookimpl(wrapper=True)

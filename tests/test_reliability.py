@@ -43,7 +43,7 @@ def simkit_process(arguments, folder, seed="0"):
         ["blow", WREN, "--json"],
         ["sheets", WREN, "-o", "out", "--json"],
         ["optimise", WREN, "--free", "diameters,size", "-o", "out.toml"],
-        pytest.param(["predict", WREN, "--plot", "out.png"], marks=pytest.mark.sample),
+        ["predict", WREN, "--plot", "out.png"],
         ["report", WREN, "-o", "out.html"],
     ],
     ids=lambda arguments: arguments[0],

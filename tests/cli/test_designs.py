@@ -10,14 +10,10 @@ import pytest
 
 SIMKIT = Path(sys.executable).with_name("simkit")
 DESIGNS = sorted((Path(__file__).parents[2] / "studies" / "designs").glob("*.toml"))
-SAMPLED = "pocket_wren"
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    "design",
-    [pytest.param(path, marks=[pytest.mark.sample] if path.stem == SAMPLED else [], id=path.stem) for path in DESIGNS],
-)
+@pytest.mark.parametrize("design", DESIGNS, ids=lambda path: path.stem)
 def test_a_design_is_answered_and_drawn(tmp_path, design):
     def simkit(*arguments):
         return subprocess.run([SIMKIT, *arguments], capture_output=True, text=True, check=True, cwd=tmp_path).stdout

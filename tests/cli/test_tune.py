@@ -279,7 +279,6 @@ def test_predict_wants_a_log_that_is_there(design, capsys):
 
 
 @pytest.mark.slow
-@pytest.mark.sample
 def test_killed_in_the_middle_the_log_still_reads(design, capsys):
     """kill -9 at some moments of a run: what was there before is there after, and the next run goes on."""
     asked(capsys, design, "--heard", "D5=541")

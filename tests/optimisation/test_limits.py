@@ -246,7 +246,6 @@ open = ["a"]
 
 
 @pytest.mark.slow
-@pytest.mark.sample
 def test_a_limit_that_what_is_free_cannot_meet_does_not_cost_the_tune(tuned):
     """Holes 1 and 2 some 13 mm apart in a whistle in tune: no diameter and no size sets them 18 mm apart in tune."""
     near = tuned.vessel.with_value("hand.spacing_mm", 18.0)

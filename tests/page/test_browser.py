@@ -311,7 +311,6 @@ HIDDEN = """(away) => {
 }"""
 
 
-@pytest.mark.sample
 def test_a_server_that_is_lost_is_said_and_a_browser_that_slept_comes_back(browser, desk):
     with opened(browser, desk) as page, opened(browser, desk) as other:
         page.evaluate(HIDDEN, True)

@@ -70,8 +70,7 @@ def held(name, tmp_path, count=None):
 
 @needs_node
 @pytest.mark.slow
-@pytest.mark.sample
-@pytest.mark.parametrize("name", ["pocket_wren", "river_yam"])
+@pytest.mark.parametrize("name", [pytest.param("pocket_wren", marks=pytest.mark.sample), "river_yam"])
 def test_the_page_plays_what_python_says(name, tmp_path):
     held(name, tmp_path)
 

@@ -129,7 +129,6 @@ def test_a_chamber_without_window_and_notes_has_a_page_too():
 
 
 @pytest.mark.slow
-@pytest.mark.sample
 def test_the_command_writes_it_with_a_link_to_the_sheets(tmp_path):
     from simkit.cli import run
 

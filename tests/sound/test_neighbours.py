@@ -235,7 +235,6 @@ def split_cents(wall=4, first=60, second=-60, along=25, across=55):
 
 
 @pytest.mark.slow
-@pytest.mark.sample
 def test_far_windows_in_a_thick_wall_do_not_hear_each_other():
     near = split_cents(first=45, second=-45)
     far = split_cents(first=-90, second=90)

@@ -150,7 +150,6 @@ def test_it_stands_beside_another_in_compare(jug, monkeypatch):
 
 
 @pytest.mark.slow
-@pytest.mark.sample
 def test_it_stands_among_our_own_in_compare_report_and_picture(jug, monkeypatch, capsys):
     said(capsys, "predict", "egg.toml", "--model", "jug", "--plot", "egg.png")
     quick = catalogue.able("quick")  # without the judge, which takes minutes

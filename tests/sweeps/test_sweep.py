@@ -335,7 +335,6 @@ class Deadly:
 
 
 @pytest.mark.slow
-@pytest.mark.sample
 def test_a_case_that_kills_its_worker_is_a_row_and_costs_the_others_nothing(folder, monkeypatch):
     monkeypatch.setattr("simkit.sweeps.running.compute", Deadly())
     answer = swept(folder, executor=None, workers=2)
