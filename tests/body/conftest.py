@@ -55,6 +55,6 @@ def smooth_wall(request):
     return WALLS[request.param]
 
 
-@pytest.fixture(params=marked([name for name in SMOOTH if "sections" not in name], OF_A_KIND))
+@pytest.fixture(params=marked([name for name in SMOOTH if "sections" not in name], (*OF_A_KIND, "sphere", "egg")))
 def convex_wall(request):
     return WALLS[request.param]

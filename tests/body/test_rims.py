@@ -90,7 +90,7 @@ def test_a_nose_is_as_round_in_the_middle_as_beside_it_and_ends_the_cut_up(edge_
     assert middle[:, 1].min() == pytest.approx(CUT_UP / 2, abs=1e-6)
 
 
-@pytest.mark.parametrize("edge_deg", [90.0, 45.0, 15.0])
+@pytest.mark.parametrize("edge_deg", [90.0, pytest.param(45.0, marks=pytest.mark.slow), 15.0])
 def test_an_outline_knows_its_points_turns_and_area(edge_deg):
     """By Green's formula for the area; a slope's outline outside is no box."""
     duct = duct_at(edge_deg)

@@ -163,6 +163,7 @@ def test_a_seam_beside_the_air_is_refused_with_the_range():
     assert seam_place(body(WALLS["egg"]), Seam("along")) == pytest.approx(0.048)
 
 
+@pytest.mark.slow  # at once: seams that are refused, in this file
 def test_a_seam_across_both_ends_of_a_banana_leaves_three_parts():
     ends = ((0, 0, 0, 0.03, 2), (0.02, 0.03, 0.03, 0.02, 2), (0.05, 0.034, 0.03, 0, 2))
     wall = SectionsWall((*ends, (0.08, 0.03, 0.03, 0.02, 2), (0.1, 0, 0, 0.03, 2)))

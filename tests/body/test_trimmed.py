@@ -36,7 +36,7 @@ def cuts_of(openings, outside=False):
     return [OutlineCut(duct, duct.outside if outside else duct.inside, low, high, SIZE) for duct in ducts]
 
 
-@pytest.mark.parametrize("outside", [False, True])
+@pytest.mark.parametrize("outside", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_a_ball_without_its_holes(outside):
     """Area 4 pi R^2 less the caps of the holes, 2 pi R^2 (1 - cos t) with sin t = a/R, and every rim where it belongs.
 
@@ -63,7 +63,7 @@ def rims_are_right(found, cuts):
         assert np.abs(np.hypot(*plan.T) - HOLE).max() < 2e-6
 
 
-@pytest.mark.parametrize("outside", [False, True])
+@pytest.mark.parametrize("outside", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_nothing_is_left_to_cut_on_a_ball_with_six_holes(outside):
     with kernel.session() as gmsh:
         assert trimmed_faces(gmsh, BALL.solid(outside * WALL), cuts_of([hole_at(way) for way in WAYS], outside)) == []

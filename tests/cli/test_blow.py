@@ -107,6 +107,7 @@ def test_the_table_says_each_note_in_plain_words(capsys, folder):
     assert "ratios between notes and trends are surer" in out
 
 
+@pytest.mark.slow  # at once: sound/blowing/test_blow, and what is not written, below
 def test_a_voicing_that_cannot_speak_is_an_answer(capsys, folder):
     (chamber,) = json.loads(told(capsys, "mute.toml", "--model", "lumped", "--json").out)["chambers"]
     for note in chamber["notes"]:

@@ -120,6 +120,7 @@ def test_a_session_from_the_covered_note_to_the_last_cut(design, tmp_path, capsy
     assert design.read_text() == written  # predict --bench changes no design
 
 
+@pytest.mark.slow  # at once: making/test_sheets, and the first blow in making/bench
 def test_the_sheets_and_the_bench_say_the_same_of_the_first_blow(design, capsys):
     """What the sheet says of the covered note with no hole cut is what the bench says, and heard it is dead on."""
     vessel = simkit.load(design)

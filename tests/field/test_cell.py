@@ -63,6 +63,7 @@ def test_a_window_of_clay_has_about_a_slits_fall_and_keeps_it_when_scaled():
     assert labium_share(12e-3, 5.5e-3, 0.0, 45.0, 3e-4, 3e-4, 2.8e-3) == 1.0
 
 
+@pytest.mark.slow  # at once: the fall around the edge, above
 def test_an_edge_of_about_45_degrees_wastes_nothing():
     """Common practice, no source: makers cut the edge at about 45 degrees; steep ones sound weaker."""
     shares = {angle: labium_share(*WINDOW, angle, 3e-4, 3e-4, 2.8e-3) for angle in (30.0, 45.0, 90.0)}

@@ -156,7 +156,7 @@ def test_a_ducts_end_in_a_flat_face(R):
     assert port_end(R, True, clay=6.0) == pytest.approx(fine + (fine - coarse) / (2 ** (4 / 3) - 1), abs=2e-3)
 
 
-@pytest.mark.parametrize("step", [-1.0, -0.2, 0.1, 0.5])
+@pytest.mark.parametrize("step", [-1.0, *(pytest.param(s, marks=pytest.mark.slow) for s in (-0.2, 0.1)), 0.5])
 def test_what_a_pocket_or_a_collar_adds(step):
     """`step` of the clay about a flat face 1.6 radii wide: the fit to 3e-3 of the radius."""
     from skfem import Basis, BilinearForm, ElementTriP2, FacetBasis, LinearForm

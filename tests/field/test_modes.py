@@ -63,7 +63,7 @@ SHAPES = {
 }
 
 
-@pytest.mark.parametrize("name", ["sphere", "oblate 0.5", "box"])
+@pytest.mark.parametrize("name", [pytest.param("sphere", marks=pytest.mark.slow), "oblate 0.5", "box"])
 def test_six_modes_of_a_closed_chamber_are_exact_to_a_third_of_a_cent(name):
     wall, exact = SHAPES[name]
     off = cents(closed_modes(wall).k, exact()[:6])

@@ -193,9 +193,10 @@ MOVES = {
     "hole along": (3, lambda wall, e: hole_at(wall, PLACES[2][0] + e, PLACES[2][1])),
     "hole around": (6, lambda wall, e: hole_at(wall, PLACES[5][0], PLACES[5][1] + np.degrees(e / 0.02))),
 }
+OF_A_KIND = ("window wider", "window higher", "hole around")  # beside a hole wider, and the same along
 
 
-@pytest.mark.parametrize("move", MOVES)
+@pytest.mark.parametrize("move", [pytest.param(m, marks=[pytest.mark.slow] * (m in OF_A_KIND)) for m in MOVES])
 def test_changes_by_small_moves_are_the_differences_of_solving_anew(air, solution, move):
     row, place = MOVES[move]
     wall, small, large = egg(), 1e-6, 4e-6

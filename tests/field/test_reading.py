@@ -23,6 +23,7 @@ def test_a_quadratic_field_is_read_exactly_on_flat_faces_up_to_their_edges():
     assert reader.rows(at) @ quadratic(mesh.points) == pytest.approx(quadratic(at), rel=1e-9)
 
 
+@pytest.mark.slow  # at once: a pitch that is smooth as a hole moves, in test_port_field
 @pytest.mark.parametrize("size", [0.008, *(pytest.param(size, marks=pytest.mark.slow) for size in (0.0075, 0.0077))])
 def test_what_is_read_along_a_curved_wall_has_no_kinks(size):
     """A field with a continuous slope: over steps eight times as short, slopes of neighbouring steps differ by an

@@ -86,7 +86,7 @@ def test_the_way_is_a_sum_of_slopes_of_notes_and_limits(proximity, end):
     assert (cost[len(end.residuals) :] >= 0).all()
 
 
-@pytest.mark.parametrize("sharp", [13.4, 13.5, 17.3, 29.7])
+@pytest.mark.parametrize("sharp", [13.4, *(pytest.param(s, marks=pytest.mark.slow) for s in (13.5, 17.3)), 29.7])
 def test_a_design_that_has_not_moved_is_not_looked_at_again(task, proximity, sharp, monkeypatch):
     """However far off a note stays that nothing can bring nearer: what it may be is not to be missed by rounding."""
     start = task.evaluated(task.freedom.start)

@@ -15,6 +15,7 @@ FLAT = Opening(
 )  # fmt: skip
 
 
+@pytest.mark.slow  # at once: beside a window, in this file
 def test_a_window_itself_is_what_it_is():
     assert aperture_beside(FLAT, FLAT) == aperture_of(FLAT)
 

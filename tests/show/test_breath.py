@@ -65,7 +65,9 @@ def test_a_silent_note_has_no_dot_and_says_so():
     assert {blown_word(note.blown) for note in mute.notes} == {"silent"}
 
 
-@pytest.mark.parametrize("share", [0.6, 0.75, 0.85, 0.95, 1.02, 1.3])
+@pytest.mark.parametrize(
+    "share", [0.6, *(pytest.param(s, marks=pytest.mark.slow) for s in (0.75, 0.85, 1.02)), 0.95, 1.3]
+)
 def test_the_line_of_hard_breath_strikes_no_figure(chamber, share):
     note = chamber.notes[0]
     hard = replace(note, blown=replace(note.blown, pressure=share * HARD_PA))

@@ -60,6 +60,7 @@ def test_an_outline_within_another_is_the_inside_and_small_ones_are_marks(tmp_pa
     assert (voicing.along_mm, voicing.window_width_mm, voicing.cut_up_mm) == pytest.approx((22, 12, 4), abs=0.25)
 
 
+@pytest.mark.slow  # at once: outlines drawn once, above
 def test_a_line_drawn_twice_is_one_outline(tmp_path):
     """Two strokes a millimetre apart that cross now and then: the outline lies midway."""
     t = np.linspace(0, 2 * np.pi, 240, endpoint=False)[:, None]

@@ -115,6 +115,7 @@ def test_the_flow_through_an_opening_is_what_the_field_brings_there(tube, note):
     assert (abs(field.flows["far"]) > 0.1 * scale) == (note == "E6")
 
 
+@pytest.mark.slow  # at once: cli/test_answering
 def test_a_field_is_a_file_that_others_read(tube, tmp_path):
     field = simkit.air_field(tube, ["far"], mode=1, state="still", mesh=2.0)
     field.write(tmp_path / "field.vtu")

@@ -51,7 +51,7 @@ def test_other_targets_solve_nothing(wren, monkeypatch):
 @pytest.mark.parametrize(
     ("key", "more"),
     [
-        ("air.temperature_c", 2.0),
+        pytest.param("air.temperature_c", 2.0, marks=pytest.mark.slow),
         ("body.hole.1.diameter_mm", 0.2),
         ("body.hole.1.along_mm", 1.0),
         ("body.voicing.cut_up_mm", 0.2),

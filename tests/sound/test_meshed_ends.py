@@ -64,7 +64,7 @@ def meshed_drop(outline, rims, inlet, outlet, fine):
     return float(load[free] @ splu(K[free][:, free].tocsc()).solve(load[free]) / load.sum())
 
 
-@pytest.mark.parametrize("ratio", [0.2, 0.4, 0.6])
+@pytest.mark.parametrize("ratio", [0.2, pytest.param(0.4, marks=pytest.mark.slow), 0.6])
 def test_thin_diaphragm_in_a_tube(ratio):
     """Fok 1941, C. R. Acad. Sci. URSS 31: 1/K = (1/psi)/(2a), half of it on either side of the hole."""
     wide = 1 / ratio

@@ -180,7 +180,7 @@ def by_finite_elements(thickness, rim, far=10.0):
     ("thickness", "rim", "relief_error", "rub_error"),
     [
         (1.0, 0.05, 2e-3, 3e-3),
-        (0.2, 0.05, 0.02, 0.01),
+        pytest.param(0.2, 0.05, 0.02, 0.01, marks=pytest.mark.slow),
         pytest.param(1.0, 0.1, 4e-3, 3e-3, marks=pytest.mark.slow),
         pytest.param(1.0, 0.3, 0.01, 0.015, marks=pytest.mark.slow),
         pytest.param(2.0, 0.2, 0.01, 0.01, marks=pytest.mark.slow),
@@ -235,7 +235,7 @@ def duct_modes(aspect, thicknesses, counts):
 @pytest.mark.parametrize(
     ("aspect", "coarse", "fine"),
     [
-        (1, (6, 6), (9, 9)),
+        pytest.param(1, (6, 6), (9, 9), marks=pytest.mark.slow),
         (2, (8, 6), (12, 9)),
         pytest.param(4, (12, 6), (18, 9), marks=pytest.mark.slow),
     ],

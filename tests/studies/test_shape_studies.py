@@ -15,7 +15,7 @@ sys.path.append(str(STUDIES))  # as the studies do: the bodies are shared
 from simkit.body import body_of  # noqa: E402
 from simkit.body.girth import waist  # noqa: E402
 
-SOME = ("figure", "trunk", "waist_18", "waist_13", "waist_10")  # of many alike
+SOME = ("figure", "trunk", "ring", "waist_18", "waist_13", "waist_10")  # of many alike
 
 
 @cache

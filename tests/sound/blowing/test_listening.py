@@ -28,6 +28,7 @@ def test_the_sound_is_that_of_a_point_source():
     assert np.abs(readings[100:-100]).max() == pytest.approx(expected, rel=1e-3)
 
 
+@pytest.mark.slow  # at once: a file by the command, in cli/test_blow
 def test_the_file_holds_the_note(instruments):
     motion, jet = instruments.plain([1]), instruments.jet()
     blown = instruments.blown(*range(6))

@@ -62,6 +62,7 @@ def test_every_note_has_what_the_door_promises(model):
     assert any("no higher resonance" in text for text in told["cautions"]) == (model == "lumped")
 
 
+@pytest.mark.slow  # at once: its constants found again, in test_readings
 def test_the_table_jet_sets_the_constants(rayleigh):
     """A wave twice as fast takes its quarter of a period at a lower speed of the jet: Re kb of Rayleigh's equation is
     twice as much, so theta = omega b/U from 0.062 to 0.130, and p = rho U^2/2 in a short windway: 0.226 of it. Of the
