@@ -559,7 +559,7 @@ def test_friction_and_heat_are_what_moving_every_wall_would_do():
 SHARP = BALL.replace("radius_mm = 0.5", "radius_mm = 0")
 
 
-@pytest.mark.slow  # at once: test_wall_friction
+@pytest.mark.slow  # at once: wall losses of a closed ball, above
 def test_friction_at_a_sharp_rim():
     """A right-angled hole's friction by its flat plate (Hadamard's derivative of the published end correction: 0.9108
     of a radius for each end of a long duct); the surface integral alone is still a tenth short on this mesh."""
