@@ -1,6 +1,7 @@
 """The package's files as trees, each read once for all tests that look at how it is written."""
 
 import ast
+import gc
 from functools import cache
 from pathlib import Path
 
@@ -11,7 +12,11 @@ PACKAGE = Path(simkit.__file__).parent
 
 @cache
 def tree(path: Path) -> ast.Module:
-    return ast.parse(path.read_text(encoding="utf-8"))
+    gc.disable()  # nothing of it is garbage: the search would cost half as much again
+    try:
+        return ast.parse(path.read_text(encoding="utf-8"))
+    finally:
+        gc.enable()
 
 
 @cache

@@ -69,13 +69,13 @@ def test_a_line_drawn_twice_is_one_outline(tmp_path):
     assert body_of(found.vessel).chambers[0].volume == pytest.approx(VOLUME, rel=0.02)
 
 
-def test_a_drawing_on_the_printed_sheet_needs_no_dots_of_its_own(tmp_path):
+@pytest.mark.parametrize("number", [0, pytest.param(1, marks=pytest.mark.slow)])  # A4, letter
+def test_a_drawing_on_the_printed_sheet_needs_no_dots_of_its_own(number, tmp_path):
     """The sheet's two dots, printed at 100 %, are the ruler, and nothing else of it is taken for a line."""
-    book = pypdfium2.PdfDocument(io.BytesIO(pdf([drawn(page) for page in blank_pages()])))
-    for number, name in enumerate(("a4.png", "letter.png")):
-        sheet = book[number].render(scale=5 * 25.4 / 72).to_pil()  # 5 pixels a millimetre
-        found = traced(inked([SIDE, ABOVE], paper=sheet, shadow=0.1), tmp_path / name)
-        assert body_of(found.vessel).chambers[0].volume == pytest.approx(VOLUME, rel=0.01)
+    (sheet,) = pypdfium2.PdfDocument(io.BytesIO(pdf([drawn(blank_pages()[number])])))
+    paper = sheet.render(scale=5 * 25.4 / 72).to_pil()  # 5 pixels a millimetre
+    found = traced(inked([SIDE, ABOVE], paper=paper, shadow=0.1), tmp_path / "a.png")
+    assert body_of(found.vessel).chambers[0].volume == pytest.approx(VOLUME, rel=0.01)
 
 
 @pytest.mark.parametrize(

@@ -100,6 +100,7 @@ def tube():
     return simkit.loads(TUBE)
 
 
+@pytest.mark.slow  # at once: a box as the textbook has it, here, and the command in cli/test_answering
 @pytest.mark.parametrize("note", ["E6", "C6"])
 def test_the_flow_through_an_opening_is_what_the_field_brings_there(tube, note):
     """The hole's flow from a slab 25 mm away from it: the velocity in the middle of the chamber against the circuit."""

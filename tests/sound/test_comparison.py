@@ -61,7 +61,7 @@ def test_near_holes_are_told_with_the_clay_between_them():
     assert any("nearest: hole twin and hole side" in text for text in reasons()[2])
 
 
-@pytest.mark.parametrize(("model", "known"), [("ports", True), ("lumped", False)])
+@pytest.mark.parametrize(("model", "known"), [pytest.param("ports", True, marks=pytest.mark.slow), ("lumped", False)])
 def test_predict_says_that_ports_is_less_sure_of_a_wide_hole(model, known):
     heard = predict(simkit.loads(WAISTED), model).cautions
     assert any("hole wide" in text for text in heard) == known

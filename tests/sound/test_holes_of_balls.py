@@ -330,6 +330,7 @@ def test_a_hole_on_a_collar(radius, wall, hole, length):
     assert abs(apart(found, whole_ball(radius, wall, hole, (0.3, 0.3), found, length))) < 0.7
 
 
+@pytest.mark.slow  # at once: the doubt of a hole in a tight bend, below
 @pytest.mark.parametrize("hole", [4.0, pytest.param(7.0, marks=pytest.mark.slow)])
 def test_the_doubt_of_a_higher_mode_covers_it(hole):
     """The ball's first mode that the hole sees, against the elements; the two beside it have a node there."""

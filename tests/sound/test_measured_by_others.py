@@ -80,6 +80,7 @@ def filled(volume_ml):
     return models.cases(vessel.with_value("bottle.sections.1.along_mm", level))[0]
 
 
+@pytest.mark.slow  # at once: cavities with a long neck, in this file
 def test_a_bottle_falls_with_its_air_to_the_brim_as_measured():
     """The slope of log f over log V, -0.540, within 0.01; the lumped rule for the body's air alone has -0.5."""
     measured = slope(list(BOTTLE), list(BOTTLE.values()))

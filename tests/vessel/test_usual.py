@@ -12,8 +12,8 @@ SLIPS = [
     ("windway_height_mm = 1.2", "windway_height_mm = 12", "body.voicing.windway_height_mm = 12 .* 0.6 to 3.5 mm"),
     ("wall_mm = 4 ", "wall_mm = 0.6 ", "clay.wall_mm = 0.6 .* 2 to 12 mm"),
     ("cut_up_mm = 4.1", "cut_up_mm = 0.4", "body.voicing.cut_up_mm = 0.4 .* 1.5 to 15 mm"),
-    ("diameter_mm = 3.5", "diameter_mm = 0.4", "body.hole.1.diameter_mm = 0.4 .* 1.5 to 20 mm"),
-    ("diameter_mm = 3.5", "diameter_mm = 35", "body.hole.1.diameter_mm = 35 .* 1.5 to 20 mm"),
+    ("diameter_mm = 3.46", "diameter_mm = 0.4", "body.hole.1.diameter_mm = 0.4 .* 1.5 to 20 mm"),
+    ("diameter_mm = 3.46", "diameter_mm = 35", "body.hole.1.diameter_mm = 35 .* 1.5 to 20 mm"),
 ]
 
 
