@@ -130,9 +130,10 @@ def slopes(text: str, source: str, which: str, exact: bool = False) -> dict[str,
     return {"slopes": {number.name: found[:, n].tolist() for n, number in enumerate(numbers)}}
 
 
-def predicted(text: str, source: str) -> dict[str, Any]:
-    """Answers of the commands for every note: Hz, cents, the doubt, and how it blows, for the design as it is."""
-    vessel = _read(text, source)
+def predicted(text: str, source: str, values: Mapping[str, float] | None = None) -> dict[str, Any]:
+    """Answers of the commands for every note: Hz, cents, the doubt, and how it blows, with numbers at `values`."""
+    before = _read(text, source)
+    vessel = moved(before, values) if values else before
     predicted = predict(vessel)
     notes = [
         {"hz": note.answer.frequency_hz, "cents": note.answer.cents, "doubt_cents": note.answer.uncertainty_cents}

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from simkit.page import replies
 from simkit.vessel import loads
 from tests.browser import PATIENCE, driven, in_a_browser, watched
 from tests.page.conftest import DOVE
@@ -167,6 +168,11 @@ def test_a_hole_is_dragged_undone_and_saved(tab, desk):
     until(tab, "s.notes[1].by === 'model'")
     by_model = said(tab, "s.notes.map((n) => n.cents)")
     assert by_model[1] != before[1]
+    until(tab, "s.notes[1].blown_by === 'model'")  # doubt and margin too, of the place where the hand is
+    doubts, margins = (said(tab, f"s.notes.map((n) => n.{what})") for what in ("doubt_cents", "margin"))
+    told = replies.predicted(DOVE, "x", {"body.hole.1.along_mm": dragged})["notes"]
+    assert doubts == pytest.approx([n["doubt_cents"] for n in told], rel=1e-3)
+    assert margins == pytest.approx([n["margin"] for n in told], rel=1e-3)
     up()
     until(tab, "s.state.version === 2 && s.notes[1].by === 'model'")
     along = said(tab, "s.design.chambers[0].holes[0].along_mm")

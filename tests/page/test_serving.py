@@ -116,10 +116,9 @@ def test_what_the_page_says_is_what_the_command_says():
         shown = replies.sounded(text, "x", values)["notes"]
         assert [n["hz"] for n in shown] == pytest.approx(predicted.frequencies_hz.tolist(), rel=1e-7)
         assert [n["cents"] for n in shown] == pytest.approx(predicted.cents.tolist(), abs=1e-4)
-        if not values:
-            told = replies.predicted(text, "x")["notes"]
-            assert [n["doubt_cents"] for n in told] == pytest.approx(predicted.uncertainties_cents.tolist())
-            assert [n["pressure_pa"] for n in told] == pytest.approx(blown.pressures_pa.tolist())
+        told = replies.predicted(text, "x", values)["notes"]
+        assert [n["doubt_cents"] for n in told] == pytest.approx(predicted.uncertainties_cents.tolist())
+        assert [n["pressure_pa"] for n in told] == pytest.approx(blown.pressures_pa.tolist())
 
 
 @pytest.mark.slow

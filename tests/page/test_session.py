@@ -71,6 +71,9 @@ def test_a_drag_tells_where_everything_is_and_what_it_plays(page):
         assert y == pytest.approx(40, abs=0.01)
         assert (x / 23) ** 2 + ((y - 35) / 35) ** 2 + (z / 19) ** 2 == pytest.approx(1, abs=1e-4)
         assert len(heard["notes"]) == 2
+        while (told := wait_for("predicted")).get("values") != {ALONG: 40.0}:
+            assert "values" not in told  # of the design at rest
+        assert (told["tab"], told["version"]) == ("t", base)
     assert state(page)["version"] == base  # a drag alone changes nothing
 
 

@@ -1,5 +1,7 @@
 // One design as the server has it, what a hand is doing to it, and the way between them.
 
+import { beyond, onward, sameValues } from "./onward.js";
+
 const WAIT_MS = 2500; // for the model's word on one place before the next is sent all the same
 
 export class Session {
@@ -17,6 +19,7 @@ export class Session {
     this._serial = 0;
     this._sent = null;
     this._heard = null; // the model's numbers for the place last sent
+    this._there = []; // doubts and breath told of places of this drag, {values, notes}: the last two
   }
 
   // --- events ---
@@ -115,6 +118,7 @@ export class Session {
     if (message.type === "moved" || (message.type === "numbers" && message.serial !== undefined)) {
       return this._follow(message);
     }
+    if (message.type === "predicted" && message.values) return this._followPredicted(message);
     this._learn(message);
   }
 
@@ -127,6 +131,8 @@ export class Session {
   _see(state) {
     const other = this.state?.design !== state.design;
     this.state = state;
+    this._predicted = this._there.at(-1)?.notes ?? this._predicted; // shown as old until the model has told of the new state
+    this._there = [];
     this.hand = this.moved = this._heard = this._sent = null;
     this.design = {
       file: state.design, title: state.title, saved: state.saved, chambers: state.chambers,
@@ -220,6 +226,13 @@ export class Session {
     this._next(message.serial);
   }
 
+  _followPredicted({ tab, values, notes }) {
+    if (tab !== this.tab || !this.hand || !notes.length) return;
+    this._there = [...this._there, { values, notes }].slice(-2);
+    this._count();
+    this.emit("numbers");
+  }
+
   /** Leaves everything where the hand has put it: one step that can be undone. */
   async letGo() {
     if (!this.hand || this._sending) return;
@@ -240,6 +253,7 @@ export class Session {
   dropHand() {
     if (this._sending) return;
     this.hand = this.moved = this._heard = this._sent = null;
+    this._there = [];
     this.emit("dropped");
     this._count();
     this.emit("numbers");
@@ -259,25 +273,29 @@ export class Session {
     const exact = this._heard && sameValues(this._heard.values, this.hand?.values);
     // The nearest place that the model has answered for, and the slopes from there on.
     const from = this._heard ?? { values: {}, notes: known.numbers?.notes };
+    // Of doubt and margin the model tells later: from its last word on as they changed since the word before.
+    const there = this.hand ? this._there.at(-1) : undefined;
+    const before = there && (this._there.length > 1 ? this._there[0].notes : known.predicted?.notes);
+    const further = before ? beyond(this.hand.values, this._there.length > 1 ? this._there[0].values : {}, there.values, (name) => this._start(name)) : 0;
     // Until the model has answered for a new state the old numbers stay, told as old.
     const old = this.notes.length === rows.length && this.notes.every((note, n) => note.pitch === rows[n].pitch) ? this.notes : [];
     this.notes = rows.map((row, n) => {
       const base = from.notes?.[n];
       if (!base && old[n]) return { ...old[n], ...row, by: null, blown_by: old[n].blown_by && "slopes" };
-      const told = known.predicted?.notes?.[n] ?? this._predicted?.[n];
+      const told = there?.notes[n] ?? known.predicted?.notes?.[n] ?? this._predicted?.[n];
       const shift = exact || !base || !this.hand ? 0 : this._shift(n, from.values);
       const sure = !this.hand || exact;
       const cents = base?.cents == null || shift === null ? null : base.cents + shift;
       const hz = base?.hz == null || shift === null ? null : base.hz * 2 ** (shift / 1200);
       // The jet drives a note best at one number of Strouhal: its breath goes as the square of frequency times cut-up.
       const off = hz && told?.hz ? hz / told.hz : 1;
-      const pressure = told?.pressure_pa == null ? null : told.pressure_pa * (off * this._cutUp(row.chamber)) ** 2;
+      const pressure = told?.pressure_pa == null ? null : told.pressure_pa * (off * this._cutUp(row.chamber, there)) ** 2;
       return {
         ...row,
-        cents, hz, doubt_cents: told?.doubt_cents ?? null,
-        pressure_pa: pressure, margin: told?.margin ?? null, speaks: told?.speaks ?? null,
+        cents, hz, doubt_cents: onward(told?.doubt_cents, before?.[n]?.doubt_cents, further),
+        pressure_pa: pressure, margin: onward(told?.margin, before?.[n]?.margin, further), speaks: told?.speaks ?? null,
         by: base ? (sure ? "model" : "slopes") : null,
-        blown_by: told ? (this.hand || !known.predicted ? "slopes" : "model") : null,
+        blown_by: told ? ((this.hand ? sameValues(this.hand.values, there?.values) : known.predicted) ? "model" : "slopes") : null,
       };
     });
     if (known.predicted) this._predicted = known.predicted.notes;
@@ -303,10 +321,10 @@ export class Session {
     return 0;
   }
 
-  _cutUp(chamber) {
+  _cutUp(chamber, there) {
     const name = `${chamber}.voicing.cut_up_mm`;
     const dragged = this.hand?.values[name];
-    return dragged === undefined ? 1 : dragged / this._start(name);
+    return dragged === undefined ? 1 : dragged / (there?.values[name] ?? this._start(name));
   }
 
   /** What the judge said of a note of the design as it is, cents; undefined where it was not asked. */
@@ -327,10 +345,4 @@ export class Session {
     if (isOpen) open.add(hole); else open.delete(hole);
     this.showFingering(chamber, [...open]);
   }
-}
-
-function sameValues(one, other) {
-  if (!other) return false;
-  const names = new Set([...Object.keys(one), ...Object.keys(other)]);
-  return [...names].every((name) => one[name] === other[name]);
 }
