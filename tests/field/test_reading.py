@@ -52,3 +52,14 @@ def test_what_is_missed_of_a_cubic_field_falls_as_the_third_power_of_the_size_no
         misses.append(np.sqrt(np.mean((read - (x**3 - 2 * x * y * z)) ** 2)))
         spans.append(len(mesh.facets) ** -0.5)
     assert np.polyfit(np.log(spans), np.log(misses), 1)[0] > 2.5
+
+
+def test_beside_a_crease_the_facet_is_read_that_the_point_is_on():
+    """Two facets that meet at 60 degrees, one five times as long: the foot of a point of that one lies farther within
+    the other, and off it."""
+    side, short = [[0.0, -1, 0], [0, 1, 0]], 0.4 * np.array([np.cos(np.pi / 3), 0, np.sin(np.pi / 3)])
+    corners = np.array([[*side, [2.0, 0, 0]], [*side, short]])
+    points = np.concatenate([corners, (corners[:, [0, 1, 0]] + corners[:, [1, 2, 2]]) / 2], axis=1).reshape(-1, 3)
+    reader = WallReader.of(points, np.arange(12).reshape(2, 6))
+    at = np.array([[0.3, 0.1, 0], [0.05, 0, 0], 0.5 * short])
+    assert reader.rows(at) @ quadratic(points) == pytest.approx(quadratic(at), rel=1e-9)

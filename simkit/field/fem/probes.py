@@ -52,12 +52,14 @@ class WallReader:
         return coo_matrix((values[used].ravel(), where), shape=(len(at), len(self.points))).tocsr()
 
     def _holders(self, at: np.ndarray) -> np.ndarray:
-        """The facet (q,) within whose border each point lies, or lies most nearly."""
+        """The facet (q,) nearest to each point: beside a crease one may lie over the far facet's middle, but off it."""
         tries = min(CANDIDATES, len(self.facets))
         near = self.tree.query(at, k=tries)[1].reshape(len(at), tries)
-        s, t = self._local(np.repeat(at, tries, axis=0), near.ravel())
-        inside = np.minimum(np.minimum(s, t), 1 - s - t).reshape(near.shape)
-        return near[np.arange(len(at)), inside.argmax(axis=1)]
+        every = np.repeat(at, tries, axis=0)
+        place = _within(*self._local(every, near.ravel()))
+        foot = np.einsum("ni,nij->nj", triangle(place)[0], self.points[self.facets[near.ravel()]])
+        off = np.linalg.norm(every - foot, axis=1).reshape(near.shape)
+        return near[np.arange(len(at)), off.argmin(axis=1)]
 
     @cached_property
     def _beside(self) -> csr_matrix:
@@ -105,6 +107,14 @@ class WallReader:
 
 
 _EDGES = np.array([[0, 1], [1, 2], [0, 2]])  # corners of a facet's edges, in the order of their middles
+
+
+def _within(s: np.ndarray, t: np.ndarray) -> np.ndarray:
+    """Places (q, 2) on a facet, those beyond its border drawn onto it, about where it is nearest."""
+    s, t = np.clip(s, 0.0, 1.0), np.clip(t, 0.0, 1.0)
+    over = np.maximum(s + t - 1, 0.0) / 2
+    s = np.clip(s - over, 0.0, 1.0)
+    return np.stack([s, np.minimum(np.clip(t - over, 0.0, 1.0), 1 - s)], axis=1)
 
 
 def _rising(height: np.ndarray) -> np.ndarray:
