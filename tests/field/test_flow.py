@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.special import ellipk
 
 from simkit.field.reduced import flow
 
@@ -72,3 +73,14 @@ def test_the_bends_of_a_cap_share_its_mean_rise():
     assert flow.square_bends(cap).sum() / 3 == pytest.approx(flow.square_rise(cap), rel=1e-12)
     across = np.where((flow.POWERS == (2, 0)).all(axis=1), 0.7, 0.0)
     assert flow.square_bends(across) == pytest.approx([0.7, 0.0])
+
+
+@pytest.mark.parametrize("lean_deg", [15, 35, 50])
+def test_a_round_hole_aslant_through_thin_clay_is_an_ellipse(lean_deg):
+    """Its mouth's pairs, as far apart as they are on the ellipse, give 1/K = K(e)/(pi a), a the longer half axis
+    (Rayleigh 1945, The Theory of Sound, section 306, from memory): so a law of slants adds nothing there."""
+    lean = np.deg2rad(lean_deg)
+    pairs = flow.disc_pairs(flow.THIN)
+    along = pairs.across[:, 0] / pairs.gaps(1.0, 1.0)
+    both_ends = 2 * float(pairs.weights @ (1 / np.sqrt(1 + (np.tan(lean) * along) ** 2))) / (2 * np.pi)
+    assert both_ends == pytest.approx(ellipk(np.sin(lean) ** 2) * np.cos(lean) / np.pi, rel=2e-3)

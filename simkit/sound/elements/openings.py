@@ -143,8 +143,8 @@ def aperture_of(opening: Opening) -> Aperture:
     if opening.is_round:
         plain = round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim, bends_of(opening))
         inner_cap, outer_cap = caps_of(opening)
-        slant = SLANT * opening.radius * np.sin(opening.lean) ** 2
-        inner, outer = plain.inner - slant, plain.outer + face_end(opening) - (0.0 if opening.clay else slant)
+        inside, outside = _spared_aslant(opening, plain)
+        inner, outer = plain.inner - inside, plain.outer + face_end(opening) - (0.0 if opening.clay else outside)
         return replace(plain, inner=inner, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
     sizes = opening.width, opening.height, opening.length
     upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.curvatures)
@@ -158,11 +158,32 @@ def aperture_of(opening: Opening) -> Aperture:
     )
 
 
-# Where a duct ends aslant the flow leaves by its short side: each end is shorter by this share of the radius times the
-# sine squared of its lean, beyond what a longer mouth spares. From one hole of 8 mm at 32 degrees in clay of 5 mm, all
-# its air meshed; at other angles it is a guess, which the doubt says.
-SLANT = 0.40
 FACE = 1.6  # radii of the flat face of a hole with a wall of its own
+
+
+def _spared_aslant(opening: Opening, plain: Aperture) -> tuple[float, float]:
+    """Lengths that the inner and the outer end of a hole aslant are shorter by than a square one's, m.
+
+    The flow leaves by the short side: beyond what a longer mouth spares, which is all of it in a thin wall, that is
+    0.35 (1 - e^(-t/0.68)) sin^2/cos^1.5 of the lean in radii, t the clay over the radius. And a rounded rim, blunt on
+    one side and sharp on the other, spares 1 + 3.1 tan^2 times as much. Fitted to elements of ducts through flat clay,
+    t of 0.8 to 3, leans of 15 to 48 degrees, rims of 0.06 to 0.1 radii: within 0.01 radii, and a tenth of the rims'. A
+    wall that bends away, by H seen from inside, meets the duct's outer end at less of a slant: sin/(1 + H t).
+    """
+    if opening.lean == 0:
+        return 0.0, 0.0
+    radius, through = opening.radius, opening.length * np.cos(opening.lean)
+    sharp = round_hole(radius, opening.length, bends=bends_of(opening))
+    out = float(np.sin(opening.lean) / max(1 + float(np.mean(opening.curvatures)) * through, 0.5))
+    spared = []
+    for sine, rim in ((np.sin(opening.lean), sharp.inner - plain.inner), (out, sharp.outer - plain.outer)):
+        lean = min(float(np.arcsin(min(sine, 1.0))), STEEPEST)
+        share = -0.35 * np.expm1(-through / (0.68 * radius)) * np.sin(lean) ** 2 / np.cos(lean) ** 1.5
+        spared.append(float(share * radius + 3.1 * np.tan(lean) ** 2 * float(rim)))
+    return spared[0], spared[1]
+
+
+STEEPEST = np.deg2rad(50.0)  # lean beyond which these laws go no further
 
 
 def face_end(opening: Opening) -> float:

@@ -30,7 +30,7 @@ PER_DOUBT = {
     "collar": 0.7,
     "flat": 1.5,
     "blunt": 1.0,
-    "slant": 2.0,  # without a law for slants ports is 37 flat of the judge at 32 degrees; a third may be left
+    "slant": 1.0,  # seven holes of 6 to 10 mm in bent walls, leans of 15 to 44 degrees: 8 flat to 6 sharp of the judge
     "thick": 2.1,  # of three figures: in clay of 1.7 cut-ups ports is 6 flat of the judge, of 1.9 right, of 2.9 10 flat
 }  # cents at the limit itself, growing with the excess
 
