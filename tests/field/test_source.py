@@ -16,6 +16,7 @@ from simkit.field.reduced.source import (
     second_order_values,
     source_slopes,
     source_values,
+    spread,
 )
 
 RNG = np.random.default_rng(3)
@@ -136,3 +137,16 @@ def test_a_source_sends_unit_flux_into_the_air():
     out = out.reshape(-1, 3) @ s.frames[0]
     flux = -source_slopes(s, s.places + 0.3 * out, out)[0] * np.repeat(w, 16) * 2 * np.pi / 16 * 0.3**2
     assert flux.sum() == pytest.approx(1.0, rel=1e-9)
+
+
+@pytest.mark.parametrize("count", [3, 4_000, 30_000])
+def test_sources_in_parts_send_what_all_of_them_do_at_once(count):
+    several = [one_source(0.7) for _ in range(7)]
+    of = {
+        name: np.concatenate([getattr(s, name) for s in several]) for name in ("places", "frames", "k1", "k2", "reach")
+    }
+    sources, weights = Sources(**of), RNG.normal(size=7)
+    points, normals = RNG.normal(size=(2, count, 3))
+    for kernel, more in ((source_values, ()), (source_slopes, (normals, 0.05)), (second_order_slopes, (normals,))):
+        whole = weights @ kernel(sources, points, *more)
+        assert spread(kernel, sources, weights, points, *more) == pytest.approx(whole, rel=1e-9, abs=1e-12)

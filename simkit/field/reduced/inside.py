@@ -37,6 +37,7 @@ from simkit.field.reduced.source import (
     second_order_values,
     source_slopes,
     source_values,
+    spread,
 )
 
 _CUTOFF = 0.7  # of the distance between the points of a rule: distance from a source at which its slopes are let go
@@ -207,7 +208,7 @@ class InsideAir:
         """The smooth fields (nodes, n) at k = 0 of unit strength at each mouth, with the boundary's `rows` for them."""
         points, normals = self.boundary.points, self.boundary.normals
         near = self.boundary.cutoff
-        slopes = [m.source_weights @ source_slopes(m.sources, points, normals, near) for m in mouths]
+        slopes = [spread(source_slopes, m.sources, m.source_weights, points, normals, near) for m in mouths]
         # All of S's lines lie behind the wall: what its delta sends in, the rest of its slope takes out.
         loads = self.boundary.with_missing_flux(
             -(self.boundary.rule.spread @ np.stack(slopes, axis=1)), np.ones(len(mouths)), rows
@@ -230,13 +231,15 @@ class InsideAir:
     def _second_order_slopes(self, mouths: Sequence[Mouth]) -> np.ndarray:
         """Slopes of R on the wall: (q, n)."""
         wall = self.boundary.points, self.boundary.normals
-        return np.stack([m.broad_weights @ second_order_slopes(m.broad, *wall) for m in mouths], axis=1)
+        return np.stack([spread(second_order_slopes, m.broad, m.broad_weights, *wall) for m in mouths], axis=1)
 
     def _body_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray]:
         """Sources of order k^2 within the air: curvature terms of S at the body's points (q, n), means of R (n,)."""
         points, weights = self.body.points, self.body.weights
-        curved = [m.broad_weights @ curvature_values(m.broad, points) for m in mouths]
-        means = [m.broad_weights @ (second_order_values(m.broad, points) @ weights) / weights.sum() for m in mouths]
+        curved = [spread(curvature_values, m.broad, m.broad_weights, points) for m in mouths]
+        means = [
+            spread(second_order_values, m.broad, m.broad_weights, points) @ weights / weights.sum() for m in mouths
+        ]
         return np.stack(curved, axis=1), np.array(means)
 
 

@@ -36,6 +36,7 @@ from simkit.field.reduced.source import (
     second_order_values,
     source_slopes,
     source_values,
+    spread,
 )
 from simkit.field.reduced.widened import DEGREE, TOP, MouthPairs, MouthShare, ShellBase, Widened
 
@@ -186,7 +187,7 @@ class OutsideAir:
 
     def _static_load(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
         wall = self.boundary.points, self.boundary.normals, self.boundary.cutoff
-        slopes = np.stack([m.source_weights @ source_slopes(m.sources, *wall) for m in mouths], axis=1)
+        slopes = np.stack([spread(source_slopes, m.sources, m.source_weights, *wall) for m in mouths], axis=1)
         # The point on the wall sends 2 and its line H L; one of all this is the delta's.
         passed = [1 + m.source_weights @ (m.sources.mean_curvature * m.sources.reach) for m in mouths]
         return self.boundary.with_missing_flux(-(self.boundary.rule.spread @ slopes), -np.array(passed), rows)
@@ -194,10 +195,11 @@ class OutsideAir:
     def _loads(self, mouths: Sequence[Mouth], rows: csr_matrix) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Loads (nodes, n) that go with 1, k^2 and k^4."""
         second_slopes = [
-            m.broad_weights @ second_order_slopes(m.broad, self.boundary.points, self.boundary.normals) for m in mouths
+            spread(second_order_slopes, m.broad, m.broad_weights, self.boundary.points, self.boundary.normals)
+            for m in mouths
         ]
-        curved = [m.broad_weights @ curvature_values(m.broad, self.body.points) for m in mouths]
-        second_order = [m.broad_weights @ second_order_values(m.broad, self.body.points) for m in mouths]
+        curved = [spread(curvature_values, m.broad, m.broad_weights, self.body.points) for m in mouths]
+        second_order = [spread(second_order_values, m.broad, m.broad_weights, self.body.points) for m in mouths]
         on_wall, in_body = self.boundary.rule.spread, self.body.spread
         return (
             self._static_load(mouths, rows),
@@ -208,9 +210,9 @@ class OutsideAir:
     def _far_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Harmonic components over the far sphere of S, R and dR/dr: ((TOP + 1)^2, n) each."""
         points, normals = self.far.points, self.far.normals
-        S = [m.broad_weights @ source_values(m.broad, points) for m in mouths]
-        R = [m.broad_weights @ second_order_values(m.broad, points) for m in mouths]
-        steep = [m.broad_weights @ second_order_slopes(m.broad, points, normals) for m in mouths]
+        S = [spread(source_values, m.broad, m.broad_weights, points) for m in mouths]
+        R = [spread(second_order_values, m.broad, m.broad_weights, points) for m in mouths]
+        steep = [spread(second_order_slopes, m.broad, m.broad_weights, points, normals) for m in mouths]
         return tuple(self.far.weighted @ np.stack(values, axis=1) for values in (S, R, steep))
 
 

@@ -130,7 +130,7 @@ class MouthShare:
         if key not in self.solutions:
             k2 = np.square(waves.k)[:, None, None]
             columns = self.by_base[0] - k2 * self.by_base[1]
-            columns = columns + (base.far_loads * waves.condition[:, None, :]) @ self.by_far
+            columns = columns + base.far_loads @ (waves.condition[:, :, None] * self.by_far)
             loads = self.by_base[2] @ _powers(waves.k).T
             loads = loads.T[:, :, None] - base.far_loads @ base.drive(waves, self.far[:, :, None])
             both = np.concatenate([columns, loads], axis=2)
@@ -259,7 +259,7 @@ class Widened:
         k2 = np.square(waves.k)[:, None, None]
         by_far = np.concatenate([p.by_far for p in self.parts], axis=1)
         schur = blocks["schur"].transpose(2, 0, 3, 1, 4).reshape(len(waves.k), 4 * count, count, 5)
-        A = _square(blocks["K"]) - k2 * _square(blocks["M"]) + (by_far.T * waves.condition[:, None, :]) @ by_far
+        A = _square(blocks["K"]) - k2 * _square(blocks["M"]) + by_far.T @ (waves.condition[:, :, None] * by_far)
         loads = blocks["loads"].swapaxes(1, 2).reshape(4 * count, count, 3) @ _powers(waves.k).T
         load = np.moveaxis(loads, 2, 0) - by_far.T @ base.drive(waves, far) - schur[..., 4]
         c_W = np.linalg.solve(A - schur[..., :4].reshape(A.shape), load)
