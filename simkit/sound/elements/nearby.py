@@ -26,7 +26,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike
-from scipy.special import elliprd, spherical_jn, spherical_yn
+from scipy.special import elliprd, legendre_p_all, spherical_jn, spherical_yn
 
 from simkit.body.chambers import Body, Opening
 from simkit.body.walls.wall import Wall, normals, on_wall
@@ -87,25 +87,55 @@ class RigidBall:
     def returned(self, points: np.ndarray, k: ArrayLike) -> np.ndarray:
         """Scattered part of the Green's function between outer points (n, 3) at real k (...), 1/m: (..., n, n), 1/m."""
         k = np.asarray(k, float)
+        found = _returns(self, k.tobytes()).of(points)
+        return found.reshape(*k.shape, len(points), len(points))
+
+    def sent(self, points: np.ndarray, rows: Sequence[int], k: np.ndarray) -> np.ndarray:
+        """The same between some of the points, `rows` (m,), and all of them, at k (p,): (p, m, n), 1/m."""
         away = points - self.center
         r = np.linalg.norm(away, axis=1)
-        cosine = np.clip((away / r[:, None]) @ (away / r[:, None]).T, -1, 1)
+        ways = away / r[:, None]
+        cosine = np.clip(ways[rows] @ ways.T, -1, 1)
         a, share = self.radius, (self.radius / float(r.min())) ** 2
         top = int(np.clip(np.log(SMALL) / np.log(share), EXACT, DEGREES))
         D, far = a * leaving(k, a, top), r * leaving(k[..., None], r, top)
         strength = 1 / D + _bessel_product(k * a, top)
-        wave = a / r * np.exp(-1j * k[..., None] * (r - a))
-        before, legendre = np.zeros_like(cosine), np.ones_like(cosine)
-        total = np.zeros((*k.shape, *cosine.shape), complex)
-        for degree in range(top + 1):
-            sent = (2 * degree + 1) * strength[degree][..., None] * wave
-            total += sent[..., :, None] * wave[..., None, :] * legendre
-            wave = wave * (a / r) * (degree + far[degree]) / (degree + D[degree])[..., None]
-            before, legendre = (
-                legendre,
-                ((2 * degree + 1) * cosine * legendre - degree * before) / (degree + 1),
-            )
-        return total / (4 * np.pi * a)
+        degree = np.arange(top + 1.0)[:, None, None]
+        onward = (a / r) * (degree + far) / (degree + D[..., None])
+        wave = np.cumprod(np.concatenate([[a / r * np.exp(-1j * k[:, None] * (r - a))], onward[:-1]]), axis=0)
+        sent = (2 * degree + 1) * strength[..., None] * wave[..., rows]
+        legendre = legendre_p_all(top, cosine)[0]
+        each = [np.einsum("lk,lkn,ln->kn", sent[..., n], wave, legendre[:, n]) for n in range(len(rows))]
+        return np.stack(each, axis=1) / (4 * np.pi * a)
+
+
+class _Returns:
+    """Waves that a ball sends back between points: of a further question only the rows of its new points are found."""
+
+    def __init__(self, ball: RigidBall, k: np.ndarray):
+        self._ball, self._k = ball, k
+        self._place: dict[bytes, int] = {}
+        self._found = np.zeros((len(k), 0, 0), complex)
+
+    def of(self, points: np.ndarray) -> np.ndarray:
+        """(k, n, n), 1/m, of points (n, 3)."""
+        names = [point.tobytes() for point in points]
+        known = [n for n, name in enumerate(names) if name in self._place]
+        new = [n for n, name in enumerate(names) if name not in self._place]
+        found = np.empty((len(self._k), len(points), len(points)), complex)
+        before = [self._place[names[n]] for n in known]
+        found[:, np.array(known, int)[:, None], known] = self._found[:, np.array(before, int)[:, None], before]
+        if new:
+            rows = self._ball.sent(points, new, self._k)
+            found[:, new], found[:, :, new] = rows, rows.swapaxes(1, 2)
+        self._place, self._found = {name: n for n, name in enumerate(names)}, found
+        return found.copy()
+
+
+@lru_cache(maxsize=8)
+def _returns(ball: RigidBall, k: bytes) -> _Returns:
+    """Kept: a face stays where it is while a hole moves."""
+    return _Returns(ball, np.frombuffer(k))
 
 
 def _bessel_product(x: np.ndarray, top: int) -> np.ndarray:
