@@ -15,6 +15,7 @@ from simkit.sound.elements.ducts import (
     in_series,
     plain_filling,
     slit_filling,
+    stopped,
 )
 
 AIR = moist_air()
@@ -88,6 +89,7 @@ def test_reciprocal_and_passive(hertz, radius, length, load):
     passive = abs(load.real) + 1j * load.imag
     assert tube.input_impedance(passive).real > 0
     assert tube.closed.real > 0
+    assert stopped(bore_filling(AIR, omega, radius), omega, np.pi * radius**2, length) == pytest.approx(tube.closed)
 
 
 def test_two_halves_are_a_whole():

@@ -119,6 +119,11 @@ def duct(filling: Filling, omega: Reals, area: Reals, length: Reals) -> TwoPort:
     return TwoPort(even, impedance * odd, odd / impedance, even)
 
 
+def stopped(filling: Filling, omega: Reals, area: Reals, length: Reals) -> Reals:
+    """Impedance p1/U1 of a straight duct with its far end shut, Pa s/m3."""
+    return filling.wave_impedance / area / np.tanh(1j * filling.wavenumber(omega) * length)
+
+
 def in_series(impedance: Reals) -> TwoPort:
     """A lumped impedance in the path of the flow: an end correction, a rim's friction."""
     return TwoPort(1.0, impedance, 0.0, 1.0)

@@ -13,7 +13,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from functools import cached_property
+from functools import cached_property, reduce
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -25,7 +26,6 @@ from simkit.sound.elements import ducts
 from simkit.sound.elements.floor import NO_FLOOR, Floor
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, partly_covered
-from simkit.sound.elements.orifice import Reals
 from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, windway_impedance
 
@@ -65,28 +65,36 @@ class Duct:
 
         filled: its `filling` there, where it is known already.
         """
-        a, fill = self.floor.before(self.aperture), filled or self.filling(omega, lossless)
-        inner, outer = (
-            ducts.in_series(ducts.end_impedance(self.air, omega, a.area, a.perimeter, end, viscous, lossless))
-            for end, viscous in ((a.inner, a.inner_viscous), (self._outer_end, a.outer_viscous))
-        )
+        within = self.within(omega, lossless, filled or self.filling(omega, lossless))
+        return within.then(ducts.in_series(self.outer_impedance(omega, lossless)))
+
+    def within(self, omega: np.ndarray, lossless: bool, filled: ducts.Filling) -> ducts.TwoPort:
+        """The same without the outer end, which alone knows of raised fingers."""
+        a = self.floor.before(self.aperture)
+        inner = ducts.end_impedance(self.air, omega, a.area, a.perimeter, a.inner, a.inner_viscous, lossless)
+        chain = [ducts.in_series(inner), *self._bore(a, omega, lossless, filled)]
         if np.any(a.inner_cap) or np.any(a.outer_cap):
             below, above = (
-                ducts.in_parallel(1j * omega * a.area * cap / fill.stiffness) for cap in (a.inner_cap, -a.outer_cap)
+                ducts.in_parallel(1j * omega * a.area * cap / filled.stiffness) for cap in (a.inner_cap, -a.outer_cap)
             )
-            inner, outer = inner.then(below), above.then(outer)
+            chain = [chain[0], below, *chain[1:], above]
+        return reduce(ducts.TwoPort.then, chain)
+
+    def _bore(self, a: Aperture, omega: np.ndarray, lossless: bool, filled: ducts.Filling) -> list[ducts.TwoPort]:
+        """The duct between its ends, in parts where a windway branches off."""
         if self.windway is None:
-            return inner.then(ducts.duct(fill, omega, a.area, a.length)).then(outer)
+            return [ducts.duct(filled, omega, a.area, a.length)]
         deep, inertance = self.junction.depth, self.junction.inertance
         # Below the inner face, where `deep` is negative, the duct takes back what the inner end has moved too far.
-        below, above = (ducts.duct(fill, omega, a.area, length) for length in (deep, a.length - deep))
+        below, above = (ducts.duct(filled, omega, a.area, length) for length in (deep, a.length - deep))
         branch = ducts.in_parallel(1 / windway_impedance(self.windway, self.air, omega, lossless, inertance))
-        return inner.then(below).then(branch).then(above).then(outer)
+        return [below, branch, above]
 
-    @property
-    def _outer_end(self) -> Reals:
-        """The outer end correction, with a raised finger over it, m."""
-        return self.aperture.outer + (0.0 if self.touch is None else self.touch.shade(self.aperture))
+    def outer_impedance(self, omega: np.ndarray, lossless: bool) -> np.ndarray:
+        """Impedance of the outer end, with a raised finger over it, Pa s/m3, at complex omega (...)."""
+        a = self.aperture
+        outer = a.outer + (0.0 if self.touch is None else self.touch.shade(a))
+        return np.asarray(ducts.end_impedance(self.air, omega, a.area, a.perimeter, outer, a.outer_viscous, lossless))
 
     def stub(self, omega: np.ndarray, lossless: bool, filled: ducts.Filling | None = None) -> np.ndarray:
         """Impedance p1/U1 with a finger over the outside, Pa s/m3, at omega (...)."""
@@ -95,7 +103,7 @@ class Duct:
         depth = np.maximum(left / a.area, 0.02 * a.length + 1e-6)
         fill = filled or self.filling(omega, lossless)
         inner = ducts.end_impedance(self.air, omega, a.area, a.perimeter, a.inner, a.inner_viscous, lossless)
-        return inner + ducts.duct(fill, omega, a.area, depth).closed
+        return inner + ducts.stopped(fill, omega, a.area, depth)
 
 
 @frozen
@@ -293,8 +301,11 @@ def airs_in_one(airs: Sequence[Air]) -> Air:
 
 def apertures_in_one(apertures: Sequence[Aperture]) -> Aperture:
     """Several as one whose numbers are arrays."""
-    rows = [[getattr(one, part.name) for part in fields(Aperture)] for one in apertures]
-    return Aperture(*np.array(rows, float).T)
+    return Aperture(*np.array([_SIZES_OF(one) for one in apertures], float).T)
+
+
+SIZES = tuple(part.name for part in fields(Aperture))
+_SIZES_OF = attrgetter(*SIZES)
 
 
 def opened(m: Matrices, openness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -8,22 +8,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, fields, replace
+from operator import attrgetter
 from typing import Any, TypeVar
 
 import numpy as np
 
-from simkit.air import Air
+from simkit.air import NUMBERS, Air
 from simkit.errors import OutOfReach
 from simkit.sound.elements.chebyshev import points, shares
 from simkit.sound.elements.ducts import Filling
+from simkit.sound.elements.openings import Aperture
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.vocal_tract import VocalTract
-from simkit.sound.models.circuit import Circuit, Duct, Matrices, airs_in_one, apertures_in_one
+from simkit.sound.models.circuit import SIZES, Circuit, Duct, Matrices, airs_in_one, apertures_in_one
 from simkit.sound.models.neighbours import own_stiffness
 from simkit.sound.models.roots import SAMPLES, TOLERANCE, note_range, packed, stiffness, unpacked
 
 Value = TypeVar("Value")
+Sizes = TypeVar("Sizes", Aperture, Air)
 _TOGETHER = 512  # notes, of fingerings and states, whose matrices are held at once
 
 
@@ -162,27 +165,39 @@ def _columns(circuits: Sequence[Circuit], omega: np.ndarray) -> list[dict[str, n
 
 
 def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[int, np.ndarray]:
-    """A, B, C, D and stub (5, m) of ducts without a windway, all touched or none, by id; each filling made once."""
+    """A, B, C, D and stub (5, m) of ducts without a windway, all touched or none, by id; each bore made once.
+
+    What fingers do is at the outer end alone.
+    """
     if not ducts:
         return {}
-    names = [(id(duct.aperture), id(duct.air)) for duct in ducts]
-    bores = list({name: (duct.aperture, duct.air) for name, duct in zip(names, ducts, strict=True)}.values())
-    apertures, airs = apertures_in_one([each for each, _ in bores]), airs_in_one([air for _, air in bores])
-    filled = Duct(apertures, airs).filling(omega[:, None], lossless)
+    at, shape = omega[:, None], (len(omega), len(ducts))
+    names = [(id(duct.aperture), id(duct.air), id(duct.floor)) for duct in ducts]
+    bores = list(dict(zip(names, ducts, strict=True)).values())
     place = {name: n for n, name in enumerate(dict.fromkeys(names))}
-    which = [place[name] for name in names]
-    if np.ndim(filled.density) > 1:
-        filled = Filling(filled.density[:, which], filled.stiffness[:, which])
-    else:  # without losses it does not change with omega
-        filled = Filling(*(np.broadcast_to(each, (len(bores),))[which] for each in filled))
-    touch = None
-    if ducts[0].touch is not None:
-        each = [duct.touch for duct in ducts]
-        sizes: list[Any] = [np.array([getattr(one, part.name) for one in each]) for part in fields(Touch)]
-        touch = Touch(*sizes)
-    apertures = apertures_in_one([duct.floor.before(duct.aperture) for duct in ducts])
-    whole = Duct(apertures, airs_in_one([duct.air for duct in ducts]), touch=touch)
-    port, stub = whole.two_port(omega[:, None], lossless, filled), whole.stub(omega[:, None], lossless, filled)
-    shape = len(omega), len(ducts)
-    values = np.stack([np.broadcast_to(each, shape) for each in (port.A, port.B, port.C, port.D, stub)])
+    which = np.array([place[name] for name in names])
+    apertures = apertures_in_one([duct.floor.before(duct.aperture) for duct in bores])
+    bore = Duct(apertures, airs_in_one([duct.air for duct in bores]))
+    filled = bore.filling(at, lossless)
+    within = bore.within(at, lossless, filled)
+    whole = Duct(_picked(apertures, which, SIZES), _picked(bore.air, which, NUMBERS), touch=_touches(ducts))
+    filled = Filling(*(np.broadcast_to(each, (len(omega), len(bores)))[:, which] for each in filled))
+    A, B, C, D = (each[:, which] for each in (within.A, within.B, within.C, within.D))
+    outer, stub = whole.outer_impedance(at, lossless), whole.stub(at, lossless, filled)
+    values = np.stack([np.broadcast_to(each, shape) for each in (A, A * outer + B, C, C * outer + D, stub)])
     return {id(duct): values[:, :, n] for n, duct in enumerate(ducts)}
+
+
+def _picked(value: Sizes, which: np.ndarray, names: Sequence[str]) -> Sizes:
+    """Copy with some of its arrays' entries, as often as they are named."""
+    arrays = {name: getattr(value, name) for name in names}
+    return replace(value, **{name: array[which] for name, array in arrays.items() if np.ndim(array)})
+
+
+def _touches(ducts: Sequence[Duct]) -> Touch | None:
+    """The fingers of ducts that all have some, or all none, as one whose numbers are arrays (n,)."""
+    touches = [duct.touch for duct in ducts if duct.touch is not None]
+    return Touch(*np.array([_TOUCH(each) for each in touches]).T) if touches else None
+
+
+_TOUCH = attrgetter(*(part.name for part in fields(Touch)))

@@ -45,10 +45,11 @@ def lowest_apart(circuits: Sequence[Circuit], openness: np.ndarray, start: np.nd
     density = np.array([each.chamber_air.density for each in circuits])[:, None]
     volume = first.field.volumes[0]
     heat = np.array([float(each.loss.uniform[0]) for each in circuits])[:, None]
+    numbers = holes.values[holes.of_state].swapaxes(0, 1)
 
     def proposed(flat: np.ndarray) -> np.ndarray:
         omega = flat.reshape(start.shape)
-        held = np.einsum("sfp,svfp->vsf", shares(nodes, omega), holes.values[holes.of_state])
+        held = np.einsum("sfp,vsfp->vsf", shares(nodes, omega), numbers)
         port = np.empty((4, *omega.shape), complex)
         for own, duct in windows:
             found = duct.two_port(omega[own], first.lossless)
