@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body.assembly import MM, body_coat, figure_of, placed_wall, window_opening
-from simkit.body.between import between
+from simkit.body.between import between, overlapping
 from simkit.body.chambers import Body
 from simkit.body.coat import Coat
 from simkit.body.mass import outer_points
@@ -101,6 +101,12 @@ def _apart(vessel: Vessel) -> Iterator[Fault]:
     names = names * len(joined)
     left = list(zip(vessel.parts, solids[len(joined) :], strict=True))
     while left:
+        held = [n for n, (_, wall) in enumerate(left) if any(overlapping(other, wall) for other in joined)]
+        if held:
+            lump, wall = left.pop(held[0])
+            joined.append(wall)
+            names.append(f"part {lump.name}")
+            continue
         gaps = [[between(other, wall).thickness for other in joined] for _, wall in left]
         nearest = [min(row) for row in gaps]
         n = int(np.argmin(nearest))

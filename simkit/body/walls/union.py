@@ -86,27 +86,42 @@ class UnionWall(Wall):
         for n in set(owner.tolist()):
             mine = np.flatnonzero(owner == n)
             local[mine] = newton_foot(self.solids[n], points[mine], start[mine])
-        found = [local, *(project(solid, points) for solid in self.solids)]
+        near = np.linalg.norm(start - points, axis=1)  # nothing farther is wanted
+        within = np.stack([box_distance(solid, points) for solid in self.solids]) < near
+        found = [local, *(self._asked(n, points, within[n]) for n in range(len(self.solids)))]
         order = apart.argsort(axis=0)
-        found += [self._meeting(points, start, order[:count]) for count in (2, 3) if count <= len(order)]
+        for count in (2, 3):
+            if count <= len(order):
+                found.append(self._meeting(points, start, order[:count], within))
         gaps = [np.where(self._buried(each), np.inf, np.linalg.norm(each - points, axis=1)) for each in found]
         every = np.stack([start, *found])
-        best = np.argmin([np.linalg.norm(start - points, axis=1), *gaps], axis=0)
+        best = np.argmin([near, *gaps], axis=0)
         return np.asarray(every[best, np.arange(len(points))])
+
+    def _asked(self, n: int, points: np.ndarray, which: np.ndarray) -> np.ndarray:
+        """The feet (n, 3) on one solid of the points that are asked about; infinite for the others."""
+        foot = np.full_like(points, np.inf)
+        if which.any():
+            foot[which] = project(self.solids[n], points[which])
+        return foot
 
     def _apart(self, points: np.ndarray) -> np.ndarray:
         """Distance (s, n) of points from each solid's surface, m, approximately."""
         return np.abs([_reduced(solid, points)[0] for solid in self.solids])
 
-    def _meeting(self, points: np.ndarray, start: np.ndarray, which: np.ndarray) -> np.ndarray:
+    def _meeting(self, points: np.ndarray, start: np.ndarray, which: np.ndarray, within: np.ndarray) -> np.ndarray:
         """The nearest (n, 3) to points where solids `which` (2 or 3, n) meet, from `start` near it; or infinite.
+
+        within (s, n): which solids are near enough to each point to count.
 
         Each step goes to the nearest of the seam's tangent, or to the corner of the tangent planes; the last ones
         straight onto it (Newton's), since along a seam the first do not converge to rounding.
         """
         q = np.full_like(points, np.inf)
         for solids in {*map(tuple, which.T.tolist())}:
-            mine = np.flatnonzero((np.array(solids) == which.T).all(axis=1))
+            mine = np.flatnonzero((np.array(solids) == which.T).all(axis=1) & within[list(solids)].all(axis=0))
+            if not len(mine):
+                continue
             at = start[mine]
             for k in range(_TO_SEAM):
                 aim = points[mine] if k < _TO_SEAM - _ONTO else at

@@ -173,23 +173,28 @@ def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 
         q = best = _drop(wall, start)
         t = wall.taylor(q)
     lam = np.einsum("ni,ni->n", points - q, t.slope) / _squared(t.slope)
-    for _ in range(steps):
-        scale = np.sqrt(_squared(t.slope))
-        off = q + lam[:, None] * t.slope - points
-        if max(np.abs(off).max(initial=0.0), np.abs(t.value / scale).max(initial=0.0)) < 1e-15:
+    left, found, miss = np.arange(len(q)), q.copy(), np.empty(len(q))
+    for step in range(steps + 1):
+        slope, hessian, scale = t.slope, t.hessian, np.sqrt(_squared(t.slope))
+        right = np.concatenate([q + lam[:, None] * slope - points[left], (t.value / scale)[:, None]], axis=1)
+        moving = (np.abs(right).max(axis=1) >= 1e-15) & (step < steps)
+        found[left], miss[left] = q, np.abs(right[:, 3])
+        if not moving.any():
             break
+        if not moving.all():  # most are there after a few steps, the last few take all of them
+            left, q, lam, scale = left[moving], q[moving], lam[moving], scale[moving]
+            slope, hessian, right = slope[moving], hessian[moving], right[moving]
         system = np.zeros((len(q), 4, 4))
-        system[:, :3, :3] = np.eye(3) + lam[:, None, None] * t.hessian
-        system[:, :3, 3] = system[:, 3, :3] = t.slope / scale[:, None]
-        step = _solve(system, np.concatenate([off, (t.value / scale)[:, None]], axis=1))
-        length = np.maximum(np.linalg.norm(step[:, :3], axis=1), 1e-300)
+        system[:, :3, :3] = np.eye(3) + lam[:, None, None] * hessian
+        system[:, :3, 3] = system[:, 3, :3] = slope / scale[:, None]
+        by = _solve(system, right)
+        length = np.maximum(np.linalg.norm(by[:, :3], axis=1), 1e-300)
         short = np.minimum(1.0, 0.1 * size / length)
-        q, lam = q - short[:, None] * step[:, :3], lam - short * step[:, 3] / scale
+        q, lam = q - short[:, None] * by[:, :3], lam - short * by[:, 3] / scale
         t = wall.taylor(q)
     with np.errstate(invalid="ignore"):
-        on = np.abs(t.value) < _ON_WALL * np.sqrt(_squared(t.slope))
-        near = np.linalg.norm(q - points, axis=1) <= np.linalg.norm(best - points, axis=1) + 1e-12
-    return np.where((on & near & np.isfinite(q).all(axis=1))[:, None], q, best)
+        near = np.linalg.norm(found - points, axis=1) <= np.linalg.norm(best - points, axis=1) + 1e-12
+    return np.where(((miss < _ON_WALL) & near & np.isfinite(found).all(axis=1))[:, None], found, best)
 
 
 def _drop(wall: Wall, points: np.ndarray, steps: int = 30) -> np.ndarray:

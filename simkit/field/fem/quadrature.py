@@ -39,11 +39,21 @@ class Rule:
 def facet_rule(points: np.ndarray, facets: np.ndarray) -> Rule:
     """A rule over curved facets (f, 6) of a mesh with nodes `points` (n, 3)."""
     at, weights = triangle_rule(ON_FACETS)
-    shapes, slopes = triangle(at)
-    nodes = points[facets]
-    tangents = np.einsum("qai,fij->afqj", slopes, nodes)
-    areas = np.linalg.norm(np.cross(*tangents), axis=2)
-    return _rule(np.einsum("qi,fij->fqj", shapes, nodes), areas * weights, shapes, facets, len(points))
+    shapes, _ = triangle(at)
+    areas = np.linalg.norm(_across(points, facets), axis=2)
+    return _rule(np.einsum("qi,fij->fqj", shapes, points[facets]), areas * weights, shapes, facets, len(points))
+
+
+def facet_normals(points: np.ndarray, facets: np.ndarray) -> np.ndarray:
+    """Unit normals (facets, q, 3) of curved facets at the points of `facet_rule`, on the side they are numbered for."""
+    across = _across(points, facets)
+    return np.asarray(across / np.linalg.norm(across, axis=2, keepdims=True))
+
+
+def _across(points: np.ndarray, facets: np.ndarray) -> np.ndarray:
+    """Products (facets, q, 3) of the two tangents of curved facets at the rule's points: normals as long as areas."""
+    _, slopes = triangle(triangle_rule(ON_FACETS)[0])
+    return np.cross(*np.einsum("qai,fij->afqj", slopes, points[facets]))
 
 
 def volume_rule(mesh: AirMesh) -> Rule:

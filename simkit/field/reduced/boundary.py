@@ -39,10 +39,12 @@ class AirSurface:
 
     def projected(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The nearest points of the surface to `points` (n, 3) near it, and the unit normals out of the air there."""
-        if not self.outside or self.offset == 0:
+        if not self.outside:
             near = self.nearest(points)
             return near, self.normals(near)
-        foot, _ = feet(self.walls, points)
+        foot, owner = feet(self.walls, points)
+        if self.offset == 0:
+            return foot, -self._per_wall(foot, owner)[0]
         away = (points - foot) / np.linalg.norm(points - foot, axis=1, keepdims=True)
         return foot + self.offset * away, -away
 

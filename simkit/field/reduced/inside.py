@@ -24,7 +24,7 @@ from simkit.field.fem.factor import Solve, factored_floating
 from simkit.field.fem.gradient import nodal_gradient
 from simkit.field.fem.modes import Eigenpairs, floating_modes
 from simkit.field.fem.probes import WallReader
-from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
+from simkit.field.fem.quadrature import Rule, facet_normals, facet_rule, volume_rule
 from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.kept import KeptMouths, MouthReading, PairMeans, most_of, readings
@@ -40,6 +40,8 @@ from simkit.field.reduced.source import (
     spread,
 )
 
+# A facet cuts a seam off where the surface is so far from it, of the facet's size, or turns so far, as a cosine.
+_CUT_OFF, _TURNED = 0.02, 0.95
 _CUTOFF = 0.7  # of the distance between the points of a rule: distance from a source at which its slopes are let go
 
 
@@ -47,7 +49,8 @@ _CUTOFF = 0.7  # of the distance between the points of a rule: distance from a s
 class MeshedBoundary:
     """A surface with a rule over the facets that mesh it: where the smooth part's wall data are taken.
 
-    points (q, 3) lie on the true surface, with its true normals (q, 3).
+    points (q, 3) lie on the true surface, with its true normals (q, 3), but for facets that cut off a seam or a rim:
+    of these both are the facet's own, for else what flows through the mesh would not sum to what its sources send.
     """
 
     surface: AirSurface
@@ -61,6 +64,14 @@ class MeshedBoundary:
         """The boundary of a mesh whose wall facets lie along `surface`."""
         rule = facet_rule(mesh.points, mesh.facets)
         points, normals = surface.projected(rule.points)
+        own = facet_normals(mesh.points, mesh.facets)
+        count, along = own.shape[1], np.einsum("fqj,fqj->fq", own, normals.reshape(own.shape))
+        if along.sum() < 0:
+            own, along = -own, -along
+        off = np.linalg.norm(points - rule.points, axis=1).reshape(along.shape)
+        size = np.sqrt(rule.weights.reshape(along.shape).sum(axis=1))
+        cut = np.repeat((off.max(axis=1) > _CUT_OFF * size) | (along.min(axis=1) < _TURNED), count)
+        points[cut], normals[cut] = rule.points[cut], own.reshape(-1, 3)[cut]
         return MeshedBoundary(surface, rule, points, normals, WallReader.of(mesh.points, mesh.facets))
 
     @property
