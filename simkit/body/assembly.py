@@ -243,7 +243,19 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing, figure: Wall | 
     """The window: its width across the breath, the cut-up along it; ValueError where there is no wall."""
     own, voicing = voicing.wall_mm, vessel.with_clay(voicing)
     opening = _even_window(wall, voicing)
-    return opening if figure is None else _through_figure(opening, figure, own)
+    if figure is None:
+        return opening
+    opening = _through_figure(opening, figure, own)
+    return opening if opening.clay else replace(opening, tilt=_tilt(opening, figure))
+
+
+def _tilt(window: Opening, figure: Wall) -> tuple[float, float]:
+    """Slopes of a figure's outside over a window, across it and along the breath, on the mean over it, m/m."""
+    coat, slopes = Coat((figure,), 0.0, figure=True), []
+    for half in (window.width / 2 * window.across, window.height / 2 * window.forward):
+        low, high = (coat.through(window.center + side * half, window.axis) for side in (-1, 1))
+        slopes.append((high - low) / (2 * float(np.linalg.norm(half))))
+    return slopes[0], slopes[1]
 
 
 def _even_window(wall: Wall, voicing: Voicing) -> Opening:

@@ -266,3 +266,15 @@ def test_flat_faces_in_a_figure_are_meshed_as_in_an_even_wall(own):
     outside = '[outside]\nshape = "sphere"\ndiameter_mm = 54\noffset_mm = [-5, 0, 0]\n'
     volumes = [whole_mesh(body_of(loads(text)).chambers[0], 2.0).mesh.volume for text in (even, even + outside)]
     assert volumes[1] == pytest.approx(volumes[0], rel=4e-4)
+
+
+def test_a_window_knows_how_its_outside_is_tilted():
+    """Both ways between the window's sides, by the closed form of the ball."""
+    voicing = "[chamber.voicing]\nalong_mm = 8\naround_deg = -30\nwindow_width_mm = 8\ncut_up_mm = 4\nedge_deg = 45\n"
+    voicing += "windway_height_mm = 1\nwindway_length_mm = 20\n"
+    window = body_of(loads(BALLS.replace("[[chamber.hole]]", voicing + "[[chamber.hole]]", 1))).chambers[0].window
+    outside = np.array([2.0, 22.0, 1.0]) * 1e-3, 30e-3
+    for tilt, way in zip(window.tilt, (4e-3 * window.across, 2e-3 * window.forward), strict=True):
+        low, high = (leaves_ball(window.center + side * way, window.axis, *outside) for side in (-1, 1))
+        assert tilt == pytest.approx((high - low) / (2 * np.linalg.norm(way)), abs=1e-6)
+        assert abs(tilt) > 0.02

@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit.air import moist_air
+from simkit.body.chambers import WINDOW, Opening
 from simkit.sound.elements.losses import friction_loss
 from simkit.sound.elements.openings import (
     aperture_of,
@@ -109,10 +110,26 @@ def test_many_at_once():
 
 
 def test_openings_of_a_body():
-    from simkit.body.chambers import WINDOW, Opening
-
     here = np.zeros(3), np.array([0, 0, 1.0]), np.array([1.0, 0, 0])
     hole = Opening("1", *here, length=4 * MM, radius=3 * MM, rim=0.3 * MM, inside_rim=0.1 * MM)
     assert aperture_of(hole) == round_hole(3 * MM, 4 * MM, 0.3 * MM, 0.1 * MM)
     window = Opening(WINDOW, *here, length=4 * MM, width=12 * MM, height=5 * MM)
     assert aperture_of(window) == rectangular_hole(12 * MM, 5 * MM, 4 * MM)
+
+
+def tilted(edge_deg, wall, along, across=0.0):
+    sizes = {"width": 11 * MM, "height": 4 * MM, "edge_deg": edge_deg, "rim": 0.3 * MM, "inside_rim": 0.3 * MM}
+    window = Opening(
+        WINDOW, np.zeros(3), np.array([0.0, 0.0, 1.0]), np.array([-1.0, 0.0, 0.0]), wall, tilt=(across, along), **sizes
+    )
+    return aperture_of(window)
+
+
+def test_a_window_under_a_tilted_outside():
+    """An upright one is its own mirror image, so that either tilt does the same; it leaves by its short side, and is
+    freer. Behind a sloping edge in thick clay the flow leaves beyond the middle, where clay that falls is thinner."""
+    even, falling, rising = (tilted(90.0, 7 * MM, g).conductivity for g in (0.0, -0.2, 0.2))
+    assert falling == pytest.approx(rising, rel=1e-12)
+    assert falling > even
+    assert tilted(90.0, 7 * MM, 0.0, -0.2).conductivity == pytest.approx(falling, rel=1e-12)
+    assert tilted(45.0, 7 * MM, -0.1).conductivity > tilted(45.0, 7 * MM, 0.1).conductivity

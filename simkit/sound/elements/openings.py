@@ -13,7 +13,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.body.chambers import Opening
-from simkit.field.window.cell import slope_relief
+from simkit.field.window.cell import UPRIGHT, slope_relief
 from simkit.sound.elements import ducts
 from simkit.sound.elements.orifice import THIN, Reals, end_of, fitted_rims, rectangle, round_end
 
@@ -146,14 +146,19 @@ def aperture_of(opening: Opening) -> Aperture:
         inside, outside = _spared_aslant(opening, plain)
         inner, outer = plain.inner - inside, plain.outer + face_end(opening) - (0.0 if opening.clay else outside)
         return replace(plain, inner=inner, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
-    sizes = opening.width, opening.height, opening.length
+    more = _more_clay(opening)
+    clay = opening.length + more
+    sizes = opening.width, opening.height, clay
     upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.curvatures)
     rims = opening.inside_rim, opening.rim
-    relief = slope_relief(opening.width, opening.height, opening.length, opening.edge_deg, *rims, opening.curvatures)
+    relief = slope_relief(opening.width, opening.height, clay, opening.edge_deg, *rims, opening.curvatures)
+    steep = np.square(opening.tilt).sum()
+    slant = TILTED * np.sqrt(opening.area / np.pi) * steep / (1 + steep)
     # The slope lets the flow spread on its way out: less air moves at the outer end, and less friction acts on it.
     return replace(
         upright,
-        outer=upright.outer + upright.area * relief.inertance,
+        length=opening.length,
+        outer=upright.outer + more - slant + upright.area * relief.inertance,
         outer_viscous=upright.outer_viscous + upright.area**2 / upright.perimeter * relief.friction,
     )
 
@@ -184,6 +189,21 @@ def _spared_aslant(opening: Opening, plain: Aperture) -> tuple[float, float]:
 
 
 STEEPEST = np.deg2rad(50.0)  # lean beyond which these laws go no further
+# A window that leaves through a tilted outside is shorter by this share of the radius of a disc as large, times the
+# sine squared of the tilt: 0.26 to 0.55 in six of its cells whose outer half ball is turned by 0.1 either way.
+TILTED = 0.40
+
+
+def _more_clay(window: Opening) -> float:
+    """Clay that counts for a window beyond that over its middle, m, where the outside rises along the breath.
+
+    Flow leaves a sloping far side beyond the middle, but the near side's sharp rim holds it up the more: together as
+    clay 0.21 (t - 1.13) cut-ups beyond the middle, t the clay over the cut-up. From the same six cells, of 0.7 to 1.74,
+    edges of 35 to 60 degrees, within 0.03 cut-ups. Upright far sides mirror each other: nothing.
+    """
+    if window.edge_deg >= UPRIGHT:
+        return 0.0
+    return window.tilt[1] * 0.21 * (window.length - 1.13 * window.height)
 
 
 def face_end(opening: Opening) -> float:

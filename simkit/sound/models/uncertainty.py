@@ -31,7 +31,7 @@ PER_DOUBT = {
     "flat": 1.5,
     "blunt": 1.0,
     "slant": 1.0,  # seven holes of 6 to 10 mm in bent walls, leans of 15 to 44 degrees: 8 flat to 6 sharp of the judge
-    "thick": 2.1,  # of three figures: in clay of 1.7 cut-ups ports is 6 flat of the judge, of 1.9 right, of 2.9 10 flat
+    "thick": 2.1,  # in clay of 1.7 cut-ups ports is 2 flat of the judge, of 1.9 right, of 2.9 10 flat: three figures
 }  # cents at the limit itself, growing with the excess
 
 
