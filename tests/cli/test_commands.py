@@ -122,6 +122,7 @@ def test_with_its_holes_covered_a_chamber_rings_near_its_closed_modes(capsys, fo
         assert covered["q"] < closed["q"]
 
 
+@pytest.mark.slow  # at once: what does not decay, in test_results
 def test_an_endless_ring_is_null(capsys, folder):
     asked = ["resonances", "ball.toml", "--closed", "--count", "3", "--lossless"]
     told = json.loads(answer(capsys, *asked, "--json"))

@@ -113,6 +113,7 @@ def test_a_bend_leaves_the_nose_its_place_and_its_roundness(edge_deg):
     assert moved[:, 0].min() == pytest.approx(cell.cut_up, abs=0.02 * cell.nose)
 
 
+@pytest.mark.slow  # at once: the law with its bend where it ends, in test_relief
 def test_a_gentle_bend_changes_the_relief_gently():
     flat = slope_relief(*WINDOW, 45.0, 3e-4, 3e-4).inertance
     for bend in ((0.0, -20.0), (20.0, 20.0)):

@@ -300,6 +300,7 @@ def test_a_hole_by_the_edge_of_a_box_is_doubted_and_one_in_its_middle_is_not():
     assert not any(1 in rows for _, rows, _ in kinds)
 
 
+@pytest.mark.slow  # at once: a hole by an edge, here, and in a tight bend, in sound/test_holes_of_balls
 def test_a_hole_across_a_tight_end_and_one_as_wide_as_its_chamber_are_doubted():
     wall = EggWall(0.02, 0.08, 0.02)
     wide = hole_at(wall, 0.04, 0.0, radius=0.0085)

@@ -125,7 +125,7 @@ def test_a_chamber_without_notes_is_blown_with_all_holes_covered():
     assert note.open == ()
 
 
-@pytest.mark.parametrize("model", ["lumped", "ports"])
+@pytest.mark.parametrize("model", ["lumped", pytest.param("ports", marks=pytest.mark.slow)])
 def test_it_is_told_whether_the_jet_has_strength_to_spare_with_every_hole_open(model):
     """The design's highest note has its one hole open: the same numbers."""
     (chamber,) = blown(model).chambers
