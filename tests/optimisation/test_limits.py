@@ -103,6 +103,17 @@ def test_a_hole_is_not_too_wide_for_the_bend_of_the_wall():
     assert rooms(BALL)["hole a's radius"] == pytest.approx(10 * (0.7 - 3 / 30))
 
 
+@pytest.mark.parametrize(("breath_toward_deg", "radius"), [(0, 15.0), (90, 60.0**2 / (4 * 15.0))])
+def test_a_window_is_not_too_wide_for_the_bend_across_it(breath_toward_deg, radius):
+    """On top of an ellipsoid of 60 by 30 by 30 mm the wall is bent to b = 15 mm across and to a^2/b = 60 mm along (the
+    ellipse's radius of curvature at its flat side)."""
+    text = BALL[: BALL.index("[[chamber.hole]]")].replace("around_deg = 90", "around_deg = 0")
+    text = text.replace('"sphere"\ndiameter_mm = 60', '"ellipsoid"\nlength_mm = 60\nwidth_mm = 30\nheight_mm = 30')
+    text = text.replace("window_width_mm", f"breath_toward_deg = {breath_toward_deg}\nwindow_width_mm")
+    room = rooms(text)["half the window's width"]
+    assert room / 10 == pytest.approx(0.75 - 5 / radius, abs=1e-6)  # a plain ratio counts as 10 mm
+
+
 def test_the_whole_piece_fits_its_box():
     found = rooms(BALL, Limits(box_mm=(70, 68, 66)))
     assert found["the piece's size along"] == pytest.approx(2, abs=0.01)

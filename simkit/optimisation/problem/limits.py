@@ -25,6 +25,9 @@ _LIPS_MM = 12.0  # of the windway's length, within the lips
 _BESIDE_MM = 4.0  # clay between a hole and a windway that runs past it
 _LEAST_DOWN = 0.5  # of a hole's direction: one that is underneath looks within 60 degrees of straight down
 _ROUNDEST = 0.7  # a hole's radius over the wall's radius of curvature: beyond, its rim comes near falling off the wall
+_BENT_WINDOW = (
+    0.75  # half a window's width over that across it: beyond, no windway ends in it; common practice, no source
+)
 _RATIO_MM = 10.0  # one unit of a plain ratio counts as so many mm of room
 
 
@@ -177,12 +180,21 @@ _ENDS = ("mouth", "far")
 
 
 def _rims(site: _Site) -> _Part:
-    """A hole is not so wide for the wall's bend there that its rim falls off."""
-    openings = site.solid.openings
-    bend = curvatures(site.solid.wall, np.array([o.center for o in openings]))[0] if openings else np.zeros(0)
-    left = _RATIO_MM * (_ROUNDEST - np.array([o.radius for o in openings]) * bend)
-    rule = f"at most {_ROUNDEST:g} of the radius that the wall is bent to there"
-    return _Part(left, lambda: [LimitRow(f"{n}'s radius", rule, "of it", 1 / _RATIO_MM) for n in site.names])
+    """A hole is not so wide for the wall's bend there that its rim falls off, nor a window for the bend across it."""
+    openings, window = site.solid.all_openings, site.solid.window
+    if not openings:
+        return _Part(np.zeros(0), list)
+    bend, least, way = curvatures(site.solid.wall, np.array([o.center for o in openings]))
+    half = np.array([o.radius for o in openings])
+    whats = [f"{name}'s radius" for name in site.names]
+    if window is not None:
+        turned = float(way[0] @ window.across) ** 2
+        bend[0], half[0] = bend[0] * turned + least[0] * (1 - turned), window.width / 2
+        whats = ["half the window's width", *whats]
+    most = [_BENT_WINDOW] * (window is not None) + [_ROUNDEST] * len(site.names)
+    rules = [f"at most {each:g} of the radius that the wall is bent to there" for each in most]
+    left = _RATIO_MM * (np.array(most) - half * bend)
+    return _Part(left, lambda: [LimitRow(*each, "of it", 1 / _RATIO_MM) for each in zip(whats, rules, strict=True)])
 
 
 def _seams(site: _Site) -> _Part:

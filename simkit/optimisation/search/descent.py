@@ -136,7 +136,7 @@ class Iterate:
     def merit(self) -> float:
         """Merit: half the sum of squares, penalties of broken limits that anything can mend included, cents^2."""
         broken = PENALTY * np.minimum(self.left, 0.0)
-        if broken.any():
+        if self.left.min(initial=0.0) < -FEASIBLE_MM:  # slopes of limits take their time, and less counts for nothing
             broken = broken[self.movable]
         return 0.5 * float(self.deflated @ self.deflated + broken @ broken)
 
