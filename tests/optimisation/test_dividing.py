@@ -145,5 +145,22 @@ def test_what_cannot_be_wished_is_refused(changes, words):
     assert words in str(said.value)
 
 
+def test_a_window_takes_no_more_than_two_thirds_of_its_chamber():
+    """The hand rule alone would end a window of 17 mm in a chamber 18 mm wide."""
+    for plan in divided(WishedRange("C major", "C4", "C7", 4)):
+        assert plan.cut_up_mm <= plan.window_width_mm < 0.66 * plan.width_mm
+
+
+def test_a_range_too_high_for_fingers_and_windows_is_refused_with_what_it_would_want():
+    with pytest.raises(InputError, match=r"ends = 'C6 C8'.*would want a chamber \d+ mm long for its holes, \d mm wide"):
+        divided(WishedRange("C major", "C6", "C8", 2))
+
+
+def test_another_division_leaves_out_what_a_chamber_cannot_play(plans):
+    other = divided(WISH, [plans[0].pitches])
+    assert plans[0].pitches not in [plan.pitches for plan in other]
+    assert max(plan.cost for plan in other) > max(plan.cost for plan in plans)
+
+
 def test_notes_of_a_wish_are_checked_once():
     assert checked(WISH)[0] == note("G3")

@@ -8,7 +8,7 @@ with (f W)^2, so the breath curve then runs on from one chamber into the next.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -32,9 +32,11 @@ HARDEST_PA = (
 STROUHAL = 0.1  # f W/U of a jet in phase with its note: common practice, no source
 HEIGHT_SHARE = 0.9  # of a chamber's width
 STOUT, SLIM = 1.5, 2.4  # least and most length over width
+_DRAWN_OUT = 4.0  # and beyond which it is no vessel any more
 ROOM = 0.62  # of a chamber's length that can bear holes
 SHORTEST, LONGEST = 3.4, 8.0  # cut-up, mm: shorter hisses, longer wants much breath; common practice, no source
 _NARROW, WIDE = 1.8, 5.0  # a window's width over its cut-up
+_ACROSS = 0.65  # and at most over its chamber's: farther round no windway ends in it; common practice, no source
 _REACHES = 2.0816  # k R of a ball's first mode
 
 
@@ -65,7 +67,7 @@ class ChamberPlan:
         def over(width: float) -> float:
             return window_conductivity(self.wish, self.cut_up_mm, width) - self.conductivity
 
-        return float(brentq(over, 0.9 * self.cut_up_mm, 1.1 * WIDE * self.cut_up_mm))
+        return float(brentq(over, 0.2 * self.cut_up_mm, 1.1 * WIDE * self.cut_up_mm))
 
     @cached_property
     def diameters_mm(self) -> tuple[float, ...]:
@@ -85,7 +87,17 @@ class ChamberPlan:
     @property
     def cost(self) -> float:
         """Cost of a division: weak top notes, modes that come near them, holes that cannot be had."""
-        return self.weakness * (1 + 4 / self.reach**2) * self.short**2
+        return self.weakness * (1 + 4 / self.reach**2) * self.short**2 if self.is_clay else np.inf
+
+    @property
+    def is_clay(self) -> bool:
+        """Whether the chamber has the room that its row of holes and its window want."""
+        return self.length_mm <= _DRAWN_OUT * self.width_mm and self.conductivity >= self._least
+
+    @property
+    def _least(self) -> float:
+        """K of a window as wide as its cut-up, m: no narrower."""
+        return window_conductivity(self.wish, self.cut_up_mm, self.cut_up_mm)
 
 
 def checked(wish: WishedRange) -> tuple[Pitch, ...]:
@@ -96,16 +108,31 @@ def checked(wish: WishedRange) -> tuple[Pitch, ...]:
     return wish.pitches
 
 
-def divided(wish: WishedRange) -> tuple[ChamberPlan, ...]:
-    """The best division of the range: one plan a chamber, the lowest first; InputError where no hand could play any."""
+def divided(wish: WishedRange, without: Collection[tuple[Pitch, ...]] = ()) -> tuple[ChamberPlan, ...]:
+    """The best division of the range: one plan a chamber, the lowest first; InputError where no hand could play any.
+
+    without: runs of notes that are not to be one chamber's.
+    """
     pitches = checked(wish)
+    crowded: ChamberPlan | None = None
     best: tuple[ChamberPlan, ...] = ()
     least = np.inf
     for ends in _divisions(len(pitches), wish.chambers, wish.overlap):
+        if any(pitches[start:stop] in without for start, stop in ends):
+            continue
         plans = [planned(wish, pitches[start:stop], pitches[-1]) for start, stop in ends]
         cost = max(plan.cost for plan in plans)
+        crowded = crowded or next((plan for plan in plans if not plan.is_clay), None)
         if cost < least:
             best, least = tuple(plans), cost
+    if not best and crowded is not None:
+        first, last = crowded.pitches[0], crowded.pitches[-1]
+        allowed = (
+            f"a lower range, or another number of chambers: {first} to {last}, say, would want a chamber "
+            f"{crowded.length_mm:.0f} mm long for its holes, {crowded.width_mm:.0f} mm wide, with a window of "
+            f"{crowded.window_width_mm:.0f} mm"
+        )
+        raise InputError([Fault.of("ends", f"{wish.lowest} {wish.highest}", allowed)])
     if not best:
         allowed = f"more of them for {len(pitches)} notes: {FINGERS} fingers open one hole after the other"
         raise InputError([Fault.of("chambers", wish.chambers, allowed)])
@@ -147,12 +174,12 @@ def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Chambe
     least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (_NARROW, WIDE))
     drilled, sealed = (hole_conductivity(wish, d) for d in (DRILL_MM + 0.1, SEALED * wish.fingertip_mm))
     steps = np.diff(heights)
-    low, high = max(least, drilled / steps.min()), min(most, sealed / steps.max())
-    short = max(low / high, 1.0)
-    low = min(low, max(high, least))
-    high = max(low, high)
     row = (rows(len(pitches) - 1)[0] - 1) * wish.spacing_mm + wish.fingertip_mm
     long = 1e-3 * row / ROOM
+    most = min(most, _widest_across(wish, cut_up, stretch, long))
+    low, high = max(least, drilled / steps.min()), min(most, sealed / steps.max())
+    short = max(low / high, 1.0)
+    low = min(low, high)
     # The least volume whose length holds the row of holes without being drawn out too slim.
     needed = np.pi / 6 * HEIGHT_SHARE * long**3 / SLIM**2
     K = float(np.clip(needed * stretch, low, high))
@@ -172,6 +199,19 @@ def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Chambe
         float(first / Tuning().frequency(pitches[-1])),
         short,
     )
+
+
+def _widest_across(wish: WishedRange, cut_up: float, stretch: float, long: float) -> float:
+    """K of the widest window that a chamber `long` (m) or more is wide enough for where its K/V is `stretch`, m.
+
+    K goes with the chamber's air, and a width with a root of that: the more air, the less room for its window.
+    """
+
+    def room(K: float) -> float:
+        return window_conductivity(wish, cut_up, 1e3 * _ACROSS * _egg(K / stretch, long)[1]) - K
+
+    narrow, wide = (window_conductivity(wish, cut_up, share * cut_up) for share in (0.3, 1.5 * WIDE))
+    return wide if room(wide) > 0 else narrow if room(narrow) < 0 else float(brentq(room, narrow, wide, rtol=1e-4))
 
 
 def _egg(volume: float, least_length: float = 0.0) -> tuple[float, float]:

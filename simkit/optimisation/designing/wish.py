@@ -36,6 +36,7 @@ _SIDES = 34.0  # degrees from the top at which the two hands' rows of holes lie
 _UNDER = 150.0  # and the thumbs'
 _OBLONG = 2.1  # a window's width over its cut-up, where its longest cut-up serves
 _MOST_STEPS = 8  # of each of two descents: a wish that can be granted takes fewer
+_HOPELESS_STEPS = 3  # of one, where a wish cannot: the best compromise, and what stands in its way
 _HOPELESS = 1.5  # of what places and walls may mend where the hand rule finds no hole to be right
 _EASE = 0.75  # of the air with which the widest hole just serves: the hand rule errs by as much, and tuning wants room
 _ENDS_SHARE = 0.36  # of a chamber's length that bears no holes: the mouth end with the window, the far tip
@@ -76,7 +77,7 @@ def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
     else:
         log.info("no hole is narrow and wide enough for these fingers: seeking the best compromise")
     if not hopeful or not outcome.reached:
-        steps = _MOST_STEPS if hopeful else _MOST_STEPS // 2
+        steps = _MOST_STEPS if hopeful else _HOPELESS_STEPS
         outcome = _tuned(drawn, ["holes", "size", "voicing"], fingerings, seed, steps)
     return rewritten(text, draft, outcome.vessel.model_copy(update={"source": draft.source})), outcome
 
