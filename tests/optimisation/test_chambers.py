@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+import simkit
 from simkit.body import body_of, placed_wall
 from simkit.body.between import between
 from simkit.body.clay import FIRED_G_PER_ML
@@ -16,6 +17,7 @@ from simkit.optimisation.designing.dividing import NAMES, divided
 from simkit.optimisation.designing.drafting import chamber_text, head_text
 from simkit.optimisation.designing.joining import box_mm, mass_g, piece, set_side_by_side
 from simkit.optimisation.problem.limits import Limits
+from simkit.optimisation.problem.trial import drawn
 from simkit.sound.blowing.table import blow
 from simkit.vessel import loads
 from simkit.vessel.hands import two_jobs
@@ -38,6 +40,32 @@ def test_chambers_stand_in_a_row_with_the_clay_asked_for_between_them(vessel):
     # Each is as near as it may be to one of those before it.
     assert gaps[0] == pytest.approx(least, abs=0.6) and min(gaps[1:]) == pytest.approx(least, abs=0.6)
     body_of(vessel)  # no opening comes out in a neighbour's clay
+
+
+def test_no_opening_comes_out_in_a_neighbour_s_clay():
+    """A chamber as small as two fingertips has its holes on its flanks, where they look at the next chamber."""
+    wish = WishedRange("C major", "C4", "C7", 4)
+    texts = [chamber_text(wish, name, plan) for name, plan in zip(NAMES[4], divided(wish), strict=True)]
+    piece = set_side_by_side(loads("\n".join([head_text(wish), *texts])))
+    limits, body = Limits(), drawn(piece)
+    rows = zip(limits.rows(piece, body), limits.left(piece, body), strict=True)
+    assert [str(row) for row, room in rows if room < 0] == []
+    body_of(piece)
+
+
+def test_a_chamber_that_cannot_play_its_notes_is_given_others(monkeypatch):
+    """With the tunings left out, the first division's highest chamber taken to be out of reach."""
+    hopeless = divided(WISH)[2].pitches
+    monkeypatch.setattr(joining, "_meeting", list)
+
+    def alone(vessel):
+        notes = [note.pitch for note in vessel.chambers[0].notes]
+        return vessel, 64.0 if notes == [str(pitch) for pitch in hopeless] else 1.0
+
+    monkeypatch.setattr(joining, "_alone", alone)
+    begun = joining._begun(WISH)
+    assert hopeless not in [plan.pitches for plan in begun.plans]
+    assert [note.pitch for vessel in begun.tuned for note in vessel.chambers[0].notes] == list(map(str, WISH.pitches))
 
 
 def test_windways_open_in_one_row_at_the_lips(vessel):
@@ -81,8 +109,9 @@ def test_size_and_weight_of_two_balls_that_share_their_clay():
 
 def test_a_tuning_that_is_cut_short_leaves_the_best_of_the_whole_body(monkeypatch):
     """With the long tunings left out: Ctrl-C while all is tuned in one body, where a hole had come to 5 mm."""
-    monkeypatch.setattr(joining, "_alone", lambda vessel: vessel)
+    monkeypatch.setattr(joining, "_alone", lambda vessel: (vessel, 0.0))
     monkeypatch.setattr(joining, "_meeting", list)
+    monkeypatch.setattr(joining, "_evened", lambda vessel: (vessel, 0.0))
     best = "body.hole.1.diameter_mm"
 
     def cut_short(vessel, *_, **__):
@@ -111,6 +140,23 @@ def test_a_range_over_two_chambers_comes_out_in_tune_within_its_box():
     # A player's lips move over, the breath stays: the highest note of the one asks what the lowest of the next does.
     below, above = (chamber.notes for chamber in blow(made.vessel).chambers)
     assert above[0].blown.pressure == pytest.approx(below[-1].blown.pressure, rel=0.03)
+
+
+@pytest.mark.slow
+def test_four_chambers_over_three_octaves_come_out_in_tune():
+    """The highest chamber, of 17 ml, is no wider than two fingertips. Notes that two chambers share are in unison with
+    a silent neighbour, which pulls the lower chamber's: of those the mean of the two resonances is in tune."""
+    made = piece(WishedRange("C major", "G3", "G6", 4, overlap=1))
+    assert made.reached, made.verdict
+    notes = simkit.predict(loads(made.text), "ports").chambers
+    shared = {(pair.chamber, pair.pitch): pair.cents for pair in made.outcome.pairs}
+    assert sorted(pitch for _, pitch in shared) == ["C6", "F5", "G4"]
+    for chamber in notes:
+        for note in chamber.notes:
+            off = shared.get((chamber.name, note.pitch), note.by("ports").cents)
+            assert abs(off) < 1, (chamber.name, note.pitch)
+    left, rows = (each(made.vessel, drawn(made.vessel)) for each in (Limits().left, Limits().rows))
+    assert [str(row) for row, room in zip(rows, left, strict=True) if room < -0.01] == []
 
 
 def test_crossings_are_where_one_chamber_takes_over_and_at_notes_that_two_share():

@@ -89,6 +89,7 @@ def passage(cell: WindowCell, curvature: tuple[float, float] = FLAT) -> Passage:
     return Passage(stream.flow, 2 * float(viscous[0]) / stream.flow**2)
 
 
+@lru_cache(maxsize=64)
 def edge_drop(cell: WindowCell, reach: float) -> float:
     """Drop of the potential around the edge for unit flow through the window, 1/m.
 

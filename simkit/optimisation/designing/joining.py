@@ -5,30 +5,26 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
-from scipy.optimize import brentq
 
-from simkit.body import placed_wall
-from simkit.body.between import between
-from simkit.body.clay import fired_g
-from simkit.body.inspection import body_of
-from simkit.optimisation.aims.breath import Meeting, crossings, pressures
+from simkit.errors import InputError
+from simkit.optimisation.aims.breath import Meeting, crossings, owed, pressures
 from simkit.optimisation.aims.intune import InTune
-from simkit.optimisation.designing.boxes import BETWEEN_MM, check_room, drawn_to_fit, fitted
+from simkit.optimisation.designing.boxes import check_room, drawn_to_fit, fitted
 from simkit.optimisation.designing.dividing import NAMES, ChamberPlan, divided, droned
 from simkit.optimisation.designing.drafting import chamber_text, head_text
+from simkit.optimisation.designing.placing import box_mm, mass_g, set_side_by_side
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
 from simkit.optimisation.problem.free import Freedom, freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.rewriting import rewritten
-from simkit.optimisation.problem.trial import Setting, Trial
+from simkit.optimisation.problem.trial import Setting, Trial, drawn
 from simkit.optimisation.search.descent import Task, descend
 from simkit.optimisation.search.drafts import draft_foretold
 from simkit.optimisation.search.rounding import as_written, rounded
-from simkit.pitch import note
+from simkit.pitch import Pitch, note
 from simkit.vessel import Vessel, loads
 from simkit.vessel.wishes import WishedRange
 
@@ -36,8 +32,11 @@ log = logging.getLogger(__name__)
 
 MEETS = 0.05  # breath at a crossing that differs by less than this is even
 _EVEN = 1.0  # percent of breath at a crossing that windways need come no nearer than
+_STILL_EVEN = 2.0  # by which the tuning that follows may change it
 HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it; pascals are unsure by a factor of two
 _ALONE_CENTS = 5.0  # a chamber by itself need be no nearer: among the others its notes move by as much
+_OUT_OF_REACH_CENTS = 20.0  # with one still farther off then it is given other notes
+_DIVISIONS = 3  # that are tried
 _FAR_CENTS = 10.0  # a chamber with a note farther off by itself is tuned by more
 _MOST_STEPS = 5  # of each way to tune the whole body: what can be reached takes two or three
 
@@ -83,29 +82,35 @@ def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
 
     Ctrl-C while the whole body is tuned keeps the best of that too before it goes on as KeyboardInterrupt.
     """
-    plans, names = _planned(wish)
-    texts = [chamber_text(wish, name, plan) for name, plan in zip(names, plans, strict=True)]
-    drafts = [loads(f"{head_text(wish)}\n{text}", f"the chamber {n}") for n, text in zip(names, texts, strict=True)]
-    tuned = [_alone(vessel) for vessel in _meeting(drafts)]
-    text = "\n".join([head_text(wish), *texts])
+    begun = _begun(wish)
+    plans, text = begun.plans, "\n".join([head_text(wish), *begun.texts])
     draft = loads(text, "the wish")
     vessel = draft
-    for one in tuned:
+    for one in begun.tuned:
         vessel = vessel.with_chamber(one.chambers[0])
     vessel = set_side_by_side(_refitted(vessel, wish))
 
     def written(design: Vessel) -> str:
         return rewritten(text, draft, design.model_copy(update={"source": draft.source}))
 
-    kept(written(vessel), _APART)
-    outcome = _joined(vessel, wish)
-    kept(written(outcome.vessel), outcome.verdict)
-    if outcome.interrupted:
-        raise KeyboardInterrupt
-    outcome = _evened(outcome, wish)
-    if outcome.interrupted:
+    def interruptible(outcome: Outcome) -> Outcome:
         kept(written(outcome.vessel), outcome.verdict)
-        raise KeyboardInterrupt
+        if outcome.interrupted:
+            raise KeyboardInterrupt
+        return outcome
+
+    kept(written(vessel), _APART)
+    even, met = _evened(vessel)
+    outcome = interruptible(_joined(even, wish))
+    uneven = _uneven(outcome.vessel, even)
+    log.info("breath changes by %.1f %% where chambers meet", uneven)
+    if uneven > met + _STILL_EVEN:  # sizes have changed, and breath with them
+        again, _ = _evened(outcome.vessel)
+        later = interruptible(_taken_up(again, wish))
+        if later.reached or not outcome.reached:
+            outcome, uneven = later, _uneven(later.vessel, again)
+    aims = {**outcome.evidence.aims, Meeting.measures: uneven}
+    outcome = replace(outcome, evidence=replace(outcome.evidence, aims=aims))
     made = written(outcome.vessel)
     box, mass = box_mm(outcome.vessel), mass_g(outcome.vessel)
     return Piece(made, outcome, plans, box, mass, tuple(_too_much(wish, box, mass)))
@@ -114,9 +119,47 @@ def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
 _APART = "each chamber is tuned nearly, and by itself: in one body they are some cents off yet"
 
 
-def _planned(wish: WishedRange) -> tuple[tuple[ChamberPlan, ...], tuple[str, ...]]:
-    """The chambers by the hand rule, drawn to fit the box, with their names; a drone's stands last."""
-    plans = divided(wish)
+@dataclass(frozen=True)
+class _Begun:
+    """A division with each chamber's text and as it is tuned by itself; off: cents of each chamber's worst note."""
+
+    plans: tuple[ChamberPlan, ...]
+    texts: tuple[str, ...]
+    tuned: tuple[Vessel, ...]
+    off: tuple[float, ...]
+
+
+def _begun(wish: WishedRange) -> _Begun:
+    """The chambers of a division, each tuned by itself; of another one where some chamber cannot play its notes."""
+    found: list[_Begun] = []
+    without: list[tuple[Pitch, ...]] = []
+    while len(found) < _DIVISIONS:
+        try:
+            plans, names = _planned(wish, without)
+        except InputError:
+            if not found:
+                raise
+            break
+        texts = tuple(chamber_text(wish, name, plan) for name, plan in zip(names, plans, strict=True))
+        drafts = [loads(f"{head_text(wish)}\n{text}", f"the chamber {n}") for n, text in zip(names, texts, strict=True)]
+        tuned, off = zip(*(_alone(vessel) for vessel in _meeting(drafts)), strict=True)
+        found.append(_Begun(plans, texts, tuned, off))
+        worst = int(np.argmax(off))
+        if off[worst] < _OUT_OF_REACH_CENTS:
+            break
+        log.info("%s cannot play its notes, by %.0f cents: dividing the range another way", names[worst], off[worst])
+        without.append(plans[worst].pitches)
+    return min(found, key=lambda begun: max(begun.off))
+
+
+def _planned(
+    wish: WishedRange, without: Sequence[tuple[Pitch, ...]] = ()
+) -> tuple[tuple[ChamberPlan, ...], tuple[str, ...]]:
+    """The chambers by the hand rule, drawn to fit the box, with their names; a drone's stands last.
+
+    without: runs of notes that are not to be one chamber's.
+    """
+    plans = divided(wish, without)
     names = NAMES[wish.chambers]
     if wish.drone is not None:
         plans, names = (*plans, droned(wish, note(wish.drone), plans)), (*names, "drone")
@@ -137,8 +180,9 @@ def _too_much(wish: WishedRange, box: tuple[float, float, float], mass: float) -
 # --- tuning in one body: alone first, then together ------------------------------------------------------------------
 
 
-def _alone(vessel: Vessel) -> Vessel:
-    """Tune one chamber as a piece of its own, as nearly as is worth it before the others stand beside it.
+def _alone(vessel: Vessel) -> tuple[Vessel, float]:
+    """Tune one chamber as a piece of its own, as nearly as is worth it before the others stand beside it; and how far
+    its worst note is off, cents.
 
     By size and diameters; where that does not do, by places and the window as well.
     """
@@ -146,8 +190,9 @@ def _alone(vessel: Vessel) -> Vessel:
     log.info("tuning the chamber %s by itself", name)
     tuned, off = _near(vessel, ["diameters", "size"])
     if off > _FAR_CENTS:
-        tuned, _ = _near(tuned, ["holes", "size", f"{name}.voicing.window_width_mm"])
-    return tuned
+        again, still = _near(tuned, ["holes", "size", f"{name}.voicing.window_width_mm"])
+        tuned, off = min((tuned, off), (again, still), key=lambda each: each[1])
+    return tuned, off
 
 
 def _near(vessel: Vessel, free: Sequence[str]) -> tuple[Vessel, float]:
@@ -196,48 +241,17 @@ def _refitted(vessel: Vessel, wish: WishedRange) -> Vessel:
     return vessel.with_values({key: as_written(key, size) for key, size in numbers})
 
 
-def set_side_by_side(vessel: Vessel) -> Vessel:
-    """Shift each chamber after the first from the right until the clay asked for is left between it and the others.
-
-    All mouth ends lie in one row, and so do the windows, as the player's lips want them. Eggs turned by up to 20
-    degrees make the row at most half a percent narrower, and so none is turned.
-    """
-    lips = _lips(vessel, vessel.chambers[0].name)
-    for n, chamber in enumerate(vessel.chambers[1:], 1):
-        along = round(lips - _lips(vessel, chamber.name), 1)
-        vessel = vessel.with_value(f"{chamber.name}.offset_mm.along_mm", along)
-        nearest = vessel.value(f"{vessel.chambers[n - 1].name}.offset_mm.across_mm")
-        across = float(brentq(partial(_room, vessel, n), nearest, nearest + 400.0, xtol=1e-3))
-        vessel = vessel.with_value(f"{chamber.name}.offset_mm.across_mm", round(across, 2))
-    return vessel
-
-
-def _room(vessel: Vessel, n: int, across: float) -> float:
-    """Clay between chamber `n` set `across` and those before it, less what is asked, mm."""
-    name = vessel.chambers[n].name
-    moved = vessel.with_value(f"{name}.offset_mm.across_mm", across)
-    mine = placed_wall(moved, moved.chamber(name))
-    before = [placed_wall(moved, other) for other in moved.chambers[:n]]
-    return min(1e3 * between(wall, mine).thickness for wall in before) - moved.clay.least_between_mm - BETWEEN_MM
-
-
-def _lips(vessel: Vessel, name: str) -> float:
-    """Place of a windway's lips, mm along from the chamber's own zero."""
-    voicing = vessel.chamber(name).voicing
-    assert voicing is not None
-    return voicing.along_mm - voicing.cut_up_mm / 2 - voicing.windway_length_mm
-
-
 def _joined(vessel: Vessel, wish: WishedRange) -> Outcome:
     """The whole body tuned: what the common outside changes is taken up by holes and windows, with no wall moved.
 
-    Where that does not do, sizes change too and chambers slide as they grow or shrink; where box or mass do not hold,
-    chambers are shaped to nest.
+    Where that does not do, sizes change too and chambers slide as they grow or shrink, then places of holes; where box
+    or mass do not hold, chambers are shaped to nest.
     """
     log.info("tuning %d chambers in one body", len(vessel.chambers))
     windows = _windows(vessel)
     ways = [(["diameters", *windows], "by holes and windows")]
     ways += [(["diameters", "size", "offsets", *windows], "with their sizes and where they stand")]
+    ways += [(["holes", "size", "offsets", *windows], "with the places of holes")]
     if _too_much(wish, box_mm(vessel), mass_g(vessel)):
         ways = [(["diameters", "shape", "offsets", *windows], "and shaping them to nest")]
     for free, doing in ways:
@@ -258,34 +272,39 @@ def _tuned(vessel: Vessel, free: Sequence[str], wish: WishedRange) -> Outcome:
     return optimise(vessel, free, limits=limits, keep_best=True, most_steps=_MOST_STEPS, near=False)
 
 
-def _evened(outcome: Outcome, wish: WishedRange) -> Outcome:
-    """The piece with windways of such heights that breath meets at the crossings to the last percent.
+def _taken_up(vessel: Vessel, wish: WishedRange) -> Outcome:
+    """What other windways have moved the notes by, taken up by holes and windows."""
+    return _tuned(vessel, ["diameters", *_windows(vessel)], wish)
 
-    That moves notes by some cents, as a windway is open while it is played; holes and windows take it up.
+
+# Of the still piece: a windway's height then changes the jet alone; what it pulls, it pulls on either side alike.
+_STILL = Setting(state="still")
+
+
+def _evened(vessel: Vessel) -> tuple[Vessel, float]:
+    """The piece with windways of such heights that breath meets at the crossings to the last percent, or as nearly as
+    they may be made, and by what percent it still changes there.
+
+    That moves notes by some cents, as a windway is open while it is played: they are tuned afterwards.
     """
-    if len(outcome.vessel.chambers) == 1:
-        return outcome
+    if len(vessel.chambers) == 1:
+        return vessel, 0.0
     log.info("making breath meet by the heights of the windways")
-    may, meeting = freedom(outcome.vessel, "windway"), Meeting()
-    # Of the still piece: a windway's height then changes the jet alone; what it pulls, it pulls on either side alike.
-    task = Task(may, (meeting,), Limits(), Setting(state="still"), tolerance=_EVEN * meeting.weight)
-    end = rounded(descend(task, may.start).end)
-    again = _tuned(end.trial.vessel, ["diameters", *_windows(end.trial.vessel)], wish)
-    evidence = replace(again.evidence, aims={**again.evidence.aims, meeting.measures: meeting.value(end.trial)})
-    return replace(again, evidence=evidence)
+    may = freedom(vessel, "windway")
+    meeting = Meeting(owed=owed(Trial.of(may, may.start, _STILL)))
+    task = Task(may, (meeting,), Limits(), _STILL, tolerance=_EVEN * meeting.weight)
+    end = rounded(descend(task, may.start).end).trial
+    return end.vessel, meeting.value(end)
 
 
-# --- size and weight ------------------------------------------------------------------------------------------------
-
-
-def box_mm(vessel: Vessel) -> tuple[float, float, float]:
-    """The piece's size along, across and up with its clay, mm."""
-    body = body_of(vessel)
-    boxes = np.array([chamber.wall.box for chamber in body.chambers])
-    across, along, up = 1e3 * (boxes[:, 1].max(axis=0) - boxes[:, 0].min(axis=0) + 2 * body.thickness)
-    return float(along), float(across), float(up)
-
-
-def mass_g(vessel: Vessel) -> float:
-    """The fired clay's mass, g; openings and mouthpieces left out."""
-    return fired_g(body_of(vessel))
+def _uneven(vessel: Vessel, before: Vessel) -> float:
+    """Largest change of breath where chambers meet, percent; the fields about its windows' edges as they were in a
+    design `before`, but for what a law says of the change, as solving each takes seconds."""
+    if len(vessel.chambers) == 1:
+        return 0.0
+    trial, known = Trial.of(Freedom(vessel, ()), np.zeros(0), _STILL), drawn(before)
+    cases = [
+        replace(v.case, chamber=replace(v.case.chamber, window=known.chamber(v.chamber).window)) for v in trial.voices
+    ]
+    voices = [replace(voice, case=case) for voice, case in zip(trial.voices, cases, strict=True)]
+    return Meeting().value(trial.sounding(voices))
