@@ -32,7 +32,7 @@ log = logging.getLogger(__name__)
 
 MEETS = 0.05  # breath at a crossing that differs by less than this is even
 _EVEN = 1.0  # percent of breath at a crossing that windways need come no nearer than
-_STILL_EVEN = 2.0  # by which the tuning that follows may change it
+_STILL_EVEN = 1.5  # by which the tuning that follows may change it
 HARD_PA = 1500.0  # that the highest note may ask so that breath meets below it; pascals are unsure by a factor of two
 _ALONE_CENTS = 5.0  # a chamber by itself need be no nearer: among the others its notes move by as much
 _OUT_OF_REACH_CENTS = 20.0  # with one still farther off then it is given other notes
