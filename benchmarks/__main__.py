@@ -32,6 +32,7 @@ FIRST = {
     ),
     "chambers": ("3 chambers", "every note, new meshes", "diameters"),
     "dragging": ("a hole moved", "a rim", "the body stretched"),
+    "figure": ("set-up with",),
     "door": ("python, nothing else", "simkit --help"),
     "modes": ("to 0.",),
     "optimise": ("12 diameters", "and the chamber's shape"),

@@ -44,7 +44,7 @@ class AirSurface:
             return near, self.normals(near)
         foot, owner = feet(self.walls, points)
         if self.offset == 0:
-            return foot, -self._per_wall(foot, owner)[0]
+            return foot, -self._normals(foot, owner)
         away = (points - foot) / np.linalg.norm(points - foot, axis=1, keepdims=True)
         return foot + self.offset * away, -away
 
@@ -55,7 +55,7 @@ class AirSurface:
         foot, owner = self._feet(points)
         if self.offset > 0:
             return (foot - points) / np.linalg.norm(foot - points, axis=1, keepdims=True)
-        return -self._per_wall(foot, owner)[0]
+        return -self._normals(foot, owner)
 
     def curvatures(
         self, points: np.ndarray, foot: np.ndarray | None = None
@@ -83,21 +83,29 @@ class AirSurface:
         if self.offset > 0:
             gap = np.linalg.norm(away, axis=1)
             return self.offset - gap, -away / gap[:, None]
-        n = -self._per_wall(foot, owner)[0]
+        n = -self._normals(foot, owner)
         return np.einsum("ij,ij->i", away, n), n
 
     def _feet(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The nearest points on the chambers' walls and which wall (n,) each is on."""
         return feet(self.walls, points)
 
-    def _per_wall(self, foot: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, ...]:
-        """Normal (n, 3), k1 and k2 (n,), 1/m, and e1 (n, 3) of each foot's own wall, seen from inside the chamber."""
-        n, e1 = np.empty_like(foot), np.empty_like(foot)
-        k1, k2 = np.empty(len(foot)), np.empty(len(foot))
+    def _normals(self, foot: np.ndarray, owner: np.ndarray) -> np.ndarray:
+        """Normal (n, 3) of each foot's own wall, seen from inside the chamber."""
+        n = np.empty_like(foot)
         for i, wall in enumerate(self.walls):
             own = owner == i
             if own.any():
                 n[own] = normals(wall, foot[own])
+        return n
+
+    def _per_wall(self, foot: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, ...]:
+        """Normal (n, 3), k1 and k2 (n,), 1/m, and e1 (n, 3) of each foot's own wall, seen from inside the chamber."""
+        n, e1 = self._normals(foot, owner), np.empty_like(foot)
+        k1, k2 = np.empty(len(foot)), np.empty(len(foot))
+        for i, wall in enumerate(self.walls):
+            own = owner == i
+            if own.any():
                 k1[own], k2[own], e1[own] = curvatures(wall, foot[own])
         return n, k1, k2, e1
 
