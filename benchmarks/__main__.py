@@ -2,9 +2,9 @@
 
 Run it on a machine that has nothing else to do: some ten minutes. Each prints a table of its own as it goes; the lines
 that a reader asks for first stand together at the end. Times are of one run, so that their ratios can be compared; a
-plain loop, timed first and last, tells how fast the machine was. `floors`, `second_opinion`, `windows` and `wishes`
-(ten minutes and more) run only where they are named; `modes` and `second_opinion` want another finite-element
-library, and say so where it is missing.
+plain loop, timed first and last, tells how fast the machine was. `bends`, `floors`, `second_opinion`, `slants`,
+`windows` and `wishes` (most of them ten minutes and more) run only where they are named; `modes` and `second_opinion`
+want another finite-element library, and say so where it is missing.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from time import process_time
 
 HERE = Path(__file__).parent
 APART = {"__main__", "vessels"}
-LONG = {"floors", "second_opinion", "windows", "wishes"}
+LONG = {"bends", "floors", "second_opinion", "slants", "windows", "wishes"}
 # How the lines begin that go into the table at the end.
 FIRST = {
     "blow": ("blowing them in one batch", "blowing them one by one"),
