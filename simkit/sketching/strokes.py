@@ -76,8 +76,8 @@ _MOST, _FINE = 300, 2000  # lines that are put together; points of an outline th
 _DECORATION = 0.3  # of the outline's area: what is smaller, or lies within it, is an eye or a feather
 
 
-def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, int]:
-    """The one closed outline that a layer's lines make, and how many smaller lines beside it are left out.
+def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, str]:
+    """The one closed outline that a layer's lines make, and what is left out, in words: "" where nothing is.
 
     Open lines whose ends meet within SLACK are joined. Raises OutlineError where nothing closes, where two large
     outlines lie side by side, or where the outline crosses itself.
@@ -103,7 +103,23 @@ def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, int]:
                 f"one outline; there are two side by side, near {place(first.points[0])} and near "
                 f"{place(other.points[0])}: draw each view in a layer of its own"
             )
-    return first, len(whole) - 1
+    return first, _left_out(whole[1:], first, place)
+
+
+def _left_out(rest: Sequence[Stroke], outline: Stroke, place: Place) -> str:
+    """The smaller lines of a layer in words, and what to do with those that stand out of its outline as ears do."""
+    ears = [stroke for stroke in rest if stroke.closed and not _within(stroke, outline)]
+    said = []
+    if drawn := len(rest) - len(ears):
+        said.append(f"{drawn} smaller line{'s' if drawn > 1 else ''} beside the outline left out")
+    if ears:
+        where = " and ".join(f"near {place(ear.points[0])}" for ear in ears[:3]) + (" ..." if len(ears) > 3 else "")
+        stand = "stands" if len(ears) == 1 else "stand"
+        said.append(
+            f"{len(ears)} that {stand} out of it, {where}, left out: for clay there draw it in the layer legs, closed, "
+            "from the side, or write a table [[part]]"
+        )
+    return "; ".join(said)
 
 
 def _within(inner: Stroke, outer: Stroke) -> bool:

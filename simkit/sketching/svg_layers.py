@@ -72,7 +72,7 @@ def svg_sketch(path: str | Path, ruler_mm: float | None = None) -> Sketch:
                 reading.faults.append(Fault(source, f"layer {layer}", None, str(why)))
                 continue
             if rest:
-                said.append(f"{layer}: {rest} smaller line{'s' if rest > 1 else ''} beside the outline left out")
+                said.append(f"{layer}: {rest}")
     reading.check(outlines)
     marks = tuple(replace(mark, stroke=_turned(mark.stroke, scale, turn)) for mark in reading.marks)
     return Sketch(

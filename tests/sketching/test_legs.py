@@ -56,3 +56,17 @@ def test_a_leg_that_only_touches_the_body_is_drawn_out_into_it(tmp_path):
 def test_a_line_that_is_no_leg_is_refused(line, tmp_path):
     with pytest.raises(InputError, match="layer legs"):
         simkit.sketch(svg(tmp_path / "otter.svg", *BODY, layer("legs", line)))
+
+
+def test_an_ear_that_stands_out_of_the_outline_is_told_with_its_place_and_what_to_do(tmp_path):
+    """Its first point lies 8 mm right of its middle, at x = 78, y = 54 on the page; an eye within is no clay."""
+    side = layer(
+        "outside side",
+        polygon(ellipse(100, 80, 42, 26)),
+        polygon(ellipse(70, 54, 8, 9)),
+        polygon(ellipse(75, 78, 2, 2)),
+    )
+    said = simkit.sketch(svg(tmp_path / "hare.svg", *BODY[:2], side, BODY[3])).said
+    (line,) = [words for words in said if words.startswith("outside side:") and "left out" in words]
+    assert "1 smaller line beside the outline left out; 1 that stands out of it, near x 78, y 54 mm, left out" in line
+    assert "layer legs" in line and "[[part]]" in line
