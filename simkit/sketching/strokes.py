@@ -76,8 +76,8 @@ _MOST, _FINE = 300, 2000  # lines that are put together; points of an outline th
 _DECORATION = 0.3  # of the outline's area: what is smaller, or lies within it, is an eye or a feather
 
 
-def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, str]:
-    """The one closed outline that a layer's lines make, and what is left out, in words: "" where nothing is.
+def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, tuple[str, ...]]:
+    """The one closed outline that a layer's lines make, and what is left out, in words.
 
     Open lines whose ends meet within SLACK are joined. Raises OutlineError where nothing closes, where two large
     outlines lie side by side, or where the outline crosses itself.
@@ -106,7 +106,7 @@ def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, str]:
     return first, _left_out(whole[1:], first, place)
 
 
-def _left_out(rest: Sequence[Stroke], outline: Stroke, place: Place) -> str:
+def _left_out(rest: Sequence[Stroke], outline: Stroke, place: Place) -> tuple[str, ...]:
     """The smaller lines of a layer in words, and what to do with those that stand out of its outline as ears do."""
     ears = [stroke for stroke in rest if stroke.closed and not _within(stroke, outline)]
     said = []
@@ -114,12 +114,11 @@ def _left_out(rest: Sequence[Stroke], outline: Stroke, place: Place) -> str:
         said.append(f"{drawn} smaller line{'s' if drawn > 1 else ''} beside the outline left out")
     if ears:
         where = " and ".join(f"near {place(ear.points[0])}" for ear in ears[:3]) + (" ..." if len(ears) > 3 else "")
-        stand = "stands" if len(ears) == 1 else "stand"
         said.append(
-            f"{len(ears)} that {stand} out of it, {where}, left out: for clay there draw it in the layer legs, closed, "
-            "from the side, or write a table [[part]]"
+            f"{len(ears)} smaller, out of the outline, {where}, left out: for clay there draw it closed in the layer "
+            "legs, from the side, or write a [[part]]"
         )
-    return "; ".join(said)
+    return tuple(said)
 
 
 def _within(inner: Stroke, outer: Stroke) -> bool:

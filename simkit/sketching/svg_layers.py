@@ -71,8 +71,7 @@ def svg_sketch(path: str | Path, ruler_mm: float | None = None) -> Sketch:
             except OutlineError as why:
                 reading.faults.append(Fault(source, f"layer {layer}", None, str(why)))
                 continue
-            if rest:
-                said.append(f"{layer}: {rest}")
+            said += [f"{layer}: {words}" for words in rest]
     reading.check(outlines)
     marks = tuple(replace(mark, stroke=_turned(mark.stroke, scale, turn)) for mark in reading.marks)
     return Sketch(

@@ -67,6 +67,7 @@ def test_an_ear_that_stands_out_of_the_outline_is_told_with_its_place_and_what_t
         polygon(ellipse(75, 78, 2, 2)),
     )
     said = simkit.sketch(svg(tmp_path / "hare.svg", *BODY[:2], side, BODY[3])).said
-    (line,) = [words for words in said if words.startswith("outside side:") and "left out" in words]
-    assert "1 smaller line beside the outline left out; 1 that stands out of it, near x 78, y 54 mm, left out" in line
-    assert "layer legs" in line and "[[part]]" in line
+    eye, ear = [words for words in said if words.startswith("outside side:") and "left out" in words]
+    assert eye == "outside side: 1 smaller line beside the outline left out"
+    assert "1 smaller, out of the outline, near x 78, y 54 mm, left out" in ear
+    assert "layer legs" in ear and ear.endswith("[[part]]")
