@@ -187,7 +187,7 @@ class Meeting:
 
 
 def owed(trial: Trial) -> tuple[float, ...]:
-    """What overtones make up of `meetings`, percent: it hardly changes with a windway, and takes four times as long."""
+    """Share of overtones in `meetings`, percent: it hardly changes with a windway, and takes four times as long."""
     return tuple((meetings(trial) - meetings(trial, careful=False)).tolist())
 
 

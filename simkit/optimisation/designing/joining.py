@@ -273,7 +273,7 @@ def _tuned(vessel: Vessel, free: Sequence[str], wish: WishedRange) -> Outcome:
 
 
 def _taken_up(vessel: Vessel, wish: WishedRange) -> Outcome:
-    """What other windways have moved the notes by, taken up by holes and windows."""
+    """Take up by holes and windows how far other windways have moved the notes."""
     return _tuned(vessel, ["diameters", *_windows(vessel)], wish)
 
 
