@@ -164,8 +164,8 @@ class Meeting:
     """Aim: equal breath on both sides where one chamber takes over from another; `weight` cents for each percent.
 
     Chambers follow each other by their lowest notes. Where two share notes these are held against each other, else
-    the highest of the one against the lowest of the next. owed: percent at each crossing that overtones are known to
-    make up, so that they need not be asked again; see `owed`.
+    the highest of the one against the lowest of the next. owed: percent at each crossing that is known to
+    come on top, so that overtones need not be asked again; see `owed`.
     """
 
     weight: float = 0.1
@@ -186,9 +186,10 @@ class Meeting:
         return meetings(trial) if self.owed is None else meetings(trial, careful=False) + np.array(self.owed)
 
 
-def owed(trial: Trial) -> tuple[float, ...]:
-    """Share of overtones in `meetings`, percent: it hardly changes with a windway, and takes four times as long."""
-    return tuple((meetings(trial) - meetings(trial, careful=False)).tolist())
+def owed(trial: Trial, still: Trial) -> tuple[float, ...]:
+    """Share of overtones and playing in a trial's `meetings`, percent, beside the same piece `still`: it hardly
+    changes with a windway, and takes several times as long."""
+    return tuple((meetings(trial) - meetings(still, careful=False)).tolist())
 
 
 def meetings(trial: Trial, careful: bool = True) -> np.ndarray:

@@ -277,7 +277,7 @@ def _taken_up(vessel: Vessel, wish: WishedRange) -> Outcome:
     return _tuned(vessel, ["diameters", *_windows(vessel)], wish)
 
 
-# Of the still piece: a windway's height then changes the jet alone; what it pulls, it pulls on either side alike.
+# The still piece, where a windway's height changes the jet alone; what playing makes of it is counted once.
 _STILL = Setting(state="still")
 
 
@@ -291,7 +291,8 @@ def _evened(vessel: Vessel) -> tuple[Vessel, float]:
         return vessel, 0.0
     log.info("making breath meet by the heights of the windways")
     may = freedom(vessel, "windway")
-    meeting = Meeting(owed=owed(Trial.of(may, may.start, _STILL)))
+    as_it_is = (Trial.of(may, may.start, setting) for setting in (Setting(), _STILL))
+    meeting = Meeting(owed=owed(*as_it_is))
     task = Task(may, (meeting,), Limits(), _STILL, tolerance=_EVEN * meeting.weight)
     end = rounded(descend(task, may.start).end).trial
     return end.vessel, meeting.value(end)
@@ -302,7 +303,7 @@ def _uneven(vessel: Vessel, before: Vessel) -> float:
     design `before`, but for what a law says of the change, as solving each takes seconds."""
     if len(vessel.chambers) == 1:
         return 0.0
-    trial, known = Trial.of(Freedom(vessel, ()), np.zeros(0), _STILL), drawn(before)
+    trial, known = Trial.of(Freedom(vessel, ()), np.zeros(0)), drawn(before)
     cases = [
         replace(v.case, chamber=replace(v.case.chamber, window=known.chamber(v.chamber).window)) for v in trial.voices
     ]
