@@ -99,15 +99,16 @@ def test_a_steady_design_is_less_moved_by_hands(whistle, tuned):
 
 @pytest.mark.slow
 def test_breath_can_be_asked_for(whistle):
+    """Tuned alone it is even to some 2 %, a fifth of a cent as weighed by default: asked for ten times as strongly."""
     free = ["diameters", "size", "voicing", "body.voicing.windway_height_mm"]
     plain = optimise(whistle, free)
-    even = optimise(whistle, free, aims=[InTune(), EvenBreath()])
-    safe = optimise(whistle, free, aims=[InTune(), Margin(4.0)])
+    even = optimise(whistle, free, aims=[InTune(), EvenBreath(1.0)])
+    safe = optimise(whistle, free, aims=[InTune(), Margin(4.5)])
     assert plain.reached and even.reached and safe.reached
     before, after, wide = (Trial.of(freedom(o.vessel, "size"), np.ones(1)) for o in (plain, even, safe))
     assert np.ptp(pressures(after)) < np.ptp(pressures(before))
     assert np.abs(EvenBreath().residuals(after)).max() < 0.7 * np.abs(EvenBreath().residuals(before)).max()
-    assert margins(wide).min() > 3.9 > margins(before).min()
+    assert margins(wide).min() > 4.4 > 4.2 > margins(before).min()
 
 
 def test_a_breath_that_is_kept_is_of_the_same_player(whistle_text):
