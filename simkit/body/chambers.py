@@ -170,6 +170,7 @@ class Body:
 
 
 _TIP = 0.97  # cosine between a hole and the chamber's axis beyond which it counts as one in the tip
+_EVEN = (0.0, 0.0)  # tilt of an outside that is the wall moved out
 
 
 def opening_at(
@@ -189,7 +190,9 @@ def _opened(
 ) -> Opening:
     """Kept: of a design that is asked again all openings are the same but the one that was changed."""
     center, axis, across, curvatures = _seat(wall, place, forward_deg)
-    return Opening(name, center, axis, across, length, curvatures=curvatures, figure=None, square=None, **dict(sizes))
+    return Opening(
+        name, center, axis, across, length, curvatures=curvatures, figure=None, square=None, tilt=_EVEN, **dict(sizes)
+    )
 
 
 @lru_cache(maxsize=1024)

@@ -23,7 +23,7 @@ from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.outside import OutsideAir
 from simkit.optimisation.problem.trial import Neighbour, Trial
-from simkit.optimisation.problem.windows import aperture_beside
+from simkit.optimisation.problem.windows import aperture_beside, duct_beside, voicing_of
 from simkit.sound.elements.openings import Aperture
 from simkit.sound.models.circuit import Circuit
 from simkit.sound.models.port_solutions import wall_loss
@@ -40,14 +40,14 @@ class MovedAir:
         apertures = self._apertures(neighbour)
         if neighbour.has_walls_of(self.trial):
             # Other air, or another windway: all is asked anew but the window's relief, which would jump.
-            return tuple(_with(v.resonator.circuit, apertures) for v in neighbour.trial(self.trial).voices)
+            return tuple(_with(v.resonator.circuit, apertures, neighbour) for v in neighbour.trial(self.trial).voices)
         air = self._moved(neighbour.body)
         solution = port_solution(air, [chamber.all_openings for chamber in neighbour.body.chambers])
         circuits = []
         for voice in self.trial.voices:
             was = voice.resonator.circuit
             loss = was.loss if was.lossless else wall_loss(air, neighbour.body, voice.case.airs.chamber)
-            circuits.append(replace(_with(was, apertures), field=solution.field, loss=loss))
+            circuits.append(replace(_with(was, apertures, neighbour), field=solution.field, loss=loss))
         return tuple(circuits)
 
     def _apertures(self, neighbour: Neighbour) -> list[Aperture]:
@@ -89,9 +89,11 @@ class MovedAir:
         return replace(old, body=body, chambers=chambers, outside=outside)
 
 
-def _with(circuit: Circuit, apertures: Sequence[Aperture]) -> Circuit:
-    """A circuit with these apertures in its ducts."""
-    return replace(circuit, ducts=tuple(replace(d, aperture=a) for d, a in zip(circuit.ducts, apertures, strict=True)))
+def _with(circuit: Circuit, apertures: Sequence[Aperture], neighbour: Neighbour) -> Circuit:
+    """A circuit with these apertures in its ducts, and the clay under a windway as a neighbour's window bends."""
+    openings = [opening for chamber in neighbour.body.chambers for opening in chamber.all_openings]
+    found = zip(circuit.ducts, openings, apertures, strict=True)
+    return replace(circuit, ducts=tuple(duct_beside(d, o, a, voicing_of(neighbour, o)) for d, o, a in found))
 
 
 Onto = Callable[[np.ndarray], np.ndarray]  # points (n, 3) to the nearest of a surface

@@ -10,7 +10,7 @@ import numpy as np
 from simkit.body import Body, Opening
 from simkit.field.reduced.matrices import PortField, RowChanges
 from simkit.optimisation.problem.trial import Neighbour, Trial, Voice
-from simkit.optimisation.problem.windows import aperture_beside, duct_beside
+from simkit.optimisation.problem.windows import aperture_beside, duct_beside, voicing_of
 from simkit.sound.models.circuit import Circuit, Duct, Matrices
 from simkit.vessel import Voicing
 
@@ -41,7 +41,7 @@ class OpeningMoves:
             moves = neighbour.moves(trial.body)
             of_step.append(tuple(range(len(openings), len(openings) + len(moves))))
             openings += moves
-            voicings += [_voicing(neighbour, opening) for _, opening in moves]
+            voicings += [voicing_of(neighbour, opening) for _, opening in moves]
         before = tuple(o for chamber in trial.body.chambers for o in chamber.all_openings)
         if not openings or not field:
             return OpeningMoves(before, tuple(openings), tuple(voicings), tuple(of_step), None, {})
@@ -91,7 +91,7 @@ class OpeningMoves:
     def beside(self, before: Sequence[Opening], neighbours: Sequence[Neighbour], body: Body) -> OpeningMoves:
         """The same moves of openings `before` of another design, whose field is taken to change as it does here."""
         moved = [(neighbour, move) for neighbour in neighbours for move in neighbour.moves(body)]
-        voicings = tuple(_voicing(neighbour, opening) for neighbour, (_, opening) in moved)
+        voicings = tuple(voicing_of(neighbour, opening) for neighbour, (_, opening) in moved)
         return replace(self, before=tuple(before), openings=tuple(move for _, move in moved), voicings=voicings)
 
     def far(self, field: PortField, steps: np.ndarray) -> PortField:
@@ -104,13 +104,6 @@ class OpeningMoves:
         for place in np.flatnonzero(far).tolist():
             field = _with_row(field, self.changes, place, far[place])
         return field
-
-
-def _voicing(neighbour: Neighbour, opening: Opening) -> Voicing | None:
-    """The voicing of the window that an opening is; None of a hole."""
-    chambers = neighbour.body.chambers
-    name = next((chamber.name for chamber in chambers if chamber.window is opening), None)
-    return None if name is None else neighbour.vessel.chamber(name).voicing
 
 
 _COLUMNS = ("A", "B", "C", "D", "stub")

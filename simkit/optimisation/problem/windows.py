@@ -13,6 +13,7 @@ import numpy as np
 
 from simkit.body import Opening
 from simkit.field.window.relief import LEAST_NOSE, logarithms, place, window_cell
+from simkit.optimisation.problem.trial import Neighbour
 from simkit.sound.elements.floor import floor_of
 from simkit.sound.elements.openings import Aperture, aperture_of
 from simkit.sound.elements.windway import junction_of
@@ -64,6 +65,13 @@ def duct_beside(was: Duct, opening: Opening, aperture: Aperture, voicing: Voicin
     width, height, length = (1e-3 * size for size in sizes)
     windway = replace(was.windway, width=width, height=height, length=length)
     return replace(duct, windway=windway, junction=junction_of(windway, opening))
+
+
+def voicing_of(neighbour: Neighbour, opening: Opening) -> Voicing | None:
+    """The voicing of the window that an opening is; None of a hole."""
+    chambers = neighbour.body.chambers
+    name = next((chamber.name for chamber in chambers if chamber.window is opening), None)
+    return None if name is None else neighbour.vessel.chamber(name).voicing
 
 
 def labium_beside(old: Opening, new: Opening) -> float:
