@@ -20,9 +20,10 @@ def curve(whistle):
 
 
 def test_the_more_of_one_the_less_of_the_other(curve):
+    """By a quarter of a semitone at least for a fifth of a millimetre: how far off they end is this whistle's own."""
     off = [point.one for point in curve.points]
     widest = [point.other for point in curve.points]
-    assert off == sorted(off, reverse=True) and off[-1] < 0.6 * off[0]
+    assert off == sorted(off, reverse=True) and off[-1] < off[0] - 25
     assert widest == sorted(widest) and widest[-1] > widest[0] + 0.2
 
 
