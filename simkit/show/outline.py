@@ -57,13 +57,22 @@ def _covered(walls: Sequence[Wall], side: Side, fine: int) -> list[np.ndarray]:
     low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
     margin = 0.03 * (high - low).max()
     axes = [np.linspace(a - margin, b + margin, fine) for a, b in zip(low, high, strict=True)]
-    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
-    level = np.min([wall.level(grid.reshape(-1, 3)) for wall in walls], axis=0).reshape(grid.shape[:3])
     # A side looks along an axis: the least level along the sight is a minimum over that axis of the grid.
     depth, first, second = (int(np.argmax(np.abs(v))) for v in (side.toward, side.right, side.up))
-    least = level.min(axis=depth)
-    least = least if first < second else least.T
-    return cast("list[np.ndarray]", contour_generator(axes[first], axes[second], least.T).lines(0.0))
+    away = np.min([_away(wall, axes, depth) for wall in walls], axis=0)
+    away = away if first < second else away.T
+    return cast("list[np.ndarray]", contour_generator(axes[first], axes[second], away.T).lines(0.0))
+
+
+def _away(wall: Wall, axes: Sequence[np.ndarray], depth: int) -> np.ndarray:
+    """Distance (a, b), m, of lines of sight from a wall's outline, to first order; negative on what it covers.
+
+    The levels of two walls have scales of their own; their distances can be set beside each other.
+    """
+    across = [axis for n, axis in enumerate(axes) if n != depth]
+    level = wall.level(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3))
+    least = level.reshape([len(axis) for axis in axes]).min(axis=depth)
+    return np.asarray(least / np.maximum(np.hypot(*np.gradient(least, *across)), 1e-12))
 
 
 def is_hidden(body: Body, opening: Opening, side: Side) -> bool:

@@ -11,7 +11,7 @@ from matplotlib.image import imread
 from simkit.body import body_of
 from simkit.body.chambers import WINDOW
 from simkit.show import look
-from simkit.show.outline import ABOVE, MOUTH, RIGHT, SIDES, is_hidden, outlines
+from simkit.show.outline import ABOVE, MOUTH, RIGHT, SIDES, clay_outlines, is_hidden, outlines
 from simkit.show.views import views
 from simkit.vessel import load, loads
 
@@ -248,3 +248,35 @@ def test_a_windway_behind_another_chamber_is_not_seen_from_the_right(across, see
     dots = _dots(figure)[int(len(dots) - top) :, int(left) :]  # the view from the right stands there alone
     red = np.abs(dots - 255 * np.array(to_rgb(look.CLAY))).max(axis=2) < 60
     assert (red.sum() > 20) == seen
+
+
+LEGGED = """
+clay.wall_mm = 3
+[[chamber]]
+name = "body"
+shape = "sphere"
+diameter_mm = 40
+[outside]
+shape = "sections"
+offset_mm = [0, 0, 0]
+sections = [[-6, 0, 0, 0, 2], [8, 44, 44, 0, 2], [20, 52, 52, 0, 2], [32, 44, 44, 0, 2], [46, 0, 0, 0, 2]]
+[[part]]
+name = "leg"
+shape = "ellipsoid"
+length_mm = 40
+width_mm = 12
+height_mm = 14
+offset_mm = [20, 0, -16]
+tilt_deg = -90
+"""
+
+
+def test_the_outline_of_a_thin_leg_is_smooth():
+    """On the ellipse that a leg's outline is, though the body's level is in mm and the leg's in shares of itself."""
+    figure = body_of(loads(LEGGED)).figure
+    (line,) = clay_outlines(figure, RIGHT)
+    along, up = 1e3 * line.T
+    foot = up < -30  # below the body; the leg stands on its end, 14 mm deep and 40 long about 36 mm below
+    assert foot.sum() > 20
+    radius = np.hypot((along[foot] - 20) / 7, (up[foot] + 36) / 20)
+    assert np.abs(radius - 1).max() * 7 < 0.1
