@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,7 @@ GAP_MM = 16.0  # on paper, between two views
 MARGIN_MM = 9.0
 HEAD_MM = 7.0
 WIDTH_MM = 180.0  # of the paper
+LEGEND_MM, LINE_MM = 50.0, 6.0  # all that stands beside the view from above, and each further line of its title
 TALLEST_MM = 230.0  # a sheet of letter paper is 279 mm high
 
 
@@ -38,7 +39,9 @@ def views(vessel: Vessel, body: Body) -> Panel:
     size = high - low
     scale = _scale(size)
     width = scale * (size[0] + size[1]) + GAP_MM + 2 * MARGIN_MM
-    height = scale * (size[1] + size[2]) + GAP_MM + 2 * MARGIN_MM + HEAD_MM
+    title = look.lines(vessel.title, scale * size[1], 13)
+    upper = max(scale * size[1], LEGEND_MM + LINE_MM * (len(title) - 1))
+    height = upper + scale * size[2] + GAP_MM + 2 * MARGIN_MM + HEAD_MM
 
     def draw(figure: FigureBase) -> None:
         paper = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
@@ -48,8 +51,8 @@ def views(vessel: Vessel, body: Body) -> Panel:
         above = up + scale * size[2] + GAP_MM
         _view(paper, vessel, body, MOUTH, scale, (across - scale * low[0], up - scale * low[2]))
         _view(paper, vessel, body, RIGHT, scale, (along - scale * low[1], up - scale * low[2]))
-        _view(paper, vessel, body, ABOVE, scale, (across - scale * low[0], above - scale * low[1]))
-        _legend(paper, vessel, body, scale, along, above + scale * size[1])
+        _view(paper, vessel, body, ABOVE, scale, (across - scale * low[0], above + upper - scale * (size[1] + low[1])))
+        _legend(paper, title, body, scale, along, above + upper)
 
     return Panel(width, height, draw)
 
@@ -279,12 +282,10 @@ def _windway(
     return lines
 
 
-def _legend(paper: Axes, vessel: Vessel, body: Body, scale: float, left: float, top: float) -> None:
-    """Title, the main sizes, what the marks mean, and a scale bar."""
-    room = paper.get_xlim()[1] - left - MARGIN_MM
-    title = look.lines(vessel.title, room, 13)
+def _legend(paper: Axes, title: Sequence[str], body: Body, scale: float, left: float, top: float) -> None:
+    """Title in lines, the main sizes, what the marks mean, and a scale bar."""
     paper.text(left, top, "\n".join(title), va="top", fontsize=13, parse_math=False)
-    top -= 6 * (len(title) - 1)
+    top -= LINE_MM * (len(title) - 1)
     rows = [("air", f"{1e6 * sum(c.volume for c in body.chambers):.1f} ml")]
     low, high = _clay_mm(body)
     along, across, up = (high - low)[[1, 0, 2]]

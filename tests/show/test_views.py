@@ -250,6 +250,16 @@ def test_a_windway_behind_another_chamber_is_not_seen_from_the_right(across, see
     assert (red.sum() > 20) == seen
 
 
+def test_a_scale_bar_stays_above_the_view_below_it():
+    """A piece that is wide and short, with a title of two lines beside it: the bar once ran into the view below."""
+    text = DESIGN.format(shape='shape = "ellipsoid"\nlength_mm = 60\nwidth_mm = 150\nheight_mm = 40', wall=4)
+    vessel = loads(text.replace("A $5 whistle", "A whistle that is wider than it is long"), "whistle.toml")
+    paper = paper_of(look.page(views(vessel, body_of(vessel))))
+    (bar,) = (line for line in paper.lines if (line.get_gid() or "").endswith(" mm"))
+    (below,) = (text for text in paper.texts if text.get_text() == RIGHT.name)
+    assert min(bar.get_ydata()) - 5 > below.get_position()[1]  # its own number hangs under it
+
+
 LEGGED = """
 clay.wall_mm = 3
 [[chamber]]
