@@ -90,14 +90,18 @@ class RigidBall:
         found = _returns(self, k.tobytes()).of(points)
         return found.reshape(*k.shape, len(points), len(points))
 
-    def sent(self, points: np.ndarray, rows: Sequence[int], k: np.ndarray) -> np.ndarray:
-        """The same between some of the points, `rows` (m,), and all of them, at k (p,): (p, m, n), 1/m."""
+    def degrees(self, points: np.ndarray) -> int:
+        """Degree at which the series for points (n, 3) ends, by the nearest of them."""
+        share = (self.radius / float(np.linalg.norm(points - self.center, axis=1).min())) ** 2
+        return int(np.clip(np.log(SMALL) / np.log(share), EXACT, DEGREES))
+
+    def sent(self, points: np.ndarray, rows: Sequence[int], k: np.ndarray, top: int) -> np.ndarray:
+        """The same between some of the points, `rows` (m,), and all of them, at k (p,), to degree `top`: (p, m, n)."""
         away = points - self.center
         r = np.linalg.norm(away, axis=1)
         ways = away / r[:, None]
         cosine = np.clip(ways[rows] @ ways.T, -1, 1)
-        a, share = self.radius, (self.radius / float(r.min())) ** 2
-        top = int(np.clip(np.log(SMALL) / np.log(share), EXACT, DEGREES))
+        a = self.radius
         D, far = a * leaving(k, a, top), r * leaving(k[..., None], r, top)
         strength = 1 / D + _bessel_product(k * a, top)
         degree = np.arange(top + 1.0)[:, None, None]
@@ -110,23 +114,29 @@ class RigidBall:
 
 
 class _Returns:
-    """Waves that a ball sends back between points: of a further question only the rows of its new points are found."""
+    """Waves that a ball sends back between points: of a further question only the rows of its new points are found.
+
+    All to one degree, so that no answer depends on what was asked before.
+    """
 
     def __init__(self, ball: RigidBall, k: np.ndarray):
         self._ball, self._k = ball, k
+        self._top = -1
         self._place: dict[bytes, int] = {}
         self._found = np.zeros((len(k), 0, 0), complex)
 
     def of(self, points: np.ndarray) -> np.ndarray:
         """(k, n, n), 1/m, of points (n, 3)."""
-        names = [point.tobytes() for point in points]
+        top, names = self._ball.degrees(points), [point.tobytes() for point in points]
+        if top != self._top:
+            self._top, self._place = top, {}
         known = [n for n, name in enumerate(names) if name in self._place]
         new = [n for n, name in enumerate(names) if name not in self._place]
         found = np.empty((len(self._k), len(points), len(points)), complex)
         before = [self._place[names[n]] for n in known]
         found[:, np.array(known, int)[:, None], known] = self._found[:, np.array(before, int)[:, None], before]
         if new:
-            rows = self._ball.sent(points, new, self._k)
+            rows = self._ball.sent(points, new, self._k, top)
             found[:, new], found[:, :, new] = rows, rows.swapaxes(1, 2)
         self._place, self._found = {name: n for n, name in enumerate(names)}, found
         return found.copy()
