@@ -16,7 +16,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import argparse
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -109,24 +109,36 @@ def _graded(gmsh: Any, case: StraightFloor, size: float) -> None:
         box = np.reshape(gmsh.model.getBoundingBox(1, curve), (2, 3)) / MM
         if box[1, 1] > 1e-9 and (box[0] > low).all() and (box[1] < high).all():
             rims.append(curve)
+    grow_from(gmsh, rims, MM * size * case.cut_up, GROWTH, most=0.35 * MM * case.height)
+
+
+def grow_from(
+    gmsh: Any, rims: Sequence[int], size: float, growth: float, most: float = 1e3, around: int = 10, fine: int = 80
+) -> None:
+    """Cells of `size` (mm) at curves, growing with the distance up to `most`; `around`: of them on a full turn; fine:
+    points of each curve that distances are taken to."""
     field = gmsh.model.mesh.field
     distance, graded = field.add("Distance"), field.add("MathEval")
     field.setNumbers(distance, "CurvesList", rims)
-    field.setNumber(distance, "Sampling", 80)
-    most = 0.35 * MM * case.height
-    field.setString(graded, "F", f"Min({MM * size * case.cut_up} + {GROWTH}*F{distance}, {most})")
+    field.setNumber(distance, "Sampling", fine)
+    field.setString(graded, "F", f"Min({size} + {growth}*F{distance}, {most})")
     field.setAsBackgroundMesh(graded)
     for source in ("ExtendFromBoundary", "FromPoints"):
         gmsh.option.setNumber(f"Mesh.MeshSize{source}", 0)
-    gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 10)
+    gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", around)
     gmsh.option.setNumber("Mesh.Algorithm3D", 10)
+
+
+def meshed_air(points: np.ndarray, tets: np.ndarray, size: float, what: str) -> AirMesh:
+    """The mesh of nodes (n, 3), m, and tetrahedra (t, 10), its facets those sides that only one of them has."""
+    sides = np.concatenate([tets[:, side] for side in SIDES])
+    _, first, count = np.unique(np.sort(sides[:, :3], axis=1), axis=0, return_index=True, return_counts=True)
+    return gated(points, tets, sides[first[count == 1]], np.zeros((0, 6), int), size, what, None)
 
 
 def _passage(case: StraightFloor, points: np.ndarray, tets: np.ndarray) -> tuple[float, float]:
     """1/K, 1/m, of the way from a uniform source in the chamber to the far outside, and its friction, 1/m2."""
-    sides = np.concatenate([tets[:, side] for side in SIDES])
-    _, first, count = np.unique(np.sort(sides[:, :3], axis=1), axis=0, return_index=True, return_counts=True)
-    mesh = gated(points, tets, sides[first[count == 1]], np.zeros((0, 6), int), case.cut_up, "the floor", None)
+    mesh = meshed_air(points, tets, case.cut_up, "the floor")
     corners, (middle, far) = mesh.points[mesh.facets[:, :3]], case.cap
     cap = (np.abs(np.linalg.norm(corners - middle, axis=2) - far) < 1e-6 * far).all(axis=1)
     mirror = (np.abs(corners[:, :, 1]) < 1e-9).all(axis=1)

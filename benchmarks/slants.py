@@ -18,10 +18,9 @@ import sys
 from typing import Any
 
 import numpy as np
-from bends import SIDES
+from bends import grow_from, meshed_air
 
 from simkit.body import kernel
-from simkit.body.meshes.curved import gated
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored
 from simkit.field.fem.quadrature import facet_rule
@@ -36,11 +35,10 @@ def ends(thick: float, lean_deg: float, rim: float, size: float) -> float:
     out = thick * RADIUS * np.tan(np.deg2rad(lean_deg))
     with kernel.session() as gmsh:
         _solid(gmsh, thick * RADIUS, np.deg2rad(lean_deg), rim * RADIUS, out)
-        _graded(gmsh, size)
+        rims = [curve for curve, _, _ in _curves(gmsh)]
+        grow_from(gmsh, rims, size * RADIUS, GROWTH, around=16, fine=120)
         points, tets, _ = kernel.cells(gmsh, creased=True)
-    sides = np.concatenate([tets[:, side] for side in SIDES])
-    _, first, count = np.unique(np.sort(sides[:, :3], axis=1), axis=0, return_index=True, return_counts=True)
-    mesh = gated(points, tets, sides[first[count == 1]], np.zeros((0, 6), int), 1e-3, "the duct", None)
+    mesh = meshed_air(points, tets, 1e-3, "the duct")
     corners, caps = 1e3 * mesh.points[mesh.facets[:, :3]], []
     for middle, way in (((0.0, 0.0, 0.0), -1), ((out, 0.0, thick * RADIUS), 1)):
         on = (np.abs(np.linalg.norm(corners - middle, axis=2) - FAR) < 1e-6 * FAR).all(axis=1)
@@ -78,20 +76,6 @@ def _curves(gmsh: Any) -> list[tuple[int, np.ndarray, np.ndarray]]:
         (curve, *np.reshape(gmsh.model.getBoundingBox(1, curve), (2, 3))) for _, curve in gmsh.model.getEntities(1)
     ]
     return [each for each in boxes if 1e-6 < each[2][1] < 1.3 * RADIUS]
-
-
-def _graded(gmsh: Any, size: float) -> None:
-    """Cells fine at the rims."""
-    field = gmsh.model.mesh.field
-    distance, graded = field.add("Distance"), field.add("MathEval")
-    field.setNumbers(distance, "CurvesList", [curve for curve, _, _ in _curves(gmsh)])
-    field.setNumber(distance, "Sampling", 120)
-    field.setString(graded, "F", f"{size * RADIUS} + {GROWTH}*F{distance}")
-    field.setAsBackgroundMesh(graded)
-    for source in ("ExtendFromBoundary", "FromPoints"):
-        gmsh.option.setNumber(f"Mesh.MeshSize{source}", 0)
-    gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 16)
-    gmsh.option.setNumber("Mesh.Algorithm3D", 10)
 
 
 def by_law(thick: float, lean: float) -> float:
