@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -170,7 +171,6 @@ class Body:
 
 
 _TIP = 0.97  # cosine between a hole and the chamber's axis beyond which it counts as one in the tip
-_EVEN = (0.0, 0.0)  # tilt of an outside that is the wall moved out
 
 
 def opening_at(
@@ -186,13 +186,11 @@ def opening_at(
 
 @lru_cache(maxsize=1024)
 def _opened(
-    wall: Wall, place: Place, name: str, forward_deg: float, length: float, sizes: tuple[tuple[str, float], ...]
+    wall: Wall, place: Place, name: str, forward_deg: float, length: float, sizes: tuple[tuple[str, Any], ...]
 ) -> Opening:
     """Kept: of a design that is asked again all openings are the same but the one that was changed."""
     center, axis, across, curvatures = _seat(wall, place, forward_deg)
-    return Opening(
-        name, center, axis, across, length, curvatures=curvatures, figure=None, square=None, tilt=_EVEN, **dict(sizes)
-    )
+    return Opening(name, center, axis, across, length, curvatures=curvatures, **dict(sizes))
 
 
 @lru_cache(maxsize=1024)

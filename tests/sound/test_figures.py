@@ -67,7 +67,8 @@ def test_a_slanting_hole_is_freer_than_a_square_one_as_long_as_it(model):
     [(8, "[0.7, 0.3, 1]", 9), (6, "[0.3, 0.9, 1]", 5), (10, "[0.3, 0.25, 1]", 4), (6, "[0.9, 0.9, 1]", 12)],
 )
 def test_a_slanting_hole_is_right_within_its_doubt(diameter, way, within):
-    """The law of slants is that of ducts through flat clay; none of these was fitted to. Leans of 15 to 41 degrees."""
+    """The law of slants is that of ducts through flat clay; none of these was fitted to, but its terms for rims and
+    bends were sought after they had been seen. Leans of 15 to 41 degrees."""
     text = SLANT.format(f"direction = {way}").replace("diameter_mm = 8", f"diameter_mm = {diameter}")
     ports, judge = (
         simkit.predict(simkit.loads(text), model=model, state="still").notes[0].answer

@@ -121,7 +121,7 @@ def _assembled(
         max((_skew(answer.matrix) for answer in inside), default=0.0),
         _skew(around.matrices[0]),
         float(np.abs(misfit).max(initial=0.0)),
-        _astray(air, [opening for group in groups for opening in group]),
+        _off_wall(air, [opening for group in groups for opening in group]),
     )
     return PortField(
         tuple((c.name, o.name) for c, group in zip(air.body.chambers, groups, strict=True) for o in group),
@@ -138,7 +138,7 @@ def _assembled(
     )
 
 
-def _astray(air: BodyAir, openings: Sequence[Opening]) -> float:
+def _off_wall(air: BodyAir, openings: Sequence[Opening]) -> float:
     """Distance of a mesh from its wall, m; of a figure about the openings only, far from them it hardly counts."""
     around, figure = air.outside.mesh, air.body.figure
     if figure is not None:

@@ -26,9 +26,8 @@ from simkit.vessel.wishes import WishedRange
 
 FINGERS = len(vessel.FINGERS)
 NAMES = {1: ("body",), 2: ("body", "tail"), 3: ("body", "wing", "tail"), 4: ("body", "wing", "tail", "horn")}
-HARDEST_PA = (
-    1000.0  # that the highest note should ask: flute players reach some 1,080 (Cossette 2000, Respir. Physiol.)
-)
+# That the highest note should ask: flute players reach some 1,080 (Cossette 2000, Respir. Physiol.).
+HARDEST_PA = 1000.0
 STROUHAL = 0.1  # f W/U of a jet in phase with its note: common practice, no source
 HEIGHT_SHARE = 0.9  # of a chamber's width
 STOUT, SLIM = 1.5, 2.4  # least and most length over width

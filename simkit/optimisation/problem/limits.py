@@ -25,9 +25,8 @@ _LIPS_MM = 12.0  # of the windway's length, within the lips
 _BESIDE_MM = 4.0  # clay between a hole and a windway that runs past it
 _LEAST_DOWN = 0.5  # of a hole's direction: one that is underneath looks within 60 degrees of straight down
 _ROUNDEST = 0.7  # a hole's radius over the wall's radius of curvature: beyond, its rim comes near falling off the wall
-_BENT_WINDOW = (
-    0.75  # half a window's width over that across it: beyond, no windway ends in it; common practice, no source
-)
+# Half a window's width over that across it: beyond, no windway ends in it; common practice, no source.
+_BENT_WINDOW = 0.75
 _RATIO_MM = 10.0  # one unit of a plain ratio counts as so many mm of room
 
 
