@@ -76,8 +76,8 @@ def test_an_aims_slopes_steer_the_right_way(trial, perturbed, aim, monkeypatch):
 def test_by_size_no_error_of_a_window_moves_by_itself(small_text):
     """As played: what a larger body does to the clay under the windway stands on both sides of a window's error.
 
-    Against bodies meshed anew, to a hundredth of a cent for each percent of size, some fiftieths of what the errors
-    are; where it stood on one side only, a percent more seemed to take half a cent from them.
+    Against bodies meshed anew, to a hundredth of a cent for each percent of size; where it stood on one side only, a
+    percent more seemed to take over ten cents from errors of some twenty to forty.
     """
     may = freedom(simkit.loads(small_text, "small.toml"), ["size"])
     aim = Steady(hands=Hands(hole_mm=0, wall_mm=0))
