@@ -2,10 +2,12 @@
 
 import ast
 import graphlib
+import importlib
 import inspect
 import subprocess
 import sys
 from collections.abc import Iterable
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 
@@ -271,6 +273,24 @@ def test_a_class_name_stands_for_one_thing_in_the_whole_package():
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 where.setdefault(node.name, []).append(name)
     assert {name: modules for name, modules in where.items() if len(modules) > 1} == {}
+
+
+def programs():
+    """Texts in the tests that another Python runs: no checker of types reads what they import."""
+    for path in set(Path(__file__).parent.rglob("test_*.py")) - {Path(__file__)}:
+        if "sys.executable" in path.read_text(encoding="utf-8"):
+            for node in nodes(path):
+                if isinstance(node, ast.Constant) and "from simkit." in str(node.value):
+                    with suppress(SyntaxError):  # a sentence, not a program
+                        yield path.name, ast.parse(node.value)
+
+
+def test_programs_written_in_tests_import_what_there_is():
+    for name, program in programs():
+        for node in ast.walk(program):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("simkit."):
+                module = importlib.import_module(node.module)
+                assert [a.name for a in node.names if not hasattr(module, a.name)] == [], name
 
 
 def test_importing_the_package_loads_nothing_heavy():

@@ -96,11 +96,11 @@ def test_there_need_not_be_a_log(path):
 ADDS = """
 import sys
 from pathlib import Path
-from simkit.making.bench.log import Heard, add, read
+from simkit.making.bench.log import NoteRead, add, read
 from simkit.making.shrinkage import Stage
 path = Path(sys.argv[1])
 for step in range(read(path).last_step + 1, 1_000_000):
-    add(path, [Heard(step=step, chamber="body", stage=Stage.WET, note="D5", open={}, hz=500, temperature_c=20)] * 5)
+    add(path, [NoteRead(step=step, chamber="body", stage=Stage.WET, note="D5", open={}, hz=500, temperature_c=20)] * 5)
     print(step, flush=True)
 """
 
