@@ -103,6 +103,7 @@ class Tuned:
     def as_dict(self) -> dict[str, Any]:
         """The answer as the command line's JSON has it."""
         return {
+            "state": "played",  # all that was heard is told as of that, `still` readings too
             "air": {"sound_speed_m_s": self.air.sound_speed, "density_kg_m3": self.air.density},
             "chambers": [
                 {

@@ -74,7 +74,7 @@ def field(
 
             save(page(plane_panel(vessel.title, found)), plot, "plot")
     if as_json:
-        print_json(found.as_dict())
+        print_json({"state": in_state(still), **found.as_dict()})
     else:
         sys.stdout.write(f"{found}\n")
     tell(f"wrote {output}", 0)
@@ -128,7 +128,7 @@ def admittance(
     if as_json:
         columns = {"frequencies_hz": hz, "admittance_re": found.real, "admittance_im": found.imag}
         listed = {name: column.tolist() for name, column in columns.items()}
-        print_json({"chambers": [{"name": part.name, "open": list(holes), **listed}]})
+        print_json({"state": in_state(still), "chambers": [{"name": part.name, "open": list(holes), **listed}]})
     else:
         sys.stdout.write(admittance_text(vessel, holes, hz, found, in_state(still)))
 

@@ -208,7 +208,7 @@ def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, 
     if plot:
         save(page(trade_off_panel(vessel.title or output.stem, curve)), plot, "plot")
     if as_json:
-        print_json(curve.as_dict())
+        print_json({"state": how["state"], **curve.as_dict()})
     else:
         sys.stdout.write(trade_off_text(vessel, curve))
     tell(f"wrote {output}, the design in the middle", 0)

@@ -224,6 +224,7 @@ class Outcome:
         """The outcome under the keys of the command line's JSON."""
         air = self.after.air
         return {
+            "state": self.after.state,
             "air": {"sound_speed_m_s": air.sound_speed, "density_kg_m3": air.density},
             "reached": self.reached,
             "verdict": self.verdict,

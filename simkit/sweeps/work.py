@@ -25,7 +25,7 @@ _SOLVED = {"lossless": bool, "state": str}
 OPTIONS: dict[str, dict[str, type]] = {
     "predict": {"model": str, **_SOLVED},
     "chart": {"model": str, "half": bool, **_SOLVED},
-    "resonances": {"count": int, "closed": bool, "lossless": bool},
+    "resonances": {"count": int, "closed": bool, **_SOLVED},
     "blow": {"model": str, **_SOLVED},
     "optimise": {"free": str, "starts": int, "seed": int, "fingerings": str, **_SOLVED},
 }

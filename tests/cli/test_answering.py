@@ -36,7 +36,7 @@ def test_a_field_goes_to_a_file_and_a_picture(folder, capsys):
     out = told(capsys, "field", "dove.toml", "--note", "D5", "-o", "note.vtu", "--plot", "note.png", "--json").out
     answer = json.loads(out)
     field = simkit.air_field(simkit.load("dove.toml"), "D5")
-    assert answer == field.as_dict()
+    assert answer == {"state": "played", **field.as_dict()}
     read = meshio.read("note.vtu")
     assert np.array_equal(read.point_data["pressure_re"], field.pressure.real)
     assert imread("note.png").shape[0] > 500
@@ -54,7 +54,9 @@ def test_the_plane_cuts_a_ball_in_a_disc():
 
 def test_the_admittance_over_frequency(folder, capsys):
     asked = ["admittance", "dove.toml", "--open", "1,2", "--from", "300", "--to", "1200", "--count", "400"]
-    (chamber,) = json.loads(told(capsys, *asked, "--json", "--plot", "answer.png").out)["chambers"]
+    answer = json.loads(told(capsys, *asked, "--json", "--plot", "answer.png").out)
+    (chamber,) = answer["chambers"]
+    assert answer["state"] == "played"
     assert (chamber["name"], chamber["open"]) == ("body", ["1", "2"])
     hz = np.array(chamber["frequencies_hz"])
     found = simkit.admittance(simkit.load("dove.toml"), ["1", "2"], hz)

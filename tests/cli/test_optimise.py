@@ -48,6 +48,7 @@ def test_the_json_has_before_after_limits_and_evidence(capsys, folder):
     run(["optimise", "dove.toml", "--free", BOTH, "--json", "-o", "new.toml"])
     told = json.loads(capsys.readouterr().out)
     (chamber,) = told["chambers"]
+    assert told["state"] == "played"
     assert {"before", "after", "moved"} <= set(chamber)
     assert {"hand_cents", "cents_per_tenth_mm"} <= set(chamber["after"][0])
     assert {"active", "evidence", "reached"} <= set(told)
@@ -125,6 +126,7 @@ def test_two_aims_against_each_other_are_told_drawn_and_the_middle_written(capsy
     command = ["optimise", "dove.toml", "--free", FREE, "--trade", "in-tune,small-holes", "-o", "new.toml"]
     assert run([*command, "--json", "--plot", "curve.png"]) == 0
     told = json.loads(capsys.readouterr().out)
+    assert told["state"] == "played"
     assert (told["one"], told["other"]) == ("worst note off, cents", "widest hole, mm")
     middle = told["points"][len(told["points"]) // 2]
     assert middle["balance"] == pytest.approx(1)

@@ -60,6 +60,7 @@ def written(tmp_path_factory):
 
 def test_sheets_writes_all_that_it_names(written):
     answer, out = written
+    assert answer["state"] == "played"
     assert sorted(answer["files"]) == sorted(str(path) for path in out.iterdir())
     (chamber,) = answer["chambers"]
     assert chamber["name"] == "a/b" and chamber["files"] == answer["files"]

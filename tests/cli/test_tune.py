@@ -72,7 +72,9 @@ def design(text, tmp_path):
 def asked(capsys, design, *options):
     """The one chamber's answer of `simkit tune`."""
     assert run(["tune", str(design), "--json", *options]) == 0, capsys.readouterr().err
-    (chamber,) = json.loads(capsys.readouterr().out)["chambers"]
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["state"] == "played"
+    (chamber,) = answer["chambers"]
     return chamber
 
 

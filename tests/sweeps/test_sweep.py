@@ -49,6 +49,15 @@ def test_every_case_is_what_the_function_says_of_that_design(folder):
         assert json.loads(answers)["predict"] == json.loads(json.dumps(alone.as_dict()))
 
 
+def test_resonances_may_be_asked_of_the_piece_by_itself(folder):
+    cases = folder / "cases.toml"
+    asked = cases.read_text().replace('["predict"]', '["resonances"]').replace("[50, 60]", "[50]")
+    cases.write_text(asked.split("[predict]")[0] + '[resonances]\ncount = 1\nclosed = true\nstate = "still"\n')
+    assert swept(folder).failed == 0
+    told = [json.loads(answers)["resonances"] for (answers,) in rows(folder, "select answers from results")]
+    assert [each["state"] for each in told] == ["still"] * 3
+
+
 def test_what_is_stored_is_not_computed_again_and_only_what_is_missing_is(folder):
     swept(folder)
     again = swept(folder, executor=ThreadPoolExecutor(1))
