@@ -81,6 +81,8 @@ def pytest_xdist_auto_num_workers(config):
     if not whole or cores() == 1:
         return 0
     config.option.assertmode = "plain"  # to take 4,000 assertions apart costs each process as much as all else before
+    # The processes read the command line anew, and the environment.
+    os.environ["PYTEST_ADDOPTS"] = f"{os.environ.get('PYTEST_ADDOPTS', '')} --assert=plain"
     return min(cores(), MOST_PROCESSES)
 
 

@@ -64,7 +64,7 @@ def test_it_installs_the_package_with_its_tests_and_then_rests(clone):
     (clone / "libraries").touch()
     assert set_up(clone).returncode == 0
     assert [line for line in asked(clone) if line.endswith("--editable . --group test")]
-    assert "-m compileall -q simkit" in asked(clone)
+    assert "-m compileall -q simkit tests" in asked(clone)
     (clone / "asked").unlink()
     again = set_up(clone)
     assert again.returncode == 0

@@ -32,4 +32,6 @@ def test_what_fails_is_told_with_its_values_though_assertions_run_plain(asked, t
     command = [sys.executable, "-m", "pytest", *asked]
     ran = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert ran.returncode == 1
-    assert "At index 1 diff: 2 != 3" in ran.stdout
+    plain, _, again = ran.stdout.partition("once more, by themselves")
+    assert "diff" not in plain and "assert found == [1, 3]" in plain
+    assert "At index 1 diff: 2 != 3" in again
