@@ -15,7 +15,7 @@ from simkit.body.assembly import placed_wall
 from simkit.body.chambers import Body, ChamberBody, Opening
 from simkit.body.coat import Coat
 from simkit.body.meshes.halves import build_open
-from simkit.body.mouthpiece import USUAL_FLOOR, WindwayCut, mouthpiece_wall, windway_cut
+from simkit.body.mouthpiece import USUAL_FLOOR, WindwayCut, mouthpiece_wall, windway_of
 from simkit.body.printing import PrintedPart, enclosed, facing_out, scaled
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.union import union_of
@@ -103,8 +103,8 @@ def _clay(gmsh: Any, body: Body, blown: Sequence[tuple[ChamberBody, Chamber]], s
     clay = occ.cut(full, air)[0]
     cuts = []
     for chamber, design in blown:
-        assert chamber.window is not None and design.voicing is not None
-        way = windway_cut(chamber.window, design.voicing, design.mouthpiece)
+        way = windway_of(chamber.window, design)
+        assert way is not None and chamber.window is not None
         tongue = _tongue(occ, Tongue.of(way, chamber.wall, design), scale)
         if tongue is not None:
             clay = occ.fuse(clay, [tongue])[0]

@@ -13,7 +13,7 @@ from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.sections import SectionsWall
 from simkit.body.walls.wall import Wall
 from simkit.frozen import frozen
-from simkit.vessel import Mouthpiece, Voicing
+from simkit.vessel import Chamber, Mouthpiece, Voicing
 
 MM = 1e-3
 START, UNDER = 1.0e-3, 0.3e-3  # m behind the exit where the clay begins, and how far under the body's surface it does
@@ -67,6 +67,13 @@ def windway_cut(window: Opening, voicing: Voicing, piece: Mouthpiece | None) -> 
         (lips[0] * MM, lips[1] * MM),
         voicing.windway_length_mm * MM,
     )
+
+
+def windway_of(window: Opening | None, design: Chamber) -> WindwayCut | None:
+    """The windway's cut of a chamber; None without a window."""
+    if window is None or design.voicing is None:
+        return None
+    return windway_cut(window, design.voicing, design.mouthpiece)
 
 
 @dataclass(frozen=True)

@@ -161,11 +161,10 @@ def _judged(outcome: Outcome, judge: bool, plot: Path | None) -> Outcome:
 
         outcome = judged(outcome)
     if plot:
-        from simkit.body import body_of
         from simkit.show.look import save
         from simkit.show.plates import prediction_page
 
-        save(prediction_page(outcome.vessel, body_of(outcome.vessel), outcome.after), plot, "plot")
+        save(prediction_page(outcome.vessel, outcome.after), plot, "plot")
     return outcome
 
 

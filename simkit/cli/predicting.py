@@ -64,11 +64,10 @@ def predict(
 
             hand = hand_error(vessel, setting=Setting(lossless, in_state(still)))
         if plot:
-            from simkit.body import body_of
             from simkit.show.look import save
             from simkit.show.plates import prediction_page
 
-            save(prediction_page(vessel, body_of(vessel), prediction), plot, "plot")
+            save(prediction_page(vessel, prediction), plot, "plot")
     if as_json:
         answer = prediction.as_dict()
         for chamber in answer["chambers"] if hand else ():
@@ -100,11 +99,10 @@ def compare(
         vessel = simkit.load(file)
         comparison = simkit.compare(vessel, lossless=lossless, state=in_state(still))
         if plot:
-            from simkit.body import body_of
             from simkit.show.look import save
             from simkit.show.plates import prediction_page
 
-            save(prediction_page(vessel, body_of(vessel), comparison.prediction), plot, "plot")
+            save(prediction_page(vessel, comparison.prediction), plot, "plot")
     if as_json:
         print_json(comparison.as_dict())
     else:
@@ -133,10 +131,10 @@ def chart(
         vessel = simkit.load(file)
         charted = simkit.chart(vessel, model, lossless=lossless, state=in_state(still), half=half)
         if plot:
-            from simkit.show.look import save
-            from simkit.show.plates import chart_page
+            from simkit.show.look import page, save
+            from simkit.show.plates import chart_panels
 
-            save(chart_page(vessel, charted), plot, "plot")
+            save(page(*chart_panels(vessel, charted)), plot, "plot")
     if as_json:
         print_json(charted.as_dict())
     else:
@@ -183,10 +181,10 @@ def resonances(
             mesh=mesh,
         )
         if plot:
-            from simkit.show.look import save
-            from simkit.show.plates import ringing_page
+            from simkit.show.look import page, save
+            from simkit.show.plates import ringing_panels
 
-            save(ringing_page(vessel, ringing), plot, "plot")
+            save(page(*ringing_panels(vessel, ringing)), plot, "plot")
     if as_json:
         print_json(ringing.as_dict())
     else:

@@ -26,7 +26,7 @@ from simkit.body.mass import (
     undercut,
 )
 from simkit.body.millimetres import place_words
-from simkit.body.mouthpiece import windway_clay, windway_cut
+from simkit.body.mouthpiece import windway_clay, windway_of
 from simkit.body.printing import SEAMS, Seam, SeamError, seam_place
 from simkit.body.walls.wall import on_wall
 from simkit.making.shrinkage import Shrinkage, Stage
@@ -189,11 +189,9 @@ def clay_work(vessel: Vessel, body: Body, shrinkage: Shrinkage, seam: Seam | Non
     places = [opening.center for chamber in body.chambers for opening in chamber.openings]
     windways = []
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
-        if body.coat.figure and chamber.voicing and solid.window:
-            cut = windway_cut(solid.window, chamber.voicing, chamber.mouthpiece)
-            found = windway_clay(cut, outer_distance(body.coat))
-            if found is not None:
-                windways.append((chamber.name, *found))
+        cut = windway_of(solid.window, chamber) if body.coat.figure else None
+        if cut is not None and (found := windway_clay(cut, outer_distance(body.coat))):
+            windways.append((chamber.name, *found))
     try:
         hollow = undercut(body.coat, SEAMS[seam.square_to][0], seam_place(body, seam))
     except SeamError:  # the solids say so

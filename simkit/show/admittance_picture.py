@@ -57,11 +57,10 @@ def admittance_panel(
         upper = 0.66 * inner
         boxes = ((FOOT_MM + inner - upper + BETWEEN_MM, upper), (FOOT_MM, inner - upper))
         size, phase = (
-            figure.add_axes((LEFT_MM / WIDTH_MM, low / HEIGHT_MM, wide, tall / HEIGHT_MM), xscale="log")
-            for low, tall in boxes
+            figure.add_axes((LEFT_MM / WIDTH_MM, low / HEIGHT_MM, wide, tall / HEIGHT_MM)) for low, tall in boxes
         )
         title = look.short(f"{vessel.title or 'vessel'}: {_state(holes)}", WIDTH_MM - LEFT_MM, 11)
-        figure.text(LEFT_MM / WIDTH_MM, 1 - 7 / HEIGHT_MM, title, fontsize=11, va="center", parse_math=False)
+        figure.text(LEFT_MM / WIDTH_MM, 1 - 7 / HEIGHT_MM, title, fontsize=11, va="center")
         size.plot(frequencies_hz, np.abs(found), color=look.CLAY, linewidth=1.1)
         size.set_yscale("log")
         size.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{y:.0e}".replace("-", "−")))
@@ -75,13 +74,10 @@ def admittance_panel(
         phase.set_xlabel("Hz", color=look.QUIET)
         for axes in (size, phase):
             low, high = frequencies_hz[0], frequencies_hz[-1]
+            look.ratio_axis(axes, "x", [t for e in range(-1, 6) for t in _TICKS * 10.0**e if low <= t <= high])
             axes.set_xlim(low, high)
-            axes.set_xticks([t for e in range(-1, 6) for t in _TICKS * 10.0**e if low <= t <= high])
-            axes.xaxis.set_minor_formatter(NullFormatter())
-            axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz:g}"))
-            axes.tick_params(axis="x", which="minor", length=0)
         size.tick_params(labelbottom=False)
         caption = f"flow into the chamber for unit pressure at the window; {air_words(vessel, state)}"
-        figure.text(LEFT_MM / WIDTH_MM, 3.5 / HEIGHT_MM, caption, color=look.QUIET, fontsize=7, parse_math=False)
+        figure.text(LEFT_MM / WIDTH_MM, 3.5 / HEIGHT_MM, caption, color=look.QUIET, fontsize=7)
 
     return Panel(WIDTH_MM, HEIGHT_MM, draw)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from rich.table import Table
 from rich.text import Text
@@ -10,7 +10,7 @@ from rich.text import Text
 from simkit.optimisation.aims.handmade import HandError
 from simkit.show.chord_table import blown_chord_table, chord_table
 from simkit.show.lines import IN_TUNE_CENTS, signed
-from simkit.show.terminal import blow_table, combination_table, note_table, printed, ring_table
+from simkit.show.terminal import blow_table, chamber_head, combination_table, note_table, ring_table, titled
 from simkit.sound.answers.chart import Chart
 from simkit.sound.answers.comparison import Comparison
 from simkit.sound.answers.higher import Ringing
@@ -31,12 +31,11 @@ def prediction_text(
     hand: what hand-made error does to the notes, shown beside the models' own uncertainty; with_parts: also what each
     part of playing moves.
     """
-    parts: list[Part] = [vessel.title] if vessel.title else []
+    parts: list[Part] = []
     for chamber in prediction.chambers:
-        name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
         by_hand = hand.of(chamber.name) if hand else ()
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes, by_hand, with_parts)
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel, prediction.state)}", "", table, ""]
+        parts += [chamber_head(chamber, prediction.chambers, air_words(vessel, prediction.state)), "", table, ""]
         parts += [*_playing_words(chamber), *_neighbour_words(chamber.notes), ""]
     parts += chord_table(prediction.chords) if prediction.chords else []
     parts += [_STILL] * (prediction.state == "still")
@@ -44,7 +43,7 @@ def prediction_text(
         parts.append(_READING.format(doubt=_DOUBT[prediction.state], cents=IN_TUNE_CENTS))
     if hand:
         parts.append(hand.words)
-    return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
+    return titled(vessel.title, parts, prediction.cautions)
 
 
 _STILL = "still: windway shut, the room's air, nobody near"
@@ -82,13 +81,12 @@ def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:
 
 def ringing_text(vessel: Vessel, ringing: Ringing) -> str:
     """The table of resonances of each chamber, what it was computed for, and where physics leaves its validity."""
-    parts: list[Part] = [vessel.title] if vessel.title else []
+    parts: list[Part] = []
     state = state_words(ringing)
     for chamber in ringing.chambers:
-        name = f"{chamber.name}: " if len(ringing.chambers) > 1 else ""
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {state}, {air_words(vessel, ringing.state)}", ""]
+        parts += [chamber_head(chamber, ringing.chambers, state, air_words(vessel, ringing.state)), ""]
         parts += [ring_table(chamber.rings, tuning_of(vessel), chamber.note), ""]
-    return printed(*parts, *_cautions(ringing.cautions)).rstrip() + "\n"
+    return titled(vessel.title, parts, ringing.cautions)
 
 
 def state_words(ringing: Ringing) -> str:
@@ -100,24 +98,23 @@ def state_words(ringing: Ringing) -> str:
 
 def chart_text(vessel: Vessel, chart: Chart) -> str:
     """Every combination of holes of each chamber, ascending, with the note that it comes nearest to."""
-    parts: list[Part] = [vessel.title] if vessel.title else []
+    parts: list[Part] = []
     for chamber in chart.chambers:
         name = f"{chamber.name}: " if len(chart.chambers) > 1 else ""
         count, holes = len(chamber.fingerings), len(chamber.holes)
         what = f"{count} combinations of {holes} hole{'s' * (holes > 1)}" if holes else "a chamber without holes"
         parts += [f"{name}{what} by {chart.model}, {air_words(vessel, chart.state)}", ""]
         parts += [combination_table(vessel.chamber(chamber.name).holes, chamber), ""]
-    return printed(*parts, *_cautions(chart.cautions)).rstrip() + "\n"
+    return titled(vessel.title, parts, chart.cautions)
 
 
 def blow_text(vessel: Vessel, table: BlowTable) -> str:
     """Text of a blowing table: each note of each chamber, and under the table what may help."""
-    parts: list[Part] = [vessel.title] if vessel.title else []
+    parts: list[Part] = []
     for chamber in table.chambers:
-        name = f"{chamber.name}: " if len(table.chambers) > 1 else ""
         rows = blow_table(vessel.chamber(chamber.name).holes, chamber.notes)
         parts += [
-            f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel, table.state)}, by {table.model}",
+            chamber_head(chamber, table.chambers, air_words(vessel, table.state), f"by {table.model}"),
             "",
             rows,
             "",
@@ -127,7 +124,7 @@ def blow_text(vessel: Vessel, table: BlowTable) -> str:
             parts += [f"{note.pitch or 'all covered'}: {text}" for text in note.advice]
         parts += ["", *_BLOW_WORDS, ""]
     parts += blown_chord_table(table.chords) if table.chords else []
-    return printed(*parts, *_cautions(table.cautions)).rstrip() + "\n"
+    return titled(vessel.title, parts, table.cautions)
 
 
 def _all_open_words(blown: NoteBlown) -> str:
@@ -157,22 +154,17 @@ _BLOW_WORDS = (
 def comparison_text(vessel: Vessel, comparison: Comparison) -> str:
     """The models side by side, and under each chamber's table why they part."""
     prediction = comparison.prediction
-    parts: list[Part] = [vessel.title] if vessel.title else []
+    parts: list[Part] = []
     for chamber, reasons, window in zip(prediction.chambers, comparison.reasons, comparison.windows, strict=True):
-        name = f"{chamber.name}: " if len(prediction.chambers) > 1 else ""
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes)
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air, {air_words(vessel, prediction.state)}", "", table, ""]
+        parts += [chamber_head(chamber, prediction.chambers, air_words(vessel, prediction.state)), "", table, ""]
         for note, said in zip(chamber.notes, reasons, strict=True):
             parts += [f"{note.pitch or 'all covered'}:", *(f"  {reason}" for reason in said)] if said else []
         parts += ["", *([str(window), ""] if window else [])]
-    return printed(*parts, *_cautions(prediction.cautions)).rstrip() + "\n"
+    return titled(vessel.title, parts, prediction.cautions)
 
 
 def air_words(vessel: Vessel, state: str) -> str:
     """The room's air that a design is computed for, and whether somebody plays it."""
     air = vessel.air
     return f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity, {'as ' * (state == 'played')}{state}"
-
-
-def _cautions(cautions: Iterable[str]) -> list[str]:
-    return [f"caution: {text}" for text in cautions]

@@ -7,11 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
-from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from simkit.show import look
 from simkit.show.look import Panel
-from simkit.show.scale import draw_fingers
+from simkit.show.scale import draw_fingers, over_notes
 from simkit.show.terminal import margin_words
 from simkit.sound.blowing.advice import HARD_PA, NARROW
 from simkit.sound.blowing.table import BlowingChamber, BlowingNote
@@ -33,15 +32,11 @@ def breath_panel(title: str, holes: Sequence[str], chamber: BlowingChamber) -> P
 
     def draw(figure: FigureBase) -> None:
         def panel(top: float, tall: float) -> Axes:
-            box = (LEFT_MM / width, 1 - (top + tall) / height, 1 - (LEFT_MM + RIGHT_MM) / width, tall / height)
-            axes = figure.add_axes(box, xlim=(-0.6, len(notes) - 0.4))
-            axes.set_xticks(range(len(notes)), [note.pitch or "all covered" for note in notes])
-            axes.tick_params(axis="x", length=0, labelbottom=False)
-            axes.spines["bottom"].set_visible(False)
-            return axes
+            axes = look.row(figure, (width, height), (LEFT_MM, RIGHT_MM), top, tall)
+            return over_notes(axes, [note.pitch or "all covered" for note in notes])
 
         heading = look.short(title, width - LEFT_MM - RIGHT_MM, 12)
-        figure.text(LEFT_MM / width, 1 - 7 / height, heading, fontsize=12, va="center", parse_math=False)
+        figure.text(LEFT_MM / width, 1 - 7 / height, heading, fontsize=12, va="center")
         _breath(panel(HEAD_MM, BREATH_MM), chamber)
         _margins(panel(HEAD_MM + BREATH_MM + GAP_MM, MARGIN_MM), notes)
         lowest = panel(HEAD_MM + BREATH_MM + MARGIN_MM + 2 * GAP_MM, fingers)
@@ -50,7 +45,7 @@ def breath_panel(title: str, holes: Sequence[str], chamber: BlowingChamber) -> P
         caption = "bars: from where a note can start to where it jumps (triangle) or dies, up to 5,000 Pa"
         feeling = "100 Pa: a straw 1 cm deep in water just bubbles; 500 Pa: 5 cm deep"
         for y, words in ((6.4, caption), (3, feeling)):
-            figure.text(LEFT_MM / width, y / height, words, color=look.QUIET, fontsize=7, parse_math=False)
+            figure.text(LEFT_MM / width, y / height, words, color=look.QUIET, fontsize=7)
 
     return Panel(width, height, draw)
 
@@ -60,7 +55,8 @@ _BELOW_FROM = 0.55  # of the hard breath: from there on a figure above its dot r
 
 def _breath(axes: Axes, chamber: BlowingChamber) -> None:
     notes = chamber.notes
-    _logarithmic(axes, PASCALS, "breath, Pa")
+    look.ratio_axis(axes, "y", PASCALS, ",g")
+    axes.set_ylabel("breath, Pa", color=look.QUIET)
     axes.axhline(HARD_PA, color=look.FAINT, linewidth=0.8, zorder=0)
     _beside(axes, HARD_PA, "hard\nabove")
     low, ends = HARD_PA, _ends(chamber)
@@ -94,7 +90,8 @@ def _ends(chamber: BlowingChamber) -> np.ndarray:
 
 
 def _margins(axes: Axes, notes: Sequence[BlowingNote]) -> None:
-    _logarithmic(axes, TIMES, "margin, times\nthe breath")
+    look.ratio_axis(axes, "y", TIMES, ",g")
+    axes.set_ylabel("margin, times\nthe breath", color=look.QUIET)
     axes.axhline(NARROW, color=look.FAINT, linewidth=0.8, zorder=0)
     _beside(axes, NARROW, "narrow\nbelow")
     most = 2.0
@@ -114,12 +111,3 @@ def _margins(axes: Axes, notes: Sequence[BlowingNote]) -> None:
 def _beside(axes: Axes, value: float, text: str) -> None:
     axes.annotate(text, (1, value), (3, 0), xycoords=("axes fraction", "data"), textcoords="offset points", va="center",
                   fontsize=6.5, color=look.QUIET)  # fmt: skip
-
-
-def _logarithmic(axes: Axes, ticks: Sequence[float], label: str) -> None:
-    axes.set_yscale("log")
-    axes.set_yticks(ticks)
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,g}"))
-    axes.yaxis.set_minor_formatter(NullFormatter())
-    axes.tick_params(axis="y", which="minor", length=0)
-    axes.set_ylabel(label, color=look.QUIET)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
 from simkit.show.lines import signed
-from simkit.show.terminal import ACCENT, plain_table
+from simkit.show.terminal import ACCENT, numbers, plain_table
 from simkit.sound.answers.chords import Chord
 from simkit.sound.blowing.one_breath import BlownChord
 
@@ -44,15 +44,10 @@ def blown_chord_table(chords: Sequence[BlownChord]) -> list[Table | str]:
 
 
 def _headed(chambers: Sequence[str], each: Sequence[str], first: str = "") -> Table:
-    table = plain_table()
-    if first:
-        table.add_column(first, justify="right")
+    of_chambers: list[Column | str] = []
     for name in chambers:
-        table.add_column(name)
-        for heading in each:
-            table.add_column(heading, justify="right")
-    table.add_column("")
-    return table
+        of_chambers += [name, *numbers(*each)]
+    return plain_table(*numbers(*[first] * bool(first)), *of_chambers, "")
 
 
 def _weightiest(chords: Sequence[Chord] | Sequence[BlownChord], weight: Sequence[float]) -> tuple[list, int]:

@@ -19,16 +19,11 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
     """Pitch against the number of open holes; the design's own notes filled and named, note lines behind."""
 
     def draw(figure: FigureBase) -> None:
-        box = (
-            LEFT_MM / WIDTH_MM,
-            FOOT_MM / HEIGHT_MM,
-            1 - (LEFT_MM + RIGHT_MM) / WIDTH_MM,
-            1 - (HEAD_MM + FOOT_MM) / HEIGHT_MM,
-        )
-        axes = figure.add_axes(box)
+        tall = HEIGHT_MM - HEAD_MM - FOOT_MM
+        axes = look.row(figure, (WIDTH_MM, HEIGHT_MM), (LEFT_MM, RIGHT_MM), HEAD_MM, tall)
         name = f", {chamber.name}" if len(chart.chambers) > 1 else ""
         heading = look.short(f"{vessel.title or 'vessel'}{name}: every combination", WIDTH_MM - LEFT_MM - RIGHT_MM, 12)
-        figure.text(LEFT_MM / WIDTH_MM, 1 - 8 / HEIGHT_MM, heading, fontsize=12, va="center", parse_math=False)
+        figure.text(LEFT_MM / WIDTH_MM, 1 - 8 / HEIGHT_MM, heading, fontsize=12, va="center")
         hz = [f.frequency_hz for f in chamber.fingerings]
         low, high = min(hz) / 1.04, max(hz) * 1.05
         axes.set_yscale("log")
@@ -39,16 +34,9 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
             axes.axhline(hertz, color=look.FAINT, linewidth=0.6, zorder=0)
         for f in chamber.fingerings:
             used = bool(f.wanted)
-            axes.plot(
-                sum(f.openness),
-                f.frequency_hz,
-                "o",
-                markersize=5 if used else 3.4,
-                color=look.CLAY,
-                markerfacecolor=look.CLAY if used else "white",
-                zorder=3 if used else 2,
-                clip_on=False,
-            )
+            axes.plot(sum(f.openness), f.frequency_hz, "o", markersize=5 if used else 3.4, color=look.CLAY,
+                      markerfacecolor=look.CLAY if used else "white", zorder=3 if used else 2,
+                      clip_on=False)  # fmt: skip
             if used:
                 axes.annotate(
                     f.wanted, (sum(f.openness), f.frequency_hz), (6, 0), textcoords="offset points",
@@ -64,7 +52,7 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
         axes.set_xlabel("open holes", color=look.QUIET)
         axes.tick_params(axis="y", which="both", length=0)
         caption = f"lowest resonance by {chart.model}; lines: semitones; filled: the design's own notes"
-        figure.text(LEFT_MM / WIDTH_MM, 4 / HEIGHT_MM, caption, color=look.QUIET, fontsize=7, parse_math=False)
+        figure.text(LEFT_MM / WIDTH_MM, 4 / HEIGHT_MM, caption, color=look.QUIET, fontsize=7)
 
     return Panel(WIDTH_MM, HEIGHT_MM, draw)
 

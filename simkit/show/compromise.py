@@ -21,16 +21,8 @@ def trade_off_panel(title: str, curve: TradeOff) -> Panel:
         axes.plot(across, up, color=look.CLAY, linewidth=1.0, zorder=2)
         for point in curve.points:
             fill = look.CLAY if point.worst_cents <= IN_TUNE else look.PAPER
-            axes.plot(
-                point.one,
-                point.other,
-                "o",
-                color=look.CLAY,
-                markerfacecolor=fill,
-                markersize=5,
-                zorder=3,
-                clip_on=False,
-            )
+            axes.plot(point.one, point.other, "o", color=look.CLAY, markerfacecolor=fill, markersize=5, zorder=3,
+                      clip_on=False)  # fmt: skip
         axes.set_xlabel(curve.one)
         axes.set_ylabel(curve.other)
         axes.margins(0.08)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import partial
-from typing import NamedTuple, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from matplotlib.colors import to_rgb
@@ -12,7 +12,7 @@ from matplotlib.figure import FigureBase
 
 from simkit.body import Body, ChamberBody, Opening
 from simkit.body.blown import Tongue, outer_walls
-from simkit.body.mouthpiece import WindwayCut, windway_cut
+from simkit.body.mouthpiece import WindwayCut, windway_of
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.primitives import Sheet
 from simkit.body.walls.union import solids_of
@@ -128,25 +128,22 @@ def _hollow(vessel: Vessel, body: Body, points: np.ndarray) -> np.ndarray:
     for chamber in body.chambers:
         for o in chamber.all_openings:
             away = points - o.center
-            across, along, up = away @ o.across, away @ o.forward, away @ o.axis
-            near = np.abs(up - o.length) < 0.5 * o.length + o.reach
-            if o.is_round:
-                kind[near & (np.hypot(across, along) < o.radius)] = 1
-            else:
-                run = 1 / np.tan(np.deg2rad(o.edge_deg)) if o.edge_deg < 90 else 0.0
-                within = (along > -o.height / 2) & (along < o.height / 2 + run * np.maximum(up, 0.0))
-                kind[near & (np.abs(across) < o.width / 2) & within] = 2
-        way = _way(vessel, chamber)
+            near = np.abs(away @ o.axis - o.length) < 0.5 * o.length + o.reach
+            kind[near & _over(o, away)] = 1 if o.is_round else 2
+        way = windway_of(chamber.window, vessel.chamber(chamber.name))
         if way is not None:
             kind[within_windway(way, points)] = 1
     return kind
 
 
-def _way(vessel: Vessel, chamber: ChamberBody) -> WindwayCut | None:
-    design = vessel.chamber(chamber.name)
-    if chamber.window is None or design.voicing is None:
-        return None
-    return windway_cut(chamber.window, design.voicing, design.mouthpiece)
+def _over(o: Opening, away: np.ndarray) -> np.ndarray:
+    """Mask (n,) of places (n, 3) from an opening's middle that lie over or under it; above a window its edge slopes."""
+    across, along, up = away @ o.across, away @ o.forward, away @ o.axis
+    if o.is_round:
+        return np.asarray(np.hypot(across, along) < o.radius)
+    run = 1 / np.tan(np.deg2rad(o.edge_deg)) if o.edge_deg < 90 else 0.0
+    far = o.height / 2 + run * np.maximum(up, 0.0)
+    return np.asarray((np.abs(across) < o.width / 2) & (along > -o.height / 2) & (along < far))
 
 
 def within_windway(way: WindwayCut, points: np.ndarray) -> np.ndarray:
@@ -212,7 +209,7 @@ def _colored(normals: np.ndarray, kind: np.ndarray) -> np.ndarray:
 
 def cut_open(vessel: Vessel, body: Body, chamber: ChamberBody, pixels: int = PIXELS) -> np.ndarray:
     """The section along the breath through the middle of a window: an image (h, w, 3), outward up, the lips left."""
-    window, way = chamber.window, _way(vessel, chamber)
+    window, way = chamber.window, windway_of(chamber.window, vessel.chamber(chamber.name))
     assert window is not None and way is not None
     box = body.coat.box
     middle, half = box.mean(axis=0), np.linalg.norm(np.ptp(box, axis=0)) / 2 + way.length / 2
@@ -244,12 +241,15 @@ def _clay(vessel: Vessel, body: Body, points: np.ndarray, air: np.ndarray) -> np
     for wall, offset in outer_walls(body, blown):
         clay[outside] |= _within(wall, offset, points[outside])
     for chamber in body.chambers:
-        way = _way(vessel, chamber)
+        design = vessel.chamber(chamber.name)
+        way = windway_of(chamber.window, design)
         if way is not None:
-            clay |= Tongue.of(way, chamber.wall, vessel.chamber(chamber.name)).has(points)
+            clay |= Tongue.of(way, chamber.wall, design).has(points)
             clay &= ~within_windway(way, points)
         for o in chamber.all_openings:
-            clay &= ~_in_duct(o.length + o.reach, points - o.center, o)
+            away = points - o.center
+            up = away @ o.axis
+            clay &= ~((up > -o.reach) & (up < o.length + o.reach) & _over(o, away))
     return clay
 
 
@@ -261,19 +261,3 @@ def _within(wall: Wall, offset: float, points: np.ndarray) -> np.ndarray:
     if len(asked):
         within[asked] = OffsetWall(wall, offset).level(points[asked]) < 0
     return within
-
-
-class _Frame(NamedTuple):
-    across: np.ndarray
-    along: np.ndarray
-    up: np.ndarray
-
-
-def _in_duct(top: float, away: np.ndarray, o: Opening) -> np.ndarray:
-    at = _Frame(away @ o.across, away @ o.forward, away @ o.axis)
-    high = (at.up > -o.reach) & (at.up < top)
-    if o.is_round:
-        return np.asarray(high & (np.hypot(at.across, at.along) < o.radius))
-    run = 1 / np.tan(np.deg2rad(o.edge_deg)) if o.edge_deg < 90 else 0.0
-    far = o.height / 2 + run * np.maximum(at.up, 0.0)
-    return np.asarray(high & (np.abs(at.across) < o.width / 2) & (at.along > -o.height / 2) & (at.along < far))

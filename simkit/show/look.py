@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import matplotlib as mpl
 import numpy as np
@@ -103,15 +103,36 @@ def page(*panels: Panel) -> Figure:
     return figure
 
 
+def ratio_axis(axes: Axes, axis: Literal["x", "y"], ticks: Sequence[float], form: str = "g") -> None:
+    """Make an axis one of equal steps for equal ratios, with these ticks alone, their numbers written by `form`."""
+    axes.set(**{f"{axis}scale": "log", f"{axis}ticks": ticks})
+    own = axes.xaxis if axis == "x" else axes.yaxis
+    own.set_major_formatter(FuncFormatter(lambda value, _: f"{value:{form}}"))
+    own.set_minor_formatter(NullFormatter())
+    axes.tick_params(axis=axis, which="minor", length=0)
+
+
 def hertz_axis(axes: Axes, low: float, high: float) -> None:
     """Make the upright axis one of pitch: Hz, equal steps for equal intervals, round numbers at the ticks."""
-    axes.set_yscale("log")
     axes.set_ylim(low, high)
     steps = [s * 10.0**e for e in (1, 2, 3) for s in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)]
-    axes.set_yticks([s for s in steps if low <= s <= high])
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz:g}"))
-    axes.yaxis.set_minor_formatter(NullFormatter())
-    axes.tick_params(axis="y", which="minor", length=0)
+    ratio_axis(axes, "y", [s for s in steps if low <= s <= high])
+
+
+def row(figure: FigureBase, paper: tuple[float, float], sides: tuple[float, float], top: float, tall: float) -> Axes:
+    """Axes from the left to the right margin of a panel of this width and height, `top` below its upper edge, mm."""
+    (width, height), (left, right) = paper, sides
+    return figure.add_axes((left / width, 1 - (top + tall) / height, 1 - (left + right) / width, tall / height))
+
+
+def pressure_key(figure: FigureBase, left: float, width: float, height: float, most: str) -> Axes:
+    """The colours of a pressure from -1 to 1 at the foot of a panel of this width and height, mm."""
+    axes = figure.add_axes((left / width, 7.6 / height, 32 / width, 1.8 / height))
+    axes.imshow(np.linspace(-1, 1, 256)[None], aspect="auto", cmap=PRESSURE, extent=(-1, 1, 0, 1))
+    axes.set_yticks([])
+    axes.set_xticks([-1, 0, 1], ["−1", "0", most])
+    axes.tick_params(length=0, pad=1.5, labelsize=7)
+    return axes
 
 
 def width_mm(text: str, size: float) -> float:

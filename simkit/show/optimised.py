@@ -10,7 +10,7 @@ from rich.text import Text
 from simkit.optimisation.compromises import TradeOff
 from simkit.optimisation.outcome import ChamberSlopes, ChangedNumber, Outcome
 from simkit.show.lines import fingering, in_options, signed, word
-from simkit.show.terminal import ACCENT, plain_table, printed
+from simkit.show.terminal import ACCENT, chamber_head, numbers, plain_table, titled
 from simkit.sound.answers.prediction import PredictedChamber, PredictedNote
 from simkit.vessel import Hole, Vessel
 
@@ -18,43 +18,34 @@ from simkit.vessel import Hole, Vessel
 def optimised_text(outcome: Outcome) -> str:
     """Verdict, tables of notes and of what moved, limits, evidence, cautions."""
     vessel = outcome.vessel
-    parts: list[Table | Text | str] = [vessel.title] if vessel.title else []
-    parts += [in_options(outcome.verdict), ""]
+    parts: list[Table | Text | str] = [in_options(outcome.verdict), ""]
     for n, chamber in enumerate(outcome.after.chambers):
         before = outcome.before.chambers[n] if outcome.before else None
         holes = vessel.chamber(chamber.name).holes
-        name = f"{chamber.name}: " if len(outcome.after.chambers) > 1 else ""
-        parts += [f"{name}{1e6 * chamber.volume:.1f} ml of air", "", _notes(outcome, chamber, before, holes), ""]
+        parts += [chamber_head(chamber, outcome.after.chambers), "", _notes(outcome, chamber, before, holes), ""]
     parts += [_moved(outcome.moved), ""] if outcome.moved else ["nothing moved", ""]
     for slopes in outcome.evidence.slopes:
         parts += ["cents for 0.1 mm of a hole's diameter:", _slopes(slopes), ""]
     parts += [*_sentences(outcome), ""]
-    return printed(*parts, *(f"caution: {text}" for text in outcome.after.cautions)).rstrip() + "\n"
+    return titled(vessel.title, parts, outcome.after.cautions)
 
 
 def trade_off_text(vessel: Vessel, curve: TradeOff) -> str:
     """Every compromise on a line, the one in the middle marked."""
-    table = plain_table()
-    for heading in ("weight of the first", curve.one, curve.other, "worst note, cents"):
-        table.add_column(heading, justify="right")
-    table.add_column("")
+    table = plain_table(*numbers("weight of the first", curve.one, curve.other, "worst note, cents"), "")
     for point in curve.points:
-        numbers = (f"{point.balance:.2g}", f"{point.one:.3g}", f"{point.other:.3g}", f"{point.worst_cents:.1f}")
-        table.add_row(*numbers, "written" if point is curve.middle else "")
-    parts: list[Table | str] = [vessel.title] if vessel.title else []
-    parts += [f"{curve.one} against {curve.other}", "", table]
+        found = (f"{point.balance:.2g}", f"{point.one:.3g}", f"{point.other:.3g}", f"{point.worst_cents:.1f}")
+        table.add_row(*found, "written" if point is curve.middle else "")
+    parts: list[Table | Text | str] = [f"{curve.one} against {curve.other}", "", table]
     if curve.alike:
         parts += ["", "all come out alike: what is free, or its limits, leaves nothing to weigh"]
-    return printed(*parts).rstrip() + "\n"
+    return titled(vessel.title, parts)
 
 
 def _notes(
     outcome: Outcome, chamber: PredictedChamber, before: PredictedChamber | None, holes: Sequence[Hole]
 ) -> Table:
-    table = plain_table()
-    for heading, side in (("note", "left"), ("fingering", "left"), ("target Hz", "right"), ("before", "right"),
-                          ("after, cents", "right"), ("by hand", "right"), ("", "left")):  # fmt: skip
-        table.add_column(heading, justify="right" if side == "right" else "left")
+    table = plain_table("note", "fingering", *numbers("target Hz", "before", "after, cents", "by hand"), "")
     by_hand = outcome.evidence.hand.of(chamber.name)
     for n, note in enumerate(chamber.notes):
         if note.pitch is None or note.target_hz is None:
@@ -77,9 +68,7 @@ def _cents(note: PredictedNote) -> str:
 
 
 def _moved(moved: Sequence[ChangedNumber]) -> Table:
-    table = plain_table()
-    for heading in ("moved", "from", "to", "by", "free from", "to", "asked by"):
-        table.add_column(heading, justify="left" if heading in ("moved", "asked by") else "right")
+    table = plain_table("moved", *numbers("from", "to", "by", "free from", "to"), "asked by")
     for change in moved:
         bounds = ("", "") if change.low is None else (f"{change.low:.4g}", f"{change.high:.4g}")
         by = f"{signed(change.by, 2 if change.unit == 'mm' else 1)} {change.unit}".rstrip()
@@ -88,10 +77,7 @@ def _moved(moved: Sequence[ChangedNumber]) -> Table:
 
 
 def _slopes(slopes: ChamberSlopes) -> Table:
-    table = plain_table()
-    table.add_column("note")
-    for hole in slopes.holes:
-        table.add_column(hole, justify="right")
+    table = plain_table("note", *numbers(*slopes.holes))
     for pitch, row in zip(slopes.pitches, slopes.per_tenth_mm, strict=True):
         table.add_row(pitch, *(signed(cents) for cents in row))
     return table

@@ -67,12 +67,8 @@ def plane_panel(title: str, field: AirField) -> Panel:
         drawn.set_rasterized(True)
         axes.tricontour(shape, values, np.arange(-0.9, 0.95, 0.1), colors=look.INK, linewidths=0.3)
         said = look.short(f"{title or 'vessel'}: {field.title}", WIDTH_MM - 2 * MARGIN_MM, 11)
-        figure.text(MARGIN_MM / WIDTH_MM, 1 - 7 / height, said, fontsize=11, va="center", parse_math=False)
-        key = figure.add_axes((MARGIN_MM / WIDTH_MM, 7.6 / height, 32 / WIDTH_MM, 1.8 / height))
-        key.imshow(np.linspace(-1, 1, 256)[None], aspect="auto", cmap=look.PRESSURE, extent=(-1, 1, 0, 1))
-        key.set_yticks([])
-        key.set_xticks([-1, 0, 1], ["−1", "0", "+1 Pa"])
-        key.tick_params(length=0, pad=1.5, labelsize=7)
+        figure.text(MARGIN_MM / WIDTH_MM, 1 - 7 / height, said, fontsize=11, va="center")
+        look.pressure_key(figure, MARGIN_MM, WIDTH_MM, height, "+1 Pa")
         words = (
             f"{field.frequency_hz:.1f} Hz, pressure in the plane along the middle, by {field.model}\n"
             "a line each 0.1 Pa; mouth end to the left, top up"

@@ -6,7 +6,7 @@ import math
 
 from matplotlib.figure import Figure
 
-from simkit.body import Body
+from simkit.body import body_of
 from simkit.errors import OutOfReach
 from simkit.show.as_text import air_words, state_words
 from simkit.show.breath_picture import breath_panel
@@ -25,8 +25,9 @@ from simkit.sound.blowing.table import BlowingChamber, BlowTable
 from simkit.vessel import Vessel
 
 
-def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figure:
+def prediction_page(vessel: Vessel, prediction: Prediction) -> Figure:
     """The vessel from three sides, in the round and cut open, and under it the scale of each chamber."""
+    body = body_of(vessel)
     sides = views(vessel, body)
     charts = [
         scale_chart(
@@ -43,13 +44,8 @@ def prediction_page(vessel: Vessel, body: Body, prediction: Prediction) -> Figur
     return page(sides, in_the_round(vessel, body), *([clay] if clay else []), *charts)
 
 
-def ringing_page(vessel: Vessel, ringing: Ringing) -> Figure:
-    """The pressure of each mode on the wall of each chamber."""
-    return page(*ringing_panels(vessel, ringing))
-
-
 def ringing_panels(vessel: Vessel, ringing: Ringing) -> list[Panel]:
-    """Panels of the higher resonances, one for each chamber."""
+    """The pressure of each mode on the wall, a panel for each chamber."""
     panels = []
     for chamber, solid in zip(ringing.chambers, ringing.body.chambers, strict=True):
         modes = [ModePicture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
@@ -59,11 +55,6 @@ def ringing_panels(vessel: Vessel, ringing: Ringing) -> list[Panel]:
             raise OutOfReach(f"{chamber.name}: the model knows no pressure to draw; ask ports, or do without a picture")
         panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))
     return panels
-
-
-def chart_page(vessel: Vessel, chart: Chart) -> Figure:
-    """The combinations of each chamber as a picture."""
-    return page(*chart_panels(vessel, chart))
 
 
 def chart_panels(vessel: Vessel, chart: Chart) -> list[Panel]:

@@ -55,7 +55,7 @@ def pressure(mesh: AirMesh, modes: Sequence[ModePicture], title: str, openings: 
         paper = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
         paper.axis("off")
         shown = look.short(title, width - 2 * MARGIN_MM, 12)
-        paper.text(MARGIN_MM, height - 8.5, shown, fontsize=12, va="center", parse_math=False)
+        paper.text(MARGIN_MM, height - 8.5, shown, fontsize=12, va="center")
         for n, mode in enumerate(modes):
             row, column = divmod(n, columns)
             corner = (MARGIN_MM + column * cell[0], height - HEAD_MM - (row + 1) * cell[1])
@@ -89,7 +89,7 @@ def _cell(
         for opening in openings:
             if opening.axis @ eye.frame[2] > 0.02:  # it faces the eye
                 _rim(paper, origin + scale * eye.seen(opening.rim_points(64))[:, :2])
-    paper.text(corner[0], corner[1] + 3.6, mode.caption, parse_math=False)
+    paper.text(corner[0], corner[1] + 3.6, mode.caption)
 
 
 def _signed(pressure: np.ndarray) -> np.ndarray:
@@ -130,14 +130,8 @@ def _rim(paper: Axes, rim: np.ndarray) -> None:
 
 def _key(figure: FigureBase, paper: Axes, width: float, height: float) -> None:
     """The colours, what they stand for, and where the two eyes are."""
-    left, bar = MARGIN_MM, 32.0
-    axes = figure.add_axes((left / width, 7.6 / height, bar / width, 1.8 / height))
-    axes.imshow(np.linspace(-1, 1, 256)[None], aspect="auto", cmap=look.PRESSURE, extent=(-1, 1, 0, 1))
+    axes = look.pressure_key(figure, MARGIN_MM, width, height, "+1")
     axes.axvline(0, color=look.INK, linewidth=0.7)
-    axes.set_yticks([])
-    axes.set_xticks([-1, 0, 1], ["−1", "0", "+1"])
-    axes.tick_params(length=0, pad=1.5, labelsize=7)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
+    axes.spines[:].set_visible(False)
     words = f"pressure over its largest; on the line it stays zero\nleft: {EYES[0].name}; right: {EYES[1].name}"
-    paper.text(left + bar + 5, 7.0, words, va="center", fontsize=7, color=look.QUIET, linespacing=1.5)
+    paper.text(MARGIN_MM + 37, 7.0, words, va="center", fontsize=7, color=look.QUIET, linespacing=1.5)

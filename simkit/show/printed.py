@@ -103,7 +103,6 @@ def _text(paper: Axes, text: Text, order: int) -> None:
         rotation_mode="anchor",
         color=INKS[text.ink],
         fontweight="bold" if text.bold else "normal",
-        parse_math=False,
         zorder=order,
     )
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
-from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from simkit.show import look
 from simkit.show.look import Panel
@@ -32,12 +31,9 @@ def regions_panel(chamber: BlowingChamber) -> Panel:
 
     def draw(figure: FigureBase) -> None:
         def panel(top: float, tall: float) -> Axes:
-            box = (LEFT_MM / WIDTH_MM, 1 - (top + tall) / height, 1 - (LEFT_MM + RIGHT_MM) / WIDTH_MM, tall / height)
-            axes = figure.add_axes(box, xscale="log", xlim=(LEAST_PA, HIGHEST_PA))
-            axes.set_xticks(PASCALS)
-            axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,g}"))
-            axes.xaxis.set_minor_formatter(NullFormatter())
-            axes.tick_params(axis="x", which="minor", length=0)
+            axes = look.row(figure, (WIDTH_MM, height), (LEFT_MM, RIGHT_MM), top, tall)
+            look.ratio_axis(axes, "x", PASCALS, ",g")
+            axes.set_xlim(LEAST_PA, HIGHEST_PA)
             axes.tick_params(axis="x", labelbottom=False)
             return axes
 

@@ -29,7 +29,7 @@ from simkit.show.in_the_round import in_the_round
 from simkit.show.plates import blow_panels, chart_panels, ringing_panels
 from simkit.show.pocket import pocket
 from simkit.show.scale import scale_chart
-from simkit.show.terminal import blow_table, combination_table, note_table, plain_table, ring_table
+from simkit.show.terminal import blow_table, combination_table, note_table, numbers, plain_table, ring_table
 from simkit.show.thickness import thickness_map
 from simkit.show.views import views
 from simkit.sound import models
@@ -129,11 +129,7 @@ def _looks(vessel: Vessel) -> ReportSection:
     shows = (
         f"{vessel.title or 'The vessel'} from above, from the right and from the mouth end, in the round and cut open"
     )
-    table = plain_table()
-    table.add_column("hole")
-    for heading in ("along, mm", "around, °", "diameter, mm"):
-        table.add_column(heading, justify="right")
-    table.add_column("finger")
+    table = plain_table("hole", *numbers("along, mm", "around, °", "diameter, mm"), "finger")
     for chamber in vessel.chambers:
         name = f"{chamber.name} " if len(vessel.chambers) > 1 else ""
         for hole in chamber.holes:
@@ -214,11 +210,7 @@ def _slips(vessel: Vessel) -> Iterator[ReportSection]:
     for chamber in vessel.chambers:
         if not chamber.notes:
             continue
-        table = plain_table()
-        table.add_column("note")
-        for hole in chamber.holes:
-            table.add_column(f"hole {hole.name}", justify="right")
-        table.add_column("by hand", justify="right")
+        table = plain_table("note", *numbers(*(f"hole {hole.name}" for hole in chamber.holes), "by hand"))
         for pitch, slopes, total in _rows(found, chamber.name, [hole.name for hole in chamber.holes]):
             table.add_row(pitch, *(_signed(cents) for cents in slopes), f"± {total:.0f}")
         tables.append((_of(vessel, "Cents for 0.1 mm more diameter", chamber.name), table))
@@ -255,10 +247,7 @@ def _higher(vessel: Vessel, ringing: Ringing) -> ReportSection:
 def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: bool) -> ReportSection:
     """The evidence: meshes, the models' own uncertainty, why they differ."""
     quick, slow = ([model for model in catalogue() if model.quick is wanted] for wanted in (True, False))
-    table = plain_table()
-    table.add_column("chamber")
-    for heading in ("mesh, nodes", "elements", "mesh volume, ml", "exact, ml"):
-        table.add_column(heading, justify="right")
+    table = plain_table("chamber", *numbers("mesh, nodes", "elements", "mesh volume, ml", "exact, ml"))
     remarks = []
     cases = models.cases(vessel)
     for case, chamber, ringing_chamber in zip(cases, prediction.chambers, ringing.chambers, strict=True):

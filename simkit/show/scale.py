@@ -55,22 +55,18 @@ def scale_chart(
 
     def draw(figure: FigureBase) -> None:
         def panel(top: float, tall: float) -> Axes:
-            box = (LEFT_MM / width, 1 - (top + tall) / height, 1 - (LEFT_MM + RIGHT_MM) / width, tall / height)
-            axes = figure.add_axes(box, xlim=(-0.6, max(len(notes), 1) - 0.4))
-            axes.set_xticks(range(len(notes)), [note.pitch or "" for note in notes])
-            axes.tick_params(axis="x", length=0, labelbottom=False)
-            axes.spines["bottom"].set_visible(False)
-            return axes
+            axes = look.row(figure, (width, height), (LEFT_MM, RIGHT_MM), top, tall)
+            return over_notes(axes, [note.pitch or "" for note in notes])
 
         room = width - LEFT_MM - RIGHT_MM - _key(figure, models, width, height)
         heading = look.short(title, room, 12)
-        figure.text(LEFT_MM / width, 1 - 7 / height, heading, fontsize=12, va="center", parse_math=False)
+        figure.text(LEFT_MM / width, 1 - 7 / height, heading, fontsize=12, va="center")
         _pitch(panel(HEAD_MM, PITCH_MM), notes, models)
         _cents(panel(HEAD_MM + PITCH_MM + GAP_MM, CENTS_MM), notes, models)
         lowest = panel(HEAD_MM + PITCH_MM + CENTS_MM + 2 * GAP_MM, fingers)
         lowest.tick_params(axis="x", labelbottom=True)
         draw_fingers(lowest, holes, [note.open for note in notes])
-        figure.text(LEFT_MM / width, 3 / height, caption, color=look.QUIET, fontsize=7, parse_math=False)
+        figure.text(LEFT_MM / width, 3 / height, caption, color=look.QUIET, fontsize=7)
 
     return Panel(width, height, draw)
 
@@ -140,6 +136,15 @@ def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
         axes.yaxis.set_minor_locator(NullLocator())
     axes.set_ylim(-1.1 * reach, 1.1 * reach)
     axes.yaxis.set_major_formatter(FuncFormatter(lambda cents, _: f"{cents:+.0f}".replace("-", "−") if cents else "0"))
+
+
+def over_notes(axes: Axes, names: Sequence[str]) -> Axes:
+    """The axes made ready for a column a note, its name below only where that is asked for later."""
+    axes.set_xlim(-0.6, max(len(names), 1) - 0.4)
+    axes.set_xticks(range(len(names)), names)
+    axes.tick_params(axis="x", length=0, labelbottom=False)
+    axes.spines["bottom"].set_visible(False)
+    return axes
 
 
 def draw_fingers(axes: Axes, holes: Sequence[str], opened: Sequence[Collection[str]]) -> None:

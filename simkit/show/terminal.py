@@ -4,23 +4,23 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from io import StringIO
 from itertools import pairwise
 from typing import TextIO
 
 from rich import box
 from rich.console import Console
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
 from simkit.pitch import Tuning, in_cents
 from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, blown_word, fingering, shares, signed, word
 from simkit.sound.answers.chart import ChartedChamber
-from simkit.sound.answers.higher import Ring
-from simkit.sound.answers.prediction import Answer, PredictedNote
+from simkit.sound.answers.higher import Ring, RingingChamber
+from simkit.sound.answers.prediction import Answer, PredictedChamber, PredictedNote
 from simkit.sound.blowing.behaviour import NoteBlown
-from simkit.sound.blowing.table import BlowingNote
+from simkit.sound.blowing.table import BlowingChamber, BlowingNote
 from simkit.vessel import Hole
 
 ACCENT = "rgb(180,83,42)"  # fired clay, as in the pictures
@@ -37,19 +37,9 @@ def note_table(
     """
     models = [answer.model for answer in notes[0].answers] if notes else []
     playing = [*(notes[0].answer.parts_cents or {})] if notes and with_parts else []
-    table = plain_table()
-    table.add_column("note")
-    table.add_column("fingering")
-    table.add_column("target Hz", justify="right")
-    for model in models:
-        table.add_column(f"{model} Hz", justify="right")
-        table.add_column("cents", justify="right")
-        table.add_column("Q", justify="right", style="dim")
-    for part in playing:
-        table.add_column(part, justify="right", style="dim")
-    if by_hand:
-        table.add_column("by hand", justify="right")
-    table.add_column("")
+    answers = [each for model in models for each in (*numbers(f"{model} Hz", "cents"), *numbers("Q", style="dim"))]
+    beside = [*numbers(*playing, style="dim"), *numbers(*["by hand"] * bool(by_hand))]
+    table = plain_table("note", "fingering", *numbers("target Hz"), *answers, *beside, "")
     for n, note in enumerate(notes):
         name = note.pitch or ("all open" if note.open else "all covered")
         cells = [name, fingering(holes, note.open), _number(note.target_hz, 1)]
@@ -66,23 +56,12 @@ def note_table(
 
 def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
     """Each combination: its fingering, its pitch, the nearest note, and how many others play that note as well."""
-    table = plain_table()
-    table.add_column("fingering")
-    table.add_column("Hz", justify="right")
-    table.add_column("nearest")
-    table.add_column("cents", justify="right")
-    table.add_column("Q", justify="right", style="dim")
-    table.add_column("alternates", justify="right", style="dim")
-    table.add_column("wanted")
+    dim = numbers("Q", "alternates", style="dim")
+    table = plain_table("fingering", *numbers("Hz"), "nearest", *numbers("cents"), *dim, "wanted")
     for f in chamber.fingerings:
         others = len(chamber.alternates(f))
-        cells = [
-            shares(holes, f.openness),
-            f"{f.frequency_hz:.1f}",
-            str(f.nearest),
-            signed(f.cents, 0),
-            _number(f.q, 0),
-        ]
+        cells = [shares(holes, f.openness), f"{f.frequency_hz:.1f}", str(f.nearest)]
+        cells += [signed(f.cents, 0), _number(f.q, 0)]
         style = "" if abs(f.cents) <= IN_TUNE_CENTS else "dim"
         table.add_row(*cells, f"{others}" if others else "", Text(f.wanted, style=ACCENT), style=style)
     return table
@@ -90,18 +69,12 @@ def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
 
 def blow_table(holes: Sequence[Hole], notes: Sequence[BlowingNote]) -> Table:
     """Each note: how hard to blow, what sounds then, how far breath bends it, and by what factor it can rise."""
-    table = plain_table()
-    table.add_column("note")
-    table.add_column("fingering")
-    for heading in ("Pa", "Hz", "bend", "starts at Pa", "margin", "airy dB"):
-        table.add_column(heading, justify="right")
-    table.add_column("")
+    table = plain_table("note", "fingering", *numbers("Pa", "Hz", "bend", "starts at Pa", "margin", "airy dB"), "")
     for note in notes:
         b = note.blown
-        margin = margin_words(b)
         cells = [note.pitch or "all covered", fingering(holes, note.open), _number(b.pressure, 0)]
         cells += [_number(b.sounding_hz, 1), "" if b.bend_cents is None else signed(b.bend_cents)]
-        cells += [_number(b.threshold, 0), margin, _number(b.airiness_db, 0)]
+        cells += [_number(b.threshold, 0), margin_words(b), _number(b.airiness_db, 0)]
         said = blown_word(b)
         table.add_row(*cells, Text(said, style="" if said == "speaks" else ACCENT))
     return table
@@ -116,10 +89,9 @@ def margin_words(blown: NoteBlown) -> str:
 
 def ring_table(rings: Sequence[Ring], tuning: Tuning, note: Ring | None = None) -> Table:
     """The note, and each resonance above it: frequency, nearest note, doubt, the shape's own wave number, Q, drive."""
-    table = plain_table()
     driven = any(ring.drive is not None for ring in rings)
-    for heading in ("mode", "Hz", "nearest note", "± cents", "k, 1/m", "Q", *(["window drives"] * driven)):
-        table.add_column(heading, justify="left" if heading == "nearest note" else "right")
+    rest = numbers("± cents", "k, 1/m", "Q", *["window drives"] * driven)
+    table = plain_table(*numbers("mode", "Hz"), "nearest note", *rest)
     for name, ring in [*([("note", note)] if note else []), *((f"{n}", ring) for n, ring in enumerate(rings, 1))]:
         hz, q = ring.resonance.frequency_hz, ring.resonance.q
         near, cents = tuning.nearest(hz)
@@ -148,9 +120,26 @@ def _number(value: float | None, digits: int) -> str:
     return "" if value is None else f"{value:.{digits}f}"
 
 
-def plain_table() -> Table:
+def plain_table(*columns: Column | str) -> Table:
     """An empty table in our look."""
-    return Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="dim", border_style="dim")
+    return Table(*columns, box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="dim", border_style="dim")
+
+
+def numbers(*headings: str, style: str = "") -> list[Column]:
+    """Columns of numbers, which end at the right."""
+    return [Column(heading, justify="right", style=style) for heading in headings]
+
+
+def chamber_head(chamber: PredictedChamber | RingingChamber | BlowingChamber, of: Sequence[object], *said: str) -> str:
+    """The line over a chamber's table: its name, where it is one of several, its air, and what else is said."""
+    name = f"{chamber.name}: " if len(of) > 1 else ""
+    return ", ".join([f"{name}{1e6 * chamber.volume:.1f} ml of air", *said])
+
+
+def titled(title: str, parts: Iterable[Table | Text | str], cautions: Iterable[str] = ()) -> str:
+    """A whole answer as text: its title, if it has one, its parts, its cautions."""
+    said = [*([title] if title else []), *parts, *(f"caution: {text}" for text in cautions)]
+    return printed(*said).rstrip() + "\n"
 
 
 def printed(*parts: Table | Text | str, stream: TextIO | None = None) -> str:

@@ -15,7 +15,7 @@ from simkit.making.drills import in_inches
 from simkit.making.shrinkage import CENTS, Stage
 from simkit.pitch import in_cents
 from simkit.show.lines import IN_TUNE_CENTS, fingering, in_options, signed
-from simkit.show.terminal import ACCENT, plain_table, printed
+from simkit.show.terminal import ACCENT, numbers, plain_table, titled
 from simkit.tuning import Tuned
 from simkit.vessel import Hole
 
@@ -38,18 +38,10 @@ def tuned_text(tuned: Tuned) -> str:
         "",
     ]
     parts += [_table(tuned), "", *_table_words(piece.stage), ""]
-    said = [
-        *map(in_options, tuned.taken),
-        *_doubtful(tuned),
-        *(str(past) for past in tuned.past),
-        *(f"  {way}" for way in tuned.ways),
-    ]
-    parts += said
-    if said:
-        parts.append("")
+    parts += [*map(in_options, tuned.taken), *_doubtful(tuned), *map(str, tuned.past)]
+    parts += [*(f"  {way}" for way in tuned.ways), ""]  # of several empty lines one is kept
     parts += _next(tuned)
-    parts += [f"caution: {in_options(text)}" for text in tuned.cautions]
-    return printed(*parts).rstrip() + "\n"
+    return titled("", parts, map(in_options, tuned.cautions))
 
 
 def _to_come(tuned: Tuned) -> str:
@@ -119,12 +111,8 @@ def _table_words(stage: Stage) -> list[str]:
 
 
 def _table(tuned: Tuned) -> Table:
-    table = plain_table()
-    table.add_column("note")
-    table.add_column("fingering")
-    for heading in ("heard Hz", "fits", "now Hz", "at marks Hz", "fired"):
-        table.add_column(heading, justify="right")
-    table.add_column("judges")
+    readings = numbers("heard Hz", "fits", "now Hz", "at marks Hz", "fired")
+    table = plain_table("note", "fingering", *readings, "judges")
     for note in tuned.notes:
         table.add_row(*_cells(note, tuned.chamber.holes))
     return table

@@ -12,7 +12,7 @@ from matplotlib.patches import PathPatch, Polygon
 from matplotlib.path import Path
 
 from simkit.body import Body, ChamberBody, Opening
-from simkit.body.mouthpiece import windway_cut
+from simkit.body.mouthpiece import windway_of
 from simkit.show import look
 from simkit.show.labels import CLEAR_MM, Ground, along, beside, outward, parted
 from simkit.show.look import Panel
@@ -57,16 +57,10 @@ def views(vessel: Vessel, body: Body) -> Panel:
     return Panel(width, height, draw)
 
 
-def _clay_mm(body: Body) -> tuple[np.ndarray, np.ndarray]:
-    """Least and greatest coordinates of the clay."""
-    low, high = 1e3 * body.coat.box
-    return low, high
-
-
 def _extent_mm(vessel: Vessel, body: Body) -> tuple[np.ndarray, np.ndarray]:
     """Least and greatest coordinates of all that is drawn."""
-    low, high = _clay_mm(body)
-    plans = [1e3 * windway_plan(vessel, c) for c in body.chambers]
+    low, high = 1e3 * body.coat.box
+    plans = [1e3 * windway_level(vessel, c, 0) for c in body.chambers]
     all_points = np.concatenate([[low, high], *plans])
     return all_points.min(axis=0), all_points.max(axis=0)
 
@@ -229,7 +223,6 @@ def _name(paper: Axes, opening: Opening, rim: np.ndarray, hidden: bool, left: bo
         va=level,
         color=look.QUIET if hidden else look.PAPER if inside else look.INK,
         fontsize=TYPE,
-        parse_math=False,
         zorder=7,
     )
 
@@ -244,39 +237,26 @@ def _chamber_name(paper: Axes, name: str, line: np.ndarray, clay: float, ground:
     places = along(line + clay * outward(line), width, height)
     center = places[ground.place(width, height, places)]
     style: dict[str, Any] = {"ha": "center", "va": level, "color": look.CLAY, "fontsize": TYPE}
-    paper.text(center[0], center[1], name, parse_math=False, zorder=7, **style)
+    paper.text(center[0], center[1], name, zorder=7, **style)
 
 
-def windway_plan(vessel: Vessel, chamber: ChamberBody) -> np.ndarray:
-    """Corners (4, 3) of the windway's floor behind the window, m; (0, 3) without a window."""
-    window = chamber.window
-    voicing = next(c.voicing for c in vessel.chambers if c.name == chamber.name)
-    if window is None or voicing is None:
+def windway_level(vessel: Vessel, chamber: ChamberBody, up: float) -> np.ndarray:
+    """Corners (4, 3), m, of a level of the windway, its floor (-1), its middle (0) or its roof (1); (0, 3) without."""
+    way = windway_of(chamber.window, vessel.chamber(chamber.name))
+    if way is None:
         return np.zeros((0, 3))
-    near, far = (ends[:2] - low for ends, low in _ends(vessel, chamber, window))
+    ends = (way.corners(0.0), way.corners(way.length))
+    near, far = ((1 - up) / 2 * end[:2] + (1 + up) / 2 * end[:1:-1] for end in ends)
     return np.array([near[0], far[0], far[1], near[1]])
-
-
-def _ends(vessel: Vessel, chamber: ChamberBody, window: Opening) -> list[tuple[np.ndarray, np.ndarray]]:
-    """The corners (4, 3) of the windway's exit and of its lips, and from their middle to their floor (3,), m."""
-    design = vessel.chamber(chamber.name)
-    assert design.voicing is not None
-    way = windway_cut(window, design.voicing, design.mouthpiece)
-    return [(way.corners(s), -way.size(s)[1] / 2 * way.out) for s in (0.0, way.length)]
 
 
 def _windway(
     paper: Axes, vessel: Vessel, chamber: ChamberBody, side: Side, on_paper: OnPaper, order: float
 ) -> list[np.ndarray]:
     """Draw the windway's floor and roof, dashed, as they lie in the clay; their lines."""
-    plan = windway_plan(vessel, chamber)
-    voicing = next(c.voicing for c in vessel.chambers if c.name == chamber.name)
-    if chamber.window is None or voicing is None:
-        return []
-    halves = [low for _, low in _ends(vessel, chamber, chamber.window)]
-    half = np.array([halves[0], halves[1], halves[1], halves[0]])
     dashes = {"linewidth": 0.6, "linestyle": (0, (3, 2)), "edgecolor": look.CLAY, "facecolor": "none"}
-    lines = [on_paper(side.flat(level)) for level in ((plan,) if side is ABOVE else (plan - half, plan + half))]
+    levels = [windway_level(vessel, chamber, up) for up in ((0,) if side is ABOVE else (-1, 1))]
+    lines = [on_paper(side.flat(level)) for level in levels if len(level)]
     for line in lines:
         paper.add_patch(Polygon(line, closed=False, zorder=order, **dashes))
     return lines
@@ -284,10 +264,10 @@ def _windway(
 
 def _legend(paper: Axes, title: Sequence[str], body: Body, scale: float, left: float, top: float) -> None:
     """Title in lines, the main sizes, what the marks mean, and a scale bar."""
-    paper.text(left, top, "\n".join(title), va="top", fontsize=13, parse_math=False)
+    paper.text(left, top, "\n".join(title), va="top", fontsize=13)
     top -= LINE_MM * (len(title) - 1)
     rows = [("air", f"{1e6 * sum(c.volume for c in body.chambers):.1f} ml")]
-    low, high = _clay_mm(body)
+    low, high = 1e3 * body.coat.box
     along, across, up = (high - low)[[1, 0, 2]]
     rows.append(("outside", f"{along:.0f} × {across:.0f} × {up:.0f} mm"))
     rows.append(("wall", f"{1e3 * body.thickness:g} mm" if body.figure is None else "what lies between"))

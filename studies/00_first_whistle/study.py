@@ -40,7 +40,7 @@ from simkit.pitch import cents
 from simkit.show.breath_picture import breath_panel
 from simkit.show.lines import fingering
 from simkit.show.look import page, save
-from simkit.show.plates import ringing_page
+from simkit.show.plates import ringing_panels
 from simkit.show.printed import drawn
 from simkit.show.scale import scale_chart
 from simkit.show.views import views
@@ -146,7 +146,7 @@ def ports(tour: Tour) -> dict[str, Any]:
 def closed(tour: Tour) -> dict[str, Any]:
     """How the chamber rings with every opening closed: what the note has no part in."""
     ringing = simkit.resonances(tour.vessel, 2 if tour.quick else 3, closed=True)
-    save(ringing_page(tour.vessel, ringing), tour.folder / "modes.png")
+    save(page(*ringing_panels(tour.vessel, ringing)), tour.folder / "modes.png")
     rings = [ring.resonance for ring in ringing.chambers[0].rings]
     targets = [target_of(tour.vessel, n) for n in tour.vessel.chambers[0].notes]
     return {

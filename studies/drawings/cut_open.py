@@ -15,7 +15,7 @@ from simkit.body import Body, ChamberBody
 from simkit.body.walls.wall import distance
 from simkit.show import look
 from simkit.show.look import Panel
-from simkit.show.views import MARGIN_MM, WIDTH_MM, bar, windway_plan
+from simkit.show.views import MARGIN_MM, WIDTH_MM, bar, windway_level
 from simkit.vessel import Vessel
 
 FINE = 150  # points of the longer side, at which the distance to the walls is asked
@@ -64,7 +64,7 @@ def _distances(vessel: Vessel, body: Body, up: float) -> tuple[np.ndarray, np.nd
     boxes = np.array([chamber.wall.box for chamber in body.chambers])
     edge = body.thickness + 2e-3
     low, high = boxes[:, 0].min(axis=0) - edge, boxes[:, 1].max(axis=0) + edge
-    plans = np.concatenate([windway_plan(vessel, chamber) for chamber in body.chambers] + [low[None], high[None]])
+    plans = np.concatenate([windway_level(vessel, chamber, 0) for chamber in body.chambers] + [low[None], high[None]])
     low, high = plans.min(axis=0), plans.max(axis=0)
     step = float((high - low)[:2].max()) / FINE
     x, y = (np.arange(low[k], high[k] + step, step) for k in (0, 1))
@@ -86,7 +86,7 @@ def _underneath(paper: Axes, vessel: Vessel, chamber: ChamberBody, scale: float,
             rim = 1e3 * scale * opening.rim_points(64)[:, :2] + origin
             colour = look.HOLLOW if opening.is_round else look.CLAY
             paper.add_patch(Polygon(rim, facecolor=colour, edgecolor=look.INK, linewidth=0.5, zorder=4))
-    plan = windway_plan(vessel, chamber)
+    plan = windway_level(vessel, chamber, 0)
     if len(plan):
         dashes = {"linewidth": 0.7, "linestyle": (0, (3, 2)), "edgecolor": look.CLAY, "facecolor": "none"}
         paper.add_patch(Polygon(1e3 * scale * plan[:, :2] + origin, closed=False, zorder=5, **dashes))
