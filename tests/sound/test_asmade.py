@@ -67,6 +67,14 @@ def test_the_piece_as_designed_is_what_the_port_model_says(vessel, model):
     assert here.imag == pytest.approx(there.imag, rel=1e-3)
 
 
+def test_a_hole_aslant_is_on_the_bench_what_it_is_in_the_design():
+    """Its ends are shorter than a square one's there too."""
+    case = models.cases(simkit.loads(f"{DESIGN}direction = [0.7, 0.5, 1]\n", "bench.toml"))[0]
+    bench, states = AsMade.as_designed(case), STATES[1:4]
+    there = models.resonator("ports", case).lowest(states)
+    assert cents(bench.lowest(as_designed(bench, 3), states), there) == pytest.approx(0, abs=1e-3)
+
+
 def test_other_sizes_are_what_solving_anew_gives(vessel, model):
     other = vessel.with_values({
         "b.hole.1.diameter_mm": 2.4,

@@ -141,11 +141,7 @@ def rectangular_hole(
 def aperture_of(opening: Opening) -> Aperture:
     """The air of an opening of the body, with its own duct length and rims, and a window's sloping far side."""
     if opening.is_round:
-        plain = round_hole(opening.radius, opening.length, opening.rim, opening.inside_rim, bends_of(opening))
-        inner_cap, outer_cap = caps_of(opening)
-        inside, outside = _spared_aslant(opening, plain)
-        inner, outer = plain.inner - inside, plain.outer + face_end(opening) - (0.0 if opening.clay else outside)
-        return replace(plain, inner=inner, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
+        return air_of_hole(opening, opening.radius, opening.length)
     more = _more_clay(opening)
     clay = opening.length + more
     sizes = opening.width, opening.height, clay
@@ -163,10 +159,19 @@ def aperture_of(opening: Opening) -> Aperture:
     )
 
 
+def air_of_hole(opening: Opening, radius: Reals, length: Reals) -> Aperture:
+    """The air of a round hole of the body, of its own or of another radius and length of the duct, m."""
+    plain = round_hole(radius, length, opening.rim, opening.inside_rim, bends_of(opening))
+    inner_cap, outer_cap = caps_of(opening)
+    inside, outside = _spared_aslant(opening, plain)
+    inner, outer = plain.inner - inside, plain.outer + face_end(opening) - (0.0 if opening.clay else outside)
+    return replace(plain, inner=inner, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
+
+
 FACE = 1.6  # radii of the flat face of a hole with a wall of its own
 
 
-def _spared_aslant(opening: Opening, plain: Aperture) -> tuple[float, float]:
+def _spared_aslant(opening: Opening, plain: Aperture) -> tuple[Reals, Reals]:
     """Lengths that the inner and the outer end of a hole aslant are shorter by than a square one's, m.
 
     The flow leaves by the short side: beyond what a longer mouth spares, which is all of it in a thin wall, that is
@@ -177,14 +182,14 @@ def _spared_aslant(opening: Opening, plain: Aperture) -> tuple[float, float]:
     """
     if opening.lean == 0:
         return 0.0, 0.0
-    radius, through = opening.radius, opening.length * np.cos(opening.lean)
-    sharp = round_hole(radius, opening.length, bends=bends_of(opening))
-    out = float(np.sin(opening.lean) / max(1 + float(np.mean(opening.curvatures)) * through, 0.5))
+    radius, through = np.sqrt(plain.area / np.pi), plain.length * np.cos(opening.lean)
+    sharp = round_hole(radius, plain.length, bends=bends_of(opening))
+    out = np.sin(opening.lean) / np.maximum(1 + float(np.mean(opening.curvatures)) * through, 0.5)
     spared = []
     for sine, rim in ((np.sin(opening.lean), sharp.inner - plain.inner), (out, sharp.outer - plain.outer)):
-        lean = min(float(np.arcsin(min(sine, 1.0))), STEEPEST)
+        lean = np.minimum(np.arcsin(np.minimum(sine, 1.0)), STEEPEST)
         share = -0.35 * np.expm1(-through / (0.68 * radius)) * np.sin(lean) ** 2 / np.cos(lean) ** 1.5
-        spared.append(float(share * radius + 3.1 * np.tan(lean) ** 2 * float(rim)))
+        spared.append(share * radius + 3.1 * np.tan(lean) ** 2 * rim)
     return spared[0], spared[1]
 
 

@@ -23,7 +23,7 @@ from simkit.body.deviations import Made, MadeSlopes
 from simkit.errors import OutOfReach
 from simkit.field import PortField
 from simkit.frozen import frozen
-from simkit.sound.elements.openings import Aperture, bends_of, caps_of, face_end, partly_covered, round_hole
+from simkit.sound.elements.openings import Aperture, air_of_hole, partly_covered
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Duct, Matrices, opened
 from simkit.sound.models.playing import STILL, Playing
@@ -190,9 +190,7 @@ class AsMade:
             cut = made.diameters[:, n - 1] / 2
             radius = np.where(cut > 0, cut, opening.radius)  # a hole not cut yet lets nothing pass: any size will do
             own[:, :, n] = _polynomial(self.own[:, n], np.clip(radius / opening.radius, 0.3, 1.5))
-            whole = round_hole(radius, made.walls[:, n], opening.rim, opening.inside_rim, bends_of(opening))
-            inner_cap, outer_cap = caps_of(opening)
-            whole = replace(whole, outer=whole.outer + face_end(opening), inner_cap=inner_cap, outer_cap=outer_cap)
+            whole = air_of_hole(opening, radius, made.walls[:, n])
             apertures.append(partly_covered(whole, np.where(states[:, n] > 0, states[:, n], 1.0)))
         scaled = (_scaled(a, made.size) for a in apertures)
         floored = (duct.floor.scaled(made.size) for duct in self.circuit.ducts)
