@@ -11,7 +11,6 @@ from functools import lru_cache
 from itertools import product
 
 import numpy as np
-from scipy.ndimage import binary_dilation
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from simkit.body.chambers import Body
@@ -59,6 +58,8 @@ def shares(lattice: Lattice, level: np.ndarray) -> np.ndarray:
     A level over its slope is about a distance; the share falls over one step to either side as 1/2 - 9/8 s + 5/8 s^3,
     which has no first moment (`clay.outer_volume`).
     """
+    from scipy.ndimage import binary_dilation  # here: it takes a tenth of a second to load, and few ask for a mass
+
     grid = level.reshape(lattice.shape)
     slope = np.sqrt(sum(np.square(each) for each in np.gradient(grid, lattice.step)))
     # A level may be no distance at all farther off, where it only has to be positive.

@@ -7,18 +7,21 @@ from collections.abc import Sequence
 from rich.table import Table
 from rich.text import Text
 
-from simkit.optimisation.aims.handmade import HandError
 from simkit.show.chord_table import blown_chord_table, chord_table
 from simkit.show.lines import IN_TUNE_CENTS, signed
 from simkit.show.terminal import blow_table, chamber_head, combination_table, note_table, ring_table, titled
-from simkit.sound.answers.chart import Chart
-from simkit.sound.answers.comparison import Comparison
-from simkit.sound.answers.higher import Ringing
-from simkit.sound.answers.prediction import PredictedChamber, PredictedNote, Prediction
-from simkit.sound.blowing.advice import HARD_PA
-from simkit.sound.blowing.behaviour import NoteBlown
-from simkit.sound.blowing.table import BlowTable
+from simkit.sound.blowing.thresholds import HARD_PA
 from simkit.vessel import Vessel, tuning_of
+
+TYPE_CHECKING = False  # that of typing; types alone: what a command does not ask for need not be loaded
+if TYPE_CHECKING:
+    from simkit.optimisation.aims.handmade import HandError
+    from simkit.sound.answers.chart import Chart
+    from simkit.sound.answers.comparison import Comparison
+    from simkit.sound.answers.higher import Ringing
+    from simkit.sound.answers.prediction import PredictedChamber, PredictedNote, Prediction
+    from simkit.sound.blowing.behaviour import NoteBlown
+    from simkit.sound.blowing.table import BlowTable
 
 Part = Table | Text | str
 

@@ -12,9 +12,9 @@ from simkit.show import look
 from simkit.show.look import Panel
 from simkit.show.scale import draw_fingers, over_notes
 from simkit.show.terminal import margin_words
-from simkit.sound.blowing.advice import HARD_PA, NARROW
 from simkit.sound.blowing.table import BlowingChamber, BlowingNote
 from simkit.sound.blowing.takeover import HIGHEST_PA
+from simkit.sound.blowing.thresholds import HARD_PA, NARROW
 
 WIDTH_MM, STEP_MM = 150.0, 11.0
 LEFT_MM, RIGHT_MM, HEAD_MM, FOOT_MM = 19.0, 14.0, 15.0, 16.0

@@ -9,8 +9,11 @@ from rich.text import Text
 
 from simkit.show.lines import signed
 from simkit.show.terminal import ACCENT, numbers, plain_table
-from simkit.sound.answers.chords import Chord
-from simkit.sound.blowing.one_breath import BlownChord
+
+TYPE_CHECKING = False  # that of typing; types alone: what a command does not ask for need not be loaded
+if TYPE_CHECKING:
+    from simkit.sound.answers.chords import Chord
+    from simkit.sound.blowing.one_breath import BlownChord
 
 MOST_ROWS = 60  # about a page
 

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from simkit.errors import in_words
-from simkit.sound.blowing.advice import AIRY_DB, HARD_PA, NARROW
-from simkit.sound.blowing.behaviour import NoteBlown
-from simkit.vessel import Hole
+from simkit.sound.blowing.thresholds import AIRY_DB, HARD_PA, NARROW
+
+TYPE_CHECKING = False  # that of typing; types alone: what a command does not ask for need not be loaded
+if TYPE_CHECKING:
+    from simkit.sound.blowing.behaviour import NoteBlown
+    from simkit.vessel import Hole
 
 COVERED, OPEN, HALF = "●", "○", "◐"
 IN_TUNE_CENTS = 5.0  # about what a good ear just hears in a tune; common practice, no source

@@ -16,12 +16,15 @@ from rich.text import Text
 
 from simkit.pitch import Tuning, in_cents
 from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, blown_word, fingering, shares, signed, word
-from simkit.sound.answers.chart import ChartedChamber
-from simkit.sound.answers.higher import Ring, RingingChamber
-from simkit.sound.answers.prediction import Answer, PredictedChamber, PredictedNote
-from simkit.sound.blowing.behaviour import NoteBlown
-from simkit.sound.blowing.table import BlowingChamber, BlowingNote
-from simkit.vessel import Hole
+
+TYPE_CHECKING = False  # that of typing; types alone: what a command does not ask for need not be loaded
+if TYPE_CHECKING:
+    from simkit.sound.answers.chart import ChartedChamber
+    from simkit.sound.answers.higher import Ring, RingingChamber
+    from simkit.sound.answers.prediction import Answer, PredictedChamber, PredictedNote
+    from simkit.sound.blowing.behaviour import NoteBlown
+    from simkit.sound.blowing.table import BlowingChamber, BlowingNote
+    from simkit.vessel import Hole
 
 ACCENT = "rgb(180,83,42)"  # fired clay, as in the pictures
 PLAIN_WIDTH = 400  # off a terminal nothing is wrapped

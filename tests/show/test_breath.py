@@ -10,8 +10,8 @@ from simkit.show import look
 from simkit.show.breath_picture import breath_panel
 from simkit.show.lines import blown_word
 from simkit.show.regions import regions_panel
-from simkit.sound.blowing.advice import HARD_PA
 from simkit.sound.blowing.table import blow
+from simkit.sound.blowing.thresholds import HARD_PA
 from simkit.vessel import loads
 from simkit.vessel.starter import starter
 

@@ -15,7 +15,6 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
-from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from simkit.field.window.relief import Relief
@@ -82,7 +81,14 @@ def step_in_slit(step: float) -> float:
 
 
 def _right(a: float) -> float:
-    return float(quad(lambda w: (np.sqrt((1 - w) * (w + a)) - np.sqrt(a)) / w, 0, 1)[0])
+    """R: the integral of (sqrt((1 - w)(w + a)) - sqrt(a)) / w from 0 to 1.
+
+    >>> w = (np.arange(100_000) + 0.5) / 100_000
+    >>> bool(abs(((np.sqrt((1 - w) * (w + 7)) - np.sqrt(7)) / w).mean() - _right(7.0)) < 1e-6)
+    True
+    """
+    turned = np.pi / 2 + np.arcsin((1 - a) / (1 + a))
+    return float((1 - a) / 2 * turned + np.sqrt(a) * (np.log(4 * a / (1 + a)) - 1))
 
 
 def _beside_logarithm(a: float) -> float:

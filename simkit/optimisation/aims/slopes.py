@@ -17,7 +17,6 @@ from functools import cached_property
 
 import numpy as np
 
-from simkit.optimisation.problem.morphing import MovedAir
 from simkit.optimisation.problem.perturbations import OpeningMoves
 from simkit.optimisation.problem.trial import Neighbour, Trial, Voice
 from simkit.sound.models.circuit import Circuit, Matrices
@@ -59,8 +58,12 @@ def slopes_beside(trial: Trial, neighbours: Sequence[Neighbour], exact: bool = T
     for place, n in enumerate(by_openings):
         cents = [v.cents_moved(v.F(v.circuit, moves.matrices(v.voice, v.matrices, place))) for v in voices]
         slopes[:, n] = np.concatenate(cents) / neighbours[n].step
-    air = MovedAir(trial)
-    for n in sorted(set(range(len(neighbours))) - set(by_openings)):
+    others = sorted(set(range(len(neighbours))) - set(by_openings))
+    if others:
+        from simkit.optimisation.problem.morphing import MovedAir  # here: hand-made errors move openings alone
+
+        air = MovedAir(trial)
+    for n in others:
         circuits = air.circuits(neighbours[n])
         cents = [v.cents_moved(v.F_of(circuit)) for v, circuit in zip(voices, circuits, strict=True)]
         slopes[:, n] = np.concatenate(cents) / neighbours[n].step

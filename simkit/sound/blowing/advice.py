@@ -9,12 +9,10 @@ import numpy as np
 
 from simkit.frozen import frozen
 from simkit.sound.blowing.behaviour import SPEAKS_BELOW_PA, Blown, NoteBlown, blow_fingerings
+from simkit.sound.blowing.thresholds import AIRY_DB, HARD_PA, NARROW
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.motion import Motion
 
-HARD_PA = 1100.0  # most that flute players reach: Cossette 2000, Respir. Physiol. 121, 33: 588 to 1079 Pa
-NARROW = 1.5  # a player's breath wanders by a few tens of per cent: common practice, no source
-AIRY_DB = 20.0  # breath power a hundred times the tone's: a mark to compare notes by, no source
 _CLOSE = 3.0  # ratio of second to first resonance under which a chamber counts as long or waisted
 
 _CUT_UP, _WINDWAY = 0.10, 0.15  # step of a lever
