@@ -263,7 +263,7 @@ def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[s
         raise
     along, across, up = design.box_mm
     tell(f"{along:.0f} x {across:.0f} x {up:.0f} mm along, across and up; about {design.mass_g:.0f} g when fired", 0)
-    for said in design.outcome.unisons if design.reached else ():  # else the verdict says it
+    for said in design.cautions:
         tell(f"caution: {said}", 0)
     return design.text, None if design.reached else design.verdict, design.vessel
 

@@ -112,7 +112,8 @@ def unisons(after: Prediction, off: Iterable[tuple[str, PredictedNote]], pairs: 
             sentence = (
                 f"{pair[0]} and {pair[1]} are all but in unison: they pull each other, here by {pull:.1f} cents, and "
                 f"where both sound they beat; {mended}: set the two windows farther apart, leave the "
-                f"note to one of the chambers, or give one another octave"
+                f"note to one of the chambers, give one another octave, or play it with the window of the other "
+                f"covered or a hole of it open"
             )
             said.setdefault(frozenset(pair), sentence)
     return list(said.values())

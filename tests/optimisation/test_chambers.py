@@ -11,11 +11,11 @@ from simkit.body import body_of, placed_wall
 from simkit.body.between import between
 from simkit.body.clay import FIRED_G_PER_ML
 from simkit.optimisation import optimise
-from simkit.optimisation.aims.breath import crossings
+from simkit.optimisation.aims.breath import Meeting, crossings
 from simkit.optimisation.designing import joining
 from simkit.optimisation.designing.dividing import NAMES, divided
 from simkit.optimisation.designing.drafting import chamber_text, head_text
-from simkit.optimisation.designing.joining import box_mm, mass_g, piece, set_side_by_side
+from simkit.optimisation.designing.joining import Piece, box_mm, mass_g, piece, set_side_by_side
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import drawn
 from simkit.sound.blowing.table import blow
@@ -125,6 +125,14 @@ def test_a_tuning_that_is_cut_short_leaves_the_best_of_the_whole_body(monkeypatc
         piece(WISH, lambda text, verdict: kept.append((text, verdict)))
     assert len(kept) == 2 and loads(kept[-1][0]).value(best) == 5.0
     assert kept[-1][1] == "G3 stays flat"  # what is told is what the file plays
+
+
+@pytest.mark.parametrize(("uneven", "said"), [(12.4, ["breath changes by up to 12 %"]), (4.9, [])])
+def test_breath_that_changes_between_chambers_is_told_though_every_note_is_in_tune(uneven, said):
+    evidence = SimpleNamespace(aims={Meeting.measures: uneven})
+    outcome = SimpleNamespace(reached=True, unisons=(), evidence=evidence)
+    cautions = Piece("", outcome, (), (0.1, 0.1, 0.1), 0.0, ()).cautions
+    assert [caution.split(" where")[0] for caution in cautions] == said
 
 
 @pytest.mark.slow

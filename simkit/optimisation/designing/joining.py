@@ -72,6 +72,17 @@ class Piece:
         lines = [] if self.outcome.reached and self.broken else [self.outcome.verdict]
         return "\n".join([*lines, *(f"broken: {what}" for what in self.broken)])
 
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What its player meets though every note may be in tune, in sentences: notes that pull each other, if the
+        verdict does not say so, and breath that changes between chambers."""
+        uneven = self.outcome.evidence.aims.get(Meeting.measures, 0.0)
+        breath = (
+            f"breath changes by up to {uneven:.0f} % where one chamber takes over from the next: the heights of the "
+            "windways, as far as they may be, bring it no nearer"
+        )
+        return (*(self.outcome.unisons if self.reached else ()), *([breath] if uneven > 100 * MEETS else []))
+
 
 Kept = Callable[[str, str], None]
 
