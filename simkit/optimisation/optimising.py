@@ -27,7 +27,9 @@ from simkit.optimisation.unison import paired, pairs_of
 from simkit.optimisation.unmet import kept_in_tune, would_meet
 from simkit.pitch import cents
 from simkit.sound import models
+from simkit.sound.answers.playing_parts import played_notes
 from simkit.sound.answers.prediction import Prediction, predict
+from simkit.sound.models.resonator import Resonance
 from simkit.vessel import DesignError, Vessel
 
 log = logging.getLogger(__name__)
@@ -194,20 +196,23 @@ def hole_slopes(trial: Trial) -> tuple[ChamberSlopes, ...]:
     return tuple(found)
 
 
-def judged(outcome: Outcome) -> Outcome:
-    """The outcome with the lowest, a middle and the highest note of every chamber by the air meshed as a whole."""
-    if "resolved" not in models.models():
+def judged(outcome: Outcome, model: str = "resolved") -> Outcome:
+    """The outcome with the lowest, a middle and the highest note of every chamber by another model, in the state that
+    was tuned: by the air meshed as a whole."""
+    if model not in models.models():
         return outcome
     setting = outcome.setting
     cases = models.cases(outcome.vessel, lossless=setting.lossless, state=setting.state)
     found = []
     for case, chamber in zip(cases, outcome.after.chambers, strict=True):
         notes = sorted((n for n in chamber.notes if n.target_hz), key=lambda note: note.target_hz or 0.0)
-        judge = models.resonator("resolved", case)
-        for n in dict.fromkeys((0, len(notes) // 2, len(notes) - 1)) if notes else ():
-            note = notes[n]
-            log.info("asking the judge about %s: half a minute for the first note, seconds for the next", note.pitch)
-            (ring,) = judge.resonances(note.open, 1)
-            off = cents(ring.frequency_hz, note.target_hz or 0.0)
+        asked = [notes[n] for n in dict.fromkeys((0, len(notes) // 2, len(notes) - 1))] if notes else []
+        if not asked:
+            continue
+        pitches = ", ".join(note.pitch or "" for note in asked)
+        log.info("asking the judge about %s: half a minute for the first note, seconds for the next", pitches)
+        played = played_notes(model, models.resonator(model, case), case, [note.open for note in asked])
+        for note, omega in zip(asked, played.omega, strict=True):
+            off = cents(Resonance(complex(omega)).frequency_hz, note.target_hz or 0.0)
             found.append(Judged(chamber.name, note.pitch or "", note.answer.cents or 0.0, off))
     return replace(outcome, evidence=replace(outcome.evidence, judged=tuple(found)))

@@ -8,9 +8,9 @@ import pytest
 
 import simkit
 from simkit.errors import InputError
-from simkit.optimisation import InTune, Limits, optimise
+from simkit.optimisation import InTune, Limits, judged, optimise
 from simkit.optimisation.search import searching
-from simkit.sound import models
+from simkit.sound import catalogue, models
 from simkit.vessel import DesignError, target_of
 
 
@@ -53,6 +53,15 @@ def small(small_text):
 def one_step(small):
     """A step from each of two starts."""
     return optimise(small, "diameters", starts=2, seed=5, most_steps=1)
+
+
+def test_a_judge_says_what_predict_says_by_it_of_the_note_as_played(one_step, monkeypatch):
+    """By a quick model that knows no more of playing than the judge does: the windway."""
+    judge = replace(catalogue.model_of("lumped"), played=catalogue.model_of("resolved").played)
+    monkeypatch.setattr(catalogue, "BUILT_IN", (judge, *catalogue.BUILT_IN[1:]))
+    found = [each.resolved_cents for each in judged(one_step, "lumped").evidence.judged]
+    predicted = simkit.predict(one_step.vessel, "lumped").notes
+    assert found == pytest.approx([note.answer.cents for note in predicted], abs=1e-6)
 
 
 def test_as_many_steps_as_are_allowed(one_step):
