@@ -193,6 +193,16 @@ def test_a_net_closes_round_solids_and_fills_them(step):
     assert np.abs(solid.level(points)).max() < 1e-6
 
 
+@pytest.mark.parametrize("step", [0.0105, 0.009, 0.0075])
+def test_a_net_keeps_a_bridge_that_is_thinner_than_its_steps(step):
+    """Two balls on a rod of a third of a step or so: one closed surface (Euler's 2), where it had come in two."""
+    balls = EggWall(0.02, 0.02, 0.02), PlacedWall(EggWall(0.02, 0.02, 0.02), (0.0, 0.04, 0.0), 0.0)
+    rod = PlacedWall(EggWall(0.004, 0.06, 0.004), (0.0007, 0.0, 0.0005), 0.0)
+    points, triangles = netted(UnionWall((*balls, rod)), step)
+    assert len(points) - len(triangles) / 2 == 2  # corners - edges + faces, three edges to two faces
+    assert ((points[:, 1] > 0.021) & (points[:, 1] < 0.039)).any()
+
+
 def test_sheets_that_pass_one_cell_of_a_net_stay_apart():
     """Two legs nearer to each other than a cell is wide: a net that joined them would not close."""
     legs = [PlacedWall(TubeWall(0.03, 0.01, True), (x, 0.03, -0.012), 0.0, -90.0) for x in (-0.0062, 0.0062)]

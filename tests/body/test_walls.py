@@ -215,6 +215,22 @@ def test_there_is_no_air_beyond_a_tip(tail):
             assert (wall.level(points) > 0).all()
 
 
+@pytest.mark.parametrize("sizes", [(0.015, 0.04, 0.016), (0.03, 0.03, 0.03), (0.06, 0.02, 0.01)])
+def test_feet_on_an_ellipsoid_are_those_of_any_smooth_wall(sizes):
+    """Beside Newton's own search of the perpendicular: from far, close by, on it, on its planes, in its middle."""
+    wall, rng = EggWall(*sizes), np.random.default_rng(3)
+    middle = np.array([0.0, sizes[1] / 2, 0.0])
+    away = rng.uniform(-0.05, 0.05, (300, 3))
+    on = wall_points(wall, 1)[::9]
+    planes = away[:60] * np.tile(np.eye(3) == 0, (20, 1))
+    points = np.concatenate([middle + away, middle + away / 5, on, on + 1e-6, middle + planes, middle[None]])
+    near, searched = (
+        np.linalg.norm(foot - points, axis=1) for foot in (wall.nearest(points), Wall.nearest(wall, points))
+    )
+    assert np.abs(wall.level(wall.nearest(points))).max() < 1e-13
+    assert (near < searched + 1e-14).all()
+
+
 def test_a_point_right_beyond_a_tip_has_its_foot_there_though_the_other_end_is_flat():
     """On the axis every way out of the middle is as good as another: the foot is the tip, and on the flat end's side
     the point below the middle."""

@@ -17,7 +17,7 @@ from simkit.body.walls.union import UnionWall, solids_of
 from simkit.body.walls.wall import Wall, project
 from simkit.errors import MeshError
 
-_STEP, _LEAST, _SLIM = 0.6, 0.25, 0.9  # of the size asked for: a net's step, and its least; of the slimmest part
+_STEP, _LEAST, _SLIM = 0.8, 0.25, 1.2  # of the size asked for: a net's step, and its least; of the slimmest part
 _NEAR, _REACH = 0.25, 0.55  # of the size asked for: a net's step at a window; how far that reaches, in its widths
 
 
@@ -67,15 +67,16 @@ def cut_off(mesh: AirMesh, figure: Wall, openings: Sequence[Opening]) -> float:
 
 def _bent(figure: Wall, nodes: np.ndarray, skin: np.ndarray, middles: np.ndarray) -> np.ndarray:
     """Nodes with the middle ones on the true surface; those of edges from one solid to another stay, on none."""
+    if not isinstance(figure, UnionWall):
+        return project(figure, nodes[middles])
     corners = np.unique(skin[:, :3])
-    owner = np.zeros(len(nodes), int)
-    if isinstance(figure, UnionWall):
-        owner[corners] = figure.owner(nodes[corners])
-    same = np.ones(len(nodes), bool)
+    owner, same = np.zeros(len(nodes), int), np.ones(len(nodes), bool)
+    owner[corners] = figure.owner(nodes[corners])
     for k, (a, b) in enumerate(((0, 1), (1, 2), (0, 2))):
         same[skin[:, 3 + k]] = owner[skin[:, a]] == owner[skin[:, b]]
-    bent, own = nodes[middles], same[middles]
-    bent[own] = project(figure, bent[own])
+    bent, own = nodes[middles], np.flatnonzero(same[middles])
+    foot, buried = figure.feet_of_solids(bent[own])
+    bent[own[~buried]] = foot[~buried]
     return bent
 
 

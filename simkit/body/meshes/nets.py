@@ -11,6 +11,7 @@ from itertools import product
 
 import numpy as np
 from scipy.sparse import csr_matrix, diags
+from scipy.sparse.csgraph import connected_components
 
 from simkit.body.meshes.soundness import closed, uncrossed
 from simkit.body.walls.wall import Wall, project
@@ -38,11 +39,20 @@ def netted(wall: Wall, step: float, finer: Sequence[Finer] = ()) -> tuple[np.nda
             points = _smoothed(wall, points, triangles)
             closed(triangles)
             uncrossed(points, triangles)
+            _in_one_piece(triangles)
         except ValueError as failure:
             why = str(failure)
             continue
         return points, triangles
     raise MeshError("the outside", 1e3 * step, f"make the outside and its parts plainer or thicker ({why})")
+
+
+def _in_one_piece(triangles: np.ndarray) -> None:
+    """ValueError where what is thinner than a step has left the net in pieces."""
+    ends = np.concatenate([triangles[:, :2], triangles[:, 1:]])
+    links = csr_matrix((np.ones(len(ends)), ends.T), shape=2 * [triangles.max() + 1])
+    if connected_components(links, directed=False)[0] > 1:
+        raise ValueError("its net falls to pieces")
 
 
 @frozen
@@ -164,7 +174,6 @@ def _smoothed(wall: Wall, points: np.ndarray, triangles: np.ndarray) -> np.ndarr
     links = csr_matrix((np.ones(2 * len(ends)), np.concatenate([ends, ends[:, ::-1]]).T), shape=(n, n))
     links.data[:] = 1.0
     means = diags(1 / np.asarray(links.sum(axis=1)).ravel()) @ links
-    points = project(wall, points)
     for _ in range(_SMOOTHED):
         a, b, c = (points[triangles[:, k]] for k in range(3))
         out = np.zeros((n, 3))

@@ -13,6 +13,8 @@ from simkit.body.walls.rings import around, flat_end, true_sheet
 from simkit.body.walls.taylor import Taylor
 from simkit.body.walls.wall import Wall
 
+_TO_ROOT = 60  # Newton's steps at most; from far out each takes off a third of the way
+
 
 @dataclass(frozen=True)
 class EggWall(Wall):
@@ -33,6 +35,34 @@ class EggWall(Wall):
         q = y - (half + shift)
         s = 2.0 * q / (np.sqrt(np.maximum(half**2 - 4.0 * shift * q, 1e-6 * half**2)) + half)
         return (x / a) * (x / a) + s * s + (z / b) * (z / b) - 1.0
+
+    def nearest(self, points: np.ndarray) -> np.ndarray:
+        """Nearest points (n, 3), m; of an ellipsoid e^2 q/(t + e^2), with t the largest root of |e q/(t + e^2)| = 1.
+
+        Lagrange's condition; by Newton from below, where the sum of squares is convex and falls (memory).
+        """
+        if self.widest_at != 0.5:
+            return super().nearest(points)
+        half = np.array([self.width, self.length, self.height]) / 2
+        middle, square = np.array([0.0, self.length / 2, 0.0]), half * half
+        q = points - middle
+        pull = half * np.abs(q)
+        t = (pull - square).max(axis=1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            for _ in range(_TO_ROOT):
+                under = t[:, None] + square
+                each = np.square(pull / under)
+                step = (each.sum(axis=1) - 1) / (2 * (each / under).sum(axis=1))
+                t = t + step
+                if not (np.abs(step) > 1e-15 * square.max()).any():
+                    break
+        foot = middle + square * q / np.maximum(t[:, None] + square, 1e-300)
+        deep = ~(
+            t + square.min() > 1e-3 * square.min()
+        )  # near the middle of the thickest part: many are all but nearest
+        if deep.any():
+            foot[deep] = super().nearest(points[deep])
+        return foot
 
     @property
     def box(self) -> np.ndarray:

@@ -134,23 +134,26 @@ class SectionsWall(Wall):
         """Nearest points (n, 3), m: on the loft where the foot is between flat ends, else on an end or its rim."""
         if all(self.round_ends):
             return super().nearest(points)
-        side = _Loft(self)
         start = self._side_tree.data[self._side_tree.query(points)[1]]
-        candidates = [newton_foot(side, points, start)]
-        beyond = np.zeros(len(points), bool)
-        for end, is_round, sign in zip((0, -1), self.round_ends, (-1, 1), strict=True):
-            if is_round:
+        found = newton_foot(_Loft(self), points, start)
+        gap = np.linalg.norm(found - points, axis=1)
+        flat = [(self.rows[end][0], end, sign) for end, sign in ((0, -1), (-1, 1)) if not self.round_ends[end]]
+        for y, _, sign in flat:
+            gap[sign * (found[:, 1] - y) > 0] = np.inf
+        for y, end, _ in flat:
+            asked = np.flatnonzero(np.abs(points[:, 1] - y) < gap)  # no point of an end is nearer than its plane
+            if not len(asked):
                 continue
-            y, ring = self.rows[end][0], self._rims[end]
-            beyond |= sign * (candidates[0][:, 1] - y) > 0
-            flat = points.copy()
-            flat[:, 1] = y
-            rim = newton_foot(_Profile(self, y), flat, ring.data[ring.query(flat)[1]])
-            within = _Profile(self, y).level(flat) < 0
-            candidates.append(np.where(within[:, None], flat, rim))
-        gaps = np.array([np.linalg.norm(c - points, axis=1) for c in candidates])
-        gaps[0][beyond] = np.inf
-        return np.array(candidates)[gaps.argmin(axis=0), np.arange(len(points))]
+            foot = points[asked]
+            foot[:, 1] = y
+            out = np.flatnonzero(_Profile(self, y).level(foot) >= 0)
+            if len(out):
+                ring = self._rims[end]
+                foot[out] = newton_foot(_Profile(self, y), foot[out], ring.data[ring.query(foot[out])[1]])
+            away = np.linalg.norm(foot - points[asked], axis=1)
+            nearer = away < gap[asked]
+            found[asked[nearer]], gap[asked[nearer]] = foot[nearer], away[nearer]
+        return found
 
     @cached_property
     def _side_tree(self) -> cKDTree:

@@ -12,11 +12,14 @@ from scipy.spatial import cKDTree
 
 from simkit.body.walls.primitives import Sheet, Solid, Union
 from simkit.body.walls.taylor import Taylor
-from simkit.body.walls.wall import Wall, box_distance, feet, newton_foot, project
+from simkit.body.walls.wall import Wall, feet, newton_foot, project, roomy_box
 
 _BURIED = 1e-7  # of the largest side: a foot so deep in another solid is not on the surface
 _CELLS = 120_000  # about so many cells fill the box when the volume is counted
 _TO_SEAM, _ONTO, _GRAZING, _STEP_M = 10, 3, 0.05, 5e-3  # steps to a seam, the last straight; none where solids graze
+# A seam nearer to a point than the start is within two such distances of the start: looked for within twice as many,
+# as distances from solids are approximate.
+_ROOMY = 4.0
 _PAIRS = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
 
 
@@ -32,12 +35,23 @@ class UnionWall(Wall):
     def levels(self, points: np.ndarray) -> np.ndarray:
         """Each solid's own level (s, n) at points (n, 3); outside its box the distance from that, m."""
         points = np.atleast_2d(np.asarray(points, float))
-        levels = np.stack([box_distance(solid, points) for solid in self.solids])
+        levels = self._to_boxes(points)
         for solid, row in zip(self.solids, levels, strict=True):
             near = np.flatnonzero(row == 0)
             if len(near):
                 row[near] = solid.level(points[near])
         return levels
+
+    def _to_boxes(self, points: np.ndarray) -> np.ndarray:
+        """Distance (s, n) of points to each solid's box, a little enlarged, m."""
+        low, high = self._boxes
+        return np.asarray(np.linalg.norm(np.maximum(np.maximum(low - points, points - high), 0.0), axis=2))
+
+    @cached_property
+    def _boxes(self) -> tuple[np.ndarray, np.ndarray]:
+        """Lower and upper corners (s, 1, 3) of the solids' boxes, a little enlarged, m."""
+        boxes = np.array([roomy_box(solid) for solid in self.solids])[:, :, None]
+        return boxes[:, 0], boxes[:, 1]
 
     def level(self, points: np.ndarray) -> np.ndarray:
         return np.asarray(self.levels(points).min(axis=0))
@@ -59,11 +73,16 @@ class UnionWall(Wall):
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
         """Nearest points (n, 3), m: the foot on a solid, or where nearer feet are buried on a seam or a corner."""
-        foot, _ = feet(self.solids, points)
-        lost = np.flatnonzero(self._buried(foot))
+        foot, buried = self.feet_of_solids(points)
+        lost = np.flatnonzero(buried)
         if len(lost):
             foot[lost] = self._free_foot(points[lost])
         return foot
+
+    def feet_of_solids(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Nearest points (n, 3) of any solid, m, and which of them (n,) lie inside another one."""
+        foot, _ = feet(self.solids, points, self._to_boxes(points))
+        return foot, self._buried(foot)
 
     def _buried(self, points: np.ndarray) -> np.ndarray:
         return np.asarray(self.level(points) < -_BURIED * np.ptp(self.box, axis=0).max())
@@ -87,12 +106,13 @@ class UnionWall(Wall):
             mine = np.flatnonzero(owner == n)
             local[mine] = newton_foot(self.solids[n], points[mine], start[mine])
         near = np.linalg.norm(start - points, axis=1)  # nothing farther is wanted
-        within = np.stack([box_distance(solid, points) for solid in self.solids]) < near
+        within = self._to_boxes(points) < near
         found = [local, *(self._asked(n, points, within[n]) for n in range(len(self.solids)))]
         order = apart.argsort(axis=0)
         for count in (2, 3):
             if count <= len(order):
-                found.append(self._meeting(points, start, order[:count], within))
+                last = np.take_along_axis(apart, order[count - 1 : count], axis=0)[0]
+                found.append(self._meeting(points, start, order[:count], within & (last < _ROOMY * near)))
         gaps = [np.where(self._buried(each), np.inf, np.linalg.norm(each - points, axis=1)) for each in found]
         every = np.stack([start, *found])
         best = np.argmin([near, *gaps], axis=0)
@@ -132,7 +152,8 @@ class UnionWall(Wall):
                 step = aim - at - (np.linalg.pinv(out, rcond=_GRAZING) @ left[..., None])[..., 0]
                 far = np.linalg.norm(step, axis=1, keepdims=True)
                 at = at + step * np.minimum(1.0, _STEP_M / np.maximum(far, 1e-300))
-            on = (self._apart(at)[list(solids)] < _BURIED * np.ptp(self.box, axis=0).max()).all(axis=0)
+            off = np.abs([_reduced(self.solids[n], at)[0] for n in solids])
+            on = (off < _BURIED * np.ptp(self.box, axis=0).max()).all(axis=0)
             q[mine[on]] = at[on]
         return q
 

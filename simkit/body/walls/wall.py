@@ -130,19 +130,26 @@ def project(wall: Wall, points: np.ndarray) -> np.ndarray:
 _BOX_SLACK = 0.02  # boxes of turned walls are taken from points all over them
 
 
+def roomy_box(wall: Wall) -> np.ndarray:
+    """Corners (2, 3) of a wall's box, a little enlarged, m."""
+    more = _BOX_SLACK * np.ptp(wall.box, axis=0).max()
+    return np.asarray(wall.box + np.array([[-more], [more]]))
+
+
 def box_distance(wall: Wall, points: np.ndarray) -> np.ndarray:
     """Distance (n,), m, of points (n, 3) to a wall's box, a little enlarged: the wall is not nearer."""
-    more = _BOX_SLACK * np.ptp(wall.box, axis=0).max()
-    low, high = wall.box + np.array([[-more], [more]])
+    low, high = roomy_box(wall)
     return np.sqrt(_squared(np.maximum(np.maximum(low - points, points - high), 0.0)))
 
 
-def feet(walls: Sequence[Wall], points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def feet(walls: Sequence[Wall], points: np.ndarray, least: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
     """Nearest points (n, 3) of several walls to `points` (n, 3), m, and the number of the wall that each is on (n,).
 
-    A wall is asked only about points to which its box, a little enlarged, is nearer than the foot found before.
+    A wall is asked only about points to which its box, a little enlarged, is nearer than the foot found before. least
+    (walls, n): the distances to these boxes, m, where they are known.
     """
-    least = np.stack([box_distance(wall, points) for wall in walls])
+    if least is None:
+        least = np.stack([box_distance(wall, points) for wall in walls])
     order = least.argsort(axis=0)
     found, owner, gap = np.empty_like(points), np.zeros(len(points), int), np.full(len(points), np.inf)
     for asked in order:
