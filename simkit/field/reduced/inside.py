@@ -66,8 +66,8 @@ class MeshedBoundary:
         points, normals = surface.projected(rule.points)
         own = facet_normals(mesh.points, mesh.facets)
         count, along = own.shape[1], np.einsum("fqj,fqj->fq", own, normals.reshape(own.shape))
-        if along.sum() < 0:
-            own, along = -own, -along
+        way = np.sign(along.sum(axis=1))[:, None]  # a wall's sheets, its flat ends say, are numbered either way round
+        own, along = way[..., None] * own, way * along
         off = np.linalg.norm(points - rule.points, axis=1).reshape(along.shape)
         size = np.sqrt(rule.weights.reshape(along.shape).sum(axis=1))
         cut = np.repeat((off.max(axis=1) > _CUT_OFF * size) | (along.min(axis=1) < _TURNED), count)
