@@ -18,7 +18,7 @@ from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.scan import scan_wall
 from simkit.body.walls.sections import SectionsWall
 from simkit.body.walls.union import solids_of, union_of
-from simkit.body.walls.wall import Wall
+from simkit.body.walls.wall import Wall, normals
 from simkit.errors import OutOfReach
 from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes
 from simkit.vessel.figure import ClayShape
@@ -172,7 +172,7 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
     opening = _through_figure(opening, figure, own)
     if opening.square is not None:
         _stays_in_clay(wall, opening)
-    return opening
+    return opening if opening.clay else replace(opening, tilt=_tilt_over_hole(opening, figure))
 
 
 # From square to the wall: what leans more is cut along the clay, its rim twice as long as wide.
@@ -247,6 +247,13 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing, figure: Wall | 
         return opening
     opening = _through_figure(opening, figure, own)
     return opening if opening.clay else replace(opening, tilt=_tilt(opening, figure))
+
+
+def _tilt_over_hole(hole: Opening, figure: Wall) -> tuple[float, float]:
+    """Slopes of a figure's outside where a hole's axis comes out, m/m."""
+    out = normals(figure, (hole.center + hole.length * hole.axis)[None])[0]
+    steep = max(float(out @ hole.axis), 0.1)  # the axis comes out: only past an edge is it less
+    return -float(out @ hole.across) / steep, -float(out @ hole.forward) / steep
 
 
 def _tilt(window: Opening, figure: Wall) -> tuple[float, float]:

@@ -26,8 +26,8 @@ class Opening:
     window's far side from the wall, rising outward; 90 is upright. curvatures: the inside wall's along `across` and
     square to it, seen from the air, 1/m. clay: thickness of the clay around a hole that has a wall of its own, else 0:
     its face is flat there, 1.6 radii wide, sunk into the clay or on a collar. figure: the outer surface that it comes
-    out of, where that is not the inside wall moved out along its axis; tilt: how steeply that rises against a window's
-    inner face, across it and along the breath, m/m. square (3,): the inside wall's normal, where the axis is another.
+    out of, where that is not the inside wall moved out along its axis; tilt: how steeply that rises against the plane
+    square to its axis, across and forward, m/m. square (3,): the inside wall's normal, where the axis is another.
     """
 
     name: str

@@ -12,7 +12,7 @@ from simkit.body.places import Place
 from simkit.body.walls.formulas import BoxWall, EggWall
 from simkit.field import BodyAir, air_of, port_field, port_solution
 from simkit.field.reduced.boundary import AirSurface
-from simkit.field.reduced.doubts import windows
+from simkit.field.reduced.doubts import tilts, windows
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.outside import OutsideAir
 
@@ -324,3 +324,14 @@ def test_a_flat_or_blunt_edge_or_one_in_thick_clay_is_doubted(edge_deg, rim, cla
     sizes = {"width": 0.011, "height": 0.004, "edge_deg": edge_deg, "rim": rim, "inside_rim": rim, "length": clay}
     assert [doubt.kind for doubt in windows([replace(hole_at(egg(), 0.05, 0.0), radius=0.0, **sizes)])] == said
     assert windows([hole_at(egg(), 0.05, 0.0)]) == []
+
+
+@pytest.mark.parametrize(
+    ("slope", "window", "hole"), [(0.09, [], []), (0.14, ["tilt"], []), (0.25, ["tilt"], ["tilt"])]
+)
+def test_an_outside_that_is_tilted_beyond_what_was_tried_is_doubted(slope, window, hole):
+    """The law of windows was tried at slopes of 0.1, and one judged at 0.12; that of holes to 0.5, on flat faces."""
+    square = replace(hole_at(egg(), 0.05, 0.0), tilt=(0.6 * slope, -0.8 * slope))
+    wide = replace(square, radius=0.0, width=0.011, height=0.004)
+    assert [doubt.kind for doubt in tilts([wide])] == window
+    assert [doubt.kind for doubt in tilts([square])] == hole

@@ -1,5 +1,7 @@
 """Conductivities, friction, covered and half-covered holes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -133,3 +135,18 @@ def test_a_window_under_a_tilted_outside():
     assert falling > even
     assert tilted(90.0, 7 * MM, 0.0, -0.2).conductivity == pytest.approx(falling, rel=1e-12)
     assert tilted(45.0, 7 * MM, -0.1).conductivity > tilted(45.0, 7 * MM, 0.1).conductivity
+
+
+@pytest.mark.parametrize("lean", [0.12, 0.3, 0.5])
+def test_a_hole_under_a_tilted_outside_spares_half_of_what_one_aslant_does(lean):
+    """Flat clay turned over is the same clay: of a hole aslant both ends spare alike, and here one of them is."""
+    up, clay = np.array([0.0, 0.0, 1.0]), 5 * MM
+    axis, across = np.array([0.0, np.sin(lean), np.cos(lean)]), np.array([1.0, 0.0, 0.0])
+    aslant = Opening("1", np.zeros(3), axis, across, clay / np.cos(lean), radius=3 * MM, square=up)
+    square = Opening("1", np.zeros(3), up, across, clay, radius=3 * MM)
+    even, one, both = (aperture_of(o) for o in (square, replace(square, tilt=(0.0, -np.tan(lean))), aslant))
+    spared = round_hole(3 * MM, clay / np.cos(lean)).outer - both.outer
+    assert both.inner == pytest.approx(both.outer, rel=1e-12)
+    assert spared > 0.3 * 3 * MM * np.sin(lean) ** 2
+    assert even.outer - one.outer == pytest.approx(spared, rel=1e-9)
+    assert one.inner == even.inner

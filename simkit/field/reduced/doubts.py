@@ -25,6 +25,7 @@ FLATTEST_DEG = 35.0
 BLUNTEST = 0.2
 THICKEST = 1.6
 SLANTED_DEG = 10.0
+TILTED_DEG = 7.0
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,8 @@ class Doubt:
     over its width, at least 1), "wide" (width over that of the chamber where it sits, at most 0.5), "collar" (how far
     the higher of two openings ends above the clay over their distance, at most 0.25), "flat" (slope of a window's edge,
     degrees, at least 35), "blunt" (radius of a window's rims over its cut-up, at most 0.2), "thick" (clay that a window
-    is cut through over its cut-up, at most 1.6), "slant" (degrees of a hole from square to the wall, at most 10).
+    is cut through over its cut-up, at most 1.6), "slant" (degrees of a hole from square to the wall, at most 10),
+    "tilt" (degrees of a figure's outside from square to an opening's axis, at most 7 over a window, else 10).
     """
 
     kind: str
@@ -123,6 +125,16 @@ def slants(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
     """Holes with a direction of their own that is far from square to the wall."""
     leans = [float(np.degrees(o.lean)) for o in openings]
     return [Doubt("slant", (first + i,), lean, SLANTED_DEG) for i, lean in enumerate(leans) if lean > SLANTED_DEG]
+
+
+def tilts(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+    """Openings through a figure whose outside is tilted against them; holes that lean are told as `slants`."""
+    found = []
+    for i, o in enumerate(openings):
+        value, limit = float(np.degrees(np.arctan(np.hypot(*o.tilt)))), SLANTED_DEG if o.is_round else TILTED_DEG
+        if value > limit and np.degrees(o.lean) <= SLANTED_DEG:
+            found.append(Doubt("tilt", (first + i,), value, limit, "outside"))
+    return found
 
 
 def widths(openings: Sequence[Opening], depth: np.ndarray, wall: Wall, first: int = 0) -> list[Doubt]:

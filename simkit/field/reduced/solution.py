@@ -99,6 +99,7 @@ def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Do
         *found,
         *doubts.windows(every),
         *doubts.slants(every),
+        *doubts.tilts(every),
         *doubts.collars(every),
         *doubts.edges(air.outside.boundary.surface, every),
     )

@@ -31,6 +31,9 @@ PER_DOUBT = {
     "flat": 1.5,
     "blunt": 1.0,
     "slant": 1.0,  # seven holes of 6 to 10 mm in bent walls, leans of 15 to 44 degrees: 8 flat to 6 sharp of the judge
+    # The law of windows under a tilted outside, from cells at slopes of 0.1, is within 0.03 cut-ups of clay to a slope
+    # of one: 0.003 at the limit, of the 2 that such a window's air is long with its ends. It grows as the slope.
+    "tilt": 1.3,
     # Of three figures: in clay of 1.7 cut-ups ports is 2 flat of the judge, of 1.9 right, of 2.9 10 flat; on an egg, a
     # tube and a ball in a ball with 2.1 to 2.4 cut-ups of clay 2 flat to 0.5 sharp.
     "thick": 2.1,
@@ -113,6 +116,8 @@ def sentence(field: PortField, doubt: Doubt) -> str:
         "blunt": f"{who}: its edge is rounded to {doubt.value:.2f} of the cut-up, more than {doubt.limit:g}: "
         "ports is less sure there",
         "slant": f"{who}: it leans {doubt.value:.0f} degrees from square to the wall, more than {doubt.limit:.0f}: "
+        "ports is less sure there",
+        "tilt": f"{who}: the outside is tilted by {doubt.value:.0f} degrees against it, more than {doubt.limit:.0f}: "
         "ports is less sure there",
         "thick": f"{who}: the clay there is {doubt.value:.1f} times as thick as its cut-up, more than {doubt.limit:g}: "
         "ports is less sure there",
