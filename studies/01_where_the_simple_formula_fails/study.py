@@ -1,12 +1,12 @@
 """On which shapes the textbook rule goes wrong, by how many cents, and why: two quick models before the judge.
 
-Run: python studies/01_where_the_simple_formula_fails/study.py [--quick] [-o FOLDER] [--keep FOLDER]
+Run: python studies/01_where_the_simple_formula_fails/study.py [--quick] [--judge] [-o FOLDER] [--keep FOLDER]
 
-Takes about forty minutes, nearly all for the judge, which meshes all the air of every body. --keep names a folder
-in which each body's answers are kept as they come, and taken from if they are there: a run that was stopped goes on.
---quick takes the judge's answers from the record, asks the quick models anew about three bodies, writes no page, and
-writes to a folder of its own, named at the end. Writes result.json, the pictures, and README.md, whose every number
-comes from result.json by way of README.template.md.
+Takes about two minutes; --quick asks the quick models about three bodies, writes no page, and writes to a folder of its
+own, named at the end. Writes result.json, the pictures, and README.md, whose every number comes from result.json by way
+of README.template.md. What the judge answers stands in judged.json; --judge asks it anew first, some forty minutes
+more, for it meshes all the air of every body. --keep names a folder in which its answers are kept as they come, and
+taken from if they are there: a run that was stopped goes on.
 """
 
 from __future__ import annotations
@@ -37,7 +37,9 @@ from written import asking, filled, into, rounded, write
 from simkit.body import body_of
 from simkit.body.girth import elongation, waist
 from simkit.errors import OutOfReach
+from simkit.files import whole
 from simkit.pitch import cents
+from simkit.provenance import provenance
 from simkit.show import look
 from simkit.show.look import page, save
 from simkit.show.outline import ABOVE, RIGHT
@@ -46,12 +48,15 @@ from simkit.sound import models
 from simkit.sound.models.ports import PortsResonator
 from simkit.vessel import Vessel
 
-MINUTES = 40  # on an ordinary machine that has little else to do
+MINUTES = 2  # on an ordinary machine that has little else to do
 NAMES = ("sphere", "egg", "ellipsoid_2", "ellipsoid_3", "ellipsoid_4", "tube", "lens", "figure", "ring", "waist_24",
          "waist_18", "waist_13", "waist_10", "waist_7")  # fmt: skip
 SHARES = (0.4, 0.55, 0.85)  # of the wide hole, over the tube's width
 QUICK, QUICK_SHARES = ("sphere", "tube", "waist_7"), (0.85,)
 WIDE = ("wide", "both")  # what counts of the tube: no finger covers the wide hole
+
+
+Asked = tuple[str, str, Vessel]
 
 
 @dataclass(frozen=True)
@@ -84,55 +89,49 @@ class Trial:
         }
 
 
-def trials(quick: bool, keep: Path | None) -> tuple[list[Trial], list[Trial]]:
+def trials(quick: bool) -> tuple[list[Trial], list[Trial]]:
     """The bodies, and the tube with its wide hole, asked."""
+    plain, tubes = asked_about(quick)
+    judge = json.loads((HERE / "judged.json").read_text(encoding="utf-8"))["asked"]
+    return [tried(*each, FINGERINGS, judge) for each in plain], [tried(*each, WIDE_FINGERINGS, judge) for each in tubes]
+
+
+def asked_about(quick: bool) -> tuple[list[Asked], list[Asked]]:
+    """Name, words and design of the bodies, and of the tube with its wide hole."""
     bodies = {body.name: body for body in BODIES}
-    record = recorded() if quick else {}
     plain = [(name, bodies[name].words, bodies[name].design) for name in (QUICK if quick else NAMES)]
     tubes = [(f"wide_{s:g}", f"tube, hole of {s:.0%}", wide_tube(s)) for s in
              (QUICK_SHARES if quick else SHARES)]  # fmt: skip
-    return (
-        [tried(*each, FINGERINGS, keep, record) for each in plain],
-        [tried(*each, WIDE_FINGERINGS, keep, record) for each in tubes],
-    )
+    return plain, tubes
 
 
 def tried(
-    name: str,
-    words: str,
-    vessel: Vessel,
-    fingerings: Mapping[str, tuple[str, ...]],
-    keep: Path | None,
-    record: Mapping[str, Answers],
+    name: str, words: str, vessel: Vessel, fingerings: Mapping[str, tuple[str, ...]], judge: Mapping[str, Answers]
 ) -> Trial:
-    """One body asked; the judge's answers from the record where there is one."""
-    sys.stderr.write(f"{name}\n")  # a run of an hour shows where it is
-    judge = record[name] if name in record else judged(name, vessel, fingerings, keep)
-    return Trial(name, words, vessel, quick_answers(vessel, fingerings), judge)
+    """One body asked of the quick models, beside what the judge answered."""
+    sys.stderr.write(f"{name}\n")  # a run of minutes shows where it is
+    return Trial(name, words, vessel, quick_answers(vessel, fingerings), judge[name])
 
 
-def recorded() -> dict[str, Answers]:
-    """The judge's answers as they stand in the record."""
-    data = json.loads((HERE / "result.json").read_text(encoding="utf-8"))
-    return {
-        each["name"]: {
-            row["fingering"]: {
-                "frequency_hz": row["resolved_hz"],
-                "q": row["resolved_q"],
-                "uncertainty_cents": row["resolved_unsure_cents"],
-            }
-            for row in each["fingerings"]
-        }
-        for each in (*data["bodies"], *data["tubes"])
-    }
+def ask_the_judge(keep: Path | None) -> None:
+    """Writes what the judge answers about all, with what made it."""
+    plain, tubes = asked_about(False)
+    answers = {}
+    for some, fingerings in ((plain, FINGERINGS), (tubes, WIDE_FINGERINGS)):
+        for name, _, vessel in some:
+            sys.stderr.write(f"{name}, by the judge\n")
+            answers[name] = judged(name, vessel, fingerings, keep)
+    with whole(HERE / "judged.json") as half:
+        record = {"asked": rounded(answers, figures=6), "provenance": provenance().as_dict()}
+        half.write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 
 # --- the study ---------------------------------------------------------------------------------------------
 
 
-def study(folder: Path, quick: bool, keep: Path | None) -> dict[str, Any]:
-    """Asks all models about all bodies and writes result.json, README.md and the pictures to a folder."""
-    plain, tubes = trials(quick, keep)
+def study(folder: Path, quick: bool) -> dict[str, Any]:
+    """Asks the quick models about all bodies and writes result.json, README.md and the pictures to a folder."""
+    plain, tubes = trials(quick)
     bodies, wide = [facts(each, FINGERINGS) for each in plain], [facts(each, WIDE_FINGERINGS) for each in tubes]
     counted = [row for each in bodies for row in each["fingerings"]]
     counted += [row for each in wide for row in each["fingerings"] if row["fingering"] in WIDE]
@@ -334,14 +333,17 @@ def readme(result: Mapping[str, Any]) -> str:
 
 def main() -> int:
     """The command line; the exit status."""
-    parser = asking(__doc__, "three bodies, the judge's answers from the record")
+    parser = asking(__doc__, "three bodies")
+    parser.add_argument("--judge", action="store_true", help="ask the judge anew and write judged.json")
     parser.add_argument("--keep", metavar="FOLDER", type=Path, help="where the judge's answers are kept as they come")
     asked = parser.parse_args()
     folder = into(asked, HERE)
     if asked.keep:
         asked.keep.mkdir(parents=True, exist_ok=True)
     try:
-        study(folder, asked.quick, asked.keep)
+        if asked.judge:
+            ask_the_judge(asked.keep)
+        study(folder, asked.quick)
     except OutOfReach as error:
         sys.stderr.write(f"{error}\n")
         return error.exit_status
