@@ -11,46 +11,32 @@ sheets, solids  the whole from a design
 bench        from measured pitches to an estimate of the piece, and on to the next cut
 """
 
-from simkit.making.drills import Drill, Reamer, own_drills, start_drill
-from simkit.making.paper import A4, LETTER, PAPERS, Drawing, Line, Page, Paper, Text
-from simkit.making.readings import StageReading, air_ratio, at_temperature, reading, readings
+from simkit.making.drills import Drill, Reamer, own_drills
+from simkit.making.paper import A4, PAPERS, Paper
+from simkit.making.readings import StageReading, at_temperature
 from simkit.making.sheets import Work, pages, with_first_blow, work_of
-from simkit.making.shrinkage import CLAYS, Bar, ClayRange, Shrinkage, Stage, shrinkage_of, stage
-from simkit.making.sizes import Size, sizes_of
+from simkit.making.shrinkage import Bar, Shrinkage, Stage, shrinkage_of, stage
 from simkit.making.solids import seam, solid_cautions, solids_of
 
 __all__ = [
     "A4",
-    "CLAYS",
-    "LETTER",
     "PAPERS",
     "Bar",
-    "ClayRange",
-    "Drawing",
     "Drill",
-    "Line",
-    "Page",
     "Paper",
     "Reamer",
     "Shrinkage",
-    "Size",
     "Stage",
     "StageReading",
-    "Text",
     "Work",
-    "air_ratio",
     "at_temperature",
     "own_drills",
     "pages",
-    "reading",
-    "readings",
     "seam",
     "shrinkage_of",
-    "sizes_of",
     "solid_cautions",
     "solids_of",
     "stage",
-    "start_drill",
     "with_first_blow",
     "work_of",
 ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from simkit.making.cautions import CAUTIONS, FIRST
-from simkit.making.paper import Drawing, Fill, Ink, Mark, Pen, Text, rectangle, width_of, wrapped
+from simkit.making.paper import Drawing, Fill, Ink, Mark, Pen, Text, rectangle, width_of, wrapped, wrapped_pairs
 from simkit.making.readings import StageReading
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.making.sizes import Size, shown
@@ -18,10 +18,7 @@ LEAD = 3.7
 
 def facts(rows: Sequence[tuple[str, str]], width: float) -> Drawing:
     """Terms and their values, one under the other."""
-    lines: list[tuple[str, str]] = []
-    for word, meaning in rows:
-        for k, line in enumerate(wrapped(meaning, 2.65, width - 26)):
-            lines.append((word if k == 0 else "", line))
+    lines = wrapped_pairs(rows, 2.65, width - 26)
     height = 4.3 * len(lines) + 1
     marks: list[Mark] = []
     for number, (word, line) in enumerate(lines):
@@ -30,13 +27,13 @@ def facts(rows: Sequence[tuple[str, str]], width: float) -> Drawing:
     return Drawing(width, height, tuple(marks), "facts")
 
 
-def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, most: int, cut_at: Stage) -> list[Drawing]:
+def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, cut_at: Stage) -> list[Drawing]:
     """Every size at every stage: form, holes, voicing, each bold at the stage when it is made; volume is that of the
     fired air, m^3."""
 
     def table(title: str, rows: list[list[Cell]], bold_at: Stage, name: str) -> list[Drawing]:
         columns = [Column(title, 26, "left"), *(Column(stage, 15.5, strong=stage is bold_at) for stage in Stage)]
-        return parts(columns, rows, most, name) if rows else []
+        return parts(columns, rows, name) if rows else []
 
     groups: dict[str, list[list[Cell]]] = {"form": [], "voicing": [], "hole": []}
     for size in sizes:
@@ -56,7 +53,6 @@ def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, most
 
 def reading_tables(
     notes: Sequence[tuple[str, tuple[bool, ...], Sequence[StageReading]]],
-    most: int,
     first: tuple[str, Sequence[StageReading]] | None = None,
 ) -> list[Drawing]:
     """Readings of each note at every stage: hertz, and the nearest note with the cents above it.
@@ -75,7 +71,7 @@ def reading_tables(
         if first and holes and name == first[0] and not any(fingering):
             rows.append([name, NO_HOLE, *_read(first[1])])
             first = None
-    return parts(columns, rows, most, "readings")
+    return parts(columns, rows, "readings")
 
 
 NO_HOLE = "no hole cut"
@@ -119,10 +115,7 @@ def caption(words: str) -> Drawing:
 
 def cautions(width: float) -> Drawing:
     """The cautions in a frame."""
-    lines: list[tuple[str, str]] = []
-    for word, meaning in CAUTIONS:
-        for k, line in enumerate(wrapped(meaning, SMALL, width - 28)):
-            lines.append((word if k == 0 else "", line))
+    lines = wrapped_pairs(CAUTIONS, SMALL, width - 28)
     height = LEAD * (len(lines) + 1) + 6
     marks: list[Mark] = [
         rectangle(0, 0, width, height, Pen.THIN, Fill.TINT),

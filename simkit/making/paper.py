@@ -200,3 +200,10 @@ def wrapped(words: str, size: float, width: float) -> list[str]:
         else:
             line = f"{line} {word}".strip()
     return [*lines, line] if line else lines
+
+
+def wrapped_pairs(rows: Iterable[tuple[str, str]], size: float, width: float) -> list[tuple[str, str]]:
+    """Words and what they mean, broken into lines of about `width` mm at most; each word before its first line."""
+    return [
+        (word if k == 0 else "", line) for word, meaning in rows for k, line in enumerate(wrapped(meaning, size, width))
+    ]

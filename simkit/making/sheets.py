@@ -72,26 +72,16 @@ def work_of(
     the design.
     """
     if vessel.clay.wall_mm == 0:
-        raise InputError(
-            [Fault(vessel.source, "clay.wall_mm", 0, "more than 0: there is nothing to make without a wall")]
-        )
+        allowed = "more than 0: there is nothing to make without a wall"
+        raise InputError([Fault(vessel.source, "clay.wall_mm", 0, allowed)])
     body = body or body_of(vessel)
     shrinkage = shrinkage or shrinkage_of(vessel)
     works = []
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
         log.info("drawing %s", chamber.name)
         works.append(_chamber_work(vessel, body, chamber, solid, shrinkage, cut_at, reamers, drills, today))
-    return Work(
-        vessel,
-        body,
-        shrinkage,
-        cut_at,
-        tuple(reamers),
-        tuple(drills),
-        today,
-        tuple(works),
-        clay_forms(vessel, shrinkage),
-    )
+    tools = (tuple(reamers), tuple(drills))
+    return Work(vessel, body, shrinkage, cut_at, *tools, today, tuple(works), clay_forms(vessel, shrinkage))
 
 
 def _chamber_work(
@@ -193,10 +183,10 @@ def _overview(work: Work, paper: Paper) -> Flow:
     for chamber in work.chambers:
         if len(work.chambers) > 1:
             flow.put(overview.caption(chamber.name))
-        flow.put(*overview.size_tables(chamber.sizes, chamber.volume, work.shrinkage, 40, work.cut_at))
+        flow.put(*overview.size_tables(chamber.sizes, chamber.volume, work.shrinkage, work.cut_at))
         if chamber.notes:
-            flow.put(*overview.reading_tables(chamber.notes, 40, chamber.first))
-    flow.put(overview.small_print(_remarks(work), flow.width))
+            flow.put(*overview.reading_tables(chamber.notes, chamber.first))
+    _remark(flow, *_remarks(work))
     flow.put(overview.cautions(flow.width))
     return flow
 
@@ -236,14 +226,8 @@ def _remarks(work: Work) -> list[str]:
 def _form(work: Work, chamber: ChamberWork, paper: Paper) -> tuple[Flow, list[Drawing]]:
     """The views, and the lengthwise cards too if there is room; else they are handed on."""
     flow = Flow(paper, _heading(work, "Inside form", Stage.WET, chamber))
-    flow.put(
-        overview.small_print(
-            ["Trace both views on the block and carve across; draw the stations; true it with the cards."], flow.width
-        )
-    )
-    upright = cards.views(chamber.form, upright=True)
-    lying = cards.views(chamber.form, upright=False)
-    flow.put(upright if upright.width <= flow.width else lying)
+    _remark(flow, "Trace both views on the block and carve across; draw the stations; true it with the cards.")
+    flow.put(_views(flow, chamber.form, "mouth end"))
     lengthwise = cards.long_cards(chamber.form)
     if flow.has_room(*lengthwise):
         flow.put(*lengthwise)
@@ -253,15 +237,11 @@ def _form(work: Work, chamber: ChamberWork, paper: Paper) -> tuple[Flow, list[Dr
 
 def _cards(work: Work, chamber: ChamberWork, paper: Paper, lengthwise: list[Drawing]) -> Flow:
     flow = Flow(paper, _heading(work, "Section cards", Stage.WET, chamber))
-    flow.put(
-        overview.small_print(
-            [
-                "Glue on card and cut the line: the inside is a rib, the outside a gauge. Part a gauge along the "
-                "dashed line to hold it against the form. Numbers: stations from the mouth end, seen from there. "
-                "Letters: lengthwise, seen from the right, mouth end at the left."
-            ],
-            flow.width,
-        )
+    _remark(
+        flow,
+        "Glue on card and cut the line: the inside is a rib, the outside a gauge. Part a gauge along the dashed line "
+        "to hold it against the form. Numbers: stations from the mouth end, seen from there. Letters: lengthwise, seen "
+        "from the right, mouth end at the left.",
     )
     flow.put(*cards.cross_cards(chamber.form))
     flow.put(*lengthwise, break_row=False)
@@ -270,23 +250,28 @@ def _cards(work: Work, chamber: ChamberWork, paper: Paper, lengthwise: list[Draw
 
 def _clay_cards(work: Work, paper: Paper) -> Flow:
     flow = Flow(paper, _heading(work, "Outside and parts", Stage.WET))
-    flow.put(
-        overview.small_print(
-            [
-                "The outside of the body and each part of clay by itself, before they are joined; of parts that are "
-                "alike one. Where they sink into one another their cards run on through both."
-            ],
-            flow.width,
-        )
+    _remark(
+        flow,
+        "The outside of the body and each part of clay by itself, before they are joined; of parts that are alike one. "
+        "Where they sink into one another their cards run on through both.",
     )
     for solid in work.clay:
         flow.put(overview.caption(solid.names))
-        upright = cards.views(solid.form, upright=True, near=solid.near)
-        lying = cards.views(solid.form, upright=False, near=solid.near)
-        flow.put(upright if upright.width <= flow.width else lying)
+        flow.put(_views(flow, solid.form, solid.near))
         flow.put(*cards.cross_cards(solid.form))
         flow.put(*cards.long_cards(solid.form), break_row=False)
     return flow
+
+
+def _remark(flow: Flow, *lines: str) -> None:
+    """Put what to do on a sheet, in small print."""
+    flow.put(overview.small_print(lines, flow.width))
+
+
+def _views(flow: Flow, form: cards.Form, near: str) -> Drawing:
+    """The views of a form, up the paper if they fit so."""
+    upright = cards.views(form, upright=True, near=near)
+    return upright if upright.width <= flow.width else cards.views(form, upright=False, near=near)
 
 
 def _strips(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
@@ -314,7 +299,7 @@ def _voicing(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
 
 DISCS = (
     "Outer line: the finished hole. Inner line: the drill to start with; simkit tune may ask for a smaller one, never "
-    "for a larger.",
+    "for a larger."
 )
 
 
@@ -322,10 +307,10 @@ def _holes(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     flow = Flow(paper, _heading(work, "Holes", work.cut_at, chamber))
     flow.put(holes.hole_table(chamber.cuts, work.cut_at, work.reamers, bool(work.drills)))
     by_hand = [f"Hole {cut.hole}, by hand: {cut.remark}." for cut in chamber.cuts if cut.remark]
-    told = [*holes.slanting(work.body.chamber(chamber.name).openings), *by_hand]
-    if told:
-        flow.put(overview.small_print(told, flow.width))
-    flow.put(overview.small_print(DISCS, flow.width))
+    by_hand = [*holes.slanting(work.body.chamber(chamber.name).openings), *by_hand]
+    if by_hand:
+        _remark(flow, *by_hand)
+    _remark(flow, DISCS)
     for row in holes.rows_of(holes.discs(chamber.cuts), flow.width):
         flow.put(row)
     for rule in holes.reamer_rules(chamber.cuts, work.reamers):

@@ -107,7 +107,7 @@ class Outside:
             return self._bare.level(points)
         level = np.full(len(points), np.inf)
         for chamber in self.body.chambers:
-            tree, step = self._samples(chamber.wall)
+            tree, step = self._samples[chamber.name]
             far, _ = tree.query(points)
             mine = np.where(far > self.body.thickness + step, far - step, far) - self.body.thickness
             mine[chamber.wall.level(points) <= 0] = -self.body.thickness
@@ -124,23 +124,20 @@ class Outside:
         nearest, pick = np.argmin(gaps, axis=0), np.arange(len(points))
         return np.array(gaps)[nearest, pick] - self.body.thickness, np.array(slopes)[nearest, pick]
 
-    @property
+    @cached_property
     def _bare(self) -> Wall:
         assert self.body.figure is not None
         return union_of(bare_solids(self.body.figure))
 
-    def _samples(self, wall: Wall) -> tuple[cKDTree, float]:
-        """Points all over a wall, and how far from one of them a point of the wall can be at most, m."""
-        if id(wall) not in self._trees:
-            sheets = [s.points for s in wall.sheets(2)]
-            step = max(float(np.linalg.norm(np.diff(p, axis=axis), axis=-1).max()) for p in sheets for axis in (0, 1))
-            tree = cKDTree(np.concatenate([p.reshape(-1, 3) for p in sheets]))
-            self._trees[id(wall)] = (tree, step)
-        return self._trees[id(wall)]
-
     @cached_property
-    def _trees(self) -> dict[int, tuple[cKDTree, float]]:
-        return {}
+    def _samples(self) -> dict[str, tuple[cKDTree, float]]:
+        """Of each chamber points all over its wall, and how far from one of them a point of the wall can be, m."""
+        found = {}
+        for chamber in self.body.chambers:
+            sheets = [s.points for s in chamber.wall.sheets(2)]
+            step = max(float(np.linalg.norm(np.diff(p, axis=axis), axis=-1).max()) for p in sheets for axis in (0, 1))
+            found[chamber.name] = cKDTree(np.concatenate([p.reshape(-1, 3) for p in sheets])), step
+        return found
 
 
 def _distance(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -308,8 +305,3 @@ def _taylor(walls: list[Wall], nearest: np.ndarray, points: np.ndarray) -> tuple
             t = wall.taylor(points[mine])
             value[mine], slope[mine], hessian[mine] = t.value, t.slope, t.hessian
     return value, slope, hessian
-
-
-def grown(body: Body) -> np.ndarray:
-    """Corners (2, 3) of the least upright box around the whole piece of clay, m."""
-    return body.coat.box

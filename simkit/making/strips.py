@@ -18,7 +18,7 @@ from simkit.making.paper import (
     rectangle,
     stroke,
     width_of,
-    wrapped,
+    wrapped_pairs,
 )
 from simkit.making.tables import Column, table
 from simkit.making.wraps import SIDES, LineStrip, Places, StripOpening, Wrap
@@ -257,21 +257,14 @@ HOW = (
 )
 
 
+STEEP_STRIPS = "A strip marked ~ lies on a steep slope: there, trust the dividers."
+JOINED_STRIPS = "Some strips end at a neighbour: lay them by the lines that they cross, not by that end."
+
+
 def how_to(width: float, steep: bool, joined: bool = False) -> Drawing:
     """Instructions for the strips, in a few steps."""
-    steps = [
-        *HOW,
-        *(["A strip marked ~ lies on a steep slope: there, trust the dividers."] if steep else []),
-        *(
-            ["Some strips end at a neighbour: lay them by the lines that they cross, not by that end."]
-            if joined
-            else []
-        ),
-    ]
-    lines: list[tuple[str, str]] = []
-    for number, step in enumerate(steps, 1):
-        for k, words in enumerate(wrapped(step, 2.4, width - 6)):
-            lines.append((f"{number}" if k == 0 else "", words))
+    steps = [*HOW, *[STEEP_STRIPS] * steep, *[JOINED_STRIPS] * joined]
+    lines = wrapped_pairs([(f"{number}", step) for number, step in enumerate(steps, 1)], 2.4, width - 6)
     height = 3.6 * len(lines) + 1
     marks: list[Mark] = []
     for row, (count, words) in enumerate(lines):

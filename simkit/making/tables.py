@@ -11,6 +11,7 @@ from simkit.making.paper import Drawing, Fill, Ink, Mark, Pen, Text, circle, cli
 ROW = 4.9
 TYPE = 2.65
 HEAD = 2.2
+MOST = 40  # rows of a piece of a table
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,6 @@ def _cell(column: Column, cell: Cell, left: float, middle: float) -> list[Mark]:
     ]
 
 
-def parts(columns: Sequence[Column], rows: Sequence[Sequence[Cell]], most: int, name: str = "") -> list[Drawing]:
-    """The table in pieces of at most `most` rows, each with its head."""
-    return [table(columns, rows[start : start + most], name) for start in range(0, max(1, len(rows)), most)]
+def parts(columns: Sequence[Column], rows: Sequence[Sequence[Cell]], name: str) -> list[Drawing]:
+    """The table in pieces that fit on a sheet, each with its head."""
+    return [table(columns, rows[start : start + MOST], name) for start in range(0, max(1, len(rows)), MOST)]

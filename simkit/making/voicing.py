@@ -8,8 +8,10 @@ is rounded a little; what is cut first is sharp and nearer to the windway.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
+from scipy.optimize import bisect
 
 from simkit.body import Body, ChamberBody
 from simkit.body.mouthpiece import MM, USUAL_FLOOR
@@ -29,7 +31,7 @@ from simkit.making.paper import (
     stroke,
     width_of,
 )  # fmt: skip
-from simkit.making.slices import Inside, Outside, Plane, cut, grown
+from simkit.making.slices import Inside, Outside, Plane, cut
 from simkit.vessel import Mouthpiece, Voicing
 
 ENLARGED = 4.0  # times, of the detail
@@ -82,7 +84,7 @@ def plan_of(
     scale = 1e3 * size
     own_first = [chamber, *(other for other in body.chambers if other is not chamber)]
     inner = tuple(scale * line for each in own_first for line in cut(Inside(each.wall), plane, each.wall.box))
-    outer = tuple(scale * line for line in cut(Outside(body), plane, grown(body)))
+    outer = tuple(scale * line for line in cut(Outside(body), plane, body.coat.box))
     nose = scale * window.rim
     tip = voicing.cut_up_mm * size / 2 - nose * (1 / math.tan(math.radians(voicing.edge_deg) / 2) - 1)
     edge = (tip, _height_at(inner, tip))
@@ -113,14 +115,7 @@ def _lips(voicing: Voicing, piece: Mouthpiece | None, size: float) -> tuple[floa
 
 def _height_at(lines: tuple[np.ndarray, ...], u: float) -> float:
     """Height at which the lines cross the upright at u, nearest to zero."""
-    found = [0.0] if not lines else []
-    for line in lines:
-        a, b = line[:-1], line[1:]
-        through = np.flatnonzero((a[:, 0] - u) * (b[:, 0] - u) <= 0)
-        step = b[through, 0] - a[through, 0]
-        share = np.where(step == 0, 0.0, (u - a[through, 0]) / np.where(step == 0, 1.0, step))
-        found += (a[through, 1] + share * (b - a)[through, 1]).tolist()
-    return min(found, key=abs, default=0.0)
+    return min((v for line in lines for v in _crossings(line, u)), key=abs, default=0.0)
 
 
 # --- the section -----------------------------------------------------------------------------------
@@ -217,15 +212,15 @@ def _window_and_edge(plan: VoicingPlan, roof: float) -> list[Mark]:
 
 def _height_at_outside(plan: VoicingPlan, u: float) -> float:
     """The outside above a place of the section, v."""
-    heights = [_crossings(line, u) for line in plan.outer]
-    above = [v for found in heights for v in found if v > 0]
-    return min(above, default=plan.wall)
+    return min((v for line in plan.outer for v in _crossings(line, u) if v > 0), default=plan.wall)
 
 
 def _crossings(line: np.ndarray, u: float) -> list[float]:
+    """Heights at which a line meets the upright at u; of a piece that lies on it its start."""
     a, b = line[:-1], line[1:]
-    through = np.flatnonzero((a[:, 0] - u) * (b[:, 0] - u) < 0)
-    share = (u - a[through, 0]) / (b[through, 0] - a[through, 0])
+    through = np.flatnonzero((a[:, 0] - u) * (b[:, 0] - u) <= 0)
+    step = b[through, 0] - a[through, 0]
+    share = np.where(step == 0, 0.0, (u - a[through, 0]) / np.where(step == 0, 1.0, step))
     return (a[through, 1] + share * (b - a)[through, 1]).tolist()
 
 
@@ -237,15 +232,12 @@ def slope_end(plan: VoicingPlan) -> Point:
     def over(rise: float) -> float:
         return v + rise - _height_at_outside(plan, u + slope * rise)
 
-    steps = np.linspace(0.0, 3 * plan.wall, 91)
-    out = next((k for k in range(1, 91) if over(float(steps[k])) >= 0), 0)
-    if not out:  # the outside never meets the slope
+    steps = np.linspace(0.0, 3 * plan.wall, 91).tolist()
+    found = next((pair for pair in pairwise(steps) if over(pair[1]) >= 0), None)
+    if found is None:  # the outside never meets the slope
         return (u + slope * plan.wall, v + plan.wall)
-    low, high = float(steps[out - 1]), float(steps[out])
-    for _ in range(30):  # halvings, far below a micron
-        middle = (low + high) / 2
-        low, high = (middle, high) if over(middle) < 0 else (low, middle)
-    return (u + slope * high, v + high)
+    rise = float(bisect(over, *found)) if over(found[0]) < 0 else found[0]
+    return (u + slope * rise, v + rise)
 
 
 def foot_of(plan: VoicingPlan) -> float:

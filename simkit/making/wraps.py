@@ -18,7 +18,7 @@ import numpy as np
 
 from simkit.body import Body, ChamberBody, Opening
 from simkit.making.covered import Neighbours, Stretch, dense, nearest_piece, place_on, run_of, stretches
-from simkit.making.slices import Frame, Outside, Plane, cut, grown
+from simkit.making.slices import Frame, Outside, Plane, cut
 
 SAME_PLANE = 0.25e-3  # openings nearer than this along the piece share a strip
 UNDERNEATH = 0.05e-3  # of the middle underneath: nearer than this an opening counts as in the middle
@@ -110,7 +110,7 @@ def places_of(body: Body, chamber: ChamberBody) -> Places:
     if not chamber.all_openings:
         return Places((), (), ())
     alone, near = Body((chamber,), body.thickness), Neighbours.of(body, chamber)
-    frame, surface, box = Frame.of(chamber.wall), Outside(alone), grown(alone)
+    frame, surface, box = Frame.of(chamber.wall), Outside(alone), alone.coat.box
     middle = float(frame.coordinates(chamber.wall.box.mean(axis=0))[0, 0])
     profile = _lengthwise(cut(surface, frame.upright_at(0.0), box), 0, middle)
     plan = _lengthwise(cut(surface, frame.level_at(0.0), box), 1, middle)

@@ -75,7 +75,7 @@ def cases_of(variants: Iterable[Variant], options: Options) -> Iterator[SweepCas
             vessel = case.vessel
             yield replace(case, key=key_of(vessel, options), walls=walls_of(vessel))
         except (SimkitError, SurfaceError):  # its row will say what is wrong with it
-            said = json.dumps([_written(base), dict(settings)], sort_keys=True)
+            said = json.dumps([dumps(base), dict(settings)], sort_keys=True)
             yield replace(case, key=_key(said, options))
 
 
@@ -85,12 +85,8 @@ def key_of(vessel: Vessel, options: Options) -> str:
     SurfaceError where a scan cannot be read.
     """
     scans = [vessel.beside(c.shape.file) for c in vessel.chambers if isinstance(c.shape, Scan)]
-    return _key(_written(vessel), options, *map(scan_content, scans))
-
-
-def _written(vessel: Vessel) -> str:
-    """Text of a design, and no more: keys that it leaves unwritten stay out of the hash."""
-    return dumps(vessel)
+    # As a text, in which keys that the design leaves unwritten do not stand: they stay out of the hash.
+    return _key(dumps(vessel), options, *map(scan_content, scans))
 
 
 def _key(said: str, options: Options, *files: bytes) -> str:

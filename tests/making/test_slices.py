@@ -9,7 +9,7 @@ from scipy.special import ellipe
 from simkit.body.chambers import Body, ChamberBody
 from simkit.body.walls.formulas import BoxWall, EggWall, TubeWall
 from simkit.body.walls.sections import SectionsWall
-from simkit.making.slices import Frame, Inside, Outside, cut, grown, silhouette
+from simkit.making.slices import Frame, Inside, Outside, cut, silhouette
 
 CLAY = 0.005
 
@@ -35,7 +35,7 @@ def test_a_ball_is_cut_in_circles(along):
     outer = math.sqrt(0.035**2 - (along - 0.03) ** 2)
     plane = Frame.of(wall).across_at(along)
     for surface, radius in ((Inside(wall), inner), (Outside(body(wall)), outer)):
-        (line,) = cut(surface, plane, grown(body(wall)))
+        (line,) = cut(surface, plane, body(wall).coat.box)
         assert np.abs(np.linalg.norm(line, axis=1) - radius).max() < 1e-8
         assert perimeter(line) == pytest.approx(2 * math.pi * radius, rel=1e-4)
 
@@ -52,7 +52,7 @@ def test_the_outside_of_a_sharp_box_is_rounded_by_the_clay():
     """The parallel curve of a convex outline of perimeter p at distance t: p + 2 pi t (Steiner 1840)."""
     wall = BoxWall(0.05, 0.09, 0.04)
     plane = Frame.of(wall).across_at(0.045)
-    (inner,), (outer,) = cut(Inside(wall), plane, wall.box), cut(Outside(body(wall)), plane, grown(body(wall)))
+    (inner,), (outer,) = cut(Inside(wall), plane, wall.box), cut(Outside(body(wall)), plane, body(wall).coat.box)
     assert perimeter(inner) == pytest.approx(0.18, rel=1e-9)
     corners = [[x, z] for x in (-0.025, 0.025) for z in (-0.02, 0.02)]
     assert all(np.abs(inner - corner).max(axis=1).min() < 1e-9 for corner in corners)

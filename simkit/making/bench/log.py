@@ -160,10 +160,9 @@ def read(path: Path) -> Log:
             entries.append(_ENTRY.validate_python(parsed))
         except ValidationError as error:
             faults.append(_fault(path, number, error))
-    if torn and not entries and not faults and len(torn) > 1:
-        faults.append(
-            Fault(str(path), f"line {torn[0]}", None, "a log that `simkit tune` has written; this file is none")
-        )
+    if len(torn) > 1 and not entries and not faults:
+        allowed = "a log that `simkit tune` has written; this file is none"
+        faults.append(Fault(str(path), f"line {torn[0]}", None, allowed))
     if faults:
         raise InputError(faults)
     cautions = tuple(f"{path.name}: line {n} is torn, as by a crash, and passed over" for n in torn)
@@ -186,19 +185,16 @@ def add(path: Path, entries: Iterable[Entry]) -> None:
     new = not path.exists()
     try:
         handle = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o666)
-    except OSError as error:
-        allowed = f"a log that can be written ({error.strerror})"
-        raise InputError([Fault(str(path), "", None, allowed)]) from error
-    try:
-        size = os.fstat(handle).st_size
-        if size and os.pread(handle, 1, size - 1) != b"\n":
-            lines = "\n" + lines
-        _write(handle, lines.encode("utf-8"))
-        os.fsync(handle)
+        try:
+            size = os.fstat(handle).st_size
+            if size and os.pread(handle, 1, size - 1) != b"\n":
+                lines = "\n" + lines
+            _write(handle, lines.encode("utf-8"))
+            os.fsync(handle)
+        finally:
+            os.close(handle)
     except OSError as error:
         raise InputError([Fault(str(path), "", None, f"a log that can be written ({error.strerror})")]) from error
-    finally:
-        os.close(handle)
     if new:
         folder = os.open(path.parent, os.O_RDONLY)
         try:
@@ -225,13 +221,13 @@ def check_fits(log: Log, vessel: Vessel, path: Path) -> None:
     faults = []
     holes = {chamber.name: {hole.name for hole in chamber.holes} for chamber in vessel.chambers}
     for entry in log.entries:
-        named = (
-            [entry.hole]
-            if isinstance(entry, HoleCut | Filled | Asked)
-            else list(entry.open)
-            if isinstance(entry, NoteRead)
-            else []
-        )
+        match entry:
+            case HoleCut() | Filled() | Asked():
+                named = [entry.hole]
+            case NoteRead():
+                named = list(entry.open)
+            case _:
+                named = []
         if entry.chamber not in holes:
             faults.append(Fault(str(path), "chamber", entry.chamber, f"a chamber of {vessel.source}"))
         else:
