@@ -59,6 +59,7 @@ def _least(a: Wall, b: Wall) -> ClayBetween:
     mine, theirs = _points(a), _points(b)
     apart, _ = cKDTree(theirs).query(mine)
     within = b.level(mine) < 0
+    # By points alone, quickly; the few that come nearest, or lie deepest, are then measured exactly.
     order = np.argsort(np.where(within, -apart, apart))[:NEAREST]
     off = distance(b, mine[order])
     n = int(off.argmin())

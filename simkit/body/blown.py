@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -178,25 +178,19 @@ class Tongue:
         """Mask (n,) of the points (n, 3) in it, the windway's own air among them."""
         away = points - self.way.exit
         s, up = away @ self.way.back, away @ self.way.out
-        wide, high = (a + s / self.way.length * (b - a) for a, b in self._ends())
+        wide, high = self.way.size(s)
         under = (up < 0) & (up > -high / 2 - self.under)
         return np.asarray(
             (s > 0) & (s < self.length) & under & (np.abs(away @ self.way.across) < wide / 2 + self.beside)
         )
-
-    def _ends(self) -> Iterator[tuple[float, float]]:
-        return zip(self.way.at_exit, self.way.at_lips, strict=True)
 
     def ring(self, s: float) -> np.ndarray:
         """The corners (4, 3) of its section `s` metres behind the exit, m."""
         width, height = self.way.size(s)
         middle, half = self.way.exit + s * self.way.back, width / 2 + self.beside
         low = -height / 2 - self.under
-        return np.array([middle + x * self.way.across + z * self.way.out for x, z in _box(half, low)])
-
-
-def _box(half: float, low: float) -> list[tuple[float, float]]:
-    return [(-half, low), (half, low), (half, 0.0), (-half, 0.0)]
+        corners = ((-half, low), (half, low), (half, 0.0), (-half, 0.0))
+        return np.array([middle + x * self.way.across + z * self.way.out for x, z in corners])
 
 
 def _tongue(occ: Any, tongue: Tongue, scale: float) -> tuple[int, int] | None:

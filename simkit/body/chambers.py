@@ -92,6 +92,7 @@ class Opening:
         if self.is_round:
             u, v = self.radius * np.cos(t), self.radius * np.sin(t)
         else:
+            # From the unit circle out to the square around it.
             scale = 1 / np.maximum(np.abs(np.cos(t)), np.abs(np.sin(t)))
             u, v = self.width / 2 * scale * np.cos(t), self.height / 2 * scale * np.sin(t)
         return self.center + out * self.axis + u[:, None] * self.across + v[:, None] * self.forward

@@ -26,15 +26,10 @@ LEAST_LIPS_MM = 3.0  # that the lips must be beyond the body: common practice, n
 _THIN = 12  # of the places that look thinnest, how many are measured exactly
 
 
-def is_figure(vessel: Vessel) -> bool:
-    """Whether the outside is anything else than the chambers' walls moved out."""
-    return bool(vessel.outside or vessel.parts or any(c.voicing and c.mouthpiece for c in vessel.chambers))
-
-
 def figure_faults(vessel: Vessel) -> list[Fault]:
     """Faults of outside, parts and mouthpieces; chambers and their openings have been looked at."""
-    if not is_figure(vessel):
-        return []
+    if not (vessel.outside or vessel.parts or any(c.voicing and c.mouthpiece for c in vessel.chambers)):
+        return []  # the outside is the chambers' walls moved out, and nothing else
     faults = list(_solids(vessel))
     faults = faults or [*_apart(vessel), *_cut_into(vessel)]
     if not faults:

@@ -40,6 +40,7 @@ def waist(wall: Wall) -> Waist | None:
     long = int((high - low).argmax())
     places = low[long] + (high - low)[long] * (np.arange(SLICES) + 0.5) / SLICES
     wide = np.array([_width(wall, long, place, FINE // 4) for place in places])
+    # The widest place so far from either end: a waist has a wider one on both sides.
     before, after = np.maximum.accumulate(wide), np.maximum.accumulate(wide[::-1])[::-1]
     share = wide / np.minimum(before, after)
     n = int(share.argmin())
@@ -79,7 +80,7 @@ def _reach(wall: Wall, start: np.ndarray, ways: np.ndarray) -> np.ndarray:
     """Distance to the wall from a point in the air along unit `ways` (n, 3), m (n,): by samples and one secant."""
     steps = float(np.linalg.norm(np.ptp(wall.box, axis=0))) * np.linspace(1 / _STEPS, 1, _STEPS)
     level = wall.level((start + steps[:, None, None] * ways).reshape(-1, 3)).reshape(_STEPS, -1)
-    last = np.maximum((level > 0).argmax(axis=0), 1)
+    last = np.maximum((level > 0).argmax(axis=0), 1)  # the first sample beyond the wall; the wall lies before it
     rays = np.arange(len(ways))
     low, high = level[last - 1, rays], level[last, rays]
     share = np.clip(low / np.where(low == high, 1.0, low - high), 0.0, 1.0)

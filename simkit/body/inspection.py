@@ -21,7 +21,7 @@ from simkit.body.assembly import (
 )
 from simkit.body.between import between, boxes_apart, buried, windway_room
 from simkit.body.chambers import Body, ChamberBody, Opening
-from simkit.body.figures import figure_cautions, figure_faults, is_figure
+from simkit.body.figures import figure_cautions, figure_faults
 from simkit.body.millimetres import place_words
 from simkit.body.walls.triangulated import SurfaceError
 from simkit.body.walls.wall import Wall, cast, clearance, curvatures, on_wall
@@ -124,7 +124,7 @@ def _between(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
 def _before_openings(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
     """The openings of one chamber come out into the open, not into another's clay or air."""
     thickness = one.vessel.clay.wall_mm * MM
-    figure = figure_of(one.vessel) if is_figure(one.vessel) else None
+    figure = figure_of(one.vessel)
     for key, opening in one.placed.items():
         outer = opening.figure if figure is None else figure
         if outer is not None and _runs_through(outer, opening, other.wall):

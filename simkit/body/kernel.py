@@ -121,10 +121,16 @@ def surface_of_step(path: Path) -> tuple[np.ndarray, np.ndarray]:
         gmsh.option.setNumber("Mesh.MeshSizeMax", float(np.max(high - low)) / 40)
         gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 40)
         gmsh.model.mesh.generate(2)
-        tags, coords, _ = gmsh.model.mesh.getNodes()
+        tags, points = mesh_nodes(gmsh)
         _, members = gmsh.model.mesh.getElementsByType(TRIANGLE)
+    return points, np.searchsorted(tags, members.reshape(-1, 3))
+
+
+def mesh_nodes(gmsh: Any, *face: int) -> tuple[np.ndarray, np.ndarray]:
+    """Numbers of the model's nodes, ascending, and where they lie (n, 3), m; of a face (2, tag) with its rim's."""
+    tags, coords, _ = gmsh.model.mesh.getNodes(*face, includeBoundary=bool(face))
     order = np.argsort(tags)
-    return 1e-3 * coords.reshape(-1, 3)[order], np.searchsorted(tags[order], members.reshape(-1, 3))
+    return tags[order], 1e-3 * coords.reshape(-1, 3)[order]
 
 
 def cells(gmsh: Any, creased: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -137,13 +143,10 @@ def cells(gmsh: Any, creased: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]
     gmsh.model.mesh.generate(3)
     if creased:
         gmsh.model.mesh.setOrder(2)
-    tags, coords, _ = gmsh.model.mesh.getNodes()
-    order = np.argsort(tags)
-    nodes = 1e-3 * coords.reshape(-1, 3)[order]
+    tags, nodes = mesh_nodes(gmsh)
     kinds = ((TETRAHEDRON10, 10), (TRIANGLE6, 6)) if creased else ((TETRAHEDRON, 4), (TRIANGLE, 3))
     tets, facets = (
-        np.searchsorted(tags[order], gmsh.model.mesh.getElementsByType(kind)[1].reshape(-1, width))
-        for kind, width in kinds
+        np.searchsorted(tags, gmsh.model.mesh.getElementsByType(kind)[1].reshape(-1, width)) for kind, width in kinds
     )
     if not creased:
         return with_middles(nodes, tets, facets)
@@ -176,15 +179,14 @@ def whole_faces(gmsh: Any) -> None:
 def _whole(gmsh: Any) -> bool:
     """Whether the triangles cover every face."""
     faces = gmsh.model.occ.getEntities(2)
-    return all(_meshed_area(gmsh, face) > _LOST * gmsh.model.occ.getMass(*face) for face in faces)
+    return all(1e6 * _meshed_area(gmsh, face) > _LOST * gmsh.model.occ.getMass(*face) for face in faces)
 
 
 def _meshed_area(gmsh: Any, face: tuple[int, int]) -> float:
-    """Area of a face's flat triangles, mm^2."""
-    tags, coords, _ = gmsh.model.mesh.getNodes(*face, includeBoundary=True)
-    order = np.argsort(tags)
+    """Area of a face's flat triangles, m^2."""
+    tags, points = mesh_nodes(gmsh, *face)
     _, members = gmsh.model.mesh.getElementsByType(TRIANGLE, face[1])
-    p = coords.reshape(-1, 3)[order][np.searchsorted(tags[order], members.reshape(-1, 3))]
+    p = points[np.searchsorted(tags, members.reshape(-1, 3))]
     return float(np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1).sum() / 2)
 
 
@@ -210,13 +212,12 @@ def edge_keys(cells: np.ndarray, count: int) -> np.ndarray:
 
 def skin(gmsh: Any, volume: int) -> tuple[np.ndarray, np.ndarray]:
     """The triangles around a meshed volume, each face turned as it came: points (n, 3), m, and triangles (m, 3)."""
-    tags, coords, _ = gmsh.model.mesh.getNodes()
-    order = np.argsort(tags)
+    tags, points = mesh_nodes(gmsh)
     faces = [face for _, face in gmsh.model.getBoundary([(3, volume)], oriented=False)]
     cells = [gmsh.model.mesh.getElementsByType(TRIANGLE, face)[1].reshape(-1, 3) for face in faces]
-    found = np.searchsorted(tags[order], np.concatenate(cells))
+    found = np.searchsorted(tags, np.concatenate(cells))
     used, triangles = np.unique(found, return_inverse=True)
-    return 1e-3 * coords.reshape(-1, 3)[order][used], triangles.reshape(found.shape)
+    return points[used], triangles.reshape(found.shape)
 
 
 def write_step(gmsh: Any, path: Path) -> None:

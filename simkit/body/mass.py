@@ -139,6 +139,7 @@ def standing(points: np.ndarray, centre: np.ndarray) -> Standing | None:
     heights = -(normals @ centre + offsets)  # of the centre above each face
     # Straight below the centre: the face that the plumb line leaves by.
     falls = -normals[:, 2]
+    # Faces that look down only; of these the plumb line meets the nearest first.
     way = np.where(falls > 1e-12, heights / np.maximum(falls, 1e-12), np.inf)
     face = int(way.argmin())
     for _ in range(len(heights)):

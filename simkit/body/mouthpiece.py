@@ -38,10 +38,18 @@ class WindwayCut:
     at_lips: tuple[float, float]
     length: float
 
-    def size(self, s: float) -> np.ndarray:
-        """Width and height `s` metres behind the exit: (2,)."""
-        share = s / self.length
-        return np.array((1 - share) * np.array(self.at_exit) + share * np.array(self.at_lips))
+    def size(self, s: float | np.ndarray) -> np.ndarray:
+        """Width and height `s` metres behind the exit: (2,), or (2, n) at several places (n,)."""
+        wide, high = (a + s / self.length * (b - a) for a, b in zip(self.at_exit, self.at_lips, strict=True))
+        return np.array([wide, high])
+
+    def has(self, points: np.ndarray) -> np.ndarray:
+        """Mask (n,) of the points (n, 3) in it, or at its lips."""
+        away = points - self.exit
+        s = away @ self.back
+        wide, high = self.size(s)
+        inside = (np.abs(away @ self.across) < wide / 2) & (np.abs(away @ self.out) < high / 2)
+        return np.asarray(inside & (s > 0) & (s < self.length + 1e-4))
 
     def corners(self, s: float, more: float = 0.0) -> np.ndarray:
         """Corners (4, 3), m, of its section there, `more` metres wider and higher on every side."""
@@ -116,6 +124,7 @@ def mouthpiece_wall(window: Opening, voicing: Voicing, piece: Mouthpiece | None,
         high = max(high, cut.at_exit[1] / 2 + UNDER)
     else:
         high = cut.at_exit[1] / 2 + sizes.roof * MM
+    # Along runs with the breath, as in every wall: from the lips at -length to just behind the exit.
     rows = (
         (-cut.length, sizes.width * MM, sizes.height * MM, 0.0, SQUARE),
         (-START, width, high - low, (high + low) / 2, SQUARE),
@@ -143,6 +152,7 @@ def angles_of(frame: np.ndarray) -> tuple[float, float, float]:
     """
     (_, _, side), (fx, fy, fz), up = frame.T
     level = float(np.hypot(fx, fy))
+    # Where its far end points straight up or down, turn and roll are about the same axis: all is put down to roll.
     if level < 1e-9:
         return 0.0, 90.0 * float(np.sign(fz)), float(np.degrees(np.arctan2(up[0], -np.sign(fz) * up[1])))
     turn, tilt = np.arctan2(fx, fy), np.arctan2(fz, level)

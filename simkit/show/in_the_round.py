@@ -12,7 +12,7 @@ from matplotlib.figure import FigureBase
 
 from simkit.body import Body, ChamberBody, Opening
 from simkit.body.blown import Tongue, outer_walls
-from simkit.body.mouthpiece import WindwayCut, windway_of
+from simkit.body.mouthpiece import windway_of
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.primitives import Sheet
 from simkit.body.walls.union import solids_of
@@ -132,7 +132,7 @@ def _hollow(vessel: Vessel, body: Body, points: np.ndarray) -> np.ndarray:
             kind[near & _over(o, away)] = 1 if o.is_round else 2
         way = windway_of(chamber.window, vessel.chamber(chamber.name))
         if way is not None:
-            kind[within_windway(way, points)] = 1
+            kind[way.has(points)] = 1
     return kind
 
 
@@ -144,16 +144,6 @@ def _over(o: Opening, away: np.ndarray) -> np.ndarray:
     run = 1 / np.tan(np.deg2rad(o.edge_deg)) if o.edge_deg < 90 else 0.0
     far = o.height / 2 + run * np.maximum(up, 0.0)
     return np.asarray((np.abs(across) < o.width / 2) & (along > -o.height / 2) & (along < far))
-
-
-def within_windway(way: WindwayCut, points: np.ndarray) -> np.ndarray:
-    """Mask (n,) of the points (n, 3) in a windway, or at its lips."""
-    away = points - way.exit
-    s = away @ way.back
-    share = s / way.length
-    wide, high = (a + share * (b - a) for a, b in zip(way.at_exit, way.at_lips, strict=True))
-    inside = (np.abs(away @ way.across) < wide / 2) & (np.abs(away @ way.out) < high / 2)
-    return np.asarray(inside & (s > 0) & (s < way.length + 1e-4))
 
 
 class _Canvas:
@@ -221,7 +211,7 @@ def cut_open(vessel: Vessel, body: Body, chamber: ChamberBody, pixels: int = PIX
     air = np.any([chamber.wall.level(points) < 0 for chamber in body.chambers], axis=0)
     clay = _clay(vessel, body, points, air)
     image[air] = to_rgb(look.AIR)
-    image[within_windway(way, points)] = to_rgb(look.PAPER)
+    image[way.has(points)] = to_rgb(look.PAPER)
     image[clay] = to_rgb(look.CLAY_CUT)
     picture = image.reshape(pixels, pixels, 3)
     solid = clay.reshape(pixels, pixels)
@@ -245,7 +235,7 @@ def _clay(vessel: Vessel, body: Body, points: np.ndarray, air: np.ndarray) -> np
         way = windway_of(chamber.window, design)
         if way is not None:
             clay |= Tongue.of(way, chamber.wall, design).has(points)
-            clay &= ~within_windway(way, points)
+            clay &= ~way.has(points)
         for o in chamber.all_openings:
             away = points - o.center
             up = away @ o.axis

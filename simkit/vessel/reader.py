@@ -124,9 +124,7 @@ def _tree(raw: Mapping[str, Any], source: str) -> tuple[dict[str, Any], list[Fau
             near = "" if key == "source" else f"; did you mean {key[:-1]}?"
             strays.append(Fault(source, key, shown(value), f"known keys only{near}"))
         elif key == "chamber":
-            tree["chambers"] = (
-                [_with_shape(each, _CHAMBER_KEYS) for each in value] if isinstance(value, list) else value
-            )
+            tree["chambers"] = _each(value, _CHAMBER_KEYS)
         elif key == "outside":
             tree[key] = _with_shape(value, _SOLID_KEYS)
         elif key == "part":

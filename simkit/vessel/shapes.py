@@ -188,17 +188,8 @@ def _too_few(known: Mapping[str, Any], key: str, least: int, shape: type[Part]) 
         yield Clash((key,), known[key], slots(shape)[key].allowed)
 
 
-SHAPES: dict[str, type[Part]] = {
-    "sphere": Sphere,
-    "ellipsoid": Ellipsoid,
-    "egg": Egg,
-    "lens": Lens,
-    "tube": Tube,
-    "box": Box,
-    "sections": Sections,
-    "lobes": Lobes,
-    "scan": Scan,
-}
+_OURS: tuple[type[Part], ...] = (Sphere, Ellipsoid, Egg, Lens, Tube, Box, Sections, Lobes, Scan)
+SHAPES: dict[str, type[Part]] = {shape.model_fields["kind"].default: shape for shape in _OURS}
 
 
 GROUP = "simkit.shapes"

@@ -228,6 +228,7 @@ def _meshed(
     sizes, spots = [_sizes(ducts, grading, most) for most in (grading.inside, grading.around)], _spots(chamber)
     far = grading.far
     if obstacles:
+        # The far sphere moves out with them, its elements as fine for its size.
         outside = _outer_points(chamber)
         require_clearance(obstacles, outside)
         sizes[1] = widening(sizes[1], 1.5 * MM * grading.around, center, radius)

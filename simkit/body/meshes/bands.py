@@ -71,6 +71,7 @@ class Strip:
         out = []
         for a, b in ((0, 1), (1, 2), (0, 2)):
             first, second = columns[:, a].astype(float), columns[:, b].astype(float)
+            # An edge over the place where the columns close: its lower end counts once round more.
             first[second - first > n / 2] += n
             second[first - second > n / 2] += n
             share = np.where(on[:, a] == on[:, b], 0.5, np.where(on[:, a], near, 1 - near))
@@ -85,6 +86,7 @@ def strip_between(
     start, inner = turned(duct, duct.inside, points, loops[0])
     stop, outer = turned(duct, duct.outside, points, loops[1])
     if duct.inside.sides == 1:  # no corners to hold on to: begin both loops at the same turn
+        # Turns are counted modulo one: the difference from -1/2 to 1/2 is the short way round.
         first = int(np.argmin(np.abs((stop - start[0] + 0.5) % 1 - 0.5)))
         outer = np.roll(outer, -first)
         stop = np.unwrap(2 * np.pi * np.roll(stop, -first)) / (2 * np.pi)
@@ -123,7 +125,7 @@ def _depths(duct: DuctSurface, size: float, grow: float) -> np.ndarray:
     x = [0.0]
     while x[-1] < straight:
         step = wanted(x[-1])
-        step = min(step, 1.3 * wanted(min(x[-1] + step, straight)))
+        step = min(step, 1.3 * wanted(min(x[-1] + step, straight)))  # already small where it will be small soon
         x.append(x[-1] + max(step, 0.3 * min(sizes)))
     middle = 1 + np.array(x) / x[-1]
     return np.concatenate([np.linspace(0, 1, first + 1)[:-1], middle, 2 + np.linspace(0, 1, third + 1)[1:]])

@@ -69,7 +69,7 @@ class _Cells:
 def _groups(inside: tuple[bool, ...]) -> list[int]:
     """The group of each corner of a cell that is inside; 0 for the others."""
     group = list(range(8))
-    for _ in range(8):
+    for _ in range(8):  # rounds enough for the least number to come to every corner that edges join to it
         for a, b in _EDGES:
             if inside[a] and inside[b]:
                 group[a] = group[b] = min(group[a], group[b])
@@ -107,7 +107,7 @@ def _net(wall: Wall, step: float, finer: Sequence[Finer] = ()) -> tuple[np.ndarr
     level = wall.level(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)).reshape(counts)
     corner = np.stack([level[_cells(c, counts)] for c in _CORNERS], axis=-1)
     inside = corner < 0
-    kind = (inside << np.arange(8)).sum(axis=-1)
+    kind = (inside << np.arange(8)).sum(axis=-1)  # one of 256: a bit for each corner, 0 all out, 255 all in
     mixed = (kind > 0) & (kind < 255)
     piece, nodes = _GROUPS[kind], np.where(mixed, _GROUPS[kind].max(axis=-1) + 1, 0)
     first = np.where(mixed, np.cumsum(nodes).reshape(nodes.shape) - nodes, -1)
@@ -161,6 +161,7 @@ def _squares(inside: np.ndarray, cells: _Cells, points: np.ndarray) -> np.ndarra
                 ring.append((first[part] + piece[(*part, corner)])[cut])
             found.append(np.stack(ring[::-1] if turned else ring, axis=1))
     squares = np.concatenate(found)
+    # Of the two diagonals of a square that is not flat the shorter folds it less.
     p = points[squares]
     short = np.linalg.norm(p[:, 0] - p[:, 2], axis=1) <= np.linalg.norm(p[:, 1] - p[:, 3], axis=1)
     halves = np.where(short[:, None, None], squares[:, [[0, 1, 2], [0, 2, 3]]], squares[:, [[0, 1, 3], [1, 2, 3]]])

@@ -56,6 +56,7 @@ class Footprint:
     def _seen(self, at: np.ndarray) -> np.ndarray:
         """Distance of the outline from the axis and its turn, in the directions of points (n, 2 or 3): (n, 2)."""
         first = self._angles[0, 0]
+        # Once round from the first point on, as the rising angles of the sides run.
         angle = first + np.mod(np.arctan2(at[:, 1], at[:, 0]) - first, 2 * np.pi)
         side = np.clip(np.searchsorted(self._angles[:, -1], angle), 0, self.sides - 1)
         seen = np.empty((len(at), 2))
@@ -82,6 +83,7 @@ class Footprint:
             angle = (stops[:-1, None] + share * np.diff(stops)[:, None]).ravel()
             out = spline(angle)[:, 0]
             way = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+            # Polar coordinates with the radius as a share of the outline's: dA = out^2 share dshare dangle.
             places.append(((out[:, None] * share)[..., None] * way[:, None]).reshape(-1, 2))
             turned = (np.diff(stops)[:, None] * part).ravel()
             areas.append((turned[:, None] * out[:, None] ** 2 * share * part).ravel())
@@ -117,7 +119,7 @@ class DuctSurface:
         if sides == 1:
             turns = np.linspace(0, 1, 97)
             values = self.exact(turns)
-            values[-1] = values[0]
+            values[-1] = values[0]  # to the last digit, which a periodic spline asks for
             spline = CubicSpline(turns, values, bc_type="periodic")
             return lambda s: spline(np.mod(s, 1.0))
         # Closer towards both ends of a side, where the slope's blending begins.

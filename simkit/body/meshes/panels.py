@@ -173,6 +173,7 @@ def _divide(gmsh: Any, cut: OutlineCut, curves: list[int]) -> None:
         length = np.array(lengths)[mine]
         share = count * length / length.sum()
         edges = np.maximum(1, np.floor(share).astype(int))
+        # What rounding leaves over goes where most is missing, or is taken where most is too many.
         while edges.sum() != count:
             step = 1 if edges.sum() < count else -1
             edges[np.argmax(np.where(edges + step > 0, step * (share - edges), -np.inf))] += step
@@ -332,6 +333,7 @@ def fill(
     tags, coords, _ = mesh.getNodes()
     tags = tags.astype(int) - 1
     used = np.unique(np.concatenate([t.ravel() for t in skins]))
+    # The given points first, in their order, then what gmsh has put between; `place` and `number` lead there and back.
     ids = np.concatenate([used, np.setdiff1d(tags, used)])
     place, number = np.full((2, ids.max() + 1), -1)
     place[tags], number[ids] = np.arange(len(tags)), np.arange(len(ids))
