@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body.chambers import Body
-from simkit.body.walls.wall import Wall, feet, on_wall
+from simkit.body.walls.wall import Wall, box_around, feet, on_wall
 
 FIRED_G_PER_ML = 1.9  # fired earthenware: common practice, no source
 _CELLS = 20_000  # about so many cells fill the body's box
@@ -37,8 +37,7 @@ def outer_volume(walls: tuple[Wall, ...], thickness: float) -> float:
     """
     if thickness == 0:
         return sum(wall.volume for wall in walls)
-    boxes = np.array([wall.box for wall in walls])
-    low, high = boxes[:, 0].min(axis=0) - thickness, boxes[:, 1].max(axis=0) + thickness
+    low, high = box_around(walls) + np.array([[-thickness], [thickness]])
     # A power of the square root of two, so that small changes of the box leave the lattice alone; no step is longer
     # than the clay is thick, so that all cells in the air are whole.
     step = min((float(np.prod(high - low)) / _CELLS) ** (1 / 3), thickness)

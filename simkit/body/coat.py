@@ -8,7 +8,7 @@ import numpy as np
 
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.union import solids_of
-from simkit.body.walls.wall import Wall, cast, distance, feet, project
+from simkit.body.walls.wall import Wall, box_around, cast, distance, feet, project
 
 
 def bare_solids(figure: Wall) -> tuple[Wall, ...]:
@@ -29,9 +29,7 @@ class Coat:
     @property
     def box(self) -> np.ndarray:
         """Corners (2, 3) of the upright box around it, m."""
-        boxes = np.array([wall.box for wall in self.walls])
-        low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
-        return np.array([low - self.offset, high + self.offset])
+        return box_around(self.walls) + np.array([[-self.offset], [self.offset]])
 
     def distance(self, points: np.ndarray) -> np.ndarray:
         """Signed distance (n,) of points (n, 3), m: negative in clay and air."""

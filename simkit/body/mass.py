@@ -192,7 +192,7 @@ def _on_table(points: np.ndarray, down: np.ndarray) -> np.ndarray:
 def outer_points(coat: Coat, fine: int = 2) -> np.ndarray:
     """Points (n, 3) all over the outer surface, and over what of its solids lies within others."""
     solids: Sequence[Wall] = solids_of(coat.walls[0]) if coat.figure else coat.walls
-    rings = [s.points + coat.offset * s.normals for solid in solids for s in solid.sheets(fine)]
+    rings = [sheet.moved_out(coat.offset).points for solid in solids for sheet in solid.sheets(fine)]
     # Rings may miss corners, on which a piece stands.
     corners = [project(solid, np.array(list(product(*solid.box.T)))) for solid in solids if coat.figure]
     return np.concatenate([each.reshape(-1, 3) for each in (*rings, *corners)])
@@ -306,13 +306,10 @@ def _facets(coat: Coat) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
     solids: Sequence[Wall] = solids_of(coat.walls[0]) if coat.figure else coat.walls
     found = []
     for sheet in (sheet for solid in solids for sheet in solid.sheets(2)):
-        p = sheet.points + coat.offset * sheet.normals
-        a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
-        normal = np.cross(c - a, d - b).reshape(-1, 3) / 2
+        middle, normal = sheet.moved_out(coat.offset).facets
         area = np.linalg.norm(normal, axis=1)
         out = (sheet.normals[:-1, :-1] + sheet.normals[1:, 1:]).reshape(-1, 3)
         normal *= np.sign(np.einsum("ni,ni->n", normal, out))[:, None]
         whole = area > 1e-3 * area.max()
-        middle = ((a + b + c + d) / 4).reshape(-1, 3)
         found.append((middle[whole], normal[whole] / area[whole, None], area[whole]))
     return found

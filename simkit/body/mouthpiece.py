@@ -51,9 +51,9 @@ class WindwayCut:
         inside = (np.abs(away @ self.across) < wide / 2) & (np.abs(away @ self.out) < high / 2)
         return np.asarray(inside & (s > 0) & (s < self.length + 1e-4))
 
-    def corners(self, s: float, more: float = 0.0) -> np.ndarray:
-        """Corners (4, 3), m, of its section there, `more` metres wider and higher on every side."""
-        width, height = self.size(s) / 2 + more
+    def corners(self, s: float) -> np.ndarray:
+        """Corners (4, 3), m, of its section there."""
+        width, height = self.size(s) / 2
         middle = self.exit + s * self.back
         return np.array([middle + x * width * self.across + z * height * self.out for x, z in _ROUND])
 

@@ -81,7 +81,9 @@ def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.nda
     """The piece as seen by an eye far away: an image (h, w, 3). What is nearest to the eye at each pixel shows."""
     blown = [(c, vessel.chamber(c.name)) for c in body.chambers]
     solids = [(part, offset) for wall, offset in outer_walls(body, blown) for part in solids_of(wall)]
-    corners = np.concatenate([_points(sheet, offset) for wall, offset in solids for sheet in wall.sheets(2)])
+    corners = np.concatenate(
+        [sheet.moved_out(offset).points.reshape(-1, 3) for wall, offset in solids for sheet in wall.sheets(2)]
+    )
     seen = eye.seen(corners)[:, :2]
     low, high = seen.min(axis=0), seen.max(axis=0)
     pixel = float((high - low).max()) / (pixels - 20)
@@ -93,10 +95,6 @@ def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.nda
             for points, normals in _filled(sheet, offset, 0.7 * pixel, eye.frame[2]):
                 canvas.add(eye.seen(points), normals @ eye.frame.T, kind, points)
     return canvas.image()
-
-
-def _points(sheet: Sheet, offset: float) -> np.ndarray:
-    return np.asarray((sheet.points + offset * sheet.normals).reshape(-1, 3))
 
 
 def _filled(sheet: Sheet, offset: float, step: float, toward: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:

@@ -11,6 +11,7 @@ from contourpy import contour_generator
 
 from simkit.body import Body, Opening, Wall
 from simkit.body.walls.union import solids_of
+from simkit.body.walls.wall import box_around
 
 
 @dataclass(frozen=True)
@@ -53,8 +54,7 @@ def clay_outlines(figure: Wall, side: Side, fine: int = 96) -> list[np.ndarray]:
 
 
 def _covered(walls: Sequence[Wall], side: Side, fine: int) -> list[np.ndarray]:
-    boxes = np.array([wall.box for wall in walls])
-    low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
+    low, high = box_around(walls)
     margin = 0.03 * (high - low).max()
     axes = [np.linspace(a - margin, b + margin, fine) for a, b in zip(low, high, strict=True)]
     # A side looks along an axis: the least level along the sight is a minimum over that axis of the grid.

@@ -12,6 +12,7 @@ from simkit.body.chambers import Opening
 from simkit.body.meshes.curved import AirMesh, gated
 from simkit.body.meshes.nets import Finer, netted
 from simkit.body.meshes.panels import MM, fill, sphere
+from simkit.body.meshes.quadratic import upright
 from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.union import UnionWall, solids_of
 from simkit.body.walls.wall import Wall, project
@@ -41,8 +42,9 @@ def figure_mesh(
         raise MeshError("the air around the body", MM * size, f"make the outside plainer ({failure})") from failure
     number = np.full(len(every), -1)
     number[used] = np.arange(len(used))
-    tets = _upright(nodes, tets)
-    nodes, tets, facets = kernel.with_middles(nodes, tets, np.concatenate([number[cells], number[skins[1]]]))
+    nodes, tets, facets = kernel.with_middles(
+        nodes, upright(nodes, tets), np.concatenate([number[cells], number[skins[1]]])
+    )
     outer, skin = facets[: len(cells)], facets[len(cells) :]
     nodes = nodes.copy()
     on_sphere, middles = np.unique(outer), np.unique(skin[:, 3:])
@@ -84,12 +86,3 @@ def _slim(solid: Wall) -> float:
     """The least side of a solid in its own frame, m; a mouthpiece's stands by the finer net about its window."""
     own = solid.wall if isinstance(solid, PlacedWall) else solid
     return float(np.ptp(own.box, axis=0).min())
-
-
-def _upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
-    """Tetrahedra with positive volume."""
-    a, b, c = (points[tets[:, k]] - points[tets[:, 0]] for k in (1, 2, 3))
-    flipped = np.einsum("ni,ni->n", a, np.cross(b, c)) < 0
-    tets = tets.copy()
-    tets[flipped] = tets[flipped][:, [0, 2, 1, 3]]
-    return tets

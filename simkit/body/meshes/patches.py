@@ -29,6 +29,7 @@ def grids(sheet: Sheet, turned: np.ndarray, count: int = 21) -> list[np.ndarray]
     turned (3, 3): rotation of the cube on the ball whose poles are the sheet's.
     """
     at = on_ball(sheet)
+    # Equal angles from the middle of a face, not equal steps along it: the grid is then nearly as wide everywhere.
     line = np.tan(np.linspace(-np.pi / 4, np.pi / 4, count))
     line[0], line[-1] = -1.0, 1.0
     ways = (middle + line[:, None, None] * u + line[None, :, None] * v for middle, u, v in _FACES)
@@ -79,7 +80,7 @@ def _map(points: np.ndarray) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
     rows, columns, _ = rings.shape
     theta, phi = np.linspace(0, np.pi, rows), 2 * np.pi * np.arange(columns) / columns
     m, w = min(_OVERLAP, rows - 1), _OVERLAP
-    across = np.roll(rings, columns // 2, axis=1)
+    across = np.roll(rings, columns // 2, axis=1)  # beyond a pole a line goes on half a turn farther round
     rings = np.concatenate([across[1 : m + 1][::-1], rings, across[-m - 1 : -1][::-1]])
     theta = np.concatenate([-theta[1 : m + 1][::-1], theta, 2 * np.pi - theta[-m - 1 : -1][::-1]])
     rings = np.concatenate([rings[:, -w:], rings, rings[:, : w + 1]], axis=1)

@@ -53,6 +53,14 @@ def determinants_of(J: np.ndarray) -> np.ndarray:
     )
 
 
+def upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
+    """Tetrahedra (m, 4) turned so that their volumes are positive."""
+    flipped = determinants_of(points[tets[:, 1:]] - points[tets[:, :1]]) < 0
+    tets = tets.copy()
+    tets[flipped] = tets[flipped][:, [0, 2, 1, 3]]
+    return tets
+
+
 def summed_volume(determinants: np.ndarray) -> float:
     """The volume of tetrahedra from their determinants (m, 5) at the rule's points, m^3."""
     return float((determinants @ _WEIGHTS).sum())

@@ -27,7 +27,7 @@ def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: fl
             gap = np.sign(wall.level(p)) * np.linalg.norm(away, axis=1)
             normal = away / np.where(np.abs(gap) > 1e-15, gap, 1e-15)[:, None]
             miss, slope = gap - offset, np.einsum("ni,ni->n", normal, ways)
-        step = np.clip(miss / slope, -2e-3, 2e-3)
+        step = np.clip(miss / slope, -2e-3, 2e-3)  # m: where the surface slopes away Newton would leap past it
         h = h - step
         if np.abs(step).max() < 1e-13:
             return h
@@ -92,6 +92,7 @@ class Face:
         if r == 0:
             at = base + self.lifted(base, way, 0.0)[:, None] * way
             return Rolled(at, at, at, np.ones(len(base)), np.zeros(len(base)))
+        # The ball's middle is r from the side and r from the face: where a line r beside the side comes to that depth.
         high = self.lifted(base + r * into, way, inward * r, r)
         side = base + high[:, None] * way
         face, out = self.under(side + r * into)

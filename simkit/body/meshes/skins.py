@@ -15,7 +15,7 @@ from simkit.body.meshes.curved import CORNER, CRACK, AirMesh, draw_near, offset_
 from simkit.body.meshes.obstacles import Skin
 from simkit.body.meshes.outlines import DuctSurface
 from simkit.body.meshes.panels import Panels, disc
-from simkit.body.meshes.quadratic import determinants_of, facet_points, jacobians, summed_volume
+from simkit.body.meshes.quadratic import facet_points, jacobians, summed_volume, upright
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.soundness import as_large, place, unfolded
 from simkit.body.walls.primitives import FlatFace
@@ -146,7 +146,7 @@ class Skins:
         """Both volumes as one list of ten-node tetrahedra whose wall nodes lie on the true surfaces."""
         shift = len(volumes[0][0])
         points = np.concatenate([p for p, _, _ in volumes])
-        tets = _upright(points, np.concatenate([volumes[0][1], volumes[1][1] + shift]))
+        tets = upright(points, np.concatenate([volumes[0][1], volumes[1][1] + shift]))
         number = np.full((2, len(self.points)), -1)
         for side, (_, _, used) in enumerate(volumes):
             number[side, used] = side * shift + np.arange(len(used))
@@ -162,6 +162,7 @@ class Skins:
         ]
         sharp += [number[0][s.ids[-1]] for s in self.strips if s.sharp[1]]
         draw_near(nodes, tets, sharp, CORNER)
+        # Apart again in the order in which they were put together above.
         ends = np.cumsum([len(g) for g in groups])[:-1]
         split = np.split(facets, ends)
         n, m = len(inside), len(covers)
@@ -200,6 +201,7 @@ class Skins:
             on = base + lift(wall, 0.0, base, o.axis, 0.0)[:, None] * o.axis
             parts.append((on, weights / (normals(wall, on) @ o.axis)))
         points, areas = (np.concatenate(group) for group in zip(*parts, strict=True))
+        # The divergence theorem: a third of the flux of the distance from any point within, here the box's middle.
         return float(areas @ np.einsum("ni,ni->n", points - middle, normals(wall, points)) / 3)
 
     def _rows(self, inside: bool) -> list[np.ndarray]:
@@ -219,14 +221,6 @@ def on_flat_face(spot: FlatFace, points: np.ndarray, within: float = 1e-6) -> tu
     moved = points.copy()
     moved[side] += ((spot.radius / out[side] - 1)[:, None]) * flat[side]
     return moved, held
-
-
-def _upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
-    """Tetrahedra with positive volume."""
-    flipped = determinants_of(points[tets[:, 1:]] - points[tets[:, :1]]) < 0
-    tets = tets.copy()
-    tets[flipped] = tets[flipped][:, [0, 2, 1, 3]]
-    return tets
 
 
 def _bend(nodes: np.ndarray, facets: np.ndarray, onto: Any) -> None:

@@ -86,10 +86,12 @@ def filled(points: np.ndarray, tets: np.ndarray, skins: Sequence[np.ndarray]) ->
         raise ValueError(f"{len(loose):,} of its nodes hang loose, about {place(points[loose].mean(axis=0))}")
     count = len(points)
     faces = [face_keys(np.delete(tets, corner, axis=1), count) for corner in range(4)]
+    # A face between two tetrahedra counts twice; what counts once is the boundary.
     kinds, times = np.unique(np.concatenate(faces), return_counts=True)
     ends, skin = kinds[times == 1], np.unique(face_keys(np.concatenate(skins), count))
     if len(ends) != len(skin) or (ends != skin).any():
         odd = np.setxor1d(ends, skin)
+        # Back from a key to its three nodes.
         where = points[np.stack([odd // count**2, odd // count % count, odd % count])].mean(axis=(0, 1))
         raise ValueError(f"its elements do not end at its surface, about {place(where)}")
 

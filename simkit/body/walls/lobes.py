@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components
 
 from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.primitives import Sheet, Solid, Union
-from simkit.body.walls.wall import Wall, newton_foot
+from simkit.body.walls.wall import Wall, box_around, newton_foot
 
 
 @dataclass(frozen=True)
@@ -65,8 +65,7 @@ class LobesWall(Wall):
 
     @property
     def box(self) -> np.ndarray:
-        boxes = np.array([lobe.box for lobe in self.lobes])
-        return np.array([boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)])
+        return box_around(self.lobes)
 
     @property
     def creased(self) -> bool:
@@ -111,12 +110,8 @@ class LobesWall(Wall):
         """Area of the parts of every lobe that lie outside the others, m2, by fine facets; right to about 1e-3."""
         total = 0.0
         for lobe in self.lobes:
-            p = lobe.sheets(10)[0].points
-            a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
-            facet = np.linalg.norm(np.cross(c - a, d - b), axis=-1).ravel() / 2
-            middle = ((a + b + c + d) / 4).reshape(-1, 3)
-            free = self._outside_others(lobe, middle)
-            total += float(facet[free].sum())
+            middles, facets = lobe.sheets(10)[0].facets
+            total += float(np.linalg.norm(facets[self._outside_others(lobe, middles)], axis=1).sum())
         return total
 
     def _outside_others(self, lobe: _Lobe, points: np.ndarray) -> np.ndarray:

@@ -77,7 +77,7 @@ class OffsetWall(Wall):
         return self.wall.volume + self.wall.area * self.by + mean * self.by**2 + 4 / 3 * np.pi * self.by**3
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
-        return tuple(Sheet(s.points + self.by * s.normals, s.normals, s.flat) for s in self.wall.sheets(fine))
+        return tuple(sheet.moved_out(self.by) for sheet in self.wall.sheets(fine))
 
     def solid(self, offset: float = 0.0) -> Solid:
         return self.wall.solid(self.by + offset)
@@ -85,11 +85,5 @@ class OffsetWall(Wall):
 
 def _areas(wall: Wall) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, 3) all over the curved wall and the areas (n,) that they stand for, m2."""
-    points, areas = [], []
-    for sheet in wall.sheets(6):
-        if not sheet.flat:
-            p = sheet.points
-            a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
-            points.append(((a + b + c + d) / 4).reshape(-1, 3))
-            areas.append(np.linalg.norm(np.cross(c - a, d - b), axis=-1).ravel() / 2)
-    return project(wall, np.concatenate(points)), np.concatenate(areas)
+    points, areas = zip(*(sheet.facets for sheet in wall.sheets(6) if not sheet.flat), strict=True)
+    return project(wall, np.concatenate(points)), np.linalg.norm(np.concatenate(areas), axis=1)

@@ -21,6 +21,18 @@ class Sheet:
     normals: np.ndarray
     flat: bool = False
 
+    def moved_out(self, offset: float) -> Sheet:
+        """The sheet moved along its normals, m."""
+        return Sheet(self.points + offset * self.normals, self.normals, self.flat)
+
+    @property
+    def facets(self) -> tuple[np.ndarray, np.ndarray]:
+        """Middles (n, 3), m, of the quadrilaterals between its points, and their areas as vectors (n, 3), m2."""
+        p = self.points
+        a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
+        # Half the product of the diagonals is the area of any quadrilateral, flat or not.
+        return ((a + b + c + d) / 4).reshape(-1, 3), np.cross(c - a, d - b).reshape(-1, 3) / 2
+
 
 @dataclass(frozen=True)
 class ClosedSheets:

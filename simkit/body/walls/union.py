@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from simkit.body.walls.primitives import Sheet, Solid, Union
 from simkit.body.walls.taylor import Taylor
-from simkit.body.walls.wall import Wall, feet, newton_foot, project, roomy_box
+from simkit.body.walls.wall import Wall, box_around, feet, newton_foot, project, roomy_box
 
 _BURIED = 1e-7  # of the largest side: a foot so deep in another solid is not on the surface
 _CELLS = 120_000  # about so many cells fill the box when the volume is counted
@@ -159,8 +159,7 @@ class UnionWall(Wall):
 
     @cached_property
     def box(self) -> np.ndarray:
-        boxes = np.array([solid.box for solid in self.solids])
-        return np.array([boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)])
+        return box_around(self.solids)
 
     @property
     def creased(self) -> bool:
@@ -193,10 +192,8 @@ class UnionWall(Wall):
         total = 0.0
         for n, solid in enumerate(self.solids):
             for sheet in solid.sheets(6):
-                p = sheet.points
-                a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
-                facet = np.linalg.norm(np.cross(c - a, d - b), axis=-1).ravel() / 2
-                total += float(facet[self._free(((a + b + c + d) / 4).reshape(-1, 3), n)].sum())
+                middles, facets = sheet.facets
+                total += float(np.linalg.norm(facets[self._free(middles, n)], axis=1).sum())
         return total
 
     def _free(self, points: np.ndarray, own: int) -> np.ndarray:

@@ -7,7 +7,7 @@ curvatures are seen from the air (positive inside a ball). Lengths are metres.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import cached_property
 from typing import Any
 
@@ -42,7 +42,7 @@ class Wall(ABC):
 
     def solid(self, offset: float = 0.0) -> Solid:
         """The air as a solid, or with `offset` > 0 the body that it makes with its clay (a true offset), m."""
-        return ClosedSheets(tuple(_moved_out(sheet, offset) for sheet in self.sheets()))
+        return ClosedSheets(tuple(sheet.moved_out(offset) for sheet in self.sheets()))
 
     @property
     def area(self) -> float:
@@ -111,15 +111,17 @@ class Wall(ABC):
         return self.formula(*Taylor.coordinates(np.atleast_2d(np.asarray(points, float))))
 
 
-def _moved_out(sheet: Sheet, offset: float) -> Sheet:
-    return Sheet(sheet.points + offset * sheet.normals, sheet.normals, sheet.flat)
-
-
 def _facet_area(p: np.ndarray) -> float:
     """Area of the quadrilaterals of a ring grid, each as two triangles, averaged over both diagonals."""
     a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
     triangles = ((a, b, c), (a, c, d), (a, b, d), (b, c, d))
     return sum(float(np.linalg.norm(np.cross(q - o, r - o), axis=-1).sum()) for o, q, r in triangles) / 4
+
+
+def box_around(walls: Iterable[Wall]) -> np.ndarray:
+    """Corners (2, 3), m, of the least upright box around several walls."""
+    low, high = zip(*(wall.box for wall in walls), strict=True)
+    return np.array([np.min(low, axis=0), np.max(high, axis=0)])
 
 
 def project(wall: Wall, points: np.ndarray) -> np.ndarray:
