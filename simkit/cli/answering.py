@@ -18,8 +18,7 @@ Note = Annotated[
     str | None, typer.Option(metavar="PITCH", help="A note of the design; else all holes covered.", show_default=False)
 ]
 Opened = Annotated[
-    str | None,
-    typer.Option("--open", metavar="NAMES", help="Instead of a note: holes that are open, with commas."),
+    str | None, typer.Option("--open", metavar="NAMES", help="Instead of a note: holes that are open, with commas.")
 ]
 OneChamber = Annotated[
     str | None, typer.Option(metavar="NAME", help="Of several chambers, which; else the first that has the note.")

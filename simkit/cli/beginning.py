@@ -40,12 +40,10 @@ ShrinkagePercent = Annotated[
     typer.Option("--shrinkage", metavar="PERCENT", help="Of your clay, wet to fired; else 10, with --range 11."),
 ]
 Ends = Annotated[
-    str | None,
-    typer.Option("--range", metavar="NOTES", help='With --scale: from where to where, such as "G3 D6".'),
+    str | None, typer.Option("--range", metavar="NOTES", help='With --scale: from where to where, such as "G3 D6".')
 ]
 Chambers = Annotated[
-    int | None,
-    typer.Option(metavar="N", help="With --range: divided over so many chambers, else 3; 2 with --drone."),
+    int | None, typer.Option(metavar="N", help="With --range: divided over so many chambers, else 3; 2 with --drone.")
 ]
 Overlap = Annotated[
     int, typer.Option(metavar="N", help="With --range: notes at each crossing that both chambers play.")

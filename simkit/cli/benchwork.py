@@ -14,8 +14,7 @@ from simkit.errors import Fault, InputError
 from simkit.waiting import Waiting
 
 DrillsHad = Annotated[
-    str | None,
-    typer.Option("--drills", metavar="SIZES", help="The drills you have, mm or inches: 3,3.5,1/8,0.2in."),
+    str | None, typer.Option("--drills", metavar="SIZES", help="The drills you have, mm or inches: 3,3.5,1/8,0.2in.")
 ]
 
 
@@ -27,8 +26,7 @@ def sheets(
         typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer: its two diameters and its length, mm."),
     ] = None,
     bar: Annotated[
-        str | None,
-        typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm, or WET,FIRED."),
+        str | None, typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm, or WET,FIRED.")
     ] = None,
     seam: Annotated[
         str, typer.Option(metavar="WAY", help="Where the shell parts: up, across or along, or such as up=2.")

@@ -34,14 +34,12 @@ Keep = Annotated[
     typer.Option(metavar="WHAT", help="What stays all the same: holes by name, such as 5,6, groups, dotted keys."),
 ]
 Pairs = Annotated[
-    str | None,
-    typer.Option(metavar="HOLES", help="Holes that stay mirror images left and right, such as 1=4,2=3."),
+    str | None, typer.Option(metavar="HOLES", help="Holes that stay mirror images left and right, such as 1=4,2=3.")
 ]
 Starts = Annotated[int, typer.Option(metavar="N", help="From so many starts, all but the first at random.")]
 Seed = Annotated[int, typer.Option(metavar="N", min=0, help="What the random starts are drawn from.")]
 Fingerings = Annotated[
-    str | None,
-    typer.Option(metavar="WAY", help="Choose the holes of each note too: linear, or few in combination."),
+    str | None, typer.Option(metavar="WAY", help="Choose the holes of each note too: linear, or few in combination.")
 ]
 Steady = Annotated[bool, typer.Option("--steady", help="Ask also for little harm by hand-made error.")]
 EvenBreath = Annotated[bool, typer.Option("--even-breath", help="Ask also for an evenly rising breath.")]

@@ -16,8 +16,7 @@ from simkit.waiting import Waiting
 Model = Annotated[
     str,
     typer.Option(
-        metavar="NAMES",
-        help=f"One or several with commas: {', '.join(f'{m.name} ({m.says})' for m in BUILT_IN)}.",
+        metavar="NAMES", help=f"One or several with commas: {', '.join(f'{m.name} ({m.says})' for m in BUILT_IN)}."
     ),
 ]
 Log = Annotated[
@@ -81,11 +80,7 @@ def predict(
 
 
 def compare(
-    file: Design,
-    still: Still = False,
-    lossless: Lossless = False,
-    as_json: AsJson = False,
-    plot: Plot = None,
+    file: Design, still: Still = False, lossless: Lossless = False, as_json: AsJson = False, plot: Plot = None
 ) -> None:
     """Set all models side by side, and say why they part.
 
@@ -171,14 +166,7 @@ def resonances(
         if names == ["all"]:
             names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
         ringing = simkit.resonances(
-            vessel,
-            count,
-            model=model,
-            closed=closed,
-            opened=names,
-            lossless=lossless,
-            state=in_state(still),
-            mesh=mesh,
+            vessel, count, model=model, closed=closed, opened=names, lossless=lossless, state=in_state(still), mesh=mesh
         )
         if plot:
             from simkit.show.look import page, save

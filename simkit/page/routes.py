@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -55,9 +56,9 @@ def application(studio: Studio, first: str | None) -> Starlette:
     gets = {
         "folder": _folder, "state": _state, "card": _card, "blow": _blow, "chart": _chart, "bench": _bench,
     }  # fmt: skip
-    posts = {
-        "drag": _drag, "change": _change, "undo": _undo, "redo": _redo, "save": _save, "reload": _reload,
-        "work": _work, "stop": _stop, "bench": _bench,
+    posts: dict[str, Answer] = {
+        "drag": _drag, "change": _change, "undo": partial(_step, way=-1), "redo": partial(_step, way=1),
+        "save": _save, "reload": _reload, "work": _work, "stop": _stop, "bench": _bench,
     }  # fmt: skip
     return Starlette(
         routes=[
@@ -203,14 +204,9 @@ async def _change(studio: Studio, request: Request) -> Any:
     return {"version": session.version}
 
 
-async def _undo(studio: Studio, request: Request) -> Any:
+async def _step(studio: Studio, request: Request, way: int) -> Any:
     session, _ = await _body(studio, request)
-    await session.step(-1)
-
-
-async def _redo(studio: Studio, request: Request) -> Any:
-    session, _ = await _body(studio, request)
-    await session.step(1)
+    await session.step(way)
 
 
 async def _save(studio: Studio, request: Request) -> Any:

@@ -53,7 +53,7 @@ class Session:
     shown: dict[str, Any] = field(default_factory=dict)
     known: dict[str, Any] = field(default_factory=dict)
     _waiting: Drag | None = None
-    _heard: Drag | None = None
+    _sounded: Drag | None = None
     _tasks: dict[str, asyncio.Task[None]] = field(default_factory=dict)
     _changing: asyncio.Lock = field(default_factory=asyncio.Lock)
 
@@ -152,20 +152,20 @@ class Session:
             reply = await self.prompt.ask("replies.dragged", self.text, self.source, dict(drag.values))
             self.say({"type": "moved", **where, **reply})
             if not reply["faults"] and drag.base == self.version:
-                heard = await self.prompt.ask("replies.sounded", self.text, self.source, dict(drag.values))
-                self.say({"type": "numbers", **where, **heard})
-                if not heard["faults"]:
-                    self._heard = drag
+                sounded = await self.prompt.ask("replies.sounded", self.text, self.source, dict(drag.values))
+                self.say({"type": "numbers", **where, **sounded})
+                if not sounded["faults"]:
+                    self._sounded = drag
                     self._begin("predicted", self._tell_drag)
 
     async def _tell_drag(self) -> None:
-        """Say doubts and breath of the newest place that has been heard, as often as they can be had."""
-        while (drag := self._heard) is not None and drag.base == self.version:
-            self._heard = None
+        """Say doubts and breath of the newest place that has sounded, as often as they can be had."""
+        while (drag := self._sounded) is not None and drag.base == self.version:
+            self._sounded = None
             try:
                 reply = await self.patient.ask("replies.predicted", self.text, self.source, dict(drag.values))
             except Refused:
-                continue  # a place that sounds and cannot be blown: what was told before stays
+                continue  # a place that sounds and cannot be blown: what was said before stays
             if drag.base == self.version:
                 where = {"design": self.name, "version": drag.base, "tab": drag.tab, "values": dict(drag.values)}
                 self.say({"type": "predicted", **where, **reply})

@@ -183,8 +183,8 @@ class Studio:
         text = open_now.text if open_now else self.shelf.read(name).text
         source = str(self.shelf.path(name))
         shown = await self.prompt.ask("replies.opened", text, source)
-        heard = await self.prompt.ask("replies.sounded", text, source, {})
-        return {**shown, "design": name, "notes": heard.get("notes"), "faults": heard["faults"]}
+        sounded = await self.prompt.ask("replies.sounded", text, source, {})
+        return {**shown, "design": name, "notes": sounded.get("notes"), "faults": sounded["faults"]}
 
     async def save_as(self, name: str, other: str) -> Session:
         """The design under another name, written at once; the first stays as its file has it."""

@@ -60,14 +60,9 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
 def _lines(vessel: Vessel, low: float, high: float) -> list[tuple[float, str]]:
     """Every note in the range, with its frequency by the design's tuning."""
     tuning = tuning_of(vessel)
-    found = {}
-    steps = 400
-    for i in range(steps + 1):
-        note, _ = tuning.nearest(low * (high / low) ** (i / steps))
-        f = tuning.frequency(note)
-        if low < f < high:
-            found[str(note)] = f
-    return sorted((f, text) for text, f in found.items())
+    first, last = (tuning.nearest(hz)[0].key for hz in (low, high))
+    notes = [tuning.spelled(key) for key in range(first, last + 1)]
+    return [(f, str(note)) for note in notes if low < (f := tuning.frequency(note)) < high]
 
 
 def _is_natural(name: str) -> bool:

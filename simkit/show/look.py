@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -145,14 +146,12 @@ def short(text: str, room_mm: float, size: float) -> str:
     """The text, or as much of its beginning as fits in the room, with an ellipsis."""
     if len(text) * size < room_mm * POINTS or width_mm(text.replace("$", "S"), size) <= room_mm:
         return text
-    fits, whole = 0, len(text)  # so many letters and an ellipsis fit, and so many do not
-    while whole - fits > 1:
-        middle = (fits + whole) // 2
-        if width_mm(text[:middle].replace("$", "S") + "…", size) <= room_mm:
-            fits = middle
-        else:
-            whole = middle
-    return text[:fits].rstrip() + "…"
+
+    def width_of(letters: int) -> float:
+        return width_mm(f"{text[:letters]}…".replace("$", "S"), size)
+
+    fits = bisect_right(range(len(text)), room_mm, key=width_of) - 1
+    return text[: max(fits, 0)].rstrip() + "…"
 
 
 def lines(text: str, room_mm: float, size: float, most: int = 2) -> list[str]:

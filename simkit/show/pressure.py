@@ -19,10 +19,7 @@ from simkit.show import look
 from simkit.show.look import Panel
 from simkit.show.shading import Eye, SurfaceView, fine_surface
 
-EYES = (
-    Eye("from above, mouth end near", (0.85, -1.1, 0.9)),
-    Eye("from underneath, mouth end far", (-0.85, 1.1, -0.9)),
-)
+EYES = (Eye("from above, mouth end near", (0.85, -1.1, 0.9)), Eye("from underneath, mouth end far", (-0.85, 1.1, -0.9)))
 LIGHT = np.array([-0.45, 0.65, 0.61])  # in the eye's frame: from the upper left
 
 VIEW_MM = 41.0  # the widest view; all are drawn to one scale

@@ -195,20 +195,8 @@ _AIR = ("temperature_c", "humidity_percent", "pressure_pa", "co2_ppm")
 
 
 def _note(name: str, readings: Sequence[StageReading]) -> dict[str, Any]:
-    return {
-        "pitch": name,
-        "stages": [
-            {
-                "stage": str(reading.stage),
-                "frequency_hz": reading.frequency_hz,
-                "cents": reading.cents,
-                "uncertainty_cents": reading.uncertainty_cents,
-                "nearest": str(reading.nearest),
-                "nearest_cents": reading.nearest_cents,
-            }
-            for reading in readings
-        ],
-    }
+    stages = [{**vars(each), "stage": str(each.stage), "nearest": str(each.nearest)} for each in readings]
+    return {"pitch": name, "stages": stages}
 
 
 def _placing(places: Places, scale: float) -> list[dict[str, Any]]:

@@ -126,9 +126,7 @@ def _looks(vessel: Vessel) -> ReportSection:
     body = body_of(vessel)
     clay = thickness_map(body)
     figure = look.page(views(vessel, body), in_the_round(vessel, body), *([clay] if clay else []))
-    shows = (
-        f"{vessel.title or 'The vessel'} from above, from the right and from the mouth end, in the round and cut open"
-    )
+    sides = "from above, from the right and from the mouth end, in the round and cut open"
     table = plain_table("hole", *numbers("along, mm", "around, °", "diameter, mm"), "finger")
     for chamber in vessel.chambers:
         name = f"{chamber.name} " if len(vessel.chambers) > 1 else ""
@@ -136,7 +134,9 @@ def _looks(vessel: Vessel) -> ReportSection:
             place = (f"{hole.along_mm:g}", f"{hole.around_deg:g}", f"{hole.diameter_mm:g}")
             table.add_row(name + hole.name, *place, hole.finger or "")
     tables = (("Where the holes are", table),) if table.rows else ()
-    return ReportSection("The piece", pictures=(picture(figure, shows),), tables=tables)
+    return ReportSection(
+        "The piece", pictures=(picture(figure, f"{vessel.title or 'The vessel'} {sides}"),), tables=tables
+    )
 
 
 def _scale(vessel: Vessel, prediction: Prediction) -> Iterator[ReportSection]:
@@ -164,10 +164,7 @@ def _blowing(vessel: Vessel, table: BlowTable | None) -> Iterator[ReportSection]
         (_of(vessel, "Breath", chamber.name), blow_table(vessel.chamber(chamber.name).holes, chamber.notes))
         for chamber in table.chambers
     )
-    shows = (
-        "Breath and margin of each note",
-        "Pitch against breath with the regions in which other resonances sound",
-    )
+    shows = ("Breath and margin of each note", "Pitch against breath with the regions in which other resonances sound")
     notes = [note for chamber in table.chambers for note in chamber.notes]
     advice = [f"{note.pitch or 'all covered'}: {text}" for note in notes for text in note.advice]
     text = (
@@ -193,12 +190,8 @@ def _combinations(vessel: Vessel) -> Iterator[ReportSection]:
         for chamber in found.chambers
         if len(chamber.fingerings) <= LONGEST_TABLE
     )
-    yield ReportSection(
-        "Every combination of holes",
-        (),
-        tuple(picture(look.page(panel), shows) for panel in chart_panels(vessel, found)),
-        tables,
-    )
+    pictures = tuple(picture(look.page(panel), shows) for panel in chart_panels(vessel, found))
+    yield ReportSection("Every combination of holes", (), pictures, tables)
 
 
 def _slips(vessel: Vessel) -> Iterator[ReportSection]:
@@ -235,10 +228,8 @@ def _higher(vessel: Vessel, ringing: Ringing) -> ReportSection:
     state = "closed" if ringing.closed else "with its window open and all holes covered"
     shows = f"Pressure on the wall in the next {RINGS} resonances, red and blue of opposite sign"
     tuning = tuning_of(vessel)
-    tables = tuple(
-        (_of(vessel, "Resonances above the note", c.name), ring_table(c.rings, tuning, c.note))
-        for c in ringing.chambers
-    )
+    head = "Resonances above the note"
+    tables = tuple((_of(vessel, head, c.name), ring_table(c.rings, tuning, c.note)) for c in ringing.chambers)
     text = (f"The chamber {state}. The nearer the next resonance, the sooner a note jumps to it.",)
     pictures = tuple(picture(look.page(each), shows, raster=True) for each in ringing_panels(vessel, ringing))
     return ReportSection("How it rings above", text, pictures, tables)

@@ -48,23 +48,14 @@ def fine_surface(points: np.ndarray, facets: np.ndarray, values: np.ndarray, par
     value = np.einsum("qk,fq->fk", shape, values[facets]).ravel()
     start = len(corners) * np.arange(len(facets))
     triangles = (start[:, None, None] + np.array(cells)).reshape(-1, 3)
-    return _welded(_outward(points, facets, fine, triangles), value)
-
-
-def _outward(
-    points: np.ndarray, facets: np.ndarray, fine: np.ndarray, triangles: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """All triangles turned so that their normals leave the air: the volume they enclose is positive."""
-    # Six times the volume, as a sum over tetrahedra from the origin (the divergence theorem).
+    # Normals that leave the air enclose a positive volume, here six times it by the divergence theorem.
     a, b, c = (points[facets[:, i]] for i in range(3))
-    if np.einsum("fi,fi->", a, np.cross(b, c)) < 0:
-        triangles = triangles[:, ::-1]
-    return fine, triangles
+    outward = np.einsum("fi,fi->", a, np.cross(b, c)) >= 0
+    return _welded(fine, triangles if outward else triangles[:, ::-1], value)
 
 
-def _welded(mesh: tuple[np.ndarray, np.ndarray], values: np.ndarray) -> TriangleSurface:
+def _welded(points: np.ndarray, triangles: np.ndarray, values: np.ndarray) -> TriangleSurface:
     """Make one point of those that neighbouring facets share, so that shading runs across them."""
-    points, triangles = mesh
     # Shared points agree but for rounding: put on a grid much finer than the mesh, they are equal.
     step = 1e-7 * np.ptp(points, axis=0).max()
     _, first, to = np.unique(np.round(points / step).astype(np.int64), axis=0, return_index=True, return_inverse=True)

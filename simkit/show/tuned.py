@@ -31,12 +31,8 @@ def tuned_text(tuned: Tuned) -> str:
     piece, vessel = tuned.piece, tuned.vessel
     title = f"{vessel.title}, " if vessel.title else ""
     several = f"{tuned.chamber.name}, " if len(vessel.chambers) > 1 else ""
-    parts: list[Part] = [
-        f"{title}{several}{piece.stage.value}, {piece.temperature_c:g} °C{_to_come(tuned)}",
-        "",
-        *_believed(tuned),
-        "",
-    ]
+    head = f"{title}{several}{piece.stage.value}, {piece.temperature_c:g} °C{_to_come(tuned)}"
+    parts: list[Part] = [head, "", *_believed(tuned), ""]
     parts += [_table(tuned), "", *_table_words(piece.stage), ""]
     parts += [*map(in_options, tuned.taken), *_doubtful(tuned), *map(str, tuned.past)]
     parts += [*(f"  {way}" for way in tuned.ways), ""]  # of several empty lines one is kept
@@ -147,19 +143,13 @@ def _doubtful(tuned: Tuned) -> list[str]:
 
 def _next(tuned: Tuned) -> list[Part]:
     shut = next((note for note in tuned.notes if not note.open), None)
+    lines: list[Part] = []
     if shut is not None and not tuned.piece.blown:
         first = tuned.first
         read = f": it should read {first[1].frequency_hz:.1f} Hz" if first else ""
-        lines: list[Part] = [
-            f"first blow {shut.pitch} before any hole is cut{read}; it tells what the window came out as",
-            *(
-                [f"(with all holes cut and covered it is to read {shut.wanted_hz:.1f} Hz at this stage)"]
-                if first
-                else []
-            ),
-        ]
-    else:
-        lines = []
+        lines.append(f"first blow {shut.pitch} before any hole is cut{read}; it tells what the window came out as")
+        if first:
+            lines.append(f"(with all holes cut and covered it is to read {shut.wanted_hz:.1f} Hz at this stage)")
     cut = tuned.cut
     if cut is None:
         return [*lines, *_finished(tuned)]
@@ -214,15 +204,15 @@ def _why(cut: NextCut, tuned: Tuned) -> list[str]:
     return lines
 
 
-def _finished(tuned: Tuned) -> list[Part]:
+def _finished(tuned: Tuned) -> list[str]:
     """Text for a piece with nothing left to cut: what can still be done about notes that are off."""
     worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
-    lines: list[Part] = [
+    said = (
         f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {signed(worst.end_cents, 0)} ± "
         f"{in_cents(worst.end_sd)} from the pitch aimed at"
-    ]
+    )
     off = [note for note in tuned.notes if abs(note.end_cents) > IN_TUNE_CENTS]
-    return [*lines, *(f"  {note.pitch}: {_touch(note, tuned)}" for note in off)]
+    return [said, *(f"  {note.pitch}: {_touch(note, tuned)}" for note in off)]
 
 
 def _touch(note: NoteNow, tuned: Tuned) -> str:

@@ -8,19 +8,7 @@ from __future__ import annotations
 
 from html import escape
 
-from simkit.making.paper import (
-    PAPERS,
-    Fill,
-    Ink,
-    Mark,
-    Page,
-    Paper,
-    Pen,
-    Text,
-    circle,
-    rectangle,
-    stroke,
-)
+from simkit.making.paper import PAPERS, Fill, Ink, Mark, Page, Paper, Pen, Text, circle, rectangle, stroke
 from simkit.sketching.strokes import LAYERS, MARKS
 
 RULER_MM = 100.0

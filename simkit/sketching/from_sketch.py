@@ -45,11 +45,7 @@ class Sketched:
 
 
 def sketch(
-    path: str | Path,
-    *,
-    ruler_mm: float | None = None,
-    wall_mm: float = 4.0,
-    shrinkage_percent: float = 10.0,
+    path: str | Path, *, ruler_mm: float | None = None, wall_mm: float = 4.0, shrinkage_percent: float = 10.0
 ) -> Sketched:
     """A design from a drawing: an SVG file with a layer for each outline, or a picture of dark outlines.
 

@@ -108,14 +108,14 @@ def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, tuple[s
 
 def _left_out(rest: Sequence[Stroke], outline: Stroke, place: Place) -> tuple[str, ...]:
     """The smaller lines of a layer in words, and what to do with those that stand out of its outline as ears do."""
-    ears = [stroke for stroke in rest if stroke.closed and not _within(stroke, outline)]
+    outer = [stroke for stroke in rest if stroke.closed and not _within(stroke, outline)]
     said = []
-    if drawn := len(rest) - len(ears):
+    if drawn := len(rest) - len(outer):
         said.append(f"{drawn} smaller line{'s' if drawn > 1 else ''} beside the outline left out")
-    if ears:
-        where = " and ".join(f"near {place(ear.points[0])}" for ear in ears[:3]) + (" ..." if len(ears) > 3 else "")
+    if outer:
+        where = " and ".join(f"near {place(ear.points[0])}" for ear in outer[:3]) + (" ..." if len(outer) > 3 else "")
         said.append(
-            f"{len(ears)} smaller, out of the outline, {where}, left out: for clay there draw it closed in the layer "
+            f"{len(outer)} smaller, out of the outline, {where}, left out: for clay there draw it closed in the layer "
             "legs, from the side, or write a [[part]]"
         )
     return tuple(said)

@@ -17,17 +17,7 @@ import numpy as np
 from fontTools.misc.transform import Identity, Transform
 
 from simkit.errors import Fault, InputError
-from simkit.sketching.strokes import (
-    BEHIND,
-    LAYERS,
-    LEGS,
-    MARKS,
-    MarkedStroke,
-    OutlineError,
-    Sketch,
-    Stroke,
-    outline_of,
-)
+from simkit.sketching.strokes import BEHIND, LAYERS, LEGS, MARKS, MarkedStroke, OutlineError, Sketch, Stroke, outline_of
 from simkit.sketching.svg_lines import FINE_MM, UNITS_MM, lines, moved, page, transform
 from simkit.sketching.svg_tree import local, svg_tree
 from simkit.vessel.spelling import did_you_mean

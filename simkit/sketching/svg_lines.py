@@ -151,8 +151,8 @@ def _curve(control: np.ndarray, fine: float) -> np.ndarray:
     degree = len(control) - 1
     if degree < 2:
         return control[1:]
-    bend = degree * (degree - 1) * float(np.linalg.norm(np.diff(control, 2, axis=0), axis=1).max())
-    count = int(min(max(math.ceil(math.sqrt(bend / (8 * fine))), 1), 300)) if np.isfinite(bend) else 1
+    second = degree * (degree - 1) * float(np.linalg.norm(np.diff(control, 2, axis=0), axis=1).max())
+    count = int(min(max(math.ceil(math.sqrt(second / (8 * fine))), 1), 300)) if np.isfinite(second) else 1
     t = np.linspace(0, 1, count + 1)[1:, None, None]
     level = control[None]
     while level.shape[1] > 1:  # de Casteljau
