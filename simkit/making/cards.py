@@ -190,10 +190,7 @@ def views(form: Form, upright: bool, near: str = "mouth end") -> Drawing:
     """
     start, length = form.start_mm, float(form.above.size[1])
     # Both in (along, other): seen from above with along to the right, the right side lies below.
-    seen = [
-        list(form.side.lines),
-        [np.stack([line[:, 1], -line[:, 0]], axis=1) for line in form.above.lines],
-    ]
+    seen = [list(form.side.lines), [np.stack([line[:, 1], -line[:, 0]], axis=1) for line in form.above.lines]]
     names = (
         f"from the right   {length:.1f} × {form.side.size[1]:.1f}",
         f"from above   {length:.1f} × {form.above.size[0]:.1f}",

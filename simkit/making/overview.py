@@ -11,6 +11,8 @@ from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.making.sizes import Size, shown
 from simkit.making.tables import Cell, Column, parts
 
+NoteReadings = tuple[str, tuple[bool, ...], tuple[StageReading, ...]]  # name, fingering (true for open), each stage's
+
 # Size of small type and the step from line to line, mm.
 SMALL = 2.4
 LEAD = 3.7
@@ -52,8 +54,7 @@ def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, cut_
 
 
 def reading_tables(
-    notes: Sequence[tuple[str, tuple[bool, ...], Sequence[StageReading]]],
-    first: tuple[str, Sequence[StageReading]] | None = None,
+    notes: Sequence[NoteReadings], first: tuple[str, Sequence[StageReading]] | None = None
 ) -> list[Drawing]:
     """Readings of each note at every stage: hertz, and the nearest note with the cents above it.
 
@@ -87,7 +88,7 @@ def _read(readings: Sequence[StageReading]) -> list[str]:
     return cells
 
 
-def _rise(notes: Sequence[tuple[str, tuple[bool, ...], Sequence[StageReading]]], stage: Stage) -> str:
+def _rise(notes: Sequence[NoteReadings], stage: Stage) -> str:
     """The stage's cents from the targets with their doubt, the same for every note."""
     reading = next(reading for reading in notes[0][2] if reading.stage is stage)
     doubt = f" ±{reading.uncertainty_cents:.0f}" if reading.uncertainty_cents >= 0.5 else ""

@@ -6,6 +6,7 @@ The origin is the lower left corner, x to the right, y up. Nothing here depends 
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -192,14 +193,7 @@ def clipped(words: str, size: float, width: float) -> str:
 def wrapped(words: str, size: float, width: float) -> list[str]:
     """The words broken into lines of at most about `width` mm."""
     most = max(8, int(width / (CHARACTER * size)))
-    lines, line = [], ""
-    for word in words.split():
-        if line and len(line) + 1 + len(word) > most:
-            lines.append(line)
-            line = word
-        else:
-            line = f"{line} {word}".strip()
-    return [*lines, line] if line else lines
+    return textwrap.wrap(" ".join(words.split()), most, break_long_words=False, break_on_hyphens=False)
 
 
 def wrapped_pairs(rows: Iterable[tuple[str, str]], size: float, width: float) -> list[tuple[str, str]]:

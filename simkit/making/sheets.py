@@ -32,7 +32,7 @@ class ChamberWork:
     name: str
     volume: float
     sizes: tuple[Size, ...]
-    notes: tuple[tuple[str, tuple[bool, ...], tuple[StageReading, ...]], ...]
+    notes: tuple[overview.NoteReadings, ...]
     form: cards.Form
     places: Places
     voicing: voicing.VoicingPlan | None
@@ -68,59 +68,45 @@ def work_of(
     """Every figure of the sheets; InputError for a design that cannot be made in clay.
 
     shrinkage: the maker's own (a test bar's), else the design's; drills: the maker's own, else a set in halves of a mm;
-    today: the air on the bench, if it is not that of
-    the design.
+    today: the air on the bench, if it is not that of the design.
     """
     if vessel.clay.wall_mm == 0:
         allowed = "more than 0: there is nothing to make without a wall"
         raise InputError([Fault(vessel.source, "clay.wall_mm", 0, allowed)])
     body = body or body_of(vessel)
     shrinkage = shrinkage or shrinkage_of(vessel)
-    works = []
+    tools = (tuple(reamers), tuple(drills))
+    work = Work(vessel, body, shrinkage, cut_at, *tools, today, ())
+    chambers = []
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
         log.info("drawing %s", chamber.name)
-        works.append(_chamber_work(vessel, body, chamber, solid, shrinkage, cut_at, reamers, drills, today))
-    tools = (tuple(reamers), tuple(drills))
-    return Work(vessel, body, shrinkage, cut_at, *tools, today, tuple(works), clay_forms(vessel, shrinkage))
+        chambers.append(_chamber_work(work, chamber, solid))
+    return replace(work, chambers=tuple(chambers), clay=clay_forms(vessel, shrinkage))
 
 
-def _chamber_work(
-    vessel: Vessel,
-    body: Body,
-    chamber: Chamber,
-    solid: ChamberBody,
-    shrinkage: Shrinkage,
-    cut_at: Stage,
-    reamers: Sequence[Reamer],
-    drills: Sequence[Drill],
-    today: AirState | None,
-) -> ChamberWork:
+def _chamber_work(work: Work, chamber: Chamber, solid: ChamberBody) -> ChamberWork:
+    """Every figure of one chamber; of the piece only what concerns all."""
+    vessel, shrinkage, cut_at, blown = work.vessel, work.shrinkage, work.cut_at, chamber.voicing
     fingers = {hole.name: hole.finger for hole in chamber.holes if hole.finger}
     size = shrinkage.size(cut_at)
     return ChamberWork(
         chamber.name,
         solid.volume,
         sizes_of(vessel, chamber, solid),
-        _notes(vessel, chamber, shrinkage, today),
+        tuple(_read(work, chamber, note) for note in chamber.notes),
         cards.form_of(solid.wall, shrinkage.size(Stage.WET)),
-        places_of(body, solid),
-        voicing.plan_of(body, solid, chamber.voicing, size, chamber.mouthpiece) if chamber.voicing else None,
-        holes.cuts(solid, fingers, shrinkage, cut_at, reamers, drills),
+        places_of(work.body, solid),
+        voicing.plan_of(work.body, solid, blown, size, chamber.mouthpiece) if blown else None,
+        holes.cuts(solid, fingers, shrinkage, cut_at, work.reamers, work.drills),
     )
 
 
-def _notes(
-    vessel: Vessel, chamber: Chamber, shrinkage: Shrinkage, today: AirState | None
-) -> tuple[tuple[str, tuple[bool, ...], tuple[StageReading, ...]], ...]:
-    ratio = air_ratio(vessel.air, today)
-    return tuple(
-        (
-            _note_name(note),
-            tuple(hole.name in note.open for hole in chamber.holes),
-            readings(target_of(vessel, note), shrinkage, tuning_of(vessel), air_ratio=ratio),
-        )
-        for note in chamber.notes
-    )
+def _read(work: Work, chamber: Chamber, note: Note) -> overview.NoteReadings:
+    """Name of a note, its fingering, and what it must read at each stage."""
+    vessel, ratio = work.vessel, air_ratio(work.vessel.air, work.today)
+    opened = tuple(hole.name in note.open for hole in chamber.holes)
+    stages = readings(target_of(vessel, note), work.shrinkage, tuning_of(vessel), air_ratio=ratio)
+    return _note_name(note), opened, stages
 
 
 def with_first_blow(work: Work, uncut: Mapping[str, Mapping[Stage, float]]) -> Work:

@@ -149,11 +149,7 @@ def _rim(spot: StripOpening, scale: float, x: float, middle: float) -> list[Mark
         corners = [u * half[0] * side + v * half[1] * way for u, v in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
         outline = polygon([(x + c[0], middle + c[1]) for c in corners], Pen.MARK, name="window")
     cross = 1.6
-    return [
-        outline,
-        stroke((x - cross, middle), (x + cross, middle)),
-        stroke((x, middle - cross), (x, middle + cross)),
-    ]
+    return [outline, stroke((x - cross, middle), (x + cross, middle)), stroke((x, middle - cross), (x, middle + cross))]
 
 
 def line_strips(places: Places, scale: float) -> list[Drawing]:

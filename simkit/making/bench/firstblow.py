@@ -47,12 +47,7 @@ def first_blow(
     """
     return tuple(
         reading(
-            target_hz,
-            stage,
-            shrinkage,
-            tuning,
-            fired_hz=target_hz * 2 ** (uncut[stage] / 1200),
-            air_ratio=air_ratio,
+            target_hz, stage, shrinkage, tuning, fired_hz=target_hz * 2 ** (uncut[stage] / 1200), air_ratio=air_ratio
         )
         for stage in Stage
     )
