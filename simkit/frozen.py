@@ -12,7 +12,7 @@ import numpy as np
 T = TypeVar("T")
 
 
-@dataclass_transform(frozen_default=True)
+@dataclass_transform(frozen_default=True, field_specifiers=(dataclasses.field,))
 def frozen(kind: type[T]) -> type[T]:
     """A frozen dataclass whose arrays, lists and mappings count by their content in == and in the hash.
 

@@ -146,6 +146,8 @@ class Vessel(Part):
 
     def with_values(self, values: Mapping[str, object]) -> Vessel:
         """The vessel with several values changed at once; only the result has to be allowed, not each step."""
+        if not values:
+            return self
         tree: Any = table(self)
         for key, value in values.items():
             tree = replaced(tree, self._path(key), value)

@@ -11,6 +11,7 @@ from simkit.body.chambers import opening_at
 from simkit.body.places import Place
 from simkit.body.walls.formulas import BoxWall, EggWall
 from simkit.field import BodyAir, air_of, port_field, port_solution
+from simkit.field.reduced import doubts
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.doubts import tilts, windows
 from simkit.field.reduced.inside import InsideAir
@@ -290,6 +291,28 @@ def test_holes_that_nearly_meet_are_doubted(air):
     assert [(d.kind, d.rows) for d in found] == [("gap", (0, 1))]
     assert found[0].value == pytest.approx(1 / 3, abs=0.05)
     assert found[0].excess == pytest.approx(1 / 3, abs=0.1)
+
+
+def test_doubts_are_looked_for_once_and_only_when_they_are_asked_for(air, monkeypatch):
+    looked = []
+    monkeypatch.setattr(doubts, "edges", lambda *given: looked.append(given) or [])
+    found = port_field(air, [[hole_at(egg(), 0.05, 0.0)]])
+    assert looked == []
+    assert found.doubts == found.doubts == ()
+    assert len(looked) == 2  # inside and outside
+
+
+def test_mouths_that_differ_only_in_how_air_flows_through_them_read_the_same_points(air):
+    """A longer duct lets its air flow more evenly, through a mouth that stays where it is."""
+    short, long = (hole_at(egg(), *PLACES[0], length=length) for length in (CLAY, 2 * CLAY))
+    within, place = air.chambers[0], air.chambers[0].mesh.points[:, 0]
+    found = within.mouths.of((short, long, hole_at(egg(), *PLACES[1])), np.full(3, 0.01))
+    rows = within.boundary.rows(found)
+    alone = np.concatenate([within.boundary.rows([mouth]).toarray() for mouth in found])
+    assert (rows.toarray() == alone).all()
+    assert (rows @ place)[0] == pytest.approx((rows @ place)[1], rel=1e-3)
+    assert abs((rows @ place)[2] - (rows @ place)[0]) > 0.01
+    assert (found[0].receiver_weights != found[1].receiver_weights).any()
 
 
 def test_a_hole_by_the_edge_of_a_box_is_doubted_and_one_in_its_middle_is_not():

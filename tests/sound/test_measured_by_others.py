@@ -48,7 +48,7 @@ def alone(case, cells, end=None):
     still = Interpolant(np.zeros((2, 1, 1)), 1.0, 1e3)
     field = PortField(
         ((chamber.name, opening.name),), np.array([False]), np.array([chamber.volume]), np.ones((1, 1)), answer.matrix,
-        answer.quadratic, inside.modes.k2, answer.ports, still, (), FieldEvidence(0, 0, 0.0, 0.0, 0.0),
+        answer.quadratic, inside.modes.k2, answer.ports, still, tuple, FieldEvidence(0, 0, 0.0, 0.0, 0.0),
     )  # fmt: skip
     own = aperture_of(opening)
     aperture = replace(own, outer=own.outer if end is None else end, outer_viscous=0.0)

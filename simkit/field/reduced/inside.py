@@ -89,11 +89,15 @@ class MeshedBoundary:
         return loads + rows.T @ np.diag(totals - loads.sum(axis=0))
 
     def rows(self, mouths: Sequence[Mouth]) -> csr_matrix:
-        """Rows that average a nodal field over the mouths: (n, nodes)."""
-        at = self.reader.rows(np.concatenate([m.receivers for m in mouths]))
-        stops = np.cumsum([0, *(len(m.receivers) for m in mouths)])
+        """Rows that average a nodal field over the mouths: (n, nodes); the same points are looked for once."""
+        points = {m.receivers.tobytes(): m.receivers for m in mouths}
+        firsts = np.cumsum([0, *map(len, points.values())])
+        first = dict(zip(points, firsts.tolist(), strict=False))
+        columns = [first[m.receivers.tobytes()] + np.arange(len(m.receivers)) for m in mouths]
+        stops = np.cumsum([0, *map(len, columns)])
         weights = np.concatenate([m.receiver_weights for m in mouths])
-        return csr_matrix((weights, np.arange(stops[-1]), stops), shape=(len(mouths), stops[-1])) @ at
+        means = csr_matrix((weights, np.concatenate(columns), stops), shape=(len(mouths), firsts[-1]))
+        return means @ self.reader.rows(np.concatenate([*points.values()]))
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -87,6 +88,7 @@ class PortField:
     Inside, with the chamber's volume V and modes k_n, phi_n (averaged over the mouths: `modes`, (n, m)):
     Z = -1/(V k^2) + static + k^2 quadratic + sum of k^4/(k_n^4 (k_n^2 - k^2)) phi_n phi_n^T; zero between chambers.
     Outside Z = Z(0) - i k/(4 pi) + ..., an interpolation that is analytic in k.
+    looked_for: finds the reasons to trust a port less, once they are asked for: a hand that drags a hole asks for none.
     """
 
     names: tuple[tuple[str, str], ...]
@@ -98,8 +100,13 @@ class PortField:
     k2: np.ndarray
     modes: np.ndarray
     around: Interpolant
-    doubts: tuple[Doubt, ...]
+    looked_for: Callable[[], tuple[Doubt, ...]] = field(compare=False, repr=False)
     evidence: FieldEvidence
+
+    @cached_property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """Reasons to trust a port less."""
+        return self.looked_for()
 
     @property
     def top(self) -> float:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
 from scipy.linalg import block_diag
+from scipy.sparse import csr_matrix
 
 from simkit.body.chambers import Opening
 from simkit.body.meshes.around_figure import cut_off
@@ -18,7 +19,7 @@ from simkit.field.reduced import doubts
 from simkit.field.reduced.body_air import BodyAir
 from simkit.field.reduced.boundary import air_ahead, air_behind
 from simkit.field.reduced.doubts import Doubt
-from simkit.field.reduced.inside import InsideAir, InsideAnswer
+from simkit.field.reduced.inside import InsideAir, InsideAnswer, MeshedBoundary
 from simkit.field.reduced.matrices import FieldEvidence, Interpolant, PortField, RowChanges
 from simkit.field.reduced.memory import Kept
 from simkit.field.reduced.mouth import Mouth, averages, mouths
@@ -48,9 +49,8 @@ def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = N
         through = _through(air, every, np.concatenate([way.ahead for way in ways]))
         waves = np.concatenate([air.wave_numbers, np.multiply(TEST_WAVES, air.wave_numbers[-1])])
         around = air.outside.answer(air.outside.mouths.of(every, through / 2), waves)
-        found = _doubts(air, groups, ways)
         inside = tuple(task.result() for task in within)
-    field = _assembled(air, groups, inside, around, found)
+    field = _assembled(air, groups, inside, around, partial(_doubts, air, groups, ways))
     return PortSolution(air, groups, ways, inside, around, field)
 
 
@@ -110,7 +110,7 @@ def _assembled(
     groups: Groups,
     inside: tuple[InsideAnswer, ...],
     around: OutsideAnswer,
-    found: tuple[Doubt, ...],
+    looked_for: Callable[[], tuple[Doubt, ...]],
 ) -> PortField:
     chamber = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
     solved = len(air.wave_numbers)
@@ -134,7 +134,7 @@ def _assembled(
         np.concatenate([c.modes.k2 for c in air.chambers]),
         block_diag(*(answer.ports for answer in inside)),
         interpolant,
-        found,
+        looked_for,
         evidence,
     )
 
@@ -214,7 +214,7 @@ class PortSolution:
     def _outside_changes(self, rows: np.ndarray, new: Sequence[Mouth]) -> np.ndarray:
         boundary, answer = self.air.outside.boundary, self.around
         waves = self.air.wave_numbers
-        reading = (boundary.rows(new) - boundary.rows([answer.mouths[row] for row in rows])) @ answer.span
+        reading = _reading_changes(boundary, answer.mouths, rows, new) @ answer.span
         known, second_order, own, own_second_order = _known_changes(answer.mouths, rows, new)
         square = np.square(waves)[:, None]
         smooth = reading @ answer.fields[: len(waves)]
@@ -233,7 +233,7 @@ class PortSolution:
 def _inside_changes(
     chamber: InsideAir, answer: InsideAnswer, rows: np.ndarray, new: Sequence[Mouth]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    reading = chamber.boundary.rows(new) - chamber.boundary.rows([answer.mouths[row] for row in rows])
+    reading = _reading_changes(chamber.boundary, answer.mouths, rows, new)
     known, second_order, own, own_second_order = _known_changes(answer.mouths, rows, new)
     static, second = reading @ answer.static, reading @ answer.second
     each = np.arange(len(rows))
@@ -241,6 +241,14 @@ def _inside_changes(
     matrix[each, rows] = own + 2 * static[each, rows]
     quadratic[each, rows] = own_second_order + 2 * second[each, rows]
     return matrix, quadratic, reading @ chamber.modes.shapes
+
+
+def _reading_changes(
+    boundary: MeshedBoundary, old: Sequence[Mouth], rows: np.ndarray, new: Sequence[Mouth]
+) -> csr_matrix:
+    """Rows that average a nodal field over moved mouths, less those before they moved: (v, nodes)."""
+    both = boundary.rows([*(old[row] for row in rows), *new])
+    return both[len(rows) :] - both[: len(rows)]
 
 
 def _inside_anew(

@@ -11,7 +11,7 @@ import numpy as np
 
 from simkit.frozen import frozen
 from simkit.optimisation.aims.slopes import CENTS, slopes_beside
-from simkit.optimisation.problem.free import Freedom
+from simkit.optimisation.problem.free import Freedom, nudged
 from simkit.optimisation.problem.perturbations import OpeningMoves
 from simkit.optimisation.problem.trial import Neighbour, Setting, Trial
 from simkit.sound.models.roots import lowest
@@ -120,9 +120,10 @@ def _errors(vessel: Vessel, hands: Hands) -> Iterator[tuple[str, float]]:
 
 
 def changed(trial: Trial, change: Mapping[str, float], step: float = 1.0) -> Neighbour:
-    """The design on trial with `change` added to its numbers; derivatives come out per `step`."""
-    vessel = trial.vessel.with_values({key: _value(trial, key) + size for key, size in change.items()})
-    return trial.beside(vessel, step)
+    """The design on trial with `change` added to its numbers; derivatives come out per `step`, and a step below one,
+    of a slope, is not checked."""
+    values = {key: _value(trial, key) + size for key, size in change.items()}
+    return trial.beside(nudged(trial.vessel, values) if step < 1 else trial.vessel.with_values(values), step)
 
 
 def _value(trial: Trial, key: str) -> float:

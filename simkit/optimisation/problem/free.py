@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -76,11 +76,7 @@ class Freedom:
         values = {key: vessel.value(key) + share * step for key, share in zip(number.keys, number.shares, strict=True)}
         if self._tied:
             return vessel.with_values(values).with_ties()
-        for key, value in values.items():
-            path = find(Vessel, vessel, key)
-            assert path is not None  # `freedom` has looked it up
-            vessel = _put(vessel, path, value)
-        return vessel
+        return nudged(vessel, values)
 
     def without(self, unwanted: Iterable[str]) -> Freedom:
         """Copy with some numbers, by name, held where the design has them."""
@@ -96,6 +92,15 @@ class Freedom:
             for number in self.numbers
             if not number.low - 1e-9 <= number.start <= number.high + 1e-9
         )
+
+
+def nudged(vessel: Vessel, values: Mapping[str, float]) -> Vessel:
+    """The design with numbers that it has, by dotted key, changed so little that nothing need be checked again."""
+    for key, value in values.items():
+        path = find(Vessel, vessel, key)
+        assert path is not None
+        vessel = _put(vessel, path, value)
+    return vessel
 
 
 def _put(node: Any, path: Path, value: float) -> Any:
