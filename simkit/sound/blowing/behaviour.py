@@ -9,7 +9,7 @@ import numpy as np
 from simkit.frozen import frozen
 from simkit.sound.blowing.cycle import Cycle, limit_cycle, on_resonance
 from simkit.sound.blowing.growth import growing, threshold
-from simkit.sound.blowing.loop import Loop
+from simkit.sound.blowing.loop import Loop, copies
 from simkit.sound.blowing.overtones import with_overtones
 from simkit.sound.blowing.takeover import HIGHEST_PA, Takeover, takeover
 from simkit.sound.elements.airjet import AirJet
@@ -230,20 +230,16 @@ def _loudest(loop: Loop, above: Cycle) -> Cycle:
 
     At 2 kPa where the note lives `above` that; else where a small oscillation grows fastest.
     """
-    count = len(loop.motion)
-    top = loop.jet.speed(np.full(count, SPEAKS_BELOW_PA))
-    best, velocity = above.where(np.zeros(count, bool)), np.zeros(count)
-    for share in np.linspace(1.0, 0.25, 6):
-        speed = top * share
-        small = growing(loop, speed)
-        live = (small.rate > 0) & (small.wave == 1)
-        start = Cycle(small.omega.real, speed, np.full(count, 0.3), above.share, above.damping)
-        start = above.over(start, above.exists & (share == 1.0))
-        found = limit_cycle(loop, speed, start)
-        better = found.exists & live & (found.velocity > velocity)
-        best = found.over(best, better)
-        velocity = np.where(better, found.velocity, velocity)
-    return best
+    count, shares = len(loop.motion), np.linspace(1.0, 0.25, 6)
+    speed = np.outer(shares, loop.jet.speed(np.full(count, SPEAKS_BELOW_PA))).ravel()
+    every, many = copies(loop, len(shares)), above.of(np.tile(np.arange(count), len(shares)))
+    small = growing(every, speed)
+    start = Cycle(small.omega.real, speed, np.full(len(speed), 0.3), many.share, many.damping)
+    found = limit_cycle(every, speed, many.over(start, many.exists & (np.arange(len(speed)) < count)))
+    live = found.exists & (small.rate > 0) & (small.wave == 1)
+    strength = np.where(live, found.velocity, 0.0).reshape(len(shares), count)
+    best = found.of(strength.argmax(axis=0) * count + np.arange(count))
+    return best.where(strength.max(axis=0) > 0)
 
 
 def _second_wave(loop: Loop) -> np.ndarray:

@@ -12,7 +12,7 @@ from dataclasses import fields, replace
 import numpy as np
 
 from simkit.frozen import frozen
-from simkit.sound.blowing.loop import Friction, Loop, Response
+from simkit.sound.blowing.loop import Friction, Loop, Response, copies
 
 _FAINTEST, _LOUDEST = 1e-4, 300.0  # m/s of window air between which an oscillation is looked for
 
@@ -88,20 +88,27 @@ def on_resonance(loop: Loop) -> Cycle:
 
     steps = np.linspace(np.log(_LOUDEST), np.log(_FAINTEST), 13)
     high = np.full(len(omega), steps[0])
-    low, found = high.copy(), np.zeros(len(omega), bool)
+    low, found, over = high.copy(), np.zeros(len(omega), bool), gain(high, share)[0]
     for step in steps[1:]:
         low = np.where(found, low, step)
-        value, _, answer = gain(low, share)
+        under, _, answer = gain(low, share)
         share = np.where(found[:, None], share, answer.share)
-        high = np.where(found | (value > 0), high, step)
-        found |= value > 0
+        above = ~found & (under <= 0)
+        high, over = np.where(above, step, high), np.where(above, under, over)
+        found |= under > 0
         if found.all():
             break
-    for _ in range(24):
-        middle = (low + high) / 2
-        value, speed, answer = gain(middle, share)
-        share = answer.share
-        low, high = np.where(value > 0, middle, low), np.where(value > 0, high, middle)
+    # Almost straight in the logarithms: secants within the ends, which follow the flows as these change with the swing.
+    # Steps so short that the flows change the gain as much tell no slope.
+    before, value, middle, slope = high, over, low, np.full(len(omega), -1.0)
+    for _ in range(_SECANTS):
+        now, speed, answer = gain(middle, share)
+        share, moved = answer.share, middle - before
+        far = np.abs(moved) > 1e-3
+        slope = np.where(far, np.minimum((now - value) / np.where(far, moved, 1.0), -0.1), slope)
+        if (np.abs(now) < 1e-8)[found].all():
+            break
+        before, value, middle = middle, now, np.clip(middle - now / slope, low, high)
     velocity = np.exp(middle)
     damping = loop.damping(_friction(loop, share).times(velocity))
     return Cycle(omega.copy(), speed, velocity, share, damping).where(found)
@@ -117,17 +124,21 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
     at = np.log(np.array([first, np.where(known, start.velocity, 1.0)]))
     speed = np.where(known, speed, first * loop.jet.cut_up)
     share = np.where(known[:, None], start.share, _alone(loop))
+    # A step to either side beside the point itself, all in one go: a few notes cost little more than one.
+    three = copies(loop, 3)
+    aside = np.kron(np.array([[0.0, _STEP, 0.0], [0.0, 0.0, _STEP]]), np.ones(len(speed)))
     for _ in range(_NEWTON_STEPS):
-        friction = _friction(loop, share)
-        value, answer = _balance(loop, at, speed, friction, shares=True)
-        by = [(_balance(loop, at + _STEP * unit[:, None], speed, friction)[0] - value) / _STEP for unit in np.eye(2)]
+        friction = _friction(three, np.tile(share, (3, 1)))
+        values, answer = _balance(three, np.tile(at, 3) + aside, np.tile(speed, 3), friction, shares=True)
+        value, *beside = values.reshape(3, -1)
+        by = [(each - value) / _STEP for each in beside]
         det = by[0].real * by[1].imag - by[1].real * by[0].imag
         det = np.where(np.abs(det) > 1e-12, det, 1e-12)
         move = np.array([
             by[1].real * value.imag - by[1].imag * value.real,
             by[0].imag * value.real - by[0].real * value.imag,
         ]) / det  # fmt: skip
-        share = answer.share
+        share = answer.share[: len(speed)]
         at = np.clip(at + np.clip(move, -_LONGEST, _LONGEST), _lowest(first), _highest(first))
         if (np.abs(move).max(axis=0) < 1e-8)[known].all():
             break
@@ -138,6 +149,7 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
     return Cycle(omega, speed, velocity, share, loop.damping(friction.times(velocity))).where(good)
 
 
+_SECANTS = 24
 _NEWTON_STEPS, _STEP = 12, 1e-6
 _LONGEST = np.array([[0.03], [0.7]])
 

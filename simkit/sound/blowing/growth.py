@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from simkit.sound.blowing.cycle import Cycle
-from simkit.sound.blowing.loop import OTHER, Friction, Loop
+from simkit.sound.blowing.loop import OTHER, Friction, Loop, copies
 
 _STEPS = 16
 _LONGEST = 0.08  # of omega in one step of Newton
@@ -99,22 +99,17 @@ def threshold(loop: Loop, playing: np.ndarray, lowest: float = 0.03) -> np.ndarr
     """
     known = np.isfinite(playing)
     playing = np.where(known, playing, 1.0)
-    low, high = playing * lowest, playing.copy()
 
-    def grows(speed: np.ndarray) -> np.ndarray:
-        found = growing(loop, speed)
+    def grows(asked: Loop, speed: np.ndarray) -> np.ndarray:
+        found = growing(asked, speed)
         return (found.rate > 0) & (found.wave == 1)
 
-    starts = known & grows(high)
-    open_end = starts.copy()
-    for share in np.geomspace(1.0, lowest, 10)[1:]:
-        speed = playing * share
-        still = grows(speed) & open_end
-        high = np.where(still, speed, high)
-        low = np.where(open_end & ~still, speed, low)
-        open_end = still
+    shares = np.geomspace(1.0, lowest, 10)
+    grown = grows(copies(loop, len(shares)), np.outer(shares, playing).ravel()).reshape(len(shares), -1)
+    down = np.logical_and.accumulate(grown, axis=0).sum(axis=0)  # steps down that it grows at without a gap
+    high, low = (playing * shares[np.clip(at, 0, len(shares) - 1)] for at in (down - 1, down))
     for _ in range(5):
         middle = np.sqrt(low * high)
-        still = grows(middle)
+        still = grows(loop, middle)
         low, high = np.where(still, low, middle), np.where(still, middle, high)
-    return np.where(starts, np.where(open_end, playing * lowest, high), np.nan)
+    return np.where(known & (down > 0), np.where(down == len(shares), playing * lowest, high), np.nan)

@@ -141,6 +141,15 @@ class Loop:
         return size + 1j * turn + (self.jet.wave_log(omega, speed) if wave_log is None else wave_log)
 
 
+def copies(loop: Loop, count: int) -> Loop:
+    """The loop with each fingering so many times, one round of all after the other."""
+    every = np.tile(np.arange(len(loop.motion)), count)
+    source, friction = (
+        each if np.ndim(each) == 0 else np.asarray(each)[every] for each in (loop.bent_source, loop.bent_friction)
+    )
+    return replace(loop, motion=loop.motion.only(every), bent_source=source, bent_friction=friction)
+
+
 def _solved(a: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """(x, last pivot) of symmetric systems a (n, n, F) for right sides x (n, F): Gauss, in place, all at once.
 

@@ -63,7 +63,7 @@ def theta_for(phase: Reals) -> Reals:
     theta = np.interp(phase, np.r_[0.0, _TABLE[:, 1]], np.r_[0.0, _TABLE[:, 0]])
     theta = np.where(phase > _TABLE[-1, 1], phase / _TABLE[-1, 1] * _SHORTEST, np.maximum(theta, 1e-12))
     for _ in range(4):
-        here = wave(theta)[0]
-        slope = (wave(theta * 1.0001)[0] - here) / (theta * 0.0001)
+        here, ahead = wave(np.array([theta, theta * 1.0001]))[0]
+        slope = (ahead - here) / (theta * 0.0001)
         theta = np.maximum(theta - (here - phase) / slope, theta / 2)
     return theta

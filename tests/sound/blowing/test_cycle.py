@@ -48,6 +48,18 @@ def test_ten_per_cent_more_breath_bends_by_pi_over_8_q(instruments, rayleigh, q)
     assert cents == pytest.approx(simple * dispersion, rel=0.08)
 
 
+def test_on_resonance_the_loop_gives_one_with_the_flows_that_are_told(instruments):
+    """log L = 0, the definition of a steady swing, at the frequency, speed and swing told, whatever is open."""
+    loop = Loop(instruments.plain(range(7)), instruments.jet())
+    note = on_resonance(loop)
+    assert note.exists[:6].all()
+    live = note.of(np.flatnonzero(note.exists))
+    loop = Loop(loop.motion.only(note.exists), loop.jet)
+    answer = loop.answer(live.omega, loop.friction(live.flow(loop)))
+    swing = loop.jet.saturation.same(loop.jet.swing(live.omega, live.speed, live.velocity))
+    assert np.abs(loop.log_gain(live.omega, live.speed, answer.response, swing)).max() < 1e-6
+
+
 def test_friction_at_edges_makes_breath_bend_more(instruments):
     motion, jets = instruments.plain([0, 4]), (instruments.jet(), instruments.jet(constants=SMOOTH_EDGES))
     rough, smooth = (blow_fingerings(motion, jet, careful=False) for jet in jets)
