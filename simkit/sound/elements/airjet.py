@@ -7,13 +7,12 @@ the labium stands from the jet's middle, positive into the chamber. U: the jet's
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 
 from simkit.air import Air
 from simkit.sound.elements.constants import JetConstants
-from simkit.sound.elements.describing import Saturation
+from simkit.sound.elements.describing import Saturation, saturation_of
 from simkit.sound.elements.jetwave import theta_for, wave
 from simkit.sound.elements.orifice import Reals
 from simkit.sound.elements.windway import friction_and_slope, friction_heads
@@ -138,9 +137,10 @@ class AirJet:
         growth = np.exp(np.real(self.wave_log(omega, speed) if wave_log is None else wave_log))
         return self.constants.receptivity * self.height / speed * velocity * growth / self.half_width
 
-    @cached_property
+    @property
     def saturation(self) -> Saturation:
-        return Saturation(self.offset / self.half_width)
+        """The labium's saturation at the jet's offset."""
+        return saturation_of(self.offset / self.half_width)
 
     # --- the source ---
 

@@ -7,6 +7,8 @@ frequency still gives is the mean slope.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from scipy.interpolate import CubicSpline
 
@@ -70,3 +72,9 @@ class Saturation:
     def _read(self, spline: CubicSpline, x: Reals) -> Reals:
         log = np.log(np.maximum(x, 1e-30))
         return spline(np.clip(log, self._log[0], self._log[-1])) * np.minimum(1.0, _LARGE / np.maximum(x, 1e-30))
+
+
+@lru_cache(maxsize=64)
+def saturation_of(offset: float) -> Saturation:
+    """The tables of one labium offset: jets of many sizes have it in common."""
+    return Saturation(offset)
