@@ -1,6 +1,7 @@
-"""Shapes and models of other packages, announced by entry points and loaded when one is asked for by name.
+"""Shapes, ducts and models of other packages, announced by entry points and loaded when one is asked for by name.
 
-An installed package announces a thing in its metadata, under a group (`simkit.shapes`, `simkit.models`) and a name
+An installed package announces a thing in its metadata, under a group (`simkit.shapes`, `simkit.ducts`,
+`simkit.models`) and a name
 (Python Packaging Authority, Entry points specification). Only its name is read until it is wanted, so what is broken
 harms only who asks for it.
 """
@@ -16,7 +17,7 @@ from simkit.errors import InputError
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
 
-GROUPS = ("simkit.shapes", "simkit.models")
+GROUPS = ("simkit.shapes", "simkit.ducts", "simkit.models")
 
 
 def names(group: str) -> tuple[str, ...]:
@@ -47,6 +48,14 @@ def makers() -> dict[str, str]:
 def misfit(group: str, name: str, said: str) -> InputError:
     """The fault of a plug-in that loads, but not as what it is announced for."""
     return _broken(_announced(tuple(sys.path))[group][name], said)
+
+
+def of_its_kind(group: str, name: str, part: Any) -> None:
+    """Refuse a part of a design file, a pydantic model, that does not call itself as it is announced."""
+    kind = part.model_fields.get("kind")
+    if kind is None or kind.default != name or kind.alias != "shape":
+        wanted = f'kind: Literal["{name}"] = Field("{name}", alias="shape")'
+        raise misfit(group, name, f"{part.__name__} is not of its kind; allowed: {wanted}")
 
 
 def _broken(point: EntryPoint, said: str) -> InputError:

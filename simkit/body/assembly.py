@@ -161,6 +161,8 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
     """
     own, hole = hole.wall_mm, vessel.with_clay(hole)
     opening = _even_hole(vessel, wall, hole)
+    if hole.duct is not None:
+        opening = replace(opening, duct=hole.duct)
     if hole.direction is not None:
         opening = along_direction(
             wall, opening, np.array([hole.direction.across, hole.direction.along, hole.direction.up])

@@ -12,6 +12,7 @@ from simkit.body.coat import Coat
 from simkit.body.places import Place, tangent_frame
 from simkit.body.walls.wall import Wall, normal_curvatures, vector_product
 from simkit.frozen import frozen
+from simkit.vessel.further_ducts import FurtherDuct
 
 WINDOW = "[window]"  # a window among a chamber's openings: with brackets, so that no hole can have its name
 
@@ -28,6 +29,7 @@ class Opening:
     its face is flat there, 1.6 radii wide, sunk into the clay or on a collar. figure: the outer surface that it comes
     out of, where that is not the inside wall moved out along its axis; tilt: how steeply that rises against the plane
     square to its axis, across and forward, m/m. square (3,): the inside wall's normal, where the axis is another.
+    duct: another package's, in place of the plain one.
     """
 
     name: str
@@ -46,6 +48,7 @@ class Opening:
     figure: Wall | None = None
     square: np.ndarray | None = None
     tilt: tuple[float, float] = (0.0, 0.0)
+    duct: FurtherDuct | None = None
 
     @property
     def normal(self) -> np.ndarray:

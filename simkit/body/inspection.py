@@ -44,6 +44,18 @@ def body_of(vessel: Vessel) -> Body:
     return replace(body, cautions=(*cautions, *figure_cautions(body)))
 
 
+def without_further_ducts(vessel: Vessel, what: str) -> None:
+    """Refuse, by its key, every duct of another package where something takes all holes for plain ones."""
+    faults = [
+        Fault(vessel.source, f"{chamber.name}.hole.{hole.name}.duct", hole.duct.kind, f"none here: {what}")
+        for chamber in vessel.chambers
+        for hole in chamber.holes
+        if hole.duct is not None
+    ]
+    if faults:
+        raise DesignError(faults)
+
+
 def _cautions(chamber: ChamberBody) -> Iterator[str]:
     """Doubts about a wall, and the place where its clay fills a groove."""
     if chamber.wall.caution:

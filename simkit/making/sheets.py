@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from simkit.body import Body, ChamberBody, body_of
 from simkit.body.clay import clay_volume
+from simkit.body.inspection import without_further_ducts
 from simkit.errors import Fault, InputError
 from simkit.making import cards, holes, overview, sticks, strips, voicing
 from simkit.making.bench.firstblow import first_blow
@@ -73,6 +74,7 @@ def work_of(
     if vessel.clay.wall_mm == 0:
         allowed = "more than 0: there is nothing to make without a wall"
         raise InputError([Fault(vessel.source, "clay.wall_mm", 0, allowed)])
+    without_further_ducts(vessel, "sheets and solids know how to cut plain ducts alone")
     body = body or body_of(vessel)
     shrinkage = shrinkage or shrinkage_of(vessel)
     tools = (tuple(reamers), tuple(drills))

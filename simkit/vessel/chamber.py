@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal, NamedTuple, get_args
 from pydantic import AfterValidator, Field
 
 from simkit.pitch import NoteNameError, note
+from simkit.vessel.further_ducts import Duct
 from simkit.vessel.part import WRONG, Clash, Part, items, table
 from simkit.vessel.shapes import Shape
 from simkit.vessel.spelling import did_you_mean, listed
@@ -87,7 +88,8 @@ class Hole(Part):
     """A hole through the clay, round, and square to the inside where it has no `direction` of its own.
 
     `wall_mm` is the length of its duct; it and the two edge radii (outside and inside rim) fall back on `[clay]`.
-    `direction`: the way that it is cut, from the inside out, in the piece's own frame.
+    `direction`: the way that it is cut, from the inside out, in the piece's own frame. `duct`: another package's, in
+    place of the plain one.
     """
 
     name: Name
@@ -99,6 +101,7 @@ class Hole(Part):
     edge_inside_radius_mm: Radius | None = None
     direction: Annotated[Direction, RowOf(Direction)] | None = None
     finger: Finger | None = None
+    duct: Duct = Field(None, description='a table such as {shape = "name"} of a duct that a package announces')
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:

@@ -99,7 +99,8 @@ class Slot:
         if isinstance(node, Part):
             return type(node)
         if len(self.parts) < 2:
-            return self.parts[0] if self.parts else None
+            further = self.further.part(node) if self.further else None
+            return further or (self.parts[0] if self.parts else None)
         named = table(node).get("shape")
         own = next((part for part in self.parts if part.model_fields["kind"].default == named), None)
         return own or (self.further.part(node) if self.further else None)

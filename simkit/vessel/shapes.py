@@ -220,10 +220,7 @@ def _further(name: str) -> type[FurtherShape] | None:
         return None
     if not issubclass(found, FurtherShape) or found.wall is FurtherShape.wall:
         raise plugins.misfit(GROUP, name, f"{found.__name__} is no FurtherShape with a wall of its own")
-    kind = found.model_fields.get("kind")
-    if kind is None or kind.default != name or kind.alias != "shape":
-        wanted = f'kind: Literal["{name}"] = Field("{name}", alias="shape")'
-        raise plugins.misfit(GROUP, name, f"{found.__name__} is not of its kind; allowed: {wanted}")
+    plugins.of_its_kind(GROUP, name, found)
     return found
 
 

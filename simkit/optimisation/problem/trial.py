@@ -232,4 +232,4 @@ def _hole_beside(
     full = vessel.with_clay(hole)
     sizes = (hole.diameter_mm / 2, full.wall_mm, full.edge_radius_mm, full.edge_inside_radius_mm)
     radius, length, rim, inside_rim = (1e-3 * float(size or 0.0) for size in sizes)
-    return replace(opening, radius=radius, length=length, rim=rim, inside_rim=inside_rim)
+    return replace(opening, radius=radius, length=length, rim=rim, inside_rim=inside_rim, duct=hole.duct)

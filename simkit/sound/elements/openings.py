@@ -11,11 +11,13 @@ from functools import lru_cache
 
 import numpy as np
 
+from simkit import plugins
 from simkit.air import Air
 from simkit.body.chambers import Opening
 from simkit.field.window.cell import UPRIGHT, slope_relief
 from simkit.sound.elements import ducts
 from simkit.sound.elements.orifice import THIN, Reals, end_of, fitted_rims, rectangle, round_end
+from simkit.vessel.further_ducts import GROUP as DUCTS
 
 # A fingertip sinks into the hole it covers, as a cap a tenth of the diameter deep: common practice, no source.
 PAD_DEPTH = 0.1
@@ -26,7 +28,8 @@ class Aperture:
     """The air in one opening, in m: a duct, and beyond each end what moves with it, friction included.
 
     inner, outer: end corrections; inner_viscous, outer_viscous: viscous lengths (see `elements.orifice`); inner_cap,
-    outer_cap: mean depth of the inner and the outer face below their own middles, where the wall is bent.
+    outer_cap: mean depth of the inner and the outer face below their own middles, where the wall is bent; deeper: by
+    which the air under a finger is more than area times length, as in a duct that widens.
     Every number may be an array over openings.
     """
 
@@ -39,6 +42,7 @@ class Aperture:
     outer_viscous: Reals
     inner_cap: Reals = 0.0
     outer_cap: Reals = 0.0
+    deeper: Reals = 0.0
 
     @property
     def dip(self) -> Reals:
@@ -47,7 +51,7 @@ class Aperture:
         The finger rests on the rim, twice as far below the middle of the outer face as that face is on the mean; the
         duct begins at the inner face.
         """
-        return 2 * self.outer_cap - self.inner_cap
+        return 2 * self.outer_cap - self.inner_cap - self.deeper
 
     @property
     def conductivity(self) -> Reals:
@@ -165,7 +169,16 @@ def air_of_hole(opening: Opening, radius: Reals, length: Reals) -> Aperture:
     inner_cap, outer_cap = caps_of(opening)
     inside, outside = _spared_aslant(opening, plain)
     inner, outer = plain.inner - inside, plain.outer + face_end(opening) - (0.0 if opening.clay else outside)
-    return replace(plain, inner=inner, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
+    plain = replace(plain, inner=inner, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
+    if opening.duct is None:
+        return plain
+    try:
+        air = opening.duct.air(plain)
+    except Exception as error:
+        raise plugins.misfit(DUCTS, opening.duct.kind, f"{type(error).__name__}: {error}") from error
+    if not isinstance(air, Aperture):
+        raise plugins.misfit(DUCTS, opening.duct.kind, f"its air is a {type(air).__name__}, allowed: an Aperture")
+    return air
 
 
 FACE = 1.6  # radii of the flat face of a hole with a wall of its own

@@ -16,6 +16,7 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.body.chambers import WINDOW, ChamberBody, Opening
+from simkit.body.inspection import without_further_ducts
 from simkit.body.meshes.all_air import has_sharp_rims
 from simkit.body.meshes.obstacles import Obstacle
 from simkit.body.meshes.rims import duct_of, sharp_rim
@@ -231,6 +232,7 @@ def beyond_cover(chamber: ChamberBody, opening: Opening) -> float:
 
 def resonator(case: Case) -> ResolvedResonator:
     """The resolved model of one chamber of a body; the openings of the others are closed flush with the clay."""
+    without_further_ducts(case.vessel, "resolved meshes plain ducts alone; ask lumped or ports")
     others = tuple(chamber.wall for chamber in case.body.chambers if chamber.name != case.chamber.name)
     chamber = replace(case.chamber, beside=others)
     return ResolvedResonator(chamber, whole_air(chamber, case.mesh), case.airs, case.lossless, case.windway)
