@@ -21,6 +21,7 @@ from simkit.body.walls.union import solids_of, union_of
 from simkit.body.walls.wall import Wall, normals
 from simkit.errors import OutOfReach
 from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes
+from simkit.vessel.chamber import Direction
 from simkit.vessel.figure import ClayShape
 
 MM = 1e-3
@@ -164,9 +165,7 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
     if hole.duct is not None:
         opening = replace(opening, duct=hole.duct)
     if hole.direction is not None:
-        opening = along_direction(
-            wall, opening, np.array([hole.direction.across, hole.direction.along, hole.direction.up])
-        )
+        opening = along_direction(opening, hole.direction, STEEPEST_LEAN_DEG)
         if figure is None and opening.square is not None:
             figure = _even_coat(wall, vessel.clay.wall_mm * MM)
     if figure is None:
@@ -179,16 +178,18 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
 
 # From square to the wall: what leans more is cut along the clay, its rim twice as long as wide.
 STEEPEST_LEAN_DEG = 60.0
+STEEPEST_WINDOW_DEG = 30.0  # of a window: more takes the edge out of the jet's way, or leaves no near side to stand
 
 
-def along_direction(wall: Wall, opening: Opening, way: np.ndarray) -> Opening:
-    """The opening cut along a way (3,) from the same middle on the wall; ValueError where that leads along the clay."""
-    axis = way / np.linalg.norm(way)
+def along_direction(opening: Opening, way: Direction, most_deg: float) -> Opening:
+    """The opening cut along a way from the same middle on the wall; ValueError where that leads along the clay."""
+    axis = np.array([way.across, way.along, way.up])
+    axis = axis / np.linalg.norm(axis)
     off = float(np.degrees(np.arccos(np.clip(axis @ opening.axis, -1.0, 1.0))))
-    if off > STEEPEST_LEAN_DEG:
+    if off > most_deg:
         x, y, z = opening.axis.round(2) + 0.0
         runs = "into the air" if off > 90 else "along the clay"
-        said = f"a direction out through the clay, at most {STEEPEST_LEAN_DEG:g} degrees from square to the wall, "
+        said = f"a direction out through the clay, at most {most_deg:g} degrees from square to the wall, "
         raise ValueError(f"{said}[{y:g}, {x:g}, {z:g}] there: this one is {off:.0f} off and leads {runs}")
     if off < 1e-3:
         return opening
@@ -245,6 +246,10 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing, figure: Wall | 
     """The window: its width across the breath, the cut-up along it; ValueError where there is no wall."""
     own, voicing = voicing.wall_mm, vessel.with_clay(voicing)
     opening = _even_window(wall, voicing)
+    if voicing.direction is not None:
+        opening = along_direction(opening, voicing.direction, STEEPEST_WINDOW_DEG)
+        if figure is None and opening.square is not None:
+            figure = _even_coat(wall, vessel.clay.wall_mm * MM)
     if figure is None:
         return opening
     opening = _through_figure(opening, figure, own)

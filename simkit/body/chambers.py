@@ -61,6 +61,14 @@ class Opening:
         return float(np.arccos(np.clip(self.axis @ self.normal, -1.0, 1.0)))
 
     @property
+    def dip(self) -> tuple[float, float]:
+        """Slopes of the inside wall against the plane square to its axis, across and forward, m/m."""
+        if self.square is None:
+            return 0.0, 0.0
+        steep = float(self.square @ self.axis)
+        return -float(self.square @ self.across) / steep, -float(self.square @ self.forward) / steep
+
+    @property
     def through(self) -> float:
         """The clay around it along its axis, m, whatever wall of its own it has; of a figure only."""
         return self.clay or self.length

@@ -192,6 +192,8 @@ class _Inspection:
 
     def fault(self, key: str, allowed: str) -> Fault:
         rows = {f"{self.chamber.name}.hole.{hole.name}.direction": hole.direction for hole in self.chamber.holes}
+        if self.chamber.voicing:
+            rows[f"{self.chamber.name}.voicing.direction"] = self.chamber.voicing.direction
         value = list(rows[key] or ()) if key in rows else self.vessel.value(key)
         return Fault(self.vessel.source, key, value, allowed)
 
@@ -218,7 +220,7 @@ class _Inspection:
         try:
             self.placed[key] = make()
         except ValueError as why:
-            yield self.fault(f"{key}.{_key_of(str(why), key)}", str(why))
+            yield self.fault(f"{key}.{_key_of(str(why))}", str(why))
 
     def _rim(self, key: str, opening: Opening) -> Iterator[Fault]:
         """The rim must lie on the wall all round: not off an end, not as wide as the chamber."""
@@ -231,11 +233,11 @@ class _Inspection:
             )
 
 
-def _key_of(why: str, key: str) -> str:
+def _key_of(why: str) -> str:
     """Key of the opening's number that a complaint is about."""
     if "direction" not in why:
         return "along_mm"
-    return "direction" if ".hole." in key else "breath_toward_deg"
+    return "breath_toward_deg" if "runs along the wall" in why else "direction"
 
 
 @lru_cache(maxsize=64)

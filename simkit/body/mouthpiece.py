@@ -62,10 +62,14 @@ _ROUND = ((-1, -1), (1, -1), (1, 1), (-1, 1))
 
 
 def windway_cut(window: Opening, voicing: Voicing, piece: Mouthpiece | None) -> WindwayCut:
-    """The windway's cut: straight back from the window's near side, its middle at the height of the jet's."""
+    """The windway's cut: straight back from the window's near side, its middle at the height of the jet's.
+
+    The edge lies in the inside wall: in a window that leans as much above or below its middle as the wall there.
+    """
     piece = piece or Mouthpiece()
     exit_, lips = (voicing.window_width_mm, voicing.windway_height_mm), piece.lips(voicing)
-    middle = window.center - window.height / 2 * window.forward + voicing.edge_offset_mm * MM * window.axis
+    edge = window.dip[1] * window.height / 2
+    middle = window.center - window.height / 2 * window.forward + (edge + voicing.edge_offset_mm * MM) * window.axis
     return WindwayCut(
         middle,
         window.across,

@@ -86,9 +86,9 @@ _ENDS = (("the left", "the right"), ("the mouth end", "the far end"), ("below", 
 
 
 def slanting(openings: Sequence[Opening]) -> list[str]:
-    """Instructions to hold the drill for holes with a direction of their own, in words.
+    """Instructions to hold drill or knife for openings with a direction of their own, in words.
 
-    The angle from square to the wall, and the one or two ways that the drill's outer end leans to.
+    The angle from square to the wall, and the one or two ways that the tool's outer end leans to.
     """
     found = []
     for o in openings:
@@ -98,7 +98,9 @@ def slanting(openings: Sequence[Opening]) -> list[str]:
         first, second = np.argsort(-np.abs(way))[:2]
         ways = [first, second] if abs(way[second]) > 0.4 * abs(way[first]) else [first]
         toward = " and ".join(_ENDS[n][int(way[n] > 0)] for n in ways)
-        found.append(f"Hole {o.name} is not cut square to the wall: {np.degrees(o.lean):.0f} degrees towards {toward}.")
+        said = f"not cut square to the wall: {np.degrees(o.lean):.0f} degrees towards {toward}"
+        window = f"The window is {said}; the windway runs square to it."
+        found.append(f"Hole {o.name} is {said}." if o.is_round else window)
     return found
 
 

@@ -295,7 +295,7 @@ def _holes(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     flow = Flow(paper, _heading(work, "Holes", work.cut_at, chamber))
     flow.put(holes.hole_table(chamber.cuts, work.cut_at, work.reamers, bool(work.drills)))
     by_hand = [f"Hole {cut.hole}, by hand: {cut.remark}." for cut in chamber.cuts if cut.remark]
-    by_hand = [*holes.slanting(work.body.chamber(chamber.name).openings), *by_hand]
+    by_hand = [*holes.slanting(work.body.chamber(chamber.name).all_openings), *by_hand]
     if by_hand:
         _remark(flow, *by_hand)
     _remark(flow, DISCS)

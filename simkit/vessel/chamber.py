@@ -33,11 +33,28 @@ Finger = Literal[
 FINGERS: tuple[str, ...] = get_args(Finger)
 
 
+class Direction(NamedTuple):
+    """A way through the piece, of any length: along, across, up."""
+
+    along: Annotated[float, NumberRange(-1000, 1000)]
+    across: Annotated[float, NumberRange(-1000, 1000)]
+    up: Annotated[float, NumberRange(-1000, 1000)]
+
+
+def _without_way(known: Mapping[str, Any]) -> Iterator[Clash]:
+    """A direction of zeros."""
+    way = known.get("direction")
+    if isinstance(way, list | tuple) and len(way) == 3 and all(as_number(each) == 0 for each in way):
+        yield Clash(("direction",), list(way), "a way out of the air, such as [0, 0, 1], straight up; not all 0")
+
+
 class Voicing(Part):
     """The voicing: windway, window and edge. `along_mm` marks the window's centre on the inner face.
 
     `breath_toward_deg` is the way the breath runs along the wall: 0 away from the mouth end, 90 to the right. The edge
     lies at the inner face; `edge_offset_mm` is how far it lies towards the chamber from the middle of the jet.
+    `direction`: the way that the window is cut, from the inside out, in the piece's own frame, where that is not square
+    to the inside; windway, cut-up and the slope of the edge go by it, the windway square to it.
     """
 
     along_mm: Place
@@ -51,6 +68,11 @@ class Voicing(Part):
     edge_offset_mm: Annotated[float, NumberRange(-20, 20)] = 0.0
     wall_mm: Thickness | None = None
     edge_radius_mm: Radius | None = None
+    direction: Annotated[Direction, RowOf(Direction)] | None = None
+
+    @classmethod
+    def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
+        yield from _without_way(known)
 
 
 class Mouthpiece(Part):
@@ -76,14 +98,6 @@ class Mouthpiece(Part):
         return self.lips_width_mm or voicing.window_width_mm, self.lips_height_mm or voicing.windway_height_mm
 
 
-class Direction(NamedTuple):
-    """A way through the piece, of any length: along, across, up."""
-
-    along: Annotated[float, NumberRange(-1000, 1000)]
-    across: Annotated[float, NumberRange(-1000, 1000)]
-    up: Annotated[float, NumberRange(-1000, 1000)]
-
-
 class Hole(Part):
     """A hole through the clay, round, and square to the inside where it has no `direction` of its own.
 
@@ -105,9 +119,7 @@ class Hole(Part):
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
-        way = known.get("direction")
-        if isinstance(way, list | tuple) and len(way) == 3 and all(as_number(each) == 0 for each in way):
-            yield Clash(("direction",), list(way), "a way out of the air, such as [0, 0, 1], straight up; not all 0")
+        yield from _without_way(known)
 
 
 def _is_note(text: str) -> bool:

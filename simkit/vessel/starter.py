@@ -187,6 +187,7 @@ _DESIGN = """\
 # A hole sits where the line from the axis at along_mm, in the direction around_deg, first
 # meets the wall (in sections: from the middle of the section there). It is cut square to the wall,
 # or, from the same place, along a direction of its own, such as direction = [0, 0, 1] (along, across, up).
+# The window may have one too; the windway then runs square to it.
 #
 # The window, cut open along the breath (the outside is up):
 #

@@ -8,7 +8,7 @@ from simkit.body import body_of
 from simkit.body.figures import thinnest_clay
 from simkit.body.meshes.all_air import whole_mesh
 from simkit.body.meshes.nets import netted
-from simkit.body.mouthpiece import angles_of
+from simkit.body.mouthpiece import angles_of, windway_cut
 from simkit.body.walls.formulas import EggWall, TubeWall
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.placed import PlacedWall
@@ -94,7 +94,58 @@ def test_a_slanting_duct_is_as_long_as_the_ray_through_balls(way):
     assert two.center == pytest.approx([0, 22e-3, np.sqrt(20**2 - 2**2) * 1e-3], abs=1e-9)  # on the inside as before
 
 
+VOICED = """
+clay.wall_mm = 5
+[[chamber]]
+name = "b"
+shape = "sphere"
+diameter_mm = 60
+[chamber.voicing]
+along_mm = 22
+around_deg = 0
+window_width_mm = 11
+cut_up_mm = 4
+windway_height_mm = 1.2
+windway_length_mm = 30
+edge_offset_mm = 0.2
+"""
+
+
+@pytest.mark.parametrize("way", [(0, 0, 1), (-0.5, 0.2, 1), (-0.27, 0.3, 1)])
+def test_a_window_with_a_direction_goes_that_way_through_balls(way):
+    """A ball in one 5 mm larger: the duct's length by a ray; the windway square to it, at the height of the edge, which
+    lies in the inside wall: there its middle is the offset above the wall, to what the ball falls away in 2 mm."""
+    vessel = loads(f"{VOICED}direction = {[*way]}")
+    window, middle = body_of(vessel).chambers[0].window, np.array([0, 30e-3, 0])
+    axis = np.array([way[1], way[0], way[2]]) / np.linalg.norm(way)
+    assert window.axis == pytest.approx(axis, abs=1e-12)
+    assert window.length == pytest.approx(leaves_ball(window.center, axis, middle, 35e-3), abs=1e-9)
+    assert window.across @ axis == pytest.approx(0, abs=1e-12)
+    out = (window.center - middle) / 30e-3
+    assert window.lean == pytest.approx(np.arccos(out @ axis))
+    slopes = [-(out @ each) / (out @ axis) for each in (window.across, window.forward)]
+    assert window.dip == pytest.approx(slopes, abs=1e-12)
+    cut = windway_cut(window, vessel.chambers[0].voicing, None)
+    assert [cut.back @ axis, cut.back @ window.across] == pytest.approx([0, 0], abs=1e-12)
+    at_edge = cut.exit - window.height * cut.back
+    assert (at_edge - window.center) @ axis - window.dip[1] * window.height / 2 == pytest.approx(0.2e-3)
+    falls = (window.height / 2) ** 2 * (1 + window.dip[1] ** 2) / (2 * 30e-3)
+    assert np.linalg.norm(at_edge - 0.2e-3 * axis - middle) - 30e-3 == pytest.approx(falls, rel=0.05)
+
+
+@pytest.mark.parametrize("slope", [0.1, 0.3])
+def test_both_faces_of_a_window_that_leans_in_flat_clay_are_tilted_alike(slope):
+    """All but flat clay, a ball of 800 mm in one 5 mm larger: the slope that the outside has is the inside's."""
+    text = VOICED.replace("diameter_mm = 60", "diameter_mm = 800").replace("along_mm = 22", "along_mm = 400")
+    window = body_of(loads(f"{text}direction = [{slope}, 0, 1]")).chambers[0].window
+    assert window.dip == pytest.approx((0, slope), abs=1e-6)
+    assert window.tilt == pytest.approx(window.dip, rel=0.03, abs=1e-6)
+    assert window.length == pytest.approx(5e-3 * np.hypot(1, slope), rel=3e-3)
+
+
 def test_a_direction_that_is_square_to_the_wall_changes_nothing():
+    plain, given = (body_of(loads(VOICED.replace("= 22", "= 30") + more)) for more in ("", "direction = [0, 0, 2]"))
+    assert given.chambers[0].window == plain.chambers[0].window
     text = (
         'clay.wall_mm = 5\n[[chamber]]\nname = "b"\nshape = "sphere"\ndiameter_mm = 60\n[[chamber.hole]]\nname = "1"\n'
     )

@@ -123,16 +123,16 @@ def windows(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
 
 def slants(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
     """Holes with a direction of their own that is far from square to the wall."""
-    leans = [float(np.degrees(o.lean)) for o in openings]
+    leans = [float(np.degrees(o.lean)) if o.is_round else 0.0 for o in openings]
     return [Doubt("slant", (first + i,), lean, SLANTED_DEG) for i, lean in enumerate(leans) if lean > SLANTED_DEG]
 
 
 def tilts(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
-    """Openings through a figure whose outside is tilted against them; holes that lean are told as `slants`."""
+    """Openings through an outside that is tilted against them; holes that lean are told as `slants`."""
     found = []
     for i, o in enumerate(openings):
         value, limit = float(np.degrees(np.arctan(np.hypot(*o.tilt)))), SLANTED_DEG if o.is_round else TILTED_DEG
-        if value > limit and np.degrees(o.lean) <= SLANTED_DEG:
+        if value > limit and not (o.is_round and np.degrees(o.lean) > SLANTED_DEG):
             found.append(Doubt("tilt", (first + i,), value, limit, "outside"))
     return found
 

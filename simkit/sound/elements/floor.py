@@ -78,8 +78,12 @@ NO_FLOOR = Floor()
 
 
 def floor_of(voicing: Voicing, window: Opening, clay: Ledge) -> Floor:
-    """The floor of a windway before its window: it hangs as far below the inner face as windway and clay reach."""
+    """The floor of a windway before its window: it hangs as far below the inner face as windway and clay reach.
+
+    Under a window that leans, the face lies lower at the windway's end than at the edge, or higher.
+    """
     depth = 1e-3 * (voicing.windway_height_mm / 2 - voicing.edge_offset_mm) + clay.under
+    depth = max(depth - window.dip[1] * window.height, 0.0)
     burden = floor_burden(window.width, window.height, window.edge_deg, depth, clay.beside)
     more = bend_shares(window.width, window.height, depth, clay.beside, window.curvatures)
     return Floor(clay, burden.inertance * (1 + more.inertance), burden.friction * (1 + more.friction))
