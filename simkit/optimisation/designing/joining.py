@@ -74,7 +74,7 @@ class Piece:
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What its player meets though every note may be in tune, in sentences: notes that pull each other, if the
+        """Troubles of its player though every note may be in tune, in sentences: notes that pull each other, if the
         verdict does not say so, and breath that changes between chambers."""
         uneven = self.outcome.evidence.aims.get(Meeting.measures, 0.0)
         breath = (
