@@ -30,7 +30,9 @@ PER_DOUBT = {
     "collar": 0.7,
     "flat": 1.5,
     "blunt": 1.0,
-    "slant": 1.0,  # seven holes of 6 to 10 mm in bent walls, leans of 15 to 44 degrees: 8 flat to 6 sharp of the judge
+    # Seven holes of 6 to 10 mm in bent walls, leans of 15 to 44 degrees: 8 flat to 6 sharp of the judge; five drawn and
+    # predicted before they were judged, in other bodies, 17 to 35 degrees: 2.1 flat to 0.6 sharp.
+    "slant": 1.0,
     # The law of windows under a tilted outside, from cells at slopes of 0.1, is within 0.03 cut-ups of clay to a slope
     # of one: 0.003 at the limit, of the 2 that such a window's air is long with its ends. It grows as the slope.
     "tilt": 1.3,
