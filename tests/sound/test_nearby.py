@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.special import binom
+from scipy.special import binom, jv
 
 import simkit
 from simkit.body.meshes.all_air import whole_mesh
@@ -13,8 +13,9 @@ from simkit.errors import OutOfReach
 from simkit.field.full.resonance import WholeAir
 from simkit.sound import models
 from simkit.sound.elements import nearby, palms
-from simkit.sound.elements.nearby import Nearby, Returned, RigidBall, RigidPlane, Scatterer, change
-from simkit.sound.elements.palms import Palms
+from simkit.sound.elements.nearby import Nearby, RigidBall, RigidPlane, Scatterer, change
+from simkit.sound.elements.palms import PALM, Palms
+from simkit.sound.elements.returned import InHalves
 from simkit.sound.models.playing import nearby_of
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -138,18 +139,41 @@ def test_a_wall_doubles_what_radiates():
 
 def test_what_is_kept_for_many_wave_numbers_is_the_law():
     openings = 0.03 * np.array([[0, 0, -1], [0.6, 0, 0.8], [0, 1, 0.0]])
-    for thing in (RigidPlane(np.array([0, 0, -0.18]), UP), RigidBall(np.array([0, -0.14, 0.02]), 0.09)):
+    pair = Palms(np.array([0.0, 0.0, -0.01]), 0.06, np.array(PALM))  # between such the air rings in the upper half
+    for thing in (RigidPlane(np.array([0, 0, -0.18]), UP), RigidBall(np.array([0, -0.14, 0.02]), 0.09), pair):
         kept = Nearby.of([thing], BALL, openings)
-        for k in (0.0, 11.0, 37.0, 60.0):
+        some = np.array([60.0, 11.0, 37.0])  # of both halves of the range at once
+        assert kept(some) == pytest.approx(np.stack([kept(k) for k in some]), rel=1e-12)
+        for k in (0.0, 11.0, 30.0, *(() if thing is pair else (37.0, 60.0))):
             exact = change(thing, BALL, openings, k)
             assert np.abs(kept(k) - exact).max() < 1e-3 * np.abs(exact).max()
             assert np.abs(exact - exact.T).max() < 1e-12
     # A damped note's k is complex: there too the image is e^{-ikD}/(4 pi D).
     piece = replace(POINT, ball=0.03)
-    kept = Returned.of(RigidPlane(np.array([0, 0, -0.18]), UP), piece, np.zeros((1, 3)))
+    kept = Nearby.of([RigidPlane(np.array([0, 0, -0.18]), UP)], piece, np.zeros((1, 3)))
     for k in (14 + 0.6j, 40 + 1.5j):
         image = np.exp(-0.36j * k) / (4 * np.pi * 0.36)
         assert kept(np.array([k]))[0, 0, 0] == pytest.approx(piece.sent(k) ** 2 * image, rel=1e-3)
+
+
+def test_two_series_follow_a_law_of_several_paths_and_the_upper_is_found_when_it_is_asked_for():
+    """Against the law itself, three images: of e^{-iax} at most four times the sum of J_n(a) from the first n left out
+    (Trefethen 2013, Approximation Theory and Approximation Practice, theorem 4.2, and Jacobi & Anger's series)."""
+    paths, asked = np.array([0.1, 0.25, 0.4]), []
+
+    def law(k):
+        asked.append(k.max())
+        return np.exp(-1j * k[:, None] * paths).sum(axis=1)[:, None, None] / 3
+
+    found = InHalves.of(law, 0.1, 16, 60.0)
+    bound = 4 / 3 * sum(jv(np.arange(16, 40), 15 * (path - 0.1)).sum() for path in paths)
+    low, high = np.linspace(0, 30, 50), np.linspace(30.001, 60, 50)
+    assert np.abs(found(low + 0j) - law(low)).max() < bound
+    assert max(asked) <= 30
+    assert np.abs(found(high + 0j) - law(high)).max() < bound
+    assert found(np.array(61.0 + 0j)) == pytest.approx(found(np.array([60.0 + 0j]))[0], rel=1e-12)
+    assert found(np.zeros((0, 2), complex)).shape == (0, 2, 1, 1)
+    assert found.of_rows(np.array([True]))(np.array([45.0 + 1j])) == pytest.approx(found(np.array([45.0 + 1j])))
 
 
 def test_nothing_near_is_nothing_and_within_a_thing_is_refused(egg):

@@ -16,7 +16,8 @@ from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
 from simkit.errors import OutOfReach
 from simkit.sound import models
-from simkit.sound.elements.nearby import TERMS, Nearby, Returned
+from simkit.sound.elements.nearby import Nearby
+from simkit.sound.elements.returned import Returned
 from simkit.sound.models.neighbours import coupling, sorted_out
 from simkit.sound.models.roots import lowest
 from simkit.sound.models.side_by_side import lowest_of
@@ -171,7 +172,7 @@ def test_many_fingerings_beside_a_large_chamber_are_each_by_itself(near, known):
     own = np.arange(len(field.k2)) < len(field.k2) // 2
     first = circuit.chamber_air.sound_speed * np.sqrt(field.k2.min())
     k2 = field.k2 * np.where(own, 1.0, (near * note.real / first) ** 2)
-    terms = 0.5 * (np.arange(TERMS) < 2)[:, None, None] * field.outside(0.0)  # grows by as much as the outside itself
+    terms = 0.5 * np.ones((2, 1, 1)) * field.outside(0.0)  # grows by as much as the outside itself
     face = Nearby((Returned(0.1, known * note.real / circuit.room_air.sound_speed, terms),))
     larger = replace(field, k2=k2, volumes=field.volumes * [1.0, 60.0])
     beside = replace(circuit, field=larger, nearby=face)

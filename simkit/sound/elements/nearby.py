@@ -20,11 +20,10 @@ left out. What that costs against boundary elements and the model `resolved`, on
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from dataclasses import dataclass
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
-from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike
 from scipy.special import elliprd, legendre_p_all, spherical_jn, spherical_yn
 
@@ -33,12 +32,13 @@ from simkit.body.walls.wall import Wall, normals, on_wall
 from simkit.field.fem.far_field import leaving
 from simkit.frozen import frozen
 from simkit.sound.elements.palms import PALM, Palms
+from simkit.sound.elements.returned import InHalves, Returned
 
 FACE = 0.090  # m, radius of a ball like a face
 HAND_LOW = 0.010  # m by which hands hang below the middle of the piece
 DEGREES, SMALL = 240, 1e-7  # most degrees of a ball's series, and the share of the last one taken
 EXACT = 20  # degrees whose Bessel functions are computed; above them their product is all but that at rest
-REACH, TERMS = 2.0, 24  # k up to this over the piece's ball, and Chebyshev polynomials for it
+REACH = 2.0  # k up to this over the piece's ball
 
 
 @frozen
@@ -163,6 +163,7 @@ def _bessel_product(x: np.ndarray, top: int) -> np.ndarray:
 
 
 Thing = RigidPlane | RigidBall | Palms
+TERMS = {RigidPlane: 16, RigidBall: 16, Palms: 14}  # Chebyshev polynomials over half of `REACH`: to 4e-5 1/m
 
 
 @frozen
@@ -214,43 +215,18 @@ def change(thing: Thing, piece: Scatterer, openings: np.ndarray, k: ArrayLike) -
     return piece.sent(k)[..., None, None] ** 2 * np.einsum("a,...aibj,b->...ij", (2, -1), pairs, (2, -1))
 
 
-@frozen
-class Returned:
-    """dZ of one thing as a function of k: e^{-ik path} times Chebyshev polynomials (p, n, n) of k on 0 to `top`."""
-
-    path: float
-    top: float
-    terms: np.ndarray
-
-    @staticmethod
-    def of(thing: Thing, piece: Scatterer, openings: np.ndarray) -> Returned:
-        """Interpolation of `change` through Chebyshev's points."""
-        path, top = thing.path(openings), REACH / piece.ball
-        at = chebyshev.chebpts1(TERMS)
-        ks = top * (1 + at) / 2
-        values = np.exp(1j * ks * path)[:, None, None] * change(thing, piece, openings, ks)
-        basis = chebyshev.chebvander(at, TERMS - 1)
-        share = np.where(np.arange(TERMS) > 0, 2, 1) / TERMS
-        return Returned(path, top, np.tensordot(share[:, None] * basis.T, values, axes=1))
-
-    def __call__(self, k: np.ndarray) -> np.ndarray:
-        """dZ (..., n, n), 1/m, at complex k (...); above `top` as there."""
-        k = k * np.minimum(1.0, self.top / np.maximum(k.real, 1e-300))
-        basis = chebyshev.chebvander((2 * k / self.top - 1).ravel(), TERMS - 1).reshape(*k.shape, TERMS)
-        return np.tensordot(basis * np.exp(-1j * k * self.path)[..., None], self.terms, axes=1)
-
-
 @lru_cache(maxsize=64)
-def _returned(thing: Thing, piece: Scatterer, openings: bytes) -> Returned:
+def _returned(thing: Thing, piece: Scatterer, openings: bytes) -> InHalves:
     """Kept for the same places of openings: a hole that is widened stays where it is."""
-    return Returned.of(thing, piece, np.frombuffer(openings).reshape(-1, 3))
+    at = np.frombuffer(openings).reshape(-1, 3)
+    return InHalves.of(partial(change, thing, piece, at), thing.path(at), TERMS[type(thing)], REACH / piece.ball)
 
 
 @dataclass(frozen=True)
 class Nearby:
     """dZ_out of everything near the piece, each as if the others were away; rows as the port field's."""
 
-    parts: tuple[Returned, ...]
+    parts: tuple[Returned | InHalves, ...]
 
     @staticmethod
     def of(things: Sequence[Thing], piece: Scatterer, openings: np.ndarray) -> Nearby:
@@ -268,7 +244,7 @@ class Nearby:
 
     def of_rows(self, rows: np.ndarray) -> Nearby:
         """Copy for some of the openings alone."""
-        return Nearby(tuple(replace(part, terms=part.terms[:, rows][:, :, rows]) for part in self.parts))
+        return Nearby(tuple(part.of_rows(rows) for part in self.parts))
 
     def __call__(self, k: ArrayLike) -> np.ndarray | float:
         """dZ at wave numbers k (...) of the room's air, 1/m, real or complex: (..., n, n), 1/m; 0 for nothing near."""

@@ -116,7 +116,7 @@ class _Between:
         self._found[:, taken] = self._back[:, taken] @ self._pressure
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
 def _between(axes: bytes, aside: float, ks: bytes) -> _Between:
     """Kept: hands stay where they are while a hole moves."""
     return _Between(axes, aside, ks)
