@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from simkit.body import Body, Wall
 from simkit.body.coat import bare_solids
-from simkit.body.walls.union import union_of
+from simkit.body.walls.union import derivatives, union_of
 from simkit.body.walls.wall import project
 from simkit.frozen import frozen
 
@@ -285,7 +285,7 @@ def _grazed(
     w = depth[level[nearest, np.arange(len(flat))].argmin(axis=1)]
     for _ in range(12):
         points = plane.at(flat) + w[:, None] * toward
-        value, slope, hessian = _taylor(walls, nearest, points)
+        value, slope, hessian = derivatives(walls, nearest, points)
         # First along the sight to the least level, where that has a minimum, then across it to the zero of the level.
         curve = np.einsum("i,nij,j->n", toward, hessian, toward)
         w = w - np.clip(np.where(curve > 0, (slope @ toward) / np.where(curve > 0, curve, 1.0), 0.0), -step, step)
@@ -295,13 +295,3 @@ def _grazed(
         flat = flat - move * np.minimum(1.0, 0.5 * step / np.maximum(long, 1e-300))
     strayed = np.linalg.norm(flat - start, axis=1) > 2 * step
     return np.where(strayed[:, None], start, flat)
-
-
-def _taylor(walls: list[Wall], nearest: np.ndarray, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    value, slope, hessian = np.empty(len(points)), np.empty((len(points), 3)), np.empty((len(points), 3, 3))
-    for number, wall in enumerate(walls):
-        mine = nearest == number
-        if mine.any():
-            t = wall.taylor(points[mine])
-            value[mine], slope[mine], hessian[mine] = t.value, t.slope, t.hessian
-    return value, slope, hessian

@@ -152,15 +152,11 @@ def _patched_skin(gmsh: Any, sheet: Sheet, turn: float) -> int:
 
 def patch_face(gmsh: Any, grid: np.ndarray) -> int:
     """A cubic B-spline face through a grid of points (n, n, 3), m; its parameters run evenly from 0 to 1."""
-    occ, n = gmsh.model.occ, len(grid)
+    n = len(grid)
     first = make_interp_spline(np.linspace(0, 1, n), 1e3 * grid, k=3)
     second = make_interp_spline(np.linspace(0, 1, n), np.moveaxis(first.c, 1, 0), k=3)
-    points = [occ.addPoint(*c) for c in second.c.reshape(-1, 3)]
-    (ku, mu), (kv, mv) = with_multiplicity(first.t), with_multiplicity(second.t)
-    face = occ.addBSplineSurface(
-        points, n, degreeU=3, degreeV=3, knotsU=ku, knotsV=kv, multiplicitiesU=mu, multiplicitiesV=mv
-    )
-    occ.remove([(0, p) for p in points])
+    face, points = spline_face(gmsh, second.c, first.t, second.t)
+    gmsh.model.occ.remove([(0, p) for p in points])
     return face
 
 
@@ -184,7 +180,6 @@ def _end_faces(gmsh: Any, side: int, caps: list[Sheet]) -> list[int]:
 
 def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
     """A cubic B-spline surface through the rings of a sheet, closed around; its face and its control points."""
-    occ = gmsh.model.occ
     p = 1e3 * sheet.points
     along = make_interp_spline(chord(p), p, k=3)
     rings = np.moveaxis(along.c, 1, 0)
@@ -193,8 +188,14 @@ def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
         # A tip's ring is as wide as the root of what rounding leaves of zero: 1e-8 of the size.
         if np.ptp(ring, axis=0).max() < 1e-6 * np.ptp(p, axis=(0, 1)).max():
             control[:, end] = ring[0]
+    return spline_face(gmsh, control, along.t, knots_v)
+
+
+def spline_face(gmsh: Any, control: np.ndarray, first: np.ndarray, second: np.ndarray) -> tuple[int, list[int]]:
+    """A cubic B-spline face by control points (second, first, 3), mm, and knots each way; its and its points' tags."""
+    occ = gmsh.model.occ
     points = [occ.addPoint(*c) for c in control.reshape(-1, 3)]
-    (ku, mu), (kv, mv) = with_multiplicity(along.t), with_multiplicity(knots_v)
+    (ku, mu), (kv, mv) = _with_multiplicity(first), _with_multiplicity(second)
     face = occ.addBSplineSurface(
         points, control.shape[1], degreeU=3, degreeV=3, knotsU=ku, knotsV=kv, multiplicitiesU=mu, multiplicitiesV=mv
     )
@@ -233,7 +234,7 @@ def clamped(values: np.ndarray, c: np.ndarray, start: int, stop: int) -> tuple[n
     return knots, np.concatenate([np.stack(ends[0]), c[start + 1 : stop], np.stack(ends[1])])
 
 
-def with_multiplicity(knots: np.ndarray) -> tuple[list[float], list[int]]:
+def _with_multiplicity(knots: np.ndarray) -> tuple[list[float], list[int]]:
     """Knots once each, and how often each stands."""
     values, counts = np.unique(np.round(knots, 12), return_counts=True)
     return values.tolist(), counts.tolist()

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.interpolate import make_interp_spline
 from scipy.spatial.transform import Rotation
 
-from simkit.body.meshes.drawn import build, chord, clamped, ring_spline, with_multiplicity
+from simkit.body.meshes.drawn import build, chord, clamped, ring_spline, spline_face
 from simkit.body.walls.primitives import ClosedSheets, MovedSolid, Sheet, Solid, Union
 
 
@@ -67,7 +67,6 @@ def _end_face(gmsh: Any, faces: list[int], y: float) -> int:
 
 def _half_faces(gmsh: Any, sheet: Sheet) -> tuple[list[int], list[int]]:
     """The smooth closed surface through a sheet's rings as two B-spline faces; their tags and their control points'."""
-    occ = gmsh.model.occ
     p = 1e3 * sheet.points
     along = make_interp_spline(chord(p), p, k=3)
     rings = np.moveaxis(along.c, 1, 0)
@@ -79,13 +78,7 @@ def _half_faces(gmsh: Any, sheet: Sheet) -> tuple[list[int], list[int]]:
         for end in (0, -1):
             if np.ptp(p[end], axis=0).max() < 1e-5:
                 grid[:, end] = p[end].mean(axis=0)  # to the last digit, or it is no pole
-        tags = [occ.addPoint(*corner) for corner in grid.reshape(-1, 3)]
-        (ku, mu), (kv, mv) = with_multiplicity(along.t), with_multiplicity(knots)
-        faces.append(
-            occ.addBSplineSurface(
-                tags, grid.shape[1], degreeU=3, degreeV=3,
-                knotsU=ku, knotsV=kv, multiplicitiesU=mu, multiplicitiesV=mv,
-            )
-        )  # fmt: skip
+        face, tags = spline_face(gmsh, grid, along.t, knots)
+        faces.append(face)
         points += tags
     return faces, points

@@ -62,13 +62,7 @@ class UnionWall(Wall):
 
     def taylor(self, points: np.ndarray) -> Taylor:
         points = np.atleast_2d(np.asarray(points, float))
-        owner = self.owner(points)
-        value, slope, hessian = np.empty(len(points)), np.empty((len(points), 3)), np.empty((len(points), 3, 3))
-        for n, solid in enumerate(self.solids):
-            mine = np.flatnonzero(owner == n)
-            if len(mine):
-                t = solid.taylor(points[mine])
-                value[mine], slope[mine], hessian[mine] = t.value, t.slope, t.hessian
+        value, slope, hessian = derivatives(self.solids, self.owner(points), points)
         return Taylor(value, list(slope.T), [hessian[:, i, j] for i, j in _PAIRS])
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
@@ -200,6 +194,19 @@ class UnionWall(Wall):
         levels = self.levels(points)
         levels[own] = np.inf
         return np.asarray(levels.min(axis=0) > 0)
+
+
+def derivatives(
+    walls: Sequence[Wall], owner: np.ndarray, points: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Level (n,), slope (n, 3) and Hessian (n, 3, 3) at `points`, each by the wall whose number is in `owner` (n,)."""
+    value, slope, hessian = np.empty(len(points)), np.empty((len(points), 3)), np.empty((len(points), 3, 3))
+    for n, wall in enumerate(walls):
+        mine = np.flatnonzero(owner == n)
+        if len(mine):
+            t = wall.taylor(points[mine])
+            value[mine], slope[mine], hessian[mine] = t.value, t.slope, t.hessian
+    return value, slope, hessian
 
 
 def _reduced(solid: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

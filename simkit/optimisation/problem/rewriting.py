@@ -8,7 +8,7 @@ import tomlkit
 from tomlkit.items import Item
 
 from simkit.errors import OutOfReach
-from simkit.vessel import Vessel, loads
+from simkit.vessel import Vessel, loads, writing
 from simkit.vessel.keys import find, written
 from simkit.vessel.part import Path
 from simkit.vessel.reader import text_of
@@ -63,16 +63,9 @@ def _write(node: Any, path: Path, value: object) -> None:
             node[step] = tomlkit.table()
         node = node[step]
     old = node[path[-1]] if isinstance(path[-1], int) or path[-1] in node else None
-    node[path[-1]] = _item(value)
+    node[path[-1]] = writing.number(value)
     if isinstance(old, Item) and isinstance(path[-1], str) and old.trivia.comment:
         # Remarks stay in their column as far as there is room.
         trivia = node[path[-1]].trivia
         longer = len(node[path[-1]].as_string()) - len(old.as_string())
         trivia.comment_ws = " " * max(1, len(old.trivia.comment_ws) - longer)
-
-
-def _item(value: object) -> Item:
-    """A value as the file has it: 6 and not 6.0."""
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e6:
-        return tomlkit.item(int(value))
-    return tomlkit.item(value)
