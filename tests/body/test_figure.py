@@ -6,7 +6,7 @@ from scipy.spatial import cKDTree
 
 from simkit.body import body_of
 from simkit.body.figures import thinnest_clay
-from simkit.body.meshes.all_air import whole_mesh
+from simkit.body.meshes.all_air import checked, whole_mesh
 from simkit.body.meshes.nets import netted
 from simkit.body.mouthpiece import angles_of, windway_cut
 from simkit.body.walls.formulas import EggWall, TubeWall
@@ -14,6 +14,7 @@ from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.union import UnionWall
 from simkit.body.walls.wall import curvatures, distance, normals, on_wall, project
+from simkit.errors import OutOfReach
 from simkit.vessel import DesignError, loads
 
 BALLS = """
@@ -131,6 +132,20 @@ def test_a_window_with_a_direction_goes_that_way_through_balls(way):
     assert (at_edge - window.center) @ axis - window.dip[1] * window.height / 2 == pytest.approx(0.2e-3)
     falls = (window.height / 2) ** 2 * (1 + window.dip[1] ** 2) / (2 * 30e-3)
     assert np.linalg.norm(at_edge - 0.2e-3 * axis - middle) - 30e-3 == pytest.approx(falls, rel=0.05)
+
+
+def test_a_hole_over_a_seam_is_refused_with_its_place_and_by_how_much():
+    """Balls of 24 mm and, 8 mm along and 14 up from its middle, of 12: by Pythagoras both are as high 1.3 mm along from
+    the hole's middle, so that its rim, 3 mm away and half a millimetre wide, lies within the smaller one there."""
+    text = 'clay.wall_mm = 4\nclay.edge_radius_mm = 0.5\n[[part]]\nname = "bump"\nshape = "sphere"\ndiameter_mm = 24\n'
+    text += 'offset_mm = [16, 0, 14]\n[[chamber]]\nname = "b"\nshape = "sphere"\ndiameter_mm = 40\n[[chamber.hole]]\n'
+    text += 'name = "1"\nalong_mm = 20\naround_deg = 0\ndiameter_mm = 6\n'
+    (chamber,) = body_of(loads(text)).chambers
+    with pytest.raises(
+        OutOfReach, match=r"hole 1 comes out over a seam .* 24 mm along, .*: its rim lies \d\.\d mm within"
+    ):
+        checked(chamber)
+    checked(body_of(loads(text.replace("[16, 0, 14]", "[22, 0, 14]"))).chambers[0])
 
 
 @pytest.mark.parametrize("slope", [0.1, 0.3])

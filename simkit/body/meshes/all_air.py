@@ -141,6 +141,11 @@ REMEDY = "move openings away from seams, tight corners and each other, or ask th
 def _meshable(chamber: ChamberBody) -> None:
     """Refuse, in words, what is not meshed yet."""
     for o in chamber.all_openings:
+        if o.figure is not None and not o.clay:
+            try:
+                outer_solid(o)
+            except ValueError as seam:
+                raise OutOfReach(f"resolved: {seam}, or ask the model ports") from seam
         if own_wall(o, chamber.thickness):
             _own_wall_meshable(chamber, o)
         if o.rim + o.inside_rim > 0.98 * o.length > 0:

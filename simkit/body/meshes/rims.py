@@ -18,9 +18,10 @@ from scipy.interpolate import CubicSpline
 from simkit.body.chambers import Opening
 from simkit.body.meshes.outlines import DuctSurface, Footprint
 from simkit.body.meshes.rolling import Face, Rolled, lift, meeting
+from simkit.body.meshes.soundness import place
 from simkit.body.walls.primitives import FlatFace
 from simkit.body.walls.union import UnionWall, solids_of
-from simkit.body.walls.wall import Wall, normals
+from simkit.body.walls.wall import Wall, distance, normals
 
 SPOT = 1.6  # radius of the flat face round a hole with a wall of its own, over the hole's
 
@@ -66,7 +67,11 @@ def outer_solid(o: Opening) -> Wall:
     ring = ring + lift(mine, 0.0, ring, o.axis, o.through)[:, None] * o.axis
     for other in solids:
         if other is not mine and (other.level(ring) < 0).any():
-            raise ValueError(f"the rim of {o.title} runs over a seam of the outside")
+            away = distance(other, ring)
+            least = f"{-1e3 * away.min():.1f} mm within what is joined there; move either away, make the hole smaller"
+            least = least if o.is_round else least.replace("make the hole smaller", "narrow the window")
+            where = place(ring[away.argmin()])
+            raise ValueError(f"{o.title} comes out over a seam of the outside, {where}: its rim lies {least}")
     return mine
 
 
