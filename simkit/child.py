@@ -15,7 +15,7 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from math import ceil
-from typing import Any, TypeVar
+from typing import Any, BinaryIO, TypeVar
 
 from simkit.errors import OutOfReach
 from simkit.machine import end_after
@@ -65,11 +65,29 @@ def in_own_process(work: Callable[..., T], *given: Any, seconds: float, what: tu
     return found
 
 
+_answers: BinaryIO | None = None  # of a helper
+
+
+def give_up(failure: Exception) -> None:
+    """In a helper, answer with a failure and end at once, from within a library that nothing else can stop; in any
+    other process do nothing."""
+    if _answers is not None:
+        _answer(False, failure)
+
+
+def _answer(done: bool, answer: Any) -> None:
+    assert _answers is not None
+    with _answers:
+        pickle.dump((done, answer), _answers)
+    os._exit(0)  # at once: the thread that waits on the input would hold up the end
+
+
 def serve(seconds: float | None = None) -> None:
     """The helper's side; it ends when it has worked that long."""
     if seconds is not None:
         end_after(ceil(seconds))
-    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    global _answers
+    _answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever is printed is no answer
     work, given = pickle.load(sys.stdin.buffer)
     threading.Thread(target=_end_with_the_asker, daemon=True).start()
@@ -77,9 +95,7 @@ def serve(seconds: float | None = None) -> None:
         answered = True, work(*given)
     except Exception as failure:  # noqa: BLE001 raised again by whoever asked
         answered = False, failure
-    with answers:
-        pickle.dump(answered, answers)
-    os._exit(0)  # at once: the thread that waits on the input would hold up the end
+    _answer(*answered)
 
 
 def _end_with_the_asker() -> None:

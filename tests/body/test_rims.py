@@ -126,4 +126,6 @@ def test_a_cover_stays_clear_of_a_flat_slope(edge_deg, size):
     with kernel.session() as gmsh:
         extra, triangles = disc(gmsh, duct, points[loop])
     number = np.concatenate([loop, len(points) + np.arange(len(extra))])
-    uncrossed(np.concatenate([points, extra]), np.concatenate([number[triangles], strip.triangles(0, strip.cover)]))
+    uncrossed(
+        np.concatenate([points, extra]), np.concatenate([number[triangles], strip.triangles(0, strip.cover, points)])
+    )

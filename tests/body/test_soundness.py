@@ -7,8 +7,8 @@ import simkit
 from simkit.body import body_of, kernel
 from simkit.body.meshes import panels as panels_module
 from simkit.body.meshes.all_air import whole_mesh
-from simkit.body.meshes.panels import fill
-from simkit.body.meshes.soundness import as_large, closed, filled, uncrossed, unfolded
+from simkit.body.meshes.panels import fill, sphere
+from simkit.body.meshes.soundness import Unsettled, as_large, closed, filled, uncrossed, unfolded
 from simkit.errors import MeshError
 
 POINTS = 1e-3 * np.array([[0, 0, 0], [10, 0, 0], [0, 10, 0], [0, 0, 10], [8, 8, 8.0]])
@@ -101,3 +101,15 @@ def test_what_gmsh_left_out_is_one_sentence_with_its_place(monkeypatch):
     with pytest.raises(MeshError, match=r"mm along, .* mm up") as said:
         whole_mesh(chamber, 2.0)
     assert "ask the model ports" in str(said.value)
+
+
+def test_cells_that_are_divided_far_more_often_than_the_skin_asks_for_are_told_with_their_place():
+    """A ball of 20 mm, 30 mm along, whose cells near the middle would be of 0.1 mm, a quarter of a million."""
+
+    def size(x, y, z):
+        return 0.1 + np.sqrt((x - 2) ** 2 + (y - 30) ** 2 + z**2) / 30
+
+    with kernel.session() as gmsh:
+        points, triangles = sphere(gmsh, np.array([0.002, 0.03, 0.0]), 0.01, 0.004)
+        with pytest.raises(Unsettled, match=r"without end \d+ mm along, \d mm to the right"):
+            fill(gmsh, points, [triangles], size)

@@ -8,9 +8,11 @@ from scipy.sparse import csr_matrix, random
 
 from simkit.body.meshes import all_air
 from simkit.body.meshes.curved import air_mesh
+from simkit.body.meshes.soundness import Unsettled
 from simkit.body.walls.formulas import EggWall
-from simkit.errors import MeshError
+from simkit.errors import MeshError, OutOfReach
 from simkit.field.fem.preconditioner import DEGREE, SPREAD, TwoLevel, largest_over_diagonal, through
+from simkit.field.full import graded
 from simkit.field.full.resonance import Linear, merged
 
 
@@ -110,3 +112,29 @@ def test_a_size_that_gmsh_fails_at_gives_way_to_the_next(monkeypatch):
     assert found == ((0.9, "egg at 0.9"), (0.8, "egg at 0.8"))
     with pytest.raises(MeshError, match="no luck"):
         all_air.graded_meshes("egg", ((1.0, 0.9), (1.0, 0.6)))
+
+
+def test_a_mesh_far_larger_than_it_was_reckoned_is_not_solved(monkeypatch):
+    """The estimate before it is meshed is right within a third."""
+    wholes = [SimpleNamespace(mesh=SimpleNamespace(points=np.zeros((count, 0)))) for count in (1000, 700_000)]
+    monkeypatch.setattr(graded, "in_own_process", lambda *given, **further: [(1.0, whole) for whole in wholes])
+    for name, answer in (("_gradings", (((1.0,), (1.0,)), 2.5)), ("checked", (None,)), ("unknowns", 1000)):
+        monkeypatch.setattr(graded, name, lambda *given, answer=answer: answer)
+    with pytest.raises(OutOfReach, match=r"700,000 unknowns, which want 3\.3 GiB"):
+        graded.graded_air(SimpleNamespace(name="egg"))
+
+
+def test_what_would_be_divided_without_end_is_tried_at_the_last_sizes_at_once(monkeypatch):
+    """Each size nearby would take as long to fail."""
+    tried = []
+
+    def meshes(work, chamber, gradings, obstacles, **further):
+        tried.append(gradings)
+        raise Unsettled("the air", 1.0, f"no end to {gradings}")
+
+    monkeypatch.setattr(graded, "in_own_process", meshes)
+    for name, answer in (("_gradings", (((1.2, 1.3), (0.8, 1.0)), 2.5)), ("checked", (None,)), ("unknowns", 1000)):
+        monkeypatch.setattr(graded, name, lambda *given, answer=answer: answer)
+    with pytest.raises(MeshError, match=r"no end to \(\(1\.3,\), \(1\.0,\)\)"):
+        graded.graded_air(SimpleNamespace(name="egg"))
+    assert tried == [((1.2, 1.3), (0.8, 1.0)), ((1.3,), (1.0,))]

@@ -22,6 +22,7 @@ from simkit.body.meshes.panels import MM, SizeAt, fill, sphere, wall_panels
 from simkit.body.meshes.rims import SPOT, duct_of, outer_solid, own_wall, spot_of
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.skins import Skins, WholeMesh
+from simkit.body.meshes.soundness import REMEDY
 from simkit.body.walls.primitives import Faced, FlatFace, Union
 from simkit.body.walls.wall import clearance, normals, on_wall, thinnest
 from simkit.errors import MeshError, OutOfReach
@@ -133,9 +134,6 @@ def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> 
         where = f"it is only {MM * thin:.2g} mm thick in one place; make it thicker there, or ask the model ports"
         raise MeshError("the chamber", MM * grading.inside, where)
     return grading, center, radius
-
-
-REMEDY = "move openings away from seams, tight corners and each other, or ask the model ports"
 
 
 def _meshable(chamber: ChamberBody) -> None:

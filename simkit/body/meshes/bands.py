@@ -8,6 +8,8 @@ import numpy as np
 
 from simkit.body.meshes.outlines import DuctSurface, Footprint
 
+FLAT_SLOPE = 25.0  # degrees
+
 
 @dataclass(frozen=True, eq=False)
 class Strip:
@@ -41,14 +43,18 @@ class Strip:
         """Points of all rows but the first and the last: (n, 3), m."""
         return np.concatenate([self.row(r) for r in range(1, len(self.depths) - 1)])
 
-    def triangles(self, low: int, high: int) -> np.ndarray:
-        """Two triangles in every cell between two rows, diagonals alternating: (t, 3)."""
+    def triangles(self, low: int, high: int, points: np.ndarray) -> np.ndarray:
+        """Two triangles in every cell between two rows, (t, 3), for all nodes' points (n, 3), m.
+
+        Diagonals alternate, but beside a flat slope, where they would leave needles, each cell takes its shorter one.
+        """
         this = np.arange(len(self.start))
         after = np.roll(this, -1)
         found = []
         for r in range(low, high):
             quad = np.stack([self.ids[r, this], self.ids[r, after], self.ids[r + 1, after], self.ids[r + 1, this]], 1)
-            even = ((this + r) % 2 == 0)[:, None]
+            one, other = (np.linalg.norm(points[quad[:, a]] - points[quad[:, a + 2]], axis=1) for a in (0, 1))
+            even = (one < other if self.duct.opening.edge_deg < FLAT_SLOPE else (this + r) % 2 == 0)[:, None]
             found += [np.where(even, quad[:, [0, 1, 2]], quad[:, [0, 1, 3]])]
             found += [np.where(even, quad[:, [0, 2, 3]], quad[:, [1, 2, 3]])]
         return np.concatenate(found) if found else np.zeros((0, 3), int)

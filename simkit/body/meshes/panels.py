@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 from simkit.body import kernel
 from simkit.body.meshes import drawn
 from simkit.body.meshes.outlines import DuctSurface, OutlineCut
-from simkit.body.meshes.soundness import closed, filled, open_nodes, uncrossed
+from simkit.body.meshes.soundness import Bounded, closed, filled, open_nodes, uncrossed
 from simkit.body.meshes.trimmed import trimmed_faces
 from simkit.body.walls.primitives import Solid
 
@@ -299,7 +299,8 @@ def fill(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Tetrahedra inside the first closed skin of triangles and outside the others.
 
-    Returns points (n, 3), m, tetrahedra (m, 4), and which of the given points the first ones are.
+    Returns points (n, 3), m, tetrahedra (m, 4), and which of the given points the first ones are. Unsettled
+    where gmsh would divide cells beside a skin's needles nearly without end.
     """
     for triangles in skins:
         closed(triangles)
@@ -325,14 +326,16 @@ def fill(
         ("Renumber", 0),  # the given points keep their numbers
     ):
         gmsh.option.setNumber(f"Mesh.{name}", value)
-    mesh.setSizeCallback(lambda dim, tag, x, y, z, lc: size(x, y, z))
+    used = np.unique(np.concatenate([t.ravel() for t in skins]))
+    bounded = Bounded(size, len(used))
+    mesh.setSizeCallback(lambda dim, tag, x, y, z, lc: bounded(x, y, z))
     try:
         mesh.generate(3)
     finally:
         mesh.removeSizeCallback()
+    bounded.settled()
     tags, coords, _ = mesh.getNodes()
     tags = tags.astype(int) - 1
-    used = np.unique(np.concatenate([t.ravel() for t in skins]))
     # The given points first, in their order, then what gmsh has put between; `place` and `number` lead there and back.
     ids = np.concatenate([used, np.setdiff1d(tags, used)])
     place, number = np.full((2, ids.max() + 1), -1)

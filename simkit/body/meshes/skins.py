@@ -206,7 +206,8 @@ class Skins:
 
     def _rows(self, inside: bool) -> list[np.ndarray]:
         """The strips' triangles on one side of their covers."""
-        return [s.triangles(0, s.cover) if inside else s.triangles(s.cover, len(s.ids) - 1) for s in self.strips]
+        ends = ((0, s.cover) if inside else (s.cover, len(s.ids) - 1) for s in self.strips)
+        return [s.triangles(*rows, self.points) for s, rows in zip(self.strips, ends, strict=True)]
 
 
 def on_flat_face(spot: FlatFace, points: np.ndarray, within: float = 1e-6) -> tuple[np.ndarray, np.ndarray]:

@@ -2,14 +2,59 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body.kernel import edge_keys
+from simkit.child import give_up
+from simkit.errors import MeshError
 
 SAME_VOLUME = 2e-3  # curved elements of the coarsest meshes come within a tenth of that
+
+
+REMEDY = "move openings away from seams, tight corners and each other, or ask the model ports"
+
+
+class Unsettled(MeshError):
+    """A volume whose cells gmsh would divide again and again."""
+
+
+class Bounded:
+    """A size (mm) at a point (mm) that is asked a bounded number of times, once for each node that gmsh adds.
+
+    Beside a skin's needles gmsh tries nearly to no end, and takes no word to stop: in a process of its own that ends at
+    once, in ours the failure is told when it is done.
+    """
+
+    # Nodes within a volume for each of its skin; bodies of all kinds take 0.3 to 0.7, those with few cells more.
+    OFTEN, ANYWAY = 1.25, 1000
+    LAST = 200
+
+    def __init__(self, size: Callable[[float, float, float], float], nodes: int):
+        self.size, self.most, self.asked = size, int(self.OFTEN * nodes) + self.ANYWAY, 0
+        self.last: deque[tuple[float, float, float]] = deque(maxlen=self.LAST)
+        self.least = np.inf
+
+    def __call__(self, x: float, y: float, z: float) -> float:
+        self.asked += 1
+        self.last.append((x, y, z))
+        if self.asked == self.most + 1:
+            give_up(self._failure())
+        size = self.size(x, y, z)
+        self.least = min(self.least, size)
+        return size
+
+    def settled(self) -> None:
+        """Unsettled, with the place, where it was asked too often."""
+        if self.asked > self.most:
+            raise self._failure()
+
+    def _failure(self) -> Unsettled:
+        where = f"its cells would be divided without end {place(np.median(self.last, axis=0) / 1e3)}"
+        return Unsettled("the air in and around the piece", self.least, f"{where}; {REMEDY}")
 
 
 def closed(triangles: np.ndarray) -> None:
