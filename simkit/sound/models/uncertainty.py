@@ -30,7 +30,7 @@ PER_DOUBT = {
     "collar": 0.7,
     "flat": 1.5,
     "blunt": 1.0,
-    # Seven holes of 6 to 10 mm in bent walls, leans of 15 to 44 degrees: 8 flat to 6 sharp of the judge; five drawn and
+    # Seven holes of 6 to 10 mm in bent walls, leans of 15 to 44 degrees: 8 flat to 6 sharp of the judge; six drawn and
     # predicted before they were judged, in other bodies, 17 to 35 degrees: 2.1 flat to 0.6 sharp.
     "slant": 1.0,
     # The law of windows under a tilted outside, from cells at slopes of 0.1, is within 0.03 cut-ups of clay to a slope
