@@ -38,8 +38,10 @@ def aperture_beside(old: Opening, new: Opening, at_rest: Aperture | None = None)
     grown, smaller = np.exp(_law(new) - _law(old)), old.height / new.height
     inertance = (rest.outer - was.outer) / was.area * smaller * float(grown[0])
     friction = (rest.outer_viscous - was.outer_viscous) * was.perimeter / was.area**2 * smaller**2 * float(grown[1])
+    within = (rest.inner - was.inner) / was.area * smaller  # of a window that leans
     return replace(
         upright,
+        inner=upright.inner + upright.area * within,
         outer=upright.outer + upright.area * inertance,
         outer_viscous=upright.outer_viscous + upright.area**2 / upright.perimeter * friction,
     )
