@@ -160,7 +160,7 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
 
     figure: the outer surface, if it is not the wall moved out: the duct then runs through the clay that is there.
     """
-    own, hole = hole.wall_mm, vessel.with_clay(hole)
+    own, hole, even = hole.wall_mm, vessel.with_clay(hole), figure is None
     opening = _even_hole(vessel, wall, hole)
     if hole.duct is not None:
         opening = replace(opening, duct=hole.duct)
@@ -173,7 +173,8 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
     opening = _through_figure(opening, figure, own)
     if opening.square is not None:
         _stays_in_clay(wall, opening)
-    return opening if opening.clay else replace(opening, tilt=_tilt_over_hole(opening, figure))
+    # How an even wall slants against a hole, the law of its ends knows by the wall's bend.
+    return opening if opening.clay or even else replace(opening, tilt=_tilt_over_hole(opening, figure))
 
 
 # From square to the wall: what leans more is cut along the clay, its rim twice as long as wide.
