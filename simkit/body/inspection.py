@@ -212,8 +212,7 @@ class _Inspection:
         ):
             most = -1 / tightest / MM
             yield self.fault(
-                "clay.wall_mm",
-                f"at most {most:.2f} for {self.chamber.name}: at its waist the outside meets itself",
+                "clay.wall_mm", f"at most {most:.2f} for {self.chamber.name}: at its waist the outside meets itself"
             )
 
     def _place(self, key: str, make: Callable[[], Opening]) -> Iterator[Fault]:

@@ -148,12 +148,7 @@ def _squares(inside: np.ndarray, cells: _Cells, points: np.ndarray) -> np.ndarra
         here, there = within[:-1, 1:-1, 1:-1], within[1:, 1:-1, 1:-1]
         for cut, end, turned in ((here & ~there, 0, False), (~here & there, 1, True)):
             ring = []
-            for u, v in (
-                (0, 0),
-                (1, 0),
-                (1, 1),
-                (0, 1),
-            ):  # of that cell the edge is at the corner 1 - u, 1 - v
+            for u, v in ((0, 0), (1, 0), (1, 1), (0, 1)):  # of that cell the edge is at the corner 1 - u, 1 - v
                 place = [0, 0, 0]
                 place[axis], place[one], place[other] = end, 1 - u, 1 - v
                 corner = 4 * place[0] + 2 * place[1] + place[2]

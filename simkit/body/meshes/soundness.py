@@ -9,6 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body.kernel import edge_keys
+from simkit.body.walls.triangulated import pierced
 from simkit.child import give_up
 from simkit.errors import MeshError
 
@@ -80,7 +81,7 @@ def uncrossed(points: np.ndarray, triangles: np.ndarray) -> None:
         apart = (triangles[t][:, :, None] != edges[e][:, None, :]).all(axis=(1, 2))
         e, t = e[apart], t[apart]
         start, stop = points[edges[e, 0]], points[edges[e, 1]]
-        hit = _pierced(start, stop - start, points[triangles[t]])
+        hit = pierced(start, stop - start, points[triangles[t]])
         if hit.any():
             middles = (start[hit] + stop[hit]) / 2
             raise ValueError(f"its surface crosses itself {place(middles[0])}")  # the mean of several is none of them
@@ -102,22 +103,6 @@ def _near(points: np.ndarray, edges: np.ndarray, triangles: np.ndarray) -> Itera
             e, t = some[found["i"]], part[found["j"]]
             near = found["v"] < half[e] + reach[t]
             yield e[near], t[near]
-
-
-def _pierced(start: np.ndarray, way: np.ndarray, corners: np.ndarray) -> np.ndarray:
-    """Whether edges (n, 3) from `start` along `way` pierce triangles (n, 3, 3), both without their borders.
-
-    Moller & Trumbore 1997 [Moller1997], J. Graphics Tools 2:21 (from memory).
-    """
-    u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    h = np.cross(way, v)
-    volume = np.einsum("ni,ni->n", u, h)
-    flat = np.abs(volume) < 1e-12 * np.prod([np.linalg.norm(a, axis=1) for a in (u, v, way)], axis=0)
-    volume = np.where(flat, 1.0, volume)
-    away = start - corners[:, 0]
-    q = np.cross(away, u)
-    a, b, c = (np.einsum("ni,ni->n", *pair) / volume for pair in ((away, h), (way, q), (v, q)))
-    return np.asarray(~flat & (a > 0) & (b > 0) & (a + b < 1) & (c > 0) & (c < 1))
 
 
 def filled(points: np.ndarray, tets: np.ndarray, skins: Sequence[np.ndarray]) -> None:

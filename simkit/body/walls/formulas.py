@@ -57,9 +57,8 @@ class EggWall(Wall):
                 if not (np.abs(step) > 1e-15 * square.max()).any():
                     break
         foot = middle + square * q / np.maximum(t[:, None] + square, 1e-300)
-        deep = ~(
-            t + square.min() > 1e-3 * square.min()
-        )  # near the middle of the thickest part: many are all but nearest
+        # Near the middle of the thickest part many are all but nearest.
+        deep = ~(t + square.min() > 1e-3 * square.min())
         if deep.any():
             foot[deep] = super().nearest(points[deep])
         return foot

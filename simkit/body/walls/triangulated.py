@@ -155,19 +155,21 @@ def crossings(points: np.ndarray, cells: np.ndarray) -> np.ndarray:
     hit = np.zeros(len(pairs), bool)
     for i in range(3):
         start, way = corner[pairs[:, 0], i], corner[pairs[:, 0], (i + 1) % 3] - corner[pairs[:, 0], i]
-        hit |= _pierces(start, way, corner[pairs[:, 1]])
+        hit |= pierced(start, way, corner[pairs[:, 1]])
     return np.unique(pairs[hit, 1])
 
 
-def _pierces(start: np.ndarray, way: np.ndarray, triangle: np.ndarray) -> np.ndarray:
-    """Mask (n,) of the segments from `start` along `way` that pass through the triangle."""
-    e1, e2 = triangle[:, 1] - triangle[:, 0], triangle[:, 2] - triangle[:, 0]
-    p = np.cross(way, e2)
-    det = np.einsum("ni,ni->n", e1, p)
-    safe = np.where(np.abs(det) > 1e-30, det, np.inf)
-    s = start - triangle[:, 0]
-    u = np.einsum("ni,ni->n", s, p) / safe
-    q = np.cross(s, e1)
-    v = np.einsum("ni,ni->n", way, q) / safe
-    t = np.einsum("ni,ni->n", e2, q) / safe
-    return (u > 0) & (v > 0) & (u + v < 1) & (t > 0) & (t < 1) & np.isfinite(safe)
+def pierced(start: np.ndarray, way: np.ndarray, corners: np.ndarray) -> np.ndarray:
+    """Mask (n,) of the edges (n, 3) from `start` along `way` that pierce triangles (n, 3, 3), without their borders.
+
+    Moller & Trumbore 1997 [Moller1997], J. Graphics Tools 2:21 (from memory).
+    """
+    u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    h = np.cross(way, v)
+    volume = np.einsum("ni,ni->n", u, h)
+    flat = np.abs(volume) < 1e-12 * np.prod([np.linalg.norm(a, axis=1) for a in (u, v, way)], axis=0)
+    volume = np.where(flat, 1.0, volume)
+    away = start - corners[:, 0]
+    q = np.cross(away, u)
+    a, b, c = (np.einsum("ni,ni->n", *pair) / volume for pair in ((away, h), (way, q), (v, q)))
+    return np.asarray(~flat & (a > 0) & (b > 0) & (a + b < 1) & (c > 0) & (c < 1))
