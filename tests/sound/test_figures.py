@@ -141,15 +141,18 @@ open = ["1"]
     assert abs(off) < ports.uncertainty_cents + judge.uncertainty_cents
 
 
+SQUARE = {"square": None, "tilt": (0.0, 0.0)}  # to both faces
+
+
 def test_a_hole_aslant_has_shorter_ends_the_more_so_in_thick_clay_and_with_round_rims():
     """In thin clay it is an ellipse and its mouth says all (`test_flow`); a square hole has nothing of it."""
     (hole,) = body_of(simkit.loads(SLANT.format("direction = [0.7, 0.3, 1]"))).chambers[0].openings
     thin, blunt = replace(hole, length=0.02 * hole.radius, rim=0.0, inside_rim=0.0), replace(hole, rim=0.0)
 
     def spared(opening):
-        square, slanting = aperture_of(replace(opening, square=None)), aperture_of(opening)
+        square, slanting = aperture_of(replace(opening, **SQUARE)), aperture_of(opening)
         return np.subtract((square.inner, square.outer), (slanting.inner, slanting.outer)) / hole.radius
 
-    assert spared(replace(hole, square=None)) == pytest.approx(0)
+    assert spared(replace(hole, **SQUARE)) == pytest.approx(0)
     assert (np.abs(spared(thin)) < 0.01).all()
     assert 0.05 < spared(blunt)[1] < spared(hole)[1] < spared(hole)[0] < 0.25
