@@ -7,6 +7,8 @@ import gc
 import os
 import subprocess
 import sys
+from collections import OrderedDict
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -15,6 +17,10 @@ from simkit.machine import cores
 
 MOST_PROCESSES = 4
 MOST_AGAIN = 10
+# Where quick tests hold how numbers hang together, on any mesh: the meshes are so much coarser there.
+ROUGH_ROOMS = {"optimisation"}
+ROUGH = "1.25"
+TESTS = Path(__file__).parent
 
 settings.register_profile("unhurried", deadline=None, max_examples=25)  # on a busy machine a slow moment is no fault
 settings.register_profile("many", deadline=None, max_examples=100)  # nightly: --hypothesis-profile many
@@ -71,6 +77,30 @@ def announce(tmp_path, monkeypatch):
     forget()
     yield made
     forget()
+
+
+@pytest.hookimpl(tryfirst=True)  # before any fixture
+def pytest_runtest_setup(item):
+    """Coarser meshes where no figure hangs on them, if quick tests alone are asked for; nightly has standard ones."""
+    from simkit.body import kernel
+
+    if item.config.getoption("--shake") is not None or item.config.option.markexpr != "not slow":
+        return
+    size = ROUGH if any(item.path.is_relative_to(TESTS / room) for room in ROUGH_ROOMS) else ""
+    if os.environ.get(kernel.SHAKE, "") != size:
+        os.environ[kernel.SHAKE] = size
+        for name, module in list(sys.modules.items()):
+            if name.startswith("simkit."):
+                _forget(list(vars(module).values()))
+
+
+def _forget(values):
+    """Empty what a module keeps of its answers: they were of other meshes."""
+    for value in values:
+        if hasattr(value, "cache_clear"):
+            value.cache_clear()
+        elif isinstance(value, OrderedDict):
+            value.clear()
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -36,7 +36,7 @@ def test_a_solution_goes_with_the_air_that_it_was_solved_on(monkeypatch):
     """No more airs are alive than are kept, whichever were asked last; of large ones two."""
     monkeypatch.setattr(port_solutions, "_KEPT", type(port_solutions._KEPT)())
     monkeypatch.setattr(port_solutions, "_SOLVED", type(port_solutions._SOLVED)())
-    monkeypatch.setattr(port_solutions, "air_of", partial(air_of, size=0.02, outside_size=0.03, modes=1))
+    monkeypatch.setattr(port_solutions, "air_of", partial(air_of, size=0.016, outside_size=0.024, modes=1))
     monkeypatch.setattr(port_solutions, "_KEEP", 2)
     bodies = [body_of(loads(BALL.format(size))) for size in (30, 31, 32)]
     airs = []
