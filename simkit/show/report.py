@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -13,6 +14,7 @@ from typing import NamedTuple
 import jinja2
 import numpy as np
 from matplotlib.figure import Figure
+from PIL import Image
 from rich.table import Table
 from rich.text import Text
 
@@ -295,8 +297,26 @@ def picture(figure: Figure, shows: str, raster: bool = False) -> Picture:
             figure.savefig(out, format="webp", dpi=RASTER_DPI, pil_kwargs={"quality": 90})
         else:
             figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    drawn = out.getvalue() if raster else _smaller(out.getvalue())
     kind = "webp" if raster else "svg+xml"
-    return Picture(f"data:image/{kind};base64,{base64.b64encode(out.getvalue()).decode()}", shows)
+    return Picture(f"data:image/{kind};base64,{base64.b64encode(drawn).decode()}", shows)
+
+
+def _smaller(svg: bytes) -> bytes:
+    """The same picture, lines to a hundredth of a point and shaded parts as WebP: half of the file."""
+    lines = _OUTLINE.sub(lambda outline: _BEYOND.sub(rb"\1", outline[0]), svg)
+    return _SHADED.sub(lambda png: b"data:image/webp;base64," + base64.b64encode(_webp(png[1])), lines)
+
+
+def _webp(png: bytes) -> bytes:
+    out = io.BytesIO()
+    Image.open(io.BytesIO(base64.b64decode(png))).save(out, format="webp", quality=90)
+    return out.getvalue()
+
+
+_OUTLINE = re.compile(rb'(?<= d=")[^"]+')
+_BEYOND = re.compile(rb"(\.\d\d)\d+")
+_SHADED = re.compile(rb"data:image/png;base64,([^\"]+)")
 
 
 class Cell(NamedTuple):

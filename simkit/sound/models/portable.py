@@ -102,9 +102,17 @@ class _Range:
         return self.parts(matrices[:, rows, columns])
 
     def parts(self, values: np.ndarray, digits: int = 10) -> dict[str, list[list[float]]]:
-        """Complex values (p, m) as coefficients, p lists of m numbers, real and imaginary apart."""
+        """Complex values (p, m) as coefficients, p lists of m numbers, real and imaginary apart.
+
+        They fall off along p, and are added: none needs a digit more than the largest of its column has.
+        """
         found = _coefficients(values)
-        return {"re": numbers(found.real, digits), "im": numbers(found.imag, digits)}
+        largest = np.maximum(np.abs(found).max(axis=0), 1e-200)  # of columns of zeros too
+        scale = 10.0 ** (digits - 1 - np.floor(np.log10(largest)))
+        return {
+            "re": numbers(np.round(found.real * scale) / scale, digits),
+            "im": numbers(np.round(found.imag * scale) / scale, digits),
+        }
 
 
 def numbers(values: Any, digits: int = 10) -> Any:
