@@ -28,6 +28,7 @@ def in_options(text: str) -> str:
 def fingering(holes: Sequence[Hole], opened: Collection[str]) -> str:
     """Covered and open circles in the order of the file, with a gap where the hand changes.
 
+    >>> from simkit.vessel import Hole
     >>> left = Hole(name="1", along_mm=30, around_deg=-20, diameter_mm=6, finger="left index")
     >>> right = Hole(name="2", along_mm=30, around_deg=20, diameter_mm=6, finger="right index")
     >>> fingering([left, right], {"2"})

@@ -26,6 +26,7 @@ from simkit.field.full.branch import EXIT, Exit
 from simkit.field.full.graded import GradedAir, graded_air
 from simkit.field.full.resonance import WholeMode
 from simkit.pitch import cents
+from simkit.sound.catalogue import able
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.openings import aperture_of
 from simkit.sound.elements.windway import Windway, exit_band, windway_impedance
@@ -232,7 +233,8 @@ def beyond_cover(chamber: ChamberBody, opening: Opening) -> float:
 
 def resonator(case: Case) -> ResolvedResonator:
     """The resolved model of one chamber of a body; the openings of the others are closed flush with the clay."""
-    without_further_ducts(case.vessel, "resolved meshes plain ducts alone; ask lumped or ports")
+    quick = " or ".join(able("quick"))
+    without_further_ducts(case.vessel, f"resolved meshes plain ducts alone; ask {quick}")
     others = tuple(chamber.wall for chamber in case.body.chambers if chamber.name != case.chamber.name)
     chamber = replace(case.chamber, beside=others)
     return ResolvedResonator(chamber, whole_air(chamber, case.mesh), case.airs, case.lossless, case.windway)
