@@ -2,7 +2,7 @@
 
 Run: python studies/04_shape_a_figure_to_a_scale/study.py [--quick] [-o FOLDER]
 
-Takes about ten minutes; --quick tries one scale only, frees little of the body, and writes to a folder of its own,
+Takes about forty minutes; --quick tries one scale only, frees little of the body, and writes to a folder of its own,
 named at the end. Writes result.json, the pictures, the tuned figure, and README.md, whose every number comes from
 result.json by way of README.template.md.
 """
@@ -36,7 +36,7 @@ from simkit.show.views import views
 from simkit.vessel import Note, Tie, Vessel
 
 FIGURE = HERE / "heath_pony.toml"
-MINUTES = 15  # on an ordinary machine that has little else to do
+MINUTES = 40  # of processor, on a busy machine
 TONIC, NOTES = "F4", 7
 SCALES = ("chromatic", "minor", "major", "pentatonic", "minor pentatonic")
 # What is free, from the least to the most; these leave the figure as it is, at its own pitch.
