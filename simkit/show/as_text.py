@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from rich.table import Table
 from rich.text import Text
@@ -13,8 +14,7 @@ from simkit.show.terminal import blow_table, chamber_head, combination_table, no
 from simkit.sound.blowing.thresholds import HARD_PA
 from simkit.vessel import Vessel, tuning_of
 
-TYPE_CHECKING = False  # that of typing; types alone: what a command does not ask for need not be loaded
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # what a command does not ask for need not be loaded
     from simkit.optimisation.aims.handmade import HandError
     from simkit.sound.answers.chart import Chart
     from simkit.sound.answers.comparison import Comparison

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from rich.table import Column, Table
 from rich.text import Text
@@ -10,8 +11,7 @@ from rich.text import Text
 from simkit.show.lines import signed
 from simkit.show.terminal import ACCENT, numbers, plain_table
 
-TYPE_CHECKING = False  # that of typing; types alone: what a command does not ask for need not be loaded
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # what a command does not ask for need not be loaded
     from simkit.sound.answers.chords import Chord
     from simkit.sound.blowing.one_breath import BlownChord
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from typing import TYPE_CHECKING
 
 from simkit.errors import in_words
 from simkit.sound.blowing.thresholds import AIRY_DB, HARD_PA, NARROW
 
-TYPE_CHECKING = False  # that of typing; types alone: what a command does not ask for need not be loaded
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # what a command does not ask for need not be loaded
     from simkit.sound.blowing.behaviour import NoteBlown
     from simkit.vessel import Hole
 

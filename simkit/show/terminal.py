@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from io import StringIO
 from itertools import pairwise
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from rich import box
 from rich.console import Console
@@ -17,8 +17,7 @@ from rich.text import Text
 from simkit.pitch import Tuning, in_cents
 from simkit.show.lines import COVERED, HALF, IN_TUNE_CENTS, OPEN, blown_word, fingering, shares, signed, word
 
-TYPE_CHECKING = False  # that of typing; types alone: what a command does not ask for need not be loaded
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # what a command does not ask for need not be loaded
     from simkit.sound.answers.chart import ChartedChamber
     from simkit.sound.answers.higher import Ring, RingingChamber
     from simkit.sound.answers.prediction import Answer, PredictedChamber, PredictedNote
