@@ -1,9 +1,8 @@
 """Shapes, ducts and models of other packages, announced by entry points and loaded when one is asked for by name.
 
 An installed package announces a thing in its metadata, under a group (`simkit.shapes`, `simkit.ducts`,
-`simkit.models`) and a name
-(Python Packaging Authority, Entry points specification). Only its name is read until it is wanted, so what is broken
-harms only who asks for it.
+`simkit.models`) and a name (Python Packaging Authority, Entry points specification). Only its name is read until it is
+wanted, so what is broken harms only who asks for it.
 """
 
 from __future__ import annotations
@@ -50,12 +49,21 @@ def misfit(group: str, name: str, said: str) -> InputError:
     return _broken(_announced(tuple(sys.path))[group][name], said)
 
 
-def of_its_kind(group: str, name: str, part: Any) -> None:
-    """Refuse a part of a design file, a pydantic model, that does not call itself as it is announced."""
+def part_of(group: str, name: str, base: type[Any], own: str) -> Any:
+    """The part of a design file, a pydantic model of a `base`, that is announced under a name; None where none is.
+
+    An InputError where it is no such part, has not a method `own` of its own, or calls itself otherwise.
+    """
+    part = loaded(group, name, type)
+    if part is None:
+        return None
+    if not issubclass(part, base) or getattr(part, own) is getattr(base, own):
+        raise misfit(group, name, f"{part.__name__} is no {base.__name__} with its own {own}")
     kind = part.model_fields.get("kind")
     if kind is None or kind.default != name or kind.alias != "shape":
         wanted = f'kind: Literal["{name}"] = Field("{name}", alias="shape")'
         raise misfit(group, name, f"{part.__name__} is not of its kind; allowed: {wanted}")
+    return part
 
 
 def _broken(point: EntryPoint, said: str) -> InputError:

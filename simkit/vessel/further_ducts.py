@@ -47,13 +47,7 @@ class _UnknownDuct(FurtherDuct):
 
 def _further(name: str) -> type[FurtherDuct]:
     """The duct of another package by that name; an InputError where it is broken."""
-    found = plugins.loaded(GROUP, name, type)
-    if found is None:
-        return _UnknownDuct
-    if not issubclass(found, FurtherDuct) or found.air is FurtherDuct.air:
-        raise plugins.misfit(GROUP, name, f"{found.__name__} is no FurtherDuct with an air of its own")
-    plugins.of_its_kind(GROUP, name, found)
-    return found
+    return plugins.part_of(GROUP, name, FurtherDuct, "air") or _UnknownDuct
 
 
 Duct = Annotated[FurtherDuct | None, Further(_further)]

@@ -213,15 +213,7 @@ def known_shapes() -> tuple[str, ...]:
 
 def _further(name: str) -> type[FurtherShape] | None:
     """The shape of another package by that name, None where there is none; an InputError where it is broken."""
-    if name in SHAPES:
-        return None
-    found = plugins.loaded(GROUP, name, type)
-    if found is None:
-        return None
-    if not issubclass(found, FurtherShape) or found.wall is FurtherShape.wall:
-        raise plugins.misfit(GROUP, name, f"{found.__name__} is no FurtherShape with a wall of its own")
-    plugins.of_its_kind(GROUP, name, found)
-    return found
+    return None if name in SHAPES else plugins.part_of(GROUP, name, FurtherShape, "wall")
 
 
 def _named_shape(value: Any) -> Any:

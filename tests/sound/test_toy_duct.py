@@ -169,7 +169,7 @@ def test_what_cannot_follow_it_says_so(flares, capsys, arguments, says):
     ("text", "says"),
     [
         ("1/0", "ZeroDivisionError: division by zero"),
-        ("class Flare: pass", "Flare is no FurtherDuct with an air of its own"),
+        ("class Flare: pass", "Flare is no FurtherDuct with its own air"),
         (DUCT.replace('"flare"', '"cone"'), "Flare is not of its kind; allowed: kind"),
         (DUCT.replace("return replace(", "return vars("), "TypeError"),
         (DUCT[: DUCT.index("        a = np")] + "        return 3\n", "its air is a int, allowed: an Aperture"),

@@ -154,7 +154,7 @@ def test_it_is_predicted_swept_and_optimised(loaves, capsys):
     ("text", "says"),
     [
         ("1/0", "ZeroDivisionError: division by zero"),
-        ("class Loaf: pass", "Loaf is no FurtherShape with a wall of its own"),
+        ("class Loaf: pass", "Loaf is no FurtherShape with its own wall"),
         (SHAPE.replace('"loaf"', '"bun"'), "Loaf is not of its kind; allowed: kind"),
     ],
 )
