@@ -61,7 +61,7 @@ class Opening:
         return float(np.arccos(np.clip(self.axis @ self.normal, -1.0, 1.0)))
 
     @property
-    def dip(self) -> tuple[float, float]:
+    def inner_tilt(self) -> tuple[float, float]:
         """Slopes of the inside wall against the plane square to its axis, across and forward, m/m."""
         if self.square is None:
             return 0.0, 0.0

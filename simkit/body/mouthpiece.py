@@ -68,7 +68,7 @@ def windway_cut(window: Opening, voicing: Voicing, piece: Mouthpiece | None) -> 
     """
     piece = piece or Mouthpiece()
     exit_, lips = (voicing.window_width_mm, voicing.windway_height_mm), piece.lips(voicing)
-    edge = window.dip[1] * window.height / 2
+    edge = window.inner_tilt[1] * window.height / 2
     middle = window.center - window.height / 2 * window.forward + (edge + voicing.edge_offset_mm * MM) * window.axis
     return WindwayCut(
         middle,

@@ -125,12 +125,12 @@ def test_a_window_with_a_direction_goes_that_way_through_balls(way):
     out = (window.center - middle) / 30e-3
     assert window.lean == pytest.approx(np.arccos(out @ axis))
     slopes = [-(out @ each) / (out @ axis) for each in (window.across, window.forward)]
-    assert window.dip == pytest.approx(slopes, abs=1e-12)
+    assert window.inner_tilt == pytest.approx(slopes, abs=1e-12)
     cut = windway_cut(window, vessel.chambers[0].voicing, None)
     assert [cut.back @ axis, cut.back @ window.across] == pytest.approx([0, 0], abs=1e-12)
     at_edge = cut.exit - window.height * cut.back
-    assert (at_edge - window.center) @ axis - window.dip[1] * window.height / 2 == pytest.approx(0.2e-3)
-    falls = (window.height / 2) ** 2 * (1 + window.dip[1] ** 2) / (2 * 30e-3)
+    assert (at_edge - window.center) @ axis - window.inner_tilt[1] * window.height / 2 == pytest.approx(0.2e-3)
+    falls = (window.height / 2) ** 2 * (1 + window.inner_tilt[1] ** 2) / (2 * 30e-3)
     assert np.linalg.norm(at_edge - 0.2e-3 * axis - middle) - 30e-3 == pytest.approx(falls, rel=0.05)
 
 
@@ -153,8 +153,8 @@ def test_both_faces_of_a_window_that_leans_in_flat_clay_are_tilted_alike(slope):
     """All but flat clay, a ball of 800 mm in one 5 mm larger: the slope that the outside has is the inside's."""
     text = VOICED.replace("diameter_mm = 60", "diameter_mm = 800").replace("along_mm = 22", "along_mm = 400")
     window = body_of(loads(f"{text}direction = [{slope}, 0, 1]")).chambers[0].window
-    assert window.dip == pytest.approx((0, slope), abs=1e-6)
-    assert window.tilt == pytest.approx(window.dip, rel=0.03, abs=1e-6)
+    assert window.inner_tilt == pytest.approx((0, slope), abs=1e-6)
+    assert window.tilt == pytest.approx(window.inner_tilt, rel=0.03, abs=1e-6)
     assert window.length == pytest.approx(5e-3 * np.hypot(1, slope), rel=3e-3)
 
 

@@ -50,7 +50,7 @@ def leaning(wall, edge_deg, rise):
     frame = np.zeros(3), np.array([0.0, 0.0, 1.0]), np.array([-1.0, 0.0, 0.0])
     sizes = {"width": WIDTH, "height": CUT_UP, "rim": RIM, "inside_rim": RIM, "edge_deg": edge_deg}
     window = Opening(WINDOW, *frame, wall, square=square, tilt=(0.0, rise), **sizes)
-    assert window.dip[1] == pytest.approx(rise)
+    assert window.inner_tilt[1] == pytest.approx(rise)
     return window
 
 

@@ -333,7 +333,7 @@ def fill(
         mesh.generate(3)
     finally:
         mesh.removeSizeCallback()
-    bounded.settled()
+    bounded.check()
     tags, coords, _ = mesh.getNodes()
     tags = tags.astype(int) - 1
     # The given points first, in their order, then what gmsh has put between; `place` and `number` lead there and back.

@@ -48,7 +48,7 @@ class Bounded:
         self.least = min(self.least, size)
         return size
 
-    def settled(self) -> None:
+    def check(self) -> None:
         """Unsettled, with the place, where it was asked too often."""
         if self.asked > self.most:
             raise self._failure()

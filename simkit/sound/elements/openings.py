@@ -152,7 +152,7 @@ def aperture_of(opening: Opening) -> Aperture:
     upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.curvatures)
     rims = opening.inside_rim, opening.rim
     relief = slope_relief(opening.width, opening.height, clay, opening.edge_deg, *rims, opening.curvatures)
-    sines = [float(np.square(slopes).sum()) for slopes in (opening.dip, opening.tilt)]
+    sines = [float(np.square(slopes).sum()) for slopes in (opening.inner_tilt, opening.tilt)]
     shares = TILTED if opening.edge_deg >= UPRIGHT else TILTED_WITHIN, TILTED
     disc = np.sqrt(opening.area / np.pi)
     within, slant = (share * disc * steep / (1 + steep) for share, steep in zip(shares, sines, strict=True))
@@ -241,7 +241,7 @@ def _edge_drawn_back(window: Opening) -> float:
     """
     if window.edge_deg >= UPRIGHT:
         return 0.0
-    return window.dip[1] * (0.10 * window.length + 0.065 * window.height)
+    return window.inner_tilt[1] * (0.10 * window.length + 0.065 * window.height)
 
 
 def face_end(opening: Opening) -> float:
