@@ -74,13 +74,10 @@ class Piece:
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """Troubles of its player though every note may be in tune, in sentences: notes that pull each other, if the
-        verdict does not say so, and breath that changes between chambers."""
+        """Sentences for its player, though every note may be in tune: on notes that pull each other, where the verdict
+        does not say it, and on breath that changes between chambers."""
         uneven = self.outcome.evidence.aims.get(Meeting.measures, 0.0)
-        breath = (
-            f"breath changes by up to {uneven:.0f} % where one chamber takes over from the next: the heights of the "
-            "windways, as far as they may be, bring it no nearer"
-        )
+        breath = f"breath changes by up to {uneven:.0f} % where one chamber takes over from the next"
         return (*(self.outcome.unisons if self.reached else ()), *([breath] if uneven > 100 * MEETS else []))
 
 
