@@ -34,6 +34,9 @@ def sheets(
     drills: DrillsHad = None,
     cut_at: Annotated[str, typer.Option(metavar="STAGE", help="wet, leather-hard or bone dry.")] = "leather-hard",
     temperature_c: Annotated[float | None, typer.Option(metavar="T", help="On the bench today.")] = None,
+    still: Annotated[
+        bool, typer.Option("--still", help="Readings of the piece by itself: a loudspeaker at its window.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Write what the bench needs: sheets at 1:1 and solids, all for clay that still shrinks.
@@ -52,7 +55,7 @@ def sheets(
         from simkit.making import Bar, Reamer, at_temperature, own_drills, stage, with_first_blow, work_of
         from simkit.making import seam as seam_of
         from simkit.show.printed import make
-        from simkit.tuning import before_holes
+        from simkit.tuning import before_holes, still_over_played
 
         parted, reamers, when = seam_of(seam), [Reamer.read(text) for text in reamer or []], stage(cut_at)
         shrinkage = Bar.read(bar).shrinkage() if bar else None
@@ -65,6 +68,7 @@ def sheets(
             reamers=reamers,
             drills=had,
             today=None if temperature_c is None else at_temperature(vessel, temperature_c),
+            still=still_over_played(vessel) if still else None,
         )
         files = make(with_first_blow(work, before_holes(vessel, work.shrinkage)), folder, parted)
     if as_json:

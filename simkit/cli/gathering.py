@@ -10,7 +10,7 @@ from urllib.parse import quote
 
 import typer
 
-from simkit.cli.options import AsJson, Design
+from simkit.cli.options import AsJson, Design, Still, in_state
 from simkit.cli.outputs import INTERRUPTED, legible, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_folder, check_output, whole
@@ -26,6 +26,7 @@ def report(
     sheets: Annotated[
         Path | None, typer.Option(metavar="DIR", help="A folder of sheets to link to.", show_default=False)
     ] = None,
+    still: Still = False,
 ) -> None:
     """Write one page with all of it.
 
@@ -43,7 +44,7 @@ def report(
         from simkit.show.report import report as page_of
 
         link = None if sheets is None else quote(f"./{Path(os.path.relpath(sheets, output.parent)).as_posix()}")
-        text = page_of(simkit.load(file), judge=judge, sheets=link)
+        text = page_of(simkit.load(file), judge=judge, sheets=link, state=in_state(still))
     with whole(output, "output") as half:
         half.write_text(text, encoding="utf-8")
     tell(f"wrote {output}", 0)

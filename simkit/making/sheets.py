@@ -54,6 +54,12 @@ class Work:
     today: AirState | None
     chambers: tuple[ChamberWork, ...]
     clay: tuple[ClayForm, ...] = ()
+    still: Mapping[str, Sequence[float]] | None = None  # as of `work_of`; None where readings are of a piece blown
+
+    @property
+    def state(self) -> str:
+        """What the readings are of: the piece "played" or "still"."""
+        return "played" if self.still is None else "still"
 
 
 def work_of(
@@ -65,11 +71,13 @@ def work_of(
     reamers: Sequence[Reamer] = (),
     drills: Sequence[Drill] = (),
     today: AirState | None = None,
+    still: Mapping[str, Sequence[float]] | None = None,
 ) -> Work:
     """Every figure of the sheets; InputError for a design that cannot be made in clay.
 
     shrinkage: the maker's own (a test bar's), else the design's; drills: the maker's own, else a set in halves of a mm;
-    today: the air on the bench, if it is not that of the design.
+    today: the air on the bench, if it is not that of the design; still: readings are taken of the piece by itself, and
+    each note of each chamber is then so many times the note as played (`simkit.tuning.still_over_played`).
     """
     if vessel.clay.wall_mm == 0:
         allowed = "more than 0: there is nothing to make without a wall"
@@ -78,7 +86,7 @@ def work_of(
     body = body or body_of(vessel)
     shrinkage = shrinkage or shrinkage_of(vessel)
     tools = (tuple(reamers), tuple(drills))
-    work = Work(vessel, body, shrinkage, cut_at, *tools, today, ())
+    work = Work(vessel, body, shrinkage, cut_at, *tools, today, (), still=still)
     chambers = []
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
         log.info("drawing %s", chamber.name)
@@ -95,7 +103,7 @@ def _chamber_work(work: Work, chamber: Chamber, solid: ChamberBody) -> ChamberWo
         chamber.name,
         solid.volume,
         sizes_of(vessel, chamber, solid),
-        tuple(_read(work, chamber, note) for note in chamber.notes),
+        tuple(_read(work, chamber, n) for n in range(len(chamber.notes))),
         cards.form_of(solid.wall, shrinkage.size(Stage.WET)),
         places_of(work.body, solid),
         voicing.plan_of(work.body, solid, blown, size, chamber.mouthpiece) if blown else None,
@@ -103,12 +111,18 @@ def _chamber_work(work: Work, chamber: Chamber, solid: ChamberBody) -> ChamberWo
     )
 
 
-def _read(work: Work, chamber: Chamber, note: Note) -> overview.NoteReadings:
+def _read(work: Work, chamber: Chamber, n: int) -> overview.NoteReadings:
     """Name of a note, its fingering, and what it must read at each stage."""
-    vessel, ratio = work.vessel, air_ratio(work.vessel.air, work.today)
+    note, ratio = chamber.notes[n], air_ratio(work.vessel.air, work.today)
     opened = tuple(hole.name in note.open for hole in chamber.holes)
-    stages = readings(target_of(vessel, note), work.shrinkage, tuning_of(vessel), air_ratio=ratio)
+    stages = readings(_fired_hz(work, chamber, n), work.shrinkage, tuning_of(work.vessel), air_ratio=ratio)
     return _note_name(note), opened, stages
+
+
+def _fired_hz(work: Work, chamber: Chamber, n: int) -> float:
+    """What a note reads when fired and in tune, Hz."""
+    target = target_of(work.vessel, chamber.notes[n])
+    return target if work.still is None else target * work.still[chamber.name][n]
 
 
 def with_first_blow(work: Work, uncut: Mapping[str, Mapping[Stage, float]]) -> Work:
@@ -120,11 +134,12 @@ def with_first_blow(work: Work, uncut: Mapping[str, Mapping[Stage, float]]) -> W
     ratio = air_ratio(work.vessel.air, work.today)
     chambers = []
     for chamber in work.chambers:
-        note = next((note for note in work.vessel.chamber(chamber.name).notes if not note.open), None)
-        if note is not None and chamber.name in uncut:
-            target, tuning = target_of(work.vessel, note), tuning_of(work.vessel)
-            read = first_blow(target, uncut[chamber.name], work.shrinkage, tuning, air_ratio=ratio)
-            chamber = replace(chamber, first=(_note_name(note), read))
+        designed = work.vessel.chamber(chamber.name)
+        n = next((n for n, note in enumerate(designed.notes) if not note.open), None)
+        if n is not None and chamber.name in uncut:
+            hz, tuning = _fired_hz(work, designed, n), tuning_of(work.vessel)
+            read = first_blow(hz, uncut[chamber.name], work.shrinkage, tuning, air_ratio=ratio)
+            chamber = replace(chamber, first=(_note_name(designed.notes[n]), read))
         chambers.append(chamber)
     return replace(work, chambers=tuple(chambers))
 
@@ -197,11 +212,17 @@ def _facts(work: Work) -> list[tuple[str, str]]:
 
 
 def _remarks(work: Work) -> list[str]:
+    tell = "simkit tune" if work.still is None else "simkit tune --still"
     first = (
         "No hole cut: what the covered note reads at the first blow, when only the window is cut; the holes' own air "
-        "then lowers it. Tell that reading to simkit tune."
+        f"then lowers it. Tell that reading to {tell}."
+    )
+    by_itself = (
+        "Readings are of the piece by itself, its windway shut, a loudspeaker at its window: what each note then reads "
+        "when it is in tune as it is blown, by the design. The columns' cents are from that, not from the note's name."
     )
     return [
+        *([] if work.still is None else [by_itself]),
         *([first] if any(chamber.first for chamber in work.chambers) else []),
         f"Readings: f goes as 1/size, so every note is flat by the same cents until it is fired. The doubt is one "
         f"standard deviation of the shrinkage and {RULE_DOUBT_CENTS:g} cents for the slow air at the walls, which does "

@@ -181,7 +181,7 @@ class SheetFiles:
                 }
             )
         return {
-            "state": "played",
+            "state": self.work.state,
             "air": {"sound_speed_m_s": air.sound_speed, "density_kg_m3": air.density},
             "shrinkage_percent": 100 * self.work.shrinkage.total,
             "files": [str(Path(folder) / name) for name in self.names],

@@ -68,18 +68,19 @@ class ReportSection:
     remarks_lead: str = ""
 
 
-def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None) -> str:
+def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None, state: str = "played") -> str:
     """The page as one HTML text, pictures included.
 
     judge: also the air meshed as a whole, about half a minute, then seconds a note. sheets: the address of a folder of
-    sheets to link to, as seen from the page.
+    sheets to link to, as seen from the page. state: what its numbers are of, "played" or "still"; the part to play is
+    of the piece as it is played in either.
     """
     names = models.models() if judge else able("quick")
-    prediction = predict(vessel, names)
-    blown = blow(vessel) if any(chamber.voicing for chamber in vessel.chambers) else None
-    sections = [_looks(vessel), *_scale(vessel, prediction), *_blowing(vessel, blown), *_combinations(vessel)]
-    ringing = _ringing(vessel)
-    sections += [*_slips(vessel), _higher(vessel, ringing), _evidence(vessel, prediction, ringing, judge)]
+    prediction = predict(vessel, names, state=state)
+    blown = blow(vessel, state=state) if any(chamber.voicing for chamber in vessel.chambers) else None
+    sections = [_looks(vessel), *_scale(vessel, prediction), *_blowing(vessel, blown), *_combinations(vessel, state)]
+    ringing = _ringing(vessel, state)
+    sections += [*_slips(vessel, state), _higher(vessel, ringing), _evidence(vessel, prediction, ringing, judge)]
     cautions = list(dict.fromkeys([*vessel.cautions, *prediction.cautions]))
     return rendered(
         "report.html.j2",
@@ -91,7 +92,7 @@ def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None) ->
         sheets=sheets,
         design=_design(vessel),
         source=Path(vessel.source).name,
-        pocket=None if blown is None else pocket(vessel, blown),
+        pocket=None if blown is None else pocket(vessel, blown if state == "played" else blow(vessel)),
     )
 
 
@@ -182,10 +183,10 @@ def _blowing(vessel: Vessel, table: BlowTable | None) -> Iterator[ReportSection]
     yield ReportSection("How it blows", text, pictures, tables, (*advice, *table.cautions))
 
 
-def _combinations(vessel: Vessel) -> Iterator[ReportSection]:
+def _combinations(vessel: Vessel, state: str) -> Iterator[ReportSection]:
     if not 0 < max(len(chamber.holes) for chamber in vessel.chambers) <= CHARTED:
         return
-    found = chart(vessel)
+    found = chart(vessel, state=state)
     shows = "Every combination of holes by its frequency"
     tables = tuple(
         (_of(vessel, "Combinations", chamber.name), combination_table(vessel.chamber(chamber.name).holes, chamber))
@@ -196,11 +197,11 @@ def _combinations(vessel: Vessel) -> Iterator[ReportSection]:
     yield ReportSection("Every combination of holes", (), pictures, tables)
 
 
-def _slips(vessel: Vessel) -> Iterator[ReportSection]:
+def _slips(vessel: Vessel, state: str) -> Iterator[ReportSection]:
     """The effect of a tenth of a millimetre, and of hand-made error."""
     if not any(chamber.notes for chamber in vessel.chambers):
         return
-    found = hand_error(vessel, setting=Setting())
+    found = hand_error(vessel, setting=Setting(state=state))
     tables = []
     for chamber in vessel.chambers:
         if not chamber.notes:
@@ -219,11 +220,11 @@ def _rows(found: HandError, chamber: str, holes: Sequence[str]) -> Iterator[tupl
             yield pitch, 0.1 * cents[columns] / found.hands.hole_mm, float(total)
 
 
-def _ringing(vessel: Vessel) -> Ringing:
+def _ringing(vessel: Vessel, state: str) -> Ringing:
     try:
-        return resonances(vessel, RINGS)
+        return resonances(vessel, RINGS, state=state)
     except OutOfReach:  # nothing is open: then as a closed chamber
-        return resonances(vessel, RINGS, closed=True)
+        return resonances(vessel, RINGS, closed=True, state=state)
 
 
 def _higher(vessel: Vessel, ringing: Ringing) -> ReportSection:
@@ -242,7 +243,7 @@ def _evidence(vessel: Vessel, prediction: Prediction, ringing: Ringing, judge: b
     quick, slow = ([model for model in catalogue() if model.quick is wanted] for wanted in (True, False))
     table = plain_table("chamber", *numbers("mesh, nodes", "elements", "mesh volume, ml", "exact, ml"))
     remarks = []
-    cases = models.cases(vessel)
+    cases = models.cases(vessel, state=prediction.state)
     for case, chamber, ringing_chamber in zip(cases, prediction.chambers, ringing.chambers, strict=True):
         resonators = [models.resonator(name, case) for name in able("quick")]
         mesh, build = ringing_chamber.mesh, Build.of(case.chamber)

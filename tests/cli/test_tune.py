@@ -140,6 +140,24 @@ def test_the_sheets_and_the_bench_say_the_same_of_the_first_blow(design, capsys)
     assert abs(heard["pitch_cents"]) < 0.5
 
 
+@pytest.mark.slow  # at once, of given factors, in making/test_sheets
+def test_the_sheets_and_the_bench_say_the_same_of_the_piece_by_itself(design, capsys):
+    """What the sheets say that the covered note reads by itself, told so, is as what it reads blown."""
+    design.write_text(design.read_text() + "[air]\ntemperature_c = 5\n")  # a cold room's note rises most when blown
+    vessel = simkit.load(design)
+    alone, uncut = simkit.tuning.still_over_played(vessel), simkit.tuning.before_holes(vessel)
+    assert 1200 * np.log2(alone["body"][0]) < -5
+
+    def heard(still, *options):
+        _, read = with_first_blow(work_of(vessel, still=still), uncut).chambers[0].first
+        hz = {each.stage: each.frequency_hz for each in read}[Stage.LEATHER_HARD]
+        return asked(capsys, design, *options, "--heard", f"D5={hz:.3f}")["pitch_cents"]
+
+    blown = heard(None)
+    assert heard(alone, "--undo", "--still") == pytest.approx(blown, abs=0.05)
+    assert abs(heard(alone, "--undo") - blown) > 1  # but not read as blown
+
+
 def test_a_fired_note_that_stays_off_is_told_what_still_helps(design, capsys):
     """At the last stage nothing lies before the kiln, and what is left to do has its measure."""
     told = ["--cut", "1=4", "--cut", "2=5.6", "--heard", "D5=567", "--heard", "A5=795"]  # hole 2 is 0.6 mm too wide

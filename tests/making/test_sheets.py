@@ -128,6 +128,25 @@ def test_the_reading_with_no_hole_cut_stands_under_the_covered_one(usual):
     assert "no hole cut" not in words(pages(usual, PAPERS[0])[0])
 
 
+def test_readings_of_the_piece_by_itself_are_told_as_such(lopsided, usual):
+    """Each note by its own factor, the columns' cents those of the clay alone; the first blow as the covered note."""
+    vessel, body = lopsided
+    factors = tuple(1 + 0.001 * n for n in range(1, 1 + len(vessel.chambers[0].notes)))
+    alone = with_first_blow(work_of(vessel, body=body, still={"body": factors}), {"body": dict.fromkeys(Stage, 12.0)})
+    blown = with_first_blow(usual, {"body": dict.fromkeys(Stage, 12.0)})
+    (a,), (b,) = alone.chambers, blown.chambers
+    assert (alone.state, blown.state) == ("still", "played")
+    for factor, (_, _, read), (_, _, played) in zip(factors, a.notes, b.notes, strict=True):
+        for each, other in zip(read, played, strict=True):
+            assert each.frequency_hz == pytest.approx(factor * other.frequency_hz)
+            assert each.cents == pytest.approx(other.cents)
+    for each, other in zip(a.first[1], b.first[1], strict=True):
+        assert each.frequency_hz == pytest.approx(factors[0] * other.frequency_hz)
+    told = " ".join(words(pages(alone, PAPERS[0])[0]))
+    assert "loudspeaker at its window" in told and "simkit tune --still" in told
+    assert "loudspeaker" not in " ".join(words(pages(blown, PAPERS[0])[0]))
+
+
 def test_a_thin_shell_cannot_be_made():
     text = '[clay]\nwall_mm = 0\nshrinkage_percent = 12\n[[chamber]]\nname = "a"\nshape = "sphere"\ndiameter_mm = 50'
     with pytest.raises(InputError, match=r"shell.toml: clay.wall_mm = 0: allowed: more than 0"):

@@ -125,7 +125,18 @@ def test_a_title_cannot_smuggle_anything_in(vessel, text):
 @pytest.mark.slow
 def test_a_chamber_without_window_and_notes_has_a_page_too():
     plain = 'clay.wall_mm = 4\n[[chamber]]\nname = "a"\nshape = "sphere"\ndiameter_mm = 50'
-    assert "What it plays" in report(simkit.loads(plain))
+    page = report(simkit.loads(plain), state="still")
+    assert "What it plays" in page and "humidity, still" in page and "as played" not in page
+
+
+@pytest.mark.slow  # at once, of a chamber without a window, above
+def test_a_page_of_the_piece_by_itself_says_what_the_commands_say(vessel):
+    words = " ".join(Seen(report(vessel, state="still")).words)
+    for note in simkit.predict(vessel, "ports", state="still").notes:
+        assert f"{note.answer.frequency_hz:.1f}" in words
+    for note in simkit.blow(vessel, advise=False, state="still").chambers[0].notes:
+        assert f"{note.blown.pressure:.0f}" in words
+    assert "humidity, still" in words
 
 
 @pytest.mark.slow
