@@ -12,6 +12,8 @@ import pytest
 from simkit.body import kernel
 from simkit.body.meshes import drawn
 from simkit.body.meshes.curved import air_mesh, default_size, offset_points, surrounding_mesh
+from simkit.body.meshes.skins import along_seams
+from simkit.body.walls.formulas import TubeWall
 from simkit.body.walls.lobes import LobesWall
 from simkit.body.walls.sections import SectionsWall
 from simkit.body.walls.wall import curvatures, distance
@@ -202,3 +204,28 @@ def test_a_ring_of_balls_is_one_solid():
     with kernel.session() as gmsh:
         volume = drawn.build(gmsh, ring.solid(), patched=0.0)
         assert gmsh.model.occ.getMass(3, volume) == pytest.approx(6e9 * (4 / 3 * np.pi * R**3 - lens), rel=1e-3)
+
+
+@pytest.mark.parametrize("n", [10, 20])
+def test_the_rim_of_a_flat_end_is_no_polygon(n):
+    """Middles of a circle's chords, drawn to it by the cubic with the circle's tangents: R (1 - c)^2 / 2 within it, c
+    the cosine of half a chord's angle, where the chord's own middle lies R (1 - c) within. Other edges stay."""
+    R, L = 0.015, 0.09
+    turn = 2 * np.pi * np.arange(n) / n
+    ring = np.stack([R * np.cos(turn), np.full(n, L), R * np.sin(turn)], axis=1)
+    nodes = np.concatenate([ring, ring - [0, 0.006, 0], [[0, L, 0]]])
+    i, j = np.arange(n), np.roll(np.arange(n), -1)
+    corners = np.concatenate([np.stack(t, axis=1) for t in ((i, j, i + n), (j, j + n, i + n), (i, j, 0 * i + 2 * n))])
+    edges = np.sort(corners[:, [[0, 1], [1, 2], [0, 2]]], axis=2)
+    pairs, number = np.unique(edges.reshape(-1, 2), axis=0, return_inverse=True)
+    facets = np.hstack([corners, len(nodes) + number.reshape(-1, 3)])
+    chords = nodes[pairs].mean(axis=1)
+    moved = np.concatenate([nodes, chords])
+    along_seams(moved, facets, TubeWall(L, 2 * R))
+    rim = (pairs < n).all(axis=1)
+    assert rim.sum() == n
+    c = np.cos(np.pi / n)
+    within = R - np.hypot(*moved[len(nodes) :][rim][:, [0, 2]].T)
+    np.testing.assert_allclose(within, R * (1 - c) ** 2 / 2, rtol=2e-2)
+    np.testing.assert_allclose(moved[len(nodes) :][rim][:, 1], L, atol=1e-12)
+    np.testing.assert_array_equal(moved[len(nodes) :][~rim], chords[~rim])

@@ -194,6 +194,19 @@ def test_the_air_fills_ball_and_shell(coarse_ball):
     assert len(coarse_ball.covers) == 1
 
 
+@pytest.mark.slow  # at once, of one rim's edges, in body/test_meshes
+@pytest.mark.parametrize("size", [1.25, 0.97])
+def test_the_air_of_a_tube_with_flat_ends_is_filled_too(size, monkeypatch):
+    """pi R^2 L, to a fifth of what a mesh may miss: the rims of its ends are circles."""
+    R, L = 0.0147, 0.088
+    text = BALL.replace('"sphere"', '"tube"').replace("wall_mm = 5", "wall_mm = 4")
+    sizes = f'length_mm = {1e3 * L}\ndiameter_mm = {2e3 * R}\nends = "flat"'
+    within = []
+    monkeypatch.setattr("simkit.body.meshes.skins.as_large", lambda measured, exact: within.append(measured))
+    whole_mesh(chamber_of(text.replace("diameter_mm = 60", sizes)), size)
+    assert within == [pytest.approx(np.pi * R**2 * L, rel=4e-4)]
+
+
 def test_covers_meet_node_for_node(coarse_ball):
     inside, outside = coarse_ball.covers["1"]
     points = coarse_ball.mesh.points

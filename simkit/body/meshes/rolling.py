@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from simkit.body.walls.wall import Wall, project
+from simkit.body.walls.wall import Wall, normals, project
 from simkit.frozen import frozen
 
 
@@ -25,7 +25,9 @@ def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: fl
         else:
             away = p - project(wall, p)
             gap = np.sign(wall.level(p)) * np.linalg.norm(away, axis=1)
-            normal = away / np.where(np.abs(gap) > 1e-15, gap, 1e-15)[:, None]
+            far = np.abs(gap) > 1e-15
+            normal = away / np.where(far, gap, 1.0)[:, None]
+            normal[~far] = normals(wall, p[~far])  # on the wall itself there is no way to its foot
             miss, slope = gap - offset, np.einsum("ni,ni->n", normal, ways)
         step = np.clip(miss / slope, -2e-3, 2e-3)  # m: where the surface slopes away Newton would leap past it
         h = h - step

@@ -19,7 +19,7 @@ from simkit.body.meshes.quadratic import facet_points, jacobians, summed_volume,
 from simkit.body.meshes.rolling import lift
 from simkit.body.meshes.soundness import as_large, place, unfolded
 from simkit.body.walls.primitives import FlatFace
-from simkit.body.walls.wall import normals, project
+from simkit.body.walls.wall import Wall, normals, project
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,6 +172,8 @@ class Skins:
         straight = nodes.copy()
         for faces, wall in ((in_faces, self.on_inside), (out_faces, self.on_outside)):
             _bend(nodes, faces[0], wall)
+            if self.chamber.wall.creased and (faces is in_faces or self.chamber.thickness == 0):
+                along_seams(nodes, faces[0], self.chamber.wall)
             for strip, rows, face in zip(self.strips, self._rows(faces is in_faces), faces[1:], strict=True):
                 nodes[face[:, 3:]] = strip.middles(rows, CORNER)
         _bend(nodes, far, self.on_sphere)
@@ -228,6 +230,43 @@ def _bend(nodes: np.ndarray, facets: np.ndarray, onto: Any) -> None:
     """Move the facets' edge nodes onto a surface."""
     middles = np.unique(facets[:, 3:])
     nodes[middles] = onto(nodes[middles])
+
+
+_SHARP = np.cos(np.radians(10))  # normals that part by more make a seam
+_TOWARDS = 0.3, 8  # of the way from an end of an edge to where a facet is looked at, so many times: 7e-5 in all
+
+
+def along_seams(nodes: np.ndarray, facets: np.ndarray, wall: Wall) -> None:
+    """Move the middles of edges along sharp seams of the wall onto them: a rim of a flat end is no polygon.
+
+    The chord's own middle lies on the flat side already. Tangents t at the ends are square to the normals of both
+    sides there, and the cubic through both ends with them has its middle at (p + q)/2 + |q - p| (t_p - t_q)/8.
+    """
+    pairs = np.concatenate([facets[:, [0, 1, 3]], facets[:, [1, 2, 4]], facets[:, [0, 2, 5]]])
+    owner = np.tile(np.arange(len(facets)), 3)
+    order = np.argsort(pairs[:, 2], kind="stable")
+    pairs, owner = pairs[order], owner[order]
+    first = np.flatnonzero(pairs[1:, 2] == pairs[:-1, 2])  # edges of two facets; a rim's belongs to one
+    p, q, middle = nodes[pairs[first, 0]], nodes[pairs[first, 1]], pairs[first, 2]
+    sides = [project(wall, nodes[facets[owner[k], :3]].mean(axis=1)) for k in (first, first + 1)]
+    chord = np.linalg.norm(q - p, axis=1)
+    tangents, sharp = [], np.ones(len(first), bool)
+    for end in (p, q):
+        a, b = (normals(wall, _beside(wall, end, side)) for side in sides)
+        sharp &= np.einsum("ni,ni->n", a, b) < _SHARP
+        t = np.cross(a, b)
+        t /= np.maximum(np.linalg.norm(t, axis=1), 1e-12)[:, None]
+        tangents.append(t * np.sign(np.einsum("ni,ni->n", t, q - p))[:, None])
+    bent = (p + q) / 2 + (chord / 8)[:, None] * (tangents[0] - tangents[1])
+    nodes[middle[sharp]] = bent[sharp]
+
+
+def _beside(wall: Wall, end: np.ndarray, side: np.ndarray) -> np.ndarray:
+    """Points of the wall beside `end` (n, 3) on the face where `side` (n, 3) lies."""
+    share, times = _TOWARDS
+    for _ in range(times):
+        side = project(wall, end + share * (side - end))
+    return side
 
 
 def _between(facets: np.ndarray, one: np.ndarray, other: np.ndarray) -> np.ndarray:
