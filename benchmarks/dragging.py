@@ -51,7 +51,7 @@ def main() -> None:
     dragged("the body stretched", "body.length", 1.0, 0.004, 4)
     print(f"{'slopes of openings':24s}{milliseconds(replies.slopes, 'openings'):6.0f} ms")
     print(f"{'slopes of the body':24s}{milliseconds(replies.slopes, 'bodies'):6.0f} ms")
-    print(f"{'doubts and breath':24s}{milliseconds(replies.told):6.0f} ms")
+    print(f"{'doubts and breath':24s}{milliseconds(replies.predicted):6.0f} ms")
 
 
 if __name__ == "__main__":

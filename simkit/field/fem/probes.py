@@ -15,6 +15,7 @@ from simkit.field.fem.reference import triangle
 CANDIDATES = 8  # facets whose middles are nearest; one of them holds the point
 BLENDED = 0.25  # of a facet's height: width on both sides of its border in which its neighbours are read too
 CREASE_DEG = 30.0  # facets that turn more at their common edge are not read together
+_FAR = -BLENDED - 0.35  # barycentric: farther beyond a border of its corners' triangle no curved facet is read
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +42,8 @@ class WallReader:
         holder = self._holders(at)
         read = self._beside[holder]
         row, facet = np.repeat(np.arange(len(at)), np.diff(read.indptr)), read.indices
+        worth = (self._straight(at[row], facet).min(axis=0) > _FAR) | (facet == holder[row])
+        row, facet = row[worth], facet[worth]
         s, t = self._local(at[row], facet)
         share = _rising(s) * _rising(t) * _rising(1 - s - t)
         beyond = np.bincount(row, share, len(at)) == 0  # the end of the mesh
@@ -55,10 +58,13 @@ class WallReader:
         """The facet (q,) nearest to each point: beside a crease one may lie over the far facet's middle, but off it."""
         tries = min(CANDIDATES, len(self.facets))
         near = self.tree.query(at, k=tries)[1].reshape(len(at), tries)
-        every = np.repeat(at, tries, axis=0)
-        place = _within(*self._local(every, near.ravel()))
-        foot = np.einsum("ni,nij->nj", triangle(place)[0], self.points[self.facets[near.ravel()]])
-        off = np.linalg.norm(every - foot, axis=1).reshape(near.shape)
+        beyond = self._straight(np.repeat(at, tries, axis=0), near.ravel()).min(axis=0).reshape(near.shape)
+        asked = (beyond > _FAR) | (beyond.max(axis=1) <= _FAR)[:, None]
+        row, facet = np.nonzero(asked)[0], near[asked]
+        place = _within(*self._local(at[row], facet))
+        foot = np.einsum("ni,nij->nj", triangle(place)[0], self.points[self.facets[facet]])
+        off = np.full(near.shape, np.inf)
+        off[asked] = np.linalg.norm(at[row] - foot, axis=1)
         return near[np.arange(len(at)), off.argmin(axis=1)]
 
     @cached_property
@@ -90,20 +96,38 @@ class WallReader:
         across -= np.einsum("fqj,fqj->fq", across, along)[:, :, None] * along
         return across / np.linalg.norm(across, axis=2, keepdims=True)
 
+    @cached_property
+    def _powers(self) -> np.ndarray:
+        """Coefficients of 1, s, t, s^2, s t, t^2 in the place of each facet's points, m: (6, 3, f)."""
+        p0, p1, p2, p01, p12, p02 = np.moveaxis(self.points[self.facets], 0, 2)
+        by_s, by_t = 4 * p01 - 3 * p0 - p1, 4 * p02 - 3 * p0 - p2
+        bends = 2 * (p0 + p1) - 4 * p01, 4 * (p0 + p12 - p01 - p02), 2 * (p0 + p2) - 4 * p02
+        return np.stack([p0, by_s, by_t, *bends])
+
+    def _straight(self, at: np.ndarray, facet: np.ndarray) -> np.ndarray:
+        """Barycentric coordinates of points (q, 3) on the planes through their facets' corners: (3, q)."""
+        p0, by_s, by_t, ss, _, tt = self._powers[:, :, facet]
+        s, t = _steps(by_s + ss, by_t + tt, at.T - p0)
+        return np.stack([s, t, 1 - s - t])
+
     def _local(self, at: np.ndarray, facet: np.ndarray, steps: int = 5) -> tuple[np.ndarray, np.ndarray]:
         """Local coordinates of the facets' points nearest to `at`, by Gauss-Newton on the distance."""
-        nodes = self.points[self.facets[facet]]
+        p0, by_s, by_t, ss, st, tt = self._powers[:, :, facet]
+        away = at.T - p0
         s = t = np.full(len(at), 1 / 3)
         for _ in range(steps):
-            values, slopes = triangle(np.stack([s, t], axis=1))
-            off = at - np.einsum("ni,nij->nj", values, nodes)
-            by_s, by_t = np.einsum("nai,nij->anj", slopes, nodes)
-            a, b, c = (np.einsum("nj,nj->n", u, v) for u, v in ((by_s, by_s), (by_s, by_t), (by_t, by_t)))
-            f, g = (np.einsum("nj,nj->n", u, off) for u in (by_s, by_t))
-            det = a * c - b * b
+            off = away - s * (by_s + s * ss + t * st) - t * (by_t + t * tt)
+            on, across = _steps(by_s + 2 * s * ss + t * st, by_t + s * st + 2 * t * tt, off)
             # A far facet's iteration may run away; a bounded step keeps it a poor candidate, nothing more.
-            s, t = s + np.clip((c * f - b * g) / det, -1, 1), t + np.clip((a * g - b * f) / det, -1, 1)
+            s, t = s + np.clip(on, -1, 1), t + np.clip(across, -1, 1)
         return s, t
+
+
+def _steps(u: np.ndarray, v: np.ndarray, off: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Shares (q,) of two tangents (3, q) in what is off (3, q) along them, by least squares."""
+    a, b, c, f, g = (np.einsum("jn,jn->n", x, y) for x, y in ((u, u), (u, v), (v, v), (u, off), (v, off)))
+    det = a * c - b * b
+    return (c * f - b * g) / det, (a * g - b * f) / det
 
 
 _EDGES = np.array([[0, 1], [1, 2], [0, 2]])  # corners of a facet's edges, in the order of their middles

@@ -38,7 +38,7 @@ from simkit.field.reduced.source import (
     source_values,
     spread,
 )
-from simkit.field.reduced.widened import DEGREE, TOP, MouthPairs, MouthShare, ShellBase, Widened
+from simkit.field.reduced.widened import DEGREE, TOP, KeptEquations, MouthShare, ShellBase, Widened
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,9 +112,9 @@ class OutsideAir:
             )
         parts = self._parts.of(mouths, self._solved_for)
         far = np.stack([part.far for part in parts], axis=2)
-        widened = Widened.of(self.base, parts, wave_numbers, self._pairs)
+        widened = Widened.of(self.base, parts, wave_numbers, self._equations)
         if widened.is_sound:
-            span, reading, (fields, radiated) = widened.span, widened.reading, widened.solved(far)
+            span, reading, (fields, radiated) = widened.span, widened.reading(), widened.solved(far)
         else:
             whole, (fields, radiated) = self._solved_together(parts, wave_numbers, far)
             span, reading = partial(np.asarray, whole), np.stack([part.reading.of(whole) for part in parts])
@@ -140,8 +140,8 @@ class OutsideAir:
         return Kept(most_of(8 * 15 * len(self.mesh.points)))
 
     @cached_property
-    def _pairs(self) -> MouthPairs:
-        return MouthPairs(self.base)
+    def _equations(self) -> KeptEquations:
+        return KeptEquations(self.base)
 
     @cached_property
     def _means(self) -> tuple[PairMeans, PairMeans]:

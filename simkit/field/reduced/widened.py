@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -89,53 +88,67 @@ class ShellBase:
 
 @dataclass(frozen=True, eq=False)
 class MouthShare:
-    """Contribution of one mouth: its reading, its loads (nodes, 3) with 1, k^2, k^4, its far data (3, (TOP + 1)^2).
+    """Contribution of one mouth: its reading, and its far data (3, (TOP + 1)^2).
 
-    added (nodes, 4): the fields that the loads make, order by order in k^2, orthonormal and square to the air's span;
-    stiff, heavy: stiffness and mass times these; by_base: (2, r, 4) and (r, 3), their products with the span and the
-    span's with the loads; by_far ((TOP + 1)^2, 4); solutions: for wave numbers, (2, m, r, 5), A_BW of these columns and
-    load_B, and A_BB^-1 of both.
+    columns (nodes, 15): four that are added to the span, orthonormal and square to it, which are the fields that the
+    mouth's loads make, order by order in k^2; stiffness and mass times these; and the loads with 1, k^2, k^4. by_base:
+    products of the span with all but the first four, (r, 4) twice and (r, 3); by_far ((TOP + 1)^2, 4); read_base (r,):
+    means of the span's columns over the mouth; solutions: for wave numbers, `ends`.
     """
 
     reading: MouthReading
-    loads: np.ndarray
+    columns: np.ndarray
     far: np.ndarray
-    added: np.ndarray
-    stiff: np.ndarray
-    heavy: np.ndarray
     by_base: tuple[np.ndarray, np.ndarray, np.ndarray]
     by_far: np.ndarray
-    solutions: dict[tuple[float, ...], np.ndarray]
+    read_base: np.ndarray
+    solutions: dict[tuple[float, ...], tuple[np.ndarray, np.ndarray]]
 
     @staticmethod
     def of(
         base: ShellBase, reading: MouthReading, loads: np.ndarray, far: np.ndarray, fields: np.ndarray
     ) -> MouthShare:
-        """Make a mouth's share from its loads, far data and fields (nodes, 4) of any length."""
+        """Make a mouth's share from its loads (nodes, 3), far data and fields (nodes, 4) of any length."""
         added, span = fields / np.linalg.norm(fields, axis=0), base.span
-        for _ in range(2):
-            added = np.linalg.qr(added - span @ (span.T @ added))[0]
-        stiff, heavy = base.stiffness @ added, base.mass @ added
-        products = span.T @ np.concatenate([stiff, heavy, loads], axis=1)
+        added = np.linalg.qr(added - span @ (span.T @ added))[0]  # once: some 1e-12 of the span is left in them
+        columns = np.concatenate([added, base.stiffness @ added, base.mass @ added, loads], axis=1)
+        products = span.T @ columns[:, 4:]
         by_base = products[:, :4], products[:, 4:8], products[:, 8:]
-        return MouthShare(reading, loads, far, added, stiff, heavy, by_base, base.loads.T @ added, {})
+        return MouthShare(reading, columns, far, by_base, base.loads.T @ added, reading.of(span), {})
 
-    def read_base(self, base: ShellBase) -> np.ndarray:
-        """Means over the mouth of the columns of the air's own span: (r,)."""
-        return self.reading.of(base.span)
+    @property
+    def added(self) -> np.ndarray:
+        """The columns (nodes, 4) that are added to the span."""
+        return self.columns[:, :4]
 
-    def solved(self, base: ShellBase, waves: ShellWaves) -> np.ndarray:
-        """`solutions` at some wave numbers (m,): (2, m, r, 5)."""
+    @property
+    def loads(self) -> np.ndarray:
+        """Loads (nodes, 3) with 1, k^2, k^4."""
+        return self.columns[:, 12:]
+
+    def ends(self, base: ShellBase, waves: ShellWaves) -> tuple[np.ndarray, np.ndarray]:
+        """Left (m, 4, q) and right (m, q, 5) at wave numbers (m,), q = r and then the harmonics.
+
+        Left are A_WB and the harmonics in the added columns. Right are A_BB^-1 of A_BW and of load_B, and what the far
+        condition makes of the harmonics, so that left times right is what A_WW and load_W are less by.
+        """
         key = tuple(waves.k.tolist())
         if key not in self.solutions:
             k2 = np.square(waves.k)[:, None, None]
-            columns = self.by_base[0] - k2 * self.by_base[1]
-            columns = columns + base.far_loads @ (waves.condition[:, :, None] * self.by_far)
-            loads = self.by_base[2] @ _powers(waves.k).T
-            loads = loads.T[:, :, None] - base.far_loads @ base.drive(waves, self.far[:, :, None])
-            both = np.concatenate([columns, loads], axis=2)
-            self.solutions[key] = np.stack([both, waves.inverse @ both])
+            bent = waves.condition[:, :, None] * self.by_far
+            columns = self.by_base[0] - k2 * self.by_base[1] + _times(base.far_loads, bent)
+            drive = base.drive(waves, self.far[:, :, None])
+            loads = (self.by_base[2] @ _powers(waves.k).T).T[:, :, None] - _times(base.far_loads, drive)
+            solved = waves.inverse @ np.concatenate([columns, loads], axis=2)
+            right = np.concatenate([solved, np.concatenate([-bent, drive], axis=2)], axis=1)
+            by_far = np.broadcast_to(self.by_far.T, (len(k2), *self.by_far.T.shape))
+            self.solutions[key] = np.concatenate([columns.swapaxes(1, 2), by_far], axis=2), right
         return self.solutions[key]
+
+
+def _times(real: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """A real matrix (a, b) times complex ones (m, b, c), in half the time that it takes as a complex one: (m, a, c)."""
+    return (real @ np.ascontiguousarray(values).view(float)).view(complex)
 
 
 def _powers(k: np.ndarray) -> np.ndarray:
@@ -143,83 +156,84 @@ def _powers(k: np.ndarray) -> np.ndarray:
     return np.stack([np.ones(len(k)), k**2, k**4], axis=1)
 
 
-_PAIRED = 40  # mouths whose pairs are kept
+_PAIRED = 40  # mouths whose equations are kept
 
 
-class MouthPairs:
-    """Products of any two mouths' fields; from one question to the next only those of new mouths are computed.
+@dataclass(frozen=True, eq=False)
+class MouthEquations:
+    """All that some mouths (n) bring, side by side, and their equations, pair by pair.
 
-    Blocks by name, rows (n) and columns (n) of mouths: `gram`, `K`, `M` (n, n, 4, 4) and `loads` (n, n, 4, 3) of the
-    fields that they add, `read` (n, n, 4), and `schur` (n, n, m, 4, 5): A_WB A_BB^-1 of columns and load.
+    added (4n, nodes), loads (3n, nodes); left (m, 4n, q), columns (m, q, 4n) and drive (m, q, n): `MouthShare.ends`;
+    gram (4n, 4n): products of the added fields; read (n, n, 4): their means over the mouths; A (m, 4n, 4n) and load
+    (m, 4n, n): A_WW and load_W less what the span takes of them.
     """
+
+    added: np.ndarray
+    loads: np.ndarray
+    left: np.ndarray
+    columns: np.ndarray
+    drive: np.ndarray
+    gram: np.ndarray
+    read: np.ndarray
+    A: np.ndarray
+    load: np.ndarray
+
+    @staticmethod
+    def room(n: int, nodes: int, m: int, q: int) -> MouthEquations:
+        """Room for so many mouths."""
+        complexes = [(m, 4 * n, q), (m, q, 4 * n), (m, q, n), (m, 4 * n, 4 * n), (m, 4 * n, n)]
+        left, columns, drive, A, load = (np.empty(shape, complex) for shape in complexes)
+        added, loads, gram, read = (np.empty(s) for s in ((4 * n, nodes), (3 * n, nodes), (4 * n, 4 * n), (n, n, 4)))
+        return MouthEquations(added, loads, left, columns, drive, gram, read, A, load)
+
+    def put(self, base: ShellBase, waves: ShellWaves, parts: Sequence[MouthShare], new: Sequence[int]) -> None:
+        """Put the mouths `new` of these parts in their places, and write their rows and columns of the equations."""
+        if not new:
+            return
+        for n in new:
+            part, (left, right) = parts[n], parts[n].ends(base, waves)
+            self.added[4 * n : 4 * n + 4], self.loads[3 * n : 3 * n + 3] = part.added.T, part.loads.T
+            self.left[:, 4 * n : 4 * n + 4], self.columns[:, :, 4 * n : 4 * n + 4] = left, right[:, :, :4]
+            self.drive[:, :, n] = right[:, :, 4]
+        four = (4 * np.array(new)[:, None] + np.arange(4)).ravel()
+        k2, powers = np.square(waves.k)[:, None, None], _powers(waves.k)
+        brought = np.stack([parts[n].columns for n in new], axis=1).reshape(len(self.added[0]), len(new), 15)
+        products = self.added @ brought.reshape(len(brought), -1)
+        gram, K, M, loads = np.split(products.reshape(-1, len(new), 15), (4, 8, 12), axis=2)
+        self.gram[:, four], self.gram[four] = gram.reshape(-1, len(four)), gram.reshape(-1, len(four)).T
+        A = K.reshape(-1, len(four)) - k2 * M.reshape(-1, len(four)) - self.left @ self.columns[:, :, four]
+        self.A[:, :, four], self.A[:, four] = A, A.swapaxes(1, 2)
+        self.load[:, :, new] = np.moveaxis(loads @ powers.T, 2, 0) - self.left @ self.drive[:, :, new]
+        back = (self.added[four] @ self.loads.T).reshape(len(four), len(parts), 3) @ powers.T
+        self.load[:, four] = np.moveaxis(back, 2, 0) - self.left[:, four] @ self.drive
+        for n in new:
+            self.read[n] = parts[n].reading.of(self.added.T).reshape(-1, 4)
+            for i, part in enumerate(parts):
+                self.read[i, n] = part.reading.of(parts[n].added)
+
+
+class KeptEquations:
+    """The equations of the mouths that were asked about last: of a further question only new mouths are worked out."""
 
     def __init__(self, base: ShellBase):
         self._base = base
-        self._place: dict[MouthShare, int] = {}
-        self._key: tuple[float, ...] = ()
-        self._blocks: dict[str, np.ndarray] = {}
+        self._of: tuple[tuple[float, ...], tuple[MouthShare, ...]] = (), ()
+        self._kept: MouthEquations | None = None
 
-    def of(self, parts: Sequence[MouthShare], waves: ShellWaves) -> dict[str, np.ndarray]:
-        """All blocks of these mouths."""
-        if (key := tuple(waves.k.tolist())) != self._key:
-            self._place, self._key = {}, key
-        known = [n for n, part in enumerate(parts) if part in self._place]
-        new = [n for n, part in enumerate(parts) if part not in self._place]
-        found: dict[str, np.ndarray] = {}
-        if not known:
-            found = self._among(parts, waves)
+    def of(self, parts: tuple[MouthShare, ...], waves: ShellWaves) -> MouthEquations:
+        """Equations of these mouths, good until the next question."""
+        key, (before, known), kept = tuple(waves.k.tolist()), self._of, self._kept
+        new = list(range(len(parts)))
+        if kept is None or key != before or len(known) != len(parts):
+            q = waves.inverse.shape[1] + waves.leaves.shape[1]
+            kept = MouthEquations.room(len(parts), len(parts[0].columns), len(key), q)
         else:
-            before = [self._place[parts[n]] for n in known]
-            for name, block in self._blocks.items():
-                found[name] = np.empty((len(parts),) * 2 + block.shape[2:], block.dtype)
-                found[name][np.ix_(known, known)] = block[np.ix_(before, before)]
-            for n, place in enumerate(new):
-                self._join(found, parts, place, [*known, *new[:n]], waves)
+            new = [n for n in new if parts[n] is not known[n]]
+        self._kept = None  # not half of it, should this be broken off
+        kept.put(self._base, waves, parts, new)
         if len(parts) <= _PAIRED:
-            self._place, self._blocks = {part: n for n, part in enumerate(parts)}, found
-        return found
-
-    def _join(
-        self, found: dict[str, np.ndarray], parts: Sequence[MouthShare], n: int, others: list[int], waves: ShellWaves
-    ) -> None:
-        """Put mouth `n` and `others` together in the blocks: all but reading and loads is symmetric."""
-        new = parts[n]
-        brought = np.concatenate([getattr(new, what) for what in _PRODUCTS.values()], axis=1)
-        cuts = np.cumsum([getattr(new, what).shape[1] for what in _PRODUCTS.values()])[:-1]
-        both = new.solved(self._base, waves)
-        for i in (*others, n):
-            part, theirs = parts[i], parts[i].solved(self._base, waves)
-            for name, block in zip(_PRODUCTS, np.split(part.added.T @ brought, cuts, axis=1), strict=True):
-                found[name][i, n] = block
-            schur = theirs[0, :, :, :4].swapaxes(1, 2) @ both[1]
-            found["schur"][i, n], found["read"][i, n] = schur, part.reading.of(new.added)
-            if i == n:
-                continue
-            for name in ("gram", "K", "M"):
-                found[name][n, i] = found[name][i, n].T
-            found["loads"][n, i], found["read"][n, i] = new.added.T @ part.loads, new.reading.of(part.added)
-            found["schur"][n, i, :, :, :4] = schur[:, :, :4].swapaxes(1, 2)
-            found["schur"][n, i, :, :, 4:] = both[0, :, :, :4].swapaxes(1, 2) @ theirs[1, :, :, 4:]
-
-    def _among(self, parts: Sequence[MouthShare], waves: ShellWaves) -> dict[str, np.ndarray]:
-        """All blocks anew."""
-        count = len(parts)
-        added = np.concatenate([part.added for part in parts], axis=1)
-
-        def times(what: str) -> np.ndarray:
-            product = added.T @ np.concatenate([getattr(part, what) for part in parts], axis=1)
-            return product.reshape(count, 4, count, -1).swapaxes(1, 2)
-
-        read = np.stack([part.reading.of(added) for part in parts]).reshape(count, count, 4)
-        solved = np.stack([part.solved(self._base, waves) for part in parts])  # (n, 2, m, r, 5)
-        m, r = solved.shape[2:4]
-        left, right = (np.moveaxis(x, 0, 2).reshape(m, r, -1) for x in (solved[:, 0, :, :, :4], solved[:, 1]))
-        schur = (left.swapaxes(1, 2) @ right).reshape(m, count, 4, count, 5)
-        found = {name: times(what) for name, what in _PRODUCTS.items()}
-        return found | {"read": read, "schur": schur.transpose(1, 3, 0, 2, 4)}
-
-
-_PRODUCTS = {"gram": "added", "K": "stiff", "M": "heavy", "loads": "loads"}
+            self._of, self._kept = (key, parts), kept
+        return kept
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,50 +243,37 @@ class Widened:
     base: ShellBase
     parts: tuple[MouthShare, ...]
     waves: ShellWaves
-    blocks: dict[str, np.ndarray]
+    equations: MouthEquations
 
     @staticmethod
-    def of(base: ShellBase, parts: Sequence[MouthShare], wave_numbers: np.ndarray, pairs: MouthPairs) -> Widened:
+    def of(base: ShellBase, parts: Sequence[MouthShare], wave_numbers: np.ndarray, kept: KeptEquations) -> Widened:
         """Equations widened by the fields of these mouths."""
-        waves = base.at(tuple(wave_numbers.tolist()))
-        return Widened(base, tuple(parts), waves, pairs.of(parts, waves))
+        waves, parts = base.at(tuple(wave_numbers.tolist())), tuple(parts)
+        return Widened(base, parts, waves, kept.of(parts, waves))
 
     @property
     def is_sound(self) -> bool:
         """Whether the added fields are so unlike each other that the equations lose no digits that are wanted."""
-        size = np.linalg.eigvalsh(_square(self.blocks["gram"]))
+        size = np.linalg.eigvalsh(self.equations.gram)
         return bool(size[0] > _SOUND * size[-1])
 
     def span(self) -> np.ndarray:
         """The span (nodes, r): the air's own, and then four fields a mouth."""
         return np.concatenate([self.base.span, *(part.added for part in self.parts)], axis=1)
 
-    @cached_property
     def reading(self) -> np.ndarray:
         """Means over the mouths of the columns of the span: (n, r)."""
-        own = np.stack([part.read_base(self.base) for part in self.parts])
-        return np.concatenate([own, self.blocks["read"].reshape(len(own), -1)], axis=1)
+        own = np.stack([part.read_base for part in self.parts])
+        return np.concatenate([own, self.equations.read.reshape(len(own), -1)], axis=1)
 
     def solved(self, far: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Components of the smooth fields (m, r, n) and their radiation (m, n, n), 1/m."""
-        base, waves, blocks, count = self.base, self.waves, self.blocks, len(self.parts)
-        k2 = np.square(waves.k)[:, None, None]
+        base, waves, own = self.base, self.waves, self.base.span.shape[1]
+        c_W = np.linalg.solve(self.equations.A, self.equations.load)
+        c_B = self.equations.drive[:, :own] - self.equations.columns[:, :own] @ c_W
         by_far = np.concatenate([p.by_far for p in self.parts], axis=1)
-        schur = blocks["schur"].transpose(2, 0, 3, 1, 4).reshape(len(waves.k), 4 * count, count, 5)
-        A = _square(blocks["K"]) - k2 * _square(blocks["M"]) + by_far.T @ (waves.condition[:, :, None] * by_far)
-        loads = blocks["loads"].swapaxes(1, 2).reshape(4 * count, count, 3) @ _powers(waves.k).T
-        load = np.moveaxis(loads, 2, 0) - by_far.T @ base.drive(waves, far) - schur[..., 4]
-        c_W = np.linalg.solve(A - schur[..., :4].reshape(A.shape), load)
-        solved = [part.solved(base, waves)[1] for part in self.parts]  # (m, r, 5) each
-        c_B = np.stack([each[..., 4] for each in solved], axis=2)
-        for n, each in enumerate(solved):
-            c_B -= each[..., :4] @ c_W[:, 4 * n : 4 * n + 4]
-        through = base.far_loads.T @ c_B + by_far @ c_W + far[0] + k2 * far[1]
+        through = _times(base.far_loads.T, c_B) + _times(by_far, c_W) + far[0]
+        through += np.square(waves.k)[:, None, None] * far[1]
         power = waves.leaves.imag / base.radius**2  # as in `_ReducedModel.radiated`
         radiated = np.real(through.conj().swapaxes(1, 2) @ (power[:, :, None] * through))
         return np.concatenate([c_B, c_W], axis=1), radiated
-
-
-def _square(blocks: np.ndarray) -> np.ndarray:
-    """Blocks (n, n, 4, 4) as one matrix."""
-    return blocks.swapaxes(1, 2).reshape(4 * len(blocks), -1)
