@@ -17,6 +17,7 @@ from contextlib import suppress
 from math import ceil
 from typing import Any, BinaryIO, TypeVar
 
+from simkit import plugins
 from simkit.errors import OutOfReach
 from simkit.machine import end_after
 
@@ -94,7 +95,7 @@ def serve(seconds: float | None = None) -> None:
     try:
         answered = True, work(*given)
     except Exception as failure:  # noqa: BLE001 raised again by whoever asked
-        answered = False, failure
+        answered = False, plugins.raised_by(failure) or failure  # which lines it came through does not travel
     _answer(*answered)
 
 

@@ -8,15 +8,33 @@ wanted, so what is broken harms only who asks for it.
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
 from functools import cache
+from pathlib import PurePath
+from traceback import walk_tb
 from typing import TYPE_CHECKING, Any
 
-from simkit.errors import InputError
+from simkit.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
 
 GROUPS = ("simkit.shapes", "simkit.ducts", "simkit.models")
+
+
+class BrokenPlugin(InputError):
+    """A plug-in cannot be used: one line that names it and its package, and why. name: that it is announced under."""
+
+    def __init__(self, faults: Iterable[Fault | str], name: str):
+        super().__init__(faults)
+        self.name = name
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return BrokenPlugin, (self.faults, self.name)
+
+    def at(self, file: str, key: str) -> BrokenPlugin:
+        """The same of a design that names the plug-in under a key."""
+        return BrokenPlugin([f"{file}: {key} = {self.name!r}: {fault}" for fault in self.faults], self.name)
 
 
 def names(group: str) -> tuple[str, ...]:
@@ -32,7 +50,7 @@ def loaded(group: str, name: str, kind: type) -> Any:
     try:
         found = point.load()
     except Exception as error:
-        raise _broken(point, f"{type(error).__name__}: {' '.join(str(error).split())}") from error
+        raise _broken(point, in_line(error)) from error
     if not isinstance(found, kind):
         raise _broken(point, f"it is a {type(found).__name__}, allowed: a {kind.__name__}")
     return found
@@ -44,9 +62,26 @@ def makers() -> dict[str, str]:
     return {point.dist.name: point.dist.version for point in points if point.dist}
 
 
-def misfit(group: str, name: str, said: str) -> InputError:
+def misfit(group: str, name: str, said: str) -> BrokenPlugin:
     """The fault of a plug-in that loads, but not as what it is announced for."""
     return _broken(_announced(tuple(sys.path))[group][name], said)
+
+
+def in_line(error: Exception) -> str:
+    """An exception in one line."""
+    return f"{type(error).__name__}: {' '.join(str(error).split())}"
+
+
+def raised_by(error: Exception) -> BrokenPlugin | None:
+    """The fault of the plug-in whose code an exception came out of or through, with the line; None where it is none."""
+    for frame, line in reversed(list(walk_tb(error.__traceback__))):
+        module = str(frame.f_globals.get("__name__", ""))
+        for group in _announced(tuple(sys.path)).values() if module.partition(".")[0] != "simkit" else ():
+            for point in group.values():
+                if point.module.partition(".")[0] == module.partition(".")[0]:
+                    file = PurePath(frame.f_code.co_filename).name
+                    return _broken(point, f"{in_line(error)} ({file}, line {line})")
+    return None
 
 
 def part_of(group: str, name: str, base: type[Any], own: str) -> Any:
@@ -66,9 +101,11 @@ def part_of(group: str, name: str, base: type[Any], own: str) -> Any:
     return part
 
 
-def _broken(point: EntryPoint, said: str) -> InputError:
+def _broken(point: EntryPoint, said: str) -> BrokenPlugin:
     of = f" of the package {point.dist.name}" if point.dist else ""
-    return InputError([f"the plug-in {point.name} ({point.group}, {point.value}){of} cannot be used: {said}"])
+    return BrokenPlugin(
+        [f"the plug-in {point.name} ({point.group}, {point.value}){of} cannot be used: {said}"], point.name
+    )
 
 
 @cache

@@ -27,7 +27,7 @@ MAY_IMPORT = {
     "columns": set(),
     "files": {"errors", "machine"},
     "waiting": set(),
-    "child": {"errors", "machine"},
+    "child": {"errors", "machine", "plugins"},
     "plugins": {"errors"},
     "provenance": {"frozen", "plugins"},
     "pitch": {"errors"},

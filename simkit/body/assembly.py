@@ -7,11 +7,13 @@ from functools import lru_cache, singledispatch
 
 import numpy as np
 
+from simkit import plugins
 from simkit.body.chambers import WINDOW, ChamberBody, Opening, opening_at
 from simkit.body.coat import Coat
 from simkit.body.mouthpiece import mouthpiece_wall
 from simkit.body.places import Place
 from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
+from simkit.body.walls.further_walls import further_wall
 from simkit.body.walls.lobes import LobesWall
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.placed import PlacedWall
@@ -22,7 +24,7 @@ from simkit.body.walls.wall import Wall, normals
 from simkit.errors import OutOfReach
 from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes
 from simkit.vessel.chamber import Direction
-from simkit.vessel.figure import ClayShape
+from simkit.vessel.figure import ClayShape, Lump
 
 MM = 1e-3
 
@@ -78,12 +80,7 @@ def _(shape: shapes.Lobes) -> Wall:
     return LobesWall(tuple((r[0] * MM, r[1] * MM, r[2] * MM, r[3] * MM, r[4] * MM, r[5] * MM) for r in shape.lobes))
 
 
-@wall_of.register
-def _(shape: shapes.FurtherShape) -> Wall:
-    wall = shape.wall()
-    if not isinstance(wall, Wall):
-        raise OutOfReach(f"the shape {type(shape).__name__.lower()!r} makes a {type(wall).__name__}, no Wall")
-    return wall
+wall_of.register(shapes.FurtherShape, further_wall)
 
 
 def placed_wall(vessel: Vessel, chamber: Chamber | ClayShape) -> Wall:
@@ -94,8 +91,16 @@ def placed_wall(vessel: Vessel, chamber: Chamber | ClayShape) -> Wall:
     if isinstance(shape, shapes.Scan):
         return _placed(scan_wall(vessel.beside(shape.file), shape.smooth_mm * MM), chamber.offset_mm, *angles)
     if isinstance(shape, shapes.FurtherShape):
-        return _placed(wall_of(shape), chamber.offset_mm, *angles)
+        try:
+            return _placed(wall_of(shape), chamber.offset_mm, *angles)
+        except plugins.BrokenPlugin as broken:
+            raise broken.at(vessel.source, f"{_owner(chamber)}.shape") from broken
     return _kept_wall(shape, chamber.offset_mm, *angles)
+
+
+def _owner(solid: Chamber | ClayShape) -> str:
+    """The key of a chamber or a solid of clay."""
+    return solid.name if isinstance(solid, Chamber) else f"part.{solid.name}" if isinstance(solid, Lump) else "outside"
 
 
 @lru_cache(maxsize=64)

@@ -12,6 +12,7 @@ from typing import Annotated, Any
 
 import typer
 
+from simkit import plugins
 from simkit.cli.answering import admittance, field
 from simkit.cli.beginning import new
 from simkit.cli.benchwork import sheets, tune
@@ -80,6 +81,11 @@ def run(arguments: list[str]) -> int:
             raise
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return tell(f"simkit: the answer could not be written ({error.strerror})", 1)
+    except Exception as error:
+        by = plugins.raised_by(error)
+        if by is None:
+            raise
+        return tell(_clipped(str(by)), by.exit_status)
     if nowhere is not None and nowhere.getvalue():
         return tell("simkit: the answer could not be written (standard output is closed)", 1)
     if status == INTERRUPTED:  # typer has caught Ctrl-C

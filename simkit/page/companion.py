@@ -20,6 +20,7 @@ from contextlib import suppress
 from importlib import import_module
 from typing import Any
 
+from simkit import plugins
 from simkit.errors import SimkitError
 
 LONGEST_LINE = 64_000_000  # bytes of one answer
@@ -148,6 +149,9 @@ def serve() -> None:
         except SimkitError as why:
             say("refused", str(why))
         except Exception as why:
+            if by := plugins.raised_by(why):
+                say("refused", str(by))
+                continue
             logging.getLogger(__name__).exception("%s failed", what)
             say("refused", f"that failed inside simkit ({type(why).__name__}: {why}); the terminal says more")
         else:

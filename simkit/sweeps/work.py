@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from simkit import provenance
+from simkit import plugins, provenance
 from simkit.body.walls.triangulated import SurfaceError, scan_content
 from simkit.errors import SimkitError
 from simkit.frozen import frozen
@@ -130,10 +130,9 @@ def _row(case: SweepCase, options: Options) -> CaseResult:
     except SimkitError as error:  # said on purpose: the message is all there is to know
         return CaseResult(case.key, "failed", time.perf_counter() - began, None, str(error), None, worker)
     except Exception as error:  # noqa: BLE001 a fault in one of thousands of cases is a row, with all that is known of it
-        error_text = f"{type(error).__name__}: {error}"
-        return CaseResult(
-            case.key, "failed", time.perf_counter() - began, None, error_text, traceback.format_exc(), worker
-        )
+        by = plugins.raised_by(error)
+        said = str(by) if by else f"{type(error).__name__}: {error}"
+        return CaseResult(case.key, "failed", time.perf_counter() - began, None, said, traceback.format_exc(), worker)
     return CaseResult(case.key, "done", time.perf_counter() - began, answers, None, None, worker)
 
 

@@ -8,9 +8,10 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from simkit import plugins
 from simkit.errors import Fault
 from simkit.vessel.faults import DesignError, shown
-from simkit.vessel.keys import along, child, dotted, replaced
+from simkit.vessel.keys import along, child, dotted, replaced, written
 from simkit.vessel.part import WRONG, Clash, Part, Path, Slot, items, slots, table
 from simkit.vessel.shapes import SHAPES, known_shapes
 from simkit.vessel.spelling import did_you_mean
@@ -35,6 +36,8 @@ def checked(root: type[Checked], tree: Mapping[str, Any], source: str, strays: S
         value = root.model_validate({**tree, "source": source})
         if not strays:
             return value
+    except plugins.BrokenPlugin as broken:  # nothing more can be said of the keys about it
+        raise broken.at(source, next(_naming(tree, broken.name), "shape")) from broken
     except ValidationError as error:
         found += _wrong_by_themselves(root, tree, error)
         sound: Any = tree
@@ -59,6 +62,17 @@ def clashes_in(part: type[Part], node: object, path: Path = ()) -> Iterator[Clas
                 yield from clashes_in(slot.parts[0], each, (*path, key, n))
         elif isinstance(inner, Mapping | Part) and (within := slot.part(inner)):
             yield from clashes_in(within, inner, (*path, key))
+
+
+def _naming(node: object, name: str, key: str = "") -> Iterator[str]:
+    """The keys, as the user writes them, under which a tree's tables name a shape or a duct."""
+    if table(node).get("shape") == name:
+        yield f"{key}.shape"
+    for inner, value in table(node).items():
+        before = key if inner in ("chambers", "shape") else f"{key}.{written(inner)}"
+        for each in items(value):
+            yield from _naming(each, name, f"{before}.{child(each, 'name')}".strip("."))
+        yield from _naming(value, name, before.strip("."))
 
 
 def _place(tree: object, path: Path) -> tuple[int, ...]:

@@ -201,6 +201,8 @@ class FurtherShape(Part):
     Announced by an entry point of the group `simkit.shapes` under its kind.
     """
 
+    kind: str = Field(alias="shape")
+
     def wall(self) -> Any:
         """The exact wall in the chamber's own frame, a `simkit.body.walls.wall.Wall`; millimetres end here."""
         raise NotImplementedError

@@ -173,6 +173,11 @@ def test_what_cannot_follow_it_says_so(flares, capsys, arguments, says):
         (DUCT.replace('"flare"', '"cone"'), "Flare is not of its kind; allowed: kind"),
         (DUCT.replace("return replace(", "return vars("), "TypeError"),
         (DUCT[: DUCT.index("        a = np")] + "        return 3\n", "its air is a int, allowed: an Aperture"),
+        (DUCT.replace("area=plain.area * wider", "area=plain.area * np.nan"), "its air is an Aperture whose area is"),
+        (DUCT.replace("area=plain.area * wider", "area=-plain.area"), "its air is an Aperture whose area is"),
+        (DUCT.replace("area=plain.area * wider", "area=plain.area * np.ones(3)"), "whose area is (3,) for ()"),
+        (DUCT.replace("inner=plain.inner * wider", 'inner="wide"'), "whose inner is 'wide'"),
+        (DUCT.replace("inner=plain.inner * wider", "inner=-1.0"), "shorter than nothing"),
     ],
 )
 def test_a_broken_one_is_told_in_one_line(tmp_path, announce, capsys, text, says):
@@ -180,7 +185,9 @@ def test_a_broken_one_is_told_in_one_line(tmp_path, announce, capsys, text, says
     (tmp_path / "flared.toml").write_text(BODY)
     assert run(["predict", str(tmp_path / "flared.toml"), "--model", "lumped"]) == 2
     (line,) = capsys.readouterr().err.strip().splitlines()
-    assert line.startswith("the plug-in flare (simkit.ducts, crumbs:Flare) of the package crumbs") and says in line
+    assert line.startswith(f"{tmp_path / 'flared.toml'}: body.hole.1.duct")
+    assert " = 'flare': the plug-in flare (simkit.ducts, crumbs:Flare) of the package crumbs cannot be used: " in line
+    assert says in line
 
 
 @pytest.mark.slow

@@ -196,6 +196,18 @@ def test_a_sweep_has_its_columns_and_knows_its_version(jug, capsys):
         ("import nowhere_at_all", "cannot be used: ModuleNotFoundError: No module named 'nowhere_at_all'"),
         ("JUG = 3", "cannot be used: it is a int, allowed: a Model"),
         (MODEL.replace('Model("jug"', 'Model("mug"'), "its model is called mug; allowed: the name it is announced by"),
+        (MODEL.replace("    chamber = case.chamber", "    chamber = case.chambers"), "its resonator: AttributeError"),
+        (MODEL.replace("    return Jug(", "    return tuple("), "its resonator: TypeError"),
+        (MODEL.replace("    return Jug(", "    return max(range(9)) or Jug("), "its resonator, a int, has no model"),
+        (MODEL.replace("def motion", "def move"), "its resonator, a Jug, has no motion"),
+        (
+            MODEL.replace("(1 + 0.02j)", "(np.nan + 0.02j)"),
+            "its lowest is array([nan+nanj, nan+nanj]), allowed: (2,) finite numbers",
+        ),
+        (MODEL.replace("(1 + 0.02j)", "(1 + 0.02j) * np.ones((3, 1))"), "allowed: (2,) finite numbers"),
+        (MODEL.replace("Evidence(80.0", "Evidence(np.nan"), "its evidence is Evidence(uncertainty_cents=nan"),
+        (MODEL.replace("return Evidence(80.0", "return (80.0"), "its evidence is (80.0, "),
+        (MODEL.replace("self.each(openness).sum(axis=1)", "self.each(openness) / 0"), "its lowest: "),
     ],
 )
 def test_a_broken_one_is_told_in_one_line_and_troubles_nobody_else(tmp_path, announce, capsys, text, says):

@@ -156,6 +156,21 @@ def test_it_is_predicted_swept_and_optimised(loaves, capsys):
         ("1/0", "ZeroDivisionError: division by zero"),
         ("class Loaf: pass", "Loaf is no FurtherShape with its own wall"),
         (SHAPE.replace('"loaf"', '"bun"'), "Loaf is not of its kind; allowed: kind"),
+        (
+            SHAPE.replace("return LoafWall(self.width_mm", "return LoafWall(self.width_mm / 0"),
+            "its wall: ZeroDivisionError",
+        ),
+        (SHAPE.replace("return LoafWall(", "return tuple("), "its wall: TypeError"),
+        (SHAPE.replace("return LoafWall(", "return max("), "its wall: it is a float, allowed: a Wall"),
+        (SHAPE.replace("self.height_mm / 1e3)", "np.nan)"), "its wall: its box is [[-0.025, 0.0, nan]"),
+        (SHAPE.replace("self.height / 2]])", "self.height / 2, 0]])"), "its wall: ValueError"),
+        (SHAPE.replace("+ (z / b)", "+ np.nan * (z / b)"), "has points or normals that are no numbers"),
+        (SHAPE.replace("* (z / b) - 1.0", "* (z / b) - 1.2"), "mm off the place where its formula is 0"),
+        (SHAPE.replace("return (x / a) * (x / a)", "return 1 / 0 + (x / a)"), "its wall: ZeroDivisionError"),
+        (SHAPE.replace("np.pi / 5", "np.pi / 5 * np.nan"), "its volume is nan ml"),
+        (SHAPE.replace("np.pi / 5", "np.pi"), "its volume is 502.7 ml, and its rings enclose 98."),
+        (SHAPE.replace("[self.width / 2, self.length,", "[self.width / 2, self.length / 2,"), "beyond its box"),
+        (SHAPE.replace("return (true_sheet(", "return (np.array("), "its wall: TypeError"),
     ],
 )
 def test_a_broken_one_is_told_in_one_line(tmp_path, announce, capsys, text, says):
@@ -163,4 +178,19 @@ def test_a_broken_one_is_told_in_one_line(tmp_path, announce, capsys, text, says
     (tmp_path / "loaf.toml").write_text(LOAF)
     assert run(["predict", str(tmp_path / "loaf.toml"), "--model", "lumped"]) == 2
     (line,) = capsys.readouterr().err.strip().splitlines()
-    assert line.startswith("the plug-in loaf (simkit.shapes, crumbs:Loaf) of the package crumbs") and says in line
+    who = "body.shape = 'loaf': the plug-in loaf (simkit.shapes, crumbs:Loaf) of the package crumbs cannot be used: "
+    assert line.startswith(f"{tmp_path / 'loaf.toml'}: {who}") and says in line
+
+
+def test_what_it_raises_later_is_told_with_its_line(tmp_path, announce, capsys):
+    """Of a formula, say, that only fails off the wall."""
+    late = SHAPE.replace(
+        "        s = (y - half) / half\n",
+        "        s = (y - half) / half\n        assert not isinstance(x, np.ndarray) or x.size > 1\n",
+    )
+    announce("crumbs", late, "simkit.shapes", "loaf = crumbs:Loaf")
+    (tmp_path / "loaf.toml").write_text(LOAF)
+    assert run(["predict", str(tmp_path / "loaf.toml"), "--model", "lumped"]) == 2
+    (line,) = capsys.readouterr().err.strip().splitlines()
+    assert line.startswith("the plug-in loaf (simkit.shapes, crumbs:Loaf) of the package crumbs cannot be used: ")
+    assert "AssertionError" in line and "(crumbs.py, line " in line

@@ -6,7 +6,7 @@ shape change is the business of the models that see them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 
 import numpy as np
@@ -178,10 +178,27 @@ def air_of_hole(opening: Opening, radius: Reals, length: Reals) -> Aperture:
     try:
         air = opening.duct.air(plain)
     except Exception as error:
-        raise plugins.misfit(DUCTS, opening.duct.kind, f"{type(error).__name__}: {error}") from error
-    if not isinstance(air, Aperture):
-        raise plugins.misfit(DUCTS, opening.duct.kind, f"its air is a {type(air).__name__}, allowed: an Aperture")
+        raise plugins.misfit(DUCTS, opening.duct.kind, f"its air: {plugins.in_line(error)}") from error
+    said = _no_air(air, plain) if isinstance(air, Aperture) else f"a {type(air).__name__}"
+    if said:
+        raise plugins.misfit(DUCTS, opening.duct.kind, f"its air is {said}, allowed: an Aperture of numbers")
     return air
+
+
+def _no_air(air: Aperture, plain: Aperture) -> str:
+    """The number of a duct's air that is none, or of no opening, or more than a plain hole's; nothing where all are."""
+    most = np.broadcast_shapes(*(np.shape(getattr(plain, each.name)) for each in fields(plain)))
+    for name, value in ((each.name, getattr(air, each.name)) for each in fields(air)):
+        numbers = np.asarray(value)
+        if numbers.dtype.kind not in "fiu" or not np.isfinite(numbers).all():
+            return f"an Aperture whose {name} is {value!r}"
+        if np.broadcast_shapes(numbers.shape, most) != most:
+            return f"an Aperture whose {name} is {numbers.shape} for {most}"
+        if name in ("area", "perimeter") and (numbers <= 0).any():
+            return f"an Aperture whose {name} is {value!r}"
+    if (np.asarray(air.length + air.inner + air.outer) <= 0).any():
+        return "an Aperture shorter than nothing with its ends"
+    return ""
 
 
 FACE = 1.6  # radii of the flat face of a hole with a wall of its own

@@ -9,12 +9,16 @@ from typing import Any
 
 import numpy as np
 
+from simkit import plugins
+from simkit.body.chambers import Body
 from simkit.body.inspection import body_of
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import catalogue, chosen, model_of
 from simkit.sound.elements.airs import still_airs
+from simkit.sound.elements.openings import aperture_of
+from simkit.sound.models.further_models import made
 from simkit.sound.models.playing import STILL, Playing, checked_state, playing_of
-from simkit.sound.models.resonator import Case, Fingering, Resonator
+from simkit.sound.models.resonator import Case, Fingering
 from simkit.vessel import Hole, Vessel, Voicing
 
 MESHES = 0.3, 3
@@ -40,11 +44,22 @@ def cases(vessel: Vessel, *, lossless: bool = False, state: str = "still", mesh:
     if faults:
         raise InputError(faults)
     body = body_of(vessel)
+    _try_further_ducts(vessel, body)
     still = [
         Case(vessel, body, body.chamber(chamber.name), still_airs(vessel), lossless, STILL, mesh)
         for chamber in vessel.chambers
     ]
     return tuple(with_playing(case, playing_of(vessel, body, case.chamber)) if played else case for case in still)
+
+
+def _try_further_ducts(vessel: Vessel, body: Body) -> None:
+    """Ask the ducts of other packages for their air once, where their keys are known."""
+    for chamber in body.chambers:
+        for opening in chamber.openings:
+            try:
+                aperture_of(opening) if opening.duct is not None else None
+            except plugins.BrokenPlugin as broken:
+                raise broken.at(vessel.source, f"{chamber.name}.hole.{opening.name}.duct") from broken
 
 
 def with_playing(case: Case, playing: Playing) -> Case:
@@ -79,8 +94,7 @@ def resonator(model: str, case: Case) -> Any:
     known = model_of(name)
     if not set(case.playing.parts) <= set(known.played):
         case = with_playing(case, case.playing.only(known.played))
-    made: Resonator = import_module(known.home).resonator(case)
-    return made
+    return made(known, case)
 
 
 def lowest_in_states(model: str, case: Case, playings: Sequence[Playing], openness: np.ndarray) -> np.ndarray:
@@ -88,11 +102,11 @@ def lowest_in_states(model: str, case: Case, playings: Sequence[Playing], openne
 
     A model's module may have a `lowest_in_states(resonators, openness)` of its own, quicker than one by one.
     """
-    made = [resonator(model, with_playing(case, playing)) for playing in playings]
+    each = [resonator(model, with_playing(case, playing)) for playing in playings]
     together = getattr(import_module(model_of(model).home), "lowest_in_states", None)
     if together is None:
-        return np.stack([each.lowest(openness) for each in made])
-    return np.asarray(together(made, openness))
+        return np.stack([one.lowest(openness) for one in each])
+    return np.asarray(together(each, openness))
 
 
 MOST_OBLONG, MOST_DEEP = 30.0, 15.0  # a window's width and its wall over its cut-up: makers stay below 10 and 4
