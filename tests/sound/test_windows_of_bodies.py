@@ -12,6 +12,7 @@ from simkit.sound import models
 
 EGG = 'shape = "egg"\nlength_mm = 57.9\nwidth_mm = 40.3\nheight_mm = 36\nwidest_at = 0.58'
 BALL = 'shape = "sphere"\ndiameter_mm = 46'
+LENGTHY = 'shape = "ellipsoid"\nlength_mm = 70\nwidth_mm = 48\nheight_mm = 40'
 TUBE = 'shape = "tube"\nlength_mm = 80\ndiameter_mm = 32\nends = "round"'
 
 
@@ -47,10 +48,15 @@ def off(case):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "window",
-    [(EGG, 12, 11.87, 3.521, 90), (EGG, 12, 11.87, 3.521, 45), (TUBE, 26, 10, 3.5, 60), (BALL, 18, 7, 4.5, 60)],
+    [
+        *((EGG, 12, 11.87, 3.521, edge_deg) for edge_deg in (90, 45, 30)),
+        *((TUBE, 26, 10, 3.5, edge_deg) for edge_deg in (60, 30)),
+        *((BALL, 18, *sizes) for sizes in ((7, 4.5, 60), (12, 4, 38))),
+        ('shape = "sphere"\ndiameter_mm = 90', 35, 12, 4, 30),
+    ],
 )
 def test_a_window_alone_is_within_a_cent_and_a_half_of_the_judge(window):
-    """Still and lossless. At flat slopes, 30 degrees, `ports` may be half a cent farther off."""
+    """Still and lossless."""
     assert off(case_of(*window, lossless=True)) == pytest.approx(0, abs=1.5)
 
 
@@ -72,13 +78,14 @@ def test_a_window_through_thick_clay_is_within_its_doubt(window):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("window", "edge_deg"), [((BALL, 18, 12, 4), 30), ((BALL, 18, 12, 4), 15), ((EGG, 12, 11.87, 3.521), 15)]
+    ("window", "edge_deg"),
+    [((BALL, 18, 12, 4), 30), ((BALL, 18, 12, 4), 15), ((EGG, 12, 11.87, 3.521), 15), ((LENGTHY, 15, 14, 4.6), 25)],
 )
-def test_a_flat_slope_is_within_two_and_a_half_cents_and_told_as_less_sure(window, edge_deg):
+def test_a_flat_slope_is_within_a_cent_and_a_half_and_told_as_less_sure(window, edge_deg):
     """Still and lossless; the flatter, the less sure. Beside the egg's slope a fine mesh has no end."""
     case = case_of(*window, edge_deg, lossless=True)
     said = models.resonator("ports", case).evidence(())
-    assert abs(off(case)) < min(2.5, said.uncertainty_cents)
+    assert abs(off(case)) < min(1.5, said.uncertainty_cents)
     assert any(f"cut at {edge_deg} degrees" in text for text in said.cautions)
 
 

@@ -16,8 +16,9 @@ from simkit.body import kernel
 from simkit.body.meshes.curved import CORNER, AirMesh, draw_near, gated
 from simkit.errors import MeshError
 
-FAR = 3.0  # radius of the half balls over the largest half size of the window
-BENT = 2.2  # the same of the ball that the bend dies away in: further out, a parabola is no longer like any wall
+# Radius of the ball that the bend dies away in over the largest half size of the window: further out, a parabola is no
+# longer like any wall. And by how much the half balls are larger.
+BENT, BEYOND = 2.2, 0.8
 # Mesh sizes: at rounded rims over their radius, at sharp ones over the cut-up; growth with the distance.
 ROUND_SHARE, RIM_SHARE, GROWTH = 1.3, 0.25, 0.6
 SHARP = 0.02  # rims of a smaller radius than this share of the cut-up are left sharp, but for the edge's own
@@ -32,7 +33,8 @@ class WindowCell:
 
     cut_up runs to the finished nose; edge_deg 90 is an upright far side. nose, rim: radii of the rims inside, the
     edge's among them, and outside. room: the least radius of the half balls. floor: how far the clay that carries the
-    windway's end hangs below the inner face, `beside` wider than the window on either side, two cut-ups back.
+    windway's end hangs below the inner face, `beside` wider than the window on either side, two cut-ups back. bent:
+    radius of the ball that a bend dies away in, over the window's largest half.
     """
 
     width: float
@@ -44,6 +46,7 @@ class WindowCell:
     room: float = 0.0
     floor: float = 0.0
     beside: float = 0.0
+    bent: float = BENT
 
     @property
     def tip(self) -> float:
@@ -69,10 +72,15 @@ class WindowCell:
         return self.cut_up / 2 + 0.22 * (self.top - self.cut_up)
 
     @property
+    def half(self) -> float:
+        """Half of the largest of its sizes on either face, m."""
+        return max(self.width / 2, self.cut_up, self.top / 2)
+
+    @property
     def far(self) -> float:
         """Radius of the half balls, m."""
         within = np.hypot((FLOOR_BACK + 0.5) * self.cut_up, self.width / 2 + self.beside) if self.floor else 0.0
-        return max(FAR * max(self.width / 2, self.cut_up, self.top / 2), 1.25 * float(within), self.room)
+        return max((self.bent + BEYOND) * self.half, 1.25 * float(within), self.room)
 
     @property
     def has_sharp_rims(self) -> bool:
@@ -236,5 +244,10 @@ def _fading(cell: WindowCell, points: np.ndarray) -> np.ndarray:
     lower = z < cell.wall / 2
     middle = np.where(lower, cell.cut_up, cell.top) / 2  # so that all of the opening is bent
     r = np.sqrt((x - middle) ** 2 + y**2 + (z - np.where(lower, 0, cell.wall)) ** 2)
-    t = np.clip(np.log(np.maximum(r, 1e-12) / (FADE[0] * cell.far * BENT / FAR)) / np.log(FADE[1] / FADE[0]), 0, 1)
+    t = np.clip(
+        np.log(np.maximum(r, 1e-12) / (FADE[0] * cell.far * cell.bent / (cell.bent + BEYOND)))
+        / np.log(FADE[1] / FADE[0]),
+        0,
+        1,
+    )
     return np.where((z > 0) & (z < cell.wall), 1.0, 1 - t**3 * (10 - 15 * t + 6 * t * t))

@@ -7,6 +7,8 @@ the window, `relief.csv`, fitted to 1,449 such cells; `benchmarks/windows.py` fi
 it meets to 0.4 % of the fall of 1/K, which is 0.06 % of 1/K, and to 1.0 % of that of friction (standard deviations).
 Since it was fitted the cell's curvature leaves a flat slope's nose in its place: where the wall curves and the slope is
 near 30 degrees, the law gives up to 0.6 % less fall of 1/K than the cell does now, which answers below 34 degrees.
+And the bend of its cells died away near the window, where a flat slope's flow still feels it: below 45 degrees
+`cell.slope_relief` adds what that missed.
 """
 
 from __future__ import annotations
