@@ -122,7 +122,7 @@ def _union(flat: np.ndarray, triangles: np.ndarray) -> Path:
 
 def _rim(paper: Axes, rim: np.ndarray) -> None:
     for color, linewidth in ((look.PAPER, 1.3), (look.INK, 0.6)):
-        paper.add_patch(Polygon(rim, facecolor="none", edgecolor=color, linewidth=linewidth, zorder=4, alpha=0.8))
+        paper.add_artist(Polygon(rim, facecolor="none", edgecolor=color, linewidth=linewidth, zorder=4, alpha=0.8))
 
 
 def _key(figure: FigureBase, paper: Axes, width: float, height: float) -> None:

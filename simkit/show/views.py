@@ -44,6 +44,7 @@ def views(vessel: Vessel, body: Body) -> Panel:
     height = upper + scale * size[2] + GAP_MM + 2 * MARGIN_MM + HEAD_MM
 
     def draw(figure: FigureBase) -> None:
+        # Its limits are set: no add_patch below, which would look for them.
         paper = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
         paper.axis("off")
         across, up = MARGIN_MM, MARGIN_MM
@@ -132,21 +133,21 @@ def _chamber(
     if body.figure is not None:  # its clay is drawn already
         dots: dict[str, Any] = {"facecolor": "none", "edgecolor": look.QUIET, "linewidth": 0.5, "zorder": 3}
         for line in lines:
-            paper.add_patch(Polygon(line, linestyle=(0, (1, 2)), **dots))
+            paper.add_artist(Polygon(line, linestyle=(0, (1, 2)), **dots))
         return lines
     # A pen of twice the thickness along the air's outline covers the clay (see `views`).
     clay = 2 * (on_paper(np.array([[body.thickness, 0.0]])) - on_paper(np.zeros((1, 2))))[0, 0] * look.POINTS
     pen = {"facecolor": look.BODY, "joinstyle": "round", "capstyle": "round"}
     order = _order(body, rank)
     inked, plain = order, order + 1 / len(body.chambers)
-    paper.add_patch(PathPatch(shape, edgecolor=look.INK, linewidth=clay + 1.6, zorder=inked, **pen))
-    paper.add_patch(PathPatch(shape, edgecolor=look.BODY, linewidth=clay, zorder=plain, **pen))
+    paper.add_artist(PathPatch(shape, edgecolor=look.INK, linewidth=clay + 1.6, zorder=inked, **pen))
+    paper.add_artist(PathPatch(shape, edgecolor=look.BODY, linewidth=clay, zorder=plain, **pen))
     thin: dict[str, Any] = {"facecolor": "none", "edgecolor": look.QUIET, "linewidth": 0.5, "zorder": 3}
     if body.thickness > 0:
-        paper.add_patch(PathPatch(shape, linestyle=(0, (1, 2)), **thin))
+        paper.add_artist(PathPatch(shape, linestyle=(0, (1, 2)), **thin))
     if rank + 1 < len(body.chambers):
         for line in lines:
-            paper.add_patch(Polygon(line + clay / 2 / look.POINTS * outward(line), linestyle=(0, (8, 6)), **thin))
+            paper.add_artist(Polygon(line + clay / 2 / look.POINTS * outward(line), linestyle=(0, (8, 6)), **thin))
     return lines
 
 
@@ -156,7 +157,7 @@ def _figure(paper: Axes, body: Body, side: Side, on_paper: OnPaper) -> list[np.n
         return []
     lines = [on_paper(line) for line in clay_outlines(body.figure, side)]
     shape = Path.make_compound_path(*(Path(line, closed=True) for line in lines))
-    paper.add_patch(PathPatch(shape, facecolor=look.BODY, edgecolor=look.INK, linewidth=0.8, zorder=0.9))
+    paper.add_artist(PathPatch(shape, facecolor=look.BODY, edgecolor=look.INK, linewidth=0.8, zorder=0.9))
     return lines
 
 
@@ -168,7 +169,7 @@ def _opening(paper: Axes, body: Body, opening: Opening, side: Side, on_paper: On
         return None
     color = look.INK if opening.is_round else look.CLAY
     fill = "none" if hidden else look.HOLLOW if opening.is_round else look.CLAY
-    paper.add_patch(
+    paper.add_artist(
         Polygon(
             rim,
             facecolor=fill,
@@ -258,7 +259,7 @@ def _windway(
     levels = [windway_level(vessel, chamber, up) for up in ((0,) if side is ABOVE else (-1, 1))]
     lines = [on_paper(side.flat(level)) for level in levels if len(level)]
     for line in lines:
-        paper.add_patch(Polygon(line, closed=False, zorder=order, **dashes))
+        paper.add_artist(Polygon(line, closed=False, zorder=order, **dashes))
     return lines
 
 
@@ -291,7 +292,7 @@ def _marks(paper: Axes, left: float, y: float) -> None:
         (square, {"facecolor": look.CLAY, "edgecolor": look.CLAY}, "window; its windway dashed"),
     ]
     for n, (shape, style, word) in enumerate(marks):
-        paper.add_patch(Polygon(shape + (left + 2, y - 4.8 * n), linewidth=0.7, **style))
+        paper.add_artist(Polygon(shape + (left + 2, y - 4.8 * n), linewidth=0.7, **style))
         paper.text(left + 7, y - 4.8 * n, word, va="center_baseline", fontsize=7.5)
 
 
