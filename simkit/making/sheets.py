@@ -99,6 +99,7 @@ def _chamber_work(work: Work, chamber: Chamber, solid: ChamberBody) -> ChamberWo
     vessel, shrinkage, cut_at, blown = work.vessel, work.shrinkage, work.cut_at, chamber.voicing
     fingers = {hole.name: hole.finger for hole in chamber.holes if hole.finger}
     size = shrinkage.size(cut_at)
+    cuts = holes.cuts(solid, fingers, shrinkage, cut_at, work.reamers, work.drills)  # first: a reamer may not fit
     return ChamberWork(
         chamber.name,
         solid.volume,
@@ -107,7 +108,7 @@ def _chamber_work(work: Work, chamber: Chamber, solid: ChamberBody) -> ChamberWo
         cards.form_of(solid.wall, shrinkage.size(Stage.WET)),
         places_of(work.body, solid),
         voicing.plan_of(work.body, solid, blown, size, chamber.mouthpiece) if blown else None,
-        holes.cuts(solid, fingers, shrinkage, cut_at, work.reamers, work.drills),
+        cuts,
     )
 
 
