@@ -11,6 +11,7 @@ from simkit.body import body_of, inspect
 from simkit.body.kernel import session, write_step
 from simkit.body.meshes.curved import air_mesh, default_size
 from simkit.body.meshes.drawn import build
+from simkit.body.printing import enclosed
 from simkit.body.walls import triangulated
 from simkit.body.walls.formulas import EggWall
 from simkit.body.walls.harmonics import harmonics, summed
@@ -69,13 +70,23 @@ def test_a_scanned_egg_is_that_egg(tmp_path):
     assert air_mesh(wall).volume == pytest.approx(EGG.volume, rel=1e-3)
 
 
-def test_a_step_file_is_read_in_millimetres(tmp_path):
-    path = tmp_path / "egg.step"
+def step(path):
     with session() as gmsh:
         build(gmsh, EGG.solid())
         gmsh.model.occ.synchronize()
         gmsh.write(str(path))
-    assert scan_wall(path).volume == pytest.approx(EGG.volume, rel=1e-3)
+    return path
+
+
+def test_a_step_file_is_read_in_millimetres(tmp_path):
+    """Flat triangles, forty round a turn, lie within: of a ball they leave out 3/8 of their angle squared, 0.9 %."""
+    points, cells = read_surface(step(tmp_path / "egg.step"))
+    assert abs(enclosed(points, cells)) == pytest.approx(0.99 * EGG.volume, rel=0.01)
+
+
+@pytest.mark.slow  # at once: its triangles, above, and a wall from triangles, here
+def test_a_wall_of_a_step_file_is_that_of_its_solid(tmp_path):
+    assert scan_wall(step(tmp_path / "egg.step")).volume == pytest.approx(EGG.volume, rel=1e-3)
 
 
 def test_triangles_inside_out_throughout_are_still_that_body(tmp_path):

@@ -104,10 +104,10 @@ def test_what_gmsh_left_out_is_one_sentence_with_its_place(monkeypatch):
 
 
 def test_cells_that_are_divided_far_more_often_than_the_skin_asks_for_are_told_with_their_place():
-    """A ball of 20 mm, 30 mm along, whose cells near the middle would be of 0.4 mm, some thousands."""
+    """A ball of 20 mm, 30 mm along, whose cells near the middle would be of 0.5 mm, some thousands."""
 
     def size(x, y, z):
-        return 0.4 + np.sqrt((x - 2) ** 2 + (y - 30) ** 2 + z**2) / 30
+        return 0.5 + np.sqrt((x - 2) ** 2 + (y - 30) ** 2 + z**2) / 20
 
     with kernel.session() as gmsh:
         points, triangles = sphere(gmsh, np.array([0.002, 0.03, 0.0]), 0.01, 0.004)

@@ -139,7 +139,7 @@ def test_a_source_sends_unit_flux_into_the_air():
     assert flux.sum() == pytest.approx(1.0, rel=1e-9)
 
 
-@pytest.mark.parametrize("count", [3, 4_000, 30_000])
+@pytest.mark.parametrize("count", [3, 4_000, 11_000])  # all, two and one of the sources in a part
 def test_sources_in_parts_send_what_all_of_them_do_at_once(count):
     several = [one_source(0.7) for _ in range(7)]
     of = {
