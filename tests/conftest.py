@@ -17,8 +17,9 @@ from simkit.machine import cores
 
 MOST_PROCESSES = 4
 MOST_AGAIN = 10
-# Where quick tests hold how numbers hang together, on any mesh: the meshes are so much coarser there.
-ROUGH_ROOMS = {"optimisation"}
+# Quick tests of physics want the meshes that users have; those of words, files, pictures and of how numbers hang
+# together do with sizes so much coarser.
+PHYSICS, ANSWERS = ("body", "field", "sound", "cli/test_sheets.py"), "sound/answers"
 ROUGH = "1.25"
 TESTS = Path(__file__).parent
 
@@ -86,7 +87,8 @@ def pytest_runtest_setup(item):
 
     if item.config.getoption("--shake") is not None or item.config.option.markexpr != "not slow":
         return
-    size = ROUGH if any(item.path.is_relative_to(TESTS / room) for room in ROUGH_ROOMS) else ""
+    physics = any(item.path.is_relative_to(TESTS / room) for room in PHYSICS)
+    size = "" if physics and not item.path.is_relative_to(TESTS / ANSWERS) else ROUGH
     if os.environ.get(kernel.SHAKE, "") != size:
         os.environ[kernel.SHAKE] = size
         for name, module in list(sys.modules.items()):

@@ -87,7 +87,7 @@ def test_lossless_radiation_stays_and_quality_rises(capsys, folder):
     assert first("--lossless")["q"] > 3 * first()["q"]
 
 
-@pytest.mark.slow  # at once, of the functions, in tests/sound/test_playing.py
+@pytest.mark.slow  # at once, of the functions, in tests/sound/answers/test_playing.py
 def test_a_played_note_is_higher_than_that_of_the_piece_by_itself(capsys, folder):
     """But for the clay under the windway's end, which the piece by itself is asked without."""
 

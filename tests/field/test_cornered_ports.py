@@ -130,7 +130,7 @@ def test_a_thick_duct_into_a_ball_is_as_long_as_axisymmetric_elements_find_it(ba
     assert 0.821674 + np.pi * ratio * answer.matrix[0, 0] == pytest.approx(AXISYMMETRIC[ratio], abs=0.003)
 
 
-@pytest.mark.slow  # at once: two resonators by their formula, in sound/test_chords
+@pytest.mark.slow  # at once: two resonators by their formula, in sound/answers/test_chords
 def test_a_body_of_two_chambers_keeps_them_apart_inside():
     from simkit.body.walls.placed import PlacedWall
     from simkit.field import air_of, port_field

@@ -19,7 +19,7 @@ from simkit.sound.models import playing, port_solutions, port_states, window_apa
 from simkit.sound.models.side_by_side import lowest_of
 
 CENTS = 1200 / np.log(2)
-WREN = Path(__file__).parents[2] / "studies" / "designs" / "pocket_wren.toml"
+WREN = Path(__file__).parents[3] / "studies" / "designs" / "pocket_wren.toml"
 SAME = 1e-3  # cents
 
 

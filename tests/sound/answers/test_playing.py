@@ -17,7 +17,7 @@ from simkit.sound.elements.nearby import clearance_from
 from simkit.sound.models.roots import SAMPLES
 
 CENTS = 1200 / np.log(2)
-DESIGNS = Path(__file__).parents[2] / "studies" / "designs"
+DESIGNS = Path(__file__).parents[3] / "studies" / "designs"
 WREN = DESIGNS / "pocket_wren.toml"
 
 
