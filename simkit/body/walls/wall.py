@@ -112,10 +112,17 @@ class Wall(ABC):
 
 
 def _facet_area(p: np.ndarray) -> float:
-    """Area of the quadrilaterals of a ring grid, each as two triangles, averaged over both diagonals."""
-    a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
-    triangles = ((a, b, c), (a, c, d), (a, b, d), (b, c, d))
-    return sum(float(np.linalg.norm(np.cross(q - o, r - o), axis=-1).sum()) for o, q, r in triangles) / 4
+    """Area of the quadrilaterals of a ring grid, each as two triangles, averaged over both diagonals.
+
+    The four triangles of both are half the products of either edge along with either edge around.
+    """
+    p = np.ascontiguousarray(np.moveaxis(p, -1, 0))
+    along, across = p[:, 1:] - p[:, :-1], p[:, :, 1:] - p[:, :, :-1]
+    total = 0.0
+    for x, y, z in (along[:, :, :-1], along[:, :, 1:]):
+        for u, v, w in (across[:, :-1], across[:, 1:]):
+            total += float(np.sqrt((y * w - z * v) ** 2 + (z * u - x * w) ** 2 + (x * v - y * u) ** 2).sum())
+    return total / 4
 
 
 def box_around(walls: Iterable[Wall]) -> np.ndarray:
