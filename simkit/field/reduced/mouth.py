@@ -11,7 +11,7 @@ from scipy.interpolate import PchipInterpolator
 from simkit.body.chambers import Opening
 from simkit.field.reduced import flow
 from simkit.field.reduced.boundary import AirSurface, onto
-from simkit.field.reduced.source import Kernel, Sources, curvature_values, second_order_values
+from simkit.field.reduced.source import BLOCK, Kernel, Sources, curvature_values, second_order_values
 
 # A duct's rim lies deeper than the middle of its mouth where the wall is hollow. Duct lengths are measured on the
 # axis, so the duct is longer by 0.329 H a^2: found here for a thick-walled round duct into balls of radius 2 a to
@@ -76,8 +76,16 @@ def averages(kernel: Kernel, over: Sequence[Mouth], of: Sequence[Mouth]) -> np.n
     receivers = np.concatenate([m.receivers for m in over])
     starts = np.cumsum([0, *(len(m.receivers) for m in over[:-1])])
     weights = np.concatenate([m.receiver_weights for m in over])
-    columns = [np.add.reduceat(weights * (m.source_weights @ kernel(m.sources, receivers)), starts) for m in of]
-    return np.stack(columns, axis=1)
+    found = np.empty((len(over), len(of)))
+    step = max(1, BLOCK // (len(receivers) * max(len(m.source_weights) for m in of))) if of else 1
+    for endless in (True, False):  # lines with an end are another formula
+        mine = [n for n, m in enumerate(of) if np.isinf(m.sources.reach).all() == endless]
+        for some in (mine[n : n + step] for n in range(0, len(mine), step)):
+            sources = Sources.of([of[n].sources for n in some])
+            sent = np.concatenate([of[n].source_weights for n in some])[:, None] * kernel(sources, receivers)
+            firsts = np.cumsum([0, *(len(of[n].source_weights) for n in some[:-1])])
+            found[:, some] = np.add.reduceat(np.add.reduceat(sent, firsts, axis=0) * weights, starts, axis=1).T
+    return found
 
 
 def mouths(openings: Sequence[Opening], surface: AirSurface, reach: np.ndarray) -> tuple[Mouth, ...]:

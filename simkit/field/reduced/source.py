@@ -17,8 +17,8 @@ ball, with an endless line, and outside a ball, with a line to its centre, the s
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import fields, replace
 
 import numpy as np
 
@@ -38,6 +38,11 @@ class Sources:
     k1: np.ndarray
     k2: np.ndarray
     reach: np.ndarray
+
+    @staticmethod
+    def of(groups: Sequence[Sources]) -> Sources:
+        """The sources of several groups as one."""
+        return Sources(*(np.concatenate([getattr(group, part.name) for group in groups]) for part in fields(Sources)))
 
     def __getitem__(self, part: slice) -> Sources:
         return Sources(self.places[part], self.frames[part], self.k1[part], self.k2[part], self.reach[part])
@@ -62,14 +67,14 @@ class Sources:
 
 
 Kernel = Callable[[Sources, np.ndarray], np.ndarray]
-_BLOCK = 10_000  # numbers in each of the arrays of a kernel that stay near the processor: a third of the time of all
+BLOCK = 10_000  # numbers in each of the arrays of a kernel that stay near the processor: a third of the time of all
 
 
 def spread(
     kernel: Callable[..., np.ndarray], sources: Sources, weights: np.ndarray, *at: np.ndarray | float
 ) -> np.ndarray:
     """Sum (p,) over sources of weights (s,) times a kernel at points (p, 3) with its further arguments, in parts."""
-    step = max(1, _BLOCK // len(np.atleast_1d(at[0])))
+    step = max(1, BLOCK // len(np.atleast_1d(at[0])))
     parts = (slice(n, n + step) for n in range(0, len(weights), step))
     return np.asarray(sum(weights[part] @ kernel(sources[part], *at) for part in parts))
 
