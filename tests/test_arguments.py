@@ -41,6 +41,7 @@ def test_every_argument_that_a_fault_names_is_one_of_a_command():
         for node in nodes(path):
             if (
                 isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Attribute)
                 and ast.unparse(node.func) == "Fault.of"
                 and isinstance(node.args[0], ast.Constant)
             ):

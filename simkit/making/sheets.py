@@ -213,7 +213,7 @@ def _facts(work: Work) -> list[tuple[str, str]]:
 
 
 def _remarks(work: Work) -> list[str]:
-    tell = "simkit tune" if work.still is None else "simkit tune --still"
+    tell = "simkit tune" if work.still is None else "simkit tune, as one of the piece by itself"
     first = (
         "No hole cut: what the covered note reads at the first blow, when only the window is cut; the holes' own air "
         f"then lowers it. Tell that reading to {tell}."

@@ -56,12 +56,12 @@ def test_the_same_shape_gives_the_same_mesh_to_the_bit(walls):
 
 def test_shaken_meshes_are_other_meshes_of_the_same_shape(walls, monkeypatch):
     """What `--shake` does reaches gmsh, here and in processes that are started for it."""
-    meshes = {}
+    meshes, size = {}, 1.5 * default_size(walls["egg"])
     for factor in ("0.85", "1", "1.2"):
         monkeypatch.setenv(kernel.SHAKE, factor)
-        meshes[factor] = air_mesh(walls["egg"])
+        meshes[factor] = air_mesh(walls["egg"], size)
         assert meshes[factor].volume == pytest.approx(walls["egg"].volume, rel=1e-3)
-    apart_from_here = in_own_process(air_mesh, walls["egg"], seconds=60, what=("", ""))
+    apart_from_here = in_own_process(air_mesh, walls["egg"], size, seconds=60, what=("", ""))
     assert len(meshes["0.85"].tets) > len(meshes["1"].tets) > len(meshes["1.2"].tets)
     assert np.array_equal(apart_from_here.points, meshes["1.2"].points)
 

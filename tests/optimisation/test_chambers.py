@@ -42,6 +42,7 @@ def test_chambers_stand_in_a_row_with_the_clay_asked_for_between_them(vessel):
     body_of(vessel)  # no opening comes out in a neighbour's clay
 
 
+@pytest.mark.slow  # at once: of two chambers, above
 def test_no_opening_comes_out_in_a_neighbour_s_clay():
     """A chamber as small as two fingertips has its holes on its flanks, where they look at the next chamber."""
     wish = WishedRange("C major", "C4", "C7", 4)

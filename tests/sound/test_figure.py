@@ -77,17 +77,19 @@ open = ["1"]
 """
 
 
-def test_a_ball_in_a_ball_is_a_ball_with_an_even_wall():
+@pytest.mark.parametrize(
+    ("model", "within"),
+    [pytest.param("ports", 0.4, marks=pytest.mark.slow), ("lumped", 1e-6)],  # at once: a figure's ports, below
+)
+def test_a_ball_in_a_ball_is_a_ball_with_an_even_wall(model, within):
     """The same body said in two ways, on meshes that differ: by `ports` and by the simple rule."""
     even = loads(BALL.format(outside=""))
     outside = '[outside]\nshape = "sphere"\ndiameter_mm = 60\noffset_mm = [-5, 0, 0]'
     figure = loads(BALL.format(outside=outside))
-    for model, within in (("ports", 0.4), ("lumped", 1e-6)):
-        before, after = (
-            np.array(simkit.predict(vessel, model=model, state="still").frequencies_hz).ravel()
-            for vessel in (even, figure)
-        )
-        assert np.abs(1200 * np.log2(after / before)).max() < within
+    before, after = (
+        np.array(simkit.predict(vessel, model=model, state="still").frequencies_hz).ravel() for vessel in (even, figure)
+    )
+    assert np.abs(1200 * np.log2(after / before)).max() < within
 
 
 def test_a_seam_that_the_mesh_cuts_off_is_told_where_it_runs_by_an_opening():

@@ -130,7 +130,7 @@ def test_a_chamber_that_lets_nothing_out_is_told_to_be_closed():
         resonances(chamber('shape = "sphere"\ndiameter_mm = 60'))
 
 
-@pytest.mark.parametrize("opened", [(), ("1",)])
+@pytest.mark.parametrize("opened", [pytest.param((), marks=pytest.mark.slow), ("1",)])
 def test_the_note_is_as_uncertain_as_predict_says(opened):
     """One note, one number: also what playing leaves open of it against the other notes."""
     vessel = simkit.loads(starter("sphere"), "ball.toml")
