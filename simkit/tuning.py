@@ -220,12 +220,8 @@ def before_holes(vessel: Vessel, shrinkage: Shrinkage | None = None) -> dict[str
 def still_over_played(vessel: Vessel) -> dict[str, tuple[float, ...]]:
     """For each chamber, by what factor each of its notes is another by itself than played, as designed: how a reading
     with a loudspeaker at the window compares with one that is blown."""
-    return {
-        case.chamber.name: tuple(
-            1 / models.played_over_still(case, note.open) for note in vessel.chamber(case.chamber.name).notes
-        )
-        for case in models.cases(vessel, state="played")
-    }
+    played = zip(vessel.chambers, models.cases(vessel, state="played"), strict=True)
+    return {c.name: tuple(1 / models.played_over_still(case, note.open) for note in c.notes) for c, case in played}
 
 
 def _opened(vessel: Vessel, path: Path | None, part: Chamber, undo: bool) -> tuple[logs.Log, list[Entry]]:

@@ -58,7 +58,7 @@ class Work:
 
     @property
     def state(self) -> str:
-        """What the readings are of: the piece "played" or "still"."""
+        """State of the piece that is read, "played" or "still"."""
         return "played" if self.still is None else "still"
 
 
@@ -121,7 +121,7 @@ def _read(work: Work, chamber: Chamber, n: int) -> overview.NoteReadings:
 
 
 def _fired_hz(work: Work, chamber: Chamber, n: int) -> float:
-    """What a note reads when fired and in tune, Hz."""
+    """Frequency of a note, Hz, as it reads when fired and in tune."""
     target = target_of(work.vessel, chamber.notes[n])
     return target if work.still is None else target * work.still[chamber.name][n]
 

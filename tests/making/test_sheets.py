@@ -143,7 +143,7 @@ def test_readings_of_the_piece_by_itself_are_told_as_such(lopsided, usual):
     for each, other in zip(a.first[1], b.first[1], strict=True):
         assert each.frequency_hz == pytest.approx(factors[0] * other.frequency_hz)
     told = " ".join(words(pages(alone, PAPERS[0])[0]))
-    assert "loudspeaker at its window" in told and "simkit tune --still" in told
+    assert "loudspeaker at its window" in told and "simkit tune, as one of the piece by itself" in told
     assert "loudspeaker" not in " ".join(words(pages(blown, PAPERS[0])[0]))
 
 
