@@ -71,7 +71,7 @@ def test_from_45_degrees_on_the_law_is_as_it_was_fitted_and_below_it_changes_wit
 def test_a_cell_that_is_bent_farther_out_lets_through_what_the_law_is_told_to_add():
     """A window that the terms were not fitted to, its slope by elements with the bend's end near by and farther out.
 
-    To a tenth of a percent of the fall, what one mesh and the next leave of such a difference; it is 0.9 percent.
+    To a tenth of a percent of the fall, what one mesh and the next leave of such a difference; it is 0.7 percent.
     """
     cell = window_cell(11e-3, 4.2e-3, 5e-3, LAW_DOWN_TO, 3e-4, 3e-4)
     near, far = (solved_relief(replace(cell, bent=bent), (25.0, 35.0)).inertance for bent in (BENT, WIDE))
