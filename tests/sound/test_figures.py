@@ -8,7 +8,9 @@ import pytest
 
 import simkit
 from simkit.body import body_of
+from simkit.field.reduced.doubts import SLANTED_DEG, Doubt
 from simkit.sound.elements.openings import aperture_of
+from simkit.sound.models.uncertainty import OWN, doubt_cents
 
 OTTER = Path(__file__).parents[2] / "studies" / "10_a_figure_on_legs" / "otter.toml"
 
@@ -75,8 +77,27 @@ def test_a_slanting_hole_is_right_within_its_doubt(diameter, way, within):
         for model in ("ports", "resolved")
     )
     off = 1200 * np.log2(ports.frequency_hz / judge.frequency_hz)
-    assert abs(off) < min(within, ports.uncertainty_cents + judge.uncertainty_cents)
+    assert abs(off) < min(within, ports.uncertainty_cents)
     assert any("leans" in said for said in ports.cautions)
+
+
+# Lean, degrees, and how far `ports` was from `resolved`, cents, of holes alone: the four above, the first two of the
+# rows below and four more, drawn and predicted before they were judged, then four after the doubt was in doubt.
+JUDGED = (
+    *((32.2, -5.8), (29.1, -1.1), (14.6, -0.9), (41.0, -8.3)),
+    *((23.3, 0.6), (31.5, -2.1), (17.1, -1.0), (27.1, 0.4), (35.4, -1.0), (20.8, -0.7)),
+    *((33.6, 4.5), (19.8, -2.7), (33.5, 3.7), (39.3, 11.2)),
+)
+
+
+def test_the_doubt_of_slants_covers_what_was_judged_and_is_no_wider_than_that():
+    """Some two standard deviations, at every lean alike."""
+    said = np.array([np.hypot(2 * doubt_cents(Doubt("slant", (0,), lean, SLANTED_DEG)), OWN) for lean, _ in JUDGED])
+    off = np.abs([cents for _, cents in JUDGED])
+    assert (off < said).all()
+    for some in (np.array([lean for lean, _ in JUDGED]) < 30, np.array([lean for lean, _ in JUDGED]) > 30):
+        ratio = np.sqrt(np.mean((off / said)[some] ** 2))
+        assert 1 / 2.6 < ratio < 1 / 1.5
 
 
 # By a generator's numbers: wall, along, around, diameter, rims outside and inside, direction.
@@ -101,6 +122,15 @@ diameter_mm = 44.1
 ends = "round\"""",
         (4.3, 52.2, -28, 7.9, 0.21, 0.33, "[-0.26, -0.57, 0.78]"),
     ),
+    "small ball": ('shape = "sphere"\ndiameter_mm = 48.6', (4.2, 26.2, 10, 6.0, 0.7, 0.63, "[0.18, -0.39, 0.90]")),
+    "flat egg": (
+        """shape = "egg"
+length_mm = 88
+width_mm = 58.9
+height_mm = 49.5
+widest_at = 0.58""",
+        (4.2, 36.1, 45, 6.5, 0.64, 0.24, "[0.16, 0.55, 0.82]"),
+    ),
     "ellipsoid": (
         """shape = "ellipsoid"
 length_mm = 82.7
@@ -114,7 +144,7 @@ height_mm = 41.6""",
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", BLIND)
 def test_holes_aslant_drawn_before_they_were_judged_are_within_their_doubt(kind):
-    """Sizes, bodies and leans of 17 to 31 degrees by chance; predicted before `resolved` was asked."""
+    """Sizes, bodies and leans of 17 to 34 degrees by chance; predicted before `resolved` was asked."""
     shape, (wall, along, around, diameter, rim, inside_rim, way) = BLIND[kind]
     text = f"""
 clay.wall_mm = {wall}
@@ -138,7 +168,7 @@ open = ["1"]
         for model in ("ports", "resolved")
     )
     off = 1200 * np.log2(ports.frequency_hz / judge.frequency_hz)
-    assert abs(off) < ports.uncertainty_cents + judge.uncertainty_cents
+    assert abs(off) < ports.uncertainty_cents + 0.3  # what two meshes of the judge have in common
 
 
 SQUARE = {"square": None, "tilt": (0.0, 0.0)}  # to both faces
