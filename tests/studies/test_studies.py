@@ -30,6 +30,7 @@ SHARE, LEAST = 0.03, 0.005  # of any other number, pressures, losses and doubts;
 OTHERWISE = {
     "00_first_whistle": (("slips", "bench"), 100),
     "03_window_and_windway": (("silent_cells", "percent_per_percent", "jump_pa", "airier_db"), 6),
+    "05_hand_made_error": (("makers", *(f"designs.{name}.share_within" for name in ("ordinary", "steady"))), 35),
     "09_what_matters": (("over_all",), 100),
     "11_player_and_table": ((), 150),
 }
