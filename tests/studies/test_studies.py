@@ -32,6 +32,7 @@ OTHERWISE = {
     "03_window_and_windway": (("silent_cells", "percent_per_percent", "jump_pa", "airier_db"), 6),
     "05_hand_made_error": (("makers", *(f"designs.{name}.share_within" for name in ("ordinary", "steady"))), 35),
     "09_what_matters": (("over_all",), 100),
+    "10_a_figure_on_legs": (("off", "from_sketch.own_hz"), 40),
     "11_player_and_table": ((), 150),
 }
 
