@@ -69,7 +69,7 @@ def misfit(group: str, name: str, said: str) -> BrokenPlugin:
 
 def in_line(error: Exception) -> str:
     """An exception in one line."""
-    return f"{type(error).__name__}: {' '.join(str(error).split())}"
+    return f"{type(error).__name__}: {' '.join(str(error).split())}".rstrip(": ")
 
 
 def raised_by(error: Exception) -> BrokenPlugin | None:
