@@ -43,15 +43,22 @@ def design(tmp_path):
 
 @pytest.fixture(scope="module")
 def written(tmp_path_factory):
-    """What one call says, and the folder that it wrote."""
+    """What one call says, and the folder that it wrote, one PDF for all papers: show/test_sheets reads each."""
     place = tmp_path_factory.mktemp("sheets")
     (place / "small.toml").write_text(SMALL)
 
     def first_of_each_paper(pages, folder):
         return write({page.paper: page for page in reversed(pages)}.values(), folder)
 
+    made, real = [], printed.pdf
+
+    def first_book(figures):
+        made.extend([] if made else [real(figures)])
+        return made[0]
+
     with pytest.MonkeyPatch.context() as patch, redirect_stdout(io.StringIO()) as said:
         patch.setattr(printed, "write", first_of_each_paper)
+        patch.setattr(printed, "pdf", first_book)
         assert (
             run(["sheets", str(place / "small.toml"), "-o", str(place / "out"), "--json", "--reamer", "2,14,60"]) == 0
         )
