@@ -66,7 +66,7 @@ def test_a_case_that_failed_is_named_without_commands(capsys, monkeypatch, folde
 def test_the_link_to_the_sheets_is_an_address_of_that_folder(folder, monkeypatch, name):
     """RFC 3986: a first segment with a colon needs `./` (4.2), signs that divide are percent-encoded (2.1)."""
     told = []
-    monkeypatch.setattr(simkit.show.report, "report", lambda vessel, *, judge, sheets: told.append(sheets) or "page")
+    monkeypatch.setattr(simkit.show.report, "report", lambda vessel, *, sheets, **_: told.append(sheets) or "page")
     Path(name).mkdir()
     assert run(["report", "dove.toml", "-o", "dove.html", "--sheets", name]) == 0
     parts = urlsplit(told[0])
