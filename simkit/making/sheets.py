@@ -10,6 +10,7 @@ from simkit.body import Body, ChamberBody, body_of
 from simkit.body.clay import clay_volume
 from simkit.body.inspection import without_further_ducts
 from simkit.errors import Fault, InputError
+from simkit.frozen import frozen
 from simkit.making import cards, holes, overview, sticks, strips, voicing
 from simkit.making.bench.firstblow import first_blow
 from simkit.making.clay_forms import ClayForm, clay_forms
@@ -41,7 +42,7 @@ class ChamberWork:
     first: tuple[str, tuple[StageReading, ...]] | None = None  # the covered note before any hole is cut
 
 
-@dataclass(frozen=True)
+@frozen
 class Work:
     """All that the sheets say of a piece: forms for wet clay, openings at the stage when they are cut."""
 
