@@ -29,7 +29,8 @@ class Opening:
     its face is flat there, 1.6 radii wide, sunk into the clay or on a collar. figure: the outer surface that it comes
     out of, where that is not the inside wall moved out along its axis; tilt: how steeply that rises against the plane
     square to its axis, across and forward, m/m. square (3,): the inside wall's normal, where the axis is another.
-    duct: another package's, in place of the plain one.
+    duct: another package's, in place of the plain one. seam: by which the clay along its rim is higher, on the mean,
+    than that of the solid it comes out of, where others join that under the rim, m.
     """
 
     name: str
@@ -49,6 +50,7 @@ class Opening:
     square: np.ndarray | None = None
     tilt: tuple[float, float] = (0.0, 0.0)
     duct: FurtherDuct | None = None
+    seam: float = 0.0
 
     @property
     def normal(self) -> np.ndarray:

@@ -1,5 +1,7 @@
 """The outside of a figure: solids joined to one surface, and ducts through the clay that is there."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
@@ -8,6 +10,7 @@ from simkit.body import body_of
 from simkit.body.figures import thinnest_clay
 from simkit.body.meshes.all_air import checked, whole_mesh
 from simkit.body.meshes.nets import netted
+from simkit.body.meshes.seamed import seamed_rim
 from simkit.body.mouthpiece import angles_of, windway_cut
 from simkit.body.walls.formulas import EggWall, TubeWall
 from simkit.body.walls.offset import OffsetWall
@@ -134,18 +137,59 @@ def test_a_window_with_a_direction_goes_that_way_through_balls(way):
     assert np.linalg.norm(at_edge - 0.2e-3 * axis - middle) - 30e-3 == pytest.approx(falls, rel=0.05)
 
 
-def test_a_hole_over_a_seam_is_refused_with_its_place_and_by_how_much():
-    """Balls of 24 mm and, 8 mm along and 14 up from its middle, of 12: by Pythagoras both are as high 1.3 mm along from
-    the hole's middle, so that its rim, 3 mm away and half a millimetre wide, lies within the smaller one there."""
-    text = 'clay.wall_mm = 4\nclay.edge_radius_mm = 0.5\n[[part]]\nname = "bump"\nshape = "sphere"\ndiameter_mm = 24\n'
-    text += 'offset_mm = [16, 0, 14]\n[[chamber]]\nname = "b"\nshape = "sphere"\ndiameter_mm = 40\n[[chamber.hole]]\n'
-    text += 'name = "1"\nalong_mm = 20\naround_deg = 0\ndiameter_mm = 6\n'
-    (chamber,) = body_of(loads(text)).chambers
-    with pytest.raises(
-        OutOfReach, match=r"hole 1 comes out over a seam .* 24 mm along, .*: its rim lies \d\.\d mm within"
-    ):
-        checked(chamber)
-    checked(body_of(loads(text.replace("[16, 0, 14]", "[22, 0, 14]"))).chambers[0])
+BUMP = """
+clay.wall_mm = 4
+clay.edge_radius_mm = 0.5
+[[part]]
+name = "bump"
+shape = "{}"
+{}
+offset_mm = {}
+[[chamber]]
+name = "b"
+shape = "sphere"
+diameter_mm = 40
+"""
+HOLE = '[[chamber.hole]]\nname = "1"\nalong_mm = 20\naround_deg = 0\ndiameter_mm = 6\n'
+SMALL_BALL = BUMP.format("sphere", "diameter_mm = 24", [16, 0, 14])
+
+
+def test_a_holes_rim_goes_over_a_seam_where_balls_meet():
+    """Balls of 24 mm and, 8 mm along and 14 up from its middle, of 12: they meet in the plane 8 a + 14 u = 346 mm2, and
+    the upright hole's side, 3 mm away, is sqrt(24^2 - 3^2) up the larger. Sharp it crosses that there, rounded nearly
+    there, and all of it lies on the clay."""
+    (hole,) = body_of(loads(SMALL_BALL + HOLE)).chambers[0].openings
+    along = (346 - 14 * np.sqrt(24**2 - 3**2)) / 8
+    aside = np.arccos(along / 3) / (2 * np.pi)
+    sharp, rounded = seamed_rim(replace(hole, rim=0.0)), seamed_rim(hole)
+    assert sharp.kinks == pytest.approx([0.25 - aside, 0.25 + aside], abs=1e-6)
+    assert rounded.kinks == pytest.approx(sharp.kinks, abs=0.02)
+    turns = np.linspace(0, 1, 200)
+    face, side, corner, weight = rounded.contacts(turns)
+    assert np.abs(hole.figure.level(face)).max() < 1e-9
+    out = np.linalg.norm(np.cross(face - hole.center, hole.axis), axis=1)
+    assert (out > 3.0e-3).all() and (out < 4.0e-3).all()
+    # Equal tangents from the corner: the arc is a circle's. Its middle is about the radius from both.
+    assert np.linalg.norm(corner - side, axis=1) == pytest.approx(np.linalg.norm(corner - face, axis=1), rel=1e-9)
+    radius = np.linalg.norm(corner - side, axis=1) * weight / np.sqrt(1 - weight**2)
+    assert np.median(radius) == pytest.approx(0.5e-3, rel=0.02)
+    # By the same plane, the clay is higher than the larger ball's alone along the rim.
+    t = 2 * np.pi * (np.arange(4000) + 0.5) / 4000
+    a = 3 * np.cos(t)
+    small = 14 + np.sqrt(12**2 - (a - 8) ** 2 - (3 * np.sin(t)) ** 2, where=(a - 8) ** 2 < 135, out=np.zeros(4000))
+    higher = np.maximum(small - np.sqrt(24**2 - 3**2), 0).mean()
+    assert hole.seam == pytest.approx(1e-3 * higher, rel=0.02)
+
+
+def test_a_seam_is_refused_where_no_rim_goes_over_it_with_its_place():
+    """A leg as steep as a wall beside a hole; a window over a seam, as in 1.3 mm along from it the clay turns."""
+    leg = BUMP.format("ellipsoid", "length_mm = 40\nwidth_mm = 14\nheight_mm = 14\ntilt_deg = 90", [23, 0, 10])
+    with pytest.raises(OutOfReach, match=r"hole 1 comes out .* too steep a face, \d\d mm along"):
+        checked(body_of(loads(leg + HOLE)).chambers[0])
+    window = VOICED.split("[chamber.voicing]")[1].replace("along_mm = 22", "along_mm = 20")
+    with pytest.raises(OutOfReach, match=r"window comes out over a seam .* \d\d mm along, .* lies \d\.\d mm within"):
+        checked(body_of(loads(f"{SMALL_BALL}[chamber.voicing]{window}")).chambers[0])
+    checked(body_of(loads(BUMP.format("sphere", "diameter_mm = 24", [22, 0, 14]) + HOLE)).chambers[0])
 
 
 @pytest.mark.parametrize("slope", [0.1, 0.3])

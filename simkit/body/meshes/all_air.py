@@ -21,6 +21,7 @@ from simkit.body.meshes.outlines import DuctSurface, OutlineCut
 from simkit.body.meshes.panels import MM, SizeAt, fill, sphere, wall_panels
 from simkit.body.meshes.rims import SPOT, duct_of, outer_solid, own_wall, spot_of
 from simkit.body.meshes.rolling import lift
+from simkit.body.meshes.seamed import seamed_rim
 from simkit.body.meshes.skins import Skins, WholeMesh
 from simkit.body.meshes.soundness import REMEDY
 from simkit.body.walls.primitives import Faced, FlatFace, Union
@@ -141,7 +142,8 @@ def _meshable(chamber: ChamberBody) -> None:
     for o in chamber.all_openings:
         if o.figure is not None and not o.clay:
             try:
-                outer_solid(o)
+                if seamed_rim(o) is None:
+                    outer_solid(o)
             except ValueError as seam:
                 raise OutOfReach(f"resolved: {seam}, or ask the model ports") from seam
         if own_wall(o, chamber.thickness):
@@ -283,9 +285,13 @@ def _cuts(chamber: ChamberBody, duct: DuctSurface, grading: Grading) -> tuple[Ou
     """Cuts of a duct with the inside and the outside of the clay, near its own place only."""
     o, length = duct.opening, duct.opening.length
     clear, reach, size = clearance(chamber.wall, o.center), 1.5 * o.reach, grading.rims[o.name]
+    low, high = length - min(reach, length + 0.4 * clear), length + reach
+    if duct.seamed:  # one side of it may lie far above or below its middle
+        heights = duct.frame(duct.some[:, 5])[:, 2]
+        low, high = min(low, float(heights.min()) - reach / 2), max(high, float(heights.max()) + reach / 2)
     return (
         OutlineCut(duct, duct.inside, -min(0.45 * clear, reach), max(length / 2, reach), size),
-        OutlineCut(duct, duct.outside, length - min(reach, length + 0.4 * clear), length + reach, size),
+        OutlineCut(duct, duct.outside, low, high, size),
     )
 
 

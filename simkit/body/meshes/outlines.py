@@ -105,17 +105,23 @@ class Footprint:
 
 @dataclass(frozen=True)
 class DuctSurface:
-    """The duct of one opening; `inside` and `outside` are its footprints on the two surfaces of the clay."""
+    """The duct of one opening; `inside` and `outside` are its footprints on the two surfaces of the clay.
+
+    seamed: its rim turns up or down where it crosses a seam of the outside, and no spline goes round it.
+    """
 
     opening: Opening
     inside: Footprint
     outside: Footprint
     exact: Keys
+    seamed: bool = False
 
     @cached_property
     def keys(self) -> Keys:
         """The profiles' points as splines over the turn, one for each smooth side."""
         sides = self.inside.sides
+        if self.seamed:
+            return self.exact
         if sides == 1:
             turns = np.linspace(0, 1, 97)
             values = self.exact(turns)

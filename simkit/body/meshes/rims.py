@@ -18,6 +18,7 @@ from scipy.interpolate import CubicSpline
 from simkit.body.chambers import Opening
 from simkit.body.meshes.outlines import DuctSurface, Footprint
 from simkit.body.meshes.rolling import Face, Rolled, lift, meeting
+from simkit.body.meshes.seamed import rays, seamed_rim
 from simkit.body.meshes.soundness import place
 from simkit.body.walls.primitives import FlatFace
 from simkit.body.walls.union import UnionWall, solids_of
@@ -75,33 +76,31 @@ def outer_solid(o: Opening) -> Wall:
     return mine
 
 
-def _rays(o: Opening, turns: np.ndarray) -> np.ndarray:
-    """Unit vectors (n, 3) from a hole's axis to its side."""
-    phi = 2 * np.pi * turns[:, None]
-    return np.asarray(np.cos(phi) * o.across + np.sin(phi) * o.forward)
-
-
 def sharp_rim(wall: Wall, thickness: float, o: Opening, turns: np.ndarray) -> np.ndarray:
     """Points (n, 3) where a hole's side would meet the clay's outer face if the rim were not rounded."""
-    base = o.center + o.radius * _rays(o, turns)
+    base = o.center + o.radius * rays(o, turns)
     return base + _outer_face(wall, thickness, o).lifted(base, o.axis, o.length)[:, None] * o.axis
 
 
 def _hole(wall: Wall, thickness: float, o: Opening) -> DuctSurface:
-    inner, outer = Face(wall, 0.0, o.inside_rim), _outer_face(wall, thickness, o)
+    seamed = seamed_rim(o)
+    inner, outer = Face(wall, 0.0, o.inside_rim), None if seamed else _outer_face(wall, thickness, o)
 
     def keys(turns: np.ndarray) -> np.ndarray:
-        ray = _rays(o, turns)
+        ray = rays(o, turns)
         way = np.tile(o.axis, (len(turns), 1))
         low = inner.rolled(o.center + o.radius * ray, way, ray)
-        high = outer.rolled(o.center + o.radius * ray + o.length * o.axis, way, ray)
-        return _profiles(low, high)
+        if outer is not None:
+            return _profiles(low, outer.rolled(o.center + o.radius * ray + o.length * o.axis, way, ray))
+        assert seamed is not None
+        face, side, corner, weight = seamed.contacts(turns)
+        return _profiles(low, Rolled(side, face, corner, weight, np.zeros(len(turns))))
 
     turns = np.linspace(0, 1, 97)
     exact = keys(turns)
     frame = np.stack([o.across, o.forward], axis=1)
     prints = [Footprint(turns[None], ((exact[:, n] - o.center) @ frame)[None]) for n in (0, 5)]
-    return DuctSurface(o, prints[0], prints[1], keys)
+    return DuctSurface(o, prints[0], prints[1], keys, seamed is not None)
 
 
 def _profiles(low: Rolled, high: Rolled) -> np.ndarray:

@@ -26,6 +26,7 @@ BLUNTEST = 0.2
 THICKEST = 1.6
 SLANTED_DEG = 10.0
 TILTED_DEG = 7.0
+SEAMED = 0.02  # radii by which the clay along a rim may be higher, on the mean, than the solid it comes out of
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,9 @@ class Doubt:
     the higher of two openings ends above the clay over their distance, at most 0.25), "flat" (slope of a window's edge,
     degrees, at least 35), "blunt" (radius of a window's rims over its cut-up, at most 0.2), "thick" (clay that a window
     is cut through over its cut-up, at most 1.6), "slant" (degrees of a hole from square to the wall, at most 10),
-    "tilt" (degrees of a figure's outside from square to an opening's axis, at most 7 over a window, else 10).
+    "tilt" (degrees of a figure's outside from square to an opening's axis, at most 7 over a window, else 10),
+    "seam" (rise of the clay along a rim over the solid it comes out of, on the mean, over the hole's radius, at most
+    0.02).
     """
 
     kind: str
@@ -135,6 +138,12 @@ def tilts(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
         if value > limit and not (o.is_round and np.degrees(o.lean) > SLANTED_DEG):
             found.append(Doubt("tilt", (first + i,), value, limit, "outside"))
     return found
+
+
+def seams(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
+    """Holes whose outer rim goes over a seam, where the clay rises on the one side."""
+    rises = [o.seam / o.radius if o.is_round else 0.0 for o in openings]
+    return [Doubt("seam", (first + i,), rise, SEAMED, "outside") for i, rise in enumerate(rises) if rise > SEAMED]
 
 
 def widths(openings: Sequence[Opening], depth: np.ndarray, wall: Wall, first: int = 0) -> list[Doubt]:

@@ -100,6 +100,7 @@ def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Do
         *doubts.windows(every),
         *doubts.slants(every),
         *doubts.tilts(every),
+        *doubts.seams(every),
         *doubts.collars(every),
         *doubts.edges(air.outside.boundary.surface, every),
     )

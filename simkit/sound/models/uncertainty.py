@@ -39,6 +39,9 @@ PER_DOUBT = {
     # The law of windows under a tilted outside, from cells at slopes of 0.1, is within 0.03 cut-ups of clay to a slope
     # of one: 0.003 at the limit, of the 2 that such a window's air is long with its ends. It grows as the slope.
     "tilt": 1.3,
+    # A hole of 6 mm moved over the seam between two balls, in steps: 3 to 8 flat of the judge, and 12 sharp where its
+    # axis comes out just beyond.
+    "seam": 0.8,
     # Of three figures: in clay of 1.7 cut-ups ports is 2 flat of the judge, of 1.9 right, of 2.9 10 flat; on an egg, a
     # tube and a ball in a ball with 2.1 to 2.4 cut-ups of clay 2 flat to 0.5 sharp.
     "thick": 2.1,
@@ -126,6 +129,8 @@ def sentence(field: PortField, doubt: Doubt) -> str:
         "ports is less sure there",
         "tilt": f"{who}: the outside is tilted by {doubt.value:.0f} degrees against it, more than {doubt.limit:.0f}: "
         "ports is less sure there",
+        "seam": f"{who}: its rim goes over a seam, where clay rises by {doubt.value:.2f} of its radius on the mean, "
+        f"more than {doubt.limit:g}: ports is less sure there",
         "thick": f"{who}: the clay there is {doubt.value:.1f} times as thick as its cut-up, more than {doubt.limit:g}: "
         "ports is less sure there",
         "collar": f"{who}: one ends on a collar that stands {doubt.value:.2f} of their distance off the clay, more "
