@@ -207,11 +207,17 @@ class _Plan:
         return flow.rectangle_log(o.width, o.height)
 
     def _own_bulge(self, cap: np.ndarray) -> float:
-        """Mean of 1/(2 pi true distance) - 1/(2 pi flat distance): the mouth's cap is no plane."""
+        """Mean of 1/(2 pi true distance) - 1/(2 pi flat distance): the mouth's cap is no plane.
+
+        Of a window with a direction of its own flat is its tilted plane: how much longer its mouth is in that, the
+        window's own law has in it (`sound.elements.openings`).
+        """
+        o = self.opening
+        plane = np.where(flow.POWERS.sum(axis=1) == 1, cap, 0.0) if not o.is_round and o.square is not None else 0 * cap
         total = 0.0
         for pairs, gaps, weights in self._pairs():
-            steepness = (pairs.rise @ cap) / gaps
-            total += float(weights @ (1 / np.sqrt(1 + steepness * steepness) - 1))
+            steepness, tilt = (pairs.rise @ cap) / gaps, (pairs.rise @ plane) / gaps
+            total += float(weights @ (1 / np.sqrt(1 + steepness * steepness) - 1 / np.sqrt(1 + tilt * tilt)))
         return total / (2 * np.pi)
 
     def _pairs(self) -> Iterator[tuple[flow.Pairs, np.ndarray, np.ndarray]]:
