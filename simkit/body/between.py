@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from simkit.body.chambers import Opening
 from simkit.body.millimetres import place_words
+from simkit.body.mouthpiece import WindwayCut
 from simkit.body.walls.wall import Wall, box_distance, distance, project
 from simkit.frozen import frozen
 
@@ -104,13 +105,12 @@ def buried(opening: Opening, thickness: float, other: Wall) -> float:
     return max(0.0, thickness - float(distance(other, rim).min()))
 
 
-def windway_room(opening: Opening, length: float, other: Wall) -> float:
-    """Signed distance of a windway, `length` (m) long behind its window, from another chamber's air, m; below 0 within.
+def windway_room(cut: WindwayCut, other: Wall) -> float:
+    """Signed distance of a windway from another chamber's air, m; below 0 within.
 
     At least so far where it stays clear of that chamber's box.
     """
-    back = np.linspace(0.0, length, 24)[:, None] * opening.forward
-    exit_ = opening.center - opening.height / 2 * opening.forward
-    sides = np.concatenate([exit_ - back + side * opening.width / 2 * opening.across for side in (-1, 0, 1)])
+    back = np.linspace(0.0, cut.length, 24)[:, None] * cut.back
+    sides = np.concatenate([cut.exit + back + side * cut.at_exit[0] / 2 * cut.across for side in (-1, 0, 1)])
     least = box_distance(other, sides).min()
     return float(least if least > 0 else distance(other, sides).min())

@@ -170,14 +170,15 @@ class Tongue:
         piece = design.mouthpiece
         under, beside = (USUAL_FLOOR, USUAL_FLOOR) if piece is None else (1e-3 * piece.floor_mm, 1e-3 * piece.sides_mm)
         steps = np.linspace(0.0, 0.9 * way.length, 200)
-        low = np.stack([way.corners(s)[:2] - under * way.out for s in steps])
+        low = np.stack([way.corners(s)[:2] - under * way.upright for s in steps])
         free = np.flatnonzero((wall.level(low.reshape(-1, 3)).reshape(-1, 2) < 0).any(axis=1))
         return Tongue(way, under, beside, min(float(steps[free[-1]]) + BURIED, way.length) if len(free) else 0.0)
 
     def has(self, points: np.ndarray) -> np.ndarray:
         """Mask (n,) of the points (n, 3) in it, the windway's own air among them."""
         away = points - self.way.exit
-        s, up = away @ self.way.back, away @ self.way.out
+        up = away @ self.way.out
+        s = away @ self.way.back - np.tan(self.way.slope) * up
         wide, high = self.way.size(s)
         under = (up < 0) & (up > -high / 2 - self.under)
         return np.asarray(
@@ -190,7 +191,7 @@ class Tongue:
         middle, half = self.way.exit + s * self.way.back, width / 2 + self.beside
         low = -height / 2 - self.under
         corners = ((-half, low), (half, low), (half, 0.0), (-half, 0.0))
-        return np.array([middle + x * self.way.across + z * self.way.out for x, z in corners])
+        return np.array([middle + x * self.way.across + z * self.way.upright for x, z in corners])
 
 
 def _tongue(occ: Any, tongue: Tongue, scale: float) -> tuple[int, int] | None:

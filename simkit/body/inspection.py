@@ -23,13 +23,15 @@ from simkit.body.between import between, boxes_apart, buried, windway_room
 from simkit.body.chambers import Body, ChamberBody, Opening
 from simkit.body.figures import figure_cautions, figure_faults
 from simkit.body.millimetres import place_words
+from simkit.body.mouthpiece import windway_cut
 from simkit.body.walls.triangulated import SurfaceError
 from simkit.body.walls.wall import Wall, cast, clearance, curvatures, on_wall
 from simkit.errors import Fault
-from simkit.vessel import Chamber, DesignError, Vessel
+from simkit.vessel import Chamber, DesignError, Vessel, Voicing
 
 JOINED = 1.9  # thicknesses: beyond, the clay of two chambers hangs together by a thread
 ROUNDING_MM = 5e-3  # tolerance for a design file's rounded numbers
+LEAST_ROOF_MM = 0.5  # of clay over the end of a windway that slopes: common practice, no source
 
 
 def body_of(vessel: Vessel) -> Body:
@@ -152,7 +154,7 @@ def _before_openings(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
     voicing = one.chamber.voicing
     window = one.placed.get(f"{one.chamber.name}.voicing")
     if voicing and window:
-        room = windway_room(window, voicing.windway_length_mm * MM, other.wall) / MM
+        room = windway_room(windway_cut(window, voicing, one.chamber.mouthpiece), other.wall) / MM
         if room < 0:
             allowed = f"a windway beside {other.chamber.name}: it runs {-room:.2f} mm deep in that chamber's air"
             yield one.fault(f"{one.chamber.name}.voicing.breath_toward_deg", allowed)
@@ -180,7 +182,10 @@ class _Inspection:
         yield from self._wall()
         if chamber.voicing:
             voicing = chamber.voicing
-            yield from self._place(f"{chamber.name}.voicing", partial(window_opening, vessel, wall, voicing))
+            key = f"{chamber.name}.voicing"
+            yield from self._place(key, partial(window_opening, vessel, wall, voicing))
+            if key in self.placed and voicing.windway_slope_deg:
+                yield from self._windway(key, voicing, self.placed[key])
         for hole in chamber.holes:
             yield from self._place(f"{chamber.name}.hole.{hole.name}", partial(hole_opening, vessel, wall, hole))
         for key, opening in self.placed.items():
@@ -220,6 +225,15 @@ class _Inspection:
             self.placed[key] = make()
         except ValueError as why:
             yield self.fault(f"{key}.{_key_of(str(why))}", str(why))
+
+    def _windway(self, key: str, voicing: Voicing, window: Opening) -> Iterator[Fault]:
+        """A windway that slopes must still leave for the window: between the inside and the outside of its clay."""
+        half = voicing.windway_height_mm / 2 / np.cos(np.deg2rad(voicing.windway_slope_deg))
+        least, most = -half - voicing.edge_offset_mm, window.length / MM - half - voicing.edge_offset_mm - LEAST_ROOF_MM
+        if not least < voicing.exit_rise_mm - voicing.edge_offset_mm < most:
+            low, high = (float(np.degrees(np.arctan(rise / voicing.cut_up_mm))) for rise in (least, max(most, least)))
+            allowed = f"from {low:.1f} to {high:.1f}: else the windway ends over the clay at the window, or under it"
+            yield self.fault(f"{key}.windway_slope_deg", allowed)
 
     def _rim(self, key: str, opening: Opening) -> Iterator[Fault]:
         """The rim must lie on the wall all round: not off an end, not as wide as the chamber."""

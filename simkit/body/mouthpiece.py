@@ -26,8 +26,9 @@ LOOSE_MM = 0.5  # tolerance of a written length against what the windway's lengt
 class WindwayCut:
     """The windway's air as it is cut: from its exit in the window back to the lips, straight, tapering evenly.
 
-    exit (3,): the middle of its exit, m; across, back, out (3,): unit, its width's way, its way to the lips, outward;
-    at_exit, at_lips: width and height there, m; length, m.
+    exit (3,): the middle of its exit, m; across, back, out (3,): unit, its width's way, its way to the lips, and square
+    to both, outward; at_exit, at_lips: width and height there, m; length, m; slope: by how much it comes down towards
+    the window, radians: both its ends are as upright as the window's near side.
     """
 
     exit: np.ndarray
@@ -37,6 +38,12 @@ class WindwayCut:
     at_exit: tuple[float, float]
     at_lips: tuple[float, float]
     length: float
+    slope: float = 0.0
+
+    @property
+    def upright(self) -> np.ndarray:
+        """The way (3,) up its ends, as long as its height there is for each metre square to it."""
+        return self.out + np.tan(self.slope) * self.back if self.slope else self.out
 
     def size(self, s: float | np.ndarray) -> np.ndarray:
         """Width and height `s` metres behind the exit: (2,), or (2, n) at several places (n,)."""
@@ -46,38 +53,43 @@ class WindwayCut:
     def has(self, points: np.ndarray) -> np.ndarray:
         """Mask (n,) of the points (n, 3) in it, or at its lips."""
         away = points - self.exit
-        s = away @ self.back
+        up = away @ self.out
+        s = away @ self.back - np.tan(self.slope) * up
         wide, high = self.size(s)
-        inside = (np.abs(away @ self.across) < wide / 2) & (np.abs(away @ self.out) < high / 2)
+        inside = (np.abs(away @ self.across) < wide / 2) & (np.abs(up) < high / 2)
         return np.asarray(inside & (s > 0) & (s < self.length + 1e-4))
 
     def corners(self, s: float) -> np.ndarray:
         """Corners (4, 3), m, of its section there."""
         width, height = self.size(s) / 2
         middle = self.exit + s * self.back
-        return np.array([middle + x * width * self.across + z * height * self.out for x, z in _ROUND])
+        return np.array([middle + x * width * self.across + z * height * self.upright for x, z in _ROUND])
 
 
 _ROUND = ((-1, -1), (1, -1), (1, 1), (-1, 1))
 
 
 def windway_cut(window: Opening, voicing: Voicing, piece: Mouthpiece | None) -> WindwayCut:
-    """The windway's cut: straight back from the window's near side, its middle at the height of the jet's.
+    """The windway's cut: back from the window's near side by its slope, so that its middle blows at the jet's height.
 
     The edge lies in the inside wall: in a window that leans as much above or below its middle as the wall there.
     """
     piece = piece or Mouthpiece()
     exit_, lips = (voicing.window_width_mm, voicing.windway_height_mm), piece.lips(voicing)
     edge = window.inner_tilt[1] * window.height / 2
-    middle = window.center - window.height / 2 * window.forward + (edge + voicing.edge_offset_mm * MM) * window.axis
+    middle = window.center - window.height / 2 * window.forward + (edge + voicing.exit_rise_mm * MM) * window.axis
+    slope, back, out = np.deg2rad(voicing.windway_slope_deg), -window.forward, window.axis
+    if slope:
+        back, out = np.cos(slope) * back + np.sin(slope) * out, np.cos(slope) * out - np.sin(slope) * back
     return WindwayCut(
         middle,
         window.across,
-        -window.forward,
-        window.axis,
+        back,
+        out,
         (exit_[0] * MM, exit_[1] * MM),
         (lips[0] * MM, lips[1] * MM),
         voicing.windway_length_mm * MM,
+        float(slope),
     )
 
 
@@ -128,10 +140,12 @@ def mouthpiece_wall(window: Opening, voicing: Voicing, piece: Mouthpiece | None,
         high = max(high, cut.at_exit[1] / 2 + UNDER)
     else:
         high = cut.at_exit[1] / 2 + sizes.roof * MM
-    # Along runs with the breath, as in every wall: from the lips at -length to just behind the exit.
+    # Along runs with the breath, as in every wall: from the lips at -length to just behind the exit, all of it behind
+    # the window's near side, to which a windway that slopes is not square.
+    start = -START - max(high * np.tan(cut.slope), low * np.tan(cut.slope), 0.0)
     rows = (
         (-cut.length, sizes.width * MM, sizes.height * MM, 0.0, SQUARE),
-        (-START, width, high - low, (high + low) / 2, SQUARE),
+        (start, width, high - low, (high + low) / 2, SQUARE),
     )
     frame = np.stack([-cut.across, -cut.back, cut.out], axis=1)
     turn, tilt, roll = angles_of(frame)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from simkit.making.paper import (
     Drawing,
     Fill,
@@ -14,13 +16,16 @@ from simkit.making.paper import (
     stroke,
     width_of,
 )  # fmt: skip
-from simkit.making.voicing import VoicingPlan, foot_of, slope_end
+from simkit.making.voicing import VoicingPlan, foot_of, slope_end, slope_words
 
 NOSE_MM = 3.0  # of the window's stick past the inner face
 
 
 def windway_stick(plan: VoicingPlan) -> Drawing:
-    """The flat stick that forms the windway: seen from above, from the side, and its end."""
+    """The flat stick that forms the windway: seen from above, from the side, and its end.
+
+    Where the windway slopes, its end is cut aslant, to stand upright at the window.
+    """
     grip = 30.0
     whole = plan.length + grip
     w, h = plan.width, plan.height
@@ -30,9 +35,12 @@ def windway_stick(plan: VoicingPlan) -> Drawing:
     height = top_at + max(w, wide) + 2.0
     end_at = whole + 8.0
     words = f"stick for the windway: {w:.2f} wide, {h:.2f} thick{_taper(plan)}"
+    if plan.slope_deg:
+        words += f"; goes in {slope_words(plan)}"
+    aslant = h / 2 * math.tan(math.radians(plan.slope_deg))
     marks: list[Mark] = [
         _outline(plan.length, whole, top_at, w, wide, "windway stick, width"),
-        _outline(plan.length, whole, side_at, h, high, "windway stick, height"),
+        _outline(plan.length, whole, side_at, h, high, "windway stick, height", aslant),
         rectangle(end_at, top_at, w, h, Pen.CUT, Fill.CLAY, name="windway stick, end"),
         stroke((plan.length, top_at - 1.5), (plan.length, top_at + w + 1.5), pen=Pen.MARK),
         stroke((plan.length, side_at - 1.5), (plan.length, side_at + h + 1.5), pen=Pen.MARK),
@@ -47,14 +55,18 @@ def windway_stick(plan: VoicingPlan) -> Drawing:
     return Drawing(max(end_at + max(w, 12.0), 1.2 * width_of(words, 2.6)), height, tuple(marks), "windway stick")
 
 
-def _outline(length: float, whole: float, low: float, tip: float, lips: float, name: str) -> Mark:
-    """One side of the stick: a rectangle, or from its tip in the window to the lips a taper, the grip as the lips."""
-    if tip == lips:
+def _outline(length: float, whole: float, low: float, tip: float, lips: float, name: str, aslant: float = 0.0) -> Mark:
+    """One side of the stick: a rectangle, or from its tip in the window to the lips a taper, the grip as the lips.
+
+    aslant: by which its tip's upper corner lies further back than its middle.
+    """
+    if tip == lips and not aslant:
         return rectangle(0, low, whole, tip, Pen.CUT, name=name)
     middle = low + tip / 2
     upper = ((0, middle + tip / 2), (length, middle + lips / 2), (whole, middle + lips / 2))
-    lower = tuple((x, 2 * middle - y) for x, y in reversed(upper))
-    return polygon((*upper, *lower), Pen.CUT, name=name)
+    (_, y), *lower = ((x, 2 * middle - y) for x, y in upper)
+    corners = ((aslant, upper[0][1]), *upper[1:], *reversed(lower), (-aslant, y))
+    return polygon(corners, Pen.CUT, name=name)
 
 
 def _taper(plan: VoicingPlan) -> str:

@@ -27,7 +27,6 @@ from simkit.making.paper import (
     Point,
     Text,
     polygon,
-    rectangle,
     stroke,
     width_of,
 )  # fmt: skip
@@ -42,7 +41,8 @@ class VoicingPlan:
     """Sizes in mm at one stage, and the section: u along the breath, v out of the air, zero at the window's middle.
 
     nose: radius of the finished edge; edge: where it is cut, sharp; middle: v of the windway's middle.
-    under: clay that stays under its end; lips: the windway's width and height there, if it tapers.
+    under: clay that stays under its end; lips: the windway's width and height there, if it tapers; slope_deg: by how
+    much it comes down towards the window.
     """
 
     width: float
@@ -58,6 +58,24 @@ class VoicingPlan:
     outer: tuple[np.ndarray, ...]
     under: float
     lips: tuple[float, float] | None = None
+    slope_deg: float = 0.0
+
+    @property
+    def back(self) -> float:
+        """Place of the windway's beginning at the lips, u."""
+        return self.exit - self.length * math.cos(math.radians(self.slope_deg))
+
+    def floor(self, u: float) -> float:
+        """Height of the windway's floor, v."""
+        return self._level(u, -self.height / 2)
+
+    def roof(self, u: float) -> float:
+        """Height of the windway's roof, v."""
+        return self._level(u, self.height / 2)
+
+    def _level(self, u: float, aside: float) -> float:
+        slope = math.radians(self.slope_deg)
+        return self.middle + aside / math.cos(slope) + (self.exit - u) * math.tan(slope)
 
     @property
     def exit(self) -> float:
@@ -97,11 +115,12 @@ def plan_of(
         voicing.edge_deg,
         nose,
         edge,
-        edge[1] + voicing.edge_offset_mm * size,
+        edge[1] + voicing.exit_rise_mm * size,
         inner,
         outer,
         size * (USUAL_FLOOR / MM if mouthpiece is None else mouthpiece.floor_mm),
         _lips(voicing, mouthpiece, size),
+        voicing.windway_slope_deg,
     )
 
 
@@ -123,12 +142,12 @@ def _height_at(lines: tuple[np.ndarray, ...], u: float) -> float:
 
 def section(plan: VoicingPlan) -> Drawing:
     """The whole section at 1:1: the piece cut along the breath through the middle of the window."""
-    back, cheek = plan.exit - plan.length, max(3.0, 0.8 * plan.wall)
+    back, cheek = plan.back, max(3.0, 0.8 * plan.wall)
     across = min((v for line in plan.inner for v in _crossings(line, 0.0) if v < -1.0), default=-3 * plan.wall)
     out = slope_end(plan)
     marks: list[Mark] = [
         *_solid(plan),
-        Text((back + 0.6, plan.middle + plan.height / 2 + cheek + 1.4), "breath →", 2.3, ink=Ink.QUIET),
+        Text((back + 0.6, plan.roof(back) + cheek + 1.4), "breath →", 2.3, ink=Ink.QUIET),
         Text((out[0] + 2.0, out[1] + 1.4), "outside", 2.3, ink=Ink.QUIET),
         Text((0.0, across / 2), "inside", 2.3, "center", "middle", ink=Ink.QUIET),
     ]
@@ -138,8 +157,9 @@ def section(plan: VoicingPlan) -> Drawing:
 def detail(plan: VoicingPlan) -> Drawing:
     """The neighbourhood of the window, enlarged, with its figures: to look at, not to measure on."""
     back, ahead = plan.exit - 5.0 - plan.height, plan.edge[0] + max(foot_of(plan), 2.0) + 4.0
-    back = max(back, plan.exit - plan.length)
-    below, above = min(plan.edge[1], plan.middle - plan.height / 2) - plan.under - 4.0, plan.wall + 4.0
+    back = max(back, plan.back)
+    below = min(plan.edge[1], plan.floor(plan.exit), plan.floor(back)) - plan.under - 4.0
+    above = max(plan.wall, plan.roof(back)) + 4.0
     window = _enlarged(_solid(plan), back, below, ahead - back, above - below)
     base = 10.5
     marks: list[Mark] = [mark.moved(0, base) for mark in window]
@@ -148,11 +168,12 @@ def detail(plan: VoicingPlan) -> Drawing:
     def at(u: float, v: float) -> Point:
         return (ENLARGED * (u - back), base + ENLARGED * (v - below))
 
-    floor, roof = plan.middle - plan.height / 2, plan.middle + plan.height / 2
+    floor, at_back = plan.floor(plan.exit), (plan.floor(back + 1.6), plan.roof(back + 1.6))
     marks += _between(
         at(plan.exit, floor - plan.under - 1.6), at(plan.edge[0], floor - plan.under - 1.6), f"cut to {plan.sharp:.2f}"
     )
-    marks += _between(at(back + 1.6, floor), at(back + 1.6, roof), f"windway {plan.height:.2f}", upright=True)
+    words = f"windway {plan.height:.2f}" + (f", {slope_words(plan)}" if plan.slope_deg else "")
+    marks += _between(at(back + 1.6, at_back[0]), at(back + 1.6, at_back[1]), words, upright=True)
     marks += _between(
         at(ahead - 1.2, plan.edge[1]), at(ahead - 1.2, plan.wall), f"wall {plan.wall:.2f}", upright=True, left=True
     )
@@ -171,27 +192,31 @@ def detail(plan: VoicingPlan) -> Drawing:
 
 def _solid(plan: VoicingPlan) -> list[Mark]:
     """Clay, air, windway, window and edge, painted one over the other, in the section's own coordinates."""
-    half = plan.height / 2
-    floor, roof = plan.middle - half, plan.middle + half
-    back = plan.exit - plan.length
+    floor, roof, back = plan.floor(plan.exit), plan.roof(plan.exit), plan.back
     cheek = max(3.0, 0.8 * plan.wall)
-    block = ((back, floor - cheek), (plan.exit, floor - cheek), (plan.exit, roof + cheek), (back, roof + cheek))
+    floors, roofs = ((back, plan.floor(back)), (plan.exit, floor)), ((plan.exit, roof), (back, plan.roof(back)))
+    block = (*((u, v - cheek) for u, v in floors), *((u, v + cheek) for u, v in roofs))
     marks: list[Mark] = [polygon(block, Pen.HIDDEN, Fill.CLAY, name="mouthpiece")]
     marks += [polygon(line[:-1], Pen.OUTLINE, Fill.CLAY, name="outside") for line in plan.outer]
     marks += [polygon(line[:-1], Pen.OUTLINE, Fill.PAPER, name="inside") for line in plan.inner]
-    lip = _lip(plan, floor, back)
+    lip = _lip(plan)
     marks.append(polygon(lip, Pen.NONE, Fill.CLAY, name="clay under the windway"))
-    marks.append(rectangle(back, floor, plan.length, plan.height, Pen.NONE, Fill.PAPER))
-    marks += [stroke((back, v), (plan.exit, v), pen=Pen.CUT) for v in (floor, roof)]
+    marks.append(polygon((*floors, *roofs), Pen.NONE, Fill.PAPER))
+    marks += [stroke(*line, pen=Pen.CUT) for line in (floors, roofs)]
     return [*marks, *_window_and_edge(plan, roof), stroke(lip[0], lip[1], lip[2], pen=Pen.OUTLINE)]
 
 
-def _lip(plan: VoicingPlan, floor: float, back: float) -> tuple[Point, ...]:
+def slope_words(plan: VoicingPlan) -> str:
+    """The slope of a windway, as a maker says it."""
+    return f"{'down' if plan.slope_deg > 0 else 'up'} at {abs(plan.slope_deg):g}°"
+
+
+def _lip(plan: VoicingPlan) -> tuple[Point, ...]:
     """The clay that must stay under the windway's end where that reaches into the air."""
-    low = floor - plan.under
-    steps = np.linspace(plan.exit, back, 200)
-    clear = next((float(u) for u in steps if _height_at(plan.inner, float(u)) < low), back)
-    return ((plan.exit, floor), (plan.exit, low), (clear, low), (clear, floor))
+    steps = np.linspace(plan.exit, plan.back, 200).tolist()
+    clear = next((u for u in steps if _height_at(plan.inner, u) < plan.floor(u) - plan.under), plan.back)
+    ends = [(u, plan.floor(u)) for u in (plan.exit, clear)]
+    return ends[0], (plan.exit, ends[0][1] - plan.under), (clear, ends[1][1] - plan.under), ends[1]
 
 
 def _window_and_edge(plan: VoicingPlan, roof: float) -> list[Mark]:
@@ -199,7 +224,7 @@ def _window_and_edge(plan: VoicingPlan, roof: float) -> list[Mark]:
     slope = 1 / math.tan(math.radians(plan.edge_deg))  # along the breath for each mm outward
     u, v = plan.edge
     over = max(_height_at_outside(plan, plan.exit), plan.wall, roof) + 0.8
-    below = min(v, plan.middle - plan.height / 2) - 0.6
+    below = min(v, plan.floor(plan.exit)) - 0.6
     hole = ((plan.exit, below), (u, below), (u, v), (u + slope * (over - v), over), (plan.exit, over))
     top = _height_at_outside(plan, plan.exit)
     return [

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from simkit.body import Body, ChamberBody, Opening
+from simkit.body.mouthpiece import windway_cut
 from simkit.body.places import UP
 from simkit.body.walls.wall import Wall, vector_product
 from simkit.vessel import Vessel, Voicing
@@ -62,14 +63,12 @@ def _opening(solid: ChamberBody, opening: Opening) -> dict[str, Any]:
 
 
 def _windway(voicing: Voicing | None, solid: ChamberBody) -> list[list[float]]:
-    """Corners (4, 3) of the windway's floor."""
-    window = solid.window
-    if window is None or voicing is None:
+    """Corners (4, 3) of the windway's middle level."""
+    if solid.window is None or voicing is None:
         return []
-    exit_ = window.center - window.height / 2 * window.forward
-    back = -1e-3 * voicing.windway_length_mm * window.forward
-    half = window.width / 2 * window.across
-    return [_mm(p) for p in (exit_ - half, exit_ - half + back, exit_ + half + back, exit_ + half)]
+    cut = windway_cut(solid.window, voicing, None)
+    back, half = cut.length * cut.back, cut.at_exit[0] / 2 * cut.across
+    return [_mm(p) for p in (cut.exit - half, cut.exit - half + back, cut.exit + half + back, cut.exit + half)]
 
 
 def _surfaces(solid: ChamberBody, outside: tuple[Wall | None, float]) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from math import cos, radians, tan
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 
 from pydantic import AfterValidator, Field
@@ -54,7 +55,8 @@ class Voicing(Part):
     `breath_toward_deg` is the way the breath runs along the wall: 0 away from the mouth end, 90 to the right. The edge
     lies at the inner face; `edge_offset_mm` is how far it lies towards the chamber from the middle of the jet.
     `direction`: the way that the window is cut, from the inside out, in the piece's own frame, where that is not square
-    to the inside; windway, cut-up and the slope of the edge go by it, the windway square to it.
+    to the inside; windway, cut-up and the slope of the edge go by it, the windway square to it. `windway_slope_deg`: by
+    how much the windway is not, but comes down from the lips towards the window; where it rises, negative.
     """
 
     along_mm: Place
@@ -66,9 +68,20 @@ class Voicing(Part):
     windway_length_mm: Size
     edge_deg: Annotated[float, NumberRange(10, 90)] = 45.0
     edge_offset_mm: Annotated[float, NumberRange(-20, 20)] = 0.0
+    windway_slope_deg: Annotated[float, NumberRange(-30, 30)] = 0.0
     wall_mm: Thickness | None = None
     edge_radius_mm: Radius | None = None
     direction: Annotated[Direction, RowOf(Direction)] | None = None
+
+    @property
+    def exit_rise_mm(self) -> float:
+        """Height of the windway's middle at its exit outward of the edge, mm: what slopes comes down as it blows on."""
+        return self.edge_offset_mm + self.cut_up_mm * tan(radians(self.windway_slope_deg))
+
+    @property
+    def jet_way_mm(self) -> float:
+        """Way of the jet from the windway's exit to the edge, mm."""
+        return self.cut_up_mm / cos(radians(self.windway_slope_deg))
 
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:

@@ -198,7 +198,8 @@ _DESIGN = """\
 #     #################|
 #     #################|<-cut_up_mm->|   air inside
 #
-#     windway_height_mm is the height of the windway, window_width_mm runs into the paper
+#     windway_height_mm is the height of the windway, window_width_mm runs into the paper; a windway that is not level
+#     with the window but comes down to it has a windway_slope_deg, such as 8
 
 title = "{title}"
 

@@ -55,11 +55,11 @@ def test_the_windway_runs_straight_back_from_the_window_to_the_lips():
 
 
 @pytest.mark.slow
-@pytest.mark.sample
-def test_the_piece_to_blow_has_the_clay_of_its_formulas():
+@pytest.mark.parametrize("slope", [pytest.param(0.0, marks=pytest.mark.sample), 12.0])
+def test_the_piece_to_blow_has_the_clay_of_its_formulas(slope):
     """Within 0.5 %: balls, the cylinder of the hole, the prisms of window and windway, counted here on a lattice; the
     mouthpiece by the formula of its surface. Each edge of the triangles joins two."""
-    vessel = loads(BALL)
+    vessel = loads(BALL.replace("windway_length_mm = 25", f"windway_length_mm = 25\nwindway_slope_deg = {slope}"))
     body = body_of(vessel)
     chamber, design = body.chambers[0], vessel.chambers[0]
     part = piece_to_blow(vessel, body)
@@ -81,16 +81,17 @@ def test_the_piece_to_blow_has_the_clay_of_its_formulas():
     )
     x, y, z = ((points - window.center) @ v for v in (window.across, window.forward, window.axis))
     cut = (np.abs(x) < 5e-3) & (y > -2.5e-3) & (y < 2.5e-3 + np.maximum(z, 0)) & (z > 0) & (z < 20e-3)
-    s = -(y + 2.5e-3)
-    cut |= (np.abs(x) < 5e-3) & (s > 0) & (s < way.length) & (np.abs(z) < (1 + s / way.length) * 0.5e-3)
+    steep = np.radians(slope)
+    s = -(y + 2.5e-3) / np.cos(steep)
+    over, high = z - 5e-3 * np.tan(steep) - s * np.sin(steep), (1 + s / way.length) * 0.5e-3 / np.cos(steep)
+    cut |= (np.abs(x) < 5e-3) & (s > 0) & (s < way.length) & (np.abs(over) < high)
     away = points - hole.center
     up = away @ hole.axis
     cut |= (np.linalg.norm(away - up[:, None] * hole.axis, axis=1) < 3.5e-3) & (up > 0) & (up < 20e-3)
     # The clay that carries the windway's end: 3 mm under it and 4 mm beside it, as far as it stands free.
     end = Tongue.of(way, chamber.wall, design).length
     assert 3e-3 < end < 15e-3
-    high = (1 + s / way.length) * 0.5e-3
-    tongue = (s > 0) & (s < end) & (np.abs(x) < 9e-3) & (z < 0) & (z > -high - 3e-3)
+    tongue = (s > 0) & (s < end) & (np.abs(x) < 9e-3) & (over < 0) & (over > -high - 3e-3 / np.cos(steep))
     counted = step**3 * float((((full & ~air) | tongue) & ~cut).sum())
     assert part.volume == pytest.approx(counted, rel=5e-3)
     assert clay_volume(body) == pytest.approx(step**3 * float((full & ~air).sum()), rel=5e-3)

@@ -154,6 +154,24 @@ HOLE = '[[chamber.hole]]\nname = "1"\nalong_mm = 20\naround_deg = 0\ndiameter_mm
 SMALL_BALL = BUMP.format("sphere", "diameter_mm = 24", [16, 0, 14])
 
 
+@pytest.mark.parametrize("slope", [12.0, -8.0])
+def test_a_windway_that_slopes_blows_at_the_edge_from_an_upright_end(slope):
+    """By trigonometry: its middle meets the jet's height above the edge, its ends stand as the window's near side."""
+    vessel = loads(f"{VOICED}windway_slope_deg = {slope}")
+    window, voicing = body_of(vessel).chambers[0].window, vessel.chambers[0].voicing
+    cut = windway_cut(window, voicing, None)
+    steep = np.radians(slope)
+    assert -cut.back @ window.forward == pytest.approx(np.cos(steep))
+    assert cut.back @ window.axis == pytest.approx(np.sin(steep))
+    edge = window.center + window.height / 2 * window.forward + 0.2e-3 * window.axis
+    assert cut.exit - window.height / np.cos(steep) * cut.back == pytest.approx(edge, abs=1e-12)
+    corners = cut.corners(0.0)
+    assert (corners - window.center) @ window.forward == pytest.approx([-window.height / 2] * 4)
+    assert np.ptp(corners @ cut.out) == pytest.approx(1.2e-3)
+    places = cut.exit + np.array([-1e-3, 1e-6, 15e-3, 29.9e-3])[:, None] * cut.back
+    assert cut.has(places).tolist() == [False, True, True, True]
+
+
 def test_a_holes_rim_goes_over_a_seam_where_balls_meet():
     """Balls of 24 mm and, 8 mm along and 14 up from its middle, of 12: they meet in the plane 8 a + 14 u = 346 mm2, and
     the upright hole's side, 3 mm away, is sqrt(24^2 - 3^2) up the larger. Sharp it crosses that there, rounded nearly

@@ -116,6 +116,28 @@ def test_the_section_says_which_side_is_inside_and_which_way_the_breath_goes(dra
     assert height["inside"] < max(slope)
 
 
+@pytest.mark.parametrize("slope", [12.0, -8.0])
+def test_a_windway_that_slopes_is_drawn_so_and_its_stick_ends_upright_at_the_window(slope):
+    vessel = loads(BOX.format(edge=45, offset=0.1) + f"windway_slope_deg = {slope}")
+    body = body_of(vessel)
+    found = plan_of(body, body.chambers[0], vessel.chambers[0].voicing, SIZE)
+    steep = math.radians(slope)
+    assert found.middle == pytest.approx((0.1 + 5.5 * math.tan(steep)) * SIZE, abs=1e-6)
+    clay = line(section(found), "mouthpiece")
+    run, rise = clay[1] - clay[0]
+    assert math.hypot(run, rise) == pytest.approx(32 * SIZE, abs=1e-3)
+    assert math.degrees(math.atan2(-rise, run)) == pytest.approx(slope, abs=0.01)
+    drawing = windway_stick(found)
+    x, y = line(drawing, "windway stick, height").T
+    tip = np.argsort(x)[:2]
+    assert abs(np.diff(x[tip])[0]) == pytest.approx(1.4 * SIZE * math.tan(abs(steep)), abs=1e-3)
+    assert np.sign(np.diff(y[tip])[0]) == np.sign(
+        slope
+    )  # the one that reaches farther is the lower where it comes down
+    words = [mark.words for mark in (*drawing.marks, *detail(found).marks) if not isinstance(mark, Line)]
+    assert sum(f"{'down' if slope > 0 else 'up'} at {abs(slope):g}°" in said for said in words) == 2
+
+
 def test_the_windways_stick_has_its_taper():
     """Its tip as the exit, from there evenly to the lips, whose size the grip keeps."""
     even = plan()

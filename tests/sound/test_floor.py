@@ -9,9 +9,11 @@ import simkit
 from simkit.air import moist_air
 from simkit.body import body_of
 from simkit.field.window.ledge import bend_shares, floor_burden
+from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.ducts import end_impedance
 from simkit.sound.elements.floor import Floor, Ledge, floor_of
 from simkit.sound.elements.openings import aperture_of
+from simkit.sound.elements.windway import windway_of
 from simkit.vessel.starter import starter
 
 VESSEL = simkit.loads(starter("egg"), "egg.toml")
@@ -42,6 +44,19 @@ def test_it_hangs_as_deep_as_half_the_windway_and_its_clay_less_what_the_edge_is
     assert (lifted.inertance, lifted.friction) == pytest.approx((thinner.inertance, thinner.friction))
     clear = floor_of(replaced(edge_offset_mm=deep), WINDOW, Ledge())
     assert (clear.inertance, clear.friction) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("slope", [10.0, -6.0])
+def test_a_windway_that_slopes_leaves_for_the_window_higher_by_what_it_comes_down_over_the_cut_up(slope):
+    """There it is as one that is level with the edge so much lower in its jet; its jet's way is the hypotenuse."""
+    down = VOICING.cut_up_mm * np.tan(np.radians(slope))
+    sloping, level = replaced(windway_slope_deg=slope), replaced(edge_offset_mm=VOICING.edge_offset_mm + down)
+    floors = [floor_of(voicing, WINDOW, Ledge()) for voicing in (sloping, level)]
+    assert floors[0].inertance == pytest.approx(floors[1].inertance, rel=1e-12)
+    (body,) = VESSEL.chambers
+    ways = [windway_of(body.model_copy(update={"voicing": voicing})) for voicing in (sloping, level)]
+    assert ways[0].level == pytest.approx(ways[1].level, rel=1e-12)
+    assert 1e3 * AirJet.of(sloping, moist_air()).cut_up == pytest.approx(np.hypot(VOICING.cut_up_mm, down))
 
 
 def replaced(**sizes):

@@ -91,7 +91,15 @@ def test_a_flat_slope_is_within_a_cent_and_a_half_and_told_as_less_sure(window, 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    "window", [(EGG, 12, 11.87, 3.521, 45), (TUBE, 26, 10, 3.5, 60), (BALL, 18, 12, 4, 30), (BALL, 18, 7, 4.5, 60)]
+    "window",
+    [
+        (EGG, 12, 11.87, 3.521, 45),
+        (EGG, 12, 11.87, 3.521, "45\nwindway_slope_deg = 12"),
+        (EGG, 12, 11.87, 3.521, "45\nwindway_slope_deg = -6"),
+        (TUBE, 26, 10, 3.5, 60),
+        (BALL, 18, 12, 4, 30),
+        (BALL, 18, 7, 4.5, 60),
+    ],
 )
 def test_with_its_windway_open_it_is_within_two_cents(window):
     """As played but for all that is no windway; `ports` has a branch at a depth, the judge an opening in the wall."""

@@ -65,7 +65,7 @@ def duct_beside(was: Duct, opening: Opening, aperture: Aperture, voicing: Voicin
         return duct
     sizes = voicing.window_width_mm, voicing.windway_height_mm, voicing.windway_length_mm
     width, height, length = (1e-3 * size for size in sizes)
-    windway = replace(was.windway, width=width, height=height, length=length)
+    windway = replace(was.windway, width=width, height=height, length=length, level=1e-3 * voicing.exit_rise_mm)
     return replace(duct, windway=windway, junction=junction_of(windway, opening))
 
 

@@ -1,6 +1,7 @@
 """The windway and its jet: from the pressure in the mouth to the speed, the wave on the jet and the source it feeds.
 
-Sizes in m: h windway height, L its length, H the window's width, W the cut-up (windway exit to labium), y0 how far
+Sizes in m: h windway height, L its length, H the window's width, W the jet's way (windway exit to labium: the cut-up,
+or where the windway slopes a little more), y0 how far
 the labium stands from the jet's middle, positive into the chamber. U: the jet's speed on its middle line, m/s.
 """
 
@@ -54,7 +55,7 @@ class AirJet:
             height=voicing.windway_height_mm / 1000,
             length=voicing.windway_length_mm / 1000 if length is None else length,
             width=voicing.window_width_mm / 1000,
-            cut_up=voicing.cut_up_mm / 1000,
+            cut_up=voicing.jet_way_mm / 1000,
             breath=breath,
             offset=voicing.edge_offset_mm / 1000,
             constants=constants or JetConstants(),

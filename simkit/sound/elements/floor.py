@@ -82,7 +82,7 @@ def floor_of(voicing: Voicing, window: Opening, clay: Ledge) -> Floor:
 
     Under a window that leans, the face lies lower at the windway's end than at the edge, or higher.
     """
-    depth = 1e-3 * (voicing.windway_height_mm / 2 - voicing.edge_offset_mm) + clay.under
+    depth = 1e-3 * (voicing.windway_height_mm / 2 - voicing.exit_rise_mm) + clay.under
     depth = max(depth - window.inner_tilt[1] * window.height, 0.0)
     burden = floor_burden(window.width, window.height, window.edge_deg, depth, clay.beside)
     more = bend_shares(window.width, window.height, depth, clay.beside, window.curvatures)

@@ -255,10 +255,14 @@ class Nearby:
 NOTHING = Nearby(())
 
 
-def face(window: Opening, distance: float, radius: float = FACE) -> RigidBall:
-    """The player's face: nearest to the piece `distance` (m) upstream of the window, where the windway begins."""
-    entry = outer_middle(window) - (window.height / 2 + distance) * window.forward
-    return RigidBall(entry - radius * window.forward, radius)
+def face(window: Opening, distance: float, radius: float = FACE, slope: float = 0.0) -> RigidBall:
+    """The player's face: nearest to the piece `distance` (m) upstream of the window, where the windway begins.
+
+    slope: by how much the windway comes down from there, radians.
+    """
+    back = np.sin(slope) * window.axis - np.cos(slope) * window.forward
+    entry = outer_middle(window) - window.height / 2 * window.forward + distance * back
+    return RigidBall(entry + radius * back, radius)
 
 
 def hands(body: Body, gap: float) -> Palms:

@@ -102,7 +102,7 @@ def windway_of(
     if voicing is None:
         return None
     sizes = voicing.window_width_mm * 1e-3, voicing.windway_height_mm * 1e-3, voicing.windway_length_mm * 1e-3
-    level = voicing.edge_offset_mm * 1e-3
+    level = voicing.exit_rise_mm * 1e-3
     wide, high = lips_of(chamber)
     mouth = mouth or VocalTract()
     return Windway(*sizes, mouth, air, level=level, per_hertz=per_hertz, lips_width=wide, lips_height=high)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from math import radians
 from typing import Any
 
 import numpy as np
@@ -135,10 +136,11 @@ def _face(vessel: Vessel, body: Body, chamber: ChamberBody, radius: float = FACE
     given, voicing = (vessel.player or Player()).face_mm, vessel.chamber(chamber.name).voicing
     assert voicing is not None and chamber.window is not None
     distance = 1e-3 * (voicing.windway_length_mm if given is None else given) + further
-    found = face(chamber.window, distance, radius)
+    slope = radians(voicing.windway_slope_deg)
+    found = face(chamber.window, distance, radius, slope)
     while (within := CLEAR - clearance_from(found, body)) > 0:
         distance += 2 * within  # twice, for the clay may slope the way that the face goes
-        found = face(chamber.window, distance, radius)
+        found = face(chamber.window, distance, radius, slope)
     if given is not None and not further and 1e3 * distance > given:
         allowed = f"at least {1e3 * distance:.0f}: nearer the face is in the clay of {chamber.name}"
         raise InputError([Fault(vessel.source, "player.face_mm", given, allowed)])
