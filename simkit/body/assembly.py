@@ -275,8 +275,10 @@ def _higher_over_seam(hole: Opening, figure: Wall) -> float:
     """Mean height along a hole's rim of a figure's outside over that of the solid its axis comes out of, m."""
     if not isinstance(figure, UnionWall):
         return 0.0
-    base = hole.rim_points(48, hole.length)
-    mine = int(figure.owner((hole.center + hole.length * hole.axis)[None])[0])
+    out = hole.center + hole.length * hole.axis
+    if (figure.to_boxes(out[None]) < 2 * hole.radius).sum() < 2:
+        return 0.0  # no other solid is near
+    base, mine = hole.rim_points(48, hole.length), int(figure.owner(out[None])[0])
     one, rise = figure.solids[mine], np.linspace(-2.0, 2.0, 81)[:, None] * hole.radius
     own = _comes_out(one, base, hole.axis, rise)
     at = base + own[:, None] * hole.axis
