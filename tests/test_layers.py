@@ -110,7 +110,7 @@ WITHIN = {
         "walls",
         "places coat",
         "chambers",
-        "between girth clay mass mouthpiece",
+        "between girth clay mass mouthpiece over_seams",
         "assembly",
         "figures",
         "inspection",

@@ -11,6 +11,7 @@ from simkit import plugins
 from simkit.body.chambers import WINDOW, ChamberBody, Opening, opening_at
 from simkit.body.coat import Coat
 from simkit.body.mouthpiece import mouthpiece_wall
+from simkit.body.over_seams import higher_over_seam
 from simkit.body.places import Place
 from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
 from simkit.body.walls.further_walls import further_wall
@@ -19,7 +20,7 @@ from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.scan import scan_wall
 from simkit.body.walls.sections import SectionsWall
-from simkit.body.walls.union import UnionWall, solids_of, union_of
+from simkit.body.walls.union import solids_of, union_of
 from simkit.body.walls.wall import Wall, normals
 from simkit.errors import OutOfReach
 from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes
@@ -181,7 +182,7 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
     # How an even wall slants against a hole, the law of its ends knows by the wall's bend.
     if opening.clay or even:
         return opening
-    return replace(opening, tilt=_tilt_over_hole(opening, figure), seam=_higher_over_seam(opening, figure))
+    return replace(opening, tilt=_tilt_over_hole(opening, figure), seam=higher_over_seam(opening, figure))
 
 
 # From square to the wall: what leans more is cut along the clay, its rim twice as long as wide.
@@ -269,34 +270,6 @@ def _tilt_over_hole(hole: Opening, figure: Wall) -> tuple[float, float]:
     out = normals(figure, (hole.center + hole.length * hole.axis)[None])[0]
     steep = max(float(out @ hole.axis), 0.1)  # the axis comes out: only past an edge is it less
     return -float(out @ hole.across) / steep, -float(out @ hole.forward) / steep
-
-
-def _higher_over_seam(hole: Opening, figure: Wall) -> float:
-    """Mean height along a hole's rim of a figure's outside over that of the solid its axis comes out of, m."""
-    if not isinstance(figure, UnionWall):
-        return 0.0
-    out = hole.center + hole.length * hole.axis
-    if (figure.to_boxes(out[None]) < 2 * hole.radius).sum() < 2:
-        return 0.0  # no other solid is near
-    base, mine = hole.rim_points(48, hole.length), int(figure.owner(out[None])[0])
-    one, rise = figure.solids[mine], np.linspace(-2.0, 2.0, 81)[:, None] * hole.radius
-    own = _comes_out(one, base, hole.axis, rise)
-    at = base + own[:, None] * hole.axis
-    if not (figure.level(at) < 0).any():  # the solid's own level there is nothing
-        return 0.0
-    return float(np.maximum(_comes_out(figure, base, hole.axis, rise) - own, 0.0).mean())
-
-
-def _comes_out(wall: Wall, base: np.ndarray, axis: np.ndarray, rise: np.ndarray) -> np.ndarray:
-    """Heights (n,), m, at which rays from `base` (n, 3) leave a solid, the first of those between `rise` (m, 1)."""
-    level = wall.level((base[:, None] + rise * axis).reshape(-1, 3)).reshape(len(base), -1)
-    out = np.maximum((level >= 0).argmax(axis=1), 1)
-    low, high = rise[out - 1, 0], rise[out, 0]
-    for _ in range(30):
-        middle = (low + high) / 2
-        within = wall.level(base + middle[:, None] * axis) < 0
-        low, high = np.where(within, middle, low), np.where(within, high, middle)
-    return np.asarray(low)
 
 
 def _tilt(window: Opening, figure: Wall) -> tuple[float, float]:

@@ -228,11 +228,3 @@ def test_a_hole_over_a_seam_is_the_same_by_a_finer_mesh_and_by_ports_within_its_
     )
     assert 1200 * np.log2(finer / judge) == pytest.approx(0, abs=0.3)
     assert abs(1200 * np.log2(ports / judge)) < said.uncertainty_cents + 4  # beside a seam it is 4 flat anyway
-
-
-@pytest.mark.slow
-def test_a_hole_changes_no_faster_where_its_rim_comes_to_go_over_a_seam():
-    """A tenth of a millimetre on either side of where it begins to: flatter by less than a cent and a half, as by the
-    slope of the notes at 18, 18.5 and 19 mm, 6 and 12 cents a millimetre."""
-    clear, over = (over_a_seam("resolved", along)[0] for along in (18.3, 18.5))
-    assert -2.5 < 1200 * np.log2(over / clear) < -0.3

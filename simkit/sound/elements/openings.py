@@ -258,9 +258,8 @@ def _within_tilted(window: Opening) -> float:
     s u (0.128 - 0.115 s^2 + 0.096 t), t the clay. From 134 cells sheared by -0.5 to 0.5, so that both faces rise, clay
     of 0.75 to 1.6 cut-ups, widths of 1.5 to 4.5, edges of 35 to 90 degrees: together with what the outer end does
     within 0.01 cut-ups to slopes of 0.25, and within 0.03 to 0.5, where r is 0.94; half as much by r as these flat
-    cells have it, for wide windows in an egg and a ball have none of it, by all air meshed. Leaning across, both ends
-    together are shorter by (0.55 + 0.23 t - 0.26 u) r tan^2 more than outside alone: from seven windows in a ball, by
-    all air meshed.
+    cells have it, for wide windows in an egg and a ball have none of it. Leaning across, both ends together are shorter
+    by (0.55 + 0.23 t - 0.26 u) r tan^2 more than outside alone: from seven windows in a ball, all air meshed.
     """
     across, s = window.inner_tilt
     if (across, s) == (0.0, 0.0):
