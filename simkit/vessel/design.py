@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from pathlib import Path as FilePath
 from typing import Any, NamedTuple, TypeVar
 
@@ -103,9 +104,7 @@ class Vessel(Part):
     @property
     def numbers(self) -> dict[str, Number]:
         """Every number of the design by its dotted key, also those that the file leaves out."""
-        return {
-            dotted(Vessel, self, path): Number(look(self, path), allowed) for path, allowed in numbers_of(Vessel, self)
-        }
+        return dict(_numbers(self))
 
     def with_clay(self, duct: Duct) -> Duct:
         """A hole or a voicing with its wall and rims filled in from the clay where it does not give its own."""
@@ -233,6 +232,15 @@ def _face_in_clay(known: Mapping[str, Any]) -> Iterator[Clash]:
                 f"and lips take in {_LIPS_MM:g} of it at most"
             )
             yield Clash(("player", "face_mm"), face, allowed)
+
+
+@lru_cache(maxsize=16)
+def _numbers(vessel: Vessel) -> dict[str, Number]:
+    """Kept: who has found one number of a design asks for the next."""
+    return {
+        dotted(Vessel, vessel, path): Number(look(vessel, path), allowed)
+        for path, allowed in numbers_of(Vessel, vessel)
+    }
 
 
 def _wrong_ties(known: Mapping[str, Any]) -> Iterator[Clash]:
