@@ -82,8 +82,8 @@ def test_a_slanting_hole_is_right_within_its_doubt(diameter, way, within):
     assert any("leans" in said for said in ports.cautions)
 
 
-# Lean, degrees, and how far `ports` was from `resolved`, cents, of holes alone: the four above, the first two of the
-# rows below and four more, drawn and predicted before they were judged, then four after the doubt was in doubt.
+# Lean, degrees, and how far `ports` was from `resolved`, cents, of holes alone: the four above; then six that were
+# drawn and predicted before they were judged, and four more; four and two of these stand below.
 JUDGED = (
     *((32.2, -5.8), (29.1, -1.1), (14.6, -0.9), (41.0, -8.3)),
     *((23.3, 0.6), (31.5, -2.1), (17.1, -1.0), (27.1, 0.4), (35.4, -1.0), (20.8, -0.7)),
