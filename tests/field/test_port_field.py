@@ -9,7 +9,7 @@ from simkit.body import Body, ChamberBody
 from simkit.body.chambers import WINDOW as NAME
 from simkit.body.chambers import opening_at
 from simkit.body.places import Place
-from simkit.body.walls.formulas import BoxWall, EggWall
+from simkit.body.walls.formulas import BoxWall, EggWall, TubeWall
 from simkit.field import BodyAir, air_of, port_field, port_solution
 from simkit.field.reduced import doubts
 from simkit.field.reduced.boundary import AirSurface
@@ -321,6 +321,16 @@ def test_a_hole_by_the_edge_of_a_box_is_doubted_and_one_in_its_middle_is_not():
     kinds = doubted(wall, [edge, middle], thickness=0.0)
     assert ("edge", (0,), "inside") in kinds
     assert not any(1 in rows for _, rows, _ in kinds)
+
+
+@pytest.mark.parametrize("radius", [0.004, 0.008, 0.011])
+def test_a_wide_hole_across_a_tube_is_told_how_far_the_outside_turns(radius):
+    """Where a ring half as wide again as the hole, sunk as deep as is looked, meets the radius: by arctangent."""
+    R, clay = 0.0147, 0.004
+    wall = TubeWall(0.088, 2 * R)
+    (found,) = doubts._turns(AirSurface((wall,), clay, outside=True), [hole_at(wall, 0.044, 0.0, radius=radius)])
+    high = R + clay - min(radius / 2, 0.75 * clay)
+    assert found == pytest.approx(np.degrees(np.arctan(1.5 * radius / high)), abs=0.5)
 
 
 @pytest.mark.slow  # at once: a hole by an edge, here, and in a tight bend, in sound/test_holes_of_balls

@@ -69,13 +69,15 @@ def edges(surface: AirSurface, openings: Sequence[Opening], first: int = 0) -> l
 
 def _turns(surface: AirSurface, openings: Sequence[Opening]) -> list[float]:
     """The wall's steepest turn about each opening, degrees."""
-    down = 0.5 if surface.outside else -0.5
     rings = []
     for o in openings:
         around = 1.0 + 0.5 * (np.sqrt(o.area / np.pi) / o.reach)
         ring = o.center + around * (o.rim_points(16) - o.center)
         lift = (o.through if o.figure is not None else surface.offset) if surface.outside else 0.0
-        rings.append(ring + (lift + (-1 if surface.outside else 1) * down * np.sqrt(o.area / np.pi)) * o.axis)
+        deep = 0.5 * np.sqrt(o.area / np.pi)
+        if surface.outside and surface.offset > 0:
+            deep = min(deep, 0.75 * surface.offset)  # not through the clay, from whose other side all looks turned
+        rings.append(ring + (lift - deep) * o.axis)
     normals = surface.projected(np.concatenate(rings))[1].reshape(len(openings), 16, 3)
     out = -1.0 if surface.outside else 1.0
     upright = np.array([(out * n @ o.normal).min() for n, o in zip(normals, openings, strict=True)])
