@@ -15,6 +15,7 @@ from scipy.optimize import brentq
 from simkit.body.chambers import Opening
 from simkit.body.meshes.rolling import lift, meeting
 from simkit.body.meshes.soundness import place
+from simkit.body.over_seams import comes_out
 from simkit.body.walls.union import UnionWall
 from simkit.body.walls.wall import Wall, normals
 from simkit.frozen import frozen
@@ -22,7 +23,6 @@ from simkit.frozen import frozen
 STEEPEST = np.deg2rad(60.0)  # of the clay's faces beside a seam against a hole's axis: beyond, no rim goes round
 _LOOKED = 240  # turns at which a rim is looked at for seams
 _BLEND = 0.05  # turn, on either side of a seam, in which the normal goes over to the mean of both
-_HALVED = 36  # times that a ray's way out of the clay is halved
 
 
 @frozen
@@ -103,20 +103,13 @@ def _owners(o: Opening, figure: UnionWall, radius: float, turns: np.ndarray) -> 
     ValueError where that face is too steep.
     """
     base = o.center + radius * rays(o, turns)
-    reach = o.through + 3 * radius
-    steps = np.linspace(0.0, reach, 160)
-    level = figure.level((base[:, None] + steps[:, None] * o.axis).reshape(-1, 3)).reshape(len(turns), -1)
-    first = (level >= 0).argmax(axis=1)
-    low, high = steps[np.maximum(first - 1, 0)], steps[first]
-    for _ in range(_HALVED):
-        middle = (low + high) / 2
-        within = figure.level(base + middle[:, None] * o.axis) < 0
-        low, high = np.where(within, middle, low), np.where(within, high, middle)
-    at = base + low[:, None] * o.axis
+    rise = np.linspace(0.0, o.through + 3 * radius, 160)[:, None]
+    at = base + comes_out(figure, base, o.axis, rise)[:, None] * o.axis
     owner = figure.owner(at)
     slope = figure.taylor(at).slope
     steep = (slope @ o.axis) / np.linalg.norm(slope, axis=1)
-    bad = (first == 0) | (steep < np.cos(STEEPEST))
+    # A ray that begins in the air, or stays in the clay, leaves it nowhere.
+    bad = (figure.level(base) >= 0) | (figure.level(at) < -1e-9) | (steep < np.cos(STEEPEST))
     if bad.any():
         where = place(at[steep.argmin()])
         least = f"too steep a face, {where}: at most {np.degrees(STEEPEST):.0f} degrees from square to the hole"
