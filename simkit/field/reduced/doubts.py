@@ -26,7 +26,7 @@ BLUNTEST = 0.2
 THICKEST = 1.6
 SLANTED_DEG = 10.0
 TILTED_DEG = 7.0
-SEAMED = 0.02  # radii by which the clay along a rim may be higher, on the mean, than the solid it comes out of
+SEAMED = 0.002  # radii by which the clay along a rim may be higher, on the mean, than the solid it comes out of
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class Doubt:
     is cut through over its cut-up, at most 1.6), "slant" (degrees of a hole from square to the wall, at most 10),
     "tilt" (degrees of a figure's outside from square to an opening's axis, at most 7 over a window, else 10),
     "seam" (rise of the clay along a rim over the solid it comes out of, on the mean, over the hole's radius, at most
-    0.02).
+    0.002).
     """
 
     kind: str

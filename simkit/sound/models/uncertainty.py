@@ -129,7 +129,7 @@ def sentence(field: PortField, doubt: Doubt) -> str:
         "ports is less sure there",
         "tilt": f"{who}: the outside is tilted by {doubt.value:.0f} degrees against it, more than {doubt.limit:.0f}: "
         "ports is less sure there",
-        "seam": f"{who}: its rim goes over a seam, where clay rises by {doubt.value:.2f} of its radius on the mean, "
+        "seam": f"{who}: its rim goes over a seam, where clay rises by {doubt.value:.2g} of its radius on the mean, "
         f"more than {doubt.limit:g}: ports is less sure there",
         "thick": f"{who}: the clay there is {doubt.value:.1f} times as thick as its cut-up, more than {doubt.limit:g}: "
         "ports is less sure there",
