@@ -131,9 +131,8 @@ def test_a_windway_that_slopes_is_drawn_so_and_its_stick_ends_upright_at_the_win
     x, y = line(drawing, "windway stick, height").T
     tip = np.argsort(x)[:2]
     assert abs(np.diff(x[tip])[0]) == pytest.approx(1.4 * SIZE * math.tan(abs(steep)), abs=1e-3)
-    assert np.sign(np.diff(y[tip])[0]) == np.sign(
-        slope
-    )  # the one that reaches farther is the lower where it comes down
+    # The one that reaches farther is the lower where it comes down.
+    assert np.sign(np.diff(y[tip])[0]) == np.sign(slope)
     words = [mark.words for mark in (*drawing.marks, *detail(found).marks) if not isinstance(mark, Line)]
     assert sum(f"{'down' if slope > 0 else 'up'} at {abs(slope):g}°" in said for said in words) == 2
 

@@ -244,10 +244,6 @@ def _fading(cell: WindowCell, points: np.ndarray) -> np.ndarray:
     lower = z < cell.wall / 2
     middle = np.where(lower, cell.cut_up, cell.top) / 2  # so that all of the opening is bent
     r = np.sqrt((x - middle) ** 2 + y**2 + (z - np.where(lower, 0, cell.wall)) ** 2)
-    t = np.clip(
-        np.log(np.maximum(r, 1e-12) / (FADE[0] * cell.far * cell.bent / (cell.bent + BEYOND)))
-        / np.log(FADE[1] / FADE[0]),
-        0,
-        1,
-    )
+    start = FADE[0] * cell.far * cell.bent / (cell.bent + BEYOND)
+    t = np.clip(np.log(np.maximum(r, 1e-12) / start) / np.log(FADE[1] / FADE[0]), 0, 1)
     return np.where((z > 0) & (z < cell.wall), 1.0, 1 - t**3 * (10 - 15 * t + 6 * t * t))

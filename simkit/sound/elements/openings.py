@@ -169,11 +169,8 @@ def air_of_hole(opening: Opening, radius: Reals, length: Reals) -> Aperture:
     plain = round_hole(radius, length, opening.rim, opening.inside_rim, bends_of(opening))
     inner_cap, outer_cap = caps_of(opening)
     inside, outside = _spared_aslant(opening, plain)
-    inner, outer = (
-        plain.inner - inside,
-        plain.outer + face_end(opening) + opening.seam - (0.0 if opening.clay else outside),
-    )
-    plain = replace(plain, inner=inner, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
+    outer = plain.outer + face_end(opening) + opening.seam - (0.0 if opening.clay else outside)
+    plain = replace(plain, inner=plain.inner - inside, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
     if opening.duct is None:
         return plain
     try:

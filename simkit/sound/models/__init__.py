@@ -56,8 +56,10 @@ def _try_further_ducts(vessel: Vessel, body: Body) -> None:
     """Ask the ducts of other packages for their air once, where their keys are known."""
     for chamber in body.chambers:
         for opening in chamber.openings:
+            if opening.duct is None:
+                continue
             try:
-                aperture_of(opening) if opening.duct is not None else None
+                aperture_of(opening)
             except plugins.BrokenPlugin as broken:
                 raise broken.at(vessel.source, f"{chamber.name}.hole.{opening.name}.duct") from broken
 
