@@ -9,6 +9,7 @@ from typing import TypeAlias
 import numpy as np
 from matplotlib.colors import to_rgb
 from matplotlib.figure import FigureBase
+from scipy.ndimage import maximum_filter, minimum_filter
 
 from simkit.body import Body, ChamberBody, Opening
 from simkit.body.blown import Tongue, outer_walls
@@ -23,6 +24,8 @@ from simkit.show.shading import Eye
 from simkit.vessel import Vessel
 
 PIXELS = 620  # of the picture's longer side
+_FINE = 2  # drawn so many times finer each way, then averaged, so that no edge is a staircase
+_PARTS = 8  # cells of the cut that an edge may cross are asked so many times finer each way
 _ROUND_MM, _GAP_MM, _HEAD_MM, _MARGIN_MM = 78.0, 10.0, 8.0, 9.0
 _LIGHT = np.array([-0.35, 0.55, 0.75])  # right, up, towards the eye
 _Kind: TypeAlias = Callable[[np.ndarray], np.ndarray]
@@ -79,6 +82,7 @@ def _best(body: Body) -> Eye:
 
 def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.ndarray:
     """The piece as seen by an eye far away: an image (h, w, 3). What is nearest to the eye at each pixel shows."""
+    pixels = _FINE * pixels
     blown = [(c, vessel.chamber(c.name)) for c in body.chambers]
     solids = [(part, offset) for wall, offset in outer_walls(body, blown) for part in solids_of(wall)]
     corners = np.concatenate(
@@ -86,9 +90,10 @@ def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.nda
     )
     seen = eye.seen(corners)[:, :2]
     low, high = seen.min(axis=0), seen.max(axis=0)
-    pixel = float((high - low).max()) / (pixels - 20)
-    size = np.ceil((high - low) / pixel).astype(int) + 20
-    canvas = _Canvas(low - 10 * pixel, pixel, size)
+    rim = 10 * _FINE
+    pixel = float((high - low).max()) / (pixels - 2 * rim)
+    size = _FINE * np.ceil((high - low) / pixel / _FINE).astype(int) + 2 * rim
+    canvas = _Canvas(low - rim * pixel, pixel, size)
     kind = partial(_hollow, vessel, body)
     for wall, offset in solids:
         for sheet in wall.sheets(6):
@@ -180,7 +185,7 @@ class _Canvas:
             jump = np.abs(np.diff(shown, axis=axis)) > step
             line |= np.pad(jump, [(0, 1), (0, 0)] if axis == 0 else [(0, 0), (0, 1)])
         color[line] = to_rgb(look.INK)
-        return color[::-1]
+        return _averaged(color[::-1])
 
 
 def _colored(normals: np.ndarray, kind: np.ndarray) -> np.ndarray:
@@ -195,30 +200,53 @@ def _colored(normals: np.ndarray, kind: np.ndarray) -> np.ndarray:
 # --- cut open ------------------------------------------------------------------------------------------
 
 
-def cut_open(vessel: Vessel, body: Body, chamber: ChamberBody, pixels: int = PIXELS) -> np.ndarray:
+def cut_open(vessel: Vessel, body: Body, chamber: ChamberBody, pixels: int = 2 * PIXELS) -> np.ndarray:
     """The section along the breath through the middle of a window: an image (h, w, 3), outward up, the lips left."""
     window, way = chamber.window, windway_of(chamber.window, vessel.chamber(chamber.name))
     assert window is not None and way is not None
     box = body.coat.box
     middle, half = box.mean(axis=0), np.linalg.norm(np.ptp(box, axis=0)) / 2 + way.length / 2
-    grid = (np.arange(pixels) + 0.5) / pixels * 2 - 1
-    right, up = np.meshgrid(half * grid, half * grid[::-1])
     flat = middle - ((middle - window.center) @ window.across) * window.across
-    points = (flat + right[..., None] * window.forward + up[..., None] * window.axis).reshape(-1, 3)
-    image = np.ones((len(points), 3))
-    air = np.any([chamber.wall.level(points) < 0 for chamber in body.chambers], axis=0)
-    clay = _clay(vessel, body, points, air)
-    image[air] = to_rgb(look.AIR)
-    image[way.has(points)] = to_rgb(look.PAPER)
-    image[clay] = to_rgb(look.CLAY_CUT)
-    picture = image.reshape(pixels, pixels, 3)
-    solid = clay.reshape(pixels, pixels)
-    line = np.zeros(solid.shape, bool)
-    line[1:] |= solid[1:] != solid[:-1]
-    line[:, 1:] |= solid[:, 1:] != solid[:, :-1]
-    picture[line] = to_rgb(look.INK)
-    rows, columns = np.flatnonzero(solid.any(axis=1)), np.flatnonzero(solid.any(axis=0))
-    return picture[max(rows[0] - 8, 0) : rows[-1] + 9, max(columns[0] - 8, 0) : columns[-1] + 9]
+
+    def kinds(right: np.ndarray, up: np.ndarray) -> np.ndarray:
+        points = flat + half * (right[:, None] * window.forward + up[:, None] * window.axis)
+        air = np.any([chamber.wall.level(points) < 0 for chamber in body.chambers], axis=0)
+        clay = _clay(vessel, body, points, air)
+        return np.select([clay, way.has(points), air], [_CLAY, _PAPER, _AIR], _OUTSIDE)
+
+    kind = _sampled(kinds, _FINE * pixels // _PARTS)
+    solid = kind == _CLAY
+    picture = np.array([to_rgb(color) for color in ("white", look.AIR, look.PAPER, look.CLAY_CUT)])[kind]
+    picture[maximum_filter(solid, 5) != minimum_filter(solid, 5)] = to_rgb(look.INK)
+    rows, columns = (np.flatnonzero(solid.any(axis=axis)) // _FINE for axis in (1, 0))
+    return _averaged(picture)[max(rows[0] - 8, 0) : rows[-1] + 9, max(columns[0] - 8, 0) : columns[-1] + 9]
+
+
+_OUTSIDE, _AIR, _PAPER, _CLAY = range(4)
+
+
+def _sampled(kinds: Callable[[np.ndarray, np.ndarray], np.ndarray], count: int) -> np.ndarray:
+    """Kinds on a fine lattice over the square -1 to 1, rows from the top: only cells beside others are asked finely."""
+
+    def lattice(n: int) -> tuple[np.ndarray, np.ndarray]:
+        grid = (2 * np.arange(n) + 1) / n - 1
+        right, up = np.meshgrid(grid, grid[::-1])
+        return right, up
+
+    coarse = kinds(*(x.ravel() for x in lattice(count))).reshape(count, count)
+    kind, mixed = (
+        np.kron(x, np.ones((_PARTS, _PARTS), x.dtype))
+        for x in (coarse, maximum_filter(coarse, 3) != minimum_filter(coarse, 3))
+    )
+    right, up = lattice(_PARTS * count)
+    kind[mixed] = kinds(right[mixed], up[mixed])
+    return kind
+
+
+def _averaged(picture: np.ndarray) -> np.ndarray:
+    """A picture (h, w, 3) at its size on paper."""
+    high, wide, _ = picture.shape
+    return picture.reshape(high // _FINE, _FINE, wide // _FINE, _FINE, 3).mean(axis=(1, 3))
 
 
 def _clay(vessel: Vessel, body: Body, points: np.ndarray, air: np.ndarray) -> np.ndarray:
