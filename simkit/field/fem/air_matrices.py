@@ -11,7 +11,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 
 from simkit.body.kernel import EDGES
 from simkit.body.meshes.curved import AirMesh
-from simkit.field.fem.reference import tetrahedron, tetrahedron_rule
+from simkit.field.fem.reference import shape_functions, tetrahedron_rule
 
 DEGREE = 4  # of the quadrature: exact for the mass of a straight element
 
@@ -28,10 +28,10 @@ def stiffness_and_imaginary_mass(mesh: AirMesh) -> csr_matrix:
     parts = _straight(mesh.points, straight), _by_quadrature(mesh.points, bent)
     each = np.empty((len(mesh.tets), 100), complex)
     each.real, each.imag = (np.concatenate(part) for part in zip(*parts, strict=True))
-    tets = np.concatenate([straight, bent]).astype(np.int32)
+    tets = np.concatenate([straight, bent]).astype(np.int32)  # SciPy's own width of indices: half the memory
     rows, columns = np.repeat(tets, 10, axis=1).ravel(), np.tile(tets, (1, 10)).ravel()
     shape = len(mesh.points), len(mesh.points)
-    return coo_matrix((each.ravel(), (rows, columns)), shape).tocsr()
+    return coo_matrix((each.ravel(), (rows, columns)), shape).tocsr()  # adds up what elements share
 
 
 def real_and_imaginary(both: csr_matrix) -> tuple[csr_matrix, csr_matrix]:
@@ -54,8 +54,10 @@ def _curved(mesh: AirMesh) -> np.ndarray:
 def _straight(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """K and M of each straight element, (m, 100): the unit element's integrals, for the Jacobian is one throughout."""
     at, weights = tetrahedron_rule(DEGREE)
-    values, slopes = tetrahedron(at)
-    inverse, volumes = inverse_and_size(points[tets[:, 1:4]] - points[tets[:, :1]])  # rows: by each local coordinate
+    values, slopes = shape_functions(at)
+    # Rows of J: dx by each local coordinate. |det J| is six times the volume, and the rule's weights sum to a sixth.
+    inverse, volumes = inverse_and_size(points[tets[:, 1:4]] - points[tets[:, :1]])
+    # grad p . grad q |det J| = slopes^T metric slopes: one metric an element, so the points are summed for all at once.
     metric = np.swapaxes(inverse, 1, 2) @ inverse * volumes[:, None, None]
     stiff = np.einsum("qai,qbj,q->abij", slopes, slopes, weights).reshape(9, 100)
     return metric.reshape(-1, 9) @ stiff, np.outer(volumes, np.einsum("qi,qj,q->ij", values, values, weights))
@@ -64,11 +66,11 @@ def _straight(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np.ndar
 def _by_quadrature(points: np.ndarray, tets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Stiffness and mass of curved elements, point by point."""
     at, weights = tetrahedron_rule(DEGREE)
-    values, slopes = tetrahedron(at)
+    values, slopes = shape_functions(at)
     count, q = len(tets), len(weights)
     inverse, size = inverse_and_size((slopes.reshape(-1, 10) @ points[tets]).reshape(count, q, 3, 3))
     volumes = size * weights
-    gradients = (inverse @ slopes).reshape(count, 3 * q, 10)
+    gradients = (inverse @ slopes).reshape(count, 3 * q, 10)  # of all points, for one product an element
     K = (gradients * np.repeat(volumes, 3, axis=1)[:, :, None]).swapaxes(1, 2) @ gradients
     return K.reshape(count, 100), volumes @ (values[:, :, None] * values[:, None, :]).reshape(q, 100)
 

@@ -24,6 +24,7 @@ def factored(A: csr_matrix) -> Solve:
     are shared out among `threads`.
     """
     _map_large_blocks()
+    # Every pivot of a positive definite matrix is safe, so the order may go by fill alone.
     by_one: Solve = splu(
         A.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
     ).solve
@@ -32,7 +33,7 @@ def factored(A: csr_matrix) -> Solve:
         count = threads()
         if count == 1 or load.ndim == 1 or load.shape[1] < MANY:
             return by_one(load)
-        with ThreadPoolExecutor(count) as pool:
+        with ThreadPoolExecutor(count) as pool:  # SuperLU lets go of the interpreter's lock
             return np.hstack(list(pool.map(by_one, np.array_split(load, count, axis=1))))
 
     return solve
@@ -46,7 +47,7 @@ def _map_large_blocks() -> None:
     to; from a heap of used memory, where glibc seeks blocks of up to 32 MB once one as large was freed, it costs all of
     itself, and the heap keeps what lies between. Other C libraries have no such setting and need none.
     """
-    try:
+    try:  # no mallopt on macOS, no library without a name on Windows
         set_option = ctypes.CDLL(None).mallopt
     except (AttributeError, OSError, TypeError):
         return

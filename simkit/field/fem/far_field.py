@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import assoc_legendre_p_all, gammaln
+from scipy.special import assoc_legendre_p_all
 
 Reals = np.ndarray
 
@@ -12,15 +12,12 @@ def harmonics(directions: Reals, top: int) -> Reals:
     """Real orthonormal spherical harmonics to degree `top` at unit `directions` (q, 3): ((top + 1)^2, q)."""
     x, y, z = directions.T
     phi = np.arctan2(y, x)
-    legendre = assoc_legendre_p_all(top, top, z)[0]
+    legendre = assoc_legendre_p_all(top, top, z, norm=True)[0]  # of unit square integral over z from -1 to 1
     rows = []
     for degree in range(top + 1):
         for order in range(-degree, degree + 1):
-            m = abs(order)
-            log_norm = gammaln(degree - m + 1) - gammaln(degree + m + 1)
-            norm = np.sqrt((2 * degree + 1) / (4 * np.pi) * np.exp(log_norm))
-            turn = 1.0 if m == 0 else np.sqrt(2) * (np.cos(m * phi) if order > 0 else np.sin(m * phi))
-            rows.append(norm * legendre[degree, m] * turn)
+            turn = np.sqrt(0.5) if order == 0 else np.cos(order * phi) if order > 0 else np.sin(-order * phi)
+            rows.append(legendre[degree, abs(order)] * turn / np.sqrt(np.pi))  # around: cos^2 integrates to pi
     return np.array(rows)
 
 

@@ -61,6 +61,7 @@ def load(q: Any, w: Any) -> Any:
 
 def in_air(mesh: AirMesh, degree: int) -> tuple[Basis, np.ndarray]:
     """The basis of a mesh's air, its quadrature exact to `degree`, and its number of each of the mesh's nodes (n,)."""
+    # Unsorted: the corners' order is what the middles of the edges hang on.
     tetrahedra = MeshTet2(np.ascontiguousarray(mesh.points.T), np.ascontiguousarray(mesh.tets.T), sort_t=False)
     basis = Basis(tetrahedra, TETRAHEDRON, intorder=degree)
     return basis, _numbers(mesh, basis)
@@ -70,6 +71,7 @@ def on_facets(mesh: AirMesh, facets: np.ndarray, degree: int) -> tuple[FacetBasi
     """Basis of quadratic elements on some curved facets (f, 6) of the mesh: walls, covers or far sphere."""
     tetrahedra, number = in_air(mesh, degree)
     count = len(mesh.points)
+    # A facet is known by its three corners, whatever their order: their sorted numbers as one.
     keys, wanted = (
         np.ravel_multi_index(tuple(np.sort(corners, axis=0)), (count,) * 3)
         for corners in (tetrahedra.mesh.facets, number[facets[:, :3]].T)

@@ -8,7 +8,7 @@ import numpy as np
 
 from simkit.body.kernel import EDGES
 from simkit.body.meshes.curved import AirMesh
-from simkit.field.fem.reference import tetrahedron
+from simkit.field.fem.reference import shape_functions
 
 _INWARD = 0.01  # of the way to the element's middle: at a drawn-near rim the element's map has no inverse
 
@@ -36,13 +36,15 @@ def nodal_gradient(mesh: AirMesh, field: np.ndarray, joined: np.ndarray | None =
     number = np.arange(len(mesh.points)) if joined is None else joined
     total = np.zeros((int(number.max()) + 1, 3), field.dtype)
     weight = np.zeros(len(total))
-    corners = np.vstack([np.zeros(3), np.eye(3)])
+    corners = np.vstack([np.zeros(3), np.eye(3)])  # of the unit element, then its edges' middles: the mesh's order
     places = np.vstack([corners, [(corners[a] + corners[b]) / 2 for a, b in EDGES]])
-    for node, slopes in enumerate(tetrahedron(places + _INWARD * (0.25 - places))[1]):
+    for node, slopes in enumerate(shape_functions(places + _INWARD * (0.25 - places))[1]):
         maps = np.einsum("in,mnj->mij", slopes, mesh.points[mesh.tets])
         along = np.einsum("in,mn->mi", slopes, field[mesh.tets])
+        # d(local) = J^T grad, so grad solves with the rows of J.
         volume = np.abs(np.linalg.det(maps))
         at = number[mesh.tets[:, node]]
+        # add.at, for a node may come several times: `total[at] +=` would keep one of them.
         np.add.at(total, at, volume[:, None] * np.linalg.solve(maps, along[:, :, None])[:, :, 0])
         np.add.at(weight, at, volume)
     return (total / weight[:, None])[number]

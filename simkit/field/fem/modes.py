@@ -55,6 +55,7 @@ def closed_modes(wall: Wall, count: int = 6, size: float | None = None, mesh: fl
     """
     if size is None:
         ball = (3 * wall.volume / (4 * np.pi)) ** (1 / 3)
+        # By Weyl's law the k of the highest mode grows as the cube root of their number, and the elements shrink alike.
         size = mesh * min(CLOSED_SHARE * ball * min(1.0, (6 / count) ** (1 / 3)), default_size(wall))
     air = air_mesh(wall, size)
     K, M = stiffness_and_mass(air)
@@ -73,10 +74,12 @@ def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int) -> Ei
     volume = weight.sum()
 
     def inverse(load: np.ndarray) -> np.ndarray:
+        # A load of zero sum has an answer; it is right to a constant, which zero mean settles.
         field = solve(load - weight * (load.sum() / volume))
         return field - (weight @ field) / volume
 
     start = np.cos(np.arange(K.shape[0]))  # fixed, and like no symmetry of any shape
+    # Shift and invert at zero: ARPACK never asks for K itself, and finds the largest of 1/k^2.
     k2, shapes = eigsh(
         K,
         k=count,

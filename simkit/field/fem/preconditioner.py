@@ -34,6 +34,7 @@ class TwoLevel:
         self.gather = self.spread.T.tocsr()
         self.coarse = factored(single((spread.T.tocsr() @ A @ spread) if coarse is None else coarse))
         self.A, self.inverse_diagonal = single(A), (1 / A.diagonal()).astype(np.float32)
+        # Chebyshev's interval, over the diagonal, is [high/SPREAD, high]: its middle and half its width.
         high = MARGIN * (largest_over_diagonal(A) if largest is None else largest)
         self.middle, self.half = high * (1 + 1 / SPREAD) / 2, high * (1 - 1 / SPREAD) / 2
 

@@ -10,7 +10,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from simkit.field.fem.reference import triangle
+from simkit.field.fem.reference import shape_functions
 
 CANDIDATES = 8  # facets whose middles are nearest; one of them holds the point
 BLENDED = 0.25  # of a facet's height: width on both sides of its border in which its neighbours are read too
@@ -40,16 +40,17 @@ class WallReader:
     def rows(self, at: np.ndarray) -> csr_matrix:
         """Rows (q, n) with which `rows(at) @ field` is the field at the wall points `at` (q, 3)."""
         holder = self._holders(at)
-        read = self._beside[holder]
+        read = self._beside[holder]  # a sparse row for each point: the facets that may be read there
         row, facet = np.repeat(np.arange(len(at)), np.diff(read.indptr)), read.indices
+        # Newton is spared where the plane through the corners shows that the facet is far.
         worth = (self._straight(at[row], facet).min(axis=0) > _FAR) | (facet == holder[row])
         row, facet = row[worth], facet[worth]
         s, t = self._local(at[row], facet)
         share = _rising(s) * _rising(t) * _rising(1 - s - t)
         beyond = np.bincount(row, share, len(at)) == 0  # the end of the mesh
-        share[beyond[row] & (facet == holder[row])] = 1.0
+        share[beyond[row] & (facet == holder[row])] = 1.0  # there the holder's quadratic goes on
         share /= np.bincount(row, share, len(at))[row]
-        values = share[:, None] * triangle(np.stack([s, t], axis=1))[0]
+        values = share[:, None] * shape_functions(np.stack([s, t], axis=1))[0]
         used = np.flatnonzero(share)
         where = np.repeat(row[used], 6), self.facets[facet[used]].ravel()
         return coo_matrix((values[used].ravel(), where), shape=(len(at), len(self.points))).tocsr()
@@ -59,10 +60,10 @@ class WallReader:
         tries = min(CANDIDATES, len(self.facets))
         near = self.tree.query(at, k=tries)[1].reshape(len(at), tries)
         beyond = self._straight(np.repeat(at, tries, axis=0), near.ravel()).min(axis=0).reshape(near.shape)
-        asked = (beyond > _FAR) | (beyond.max(axis=1) <= _FAR)[:, None]
+        asked = (beyond > _FAR) | (beyond.max(axis=1) <= _FAR)[:, None]  # all, where none is near
         row, facet = np.nonzero(asked)[0], near[asked]
         place = _within(*self._local(at[row], facet))
-        foot = np.einsum("ni,nij->nj", triangle(place)[0], self.points[self.facets[facet]])
+        foot = np.einsum("ni,nij->nj", shape_functions(place)[0], self.points[self.facets[facet]])
         off = np.full(near.shape, np.inf)
         off[asked] = np.linalg.norm(at[row] - foot, axis=1)
         return near[np.arange(len(at)), off.argmin(axis=1)]
@@ -71,16 +72,20 @@ class WallReader:
     def _beside(self) -> csr_matrix:
         """Adjacency (f, f) of facets, each with itself: sharing a node and reached around it without a crease."""
         count = len(self.facets)
+        # Corner c of facet f is 3 f + c. Two facets meet at the edge whose middle node both have; across it, if it is
+        # smooth, their corners at either end are joined, those of the lower node first on both sides.
         turned = np.argsort(self.facets[:, _EDGES], axis=2)
         corner = 3 * np.arange(count)[:, None, None] + np.take_along_axis(_EDGES[None], turned, axis=2)
         edges = np.argsort(self.facets[:, 3:], axis=None, kind="stable")
         middle = self.facets[:, 3:].ravel()[edges]
-        met = np.flatnonzero(middle[1:] == middle[:-1])
+        met = np.flatnonzero(middle[1:] == middle[:-1])  # a node of the mesh's border stands once
         one, other = edges[met], edges[met + 1]
         within = self._into_facets().reshape(-1, 3)
+        # Tangents into two facets of a flat wall are opposite: their product is -1.
         smooth = np.einsum("ei,ei->e", within[one], within[other]) < -np.cos(np.deg2rad(CREASE_DEG))
         joined = [corner.reshape(-1, 2)[side[smooth]].ravel() for side in (one, other)]
         links = coo_matrix((np.ones(len(joined[0])), tuple(joined)), shape=(3 * count, 3 * count))
+        # Corners that hang together at a node are a fan; facets of one fan are read together.
         fans, fan = connected_components(links, directed=False)
         has = coo_matrix((np.ones(3 * count), (np.repeat(np.arange(count), 3), fan)), shape=(count, fans)).tocsr()
         return (has @ has.T).tocsr()
@@ -88,8 +93,9 @@ class WallReader:
     def _into_facets(self) -> np.ndarray:
         """Unit tangents into each facet, square to its three edges at their middles: (f, 3, 3)."""
         nodes = self.points[self.facets]
-        slopes = triangle(np.array([[0.5, 0.0], [0.5, 0.5], [0.0, 0.5]]))[1]
+        slopes = shape_functions(np.array([[0.5, 0.0], [0.5, 0.5], [0.0, 0.5]]))[1]
         by_s, by_t = np.einsum("qai,fij->afqj", slopes, nodes)
+        # Edges run along s, t - s and t; into the facet, before it is made square, go t, -s - t and s.
         along = np.stack([by_s[:, 0], by_t[:, 1] - by_s[:, 1], by_t[:, 2]], axis=1)
         along /= np.linalg.norm(along, axis=2, keepdims=True)
         across = np.stack([by_t[:, 0], -by_s[:, 1] - by_t[:, 1], by_s[:, 2]], axis=1)
@@ -107,14 +113,14 @@ class WallReader:
     def _straight(self, at: np.ndarray, facet: np.ndarray) -> np.ndarray:
         """Barycentric coordinates of points (q, 3) on the planes through their facets' corners: (3, q)."""
         p0, by_s, by_t, ss, _, tt = self._powers[:, :, facet]
-        s, t = _steps(by_s + ss, by_t + tt, at.T - p0)
+        s, t = _steps(by_s + ss, by_t + tt, at.T - p0)  # p1 - p0 and p2 - p0: the polynomial at (1, 0), (0, 1)
         return np.stack([s, t, 1 - s - t])
 
     def _local(self, at: np.ndarray, facet: np.ndarray, steps: int = 5) -> tuple[np.ndarray, np.ndarray]:
         """Local coordinates of the facets' points nearest to `at`, by Gauss-Newton on the distance."""
         p0, by_s, by_t, ss, st, tt = self._powers[:, :, facet]
         away = at.T - p0
-        s = t = np.full(len(at), 1 / 3)
+        s = t = np.full(len(at), 1 / 3)  # the facet's middle
         for _ in range(steps):
             off = away - s * (by_s + s * ss + t * st) - t * (by_t + t * tt)
             on, across = _steps(by_s + 2 * s * ss + t * st, by_t + s * st + 2 * t * tt, off)
@@ -144,4 +150,4 @@ def _within(s: np.ndarray, t: np.ndarray) -> np.ndarray:
 def _rising(height: np.ndarray) -> np.ndarray:
     """Weight, 0 to 1, that rises with a barycentric coordinate through a border, with two continuous derivatives."""
     x = np.clip((height / BLENDED + 1) / 2, 0.0, 1.0)
-    return x * x * x * (10 + x * (6 * x - 15))
+    return x * x * x * (10 + x * (6 * x - 15))  # 6 x^5 - 15 x^4 + 10 x^3

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.sparse import csr_matrix, diags
 
 from simkit.body.meshes.curved import AirMesh
-from simkit.field.fem.reference import tetrahedron, tetrahedron_rule, triangle, triangle_rule
+from simkit.field.fem.reference import shape_functions, tetrahedron_rule, triangle_rule
 
 ON_FACETS, IN_AIR = 4, 3  # degrees to which the rules are exact: six points a facet, five a tetrahedron
 
@@ -28,6 +28,7 @@ class Rule:
     @cached_property
     def mass(self) -> csr_matrix:
         """The integral of p q, `forms.mass`: (n, n)."""
+        # spread has each weight in it once, and a product of two shape functions wants it once too.
         return (self.spread @ diags(1 / self.weights) @ self.spread.T).tocsr()
 
     @cached_property
@@ -39,7 +40,7 @@ class Rule:
 def facet_rule(points: np.ndarray, facets: np.ndarray) -> Rule:
     """A rule over curved facets (f, 6) of a mesh with nodes `points` (n, 3)."""
     at, weights = triangle_rule(ON_FACETS)
-    shapes, _ = triangle(at)
+    shapes, _ = shape_functions(at)
     areas = np.linalg.norm(_across(points, facets), axis=2)
     return _rule(np.einsum("qi,fij->fqj", shapes, points[facets]), areas * weights, shapes, facets, len(points))
 
@@ -52,14 +53,14 @@ def facet_normals(points: np.ndarray, facets: np.ndarray) -> np.ndarray:
 
 def _across(points: np.ndarray, facets: np.ndarray) -> np.ndarray:
     """Products (facets, q, 3) of the two tangents of curved facets at the rule's points: normals as long as areas."""
-    _, slopes = triangle(triangle_rule(ON_FACETS)[0])
+    _, slopes = shape_functions(triangle_rule(ON_FACETS)[0])
     return np.cross(*np.einsum("qai,fij->afqj", slopes, points[facets]))
 
 
 def volume_rule(mesh: AirMesh) -> Rule:
     """A rule over a mesh's curved tetrahedra."""
     at, weights = tetrahedron_rule(IN_AIR)
-    shapes, slopes = tetrahedron(at)
+    shapes, slopes = shape_functions(at)
     nodes = mesh.points[mesh.tets]
     volumes = np.linalg.det(np.einsum("qai,mij->mqaj", slopes, nodes))
     return _rule(np.einsum("qi,mij->mqj", shapes, nodes), volumes * weights, shapes, mesh.tets, len(mesh.points))

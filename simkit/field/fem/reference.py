@@ -12,27 +12,21 @@ from math import sqrt
 
 import numpy as np
 
+from simkit.body.kernel import EDGES
+
 Arrays = tuple[np.ndarray, np.ndarray]
 
-_SIDES = {2: np.array([(0, 1), (1, 2), (0, 2)]), 3: np.array([(0, 1), (1, 2), (0, 2), (0, 3), (1, 3), (2, 3)])}
 
+def shape_functions(at: np.ndarray) -> Arrays:
+    """Shape functions at local points of the triangle (q, 2) or tetrahedron (q, 3): values and slopes.
 
-def triangle(at: np.ndarray) -> Arrays:
-    """Shape functions at local points (q, 2), corners, then edges 01, 12, 02: values (q, 6), slopes (q, 2, 6)."""
-    return _quadratic(at)
-
-
-def tetrahedron(at: np.ndarray) -> Arrays:
-    """Shape functions and slopes at (q, 3) of the tetrahedron, edges 01, 12, 02, 03, 13, 23: (q, 10), (q, 3, 10)."""
-    return _quadratic(at)
-
-
-def _quadratic(at: np.ndarray) -> Arrays:
-    """L (2 L - 1) at corners and 4 L L' on edges, L the barycentric coordinates."""
+    L (2 L - 1) at corners, then 4 L L' on edges 01, 12, 02 (and 03, 13, 23), L the barycentric coordinates: values
+    (q, 6) or (q, 10), slopes (q, 2, 6) or (q, 3, 10).
+    """
     dim = at.shape[1]
     L = np.concatenate([1 - at.sum(axis=1, keepdims=True), at], axis=1)
     steep = np.concatenate([-np.ones((dim, 1)), np.eye(dim)], axis=1)
-    i, j = _SIDES[dim].T
+    i, j = np.transpose(EDGES[:3] if dim == 2 else EDGES)  # those of the face 012 come first
     values = np.concatenate([L * (2 * L - 1), 4 * L[:, i] * L[:, j]], axis=1)
     corners = (4 * L - 1)[:, None] * steep
     edges = 4 * (L[:, None, i] * steep[:, j] + L[:, None, j] * steep[:, i])

@@ -26,6 +26,10 @@ STEPS = 60
 SPARE = 3  # guesses more than asked for: radiation may change their order
 
 
+# Resonances found so far: k, and coordinates y in the space as it was then.
+Found = list[tuple[complex, np.ndarray]]
+
+
 @dataclass(frozen=True, eq=False)
 class Radiating:
     """Air that rings by K p + beyond S p + sum_l D_l(k) B_l B_l^T p = k^2 M p, all matrices real and symmetric.
@@ -59,6 +63,7 @@ class Radiating:
         """Residual of a field of wave number k, 1/m; both as real and imaginary part, (n, 2)."""
         square = k**2
         still = through(self.K, parts) + self.beyond * (self.S @ parts)
+        # k^2 M p, the complex factor as a matrix on (real, imaginary)
         moving = through(self.M, parts) @ np.array([[square.real, square.imag], [-square.imag, square.real]])
         leaves = self.steepness(k) * (self.B.T @ parts @ (1, 1j))
         return still - moving + self.B @ np.stack([leaves.real, leaves.imag], axis=1)
@@ -66,6 +71,7 @@ class Radiating:
     def weight(self, k: complex, x: np.ndarray) -> complex:
         """Weight of a field x (n,): x^T M x - x^T (dD/dk^2) x, over which a load changes k^2."""
         e = 1e-5 * k.real
+        # dD/dk by differences, dD/dk^2 = dD/dk/(2 k); no conjugate, for the equations are symmetric, not Hermitian.
         slope = (self.steepness(k + e) - self.steepness(k - e)) / (2 * e)
         heavy = through(self.M, np.stack([x.real, x.imag], axis=1)) @ (1, 1j)
         return complex(x @ heavy - (slope / (2 * k) * (self.B.T @ x) ** 2).sum())
@@ -75,9 +81,9 @@ class Radiating:
         spare = SPARE if count > 1 else 0
         space, found = Space(self), Found()
         for guess, shape in guesses(space, count + spare):
-            found.add(*converged(space, guess, shape, found))
-        order = np.argsort([k.real for k in found.k])[:count]
-        return [(found.k[i], space.V[:, : len(found.y[i])] @ found.y[i]) for i in order]
+            found.append(converged(space, guess, shape, found))
+        lowest = sorted(found, key=lambda each: each[0].real)[:count]
+        return [(k, space.V[:, : len(y)] @ y) for k, y in lowest]  # y is as long as the space was then
 
 
 class Space:
@@ -89,7 +95,7 @@ class Space:
     def __init__(self, air: Radiating):
         self.air = air
         self.matrices = {"K": air.K, "M": air.M, "S": air.S, "inside": air.inside}
-        self._kept = np.empty((air.K.shape[0], 16), order="F")
+        self._kept = np.empty((air.K.shape[0], 16), order="F")  # room for columns to come; doubled when full
         self.V = self._kept[:, :0]
         self.small = {name: np.zeros((0, 0)) for name in self.matrices}
         self.sphere = np.zeros((air.B.shape[1], 0))
@@ -108,18 +114,6 @@ class Space:
             cross, own = old.T @ image, fresh.T @ image
             self.small[name] = np.block([[self.small[name], cross], [cross.T, own]])
         self.sphere = np.hstack([self.sphere, self.air.B.T @ fresh])
-
-
-class Found:
-    """Resonances found so far: k, and coordinates y in the space as it was then."""
-
-    def __init__(self) -> None:
-        self.k: list[complex] = []
-        self.y: list[np.ndarray] = []
-
-    def add(self, k: complex, y: np.ndarray) -> None:
-        self.k.append(k)
-        self.y.append(y)
 
 
 def guesses(space: Space, count: int) -> list[tuple[float, np.ndarray]]:
@@ -183,11 +177,11 @@ def _closed_in(space: Space, k: complex, like: np.ndarray) -> tuple[complex, np.
         except np.linalg.LinAlgError:  # k is the resonance to the last bit: from a hair beside it y is still its field
             y = np.linalg.solve(G + 1e-13 * k * change, change @ y)
         y = y / np.sqrt((y.conj() @ M @ y).real)
-        step = (y @ G @ y) / (y @ change @ y)
+        step = (y @ G @ y) / (y @ change @ y)  # Newton's on the Rayleigh functional y^T G(k) y = 0
         k = k - step
         if abs(step) < 1e-12 * abs(k):
             return k, y
-        if not 0.5 < abs(k / start) < 2:
+        if not 0.5 < abs(k / start) < 2:  # on its way to another resonance
             break
     return start, None
 
@@ -213,7 +207,7 @@ def _shared(space: Space, Y: np.ndarray, found: Found) -> np.ndarray:
     inside = space.small["inside"]
     own = np.einsum("im,im->m", Y.conj(), inside @ Y).real
     known = np.zeros(Y.shape[1], bool)
-    for f in (_longer(y, space.V.shape[1]) for y in found.y):
+    for f in (_longer(y, space.V.shape[1]) for _, y in found):
         known |= np.abs(f.conj() @ inside @ Y) ** 2 > 0.5 * (f.conj() @ inside @ f).real * own
     return known
 
@@ -228,7 +222,7 @@ def _beyond(V: np.ndarray, new: np.ndarray) -> np.ndarray:
     kept: list[np.ndarray] = []
     for column in new.T:
         length = np.linalg.norm(column)
-        for _ in range(2):
+        for _ in range(2):  # twice is enough (Kahan and Parlett): once leaves what rounding made of a near-parallel
             column = column - V @ (V.T @ column)
             for other in kept:
                 column = column - other * (other @ column)

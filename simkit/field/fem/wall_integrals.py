@@ -7,7 +7,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 
 from simkit.body.meshes.curved import AirMesh
 from simkit.field.fem.quadrature import facet_rule
-from simkit.field.fem.reference import triangle, triangle_rule
+from simkit.field.fem.reference import shape_functions, triangle_rule
 
 ALONG = 2  # degree to which the rule for slopes is exact: those of a quadratic, squared, on a flat facet
 
@@ -29,7 +29,7 @@ def wall_matrices(mesh: AirMesh) -> tuple[csr_matrix, csr_matrix]:
     own quadratic function.
     """
     at, weights = triangle_rule(ALONG)
-    _, slopes = triangle(at)
+    _, slopes = shape_functions(at)
     tangents = np.einsum("qai,fij->fqaj", slopes, mesh.points[mesh.facets])
     G = tangents @ tangents.swapaxes(2, 3)
     metric = np.linalg.inv(G) * (np.sqrt(np.linalg.det(G)) * weights)[:, :, None, None]

@@ -16,7 +16,7 @@ from simkit.body.chambers import Opening
 from simkit.body.meshes.skins import WholeMesh
 from simkit.errors import OutOfReach
 from simkit.field.fem.quadrature import facet_rule
-from simkit.field.fem.resonance_search import Found, Radiating, Space, converged
+from simkit.field.fem.resonance_search import Radiating, Space, converged
 
 EXIT = "[windway]"  # among the places that a driven answer is read at
 FLAT = 1e-5  # m: tolerance of the plane of a window's upright wall
@@ -76,5 +76,5 @@ def participation_at(air: Radiating, row: np.ndarray, about: float, k: complex, 
     branched = replace(air, B=hstack([air.B, row[:, None]], format="csr"), branch=about)
     space = Space(branched)
     space.grow(np.stack([pressure.real, pressure.imag], axis=1))
-    moved, _ = converged(space, k, space.V.T @ pressure, Found())
+    moved, _ = converged(space, k, space.V.T @ pressure, [])
     return Participation(strength, (strength * about / (moved**2 - k**2) - 1) / about)
