@@ -13,7 +13,7 @@ from simkit.body.walls.formulas import BoxWall, EggWall, TubeWall
 from simkit.field import BodyAir, air_of, port_field, port_solution
 from simkit.field.reduced import doubts
 from simkit.field.reduced.boundary import AirSurface
-from simkit.field.reduced.doubts import tilts, windows
+from simkit.field.reduced.doubts import cuts
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.outside import OutsideAir
 
@@ -355,8 +355,8 @@ def test_a_flat_or_blunt_edge_or_one_in_thick_clay_is_doubted(edge_deg, rim, cla
     """At 15 degrees `ports` and `resolved` are three cents apart on a pocket piece, at 45 one and a half; in clay of
     2.9 cut-ups ten."""
     sizes = {"width": 0.011, "height": 0.004, "edge_deg": edge_deg, "rim": rim, "inside_rim": rim, "length": clay}
-    assert [doubt.kind for doubt in windows([replace(hole_at(egg(), 0.05, 0.0), radius=0.0, **sizes)])] == said
-    assert windows([hole_at(egg(), 0.05, 0.0)]) == []
+    assert [doubt.kind for doubt in cuts([replace(hole_at(egg(), 0.05, 0.0), radius=0.0, **sizes)])] == said
+    assert cuts([hole_at(egg(), 0.05, 0.0)]) == []
 
 
 @pytest.mark.parametrize(
@@ -366,5 +366,5 @@ def test_an_outside_that_is_tilted_beyond_what_was_tried_is_doubted(slope, windo
     """The law of windows was tried at slopes of 0.1, and one judged at 0.12; that of holes to 0.5, on flat faces."""
     square = replace(hole_at(egg(), 0.05, 0.0), tilt=(0.6 * slope, -0.8 * slope))
     wide = replace(square, radius=0.0, width=0.011, height=0.004)
-    assert [doubt.kind for doubt in tilts([wide])] == window
-    assert [doubt.kind for doubt in tilts([square])] == hole
+    assert [doubt.kind for doubt in cuts([wide])] == window
+    assert [doubt.kind for doubt in cuts([square])] == hole

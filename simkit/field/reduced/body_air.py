@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simkit.body.chambers import Body, Opening
+from simkit.body.chambers import Body
 from simkit.body.meshes.around_figure import figure_mesh
 from simkit.body.meshes.curved import air_mesh, default_size, surrounding_mesh
 from simkit.body.walls.wall import Wall, on_wall
@@ -60,6 +60,7 @@ def air_of(
     start = time.perf_counter()
     log.info("dividing the air into small cells")
     walls, coat = tuple(chamber.wall for chamber in body.chambers), body.coat
+    # The far sphere is about the middle of the body's box, not of its mass: it only has to hold it closely.
     skin = np.concatenate([on_wall(wall, 2) for wall in coat.walls])
     center = (skin.min(axis=0) + skin.max(axis=0)) / 2
     reach = float(np.linalg.norm(skin - center, axis=1).max()) + coat.offset
@@ -69,22 +70,19 @@ def air_of(
             beside.submit(InsideAir.of, air_mesh(wall, size or mesh * _inside_size(wall), TURNS), wall, modes)
             for wall in walls
         ]
-        if threads() == 1:
+        if threads() == 1:  # in turn, then: gmsh runs in this thread alone either way
             wait(tasks)
         around = outside_size or mesh * SHELL_SHARE * reach
         if coat.figure:
-            shell = figure_mesh(coat.walls[0], center, radius, around, _with_mouthpieces(body))
+            windows = [chamber.window for chamber in body.chambers if chamber.window is not None]
+            shell = figure_mesh(coat.walls[0], center, radius, around, windows)  # a mouthpiece may stand beside each
         else:
             shell = surrounding_mesh(walls, coat.offset, center, radius, around, TURNS)
         outside = OutsideAir.of(shell, AirSurface(coat.walls, coat.offset, outside=True), center, radius)
         inside = tuple(task.result() for task in tasks)
+    # What the shell leaves of the far sphere is the body.
     ball = (radius**3 - 3 * shell.volume / (4 * np.pi)) ** (1 / 3)
     return BodyAir(body, inside, outside, ball, time.perf_counter() - start)
-
-
-def _with_mouthpieces(body: Body) -> list[Opening]:
-    """The windows of a figure beside which a mouthpiece may stand."""
-    return [chamber.window for chamber in body.chambers if chamber.window is not None]
 
 
 def _inside_size(wall: Wall) -> float:

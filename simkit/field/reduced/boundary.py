@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -52,7 +53,7 @@ class AirSurface:
         """Unit normals out of the air at surface points: (n, 3)."""
         if not self.outside:
             return normals(self.walls[0], points)
-        foot, owner = self._feet(points)
+        foot, owner = feet(self.walls, points)
         if self.offset > 0:
             return (foot - points) / np.linalg.norm(foot - points, axis=1, keepdims=True)
         return -self._normals(foot, owner)
@@ -67,9 +68,10 @@ class AirSurface:
         """
         if not self.outside:
             return normals(self.walls[0], points), *curvatures(self.walls[0], points)
-        foot, owner = self._feet(points) if foot is None else (foot, np.zeros(len(foot), int))
-        n, k1, k2, e1 = self._per_wall(foot, owner)
-        out = (points - foot) / self.offset if self.offset > 0 else n
+        foot, owner = feet(self.walls, points) if foot is None else (foot, np.zeros(len(foot), int))
+        n = self._normals(foot, owner)
+        k1, k2, e1 = self._of_own_wall(curvatures, foot, owner)
+        out = (points - foot) / self.offset if self.offset > 0 else n  # about a crease n jumps, this does not
         return -out, -k2 / (1 + k2 * self.offset), -k1 / (1 + k1 * self.offset), np.cross(n, e1)
 
     def height(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -78,7 +80,7 @@ class AirSurface:
             t = self.walls[0].taylor(points)
             size = np.linalg.norm(t.slope, axis=1)
             return t.value / size, t.slope / size[:, None]
-        foot, owner = self._feet(points)
+        foot, owner = feet(self.walls, points)
         away = points - foot
         if self.offset > 0:
             gap = np.linalg.norm(away, axis=1)
@@ -86,28 +88,17 @@ class AirSurface:
         n = -self._normals(foot, owner)
         return np.einsum("ij,ij->i", away, n), n
 
-    def _feet(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """The nearest points on the chambers' walls and which wall (n,) each is on."""
-        return feet(self.walls, points)
-
     def _normals(self, foot: np.ndarray, owner: np.ndarray) -> np.ndarray:
         """Normal (n, 3) of each foot's own wall, seen from inside the chamber."""
-        n = np.empty_like(foot)
-        for i, wall in enumerate(self.walls):
-            own = owner == i
-            if own.any():
-                n[own] = normals(wall, foot[own])
-        return n
+        return self._of_own_wall(lambda wall, points: (normals(wall, points),), foot, owner)[0]
 
-    def _per_wall(self, foot: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, ...]:
-        """Normal (n, 3), k1 and k2 (n,), 1/m, and e1 (n, 3) of each foot's own wall, seen from inside the chamber."""
-        n, e1 = self._normals(foot, owner), np.empty_like(foot)
-        k1, k2 = np.empty(len(foot)), np.empty(len(foot))
-        for i, wall in enumerate(self.walls):
-            own = owner == i
-            if own.any():
-                k1[own], k2[own], e1[own] = curvatures(wall, foot[own])
-        return n, k1, k2, e1
+    def _of_own_wall(
+        self, of: Callable[..., tuple[np.ndarray, ...]], foot: np.ndarray, owner: np.ndarray
+    ) -> list[np.ndarray]:
+        """Properties `of` a wall at points on it (f, 3), each (f, ...), for feet (n, 3) on the wall that each is on."""
+        parts = [of(wall, foot[owner == i]) for i, wall in enumerate(self.walls) if (owner == i).any()]
+        back = np.argsort(np.argsort(owner, kind="stable"))  # parts stand wall after wall
+        return [np.concatenate(values)[back] for values in zip(*parts, strict=True)]
 
 
 def onto(
@@ -148,13 +139,14 @@ def _onto_offset(
         off = q + offset * n - points - s[:, None] * axis
         if max(np.abs(off).max(initial=0.0), np.abs(t.value / steep).max(initial=0.0)) < _SETTLED:
             return (s, q) if np.abs(np.einsum("ij,ij->i", n, axis)).min(initial=1.0) > 0.2 else None
+        # dn = (1 - n n^T) Hessian dq / |grad F|; the last row keeps q on the wall.
         bend = t.hessian / steep[:, None, None]
         system = np.zeros((len(q), 4, 4))
         system[:, :3, :3] = np.eye(3) + offset * (bend - n[:, :, None] * np.einsum("ni,nij->nj", n, bend)[:, None])
         system[:, :3, 3], system[:, 3, :3] = -axis, n
         try:
             step = np.linalg.solve(system, np.concatenate([off, (t.value / steep)[:, None]], axis=1)[..., None])[..., 0]
-        except np.linalg.LinAlgError:
+        except np.linalg.LinAlgError:  # a foot in the wall's focus, or the axis along the surface
             return None
         q, s = q - step[:, :3], s - step[:, 3]
     return None
@@ -178,11 +170,11 @@ def _first_change(wall: Wall, start: np.ndarray, way: np.ndarray, into_air: bool
     if not len(start):
         return np.zeros(0)
     reach = 1.5 * float(np.linalg.norm(np.ptp(wall.box, axis=0)))
-    steps = reach * np.geomspace(2e-3, 1.0, 240)
+    steps = reach * np.geomspace(2e-3, 1.0, 240)  # from beyond the start, where the level is 0 but for rounding
     ray = start[:, None, :] + steps[None, :, None] * way[:, None, :]
     level = wall.level(ray.reshape(-1, 3)).reshape(len(start), -1)
     beyond = (level < 0) if into_air else (level > 0)
-    last = np.maximum(beyond.argmax(axis=1), 1)
+    last = np.maximum(beyond.argmax(axis=1), 1)  # the first sample beyond, and one before it
     rows, found = np.arange(len(start)), beyond.any(axis=1)
     near, far = steps[last - 1], steps[last]
     low, high = level[rows, last - 1], level[rows, last]
@@ -191,6 +183,7 @@ def _first_change(wall: Wall, start: np.ndarray, way: np.ndarray, into_air: bool
         at = np.where(flat, far, far - high * (far - near) / np.where(flat, 1.0, high - low))
         here = wall.level(start + at[:, None] * way)
         crossed = (here < 0) != (high < 0)
+        # The end that stays has its value halved, or the secant would creep up on one side.
         near, low = np.where(crossed, far, near), np.where(crossed, high, low / 2)
         far, high = at, here
     return np.where(found, far, np.inf)

@@ -49,6 +49,7 @@ def disc_points(turn: float) -> np.ndarray:
 
 def disc_weights(exponent: float) -> np.ndarray:
     """Weights (12,) of `disc_points` with the flow's own mean square radius."""
+    # Whatever the flow's exponent, the rings are those of one between the two; their shares keep its second moment.
     inner, outer = _rings() ** 2
     share = (disc_moment(exponent) - inner) / (outer - inner)
     return np.repeat([1 - share, share], 6) / 6
@@ -56,7 +57,7 @@ def disc_weights(exponent: float) -> np.ndarray:
 
 @lru_cache(maxsize=1)
 def _rings() -> np.ndarray:
-    return np.sqrt((roots_jacobi(2, -SLIT, 0.0)[0] + 1) / 2)
+    return np.sqrt((roots_jacobi(2, -SLIT, 0.0)[0] + 1) / 2)  # in t = 2 rho^2 - 1, as rho d rho is dt/4
 
 
 @lru_cache(maxsize=8)
@@ -74,7 +75,7 @@ def square_moment() -> float:
 
 def rectangle_log(width: float, height: float) -> float:
     """Mean of ln(distance), distance in m, of two points of a rectangle under its flow."""
-    pairs = square_pairs(13, 14)
+    pairs = square_pairs(13, 14)  # ln is integrable where a point meets itself, and no pair does
     return float(pairs.weights @ np.log(pairs.gaps(width / 2, height / 2)))
 
 
@@ -84,6 +85,7 @@ POWERS = np.array([(i, j) for i in range(5) for j in range(5 - i)])
 
 def square_rise(cap: np.ndarray) -> float:
     """Mean over the square from -1 to 1 of a cap's height over its middle; cap (15,): its polynomial."""
+    # Odd powers have no mean over the square, even ones 1/(n + 1) each way.
     even = (POWERS % 2 == 0).all(axis=1) & (POWERS.sum(axis=1) > 0)
     return float((cap[even] / (POWERS[even] + 1).prod(axis=1)).sum())
 
@@ -94,12 +96,14 @@ def square_bends(cap: np.ndarray) -> np.ndarray:
     What both coordinates have in common is shared between the two.
     """
     terms = {(int(i), int(j)): float(c) for (i, j), c in zip(POWERS, cap, strict=True)}
-    both = terms[2, 2] / 6
+    both = terms[2, 2] / 6  # u^2 v^2 has a mean of 1/9 and u^2 one of 1/3: a third, half of it to either
+    # u^4 rises on the mean as 0.6 u^2 does: 1/5 over 1/3.
     return np.array([terms[2, 0] + 0.6 * terms[4, 0] + both, terms[0, 2] + 0.6 * terms[0, 4] + both])
 
 
 def monomials(flat: np.ndarray) -> np.ndarray:
     """The powers of `flat` (q, 2) up to degree 4: (q, 15)."""
+    # Powers as products: numpy's general power is ten times slower.
     u, v = (np.stack([c**0, c, c * c, c * c * c, c * c * c * c], axis=1) for c in flat.T)
     return u[:, POWERS[:, 0]] * v[:, POWERS[:, 1]]
 
@@ -129,6 +133,7 @@ class Pairs:
 @lru_cache(maxsize=4)
 def square_pairs(one: int, other: int) -> Pairs:
     """Pairs of points of the square, never the same point twice; the weights sum to 1."""
+    # Points of rules that are one point apart lie between each other, so no two coincide.
     (here, a), (there, b) = square_points(one, one), square_points(other, other)
     return Pairs.of(np.repeat(here, len(there), axis=0), np.tile(there, (len(here), 1)), np.outer(a, b).ravel())
 
@@ -148,8 +153,8 @@ def disc_pairs(exponent: float) -> Pairs:
     along, flow = roots_jacobi(4, -exponent, -exponent)
     turn, sweep = 2 * np.pi * np.arange(8) / 8, np.pi * (np.arange(8) + 0.5) / 8
     rho, turn, sweep, along = np.meshgrid(np.sqrt((s + 1) / 2), turn, sweep, along, indexing="ij")
-    half = np.sqrt(1 - (rho * np.sin(sweep)) ** 2)
-    t = half * along - rho * np.cos(sweep)
+    half = np.sqrt(1 - (rho * np.sin(sweep)) ** 2)  # of the chord through the point
+    t = half * along - rho * np.cos(sweep)  # along it from the point, at 0
     here = rho[..., None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
     there = here + t[..., None] * np.stack([np.cos(turn + sweep), np.sin(turn + sweep)], axis=-1)
     weights = np.einsum("i,l->il", share / share.sum(), flow)[:, None, None, :] / 8 * np.pi / 8

@@ -137,7 +137,7 @@ class InsideAir:
     def answer(self, mouths: Sequence[Mouth]) -> InsideAnswer:
         """The fields of unit strength at each mouth, at k = 0 and to first order in k^2."""
         if not mouths:
-            nodes, none = np.zeros((len(self.mesh.points), 0)), np.zeros((0, 0))
+            nodes, none = np.zeros((len(self.mesh.points), 0)), np.zeros((0, 0))  # numpy stacks no empty list
             return InsideAnswer((), nodes, nodes, none, none, np.zeros((0, len(self.modes.k2))))
         parts = self._parts.of(mouths, self._solved_for)
         static, second = (np.stack([getattr(part, of) for part in parts], axis=1) for of in ("static", "second"))
@@ -156,7 +156,7 @@ class InsideAir:
 
     @cached_property
     def _parts(self) -> Kept[Mouth, _MouthField]:
-        return Kept(most_of(16 * len(self.mesh.points)))
+        return Kept(most_of(16 * len(self.mesh.points)))  # two fields of eight bytes a node
 
     @cached_property
     def _means(self) -> tuple[PairMeans, PairMeans]:
@@ -166,6 +166,7 @@ class InsideAir:
         rows = self.boundary.rows(mouths)
         static = self.static_fields(mouths, rows)
         curved, means = self._body_data(mouths)
+        # To order k^2: -laplace(second) = static + what S's curvature terms leave, R's slopes taken out at the wall.
         load = (
             self.mass @ static
             + self.body.spread @ curved

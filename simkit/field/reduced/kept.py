@@ -19,7 +19,7 @@ from simkit.field.reduced.memory import MOST, Kept
 from simkit.field.reduced.mouth import Mouth, averages, mouths
 from simkit.field.reduced.source import Kernel
 
-MOST_BYTES = 100e6  # of what is not
+MOST_BYTES = 100e6  # of what is not light
 
 
 def most_of(bytes_each: float) -> int:
@@ -49,7 +49,7 @@ class PairMeans:
             if known:
                 found[np.ix_(new, known)] = averages(self._kernel, fresh, [mouths[i] for i in known])
         self._place, self._means = {mouth: i for i, mouth in enumerate(mouths)}, found
-        return found.copy()
+        return found.copy()  # who asks writes into it
 
 
 class KeptMouths:
@@ -81,6 +81,7 @@ class MouthReading:
 
 def readings(rows: csr_matrix) -> list[MouthReading]:
     """Each row of a sparse matrix (n, nodes) by itself."""
+    # Copies: a view would keep the rows of all mouths alive.
     return [
         MouthReading(rows.indices[low:high].copy(), rows.data[low:high].copy()) for low, high in pairwise(rows.indptr)
     ]

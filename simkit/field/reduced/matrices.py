@@ -53,11 +53,13 @@ class Interpolant:
         """
         still, top = matrices[0].real, float(ks[-1])
         x = 1j * ks[1:] * scale
+        # Poles times Z, power by power: Z(0), then 3 Z(0) and the radiation, as -i k/(4 pi) is -x/(4 pi scale).
         first = still, 3 * still - radiation / (4 * np.pi * scale)
         values = (matrices[1:].T * _POLES(x)).T.reshape(len(x), -1)
         rest = values - first[0].ravel() - x[:, None] * first[1].ravel()
-        powers = np.arange(2, 2 * len(x) + 2)
+        powers = np.arange(2, 2 * len(x) + 2)  # as many as real equations
         basis = (x[:, None] / (top * scale)) ** powers
+        # Real coefficients for complex values: both parts are equations.
         fit = np.linalg.lstsq(
             np.concatenate([basis.real, basis.imag]), np.concatenate([rest.real, rest.imag]), rcond=None
         )[0]
@@ -116,7 +118,7 @@ class PortField:
     def inside(self, k: ArrayLike) -> np.ndarray:
         """The chambers' Z at wave numbers k (...), real or complex: (..., n, n), 1/m."""
         k2 = np.square(np.asarray(k, complex))[..., None]
-        shares = k2**2 / (self.k2**2 * (self.k2 - k2))
+        shares = k2**2 / (self.k2**2 * (self.k2 - k2))  # what G and G' have not: theory's (3)
         k2 = k2[..., None]
         return -self._uniform / k2 + self.static + k2 * self.quadratic + np.tensordot(shares, self._pairs, axes=1)
 
@@ -159,7 +161,7 @@ class RowChanges:
         k_n2 = self.field.k2
         shares = k2**2 / (k_n2**2 * (k_n2 - k2)) + lossy
         pairs = np.einsum("vm,jm->mvj", self.modes, self.field.modes)
-        pairs[:, np.arange(len(self.rows)), self.rows] *= 2
+        pairs[:, np.arange(len(self.rows)), self.rows] *= 2  # d(phi_i^2) = 2 phi_i d phi_i
         return self.static + k2[..., None] * self.quadratic + np.tensordot(shares, pairs, axes=1)
 
     def outside(self, k: ArrayLike) -> np.ndarray:

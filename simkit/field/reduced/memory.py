@@ -26,6 +26,7 @@ class Kept(Generic[Key, Value]):
         for key in keys:
             self._values.move_to_end(key)
         found = [self._values[key] for key in keys]
+        # Twice the question at hand, or a body of more openings than `most` would never find one again.
         while len(self._values) > max(self._most, 2 * len(keys)):
             self._values.popitem(last=False)
         return found

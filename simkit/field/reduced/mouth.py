@@ -102,34 +102,20 @@ def mouths(openings: Sequence[Opening], surface: AirSurface, reach: np.ndarray) 
         return o.center + out * o.axis + outward_shift(o) * o.forward
 
     flat = np.concatenate([plan.flat for plan in plans])
-    across, forward, axis, middle = (
-        np.repeat([vector(o) for o in openings], counts, axis=0)
-        for vector in (_across, _forward, _axis, surface_center)
-    )
+    frames = np.array([(o.across, o.forward, o.axis, surface_center(o)) for o in openings])
+    across, forward, axis, middle = np.repeat(frames, counts, axis=0).swapaxes(0, 1)
     points, rise, foot = onto(surface, middle + flat[:, :1] * across + flat[:, 1:] * forward, axis)
     send = np.concatenate([np.arange(n) < plan.send for n, plan in zip(counts, plans, strict=True)])
     normal, k1, k2, e1 = surface.curvatures(points[send], None if foot is None else foot[send])
-    frames = np.stack([e1, np.cross(-normal, e1), -normal], axis=1)
-    sources = Sources(points[send], frames, k1, k2, np.repeat(reach, [plan.send for plan in plans]))
-    out, first, first_send = [], 0, 0
+    inward = np.stack([e1, np.cross(-normal, e1), -normal], axis=1)  # right-handed
+    sources = Sources(points[send], inward, k1, k2, np.repeat(reach, [plan.send for plan in plans]))
+    out, first, first_send = [], 0, 0  # of points, and of those among them that send
     for n, plan in zip(counts, plans, strict=True):
         own = slice(first, first + n)
         near = sources[first_send : first_send + plan.send]
         out.append(plan.mouth(near, points[own], rise[own], surface.outside))
         first, first_send = first + n, first_send + plan.send
     return tuple(out)
-
-
-def _across(opening: Opening) -> np.ndarray:
-    return opening.across
-
-
-def _forward(opening: Opening) -> np.ndarray:
-    return opening.forward
-
-
-def _axis(opening: Opening) -> np.ndarray:
-    return opening.axis
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,18 +138,21 @@ class _Plan:
     def of(opening: Opening) -> _Plan:
         if opening.is_round:
             exponent = flow.rim_exponent(opening.length / opening.radius)
+            # Three points on the circle of the flow's mean square radius have its moments up to the second.
             phi = 2 * np.pi * np.arange(3) / 3
             broad = np.sqrt(flow.disc_moment(exponent)) * np.stack([np.cos(phi), np.sin(phi)], axis=1)
-            sends, receivers = flow.disc_points(0.0), flow.disc_points(0.5)
+            sends, receivers = flow.disc_points(0.0), flow.disc_points(0.5)  # half a step apart
             weights = (flow.disc_weights(exponent),) * 2
             scale = np.full(2, opening.radius)
         else:
             exponent = flow.SLIT
             broad = np.sqrt(flow.square_moment()) * np.array([(1, 1), (1, -1), (-1, 1), (-1, -1)])
+            # Senders and receivers are never the same points: S has its pole there.
             (sends, w), (receivers, v) = flow.square_points(4, 3), flow.square_points(5, 4)
             weights = (w, v)
             scale = np.array([opening.width, opening.height]) / 2
         phi = 2 * np.pi * np.arange(8) / 8
+        # The rim and the middle, for the polynomial of the cap not to go astray between.
         probes = np.concatenate([[(0.0, 0.0)], np.stack([np.cos(phi), np.sin(phi)], axis=1)])
         flat = np.concatenate([broad, sends, receivers, probes]) * scale
         return _Plan(opening, exponent, scale, flat, len(broad), *weights)
@@ -236,7 +225,7 @@ class _Plan:
     def _own_rim(self, near: Sources, cap: np.ndarray, outside: bool) -> float:
         """Addition to the duct by the rim's depth, 1/m: RIM_DEPTH of the cap's mean depth less its square, by area."""
         o = self.opening
-        if outside and o.clay:
+        if outside and o.clay:  # a flat face, sunk or on a collar
             curvature = -float(near.mean_curvature.mean()) * o.radius
             return curvature * float(np.polyval(FLAT_FACE[::-1], abs(curvature))) * o.radius / o.area
         if o.is_round:
@@ -248,9 +237,10 @@ class _Plan:
         if outside and not o.is_round:  # the same for a disc, whose mean depth is H a^2/4; of a rectangle by its own
             mean = 4 * np.pi * depth / o.area
         second = thick * (SECOND_OUTSIDE * mean**2 if outside else SECOND_SADDLE * half**2)
-        aspect = 1.0 if o.is_round else max(o.width, o.height) / min(o.width, o.height)
-        rim = RIM_DEPTH if o.is_round else float(RECTANGLE_DEPTH(np.log(min(aspect, 4.0))))
-        saddle = 0.0 if o.is_round else self._saddle(cap) * (1 if outside else -1)
+        rim, saddle = RIM_DEPTH, 0.0
+        if not o.is_round:
+            aspect = max(o.width, o.height) / min(o.width, o.height)
+            rim, saddle = float(RECTANGLE_DEPTH(np.log(min(aspect, 4.0)))), self._saddle(cap) * (1 if outside else -1)
         return (rim * depth + saddle - second * (o.area / np.pi) ** 1.5) / o.area
 
     def _saddle(self, cap: np.ndarray) -> float:

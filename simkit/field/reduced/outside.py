@@ -23,7 +23,7 @@ from scipy.sparse import csr_matrix
 from simkit.body.meshes.curved import AirMesh
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import Solve, factored
-from simkit.field.fem.far_field import harmonics, leaving
+from simkit.field.fem.far_field import harmonics
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import MeshedBoundary
@@ -91,10 +91,11 @@ class OutsideAir:
         K, M = stiffness_and_mass(mesh)
         rule = facet_rule(mesh.points, mesh.outer)
         far = FarSphere.of(rule, center, radius)
-        steepness = (TOP + 2) / radius
+        steepness = (TOP + 2) / radius  # of degree TOP + 1 at rest, for all that the harmonics do not span
         stiffness = (K + steepness * rule.mass).tocsr()
         solve = factored(stiffness)
         first = solve(far.loads)
+        # The higher a degree, the less k^2 bends its field within so thin a shell.
         second = solve(M @ first[:, DEGREE <= 4])
         third = solve(M @ second[:, DEGREE[DEGREE <= 4] <= 3])
         span = np.linalg.qr(np.concatenate([first, second, third], axis=1))[0]
@@ -132,12 +133,14 @@ class OutsideAir:
     @cached_property
     def base(self) -> ShellBase:
         """The equations among the fields of `span`."""
-        far = self.far
-        return ShellBase.of(self.span, self.stiffness, self.mass, far.loads, self.steepness, far.radius)
+        return self._among(self.span)
+
+    def _among(self, span: np.ndarray) -> ShellBase:
+        return ShellBase.of(span, self.stiffness, self.mass, self.far.loads, self.steepness, self.far.radius)
 
     @cached_property
     def _parts(self) -> Kept[Mouth, MouthShare]:
-        return Kept(most_of(8 * 15 * len(self.mesh.points)))
+        return Kept(most_of(8 * 15 * len(self.mesh.points)))  # `MouthShare.columns`
 
     @cached_property
     def _equations(self) -> KeptEquations:
@@ -151,7 +154,7 @@ class OutsideAir:
         rows = self.boundary.rows(mouths)
         loads, far = self._loads(mouths, rows), self._far_data(mouths)
         fields = [self.solve(loads[0])]
-        for load in (*loads[1:], 0.0):
+        for load in (*loads[1:], 0.0):  # order by order in k^2; one more than there are loads
             fields.append(self.solve(load + self.mass @ fields[-1]))
         return [
             MouthShare.of(
@@ -169,19 +172,17 @@ class OutsideAir:
     ) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray]]:
         """The same where mouths all but coincide: in a span made orthonormal as a whole."""
         added = np.concatenate([part.added for part in parts], axis=1)
-        for _ in range(2):
+        for _ in range(2):  # twice, for what the span leaves of them may be small
             added = np.linalg.qr(added - self.span @ (self.span.T @ added))[0]
         span = np.concatenate([self.span, added], axis=1)
-        loads = tuple(np.stack([part.loads[:, n] for part in parts], axis=1) for n in range(3))
-        reduced = _ReducedModel.of(self, span, loads)
-        fields = np.stack([reduced.solved(k, far) for k in wave_numbers])
-        radiated = np.stack([reduced.radiated(k, c, far) for k, c in zip(wave_numbers, fields, strict=True)])
-        return span, (fields, radiated)
+        base, loads = self._among(span), np.stack([span.T @ part.loads for part in parts], axis=1)
+        return span, base.solved(base.at(tuple(wave_numbers.tolist())), loads, far)
 
     def static_fields(self, mouths: Sequence[Mouth], rows: csr_matrix) -> np.ndarray:
         """The smooth fields (nodes, n) at k = 0 of unit strength at each mouth, with the boundary's `rows` for them."""
         free = self.solve(self._static_load(mouths, rows))
         harmonics, update = self.far.loads.T, ((DEGREE + 1) / self.far.radius - self.steepness) / self.far.radius**2
+        # The factor has the steepness of degree TOP + 1 for all; Woodbury's identity puts each degree's own in.
         left = np.linalg.solve(np.eye(len(update)) + (harmonics @ self.sphere_fields) * update, harmonics @ free)
         return free - self.sphere_fields @ (update[:, None] * left)
 
@@ -214,49 +215,6 @@ class OutsideAir:
         R = [spread(second_order_values, m.broad, m.broad_weights, points) for m in mouths]
         steep = [spread(second_order_slopes, m.broad, m.broad_weights, points, normals) for m in mouths]
         return tuple(self.far.weighted @ np.stack(values, axis=1) for values in (S, R, steep))
-
-
-@dataclass(frozen=True, eq=False)
-class _ReducedModel:
-    """The shell's equations among the fields of a span: a model that answers at any wave number in a millisecond."""
-
-    stiffness: np.ndarray
-    mass: np.ndarray
-    loads: tuple[np.ndarray, ...]
-    far_loads: np.ndarray
-    steepness: float
-    radius: float
-
-    @staticmethod
-    def of(air: OutsideAir, span: np.ndarray, loads: tuple[np.ndarray, ...]) -> _ReducedModel:
-        return _ReducedModel(
-            span.T @ (air.stiffness @ span),
-            span.T @ (air.mass @ span),
-            tuple(span.T @ load for load in loads),
-            span.T @ air.far.loads,
-            air.steepness,
-            air.far.radius,
-        )
-
-    def solved(self, k: complex, far: np.ndarray) -> np.ndarray:
-        """Components of the smooth fields in the span at wave number k: (r, n)."""
-        S, R, steep = far
-        D = leaving(k, self.radius, TOP)[DEGREE]
-        # S is made of decaying multipoles: d/dr of its degree l is -(l + 1)/radius of it.
-        left = (D - (DEGREE + 1) / self.radius)[:, None] * S + k**2 * (steep + D[:, None] * R)
-        load = self.loads[0] + k**2 * self.loads[1] + k**4 * self.loads[2] - self.far_loads @ left / self.radius**2
-        condition = (self.far_loads * ((D - self.steepness) / self.radius**2)) @ self.far_loads.T
-        return np.linalg.solve(self.stiffness - k**2 * self.mass + condition, load)
-
-    def radiated(self, k: float, fields: np.ndarray, far: np.ndarray) -> np.ndarray:
-        """Radiation through the far sphere, as -Im Z: sum over harmonics of Im D p_i* p_j / radius^2: (n, n), 1/m.
-
-        Energy that left an opening must pass there, so this is -Im Z, but never negative whatever the mesh.
-        """
-        S, R, _ = far
-        through = self.far_loads.T @ fields + S + k**2 * R
-        power = leaving(k, self.radius, TOP)[DEGREE].imag / self.radius**2
-        return np.real(through.conj().T @ (power[:, None] * through))
 
 
 @dataclass(frozen=True, eq=False)

@@ -37,13 +37,12 @@ def port_field(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = None
 
 def port_solution(air: BodyAir, openings: Sequence[Sequence[Opening]] | None = None) -> PortSolution:
     """Solve for the port field, with the fields behind it, which answer for small moves too."""
-    groups: Groups = tuple(
-        tuple(group) for group in ([c.all_openings for c in air.body.chambers] if openings is None else openings)
-    )
+    asked = [c.all_openings for c in air.body.chambers] if openings is None else openings
+    groups: Groups = tuple(tuple(group) for group in asked)
     ways = tuple(_Depths.of(c, group) for c, group in zip(air.chambers, groups, strict=True))
     with ThreadPoolExecutor(1) as beside:  # answers for the chambers while the air around them does
         within = [beside.submit(_within, *each) for each in zip(air.chambers, groups, ways, strict=True)]
-        if threads() == 1:
+        if threads() == 1:  # one after the other, then
             wait(within)
         every = [opening for group in groups for opening in group]
         through = _through(air, every, np.concatenate([way.ahead for way in ways]))
@@ -97,10 +96,7 @@ def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Do
     every = [o for group in groups for o in group]
     return (
         *found,
-        *doubts.windows(every),
-        *doubts.slants(every),
-        *doubts.tilts(every),
-        *doubts.seams(every),
+        *doubts.cuts(every),
         *doubts.collars(every),
         *doubts.edges(air.outside.boundary.surface, every),
     )
@@ -187,7 +183,7 @@ class PortSolution:
         rows = np.array([row for row, _ in moves], dtype=int)
         shape = len(rows), len(self.field.names)
         static, quadratic, modes = np.zeros(shape), np.zeros(shape), np.zeros((len(rows), len(self.field.k2)))
-        first, first_mode = 0, 0
+        first, first_mode = 0, 0  # of each chamber's rows and modes among all
         for chamber, answer in zip(self.air.chambers, self.inside, strict=True):
             stop, stop_mode = first + len(answer.mouths), first_mode + len(chamber.modes.k2)
             mine = np.flatnonzero((first <= rows) & (rows < stop))
@@ -221,6 +217,7 @@ class PortSolution:
         smooth = reading @ answer.fields[: len(waves)]
         each = np.arange(len(rows))
         change = known + square[:, None] * second_order + smooth
+        # Its own entry moves as sender and as receiver, by as much: reciprocity.
         change[:, each, rows] = own + square * own_second_order + 2 * smooth[:, each, rows]
         return change
 

@@ -85,6 +85,22 @@ class ShellBase:
         left = (D - (DEGREE[:, None] + 1) / self.radius) * S + k2 * (steep + D * R)
         return np.asarray(left / self.radius**2)
 
+    def radiated(self, waves: ShellWaves, smooth: np.ndarray, far: np.ndarray) -> np.ndarray:
+        """Radiation through the far sphere, as -Im Z: sum over harmonics of Im D p_i* p_j / radius^2: (m, n, n), 1/m.
+
+        smooth (m, (TOP + 1)^2, n): the harmonics' share of the smooth fields. Energy that left an opening must pass
+        there, so this is -Im Z, but never negative whatever the mesh.
+        """
+        through = smooth + far[0] + np.square(waves.k)[:, None, None] * far[1]
+        power = waves.leaves.imag / self.radius**2
+        return np.real(through.conj().swapaxes(1, 2) @ (power[:, :, None] * through))
+
+    def solved(self, waves: ShellWaves, loads: np.ndarray, far: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Components of the smooth fields (m, r, n) of loads (r, n, 3) with 1, k^2, k^4, and their radiation."""
+        load = np.moveaxis(loads @ _powers(waves.k).T, 2, 0) - self.far_loads @ self.drive(waves, far)
+        fields = waves.inverse @ load
+        return fields, self.radiated(waves, self.far_loads.T @ fields, far)
+
 
 @dataclass(frozen=True, eq=False)
 class MouthShare:
@@ -195,9 +211,10 @@ class MouthEquations:
             self.added[4 * n : 4 * n + 4], self.loads[3 * n : 3 * n + 3] = part.added.T, part.loads.T
             self.left[:, 4 * n : 4 * n + 4], self.columns[:, :, 4 * n : 4 * n + 4] = left, right[:, :, :4]
             self.drive[:, :, n] = right[:, :, 4]
-        four = (4 * np.array(new)[:, None] + np.arange(4)).ravel()
+        four = (4 * np.array(new)[:, None] + np.arange(4)).ravel()  # rows of the new mouths' four fields
         k2, powers = np.square(waves.k)[:, None, None], _powers(waves.k)
         brought = np.stack([parts[n].columns for n in new], axis=1).reshape(len(self.added[0]), len(new), 15)
+        # One product for everything that the new mouths bring to the added fields of all.
         products = self.added @ brought.reshape(len(brought), -1)
         gram, K, M, loads = np.split(products.reshape(-1, len(new), 15), (4, 8, 12), axis=2)
         self.gram[:, four], self.gram[four] = gram.reshape(-1, len(four)), gram.reshape(-1, len(four)).T
@@ -272,8 +289,5 @@ class Widened:
         c_W = np.linalg.solve(self.equations.A, self.equations.load)
         c_B = self.equations.drive[:, :own] - self.equations.columns[:, :own] @ c_W
         by_far = np.concatenate([p.by_far for p in self.parts], axis=1)
-        through = _times(base.far_loads.T, c_B) + _times(by_far, c_W) + far[0]
-        through += np.square(waves.k)[:, None, None] * far[1]
-        power = waves.leaves.imag / base.radius**2  # as in `_ReducedModel.radiated`
-        radiated = np.real(through.conj().swapaxes(1, 2) @ (power[:, :, None] * through))
-        return np.concatenate([c_B, c_W], axis=1), radiated
+        smooth = _times(base.far_loads.T, c_B) + _times(by_far, c_W)
+        return np.concatenate([c_B, c_W], axis=1), base.radiated(waves, smooth, far)
