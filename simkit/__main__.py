@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 import sys
 
@@ -21,6 +22,7 @@ def main() -> NoReturn:
 
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else somebody wants it otherwise, nohup say
         signal.signal(signal.SIGINT, interrupt)
+    gc.set_threshold(20_000, 20, 20)  # what loads makes many objects and hardly a ring: to look every 700 takes long
     try:
         from simkit.cli import run
 
@@ -33,6 +35,7 @@ def main() -> NoReturn:
         if not pressed:
             raise
         status = _interrupted()
+    gc.freeze()  # all goes with the process: not to be looked through for rings on the way out, a tenth of a second
     sys.exit(status)
 
 

@@ -14,7 +14,7 @@ from scipy.sparse.linalg import splu
 
 Solve = Callable[[np.ndarray], np.ndarray]
 
-_MAPPED = 1 << 20  # bytes: a larger block of memory is mapped by itself
+_MAPPED = 1 << 23  # bytes: a larger block is mapped by itself; from 1 MB on, arrays too, whose pages take long to clear
 
 
 def factored(A: csr_matrix) -> Solve:
