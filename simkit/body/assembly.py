@@ -87,8 +87,10 @@ wall_of.register(shapes.FurtherShape, further_wall)
 def placed_wall(vessel: Vessel, chamber: Chamber | ClayShape) -> Wall:
     """The wall of a chamber, or the surface of a solid of clay, at its place; SurfaceError where a scan is none."""
     shape = chamber.shape
+    # A chamber stands upright: only its turn can be given.
     tilts = (chamber.tilt_deg, chamber.roll_deg) if isinstance(chamber, ClayShape) else ()
     angles = (chamber.turn_deg, *tilts)
+    # Scans and shapes of other packages are not kept here: their files and their code may change.
     if isinstance(shape, shapes.Scan):
         return _placed(scan_wall(vessel.beside(shape.file), shape.smooth_mm * MM), chamber.offset_mm, *angles)
     if isinstance(shape, shapes.FurtherShape):
@@ -112,7 +114,7 @@ def _kept_wall(shape: object, offset_mm: tuple[float, float, float], *angles: fl
 
 def _placed(wall: Wall, offset_mm: tuple[float, float, float], *angles: float) -> Wall:
     along, across, up = (MM * v for v in offset_mm)
-    if (along, across, up) == (0, 0, 0) and not any(angles):
+    if (along, across, up) == (0, 0, 0) and not any(angles):  # where nothing moves, its exact box is kept
         return wall
     return PlacedWall(wall, (across, along, up), *angles)
 
@@ -166,6 +168,7 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
 
     figure: the outer surface, if it is not the wall moved out: the duct then runs through the clay that is there.
     """
+    # What the hole itself gives counts as cut on purpose; what it takes from the clay follows a figure's clay.
     own, hole, even = hole.wall_mm, vessel.with_clay(hole), figure is None
     opening = _even_hole(vessel, wall, hole)
     if hole.duct is not None:
@@ -196,19 +199,20 @@ def along_direction(opening: Opening, way: Direction, most_deg: float) -> Openin
     axis = axis / np.linalg.norm(axis)
     off = float(np.degrees(np.arccos(np.clip(axis @ opening.axis, -1.0, 1.0))))
     if off > most_deg:
-        x, y, z = opening.axis.round(2) + 0.0
+        x, y, z = opening.axis.round(2) + 0.0  # no minus before a zero
         runs = "into the air" if off > 90 else "along the clay"
         said = f"a direction out through the clay, at most {most_deg:g} degrees from square to the wall, "
         raise ValueError(f"{said}[{y:g}, {x:g}, {z:g}] there: this one is {off:.0f} off and leads {runs}")
-    if off < 1e-3:
+    if off < 1e-3:  # degrees: square after all, and its exact axis is kept
         return opening
+    # The width stays as near as can be to what it was, square to the new axis.
     across = opening.across - (opening.across @ axis) * axis
     return replace(opening, axis=axis, across=across / np.linalg.norm(across), square=opening.axis)
 
 
 def _stays_in_clay(wall: Wall, opening: Opening) -> None:
     """ValueError where a hole's own direction leads through the chamber's air again before it comes out."""
-    steps = np.linspace(0.0, 1.0, 60)[1:, None] * opening.through
+    steps = np.linspace(0.0, 1.0, 60)[1:, None] * opening.through  # but for its own start, which is on the wall
     if (wall.level(opening.center + steps * opening.axis) < 0).any():
         raise ValueError("a direction out through the clay: this one leads through the chamber's air again")
 
@@ -268,6 +272,7 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing, figure: Wall | 
 def _tilt_over_hole(hole: Opening, figure: Wall) -> tuple[float, float]:
     """Slopes of a figure's outside where a hole's axis comes out, m/m."""
     out = normals(figure, (hole.center + hole.length * hole.axis)[None])[0]
+    # The plane out . x = const rises by -out_across/out_axis for each metre across.
     steep = max(float(out @ hole.axis), 0.1)  # the axis comes out: only past an edge is it less
     return -float(out @ hole.across) / steep, -float(out @ hole.forward) / steep
 
@@ -275,6 +280,7 @@ def _tilt_over_hole(hole: Opening, figure: Wall) -> tuple[float, float]:
 def _tilt(window: Opening, figure: Wall) -> tuple[float, float]:
     """Slopes of a figure's outside over a window, across it and along the breath, on the mean over it, m/m."""
     coat, slopes = Coat((figure,), 0.0, figure=True), []
+    # By the clay at both ends of either middle line: on the mean over the window, as its air is.
     for half in (window.width / 2 * window.across, window.height / 2 * window.forward):
         low, high = (coat.through(window.center + side * half, window.axis) for side in (-1, 1))
         slopes.append((high - low) / (2 * float(np.linalg.norm(half))))
@@ -306,6 +312,7 @@ def chamber_body(vessel: Vessel, chamber: Chamber, figure: Wall | None) -> Chamb
 
 def thickness_of(vessel: Vessel) -> float:
     """The even wall, m; of a figure whose wall is what lies between, the least that is asked for, or a millimetre."""
+    # 0 of a figure says "no least": a millimetre stands in where a size is needed.
     return vessel.clay.wall_mm * MM or (MM if vessel.outside is not None else 0.0)
 
 
@@ -321,6 +328,7 @@ def gap(a: Opening, b: Opening) -> float:
     if other.is_round:
         local = other.center - one.center
         u, v = abs(local @ one.across), abs(local @ one.forward)
+        # From the hole's centre to the rectangle, 0 within it.
         out = np.hypot(max(u - one.width / 2, 0.0), max(v - one.height / 2, 0.0))
         rise = local @ one.axis
         return float(np.hypot(out, rise)) - other.radius

@@ -8,7 +8,6 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body.chambers import Opening
-from simkit.body.millimetres import place_words
 from simkit.body.mouthpiece import WindwayCut
 from simkit.body.walls.wall import Wall, box_distance, distance, project
 from simkit.frozen import frozen
@@ -24,15 +23,11 @@ class ClayBetween:
     thickness: float
     place: np.ndarray
 
-    @property
-    def words(self) -> str:
-        """The place in the words of the design file, mm."""
-        return place_words(self.place)
-
 
 def boxes_apart(a: Wall, b: Wall) -> float:
     """Distance between the boxes of two walls, m: the walls are no nearer. 0 where the boxes meet."""
     (low, high), (other_low, other_high) = a.box, b.box
+    # Beside each other along an axis: only that gap counts; where they overlap on it, none.
     return float(np.linalg.norm(np.maximum(np.maximum(low - other_high, other_low - high), 0.0)))
 
 
@@ -70,6 +65,7 @@ def _least(a: Wall, b: Wall) -> ClayBetween:
 @lru_cache(maxsize=64)
 def _points(wall: Wall) -> np.ndarray:
     """Points (n, 3), m, all over a wall, flat ends too."""
+    # Grids come without normals, which would take longer than the points.
     points = np.concatenate([grid.reshape(-1, 3) for grid in wall.grids()])
     return points[wall.level(points) > -1e-6 * np.ptp(wall.box, axis=0).max()]  # of lobes, only what shows
 
@@ -88,10 +84,11 @@ def _followed(a: Wall, b: Wall, start: ClayBetween, steps: int = 60) -> ClayBetw
     for _ in range(steps):
         first, _ = there_and_back(on_a)
         second, on_b = there_and_back(first)
+        # Steps d, r d, r^2 d, ...: their sum d/(1 - r) is -(d.c)/(c.c) d with the change c = (r - 1) d.
         step, change = first - on_a, second - 2 * first + on_a
         if np.abs(second - first).max() < CLOSED_IN_M:
             break
-        shrinks = (step * change).sum() < 0
+        shrinks = (step * change).sum() < 0  # else the leap would lead away
         on_a = project(a, on_a - (step * change).sum() / (change * change).sum() * step) if shrinks else second
     gap = float(np.linalg.norm(second - on_b))
     return ClayBetween(gap, ((second + on_b) / 2)[0])
@@ -99,6 +96,7 @@ def _followed(a: Wall, b: Wall, start: ClayBetween, steps: int = 60) -> ClayBetw
 
 def buried(opening: Opening, thickness: float, other: Wall) -> float:
     """Depth of an opening's outer mouth within the clay around another chamber, m; 0 where it is free."""
+    # Of an even wall the outer surface is a thickness away along the axis, of a figure where the duct ends.
     rim = opening.rim_points(24, out=thickness if opening.figure is None else opening.through)
     if box_distance(other, rim).min() > thickness:
         return 0.0
@@ -111,6 +109,7 @@ def windway_room(cut: WindwayCut, other: Wall) -> float:
     At least so far where it stays clear of that chamber's box.
     """
     back = np.linspace(0.0, cut.length, 24)[:, None] * cut.back
+    # Along its middle line and both sides, at half its height.
     sides = np.concatenate([cut.exit + back + side * cut.at_exit[0] / 2 * cut.across for side in (-1, 0, 1)])
     least = box_distance(other, sides).min()
     return float(least if least > 0 else distance(other, sides).min())

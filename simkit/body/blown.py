@@ -82,6 +82,7 @@ def outer_walls(body: Body, blown: Sequence[tuple[ChamberBody, Chamber]]) -> lis
     coat = body.coat
     solids = [(wall, coat.offset) for wall in coat.walls]
     for chamber, design in blown:
+        # A written mouthpiece is among the figure's solids already.
         if design.mouthpiece is None and chamber.window is not None and design.voicing is not None:
             solids.append((mouthpiece_wall(chamber.window, design.voicing, None, _drawn(coat)), 0.0))
     return solids
@@ -97,6 +98,7 @@ def _drawn(coat: Coat) -> Coat:
 def _clay(gmsh: Any, body: Body, blown: Sequence[tuple[ChamberBody, Chamber]], scale: float) -> tuple[int, float]:
     """The tag of the clay with all that is cut, and its volume, m^3."""
     occ = gmsh.model.occ
+    # Filled, then air out, then the tongue in, then windway, window and holes out: a tongue stands in the air.
     full = [(3, build_open(gmsh, scaled(wall.solid(offset), scale))) for wall, offset in outer_walls(body, blown)]
     full = occ.fuse(full[:1], full[1:])[0] if len(full) > 1 else full
     air = [(3, build_open(gmsh, scaled(chamber.wall.solid(), scale))) for chamber in body.chambers]
@@ -113,6 +115,7 @@ def _clay(gmsh: Any, body: Body, blown: Sequence[tuple[ChamberBody, Chamber]], s
     clay = occ.cut(clay, cuts)[0] if cuts else clay
     occ.synchronize()
     solid = [part for part in clay if part[0] == 3]
+    # A cut may leave slivers at sharp rims: dropped where they are small, an error where they are not.
     whole = max(solid, key=lambda part: occ.getMass(*part))
     chips = sum(occ.getMass(*part) for part in solid if part != whole)
     mass = occ.getMass(*whole)
@@ -120,7 +123,7 @@ def _clay(gmsh: Any, body: Body, blown: Sequence[tuple[ChamberBody, Chamber]], s
         raise MeshError("the piece to blow", 1e3 * _size(body), f"what is cut leaves it in {len(solid)} pieces")
     occ.remove([part for part in gmsh.model.getEntities(3) if part != whole], recursive=True)
     occ.synchronize()
-    return whole[1], 1e-9 * mass
+    return whole[1], 1e-9 * mass  # gmsh counts in mm here
 
 
 def _loft(occ: Any, first: np.ndarray, last: np.ndarray, scale: float) -> tuple[int, int]:
@@ -140,7 +143,9 @@ def _prism(occ: Any, way: WindwayCut, scale: float) -> tuple[int, int]:
 
 def _window(occ: Any, window: Opening, scale: float) -> tuple[int, int]:
     """The window's air: upright sides, the far one sloping outward from the edge at the inside wall."""
+    # 6 mm past the outer surface, wherever that bulges.
     half, top, low = window.height / 2, window.length + 6e-3, -2 * BEYOND
+    # The tangent of 90 degrees is large, not infinite.
     run = 1 / np.tan(np.deg2rad(window.edge_deg)) if window.edge_deg < 90 else 0.0
     plan = np.array([(-half, low), (half, low), (half, 0.0), (half + run * top, top), (-half, top)])
     flat = window.center + plan[:, :1] * window.forward + plan[:, 1:] * window.axis
@@ -149,6 +154,7 @@ def _window(occ: Any, window: Opening, scale: float) -> tuple[int, int]:
 
 
 def _drilled(occ: Any, hole: Opening, scale: float) -> tuple[int, int]:
+    # The bore begins in the air and ends outside, however the walls slope across it.
     slant = hole.radius * (1 + np.tan(hole.lean))  # the lowest that its rim lies below its middle
     start = hole.center - slant * hole.axis
     rise = (hole.length + 2 * slant + BEYOND) * hole.axis
@@ -169,6 +175,7 @@ class Tongue:
         """Tongue from the exit until well into the wall; of no length where the windway lies in clay."""
         piece = design.mouthpiece
         under, beside = (USUAL_FLOOR, USUAL_FLOOR) if piece is None else (1e-3 * piece.floor_mm, 1e-3 * piece.sides_mm)
+        # Where either lower corner of the floor is in the chamber's air, the wall does not carry it yet.
         steps = np.linspace(0.0, 0.9 * way.length, 200)
         low = np.stack([way.corners(s)[:2] - under * way.upright for s in steps])
         free = np.flatnonzero((wall.level(low.reshape(-1, 3)).reshape(-1, 2) < 0).any(axis=1))
@@ -178,7 +185,7 @@ class Tongue:
         """Mask (n,) of the points (n, 3) in it, the windway's own air among them."""
         away = points - self.way.exit
         up = away @ self.way.out
-        s = away @ self.way.back - np.tan(self.way.slope) * up
+        s = away @ self.way.back - np.tan(self.way.slope) * up  # ends are upright, not square to a sloping way
         wide, high = self.way.size(s)
         under = (up < 0) & (up > -high / 2 - self.under)
         return np.asarray(
@@ -206,7 +213,7 @@ def _skin(gmsh: Any, tag: int, volume: float, size: float) -> tuple[np.ndarray, 
             ("Mesh.Algorithm", algorithm),
             ("Mesh.MeshSizeMax", 1e3 * size * finer),
             ("Mesh.MeshSizeMin", 1e3 * size * finer / 20),
-            ("Mesh.MeshSizeFromCurvature", _PER_TURN),
+            ("Mesh.MeshSizeFromCurvature", _PER_TURN),  # elements to a full turn
         ):
             gmsh.option.setNumber(name, value)
         gmsh.model.mesh.clear()

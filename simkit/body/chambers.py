@@ -67,7 +67,7 @@ class Opening:
         """Slopes of the inside wall against the plane square to its axis, across and forward, m/m."""
         if self.square is None:
             return 0.0, 0.0
-        steep = float(self.square @ self.axis)
+        steep = float(self.square @ self.axis)  # cosine of the lean
         return -float(self.square @ self.across) / steep, -float(self.square @ self.forward) / steep
 
     @property
@@ -97,10 +97,11 @@ class Opening:
     @property
     def forward(self) -> np.ndarray:
         """Unit tangent (3,) along a window's height, the way the breath runs."""
-        return vector_product(self.across, self.axis)
+        return vector_product(self.across, self.axis)  # so across x forward points into the air
 
     def rim_points(self, count: int = 32, out: float = 0.0) -> np.ndarray:
         """Points (count, 3) on the rim's outline in the tangent plane, `out` metres up the axis."""
+        # The chord: the true rim lies deeper or higher by the wall's bend.
         t = np.linspace(0, 2 * np.pi, count, endpoint=False)
         if self.is_round:
             u, v = self.radius * np.cos(t), self.radius * np.sin(t)

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body.chambers import Body
-from simkit.body.walls.wall import Wall, box_around, feet, on_wall
+from simkit.body.walls.wall import Wall, box_around, feet, on_wall, share_within
 
 FIRED_G_PER_ML = 1.9  # fired earthenware: common practice, no source
 _CELLS = 20_000  # about so many cells fill the body's box
@@ -31,9 +31,8 @@ def fired_g(body: Body) -> float:
 def outer_volume(walls: tuple[Wall, ...], thickness: float) -> float:
     """The volume within the outer surface of chambers with so much clay around them (m), overlaps counted once, m^3.
 
-    Cells of a lattice count by how far their middles lie from the surface, half where it runs through the middle, so
-    that small changes of the walls give small changes of the sum. The share (1/2 - 9/8 s + 5/8 s^3 at s steps beyond,
-    -1 < s < 1) has no first moment: a surface bends without any cell's counting too much.
+    Cells of a lattice count by how far their middles lie from the surface (`share_within`), so that small changes of
+    the walls give small changes of the sum.
     """
     if thickness == 0:
         return sum(wall.volume for wall in walls)
@@ -44,15 +43,15 @@ def outer_volume(walls: tuple[Wall, ...], thickness: float) -> float:
     step = 2.0 ** (np.floor(2 * np.log2(step)) / 2)
     axes = [step * np.arange(np.floor(a / step) - 1, np.ceil(b / step) + 2) for a, b in zip(low, high, strict=True)]
     cells = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    # Air cells are whole, so only those outside the chambers are measured.
     inside = np.min([wall.level(cells) for wall in walls], axis=0) < 0
     cells, count = cells[~inside], float(inside.sum())
     tree = cKDTree(np.concatenate([on_wall(wall, 2) for wall in walls]))
+    # Points all over the walls pick the cells whose distance may matter; the foot then measures these exactly.
     near, _ = tree.query(cells, distance_upper_bound=2 * thickness + 2 * step + _spacing(walls))
     cells = cells[np.isfinite(near)]
     away = np.linalg.norm(cells - feet(walls, cells)[0], axis=1)
-    beyond = np.clip((away - thickness) / step, -1.0, 1.0)
-    shares = (4 - 9 * beyond + 5 * beyond**3) / 8
-    return step**3 * (count + float(shares.sum()))
+    return step**3 * (count + float(share_within((away - thickness) / step).sum()))
 
 
 def _spacing(walls: tuple[Wall, ...]) -> float:

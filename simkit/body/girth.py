@@ -60,6 +60,7 @@ def _width(wall: Wall, axis: int, place: float, fine: int) -> float:
     points[..., axis] = place
     steps = [low[n] + (high - low)[n] * (np.arange(fine) + 0.5) / fine for n in others]
     points[..., others[0]], points[..., others[1]] = steps[0][:, None], steps[1][None, :]
+    # The section's area, by the share of a grid over the box that is air.
     share = float((wall.level(points.reshape(-1, 3)) < 0).mean())
     return float(np.sqrt(4 / np.pi * share * np.prod((high - low)[others])))
 
@@ -72,16 +73,19 @@ def width_at(wall: Wall, opening: Opening) -> float:
     deep = float(_reach(wall, opening.center, -opening.axis[None])[0])
     turns = np.pi * np.arange(_WAYS)[:, None] / _WAYS
     ways = np.cos(turns) * opening.across + np.sin(turns) * opening.forward
+    # Both ways at once from the middle of the air: a width is the sum of the two.
     both = _reach(wall, opening.center - deep / 2 * opening.axis, np.concatenate([ways, -ways]))
     return float((both[:_WAYS] + both[_WAYS:]).min())
 
 
 def _reach(wall: Wall, start: np.ndarray, ways: np.ndarray) -> np.ndarray:
     """Distance to the wall from a point in the air along unit `ways` (n, 3), m (n,): by samples and one secant."""
+    # From one step on: at the very start the level may be 0, on the wall.
     steps = float(np.linalg.norm(np.ptp(wall.box, axis=0))) * np.linspace(1 / _STEPS, 1, _STEPS)
     level = wall.level((start + steps[:, None, None] * ways).reshape(-1, 3)).reshape(_STEPS, -1)
     last = np.maximum((level > 0).argmax(axis=0), 1)  # the first sample beyond the wall; the wall lies before it
     rays = np.arange(len(ways))
     low, high = level[last - 1, rays], level[last, rays]
+    # The secant's zero between the last sample inside and the first beyond.
     share = np.clip(low / np.where(low == high, 1.0, low - high), 0.0, 1.0)
     return steps[last - 1] + share * (steps[last] - steps[last - 1])

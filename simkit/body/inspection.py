@@ -40,6 +40,7 @@ def body_of(vessel: Vessel) -> Body:
     if faults:
         raise DesignError(faults)
     figure = figure_of(vessel)
+    # Only after every check: an opening without a place would raise here.
     chambers = tuple(chamber_body(vessel, c, figure) for c in vessel.chambers)
     cautions = tuple(f"{c.name}: {said}" for c in chambers for said in _cautions(c))
     body = Body(chambers, thickness_of(vessel), cautions)
@@ -84,21 +85,24 @@ def inspect(vessel: Vessel) -> list[Fault]:
         here = _Inspection(vessel, chamber, wall)
         faults += here.faults()
         inspected.append(here)
+    # Between chambers only where each is sound by itself; one cause would be told many times over.
     if not faults:
         for one, other in combinations(inspected, 2):
             faults += _between(one, other)
         for one, other in permutations(inspected, 2):
             faults += _before_openings(one, other)
-        faults += _in_one_piece(inspected) if vessel.outside is None else []
+        faults += _in_one_piece(inspected) if vessel.outside is None else []  # a figure's outside joins them
     return faults or figure_faults(vessel)
 
 
 def _in_one_piece(chambers: list[_Inspection]) -> Iterator[Fault]:
     """The clay around the chambers must join: the walls of neighbours are less than two thicknesses apart."""
     thickness = chambers[0].vessel.clay.wall_mm if chambers else 0.0
+    # Grown from the first chamber, always by the one that is nearest to any in it (Prim).
     joined, apart = chambers[:1], chambers[1:] if thickness > 0 else []
     while apart:
         clear, one, other = np.inf, joined[0], apart[0]
+        # By their boxes, which are quick: past the best gap found no pair can be nearer.
         near = sorted(product(joined, apart), key=lambda pair: boxes_apart(pair[0].wall, pair[1].wall))
         for a, b in near:
             if boxes_apart(a.wall, b.wall) / MM >= clear:
@@ -119,18 +123,20 @@ def _in_one_piece(chambers: list[_Inspection]) -> Iterator[Fault]:
 def _between(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
     """Two chambers must leave clay between them."""
     least = one.vessel.clay.least_between_mm
+    # Far apart: what `between` would find is not needed.
     if boxes_apart(one.wall, other.wall) > max(least, ROUNDING_MM) * MM:
         return
     clay = between(one.wall, other.wall)
     missing = least - clay.thickness / MM
-    if missing > ROUNDING_MM or clay.thickness <= 0:
+    if missing > ROUNDING_MM or clay.thickness <= 0:  # rounded files may miss a rule by a hair, air may never meet
         rule = f"at least {least:g} mm of clay (clay.{'wall' if one.vessel.clay.between_mm is None else 'between'}_mm)"
         left = (
             f"they overlap by {-clay.thickness / MM:.2f} mm"
             if clay.thickness <= 0
             else f"only {clay.thickness / MM:.2f} mm are left"
         )
-        allowed = f"{rule} between it and {one.chamber.name}: {left} at {clay.words}; move it {missing:.2f} mm away"
+        allowed = f"{rule} between it and {one.chamber.name}: {left} at {place_words(clay.place)}; "
+        allowed += f"move it {missing:.2f} mm away"
         offset = list(other.chamber.offset_mm)
         yield Fault(one.vessel.source, f"{other.chamber.name}.offset_mm", offset, allowed)
 
@@ -140,10 +146,11 @@ def _before_openings(one: _Inspection, other: _Inspection) -> Iterator[Fault]:
     thickness = one.vessel.clay.wall_mm * MM
     figure = figure_of(one.vessel)
     for key, opening in one.placed.items():
-        outer = opening.figure if figure is None else figure
+        outer = opening.figure if figure is None else figure  # of a leaning hole in an even wall, its own
         if outer is not None and _runs_through(outer, opening, other.wall):
             allowed = f"a way out beside {other.chamber.name}: here it runs through that chamber's air"
             yield one.fault(f"{key}.around_deg", allowed)
+        # A figure's duct ends where it leaves all of the clay: it cannot come out in another's.
         if figure is not None:
             continue
         depth = buried(opening, thickness, other.wall) / MM
@@ -165,7 +172,7 @@ def _runs_through(figure: Wall, opening: Opening, other: Wall) -> bool:
     out = cast(figure, opening.center, opening.axis)
     if out is None:
         return False
-    way = np.linspace(0.0, 1.0, 80)[:, None] * (out - opening.center)
+    way = np.linspace(0.0, 1.0, 80)[:, None] * (out - opening.center)  # some tenths of a millimetre apart
     return bool((other.level(opening.center + way) < 0).any())
 
 
@@ -196,6 +203,7 @@ class _Inspection:
                 yield self.fault(f"{other}.along_mm", f"{-left / MM:.2f} mm or more farther from {key}: they meet")
 
     def fault(self, key: str, allowed: str) -> Fault:
+        # A direction is three numbers, so not one of the vessel's: told as the row in the file.
         rows = {f"{self.chamber.name}.hole.{hole.name}.direction": hole.direction for hole in self.chamber.holes}
         if self.chamber.voicing:
             rows[f"{self.chamber.name}.voicing.direction"] = self.chamber.voicing.direction
@@ -215,7 +223,7 @@ class _Inspection:
             and tightest < -1 / thickness
             and not self.wall.filled(thickness)
         ):
-            most = -1 / tightest / MM
+            most = -1 / tightest / MM  # at this thickness the outside has a point there
             yield self.fault(
                 "clay.wall_mm", f"at most {most:.2f} for {self.chamber.name}: at its waist the outside meets itself"
             )
@@ -228,6 +236,7 @@ class _Inspection:
 
     def _windway(self, key: str, voicing: Voicing, window: Opening) -> Iterator[Fault]:
         """A windway that slopes must still leave for the window: between the inside and the outside of its clay."""
+        # The windway's end is cut upright.
         half = voicing.windway_height_mm / 2 / np.cos(np.deg2rad(voicing.windway_slope_deg))
         least, most = -half - voicing.edge_offset_mm, window.length / MM - half - voicing.edge_offset_mm - LEAST_ROOF_MM
         if not least < voicing.exit_rise_mm - voicing.edge_offset_mm < most:

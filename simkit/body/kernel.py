@@ -88,9 +88,9 @@ def session() -> Iterator[Any]:
         gmsh.clear()
         for name, value in (
             ("General.NumThreads", 1),
-            ("Mesh.Algorithm", 6),
+            ("Mesh.Algorithm", 6),  # frontal Delaunay in two dimensions
             ("Mesh.MeshSizeExtendFromBoundary", 1),
-            ("Geometry.Tolerance", 1e-6),
+            ("Geometry.Tolerance", 1e-6),  # mm
             *_shaken(os.environ.get(SHAKE, "")),
         ):
             gmsh.option.setNumber(name, value)
@@ -117,6 +117,7 @@ def surface_of_step(path: Path) -> tuple[np.ndarray, np.ndarray]:
         gmsh.model.occ.synchronize()
         if not gmsh.model.getEntities(2):
             raise GmshFailure("it breaks off, or holds no surface")
+        # Fine against the body, and finer where it bends: the surface is fitted again afterwards.
         low, high = np.reshape(gmsh.model.getBoundingBox(-1, -1), (2, 3))
         gmsh.option.setNumber("Mesh.MeshSizeMax", float(np.max(high - low)) / 40)
         gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", 40)
@@ -193,6 +194,7 @@ def _meshed_area(gmsh: Any, face: tuple[int, int]) -> float:
 def with_middles(nodes: np.ndarray, tets: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The same cells with a node in the middle of every edge: nodes (n, 3), tetrahedra (t, 10), facets (f, 6)."""
     count = len(nodes)
+    # Every edge once: its number in the sorted keys is that of its middle node.
     key, number = np.unique(edge_keys(tets, count), return_inverse=True)
     middles = (nodes[key // count] + nodes[key % count]) / 2
     side = np.searchsorted(key, edge_keys(facets, count))
@@ -206,6 +208,7 @@ def edge_keys(cells: np.ndarray, count: int) -> np.ndarray:
 
     To be sorted as numbers, which takes a tenth of the time of sorting them as pairs. count: more than any node's.
     """
+    # 64 bits, for a key goes up to count squared.
     ends = [cells[:, pair].astype(np.int64).T for pair in EDGES[: 3 if cells.shape[1] in (3, 6) else 6]]
     return np.concatenate([np.minimum(a, b) * count + np.maximum(a, b) for a, b in ends])
 
@@ -230,6 +233,7 @@ def write_step(gmsh: Any, path: Path) -> None:
 def _silent() -> Iterator[None]:
     """Keep standard output quiet: STEP's reader and writer speak there, in colours, whatever is set."""
     sys.stdout.flush()
+    # The file descriptor itself: C++ writes past sys.stdout.
     kept = os.dup(1)
     try:
         with open(os.devnull, "w") as nowhere:

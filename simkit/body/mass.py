@@ -16,7 +16,7 @@ from scipy.spatial import ConvexHull, QhullError, cKDTree
 from simkit.body.chambers import Body
 from simkit.body.coat import Coat
 from simkit.body.walls.union import solids_of
-from simkit.body.walls.wall import Wall, feet, normals, on_wall, project
+from simkit.body.walls.wall import Wall, feet, normals, on_wall, project, share_within
 from simkit.frozen import frozen
 
 _CELLS = 40_000  # about so many cells fill the piece's box
@@ -55,8 +55,7 @@ class Lattice:
 def shares(lattice: Lattice, level: np.ndarray) -> np.ndarray:
     """The share of each cell (cells,) within a surface whose level is given at the middles.
 
-    A level over its slope is about a distance; the share falls over one step to either side as 1/2 - 9/8 s + 5/8 s^3,
-    which has no first moment (`clay.outer_volume`).
+    A level over its slope is about a distance.
     """
     from scipy.ndimage import binary_dilation  # here: it takes a tenth of a second to load, and few ask for a mass
 
@@ -64,8 +63,7 @@ def shares(lattice: Lattice, level: np.ndarray) -> np.ndarray:
     slope = np.sqrt(sum(np.square(each) for each in np.gradient(grid, lattice.step)))
     # A level may be no distance at all farther off, where it only has to be positive.
     near = binary_dilation(grid < 0, np.ones((3, 3, 3))).ravel()
-    beyond = np.clip(grid / np.maximum(slope, 1e-300) / lattice.step, -1.0, 1.0).ravel()
-    return np.where(near, (4 - 9 * beyond + 5 * beyond**3) / 8, 0.0)
+    return np.where(near, share_within(grid / np.maximum(slope, 1e-300) / lattice.step).ravel(), 0.0)
 
 
 def clay_centre(body: Body) -> np.ndarray:
@@ -132,6 +130,7 @@ def standing(points: np.ndarray, centre: np.ndarray) -> Standing | None:
     face under it, from face to face, its weight always lower, until the centre is over the face it lies on.
     """
     try:
+        # Standing on anything means touching it with the convex hull.
         hull = ConvexHull(points)
     except QhullError:
         return None
@@ -142,8 +141,9 @@ def standing(points: np.ndarray, centre: np.ndarray) -> Standing | None:
     # Faces that look down only; of these the plumb line meets the nearest first.
     way = np.where(falls > 1e-12, heights / np.maximum(falls, 1e-12), np.inf)
     face = int(way.argmin())
-    for _ in range(len(heights)):
+    for _ in range(len(heights)):  # heights never rise, so that these are enough
         out, over = _over_edge(hull, face, centre, heights)
+        # It rests where the centre is over the face, or where tipping would lift it.
         if out <= 0 or heights[over] > heights[face] + 1e-9:  # the halves of a flat face are equally high
             break
         face = over
@@ -166,7 +166,7 @@ def _over_edge(hull: ConvexHull, face: int, centre: np.ndarray, heights: np.ndar
         a, b, opposite = corners[(n + 1) % 3], corners[(n + 2) % 3], corners[n]
         way = np.cross(normal, b - a)
         way = way / max(float(np.linalg.norm(way)), 1e-300)
-        way = -way if (opposite - a) @ way > 0 else way
+        way = -way if (opposite - a) @ way > 0 else way  # square to the edge, away from the face
         beyond = float((plumb - a) @ way)
         if beyond > out:
             out, over = beyond, int(hull.neighbors[face, n])
@@ -179,6 +179,7 @@ def _margin(touching: np.ndarray, plumb: np.ndarray, down: np.ndarray) -> tuple[
         ring = ConvexHull(_on_table(touching - plumb, down))
     except (QhullError, ValueError):
         return 0.0, touching
+    # Qhull's offsets are distances of the origin, negative within.
     return float(-ring.equations[:, 2].max()), touching[ring.vertices]
 
 
@@ -210,6 +211,7 @@ def thickest(box: np.ndarray, inner: Level, outer: Level, cells: int = 30_000) -
     lattice = Lattice.over(box, cells)
     middles = lattice.middles
     deep = np.minimum(inner(middles), -outer(middles))
+    # The depth is a maximum of many hills: from several of the best cells.
     order = np.argsort(-deep)[:_STARTS]
     found = [_deepest(middles[n], lattice.step, inner, outer) for n in order]
     depth, place = max(found, key=lambda pair: pair[0])
@@ -226,7 +228,7 @@ def _deepest(place: np.ndarray, step: float, inner: Level, outer: Level) -> tupl
         around = place + step * _STAR
         deep = np.minimum(inner(around), -outer(around))
         n = int(deep.argmax())
-        if deep[n] <= depth + 1e-7:
+        if deep[n] <= depth + 1e-7:  # m: nothing deeper around, so look nearer
             step /= 2
         depth, place = max(depth, float(deep[n])), around[n]
     return depth, place
@@ -236,6 +238,7 @@ def thickest_clay(body: Body) -> tuple[float, np.ndarray]:
     """The diameter of the largest ball of a piece's clay, m, and its middle (3,)."""
     walls, coat = tuple(chamber.wall for chamber in body.chambers), body.coat
     if not coat.figure and len(walls) == 1:
+        # Between a wall and its true offset every ball has the same size: any place will do.
         place = on_wall(walls[0])[:1]
         return coat.offset, (place + coat.offset / 2 * normals(walls[0], place))[0]
     away, inside = cKDTree(np.concatenate([on_wall(wall, _FINE) for wall in walls])), walls
@@ -290,6 +293,7 @@ def undercut(coat: Coat, axis: int, at: float) -> Undercut | None:
     places, normals, areas = (np.concatenate(each) for each in zip(*_facets(coat), strict=True))
     free = coat.level(places) > -5e-3 * np.ptp(coat.box, axis=0).max()
     places, normals, areas = places[free], normals[free], areas[free]
+    # Sine of the angle by which the outside faces back towards the seam.
     lean = -normals[:, axis] * np.sign(places[:, axis] - at)
     # Right at the seam a surface stands upright, and facets lie a little to its other side.
     lean[np.abs(places[:, axis] - at) < 0.02 * np.ptp(coat.box[:, axis])] = 0.0
@@ -308,8 +312,6 @@ def _facets(coat: Coat) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
     for sheet in (sheet for solid in solids for sheet in solid.sheets(2)):
         middle, normal = sheet.moved_out(coat.offset).facets
         area = np.linalg.norm(normal, axis=1)
-        out = (sheet.normals[:-1, :-1] + sheet.normals[1:, 1:]).reshape(-1, 3)
-        normal *= np.sign(np.einsum("ni,ni->n", normal, out))[:, None]
-        whole = area > 1e-3 * area.max()
+        whole = area > 1e-3 * area.max()  # at poles quadrilaterals have hardly an area, and no good normal
         found.append((middle[whole], normal[whole] / area[whole, None], area[whole]))
     return found

@@ -80,6 +80,7 @@ def windway_cut(window: Opening, voicing: Voicing, piece: Mouthpiece | None) -> 
     middle = window.center - window.height / 2 * window.forward + (edge + voicing.exit_rise_mm * MM) * window.axis
     slope, back, out = np.deg2rad(voicing.windway_slope_deg), -window.forward, window.axis
     if slope:
+        # Turned about the window's width: the way back rises, so that the way to the window comes down.
         back, out = np.cos(slope) * back + np.sin(slope) * out, np.cos(slope) * out - np.sin(slope) * back
     return WindwayCut(
         middle,
@@ -135,9 +136,10 @@ def mouthpiece_wall(window: Opening, voicing: Voicing, piece: Mouthpiece | None,
     width = cut.at_exit[0] + 2 * sizes.sides * MM
     low = -cut.at_exit[1] / 2 - sizes.floor * MM
     if sizes.roof is None:
+        # At the middle and near both sides, for the body curves down beside its middle line.
         beside = [cut.exit + START * cut.back + share * width * cut.across for share in (-0.4, 0.0, 0.4)]
         high = min(_height(body, place, cut.out) for place in beside) - UNDER
-        high = max(high, cut.at_exit[1] / 2 + UNDER)
+        high = max(high, cut.at_exit[1] / 2 + UNDER)  # never into the windway itself
     else:
         high = cut.at_exit[1] / 2 + sizes.roof * MM
     # Along runs with the breath, as in every wall: from the lips at -length to just behind the exit, all of it behind
@@ -147,6 +149,7 @@ def mouthpiece_wall(window: Opening, voicing: Voicing, piece: Mouthpiece | None,
         (-cut.length, sizes.width * MM, sizes.height * MM, 0.0, SQUARE),
         (start, width, high - low, (high + low) / 2, SQUARE),
     )
+    # Both turned about, so that the frame stays right-handed with y along the breath.
     frame = np.stack([-cut.across, -cut.back, cut.out], axis=1)
     turn, tilt, roll = angles_of(frame)
     x, y, z = cut.exit.tolist()
@@ -173,12 +176,14 @@ def angles_of(frame: np.ndarray) -> tuple[float, float, float]:
     # Where its far end points straight up or down, turn and roll are about the same axis: all is put down to roll.
     if level < 1e-9:
         return 0.0, 90.0 * float(np.sign(fz)), float(np.degrees(np.arctan2(up[0], -np.sign(fz) * up[1])))
+    # Read off the middle column, where y comes to lie: (sin turn cos tilt, cos turn cos tilt, sin tilt).
     turn, tilt = np.arctan2(fx, fy), np.arctan2(fz, level)
     return float(np.degrees(turn)), float(np.degrees(tilt)), float(np.degrees(np.arctan2(-side, up[2])))
 
 
 def stands_out(cut: WindwayCut, body: Coat) -> float:
     """Distance of the lips beyond the body along the windway, m; negative where they are still within it."""
+    # Far enough back to be out of any body that it could carry.
     steps = np.linspace(0.0, 1.0, 401) * max(2 * cut.length, 0.08)
     inside = body.level(cut.exit + steps[:, None] * cut.back) < 0
     out = np.flatnonzero(~inside)
@@ -187,6 +192,7 @@ def stands_out(cut: WindwayCut, body: Coat) -> float:
 
 def breaks_out(cut: WindwayCut, clay: Coat, count: int = 60) -> Iterator[tuple[str, float]]:
     """Places where the windway's floor or roof lies out of the clay: its name, and the distance from the lips, m."""
+    # Not at the exit, where it opens into the window, nor at the lips.
     places = np.linspace(2 * START, cut.length - START, count)
     corners = np.stack([cut.corners(s) for s in places])
     bare = clay.level(corners.reshape(-1, 3)).reshape(count, 4) >= 0
@@ -216,5 +222,6 @@ def windway_clay(
     within = np.flatnonzero((deep > 0).any(axis=1))
     if not len(within):
         return None
+    # The thinnest of four edges at each place, and of these the thinnest place, of those with any clay at all.
     n = within[deep[within].min(axis=1).argmin()]
     return float(deep[n].min()), float(cut.length - places[n])

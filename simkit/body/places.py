@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from scipy.optimize import brentq
@@ -22,23 +21,18 @@ class Place:
 
     def on(self, wall: Wall) -> tuple[np.ndarray, np.ndarray]:
         """The wall point there and the unit normal out of the air; ValueError where the axis is not in the air."""
-        point, normal = _found(self, wall)
-        return point.copy(), normal.copy()
-
-
-@lru_cache(maxsize=512)
-def _found(place: Place, wall: Wall) -> tuple[np.ndarray, np.ndarray]:
-    _, direction = wall.axis
-    right = vector_product(direction, UP)
-    angle = np.deg2rad(place.around_deg)
-    (start,) = wall.middle(np.array([place.along]))
-    point = cast(wall, start, np.cos(angle) * UP + np.sin(angle) * right)
-    if point is None:
-        low, high = axis_span(wall)
-        raise ValueError(
-            f"a place whose point on the middle line is in the air, between {1e3 * low:.4g} and {1e3 * high:.4g}"
-        )
-    return point, normals(wall, point)[0]
+        _, direction = wall.axis
+        right = vector_product(direction, UP)
+        angle = np.deg2rad(self.around_deg)
+        (start,) = wall.middle(np.array([self.along]))
+        # 0 on top, 90 to the right, seen from the mouth end.
+        point = cast(wall, start, np.cos(angle) * UP + np.sin(angle) * right)
+        if point is None:
+            low, high = axis_span(wall)
+            raise ValueError(
+                f"a place whose point on the middle line is in the air, between {1e3 * low:.4g} and {1e3 * high:.4g}"
+            )
+        return point, normals(wall, point)[0]
 
 
 def axis_span(wall: Wall, count: int = 2001) -> tuple[float, float]:
@@ -56,6 +50,7 @@ def axis_span(wall: Wall, count: int = 2001) -> tuple[float, float]:
     def at(t: float) -> float:
         return float(wall.level(wall.middle(np.array([t])))[0])
 
+    # Samples tell where; the ends themselves to the last digit, rounded to nanometres for messages.
     low, high = brentq(at, s[first - 1], s[first]), brentq(at, s[last], s[last + 1])
     return round(low, 9) + 0.0, round(high, 9)
 
@@ -68,8 +63,9 @@ def tangent_frame(wall: Wall, axis: np.ndarray, forward_deg: float) -> np.ndarra
     _, along = wall.axis
     right = vector_product(along, UP)
     angle = np.deg2rad(forward_deg)
+    # The way asked for, laid into the tangent plane.
     way = np.cos(angle) * along + np.sin(angle) * right
     forward = way - (way @ axis) * axis
-    if np.linalg.norm(forward) < 0.2:
+    if np.linalg.norm(forward) < 0.2:  # within 12 degrees of the normal: no way along the wall
         raise ValueError("a direction that runs along the wall there, not into it")
     return vector_product(axis, forward / np.linalg.norm(forward))

@@ -68,7 +68,7 @@ class PrintedPart:
 
     def stl(self) -> bytes:
         """Binary STL file in millimetres: 80 bytes of title, the count, then normal and corners of each triangle."""
-        corners = (1e3 * self.points[self.triangles]).astype("<f4")
+        corners = (1e3 * self.points[self.triangles]).astype("<f4")  # single precision is STL's own
         facets = np.zeros(len(corners), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("pad", "<u2")])
         facets["corners"] = corners
         facets["normal"] = _unit(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]))
@@ -87,6 +87,7 @@ def pieces(body: Body, scale: float = 1.0, seam: Seam | None = None) -> tuple[Pr
     log.info("making the solids")
     with kernel.session() as gmsh:
         forms, block, halves = _solids(gmsh, body, scale, seam.square_to, cut_at)
+        # The block is meshed with them only so that the halves' volume has something exact to be held against.
         *skins, _ = _skins(gmsh, (*forms, *halves, block), body, scale)
     steps = [_step(chamber, scale, name) for chamber, name in zip(body.chambers, names, strict=False)]
     steps += ["", ""]
@@ -112,7 +113,7 @@ def seam_place(body: Body, seam: Seam) -> float:
     if low >= high:
         raise SeamError(f"another direction: no one cut square to {seam.square_to} meets the air of every chamber")
     at = (low + high) / 2 if seam.at is None else seam.at
-    margin = 0.02 * (high - low)
+    margin = 0.02 * (high - low)  # a cut that grazes a chamber's end leaves no half to hold
     if not low + margin <= at <= high - margin:
         raise SeamError(
             f"a cut through the air of every chamber, from {1e3 * (low + margin):.4g} to {1e3 * (high - margin):.4g}"
@@ -151,12 +152,15 @@ def _solids(gmsh: Any, body: Body, scale: float, square_to: str, at: float) -> t
         coats = [scaled(wall.solid(coat.offset), scale) for wall in solids]
         blocks = [(3, build_open(gmsh, coat)) for coat in coats]
         block = occ.fuse(blocks[:1], blocks[1:])[0] if len(blocks) > 1 else blocks
+        # Originals are kept: the forms and the block are wanted too.
         clay = occ.cut(block, [(3, tag) for tag in forms], removeObject=False, removeTool=False)[0]
         occ.synchronize()
         box = np.array(gmsh.model.getBoundingBox(3, block[0][1])).reshape(2, 3) + np.array([[-10.0], [10.0]])
-        first, second = (_half_space(occ, box, *side) for side in _sides(square_to, scale * at))
+        # The box that ends at the seam, then the one that begins there: lower coordinates first, as in `SEAMS`.
+        first, second = (_half_space(occ, box, SEAMS[square_to][0], end, 1e3 * scale * at) for end in (1, 0))
         halves = [occ.intersect(occ.copy(clay), [first])[0], occ.intersect(clay, [second])[0]]
         occ.synchronize()
+        # One solid, and one shell of faces: not two that touch, and no cavity left closed.
         whole = [len(half) == 1 and len(occ.getSurfaceLoops(half[0][1])[0]) == 1 for half in halves]
     except Exception as failure:  # gmsh raises bare Exception only
         raise MeshError("the solids", 1e3 * _size(body), f"make the shape simpler ({failure})") from failure
@@ -184,13 +188,8 @@ def scaled(solid: Solid, factor: float) -> Solid:
     raise AssertionError(f"no such solid: {solid}")
 
 
-def _sides(square_to: str, at: float) -> tuple[tuple[int, int, float], tuple[int, int, float]]:
-    """Both sides of the seam: which coordinate, which end of the box moves to the seam, and where it is, mm."""
-    axis = SEAMS[square_to][0]
-    return (axis, 1, 1e3 * at), (axis, 0, 1e3 * at)
-
-
 def _half_space(occ: Any, box: np.ndarray, axis: int, end: int, at: float) -> tuple[int, int]:
+    """The part of a box up to a plane (`end` 1) or from it on (0), mm."""
     corners = box.copy()
     corners[end, axis] = at
     return 3, occ.addBox(*corners[0], *(corners[1] - corners[0]))
@@ -234,6 +233,7 @@ def _untrue(volumes: list[float], exact: list[float]) -> str:
 
 def enclosed(points: np.ndarray, triangles: np.ndarray) -> float:
     """The volume inside closed triangles that face outwards, m^3, by the divergence theorem."""
+    # About their middle: less is lost to cancellation than about a far origin.
     a, b, c = (points[triangles[:, k]] - points.mean(axis=0) for k in range(3))
     return float(np.einsum("ni,ni->", a, np.cross(b, c))) / 6
 
@@ -245,10 +245,13 @@ def facing_out(points: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, n
     so that none does, beginning with the first; then all of them, if they enclose less than nothing.
     """
     edges = np.sort(triangles[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+    # Whether each triangle runs along the edge from the lower node to the higher.
     ahead = (triangles[:, [0, 1, 2]] < triangles[:, [1, 2, 0]]).ravel()
     order = np.lexsort(edges.T)
+    # Sorted, an edge of two triangles stands beside its other.
     pairs = order.reshape(-1, 2) if len(order) % 2 == 0 else np.zeros((0, 2), int)
     first, second = edges[pairs[:, 0]], edges[pairs[:, 1]]
+    # One triangle alone at an edge, or more than two.
     if not len(pairs) or (first != second).any() or (first[1:] == first[:-1]).all(axis=1).any():
         raise MeshError("the solids", 0.0, "make the shape simpler: its triangles do not close")
     same_way = ahead[pairs[:, 0]] == ahead[pairs[:, 1]]
@@ -261,7 +264,7 @@ def facing_out(points: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, n
     parts, label = connected_components(graph, directed=False)
     if parts != 2:
         raise MeshError("the solids", 0.0, "make the shape simpler: its triangles are in several parts or one-sided")
-    turned = label[:count] != label[0]
+    turned = label[:count] != label[0]  # two parts: all as they are, and all turned
     triangles = np.where(turned[:, None], triangles[:, ::-1], triangles)
     return points, triangles if enclosed(points, triangles) > 0 else triangles[:, ::-1]
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal, NamedTuple, get_args
 
 from pydantic import AfterValidator, Field
 
-from simkit.pitch import NoteNameError, note
+from simkit.pitch import note
 from simkit.vessel.further_ducts import Duct
 from simkit.vessel.part import WRONG, Clash, Part, items, table
 from simkit.vessel.shapes import Shape
@@ -25,6 +25,7 @@ from simkit.vessel.values import (
     TextRule,
     Thickness,
     as_number,
+    read_by,
 )
 
 Finger = Literal[
@@ -135,12 +136,7 @@ class Hole(Part):
         yield from _without_way(known)
 
 
-def _is_note(text: str) -> bool:
-    try:
-        note(text)
-    except NoteNameError:
-        return False
-    return True
+_is_note = read_by(note)
 
 
 class Note(Part):

@@ -7,9 +7,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from simkit.pitch import NoteNameError, tonic_of
+from simkit.pitch import tonic_of
 from simkit.vessel.part import Clash, Part
-from simkit.vessel.values import NumberRange, Percent, Radius, Size, Table, TextRule, Thickness, as_number
+from simkit.vessel.values import NumberRange, Percent, Radius, Size, Table, TextRule, Thickness, as_number, read_by
 
 # The ranges of temperature, pressure and carbon dioxide are those that `simkit.air` answers for.
 Pressure = Annotated[float, NumberRange(60_000, 110_000)]
@@ -60,20 +60,12 @@ class Hand(Part):
     span_mm: Size | None = None
 
 
-def _is_tonic(text: str) -> bool:
-    try:
-        tonic_of(text)
-    except NoteNameError:
-        return False
-    return True
-
-
 class Scale(Part):
     """The scale to which the notes are tuned."""
 
     a4_hz: Annotated[float, NumberRange(300, 600)] = 440.0
     temperament: Literal["equal", "just", "pythagorean"] = "equal"
-    tonic: Annotated[str, TextRule("a letter A to G, # or b if any, such as C, F# or Bb", _is_tonic)] = "C"
+    tonic: Annotated[str, TextRule("a letter A to G, # or b if any, such as C, F# or Bb", read_by(tonic_of))] = "C"
 
 
 class Clay(Part):

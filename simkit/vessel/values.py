@@ -87,6 +87,19 @@ class TextRule:
         return core_schema.no_info_plain_validator_function(self.read)
 
 
+def read_by(reader: Callable[[str], object]) -> Callable[[str], bool]:
+    """Rule of a text that is all right where `reader` raises no ValueError."""
+
+    def accepts(text: str) -> bool:
+        try:
+            reader(text)
+        except ValueError:
+            return False
+        return True
+
+    return accepts
+
+
 class RowOf:
     """Marks a NamedTuple as a row of a design file: a list with one number for each column.
 

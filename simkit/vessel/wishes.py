@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from simkit.errors import Fault, InputError
 from simkit.pitch import NoteNameError, Pitch, note, scale, within
@@ -98,7 +99,7 @@ class WishedRange:
     scale: str
     lowest: str
     highest: str
-    chambers: int
+    chambers: int = 3
     overlap: int = 0
     fingertip_mm: float = 17.0
     wall_mm: float = 4.5
@@ -108,30 +109,19 @@ class WishedRange:
     drone: str | None = None
 
     @classmethod
-    def read(
-        cls,
-        scale: str,
-        ends: Sequence[str],
-        chambers: int = 3,
-        overlap: int = 0,
-        fingertip_mm: float = 17.0,
-        box_mm: tuple[float, float, float] | None = None,
-        mass_g: float | None = None,
-        wall_mm: float = 4.5,
-        shrinkage_percent: float = 11.0,
-        drone: str | None = None,
-    ) -> WishedRange:
-        """A wish as a command's options have it; `ends` are the lowest and the highest note.
+    def read(cls, scale: str, ends: Sequence[str], **sizes: Any) -> WishedRange:
+        """A wish as a command's options have it; `ends` are the lowest and the highest note, `sizes` the other fields.
 
         >>> WishedRange.read("C major", ["A3", "E6"]).highest
         'E6'
         """
         if len(ends) != 2:
             raise InputError([Fault.of("ends", " ".join(ends), 'the lowest and the highest note, such as "A3 E6"')])
-        if mass_g is not None and not mass_g > 0:
-            raise InputError([Fault.of("mass_g", mass_g, "more than 0")])
-        low, high = ends
-        return cls(scale, low, high, chambers, overlap, fingertip_mm, wall_mm, box_mm, mass_g, shrinkage_percent, drone)
+        lowest, highest = ends
+        wish = cls(scale, lowest, highest, **sizes)
+        if wish.mass_g is not None and not wish.mass_g > 0:
+            raise InputError([Fault.of("mass_g", wish.mass_g, "more than 0")])
+        return wish
 
     @property
     def pitches(self) -> tuple[Pitch, ...]:

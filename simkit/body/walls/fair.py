@@ -34,18 +34,23 @@ def fair(x: np.ndarray, values: np.ndarray) -> PPoly:
 
 def _nearest(x: np.ndarray, values: np.ndarray, chord: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Slopes and second derivatives (n,) at the rows; unknowns and steps are counted in the mean step between rows."""
+    # Counted in steps, slopes and second derivatives are of one size, and the energy's matrix is well conditioned.
     n, unit = len(x), (x[-1] - x[0]) / (len(x) - 1)
     step, rise = np.diff(x) / unit, np.diff(values)
     plain = CubicSpline(x, values)
     wished = np.concatenate([plain(x, 1) * unit, plain(x, 2) * unit**2])
     before, after = np.concatenate([chord[:1], chord]) * unit, np.concatenate([chord, chord[-1:]]) * unit
     most = _STEEPEST * np.minimum(np.abs(before), np.abs(after))
+    # Beside equal rows both vanish; in a least row the slope alone.
     straight = most == 0
     still = straight | ((before < 0) & (after > 0))
+    # In a greatest row the slope that the plain spline has there, within bounds: its overshoot and the side of it.
     over = np.where((before > 0) & (after < 0), np.clip(wished[:n], -most, most), 0.0)
 
+    # Values at the rows are held, so that the energy is a form in slopes and second derivatives, q, alone.
     energy, rows, least = np.zeros((2 * n, 2 * n)), [np.zeros((0, 2 * n))], [np.zeros(0)]
     for j, h in enumerate(step):
+        # Hermite's data over [0, 1]: slopes times h, second derivatives times h^2; third ones squared go as 1/h^5.
         own, scale = [j, j + 1, n + j, n + j + 1], np.array([h, h, h * h, h * h])
         energy[np.ix_(own, own)] += _ENERGY / h**5 * np.outer(scale, scale)
         sign = np.sign(rise[j])
@@ -58,6 +63,7 @@ def _nearest(x: np.ndarray, values: np.ndarray, chord: np.ndarray) -> tuple[np.n
             rows.append(block)
             least.append(-sign * bounds[:, 0] * rise[j])
     for i in np.flatnonzero((before > 0) & (after < 0)):
+        # -most <= slope <= most, on the side of the overshoot, and curved downward.
         block = np.zeros((4, 2 * n))
         block[:, i] = 1.0, -1.0, np.sign(over[i]), 0.0
         block[3, n + i] = -1.0
@@ -65,6 +71,7 @@ def _nearest(x: np.ndarray, values: np.ndarray, chord: np.ndarray) -> tuple[np.n
         least.append(np.array([-most[i], -most[i], 0.0, 0.0]))
     free = ~np.concatenate([still, straight])
     found = np.zeros(2 * n)
+    # What is held at zero was wished otherwise: by the cross terms that moves the best of what is free.
     held = energy[np.ix_(free, ~free)] @ wished[~free]
     found[free] = _least_distance(
         energy[np.ix_(free, free)], wished[free], held, np.concatenate(rows)[:, free], np.concatenate(least)
@@ -81,16 +88,19 @@ def _least_distance(
     most = short.max(initial=0.0)
     if most <= 1e-12 * np.abs(least).max(initial=0.0):
         return best
+    # In y = L'(q - best) it is the least |y| with G' y >= short: their problem LDP, its dual solved as a non-negative
+    # least-squares problem. Scaled by the largest violation, so that the last row counts like the others.
     L = np.linalg.cholesky(E)
     G = np.linalg.solve(L, A.T)
     system, target = np.concatenate([G, short[None] / most]), np.concatenate([np.zeros(len(G)), [1.0]])
     dual, _ = nnls(system, target, maxiter=100 * len(least))
-    off = system @ dual - target
+    off = system @ dual - target  # the residual: y is all but its last entry over minus that
     return np.asarray(best - np.linalg.solve(L.T, off[:-1] / off[-1] * most))
 
 
 def _slopes_of_one() -> np.ndarray:
     """Coefficients of the slope of a quintic over [0, 1], degree 4 in Bernstein's form, by (rise, d0, d1, s0, s1)."""
+    # Bernstein's coefficients of the quintic with value 0 at 0 and `rise` at 1: c1 = d0/5, c2 = 2 d0/5 + s0/20.
     control = np.zeros((6, 5))
     control[3:, 0] = 1.0
     control[1:3, 1], control[2, 3] = (0.2, 0.4), 0.05
@@ -104,6 +114,7 @@ def _parts(pieces: int) -> np.ndarray:
     for low, high in ((n / pieces, (n + 1) / pieces) for n in range(pieces)):
         for highs in range(5):
             B = np.eye(5)
+            # De Casteljau's steps, each with a t of its own; low and high alone give coefficients of the part between.
             for t in [low] * (4 - highs) + [high] * highs:
                 B = (1 - t) * B[:-1] + t * B[1:]
             rows.append(B[0])
@@ -112,7 +123,8 @@ def _parts(pieces: int) -> np.ndarray:
 
 def _energy() -> np.ndarray:
     """Integrals over [0, 1] of products of third derivatives, by (d0, d1, s0, s1): (4, 4)."""
-    u, w = np.polynomial.legendre.leggauss(3)
+    u, w = np.polynomial.legendre.leggauss(3)  # exact to degree 5; products of third derivatives have degree 4
+    # Value, slope and second derivative at 0, then at 1; one of the four is 1 in each.
     shapes = np.eye(6)[[1, 4, 2, 5]].reshape(4, 2, 3)
     third = np.stack([BPoly.from_derivatives([0.0, 1.0], shape).derivative(3)((u + 1) / 2) for shape in shapes])
     return np.asarray((third * w / 2) @ third.T)

@@ -21,6 +21,7 @@ def harmonics(x: Any, y: Any, z: Any, degree: int) -> list[Any]:
             if m == 0:
                 values.append(current)
             else:
+                # cos^2 and sin^2 are 1/2 on the mean: the root of two keeps the mean square at 1.
                 values += [current * cosine[m] * np.sqrt(2.0), current * sine[m] * np.sqrt(2.0)]
     return values
 
@@ -51,7 +52,7 @@ def _turned(x: Any, y: Any, degree: int) -> tuple[list[Any], list[Any]]:
     cosine, sine = [x * 0.0 + 1.0], [x * 0.0]
     for _ in range(degree):
         c, s = cosine[-1], sine[-1]
-        cosine.append(x * c - y * s)
+        cosine.append(x * c - y * s)  # (x + iy)^(m+1) = (x + iy)(c + is)
         sine.append(x * s + y * c)
     return cosine, sine
 
@@ -59,10 +60,12 @@ def _turned(x: Any, y: Any, degree: int) -> tuple[list[Any], list[Any]]:
 def _legendre(z: Any, m: int, degree: int) -> Iterator[Any]:
     """The Legendre functions of order m over sin^m, of degrees m to `degree`, scaled."""
     previous: Any = None
+    # P_m^m over sin^m is a constant.
     current = (z * 0.0 + 1.0) * np.sqrt(np.prod([(2 * j + 1) / (2 * j) for j in range(1, m + 1)]))
     yield current
     for l in range(m + 1, degree + 1):  # noqa: E741 - the letter of the field
         a = np.sqrt((4 * l * l - 1) / (l * l - m * m))
+        # a_l/a_(l-1) of the three-term rule, once two degrees are there to start from.
         b = np.sqrt(((l - 1) ** 2 - m * m) / (4 * (l - 1) ** 2 - 1)) if l > m + 1 else 0.0
         step = z * current * a
         previous, current = current, step - previous * (a * b) if b else step
@@ -81,7 +84,9 @@ def smoothed(
     """`fitted` for any weight of smoothness, the mean square of the sphere's Laplacian over its largest factor."""
     basis = np.stack(harmonics(directions[:, 0], directions[:, 1], directions[:, 2], degree), axis=1)
     weights = weights / weights.sum()
+    # Degree n of each harmonic, in the order of `harmonics`: for each m all degrees, twice but for m = 0.
     orders = np.array([n for m in range(degree + 1) for n in range(m, degree + 1) for _ in range(1 + (m > 0))])
+    # The Laplacian on the sphere multiplies a harmonic by -n(n + 1); over the largest, so that `weight` has no unit.
     rough = np.diag((orders * (orders + 1.0) / (degree * (degree + 1.0))) ** 2)
     weighted = basis * weights[:, None]
     # The basis is near orthonormal under the weights, so the normal equations lose nothing here.

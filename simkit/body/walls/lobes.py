@@ -11,6 +11,7 @@ from scipy.sparse.csgraph import connected_components
 
 from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.primitives import Sheet, Solid, Union
+from simkit.body.walls.rings import unit_rings
 from simkit.body.walls.wall import Wall, box_around, newton_foot
 
 
@@ -36,9 +37,7 @@ class _Lobe(Wall):
         return 4 / 3 * np.pi * float(np.prod(self.half))
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
-        t, phi = np.linspace(0, np.pi, 12 * fine + 1)[:, None], np.linspace(0, 2 * np.pi, 24 * fine + 1)[None, :]
-        unit = np.stack([np.sin(t) * np.sin(phi), -np.cos(t) + 0 * phi, np.sin(t) * np.cos(phi)], axis=-1)
-        unit[:, -1], unit[0], unit[-1] = unit[:, 0], unit[0, 0], unit[-1, 0]
+        unit = unit_rings(12 * fine, 24 * fine)
         out = unit / self.half
         return (Sheet(self.center + unit * self.half, out / np.linalg.norm(out, axis=-1, keepdims=True)),)
 
@@ -83,6 +82,7 @@ class LobesWall(Wall):
     def groups(self) -> int:
         """Number of separate bodies of air that the lobes form; 1 for a chamber."""
         clouds = [lobe.sheets(2)[0].points.reshape(-1, 3) for lobe in self.lobes]
+        # Lobes meet where the surface or the middle of one lies within the other.
         touch = [
             [bool((b.level(cloud) < 0).any() or (b.level(np.array([a.center])) < 0).any()) for b in self.lobes]
             for a, cloud in zip(self.lobes, clouds, strict=True)
@@ -93,6 +93,7 @@ class LobesWall(Wall):
     def volume(self) -> float:
         """Union of the lobes' chords over a grid of lines up, midpoint rule; right to about 1e-5."""
         (x0, y0, _), (x1, y1, _) = self.box
+        # A grid over the box's plan; each line's chord through a lobe is known exactly, so only the plan is discrete.
         count = 800
         x = x0 + (x1 - x0) * (np.arange(count) + 0.5) / count
         y = y0 + (y1 - y0) * (np.arange(count) + 0.5) / count
@@ -111,15 +112,12 @@ class LobesWall(Wall):
         total = 0.0
         for lobe in self.lobes:
             middles, facets = lobe.sheets(10)[0].facets
-            total += float(np.linalg.norm(facets[self._outside_others(lobe, middles)], axis=1).sum())
+            for other in self.lobes:
+                if other is not lobe:
+                    free = other.level(middles) > 0
+                    middles, facets = middles[free], facets[free]
+            total += float(np.linalg.norm(facets, axis=1).sum())
         return total
-
-    def _outside_others(self, lobe: _Lobe, points: np.ndarray) -> np.ndarray:
-        free = np.ones(len(points), bool)
-        for other in self.lobes:
-            if other is not lobe:
-                free &= other.level(points) > 0
-        return free
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
         """All lobes whole; the parts inside other lobes are not wall (`on_wall` tells them apart)."""
@@ -130,9 +128,11 @@ class LobesWall(Wall):
         feet = np.array([lobe.nearest(points) for lobe in self.lobes])
         gaps = np.linalg.norm(feet - points, axis=2)
         size = np.ptp(self.box, axis=0).max()
+        # A foot inside another lobe is no wall: those rank behind all that are free.
         buried = np.array([self.level(f) < -1e-9 * size for f in feet])
         best = np.where(buried, gaps + size, gaps).argmin(axis=0)
         foot = feet[best, np.arange(len(points))]
+        # Where the nearest foot is buried, the seam may be nearer than any foot that is free.
         lost = np.flatnonzero(buried[gaps.argmin(axis=0), np.arange(len(points))])
         if len(lost):
             seam = self._seam(points[lost], feet[:, lost], gaps[:, lost])
@@ -144,11 +144,12 @@ class LobesWall(Wall):
         """Points (n, 3) where the two nearest lobes meet, by projecting on one after the other."""
         order = np.argsort(gaps, axis=0)
         q = feet[order[0], np.arange(len(points))]
+        # Alternating projection; two ellipsoids cross steeply enough that forty turns are to rounding.
         for turn in range(40):
             for i, lobe in enumerate(self.lobes):
                 mine = order[turn % 2] == i
                 if mine.any():
-                    q[mine] = newton_foot(lobe, q[mine], q[mine])
+                    q[mine] = newton_foot(lobe, q[mine], q[mine])  # here straight down onto the lobe
         return q
 
     def solid(self, offset: float = 0.0) -> Solid:
@@ -166,6 +167,7 @@ def _union_length(low: np.ndarray, high: np.ndarray) -> np.ndarray:
     """Length of the union of intervals [low, high] along the first axis."""
     order = np.argsort(low, axis=0)
     low, high = np.take_along_axis(low, order, axis=0), np.take_along_axis(high, order, axis=0)
+    # By rising start: only what lies beyond the furthest end so far is new.
     reach = low[0]
     total = np.zeros_like(reach)
     for a, b in zip(low, high, strict=True):

@@ -53,6 +53,7 @@ class Curves:
         value = self.c[0].take(piece, axis=1)
         first, half = np.zeros_like(value), np.zeros_like(value)
         for each in self.c[1:]:
+            # Horner's rule for p''/2, p' and p, in this order: each takes up the next one as it was before the step.
             half *= t
             half += first
             first *= t
@@ -64,7 +65,7 @@ class Curves:
 
     def _local(self, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Place of y (n,) on its piece, m, and the piece's number, (n,) each."""
-        piece = self.x[1:-1].searchsorted(y, side="right")
+        piece = self.x[1:-1].searchsorted(y, side="right")  # inner breaks only, so the end pieces go on
         return y - self.x[piece], piece
 
 
@@ -73,6 +74,7 @@ def over(b: Jet, a: Jet) -> Jet:
     nil = a[0] == 0
     if nil.any():
         a, b = ((np.where(nil, each[1], each[0]), np.where(nil, 0.0, each[1]), each[2] * ~nil) for each in (a, b))
+    # From b = q a: b' = q' a + q a', b'' = q'' a + 2 q' a' + q a''.
     q = b[0] / a[0]
     dq = (b[1] - q * a[1]) / a[0]
     return q, dq, (b[2] - 2 * dq * a[1] - q * a[2]) / a[0]
@@ -88,7 +90,7 @@ def root(a: Jet, least: float) -> Jet:
     more = a[0] >= least
     value, first, second = a if more.all() else (np.where(more, each, 0.0) for each in a)
     r = np.sqrt(np.maximum(value, least))
-    dr = first / (2 * r)
+    dr = first / (2 * r)  # from r^2 = a
     return r, dr, (second - 2 * dr * dr) / (2 * r)
 
 
@@ -102,6 +104,7 @@ def side_level(points: np.ndarray, section: tuple[Jet, Jet, Jet, Jet], scale: fl
     x, w = points[:, 0], points[:, 2] - rise
     least = (TOO_SMALL * scale) ** 2
     inverse = 1 / ratio
+    # a/b, and its derivatives, from those of b/a.
     dinverse = -dratio * inverse * inverse
     ddinverse = -(2 * dratio * dinverse + ddratio * inverse) * inverse
     # Each as (value, along the own axis, along y, and the second derivatives own own, own y, y y).
@@ -118,6 +121,7 @@ def side_level(points: np.ndarray, section: tuple[Jet, Jet, Jet, Jet], scale: fl
     half = n / 2, dn / 2, ddn / 2
     a, a_x, a_y, a_xx, a_xy, a_yy = _power(across, half, scale)
     b, b_z, b_y, b_zz, b_zy, b_yy = _power(upward, half, scale)
+    # By logarithms u^n + v^n neither over- nor underflows far out or at n = 20; p and q are the shares of both.
     both = np.logaddexp(a, b)
     p = np.exp(a - both)
     q = np.exp(b - both)
@@ -137,7 +141,7 @@ def side_level(points: np.ndarray, section: tuple[Jet, Jet, Jet, Jet], scale: fl
     t_zy = m * (q * b_zy - pq * b_z * d_y) + dm * q * b_z
     t_yy = m * s_yy + 2 * dm * s_y + ddm * both
     e = np.exp(m * both) * (scale / 2)
-    out = 1 / (2 * scale)
+    out = 1 / (2 * scale)  # a b/scale^2 times scale/2
     return Taylor(
         e - square * out,
         [e * t_x, e * t_y - dsquare * out, e * t_z],

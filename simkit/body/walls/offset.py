@@ -30,6 +30,7 @@ class OffsetWall(Wall):
         """Distance from the surface, m (n,); far from it only about, from points all over the wall."""
         points = np.atleast_2d(np.asarray(points, float))
         inside = self.wall.level(points) < 0
+        # First by points all over the wall; where that is near enough to matter, by the foot itself.
         apart, _ = self._cloud.query(points)
         level = np.where(inside, -apart, apart) - self.by
         near = np.flatnonzero(~inside & (np.abs(level) < _NEAR * np.ptp(self.wall.box, axis=0).max()))
@@ -46,15 +47,15 @@ class OffsetWall(Wall):
         points = np.atleast_2d(np.asarray(points, float))
         foot = project(self.wall, points)
         n = normals(self.wall, foot)
+        # Signed along the normal, so that it is smooth through the wall.
         away = np.einsum("ni,ni->n", points - foot, n)
         k1, k2, e1 = curvatures(self.wall, foot)
         e2 = np.cross(n, e1)
+        # Past the centre of curvature (1 + k t < 0) the offset folds: its curvature is kept finite there.
         first, second = (k / np.maximum(1 + k * away, 1e-3) for k in (k1, k2))
         hessian = first[:, None, None] * e1[:, :, None] * e1[:, None, :]
         hessian = hessian + second[:, None, None] * e2[:, :, None] * e2[:, None, :]
-        rows = [[hessian[:, i, j] for j in range(3)] for i in range(3)]
-        pairs = [rows[i][j] for i, j in ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))]
-        return Taylor(away - self.by, [n[:, i] for i in range(3)], pairs)
+        return Taylor.of(away - self.by, n, hessian)
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
         foot = project(self.wall, points)
@@ -73,7 +74,7 @@ class OffsetWall(Wall):
         """Volume, m3: V + A t + M t^2 + 4 pi t^3/3, M the integral of the mean curvature (Steiner 1840 [memory])."""
         points, weights = _areas(self.wall)
         k1, k2, _ = curvatures(self.wall, points)
-        mean = float(weights @ (k1 + k2) / 2)
+        mean = float(weights @ (k1 + k2) / 2)  # 4 pi R for a ball, whose area grows by 8 pi R t
         return self.wall.volume + self.wall.area * self.by + mean * self.by**2 + 4 / 3 * np.pi * self.by**3
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:

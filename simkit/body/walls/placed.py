@@ -30,11 +30,13 @@ class PlacedWall(Wall):
     def turn(self) -> np.ndarray:
         """Rotation matrix (3, 3) from the chamber's frame to the body's."""
         c, s = np.cos(np.deg2rad(self.turn_deg)), np.sin(np.deg2rad(self.turn_deg))
+        # Clockwise seen from above: y, the way along, turns towards x, the right.
         turned = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
         if self.is_upright:
             return turned
         (a, b), (p, q) = ((np.cos(angle), np.sin(angle)) for angle in np.deg2rad([self.tilt_deg, self.roll_deg]))
         tilted = np.array([[1.0, 0.0, 0.0], [0.0, a, -b], [0.0, b, a]])
+        # The matrix at the right acts first: rolled, tilted, then turned.
         return turned @ tilted @ np.array([[p, 0.0, q], [0.0, 1.0, 0.0], [-q, 0.0, p]])
 
     @property
@@ -45,6 +47,7 @@ class PlacedWall(Wall):
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         r, (u, v, w) = self.turn, self.shift
         x, y, z = x - u, y - v, z - w
+        # The point is taken back by the transposed matrix. Zeros are left out: of Taylor values each product costs.
         if not self.is_upright:
             return self.wall.formula(*(x * r[0, n] + y * r[1, n] + z * r[2, n] for n in range(3)))
         if self.turn_deg == 0:
@@ -62,6 +65,7 @@ class PlacedWall(Wall):
     def box(self) -> np.ndarray:
         if self.turn_deg == 0 and self.is_upright:
             return self.wall.box + self.shift
+        # Of a turned wall only by points on it, a little too small: `roomy_box` allows for that.
         points = np.concatenate([s.points.reshape(-1, 3) for s in self.sheets(2)])
         return np.array([points.min(axis=0), points.max(axis=0)])
 

@@ -27,11 +27,14 @@ class Sheet:
 
     @property
     def facets(self) -> tuple[np.ndarray, np.ndarray]:
-        """Middles (n, 3), m, of the quadrilaterals between its points, and their areas as vectors (n, 3), m2."""
+        """Middles (n, 3), m, of the quadrilaterals between its points, and areas as vectors (n, 3) outward, m2."""
         p = self.points
         a, b, c, d = p[:-1, :-1], p[1:, :-1], p[1:, 1:], p[:-1, 1:]
         # Half the product of the diagonals is the area of any quadrilateral, flat or not.
-        return ((a + b + c + d) / 4).reshape(-1, 3), np.cross(c - a, d - b).reshape(-1, 3) / 2
+        areas = np.cross(c - a, d - b).reshape(-1, 3) / 2
+        # Rings may run either way round, so that the product points in or out: the normals tell.
+        out = (self.normals[:-1, :-1] + self.normals[1:, 1:]).reshape(-1, 3)
+        return ((a + b + c + d) / 4).reshape(-1, 3), areas * np.sign(np.einsum("ni,ni->n", areas, out))[:, None]
 
 
 @dataclass(frozen=True)

@@ -15,9 +15,18 @@ def around(fine: int, base: int = AROUND) -> np.ndarray:
     return np.linspace(0.0, 2.0 * np.pi, base * fine + 1)
 
 
+def unit_rings(rings: int, columns: int) -> np.ndarray:
+    """Unit vectors (rings + 1, columns + 1, 3) from the near pole to the far one, poles and seam closed exactly."""
+    t, phi = np.linspace(0, np.pi, rings + 1)[:, None], np.linspace(0, 2 * np.pi, columns + 1)[None, :]
+    unit = np.stack([np.sin(t) * np.sin(phi), -np.cos(t) + 0 * phi, np.sin(t) * np.cos(phi)], axis=-1)
+    unit[:, -1], unit[0], unit[-1] = unit[:, 0], unit[0, 0], unit[-1, 0]
+    return unit
+
+
 def true_sheet(wall: Wall, points: np.ndarray) -> Sheet:
     """Close the seam and the poles exactly and take the wall's own normals."""
     points[:, -1] = points[:, 0]
+    # sin(pi) is not quite 0: poles come out a ring of 1e-18 m, which has no normal.
     for ring in (0, -1):
         if np.ptp(points[ring], axis=0).max() < 1e-12:
             points[ring] = points[ring, 0]

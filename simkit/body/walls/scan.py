@@ -15,6 +15,7 @@ from scipy.sparse import coo_matrix, diags
 from simkit.body.millimetres import place_words
 from simkit.body.walls.harmonics import fitted, smoothed, summed
 from simkit.body.walls.primitives import ClosedSheets, Sheet, Solid
+from simkit.body.walls.rings import unit_rings
 from simkit.body.walls.triangulated import SurfaceError, Triangles, checked_surface, read_surface
 from simkit.body.walls.wall import Wall, curvatures, normals, on_wall
 
@@ -44,7 +45,7 @@ class ScanWall(Wall):
 
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         x, y, z = ((q - c) / s for q, c, s in zip((x, y, z), self.center, self.stretch, strict=True))
-        length = np.sqrt(x * x + y * y + z * z + 1e-12)
+        length = np.sqrt(x * x + y * y + z * z + 1e-12)  # not 0 at the centre, where there is no way to look
         radius = summed(x / length, y / length, z / length, self.degree, self.coefficients)
         return (length - radius) * float(self.stretch.min())
 
@@ -75,6 +76,7 @@ class ScanWall(Wall):
     @cached_property
     def volume(self) -> float:
         """Integral of r^3/3 over all directions (Gauss in the cosine, trapezium around) times the stretch."""
+        # r^3 has three times the degree of r, 60 at most: exact but for rounding.
         u, w = np.polynomial.legendre.leggauss(60)
         phi = np.arange(120) * 2 * np.pi / 120
         d = np.stack(
@@ -85,6 +87,7 @@ class ScanWall(Wall):
             ]
         )
         r = self._radius(d.reshape(3, -1).T).reshape(60, 120)
+        # int r^3/3 sin(theta) dtheta dphi in the unstretched frame; lengths there are in units of the stretch.
         return float(np.sum(w[:, None] * r**3) / 3 * 2 * np.pi / 120 * np.prod(self.stretch))
 
     def _radius(self, directions: np.ndarray) -> np.ndarray:
@@ -92,14 +95,13 @@ class ScanWall(Wall):
         return np.asarray(summed(x, y, z, self.degree, self.coefficients))
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
-        t, phi = np.linspace(0, np.pi, 24 * fine + 1)[:, None], np.linspace(0, 2 * np.pi, 32 * fine + 1)[None, :]
-        d = np.stack([np.sin(t) * np.sin(phi), -np.cos(t) + 0 * phi, np.sin(t) * np.cos(phi)], axis=-1)
-        d[:, -1], d[0], d[-1] = d[:, 0], d[0, 0], d[-1, 0]
+        d = unit_rings(24 * fine, 32 * fine)
         r = self._radius(d.reshape(-1, 3)).reshape(d.shape[:2])
         points = self.center + d * r[..., None] * self.stretch
         return (Sheet(points, normals(self, points.reshape(-1, 3)).reshape(points.shape)),)
 
     def solid(self, offset: float = 0.0) -> Solid:
+        # Without grooves too tight for it the true offset is the wall moved along its normals.
         if self.filled(offset) is None:
             return super().solid(offset)
         (sheet,) = self.sheets()
@@ -119,9 +121,11 @@ class ScanWall(Wall):
         """
         balls = self.sheets(_BALLS)[0].points.reshape(-1, 3)
         about = balls - self.center
+        # A ray t w meets a ball about b where t = w.b + sqrt((w.b)^2 + offset^2 - |b|^2); the furthest of all is the
+        # outside.
         spare = offset**2 - np.einsum("bi,bi->b", about, about)
         best, which = np.empty(len(ways)), np.empty(len(ways), int)
-        for first in range(0, len(ways), _AT_ONCE):
+        for first in range(0, len(ways), _AT_ONCE):  # all at once would take gigabytes
             along = ways[first : first + _AT_ONCE] @ about.T
             root = along**2 + spare
             reach = np.where(root > 0, along + np.sqrt(np.maximum(root, 0)), -np.inf)
@@ -133,6 +137,7 @@ class ScanWall(Wall):
 @lru_cache(maxsize=8)
 def _filled(wall: ScanWall, offset: float) -> tuple[float, np.ndarray] | None:
     points = on_wall(wall)
+    # The least principal curvature, seen from the air: a groove of the outside is where the wall bulges in.
     if offset <= 0 or curvatures(wall, points)[1].min() >= -1 / offset:
         return None
     out = points + offset * normals(wall, points) - wall.center
@@ -144,7 +149,7 @@ def _filled(wall: ScanWall, offset: float) -> tuple[float, np.ndarray] | None:
 def scan_wall(path: Path, smooth: float = 0.0) -> ScanWall:
     """The wall in a file, smoothed until it leaves the file by `smooth` (m, root mean square) where that is not 0;
     SurfaceError where it cannot be one."""
-    stamp = path.stat().st_mtime_ns if path.is_file() else 0
+    stamp = path.stat().st_mtime_ns if path.is_file() else 0  # a file that was written anew is read anew
     return _scan_wall(path, stamp, smooth)
 
 
@@ -157,6 +162,7 @@ def _scan_wall(path: Path, stamp: int, smooth: float) -> ScanWall:
 def smooth_wall(surface: Triangles, smooth: float = 0.0) -> ScanWall:
     """Fit a closed triangulation; SurfaceError where no point within sees all of it."""
     points, cells = surface
+    # Noise turns single triangles away from any point: evened ones are only asked where to look from.
     center = _viewpoint(_evened(points, cells) if smooth else points, cells)
     stretch = np.ptp(points, axis=0) / 2
     samples, weights = _samples(points, cells)
@@ -173,7 +179,7 @@ def smooth_wall(surface: Triangles, smooth: float = 0.0) -> ScanWall:
     if smooth:
         return _smoothest(fit, q / r[:, None], r, weights, smooth)
     for degree in DEGREES:
-        if degree > DEGREES[0] and (degree + 1) ** 2 > len(samples):
+        if degree > DEGREES[0] and (degree + 1) ** 2 > len(samples):  # more unknowns than data
             break
         wall = fit(fitted(q / r[:, None], r, weights, degree), degree)
         if wall.departure < GOOD_ENOUGH:
@@ -202,6 +208,7 @@ def _smoothest(
     degree = nearest.degree
     if fit(by_weight(10.0**high), degree).misfit <= smooth:
         return fit(by_weight(10.0**high), degree)
+    # Misfit rises with the weight of smoothness, so that one root lies between.
     power = brentq(lambda p: fit(by_weight(10.0**p), degree).misfit - smooth, low, high, xtol=1e-3)
     wall = fit(by_weight(10.0**power), degree)
     return wall if wall.misfit <= 1.01 * smooth else nearest
@@ -210,6 +217,7 @@ def _smoothest(
 def _evened(points: np.ndarray, cells: np.ndarray) -> np.ndarray:
     """Vertices moved to the middle of their neighbours, again and again: triangles that noise has turned face out."""
     edges = np.concatenate([cells[:, [0, 1]], cells[:, [1, 2]], cells[:, [2, 0]]])
+    # Each edge stands in two triangles, once in each direction: a symmetric matrix of neighbours.
     near = coo_matrix((np.ones(len(edges)), edges.T), shape=(len(points), len(points))).tocsr()
     mean = diags(1 / np.asarray(near.sum(axis=1)).ravel()) @ near
     for _ in range(_EVENED):
@@ -225,8 +233,10 @@ def _samples(points: np.ndarray, cells: np.ndarray) -> tuple[np.ndarray, np.ndar
     """
     a, b, c = np.moveaxis(points[cells], 1, 0)
     area = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
+    # So large a triangle against the body's size is no sampling of a round surface.
     large = area > (0.08 * np.ptp(points, axis=0).max()) ** 2
     per_vertex = np.bincount(cells[~large].ravel(), np.repeat(area[~large], 3) / 3, len(points))
+    # The small addition keeps vertices in the fit that belong to large triangles alone.
     samples, weights = [points], [per_vertex + 1e-3 * area.mean()]
     share = [(i / 12, j / 12) for i in range(1, 12) for j in range(1, 12 - i)]
     for s, t in share:
@@ -241,6 +251,7 @@ def _viewpoint(points: np.ndarray, cells: np.ndarray) -> np.ndarray:
     n = np.cross(b - a, c - a)
     n = n / np.maximum(np.linalg.norm(n, axis=1), 1e-30)[:, None]
     size = np.ptp(points, axis=0).max()
+    # Unknowns: the point, then its least distance behind the planes n.x + t <= n.a, to be as large as can be.
     bounds = [*zip(points.min(axis=0), points.max(axis=0), strict=True), (None, size)]
     answer = linprog(
         [0, 0, 0, -1], A_ub=np.column_stack([n, np.ones(len(n))]), b_ub=np.einsum("ni,ni->n", n, a), bounds=bounds

@@ -24,10 +24,11 @@ def _divided(p: PPoly, round_start: bool, round_stop: bool) -> PPoly:
     """p/(y - first) on the first piece and p/(last - y) on the last where p falls to zero there."""
     c = p.c.copy()
     if round_start:
+        # On its own piece p is a polynomial in y - first without a constant: divided, every power falls by one.
         c[:, 0] = [0.0, *c[:-1, 0]]
     if round_stop:
         step = p.x[-1] - p.x[-2]
-        c[:, -1] = [0.0, *(-np.polydiv(c[:, -1], [1.0, -step])[0])]
+        c[:, -1] = [0.0, *(-np.polydiv(c[:, -1], [1.0, -step])[0])]  # last - y = -(t - step) on the piece
     return PPoly(c, p.x)
 
 
@@ -50,6 +51,7 @@ class SectionsWall(Wall):
         t = np.array(self.rows, float)
         x = t[:, 0]
         A, B = fair(x, (t[:, 1] / 2) ** 2), fair(x, (t[:, 2] / 2) ** 2)
+        # b/a is 0/0 at a round tip: the quotients of both by the distance from it are not.
         over_end = [_divided(p, *self.round_ends) for p in (A, B)]
         curves = Curves.of([A, B, *over_end, fair(x, t[:, 3]), fair(x, self._squareness(t))])
         object.__setattr__(self, "_curves", curves)
@@ -78,6 +80,7 @@ class SectionsWall(Wall):
         known = self._believed(y)
         A, _, a, b, rise, n = self._curves.values(known)
         ratio = np.sqrt(np.maximum(b / a, _LEAST_RATIO))
+        # a b = a^2 (b/a), so only A is wanted; b/a squared is that of the quotients.
         return A * ratio - self._scale * np.abs(y - known), ratio, rise, n
 
     def _jets(self, y: np.ndarray) -> tuple[Jet, Jet, Jet, Jet]:
@@ -87,6 +90,7 @@ class SectionsWall(Wall):
         ratio = root(over(b, a), _LEAST_RATIO)
         jets = times(A, ratio), ratio, rise, n
         beyond = y - known
+        # Where y is clipped the curves stand still: no derivatives but that of the fall.
         if beyond.any():
             within = beyond == 0
             square, ratio, rise, n = ((value, first * within, second * within) for value, first, second in jets)
@@ -109,6 +113,7 @@ class SectionsWall(Wall):
         for tip, before in ((self.rows[0][0], self.rows[1][0]), (self.rows[-1][0], self.rows[-2][0])):
             y = tip + np.linspace(0, _BEYOND, 6) * (tip - before)
             falls = (np.diff(self._curves.values(y)[:2]) < 0).all()
+            # Believed as far as both squares go on falling through zero.
             ends.append(float(y[-1] if falls else tip - 1e-8 * (tip - before)))
         return ends[0], ends[1]
 
@@ -134,6 +139,7 @@ class SectionsWall(Wall):
         """Nearest points (n, 3), m: on the loft where the foot is between flat ends, else on an end or its rim."""
         if all(self.round_ends):
             return super().nearest(points)
+        # First on the endless side; a foot beyond a flat end counts as infinitely far.
         start = self._side_tree.data[self._side_tree.query(points)[1]]
         found = newton_foot(_Loft(self), points, start)
         gap = np.linalg.norm(found - points, axis=1)
@@ -146,7 +152,7 @@ class SectionsWall(Wall):
                 continue
             foot = points[asked]
             foot[:, 1] = y
-            out = np.flatnonzero(_Profile(self, y).level(foot) >= 0)
+            out = np.flatnonzero(_Profile(self, y).level(foot) >= 0)  # beside the end: its rim is nearest
             if len(out):
                 ring = self._rims[end]
                 foot[out] = newton_foot(_Profile(self, y), foot[out], ring.data[ring.query(foot[out])[1]])
@@ -169,6 +175,7 @@ class SectionsWall(Wall):
         """The level of the lofted side alone."""
         square, ratio, rise, n = self._section(y)
         scale = self._scale
+        # As `side_level`, here of arrays and Taylor values alike.
         u = np.sqrt(x * x * ratio + (TOO_SMALL * scale) ** 2) / scale
         w = z - rise
         v = np.sqrt(w * w / ratio + (TOO_SMALL * scale) ** 2) / scale
@@ -223,6 +230,7 @@ class SectionsWall(Wall):
         square, ratio, rise, n = (np.asarray(q)[:, None] for q in self._section(y))
         half = np.sqrt(np.maximum(square, 0.0))
         cos, sin = np.cos(phi)[None, :], np.sin(phi)[None, :]
+        # In polar form: (sin, cos)/d lies on the unit curve of squareness n, stretched then to a = half/sqrt(ratio).
         d = (np.abs(cos) ** n + np.abs(sin) ** n) ** (1 / n)
         return np.stack(
             [half / np.sqrt(ratio) * sin / d, y[:, None] + 0 * d, rise + half * np.sqrt(ratio) * cos / d], axis=-1
@@ -240,6 +248,7 @@ class SectionsWall(Wall):
     def _side(self, points: np.ndarray) -> Sheet:
         """Normals of the lofted side alone, just inside flat ends, where the level turns over to the end planes."""
         low, high = self.rows[0][0], self.rows[-1][0]
+        # Right at a flat end the level is the larger of two, and its slope that of the end.
         nudge = 1e-7 * (high - low)
         inner = points.copy()
         inner[..., 1] = np.clip(
@@ -256,7 +265,7 @@ class SectionsWall(Wall):
         y = []
         for i, (low, high) in enumerate(pairwise(x)):
             if i == 0 and self.round_ends[0]:
-                share = t**2
+                share = t**2  # radius goes as the root of the distance from a tip: even steps along the wall
             elif i == len(x) - 2 and self.round_ends[1]:
                 share = 1 - (1 - t) ** 2
             else:
@@ -278,11 +287,12 @@ class SectionsWall(Wall):
             rim, out = cap.points[-1], side.normals[0 if axis[1] < 0 else -1]
             angle = np.arccos(np.clip(out @ axis, -1, 1))[:, None]
             turn = np.linspace(0, 1, 6)[1:, None, None]
+            # From the side's normal to the end's along a great circle: the rim's rounding, of radius `offset`.
             fan = (np.sin((1 - turn) * angle) * out + np.sin(turn * angle) * axis) / np.sin(angle)
             share = np.linspace(1, 0, 5)[1:, None, None]
             more = [*(rim + offset * fan), *(cap.points[0] + share * (rim - cap.points[0]) + offset * axis)]
             normal = [*fan, *np.broadcast_to(axis, (4, *rim.shape))]
-            if axis[1] < 0:
+            if axis[1] < 0:  # the start's cap comes first, from its middle outwards
                 rings, outs = more[::-1] + rings, normal[::-1] + outs
             else:
                 rings, outs = rings + more, outs + normal
@@ -294,7 +304,7 @@ class _Loft(SectionsWall):
     """The lofted side without its flat ends, going on beyond them; only to find feet on it."""
 
     def __init__(self, whole: SectionsWall):
-        self.__dict__.update(whole.__dict__, whole=whole)
+        self.__dict__.update(whole.__dict__, whole=whole)  # frozen, and nothing is to be fitted again
 
     def formula(self, x: Any, y: Any, z: Any) -> Any:
         return self._lateral(x, y, z)

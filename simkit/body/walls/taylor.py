@@ -26,6 +26,11 @@ class Taylor:
         self.value, self._first, self._second = value, first, second
 
     @staticmethod
+    def of(value: np.ndarray, slope: np.ndarray, hessian: np.ndarray) -> Taylor:
+        """From a value (n,), its slope (n, 3) and its Hessian (n, 3, 3)."""
+        return Taylor(value, list(slope.T), [hessian[:, i, j] for i, j in _PAIRS])
+
+    @staticmethod
     def coordinates(points: np.ndarray) -> tuple[Taylor, Taylor, Taylor]:
         """x, y and z as Taylor values at `points` (n, 3)."""
         x, y, z = (Taylor(points[:, i], [1.0 if i == j else None for j in range(3)], [None] * 6) for i in range(3))
@@ -52,6 +57,7 @@ class Taylor:
     def through(self, f: np.ndarray, df: np.ndarray, ddf: np.ndarray) -> Taylor:
         """g(self) for a scalar function g with the values `f`, `df`, `ddf` at self.value (chain rule)."""
         first, second = self._first, self._second
+        # (g o f)_ij = g' f_ij + g'' f_i f_j.
         steep = [_times(part, ddf) for part in first]
         return Taylor(
             f,
@@ -75,8 +81,8 @@ class Taylor:
 
     def turned(self, turn: np.ndarray) -> Taylor:
         """Derivatives along axes in which those of x, y, z are the columns of the rotation `turn` (3, 3)."""
-        slope, hessian = self.slope @ turn.T, turn @ self.hessian @ turn.T
-        return Taylor(self.value, list(slope.T), [hessian[:, i, j] for i, j in _PAIRS])
+        # Columns of `turn` are the images of the axes: gradients turn as vectors do.
+        return Taylor.of(self.value, self.slope @ turn.T, turn @ self.hessian @ turn.T)
 
     def __add__(self, other: Taylor | ArrayLike) -> Taylor:
         if isinstance(other, Taylor):
@@ -100,7 +106,7 @@ class Taylor:
         second = [
             _plus(
                 _plus(_times(self._second[k], w), _times(other._second[k], v)),
-                _plus(_times(a[i], b[j]), _times(a[j], b[i])),
+                _plus(_times(a[i], b[j]), _times(a[j], b[i])),  # Leibniz
             )
             for k, (i, j) in enumerate(_PAIRS)
         ]
@@ -127,6 +133,7 @@ class Taylor:
 
     __radd__, __rmul__ = __add__, __mul__
 
+    # numpy hands its own functions over to this: np.sqrt(taylor), and array + taylor, come here.
     def __array_ufunc__(self, ufunc: np.ufunc, method: str, *inputs: object, **kwargs: object) -> Taylor:
         rule = _RULES.get(ufunc)
         if rule is None or method != "__call__" or kwargs:
@@ -154,7 +161,7 @@ def _log(a: Taylor) -> Taylor:
 def _larger(a: Taylor | ArrayLike, b: Taylor | ArrayLike, sign: float = 1.0) -> Taylor:
     like = a if isinstance(a, Taylor) else b
     assert isinstance(like, Taylor)
-    a, b = (q if isinstance(q, Taylor) else like * 0.0 + q for q in (a, b))
+    a, b = (q if isinstance(q, Taylor) else like * 0.0 + q for q in (a, b))  # a plain number gets derivatives of 0
     return a.pick(b, sign * a.value >= sign * b.value)
 
 

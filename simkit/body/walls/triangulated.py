@@ -88,6 +88,7 @@ def _welded(points: np.ndarray, cells: np.ndarray) -> Triangles:
     """Merge vertices that coincide (to 1e-6 of the size); triangles without area are dropped."""
     if not np.isfinite(points).all() or not len(cells):
         raise SurfaceError("a surface of triangles, each of finite numbers; this file has none")
+    # STL has each corner once for every triangle, in single precision: what coincides to a grid's step is one.
     step = 1e-6 * np.ptp(points, axis=0).max() or 1.0  # 0 where all is one point
     grid = np.round((points - points.min(axis=0)) / step).astype(np.int64)
     _, first, number = np.unique(grid, axis=0, return_index=True, return_inverse=True)
@@ -104,16 +105,16 @@ def checked_surface(surface: Triangles, crossing: bool = True) -> Triangles:
     if not 5 <= size.max() <= 1000:
         raise SurfaceError(f"a body of 5 to 1000 mm; this one is {size.max():.4g} mm long: is it in mm?")
     edges = np.concatenate([cells[:, [0, 1]], cells[:, [1, 2]], cells[:, [2, 0]]])
+    # In a closed surface every edge, whichever way it runs, is that of two triangles.
     _, index, count = np.unique(np.sort(edges, axis=1), axis=0, return_index=True, return_counts=True)
     if (count == 1).any():
-        raise SurfaceError(_at("a closed surface; this one is open along", count == 1, "edge", points, edges[index]))
+        raise SurfaceError(_at("a closed surface; this one is open along", count == 1, points, edges[index]))
     if (count > 2).any():
-        raise SurfaceError(_at("a single surface; sheets join along", count > 2, "edge", points, edges[index]))
+        raise SurfaceError(_at("a single surface; sheets join along", count > 2, points, edges[index]))
+    # Triangles that face one way run along a common edge in opposite directions.
     _, again, both = np.unique(edges, axis=0, return_index=True, return_counts=True)
     if (both == 2).any():
-        raise SurfaceError(
-            _at("triangles that all face one way; flipped along", both == 2, "edge", points, edges[again])
-        )
+        raise SurfaceError(_at("triangles that all face one way; flipped along", both == 2, points, edges[again]))
     crossed = crossings(points, cells) if crossing else np.empty(0, int)
     if len(crossed):
         where = place_words(points[cells[crossed[0]]].mean(axis=0))
@@ -124,10 +125,9 @@ def checked_surface(surface: Triangles, crossing: bool = True) -> Triangles:
     return points, cells if signed_volume(points, cells) > 0 else cells[:, ::-1]
 
 
-def _at(what: str, which: np.ndarray, noun: str, points: np.ndarray, edges: np.ndarray) -> str:
-    x, y, z = 1e3 * points[edges[np.argmax(which)]].mean(axis=0)
-    count = int(which.sum())
-    return f"{what} {count} {noun}{'s' * (count > 1)}, the first at across {x:.1f}, along {y:.1f}, up {z:.1f} mm"
+def _at(what: str, which: np.ndarray, points: np.ndarray, edges: np.ndarray) -> str:
+    count, place = int(which.sum()), points[edges[np.argmax(which)]].mean(axis=0)
+    return f"{what} {count} edge{'s' * (count > 1)}, the first at {place_words(place)}"
 
 
 def signed_volume(points: np.ndarray, cells: np.ndarray) -> float:
@@ -141,6 +141,7 @@ def crossings(points: np.ndarray, cells: np.ndarray) -> np.ndarray:
     corner = points[cells]
     center = corner.mean(axis=1)
     reach = np.linalg.norm(corner - center[:, None], axis=2).max(axis=1)
+    # Pairs are looked for within twice the usual size, or a few large triangles would pair with all.
     usual = np.percentile(reach, 99)
     pairs = cKDTree(center).query_pairs(2 * usual, output_type="ndarray")
     # The few large triangles are held against all others.
@@ -151,7 +152,7 @@ def crossings(points: np.ndarray, cells: np.ndarray) -> np.ndarray:
     pairs = pairs[np.linalg.norm(center[pairs[:, 0]] - center[pairs[:, 1]], axis=1) < reach[pairs].sum(axis=1)]
     shared = (cells[pairs[:, 0]][:, :, None] == cells[pairs[:, 1]][:, None, :]).any(axis=(1, 2))
     pairs = pairs[~shared]
-    pairs = np.concatenate([pairs, pairs[:, ::-1]])
+    pairs = np.concatenate([pairs, pairs[:, ::-1]])  # the first's edges are held against the second's face
     hit = np.zeros(len(pairs), bool)
     for i in range(3):
         start, way = corner[pairs[:, 0], i], corner[pairs[:, 0], (i + 1) % 3] - corner[pairs[:, 0], i]
@@ -167,6 +168,7 @@ def pierced(start: np.ndarray, way: np.ndarray, corners: np.ndarray) -> np.ndarr
     u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     h = np.cross(way, v)
     volume = np.einsum("ni,ni->n", u, h)
+    # Parallel to the plane: relative to the product of lengths, since a mesh's unit is not known here.
     flat = np.abs(volume) < 1e-12 * np.prod([np.linalg.norm(a, axis=1) for a in (u, v, way)], axis=0)
     volume = np.where(flat, 1.0, volume)
     away = start - corners[:, 0]

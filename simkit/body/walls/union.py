@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from simkit.body.walls.primitives import Sheet, Solid, Union
 from simkit.body.walls.taylor import Taylor
-from simkit.body.walls.wall import Wall, box_around, feet, newton_foot, project, roomy_box
+from simkit.body.walls.wall import Wall, box_around, feet, newton_foot, project, roomy_box, share_within
 
 _BURIED = 1e-7  # of the largest side: a foot so deep in another solid is not on the surface
 _CELLS = 120_000  # about so many cells fill the box when the volume is counted
@@ -20,7 +20,6 @@ _TO_SEAM, _ONTO, _GRAZING, _STEP_M = 10, 3, 0.05, 5e-3  # steps to a seam, the l
 # A seam nearer to a point than the start is within two such distances of the start: looked for within twice as many,
 # as distances from solids are approximate.
 _ROOMY = 4.0
-_PAIRS = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
 
 
 @dataclass(frozen=True)
@@ -66,8 +65,7 @@ class UnionWall(Wall):
 
     def taylor(self, points: np.ndarray) -> Taylor:
         points = np.atleast_2d(np.asarray(points, float))
-        value, slope, hessian = derivatives(self.solids, self.owner(points), points)
-        return Taylor(value, list(slope.T), [hessian[:, i, j] for i, j in _PAIRS])
+        return Taylor.of(*derivatives(self.solids, self.owner(points), points))
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
         """Nearest points (n, 3), m: the foot on a solid, or where nearer feet are buried on a seam or a corner."""
@@ -98,19 +96,22 @@ class UnionWall(Wall):
         """
         _, index = self._tree.query(points)
         start = self._tree.data[index]
+        # The start lies on the solid it is nearest to: Newton from there gives that solid's foot near it.
         apart = self._apart(start)
         owner, local = apart.argmin(axis=0), start.copy()
         for n in set(owner.tolist()):
             mine = np.flatnonzero(owner == n)
             local[mine] = newton_foot(self.solids[n], points[mine], start[mine])
         near = np.linalg.norm(start - points, axis=1)  # nothing farther is wanted
+        # Any solid whose box is nearer than the start may hold a nearer foot.
         within = self.to_boxes(points) < near
         found = [local, *(self._asked(n, points, within[n]) for n in range(len(self.solids)))]
         order = apart.argsort(axis=0)
-        for count in (2, 3):
+        for count in (2, 3):  # a seam of two solids, a corner of three
             if count <= len(order):
                 last = np.take_along_axis(apart, order[count - 1 : count], axis=0)[0]
                 found.append(self._meeting(points, start, order[:count], within & (last < _ROOMY * near)))
+        # What lies inside another solid is no place of the surface, however near.
         gaps = [np.where(self._buried(each), np.inf, np.linalg.norm(each - points, axis=1)) for each in found]
         every = np.stack([start, *found])
         best = np.argmin([near, *gaps], axis=0)
@@ -142,13 +143,17 @@ class UnionWall(Wall):
                 continue
             at = start[mine]
             for k in range(_TO_SEAM):
+                # The last steps go straight down, aiming at the place itself.
                 aim = points[mine] if k < _TO_SEAM - _ONTO else at
                 off, out = (
                     np.stack(each, axis=1) for each in zip(*(_reduced(self.solids[n], at) for n in solids), strict=True)
                 )
                 left = off + np.einsum("nij,nj->ni", out, aim - at)
+                # The least step onto all tangent planes from the aim: what is left of levels there, by the
+                # pseudo-inverse.
                 step = aim - at - (np.linalg.pinv(out, rcond=_GRAZING) @ left[..., None])[..., 0]
                 far = np.linalg.norm(step, axis=1, keepdims=True)
+                # No farther than the planes are believed.
                 at = at + step * np.minimum(1.0, _STEP_M / np.maximum(far, 1e-300))
             off = np.abs([_reduced(self.solids[n], at)[0] for n in solids])
             on = (off < _BURIED * np.ptp(self.box, axis=0).max()).all(axis=0)
@@ -180,9 +185,9 @@ class UnionWall(Wall):
         level = self.level(cells)
         near = np.flatnonzero(np.abs(level) < 4 * step)
         t = self.taylor(cells[near])
+        # A level over its slope is a distance to first order; cells farther off are whole or empty anyway.
         level[near] = t.value / np.linalg.norm(t.slope, axis=1)
-        s = np.clip(level / step, -1.0, 1.0)
-        return float(step**3 * ((4 - 9 * s + 5 * s**3) / 8).sum())
+        return float(step**3 * share_within(level / step).sum())
 
     @cached_property
     def area(self) -> float:
@@ -191,13 +196,9 @@ class UnionWall(Wall):
         for n, solid in enumerate(self.solids):
             for sheet in solid.sheets(6):
                 middles, facets = sheet.facets
-                total += float(np.linalg.norm(facets[self._free(middles, n)], axis=1).sum())
+                free = (np.delete(self.levels(middles), n, axis=0) > 0).all(axis=0)
+                total += float(np.linalg.norm(facets[free], axis=1).sum())
         return total
-
-    def _free(self, points: np.ndarray, own: int) -> np.ndarray:
-        levels = self.levels(points)
-        levels[own] = np.inf
-        return np.asarray(levels.min(axis=0) > 0)
 
 
 def derivatives(

@@ -48,7 +48,7 @@ class Wall(ABC):
     def area(self) -> float:
         """Area of the wall, m^2: two finenesses of `sheets`, extrapolated (error falls as the square of the step)."""
         coarse, fine = (sum(_facet_area(points) for points in self.grids(n)) for n in (4, 8))
-        return (4 * fine - coarse) / 3
+        return (4 * fine - coarse) / 3  # Richardson's extrapolation
 
     def grids(self, fine: int = 1) -> tuple[np.ndarray, ...]:
         """Points of `sheets` alone, (rings, columns, 3) each, m, for walls that have them without their normals."""
@@ -131,6 +131,15 @@ def box_around(walls: Iterable[Wall]) -> np.ndarray:
     return np.array([np.min(low, axis=0), np.max(high, axis=0)])
 
 
+def share_within(steps_out: np.ndarray) -> np.ndarray:
+    """Share of lattice cells within a surface, by how many steps their middles lie outside of it: 1/2 on it.
+
+    1/2 - 9/8 s + 5/8 s^3 between -1 and 1 has no first moment: a surface bends without any cell's counting too much.
+    """
+    s = np.clip(steps_out, -1.0, 1.0)
+    return np.asarray((4 - 9 * s + 5 * s**3) / 8)
+
+
 def project(wall: Wall, points: np.ndarray) -> np.ndarray:
     """Nearest points (n, 3) of the wall to `points` (n, 3), m, exact to rounding."""
     return wall.nearest(np.atleast_2d(np.asarray(points, float)))
@@ -159,6 +168,7 @@ def feet(walls: Sequence[Wall], points: np.ndarray, least: np.ndarray | None = N
     """
     if least is None:
         least = np.stack([box_distance(wall, points) for wall in walls])
+    # Nearest boxes first, so that most of the others need not be asked at all.
     order = least.argsort(axis=0)
     found, owner, gap = np.empty_like(points), np.zeros(len(points), int), np.full(len(points), np.inf)
     for asked in order:
@@ -167,6 +177,7 @@ def feet(walls: Sequence[Wall], points: np.ndarray, least: np.ndarray | None = N
             mine = np.flatnonzero(worth & (asked == n))
             there = project(wall, points[mine]) if len(mine) else points[mine]
             off = np.linalg.norm(points[mine] - there, axis=1)
+            # Ties go to the earlier wall, whatever the order of asking: the same answer on every machine.
             nearer = (off < gap[mine]) | ((off == gap[mine]) & (n < owner[mine]))
             mine, there, off = mine[nearer], there[nearer], off[nearer]
             found[mine], owner[mine], gap[mine] = there, n, off
@@ -188,10 +199,12 @@ def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 
     if not (np.abs(t.value) < _ON_WALL * np.sqrt(_squared(t.slope))).all():
         q = best = _drop(wall, start)
         t = wall.taylor(q)
-    lam = np.einsum("ni,ni->n", points - q, t.slope) / _squared(t.slope)
+    lam = np.einsum("ni,ni->n", points - q, t.slope) / _squared(t.slope)  # from p - q = lambda grad F
     left, found, miss = np.arange(len(q)), q.copy(), np.empty(len(q))
     for step in range(steps + 1):
+        # Levels have units of their own: over the slope's length the last row is in metres like the others.
         slope, hessian, scale = t.slope, t.hessian, np.sqrt(_squared(t.slope))
+        # The residual of both conditions.
         right = np.concatenate([q + lam[:, None] * slope - points[left], (t.value / scale)[:, None]], axis=1)
         moving = (np.abs(right).max(axis=1) >= 1e-15) & (step < steps)
         found[left], miss[left] = q, np.abs(right[:, 3])
@@ -200,15 +213,16 @@ def newton_foot(wall: Wall, points: np.ndarray, start: np.ndarray, steps: int = 
         if not moving.all():  # most are there after a few steps, the last few take all of them
             left, q, lam, scale = left[moving], q[moving], lam[moving], scale[moving]
             slope, hessian, right = slope[moving], hessian[moving], right[moving]
+        # Their derivative by q and lambda (times scale): symmetric.
         system = np.zeros((len(q), 4, 4))
         system[:, :3, :3] = np.eye(3) + lam[:, None, None] * hessian
         system[:, :3, 3] = system[:, 3, :3] = slope / scale[:, None]
         by = _solve(system, right)
         length = np.maximum(np.linalg.norm(by[:, :3], axis=1), 1e-300)
-        short = np.minimum(1.0, 0.1 * size / length)
+        short = np.minimum(1.0, 0.1 * size / length)  # a step of a tenth of the wall at most
         q, lam = q - short[:, None] * by[:, :3], lam - short * by[:, 3] / scale
         t = wall.taylor(q)
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore"):  # a foot at infinity minus another
         near = np.linalg.norm(found - points, axis=1) <= np.linalg.norm(best - points, axis=1) + 1e-12
     return np.where(((miss < _ON_WALL) & near & np.isfinite(found).all(axis=1))[:, None], found, best)
 
@@ -292,6 +306,7 @@ def cast(wall: Wall, origin: np.ndarray, direction: np.ndarray, start: float = 0
     def at(s: np.ndarray | float) -> np.ndarray:
         return wall.level(origin + np.atleast_1d(s)[:, None] * direction)
 
+    # Twice the box's diagonal in 800 steps: what is thinner than a quarter per cent of it may be passed over.
     steps = np.linspace(start, reach, 801)
     levels = at(steps)
     if not levels[0] < 0:
@@ -320,6 +335,7 @@ def on_wall(wall: Wall, fine: int = 1) -> np.ndarray:
 def thinnest(wall: Wall) -> float:
     """The least depth of air straight in from the wall, over points all over it, m: its thinnest place."""
     points = on_wall(wall)[::5]
+    # Logarithmic steps from a thousandth of the size: thin places are resolved alike at any depth.
     inward = -normals(wall, points)
     reach = np.linalg.norm(np.ptp(wall.box, axis=0))
     steps = reach * np.geomspace(1e-3, 1.0, 120)
