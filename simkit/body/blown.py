@@ -16,7 +16,7 @@ from simkit.body.chambers import Body, ChamberBody, Opening
 from simkit.body.coat import Coat
 from simkit.body.meshes.halves import build_open
 from simkit.body.mouthpiece import USUAL_FLOOR, WindwayCut, mouthpiece_wall, windway_of
-from simkit.body.printing import PrintedPart, enclosed, facing_out, scaled
+from simkit.body.printing import PrintedPart, SkinMesher, enclosed, scaled
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.union import union_of
 from simkit.body.walls.wall import Wall
@@ -29,8 +29,8 @@ NAME = "piece-to-blow"
 BURIED = 2.0e-3  # m that the clay under the windway's end goes into the wall
 BEYOND = 0.5e-3  # m that a cut goes beyond the clay's surface
 _CLOSE = 5e-3  # of the volume: tolerance of the triangles
-_ATTEMPTS = ((6, 1.0), (5, 0.8), (1, 0.7), (6, 0.5))
-_PER_TURN = 48
+# Windway and edge want triangles a twentieth of those on the open clay.
+_MESHER = SkinMesher(((6, 1.0), (5, 0.8), (1, 0.7), (6, 0.5)), 1 / 20, 48)
 
 
 def piece_to_blow(vessel: Vessel, body: Body, scale: float = 1.0) -> PrintedPart:
@@ -41,15 +41,12 @@ def piece_to_blow(vessel: Vessel, body: Body, scale: float = 1.0) -> PrintedPart
     """
     log.info("making the piece to blow")
     blown = [(c, vessel.chamber(c.name)) for c in body.chambers if c.window is not None]
-    with kernel.session() as gmsh:
-        try:
+    try:
+        with kernel.session() as gmsh:
             tag, volume = _clay(gmsh, body, blown, scale)
-            points, triangles = _skin(gmsh, tag, volume, scale * _size(body))
-        except MeshError:
-            raise
-        except Exception as failure:  # gmsh raises bare Exception only
-            raise MeshError("the piece to blow", 1e3 * _size(body), f"make the shape simpler ({failure})") from failure
-    return PrintedPart(NAME, points, triangles, enclosed(points, triangles), "")
+            return _printed(gmsh, NAME, tag, volume, scale * _size(body))
+    except kernel.UNMESHED as failure:
+        raise MeshError("the piece to blow", 1e3 * _size(body), f"make the shape simpler ({failure})") from failure
 
 
 def clay_parts(vessel: Vessel, scale: float = 1.0) -> tuple[PrintedPart, ...]:
@@ -58,22 +55,30 @@ def clay_parts(vessel: Vessel, scale: float = 1.0) -> tuple[PrintedPart, ...]:
     for lump in vessel.parts:
         wall = placed_wall(vessel, lump)
         name = "part-" + (re.sub(r"[^A-Za-z0-9_]+", "-", lump.name).strip("-") or str(len(found) + 1))
-        with kernel.session() as gmsh:
-            try:
+        size = scale * float(np.ptp(wall.box, axis=0).max()) / 12
+        try:
+            with kernel.session() as gmsh:
                 tag = build_open(gmsh, scaled(wall.solid(), scale))
                 gmsh.model.occ.synchronize()
-                size = scale * float(np.ptp(wall.box, axis=0).max()) / 12
-                skin = _skin(gmsh, tag, scale**3 * wall.volume, size)
-            except MeshError:
-                raise
-            except Exception as failure:  # gmsh raises bare Exception only
-                raise MeshError(f"part {lump.name}", 1e3 * scale, f"make it plainer ({failure})") from failure
-        found.append(PrintedPart(name, *skin, enclosed(*skin), ""))
+                found.append(_printed(gmsh, name, tag, scale**3 * wall.volume, size))
+        except kernel.UNMESHED as failure:
+            raise MeshError(f"part {lump.name}", 1e3 * size, f"make it plainer ({failure})") from failure
     return tuple(found)
 
 
 def _size(body: Body) -> float:
     return float(np.ptp(body.coat.box, axis=0).max()) / 25
+
+
+def _printed(gmsh: Any, name: str, tag: int, volume: float, size: float) -> PrintedPart:
+    """A solid as closed triangles of about `size`, m, that enclose its `volume`, m^3; MeshError if none do."""
+
+    def untrue(volumes: list[float]) -> str:
+        off = volumes[0] / volume - 1
+        return f"the volume came out {100 * off:+.2f} % off" if abs(off) > _CLOSE else ""
+
+    (skin,) = _MESHER.skins(gmsh, "the piece to blow", [tag], size, untrue)
+    return PrintedPart(name, *skin, enclosed(*skin), "")
 
 
 def outer_walls(body: Body, blown: Sequence[tuple[ChamberBody, Chamber]]) -> list[tuple[Wall, float]]:
@@ -203,28 +208,3 @@ class Tongue:
 
 def _tongue(occ: Any, tongue: Tongue, scale: float) -> tuple[int, int] | None:
     return _loft(occ, tongue.ring(0.0), tongue.ring(tongue.length), scale) if tongue.length > 0 else None
-
-
-def _skin(gmsh: Any, tag: int, volume: float, size: float) -> tuple[np.ndarray, np.ndarray]:
-    """Points (n, 3) and closed triangles (t, 3) of the solid, facing out; MeshError if no attempt keeps its volume."""
-    why = ""
-    for algorithm, finer in _ATTEMPTS:
-        for name, value in (
-            ("Mesh.Algorithm", algorithm),
-            ("Mesh.MeshSizeMax", 1e3 * size * finer),
-            ("Mesh.MeshSizeMin", 1e3 * size * finer / 20),
-            ("Mesh.MeshSizeFromCurvature", _PER_TURN),  # elements to a full turn
-        ):
-            gmsh.option.setNumber(name, value)
-        gmsh.model.mesh.clear()
-        try:
-            gmsh.model.mesh.generate(2)
-            points, triangles = facing_out(*kernel.skin(gmsh, tag))
-        except Exception as failure:  # noqa: BLE001 - gmsh raises bare Exception only; the next attempt may do
-            why = str(failure)
-            continue
-        off = enclosed(points, triangles) / volume - 1
-        if abs(off) <= _CLOSE:
-            return points, triangles
-        why = f"the volume came out {100 * off:+.2f} % off"
-    raise MeshError("the piece to blow", 1e3 * size, f"make the shape simpler ({why})")

@@ -11,6 +11,7 @@ import logging
 import re
 import struct
 import tempfile
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -34,7 +35,6 @@ log = logging.getLogger(__name__)
 SEAMS = {"up": (2, ("lower", "upper")), "across": (0, ("left", "right")), "along": (1, ("near", "far"))}
 CLOSE = 2e-3  # of a volume: tolerance of the triangles
 _FINEST, _COARSEST = 0.025, 0.08  # sizes of triangles over the cube root of the volume
-_PER_TURN = 90  # triangles round a full turn
 
 
 class SeamError(ValueError):
@@ -88,7 +88,9 @@ def pieces(body: Body, scale: float = 1.0, seam: Seam | None = None) -> tuple[Pr
     with kernel.session() as gmsh:
         forms, block, halves = _solids(gmsh, body, scale, seam.square_to, cut_at)
         # The block is meshed with them only so that the halves' volume has something exact to be held against.
-        *skins, _ = _skins(gmsh, (*forms, *halves, block), body, scale)
+        exact = [scale**3 * chamber.volume for chamber in body.chambers]
+        tags, size = (*forms, *halves, block), scale * _size(body)
+        *skins, _ = _MESHER.skins(gmsh, "the solids", tags, size, lambda volumes: _untrue(volumes, exact))
     steps = [_step(chamber, scale, name) for chamber, name in zip(body.chambers, names, strict=False)]
     steps += ["", ""]
     return tuple(
@@ -195,31 +197,48 @@ def _half_space(occ: Any, box: np.ndarray, axis: int, end: int, at: float) -> tu
     return 3, occ.addBox(*corners[0], *(corners[1] - corners[0]))
 
 
+@dataclass(frozen=True)
+class SkinMesher:
+    """Ways to mesh the faces of solids, tried in turn: gmsh's algorithm, and the size of triangles over the one asked.
+
+    finest: the least size over the greatest; per_turn: triangles round a full turn.
+    """
+
+    attempts: tuple[tuple[int, float], ...]
+    finest: float
+    per_turn: int
+
+    def skins(
+        self, gmsh: Any, what: str, tags: Sequence[int], size: float, untrue: Callable[[list[float]], str]
+    ) -> list[tuple[np.ndarray, np.ndarray]]:
+        """Points and triangles of each volume, closed, facing out; MeshError if no attempt keeps the volumes.
+
+        size: of the triangles, m. untrue: what is wrong with the volumes, m^3, in words; nothing if they are right.
+        """
+        why = ""
+        for algorithm, share in self.attempts:
+            for name, value in (
+                ("Mesh.Algorithm", algorithm),
+                ("Mesh.MeshSizeMax", 1e3 * size * share),
+                ("Mesh.MeshSizeMin", 1e3 * size * share * self.finest),
+                ("Mesh.MeshSizeFromCurvature", self.per_turn),
+            ):
+                gmsh.option.setNumber(name, value)
+            gmsh.model.mesh.clear()
+            try:
+                gmsh.model.mesh.generate(2)
+                skins = [facing_out(*kernel.skin(gmsh, tag)) for tag in tags]
+            except Exception as failure:  # noqa: BLE001 - gmsh raises bare Exception only; the next attempt may do
+                why = str(failure)
+                continue
+            why = untrue([enclosed(*skin) for skin in skins])
+            if not why:
+                return skins
+        raise MeshError(what, 1e3 * size, f"make the shape simpler ({why})")
+
+
 # The usual mesher first; now and then it leaves a face out, and another does not.
-_ATTEMPTS = ((6, 1.0), (5, 0.9), (1, 0.8), (6, 0.6), (5, 0.5))
-
-
-def _skins(gmsh: Any, tags: tuple[int, ...], body: Body, scale: float) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Points and triangles of each volume, closed, facing out, true to volume; MeshError if no attempt gives them."""
-    exact = [scale**3 * chamber.volume for chamber in body.chambers]
-    why = ""
-    for algorithm, finer in _ATTEMPTS:
-        size = scale * _size(body) * finer
-        gmsh.option.setNumber("Mesh.Algorithm", algorithm)
-        gmsh.option.setNumber("Mesh.MeshSizeMax", 1e3 * size)
-        gmsh.option.setNumber("Mesh.MeshSizeMin", 1e3 * size * _FINEST / _COARSEST)
-        gmsh.option.setNumber("Mesh.MeshSizeFromCurvature", _PER_TURN)
-        gmsh.model.mesh.clear()
-        try:
-            gmsh.model.mesh.generate(2)
-            skins = [facing_out(*kernel.skin(gmsh, tag)) for tag in tags]
-        except Exception as failure:  # noqa: BLE001 - gmsh raises bare Exception only; the next attempt may do
-            why = str(failure)
-            continue
-        why = _untrue([enclosed(*skin) for skin in skins], exact)
-        if not why:
-            return skins
-    raise MeshError("the solids", 1e3 * _size(body), f"make the shape simpler ({why})")
+_MESHER = SkinMesher(((6, 1.0), (5, 0.9), (1, 0.8), (6, 0.6), (5, 0.5)), _FINEST / _COARSEST, 90)
 
 
 def _untrue(volumes: list[float], exact: list[float]) -> str:
