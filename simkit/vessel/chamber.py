@@ -77,6 +77,7 @@ class Voicing(Part):
     @property
     def exit_rise_mm(self) -> float:
         """Height of the windway's middle at its exit outward of the edge, mm: what slopes comes down as it blows on."""
+        # What it falls over the cut-up.
         return self.edge_offset_mm + self.cut_up_mm * tan(radians(self.windway_slope_deg))
 
     @property
@@ -109,6 +110,7 @@ class Mouthpiece(Part):
 
     def lips(self, voicing: Voicing) -> tuple[float, float]:
         """Width and height of the windway at the lips, mm."""
+        # No taper where nothing is written.
         return self.lips_width_mm or voicing.window_width_mm, self.lips_height_mm or voicing.windway_height_mm
 
 
@@ -188,8 +190,10 @@ class Chamber(Part):
     @classmethod
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
         """Names used twice, notes that open holes which do not exist, and a mouthpiece narrower than its windway."""
+        # Parts of it may be wrong by themselves, or tables not read yet: `known` is asked with care.
         yield from _misfits(known)
         holes = [table(hole).get("name") for hole in items(known.get("holes"))]
+        # D♯5 and d#5 are one note.
         pitches = [table(note).get("pitch") for note in items(known.get("notes"))]
         yield from repeated(holes, "holes", "name", "another hole has this name")
         yield from repeated([_spelled(pitch) for pitch in pitches], "notes", "pitch", "another note has this pitch")
@@ -216,7 +220,7 @@ _LEAST_LIP = 1.0  # mm of clay round the windway at the lips: common practice, n
 def _misfits(known: Mapping[str, Any]) -> Iterator[Clash]:
     """A mouthpiece without a windway, or one that leaves no clay around it at the lips."""
     given, voicing = known.get("mouthpiece"), known.get("voicing")
-    if given is None or given is WRONG or voicing is WRONG:
+    if given is None or given is WRONG or voicing is WRONG:  # of what is wrong by itself nothing more is said
         return
     if voicing is None:
         yield Clash(("mouthpiece",), None, "a [chamber.voicing] beside it: a mouthpiece carries a windway")
@@ -227,6 +231,7 @@ def _misfits(known: Mapping[str, Any]) -> Iterator[Clash]:
         ("height_mm", "lips_height_mm", "windway_height_mm"),
     ):
         size, own = as_number(piece.get(key)), as_number(piece.get(lips))
+        # At the lips as at the exit, if nothing else is written.
         slit = own if own is not None else as_number(blown.get(exit_))
         if size is not None and slit is not None and size < slit + 2 * _LEAST_LIP:
             least = slit + 2 * _LEAST_LIP
@@ -237,7 +242,7 @@ def repeated(names: list[Any], key: str, name_key: str, remark: str) -> Iterator
     """A clash for every item of the list `key` that has the name of an earlier one."""
     before: set[str] = set()
     for n, name in enumerate(names):
-        if isinstance(name, str):
+        if isinstance(name, str):  # what is no name is told of by itself
             if name in before:
                 yield Clash((key, n, name_key), name, f"a {name_key} of its own; {remark}")
             before.add(name)

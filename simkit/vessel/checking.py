@@ -29,10 +29,12 @@ def checked(root: type[Checked], tree: Mapping[str, Any], source: str, strays: S
 
     `strays` are faults found before the tree was made.
     """
+    # First as Python's own values: a fault then shows numpy's numbers as one would write them.
     tree = plain(dict(tree))
     found: list[Clash] = []
     unlisted = 0
     try:
+        # The good case is one pass of pydantic; only where that fails is it worth finding every fault.
         value = root.model_validate({**tree, "source": source})
         if not strays:
             return value
@@ -40,13 +42,15 @@ def checked(root: type[Checked], tree: Mapping[str, Any], source: str, strays: S
         raise broken.at(source, next(_naming(tree, broken.name), "shape")) from broken
     except ValidationError as error:
         found += _wrong_by_themselves(root, tree, error)
+        # What is wrong by itself is marked, so that what goes together with it is not told a second time.
         sound: Any = tree
         for clash in found:
             sound = replaced(sound, clash.path, WRONG)
-        clashes = clashes_in(root, sound)
+        clashes = clashes_in(root, sound)  # lazy: no more are looked for than are shown
         found += islice(clashes, _MOST)
+        # Pydantic knows how many more there are; of clashes only whether there is one.
         unlisted = max(0, error.error_count() - _MOST) + len(list(islice(clashes, 1)))
-        found.sort(key=lambda clash: _place(tree, clash.path))
+        found.sort(key=lambda clash: _place(tree, clash.path))  # in the order of the file, as a person reads it
     faults = (Fault(source, dotted(root, tree, path), shown(value), allowed) for path, value, allowed in found)
     raise DesignError([*strays, *faults], unlisted)
 
@@ -69,6 +73,7 @@ def _naming(node: object, name: str, key: str = "") -> Iterator[str]:
     if table(node).get("shape") == name:
         yield f"{key}.shape"
     for inner, value in table(node).items():
+        # Written without a word of their own.
         before = key if inner in ("chambers", "shape") else f"{key}.{written(inner)}"
         for each in items(value):
             yield from _naming(each, name, f"{before}.{child(each, 'name')}".strip("."))
@@ -90,6 +95,7 @@ def _place(tree: object, path: Path) -> tuple[int, ...]:
 
 def _wrong_by_themselves(root: type[Part], tree: object, error: ValidationError) -> Iterator[Clash]:
     unknown = 0
+    # "loc" is pydantic's way to the value, "input" what stood there.
     for detail in error.errors(include_url=False)[:_MOST]:
         path = _path(detail["loc"])
         if detail["type"] == "clash":
@@ -102,7 +108,7 @@ def _wrong_by_themselves(root: type[Part], tree: object, error: ValidationError)
             yield from keys_of_no_shape(root, tree, path)
         else:
             missing = detail["type"] == "missing"
-            *_, (_, slot, _) = along(root, tree, path)
+            *_, (_, slot, _) = along(root, tree, path)  # the slot of the last step
             yield Clash(path, None if missing else detail["input"], _allowed(detail, slot))
 
 
@@ -125,7 +131,7 @@ def _unknown_shape(path: Path, shape: Mapping[str, Any]) -> Clash:
 
 
 def _allowed(detail: Any, slot: Slot | None) -> str:
-    if detail["type"] == "refused" or slot is None:
+    if detail["type"] == "refused" or slot is None:  # our own refusals say themselves what is allowed
         return str(detail["msg"])
     if detail["type"] == "literal_error":
         given = detail["input"]

@@ -57,6 +57,7 @@ class Vessel(Part):
     chambers: tuple[Chamber, ...] = Field(description="tables written [[chamber]]")
     source: str = Field("", exclude=True, repr=False)
 
+    # By what the design says: pydantic's own would count `source` too, where the file lies.
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Vessel) and self._content() == other._content()
 
@@ -108,6 +109,7 @@ class Vessel(Part):
 
     def with_clay(self, duct: Duct) -> Duct:
         """A hole or a voicing with its wall and rims filled in from the clay where it does not give its own."""
+        # Wall_mm, edge_radius_mm and the like: the same words in both.
         clay = {key: getattr(self.clay, key) for key in slots(Clay) if key in slots(type(duct))}
         return duct.model_copy(update={key: value for key, value in clay.items() if getattr(duct, key) is None})
 
@@ -147,6 +149,7 @@ class Vessel(Part):
         """The vessel with several values changed at once; only the result has to be allowed, not each step."""
         if not values:
             return self
+        # Only what lies on the way to a changed value becomes a tree, the rest stays as checked.
         tree: Any = table(self)
         for key, value in values.items():
             tree = replaced(tree, self._path(key), value)
@@ -157,7 +160,7 @@ class Vessel(Part):
         ties = {key: free.to for key, free in self.free.items() if isinstance(free, Tie)}
         followed = {}
         for key, to in ties.items():
-            while to in ties:
+            while to in ties:  # ends: circles are refused when a design is read
                 to = ties[to]
             followed[key] = self.value(to)
         return self.with_values(followed)
@@ -203,8 +206,10 @@ class Vessel(Part):
         lumps = [table(lump).get("name") for lump in items(known.get("parts"))]
         yield from repeated(lumps, "parts", "name", "another part has this name")
         offset = table(chambers[0]).get("offset_mm") if chambers else None
+        # The first chamber is the origin of the piece's frame.
         if any(map(as_number, items(offset))):
             yield Clash(("chambers", 0, "offset_mm"), offset, "[0, 0, 0] for the first chamber")
+        # A dotted key means something only where names are sound.
         if is_fully_named(Vessel, known):
             yield from _face_in_clay(known)
             yield from _wrong_ties(known)
@@ -250,7 +255,7 @@ def _wrong_ties(known: Mapping[str, Any]) -> Iterator[Clash]:
     ties = {key: value.to for key, value in free.items() if isinstance(value, Tie)}
     for key, value in free.items():
         here, written = ("free", key), known["free"][key]
-        limit = limits.get(find(Vessel, known, key) or ())
+        limit = limits.get(find(Vessel, known, key) or ())  # () is no number's path
         if limit is None:
             yield Clash(here, written, _no_number(key, known))
         elif isinstance(value, Bounds) and not (limit.holds(value.low) and limit.holds(value.high)):
@@ -263,7 +268,7 @@ def _wrong_ties(known: Mapping[str, Any]) -> Iterator[Clash]:
 
 def _runs_in_a_circle(start: str, ties: Mapping[str, str]) -> bool:
     key = start
-    for _ in ties:
+    for _ in ties:  # after so many steps without an end it has come round
         if key not in ties:
             return False
         key = ties[key]

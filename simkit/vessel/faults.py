@@ -25,6 +25,7 @@ class DesignError(InputError):
         self.unlisted = unlisted
         self.args = (message(self.faults, unlisted),)
 
+    # Exceptions are pickled by their args, which here are the message: from another process they want both.
     def __reduce__(self) -> tuple[Any, ...]:
         return DesignError, (self.faults, self.unlisted)
 
@@ -41,10 +42,10 @@ class Unquoted(str):
 def message(faults: Iterable[Fault | str], unlisted: int = 0) -> str:
     """One line for each fault, as many as fit, and how many more there are."""
     lines = [_line(fault) for fault in faults]
-    room = LONGEST_MESSAGE - len("and at least 1000000 more faults")
+    room = LONGEST_MESSAGE - len("and at least 1000000 more faults")  # kept for the last line
     fitting: list[str] = []
     for line in lines:
-        room -= len(line) + 1
+        room -= len(line) + 1  # and its line break
         if room < 0:
             break
         fitting.append(line)
@@ -56,8 +57,9 @@ def message(faults: Iterable[Fault | str], unlisted: int = 0) -> str:
 
 def shown(value: object) -> object:
     """A value as it is written in a fault: numbers and short texts themselves, the rest described."""
-    if isinstance(value, bool):
+    if isinstance(value, bool):  # before int, of which it is one
         return Unquoted(str(value).lower())
+    # Python would take its time to print it, and refuse beyond 4,300 digits.
     if isinstance(value, int) and abs(value) >= 10**20:
         return Unquoted("a whole number of more than 20 digits")
     if value is None or isinstance(value, int | float):
@@ -82,6 +84,7 @@ def printable(text: str, longest: int) -> str:
     """
     if len(text) > longest:
         text = f"{text[: longest // 2]}...{text[-(longest - longest // 2) :]}"
+    # Repr escapes, its quotes cut off.
     return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
 
 

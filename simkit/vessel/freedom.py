@@ -37,14 +37,14 @@ def read_free(value: object) -> Bounds | Tie | None:
         return Tie(value.lstrip()[1:].strip())
     if isinstance(value, list | tuple) and len(value) == 2:
         low, high = map(as_number, value)
-        if low is not None and high is not None and low < high:
+        if low is not None and high is not None and low < high:  # equal bounds leave nothing free
             return Bounds(low, high)
     return None
 
 
 class _Free:
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        return core_schema.no_info_plain_validator_function(self._read)
+        return core_schema.no_info_plain_validator_function(self._read)  # in place of pydantic's own for the types
 
     def _read(self, value: object) -> Bounds | Tie:
         found = read_free(value)

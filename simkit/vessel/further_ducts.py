@@ -41,7 +41,7 @@ def _unknown(name: str) -> str:
 class _UnknownDuct(FurtherDuct):
     """A duct that nobody announces: its name is refused, and nothing is said of its other keys."""
 
-    model_config = ConfigDict(extra="ignore")
+    model_config = ConfigDict(extra="ignore")  # else each of its keys would be told of as unknown
     kind: Annotated[str, AfterValidator(_unknown)] = Field(alias="shape")
 
 

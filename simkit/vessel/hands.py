@@ -45,6 +45,7 @@ class Breadths:
 
     def of(self, finger: str | None) -> float:
         """Breadth of a finger named as in a design, "left little", mm; of the index finger if it is none of these."""
+        # "left little" and "right little" are alike.
         return float(getattr(self, (finger or "index").split()[-1], self.index))
 
 
@@ -77,6 +78,7 @@ def fingertip_mm(vessel: Playable, finger: str | None = None) -> float:
     """
     hand = vessel.hand
     index = PEOPLE["man"].index if hand is None or hand.fingertip_mm is None else hand.fingertip_mm
+    # An index finger as broad as the design's says whose hand it is.
     like = min(PEOPLE.values(), key=lambda breadths: abs(breadths.index - index))
     return index * like.of(finger) / like.index
 
@@ -105,6 +107,7 @@ _AS_WIDE_MM = 0.05  # rounding allowed to a design that was tuned to the widest 
 def _too_wide(vessel: Playable, chamber: Chamber) -> list[Hole]:
     """Holes wider than their fingers seal; those without a finger count only where the design gives its breadth."""
     known = vessel.hand is not None and vessel.hand.fingertip_mm is not None
+    # A man's fingers are assumed only of holes that name one.
     asked = (hole for hole in chamber.holes if hole.finger or known)
     return [hole for hole in asked if hole.diameter_mm > widest_hole_mm(vessel, hole) + _AS_WIDE_MM]
 
@@ -115,12 +118,13 @@ def _unsealed(vessel: Playable, hole: Hole, name: str) -> str:
     return (
         f"{name} is {hole.diameter_mm:.4g} mm wide: a fingertip of {tip:.3g} mm ({hole.finger or 'index'}{whose}) "
         f"seals at most {most:.3g} mm"
-    ).replace(",)", ")")
+    ).replace(",)", ")")  # (index) or (index, a man's)
 
 
 def _too_many(chamber: Chamber, of: str) -> Iterator[str]:
     """Sentences on fingers with two holes to cover, and on notes with more holes to cover than there are fingers."""
     holes = [(hole.name, hole.finger) for hole in chamber.holes]
+    # Without notes at least all covered must be played.
     notes = [(note.pitch, note.open) for note in chamber.notes] or [("all closed", ())]
     doubled: dict[str, list[str]] = {}
     for pitch, opened in notes:
@@ -132,6 +136,7 @@ def _too_many(chamber: Chamber, of: str) -> Iterator[str]:
             f"the {finger} covers holes {of}{names} at once in {_in_words(pitches)}: only where one fingertip lies "
             f"over them all"
         )
+    # Told only where the fingers that are named do not say it already.
     over = [pitch for pitch, opened in notes if len(holes) - len(set(opened)) > len(FINGERS)]
     if over and not doubled:
         covered = max(len(holes) - len(set(opened)) for _, opened in notes)
@@ -153,4 +158,5 @@ def two_jobs(holes: Sequence[tuple[str, str | None]], opened: Sequence[str]) -> 
     ('left index',)
     """
     busy = [finger for name, finger in holes if finger and name not in opened]
+    # Each once, in the order of the holes.
     return tuple(dict.fromkeys(finger for finger in busy if busy.count(finger) > 1))

@@ -43,6 +43,7 @@ def find(root: type[Part], design: object, key: str) -> Path | None:
     words = key.split(".")
     chambers = items(child(design, "chambers"))
     for n, chamber in enumerate(chambers):
+        # A chamber's name stands for [[chamber]] and itself; tables of the file cannot be names of chambers.
         if child(chamber, "name") == words[0]:
             part = slots(root)["chambers"].parts[0]
             return _find_in(part, chamber, words[1:], ("chambers", n))
@@ -53,17 +54,19 @@ def dotted(root: type[Part], design: object, path: Path) -> str:
     """The dotted key of a path, as the user would write it."""
     words: list[str] = []
     before: object = None
+    # A list's word waits for its item: "hole" and 2 become hole.2, or hole[3] where it has no name of its own.
     for n, (step, slot, node) in enumerate(along(root, design, path)):
         if isinstance(step, str):
             if slot and step in _CALLED_BY:
-                words += [written(step)] if n == len(path) - 1 else []
-            elif step != "shape" or n == len(path) - 1:
+                words += [written(step)] if n == len(path) - 1 else []  # the list itself
+            elif step != "shape" or n == len(path) - 1:  # a shape's keys are written among its owner's
                 words.append(step or '""')
         elif slot and slot.key in _CALLED_BY:
             name = _names(root, slot.key, before)[step]
             word = written(slot.key)
             words.append(f"{word}[{step + 1}]" if name is None else name if word == "chamber" else f"{word}.{name}")
         elif slot and slot.row:
+            # In a list of rows the first number is the row.
             is_column = not slot.is_list or isinstance(path[n - 1], int)
             words.append(list(slot.row.columns)[step] if is_column else str(step + 1))
         elif slot and slot.is_list and slot.parts:
@@ -79,7 +82,8 @@ def along(root: type[Part], design: object, path: Path) -> Iterator[tuple[str | 
     node: Any = design
     for step in path:
         node = child(node, step)
-        if isinstance(step, str) and not (slot and slot.is_table):
+        if isinstance(step, str) and not (slot and slot.is_table):  # the keys of a table are the user's own
+            # A name leads on by its part's class; a number stays in the same slot, among its items.
             slot = slots(part).get(step) if part else None
             part = slot.part(node) if slot else None
         yield step, slot, node
@@ -90,7 +94,7 @@ def numbers_of(root: type[Part], design: object, path: Path = ()) -> Iterator[tu
     for key, slot in slots(root).items():
         here, node = (*path, key), child(design, key)
         if slot.is_table and slot.number:
-            yield from (((*here, name), slot.number) for name in table(node))
+            yield from (((*here, name), slot.number) for name in table(node))  # such as the constants of [jet]
         elif slot.row and node is None and slot.field.default is None:
             continue  # a row that may be left out, and is: no column of it can be moved alone
         elif slot.row:
@@ -101,6 +105,7 @@ def numbers_of(root: type[Part], design: object, path: Path = ()) -> Iterator[tu
         elif slot.is_list and slot.parts:
             for n, each in enumerate(items(node)):
                 yield from numbers_of(slot.parts[0], each, (*here, n))
+        # A part that is left out has numbers if it can be made of defaults alone, as [air].
         elif (part := slot.part(node)) and (node is not None or not _needs(part)):
             yield from numbers_of(part, node, here)
 
@@ -113,6 +118,7 @@ def is_fully_named(root: type[Part], design: object) -> bool:
     for key, every in [("chambers", chambers), ("parts", lumps), *lists]:
         if None in _names(root, key, every) or not isinstance(every, list | tuple | None):
             return False
+    # All that has a shape.
     places = [(key, n) for key, every in (("chambers", chambers), ("parts", lumps)) for n in range(len(items(every)))]
     solids: list[Path] = [*places, *([("outside",)] if child(design, "outside") is not None else [])]
     shapes = (along(root, design, (*place, "shape")) for place in solids)
@@ -132,6 +138,7 @@ def replaced(tree: object, path: Path, value: object) -> Any:
         return value
     step, rest = path[0], path[1:]
     if isinstance(step, int):
+        # A tuple becomes a list, as if just read.
         return [replaced(item, rest, value) if n == step else item for n, item in enumerate(items(tree))]
     return {**table(tree), step: replaced(child(tree, step), rest, value)}
 
@@ -142,7 +149,7 @@ def child(node: object, step: str | int) -> Any:
         return items(node)[step] if step < len(items(node)) else None
     if isinstance(node, Part):
         slot = slots(type(node)).get(step)
-        return getattr(node, slot.attribute) if slot else None
+        return getattr(node, slot.attribute) if slot else None  # a shape's own `shape` is its `kind`
     return table(node).get(step)
 
 
@@ -182,6 +189,7 @@ def _find_slot(slot: Slot, node: object, words: list[str], path: Path) -> Path |
         return (*path, name) if name in table(node) else None
     if slot.row:
         if slot.is_list:
+            # Counted from 1; a word of digits may be endless.
             row = int(words[0]) - 1 if words and words[0].isdecimal() and len(words[0]) < 6 else -1
             if not 0 <= row < len(items(node)):
                 return None
@@ -196,7 +204,7 @@ def _find_slot(slot: Slot, node: object, words: list[str], path: Path) -> Path |
 
 def _names(root: type[Part], key: str, every: object) -> list[str | None]:
     """Names of the items of a list; None for one that has no name of its own."""
-    taken = {*slots(root), "chamber", "part"} if key == "chambers" else set()
+    taken = {*slots(root), "chamber", "part"} if key == "chambers" else set()  # words that mean a table of the file
     names: list[str | None] = []
     for each in items(every):
         name = child(each, _CALLED_BY[key][1])

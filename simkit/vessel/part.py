@@ -42,6 +42,7 @@ class Part(BaseModel):
         """
         yield from ()
 
+    # Before pydantic's own reading, so that numpy's arrays and numbers are welcome in Python too.
     @model_validator(mode="before")
     @classmethod
     def _of_numpy(cls, given: Any) -> Any:
@@ -49,6 +50,7 @@ class Part(BaseModel):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
+        # Read from a file they are found by `clashes_in`, each by its place.
         clashes = islice(self.clashes(table(self)), 20)
         found = [f"{'.'.join(map(str, path))}: {allowed}" for path, _, allowed in clashes]
         if found:
@@ -79,8 +81,8 @@ class Slot:
     """Content of one key of a Part: a number, a text, a row, a table, another Part, or a list of these."""
 
     def __init__(self, name: str, field: FieldInfo):
-        pieces = [*field.metadata, *_pieces(field.annotation)]
-        self.key = field.alias or name
+        pieces = [*field.metadata, *_pieces(field.annotation)]  # pydantic takes the outermost marks off the type
+        self.key = field.alias or name  # as the file has it
         self.attribute = name
         self.field = field
         self.number: NumberRange | None = next((piece for piece in pieces if isinstance(piece, NumberRange)), None)
@@ -98,7 +100,7 @@ class Slot:
         """The class of the part in this slot; where several are possible, the one whose `shape` the node names."""
         if isinstance(node, Part):
             return type(node)
-        if len(self.parts) < 2:
+        if len(self.parts) < 2:  # a single kind needs no word to tell it
             further = self.further.part(node) if self.further else None
             return further or (self.parts[0] if self.parts else None)
         named = table(node).get("shape")
@@ -111,7 +113,7 @@ _SLOTS: dict[type[Part], dict[str, Slot]] = {}
 
 def slots(part: type[Part]) -> dict[str, Slot]:
     """The slots of a part by the keys of the file."""
-    if part not in _SLOTS:
+    if part not in _SLOTS:  # a class never changes, and its annotations take long to take apart
         found = (Slot(name, field) for name, field in part.model_fields.items() if not field.exclude)
         _SLOTS[part] = {slot.key: slot for slot in found}
     return _SLOTS[part]
@@ -133,6 +135,7 @@ def _pieces(annotation: Any) -> Iterator[Any]:
     """Components of a type: its classes, the containers around them, the marks of `Annotated`."""
     yield from getattr(annotation, "__metadata__", ())
     origin = get_origin(annotation)
+    # List[int] is a type as well, and has an origin.
     if isinstance(annotation, type) and origin is None:
         yield annotation
     elif origin is tuple or origin is Table:
@@ -147,5 +150,5 @@ def _choices(annotation: Any) -> Iterator[str]:
     for inner in get_args(annotation):
         if get_origin(annotation) is Literal:
             yield inner
-        elif get_origin(annotation) in (Union, UnionType):
+        elif get_origin(annotation) in (Union, UnionType):  # Literal[...] | None
             yield from _choices(inner)

@@ -49,7 +49,7 @@ def text_of(path: str | Path, what: str = "a design file", largest: int = LARGES
     """The text of a file that a person wrote; an InputError says why it cannot be read."""
     content = content_of(path, what, largest)
     try:
-        return content.decode("utf-8-sig")
+        return content.decode("utf-8-sig")  # some editors begin a file with a byte-order mark
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise _unreadable(str(path), f"text in UTF-8 (line {line} is not)") from error
@@ -62,10 +62,10 @@ def content_of(path: str | Path, what: str, largest: int, hint: str = "") -> byt
     """
     source = str(path)
     try:
-        if not stat.S_ISREG(Path(path).stat().st_mode):
+        if not stat.S_ISREG(Path(path).stat().st_mode):  # reading a pipe or a device might never end
             raise _unreadable(source, "a file, not a folder or a device")
         with open(path, "rb") as file:
-            content = file.read(largest + 1)
+            content = file.read(largest + 1)  # one more, to tell whether there is more
     except (OSError, ValueError) as error:  # ValueError: a name with a null character
         missing = isinstance(error, FileNotFoundError)
         reason = "there is no such file" if missing else getattr(error, "strerror", None) or str(error)
@@ -96,6 +96,7 @@ def parsed(text: str, source: str) -> dict[str, Any]:
     except RecursionError as error:
         raise _unreadable(source, "lists and tables nested less deeply") from error
     except tomllib.TOMLDecodeError as error:
+        # Tomllib names the place only in its message.
         said = str(error)
         place = _PLACE.search(said)
         reason = said[: place.start()] if place else said
@@ -120,6 +121,7 @@ def _tree(raw: Mapping[str, Any], source: str) -> tuple[dict[str, Any], list[Fau
     tree: dict[str, Any] = {}
     strays = []
     for key, value in raw.items():
+        # The file's words are chamber and part; these would slip through as attributes.
         if key in ("chambers", "parts", "source"):
             near = "" if key == "source" else f"; did you mean {key[:-1]}?"
             strays.append(Fault(source, key, shown(value), f"known keys only{near}"))
@@ -129,6 +131,7 @@ def _tree(raw: Mapping[str, Any], source: str) -> tuple[dict[str, Any], list[Fau
             tree[key] = _with_shape(value, _SOLID_KEYS)
         elif key == "part":
             tree["parts"] = _each(value, _SOLID_KEYS)
+        # Hole.2.diameter_mm unquoted is three nested tables to TOML.
         elif key == "free":
             tree["free"] = dict(flat(value)) if isinstance(value, dict) else value
         else:

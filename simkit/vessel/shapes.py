@@ -55,9 +55,9 @@ class Lens(Part):
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
         """A rim rounder than the fullest lens has."""
         width, height, rim = (as_number(known.get(key)) for key in ("width_mm", "height_mm", "rim_mm"))
-        if width is None or height is None or rim is None:
+        if width is None or height is None or rim is None:  # wrong or missing: told of by itself
             return
-        largest = 2 * (height / 2) ** 2 / (width / 2)
+        largest = 2 * (height / 2) ** 2 / (width / 2)  # at q = -1
         # A hair of slack: an optimiser may stand exactly at the largest rim.
         if rim > largest * (1 + 1e-12):
             yield Clash(("rim_mm",), known["rim_mm"], f"at most height_mm^2/width_mm, here {largest:.4g}")
@@ -123,13 +123,14 @@ class Sections(Part):
         yield from _too_few(known, "sections", 2, cls)
         columns = len(Section._fields)
         rows = [items(row) for row in items(known.get("sections"))]
+        # A row of another length is refused by itself: nothing is said of its cells.
         cells = [[as_number(cell) for cell in row] if len(row) == columns else [None] * columns for row in rows]
         before: float | None = None
         for n, (along, width, height, *_) in enumerate(cells):
             here = ("sections", n)
             if along is not None and before is not None and along <= before:
                 yield Clash((*here, 0), along, f"more than {before:g}, the place of the row before")
-            before = along if along is not None else before
+            before = along if along is not None else before  # past a wrong place on to the next
             if 0 < n < len(cells) - 1:
                 for column, size in ((1, width), (2, height)):
                     if size == 0:
@@ -215,6 +216,7 @@ def known_shapes() -> tuple[str, ...]:
 
 def _further(name: str) -> type[FurtherShape] | None:
     """The shape of another package by that name, None where there is none; an InputError where it is broken."""
+    # Our own names cannot be taken over.
     return None if name in SHAPES else plugins.part_of(GROUP, name, FurtherShape, "wall")
 
 

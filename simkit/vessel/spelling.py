@@ -34,7 +34,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     """
     if len(word) > _LONGEST:
         return None
-    folded = {each.casefold(): each for each in known}
+    folded = {each.casefold(): each for each in known}  # difflib minds capitals
     found = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
     return folded[found[0]] if found else None
 
@@ -47,5 +47,5 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 
 def listed(names: Iterable[str], most: int = 12) -> str:
     """Names in a row, cut short where they are many."""
-    every = list(dict.fromkeys(names))
+    every = list(dict.fromkeys(names))  # each once, in order
     return ", ".join(every[:most]) + (f" and {len(every) - most} more" if len(every) > most else "")

@@ -17,7 +17,7 @@ class _StarterShape(NamedTuple):
     about: str
     keys: str
     length_mm: float
-    diameters_mm: tuple[float, ...] = (3.46, 4.14, 2.9, 5.16)
+    diameters_mm: tuple[float, ...] = (3.46, 4.14, 2.9, 5.16)  # of the holes in the order of `_HOLES`
 
 
 # All have the same window, about the same holes and about the same air: each starts within 1.5 cents of C5 to G5, as
@@ -119,13 +119,13 @@ def starter(
     notes = "\n".join(_NOTE.format(pitch=pitch, open=", ".join(names[:count])) for pitch, count in _NOTES)
     return _DESIGN.format(
         title=title,
-        wall=f"{wall_mm:g}".ljust(15),
+        wall=f"{wall_mm:g}".ljust(15),  # so that the remarks stand in a column
         shrinkage=f"{shrinkage_percent:g}".ljust(5),
         shape=shape,
         pad=" " * max(2, 16 - len(shape)),
         about=start.about,
         keys=start.keys,
-        window=0.2 * start.length_mm,
+        window=0.2 * start.length_mm,  # near the mouth end, clear of the holes
         holes=holes,
         notes=notes,
     )

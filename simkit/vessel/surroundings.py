@@ -104,6 +104,7 @@ class Clay(Part):
         total, drying, firing = (
             as_number(known.get(key)) for key in ("shrinkage_percent", "drying_percent", "firing_percent")
         )
+        # Three ways: one number, both steps, or nothing at all.
         if total is not None and (drying is not None or firing is not None):
             allowed = "either shrinkage_percent or both drying_percent and firing_percent"
             yield Clash(("shrinkage_percent",), known["shrinkage_percent"], allowed)
@@ -118,4 +119,5 @@ class Clay(Part):
 
 
 def _both(drying_percent: float, firing_percent: float) -> float:
+    # Each step of what the one before has left.
     return 100 * (1 - (1 - drying_percent / 100) * (1 - firing_percent / 100))

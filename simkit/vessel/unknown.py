@@ -15,6 +15,7 @@ def known_keys(root: type[Part], tree: object, path: Path, compare: bool = True)
     word, known = str(path[-1]), _known(root, tree, path[:-1])
     if compare:
         near = nearest(word, known)
+        # In this order: a slip of the pen, a key of another shape, a key in the wrong table.
         if not near and (shapes := _shapes_with(root, tree, path)):
             return f"known keys only; {word} belongs to the shape {shapes}"
         home = None if near else dict(_homes(root)).get(word)
@@ -33,6 +34,7 @@ def keys_of_no_shape(root: type[Part], tree: object, path: Path) -> Iterator[Cla
     known = [key for part in slot.parts for key in slots(part)]
     for key, value in table(shape).items():
         if key not in known:
+            # A chamber's own keys stand among them in the file.
             near = nearest(key, [*known, *_known(root, tree, path[:-1])])
             yield Clash((*path, key), value, "known keys only" + (f"; did you mean {near}?" if near else ""))
 
@@ -58,7 +60,7 @@ def _part_at(root: type[Part], tree: object, path: Path) -> type[Part] | None:
     if not path:
         return root
     *_, (_, slot, _) = along(root, tree, path)
-    return slot.part(look(tree, path)) if slot else None
+    return slot.part(look(tree, path)) if slot else None  # a list's items are one kind of part
 
 
 @cache
@@ -68,6 +70,7 @@ def _homes(part: type[Part], prefix: str = "") -> tuple[tuple[str, str], ...]:
     for key, slot in slots(part).items():
         word = f"{prefix}{written(key)}"
         head = f"[[{word}]]" if slot.is_list else f"[{word}]"
+        # A shape's keys stand in its owner's table.
         if key == "shape" and len(slot.parts) > 1:
             owner = f"[[{prefix.rstrip('.')}]]"
             homes += [(inner, owner) for shape in slot.parts for inner in slots(shape)]

@@ -31,5 +31,5 @@ def usual_cautions(wall_mm: float, chambers: Sequence[Chamber]) -> Iterator[str]
             key = f"{chamber.name}.hole.{hole.name}"
             sizes += [(f"{key}.diameter_mm", hole.diameter_mm, HOLE), (f"{key}.wall_mm", hole.wall_mm, WALL)]
     for key, size, (least, most) in sizes:
-        if size and not least <= size <= most:
+        if size and not least <= size <= most:  # neither what is left out nor a thin shell of 0
             yield f"{key} = {size:g} is not usual: {least:g} to {most:g} mm are (common practice, no source); a slip?"

@@ -54,6 +54,7 @@ class NumberRange:
         number = as_number(value)
         if number is None:
             return False
+        # 0 lies under `low` and means that there is none of it.
         if number == 0 and self.or_zero:
             return True
         over_low = self.low < number if self.above else self.low <= number
@@ -109,6 +110,7 @@ class RowOf:
     def __init__(self, columns: type):
         self.row_type = columns
         self.columns: dict[str, NumberRange] = {
+            # Include_extras keeps the marks.
             name: next(mark for mark in hint.__metadata__ if isinstance(mark, NumberRange))
             for name, hint in get_type_hints(columns, include_extras=True).items()
         }
@@ -137,7 +139,7 @@ class Table(Mapping[str, Value], Generic[Value]):
     _items: Mapping[str, Value]
 
     def __init__(self, items: Mapping[str, Value] | None = None):
-        object.__setattr__(self, "_items", dict(items or {}))
+        object.__setattr__(self, "_items", dict(items or {}))  # past the refusal below
 
     def __getitem__(self, key: str) -> Value:
         return self._items[key]
@@ -158,7 +160,7 @@ class Table(Mapping[str, Value], Generic[Value]):
         return repr(dict(self))
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return Table, (dict(self),)
+        return Table, (dict(self),)  # pickle sets attributes, which is refused
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:

@@ -55,6 +55,7 @@ class Wish:
 
     def _of_the_notes(self) -> Iterable[Fault]:
         try:
+            # more than 40 are refused below.
             lowest, *_, highest = scale(self.scale, max(2, min(self.count, 41)))
             if lowest.key < note(LOWEST).key or highest.key > note(HIGHEST).key:
                 allowed = f"notes from {LOWEST} to {HIGHEST}; this one runs from {lowest} to {highest}"
@@ -68,6 +69,7 @@ class Wish:
         elif not self.in_a_row and self.holes > MOST_COMBINED:
             allowed = f"at most one more than the holes where these are more than {MOST_COMBINED}"
             yield Fault.of("notes", self.notes, allowed)
+        # Each hole open or covered: so many fingerings, each with one note.
         elif self.count > 2**self.holes:
             allowed = f"at most {2**self.holes}: {too_few_holes(self.holes, self.count)}"
             yield Fault.of("notes", self.notes, allowed)
@@ -79,7 +81,7 @@ def too_few_holes(holes: int, notes: int) -> str:
     >>> too_few_holes(3, 13)
     '3 holes have 8 combinations, 13 notes want 4 holes'
     """
-    want = (notes - 1).bit_length()
+    want = (notes - 1).bit_length()  # the least n with 2^n >= notes
     return f"{_counted(holes, 'hole')} have {2**holes} combinations, {notes} notes want {_counted(want, 'hole')}"
 
 
@@ -149,13 +151,13 @@ class WishedRange:
         ends = f"{self.lowest} {self.highest}"
         if pitches and not note(LOWEST).key <= pitches[0].key <= pitches[-1].key <= note(HIGHEST).key:
             yield Fault.of("ends", ends, f"from {LOWEST} to {HIGHEST}")
-        most = MOST_CHAMBERS - (self.drone is not None)
+        most = MOST_CHAMBERS - (self.drone is not None)  # the drone takes one
         if not 1 <= self.chambers <= most:
             beside = " beside the drone" if self.drone else ""
             yield Fault.of("chambers", self.chambers, f"1 to {most}{beside}")
         if not 0 <= self.overlap <= MOST_OVERLAP:
             yield Fault.of("overlap", self.overlap, f"0 to {MOST_OVERLAP} notes")
-        if not 3 * self.chambers <= len(pitches) <= MOST_NOTES:
+        if not 3 * self.chambers <= len(pitches) <= MOST_NOTES:  # fewer than three notes want no chamber of their own
             notes = f"{3 * self.chambers} to {MOST_NOTES} notes of the scale for {_counted(self.chambers, 'chamber')}"
             yield Fault.of("ends", ends, f"a range with {notes}; this one has {len(pitches)}")
 
@@ -176,6 +178,7 @@ def clay_faults(fingertip_mm: float = 17.0, wall_mm: float = 4.0, shrinkage_perc
         yield Fault.of("fingertip_mm", fingertip_mm, f"{least:g} to {most:g}")
     if not thin <= wall_mm <= thick:
         yield Fault.of("wall_mm", wall_mm, f"{thin:g} to {thick:g}")
+    # 0: sizes as they are, of a clay that is not known.
     if not (shrinkage_percent == 0 or little <= shrinkage_percent <= much):
         allowed = f"{little:g} to {much:g} per cent, wet to fired along a line, or 0"
         yield Fault.of("shrinkage_percent", shrinkage_percent, allowed)

@@ -39,7 +39,7 @@ def dumps(vessel: Part) -> str:
 
 def save(vessel: Part, path: str | Path, *, overwrite: bool = False) -> None:
     """Write a design file, whole or not at all; an InputError where the file exists and `overwrite` is false."""
-    check_new(path, "path", overwrite)
+    check_new(path, "path", overwrite)  # before anything is made of it
     faults = list(_left_behind(vessel, Path(path).parent))
     if faults:
         raise InputError(faults)
@@ -61,6 +61,7 @@ def _left_behind(vessel: Part, folder: Path) -> Iterator[Fault]:
 def _fill(table: tomlkit.TOMLDocument | Table, part: Part) -> None:
     """Put the values of a part into a table: plain values first, then tables, then lists of tables."""
     said = [(written(key), _in_file(value)) for key, value in _said(part)]
+    # TOML reads what follows a table's head as its keys.
     for key, value in sorted(said, key=lambda pair: _rank(pair[1])):
         table.add(key, value)
 
@@ -71,6 +72,7 @@ def _said(part: Part) -> Iterator[tuple[str, Any]]:
         value = getattr(part, slot.attribute)
         if slot.key == "shape" and isinstance(value, Part):
             yield from _said(value)
+        # A default is left to what reads it.
         elif slot.field.is_required() or slot.key == "shape" or value != slot.field.default:
             yield key, value
 
@@ -100,12 +102,12 @@ def _in_file(value: Any) -> Item:
     if isinstance(value, tuple | Bounds):
         rows = tomlkit.array()
         rows.extend(_in_file(each) for each in value)
-        return rows.multiline(bool(value) and isinstance(value[0], tuple))
+        return rows.multiline(bool(value) and isinstance(value[0], tuple))  # rows of rows on a line each
     return number(value)
 
 
 def number(value: object) -> Item:
     """A plain value as the file has it: 6 and not 6.0."""
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e6:
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e6:  # 1e20 stays as it is
         return tomlkit.item(int(value))
     return tomlkit.item(value)
