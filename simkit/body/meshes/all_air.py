@@ -54,6 +54,7 @@ class Grading:
     @classmethod
     def of(cls, chamber: ChamberBody, radius: float, coarse: float = 1.0) -> Grading:
         """The standard sizes times `coarse`."""
+        # Half the least side: the radius of a ball, the half height of a flat pendant.
         halves = [float(np.ptp(wall.box, axis=0).min()) / 2 for wall in (chamber.wall, *chamber.beside)]
         rims = {o.name: coarse * _rim_size(o) for o in chamber.all_openings}
         inside, around = (coarse * WALL_SHARE * half for half in (halves[0], max(halves)))
@@ -62,6 +63,7 @@ class Grading:
 
 def _rim_size(o: Opening) -> float:
     half = o.radius if o.is_round else min(o.width, o.height) / 2
+    # The finer of both rims sets the size all down the duct.
     sizes = [RIM_SHARE * f if f > 0 else SHARP_SHARE * half for f in (o.rim, o.inside_rim)]
     return min(*sizes, RADIUS_SHARE * half)
 
@@ -83,6 +85,7 @@ def graded_meshes(
 def _first(
     chamber: ChamberBody, sizes: Sequence[float], obstacles: Sequence[Obstacle], ducts: Sequence[DuctSurface]
 ) -> Sized:
+    # Another size is another mesh: what one cannot do the next often can.
     for size in sizes[:-1]:
         try:
             return size, whole_mesh(chamber, size, SHELL, obstacles, ducts)
@@ -130,6 +133,7 @@ def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> 
     radius = shell * (float(np.linalg.norm(skin - center, axis=1).max()) + coat.offset)
     grading = Grading.of(chamber, radius, coarse)
     _not_too_large(chamber, grading)
+    # Gmsh fills a place thinner than a sixth of an element with slivers, or not at all.
     thin = thinnest(chamber.wall)
     if thin < grading.inside / 6:
         where = f"it is only {MM * thin:.2g} mm thick in one place; make it thicker there, or ask the model ports"
@@ -148,7 +152,7 @@ def _meshable(chamber: ChamberBody) -> None:
                 raise OutOfReach(f"resolved: {seam}, or ask the model ports") from seam
         if own_wall(o, chamber.thickness):
             _own_wall_meshable(chamber, o)
-        if o.rim + o.inside_rim > 0.98 * o.length > 0:
+        if o.rim + o.inside_rim > 0.98 * o.length > 0:  # of a wall without thickness there are none
             raise OutOfReach(f"resolved: the rounded rims of {o.title} take up its whole wall; make them smaller")
     for a, b in combinations(chamber.all_openings, 2):
         if gap(a, b) <= a.inside_rim + b.inside_rim:
@@ -162,6 +166,7 @@ def _own_wall_meshable(chamber: ChamberBody, o: Opening) -> None:
     if not o.is_round or min(clay, o.length) == 0:
         where = "round a hole in clay that has a thickness; leave it out, or ask the model ports"
         raise OutOfReach(f"{said}which is meshed as a flat face {where}")
+    # A longer duct stands up on a collar, a shorter one is sunk into the clay.
     face = "collar" if o.length > clay else "flat spot"
     if o.radius + o.rim > 0.95 * SPOT * o.radius:
         raise OutOfReach(f"{said}but the rounded rim takes up its {face}, {SPOT:g} radii wide; make the rim smaller")
@@ -192,6 +197,7 @@ ROUNDED_NODES, SHARP_NODES, CRACK_NODES = 450.0, 260.0, 120.0
 def unknowns(chamber: ChamberBody, grading: Grading) -> float:
     """Number of the mesh's nodes, approximately (fitted to meshes of 10,000 to 100,000; within a third)."""
     finer = GROW / grading.grow
+    # What every body takes for its walls and the far sphere; each rim adds in proportion to its length over its size.
     count = 10_000 * finer**2
     for o in chamber.all_openings:
         around = 2 * np.pi * o.radius if o.is_round else 2 * (o.width + o.height)
@@ -238,9 +244,10 @@ def _meshed(
         require_clearance(obstacles, outside)
         sizes[1] = widening(sizes[1], 1.5 * MM * grading.around, center, radius)
         far, (center, radius) = far / radius, around(obstacles, outside)
-        far *= radius
+        far *= radius  # of the new sphere
     with kernel.session() as gmsh:
         cuts = [_cuts(chamber, duct, grading) for duct in ducts]
+        # Inside, outside and far sphere as skins of triangles, joined by the ducts' strips; then both airs filled.
         inner = wall_panels(gmsh, wall.solid(), [c for c, _ in cuts], grading.inside, grading.grow)
         outer = None
         if thickness > 0:
@@ -256,6 +263,7 @@ def _meshed(
             else:
                 skins.add_hole(gmsh, i, duct)
         if obstacles:
+            # Four elements of the far sphere to a radius: their size over it.
             for skin in obstacle_skins(gmsh, obstacles, outside, far / radius * 4):
                 skins.add_near(skin)
         closed = zip(skins.closed(), sizes, strict=True)
@@ -285,6 +293,7 @@ def _cuts(chamber: ChamberBody, duct: DuctSurface, grading: Grading) -> tuple[Ou
     """Cuts of a duct with the inside and the outside of the clay, near its own place only."""
     o, length = duct.opening, duct.opening.length
     clear, reach, size = clearance(chamber.wall, o.center), 1.5 * o.reach, grading.rims[o.name]
+    # Only this stretch of the axis: on the far side of the chamber the same outline meets clay once more.
     low, high = length - min(reach, length + 0.4 * clear), length + reach
     if duct.seamed:  # one side of it may lie far above or below its middle
         heights = duct.frame(duct.some[:, 5])[:, 2]
@@ -306,6 +315,7 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
         o = duct.opening
         frame = [v.tolist() for v in (MM * o.center, o.across, o.forward, o.axis)]
         boxes = [[MM * edge for edge in foot.box] for foot in (duct.inside, duct.outside)]
+        # A + b y + c x^2 with x, y in mm: a in mm, b plain, c in 1/mm.
         heights = (duct.heights * [[MM, 1, 1 / MM]]).tolist()
         ball = max(hypot(*corner) for corner in _corners(boxes, heights))
         rims.append((*frame, MM * o.radius, boxes, heights, MM * grading.rims[o.name], ball))
@@ -313,6 +323,7 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
 
     def to_outline(x: float, y: float, box: list[float]) -> float:
         dx, dy = max(box[0] - x, x - box[1]), max(box[2] - y, y - box[3])
+        # Within the box, to its nearest side.
         return hypot(max(dx, 0.0), max(dy, 0.0)) if dx > 0 or dy > 0 else -max(dx, dy)
 
     def above(x: float, y: float, h: float, box: list[float], height: list[float]) -> float:
@@ -323,10 +334,12 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
         best = top
         for c, u, v, n, radius, boxes, heights, rim, ball in rims:
             X, Y, Z = x - c[0], y - c[1], z - c[2]
+            # Even its nearest point could not make the element smaller.
             if rim + grow * (sqrt(X * X + Y * Y + Z * Z) - ball) >= best:
                 continue
             a, b, h = (X * w[0] + Y * w[1] + Z * w[2] for w in (u, v, n))
             if radius:
+                # From a circle of that radius; its height is that of the nearer rim.
                 away = hypot(
                     hypot(a, b) - radius, min(abs(above(a, b, h, *each)) for each in zip(boxes, heights, strict=True))
                 )

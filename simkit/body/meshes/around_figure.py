@@ -30,6 +30,7 @@ def figure_mesh(
     windows: about which the clay of mouthpieces stands; there the elements are smaller.
     """
     slimmest = min(_slim(solid) for solid in solids_of(figure))
+    # A net has to pass between the two sides of the slimmest part, a leg or an ear.
     step = size * float(np.clip(_SLIM * slimmest / size, _LEAST, _STEP))
     finer = [Finer(w.center + w.through * w.axis, min(step, _NEAR * size), _REACH * w.width) for w in windows]
     points, triangles = netted(figure, step, finer)
@@ -37,9 +38,11 @@ def figure_mesh(
         with kernel.session() as gmsh:
             far, cells = sphere(gmsh, center, radius, size)
             every, skins = np.concatenate([far, points]), [cells, triangles + len(far)]
+            # One size everywhere: the skin's own elements set what is near it.
             nodes, tets, used = fill(gmsh, every, skins, lambda x, y, z: MM * size)
     except kernel.UNMESHED as failure:
         raise MeshError("the air around the body", MM * size, f"make the outside plainer ({failure})") from failure
+    # From the skins' numbering to that of the filled volume.
     number = np.full(len(every), -1)
     number[used] = np.arange(len(used))
     nodes, tets, facets = kernel.with_middles(

@@ -29,8 +29,10 @@ class Strip:
     def at(self, columns: np.ndarray, rows: np.ndarray) -> np.ndarray:
         """Points (n, 3) at fractional columns and rows."""
         count = np.arange(len(self.start) + 1)
+        # One column more than there are: the first again, a whole turn on.
         a, b = (np.interp(columns, count, np.append(turns, turns[0] + 1)) for turns in (self.start, self.stop))
         depth = np.interp(rows, np.arange(len(self.depths)), self.depths)
+        # Columns go over evenly from the inner loop's turns to the outer's.
         share = (depth - self.depths[0]) / (self.depths[-1] - self.depths[0])
         return self.duct.points((1 - share) * a + share * b, depth)
 
@@ -53,6 +55,7 @@ class Strip:
         found = []
         for r in range(low, high):
             quad = np.stack([self.ids[r, this], self.ids[r, after], self.ids[r + 1, after], self.ids[r + 1, this]], 1)
+            # The two diagonals.
             one, other = (np.linalg.norm(points[quad[:, a]] - points[quad[:, a + 2]], axis=1) for a in (0, 1))
             even = (one < other if self.duct.opening.edge_deg < FLAT_SLOPE else (this + r) % 2 == 0)[:, None]
             found += [np.where(even, quad[:, [0, 1, 2]], quad[:, [0, 1, 3]])]
@@ -69,6 +72,7 @@ class Strip:
 
         On an edge that leaves a sharp rim the point lies at the share `near` of the way.
         """
+        # Back from node numbers to rows and columns of the strip.
         order = np.argsort(self.ids.ravel())
         flat = order[np.searchsorted(self.ids.ravel()[order], triangles)]
         rows, columns = np.unravel_index(flat, self.ids.shape)
@@ -80,6 +84,7 @@ class Strip:
             # An edge over the place where the columns close: its lower end counts once round more.
             first[second - first > n / 2] += n
             second[first - second > n / 2] += n
+            # Only an edge with one end on a sharp rim leaves it.
             share = np.where(on[:, a] == on[:, b], 0.5, np.where(on[:, a], near, 1 - near))
             out.append(self.at(first + share * (second - first), rows[:, a] + share * (rows[:, b] - rows[:, a])))
         return np.stack(out, axis=1)
@@ -107,6 +112,7 @@ def strip_between(
 def turned(duct: DuctSurface, foot: Footprint, points: np.ndarray, loop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Nodes (n,) of a loop in the order of their turns, and these (n,), 0 to 1; corners exactly at theirs."""
     turns = foot.turn(duct.frame(points[loop]))
+    # Corners come out a rounding error off theirs, perhaps at the end of the side before.
     if foot.sides > 1:
         corner = np.round(foot.sides * turns)
         turns = np.where(np.abs(foot.sides * turns - corner) < 1e-4, corner / foot.sides, turns)
@@ -117,11 +123,12 @@ def turned(duct: DuctSurface, foot: Footprint, points: np.ndarray, loop: np.ndar
 
 def _depths(duct: DuctSurface, size: float, grow: float) -> np.ndarray:
     """Depths of the rows (rows,), m: even on the two rims, graded from both ends between; a sharp rim has none."""
+    # A-E-C, C-D, D-F-B: a rim's arc is some 0.8 of the way by its corner, a quarter circle's pi/4.
     legs = np.linalg.norm(np.diff(duct.some[:, :6], axis=1), axis=2).mean(axis=0)
     arcs, straight = (0.8 * (legs[0] + legs[1]), 0.8 * (legs[3] + legs[4])), legs[2]
     round_ = tuple(f > 0 for f in (duct.opening.inside_rim, duct.opening.rim))
     sizes = [min(size, arc / 3) if bent else size for arc, bent in zip(arcs, round_, strict=True)]
-    first, third = (
+    first, third = (  # at least three rows to a rim's arc
         max(3, round(arc / step)) if bent else 0 for arc, step, bent in zip(arcs, sizes, round_, strict=True)
     )
 

@@ -47,7 +47,7 @@ class AirMesh:
 def default_size(wall: Wall) -> float:
     """A size at which the lowest modes are right to a few tenths of a cent, m."""
     least = float(np.ptp(wall.box, axis=0).min()) / 2
-    equivalent = (3 * wall.volume / (4 * np.pi)) ** (1 / 3)
+    equivalent = (3 * wall.volume / (4 * np.pi)) ** (1 / 3)  # radius of the ball as large
     return min(DEFAULT_SHARE * min(1.3 * least, equivalent), thinnest(wall))
 
 
@@ -104,7 +104,7 @@ def _surrounding(
             solids = [wall.solid(offset) for wall in walls]
             bodies = [(3, drawn.build(gmsh, each)) for each in solids]
             ball = occ.addSphere(*(1e3 * center), 1e3 * radius)
-            if len(bodies) == 1 and drawn.is_skin(solids[0]):
+            if len(bodies) == 1 and drawn.is_skin(solids[0]):  # no boolean operation where nothing is to be cut
                 drawn.hollow(gmsh, ball, bodies[0][1])
             else:
                 occ.cut([(3, ball)], occ.fuse(bodies[:1], bodies[1:])[0] if len(bodies) > 1 else bodies)
@@ -115,6 +115,7 @@ def _surrounding(
             points, tets, skin = kernel.cells(gmsh, any(w.creased_outside if offset else w.creased for w in walls))
     except kernel.UNMESHED as failure:
         raise MeshError("the air around the body", 1e3 * size, f"{_remedy} ({failure})") from failure
+    # The skin's two parts told apart by where their corners lie.
     far = np.linalg.norm(points - center, axis=1) > radius * (1 - 1e-6)
     is_outer = far[skin[:, :3]].all(axis=1)
     on_sphere, on_body = np.unique(skin[is_outer]), np.unique(skin[~is_outer])
@@ -131,6 +132,7 @@ def offset_points(walls: tuple[Wall, ...], offset: float, points: np.ndarray) ->
     if offset == 0 and len(walls) == 1:
         return project(walls[0], points)
     foot, owner = feet(walls, points)
+    # The outer surface is `offset` away from the foot, on the side where the point is.
     out = _unit(points - foot)
     for n, wall in enumerate(walls):
         mine = np.flatnonzero(owner == n)
@@ -154,6 +156,7 @@ def _draw_to_seams(points: np.ndarray, facets: np.ndarray, walls: tuple[Wall, ..
             off, normals = _off((walls[a], walls[b]), at, offset)
             # Two equations for three coordinates: the shortest step is the one square to the seam.
             step = -(np.linalg.pinv(normals, rcond=_GRAZING) @ off[..., None])[..., 0]
+            # Half the clay's thickness at most: planes are no walls.
             at = at + step * np.minimum(1.0, offset / 2 / np.maximum(np.linalg.norm(step, axis=1), 1e-300))[:, None]
         arrived = np.abs(_off((walls[a], walls[b]), at, offset)[0]).max(axis=1) < 1e-6 * offset
         points[seam[arrived]] = at[arrived]
@@ -184,7 +187,7 @@ def _worth_trying(wall: Wall, size: float) -> None:
         raise MeshError(
             "the chamber", 1e3 * size, f"it is only {1e3 * thin:.2g} mm thick in one place; make it thicker there"
         )
-    count = 9 * wall.volume / size**3
+    count = 9 * wall.volume / size**3  # tetrahedra of that edge fill so much, about
     if count > MOST_TETRAHEDRA:
         raise MeshError("the chamber", 1e3 * size, f"about {count:,.0f} elements would be needed; make it thicker")
 
@@ -202,7 +205,7 @@ def draw_near(nodes: np.ndarray, tets: np.ndarray, rims: list[np.ndarray], share
         on[ids] = True
     for edge, (a, b) in enumerate(kernel.EDGES):
         for here, there in ((a, b), (b, a)):
-            leaving = tets[on[tets[:, here]] & ~on[tets[:, there]]]
+            leaving = tets[on[tets[:, here]] & ~on[tets[:, there]]]  # one end on the rim, the other off it
             nodes[leaving[:, 4 + edge]] = (1 - share) * nodes[leaving[:, here]] + share * nodes[leaving[:, there]]
 
 
@@ -232,6 +235,7 @@ def gated(
     determinants, before = jacobians(points, tets), points
     # Half way thrice leaves an eighth of a bend, which mostly is enough; what folds still is made straight.
     for share in (0.5, 0.5, 0.5, 1.0, 1.0, 1.0, 1.0):
+        # A map that shrinks to a fiftieth somewhere is as good as folded.
         bad = determinants.min(axis=1) <= 0.02 * determinants.max(axis=1)
         if not bad.any():
             break

@@ -28,7 +28,7 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
             tag = occ.addBox(*(1e3 * corners[0]), *size)
             return _rounded(gmsh, tag, 1e3 * rounding)
         case Can(radius, start, stop, rounding):
-            if rounding >= radius:
+            if rounding >= radius:  # fillets that meet on the axis fail: half balls then
                 return _capsule(gmsh, radius, start, stop)
             tag = occ.addCylinder(0, 1e3 * start, 0, 0, 1e3 * (stop - start), 0, 1e3 * radius)
             return _rounded(gmsh, tag, 1e3 * rounding)
@@ -113,6 +113,7 @@ def _rounded(gmsh: Any, tag: int, radius: float) -> int:
     occ.synchronize()
     edges = []
     for _, face in gmsh.model.getBoundary([(3, tag)], oriented=False):
+        # A can's seam lies between its round face and itself: only edges of plane faces are corners.
         if gmsh.model.getType(2, face) == "Plane":
             edges += [edge for _, edge in gmsh.model.getBoundary([(2, face)], oriented=False)]
     return occ.fillet([tag], sorted(set(edges)), [radius])[0][1]
@@ -137,10 +138,10 @@ def _skin(gmsh: Any, sheets: tuple[Sheet, ...]) -> int:
             face, points = _spline_face(gmsh, sheet)
             faces.append(face)
             helpers += points
-    if len(sheets) > len(faces):
+    if len(sheets) > len(faces):  # flat ends close the lofted side
         faces += _end_faces(gmsh, faces[0], [s for s in sheets if s.flat])
     tag = occ.addVolume([occ.addSurfaceLoop(faces, sewing=len(faces) > 1)])
-    occ.remove([(0, p) for p in helpers])
+    occ.remove([(0, p) for p in helpers])  # control points would be meshed as nodes
     return tag
 
 
@@ -153,6 +154,7 @@ def _patched_skin(gmsh: Any, sheet: Sheet, turn: float) -> int:
 def patch_face(gmsh: Any, grid: np.ndarray) -> int:
     """A cubic B-spline face through a grid of points (n, n, 3), m; its parameters run evenly from 0 to 1."""
     n = len(grid)
+    # Tensor product: along one way, then its coefficients along the other.
     first = make_interp_spline(np.linspace(0, 1, n), 1e3 * grid, k=3)
     second = make_interp_spline(np.linspace(0, 1, n), np.moveaxis(first.c, 1, 0), k=3)
     face, points = spline_face(gmsh, second.c, first.t, second.t)
@@ -183,6 +185,7 @@ def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
     p = 1e3 * sheet.points
     along = make_interp_spline(chord(p), p, k=3)
     rings = np.moveaxis(along.c, 1, 0)
+    # Around as one clamped spline from seam to seam: gmsh's periodic surfaces fail in boolean operations.
     knots_v, control = clamped(rings, ring_spline(rings), 0, len(rings) - 1)
     for end, ring in ((0, p[0]), (-1, p[-1])):
         # A tip's ring is as wide as the root of what rounding leaves of zero: 1e-8 of the size.
@@ -217,7 +220,7 @@ def ring_spline(values: np.ndarray) -> np.ndarray:
     around = values[:-1]
     count = len(around)
     eigenvalues = (4 + 2 * np.cos(2 * np.pi * np.arange(count // 2 + 1) / count)) / 6
-    spectrum = np.fft.rfft(around, axis=0).T / eigenvalues
+    spectrum = np.fft.rfft(around, axis=0).T / eigenvalues  # .T, so that the division runs along the frequencies
     c = np.fft.irfft(spectrum.T, n=count, axis=0)
     return np.concatenate([c, c[:1]])
 
@@ -236,5 +239,5 @@ def clamped(values: np.ndarray, c: np.ndarray, start: int, stop: int) -> tuple[n
 
 def _with_multiplicity(knots: np.ndarray) -> tuple[list[float], list[int]]:
     """Knots once each, and how often each stands."""
-    values, counts = np.unique(np.round(knots, 12), return_counts=True)
+    values, counts = np.unique(np.round(knots, 12), return_counts=True)  # equal but for rounding is one knot
     return values.tolist(), counts.tolist()

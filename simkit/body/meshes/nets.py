@@ -49,7 +49,7 @@ def netted(wall: Wall, step: float, finer: Sequence[Finer] = ()) -> tuple[np.nda
 
 def _in_one_piece(triangles: np.ndarray) -> None:
     """ValueError where what is thinner than a step has left the net in pieces."""
-    ends = np.concatenate([triangles[:, :2], triangles[:, 1:]])
+    ends = np.concatenate([triangles[:, :2], triangles[:, 1:]])  # two edges join all three nodes
     links = csr_matrix((np.ones(len(ends)), ends.T), shape=2 * [triangles.max() + 1])
     if connected_components(links, directed=False)[0] > 1:
         raise ValueError("its net falls to pieces")
@@ -91,6 +91,7 @@ class Finer:
 
 def _planes(low: float, high: float, step: float, near: Sequence[tuple[float, float, float]]) -> np.ndarray:
     """Places of the lattice's planes, m: `step` apart, nearer about each place of `near` (place, step, reach)."""
+    # Two steps beyond the box: the outermost cells must lie outside.
     at, planes = low - 2.2 * step, []
     while at < high + 2.2 * step:
         planes.append(at)
@@ -104,13 +105,14 @@ def _net(wall: Wall, step: float, finer: Sequence[Finer] = ()) -> tuple[np.ndarr
     near = [[(float(f.place[n]), min(f.step, step), f.reach) for f in finer] for n in range(3)]
     axes = [_planes(low[n], high[n], step, near[n]) for n in range(3)]
     counts = np.array([len(axis) for axis in axes])
+    # The level at all lattice points; a cell's eight corners are eight shifted views of it.
     level = wall.level(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)).reshape(counts)
     corner = np.stack([level[_cells(c, counts)] for c in _CORNERS], axis=-1)
     inside = corner < 0
     kind = (inside << np.arange(8)).sum(axis=-1)  # one of 256: a bit for each corner, 0 all out, 255 all in
     mixed = (kind > 0) & (kind < 255)
     piece, nodes = _GROUPS[kind], np.where(mixed, _GROUPS[kind].max(axis=-1) + 1, 0)
-    first = np.where(mixed, np.cumsum(nodes).reshape(nodes.shape) - nodes, -1)
+    first = np.where(mixed, np.cumsum(nodes).reshape(nodes.shape) - nodes, -1)  # so many nodes came before this cell
     cells = np.nonzero(mixed)
     base = np.stack([axes[n][index] for n, index in enumerate(cells)], axis=1)
     sides = np.stack([np.diff(axes[n])[index] for n, index in enumerate(cells)], axis=1)
@@ -129,7 +131,7 @@ def _nodes(
     total, times = np.zeros((count, 3)), np.zeros(count)
     for a, b in [*_EDGES, *((b, a) for a, b in _EDGES)]:
         cut = np.flatnonzero((levels[:, a] < 0) & (levels[:, b] >= 0))
-        share = levels[cut, a] / (levels[cut, a] - levels[cut, b])
+        share = levels[cut, a] / (levels[cut, a] - levels[cut, b])  # where a straight level passes zero
         place = base[cut] + sides[cut] * (_CORNERS[a] + share[:, None] * (_CORNERS[b] - _CORNERS[a]))
         node = first[cut] + piece[cut, a]
         np.add.at(total, node, place)
@@ -155,6 +157,7 @@ def _squares(inside: np.ndarray, cells: _Cells, points: np.ndarray) -> np.ndarra
                 part = np.s_[:, u : u + within.shape[1] - 2, v : v + within.shape[2] - 2]
                 ring.append((first[part] + piece[(*part, corner)])[cut])
             found.append(np.stack(ring[::-1] if turned else ring, axis=1))
+    # Around each cut edge the nodes of the four cells that share it.
     squares = np.concatenate(found)
     # Of the two diagonals of a square that is not flat the shorter folds it less.
     p = points[squares]
@@ -168,10 +171,11 @@ def _smoothed(wall: Wall, points: np.ndarray, triangles: np.ndarray) -> np.ndarr
     n = len(points)
     ends = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
     links = csr_matrix((np.ones(2 * len(ends)), np.concatenate([ends, ends[:, ::-1]]).T), shape=(n, n))
-    links.data[:] = 1.0
+    links.data[:] = 1.0  # an edge in two triangles was added up twice
     means = diags(1 / np.asarray(links.sum(axis=1)).ravel()) @ links
     for _ in range(_SMOOTHED):
         a, b, c = (points[triangles[:, k]] for k in range(3))
+        # Normals weighted by area; nodes move square to them, or a ball would shrink.
         out = np.zeros((n, 3))
         for k in range(3):
             np.add.at(out, triangles[:, k], np.cross(b - a, c - a))

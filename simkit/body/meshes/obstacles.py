@@ -65,6 +65,7 @@ class SlabObstacle:
     def samples(self) -> np.ndarray:
         """Points (n, 3) all over its skin."""
         grid = np.array(list(product(np.linspace(-1, 1, 41), repeat=2)))
+        # Each face: the grid with -1 or 1 put in as the third coordinate.
         sides = [np.insert(grid, axis, side, axis=1) for axis in range(3) for side in (-1, 1)]
         return np.asarray(self.center + self.half * np.concatenate(sides))
 
@@ -96,7 +97,7 @@ def obstacle_skins(gmsh: Any, obstacles: Sequence[Obstacle], clay: np.ndarray, c
     for body in obstacles:
         most = float(np.ptp(body.box, axis=0).max()) / 6
 
-        def size(x: float, y: float, z: float, most: float = most) -> float:
+        def size(x: float, y: float, z: float, most: float = most) -> float:  # bound now, not when gmsh asks
             away = float(near.query((x / MM, y / MM, z / MM))[0])
             return MM * coarse * min(most, max(LEAST, SHARE * away))
 
@@ -109,6 +110,7 @@ def around(obstacles: Sequence[Obstacle], clay: np.ndarray) -> tuple[np.ndarray,
     """Centre (3,) and radius, m, of a far sphere around the bodies and the clay, whose points are (n, 3)."""
     corners = np.concatenate([clay, *(body.box for body in obstacles)])
     center = (corners.min(axis=0) + corners.max(axis=0)) / 2
+    # The centre by boxes, the radius by points: no looser than need be.
     every = np.concatenate([clay, *(body.samples() for body in obstacles)])
     return center, SHELL * float(np.linalg.norm(every - center, axis=1).max())
 
@@ -136,6 +138,6 @@ def widening(size: SizeAt, top: float, center: np.ndarray, reach: float) -> Size
     def wider(x: float, y: float, z: float) -> float:
         s = size(x, y, z)
         beyond = ((x - x0) ** 2 + (y - y0) ** 2 + (z - z0) ** 2) ** 0.5 - reach
-        return s if s < 0.999 * top or beyond < 0 else s + GROW * beyond
+        return s if s < 0.999 * top or beyond < 0 else s + GROW * beyond  # near a rim finer sizes still count
 
     return wider

@@ -43,6 +43,7 @@ class Footprint:
     @cached_property
     def _angles(self) -> np.ndarray:
         """The directions of the points, rising all round: (sides, n)."""
+        # Unwrapped, so that it rises from the first point to the last: 2 pi in all.
         flat = np.arctan2(self.plan[..., 1], self.plan[..., 0]).ravel()
         return np.unwrap(flat).reshape(self.turns.shape)
 
@@ -75,10 +76,12 @@ class Footprint:
 
     def rule(self) -> tuple[np.ndarray, np.ndarray]:
         """Places (n, 2) within the outline and the areas (n,), m^2, that they stand for in integrals over it."""
+        # Gauss along the radius and, on four parts of each side, along the angle.
         x, w = np.polynomial.legendre.leggauss(8)
         share, part = (1 + x) / 2, w / 2
         places, areas = [], []
         for angles, spline in zip(self._angles, self._sides, strict=True):
+            # So that parts are even along the side, not in its direction.
             stops = np.interp(np.linspace(0, 1, 5), np.linspace(0, 1, len(angles)), angles)
             angle = (stops[:-1, None] + share * np.diff(stops)[:, None]).ravel()
             out = spline(angle)[:, 0]
@@ -131,7 +134,7 @@ class DuctSurface:
         # Closer towards both ends of a side, where the slope's blending begins.
         t = np.linspace(0, 0.75, 40)[:-1].tolist() + np.linspace(0.75, 1, 25).tolist()
         t = np.unique(np.round(np.concatenate([t, 1 - np.array(t)]), 12))
-        inner = np.clip(t, 1e-12, 1 - 1e-12)
+        inner = np.clip(t, 1e-12, 1 - 1e-12)  # at a corner exactly the turn would belong to the next side
         every = self.exact(((np.arange(sides)[:, None] + inner) / sides).ravel()).reshape(sides, len(t), 7, 3)
         splines = [CubicSpline(t, values) for values in every]
 
@@ -153,7 +156,7 @@ class DuctSurface:
     @cached_property
     def heights(self) -> np.ndarray:
         """Heights of the inner and outer rim on the opening's axis, m: each as a + b y + c x^2 in its frame, (2, 3)."""
-        corners = self.some[:, [1, 4]]
+        corners = self.some[:, [1, 4]]  # E and F, the rims' sharp corners
         fits = []
         for n in range(2):
             x, y, z = self.frame(corners[:, n]).T
@@ -162,7 +165,7 @@ class DuctSurface:
 
     def points(self, turns: np.ndarray, depths: np.ndarray) -> np.ndarray:
         """Points (n, 3): depth 0 to 1 on the inner rim, 1 to 2 straight, 2 to 3 on the outer rim."""
-        A, E, C, D, F, B, weights = np.moveaxis(self.keys(turns), 1, 0)
+        A, E, C, D, F, B, weights = np.moveaxis(self.keys(turns), 1, 0)  # see `rims`
         first, second, third = (np.clip(depths - d, 0, 1) for d in (0, 1, 2))
         d = depths[:, None]
         straight = C + second[:, None] * (D - C)
@@ -192,6 +195,7 @@ class OutlineCut:
         if o.is_round:
             return [max(16, int(np.ceil(2 * np.pi * o.radius / self.size)))]
         _, _, back, front = self.duct.outside.box
+        # Far side's slope makes the outer outline longer than the inner.
         along = max(1.4 * o.height, LONG_SIDE * (front - back))
         wide, high = (max(3, int(np.ceil(length / self.size))) for length in (o.width, along))
         return [wide, high, wide, high]

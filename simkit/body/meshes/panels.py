@@ -75,6 +75,7 @@ def _panels(gmsh: Any, cuts: Sequence[OutlineCut], lines: list[list[int]], size:
     inner = [cut.within(middles) for cut in cuts]
     for mine in inner:
         outside &= ~mine
+    # A rim's nodes: those between triangles within and without, or where nothing was drawn within, the open edge.
     edge = open_nodes(triangles[outside])
     for cut, mine in zip(cuts, inner, strict=True):
         drawn_out = edge[cut.on(points[edge], 2e-6)]
@@ -96,6 +97,7 @@ def _cut_well(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut]) -> Iterator[t
         _cut_faces(gmsh, solid, cuts, turn)
         lines = [_contact_lines(gmsh, cut) for cut in cuts]
         pieces = zip(cuts, lines, strict=True)
+        # Lengths in edges of the rim.
         ratios = [gmsh.model.occ.getMass(1, c) / (MM * cut.size) for cut, curves in pieces for c in curves]
         least = min(ratios, default=np.inf)
         if least > _SHORTEST:
@@ -114,6 +116,7 @@ def _cut_faces(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut], turn: float)
     gmsh.model.add("panels")
     volume = drawn.build(gmsh, solid, patched=turn)
     occ.synchronize()
+    # The volume goes, its faces stay: only these are to be cut and meshed.
     faces = [(2, tag) for _, tag in gmsh.model.getBoundary([(3, volume)], oriented=False)]
     occ.remove([(3, volume)])
     occ.remove([e for e in occ.getEntities(2) if e not in faces], recursive=True)
@@ -126,6 +129,7 @@ def _cut_along(gmsh: Any, faces: list[tuple[int, int]], cuts: Sequence[OutlineCu
     occ = gmsh.model.occ
     tools = [face for cut in cuts for face in _tool(gmsh, cut)]
     if tools:
+        # Second result: what became of each face put in; the tools' own pieces are thrown away.
         _, pieces = occ.fragment(faces, tools)
         keep = {e for piece in pieces[: len(faces)] for e in piece}
         occ.synchronize()
@@ -138,6 +142,7 @@ def _tool(gmsh: Any, cut: OutlineCut) -> list[tuple[int, int]]:
     occ, o = gmsh.model.occ, cut.duct.opening
     base, rise = MM * (o.center + cut.low * o.axis), MM * (cut.high - cut.low) * o.axis
     frame = MM * np.stack([o.across, o.forward])
+    # Each piece ends where the next begins: one point for both.
     pieces = [[occ.addPoint(*(base + at @ frame)) for at in piece[:-1]] for piece in cut.foot.drawn()]
     after = [*pieces[1:], pieces[0]]
     lines = [occ.addSpline([*piece, follows[0]]) for piece, follows in zip(pieces, after, strict=True)]
@@ -163,6 +168,7 @@ def _divide(gmsh: Any, cut: OutlineCut, curves: list[int]) -> None:
     for curve in curves:
         low, high = gmsh.model.getParametrizationBounds(1, curve)
         p = np.reshape(gmsh.model.getValue(1, curve, [(low[0] + high[0]) / 2]), (1, 3)) / MM
+        # The side that a curve belongs to, by the turn of its middle.
         middles.append(cut.foot.turn(cut.duct.frame(p))[0])
         lengths.append(gmsh.model.occ.getMass(1, curve))
     side = np.floor(np.array(middles) * cut.foot.sides).astype(int)
@@ -183,6 +189,7 @@ def _divide(gmsh: Any, cut: OutlineCut, curves: list[int]) -> None:
 
 def _grade(gmsh: Any, cuts: Sequence[OutlineCut], lines: list[list[int]], size: float, grow: float) -> None:
     """Sizes that grow with the distance from the rims, up to `size`."""
+    # Linear from the rim's size to `size`, over the distance in which `grow` leads from one to the other.
     field, near = gmsh.model.mesh.field, []
     for cut, curves in zip(cuts, lines, strict=True):
         distance = field.add("Distance")
@@ -224,6 +231,7 @@ def _triangles(gmsh: Any) -> tuple[np.ndarray, np.ndarray]:
 def sphere(gmsh: Any, center: np.ndarray, radius: float, size: float) -> tuple[np.ndarray, np.ndarray]:
     """A sphere in triangles (t, 3): points (n, 3) exactly on it, m, and triangles."""
     points, triangles = surface_triangles(gmsh, lambda occ: occ.addSphere(0, 0, 0, MM * radius), None, MM * size)
+    # Gmsh's nodes are on it to rounding of its own only.
     return center + radius * points / np.linalg.norm(points, axis=1)[:, None], triangles
 
 
@@ -236,7 +244,7 @@ def surface_triangles(
     gmsh.model.add("skin")
     drawn(occ)
     occ.synchronize()
-    occ.remove(occ.getEntities(3))
+    occ.remove(occ.getEntities(3))  # the skin alone is meshed
     occ.synchronize()
     _plain_sizes(gmsh, most)
     if size is not None:
@@ -259,7 +267,7 @@ def disc(gmsh: Any, duct: DuctSurface, loop: np.ndarray) -> tuple[np.ndarray, np
     corners = [geo.addPoint(x, y, 0) for x, y in around[:, :2]]
     lines = [geo.addLine(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
     for line in lines:
-        geo.mesh.setTransfiniteCurve(line, 2)
+        geo.mesh.setTransfiniteCurve(line, 2)  # two nodes: the loop's own edges stay as they are
     geo.addPlaneSurface([geo.addCurveLoop(lines)])
     geo.synchronize()
     step = float(np.linalg.norm(np.diff(around, axis=0), axis=1).mean())
@@ -268,6 +276,7 @@ def disc(gmsh: Any, duct: DuctSurface, loop: np.ndarray) -> tuple[np.ndarray, np
     gmsh.model.mesh.generate(2)
     points, triangles = _triangles(gmsh)
     flat = MM * points[:, :2]
+    # Gmsh numbers the loop anew: found again by place, all others are new.
     apart, nearest = cKDTree(around[:, :2]).query(flat)
     fresh = np.flatnonzero(apart > 1e-6)
     number = nearest.copy()
@@ -288,9 +297,11 @@ def _stretched(plan: np.ndarray, triangles: np.ndarray, rim: np.ndarray) -> np.n
     corners = plan[triangles]
     ways = np.roll(corners, -1, axis=1) - np.roll(corners, 1, axis=1)  # the side opposite to each corner
     twice = np.abs(ways[:, 0, 0] * ways[:, 1, 1] - ways[:, 0, 1] * ways[:, 1, 0])
+    # Grad of a corner's shape function is the opposite side turned, over twice the area: K_ij = s_i . s_j/(4 A).
     values = np.einsum("tix,tjx->tij", ways, ways) / (2 * twice[:, None, None])
     rows, columns = np.repeat(triangles, 3, axis=1), np.tile(triangles, 3)
     K = csr_matrix((values.ravel(), (rows.ravel(), columns.ravel())), shape=(n, n))
+    # Dirichlet's problem: K_ii h_i = -K_ib h_b.
     return np.asarray(spsolve(K[m:, m:].tocsc(), -(K[m:, :m] @ rim))) if n > m else np.zeros(0)
 
 

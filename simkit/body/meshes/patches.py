@@ -20,6 +20,7 @@ _FACES = ((_Y, _X, _Z), (-_Y, _Z, _X), (_X, _Z, _Y), (-_X, _Y, _Z), (_Z, _Y, _X)
 
 def has_patches(sheets: tuple[Sheet, ...]) -> bool:
     """Whether a skin can be drawn as six patches: one sheet that closes in two poles, evenly divided around."""
+    # An even number of columns, so that a line over a pole goes on in another.
     return len(sheets) == 1 and not sheets[0].flat and sheets[0].points.shape[1] % 2 == 1
 
 
@@ -31,7 +32,7 @@ def grids(sheet: Sheet, turned: np.ndarray, count: int = 21) -> list[np.ndarray]
     at = on_ball(sheet)
     # Equal angles from the middle of a face, not equal steps along it: the grid is then nearly as wide everywhere.
     line = np.tan(np.linspace(-np.pi / 4, np.pi / 4, count))
-    line[0], line[-1] = -1.0, 1.0
+    line[0], line[-1] = -1.0, 1.0  # exactly, for neighbours share these points
     ways = (middle + line[:, None, None] * u + line[None, :, None] * v for middle, u, v in _FACES)
     return [at((way / np.linalg.norm(way, axis=-1, keepdims=True)) @ turned.T) for way in ways]
 
@@ -47,6 +48,7 @@ def places(ways: np.ndarray, turned: np.ndarray) -> tuple[np.ndarray, np.ndarray
 
     turned (3, 3) for all, or one for each (n, 3, 3).
     """
+    # Into the cube's frame; the face whose middle is nearest has it.
     own = (ways[:, None] @ turned)[:, 0]
     faces = np.array(_FACES)
     face = np.argmax(own @ faces[:, 0].T, axis=1)
@@ -60,7 +62,7 @@ def on_ball(sheet: Sheet) -> Callable[[np.ndarray], np.ndarray]:
 
     def points(ways: np.ndarray) -> np.ndarray:
         ways = np.round(ways, 12)  # equal to the bit on the edges that patches share
-        theta = np.arccos(np.clip(-ways[..., 1], -1, 1))
+        theta = np.arccos(np.clip(-ways[..., 1], -1, 1))  # 0 at the near pole, as `rings.unit_rings`
         phi = np.mod(np.arctan2(ways[..., 0], ways[..., 2]), 2 * np.pi)
         return at(theta, np.where(phi > 2 * np.pi - 1e-9, 0.0, phi))
 

@@ -26,7 +26,7 @@ def shape_values(local: np.ndarray) -> np.ndarray:
 def shape_gradients(local: np.ndarray) -> np.ndarray:
     """Their gradients by the local coordinates: (6, 2) or (10, 3)."""
     bary, edges = _barycentric(local)
-    slope = np.vstack([-np.ones(len(local)), np.eye(len(local))])
+    slope = np.vstack([-np.ones(len(local)), np.eye(len(local))])  # of the barycentric coordinates
     corners = (4 * bary - 1)[:, None] * slope
     return np.vstack([corners, [4 * (bary[a] * slope[b] + bary[b] * slope[a]) for a, b in edges]])
 
@@ -57,7 +57,7 @@ def upright(points: np.ndarray, tets: np.ndarray) -> np.ndarray:
     """Tetrahedra (m, 4) turned so that their volumes are positive."""
     flipped = determinants_of(points[tets[:, 1:]] - points[tets[:, :1]]) < 0
     tets = tets.copy()
-    tets[flipped] = tets[flipped][:, [0, 2, 1, 3]]
+    tets[flipped] = tets[flipped][:, [0, 2, 1, 3]]  # two corners exchanged turn the sign
     return tets
 
 

@@ -41,6 +41,7 @@ def spot_of(opening: Opening, thickness: float, clear: float) -> FlatFace:
     """
     raised = opening.length > thickness
     radius = SPOT * opening.radius
+    # A collar's foot must reach into the clay all round, a cutter out of it wherever the wall bulges.
     depth = opening.length + min(0.4 * clear, radius) if raised else 2 * (thickness + radius)
     return FlatFace(opening.center + opening.length * opening.axis, opening.axis, radius, raised, depth)
 
@@ -64,6 +65,7 @@ def outer_solid(o: Opening) -> Wall:
     solids = solids_of(o.figure)
     out = o.center + o.through * o.axis
     mine = solids[int(o.figure.owner(out[None])[0])] if isinstance(o.figure, UnionWall) else solids[0]
+    # A little beyond the rim, lifted along the axis onto the solid that it comes out of.
     ring = o.center + 1.05 * (1 + o.rim / o.reach) * (o.rim_points(24) - o.center)
     ring = ring + lift(mine, 0.0, ring, o.axis, o.through)[:, None] * o.axis
     for other in solids:
@@ -137,6 +139,7 @@ class _Window:
         self.half, self.exit = o.width / 2, -o.height / 2
         angle = np.deg2rad(o.edge_deg)
         self.slope = np.cos(angle) * o.forward + np.sin(angle) * o.axis
+        # First guess of how long the slope is.
         self.start = (thickness if o.figure is None else o.length) / np.sin(angle)
         self.inner, self.outer = Face(wall, 0.0, o.inside_rim), _outer_face(wall, thickness, o)
         self.edge = self._sharp_edge()
@@ -147,8 +150,10 @@ class _Window:
         reach = self.half + 3 * max(o.rim, o.inside_rim)
         x = np.linspace(-reach, reach, _SPREAD)
         edge = CubicSpline(x, np.full_like(x, o.height / 2))
+        # Fixed point: the sharp line is moved by what the rolled nose misses the cut-up by.
         for _ in range(60 if o.inside_rim > 0 else 0):
             self.edge = edge
+            # Middle of the nose's ball: its foremost point should be at the cut-up.
             center = self._at_edge(self.inner, x).side + o.inside_rim * self._under_slope(x)
             miss = o.height / 2 + o.inside_rim - (center - o.center) @ o.forward
             edge = CubicSpline(x, edge(x) + miss)
@@ -174,9 +179,10 @@ class _Window:
         E = self.on(across, self.edge(across), self.inner)
         n = normals(self.wall, E)
         tangent = o.across + self.edge(across, 1)[:, None] * o.forward
+        # Along the axis down into the wall's tangent plane: n . tangent = 0.
         tangent = tangent - ((np.einsum("ni,ni->n", n, tangent)) / (n @ o.axis))[:, None] * o.axis
         out = np.cross(tangent, self.slope)
-        out *= np.sign(out @ o.forward)[:, None]
+        out *= np.sign(out @ o.forward)[:, None]  # towards the clay, which is in front of the edge
         return np.asarray(out / np.linalg.norm(out, axis=1)[:, None])
 
     def _at_edge(self, face: Face, across: np.ndarray) -> Rolled:
@@ -215,6 +221,7 @@ class _Window:
         """Places (n, 2) on a contact line."""
         at = rim.corners[side] + t[:, None] * (rim.corners[(side + 1) % 4] - rim.corners[side])
         for k, line in ((0, rim.ends[0]), (2, rim.ends[1])):
+            # Straight between corners first, then one coordinate by the true contact line.
             at[side == k, 1] = line(at[side == k, 0])
         for k, line in ((1, rim.sides[1]), (3, rim.sides[0])):
             at[side == k, 0] = line(at[side == k, 1])
@@ -224,7 +231,7 @@ class _Window:
         """Points of the profiles at `turns` (n,), 0 to 1: (n, 7, 3), m."""
         o = self.o
         turns = np.mod(turns, 1.0)
-        side = np.minimum((4 * turns).astype(int), 3)
+        side = np.minimum((4 * turns).astype(int), 3)  # exit, right, edge, left
         t = 4 * turns - side
         toward = np.choose(side, [0 * t, t, 0 * t + 1, 1 - t])  # 0 at the exit, 1 at the edge
         x = self.half * np.choose(side, [2 * t - 1, 0 * t + 1, 1 - 2 * t, 0 * t - 1])
@@ -233,7 +240,7 @@ class _Window:
         at_edge = side == 2
         E = self.on(x, self.exit + toward * (self.edge(x) - self.exit), self.inner)
         F = np.where(at_edge[:, None], top, self.on(x, self.exit + toward * (far - self.exit), self.outer))
-        way = F - E if self.thickness > 0 else np.tile(o.axis, (len(E), 1))
+        way = F - E if self.thickness > 0 else np.tile(o.axis, (len(E), 1))  # without thickness E and F are one point
         way /= np.linalg.norm(way, axis=1)[:, None]
         upright = np.array([-o.forward, o.across, o.forward, -o.across])
         into = np.where(at_edge[:, None], self._under_slope(x), upright[side])
@@ -275,7 +282,7 @@ class _Window:
 def _crossing(side: Callable[[float], float], end: Callable[[float], float]) -> tuple[float, float]:
     """Intersection of a line x(y) with a line y(x)."""
     x = 0.0
-    for _ in range(60):
+    for _ in range(60):  # the lines are nearly square to each other: each round gains digits
         y = float(end(x))
         x = float(side(y))
     return x, y

@@ -24,6 +24,7 @@ def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: fl
             miss, slope = t.value, np.einsum("ni,ni->n", t.slope, ways)
         else:
             away = p - project(wall, p)
+            # Signed distance, its gradient the unit normal: good for any offset.
             gap = np.sign(wall.level(p)) * np.linalg.norm(away, axis=1)
             far = np.abs(gap) > 1e-15
             normal = away / np.where(far, gap, 1.0)[:, None]
@@ -67,6 +68,7 @@ class Face:
         if self.flat is not None:
             point, normal = self.flat
             return np.asarray(((point - base) @ normal - deep) / (np.broadcast_to(way, base.shape) @ normal))
+        # Deeper in the clay is nearer to the air under an outer face, farther from it under the inner.
         level = self.offset - deep if self.offset > 0 or self.outer else deep
         return lift(self.wall, level, base, way, start)
 
@@ -83,6 +85,7 @@ class Face:
         out = np.where((far > 1e-9)[:, None], away / np.maximum(far, 1e-12)[:, None], plain)
         if self.outer:
             return foot, plain
+        # Clay lies beyond the inside wall: its normal out of clay points into the air.
         return (foot + self.offset * out, out) if self.offset > 0 else (foot, -out)
 
     def rolled(self, base: np.ndarray, way: np.ndarray, into: np.ndarray) -> Rolled:
@@ -99,6 +102,7 @@ class Face:
         side = base + high[:, None] * way
         face, out = self.under(side + r * into)
         corner = meeting(side, way, face, out)
+        # Half of the angle's cosine formula: cos(a/2) = sqrt((1 + cos a)/2).
         cosine = -np.einsum("ni,ni->n", out, into)
         return Rolled(side, face, corner, np.sqrt((1 + np.clip(cosine, -1, 1)) / 2), np.abs(high))
 

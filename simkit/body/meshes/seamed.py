@@ -53,6 +53,7 @@ class SeamedRim:
             face[mine] = _on(solid, o, face[mine])
         way = np.tile(o.axis, (len(turns), 1))
         corner = meeting(o.center + o.radius * ray, way, face, out)
+        # Both tangents from a corner to a ball are equally long.
         touch = corner - np.linalg.norm(face - corner, axis=1)[:, None] * way
         cosine = -np.einsum("ni,ni->n", out, ray)
         return face, touch, corner, np.sqrt((1 + np.clip(cosine, -1, 1)) / 2)
@@ -61,7 +62,7 @@ class SeamedRim:
         """Normals (n, 3) gone over to the mean of both solids' towards each seam, smooth to the second derivative."""
         for kink, mean in zip(self.kinks, self.means, strict=True):
             t = np.clip(1 - np.abs((turns - kink + 0.5) % 1 - 0.5) / _BLEND, 0.0, 1.0)
-            share = (t**3 * (10 - 15 * t + 6 * t * t))[:, None]
+            share = (t**3 * (10 - 15 * t + 6 * t * t))[:, None]  # smootherstep: slope and bend vanish at both ends
             out = (1 - share) * out + share * mean
         return np.asarray(out / np.linalg.norm(out, axis=1)[:, None])
 
@@ -81,6 +82,7 @@ def seamed_rim(o: Opening) -> SeamedRim | None:
         return None
     turns = np.arange(_LOOKED) / _LOOKED
     owner = _owners(o, o.figure, o.radius + 0.7 * o.rim, turns)
+    # Looked at on both sides of where the contact may lie: a seam between them is crossed.
     if (owner == owner[0]).all() and (_owners(o, o.figure, 1.05 * (o.radius + o.rim), turns) == owner[0]).all():
         return None
     kinks, solids, means = [], [], []

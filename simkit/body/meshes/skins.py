@@ -74,6 +74,7 @@ class Skins:
         spots: Sequence[FlatFace] = (),
     ):
         self.chamber, self.center, self.radius, self.spots = chamber, center, radius, spots
+        # Numbers: inner points, outer points, far sphere, then whatever is added.
         a = len(inner.points) if outer else 0
         outer = outer or inner
         b = a + len(outer.points)
@@ -133,7 +134,7 @@ class Skins:
     def _cover(self, gmsh: Any, duct: DuctSurface, points: np.ndarray, loop: np.ndarray) -> None:
         extra, triangles = disc(gmsh, duct, points[loop])
         number = np.concatenate([loop, len(points) + np.arange(len(extra))])
-        self._points = [points, extra]
+        self._points = [points, extra]  # all as one again, for strips have moved points of their loops
         self.covers[duct.opening.name] = number[triangles]
 
     def closed(self) -> tuple[list[np.ndarray], list[np.ndarray]]:
@@ -147,6 +148,7 @@ class Skins:
         shift = len(volumes[0][0])
         points = np.concatenate([p for p, _, _ in volumes])
         tets = upright(points, np.concatenate([volumes[0][1], volumes[1][1] + shift]))
+        # From the skins' numbers to those of either volume: what lies on a cover has one in each.
         number = np.full((2, len(self.points)), -1)
         for side, (_, _, used) in enumerate(volumes):
             number[side, used] = side * shift + np.arange(len(used))
@@ -155,11 +157,13 @@ class Skins:
         groups = [number[0][t] for t in (*inside, *covers)] + [number[1][t] for t in (*outside, self.far, *covers)]
         groups += [number[1][skin.triangles] for skin in self.near]
         nodes, tets, facets = kernel.with_middles(points, tets, np.concatenate(groups))
+        # Both sides of a crack have nodes of their own at its rim.
         rims = [(edge, ids[edge.ids]) for edge in self.edges for ids in number]
         draw_near(nodes, tets, [ids for _, ids in rims], CRACK)
         sharp = [
             number[side][ids] for s in self.strips for side, ids in enumerate((s.ids[0], s.ids[-1])) if s.sharp[side]
         ]
+        # The outer rim may belong to the inside too, where the cover is at the end of the duct.
         sharp += [number[0][s.ids[-1]] for s in self.strips if s.sharp[1]]
         draw_near(nodes, tets, sharp, CORNER)
         # Apart again in the order in which they were put together above.
@@ -199,8 +203,10 @@ class Skins:
         parts = [(points, areas)]
         for duct in [strip.duct for strip in self.strips] + [edge.duct for edge in self.edges]:
             o, (plan, weights) = duct.opening, duct.inside.rule()
+            # Over an opening the wall is not meshed: the patch of it there by its own formula.
             base = o.center + plan @ np.stack([o.across, o.forward])
             on = base + lift(wall, 0.0, base, o.axis, 0.0)[:, None] * o.axis
+            # Areas seen along the axis, as they are on the wall.
             parts.append((on, weights / (normals(wall, on) @ o.axis)))
         points, areas = (np.concatenate(group) for group in zip(*parts, strict=True))
         # The divergence theorem: a third of the flux of the distance from any point within, here the box's middle.
@@ -242,6 +248,7 @@ def along_seams(nodes: np.ndarray, facets: np.ndarray, wall: Wall) -> None:
     The chord's own middle lies on the flat side already. Tangents t at the ends are square to the normals of both
     sides there, and the cubic through both ends with them has its middle at (p + q)/2 + |q - p| (t_p - t_q)/8.
     """
+    # Ends and middle node of each edge.
     pairs = np.concatenate([facets[:, [0, 1, 3]], facets[:, [1, 2, 4]], facets[:, [0, 2, 5]]])
     owner = np.tile(np.arange(len(facets)), 3)
     order = np.argsort(pairs[:, 2], kind="stable")
@@ -253,7 +260,7 @@ def along_seams(nodes: np.ndarray, facets: np.ndarray, wall: Wall) -> None:
     tangents, sharp = [], np.ones(len(first), bool)
     for end in (p, q):
         a, b = (normals(wall, _beside(wall, end, side)) for side in sides)
-        sharp &= np.einsum("ni,ni->n", a, b) < _SHARP
+        sharp &= np.einsum("ni,ni->n", a, b) < _SHARP  # at both ends, or it is no seam
         t = np.cross(a, b)
         t /= np.maximum(np.linalg.norm(t, axis=1), 1e-12)[:, None]
         tangents.append(t * np.sign(np.einsum("ni,ni->n", t, q - p))[:, None])
@@ -265,7 +272,7 @@ def _beside(wall: Wall, end: np.ndarray, side: np.ndarray) -> np.ndarray:
     """Points of the wall beside `end` (n, 3) on the face where `side` (n, 3) lies."""
     share, times = _TOWARDS
     for _ in range(times):
-        side = project(wall, end + share * (side - end))
+        side = project(wall, end + share * (side - end))  # ever nearer to the end, and never across the seam
     return side
 
 
@@ -289,7 +296,7 @@ LEAST_SHARE = 0.15  # of what its straight element's map has there that a curved
 def _eased(nodes: np.ndarray, straight: np.ndarray, tets: np.ndarray) -> np.ndarray:
     """Nodes (n, 3) with the edges of elements that bend too far straightened, little by little."""
     nodes = nodes.copy()
-    moved = np.linalg.norm(nodes - straight, axis=1) > 0
+    moved = np.linalg.norm(nodes - straight, axis=1) > 0  # only elements with a bent edge can fold
     near = np.flatnonzero(moved[tets[:, 4:]].any(axis=1))
     plain = LEAST_SHARE * jacobians(straight, tets[near], _LOOKED_AT)
     plain[plain < 1e-6 * plain.max(axis=1, keepdims=True)] = -np.inf  # at a crack's rim the map has no volume

@@ -39,6 +39,7 @@ def trimmed_faces(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut]) -> list[O
     found = [(cut, _outline(sheet, at, cut)) for cut in cuts]
     outlines = [(cut, outline) for cut, outline in found if outline is not None]
     turned = _standing(at, outlines)
+    # The others are cut afterwards.
     clear = [outline for cut, outline in outlines if _edges_clear(at, outline, turned[None])[0] / cut.size > _CLEAR]
     _draw(gmsh, _grids(sheet, at, turned, clear), turned, clear)
     return [cut for cut, outline in found if not any(outline is each for each in clear)]
@@ -71,7 +72,7 @@ def _outline(sheet: Sheet, at: Map, cut: OutlineCut) -> Outline | None:
         ends = (at(_unit(way[:, None] + s * step * along)) for s in (1, -1))
         J = np.subtract(*ends) @ frame / (2 * step)  # rows: by each of the two
         move = np.linalg.solve(J.swapaxes(1, 2), miss[..., None])[..., 0]
-        move *= np.minimum(1.0, 0.2 / np.maximum(np.linalg.norm(move, axis=1), 1e-12))[:, None]
+        move *= np.minimum(1.0, 0.2 / np.maximum(np.linalg.norm(move, axis=1), 1e-12))[:, None]  # rad at most
         way = _unit(way + np.einsum("na,nai->ni", move, along))
     deep = (at(way) - o.center) @ o.axis
     if not (np.abs(miss).max() < _CLOSE and cut.low < deep.min() and deep.max() < cut.high):
@@ -85,7 +86,7 @@ def _unit(ways: np.ndarray) -> np.ndarray:
 
 def _standing(at: Map, outlines: Sequence[tuple[OutlineCut, Outline]]) -> np.ndarray:
     """Rotation of the cube (3, 3) with most rims clear of its seams, and of these the nearest as far as may be."""
-    ways = np.concatenate([np.eye(3)[None], Rotation.random(_WAYS, random_state=0).as_matrix()])
+    ways = np.concatenate([np.eye(3)[None], Rotation.random(_WAYS, random_state=0).as_matrix()])  # the same every time
     few = [
         ([np.concatenate(outline)[:: max(1, len(np.concatenate(outline)) // _FEW)]], cut.size)
         for cut, outline in outlines
@@ -107,6 +108,7 @@ def _edges_clear(at: Map, outline: Outline, turned: np.ndarray) -> np.ndarray:
     scale = walked[steps > 1e-6] / steps[steps > 1e-6]  # pieces share their ends
     face, place = patches.places(np.tile(ways, (len(turned), 1)), np.repeat(turned, len(ways), axis=0))
     face, place = face.reshape(len(turned), -1), place.reshape(len(turned), -1, 2)
+    # A patch is a quarter turn wide; the least of metres to a radian along the outline is on the safe side.
     away = np.pi / 2 * np.minimum(place, 1 - place).min(axis=(1, 2)) * scale.min()
     return np.where((face == face[:, :1]).all(axis=1), away, -1.0)
 
@@ -137,12 +139,14 @@ def _draw(gmsh: Any, grids: list[np.ndarray], turned: np.ndarray, outlines: Sequ
     for n, pieces in holes.items():
         square = [np.array([a, b]) for a, b in zip(_CORNERS, _CORNERS[1:] + _CORNERS[:1], strict=True)]
         wires, lines = zip(*(_wire(gmsh, each) for each in (square, *pieces)), strict=True)
+        # The square's own border first, then a hole for each outline, all in the patch's parameters.
         whole, faces[n] = faces[n], occ.addTrimmedSurface(faces[n], wires, wire3D=False)
         occ.remove([(2, whole), *((1, line) for some in lines for line in some)], recursive=True)
     volume = occ.addVolume([occ.addSurfaceLoop(faces, sewing=True)])
     occ.remove([(2, face) for face in faces], recursive=True)
     occ.synchronize()
     kept = {face for _, face in gmsh.model.getBoundary([(3, volume)], oriented=False)}
+    # Sewn to a volume only so that neighbours share their edges.
     occ.remove([(3, volume)])
     occ.remove([e for e in occ.getEntities(2) if e[1] not in kept], recursive=True)
     occ.synchronize()

@@ -51,6 +51,8 @@ class WindowCell:
     @property
     def tip(self) -> float:
         """Place of the edge if it were sharp, m from the windway's exit."""
+        # A ball of radius r in a corner of angle a touches both sides r/tan(a/2) from it; its foremost point is r
+        # before that.
         return self.cut_up - self.nose * (1 / np.tan(np.deg2rad(self.edge_deg) / 2) - 1)
 
     @property
@@ -117,7 +119,7 @@ def cell_mesh(cell: WindowCell) -> CellMesh:
         center = np.array([middle, 0.0, cell.wall if side > 0 else 0.0])
         on = np.abs(np.linalg.norm(corners - center, axis=2) - cell.far) < 1e-6 * cell.far
         caps.append(on.all(axis=1) & (side * (corners[:, :, 2].mean(axis=1) - center[2]) > 0))
-    mirror = (np.abs(corners[:, :, 1]) < 1e-9).all(axis=1)
+    mirror = (np.abs(corners[:, :, 1]) < 1e-9).all(axis=1)  # the plane of symmetry: rigid, and no clay
     return CellMesh(mesh, caps[0], caps[1], ~(caps[0] | caps[1] | mirror))
 
 
@@ -137,12 +139,14 @@ def _solid(gmsh: Any, cell: WindowCell) -> None:
     """The fused half cell in mm, its edge and the outer lip of its slope rounded."""
     occ, mm = gmsh.model.occ, 1e3
     tip, top, wall = mm * cell.tip, mm * cell.top, mm * cell.wall
+    # Angles: lower or upper half, and half round, for y >= 0.
     inner = occ.addSphere(mm * cell.cut_up / 2, 0, 0, mm * cell.far, -1, -np.pi / 2, 0, np.pi)
     outer = occ.addSphere(mm * cell.leaves, 0, wall, mm * cell.far, -1, 0, np.pi / 2, np.pi)
     corners = [occ.addPoint(x, 0, z) for x, z in ((0, 0), (tip, 0), (top, wall), (0, wall))]
     sides = [occ.addLine(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
     face = occ.addPlaneSurface([occ.addCurveLoop(sides)])
     slot = [entity for entity in occ.extrude([(2, face)], 0, mm * cell.width / 2, 0) if entity[0] == 3]
+    # All three in one, before the rims are rounded: fillets want the finished edges.
     fused, _ = occ.fuse([(3, inner)], [(3, outer), *slot])
     if cell.floor:
         back, half = mm * FLOOR_BACK * cell.cut_up, mm * (cell.width / 2 + cell.beside)
@@ -187,7 +191,7 @@ def _sizes(gmsh: Any, cell: WindowCell) -> None:
         distance = field.add("Distance")
         field.setNumbers(distance, "CurvesList", curves)
         field.setNumber(distance, "Sampling", 60)
-        least.append(field.add("MathEval"))
+        least.append(field.add("MathEval"))  # without end: the half balls' own size is not bounded
         field.setString(least[-1], "F", f"{mm * size} + {GROWTH}*F{distance}")
     together = field.add("Min")
     field.setNumbers(together, "FieldsList", least)
@@ -224,10 +228,11 @@ def curved_with_wall(cell: WindowCell, points: np.ndarray, across: float, along:
 
     touch = cell.cut_up + cell.nose  # contact of the nose's ball with the inner face
     sunk = sag(inner, np.where(z > 0, np.minimum(x, touch), x))
+    # Where the slope's line through the edge meets the outer parabola: the root of a quadratic, without cancellation.
     rise = cell.tip - middle + (wall - outer[0] * y**2 / 2 - sag(inner, np.full_like(x, touch))) * cell.run
     top = middle + 2 * rise / (1 + np.sqrt(np.maximum(1 + 2 * outer[1] * cell.run * rise, _GLANCING)))
     height = np.clip(z, 0, wall)
-    share = np.clip(x / (cell.tip + height * cell.run), 0, 1)
+    share = np.clip(x / (cell.tip + height * cell.run), 0, 1)  # 0 at the exit, 1 at the slope, at this height
     risen = sag(outer, x + share * (top - cell.top + (wall - height) * cell.run))
     nose = min(2 * cell.nose / wall, 0.5)  # so far up nothing but the inner face tells
     t = np.clip((height / wall - nose) / (1 - nose), 0, 1)
@@ -244,6 +249,7 @@ def _fading(cell: WindowCell, points: np.ndarray) -> np.ndarray:
     lower = z < cell.wall / 2
     middle = np.where(lower, cell.cut_up, cell.top) / 2  # so that all of the opening is bent
     r = np.sqrt((x - middle) ** 2 + y**2 + (z - np.where(lower, 0, cell.wall)) ** 2)
+    # Over the ball of the bend, not of the larger half balls.
     start = FADE[0] * cell.far * cell.bent / (cell.bent + BEYOND)
     t = np.clip(np.log(np.maximum(r, 1e-12) / start) / np.log(FADE[1] / FADE[0]), 0, 1)
     return np.where((z > 0) & (z < cell.wall), 1.0, 1 - t**3 * (10 - 15 * t + 6 * t * t))
