@@ -48,7 +48,7 @@ def checked(root: type[Checked], tree: Mapping[str, Any], source: str, strays: S
             sound = replaced(sound, clash.path, WRONG)
         clashes = clashes_in(root, sound)  # lazy: no more are looked for than are shown
         found += islice(clashes, _MOST)
-        # Pydantic knows how many more there are; of clashes only whether there is one.
+        # pydantic knows how many more there are; of clashes only whether there is one.
         unlisted = max(0, error.error_count() - _MOST) + len(list(islice(clashes, 1)))
         found.sort(key=lambda clash: _place(tree, clash.path))  # in the order of the file, as a person reads it
     faults = (Fault(source, dotted(root, tree, path), shown(value), allowed) for path, value, allowed in found)

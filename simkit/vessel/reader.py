@@ -96,7 +96,7 @@ def parsed(text: str, source: str) -> dict[str, Any]:
     except RecursionError as error:
         raise _unreadable(source, "lists and tables nested less deeply") from error
     except tomllib.TOMLDecodeError as error:
-        # Tomllib names the place only in its message.
+        # tomllib names the place only in its message.
         said = str(error)
         place = _PLACE.search(said)
         reason = said[: place.start()] if place else said
@@ -131,7 +131,7 @@ def _tree(raw: Mapping[str, Any], source: str) -> tuple[dict[str, Any], list[Fau
             tree[key] = _with_shape(value, _SOLID_KEYS)
         elif key == "part":
             tree["parts"] = _each(value, _SOLID_KEYS)
-        # Hole.2.diameter_mm unquoted is three nested tables to TOML.
+        # hole.2.diameter_mm unquoted is three nested tables to TOML.
         elif key == "free":
             tree["free"] = dict(flat(value)) if isinstance(value, dict) else value
         else:

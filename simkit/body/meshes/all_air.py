@@ -133,7 +133,7 @@ def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> 
     radius = shell * (float(np.linalg.norm(skin - center, axis=1).max()) + coat.offset)
     grading = Grading.of(chamber, radius, coarse)
     _not_too_large(chamber, grading)
-    # Gmsh fills a place thinner than a sixth of an element with slivers, or not at all.
+    # In a place thinner than a sixth of an element gmsh tries nearly without end.
     thin = thinnest(chamber.wall)
     if thin < grading.inside / 6:
         where = f"it is only {MM * thin:.2g} mm thick in one place; make it thicker there, or ask the model ports"
@@ -263,7 +263,7 @@ def _meshed(
             else:
                 skins.add_hole(gmsh, i, duct)
         if obstacles:
-            # Four elements of the far sphere to a radius: their size over it.
+            # The last is `coarse` again: far = coarse radius/4.
             for skin in obstacle_skins(gmsh, obstacles, outside, far / radius * 4):
                 skins.add_near(skin)
         closed = zip(skins.closed(), sizes, strict=True)
@@ -315,7 +315,7 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
         o = duct.opening
         frame = [v.tolist() for v in (MM * o.center, o.across, o.forward, o.axis)]
         boxes = [[MM * edge for edge in foot.box] for foot in (duct.inside, duct.outside)]
-        # A + b y + c x^2 with x, y in mm: a in mm, b plain, c in 1/mm.
+        # Of a + b y + c x^2 with x, y in mm: a in mm, b plain, c in 1/mm.
         heights = (duct.heights * [[MM, 1, 1 / MM]]).tolist()
         ball = max(hypot(*corner) for corner in _corners(boxes, heights))
         rims.append((*frame, MM * o.radius, boxes, heights, MM * grading.rims[o.name], ball))

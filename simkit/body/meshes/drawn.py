@@ -28,7 +28,7 @@ def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
             tag = occ.addBox(*(1e3 * corners[0]), *size)
             return _rounded(gmsh, tag, 1e3 * rounding)
         case Can(radius, start, stop, rounding):
-            if rounding >= radius:  # fillets that meet on the axis fail: half balls then
+            if rounding >= radius:  # rounded all the way, its ends are half balls
                 return _capsule(gmsh, radius, start, stop)
             tag = occ.addCylinder(0, 1e3 * start, 0, 0, 1e3 * (stop - start), 0, 1e3 * radius)
             return _rounded(gmsh, tag, 1e3 * rounding)
@@ -185,7 +185,7 @@ def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
     p = 1e3 * sheet.points
     along = make_interp_spline(chord(p), p, k=3)
     rings = np.moveaxis(along.c, 1, 0)
-    # Around as one clamped spline from seam to seam: gmsh's periodic surfaces fail in boolean operations.
+    # Around, one clamped spline from the seam back to it.
     knots_v, control = clamped(rings, ring_spline(rings), 0, len(rings) - 1)
     for end, ring in ((0, p[0]), (-1, p[-1])):
         # A tip's ring is as wide as the root of what rounding leaves of zero: 1e-8 of the size.

@@ -195,7 +195,7 @@ class OutlineCut:
         if o.is_round:
             return [max(16, int(np.ceil(2 * np.pi * o.radius / self.size)))]
         _, _, back, front = self.duct.outside.box
-        # Far side's slope makes the outer outline longer than the inner.
+        # The far side's slope makes the outer outline longer than the inner.
         along = max(1.4 * o.height, LONG_SIDE * (front - back))
         wide, high = (max(3, int(np.ceil(length / self.size))) for length in (o.width, along))
         return [wide, high, wide, high]

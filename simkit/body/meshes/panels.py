@@ -231,7 +231,7 @@ def _triangles(gmsh: Any) -> tuple[np.ndarray, np.ndarray]:
 def sphere(gmsh: Any, center: np.ndarray, radius: float, size: float) -> tuple[np.ndarray, np.ndarray]:
     """A sphere in triangles (t, 3): points (n, 3) exactly on it, m, and triangles."""
     points, triangles = surface_triangles(gmsh, lambda occ: occ.addSphere(0, 0, 0, MM * radius), None, MM * size)
-    # Gmsh's nodes are on it to rounding of its own only.
+    # gmsh's nodes are on it to rounding of its own only.
     return center + radius * points / np.linalg.norm(points, axis=1)[:, None], triangles
 
 
@@ -276,7 +276,7 @@ def disc(gmsh: Any, duct: DuctSurface, loop: np.ndarray) -> tuple[np.ndarray, np
     gmsh.model.mesh.generate(2)
     points, triangles = _triangles(gmsh)
     flat = MM * points[:, :2]
-    # Gmsh numbers the loop anew: found again by place, all others are new.
+    # gmsh numbers the loop anew: found again by place, all others are new.
     apart, nearest = cKDTree(around[:, :2]).query(flat)
     fresh = np.flatnonzero(apart > 1e-6)
     number = nearest.copy()
@@ -297,7 +297,7 @@ def _stretched(plan: np.ndarray, triangles: np.ndarray, rim: np.ndarray) -> np.n
     corners = plan[triangles]
     ways = np.roll(corners, -1, axis=1) - np.roll(corners, 1, axis=1)  # the side opposite to each corner
     twice = np.abs(ways[:, 0, 0] * ways[:, 1, 1] - ways[:, 0, 1] * ways[:, 1, 0])
-    # Grad of a corner's shape function is the opposite side turned, over twice the area: K_ij = s_i . s_j/(4 A).
+    # A corner's shape function has for gradient the opposite side turned, over twice the area: K_ij = s_i . s_j/(4 A).
     values = np.einsum("tix,tjx->tij", ways, ways) / (2 * twice[:, None, None])
     rows, columns = np.repeat(triangles, 3, axis=1), np.tile(triangles, 3)
     K = csr_matrix((values.ravel(), (rows.ravel(), columns.ravel())), shape=(n, n))

@@ -41,7 +41,7 @@ def spot_of(opening: Opening, thickness: float, clear: float) -> FlatFace:
     """
     raised = opening.length > thickness
     radius = SPOT * opening.radius
-    # A collar's foot must reach into the clay all round, a cutter out of it wherever the wall bulges.
+    # A collar goes down through all the clay, a cutter up beyond it, however the wall bulges.
     depth = opening.length + min(0.4 * clear, radius) if raised else 2 * (thickness + radius)
     return FlatFace(opening.center + opening.length * opening.axis, opening.axis, radius, raised, depth)
 

@@ -82,7 +82,7 @@ def seamed_rim(o: Opening) -> SeamedRim | None:
         return None
     turns = np.arange(_LOOKED) / _LOOKED
     owner = _owners(o, o.figure, o.radius + 0.7 * o.rim, turns)
-    # Looked at on both sides of where the contact may lie: a seam between them is crossed.
+    # Looked at a little within and beyond its contact with the face.
     if (owner == owner[0]).all() and (_owners(o, o.figure, 1.05 * (o.radius + o.rim), turns) == owner[0]).all():
         return None
     kinks, solids, means = [], [], []

@@ -163,7 +163,7 @@ class Skins:
         sharp = [
             number[side][ids] for s in self.strips for side, ids in enumerate((s.ids[0], s.ids[-1])) if s.sharp[side]
         ]
-        # The outer rim may belong to the inside too, where the cover is at the end of the duct.
+        # A sharp outer rim has the cover in it, so that its nodes are the inside's too.
         sharp += [number[0][s.ids[-1]] for s in self.strips if s.sharp[1]]
         draw_near(nodes, tets, sharp, CORNER)
         # Apart again in the order in which they were put together above.

@@ -78,7 +78,7 @@ def uncrossed(points: np.ndarray, triangles: np.ndarray) -> None:
     """
     edges = np.stack(divmod(np.unique(edge_keys(triangles, len(points))), len(points)), axis=1)
     for e, t in _near(points, edges, triangles):
-        # An edge meets triangles that share an end with it.
+        # Those that share an end always touch.
         apart = (triangles[t][:, :, None] != edges[e][:, None, :]).all(axis=(1, 2))
         e, t = e[apart], t[apart]
         start, stop = points[edges[e, 0]], points[edges[e, 1]]
@@ -93,7 +93,7 @@ def _near(points: np.ndarray, edges: np.ndarray, triangles: np.ndarray) -> Itera
     middle, center = points[edges].mean(axis=1), points[triangles].mean(axis=1)
     half = np.linalg.norm(points[edges[:, 1]] - points[edges[:, 0]], axis=1) / 2
     reach = np.linalg.norm(points[triangles] - center[:, None], axis=2).max(axis=1)
-    # By powers of two: a ball tree's search radius is that of the largest in it.
+    # By powers of two: a tree's search radius is that of the largest in it.
     size_e, size_t = (np.floor(np.log2(np.maximum(size, 1e-12))) for size in (half, reach))
     parts = [np.flatnonzero(size_t == size) for size in np.unique(size_t)]
     trees = [cKDTree(center[part]) for part in parts]

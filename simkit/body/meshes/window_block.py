@@ -191,7 +191,7 @@ def _sizes(gmsh: Any, cell: WindowCell) -> None:
         distance = field.add("Distance")
         field.setNumbers(distance, "CurvesList", curves)
         field.setNumber(distance, "Sampling", 60)
-        least.append(field.add("MathEval"))  # without end: the half balls' own size is not bounded
+        least.append(field.add("MathEval"))  # growth without a bound
         field.setString(least[-1], "F", f"{mm * size} + {GROWTH}*F{distance}")
     together = field.add("Min")
     field.setNumbers(together, "FieldsList", least)
