@@ -73,6 +73,7 @@ def form_of(wall: Wall, size: float) -> Form:
     above = Slice("from above", 0.0, tuple(scale * line for line in outline))
     profile = silhouette([wall], frame.upright_at(0.0), frame.right, box)
     side = Slice("from the right", 0.0, tuple(scale * line for line in profile))
+    # Along, in mm of the wet form: stations are counted from its first end.
     ends = scale * frame.coordinates(np.concatenate([s.points.reshape(-1, 3) for s in wall.sheets(2)]))[:, 0]
     start, length = float(ends.min()), float(np.ptp(ends))
     across = tuple(
@@ -93,6 +94,7 @@ def stations(length_mm: float) -> list[float]:
     >>> stations(107.9)
     [10.0, 30.0, 50.0, 70.0, 90.0]
     """
+    # the finest that needs no more cards than are wanted.
     step = next((s for s in SPACINGS if length_mm / s <= MOST_CARDS), SPACINGS[-1])
     return [place for k in range(200) if (place := step * (k + 0.5)) < length_mm - 0.2 * step]
 
@@ -101,7 +103,7 @@ def _offsets(above: Slice, mirrored: bool) -> list[float]:
     """Places of the lengthwise cards: the middle, and half way out, in whole mm."""
     low, high = float(above.low[0]), float(above.high[0])
     out = [float(round(0.55 * high))] if mirrored else [float(round(0.55 * low)), float(round(0.55 * high))]
-    return [0.0, *(place for place in out if abs(place) >= 3)]
+    return [0.0, *(place for place in out if abs(place) >= 3)]  # nearer the middle they tell nothing new
 
 
 def _side_name(place: float, mirrored: bool) -> str:
@@ -117,7 +119,8 @@ def _kept(slices: tuple[Slice, ...]) -> tuple[Slice, ...]:
 def _is_mirrored(wall: Wall, frame: Frame) -> bool:
     """True if mirroring left and right changes the wall by less than 0.02 mm."""
     points = np.concatenate([s.points[1:-1:2, ::3].reshape(-1, 3) for s in wall.sheets() if not s.flat])
-    points = points[np.abs(wall.level(points)) < 1e-9]
+    points = points[np.abs(wall.level(points)) < 1e-9]  # not what of one lobe lies in another
+    # Mirrored points lie on the wall too: level over slope is their distance from it, to first order.
     other = points - 2 * ((points - frame.origin) @ frame.right)[:, None] * frame.right
     t = wall.taylor(other)
     return bool((np.abs(t.value) < 2e-5 * np.linalg.norm(t.slope, axis=1)).all())
@@ -147,7 +150,7 @@ def card(slice_: Slice, label: str, place: str, upright: bool) -> Drawing:
     rows = [words] if width >= width_of(words, 2.2) + 8 else words.split("   ")[::-1]
     for row, text in enumerate(rows):
         marks.append(Text((width - 1.6, 1.6 + 2.7 * row), text, 2.2, "right", ink=Ink.QUIET))
-    big = max(lines, key=len)
+    big = max(lines, key=len)  # of several pieces the one with most points
     middle = (big.min(axis=0) + big.max(axis=0)) / 2
     marks.append(Text((middle[0] + 1.4, middle[1] + 1.6), label, 3.4, ink=Ink.ACCENT, bold=True))
     return Drawing(float(width), float(height), tuple(marks), f"card {label}")
@@ -206,7 +209,7 @@ def views(form: Form, upright: bool, near: str = "mouth end") -> Drawing:
     drawn: list[Mark] = [polygon(line[:-1], Pen.CUT, name="view") for line in marks]
     drawn += _stations(form, height, upright) + _view_words(axes, length, upright, near)
     if upright:
-        drawn = [mark.moved(height, 0) for mark in drawn]
+        drawn = [mark.moved(height, 0) for mark in drawn]  # turned about the corner they lie left of the paper
         width, height = height, width
     return Drawing(width, height, tuple(drawn), "views")
 

@@ -34,6 +34,6 @@ def clay_forms(vessel: Vessel, shrinkage: Shrinkage) -> tuple[ClayForm, ...]:
     found = []
     for names, solid, near in solids:
         wall = placed_wall(vessel, solid)
-        own = wall.wall if isinstance(wall, PlacedWall) else wall
+        own = wall.wall if isinstance(wall, PlacedWall) else wall  # as carved, before it is turned and put in its place
         found.append(ClayForm(names, form_of(own, size), near))
     return tuple(found)

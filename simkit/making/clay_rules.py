@@ -102,7 +102,7 @@ class ClayWork:
     @property
     def said(self) -> tuple[str, ...]:
         """Summary in a few lines for the bench."""
-        along, across, up = (round(each, 1) + 0.0 for each in _mm(self.centre).values())
+        along, across, up = (round(each, 1) + 0.0 for each in _mm(self.centre).values())  # no minus before a zero
         thin, thick = (f"{each[0] / MM:.1f}" for each in (self.thinnest, self.thickest))
         spread = f"{thin} mm thick" if thin == thick else f"from {thin} to {thick} mm thick"
         lines = [
@@ -115,7 +115,7 @@ class ClayWork:
     def _held(self) -> str:
         if self.holes is None:
             return ""
-        off = (self.centre[1] - self.holes[1]) / MM
+        off = (self.centre[1] - self.holes[1]) / MM  # along
         if abs(off) <= _EVEN_MM:
             return "; it balances between the fingers"
         return f"; {abs(off):.0f} mm {'beyond' if off > 0 else 'nearer the lips than'} the middle of the holes"
@@ -189,6 +189,7 @@ def clay_work(vessel: Vessel, body: Body, shrinkage: Shrinkage, seam: Seam | Non
     places = [opening.center for chamber in body.chambers for opening in chamber.openings]
     windways = []
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
+        # an even wall says nothing of the clay around it.
         cut = windway_of(solid.window, chamber) if body.coat.figure else None
         if cut is not None and (found := windway_clay(cut, outer_distance(body.coat))):
             windways.append((chamber.name, *found))
@@ -219,7 +220,7 @@ def _thinnest(body: Body) -> tuple[float, np.ndarray]:
     if body.coat.figure:
         found += [thinnest_clay(wall, body.coat) for wall in walls]
     else:
-        found.append((body.thickness, on_wall(walls[0])[0]))
+        found.append((body.thickness, on_wall(walls[0])[0]))  # alike everywhere: any place will do
     return min(found, key=lambda pair: pair[0])
 
 

@@ -23,6 +23,7 @@ class Neighbours:
 
     @classmethod
     def of(cls, body: Body, chamber: ChamberBody) -> Neighbours:
+        # Each as a body by itself: covered is what lies within its clay or air.
         others = [other for other in body.chambers if other is not chamber]
         return cls(tuple((other.name, Outside(Body((other,), body.thickness))) for other in others))
 
@@ -31,7 +32,7 @@ class Neighbours:
         names = [""] * len(points)
         for name, outside in self.others:
             for n in np.flatnonzero(outside.side(points) < 0):
-                names[n] = names[n] or name
+                names[n] = names[n] or name  # the first of two that cover it
         return names
 
 
@@ -76,6 +77,7 @@ def stretches(line: np.ndarray, plane: Plane, near: Neighbours, closed: bool) ->
         low, high = float(run[inside]), float(run[outside])
         for _ in range(_HALVINGS):
             middle = (low + high) / 2
+            # The place so far along the line, by straight pieces.
             flat = np.array([[np.interp(middle, run, line[:, axis]) for axis in (0, 1)]])
             low, high = (low, middle) if near.covering(plane.at(flat))[0] else (middle, high)
         return (low + high) / 2
@@ -95,6 +97,7 @@ def stretches(line: np.ndarray, plane: Plane, near: Neighbours, closed: bool) ->
 
 def _runs(free: np.ndarray) -> list[tuple[int, int]]:
     """First and last indices of the runs of true."""
+    # +1 where a run begins, -1 just after it ends.
     edges = np.flatnonzero(np.diff(np.concatenate([[0], free.astype(int), [0]])))
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
@@ -106,7 +109,7 @@ def dense(line: np.ndarray, step: float = STEP) -> np.ndarray:
     """A line (n, 2) with points put between where they are farther apart than `step`, m."""
     parts: list[np.ndarray] = []
     for a, b in pairwise(line):
-        count = max(1, int(np.ceil(float(np.linalg.norm(b - a)) / step)))
+        count = max(1, int(np.ceil(float(np.linalg.norm(b - a)) / step)))  # pieces that each stretch becomes
         parts.append(a + np.arange(count)[:, None] / count * (b - a))
     return np.concatenate([*parts, line[-1:]])
 

@@ -41,7 +41,7 @@ def _drill(text: str) -> Drill:
     number = word.removesuffix('"').removesuffix("mm").removesuffix("in").strip()
     inches = "/" in number or word.endswith(("in", '"'))
     try:
-        size = float(sum(Fraction(part) for part in number.split())) if number else math.nan
+        size = float(sum(Fraction(part) for part in number.split())) if number else math.nan  # "1 1/8" is two parts
     except (ValueError, ZeroDivisionError):
         size = math.nan
     size *= 25.4 if inches else 1.0
@@ -76,7 +76,7 @@ def in_inches(size_mm: float, parts: int = 64) -> str:
     >>> in_inches(5.0), in_inches(25.4)
     ('3/16', '1')
     """
-    number = Fraction(math.floor(size_mm / 25.4 * parts + 1e-9), parts)
+    number = Fraction(math.floor(size_mm / 25.4 * parts + 1e-9), parts)  # never a larger drill than asked for
     whole, rest = divmod(number, 1)
     return " ".join(str(part) for part in (whole, rest) if part) or "0"
 
@@ -134,7 +134,7 @@ class Reamer:
 
     def too_thick(self, diameter_mm: float, wall_mm: float) -> str | None:
         """A sentence where the tip alone would make the hole too large, else None."""
-        inside = self.at(self.depth_mm(diameter_mm, wall_mm) - wall_mm)
+        inside = self.at(self.depth_mm(diameter_mm, wall_mm) - wall_mm)  # diameter at the inner face
         return f"a tip of at most {inside:.2f} mm" if inside <= self.tip_mm else None
 
     def stops_short(self, diameter_mm: float, wall_mm: float, room_mm: float = math.inf) -> str | None:

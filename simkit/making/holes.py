@@ -53,7 +53,7 @@ def cuts(
     planned, faults = [], []
     for opening in chamber.openings:
         diameter, wall = 2e3 * opening.radius * size, 1e3 * opening.length * size
-        room = 1e3 * clearance(chamber.wall, opening.center) * size
+        room = 1e3 * clearance(chamber.wall, opening.center) * size  # straight in, before the far wall
         thick = [reamer.too_thick(diameter, wall) for reamer in reamers]
         if reamers and all(thick):
             known = "; ".join(f"{r.tip_mm:g},{r.wide_mm:g},{r.length_mm:g}" for r in reamers)
@@ -61,7 +61,7 @@ def cuts(
             faults.append(Fault.of("reamer", known, f"for {where}, {diameter:.2f} mm when cut, {thick[-1]}"))
         fit = [n for n, reamer in enumerate(reamers) if not thick[n]]
         short = {n: reamers[n].stops_short(diameter, wall, room) for n in fit}
-        number = next((n for n in fit if not short[n]), None)
+        number = next((n for n in fit if not short[n]), None)  # the first that reaches its mark
         fired = 2e3 * opening.radius
         planned.append(
             PlannedHole(
@@ -94,8 +94,9 @@ def slanting(openings: Sequence[Opening]) -> list[str]:
     for o in openings:
         if o.square is None:
             continue
-        way = o.axis - (o.axis @ o.normal) * o.normal
+        way = o.axis - (o.axis @ o.normal) * o.normal  # what of its direction lies along the wall
         first, second = np.argsort(-np.abs(way))[:2]
+        # tan 22 degrees: less is hardly a second way.
         ways = [first, second] if abs(way[second]) > 0.4 * abs(way[first]) else [first]
         toward = " and ".join(_ENDS[n][int(way[n] > 0)] for n in ways)
         said = f"not cut square to the wall: {np.degrees(o.lean):.0f} degrees towards {toward}"

@@ -86,7 +86,7 @@ class Flow:
 
     def has_room(self, *drawings: Drawing) -> bool:
         """True if the drawings, begun in a new row, still fit on the sheet."""
-        used = self._row + self.gap if self._row else 0.0
+        used = self._row + self.gap if self._row else 0.0  # of the row that would be closed first
         return bool(self.done) and self._rows_height(drawings) <= self._top - used
 
     def _place(self, drawing: Drawing) -> None:
@@ -94,7 +94,7 @@ class Flow:
             self._next_sheet()
         if self._right > 0 and self._right + drawing.width > self.width + 1e-6:
             self._next_row()
-        if drawing.height > self._top + 1e-6:
+        if drawing.height > self._top + 1e-6:  # rounding is no reason for a new sheet
             self._next_sheet()
         self.done[-1] += drawing.moved(LEFT + self._right, EDGE + FOOT + self._top - drawing.height)
         self._right += drawing.width + GAP
@@ -149,7 +149,7 @@ def _frame(paper: Paper, lying: bool, heading: Heading, number: int, count: int)
 
 def _badge(stage: str, right: float, top: float) -> list[Mark]:
     """The stage of the clay, white on the accent, in the upper right corner."""
-    wide = width_of(stage.upper(), 3.0) * 1.28 + 6
+    wide = width_of(stage.upper(), 3.0) * 1.28 + 6  # capitals are wider than letters on the mean
     return [
         rectangle(right - wide, top - 6.6, wide, 6.0, Pen.NONE, Fill.ACCENT),
         Text((right - wide / 2, top - 3.65), stage.upper(), 3.0, "center", "middle", ink=Ink.PAPER, bold=True),
@@ -169,7 +169,7 @@ def rulers(paper: Paper) -> list[Mark]:
         comb: list[Point] = []
         for mm in range(int(RULER) + 1):
             tick = 3.2 if mm % 10 == 0 else 2.2 if mm % 5 == 0 else 1.3
-            comb += [at(mm, 0), at(mm, sign * tick), at(mm, 0)]
+            comb += [at(mm, 0), at(mm, sign * tick), at(mm, 0)]  # one line for all ticks
             if mm % 20 == 0 and mm:
                 turn = 90.0 if upright else 0.0
                 out = sign * (5.4 if upright else 3.9)
@@ -186,7 +186,7 @@ def laid_over(drawing: Drawing, width: float, height: float) -> list[Drawing]:
     """A drawing in pieces of at most `width` by `height`, neighbours sharing an edge of 10 mm to glue."""
     columns, rows = _steps(drawing.width, width), _steps(drawing.height, height)
     sheets = []
-    for row, (bottom, high) in reversed(list(enumerate(rows))):
+    for row, (bottom, high) in reversed(list(enumerate(rows))):  # the upper pieces first, as one reads
         for column, (left, wide) in enumerate(columns):
             part = windowed(drawing.moved(-left, -bottom), wide, high)
             joins = _joins(wide, high, column > 0, column < len(columns) - 1, row > 0, row < len(rows) - 1)
@@ -200,7 +200,7 @@ def _steps(whole: float, room: float) -> list[tuple[float, float]]:
     """Starts and lengths of the pieces: as long as there is room, but the last not too short to handle."""
     if whole <= room:
         return [(0.0, whole)]
-    count = math.ceil((whole - OVERLAP) / (room - OVERLAP))
+    count = math.ceil((whole - OVERLAP) / (room - OVERLAP))  # all but the last give an overlap to the next
     starts = [k * (room - OVERLAP) for k in range(count)]
     # The last piece starts earlier, and overlaps more, rather than be too short to handle.
     starts[-1] = min(starts[-1], whole - min(SHORTEST, room))
@@ -286,6 +286,7 @@ def _clipped_piece(a: Point, b: Point, width: float, height: float) -> tuple[Poi
             if not -HAIR <= start <= most + HAIR:
                 return None
             continue
+        # as shares of the piece, whichever way it runs.
         enter, leave = sorted(((-HAIR - start) / step, (most + HAIR - start) / step))
         low, high = max(low, enter), min(high, leave)
     if low >= high:
@@ -306,7 +307,7 @@ def _clipped_area(ring: list[Point], width: float, height: float) -> list[Point]
             if over_a >= 0:
                 kept.append(a)
             if (over_a >= 0) != (over_b >= 0):
-                t = over_a / (over_a - over_b)
+                t = over_a / (over_a - over_b)  # where the edge crosses the border
                 kept.append((a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])))
         ring = kept
     return ring

@@ -40,7 +40,7 @@ def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, cut_
     groups: dict[str, list[list[Cell]]] = {"form": [], "voicing": [], "hole": []}
     for size in sizes:
         if size.fired_mm:
-            group = size.what.split(" ")[0].strip(",")
+            group = size.what.split(" ")[0].strip(",")  # "hole 3", "window, width"
             which = "hole" if group == "hole" else "voicing" if group in ("window", "windway") else "form"
             name = size.what.removeprefix("hole ")
             groups[which].append([name, *(shown(size.at(stage, shrinkage)) for stage in Stage)])
@@ -65,11 +65,11 @@ def reading_tables(
     columns += [Column("open ○", max(min(3.0 * holes + 4, 36.0), 20.0 if first else 0.0), "left")] if holes else []
     for stage in (Stage.WET, Stage.LEATHER_HARD, Stage.BONE_DRY):
         columns += [Column(f"{stage}\nHz", 16), Column(_rise(notes, stage), 21, "left")]
-    columns.append(Column("fired\nHz", 15))
+    columns.append(Column("fired\nHz", 15))  # in tune by then: no cents beside it
     rows: list[list[Cell]] = []
     for name, fingering, readings in notes:
         rows.append([name, *([fingering] if holes else []), *_read(readings)])
-        if first and holes and name == first[0] and not any(fingering):
+        if first and holes and name == first[0] and not any(fingering):  # below the covered note, once
             rows.append([name, NO_HOLE, *_read(first[1])])
             first = None
     return parts(columns, rows, "readings")

@@ -192,7 +192,7 @@ def clipped(words: str, size: float, width: float) -> str:
 
 def wrapped(words: str, size: float, width: float) -> list[str]:
     """The words broken into lines of at most about `width` mm."""
-    most = max(8, int(width / (CHARACTER * size)))
+    most = max(8, int(width / (CHARACTER * size)))  # in a very narrow column at least a short word
     return textwrap.wrap(" ".join(words.split()), most, break_long_words=False, break_on_hyphens=False)
 
 

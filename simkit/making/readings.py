@@ -50,6 +50,7 @@ def reading(
     the design (the target itself, if not given); air_ratio: sound speed in today's air over that in the design's.
     """
     tuning = tuning or Tuning()
+    # f goes as c over size: in warmer air, and smaller, it sounds higher.
     frequency = (target_hz if fired_hz is None else fired_hz) * air_ratio / shrinkage.size(stage)
     nearest, above = tuning.nearest(frequency)
     doubt = (shrinkage.doubt_cents(stage) ** 2 + (0.0 if stage is Stage.FIRED else RULE_DOUBT_CENTS) ** 2) ** 0.5

@@ -137,7 +137,7 @@ def with_first_blow(work: Work, uncut: Mapping[str, Mapping[Stage, float]]) -> W
     chambers = []
     for chamber in work.chambers:
         designed = work.vessel.chamber(chamber.name)
-        n = next((n for n, note in enumerate(designed.notes) if not note.open), None)
+        n = next((n for n, note in enumerate(designed.notes) if not note.open), None)  # the first note with all covered
         if n is not None and chamber.name in uncut:
             hz, tuning = _fired_hz(work, designed, n), tuning_of(work.vessel)
             read = first_blow(hz, uncut[chamber.name], work.shrinkage, tuning, air_ratio=ratio)
@@ -167,7 +167,7 @@ def pages(work: Work, paper: Paper) -> tuple[Page, ...]:
             flows.append(_holes(work, chamber, paper))
     if work.clay:
         flows.append(_clay_cards(work, paper))
-    count = sum(len(flow.done) for flow in flows)
+    count = sum(len(flow.done) for flow in flows)  # all sheets are laid out before any is numbered
     numbered: list[Page] = []
     for flow in flows:
         numbered += flow.pages(len(numbered) + 1, count)
@@ -198,7 +198,7 @@ def _overview(work: Work, paper: Paper) -> Flow:
 
 def _facts(work: Work) -> list[tuple[str, str]]:
     clay, air = work.shrinkage, work.today or work.vessel.air
-    doubt = 100 * clay.wet_doubt * (1 - clay.total)
+    doubt = 100 * clay.wet_doubt * (1 - clay.total)  # of S_t = 1 - 1/wet, its relative doubt over wet
     wet, fired = weights_g(clay_volume(work.body), clay.size(Stage.WET))
     return [
         (

@@ -80,11 +80,11 @@ class Shrinkage:
         basis: str = "",
     ) -> Shrinkage:
         """Shrinkage from S_d and S_f as fractions; doubts are of S_t, S_f and the share of S_d gone at leather-hard."""
-        wet = 1 / ((1 - drying) * (1 - firing))
+        wet = 1 / ((1 - drying) * (1 - firing))  # over the fired length
         dry = 1 / (1 - firing)
         leather = wet * (1 - leather_share * drying)
         dry_doubt = firing_doubt * dry
-        spread = math.hypot(leather_share * dry_doubt, leather_doubt * drying)
+        spread = math.hypot(leather_share * dry_doubt, leather_doubt * drying)  # independent doubts add as squares
         # Between wet and dry the doubt of the end that is nearer weighs more.
         leather_hard_doubt = math.hypot((1 - leather_share) * total_doubt * wet, spread)
         return cls(wet, leather, dry, total_doubt * wet, leather_hard_doubt, dry_doubt, basis)
@@ -169,6 +169,7 @@ class Bar:
         self._check()
         fired = self.fired_mm
         whole = self.wet_mm - fired
+        # where it was not measured, by the usual split.
         dry = self.dry_mm or fired + whole * (1 - _drying_part(1 - fired / self.wet_mm))
         leather = self.leather_hard_mm or self.wet_mm - LEATHER_SHARE * (self.wet_mm - dry)
         dry_doubt = 0.0 if self.dry_mm else SPLIT_DOUBT * whole / fired
@@ -185,6 +186,7 @@ class Bar:
 
     def _doubt(self, length_mm: float) -> float:
         """Relative doubt of a length over the fired length, both read once a bar."""
+        # of a quotient, relative errors add as squares.
         return self.read_mm / math.sqrt(self.count) * math.hypot(1 / length_mm, 1 / self.fired_mm)
 
     def _check(self) -> None:
@@ -236,6 +238,7 @@ def _from_clay(clay: Clay, total: float) -> Shrinkage:
             basis="the design",
             **doubts,
         )
+    # Split by logarithms, so that the two steps multiply to the whole.
     drying = 1 - (1 - total) ** _drying_part(total)
     return Shrinkage.of(
         drying,

@@ -49,7 +49,7 @@ class Frame:
     @classmethod
     def of(cls, wall: Wall) -> Frame:
         origin, along = wall.axis
-        return cls(np.asarray(origin, float), along, np.cross(along, UP), UP)
+        return cls(np.asarray(origin, float), along, np.cross(along, UP), UP)  # along x up: to the right
 
     def across_at(self, along: float) -> Plane:
         """The cut square to the axis, seen from the mouth end: right is right, up is up."""
@@ -109,8 +109,10 @@ class Outside:
         for chamber in self.body.chambers:
             tree, step = self._samples[chamber.name]
             far, _ = tree.query(points)
+            # The wall is at most `step` nearer than its nearest sample: beyond that the sign is sure.
             mine = np.where(far > self.body.thickness + step, far - step, far) - self.body.thickness
             mine[chamber.wall.level(points) <= 0] = -self.body.thickness
+            # near the surface and not surely inside: measured.
             unsure = np.flatnonzero((mine > 0) & (far <= self.body.thickness + step))
             mine[unsure] = _distance(chamber.wall, points[unsure])[0] - self.body.thickness
             level = np.minimum(level, mine)
@@ -158,7 +160,7 @@ def cut(surface: Sliceable, plane: Plane, box: np.ndarray, fine: int = 56) -> li
     """
     grid = _grid(plane, box, fine)
     level = _levels(surface, plane, grid)
-    lines = contour_generator(grid[0], grid[1], level).lines(0.0)
+    lines = contour_generator(grid[0], grid[1], level).lines(0.0)  # marching squares
     step = max(float(grid[0][1] - grid[0][0]), float(grid[1][1] - grid[1][0]))
     done = [_refined(surface, plane, np.asarray(line)[:-1], step) for line in lines if len(line) > 4]
     return sorted(done, key=lambda line: -_length(line))
@@ -181,7 +183,7 @@ def _levels(surface: Sliceable, plane: Plane, grid: tuple[np.ndarray, np.ndarray
 def _refined(surface: Sliceable, plane: Plane, line: np.ndarray, step: float) -> np.ndarray:
     """Points (n, 2) of a grid's line moved onto the surface, with its corners, closed."""
     flat, slope = _onto(surface, plane, line, step)
-    for _ in range(3):
+    for _ in range(3):  # each round halves what still bends
         bends = np.flatnonzero(_turn(slope) > np.deg2rad(FLAT_DEG))
         if not len(bends):
             break
@@ -199,7 +201,7 @@ def _turn(slope: np.ndarray) -> np.ndarray:
     """Angle (n,) from each point's slope to the next one's, rad; zero across corners, which need no points between."""
     other = np.roll(slope, -1, axis=0)
     sine = slope[:, 0] * other[:, 1] - slope[:, 1] * other[:, 0]
-    angle = np.abs(np.arctan2(sine, (slope * other).sum(axis=1)))
+    angle = np.abs(np.arctan2(sine, (slope * other).sum(axis=1)))  # by sine and cosine: good at small angles
     return np.where(angle < np.deg2rad(40.0), angle, 0.0)
 
 
@@ -214,6 +216,7 @@ def _onto(
         slope = slope @ directions
         if np.abs(level).max(initial=0.0) < 1e-9 * np.linalg.norm(slope, axis=1).max(initial=1e-300):
             break
+        # Newton along the slope: level/|slope|^2 times it.
         squared = np.maximum(np.einsum("ni,ni->n", slope, slope), 1e-300)
         move = (level / squared)[:, None] * slope
         long = np.linalg.norm(move, axis=1)
@@ -233,13 +236,14 @@ def _with_corners(
     sharp = np.flatnonzero(np.abs(sine) > np.sin(np.deg2rad(turn_deg)))
     if not len(sharp):
         return flat
+    # Two tangents n . p = n . q, n the slopes at both neighbours: their meeting point.
     right = np.stack([(slope * flat).sum(axis=1), (beyond * other).sum(axis=1)], axis=1)[sharp]
     system = np.stack([slope[sharp], beyond[sharp]], axis=1)
     corners = np.linalg.solve(system, right[..., None])[..., 0]
     level, rise = surface.slope(plane.at(corners))
     off = np.abs(level) / np.maximum(np.linalg.norm(rise, axis=1), 1e-300)
     near = np.linalg.norm(corners - flat[sharp], axis=1) < 3 * step
-    good = (off < 0.02 * step) & near
+    good = (off < 0.02 * step) & near  # of a true corner both tangents meet on the surface; of a round bend beyond it
     return np.insert(flat, sharp[good] + 1, corners[good], axis=0)
 
 
@@ -258,7 +262,7 @@ def silhouette(
     u, v = _grid(plane, box, fine)
     reach = np.linalg.norm(np.ptp(box, axis=0))
     middle = (box.mean(axis=0) - plane.origin) @ toward
-    depth = middle + np.linspace(-0.55, 0.55, 2 * fine) * reach
+    depth = middle + np.linspace(-0.55, 0.55, 2 * fine) * reach  # a little beyond the box, seen from its middle
     flat = np.stack([a.ravel() for a in np.meshgrid(u, v)], axis=1)
     sight = plane.at(flat)[:, None, :] + depth[None, :, None] * toward
     level = np.min([w.level(sight.reshape(-1, 3)) for w in walls], axis=0).reshape(len(flat), -1)
@@ -281,8 +285,8 @@ def _grazed(
     start, directions = flat, np.array([plane.right, plane.up]).T
     sight = plane.at(flat)[:, None, :] + depth[None, :, None] * toward
     level = np.array([w.level(sight.reshape(-1, 3)).reshape(len(flat), -1) for w in walls])
-    nearest = level.min(axis=2).argmin(axis=0)
-    w = depth[level[nearest, np.arange(len(flat))].argmin(axis=1)]
+    nearest = level.min(axis=2).argmin(axis=0)  # of several bodies the one that is grazed
+    w = depth[level[nearest, np.arange(len(flat))].argmin(axis=1)]  # where along the sight it comes nearest
     for _ in range(12):
         points = plane.at(flat) + w[:, None] * toward
         value, slope, hessian = derivatives(walls, nearest, points)

@@ -27,7 +27,7 @@ def windway_stick(plan: VoicingPlan) -> Drawing:
     Where the windway slopes, its end is cut aslant, to stand upright at the window.
     """
     grip = 30.0
-    whole = plan.length + grip
+    whole = plan.length + grip  # what is in the clay, and what is held
     w, h = plan.width, plan.height
     side_at, words_at = 12.0, 1.6
     wide, high = plan.lips or (w, h)
@@ -64,6 +64,7 @@ def _outline(length: float, whole: float, low: float, tip: float, lips: float, n
         return rectangle(0, low, whole, tip, Pen.CUT, name=name)
     middle = low + tip / 2
     upper = ((0, middle + tip / 2), (length, middle + lips / 2), (whole, middle + lips / 2))
+    # the upper side mirrored; its first corner is moved by the slant.
     (_, y), *lower = ((x, 2 * middle - y) for x, y in upper)
     corners = ((aslant, upper[0][1]), *upper[1:], *reversed(lower), (-aslant, y))
     return polygon(corners, Pen.CUT, name=name)
@@ -85,6 +86,7 @@ def window_stick(plan: VoicingPlan) -> Drawing:
     w, c, foot = plan.width, plan.sharp, foot_of(plan)
     rise = slope_end(plan)[1] - plan.edge[1]
     long, base = NOSE_MM + rise + 32.0, 12.0
+    # nose, slope, and on straight up to hold it.
     side = ((0, base), (c, base), (c, base + NOSE_MM), (c + foot, base + NOSE_MM + rise), (c + foot, base + long))
     level = base + NOSE_MM + rise
     end = c + foot + 14.0

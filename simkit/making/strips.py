@@ -41,6 +41,7 @@ def wrap_strip(wrap: Wrap, scale: float) -> Drawing:
     tallest = max(scale * _tall(spot) for spot in wrap.spots)
     height = max(NARROW, tallest + 7.0)  # with room for the words at the edge
     middle = height / 2
+    # from the strip's start, round to the right.
     spots = [((scale * spot.around - start) % girth, spot) for spot in wrap.spots]
     marks: list[Mark] = [
         rectangle(0, 0, length, height, Pen.CUT, name=f"strip {wrap.letter}"),
@@ -48,6 +49,7 @@ def wrap_strip(wrap: Wrap, scale: float) -> Drawing:
         *(_neighbours(part.neighbours, length, height) if part else _tab(length, height)),
     ]
     quarters = [((scale * around - start) % girth, name) for name, around in wrap.quarters]
+    # a line at the start shows at the end too.
     quarters += [(length, name) for x, name in quarters if x < 1e-6 and not part]
     for x, name in quarters:
         marks += _quarter(x, height, name, last=length - x < width_of(name, 1.9) + 1)
@@ -85,7 +87,7 @@ def _start(wrap: Wrap) -> float:
         around = [(spot.around - start) % wrap.girth for spot in wrap.spots]
         return min(min(x, wrap.girth - x) for x in around)
 
-    best = max(gap(start) for start in order)
+    best = max(gap(start) for start in order)  # a tenth worse is as good: the order above then decides
     return next(start for start in order if gap(start) > 0.9 * best)
 
 
@@ -120,7 +122,7 @@ def _spot(spot: StripOpening, scale: float, x: float, middle: float, length: flo
     measure = _measure(spot, scale)
     half = scale * (opening.radius if opening.is_round else opening.reach) + 0.9
     room = max(width_of(name, 2.8), width_of(measure, 1.9))
-    fits = x + half + room <= length or x - half < room
+    fits = x + half + room <= length or x - half < room  # right of it, or where it fits on neither side
     name = clipped(name, 2.8, max(length - x - half, 6.0) if fits else x - half)
     at, align = (x + half, "left") if fits else (x - half, "right")
     return [
@@ -177,7 +179,7 @@ def _line_strip(names: str, strip: LineStrip, scale: float) -> Drawing:
     before, after = strip.neighbours
     marks: list[Mark] = [rectangle(0, 0, length, ALONG, Pen.CUT, name=f"line {names}")]
     at = [scale * run for _, run in strip.marks]
-    from_far = bool(before) and not after
+    from_far = bool(before) and not after  # a neighbour's edge is no place to measure from
     for (letter, _), x, label in zip(strip.marks, at, _spread(at, length), strict=True):
         marks += _line_mark(letter, x, label, length - x if from_far else x)
     ends = (f"at the {before}" if before else "mouth tip", f"at the {after}" if after else "far tip")

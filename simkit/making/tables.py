@@ -35,7 +35,7 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[Cell]], name: str =
     marks: list[Mark] = []
     left = 0.0
     for column in columns:
-        for place, line in enumerate(reversed(column.title.split("\n"))):
+        for place, line in enumerate(reversed(column.title.split("\n"))):  # heads of several lines stand on the rule
             at = (_anchor(column, left), height - heads * HEAD * 1.25 + place * HEAD * 1.25)
             marks.append(Text(at, line, HEAD, column.align, ink=Ink.QUIET))
         left += column.width
@@ -59,7 +59,7 @@ def _cell(column: Column, cell: Cell, left: float, middle: float) -> list[Mark]:
         words = clipped(cell, TYPE, column.width - 1.0)
         ink = Ink.ACCENT if column.strong else Ink.INK
         return [Text((_anchor(column, left), middle), words, TYPE, column.align, "middle", ink=ink, bold=column.strong)]
-    step = min(3.0, (column.width - 3.0) / max(1, len(cell)))
+    step = min(3.0, (column.width - 3.0) / max(1, len(cell)))  # circles shrink where many holes share a column
     size = 0.72 * step
     return [
         circle((left + 1.6 + (k + 0.5) * step, middle), size, Pen.THIN, None if is_open else Fill.INK)

@@ -75,6 +75,7 @@ class VoicingPlan:
 
     def _level(self, u: float, aside: float) -> float:
         slope = math.radians(self.slope_deg)
+        # measured upright, not square to the slope.
         return self.middle + aside / math.cos(slope) + (self.exit - u) * math.tan(slope)
 
     @property
@@ -100,12 +101,13 @@ def plan_of(
         return None
     plane = Plane(window.center, window.forward, window.axis)
     scale = 1e3 * size
+    # the plane may cut neighbours too.
     own_first = [chamber, *(other for other in body.chambers if other is not chamber)]
     inner = tuple(scale * line for each in own_first for line in cut(Inside(each.wall), plane, each.wall.box))
     outer = tuple(scale * line for line in cut(Outside(body), plane, body.coat.box))
     nose = scale * window.rim
     tip = voicing.cut_up_mm * size / 2 - nose * (1 / math.tan(math.radians(voicing.edge_deg) / 2) - 1)
-    edge = (tip, _height_at(inner, tip))
+    edge = (tip, _height_at(inner, tip))  # on the inside wall, as it bends there
     return VoicingPlan(
         voicing.window_width_mm * size,
         voicing.cut_up_mm * size,
@@ -214,6 +216,7 @@ def slope_words(plan: VoicingPlan) -> str:
 def _lip(plan: VoicingPlan) -> tuple[Point, ...]:
     """The clay that must stay under the windway's end where that reaches into the air."""
     steps = np.linspace(plan.exit, plan.back, 200).tolist()
+    # From the exit back until the wall has come up to the clay that carries the windway.
     clear = next((u for u in steps if _height_at(plan.inner, u) < plan.floor(u) - plan.under), plan.back)
     ends = [(u, plan.floor(u)) for u in (plan.exit, clear)]
     return ends[0], (plan.exit, ends[0][1] - plan.under), (clear, ends[1][1] - plan.under), ends[1]
@@ -243,7 +246,7 @@ def _height_at_outside(plan: VoicingPlan, u: float) -> float:
 def _crossings(line: np.ndarray, u: float) -> list[float]:
     """Heights at which a line meets the upright at u; of a piece that lies on it its start."""
     a, b = line[:-1], line[1:]
-    through = np.flatnonzero((a[:, 0] - u) * (b[:, 0] - u) <= 0)
+    through = np.flatnonzero((a[:, 0] - u) * (b[:, 0] - u) <= 0)  # ends on either side of it
     step = b[through, 0] - a[through, 0]
     share = np.where(step == 0, 0.0, (u - a[through, 0]) / np.where(step == 0, 1.0, step))
     return (a[through, 1] + share * (b - a)[through, 1]).tolist()
@@ -261,7 +264,7 @@ def slope_end(plan: VoicingPlan) -> Point:
     found = next((pair for pair in pairwise(steps) if over(pair[1]) >= 0), None)
     if found is None:  # the outside never meets the slope
         return (u + slope * plan.wall, v + plan.wall)
-    rise = float(bisect(over, *found)) if over(found[0]) < 0 else found[0]
+    rise = float(bisect(over, *found)) if over(found[0]) < 0 else found[0]  # bisect wants a change of sign
     return (u + slope * rise, v + rise)
 
 

@@ -111,6 +111,7 @@ def places_of(body: Body, chamber: ChamberBody) -> Places:
         return Places((), (), ())
     alone, near = Body((chamber,), body.thickness), Neighbours.of(body, chamber)
     frame, surface, box = Frame.of(chamber.wall), Outside(alone), alone.coat.box
+    # A bent chamber's cuts fall to pieces: the one past its middle is the piece's own side.
     middle = float(frame.coordinates(chamber.wall.box.mean(axis=0))[0, 0])
     profile = _lengthwise(cut(surface, frame.upright_at(0.0), box), 0, middle)
     plan = _lengthwise(cut(surface, frame.level_at(0.0), box), 1, middle)
@@ -199,12 +200,13 @@ def _wraps(
         if not mine:
             continue
         reached = {name: at for name, at in quarters.items() if stretch.misses(at, girth) == 0}
+        # axes are square to the wall: their tilt is its slope.
         slope = max(abs(float(group[k].axis @ frame.along)) for k in mine)
         shown = tuple(
             StripOpening(group[k], around[k], _turn(group[k], frame), *_beside(around[k], reached, stretch, girth))
             for k in mine
         )
-        where = np.full((4, 3), np.nan)
+        where = np.full((4, 3), np.nan)  # lines that it does not meet
         for name in reached:
             where[LINES.index(name)] = plane.at(crossings[name])[0]
         part = None if stretch.whole else stretch
@@ -216,6 +218,7 @@ def _wraps(
 def _beside(around: float, lines: dict[str, float], stretch: Stretch, girth: float) -> tuple[str, float]:
     """The line in reach from which a place is measured, top or under if possible, and how far to its right it is."""
     if stretch.whole:
+        # the shorter way round, right positive.
         ways = {name: (around - at + girth / 2) % girth - girth / 2 for name, at in lines.items()}
     else:
         here = stretch.after(around, girth)
@@ -237,7 +240,7 @@ def _turn(opening: Opening, frame: Frame) -> float:
 
 def _from_the_top(loop: np.ndarray) -> tuple[np.ndarray, str]:
     """The loop, once round to the right, from where it crosses the upright through the axis highest up."""
-    area = float(np.sum(loop[:-1, 0] * loop[1:, 1] - loop[1:, 0] * loop[:-1, 1]))
+    area = float(np.sum(loop[:-1, 0] * loop[1:, 1] - loop[1:, 0] * loop[:-1, 1]))  # twice the area, signed (shoelace)
     if area > 0:  # against the clock as seen from the mouth end
         loop = loop[::-1]
     top, starts = _crossing(loop, 0, sign=1), TOP_LINE
@@ -261,6 +264,7 @@ def _crossings(loop: np.ndarray) -> dict[str, np.ndarray]:
 def _crossing(loop: np.ndarray, zero: int, sign: int) -> np.ndarray | None:
     """The point farthest out on the side `sign` of the other coordinate where coordinate `zero` vanishes."""
     a, b = loop[:-1], loop[1:]
+    # a zero belongs to one side only, or it would count twice.
     through = np.flatnonzero((a[:, zero] <= 0) != (b[:, zero] <= 0))
     if not len(through):
         return None
@@ -281,13 +285,14 @@ def _lengthwise(loops: list[np.ndarray], axis: int, middle: float) -> np.ndarray
 
 def _tips(frame: Frame, profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The points of the outside, in the upright cut, that are nearest to and farthest from the player, m (3,) each."""
+    # along is the cut's first coordinate.
     return tuple(frame.upright_at(0.0).at(_tip(profile, 0, sign))[0] for sign in (-1, 1))
 
 
 def _tip(loop: np.ndarray, axis: int, sign: int) -> np.ndarray:
     """Outermost point (3,) of a line along an axis; the middle of a flat end."""
     reach = sign * loop[:, axis]
-    end = loop[reach > reach.max() - 0.02e-3]
+    end = loop[reach > reach.max() - 0.02e-3]  # m: a flat end is many points at the same place
     return (end.min(axis=0) + end.max(axis=0)) / 2
 
 
@@ -324,6 +329,7 @@ def _between(loop: np.ndarray, start: np.ndarray, stop: np.ndarray, side: int, s
     """The way along a closed line from one point to another that keeps to the side `sign` of a coordinate."""
     a, b = nearest_piece(loop, start), nearest_piece(loop, stop)
     ring = loop[:-1]
+    # Both ways round from the piece with `start` to that with `stop`, over the ring's end.
     ahead = ring[np.arange(a + 1, a + 1 + (b - a) % len(ring)) % len(ring)]
     back = ring[np.arange(a, a - (a - b) % len(ring), -1) % len(ring)]
     ways = [np.concatenate([[start], way, [stop]]) for way in (ahead, back)]

@@ -91,6 +91,7 @@ class BenchAim:
 
     def _sd_beside(self, reference: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
         slopes, by_mm = (of - reference(of) for of in (self.at_marks.slopes, self.at_marks.by_mm))
+        # Variance of a linear form: row C row' for each note.
         known = np.einsum("fp,pq,fq->f", slopes, self.estimate.cov, slopes)
         missed = np.square(by_mm) @ np.square(self._to_miss_mm)
         return np.sqrt(known + missed)
@@ -100,7 +101,7 @@ class BenchAim:
         """Standard deviation of the cuts still to come (holes,), mm."""
         doubts, cuts = self.estimate.doubts, self.estimate.piece.cuts
         left = self.marks_mm - self.now.reported_mm > LEAST_MM
-        again = np.where(left, doubts.step_mm, 0.0)
+        again = np.where(left, doubts.step_mm, 0.0)  # a hole at its mark is cut no more
         return np.where(cuts == 0, doubts.hole_mm, again)
 
     @property
@@ -122,6 +123,7 @@ def aimed(estimate: Estimate, own_pitch: bool = True) -> BenchAim:
     low = np.where(reported > 0, reported, 0.2 * designed)
     high = np.maximum(WIDEST * designed, low + 0.5)
     now = forecast(estimate, reported)
+    # what no note opens stays as it is.
     start = np.where(used, np.clip(designed, low, high), np.where(reported > 0, reported, designed))
     at_marks, pitch = _fitted(estimate, start, low, high, used, own_pitch)
     free = low.copy()
@@ -146,15 +148,16 @@ def _fitted(
     for _ in range(_STEPS):
         there = forecast(estimate, diameters)
         f, n = len(there.cents), len(which)
-        ridge = np.diag(np.full(n, _RIDGE_CENTS) / (0.1 * designed[which]))
+        ridge = np.diag(np.full(n, _RIDGE_CENTS) / (0.1 * designed[which]))  # cents for each mm off the design
         rows = np.concatenate([there.by_mm[:, which], ridge])
         values = np.concatenate([-there.cents, -ridge @ (diameters - designed)[which]])
         bounds = [(low - diameters)[which], (high - diameters)[which]]
         if own_pitch:
-            column = np.concatenate([-np.ones(f), np.zeros(n)])
+            column = np.concatenate([-np.ones(f), np.zeros(n)])  # a pitch of its own lowers every deviation alike
             # Where the holes could match any pitch, a weak pull chooses the written one.
             rows = np.vstack([np.column_stack([rows, column]), np.append(np.zeros(n), 0.01)])
             values = np.append(values, 0.0)
+            # cents: two octaves, no bound in earnest.
             bounds = [np.append(bounds[0], -2400.0), np.append(bounds[1], 2400.0)]
         # lsq_linear refuses bounds that meet, as those of a hole at its limit do.
         found = lsq_linear(rows, values, (bounds[0] - 1e-9, bounds[1] + 1e-9)).x
@@ -241,9 +244,9 @@ def next_cut(aim: BenchAim, drills: Sequence[Drill] = ()) -> NextCut | None:
         cents = short * aim.at_marks.by_mm[note, hole]
         cuts = piece.cuts[hole]
         near = DONE_CENTS if cuts < ENOUGH_CUTS else NEAR_CENTS
-        near = max(near, FINE_CENTS) if short * piece.size < FINE_MM else near
+        near = max(near, FINE_CENTS) if short * piece.size < FINE_MM else near  # in mm of the clay as it is
         if cuts == 0 or (short * piece.size > LEAST_MM and cents > near):
-            waiting.append((cuts, place, hole, note))
+            waiting.append((cuts, place, hole, note))  # sorted by cuts, then from low to high
     if not waiting:
         return None
     _, _, hole, note = min(waiting)
@@ -268,7 +271,7 @@ def _cut(aim: BenchAim, hole: int, note: int, drills: Sequence[Drill]) -> NextCu
         to = mark
     reported = piece.reported_mm.copy()
     reported[hole] = to
-    opened = np.where(reported > 0, piece.openness[note], 0.0)
+    opened = np.where(reported > 0, piece.openness[note], 0.0)  # holes not cut yet cannot be opened
     expected = float(readings_now(estimate, opened[None], reported)[0][0])
     return NextCut(
         piece.holes[hole],

@@ -67,6 +67,7 @@ class Estimate:
     def diameters_mm(self) -> np.ndarray:
         """Estimated diameters, counted as fired, mm (holes,); 0 where not cut."""
         piece = self.piece
+        # Errors of the cuts since it was last filled add up in what the hole is now.
         missed = [
             float(self.mean[list(own[hole.first :])].sum())
             for own, hole in zip(self.measurement.state.cuts, piece.cutting, strict=True)
@@ -78,15 +79,18 @@ def estimated(model: BenchModel, piece: Workpiece, doubts: Doubts | None = None)
     """The posterior of a piece after all that was measured and every note that was read."""
     doubts = doubts or Doubts()
     measurement = MeasurementModel(model, piece, StateVector.of(piece, doubts))
+    # P^-1: the numbers are independent before anything is read.
     precision = np.diag(1 / np.square(measurement.state.sd))
     rows, values, sds = _direct_measurements(measurement, doubts)
     x = np.zeros(len(measurement.state))
     y = np.array([each.cents for each in piece.blown])
     for _ in range(_STEPS):
         h, slopes, s = _predicted(measurement, x, piece.blown, doubts)
+        # What is linear, water and calliper, stands above the notes.
         H, residual = np.concatenate([rows, slopes]), np.concatenate([values - rows @ x, y - h])
         weight = 1 / np.square(np.concatenate([sds, s]))
         cov = np.linalg.inv(H.T @ (H * weight[:, None]) + precision)
+        # the gradient's two parts: readings, and the prior's pull to 0.
         step = cov @ (H.T @ (weight * residual) - precision @ x)
         x = x + step
         # Water and calliper are linear in the state: without a note the first step is exact.
@@ -127,6 +131,7 @@ def _predicted(
     if not measurements:
         return np.zeros(0), np.zeros((0, len(x))), np.zeros(0)
     found = measurement.predict(x, Configurations.blown(measurements))
+    # The tuner's doubt and the player's breath; both are less for the mean of several readings.
     one = np.hypot([each.doubt_cents for each in measurements], doubts.breath_cents(found.q))
     return found.cents, found.slopes, one / np.sqrt([each.count for each in measurements])
 
@@ -135,7 +140,7 @@ def innovation(estimate: Estimate, measurements: Sequence[Measurement]) -> tuple
     """New readings less what is predicted without them, and the standard deviation of that, cents (n,)."""
     h, H, s = _predicted(estimate.measurement, estimate.mean, measurements, estimate.doubts)
     y = np.array([each.cents for each in measurements])
-    return y - h, np.sqrt(np.einsum("np,pq,nq->n", H, estimate.cov, H) + np.square(s))
+    return y - h, np.sqrt(np.einsum("np,pq,nq->n", H, estimate.cov, H) + np.square(s))  # S = H C H' + s^2
 
 
 def calibration(estimate: Estimate) -> list[tuple[str, float, float]]:

@@ -25,6 +25,7 @@ def uncut_cents(model: BenchModel, shrinkage: Shrinkage) -> dict[Stage, float]:
     """Excess of the covered note's reading at each stage while no hole is cut, cents."""
     stages = tuple(Stage)
     count, designed = len(stages), model.designed
+    # One state for each stage with no hole, and last the fired piece with all holes, covered.
     sizes = np.array([*(shrinkage.size(stage) for stage in stages), 1.0])
     every = designed.rows(np.zeros(count + 1, int))
     cut = np.append(np.zeros(count), 1.0)[:, None]

@@ -59,7 +59,7 @@ def checked_input(
 
     fired_ml: the chamber's air as designed.
     """
-    at_temperature(vessel, piece.temperature_c)
+    at_temperature(vessel, piece.temperature_c)  # asked only so that an impossible one is refused
     if given.bar is not None:
         Bar.read(given.bar).shrinkage()  # says what is wrong with it
     faults = [*_wrong_sizes(given, vessel, piece, fired_ml), *_wrong_stage(piece)]
@@ -104,7 +104,7 @@ def _assumed_cuts(
 ) -> tuple[list[tuple[str, float]], tuple[str, ...]]:
     """Cuts that nobody reported, of holes that were open in a note: as the bench asked for them, else as designed."""
     done, taken = [], []
-    opened = dict.fromkeys(hole for reading in read for hole in reading.open)
+    opened = dict.fromkeys(hole for reading in read for hole in reading.open)  # each once, in the order of playing
     for hole in opened:
         waiting = piece.asked.get(hole)
         if hole in reported:
@@ -147,7 +147,7 @@ def _is_cut(piece: Workpiece, hole: str) -> bool:
 def _read_cut(
     text: str, piece: Workpiece, chamber: Chamber, fired_ml: float, faults: list[Fault], given: BenchInput
 ) -> tuple[str, float]:
-    hole, _, size = text.rpartition("=")
+    hole, _, size = text.rpartition("=")  # a hole's name may hold no "=", but a size never does either
     mm = number(size)
     if hole not in piece.holes:
         allowed = f"HOLE=MM with a hole of this chamber ({', '.join(piece.holes) or 'it has none'}), such as 1=4.6"

@@ -126,6 +126,7 @@ class Log:
         kept = list(self.entries)
         for new in entries:
             if isinstance(new, Undone):
+                # its own steps from there on, none of another chamber.
                 kept = [e for e in kept if e.step < new.undoes or e.chamber != new.chamber]
             else:
                 kept.append(new)
@@ -160,7 +161,7 @@ def read(path: Path) -> Log:
             entries.append(_ENTRY.validate_python(parsed))
         except ValidationError as error:
             faults.append(_fault(path, number, error))
-    if len(torn) > 1 and not entries and not faults:
+    if len(torn) > 1 and not entries and not faults:  # a crash tears one line at most: no log at all
         allowed = "a log that `simkit tune` has written; this file is none"
         faults.append(Fault(str(path), f"line {torn[0]}", None, allowed))
     if faults:
@@ -184,10 +185,10 @@ def add(path: Path, entries: Iterable[Entry]) -> None:
         return
     new = not path.exists()
     try:
-        handle = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o666)
+        handle = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o666)  # two writers cannot overwrite each other
         try:
             size = os.fstat(handle).st_size
-            if size and os.pread(handle, 1, size - 1) != b"\n":
+            if size and os.pread(handle, 1, size - 1) != b"\n":  # a torn line: ours must not join it
                 lines = "\n" + lines
             _write(handle, lines.encode("utf-8"))
             os.fsync(handle)
@@ -205,12 +206,12 @@ def add(path: Path, entries: Iterable[Entry]) -> None:
 
 def _write(handle: int, data: bytes) -> None:
     while data:
-        data = data[os.write(handle, data) :]
+        data = data[os.write(handle, data) :]  # the system may take less than all
 
 
 def undoing(log: Log, chamber: str) -> Undone | None:
     """The line that withdraws a chamber's last step in which something was reported; None if there is none."""
-    reported = [entry for entry in log.of(chamber) if not isinstance(entry, Asked)]
+    reported = [entry for entry in log.of(chamber) if not isinstance(entry, Asked)]  # what was asked for is no report
     if not reported:
         return None
     return Undone(step=log.last_step + 1, chamber=chamber, stage=reported[-1].stage, undoes=reported[-1].step)

@@ -30,7 +30,7 @@ def fingering_of(text: str, chamber: Chamber) -> tuple[str, dict[str, float]]:
     """A note of the design by its pitch, or holes with how open they are: `E5`, `1+3:0.5`, `closed`."""
     try:
         wanted = note(text)
-        same = [n for n in chamber.notes if note(n.pitch) == wanted]
+        same = [n for n in chamber.notes if note(n.pitch) == wanted]  # however it is spelled: Bb4 is A#4
     except NoteNameError:
         same = []
     if len(same) == 1:
@@ -73,5 +73,5 @@ def hertz(text: str, vessel: Vessel) -> float | None:
     shown = _ON_TUNER.fullmatch(text.strip())
     if not shown:
         return None
-    pitch = note(shown[1][0].upper() + shown[1][1:])
+    pitch = note(shown[1][0].upper() + shown[1][1:])  # a small letter will do, b for a flat stays
     return float(vessel.scale.a4_hz * 2 ** ((pitch.key - note("A4").key) / 12 + float(shown[2] or 0) / 1200))

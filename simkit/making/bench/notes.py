@@ -58,7 +58,7 @@ def notes_now(aim: BenchAim) -> tuple[NoteNow, ...]:
     found = []
     for n, pitch in enumerate(piece.notes):
         opened = piece.openness[n] > 0
-        ready = bool((piece.cuts[opened] > 0).all())
+        ready = bool((piece.cuts[opened] > 0).all())  # a hole that is not there cannot be opened
         last = _last(aim, n)
         found.append(
             NoteNow(

@@ -22,6 +22,7 @@ def check_readings(estimate: Estimate, before: Workpiece) -> None:
     Each is compared with the estimate before the new ones, then with all other readings: two new ones may disagree.
     """
     piece = estimate.piece
+    # Repeated readings are averaged: one is new where more of them are counted than before.
     known = {blow.state: blow.count for blow in before.blown}
     fresh = np.array([known.get(blow.state, 0) < blow.count for blow in piece.blown], bool)
     if not fresh.any():
@@ -34,6 +35,7 @@ def check_readings(estimate: Estimate, before: Workpiece) -> None:
 
 
 def _raise_if_outlier(blown: Sequence[Measurement], off: np.ndarray, sd: np.ndarray, piece: Workpiece) -> None:
+    # near in cents is fine, however sure the estimate is of itself.
     score = np.where(np.abs(off) > OUTLIER_CENTS, np.abs(off) / sd, 0.0)
     if score.max(initial=0.0) > OUTLIER_SD:
         worst = int(score.argmax())
@@ -42,6 +44,7 @@ def _raise_if_outlier(blown: Sequence[Measurement], off: np.ndarray, sd: np.ndar
 
 def _unexplained(blow: Measurement, off: float, sd: float, piece: Workpiece) -> Fault:
     hz = 2 ** (blow.cents / 1200) * piece.air_ratio
+    # around what the others predict.
     low, high = (hz / 2 ** ((off + side * OUTLIER_SD * sd) / 1200) for side in (1, -1))
     hint = ""
     for octaves in (1, -1):

@@ -122,6 +122,8 @@ class Workpiece:
     ) -> Workpiece:
         """The piece by a log's entries; stage and temperature are today's, else those of the last entry."""
         entries = list(entries)
+        # Clay only dries: the latest stage of any report, leather-hard if there is none. A bar is no state of the
+        # piece.
         last = max((ORDER.index(e.stage) for e in entries if not isinstance(e, BarRead)), default=1)
         readings = [entry for entry in entries if isinstance(entry, NoteRead)]
         today = readings[-1].temperature_c if readings and temperature_c is None else temperature_c
@@ -178,6 +180,7 @@ class Workpiece:
         openness = tuple(entry.open.get(hole, 0.0) for hole in self.holes)
         cutting = list(self.cutting)
         for n, share in enumerate(openness):
+            # Open in a note, so it must have been cut.
             if share and not cutting[n].cuts_since_filled:
                 count = cutting[n].cuts
                 cutting[n] = Cutting(chamber.holes[n].diameter_mm, count + 1, reported=False, first=count)
@@ -223,7 +226,8 @@ def _averaged(blown: tuple[Measurement, ...], new: Measurement) -> tuple[Measure
     for n, old in enumerate(blown):
         if old.state == new.state:
             count = old.count + 1
-            cents = old.cents + (new.cents - old.cents) / count
+            cents = old.cents + (new.cents - old.cents) / count  # running mean
+            # root mean square: of one reading, not of the mean.
             doubt = float(np.hypot(old.doubt_cents * np.sqrt(old.count), new.doubt_cents) / np.sqrt(count))
             mean = replace(old, cents=cents, count=count, doubt_cents=doubt)
             return (*blown[:n], mean, *blown[n + 1 :])

@@ -108,8 +108,8 @@ def _stretches(rate: int, sound: np.ndarray) -> list[tuple[int, int]]:
     frame, hop = round(_FRAME_S * rate), round(_HOP_S * rate)
     if len(sound) < frame:
         return []
-    windows = np.lib.stride_tricks.sliding_window_view(sound, frame)[::hop]
-    padded = 4 * frame
+    windows = np.lib.stride_tricks.sliding_window_view(sound, frame)[::hop]  # a view: nothing is copied
+    padded = 4 * frame  # so that the line's top is found between bins
     frequency = np.fft.rfftfreq(padded, 1 / rate)
     band = (frequency >= LOWEST_HZ) & (frequency <= min(HIGHEST_HZ, 0.45 * rate))
     near = 4 * padded / frame  # bins of the padded transform in the main lobe of a Hann window
@@ -119,6 +119,7 @@ def _stretches(rate: int, sound: np.ndarray) -> list[tuple[int, int]]:
         power = np.square(np.abs(np.fft.rfft(window * hann, padded)))[band]
         top = int(power.argmax())
         line = power[max(0, top - int(near / 2)) : top + int(near / 2) + 1].sum()
+        # silence has power 0: not tonal.
         at[n], tonal[n] = frequency[band][top], line > _TONAL * max(power.sum(), 1e-30)
         level[n] = np.sqrt(np.mean(np.square(window)))
     tonal &= level > _QUIET * level.max(initial=0.0)
@@ -127,7 +128,7 @@ def _stretches(rate: int, sound: np.ndarray) -> list[tuple[int, int]]:
     found = []
     for first, last in runs:
         start, stop = first * hop + trim, last * hop + frame - trim
-        if stop - start >= least - 2 * trim:
+        if stop - start >= least - 2 * trim:  # what is trimmed counts as part of the note
             found.append((start, stop))
     return found
 
@@ -149,7 +150,7 @@ def _is_clipped(sound: np.ndarray, rate: int, steps: float) -> bool:
     full = np.abs(sound).max(initial=0.0)
     if full * steps < _FINE_STEPS:
         return False
-    row = 3 + rate // 44100
+    row = 3 + rate // 44100  # at higher rates more samples fit on a sine's top
     flat = 0
     for extreme in (sound.max(), sound.min()):
         # Averaging channels and taking the mean off leaves equal samples equal but for rounding.
@@ -166,8 +167,9 @@ def _tone(part: np.ndarray, rate: int, start: int) -> RecordedTone:
     t = np.arange(len(part)) / rate
     width = max(8, round(_SMOOTH_S * rate))
     smooth = np.hanning(width + 2)[1:-1]
+    # Demodulated by f0, low pass by a Hann kernel: a slowly turning phasor is left.
     turned = fftconvolve(part * np.exp(-2j * np.pi * f0 * t), smooth / smooth.sum(), "valid")
-    phase = np.unwrap(np.angle(turned))
+    phase = np.unwrap(np.angle(turned))  # less than half a turn a sample, for f0 is near
     whole = f0 + _mean_slope(phase, rate)
     thirds = [f0 + _mean_slope(third, rate) for third in np.array_split(phase, 3)]
     off_whole = 1200 * np.log2(np.array(thirds) / whole)
@@ -175,8 +177,9 @@ def _tone(part: np.ndarray, rate: int, start: int) -> RecordedTone:
     step = max(1, rate // 20)
     slow = f0 + np.diff(phase[::step]) * rate / step / (2 * np.pi)
     off = 1200 * np.log2(np.maximum(slow, 1.0) / whole)
+    # quantiles: a click at the ends is no vibrato.
     swing = float(np.quantile(off, 0.95) - np.quantile(off, 0.05)) / 2 if len(off) > 2 else 0.0
-    doubt = float(np.hypot(LEAST_DOUBT_CENTS, off_whole.std() / np.sqrt(3)))
+    doubt = float(np.hypot(LEAST_DOUBT_CENTS, off_whole.std() / np.sqrt(3)))  # by how far its thirds agree
     return RecordedTone(start / rate, (start + len(part)) / rate, float(whole), doubt, swing)
 
 

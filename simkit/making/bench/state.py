@@ -65,7 +65,7 @@ class StateVector:
         given = [("volume", doubts.volume), ("cut_up", doubts.cut_up_mm), ("wall", doubts.wall_mm)]
         # A shrinkage that is known for sure has doubt 0, which has no inverse.
         given += [(stage.value, max(piece.shrinkage.doubt(stage), 1e-9)) for stage in _BEFORE_FIRING]
-        windows = np.array([1, *range(len(given), len(given) + piece.windows)])
+        windows = np.array([1, *range(len(given), len(given) + piece.windows)])  # 1 is the place of cut_up
         given += [(f"cut_up, change {n + 1}", doubts.changed_mm) for n in range(piece.windows)]
         first = len(given)
         given += [(f"hole {hole} wall", doubts.own_wall_mm) for hole in piece.holes]
