@@ -54,7 +54,6 @@ class Grading:
     @classmethod
     def of(cls, chamber: ChamberBody, radius: float, coarse: float = 1.0) -> Grading:
         """The standard sizes times `coarse`."""
-        # Half the least side: the radius of a ball, the half height of a flat pendant.
         halves = [float(np.ptp(wall.box, axis=0).min()) / 2 for wall in (chamber.wall, *chamber.beside)]
         rims = {o.name: coarse * _rim_size(o) for o in chamber.all_openings}
         inside, around = (coarse * WALL_SHARE * half for half in (halves[0], max(halves)))
@@ -63,9 +62,8 @@ class Grading:
 
 def _rim_size(o: Opening) -> float:
     half = o.radius if o.is_round else min(o.width, o.height) / 2
-    # The finer of both rims sets the size all down the duct.
     sizes = [RIM_SHARE * f if f > 0 else SHARP_SHARE * half for f in (o.rim, o.inside_rim)]
-    return min(*sizes, RADIUS_SHARE * half)
+    return min(*sizes, RADIUS_SHARE * half)  # the finer of both rims, all down the duct
 
 
 Sized = tuple[float, WholeMesh]  # a mesh, and its sizes over the standard
@@ -85,11 +83,10 @@ def graded_meshes(
 def _first(
     chamber: ChamberBody, sizes: Sequence[float], obstacles: Sequence[Obstacle], ducts: Sequence[DuctSurface]
 ) -> Sized:
-    # Another size is another mesh: what one cannot do the next often can.
     for size in sizes[:-1]:
         try:
             return size, whole_mesh(chamber, size, SHELL, obstacles, ducts)
-        except MeshError:
+        except MeshError:  # another size is another mesh
             continue
     return sizes[-1], whole_mesh(chamber, sizes[-1], SHELL, obstacles, ducts)
 
@@ -133,9 +130,8 @@ def checked(chamber: ChamberBody, coarse: float = 1.0, shell: float = SHELL) -> 
     radius = shell * (float(np.linalg.norm(skin - center, axis=1).max()) + coat.offset)
     grading = Grading.of(chamber, radius, coarse)
     _not_too_large(chamber, grading)
-    # In a place thinner than a sixth of an element gmsh tries nearly without end.
     thin = thinnest(chamber.wall)
-    if thin < grading.inside / 6:
+    if thin < grading.inside / 6:  # gmsh tries nearly without end to fill such a place
         where = f"it is only {MM * thin:.2g} mm thick in one place; make it thicker there, or ask the model ports"
         raise MeshError("the chamber", MM * grading.inside, where)
     return grading, center, radius
@@ -166,7 +162,6 @@ def _own_wall_meshable(chamber: ChamberBody, o: Opening) -> None:
     if not o.is_round or min(clay, o.length) == 0:
         where = "round a hole in clay that has a thickness; leave it out, or ask the model ports"
         raise OutOfReach(f"{said}which is meshed as a flat face {where}")
-    # A longer duct stands up on a collar, a shorter one is sunk into the clay.
     face = "collar" if o.length > clay else "flat spot"
     if o.radius + o.rim > 0.95 * SPOT * o.radius:
         raise OutOfReach(f"{said}but the rounded rim takes up its {face}, {SPOT:g} radii wide; make the rim smaller")
@@ -197,8 +192,7 @@ ROUNDED_NODES, SHARP_NODES, CRACK_NODES = 450.0, 260.0, 120.0
 def unknowns(chamber: ChamberBody, grading: Grading) -> float:
     """Number of the mesh's nodes, approximately (fitted to meshes of 10,000 to 100,000; within a third)."""
     finer = GROW / grading.grow
-    # What every body takes for its walls and the far sphere; each rim adds in proportion to its length over its size.
-    count = 10_000 * finer**2
+    count = 10_000 * finer**2  # walls and far sphere of any body
     for o in chamber.all_openings:
         around = 2 * np.pi * o.radius if o.is_round else 2 * (o.width + o.height)
         nodes = (
@@ -263,8 +257,7 @@ def _meshed(
             else:
                 skins.add_hole(gmsh, i, duct)
         if obstacles:
-            # The last is `coarse` again: far = coarse radius/4.
-            for skin in obstacle_skins(gmsh, obstacles, outside, far / radius * 4):
+            for skin in obstacle_skins(gmsh, obstacles, outside, far / radius * 4):  # `coarse` again
                 skins.add_near(skin)
         closed = zip(skins.closed(), sizes, strict=True)
         volumes = [fill(gmsh, skins.points, skin, size) for skin, size in closed]
@@ -315,15 +308,13 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
         o = duct.opening
         frame = [v.tolist() for v in (MM * o.center, o.across, o.forward, o.axis)]
         boxes = [[MM * edge for edge in foot.box] for foot in (duct.inside, duct.outside)]
-        # Of a + b y + c x^2 with x, y in mm: a in mm, b plain, c in 1/mm.
-        heights = (duct.heights * [[MM, 1, 1 / MM]]).tolist()
+        heights = (duct.heights * [[MM, 1, 1 / MM]]).tolist()  # a + b y + c x^2 in mm: c in 1/mm
         ball = max(hypot(*corner) for corner in _corners(boxes, heights))
         rims.append((*frame, MM * o.radius, boxes, heights, MM * grading.rims[o.name], ball))
     top, grow = 1.5 * MM * most, grading.grow
 
     def to_outline(x: float, y: float, box: list[float]) -> float:
         dx, dy = max(box[0] - x, x - box[1]), max(box[2] - y, y - box[3])
-        # Within the box, to its nearest side.
         return hypot(max(dx, 0.0), max(dy, 0.0)) if dx > 0 or dy > 0 else -max(dx, dy)
 
     def above(x: float, y: float, h: float, box: list[float], height: list[float]) -> float:
@@ -334,12 +325,10 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
         best = top
         for c, u, v, n, radius, boxes, heights, rim, ball in rims:
             X, Y, Z = x - c[0], y - c[1], z - c[2]
-            # Even its nearest point could not make the element smaller.
             if rim + grow * (sqrt(X * X + Y * Y + Z * Z) - ball) >= best:
-                continue
+                continue  # even its nearest point is too far to count
             a, b, h = (X * w[0] + Y * w[1] + Z * w[2] for w in (u, v, n))
             if radius:
-                # From a circle of that radius; its height is that of the nearer rim.
                 away = hypot(
                     hypot(a, b) - radius, min(abs(above(a, b, h, *each)) for each in zip(boxes, heights, strict=True))
                 )

@@ -97,9 +97,8 @@ def _cut_well(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut]) -> Iterator[t
         _cut_faces(gmsh, solid, cuts, turn)
         lines = [_contact_lines(gmsh, cut) for cut in cuts]
         pieces = zip(cuts, lines, strict=True)
-        # Lengths in edges of the rim.
         ratios = [gmsh.model.occ.getMass(1, c) / (MM * cut.size) for cut, curves in pieces for c in curves]
-        least = min(ratios, default=np.inf)
+        least = min(ratios, default=np.inf)  # in edges of the rim
         if least > _SHORTEST:
             yield turn, lines
         else:
@@ -116,9 +115,8 @@ def _cut_faces(gmsh: Any, solid: Solid, cuts: Sequence[OutlineCut], turn: float)
     gmsh.model.add("panels")
     volume = drawn.build(gmsh, solid, patched=turn)
     occ.synchronize()
-    # The volume goes, its faces stay: only these are to be cut and meshed.
     faces = [(2, tag) for _, tag in gmsh.model.getBoundary([(3, volume)], oriented=False)]
-    occ.remove([(3, volume)])
+    occ.remove([(3, volume)])  # its faces stay
     occ.remove([e for e in occ.getEntities(2) if e not in faces], recursive=True)
     occ.synchronize()
     _cut_along(gmsh, faces, cuts)
@@ -129,8 +127,7 @@ def _cut_along(gmsh: Any, faces: list[tuple[int, int]], cuts: Sequence[OutlineCu
     occ = gmsh.model.occ
     tools = [face for cut in cuts for face in _tool(gmsh, cut)]
     if tools:
-        # Second result: what became of each face put in; the tools' own pieces are thrown away.
-        _, pieces = occ.fragment(faces, tools)
+        _, pieces = occ.fragment(faces, tools)  # what became of each face put in
         keep = {e for piece in pieces[: len(faces)] for e in piece}
         occ.synchronize()
         occ.remove([e for e in gmsh.model.getEntities(2) if e not in keep], recursive=True)
@@ -142,7 +139,6 @@ def _tool(gmsh: Any, cut: OutlineCut) -> list[tuple[int, int]]:
     occ, o = gmsh.model.occ, cut.duct.opening
     base, rise = MM * (o.center + cut.low * o.axis), MM * (cut.high - cut.low) * o.axis
     frame = MM * np.stack([o.across, o.forward])
-    # Each piece ends where the next begins: one point for both.
     pieces = [[occ.addPoint(*(base + at @ frame)) for at in piece[:-1]] for piece in cut.foot.drawn()]
     after = [*pieces[1:], pieces[0]]
     lines = [occ.addSpline([*piece, follows[0]]) for piece, follows in zip(pieces, after, strict=True)]
@@ -168,7 +164,6 @@ def _divide(gmsh: Any, cut: OutlineCut, curves: list[int]) -> None:
     for curve in curves:
         low, high = gmsh.model.getParametrizationBounds(1, curve)
         p = np.reshape(gmsh.model.getValue(1, curve, [(low[0] + high[0]) / 2]), (1, 3)) / MM
-        # The side that a curve belongs to, by the turn of its middle.
         middles.append(cut.foot.turn(cut.duct.frame(p))[0])
         lengths.append(gmsh.model.occ.getMass(1, curve))
     side = np.floor(np.array(middles) * cut.foot.sides).astype(int)
@@ -231,7 +226,6 @@ def _triangles(gmsh: Any) -> tuple[np.ndarray, np.ndarray]:
 def sphere(gmsh: Any, center: np.ndarray, radius: float, size: float) -> tuple[np.ndarray, np.ndarray]:
     """A sphere in triangles (t, 3): points (n, 3) exactly on it, m, and triangles."""
     points, triangles = surface_triangles(gmsh, lambda occ: occ.addSphere(0, 0, 0, MM * radius), None, MM * size)
-    # gmsh's nodes are on it to rounding of its own only.
     return center + radius * points / np.linalg.norm(points, axis=1)[:, None], triangles
 
 
@@ -301,7 +295,6 @@ def _stretched(plan: np.ndarray, triangles: np.ndarray, rim: np.ndarray) -> np.n
     values = np.einsum("tix,tjx->tij", ways, ways) / (2 * twice[:, None, None])
     rows, columns = np.repeat(triangles, 3, axis=1), np.tile(triangles, 3)
     K = csr_matrix((values.ravel(), (rows.ravel(), columns.ravel())), shape=(n, n))
-    # Dirichlet's problem: K_ii h_i = -K_ib h_b.
     return np.asarray(spsolve(K[m:, m:].tocsc(), -(K[m:, :m] @ rim))) if n > m else np.zeros(0)
 
 
