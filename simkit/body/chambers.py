@@ -136,12 +136,12 @@ class ChamberBody:
     @property
     def volume(self) -> float:
         """Volume of the air without its openings, m^3."""
-        return _volume(self.wall)
+        return self.wall.volume
 
     @property
     def area(self) -> float:
         """Area of the inside wall, openings included, m^2."""
-        return _area(self.wall)
+        return self.wall.area
 
     @property
     def all_openings(self) -> tuple[Opening, ...]:
@@ -151,16 +151,6 @@ class ChamberBody:
 
 def _coat_of(figure: Wall | None, walls: tuple[Wall, ...], thickness: float) -> Coat:
     return Coat(walls, thickness) if figure is None else Coat((figure,), 0.0, figure=True)
-
-
-@lru_cache(maxsize=256)
-def _volume(wall: Wall) -> float:
-    return wall.volume
-
-
-@lru_cache(maxsize=256)
-def _area(wall: Wall) -> float:
-    return wall.area
 
 
 @dataclass(frozen=True)

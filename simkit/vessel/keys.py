@@ -17,6 +17,7 @@ way through the tree of tables and lists: `("chambers", 0, "holes", 1, "diameter
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import reduce
 from typing import Any
 
 from simkit.vessel.part import Part, Path, Slot, items, slots, table
@@ -127,9 +128,7 @@ def is_fully_named(root: type[Part], design: object) -> bool:
 
 def look(design: object, path: Path) -> Any:
     """The value at a path, or None."""
-    for step in path:
-        design = child(design, step)
-    return design
+    return reduce(child, path, design)
 
 
 def replaced(tree: object, path: Path, value: object) -> Any:

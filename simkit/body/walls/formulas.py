@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -89,7 +90,7 @@ class EggWall(_Sized):
     def volume(self) -> float:
         return np.pi / 6 * self.width * self.length * self.height
 
-    @property
+    @cached_property
     def area(self) -> float:
         """Area, m2; of the ellipsoid 4 pi R_G(a^2 b^2, a^2 c^2, b^2 c^2) (DLMF 19.33.1); of others by sheets."""
         if self.widest_at != 0.5:
@@ -130,7 +131,7 @@ class LensWall(_Sized):
         # Outside the outline the product of the two factors would turn positive again; there only (1 - t) counts.
         return (z / h) * (z / h) - (1.0 - t) * np.maximum(1.0 - self.fullness * t, 1e-3)
 
-    @property
+    @cached_property
     def volume(self) -> float:
         """Volume, m3: pi (width/2)(length/2) H int_0^1 sqrt((1 - t)(1 - q t)) dt, by Gauss-Jacobi in sqrt(1 - t)."""
         u, w = np.polynomial.legendre.leggauss(60)

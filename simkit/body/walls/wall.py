@@ -44,7 +44,7 @@ class Wall(ABC):
         """The air as a solid, or with `offset` > 0 the body that it makes with its clay (a true offset), m."""
         return ClosedSheets(tuple(sheet.moved_out(offset) for sheet in self.sheets()))
 
-    @property
+    @cached_property
     def area(self) -> float:
         """Area of the wall, m^2: two finenesses of `sheets`, extrapolated (error falls as the square of the step)."""
         coarse, fine = (sum(_facet_area(points) for points in self.grids(n)) for n in (4, 8))
