@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache, singledispatch
+from functools import lru_cache
 
 import numpy as np
 
@@ -30,58 +30,35 @@ from simkit.vessel.figure import ClayShape, Lump
 MM = 1e-3
 
 
-@singledispatch
 def wall_of(shape: object) -> Wall:
     """The exact wall of a shape of the design file, in the chamber's own frame."""
+    match shape:
+        case shapes.Sphere():
+            d = shape.diameter_mm * MM
+            return EggWall(d, d, d)
+        case shapes.Ellipsoid():
+            return EggWall(*_sides(shape))
+        case shapes.Egg():
+            return EggWall(*_sides(shape), shape.widest_at)
+        case shapes.Lens():
+            return LensWall(*_sides(shape), shape.rim_mm * MM)
+        case shapes.Box():
+            return BoxWall(*_sides(shape), shape.corner_mm * MM)
+        case shapes.Tube():
+            return TubeWall(shape.length_mm * MM, shape.diameter_mm * MM, shape.ends == "round")
+        case shapes.Sections():
+            rows = (np.multiply(row, [MM, MM, MM, MM, 1.0]).tolist() for row in shape.sections)  # squareness is plain
+            return SectionsWall(tuple(map(tuple, rows)))
+        case shapes.Lobes():
+            return LobesWall(tuple(shapes.Lobe(*(size * MM for size in row)) for row in shape.lobes))
+        case shapes.FurtherShape():
+            return further_wall(shape)
     raise OutOfReach(f"the shape {type(shape).__name__.lower()!r} has no wall yet")
 
 
-@wall_of.register
-def _(shape: shapes.Sphere) -> Wall:
-    d = shape.diameter_mm * MM
-    return EggWall(d, d, d)
-
-
-@wall_of.register
-def _(shape: shapes.Ellipsoid) -> Wall:
-    return EggWall(shape.width_mm * MM, shape.length_mm * MM, shape.height_mm * MM)
-
-
-@wall_of.register
-def _(shape: shapes.Egg) -> Wall:
-    return EggWall(shape.width_mm * MM, shape.length_mm * MM, shape.height_mm * MM, shape.widest_at)
-
-
-@wall_of.register
-def _(shape: shapes.Lens) -> Wall:
-    return LensWall(shape.width_mm * MM, shape.length_mm * MM, shape.height_mm * MM, shape.rim_mm * MM)
-
-
-@wall_of.register
-def _(shape: shapes.Tube) -> Wall:
-    return TubeWall(shape.length_mm * MM, shape.diameter_mm * MM, shape.ends == "round")
-
-
-@wall_of.register
-def _(shape: shapes.Box) -> Wall:
-    return BoxWall(shape.width_mm * MM, shape.length_mm * MM, shape.height_mm * MM, shape.corner_mm * MM)
-
-
-@wall_of.register
-def _(shape: shapes.Sections) -> Wall:
-    return SectionsWall(
-        tuple(
-            (r.along_mm * MM, r.width_mm * MM, r.height_mm * MM, r.rise_mm * MM, r.squareness) for r in shape.sections
-        )
-    )
-
-
-@wall_of.register
-def _(shape: shapes.Lobes) -> Wall:
-    return LobesWall(tuple((r[0] * MM, r[1] * MM, r[2] * MM, r[3] * MM, r[4] * MM, r[5] * MM) for r in shape.lobes))
-
-
-wall_of.register(shapes.FurtherShape, further_wall)
+def _sides(shape: shapes.Ellipsoid | shapes.Egg | shapes.Lens | shapes.Box) -> tuple[float, float, float]:
+    """Width, length and height, m."""
+    return shape.width_mm * MM, shape.length_mm * MM, shape.height_mm * MM
 
 
 def placed_wall(vessel: Vessel, chamber: Chamber | ClayShape) -> Wall:
@@ -133,7 +110,7 @@ def figure_of(vessel: Vessel) -> Wall | None:
         assert chamber.voicing is not None
         window = window_opening(vessel, placed_wall(vessel, chamber), chamber.voicing)
         solids.append(mouthpiece_wall(window, chamber.voicing, chamber.mouthpiece, body))
-    return _kept_union(tuple(solids))
+    return union_of(tuple(solids))
 
 
 def body_coat(vessel: Vessel) -> Coat:
@@ -145,12 +122,7 @@ def body_coat(vessel: Vessel) -> Coat:
     else:
         solids = [OffsetWall(wall, thickness) if thickness > 0 else wall for wall in walls]
     solids += [placed_wall(vessel, lump) for lump in vessel.parts]
-    return Coat((_kept_union(tuple(solids)),), 0.0, figure=True)
-
-
-@lru_cache(maxsize=32)
-def _kept_union(solids: tuple[Wall, ...]) -> Wall:
-    return union_of(solids)
+    return Coat((union_of(tuple(solids)),), 0.0, figure=True)
 
 
 def _metres(size_mm: float | None) -> float:

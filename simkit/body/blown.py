@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -16,7 +15,7 @@ from simkit.body.chambers import Body, ChamberBody, Opening
 from simkit.body.coat import Coat
 from simkit.body.meshes.halves import build_open
 from simkit.body.mouthpiece import USUAL_FLOOR, WindwayCut, mouthpiece_wall, windway_of
-from simkit.body.printing import PrintedPart, SkinMesher, enclosed, scaled
+from simkit.body.printing import PrintedPart, SkinMesher, enclosed, file_names, scaled
 from simkit.body.walls.offset import OffsetWall
 from simkit.body.walls.union import union_of
 from simkit.body.walls.wall import Wall
@@ -52,9 +51,9 @@ def piece_to_blow(vessel: Vessel, body: Body, scale: float = 1.0) -> PrintedPart
 def clay_parts(vessel: Vessel, scale: float = 1.0) -> tuple[PrintedPart, ...]:
     """Each part of clay of a figure by itself, whole, `scale` times as large: `part-tail`, to form or to mould."""
     found: list[PrintedPart] = []
-    for lump in vessel.parts:
+    names = file_names("part", [lump.name for lump in vessel.parts])
+    for lump, name in zip(vessel.parts, names, strict=True):
         wall = placed_wall(vessel, lump)
-        name = "part-" + (re.sub(r"[^A-Za-z0-9_]+", "-", lump.name).strip("-") or str(len(found) + 1))
         size = scale * float(np.ptp(wall.box, axis=0).max()) / 12
         try:
             with kernel.session() as gmsh:
@@ -97,7 +96,7 @@ def _drawn(coat: Coat) -> Coat:
     """An outer surface through which rays can be cast, also that of an even wall."""
     if coat.figure or coat.offset == 0:
         return replace(coat, figure=True)
-    return Coat((union_of([OffsetWall(wall, coat.offset) for wall in coat.walls]),), 0.0, figure=True)
+    return Coat((union_of(tuple(OffsetWall(wall, coat.offset) for wall in coat.walls)),), 0.0, figure=True)
 
 
 def _clay(gmsh: Any, body: Body, blown: Sequence[tuple[ChamberBody, Chamber]], scale: float) -> tuple[int, float]:

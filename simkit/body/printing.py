@@ -11,7 +11,7 @@ import logging
 import re
 import struct
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -99,12 +99,17 @@ def pieces(body: Body, scale: float = 1.0, seam: Seam | None = None) -> tuple[Pr
 
 
 def form_names(body: Body) -> list[str]:
-    """A name fit for a file for each chamber's form: `inside-body`; letters, digits, - and _ only, no two alike."""
-    names: list[str] = []
-    for number, chamber in enumerate(body.chambers, 1):
-        name = "inside-" + (re.sub(r"[^A-Za-z0-9_]+", "-", chamber.name).strip("-") or str(number))
-        names.append(name if name not in names else f"{name}-{number}")
-    return names
+    """Names of the chambers' forms: `inside-body`."""
+    return file_names("inside", [chamber.name for chamber in body.chambers])
+
+
+def file_names(before: str, names: Iterable[str]) -> list[str]:
+    """A name fit for a file for each: `before-name`, of letters, digits, - and _ only; no two alike."""
+    found: list[str] = []
+    for number, own in enumerate(names, 1):
+        name = f"{before}-" + (re.sub(r"[^A-Za-z0-9_]+", "-", own).strip("-") or str(number))
+        found.append(name if name not in found else f"{name}-{number}")
+    return found
 
 
 def seam_place(body: Body, seam: Seam) -> float:

@@ -9,7 +9,7 @@ import pytest
 
 from simkit.body import body_of, kernel
 from simkit.body.chambers import Body, ChamberBody
-from simkit.body.printing import Seam, SeamError, enclosed, pieces, seam_place, undercuts
+from simkit.body.printing import Seam, SeamError, enclosed, file_names, pieces, seam_place, undercuts
 from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
 from simkit.body.walls.lobes import LobesWall
 from simkit.body.walls.placed import PlacedWall
@@ -211,3 +211,8 @@ def test_what_leans_back_is_said():
 def test_the_solids_of_a_design_file(tmp_path):
     text = '[clay]\nwall_mm = 4\n[[chamber]]\nname = "a"\nshape = "box"\nlength_mm = 70\nwidth_mm = 40\nheight_mm = 30'
     assert len(pieces(body_of(loads(text)), 1.1)) == 3
+
+
+def test_no_two_solids_have_the_same_file():
+    names = ["left ear", "left-ear", "?", "left/ear"]
+    assert file_names("part", names) == ["part-left-ear", "part-left-ear-2", "part-3", "part-left-ear-4"]
