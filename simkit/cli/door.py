@@ -7,6 +7,7 @@ import io
 import os
 import sys
 from collections.abc import Callable
+from copy import copy
 from functools import cache
 from typing import Annotated, Any
 
@@ -66,7 +67,7 @@ def run(arguments: list[str]) -> int:
     if sys.stderr is None:
         sys.stderr = io.StringIO()
     try:
-        status = _built()(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
+        status = _built(*arguments[:1])(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
         sys.stdout.flush()
     except SimkitError as error:
         return tell(_clipped(error.spoken(_options(arguments))), error.exit_status)
@@ -94,9 +95,13 @@ def run(arguments: list[str]) -> int:
 
 
 @cache
-def _built() -> Any:
-    """The commands as typer runs them; to read the options of all of them again takes a tenth of a second."""
-    return typer.main.get_command(app)
+def _built(name: str = "") -> Any:
+    """The commands as typer runs them; one of them alone, if that is asked for: typer reads options at leisure."""
+    wanted = copy(app)
+    wanted.registered_commands = [
+        each for each in app.registered_commands if each.callback and each.callback.__name__ == name
+    ] or app.registered_commands
+    return typer.main.get_command(wanted)
 
 
 def _sentence(text: str) -> str:
@@ -105,7 +110,7 @@ def _sentence(text: str) -> str:
 
 def _options(arguments: list[str]) -> Callable[[str], str]:
     """An argument's name on the command line: the option of that name, if the command has one."""
-    command = _built().commands.get(arguments[0] if arguments else "")
+    command = _built(*arguments[:1]).commands.get(arguments[0] if arguments else "")
     options = {each.name: each.opts[0] for each in (command.params if command else ()) if each.opts[0][0] == "-"}
     return lambda argument: options.get(argument, argument)
 

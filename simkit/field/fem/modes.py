@@ -87,6 +87,7 @@ def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int) -> Ei
         sigma=0.0,
         v0=start - (weight @ start) / volume,
         OPinv=LinearOperator(K.shape, matvec=inverse, dtype=float),
+        tol=1e-8,  # of the shapes: k^2 is right to its square, and the last digits would take a sixth longer
     )
     order = np.argsort(k2)
     return Eigenpairs(k2[order], shapes[:, order])

@@ -85,3 +85,11 @@ def readings(rows: csr_matrix) -> list[MouthReading]:
     return [
         MouthReading(rows.indices[low:high].copy(), rows.data[low:high].copy()) for low, high in pairwise(rows.indptr)
     ]
+
+
+def together(readings: Sequence[MouthReading], nodes: int) -> csr_matrix:
+    """The rows (n, nodes) of single readings: `readings` the other way."""
+    indices, weights = (np.concatenate([getattr(each, of) for each in readings]) for of in ("nodes", "weights"))
+    return csr_matrix(
+        (weights, indices, np.cumsum([0, *(len(each.nodes) for each in readings)])), (len(readings), nodes)
+    )
