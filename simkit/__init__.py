@@ -53,42 +53,11 @@ _ROOMS = {
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
 
 __all__ = [
-    "AirField",
-    "BlowTable",
-    "Chart",
-    "Comparison",
-    "Fault",
-    "Halved",
-    "InputError",
-    "MeshError",
-    "OutOfReach",
-    "Outcome",
-    "Prediction",
-    "Ringing",
-    "SimkitError",
-    "Sketched",
-    "Swept",
-    "Tuned",
-    "Vessel",
-    "admittance",
-    "air_field",
-    "blow",
-    "chart",
-    "compare",
-    "dumps",
-    "halved",
-    "load",
-    "loads",
-    "new",
-    "optimise",
-    "predict",
-    "report",
-    "resonances",
-    "sketch",
-    "sweep",
-    "tune",
-    "wish",
-]
+    "AirField", "BlowTable", "Chart", "Comparison", "Fault", "Halved", "InputError", "MeshError",
+    "OutOfReach", "Outcome", "Prediction", "Ringing", "SimkitError", "Sketched", "Swept", "Tuned", "Vessel",
+    "admittance", "air_field", "blow", "chart", "compare", "dumps", "halved", "load", "loads", "new",
+    "optimise", "predict", "report", "resonances", "sketch", "sweep", "tune", "wish",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

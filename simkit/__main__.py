@@ -41,7 +41,7 @@ def main() -> NoReturn:
 
 def _interrupted() -> int:
     sys.stderr.write("simkit: interrupted\n")
-    return 130
+    return 130  # 128 + SIGINT, as a shell reports it
 
 
 if __name__ == "__main__":

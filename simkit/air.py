@@ -70,6 +70,7 @@ class Air:
     @property
     def humidity_percent(self) -> Reals:
         """Relative humidity, %; above 100 the gas holds more water than it can keep."""
+        # Both are mole fractions of the whole gas, so their ratio is that of the vapour pressures.
         full = saturated_water(self.temperature_c, self.pressure_pa)
         return 100 * self.gases.water / full
 
@@ -112,6 +113,7 @@ def moist_air(
     humidity = _within("humidity_percent", humidity_percent, 0, 100) / 100
     p = _within("pressure_pa", pressure_pa, 60_000, 110_000)
     x_c = _within("co2_ppm", co2_ppm, 0, 10_000) * 1e-6
+    # IEC's polynomials are in mole fractions of the moist air, humidity in the share of what it can hold.
     x_w = humidity * saturated_water(t, p)
     kelvin = t + _KELVIN
     return Air(
@@ -171,6 +173,7 @@ def _cipm_density(t: float, p: float, x_w: float, x_c: float) -> float:
         + (1.9898e-4 - 2.376e-6 * t) * x_w**2
     )  # fmt: skip
     compressibility = 1 - p / kelvin * by_p + (p / kelvin) ** 2 * (1.83e-11 - 0.765e-8 * x_w**2)
+    # 3.48374e-3 is M_dry/R, kg K/J: R is in it already, so none is divided by below.
     molar = (3.483740 + 1.4446 * (x_c - 0.0004)) * 1e-3
     return molar * p / (compressibility * kelvin) * (1 - 0.3780 * x_w)
 
@@ -196,6 +199,7 @@ def _specific_heat(kelvin: float, x_w: float) -> float:
 
 def _cramer_cautions(t: float, p: float, x_w: float) -> tuple[str, ...]:
     said = []
+    # Below 0 degC, where the formula would want a caution too, moist_air refuses.
     if t > 30:
         said.append(f"air at {t:g} degC: the sound speed formula is stated for 0 to 30 degC")
     if not 75_000 <= p <= 102_000:
@@ -238,6 +242,7 @@ def exhaled(
     x_c = _within("co2_percent", co2_percent, 0, 10) / 100
     p = _within("pressure_pa", pressure_pa, 60_000, 110_000)
     if oxygen_percent is None:
+        # Of fresh air what was there is left; only the carbon dioxide above its 400 ppm has cost oxygen.
         oxygen = 0.20946 - max(x_c - 0.0004, 0.0) / _RESPIRATORY_QUOTIENT
     else:
         oxygen = _within("oxygen_percent", oxygen_percent, 8, 21) / 100
@@ -268,12 +273,14 @@ def stiffness_of(room: Air, breath: Air, share: Reals, temperature_c: Reals, wat
     """rho c^2 of `composed`, Pa: that of an ideal mixture is gamma p."""
     gases, p = _mixed(room, breath, share, water)
     heat = molar_heat(gases, temperature_c + _KELVIN)
+    # rho c^2: the sound speed's factor counts twice.
     anchors = (_anchor(name, room, breath, share) for name in ("density", "sound_speed", "sound_speed"))
     return p * heat / (heat - GAS_CONSTANT) * math.prod(anchors)
 
 
 def _anchor(name: str, room: Air, breath: Air, share: Reals) -> Reals:
     """Ratio of a mixture's measure to the ideal one's, interpolated between room air's and breath's by their shares."""
+    # Geometric: a product or ratio of measures, rho c^2 say, is then anchored by that of their factors.
     low, high = room.over_ideal[name], breath.over_ideal[name]
     return low * np.exp(share * np.log(high / low))
 
@@ -282,6 +289,7 @@ def _mixed(room: Air, breath: Air, s: Reals, x_w: Reals) -> tuple[Gases, Reals]:
     """The gases of room air and breath in one, and their pressure."""
     both = zip(room.gases.shares(), breath.gases.shares(), strict=True)
     nitrogen, oxygen, argon, carbon_dioxide, _ = ((1 - s) * a + s * b for a, b in both)
+    # Water is given, not mixed: what it leaves is shared by the dry gases as they were mixed.
     dry = (1 - x_w) / (nitrogen + oxygen + argon + carbon_dioxide)
     gases = Gases(*(plain(x) for x in (nitrogen * dry, oxygen * dry, argon * dry, carbon_dioxide * dry, x_w)))
     return gases, (1 - s) * room.pressure_pa + s * breath.pressure_pa
@@ -303,6 +311,7 @@ def _ideal_mixture(t: Reals, p: Reals, gases: Gases) -> Air:
     molar_mass = _molar_mass(gases)
     heat = molar_heat(gases, kelvin)
     gamma = heat / (heat - GAS_CONSTANT)
+    # IEC's viscosity and conduction hold for this dry gas; the mixing rule says what other shares change of them.
     ordinary = Gases.of_dry(0.0004, 0.2094, gases.water)
     viscosity, conductivity = viscosity_and_conduction(gases, kelvin)
     plain_viscosity, plain_conductivity = viscosity_and_conduction(ordinary, kelvin)

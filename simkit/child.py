@@ -22,7 +22,7 @@ from simkit.errors import OutOfReach
 from simkit.machine import end_after
 
 T = TypeVar("T")
-WAITING = 10
+WAITING = 10  # times the processor's seconds that may pass by the clock
 
 
 def in_own_process(work: Callable[..., T], *given: Any, seconds: float, what: tuple[str, str]) -> T:
@@ -31,16 +31,16 @@ def in_own_process(work: Callable[..., T], *given: Any, seconds: float, what: tu
     `work` is a function of a module; what it raises is raised here. `what` begins and ends the message. The seconds
     are the processor's, so that a busy machine cuts nothing short; by the clock it may be WAITING times as long.
     """
+    # -P: the folder that we happen to run in is no place to import from, unless our own path has it.
     command = [sys.executable, "-P", "-c", f"from {__name__} import serve; serve({seconds})"]
-    paths = os.pathsep.join(path or os.getcwd() for path in sys.path)
     with subprocess.Popen(
         command,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
-        env={**os.environ, "PYTHONPATH": paths},
+        env=helper_environment(),
         start_new_session=True,  # Ctrl-C comes to us alone, and we end the helper
     ) as helper:
-        assert helper.stdin and helper.stdout
+        assert helper.stdin and helper.stdout  # pipes, as asked
         timer = threading.Timer(WAITING * seconds, helper.kill)
         timer.start()
         try:
@@ -48,12 +48,14 @@ def in_own_process(work: Callable[..., T], *given: Any, seconds: float, what: tu
                 helper.stdin.write(pickle.dumps((work, given)))
                 helper.stdin.flush()
             answered = helper.stdout.read()
+            # SIGXCPU ends a process that has used up its seconds, where the system knows such a limit.
             late = timer.finished.is_set() or helper.wait() == -getattr(signal, "SIGXCPU", 0)
         finally:
             timer.cancel()
             helper.kill()
             with suppress(BrokenPipeError):
                 helper.stdin.close()
+    # Killed by the timer, by the limit or by the system: there is not even a failure to read.
     if not answered:
         why = (
             f"not done after {seconds / 60:.2g} minutes" if late else "ended without a word, perhaps for want of memory"
@@ -64,6 +66,19 @@ def in_own_process(work: Callable[..., T], *given: Any, seconds: float, what: tu
         raise answer
     found: T = answer
     return found
+
+
+def helper_environment() -> dict[str, str]:
+    """Environment in which a helper finds every module that this process does."""
+    # An empty entry means the current folder, which a list of paths drops.
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(path or os.getcwd() for path in sys.path)}
+
+
+def answers_alone() -> BinaryIO:
+    """A helper's standard output, kept for answers: whatever else is printed goes to standard error."""
+    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    return answers
 
 
 _answers: BinaryIO | None = None  # of a helper
@@ -88,8 +103,7 @@ def serve(seconds: float | None = None) -> None:
     if seconds is not None:
         end_after(ceil(seconds))
     global _answers
-    _answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever is printed is no answer
+    _answers = answers_alone()
     work, given = pickle.load(sys.stdin.buffer)
     threading.Thread(target=_end_with_the_asker, daemon=True).start()
     try:

@@ -36,7 +36,7 @@ def text_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     C5      523.3
     closed   98.0
     """
-    every = [tuple(headings), *map(tuple, rows)]
+    every = [tuple(headings), *map(tuple, rows)]  # rows may be an iterator, and is gone through twice
     wide = [max(len(row[n]) for row in every) for n in range(len(headings))]
     lines = (
         "  ".join(
@@ -45,4 +45,4 @@ def text_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
         )
         for row in every
     )
-    return "\n".join(line.rstrip() for line in lines)
+    return "\n".join(line.rstrip() for line in lines)  # a last column that is empty leaves no blanks

@@ -79,11 +79,12 @@ class InputError(SimkitError):
         self.faults = tuple(faults)
         super().__init__("\n".join(str(fault) for fault in self.faults))
 
+    # An exception is pickled by its message; this one is made of its faults, and comes back from other processes.
     def __reduce__(self) -> tuple[Any, ...]:
         return type(self), (self.faults,)
 
     def spoken(self, option: Callable[[str], str]) -> str:
-        """The message with each argument called as `option` calls it, on the command line by an option."""
+        # Built anew from its spoken faults, as unpickling does it, so that each kind of fault keeps its own message.
         kind, (faults, *more) = self.__reduce__()
         return str(kind([f.spoken(option) if isinstance(f, Fault) else f for f in faults], *more))
 
@@ -91,15 +92,13 @@ class InputError(SimkitError):
 class OutOfReach(SimkitError):
     """The input is right but what was asked cannot be had; the message says how far it got and why."""
 
-    exit_status = 1
-
 
 class MeshError(OutOfReach):
     """A mesh could not be made; the message gives the size tried and the remedy."""
 
     def __init__(self, what: str, size_mm: float, remedy: str):
         self.what, self.size_mm, self.remedy = what, size_mm, remedy
-        super().__init__(what, size_mm, remedy)
+        super().__init__(what, size_mm, remedy)  # all three, as pickling makes it anew from them
 
     def __str__(self) -> str:
         return f"{self.what} could not be meshed at {self.size_mm:.3g} mm: {self.remedy}"

@@ -38,19 +38,10 @@ def whole(path: str | Path, argument: str = "path") -> Iterator[Path]:
     """
     target = Path(path).resolve()
     check_place(path, argument)
-    folder, held = _held_half(target, path, argument)
-    half = folder / target.name  # the suffix stays: writers tell the format by it
-    try:
+    with _half_folder(target, path, argument) as folder:
+        half = folder / target.name  # the suffix stays: writers tell the format by it
         yield half
         os.replace(half, target)
-    except OSError as error:
-        # An error about another file is not ours to explain.
-        if error.filename is not None and Path(error.filename) != half:
-            raise
-        raise _unwritable(error, path, argument) from error
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-        os.close(held)
 
 
 def check_place(path: str | Path, argument: str = "path") -> None:
@@ -116,8 +107,7 @@ def whole_folder(path: str | Path, argument: str = "path") -> Iterator[Path]:
     """
     target = Path(path).resolve()
     check_folder(path, argument)
-    half, held = _held_half(target, path, argument)
-    try:
+    with _half_folder(target, path, argument) as half:
         yield half
         files = sorted(half.iterdir())
         blocked = [file.name for file in files if (target / file.name).is_dir()]
@@ -128,40 +118,50 @@ def whole_folder(path: str | Path, argument: str = "path") -> Iterator[Path]:
             for file in files:
                 os.replace(file, target / file.name)
         else:
-            os.rename(half, target)
-    except OSError as error:
-        if error.filename is not None and half not in Path(error.filename).parents and Path(error.filename) != half:
-            raise
-        raise _unwritable(error, path, argument) from error
-    finally:
-        shutil.rmtree(half, ignore_errors=True)
-        os.close(held)
+            os.rename(half, target)  # in one stroke: nobody sees a folder with some of its files
 
 
 HALF = ".simkit-half"  # ending of the name of a folder that is still being written
 
 
+@contextmanager
+def _half_folder(target: Path, path: str | Path, argument: str) -> Iterator[Path]:
+    """A hidden folder beside the target, held by this process, gone at the end; InputError where it cannot be written.
+
+    path, argument: the target as it was given, for the message.
+    """
+
+    def unwritable(error: OSError) -> InputError:
+        allowed = f"a place that can be written ({error.strerror})"
+        return InputError([Fault.of(argument, None, allowed, file=str(path))])
+
+    try:
+        half, held = _held_folder(target)
+    except OSError as error:
+        raise unwritable(error) from error
+    try:
+        yield half
+    except OSError as error:
+        # An error about another file is not ours to explain.
+        if error.filename is not None and half not in (named := Path(error.filename), *named.parents):
+            raise
+        raise unwritable(error) from error
+    finally:
+        shutil.rmtree(half, ignore_errors=True)
+        os.close(held)
+
+
 def clear_halves(place: Path) -> None:
     """Clears away, of one folder, what runs that were killed have left half written there."""
     for other in place.glob(f".*{HALF}"):
+        # Not to be waited for: what another run holds is being written.
         handle = _hold(other, wait=False) if other.is_dir() and not other.is_symlink() else None
         if handle is not None:
             shutil.rmtree(other, ignore_errors=True)
             os.close(handle)
 
 
-def _held_half(target: Path, path: str | Path, argument: str) -> tuple[Path, int]:
-    try:
-        return _half_folder(target)
-    except OSError as error:
-        raise _unwritable(error, path, argument) from error
-
-
-def _unwritable(error: OSError, path: str | Path, argument: str) -> InputError:
-    return InputError([Fault.of(argument, None, f"a place that can be written ({error.strerror})", file=str(path))])
-
-
-def _half_folder(target: Path) -> tuple[Path, int]:
+def _held_folder(target: Path) -> tuple[Path, int]:
     """A new hidden folder beside the target, and the handle by which this process holds it.
 
     The system lets go of it when the process ends, however it ends, and so a half folder that nobody holds is one
@@ -169,11 +169,12 @@ def _half_folder(target: Path) -> tuple[Path, int]:
     """
     clear_halves(target.parent)
     while True:
+        # A name may be 255 bytes long: 40 letters of the target's leave room for the rest.
         half = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}.", suffix=HALF, dir=target.parent))
         handle = _hold(half, wait=True)
         # Between the two lines above another run may have taken it for one left behind.
         if handle is not None:
-            half.chmod(0o777 & ~_mask())
+            half.chmod(0o777 & ~_mask())  # mkdtemp's folders are for their owner alone
             return half, handle
 
 
@@ -191,6 +192,7 @@ def _hold(folder: Path, wait: bool) -> int | None:
         locked = True
     except OSError:
         locked = False
+    # Locked but no longer the one under that name: another run has cleared it away and perhaps made it anew.
     if (locked or wait) and _stands(folder, handle):
         return handle
     os.close(handle)
@@ -214,6 +216,7 @@ def check_folder(path: str | Path, argument: str = "path") -> None:
     place = target if target.exists() else target.parent
     if not place.is_dir():
         raise InputError([Fault.of(argument, None, "a folder, new or old, in a folder that exists", file=str(path))])
+    # The half-written folder lies beside the target, so the folder around it must be writable too.
     if not os.access(place, os.W_OK) or not os.access(target.parent, os.W_OK):
         raise InputError(
             [Fault.of(argument, None, "a folder that can be written, in one that can be written", file=str(path))]

@@ -34,6 +34,7 @@ def frozen(kind: type[T]) -> type[T]:
         pairs = ((getattr(self, name), getattr(other, name)) for name in _names(type(self)))  # type: ignore[arg-type]
         return all(_alike(mine, theirs) for mine, theirs in pairs)
 
+    # eq=False: the generated == would compare arrays, whose answer is an array and no truth.
     made = dataclasses.dataclass(frozen=True, eq=False)(kind)
     made.__eq__ = same  # type: ignore[method-assign, assignment]
     made.__hash__ = _hashed  # type: ignore[method-assign, assignment]
@@ -46,7 +47,7 @@ def _hashed(value: object) -> int:
     """The hash of what a value holds, found once: it is frozen."""
     kept: int | None = value.__dict__.get(_HASH)
     if kept is None:
-        kept = value.__dict__[_HASH] = hash(_fields(value))
+        kept = value.__dict__[_HASH] = hash(_fields(value))  # past the frozen __setattr__
     return kept
 
 

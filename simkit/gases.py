@@ -63,7 +63,7 @@ class Gas:
         total = self.rigid_heat
         for wavenumber in self.vibrations:
             x = _SECOND_RADIATION * 100 * wavenumber / kelvin
-            total += x**2 * np.exp(x) / np.expm1(x) ** 2
+            total += x**2 * np.exp(x) / np.expm1(x) ** 2  # expm1: exact where x is small
         return GAS_CONSTANT * total
 
     def viscosity_at(self, kelvin: Reals) -> Reals:
@@ -101,13 +101,14 @@ def viscosity_and_conduction(gases: Gases, kelvin: Reals) -> tuple[Reals, Reals]
     Wilke 1950, J. Chem. Phys. 18, 517; for conduction Mason & Saxena 1958 [Mason1958], Phys. Fluids 1, 361.
     """
     viscosity = conductivity = 0.0
+    # Gases that are absent would give 0/0 where a mixture is made of one gas alone.
     present = [
         (x, gas, gas.viscosity_at(kelvin)) for x, gas in zip(gases.shares(), GASES, strict=True) if np.any(x > 0)
     ]
     for x_i, one, eta_i in present:
         crowd = 0.0
         for x_j, other, eta_j in present:
-            ratio = other.molar_mass / one.molar_mass
+            ratio = other.molar_mass / one.molar_mass  # M_j/M_i
             pull = 1 + np.sqrt(eta_i / eta_j) * ratio**0.25
             crowd += x_j * pull**2 / np.sqrt(8 * (1 + 1 / ratio))
         viscosity += x_i * eta_i / crowd

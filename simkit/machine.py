@@ -32,6 +32,7 @@ def end_after(seconds: int) -> None:
         import resource
     except ImportError:
         return
+    # At the first the process gets SIGXCPU, five seconds later it is killed, should something have caught that.
     resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 5))
 
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 _LETTERS = "CDEFGAB"
-_SEMITONES = (0, 2, 4, 5, 7, 9, 11)
-_BY_FIFTHS = "FCGDAEB"
+_SEMITONES = (0, 2, 4, 5, 7, 9, 11)  # of C, D, ... above C
+_BY_FIFTHS = "FCGDAEB"  # F is one fifth below C, which counts 0
 _A4 = 69  # keys above C-1
 _NAME = re.compile(r"([A-Ga-g])(##|#|x|♯♯|♯|𝄪|bb|b|♭♭|♭|𝄫|♮|)(\d)")
 _ALTER = {
@@ -133,7 +133,7 @@ class Tuning:
         tonic = tonic_of(self.tonic)
         above = pitch.key - tonic.key
         if self.temperament == "just":
-            return above // 12 + math.log2(_JUST[above % 12])
+            return above // 12 + math.log2(_JUST[above % 12])  # // and % go down for notes below the tonic
         fifths = pitch.fifths - tonic.fifths
         # A spelling fixes key and fifths: key = 7 fifths + 12 octaves exactly.
         return fifths * math.log2(1.5) + (above - 7 * fifths) // 12
@@ -147,6 +147,7 @@ class Tuning:
         """
         if not 0 < frequency < math.inf:
             raise ValueError(f"frequency = {frequency!r}: allowed: more than 0 Hz")
+        # Equal temperament is at most a key away from what the other temperaments would name.
         guess = _A4 + round(12 * math.log2(frequency / self.a4_hz))
         near = [self.spelled(key) for key in range(guess - 1, guess + 2)]
         best = min(near, key=lambda pitch: abs(cents(frequency, self.frequency(pitch))))
@@ -156,10 +157,7 @@ class Tuning:
         """The usual name of a key in this tonic: on C the black keys are C#, Eb, F#, Ab, Bb."""
         # Twelve neighbours on the line of fifths, never as far as E sharp or C flat.
         lowest = min(max(tonic_of(self.tonic).fifths - 4, -6), -1)
-        fifths = lowest + (7 * key - lowest) % 12
-        letter, alter = _BY_FIFTHS[(fifths + 1) % 7], (fifths + 1) // 7
-        octave = (key - alter) // 12 - 1
-        return Pitch(letter, alter, octave)
+        return _on_fifths(lowest + (7 * key - lowest) % 12, key)
 
 
 def tonic_of(text: str) -> Pitch:
@@ -235,6 +233,7 @@ def within(name: str, lowest: str, highest: str) -> tuple[Pitch, ...]:
     first, kind = _parted(name)
     tonic = tonic_of(first.rstrip("0123456789"))
     low, high = note(lowest).key, note(highest).key
+    # From a tonic below the range, two octaves to be sure, then upwards past its end.
     below = Pitch(tonic.letter, tonic.alter, max(low // 12 - 2, -1))
     return tuple(pitch for pitch in _upwards(below, kind, 13 * len(SCALES[kind])) if low <= pitch.key <= high)
 
@@ -251,8 +250,9 @@ def _parted(name: str) -> tuple[str, str]:
 def _on_fifths(fifths: int, key: int) -> Pitch:
     """The note at a place on the line of fifths that sounds on `key`; respelled past two signs."""
     if not -15 <= fifths <= 19:
-        fifths -= 12 * round((fifths - 2) / 12)
+        fifths -= 12 * round((fifths - 2) / 12)  # twelve fifths are the same key; 2 is the middle, D
     letter, alter = _BY_FIFTHS[(fifths + 1) % 7], (fifths + 1) // 7
+    # By the letter's own key: C flat 5 sounds below C5 and is still of octave 5.
     return Pitch(letter, alter, (key - alter) // 12 - 1)
 
 

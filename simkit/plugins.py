@@ -74,6 +74,7 @@ def in_line(error: Exception) -> str:
 
 def raised_by(error: Exception) -> BrokenPlugin | None:
     """The fault of the plug-in whose code an exception came out of or through, with the line; None where it is none."""
+    # From where it was raised outwards: the innermost frame of a plug-in is the line to look at.
     for frame, line in reversed(list(walk_tb(error.__traceback__))):
         module = str(frame.f_globals.get("__name__", ""))
         for group in _announced(tuple(sys.path)).values() if module.partition(".")[0] != "simkit" else ():

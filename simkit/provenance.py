@@ -73,9 +73,10 @@ def code() -> str:
     """
     digest = hashlib.sha256(repr(sorted(libraries().items())).encode())
     for file in computing():
+        # The zero byte parts a name from what follows, so that no two lists of files read alike.
         digest.update(file.relative_to(PACKAGE).as_posix().encode() + b"\0")
         digest.update(hashlib.sha256(file.read_bytes()).digest())
-    return digest.hexdigest()[:16]
+    return digest.hexdigest()[:16]  # 64 bits: enough to tell versions apart, short enough to read
 
 
 def computing() -> list[Path]:
@@ -103,6 +104,7 @@ def commit() -> str | None:
     root = PACKAGE.parent
     if not (root / ".git").exists():
         return None
+    # --exclude=*: no tag is taken, so that the commit itself is named.
     asked = ["git", "-C", str(root), "describe", "--always", "--dirty=, changed since", "--abbrev=12", "--exclude=*"]
     # A hook of git runs its commands with variables that would lead elsewhere.
     plain = {name: value for name, value in os.environ.items() if not name.startswith("GIT_")}

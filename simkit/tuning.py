@@ -172,19 +172,11 @@ def tune(
     # A bar read today counts for all earlier entries too.
     read = [logs.BarRead(step=1, chamber=part.name, stage=Stage.WET, text=bar)] if bar is not None else []
     kept_entries = as_played(case, kept.of(part.name))
+    # As it was before today's entries: these are checked against what the bench then expected.
     before = Workpiece.of(vessel, part, (*kept_entries, *read), stage, temperature_c)
-    given = BenchInput(
-        tuple(heard),
-        tuple(cut),
-        tuple(records),
-        volume_ml,
-        wall_mm,
-        bar,
-        tuple(filled),
-        window_changed,
-        sure,
-        bench_state == "still",
-    )
+    texts = tuple(heard), tuple(cut), tuple(records)
+    is_still = bench_state == "still"
+    given = BenchInput(*texts, volume_ml, wall_mm, bar, tuple(filled), window_changed, sure, is_still)
     what = checked_input(given, vessel, part, before, 1e6 * case.chamber.volume)
     model = AsMade.of(case, aperture_beside)
     step = kept.last_step + 1

@@ -38,7 +38,7 @@ class Waiting(logging.Handler):
         self._began = time.monotonic()
         self._logger = logging.getLogger("simkit")
         self._level = self._logger.level
-        self._logger.setLevel(logging.INFO)
+        self._logger.setLevel(logging.INFO)  # else INFO is dropped before any handler sees it
         self._logger.addHandler(self)
         self._thread.start()
         return self

@@ -171,6 +171,11 @@ class Body:
         """The outer surface of the clay."""
         return _coat_of(self.figure, tuple(chamber.wall for chamber in self.chambers), self.thickness)
 
+    @property
+    def openings(self) -> tuple[Opening, ...]:
+        """The openings of all chambers in the order of their rows in port matrices."""
+        return tuple(opening for chamber in self.chambers for opening in chamber.all_openings)
+
     def chamber(self, name: str) -> ChamberBody:
         return next(c for c in self.chambers if c.name == name)
 
