@@ -42,35 +42,11 @@ _ROOMS = {
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
 
 __all__ = [
-    "Aim",
-    "EvenBreath",
-    "FreeNumber",
-    "Freedom",
-    "HandError",
-    "Hands",
-    "InTune",
-    "Limits",
-    "Makers",
-    "Margin",
-    "Meeting",
-    "Outcome",
-    "Proximity",
-    "Range",
-    "SmallHoles",
-    "Steady",
-    "Stretched",
-    "TradeOff",
-    "Trial",
-    "differences",
-    "freedom",
-    "hand_error",
-    "judged",
-    "makers",
-    "optimise",
-    "rewritten",
-    "source_text",
-    "trade_off",
-]
+    "Aim", "EvenBreath", "FreeNumber", "Freedom", "HandError", "Hands", "InTune", "Limits", "Makers",
+    "Margin", "Meeting", "Outcome", "Proximity", "Range", "SmallHoles", "Steady", "Stretched", "TradeOff",
+    "Trial", "differences", "freedom", "hand_error", "judged", "makers", "optimise", "rewritten",
+    "source_text", "trade_off",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

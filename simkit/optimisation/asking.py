@@ -22,6 +22,7 @@ AIMS: dict[str, type[Any]] = {
     "range": Range,
 }
 # Where two aims are weighed against each other each must pull, so margin always asks for more than there is.
+# 20 times the playing breath: no window has that, so this aim never rests; a tenth of the weight keeps it in scale.
 _ALWAYS_MORE = Margin(20.0, weight=0.1)
 _EVEN = Stretched(weight=10.0)  # so that the scale stays one whatever the two aims come to
 
@@ -70,6 +71,7 @@ def traded(names: Sequence[str]) -> tuple[Aim, Aim]:
     if wrong or len(set(names)) != 2:
         guess = did_you_mean(wrong[0], list(AIMS)) if wrong else ""
         raise InputError([Fault.of("trade", text, f"two of {', '.join(AIMS)}, with a comma{guess}")])
+    # Targets fix the range, so the two are no trade but one and the same question.
     if {"range", "in-tune"} == set(names):
         raise InputError(
             [Fault.of("trade", text, "range against an aim other than in-tune: a wider range is another scale")]

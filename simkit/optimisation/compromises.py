@@ -59,7 +59,7 @@ class TradeOff:
     @property
     def middle(self) -> Compromise:
         """The one that weighs both aims as they are, or nearly."""
-        return min(self.points, key=lambda point: abs(np.log(point.balance)))
+        return min(self.points, key=lambda point: abs(np.log(point.balance)))  # balance 1 is as it was asked
 
     @property
     def alike(self) -> bool:
@@ -105,9 +105,11 @@ def trade_off(
     may = freedom(vessel, free)
     x = may.start
     points: list[Compromise] = []
+    # Evenly by factors, from all but one aim to all but the other.
     for balance in np.geomspace(1 / _SPAN, _SPAN, count):
         log.info("weighing one aim against the other: design %d of %d", len(points) + 1, count)
         aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance))
+        # Each from where the last ended: one curve instead of points in separate valleys, and a few steps each.
         task = Task(may, aims, limits or Limits(), Setting(lossless, state), most_steps=_MOST_STEPS)
         end = descend(replace(task, least_gain=threshold(task)), x).end
         x, trial = end.x, rounded(end).trial

@@ -73,6 +73,7 @@ def optimise(
         raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
     may = freedom(vessel, free, keep, pairs)
+    # Distances are measured at the start: what moved is told from there.
     proximity = Proximity.near(may)
     setting = Setting(lossless, state, paired(vessel, lossless, state))
     task = Task(may, tuple(aims), limits or Limits(), setting, most_steps=most_steps, metric=proximity.metric)
@@ -139,6 +140,7 @@ def _start_breaks(task: Task, end: Iterate) -> tuple[str, ...]:
 def _broken(end: Iterate) -> Iterable[str]:
     rows = end.task.limits.rows(end.trial.vessel, end.trial.body)
     relaxation = end.task.relaxation if end.task.relaxation is not None else np.zeros(len(rows))
+    # room, not left: what the search was let off is still broken.
     for n in np.flatnonzero(end.room < -AT_MM).tolist():
         if not (end.movable[n] or rows[n].asked):
             continue
@@ -155,13 +157,14 @@ def _missed(aims: Sequence[Aim], end: Iterate) -> Iterable[str]:
             yield f"the least overblowing margin, at least {aim.least:g}, is {aim.value(end.trial):.2f}"
 
 
-_NEAR_MARGIN = 0.02
+_NEAR_MARGIN = 0.02  # of the margin: what a rounded file may lose
 
 
 def _active(end: Iterate) -> tuple[Active, ...]:
     """The limits and bounds that the design stands at, the costliest first."""
     found = active_set(end)
     rows = np.array([limit.slopes for limit in found]).reshape(-1, len(end.x))
+    # The gradient of the half sum of squares; deflated as the descent saw it.
     cost = multipliers(end.jacobian.T @ end.deflated, rows)
     # Prices of rows counted in clear changes become those per unit of the number.
     active = [Active(h.key, h.said, h.rule, float(c / h.unit)) for h, c in zip(found, cost, strict=True)]
@@ -176,7 +179,7 @@ def _started(name: str, descent: Descent) -> Started:
 
 def hole_slopes(trial: Trial) -> tuple[ChamberSlopes, ...]:
     """Exact derivatives of every note by every hole: cents per 0.1 mm of diameter."""
-    step = 1e-4
+    step = 1e-4  # mm; derivatives are exact to first order, and need no larger one
     neighbours = []
     for chamber in trial.vessel.chambers:
         for hole in chamber.holes:
@@ -184,7 +187,7 @@ def hole_slopes(trial: Trial) -> tuple[ChamberSlopes, ...]:
             neighbours.append(trial.beside(wider, step))
     if not neighbours:
         return ()
-    slopes = 0.1 * slopes_beside(trial, neighbours)
+    slopes = 0.1 * slopes_beside(trial, neighbours)  # per mm to per 0.1 mm
     found, first_note, first_hole = [], 0, 0
     for chamber in trial.vessel.chambers:
         notes, holes = len(chamber.notes), len(chamber.holes)
@@ -206,6 +209,7 @@ def judged(outcome: Outcome, model: str = "resolved") -> Outcome:
     found = []
     for case, chamber in zip(cases, outcome.after.chambers, strict=True):
         notes = sorted((n for n in chamber.notes if n.target_hz), key=lambda note: note.target_hz or 0.0)
+        # dict.fromkeys: each once, where a chamber has one or two notes.
         asked = [notes[n] for n in dict.fromkeys((0, len(notes) // 2, len(notes) - 1))] if notes else []
         if not asked:
             continue

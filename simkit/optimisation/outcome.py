@@ -16,6 +16,7 @@ from simkit.optimisation.unison import Pair, unisons
 from simkit.sound.answers.prediction import PredictedNote, Prediction
 from simkit.vessel import Vessel
 
+# Half a width is f/(2 Q), and an e-fold 1200/ln 2 cents.
 HALF_WIDTH = 600 / np.log(2)  # cents times Q: half of a resonance's width at half its power
 
 
@@ -158,6 +159,7 @@ class Outcome:
         """Deviation of a note, cents: of one of a pair the pair's mean, as long as the two run into one resonance."""
         mean = next((p.cents for p in self.pairs if (p.chamber, p.pitch) == (chamber, note.pitch)), None)
         cents, q = note.answer.cents, note.answer.q
+        # Farther apart than half a width the two are heard as two, and the mean of both as none.
         if mean is None or cents is None or (q and abs(cents - mean) > HALF_WIDTH / q):
             return _away(note)
         return abs(mean)

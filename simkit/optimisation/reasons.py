@@ -52,6 +52,7 @@ def active_set(end: Iterate) -> list[ActiveRow]:
     ]
     for n, number in enumerate(may.numbers):
         for bound, sign, side in ((number.low, 1.0, "least"), (number.high, -1.0, "most")):
+            # sign * (x - bound) is the room inside the bound, so its slope is sign too.
             if sign * (end.x[n] - bound) < 1e-3 * reach[n]:
                 rule = f"at {side} {bound:.4g}{number.why(side)}"
                 slope = sign * np.eye(len(reach))[n]
@@ -85,10 +86,12 @@ def moved(given: Vessel, end: Iterate, proximity: Proximity) -> tuple[ChangedNum
 def _by(end: Iterate, proximity: Proximity, key: str, before: float, after: float) -> tuple[float, str]:
     """Distance that a number moved, as a maker would measure it, and its unit."""
     if is_percent(key):
+        # A share moves by points of percent, a size by percent of what it was.
         return 100 * (after - before) * (1 if is_share(key) or before == 0 else 1 / abs(before)), "%"
     if is_place(key):
         for number, metric in zip(end.task.freedom.numbers, proximity.metric, strict=True):
             if key in number.keys and not number.is_factor:
+                # The metric is of the free number, which may move several keys; this is one key's part.
                 return float(metric / np.linalg.norm(number.shares)) * (after - before), "mm"
     return after - before, "mm" if key.endswith("_mm") else "deg" if key.endswith("_deg") else ""
 
@@ -99,8 +102,8 @@ def _reasons(end: Iterate, proximity: Proximity) -> list[tuple[str, ...]]:
     way = proximity.displacement(end.x)
     if not len(names) or not way.any():
         return [()] * len(way)
-    cost = _costs(way, slopes, len(names) - len(active_set(end)))
-    parts = cost[:, None] * slopes * np.sign(way)
+    cost = _costs(way, slopes, len(names) - len(active_set(end)))  # limits' rows stand last
+    parts = cost[:, None] * slopes * np.sign(way)  # positive where it pulls the way the number went
     return [_largest(names, parts[:, n]) for n in range(len(way))]
 
 
@@ -111,6 +114,7 @@ def _costs(way: np.ndarray, slopes: np.ndarray, either: int) -> np.ndarray:
     """
     free, bound = slopes[:either], slopes[either:]
     beyond = np.eye(len(way)) - np.linalg.pinv(free, rcond=1e-6) @ free  # the complement of the notes' row space
+    # First what notes cannot explain, by limits that only push; then the notes take the rest, with either sign.
     one_way = nnls((bound @ beyond).T, beyond @ way, maxiter=100 * len(slopes))[0] if len(bound) else np.zeros(0)
     return np.concatenate([np.linalg.lstsq(free.T, way - bound.T @ one_way, rcond=1e-6)[0], one_way])
 

@@ -74,17 +74,21 @@ def _apart(voice: Voice, other: Voice, n: int) -> float:
     """Distance of the pair's resonances from their mean, cents, where both chambers have the note's pitch."""
     ports, omega = voice.resonator, 2 * np.pi * voice.targets[n]
     circuit, states = ports.circuit, ports.states(voice.openness)[n : n + 1]
+    # sqrt of its diagonal times c is each chamber's own frequency with the other held still, off it stands the
+    # coupling.
     A = uniform_matrix(circuit, circuit.at(np.array([omega])), states)[0]
     a, b = (_place(ports.field.names, each.chamber) for each in (voice, other))
     own = circuit.chamber_air.sound_speed * np.sqrt(np.diag(A))
+    # w^2 = c0^2 A, so near unison a coupling in w^2 is 2 w times one in w.
     c = circuit.chamber_air.sound_speed**2 * A[a, b] / (2 * omega)
+    # Where damping differs by more than they couple, the root is imaginary: they do not split.
     root = np.sqrt(c**2 - (own[a].imag - own[b].imag) ** 2 / 4)
     return float(1200 / np.log(2) * abs(root.real) / omega)
 
 
 def _place(names: Sequence[tuple[str, str]], chamber: str) -> int:
     """Number of a chamber among the body's, in the order of its ports."""
-    return list(dict.fromkeys(name for name, _ in names)).index(chamber)
+    return list(dict.fromkeys(name for name, _ in names)).index(chamber)  # ports stand chamber after chamber
 
 
 def pairs_of(trial: Trial) -> tuple[Pair, ...]:
@@ -115,7 +119,7 @@ def unisons(after: Prediction, off: Iterable[tuple[str, PredictedNote]], pairs: 
                 f"note to one of the chambers, give one another octave, or play it with the window of the other "
                 f"covered or a hole of it open"
             )
-            said.setdefault(frozenset(pair), sentence)
+            said.setdefault(frozenset(pair), sentence)  # either of a pair may be off: one sentence does
     return list(said.values())
 
 

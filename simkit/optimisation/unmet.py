@@ -33,6 +33,7 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
     broken = _broken_at_start(task)
     if found.interrupted or not broken.any() or not any(isinstance(aim, InTune) for aim in task.aims):
         return found
+    # First only those that the search left broken, then all that the start breaks.
     for relaxed in (broken & (found.end.left < -AT_MM), broken):
         off = found.end.worst_cents
         still = (found.end.room < -AT_MM) & broken & found.end.movable
@@ -42,6 +43,7 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
             continue
         log.info("once more, with limits that cannot be met as they are at the start")
         again = search(replace(task, relaxation=np.where(relaxed, -_left_at_start(task), 0.0)))
+        # Worth a broken limit only where it about halves what notes are off.
         if again.interrupted or again.end.worst_cents < min(off, max(within, 0.5 * off)):
             found = again
     return found
@@ -87,6 +89,7 @@ def _meets(task: Task, row: int) -> bool:
     try:
         proximity = Proximity.near(may)
         near = Task(may, (proximity,), task.limits, task.setting, metric=proximity.metric)
+        # Spares a descent where not even the slope of the limit answers.
         if not near.evaluated(may.start).movable[row]:
             return False
         return bool(descend(near, may.start).end.left[row] > -AT_MM)

@@ -106,7 +106,7 @@ def test_a_chamber_that_must_hold_little_is_slim_rather_than_short(shape):
     sized = designing._sized(wish, draft)
     before, after = (placed_wall(vessel, vessel.chambers[0]) for vessel in (draft, sized))
     _, most = designing._served(wish, draft)
-    assert designing._window_conductivity(wish, draft, after.volume) <= most
+    assert after.volume * designing.k2_of(wish.pitches[0]) <= most
     (_, long), (_, longer) = (wall.box[:, 1] for wall in (before, after))
     assert longer / long > 1.1 * (after.volume / before.volume) ** (1 / 3)
     width, length, height = np.diff(after.box, axis=0)[0]

@@ -59,6 +59,7 @@ def _jets(trial: Trial) -> Iterator[tuple[Voice, AirJet]]:
             # A perturbed design has the window's field of the one on trial.
             old, new = voice.case.chamber.window, trial.body.chamber(voice.chamber).window
             if old is not None and new is not None:
+                # The field about the edge by a power law of its sizes.
                 jet = replace(jet, edge_share=jet.edge_share * labium_beside(old, new))
             yield voice, jet
 
@@ -73,7 +74,7 @@ def _motion(voice: Voice, notes: np.ndarray) -> Motion:
     """The motion of some of a chamber's notes (f,) bool."""
     resonator = voice.resonator
     beside = resonator.beside
-    if beside is not None and beside.ndim == 2:
+    if beside is not None and beside.ndim == 2:  # given note by note, for pairs in unison
         resonator = replace(resonator, beside=beside[notes])
     sounding = resonator.circuit, resonator.playing, resonator.states(voice.openness[notes])
     for known, motion in _MOTIONS:
@@ -87,6 +88,7 @@ def _motion(voice: Voice, notes: np.ndarray) -> Motion:
 def _are_alike(one: _Sounding, other: _Sounding) -> bool:
     """Whether two chambers sound alike: of one solved field, all else equal."""
     (a, player, states), (b, another, others) = one, other
+    # Identity first: comparing fields entry by entry would take as long as what it spares.
     alike = a.field is b.field and np.array_equal(states, others)
     return alike and player == another and a == replace(b, field=a.field)
 
@@ -149,11 +151,12 @@ class EvenBreath:
 
     @staticmethod
     def _percent(trial: Trial) -> np.ndarray:
-        percent, first = 100 * np.log(pressures(trial)), 0
+        percent, first = 100 * np.log(pressures(trial)), 0  # e-folds times 100: percent, alike up and down
         off = []
         for voice in trial.voices:
             here = percent[first : first + len(voice.targets)]
             first += len(voice.targets)
+            # Straight in log pressure over log frequency.
             line = np.stack([np.ones(len(here)), np.log(voice.targets)], axis=1)
             off.append(here - line @ np.linalg.lstsq(line, here, rcond=None)[0])
         return np.concatenate([*off, meetings(trial)])
@@ -212,11 +215,12 @@ def crossings(targets: Sequence[np.ndarray]) -> tuple[tuple[int, int], ...]:
     >>> crossings([np.array([440.0, 494.0]), np.array([196.0, 220.0, 262.0])])
     ((4, 0),)
     """
-    firsts = np.cumsum([0, *(len(hz) for hz in targets)])
+    firsts = np.cumsum([0, *(len(hz) for hz in targets)])  # number of each chamber's first note among all
     melody = [n for n, hz in enumerate(targets) if len(hz) > 1] or range(len(targets))
     order = sorted(melody, key=lambda n: float(targets[n].min()))
     pairs: list[tuple[int, int]] = []
     for one, other in pairwise(order):
+        # Every note of the one with every note of the other.
         apart = np.abs(np.log2(targets[one][:, None] / targets[other])) < _ONE_PITCH
         shared = list(zip(*np.nonzero(apart), strict=True))
         ends = [(int(targets[one].argmax()), int(targets[other].argmin()))]
@@ -240,7 +244,7 @@ class Margin:
         return float(margins(trial).min())
 
     def residuals(self, trial: Trial) -> np.ndarray:
-        return 10 * self.weight * np.maximum(self.least - margins(trial), 0.0)
+        return 10 * self.weight * np.maximum(self.least - margins(trial), 0.0)  # a tenth of margin is the unit
 
     def slopes(self, trial: Trial) -> np.ndarray:
         return differences(trial, self.residuals)

@@ -21,7 +21,7 @@ def broyden_update(here: Trial, there: Trial) -> None:
     before = known_slopes(here)
     if before is None or known_slopes(there) is not None:
         return
-    cheap = np.array([neighbour.moves_openings_only(there) for neighbour in there.neighbours])
+    cheap = there.by_openings
     if cheap.all():
         return
     after = before.copy()
@@ -39,5 +39,7 @@ def updated(
     tenths of a cent from mesh to mesh.
     """
     missed = change - (before + after) / 2 @ step
+    # Only columns that were not asked anew may change.
     clear = np.where(old, step / reach, 0.0)
+    # 2: half of a change after the step shows in the mean. The sum keeps short steps from dividing by nearly nothing.
     return after + 2 * np.outer(missed, clear / (clear @ clear + _SHORT**2)) / reach

@@ -55,6 +55,7 @@ class HandError:
     @cached_property
     def own(self) -> np.ndarray:
         """Plus or minus (f,), cents, counted from the piece's own pitch, the mean of its notes: no breath mends it."""
+        # The mean over notes goes cause by cause: what moves all notes alike is the piece's pitch.
         return np.sqrt(np.square(self.cents - self.cents.mean(axis=0)).sum(axis=1))
 
     @property
@@ -86,15 +87,15 @@ def trial_of(vessel: Vessel, setting: Setting | None = None) -> Trial:
     return Trial.of(Freedom(vessel, ()), np.zeros(0), setting or Setting())
 
 
-def hand_error_of(trial: Trial, hands: Hands, exact: bool = False, field: bool = True) -> HandError:
-    """Effect of hand-made errors on a design on trial; `exact` and `field` as in `slopes_beside`.
+def hand_error_of(trial: Trial, hands: Hands, field: bool = True) -> HandError:
+    """Effect of hand-made errors on a design on trial; `field` as in `slopes_beside`.
 
-    Quick slopes of sizes are right to a thousandth, for a seventh of the time.
+    By quick slopes: of sizes they are right to a thousandth, for a seventh of the time.
     """
     errors = errors_of(trial.vessel, hands)
     step = 1e-3  # of each error: slopes are wanted
     perturbed = [changed(trial, {key: step * size}, step) for key, size in errors.items()]
-    cents = [slopes_beside(trial, perturbed, exact, field)]
+    cents = [slopes_beside(trial, perturbed, exact=False, field=field)]
     notes = tuple((voice.chamber, note.pitch) for voice in trial.voices for note in voice.notes)
     if hands.shrinkage_points:
         # Every size shrinks alike, and pitch goes as one over the size (losses bend this by a few parts in a hundred).
@@ -140,6 +141,7 @@ def _value(trial: Trial, key: str) -> float:
 def shrinkage_share(vessel: Vessel, points: float) -> float:
     """Relative error of a fired size when clay shrinks by so many points of percent more or less."""
     shrinks = vessel.clay.shrinkage_percent or 0.0
+    # Fired size = wet size * (1 - s/100), so its relative change is ds/(100 - s).
     return points / (100 - shrinks)
 
 
@@ -186,17 +188,22 @@ def makers(
     pairs = [(i, j) for i, j in combinations(range(len(keys)), 2) if _opening(keys[i]) == _opening(keys[j])]
     singles = [{key: sign * size} for sign in (1, -1) for key, size in errors.items()]
     doubles = [{keys[n]: errors[keys[n]] for n in pair} for pair in pairs]
+    # Columns: every error at plus, at minus, then the pairs at plus; 1 is the note as designed.
     up, down, both = np.split(_squares(trial, [*singles, *doubles]) - 1, [len(keys), 2 * len(keys)], axis=1)
     first, second = (np.array(list(n), dtype=int) for n in (zip(*pairs, strict=True) if pairs else ((), ())))
     random = np.random.default_rng(seed)
     draw = random.uniform(-1, 1, (count, len(keys)))
     smaller = random.uniform(-1, 1, count) * shrinkage_share(vessel, hands.shrinkage_points)
+    # The parabola through minus, nothing and plus: its slope is half the difference, its bend half the sum.
     squares = 1 + draw @ ((up - down) / 2).T + np.square(draw) @ ((up + down) / 2).T
+    # What two errors of one opening do together beyond what each does by itself.
     squares += (draw[:, first] * draw[:, second]) @ (both - up[:, first] - up[:, second]).T
+    # 600: of squares. A piece that shrinks more is smaller and so higher, by one over its size.
     cents = 600 * np.log2(np.maximum(squares, 1e-6)) - 1200 * np.log2(1 - smaller)[:, None]
     notes = tuple((voice.chamber, note.pitch) for voice in trial.voices for note in voice.notes)
     if missed_cents:
-        answers = hand_error_of(trial, Hands(1.0, 0.0, 0.0, 0.0)).cents
+        answers = hand_error_of(trial, Hands(1.0, 0.0, 0.0, 0.0)).cents  # cents per mm of each hole
+        # Each hole's column scaled to 1 at the note that answers most to it.
         cents += random.normal(0.0, missed_cents, (count, answers.shape[1])) @ (answers / np.abs(answers).max(axis=0)).T
     return Makers(notes, trial.cents + cents)
 
@@ -213,6 +220,7 @@ def _squares(trial: Trial, changes: Sequence[Mapping[str, float]]) -> np.ndarray
         column = []
         for voice in trial.voices:
             rows, states = voice.resonator.rows, voice.resonator.states(voice.openness)
+            # From the old frequencies as a guess: errors are small.
             omega = lowest(moves.circuit(voice, step), rows, states, voice.omega.real)
             column.append(np.square(omega.real / voice.omega.real))
         columns.append(np.concatenate(column))

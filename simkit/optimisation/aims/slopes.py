@@ -108,9 +108,10 @@ class FixedPoint:
         """1 - dF/d omega (f,)."""
         step = _STEP * np.abs(self.voice.omega)
         onward, back = (self.F(self.circuit, self.circuit.at(self.voice.omega + s * step)) for s in (1, -1))
-        return 1 - (onward - back) / (2 * step)
+        return 1 - (onward - back) / (2 * step)  # central: F is smooth in omega
 
     def cents_moved(self, F: np.ndarray) -> np.ndarray:
         """First-order change of the notes, cents (f,), when F becomes this."""
+        # Newton's step from the old fixed point to the new one.
         change = (F - self._before) / self._one_less_slope
-        return CENTS * change.real / self.voice.omega.real
+        return CENTS * change.real / self.voice.omega.real  # a pitch is the real part, damping apart

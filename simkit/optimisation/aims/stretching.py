@@ -22,7 +22,7 @@ class Range:
 
     def value(self, trial: Trial) -> float:
         lowest, highest = _ends(trial)
-        semitones = 12 * np.log2(_targets(trial)) + trial.cents / 100
+        semitones = 12 * np.log2(_targets(trial)) + trial.cents / 100  # over 1 Hz: only differences count
         return float(semitones[highest] - semitones[lowest])
 
     def residuals(self, trial: Trial) -> np.ndarray:
@@ -31,6 +31,7 @@ class Range:
     def slopes(self, trial: Trial) -> np.ndarray:
         lowest, highest = _ends(trial)
         by_number = quick_slopes(trial)
+        # Residual falls as the range grows.
         return self.weight / 100 * (by_number[lowest] - by_number[highest])[None, :]
 
 
@@ -65,7 +66,9 @@ def _ends(trial: Trial) -> tuple[int, int]:
 def _unstretched(trial: Trial) -> np.ndarray:
     """Matrix (f, f) that takes from every note's cents its share of those of the highest."""
     targets, (lowest, highest) = np.log(_targets(trial)), _ends(trial)
+    # 0 for the lowest note, 1 for the highest.
     shares = (targets - targets[lowest]) / max(targets[highest] - targets[lowest], 1e-12)
     matrix = np.eye(len(targets))
+    # Row n: cents of note n less its share of those of the highest, which so falls out itself.
     matrix[:, highest] -= shares
     return matrix

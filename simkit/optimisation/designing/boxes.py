@@ -9,7 +9,7 @@ import numpy as np
 
 from simkit.body.clay import FIRED_G_PER_ML
 from simkit.errors import Fault, InputError
-from simkit.optimisation.designing.dividing import SHORTEST, ChamberPlan, hole_conductivity, window_conductivity
+from simkit.optimisation.designing.dividing import SHORTEST, ChamberPlan, hole_conductivity, k2_of, window_conductivity
 from simkit.optimisation.problem.bounds import DRILL_MM
 from simkit.vessel.wishes import WishedRange
 
@@ -28,8 +28,9 @@ def least_air_ml(wish: WishedRange, plan: ChamberPlan) -> float:
     than a drill; by f^2 ~ K/V, less what that rule may be wrong by."""
     window = window_conductivity(wish, SHORTEST, _NARROWEST * SHORTEST)
     if plan.steps:
+        # A hole's part is counted in the window's: if it cannot be small, the window must be large.
         window = max(window, hole_conductivity(wish, DRILL_MM) / min(plan.steps))
-    return _SURE * 1e6 * window / plan.stretch
+    return _SURE * 1e6 * window / k2_of(plan.pitches[0])
 
 
 def check_room(wish: WishedRange, plans: Sequence[ChamberPlan]) -> None:
@@ -49,6 +50,7 @@ def check_room(wish: WishedRange, plans: Sequence[ChamberPlan]) -> None:
 
 
 def _of_the_box(wish: WishedRange, box_mm: tuple[float, float, float], air: Sequence[float]) -> list[Fault]:
+    # Of the air: the clay is on both sides.
     along, across, up = inner = np.maximum(np.array(box_mm) - 2 * wish.wall_mm, 0.0)
     filled = _ONE if len(air) == 1 else _MANY
     height = min(up, _FLATTEST * across)
@@ -78,7 +80,7 @@ def _notes(wish: WishedRange) -> str:
 
 def _clay_ml(air_ml: float, wall_mm: float) -> float:
     """The least clay around so much air: a ball's (the Brunn-Minkowski inequality; several chambers take no less)."""
-    ball = (3 * air_ml / (4 * np.pi)) ** (1 / 3)
+    ball = (3 * air_ml / (4 * np.pi)) ** (1 / 3)  # radius, cm
     return float(4 / 3 * np.pi * ((ball + wall_mm / 10) ** 3 - ball**3))
 
 
@@ -98,14 +100,15 @@ def drawn_to_fit(wish: WishedRange, sizes: np.ndarray, spare: float = 0.0) -> np
     if wish.box_mm is None:
         return sizes
     along, across, up = (1 - spare) * (np.array(wish.box_mm) - 2 * wish.wall_mm)
-    across -= (len(sizes) - 1) * (wish.wall_mm + BETWEEN_MM)
+    across -= (len(sizes) - 1) * (wish.wall_mm + BETWEEN_MM)  # clay between neighbours
     (length, width, height), volumes = sizes.T, sizes.prod(axis=1)
     if length.max() <= along and width.sum() <= across and height.max() <= up:
         return sizes
     length = np.minimum(length, along)
+    # What a cut-off length takes goes to width and height alike, as far as the box is high.
     height = np.minimum(height * np.sqrt(volumes / (length * width * height)), up)
     width = volumes / (length * height)
-    width = width * min(1.0, across / width.sum())
+    width = width * min(1.0, across / width.sum())  # all alike, so that none is made much slimmer
     height = np.minimum(volumes / (length * width), up)
     length = np.minimum(volumes / (width * height), along)
     return np.stack([length, volumes / (length * height), height], axis=1)

@@ -74,14 +74,9 @@ class ChamberPlan:
         return tuple(hole_mm(self.wish, step * self.conductivity) for step in self.steps)
 
     @property
-    def stretch(self) -> float:
-        """K/V of its lowest note, 1/m^2."""
-        return _stretch(self.pitches[0])
-
-    @property
     def steps(self) -> tuple[float, ...]:
         """Conductivity that each hole must add, in units of the window's: steps of (f/f0)^2."""
-        return tuple(np.diff(_heights(self.pitches)).tolist())
+        return tuple(np.diff(heights(self.pitches)).tolist())
 
     @property
     def cost(self) -> float:
@@ -121,6 +116,7 @@ def divided(wish: WishedRange, without: Collection[tuple[Pitch, ...]] = ()) -> t
             continue
         plans = [planned(wish, pitches[start:stop], pitches[-1]) for start, stop in ends]
         cost = max(plan.cost for plan in plans)
+        # The first that cannot be made is what the message tells of, should none do.
         crowded = crowded or next((plan for plan in plans if not plan.is_clay), None)
         if cost < least:
             best, least = tuple(plans), cost
@@ -153,12 +149,14 @@ def _divisions(count: int, chambers: int, overlap: int) -> Iterator[tuple[tuple[
     yield from rest(0, chambers)
 
 
-def _heights(pitches: Sequence[Pitch]) -> np.ndarray:
+def heights(pitches: Sequence[Pitch]) -> np.ndarray:
+    """(f/f0)^2 - 1 of notes (f,) above the first: the conductivity that their holes must bring over the window's."""
     hz = np.array([Tuning().frequency(pitch) for pitch in pitches])
     return np.square(hz / hz[0]) - 1
 
 
-def _stretch(lowest: Pitch) -> float:
+def k2_of(lowest: Pitch) -> float:
+    """k^2 = (2 pi f0/c)^2 = K/V of a chamber with this lowest note, 1/m^2."""
     return float((2 * np.pi * Tuning().frequency(lowest) / moist_air().sound_speed) ** 2)
 
 
@@ -168,24 +166,22 @@ def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Chambe
 
     top: the highest note of the whole piece, which sets the cut-up of all windows.
     """
-    heights, stretch = _heights(pitches), _stretch(pitches[0])
+    rise, k2 = heights(pitches), k2_of(pitches[0])
     cut_up = cut_up_mm(Tuning().frequency(top))
     least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (_NARROW, WIDE))
     drilled, sealed = (hole_conductivity(wish, d) for d in (DRILL_MM + 0.1, SEALED * wish.fingertip_mm))
-    steps = np.diff(heights)
+    steps = np.diff(rise)
     row = (rows(len(pitches) - 1)[0] - 1) * wish.spacing_mm + wish.fingertip_mm
     long = 1e-3 * row / ROOM
-    most = min(most, _widest_across(wish, cut_up, stretch, long))
+    most = min(most, _widest_across(wish, cut_up, k2, long))
+    # Its smallest step no smaller than a drilled hole, its largest no larger than a sealed one.
     low, high = max(least, drilled / steps.min()), min(most, sealed / steps.max())
-    short = max(low / high, 1.0)
+    short = max(low / high, 1.0)  # where the two cross no window serves
     low = min(low, high)
     # The least volume whose length holds the row of holes without being drawn out too slim.
     needed = np.pi / 6 * HEIGHT_SHARE * long**3 / SLIM**2
-    K = float(np.clip(needed * stretch, low, high))
-    length, width = _egg(K / stretch, long)
-    ball = (3 * K / (4 * np.pi * stretch)) ** (1 / 3)
-    slimness = (length / width) ** (2 / 3)
-    first = _REACHES * moist_air().sound_speed / (2 * np.pi * ball * slimness)
+    K = float(np.clip(needed * k2, low, high))
+    length, width = _egg(K / k2, long)
     return ChamberPlan(
         wish,
         tuple(pitches),
@@ -194,29 +190,37 @@ def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Chambe
         1e3 * length,
         1e3 * width,
         1e3 * HEIGHT_SHARE * width,
-        float(heights[-1] + 1),
-        float(first / Tuning().frequency(pitches[-1])),
+        float(rise[-1] + 1),
+        _first_mode_hz(K / k2, length, width) / Tuning().frequency(pitches[-1]),
         short,
     )
 
 
-def _widest_across(wish: WishedRange, cut_up: float, stretch: float, long: float) -> float:
-    """K of the widest window that a chamber `long` (m) or more is wide enough for where its K/V is `stretch`, m.
+def _widest_across(wish: WishedRange, cut_up: float, k2: float, long: float) -> float:
+    """K of the widest window that a chamber `long` (m) or more is wide enough for where its K/V is `k2`, m.
 
     K goes with the chamber's air, and a width with a root of that: the more air, the less room for its window.
     """
 
     def room(K: float) -> float:
-        return window_conductivity(wish, cut_up, 1e3 * _ACROSS * _egg(K / stretch, long)[1]) - K
+        return window_conductivity(wish, cut_up, 1e3 * _ACROSS * _egg(K / k2, long)[1]) - K
 
     narrow, wide = (window_conductivity(wish, cut_up, share * cut_up) for share in (0.3, 1.5 * WIDE))
+    # Without a change of sign all of these windows have room, or none has.
     return wide if room(wide) > 0 else narrow if room(narrow) < 0 else float(brentq(room, narrow, wide, rtol=1e-4))
 
 
 def _egg(volume: float, least_length: float = 0.0) -> tuple[float, float]:
     """Length and width of an egg of this air, m: stout, unless it must be longer."""
-    length = max((6 * volume * STOUT**2 / (np.pi * HEIGHT_SHARE)) ** (1 / 3), least_length)
+    length = max((6 * volume * STOUT**2 / (np.pi * HEIGHT_SHARE)) ** (1 / 3), least_length)  # V = pi/6 L W H
     return float(length), float(np.sqrt(6 * volume / (np.pi * HEIGHT_SHARE * length)))
+
+
+def _first_mode_hz(volume: float, length: float, width: float) -> float:
+    """First mode of an egg, Hz: that of a ball of as much air, lower as the egg is longer than wide."""
+    ball = (3 * volume / (4 * np.pi)) ** (1 / 3)
+    # Of an ellipsoid of given volume the half length grows as (length/width)^(2/3), and the mode lies along it.
+    return float(_REACHES * moist_air().sound_speed / (2 * np.pi * ball * (length / width) ** (2 / 3)))
 
 
 def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[ChamberPlan]) -> ChamberPlan:
@@ -228,11 +232,11 @@ def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[ChamberPlan]) -> Cha
     cut_up = float(np.clip(plans[0].cut_up_mm * middle / hz, SHORTEST, LONGEST))
     largest = 1e-9 * np.pi / 6 * max(plan.length_mm * plan.width_mm * plan.height_mm for plan in plans)
     least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (1.0, WIDE))
-    K = float(np.clip(largest * _stretch(pitch), 1.001 * least, 0.999 * most))
-    length, across = _egg(K / _stretch(pitch))
-    first = _REACHES * moist_air().sound_speed / (2 * np.pi * across)
+    K = float(np.clip(largest * k2_of(pitch), 1.001 * least, 0.999 * most))  # just inside, where brentq finds a width
+    length, across = _egg(K / k2_of(pitch))
+    reach = _first_mode_hz(K / k2_of(pitch), length, across) / hz
     sizes = 1e3 * length, 1e3 * across, 1e3 * HEIGHT_SHARE * across
-    return ChamberPlan(wish, (pitch,), cut_up, K, *sizes, 1.0, float(first / hz), 1.0)
+    return ChamberPlan(wish, (pitch,), cut_up, K, *sizes, 1.0, reach, 1.0)
 
 
 def cut_up_mm(highest_hz: float) -> float:
@@ -270,7 +274,7 @@ _ROW = ("index", "middle", "ring", "little")  # from the mouth end on
 
 def rows(holes: int) -> tuple[int, int]:
     """Numbers of holes in the left and in the right hand's row on top, the shorter the better; thumbs do the rest."""
-    on_top = 8 if holes > 8 else min(holes, 6)
+    on_top = 8 if holes > 8 else min(holes, 6)  # of seven and eight the thumbs take one each, or two
     return (on_top + 1) // 2, on_top // 2
 
 

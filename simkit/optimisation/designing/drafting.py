@@ -81,7 +81,7 @@ open = [{opened}]
 
 def chamber_text(wish: WishedRange, name: str, plan: ChamberPlan) -> str:
     """Text of one chamber of the file."""
-    window = 0.2 * plan.length_mm
+    window = 0.2 * plan.length_mm  # from the mouth end
     text = _CHAMBER.format(
         name=name,
         notes=" to ".join(map(str, dict.fromkeys((plan.pitches[0], plan.pitches[-1])))),
@@ -108,10 +108,10 @@ def places(wish: WishedRange, plan: ChamberPlan) -> list[tuple[float, float]]:
     """Along (mm) and around (degrees) of every hole in the order they open: two rows on top, thumbs underneath."""
     count, step = len(plan.steps), wish.spacing_mm * (1 + _SLACK_SHARE)
     deep, on_top = rows(count)[0], sum(rows(count))
-    middle = 0.57 * plan.length_mm
+    middle = 0.57 * plan.length_mm  # of the rows: clear of the window
     row = [middle + ((deep - 1) / 2 - n) * step for n in range(deep)]
     aside = _aside_deg(wish, plan, row[: on_top // 2], step)
-    sides = [-1 if n % 2 == 0 else 1 for n in range(count)]
+    sides = [-1 if n % 2 == 0 else 1 for n in range(count)]  # left, right, left, ... as `finger` gives them
     return [(row[n // 2], s * aside) if n < on_top else (middle, s * _UNDER) for n, s in enumerate(sides)]
 
 
@@ -122,8 +122,8 @@ def _aside_deg(wish: WishedRange, plan: ChamberPlan, row: list[float], apart_mm:
     def room(deg: float) -> float:
         way = np.array([np.sin(np.radians(deg)), 0.0, np.cos(np.radians(deg))])
         inside = [cast(wall, np.array([0.0, 1e-3 * along, 0.0]), way) for along in row]
-        outside = [1e3 * p + wish.wall_mm * normals(wall, p)[0] for p in inside if p is not None]
-        return min((2 * p[0] for p in outside), default=np.inf) - apart_mm
+        outside = [1e3 * p + wish.wall_mm * normals(wall, p)[0] for p in inside if p is not None]  # fingers lie outside
+        return min((2 * p[0] for p in outside), default=np.inf) - apart_mm  # from the left to the right hand's hole
 
     if room(_SIDES) >= 0:
         return _SIDES

@@ -103,7 +103,7 @@ def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
 
     def interruptible(outcome: Outcome) -> Outcome:
         kept(written(outcome.vessel), outcome.verdict)
-        if outcome.interrupted:
+        if outcome.interrupted:  # the caller has the text by now
             raise KeyboardInterrupt
         return outcome
 
@@ -112,9 +112,10 @@ def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
     outcome = interruptible(_joined(even, wish))
     uneven = _uneven(outcome.vessel, even)
     log.info("breath changes by %.1f %% where chambers meet", uneven)
-    if uneven > met + _STILL_EVEN:  # sizes have changed, and breath with them
+    # Sizes have changed, and breath with them; what other windways then do to the notes holes and windows take up.
+    if uneven > met + _STILL_EVEN:
         again, _ = _evened(outcome.vessel)
-        later = interruptible(_taken_up(again, wish))
+        later = interruptible(_tuned(again, ["diameters", *_windows(again)], wish))
         if later.reached or not outcome.reached:
             outcome, uneven = later, _uneven(later.vessel, again)
     aims = {**outcome.evidence.aims, Meeting.measures: uneven}
@@ -225,8 +226,10 @@ def _meeting(drafts: list[Vessel]) -> list[Vessel]:
     for n in range(1, len(melody)):
         pairs = np.array(crossings([trials[m].voices[0].targets for m in (n - 1, n)]))
         both = np.concatenate(breath[n - 1 : n + 1])
+        # Half of the logarithm, as breath goes with the square of the cut-up.
         spread.append(spread[-1] * float(np.exp((both[pairs[:, 0]] - both[pairs[:, 1]]).mean() / 2)))
     room = 0.5 * max(np.log(HARD_PA) - float(breath[-1][-1]), 0.0)
+    # All cut-ups are spread less where the highest note would ask too much breath.
     part = min(1.0, room / np.log(spread[-1])) if spread[-1] > 1 else 1.0
     return [_spread(vessel, each**part) for vessel, each in zip(melody, spread, strict=True)] + drafts[len(melody) :]
 
@@ -278,11 +281,6 @@ def _windows(vessel: Vessel) -> list[str]:
 def _tuned(vessel: Vessel, free: Sequence[str], wish: WishedRange) -> Outcome:
     limits = Limits(box_mm=wish.box_mm, mass_g=wish.mass_g)
     return optimise(vessel, free, limits=limits, keep_best=True, most_steps=_MOST_STEPS, near=False)
-
-
-def _taken_up(vessel: Vessel, wish: WishedRange) -> Outcome:
-    """Take up by holes and windows how far other windways have moved the notes."""
-    return _tuned(vessel, ["diameters", *_windows(vessel)], wish)
 
 
 # The still piece, where a windway's height changes the jet alone; what playing makes of it is counted once.

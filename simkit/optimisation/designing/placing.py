@@ -30,10 +30,11 @@ def set_side_by_side(vessel: Vessel) -> Vessel:
         along = round(lips - _lips(vessel, chamber.name), 1)
         vessel = vessel.with_value(f"{chamber.name}.offset_mm.along_mm", along)
         right = 1e3 * max(placed_wall(vessel, before).box[1, 0] for before in vessel.chambers[:n])
-        left = 1e3 * placed_wall(vessel, chamber).box[0, 0] - chamber.offset_mm.across_mm
+        left = 1e3 * placed_wall(vessel, chamber).box[0, 0] - chamber.offset_mm.across_mm  # with no offset
         start = right - left + vessel.clay.least_between_mm
         room = partial(_room, vessel, n)
         nearest = vessel.value(f"{vessel.chambers[n - 1].name}.offset_mm.across_mm")
+        # On top of the last chamber there is no room, beside all of them there is: a change of sign is sure.
         across = float(brentq(room, nearest, start + _BESIDE_MM, xtol=1e-3))
         vessel = vessel.with_value(f"{chamber.name}.offset_mm.across_mm", round(across, 2))
     return vessel
@@ -49,6 +50,7 @@ def _room(vessel: Vessel, n: int, across: float) -> float:
     rooms = [1e3 * between(other.wall, mine.wall).thickness - least for other in before]
     for one, other in [pair for each in before for pair in ((mine, each), (each, mine))]:
         mouths = np.concatenate([o.rim_points(8, out=body.thickness) for o in one.all_openings])
+        # Else far off, and the exact distance takes long.
         if box_distance(other.wall, mouths).min() < 2 * body.thickness:
             rooms.append(1e3 * (distance(other.wall, mouths).min() - body.thickness) - BETWEEN_MM)
     return min(rooms)

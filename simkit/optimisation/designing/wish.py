@@ -14,10 +14,9 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.optimize import brentq
 
-from simkit.air import moist_air
 from simkit.body import placed_wall
 from simkit.errors import InputError
-from simkit.optimisation.designing.dividing import SHORTEST, SLIM, WIDE, cut_up_mm
+from simkit.optimisation.designing.dividing import SHORTEST, SLIM, WIDE, cut_up_mm, heights, k2_of
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
 from simkit.optimisation.problem.bounds import DRILL_MM, axis_ends_mm, group
@@ -64,7 +63,8 @@ def wish(
 
 def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
     """The text of a commented design file that plays the wish as well as can be, and how it came about."""
-    _check(wish)
+    if wish.faults:
+        raise InputError(list(wish.faults))
     text = _drafted(wish)
     draft = loads(text, "the wish")
     drawn = fingered(_sized(wish, draft), "linear" if wish.in_a_row else "few", seed)
@@ -85,12 +85,6 @@ def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
 def _tuned(vessel: Vessel, free: Sequence[str], fingerings: str | None, seed: int, most_steps: int) -> Outcome:
     """A draft tuned, never mind how far from where it was drawn."""
     return optimise(vessel, free, fingerings=fingerings, seed=seed, most_steps=most_steps, near=False)
-
-
-def _check(wish: Wish) -> None:
-    if wish.faults:
-        raise InputError(list(wish.faults))
-    starter(wish.shape)  # refuses a figure that is none
 
 
 # --- the draft: the starter's text with other holes, notes and hands ------------------------------------
@@ -142,7 +136,7 @@ def _sized(wish: Wish, draft: Vessel) -> Vessel:
     grown = _grown(wish, draft)
     chamber = grown.chambers[0]
     wall = placed_wall(grown, chamber)
-    cut_up, width = _window_mm(wish, grown, _window_conductivity(wish, grown, wall.volume))
+    cut_up, width = _window_mm(wish, grown, wall.volume * k2_of(wish.pitches[0]))
     first, last = axis_ends_mm(wall)
     rows: dict[str, float] = {
         f"{chamber.name}.voicing.cut_up_mm": round(cut_up, 2),
@@ -161,12 +155,12 @@ def _grown(wish: Wish, draft: Vessel) -> Vessel:
     wall = placed_wall(draft, draft.chambers[0])
     first, last = axis_ends_mm(wall)
     row = (_rows(wish.holes)[0] - 1) * (wish.fingertip_mm + BESIDE_MM)
-    needed = (row + wish.fingertip_mm) / ((1 - _ENDS_SHARE) * (last - first))
+    needed = (row + wish.fingertip_mm) / ((1 - _ENDS_SHARE) * (last - first))  # times as long as it is drawn
     low, high = _served(wish, draft)
-    asked = _window_conductivity(wish, draft, wall.volume) * needed**3
+    asked = wall.volume * k2_of(wish.pitches[0]) * needed**3  # K of its window at that size
     served = min(max(asked, low), max(low, _EASE * high))
     (size,) = group(draft, "size")
-    growth = needed * (served / asked) ** (1 / 3)
+    growth = needed * (served / asked) ** (1 / 3)  # K goes with the volume
     grown = draft.with_values(size.values(growth))
     return _slimmed(grown, needed / growth) if growth < needed else grown
 
@@ -179,6 +173,7 @@ def _slimmed(vessel: Vessel, longer: float) -> Vessel:
     if not {length, width, height} <= vessel.numbers.keys():
         return vessel
     slim = vessel.value(length) / max(vessel.value(width), vessel.value(height))
+    # Length over width grows by longer^(3/2) where the air stays.
     longer = max(min(longer, (SLIM / slim) ** (2 / 3)), 1.0)
     sizes = {length: vessel.value(length) * longer}
     return vessel.with_values(sizes | {key: vessel.value(key) / np.sqrt(longer) for key in (width, height)})
@@ -194,22 +189,9 @@ def _served(wish: Wish, draft: Vessel) -> tuple[float, float]:
     low, high = _conductivity_at(draft, SHORTEST, _OBLONG), _conductivity_at(draft, longest, WIDE)
     if not wish.in_a_row:
         return low, high
-    steps = np.diff(_heights(wish))
+    steps = np.diff(heights(wish.pitches))
     smallest, widest = (_hole_conductivity(draft, d) for d in (DRILL_MM, SEALED * wish.fingertip_mm))
     return max(low, smallest / steps.min()), min(high, widest / steps.max())
-
-
-def _heights(wish: Wish) -> np.ndarray:
-    """(f/f0)^2 - 1 of the notes above the lowest: the conductivity that their holes must bring, in units of the
-    window's."""
-    hz = np.array([Tuning().frequency(pitch) for pitch in wish.pitches])
-    return np.square(hz / hz[0]) - 1
-
-
-def _window_conductivity(wish: Wish, vessel: Vessel, volume: float) -> float:
-    """K = V (2 pi f0/c)^2, m."""
-    f0 = Tuning().frequency(wish.pitches[0])
-    return volume * (2 * np.pi * f0 / moist_air().sound_speed) ** 2
 
 
 def _wall_and_rims(vessel: Vessel) -> tuple[float, float, float]:
@@ -248,6 +230,7 @@ def _window_mm(wish: Wish, vessel: Vessel, conductivity: float) -> tuple[float, 
     def wider(share: float) -> float:
         return _conductivity_at(vessel, longest, share) - conductivity
 
+    # The widest, where even that is too small.
     return longest, longest * (WIDE if wider(WIDE) <= 0 else float(brentq(wider, _OBLONG, WIDE)))
 
 

@@ -81,6 +81,7 @@ def group(vessel: Vessel, name: str, chamber: str | None = None) -> list[FreeNum
 def named(vessel: Vessel, key: str) -> FreeNumber:
     """Any number of a design by its dotted key, as free as is sensible."""
     known = (number for name in GROUPS for number in group(vessel, name))
+    # A group's bounds know what kind of number it is; only for the rest is there a general rule.
     found = next((number for number in known if number.keys == (key,) and not number.is_factor), None)
     if found is not None:
         return found
@@ -89,7 +90,7 @@ def named(vessel: Vessel, key: str) -> FreeNumber:
         return _number(vessel, key, value - _AROUND_DEG, value + _AROUND_DEG, 10.0)
     if ".offset_mm." in key:
         return _number(vessel, key, value - _SLIDES_MM, value + _SLIDES_MM, 3.0)
-    room = max(0.3 * abs(value), 1.0)
+    room = max(0.3 * abs(value), 1.0)  # its own unit; 1 for numbers that are 0
     return _number(vessel, key, max(allowed.low, value - room), min(allowed.high, value + room), 0.2 * room)
 
 
@@ -100,7 +101,7 @@ def _number(vessel: Vessel, key: str, low: float, high: float, reach: float) -> 
 def _diameters(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
     numbers = []
     for hole in chamber.holes:
-        high = max(widest_hole_mm(vessel, hole), DRILL_MM + 0.5)
+        high = max(widest_hole_mm(vessel, hole), DRILL_MM + 0.5)  # bounds stay apart for the smallest fingers
         number = _number(vessel, f"{chamber.name}.hole.{hole.name}.diameter_mm", DRILL_MM, high, 1.0)
         sealed = f"what a fingertip of {fingertip_mm(vessel, hole.finger):.3g} mm seals"
         numbers.append(replace(number, low_why="the smallest drill", high_why=sealed))
@@ -115,7 +116,7 @@ def axis_ends_mm(wall: Wall) -> tuple[float, float]:
     """
     origin, direction = wall.axis
     corners = (wall.box - origin) @ direction
-    s = np.linspace(corners.min(), corners.max(), 801)
+    s = np.linspace(corners.min(), corners.max(), 801)  # steps of 0.1 to 0.3 mm: no chamber is thinner
     inside = np.flatnonzero(wall.level(wall.middle(s)) < 0)
     if not len(inside):
         return 0.0, 0.0
@@ -124,6 +125,7 @@ def axis_ends_mm(wall: Wall) -> tuple[float, float]:
         return float(wall.level(wall.middle(np.array([t])))[0])
 
     first, last = inside[0], inside[-1]
+    # At the very end of the box there is no sign change to bracket.
     low = brentq(at, s[first - 1], s[first], xtol=1e-15) if first > 0 else s[0]
     high = brentq(at, s[last], s[last + 1], xtol=1e-15) if last < len(s) - 1 else s[-1]
     return 1e3 * float(low), 1e3 * float(high)
@@ -135,6 +137,7 @@ def _places(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
     for hole in chamber.holes:
         key = f"{chamber.name}.hole.{hole.name}"
         low, high = max(first + TIP_MM, hole.along_mm - _ALONG_MM), min(last - TIP_MM, hole.along_mm + _ALONG_MM)
+        # min and max: what the maker chose is always within the bounds.
         numbers.append(_number(vessel, f"{key}.along_mm", min(low, hole.along_mm), max(high, hole.along_mm), 5.0))
         numbers.append(_number(vessel, f"{key}.around_deg", *_turn(hole), 10.0))
     return numbers
@@ -144,7 +147,7 @@ def _turn(hole: Hole) -> tuple[float, float]:
     """Bounds of a hole's turn: about where it is; a thumb's far enough to come underneath."""
     low, high = hole.around_deg - _AROUND_DEG, hole.around_deg + _AROUND_DEG
     if hole.finger and "thumb" in hole.finger:
-        underneath = 180 + 360 * round((hole.around_deg - 180) / 360)
+        underneath = 180 + 360 * round((hole.around_deg - 180) / 360)  # the turn of it nearest to where the hole is
         low, high = min(low, underneath - _AROUND_DEG), max(high, underneath + _AROUND_DEG)
     return low, high
 
@@ -198,7 +201,7 @@ _SIZES = ("diameter_mm", "length_mm", "width_mm", "height_mm")
 _LENGTHS = (*_SIZES, "rim_mm", "corner_mm", "along_mm", "across_mm", "up_mm", "rise_mm")
 
 
-def _shape_keys(chamber: Chamber) -> list[str]:
+def shape_keys(chamber: Chamber) -> list[str]:
     """The keys of a chamber's shape, rows by their numbers."""
     shape = chamber.shape
     if isinstance(shape, shapes.Sections):
@@ -210,7 +213,7 @@ def _shape_keys(chamber: Chamber) -> list[str]:
 
 def _shape(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
     numbers = []
-    for key in _shape_keys(chamber):
+    for key in shape_keys(chamber):
         full, column = f"{chamber.name}.{key}", key.rpartition(".")[2]
         value = vessel.value(full)
         if column in _SIZES and value > 0:
@@ -221,11 +224,11 @@ def _shape(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
 
 
 def _size(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
-    keys = [f"{chamber.name}.{key}" for key in _shape_keys(chamber) if key.rpartition(".")[2] in _LENGTHS]
-    keys = [key for key in keys if vessel.value(key) != 0]
+    keys = [f"{chamber.name}.{key}" for key in shape_keys(chamber) if key.rpartition(".")[2] in _LENGTHS]
+    keys = [key for key in keys if vessel.value(key) != 0]  # 0 times a factor stays 0
     keys += [f"{chamber.name}.hole.{hole.name}.along_mm" for hole in chamber.holes]
     keys += [f"{chamber.name}.voicing.along_mm"] if chamber.voicing else []
-    if isinstance(chamber.shape, shapes.Scan):
+    if isinstance(chamber.shape, shapes.Scan):  # a scan has one size, which its file gives
         return []
     shares = tuple(vessel.value(key) for key in keys)
     return [FreeNumber(f"{chamber.name}.size", tuple(keys), shares, 1.0, 0.7, 1.4, 0.03)]

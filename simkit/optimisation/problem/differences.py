@@ -37,6 +37,7 @@ def _perturbed(trial: Trial) -> tuple[Trial, ...]:
     steps = [SHARE * number.reach for number in freedom.numbers]
     beside = [trial.beside(freedom.beside(trial.vessel, n, step), step) for n, step in enumerate(steps)]
     by_openings = [n for n, neighbour in enumerate(beside) if neighbour.moves_openings_only(trial)]
+    # One solve for the rows of all openings together.
     moves = OpeningMoves.of(trial, [beside[n] for n in by_openings], exact=False)
     air = MovedAir(trial)
     found = []
@@ -46,7 +47,7 @@ def _perturbed(trial: Trial) -> tuple[Trial, ...]:
             circuits: tuple[Circuit, ...] = tuple(moves.circuit(voice, place) for voice in trial.voices)
         else:
             circuits = air.circuits(neighbour)
-        x = trial.x + steps[n] * (np.arange(len(steps)) == n)
+        x = trial.x + steps[n] * (np.arange(len(steps)) == n)  # one number moves
         voices = [
             replace(voice, resonator=replace(voice.resonator, circuit=circuit))
             for voice, circuit in zip(trial.voices, circuits, strict=True)

@@ -29,9 +29,10 @@ def metric(may: Freedom) -> np.ndarray:
     for n, number in enumerate(may.numbers):
         if is_place(number.name):
             other = may.beside(vessel, n, number.step)
+            # By how far the opening moves on the wall: degrees count for what they are worth at its girth.
             found[n] = _displacement_mm(body, body_beside(vessel, body, other)) / number.step
         elif number.is_factor:
-            found[n] = 100 / number.start
+            found[n] = 100 / number.start  # a factor: percent
         else:
             sizes = [share * _sized(vessel, key) for key, share in zip(number.keys, number.shares, strict=True)]
             found[n] = float(np.linalg.norm(sizes)) or _CLEAR / number.reach
@@ -57,7 +58,7 @@ def is_percent(key: str) -> bool:
 
 def _displacement_mm(body: Body, other: Body) -> float:
     """Displacement of the openings from one body to another, mm: root of the sum of squares."""
-    before, after = (np.array([o.center for c in b.chambers for o in c.all_openings]) for b in (body, other))
+    before, after = (np.array([o.center for o in b.openings]) for b in (body, other))
     return 1e3 * float(np.linalg.norm(after - before))
 
 
@@ -66,4 +67,5 @@ def _sized(vessel: Vessel, key: str) -> float:
     if is_share(key):
         return 100.0
     value = abs(vessel.value(key)) if is_percent(key) else 0.0
+    # A chamber's size in percent of itself, any other length in mm, a plain number not at all.
     return 100 / value if value else float(key.endswith("_mm"))

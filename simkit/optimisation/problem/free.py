@@ -51,6 +51,7 @@ class Freedom:
         """Freedom of another design by the same numbers, at `x` (n,) or, but for factors, as it has them."""
         if x is None:
             pairs = zip(self.numbers, self.start.tolist(), strict=True)
+            # shares[0]: a number that moves several keys is counted in its first one's unit.
             x = np.array([start if n.is_factor else vessel.value(n.keys[0]) / n.shares[0] for n, start in pairs])
         numbers = [replace(n, start=start) for n, start in zip(self.numbers, x.tolist(), strict=True)]
         return Freedom(vessel, tuple(numbers))
@@ -74,6 +75,7 @@ class Freedom:
         """
         number = self.numbers[n]
         values = {key: vessel.value(key) + share * step for key, share in zip(number.keys, number.shares, strict=True)}
+        # Only the checked way works out what is tied.
         if self._tied:
             return vessel.with_values(values).with_ties()
         return nudged(vessel, values)
@@ -112,7 +114,7 @@ def _put(node: Any, path: Path, value: float) -> Any:
         attribute = slots(type(node))[step].attribute
         return node.model_copy(update={attribute: _put(getattr(node, attribute), rest, value)})
     changed = (*node[:step], _put(node[step], rest, value), *node[step + 1 :])
-    return node._make(changed) if hasattr(node, "_make") else changed
+    return node._make(changed) if hasattr(node, "_make") else changed  # rows of sections are named tuples
 
 
 def freedom(
@@ -136,6 +138,7 @@ def freedom(
         chosen = [bounds.named(vessel, key) for key in given]
     else:
         chosen = [number for word in one_or_more(free) for number in _chosen(vessel, word)]
+    # A key named by itself leaves the factors that move it too: nothing is moved twice.
     single = {number.name: number for number in chosen if not number.is_factor and number.keys[0] not in ties}
     found = {key: number.bounded(*given[key]) if key in given else number for key, number in single.items()}
     for number in chosen:

@@ -78,17 +78,15 @@ class Limits:
         return tuple(row for part in self._parts(vessel, body) for row in part.rows())
 
     def _parts(self, vessel: Vessel, body: Body) -> list[_Part]:
-        parts = []
-        for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
-            site = _Site(vessel, chamber, solid, body.thickness)
+        parts, hand = [], vessel.hand
+        sites = [_Site(vessel, c, s, body.thickness) for c, s in zip(vessel.chambers, body.chambers, strict=True)]
+        for site in sites:
             parts += [_clay(site, self.clay_mm), _window(site, self.window_mm), _ends(site), _rims(site)]
             parts += [_seams(site), _underneath(site), _cut_up(site), _windway(site)]
-        sites = [_Site(vessel, c, s, body.thickness) for c, s in zip(vessel.chambers, body.chambers, strict=True)]
-        hand = vessel.hand
         if hand and hand.spacing_mm is not None:
-            parts += [_spacing([site], hand.spacing_mm) for site in sites]
+            parts += [_spacing(site, hand.spacing_mm) for site in sites]
         if hand and hand.span_mm is not None:
-            parts += [_span([site], hand.span_mm) for site in sites]
+            parts += [_span(site, hand.span_mm) for site in sites]
         parts += [_between(one, other) for one, other in combinations(sites, 2)]
         parts += [_in_the_open(one, other) for one, other in permutations(sites, 2)]
         if vessel.outside is not None:
@@ -123,13 +121,18 @@ class _Site:
         return [f"hole {self.chamber.name + ' ' if several else ''}{hole.name}" for hole in self.chamber.holes]
 
     @property
+    def fingers(self) -> list[str | None]:
+        return [hole.finger for hole in self.chamber.holes]
+
+    @property
     def pairs(self) -> tuple[np.ndarray, np.ndarray]:
-        one, other = np.triu_indices(len(self.solid.openings), 1)
+        one, other = np.triu_indices(len(self.solid.openings), 1)  # each pair once
         return one, other
 
     def centers(self, outside: bool) -> np.ndarray:
         """Middles of the holes (n, 3), mm, on the inside wall or on the outside."""
         openings = self.solid.openings
+        # A figure's clay is not equally thick: the opening knows how far out its own mouth lies.
         lifts = [(o.through if o.figure is not None else self.thickness) if outside else 0.0 for o in openings]
         return 1e3 * np.array([o.center + t * o.axis for o, t in zip(openings, lifts, strict=True)]).reshape(-1, 3)
 
@@ -142,6 +145,7 @@ def _clay(site: _Site, least: float) -> _Part:
     """Clay between the rims of every two holes, on the inside and on the outside."""
     one, other = site.pairs
     radii = site.radii
+    # Straight distances: a little less than along the wall, so to the safe side.
     apart = [np.linalg.norm(c[one] - c[other], axis=1) for c in (site.centers(False), site.centers(True))]
     left = np.concatenate([gap - radii[one] - radii[other] - least for gap in apart])
 
@@ -187,11 +191,13 @@ def _rims(site: _Site) -> _Part:
     half = np.array([o.radius for o in openings])
     whats = [f"{name}'s radius" for name in site.names]
     if window is not None:
+        # Euler's theorem: curvature across the breath from the principal ones, by the angle between.
         turned = float(way[0] @ window.across) ** 2
         bend[0], half[0] = bend[0] * turned + least[0] * (1 - turned), window.width / 2
         whats = ["half the window's width", *whats]
-    most = [_BENT_WINDOW] * (window is not None) + [_ROUNDEST] * len(site.names)
+    most = [_BENT_WINDOW] * (window is not None) + [_ROUNDEST] * len(site.names)  # the window's row comes first
     rules = [f"at most {each:g} of the radius that the wall is bent to there" for each in most]
+    # half * bend is half width over radius of curvature, a pure number.
     left = _RATIO_MM * (np.array(most) - half * bend)
     return _Part(left, lambda: [LimitRow(*each, "of it", 1 / _RATIO_MM) for each in zip(whats, rules, strict=True)])
 
@@ -205,15 +211,16 @@ def _seams(site: _Site) -> _Part:
     if len(lobes) < 2 or not openings:
         return _Part(np.zeros(0), list)
     rooms = []
-    for lift in (0.0, site.thickness):
+    for lift in (0.0, site.thickness):  # inside and outside
         rings = []
         for o in openings:
+            # The rim scaled about its middle: half a radius of clearance, for windows by the circle of equal area.
             middle, around = o.center + lift * o.axis, 1 + 0.5 * np.sqrt(o.area / np.pi) / o.reach
             rings.append([middle, *(middle + around * (o.rim_points(16, out=lift) - middle))])
         points = np.array(rings).reshape(-1, 3)
         off = np.array([distance(lobe, points) - lift for lobe in lobes]).reshape(len(lobes), len(openings), -1)
         own = np.abs(off[:, :, 0]).argmin(axis=0)  # the lobe that each opening is in, by its middle
-        off[own, np.arange(len(openings))] = np.inf
+        off[own, np.arange(len(openings))] = np.inf  # its own lobe is no neighbour to keep clear of
         rooms.append(1e3 * off.min(axis=(0, 2)))
     names = (["the window"] if site.solid.window else []) + site.names
     rule = "half a radius clear of the seams between lobes"
@@ -228,7 +235,7 @@ def _underneath(site: _Site) -> _Part:
     fingers = [(n, "thumb" in hole.finger) for n, hole in enumerate(site.chamber.holes) if hole.finger]
     left = []
     for n, is_thumb in fingers:
-        down = -site.solid.openings[n].axis[2]
+        down = -site.solid.openings[n].axis[2]  # cosine between the hole's axis and straight down
         left.append(_RATIO_MM * (down - _LEAST_DOWN if is_thumb else _LEAST_DOWN - down))
 
     def rows() -> list[LimitRow]:
@@ -255,8 +262,10 @@ def _windway(site: _Site) -> _Part:
     away, half = site.centers(False) - 1e3 * window.center, voicing.cut_up_mm / 2
     ahead, aside, up = (away @ way for way in (window.forward, window.across, window.axis))
     tips = np.array([fingertip_mm(site.vessel, hole.finger) for hole in site.chamber.holes])
+    # From the face, a plane where the lips end on the windway, to the nearer edge of the fingertip.
     face = ahead + half + voicing.windway_length_mm - _LIPS_MM - tips / 2
     # In front of its exit, beside it, or on another side of the body.
+    # Largest of three rooms: one of them is enough.
     past = np.max([ahead + half, np.abs(aside) - voicing.window_width_mm / 2 - _BESIDE_MM, -up], axis=0) - site.radii
 
     def rows() -> list[LimitRow]:
@@ -266,29 +275,23 @@ def _windway(site: _Site) -> _Part:
     return _Part(np.concatenate([face, past]), rows)
 
 
-def _spacing(sites: Sequence[_Site], least: float) -> _Part:
+def _spacing(site: _Site, least: float) -> _Part:
     """Middles of holes that different fingers cover, where the fingers lie: on the outside."""
-    names, fingers, centers = _hands(sites)
+    names, fingers, centers = site.names, site.fingers, site.centers(True)
     pairs = [(i, j) for i, j in combinations(range(len(names)), 2) if fingers[i] is None or fingers[i] != fingers[j]]
     left = np.array([np.linalg.norm(centers[i] - centers[j]) - least for i, j in pairs])
     rule = f"at least {least:g} mm ([hand] spacing_mm)"
     return _Part(left, lambda: [LimitRow(f"{names[i]} to {names[j]}, middle to middle", rule) for i, j in pairs])
 
 
-def _span(sites: Sequence[_Site], most: float) -> _Part:
+def _span(site: _Site, most: float) -> _Part:
     """Holes of one hand lie within its span."""
-    names, fingers, centers = _hands(sites)
-    hands = [finger.split()[0] if finger else None for finger in fingers]
+    names, centers = site.names, site.centers(True)
+    hands = [finger.split()[0] if finger else None for finger in site.fingers]
     pairs = [(i, j) for i, j in combinations(range(len(names)), 2) if hands[i] and hands[i] == hands[j]]
     left = np.array([most - np.linalg.norm(centers[i] - centers[j]) for i, j in pairs])
     rule = f"at most {most:g} mm ([hand] span_mm)"
     return _Part(left, lambda: [LimitRow(f"{names[i]} to {names[j]}, {hands[i]} hand", rule) for i, j in pairs])
-
-
-def _hands(sites: Sequence[_Site]) -> tuple[list[str], list[str | None], np.ndarray]:
-    names = [name for site in sites for name in site.names]
-    fingers = [hole.finger for site in sites for hole in site.chamber.holes]
-    return names, list(fingers), np.concatenate([site.centers(True) for site in sites])
 
 
 def _between(one: _Site, other: _Site) -> _Part:
@@ -322,7 +325,7 @@ def _in_the_open(one: _Site, other: _Site) -> _Part:
 def _box(body: Body, most: tuple[float, float, float]) -> _Part:
     low, high = body.coat.box
     across, along, up = 1e3 * (high - low)
-    left = np.subtract(most, (along, across, up))
+    left = np.subtract(most, (along, across, up))  # across is x, along is y, up is z
 
     def rows() -> list[LimitRow]:
         ways = zip(_BOX, most, strict=True)
@@ -332,7 +335,7 @@ def _box(body: Body, most: tuple[float, float, float]) -> _Part:
 
 
 def _mass(body: Body, most: float) -> _Part:
-    left = np.array([_RATIO_MM * (1 - fired_g(body) / most)])
+    left = np.array([_RATIO_MM * (1 - fired_g(body) / most)])  # as a ratio: a gram is no millimetre
     return _Part(left, lambda: [LimitRow("the fired clay", f"at most {most:g} g", "g", most / _RATIO_MM, asked=True)])
 
 

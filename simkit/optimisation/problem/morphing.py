@@ -52,11 +52,9 @@ class MovedAir:
 
     def _apertures(self, neighbour: Neighbour) -> list[Aperture]:
         """Every opening's aperture in the neighbour's body, beside its own in the trial's."""
-        before, after = (
-            [o for chamber in b.chambers for o in chamber.all_openings] for b in (self.trial.body, neighbour.body)
-        )
         rest = [duct.aperture for duct in self.trial.voices[0].resonator.circuit.ducts]
-        return [aperture_beside(old, new, a) for old, new, a in zip(before, after, rest, strict=True)]
+        each = zip(self.trial.body.openings, neighbour.body.openings, rest, strict=True)
+        return [aperture_beside(old, new, a) for old, new, a in each]
 
     @cached_property
     def _air(self) -> BodyAir:
@@ -77,6 +75,8 @@ class MovedAir:
         old = self._air
         walls = tuple(chamber.wall for chamber in body.chambers)
         chambers = tuple(
+            # A chamber whose wall stays keeps its field. As many modes as before, so that derivatives compare like
+            # with like.
             was if wall == solid.wall else InsideAir.of(mover.to(partial(project, wall)), wall, len(was.modes.k2))
             for mover, wall, was, solid in zip(self._inside, walls, old.chambers, self.trial.body.chambers, strict=True)
         )
@@ -91,8 +91,7 @@ class MovedAir:
 
 def _with(circuit: Circuit, apertures: Sequence[Aperture], neighbour: Neighbour) -> Circuit:
     """A circuit with these apertures in its ducts, and the clay under a windway as a neighbour's window bends."""
-    openings = [opening for chamber in neighbour.body.chambers for opening in chamber.all_openings]
-    found = zip(circuit.ducts, openings, apertures, strict=True)
+    found = zip(circuit.ducts, neighbour.body.openings, apertures, strict=True)
     return replace(circuit, ducts=tuple(duct_beside(d, o, a, voicing_of(neighbour, o)) for d, o, a in found))
 
 
@@ -114,8 +113,10 @@ class Mover:
         """The mesh for another wall near by."""
         wall, within, solve, pull = self._pulls
         points = self.mesh.points.copy()
+        # The feet's way, not the nodes': those beside the wall keep their distance.
         moved = new_onto(points[wall]) - self._feet
         points[wall] += moved
+        # Linear in the wall's displacement, so the mesh at rest is met exactly and differences stay smooth.
         points[within] += solve(pull @ moved)
         mesh = replace(self.mesh, points=points)
         return replace(mesh, volume=float(volume_rule(mesh).weights.sum()))
@@ -130,9 +131,11 @@ class Mover:
         wall = np.unique(self.mesh.facets)
         within = np.setdiff1d(np.arange(count), np.concatenate([wall, self.mesh.outer.ravel()]))
         tets = self.mesh.tets
+        # All pairs of nodes that share a tetrahedron, each as often as they do.
         one, other = np.repeat(tets, tets.shape[1], axis=1).ravel(), np.tile(tets, tets.shape[1]).ravel()
         joined = csr_matrix((np.ones(len(one)), (one, other)), shape=(count, count))
-        joined.data[:] = 1.0
+        joined.data[:] = 1.0  # once, however many tetrahedra share the pair
         laplacian = (diags(np.asarray(joined.sum(axis=1)).ravel()) - joined).tocsr()
+        # Each node moves as the mean of its neighbours (the graph's Laplace equation), given on the wall and 0 far out.
         factor = splu(laplacian[within][:, within].tocsc())
         return wall, within, factor.solve, joined[within][:, wall]

@@ -42,7 +42,7 @@ class OpeningMoves:
             of_step.append(tuple(range(len(openings), len(openings) + len(moves))))
             openings += moves
             voicings += [voicing_of(neighbour, opening) for _, opening in moves]
-        before = tuple(o for chamber in trial.body.chambers for o in chamber.all_openings)
+        before = trial.body.openings
         if not openings or not field:
             return OpeningMoves(before, tuple(openings), tuple(voicings), tuple(of_step), None, {})
         # The body is one, so every chamber's solution is the same.
@@ -66,7 +66,7 @@ class OpeningMoves:
             if self.changes is not None:
                 inside, outside = self.fields[voice.chamber]
                 _add_row(regular, row, inside[:, place])
-                _add_row(outer, row, ratio * outside[:, place])
+                _add_row(outer, row, ratio * outside[:, place])  # p = i omega rho Z U, all in the chamber's rho
             for name, values in circuit.column(duct, voice.omega).items():
                 columns[name][:, row] = values
         return replace(m, regular=regular, outer=outer, **columns)
@@ -113,12 +113,13 @@ def _add_row(matrices: np.ndarray, row: int, change: np.ndarray) -> None:
     """Add a change (f, n) to a row of symmetric matrices (f, n, n) and to the column alike, the own entry once."""
     matrices[:, row] += change
     matrices[:, :, row] += change
-    matrices[:, row, row] -= change[:, row]
+    matrices[:, row, row] -= change[:, row]  # added twice above
 
 
 def _with_row(field: PortField, changes: RowChanges, place: int, far: float = 1.0) -> PortField:
     """The field with the row of one move, made `far` times, changed."""
     row = int(changes.rows[place])
+    # [None]: _add_row wants a leading axis, of frequencies or of terms.
     static, quadratic, terms = field.static[None].copy(), field.quadratic[None].copy(), field.around.terms.copy()
     modes = field.modes.copy()
     _add_row(static, row, far * changes.static[None, place])

@@ -78,7 +78,9 @@ def _signed(around_deg: float) -> float:
 
 def _joined(one: FreeNumber, other: FreeNumber, sign: float) -> FreeNumber:
     """Two numbers as one, the other as `sign` times the first, whole turns beside."""
+    # A hole may stand at 330 or at -30 degrees.
     shift = 360.0 * round((other.start - sign * one.start) / 360) if sign < 0 else 0.0
+    # The other's bounds in the first one's terms: mirrored, low and high change places.
     ends = sorted(sign * (end - shift) for end in (other.low, other.high))
     start = (one.start + sign * (other.start - shift)) / 2
     low, high = max(one.low, ends[0]), min(one.high, ends[1])
@@ -88,6 +90,6 @@ def _joined(one: FreeNumber, other: FreeNumber, sign: float) -> FreeNumber:
         shares=(1.0, sign),
         shifts=(0.0, shift),
         start=start,
-        low=min(low, start),
+        low=min(low, start),  # bounds of the two need not overlap where they are unlike
         high=max(high, start),
     )

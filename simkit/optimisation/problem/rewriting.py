@@ -45,6 +45,7 @@ def differences(before: Vessel, after: Vessel) -> dict[Path, Any]:
             path = find(Vessel, after, key)
             assert path is not None
             found[path] = number.value
+    # Fingerings are no numbers, so the keys above do not have them.
     for c, (was, now) in enumerate(zip(before.chambers, after.chambers, strict=True)):
         for n, (note, new) in enumerate(zip(was.notes, now.notes, strict=True)):
             if note.open != new.open:
@@ -59,7 +60,7 @@ def _in_file(path: Path) -> Path:
 
 def _write(node: Any, path: Path, value: object) -> None:
     for step in path[:-1]:
-        if isinstance(step, str) and step not in node:
+        if isinstance(step, str) and step not in node:  # a default that the file left out
             node[step] = tomlkit.table()
         node = node[step]
     old = node[path[-1]] if isinstance(path[-1], int) or path[-1] in node else None

@@ -41,6 +41,7 @@ def scaled_circuit(
 
 
 def _scaled_field(field: PortField, grown: np.ndarray, whole: float) -> PortField:
+    # Z ~ 1/length: a port's own entry over its own growth.
     pair = np.sqrt(np.outer(grown, grown))  # entries between chambers are zero
     around = field.around
     return replace(
@@ -49,11 +50,11 @@ def _scaled_field(field: PortField, grown: np.ndarray, whole: float) -> PortFiel
         static=field.static / pair,
         quadratic=field.quadratic * pair,
         k2=field.k2 / _of_modes(field, grown) ** 2,
-        modes=field.modes / grown[:, None] ** 1.5,
+        modes=field.modes / grown[:, None] ** 1.5,  # of unit integral of p^2 over a volume s^3 as large
         around=replace(around, terms=around.terms / whole, scale=around.scale * whole, top=around.top / whole),
     )
 
 
 def _of_modes(field: PortField, grown: np.ndarray) -> np.ndarray:
     """The growth of each mode's chamber (m,)."""
-    return grown[np.abs(field.modes).argmax(axis=0)]
+    return grown[np.abs(field.modes).argmax(axis=0)]  # a mode is felt at its own chamber's ports alone

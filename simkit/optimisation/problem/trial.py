@@ -51,6 +51,7 @@ class Voice:
     @cached_property
     def played(self) -> np.ndarray:
         """Real frequencies of the notes, rad/s (f,), each in the air that the breath leaves in it."""
+        # The change of air from note to note as a factor, so that one solve serves all notes.
         return self.omega.real * self.resonator.drift(self.openness)
 
     @property
@@ -107,6 +108,7 @@ class Trial:
         if not pairs:
             return found
         whose = [name for name, _ in found.field.names]
+        # Openness of every port beside this chamber: windows open, holes covered; then the pair's other window shut.
         states = np.tile(found.field.windows.astype(float), (len(chamber.notes), 1))
         for n, note in enumerate(chamber.notes):
             for other in (other for pitch, other in pairs if pitch == note.pitch):
@@ -129,6 +131,11 @@ class Trial:
         """The design with each of its free numbers a small step further."""
         return tuple(self.perturbed(n, number.step) for n, number in enumerate(self.freedom.numbers))
 
+    @cached_property
+    def by_openings(self) -> np.ndarray:
+        """Mask (n,) of the free numbers that move nothing but openings, so that no mesh is made anew for them."""
+        return np.array([neighbour.moves_openings_only(self) for neighbour in self.neighbours], bool)
+
     def perturbed(self, n: int, step: float) -> Neighbour:
         """The design with free number `n` a step further."""
         return self.beside(self.freedom.beside(self.vessel, n, step), step)
@@ -148,9 +155,9 @@ class Neighbour:
 
     def moves(self, body: Body) -> list[tuple[int, Opening]]:
         """Rows of the openings that are not where or what they are in `body`, and what takes their place."""
-        ours = [opening for chamber in self.body.chambers for opening in chamber.all_openings]
-        theirs = [opening for chamber in body.chambers for opening in chamber.all_openings]
-        return [(row, new) for row, (new, old) in enumerate(zip(ours, theirs, strict=True)) if new is not old]
+        pairs = zip(self.body.openings, body.openings, strict=True)
+        # Identity, not equality: `body_beside` hands on the openings that are alike.
+        return [(row, new) for row, (new, old) in enumerate(pairs) if new is not old]
 
     def has_walls_of(self, trial: Trial) -> bool:
         """Whether the walls and the clay around them are the trial's."""
@@ -170,6 +177,7 @@ class Neighbour:
         voicings = zip(self.vessel.chambers, trial.vessel.chambers, strict=True)
         windows = zip(self.body.chambers, trial.body.chambers, strict=True)
         return all(
+            # A windway that changes while its window stays would be left out of the opening's row.
             new.voicing == old.voicing or moved.window is not was.window
             for (new, old), (moved, was) in zip(voicings, windows, strict=True)
         )
@@ -197,6 +205,7 @@ def body_beside(vessel: Vessel, body: Body, other: Vessel) -> Body:
     """
     if (other.clay.wall_mm, other.outside, other.parts) != (vessel.clay.wall_mm, vessel.outside, vessel.parts):
         return drawn(other)
+    # A figure made of the chambers' own clay changes with them.
     if body.figure is not None and vessel.outside is None and _shapes(vessel) != _shapes(other):
         return drawn(other)
     chambers = [
@@ -229,7 +238,7 @@ def _hole_beside(
     """A hole's opening, seeking its place on the wall only where that has changed."""
     if opening.figure is not None or (hole.along_mm, hole.around_deg) != (before.along_mm, before.around_deg):
         return hole_opening(vessel, wall, hole, figure)
-    full = vessel.with_clay(hole)
+    full = vessel.with_clay(hole)  # what the hole leaves to [clay]
     sizes = (hole.diameter_mm / 2, full.wall_mm, full.edge_radius_mm, full.edge_inside_radius_mm)
     radius, length, rim, inside_rim = (1e-3 * float(size or 0.0) for size in sizes)
     return replace(opening, radius=radius, length=length, rim=rim, inside_rim=inside_rim, duct=hole.duct)

@@ -32,10 +32,12 @@ def aperture_beside(old: Opening, new: Opening, at_rest: Aperture | None = None)
     if new.is_round:
         return aperture_of(new)
     rest = aperture_of(old) if at_rest is None else at_rest
-    if _shape(new) == _shape(old):
+    if _shape(new) == _shape(old):  # nothing that the relief depends on
         return rest
+    # The relief is what is over an upright edge; only that part goes by the law, the rest is exact.
     upright, was = aperture_of(replace(new, edge_deg=90.0)), aperture_of(replace(old, edge_deg=90.0))
     grown, smaller = np.exp(_law(new) - _law(old)), old.height / new.height
+    # Relief per area scales with the law; its lengths are counted in the window's height.
     inertance = (rest.outer - was.outer) / was.area * smaller * float(grown[0])
     friction = (rest.outer_viscous - was.outer_viscous) * was.perimeter / was.area**2 * smaller**2 * float(grown[1])
     within = (rest.inner - was.inner) / was.area * smaller  # of a window that leans
@@ -61,7 +63,7 @@ def duct_beside(was: Duct, opening: Opening, aperture: Aperture, voicing: Voicin
     duct = replace(was, aperture=aperture)
     if was.floor.clay is not None and voicing is not None:
         duct = replace(duct, floor=floor_of(voicing, opening, was.floor.clay))
-    if was.windway is None or voicing is None:
+    if was.windway is None or voicing is None:  # still: nobody blows
         return duct
     sizes = voicing.window_width_mm, voicing.windway_height_mm, voicing.windway_length_mm
     width, height, length = (1e-3 * size for size in sizes)
@@ -78,12 +80,13 @@ def voicing_of(neighbour: Neighbour, opening: Opening) -> Voicing | None:
 
 def labium_beside(old: Opening, new: Opening) -> float:
     """Ratio of the labium's share of the jet's dipole at a window `new` that differs a little to that at the old."""
-    return float(np.exp(_LABIUM @ _grown(old, new)))
+    return float(np.exp(_LABIUM @ _grown(old, new)))  # power law, linear in logarithms
 
 
 def _grown(old: Opening, new: Opening) -> np.ndarray:
     """Logarithms of the factors by which the labium's sizes grow."""
     sizes, before = _labium_sizes(new), _labium_sizes(old)
+    # A rim of no radius has no logarithm, and counts as unchanged.
     return np.log(np.where(before > 0, sizes / np.where(before > 0, before, 1.0), 1.0))
 
 

@@ -15,7 +15,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from simkit.body import Body, Opening
+from simkit.body import Body
 from simkit.body.inspection import lies_on
 from simkit.errors import OutOfReach, SimkitError
 from simkit.optimisation.aims.intune import InTune
@@ -42,17 +42,15 @@ _TRUST = 1.5  # clear changes of a number over which the field is taken to chang
 
 @dataclass(frozen=True, eq=False)
 class Coarse:
-    """The coarse model about a design whose field is known; by_openings: free numbers (n,) bool that move no wall."""
+    """The coarse model about a design whose field is known."""
 
     base: Trial
-    by_openings: np.ndarray
     moves: OpeningMoves
 
     @staticmethod
     def about(base: Trial) -> Coarse:
         """The coarse model that is right at `base`."""
-        by_openings = np.array([neighbour.moves_openings_only(base) for neighbour in base.neighbours])
-        return Coarse(base, by_openings, OpeningMoves.of(base, _some(base, by_openings), exact=False))
+        return Coarse(base, OpeningMoves.of(base, _some(base, base.by_openings), exact=False))
 
     def trial(self, freedom: Freedom, x: np.ndarray, setting: Setting) -> Trial:
         """The design at a point (n,) as it sounds by this model; OutOfReach where an opening reaches past its wall."""
@@ -60,7 +58,7 @@ class Coarse:
         # No mesh is made that would miss it.
         if not all(lies_on(chamber.wall, o) for chamber in trial.body.chambers for o in chamber.all_openings):
             raise OutOfReach("an opening reaches past the wall")
-        circuits = self.circuits(x, trial.vessel, trial.body, [aperture_of(o) for o in _openings(trial.body)])
+        circuits = self.circuits(x, trial.vessel, trial.body, [aperture_of(o) for o in trial.body.openings])
         return trial.sounding(
             _fingered(voice, circuit, trial.vessel.chamber(voice.chamber))
             for voice, circuit in zip(self.base.voices, circuits, strict=True)
@@ -69,9 +67,11 @@ class Coarse:
     def circuits(self, x: np.ndarray, vessel: Vessel, body: Body, apertures: Sequence[Aperture]) -> list[Circuit]:
         """The circuit of each voice at a point (n,) with its design, body and openings' apertures."""
         most = _TRUST * self.base.freedom.reach  # beyond which the field goes on as little as it is known
+        # The field is scaled with the chamber, so only what a hole moves along the scaled wall is a move of its own.
         moved = np.clip(x / self._lengthened(body) - self.base.x, -most, most)
+        # In steps of the neighbours, by which the changes of rows are counted.
         far = moved / np.array([each.step for each in self.base.neighbours])
-        field = self.moves.far(self.base.voices[0].resonator.circuit.field, far[self.by_openings])
+        field = self.moves.far(self.base.voices[0].resonator.circuit.field, far[self.base.by_openings])
         grown, whole = growth(self.base.body, body)
         rows = [
             (vessel.chamber(chamber.name).voicing if opening is chamber.window else None, opening)
@@ -101,15 +101,15 @@ class Coarse:
         """d cents/dx (f, n) of a trial of this model."""
         voices, neighbours = [FixedPoint(voice) for voice in trial.voices], trial.neighbours
         slopes = np.empty((len(trial.cents), len(neighbours)))
-        before = _openings(trial.body)
-        moves = self.moves.beside(before, _some(trial, self.by_openings), trial.body)
-        for place, n in enumerate(np.flatnonzero(self.by_openings).tolist()):
+        before = trial.body.openings
+        moves = self.moves.beside(before, _some(trial, self.base.by_openings), trial.body)
+        for place, n in enumerate(np.flatnonzero(self.base.by_openings).tolist()):
             moved = [v.cents_moved(v.F(v.circuit, moves.matrices(v.voice, v.matrices, place))) for v in voices]
             slopes[:, n] = np.concatenate(moved) / neighbours[n].step
         rest = [duct.aperture for duct in trial.voices[0].resonator.circuit.ducts]
-        for n in np.flatnonzero(~self.by_openings).tolist():
+        for n in np.flatnonzero(~self.base.by_openings).tolist():
             body = neighbours[n].body
-            apertures = [aperture_beside(*each) for each in zip(before, _openings(body), rest, strict=True)]
+            apertures = [aperture_beside(*each) for each in zip(before, body.openings, rest, strict=True)]
             circuits = self.circuits(trial.x, neighbours[n].vessel, body, apertures)
             moved = [v.cents_moved(v.F_of(circuit)) for v, circuit in zip(voices, circuits, strict=True)]
             slopes[:, n] = np.concatenate(moved) / neighbours[n].step
@@ -140,19 +140,18 @@ def coarse_start(task: Task, start: np.ndarray, far: float = 0.0) -> np.ndarray:
 
     far: cents within which a start is left alone where only openings are free.
     """
-    weight = next((aim.weight for aim in task.aims if isinstance(aim, InTune)), 0.0)
+    weight = _in_tune_weight(task)
     best = task.recorded(task.evaluated(task.clipped(start)))  # what Ctrl-C leaves, if it comes this early
-    if not weight or not all(_is_scaled(n, best.trial) for n in best.trial.neighbours):
+    if not weight or not _is_scaled(best.trial):
         return start
-    walls = not all(n.moves_openings_only(best.trial) for n in best.trial.neighbours)
-    enough = task.tolerance if walls else max(far, task.tolerance)
+    enough = max(far, task.tolerance) if best.trial.by_openings.all() else task.tolerance
     for _ in range(_ROUNDS):
         off = best.worst_cents
         there = None if off < enough else _nearer(task, best, weight)
         if there is None or there.worst_cents >= off:
             break
         best = task.recorded(there)
-        if best.worst_cents > _PAYS * off:
+        if best.worst_cents > _PAYS * off:  # what is left is the field's, for the descent proper
             break
     return best.x
 
@@ -162,20 +161,21 @@ def coarsely_chosen(task: Task, vessels: Sequence[Vessel]) -> Task:
 
     They differ in fingerings and hole sizes; what a design's holes come to may call for other combinations again.
     """
-    weight = next((aim.weight for aim in task.aims if isinstance(aim, InTune)), 0.0)
+    weight = _in_tune_weight(task)
     start = task.evaluated(task.freedom.start)
-    if not weight or not all(_is_scaled(n, start.trial) for n in start.trial.neighbours):
+    if not weight or not _is_scaled(start.trial):
         return task
     # Where a hole lies says little of what it brings: of places no choice is better than another.
     slides = np.array([is_place(number.name) for number in task.freedom.numbers])
-    slides &= not slides.all()
+    slides &= not slides.all()  # where nothing but places is free they must serve
     start = held_at(start, slides)
     model = Coarse.about(start.trial)
+    # trial: designs are made by the model; seen: none of them is one that anybody could keep.
     coarse = replace(start.task, aims=(_InTuneCoarsely(weight, model),), trial=model.trial, seen=None)
     rough = [_tuned(replace(coarse, most_steps=_LOOK), vessel, 0) for vessel in vessels]
-    kept = sorted(rough, key=lambda end: end.merit)[:_CLOSELY]
+    kept = sorted(rough, key=lambda end: end.merit)[:_CLOSELY]  # a few steps tell the hopeless ones
     best = min((_tuned(coarse, end.trial.vessel, x=end.x) for end in kept), key=lambda end: end.merit)
-    x = task.freedom.start.copy()
+    x = task.freedom.start.copy()  # places as they were
     x[~slides] = best.x
     return replace(task, freedom=task.freedom.of(best.trial.vessel, x))
 
@@ -187,6 +187,7 @@ def held_at(here: Iterate, is_held: np.ndarray) -> Iterate:
     rest = replace(task.freedom.without(held), vessel=trial.vessel)
     rest = rest.of(trial.vessel, trial.x[~is_held])
     metric, center = (None if each is None else each[~is_held] for each in (task.metric, task.center))
+    # With the sound that it has: nothing is solved anew.
     held_trial = Trial(rest, trial.x[~is_held], trial.setting, trial.vessel, trial.body).sounding(trial.voices)
     return Iterate(replace(task, freedom=rest, metric=metric, center=center), held_trial, here.residuals, here.left)
 
@@ -230,21 +231,23 @@ def foretold(task: Task, here: Iterate, weight: float) -> Iterate | None:
 
 def is_known(task: Task, start: Iterate) -> bool:
     """Whether the coarse model knows all that is free and wanted at a start."""
-    in_tune = len(task.aims) == 1 and isinstance(task.aims[0], InTune) and task.aims[0].weight > 0
-    return in_tune and all(_is_scaled(n, start.trial) for n in start.trial.neighbours)
+    in_tune = len(task.aims) == 1 and _in_tune_weight(task) > 0
+    return in_tune and _is_scaled(start.trial)
 
 
 def _some(trial: Trial, kept: np.ndarray) -> list[Neighbour]:
     return [trial.neighbours[n] for n in np.flatnonzero(kept)]
 
 
-def _openings(body: Body) -> list[Opening]:
-    return [opening for chamber in body.chambers for opening in chamber.all_openings]
+def _in_tune_weight(task: Task) -> float:
+    """Weight of being in tune among the aims; 0 where that is none of them."""
+    return next((aim.weight for aim in task.aims if isinstance(aim, InTune)), 0.0)
 
 
-def _is_scaled(neighbour: Neighbour, trial: Trial) -> bool:
-    """Whether the coarse model knows what a step changes: openings and walls, not the air or a windway by itself."""
-    if neighbour.moves_openings_only(trial):
-        return True
-    same_air = neighbour.vessel.air == trial.vessel.air
-    return same_air and not neighbour.has_walls_of(trial)
+def _is_scaled(trial: Trial) -> bool:
+    """Whether the coarse model knows what is free: openings and walls, not the air or a windway by itself."""
+    # What neither moves openings alone nor a wall is a windway's height.
+    return all(
+        by_openings or (neighbour.vessel.air == trial.vessel.air and not neighbour.has_walls_of(trial))
+        for by_openings, neighbour in zip(trial.by_openings, trial.neighbours, strict=True)
+    )

@@ -77,6 +77,7 @@ class Task:
     def damping(self) -> np.ndarray:
         """The proximal term's weights (n,), cents for a clear change of each number."""
         reach = self.freedom.reach
+        # 4 mm or percent count as a clear change is one.
         return _DAMPING * (np.ones(len(reach)) if self.metric is None else self.metric * reach / 4)
 
     def displacement(self, x: np.ndarray) -> np.ndarray:
@@ -97,7 +98,10 @@ class Task:
     def evaluated(self, x: np.ndarray) -> Iterate:
         """The design at `x`, looked at; SimkitError where it is no design."""
         self.effort.looked_at += 1
-        trial = self.trial(self.freedom, x, self.setting)
+        return self.iterate(self.trial(self.freedom, x, self.setting))
+
+    def iterate(self, trial: Trial) -> Iterate:
+        """A design with what is wanted and what must hold asked of it."""
         residuals = np.concatenate([np.zeros(0), *(aim.residuals(trial) for aim in self.aims)])
         return Iterate(self, trial, residuals, self.left(trial.vessel, trial.body))
 
@@ -135,6 +139,7 @@ class Iterate:
     @cached_property
     def merit(self) -> float:
         """Merit: half the sum of squares, penalties of broken limits that anything can mend included, cents^2."""
+        # A quadratic penalty, not an exact one: steps stay least squares.
         broken = PENALTY * np.minimum(self.left, 0.0)
         if self.left.min(initial=0.0) < -FEASIBLE_MM:  # slopes of limits take their time, and less counts for nothing
             broken = broken[self.movable]
@@ -200,6 +205,7 @@ class Iterate:
     def second_order_correction(self, there: Iterate) -> Linearisation:
         """Short steps from `there` to the residuals that the linear model of here predicted, limits included."""
         step = (there.x - self.x) / self.task.freedom.reach
+        # What the linear model missed; the slopes of here, not asked anew there, take it back.
         curvature = there.residuals - (self.residuals + self.jacobian @ step)
         return self._about(
             there.x,
@@ -231,7 +237,7 @@ class Iterate:
         """`x` (n,) moved as little as the limits that hold here need, by their slopes: no note is solved for."""
         task, reach = self.task, self.task.freedom.reach
         x = task.clipped(x)
-        for _ in range(6):
+        for _ in range(6):  # limits are not linear: some rounds of the same slopes
             try:
                 trial = Trial.of(task.freedom, x, task.setting)
             except SimkitError:
@@ -254,6 +260,7 @@ def linearised_about(
     return Linearisation(
         np.concatenate([r, PENALTY * g[broken]]),
         np.concatenate([J, PENALTY * G[broken]]),
+        # S = 0 must hold every row: 1e-3 mm short counts as none.
         np.concatenate([np.maximum(g[~broken], 0.0), -low, high]),
         np.concatenate([G[~broken], one, -one]),
     )
@@ -283,19 +290,23 @@ def descend(task: Task, start: np.ndarray) -> Descent:
             break
         first = task.tried(here.within_limits(here.x + step * task.freedom.reach))
         second = None
+        # It fell short by more than a third: the notes' curvature shows.
         if first and here.objective - first.objective < 0.7 * predicted and not _converged(first):
             back = here.second_order_correction(first).best()
             second = task.tried(here.within_limits(first.x + back * task.freedom.reach))
         looked_at += 1 + (second is not None)
         there = min(first, second, key=_objective)
         actual = here.objective - _objective(there)
+        # Shrink below a quarter of what was predicted, as is usual (Nocedal & Wright 2006, algorithm 4.1).
         if actual < 0.25 * predicted:
             radius = min(radius, float(np.abs(step).max())) / 2
         elif here.objective - _objective(first) > 0.5 * predicted or actual > 0.9 * predicted:
             radius *= 2
         rejected += 1
+        # Less is noise from mesh to mesh, and no step.
         if there and actual > 0.05 * predicted:
             rejected = 0
+            # Else slopes have changed too much on the way to be mended by one step.
             if here.objective - _objective(first) > _WELL_PREDICTED * predicted:
                 broyden_update(here.trial, there.trial)
             here = task.recorded(there)

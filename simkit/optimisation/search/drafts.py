@@ -44,12 +44,14 @@ def draft_tuned(task: Task, start: np.ndarray) -> Descent | None:
     for _ in range(min(_ROUNDS, task.most_steps)):
         if best.worst_cents < enough and not best.is_broken:
             break
-        there = _by_openings(here) or _by_all(here)
+        there = _by_openings(here) or _by_all(here)  # openings first: they cost no mesh
         if there is None:
             break
+        # After a new mesh notes must be nearer before openings alone take over: they still jump with it.
         enough = _ENOUGH if _walls(there) == _walls(here) else _NEARER
         # What a mesh made anew, or a long way, does to the notes may hide what is gained; from there it is seen.
         vain = vain + 1 if there.merit > (1 - _LEAST_SHARE) * best.merit else 0
+        # On from the last even where it is worse: the model is right there, and says better from where the notes are.
         here, best = there, min(best, there, key=lambda each: each.merit)
         if vain == _MOST_VAIN:
             break
@@ -97,7 +99,7 @@ def _by_all(here: Iterate) -> Iterate | None:
 
 def _by_openings(here: Iterate) -> Iterate | None:
     """The same if walls stay; None too where that leaves notes off, or goes farther than the model knows its way."""
-    is_held = np.array([not neighbour.moves_openings_only(here.trial) for neighbour in here.trial.neighbours])
+    is_held = ~here.trial.by_openings
     if here.worst_cents > _BY_OPENINGS or is_held.all() or not is_held.any():
         return None
     held = held_at(here, is_held)

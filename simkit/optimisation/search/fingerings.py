@@ -27,6 +27,7 @@ from simkit.vessel.wishes import MOST_COMBINED, too_few_holes
 WAYS = ("linear", "few")
 _RESTARTS = 200
 _ROUNDS = 30
+_MOST = 8  # choices that are worth tuning
 _ABOUT = 0.06  # of a share: how far about known ones others are begun from
 _TIDY = 0.03  # cost of one finger's change from note to note, in squares of ten cents
 _CENTS = 600 / np.log(2)
@@ -55,7 +56,7 @@ def fingered(vessel: Vessel, way: str, seed: int = 0) -> Vessel:
     return vessel
 
 
-def alternatives(vessel: Vessel, seed: int = 0, trial: Trial | None = None, most: int = 8) -> list[Vessel]:
+def alternatives(vessel: Vessel, seed: int = 0, trial: Trial | None = None) -> list[Vessel]:
     """The design with combinations of few holes, otherwise chosen each time: the best by the rule first.
 
     trial: the design as it sounds; the rule is then corrected for each combination by what the port model says of it,
@@ -71,14 +72,15 @@ def alternatives(vessel: Vessel, seed: int = 0, trial: Trial | None = None, most
         near = _shares(trial.vessel, trial.vessel.chamber(chamber.name))
         ratio = _by_ports(trial, near)
     choices = _fits(_wanted(vessel, chamber), len(chamber.holes), seed, _sensible(vessel, chamber), ratio, near)
-    return [vessel.with_chamber(_chosen(vessel, chamber, choice)) for choice in choices[:most]]
+    return [vessel.with_chamber(_chosen(vessel, chamber, choice)) for choice in choices[:_MOST]]
 
 
 def _by_ports(trial: Trial, shares: np.ndarray) -> np.ndarray:
     """Ratio (2^holes,) of (f/f0)^2 - 1 of each combination by the port model to that by the rule."""
     every = _every(len(shares))
-    hz = replace(trial.voices[0].resonator, beside=None).lowest(every.astype(float)).real
+    hz = replace(trial.voices[0].resonator, beside=None).lowest(every.astype(float)).real  # rad/s; only ratios count
     by_rule = every @ shares
+    # No hole open: 0/0, counted as right.
     return np.where(by_rule > 0, ((hz / hz[0]) ** 2 - 1) / np.where(by_rule > 0, by_rule, 1.0), 1.0)
 
 
@@ -105,7 +107,7 @@ def _fingered(vessel: Vessel, chamber: Chamber, way: str, seed: int) -> Chamber:
     if not 0 < count <= MOST_COMBINED:
         allowed = f"1 to {MOST_COMBINED} holes for combinations"
         raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, allowed)])
-    different = len(np.unique(wanted.round(9)))
+    different = len(np.unique(wanted.round(9)))  # notes of one height share a fingering
     if different > 2**count:
         raise DesignError([Fault(vessel.source, f"{chamber.name}.hole", count, too_few_holes(count, different))])
     return _chosen(vessel, chamber, combinations(wanted, count, seed, _sensible(vessel, chamber)))
@@ -153,6 +155,7 @@ def in_a_row(wanted: np.ndarray, count: int) -> Choice:
         opened[note, :step] = True
     shares = np.zeros(count)
     shares[: len(wanted) - 1] = np.diff(wanted[order])
+    # Holes that no note needs: as small as the smallest, but for one note, of which nothing is known.
     shares[len(wanted) - 1 :] = shares[: len(wanted) - 1].min(initial=0.2)
     return Choice(opened, shares, np.zeros(len(wanted)))
 
@@ -183,10 +186,13 @@ def _fits(
     """
     ratio = np.ones(2**count) if ratio is None else ratio
     random = np.random.default_rng(seed)
+    # Opened @ places: number of a combination.
     every, order, places = _every(count), np.argsort(wanted), 1 << np.arange(count)
     found: dict[bytes, tuple[float, Choice]] = {}
     for _ in range(_RESTARTS):
         if near is None:
+            # At random, such that all together come to about twice the highest note; sorted, as the order of holes
+            # says nothing.
             shares = np.sort(random.uniform(0.02, 1, count)) * max(wanted.max(), 0.1) * 2 / count
         else:
             shares = near * np.exp(_ABOUT * random.normal(size=count))
@@ -194,11 +200,12 @@ def _fits(
         opened = before = np.zeros((len(wanted), count), bool)
         for _ in range(_ROUNDS):
             opened = _assigned(wanted, every, _CENTS * np.log((1 + ratio * (every @ shares)) / (1 + wanted[:, None])))
-            if (opened == before).all():
+            if (opened == before).all():  # choices repeat: a fixed point
                 break
             before = opened
             weight = 1 / (1 + wanted)  # cents for each share fall as the note rises
             more = (weight * ratio[opened @ places])[:, None]
+            # Linear once the combinations are chosen: shares that bring every note nearest, in cents.
             shares = lsq_linear(opened * more, wanted * weight, sensible, method="bvls").x
         off = _CENTS * np.log((1 + ratio[opened @ places] * (opened @ shares)) / (1 + wanted))
         moves = np.abs(np.diff(opened[order].astype(int), axis=0)).sum()
@@ -211,7 +218,7 @@ def _fits(
 
 def _every(count: int) -> np.ndarray:
     """All combinations of holes (2^count, count), bool."""
-    return (np.arange(2**count)[:, None] >> np.arange(count)) & 1 == 1
+    return (np.arange(2**count)[:, None] >> np.arange(count)) & 1 == 1  # bit k of the row's number: hole k
 
 
 def _assigned(heights: np.ndarray, every: np.ndarray, off_cents: np.ndarray) -> np.ndarray:
@@ -222,7 +229,7 @@ def _assigned(heights: np.ndarray, every: np.ndarray, off_cents: np.ndarray) -> 
     """
     order = np.argsort(heights)
     opened = np.zeros((len(heights), every.shape[1]), bool)
-    taken = np.logical_not(every.any(axis=1))
+    taken = np.logical_not(every.any(axis=1))  # all covered is the lowest note's
     for below, note in pairwise(order):
         if heights[note] - heights[below] < _ALIKE:
             opened[note] = opened[below]

@@ -38,6 +38,7 @@ def nearest(end: Iterate, proximity: Proximity) -> Iterate:
         if _holds(here, allowed) and distance - predicted < max(_LEAST_SAVING[0] * distance, _LEAST_SAVING[1]):
             break
         there = _moved(here, step, allowed)
+        # Notes may leave their bounds on the way, as long as each step about halves what they are out by.
         if there is None or _violation(there, allowed) > max(_MOST_VIOLATION, violation / 2):
             radius = min(radius, float(np.abs(step).max())) / 4
             if radius < _LEAST_RADIUS:
@@ -66,6 +67,7 @@ def _allowed(end: Iterate) -> np.ndarray:
 
 def _linearised(here: Iterate, proximity: Proximity, allowed: np.ndarray, radius: float) -> Linearisation:
     """The distance as residuals, notes and limits as rows."""
+    # |r| <= allowed as two rows of each.
     g = np.concatenate([here.left[here.movable], allowed - here.residuals, allowed + here.residuals])
     G = np.concatenate([here.limit_jacobian[here.movable], -here.jacobian, here.jacobian])
     may = here.task.freedom

@@ -28,9 +28,7 @@ def as_file(may: Freedom, vessel: Vessel) -> Vessel:
 def looked_at(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
     """A design that is at `x` (n,) but for rounding, looked at."""
     task.effort.looked_at += 1
-    trial = Trial(task.freedom, x, task.setting, vessel, drawn(vessel))
-    residuals = np.concatenate([np.zeros(0), *(aim.residuals(trial) for aim in task.aims)])
-    return Iterate(task, trial, residuals, task.left(vessel, trial.body))
+    return task.iterate(Trial(task.freedom, x, task.setting, vessel, drawn(vessel)))
 
 
 def as_written(key: str, value: float) -> float:
@@ -43,6 +41,6 @@ def moving_keys(may: Freedom) -> list[str]:
     own = [key for number in may.numbers for key in number.keys]
     ties = {key: free.to for key, free in may.vessel.free.items() if isinstance(free, Tie)}
     followers = set(own)
-    for _ in ties:
+    for _ in ties:  # as often as the longest chain of ties can be
         followers |= {key for key, to in ties.items() if to in followers}
     return own + [key for key in ties if key in followers and key not in own]

@@ -63,6 +63,7 @@ def searched(
     seen, found = _Seen(), []
     only = all(isinstance(aim, InTune) for aim in task.aims)
     gain = threshold(task)
+    # With other aims there is no "good enough": each goes on for what it is worth.
     tolerance = 0.0 if not only else IN_TUNE if near or gain == FINE else _DRAFT
     task = replace(task, seen=seen, least_gain=gain, center=proximity.at, tolerance=tolerance)
     try:
@@ -74,6 +75,7 @@ def searched(
         end = _chosen_again(end) if choose_again and near else end
         by_coarse = not near and is_known(task, end)
         last = end if by_coarse else refined(nearest(end, proximity) if near else end, proximity, near)
+        # Reasons and prices ask slopes of the last design, which is hardly another.
         broyden_update(end.trial, last.trial)
         return Search(tuple(found), last, False)
     except KeyboardInterrupt:
@@ -103,6 +105,7 @@ def threshold(task: Task) -> float:
     """Least expected gain for a descent to go on, cents^2: more where walls move and openings can do the last of it."""
     numbers = task.freedom.numbers
     by_openings = [all(".hole." in key or ".voicing." in key for key in number.keys) for number in numbers]
+    # Openings alone: no mesh jumps. Walls alone: nothing comes after that could do the last of it.
     if all(by_openings) or not any(by_openings):
         return FINE
     return _COARSE if all(isinstance(aim, InTune) for aim in task.aims) else _OTHERS
@@ -122,6 +125,7 @@ def _descents(task: Task, starts: int, seed: int, near: bool) -> Iterable[tuple[
         except DesignError:
             if n:
                 raise
+            # The design itself may have holes that run into each other.
             yield "as it is, moved apart", _descended(task, feasible(task, start), near)
 
 
@@ -162,9 +166,9 @@ def _chosen(task: Task, seed: int, near: bool) -> Task:
     return best
 
 
-def _chosen_again(end: Iterate, rounds: int = 4) -> Iterate:
+def _chosen_again(end: Iterate) -> Iterate:
     """Combinations of holes chosen anew by the port model and tuned again, as long as that helps."""
-    for _ in range(rounds):
+    for _ in range(4):
         vessel = None if end.worst_cents < end.task.tolerance else chosen_again(end.trial)
         if vessel is None:
             break
@@ -194,7 +198,7 @@ def _refined(end: Iterate, proximity: Proximity, near: bool) -> Iterate:
     there = rounded(end)
     task, may = end.task, end.task.freedom
     is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
-    is_held |= ~_openings_only(end)
+    is_held |= ~end.trial.by_openings
     asks = any(isinstance(aim, InTune) for aim in task.aims)
     is_settled = there.worst_cents < _SETTLED_CENTS if near else not IN_TUNE < there.worst_cents < _VAIN_CENTS
     if not asks or not is_held.any() or is_held.all() or is_settled:
@@ -203,6 +207,7 @@ def _refined(end: Iterate, proximity: Proximity, near: bool) -> Iterate:
     rest = replace(may.without(held), vessel=there.trial.vessel)
     x = end.x.copy()
     in_tune = [aim for aim in task.aims if isinstance(aim, InTune)]
+    # From where the search has ended: this last tuning goes as little as it takes.
     proximity = replace(proximity.only(~is_held), at=x[~is_held], weight=_FINISHED)
     task = replace(
         task,
@@ -216,9 +221,5 @@ def _refined(end: Iterate, proximity: Proximity, near: bool) -> Iterate:
     )
     settled = rounded(descend(task, x[~is_held]).end)
     x[~is_held] = settled.x
+    # Both as files write them.
     return min(there, looked_at(end.task, x, settled.trial.vessel), key=lambda each: each.worst_cents)
-
-
-def _openings_only(iterate: Iterate) -> np.ndarray:
-    """Mask (n,) of the free numbers that move nothing but openings, so that no mesh is made anew for them."""
-    return np.array([neighbour.moves_openings_only(iterate.trial) for neighbour in iterate.trial.neighbours])

@@ -27,6 +27,7 @@ def random_start(task: Task, random: np.random.Generator) -> np.ndarray:
 
 def feasible(task: Task, x: np.ndarray) -> np.ndarray:
     """`x` (n,) moved as little as it takes to hold the limits; SimkitError where no such body can be made."""
+    # No notes are asked: the distance from x is the only aim.
     nearest = descend(
         replace(task, aims=(Proximity.near(task.freedom, x),), seen=None, center=None, tolerance=0.0), x
     ).end

@@ -28,17 +28,19 @@ class Linearisation:
         [Lawson1974], ch. 23, from memory). Exact, and some hundred times quicker than a general solver.
         """
         Q, R = np.linalg.qr(self.J)
-        q = Q.T @ self.r
+        q = Q.T @ self.r  # s = R^-1 (z - q)
         rows = np.linalg.solve(R.T, self.G.T).T
         need = rows @ q - self.g
-        if not (need > 0).any():
+        if not (need > 0).any():  # no row in the way: the plain least squares step
             return -np.linalg.solve(R, q)
+        # Rows of slopes and of room are to be alike in size, or nnls loses the smaller in rounding.
         size = max(1.0, float(np.abs(need).max()))
         stacked = np.concatenate([rows.T, need[None] / size])
         wanted = np.zeros(len(stacked))
         wanted[-1] = 1.0
         push, _ = nnls(stacked, wanted, maxiter=50 * len(rows))
         rest = stacked @ push - wanted
+        # The residual of this nnls problem points to the nearest point; its last entry scales it.
         z = -size * rest[:-1] / rest[-1]
         return np.linalg.solve(R, z - q)
 

@@ -29,6 +29,7 @@ class WeakDirections:
         mixture of moves reaches at all counts too: nothing is lost by leaving it.
         """
         mixtures, sizes, _ = np.linalg.svd(slopes)
+        # With fewer numbers than notes svd gives fewer values than mixtures: the rest are zeros.
         few = np.concatenate([sizes, np.zeros(len(notes) - len(sizes))]) < LEAST_SLOPE
         directions = np.zeros((residuals, int(few.sum())))
         directions[: len(notes)] = mixtures[:, few]
