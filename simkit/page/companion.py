@@ -21,6 +21,7 @@ from importlib import import_module
 from typing import Any
 
 from simkit import plugins
+from simkit.child import answers_alone, helper_environment
 from simkit.errors import SimkitError
 
 LONGEST_LINE = 64_000_000  # bytes of one answer
@@ -53,7 +54,6 @@ class Companion:
         if self._over:
             raise Stopped
         if self._process is None or self._process.returncode is not None:
-            paths = os.pathsep.join(path or os.getcwd() for path in sys.path)
             self._process = await asyncio.create_subprocess_exec(
                 sys.executable,
                 "-P",
@@ -61,7 +61,7 @@ class Companion:
                 f"from {__name__} import serve; serve()",
                 stdin=asyncio.subprocess.PIPE,
                 stdout=asyncio.subprocess.PIPE,
-                env={**os.environ, "PYTHONPATH": paths},
+                env=helper_environment(),
                 start_new_session=True,  # Ctrl-C comes to the server alone, and that ends the companions
                 limit=LONGEST_LINE,
             )
@@ -100,7 +100,7 @@ class Companion:
         self._over = self._over or for_good
         if self._process is not None and self._process.returncode is None:
             with suppress(ProcessLookupError):
-                os.killpg(self._process.pid, signal.SIGKILL)
+                os.killpg(self._process.pid, signal.SIGKILL)  # start_new_session made it the head of its group
 
     async def end(self) -> None:
         """End it for good, and wait until it is gone."""
@@ -126,8 +126,7 @@ class _Progress(logging.Handler):
 
 def serve() -> None:
     """Answer requests until the input is closed."""
-    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever is printed is no answer
+    answers = answers_alone()
 
     def say(kind: str, value: Any) -> None:
         answers.write(json.dumps([kind, value]).encode() + b"\n")
@@ -136,6 +135,7 @@ def serve() -> None:
     logger = logging.getLogger("simkit")
     logger.setLevel(logging.INFO)
     logger.addHandler(_Progress(say))
+    # Read by a thread of its own, which so sees at once that the input is closed, even in the middle of an answer.
     asked: queue.SimpleQueue[bytes] = queue.SimpleQueue()
     threading.Thread(target=_read, args=(asked,), daemon=True).start()
     while True:

@@ -56,19 +56,21 @@ class Guard:
         if why is not None:
             status, text = why
             return await PlainTextResponse(text, status, dict(HEADERS))(scope, receive, send)
-        _, _, rest = scope["path"].removeprefix("/").partition("/")
+        _, _, rest = scope["path"].removeprefix("/").partition("/")  # /token/rest
         inner = {**scope, "path": f"/{rest}", "raw_path": None}
         await self._app(inner, receive, _with_headers(send))
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         """Reason why a request is refused: the status and the words; None where it is not."""
         headers = Headers(scope=scope)
+        # Exactly one host header: of two, another program in between might read the other.
         if headers.getlist("host")[:2] not in [[host] for host in self._hosts]:
             return 421, "this server answers to 127.0.0.1 alone"
         origin, site = headers.get("origin"), headers.get("sec-fetch-site")
         if origin is not None and origin not in self._origins:
             return 403, "pages from elsewhere are not answered"
         token, slash, _ = scope["path"].removeprefix("/").partition("/")
+        # In constant time, so that no answer's delay tells how much of a guess was right.
         if not slash or not hmac.compare_digest(token.encode(), self._token.encode()):
             return 403, "open the address that simkit open has printed; it is another one each time"
         if site in ("cross-site", "same-site") and not _is_a_visit(headers, scope):
@@ -85,7 +87,7 @@ class Guard:
             return 403, "what changes something must say where it comes from"
         if headers.get("content-type", "").partition(";")[0].strip() != "application/json":
             return 415, "JSON alone"
-        length = headers.get("content-length", "")
+        length = headers.get("content-length", "")  # a body of no stated length could go on for ever
         if not length.isdecimal() or int(length) > MOST_BYTES:
             return 413, "too much, or of no stated length"
         return None

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
-from simkit.optimisation.problem.bounds import FreeNumber, named
+from simkit.optimisation.problem.bounds import FreeNumber, named, shape_keys
 from simkit.optimisation.problem.free import Freedom
 from simkit.vessel import Chamber, Vessel, shapes
 
@@ -53,13 +53,9 @@ def _number(vessel: Vessel, number: FreeNumber) -> dict[str, Any]:
         "value": scale * number.start,
         "low": scale * number.low,
         "high": scale * number.high,
-        "of_mm": _size_mm(vessel, number) if number.is_factor else None,
+        # The size that a factor stretches, mm: the largest of those that it moves.
+        "of_mm": max(vessel.value(key) for key in number.keys) if number.is_factor else None,
     }
-
-
-def _size_mm(vessel: Vessel, number: FreeNumber) -> float:
-    """The size that a factor stretches, mm: the largest of those that it moves."""
-    return max(vessel.value(key) for key in number.keys)
 
 
 _WORDS = {
@@ -96,6 +92,7 @@ def _of_chamber(vessel: Vessel, chamber: Chamber) -> list[Handle]:
 
 
 def _numbers(vessel: Vessel, keys: list[str]) -> tuple[FreeNumber, ...]:
+    # What is tied follows another number, and so cannot be dragged.
     ties = set(vessel.free)
     return tuple(_free(vessel, key) for key in keys if key not in ties or not hasattr(vessel.free[key], "to"))
 
@@ -106,6 +103,7 @@ def _free(vessel: Vessel, key: str) -> FreeNumber:
     allowed = vessel.numbers[key].allowed
     if key.endswith("around_deg"):
         return replace(number, low=-360.0, high=360.0)
+    # Generous: a hand is held by what can be made, not by sense.
     return replace(number, low=max(allowed.low, 0.0), high=min(allowed.high, 4 * number.start + 200))
 
 
@@ -120,28 +118,20 @@ _WAYS = {
 
 def _stretches(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
     """A factor on each way in which the body can be stretched; what sits on it keeps its share of the length."""
-    shape = chamber.shape
-    keys = [key for key in vessel.numbers if key.startswith(f"{chamber.name}.") and _is_of_shape(key, chamber, shape)]
-    found = []
+    if isinstance(chamber.shape, shapes.Scan):  # its file gives its size
+        return []
+    keys, found = [f"{chamber.name}.{key}" for key in shape_keys(chamber)], []
     for way, columns in _WAYS.items():
+        # 0 times a factor stays 0.
         mine = [key for key in keys if key.rpartition(".")[2] in columns and vessel.value(key) != 0]
         if not any(vessel.value(key) > 0 for key in mine):
             continue
-        if way == "length" or isinstance(shape, shapes.Sphere):
+        if way == "length" or isinstance(chamber.shape, shapes.Sphere):
             mine += [f"{chamber.name}.hole.{hole.name}.along_mm" for hole in chamber.holes]
             mine += [f"{chamber.name}.voicing.along_mm"] if chamber.voicing else []
         shares = tuple(vessel.value(key) for key in mine)
         found.append(FreeNumber(f"{chamber.name}.{way}", tuple(mine), shares, 1.0, 0.5, 2.0, 0.03))
     return found
-
-
-def _is_of_shape(key: str, chamber: Chamber, shape: shapes.Shape) -> bool:
-    rest = key.removeprefix(f"{chamber.name}.")
-    if isinstance(shape, shapes.Scan):
-        return False
-    if isinstance(shape, shapes.Sections | shapes.Lobes):
-        return rest.startswith(("sections.", "lobes."))
-    return "." not in rest and rest in type(shape).model_fields
 
 
 def _known(vessel: Vessel) -> dict[str, FreeNumber]:

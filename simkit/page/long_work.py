@@ -8,7 +8,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from simkit.errors import InputError
 from simkit.files import check_output, whole
 from simkit.page.finite import finite
 from simkit.vessel import loads
@@ -34,10 +33,7 @@ def wished(scale: str, holes: int, shape: str, fingertip_mm: float) -> dict[str,
     from simkit.optimisation.designing.wish import wished as granted
     from simkit.vessel.wishes import Wish
 
-    wish = Wish(scale, holes, shape, fingertip_mm)
-    if wish.faults:
-        raise InputError(wish.faults)
-    text, outcome = granted(wish)
+    text, outcome = granted(Wish(scale, holes, shape, fingertip_mm))
     return {"text": text, "reached": outcome.reached, "said": outcome.verdict}
 
 
@@ -55,7 +51,9 @@ def judged(text: str, source: str, chamber: str, note: int) -> dict[str, Any]:
 
     vessel = loads(text, source)
     part = vessel.chamber(chamber)
+    # One note alone: each costs its own solve.
     only = vessel.with_chamber(part.model_copy(update={"notes": part.notes[note : note + 1]}))
+    # The last of the catalogue is the most exact.
     judge = next(model.name for model in reversed(catalogue()) if not model.quick)
     (found,) = [each for each in predict(only, judge).chambers if each.name == chamber]
     answer = found.notes[0].answer

@@ -87,7 +87,8 @@ def dragged(text: str, source: str, values: Mapping[str, float]) -> dict[str, An
     try:
         body = drawn(vessel)
     except InputError as why:
-        return {"faults": [_fault(before, fault) for fault in inspect(vessel) or why.faults]}
+        return {"faults": [_fault(before, fault) for fault in inspect(vessel) or why.faults]}  # inspect names the place
+    # Surfaces are most of a scene: they are sent only when they change.
     walls = [c.wall for c in body.chambers] != [c.wall for c in drawn(before).chambers]
     return {"faults": [], "scene": scene(vessel, body, walls), "limits": broken_limits(vessel, body)}
 
@@ -124,6 +125,7 @@ def slopes(text: str, source: str, which: str, exact: bool = False) -> dict[str,
     numbers = [n for h in handles(vessel) for n in h.numbers if (h.kind == "body") == (which == "bodies")]
     if not numbers or not any(chamber.notes for chamber in vessel.chambers):
         return {"slopes": {}}
+    # The same sound with other numbers free: nothing is solved anew.
     free = Freedom(vessel, tuple(numbers))
     trial = Trial(free, free.start, SETTING, vessel, _trial(vessel).body).sounding(_trial(vessel).voices)
     found = slopes_beside(trial, trial.neighbours, exact=exact)
@@ -199,7 +201,7 @@ def _where(row: LimitRow, body: Body) -> list[str]:
     for solid in body.chambers:
         for opening in solid.all_openings:
             name = f"hole {solid.name + ' ' if several else ''}{opening.name}" if opening.is_round else "window"
-            if re.search(rf"\b{re.escape(name)}(?!\w)", row.what):
+            if re.search(rf"\b{re.escape(name)}(?!\w)", row.what):  # hole 1, but not hole 10
                 found.append(opening_key(solid.name, opening))
     return found
 
@@ -247,7 +249,7 @@ def blown(text: str, source: str) -> dict[str, Any]:
     return {"chambers": finite(chambers), "cautions": list(table.cautions)}
 
 
-MOST_CHARTED = 12
+MOST_CHARTED = 12  # holes: 4,096 combinations
 
 
 def charted(text: str, source: str) -> dict[str, Any]:

@@ -106,6 +106,7 @@ async def _static(request: Request) -> Response:
 
 def _file(name: str) -> Response:
     """One of the page's own files, by its plain name."""
+    # Neither has it: the folder itself, which is no file.
     path = next((path for path in (STATIC.joinpath(name), SHARED.joinpath(name)) if path.is_file()), STATIC)
     kind = KINDS.get(Path(name).suffix)
     if kind is None or Path(name).name != name or name.startswith(".") or not path.is_file():
@@ -116,6 +117,7 @@ def _file(name: str) -> Response:
 async def _made(studio: Studio, request: Request) -> Response:
     """Something that was made here from a design: sheets, the report. Without an origin, so that it reaches nothing."""
     path = studio.shelf.folder / request.path_params["path"]
+    # resolve: no link has come in its place.
     if path not in studio.made or not path.is_file() or path.resolve() != path:
         return Response("nothing here", 404)
     policy = SANDBOX if path.suffix == ".html" else POLICY

@@ -91,7 +91,8 @@ def _sheets(wall: Wall, thickness: float) -> list[dict[str, Any]]:
     """The outside of the clay, ring by ring: the wall moved out by its thickness along its normals."""
     found = []
     for sheet in wall.sheets(FINE):
-        step = max(1, -(-len(sheet.points) // MOST_RINGS))
+        step = max(1, -(-len(sheet.points) // MOST_RINGS))  # rounded up
+        # The last ring closes the end, so it stays.
         rows = sorted({*range(0, len(sheet.points), step), len(sheet.points) - 1})
         outside = 1e3 * (sheet.points + thickness * sheet.normals)[rows]
         found.append({"rings": len(rows), "around": outside.shape[1], "points": outside.round(2).ravel().tolist()})

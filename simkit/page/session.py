@@ -113,6 +113,7 @@ class Session:
         if text == self.text:
             self.say({"type": "state", **self.as_dict()})  # what was dragged goes back
             return
+        # What was undone is forgotten.
         steps = [*self.steps[: self.at + 1], HistoryStep(text, label)][-MOST_STEPS - 1 :]
         await self._renew(steps, len(steps) - 1)
 
@@ -146,7 +147,7 @@ class Session:
         self._begin("drag", self._follow_drag)
 
     async def _follow_drag(self) -> None:
-        while (drag := self._waiting) is not None:
+        while (drag := self._waiting) is not None:  # newer places overtake those not yet asked
             self._waiting = None
             where = {"design": self.name, "version": drag.base, "tab": drag.tab, "serial": drag.serial}
             reply = await self.prompt.ask("replies.dragged", self.text, self.source, dict(drag.values))
@@ -173,6 +174,7 @@ class Session:
     # --- finding out ---
 
     async def _sound(self) -> None:
+        # A change meanwhile empties `known`, and so is asked again.
         while (version := self.version) and "numbers" not in self.known:
             reply = await self.prompt.ask("replies.sounded", self.text, self.source, {})
             self._learn(version, "numbers", reply)
@@ -218,7 +220,7 @@ class Session:
         """Write the design to its file; Changed where another program has written that, unless `over` is said."""
         expected = self.on_disk.digest if self.on_disk else None
         if over:
-            expected = self.shelf.read(self.name).digest if self.shelf.has(self.name) else None
+            expected = self.shelf.read(self.name).digest if self.shelf.has(self.name) else None  # whatever is there now
         try:
             digest = self.shelf.save(self.name, self.text, expected)
         except Changed:

@@ -77,7 +77,7 @@ class Shelf:
             if not path.is_file() or path.stat().st_size > LARGEST_FILE:
                 raise Refused(f"{name}: not there, or no design")
             data = path.read_bytes()
-            text = data.decode("utf-8-sig")
+            text = data.decode("utf-8-sig")  # some editors write a byte-order mark
         except (OSError, UnicodeDecodeError) as why:
             raise Refused(f"{name} cannot be read: {why}") from why
         return OnDisk(text, digest(data))
@@ -91,14 +91,14 @@ class Shelf:
         """
         path = self.path(name)
         data = text.encode("utf-8")
-        if path.is_symlink():
+        if path.is_symlink():  # the file behind it is replaced, not the link
             path = path.resolve()
         try:
             with whole(path, "path") as half:
                 _write(half, data)
                 if path.exists():
-                    os.chmod(half, path.stat().st_mode & 0o777)
-                self._look(name, path, expected)
+                    os.chmod(half, path.stat().st_mode & 0o777)  # the new file takes the old one's permissions
+                self._look(name, path, expected)  # last, just before the new file takes its place
         except InputError as why:
             raise Refused(str(why)) from why
         return digest(data)

@@ -34,7 +34,7 @@ class Listeners:
     def say(self, message: dict[str, Any]) -> None:
         """Send a message to every page; one that has slept too long is let go, and comes again by itself."""
         text = json.dumps(message, ensure_ascii=False, allow_nan=False)
-        for waiting in list(self._queues):
+        for waiting in list(self._queues):  # a copy: a page may be let go meanwhile
             if waiting.qsize() >= MOST_UNREAD:
                 self._queues.discard(waiting)
                 while not waiting.empty():
@@ -53,7 +53,7 @@ class Listeners:
                 try:
                     text = await asyncio.wait_for(waiting.get(), BEAT_S)
                 except TimeoutError:
-                    yield ": \n\n"
+                    yield ": \n\n"  # a comment: keeps the connection, says nothing
                     continue
                 if text is None:
                     return
@@ -244,6 +244,7 @@ class Studio:
         """Stop a piece of work: its process ends at once, and nothing is changed."""
         job = self.jobs.get(number)
         if job is not None and job.state == "running":
+            # The process's end comes as Stopped to whoever waits for its answer.
             job.companion.stop()
             if quietly and job.task:
                 job.task.cancel()

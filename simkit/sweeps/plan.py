@@ -62,6 +62,7 @@ class SweepPlan:
     @property
     def count(self) -> int:
         """Number of cases."""
+        # No variation: an empty product, 1.
         return len(self.bases) * int(np.prod([len(each.rows) for each in self.variations], dtype=np.int64))
 
     @property
@@ -85,7 +86,7 @@ class SweepPlan:
                 names = [f"{each.name} {n}" for each, (n, _) in zip(self.variations, rows, strict=True)]
                 settings: dict[str, float | str] = {}
                 for _, row in rows:
-                    settings |= row
+                    settings |= row  # of a key that two variations have the later counts
                 own_columns = {key: settings.pop(key) for key in labels & settings.keys()}
                 yield ", ".join([*own, *names]), base, settings, own_columns
 
@@ -162,6 +163,7 @@ def _scans(bases: Sequence[Vessel], variations: Sequence[Variation], source: str
         for chamber in base.chambers:
             if isinstance(chamber.shape, Scan):
                 smoothed = _varied(f"{chamber.name}.smooth_mm", variations)
+                # The smoothest that any row asks: what that refuses no other would take.
                 smooth = max((as_number(value) or 0.0 for value, _ in smoothed), default=chamber.shape.smooth_mm)
                 key = f"{chamber.name}.file"
                 named = [(value, (source, where)) for value, where in _varied(key, variations)]

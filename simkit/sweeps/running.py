@@ -94,7 +94,7 @@ def sweep(
     planned = list(cases_of(plan.variants(), plan.options))
     every: dict[str, SweepCase] = {}
     for case in planned:
-        every.setdefault(case.key, case)
+        every.setdefault(case.key, case)  # equal designs are computed once
     with Store.opened(Path(folder)) as store:
         if retry:
             store.drop_failed()
@@ -155,6 +155,7 @@ class _Run:
         suspects: deque[SweepCase] = deque()
         try:
             while groups or any(self._lanes) or suspects or self._out:
+                # A suspect alone: if its worker dies too it was this case.
                 if suspects and not self._out:
                     self._send(crew, deque([suspects.popleft()]))
                 while not suspects and len(self._out) < abreast and (lane := self._lane(groups)):
@@ -173,7 +174,7 @@ class _Run:
         busy = [lane for lane, _ in self._out.values()]
         self._lanes = [lane for lane in self._lanes if lane]
         for lane in self._lanes:
-            if not any(lane is other for other in busy):
+            if not any(lane is other for other in busy):  # identity: two groups may be equal
                 return lane
         if groups:
             self._lanes.append(groups.popleft())
@@ -181,7 +182,7 @@ class _Run:
             longest = max(self._lanes, key=len, default=None)
             if longest is None:
                 return None
-            self._lanes.append(deque(longest.pop() for _ in range(-(-len(longest) // 2))))
+            self._lanes.append(deque(longest.pop() for _ in range(-(-len(longest) // 2))))  # half, rounded up
         return self._lanes[-1]
 
     def _send(self, crew: Workers, lane: deque[SweepCase]) -> None:
@@ -203,6 +204,7 @@ class _Run:
         while done:
             future = done.pop()
             _, cases = self._out.pop(future)
+            # compute never raises for a case, so what a future raises is about its worker.
             rows = None if future.cancelled() or future.exception() else future.result()
             if rows is None:
                 died += cases
@@ -261,7 +263,7 @@ def _groups(cases: list[SweepCase], lanes: int) -> Iterator[deque[SweepCase]]:
     by_walls: dict[str, list[SweepCase]] = {}
     for case in cases:
         by_walls.setdefault(case.walls, []).append(case)
-    most = max(1, -(-len(cases) // lanes))
+    most = max(1, -(-len(cases) // lanes))  # rounded up
     for group in by_walls.values():
         for start in range(0, len(group), most):
             yield deque(group[start : start + most])

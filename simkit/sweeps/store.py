@@ -55,14 +55,14 @@ class Store:
 
     def __init__(self, folder: Path):
         self.file = folder / FILE
-        self._db = sqlite3.connect(self.file, isolation_level=None)
+        self._db = sqlite3.connect(self.file, isolation_level=None)  # None: transactions are ours to begin
 
     @classmethod
     @contextmanager
     def opened(cls, folder: Path) -> Iterator[Store]:
         """The store of a folder, held by this process alone while it is open."""
         folder.mkdir(exist_ok=True)
-        for ending in ("", "-wal", "-shm", "-journal"):
+        for ending in ("", "-wal", "-shm", "-journal"):  # SQLite's own files beside it
             _check_own(folder / (FILE + ending))
         with _lock_file(folder / LOCK) as held:
             try:
@@ -88,6 +88,7 @@ class Store:
             raise InputError([Fault(str(self.file), "", None, allowed)])
         self._db.executescript(_TABLES)
         if "code" not in {name for _, name, *_ in self._db.execute("pragma table_info(results)")}:
+            # A file of layout 0 has no such column.
             self._db.execute("alter table results add column code text not null default ''")
         self._db.execute(f"pragma user_version = {LAYOUT}")
 
@@ -106,6 +107,7 @@ class Store:
                 ((each.number, each.name, _json(each.settings), _json(each.labels), each.key) for each in cases),
             )
             for name, query in queries(plan.keys, plan.labels).items():
+                # Columns of a view are fixed when it is made, and another plan varies other keys.
                 self._db.execute(f"drop view if exists {name}")
                 self._db.execute(f"create view {name} as {query}")
         return int(run or 0)
@@ -144,17 +146,16 @@ class Store:
                 ],
             )
 
-    def failures(self, most: int = 5) -> list[tuple[int, str, str]]:
+    def failures(self) -> list[tuple[int, str, str]]:
         """Number, name and error of the first failed cases of the plan."""
         return self._db.execute(
             "select p.number, p.name, r.error from planned as p join results as r on r.key = p.key"
-            " where r.status = 'failed' order by p.number limit ?",
-            (most,),
+            " where r.status = 'failed' order by p.number limit 5"
         ).fetchall()
 
     @contextmanager
     def _whole(self) -> Iterator[None]:
-        self._db.execute("begin immediate")
+        self._db.execute("begin immediate")  # takes the write lock at once
         try:
             yield
         except BaseException:

@@ -51,7 +51,7 @@ def read_variations(value: Any, bases: Sequence[Vessel], path: Path, faults: lis
             faults.append(Fault(source, f"{here}.name", shown(name), "a name in quotes that no other variation has"))
         names.add(str(name))
         reader = _VariationReader(source, here, path.parent, faults)
-        rows = reader.rows(table)
+        rows = reader.rows(table)  # rows of one variation have the same keys
         labels = tuple(key for key in rows[0] if reader.is_label(key, bases)) if rows and "table" in table else ()
         for key in rows[0] if rows else ():
             (reader.check_label(key) if key in labels else reader.check_key(key, bases))
@@ -93,7 +93,7 @@ class _VariationReader:
         for key, value in table.items():
             if isinstance(value, dict) and not _is_range(value):
                 for inner, deep in self._ranges(value):
-                    yield f"{key}.{inner}", deep
+                    yield f"{key}.{inner}", deep  # TOML makes tables of dots in a bare key
             else:
                 yield key, value
 
@@ -102,6 +102,7 @@ class _VariationReader:
         for key, value in ranges.items():
             if isinstance(value, dict) and set(value) == {"from", "to", "count"}:
                 low, high, count = as_number(value["from"]), as_number(value["to"]), value["count"]
+                # Type: True is an int too.
                 if low is None or high is None or type(count) is not int or not 2 <= count <= 100_000:
                     self.wrong(key, value, "{ from = number, to = number, count = 2 to 100000 }")
                 else:
@@ -123,7 +124,7 @@ class _VariationReader:
         draws, seed = table["draws"], table.get("seed")
         if type(draws) is not int or not 1 <= draws <= MOST_CASES:
             self.wrong("draws", draws, f"a whole number from 1 to {MOST_CASES}")
-            draws = 0
+            draws = 0  # goes on, so that all faults are named at once
         if type(seed) is not int or seed < 0:
             self.wrong("seed", seed, "a whole number from 0, so that the same draws can be had again")
             seed = 0
@@ -147,6 +148,7 @@ class _VariationReader:
             return ()
         file = self.folder / name
         lines = list(csv.reader(io.StringIO(text_of(file, "a table", LARGEST_TABLE))))
+        # Spreadsheets leave empty lines at the end.
         lines = [line for line in lines if any(cell.strip() for cell in line)]
         if len(lines) < 2:
             self.faults.append(Fault(str(file), "", None, "a line of dotted keys, then at least one line of values"))
@@ -189,4 +191,4 @@ def _cell(text: str) -> float | str:
         number = float(text)
     except ValueError:
         return text
-    return number if as_number(number) is not None else text
+    return number if as_number(number) is not None else text  # nan and inf are words here

@@ -90,16 +90,18 @@ def key_of(vessel: Vessel, options: Options) -> str:
 
 
 def _key(said: str, options: Options, *files: bytes) -> str:
+    # What computed is part of the key: rows of other code stay, and are no answer to this one.
     asked = json.dumps([provenance.code(), options], sort_keys=True)
     digest = hashlib.sha256(f"{asked}\n{said}".encode())
     for content in files:
         digest.update(hashlib.sha256(content).digest())
-    return digest.hexdigest()[:32]
+    return digest.hexdigest()[:32]  # 128 bits: no two of a million cases collide
 
 
 def walls_of(vessel: Vessel) -> str:
     """Key of a design's walls: designs with the same key share their fields."""
     chambers = [(c.shape.model_dump_json(), c.offset_mm, c.turn_deg) for c in vessel.chambers]
+    # Not a hash: only cases of one sweep are compared.
     return repr((chambers, vessel.clay.wall_mm))
 
 
@@ -176,8 +178,8 @@ _ANSWERS: dict[str, Callable[[Vessel, dict[str, Any]], dict[str, Any]]] = {
 }
 
 
-def settle() -> None:
-    """Prepares a process of our own to be a worker: Ctrl-C is left to its parent, and it ends with its parent."""
+def become_worker() -> None:
+    """Prepare a process of our own to be a worker: Ctrl-C is left to its parent, and it ends with its parent."""
     import multiprocessing
     import signal
 
@@ -189,4 +191,4 @@ def settle() -> None:
 
 def _die_with(parent: Any) -> None:
     parent.join()
-    os._exit(1)
+    os._exit(1)  # a thread cannot end its process by sys.exit

@@ -18,7 +18,7 @@ from multiprocessing import resource_tracker
 from typing import Any, Protocol
 
 from simkit.errors import Fault, InputError, OutOfReach
-from simkit.sweeps.work import settle
+from simkit.sweeps.work import become_worker
 
 COMES_BACK_S = 10.0  # a scheduler is waited for so long, at first and when it is lost
 WORKERS_BACK_S = 60.0  # and workers so long, where none is left
@@ -94,11 +94,11 @@ class Processes:
 
             # A fresh process each, not a fork: gmsh and threads survive no fork.
             context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(self.lanes, mp_context=context, initializer=settle)
+            self._pool = ProcessPoolExecutor(self.lanes, mp_context=context, initializer=become_worker)
         return self._pool
 
     def renew(self) -> None:
-        self.stop(now=True)
+        self.stop(now=True)  # the next one to ask starts a new pool
         self._broken += 1
 
     def look(self) -> None:
@@ -112,6 +112,7 @@ class Processes:
         pool, self._pool = self._pool, None
         if pool is None:
             return
+        # Python 3.11 has no public way to kill a pool's processes.
         processes = list((getattr(pool, "_processes", None) or {}).values())
         if now:
             for process in processes:
@@ -202,13 +203,13 @@ def undisturbed() -> Iterator[None]:
     resource_tracker.ensure_running()  # it would lift the mask below as it starts
     interrupts: list[int] = []
     signal.signal(signal.SIGINT, lambda number, frame: interrupts.append(number))
-    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})  # a process inherits the mask of blocked signals
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, mask)
         signal.signal(signal.SIGINT, before)
-        if interrupts:
+        if interrupts:  # now that it disturbs nothing
             signal.raise_signal(signal.SIGINT)
 
 
