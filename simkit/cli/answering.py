@@ -114,7 +114,7 @@ def admittance(
         from simkit.sound.answers.asked import meant
 
         vessel = simkit.load(file)
-        hz = np.geomspace(low_hz, high_hz, count)
+        hz = np.geomspace(low_hz, high_hz, count)  # evenly in pitch
         asked = _meant(note, opened)
         found = simkit.admittance(
             vessel, asked, hz, model=model, chamber=chamber, lossless=lossless, state=in_state(still), mesh=mesh

@@ -123,6 +123,7 @@ def new(
     if scale is None:
         _refused(only_wished | {"ends": ends, "drone": drone}, "only together with `scale`")
     if ends is None:
+        # A drone's wish may have box and mass: with it the range is that of one chamber.
         held = only_several if drone is None else {name: only_several[name] for name in ("chambers", "overlap")}
         _refused(held, "only together with `ends`")
     else:

@@ -125,6 +125,7 @@ def _clipped(message: str) -> str:
     """Lines of a message, as many as fit, and how many more there are."""
     lines = [line if len(line) <= 400 else line[:396] + " ..." for line in message.splitlines()]
     kept: list[str] = []
+    # 30: room for "and N more".
     while lines and sum(len(line) + 1 for line in kept) + len(lines[0]) < LONGEST_MESSAGE - 30:
         kept.append(lines.pop(0))
     return "\n".join([*kept, *([f"and {len(lines)} more"] if lines else [])])

@@ -124,7 +124,7 @@ def optimise(
             vessel, several(free), keep=several(keep), pairs=_pairs(pairs), starts=starts, seed=seed,
             fingerings=fingerings, keep_best=keep_best, **wanted, **how,
         )  # fmt: skip
-        _write(output, text, given, outcome.vessel)
+        _write(output, text, given, outcome.vessel)  # before the judge, who takes minutes and may be interrupted
         outcome = _judged(outcome, judge, plot)
     _answer(outcome, output, as_json)
 

@@ -86,7 +86,7 @@ def _breath(axes: Axes, chamber: BlowingChamber) -> None:
 def _ends(chamber: BlowingChamber) -> np.ndarray:
     """Breath (F,) in Pa at which each note jumps, or else dies; the highest pressure computed if it does neither."""
     over = chamber.blown.takeover
-    return np.fmin(np.fmin(over.dies, over.pressure), HIGHEST_PA)
+    return np.fmin(np.fmin(over.dies, over.pressure), HIGHEST_PA)  # fmin passes over nan
 
 
 def _margins(axes: Axes, notes: Sequence[BlowingNote]) -> None:
@@ -100,12 +100,13 @@ def _margins(axes: Axes, notes: Sequence[BlowingNote]) -> None:
         if margin is None:
             continue
         jumps = note.blown.overblow_at is not None and note.blown.lasts is None
+        # From 1, the breath it plays at, on a logarithmic axis.
         axes.bar(n, margin - 1, bottom=1, width=0.5, color=look.CLAY if jumps else look.PAPER, edgecolor=look.CLAY,
                  linewidth=0.8)  # fmt: skip
         axes.annotate(margin_words(note.blown), (n, max(margin, 1)), (0, 2),
                       textcoords="offset points", ha="center", fontsize=6.5, color=look.QUIET)  # fmt: skip
         most = max(most, margin)
-    axes.set_ylim(1, most * 1.4)
+    axes.set_ylim(1, most * 1.4)  # room for the numbers on the bars
 
 
 def _beside(axes: Axes, value: float, text: str) -> None:

@@ -70,9 +70,7 @@ def _best(body: Body) -> Eye:
 
     def seen(eye: Eye) -> float:
         toward = eye.frame[2]
-        return sum(
-            (1 if o.is_round else 3) * max(float(o.axis @ toward), 0.0) for c in body.chambers for o in c.all_openings
-        )
+        return sum((1 if o.is_round else 3) * max(float(o.axis @ toward), 0.0) for o in body.openings)
 
     return max(EYES, key=seen)
 
@@ -97,6 +95,7 @@ def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.nda
     kind = partial(_hollow, vessel, body)
     for wall, offset in solids:
         for sheet in wall.sheets(6):
+            # Closer than pixels lie apart across, so that none stays empty.
             for points, normals in _filled(sheet, offset, 0.7 * pixel, eye.frame[2]):
                 canvas.add(eye.seen(points), normals @ eye.frame.T, kind, points)
     return canvas.image()
@@ -144,6 +143,7 @@ def _over(o: Opening, away: np.ndarray) -> np.ndarray:
     across, along, up = away @ o.across, away @ o.forward, away @ o.axis
     if o.is_round:
         return np.asarray(np.hypot(across, along) < o.radius)
+    # The edge slopes away from the jet: the higher in the clay, the farther ahead it lies.
     run = 1 / np.tan(np.deg2rad(o.edge_deg)) if o.edge_deg < 90 else 0.0
     far = o.height / 2 + run * np.maximum(up, 0.0)
     return np.asarray((np.abs(across) < o.width / 2) & (along > -o.height / 2) & (along < far))
@@ -163,7 +163,7 @@ class _Canvas:
         place = np.floor((seen[:, :2] - self.low) / self.pixel).astype(int)
         at = place[:, 1] * self.wide + place[:, 0]
         facing = np.flatnonzero(normals[:, 2] > _TURNED)
-        order = facing[np.argsort(seen[facing, 2], kind="stable")]
+        order = facing[np.argsort(seen[facing, 2], kind="stable")]  # from far to near
         at, near = at[order], seen[order, 2]
         won = near >= self.depth[at]
         at, order = at[won], order[won]
@@ -178,7 +178,7 @@ class _Canvas:
         depth = self.depth.reshape(self.high, self.wide)
         color = self.color.reshape(self.high, self.wide, 3).copy()
         empty = ~np.isfinite(depth)
-        shown = np.where(empty, -1e3, depth)
+        shown = np.where(empty, -1e3, depth)  # far behind all: the outline is a step too
         step = _EDGE * self.pixel * max(self.wide, self.high)
         line = np.zeros(depth.shape, bool)
         for axis in (0, 1):
@@ -265,6 +265,7 @@ def _clay(vessel: Vessel, body: Body, points: np.ndarray, air: np.ndarray) -> np
         for o in chamber.all_openings:
             away = points - o.center
             up = away @ o.axis
+            # Cut through, with the rims' rounding beyond both faces.
             clay &= ~((up > -o.reach) & (up < o.length + o.reach) & _over(o, away))
     return clay
 
@@ -273,6 +274,7 @@ def _within(wall: Wall, offset: float, points: np.ndarray) -> np.ndarray:
     if offset == 0:
         return np.asarray(wall.level(points) < 0)
     within = np.asarray(wall.level(points) < 0)
+    # An exact distance takes long: only where it can matter.
     asked = np.flatnonzero(~within & (box_distance(wall, points) < offset))
     if len(asked):
         within[asked] = OffsetWall(wall, offset).level(points[asked]) < 0

@@ -27,7 +27,7 @@ class Ground:
         half = np.array([width, height]) / 2
         taken = np.concatenate(self.points) if self.points else np.zeros((0, 2))
         low, high = (centers.min(axis=0) - half - CLEAR_MM, centers.max(axis=0) + half + CLEAR_MM)
-        taken = taken[((taken > low) & (taken < high)).all(axis=1)]
+        taken = taken[((taken > low) & (taken < high)).all(axis=1)]  # only what any place could touch
         off = np.abs(taken[None] - centers[:, None]) < half + CLEAR_MM
         # argmin takes the first of equals, and the best places come first.
         best = int(off.all(axis=2).sum(axis=1).argmin())
@@ -48,6 +48,7 @@ def beside(rim: np.ndarray, width: float, height: float, first_deg: float) -> np
     center = rim.mean(axis=0)
     turns = np.deg2rad(first_deg + np.array([0, 30, -30, 60, -60, 90, -90, 120, -120, 150, -150, 180]))
     ways = np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    # As far out as the shape reaches that way, and half the name's box.
     out = ((rim - center) @ ways.T).max(axis=0) + np.abs(ways) @ [width / 2, height / 2]
     return np.concatenate([center + (out + distance)[:, None] * ways for distance in DISTANCES_MM])
 

@@ -99,6 +99,7 @@ def page(*panels: Panel) -> Figure:
         figure.set_facecolor(PAPER)
         rows = figure.subfigures(len(panels), 1, squeeze=False, height_ratios=[panel.height_mm for panel in panels])
         for panel, row in zip(panels, rows[:, 0], strict=True):
+            # A ratio of 0 is refused.
             left, _ = row.subfigures(1, 2, width_ratios=[panel.width_mm, max(width - panel.width_mm, 1e-6)])
             panel.draw(left)
     return figure
@@ -150,21 +151,17 @@ def short(text: str, room_mm: float, size: float) -> str:
     def width_of(letters: int) -> float:
         return width_mm(f"{text[:letters]}…".replace("$", "S"), size)
 
-    fits = bisect_right(range(len(text)), room_mm, key=width_of) - 1
+    fits = bisect_right(range(len(text)), room_mm, key=width_of) - 1  # widths grow with the letters
     return text[: max(fits, 0)].rstrip() + "…"
 
 
-def lines(text: str, room_mm: float, size: float, most: int = 2) -> list[str]:
-    """The text in lines that fit in the room, broken between words, the last of so many cut short if it must be."""
-    found: list[str] = []
-    words = text.split()
-    while words and len(found) < most - 1:
-        count = 1
-        while count < len(words) and short(line := " ".join(words[: count + 1]), room_mm, size) == line:
-            count += 1
-        found.append(short(" ".join(words[:count]), room_mm, size))
-        words = words[count:]
-    return [*found, short(" ".join(words), room_mm, size)] if words else found
+def lines(text: str, room_mm: float, size: float) -> list[str]:
+    """The text in two lines at most that fit in the room, broken between words, cut short where they must be."""
+    words, count = text.split(), 1
+    while count < len(words) and short(line := " ".join(words[: count + 1]), room_mm, size) == line:
+        count += 1
+    found = " ".join(words[:count]), " ".join(words[count:])
+    return [short(line, room_mm, size) for line in found if line]
 
 
 def check_format(path: str | Path, argument: str = "path") -> None:

@@ -36,10 +36,12 @@ _EDGE_ON = 0.02  # sine of the angle between the line of sight and a rim that is
 ABOVE = Side("from above", (1, 0, 0), (0, 1, 0))
 RIGHT = Side("from the right", (0, 1, 0), (0, 0, 1))
 MOUTH = Side("from the mouth end", (1, 0, 0), (0, 0, 1))
-SIDES = (ABOVE, RIGHT, MOUTH)
 
 
-def outlines(body: Body, side: Side, fine: int = 96) -> list[np.ndarray]:
+FINE = 96  # lines of sight across the piece, each way
+
+
+def outlines(body: Body, side: Side, fine: int = FINE) -> list[np.ndarray]:
     """Closed lines (n, 2), m, around all that the air covers as seen from `side`.
 
     A line of sight meets the air where the least level along it is negative; the outline is the zero line of that
@@ -48,18 +50,19 @@ def outlines(body: Body, side: Side, fine: int = 96) -> list[np.ndarray]:
     return _covered([chamber.wall for chamber in body.chambers], side, fine)
 
 
-def clay_outlines(figure: Wall, side: Side, fine: int = 96) -> list[np.ndarray]:
+def clay_outlines(figure: Wall, side: Side) -> list[np.ndarray]:
     """Outlines of all that the clay of a figure covers."""
-    return _covered(solids_of(figure), side, fine)
+    return _covered(solids_of(figure), side, FINE)
 
 
 def _covered(walls: Sequence[Wall], side: Side, fine: int) -> list[np.ndarray]:
     low, high = box_around(walls)
-    margin = 0.03 * (high - low).max()
+    margin = 0.03 * (high - low).max()  # the outline must close within the grid
     axes = [np.linspace(a - margin, b + margin, fine) for a, b in zip(low, high, strict=True)]
     # A side looks along an axis: the least level along the sight is a minimum over that axis of the grid.
     depth, first, second = (int(np.argmax(np.abs(v))) for v in (side.toward, side.right, side.up))
     away = np.min([_away(wall, axes, depth) for wall in walls], axis=0)
+    # away is (lower axis, higher axis); the picture wants (right, up).
     away = away if first < second else away.T
     return cast("list[np.ndarray]", contour_generator(axes[first], axes[second], away.T).lines(0.0))
 

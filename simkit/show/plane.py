@@ -26,14 +26,14 @@ def cut(field: AirField, across: float) -> tuple[np.ndarray, np.ndarray, np.ndar
     """
     corners = field.cells[:, _EIGHT].reshape(-1, 4)
     beyond = field.points[:, 0] - across
-    code = (beyond[corners] > 0) @ np.array([1, 2, 4, 8])
+    code = (beyond[corners] > 0) @ np.array([1, 2, 4, 8])  # one bit a corner
     points, values, triangles, first = [], [], [], 0
     # Three or four edges are cut: a triangle, or a quadrilateral drawn as a fan of two triangles.
     for beyond_ones, edges in _CUTS.items():
         cells = corners[code == beyond_ones]
         ends = cells[:, _EDGES[list(edges)]]
         low, high = beyond[ends[..., 0]], beyond[ends[..., 1]]
-        share = (low / (low - high))[..., None]
+        share = (low / (low - high))[..., None]  # where the distance from the plane is zero between two ends
         at, level = (
             (1 - share) * each[ends[..., 0]] + share * each[ends[..., 1]]
             for each in (field.points, field.pressure.real[:, None])

@@ -76,5 +76,5 @@ def blow_panels(vessel: Vessel, chamber: BlowingChamber) -> list[Panel]:
 
 def _mode_words(n: int, ring: Ring) -> str:
     q = ring.resonance.q
-    lasting = f"   Q {q:.0f}" if math.isfinite(q) else ""
+    lasting = f"   Q {q:.0f}" if math.isfinite(q) else ""  # closed and lossless: endless
     return f"mode {n}   {ring.resonance.frequency_hz:.0f} Hz{lasting}"

@@ -89,7 +89,7 @@ def joined(modules: tuple[str, ...]) -> str:
 def _breaths(blown: Blown) -> list[dict[str, Any] | None]:
     """Breath of each note, how far other breath bends it, where it jumps or dies, and its tone."""
     count, speaks = len(blown.pressure), blown.speaks
-    own = np.where(speaks, blown.pressure, 100.0)
+    own = np.where(speaks, blown.pressure, 100.0)  # any breath: what does not speak is left out below
     which = np.repeat(np.arange(count), len(BREATH))
     wanted = (own[:, None] * BREATH).ravel()
     hz = at_pressure(blown, which, wanted, careful=False).frequency.reshape(count, len(BREATH))
@@ -112,7 +112,7 @@ def _breaths(blown: Blown) -> list[dict[str, Any] | None]:
 
 def _pitches(tuning: Tuning) -> list[list[Any]]:
     """Names of all notes with their Hz, by which a page names what it hears."""
-    found = [tuning.spelled(key) for key in range(36, 109)]
+    found = [tuning.spelled(key) for key in range(36, 109)]  # C2 to C8
     return [[str(pitch), numbers(tuning.frequency(pitch), 9)] for pitch in found]
 
 
@@ -127,8 +127,11 @@ def _views(body: Body) -> list[dict[str, Any]]:
     left = set(range(len(holes)))
     while left:
         best = max(
-            range(len(_SIDES)), key=lambda s: (sum(seen[h][s] > 0.35 for h in left), sum(seen[h][s] for h in left))
+            # The most holes first, and of sides with as many the one that they face most.
+            range(len(_SIDES)),
+            key=lambda s: (sum(seen[h][s] > 0.35 for h in left), sum(seen[h][s] for h in left)),
         )
+        # None faces any side well: all of them here, so that this ends.
         got = {h for h in left if seen[h][best] > 0.35} or left
         chosen, left = [*chosen, best], left - got
     chosen = chosen or [0]

@@ -41,7 +41,7 @@ class ModePicture:
 def pressure(mesh: AirMesh, modes: Sequence[ModePicture], title: str, openings: Sequence[Opening] = ()) -> Panel:
     """One picture for each mode, from two sides; openings are drawn as thin rims where they show."""
     columns = min(2, max(len(modes), 1))
-    rows = -(-len(modes) // columns)
+    rows = -(-len(modes) // columns)  # rounded up
     wide, tall = (extent.max() for extent in np.transpose([_extent(mesh.points, eye) for eye in EYES]))
     scale = VIEW_MM / max(wide, tall)
     cell = (2 * VIEW_MM + 6, scale * tall + CAPTION_MM + 4)

@@ -65,7 +65,7 @@ def drawn(page: Page) -> Figure:
         for order, mark in enumerate(page.marks):
             if isinstance(mark, Line):
                 name = re.sub(r"[^A-Za-z0-9_-]+", "-", mark.name).strip("-")
-                _line(paper, mark, order, None if name in named else name)
+                _line(paper, mark, order, None if name in named else name)  # an id may stand once in an SVG file
                 named.add(name)
             else:
                 _text(paper, mark, len(page.marks) + order)

@@ -59,7 +59,7 @@ def _pitches(axes: Axes, chamber: BlowingChamber, pressures: np.ndarray) -> None
     for note, curve, pressure, hz in zip(chamber.notes, curves, blown.pressure, blown.cycle.frequency, strict=True):
         if not note.blown.speaks:
             continue
-        end = note.blown.overblow_at or np.inf
+        end = note.blown.overblow_at or np.inf  # beyond it another resonance sounds: dotted
         axes.plot(pressures, np.where(pressures <= end, curve, np.nan), color=look.CLAY, linewidth=1.0)
         axes.plot(pressures, np.where(pressures > end, curve, np.nan), ":", color=look.CLAY, linewidth=0.8)
         axes.plot(pressure, hz, "o", color=look.CLAY, markersize=4, zorder=3)

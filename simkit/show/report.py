@@ -217,7 +217,7 @@ def _rows(found: HandError, chamber: str, holes: Sequence[str]) -> Iterator[tupl
     columns = [found.causes.index(f"{chamber}.hole.{hole}.diameter_mm") for hole in holes]
     for (name, pitch), cents, total in zip(found.notes, found.cents, found.total, strict=True):
         if name == chamber:
-            yield pitch, 0.1 * cents[columns] / found.hands.hole_mm, float(total)
+            yield pitch, 0.1 * cents[columns] / found.hands.hole_mm, float(total)  # slopes: the errors are small
 
 
 def _ringing(vessel: Vessel, state: str) -> Ringing:
@@ -305,6 +305,7 @@ def picture(figure: Figure, shows: str, raster: bool = False) -> Picture:
 
 def _smaller(svg: bytes) -> bytes:
     """The same picture, lines to a hundredth of a point and shaded parts as WebP: half of the file."""
+    # Only within path data: a size elsewhere keeps its digits.
     lines = _OUTLINE.sub(lambda outline: _BEYOND.sub(rb"\1", outline[0]), svg)
     return _SHADED.sub(lambda png: b"data:image/webp;base64," + base64.b64encode(_webp(png[1])), lines)
 

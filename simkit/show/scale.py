@@ -117,9 +117,9 @@ def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
     axes.axhspan(-IN_TUNE_CENTS, IN_TUNE_CENTS, color=look.AIR, zorder=0)
     axes.axhline(0, color=look.FAINT, linewidth=0.8, zorder=1)
     axes.set_ylabel("cents off target", color=look.QUIET)
-    reach = 20.0
+    reach = 20.0  # cents: a tuned scale is not blown up to look bad
     for k, model in enumerate(models):
-        shift = 0.18 * (k - (len(models) - 1) / 2)
+        shift = 0.18 * (k - (len(models) - 1) / 2)  # side by side about the note
         for n, note in enumerate(notes):
             answer = _by(note, model)
             if answer is None or answer.cents is None:

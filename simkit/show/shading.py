@@ -25,25 +25,28 @@ class TriangleSurface:
     def normals(self) -> np.ndarray:
         """Unit normals (n, 3) at the points: the mean of the triangles around, weighted by area."""
         a, b, c = (self.points[self.triangles[:, i]] for i in range(3))
-        face = np.cross(b - a, c - a)
+        face = np.cross(b - a, c - a)  # twice the area long: so it weighs the mean
         total = np.zeros_like(self.points)
         for i in range(3):
             np.add.at(total, self.triangles[:, i], face)
         return total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-300)
 
 
-def fine_surface(points: np.ndarray, facets: np.ndarray, values: np.ndarray, parts: int = 4) -> TriangleSurface:
-    """Splits curved six-node facets (f, 6: corners, then the edges 01, 12, 02) into `parts`^2 flat triangles each.
+PARTS = 4  # of a facet's edge
+
+
+def fine_surface(points: np.ndarray, facets: np.ndarray, values: np.ndarray) -> TriangleSurface:
+    """Split curved six-node facets (f, 6: corners, then the edges 01, 12, 02) into PARTS^2 flat triangles each.
 
     Place and value follow the facet's own quadratic functions, so a coarse mesh still looks as smooth as it is.
     """
-    corners = [(i, j) for i in range(parts + 1) for j in range(parts + 1 - i)]
+    corners = [(i, j) for i in range(PARTS + 1) for j in range(PARTS + 1 - i)]
     number = {corner: n for n, corner in enumerate(corners)}
-    s, t = np.array(corners).T / parts
+    s, t = np.array(corners).T / PARTS
     r = 1 - s - t  # with s and t the barycentric coordinates
     shape = np.array([r * (2 * r - 1), s * (2 * s - 1), t * (2 * t - 1), 4 * r * s, 4 * s * t, 4 * r * t])
-    cells = [(number[i, j], number[i + 1, j], number[i, j + 1]) for i, j in corners if i + j < parts]
-    cells += [(number[i + 1, j], number[i + 1, j + 1], number[i, j + 1]) for i, j in corners if i + j < parts - 1]
+    cells = [(number[i, j], number[i + 1, j], number[i, j + 1]) for i, j in corners if i + j < PARTS]
+    cells += [(number[i + 1, j], number[i + 1, j + 1], number[i, j + 1]) for i, j in corners if i + j < PARTS - 1]
     fine = np.einsum("qk,fqd->fkd", shape, points[facets]).reshape(-1, 3)
     value = np.einsum("qk,fq->fk", shape, values[facets]).ravel()
     start = len(corners) * np.arange(len(facets))
@@ -73,7 +76,7 @@ class Eye:
     def frame(self) -> np.ndarray:
         """Rows: the picture's right, its up, and towards the eye."""
         out = np.array(self.toward) / np.linalg.norm(self.toward)
-        right = np.cross([0.0, 0.0, 1.0], out)
+        right = np.cross([0.0, 0.0, 1.0], out)  # level in the picture
         right /= np.linalg.norm(right)
         return np.array([right, np.cross(out, right), out])
 
@@ -98,6 +101,7 @@ class SurfaceView:
     def triangles(self) -> np.ndarray:
         """Triangles (t, 3) that face the eye, the nearest last."""
         a, b, c = (self.points[self.surface.triangles[:, i]] for i in range(3))
+        # Positive: seen from its front.
         turn = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
         front = self.surface.triangles[turn > 0]
         return front[np.argsort(self.points[front, 2].mean(axis=1))]
@@ -117,9 +121,9 @@ class SurfaceView:
             covered[n] = (near > spot[2] + slack).any()
         return covered
 
-    def level_line(self, level: float = 0.0) -> np.ndarray:
-        """Line on which the value is `level`, on the side that is seen: segments (m, 2, 2), m."""
-        values = self.surface.values[self.triangles] - level
+    def level_line(self) -> np.ndarray:
+        """Line on which the value is 0, on the side that is seen: segments (m, 2, 2), m."""
+        values = self.surface.values[self.triangles]
         above = values > 0
         mixed = above.any(axis=1) & ~above.all(axis=1)
         triangles, values, above = self.triangles[mixed], values[mixed], above[mixed]
@@ -135,5 +139,6 @@ class SurfaceView:
             ends.append(pa + share * (po - pa))
         segments = np.stack(ends, axis=1)
         size = np.ptp(self.surface.points, axis=0).max() if len(self.surface.points) else 1.0
+        # Slack: the line lies on the surface that might hide it.
         shown = ~self.is_covered(segments.mean(axis=1), 0.01 * size)
         return segments[shown][:, :, :2]

@@ -77,6 +77,7 @@ def _drawn(paper: Axes, body: Body, found: Thickness, side: Side) -> None:
         paper.add_patch(Polygon(1e3 * line * _turn(side), facecolor="none", edgecolor=look.INK, linewidth=0.7))
     seen = found.normals @ side.toward > _SLANT
     flat, clay = 1e3 * side.flat(found.places[seen]), 1e3 * found.clay[seen]
+    # Seams of the wall's parts give places twice, which a triangulation refuses.
     _, once = np.unique(np.round(flat, 3), axis=0, return_index=True)
     triangles = Triangulation(*flat[once].T)
     levels = np.arange(np.floor(clay.min()), np.ceil(clay.max()) + 1.01)
@@ -85,6 +86,7 @@ def _drawn(paper: Axes, body: Body, found: Thickness, side: Side) -> None:
     paper.clabel(lines, fmt="%g", fontsize=5.5)
     (thin, at_thin), (thick, at_thick) = found.thinnest, found.thickest
     _mark(paper, 1e3 * side.flat(at_thin), f"{1e3 * thin:.1f} mm", side is _nearer(body, at_thin))
+    # Radius, mm: the ball is `thick` m across.
     ring = Circle(tuple(1e3 * side.flat(at_thick)), 500 * thick, fill=False, edgecolor=look.INK, linewidth=0.8)
     ring.set_linestyle("-" if side is _nearer(body, at_thick) else (0, (2, 2)))
     paper.add_patch(ring)

@@ -84,7 +84,7 @@ def _window_words(tuned: Tuned) -> list[str]:
     if shut is None or piece.cuts.any() or aim.pitch_cents > -_FLAT_CENTS or not piece.blown:
         return []
     slope = aim.now.slopes[shut, tuned.estimate.measurement.state.index("cut_up")]  # cents/mm, as fired
-    by = _FIRST_STEP * -aim.pitch_cents / slope * piece.size
+    by = _FIRST_STEP * -aim.pitch_cents / slope * piece.size  # from the fired size to the clay's as it is
     return [
         f"or first bring it up: cut the window's edge back by {by:.2f} mm, which is two thirds of what it lacks, then "
         f"blow {piece.notes[shut]} again and tell it with --window-changed"
@@ -182,7 +182,7 @@ def _order(cut: NextCut) -> str:
 def _inch_drill(cut: NextCut) -> str:
     """The next smaller drill of those sold in inches, and how to report it to the log."""
     inches = in_inches(cut.to_mm)
-    size = 25.4 * float(sum(Fraction(part) for part in inches.split()))
+    size = 25.4 * float(sum(Fraction(part) for part in inches.split()))  # "1 1/8" as well
     return f"{inches} in ({size:.2f} mm; then tell --cut {cut.hole}={size:.2f})"
 
 
@@ -223,12 +223,13 @@ def _touch(note: NoteNow, tuned: Tuned) -> str:
     grind = "grind it wet, with a mask" if fired else "cut or ream it"
     if not note.open:
         slope = aim.at_marks.slopes[n, tuned.estimate.measurement.state.index("cut_up")]
-        back = abs(note.end_cents) / max(float(slope), 1e-9) * piece.size
+        back = abs(note.end_cents) / max(float(slope), 1e-9) * piece.size  # a longer cut-up raises every note
         if note.end_cents < 0:
             way = f"take {back:.2f} mm off the window's edge ({grind}), then --window-changed"
         else:
             way = f"make the window {back:.2f} mm shorter, with {'wax or epoxy' if fired else 'clay'} on the edge"
         return f"{by} {'flat' if note.end_cents < 0 else 'sharp'}: {way}; every note moves with it"
+    # Only holes that are open in the note move it much.
     slopes = np.where(piece.openness[n] > 0, aim.at_marks.by_mm[n], 0.0)
     hole = piece.holes.index(note.judges) if note.judges else int(slopes.argmax())
     mm = abs(note.end_cents) / max(float(slopes[hole]), 1e-9) * piece.size

@@ -72,6 +72,7 @@ def _scale(size: np.ndarray) -> float:
         (WIDTH_MM - GAP_MM - 2 * MARGIN_MM) / (size[0] + size[1]),
         (TALLEST_MM - GAP_MM - 2 * MARGIN_MM - HEAD_MM) / (size[1] + size[2]),
     )
+    # A reader may lay a ruler on it and multiply.
     ratios = [s * 10.0**e for e in range(-3, 3) for s in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)]
     return max(ratio for ratio in ratios if ratio <= room)
 
@@ -86,12 +87,13 @@ def _view(paper: Axes, vessel: Vessel, body: Body, side: Side, scale: float, ori
         ground.draw(line)
     low, high = _extent_mm(vessel, body)
     corners = scale * side.flat(np.array([low, high])) + origin
+    # The view's own name, written last, is to stay clear.
     ground.draw(np.array([[corners[0, 0], corners[1, 1] + 5.0], [corners[0, 0] + 32.0, corners[1, 1] + 5.0]]))
     lines = [_chamber(paper, body, chamber, side, on_paper, rank) for rank, chamber in _from_behind(body, side)]
     for own in lines:
         for line in own:
             ground.draw(line)
-            ground.draw(line + clay * outward(line))
+            ground.draw(line + clay * outward(line))  # the clay's outline
     shown = [
         (chamber, opening, rim)
         for chamber in body.chambers
@@ -185,6 +187,7 @@ def _opening(paper: Axes, body: Body, opening: Opening, side: Side, on_paper: On
 
 def _breadth(rim: np.ndarray) -> float:
     """Narrow width of an ellipse of points (n, 2), in their unit; of a rectangle, about that."""
+    # Points evenly round an ellipse of half axes a, b have variances a^2/2, b^2/2.
     return float(2 * np.sqrt(max(2 * np.linalg.eigvalsh(np.cov(rim.T))[0], 0.0)))
 
 
@@ -193,7 +196,7 @@ TYPE = 6.5  # points, of names
 
 def _size_mm(name: str) -> tuple[float, float, str]:
     """Width and height of a name on paper, mm, and its vertical alignment; words have letters that hang."""
-    width = look.width_mm(name.replace("$", "S"), TYPE)
+    width = look.width_mm(name.replace("$", "S"), TYPE)  # a lone $ would begin a formula where the width is measured
     plain = name.isdigit()
     return width, (0.75 if plain else 1.25) * TYPE / look.POINTS, "center_baseline" if plain else "center"
 
@@ -203,7 +206,7 @@ def _name(paper: Axes, opening: Opening, rim: np.ndarray, hidden: bool, left: bo
     where it is far off."""
     fits = 0.9 * look.POINTS * np.array([np.ptp(rim[:, 0]), np.ptp(rim[:, 1]), 1.1 * _breadth(rim)])
     name = opening.name
-    inside = len(name) * 0.62 * TYPE < fits[0] and fits[1:].min() > TYPE
+    inside = len(name) * 0.62 * TYPE < fits[0] and fits[1:].min() > TYPE  # 0.62: a letter's width over its height
     center, level = rim.mean(axis=0), "center_baseline"
     if not inside:
         width, height, level = _size_mm(name)
@@ -247,6 +250,7 @@ def windway_level(vessel: Vessel, chamber: ChamberBody, up: float) -> np.ndarray
     if way is None:
         return np.zeros((0, 3))
     ends = (way.corners(0.0), way.corners(way.length))
+    # Corners go round, two of the floor, two of the roof: [:1:-1] takes the roof's in the floor's order.
     near, far = ((1 - up) / 2 * end[:2] + (1 + up) / 2 * end[:1:-1] for end in ends)
     return np.array([near[0], far[0], far[1], near[1]])
 
@@ -298,7 +302,7 @@ def _marks(paper: Axes, left: float, y: float) -> None:
 
 def bar(paper: Axes, scale: float, left: float, y: float) -> None:
     """A scale bar: `scale` millimetres of paper for one of the piece."""
-    length = max(n for n in (1, 2, 5, 10, 20, 50, 100, 200, 500) if n * scale <= 60)
+    length = max(n for n in (1, 2, 5, 10, 20, 50, 100, 200, 500) if n * scale <= 60)  # at most 60 mm of paper
     end = left + length * scale
     ends = ([left, left, left, end, end, end], [y + 1, y - 1, y, y, y - 1, y + 1])
     paper.plot(*ends, color=look.INK, linewidth=0.7, gid=f"{length} mm")

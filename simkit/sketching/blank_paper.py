@@ -99,8 +99,9 @@ _FAINT_INK = "#8fa3af"  # on a screen nothing is photographed
 _COLOURS = {"inside": "#1f6fb2", "outside": "#a0522d", "window": "#c0392b", "windway": "#c0392b", "holes": "#2e7d32"}
 
 
-def blank_svg(paper: Paper = PAPERS[0]) -> str:
+def blank_svg() -> str:
     """The sheet to draw on by a vector program: a layer for each outline and each kind of mark, and the ruler."""
+    paper = PAPERS[0]
     (x0, y), (x1, _) = _ruler(paper)
     return _SVG.format(
         width=paper.width,

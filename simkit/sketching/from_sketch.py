@@ -213,6 +213,7 @@ def _clay(inner: Profile, outer: Profile) -> tuple[float, float, float]:
     away, _ = cKDTree(evenly(outer.points, 8000)).query(points)
     share = (points[:, 0] - outer.left) / outer.length
     low, high = (np.interp(share, outer.share, each) for each in (outer.low, outer.high))
+    # Inside's points that the outside encloses.
     within = (share > 0) & (share < 1) & (points[:, 1] > low) & (points[:, 1] < high)
     away = np.where(within, away, -away)
     worst = int(away.argmin())

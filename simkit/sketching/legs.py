@@ -42,6 +42,7 @@ def leg_pairs(sketch: Sketch, inside: Profiles, outside: Profiles | None, wall_m
     if body is None or frame is None:
         allowed = "legs beside an outline of inside or outside from the side: only there one sees how long they are"
         raise InputError([Fault(sketch.source, f"layer {LEGS}", None, allowed)])
+    # A drawn outside is the clay's own line.
     clay = 0.0 if outside is not None and outside.side is not None else wall_mm
     found, faults = [], []
     for number, mark in enumerate(sorted(marks, key=lambda each: float(each.stroke.box[0, 0])), 1):
@@ -70,15 +71,16 @@ def _ends(mark: MarkedStroke, body: Profile, clay: float) -> tuple[np.ndarray, n
     if not mark.stroke.closed or min(np.ptp(points, axis=0)) < _LEAST_MM:
         raise ValueError(f"closed lines, at least {_LEAST_MM:g} mm wide, one for each leg; one is open, or thinner")
     middle = points.mean(axis=0)
+    # The longest way is the eigenvector of the largest spread, the last.
     _, ways = np.linalg.eigh((points - middle).T @ (points - middle))
     way = ways[:, 1] * (-1.0 if ways[1, 1] > 0 else 1.0)  # downward
     reach = (points - middle) @ way
     top, foot = middle + reach.min() * way, middle + reach.max() * way
-    thick = 4 * area(points) / (np.pi * float(np.ptp(reach)))
+    thick = 4 * area(points) / (np.pi * float(np.ptp(reach)))  # of an ellipse: area = pi/4 length thickness
     under = float(np.interp((top[0] - body.left) / body.length, body.share, body.low)) - clay
     if foot[1] > under - _LEAST_MM:
         raise ValueError("legs that reach out below the body; draw what sticks out elsewhere as a [[part]] by hand")
-    missing = under + _SUNK * thick - top[1]
+    missing = under + _SUNK * thick - top[1]  # how much higher the upper end must lie
     if missing > 0:
         top = top + missing / way[1] * way
     return top, foot, thick

@@ -140,7 +140,7 @@ def openings(sketch: Sketch, profiles: Profiles) -> Openings:
         faults.append(Fault(sketch.source, "layer window", None, str(why)))
     if faults:
         raise InputError(faults)
-    return Openings(tuple(sorted(holes, key=lambda hole: hole.name.zfill(6))), voicing, tuple(said))
+    return Openings(tuple(sorted(holes, key=lambda hole: hole.name.zfill(6))), voicing, tuple(said))  # 2 before 10
 
 
 def _fault(sketch: Sketch, mark: MarkedStroke, allowed: str, name: str = "") -> Fault:
@@ -183,14 +183,14 @@ def _around(mark: MarkedStroke, frame: ViewFrame, profiles: Profiles) -> tuple[f
     if frame.view == SIDE:
         offset = offset - profiles.rise(share)[0]
     seen, deep = (half[0], half[1]) if frame.view == ABOVE else (half[1], half[0])
-    if abs(offset) > seen * 1.05 + 1.0:
+    if abs(offset) > seen * 1.05 + 1.0:  # a hand's width of pen beside the outline is forgiven
         raise ValueError(
             f"a mark on the inside's outline; at {along:.1f} mm along it lies {abs(offset) - seen:.1f} mm outside it"
         )
     part = float(np.clip(offset / seen, -1, 1))
     behind = (-1.0 if mark.behind else 1.0) * deep * float(np.sqrt(1 - part**2))
     across, up = (part * seen, behind) if frame.view == ABOVE else (behind, part * seen)
-    return float(along), float(np.degrees(np.arctan2(across, up)))
+    return float(along), float(np.degrees(np.arctan2(across, up)))  # 0 on top, 90 to the right
 
 
 def _hole(name: str, mark: MarkedStroke, frame: ViewFrame, profiles: Profiles, said: list[str]) -> MarkedHole:
@@ -224,7 +224,7 @@ def _voicing(placed: list[tuple[MarkedStroke, ViewFrame]], profiles: Profiles, s
     else:
         along, around = _WINDOW_AT * profiles.length, 180.0
         said.append(f"no window is marked: one of {width:g} by {cut_up:g} mm underneath, {along:.0f} mm along")
-    toward = 180.0 if way and way.middle > along else 0.0
+    toward = 180.0 if way and way.middle > along else 0.0  # the breath comes from where the windway lies
     height, before = WINDWAY_MM
     exit_at = along - cut_up / 2 if toward == 0 else profiles.length - along - cut_up / 2
     length = min(max(exit_at + before, 10.0), 80.0)
@@ -272,7 +272,7 @@ def _on_edge(mark: MarkedStroke, frame: ViewFrame, profiles: Profiles) -> tuple[
     share = np.array([np.clip(along / profiles.length, 0, 1)])
     if not -0.02 * profiles.length < along < 1.02 * profiles.length:
         raise ValueError(f"a window on the inside's outline; this one is {along:.1f} mm along")
-    off = (up - profiles.rise(share)[0]) / (profiles.height(share)[0] / 2)
+    off = (up - profiles.rise(share)[0]) / (profiles.height(share)[0] / 2)  # -1 at the lower edge, 1 at the upper
     return float(along), 0.0 if off > 0.6 else 180.0 if off < -0.6 else None
 
 
@@ -294,7 +294,7 @@ def _way(ways: list[tuple[MarkedStroke, ViewFrame]]) -> _Way | None:
     mark, frame = next((pair for pair in ways if pair[1].view == SIDE), ways[0])
     points = frame.place(mark.stroke.points)
     centred = points - points.mean(axis=0)
-    _, way = np.linalg.eigh(centred.T @ centred)
+    _, way = np.linalg.eigh(centred.T @ centred)  # the last eigenvector runs along the line
     length = float(np.ptp(centred @ way[:, 1]))
     thick = area(points) / length if mark.stroke.closed and length > 0 else 0.0
     if length < 2.0:

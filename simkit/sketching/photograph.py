@@ -78,7 +78,7 @@ class _Ruler:
     turn: tuple[float, float]
 
     def place(self, points: np.ndarray) -> np.ndarray:
-        x, y = points[:, 1], -points[:, 0]
+        x, y = points[:, 1], -points[:, 0]  # rows run downward
         cos, sin = self.turn
         return self.mm * np.stack([cos * x + sin * y, cos * y - sin * x], axis=1)
 
@@ -144,6 +144,7 @@ def _brightness(source: str) -> tuple[np.ndarray, float]:
             if wide * high > MOST_PIXELS:
                 raise too_large
             reduction = max(1.0, max(wide, high) / _LONGEST)
+            # A JPEG is then unpacked no larger than is wanted.
             picture.draft("L", (int(wide / reduction), int(high / reduction)))
             grey = ImageOps.exif_transpose(picture)
             if grey.has_transparency_data:
@@ -172,14 +173,15 @@ def _opened(content: bytes) -> Image.Image:
 def _ink(source: str, shade: np.ndarray) -> np.ndarray:
     """Mask (rows, columns) of the ink."""
     even = shade / np.maximum(_paper(shade), 0.05)
-    even = ndimage.gaussian_filter(even, 0.7)
-    darkest = float(np.quantile(even, 0.0005))
+    even = ndimage.gaussian_filter(even, 0.7)  # pixels of noise are no ink
+    darkest = float(np.quantile(even, 0.0005))  # not the very least, which is noise
     if darkest > _FAINTEST:
         raise _fault(
             source,
             f"dark lines on light paper; the darkest here has {100 * min(darkest, 1.0):.0f} % of the paper's "
             "brightness: draw with a black pen, and photograph in even light",
         )
+    # Closing bridges a pixel's gap in a line; padded, or the picture's edge would count as paper.
     return ndimage.binary_closing(np.pad(even < (1 + darkest) / 2, 2), iterations=1)[2:-2, 2:-2]
 
 
@@ -187,6 +189,7 @@ def _paper(shade: np.ndarray) -> np.ndarray:
     """The paper's brightness place by place: bright parts of tiles, smoothed, so that shadows are not ink."""
     high, wide = (max(1, -(-side // _TILE)) for side in shade.shape)
     padded = np.pad(shade, [(0, n * _TILE - side) for n, side in zip((high, wide), shade.shape, strict=True)], "edge")
+    # (tile row, tile column, pixels of it).
     tiles = padded.reshape(high, _TILE, wide, _TILE).swapaxes(1, 2).reshape(high, wide, -1)
     bright = np.quantile(tiles, 0.9, axis=2)
     # A tile within a black spot has no paper: the brightest of its neighbours has.
@@ -197,7 +200,7 @@ def _paper(shade: np.ndarray) -> np.ndarray:
 
 def _blots(ink: np.ndarray) -> list[Blot]:
     """The connected pieces of ink, those that are larger than dust."""
-    labels, _ = ndimage.label(ink, structure=np.ones((3, 3)))
+    labels, _ = ndimage.label(ink, structure=np.ones((3, 3)))  # corners touch too: a thin slanting line is one
     counts = np.bincount(labels.ravel())
     found = []
     for number, place in enumerate(ndimage.find_objects(labels), 1):
@@ -218,6 +221,7 @@ def _holes(paper: np.ndarray, least: float) -> int:
     open_ones = 1 + np.flatnonzero(sizes > max(_PINHOLE, 0.002 * paper.size))
     if len(open_ones) < 2:
         return len(open_ones)
+    # Twice the largest distance from ink.
     wide = 2 * ndimage.maximum(ndimage.distance_transform_edt(paper), labels, open_ones)
     return max(int((np.asarray(wide) > least).sum()), 1)
 
@@ -233,6 +237,7 @@ def _traced(blot: Blot) -> np.ndarray:
         hole = np.pad(blot.filled & ~blot.ink, 3)
         labels, count = ndimage.label(hole)
         largest = 1 + int(np.argmax(np.bincount(labels.ravel())[1:])) if count else 0
+        # Distances to the outer edge and to the hole's: their mean is zero in the middle of the line.
         away = (away + _signed(labels == largest)) / 2
     away = ndimage.gaussian_filter(away, 1.0)
     lines: list[np.ndarray] = [np.asarray(line) for line in contour_generator(z=away).lines(0.0)]
@@ -279,7 +284,7 @@ def _named(source: str, outlines: list[Blot], ruler: _Ruler) -> dict[str, Blot]:
             "at most two views, from the side and below it from above, each an outside around an inside or one of "
             f"them; {most} outlines lie {'apart' if len(tops) > 2 else 'within each other'}",
         )
-    tops.sort(key=lambda n: -float(ruler.place(outlines[n].middle[None])[0, 1]))
+    tops.sort(key=lambda n: -float(ruler.place(outlines[n].middle[None])[0, 1]))  # the upper view first, by y
     named: dict[str, Blot] = {}
     length = next((outlines[within[0]].filled.shape[1] for within in inner.values() if within), 0)
     for view, n in zip((SIDE, ABOVE), tops, strict=False):

@@ -79,7 +79,7 @@ class FittedRows:
 def fitted(profiles: Profiles, close_mm: float = CLOSE_MM) -> FittedRows:
     """Rows are added where the outlines are farthest off, until all are as near as `close_mm` or rows are many."""
     ends = profiles.flat(False), profiles.flat(True)
-    inner = (1 - np.cos(np.linspace(0, np.pi, FEWEST + 2))) / 2
+    inner = (1 - np.cos(np.linspace(0, np.pi, FEWEST + 2))) / 2  # closer towards the ends, where outlines turn
     shares = [float(share) for share in inner[1:-1]]
     best = _with(profiles, shares, ends)
     found = best
@@ -100,11 +100,11 @@ def _wanted(profiles: Profiles, found: FittedRows, shares: list[float]) -> float
     stops = [0.0, *shares, 1.0]
     gap = int(np.clip(np.searchsorted(stops, at) - 1, 0, len(stops) - 2))
     low, high = stops[gap], stops[gap + 1]
-    if (high - low) * profiles.length < 1.5:
+    if (high - low) * profiles.length < 1.5:  # mm: rows so near to each other follow a hand's shake
         return None
     # Near a tip outlines turn like a root: the middle between the roots of the places.
     if gap == 0:
-        return high / 4
+        return high / 4  # (sqrt(0) + sqrt(high))/2, squared
     return 1 - (1 - low) / 4 if gap == len(stops) - 2 else (low + high) / 2
 
 
@@ -112,6 +112,7 @@ def _with(profiles: Profiles, shares: list[float], ends: tuple[bool, bool]) -> F
     length = profiles.length
     rows = [_row(profiles, round(share * length, 1) / length, False) for share in shares]
     first, last = _row(profiles, 0.0, not ends[0]), _row(profiles, 1.0, not ends[1])
+    # What lies within half a millimetre of an end is the end.
     rows = [row for row in rows if 0.5 < row[0] < length - 0.5 and min(row[1:3]) > _LEAST_MM]
     made = (first, *rows, last)
     wall = SectionsWall(tuple((a / 1e3, w / 1e3, h / 1e3, r / 1e3, n) for a, w, h, r, n in made))

@@ -30,7 +30,7 @@ class Profile:
     @property
     def middle(self) -> float:
         """Height of the area's centre, mm."""
-        weight = np.gradient(self.share) * (self.high - self.low)
+        weight = np.gradient(self.share) * (self.high - self.low)  # an area: stations are not evenly spaced
         return float((weight * (self.high + self.low) / 2).sum() / weight.sum())
 
     def thick(self, share: np.ndarray) -> np.ndarray:
@@ -43,6 +43,7 @@ class Profile:
 
     def flat(self, right: bool) -> bool:
         """Whether it ends in a straight line across."""
+        # An ellipse's height goes with the root of the distance from its end: sqrt(1/5) = 0.45.
         near, far = self.thick(np.array([0.99, 0.95] if right else [0.01, 0.05]))
         return bool(near > _FLAT * far)
 
@@ -64,15 +65,17 @@ def profile(points: np.ndarray) -> Profile:
     for a, b in zip(points, np.roll(points, -1, axis=0), strict=True):
         if a[0] > b[0]:
             a, b = b, a
+        # Stations between the ends of a piece; a hair more, or rounding drops those at a corner.
         first, last = np.searchsorted(at, [a[0] - 1e-12 * length, b[0] + 1e-12 * length])
         steps = at[first:last]
         step = b[0] - a[0]
         if not len(steps):
             continue
+        # An upright piece covers all heights between its ends.
         ends = (steps - a[0]) / step * (b[1] - a[1]) + a[1] if step > 1e-9 * length else np.array([[a[1]], [b[1]]])
         low[first:last] = np.minimum(low[first:last], ends if ends.ndim == 1 else ends.min(axis=0))
         high[first:last] = np.maximum(high[first:last], ends if ends.ndim == 1 else ends.max(axis=0))
-    held = np.isfinite(low)
+    held = np.isfinite(low)  # stations that no piece covers, at the very tips
     low, high = (np.interp(share, share[held], each[held]) for each in (low, high))
     return Profile(points, left, length, share, low, high)
 

@@ -95,7 +95,7 @@ def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, tuple[s
     crossing = crossed(first.points if len(first.points) <= _FINE else evenly(first.points, _FINE))
     if crossing is not None:
         raise OutlineError(f"an outline that does not cross itself; this one does at {place(crossing)}: pull it apart")
-    if area(first.points) <= 0.02 * first.size**2:
+    if area(first.points) <= 0.02 * first.size**2:  # fifty times as long as wide
         raise OutlineError(f"an outline with room in it; the one near {place(first.points[0])} is a mere line")
     for other in whole[1:]:
         if other.closed and area(other.points) > _DECORATION * area(first.points) and not _within(other, first):
@@ -136,6 +136,7 @@ def _joined(strokes: Sequence[Stroke]) -> list[Stroke]:
         while growing and left and np.linalg.norm(line[0] - line[-1]) > SLACK:
             growing = False
             for n, other in enumerate(left):
+                # All four ways in which two lines can follow each other.
                 for a, b in ((line, other), (line, other[::-1]), (other, line), (other[::-1], line)):
                     if np.linalg.norm(a[-1] - b[0]) <= SLACK:
                         line, growing = np.concatenate([a, b]), True

@@ -157,6 +157,7 @@ class _Reading:
     def measured(self, ruler_mm: float | None) -> tuple[float, float, list[str]]:
         """Millimetres of the piece for one of the page, how far the ruler turns to the left of level, what to say."""
         longest = max((stroke.size for stroke, _ in self.rulers), default=0.0)
+        # Shorter lines are the strokes at its ends.
         long = [ruler for ruler in self.rulers if longest and ruler[0].size > 0.5 * longest]
         length = None
         if len(long) != 1:
@@ -214,7 +215,7 @@ def _level(ruler: Stroke) -> float:
     """Turn of a ruler to the left of level, radians."""
     first = ruler.points[0]
     x, y = ruler.points[np.linalg.norm(ruler.points - first, axis=1).argmax()] - first
-    turn = math.atan2(y, x) if x >= 0 else math.atan2(-y, -x)
+    turn = math.atan2(y, x) if x >= 0 else math.atan2(-y, -x)  # whichever end was drawn first
     upright, level = _SLANT
     return turn if level < abs(turn) < upright else 0.0
 
@@ -244,6 +245,7 @@ def _length(label: str) -> float | None:
 def _name_of(element: Element, within: _Named) -> tuple[_Named, str]:
     """The layer that an element begins or stands in, and the name that a person has given it."""
     title = next((each.text or "" for each in element if local(each) == "title"), "")
+    # Illustrator writes a blank in an id as _x20_.
     names = [element.get(f"{_INKSCAPE}label", ""), title, element.get("id", "").replace("_x20_", " ")]
     for name in names:
         layer, behind = layer_of(name)

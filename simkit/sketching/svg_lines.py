@@ -33,11 +33,11 @@ def page(root: Element) -> Transform:
     up = Transform(1, 0, 0, -1, 0, 0)
     if len(box) != 4 or min(box[2:]) <= 0:
         return up.scale(UNITS_MM["px"])
-    width = box[2] * UNITS_MM["px"] if width is None else width
+    width = box[2] * UNITS_MM["px"] if width is None else width  # SVG's default: a unit is a pixel
     height = width / box[2] * box[3] if height is None else height
     if not (width > 0 and height > 0):
         return up.scale(UNITS_MM["px"])
-    scale = min(width / box[2], height / box[3])
+    scale = min(width / box[2], height / box[3])  # preserveAspectRatio's default, xMidYMid meet
     left, top = (width - scale * box[2]) / 2, (height - scale * box[3]) / 2
     return up.translate(left, top).scale(scale).translate(-box[0], -box[1])
 
@@ -93,6 +93,7 @@ def moved(points: np.ndarray, closed: bool, by: Transform) -> tuple[np.ndarray, 
 def lines(element: Element, by: Transform) -> Iterator[tuple[np.ndarray, bool]]:
     """The lines of one element in its own units: points (n, 2), and whether they close."""
     a, b, c, d, *_ = by
+    # How much the transform enlarges at most: curves must be as fine as FINE_MM after it.
     scale = max(math.hypot(a, b), math.hypot(c, d), 1e-12)
 
     def number(key: str, other: str = "") -> float:

@@ -42,6 +42,7 @@ def local(element: Element) -> str:
 
 def _parsed(content: bytes) -> Element:
     builder = TreeBuilder()
+    # With "}" names come as ElementTree has them, but for the first brace.
     parser = expat.ParserCreate(namespace_separator="}")
     open_elements = [0, 0]  # depth, count
 

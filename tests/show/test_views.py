@@ -11,7 +11,7 @@ from matplotlib.image import imread
 from simkit.body import body_of
 from simkit.body.chambers import WINDOW
 from simkit.show import look
-from simkit.show.outline import ABOVE, MOUTH, RIGHT, SIDES, clay_outlines, is_hidden, outlines
+from simkit.show.outline import ABOVE, MOUTH, RIGHT, clay_outlines, is_hidden, outlines
 from simkit.show.views import views
 from simkit.vessel import load, loads
 
@@ -78,7 +78,7 @@ def test_a_waist_is_seen():
 
 
 def test_the_sides_are_right_handed_and_look_where_they_say():
-    toward = {side.name: tuple(side.toward) for side in SIDES}
+    toward = {side.name: tuple(side.toward) for side in (ABOVE, RIGHT, MOUTH)}
     assert toward == {"from above": (0, 0, 1), "from the right": (1, 0, 0), "from the mouth end": (0, -1, 0)}
 
 
@@ -152,7 +152,7 @@ def test_no_name_lies_on_a_line_or_on_another_name(design):
     full = _dots(figure)
     names = {hole.name for chamber in vessel.chambers for hole in chamber.holes}
     names |= {chamber.name for chamber in vessel.chambers} if len(vessel.chambers) > 1 else set()
-    names |= {side.name for side in SIDES}
+    names |= {side.name for side in (ABOVE, RIGHT, MOUTH)}
     texts = [text for text in paper.texts if text.get_text() in names and text.get_color() != look.PAPER]
     for text in paper.texts:
         text.set_visible(False)
