@@ -117,5 +117,5 @@ def _announced(path: tuple[str, ...]) -> dict[str, dict[str, EntryPoint]]:
     found: dict[str, dict[str, EntryPoint]] = {group: {} for group in GROUPS}
     for group in GROUPS:
         for point in entry_points(group=group):
-            found[group].setdefault(point.name, point)
+            found[group].setdefault(point.name, point)  # folders come in the order of the path
     return found

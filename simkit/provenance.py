@@ -112,7 +112,7 @@ def commit() -> str | None:
         done = subprocess.run(asked, capture_output=True, text=True, env=plain, timeout=10, check=False)
     except (OSError, subprocess.TimeoutExpired):
         return None
-    return done.stdout.strip() or None if done.returncode == 0 else None
+    return done.stdout.strip() or None if done.returncode == 0 else None  # an empty repository describes nothing
 
 
 def command(arguments: list[str]) -> str:

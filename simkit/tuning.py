@@ -71,7 +71,7 @@ class Tuned:
     def first(self) -> tuple[str, StageReading] | None:
         """The covered note and what it must read now, as long as no hole is cut; None where no note covers all."""
         piece = self.piece
-        shut = np.flatnonzero(~piece.openness.any(axis=1))
+        shut = np.flatnonzero(~piece.openness.any(axis=1))  # notes with every hole covered
         if not len(shut) or not piece.holes:
             return None
         uncut = uncut_cents(self.estimate.measurement.model, piece.shrinkage)
@@ -92,7 +92,7 @@ class Tuned:
     @property
     def volume_ml(self) -> float:
         """The chamber's air when fired, as estimated."""
-        grown = float(np.exp(self.estimate.of("volume")[0]))
+        grown = float(np.exp(self.estimate.of("volume")[0]))  # the state has its logarithm
         return 1e6 * self.estimate.measurement.model.volume * grown
 
     @property
@@ -273,7 +273,7 @@ def _too_wide(vessel: Vessel, aim: BenchAim) -> list[str]:
     return [
         f"hole {hole} would have to be {mark:.1f} mm wide when fired: more than the {widest:.1f} mm that a finger seals"
         for hole, mark, planned in zip(holes, aim.marks_mm, designed, strict=True)
-        if mark > max(widest, planned) + 0.05
+        if mark > max(widest, planned) + 0.05  # what the design asks for itself is no surprise
     ]
 
 
@@ -282,7 +282,7 @@ def _asked_cut(cut: NextCut | None, piece: Workpiece, part: Chamber, step: int) 
     if cut is None:
         return []
     old = piece.asked.get(cut.hole)
-    if old is not None and abs(old.to_mm - cut.to_mm) < 0.005:
+    if old is not None and abs(old.to_mm - cut.to_mm) < 0.005:  # the same but for rounding
         return []
     now, to = round(cut.from_mm, 3), round(cut.to_mm, 3)
     frame: dict[str, Any] = {"step": step, "chamber": part.name, "stage": piece.stage}
@@ -292,7 +292,8 @@ def _asked_cut(cut: NextCut | None, piece: Workpiece, part: Chamber, step: int) 
 def _wall_mm(estimate: Estimate, hole: str) -> float:
     """Estimated thickness of the wall at a hole, mm of the clay as it is."""
     n = estimate.piece.holes.index(hole)
-    designed = 1e3 * estimate.measurement.model.designed.walls[0, n + 1]
+    designed = 1e3 * estimate.measurement.model.designed.walls[0, n + 1]  # the window's wall stands first
+    # Size: fired mm to mm of the clay as it is.
     return float((designed + estimate.of("wall")[0] + estimate.of(f"hole {hole} wall")[0]) * estimate.piece.size)
 
 
@@ -323,7 +324,7 @@ def _values(vessel: Vessel, name: str, estimate: Estimate) -> dict[str, float]:
     piece = estimate.piece
     designed = estimate.measurement.model.designed
     wall, _ = estimate.of("wall")
-    grown = float(np.exp(estimate.of("volume")[0] / 3))
+    grown = float(np.exp(estimate.of("volume")[0] / 3))  # a length's share of the volume's
     values = {key: value for size in group(vessel, "size", name) for key, value in size.values(grown).items()}
     values[f"{name}.voicing.cut_up_mm"] = 1e3 * designed.cut_up[0] + estimate.cut_up_mm[0]
     values[f"{name}.voicing.wall_mm"] = 1e3 * designed.walls[0, 0] + wall

@@ -9,7 +9,7 @@ import pytest
 
 from simkit import machine
 from simkit.files import whole_folder
-from simkit.sweeps.running import _crew
+from simkit.sweeps.running import _workers
 from tests.sources import PACKAGE, nodes
 
 SYSTEMS_OWN = {"fcntl", "resource", "msvcrt", "winreg"}  # modules that some systems lack
@@ -20,7 +20,7 @@ def test_processors_without_a_way_to_be_bound(monkeypatch):
     monkeypatch.delattr(os, "sched_getaffinity", raising=False)
     monkeypatch.setattr(os, "cpu_count", lambda: 3)
     assert machine.cores() == 3
-    assert _crew(None, None, None).lanes == 3
+    assert _workers(None, None, None).lanes == 3
     monkeypatch.setattr(os, "cpu_count", lambda: None)  # "None if undetermined"
     assert machine.cores() == 1
 

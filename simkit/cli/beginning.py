@@ -108,6 +108,7 @@ def new(
     check_new(output, "output", overwrite)
     clay = _given(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent)
     only_wished = {"holes": holes, "notes": notes, "hand": hand, "fingertip_mm": fingertip_mm}
+    # None for what is not given, so that one rule refuses any of them.
     only_several = {"chambers": chambers, "overlap": overlap or None, "box_mm": box_mm, "mass_g": mass_g}
     other_shape = {"shape": None if shape == "egg" else shape}
     wished = {"scale": scale, "ends": ends, "drone": drone} | only_wished | only_several | other_shape
@@ -134,7 +135,7 @@ def new(
         text, verdict, vessel = _starter(shape, clay), None, None
     elif several:
         if ends is None:
-            ends, chambers = _ends(scale, 7 if holes is None else holes, notes), 1
+            ends, chambers = _ends(scale, 7 if holes is None else holes, notes), 1  # a drone beside one chamber
         elif drone is not None and chambers is None:
             chambers = 2
         of = _given(chambers=chambers, overlap=overlap, box_mm=box_mm, mass_g=mass_g, drone=drone)

@@ -61,6 +61,7 @@ def run(arguments: list[str]) -> int:
     # One thread a process: results do not depend on it, and many processes share the cores well.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    # Python leaves a stream None where the shell has closed it; libraries write to it all the same.
     nowhere = None
     if sys.stdout is None:  # closed, `>&-`
         sys.stdout = nowhere = io.StringIO()

@@ -43,6 +43,7 @@ def report(
         import simkit
         from simkit.show.report import report as page_of
 
+        # As the page's browser sees it.
         link = None if sheets is None else quote(f"./{Path(os.path.relpath(sheets, output.parent)).as_posix()}")
         text = page_of(simkit.load(file), judge=judge, sheets=link, state=in_state(still))
     with whole(output, "output") as half:

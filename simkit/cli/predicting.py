@@ -163,7 +163,7 @@ def resonances(
 
         vessel = simkit.load(file)
         names = [name for name in several(opened) or () if name]
-        if names == ["all"]:
+        if names == ["all"]:  # of every chamber
             names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
         ringing = simkit.resonances(
             vessel, count, model=model, closed=closed, opened=names, lossless=lossless, state=in_state(still), mesh=mesh

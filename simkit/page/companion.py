@@ -63,7 +63,7 @@ class Companion:
                 stdout=asyncio.subprocess.PIPE,
                 env=helper_environment(),
                 start_new_session=True,  # Ctrl-C comes to the server alone, and that ends the companions
-                limit=LONGEST_LINE,
+                limit=LONGEST_LINE,  # a design's surfaces are megabytes; asyncio's own limit is 64 KiB
             )
 
     async def ask(self, what: str, *given: Any, progress: Callable[[str], None] | None = None) -> Any:
@@ -133,13 +133,14 @@ def serve() -> None:
         answers.flush()
 
     logger = logging.getLogger("simkit")
-    logger.setLevel(logging.INFO)
+    logger.setLevel(logging.INFO)  # the rooms tell their progress at this level
     logger.addHandler(_Progress(say))
     # Read by a thread of its own, which so sees at once that the input is closed, even in the middle of an answer.
     asked: queue.SimpleQueue[bytes] = queue.SimpleQueue()
     threading.Thread(target=_read, args=(asked,), daemon=True).start()
     while True:
         what, given = json.loads(asked.get())
+        # Only public functions of the two modules: what a page sends decides which of them runs.
         module, _, name = what.partition(".")
         if module not in ASKABLE or name.startswith("_"):
             say("refused", f"{what} is nothing that can be asked")

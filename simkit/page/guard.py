@@ -65,7 +65,7 @@ class Guard:
         headers = Headers(scope=scope)
         # Exactly one host header: of two, another program in between might read the other.
         if headers.getlist("host")[:2] not in [[host] for host in self._hosts]:
-            return 421, "this server answers to 127.0.0.1 alone"
+            return 421, "this server answers to 127.0.0.1 alone"  # Misdirected Request (RFC 9110, 15.5.20)
         origin, site = headers.get("origin"), headers.get("sec-fetch-site")
         if origin is not None and origin not in self._origins:
             return 403, "pages from elsewhere are not answered"

@@ -130,6 +130,7 @@ def _stretches(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
             mine += [f"{chamber.name}.hole.{hole.name}.along_mm" for hole in chamber.holes]
             mine += [f"{chamber.name}.voicing.along_mm"] if chamber.voicing else []
         shares = tuple(vessel.value(key) for key in mine)
+        # From half to twice as it is; shares are the sizes themselves, so that 1 is the design.
         found.append(FreeNumber(f"{chamber.name}.{way}", tuple(mine), shares, 1.0, 0.5, 2.0, 0.03))
     return found
 

@@ -71,7 +71,7 @@ def printed(text: str, source: str, folder: str) -> dict[str, Any]:
     from simkit.show.printed import check_sheets, make
     from simkit.tuning import before_holes
 
-    check_sheets(Path(folder), "folder")
+    check_sheets(Path(folder), "folder")  # before what takes long
     vessel = loads(text, source)
     work = work_of(vessel)
     make(with_first_blow(work, before_holes(vessel, work.shrinkage)), Path(folder))

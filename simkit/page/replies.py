@@ -146,6 +146,7 @@ def predicted(text: str, source: str, values: Mapping[str, float] | None = None)
     blowing, cautions = _blowing(vessel)
     for note, how in zip(notes, blowing, strict=True):
         note |= how
+    # These stand in the state already.
     said = [text for text in (*predicted.cautions, *cautions) if text not in vessel.cautions]
     return {"notes": finite(notes), "cautions": list(dict.fromkeys(said))}
 
@@ -262,6 +263,7 @@ def charted(text: str, source: str) -> dict[str, Any]:
         holes = [hole.name for hole in vessel.chamber(case.chamber.name).holes]
         hz = None
         if len(holes) <= MOST_CHARTED:
+            # Bit i of the row's number: hole i.
             openness = (np.arange(2 ** len(holes))[:, None] >> np.arange(len(holes)) & 1).astype(float)
             hz = (models.resonator("ports", case).lowest(openness).real / (2 * np.pi)).tolist()
         chambers.append({"name": case.chamber.name, "holes": holes, "hz": hz})

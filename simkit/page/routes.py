@@ -184,11 +184,12 @@ async def _chart(studio: Studio, request: Request) -> Any:
 async def _body(studio: Studio, request: Request) -> tuple[Session, dict[str, Any]]:
     body = await request.json()
     if not isinstance(body, dict):
-        raise TypeError("an object")
+        raise TypeError("an object")  # answered with 400, as every request that is not understood
     return await studio.session(str(body["design"])), body
 
 
 def _values(body: dict[str, Any]) -> dict[str, float]:
+    # JSON has no nan, but Python's reader takes it.
     values = {str(name): float(value) for name, value in body["values"].items()}
     if not values or not all(map(math.isfinite, values.values())):
         raise ValueError("numbers")

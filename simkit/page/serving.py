@@ -62,6 +62,7 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
     def ready() -> None:
         say(f"the page is at {address}  (Ctrl-C ends it)")
         if browser:
+            # Some browsers do not return before they are closed.
             threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
 
     config = uvicorn.Config(
@@ -69,13 +70,13 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
         access_log=False,
         date_header=False,
         http="h11",
-        lifespan="on",
+        lifespan="on",  # starts and ends the companions
         log_config=None,
-        loop="asyncio",
+        loop="asyncio",  # the standard library's, on every system
         proxy_headers=False,
         server_header=False,
-        timeout_graceful_shutdown=2,
-        ws="none",
+        timeout_graceful_shutdown=2,  # s: streams have been ended by then
+        ws="none",  # pages listen to server-sent events
     )
     server = PageServer(config, studio, ready)
     before = signal.getsignal(signal.SIGINT)
@@ -108,7 +109,7 @@ def _place(design: Path | None) -> tuple[Path, str | None]:
 def _listening(port: int) -> socket.socket:
     """A socket that listens on this machine alone."""
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)  # else a port just left is refused for a minute
     try:
         listening.bind((HOST, port))
     except (OSError, OverflowError) as why:

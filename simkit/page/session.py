@@ -91,7 +91,7 @@ class Session:
     async def show(self) -> None:
         """Look at the design as it is, say so to the pages, and begin to find out what it plays."""
         self.shown = await self.prompt.ask("replies.opened", self.text, self.source)
-        self.known = {}
+        self.known = {}  # of the state before
         self.say({"type": "state", **self.as_dict()})
         self._begin("numbers", self._sound)
         self._begin("rest", self._find_out)
@@ -182,6 +182,7 @@ class Session:
     async def _find_out(self) -> None:
         """Ask for the answers that take longer, the most wanted first; begin anew when the design has changed."""
         version = 0
+        # Each answer is checked against the version that it was asked of; a change in between starts all over.
         while version != self.version:
             version = self.version
             for name, what, given in _LONGER:

@@ -44,12 +44,13 @@ class Shelf:
                 table = tomllib.loads(kept.text)
             except (Refused, tomllib.TOMLDecodeError):
                 continue
-            if isinstance(table.get("chamber"), list):
+            if isinstance(table.get("chamber"), list):  # other TOML files lie in folders too
                 found.append({"file": path.name, "title": str(table.get("title") or path.stem), "digest": kept.digest})
         return found
 
     def path(self, name: str) -> Path:
         """The path of a design by its plain name; Refused for a name that is none, or leads out of the folder."""
+        # A name from a browser: it must not lead out of the folder, hide, or be too long for a half-written neighbour.
         plain = name.endswith(SUFFIX) and len(name) > len(SUFFIX) and not name.startswith(".")
         if not plain or Path(name).name != name or "\\" in name or not name.isprintable() or len(name.encode()) > 200:
             raise Refused(f"{name!r} is no name for a design here: letters, ending in {SUFFIX}, without a folder")

@@ -115,7 +115,7 @@ class Studio:
 
     async def begin(self, first: str | None) -> None:
         """Start the companions, and open the design that was asked for."""
-        self._looking = asyncio.create_task(self._look())
+        self._looking = asyncio.create_task(self._look())  # a reference is kept, or the task may be collected
         await asyncio.gather(self.prompt.start(), self.patient.start())
         if first is not None:
             with suppress(Refused, Stopped):  # the page will say what is wrong with it

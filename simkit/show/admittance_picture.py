@@ -26,6 +26,7 @@ def peaks(frequencies_hz: np.ndarray, found: np.ndarray) -> np.ndarray:
     [1, 3]
     """
     size = np.abs(found)
+    # + 1: size[1:-1] begins at the second.
     return np.flatnonzero((size[1:-1] > size[:-2]) & (size[1:-1] > size[2:])) + 1
 
 
@@ -68,7 +69,7 @@ def admittance_panel(
         size.set_ylabel("|Y|, m³/(s Pa)", color=look.QUIET)
         phase.axhline(0, color=look.FAINT, linewidth=0.8, zorder=0)
         phase.plot(frequencies_hz, np.degrees(np.angle(found)), color=look.SLATE, linewidth=1.1)
-        phase.set_ylim(-100, 100)
+        phase.set_ylim(-100, 100)  # passive: the phase keeps within 90 degrees
         phase.set_yticks([-90, 0, 90])
         phase.set_ylabel("phase, °", color=look.QUIET)
         phase.set_xlabel("Hz", color=look.QUIET)

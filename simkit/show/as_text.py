@@ -67,7 +67,7 @@ def _playing_words(chamber: PredictedChamber) -> list[str]:
     span = f"{signed(low)} to {signed(high)}" if high - low > 0.5 else signed(high)
     floor = ", and the clay under the windway," if answers[0].parts_cents and "floor" in answers[0].parts_cents else ""
     words = [f"playing{floor} moves the notes by {span} cents (--parts says what does, --still leaves it out)"]
-    piece = chamber.piece_cents.get(answers[-1].model, 0.0)
+    piece = chamber.piece_cents.get(answers[-1].model, 0.0)  # the last model is the most exact
     return [*words, f"all notes together may be off by ± {piece:.0f} cents more: breath, clay, mouth and hands differ"]
 
 

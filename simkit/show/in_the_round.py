@@ -95,7 +95,7 @@ def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.nda
     kind = partial(_hollow, vessel, body)
     for wall, offset in solids:
         for sheet in wall.sheets(6):
-            # Closer than pixels lie apart across, so that none stays empty.
+            # Closer than the pixels, so that none stays empty.
             for points, normals in _filled(sheet, offset, 0.7 * pixel, eye.frame[2]):
                 canvas.add(eye.seen(points), normals @ eye.frame.T, kind, points)
     return canvas.image()

@@ -67,7 +67,7 @@ STYLE: dict[Any, Any] = {
     "legend.fontsize": 7.5,
     "lines.solid_capstyle": "round",
     "svg.hashsalt": "simkit",  # the same drawing gives the same file
-    "svg.fonttype": "path",
+    "svg.fonttype": "path",  # letters as outlines: alike on every machine
     "text.parse_math": False,  # names and titles are anybody's; a $ is a $
 }
 

@@ -73,6 +73,7 @@ def _away(wall: Wall, axes: Sequence[np.ndarray], depth: int) -> np.ndarray:
     The levels of two walls have scales of their own; their distances can be set beside each other.
     """
     across = [axis for n, axis in enumerate(axes) if n != depth]
+    # At every point of a grid around the piece.
     level = wall.level(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3))
     least = level.reshape([len(axis) for axis in axes]).min(axis=depth)
     return np.asarray(least / np.maximum(np.hypot(*np.gradient(least, *across)), 1e-12))

@@ -91,7 +91,7 @@ def _breaths(blown: Blown) -> list[dict[str, Any] | None]:
     count, speaks = len(blown.pressure), blown.speaks
     own = np.where(speaks, blown.pressure, 100.0)  # any breath: what does not speak is left out below
     which = np.repeat(np.arange(count), len(BREATH))
-    wanted = (own[:, None] * BREATH).ravel()
+    wanted = (own[:, None] * BREATH).ravel()  # each note at each share of its own breath
     hz = at_pressure(blown, which, wanted, careful=False).frequency.reshape(count, len(BREATH))
     found: list[dict[str, Any] | None] = []
     for i, tone in enumerate(timbre(blown)):

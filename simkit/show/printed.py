@@ -51,6 +51,7 @@ FILLS = {
 }
 INKS = {Ink.INK: look.INK, Ink.QUIET: look.QUIET, Ink.ACCENT: look.CLAY, Ink.PAPER: look.PAPER, Ink.FAINT: WASHED}
 LEVELS = {"top": "top", "middle": "center_baseline", "base": "baseline"}
+# fonttype 42: letters stay letters in the PDF; no simplifying: a template's line is as exact as it was computed.
 STYLE: Any = {"pdf.fonttype": 42, "path.simplify": False}
 
 

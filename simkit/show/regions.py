@@ -88,7 +88,7 @@ def _strips(axes: Axes, chamber: BlowingChamber, i: int, pressures: np.ndarray) 
     loop, note = chamber.blown.loop, chamber.notes[i]
     rates, waves = (each[0] for each in growth_map(loop.motion.only(slice(i, i + 1)), loop.jet, pressures))
     edges = np.sqrt(pressures[1:] * pressures[:-1])  # geometric means: the axis is logarithmic
-    edges = np.r_[pressures[0], edges, pressures[-1]]
+    edges = np.r_[pressures[0], edges, pressures[-1]]  # every pressure in a cell of its own
     for n, (rate, wave) in enumerate(zip(rates, waves, strict=True)):
         for mask, color in (((rate > 0) & (wave == 1), look.CLAY), ((rate > 0) & (wave > 1), look.BODY)):
             spans = [(edges[j], edges[j + 1] - edges[j]) for j in np.flatnonzero(mask)]

@@ -83,7 +83,7 @@ def _key(figure: FigureBase, models: Sequence[str], width: float, height: float)
     right = width - RIGHT_MM
     for name in [*reversed(models), "target"]:
         axes.text(right, height - 7, name, ha="right", va="center_baseline", fontsize=7.5)
-        right -= look.width_mm(name, 7.5) + 2.6
+        right -= look.width_mm(name, 7.5) + 2.6  # from the right margin leftward
         if name in models:
             axes.plot(right, height - 6.8, mark(name), color=colour(name), markersize=4)
         else:
@@ -108,6 +108,7 @@ def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
         below = note.target_hz is not None and hz < note.target_hz
         style: dict[str, Any] = {"ha": "center", "va": "top" if below else "bottom", "fontsize": 6.5, "color": color}
         axes.annotate(f"{hz:.0f}", (n, hz), (0, -4 if below else 4), textcoords="offset points", **style)
+    # Whatever has been drawn sets the axis.
     drawn = [float(hz) for line in axes.lines for hz in np.asarray(line.get_ydata(), float)]
     low, high = min(drawn, default=400.0) / 1.1, max(drawn, default=800.0) * 1.1
     look.hertz_axis(axes, low, high)

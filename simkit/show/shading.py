@@ -40,12 +40,13 @@ def fine_surface(points: np.ndarray, facets: np.ndarray, values: np.ndarray) -> 
 
     Place and value follow the facet's own quadratic functions, so a coarse mesh still looks as smooth as it is.
     """
-    corners = [(i, j) for i in range(PARTS + 1) for j in range(PARTS + 1 - i)]
+    corners = [(i, j) for i in range(PARTS + 1) for j in range(PARTS + 1 - i)]  # a triangular grid over the facet
     number = {corner: n for n, corner in enumerate(corners)}
     s, t = np.array(corners).T / PARTS
     r = 1 - s - t  # with s and t the barycentric coordinates
     shape = np.array([r * (2 * r - 1), s * (2 * s - 1), t * (2 * t - 1), 4 * r * s, 4 * s * t, 4 * r * t])
     cells = [(number[i, j], number[i + 1, j], number[i, j + 1]) for i, j in corners if i + j < PARTS]
+    # Those that point the other way.
     cells += [(number[i + 1, j], number[i + 1, j + 1], number[i, j + 1]) for i, j in corners if i + j < PARTS - 1]
     fine = np.einsum("qk,fqd->fkd", shape, points[facets]).reshape(-1, 3)
     value = np.einsum("qk,fq->fk", shape, values[facets]).ravel()

@@ -158,8 +158,8 @@ def printed(*parts: Table | Text | str, stream: TextIO | None = None) -> str:
         force_terminal=on_terminal,
         no_color=None if on_terminal else True,
         width=None if on_terminal else PLAIN_WIDTH,
-        highlight=False,
-        markup=False,
+        highlight=False,  # rich would colour every number
+        markup=False,  # a [name] of a file is no command
         emoji=False,
         legacy_windows=False,
     )

@@ -197,13 +197,14 @@ TYPE = 6.5  # points, of names
 def _size_mm(name: str) -> tuple[float, float, str]:
     """Width and height of a name on paper, mm, and its vertical alignment; words have letters that hang."""
     width = look.width_mm(name.replace("$", "S"), TYPE)  # a lone $ would begin a formula where the width is measured
-    plain = name.isdigit()
+    plain = name.isdigit()  # figures have neither height above nor tails below
     return width, (0.75 if plain else 1.25) * TYPE / look.POINTS, "center_baseline" if plain else "center"
 
 
 def _name(paper: Axes, opening: Opening, rim: np.ndarray, hidden: bool, left: bool, ground: Ground) -> None:
     """A hole's name inside its rim if it fits there, else beside it, clear of what is drawn, a line leading to it
     where it is far off."""
+    # Room across, upright, and across the rim's narrow way where it is seen aslant; points.
     fits = 0.9 * look.POINTS * np.array([np.ptp(rim[:, 0]), np.ptp(rim[:, 1]), 1.1 * _breadth(rim)])
     name = opening.name
     inside = len(name) * 0.62 * TYPE < fits[0] and fits[1:].min() > TYPE  # 0.62: a letter's width over its height

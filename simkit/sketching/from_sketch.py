@@ -65,7 +65,7 @@ def sketch(
     folded, clay = _folded(drawn.source, inside), _clay_in_views(drawn.source, inside, outside)
     marked = openings(replace(drawn, marks=tuple(mark for mark in drawn.marks if mark.layer != LEGS)), inside)
     legs = leg_pairs(drawn, inside, outside, wall_mm)
-    rows = fitted(inside, max(CLOSE_MM, 2 * drawn.blur_mm))
+    rows = fitted(inside, max(CLOSE_MM, 2 * drawn.blur_mm))  # no nearer than the line itself is known
     coat = None if outside is None else OutsideRows(fitted(outside, OUTSIDE_MM), *_offset(inside, outside))
     missing = [*_missing("inside", inside), *(_missing("outside", outside) if outside else ())]
     around = [] if coat is None else [*_askew(coat.rows, "outside"), *coat.said]

@@ -38,7 +38,7 @@ class ViewFrame:
     def place(self, points: np.ndarray) -> np.ndarray:
         """Points (n, 2) of the drawing as along and, from the side, up, or, from above, to the right."""
         local = (points - [self.left, self.zero]) * [self.stretch, 1.0]
-        return local if self.view == SIDE else local * [1.0, -1.0]
+        return local if self.view == SIDE else local * [1.0, -1.0]  # seen from above the piece's right is down
 
     def away(self, point: np.ndarray) -> float:
         """Distance of a point from the view's box, mm."""
@@ -227,7 +227,7 @@ def _voicing(placed: list[tuple[MarkedStroke, ViewFrame]], profiles: Profiles, s
     toward = 180.0 if way and way.middle > along else 0.0  # the breath comes from where the windway lies
     height, before = WINDWAY_MM
     exit_at = along - cut_up / 2 if toward == 0 else profiles.length - along - cut_up / 2
-    length = min(max(exit_at + before, 10.0), 80.0)
+    length = min(max(exit_at + before, 10.0), 80.0)  # mm, within what a design takes
     if way:
         length = way.length
         if way.height is not None:

@@ -105,7 +105,7 @@ def photo_sketch(path: str | Path, ruler_mm: float | None = None) -> Sketch:
                 f"outlines that neither cross nor touch; lines meet in the one around {_at(ring, reduction)}: "
                 "leave paper between them, marks too",
             )
-    small = [blot for blot in blots if blot not in outlines and (blot.solid or blot.holes)]
+    small = [blot for blot in blots if blot not in outlines and (blot.solid or blot.holes)]  # open lines are doodles
     free = [blot for blot in small if blot.solid and not any(ring.holds(blot) for ring in outlines)]
     ruler = _ruler(source, free, ruler_mm, reduction)
     named = _named(source, outlines, ruler)
@@ -147,7 +147,7 @@ def _brightness(source: str) -> tuple[np.ndarray, float]:
             # A JPEG is then unpacked no larger than is wanted.
             picture.draft("L", (int(wide / reduction), int(high / reduction)))
             grey = ImageOps.exif_transpose(picture)
-            if grey.has_transparency_data:
+            if grey.has_transparency_data:  # what is transparent is paper
                 grey = grey.convert("RGBA")
                 paper = Image.new("RGBA", grey.size, "white")
                 grey = Image.alpha_composite(paper, grey)
@@ -206,7 +206,7 @@ def _blots(ink: np.ndarray) -> list[Blot]:
     for number, place in enumerate(ndimage.find_objects(labels), 1):
         if place is None or counts[number] < _SPECK:
             continue
-        own = np.pad(labels[place] == number, 1)
+        own = np.pad(labels[place] == number, 1)  # padded, so that the outside is connected
         filled = ndimage.binary_fill_holes(own)
         corner = np.array([place[0].start - 1, place[1].start - 1])
         within = _holes(filled & ~own, _SLIVER * float(np.hypot(*own.shape)))
@@ -267,7 +267,7 @@ def _ruler(source: str, free: list[Blot], ruler_mm: float, reduction: float) -> 
     x, y = c1 - c0, -(r1 - r0)
     apart = float(np.hypot(x, y))
     tilt = abs(float(np.degrees(np.arctan2(y, x))))
-    if tilt > _LEVEL_DEG:
+    if tilt > _LEVEL_DEG:  # more is a picture that lies on its side
         raise _fault(source, f"a ruler that lies level; its dots lie {tilt:.0f} degrees off: turn the picture")
     return _Ruler(ruler_mm / apart, (float(x / apart), float(y / apart)))
 

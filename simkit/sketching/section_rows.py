@@ -125,11 +125,11 @@ def _row(profiles: Profiles, share: float, closed: bool) -> Row:
     For an ellipsoid the squares are a parabola, so that averaging costs nothing; a shaking hand is smoothed.
     """
     window = np.linspace(share - _WINDOW, share + _WINDOW, 21)
-    window = window[(window >= 0) & (window <= 1)]
+    window = window[(window >= 0) & (window <= 1)]  # at an end one-sided
     here = window - share
 
     def smooth(values: np.ndarray) -> float:
-        return float(np.polynomial.polynomial.polyfit(here, values, 2)[0])
+        return float(np.polynomial.polynomial.polyfit(here, values, 2)[0])  # the parabola's value in the middle
 
     rise = smooth(profiles.rise(window)) if not closed else float(profiles.rise(np.array([share]))[0])
     along = round(share * profiles.length, 2)

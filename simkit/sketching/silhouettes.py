@@ -94,6 +94,6 @@ def misfit(drawn: np.ndarray, designed: np.ndarray) -> Misfit:
     from scipy.spatial import cKDTree
 
     asked = evenly(drawn, 600)
-    away, _ = cKDTree(evenly(designed, 20_000)).query(asked)
+    away, _ = cKDTree(evenly(designed, 20_000)).query(asked)  # points so dense that they stand for the line
     worst = int(away.argmax())
     return Misfit(float(np.sqrt((away**2).mean())), float(away[worst]), float(asked[worst, 0]))

@@ -159,10 +159,10 @@ def crossed(points: np.ndarray) -> np.ndarray | None:
     Two pieces cross where each one's ends lie on both sides of the other; neighbours share an end and do not count.
     """
     steps = np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1)
-    points = points[steps > _NO_STEP]
+    points = points[steps > _NO_STEP]  # a step of no length has no side
     a, b = points, np.roll(points, -1, axis=0)
     n = len(a)
-    for low in range(0, n, _BLOCK):
+    for low in range(0, n, _BLOCK):  # in blocks: all pairs at once would take much memory
         rows = np.arange(low, min(low + _BLOCK, n))
         p, q = a[rows, None], b[rows, None]
         first = _side(p, q, a[None]) * _side(p, q, b[None])

@@ -268,6 +268,7 @@ def layer_of(name: str) -> tuple[str, bool]:
     >>> layer_of("Inside from the side"), layer_of("outside_above"), layer_of("holesBehind"), layer_of("eye")
     (('inside side', False), ('outside above', False), ('holes', True), ('', False))
     """
+    # Words in any order, spelling or camel case, since every program writes names its own way.
     words = set(re.findall(r"[a-z]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", name[:200]).lower()))
     for layer in LAYERS:
         what, view = layer.split()

@@ -22,7 +22,7 @@ from simkit.provenance import provenance
 from simkit.sweeps.plan import SweepPlan, read_plan
 from simkit.sweeps.store import FILE, Store
 from simkit.sweeps.work import CaseResult, SweepCase, cases_of, compute
-from simkit.sweeps.workers import Cluster, Handed, NoWorkers, Processes, Workers, single_threaded, undisturbed
+from simkit.sweeps.workers import Cluster, NoWorkers, OthersExecutor, Processes, Workers, single_threaded, undisturbed
 
 logger = logging.getLogger(__name__)
 
@@ -103,7 +103,7 @@ def sweep(
         run = store.began(plan, planned, by)
         work = _Run(store, plan.options, by.code, plan.count, len(every) - len(missing))
         if missing:
-            _run(work, missing, _crew(workers, executor, scheduler))
+            _run(work, missing, _workers(workers, executor, scheduler))
         store.ended(run, work.computed, len(work.begun_again))
         statuses = store.statuses()
         failed = sum(statuses[key] == "failed" for key in every)
@@ -111,22 +111,22 @@ def sweep(
         return Swept(store.file, plan.count, len(had), work.computed, failed, plan.count - len(every), *tail)
 
 
-def _crew(workers: int | None, executor: Executor | None, scheduler: str | None) -> Workers:
+def _workers(workers: int | None, executor: Executor | None, scheduler: str | None) -> Workers:
     if executor is not None:
-        return Handed(executor, workers or cores())
+        return OthersExecutor(executor, workers or cores())
     if scheduler is not None:
         return Cluster.at(scheduler)
     return Processes(workers or cores())
 
 
-def _run(work: _Run, missing: list[SweepCase], crew: Workers) -> None:
+def _run(work: _Run, missing: list[SweepCase], workers: Workers) -> None:
     ended_well = False
     try:
         with single_threaded():
-            work.run(missing, crew)
+            work.run(missing, workers)
         ended_well = True
     finally:
-        crew.stop(now=not ended_well)
+        workers.stop(now=not ended_well)
 
 
 @dataclass
@@ -148,21 +148,21 @@ class _Run:
     _mean_s: float = BATCH_S
     _began: float = field(default_factory=time.monotonic)
 
-    def run(self, missing: list[SweepCase], crew: Workers) -> None:
+    def run(self, missing: list[SweepCase], workers: Workers) -> None:
         """Compute the cases that are missing."""
-        abreast = crew.lanes
-        groups = deque(_groups(missing, abreast))
+        lanes = workers.lanes
+        groups = deque(_groups(missing, lanes))
         suspects: deque[SweepCase] = deque()
         try:
             while groups or any(self._lanes) or suspects or self._out:
                 # A suspect alone: if its worker dies too it was this case.
                 if suspects and not self._out:
-                    self._send(crew, deque([suspects.popleft()]))
-                while not suspects and len(self._out) < abreast and (lane := self._lane(groups)):
-                    self._send(crew, lane)
+                    self._send(workers, deque([suspects.popleft()]))
+                while not suspects and len(self._out) < lanes and (lane := self._lane(groups)):
+                    self._send(workers, lane)
                 self._keep()  # everyone has something to do by now: nobody waits for the disk
-                suspects += self._await(crew)
-                self.lost += crew.gone()
+                suspects += self._await(workers)
+                self.lost += workers.died()
         except NoWorkers as error:
             self._keep()
             raise OutOfReach(f"{error}; {self._stored()}, and the same call goes on from there") from error
@@ -185,21 +185,21 @@ class _Run:
             self._lanes.append(deque(longest.pop() for _ in range(-(-len(longest) // 2))))  # half, rounded up
         return self._lanes[-1]
 
-    def _send(self, crew: Workers, lane: deque[SweepCase]) -> None:
+    def _send(self, workers: Workers, lane: deque[SweepCase]) -> None:
         cases = [lane.popleft() for _ in range(min(self._size(), len(lane)))]
         try:
             with undisturbed():  # a process of our own may start here
-                future = crew.executor().submit(compute, cases, self.options, self.code)
+                future = workers.executor().submit(compute, cases, self.options, self.code)
         except Exception as error:  # noqa: BLE001 whatever it is, nobody took the cases: they come back like a dead worker's
             future = Future()
             future.set_exception(error)
         self._out[future] = lane, cases
 
-    def _await(self, crew: Workers) -> list[SweepCase]:
+    def _await(self, workers: Workers) -> list[SweepCase]:
         """Take what has come back; return the cases whose worker died."""
         alone = len(self._out) == 1 and len(next(iter(self._out.values()))[1]) == 1
-        while not (done := wait(self._out, timeout=crew.patience, return_when=FIRST_COMPLETED).done):
-            crew.look()
+        while not (done := wait(self._out, timeout=workers.patience, return_when=FIRST_COMPLETED).done):
+            workers.check()
         died: list[SweepCase] = []
         while done:
             future = done.pop()
@@ -214,11 +214,11 @@ class _Run:
                 self._take(zip(cases, rows, strict=True))
         if not died:
             return []
-        return self._bury(died, alone, crew)
+        return self._begin_again(died, alone, workers)
 
-    def _bury(self, died: list[SweepCase], alone: bool, crew: Workers) -> list[SweepCase]:
+    def _begin_again(self, died: list[SweepCase], alone: bool, workers: Workers) -> list[SweepCase]:
         self.begun_again |= {case.key for case in died}
-        crew.renew()
+        workers.renew()
         if not alone:
             return died
         (case,) = died

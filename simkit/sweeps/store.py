@@ -82,7 +82,7 @@ class Store:
         # Write-ahead log, and every commit on the disk before it returns: a crash loses nothing that was kept.
         self._db.execute("pragma journal_mode = wal")
         self._db.execute("pragma synchronous = full")
-        ((layout,),) = self._db.execute("pragma user_version")
+        ((layout,),) = self._db.execute("pragma user_version")  # a file of our own, but by a newer simkit
         if layout > LAYOUT:
             allowed = "a file of results that this simkit or an older one has made"
             raise InputError([Fault(str(self.file), "", None, allowed)])

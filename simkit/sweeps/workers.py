@@ -10,12 +10,13 @@ import logging
 import os
 import signal
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing import resource_tracker
-from typing import Any, Protocol
+from typing import Any
 
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.sweeps.work import become_worker
@@ -30,38 +31,37 @@ class NoWorkers(Exception):
     """No worker is left; the text says who is gone."""
 
 
-class Workers(Protocol):
-    """An executor that may be renewed."""
+class Workers(ABC):
+    """An executor that may be renewed; as it is here it reports by itself when a worker dies."""
 
-    patience: float | None  # s without an answer after which to check that workers are left
+    patience: float | None = None  # s without an answer after which to check that workers are left
+    lanes: int  # batches that can be worked on at once; asked once, when the sweep begins
 
-    @property
-    def lanes(self) -> int:
-        """Number of batches that can be worked on at once; asked once, when the sweep begins."""
-
+    @abstractmethod
     def executor(self) -> Executor:
         """The executor, started if need be."""
 
+    @abstractmethod
     def renew(self) -> None:
         """Replace an executor that has broken, or wait until it has recovered; else NoWorkers."""
 
-    def look(self) -> None:
+    def check(self) -> None:  # noqa: B027 most executors have nothing to check
         """Raise NoWorkers where no batch that is out can ever come back."""
 
-    def gone(self) -> int:
+    def died(self) -> int:
         """Number of workers that have died since this was last asked."""
+        return 0
 
-    def stop(self, now: bool = False) -> None:
+    def stop(self, now: bool = False) -> None:  # noqa: B027 not ours to stop, unless we have started them
         """Let the workers go; `now` does not wait for what they are doing."""
 
 
 @dataclass
-class Handed:
+class OthersExecutor(Workers):
     """An executor that belongs to somebody else."""
 
     given: Executor
     lanes: int
-    patience: float | None = None
 
     def executor(self) -> Executor:
         return self.given
@@ -69,22 +69,12 @@ class Handed:
     def renew(self) -> None:
         raise NoWorkers("the workers of the executor that was handed in are gone")
 
-    def look(self) -> None:
-        pass
-
-    def gone(self) -> int:
-        return 0
-
-    def stop(self, now: bool = False) -> None:
-        pass
-
 
 @dataclass
-class Processes:
+class Processes(Workers):
     """Processes of this machine, each with single-threaded numerics and one mesh at a time."""
 
     lanes: int
-    patience: float | None = None  # a pool reports by itself when a worker dies
     _pool: ProcessPoolExecutor | None = field(default=None, repr=False)
     _broken: int = field(default=0, repr=False)
 
@@ -101,10 +91,7 @@ class Processes:
         self.stop(now=True)  # the next one to ask starts a new pool
         self._broken += 1
 
-    def look(self) -> None:
-        pass
-
-    def gone(self) -> int:
+    def died(self) -> int:
         broken, self._broken = self._broken, 0
         return broken  # a pool breaks as a whole, whichever of its workers died
 
@@ -121,7 +108,7 @@ class Processes:
 
 
 @dataclass
-class Cluster:
+class Cluster(Workers):
     """The workers of a Dask scheduler.
 
     A scheduler that is started again has forgotten what was out: the client finds it again if it comes back within
@@ -151,7 +138,7 @@ class Cluster:
             raise InputError([Fault.of("scheduler", address, allowed)]) from error
 
     @property
-    def lanes(self) -> int:
+    def lanes(self) -> int:  # type: ignore[override] # counted when it is asked for
         threads = self._threads()
         if not threads:
             raise OutOfReach(f"the scheduler at {self.address} has no workers; start some, then the same call goes on")
@@ -165,7 +152,7 @@ class Cluster:
         except Exception:  # noqa: BLE001 the client's errors are of many kinds, and each means that nobody answered
             return {}
 
-    def gone(self) -> int:
+    def died(self) -> int:
         """Workers that the scheduler no longer knows; it has begun their cases again elsewhere."""
         here = set(self._threads())
         gone = self._seen - here
@@ -183,7 +170,7 @@ class Cluster:
             who = "is gone" if self.client.status != "running" else "has had no workers for a minute"
             raise NoWorkers(f"the scheduler at {self.address} {who}") from error
 
-    def look(self) -> None:
+    def check(self) -> None:
         if not self._threads():
             self.renew()
 

@@ -292,10 +292,10 @@ class Fickle:
             raise NoWorkers("nobody is there")
         self.renewed += 1
 
-    def look(self):
+    def check(self):
         pass
 
-    def gone(self):
+    def died(self):
         new, self.told = self.renewed - self.told, self.renewed
         return new
 
@@ -309,7 +309,7 @@ class Broken(Executor):
 
 
 def test_work_that_nobody_took_is_handed_out_again(folder, monkeypatch):
-    monkeypatch.setattr("simkit.sweeps.running._crew", lambda *_: Fickle(mends=True))
+    monkeypatch.setattr("simkit.sweeps.running._workers", lambda *_: Fickle(mends=True))
     answer = swept(folder)
     assert (answer.computed, answer.failed, answer.lost, answer.again) == (6, 0, 1, 1)
     assert "1 worker died; 1 case begun again" in str(answer)
@@ -322,7 +322,7 @@ def test_a_sweep_without_workers_says_what_is_stored_and_goes_on_later(folder, m
     swept(folder)
     cases.write_text(whole)
     with monkeypatch.context() as patched:
-        patched.setattr("simkit.sweeps.running._crew", lambda *_: Fickle(mends=False))
+        patched.setattr("simkit.sweeps.running._workers", lambda *_: Fickle(mends=False))
         with pytest.raises(OutOfReach, match="nobody is there; 3 of 6 cases are stored, and the same call goes on"):
             swept(folder)
     with pytest.raises(OutOfReach, match="handed in are gone; 3 of 6 cases are stored"):

@@ -1,17 +1,11 @@
 // The bench in the page: a held note becomes a reading, and the next cut is said in letters to be read from a metre.
-import { make } from "./panels.js";
+import { drawn, make, signed, styled } from "./elements.js";
 import { cents } from "./pitch.js";
 import { Tuner } from "./tuner.js";
 
 const STAGES = ["wet", "leather-hard", "bone dry", "fired"];
-const SVG = "http://www.w3.org/2000/svg";
 const FAR = 50; // cents at the end of the scale
 const NEAR = 120; // cents beyond which a held note is not taken for the one that is asked for
-
-function styled() {
-  if (document.querySelector('link[href="static/bench.css"]')) return;
-  document.head.append(make("link", { rel: "stylesheet", href: "static/bench.css" }));
-}
 
 /** What to do now, of the bench's answer: words for a metre, and the note to blow for it. */
 function nextStep(chamber) {
@@ -30,7 +24,7 @@ function nextStep(chamber) {
 }
 
 export function mount(element, session) {
-  styled();
+  styled("bench");
   const off = [];
   let alive = true, told = null, taken = null, asked = null, busy = 0, waiting = Promise.resolve(), about = null, seen = null;
 
@@ -41,7 +35,7 @@ export function mount(element, session) {
 
   const listen = make("button", { class: "key bench-large", type: "button", "aria-pressed": "false" }, "Listen");
   const note = make("select", { id: "bench-note" });
-  const hand = document.createElementNS(SVG, "g");
+  const hand = drawn("g", { class: "bench-hand rests" });
   const needle = scale(hand);
   const shows = make("p", { class: "bench-heard" }), reading = make("p", { class: "bench-read", role: "status" });
   const take = make("button", { class: "key strong bench-large", type: "button", disabled: true }, "Take the reading");
@@ -136,6 +130,7 @@ export function mount(element, session) {
     hand.setAttribute("transform", `rotate(${away === null ? 0 : Math.max(-FAR, Math.min(FAR, away))} 100 100)`);
     hand.classList.toggle("rests", away === null);
     shows.textContent = hz ? `${hz.toFixed(1)} Hz${away === null ? "" : `, ${signed(away)} cents`}` : "Blow and hold.";
+    // Only what is held for a while counts as a reading.
     if (!frame.tonal || !frame.steady) return;
     if (goal && Math.abs(away) > NEAR) {
       reading.textContent = `This is not near ${note.value}, which should read ${goal.toFixed(0)} Hz now.`;
@@ -195,26 +190,12 @@ export function mount(element, session) {
 }
 
 function scale(hand) {
-  const svg = document.createElementNS(SVG, "svg");
-  svg.setAttribute("viewBox", "0 0 200 112");
-  svg.setAttribute("class", "bench-needle");
-  svg.setAttribute("aria-hidden", "true");
+  const svg = drawn("svg", { viewBox: "0 0 200 112", class: "bench-needle", "aria-hidden": "true" });
+  // Arcs about (100, 100), 50 degrees to either side and 5: a degree a cent, as the needle turns. pathLength: a cent each.
   for (const [name, d] of [["bench-scale", "M34.1,44.7 A 86 86 0 0 1 165.9,44.7"], ["bench-good", "M92.5,14.3 A 86 86 0 0 1 107.5,14.3"]]) {
-    const path = document.createElementNS(SVG, "path");
-    path.setAttribute("class", name);
-    path.setAttribute("d", d);
-    path.setAttribute("pathLength", "100"); // a cent each
-    svg.append(path);
+    drawn("path", { class: name, d, pathLength: 100 }, svg);
   }
-  const blade = document.createElementNS(SVG, "path");
-  blade.setAttribute("d", "M100,106 L96.5,97 L100,20 L103.5,97 Z");
-  hand.setAttribute("class", "bench-hand rests");
-  hand.append(blade);
+  drawn("path", { d: "M100,106 L96.5,97 L100,20 L103.5,97 Z" }, hand);
   svg.append(hand);
   return svg;
-}
-
-function signed(value) {
-  const whole = Math.round(value);
-  return whole === 0 ? "0" : `${whole < 0 ? "\u2212" : "+"}${Math.abs(whole)}`;
 }

@@ -1,9 +1,9 @@
 // All designs of the folder side by side, and the ways to a new one.
 
-import { SIDES, dot, rim, surfaceOf } from "./geometry.js";
-import { make, showJobs } from "./panels.js";
-
-const SVG = "http://www.w3.org/2000/svg";
+import { drawn, make } from "./elements.js";
+import { facets, rim, surfaceOf } from "./geometry.js";
+import { place } from "./ladder.js";
+import { showJobs } from "./panels.js";
 
 export class Folder {
   constructor(element, session, open) {
@@ -59,56 +59,35 @@ export class Folder {
   }
 }
 
-/** A strip with a tick for each note's cents. */
+/** A strip with a tick for each note's cents, to the ladder's scale. */
 function strip(cents) {
-  const svg = document.createElementNS(SVG, "svg");
-  svg.setAttribute("viewBox", "0 0 100 10");
-  svg.setAttribute("class", "strip");
-  svg.setAttribute("aria-hidden", "true");
-  const add = (name, attributes) => {
-    const node = document.createElementNS(SVG, name);
-    for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
-    svg.append(node);
-  };
-  add("rect", { x: 36, y: 0, width: 28, height: 10, class: "lane" });
-  for (const each of cents) {
-    const x = 50 + 46 * Math.max(-1, Math.min(1, Math.asinh(each / 8) / Math.asinh(15)));
-    add("line", { x1: x, x2: x, y1: 1.5, y2: 8.5, class: "tick" });
-  }
+  const svg = drawn("svg", { viewBox: "0 0 100 10", class: "strip", "aria-hidden": "true" });
+  drawn("rect", { x: 36, y: 0, width: 28, height: 10, class: "lane" }, svg);
+  for (const each of cents) drawn("line", { x1: place(each), x2: place(each), y1: 1.5, y2: 8.5, class: "tick" }, svg);
   return svg;
 }
 
 /** The piece from above, along from left to right. */
 function picture(scene) {
-  const flat = (p) => [p[1], p[0]], { toward } = SIDES[0];
-  const svg = document.createElementNS(SVG, "svg");
-  svg.setAttribute("class", "outline small");
-  svg.setAttribute("aria-hidden", "true");
-  const box = [Infinity, Infinity, -Infinity, -Infinity];
-  const draw = (name, kind, attributes) => {
-    const node = document.createElementNS(SVG, name);
-    node.setAttribute("class", kind);
-    for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
-    svg.append(node);
-  };
+  const flat = (p) => [p[1], p[0]]; // a screen's y runs downward, and so does the piece's right here
+  const svg = drawn("svg", { class: "outline small", "aria-hidden": "true" });
+  const xs = [], ys = [];
   for (const chamber of scene.chambers) {
-    const { points, corners } = surfaceOf(chamber.sheets), parts = [];
-    const at = (i) => flat([points[3 * i], points[3 * i + 1], points[3 * i + 2]]);
-    for (let t = 0; t < corners.length; t += 3) {
-      const [a, b, c] = [at(corners[t]), at(corners[t + 1]), at(corners[t + 2])];
-      for (const [x, y] of [a, b, c]) { box[0] = Math.min(box[0], x); box[1] = Math.min(box[1], y); box[2] = Math.max(box[2], x); box[3] = Math.max(box[3], y); }
-      if ((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]) >= 0) continue;
-      parts.push(`M${a[0].toFixed(1)} ${a[1].toFixed(1)}L${b[0].toFixed(1)} ${b[1].toFixed(1)}L${c[0].toFixed(1)} ${c[1].toFixed(1)}Z`);
+    const surface = surfaceOf(chamber.sheets);
+    for (let i = 0; i < surface.points.length; i += 3) {
+      xs.push(surface.points[i + 1]);
+      ys.push(surface.points[i]);
     }
-    draw("path", "clay-line", { d: parts.join("") });
-    draw("path", "clay-face", { d: parts.join("") });
+    const d = facets(surface, flat);
+    drawn("path", { class: "clay-line", d }, svg);
+    drawn("path", { class: "clay-face", d }, svg);
   }
   for (const opening of scene.chambers.flatMap((chamber) => chamber.openings)) {
-    if (dot(opening.axis, toward) < -0.02) continue;
+    if (opening.axis[2] < -0.02) continue; // it is cut from underneath
     const points = rim(opening).map((p) => flat(p).map((c) => c.toFixed(2)).join(","));
-    draw("polygon", opening.round ? "card-hole" : "card-window", { points: points.join(" ") });
+    drawn("polygon", { class: opening.round ? "card-hole" : "card-window", points: points.join(" ") }, svg);
   }
-  svg.setAttribute("viewBox", [box[0] - 3, box[1] - 3, box[2] - box[0] + 6, box[3] - box[1] + 6].map((c) => c.toFixed(1)).join(" "));
+  const [x, y] = [Math.min(...xs), Math.min(...ys)];
+  svg.setAttribute("viewBox", [x - 3, y - 3, Math.max(...xs) - x + 6, Math.max(...ys) - y + 6].map((c) => c.toFixed(1)).join(" "));
   return svg;
 }
-

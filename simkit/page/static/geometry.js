@@ -7,13 +7,6 @@ const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a
 export const size = (a) => Math.sqrt(dot(a, a));
 export const unit = (a) => { const s = size(a) || 1; return [a[0] / s, a[1] / s, a[2] / s]; };
 
-// The sides from which the pictures look, as in the printed ones: the picture's right, its up, towards the eye.
-export const SIDES = [
-  { name: "from above", right: [1, 0, 0], up: [0, 1, 0], toward: [0, 0, 1] },
-  { name: "from the right", right: [0, 1, 0], up: [0, 0, 1], toward: [1, 0, 0] },
-  { name: "from the mouth end", right: [1, 0, 0], up: [0, 0, 1], toward: [0, -1, 0] },
-];
-
 /** The clay's outside as triangles: points (3 n), corners (3 t), normals (3 n), all flat arrays. */
 export function surfaceOf(sheets) {
   const count = sheets.reduce((sum, sheet) => sum + sheet.rings * sheet.around, 0);
@@ -30,6 +23,7 @@ export function surfaceOf(sheets) {
     }
     first += rings * around;
   }
+  // By the divergence theorem: outward corners enclose a positive volume, here six times it.
   if (enclosed(points, corners) < 0) {
     for (let t = 0; t < corners.length; t += 3) [corners[t + 1], corners[t + 2]] = [corners[t + 2], corners[t + 1]];
   }
@@ -44,6 +38,20 @@ function enclosed(points, corners) {
     sum += dot(at(points, corners[t]), cross(at(points, corners[t + 1]), at(points, corners[t + 2])));
   }
   return sum;
+}
+
+/** The triangles that face the eye as one SVG path; `flat` gives a point's place in the picture, y downward. */
+export function facets({ points, corners }, flat) {
+  const places = [];
+  for (let i = 0; i < points.length; i += 3) places.push(flat([points[i], points[i + 1], points[i + 2]]));
+  const parts = [];
+  for (let t = 0; t < corners.length; t += 3) {
+    const [a, b, c] = [places[corners[t]], places[corners[t + 1]], places[corners[t + 2]]];
+    // Upside down on a screen: what turns to the right there faces the eye.
+    if ((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]) >= 0) continue;
+    parts.push(`M${a[0].toFixed(1)} ${a[1].toFixed(1)}L${b[0].toFixed(1)} ${b[1].toFixed(1)}L${c[0].toFixed(1)} ${c[1].toFixed(1)}Z`);
+  }
+  return parts.join("");
 }
 
 // Points that lie on each other (a seam, a pole) share one normal, so that shading runs across them.
@@ -115,7 +123,7 @@ export function rim(opening, count = 40, grown = 0) {
     const t = (2 * Math.PI * i) / count, c = Math.cos(t), s = Math.sin(t);
     let u = (opening.radius_mm + grown) * c, v = (opening.radius_mm + grown) * s;
     if (!opening.round) {
-      const scale = 1 / Math.max(Math.abs(c), Math.abs(s));
+      const scale = 1 / Math.max(Math.abs(c), Math.abs(s)); // from the circle out to the square around it
       u = (opening.width_mm / 2 + grown) * scale * c;
       v = (opening.height_mm / 2 + grown) * scale * s;
     }
@@ -127,7 +135,7 @@ export function rim(opening, count = 40, grown = 0) {
 /** An opening moved to where a hand holds it, until the model says where exactly. */
 export function movedTo(opening, hit) {
   const axis = hit.normal;
-  const across = unit(less(opening.across, axis.map((c) => c * dot(opening.across, axis))));
+  const across = unit(less(opening.across, axis.map((c) => c * dot(opening.across, axis)))); // as near to what it was as the new plane allows
   const center = add(hit.point, axis, -opening.length_mm);
   return { ...opening, center, axis, across, forward: cross(across, axis) };
 }

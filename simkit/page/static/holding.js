@@ -64,6 +64,7 @@ export class Piece {
     const take = (p) => p.forEach((c, i) => { low[i] = Math.min(low[i], c); high[i] = Math.max(high[i], c); });
     for (const surface of this.surfaces) {
       const { points } = surface;
+      // Every third point: the outline is known well enough by these.
       for (let i = 0; i < points.length; i += 9) take(this.stretched(surface, [points[i], points[i + 1], points[i + 2]]));
       surface.windway.forEach(take);
     }
@@ -77,7 +78,7 @@ export class Piece {
   /** What a pointer at a point of an opening's own plane means: its place, or its rim. */
   modeAt(opening, offset) {
     const u = Math.abs(dot(offset, opening.across)), v = Math.abs(dot(offset, opening.forward));
-    if (opening.round) return Math.hypot(u, v) > 0.72 * opening.radius_mm ? "rim" : "place";
+    if (opening.round) return Math.hypot(u, v) > 0.72 * opening.radius_mm ? "rim" : "place"; // the outer part of a hole is its rim
     const inside = u < 0.36 * opening.width_mm && v < 0.36 * opening.height_mm;
     return inside ? "place" : u / opening.width_mm > v / opening.height_mm ? "width" : "cut-up";
   }
@@ -107,7 +108,7 @@ export class Piece {
 
   _widen(opening, handle, mode, from, way) {
     const middle = mouth(opening), slant = dot(way, opening.axis);
-    if (Math.abs(slant) < 0.05) return;
+    if (Math.abs(slant) < 0.05) return; // looked at edge on: a pixel would be centimetres
     const offset = less(add(from, way, dot(less(middle, from), opening.axis) / slant), middle);
     const u = Math.abs(dot(offset, opening.across)), v = Math.abs(dot(offset, opening.forward));
     const [word, value] = mode === "rim" ? ["diameter", 2 * Math.hypot(u, v)]

@@ -1,12 +1,9 @@
 // The notes as beads on rungs: the lowest at the foot, the lane in the middle is in tune, a bead to the right is sharp.
 
+import { drawn, signed } from "./elements.js";
+
 const NEAR = 8, FAR = 120; // cents: the lane's scale is even up to the first and closes up towards the second
-const SVG = "http://www.w3.org/2000/svg";
-const place = (cents) => 50 + 46 * Math.max(-1, Math.min(1, Math.asinh(cents / NEAR) / Math.asinh(FAR / NEAR)));
-const signed = (value, digits) => {
-  const text = Math.abs(value).toFixed(digits);
-  return Number(text) === 0 ? text : `${value < 0 ? "−" : "+"}${text}`;
-};
+export const place = (cents) => 50 + 46 * Math.max(-1, Math.min(1, Math.asinh(cents / NEAR) / Math.asinh(FAR / NEAR)));
 
 export class Ladder {
   constructor(element, session) {
@@ -126,19 +123,9 @@ function write(cell, html) {
 
 /** Covered and open circles in the player's order. */
 export function fingering(holes, open) {
-  const wide = 7 * Math.max(holes.length, 1), svg = document.createElementNS(SVG, "svg");
-  svg.setAttribute("viewBox", `0 0 ${wide} 8`);
-  svg.setAttribute("class", "fingering");
+  const wide = 7 * Math.max(holes.length, 1), label = open.length ? `open: ${open.join(", ")}` : "all covered";
+  const svg = drawn("svg", { viewBox: `0 0 ${wide} 8`, class: "fingering", role: "img", "aria-label": label });
   svg.style.width = `${wide * 1.35}px`;
-  svg.setAttribute("role", "img");
-  svg.setAttribute("aria-label", open.length ? `open: ${open.join(", ")}` : "all covered");
-  holes.forEach((hole, i) => {
-    const dot = document.createElementNS(SVG, "circle");
-    dot.setAttribute("cx", 7 * i + 3.5);
-    dot.setAttribute("cy", 4);
-    dot.setAttribute("r", 2.5);
-    dot.setAttribute("class", open.includes(hole) ? "open" : "covered");
-    svg.append(dot);
-  });
+  holes.forEach((hole, i) => drawn("circle", { cx: 7 * i + 3.5, cy: 4, r: 2.5, class: open.includes(hole) ? "open" : "covered" }, svg));
   return svg;
 }

@@ -1,21 +1,14 @@
 // The piece from three sides, to one scale, drawn as the printed views are; every handle can be reached by keys.
 
-import { add, dot, mouth, rim } from "./geometry.js";
+import { drawn as make } from "./elements.js";
+import { add, dot, facets, mouth, rim } from "./geometry.js";
 
-const SVG = "http://www.w3.org/2000/svg";
 const ABOVE = { name: "from above", right: [0, 1, 0], up: [-1, 0, 0], toward: [0, 0, 1] };
 const RIGHT = { name: "from the right", right: [0, 1, 0], up: [0, 0, 1], toward: [1, 0, 0] };
 const MOUTH = { name: "from the mouth end", right: [1, 0, 0], up: [0, 0, 1], toward: [0, -1, 0] };
-const EDGE_ON = -0.02;
-const MARGIN = 9;
+const EDGE_ON = -0.02; // cosine: rims seen as a line still count as in front
+const MARGIN = 9; // mm around a view, for names
 const BODY_GRIPS = { length: ABOVE, width: MOUTH, height: RIGHT, breadth: MOUTH };
-
-const make = (name, attributes = {}, parent = null) => {
-  const node = document.createElementNS(SVG, name);
-  for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
-  parent?.append(node);
-  return node;
-};
 
 export class Outlines {
   constructor(element, session, piece) {
@@ -74,6 +67,7 @@ class View {
     const [x0, x1] = [corners[0][0], corners[1][0]].sort((a, b) => a - b);
     const [y0, y1] = [corners[0][1], corners[1][1]].sort((a, b) => a - b);
     const view = [x0 - MARGIN, y0 - MARGIN, x1 - x0 + 2 * MARGIN, y1 - y0 + 2 * MARGIN];
+    // While a hand stretches the body the frame stays, or the piece would seem to stand still.
     if (!this.session.hand) {
       this.svg.setAttribute("viewBox", view.map((c) => c.toFixed(2)).join(" "));
       this.wide = view[2];
@@ -123,18 +117,7 @@ class View {
   }
 
   _path(surface) {
-    const { points, corners } = surface, flat = [];
-    for (let i = 0; i < points.length; i += 3) {
-      flat.push(this.flat(this.piece.stretched(surface, [points[i], points[i + 1], points[i + 2]])));
-    }
-    const parts = [];
-    for (let t = 0; t < corners.length; t += 3) {
-      const [a, b, c] = [flat[corners[t]], flat[corners[t + 1]], flat[corners[t + 2]]];
-      // Upside down on a screen: what turns to the right there faces the eye.
-      if ((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]) >= 0) continue;
-      parts.push(`M${a[0].toFixed(1)} ${a[1].toFixed(1)}L${b[0].toFixed(1)} ${b[1].toFixed(1)}L${c[0].toFixed(1)} ${c[1].toFixed(1)}Z`);
-    }
-    return parts.join("");
+    return facets(surface, (point) => this.flat(this.piece.stretched(surface, point)));
   }
 
   _drawOpenings() {
@@ -301,6 +284,7 @@ class View {
 
   _ray(event) {
     const [x, y] = this._millimetres(event), { right, up, toward } = this.side;
+    // From a metre off: outside of any piece.
     const from = add(add(add([0, 0, 0], right, x), up, -y), toward, 1000);
     return [from, toward.map((c) => -c)];
   }

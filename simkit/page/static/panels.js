@@ -1,16 +1,6 @@
 // The panels beside the piece: numbers of what is chosen, tuning and the judge, sheets and report.
 
-const make = (tag, attributes = {}, ...inside) => {
-  const node = document.createElement(tag);
-  for (const [key, value] of Object.entries(attributes)) {
-    if (key.startsWith("on")) node.addEventListener(key.slice(2), value);
-    else if (key in node && typeof value !== "string") node[key] = value;
-    else node.setAttribute(key, value);
-  }
-  node.append(...inside);
-  return node;
-};
-export { make };
+import { make } from "./elements.js";
 
 /** Numbers of what is chosen, to be typed. */
 export function mountChange(element, session, piece) {
@@ -52,6 +42,7 @@ export function mountChange(element, session, piece) {
   };
   const fill = () => {
     for (const { number, input, shown } of inputs) {
+      // What is being typed is not overwritten.
       if (document.activeElement === input && session.hand) continue;
       input.value = shown(session.value(number)).toFixed(number.unit === "°" ? 1 : 2);
     }

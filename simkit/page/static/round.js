@@ -191,11 +191,12 @@ export class Round {
   under(event) {
     const [from, way] = this.ray(event);
     const clay = Math.min(...this.piece.surfaces.map((surface) => meet(surface, from, way)?.far ?? Infinity));
+    // A fingertip aims worse than a mouse, mm.
     const slack = event.pointerType === "touch" ? 4 : 1.6;
     let best = null;
     for (const opening of this.piece.openings) {
       const slant = dot(way, opening.axis);
-      if (slant > -0.05) continue;
+      if (slant > -0.05) continue; // seen from behind or edge on
       const far = dot(less(mouth(opening), from), opening.axis) / slant;
       const offset = less(add(from, way, far), mouth(opening));
       const reach = opening.round ? opening.radius_mm : Math.max(opening.width_mm, opening.height_mm) / 2;
@@ -210,7 +211,7 @@ export class Round {
     this.canvas.setPointerCapture(event.pointerId);
     this.fingers.set(event.pointerId, [event.clientX, event.clientY]);
     if (this.fingers.size > 1) {
-      if (this.grab && this.session.hand) this.session.dropHand();
+      if (this.grab && this.session.hand) this.session.dropHand(); // two fingers turn and zoom: the first meant no drag
       this.grab = null;
       return;
     }

@@ -114,7 +114,7 @@ export class Session {
       return this.emit("state");
     }
     if (message.type === "trouble") return this.announce(message.text);
-    if (message.version !== this.state.version) return;
+    if (message.version !== this.state.version) return; // of a state that is gone
     if (message.type === "moved" || (message.type === "numbers" && message.serial !== undefined)) {
       return this._follow(message);
     }
@@ -190,6 +190,7 @@ export class Session {
   }
 
   _send() {
+    // One place at a time: the next is sent when the model has answered, or after WAIT_MS.
     if (this._sent || !this.hand || this._sending) return;
     const values = { ...this.hand.values };
     const serial = ++this._serial;
@@ -267,6 +268,7 @@ export class Session {
     const known = this.state?.known ?? {};
     const named = (this.state?.chambers ?? []).filter((chamber) => chamber.notes.length);
     const chambers = named.length ? named : this.state?.chambers ?? [];
+    // A design without notes shows each chamber covered, as the server does.
     const rows = chambers.flatMap((chamber) =>
       (chamber.notes.length ? chamber.notes : [{ pitch: null, open: [], target_hz: null }])
         .map((note) => ({ ...note, chamber: chamber.name })));
@@ -307,7 +309,7 @@ export class Session {
     for (const [name, value] of Object.entries(this.hand.values)) {
       const start = from[name] ?? this._start(name);
       if (value === start) continue;
-      if (!slopes[name]) return null;
+      if (!slopes[name]) return null; // not known yet: no number rather than a wrong one
       cents += slopes[name][n] * (value - start);
     }
     return cents;

@@ -1,5 +1,5 @@
 // The panel "Hear": notes as `blow` has them, by tap, by keyboard, by touching holes, as it is and as it was saved.
-import { make } from "./panels.js";
+import { make, signed, styled } from "./elements.js";
 import { cents } from "./pitch.js";
 import { Instrument } from "./tone.js";
 
@@ -28,19 +28,15 @@ function fingered(chart, notes, chamber, open) {
   const found = chart?.chambers.find((each) => each.name === chamber);
   const place = found?.holes.reduce((sum, hole, n) => sum + (open.includes(hole) ? 2 ** n : 0), 0);
   const hz = found?.hz?.[place];
+  // Of a fingering that is no note only the pitch is known: tone and breath are the nearest note's.
   const near = notes.filter((note) => note.chamber === chamber && note.tone);
   if (!hz || !near.length) return null;
   const closest = near.reduce((a, b) => (Math.abs(cents(b.sounding_hz, hz)) < Math.abs(cents(a.sounding_hz, hz)) ? b : a));
   return { ...closest, pitch: null, open, sounding_hz: hz };
 }
 
-function styled() {
-  if (document.querySelector('link[href="static/sound.css"]')) return;
-  document.head.append(make("link", { rel: "stylesheet", href: "static/sound.css" }));
-}
-
 export function mount(element, session) {
-  styled();
+  styled("sound");
   const player = new Player(), off = [], held = new Set();
   const known = { now: null, saved: null, chart: null };
   let shown = null, alive = true, of = "now";
@@ -152,9 +148,4 @@ export function mount(element, session) {
       for (const kind of ["keydown", "keyup"]) document.removeEventListener(kind, onKey);
     },
   };
-}
-
-function signed(value) {
-  const whole = Math.round(value);
-  return whole === 0 ? "0" : `${whole < 0 ? "\u2212" : "+"}${Math.abs(whole)}`;
 }
