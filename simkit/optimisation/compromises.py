@@ -102,15 +102,15 @@ def trade_off(
     """
     if count < 2:
         raise InputError([Fault.of("count", count, "2 or more")])
-    may = freedom(vessel, free)
-    x = may.start
+    freed = freedom(vessel, free)
+    x = freed.start
     points: list[Compromise] = []
     # Evenly by factors, from all but one aim to all but the other.
     for balance in np.geomspace(1 / _SPAN, _SPAN, count):
         log.info("weighing one aim against the other: design %d of %d", len(points) + 1, count)
         aims = (*always, _weighed(one, balance), _weighed(other, 1 / balance))
         # Each from where the last ended: one curve instead of points in separate valleys, and a few steps each.
-        task = Task(may, aims, limits or Limits(), Setting(lossless, state), most_steps=_MOST_STEPS)
+        task = Task(freed, aims, limits or Limits(), Setting(lossless, state), most_steps=_MOST_STEPS)
         end = descend(replace(task, least_gain=threshold(task)), x).end
         x, trial = end.x, rounded(end).trial
         tune = next((aim for aim in always if isinstance(aim, Stretched)), InTune())

@@ -72,11 +72,11 @@ def optimise(
     if not any(chamber.notes for chamber in vessel.chambers):
         raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
-    may = freedom(vessel, free, keep, pairs)
+    freed = freedom(vessel, free, keep, pairs)
     # Distances are measured at the start: what moved is told from there.
-    proximity = Proximity.near(may)
+    proximity = Proximity.near(freed)
     setting = Setting(lossless, state, paired(vessel, lossless, state))
-    task = Task(may, tuple(aims), limits or Limits(), setting, most_steps=most_steps, metric=proximity.metric)
+    task = Task(freed, tuple(aims), limits or Limits(), setting, most_steps=most_steps, metric=proximity.metric)
     before = _predicted(vessel, lossless, state) if near else None
 
     def search_by(task: Task) -> Search:

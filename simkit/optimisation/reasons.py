@@ -43,14 +43,14 @@ class ActiveRow:
 
 def active_set(end: Iterate) -> list[ActiveRow]:
     """The limits and bounds that a design stands at."""
-    may, reach, vessel = end.task.freedom, end.task.freedom.reach, end.trial.vessel
+    freed, reach, vessel = end.task.freedom, end.task.freedom.reach, end.trial.vessel
     rows = end.task.limits.rows(vessel, end.trial.body)
     found = [
         ActiveRow(row.what, row.what, row.rule, slope)
         for room, row, slope, movable in zip(end.left, rows, end.limit_jacobian, end.movable, strict=True)
         if movable and room < AT_MM
     ]
-    for n, number in enumerate(may.numbers):
+    for n, number in enumerate(freed.numbers):
         for bound, sign, side in ((number.low, 1.0, "least"), (number.high, -1.0, "most")):
             # sign * (x - bound) is the room inside the bound, so its slope is sign too.
             if sign * (end.x[n] - bound) < 1e-3 * reach[n]:
@@ -62,16 +62,16 @@ def active_set(end: Iterate) -> list[ActiveRow]:
 
 def moved(given: Vessel, end: Iterate, proximity: Proximity) -> tuple[ChangedNumber, ...]:
     """Every number of a design that has moved: its change, and the note or limit that asked for it."""
-    may = end.task.freedom
+    freed = end.task.freedom
     asked = _reasons(end, proximity)
-    of_key = {key: n for n, number in enumerate(may.numbers) for key in number.keys}
+    of_key = {key: n for n, number in enumerate(freed.numbers) for key in number.keys}
     changes = []
-    for key in moving_keys(may):
+    for key in moving_keys(freed):
         before, after = given.value(key), end.trial.vessel.value(key)
         if before == after:
             continue
         n = of_key.get(key)
-        number = None if n is None else may.numbers[n]
+        number = None if n is None else freed.numbers[n]
         is_own = number is not None and not number.is_factor and number.keys[0] == key
         low, high = (number.low, number.high) if number is not None and is_own else (None, None)
         by, unit = _by(end, proximity, key, before, after)

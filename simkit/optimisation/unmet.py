@@ -85,13 +85,13 @@ def would_meet(task: Task, row: int) -> str:
 
 def _meets(task: Task, row: int) -> bool:
     """Whether moving what is free here alone, as little as it takes, meets a limit; nothing is asked of the notes."""
-    may = task.freedom
+    freed = task.freedom
     try:
-        proximity = Proximity.near(may)
-        near = Task(may, (proximity,), task.limits, task.setting, metric=proximity.metric)
+        proximity = Proximity.near(freed)
+        near = Task(freed, (proximity,), task.limits, task.setting, metric=proximity.metric)
         # Spares a descent where not even the slope of the limit answers.
-        if not near.evaluated(may.start).movable[row]:
+        if not near.evaluated(freed.start).movable[row]:
             return False
-        return bool(descend(near, may.start).end.left[row] > -AT_MM)
+        return bool(descend(near, freed.start).end.left[row] > -AT_MM)
     except SimkitError:
         return False

@@ -76,9 +76,9 @@ class Proximity:
     measures: ClassVar[str] = "moved in all, mm and percent of size"
 
     @classmethod
-    def near(cls, may: Freedom, at: np.ndarray | None = None) -> Proximity:
+    def near(cls, freed: Freedom, at: np.ndarray | None = None) -> Proximity:
         """Proximity to the start of what may move, or to the point `at` (n,)."""
-        return cls(may.start if at is None else at, metric(may))
+        return cls(freed.start if at is None else at, metric(freed))
 
     def only(self, kept: np.ndarray) -> Proximity:
         """Proximity of some of the numbers alone, (n,) bool."""

@@ -5,7 +5,7 @@ are at omega (`sound.models.roots`), so d omega/dx = dF/dx / (1 - dF/d omega). W
 number changes:
 
 - an opening (its place, its size, its duct): its row of the port field, from the fields of the others;
-- a wall or the clay's thickness: the port field on the same meshes, their nodes moved to the new walls (`moved`);
+- a wall or the clay's thickness: the port field on the same meshes, their nodes moved to the new walls (`morphing`);
 - anything else, the air say: the resonator anew, on the same meshes.
 """
 

@@ -205,8 +205,8 @@ def _alone(vessel: Vessel) -> tuple[Vessel, float]:
 
 
 def _near(vessel: Vessel, free: Sequence[str]) -> tuple[Vessel, float]:
-    may = freedom(vessel, free)
-    return draft_foretold(Task(may, (InTune(),), Limits(), Setting()), may.start, _ALONE_CENTS)
+    freed = freedom(vessel, free)
+    return draft_foretold(Task(freed, (InTune(),), Limits(), Setting()), freed.start, _ALONE_CENTS)
 
 
 def _meeting(drafts: list[Vessel]) -> list[Vessel]:
@@ -296,11 +296,11 @@ def _evened(vessel: Vessel) -> tuple[Vessel, float]:
     if len(vessel.chambers) == 1:
         return vessel, 0.0
     log.info("making breath meet by the heights of the windways")
-    may = freedom(vessel, "windway")
-    as_it_is = (Trial.of(may, may.start, setting) for setting in (Setting(), _STILL))
+    freed = freedom(vessel, "windway")
+    as_it_is = (Trial.of(freed, freed.start, setting) for setting in (Setting(), _STILL))
     meeting = Meeting(owed=owed(*as_it_is))
-    task = Task(may, (meeting,), Limits(), _STILL, tolerance=_EVEN * meeting.weight)
-    end = rounded(descend(task, may.start).end).trial
+    task = Task(freed, (meeting,), Limits(), _STILL, tolerance=_EVEN * meeting.weight)
+    end = rounded(descend(task, freed.start).end).trial
     return end.vessel, meeting.value(end)
 
 

@@ -17,18 +17,18 @@ _LEAST = 0.2  # a clear change counts for no less: a hole at the very tip turns 
 _SHARES = ("widest_at", "squareness")  # plain ratios: a hundredth is a percent
 
 
-def metric(may: Freedom) -> np.ndarray:
+def metric(freed: Freedom) -> np.ndarray:
     """Change of the design (n,), in the unit of this module, for one unit of each free number, at its start.
 
     A number that moves several things counts as the root of the sum of their squares, one that scales a whole chamber
     as its percent. DesignError where an opening has no place.
     """
-    vessel = may.at(may.start)
+    vessel = freed.at(freed.start)
     body = drawn(vessel)
-    found = np.empty(len(may.numbers))
-    for n, number in enumerate(may.numbers):
+    found = np.empty(len(freed.numbers))
+    for n, number in enumerate(freed.numbers):
         if is_place(number.name):
-            other = may.beside(vessel, n, number.step)
+            other = freed.beside(vessel, n, number.step)
             # By how far the opening moves on the wall: degrees count for what they are worth at its girth.
             found[n] = _displacement_mm(body, body_beside(vessel, body, other)) / number.step
         elif number.is_factor:
@@ -36,7 +36,7 @@ def metric(may: Freedom) -> np.ndarray:
         else:
             sizes = [share * _sized(vessel, key) for key, share in zip(number.keys, number.shares, strict=True)]
             found[n] = float(np.linalg.norm(sizes)) or _CLEAR / number.reach
-    return np.maximum(found, _LEAST / may.reach)
+    return np.maximum(found, _LEAST / freed.reach)
 
 
 def is_place(key: str) -> bool:

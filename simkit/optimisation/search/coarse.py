@@ -195,11 +195,11 @@ def held_at(here: Iterate, is_held: np.ndarray) -> Iterate:
 def _tuned(coarse: Task, vessel: Vessel, rounds: int = 4, x: np.ndarray | None = None) -> Iterate:
     """A design, at `x` (n,) or as it has its numbers, tuned by the coarse model, its fingerings chosen anew as long as
     that helps."""
-    may = coarse.freedom.of(vessel, x)
-    end = descend(replace(coarse, freedom=may), may.start).end
+    freed = coarse.freedom.of(vessel, x)
+    end = descend(replace(coarse, freedom=freed), freed.start).end
     for _ in range(rounds):
         again = None if end.worst_cents < coarse.tolerance else chosen_again(end.trial)
-        there = again and descend(replace(coarse, freedom=may.of(again, end.x)), end.x).end
+        there = again and descend(replace(coarse, freedom=freed.of(again, end.x)), end.x).end
         if not there or there.merit >= end.merit:
             break
         end = there

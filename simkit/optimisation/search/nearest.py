@@ -70,9 +70,9 @@ def _linearised(here: Iterate, proximity: Proximity, allowed: np.ndarray, radius
     # |r| <= allowed as two rows of each.
     g = np.concatenate([here.left[here.movable], allowed - here.residuals, allowed + here.residuals])
     G = np.concatenate([here.limit_jacobian[here.movable], -here.jacobian, here.jacobian])
-    may = here.task.freedom
+    freed = here.task.freedom
     return linearised_about(
-        may, here.x, proximity.displacement(here.x), np.diag(proximity.metric * may.reach), g, G, radius
+        freed, here.x, proximity.displacement(here.x), np.diag(proximity.metric * freed.reach), g, G, radius
     )
 
 

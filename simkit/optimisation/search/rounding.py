@@ -20,9 +20,9 @@ def written(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
     return looked_at(task, x, as_file(task.freedom, vessel))
 
 
-def as_file(may: Freedom, vessel: Vessel) -> Vessel:
+def as_file(freed: Freedom, vessel: Vessel) -> Vessel:
     """A design with what may move as a file writes it."""
-    return vessel.with_values({key: as_written(key, vessel.value(key)) for key in moving_keys(may)})
+    return vessel.with_values({key: as_written(key, vessel.value(key)) for key in moving_keys(freed)})
 
 
 def looked_at(task: Task, x: np.ndarray, vessel: Vessel) -> Iterate:
@@ -36,10 +36,10 @@ def as_written(key: str, value: float) -> float:
     return round(value, 3 if key.endswith(("_mm", "_deg")) else 5)
 
 
-def moving_keys(may: Freedom) -> list[str]:
+def moving_keys(freed: Freedom) -> list[str]:
     """All keys that move: of the free numbers, and those tied to them."""
-    own = [key for number in may.numbers for key in number.keys]
-    ties = {key: free.to for key, free in may.vessel.free.items() if isinstance(free, Tie)}
+    own = [key for number in freed.numbers for key in number.keys]
+    ties = {key: free.to for key, free in freed.vessel.free.items() if isinstance(free, Tie)}
     followers = set(own)
     for _ in ties:  # as often as the longest chain of ties can be
         followers |= {key for key, to in ties.items() if to in followers}

@@ -172,8 +172,8 @@ def _chosen_again(end: Iterate) -> Iterate:
         vessel = None if end.worst_cents < end.task.tolerance else chosen_again(end.trial)
         if vessel is None:
             break
-        may = replace(end.task.freedom, vessel=vessel)
-        there = descend(replace(end.task, freedom=may), end.x).end
+        freed = replace(end.task.freedom, vessel=vessel)
+        there = descend(replace(end.task, freedom=freed), end.x).end
         if there.merit >= end.merit:
             break
         end = there
@@ -196,15 +196,15 @@ def refined(end: Iterate, proximity: Proximity, near: bool = True) -> Iterate:
 
 def _refined(end: Iterate, proximity: Proximity, near: bool) -> Iterate:
     there = rounded(end)
-    task, may = end.task, end.task.freedom
-    is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in may.numbers)])
+    task, freed = end.task, end.task.freedom
+    is_held = np.array([name.startswith("clay.") or ".voicing." in name for name in (n.name for n in freed.numbers)])
     is_held |= ~end.trial.by_openings
     asks = any(isinstance(aim, InTune) for aim in task.aims)
     is_settled = there.worst_cents < _SETTLED_CENTS if near else not IN_TUNE < there.worst_cents < _VAIN_CENTS
     if not asks or not is_held.any() or is_held.all() or is_settled:
         return there
-    held = [number.name for number, here in zip(may.numbers, is_held, strict=True) if here]
-    rest = replace(may.without(held), vessel=there.trial.vessel)
+    held = [number.name for number, here in zip(freed.numbers, is_held, strict=True) if here]
+    rest = replace(freed.without(held), vessel=there.trial.vessel)
     x = end.x.copy()
     in_tune = [aim for aim in task.aims if isinstance(aim, InTune)]
     # From where the search has ended: this last tuning goes as little as it takes.
