@@ -15,7 +15,7 @@ from scipy.sparse import csr_matrix
 
 from simkit.body.chambers import Opening
 from simkit.field.reduced.boundary import AirSurface
-from simkit.field.reduced.memory import MOST, Kept
+from simkit.field.reduced.memory import MOST, Kept, KeptPairs
 from simkit.field.reduced.mouth import Mouth, averages, mouths
 from simkit.field.reduced.source import Kernel
 
@@ -31,25 +31,15 @@ class PairMeans:
     """`averages` of a kernel over and of the same mouths; from one question to the next only the new ones are taken."""
 
     def __init__(self, kernel: Kernel):
-        self._kernel = kernel
-        self._place: dict[Mouth, int] = {}
-        self._means = np.zeros((0, 0))
+        self._kernel, self._kept = kernel, KeptPairs()
 
     def __call__(self, mouths: Sequence[Mouth]) -> np.ndarray:
         """(n, n), rows the receiving mouths."""
-        found = np.empty((len(mouths), len(mouths)))
-        known = [i for i, mouth in enumerate(mouths) if mouth in self._place]
-        new = [i for i, mouth in enumerate(mouths) if mouth not in self._place]
-        if known:
-            before = [self._place[mouths[i]] for i in known]
-            found[np.ix_(known, known)] = self._means[np.ix_(before, before)]
-        if new:
-            fresh = [mouths[i] for i in new]
-            found[:, new] = averages(self._kernel, mouths, fresh)
-            if known:
-                found[np.ix_(new, known)] = averages(self._kernel, fresh, [mouths[i] for i in known])
-        self._place, self._means = {mouth: i for i, mouth in enumerate(mouths)}, found
-        return found.copy()  # who asks writes into it
+
+        def between(over: list[int], of: list[int]) -> np.ndarray:
+            return averages(self._kernel, [mouths[n] for n in over], [mouths[n] for n in of])
+
+        return self._kept.of(mouths, between)
 
 
 class KeptMouths:

@@ -1,10 +1,12 @@
-"""Values kept by what they depend on, so many of them."""
+"""Values kept by what they depend on, so many of them; and numbers of pairs, of which only new ones are made."""
 
 from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
 from typing import Generic, TypeVar
+
+import numpy as np
 
 Key = TypeVar("Key", bound=Hashable)
 Value = TypeVar("Value")
@@ -30,3 +32,33 @@ class Kept(Generic[Key, Value]):
         while len(self._values) > max(self._most, 2 * len(keys)):
             self._values.popitem(last=False)
         return found
+
+
+class KeptPairs:
+    """Numbers for each pair of some things, kept for the next question: only pairs with a new thing are made."""
+
+    def __init__(self) -> None:
+        self._place: dict[Hashable, int] = {}
+        self._found = np.zeros((0, 0))
+
+    def of(
+        self,
+        keys: Sequence[Hashable],
+        between: Callable[[list[int], list[int]], np.ndarray],
+        symmetric: bool = False,
+    ) -> np.ndarray:
+        """Numbers (..., n, n) of things by their keys; between(rows, columns) makes those of some: (..., r, c)."""
+        known = [n for n, key in enumerate(keys) if key in self._place]
+        new = [n for n, key in enumerate(keys) if key not in self._place]
+        before = [self._place[keys[n]] for n in known]
+        columns = between(list(range(len(keys))), new) if new else self._found
+        found = np.empty((*columns.shape[:-2], len(keys), len(keys)), columns.dtype)
+        if known:
+            found[..., *np.ix_(known, known)] = self._found[..., *np.ix_(before, before)]
+        if new:
+            found[..., new] = columns
+        if new and known:
+            rows = columns[..., known, :].swapaxes(-1, -2) if symmetric else between(new, known)
+            found[..., *np.ix_(new, known)] = rows
+        self._place, self._found = {key: n for n, key in enumerate(keys)}, found
+        return found.copy()  # who asks may write into it

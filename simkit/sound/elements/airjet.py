@@ -1,8 +1,8 @@
 """The windway and its jet: from the pressure in the mouth to the speed, the wave on the jet and the source it feeds.
 
-Sizes in m: h windway height, L its length, H the window's width, W the jet's way (windway exit to labium: the cut-up,
-or where the windway slopes a little more), y0 how far
-the labium stands from the jet's middle, positive into the chamber. U: the jet's speed on its middle line, m/s.
+Sizes in m: h windway height, L its length, H the window's width, W the jet's way from the windway's exit to the labium
+(the cut-up, a little more where the windway slopes), y0 the labium's distance from the jet's middle, positive into the
+chamber. U: the jet's speed on its middle line, m/s.
 """
 
 from __future__ import annotations
@@ -72,7 +72,8 @@ class AirJet:
         the mean speed and the pressure pays for acceleration and friction of the whole (1 + F mean velocity heads,
         `_friction`). Laminar flow; above a Reynolds number U h/nu of about 2,000 it need not be.
         """
-        developed = (1 + self._friction(speed / 1.5)) / 2.25
+        developed = (1 + self._friction(speed / 1.5)) / 2.25  # of the mean speed, whose square is U^2/2.25
+        # max(1, developed), its corner replaced by the parabola that has both slopes at its ends.
         meeting = np.clip(developed - 1 + _ROUNDED, 0.0, 2 * _ROUNDED) ** 2 / (4 * _ROUNDED)
         return self.breath.density * speed**2 / 2 * (1 + meeting + np.maximum(developed - 1 - _ROUNDED, 0.0))
 
@@ -87,7 +88,7 @@ class AirJet:
             step = -off / slope
             speed = speed * np.exp(step)
             before, off = off, np.log(self.pressure(speed) / sought)
-            moved = np.abs(step) > 1e-12
+            moved = np.abs(step) > 1e-12  # a step of nothing tells no slope
             slope = np.where(moved, np.clip((off - before) / np.where(moved, step, 1.0), 1.0, 2.0), slope)
         return np.where(np.asarray(pressure) > 0, speed, 0.0)[()]
 
@@ -97,7 +98,7 @@ class AirJet:
         # logarithms Newton's steps settle at once.
         is_there = np.asarray(speed) > 0
         speed = np.maximum(speed, _LEAST)
-        mean = speed / 1.25
+        mean = speed / 1.25  # between U, untouched, and U/1.5, a parabola
         for _ in range(20):
             heads, slope = friction_and_slope(self.length, self.height, self.breath.kinematic_viscosity, mean)
             whole = 1 + self.constants.windway_loss * heads
@@ -105,6 +106,7 @@ class AirJet:
             mean = mean * np.exp(step)
             if np.abs(step).max(initial=0.0) < 1e-8:  # the error left is its square
                 break
+        # No flow is slower on the mean than the parabola.
         return np.where(is_there, np.maximum(mean, speed / 1.5), 0.0) * self.height * self.width
 
     def _friction(self, mean: Reals) -> Reals:
@@ -122,7 +124,7 @@ class AirJet:
     def wave_log(self, omega: Reals, speed: Reals) -> Reals:
         """Logarithm of the wave's gain from windway to labium: growth minus i times the turn (rad), never wrapped."""
         reach = self.cut_up / self.half_width
-        turn, growth = wave(omega * self.half_width / speed)
+        turn, growth = wave(omega * self.half_width / speed)  # each for a length of b
         return reach * (self.constants.growth * growth - 1j * turn / self.constants.convection)
 
     def speed_for(self, omega: Reals, turn: Reals) -> Reals:

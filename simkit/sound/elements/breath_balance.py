@@ -85,7 +85,7 @@ def _mixed(b: Breathing) -> _Mixed:
     drawn = entering * jet.flow * (grown - 1) / 2
     lost = (1 - entering) * jet.flow * (grown - 1) / 2
     swung = exchange(b.passages, np.maximum(entering * jet.flow + drawn - lost, 0.0), b.mixing)
-    per_mol = GAS_CONSTANT / b.room.pressure_pa
+    per_mol = GAS_CONSTANT / b.room.pressure_pa  # times the temperature: volume of a mol, m3
     breath_in = entering * jet.flow / (per_mol * (b.breath.temperature_c + KELVIN))
     room_in = (drawn + swung.kept.sum(axis=-1)) / (per_mol * (b.room.temperature_c + KELVIN))
     inside = _inside(b, breath_in, room_in, warm)
@@ -138,6 +138,7 @@ def _windway(b: Breathing) -> _State:
     jet, breath = b.jet, b.breath
     flow = np.maximum(jet.flow, 1e-12)
     diameter = 2 * jet.height
+    # Re = V D/nu with V = Q/(w h) and D = 2h: the height cancels.
     graetz = 2 * flow / jet.width * breath.prandtl / breath.kinematic_viscosity * diameter / jet.length
     nusselt = 7.54 + 0.03 * graetz / (1 + 0.016 * graetz ** (2 / 3))
     transfer = nusselt * breath.thermal_conductivity / diameter
@@ -145,10 +146,11 @@ def _windway(b: Breathing) -> _State:
     start = breath.temperature_c
     left = b.clay_c + (start - b.clay_c) * np.exp(-units)
     wall = _at_wall(b)
+    # The clay takes water and gives none.
     water = breath.gases.water - np.maximum(breath.gases.water - wall, 0.0) * -np.expm1(-_VAPOUR_OVER_HEAT * units)
     heat = molar_heat(breath.gases, start + KELVIN)
     left, water = _without_fog(b, left, water, EVAPORATION / heat)
-    lost = (breath.gases.water - water) / (1 - water)
+    lost = (breath.gases.water - water) / (1 - water)  # for each mol that came, as its dry part stays
     return _State(np.ones_like(left), left, water, lost)
 
 
@@ -180,6 +182,7 @@ def stirring(b: Breathing) -> np.ndarray:
     Nu = 0.664 Re^(1/2) Pr^(1/3) (Pohlhausen 1921, from memory), and where nothing moves heat only conducts.
     """
     air, width, jet = b.room, b.volume ** (1 / 3), b.jet
+    # 0.343 is half of 0.686, and l/V = 1/l^2.
     speed = (0.343 * jet.speed**2 * jet.entering * jet.flow / width**2) ** (1 / 3)
     nusselt = _STILL + 0.664 * np.sqrt(speed * width / air.kinematic_viscosity) * air.prandtl ** (1 / 3)
     return np.asarray(b.mixing.heat * nusselt * air.thermal_conductivity / width)
@@ -194,13 +197,14 @@ def _inside(b: Breathing, breath_in: np.ndarray, room_in: np.ndarray, warm: _Sta
     to_wall = stirring(b) * b.wall_area
     room_c = b.room.temperature_c
     gained = heats[0] * breath_in * (warm.temperature_c - room_c) + to_wall * (b.clay_c - room_c)
+    # A weighted mean: what came in by its heat capacity a second, the clay by what it takes for each degree.
     mild = room_c + gained / (carried + to_wall)
-    vapour = to_wall / heats[1] * _VAPOUR_OVER_HEAT
+    vapour = to_wall / heats[1] * _VAPOUR_OVER_HEAT  # mol/s, as if so much air met the wall and left its vapour there
     mixed = b.room.gases.water + share * (warm.water - b.room.gases.water)
     water = mixed - np.maximum(mixed - _at_wall(b), 0.0) * vapour / np.maximum(total + vapour, 1e-300)
     t, water = _without_fog(b, mild, water, EVAPORATION * total / (carried + to_wall))
     arrived = breath_in * b.breath.gases.water + room_in * b.room.gases.water
-    condensed = arrived - (total - arrived) * water / (1 - water)
+    condensed = arrived - (total - arrived) * water / (1 - water)  # what the dry part cannot carry out again
     return _State(share, t, water, condensed)
 
 
@@ -214,10 +218,13 @@ def _openings(
     p, jet = b.passages, b.jet
     chamber, own = swung.chamber.copy(), np.zeros_like(swung.chamber)
     deep = p.inner[0] + p.length[0] + p.outer[0]
+    # Of the window's depth the jet takes up its own height, grown by what it has drawn along.
     lying = np.where(jet.flow > 0, np.minimum(1.0, jet.height * grown / deep), 0.0)
     leaving = (1 - entering) * jet.flow * grown
+    # Of what leaves by the window, the part that never was in the chamber.
     outward = leaving / np.maximum(leaving + swung.out[..., 0], 1e-300)
     all_jet = lying + (1 - lying) * chamber[..., 0] * outward
+    # Half of what the jet has drawn along is of the chamber, so is that share of the jet's air.
     chamber[..., 0] = (1 - lying) * chamber[..., 0] * (1 - outward) + all_jet * (grown - 1) / 2 / grown
     own[..., 0] = all_jet / grown
     room = b.room
@@ -228,7 +235,7 @@ def _openings(
             (room.gases.water, inside.water, warm.water),
         )
     )
-    water = np.minimum(water, saturated_water(t, room.pressure_pa))
+    water = np.minimum(water, saturated_water(t, room.pressure_pa))  # what is more is fog, and no gas
     return chamber * inside.share[..., None] + own, t, water
 
 

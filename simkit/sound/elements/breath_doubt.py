@@ -30,7 +30,7 @@ def variants(b: Breathing) -> dict[str, tuple[Breathing, Breathing]]:
         return replace(b, mixing=replace(b.mixing, **{name: value}))
 
     gases, moist = b.breath.gases, min(100.0, b.breath.humidity_percent)
-    percent = 100 * gases.carbon_dioxide / (1 - gases.water)
+    percent = 100 * gases.carbon_dioxide / (1 - gases.water)  # of dry breath, as it is measured
 
     def with_breath(kelvin: float = 0.0, more: float = 0.0, humidity: float = moist) -> Breathing:
         t = min(max(b.breath.temperature_c + kelvin, 20.0), 40.0)
@@ -73,6 +73,7 @@ class BreathDoubt:
 def doubt(b: Breathing, cents: Callable[[Breathing], np.ndarray] = pitch_cents) -> BreathDoubt:
     """Uncertainty from the ends of every range, as independent; `cents` gives (v, f) cents of variants at once."""
     ends = variants(b)
+    # Variants stand as low, high, low, high ...
     moved = cents(side_by_side([each for pair in ends.values() for each in pair]))
     parts = dict(zip(ends, (moved[1::2] - moved[::2]) / 2, strict=True))
     common = [float(part.mean()) for part in parts.values()]

@@ -1,9 +1,9 @@
-"""Smooth functions by their values at Chebyshev's points: barycentric interpolation (Berrut & Trefethen 2004)."""
+"""Smooth functions by values at Chebyshev's points: barycentric weights (Berrut & Trefethen 2004) and coefficients."""
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebpts1
+from numpy.polynomial.chebyshev import chebinterpolate, chebpts1
 
 from simkit.sound.elements.orifice import Reals
 
@@ -27,5 +27,12 @@ def shares(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
     count = nodes.shape[-1]
     signs = np.sin(np.pi * (np.arange(count) + 0.5) / count) * (-1.0) ** np.arange(count)
     away = at[..., None] - nodes
+    # At a point itself its own weight must outdo all others, not be infinite.
     parts = signs / np.where(away == 0, 1e-13 * nodes[..., -1:], away)
     return np.asarray(parts / parts.sum(axis=-1, keepdims=True))
+
+
+def coefficients(values: np.ndarray) -> np.ndarray:
+    """Coefficients (p, ...) of Chebyshev's polynomials over the range, from values (p, ...) at its `points`."""
+    flat = values.reshape(len(values), -1)
+    return np.asarray(chebinterpolate(lambda _: flat, len(values) - 1)).reshape(values.shape)

@@ -7,6 +7,7 @@ where a mode decays.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -47,8 +48,9 @@ def slit_filling(air: Air, omega: Reals, height: Reals) -> Filling:
     return _filled(air, omega, lambda z: np.tan(z) / z, height / 2)
 
 
-def _filled(air: Air, omega: Reals, share, half: Reals) -> Filling:  # type: ignore[no-untyped-def]
+def _filled(air: Air, omega: Reals, share: Callable[[Reals], Reals], half: Reals) -> Filling:
     turned = np.sqrt(-1j * np.asarray(omega))
+    # F: the share of the section that the walls hold back, in velocity (nu) and in temperature (alpha_t).
     held = share(half * turned / np.sqrt(air.kinematic_viscosity))
     warmed = share(half * turned / np.sqrt(air.thermal_diffusivity))
     return Filling(
@@ -62,7 +64,7 @@ def _round_share(z: Reals) -> Reals:
     time. What it leaves out is of the size of e^(-2y)."""
     y = 1j * np.asarray(z)
     if y.size and y.real.min() > _THIN:
-        return 2 / y * np.polyval(_OVER_Y, 1 / y)
+        return 2 / y * np.polyval(_OVER_Y, 1 / y)  # J1(z)/J0(z) = -i I1(y)/I0(y) at z = -iy
     # Scaled Bessel functions: both grow like exp|Im z|, and the growth cancels.
     return 2 * jve(1, z) / (z * jve(0, z))
 
@@ -115,7 +117,7 @@ def duct(filling: Filling, omega: Reals, area: Reals, length: Reals) -> TwoPort:
     """A straight duct: cosh and sinh of i k l, with the wave impedance over the area."""
     angle = 1j * filling.wavenumber(omega) * length
     impedance = filling.wave_impedance / area
-    even, odd = np.cosh(angle), np.sinh(angle)
+    even, odd = np.cosh(angle), np.sinh(angle)  # e^{-ikx} and e^{+ikx}, their sum and their difference
     return TwoPort(even, impedance * odd, odd / impedance, even)
 
 
@@ -144,5 +146,6 @@ def end_impedance(
     moved = 1j * omega * air.density * correction / area
     if lossless:
         return moved
+    # The thin layer's part of a duct's impedance, for a duct as long as `viscous`.
     layer = np.sqrt(2 * air.kinematic_viscosity / np.asarray(omega))
     return moved + (1 + 1j) / 2 * air.density * omega * layer * perimeter * viscous / area**2

@@ -37,7 +37,7 @@ def flesh_depth(radius: Reals, length: Reals) -> Depth:
     (1.62, 0.6)
     """
     wanted = radius * np.clip(_SUNK * radius / _PIPE, _SHALLOWEST, _DEEPEST)
-    deep = np.maximum(length, 1e-9)
+    deep = np.maximum(length, 1e-9)  # through no clay there is nothing to fill
     depth = wanted / (1 + (wanted / deep) ** 8) ** (1 / 8)
     return Depth(depth, np.minimum(_SCATTER * radius, np.maximum(depth, deep - depth)))
 

@@ -70,6 +70,7 @@ class Floor:
         return replace(
             a,
             inner=a.inner + a.area * self.inertance,
+            # As 1/K = (h + d)/S and G = P (h + r)/S^2, d grows by S times the one, r by S^2/P times the other.
             inner_viscous=a.inner_viscous + a.area**2 / a.perimeter * self.friction,
         )
 
@@ -82,6 +83,7 @@ def floor_of(voicing: Voicing, window: Opening, clay: Ledge) -> Floor:
 
     Under a window that leans, the face lies lower at the windway's end than at the edge, or higher.
     """
+    # The windway's middle is at the inner face, or `exit_rise_mm` above it.
     depth = 1e-3 * (voicing.windway_height_mm / 2 - voicing.exit_rise_mm) + clay.under
     depth = max(depth - window.inner_tilt[1] * window.height, 0.0)
     burden = floor_burden(window.width, window.height, window.edge_deg, depth, clay.beside)

@@ -52,6 +52,7 @@ def wave(theta: Reals) -> tuple[Reals, Reals]:
     # Asked a hundred thousand times for a few numbers each: numpy's `clip` alone would take a third of the time.
     piece = np.minimum(np.maximum(_knots.searchsorted(np.real(z), side="right") - 1, 0), len(_knots) - 2)
     c, d = _pieces[:, piece], (z - _knots[piece])[..., None]
+    # Beyond the table turn and damping go on in proportion to theta.
     scale = np.cbrt(1.5) * z**2 * np.where(beyond, theta / _SHORTEST, 1.0)
     both = scale[..., None] * (((c[0] * d + c[1]) * d + c[2]) * d + c[3])
     return both[..., 0], both[..., 1]
@@ -62,7 +63,7 @@ def theta_for(phase: Reals) -> Reals:
     phase = np.asarray(phase, float)
     theta = np.interp(phase, np.r_[0.0, _TABLE[:, 1]], np.r_[0.0, _TABLE[:, 0]])
     theta = np.where(phase > _TABLE[-1, 1], phase / _TABLE[-1, 1] * _SHORTEST, np.maximum(theta, 1e-12))
-    for _ in range(4):
+    for _ in range(4):  # Newton, from the table's own straight lines
         here, ahead = wave(np.array([theta, theta * 1.0001]))[0]
         slope = (ahead - here) / (theta * 0.0001)
         theta = np.maximum(theta - (here - phase) / slope, theta / 2)

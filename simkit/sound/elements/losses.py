@@ -41,13 +41,13 @@ def mode_loss(
 FIRST_ORDER = 0.05  # of the walls' shift: what linearised Navier-Stokes flow differs by at sharp rims (see the tests)
 
 
-def first_order_doubt(omega: Reals, lossless: Reals) -> Reals:
-    """Cents by which losses to first order may miss: the square of their shift, and a twentieth of it for rims.
+def first_order_doubt(omega: Reals, lossless: Reals, sharp: bool = True) -> Reals:
+    """Cents by which losses to first order may miss: the square of their shift, and a twentieth of it at sharp rims.
 
     omega, lossless: the complex frequency with and without the walls' losses.
     """
     lost = np.abs((omega - lossless) / lossless)
-    return 1200 / np.log(2) * (np.square(lost) + FIRST_ORDER * lost)
+    return 1200 / np.log(2) * (np.square(lost) + FIRST_ORDER * sharp * lost)
 
 
 def shifted(omega: Reals, inverse_q: Reals) -> Reals:

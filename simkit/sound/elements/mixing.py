@@ -102,7 +102,7 @@ def entrainment(jet: Jet, viscosity: Reals, mixing: Mixing) -> np.ndarray:
     windway's parabola: (1 + W/x0)^(1/3) - 1, x0 = 0.01543 h Re, Re = U h/nu. Turbulent: 0.080 W/h up to 5.2 heights,
     then 0.62 (W/h)^(1/2) - 1 [Albertson1950]. viscosity: kinematic, m2/s.
     """
-    far = jet.cut_up / jet.height
+    far = jet.cut_up / jet.height  # W/h
     reynolds = np.maximum(jet.speed * jet.height / viscosity, 1e-9)
     laminar = (1 + far / (0.01543 * reynolds)) ** (1 / 3) - 1
     turbulent = 0.080 * far if far < 5.2 else 0.62 * np.sqrt(far) - 1
@@ -139,8 +139,9 @@ def exchange(p: Passages, brought: np.ndarray, mixing: Mixing) -> Exchange:
     mean = brought[..., None] * free / np.maximum(free.sum(axis=-1, keepdims=True), 1e-300)
     moved = np.where(live, np.maximum(p.flow, 0.0), 0.0)
     r = np.minimum(mean / np.maximum(moved, 1e-300), 1.0)
-    coming = moved / np.pi * (np.sqrt(1 - r * r) - r * np.arccos(r))
-    area = np.where(live, free, p.area)
+    coming = moved / np.pi * (np.sqrt(1 - r * r) - r * np.arccos(r))  # the mean over time of what flows inward
+    area = np.where(live, free, p.area)  # of a covered one only so that nothing is divided by 0
+    # What comes in during one swing, as a length in the duct.
     slug = np.maximum(2 * np.pi * coming / (p.omega[..., None] * area), 1e-30)
     reach, lag = across(mixing.reach), across(mixing.lag)
     outside = reach * 0.5 * np.sqrt(4 * area / np.pi)

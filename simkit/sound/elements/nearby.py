@@ -30,6 +30,7 @@ from scipy.special import elliprd, legendre_p_all, spherical_jn, spherical_yn
 from simkit.body.chambers import Body, Opening
 from simkit.body.walls.wall import Wall, normals, on_wall
 from simkit.field.fem.far_field import leaving
+from simkit.field.reduced.memory import KeptPairs
 from simkit.frozen import frozen
 from simkit.sound.elements.palms import PALM, Palms
 from simkit.sound.elements.returned import InHalves, Returned
@@ -86,12 +87,19 @@ class RigidBall:
 
     def returned(self, points: np.ndarray, k: ArrayLike) -> np.ndarray:
         """Scattered part of the Green's function between outer points (n, 3) at real k (...), 1/m: (..., n, n), 1/m."""
-        k = np.asarray(k, float)
-        found = _returns(self, k.tobytes()).of(points)
+        k, top = np.asarray(k, float), self.degrees(points)
+
+        def between(_: list[int], new: list[int]) -> np.ndarray:
+            return self.sent(points, new, k.ravel(), top).swapaxes(1, 2)
+
+        # All to one degree, so that no answer depends on what was asked before.
+        keys = [(top, point.tobytes()) for point in points]
+        found = _returns(self, k.tobytes()).of(keys, between, symmetric=True)
         return found.reshape(*k.shape, len(points), len(points))
 
     def degrees(self, points: np.ndarray) -> int:
         """Degree at which the series for points (n, 3) ends, by the nearest of them."""
+        # Degrees fall off as (a^2/r^2)^l, for a source and a listener at r.
         share = (self.radius / float(np.linalg.norm(points - self.center, axis=1).min())) ** 2
         return int(np.clip(np.log(SMALL) / np.log(share), EXACT, DEGREES))
 
@@ -105,47 +113,20 @@ class RigidBall:
         D, far = a * leaving(k, a, top), r * leaving(k[..., None], r, top)
         strength = 1 / D + _bessel_product(k * a, top)
         degree = np.arange(top + 1.0)[:, None, None]
+        # w_{l+1}/w_l, as h_{l+1}/h_l = (l + D_l)/x (DLMF 10.51.2): no Bessel function of a high degree is needed.
         onward = (a / r) * (degree + far) / (degree + D[..., None])
         wave = np.cumprod(np.concatenate([[a / r * np.exp(-1j * k[:, None] * (r - a))], onward[:-1]]), axis=0)
         sent = (2 * degree + 1) * strength[..., None] * wave[..., rows]
         legendre = legendre_p_all(top, cosine)[0]
+        # Row by row: all at once the sum's terms would take (degrees, k, n, n).
         each = [np.einsum("lk,lkn,ln->kn", sent[..., n], wave, legendre[:, n]) for n in range(len(rows))]
         return np.stack(each, axis=1) / (4 * np.pi * a)
 
 
-class _Returns:
-    """Waves that a ball sends back between points: of a further question only the rows of its new points are found.
-
-    All to one degree, so that no answer depends on what was asked before.
-    """
-
-    def __init__(self, ball: RigidBall, k: np.ndarray):
-        self._ball, self._k = ball, k
-        self._top = -1
-        self._place: dict[bytes, int] = {}
-        self._found = np.zeros((len(k), 0, 0), complex)
-
-    def of(self, points: np.ndarray) -> np.ndarray:
-        """(k, n, n), 1/m, of points (n, 3)."""
-        top, names = self._ball.degrees(points), [point.tobytes() for point in points]
-        if top != self._top:
-            self._top, self._place = top, {}
-        known = [n for n, name in enumerate(names) if name in self._place]
-        new = [n for n, name in enumerate(names) if name not in self._place]
-        found = np.empty((len(self._k), len(points), len(points)), complex)
-        before = [self._place[names[n]] for n in known]
-        found[:, np.array(known, int)[:, None], known] = self._found[:, np.array(before, int)[:, None], before]
-        if new:
-            rows = self._ball.sent(points, new, self._k, top)
-            found[:, new], found[:, :, new] = rows, rows.swapaxes(1, 2)
-        self._place, self._found = {name: n for n, name in enumerate(names)}, found
-        return found.copy()
-
-
 @lru_cache(maxsize=8)
-def _returns(ball: RigidBall, k: bytes) -> _Returns:
-    """Kept: a face stays where it is while a hole moves."""
-    return _Returns(ball, np.frombuffer(k))
+def _returns(ball: RigidBall, k: bytes) -> KeptPairs:
+    """Waves that a ball sends back between points: a face stays where it is while a hole moves."""
+    return KeptPairs()
 
 
 def _bessel_product(x: np.ndarray, top: int) -> np.ndarray:
@@ -155,7 +136,7 @@ def _bessel_product(x: np.ndarray, top: int) -> np.ndarray:
     """
     degree = np.arange(top + 1).reshape(-1, *([1] * x.ndim))
     found = -(1 + 2 * x * x / ((2 * degree - 1) * (2 * degree + 3))) / (2 * degree + 1) + 0j
-    low, moves = degree[: EXACT + 1], x > 0
+    low, moves = degree[: EXACT + 1], x > 0  # y_l has no value at rest
     at = np.where(moves, x, 1.0)
     j, y = spherical_jn(low, at), spherical_yn(low, at)
     found[: EXACT + 1] = np.where(moves, 1j * at * j * (j - 1j * y), found[: EXACT + 1])
@@ -211,6 +192,7 @@ def change(thing: Thing, piece: Scatterer, openings: np.ndarray, k: ArrayLike) -
     k (...)."""
     k, count = np.asarray(k, float), len(openings)
     among = thing.returned(piece.senders(openings), k)
+    # Both points of each opening, of strengths 2 and -1, as sender and as receiver.
     pairs = among.reshape(*k.shape, 2, count, 2, count)
     return piece.sent(k)[..., None, None] ** 2 * np.einsum("a,...aibj,b->...ij", (2, -1), pairs, (2, -1))
 

@@ -152,7 +152,7 @@ def aperture_of(opening: Opening) -> Aperture:
     upright = rectangular_hole(*sizes, opening.rim, opening.inside_rim, opening.curvatures)
     rims = opening.inside_rim, opening.rim
     relief = slope_relief(opening.width, opening.height, clay, opening.edge_deg, *rims, opening.curvatures)
-    steep = float(np.square(opening.tilt).sum())
+    steep = float(np.square(opening.tilt).sum())  # tan^2 of the tilt
     slant = TILTED * np.sqrt(opening.area / np.pi) * steep / (1 + steep)
     # The slope lets the flow spread on its way out: less air moves at the outer end, and less friction acts on it.
     return replace(
@@ -216,7 +216,7 @@ def _spared_aslant(opening: Opening, plain: Aperture) -> tuple[Reals, Reals]:
     if opening.lean == 0 and opening.tilt == (0.0, 0.0):
         return 0.0, 0.0
     radius, through = np.sqrt(plain.area / np.pi), plain.length * np.cos(opening.lean)
-    sharp = round_hole(radius, plain.length, bends=bends_of(opening))
+    sharp = round_hole(radius, plain.length, bends=bends_of(opening))  # less `plain`: what round rims spare
     out = np.sin(opening.lean) / np.maximum(1 + float(np.mean(opening.curvatures)) * through, 0.5)
     if opening.tilt != (0.0, 0.0):
         out = np.sin(np.arctan(np.hypot(*opening.tilt)))
@@ -279,7 +279,7 @@ def face_end(opening: Opening) -> float:
     if not opening.clay:
         return 0.0
     bend = _outer_bend(opening, opening.clay)
-    drop = bend * (FACE * opening.radius) ** 2 / 2
+    drop = bend * (FACE * opening.radius) ** 2 / 2  # by which the bent clay lies lower at the face's edge
     d = (opening.clay - opening.length - drop) / opening.radius
     s = float(np.clip(bend * opening.radius, 0.0, 0.37))
     if d > 0:
@@ -308,7 +308,7 @@ def _outer_bend(opening: Opening, clay: float) -> float:
 def _bent_outside(bend: tuple[float, float], clay: float) -> np.ndarray:
     """Curvatures (2,) of the true offset of an inner face with those of `bend`, 1/m."""
     inner = np.array(bend)
-    return np.asarray(inner / np.maximum(1 + inner * clay, 0.1))
+    return np.asarray(inner / np.maximum(1 + inner * clay, 0.1))  # an offset past the centre of the bend has none
 
 
 def partly_covered(aperture: Aperture, openness: Reals) -> Aperture:
@@ -321,7 +321,7 @@ def partly_covered(aperture: Aperture, openness: Reals) -> Aperture:
     share = np.sqrt(openness)
     radius = np.sqrt(aperture.area / np.pi)
     lip = THIN * radius * (1 - openness) + aperture.outer * openness
-    throttled = THIN * radius * (_fok(share) - _fok(1.0))
+    throttled = THIN * radius * (_fok(share) - _fok(1.0))  # nothing where all is free
     return replace(
         aperture,
         outer=(lip + throttled) / share,
@@ -341,7 +341,7 @@ def organ_mouth(area: Reals) -> Reals:
     Ingerslev & Frobenius 1947, Trans. Dan. Acad. Tech. Sci. 1 (from memory). A window in clay has a wall and conducts
     less; the rule is for comparison only.
 
-    >>> round(1e3 * organ_mouth(66e-6), 2)
+    >>> round(float(1e3 * organ_mouth(66e-6)), 2)
     11.13
     """
-    return float(np.sqrt(area) / 0.73) if np.isscalar(area) else np.sqrt(area) / 0.73
+    return np.sqrt(area) / 0.73

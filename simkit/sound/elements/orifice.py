@@ -100,7 +100,7 @@ def rim_relief(x: Reals) -> Reals:
 
     0.4556 in a thick wall. What the rim's own size and a bent wall change is in `rounding`.
     """
-    v = _squeezed(np.maximum(x, _THINNEST))
+    v = _squeezed(np.maximum(x, _THINNEST))  # the spline is of the relief without its pole at x = 0
     return _relief_spline(v) * v ** (-1 / 3)
 
 
@@ -155,7 +155,8 @@ def rounding(share: Reals, hollow: Reals = 0.0) -> Rounding:
     wide, wide_slope = _polynomial(_BENT_AND_WIDE, s)
     log = np.log(f)
     value = np.exp(power * log + bent + f * wide)
-    turn = power**2 / (2 * np.pi * np.sqrt(1 - s * s))
+    turn = power**2 / (2 * np.pi * np.sqrt(1 - s * s))  # d(2 nu)/ds
+    # Beyond HOLLOW it is kept, and so has no slope.
     by_hollow = np.where(s == hollow, turn * log + bent_slope + f * wide_slope, 0.0)
     return Rounding(value, value * (power / f + wide), value * by_hollow)
 
@@ -184,6 +185,7 @@ def round_end(radius: Reals, length: Reals, rim: Reals = 0.0, hollow: Reals = 0.
     delta, slope, beta = plate_end(x), plate_end_slope(x), rim_relief(x)
     w = rounding(f, hollow)
     correction = a * (delta - beta * w.value)
+    # a times the change with n: of x, 2 + x; of f/a, 1 + f/a; of s, s^2 - s; and of the factor a itself, -1.
     moved = (2 + x) * (slope - rim_relief_slope(x) * w.value) - (delta - beta * w.value)
     moved = moved - beta * (w.by_share * (1 + f) - w.by_hollow * (hollow - np.square(hollow)))
     return End(correction, correction + a / 2 * (1 + moved))
@@ -321,7 +323,7 @@ def end_of(
     rim = rim if rim > 1e-6 * size else 0.0
 
     def correction(n: float) -> float:
-        here = outline(width - 2 * n, height - 2 * n)
+        here = outline(width - 2 * n, height - 2 * n)  # every wall moved into the air by n
         fade = here.fade((length + 2 * n) / np.sqrt(here.area / np.pi))
         radius = 2 * here.area / here.perimeter
         rounded = rim + n if rim > 0 else 0.0  # of a sharp rim, relief and slope are none
@@ -330,6 +332,7 @@ def end_of(
         spared = relief * radius * (height * sides + width * ends) / (height + width)
         return float(here.long - (here.long - here.thin) * fade - spared)
 
+    # Neither clay nor rim may vanish on the way.
     step = min(1e-4 * size, length / 4, rim / 2 if rim > 0 else size)
     moved = (correction(step) - correction(-step)) / (2 * step)
     here, d = outline(width, height), correction(0.0)

@@ -43,11 +43,12 @@ class Palms:
         """Signed distance of points (n, 3) from the nearer palm, m, to first order: (n,); negative inside."""
         away = self._beside(points) / self.axes
         r = np.linalg.norm(away, axis=1)
+        # The level r - 1 over its slope, |away/axes|/r.
         return np.asarray(r * (r - 1) / np.linalg.norm(away / self.axes, axis=1))
 
     def path(self, points: np.ndarray) -> float:
         """The shortest way from one of the points to a palm and back to one, m."""
-        away = np.abs(self._beside(points))
+        away = np.abs(self._beside(points))  # folded into the quarter, but for the side: the piece's, negative
         away[:, 0] = -away[:, 0]
         return 2 * float(np.linalg.norm(away[:, None] - _quarter(self.axes, 4 * POINTS)[0], axis=2).min())
 
@@ -102,6 +103,7 @@ class _Between:
         way = points - self._by[:, :, None]
         far = np.linalg.norm(way, axis=3)
         wave = 1 / (4 * np.pi * far)
+        # dG/dn = (1 + ikr) e^{-ikr} (way . n)/(4 pi r^3), the area in n.
         steep = np.einsum("inmx,inx->inm", way, self._out) * wave / (far * far)
         step = max(1, _TOGETHER // len(taken))
         for some in (slice(n, n + step) for n in range(0, len(self._ks), step)):
@@ -112,6 +114,7 @@ class _Between:
             pressure = self._answers[some] @ np.moveaxis(sent, 3, 0)
             self._pressure[some, :, taken] = pressure.reshape(len(pressure), -1, len(taken))
             self._back[some, taken] = np.moveaxis(back, (2, 3), (1, 0)).reshape(len(pressure), len(taken), -1)
+        # New columns, then new rows: what old points send to new ones and the other way round.
         self._found[:, :, taken] = self._back @ self._pressure[:, :, taken]
         self._found[:, taken] = self._back[:, taken] @ self._pressure
 
@@ -138,7 +141,7 @@ def _answers(axes: bytes, aside: float, ks: bytes) -> np.ndarray:
     at, by, out = _skin(np.frombuffer(axes), aside)
     n = np.arange(POINTS)
     way = at[:, None] - by[:, None]
-    r = np.maximum(np.linalg.norm(way, axis=3), 1e-12)
+    r = np.maximum(np.linalg.norm(way, axis=3), 1e-12)  # a point is 0 from itself, whose share is set apart
     # dG/dn times area at points of dipoles along `out` at rest: (i, p, n), 0 at themselves.
     still = np.einsum("ipnx,inx->ipn", way, out) / (4 * np.pi * r**3)
     own = -0.5 - still[_OWN].sum(axis=(0, 2))
@@ -154,10 +157,11 @@ def _quarter(axes: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray, np.n
     """Points (count, 3) all over the quarter of an ellipsoid ahead of and above its middle, normals out of it, and the
     area of each (count,)."""
     n = np.arange(count) + 0.5
+    # Fibonacci's spiral: bands of one area about the axis across, each turned on by the golden ratio.
     x, turn = 1 - 2 * n / count, np.pi / 2 * np.mod(n * (np.sqrt(5) - 1) / 2, 1.0)
     r = np.sqrt(1 - x * x)
     on = np.column_stack([x, r * np.cos(turn), r * np.sin(turn)])
-    steep = np.linalg.norm(on / axes, axis=1)
+    steep = np.linalg.norm(on / axes, axis=1)  # the ball's area grows by abc times this
     return on * axes, on / axes / steep[:, None], np.pi / count * axes.prod() * steep
 
 

@@ -11,9 +11,10 @@ from dataclasses import field, replace
 from functools import cached_property, partial
 
 import numpy as np
-from numpy.polynomial import chebyshev
+from numpy.polynomial.chebyshev import chebvander
 
 from simkit.frozen import frozen
+from simkit.sound.elements.chebyshev import coefficients, points
 
 Law = Callable[[np.ndarray], np.ndarray]  # dZ (m, n, n), 1/m, at real k (m,), 1/m
 
@@ -30,18 +31,16 @@ class Returned:
     @staticmethod
     def of(law: Law, path: float, count: int, low: float, top: float) -> Returned:
         """Interpolation of a law through `count` of Chebyshev's points."""
-        at = chebyshev.chebpts1(count)
-        ks = low + (top - low) * (1 + at) / 2
+        ks = points(low, top, count)
+        # Without the phase of the way there and back it is a slow function of k, which few polynomials follow.
         values = np.exp(1j * ks * path)[:, None, None] * law(ks)
-        share = np.where(np.arange(count) > 0, 2, 1) / count
-        terms = np.tensordot(share[:, None] * chebyshev.chebvander(at, count - 1).T, values, axes=1)
-        return Returned(path, top, terms, low)
+        return Returned(path, top, coefficients(values), low)
 
     def __call__(self, k: np.ndarray) -> np.ndarray:
         """dZ (..., n, n), 1/m, at complex k (...); above `top` as there."""
         k = k * np.minimum(1.0, self.top / np.maximum(k.real, 1e-300))
         x = (2 * k - self.low - self.top) / (self.top - self.low)
-        basis = chebyshev.chebvander(x.ravel(), len(self.terms) - 1).reshape(*k.shape, len(self.terms))
+        basis = chebvander(x.ravel(), len(self.terms) - 1).reshape(*k.shape, len(self.terms))
         return np.tensordot(basis * np.exp(-1j * k * self.path)[..., None], self.terms, axes=1)
 
     def of_rows(self, rows: np.ndarray) -> Returned:

@@ -32,6 +32,7 @@ def fixed_point(
         following = proposed(omega)
         new_miss = following - omega
         change = miss - new_miss
+        # 1/(1 - F'), from two misses; 1, a plain step, where they no longer differ.
         slope = np.where(np.abs(change) > 1e-14 * np.abs(omega), (omega - before) / np.where(change == 0, 1, change), 1)
         step = new_miss * slope
         left = np.maximum(np.abs(omega - before), np.abs(step)) / np.abs(omega) * np.abs(step / omega)

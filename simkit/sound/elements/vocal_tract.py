@@ -42,6 +42,7 @@ class VocalTract:
     @classmethod
     def cavity(cls, volume: float) -> VocalTract:
         """A hard box of that volume, m3: nothing but a spring."""
+        # So short that no wave runs along it.
         return cls(length=np.cbrt(volume) / 100, volume=volume, gap=0.0, wall=np.inf, bandwidth=0.0)
 
     @property
@@ -74,7 +75,7 @@ class VocalTract:
         heavy = air.density * (1 + 2 * np.pi * WINDPIPE_BANDWIDTH / (1j * omega))
         windpipe = ducts.duct(ducts.Filling(heavy, air.density * air.sound_speed**2), omega, area, length)
         inertia = 1j * omega * air.density * (FOLDS + 2 * FOLD_END * np.sqrt(self.gap)) / self.gap
-        return inertia + air.density * flow / self.gap**2 + windpipe.B / windpipe.D
+        return inertia + air.density * flow / self.gap**2 + windpipe.B / windpipe.D  # of an open end: p2 = 0
 
 
 # Mouths of those who may play: lips to folds of 145 mm (a small woman) to 190 (a large man); 30 ml with the tongue high

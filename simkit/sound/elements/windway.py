@@ -75,7 +75,7 @@ class Windway:
         The pressure of a parabola's friction falls by 12 eta Q/(w h^3) a metre: w h^3 at the exit times the integral of
         1/(w h^3), by parts that are even.
         """
-        strength = self.width * self.height**3
+        strength = self.width * self.height**3  # side walls left out, as by `friction_heads`
         return sum(strength / (wide * high**3) * part for wide, high, part in self.slices)
 
     @property
@@ -205,7 +205,7 @@ def junction_of(windway: Windway, window: Opening) -> Junction:
     across, along = window.curvatures
     sunk = across * width**2 / 24 + along * height**2 / 8
     bottom = min(max(bottom, rim - sunk), top - windway.height / 8)
-    z = max(bottom + top, 0.0) / (2 * height)
+    z = max(bottom + top, 0.0) / (2 * height)  # of the exit's middle
     run = 1 / np.tan(np.deg2rad(window.edge_deg)) if window.edge_deg < 90 else 0.0
     wall = np.clip(window.length / height, 0.5, 1.6)
     detour = -np.expm1(-2.5 * run) * (0.028 + 0.128 * min(z, 0.4) + 0.022 * np.log(wall))
@@ -217,8 +217,9 @@ def junction_of(windway: Windway, window: Opening) -> Junction:
 
 def _slit_depth(z: float) -> float:
     """Depth of the even flow with the potential that the wall of a flanged slit has at z, both over its height."""
+    # s exceeds pi z by less than 1, as tanh does.
     s = brentq(lambda s: s - np.tanh(s) - np.pi * z, 0.0, np.pi * z + 1.0)
-    return float((s + np.log1p(np.exp(-2 * s)) - 1) / np.pi)
+    return float((s + np.log1p(np.exp(-2 * s)) - 1) / np.pi)  # ln(2 cosh s), without its overflow
 
 
 # --- the stream ---
@@ -251,14 +252,14 @@ def stream_resistance(windway: Windway, air: Air, omega: Reals) -> Reals:
     E = (1 - e^{-i theta})/(i theta), theta = omega L/V, of what the steady law has over that. In a windway that tapers
     the friction's L is `friction_length`; that the stream speeds up towards a narrower exit is left out of F.
     """
-    if not (windway.speed or windway.per_hertz):
+    if not (windway.speed or windway.per_hertz):  # theta would have no value
         return 0.0 * np.asarray(omega)
     V = windway.speed_at(omega)
     length = windway.friction_length
     z = _entry(length, windway.height, air.kinematic_viscosity, V)
     heads, slope = _heads(z)
     kinetic = air.density * V
-    steady = kinetic * (1 + heads - z * slope / 2)
+    steady = kinetic * (1 + heads - z * slope / 2)  # dp/dV of (rho V^2/2)(1 + F(z)), z going as 1/V
     poiseuille = 12 * air.viscosity * length / windway.height**2
     turn = 1j * np.asarray(omega) * windway.length / V
     return (kinetic + (steady - poiseuille - kinetic) * -np.expm1(-turn) / turn) / windway.area

@@ -19,7 +19,6 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.polynomial import chebyshev
 
 from simkit.air import Air
 from simkit.body.chambers import Opening
@@ -27,7 +26,7 @@ from simkit.errors import Fault, InputError
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.matrices import RowChanges
 from simkit.sound import models
-from simkit.sound.elements.chebyshev import points
+from simkit.sound.elements.chebyshev import coefficients, points
 from simkit.sound.elements.mixing import Mixing
 from simkit.sound.elements.openings import Aperture, aperture_of
 from simkit.sound.elements.orifice import end_of, rectangle
@@ -70,14 +69,6 @@ def portable(vessel: Vessel) -> dict[str, Any]:
     }
 
 
-def _coefficients(values: np.ndarray) -> np.ndarray:
-    """Chebyshev's coefficients (p, ...) of values (p, ...) at Chebyshev's points."""
-    count = len(values)
-    basis = chebyshev.chebvander(chebyshev.chebpts1(count), count - 1)
-    share = np.where(np.arange(count) > 0, 2, 1) / count
-    return np.asarray(np.tensordot(share[:, None] * basis.T, values, axes=1))
-
-
 class _Range:
     """The wave numbers of the room's air, 1/m, over which what lies outside is sent."""
 
@@ -106,7 +97,7 @@ class _Range:
 
         They fall off along p, and are added: none needs a digit more than the largest of its column has.
         """
-        found = _coefficients(values)
+        found = coefficients(values)
         largest = np.maximum(np.abs(found).max(axis=0), 1e-200)  # of columns of zeros too
         scale = 10.0 ** (digits - 1 - np.floor(np.log10(largest)))
         return {
@@ -278,7 +269,7 @@ def _airs(vessel: Vessel, case: Case) -> dict[str, Any]:
 
     def over(airs: Sequence[Air]) -> list[list[float]]:
         table = np.array([[float(getattr(air, name)) for name in _OF_AIR] for air in airs])
-        listed: list[list[float]] = numbers(_coefficients(table).T, 13)
+        listed: list[list[float]] = numbers(coefficients(table).T, 13)
         return listed
 
     return {
@@ -287,7 +278,7 @@ def _airs(vessel: Vessel, case: Case) -> dict[str, Any]:
         "window": over([each.airs.window for each in found]),
         "holes": [over([each.airs.of_hole(o.name) for each in found]) for o in case.chamber.openings],
         "breath": over([each.breath for each in found]),
-        "per_hertz": numbers(_coefficients(np.array([each.breath_per_hertz for each in found]))),
+        "per_hertz": numbers(coefficients(np.array([each.breath_per_hertz for each in found]))),
     }
 
 
