@@ -138,7 +138,7 @@ def test_the_mean_of_two_in_unison_is_where_each_is_with_the_other_s_window_cove
 
     share = brentq(lambda s: made(s).alone().lowest(opened)[0].real - goal.real, 0.05, 1.0)
     alone, state = made(share).alone().lowest(opened)[0], np.array([1.0, 1.0, 1.0])
-    both = resonances(made(share).circuit, state, 2).omega
+    both = resonances(made(share).circuit, state, 2, np.ones(len(state), bool))
     half = CENTS * abs(both[1].real - both[0].real) / 2 / goal.real
     off = CENTS * abs(both.mean().real - (alone + goal).real / 2) / goal.real
     assert half > 20

@@ -54,11 +54,11 @@ class KeptPairs:
         columns = between(list(range(len(keys))), new) if new else self._found
         found = np.empty((*columns.shape[:-2], len(keys), len(keys)), columns.dtype)
         if known:
-            found[..., *np.ix_(known, known)] = self._found[..., *np.ix_(before, before)]
+            found[..., np.array(known)[:, None], known] = self._found[..., np.array(before)[:, None], before]
         if new:
             found[..., new] = columns
         if new and known:
             rows = columns[..., known, :].swapaxes(-1, -2) if symmetric else between(new, known)
-            found[..., *np.ix_(new, known)] = rows
+            found[..., np.array(new)[:, None], known] = rows
         self._place, self._found = {key: n for n, key in enumerate(keys)}, found
         return found.copy()  # who asks may write into it

@@ -32,14 +32,15 @@ def meant(vessel: Vessel, note: NoteOrHoles = (), chamber: str | None = None) ->
 def _by_pitch(among: list[Chamber], name: str) -> tuple[Chamber, Fingering]:
     for chamber in among:
         for each in chamber.notes:
-            if _spelled(each.pitch) == _spelled(name):
+            if spelled(each.pitch) == spelled(name):
                 return chamber, each.open
     pitches = [each.pitch for chamber in among for each in chamber.notes]
     allowed = f"a note of the design ({', '.join(pitches) or 'it has none'}), or a list of the holes that are open"
     raise InputError([Fault.of("note", name, allowed + did_you_mean(name, pitches))])
 
 
-def _spelled(name: str) -> str:
+def spelled(name: str) -> str:
+    """A pitch in its one usual spelling; what is none, as it is."""
     try:
         return str(pitch_of(name))
     except NoteNameError:

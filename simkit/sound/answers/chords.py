@@ -17,7 +17,7 @@ import numpy as np
 from simkit.errors import Fault, InputError
 from simkit.pitch import cents
 from simkit.sound import models
-from simkit.sound.models.resonator import Case, Coupled, openness_of
+from simkit.sound.models.resonator import Case, Coupled, openness_of_all
 from simkit.vessel import Note, Vessel
 from simkit.vessel.spelling import one_or_more
 
@@ -112,9 +112,7 @@ class Together:
     def openness(self) -> tuple[np.ndarray, ...]:
         """Openness of each chamber's holes in each choice: (choices, holes) each."""
         return tuple(
-            np.array([openness_of(r.holes, _opened(choice[n])) for choice in self.choices]).reshape(
-                len(self.choices), -1
-            )
+            openness_of_all(r.holes, [_opened(choice[n]) for choice in self.choices])
             for n, r in enumerate(self.resonators)
         )
 
@@ -141,13 +139,8 @@ class Together:
     @cached_property
     def alone(self) -> np.ndarray:
         """Complex omega (choices, chambers), rad/s, of each chamber with the openings of all others covered."""
-        return np.stack(
-            [
-                r.beside_others(np.zeros(len(r.rows))).lowest(o)
-                for r, o in zip(self.resonators, self.openness, strict=True)
-            ],
-            axis=1,
-        )
+        shut = [r.beside_others(np.zeros(len(r.rows))) for r in self.resonators]
+        return np.stack([r.lowest(o) for r, o in zip(shut, self.openness, strict=True)], axis=1)
 
     def merging(self, one: int, other: int) -> np.ndarray:
         """Largest difference (choices,), rad/s, at which two chambers still fall into one pitch: 2 |Im c|."""

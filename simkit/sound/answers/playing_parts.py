@@ -11,7 +11,7 @@ from simkit.frozen import frozen
 from simkit.sound import models
 from simkit.sound.catalogue import PARTS, able, model_of
 from simkit.sound.models.playing import Playing
-from simkit.sound.models.resonator import Case, Resonator, openness_of
+from simkit.sound.models.resonator import Case, Resonator, openness_of_all
 
 CENTS = 1200 / np.log(2)  # of an e-fold
 
@@ -31,18 +31,13 @@ class PlayedNotes:
     cautions: tuple[str, ...] = ()
 
 
-def openness_of_all(resonator: Resonator, fingerings: Sequence[Sequence[str]]) -> np.ndarray:
-    """Fingerings by the names of open holes as numbers (n, holes)."""
-    return np.array([openness_of(resonator.holes, opened) for opened in fingerings]).reshape(len(fingerings), -1)
-
-
 def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequence[Sequence[str]]) -> PlayedNotes:
     """The notes of a chamber by one model in the state of the case, `resonator` the model's answer for it.
 
     Parts of playing that the model does not know are those of the most careful quick model that knows all; a model that
     knows none answers for the still piece, and that is said.
     """
-    openness = openness_of_all(resonator, fingerings)
+    openness = openness_of_all(resonator.holes, fingerings)
     known = tuple(part for part in case.playing.parts if part in model_of(name).played)
     if not known:
         omega = resonator.lowest(openness)

@@ -17,9 +17,9 @@ from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.chords import Chord, chords, chosen_chambers
 from simkit.sound.answers.over_chambers import OverChambers
-from simkit.sound.answers.playing_parts import PlayedNotes, openness_of_all, played_notes
+from simkit.sound.answers.playing_parts import PlayedNotes, played_notes
 from simkit.sound.catalogue import able, chosen, model_of
-from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator
+from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator, openness_of_all
 from simkit.vessel import Chamber, Vessel, target_of
 
 
@@ -264,7 +264,7 @@ def _beside(resonator: Coupled, fingerings: list[tuple[str, ...]]) -> list[tuple
     """
     if resonator.rows.all():
         return [()] * len(fingerings)
-    openness = openness_of_all(resonator, fingerings)
+    openness = openness_of_all(resonator.holes, fingerings)
     both = (resonator.beside_others(np.full(len(resonator.rows), share)) for share in (0.0, 1.0))
     hz = [each.lowest(openness).real / (2 * np.pi) for each in both]
     return [tuple(map(float, pair)) for pair in zip(*hz, strict=True)]

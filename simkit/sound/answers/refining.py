@@ -17,7 +17,7 @@ from simkit.field.fem.modes import closed_modes
 from simkit.frozen import frozen
 from simkit.sound import models
 from simkit.sound.catalogue import able, is_known, model_of, names
-from simkit.sound.models.resonator import openness_of
+from simkit.sound.models.resonator import openness_of_all
 from simkit.vessel import Vessel
 
 STEP = 2**0.5
@@ -106,7 +106,7 @@ def _notes(vessel: Vessel, model: str, lossless: bool, mesh: float, count: int) 
     for case in models.cases(vessel, lossless=lossless, mesh=mesh):
         resonator = models.resonator(model, case)
         notes = [(note.pitch, note.open) for note in vessel.chamber(case.chamber.name).notes] or [("all covered", ())]
-        openness = np.array([openness_of(resonator.holes, opened) for _, opened in notes]).reshape(len(notes), -1)
+        openness = openness_of_all(resonator.holes, [opened for _, opened in notes])
         for n, ((pitch, _), omega) in enumerate(zip(notes, resonator.lowest(openness), strict=True), 1):
             if omega:
                 found[f"{case.chamber.name} {n} {pitch}"] = float(omega.real) / (2 * np.pi)

@@ -19,13 +19,13 @@ import numpy as np
 from pydantic import Field
 
 from simkit.errors import Fault, InputError
-from simkit.pitch import NoteNameError, note
 from simkit.sound import models
+from simkit.sound.answers.asked import spelled
 from simkit.sound.blowing.fitting import JetFit, JetReading, fit_jet
 from simkit.sound.blowing.table import RESONANCES, jet_of, voiced_cases
 from simkit.sound.catalogue import with_ability
 from simkit.sound.elements.constants import JetConstants
-from simkit.sound.models.resonator import Case, openness_of
+from simkit.sound.models.resonator import Case, openness_of_all
 from simkit.vessel import Vessel
 from simkit.vessel.checking import checked
 from simkit.vessel.part import Clash, Part
@@ -111,7 +111,7 @@ def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJe
     if faults:
         raise InputError(faults)
     resonator = models.resonator(model, case)
-    openness = np.array([openness_of(resonator.holes, names) for names in opened]).reshape(len(opened), -1)
+    openness = openness_of_all(resonator.holes, opened)
     which, rows = np.unique(openness, axis=0, return_inverse=True)
     motion = resonator.motion(which, RESONANCES)
     pitches = [
@@ -148,18 +148,11 @@ def _opened(readings: Readings, vessel: Vessel, case: Case, n: int, faults: list
             allowed = f"the holes of this chamber, {', '.join(known) or 'none'}"
             faults += [Fault(readings.source, f"{key}.open", name, allowed) for name in wrong]
         return each.open
-    notes = {_spelled(one.pitch): one.open for one in chamber.notes}
-    if _spelled(each.note) not in notes:
+    notes, wanted = {spelled(one.pitch): one.open for one in chamber.notes}, spelled(each.note or "")
+    if wanted not in notes:
         allowed = f"a note of the design, {', '.join(one.pitch for one in chamber.notes) or 'which has none'}"
         faults.append(Fault(readings.source, f"{key}.note", each.note, allowed))
-    return notes.get(_spelled(each.note), ())
-
-
-def _spelled(pitch: str | None) -> str:
-    try:
-        return str(note(pitch or ""))
-    except NoteNameError:
-        return pitch or ""
+    return notes.get(wanted, ())
 
 
 def _unable(readings: Readings) -> Iterator[Fault]:

@@ -24,7 +24,7 @@ from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.airs import breath_of
 from simkit.sound.elements.constants import JetConstants
 from simkit.sound.elements.windway import friction_length_of
-from simkit.sound.models.resonator import Case, openness_of
+from simkit.sound.models.resonator import Case, openness_of_all
 from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)
@@ -226,8 +226,7 @@ def _chamber(model: str, case: Case, constants: JetConstants, advise: bool) -> B
     asked: list[tuple[str | None, tuple[str, ...]]] = [(note.pitch, note.open) for note in chamber.notes]
     asked = asked or [(None, ())]
     resonator = models.resonator(model, case)
-    openness = np.array([openness_of(resonator.holes, opened) for _, opened in asked]).reshape(len(asked), -1)
-    motion = resonator.motion(openness, RESONANCES)
+    motion = resonator.motion(openness_of_all(resonator.holes, [opened for _, opened in asked]), RESONANCES)
     jet = jet_of(case, constants)
     log.info("blowing %d notes", len(asked))
     now = blow_fingerings(motion, jet)

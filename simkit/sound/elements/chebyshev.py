@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.polynomial.chebyshev import chebinterpolate, chebpts1
 
@@ -34,5 +36,5 @@ def shares(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
 
 def coefficients(values: np.ndarray) -> np.ndarray:
     """Coefficients (p, ...) of Chebyshev's polynomials over the range, from values (p, ...) at its `points`."""
-    flat = values.reshape(len(values), -1)
+    flat: Any = values.reshape(len(values), -1)  # columns, which numpy interpolates one as well as many
     return np.asarray(chebinterpolate(lambda _: flat, len(values) - 1)).reshape(values.shape)

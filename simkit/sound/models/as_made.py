@@ -70,6 +70,7 @@ class AsMade:
         fields = [base.field if q == 1 else solved(_widened(case.body, q), case.mesh).field for q in SHARES]
         own = np.array([[np.diag(f.static)[rows], np.diag(f.outside(0.0).real)[rows]] for f in fields])
         own = own - own[SHARES.index(1.0)]
+        # The cubic through four values, by the inverse of Vandermonde's matrix.
         cubics = np.einsum("pq,qso->sop", np.linalg.inv(np.vander(SHARES, increasing=True)), own)
         circuit = _alone(base, rows)
         return AsMade(circuit, base.holes, window, case.chamber.openings, cubics, _fit(window, beside), case.playing)
@@ -124,8 +125,7 @@ class AsMade:
         if self.playing.breath is None:
             return np.ones(len(made))
         states = self._states(made, openness)
-        K = np.stack([np.broadcast_to(d.aperture.conductivity, len(made)) for d in self._pieces(made, states).ducts], 1)
-        return self.playing.breath.drift(states[:, 1:], K)
+        return self.playing.breath.drift(states[:, 1:], self._pieces(made, states).conductivities)
 
     def in_one_air(self, made: Made, openness: np.ndarray) -> np.ndarray:
         """Complex omega (m,), rad/s, with the airs of the circuit for every fingering."""
@@ -168,8 +168,8 @@ class AsMade:
         cut = made.diameters > 0
         changed = made.but(diameters=np.where(cut, made.diameters + wider, 0.0), cut_up=made.cut_up * (1 + _NUDGE_SIZE))
         both = of_ducts(changed, np.append(_NUDGE_SIZE * self.window.height, wider))
-        both[:, 0] *= self.window.height / made.cut_up
-        there = np.column_stack([np.ones(len(made), bool), cut])
+        both[:, 0] *= self.window.height / made.cut_up  # its step was a share of the piece's own cut-up
+        there = np.column_stack([np.ones(len(made), bool), cut])  # a hole not cut has no slopes
         walls, both = (share(np.where(there, dg, 0.0)) for dg in (walls, both))
         return omega * self.drift(made, openness), MadeSlopes(share(-flows.g), both[:, 0], walls, both[:, 1:])
 
@@ -178,9 +178,8 @@ class AsMade:
         return np.column_stack([np.ones(len(made)), np.where(made.diameters > 0, openness, 0.0)])
 
     def _start(self, pieces: _Pieces, states: np.ndarray) -> np.ndarray:
-        conductivities = np.stack([np.broadcast_to(d.aperture.conductivity, len(states)) for d in pieces.ducts], axis=1)
         volume = self.volume * pieces.made.volume * pieces.made.size**3
-        return self.air.sound_speed * np.sqrt((conductivities * states).sum(axis=1) / volume) + 0j
+        return self.air.sound_speed * np.sqrt((pieces.conductivities * states).sum(axis=1) / volume) + 0j
 
     def _pieces(self, made: Made, states: np.ndarray) -> _Pieces:
         """The ducts of the pieces and their mouths' shares of the field, for fingers as `states` says."""
@@ -206,7 +205,7 @@ class AsMade:
         columns = [circuit.column(duct, omega) for duct in pieces.ducts]
         ducts = {name: np.stack([column[name] for column in columns], axis=-1) for name in columns[0]}
         missing = np.column_stack([np.zeros(len(made), bool), made.diameters == 0])
-        ducts["stub"] = np.where(missing, _NOT_CUT, ducts["stub"])
+        ducts["stub"] = np.where(missing, _NOT_CUT, ducts["stub"])  # covered as its state has it
         at_size = omega * size  # resonance of the fired piece with the same waves in it
         heat = circuit.loss.uniform / np.sqrt(omega)[:, None] / size[:, None]
         volumes = circuit.field.volumes * (made.volume * size**3)[:, None]
@@ -216,7 +215,7 @@ class AsMade:
         outer = circuit.field.outside(k) + circuit.nearby(k) + _diagonal(pieces.outer)
         return Matrices(
             circuit.wave_number(omega),
-            regular / size[:, None, None],
+            regular / size[:, None, None],  # 1/m: of a larger piece so much smaller
             1 / (volumes * (1 + (1 - 1j) * heat)),
             outer * ratio / size[:, None, None],
             **ducts,
@@ -232,6 +231,11 @@ class _Pieces:
     ducts: list[Duct]
     inner: np.ndarray
     outer: np.ndarray
+
+    @property
+    def conductivities(self) -> np.ndarray:
+        """Each opening's own conductivity, m: (m, openings)."""
+        return np.stack([np.broadcast_to(d.aperture.conductivity, len(self.made)) for d in self.ducts], axis=1)
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,6 +27,7 @@ from simkit.sound.elements.floor import NO_FLOOR, Floor
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, partly_covered
 from simkit.sound.elements.touch import Touch
+from simkit.sound.elements.vocal_tract import VocalTract
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, windway_impedance
 
 # Twenty Chebyshev points over a range see a pole at so many times its end as less than 1e-7 of itself.
@@ -297,6 +298,18 @@ def airs_in_one(airs: Sequence[Air]) -> Air:
         return airs[0]
     numbers: dict[str, Any] = {name: np.array([getattr(air, name) for air in airs]) for name in NUMBERS}
     return replace(airs[0], **numbers)
+
+
+def mouths_in_one(ducts: Sequence[Duct]) -> VocalTract:
+    """The mouths before some windows with a windway as one whose numbers are columns (s, 1)."""
+    mouths = [duct.windway.mouth for duct in ducts if duct.windway is not None]
+    sizes: list[Any] = [np.array([[getattr(each, part.name)] for each in mouths]) for part in fields(VocalTract)]
+    return VocalTract(*sizes)
+
+
+def without_mouth(windway: Windway) -> Windway:
+    """Copy before an ordinary mouth, but as open behind its folds: alike for all that differ by sizes of it alone."""
+    return replace(windway, mouth=VocalTract(gap=float(bool(windway.mouth.gap))))
 
 
 def apertures_in_one(apertures: Sequence[Aperture]) -> Aperture:

@@ -20,6 +20,7 @@ from simkit.sound.elements.losses import friction_loss, heat_loss
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
 from simkit.sound.elements.radiation import radiation_resistance
+from simkit.sound.elements.secant import fixed_point
 from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, junction_of, windway_impedance
 from simkit.sound.models.motion import Motion, helmholtz_motion
@@ -27,7 +28,6 @@ from simkit.sound.models.neglect import Layout, neglected
 from simkit.sound.models.playing import STILL, Playing, nearby_of
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Resonance, openness_of
 
-_STEPS = 40
 _TOLERANCE = 1e-12  # of the frequency
 
 
@@ -48,8 +48,9 @@ class Network:
 
     def seen_by_chamber(self) -> np.ndarray:
         """Admittance of all that is not the chamber, seen from it, m3/(s Pa)."""
+        # Three admittances that meet in a point, turned into the triangle between their other ends.
         total = self.inner + self.outer + self.windway
-        total = np.where(total == 0, 1, total)
+        total = np.where(total == 0, 1, total)  # without a window
         across = self.holes + self.inner * self.outer / total
         to_mouth = self.inner * self.windway / total
         outside = self.room + self.outer * self.windway / total
@@ -66,7 +67,7 @@ class Network:
             [-self.holes, nothing, self.room + self.holes],
         ]
         matrix = np.stack([np.stack(np.broadcast_arrays(*row), axis=-1) for row in rows], axis=-2)
-        driven = np.array([0.0, 1.0, -1.0], complex)
+        driven = np.array([0.0, 1.0, -1.0], complex)  # unit flow out of the one and into the other
         pressure = np.linalg.solve(matrix, np.broadcast_to(driven, (*matrix.shape[:-2], 3))[..., None])[..., 0]
         return 1 / (1 / outer + pressure[..., 1] - pressure[..., 2])
 
@@ -188,7 +189,7 @@ class LumpedResonator:
         if self.near.parts:
             share = K / K.sum(axis=1, keepdims=True)
             back = np.einsum("ni,nij,nj->n", share, self.near(omega / self.airs.room.sound_speed), share)
-            factor *= 1 - K.sum(axis=1) * back / 2
+            factor *= 1 - K.sum(axis=1) * back / 2  # f^2 goes as K
         return factor
 
     def _converged(self, openness: np.ndarray, omega: np.ndarray) -> np.ndarray:
@@ -197,16 +198,7 @@ class LumpedResonator:
             net = self.network(openness, w)
             return w * np.sqrt(-net.seen_by_chamber() / net.chamber)
 
-        before, miss_before = omega, proposed(omega) - omega
-        omega = before + miss_before
-        for _ in range(_STEPS):
-            miss = proposed(omega) - omega
-            if np.all(np.abs(miss) < _TOLERANCE * np.abs(omega)):
-                return omega
-            change = miss_before - miss
-            slope = np.where(change == 0, 1, (omega - before) / np.where(change == 0, 1, change))
-            before, miss_before, omega = omega, miss, omega + miss * slope
-        raise OutOfReach("the lumped resonance did not settle; are an opening's sizes sensible?")
+        return fixed_point(proposed, omega, _TOLERANCE, "the model lumped; are an opening's sizes sensible?")
 
     def resonances(self, fingering: Fingering = (), count: int = 1) -> tuple[Resonance, ...]:
         """The one resonance that the model has; none where nothing is open."""

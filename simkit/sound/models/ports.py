@@ -149,7 +149,7 @@ class PortsResonator:
         if count == 1:
             return (Resonance(complex(self.lowest(openness)[0])),)
         found = resonances(self.circuit.fingered(state), state, count, self.rows)
-        return tuple(Resonance(complex(omega)) for omega in found.omega * self.drift(openness)[0])
+        return tuple(Resonance(complex(omega)) for omega in found * self.drift(openness)[0])
 
     @property
     def mesh(self) -> AirMesh:

@@ -28,13 +28,12 @@ from simkit.field.full.resonance import WholeMode
 from simkit.pitch import cents
 from simkit.sound.catalogue import able
 from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.losses import first_order_doubt
 from simkit.sound.elements.openings import aperture_of
 from simkit.sound.elements.windway import Windway, exit_band, windway_impedance
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
 
 LEAST_UNCERTAINTY = 0.3  # cents, for what two meshes have in common
-FIRST_ORDER = 0.05  # of the walls' shift: what linearised Navier-Stokes flow differs by at sharp rims (see the tests)
-CENTS = 1200 / np.log(2)  # cents for a small relative change of frequency
 
 _KEPT: OrderedDict[object, GradedAir] = OrderedDict()
 _KEEP = 2
@@ -135,8 +134,7 @@ class ResolvedResonator:
         omega, fine = self._answer(modes)
         step = abs(cents(omega.real, fine.real))
         plain = self._omega(modes[1], lossless=True)
-        lost = abs((fine - plain) / plain)
-        second = CENTS * (lost**2 + (FIRST_ORDER * lost if has_sharp_rims(self.chamber) else 0.0))
+        second = float(first_order_doubt(fine, plain, has_sharp_rims(self.chamber)))
         facts = {
             "unknowns": float(modes[1].unknowns),
             "extrapolation_cents": step,

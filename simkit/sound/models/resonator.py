@@ -210,3 +210,8 @@ def openness_of(holes: tuple[str, ...], fingering: Fingering) -> np.ndarray:
     if wrong:
         raise InputError([Fault.of("opened", shares[name], "0 (covered) to 1 (open)", key=name) for name in wrong])
     return np.array([float(shares.get(name, 0.0)) for name in holes])
+
+
+def openness_of_all(holes: tuple[str, ...], fingerings: Sequence[Fingering]) -> np.ndarray:
+    """Several fingerings as numbers (n, holes), also of a chamber without holes."""
+    return np.array([openness_of(holes, opened) for opened in fingerings]).reshape(len(fingerings), len(holes))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 
 from simkit.errors import OutOfReach
@@ -11,11 +9,11 @@ from simkit.frozen import frozen
 from simkit.sound.elements.chebyshev import points, shares
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Matrices, opened
+from simkit.sound.models.modal import Modal
 from simkit.sound.models.neighbours import own_stiffness
 from simkit.sound.models.subsets import FEWEST, lowest_of_many
 
-_STEPS = 30
-TOLERANCE = 1e-11  # of the frequency
+TOLERANCE, _OF_MODES = 1e-11, 1e-10  # of the frequency
 _TRIED, _APART = 32, 512  # of very many fingerings at least so many, and one of so many, are tried singly
 _SEEN = 5e-10  # relative tolerance: a millionth of a cent
 _BLOCK = 1024  # fingerings whose matrices are held at once
@@ -102,7 +100,7 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
         if rows.all():
             raise
     # Another chamber is all but in unison: k^2 is no slow function there, and each fingering is sought as a mode.
-    found = [resonances(circuit, one, 1, rows).omega for one in openness]
+    found = [resonances(circuit, one, 1, rows) for one in openness]
     if any(len(omega) == 0 for omega in found):
         raise OutOfReach(f"no resonance is mostly this chamber's: another is in unison with it, for {who}")
     return np.array([omega[0] for omega in found])
@@ -137,101 +135,18 @@ def _other_uniform(circuit: Circuit, m: Matrices, rows: np.ndarray) -> np.ndarra
     return shared * m.uniform[..., None, :] / (m.k**2)[:, None, None]
 
 
-@frozen
-class OpenModes:
-    """Some modes of the body with its openings open: omega (c,), and the chambers' share of the field in each.
+def resonances(circuit: Circuit, openness: np.ndarray, count: int, rows: np.ndarray) -> np.ndarray:
+    """Complex omega, rad/s, of the lowest `count` resonances with openings as `openness` (n,) says; there may be fewer.
 
-    shape (c, m): amplitudes of the uniform pressures and the modes, scaled to shape . shape = 1.
+    Only those of which most is in the chamber that owns `rows` (n,); all, where that owns all.
     """
-
-    omega: np.ndarray
-    shape: np.ndarray
-
-
-def resonances(circuit: Circuit, openness: np.ndarray, count: int, rows: np.ndarray | None = None) -> OpenModes:
-    """The lowest `count` resonances with openings as `openness` (n,) says; of the chamber that owns `rows` (n,) alone.
-
-    Without `rows` all; a resonance is a chamber's if most of it is there.
-
-    With b the amplitudes of the chambers' own modes (the uniform pressure one of them), the flows eliminated:
-    [K - k^2 + Phi' T (N T + R)^-1 Phi] b = 0, N the part of Z_in that no mode carries. Symmetric, so Rayleigh's
-    quotient with inverse iteration closes in cubically; it starts from the real symmetric problem at rest.
-    """
-    problem = _Modal.of(circuit, openness)
-    starts, shapes = problem.at_rest(count, rows)
-    found = [problem.converged(omega, b) for omega, b in zip(starts, shapes, strict=True)]
-    order = np.argsort([omega.real for omega, _ in found])
-    return OpenModes(np.array([found[i][0] for i in order]), np.array([found[i][1] for i in order]))
-
-
-@dataclass(frozen=True, eq=False)
-class _Modal:
-    """The eigenproblem among the chambers' modes."""
-
-    circuit: Circuit
-    openness: np.ndarray
-    phi: np.ndarray  # (n, m) the modes at the ports, uniform ones first
-    k2: np.ndarray  # (m,)
-    owner: np.ndarray  # (u,) a row of each uniform mode's chamber
-
-    @staticmethod
-    def of(circuit: Circuit, openness: np.ndarray) -> _Modal:
-        field = circuit.field
-        _, owner, chamber = np.unique(field.shared.argmax(axis=1), return_index=True, return_inverse=True)
-        uniform = (chamber[:, None] == np.arange(len(owner))) / np.sqrt(field.volumes)[:, None]
-        phi = np.concatenate([uniform, field.modes], axis=1)
-        k2 = np.concatenate([np.zeros(len(owner)), field.k2])
-        return _Modal(circuit, openness, phi, k2, owner)
-
-    def flows(self, omega: complex) -> np.ndarray:
-        """Phi' T (N T + R)^-1 Phi at omega: (m, m), symmetric, 1/m^2."""
-        circuit, field = self.circuit, self.circuit.field
-        m = circuit.at(np.array([omega]))
-        T, R = (x[0] for x in opened(m, self.openness))
-        k2 = m.k[0] ** 2
-        own = np.square(field.k2)
-        pairs = field.modes * (1 / field.k2 + k2 / own)
-        N = field.static + k2 * field.quadratic - pairs @ field.modes.T
-        return self.phi.T @ T @ np.linalg.solve(N @ T + R, self.phi)
-
-    def diagonal(self, omega: complex) -> tuple[np.ndarray, np.ndarray]:
-        """K - k^2 with the wall's losses, and its derivative by k: (m,) each."""
-        k = omega / self.circuit.chamber_air.sound_speed
-        d = np.empty(len(self.k2), complex)
-        d[len(self.owner) :] = self.circuit.distance(np.array(omega))
-        heat = 1 + (1 - 1j) * self.circuit.loss.uniform[self.owner] / np.sqrt(omega)
-        d[: len(self.owner)] = -k * k * heat
-        slope = np.full(len(d), -2 * k, complex)
-        slope[: len(self.owner)] *= heat
-        return d, slope
-
-    def at_rest(self, count: int, rows: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
-        """Starting values: real eigenvalues of the lossless problem with the flows of a low frequency, and vectors."""
-        c = self.circuit.chamber_air.sound_speed
-        still = replace(self, circuit=replace(self.circuit, lossless=True))
-        flows = still.flows(complex(0.02 * c * np.sqrt(self.k2[len(self.owner)]))).real
-        values, vectors = np.linalg.eigh(np.diag(self.k2) + (flows + flows.T) / 2)
-        is_good = values > 1e-9 * self.k2.max()
-        if rows is not None and not rows.all():
-            own = np.abs(self.phi[rows]).max(axis=0) > 0
-            is_good &= np.square(vectors[own]).sum(axis=0) > 0.5
-        good = np.flatnonzero(is_good)[:count]
-        return c * np.sqrt(values[good]), vectors[:, good].T
-
-    def converged(self, omega: complex, b: np.ndarray) -> tuple[complex, np.ndarray]:
-        """Close in on the resonance near omega with the field near b."""
-        c = self.circuit.chamber_air.sound_speed
-        b = b.astype(complex)
-        for _ in range(_STEPS):
-            step = 1e-5 * abs(omega)
-            flows, onward = self.flows(omega), self.flows(omega + step)
-            diagonal, slope = self.diagonal(omega)
-            G = np.diag(diagonal) + (flows + flows.T) / 2
-            change = np.diag(slope) + (onward - flows) / (step / c)
-            b = np.linalg.solve(G + 1e-14 * np.abs(G).max() * np.eye(len(G)), change @ b)
-            b = b / np.sqrt(b @ b)
-            move = c * (b @ G @ b) / (b @ change @ b)
-            omega = omega - move
-            if abs(move) < 1e-10 * abs(omega):
-                return omega, b
-        raise OutOfReach(f"a resonance near {omega.real / (2 * np.pi):.0f} Hz did not settle")
+    modal = Modal.of(circuit, openness[None])
+    values, vectors = (each[0] for each in modal.at_rest())
+    is_good = values > 1e-9 * modal.k2.max()
+    if not rows.all():
+        own = np.abs(modal.phi[rows]).max(axis=0) > 0
+        is_good &= np.square(vectors[own]).sum(axis=0) > 0.5
+    good = np.flatnonzero(is_good)[:count]
+    start = modal.speed * np.sqrt(values[good])
+    found = modal.converged(start[None], vectors[None][:, :, good], _OF_MODES)[0]
+    return np.asarray(found[np.argsort(found.real)])

@@ -20,8 +20,16 @@ from simkit.sound.elements.ducts import Filling
 from simkit.sound.elements.openings import Aperture
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.elements.touch import Touch
-from simkit.sound.elements.vocal_tract import VocalTract
-from simkit.sound.models.circuit import SIZES, Circuit, Duct, Matrices, airs_in_one, apertures_in_one
+from simkit.sound.models.circuit import (
+    SIZES,
+    Circuit,
+    Duct,
+    Matrices,
+    airs_in_one,
+    apertures_in_one,
+    mouths_in_one,
+    without_mouth,
+)
 from simkit.sound.models.neighbours import own_stiffness
 from simkit.sound.models.roots import SAMPLES, TOLERANCE, note_range, packed, stiffness, unpacked
 
@@ -84,9 +92,7 @@ class _States:
             for row in circuit.blown:
                 duct = circuit.ducts[row]
                 assert duct.windway is not None
-                is_open = bool(duct.windway.mouth.gap)
-                mouth = VocalTract(gap=float(is_open))
-                alike = row, circuit.chamber_air, replace(duct, windway=replace(duct.windway, mouth=mouth))
+                alike = row, circuit.chamber_air, replace(duct, windway=without_mouth(duct.windway))
                 groups.setdefault(alike, []).append(n)
         blown = [(np.array(own), row, _before_mouths(circuits, own, row)) for (row, _, _), own in groups.items()]
         return _States(circuits, low, high, table, blown)
@@ -103,11 +109,9 @@ class _States:
 
 def _before_mouths(circuits: Sequence[Circuit], own: Sequence[int], row: int) -> Duct:
     """The duct that some circuits have in a row but for the player's mouth, with all their mouths as arrays (s, 1)."""
-    ducts = [circuits[n].ducts[row] for n in own]
-    mouths = [duct.windway.mouth for duct in ducts if duct.windway is not None]
-    sizes: list[Any] = [np.array([getattr(each, part.name) for each in mouths])[:, None] for part in fields(VocalTract)]
-    assert ducts[0].windway is not None
-    return replace(ducts[0], windway=replace(ducts[0].windway, mouth=VocalTract(*sizes)))
+    first, *_ = ducts = [circuits[n].ducts[row] for n in own]
+    assert first.windway is not None
+    return replace(first, windway=replace(first.windway, mouth=mouths_in_one(ducts)))
 
 
 def matrices_of(circuits: Sequence[Circuit], omega: np.ndarray) -> list[Matrices]:

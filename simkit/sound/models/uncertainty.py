@@ -26,7 +26,6 @@ PER_DOUBT = {
     "gap": 5.0,
     "depth": 6.0,
     "wide": 8.0,
-    "waist": 4.0,
     "collar": 0.7,
     # Of the slope alone: windows at 25 to 30 degrees on six bodies are 0.5 cents flatter than upright ones, two at 15
     # within 1 (see WINDOW).
@@ -68,11 +67,12 @@ def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -
     tight = share * [TIGHT * hollow(d.aperture) ** 3.5 for d in circuit.ducts]
     parts = [OWN, WINDOW * float(share[field.windows].sum()), float(tight.sum()), cents_per_length * skew]
     parts += [doubt_cents(d) * float(share[list(d.rows)].max()) * 2 for d in doubtful]
-    if ((state > 0) & (state < 1) & rows).any():
+    partly = ((state > 0) & (state < 1) & rows).any()
+    if partly:
         parts.append(20.0)
     cautions = [*airs.cautions, *(sentence(field, d) for d in doubtful)]
     cautions += [bent(field, circuit, int(row)) for row in np.flatnonzero(tight > SAID)]
-    if ((state > 0) & (state < 1) & rows).any():
+    if partly:
         cautions.append("a half-covered hole is taken as a round one of its free area: a rough guess")
     if evidence.off_wall > 0:
         cautions.append(
@@ -113,27 +113,21 @@ def doubt_cents(doubt: Doubt) -> float:
 def sentence(field: PortField, doubt: Doubt) -> str:
     """A doubt in words, with the measured value, the limit, and what to do."""
     who = " and ".join("the window" if field.windows[r] else f"hole {field.names[r][1]}" for r in doubt.rows)
-    sentences = {
-        "edge": f"{who}: the {doubt.side} wall turns by {doubt.value:.0f} degrees at its rim, more than "
-        f"{doubt.limit:.0f}: ports is less sure there",
-        "gap": f"{who}: their rims are {doubt.value:.2f} of a radius apart, less than {doubt.limit:g}: "
-        "ports is less sure of the two together",
-        "depth": f"{who}: the air below is only {doubt.value:.2f} of its width deep: ports is less sure there",
-        "wide": f"{who}: it is {doubt.value:.2f} times as wide as the chamber there, more than {doubt.limit:g}: "
-        "ports is less sure there",
-        "flat": f"{who}: its edge is cut at {doubt.value:.0f} degrees, flatter than {doubt.limit:.0f}: "
-        "ports is less sure there",
-        "blunt": f"{who}: its edge is rounded to {doubt.value:.2f} of the cut-up, more than {doubt.limit:g}: "
-        "ports is less sure there",
-        "slant": f"{who}: it leans {doubt.value:.0f} degrees from square to the wall, more than {doubt.limit:.0f}: "
-        "ports is less sure there",
-        "tilt": f"{who}: the outside is tilted by {doubt.value:.0f} degrees against it, more than {doubt.limit:.0f}: "
-        "ports is less sure there",
-        "seam": f"{who}: its rim goes over a seam, where clay rises by {doubt.value:.2g} of its radius on the mean, "
-        f"more than {doubt.limit:g}: ports is less sure there",
-        "thick": f"{who}: the clay there is {doubt.value:.1f} times as thick as its cut-up, more than {doubt.limit:g}: "
-        "ports is less sure there",
-        "collar": f"{who}: one ends on a collar that stands {doubt.value:.2f} of their distance off the clay, more "
-        f"than {doubt.limit:g}: ports takes both to lie in it",
-    }
-    return "ports: " + sentences[doubt.kind]
+    told = TOLD[doubt.kind].format(value=doubt.value, limit=doubt.limit, side=doubt.side)
+    then = {"gap": "is less sure of the two together", "collar": "takes both to lie in it"}
+    return f"ports: {who}: {told}: ports {then.get(doubt.kind, 'is less sure there')}"
+
+
+TOLD = {
+    "edge": "the {side} wall turns by {value:.0f} degrees at its rim, more than {limit:.0f}",
+    "gap": "their rims are {value:.2f} of a radius apart, less than {limit:g}",
+    "depth": "the air below is only {value:.2f} of its width deep",
+    "wide": "it is {value:.2f} times as wide as the chamber there, more than {limit:g}",
+    "flat": "its edge is cut at {value:.0f} degrees, flatter than {limit:.0f}",
+    "blunt": "its edge is rounded to {value:.2f} of the cut-up, more than {limit:g}",
+    "slant": "it leans {value:.0f} degrees from square to the wall, more than {limit:.0f}",
+    "tilt": "the outside is tilted by {value:.0f} degrees against it, more than {limit:.0f}",
+    "seam": "its rim goes over a seam, where clay rises by {value:.2g} of its radius on the mean, more than {limit:g}",
+    "thick": "the clay there is {value:.1f} times as thick as its cut-up, more than {limit:g}",
+    "collar": "one ends on a collar that stands {value:.2f} of their distance off the clay, more than {limit:g}",
+}

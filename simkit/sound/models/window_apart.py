@@ -23,8 +23,16 @@ from simkit.errors import OutOfReach
 from simkit.sound.elements.chebyshev import points, shares
 from simkit.sound.elements.floor import Floor
 from simkit.sound.elements.secant import fixed_point
-from simkit.sound.elements.vocal_tract import VocalTract
-from simkit.sound.models.circuit import Circuit, Duct, Matrices, airs_in_one, apertures_in_one, opened
+from simkit.sound.models.circuit import (
+    Circuit,
+    Duct,
+    Matrices,
+    airs_in_one,
+    apertures_in_one,
+    mouths_in_one,
+    opened,
+    without_mouth,
+)
 from simkit.sound.models.roots import TOLERANCE, stiffness
 from simkit.sound.models.side_by_side import matrices_of
 
@@ -131,9 +139,7 @@ def _in_groups(circuits: Sequence[Circuit]) -> list[tuple[np.ndarray, Duct]]:
     groups: dict[Hashable, list[int]] = {}
     for n, circuit in enumerate(circuits):
         duct = circuit.ducts[0]
-        way = duct.windway and replace(
-            duct.windway, mouth=VocalTract(gap=float(bool(duct.windway.mouth.gap))), air=None
-        )
+        way = duct.windway and replace(without_mouth(duct.windway), air=None)
         groups.setdefault((way, duct.junction, duct.touch), []).append(n)
     return [(np.array(own), _in_one([circuits[n].ducts[0] for n in own])) for own in groups.values()]
 
@@ -158,7 +164,6 @@ def _in_one(ducts: Sequence[Duct]) -> Duct:
     windways = [duct.windway for duct in ducts if duct.windway is not None]
     way = one.windway
     if way is not None:
-        sizes = [column([getattr(each.mouth, part.name) for each in windways]) for part in fields(VocalTract)]
         breath = airs([each.air or duct.air for each, duct in zip(windways, ducts, strict=True)])
-        way = replace(way, mouth=VocalTract(*sizes), air=breath)
+        way = replace(way, mouth=mouths_in_one(ducts), air=breath)
     return replace(one, aperture=aperture, air=airs([duct.air for duct in ducts]), floor=floor, windway=way)
