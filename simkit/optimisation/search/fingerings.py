@@ -254,7 +254,7 @@ def _sensible(vessel: Vessel, chamber: Chamber) -> tuple[float, float]:
 
 
 def _window_conductivity(vessel: Vessel, chamber: Chamber) -> float:
-    lumped = models.resonator("lumped", next(c for c in models.cases(vessel) if c.chamber.name == chamber.name))
+    lumped = models.resonator("lumped", models.case_of(vessel, chamber.name))
     assert isinstance(lumped, LumpedResonator)
     if lumped.window is None:
         allowed = "a table [chamber.voicing]: the holes' sizes are counted in its window's"

@@ -41,6 +41,5 @@ def admittance(
         allowed = "a table [chamber.voicing]: without a window there is nowhere to drive the air"
         raise InputError([Fault(vessel.source, f"{part.name}.voicing", None, allowed)])
     (name,) = chosen(model)
-    cases = models.cases(vessel, lossless=lossless, state=state, mesh=mesh)
-    case = next(case for case in cases if case.chamber.name == part.name)
+    case = models.case_of(vessel, part.name, lossless=lossless, state=state, mesh=mesh)
     return models.resonator(name, case).admittance(opened, wanted)

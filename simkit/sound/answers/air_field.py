@@ -133,8 +133,7 @@ def air_field(
             [Fault.of("mode", mode, f"{int(closed)} to {MOST}" + "; a closed chamber has no note" * closed)]
         )
     with_ability(model, "fields")
-    cases = models.cases(vessel, lossless=lossless, state=state, mesh=mesh)
-    case = next(case for case in cases if case.chamber.name == part.name)
+    case = models.case_of(vessel, part.name, lossless=lossless, state=state, mesh=mesh)
     if closed:
         return _closed(case, mode)
     found: Oscillation | None = models.resonator(model, case).oscillation(opened, mode)
@@ -167,7 +166,7 @@ def _scaled(title: str, model: str, found: Oscillation, air: Air) -> AirField:
     mesh, outside, swing = found.mesh, found.outside, found.swing
     within = np.unique(mesh.tets[~outside])
     scale = 1 / swing.pressure[within[np.abs(swing.pressure[within]).argmax()]]
-    by_slope = 1j * scale / (swing.k * air.sound_speed * air.density)
+    by_slope = 1j * scale / (swing.k * air.sound_speed * air.density)  # u = i grad p/(omega rho), flows alike
     return AirField(
         title,
         model,

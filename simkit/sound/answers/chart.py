@@ -14,7 +14,7 @@ from simkit.columns import cell, column, text_table
 from simkit.errors import Fault, InputError
 from simkit.pitch import Pitch
 from simkit.sound import models
-from simkit.sound.answers.over_chambers import OverChambers
+from simkit.sound.answers.over_chambers import OverChambers, joined
 from simkit.sound.catalogue import with_ability
 from simkit.vessel import Vessel, tuning_of
 
@@ -116,20 +116,9 @@ class Chart(OverChambers):
     chambers: tuple[ChartedChamber, ...]
     cautions: tuple[str, ...] = ()
 
-    @property
-    def frequencies_hz(self) -> np.ndarray:
-        """Lowest resonance of each combination (fingerings,), Hz, ascending in each chamber."""
-        return self._joined("frequencies_hz")
-
-    @property
-    def cents(self) -> np.ndarray:
-        """Deviation of each combination from the nearest note, cents (fingerings,)."""
-        return self._joined("cents")
-
-    @property
-    def q(self) -> np.ndarray:
-        """Linear Q of each combination (fingerings,): inf where nothing is lost."""
-        return self._joined("q")
+    frequencies_hz = joined(ChartedChamber.frequencies_hz)
+    cents = joined(ChartedChamber.cents)
+    q = joined(ChartedChamber.q)
 
     def __repr__(self) -> str:
         return f"Chart(by {self.model}, {len(self.frequencies_hz)} fingerings)"
@@ -184,7 +173,7 @@ def _rows(
     tuning = tuning_of(vessel)
     rows = []
     for shares, w in sorted(zip(openness, omega, strict=True), key=lambda pair: pair[1].real):
-        if w == 0:
+        if w == 0:  # nothing is open
             continue
         frequency = float(w.real) / (2 * math.pi)
         nearest, cents = tuning.nearest(frequency)

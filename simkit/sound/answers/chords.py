@@ -123,7 +123,7 @@ class Together:
         states = first.states(self.openness[0])
         for resonator, openness in zip(self.resonators[1:], self.openness[1:], strict=True):
             own = np.flatnonzero(resonator.rows)
-            states[:, own[len(own) - openness.shape[1] :]] = openness
+            states[:, own[len(own) - openness.shape[1] :]] = openness  # a chamber's holes are its last rows
         return states
 
     @cached_property

@@ -20,7 +20,7 @@ from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
-from simkit.sound.answers.over_chambers import OverChambers
+from simkit.sound.answers.over_chambers import OverChambers, joined
 from simkit.sound.answers.playing_parts import played_notes
 from simkit.sound.catalogue import chosen, model_of
 from simkit.sound.elements.losses import first_order_doubt, mode_loss, shifted
@@ -124,25 +124,10 @@ class Ringing(OverChambers):
     chambers: tuple[RingingChamber, ...]
     cautions: tuple[str, ...] = ()
 
-    @property
-    def frequencies_hz(self) -> np.ndarray:
-        """Frequency of each mode above the note (modes,), Hz, ascending in each chamber."""
-        return self._joined("frequencies_hz")
-
-    @property
-    def k_per_m(self) -> np.ndarray:
-        """The shape's own wave number of each mode (modes,), without losses, 1/m."""
-        return self._joined("k_per_m")
-
-    @property
-    def q(self) -> np.ndarray:
-        """Q of each mode (modes,): inf where nothing is lost."""
-        return self._joined("q")
-
-    @property
-    def uncertainties_cents(self) -> np.ndarray:
-        """Uncertainty of each mode's frequency, half width in cents (modes,)."""
-        return self._joined("uncertainties_cents")
+    frequencies_hz = joined(RingingChamber.frequencies_hz)
+    k_per_m = joined(RingingChamber.k_per_m)
+    q = joined(RingingChamber.q)
+    uncertainties_cents = joined(RingingChamber.uncertainties_cents)
 
     def __repr__(self) -> str:
         return f"Ringing({'closed' if self.closed else 'open'}, {len(self.q)} modes)"
@@ -221,6 +206,7 @@ def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: i
     doubts = [dict(zip(causes, each, strict=True)) for each in zip(*causes.values(), strict=True)]
     drives, mesh, pressures = _overtones(resonator if model_of(model).overtones else None, own, found)
     speed = case.airs.chamber.sound_speed
+    # k is the shape's own, so by the resonance without losses.
     rings = tuple(
         Ring(b.omega.real / speed, ring, sum(doubt.values()), doubt, drive)
         for b, ring, doubt, drive in zip(lossless, found, doubts, drives, strict=True)
@@ -287,7 +273,7 @@ def _driven(found: ClosedModes, window: Opening | None, volume: float) -> list[f
     """Square of each mode's pressure over the place of the window, over its mean square in the air."""
     if window is None:
         return [None] * len(found.k)
-    steps = (np.arange(_ACROSS) + 0.5) / _ACROSS - 0.5
+    steps = (np.arange(_ACROSS) + 0.5) / _ACROSS - 0.5  # middles of even parts, -1/2 to 1/2
     u, v = (side.ravel()[:, None] for side in np.meshgrid(steps, steps))
     places = window.center + u * window.width * window.across + v * window.height * window.forward
     reader = WallReader.of(found.mesh.points, found.mesh.facets)

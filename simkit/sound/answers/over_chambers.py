@@ -28,6 +28,11 @@ class ForChord(Protocol):
         """Content under the keys of the command line's JSON."""
 
 
+def joined(of: Any) -> property:
+    """The property of a whole that has the arrays of its chambers' property one after the other."""
+    return property(lambda whole: np.concatenate([of.fget(each) for each in whole.chambers]), doc=of.__doc__)
+
+
 class OverChambers:
     """An answer with its chambers' one after the other; the frozen values that inherit it have these fields."""
 
@@ -36,9 +41,6 @@ class OverChambers:
     chambers: Sequence[ForChamber]
     cautions: tuple[str, ...]
     chords: Sequence[ForChord] = ()
-
-    def _joined(self, name: str) -> np.ndarray:
-        return np.concatenate([getattr(chamber, name) for chamber in self.chambers])
 
     def __str__(self) -> str:
         tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]

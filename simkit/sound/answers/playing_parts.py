@@ -57,6 +57,7 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
     spreads += [
         (asked.moved(high, case.playing) - asked.moved(low, case.playing)) / 2 for low, high in case.playing.extremes
     ]
+    # Of each doubt, what moves all notes alike is of the piece, the rest of the scale.
     common = [float(np.mean(each)) for each in spreads]
     within = [each - mean for each, mean in zip(spreads, common, strict=True)]
     scale = np.sqrt(np.square(within).sum(axis=0)) if within else np.zeros(len(omega))

@@ -16,7 +16,7 @@ from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.chords import Chord, chords, chosen_chambers
-from simkit.sound.answers.over_chambers import OverChambers
+from simkit.sound.answers.over_chambers import OverChambers, joined
 from simkit.sound.answers.playing_parts import PlayedNotes, played_notes
 from simkit.sound.catalogue import able, chosen, model_of
 from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator, openness_of_all
@@ -158,25 +158,10 @@ class Prediction(OverChambers):
         """The notes of all chambers, one after the other."""
         return tuple(each for chamber in self.chambers for each in chamber.notes)
 
-    @property
-    def frequencies_hz(self) -> np.ndarray:
-        """Frequency of each note (notes,), Hz, by the last model asked; nan where nothing rings."""
-        return self._joined("frequencies_hz")
-
-    @property
-    def cents(self) -> np.ndarray:
-        """Deviation of each note from its target, cents (notes,); nan without one."""
-        return self._joined("cents")
-
-    @property
-    def q(self) -> np.ndarray:
-        """Linear Q of each note (notes,): inf where nothing is lost, nan where nothing rings."""
-        return self._joined("q")
-
-    @property
-    def uncertainties_cents(self) -> np.ndarray:
-        """Uncertainty of each note by the model, half width in cents (notes,)."""
-        return self._joined("uncertainties_cents")
+    frequencies_hz = joined(PredictedChamber.frequencies_hz)
+    cents = joined(PredictedChamber.cents)
+    q = joined(PredictedChamber.q)
+    uncertainties_cents = joined(PredictedChamber.uncertainties_cents)
 
     def by(self, model: str) -> Prediction:
         """Prediction by one of the models that were asked alone; a KeyError for another."""

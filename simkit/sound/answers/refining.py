@@ -66,6 +66,7 @@ def extrapolated(names: Iterable[str], sizes: ArrayLike, hz: ArrayLike) -> Halve
     falls = (first * second > 0) & (np.abs(second) < np.abs(first))
     shrink = np.where(falls, second / np.where(falls, first, 1.0), np.nan)
     order = np.log(shrink) / np.log(sizes[1] / sizes[0])
+    # The steps yet to come: a geometric series.
     beyond = np.where(falls, second * shrink / (1 - np.where(falls, shrink, 0.0)), 0.0)
     return Halved(tuple(names), sizes, hz, order, hz[2] - beyond)
 

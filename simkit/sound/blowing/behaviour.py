@@ -120,7 +120,7 @@ class Blown:
         jet, ring = self.loop.jet, self.loop.motion
         speed = np.where(self.speaks, self.cycle.speed, jet.speed(SPEAKS_BELOW_PA))
         unit = jet.speed_for(np.ones_like(speed), np.full_like(speed, 2 * np.pi))  # m/s for each rad/s
-        growth = jet.wave_log(speed / unit, speed).real
+        growth = jet.wave_log(speed / unit, speed).real  # speed / unit: omega of one whole turn
         whole = ring.drive.sum(axis=1) + ring.through[:, 0] ** 2
         return self.loop.gain_scale * whole * jet.saturation.other(self.swing) * np.exp(growth)
 
@@ -230,11 +230,13 @@ def _loudest(loop: Loop, above: Cycle) -> Cycle:
 
     At 2 kPa where the note lives `above` that; else where a small oscillation grows fastest.
     """
-    count, shares = len(loop.motion), np.linspace(1.0, 0.25, 6)
+    count, shares = len(loop.motion), np.linspace(1.0, 0.25, 6)  # of the speed at 2 kPa
     speed = np.outer(shares, loop.jet.speed(np.full(count, SPEAKS_BELOW_PA))).ravel()
     every, many = copies(loop, len(shares)), above.of(np.tile(np.arange(count), len(shares)))
     small = growing(every, speed)
-    start = Cycle(small.omega.real, speed, np.full(len(speed), 0.3), many.share, many.damping)
+    start = Cycle(
+        small.omega.real, speed, np.full(len(speed), 0.3), many.share, many.damping
+    )  # 0.3 m/s: any small swing
     found = limit_cycle(every, speed, many.over(start, many.exists & (np.arange(len(speed)) < count)))
     live = found.exists & (small.rate > 0) & (small.wave == 1)
     strength = np.where(live, found.velocity, 0.0).reshape(len(shares), count)
@@ -246,7 +248,7 @@ def _second_wave(loop: Loop) -> np.ndarray:
     """Pressure (F,) at which the jet's second wave drives the lowest resonance in phase, NaN if too weak to sound."""
     omega = loop.motion.omega[:, 0].real
     response = loop.answer(omega).response
-    speed = loop.jet.speed_for(omega, np.angle(response) + 2 * np.pi)
+    speed = loop.jet.speed_for(omega, np.angle(response) + 2 * np.pi)  # one turn more than on the first wave
     sounds = loop.log_gain(omega, speed, response, loop.jet.saturation.same(0.0)).real > 0
     return np.where(sounds, loop.jet.pressure(speed), np.nan)
 
@@ -271,7 +273,7 @@ def followed(loop: Loop, start: Cycle, pressures: np.ndarray, careful: bool = Tr
     goal = loop.jet.speed(pressures)
     cycle = start
     far = np.where(start.exists, np.abs(np.log(goal / np.where(start.exists, start.speed, 1.0))), 0.0).max()
-    steps = int(np.clip(np.ceil(far / 0.12), 1, 20))
+    steps = int(np.clip(np.ceil(far / 0.12), 1, 20))  # an eighth of the speed at a time, as far as Newton reaches
     for share in np.arange(1, steps + 1) / steps:
         cycle = limit_cycle(loop, start.speed ** (1 - share) * goal**share, cycle)
     if careful:

@@ -80,7 +80,7 @@ def on_resonance(loop: Loop) -> Cycle:
     def gain(log_velocity: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray, Response]:
         velocity = np.exp(log_velocity)
         answer = loop.answer(omega, _friction(loop, share).times(velocity), shares=True)
-        turn = np.angle(answer.response) + np.angle(loop.bent_source)
+        turn = np.angle(answer.response) + np.angle(loop.bent_source)  # what the jet's wave must take back
         speed = loop.jet.speed_for(omega, np.maximum(turn, 1e-3))
         wave_log = loop.jet.wave_log(omega, speed)
         x = loop.jet.swing(omega, speed, velocity, wave_log)
@@ -88,6 +88,7 @@ def on_resonance(loop: Loop) -> Cycle:
 
     steps = np.linspace(np.log(_LOUDEST), np.log(_FAINTEST), 13)
     high = np.full(len(omega), steps[0])
+    # From the loudest swing down, to the first at which the loop gives more than 1.
     low, found, over = high.copy(), np.zeros(len(omega), bool), gain(high, share)[0]
     for step in steps[1:]:
         low = np.where(found, low, step)
@@ -105,6 +106,7 @@ def on_resonance(loop: Loop) -> Cycle:
         now, speed, answer = gain(middle, share)
         share, moved = answer.share, middle - before
         far = np.abs(moved) > 1e-3
+        # The gain falls with the swing, whatever two near points say.
         slope = np.where(far, np.minimum((now - value) / np.where(far, moved, 1.0), -0.1), slope)
         if (np.abs(now) < 1e-8)[found].all():
             break
@@ -122,7 +124,11 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
     known = start.exists & np.isfinite(speed)
     first = np.where(known, start.omega, loop.motion.omega[:, loop.active].real)
     at = np.log(np.array([first, np.where(known, start.velocity, 1.0)]))
-    speed = np.where(known, speed, first * loop.jet.cut_up)
+    lowest, highest = (
+        np.array([np.log(first) + aside, np.full(len(first), np.log(swing))])
+        for aside, swing in ((-0.5, _FAINTEST), (0.5, _LOUDEST))
+    )
+    speed = np.where(known, speed, first * loop.jet.cut_up)  # where nothing is known, any that can be computed
     share = np.where(known[:, None], start.share, _alone(loop))
     # A step to either side beside the point itself, all in one go: a few notes cost little more than one.
     three = copies(loop, 3)
@@ -131,6 +137,7 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
         friction = _friction(three, np.tile(share, (3, 1)))
         values, answer = _balance(three, np.tile(at, 3) + aside, np.tile(speed, 3), friction, shares=True)
         value, *beside = values.reshape(3, -1)
+        # Complex value = 0 is two real equations for two unknowns: Cramer's rule on real and imaginary parts.
         by = [(each - value) / _STEP for each in beside]
         det = by[0].real * by[1].imag - by[1].real * by[0].imag
         det = np.where(np.abs(det) > 1e-12, det, 1e-12)
@@ -139,7 +146,7 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
             by[0].imag * value.real - by[0].real * value.imag,
         ]) / det  # fmt: skip
         share = answer.share[: len(speed)]
-        at = np.clip(at + np.clip(move, -_LONGEST, _LONGEST), _lowest(first), _highest(first))
+        at = np.clip(at + np.clip(move, -_LONGEST, _LONGEST), lowest, highest)
         if (np.abs(move).max(axis=0) < 1e-8)[known].all():
             break
     friction = _friction(loop, share)
@@ -152,14 +159,6 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
 _SECANTS = 24
 _NEWTON_STEPS, _STEP = 12, 1e-6
 _LONGEST = np.array([[0.03], [0.7]])
-
-
-def _lowest(omega: np.ndarray) -> np.ndarray:
-    return np.array([np.log(omega) - 0.5, np.full(len(omega), np.log(_FAINTEST))])
-
-
-def _highest(omega: np.ndarray) -> np.ndarray:
-    return np.array([np.log(omega) + 0.5, np.full(len(omega), np.log(_LOUDEST))])
 
 
 def _balance(

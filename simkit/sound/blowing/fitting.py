@@ -103,6 +103,7 @@ def _detuned(motion: Motion, jet: AirJet, readings: Sequence[JetReading]) -> np.
 
 
 def _spread(found, free: Sequence[str]) -> dict[str, float]:  # type: ignore[no-untyped-def]
-    left = max(1, len(found.fun) - len(free) - 1)
+    left = max(1, len(found.fun) - len(free) - 1)  # degrees of freedom, one gone with the common offset
+    # least_squares' cost is half the sum of squares; the free numbers are logarithms.
     variance = 2 * found.cost / left * np.linalg.pinv(found.jac.T @ found.jac)
     return {name: float(np.exp(np.sqrt(variance[n, n]))) for n, name in enumerate(free)}

@@ -50,6 +50,7 @@ def growing(loop: Loop, speed: np.ndarray, beside: Cycle | None = None) -> Growt
         jet = np.exp(loop.log_gain(omega, speed, answer.free, left))
         return answer.pole * (1 - jet - 1j * omega * friction.window * answer.free) / square
 
+    # The pole times 1 - L, so that nothing is infinite on the resonance; scaled to numbers about 1.
     omega = _pulled(loop, own, speed, friction, left)
     step = np.full(len(ring), 1e-4) * own.real
     value = defect(omega)
@@ -60,13 +61,14 @@ def growing(loop: Loop, speed: np.ndarray, beside: Cycle | None = None) -> Growt
         move *= np.minimum(1.0, _LONGEST * own.real / np.maximum(np.abs(move), 1e-300))
         omega, value = omega + step, ahead
         done = np.abs(move) < 1e-7 * own.real
-        step = np.where(done, 1e-9 * own.real, move)
+        step = np.where(done, 1e-9 * own.real, move)  # the secant needs two different points
         if done.all():
             break
+    # Not settled, or on another resonance: the resonance by itself, which does not grow.
     lost = ~(np.abs(move) < 1e-5 * own.real) | ~(np.abs(omega.real / own.real - 1) < 0.6)
     omega = np.where(lost, own, omega)
     turn = -loop.jet.wave_log(omega, speed).imag
-    wave = np.maximum(1, 1 + np.round((turn - np.pi / 2) / (2 * np.pi))).astype(int)
+    wave = np.maximum(1, 1 + np.round((turn - np.pi / 2) / (2 * np.pi))).astype(int)  # in phase at a quarter turn
     return Growth(omega, wave)
 
 

@@ -40,7 +40,7 @@ def kernel_of(jet: AirJet, speed: float, rings_at: Sequence[float]) -> Kernel:
     """
     top = _SHORTEST * speed / jet.half_width
     unit = jet.cut_up / speed
-    delays = np.arange(_FIRST * unit, LAST * unit, np.pi / (1.3 * top))
+    delays = np.arange(_FIRST * unit, LAST * unit, np.pi / (1.3 * top))  # Nyquist's for what lies below 1.3 top
     omega = np.geomspace(0.05 / unit, top, 500)
     wanted = np.exp(jet.wave_log(omega, speed))
     first = rings_at[0]
@@ -53,6 +53,7 @@ def kernel_of(jet: AirJet, speed: float, rings_at: Sequence[float]) -> Kernel:
         _QUIET * np.exp(-1j * np.outer(above, delays)),
     ])  # fmt: skip
     goal = np.r_[weight * wanted, np.zeros(len(above))]
+    # The last rows keep the weights small (Tikhonov): many kernels fit nearly as well.
     system = np.vstack([rows.real, rows.imag, _SMALL * np.eye(len(delays))])
     fitted = np.linalg.lstsq(system, np.r_[goal.real, goal.imag, np.zeros(len(delays))], rcond=None)[0]
     bent = jet.constants.receptivity * jet.height / (speed * jet.half_width)

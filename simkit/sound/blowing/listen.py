@@ -59,7 +59,7 @@ def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: flo
 def _loudest(pressure: np.ndarray, rate: int = RATE) -> float:
     """Hz of the strongest line in the later half of a sound."""
     late = pressure[len(pressure) // 2 :]
-    lines = np.abs(np.fft.rfft(late * np.hanning(len(late)), 8 * len(late)))
+    lines = np.abs(np.fft.rfft(late * np.hanning(len(late)), 8 * len(late)))  # padded: lines an eighth as far apart
     return float(np.fft.rfftfreq(8 * len(late), 1 / rate)[lines.argmax()])
 
 
@@ -110,4 +110,5 @@ def _signed(wav: bytes) -> bytes:
     mark += b"\0" * (len(mark) % 2)
     chunk = b"INFO" + b"ISFT" + struct.pack("<I", len(mark)) + mark
     chunk = b"LIST" + struct.pack("<I", len(chunk)) + chunk
+    # The length at byte 4 counts all that follows it.
     return wav[:4] + struct.pack("<I", len(wav) + len(chunk) - 8) + wav[8:] + chunk

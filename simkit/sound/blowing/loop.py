@@ -18,8 +18,8 @@ from simkit.sound.elements.orifice import Reals
 from simkit.sound.models.motion import Motion
 
 # Friction of edges for a swing at its own frequency, and for a small swing at another beside it: means of |v| v.
-SAME = 8 / (3 * np.pi)
-OTHER = 4 / np.pi
+SAME = 8 / (3 * np.pi)  # of |v| v at v's own frequency, over V^2
+OTHER = 4 / np.pi  # of d(|v| v)/dv = 2 |v|, over V
 
 
 class Friction(NamedTuple):
@@ -80,10 +80,8 @@ class Loop:
         dp = (rho/2)(v/contraction)^2 against the flow, so R = mean rho |U| / (2 contraction^2 S^2) at an opening and
         sum_i w_ni w_mi R_i/rho between two resonances.
         """
-        ring, constants = self.motion, self.jet.constants
-        contraction = np.full(len(ring.area), constants.hole_contraction)
-        contraction[0] = constants.window_contraction
-        edges = mean * np.abs(flow) / (2 * (contraction * ring.area) ** 2)
+        ring = self.motion
+        edges = mean * np.abs(flow) / (2 * (self.jet.constants.contractions(len(ring.area)) * ring.area) ** 2)
         holes = ring.every_flow[:, :, 1:]
         taken = (holes * edges[:, None, 1:]) @ holes.transpose(0, 2, 1)
         return Friction(edges[:, 0] * self.bent_friction, np.ascontiguousarray(taken.transpose(1, 2, 0)))

@@ -58,7 +58,7 @@ def _factors(loop: Loop, cycle: Cycle, found: np.ndarray) -> tuple[np.ndarray, n
     # comes back almost whole, and turn by turn would not settle.
     again = yielding * (push * swing * jet.saturation.other(np.abs(x))[:, None] - lost * OTHER * velocity[:, None])
     v = np.zeros(many.shape, complex)
-    v[:, 0] = velocity
+    v[:, 0] = velocity  # real: all phases are the fundamental's
     for _ in range(_PASSES):
         cut, drag = _spectra(loop, v, swing, turn)
         new = (yielding * (push * cut - lost * drag) - again * v) / (1 - again)
@@ -67,6 +67,7 @@ def _factors(loop: Loop, cycle: Cycle, found: np.ndarray) -> tuple[np.ndarray, n
         v[:, 1:] *= np.minimum(1.0, 0.5 * velocity[:, None] / np.maximum(np.abs(v[:, 1:]), 1e-30))
     cut, drag = _spectra(loop, v, swing, turn)
     pure = loop.jet.saturation.same(np.abs(x))
+    # Against what `cycle` takes for a pure tone: x N(x), and 8/(3 pi) V^2 of |v| v.
     return cut[:, 0] / (x * pure), drag[:, 0] / (8 / (3 * np.pi) * velocity**2), v
 
 

@@ -15,7 +15,7 @@ from simkit.errors import Fault, InputError
 from simkit.field.window.cell import labium_share
 from simkit.sound import models
 from simkit.sound.answers.chords import Together, chosen_chambers
-from simkit.sound.answers.over_chambers import OverChambers
+from simkit.sound.answers.over_chambers import OverChambers, joined
 from simkit.sound.blowing.advice import Tried
 from simkit.sound.blowing.behaviour import Blown, NoteBlown, blow_fingerings
 from simkit.sound.blowing.one_breath import BlownChord, blown_chords
@@ -139,25 +139,10 @@ class BlowTable(OverChambers):
     cautions: tuple[str, ...] = ()
     chords: tuple[BlownChord, ...] = ()
 
-    @property
-    def pressures_pa(self) -> np.ndarray:
-        """Breath at which the jet drives each note best (notes,), Pa; nan where nothing speaks."""
-        return self._joined("pressures_pa")
-
-    @property
-    def frequencies_hz(self) -> np.ndarray:
-        """Sounding frequency of each note there (notes,), Hz; nan where nothing sounds."""
-        return self._joined("frequencies_hz")
-
-    @property
-    def margins(self) -> np.ndarray:
-        """Breath at which each note jumps over its playing breath, at least (notes,); nan where nothing speaks."""
-        return self._joined("margins")
-
-    @property
-    def q(self) -> np.ndarray:
-        """Q of each note as it is played (notes,); nan where nothing sounds."""
-        return self._joined("q")
+    pressures_pa = joined(BlowingChamber.pressures_pa)
+    frequencies_hz = joined(BlowingChamber.frequencies_hz)
+    margins = joined(BlowingChamber.margins)
+    q = joined(BlowingChamber.q)
 
     def __repr__(self) -> str:
         return f"BlowTable(by {self.model}, {len(self.q)} notes)"

@@ -69,7 +69,7 @@ def _raised(loop: Loop, speed: np.ndarray, cycle: Cycle, dies: np.ndarray) -> tu
         low, high = np.where(tried.exists, middle, low), np.where(tried.exists, high, middle)
     # A step may only have been too long for Newton.
     again = limit_cycle(part, goal, last)
-    wide = np.full(len(speed), -1)
+    wide = np.full(len(speed), -1)  # place among the lost of each fingering, -1 of the others
     wide[lost] = np.arange(len(lost))
     dies = dies.copy()
     dies[lost] = np.where(again.exists, np.nan, loop.jet.pressure(low))
@@ -121,4 +121,4 @@ def _crossing(now: np.ndarray, before: np.ndarray | None, here: np.ndarray, ther
         return np.broadcast_to(here[:, None], now.shape)
     known = np.isfinite(before) & (before < 0) & np.isfinite(now) & (now > 0)
     part = np.where(known, now, 0.0) / np.where(known, now - np.where(known, before, 0.0), 1.0)
-    return here[:, None] * (there / here)[:, None] ** part
+    return here[:, None] * (there / here)[:, None] ** part  # part: of the way back, in log pressure

@@ -53,7 +53,7 @@ def timbre(blown: Blown) -> tuple[Timbre | None, ...]:
     level = air.density * cycle.omega[:, None] * order * flow / (4 * np.pi)
     for n in range(2, level.shape[1]):
         level[:, n] = np.minimum(level[:, n], level[:, n - 2])
-    speed = np.where(live, cycle.speed, loop.jet.speed(100.0))
+    speed = np.where(live, cycle.speed, loop.jet.speed(100.0))  # of what is silent any: it is left out below
     growth = np.maximum(growing(loop.pure, speed).rate, _SLOWEST)
     # W of a point source in free space from its amplitude p at 1 m: 2 pi p^2/(rho c).
     tone = 2 * np.pi * np.square(level).sum(axis=1) / (air.density * air.sound_speed)

@@ -56,15 +56,12 @@ class Oscillators:
     def of(cls, motion: Motion, jet: AirJet) -> Oscillators:
         if len(motion) != 1:
             raise ValueError(f"{len(motion)} fingerings: allowed: one at a time")
-        omega = motion.omega[0]
-        constants = jet.constants
-        contraction = np.full(len(motion.area), constants.hole_contraction)
-        contraction[0] = constants.window_contraction
+        omega, contraction = motion.omega[0], jet.constants.contractions(len(motion.area))
         return cls(
             square=np.r_[0.0, np.abs(omega) ** 2],
             damping=2 * np.r_[omega[0].imag, omega.imag],
             flow=np.vstack([motion.through[0], motion.flow[0]]),
-            scale=np.r_[omega[0].real, omega.real],
+            scale=np.r_[omega[0].real, omega.real],  # of the flow straight through, at 0, the note's
             edges=1 / (2 * (contraction * motion.area) ** 2),
             density=motion.air.density,
         )

@@ -102,11 +102,10 @@ class _Followed:
         taps = _taps([kernel for _, kernel in kernels], self.dt)
         jet, first = self.jet, self.past.shape[1] - self.count - 1
         ahead = min(int(kernel.delays[0] / self.dt) for _, kernel in kernels) - _NODES[-1]
-        source = np.array([speed for speed, _ in kernels]) * jet.breath.density * jet.dipole * jet.width
-        source *= jet.half_width / self.modes[0].density / self.dt
+        source = jet.source_strength(np.array([speed for speed, _ in kernels])) / self.modes[0].density / self.dt
         end = self.now + steps
         while self.now < end:
-            span = min(ahead, end - self.now)
+            span = min(ahead, end - self.now)  # so far the jet's root has been seen already
             at = first + self.now
             windows = sliding_window_view(self.past[:, at + 1 - taps.shape[1] : at + span + 1], taps.shape[1], axis=1)
             cut = np.tanh(np.einsum("ntl,nl->nt", windows, taps) - jet.saturation.offset)

@@ -174,7 +174,10 @@ class AirJet:
         """
         return self.dipole * self.constants.receptivity * self.height / self.cut_up
 
+    def source_strength(self, speed: Reals) -> Reals:
+        """Pressure across the window for a rate of 1/s in the jet's share inside, Pa s: rho D H b U."""
+        return self.breath.density * self.dipole * self.width * self.half_width * speed
+
     def source_pressure(self, omega: Reals, speed: Reals, x: Reals) -> Reals:
         """Amplitude of the pressure that the labium's dipole puts across the window, Pa: omega rho D H b U x N(x)."""
-        strength = self.breath.density * self.dipole * self.width * self.half_width * speed
-        return omega * strength * x * self.saturation.same(x)
+        return omega * self.source_strength(speed) * x * self.saturation.same(x)

@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
+import numpy as np
+
 from simkit.errors import Fault, InputError
 from simkit.vessel.spelling import did_you_mean
 
@@ -50,6 +52,10 @@ class JetConstants:
             value = getattr(self, each.name)
             if not (value > 0 and math.isfinite(value)):
                 raise InputError([Fault("jet constants", f"jet.{each.name}", value, "a number more than 0")])
+
+    def contractions(self, openings: int) -> np.ndarray:
+        """Contraction of the air torn off at each opening's edges, the window first: (openings,)."""
+        return np.r_[self.window_contraction, np.full(openings - 1, self.hole_contraction)]
 
     @classmethod
     def from_table(cls, table: Mapping[str, float], source: str = "design") -> JetConstants:

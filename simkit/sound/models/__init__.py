@@ -52,6 +52,12 @@ def cases(vessel: Vessel, *, lossless: bool = False, state: str = "still", mesh:
     return tuple(with_playing(case, playing_of(vessel, body, case.chamber)) if played else case for case in still)
 
 
+def case_of(vessel: Vessel, chamber: str, *, lossless: bool = False, state: str = "still", mesh: float = 1.0) -> Case:
+    """The case of one chamber by its name, as by `cases`."""
+    every = cases(vessel, lossless=lossless, state=state, mesh=mesh)
+    return next(case for case in every if case.chamber.name == chamber)
+
+
 def _try_further_ducts(vessel: Vessel, body: Body) -> None:
     """Ask the ducts of other packages for their air once, where their keys are known."""
     for chamber in body.chambers:

@@ -62,18 +62,14 @@ class AsMade:
     @staticmethod
     def of(case: Case, beside: Beside) -> AsMade:
         """The chamber of a case by the port model; `beside` gives the aperture of a window near that of the design."""
-        window = case.chamber.window
-        if window is None:
-            raise OutOfReach(f"{case.chamber.name} has no window: nothing to blow on the bench")
-        base = resonator(case)
+        plain, base = AsMade.as_designed(case), resonator(case)
         rows = np.flatnonzero(base.rows)
         fields = [base.field if q == 1 else solved(_widened(case.body, q), case.mesh).field for q in SHARES]
         own = np.array([[np.diag(f.static)[rows], np.diag(f.outside(0.0).real)[rows]] for f in fields])
         own = own - own[SHARES.index(1.0)]
         # The cubic through four values, by the inverse of Vandermonde's matrix.
         cubics = np.einsum("pq,qso->sop", np.linalg.inv(np.vander(SHARES, increasing=True)), own)
-        circuit = _alone(base, rows)
-        return AsMade(circuit, base.holes, window, case.chamber.openings, cubics, _fit(window, beside), case.playing)
+        return replace(plain, own=cubics, window_fit=_fit(plain.window, beside))
 
     @staticmethod
     def as_designed(case: Case) -> AsMade:
@@ -188,6 +184,7 @@ class AsMade:
         for n, opening in enumerate(self.openings, 1):
             cut = made.diameters[:, n - 1] / 2
             radius = np.where(cut > 0, cut, opening.radius)  # a hole not cut yet lets nothing pass: any size will do
+            # Outside these ends a cubic through 0.45 to 1.25 is not to be trusted.
             own[:, :, n] = _polynomial(self.own[:, n], np.clip(radius / opening.radius, 0.3, 1.5))
             whole = air_of_hole(opening, radius, made.walls[:, n])
             apertures.append(partly_covered(whole, np.where(states[:, n] > 0, states[:, n], 1.0)))

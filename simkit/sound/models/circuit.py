@@ -78,6 +78,7 @@ class Duct:
             below, above = (
                 ducts.in_parallel(1j * omega * a.area * cap / filled.stiffness) for cap in (a.inner_cap, -a.outer_cap)
             )
+            # The air that bent faces add to the duct, or take (below 0): it springs, but is too short to be a duct.
             chain = [chain[0], below, *chain[1:], above]
         return reduce(ducts.TwoPort.then, chain)
 
@@ -101,7 +102,7 @@ class Duct:
         """Impedance p1/U1 with a finger over the outside, Pa s/m3, at omega (...)."""
         a = self.floor.before(self.aperture)
         left = a.covered_volume() if self.touch is None else self.touch.left(a)
-        depth = np.maximum(left / a.area, 0.02 * a.length + 1e-6)
+        depth = np.maximum(left / a.area, 0.02 * a.length + 1e-6)  # a hole filled by flesh would be infinitely stiff
         fill = filled or self.filling(omega, lossless)
         inner = ducts.end_impedance(self.air, omega, a.area, a.perimeter, a.inner, a.inner_viscous, lossless)
         return inner + ducts.stopped(fill, omega, a.area, depth)
@@ -186,7 +187,7 @@ class Circuit:
         k = self.wave_number(omega)
         around = self.outside_k(omega)
         outer = self.field.outside(around) + self.nearby(around)
-        outer = outer * (self.room_air.density / self.chamber_air.density)
+        outer = outer * (self.room_air.density / self.chamber_air.density)  # pressures are over rho inside
         return Matrices(k, self.regular(omega), self.uniform(omega), outer, **self._columns(omega))
 
     def is_smooth(self, high: float) -> bool:
@@ -270,7 +271,7 @@ class Circuit:
         """
         field = self.field
         k2 = np.square(self.wave_number(omega))[..., None]
-        shares = 1 / self.distance(omega) - 1 / field.k2 - k2 / field.k2**2
+        shares = 1 / self.distance(omega) - 1 / field.k2 - k2 / field.k2**2  # the static part is without losses
         pairs = np.einsum("im,jm->mij", field.modes, field.modes)
         return field.static + k2[..., None] * field.quadratic + np.tensordot(shares, pairs, axes=1)
 
@@ -284,7 +285,7 @@ class Circuit:
         k_n2 = self.field.k2
         k2 = np.square(self.wave_number(omega))[..., None]
         own = self.chamber_air.sound_speed * np.sqrt(k_n2)
-        thicker = np.sqrt(own / np.asarray(omega, complex)[..., None])
+        thicker = np.sqrt(own / np.asarray(omega, complex)[..., None])  # layers go as omega^(-1/2)
         return k_n2 - k2 + (1j - 1) * thicker * (k_n2 * self.loss.friction + k2 * self.loss.heat)
 
     def lossy(self, omega: np.ndarray) -> np.ndarray:
@@ -327,10 +328,11 @@ def opened(m: Matrices, openness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     openness (..., n): more than 0 where open. Scaled pressures, so R is in 1/m.
     """
     free = openness > 0
-    both = free[..., :, None] & free[..., None, :]
+    both = free[..., :, None] & free[..., None, :]  # a covered port sends nothing outside, and hears nothing
     outer = np.where(both, m.outer, 0.0)
     T, R = m.C[..., :, None] * outer, m.A[..., :, None] * outer
     i = np.arange(outer.shape[-1])
+    # Open: U1 = (C Z_out + D) U2 and p1 = (A Z_out + B) U2; covered: the unknown is U1 itself.
     T[..., i, i] += np.where(free, m.D, 1.0)
     R[..., i, i] += np.where(free, m.B, m.stub)
     return T, R

@@ -83,7 +83,7 @@ def sections(wall: Wall, axis: int) -> np.ndarray:
     )
     inside = wall.level(np.stack([g.ravel() for g in grid], axis=1)) < 0
     others = tuple(k for k in range(3) if k != axis)
-    return np.maximum(inside.reshape(counts).mean(axis=others), 1e-3)
+    return np.maximum(inside.reshape(counts).mean(axis=others), 1e-3)  # the ends of a ball have no area
 
 
 def along(places: np.ndarray, profile: np.ndarray, length: float, volume: float) -> np.ndarray:
@@ -94,11 +94,13 @@ def along(places: np.ndarray, profile: np.ndarray, length: float, volume: float)
     middle, step = (np.arange(len(profile)) + 0.5) / len(profile), length / len(profile)
     area = profile * volume / (profile.sum() * step)
     before = (np.cumsum(area) - area / 2) * step / volume
+    # What has entered up to here, less what the air before it has swelled by.
     flow = (middle > places[:, None]) - before
     found = (flow[:, None] * flow[None, :] / area).sum(axis=-1) * step
     # An opening's own: what the section adds to the half space around it.
     behind = np.interp(places, middle, before)[:, None]
     share = np.where(middle > places[:, None], 1 - behind, behind)
+    # Half a ball about the opening: each side has as much of it as of the air.
     half_space = 2 * np.pi * ((middle - places[:, None]) * length) ** 2 * np.maximum(share, 1e-9)
     own = np.maximum(flow**2 / area - flow**2 / np.maximum(half_space, 1e-30), 0).sum(axis=-1) * step
     np.fill_diagonal(found, own)

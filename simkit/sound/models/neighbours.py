@@ -52,6 +52,7 @@ def sorted_out(A: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     vectors = np.take_along_axis(vectors, order[:, None, :], axis=2)
     share = np.abs(vectors) ** 2 / (np.abs(vectors) ** 2).sum(axis=1, keepdims=True)  # (f, chamber, mode)
     u = A.shape[-1]
+    # All assignments: chambers are few.
     ways = np.array(list(permutations(range(u))))  # the mode of each chamber
     in_order = (ways[:, :, None] < ways[:, None, :])[:, *np.triu_indices(u, 1)].sum(axis=1)
     worth = np.stack([share[:, np.arange(u), way].sum(axis=1) for way in ways], axis=1)

@@ -97,9 +97,9 @@ class PlayedAir:
         K = conductivity * states
         whole = K.sum(axis=1)
         omega = self.room.sound_speed * np.sqrt(whole / self.volume)
-        speed = self.jet.speed_for(omega, np.pi / 2)
+        speed = self.jet.speed_for(omega, np.pi / 2)  # a quarter turn on the way, as on a resonance
         velocity = SWING * np.sqrt(K[:, 0] / whole) * speed
-        flow = (velocity * self.jet.window_area / K[:, 0])[:, None] * K
+        flow = (velocity * self.jet.window_area / K[:, 0])[:, None] * K  # one pressure drives all openings
         swing = self.jet.swing(omega, speed, velocity)
         jet = Jet(
             speed,

@@ -111,7 +111,7 @@ def numbers(values: Any, digits: int = 10) -> Any:
     if np.ndim(values):
         return [numbers(each, digits) for each in values]
     value = float(f"{float(values):.{digits}g}")
-    return int(value) if value == 0 else value
+    return int(value) if value == 0 else value  # 0 for 0.0 and -0.0
 
 
 # --- the field ------------------------------------------------------------------------------------

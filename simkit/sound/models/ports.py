@@ -203,11 +203,11 @@ class PortsResonator:
         The flows are the null vector of the circuit at the resonance.
         """
         state = self.states(openness_of(self.holes, fingering))[0]
-        omega = np.array([ringing.omega]) / self.drift(openness_of(self.holes, fingering))
+        omega = np.array([ringing.omega]) / self.drift(openness_of(self.holes, fingering))  # in the circuit's airs
         m = self.circuit.fingered(state).at(omega)
         T, R = opened(m, state[None])
         inside = m.regular - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
-        flow = np.linalg.svd((inside @ T + R)[0])[2][-1].conj()
+        flow = np.linalg.svd((inside @ T + R)[0])[2][-1].conj()  # of the least singular value
         return complex(m.k[0]), -(T[0] @ flow)[self.rows]
 
     def admittance(self, fingering: Fingering, frequency: np.ndarray) -> np.ndarray:
@@ -223,6 +223,7 @@ class PortsResonator:
         """
         omega = np.array([ring.omega for ring in rings])
         spacing = np.abs(omega[:, None] - omega) + np.where(np.eye(len(omega), dtype=bool), np.inf, 0.0)
+        # Off every other pole, wide enough for rounding, narrow enough for the rest of Y to be even.
         radius = np.clip(spacing.min(axis=1) / 4, 1e-6 * np.abs(omega), 1e-3 * np.abs(omega))
         turns = np.exp(2j * np.pi * np.arange(_CIRCLE) / _CIRCLE)
         around = omega[:, None] + radius[:, None] * turns
@@ -240,6 +241,7 @@ class PortsResonator:
         T, R = opened(m, np.broadcast_to(state, (len(omega), len(state))))
         window = int(np.flatnonzero(self.rows)[0])
         inside = m.regular - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
+        # A pressure beyond the window's outer end adds to p2 in both equations of its two-port.
         push = inside[..., window] * m.C[:, window, None]
         push[:, window] += m.A[:, window]
         flow = np.linalg.solve(inside @ T + R, push[..., None])[:, window, 0]

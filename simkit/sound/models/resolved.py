@@ -100,6 +100,7 @@ class ResolvedResonator:
         opened = self._opened(openness_of(self.holes, fingering))
         extrapolated, fine = self._answer(self.field.lowest(opened, self._exit))
         omega = 2 * np.pi * np.asarray(frequency, float).ravel()
+        # So that the fine mesh's own resonance comes to lie where it is without a mesh.
         k = omega / self.air.sound_speed * (fine.real / extrapolated.real)
         layers = (1 - 1j) / 2 * (0.0 if self.lossless else 1.0)
         friction = layers * self.air.delta_v(omega)

@@ -84,6 +84,7 @@ def lowest(circuit: Circuit, rows: np.ndarray, openness: np.ndarray, start: np.n
         if many is not None:
             return many
     source: Circuit | Sampled = circuit
+    # Sampling asks the circuit at SAMPLES frequencies, each secant step at all notes.
     if len(start) > 2 * SAMPLES and circuit.is_smooth(note_range(start)[1]):
         source = Sampled.over(circuit, *note_range(start))
     k_squared = stiffness if rows.all() else own_stiffness
@@ -124,7 +125,7 @@ def stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndar
     """k^2 (f,), 1/m2, of a chamber's uniform pressure with flows as they are at the matrices' k."""
     T, R = opened(m, openness)
     regular = m.regular if rows.all() else m.regular - _other_uniform(circuit, m, rows)
-    own = rows.astype(complex)
+    own = rows.astype(complex)  # the column of ones, 0 for other chambers' ports
     x = np.linalg.solve(regular @ T + R, np.broadcast_to(own[:, None], (*T.shape[:-1], 1)))
     flow = (T @ x)[..., 0]
     return (flow * own * m.uniform).sum(axis=-1)

@@ -176,6 +176,7 @@ def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[
     if not ducts:
         return {}
     at, shape = omega[:, None], (len(omega), len(ducts))
+    # By identity: states are made from the same parts, and comparing values takes longer than a bore.
     names = [(id(duct.aperture), id(duct.air), id(duct.floor)) for duct in ducts]
     bores = list(dict(zip(names, ducts, strict=True)).values())
     place = {name: n for n, name in enumerate(dict.fromkeys(names))}
@@ -188,6 +189,7 @@ def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[
     filled = Filling(*(np.broadcast_to(each, (len(omega), len(bores)))[:, which] for each in filled))
     A, B, C, D = (each[:, which] for each in (within.A, within.B, within.C, within.D))
     outer, stub = whole.outer_impedance(at, lossless), whole.stub(at, lossless, filled)
+    # The outer end in series behind the rest.
     values = np.stack([np.broadcast_to(each, shape) for each in (A, A * outer + B, C, C * outer + D, stub)])
     return {id(duct): values[:, :, n] for n, duct in enumerate(ducts)}
 

@@ -57,6 +57,7 @@ class _Tree:
         nodes = S.shape[2]
         grown = np.empty((len(S) - 2, len(S) - 2, nodes * len(states), S.shape[3]), complex)
         x, y = S[0, 2:], S[1, 2:]
+        # Of a symmetric matrix only the upper half is kept up.
         for n, is_open in enumerate(states):
             part = grown[:, :, n * nodes : (n + 1) * nodes]
             if is_open:
@@ -100,8 +101,8 @@ def lowest_of_many(circuit: Circuit, openness: np.ndarray, start: np.ndarray, ne
     holes = holes[np.argsort(-size[holes], kind="stable")]  # the widest first: a branch's notes lie near each other
     fixed = [n for n in range(circuit.count) if not vary[n] and n not in window]
     order = (*fixed, *holes.tolist(), *window.tolist())
-    place = (openness[:, holes] > 0) @ (1 << np.arange(len(holes)))
-    above = max(0, len(holes) - _TOGETHER)
+    place = (openness[:, holes] > 0) @ (1 << np.arange(len(holes)))  # the fingering in binary, the first hole last
+    above = max(0, len(holes) - _TOGETHER)  # widest holes: each of their states is a branch
     found = np.empty(len(openness), complex)
     for top in np.unique(place & ((1 << above) - 1)):
         mine = np.flatnonzero(place & ((1 << above) - 1) == top)
@@ -182,5 +183,6 @@ class _Leaves:
         port = self.circuit.ducts[self.window].two_port(omega, self.circuit.lossless, filled)
         C = port.C * 1j * omega * self.circuit.chamber_air.density
         p, q, a, r, b, _ = held
+        # 1' U1 through the window: the Schur complement of its two flows.
         p, q, r = p + port.A / C, q - 1 / C, r + port.D / C
         return np.asarray((a * a * r - 2 * a * b * q + b * b * p) / (p * r - q * q))

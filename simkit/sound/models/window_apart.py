@@ -70,7 +70,7 @@ def lowest_apart(circuits: Sequence[Circuit], openness: np.ndarray, start: np.nd
     who = f"{len(openness)} fingerings in {len(start)} states"
     guess = np.broadcast_to(near, start.shape).astype(complex)
     found = fixed_point(proposed, guess.ravel(), TOLERANCE, who).reshape(start.shape)
-    if np.abs(found.real / near - 1).max() > _ASIDE:
+    if np.abs(found.real / near - 1).max() > _ASIDE:  # beyond the points nothing is interpolated
         raise OutOfReach(f"a state of playing is too far from the first for {who}")
     return found
 
@@ -78,6 +78,7 @@ def lowest_apart(circuits: Sequence[Circuit], openness: np.ndarray, start: np.nd
 def _through(held: np.ndarray, A: np.ndarray, B: np.ndarray, C: np.ndarray, D: np.ndarray) -> np.ndarray:
     """The flow out of the chamber through holes and window, from nine numbers (9, s, f) and the window's two-port."""
     a0, a1, a2, b0, b1, b2, f0, f1, f2 = held
+    # Both two-port equations, linear in u1 and u2: p u1 + q u2 = s, r u1 + t u2 = v.
     p, q, s = a1 - A * b1, a2 - A * b2 - B, A * b0 - a0
     r, t, v = 1 - C * b1, -C * b2 - D, C * b0
     det = p * t - q * r
@@ -118,6 +119,7 @@ def _seen_by_window(m: Matrices, openness: np.ndarray) -> np.ndarray:
     outer = m.outer[:, 1:, 0] * free
     sent, pushed = holes.C * outer, holes.A * outer
     right = np.stack([np.ones_like(sent), m.regular[:, 1:, 0], (regular @ sent[..., None])[..., 0] + pushed], axis=2)
+    # Columns: unit pressure of the chamber, unit u1, unit u2.
     U = np.linalg.solve(regular @ T + R, right)
     U1 = T @ U
     U1[..., 2] -= sent
