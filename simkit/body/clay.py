@@ -8,7 +8,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from simkit.body.chambers import Body
-from simkit.body.walls.wall import Wall, box_around, feet, on_wall, share_within
+from simkit.body.walls.lattice import cell_share
+from simkit.body.walls.wall import Wall, box_around, feet, on_wall
 
 FIRED_G_PER_ML = 1.9  # fired earthenware: common practice, no source
 _CELLS = 20_000  # about so many cells fill the body's box
@@ -31,7 +32,7 @@ def fired_g(body: Body) -> float:
 def outer_volume(walls: tuple[Wall, ...], thickness: float) -> float:
     """The volume within the outer surface of chambers with so much clay around them (m), overlaps counted once, m^3.
 
-    Cells of a lattice count by how far their middles lie from the surface (`share_within`), so that small changes of
+    Cells of a lattice count by how far their middles lie from the surface (`cell_share`), so that small changes of
     the walls give small changes of the sum.
     """
     if thickness == 0:
@@ -51,7 +52,7 @@ def outer_volume(walls: tuple[Wall, ...], thickness: float) -> float:
     near, _ = tree.query(cells, distance_upper_bound=2 * thickness + 2 * step + _spacing(walls))
     cells = cells[np.isfinite(near)]
     away = np.linalg.norm(cells - feet(walls, cells)[0], axis=1)
-    return step**3 * (count + float(share_within((away - thickness) / step).sum()))
+    return step**3 * (count + float(cell_share((away - thickness) / step).sum()))
 
 
 def _spacing(walls: tuple[Wall, ...]) -> float:

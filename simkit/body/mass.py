@@ -15,75 +15,35 @@ from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from simkit.body.chambers import Body
 from simkit.body.coat import Coat
+from simkit.body.walls.lattice import Lattice, cell_share
 from simkit.body.walls.union import solids_of
-from simkit.body.walls.wall import Wall, feet, normals, on_wall, project, share_within
+from simkit.body.walls.wall import Wall, feet, normals, on_wall, project
 from simkit.frozen import frozen
 
 _CELLS = 40_000  # about so many cells fill the piece's box
 Level = Callable[[np.ndarray], np.ndarray]
 
 
-@frozen
-class Lattice:
-    """Upright cells: axes' middles, and the step from one to the next, m."""
-
-    axes: tuple[np.ndarray, np.ndarray, np.ndarray]
-    step: float
-
-    @staticmethod
-    def over(box: np.ndarray, cells: int = _CELLS) -> Lattice:
-        """Cells over a box (2, 3), one more on every side."""
-        low, high = box
-        step = float((np.prod(high - low) / cells) ** (1 / 3))
-        counts = np.ceil((high - low) / step).astype(int) + 3
-        # Both ends alike, so that what is symmetric is counted so.
-        return Lattice(
-            tuple((a + b) / 2 + step * (np.arange(n) - (n - 1) / 2) for a, b, n in zip(low, high, counts, strict=True)),
-            step,
-        )
-
-    @property
-    def shape(self) -> tuple[int, ...]:
-        return tuple(map(len, self.axes))
-
-    @property
-    def middles(self) -> np.ndarray:
-        """Middles of the cells (cells, 3), m."""
-        return np.stack(np.meshgrid(*self.axes, indexing="ij"), axis=-1).reshape(-1, 3)
-
-
-def shares(lattice: Lattice, level: np.ndarray) -> np.ndarray:
-    """The share of each cell (cells,) within a surface whose level is given at the middles.
-
-    A level over its slope is about a distance.
-    """
-    from scipy.ndimage import binary_dilation  # here: it takes a tenth of a second to load, and few ask for a mass
-
-    grid = level.reshape(lattice.shape)
-    slope = np.sqrt(sum(np.square(each) for each in np.gradient(grid, lattice.step)))
-    # A level may be no distance at all farther off, where it only has to be positive.
-    near = binary_dilation(grid < 0, np.ones((3, 3, 3))).ravel()
-    return np.where(near, share_within(grid / np.maximum(slope, 1e-300) / lattice.step).ravel(), 0.0)
-
-
 def clay_centre(body: Body) -> np.ndarray:
     """The centre of the clay's weight (3,), m, openings left out; right to a tenth of a mm."""
-    lattice = Lattice.over(body.coat.box)
+    lattice = Lattice.over(body.coat.box, _CELLS)
     middles = lattice.middles
-    clay = shares(lattice, _outer_level(body.coat, middles, lattice.step))
+    if body.coat.figure:
+        clay = lattice.within(body.coat.walls[0])
+    else:
+        clay = cell_share(_even_distance(body.coat, middles, lattice.step) / lattice.step)
     for chamber in body.chambers:
-        clay = clay - shares(lattice, chamber.wall.level(middles))
+        clay = clay - lattice.within(chamber.wall)
     return np.asarray(clay @ middles / clay.sum())
 
 
-def _outer_level(coat: Coat, points: np.ndarray, step: float) -> np.ndarray:
-    """Level (n,) of the outer surface at points (n, 3); of an even wall its distance, exact near it only."""
-    if coat.figure:
-        return coat.level(points)
+def _even_distance(coat: Coat, points: np.ndarray, step: float) -> np.ndarray:
+    """Distance (n,), m, from the outer surface of an even wall, negative within; exact only where cells are cut."""
     inside = np.min([wall.level(points) for wall in coat.walls], axis=0) < 0
     every = np.concatenate([on_wall(wall, 2) for wall in coat.walls])
     away, _ = cKDTree(every).query(points)
     over = away - coat.offset
+    # Points all over a wall are never nearer than the wall, but by their spacing farther.
     near = np.flatnonzero(~inside & (over > -1.1 * step) & (over < 1.1 * step + 0.3 * coat.offset))
     away[near] = np.linalg.norm(points[near] - feet(coat.walls, points[near])[0], axis=1)
     return np.where(inside, -away, away) - coat.offset
@@ -291,7 +251,10 @@ _UPRIGHT = np.sin(np.radians(2.0))  # clay gives by so much
 def undercut(coat: Coat, axis: int, at: float) -> Undercut | None:
     """Undercut of the outer surface parted at `at`, m, square to an axis; None where both halves come off."""
     places, normals, areas = (np.concatenate(each) for each in zip(*_facets(coat), strict=True))
-    free = coat.level(places) > -5e-3 * np.ptp(coat.box, axis=0).max()
+    size = np.ptp(coat.box, axis=0).max()
+    # Middles of facets lie a little within their own solid; deeper, they are within another.
+    away = coat.walls[0].about_distance(places, size) if coat.figure else coat.level(places)
+    free = away > -5e-3 * size
     places, normals, areas = places[free], normals[free], areas[free]
     # Sine of the angle by which the outside faces back towards the seam.
     lean = -normals[:, axis] * np.sign(places[:, axis] - at)

@@ -12,6 +12,8 @@ from simkit.body.coat import Coat
 from simkit.body.mass import clay_centre, outer_points, standing, thickest, thickest_clay, undercut
 from simkit.body.mouthpiece import WINDOW_ROOF, WindwayCut, windway_clay
 from simkit.body.walls.formulas import EggWall
+from simkit.body.walls.placed import PlacedWall
+from simkit.body.walls.union import UnionWall
 from simkit.vessel import loads
 
 LONG, WIDE, HIGH, BALL, BACK = 0.1, 0.06, 0.05, 0.036, 0.01  # m; the box begins 10 mm before the ball of air
@@ -40,6 +42,46 @@ def test_the_centre_of_a_block_with_a_ball_of_air(block):
     along = (whole * (LONG / 2 - BACK) - air * BALL / 2) / (whole - air)
     assert clay_centre(block) == pytest.approx([0, along, 0], abs=5e-5)
     assert clay_volume(block) == pytest.approx(whole - air, rel=5e-3)
+
+
+def cap(radius, height):
+    """Volume of a ball's cap and how far its centre lies from the ball's middle (mathematical handbooks)."""
+    volume = math.pi * height**2 * (3 * radius - height) / 3
+    return volume, 3 * (2 * radius - height) ** 2 / (4 * (3 * radius - height))
+
+
+def test_the_centre_of_a_ball_on_four_feet():
+    """A ball of radius R around a ball of air, each foot a ball of radius r whose middle is d from theirs: what foot
+    and body share is two caps that meet in the plane of their common ring."""
+    R, r, d, air = 0.03, 0.008, 0.033, 0.02
+    low = d * math.sqrt(0.5)
+    feet = "".join(
+        f'[[part]]\nname = "{n}"\nshape = "sphere"\ndiameter_mm = {2e3 * r:g}\n'
+        f"offset_mm = [{1e3 * (air - r + y * d / 2)}, {1e3 * x * d / 2}, {-1e3 * low}]\n"
+        for n, (x, y) in enumerate(product((-1, 1), repeat=2))
+    )
+    text = f"""
+clay.wall_mm = 4
+[outside]
+shape = "sphere"
+diameter_mm = {2e3 * R:g}
+offset_mm = [{1e3 * (air - R):g}, 0, 0]
+{feet}
+[[chamber]]
+name = "body"
+shape = "sphere"
+diameter_mm = {2e3 * air:g}
+"""
+    plane = (d**2 + R**2 - r**2) / (2 * d)
+    body_cap, foot_cap = cap(R, R - plane), cap(r, r - (d - plane))
+    foot = 4 / 3 * math.pi * r**3
+    # Foot less both caps; its moment about the body's middle, along the line to it.
+    clay = foot - body_cap[0] - foot_cap[0]
+    moment = foot * d - body_cap[0] * body_cap[1] - foot_cap[0] * (d - foot_cap[1])
+    whole = 4 / 3 * math.pi * (R**3 - air**3) + 4 * clay
+    body = body_of(loads(text))
+    assert clay_volume(body) == pytest.approx(whole, rel=1e-3)
+    assert clay_centre(body) == pytest.approx([0, air, -4 * moment * math.sqrt(0.5) / whole], abs=1e-4)
 
 
 def test_the_centre_of_an_even_wall_around_an_ellipsoid_is_its_middle():
@@ -124,6 +166,9 @@ def test_a_ball_parted_off_its_middle_leans_back_up_to_there():
     found = undercut(coat, 2, 0.015)
     assert found.lean_deg == pytest.approx(math.degrees(math.asin(0.5 - 0.04)), abs=2.5)
     assert found.share == pytest.approx((0.5 - 0.04 - math.sin(math.radians(2))) / 2, abs=0.02)
+    figure = UnionWall((EggWall(0.06, 0.06, 0.06), PlacedWall(EggWall(0.02, 0.02, 0.02), (0.0, 0.03, 0.0), 0.0)))
+    same = undercut(Coat((figure,), 0.0, figure=True), 2, 0.015)  # the small one lies within
+    assert (same.share, same.lean_deg) == pytest.approx((found.share, found.lean_deg), rel=1e-6)
 
 
 def test_the_least_clay_beside_a_windway_that_runs_towards_the_surface():

@@ -110,6 +110,11 @@ class Wall(ABC):
         """The formula with its first and second derivatives at `points` (n, 3)."""
         return self.formula(*Taylor.coordinates(np.atleast_2d(np.asarray(points, float))))
 
+    def about_distance(self, points: np.ndarray, reach: float) -> np.ndarray:
+        """Signed distance (n,), m, of points (n, 3) within `reach` of the wall, to first order: level over slope."""
+        t = self.taylor(points)
+        return np.asarray(t.value / np.maximum(np.linalg.norm(t.slope, axis=1), 1e-300))
+
 
 def _facet_area(p: np.ndarray) -> float:
     """Area of the quadrilaterals of a ring grid, each as two triangles, averaged over both diagonals.
@@ -129,15 +134,6 @@ def box_around(walls: Iterable[Wall]) -> np.ndarray:
     """Corners (2, 3), m, of the least upright box around several walls."""
     low, high = zip(*(wall.box for wall in walls), strict=True)
     return np.array([np.min(low, axis=0), np.max(high, axis=0)])
-
-
-def share_within(steps_out: np.ndarray) -> np.ndarray:
-    """Share of lattice cells within a surface, by how many steps their middles lie outside of it: 1/2 on it.
-
-    1/2 - 9/8 s + 5/8 s^3 between -1 and 1 has no first moment: a surface bends without any cell's counting too much.
-    """
-    s = np.clip(steps_out, -1.0, 1.0)
-    return np.asarray((4 - 9 * s + 5 * s**3) / 8)
 
 
 def project(wall: Wall, points: np.ndarray) -> np.ndarray:
