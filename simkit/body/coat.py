@@ -15,7 +15,7 @@ def bare_solids(figure: Wall) -> tuple[Wall, ...]:
     """Body of a figure alone, before parts and mouthpieces are joined: its outside, or each chamber's even wall."""
     solids = solids_of(figure)
     even = tuple(solid for solid in solids if isinstance(solid, OffsetWall))
-    return even or solids[:1]
+    return even or solids[:1]  # an [outside] comes first of a figure's solids
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ def figure_faults(vessel: Vessel) -> list[Fault]:
     if not (vessel.outside or vessel.parts or any(c.voicing and c.mouthpiece for c in vessel.chambers)):
         return []  # the outside is the chambers' walls moved out, and nothing else
     faults = list(_solids(vessel))
-    faults = faults or [*_apart(vessel), *_cut_into(vessel)]
+    faults = faults or [*_apart(vessel), *_cut_into(vessel)]  # a solid that is none cannot be measured against others
     if not faults:
         for chamber in vessel.chambers:
             faults += _mouthpiece(vessel, chamber)
@@ -44,7 +44,7 @@ def figure_cautions(body: Body) -> Iterator[str]:
         return
     for chamber in body.chambers:
         thin, place = thinnest_clay(chamber.wall, body.coat)
-        if thin < chamber.thickness - 5e-5:
+        if thin < chamber.thickness - 5e-5:  # m: half a tenth of a mm is rounding
             yield (
                 f"{chamber.name}: only {thin / MM:.1f} mm of clay at {place_words(place)}, "
                 f"less than clay.wall_mm = {chamber.thickness / MM:g}"
@@ -96,6 +96,7 @@ def _apart(vessel: Vessel) -> Iterator[Fault]:
     names = names * len(joined)
     left = list(zip(vessel.parts, solids[len(joined) :], strict=True))
     while left:
+        # By touch first, which is quick; distances are measured only of what touches nothing.
         held = [n for n, (_, wall) in enumerate(left) if any(overlapping(other, wall) for other in joined)]
         if held:
             lump, wall = left.pop(held[0])
@@ -133,7 +134,7 @@ def _mouthpiece(vessel: Vessel, chamber: Chamber) -> Iterator[Fault]:
     if voicing is None or piece is None:
         return
     window = window_opening(vessel, placed_wall(vessel, chamber), voicing)
-    cut = windway_cut(window, voicing, piece)
+    cut = windway_cut(window, voicing, piece)  # of an even wall: where it comes out does not matter here
     out = stands_out(cut, body_coat(vessel)) / MM
     key = f"{chamber.name}.voicing.windway_length_mm"
     least = voicing.windway_length_mm - out + LEAST_LIPS_MM

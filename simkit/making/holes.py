@@ -59,7 +59,7 @@ def cuts(
             known = "; ".join(f"{r.tip_mm:g},{r.wide_mm:g},{r.length_mm:g}" for r in reamers)
             where = f"{chamber.name}.hole.{opening.name}"
             faults.append(Fault.of("reamer", known, f"for {where}, {diameter:.2f} mm when cut, {thick[-1]}"))
-        fit = [n for n, reamer in enumerate(reamers) if not thick[n]]
+        fit = [n for n, reamer in enumerate(reamers) if not thick[n]]  # those that could make the hole at all
         short = {n: reamers[n].stops_short(diameter, wall, room) for n in fit}
         number = next((n for n in fit if not short[n]), None)  # the first that reaches its mark
         fired = 2e3 * opening.radius
@@ -74,7 +74,7 @@ def cuts(
                 start_drill(diameter, own=drills),
                 number,
                 None if number is None else reamers[number].depth_mm(diameter, wall),
-                "" if number is not None or not fit else str(short[fit[-1]]),
+                "" if number is not None or not fit else str(short[fit[-1]]),  # why the last that fits stops short
             )
         )
     if faults:
@@ -144,7 +144,7 @@ def discs(planned: Sequence[PlannedHole]) -> list[Drawing]:
     """Each hole at its size when cut, to hold a drill or a stick against."""
     found = []
     for cut in planned:
-        width = max(13.0, cut.cut_mm + 3)
+        width = max(13.0, cut.cut_mm + 3)  # room for the name under a small hole
         height = cut.cut_mm + 8.5
         center = (width / 2, height - cut.cut_mm / 2 - 0.5)
         marks: tuple[Mark, ...] = (
@@ -172,7 +172,7 @@ def _by_depth(planned: Sequence[PlannedHole]) -> list[tuple[float, str]]:
     marks: list[tuple[float, str]] = []
     for cut in sorted(planned, key=lambda cut: cut.depth_mm or 0.0):
         depth = cut.depth_mm or 0.0
-        if marks and depth - marks[-1][0] < 0.3:
+        if marks and depth - marks[-1][0] < 0.3:  # nearer than a pencil's line is thick
             marks[-1] = (marks[-1][0], f"{marks[-1][1]}, {cut.hole}")
         else:
             marks.append((depth, cut.hole))

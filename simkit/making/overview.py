@@ -20,7 +20,7 @@ LEAD = 3.7
 
 def facts(rows: Sequence[tuple[str, str]], width: float) -> Drawing:
     """Terms and their values, one under the other."""
-    lines = wrapped_pairs(rows, 2.65, width - 26)
+    lines = wrapped_pairs(rows, 2.65, width - 26)  # 24 mm for the terms, a little air
     height = 4.3 * len(lines) + 1
     marks: list[Mark] = []
     for number, (word, line) in enumerate(lines):

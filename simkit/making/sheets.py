@@ -86,7 +86,7 @@ def work_of(
     without_further_ducts(vessel, "sheets and solids know how to cut plain ducts alone")
     body = body or body_of(vessel)
     shrinkage = shrinkage or shrinkage_of(vessel)
-    tools = (tuple(reamers), tuple(drills))
+    tools = (tuple(reamers), tuple(drills))  # frozen like the rest of the work
     work = Work(vessel, body, shrinkage, cut_at, *tools, today, (), still=still)
     chambers = []
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
@@ -98,6 +98,7 @@ def work_of(
 def _chamber_work(work: Work, chamber: Chamber, solid: ChamberBody) -> ChamberWork:
     """Every figure of one chamber; of the piece only what concerns all."""
     vessel, shrinkage, cut_at, blown = work.vessel, work.shrinkage, work.cut_at, chamber.voicing
+    # holes without a named finger leave their cell empty.
     fingers = {hole.name: hole.finger for hole in chamber.holes if hole.finger}
     size = shrinkage.size(cut_at)
     cuts = holes.cuts(solid, fingers, shrinkage, cut_at, work.reamers, work.drills)  # first: a reamer may not fit
@@ -124,6 +125,7 @@ def _read(work: Work, chamber: Chamber, n: int) -> overview.NoteReadings:
 def _fired_hz(work: Work, chamber: Chamber, n: int) -> float:
     """Frequency of a note, Hz, as it reads when fired and in tune."""
     target = target_of(work.vessel, chamber.notes[n])
+    # of the piece by itself it reads otherwise than when blown.
     return target if work.still is None else target * work.still[chamber.name][n]
 
 
@@ -157,7 +159,7 @@ def pages(work: Work, paper: Paper) -> tuple[Page, ...]:
     """All sheets for one paper: the overview, then for each chamber form, cards, strips, voicing and holes."""
     flows = [_overview(work, paper)]
     for chamber in work.chambers:
-        form, lengthwise = _form(work, chamber, paper)
+        form, lengthwise = _form(work, chamber, paper)  # cards that found no room there go on with the others
         flows += [form, _cards(work, chamber, paper, lengthwise)]
         if chamber.places.wraps:
             flows.append(_strips(work, chamber, paper))
@@ -170,7 +172,7 @@ def pages(work: Work, paper: Paper) -> tuple[Page, ...]:
     count = sum(len(flow.done) for flow in flows)  # all sheets are laid out before any is numbered
     numbered: list[Page] = []
     for flow in flows:
-        numbered += flow.pages(len(numbered) + 1, count)
+        numbered += flow.pages(len(numbered) + 1, count)  # numbered through all sheets
     return tuple(numbered)
 
 
@@ -183,6 +185,7 @@ def _heading(work: Work, purpose: str, stage: str, chamber: ChamberWork | None =
 
 def _overview(work: Work, paper: Paper) -> Flow:
     heading = _heading(work, "", "")
+    # the piece's name in large type, this once.
     flow = Flow(paper, replace(heading, purpose=heading.piece, piece="sizes and readings"))
     flow.put(overview.facts(_facts(work), flow.width))
     for chamber in work.chambers:
@@ -240,7 +243,7 @@ def _form(work: Work, chamber: ChamberWork, paper: Paper) -> tuple[Flow, list[Dr
     _remark(flow, "Trace both views on the block and carve across; draw the stations; true it with the cards.")
     flow.put(_views(flow, chamber.form, "mouth end"))
     lengthwise = cards.long_cards(chamber.form)
-    if flow.has_room(*lengthwise):
+    if flow.has_room(*lengthwise):  # all or none: a set of cards is not torn apart
         flow.put(*lengthwise)
         lengthwise = []
     return flow, lengthwise
@@ -255,7 +258,7 @@ def _cards(work: Work, chamber: ChamberWork, paper: Paper, lengthwise: list[Draw
         "from the right, mouth end at the left.",
     )
     flow.put(*cards.cross_cards(chamber.form))
-    flow.put(*lengthwise, break_row=False)
+    flow.put(*lengthwise, break_row=False)  # right after the last card, as far as its row has room
     return flow
 
 
@@ -282,6 +285,7 @@ def _remark(flow: Flow, *lines: str) -> None:
 def _views(flow: Flow, form: cards.Form, near: str) -> Drawing:
     """The views of a form, up the paper if they fit so."""
     upright = cards.views(form, upright=True, near=near)
+    # lying, a long piece may still be laid over several sheets.
     return upright if upright.width <= flow.width else cards.views(form, upright=False, near=near)
 
 
@@ -289,6 +293,7 @@ def _strips(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     flow = Flow(paper, _heading(work, "Strips to place the openings", work.cut_at, chamber), lying=True, gap=4.0)
     scale = 1e3 * work.shrinkage.size(work.cut_at)
     table = strips.place_table(chamber.places, scale)
+    # instructions speak of such strips only where there are some.
     steep = any(wrap.steep for wrap in chamber.places.wraps)
     joined = any(wrap.stretch for wrap in chamber.places.wraps)
     flow.put(strips.how_to(max(100.0, flow.width - table.width - 8), steep, joined), table)

@@ -37,7 +37,7 @@ def windway_stick(plan: VoicingPlan) -> Drawing:
     words = f"stick for the windway: {w:.2f} wide, {h:.2f} thick{_taper(plan)}"
     if plan.slope_deg:
         words += f"; goes in {slope_words(plan)}"
-    aslant = h / 2 * math.tan(math.radians(plan.slope_deg))
+    aslant = h / 2 * math.tan(math.radians(plan.slope_deg))  # half the stick's height, laid back by the slope
     marks: list[Mark] = [
         _outline(plan.length, whole, top_at, w, wide, "windway stick, width"),
         _outline(plan.length, whole, side_at, h, high, "windway stick, height", aslant),
@@ -84,7 +84,7 @@ def window_stick(plan: VoicingPlan) -> Drawing:
     outside.
     """
     w, c, foot = plan.width, plan.sharp, foot_of(plan)
-    rise = slope_end(plan)[1] - plan.edge[1]
+    rise = slope_end(plan)[1] - plan.edge[1]  # from the edge to where its slope leaves the clay
     long, base = NOSE_MM + rise + 32.0, 12.0
     # nose, slope, and on straight up to hold it.
     side = ((0, base), (c, base), (c, base + NOSE_MM), (c + foot, base + NOSE_MM + rise), (c + foot, base + long))

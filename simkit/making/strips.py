@@ -102,6 +102,7 @@ def _tall(spot: StripOpening) -> float:
 def _free(length: float, taken: list[float]) -> float:
     """A place on the strip well away from what is drawn on it."""
     places = np.linspace(0.04, 0.96, 93) * length
+    # 15 mm clear is enough: of such places the first.
     return float(max(places, key=lambda x: (min(15.0, min(abs(x - t) for t in taken)), -x)))
 
 
@@ -159,7 +160,7 @@ def line_strips(places: Places, scale: float) -> list[Drawing]:
     done: list[tuple[str, LineStrip]] = []
     for strip in places.lines:
         twin = next((n for n, (_, other) in enumerate(done) if _alike(strip, other, scale)), None)
-        if twin is None:
+        if twin is None:  # else its name joins the strip that is there
             done.append((strip.line, strip))
         else:
             names, other = done.pop(twin)
@@ -211,7 +212,7 @@ def _spread(at: list[float], length: float) -> list[float]:
 
 def _line_mark(letter: str, x: float, label: float, figure: float) -> list[Mark]:
     """A mark at the strip's lower edge with its letter and its figure: beside it, or led to where there is room."""
-    led = abs(label - x - LABEL / 2) > 0.05
+    led = abs(label - x - LABEL / 2) > 0.05  # its label had to give way
     line = [(x, 0.0), (x, 2.0), (label, 4.2)] if led else [(x, 0.0), (x, MARKED)]
     return [
         stroke(*line, pen=Pen.OUTLINE, name=f"mark {letter}"),

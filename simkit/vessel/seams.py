@@ -17,7 +17,7 @@ def seam_words(text: str) -> tuple[str, float | None]:
     try:
         place = float(at) if at else None
     except ValueError:
-        place = float("nan")
+        place = float("nan")  # fails every comparison below
     if way.strip() not in WAYS or (place is not None and not abs(place) <= 1000):
         allowed = "up, across or along, alone or with a place in mm on the fired piece such as up=0"
         raise InputError([Fault.of("seam", text, allowed)])

@@ -121,7 +121,7 @@ class Sections(Part):
     def clashes(cls, known: Mapping[str, Any]) -> Iterator[Clash]:
         """Sections out of order, and sections of no size elsewhere than at the ends."""
         yield from _too_few(known, "sections", 2, cls)
-        columns = len(Section._fields)
+        columns = len(Section._fields)  # along, width, height, rise, squareness
         rows = [items(row) for row in items(known.get("sections"))]
         # A row of another length is refused by itself: nothing is said of its cells.
         cells = [[as_number(cell) for cell in row] if len(row) == columns else [None] * columns for row in rows]
@@ -131,7 +131,7 @@ class Sections(Part):
             if along is not None and before is not None and along <= before:
                 yield Clash((*here, 0), along, f"more than {before:g}, the place of the row before")
             before = along if along is not None else before  # past a wrong place on to the next
-            if 0 < n < len(cells) - 1:
+            if 0 < n < len(cells) - 1:  # neither first nor last
                 for column, size in ((1, width), (2, height)):
                     if size == 0:
                         yield Clash((*here, column), size, "more than 0; only a first or last row may close to 0")
@@ -185,10 +185,11 @@ class Scan(Part):
 
 
 def _too_few(known: Mapping[str, Any], key: str, least: int, shape: type[Part]) -> Iterator[Clash]:
-    if key in known and len(items(known[key])) < least:
+    if key in known and len(items(known[key])) < least:  # a missing key is told of by itself
         yield Clash((key,), known[key], slots(shape)[key].allowed)
 
 
+# in the order in which messages list them.
 _OURS: tuple[type[Part], ...] = (Sphere, Ellipsoid, Egg, Lens, Tube, Box, Sections, Lobes, Scan)
 SHAPES: dict[str, type[Part]] = {shape.model_fields["kind"].default: shape for shape in _OURS}
 
@@ -221,6 +222,7 @@ def _further(name: str) -> type[FurtherShape] | None:
 
 
 def _named_shape(value: Any) -> Any:
+    # a table as read, or a shape made in Python.
     named = value.get("shape") if isinstance(value, Mapping) else getattr(value, "kind", None)
     return named if isinstance(named, str) else None
 

@@ -115,7 +115,7 @@ def starter(
         _HOLE.format(name=name, along=share * start.length_mm, around=around, diameter=diameter, finger=finger)
         for (name, share, around, finger), diameter in zip(_HOLES, start.diameters_mm, strict=True)
     )
-    names = [f'"{name}"' for name, *_ in _HOLES]
+    names = [f'"{name}"' for name, *_ in _HOLES]  # opened one after the other
     notes = "\n".join(_NOTE.format(pitch=pitch, open=", ".join(names[:count])) for pitch, count in _NOTES)
     return _DESIGN.format(
         title=title,

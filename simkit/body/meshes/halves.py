@@ -28,7 +28,7 @@ def build_open(gmsh: Any, solid: Solid) -> int:
         case MovedSolid(inner, turn, shift):
             tag = build_open(gmsh, inner)
             way = Rotation.from_matrix(turn).as_rotvec()
-            angle = float(np.linalg.norm(way))
+            angle = float(np.linalg.norm(way))  # a rotation vector's length is its angle
             if angle > 0:
                 occ.rotate([(3, tag)], 0, 0, 0, *(way / angle), angle)
             occ.translate([(3, tag)], *(1e3 * np.asarray(shift)))
@@ -73,7 +73,7 @@ def _half_faces(gmsh: Any, sheet: Sheet) -> tuple[list[int], list[int]]:
     around = ring_spline(rings)
     last = len(rings) - 1
     faces, points = [], []
-    for start, stop in ((0, last // 2), (last // 2, last)):
+    for start, stop in ((0, last // 2), (last // 2, last)):  # split at column 0, on top, and half way round
         knots, grid = clamped(rings, around, start, stop)
         for end in (0, -1):
             if np.ptp(p[end], axis=0).max() < 1e-5:

@@ -59,6 +59,7 @@ class PlacedWall(Wall):
         return there.turned(self.turn)
 
     def nearest(self, points: np.ndarray) -> np.ndarray:
+        # rows times the matrix: its transpose, the way back.
         return self.wall.nearest((points - self.shift) @ self.turn) @ self.turn.T + self.shift
 
     @cached_property
@@ -83,7 +84,7 @@ class PlacedWall(Wall):
 
     def filled(self, offset: float) -> tuple[float, np.ndarray] | None:
         filled = self.wall.filled(offset)
-        return filled and (filled[0], self.turn @ filled[1] + self.shift)
+        return filled and (filled[0], self.turn @ filled[1] + self.shift)  # only the place moves
 
     def complaint(self) -> tuple[str, str] | None:
         return self.wall.complaint()

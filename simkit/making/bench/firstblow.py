@@ -28,7 +28,7 @@ def uncut_cents(model: BenchModel, shrinkage: Shrinkage) -> dict[Stage, float]:
     # One state for each stage with no hole, and last the fired piece with all holes, covered.
     sizes = np.array([*(shrinkage.size(stage) for stage in stages), 1.0])
     every = designed.rows(np.zeros(count + 1, int))
-    cut = np.append(np.zeros(count), 1.0)[:, None]
+    cut = np.append(np.zeros(count), 1.0)[:, None]  # 0: no hole is there yet
     pieces: Made = every.but(size=sizes, diameters=every.diameters * cut)
     hz = model.lowest(pieces, np.zeros_like(pieces.diameters)).real
     return {stage: float(1200 * np.log2(hz[n] * sizes[n] / hz[count])) for n, stage in enumerate(stages)}

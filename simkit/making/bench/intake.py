@@ -82,6 +82,7 @@ def new_entries(
     given, cuts, read = what.given, what.cuts, list(what.read)
     for names, path, found in what.recorded:
         read += readings_of(names, path, found, chamber, piece, estimate, {hole for hole, _ in cuts})
+    # All that one visit reports is one step, to be withdrawn together.
     frame: dict[str, Any] = {"step": step, "chamber": chamber.name, "stage": piece.stage}
     new: list[Entry] = [BarRead(**frame, text=given.bar)] if given.bar is not None else []
     new += [Water(**frame, ml=given.volume_ml)] if given.volume_ml is not None else []
@@ -107,7 +108,7 @@ def _assumed_cuts(
     opened = dict.fromkeys(hole for reading in read for hole in reading.open)  # each once, in the order of playing
     for hole in opened:
         waiting = piece.asked.get(hole)
-        if hole in reported:
+        if hole in reported:  # reported in the same visit
             continue
         if waiting is not None:
             done.append((hole, waiting.to_mm))
@@ -133,6 +134,7 @@ def _wrong_sizes(given: BenchInput, vessel: Vessel, piece: Workpiece, fired_ml: 
 
 
 def _wrong_stage(piece: Workpiece) -> list[Fault]:
+    # a note of a later stage than the piece's own.
     later = [b.stage for b in piece.blown if ORDER.index(b.stage) > ORDER.index(piece.stage)]
     if not later:
         return []
@@ -153,12 +155,13 @@ def _read_cut(
         allowed = f"HOLE=MM with a hole of this chamber ({', '.join(piece.holes) or 'it has none'}), such as 1=4.6"
         faults.append(Fault.of("cut", text, allowed))
         return "", 0.0
+    # filled, it may be drilled as small as one likes.
     before = 0.0 if hole in given.filled else piece.reported_mm[piece.holes.index(hole)] * piece.size
     if mm is None:
         faults.append(Fault.of("cut", size, "a diameter in mm, more than 0", key=hole))
     elif odd := unlikely_cut(hole, mm, fired_ml, piece, chamber, given.sure):
         faults.append(Fault.of("cut", size, odd, key=hole))
-    elif mm < before - 0.5:
+    elif mm < before - 0.5:  # mm: callipers and hands differ by less
         allowed = (
             f"at least the {before:.2f} mm that it had: holes do not grow narrower; `undo` withdraws the last step"
         )

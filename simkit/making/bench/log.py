@@ -153,6 +153,7 @@ def read(path: Path) -> Log:
         if not line.strip():
             continue
         try:
+            # Two kinds of wrong: half a line that a crash left, and a whole one that this program never wrote.
             parsed = json.loads(line)
         except ValueError:  # half a line, or half a letter
             torn.append(number)

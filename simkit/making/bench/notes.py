@@ -51,7 +51,7 @@ class NoteNow:
 def notes_now(aim: BenchAim) -> tuple[NoteNow, ...]:
     """All notes of the design, in its order."""
     piece, estimate = aim.estimate.piece, aim.estimate
-    now, sd = readings_now(estimate, piece.openness, piece.reported_mm)
+    now, sd = readings_now(estimate, piece.openness, piece.reported_mm)  # with the holes as they are
     judges = {note: piece.holes[hole] for hole, note in order_of(piece.openness, piece.targets)}
     # With every hole at its mark it would read this, and end `end_cents` off.
     wanted = readings_now(estimate, piece.openness, aim.marks_mm)[0] / 2 ** (aim.end_cents / 1200)
@@ -83,6 +83,7 @@ def _last(aim: BenchAim, note: int) -> int | None:
     opened = piece.openness[note] > 0
     for n in reversed(range(len(piece.blown))):
         blow = piece.blown[n]
+        # Read in the very state that the piece is in: nothing that sounds in this note has changed since.
         same = (
             tuple(blow.openness) == tuple(piece.openness[note])
             and blow.stage is piece.stage

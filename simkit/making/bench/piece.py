@@ -85,7 +85,7 @@ class Measurement:
     @property
     def state(self) -> tuple[object, ...]:
         """Two readings with the same state are averaged."""
-        return self.openness, self.cutting, self.stage, self.windows
+        return self.openness, self.cutting, self.stage, self.windows  # all that decides what it sounds
 
 
 @frozen
@@ -128,7 +128,7 @@ class Workpiece:
         readings = [entry for entry in entries if isinstance(entry, NoteRead)]
         today = readings[-1].temperature_c if readings and temperature_c is None else temperature_c
         today = vessel.air.temperature_c if today is None else today
-        start = Workpiece(
+        start = Workpiece(  # nothing done yet; what the log tells is then done to it in order
             tuple(hole.name for hole in chamber.holes),
             tuple(note.pitch for note in chamber.notes),
             np.array([[float(h.name in note.open) for h in chamber.holes] for note in chamber.notes]),
@@ -157,6 +157,7 @@ class Workpiece:
                 return self._changed(entry.hole, replace(old, mm=entry.mm / size, cuts=old.cuts + 1))
             case Filled():
                 count = self.cutting[self.holes.index(entry.hole)].cuts
+                # its old cuts stay numbered, for the notes read before.
                 return self._changed(entry.hole, Cutting(0.0, count, first=count))
             case Voiced():
                 return replace(self, windows=self.windows + 1)
@@ -167,7 +168,7 @@ class Workpiece:
             case Water():
                 return replace(self, water=(*self.water, (entry.ml, entry.stage)))
             case Callipered():
-                return replace(self, walls=(*self.walls, entry.mm / size - vessel.clay.wall_mm))
+                return replace(self, walls=(*self.walls, entry.mm / size - vessel.clay.wall_mm))  # counted as fired
         return self  # a bar is in `shrinkage` already
 
     def _changed(self, hole: str, cutting: Cutting) -> Workpiece:
