@@ -88,7 +88,6 @@ def parsed(text: str, source: str) -> dict[str, Any]:
     lines = text.split("\n")
     for number, line in enumerate(lines, 1):
         # The parser's time grows with the square of a key's depth.
-      .
         deepest = max(piece.count(".") for piece in _NO_KEY.split(line))
         if deepest > _DEEPEST_KEY and not line.lstrip().startswith("#"):
             raise _broken(source, lines, number, f"a key of at most {_DEEPEST_KEY} parts")
