@@ -1,4 +1,5 @@
 // The report's part that lives without a server: holes to tap, notes, sliders, sound and a tuner.
+import { bentBy, breathAt, movedBy } from "./blown.js";
 import { fitted, lowest } from "./ports.js";
 import { Microphone, cents } from "./pitch.js";
 import { Instrument } from "./tone.js";
@@ -7,37 +8,6 @@ const SVG = "http://www.w3.org/2000/svg";
 const IN_TUNE = 5, FAR = 50; // cents: good; at the end of the scale
 
 // --- what the numbers say ---
-
-// What a fingering of a note's Hz is blown with: of the design's note where it is one, else read between its neighbours.
-export function breathAt(notes, hz) {
-  const known = notes.filter((note) => note.blown).sort((a, b) => a.hz - b.hz);
-  if (!known.length) return null;
-  const above = known.findIndex((note) => note.hz >= hz);
-  if (above <= 0 || known[above].hz === hz) return known.at(above).blown;
-  const [a, b] = [known[above - 1], known[above]], share = Math.log(hz / a.hz) / Math.log(b.hz / a.hz);
-  const between = (x, y) => (x === null || y === null ? null : x + share * (y - x));
-  return {
-    pressure_pa: a.blown.pressure_pa * (b.blown.pressure_pa / a.blown.pressure_pa) ** share,
-    bend_cents: a.blown.bend_cents.map((bend, n) => between(bend, b.blown.bend_cents[n])),
-    jumps_at_pa: between(a.blown.jumps_at_pa, b.blown.jumps_at_pa),
-    tone: (share < 0.5 ? a : b).blown.tone,
-  };
-}
-
-// As it is blown when other holes have moved its Hz so many times: a jet drives best at one number of Strouhal, and
-// then its breath goes as the square of the frequency; where it jumps is a higher resonance's, which moves less.
-export function movedBy(blown, times) {
-  return blown && { ...blown, pressure_pa: blown.pressure_pa * times ** 2 };
-}
-
-// Cents by which so many times its breath bends a note; null where it does not sound.
-export function bentBy(breath, times, ratio) {
-  const above = Math.max(1, breath.findIndex((each) => each >= ratio));
-  const [low, high] = [times[above - 1], times[above]], [a, b] = [breath[above - 1], breath[above]];
-  if (ratio === b) return high;
-  if (low === null || high === null) return null;
-  return low + ((high - low) * Math.log(ratio / a)) / Math.log(b / a);
-}
 
 export function nearest(pitches, hz) {
   return pitches.reduce((best, each) => (Math.abs(cents(hz, each[1])) < Math.abs(cents(hz, best[1])) ? each : best));
@@ -59,6 +29,10 @@ export function pocket(root, shown) {
   const designed = Object.fromEntries(shown.numbers.slides.map((slide) => [keyOf(slide), 2000 * slide.radius]));
   const chamber = () => shown.numbers.chambers[state.chamber];
 
+  function widthOf(key) {
+    return (state.diameters[key] ?? designed[key]) / designed[key];
+  }
+
   function keyOf(slide) {
     return shown.numbers.field.names[slide.row].join(" ");
   }
@@ -66,10 +40,12 @@ export function pocket(root, shown) {
   function reckon() {
     state.piece = fitted(shown.numbers, state);
     const drawn = Object.keys(state.diameters).length ? fitted(shown.numbers, { ...state, diameters: {} }) : state.piece;
+    const widths = chamber().holes.map((hole) => widthOf(`${chamber().name} ${hole}`));
+    const widened = widths.reduce((product, q) => product * q ** (1 / widths.length), 1);
     const play = (piece, note) => lowest(piece.chambers[state.chamber], note.open).hz;
     state.notes = chamber().notes.map((note) => {
-      const hz = play(state.piece, note);
-      return { ...note, hz, blown: movedBy(note.blown, hz / play(drawn, note)) };
+      const hz = play(state.piece, note), times = note.open.some(Boolean) ? hz / play(drawn, note) : widened;
+      return { ...note, hz, blown: movedBy(note.blown, times) };
     });
   }
 
@@ -107,8 +83,7 @@ export function pocket(root, shown) {
       element.setAttribute("aria-pressed", String(open));
       element.hidden = place < 0;
     } else {
-      const own = state.diameters[element.dataset.hole] ?? designed[element.dataset.hole];
-      const { x, y } = element.dataset, q = own / designed[element.dataset.hole];
+      const { x, y } = element.dataset, q = widthOf(element.dataset.hole);
       element.setAttribute("transform", `translate(${x} ${y}) scale(${q}) translate(${-x} ${-y})`);
     }
   }

@@ -24,7 +24,7 @@ export function fitted(numbers, { temperature, diameters = {} }) {
 }
 
 // Weights by which values at the widths make the value at q: a polynomial in ln q through all of them.
-function lagrange(widths, q) {
+export function lagrange(widths, q) {
   const x = Math.log(q), at = widths.map(Math.log);
   return at.map((a, i) => at.reduce((w, b, j) => (i === j ? w : (w * (x - b)) / (a - b)), 1));
 }
