@@ -18,6 +18,7 @@ from simkit.optimisation.designing.drafting import chamber_text, head_text
 from simkit.optimisation.designing.joining import Piece, box_mm, mass_g, piece, set_side_by_side
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import drawn
+from simkit.sound.answers.prediction import predict
 from simkit.sound.blowing.table import blow
 from simkit.vessel import loads
 from simkit.vessel.hands import two_jobs
@@ -126,6 +127,8 @@ def test_a_tuning_that_is_cut_short_leaves_the_best_of_the_whole_body(monkeypatc
         piece(WISH, lambda text, verdict: kept.append((text, verdict)))
     assert len(kept) == 2 and loads(kept[-1][0]).value(best) == 5.0
     assert kept[-1][1] == "G3 stays flat"  # what is told is what the file plays
+    off = max(abs(note.by("ports").cents) for note in predict(loads(kept[0][0])).notes)
+    assert f"up to {off:.0f} cents off yet" in kept[0][1]
 
 
 @pytest.mark.parametrize(("uneven", "said"), [(12.4, ["breath changes by up to 12 %"]), (4.9, [])])
