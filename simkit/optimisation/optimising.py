@@ -15,9 +15,10 @@ from simkit.optimisation.aims.handmade import Hands, hand_error_of
 from simkit.optimisation.aims.intune import Aim, InTune, Proximity
 from simkit.optimisation.aims.slopes import slopes_beside
 from simkit.optimisation.outcome import Active, ChamberSlopes, Judged, Outcome, SearchEvidence, Started
-from simkit.optimisation.problem.free import freedom
+from simkit.optimisation.problem.free import Freedom, freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, Trial, drawn
+from simkit.optimisation.problem.wording import spoken
 from simkit.optimisation.reasons import AT_MM, active_set, moved
 from simkit.optimisation.search.descent import FEASIBLE_MM, Descent, Iterate, Task
 from simkit.optimisation.search.fingerings import fingered
@@ -73,8 +74,8 @@ def optimise(
         raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
     freed = freedom(vessel, free, keep, pairs)
-    # Distances are measured at the start: what moved is told from there.
-    proximity = Proximity.near(freed)
+    # Distances are measured from where the design starts: what moved is told from there.
+    proximity = Proximity.near(freed.out_to_start)
     setting = Setting(lossless, state, paired(vessel, lossless, state))
     task = Task(freed, tuple(aims), limits or Limits(), setting, most_steps=most_steps, metric=proximity.metric)
     before = _predicted(vessel, lossless, state) if near else None
@@ -94,7 +95,7 @@ def optimise(
         after=after,
         moved=moved(given, end, proximity) if near else (),
         start_breaks=_start_breaks(task, end),
-        broken=(*_broken(end), *_missed(aims, end)),
+        broken=(*_out_of_bounds(freed, end), *_broken(end), *_missed(aims, end)),
         active=_active(end) if explained else (),
         tolerance_cents=tolerance_cents,
         setting=task.setting,
@@ -145,10 +146,25 @@ def _broken(end: Iterate) -> Iterable[str]:
         if not (end.movable[n] or rows[n].asked):
             continue
         if relaxation[n]:
-            rest = f"; what is free cannot meet it and keep the notes in tune{would_meet(end.task, n)}"
+            why = _UNMET
         else:
-            rest = "" if end.movable[n] else f"; nothing that is free can mend it{would_meet(end.task, n)}"
-        yield f"{rows[n]}, by {rows[n].lacks(end.room[n])}{rest}"
+            why = "what is free has not met it" if end.movable[n] else "nothing that is free can mend it"
+        yield f"{rows[n]}, by {rows[n].lacks(end.room[n])}; {why}{would_meet(end.task, n)}"
+
+
+_UNMET = "what is free cannot meet it and keep the notes in tune"
+
+
+def _out_of_bounds(freed: Freedom, end: Iterate) -> Iterable[str]:
+    """Numbers that had to stay outside their bounds, in sentences."""
+    for number, value in zip(freed.numbers, end.x.tolist(), strict=True):
+        for bound, side, over in (
+            (number.low, "least", number.low - value),
+            (number.high, "most", value - number.high),
+        ):
+            if over > 1e-3 * number.reach:
+                name = spoken(end.trial.vessel, number.name)
+                yield f"{name} = {value:.4g}, at {side} {bound:.4g}{number.why(side)}; {_UNMET}"
 
 
 def _missed(aims: Sequence[Aim], end: Iterate) -> Iterable[str]:

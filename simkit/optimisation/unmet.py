@@ -20,7 +20,8 @@ from simkit.optimisation.search.searching import Search
 log = logging.getLogger(__name__)
 
 # Groups that may be freed besides, those first that a maker would rather move.
-_GROUPS = ("holes", "offsets", "voicing", "shape", "size")
+_GROUPS = ("holes",), ("offsets",), ("voicing",), ("shape",), ("size",), ("holes", "shape")
+_MET_MM = 0.05  # a descent for nearness alone ends within some hundredths of a limit
 
 
 def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) -> Search:
@@ -30,9 +31,13 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
     a limit stays broken all the same, it is made again with such limits as they are at the start: never more broken.
     """
     found = search(task)
-    broken = _broken_at_start(task)
-    if found.interrupted or not broken.any() or not any(isinstance(aim, InTune) for aim in task.aims):
+    if found.interrupted or not any(isinstance(aim, InTune) for aim in task.aims):
         return found
+    outside = replace(task, freedom=task.freedom.out_to_start)
+    if task.freedom.outside_bounds and found.end.worst_cents > max(within, _off_at_start(outside)):
+        log.info("once more, with bounds that reach out to where the design starts")
+        task, found = outside, search(outside)
+    broken = _broken_at_start(task)
     # First only those that the search left broken, then all that the start breaks.
     for relaxed in (broken & (found.end.left < -AT_MM), broken):
         off = found.end.worst_cents
@@ -72,14 +77,14 @@ def _off_at_start(task: Task) -> float:
 
 
 def would_meet(task: Task, row: int) -> str:
-    """Group of numbers that, freed as well, can meet a limit (by its row), as text to append; empty where none does."""
+    """Groups of numbers that, freed as well, can meet a limit (by its row), as text to append; empty where none do."""
     vessel = task.freedom.vessel
     known = {number.name for number in task.freedom.numbers}
-    for group in _GROUPS:
-        numbers = [number for chamber in vessel.chambers for number in bounds.GROUPS[group](vessel, chamber)]
+    for groups in _GROUPS:
+        numbers = [n for group in groups for chamber in vessel.chambers for n in bounds.GROUPS[group](vessel, chamber)]
         more = tuple(number for number in numbers if number.name not in known)
         if more and _meets(replace(task, freedom=Freedom(vessel, more)), row):
-            return f"; {group} would, freed as well"
+            return f"; {' and '.join(groups)} would, freed as well"
     return ""
 
 
@@ -92,6 +97,6 @@ def _meets(task: Task, row: int) -> bool:
         # Spares a descent where not even the slope of the limit answers.
         if not near.evaluated(freed.start).movable[row]:
             return False
-        return bool(descend(near, freed.start).end.left[row] > -AT_MM)
+        return bool(descend(near, freed.start).end.left[row] > -_MET_MM)
     except SimkitError:
         return False

@@ -4,11 +4,16 @@ import numpy as np
 import pytest
 
 import simkit
+from simkit.body import body_of
 from simkit.body.clay import FIRED_G_PER_ML
 from simkit.optimisation import optimise
+from simkit.optimisation.aims.intune import InTune
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.limits import Limits
-from simkit.optimisation.problem.trial import drawn
+from simkit.optimisation.problem.trial import Setting, drawn
+from simkit.optimisation.search.descent import Task
+from simkit.optimisation.unmet import would_meet
+from simkit.vessel.hands import SEALED
 
 # A ball of 60 mm with three holes of 6 mm on its equator, seen from above: at -20, 20 and 180 degrees.
 BALL = """
@@ -273,6 +278,35 @@ def test_where_nothing_free_moves_a_limit_it_is_said_what_would(tuned):
     found = optimise(tuned.vessel.with_value("hand.spacing_mm", 18.0), "diameters")
     assert found.worst_cents < 0.5
     assert any("nothing that is free can mend it; holes would, freed as well" in text for text in found.start_breaks)
+
+
+def test_holes_wider_than_a_finger_seals_do_not_cost_the_tune(tuned):
+    """Fingertips so narrow that what they seal is 0.8 of the widest hole, which its note wants as it is."""
+    widest = max(hole.diameter_mm for hole in tuned.vessel.chambers[0].holes)
+    narrow = tuned.vessel.with_value("hand.fingertip_mm", 0.8 * widest / SEALED)
+    found = optimise(narrow, "diameters")
+    assert found.worst_cents < 0.5
+    assert not found.reached
+    (said,) = found.broken
+    assert f"at most {0.8 * widest:.4g}, what a fingertip of" in said and "cannot meet it" in said
+    assert any("starts outside its bounds" in text for text in found.start_breaks)
+
+
+def test_a_box_that_wants_holes_and_shape_to_move_is_said_to(tuned):
+    """A body of 68 mm to be 50, with holes 54 mm along: no shape alone is, for these then lie beyond its end."""
+    far = tuned.vessel.with_values({f"body.hole.{name}.along_mm": 54.0 for name in "13"})
+    task = Task(freedom(far, ["diameters", "size"]), (InTune(),), Limits(box_mm=(58.0, 90.0, 90.0)), Setting())
+    rows = task.limits.rows(far, body_of(far))
+    (row,) = (n for n, each in enumerate(rows) if each.what == "the piece's size along")
+    assert would_meet(task, row) == "; holes and shape would, freed as well"
+
+
+def test_a_limit_that_is_left_broken_with_notes_far_off_says_so():
+    """Holes 100 mm from the window of a ball of 60 mm whose note is far too low for it: neither can be had."""
+    far = BALL.replace("[hand]", f"{NOTE.replace('F5', 'F3')}[hand]")
+    found = optimise(simkit.loads(far, "ball.toml"), "size", limits=Limits(window_mm=100.0), near=False)
+    said = [text for text in found.broken if text.startswith("clay between the window")]
+    assert len(said) == 3 and all(text.endswith("; what is free has not met it") for text in said)
 
 
 # A ball of 48 mm in one of 60 mm, both with their middles 24 and 25 mm along; its only note is far too low for it.

@@ -20,6 +20,7 @@ _ALONG_MM = 20.0
 _AROUND_DEG = 45.0
 _SLIDES_MM = 30.0  # range of a chamber's offset, to either side
 TIP_MM = 3.0  # a place stays this far from where the chamber's axis leaves the air
+_WRITTEN = "[free]"  # the reason of bounds that the design writes itself
 _STEP = 1e-4  # of the reach: exact derivatives come from changes of some ten thousandths of a millimetre
 
 
@@ -65,7 +66,14 @@ class FreeNumber:
 
     def bounded(self, low: float, high: float) -> FreeNumber:
         """Copy with other bounds."""
-        return replace(self, low=low, high=high, low_why="[free]", high_why="[free]")
+        return replace(self, low=low, high=high, low_why=_WRITTEN, high_why=_WRITTEN)
+
+    @property
+    def out_to_start(self) -> FreeNumber:
+        """Copy whose bounds reach out to the start, if the design does not write them."""
+        if self.low_why == _WRITTEN:
+            return self
+        return replace(self, low=min(self.low, self.start), high=max(self.high, self.start))
 
     def scaling_only(self, keys: Container[str]) -> FreeNumber:
         """Copy whose factor acts on those of its keys alone that are in `keys`."""

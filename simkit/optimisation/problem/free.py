@@ -80,6 +80,11 @@ class Freedom:
             return vessel.with_values(values).with_ties()
         return nudged(vessel, values)
 
+    @property
+    def out_to_start(self) -> Freedom:
+        """Copy whose bounds reach out to where the design starts, but for those that it writes itself."""
+        return Freedom(self.vessel, tuple(number.out_to_start for number in self.numbers))
+
     def without(self, unwanted: Iterable[str]) -> Freedom:
         """Copy with some numbers, by name, held where the design has them."""
         held = set(unwanted)
