@@ -24,6 +24,15 @@ def test_every_degree_takes_energy_away(k):
     assert np.all(leaving(k, 0.4, 8).imag >= 0)
 
 
+@pytest.mark.parametrize("z", [1.0, -1.0])
+def test_harmonics_at_the_poles_too(z):
+    """Y_l0 = sqrt((2 l + 1)/(4 pi)) P_l(z), P_l(1) = 1, P_l(-1) = (-1)^l; all others vanish (DLMF 14.30.4)."""
+    middle = np.arange(81) == degrees(8) * (degrees(8) + 1)
+    Y = harmonics(np.array([[0.0, 0.0, z]]), 8)[:, 0]
+    assert Y[middle] == pytest.approx(np.sqrt((2 * np.arange(9) + 1) / (4 * np.pi)) * z ** np.arange(9), rel=1e-12)
+    assert np.abs(Y[~middle]).max() < 1e-12
+
+
 def test_harmonics_are_orthonormal_up_to_the_last_degree():
     u, w = np.polynomial.legendre.leggauss(12)
     phi = 2 * np.pi * np.arange(24) / 24

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import assoc_legendre_p_all
+from scipy.special import assoc_legendre_p_all, gammaln
 
 Reals = np.ndarray
 
@@ -12,12 +12,15 @@ def harmonics(directions: Reals, top: int) -> Reals:
     """Real orthonormal spherical harmonics to degree `top` at unit `directions` (q, 3): ((top + 1)^2, q)."""
     x, y, z = directions.T
     phi = np.arctan2(y, x)
-    legendre = assoc_legendre_p_all(top, top, z, norm=True)[0]  # of unit square integral over z from -1 to 1
+    legendre = assoc_legendre_p_all(top, top, z)[0]  # SciPy 1.17's `norm` forgets the poles
     rows = []
     for degree in range(top + 1):
         for order in range(-degree, degree + 1):
             turn = np.sqrt(0.5) if order == 0 else np.cos(order * phi) if order > 0 else np.sin(-order * phi)
-            rows.append(legendre[degree, abs(order)] * turn / np.sqrt(np.pi))  # around: cos^2 integrates to pi
+            m = abs(order)
+            # Along z the square integrates to 2/(2 l + 1) (l + m)!/(l - m)!, around cos^2 to pi.
+            square = np.exp(gammaln(degree + m + 1) - gammaln(degree - m + 1)) * 2 / (2 * degree + 1) * np.pi
+            rows.append(legendre[degree, m] * turn / np.sqrt(square))
     return np.array(rows)
 
 
