@@ -203,6 +203,15 @@ def with_middles(nodes: np.ndarray, tets: np.ndarray, facets: np.ndarray) -> tup
     return np.concatenate([nodes, middles]), np.hstack([tets, second_tets]), np.hstack([facets, second_facets])
 
 
+def edge_ends(tets: np.ndarray, count: int) -> np.ndarray:
+    """Both ends (count, 2) of the edge of tetrahedra (m, 10) that each of `count` nodes is the middle of; a corner's
+    own number twice."""
+    ends = np.repeat(np.arange(count)[:, None], 2, axis=1)
+    for edge, pair in enumerate(EDGES):
+        ends[tets[:, 4 + edge]] = tets[:, pair]
+    return ends
+
+
 def edge_keys(cells: np.ndarray, count: int) -> np.ndarray:
     """One number for each edge of triangles or tetrahedra (m, 3 or more), all first edges first: least * count + most.
 

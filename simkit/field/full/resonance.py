@@ -16,10 +16,10 @@ import numpy as np
 from scipy.linalg import eigh
 from scipy.sparse import csr_matrix
 
-from simkit.body.kernel import EDGES
+from simkit.body.kernel import edge_ends
 from simkit.body.meshes.curved import AirMesh
 from simkit.body.meshes.skins import WholeMesh
-from simkit.field.fem.air_matrices import real_and_imaginary, stiffness_and_imaginary_mass
+from simkit.field.fem.air_matrices import like, real_and_imaginary, stiffness_and_imaginary_mass
 from simkit.field.fem.far_field import harmonics
 from simkit.field.fem.gradient import Swing, nodal_gradient
 from simkit.field.fem.preconditioner import TwoLevel, largest_over_diagonal
@@ -67,12 +67,12 @@ class WholeAir:
     @property
     def K(self) -> csr_matrix:
         """Stiffness (nodes, nodes), m."""
-        return real_and_imaginary(self.both)[0]
+        return like(self.both, self.both.data.real)
 
     @property
     def M(self) -> csr_matrix:
         """Mass (nodes, nodes), m^3."""
-        return real_and_imaginary(self.both)[1]
+        return like(self.both, self.both.data.imag)
 
     @cached_property
     def far(self) -> tuple[csr_matrix, csr_matrix]:
@@ -187,13 +187,13 @@ class WholeAir:
 
     @cached_property
     def _linear_stiffness(self) -> tuple[csr_matrix, float]:
-        """K + S/radius between linear elements, and the largest eigenvalue of it all over its diagonal, about.
+        """K + S/radius between linear elements, and the largest eigenvalue of K over its diagonal, about.
 
-        Of what is not joined: joined it is as large, for both are bounded by the same elements'.
+        Of what is not joined: joined it is as large, for both are bounded by the same elements'. S is in a few entries.
         """
-        A = (self.K + self.far[0] / self.whole.radius).tocsr()
-        spread = self._linear.spread
-        return (spread.T.tocsr() @ A @ spread).tocsr(), largest_over_diagonal(A)
+        K, spread = self.K, self._linear.spread
+        parts = (spread.T.tocsr() @ A @ spread for A in (K, self.far[0] / self.whole.radius))
+        return sum(parts).tocsr(), largest_over_diagonal(K)
 
     def _mode(
         self, k: complex, joined: np.ndarray, number: np.ndarray, weight: complex, opened: tuple[str, ...]
@@ -242,13 +242,10 @@ class Linear:
     @classmethod
     def of(cls, mesh: AirMesh) -> Linear:
         """Linear elements of all tetrahedra, nothing joined."""
-        corners = np.unique(mesh.tets[:, :4])
-        ends = np.concatenate([mesh.tets[:, [4 + e, a, b]] for e, (a, b) in enumerate(EDGES)])
-        ends = ends[np.unique(ends[:, 0], return_index=True)[1]]
-        rows = np.concatenate([corners, ends[:, 0], ends[:, 0]])
-        columns = np.searchsorted(corners, np.concatenate([corners, ends[:, 1], ends[:, 2]]))
-        values = np.concatenate([np.ones(len(corners)), np.full(2 * len(ends), 0.5)])
-        return cls(csr_matrix((values, (rows, columns)), shape=(len(mesh.points), len(corners))), corners)
+        corners, count = np.unique(mesh.tets[:, :4]), len(mesh.points)
+        columns = np.searchsorted(corners, edge_ends(mesh.tets, count)).ravel()
+        halves = np.full(2 * count, 0.5), (np.repeat(np.arange(count), 2), columns)  # a corner's two add up to one
+        return cls(csr_matrix(halves, shape=(count, len(corners))), corners)
 
     def joined(self, number: np.ndarray) -> tuple[csr_matrix, np.ndarray]:
         """Interpolation (joined nodes, corners) from joined corners, and the number of each corner once joined."""
