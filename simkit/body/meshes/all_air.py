@@ -310,34 +310,27 @@ def _sizes(ducts: Sequence[DuctSurface], grading: Grading, most: float) -> SizeA
         boxes = [[MM * edge for edge in foot.box] for foot in (duct.inside, duct.outside)]
         heights = (duct.heights * [[MM, 1, 1 / MM]]).tolist()  # a + b y + c x^2 in mm: c in 1/mm
         ball = max(hypot(*corner) for corner in _corners(boxes, heights))
-        rims.append((*frame, MM * o.radius, boxes, heights, MM * grading.rims[o.name], ball))
+        feet = [(*box, *height) for box, height in zip(boxes, heights, strict=True)]
+        rims.append((*frame, MM * o.radius, feet, MM * grading.rims[o.name], ball))
     top, grow = 1.5 * MM * most, grading.grow
-
-    def to_outline(x: float, y: float, box: list[float]) -> float:
-        dx, dy = max(box[0] - x, x - box[1]), max(box[2] - y, y - box[3])
-        return hypot(max(dx, 0.0), max(dy, 0.0)) if dx > 0 or dy > 0 else -max(dx, dy)
-
-    def above(x: float, y: float, h: float, box: list[float], height: list[float]) -> float:
-        x, y = min(max(x, box[0]), box[1]), min(max(y, box[2]), box[3])
-        return h - height[0] - height[1] * y - height[2] * x * x
 
     def size(x: float, y: float, z: float) -> float:
         best = top
-        for c, u, v, n, radius, boxes, heights, rim, ball in rims:
-            X, Y, Z = x - c[0], y - c[1], z - c[2]
+        for (cx, cy, cz), (ux, uy, uz), (vx, vy, vz), (nx, ny, nz), radius, feet, rim, ball in rims:
+            X, Y, Z = x - cx, y - cy, z - cz
             if rim + grow * (sqrt(X * X + Y * Y + Z * Z) - ball) >= best:
                 continue  # even its nearest point is too far to count
-            a, b, h = (X * w[0] + Y * w[1] + Z * w[2] for w in (u, v, n))
-            if radius:
-                away = hypot(
-                    hypot(a, b) - radius, min(abs(above(a, b, h, *each)) for each in zip(boxes, heights, strict=True))
-                )
-            else:
-                away = min(
-                    hypot(to_outline(a, b, box), above(a, b, h, box, high))
-                    for box, high in zip(boxes, heights, strict=True)
-                )
-            best = min(best, rim + grow * away)
+            a, b, h = X * ux + Y * uy + Z * uz, X * vx + Y * vy + Z * vz, X * nx + Y * ny + Z * nz
+            for left, right, back, front, plain, by_y, by_x2 in feet:
+                inside_x, inside_y = min(max(a, left), right), min(max(b, back), front)
+                above = h - plain - by_y * inside_y - by_x2 * inside_x * inside_x
+                if radius:
+                    beside = hypot(a, b) - radius
+                elif inside_x == a and inside_y == b:
+                    beside = min(a - left, right - a, b - back, front - b)
+                else:
+                    beside = hypot(a - inside_x, b - inside_y)
+                best = min(best, rim + grow * hypot(beside, above))
         return best
 
     return size

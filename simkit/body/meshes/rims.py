@@ -119,13 +119,15 @@ class _Rim(NamedTuple):
     """One rim of a window: its face, and the contact lines with it.
 
     sides: left and right, x over y; ends: back and front, y over x; corners (4, 2): where they meet, back left, back
-    right, front right, front left, m.
+    right, front right, front left, m. reach, weight (2, 2): at the left side and the right, of exit and edge.
     """
 
     face: Face
     sides: tuple[CubicSpline, CubicSpline]
     ends: tuple[CubicSpline, CubicSpline]
     corners: np.ndarray
+    reach: np.ndarray
+    weight: np.ndarray
 
 
 class _Window:
@@ -212,7 +214,10 @@ class _Window:
         sides = CubicSpline(left[:, 1], left[:, 0]), CubicSpline(right[:, 1], right[:, 0])
         ends = CubicSpline(back[:, 0], back[:, 1]), CubicSpline(front[:, 0], front[:, 1])
         corners = [_crossing(sides[i], ends[j]) for i, j in ((0, 0), (1, 0), (1, 1), (0, 1))]
-        return _Rim(face, sides, ends, np.array(corners))
+        two = np.array([-self.half, self.half])
+        far = self._upright(face, two, np.full(2, self.exit), -o.forward), self._at_edge(face, two)
+        reach, weight = (np.stack(pair, axis=1) for pair in zip(*((r.reach, r.weight) for r in far), strict=True))
+        return _Rim(face, sides, ends, np.array(corners), reach, weight)
 
     def _plan(self, points: np.ndarray) -> np.ndarray:
         return np.asarray((points - self.o.center) @ np.stack([self.o.across, self.o.forward], axis=1))
@@ -244,13 +249,11 @@ class _Window:
         way /= np.linalg.norm(way, axis=1)[:, None]
         upright = np.array([-o.forward, o.across, o.forward, -o.across])
         into = np.where(at_edge[:, None], self._under_slope(x), upright[side])
-        found, weights = [], []
+        found, weights, right = [], [], (x > 0).astype(int)
         for rim, base, up in zip(self.rims, (E, F), (1.0, -1.0), strict=True):
             rolled = rim.face.rolled(base, way, into)
-            ends = self._ends(rim, x)
-            reach, weight = (
-                _blended(side, toward, v, w) for v, w in zip((rolled.reach, rolled.weight), ends, strict=True)
-            )
+            reach = _blended(side, toward, rolled.reach, rim.reach[right])
+            weight = _blended(side, toward, rolled.weight, rim.weight[right])
             place = self._contact(rim, side, t)
             face = self.on(place[:, 0], place[:, 1], rim.face)
             touch = base + up * reach[:, None] * way if rim.face.radius > 0 else face
@@ -261,15 +264,6 @@ class _Window:
             raise ValueError(f"the rounded rims of {o.name!r} take up its whole wall; make them smaller")
         (A, E, C), (B, F, D) = found
         return np.stack([A, E, C, D, F, B, np.stack([*weights, 0 * x], axis=1)], axis=1)
-
-    def _ends(self, rim: _Rim, x: np.ndarray) -> tuple[np.ndarray, ...]:
-        """Reach and weight of the rims of exit and edge at the corners of the side that x (n,) is on: (n, 2) each."""
-        two = np.array([-self.half, self.half])
-        exit_ = self._upright(rim.face, two, np.full(2, self.exit), -self.o.forward)
-        edge = self._at_edge(rim.face, two)
-        right = (x > 0).astype(int)
-        pairs = (exit_.reach, edge.reach), (exit_.weight, edge.weight)
-        return tuple(np.stack([a[right], b[right]], axis=1) for a, b in pairs)
 
     def duct(self) -> DuctSurface:
         t = np.linspace(0, 1, 65)

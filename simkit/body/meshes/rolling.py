@@ -9,6 +9,8 @@ import numpy as np
 from simkit.body.walls.wall import Wall, normals, project
 from simkit.frozen import frozen
 
+_LAST = 1e-8  # m: a step of Newton's leaves some of its square over the wall's radius, 1e-14 m
+
 
 def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: float) -> np.ndarray:
     """Heights h (n,), m, at which base (n, 3) + h way meets the surface `offset` from the wall, from `start` by Newton.
@@ -32,7 +34,7 @@ def lift(wall: Wall, offset: float, base: np.ndarray, way: np.ndarray, start: fl
             miss, slope = gap - offset, np.einsum("ni,ni->n", normal, ways)
         step = np.clip(miss / slope, -2e-3, 2e-3)  # m: where the surface slopes away Newton would leap past it
         h = h - step
-        if np.abs(step).max() < 1e-13:
+        if np.abs(step).max() < _LAST:
             return h
     raise ValueError("its sides do not meet the clay's surface")
 
