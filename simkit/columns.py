@@ -17,6 +17,15 @@ def column(values: Iterable[float | None]) -> np.ndarray:
     return np.array([math.nan if value is None else value for value in values], float)
 
 
+def finite(value: float) -> float | None:
+    """A number as a plain one; None where it is infinite or nan.
+
+    >>> finite(1.5), finite(math.inf)
+    (1.5, None)
+    """
+    return float(value) if math.isfinite(value) else None
+
+
 def cell(value: float | None, digits: int = 1) -> str:
     """A number as a table has it; empty where there is none.
 

@@ -33,7 +33,7 @@ def on_covered_note(path: Path) -> dict[str, float]:
     (case,) = models.cases(simkit.load(path))
     holes = case.chamber.openings
     radius, length = (np.array([getattr(hole, key) for hole in holes]) for key in ("radius", "length"))
-    lost = left_by_cap(radius, length) - left_covered(np.pi * radius**2, length).volume
+    lost = left_by_cap(radius, length) - left_covered(np.pi * radius**2, length).value
     cents = 600 / np.log(2) * lost / (case.chamber.volume + left_by_cap(radius, length).sum())
     return {"holes": len(holes), "cents": float(cents.sum()), "most_cents": float(cents.max())}
 
@@ -41,7 +41,7 @@ def on_covered_note(path: Path) -> dict[str, float]:
 def fingers(designs: Mapping[str, Path], names: Sequence[str]) -> dict[str, Any]:
     """Our law over radius and wall, what is left of a hole 8 mm wide and 4 mm deep, and what it does to two flutes."""
     walls, radii = np.meshgrid(WALLS_MM, RADII_MM, indexing="ij")
-    reach = flesh_depth(1e-3 * radii, 1e-3 * walls).depth / (1e-3 * radii)
+    reach = flesh_depth(1e-3 * radii, 1e-3 * walls).value / (1e-3 * radii)
     radius, length = np.array(4e-3), np.array(4e-3)
     whole = np.pi * radius**2 * length
     return {
@@ -49,7 +49,7 @@ def fingers(designs: Mapping[str, Path], names: Sequence[str]) -> dict[str, Any]
         "radii_mm": list(RADII_MM),
         "reach_over_radius": reach.tolist(),
         "measured_reach": list(REACHED),
-        "left_percent": float(100 * left_covered(np.pi * radius**2, length).volume / whole),
+        "left_percent": float(100 * left_covered(np.pi * radius**2, length).value / whole),
         "left_by_cap_percent": float(100 * left_by_cap(radius, length) / whole),
         "flutes": [{"name": name, **on_covered_note(designs[name])} for name in names],
     }

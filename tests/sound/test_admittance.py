@@ -6,8 +6,8 @@ import pytest
 import simkit
 from simkit.errors import InputError
 from simkit.sound import models
+from simkit.sound.elements.losses import radiation_resistance
 from simkit.sound.elements.openings import aperture_of
-from simkit.sound.elements.radiation import radiation_resistance
 
 DESIGN = """
 clay.wall_mm = 4

@@ -11,9 +11,9 @@ from simkit.air import exhaled, moist_air
 from simkit.body.walls.formulas import EggWall
 from simkit.errors import InputError, OutOfReach
 from simkit.sound.elements.airs import Airs
+from simkit.sound.elements.losses import radiation_resistance
 from simkit.sound.elements.openings import Aperture, rectangular_hole, round_hole
 from simkit.sound.elements.orifice import rectangle
-from simkit.sound.elements.radiation import radiation_resistance
 from simkit.sound.elements.vocal_tract import VocalTract
 from simkit.sound.elements.windway import Junction, Windway, windway_impedance
 from simkit.sound.models.lumped import LumpedResonator

@@ -5,7 +5,7 @@ import pytest
 from scipy.special import j1
 
 from simkit.air import moist_air
-from simkit.sound.elements.radiation import radiation_resistance
+from simkit.sound.elements.losses import radiation_resistance
 
 AIR = moist_air()
 

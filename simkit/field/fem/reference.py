@@ -25,7 +25,7 @@ def shape_functions(at: np.ndarray) -> Arrays:
     """
     dim = at.shape[1]
     L = np.concatenate([1 - at.sum(axis=1, keepdims=True), at], axis=1)
-    steep = np.concatenate([-np.ones((dim, 1)), np.eye(dim)], axis=1)
+    steep = np.concatenate([-np.ones((dim, 1)), np.eye(dim)], axis=1)  # dL by the local coordinates
     i, j = np.transpose(EDGES[:3] if dim == 2 else EDGES)  # those of the face 012 come first
     values = np.concatenate([L * (2 * L - 1), 4 * L[:, i] * L[:, j]], axis=1)
     corners = (4 * L - 1)[:, None] * steep
@@ -59,5 +59,5 @@ def tetrahedron_rule(degree: int) -> Arrays:
 def _orbits(rules: tuple[tuple[tuple[float, ...], float], ...]) -> Arrays:
     """Points of every different order of each point's barycentric coordinates, with the point's weight."""
     orders = [(sorted(set(permutations(place))), weight) for place, weight in rules]
-    points = np.array([each[1:] for found, _ in orders for each in found])
+    points = np.array([each[1:] for found, _ in orders for each in found])  # the first coordinate follows
     return points, np.concatenate([np.full(len(found), weight) for found, weight in orders])

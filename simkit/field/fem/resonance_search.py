@@ -171,6 +171,7 @@ def _closed_in(space: Space, k: complex, like: np.ndarray) -> tuple[complex, np.
     for _ in range(12):
         D, ahead, behind = (air.steepness(x) for x in (k, k + e, k - e))
         G = still + (sphere.T * D) @ sphere - k**2 * M
+        # dG/dk, the far sphere's part by differences.
         change = (sphere.T * ((ahead - behind) / (2 * e))) @ sphere - 2 * k * M
         try:
             y = np.linalg.solve(G, change @ y)

@@ -57,6 +57,7 @@ def mean_over(whole: WholeMesh, end: Exit) -> np.ndarray:
     o, mesh = end.window, whole.mesh
     frame = np.stack([o.across, o.forward, o.axis], axis=1)
     at = (mesh.points[mesh.facets] - o.center) @ frame
+    # Facets whose nodes all lie in the plane upstream, where the windway comes in, and within the window's width.
     upright = (np.abs(at[..., 1] + o.height / 2) < FLAT).all(axis=1) & (np.abs(at[..., 0]) < o.width / 2 + FLAT).all(1)
     rule = facet_rule(mesh.points, mesh.facets[upright])
     out = (rule.points - o.center) @ o.axis
@@ -76,5 +77,6 @@ def participation_at(air: Radiating, row: np.ndarray, about: float, k: complex, 
     branched = replace(air, B=hstack([air.B, row[:, None]], format="csr"), branch=about)
     space = Space(branched)
     space.grow(np.stack([pressure.real, pressure.imag], axis=1))
+    # From where the branch takes it the residue of the rest: P b/(1 + r b) = k_moved^2 - k^2.
     moved, _ = converged(space, k, space.V.T @ pressure, [])
     return Participation(strength, (strength * about / (moved**2 - k**2) - 1) / about)

@@ -45,6 +45,7 @@ class Driven:
         """
         found = []
         for at, (each, v, t) in enumerate(zip(k, friction, heat, strict=True)):
+            # Air behind a closed cover springs with the cover's mean pressure: more mass, of rank one.
             extra = sum((beyond[name][at] * np.outer(row, row) for name, row in self.covers.items()), np.zeros((1, 1)))
             square = each**2
             shares = {"K": 1, "M": -square, "viscous": -v, "viscous_k2": -v * square, "thermal": -t * square}
@@ -52,7 +53,7 @@ class Driven:
             A = A + self.air.beyond * self.small["S"] + (self.sphere.T * self.air.steepness(each)) @ self.sphere
             b = sum(shares[name] * load for name, load in self.load.items())
             c = sum(shares[name] * own for name, own in self.own.items())
-            found.append(c - b @ np.linalg.solve(A, b))
+            found.append(c - b @ np.linalg.solve(A, b))  # g^T A p, with p = E x + g and x eliminated
         return np.array(found)
 
 
@@ -79,10 +80,11 @@ def driven(air: Radiating, sides: Sides, covers: dict[str, csr_matrix], highest:
     loads = {name: sides.load(name) for name in ("K", "M")}
     own = {name: sides.own(name) for name in ("K", "M")}
     steady = np.ones((len(space.V), 1))
+    # To begin with the answer at rest, and the even pressure, which the chamber's spring needs.
     space.grow(air.inverse(np.hstack([loads["K"][:, None], air.inside @ steady])))
     waves = highest * (np.arange(SAMPLES) + 1) / SAMPLES
     for _ in range(STEPS):
-        worst, at = 0.0, np.zeros((len(space.V), 0))
+        worst, at = 0.0, np.zeros((len(space.V), 0))  # greedy: the residual that is largest joins the space
         for k in waves:
             residual, flow = _response(space, loads, own, k)
             better = air.inverse(residual)

@@ -94,7 +94,7 @@ class WholeAir:
         within = np.zeros(len(self.whole.mesh.points))
         within[self.whole.mesh.tets[~self.whole.around]] = 1.0
         kept = self.M.copy()
-        kept.data *= np.repeat(within, np.diff(kept.indptr))
+        kept.data *= np.repeat(within, np.diff(kept.indptr))  # rows of nodes inside; their columns are inside too
         kept.eliminate_zeros()
         return kept
 
@@ -104,7 +104,7 @@ class WholeAir:
         for name in opened:
             inside, outside = self.whole.covers[name]
             same[outside.ravel()] = inside.ravel()
-        return np.unique(same, return_inverse=True)[1]
+        return np.unique(same, return_inverse=True)[1]  # numbers without gaps
 
     def lowest(self, opened: tuple[str, ...]) -> WholeMode:
         """The lowest resonance with these openings open, all others closed by their covers."""
@@ -150,7 +150,7 @@ class WholeAir:
             K, M = moving_matrices(walls, number)
             forms |= {"viscous": -K, "viscous_k2": forms["thermal"] + M}
         jump = np.zeros(len(number))
-        jump[covers[name][0]] = 1.0
+        jump[covers[name][0]] = 1.0  # on the inner side alone: there the pressure is by one higher
         rows = {other: _mean(covers[other][0], len(number)) @ join for other in closed}
         sides = Sides(forms, join, jump)
         if end is not None:
@@ -224,6 +224,7 @@ def _mean(cover: np.ndarray, count: int) -> csr_matrix:
 def merged(A: csr_matrix, number: np.ndarray) -> csr_matrix:
     """E^T A E for E that joins nodes to `number` (n,): rows and columns of one number added up."""
     count = int(number.max()) + 1
+    # Columns take their new numbers, rows are sorted by theirs; then rows of one number are one run, a new row.
     order = np.argsort(number, kind="stable")
     rows = csr_matrix((A.data, number.astype(A.indices.dtype)[A.indices], A.indptr), (len(number), count))[order]
     starts = rows.indptr[np.append(0, np.cumsum(np.bincount(number, minlength=count)))]

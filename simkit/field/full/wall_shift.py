@@ -52,12 +52,13 @@ def displacement(mesh: AirMesh, number: np.ndarray) -> np.ndarray:
     fixed, way = np.unique(walls), np.zeros_like(points)
     way[fixed] = _along_walls(points, tets, walls)
     fixed = np.union1d(fixed, number[mesh.outer][:, :3])
-    free = np.setdiff1d(tets[:, :4], fixed)
+    free = np.setdiff1d(tets[:, :4], fixed)  # corners in the air
     stiffness = _linear_stiffness(points, tets[:, :4])
     way[free] = factored(stiffness[free][:, free])(-(stiffness[free][:, fixed] @ way[fixed]))
     for edge, (a, b) in enumerate(EDGES):
         a, b, middle = tets[:, a], tets[:, b], tets[:, 4 + edge]
         along = points[b] - points[a]
+        # Middles go along by their place between the ends: at drawn-near rims that is not a half.
         share = np.einsum("ij,ij->i", points[middle] - points[a], along) / np.einsum("ij,ij->i", along, along)
         way[middle] = way[a] + share[:, None] * (way[b] - way[a])
     return way
@@ -70,6 +71,7 @@ def _along_walls(points: np.ndarray, tets: np.ndarray, walls: np.ndarray) -> np.
     normals, area = _out_of_the_air(points, tets, walls)
     sides = [points[walls[:, j]] - points[walls[:, i]] for i, j in ((1, 2), (2, 0), (0, 1))]
     pairs = [(i, j) for i in range(3) for j in range(3)]
+    # Linear triangles: a slope is the opposite side turned by a right angle, over twice the area.
     values = [np.einsum("ij,ij->i", sides[i], sides[j]) / (4 * area) for i, j in pairs]
     rows, columns = ([local[:, pair[end]] for pair in pairs] for end in (0, 1))
     places = np.concatenate(rows), np.concatenate(columns)
@@ -78,6 +80,7 @@ def _along_walls(points: np.ndarray, tets: np.ndarray, walls: np.ndarray) -> np.
     each = np.tile(np.arange(len(corners)), 3)
     where = np.concatenate([corners + axis * count for axis in range(3)])
     hold = csr_matrix((np.tile(normals, (3, 1)).T.ravel(), (each, where)), shape=(len(corners), 3 * count))
+    # The last term holds what nothing else does: a flat wall slides along itself.
     matrix = block_diag([even] * 3) + HOLD * (hold.T @ hold) + 1e-6 * identity(3 * count)
     found = factored(csr_matrix(matrix))(-HOLD * (hold.T @ np.ones(len(corners))))
     assert len(on) == count
@@ -93,7 +96,7 @@ def _out_of_the_air(points: np.ndarray, tets: np.ndarray, walls: np.ndarray) -> 
     keys, wanted = (face_keys(triangles, len(points)) for triangles in (faces, walls))
     order = np.argsort(keys)
     inner = points[opposite[order[np.searchsorted(keys[order], wanted)]]]
-    turned = np.sign(np.einsum("ij,ij->i", normals, points[walls[:, 0]] - inner))
+    turned = np.sign(np.einsum("ij,ij->i", normals, points[walls[:, 0]] - inner))  # away from its fourth corner
     return normals * (turned / double)[:, None], double / 2
 
 
@@ -102,7 +105,7 @@ def _linear_stiffness(points: np.ndarray, corners: np.ndarray) -> csr_matrix:
     at = points[corners]
     J = at[:, 1:] - at[:, :1]
     inverse = np.linalg.inv(J)
-    slopes = np.concatenate([-inverse.sum(axis=2, keepdims=True), inverse], axis=2)
+    slopes = np.concatenate([-inverse.sum(axis=2, keepdims=True), inverse], axis=2)  # all four sum to nothing
     each = (np.swapaxes(slopes, 1, 2) @ slopes) * (np.abs(np.linalg.det(J)) / 6)[:, None, None]
     rows, columns = np.repeat(corners, 4, axis=1).ravel(), np.tile(corners, (1, 4)).ravel()
     return coo_matrix((each.ravel(), (rows, columns)), shape=(len(points), len(points))).tocsr()

@@ -114,7 +114,7 @@ def onto(
     shift = np.zeros(len(points))
     for _ in range(steps):
         gap, normal = surface.height(points + shift[:, None] * axis)
-        slant = np.einsum("ij,ij->i", normal, axis)
+        slant = np.einsum("ij,ij->i", normal, axis)  # the gap shrinks by this for a step along the axis
         # Where the surface runs along the axis (past an edge) there is no foot; a bounded step ends near it.
         step = gap / np.where(np.abs(slant) > 0.2, slant, np.copysign(0.2, slant))
         shift = shift - step

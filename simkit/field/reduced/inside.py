@@ -144,6 +144,7 @@ class InsideAir:
         known, known_second = (means(mouths) for means in self._means)
         np.fill_diagonal(known, [m.own for m in mouths])
         np.fill_diagonal(known_second, [m.own_second_order for m in mouths])
+        # The smooth fields as read at every mouth: rows receive.
         matrix, quadratic, ports = (
             np.stack([part.reading.of(fields) for part in parts]) for fields in (static, second, self.modes.shapes)
         )
@@ -183,6 +184,7 @@ class InsideAir:
         as a disc of its share of the mouth.
         """
         k2, points = k * k, self.mesh.points
+        # Theory's (3): the uniform pressure, both solved parts, what is singular, and the modes' remainder.
         total = -strengths.sum() / (self.volume * k2) + (answer.static + k2 * answer.second) @ strengths
         for mouth, q in zip(answer.mouths, strengths, strict=True):
             near = source_values(mouth.sources, points) + k2 * second_order_values(mouth.sources, points)
@@ -217,6 +219,7 @@ class InsideAir:
         """Smooth fields (nodes, n) of such loads and a uniform sink, of mean -means: the whole field's is zero."""
         weight = np.asarray(self.mass.sum(axis=1)).ravel()
         meshed = weight.sum()
+        # The even sink takes away what flows in, or the held node would take it all.
         fields = self.solve(loads - np.outer(weight, loads.sum(axis=0) / meshed))
         return fields - (weight @ fields) / meshed - means
 

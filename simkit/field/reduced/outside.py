@@ -55,7 +55,7 @@ class FarSphere:
     @staticmethod
     def of(rule: Rule, center: np.ndarray, radius: float) -> FarSphere:
         """The far sphere of a rule over its facets."""
-        away = rule.points - center
+        away = rule.points - center  # facets cut a little off the sphere: their points are moved out onto it
         away = away / np.linalg.norm(away, axis=1, keepdims=True)
         Y = harmonics(away, TOP)
         return FarSphere(center, radius, center + radius * away, Y * rule.weights, rule.spread @ Y.T)
@@ -122,6 +122,7 @@ class OutsideAir:
         known, second_order = (means(mouths) for means in self._means)
         np.fill_diagonal(known, [m.own for m in mouths])
         np.fill_diagonal(second_order, [m.own_second_order for m in mouths])
+        # S and k^2 R in closed form, the smooth rest as read from the mesh.
         matrices = known + np.square(wave_numbers)[:, None, None] * second_order + reading @ fields
         return OutsideAnswer(tuple(mouths), wave_numbers, span, fields, matrices, radiated)
 

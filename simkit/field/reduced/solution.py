@@ -83,6 +83,7 @@ def _through(air: BodyAir, openings: Sequence[Opening], ahead: np.ndarray) -> np
     coat = air.body.coat
     if not coat.figure:
         return ahead + 2 * air.body.thickness
+    # Of a figure: the clay before the chamber, and then all the way through to the outside behind.
     return np.array([o.through + coat.through(o.center, -o.normal) for o in openings])
 
 
@@ -109,9 +110,10 @@ def _assembled(
     around: OutsideAnswer,
     looked_for: Callable[[], tuple[Doubt, ...]],
 ) -> PortField:
-    chamber = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
+    chamber = np.repeat(np.arange(len(groups)), [len(group) for group in groups])  # of each row
     solved = len(air.wave_numbers)
     interpolant = Interpolant.through(around.wave_numbers[:solved], around.symmetric[:solved], air.ball)
+    # The last wave numbers took no part in the fit.
     misfit = interpolant(around.wave_numbers[solved:]) - around.symmetric[solved:]
     evidence = FieldEvidence(
         sum(len(c.mesh.points) for c in air.chambers),
@@ -140,6 +142,7 @@ def _off_wall(air: BodyAir, openings: Sequence[Opening]) -> float:
     """Distance of a mesh from its wall, m; of a figure about the openings only, far from them it hardly counts."""
     around, figure = air.outside.mesh, air.body.figure
     if figure is not None:
+        # Only what was straightened beside an opening is asked about.
         around = replace(around, straightened=cut_off(around, figure, openings))
     return max(mesh.off_wall for mesh in (around, *(c.mesh for c in air.chambers)))
 
@@ -206,7 +209,7 @@ class PortSolution:
         new = mouths([opening for _, opening in moves], self.air.outside.boundary.surface, through / 2)
         waves = self.air.wave_numbers
         change = self._outside_anew(rows, new) if exact else self._outside_changes(rows, new)
-        return Interpolant.through(waves, change, self.air.ball, radiation=0.0)
+        return Interpolant.through(waves, change, self.air.ball, radiation=0.0)  # all pairs radiate alike
 
     def _outside_changes(self, rows: np.ndarray, new: Sequence[Mouth]) -> np.ndarray:
         boundary, answer = self.air.outside.boundary, self.around
@@ -245,7 +248,7 @@ def _reading_changes(
     boundary: MeshedBoundary, old: Sequence[Mouth], rows: np.ndarray, new: Sequence[Mouth]
 ) -> csr_matrix:
     """Rows that average a nodal field over moved mouths, less those before they moved: (v, nodes)."""
-    both = boundary.rows([*(old[row] for row in rows), *new])
+    both = boundary.rows([*(old[row] for row in rows), *new])  # in one go: facets are sought once
     return both[len(rows) :] - both[: len(rows)]
 
 
@@ -274,6 +277,7 @@ def _known_changes(
     S(w; w'), which the own number needs beside twice the change of what the moved mouth receives of the field at rest.
     """
     before = [old[row] for row in rows]
+    # A mouth by itself is too near to its own points for this; `own` takes the place of that entry.
     known = averages(source_values, new, old) - averages(source_values, old, old)[rows]
     second_order = averages(second_order_values, new, old) - averages(second_order_values, old, old)[rows]
     pairs = list(zip(before, new, strict=True))
@@ -285,4 +289,5 @@ def _asymmetry(before: Mouth, after: Mouth) -> float:
     """S(w'; w) - S(w; w') of a mouth before and after a small move: only the curvature terms are not symmetric."""
     rest = averages(regular_curvature_values, [after], [before]) - averages(regular_curvature_values, [before], [after])
     curvatures = [float(m.source_weights @ m.sources.mean_curvature) for m in (before, after)]
+    # The logarithm's pole, taken off of both, back in closed form.
     return float(rest[0, 0]) + (curvatures[1] - curvatures[0]) * before.own_log / (4 * np.pi)

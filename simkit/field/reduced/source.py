@@ -106,6 +106,7 @@ def source_slopes(sources: Sources, points: np.ndarray, normals: np.ndarray, cut
     nx, ny, nz = sources.directions(normals)
     outward = line.x * nx + line.y * ny
     near = 1 / line.r
+    # n . grad 1/(2 pi r), then the line's.
     slopes = -0.5 / np.pi * (outward + line.z * nz) * (near * near * near) + line.curvature_slopes(outward, nx, ny, nz)
     if cutoff == 0:
         return slopes
@@ -151,6 +152,7 @@ class _Line:
             self.u = self.r + z
         else:
             L = sources.reach[:, None]
+            # Seen from beyond the line's middle r + z loses all digits: there both ends change places.
             self.side = np.where(z < -0.5 * L, -1.0, 1.0)
             self.u = self.r + self.side * z
             self.L = self.side * L
@@ -162,11 +164,12 @@ class _Line:
         """(H/4 pi) integral of 1/distance + ((k1 - k2)/16 pi) times the quadrupole's potential."""
         if self.endless:
             return -self.log_share * np.log(self.u) + self.tee_share * self.q / (self.u * self.u)
-        tee = 1 / (self.u * self.u) - self._end_value()
+        tee = 1 / (self.u * self.u) - self._end_value()  # I_2 of the whole line less that of what lies beyond its end
         return self.side * (self.log_share * np.log(self.end_u / self.u) + self.tee_share * self.q * tee)
 
     def curvature_slopes(self, outward: np.ndarray, nx: np.ndarray, ny: np.ndarray, nz: np.ndarray) -> np.ndarray:
         """n . grad of the same; `outward` is x nx + y ny."""
+        # du/d rho = rho/r and du/dz = u/r, so d ln u is (rho/(u r), 1/r), d u^-2 is -2 u^-2 times that.
         iu, ir = 1 / self.u, 1 / self.r
         uu, ur = iu * iu, iu * ir
         log_out, log_in = -ur, -ir

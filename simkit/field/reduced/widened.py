@@ -82,6 +82,7 @@ class ShellBase:
         """
         S, R, steep = far
         D, k2 = waves.leaves[:, :, None], np.square(waves.k)[:, None, None]
+        # What (d/dr + D)(S + k^2 R) leaves on the far sphere.
         left = (D - (DEGREE[:, None] + 1) / self.radius) * S + k2 * (steep + D * R)
         return np.asarray(left / self.radius**2)
 
@@ -288,7 +289,7 @@ class Widened:
     @property
     def is_sound(self) -> bool:
         """Whether the added fields are so unlike each other that the equations lose no digits that are wanted."""
-        size = np.linalg.eigvalsh(self.equations.gram)
+        size = np.linalg.eigvalsh(self.equations.gram)  # ascending
         return bool(size[0] > _SOUND * size[-1])
 
     def span(self) -> np.ndarray:
@@ -304,6 +305,7 @@ class Widened:
         """Components of the smooth fields (m, r, n) and their radiation (m, n, n), 1/m."""
         base, waves, own = self.base, self.waves, self.base.span.shape[1]
         c_W = np.linalg.solve(self.equations.A, self.equations.load)
+        # Back substitution: `drive` and `columns` have A_BB^-1 in them already.
         c_B = self.equations.drive[:, :own] - self.equations.columns[:, :own] @ c_W
         by_far = np.concatenate([p.by_far for p in self.parts], axis=1)
         smooth = _times(base.far_loads.T, c_B) + _times(by_far, c_W)

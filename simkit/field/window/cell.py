@@ -66,6 +66,7 @@ def streaming(cell: WindowCell, curvature: tuple[float, float] = FLAT) -> Stream
     part, _ = _curved(cell, curvature)
     K, _ = stiffness_and_mass(part.mesh)
     inside, outside = (_cap(part, which) for which in (part.far_inside, part.far_outside))
+    # p_far is 1 inside and 0 outside: the one a load, the other none.
     operator = (K + (inside[0] + outside[0]) / cell.far).tocsr()
     potential = factored(operator)((inside[1] / cell.far)[:, None])[:, 0]
     return Stream(part, potential, 2 * float(outside[1] @ potential) / cell.far)
@@ -93,6 +94,7 @@ def passage(cell: WindowCell, curvature: tuple[float, float] = FLAT) -> Passage:
     """Conductivity and friction of a cell's window."""
     stream = streaming(cell, curvature)
     _, viscous = wall_integrals(stream.clay, stream.potential[:, None])
+    # Half a cell: twice its integral, over the square of the whole flow.
     return Passage(stream.flow, 2 * float(viscous[0]) / stream.flow**2)
 
 
@@ -106,8 +108,8 @@ def edge_drop(cell: WindowCell, reach: float) -> float:
     """
     stream = streaming(cell)
     slope, angle = cell.wall / np.sin(np.deg2rad(cell.edge_deg)), np.deg2rad(cell.edge_deg)
-    far = reach + cell.cut_up - cell.tip
-    up, beyond = min(far, slope), max(0.0, far - slope)
+    far = reach + cell.cut_up - cell.tip  # from the drawn-back nose to the place `reach` behind the edge
+    up, beyond = min(far, slope), max(0.0, far - slope)  # past the slope's end along the outer face
     inside = _mean_potential(cell, stream, (cell.tip + far, 0.0), within=True)
     outside = _mean_potential(cell, stream, (cell.tip + up * np.cos(angle) + beyond, up * np.sin(angle)), within=False)
     return (inside - outside) / stream.flow
@@ -171,7 +173,7 @@ def _missed(cell: WindowCell, curvature: tuple[float, float]) -> float:
     12 windows at 34 degrees, 1.6 to 4.5 cut-ups wide in walls of 0.6 to 1.6: within 0.0001/H, a tenth of a cent.
     """
     bend = sum(share * k for share, k in zip(MISSED, _outside(cell, curvature), strict=True))
-    reach = (BENT**-2 - cell.bent**-2) / (BENT**-2 - WIDE**-2)
+    reach = (BENT**-2 - cell.bent**-2) / (BENT**-2 - WIDE**-2)  # 0 as the law's cells are bent, 1 at WIDE
     return reach * bend * (cell.top - cell.cut_up) ** 2 * cell.cut_up / cell.half**3
 
 
@@ -226,6 +228,7 @@ def _is_thin(wall: float, cut_up: float) -> bool:
 def _like(cell: WindowCell) -> WindowCell:
     """The cell scaled to the cut-up at which all are solved."""
     scale = SOLVED_AT / cell.cut_up
+    # Rounded to a nanometre, so that sizes that differ by rounding alone are one cell in the cache.
     width, wall, nose, rim = (round(scale * size, 9) for size in (cell.width, cell.wall, cell.nose, cell.rim))
     return WindowCell(width, SOLVED_AT, wall, round(cell.edge_deg, 6), nose, rim, bent=cell.bent)
 

@@ -34,7 +34,7 @@ def floor_burden(width: float, cut_up: float, edge_deg: float, depth: float, bes
     if depth <= 0:
         return Relief(0.0, 0.0)
     sizes = np.array([width, depth, beside]) / cut_up
-    step = step_in_slit(round(float(sizes[1]), 9)) / width
+    step = step_in_slit(round(float(sizes[1]), 9)) / width  # of a slit of the window's width
     inertance, friction = step * np.exp(terms(sizes, edge_deg) @ _law())
     return Relief(float(inertance), float(friction) / cut_up)
 
@@ -54,7 +54,7 @@ def bend_shares(width: float, cut_up: float, depth: float, beside: float, curvat
     within = float(np.clip(across * (width / 2 + beside) ** 2 / (2 * depth), *WITHIN)) if depth > 0 else 0.0
     sunk = along * cut_up**2 / max(depth, LOW[1] * cut_up)
     inertance, friction = (float(np.dot(law, (gathered, within, sunk))) for law in BEND)
-    return Relief(max(inertance, -1.0), max(friction, -1.0))
+    return Relief(max(inertance, -1.0), max(friction, -1.0))  # no bend takes more than there is
 
 
 def terms(sizes: np.ndarray, edge_deg: float) -> np.ndarray:

@@ -70,11 +70,11 @@ def logarithms(at: np.ndarray) -> np.ndarray:
     Beyond its range the law goes on straight from the nearest place where it holds.
     """
     exponents, law = _law()
-    near = np.clip(at, -1.0, 1.0)
+    near = np.clip(at, -1.0, 1.0)  # Chebyshev's polynomials run away beyond
     T, steep = _chebyshev(near)
     factors = T[exponents, np.arange(len(at))]
     value = factors.prod(axis=1) @ law
-    for n in np.flatnonzero(near != at):
+    for n in np.flatnonzero(near != at):  # the slope by one number: that factor's slope times the other factors
         others = np.delete(factors, n, axis=1).prod(axis=1)
         value = value + (at[n] - near[n]) * ((others * steep[exponents[:, n], n]) @ law)
     return np.asarray(value)

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
-from simkit.columns import cell, text_table
+from simkit.columns import cell, finite, text_table
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.field.fem.gradient import Swing, nodal_gradient
 from simkit.field.fem.modes import closed_modes
@@ -76,7 +76,7 @@ class AirField:
             "title": self.title,
             "model": self.model,
             "frequency_hz": self.frequency_hz,
-            "q": self.q if math.isfinite(self.q) else None,
+            "q": finite(self.q),
             "nodes": len(self.points),
             "flows_m3_s": {name.strip("[]"): [flow.real, flow.imag] for name, flow in self.flows.items()},
         }
@@ -164,7 +164,7 @@ def _closed(case: Case, n: int) -> AirField:
 def _scaled(title: str, model: str, found: Oscillation, air: Air) -> AirField:
     """The field with 1 Pa where the pressure is largest in the chamber."""
     mesh, outside, swing = found.mesh, found.outside, found.swing
-    within = np.unique(mesh.tets[~outside])
+    within = np.unique(mesh.tets[~outside])  # the chamber's nodes, and the ducts'
     scale = 1 / swing.pressure[within[np.abs(swing.pressure[within]).argmax()]]
     by_slope = 1j * scale / (swing.k * air.sound_speed * air.density)  # u = i grad p/(omega rho), flows alike
     return AirField(

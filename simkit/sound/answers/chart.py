@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
-from simkit.columns import cell, column, text_table
+from simkit.columns import cell, column, finite, text_table
 from simkit.errors import Fault, InputError
 from simkit.pitch import Pitch
 from simkit.sound import models
 from simkit.sound.answers.over_chambers import OverChambers, joined
 from simkit.sound.catalogue import with_ability
+from simkit.sound.models.resonator import Resonance
 from simkit.vessel import Vessel, tuning_of
 
 MOST_HOLES = 16
@@ -175,9 +176,7 @@ def _rows(
     for shares, w in sorted(zip(openness, omega, strict=True), key=lambda pair: pair[1].real):
         if w == 0:  # nothing is open
             continue
-        frequency = float(w.real) / (2 * math.pi)
-        nearest, cents = tuning.nearest(frequency)
-        q = float(w.real / (2 * w.imag)) if w.imag > 0 else None
-        state = tuple(float(s) for s in shares)
-        rows.append(Fingered(state, frequency, q, nearest, cents, wanted.get(state, "")))
+        ring, state = Resonance(complex(w)), tuple(float(s) for s in shares)
+        nearest, cents = tuning.nearest(ring.frequency_hz)
+        rows.append(Fingered(state, ring.frequency_hz, finite(ring.q), nearest, cents, wanted.get(state, "")))
     return tuple(rows)

@@ -14,10 +14,11 @@ from typing import Any
 
 import numpy as np
 
+from simkit.columns import finite
 from simkit.errors import Fault, InputError
 from simkit.pitch import cents
 from simkit.sound import models
-from simkit.sound.models.resonator import Case, Coupled, openness_of_all
+from simkit.sound.models.resonator import Case, Coupled, Resonance, openness_of_all
 from simkit.vessel import Note, Vessel
 from simkit.vessel.spelling import one_or_more
 
@@ -75,7 +76,7 @@ def chosen_chambers(vessel: Vessel, blown: str | Iterable[str] | None) -> tuple[
     if blown is None:
         return tuple(names)
     asked = one_or_more(blown)
-    if asked == ("all",) and "all" not in names:
+    if asked == ("all",) and "all" not in names:  # a chamber may be called that
         asked = tuple(names)
     wrong = [name for name in asked if name not in names]
     if wrong:
@@ -181,7 +182,7 @@ def chords(
                 note.pitch if note else None,
                 _opened(note),
                 float(hz[n, i]),
-                quality(together.omega[n, i]),
+                finite(Resonance(complex(together.omega[n, i])).q),
                 cents(float(hz[n, i]), float(alone[n, i])),
             )
             for i, (case, note) in enumerate(zip(together.cases, choice, strict=True))
@@ -193,8 +194,3 @@ def chords(
 
 def _opened(note: Note | None) -> tuple[str, ...]:
     return note.open if note else ()
-
-
-def quality(omega: complex) -> float | None:
-    """Q, None where nothing is lost."""
-    return float(omega.real / (2 * omega.imag)) if omega.imag else None

@@ -154,6 +154,7 @@ def reasons_for(resonators: Sequence[Resonator], build: Build, note: PredictedNo
     """
     evidence = [each.evidence(note.open) for each in resonators]
     found = [reason for each in evidence for reason in _neglected(each.facts, build, note.open)]
+    # Of the most careful model that knows a second resonance.
     several = (rings for each in reversed(resonators) if len(rings := each.resonances(note.open, 2)) > 1)
     first, second = next(several, (None, None))
     if first and second and second.frequency_hz < NEAR * first.frequency_hz:

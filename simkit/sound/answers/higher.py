@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from simkit.air import Air
 from simkit.body import AirMesh, Body
 from simkit.body.chambers import Opening
-from simkit.columns import cell, column, text_table
+from simkit.columns import cell, column, finite, text_table
 from simkit.errors import Fault, InputError, MeshError, OutOfReach
 from simkit.field.fem.modes import ClosedModes, closed_modes
 from simkit.field.fem.probes import WallReader
@@ -48,11 +47,10 @@ class Ring:
 
     def as_dict(self) -> dict[str, Any]:
         """The mode under the keys of the command line's JSON; q is None where nothing is lost."""
-        q = self.resonance.q
         record = {
             "frequency_hz": self.resonance.frequency_hz,
             "k_per_m": self.k,
-            "q": q if math.isfinite(q) else None,
+            "q": finite(self.resonance.q),
             "uncertainty_cents": self.uncertainty_cents,
             "drive": self.drive,
         }
@@ -175,6 +173,7 @@ def resonances(
     return Ringing(state, cases[0].airs.room, cases[0].body, closed, opened, chambers, tuple(dict.fromkeys(cautions)))
 
 
+Answered = TypeVar("Answered")
 COARSER = 2**0.5  # the size of the cells that the doubt is found by
 WITHIN = 0.05  # cents: what two meshes of one kind have in common
 
@@ -196,7 +195,11 @@ def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: i
     evidence = resonator.evidence(own)
     causes: dict[str, list[float]] = {}
     if model_of(model).meshed:
-        causes["mesh"] = _cents_between(_remeshed(model, case, own, count), found)
+
+        def remeshed(mesh: float) -> Sequence[Resonance]:
+            return tuple(models.resonator(model, replace(case, mesh=mesh)).resonances(own, count + 1))
+
+        causes["mesh"] = _cents_between(_on_other_cells(remeshed, case.mesh), found)
     causes["openings"] = [evidence.uncertainty_cents] * len(found)
     if model_of(model).overtones:
         causes["openings"] = _cents_between(
@@ -218,6 +221,7 @@ def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: i
 def _note_doubt(model: str, resonator: Resonator, case: Case, own: Sequence[str]) -> float:
     """Uncertainty of the lowest resonance, cents, as `predict` tells it: also what playing leaves open of it against
     the chamber's notes."""
+    # Against the notes of the design; a fingering that is none of them is asked beside them.
     fingerings = [each.open for each in case.vessel.chamber(case.chamber.name).notes]
     at = next((n for n, opened in enumerate(fingerings) if set(opened) == set(own)), len(fingerings))
     played = played_notes(model, resonator, case, fingerings if at < len(fingerings) else [*fingerings, own])
@@ -242,22 +246,18 @@ def _cents_between(found: Sequence[Resonance], others: Sequence[Resonance]) -> l
     return [WITHIN + abs(cents(a.omega.real, b.omega.real)) for a, b in zip(found, others, strict=True)]
 
 
-def _remeshed(model: str, case: Case, own: Sequence[str], count: int) -> Sequence[Resonance]:
-    """Resonances on other cells: larger, or smaller where these will not do."""
+def _on_other_cells(ask: Callable[[float], Answered], mesh: float) -> Answered:
+    """An answer on larger cells, or on smaller ones where these will not do."""
     try:
-        found = models.resonator(model, replace(case, mesh=case.mesh * COARSER)).resonances(own, count + 1)
+        return ask(mesh * COARSER)
     except MeshError:
-        found = models.resonator(model, replace(case, mesh=case.mesh / COARSER)).resonances(own, count + 1)
-    return tuple(found)
+        return ask(mesh / COARSER)
 
 
 def _closed(case: Case, count: int, lossless: bool) -> RingingChamber:
     chamber, air = case.chamber, case.airs.chamber
     found = closed_modes(chamber.wall, count, mesh=case.mesh)
-    try:
-        other = closed_modes(chamber.wall, count, mesh=case.mesh * COARSER)
-    except MeshError:
-        other = closed_modes(chamber.wall, count, mesh=case.mesh / COARSER)
+    other = _on_other_cells(lambda mesh: closed_modes(chamber.wall, count, mesh=mesh), case.mesh)
     omega = complex_frequencies(found, air, lossless)
     meshed = WITHIN + np.abs(1200 * np.log2(other.k / found.k))
     lost = np.asarray(first_order_doubt(omega, air.sound_speed * found.k))

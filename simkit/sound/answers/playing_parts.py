@@ -45,7 +45,7 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
     missing = tuple(part for part in case.playing.parts if part not in known)
     asked = _Asked(name if model_of(name).quick and not missing else _careful(), case, openness)
     asked.at_once([case.playing.only(known)])
-    omega = asked.complex(case.playing) if asked.model == name else resonator.lowest(openness)
+    omega = asked.omega(case.playing) if asked.model == name else resonator.lowest(openness)
     cautions: tuple[str, ...] = ()
     if missing:
         omega = omega * np.exp(asked.moved(case.playing, case.playing.only(known)) / CENTS)
@@ -88,12 +88,9 @@ class _Asked:
         found = models.lowest_in_states(self.model, self.case, missing, self.openness)
         self._known.update(zip(missing, found, strict=True))
 
-    def complex(self, playing: Playing) -> np.ndarray:
+    def omega(self, playing: Playing) -> np.ndarray:
         """Complex omega (n,), rad/s, in one of the states that were asked."""
         return self._known[playing]
-
-    def _omega(self, playing: Playing) -> np.ndarray:
-        return self._known[playing].real
 
     def share(self, part: str) -> np.ndarray:
         """Cents (n,) by which one part moves the notes: the mean of its effect alone and with all others there.
@@ -107,6 +104,6 @@ class _Asked:
 
     def moved(self, to: Playing, start: Playing) -> np.ndarray:
         """Change of the notes from one state to another, cents (n,); 0 where nothing rings."""
-        after, before = self._omega(to), self._omega(start)
+        after, before = self.omega(to).real, self.omega(start).real
         rings = (after > 0) & (before > 0)
         return CENTS * np.log(np.where(rings, after, 1.0) / np.where(rings, before, 1.0))

@@ -51,7 +51,7 @@ class Tried:
         amiss = tuple(i for i in range(len(motion)) if _wants(now.note(i)))
         if not amiss:
             return cls(now, amiss, {})
-        some = motion.only(np.array(amiss))
+        some = motion.only(np.array(amiss))  # levers cost a whole blow table each
         return cls(now, amiss, {name: blow_fingerings(some, other) for name, other in levers(jet).items()})
 
     def advice(self, i: int) -> tuple[str, ...]:

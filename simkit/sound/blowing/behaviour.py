@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simkit.columns import finite
 from simkit.frozen import frozen
 from simkit.sound.blowing.cycle import Cycle, limit_cycle, on_resonance
 from simkit.sound.blowing.growth import growing, threshold
@@ -166,7 +167,7 @@ class Blown:
         c, jet = self.cycle, self.loop.jet
 
         def there(values: np.ndarray) -> float | None:
-            return float(values[i]) if np.isfinite(values[i]) else None
+            return finite(values[i])
 
         def which(resonances: np.ndarray) -> int | None:
             return int(resonances[i]) if resonances[i] >= 0 else None

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from simkit.columns import finite
 from simkit.sound.answers.chords import BEATS_BELOW_HZ, Together
 from simkit.sound.blowing.behaviour import Blown, at_pressure, blow_fingerings
 from simkit.sound.elements.airjet import AirJet
@@ -79,8 +80,8 @@ def blown_chords(together: Together, jets: Sequence[AirJet], resonances: int) ->
                 _tone(case, note, voice, n, float(pressure[n]), float(hz[n, i]))
                 for i, (case, note, voice) in enumerate(zip(together.cases, choice, voices, strict=True))
             ),
-            _there(pressure[n]),
-            _there(gap_hz[n]) if gap_hz[n] < BEATS_BELOW_HZ else None,
+            finite(pressure[n]),
+            finite(gap_hz[n]) if gap_hz[n] < BEATS_BELOW_HZ else None,
             bool(merges[n]),
             together.two_jobs(choice),
         )
@@ -89,11 +90,7 @@ def blown_chords(together: Together, jets: Sequence[AirJet], resonances: int) ->
 
 
 def _tone(case: Case, note: Note | None, voice: Blown, n: int, pressure: float, hz: float) -> BlownTone:
-    margin = voice.overblow_margin[n] * voice.pressure[n] / pressure
+    margin = voice.overblow_margin[n] * voice.pressure[n] / pressure  # of the breath that is blown, not its own
     name = case.chamber.name
     opened = note.open if note else ()
-    return BlownTone(name, note.pitch if note else None, opened, _there(voice.pressure[n]), _there(hz), _there(margin))
-
-
-def _there(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+    return BlownTone(name, note.pitch if note else None, opened, finite(voice.pressure[n]), finite(hz), finite(margin))

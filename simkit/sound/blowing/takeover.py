@@ -40,10 +40,10 @@ def takeover(loop: Loop, playing: Cycle, steps: int = 8) -> Takeover:
     """
     loop, jet = loop.pure, loop.jet
     start = jet.pressure(np.where(playing.exists, playing.speed, jet.speed(HIGHEST_PA)))
-    watches = (_Watch.empty(start), _Watch.empty(start))
+    watches = (_Watch.empty(start), _Watch.empty(start))  # of the jet's first wave, and of its later ones
     cycle, dies = playing, np.full(len(start), np.nan)
     for step in range(steps + 1):
-        here = start * (HIGHEST_PA / np.minimum(start, HIGHEST_PA)) ** (step / steps)
+        here = start * (HIGHEST_PA / np.minimum(start, HIGHEST_PA)) ** (step / steps)  # even steps of log pressure
         speed = jet.speed(here)
         if step:
             cycle, dies = _raised(loop, speed, cycle, dies)

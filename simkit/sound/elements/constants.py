@@ -65,16 +65,10 @@ class JetConstants:
         0.8
         """
         names = [each.name for each in fields(cls)]
-        faults = [
-            Fault(source, f"jet.{key}", value, f"one of {', '.join(names)}{did_you_mean(key, names)}")
-            for key, value in table.items()
-            if key not in names
-        ]
-        faults += [
-            Fault(source, f"jet.{key}", value, f"a number from {LEAST:g} to {MOST:g}")
-            for key, value in table.items()
-            if key in names and not LEAST <= value <= MOST
-        ]
+        unknown = {key: f"one of {', '.join(names)}{did_you_mean(key, names)}" for key in table if key not in names}
+        beyond = [key for key, value in table.items() if key in names and not LEAST <= value <= MOST]
+        allowed = unknown | dict.fromkeys(beyond, f"a number from {LEAST:g} to {MOST:g}")
+        faults = [Fault(source, f"jet.{key}", table[key], text) for key, text in allowed.items()]
         if faults:
             raise InputError(faults)
         return cls(**table)

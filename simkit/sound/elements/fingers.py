@@ -18,14 +18,14 @@ _SHALLOWEST, _DEEPEST = 0.1, 0.8
 _SCATTER = 0.15  # of the radius: what the measured points, the pipe's radius and other fingers leave open
 
 
-class Depth(NamedTuple):
-    """Depth of the flesh in a covered hole and its standard deviation, m."""
+class Doubted(NamedTuple):
+    """A number and its standard deviation."""
 
-    depth: Reals
+    value: Reals
     doubt: Reals
 
 
-def flesh_depth(radius: Reals, length: Reals) -> Depth:
+def flesh_depth(radius: Reals, length: Reals) -> Doubted:
     """Depth of the flesh in a covered hole, 0.76 b^2/(7.5 mm) with b its radius, and its standard deviation, m.
 
     What the pipe was in the measurements a chamber is not: here flesh is taken to know the hole alone, so that the
@@ -33,41 +33,27 @@ def flesh_depth(radius: Reals, length: Reals) -> Depth:
     the wall is thin it fills the hole, d/(1 + (d/t)^8)^(1/8).
 
     >>> hole = flesh_depth(4e-3, 4e-3)
-    >>> round(float(hole.depth) * 1e3, 2), round(float(hole.doubt) * 1e3, 2)
+    >>> round(float(hole.value) * 1e3, 2), round(float(hole.doubt) * 1e3, 2)
     (1.62, 0.6)
     """
     wanted = radius * np.clip(_SUNK * radius / _PIPE, _SHALLOWEST, _DEEPEST)
     deep = np.maximum(length, 1e-9)  # through no clay there is nothing to fill
     depth = wanted / (1 + (wanted / deep) ** 8) ** (1 / 8)
-    return Depth(depth, np.minimum(_SCATTER * radius, np.maximum(depth, deep - depth)))
+    return Doubted(depth, np.minimum(_SCATTER * radius, np.maximum(depth, deep - depth)))
 
 
-class Left(NamedTuple):
-    """Air left under a finger, m3, and its standard deviation, m3."""
-
-    volume: Reals
-    doubt: Reals
-
-
-def left_covered(area: Reals, length: Reals) -> Left:
-    """Volume left under a finger in a hole of that area, m2, and depth, m (a bent wall's `dip` taken off), m3."""
+def left_covered(area: Reals, length: Reals) -> Doubted:
+    """Air left under a finger in a hole of that area, m2, and depth, m (a bent wall's `dip` taken off), m3."""
     flesh = flesh_depth(np.sqrt(area / np.pi), length)
-    return Left(area * (length - flesh.depth), area * flesh.doubt)
-
-
-class Hover(NamedTuple):
-    """Outer end correction added by a hovering finger, and its standard deviation, m."""
-
-    added: Reals
-    doubt: Reals
+    return Doubted(area * (length - flesh.value), area * flesh.doubt)
 
 
 FINGERTIP = 8e-3  # m, half the breadth of an adult's (men 9.2, women 8.3; children 7 to 8): measured, second-hand
 _SHAPE = 0.4  # of the change: a flat pad adds 1.1 to 1.5 times as much as a round finger, a lone tip 0.5 to 0.7
 
 
-def hover_end(radius: Reals, height: Reals, fingertip: Reals = FINGERTIP) -> Hover:
-    """A finger over the open hole of a flat wall: air has to go round it, so the note falls.
+def hover_end(radius: Reals, height: Reals, fingertip: Reals = FINGERTIP) -> Doubted:
+    """Outer end correction that a finger adds over the open hole of a flat wall, m: air has to go round it.
 
     height x, half its breadth p in radii of the hole. A ball: d = (p^3/2) (x + 1.729 p - 0.725)^-2.303 (x + 0.387 +
     0.841 p^-1.89)^-1.697, far off p^3/(2 x^4), a ball in a source's flow; to 3 % of axisymmetric elements, p 1.5 to 5,
@@ -75,11 +61,11 @@ def hover_end(radius: Reals, height: Reals, fingertip: Reals = FINGERTIP) -> Hov
     7 % of tetrahedra, x/p 0.23 to 1.3. Nearer than a quarter radius a hole is rather half covered than open.
 
     >>> hover = hover_end(4e-3, 8e-3)
-    >>> round(float(hover.added / 4e-3), 3)
+    >>> round(float(hover.value / 4e-3), 3)
     0.044
     """
     x, p = height / radius, np.clip(fingertip / radius, 1.2, 10.0)
     near, wide = x + 0.387 + 0.841 * p**-1.89, x + 1.729 * p - 0.725
     ball = p**3 / 2 * wide**-2.303 * near**-1.697
     added = radius * ball * (1.2 + 0.8 * x / p)
-    return Hover(added, _SHAPE * added)
+    return Doubted(added, _SHAPE * added)

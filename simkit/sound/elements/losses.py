@@ -1,6 +1,6 @@
-"""Losses at walls: friction where air slides along them, heat conduction where pressure swings.
+"""Losses: friction where air slides along walls, heat conduction where pressure swings, and radiation into the room.
 
-To first order in the boundary layers; each loss is given as 1/Q and also lowers the frequency (see `shifted`).
+Those at walls to first order in the boundary layers; each is given as 1/Q and also lowers the frequency (`shifted`).
 """
 
 from __future__ import annotations
@@ -62,3 +62,12 @@ def quality(omega: Reals) -> Reals:
     """Q = Re(omega) / (2 Im(omega)); infinite where nothing is lost."""
     with np.errstate(divide="ignore"):
         return np.real(omega) / (2 * np.asarray(np.imag(omega)))
+
+
+def radiation_resistance(air: Air, omega: Reals, baffled: bool = False) -> Reals:
+    """Resistance that the room puts on the flow out of a body small against the wave, Pa s/m3.
+
+    rho omega^2 / (4 pi c) into free space, twice that from a wide wall. Every opening of a compact body shares it:
+    the sum of their flows radiates.
+    """
+    return air.density * omega**2 / ((2 if baffled else 4) * np.pi * air.sound_speed)

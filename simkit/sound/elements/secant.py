@@ -39,6 +39,6 @@ def fixed_point(
         before, miss, omega = omega, new_miss, omega + step
         if np.all((left < 0.01 * near) | (np.abs(new_miss) < near * np.abs(omega))):
             if omega.real.min() < ends[0] or omega.real.max() > ends[1]:
-                break
+                break  # where `proposed` is not what it should be
             return omega
     raise OutOfReach(f"the lowest resonance did not settle for {who}")

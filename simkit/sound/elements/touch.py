@@ -27,9 +27,9 @@ class Touch:
     def left(self, aperture: Aperture) -> Reals:
         """Air left in an opening under a finger, m3."""
         found = left_covered(aperture.area, aperture.length - aperture.dip)
-        return found.volume - self.deeper * found.doubt
+        return found.value - self.deeper * found.doubt  # deeper flesh leaves less
 
     def shade(self, aperture: Aperture) -> Reals:
         """Outer end correction added to an opening by a raised finger, m."""
         found = hover_end(np.sqrt(aperture.area / np.pi), self.hover, self.fingertip)
-        return found.added + self.stronger * found.doubt
+        return found.value + self.stronger * found.doubt

@@ -79,7 +79,7 @@ def with_playing(case: Case, playing: Playing) -> Case:
 def left_out(model: str, case: Case) -> tuple[str, ...]:
     """Parts of playing that the case counts in and the model does not know, in a sentence; nothing where none."""
     missing = [part for part in case.playing.parts if part not in model_of(model).played]
-    if len(missing) == len(case.playing.parts) and missing:
+    if len(missing) == len(case.playing.parts) and missing:  # all, and there are some
         return (f"{model}: knows nothing of playing: its numbers are of the still piece",)
     return tuple(f"{model}: knows nothing of the {part}, and leaves it out" for part in missing)
 
@@ -111,6 +111,7 @@ def lowest_in_states(model: str, case: Case, playings: Sequence[Playing], openne
     A model's module may have a `lowest_in_states(resonators, openness)` of its own, quicker than one by one.
     """
     each = [resonator(model, with_playing(case, playing)) for playing in playings]
+    # Not of the resonator: a state is one, and what they share is known of all together.
     together = getattr(import_module(model_of(model).home), "lowest_in_states", None)
     if together is None:
         return np.stack([one.lowest(openness) for one in each])

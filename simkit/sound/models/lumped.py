@@ -16,10 +16,9 @@ from simkit.errors import OutOfReach
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.floor import floor_of
-from simkit.sound.elements.losses import friction_loss, heat_loss
+from simkit.sound.elements.losses import friction_loss, heat_loss, radiation_resistance
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
-from simkit.sound.elements.radiation import radiation_resistance
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, junction_of, windway_impedance
@@ -124,7 +123,7 @@ class LumpedResonator:
         holes = np.zeros_like(omega, dtype=complex)
         for j, (name, aperture) in enumerate(zip(self.holes, self.apertures, strict=True)):
             some = openness[:, j] > 0
-            freed = partly_covered(aperture, openness[some, j])
+            freed = partly_covered(aperture, openness[some, j])  # as it is, where it is wholly open
             holes[some] += 1 / freed.impedance(self.airs.of_hole(name), omega[some], self.lossless)
         inner, outer, branch = (np.zeros_like(holes) for _ in range(3))
         if self.window is not None:
@@ -212,7 +211,7 @@ class LumpedResonator:
         openness = np.atleast_2d(np.asarray(openness, float))
         air = self.airs.window
         airs = [air, *(self.airs.of_hole(name) for name in self.holes)]
-        lightness = np.array([air.density / each.density for each in airs])
+        lightness = np.array([air.density / each.density for each in airs])  # K/rho moves, so K over the window's air
         area = np.array([float(each.area) for each in (self.window, *self.apertures)])
         return helmholtz_motion(air, self.lowest(openness), self.conductivity(openness) * lightness, area)
 

@@ -138,6 +138,7 @@ def _face(vessel: Vessel, body: Body, chamber: ChamberBody, radius: float = FACE
     distance = 1e-3 * (voicing.windway_length_mm if given is None else given) + further
     slope = radians(voicing.windway_slope_deg)
     found = face(chamber.window, distance, radius, slope)
+    # A short windway, or one that runs along the piece, would set the ball into the clay.
     while (within := CLEAR - clearance_from(found, body)) > 0:
         distance += 2 * within  # twice, for the clay may slope the way that the face goes
         found = face(chamber.window, distance, radius, slope)

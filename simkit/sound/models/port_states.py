@@ -61,6 +61,7 @@ def lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray) 
     states = first.states(openness)
     if not all(each.solution is first.solution and each.beside is first.beside for each in resonators):
         return np.stack([each.lowest(openness) for each in resonators])
+    # All that a note depends on beside the field, which is the solution's own.
     asked = [(e.circuit.ducts, e.airs, e.circuit.lossless, e.circuit.nearby, e.playing.breath) for e in resonators]
     key = _Question(tuple(asked), first.rows, states)
     (found,) = first.solution.kept.of([key], lambda _: [_lowest_in_states(resonators, openness, states)])

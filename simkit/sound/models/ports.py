@@ -85,7 +85,7 @@ class PortsResonator:
             full[:] = self.beside
             full[:, self.rows & self.field.windows] = 1.0
         own = np.flatnonzero(self.rows)
-        full[:, own[len(own) - len(self.holes) :]] = openness
+        full[:, own[len(own) - len(self.holes) :]] = openness  # the window, if there is one, comes first
         return full
 
     def lowest(self, openness: np.ndarray) -> np.ndarray:
@@ -110,7 +110,7 @@ class PortsResonator:
         if not some.any():
             return found
         start = self.near_lowest(states)
-        whole = some & ~partly
+        whole = some & ~partly  # all with one circuit; partly covered holes have other ducts, each state its own
         if whole.any():
             found[whole] = lowest(self.circuit, self.rows, states[whole], start[whole])
         for i in np.flatnonzero(some & partly):
@@ -228,7 +228,7 @@ class PortsResonator:
         turns = np.exp(2j * np.pi * np.arange(_CIRCLE) / _CIRCLE)
         around = omega[:, None] + radius[:, None] * turns
         admitted = self._admitted(fingering, around.ravel()).reshape(around.shape)
-        return np.abs((admitted * turns).mean(axis=1) * radius)
+        return np.abs((admitted * turns).mean(axis=1) * radius)  # (1/2 pi i) times the integral of Y d omega
 
     def _admitted(self, fingering: Fingering, omega: np.ndarray) -> np.ndarray:
         """The admittance at the window at complex omega (m,)."""
@@ -245,7 +245,7 @@ class PortsResonator:
         push = inside[..., window] * m.C[:, window, None]
         push[:, window] += m.A[:, window]
         flow = np.linalg.solve(inside @ T + R, push[..., None])[:, window, 0]
-        return np.asarray(flow / (1j * omega * self.air.density))
+        return np.asarray(flow / (1j * omega * self.air.density))  # the circuit's pressures are over i omega rho
 
     def near(self, things: Sequence[Thing]) -> PortsResonator:
         """Copy with rigid things near the piece: a face, hands, a table."""

@@ -8,6 +8,7 @@ to first order from surface integrals of the lossless field (Berggren, Bernland 
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -142,27 +143,17 @@ class ResolvedResonator:
             "seconds": sum(mode.seconds for mode in modes),
             "mesh_seconds": self.field.seconds,
         }
-        return Evidence(step + LEAST_UNCERTAINTY + second, self._cautions(), facts)
+        return Evidence(step + LEAST_UNCERTAINTY + second, tuple(self._cautions()), facts)
 
-    def _cautions(self) -> tuple[str, ...]:
-        return (*self._beside(), *self._sharp_edge(), *self._one_air())
-
-    def _sharp_edge(self) -> tuple[str, ...]:
+    def _cautions(self) -> Iterator[str]:
         window = self.chamber.window
-        if window is None or window.length == 0 or window.inside_rim > 0 or window.edge_deg >= 90:
-            return ()
-        return ("resolved: the window's edge is a knife's here; the other models round it by 0.1 mm, some cents lower",)
-
-    def _beside(self) -> tuple[str, ...]:
-        if not self.chamber.beside:
-            return ()
-        return ("resolved: the windows and holes of the other chambers are closed; ports says what they pull",)
-
-    def _one_air(self) -> tuple[str, ...]:
+        if self.chamber.beside:
+            yield "resolved: the windows and holes of the other chambers are closed; ports says what they pull"
+        if window is not None and window.length > 0 and window.inside_rim == 0 and window.edge_deg < 90:
+            yield "resolved: the window's edge is a knife's here; the other models round it by 0.1 mm, some cents lower"
         others = [self.airs.room, self.airs.window, *(self.airs.of_hole(name) for name in self.holes)]
-        if all(abs(air.density / self.air.density - 1) < 1e-3 for air in others):
-            return ()
-        return ("resolved: one air everywhere, that of the chamber; the openings' and the room's own air is left out",)
+        if any(abs(air.density / self.air.density - 1) >= 1e-3 for air in others):
+            yield "resolved: one air everywhere, that of the chamber; the openings' and the room's own air is left out"
 
     def _opened(self, openness: np.ndarray) -> tuple[str, ...]:
         """Names of the open openings, the window among them."""
@@ -178,6 +169,7 @@ class ResolvedResonator:
     def _answer(self, modes: tuple[WholeMode, WholeMode]) -> tuple[complex, complex]:
         """omega of a resonance extrapolated from its two meshes, and that of the fine one."""
         coarse, fine = (self._omega(mode) for mode in modes)
+        # Of k^2, whose error is known to go as a power of the cells' size.
         return complex(np.sqrt(self.field.extrapolated(coarse**2, fine**2))), fine
 
     @cached_property
@@ -208,7 +200,7 @@ class ResolvedResonator:
         extra = sum(self._beyond[name] * share for name, share in mode.participation.items())
         squared = mode.k**2 * (1 - extra)
         omega = self.air.sound_speed * complex(np.sqrt(squared))
-        layers = 0.0 if self.lossless or lossless else (1 - 1j) / 2
+        layers = 0.0 if self.lossless or lossless else (1 - 1j) / 2  # of the walls' condition, theory's section 5
         for _ in range(8 if layers or mode.exit else 0):  # layers and windway at the frequency that they leave
             friction = layers * self.air.delta_v(omega) * mode.viscous
             heat = layers * (self.air.gamma - 1) * self.air.delta_t(omega) * mode.thermal

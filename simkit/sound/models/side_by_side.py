@@ -57,7 +57,7 @@ def lowest_of(circuits: Sequence[Circuit], rows: np.ndarray, openness: np.ndarra
 
 def _settled(states: _States, rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
     """Complex omega (s, f), rad/s, of as many fingerings as are held at once."""
-    every = np.tile(openness, (len(start), 1))
+    every = np.tile(openness, (len(start), 1))  # state after state, each with all fingerings
     k_squared = stiffness if rows.all() else own_stiffness
     speed = np.repeat([circuit.chamber_air.sound_speed for circuit in states.circuits], len(openness))
 
@@ -86,6 +86,7 @@ class _States:
     @staticmethod
     def over(circuits: Sequence[Circuit], low: float, high: float) -> _States:
         """Matrices of circuits between two omegas."""
+        # Windows with a windway stand as zeros in the table, and are put in by `at`.
         table = np.stack([packed(m) for m in matrices_of(circuits, points(low, high, SAMPLES).astype(complex))])
         groups: dict[tuple[int, Air, Duct], list[int]] = {}
         for n, circuit in enumerate(circuits):
@@ -164,6 +165,7 @@ def _columns(circuits: Sequence[Circuit], omega: np.ndarray) -> list[dict[str, n
     for circuit in circuits:
         A, B, C, D, stub = np.stack([made.get(id(duct), blank) for duct in circuit.ducts], axis=2)
         scale = (1j * omega * circuit.chamber_air.density)[:, None]
+        # As `Circuit.column`: pressures over i omega rho of the chamber.
         found.append({"A": A, "B": B / scale, "C": C * scale, "D": D, "stub": stub / scale})
     return found
 
