@@ -112,7 +112,7 @@ class Opening:
         return self.center + out * self.axis + u[:, None] * self.across + v[:, None] * self.forward
 
 
-@dataclass(frozen=True)
+@frozen
 class ChamberBody:
     """One chamber's air: its wall, the thickness of the clay around it, its window and its holes.
 
@@ -153,7 +153,7 @@ def _coat_of(figure: Wall | None, walls: tuple[Wall, ...], thickness: float) -> 
     return Coat(walls, thickness) if figure is None else Coat((figure,), 0.0, figure=True)
 
 
-@dataclass(frozen=True)
+@frozen
 class Body:
     """All chambers of one piece of clay, the clay's thickness (m), and what is doubtful about the geometry."""
 

@@ -20,7 +20,7 @@ SPREAD = 1.0e-3, 3.0e-3  # m: what makers leave there, common practice, no sourc
 BY_HAND = 0.5e-3  # m: tolerance of hand work, common practice, no source
 
 
-@dataclass(frozen=True)
+@frozen
 class Ledge:
     """Clay that carries the windway's end: under it and beside it, the least and the most that may be under it, m."""
 
@@ -47,7 +47,7 @@ def ledge_of(chamber: Chamber) -> Ledge:
     return Ledge(under, beside, under - BY_HAND, under + BY_HAND)
 
 
-@dataclass(frozen=True)
+@frozen
 class Floor:
     """Additions of a floor at the window's inner end: to 1/K, 1/m, and to the friction integral, 1/m2.
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache, partial
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -48,6 +49,7 @@ class RigidPlane:
 
     point: np.ndarray
     normal: np.ndarray
+    terms: ClassVar[int] = 16
 
     def gap(self, points: np.ndarray) -> np.ndarray:
         """Signed distance of points (n, 3) from the plane, m: (n,); negative behind it."""
@@ -76,6 +78,7 @@ class RigidBall:
 
     center: np.ndarray
     radius: float
+    terms: ClassVar[int] = 16
 
     def gap(self, points: np.ndarray) -> np.ndarray:
         """Signed distance of points (n, 3) from the ball, m: (n,); negative inside."""
@@ -143,8 +146,8 @@ def _bessel_product(x: np.ndarray, top: int) -> np.ndarray:
     return found
 
 
+# `terms` of each: Chebyshev polynomials over half of `REACH`, enough for 4e-5 1/m.
 Thing = RigidPlane | RigidBall | Palms
-TERMS = {RigidPlane: 16, RigidBall: 16, Palms: 14}  # Chebyshev polynomials over half of `REACH`: to 4e-5 1/m
 
 
 @frozen
@@ -201,7 +204,7 @@ def change(thing: Thing, piece: Scatterer, openings: np.ndarray, k: ArrayLike) -
 def _returned(thing: Thing, piece: Scatterer, openings: bytes) -> InHalves:
     """Kept for the same places of openings: a hole that is widened stays where it is."""
     at = np.frombuffer(openings).reshape(-1, 3)
-    return InHalves.of(partial(change, thing, piece, at), thing.path(at), TERMS[type(thing)], REACH / piece.ball)
+    return InHalves.of(partial(change, thing, piece, at), thing.path(at), thing.terms, REACH / piece.ball)
 
 
 @dataclass(frozen=True)
@@ -247,11 +250,11 @@ def face(window: Opening, distance: float, radius: float = FACE, slope: float = 
     return RigidBall(entry + radius * back, radius)
 
 
-def hands(body: Body, gap: float) -> Palms:
+def hands(body: Body, gap: float, terms: int = Palms.terms) -> Palms:
     """Two palms beside the piece, left and right, `gap` (m) of air between."""
     piece = Scatterer.of(body)
     low = piece.center - np.array([0.0, 0.0, HAND_LOW])
-    return Palms(low, float(piece.half[0] + gap + PALM[0]), np.array(PALM))
+    return Palms(low, float(piece.half[0] + gap + PALM[0]), np.array(PALM), terms)
 
 
 def table(body: Body, distance: float) -> RigidPlane:

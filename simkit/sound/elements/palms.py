@@ -33,11 +33,15 @@ _PARITY = np.array([[np.prod(np.where(image < 0, way, 1.0)) for image in _IMAGES
 
 @frozen
 class Palms:
-    """Palms with half axes `axes` (3,) about `center` (3,), the middle between them, each `aside` of it across, m."""
+    """Palms with half axes `axes` (3,) about `center` (3,), the middle between them, each `aside` of it across, m.
+
+    terms: as of every thing near a piece (`nearby`).
+    """
 
     center: np.ndarray
     aside: float
     axes: np.ndarray
+    terms: int = 14
 
     def gap(self, points: np.ndarray) -> np.ndarray:
         """Signed distance of points (n, 3) from the nearer palm, m, to first order: (n,); negative inside."""

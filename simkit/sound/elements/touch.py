@@ -11,7 +11,7 @@ from simkit.sound.elements.openings import Aperture
 from simkit.sound.elements.orifice import Reals
 
 
-@dataclass(frozen=True)
+@frozen
 class Touch:
     """Fingers on the holes of a chamber.
 

@@ -24,7 +24,7 @@ WINDPIPE = 0.178, 2.5e-4  # m, the mean of men's 195 and women's 160 mm [Hanna20
 WINDPIPE_BANDWIDTH = 200.0  # Hz, wider than the mouth's, for it ends in the lungs' branches: from memory
 
 
-@dataclass(frozen=True)
+@frozen
 class VocalTract:
     """A player's mouth and throat: a tube with yielding walls.
 

@@ -20,7 +20,7 @@ from simkit.sound.elements.vocal_tract import VocalTract
 from simkit.vessel import Chamber
 
 
-@dataclass(frozen=True)
+@frozen
 class Windway:
     """A slit of that width, height and length (m) from the window to the player's mouth.
 
@@ -156,7 +156,7 @@ def _lips_end(width: float, height: float, length: float) -> End:
 # --- where it opens ---
 
 
-@dataclass(frozen=True)
+@frozen
 class Junction:
     """Branch point of the windway on the axis of a window's duct, m outward of the inner face, and the inertance of
     the air that gathers before its exit, 1/m.

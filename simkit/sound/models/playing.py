@@ -41,7 +41,7 @@ from simkit.vessel import Player, Vessel
 STATES = ("played", "still")
 
 
-@dataclass(frozen=True)
+@frozen
 class Playing:
     """Parts of the player that are counted in; one that is None is left out. Without any the piece is still.
 
@@ -99,6 +99,7 @@ STILL = Playing()
 
 HANDS = 0.010  # m of air between hands and clay: common practice, no source; they hold it with finger tips and thumbs
 HANDS_SPREAD = 0.025, 0.005  # m: common practice, no source
+ROUGH = 9  # `terms` of hands that stand for a doubt alone, which they move by less than 0.003 cents
 # Radius of the face and by how much further than the windway it begins, m: a child's at the tip of the windway, a
 # large one whose lips take some of it in. Common practice, no source.
 FACE_SPREAD = (0.075, 0.005), (0.110, -0.005)
@@ -113,7 +114,7 @@ def playing_of(vessel: Vessel, body: Body, chamber: ChamberBody) -> Playing:
     air = played_air(vessel, chamber)
     own, palms = _face(vessel, body, chamber), hands(body, HANDS)
     faces = [_face(vessel, body, chamber, radius, further) for radius, further in FACE_SPREAD]
-    far, near = (hands(body, gap) for gap in HANDS_SPREAD)
+    far, near = (hands(body, gap, ROUGH) for gap in HANDS_SPREAD)
     return Playing(
         windway_of(vessel.chamber(chamber.name), mouth, air.breath, air.breath_per_hertz),
         ledge_of(vessel.chamber(chamber.name)),
