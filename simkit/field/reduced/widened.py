@@ -243,8 +243,9 @@ class MouthEquations:
         back = (self.added[four] @ self.loads.T).reshape(len(four), len(parts), 3) @ powers.T
         self.load[:, four] = np.moveaxis(back, 2, 0) - self.left[:, four] @ self.drive
         rows = together([part.reading for part in parts], len(brought))
-        self.read[new] = (rows[new] @ self.added.T).reshape(len(new), -1, 4)
         self.read[:, new] = (rows @ self.added[four].T).reshape(-1, len(new), 4)
+        for n, part in zip(new, brings, strict=True):
+            self.read[n] = part.reading.of(self.added.T).reshape(-1, 4)
 
 
 class KeptEquations:

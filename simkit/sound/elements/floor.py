@@ -7,11 +7,12 @@ laws' own 3 percent and the little air that the clay takes from the chamber are 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from simkit.body.chambers import Opening
 from simkit.body.mouthpiece import USUAL_FLOOR
 from simkit.field.window.ledge import bend_shares, floor_burden
+from simkit.frozen import frozen
 from simkit.sound.elements.openings import Aperture
 from simkit.sound.elements.orifice import Reals
 from simkit.vessel import Chamber, Voicing

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
+from simkit.frozen import frozen
 from simkit.sound.elements.fingers import FINGERTIP, hover_end, left_covered
 from simkit.sound.elements.openings import Aperture
 from simkit.sound.elements.orifice import Reals

@@ -8,11 +8,10 @@ them (Mukai 1989, Nihon Jibiinkoka Gakkai Kaiho 92, 260; Eckley 2006, Braz. J. O
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from simkit.air import Air
+from simkit.frozen import frozen
 from simkit.sound.elements import ducts
 from simkit.sound.elements.orifice import Reals
 

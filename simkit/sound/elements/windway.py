@@ -6,7 +6,7 @@ the note rises. Models close it unless asked.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 
 from simkit.air import Air
 from simkit.body.chambers import Opening
+from simkit.frozen import frozen
 from simkit.sound.elements import ducts
 from simkit.sound.elements.orifice import End, Reals, end_of, rectangle
 from simkit.sound.elements.vocal_tract import VocalTract

@@ -9,7 +9,7 @@ fingers hover, and sets the player's face and hands beside the piece.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from math import radians
 from typing import Any
@@ -18,6 +18,7 @@ import numpy as np
 
 from simkit.body.chambers import Body, ChamberBody
 from simkit.errors import Fault, InputError
+from simkit.frozen import frozen
 from simkit.sound.catalogue import PARTS
 from simkit.sound.elements.floor import Ledge, ledge_of
 from simkit.sound.elements.nearby import (
