@@ -15,8 +15,9 @@ from simkit.body.chambers import Body, ChamberBody, Opening
 from simkit.body.coat import Coat
 from simkit.body.meshes.halves import build_open
 from simkit.body.mouthpiece import USUAL_FLOOR, WindwayCut, mouthpiece_wall, windway_of
-from simkit.body.printing import PrintedPart, SkinMesher, enclosed, file_names, scaled
+from simkit.body.printing import PrintedPart, SkinMesher, file_names, scaled
 from simkit.body.walls.offset import OffsetWall
+from simkit.body.walls.triangulated import enclosed
 from simkit.body.walls.union import union_of
 from simkit.body.walls.wall import Wall
 from simkit.errors import MeshError
@@ -187,14 +188,10 @@ class Tongue:
 
     def has(self, points: np.ndarray) -> np.ndarray:
         """Mask (n,) of the points (n, 3) in it, the windway's own air among them."""
-        away = points - self.way.exit
-        up = away @ self.way.out
-        s = away @ self.way.back - np.tan(self.way.slope) * up  # ends are upright, not square to a sloping way
+        s, aside, up = self.way.places(points)
         wide, high = self.way.size(s)
         under = (up < 0) & (up > -high / 2 - self.under)
-        return np.asarray(
-            (s > 0) & (s < self.length) & under & (np.abs(away @ self.way.across) < wide / 2 + self.beside)
-        )
+        return np.asarray((s > 0) & (s < self.length) & under & (np.abs(aside) < wide / 2 + self.beside))
 
     def ring(self, s: float) -> np.ndarray:
         """The corners (4, 3) of its section `s` metres behind the exit, m."""

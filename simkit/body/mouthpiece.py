@@ -50,14 +50,21 @@ class WindwayCut:
         wide, high = (a + s / self.length * (b - a) for a, b in zip(self.at_exit, self.at_lips, strict=True))
         return np.array([wide, high])
 
-    def has(self, points: np.ndarray) -> np.ndarray:
-        """Mask (n,) of the points (n, 3) in it, or at its lips."""
+    def places(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Of points (n, 3) how far behind the exit, to the side and up they lie, m: (n,) each."""
         away = points - self.exit
         up = away @ self.out
-        s = away @ self.back - np.tan(self.slope) * up
+        return (
+            away @ self.back - np.tan(self.slope) * up,
+            away @ self.across,
+            up,
+        )  # ends are not square to a sloping way
+
+    def has(self, points: np.ndarray) -> np.ndarray:
+        """Mask (n,) of the points (n, 3) in it, or at its lips."""
+        s, aside, up = self.places(points)
         wide, high = self.size(s)
-        inside = (np.abs(away @ self.across) < wide / 2) & (np.abs(up) < high / 2)
-        return np.asarray(inside & (s > 0) & (s < self.length + 1e-4))
+        return np.asarray((np.abs(aside) < wide / 2) & (np.abs(up) < high / 2) & (s > 0) & (s < self.length + 1e-4))
 
     def corners(self, s: float) -> np.ndarray:
         """Corners (4, 3), m, of its section there."""

@@ -25,6 +25,7 @@ from simkit.body.chambers import Body, ChamberBody
 from simkit.body.coat import bare_solids
 from simkit.body.meshes.halves import build_open
 from simkit.body.walls.primitives import Block, Can, ClosedSheets, MovedSolid, Solid, Union
+from simkit.body.walls.triangulated import enclosed
 from simkit.body.walls.wall import normals
 from simkit.errors import MeshError
 from simkit.files import MARK
@@ -253,13 +254,6 @@ def _untrue(volumes: list[float], exact: list[float]) -> str:
     errors = [form / true - 1 for form, true in zip(forms, exact, strict=True)]
     worst = max([clay, *errors], key=abs)
     return f"the volume came out {100 * worst:+.2f} % off" if abs(worst) > CLOSE else ""
-
-
-def enclosed(points: np.ndarray, triangles: np.ndarray) -> float:
-    """The volume inside closed triangles that face outwards, m^3, by the divergence theorem."""
-    # About their middle: less is lost to cancellation than about a far origin.
-    a, b, c = (points[triangles[:, k]] - points.mean(axis=0) for k in range(3))
-    return float(np.einsum("ni,ni->", a, np.cross(b, c))) / 6
 
 
 def facing_out(points: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

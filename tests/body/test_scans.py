@@ -11,12 +11,11 @@ from simkit.body import body_of, inspect
 from simkit.body.kernel import session, write_step
 from simkit.body.meshes.curved import air_mesh, default_size
 from simkit.body.meshes.drawn import build
-from simkit.body.printing import enclosed
 from simkit.body.walls import triangulated
 from simkit.body.walls.formulas import EggWall
 from simkit.body.walls.harmonics import harmonics, summed
 from simkit.body.walls.scan import scan_wall, smooth_wall
-from simkit.body.walls.triangulated import SurfaceError, checked_surface, read_surface
+from simkit.body.walls.triangulated import SurfaceError, checked_surface, enclosed, read_surface
 from simkit.body.walls.wall import curvatures, distance, normals, on_wall, project
 from simkit.child import in_own_process
 from simkit.vessel import loads

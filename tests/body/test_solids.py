@@ -9,11 +9,12 @@ import pytest
 
 from simkit.body import body_of, kernel
 from simkit.body.chambers import Body, ChamberBody
-from simkit.body.printing import Seam, SeamError, enclosed, file_names, pieces, seam_place, undercuts
+from simkit.body.printing import Seam, SeamError, file_names, pieces, seam_place, undercuts
 from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
 from simkit.body.walls.lobes import LobesWall
 from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.sections import SectionsWall
+from simkit.body.walls.triangulated import enclosed
 from simkit.body.walls.wall import distance
 from simkit.vessel import loads
 

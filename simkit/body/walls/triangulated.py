@@ -122,7 +122,7 @@ def checked_surface(surface: Triangles, crossing: bool = True) -> Triangles:
             f"a surface that does not cross itself; it does in {len(crossed)} triangles, the first at {where}; "
             "smooth_mm smooths a noisy scan"
         )
-    return points, cells if signed_volume(points, cells) > 0 else cells[:, ::-1]
+    return points, cells if enclosed(points, cells) > 0 else cells[:, ::-1]
 
 
 def _at(what: str, which: np.ndarray, points: np.ndarray, edges: np.ndarray) -> str:
@@ -130,10 +130,12 @@ def _at(what: str, which: np.ndarray, points: np.ndarray, edges: np.ndarray) -> 
     return f"{what} {count} edge{'s' * (count > 1)}, the first at {place_words(place)}"
 
 
-def signed_volume(points: np.ndarray, cells: np.ndarray) -> float:
-    """Volume inside a closed triangulation, m^3; negative when it faces in."""
-    a, b, c = np.moveaxis(points[cells], 1, 0)
-    return float(np.einsum("ni,ni->n", a, np.cross(b, c)).sum() / 6)
+def enclosed(points: np.ndarray, triangles: np.ndarray) -> float:
+    """Volume inside closed triangles that face outwards, m^3, by the divergence theorem; negative if they face in."""
+    # About their middle: less is lost to cancellation than about a far origin. STL's own points are of single precision.
+    away = np.asarray(points, float) - np.mean(points, axis=0, dtype=float)
+    a, b, c = (away[triangles[:, k]] for k in range(3))
+    return float(np.einsum("ni,ni->", a, np.cross(b, c))) / 6
 
 
 def crossings(points: np.ndarray, cells: np.ndarray) -> np.ndarray:

@@ -15,11 +15,12 @@ import numpy as np
 from scipy.optimize import brentq
 
 from simkit.body import placed_wall
+from simkit.body.places import axis_ends_mm
 from simkit.errors import InputError
 from simkit.optimisation.designing.dividing import SHORTEST, SLIM, WIDE, cut_up_mm, heights, k2_of
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
-from simkit.optimisation.problem.bounds import DRILL_MM, axis_ends_mm, group
+from simkit.optimisation.problem.bounds import DRILL_MM, group
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.search.fingerings import fingered
 from simkit.pitch import Tuning

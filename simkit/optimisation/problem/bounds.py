@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Container
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
-import numpy as np
-from scipy.optimize import brentq
-
-from simkit.body import Wall, placed_wall
+from simkit.body import placed_wall
+from simkit.body.places import axis_ends_mm
 from simkit.vessel import Chamber, Hole, Vessel, shapes
 from simkit.vessel.hands import fingertip_mm, widest_hole_mm
 
@@ -114,29 +111,6 @@ def _diameters(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
         sealed = f"what a fingertip of {fingertip_mm(vessel, hole.finger):.3g} mm seals"
         numbers.append(replace(number, low_why="the smallest drill", high_why=sealed))
     return numbers
-
-
-@lru_cache(maxsize=256)
-def axis_ends_mm(wall: Wall) -> tuple[float, float]:
-    """Ends of the middle line, from which holes are aimed, where it enters and leaves the air, mm along.
-
-    Sought within the wall's box: far outside it the level of a lofted wall says nothing.
-    """
-    origin, direction = wall.axis
-    corners = (wall.box - origin) @ direction
-    s = np.linspace(corners.min(), corners.max(), 801)  # steps of 0.1 to 0.3 mm: no chamber is thinner
-    inside = np.flatnonzero(wall.level(wall.middle(s)) < 0)
-    if not len(inside):
-        return 0.0, 0.0
-
-    def at(t: float) -> float:
-        return float(wall.level(wall.middle(np.array([t])))[0])
-
-    first, last = inside[0], inside[-1]
-    # At the very end of the box there is no sign change to bracket.
-    low = brentq(at, s[first - 1], s[first], xtol=1e-15) if first > 0 else s[0]
-    high = brentq(at, s[last], s[last + 1], xtol=1e-15) if last < len(s) - 1 else s[-1]
-    return 1e3 * float(low), 1e3 * float(high)
 
 
 def _places(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:

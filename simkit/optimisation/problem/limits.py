@@ -15,9 +15,10 @@ from simkit.body.between import between
 from simkit.body.clay import fired_g
 from simkit.body.figures import thinnest_clay
 from simkit.body.millimetres import place_words
+from simkit.body.places import axis_ends_mm
 from simkit.body.walls.lobes import lobes_of
 from simkit.body.walls.wall import curvatures, distance
-from simkit.optimisation.problem.bounds import TIP_MM, axis_ends_mm
+from simkit.optimisation.problem.bounds import TIP_MM
 from simkit.vessel import Chamber, Vessel
 from simkit.vessel.hands import fingertip_mm
 
