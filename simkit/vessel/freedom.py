@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, NamedTuple
 
-from pydantic import GetCoreSchemaHandler
-from pydantic_core import CoreSchema, core_schema
+from pydantic import PlainValidator
 
 from simkit.vessel.values import as_number, refused
 
@@ -42,15 +41,11 @@ def read_free(value: object) -> Bounds | Tie | None:
     return None
 
 
-class _Free:
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        return core_schema.no_info_plain_validator_function(self._read)  # in place of pydantic's own for the types
-
-    def _read(self, value: object) -> Bounds | Tie:
-        found = read_free(value)
-        if found is None:
-            raise refused(ALLOWED)
-        return found
+def _checked(value: object) -> Bounds | Tie:
+    found = read_free(value)
+    if found is None:
+        raise refused(ALLOWED)
+    return found
 
 
-Free = Annotated[Bounds | Tie, _Free()]
+Free = Annotated[Bounds | Tie, PlainValidator(_checked)]  # in place of pydantic's own reading of the two

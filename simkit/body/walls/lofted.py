@@ -15,7 +15,7 @@ from scipy.interpolate import PPoly
 
 from simkit.body.walls.taylor import Taylor
 
-Jet: TypeAlias = tuple[np.ndarray, np.ndarray, np.ndarray]  # value, first and second derivative
+Orders: TypeAlias = tuple[np.ndarray, np.ndarray, np.ndarray]  # a function of y: value, first, second derivative
 
 TOO_SMALL = 1e-9  # of the scale: below it |x| is rounded off, so that its logarithm stays finite
 
@@ -47,7 +47,7 @@ class Curves:
             value += each.take(piece, axis=1)
         return value
 
-    def jets(self, y: np.ndarray) -> Jet:
+    def orders(self, y: np.ndarray) -> Orders:
         """All curves at y (n,) with their first and second derivatives: (curves, n) each."""
         t, piece = self._local(y)
         value = self.c[0].take(piece, axis=1)
@@ -69,8 +69,8 @@ class Curves:
         return y - self.x[piece], piece
 
 
-def over(b: Jet, a: Jet) -> Jet:
-    """The quotient of two jets; where both vanish, that of their first derivatives (l'Hospital), taken as constant."""
+def over(b: Orders, a: Orders) -> Orders:
+    """The quotient of two functions; where both vanish, that of their first derivatives (l'Hospital), as constant."""
     nil = a[0] == 0
     if nil.any():
         a, b = ((np.where(nil, each[1], each[0]), np.where(nil, 0.0, each[1]), each[2] * ~nil) for each in (a, b))
@@ -80,13 +80,13 @@ def over(b: Jet, a: Jet) -> Jet:
     return q, dq, (b[2] - 2 * dq * a[1] - q * a[2]) / a[0]
 
 
-def times(a: Jet, b: Jet) -> Jet:
-    """The product of two jets."""
+def times(a: Orders, b: Orders) -> Orders:
+    """The product of two functions."""
     return a[0] * b[0], a[1] * b[0] + a[0] * b[1], a[2] * b[0] + 2 * a[1] * b[1] + a[0] * b[2]
 
 
-def root(a: Jet, least: float) -> Jet:
-    """The root of a jet, of `least` where it is below."""
+def root(a: Orders, least: float) -> Orders:
+    """The root of a function, of `least` where it is below."""
     more = a[0] >= least
     value, first, second = a if more.all() else (np.where(more, each, 0.0) for each in a)
     r = np.sqrt(np.maximum(value, least))
@@ -94,8 +94,8 @@ def root(a: Jet, least: float) -> Jet:
     return r, dr, (second - 2 * dr * dr) / (2 * r)
 
 
-def side_level(points: np.ndarray, section: tuple[Jet, Jet, Jet, Jet], scale: float) -> Taylor:
-    """The level of a lofted side at points (n, 3), from jets (n,) of its section at their y.
+def side_level(points: np.ndarray, section: tuple[Orders, Orders, Orders, Orders], scale: float) -> Taylor:
+    """The level of a lofted side at points (n, 3), from its section at their y.
 
     The section: mean square half size a b, ratio b/a, rise, squareness n. With u^2 = x^2 (b/a)/scale^2 and
     v^2 = (z - rise)^2 (a/b)/scale^2 the level is ((u^n + v^n)^(2/n) - a b/scale^2) scale/2.
@@ -156,8 +156,8 @@ def side_level(points: np.ndarray, section: tuple[Jet, Jet, Jet, Jet], scale: fl
     )
 
 
-def _power(squared: tuple[np.ndarray, ...], half: Jet, scale: float) -> tuple[np.ndarray, ...]:
-    """half log(squared/scale^2) and its derivatives, in the order of `squared`; `half` is a jet of y."""
+def _power(squared: tuple[np.ndarray, ...], half: Orders, scale: float) -> tuple[np.ndarray, ...]:
+    """half log(squared/scale^2) and its derivatives, in the order of `squared`; `half` is one of y."""
     X, X_o, X_y, X_oo, X_oy, X_yy = squared
     h, dh, ddh = half
     own, along = X_o / X, X_y / X

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from scipy.special import gammaln
 
 from simkit.body.walls.fair import fair
-from simkit.body.walls.lofted import TOO_SMALL, Curves, Jet, over, root, side_level, times
+from simkit.body.walls.lofted import TOO_SMALL, Curves, Orders, over, root, side_level, times
 from simkit.body.walls.primitives import ClosedSheets, Sheet, Solid
 from simkit.body.walls.rings import around, flat_end, true_sheet
 from simkit.body.walls.taylor import Taylor
@@ -74,7 +74,7 @@ class SectionsWall(Wall):
         stays.
         """
         if isinstance(y, Taylor):
-            square, ratio, rise, n = self._jets(y.value)
+            square, ratio, rise, n = self._orders(y.value)
             return y.through(*square), y.through(*ratio), y.through(*rise), y.through(*n)
         y = np.asarray(y, float)
         known = self._believed(y)
@@ -83,20 +83,20 @@ class SectionsWall(Wall):
         # a b = a^2 (b/a), so only A is wanted; b/a squared is that of the quotients.
         return A * ratio - self._scale * np.abs(y - known), ratio, rise, n
 
-    def _jets(self, y: np.ndarray) -> tuple[Jet, Jet, Jet, Jet]:
+    def _orders(self, y: np.ndarray) -> tuple[Orders, Orders, Orders, Orders]:
         """Curves at y (n,) with first and second derivatives."""
         known = self._believed(y)
-        A, _, a, b, rise, n = zip(*self._curves.jets(known), strict=True)
+        A, _, a, b, rise, n = zip(*self._curves.orders(known), strict=True)
         ratio = root(over(b, a), _LEAST_RATIO)
-        jets = times(A, ratio), ratio, rise, n
+        found = times(A, ratio), ratio, rise, n
         beyond = y - known
         # Where y is clipped the curves stand still: no derivatives but that of the fall.
         if beyond.any():
             within = beyond == 0
-            square, ratio, rise, n = ((value, first * within, second * within) for value, first, second in jets)
+            square, ratio, rise, n = ((value, first * within, second * within) for value, first, second in found)
             fall, steep = self._scale * np.abs(beyond), self._scale * np.sign(beyond)
-            jets = (square[0] - fall, square[1] - steep, square[2]), ratio, rise, n
-        return jets
+            found = (square[0] - fall, square[1] - steep, square[2]), ratio, rise, n
+        return found
 
     def _believed(self, y: np.ndarray) -> np.ndarray:
         """The nearest y at which the curves are believed."""
@@ -125,7 +125,7 @@ class SectionsWall(Wall):
         return self._ended(self._side_taylor(points), Taylor.coordinates(points)[1])
 
     def _side_taylor(self, points: np.ndarray) -> Taylor:
-        return side_level(points, self._jets(points[:, 1]), self._scale)
+        return side_level(points, self._orders(points[:, 1]), self._scale)
 
     def _ended(self, level: Any, y: Any) -> Any:
         """The level of the side, cut off at the ends that are flat."""

@@ -132,7 +132,7 @@ def _at(what: str, which: np.ndarray, points: np.ndarray, edges: np.ndarray) -> 
 
 def enclosed(points: np.ndarray, triangles: np.ndarray) -> float:
     """Volume inside closed triangles that face outwards, m^3, by the divergence theorem; negative if they face in."""
-    # About their middle: less is lost to cancellation than about a far origin. STL's own points are of single precision.
+    # About their middle less is lost to cancellation than about a far origin; STL's own points are of single precision.
     away = np.asarray(points, float) - np.mean(points, axis=0, dtype=float)
     a, b, c = (away[triangles[:, k]] for k in range(3))
     return float(np.einsum("ni,ni->", a, np.cross(b, c))) / 6
