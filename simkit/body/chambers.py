@@ -198,7 +198,7 @@ def _opened(
     wall: Wall, place: Place, name: str, forward_deg: float, length: float, sizes: tuple[tuple[str, Any], ...]
 ) -> Opening:
     """Kept: of a design that is asked again all openings are the same but the one that was changed."""
-    # kept by itself: a hole that is widened stays where it is.
+    # Kept by itself: a hole that is widened stays where it is.
     center, axis, across, curvatures = _seat(wall, place, forward_deg)
     return Opening(name, center, axis, across, length, curvatures=curvatures, **dict(sizes))
 

@@ -30,7 +30,7 @@ class Made:
 
     def rows(self, which: np.ndarray) -> Made:
         """Some of the states, or each several times."""
-        # every field has a row for each state.
+        # Every field has a row for each state.
         return Made(*(getattr(self, field.name)[which] for field in fields(self)))
 
     def but(self, **changed: np.ndarray) -> Made:

@@ -94,7 +94,7 @@ def stations(length_mm: float) -> list[float]:
     >>> stations(107.9)
     [10.0, 30.0, 50.0, 70.0, 90.0]
     """
-    # the finest that needs no more cards than are wanted.
+    # The finest that needs no more cards than are wanted.
     step = next((s for s in SPACINGS if length_mm / s <= MOST_CARDS), SPACINGS[-1])
     return [place for k in range(200) if (place := step * (k + 0.5)) < length_mm - 0.2 * step]
 

@@ -189,7 +189,7 @@ def clay_work(vessel: Vessel, body: Body, shrinkage: Shrinkage, seam: Seam | Non
     places = [opening.center for chamber in body.chambers for opening in chamber.openings]
     windways = []
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
-        # an even wall says nothing of the clay around it.
+        # An even wall says nothing of the clay around it.
         cut = windway_of(solid.window, chamber) if body.coat.figure else None
         if cut is not None and (found := windway_clay(cut, outer_distance(body.coat))):
             windways.append((chamber.name, *found))

@@ -286,7 +286,7 @@ def _clipped_piece(a: Point, b: Point, width: float, height: float) -> tuple[Poi
             if not -HAIR <= start <= most + HAIR:
                 return None
             continue
-        # as shares of the piece, whichever way it runs.
+        # As shares of the piece, whichever way it runs.
         enter, leave = sorted(((-HAIR - start) / step, (most + HAIR - start) / step))
         low, high = max(low, enter), min(high, leave)
     if low >= high:

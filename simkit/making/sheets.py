@@ -98,7 +98,7 @@ def work_of(
 def _chamber_work(work: Work, chamber: Chamber, solid: ChamberBody) -> ChamberWork:
     """Every figure of one chamber; of the piece only what concerns all."""
     vessel, shrinkage, cut_at, blown = work.vessel, work.shrinkage, work.cut_at, chamber.voicing
-    # holes without a named finger leave their cell empty.
+    # Holes without a named finger leave their cell empty.
     fingers = {hole.name: hole.finger for hole in chamber.holes if hole.finger}
     size = shrinkage.size(cut_at)
     cuts = holes.cuts(solid, fingers, shrinkage, cut_at, work.reamers, work.drills)  # first: a reamer may not fit
@@ -125,7 +125,7 @@ def _read(work: Work, chamber: Chamber, n: int) -> overview.NoteReadings:
 def _fired_hz(work: Work, chamber: Chamber, n: int) -> float:
     """Frequency of a note, Hz, as it reads when fired and in tune."""
     target = target_of(work.vessel, chamber.notes[n])
-    # of the piece by itself it reads otherwise than when blown.
+    # Of the piece by itself it reads otherwise than when blown.
     return target if work.still is None else target * work.still[chamber.name][n]
 
 
@@ -185,7 +185,7 @@ def _heading(work: Work, purpose: str, stage: str, chamber: ChamberWork | None =
 
 def _overview(work: Work, paper: Paper) -> Flow:
     heading = _heading(work, "", "")
-    # the piece's name in large type, this once.
+    # The piece's name in large type, this once.
     flow = Flow(paper, replace(heading, purpose=heading.piece, piece="sizes and readings"))
     flow.put(overview.facts(_facts(work), flow.width))
     for chamber in work.chambers:
@@ -293,7 +293,7 @@ def _strips(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     flow = Flow(paper, _heading(work, "Strips to place the openings", work.cut_at, chamber), lying=True, gap=4.0)
     scale = 1e3 * work.shrinkage.size(work.cut_at)
     table = strips.place_table(chamber.places, scale)
-    # instructions speak of such strips only where there are some.
+    # Instructions speak of such strips only where there are some.
     steep = any(wrap.steep for wrap in chamber.places.wraps)
     joined = any(wrap.stretch for wrap in chamber.places.wraps)
     flow.put(strips.how_to(max(100.0, flow.width - table.width - 8), steep, joined), table)

@@ -169,7 +169,7 @@ class Bar:
         self._check()
         fired = self.fired_mm
         whole = self.wet_mm - fired
-        # where it was not measured, by the usual split.
+        # Where it was not measured, by the usual split.
         dry = self.dry_mm or fired + whole * (1 - _drying_part(1 - fired / self.wet_mm))
         leather = self.leather_hard_mm or self.wet_mm - LEATHER_SHARE * (self.wet_mm - dry)
         dry_doubt = 0.0 if self.dry_mm else SPLIT_DOUBT * whole / fired
@@ -186,7 +186,7 @@ class Bar:
 
     def _doubt(self, length_mm: float) -> float:
         """Relative doubt of a length over the fired length, both read once a bar."""
-        # of a quotient, relative errors add as squares.
+        # Of a quotient, relative errors add as squares.
         return self.read_mm / math.sqrt(self.count) * math.hypot(1 / length_mm, 1 / self.fired_mm)
 
     def _check(self) -> None:

@@ -112,7 +112,7 @@ class Outside:
             # The wall is at most `step` nearer than its nearest sample: beyond that the sign is sure.
             mine = np.where(far > self.body.thickness + step, far - step, far) - self.body.thickness
             mine[chamber.wall.level(points) <= 0] = -self.body.thickness
-            # near the surface and not surely inside: measured.
+            # Near the surface and not surely inside: measured.
             unsure = np.flatnonzero((mine > 0) & (far <= self.body.thickness + step))
             mine[unsure] = _distance(chamber.wall, points[unsure])[0] - self.body.thickness
             level = np.minimum(level, mine)

@@ -64,7 +64,7 @@ def _outline(length: float, whole: float, low: float, tip: float, lips: float, n
         return rectangle(0, low, whole, tip, Pen.CUT, name=name)
     middle = low + tip / 2
     upper = ((0, middle + tip / 2), (length, middle + lips / 2), (whole, middle + lips / 2))
-    # the upper side mirrored; its first corner is moved by the slant.
+    # The upper side mirrored; its first corner is moved by the slant.
     (_, y), *lower = ((x, 2 * middle - y) for x, y in upper)
     corners = ((aslant, upper[0][1]), *upper[1:], *reversed(lower), (-aslant, y))
     return polygon(corners, Pen.CUT, name=name)

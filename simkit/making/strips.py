@@ -41,7 +41,7 @@ def wrap_strip(wrap: Wrap, scale: float) -> Drawing:
     tallest = max(scale * _tall(spot) for spot in wrap.spots)
     height = max(NARROW, tallest + 7.0)  # with room for the words at the edge
     middle = height / 2
-    # from the strip's start, round to the right.
+    # From the strip's start, round to the right.
     spots = [((scale * spot.around - start) % girth, spot) for spot in wrap.spots]
     marks: list[Mark] = [
         rectangle(0, 0, length, height, Pen.CUT, name=f"strip {wrap.letter}"),
@@ -49,7 +49,7 @@ def wrap_strip(wrap: Wrap, scale: float) -> Drawing:
         *(_neighbours(part.neighbours, length, height) if part else _tab(length, height)),
     ]
     quarters = [((scale * around - start) % girth, name) for name, around in wrap.quarters]
-    # a line at the start shows at the end too.
+    # A line at the start shows at the end too.
     quarters += [(length, name) for x, name in quarters if x < 1e-6 and not part]
     for x, name in quarters:
         marks += _quarter(x, height, name, last=length - x < width_of(name, 1.9) + 1)

@@ -75,7 +75,7 @@ class VoicingPlan:
 
     def _level(self, u: float, aside: float) -> float:
         slope = math.radians(self.slope_deg)
-        # measured upright, not square to the slope.
+        # Measured upright, not square to the slope.
         return self.middle + aside / math.cos(slope) + (self.exit - u) * math.tan(slope)
 
     @property
@@ -101,7 +101,7 @@ def plan_of(
         return None
     plane = Plane(window.center, window.forward, window.axis)
     scale = 1e3 * size
-    # the plane may cut neighbours too.
+    # The plane may cut neighbours too.
     own_first = [chamber, *(other for other in body.chambers if other is not chamber)]
     inner = tuple(scale * line for each in own_first for line in cut(Inside(each.wall), plane, each.wall.box))
     outer = tuple(scale * line for line in cut(Outside(body), plane, body.coat.box))
@@ -145,7 +145,7 @@ def _height_at(lines: tuple[np.ndarray, ...], u: float) -> float:
 def section(plan: VoicingPlan) -> Drawing:
     """The whole section at 1:1: the piece cut along the breath through the middle of the window."""
     back, cheek = plan.back, max(3.0, 0.8 * plan.wall)
-    # the far wall, straight below the window.
+    # The far wall, straight below the window.
     across = min((v for line in plan.inner for v in _crossings(line, 0.0) if v < -1.0), default=-3 * plan.wall)
     out = slope_end(plan)
     marks: list[Mark] = [
@@ -161,7 +161,7 @@ def detail(plan: VoicingPlan) -> Drawing:
     """The neighbourhood of the window, enlarged, with its figures: to look at, not to measure on."""
     back, ahead = plan.exit - 5.0 - plan.height, plan.edge[0] + max(foot_of(plan), 2.0) + 4.0
     back = max(back, plan.back)
-    # the lowest of what is to be seen.
+    # The lowest of what is to be seen.
     below = min(plan.edge[1], plan.floor(plan.exit), plan.floor(back)) - plan.under - 4.0
     above = max(plan.wall, plan.roof(back)) + 4.0
     window = _enlarged(_solid(plan), back, below, ahead - back, above - below)

@@ -200,7 +200,7 @@ def _wraps(
         if not mine:
             continue
         reached = {name: at for name, at in quarters.items() if stretch.misses(at, girth) == 0}
-        # axes are square to the wall: their tilt is its slope.
+        # Axes are square to the wall: their tilt is its slope.
         slope = max(abs(float(group[k].axis @ frame.along)) for k in mine)
         shown = tuple(
             StripOpening(group[k], around[k], _turn(group[k], frame), *_beside(around[k], reached, stretch, girth))
@@ -218,7 +218,7 @@ def _wraps(
 def _beside(around: float, lines: dict[str, float], stretch: Stretch, girth: float) -> tuple[str, float]:
     """The line in reach from which a place is measured, top or under if possible, and how far to its right it is."""
     if stretch.whole:
-        # the shorter way round, right positive.
+        # The shorter way round, right positive.
         ways = {name: (around - at + girth / 2) % girth - girth / 2 for name, at in lines.items()}
     else:
         here = stretch.after(around, girth)
@@ -264,7 +264,7 @@ def _crossings(loop: np.ndarray) -> dict[str, np.ndarray]:
 def _crossing(loop: np.ndarray, zero: int, sign: int) -> np.ndarray | None:
     """The point farthest out on the side `sign` of the other coordinate where coordinate `zero` vanishes."""
     a, b = loop[:-1], loop[1:]
-    # a zero belongs to one side only, or it would count twice.
+    # A zero belongs to one side only, or it would count twice.
     through = np.flatnonzero((a[:, zero] <= 0) != (b[:, zero] <= 0))
     if not len(through):
         return None
@@ -285,7 +285,7 @@ def _lengthwise(loops: list[np.ndarray], axis: int, middle: float) -> np.ndarray
 
 def _tips(frame: Frame, profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The points of the outside, in the upright cut, that are nearest to and farthest from the player, m (3,) each."""
-    # along is the cut's first coordinate.
+    # Along is the cut's first coordinate.
     return tuple(frame.upright_at(0.0).at(_tip(profile, 0, sign))[0] for sign in (-1, 1))
 
 

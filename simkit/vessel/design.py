@@ -109,7 +109,7 @@ class Vessel(Part):
 
     def with_clay(self, duct: Duct) -> Duct:
         """A hole or a voicing with its wall and rims filled in from the clay where it does not give its own."""
-        # Wall_mm, edge_radius_mm and the like: the same words in both.
+        # wall_mm, edge_radius_mm and the like: the same words in both.
         clay = {key: getattr(self.clay, key) for key in slots(Clay) if key in slots(type(duct))}
         return duct.model_copy(update={key: value for key, value in clay.items() if getattr(duct, key) is None})
 

@@ -84,7 +84,7 @@ def printable(text: str, longest: int) -> str:
     """
     if len(text) > longest:
         text = f"{text[: longest // 2]}...{text[-(longest - longest // 2) :]}"
-    # Repr escapes, its quotes cut off.
+    # repr escapes, its quotes cut off.
     return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
 
 

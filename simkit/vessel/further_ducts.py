@@ -47,7 +47,7 @@ class _UnknownDuct(FurtherDuct):
 
 def _further(name: str) -> type[FurtherDuct]:
     """The duct of another package by that name; an InputError where it is broken."""
-    # else pydantic would take any keys for a plain FurtherDuct.
+    # Else pydantic would take any keys for a plain FurtherDuct.
     return plugins.part_of(GROUP, name, FurtherDuct, "air") or _UnknownDuct
 
 

@@ -135,7 +135,7 @@ def _pieces(annotation: Any) -> Iterator[Any]:
     """Components of a type: its classes, the containers around them, the marks of `Annotated`."""
     yield from getattr(annotation, "__metadata__", ())
     origin = get_origin(annotation)
-    # List[int] is a type as well, and has an origin.
+    # list[int] is a type as well, and has an origin.
     if isinstance(annotation, type) and origin is None:
         yield annotation
     elif origin is tuple or origin is Table:

@@ -222,7 +222,7 @@ def _further(name: str) -> type[FurtherShape] | None:
 
 
 def _named_shape(value: Any) -> Any:
-    # a table as read, or a shape made in Python.
+    # A table as read, or a shape made in Python.
     named = value.get("shape") if isinstance(value, Mapping) else getattr(value, "kind", None)
     return named if isinstance(named, str) else None
 

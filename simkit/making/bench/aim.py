@@ -123,7 +123,7 @@ def aimed(estimate: Estimate, own_pitch: bool = True) -> BenchAim:
     low = np.where(reported > 0, reported, 0.2 * designed)
     high = np.maximum(WIDEST * designed, low + 0.5)
     now = forecast(estimate, reported)
-    # what no note opens stays as it is.
+    # What no note opens stays as it is.
     start = np.where(used, np.clip(designed, low, high), np.where(reported > 0, reported, designed))
     at_marks, pitch = _fitted(estimate, start, low, high, used, own_pitch)
     free = low.copy()

@@ -90,7 +90,7 @@ def estimated(model: BenchModel, piece: Workpiece, doubts: Doubts | None = None)
         H, residual = np.concatenate([rows, slopes]), np.concatenate([values - rows @ x, y - h])
         weight = 1 / np.square(np.concatenate([sds, s]))
         cov = np.linalg.inv(H.T @ (H * weight[:, None]) + precision)
-        # the gradient's two parts: readings, and the prior's pull to 0.
+        # The gradient's two parts: readings, and the prior's pull to 0.
         step = cov @ (H.T @ (weight * residual) - precision @ x)
         x = x + step
         # Water and calliper are linear in the state: without a note the first step is exact.

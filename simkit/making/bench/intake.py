@@ -134,7 +134,7 @@ def _wrong_sizes(given: BenchInput, vessel: Vessel, piece: Workpiece, fired_ml: 
 
 
 def _wrong_stage(piece: Workpiece) -> list[Fault]:
-    # a note of a later stage than the piece's own.
+    # A note of a later stage than the piece's own.
     later = [b.stage for b in piece.blown if ORDER.index(b.stage) > ORDER.index(piece.stage)]
     if not later:
         return []
@@ -149,7 +149,7 @@ def _is_cut(piece: Workpiece, hole: str) -> bool:
 def _read_cut(
     text: str, piece: Workpiece, chamber: Chamber, fired_ml: float, faults: list[Fault], given: BenchInput
 ) -> tuple[str, float]:
-    hole, _, size = text.rpartition("=")  # a hole's name may hold no "=", but a size never does either
+    hole, _, size = text.rpartition("=")  # no name of a hole has one
     mm = number(size)
     if hole not in piece.holes:
         allowed = f"HOLE=MM with a hole of this chamber ({', '.join(piece.holes) or 'it has none'}), such as 1=4.6"

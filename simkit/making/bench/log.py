@@ -126,7 +126,7 @@ class Log:
         kept = list(self.entries)
         for new in entries:
             if isinstance(new, Undone):
-                # its own steps from there on, none of another chamber.
+                # Its own steps from there on, none of another chamber.
                 kept = [e for e in kept if e.step < new.undoes or e.chamber != new.chamber]
             else:
                 kept.append(new)

@@ -35,7 +35,7 @@ def check_readings(estimate: Estimate, before: Workpiece) -> None:
 
 
 def _raise_if_outlier(blown: Sequence[Measurement], off: np.ndarray, sd: np.ndarray, piece: Workpiece) -> None:
-    # near in cents is fine, however sure the estimate is of itself.
+    # Near in cents is fine, however sure the estimate is of itself.
     score = np.where(np.abs(off) > OUTLIER_CENTS, np.abs(off) / sd, 0.0)
     if score.max(initial=0.0) > OUTLIER_SD:
         worst = int(score.argmax())
@@ -44,7 +44,7 @@ def _raise_if_outlier(blown: Sequence[Measurement], off: np.ndarray, sd: np.ndar
 
 def _unexplained(blow: Measurement, off: float, sd: float, piece: Workpiece) -> Fault:
     hz = 2 ** (blow.cents / 1200) * piece.air_ratio
-    # around what the others predict.
+    # Around what the others predict.
     low, high = (hz / 2 ** ((off + side * OUTLIER_SD * sd) / 1200) for side in (1, -1))
     hint = ""
     for octaves in (1, -1):

@@ -157,7 +157,7 @@ class Workpiece:
                 return self._changed(entry.hole, replace(old, mm=entry.mm / size, cuts=old.cuts + 1))
             case Filled():
                 count = self.cutting[self.holes.index(entry.hole)].cuts
-                # its old cuts stay numbered, for the notes read before.
+                # Its old cuts stay numbered, for the notes read before.
                 return self._changed(entry.hole, Cutting(0.0, count, first=count))
             case Voiced():
                 return replace(self, windows=self.windows + 1)
@@ -228,7 +228,7 @@ def _averaged(blown: tuple[Measurement, ...], new: Measurement) -> tuple[Measure
         if old.state == new.state:
             count = old.count + 1
             cents = old.cents + (new.cents - old.cents) / count  # running mean
-            # root mean square: of one reading, not of the mean.
+            # Root mean square: of one reading, not of the mean.
             doubt = float(np.hypot(old.doubt_cents * np.sqrt(old.count), new.doubt_cents) / np.sqrt(count))
             mean = replace(old, cents=cents, count=count, doubt_cents=doubt)
             return (*blown[:n], mean, *blown[n + 1 :])

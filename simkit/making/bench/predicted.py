@@ -79,7 +79,7 @@ class MeasurementModel:
         missed = np.einsum("rhp,p->rh", self._cuts_so_far(configurations), x)  # mm
         reported = configurations.reported_mm
         diameters = np.where(reported > 0, np.maximum(reported + missed, _NARROWEST_MM), 0.0) * MM
-        # the window's first: it has no wall of its own.
+        # The window's first: it has no wall of its own.
         walls = designed.walls[0] + MM * (x[u.index("wall")] + np.append(0.0, x[u.own_wall]))
         cut_up = designed.cut_up[0] + MM * self._window_changes(configurations) @ x[u.windows]
         return Made(
@@ -126,13 +126,13 @@ class MeasurementModel:
         counted = np.zeros((*configurations.reported_mm.shape, len(self.state)))
         for hole, own in enumerate(self.state.cuts):
             for k, place in enumerate(own):
-                # cuts since it was last filled, up to that reading.
+                # Cuts since it was last filled, up to that reading.
                 counted[:, hole, place] = (configurations.first[:, hole] <= k) & (k < configurations.cuts[:, hole])
         return counted
 
     def _window_changes(self, configurations: Configurations) -> np.ndarray:
         """Changes of the window that had been made: (r, windows), 1 or 0."""
-        # the first is the window as cut.
+        # The first is the window as cut.
         return (np.arange(len(self.state.windows)) <= configurations.windows[:, None]).astype(float)
 
     def _size(self, x: np.ndarray, stage: Stage) -> float:

@@ -119,7 +119,7 @@ def _stretches(rate: int, sound: np.ndarray) -> list[tuple[int, int]]:
         power = np.square(np.abs(np.fft.rfft(window * hann, padded)))[band]
         top = int(power.argmax())
         line = power[max(0, top - int(near / 2)) : top + int(near / 2) + 1].sum()
-        # silence has power 0: not tonal.
+        # Silence has power 0: not tonal.
         at[n], tonal[n] = frequency[band][top], line > _TONAL * max(power.sum(), 1e-30)
         level[n] = np.sqrt(np.mean(np.square(window)))
     tonal &= level > _QUIET * level.max(initial=0.0)

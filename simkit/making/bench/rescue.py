@@ -76,7 +76,7 @@ def _mended(
     which = np.flatnonzero(aim.used)
     # Linear in the other holes, the piece's own pitch and, where it is free, the cut-up.
     columns = [at_marks.by_mm[:, which], -np.ones((len(at_marks.cents), 1))]
-    # what is cut can only grow.
+    # What is cut can only grow.
     low = (np.where(piece.cuts > 0, aim.now.reported_mm, 0.0) - at_marks.reported_mm)[which] - 1e-9
     bounds = [np.append(low, -2400.0), np.append(np.full(len(which), np.inf), 2400.0)]
     if window:
@@ -114,7 +114,7 @@ def _by_scale(aim: BenchAim, tuning: Tuning, worst: float) -> list[str]:
     pitches = [note(name) for name in piece.notes]
     best: tuple[float, str] | None = None
     for temperament in TEMPERAMENTS:
-        # equal temperament is the same on any tonic.
+        # Equal temperament is the same on any tonic.
         for tonic in TONICS if temperament != "equal" else (tuning.tonic,):
             other = Tuning(tuning.a4_hz, temperament, tonic)
             off = np.array([cents(other.frequency(p), tuning.frequency(p)) for p in pitches])

@@ -25,9 +25,9 @@ def unlikely_cut(hole: str, mm: float, fired_ml: float, piece: Workpiece, chambe
     before = piece.reported_mm[n] * piece.size
     expected = asked.to_mm if asked else max(designed, before)
     low, high = min(NARROWEST * designed, PILOT_MM), max(WIDEST * designed, expected) + ROOM_MM
-    # slips that would make sense of it.
+    # Slips that would make sense of it.
     meant = [mm * slip for slip in _SLIPS if max(low, before - ROOM_MM) <= mm * slip <= high]
-    # the nearest to what was expected, as a ratio.
+    # The nearest to what was expected, as a ratio.
     best = min(meant, key=lambda size: abs(math.log(size / expected)), default=None)
     question = f": {best:.4g}?" if best is not None else ""
     across = 10 * (6 * fired_ml / math.pi) ** (1 / 3) * piece.size  # of a ball with as much air

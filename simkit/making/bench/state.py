@@ -72,7 +72,9 @@ class StateVector:
         given += [(f"hole {hole} model", doubts.model_cents) for hole in piece.holes]
         places: list[tuple[int, ...]] = []
         for hole, cutting in zip(piece.holes, piece.cutting, strict=True):
-            places.append(tuple(range(len(given), len(given) + cutting.cuts)))  # filled ones too: old notes heard them
+            places.append(
+                tuple(range(len(given), len(given) + cutting.cuts))
+            )  # filled ones too: older notes were read with them
             given += [(f"hole {hole} cut {k + 1}", _cut_doubt(cutting, k, doubts)) for k in range(cutting.cuts)]
         # Own walls of all holes, then the model's errors of all: two runs of numbers, so slices do.
         count = len(piece.holes)
