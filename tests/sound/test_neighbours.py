@@ -157,7 +157,7 @@ def test_near_unison_follows_the_avoided_crossing(second_volume):
     # Whose is whose: the smaller chamber, at first the higher, keeps the higher.
     first, second = rung(circuit)
     assert first.real > second.real
-    told = coupling(circuit, mean, np.ones(2))
+    told = coupling(circuit, np.array([mean]), np.ones((1, 2)))[0]
     assert abs(told[0, 1]) == pytest.approx(abs(c), rel=0.05) and told[0, 1] == pytest.approx(told[1, 0])
 
 
@@ -232,7 +232,13 @@ def split_cents(wall=4, first=60, second=-60, along=25, across=55):
     case = models.cases(loads(text), lossless=True)[0]
     ports = models.resonator("ports", case)
     alone = complex(ports.alone().lowest(np.zeros((1, 0)))[0])
-    return 1200 / np.log(2) * 2 * abs(coupling(ports.circuit, alone, np.ones(2))[0, 1].real) / alone.real
+    return (
+        1200
+        / np.log(2)
+        * 2
+        * abs(coupling(ports.circuit, np.array([alone]), np.ones((1, 2)))[0, 0, 1].real)
+        / alone.real
+    )
 
 
 @pytest.mark.slow

@@ -20,7 +20,7 @@ import numpy as np
 from simkit.optimisation.problem.perturbations import OpeningMoves
 from simkit.optimisation.problem.trial import Neighbour, Trial, Voice
 from simkit.sound.models.circuit import Circuit, Matrices
-from simkit.sound.models.roots import stiffness
+from simkit.sound.models.neighbours import stiffness
 
 CENTS = 1200 / np.log(2)  # of an e-fold
 _STEP = 1e-6  # of the frequency, for dF/d omega

@@ -96,6 +96,7 @@ class AirField:
         said = f"{self.title}, {self.frequency_hz:.2f} Hz, Q {cell(self.q, 1)}, by {self.model}; {MARK}"
         with whole(path, "path") as half:
             meshio.write(half, mesh, file_format="vtu")
+            # Our mark as a comment of XML, behind the line that declares it; two dashes would end it.
             first, _, rest = half.read_bytes().partition(b"\n")
             half.write_bytes(first + f"\n<!-- {said.replace('--', '-')} -->\n".encode() + rest)
 

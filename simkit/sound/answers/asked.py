@@ -49,7 +49,7 @@ def spelled(name: str) -> str:
 
 def _by_holes(among: list[Chamber], holes: Iterable[str] | Mapping[str, float]) -> tuple[Chamber, Fingering]:
     opened: Fingering = dict(holes) if isinstance(holes, Mapping) else tuple(map(str, holes))
-    for chamber in among:
+    for chamber in among:  # the first that has all of them: none at all is the first chamber, covered
         if set(opened) <= {hole.name for hole in chamber.holes}:
             return chamber, opened
     names = [", ".join(hole.name for hole in chamber.holes) or "none" for chamber in among]

@@ -156,7 +156,7 @@ def combinations(holes: int, half: bool = False) -> np.ndarray:
     >>> len(combinations(3)), len(combinations(3, half=True))
     (8, 20)
     """
-    whole = np.array(list(itertools.product([0.0, 1.0], repeat=holes))).reshape(2**holes, holes)
+    whole = np.array(list(itertools.product([0.0, 1.0], repeat=holes))).reshape(2**holes, holes)  # of none: (1, 0)
     if not half:
         return whole
     halved = []

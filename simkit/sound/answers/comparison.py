@@ -159,6 +159,7 @@ def reasons_for(resonators: Sequence[Resonator], build: Build, note: PredictedNo
     first, second = next(several, (None, None))
     if first and second and second.frequency_hz < NEAR * first.frequency_hz:
         ratio = second.frequency_hz / first.frequency_hz
+        # Weights stand in for cents, to sort reasons that have none among those that have.
         found.append(
             (5.0, f"the next resonance is near, {ratio:.2f} times the note: pressure differs along the chamber")
         )

@@ -154,6 +154,7 @@ def _airy(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
 
 def _mixed(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
     if _edgy(note):
+        # On a shorter way the jet's wave grows less.
         name, other = next((name, other) for name, other in after.items() if name.startswith(SHORTER))
         ends = other.edge_gain is not None and other.edge_gain <= 1
         helped = f": {name} ends it" if ends else f": {name} is too little, but the way"
@@ -172,6 +173,7 @@ def _best(note: NoteBlown, after: Mapping[str, NoteBlown], what: str, up: bool) 
     if not found:
         return ""
     name = max(found, key=found.__getitem__) if up else min(found, key=found.__getitem__)
+    # Two per cent: less is no help.
     gained = found[name] > now * 1.02 if up else found[name] < now * 0.98
     shown = {"pressure": "{:.0f} Pa", "airiness_db": "{:.1f} dB", "overblow_margin": "{:.2f} times the breath"}[what]
     return f"{name} helps ({shown.format(found[name])} for {shown.format(now)})" if gained else ""

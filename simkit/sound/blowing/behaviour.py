@@ -122,7 +122,7 @@ class Blown:
         speed = np.where(self.speaks, self.cycle.speed, jet.speed(SPEAKS_BELOW_PA))
         unit = jet.speed_for(np.ones_like(speed), np.full_like(speed, 2 * np.pi))  # m/s for each rad/s
         growth = jet.wave_log(speed / unit, speed).real  # speed / unit: omega of one whole turn
-        whole = ring.drive.sum(axis=1) + ring.through[:, 0] ** 2
+        whole = ring.drive.sum(axis=1) + ring.through[:, 0] ** 2  # of all resonances, and straight through
         return self.loop.gain_scale * whole * jet.saturation.other(self.swing) * np.exp(growth)
 
     @property
@@ -137,6 +137,7 @@ class Blown:
         omega = np.where(self.speaks, self.cycle.omega, self.loop.motion.omega[:, 0].real)
         answer = self.loop.answer(omega, self.loop.friction(self.cycle.flow(self.loop)))
         flow = self.cycle.velocity * self.loop.jet.window_area
+        # Y = -i omega A/rho, so cos of Y's phase is sin of A's.
         return self.source_pressure * flow / 2 * np.sin(np.angle(answer.response))
 
     @property
@@ -156,6 +157,7 @@ class Blown:
     def radiated_power(self) -> np.ndarray:
         """Power sent into the free room by the sum of all flows, a point source, W (F,): rho omega^2 |U|^2/(8 pi c)."""
         air = self.loop.motion.air
+        # All flows into the chamber: what comes in at one opening and out at another does not radiate.
         flow = np.abs(self.cycle.share.sum(axis=1)) * self.cycle.velocity * self.loop.jet.window_area
         return air.density * self.cycle.omega**2 * flow**2 / (8 * np.pi * air.sound_speed)
 
@@ -203,6 +205,7 @@ def blow_fingerings(motion: Motion, jet: AirJet, careful: bool = True) -> Blown:
     """
     loop, playing, in_phase = playing_note(Loop(motion, jet), careful)
     pressure = jet.pressure(playing.speed)
+    # Ten per cent more breath, for the bend; of a note that does not sound any pressure, for it has no cycle.
     higher = limit_cycle(loop, jet.speed(1.1 * np.where(playing.exists, pressure, 1.0)), playing)
     return Blown(
         loop=loop,
@@ -233,6 +236,7 @@ def _loudest(loop: Loop, above: Cycle) -> Cycle:
     """
     count, shares = len(loop.motion), np.linspace(1.0, 0.25, 6)  # of the speed at 2 kPa
     speed = np.outer(shares, loop.jet.speed(np.full(count, SPEAKS_BELOW_PA))).ravel()
+    # All speeds at once, round after round of all fingerings.
     every, many = copies(loop, len(shares)), above.of(np.tile(np.arange(count), len(shares)))
     small = growing(every, speed)
     start = Cycle(
@@ -241,7 +245,7 @@ def _loudest(loop: Loop, above: Cycle) -> Cycle:
     found = limit_cycle(every, speed, many.over(start, many.exists & (np.arange(len(speed)) < count)))
     live = found.exists & (small.rate > 0) & (small.wave == 1)
     strength = np.where(live, found.velocity, 0.0).reshape(len(shares), count)
-    best = found.of(strength.argmax(axis=0) * count + np.arange(count))
+    best = found.of(strength.argmax(axis=0) * count + np.arange(count))  # its place among the rounds
     return best.where(strength.max(axis=0) > 0)
 
 

@@ -93,7 +93,7 @@ def _offset(cents: np.ndarray) -> float:
 def _detuned(motion: Motion, jet: AirJet, readings: Sequence[JetReading]) -> np.ndarray:
     """Frequency heard above that computed, cents (readings,); nan where the note does not sound."""
     which = np.array([each.fingering for each in readings])
-    used, rows = np.unique(which, return_inverse=True)
+    used, rows = np.unique(which, return_inverse=True)  # the playing note of each fingering is sought once
     _, playing, _ = playing_note(Loop(motion.only(used), jet), careful=False)
     pressures = np.array([each.pressure for each in readings])
     cycle = followed(Loop(motion.only(which), jet), playing.of(rows), pressures)

@@ -109,6 +109,7 @@ def threshold(loop: Loop, playing: np.ndarray, lowest: float = 0.03) -> np.ndarr
     shares = np.geomspace(1.0, lowest, 10)
     grown = grows(copies(loop, len(shares)), np.outer(shares, playing).ravel()).reshape(len(shares), -1)
     down = np.logical_and.accumulate(grown, axis=0).sum(axis=0)  # steps down that it grows at without a gap
+    # The last share that grew, and the first that did not: halved five times between, in logarithms.
     high, low = (playing * shares[np.clip(at, 0, len(shares) - 1)] for at in (down - 1, down))
     for _ in range(5):
         middle = np.sqrt(low * high)

@@ -45,6 +45,7 @@ def kernel_of(jet: AirJet, speed: float, rings_at: Sequence[float]) -> Kernel:
     wanted = np.exp(jet.wave_log(omega, speed))
     first = rings_at[0]
     bands = [(1.0, each) for each in rings_at] + [(0.1, 2 * first), (0.3, 3 * first), (0.1, 5 * first)]
+    # Bells about each band, in log frequency; over |wanted|, so that errors are relative.
     near = sum(a * np.exp(-0.5 * (np.log(omega / c) / _CLOSENESS) ** 2) for a, c in bands)
     weight = (_ANYWHERE + near) / np.abs(wanted)
     above = np.linspace(1.1 * top, 1.3 * top, 60)

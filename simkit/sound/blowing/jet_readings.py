@@ -112,7 +112,7 @@ def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJe
         raise InputError(faults)
     resonator = models.resonator(model, case)
     openness = openness_of_all(resonator.holes, opened)
-    which, rows = np.unique(openness, axis=0, return_inverse=True)
+    which, rows = np.unique(openness, axis=0, return_inverse=True)  # each fingering once, at whatever pressures
     motion = resonator.motion(which, RESONANCES)
     pitches = [
         JetReading(int(row), each.pressure_pa, each.frequency_hz)
@@ -163,7 +163,7 @@ def _unable(readings: Readings) -> Iterator[Fault]:
         yield Fault(readings.source, "free", name, f"one of {', '.join(names)}{did_you_mean(name, names)}")
     if not readings.free or len(set(readings.free)) < len(readings.free):
         yield Fault(readings.source, "free", list(readings.free), "at least one constant, each once")
-    least = len(readings.free) + 2
+    least = len(readings.free) + 2  # one for the piece's own pitch, one that tells how well all fit
     if len(readings.reading) < least:
         allowed = f"at least {least} readings for {len(readings.free)} constants and the piece's own pitch"
         yield Fault(readings.source, "reading", len(readings.reading), allowed)

@@ -58,7 +58,7 @@ def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: flo
 
 def _loudest(pressure: np.ndarray, rate: int = RATE) -> float:
     """Hz of the strongest line in the later half of a sound."""
-    late = pressure[len(pressure) // 2 :]
+    late = pressure[len(pressure) // 2 :]  # past the attack
     lines = np.abs(np.fft.rfft(late * np.hanning(len(late)), 8 * len(late)))  # padded: lines an eighth as far apart
     return float(np.fft.rfftfreq(8 * len(late), 1 / rate)[lines.argmax()])
 
@@ -107,7 +107,7 @@ def wav_bytes(pressure: np.ndarray, rate: int = RATE) -> bytes:
 def _signed(wav: bytes) -> bytes:
     """The same sound with our mark behind it: a chunk ISFT in a LIST of INFO (RIFF, Microsoft and IBM 1991)."""
     mark = MARK.encode("ascii") + b"\0"
-    mark += b"\0" * (len(mark) % 2)
+    mark += b"\0" * (len(mark) % 2)  # chunks begin at even places
     chunk = b"INFO" + b"ISFT" + struct.pack("<I", len(mark)) + mark
     chunk = b"LIST" + struct.pack("<I", len(chunk)) + chunk
     # The length at byte 4 counts all that follows it.

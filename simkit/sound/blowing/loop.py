@@ -101,6 +101,7 @@ class Loop:
         ring, friction = self.motion, friction or self.smooth
         # The active resonance comes last, so that what is left of it when the others are gone is its pole.
         order = [n for n in range(ring.modes + 1) if n != self.active + 1] + [self.active + 1]
+        # The resonances' equations (m, m, F): omega^2 - omega_n^2 - 2 i omega Im omega_n on the diagonal, and friction.
         matrix = -1j * omega * friction.holes[np.ix_(order, order)]
         square, turned = omega**2, 2j * omega
         for place, n in enumerate(order):

@@ -72,7 +72,7 @@ def blown_chords(together: Together, jets: Sequence[AirJet], resonances: int) ->
         ],
         axis=1,
     )
-    hz[~np.isfinite(pressure)] = np.nan
+    hz[~np.isfinite(pressure)] = np.nan  # 100 Pa only stood in for no breath at all
     gap_hz, merges = together.nearest(hz)
     return tuple(
         BlownChord(

@@ -29,7 +29,7 @@ from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)
 
-RESONANCES = 4
+RESONANCES = 4  # of each fingering: its note, and those that may take over
 
 UNSURE = (
     "blowing: pressures in Pa are uncertain by a factor of two or more until [jet] is fitted to measured pitches and "
@@ -200,7 +200,7 @@ def jet_of(case: Case, constants: JetConstants) -> AirJet:
     voicing = design.voicing
     assert voicing is not None and window is not None
     breath = breath_of(case.vessel) if case.vessel.breath is not None else case.airs.window
-    reach = 2 * voicing.windway_height_mm / 1000
+    reach = 2 * voicing.windway_height_mm / 1000  # as `AirJet.slit_drop` has it
     rims = window.inside_rim, window.rim
     share = labium_share(window.width, window.height, window.length, window.edge_deg, *rims, reach)
     return AirJet.of(voicing, breath, constants, share, friction_length_of(design))

@@ -39,6 +39,7 @@ def play_together(
     """
     notes = [motion.only(slice(i, i + 1)) for i in range(len(motion))]
     fastest = _speeds(jet, [breath(t) for breath in breaths for t in np.linspace(0.0, seconds, 50)]).max()
+    # The quickest jet has the shortest delay, which the steps must divide.
     shortest = kernel_of(jet, float(fastest), motion.omega[0].real).delays[0]
     dt = 1 / (rate * max(2, math.ceil(_STEPS / (rate * shortest))))
     follow = _Followed.of(notes, jet, seconds, dt)
@@ -108,6 +109,7 @@ class _Followed:
             span = min(ahead, end - self.now)  # so far the jet's root has been seen already
             at = first + self.now
             windows = sliding_window_view(self.past[:, at + 1 - taps.shape[1] : at + span + 1], taps.shape[1], axis=1)
+            # x at each step from the window's air before it, then its change in the jet's share inside.
             cut = np.tanh(np.einsum("ntl,nl->nt", windows, taps) - jet.saturation.offset)
             self._steps(source[:, None] * np.diff(cut, axis=1))
 
@@ -138,7 +140,7 @@ def _across(modes: Oscillators, dt: float) -> np.ndarray:
     rates = np.zeros((modes.count, 4, 4))
     rates[:, 0, 1] = modes.scale
     rates[:, 1, 0], rates[:, 1, 1], rates[:, 1, 2] = -modes.square / modes.scale, -modes.damping, 1.0
-    rates[:, 2, 3] = 1 / dt
+    rates[:, 2, 3] = 1 / dt  # force and its change as two more states: the force then goes straight over the step
     return np.moveaxis(expm(rates * dt)[:, :2], 0, -1)
 
 

@@ -33,7 +33,7 @@ def variants(b: Breathing) -> dict[str, tuple[Breathing, Breathing]]:
     percent = 100 * gases.carbon_dioxide / (1 - gases.water)  # of dry breath, as it is measured
 
     def with_breath(kelvin: float = 0.0, more: float = 0.0, humidity: float = moist) -> Breathing:
-        t = min(max(b.breath.temperature_c + kelvin, 20.0), 40.0)
+        t = min(max(b.breath.temperature_c + kelvin, 20.0), 40.0)  # ends that a design may have
         co2 = min(max(percent + more, 0.0), 10.0)
         return replace(b, breath=kept_breath(t, humidity, co2, pressure_pa=b.breath.pressure_pa))
 

@@ -72,7 +72,7 @@ def _round_share(z: Reals) -> Reals:
 def _ratio_series(terms: int) -> np.ndarray:
     """Coefficients of I1(y)/I0(y) = sum of a_n/y^n, the highest first: r' = 1 - r/y - r^2 (DLMF 10.29)."""
     a = [1.0]
-    for n in range(1, terms):
+    for n in range(1, terms):  # the power y^-n of both sides
         a.append(((n - 2) * a[n - 1] - sum(a[i] * a[n - i] for i in range(1, n))) / 2)
     return np.array(a[::-1])
 

@@ -74,6 +74,7 @@ class Aperture:
         The duct by Zwikker and Kosten's density, each end by its correction and viscous length. The duct's own
         springiness is left out here (see `ducts.duct`).
         """
+        # Of the filling only the density, heavy with friction.
         filling = ducts.plain_filling(air) if lossless else ducts.bore_filling(air, omega, self.pipe_radius)
         inside = 1j * omega * filling.density * self.length / self.area
         return inside + ducts.end_impedance(
@@ -132,6 +133,7 @@ def rectangular_hole(
     bend: the inner face's curvature along its width and along its height, 1/m; it turns the corners of the rims.
     """
     outside, inside = (float(f) for f in fitted_rims(length, rim, inside_rim))
+    # Inside the air lies in the hollow, outside on the hill: hence the sign below.
     hollows = [(float(k) * width / 2, float(m) * height / 2) for k, m in (bend, _bent_outside(bend, length))]
     inner = end_of(rectangle, width, height, length, inside, hollows[0])
     outer = end_of(rectangle, width, height, length, outside, (-hollows[1][0], -hollows[1][1]))
@@ -217,6 +219,7 @@ def _spared_aslant(opening: Opening, plain: Aperture) -> tuple[Reals, Reals]:
         return 0.0, 0.0
     radius, through = np.sqrt(plain.area / np.pi), plain.length * np.cos(opening.lean)
     sharp = round_hole(radius, plain.length, bends=bends_of(opening))  # less `plain`: what round rims spare
+    # At the outer end, where a bent wall has turned towards the duct, or a figure's has a tilt of its own.
     out = np.sin(opening.lean) / np.maximum(1 + float(np.mean(opening.curvatures)) * through, 0.5)
     if opening.tilt != (0.0, 0.0):
         out = np.sin(np.arctan(np.hypot(*opening.tilt)))

@@ -255,7 +255,7 @@ def rectangle_fade(aspect: float, x: float) -> float:
     """
     at = np.log(min(max(aspect, 1.0), 20.0)), np.log(min(x, _FADE_THICKNESS[-1]))
     low = np.log(_FADE_THICKNESS[0])
-    rate = float(_forgetting(at[0], max(at[1], low))[0, 0])
+    rate = float(_forgetting(at[0], max(at[1], low))[0, 0])  # -ln(fade)/x
     if at[1] < low:
         rate += float(_forgetting(at[0], low, dy=1)[0, 0]) * (at[1] - low)
     return float(np.exp(-rate * x))

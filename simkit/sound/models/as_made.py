@@ -26,11 +26,11 @@ from simkit.frozen import frozen
 from simkit.sound.elements.openings import Aperture, air_of_hole, partly_covered
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.models.circuit import Circuit, Duct, Matrices, opened
+from simkit.sound.models.neighbours import stiffness
 from simkit.sound.models.playing import STILL, Playing
 from simkit.sound.models.port_solutions import solved
 from simkit.sound.models.ports import PortsResonator, resonator
 from simkit.sound.models.resonator import Case
-from simkit.sound.models.roots import stiffness
 
 SHARES = (0.45, 0.7, 1.0, 1.25)  # of the design's radii: where the field is solved
 _GRID = (0.8, 1.0, 1.25)  # of the window's sizes: where its aperture is asked
@@ -138,8 +138,8 @@ class AsMade:
     def sloped(self, made: Made, openness: np.ndarray) -> tuple[np.ndarray, MadeSlopes]:
         """Complex omega (m,), rad/s, with the airs of the circuit, and the derivatives of its real part by the sizes.
 
-        With k^2 = g = V^-1 1' U1 (`roots.stiffness`) and symmetric matrices, dg/ds = -V^-1 y' d(N + R T^-1)/ds y takes
-        no solution but the one that gave the flows y, and d omega/ds = (dF/ds)/(1 - dF/d omega), F = c sqrt(g).
+        With k^2 = g = V^-1 1' U1 (`neighbours.stiffness`) and symmetric matrices, dg/ds = -V^-1 y' d(N + R T^-1)/ds y
+        takes no solution but the one that gave the flows y; d omega/ds = (dF/ds)/(1 - dF/d omega), F = c sqrt(g).
         """
         states, omega = self._states(made, openness), self.in_one_air(made, openness)
         pieces = self._pieces(made, states)

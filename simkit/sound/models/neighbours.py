@@ -60,15 +60,28 @@ def sorted_out(A: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.take_along_axis(values, best, axis=1), np.take_along_axis(share, best[:, None, :], axis=2)
 
 
+def stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:
+    """k^2 (f,), 1/m2, of a chamber's uniform pressure with flows as they are at the matrices' k."""
+    T, R = opened(m, openness)
+    regular = m.regular if rows.all() else m.regular - _other_uniform(circuit, m, rows)
+    own = rows.astype(complex)  # the column of ones, 0 for other chambers' ports
+    x = np.linalg.solve(regular @ T + R, np.broadcast_to(own[:, None], (*T.shape[:-1], 1)))
+    flow = (T @ x)[..., 0]
+    return (flow * own * m.uniform).sum(axis=-1)
+
+
+def _other_uniform(circuit: Circuit, m: Matrices, rows: np.ndarray) -> np.ndarray:
+    shared = circuit.field.shared * ~rows[:, None] * ~rows[None, :]
+    return shared * m.uniform[..., None, :] / (m.k**2)[:, None, None]
+
+
 def own_stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:
     """k^2 (f,), 1/m2, of the mode of the chamber that owns `rows` (n,), the other chambers ringing along."""
     own = int(members(circuit.field)[rows].sum(axis=0).argmax())
     return sorted_out(uniform_matrix(circuit, m, openness))[0][:, own]
 
 
-def coupling(circuit: Circuit, omega: complex, openness: np.ndarray) -> np.ndarray:
-    """c (u, u) at omega, rad/s, complex, nothing on the diagonal; see the module's text."""
-    A = uniform_matrix(circuit, circuit.at(np.array([omega])), openness[None])[0]
-    c = circuit.chamber_air.sound_speed**2 * A / (2 * omega)
-    np.fill_diagonal(c, 0.0)
-    return c
+def coupling(circuit: Circuit, omega: np.ndarray, openness: np.ndarray) -> np.ndarray:
+    """c (f, u, u), complex, rad/s, between chambers at omega (f,) for states (f, n); see the module's text."""
+    A = uniform_matrix(circuit, circuit.at(omega), openness)
+    return np.asarray(circuit.chamber_air.sound_speed**2 * A / (2 * omega)[:, None, None])

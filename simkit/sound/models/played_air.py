@@ -120,6 +120,7 @@ def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir:
     assert design.voicing is not None
     apertures = [aperture_of(opening) for opening in chamber.all_openings]
     names = tuple(opening.name for opening in chamber.openings)
+    # The mean fingering of the notes; of a design without notes one that is half open.
     notes = [[float(name in note.open) for name in names] for note in design.notes] or [[0.5] * len(names)]
     breath = breath_of(vessel)
     numbers = {

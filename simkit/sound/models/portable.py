@@ -99,7 +99,7 @@ class _Range:
         """
         found = coefficients(values)
         largest = np.maximum(np.abs(found).max(axis=0), 1e-200)  # of columns of zeros too
-        scale = 10.0 ** (digits - 1 - np.floor(np.log10(largest)))
+        scale = 10.0 ** (digits - 1 - np.floor(np.log10(largest)))  # one over the last digit that is kept
         return {
             "re": numbers(np.round(found.real * scale) / scale, digits),
             "im": numbers(np.round(found.imag * scale) / scale, digits),
@@ -151,6 +151,7 @@ def _changes(r: PortsResonator) -> RowChanges:
     """Changes of each round opening's rows at each width but its own, opening after opening."""
     openings = _openings(r)
     rows = [n for n, opening in enumerate(openings) if opening.is_round]
+    # No small moves: solved for as they are, and told as differences from the design.
     moves = [(n, _wide(openings[n], q)) for n in rows for q in WIDTHS if q != 1.0]
     return r.solution.changes(moves, exact=True)
 
@@ -230,7 +231,7 @@ def _window(duct: Duct) -> dict[str, Any]:
 
 def _windway(windway: Windway, window: Duct) -> dict[str, Any]:
     lips = end_of(rectangle, *windway.lips, windway.length, 0.0)
-    mouth = {**vars(windway.mouth), "wall": min(windway.mouth.wall, 1e9)}
+    mouth = {**vars(windway.mouth), "wall": min(windway.mouth.wall, 1e9)}  # JSON has no infinity
     return {
         "width": windway.width,
         "height": windway.height,

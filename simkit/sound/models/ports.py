@@ -29,7 +29,7 @@ from simkit.sound.elements.windway import AT_FACE, Windway, junction_of
 from simkit.sound.models import port_states
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
 from simkit.sound.models.motion import Motion
-from simkit.sound.models.neighbours import members, uniform_matrix
+from simkit.sound.models.neighbours import coupling, members
 from simkit.sound.models.playing import STILL, Playing, nearby_of
 from simkit.sound.models.port_motion import circuit_motion
 from simkit.sound.models.port_solutions import solved, wall_loss
@@ -267,9 +267,8 @@ class PortsResonator:
 
         At omega (f,), rad/s, between the two, for states (f, n); c is the coupling of `neighbours`.
         """
-        A = uniform_matrix(self.circuit, self.circuit.at(omega), states)
         a, b = (int(members(self.field)[each.rows].sum(axis=0).argmax()) for each in (self, other))
-        return np.asarray(2 * np.abs((self.circuit.chamber_air.sound_speed**2 * A[:, a, b] / (2 * omega)).imag))
+        return np.asarray(2 * np.abs(coupling(self.circuit, omega, states)[:, a, b].imag))
 
     def evidence(self, fingering: Fingering = ()) -> Evidence:
         """Uncertainty from the field's own evidence for this fingering; see `simkit.sound.models.uncertainty`."""

@@ -199,7 +199,7 @@ def openness_of(holes: tuple[str, ...], fingering: Fingering) -> np.ndarray:
     >>> openness_of(("1", "2", "3"), ["3"]).tolist(), openness_of(("1", "2"), {"2": 0.5}).tolist()
     ([0.0, 0.0, 1.0], [0.0, 0.5])
     """
-    if isinstance(fingering, str):
+    if isinstance(fingering, str):  # one hole's name, not its letters
         fingering = [fingering]
     shares = dict(fingering) if isinstance(fingering, Mapping) else dict.fromkeys(fingering, 1.0)
     allowed = f"the holes of this chamber: {', '.join(holes) or 'none'}"

@@ -30,12 +30,39 @@ from simkit.sound.models.circuit import (
     mouths_in_one,
     without_mouth,
 )
-from simkit.sound.models.neighbours import own_stiffness
-from simkit.sound.models.roots import SAMPLES, TOLERANCE, note_range, packed, stiffness, unpacked
+from simkit.sound.models.neighbours import own_stiffness, stiffness
 
 Value = TypeVar("Value")
 Sizes = TypeVar("Sizes", Aperture, Air)
+TOLERANCE = 1e-11  # of the frequency
+SAMPLES = 20  # Chebyshev points over the range of the wanted frequencies
 _TOGETHER = 512  # notes, of fingerings and states, whose matrices are held at once
+
+
+_VECTORS = ("uniform", "A", "B", "C", "D", "stub")
+
+
+def packed(m: Matrices) -> np.ndarray:
+    """Matrices at omega (m,) as rows (m, 2 n^2 + 6 n) of smooth numbers."""
+    n = m.D.shape[-1]
+    flat = [x.reshape(-1, n * n) for x in (m.regular, m.outer)]
+    # k^2 takes the pole of the stubs' springs away.
+    vectors = [getattr(m, name) * (m.k[:, None] ** 2 if name == "stub" else 1) for name in _VECTORS]
+    return np.concatenate([*flat, *vectors], axis=1)
+
+
+def unpacked(table: np.ndarray, k: np.ndarray, n: int) -> Matrices:
+    """The other way round."""
+    square = n * n
+    regular, outer = (table[:, i * square : (i + 1) * square].reshape(-1, n, n) for i in range(2))
+    vectors = {name: table[:, 2 * square + i * n : 2 * square + (i + 1) * n] for i, name in enumerate(_VECTORS)}
+    vectors["stub"] = vectors["stub"] / k[:, None] ** 2
+    return Matrices(k=k, regular=regular, outer=outer, **vectors)
+
+
+def note_range(start: np.ndarray) -> tuple[float, float]:
+    """Between which omegas the lowest resonances lie that Helmholtz's rule has at `start`, rad/s."""
+    return 0.6 * float(start.min()), 1.15 * float(start.max())
 
 
 def lowest_of(circuits: Sequence[Circuit], rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -72,7 +99,9 @@ def _settled(states: _States, rows: np.ndarray, openness: np.ndarray, start: np.
 
 @dataclass(frozen=True, eq=False)
 class _States:
-    """The matrices of several circuits as polynomials over a range of omega, as `roots.Sampled` has one's.
+    """The matrices of circuits as polynomials over a range of real omega: quick, and right for complex omega near it.
+
+    But for a window before a mouth, which rings within a few ten hertz: no polynomial follows it, it is asked itself.
 
     table (s, points, values); blown: states, row and common duct of windows with a windway, its mouths (states, 1).
     """

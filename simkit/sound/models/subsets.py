@@ -48,7 +48,7 @@ class _Tree:
         S = np.zeros((size, size, 1, len(m.k)), complex)
         pick = np.ix_(range(len(m.k)), order, order)
         S[0:-1:2, 0:-1:2, 0], S[1:-1:2, 1:-1:2, 0] = (np.moveaxis(x[pick], 0, 2) for x in (m.regular, m.outer))
-        S[0:-1:2, -1] = 1.0
+        S[0:-1:2, -1] = 1.0  # the chamber's unit pressure, on U1 alone
         return _Tree(tuple(order), S)
 
     def without_first(self, m: Matrices, states: Sequence[bool]) -> _Tree:
@@ -92,7 +92,7 @@ def lowest_of_many(circuit: Circuit, openness: np.ndarray, start: np.ndarray, ne
 
     start (f,) by Helmholtz's rule; near: of the frequency. OutOfReach where a tree is not worth it, or does not serve.
     """
-    vary = openness.min(axis=0) != openness.max(axis=0)
+    vary = openness.min(axis=0) != openness.max(axis=0)  # others are the same in all: no branching
     if 2.0 ** vary.sum() > _SPARSE * len(openness):
         raise OutOfReach("these fingerings share too little")
     window = np.flatnonzero(circuit.field.windows & ~vary)[:1]

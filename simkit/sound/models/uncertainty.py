@@ -59,9 +59,10 @@ def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -
     K = np.array([float(d.aperture.conductivity) for d in circuit.ducts]) * state * rows
     if not K.any():
         return Evidence(0.0, ("nothing is open: the air of this chamber has no way out to ring through",))
-    share = K / K.sum()
+    share = K / K.sum()  # of the flow, and so of what is doubtful of each
     cents_per_length = 600 / np.log(2) * K.sum()  # df/f = -dL K/2 for a change dL of the whole's 1/K
     evidence = field.evidence
+    # Errors of the matrix's entries, each by the shares of both its ports.
     skew = max(evidence.reciprocity_inside, evidence.reciprocity_outside, evidence.fit) * float(share @ share)
     doubtful = [d for d in field.doubts if any(state[r] > 0 and rows[r] for r in d.rows)]
     tight = share * [TIGHT * hollow(d.aperture) ** 3.5 for d in circuit.ducts]

@@ -33,8 +33,8 @@ from simkit.sound.models.circuit import (
     opened,
     without_mouth,
 )
-from simkit.sound.models.roots import TOLERANCE, stiffness
-from simkit.sound.models.side_by_side import matrices_of
+from simkit.sound.models.neighbours import stiffness
+from simkit.sound.models.side_by_side import TOLERANCE, matrices_of
 
 _POINTS, _ASIDE = 7, 0.05  # Chebyshev points about a note, and their range: states lie 0.03 from the first
 
@@ -46,6 +46,7 @@ def lowest_apart(circuits: Sequence[Circuit], openness: np.ndarray, start: np.nd
     """
     first, every = circuits[0], np.ones(openness.shape[1], bool)
     near = first.chamber_air.sound_speed * np.sqrt(stiffness(first, first.at(start[0]), every, openness)).real
+    # About the first state's note, by one step of its fixed point from Helmholtz's rule.
     nodes = points(near[:, None] * (1 - _ASIDE), near[:, None] * (1 + _ASIDE), _POINTS)  # (f, p)
     holes = _Holes.of(circuits, openness, nodes)
     windows = _in_groups(circuits)
@@ -123,7 +124,7 @@ def _seen_by_window(m: Matrices, openness: np.ndarray) -> np.ndarray:
     U = np.linalg.solve(regular @ T + R, right)
     U1 = T @ U
     U1[..., 2] -= sent
-    inside = (to_window[:, None] @ U1)[:, 0]
+    inside = (to_window[:, None] @ U1)[:, 0]  # what the holes' flows make at the window's two sides
     outside = ((m.outer[:, 0, 1:] * free)[:, None] @ U)[:, 0]
     flow = U1.sum(axis=1)
     return np.stack([

@@ -9,7 +9,7 @@ from simkit.sound import models
 from simkit.sound.answers.chart import chart, combinations
 from simkit.sound.answers.comparison import compare
 from simkit.sound.models import roots, subsets
-from simkit.sound.models.roots import stiffness
+from simkit.sound.models.neighbours import stiffness
 from simkit.vessel.starter import starter
 
 VESSEL = simkit.loads(starter("egg"), "egg.toml")

@@ -14,7 +14,7 @@ from simkit.sound import models
 from simkit.sound.answers.chart import combinations
 from simkit.sound.catalogue import PARTS
 from simkit.sound.elements.nearby import clearance_from
-from simkit.sound.models.roots import SAMPLES
+from simkit.sound.models.side_by_side import SAMPLES
 
 CENTS = 1200 / np.log(2)
 DESIGNS = Path(__file__).parents[3] / "studies" / "designs"
