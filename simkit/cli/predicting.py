@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -60,8 +61,10 @@ def predict(
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
             from simkit.optimisation.aims.handmade import hand_error
             from simkit.optimisation.problem.trial import Setting
+            from simkit.vessel import DesignError
 
-            hand = hand_error(vessel, setting=Setting(lossless, in_state(still)))
+            with suppress(DesignError):  # a note that is silent is moved by no hand
+                hand = hand_error(vessel, setting=Setting(lossless, in_state(still)))
         if plot:
             from simkit.show.look import save
             from simkit.show.plates import prediction_page

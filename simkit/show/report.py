@@ -41,7 +41,7 @@ from simkit.sound.answers.higher import Ringing, resonances
 from simkit.sound.answers.prediction import Prediction, predict
 from simkit.sound.blowing.table import BlowTable, blow
 from simkit.sound.catalogue import Model, able, catalogue
-from simkit.vessel import Vessel, tuning_of
+from simkit.vessel import DesignError, Vessel, tuning_of
 
 RINGS = 4  # higher resonances shown
 CHARTED = 10  # holes; the combinations of more make no page to read
@@ -201,7 +201,10 @@ def _slips(vessel: Vessel, state: str) -> Iterator[ReportSection]:
     """The effect of a tenth of a millimetre, and of hand-made error."""
     if not any(chamber.notes for chamber in vessel.chambers):
         return
-    found = hand_error(vessel, setting=Setting(state=state))
+    try:
+        found = hand_error(vessel, setting=Setting(state=state))
+    except DesignError:  # a note that is silent is moved by no hand
+        return
     tables = []
     for chamber in vessel.chambers:
         if not chamber.notes:

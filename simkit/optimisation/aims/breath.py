@@ -11,6 +11,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from simkit.errors import Fault
 from simkit.optimisation.aims.intune import differences
 from simkit.optimisation.problem.trial import Trial, Voice
 from simkit.optimisation.problem.windows import labium_beside
@@ -22,6 +23,7 @@ from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.circuit import Circuit
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.playing import Playing
+from simkit.vessel import DesignError
 
 # A chamber's circuit, who plays it, and the openness of all ports in each note.
 _Sounding = tuple[Circuit, Playing, np.ndarray]
@@ -51,17 +53,21 @@ def _blown(trial: Trial, careful: bool) -> tuple[Blown, ...]:
 
 
 def _jets(trial: Trial) -> Iterator[tuple[Voice, AirJet]]:
-    """The chambers with notes and a window, each with the jet that blows it."""
-    constants = JetConstants.from_table(trial.vessel.jet, trial.vessel.source)
+    """The chambers with notes, each with the jet that blows it; DesignError where one has no window."""
+    source = trial.vessel.source
+    mute = [chamber.name for chamber in trial.vessel.chambers if chamber.notes and chamber.voicing is None]
+    if mute:
+        allowed = "a table [chamber.voicing]: without a window no breath can be asked of its notes"
+        raise DesignError([Fault(source, f"{name}.voicing", None, allowed) for name in mute])
+    constants = JetConstants.from_table(trial.vessel.jet, source)
     for voice in trial.voices:
-        if trial.vessel.chamber(voice.chamber).voicing is not None:
-            jet = jet_of(replace(voice.case, vessel=trial.vessel), constants)
-            # A perturbed design has the window's field of the one on trial.
-            old, new = voice.case.chamber.window, trial.body.chamber(voice.chamber).window
-            if old is not None and new is not None:
-                # The field about the edge by a power law of its sizes.
-                jet = replace(jet, edge_share=jet.edge_share * labium_beside(old, new))
-            yield voice, jet
+        jet = jet_of(replace(voice.case, vessel=trial.vessel), constants)
+        # A perturbed design has the window's field of the one on trial.
+        old, new = voice.case.chamber.window, trial.body.chamber(voice.chamber).window
+        if old is not None and new is not None:
+            # The field about the edge by a power law of its sizes.
+            jet = replace(jet, edge_share=jet.edge_share * labium_beside(old, new))
+        yield voice, jet
 
 
 # The last motions with what they are of, and the last pressures (no meshes): a windway's height changes one chamber

@@ -97,10 +97,20 @@ class Trial:
             if chamber.notes:
                 holes = tuple(hole.name for hole in chamber.holes)
                 openness = np.array([openness_of(holes, note.open) for note in chamber.notes])
+                self._check_not_silent(chamber, openness)
                 targets = np.array([target_of(self.vessel, note) for note in chamber.notes])
                 found = self._paired(chamber, resonator(case))
                 voices.append(Voice(chamber.name, chamber.notes, openness, targets, case, found))
         return tuple(voices)
+
+    def _check_not_silent(self, chamber: Chamber, openness: np.ndarray) -> None:
+        """Refuse notes that have no frequency to be tuned: of a chamber without a window, with all holes covered."""
+        if chamber.voicing is None and not openness.any(axis=1).all():
+            silent = [note for note, row in zip(chamber.notes, openness, strict=True) if not row.any()]
+            allowed = "a hole that is open, or a [chamber.voicing]: nothing lets this note ring"
+            raise DesignError(
+                [Fault(self.vessel.source, f"{chamber.name}.note.{n.pitch}", None, allowed) for n in silent]
+            )
 
     def _paired(self, chamber: Chamber, found: PortsResonator) -> PortsResonator:
         """The chamber's resonator, with the window of the other one covered for each note that is one of a pair."""
