@@ -149,7 +149,7 @@ def _write(output: Path, text: str, given: Vessel, found: Vessel) -> None:
     from simkit.optimisation import rewritten
 
     with whole(output, "output") as half:
-        # Newline: line ends stay as the file has them.
+        # newline="": line ends stay as the file has them.
         half.write_text(rewritten(text, given, found), encoding="utf-8", newline="")
 
 

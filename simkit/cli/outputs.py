@@ -19,7 +19,7 @@ def tell(message: str, status: int) -> int:
 
 def legible(text: str) -> str:
     """A text in which no sign can command a terminal: all but line ends are escaped, ESC as \\x1b."""
-    # Repr without its quotation marks.
+    # repr has the escape, within quotation marks.
     return "".join(sign if sign.isprintable() or sign == "\n" else repr(sign)[1:-1] for sign in text)
 
 

@@ -173,7 +173,7 @@ def _missed(aims: Sequence[Aim], end: Iterate) -> Iterable[str]:
             yield f"the least overblowing margin, at least {aim.least:g}, is {aim.value(end.trial):.2f}"
 
 
-_NEAR_MARGIN = 0.02  # of the margin: what a rounded file may lose
+_NEAR_MARGIN = 0.02  # of the margin: so near counts as met
 
 
 def _active(end: Iterate) -> tuple[Active, ...]:

@@ -183,7 +183,7 @@ def _around(mark: MarkedStroke, frame: ViewFrame, profiles: Profiles) -> tuple[f
     if frame.view == SIDE:
         offset = offset - profiles.rise(share)[0]
     seen, deep = (half[0], half[1]) if frame.view == ABOVE else (half[1], half[0])
-    if abs(offset) > seen * 1.05 + 1.0:  # a hand's width of pen beside the outline is forgiven
+    if abs(offset) > seen * 1.05 + 1.0:  # so much beside the outline is a hand's slip
         raise ValueError(
             f"a mark on the inside's outline; at {along:.1f} mm along it lies {abs(offset) - seen:.1f} mm outside it"
         )

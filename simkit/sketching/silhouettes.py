@@ -65,7 +65,7 @@ def profile(points: np.ndarray) -> Profile:
     for a, b in zip(points, np.roll(points, -1, axis=0), strict=True):
         if a[0] > b[0]:
             a, b = b, a
-        # Stations between the ends of a piece; a hair more, or rounding drops those at a corner.
+        # Stations between the ends of a piece, and a little beyond: rounding would drop those at a corner.
         first, last = np.searchsorted(at, [a[0] - 1e-12 * length, b[0] + 1e-12 * length])
         steps = at[first:last]
         step = b[0] - a[0]

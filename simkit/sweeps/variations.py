@@ -102,7 +102,7 @@ class _VariationReader:
         for key, value in ranges.items():
             if isinstance(value, dict) and set(value) == {"from", "to", "count"}:
                 low, high, count = as_number(value["from"]), as_number(value["to"]), value["count"]
-                # Type: True is an int too.
+                # By type, as True is an int too.
                 if low is None or high is None or type(count) is not int or not 2 <= count <= 100_000:
                     self.wrong(key, value, "{ from = number, to = number, count = 2 to 100000 }")
                 else:

@@ -37,7 +37,7 @@ def aperture_beside(old: Opening, new: Opening, at_rest: Aperture | None = None)
     # The relief is what is over an upright edge; only that part goes by the law, the rest is exact.
     upright, was = aperture_of(replace(new, edge_deg=90.0)), aperture_of(replace(old, edge_deg=90.0))
     grown, smaller = np.exp(_law(new) - _law(old)), old.height / new.height
-    # Relief per area scales with the law; its lengths are counted in the window's height.
+    # Per area the inertance goes as the law over the height, the friction as the law over its square.
     inertance = (rest.outer - was.outer) / was.area * smaller * float(grown[0])
     friction = (rest.outer_viscous - was.outer_viscous) * was.perimeter / was.area**2 * smaller**2 * float(grown[1])
     within = (rest.inner - was.inner) / was.area * smaller  # of a window that leans

@@ -77,7 +77,7 @@ class Task:
     def damping(self) -> np.ndarray:
         """The proximal term's weights (n,), cents for a clear change of each number."""
         reach = self.freedom.reach
-        # 4 mm or percent count as a clear change is one.
+        # 4 mm or percent count as one clear change.
         return _DAMPING * (np.ones(len(reach)) if self.metric is None else self.metric * reach / 4)
 
     def displacement(self, x: np.ndarray) -> np.ndarray:
@@ -260,7 +260,7 @@ def linearised_about(
     return Linearisation(
         np.concatenate([r, PENALTY * g[broken]]),
         np.concatenate([J, PENALTY * G[broken]]),
-        # S = 0 must hold every row: 1e-3 mm short counts as none.
+        # A step of nothing must hold every row: 1e-3 mm short counts as none.
         np.concatenate([np.maximum(g[~broken], 0.0), -low, high]),
         np.concatenate([G[~broken], one, -one]),
     )
@@ -290,7 +290,7 @@ def descend(task: Task, start: np.ndarray) -> Descent:
             break
         first = task.tried(here.within_limits(here.x + step * task.freedom.reach))
         second = None
-        # It fell short by more than a third: the notes' curvature shows.
+        # It fell short by three tenths: the notes' curvature shows.
         if first and here.objective - first.objective < 0.7 * predicted and not _converged(first):
             back = here.second_order_correction(first).best()
             second = task.tried(here.within_limits(first.x + back * task.freedom.reach))

@@ -155,7 +155,7 @@ def in_a_row(wanted: np.ndarray, count: int) -> Choice:
         opened[note, :step] = True
     shares = np.zeros(count)
     shares[: len(wanted) - 1] = np.diff(wanted[order])
-    # Holes that no note needs: as small as the smallest, but for one note, of which nothing is known.
+    # Holes that no note needs: as small as the smallest, and a fifth of the window at most.
     shares[len(wanted) - 1 :] = shares[: len(wanted) - 1].min(initial=0.2)
     return Choice(opened, shares, np.zeros(len(wanted)))
 
@@ -186,13 +186,12 @@ def _fits(
     """
     ratio = np.ones(2**count) if ratio is None else ratio
     random = np.random.default_rng(seed)
-    # Opened @ places: number of a combination.
+    # opened @ places is the number of a combination.
     every, order, places = _every(count), np.argsort(wanted), 1 << np.arange(count)
     found: dict[bytes, tuple[float, Choice]] = {}
     for _ in range(_RESTARTS):
         if near is None:
-            # At random, such that all together come to about twice the highest note; sorted, as the order of holes
-            # says nothing.
+            # At random, such that all together come to about the highest note; sorted, as their order says nothing.
             shares = np.sort(random.uniform(0.02, 1, count)) * max(wanted.max(), 0.1) * 2 / count
         else:
             shares = near * np.exp(_ABOUT * random.normal(size=count))
