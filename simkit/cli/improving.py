@@ -195,13 +195,13 @@ def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, 
             how: dict[str, Any], as_json: bool, plot: Path | None) -> None:  # fmt: skip
     """Two aims against each other: prints and draws the curve, writes the design in its middle."""
     from simkit.optimisation import trade_off
-    from simkit.optimisation.asking import kept, traded
+    from simkit.optimisation.asking import always_wanted, traded
     from simkit.show.compromise import trade_off_panel
     from simkit.show.look import page, save
     from simkit.show.optimised import trade_off_text
 
     one, other = traded(several(trade) or ())
-    curve = trade_off(vessel, several(free), one, other, always=kept(one, other), limits=limits, **how)
+    curve = trade_off(vessel, several(free), one, other, always=always_wanted(one, other), limits=limits, **how)
     _write(output, text, given, curve.middle.vessel)
     if plot:
         save(page(trade_off_panel(vessel.title or output.stem, curve)), plot, "plot")

@@ -80,7 +80,7 @@ def traded(names: Sequence[str]) -> tuple[Aim, Aim]:
     return one, other
 
 
-def kept(one: Aim, other: Aim) -> tuple[Aim, ...]:
+def always_wanted(one: Aim, other: Aim) -> tuple[Aim, ...]:
     """Aims that keep their weight while two are weighed: in tune, or where the range moves a scale that stretches."""
     if isinstance(one, Range) or isinstance(other, Range):
         return (_EVEN,)

@@ -24,7 +24,7 @@ from simkit.optimisation.search.descent import FEASIBLE_MM, Descent, Iterate, Ta
 from simkit.optimisation.search.fingerings import fingered
 from simkit.optimisation.search.searching import Search, searched
 from simkit.optimisation.search.step import multipliers
-from simkit.optimisation.unison import paired, pairs_of
+from simkit.optimisation.unison import pairs_of, unison_pairs
 from simkit.optimisation.unmet import kept_in_tune, would_meet
 from simkit.pitch import cents
 from simkit.sound import models
@@ -76,7 +76,7 @@ def optimise(
     freed = freedom(vessel, free, keep, pairs)
     # Distances are measured from where the design starts: what moved is told from there.
     proximity = Proximity.near(freed.out_to_start)
-    setting = Setting(lossless, state, paired(vessel, lossless, state))
+    setting = Setting(lossless, state, unison_pairs(vessel, lossless, state))
     task = Task(freed, tuple(aims), limits or Limits(), setting, most_steps=most_steps, metric=proximity.metric)
     before = _predicted(vessel, lossless, state) if near else None
 

@@ -42,7 +42,7 @@ class Pair:
     cents: float
 
 
-def paired(vessel: Vessel, lossless: bool, state: str) -> tuple[tuple[str, str, str], ...]:
+def unison_pairs(vessel: Vessel, lossless: bool, state: str) -> tuple[tuple[str, str, str], ...]:
     """The notes of a design that are to be tuned as pairs, as `Setting.pairs` has them: those that couple by more than
     a cent, judged by the design as it is."""
     if sum(bool(chamber.notes) for chamber in vessel.chambers) < 2:

@@ -8,7 +8,7 @@ import pytest
 from simkit.errors import InputError
 from simkit.optimisation import InTune, Range, SmallHoles, Steady, Stretched, freedom
 from simkit.optimisation.aims.slopes import cents_slopes
-from simkit.optimisation.asking import kept, traded
+from simkit.optimisation.asking import always_wanted, traded
 from simkit.optimisation.compromises import trade_off
 from simkit.optimisation.problem.trial import Trial
 
@@ -65,7 +65,7 @@ def test_the_range_runs_from_the_lowest_note_to_the_highest(stretched):
 def test_a_wider_range_costs_margin(whistle):
     """The highest note wants the most breath and jumps first; all along the curve the scale stays even."""
     one, other = traded(["range", "margin"])
-    curve = trade_off(whistle, ["diameters", "voicing"], one, other, always=kept(one, other), count=3)
+    curve = trade_off(whistle, ["diameters", "voicing"], one, other, always=always_wanted(one, other), count=3)
     narrow, wide = curve.points[0], curve.points[-1]
     assert wide.one > narrow.one + 1
     assert wide.other < narrow.other

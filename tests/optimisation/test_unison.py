@@ -11,7 +11,7 @@ from simkit.air import moist_air
 from simkit.optimisation import Trial
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import Setting
-from simkit.optimisation.unison import Pair, paired, unisons
+from simkit.optimisation.unison import Pair, unison_pairs, unisons
 from simkit.sound import models
 from simkit.sound.answers.prediction import Answer, PredictedChamber, PredictedNote, Prediction
 from simkit.sound.elements.openings import partly_covered
@@ -151,7 +151,7 @@ CENTS = 1200 / np.log(2)
 @pytest.mark.slow
 def test_a_pair_is_found_and_asked_with_the_other_s_window_covered():
     vessel = simkit.loads(TWO.format(low="C#5", high="E5"))
-    pairs = paired(vessel, False, "still")
+    pairs = unison_pairs(vessel, False, "still")
     assert pairs == (("low", "E5", "high"),)
     plain, tuned = (
         Trial.of(Freedom(vessel, ()), np.zeros(0), Setting(state="still", pairs=each)).voices[0] for each in ((), pairs)
@@ -159,4 +159,4 @@ def test_a_pair_is_found_and_asked_with_the_other_s_window_covered():
     assert tuned.omega[0] == plain.omega[0]  # no pair
     assert tuned.omega[1] == pytest.approx(plain.resonator.alone().lowest(plain.openness)[1], rel=1e-9)
     apart = simkit.loads(TWO.format(low="C#5", high="F5").replace('pitch = "F5"', 'pitch = "G5"', 1))
-    assert paired(apart, False, "still") == ()
+    assert unison_pairs(apart, False, "still") == ()

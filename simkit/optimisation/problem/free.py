@@ -12,7 +12,7 @@ import numpy as np
 from simkit.errors import Fault
 from simkit.optimisation.problem import bounds
 from simkit.optimisation.problem.bounds import FreeNumber
-from simkit.optimisation.problem.pinned import kept, paired
+from simkit.optimisation.problem.pinned import mirrored, without_held
 from simkit.optimisation.problem.wording import spoken
 from simkit.vessel import Bounds, DesignError, Tie, Vessel
 from simkit.vessel.keys import find
@@ -150,7 +150,7 @@ def freedom(
         rest = [key for key in number.keys if key not in single and key not in ties]
         if number.is_factor and rest:
             found[number.name] = number.scaling_only(rest)
-    found = paired(vessel, kept(vessel, found, one_or_more(keep)), pairs)
+    found = mirrored(vessel, without_held(vessel, found, one_or_more(keep)), pairs)
     if not found and (free is not None or keep is not None):
         asked = ", ".join(one_or_more(free))
         raise DesignError([Fault.of("free", asked, _NONE_HERE)])

@@ -12,7 +12,7 @@ from simkit.vessel import Chamber, DesignError, Hole, Vessel
 from simkit.vessel.spelling import did_you_mean
 
 
-def kept(vessel: Vessel, found: dict[str, FreeNumber], words: Iterable[str]) -> dict[str, FreeNumber]:
+def without_held(vessel: Vessel, found: dict[str, FreeNumber], words: Iterable[str]) -> dict[str, FreeNumber]:
     """The free numbers, by name, without those that some words hold."""
     held = {key for word in words for key in _held(vessel, word)}
     left = {}
@@ -44,7 +44,7 @@ def _holes(vessel: Vessel) -> dict[str, tuple[Chamber, Hole]]:
     return {f"{c.name}.{h.name}" if several else h.name: (c, h) for c in vessel.chambers for h in c.holes}
 
 
-def paired(vessel: Vessel, found: dict[str, FreeNumber], pairs: Iterable[Sequence[str]]) -> dict[str, FreeNumber]:
+def mirrored(vessel: Vessel, found: dict[str, FreeNumber], pairs: Iterable[Sequence[str]]) -> dict[str, FreeNumber]:
     """The free numbers with the places of every two holes, such as ("1", "4"), joined to one of each kind.
 
     As far along, and as far around to the left as the other to the right; where they are not at first, at the mean.
