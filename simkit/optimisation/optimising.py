@@ -211,6 +211,7 @@ def hole_slopes(trial: Trial) -> tuple[ChamberSlopes, ...]:
             part = slopes[first_note : first_note + notes, first_hole : first_hole + holes]
             pitches, names = tuple(n.pitch for n in chamber.notes), tuple(h.name for h in chamber.holes)
             found.append(ChamberSlopes(chamber.name, pitches, names, part))
+        # Slopes have all chambers' notes and holes one after the other.
         first_note, first_hole = first_note + notes, first_hole + holes
     return tuple(found)
 

@@ -153,7 +153,7 @@ class Outcome:
     def off(self) -> tuple[tuple[str, PredictedNote], ...]:
         """The notes that are not within the tolerance, each with its chamber's name, the worst first."""
         found = [(name, note) for name, note in _notes(self.after) if self._off(name, note) > self.tolerance_cents]
-        return tuple(sorted(found, key=lambda pair: -self._off(*pair)))
+        return tuple(sorted(found, key=lambda pair: -self._off(*pair)))  # a stable order: of equals the file's
 
     def _off(self, chamber: str, note: PredictedNote) -> float:
         """Deviation of a note, cents: of one of a pair the pair's mean, as long as the two run into one resonance."""
@@ -178,6 +178,7 @@ class Outcome:
     def unisons(self) -> tuple[str, ...]:
         """Notes that were tuned as pairs and do not read their pitch for it, in sentences."""
         known = {(pair.chamber, pair.pitch) for pair in self.pairs}
+        # Only those that read something else: one of a pair may happen to be right by itself.
         both = [each for each in _notes(self.after) if (each[0], each[1].pitch) in known]
         return tuple(unisons(self.after, [each for each in both if _away(each[1]) > self.tolerance_cents], self.pairs))
 
@@ -191,12 +192,13 @@ class Outcome:
         lines = [
             f"{name + ' ' if several else ''}{note.pitch} stays {self._off(name, note):.1f} cents "
             f"{'sharp' if (note.answer.cents or 0) > 0 else 'flat'}"
-            for name, note in self.off[:6]
+            for name, note in self.off[:6]  # enough to see a pattern; the rest is counted
         ]
         lines += [f"and {len(self.off) - 6} more notes"] if len(self.off) > 6 else []
         lines += [f"broken: {what}" for what in self.broken]
         pulled = unisons(self.after, self.off, self.pairs)
         lines += self._alike() + list(dict.fromkeys([*pulled, *self.unisons]))
+        # What is stood at for nothing is in nobody's way.
         costly = [limit for limit in self.active if limit.price > 0][:4]
         lines += [f"in the way: {limit}" for limit in costly]
         if not costly and self.off and not self._alike() and not pulled:
@@ -214,6 +216,7 @@ class Outcome:
             by_fingering: dict[tuple[str, ...], dict[float, str]] = {}
             for note in chamber.notes:
                 if note.pitch and note.target_hz:
+                    # By the holes and not by their order; two notes of one pitch are no contradiction.
                     by_fingering.setdefault(tuple(sorted(note.open)), {})[note.target_hz] = note.pitch
             for pitches in by_fingering.values():
                 if len(pitches) > 1:
@@ -243,6 +246,7 @@ class Outcome:
     def _chamber(self, n: int) -> dict[str, Any]:
         after = self.after.chambers[n]
         before = self.before.chambers[n].as_dict() if self.before else None
+        # Keys begin with the chamber's name.
         mine = [moved for moved in self.moved if moved.key.partition(".")[0] == after.name]
         notes = after.as_dict()["notes"]
         for note, cents in zip(notes, self.evidence.hand.of(after.name), strict=False):

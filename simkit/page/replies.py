@@ -122,6 +122,7 @@ def slopes(text: str, source: str, which: str, exact: bool = False) -> dict[str,
     which: "openings" or "bodies" (a stretched body takes a field on moved meshes). exact: as `slopes_beside`.
     """
     vessel = _read(text, source)
+    # Bodies' slopes take far longer, and are asked later.
     numbers = [n for h in handles(vessel) for n in h.numbers if (h.kind == "body") == (which == "bodies")]
     if not numbers or not any(chamber.notes for chamber in vessel.chambers):
         return {"slopes": {}}

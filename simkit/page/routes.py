@@ -136,7 +136,7 @@ async def _folder(studio: Studio, request: Request) -> Any:
     open_now = {name: session.saved for name, session in studio.sessions.items()}
     designs = studio.shelf.designs()
     named = {design["file"] for design in designs}
-    unwritten = [
+    unwritten = [  # designs that are open and have no file yet
         {"file": name, "title": session.shown.get("title") or name}
         for name, session in studio.sessions.items()
         if name not in named
@@ -217,7 +217,7 @@ async def _save(studio: Studio, request: Request) -> Any:
     other = body.get("name")
     if other is not None and other != session.name:
         return (await studio.save_as(session.name, str(other))).as_dict()
-    session.save(over=body.get("over") is True)
+    session.save(over=body.get("over") is True)  # nothing else means yes
     return {"saved": session.saved}
 
 
@@ -229,7 +229,7 @@ async def _reload(studio: Studio, request: Request) -> Any:
 async def _work(studio: Studio, request: Request) -> Any:
     body = await request.json()
     kind, design = str(body["kind"]), str(body["design"])
-    if kind not in ("wish", "start"):
+    if kind not in ("wish", "start"):  # these begin a design that is not there yet
         await studio.session(design)
     return studio.work(kind, design, body).as_dict()
 

@@ -202,7 +202,7 @@ class Studio:
         job = Job(next(self._numbers), kind, design, self._companion())
         what, arguments = _ASKED[kind](self, design, given)
         if design in self.sessions:
-            job.version = self.sessions[design].version
+            job.version = self.sessions[design].version  # a judge's word is of this state alone
         self.jobs[job.number] = job
         job.task = asyncio.create_task(self._run(job, what, arguments))
         return job
@@ -222,7 +222,7 @@ class Studio:
         except Stopped:
             job.state, job.said = "stopped", "stopped; nothing was changed"
         finally:
-            await job.companion.end()
+            await job.companion.end()  # each job has a process of its own
         self.listeners.say(job.as_dict())
 
     async def _take(self, job: Job, reply: dict[str, Any]) -> None:
@@ -252,7 +252,7 @@ class Studio:
 
 def _tuning(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
     session = studio.sessions[design]
-    free = [word for word in given.get("free", ()) if word in FREE]
+    free = [word for word in given.get("free", ()) if word in FREE]  # what a page sends is not trusted
     if not free:
         raise Refused("choose what may move")
     return "tuned", [session.text, session.source, free]

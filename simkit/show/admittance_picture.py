@@ -55,7 +55,7 @@ def admittance_panel(
     def draw(figure: FigureBase) -> None:
         inner = HEIGHT_MM - HEAD_MM - FOOT_MM - BETWEEN_MM
         wide = (WIDTH_MM - LEFT_MM - RIGHT_MM) / WIDTH_MM
-        upper = 0.66 * inner
+        upper = 0.66 * inner  # |Y| gets two thirds, the phase the rest
         boxes = ((FOOT_MM + inner - upper + BETWEEN_MM, upper), (FOOT_MM, inner - upper))
         size, phase = (
             figure.add_axes((LEFT_MM / WIDTH_MM, low / HEIGHT_MM, wide, tall / HEIGHT_MM)) for low, tall in boxes
@@ -64,6 +64,7 @@ def admittance_panel(
         figure.text(LEFT_MM / WIDTH_MM, 1 - 7 / HEIGHT_MM, title, fontsize=11, va="center")
         size.plot(frequencies_hz, np.abs(found), color=look.CLAY, linewidth=1.1)
         size.set_yscale("log")
+        # A true minus, as in words.
         size.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{y:.0e}".replace("-", "−")))
         size.yaxis.set_minor_formatter(NullFormatter())
         size.set_ylabel("|Y|, m³/(s Pa)", color=look.QUIET)

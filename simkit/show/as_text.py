@@ -41,7 +41,7 @@ def prediction_text(
         parts += [chamber_head(chamber, prediction.chambers, air_words(vessel, prediction.state)), "", table, ""]
         parts += [*_playing_words(chamber), *_neighbour_words(chamber.notes), ""]
     parts += chord_table(prediction.chords) if prediction.chords else []
-    parts += [_STILL] * (prediction.state == "still")
+    parts += [_STILL] * (prediction.state == "still")  # as played needs no word: it is what is asked
     if any(note.pitch for note in prediction.notes):
         parts.append(_READING.format(doubt=_DOUBT[prediction.state], cents=IN_TUNE_CENTS))
     if hand:
@@ -62,6 +62,7 @@ def _playing_words(chamber: PredictedChamber) -> list[str]:
     answers = [note.answer for note in chamber.notes if note.answer.parts_cents]
     if not answers:
         return []
+    # Of each note: all parts of playing together.
     moved = [sum(answer.parts_cents.values()) for answer in answers if answer.parts_cents]
     low, high = min(moved), max(moved)
     span = f"{signed(low)} to {signed(high)}" if high - low > 0.5 else signed(high)
@@ -77,7 +78,7 @@ def _neighbour_words(notes: Sequence[PredictedNote]) -> list[str]:
     for key, what in (("neighbours_cents", "covered"), ("neighbours_open_cents", "open too")):
         pulled = [(getattr(n.answer, key), n.pitch or "the note") for n in notes if getattr(n.answer, key) is not None]
         if pulled:
-            cents, pitch = max(pulled, key=lambda pair: abs(pair[0]))
+            cents, pitch = max(pulled, key=lambda pair: abs(pair[0]))  # either way
             words.append(f"{signed(cents)} cents ({pitch}) with their holes {what}")
     return [f"the silent windows beside pull at most {', '.join(words)}"] if words else []
 

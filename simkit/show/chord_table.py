@@ -49,7 +49,7 @@ def blown_chord_table(chords: Sequence[BlownChord]) -> list[Table | str]:
 def _headed(chambers: Sequence[str], each: Sequence[str], first: str = "") -> Table:
     of_chambers: list[Column | str] = []
     for name in chambers:
-        of_chambers += [name, *numbers(*each)]
+        of_chambers += [name, *numbers(*each)]  # a column for the note, then its numbers
     return plain_table(*numbers(*[first] * bool(first)), *of_chambers, "")
 
 

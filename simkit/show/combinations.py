@@ -28,7 +28,7 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
         low, high = min(hz) / 1.04, max(hz) * 1.05
         axes.set_yscale("log")
         axes.set_ylim(low, high)
-        axes.set_xlim(-0.6, len(chamber.holes) + 0.9)
+        axes.set_xlim(-0.6, len(chamber.holes) + 0.9)  # room for the names to the right of their points
         lines = _lines(vessel, low, high)
         for hertz, _ in lines:
             axes.axhline(hertz, color=look.FAINT, linewidth=0.6, zorder=0)

@@ -20,7 +20,7 @@ def optimised_text(outcome: Outcome) -> str:
     vessel = outcome.vessel
     parts: list[Table | Text | str] = [in_options(outcome.verdict), ""]
     for n, chamber in enumerate(outcome.after.chambers):
-        before = outcome.before.chambers[n] if outcome.before else None
+        before = outcome.before.chambers[n] if outcome.before else None  # a start that is no design has no notes
         holes = vessel.chamber(chamber.name).holes
         parts += [chamber_head(chamber, outcome.after.chambers), "", _notes(outcome, chamber, before, holes), ""]
     parts += [_moved(outcome.moved), ""] if outcome.moved else ["nothing moved", ""]
@@ -35,7 +35,7 @@ def trade_off_text(vessel: Vessel, curve: TradeOff) -> str:
     table = plain_table(*numbers("weight of the first", curve.one, curve.other, "worst note, cents"), "")
     for point in curve.points:
         found = (f"{point.balance:.2g}", f"{point.one:.3g}", f"{point.other:.3g}", f"{point.worst_cents:.1f}")
-        table.add_row(*found, "written" if point is curve.middle else "")
+        table.add_row(*found, "written" if point is curve.middle else "")  # the one that goes into the file
     parts: list[Table | Text | str] = [f"{curve.one} against {curve.other}", "", table]
     if curve.alike:
         parts += ["", "all come out alike: what is free, or its limits, leaves nothing to weigh"]
@@ -70,6 +70,7 @@ def _cents(note: PredictedNote) -> str:
 def _moved(moved: Sequence[ChangedNumber]) -> Table:
     table = plain_table("moved", *numbers("from", "to", "by", "free from", "to"), "asked by")
     for change in moved:
+        # It follows another number, which has the bounds.
         bounds = ("", "") if change.low is None else (f"{change.low:.4g}", f"{change.high:.4g}")
         by = f"{signed(change.by, 2 if change.unit == 'mm' else 1)} {change.unit}".rstrip()
         table.add_row(change.said, f"{change.before:g}", f"{change.after:g}", by, *bounds, "; ".join(change.because))
@@ -88,7 +89,7 @@ def _sentences(outcome: Outcome) -> Iterator[str]:
     yield from outcome.start_breaks
     yield from (f"stands at: {limit}" for limit in outcome.active)
     evidence = outcome.evidence
-    for measured, value in evidence.aims.items():
+    for measured, value in evidence.aims.items():  # before the judge: these are by ports
         yield f"{measured}: {value:.2f}"
     for judged in evidence.judged:
         yield f"{judged.pitch} by the air meshed as a whole: {signed(judged.resolved_cents)} cents"

@@ -51,7 +51,7 @@ def ringing_panels(vessel: Vessel, ringing: Ringing) -> list[Panel]:
         modes = [ModePicture(chamber.pressures[:, n], _mode_words(n + 1, ring)) for n, ring in enumerate(chamber.rings)]
         name = f", {chamber.name}" if len(ringing.chambers) > 1 else ""
         heading = f"{vessel.title or 'chamber'}{name}: {state_words(ringing)}, {air_words(vessel, ringing.state)}"
-        if chamber.mesh is None:
+        if chamber.mesh is None:  # a model of another package may have none
             raise OutOfReach(f"{chamber.name}: the model knows no pressure to draw; ask ports, or do without a picture")
         panels.append(pressure(chamber.mesh, modes, heading, solid.all_openings))
     return panels

@@ -58,6 +58,7 @@ STYLE: Any = {"pdf.fonttype": 42, "path.simplify": False}
 def drawn(page: Page) -> Figure:
     """One sheet as a figure of the paper's size, whose coordinates are millimetres."""
     with look.styled(), mpl.rc_context(STYLE):
+        # Not by pyplot: no window, no state that is left behind.
         figure = Figure(figsize=(page.width * look.MM, page.height * look.MM))
         FigureCanvasAgg(figure)
         paper = figure.add_axes((0, 0, 1, 1), xlim=(0, page.width), ylim=(0, page.height))
@@ -69,7 +70,7 @@ def drawn(page: Page) -> Figure:
                 _line(paper, mark, order, None if name in named else name)  # an id may stand once in an SVG file
                 named.add(name)
             else:
-                _text(paper, mark, len(page.marks) + order)
+                _text(paper, mark, len(page.marks) + order)  # words over all lines
     return figure
 
 
@@ -117,6 +118,7 @@ def pdf(figures: Sequence[Figure]) -> bytes:
             for figure in figures:
                 book.savefig(figure)
     writer = PdfWriter(clone_from=io.BytesIO(plain.getvalue()))
+    # Our mark alone: a date or a version would make each file another.
     writer.metadata = {"/Creator": MARK}
     writer.pdf_header = "%PDF-1.6"
     # ISO 32000-1, 12.2 (since PDF 1.6): viewers then offer no scaling by default.

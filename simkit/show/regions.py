@@ -25,7 +25,7 @@ def regions_panel(chamber: BlowingChamber) -> Panel:
     """Each note's pitch against breath; under it, for the lowest and highest note, where each resonance sounds."""
     blown, modes = chamber.blown, chamber.blown.loop.motion.modes
     lowest = blown.loop.motion.frequency[:, 0]
-    shown = list(dict.fromkeys([int(np.argmin(lowest)), int(np.argmax(lowest))]))
+    shown = list(dict.fromkeys([int(np.argmin(lowest)), int(np.argmax(lowest))]))  # one of them where there is one note
     strip = ROW_MM * modes
     height = HEAD_MM + PITCH_MM + (GAP_MM + strip) * len(shown) + FOOT_MM
 
@@ -64,7 +64,7 @@ def _pitches(axes: Axes, chamber: BlowingChamber, pressures: np.ndarray) -> None
         axes.plot(pressures, np.where(pressures > end, curve, np.nan), ":", color=look.CLAY, linewidth=0.8)
         axes.plot(pressure, hz, "o", color=look.CLAY, markersize=4, zorder=3)
     low, high = _reach(curves)
-    _names(axes, chamber, curves, (high / low) ** (2.8 / PITCH_MM))
+    _names(axes, chamber, curves, (high / low) ** (2.8 / PITCH_MM))  # 2.8 mm of paper from name to name
     look.hertz_axis(axes, low, high)
     axes.set_ylabel("sounding, Hz", color=look.QUIET)
 

@@ -37,7 +37,7 @@ def note_table(
     by_hand: for each note the cents that hand-made error adds or takes; with_parts: columns of what each part of
     playing moves it from the still note.
     """
-    models = [answer.model for answer in notes[0].answers] if notes else []
+    models = [answer.model for answer in notes[0].answers] if notes else []  # every note was asked of the same
     playing = [*(notes[0].answer.parts_cents or {})] if notes and with_parts else []
     answers = [each for model in models for each in (*numbers(f"{model} Hz", "cents"), *numbers("Q", style="dim"))]
     beside = [*numbers(*playing, style="dim"), *numbers(*["by hand"] * bool(by_hand))]
@@ -64,7 +64,7 @@ def combination_table(holes: Sequence[Hole], chamber: ChartedChamber) -> Table:
         others = len(chamber.alternates(f))
         cells = [shares(holes, f.openness), f"{f.frequency_hz:.1f}", str(f.nearest)]
         cells += [signed(f.cents, 0), _number(f.q, 0)]
-        style = "" if abs(f.cents) <= IN_TUNE_CENTS else "dim"
+        style = "" if abs(f.cents) <= IN_TUNE_CENTS else "dim"  # what is between two notes stands back
         table.add_row(*cells, f"{others}" if others else "", Text(f.wanted, style=ACCENT), style=style)
     return table
 
@@ -152,7 +152,7 @@ def printed(*parts: Table | Text | str, stream: TextIO | None = None) -> str:
     """
     stream = stream or sys.stdout
     on_terminal = stream.isatty()
-    kept = StringIO()
+    kept = StringIO()  # written by us, so that lines can be looked through first
     console = Console(
         file=kept,
         force_terminal=on_terminal,

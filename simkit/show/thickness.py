@@ -76,11 +76,11 @@ def _drawn(paper: Axes, body: Body, found: Thickness, side: Side) -> None:
     for line in clay_outlines(body.figure, side):
         paper.add_patch(Polygon(1e3 * line * _turn(side), facecolor="none", edgecolor=look.INK, linewidth=0.7))
     seen = found.normals @ side.toward > _SLANT
-    flat, clay = 1e3 * side.flat(found.places[seen]), 1e3 * found.clay[seen]
+    flat, clay = 1e3 * side.flat(found.places[seen]), 1e3 * found.clay[seen]  # mm
     # Seams of the wall's parts give places twice, which a triangulation refuses.
     _, once = np.unique(np.round(flat, 3), axis=0, return_index=True)
     triangles = Triangulation(*flat[once].T)
-    levels = np.arange(np.floor(clay.min()), np.ceil(clay.max()) + 1.01)
+    levels = np.arange(np.floor(clay.min()), np.ceil(clay.max()) + 1.01)  # a level each millimetre, both ends included
     paper.tricontourf(triangles, clay[once], levels=levels, cmap=_CLAY)
     lines = paper.tricontour(triangles, clay[once], levels=levels, colors=look.QUIET, linewidths=0.4)
     paper.clabel(lines, fmt="%g", fontsize=5.5)

@@ -32,12 +32,12 @@ FIELDS = (
 def _fields(paper: Paper) -> list[tuple[float, float, float, float]]:
     """The lower left corner, width and height of each field, the view from the side first."""
     width = paper.width - 2 * _MARGIN
-    height = (paper.height - _HEAD - _FOOT - _GAP) / 2
+    height = (paper.height - _HEAD - _FOOT - _GAP) / 2  # two fields, one above the other
     return [(_MARGIN, _FOOT + height + _GAP, width, height), (_MARGIN, _FOOT, width, height)]
 
 
 def _ruler(paper: Paper) -> tuple[tuple[float, float], tuple[float, float]]:
-    left = (paper.width - RULER_MM) / 2
+    left = (paper.width - RULER_MM) / 2  # in the middle
     return (left, 18.0), (left + RULER_MM, 18.0)
 
 
@@ -56,7 +56,7 @@ def _faint(paper: Paper, dots: bool) -> list[Mark]:
     (x0, y), (x1, _) = _ruler(paper)
     middle = (x0 + x1) / 2
     marks += [
-        stroke((x0 + 4, y), (x1 - 4, y), pen=Pen.FAINT),
+        stroke((x0 + 4, y), (x1 - 4, y), pen=Pen.FAINT),  # clear of the dots
         Text(
             (middle, y - 5.5),
             f"{RULER_MM:g} mm from dot to dot" if dots else f"{RULER_MM:g} mm",
@@ -112,7 +112,7 @@ def blank_svg() -> str:
         ruler=RULER_MM,
         x0=x0,
         x1=x1,
-        y=paper.height - y,
+        y=paper.height - y,  # SVG counts from the top
     )
 
 

@@ -52,6 +52,7 @@ def sketch(
     ruler_mm: how long the drawing's ruler is; a picture needs it, an SVG file where its ruler has no label. An
     InputError says what of the drawing cannot be used, and what to do.
     """
+    # All at once, before anything is read.
     faults = list(clay_faults(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent))
     low, high = RULER_MM
     if ruler_mm is not None and not low <= ruler_mm <= high:
@@ -71,7 +72,7 @@ def sketch(
     around = [] if coat is None else [*_askew(coat.rows, "outside"), *coat.said]
     said = (*_askew(rows), *drawn.said, *missing, *folded, *marked.said, *leg_words(legs), *clay, *around)
     text = _text(Path(path), rows, coat, marked, wall_mm, shrinkage_percent, said) + "".join(leg_text(legs))
-    vessel = loads(text, str(path))
+    vessel = loads(text, str(path))  # read like any design, so that it is one
     geometric = inspect(vessel)
     if geometric:
         raise InputError([*geometric, *folded, *_askew(rows)])
@@ -209,7 +210,7 @@ def _clay(inner: Profile, outer: Profile) -> tuple[float, float, float]:
 
     from simkit.sketching.strokes import evenly
 
-    points = evenly(inner.points, 400)
+    points = evenly(inner.points, 400)  # a millimetre apart, about
     away, _ = cKDTree(evenly(outer.points, 8000)).query(points)
     share = (points[:, 0] - outer.left) / outer.length
     low, high = (np.interp(share, outer.share, each) for each in (outer.low, outer.high))
@@ -328,7 +329,7 @@ def misfit_words(rows: FittedRows, outside: FittedRows | None = None) -> list[st
 
 def _row_text(row: Row) -> str:
     along, width, height, rise, squareness = row
-    return f"    [{along:6.2f}, {width:6.2f}, {height:6.2f}, {rise + 0:6.2f}, {squareness:g}],"
+    return f"    [{along:6.2f}, {width:6.2f}, {height:6.2f}, {rise + 0:6.2f}, {squareness:g}],"  # rise + 0: no "-0.00"
 
 
 def _voicing_text(voicing: MarkedVoicing | None) -> str:

@@ -115,6 +115,7 @@ class _Reading:
                 if named.layer and named.layer != within.layer and self._count() == before:
                     self.empty.append(named.layer)
                 return
+            # Fine enough for what the transform makes of it.
             strokes = [moved(*line, turned.transform) for line in lines(element, turned.transform)]
         except (ValueError, OverflowError, IndexError, TypeError) as why:
             if not named.layer and name not in _GROUPS:
@@ -123,6 +124,7 @@ class _Reading:
             self.faults.append(Fault(self.source, key, None, f"lines that can be drawn ({str(why)[:120]})"))
             return
         taken = [Stroke(points, closed, own) for points, closed in strokes]
+        # A hole drawn as a ring with a cross in it is one mark; an outline may be of many lines.
         for stroke in _as_one(taken) if turned.layer in MARKS else taken:
             self._take(stroke, turned)
         if name == "use" and named.layer:
@@ -182,6 +184,7 @@ class _Reading:
         """Raise all faults; nothing drawn of the inside is one."""
         inside = [layer for layer in LAYERS if layer.startswith("inside")]
         broken = {fault.key for fault in self.faults}
+        # An outline that was refused is there: its own fault says what to do.
         if not any(layer in outlines or f"layer {layer}" in broken for layer in inside):
             is_there = [layer for layer in inside if layer in self.empty]
             state = f"{' and '.join(is_there)} {'are' if len(is_there) > 1 else 'is'} empty" if is_there else "none is"
@@ -196,7 +199,7 @@ class _Reading:
         empty = [layer for layer in dict.fromkeys(self.empty) if not self.drawn.get(layer)]
         if empty:
             yield f"empty: {', '.join(empty)}"
-        yield from list(dict.fromkeys(self.strange))[:6]
+        yield from list(dict.fromkeys(self.strange))[:6]  # some: a drawing may have hundreds
 
 
 def _as_one(strokes: list[Stroke]) -> list[Stroke]:
@@ -234,6 +237,7 @@ def _length(label: str) -> float | None:
     >>> _length("ruler 10 cm"), _length("ruler-100mm"), _length("rule")
     (100.0, 100.0, None)
     """
+    # With a unit first: a name may have other numbers.
     found = re.search(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|in)\b", label, re.I) or re.search(r"\b(\d+(?:[.,]\d+)?)()\b", label)
     length = float(found[1].replace(",", ".")) * UNITS_MM[found[2].lower() or "mm"] if found else 0.0
     return length if 0 < length <= 2000 else None

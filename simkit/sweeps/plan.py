@@ -107,10 +107,11 @@ def plan_of(tree: Mapping[str, Any], text: str, path: Path) -> SweepPlan:
         if key not in known
     ]
     compute = _compute(tree.get("compute"), source, faults)
+    # Also of what is not computed: a slip is one all the same.
     options = {name: _options(name, tree.get(name, {}), source, faults) for name in OPTIONS}
     bases = _bases(tree.get("base"), path, faults)
     variations = tuple(read_variations(tree.get("variation", []), bases, path, faults))
-    faults += _scans(bases, variations, source)
+    faults += _scans(bases, variations, source)  # each scan once, not in every case
     if faults:
         raise InputError(faults)
     plan = SweepPlan(source, text, bases, variations, compute, {name: options[name] for name in compute})

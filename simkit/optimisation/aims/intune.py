@@ -111,7 +111,7 @@ class Steady:
     measures: ClassVar[str] = "worst note's plus or minus by hand-made error, cents"
 
     def value(self, trial: Trial) -> float:
-        return float(hand_error_of(trial, self.hands).own.max())
+        return float(hand_error_of(trial, self.hands).own.max())  # own: a player takes up what all notes have in common
 
     def residuals(self, trial: Trial) -> np.ndarray:
         return self.weight * hand_error_of(trial, self.hands).own

@@ -74,6 +74,7 @@ class Freedom:
         From where the design is: a file's numbers are rounded, by more than such a step.
         """
         number = self.numbers[n]
+        # By the share alone: shifts fall out of a difference.
         values = {key: vessel.value(key) + share * step for key, share in zip(number.keys, number.shares, strict=True)}
         # Only the checked way works out what is tied.
         if self._tied:
@@ -116,7 +117,7 @@ def _put(node: Any, path: Path, value: float) -> Any:
         return value
     step, rest = path[0], path[1:]
     if isinstance(step, str):
-        attribute = slots(type(node))[step].attribute
+        attribute = slots(type(node))[step].attribute  # a key's name in the file may be another in Python
         return node.model_copy(update={attribute: _put(getattr(node, attribute), rest, value)})
     changed = (*node[:step], _put(node[step], rest, value), *node[step + 1 :])
     return node._make(changed) if hasattr(node, "_make") else changed  # rows of sections are named tuples
@@ -145,11 +146,12 @@ def freedom(
         chosen = [number for word in one_or_more(free) for number in _chosen(vessel, word)]
     # A key named by itself leaves the factors that move it too: nothing is moved twice.
     single = {number.name: number for number in chosen if not number.is_factor and number.keys[0] not in ties}
+    # The maker's bounds go before the sensible ones.
     found = {key: number.bounded(*given[key]) if key in given else number for key, number in single.items()}
     for number in chosen:
         rest = [key for key in number.keys if key not in single and key not in ties]
         if number.is_factor and rest:
-            found[number.name] = number.scaling_only(rest)
+            found[number.name] = number.scaling_only(rest)  # the factor on what is not free by itself
     found = mirrored(vessel, without_held(vessel, found, one_or_more(keep)), pairs)
     if not found and (free is not None or keep is not None):
         asked = ", ".join(one_or_more(free))
@@ -165,7 +167,7 @@ _NOTHING = f"a table [free] with bounds, or `free` with some of {', '.join(bound
 
 def _chosen(vessel: Vessel, word: str) -> list[FreeNumber]:
     """The numbers of a group, of a chamber's group such as body.diameters, or of one dotted key."""
-    chamber, _, group = word.rpartition(".")
+    chamber, _, group = word.rpartition(".")  # body.diameters, or diameters of all chambers
     if group in bounds.GROUPS and (not chamber or any(c.name == chamber for c in vessel.chambers)):
         return bounds.group(vessel, group, chamber or None)
     if word in vessel.numbers:

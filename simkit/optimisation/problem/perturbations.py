@@ -39,6 +39,7 @@ class OpeningMoves:
         of_step = []
         for neighbour in neighbours:
             moves = neighbour.moves(trial.body)
+            # One number may move several openings.
             of_step.append(tuple(range(len(openings), len(openings) + len(moves))))
             openings += moves
             voicings += [voicing_of(neighbour, opening) for _, opening in moves]
@@ -60,6 +61,7 @@ class OpeningMoves:
         circuit = voice.resonator.circuit
         ratio = circuit.room_air.density / circuit.chamber_air.density
         regular, outer = m.regular.copy(), m.outer.copy()
+        # The ducts' own columns are exact; only the field's rows are of first order.
         columns = {name: getattr(m, name).copy() for name in _COLUMNS}
         for place in self.of_step[step]:
             row, duct = self._duct(place, circuit)
@@ -98,7 +100,7 @@ class OpeningMoves:
         """A field with every move made so many of its steps far, linearly."""
         if self.changes is None:
             return field
-        far = np.zeros(len(self.openings))
+        far = np.zeros(len(self.openings))  # in steps; openings that no step moves stay
         for step, places in zip(steps, self.of_step, strict=True):
             far[list(places)] = step
         for place in np.flatnonzero(far).tolist():

@@ -17,7 +17,7 @@ def without_held(vessel: Vessel, found: dict[str, FreeNumber], words: Iterable[s
     held = {key for word in words for key in _held(vessel, word)}
     left = {}
     for name, number in found.items():
-        rest = [key for key in number.keys if key not in held]
+        rest = [key for key in number.keys if key not in held]  # a factor goes on with what is left to it
         if name not in held and rest:
             left[name] = number.scaling_only(rest) if number.is_factor else number
     return left
@@ -26,6 +26,7 @@ def without_held(vessel: Vessel, found: dict[str, FreeNumber], words: Iterable[s
 def _held(vessel: Vessel, word: str) -> list[str]:
     """The keys that a hole's name, a group or a dotted key stands for, and the names of a group's factors."""
     if word in bounds.GROUPS:
+        # Factors by their own name too, which is no key of the design.
         return [key for number in bounds.group(vessel, word) for key in (number.name, *number.keys)]
     if word in vessel.numbers:
         return [word]
@@ -55,7 +56,7 @@ def mirrored(vessel: Vessel, found: dict[str, FreeNumber], pairs: Iterable[Seque
         one, other = pair if len(pair) == 2 else ("", "")
         if one not in holes or other not in holes or one == other or seen & {one, other}:
             raise DesignError([Fault.of("pairs", word, f"two holes, each once, of {', '.join(holes)}")])
-        seen |= {one, other}
+        seen |= {one, other}  # each hole is in one pair at most
         names = [f"{chamber.name}.hole.{hole.name}" for chamber, hole in (holes[one], holes[other])]
         if holes[one][0] is not holes[other][0] or not _faces(holes[one][1], holes[other][1]):
             raise DesignError([Fault.of("pairs", word, "two holes of one chamber, one left and one right of the top")])
@@ -63,7 +64,7 @@ def mirrored(vessel: Vessel, found: dict[str, FreeNumber], pairs: Iterable[Seque
             first, second = (f"{name}.{column}" for name in names)
             if first not in found or second not in found:
                 raise DesignError([Fault.of("pairs", word, "holes whose places are free and not kept")])
-            found[first] = _joined(found[first], found.pop(second), sign)
+            found[first] = _joined(found[first], found.pop(second), sign)  # one number instead of two
     return found
 
 

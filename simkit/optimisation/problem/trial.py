@@ -204,6 +204,7 @@ def drawn(vessel: Vessel) -> Body:
         chambers = tuple(chamber_body(vessel, chamber, figure) for chamber in vessel.chambers)
     except ValueError as why:
         raise DesignError([Fault(vessel.source, "an opening", None, str(why))]) from why
+    # Not inspected: a search looks at many bodies that it only passes.
     return Body(chambers, thickness_of(vessel))
 
 
@@ -232,7 +233,7 @@ def _shapes(vessel: Vessel) -> list[tuple[object, ...]]:
 def _chamber_beside(vessel: Vessel, was: ChamberBody, old: Chamber, other: Vessel, new: Chamber) -> ChamberBody:
     if (old.shape, old.offset_mm, old.turn_deg) != (new.shape, new.offset_mm, new.turn_deg):
         return chamber_body(other, new, was.figure)
-    window, clay = was.window, vessel.clay == other.clay
+    window, clay = was.window, vessel.clay == other.clay  # [clay] gives rims and walls that openings leave out
     if new.voicing is not None and not (clay and new.voicing == old.voicing):
         window = window_opening(other, was.wall, new.voicing, was.figure)
     openings = tuple(
