@@ -112,10 +112,14 @@ def _clay(gmsh: Any, body: Body, blown: Sequence[tuple[ChamberBody, Chamber]], s
     for chamber, design in blown:
         way = windway_of(chamber.window, design)
         assert way is not None and chamber.window is not None
-        tongue = _tongue(occ, Tongue.of(way, chamber.wall, design), scale)
-        if tongue is not None:
-            clay = occ.fuse(clay, [tongue])[0]
-        cuts += [_prism(occ, way, scale), _window(occ, chamber.window, scale)]
+        tongue = Tongue.of(way, chamber.wall, design)
+        if tongue.length > 0:
+            clay = occ.fuse(clay, [_loft(occ, tongue.ring(0.0), tongue.ring(tongue.length), scale)])[0]
+        # The windway's air reaches from within the window to before the lips.
+        cuts += [
+            _loft(occ, way.corners(-BEYOND), way.corners(way.length + BEYOND), scale),
+            _window(occ, chamber.window, scale),
+        ]
     cuts += [_drilled(occ, o, scale) for chamber in body.chambers for o in chamber.openings]
     clay = occ.cut(clay, cuts)[0] if cuts else clay
     occ.synchronize()
@@ -139,11 +143,6 @@ def _loft(occ: Any, first: np.ndarray, last: np.ndarray, scale: float) -> tuple[
         lines = [occ.addLine(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
         wires.append(occ.addWire(lines, checkClosed=True))
     return next(part for part in occ.addThruSections(wires, makeSolid=True, makeRuled=True) if part[0] == 3)
-
-
-def _prism(occ: Any, way: WindwayCut, scale: float) -> tuple[int, int]:
-    """The windway's air, from within the window to before the lips."""
-    return _loft(occ, way.corners(-BEYOND), way.corners(way.length + BEYOND), scale)
 
 
 def _window(occ: Any, window: Opening, scale: float) -> tuple[int, int]:
@@ -200,7 +199,3 @@ class Tongue:
         low = -height / 2 - self.under
         corners = ((-half, low), (half, low), (half, 0.0), (-half, 0.0))
         return np.array([middle + x * self.way.across + z * self.way.upright for x, z in corners])
-
-
-def _tongue(occ: Any, tongue: Tongue, scale: float) -> tuple[int, int] | None:
-    return _loft(occ, tongue.ring(0.0), tongue.ring(tongue.length), scale) if tongue.length > 0 else None

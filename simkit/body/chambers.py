@@ -182,25 +182,19 @@ class Body:
 _TIP = 0.97  # cosine between a hole and the chamber's axis beyond which it counts as one in the tip
 
 
+@lru_cache(maxsize=1024)
 def opening_at(
-    wall: Wall, place: Place, name: str, *, forward_deg: float | None = None, length: float, **sizes: float
+    wall: Wall, place: Place, name: str, *, forward_deg: float | None = None, length: float, **sizes: Any
 ) -> Opening:
     """The opening where a ray from the axis meets the wall, cut square to it.
 
     forward_deg: the way a window's breath runs along the wall, 0 away from the mouth end, 90 to the right.
-    Raises ValueError, in words for the user, where there is no such place.
+    Raises ValueError, in words for the user, where there is no such place. Kept: of a design that is asked again all
+    openings are the same but the one that was changed.
     """
-    return _opened(wall, place, name, forward_deg, length, tuple(sizes.items()))
-
-
-@lru_cache(maxsize=1024)
-def _opened(
-    wall: Wall, place: Place, name: str, forward_deg: float, length: float, sizes: tuple[tuple[str, Any], ...]
-) -> Opening:
-    """Kept: of a design that is asked again all openings are the same but the one that was changed."""
     # Kept by itself: a hole that is widened stays where it is.
     center, axis, across, curvatures = _seat(wall, place, forward_deg)
-    return Opening(name, center, axis, across, length, curvatures=curvatures, **dict(sizes))
+    return Opening(name, center, axis, across, length, curvatures=curvatures, **sizes)
 
 
 @lru_cache(maxsize=1024)

@@ -150,12 +150,15 @@ def _on_table(points: np.ndarray, down: np.ndarray) -> np.ndarray:
     return points @ np.stack([right, np.cross(down, right)]).T
 
 
+def _solids(coat: Coat) -> Sequence[Wall]:
+    return solids_of(coat.walls[0]) if coat.figure else coat.walls
+
+
 def outer_points(coat: Coat, fine: int = 2) -> np.ndarray:
     """Points (n, 3) all over the outer surface, and over what of its solids lies within others."""
-    solids: Sequence[Wall] = solids_of(coat.walls[0]) if coat.figure else coat.walls
-    rings = [sheet.moved_out(coat.offset).points for solid in solids for sheet in solid.sheets(fine)]
+    rings = [sheet.moved_out(coat.offset).points for solid in _solids(coat) for sheet in solid.sheets(fine)]
     # Rings may miss corners, on which a piece stands.
-    corners = [project(solid, np.array(list(product(*solid.box.T)))) for solid in solids if coat.figure]
+    corners = [project(solid, np.array(list(product(*solid.box.T)))) for solid in _solids(coat) if coat.figure]
     return np.concatenate([each.reshape(-1, 3) for each in (*rings, *corners)])
 
 
@@ -270,9 +273,8 @@ def undercut(coat: Coat, axis: int, at: float) -> Undercut | None:
 
 def _facets(coat: Coat) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
     """Middles (n, 3), unit normals (n, 3) and areas (n,), m2, of the outer surface's quadrilaterals, solid by solid."""
-    solids: Sequence[Wall] = solids_of(coat.walls[0]) if coat.figure else coat.walls
     found = []
-    for sheet in (sheet for solid in solids for sheet in solid.sheets(2)):
+    for sheet in (sheet for solid in _solids(coat) for sheet in solid.sheets(2)):
         middle, normal = sheet.moved_out(coat.offset).facets
         area = np.linalg.norm(normal, axis=1)
         whole = area > 1e-3 * area.max()  # at poles quadrilaterals have hardly an area, and no good normal
