@@ -1,7 +1,7 @@
 """Resonances k of all the air of a chamber, inside and outside at once, with radiation, one fingering at a time.
 
 Without losses at the walls the pressure p of a resonance makes K p + sum_l D_l(k) B_l B_l^T p = k^2 M p, with D_l the
-steepness of the wave of degree l that leaves the far sphere (`waves.leaving`) and B its harmonics.
+steepness of the wave of degree l that leaves the far sphere (`far_field.leaving`) and B its harmonics.
 """
 
 from __future__ import annotations

@@ -187,6 +187,7 @@ class InsideAir:
         # Theory's (3): the uniform pressure, both solved parts, what is singular, and the modes' remainder.
         total = -strengths.sum() / (self.volume * k2) + (answer.static + k2 * answer.second) @ strengths
         for mouth, q in zip(answer.mouths, strengths, strict=True):
+            # S and k^2 R of the mouth's points, made bounded within the mouth.
             near = source_values(mouth.sources, points) + k2 * second_order_values(mouth.sources, points)
             near -= _poles(mouth.sources.places, points)
             total = total + q * (mouth.source_weights @ near)

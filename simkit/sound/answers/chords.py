@@ -162,7 +162,7 @@ class Together:
         wanted: dict[str, set[str]] = {}
         for case, note in zip(self.cases, choice, strict=True):
             for hole in case.vessel.chamber(case.chamber.name).holes:
-                if hole.finger and not (note and hole.name in note.open):
+                if hole.finger and not (note and hole.name in note.open):  # a hole that is to be covered
                     wanted.setdefault(hole.finger, set()).add(case.chamber.name)
         return tuple(finger for finger, chambers in wanted.items() if len(chambers) > 1)
 

@@ -48,6 +48,7 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
     omega = asked.omega(case.playing) if asked.model == name else resonator.lowest(openness)
     cautions: tuple[str, ...] = ()
     if missing:
+        # What the parts that it does not know would do, by the quick model, on top.
         omega = omega * np.exp(asked.moved(case.playing, case.playing.only(known)) / CENTS)
         own = f"{', '.join(known)} its own; " if known else ""
         others = " and ".join([", ".join(missing[:-1]), missing[-1]] if missing[1:] else missing)

@@ -64,6 +64,7 @@ def extrapolated(names: Iterable[str], sizes: ArrayLike, hz: ArrayLike) -> Halve
     sizes, hz = np.asarray(sizes, float), np.asarray(hz, float)
     first, second = hz[0] - hz[1], hz[1] - hz[2]
     falls = (first * second > 0) & (np.abs(second) < np.abs(first))
+    # The second step over the first, 2^(-p/2) for the power p.
     shrink = np.where(falls, second / np.where(falls, first, 1.0), np.nan)
     order = np.log(shrink) / np.log(sizes[1] / sizes[0])
     # The steps yet to come: a geometric series.

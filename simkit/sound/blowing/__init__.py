@@ -3,7 +3,7 @@
 A windway makes breath a jet (`elements.airjet`), the jet is unstable and carries what the window's air did to its root
 on to the labium (`elements.jetwave`), where it is cut into a source that saturates (`elements.describing`). `motion` is
 what this needs of a resonator. From them: `loop` (once round), `growth` (does it start), `cycle` (where does it
-settle), `takeover` (what ends it), `fingerings` (all of it for many at once), `advice` (in plain words), `table` (how a
+settle), `takeover` (what ends it), `behaviour` (all of it for many at once), `advice` (in plain words), `table` (how a
 design blows), `timedomain` and `listen` (the same model stepped through time, and heard), `fitting` (constants from
 measured pressures and pitches).
 """

@@ -87,7 +87,9 @@ class FittedJet:
         for name in self.readings.free:
             value, factor = getattr(self.fit.constants, name), self.fit.spread[name]
             doubt = (
-                f"{value / factor:.3g} to {value * factor:.3g}" if factor < _UNTOLD else "the readings do not tell it"
+                f"{value / factor:.3g} to {value * factor:.3g}"
+                if factor < _NOT_MEASURED
+                else "the readings do not tell it"
             )
             lines.append(f"{name} = {value:.4g}  # {doubt}")
         left, worst = self.fit.left_cents, int(np.abs(self.fit.left_cents).argmax())
@@ -99,7 +101,7 @@ class FittedJet:
         return "\n".join(lines) + "\n"
 
 
-_UNTOLD = 2.0  # a constant whose standard error is a factor of two was not measured
+_NOT_MEASURED = 2.0  # a constant whose standard error is a factor of two was not measured
 
 
 def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJet:

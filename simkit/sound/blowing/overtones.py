@@ -52,16 +52,16 @@ def _factors(loop: Loop, cycle: Cycle, found: np.ndarray) -> tuple[np.ndarray, n
     swing = bent[:, None] * np.exp(jet.wave_log(many, speed[:, None]))  # x per m/s of window air
     push = 1j * many * (jet.breath.density * jet.dipole * jet.width * jet.half_width * speed)[:, None]
     lost = loop.motion.air.density / (2 * jet.constants.window_contraction**2)
-    yielding = _yielding(loop, cycle, found, order)
+    admittance = _admittances(loop, cycle, found, order)
     x = swing[:, 0] * velocity
     # What an overtone brings about itself is taken out of the iteration: beside a resonance that nearly takes over it
     # comes back almost whole, and turn by turn would not settle.
-    again = yielding * (push * swing * jet.saturation.other(np.abs(x))[:, None] - lost * OTHER * velocity[:, None])
+    again = admittance * (push * swing * jet.saturation.other(np.abs(x))[:, None] - lost * OTHER * velocity[:, None])
     v = np.zeros(many.shape, complex)
     v[:, 0] = velocity  # real: all phases are the fundamental's
     for _ in range(_PASSES):
         cut, drag = _spectra(loop, v, swing, turn)
-        new = (yielding * (push * cut - lost * drag) - again * v) / (1 - again)
+        new = (admittance * (push * cut - lost * drag) - again * v) / (1 - again)
         v[:, 1:] = _KEEP * v[:, 1:] + (1 - _KEEP) * new[:, 1:]
         # An overtone as strong as the note is no overtone: the balance by harmonics does not hold there.
         v[:, 1:] *= np.minimum(1.0, 0.5 * velocity[:, None] / np.maximum(np.abs(v[:, 1:]), 1e-30))
@@ -94,7 +94,7 @@ def _spectra(loop: Loop, v: np.ndarray, swing: np.ndarray, turn: np.ndarray) -> 
     return np.tanh(jet - loop.jet.saturation.offset) @ back, (np.abs(air) * air) @ back
 
 
-def _yielding(loop: Loop, cycle: Cycle, found: np.ndarray, order: np.ndarray) -> np.ndarray:
+def _admittances(loop: Loop, cycle: Cycle, found: np.ndarray, order: np.ndarray) -> np.ndarray:
     """(F, K): window velocity for a pressure across the window at each harmonic, m/s per Pa; holes with friction."""
     area, friction = loop.jet.window_area, _hole_friction(loop, cycle, found)
     omega = cycle.omega[found]

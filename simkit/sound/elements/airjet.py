@@ -29,7 +29,7 @@ class AirJet:
     """One voicing's jet: sizes in m, the breath it is made of, the constants that carry the doubt.
 
     edge_share: of the velocity potential's difference between 2h inside and 2h outside the labium's edge for unit
-    flow through the window, the part that the window's own field (`field.cell.labium_share`) has of `slit_drop`.
+    flow through the window, the part that the window's own field (`field.window.cell.labium_share`) has of `slit_drop`.
     """
 
     height: float

@@ -178,7 +178,7 @@ class Circuit:
         """The circuit with fingers over part of the openings that `openness` (n,) gives between 0 and 1."""
         if not ((openness > 0) & (openness < 1)).any():
             return self
-        shares = [float(s) if 0 < s < 1 else 1.0 for s in openness]
+        shares = [float(s) if 0 < s < 1 else 1.0 for s in openness]  # covered ones have a stub of their own
         return replace(self, ducts=tuple(d.freed(s) for d, s in zip(self.ducts, shares, strict=True)))
 
     def at(self, omega: np.ndarray) -> Matrices:
@@ -208,7 +208,7 @@ class Circuit:
         for rows, duct in alike:
             for name, values in self.column(duct, omega[..., None]).items():
                 found[name][..., rows] = values
-        for row in self.blown:
+        for row in self.blown:  # by themselves: the sizes of a windway are no arrays
             for name, values in self.column(self.ducts[row], omega).items():
                 found[name][..., row] = values
         return found
@@ -254,14 +254,16 @@ class Circuit:
         k = omega / self.room_air.sound_speed
         if self.field.shared.all():
             return k
-        return k * np.minimum(1.0, self.field.top / np.maximum(k.real, 1e-300))
+        return k * np.minimum(
+            1.0, self.field.top / np.maximum(k.real, 1e-300)
+        )  # shortened in the complex plane, so that its Q stays
 
     def uniform(self, omega: np.ndarray, rows: slice = slice(None)) -> np.ndarray:
         """1/V of the chamber of each of the rows, made smaller by the wall's heat: (..., n), 1/m^3.
 
         The air near the wall is softer: V (1 + (1 - i)/Q_t) in place of V, 1/Q_t = (gamma - 1) delta_t S/(2 V).
         """
-        heat = self.loss.uniform[rows] / np.sqrt(omega)[..., None]
+        heat = self.loss.uniform[rows] / np.sqrt(omega)[..., None]  # 1/Q_t
         return 1 / (self.field.volumes[rows] * (1 + (1 - 1j) * heat))
 
     def regular(self, omega: np.ndarray) -> np.ndarray:

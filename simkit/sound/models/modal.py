@@ -63,7 +63,7 @@ class Modal:
         """A frequency so low that flows are those of rest, rad/s: (1,)."""
         return np.array([_SLOW * self.speed * np.sqrt(self.k2[len(self.heat)])])
 
-    def yielding(self, omega: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def port_system(self, omega: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """T and N T + R (f, n, n) at omega (f,) or (1,)."""
         circuit, field = self.circuit, self.circuit.field
         T, R = opened(circuit.at(omega), self.states)
@@ -79,13 +79,13 @@ class Modal:
 
     def flows(self, omega: np.ndarray) -> np.ndarray:
         """Phi' T (N T + R)^-1 Phi (f, m, m), 1/m2, made as symmetric as it is."""
-        T, system = self.yielding(omega)
+        T, system = self.port_system(omega)
         found = self.phi.T @ (T @ np.linalg.solve(system, np.broadcast_to(self.phi, (len(T), *self.phi.shape))))
         return np.asarray((found + found.transpose(0, 2, 1)) / 2)
 
     def flux(self, omega: np.ndarray, shape: np.ndarray) -> np.ndarray:
         """The flux out of every opening (f, n) of fields `shape` (f, m) at real omega (f,)."""
-        T, system = self.yielding(omega.astype(complex))
+        T, system = self.port_system(omega.astype(complex))
         return np.asarray((T @ np.linalg.solve(system, (shape @ self.phi.T)[..., None]))[..., 0])
 
     def at_rest(self) -> tuple[np.ndarray, np.ndarray]:

@@ -70,6 +70,7 @@ def lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray) 
 
 def _lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray, states: np.ndarray) -> np.ndarray:
     first, circuits = resonators[0], [each.circuit for each in resonators]
+    # Together only what all have in common: something open, and nothing half covered.
     if (states * first.rows).any(axis=1).all() and not ((states > 0) & (states < 1)).any():
         start = np.stack([each.near_lowest(states) for each in resonators])
         try:

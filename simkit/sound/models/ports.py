@@ -1,7 +1,7 @@
 """The working model: the chamber's own field, every opening a duct with its wall, the air outside shared by all.
 
 One coarse mesh and one factorisation a side serve every fingering, temperature and place of the holes
-(`simkit.field`); a fingering costs a small matrix equation (`circuit`, `ringing`).
+(`simkit.field`); a fingering costs a small matrix equation (`circuit`, `roots`).
 """
 
 from __future__ import annotations
@@ -206,7 +206,7 @@ class PortsResonator:
         omega = np.array([ringing.omega]) / self.drift(openness_of(self.holes, fingering))  # in the circuit's airs
         m = self.circuit.fingered(state).at(omega)
         T, R = opened(m, state[None])
-        inside = m.regular - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]
+        inside = m.regular - self.field.shared * (m.uniform / m.k[:, None] ** 2)[:, None, :]  # Z_in whole
         flow = np.linalg.svd((inside @ T + R)[0])[2][-1].conj()  # of the least singular value
         return complex(m.k[0]), -(T[0] @ flow)[self.rows]
 
@@ -258,6 +258,7 @@ class PortsResonator:
 
         def heavy(duct: Duct) -> Duct:
             a = duct.aperture
+            # 1/K goes as the whole length, ends included.
             return replace(duct, aperture=replace(a, outer=a.outer + more * (a.length + a.inner + a.outer)))
 
         return replace(self, circuit=replace(self.circuit, ducts=tuple(heavy(duct) for duct in self.circuit.ducts)))

@@ -114,12 +114,12 @@ def doubt_cents(doubt: Doubt) -> float:
 def sentence(field: PortField, doubt: Doubt) -> str:
     """A doubt in words, with the measured value, the limit, and what to do."""
     who = " and ".join("the window" if field.windows[r] else f"hole {field.names[r][1]}" for r in doubt.rows)
-    told = TOLD[doubt.kind].format(value=doubt.value, limit=doubt.limit, side=doubt.side)
+    told = SENTENCES[doubt.kind].format(value=doubt.value, limit=doubt.limit, side=doubt.side)
     then = {"gap": "is less sure of the two together", "collar": "takes both to lie in it"}
     return f"ports: {who}: {told}: ports {then.get(doubt.kind, 'is less sure there')}"
 
 
-TOLD = {
+SENTENCES = {
     "edge": "the {side} wall turns by {value:.0f} degrees at its rim, more than {limit:.0f}",
     "gap": "their rims are {value:.2f} of a radius apart, less than {limit:g}",
     "depth": "the air below is only {value:.2f} of its width deep",
