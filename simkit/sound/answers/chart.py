@@ -14,7 +14,7 @@ from simkit.columns import cell, column, finite, text_table
 from simkit.errors import Fault, InputError
 from simkit.pitch import Pitch
 from simkit.sound import models
-from simkit.sound.answers.over_chambers import OverChambers, joined
+from simkit.sound.answers.over_chambers import Joined, OverChambers
 from simkit.sound.catalogue import with_ability
 from simkit.sound.models.resonator import Resonance
 from simkit.vessel import Vessel, tuning_of
@@ -117,9 +117,9 @@ class Chart(OverChambers):
     chambers: tuple[ChartedChamber, ...]
     cautions: tuple[str, ...] = ()
 
-    frequencies_hz = joined(ChartedChamber.frequencies_hz)
-    cents = joined(ChartedChamber.cents)
-    q = joined(ChartedChamber.q)
+    frequencies_hz = Joined(ChartedChamber.frequencies_hz)
+    cents = Joined(ChartedChamber.cents)
+    q = Joined(ChartedChamber.q)
 
     def __repr__(self) -> str:
         return f"Chart(by {self.model}, {len(self.frequencies_hz)} fingerings)"

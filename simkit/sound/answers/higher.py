@@ -19,7 +19,7 @@ from simkit.field.fem.wall_integrals import wall_integrals
 from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
-from simkit.sound.answers.over_chambers import OverChambers, joined
+from simkit.sound.answers.over_chambers import Joined, OverChambers
 from simkit.sound.answers.playing_parts import played_notes
 from simkit.sound.catalogue import chosen, model_of
 from simkit.sound.elements.losses import first_order_doubt, mode_loss, shifted
@@ -122,10 +122,10 @@ class Ringing(OverChambers):
     chambers: tuple[RingingChamber, ...]
     cautions: tuple[str, ...] = ()
 
-    frequencies_hz = joined(RingingChamber.frequencies_hz)
-    k_per_m = joined(RingingChamber.k_per_m)
-    q = joined(RingingChamber.q)
-    uncertainties_cents = joined(RingingChamber.uncertainties_cents)
+    frequencies_hz = Joined(RingingChamber.frequencies_hz)
+    k_per_m = Joined(RingingChamber.k_per_m)
+    q = Joined(RingingChamber.q)
+    uncertainties_cents = Joined(RingingChamber.uncertainties_cents)
 
     def __repr__(self) -> str:
         return f"Ringing({'closed' if self.closed else 'open'}, {len(self.q)} modes)"

@@ -28,9 +28,17 @@ class ForChord(Protocol):
         """Content under the keys of the command line's JSON."""
 
 
-def joined(of: Any) -> property:
-    """The property of a whole that has the arrays of its chambers' property one after the other."""
-    return property(lambda whole: np.concatenate([of.fget(each) for each in whole.chambers]), doc=of.__doc__)
+class Joined(property):
+    """A property of the whole: the arrays of its chambers' property `of` one after the other."""
+
+    def __init__(self, of: Any) -> None:
+        super().__init__(lambda whole: np.concatenate([of.fget(each) for each in whole.chambers]))
+        self.__doc__ = of.__doc__
+
+    # For the type alone, which a property made by hand does not tell.
+    def __get__(self, whole: Any, owner: type | None = None, /) -> np.ndarray:  # type: ignore[override]
+        found: np.ndarray = super().__get__(whole, owner)
+        return found
 
 
 class OverChambers:

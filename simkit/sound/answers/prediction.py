@@ -16,7 +16,7 @@ from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.chords import Chord, chords, chosen_chambers
-from simkit.sound.answers.over_chambers import OverChambers, joined
+from simkit.sound.answers.over_chambers import Joined, OverChambers
 from simkit.sound.answers.playing_parts import PlayedNotes, played_notes
 from simkit.sound.catalogue import able, chosen, model_of
 from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator, openness_of_all
@@ -158,10 +158,10 @@ class Prediction(OverChambers):
         """The notes of all chambers, one after the other."""
         return tuple(each for chamber in self.chambers for each in chamber.notes)
 
-    frequencies_hz = joined(PredictedChamber.frequencies_hz)
-    cents = joined(PredictedChamber.cents)
-    q = joined(PredictedChamber.q)
-    uncertainties_cents = joined(PredictedChamber.uncertainties_cents)
+    frequencies_hz = Joined(PredictedChamber.frequencies_hz)
+    cents = Joined(PredictedChamber.cents)
+    q = Joined(PredictedChamber.q)
+    uncertainties_cents = Joined(PredictedChamber.uncertainties_cents)
 
     def by(self, model: str) -> Prediction:
         """Prediction by one of the models that were asked alone; a KeyError for another."""

@@ -15,7 +15,7 @@ from simkit.errors import Fault, InputError
 from simkit.field.window.cell import labium_share
 from simkit.sound import models
 from simkit.sound.answers.chords import Together, chosen_chambers
-from simkit.sound.answers.over_chambers import OverChambers, joined
+from simkit.sound.answers.over_chambers import Joined, OverChambers
 from simkit.sound.blowing.advice import Tried
 from simkit.sound.blowing.behaviour import Blown, NoteBlown, blow_fingerings
 from simkit.sound.blowing.one_breath import BlownChord, blown_chords
@@ -139,10 +139,10 @@ class BlowTable(OverChambers):
     cautions: tuple[str, ...] = ()
     chords: tuple[BlownChord, ...] = ()
 
-    pressures_pa = joined(BlowingChamber.pressures_pa)
-    frequencies_hz = joined(BlowingChamber.frequencies_hz)
-    margins = joined(BlowingChamber.margins)
-    q = joined(BlowingChamber.q)
+    pressures_pa = Joined(BlowingChamber.pressures_pa)
+    frequencies_hz = Joined(BlowingChamber.frequencies_hz)
+    margins = Joined(BlowingChamber.margins)
+    q = Joined(BlowingChamber.q)
 
     def __repr__(self) -> str:
         return f"BlowTable(by {self.model}, {len(self.q)} notes)"
