@@ -73,6 +73,7 @@ def square_moment() -> float:
     return 1 / (3 - 2 * SLIT)
 
 
+@lru_cache(maxsize=64)
 def rectangle_log(width: float, height: float) -> float:
     """Mean of ln(distance), distance in m, of two points of a rectangle under its flow."""
     pairs = square_pairs(13, 14)  # ln is integrable where a point meets itself, and no pair does
