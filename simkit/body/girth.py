@@ -34,12 +34,15 @@ def elongation(wall: Wall) -> float:
     return float(sides[2] / np.sqrt(sides[0] * sides[1]))
 
 
-def waist(wall: Wall) -> Waist | None:
-    """The narrowest of the waists along the longest side, or None where there is none."""
+def waist(wall: Wall, fine: int = FINE) -> Waist | None:
+    """The narrowest of the waists along the longest side, or None where there is none.
+
+    fine: points either way across it; a quarter of them where it is looked for.
+    """
     low, high = wall.box
     long = int((high - low).argmax())
     places = low[long] + (high - low)[long] * (np.arange(SLICES) + 0.5) / SLICES
-    wide = np.array([_width(wall, long, place, FINE // 4) for place in places])
+    wide = np.array([_width(wall, long, place, fine // 4) for place in places])
     # The widest place so far from either end: a waist has a wider one on both sides.
     before, after = np.maximum.accumulate(wide), np.maximum.accumulate(wide[::-1])[::-1]
     share = wide / np.minimum(before, after)
@@ -47,7 +50,7 @@ def waist(wall: Wall) -> Waist | None:
     if share[n] > WAISTED:
         return None
     near = np.linspace(places[max(n - 1, 0)], places[min(n + 1, SLICES - 1)], 9)
-    widths = [_width(wall, long, place, FINE) for place in near]
+    widths = [_width(wall, long, place, fine) for place in near]
     best = int(np.argmin(widths))
     return Waist(float(widths[best]), float(near[best]))
 

@@ -56,8 +56,11 @@ def off(case):
     ],
 )
 def test_a_window_alone_is_within_a_cent_and_a_half_of_the_judge(window):
-    """Still and lossless."""
-    assert off(case_of(*window, lossless=True)) == pytest.approx(0, abs=1.5)
+    """Still and lossless; and so it says, of flat slopes half a cent more."""
+    case = case_of(*window, lossless=True)
+    said = models.resonator("ports", case).evidence(()).uncertainty_cents
+    assert abs(off(case)) < min(1.5, said)
+    assert said < (2.0 if window[-1] < 35 else 1.51)
 
 
 BALL_AROUND = '[outside]\nshape = "sphere"\ndiameter_mm = 62\noffset_mm = [-8, 0, -3]'

@@ -10,11 +10,12 @@ from itertools import combinations
 import numpy as np
 
 from simkit.body.chambers import Opening
-from simkit.body.girth import width_at
+from simkit.body.girth import waist, width_at
 from simkit.body.walls.wall import Wall
 from simkit.field.reduced.boundary import AirSurface
 
 _width_at = lru_cache(maxsize=1024)(width_at)  # asked of the same openings at every answer
+_waist = lru_cache(maxsize=64)(waist)
 
 # The limits, each of a kind of doubt and of what is measured for it.
 STEEPEST_DEG = 50.0  # "edge": steepest turn of the wall within half a radius of the rim
@@ -27,6 +28,7 @@ BLUNTEST = 0.2  # "blunt": radius of a window's rims over its cut-up
 THICKEST = 1.6  # "thick": clay that a window is cut through over its cut-up
 SLANTED_DEG = 10.0  # "slant": of a hole from square to the wall; "tilt": of a figure's outside from square to its axis
 TILTED_DEG = 7.0  # "tilt": of a figure's outside over a window
+NARROWEST = 0.3
 SEAMED = 0.002  # "seam": mean rise of the clay along a rim over the solid it comes out of, over the hole's radius
 
 
@@ -134,3 +136,13 @@ def widths(openings: Sequence[Opening], depth: np.ndarray, wall: Wall, first: in
         if share > WIDEST:
             found.append(Doubt("wide", (first + i,), share, WIDEST))
     return found
+
+
+def waists(openings: Sequence[Opening], wall: Wall, first: int = 0) -> list[Doubt]:
+    """Openings of a chamber that is drawn in so far between two parts that its cells there are coarse."""
+    narrow = _waist(wall, 96)
+    if narrow is None or not openings:
+        return []
+    sides = np.sort(np.ptp(wall.box, axis=0))
+    share = narrow.diameter / float(np.sqrt(sides[0] * sides[1]))
+    return [Doubt("waist", tuple(range(first, first + len(openings))), share, NARROWEST)] if share < NARROWEST else []

@@ -20,7 +20,8 @@ class FieldEvidence:
 
     unknowns inside (all chambers) and outside; reciprocity: largest |Z_ij - Z_ji| before both are averaged, 1/m;
     fit: largest error of the outside's interpolation at two test wave numbers, 1/m; off_wall: distance of a mesh from
-    the wall at a bend too tight for its elements, m; 0 where that is no more than is asked.
+    the wall at a bend too tight for its elements, m; 0 where that is no more than is asked; creased: whether
+    a chamber's walls meet in seams or rims.
     """
 
     unknowns_inside: int
@@ -29,6 +30,7 @@ class FieldEvidence:
     reciprocity_outside: float
     fit: float
     off_wall: float = 0.0
+    creased: bool = False
 
 
 @frozen

@@ -93,6 +93,7 @@ def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Do
         found += doubts.edges(chamber.boundary.surface, group, first)
         found += doubts.gaps(group, first)
         found += doubts.widths(group, way.ahead, body.wall, first)
+        found += doubts.waists(group, body.wall, first)
         first += len(group)
     every = [o for group in groups for o in group]
     return (
@@ -122,6 +123,7 @@ def _assembled(
         _skew(around.matrices[0]),
         float(np.abs(misfit).max(initial=0.0)),
         _off_wall(air, [opening for group in groups for opening in group]),
+        any(c.wall.creased for c in air.body.chambers),
     )
     return PortField(
         tuple((c.name, o.name) for c, group in zip(air.body.chambers, groups, strict=True) for o in group),
