@@ -237,8 +237,11 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing, figure: Wall | 
             figure = _even_coat(wall, vessel.clay.wall_mm * MM)
     if figure is None:
         return opening
-    opening = _through_figure(opening, figure, own)
-    return opening if opening.clay else replace(opening, tilt=_tilt(opening, figure))
+    even, opening = isinstance(figure, OffsetWall), _through_figure(opening, figure, own)
+    if opening.clay:
+        return opening
+    tilt, fuller = _over_window(opening, figure)
+    return replace(opening, tilt=tilt, fuller=0.0 if even else fuller)
 
 
 def _tilt_over_hole(hole: Opening, figure: Wall) -> tuple[float, float]:
@@ -249,14 +252,20 @@ def _tilt_over_hole(hole: Opening, figure: Wall) -> tuple[float, float]:
     return -float(out @ hole.across) / steep, -float(out @ hole.forward) / steep
 
 
-def _tilt(window: Opening, figure: Wall) -> tuple[float, float]:
-    """Slopes of a figure's outside over a window, across it and along the breath, on the mean over it, m/m."""
-    coat, slopes = Coat((figure,), 0.0, figure=True), []
+def _over_window(window: Opening, figure: Wall) -> tuple[tuple[float, float], float]:
+    """A figure's outside over a window: its slopes across and along the breath, m/m, and the mean height, m, by which
+    it bends away less from over the middle than an even wall does; by parabolas through the middles of the sides.
+    """
+    coat, slopes, fuller = Coat((figure,), 0.0, figure=True), [], 0.0
     # By the clay at both ends of either middle line: on the mean over the window, as its air is.
-    for half in (window.width / 2 * window.across, window.height / 2 * window.forward):
+    halves = (window.width / 2 * window.across, window.height / 2 * window.forward)
+    for half, bend in zip(halves, window.curvatures, strict=True):
         low, high = (coat.through(window.center + side * half, window.axis) for side in (-1, 1))
-        slopes.append((high - low) / (2 * float(np.linalg.norm(half))))
-    return slopes[0], slopes[1]
+        size = float(np.linalg.norm(half))
+        slopes.append((high - low) / (2 * size))
+        even = -bend / max(1 + bend * window.through, 0.1) * size**2 / 2
+        fuller += ((low + high) / 2 - window.through - even) / 3
+    return (slopes[0], slopes[1]), fuller
 
 
 def _even_window(wall: Wall, voicing: Voicing) -> Opening:

@@ -29,7 +29,8 @@ class Opening:
     out of, where that is not the inside wall moved out along its axis; tilt: how steeply that rises against the plane
     square to its axis, across and forward, m/m. square (3,): the inside wall's normal, where the axis is another.
     duct: another package's, in place of the plain one. seam: by which the clay along its rim is higher, on the mean,
-    than that of the solid it comes out of, where others join that under the rim, m.
+    than that of the solid it comes out of, where others join that under the rim, m. fuller: by which a figure's clay
+    over a window is thicker, on the mean against its middle, than an even wall's there, m.
     """
 
     name: str
@@ -50,6 +51,7 @@ class Opening:
     tilt: tuple[float, float] = (0.0, 0.0)
     duct: FurtherDuct | None = None
     seam: float = 0.0
+    fuller: float = 0.0
 
     @property
     def normal(self) -> np.ndarray:

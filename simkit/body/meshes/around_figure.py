@@ -19,7 +19,9 @@ from simkit.body.walls.wall import Wall, project
 from simkit.errors import MeshError
 
 _STEP, _LEAST, _SLIM = 0.8, 0.25, 1.2  # of the size asked for: a net's step, and its least; of the slimmest part
-_NEAR, _REACH = 0.25, 0.55  # of the size asked for: a net's step at a window; how far that reaches, in its widths
+_NEAR, _REACH = 0.3, 0.55  # of the size asked for: a net's step at a window; how far that reaches, in its widths
+# A figure's arms and legs make the sphere wide for its clay; so much larger cells far out move no note by 0.1 cents.
+_FAR = 1.15
 
 
 def figure_mesh(
@@ -36,10 +38,10 @@ def figure_mesh(
     points, triangles = netted(figure, step, finer)
     try:
         with kernel.session() as gmsh:
-            far, cells = sphere(gmsh, center, radius, size)
+            far, cells = sphere(gmsh, center, radius, _FAR * size)
             every, skins = np.concatenate([far, points]), [cells, triangles + len(far)]
             # One size everywhere: the skin's own elements set what is near it.
-            nodes, tets, used = fill(gmsh, every, skins, lambda x, y, z: MM * size)
+            nodes, tets, used = fill(gmsh, every, skins, lambda x, y, z: MM * _FAR * size)
     except kernel.UNMESHED as failure:
         raise MeshError("the air around the body", MM * size, f"make the outside plainer ({failure})") from failure
     # From the skins' numbering to that of the filled volume.

@@ -178,7 +178,7 @@ class _Plan:
             np.full(self.broad, 1 / self.broad),
             receivers,
             self.receiver_weights,
-            self._own_bulge(cap) + self._own_line(near, receivers, gap) + self._own_rim(near, cap, outside),
+            self._own_bulge(cap, outside) + self._own_line(near, receivers, gap) + self._own_rim(near, cap, outside),
             self._own_second_order(near, receivers, gap),
             self._own_log(),
         )
@@ -195,19 +195,25 @@ class _Plan:
             return float(np.log(o.radius)) + flow.disc_log(self.exponent)
         return flow.rectangle_log(o.width, o.height)
 
-    def _own_bulge(self, cap: np.ndarray) -> float:
+    def _own_bulge(self, cap: np.ndarray, outside: bool) -> float:
         """Mean of 1/(2 pi true distance) - 1/(2 pi flat distance): the mouth's cap is no plane.
 
-        Of a window with a direction of its own flat is its tilted plane: how much longer its mouth is in that, the
-        window's own law has in it (`sound.elements.openings`).
+        Flat of a window is the tilted plane that its own law has the longer mouth of (`sound.elements.openings`).
         """
-        o = self.opening
-        plane = np.where(flow.POWERS.sum(axis=1) == 1, cap, 0.0) if not o.is_round and o.square is not None else 0 * cap
-        total = 0.0
+        plane, total = self._plane(cap, outside), 0.0
         for pairs, gaps, weights in self._pairs():
             steepness, tilt = (pairs.rise @ cap) / gaps, (pairs.rise @ plane) / gaps
             total += float(weights @ (1 / np.sqrt(1 + steepness * steepness) - 1 / np.sqrt(1 + tilt * tilt)))
         return total / (2 * np.pi)
+
+    def _plane(self, cap: np.ndarray, outside: bool) -> np.ndarray:
+        """The tilted plane (15,) of a window's cap; of a hole, and of a window square to even clay, it is level."""
+        o, linear = self.opening, flow.POWERS.sum(axis=1) == 1
+        if o.is_round:
+            return 0 * cap
+        if o.square is not None:
+            return np.where(linear, cap, 0.0)
+        return np.where(linear, flow.POWERS @ (o.tilt * self.scale), 0.0) if outside else 0 * cap
 
     def _pairs(self) -> Iterator[tuple[flow.Pairs, np.ndarray, np.ndarray]]:
         """Pairs of points of the mouth, their distances, m, and weights that give the mean of f/distance, 1/m."""

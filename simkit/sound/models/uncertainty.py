@@ -42,8 +42,8 @@ PER_DOUBT = {
     # predicted before they were judged, were 8.3 flat to 11.2 sharp of the judge: 10.6 tan^2 on the root mean square,
     # at most 20.5; of a hole alone this counts twice.
     "slant": 10.5,
-    # The law of windows under a tilted outside, from cells at slopes of 0.1, is within 0.03 cut-ups of clay to a slope
-    # of one: 0.003 at the limit, of the 2 that such a window's air is long with its ends. It grows as the slope.
+    # The law of windows under a tilted outside is within 2 cents of 35 judged ones to 12 degrees (0.008 cut-ups of its
+    # cells to 17); of windows that lean, whose outside is tilted too, within 4. It grows as the slope.
     "tilt": 1.3,
     # A hole of 6 mm moved over the seam between two balls, in steps: 3 to 8 flat of the judge, and 12 sharp where its
     # axis comes out just beyond.
