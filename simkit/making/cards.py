@@ -204,8 +204,9 @@ def views(form: Form, upright: bool, near: str = "mouth end") -> Drawing:
         shift = np.array([BEFORE - start, base - low])
         marks += [_turned(line + shift, upright) for line in lines]
         axes.append((base - low, base, base + high - low, name))
-        base += high - low + BETWEEN
-    width, height = BEFORE + length + 4.0, base - BETWEEN + 9.0
+        top = base + high - low
+        base = max(top + BETWEEN, base + NAMED if upright else 0.0)
+    width, height = BEFORE + length + 4.0, top + 9.0
     drawn: list[Mark] = [polygon(line[:-1], Pen.CUT, name="view") for line in marks]
     drawn += _stations(form, height, upright) + _view_words(axes, length, upright, near)
     if upright:
@@ -215,6 +216,7 @@ def views(form: Form, upright: bool, near: str = "mouth end") -> Drawing:
 
 
 BEFORE, BELOW, BETWEEN = 14.0, 9.0, 12.0  # room before the mouth end, under the first view, between the views
+NAMED = 37.0  # from one view to the next: their names stand side by side under slim ones
 
 
 def _turned(points: np.ndarray, upright: bool) -> np.ndarray:

@@ -62,6 +62,13 @@ def test_both_views_have_the_forms_own_sizes(ellipsoid, upright):
         assert size[along[0]] == pytest.approx(80 * WET, abs=0.05)
 
 
+def test_names_under_a_slim_forms_views_do_not_overlap():
+    slim = EGG.replace("width_mm = 60", "width_mm = 15").replace("height_mm = 40", "height_mm = 15")
+    drawing = views(form_of(body_of(loads(slim)).chambers[0].wall, 1.0), upright=True)
+    one, other = (mark for mark in drawing.marks if isinstance(mark, Text) and mark.words.startswith("from "))
+    assert abs(one.at[0] - other.at[0]) > sum(width_of(mark.words, mark.size) for mark in (one, other)) / 2
+
+
 def test_a_mirrored_form_needs_one_side_only(ellipsoid, lopsided):
     assert ellipsoid.mirrored and [each.name for each in ellipsoid.lengthwise] == ["middle", "both sides"]
     _, body = lopsided

@@ -212,7 +212,7 @@ FIGURE = LEANING.replace("[[chamber]]", OUTSIDE + "[[chamber]]").replace("direct
 def test_a_window_under_a_tilted_outside_is_within_two_cents_of_the_judge(edge_deg, tilt_deg, roll_deg, width_mm, mesh):
     """An ellipsoid in an ellipsoid, turned about its middle, over which the window lies square to the inside."""
     turned = np.radians(tilt_deg)
-    offset = [30 - 46 * np.cos(turned), 0, -46 * np.sin(turned)]
+    offset = [float(30 - 46 * np.cos(turned)), 0, float(-46 * np.sin(turned))]
     text = FIGURE.format(width_mm, offset, tilt_deg, roll_deg, edge_deg)
     (case,) = models.cases(simkit.loads(text, "figure.toml"), lossless=True, mesh=mesh)
     ports, judge = (models.resonator(name, case).lowest(np.zeros((1, 0)))[0].real for name in ("ports", "resolved"))
