@@ -87,11 +87,11 @@ def pieces(body: Body, scale: float = 1.0, seam: Seam | None = None) -> tuple[Pr
     names = [*form_names(body), *(f"shell-{half}" for half in SEAMS[seam.square_to][1])]
     log.info("making the solids")
     with kernel.session() as gmsh:
-        forms, block, halves = _solids(gmsh, body, scale, seam.square_to, cut_at)
+        forms, block, halves, beyond = _solids(gmsh, body, scale, seam.square_to, cut_at)
         # The block is meshed with them only so that the halves' volume has something exact to be held against.
         exact = [scale**3 * chamber.volume for chamber in body.chambers]
         tags, size = (*forms, *halves, block), scale * _size(body)
-        *skins, _ = _MESHER.skins(gmsh, "the solids", tags, size, lambda volumes: _untrue(volumes, exact))
+        *skins, _ = _MESHER.skins(gmsh, "the solids", tags, size, lambda volumes: _untrue(volumes, exact, beyond))
     steps = [_step(chamber, scale, name) for chamber, name in zip(body.chambers, names, strict=False)]
     steps += ["", ""]
     return tuple(
@@ -150,8 +150,10 @@ def _size(body: Body) -> float:
     return float(sum(chamber.volume for chamber in body.chambers) ** (1 / 3) * _COARSEST)
 
 
-def _solids(gmsh: Any, body: Body, scale: float, square_to: str, at: float) -> tuple[list[int], int, list[int]]:
-    """Tags of the air of each chamber, of the piece as one block without air, and of the two halves of the clay."""
+def _solids(gmsh: Any, body: Body, scale: float, square_to: str, at: float) -> tuple[list[int], int, list[int], float]:
+    """Tags of the air of each chamber, of the piece as one block without air, and of the two halves of the clay; how much
+    air lies beyond that block, in hollow parts, m^3.
+    """
     occ = gmsh.model.occ
     try:
         forms = [build_open(gmsh, scaled(chamber.wall.solid(), scale)) for chamber in body.chambers]
@@ -162,6 +164,9 @@ def _solids(gmsh: Any, body: Body, scale: float, square_to: str, at: float) -> t
         block = occ.fuse(blocks[:1], blocks[1:])[0] if len(blocks) > 1 else blocks
         # Originals are kept: the forms and the block are wanted too.
         clay = occ.cut(block, [(3, tag) for tag in forms], removeObject=False, removeTool=False)[0]
+        air = occ.cut(occ.copy([(3, tag) for tag in forms]), block, removeTool=False)[0] if body.figure else []
+        beyond = sum(occ.getMass(*each) for each in air) / 1e9
+        occ.remove(air, recursive=True)
         occ.synchronize()
         box = np.array(gmsh.model.getBoundingBox(3, block[0][1])).reshape(2, 3) + np.array([[-10.0], [10.0]])
         # The box that ends at the seam, then the one that begins there: lower coordinates first, as in `SEAMS`.
@@ -177,7 +182,7 @@ def _solids(gmsh: Any, body: Body, scale: float, square_to: str, at: float) -> t
     for name, half, is_whole in zip(SEAMS[square_to][1], halves, whole, strict=True):
         if not is_whole:
             raise SeamError(f"a cut that leaves two halves; this one leaves the {name} side in {len(half)} parts")
-    return forms, block[0][1], [half[0][1] for half in halves]
+    return forms, block[0][1], [half[0][1] for half in halves], beyond
 
 
 def scaled(solid: Solid, factor: float) -> Solid:
@@ -247,10 +252,10 @@ class SkinMesher:
 _MESHER = SkinMesher(((6, 1.0), (5, 0.9), (1, 0.8), (6, 0.6), (5, 0.5)), _FINEST / _COARSEST, 90)
 
 
-def _untrue(volumes: list[float], exact: list[float]) -> str:
-    """Error of the volumes, in words: the forms' against their formulas, the halves' against block less forms."""
+def _untrue(volumes: list[float], exact: list[float], beyond: float) -> str:
+    """Error of the volumes, in words: the forms' against their formulas, the halves' against block less forms in it."""
     forms, halves, block = volumes[: len(exact)], volumes[len(exact) : -1], volumes[-1]
-    clay = sum(halves) / (block - sum(forms)) - 1
+    clay = sum(halves) / (block - sum(forms) + beyond) - 1
     errors = [form / true - 1 for form, true in zip(forms, exact, strict=True)]
     worst = max([clay, *errors], key=abs)
     return f"the volume came out {100 * worst:+.2f} % off" if abs(worst) > CLOSE else ""

@@ -9,6 +9,7 @@ import pytest
 
 from simkit.body import body_of, kernel
 from simkit.body.chambers import Body, ChamberBody
+from simkit.body.coat import bare_solids
 from simkit.body.printing import Seam, SeamError, file_names, pieces, seam_place, undercuts
 from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
 from simkit.body.walls.lobes import LobesWall
@@ -217,3 +218,38 @@ def test_the_solids_of_a_design_file(tmp_path):
 def test_no_two_solids_have_the_same_file():
     names = ["left ear", "left-ear", "?", "left/ear"]
     assert file_names("part", names) == ["part-left-ear", "part-left-ear-2", "part-3", "part-left-ear-4"]
+
+
+HOLLOW_LEG = """
+clay.wall_mm = 4
+[outside]
+shape = "ellipsoid"
+length_mm = 60
+width_mm = 46
+height_mm = 44
+offset_mm = [-6, 0, 0]
+[[chamber]]
+name = "body"
+shape = "lobes"
+lobes = [[24, 0, 0, 48, 34, 32], [24, 0, -22, 9, 9, 30]]
+[[part]]
+name = "leg"
+shape = "ellipsoid"
+length_mm = 44
+width_mm = 18
+height_mm = 18
+offset_mm = [24, 0, 0]
+tilt_deg = -90
+"""
+
+
+def test_halves_around_a_hollow_part_are_what_lies_between_outside_and_air():
+    """By a lattice of half millimetres; the air in the part lies beyond both halves."""
+    body = body_of(loads(HOLLOW_LEG))
+    (bare,), air = bare_solids(body.figure), body.chambers[0].wall
+    axes = [np.arange(low, high, 5e-4) + 2.5e-4 for low, high in bare.box.T]
+    cells = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    clay = ((bare.level(cells) < 0) & (air.level(cells) > 0)).sum() * 5e-4**3
+    _, *halves = pieces(body)
+    assert sum(half.volume for half in halves) == pytest.approx(clay, rel=5e-3)
+    assert ((air.level(cells) < 0) & (bare.level(cells) < 0)).sum() * 5e-4**3 < 0.99 * air.volume
