@@ -151,8 +151,8 @@ def _size(body: Body) -> float:
 
 
 def _solids(gmsh: Any, body: Body, scale: float, square_to: str, at: float) -> tuple[list[int], int, list[int], float]:
-    """Tags of the air of each chamber, of the piece as one block without air, and of the two halves of the clay; how much
-    air lies beyond that block, in hollow parts, m^3.
+    """Tags of the air of each chamber, of the piece as one block without air, and of the two halves of the clay; the
+    volume of air beyond that block, in hollow parts, m^3.
     """
     occ = gmsh.model.occ
     try:
