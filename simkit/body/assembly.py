@@ -254,7 +254,7 @@ def _tilt_over_hole(hole: Opening, figure: Wall) -> tuple[float, float]:
 
 def _over_window(window: Opening, figure: Wall) -> tuple[tuple[float, float], float]:
     """A figure's outside over a window: its slopes across and along the breath, m/m, and the mean height, m, by which
-    it bends away less from over the middle than an even wall does; by parabolas through the middles of the sides.
+    it bends away less from over the middle than an even wall does; by the clay over the middles of its sides.
     """
     coat, slopes, fuller = Coat((figure,), 0.0, figure=True), [], 0.0
     # By the clay at both ends of either middle line: on the mean over the window, as its air is.
@@ -263,7 +263,8 @@ def _over_window(window: Opening, figure: Wall) -> tuple[tuple[float, float], fl
         low, high = (coat.through(window.center + side * half, window.axis) for side in (-1, 1))
         size = float(np.linalg.norm(half))
         slopes.append((high - low) / (2 * size))
-        even = -bend / max(1 + bend * window.through, 0.1) * size**2 / 2
+        k = bend / max(1 + bend * window.through, 0.1)
+        even = -k * size**2 / (1 + float(np.sqrt(max(1 - (k * size) ** 2, 0.0))))  # of a circle bent by k
         fuller += ((low + high) / 2 - window.through - even) / 3
     return (slopes[0], slopes[1]), fuller
 
