@@ -21,7 +21,7 @@ from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.scan import scan_wall
 from simkit.body.walls.sections import SectionsWall
 from simkit.body.walls.union import solids_of, union_of
-from simkit.body.walls.wall import Wall, normals
+from simkit.body.walls.wall import Wall, normal_curvatures, normals
 from simkit.errors import OutOfReach
 from simkit.vessel import Chamber, Hole, Vessel, Voicing, shapes
 from simkit.vessel.chamber import Direction
@@ -155,7 +155,10 @@ def hole_opening(vessel: Vessel, wall: Wall, hole: Hole, figure: Wall | None = N
     if opening.square is not None:
         _stays_in_clay(wall, opening)
     # How an even wall slants against a hole, the law of its ends knows by the wall's bend.
-    if opening.clay or even:
+    if even:
+        return opening
+    opening = replace(opening, outside=_bends_outside(opening, figure))
+    if opening.clay:
         return opening
     return replace(opening, tilt=_tilt_over_hole(opening, figure), seam=higher_over_seam(opening, figure))
 
@@ -242,6 +245,14 @@ def window_opening(vessel: Vessel, wall: Wall, voicing: Voicing, figure: Wall | 
         return opening
     tilt, fuller = _over_window(opening, figure)
     return replace(opening, tilt=tilt, fuller=0.0 if even else fuller)
+
+
+def _bends_outside(opening: Opening, figure: Wall) -> tuple[float, float]:
+    """Curvatures of a figure's outside where an opening's axis comes out, across and forward, 1/m."""
+    out = opening.center + opening.through * opening.axis
+    normal = normals(figure, out[None])[0]
+    along = opening.across - (opening.across @ normal) * normal
+    return normal_curvatures(figure, out, along / np.linalg.norm(along))
 
 
 def _tilt_over_hole(hole: Opening, figure: Wall) -> tuple[float, float]:

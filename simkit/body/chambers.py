@@ -27,10 +27,11 @@ class Opening:
     square to it, seen from the air, 1/m. clay: thickness of the clay around a hole that has a wall of its own, else 0:
     its face is flat there, 1.6 radii wide, sunk into the clay or on a collar. figure: the outer surface that it comes
     out of, where that is not the inside wall moved out along its axis; tilt: how steeply that rises against the plane
-    square to its axis, across and forward, m/m. square (3,): the inside wall's normal, where the axis is another.
-    duct: another package's, in place of the plain one. seam: by which the clay along its rim is higher, on the mean,
-    than that of the solid it comes out of, where others join that under the rim, m. fuller: by which a figure's clay
-    over a window is thicker, on the mean against its middle, than an even wall's there, m.
+    square to its axis, across and forward, m/m; outside: its curvatures there, as `curvatures` are. square (3,): the
+    inside wall's normal, where the axis is another. duct: another package's, in place of the plain one. seam: by which
+    the clay along its rim is higher, on the mean, than that of the solid it comes out of, where others join that under
+    the rim, m. fuller: by which a figure's clay over a window is thicker, on the mean against its middle, than an even
+    wall's there, m.
     """
 
     name: str
@@ -52,6 +53,7 @@ class Opening:
     duct: FurtherDuct | None = None
     seam: float = 0.0
     fuller: float = 0.0
+    outside: tuple[float, float] | None = None
 
     @property
     def normal(self) -> np.ndarray:

@@ -10,7 +10,7 @@ import simkit
 from simkit.body import body_of
 from simkit.field.reduced.doubts import SLANTED_DEG, Doubt
 from simkit.sound import models
-from simkit.sound.elements.openings import aperture_of
+from simkit.sound.elements.openings import aperture_of, bends_of
 from simkit.sound.models.uncertainty import OWN, doubt_cents
 
 OTTER = Path(__file__).parents[2] / "studies" / "10_a_figure_on_legs" / "otter.toml"
@@ -229,3 +229,17 @@ def test_a_hole_over_a_seam_is_the_same_by_a_finer_mesh_and_by_ports_within_its_
     )
     assert 1200 * np.log2(finer / judge) == pytest.approx(0, abs=0.3)
     assert abs(1200 * np.log2(ports / judge)) < said.uncertainty_cents
+
+
+def test_a_hole_ends_on_the_face_that_the_part_there_has():
+    """Through a bump of 24 mm: its outer face is bent as that ball, not as the chamber's wall moved out."""
+    body = body_of(simkit.loads(OVER_A_SEAM.format(30), "bump.toml"))
+    assert bends_of(body.chambers[0].openings[0]) == pytest.approx((1 / 20e-3, 1 / 12e-3))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("along_mm", [28.5, 30])
+def test_a_hole_through_a_bump_is_the_judges_within_a_cent(along_mm):
+    """By the wall's own bend moved out, its rim was too blunt: 6.0 and 5.2 cents flat."""
+    ports, judge = (over_a_seam(model, along_mm)[0] for model in ("ports", "resolved"))
+    assert 1200 * np.log2(ports / judge) == pytest.approx(0, abs=1.0)

@@ -305,7 +305,7 @@ def bends_of(opening: Opening) -> tuple[float, float]:
 
 def _outer_bend(opening: Opening, clay: float) -> float:
     """Mean curvature of the outer face above an opening, 1/m."""
-    return float(_bent_outside(opening.curvatures, clay).mean())
+    return float(np.mean(opening.outside or _bent_outside(opening.curvatures, clay)))
 
 
 def _bent_outside(bend: tuple[float, float], clay: float) -> np.ndarray:
