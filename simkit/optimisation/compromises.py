@@ -15,7 +15,7 @@ from simkit.optimisation.aims.intune import Aim, InTune
 from simkit.optimisation.aims.stretching import Stretched
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.limits import Limits
-from simkit.optimisation.problem.trial import Setting
+from simkit.optimisation.problem.trial import Setting, check_notes
 from simkit.optimisation.search.descent import Task, descend
 from simkit.optimisation.search.searching import rounded, threshold
 from simkit.vessel import Vessel
@@ -102,6 +102,7 @@ def trade_off(
     """
     if count < 2:
         raise InputError([Fault.of("count", count, "2 or more")])
+    check_notes(vessel)
     freed = freedom(vessel, free)
     x = freed.start
     points: list[Compromise] = []

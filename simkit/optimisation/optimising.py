@@ -17,7 +17,7 @@ from simkit.optimisation.aims.slopes import slopes_beside
 from simkit.optimisation.outcome import Active, ChamberSlopes, Judged, Outcome, SearchEvidence, Started
 from simkit.optimisation.problem.free import Freedom, freedom
 from simkit.optimisation.problem.limits import Limits
-from simkit.optimisation.problem.trial import Setting, Trial, drawn
+from simkit.optimisation.problem.trial import Setting, Trial, check_notes, drawn
 from simkit.optimisation.problem.wording import spoken
 from simkit.optimisation.reasons import AT_MM, active_set, moved
 from simkit.optimisation.search.descent import FEASIBLE_MM, Descent, Iterate, Task
@@ -70,8 +70,7 @@ def optimise(
     began = time.process_time()
     if starts < 1:
         raise InputError([Fault.of("starts", starts, "1 or more")])
-    if not any(chamber.notes for chamber in vessel.chambers):
-        raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
+    check_notes(vessel)
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
     freed = freedom(vessel, free, keep, pairs)
     # Distances are measured from where the design starts: what moved is told from there.

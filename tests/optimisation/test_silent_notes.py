@@ -7,7 +7,7 @@ import pytest
 
 import simkit
 from simkit.cli import run
-from simkit.optimisation import EvenBreath, Margin, freedom, optimise
+from simkit.optimisation import EvenBreath, Margin, SmallHoles, Steady, freedom, optimise, trade_off
 from simkit.optimisation.problem.trial import Trial
 from simkit.vessel import DesignError
 from simkit.vessel.starter import starter
@@ -38,9 +38,22 @@ def test_a_note_that_nothing_lets_ring_cannot_be_tuned(whistle):
 
 @pytest.mark.parametrize("aim", [EvenBreath(), Margin()])
 def test_no_breath_can_be_asked_of_a_chamber_without_a_window(open_whistle, aim):
-    may = freedom(open_whistle, "diameters")
+    freed = freedom(open_whistle, "diameters")
     with pytest.raises(DesignError, match=r"body.voicing: allowed: a table \[chamber.voicing\]"):
-        aim.residuals(Trial.of(may, may.start))
+        aim.residuals(Trial.of(freed, freed.start))
+
+
+def test_two_aims_want_a_note_and_no_hole():
+    """Without a note there is nothing to weigh; without a hole the widest is no wider than nothing."""
+    ball = simkit.loads(starter("sphere"), "ball.toml")
+    (chamber,) = ball.chambers
+    covered = chamber.notes[:1]
+    with pytest.raises(DesignError, match=r"chamber.note: allowed: at least one note"):
+        trade_off(ball.with_chamber(chamber.model_copy(update={"notes": ()})), "voicing", SmallHoles(), Steady())
+    bare = ball.with_chamber(chamber.model_copy(update={"notes": covered, "holes": ()}))
+    freed = freedom(bare, "voicing")
+    trial = Trial.of(freed, freed.start)
+    assert SmallHoles().value(trial) == 0.0 and SmallHoles().slopes(trial).shape == (0, len(freed.numbers))
 
 
 @pytest.mark.filterwarnings("error")

@@ -134,7 +134,7 @@ class SmallHoles:
     measures: ClassVar[str] = "widest hole, mm"
 
     def value(self, trial: Trial) -> float:
-        return float(_diameters(trial).max())
+        return float(_diameters(trial).max(initial=0.0))
 
     def residuals(self, trial: Trial) -> np.ndarray:
         return self.weight * _diameters(trial)

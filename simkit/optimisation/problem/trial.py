@@ -197,6 +197,12 @@ class Neighbour:
         return Trial.of(Freedom(self.vessel, ()), np.zeros(0), beside.setting)
 
 
+def check_notes(vessel: Vessel) -> None:
+    """Refuse a design without a note to tune to."""
+    if not any(chamber.notes for chamber in vessel.chambers):
+        raise DesignError([Fault(vessel.source, "chamber.note", None, "at least one note to tune to")])
+
+
 def drawn(vessel: Vessel) -> Body:
     """The body of a design, unlooked at; DesignError where an opening has no place at all."""
     try:
