@@ -133,8 +133,8 @@ def test_what_would_be_divided_without_end_is_tried_at_the_last_sizes_at_once(mo
         raise Unsettled("the air", 1.0, f"no end to {gradings}")
 
     monkeypatch.setattr(graded, "in_own_process", meshes)
-    for name, answer in (("_gradings", (((1.2, 1.3), (0.8, 1.0)), 2.5)), ("checked", (None,)), ("unknowns", 1000)):
+    for name, answer in (("_gradings", (((1.2, 1.3), (0.8, 1.0, 1.1)), 2.5)), ("checked", (None,)), ("unknowns", 1000)):
         monkeypatch.setattr(graded, name, lambda *given, answer=answer: answer)
-    with pytest.raises(MeshError, match=r"no end to \(\(1\.3,\), \(1\.0,\)\)"):
+    with pytest.raises(MeshError, match=r"no end to \(\(1\.3,\), \(1\.0, 1\.1\)\)"):
         graded.graded_air(SimpleNamespace(name="egg"))
-    assert tried == [((1.2, 1.3), (0.8, 1.0)), ((1.3,), (1.0,))]
+    assert tried == [((1.2, 1.3), (0.8, 1.0, 1.1)), ((1.3,), (1.0, 1.1))]

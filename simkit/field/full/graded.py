@@ -24,8 +24,8 @@ from simkit.field.full.branch import Exit
 from simkit.field.full.resonance import WholeAir, WholeMode
 
 # Every size of the mesh over the standard, coarse and fine; others nearby are tried where gmsh fails at the first, and
-# the last of each at once where it would not end.
-GRADINGS = ((1.25, 1.19, 1.31), (0.78, 0.75, 0.81, 1.0))
+# the last coarse and the last two fine ones at once where it would not end.
+GRADINGS = ((1.25, 1.19, 1.31), (0.78, 0.75, 0.81, 1.0, 1.04))
 LARGE = ((1.25, 1.19, 1.31), (1.0, 0.96, 1.04))  # for bodies that would take more than MANY unknowns
 MANY = 250_000
 SHARP = ((1.0, 0.96, 1.04), (0.7, 0.67, 0.73))  # for bodies with a sharp rim
@@ -120,7 +120,7 @@ def _meshed(
         found = in_own_process(graded_meshes, chamber, gradings, obstacles, seconds=patience, what=words)
     except Unsettled as failure:
         log.info("the cells of a coarser mesh: %s", failure)
-        gradings = tuple(sizes[-1:] for sizes in gradings)
+        gradings = gradings[0][-1:], gradings[1][-2:]
         found = in_own_process(graded_meshes, chamber, gradings, obstacles, seconds=patience, what=words)
     for (size, whole), sizes in zip(found, gradings, strict=True):
         _affordable(len(whole.mesh.points))
