@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import gc
+import os
 import signal
 import sys
+import threading
 
 TYPE_CHECKING = False  # that of typing, which takes a moment to load
 if TYPE_CHECKING:
@@ -36,6 +38,10 @@ def main() -> NoReturn:
             raise
         status = _interrupted()
     gc.freeze()  # all goes with the process: not to be looked through for rings on the way out, a tenth of a second
+    if any(thread.name == "factoring" for thread in threading.enumerate()):  # broken off: it would be waited for
+        for stream in (sys.stdout, sys.stderr):
+            stream.flush()
+        os._exit(status)
     sys.exit(status)
 
 

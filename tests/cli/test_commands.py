@@ -187,3 +187,22 @@ def test_ctrl_c_ends_with_130_and_leaves_nothing_half_written(folder):
     assert err.splitlines()[-1] == "simkit: interrupted"
     assert "Traceback" not in err
     assert set(os.listdir(folder)) == before
+
+
+def test_ctrl_c_is_heard_while_a_large_matrix_is_factored(folder):
+    """SuperLU hears no signal, and goes on for minutes."""
+    program = """
+import runpy, signal, sys, threading, time
+signal.signal(signal.SIGINT, signal.default_int_handler)
+def press():
+    while not any(thread.name == "factoring" for thread in threading.enumerate()):
+        time.sleep(0.01)
+    time.sleep(0.2)
+    signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)
+threading.Thread(target=press, daemon=True).start()
+runpy.run_module("simkit", run_name="__main__")
+"""
+    command = [sys.executable, "-c", program, "resonances", "dove.toml", "--closed", "--count", "150"]
+    answer = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert (answer.returncode, answer.stdout) == (130, "")
+    assert answer.stderr.splitlines()[-1] == "simkit: interrupted"

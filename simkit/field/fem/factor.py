@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import ctypes
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import cache
 from multiprocessing import parent_process
+from threading import Thread
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -25,9 +26,15 @@ def factored(A: csr_matrix) -> Solve:
     """
     _map_large_blocks()
     # Every pivot of a positive definite matrix is safe, so the order may go by fill alone.
-    by_one: Solve = splu(
-        A.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
-    ).solve
+    columns = A.tocsc()
+
+    def factor() -> Solve:
+        by_one: Solve = splu(
+            columns, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
+        ).solve
+        return by_one
+
+    by_one = factor() if columns.shape[0] < LARGE else _beside(factor)
 
     def solve(load: np.ndarray) -> np.ndarray:
         count = threads()
@@ -37,6 +44,20 @@ def factored(A: csr_matrix) -> Solve:
             return np.hstack(list(pool.map(by_one, np.array_split(load, count, axis=1))))
 
     return solve
+
+
+def _beside(work: Callable[[], Solve]) -> Solve:
+    """Factor in a thread of its own: SuperLU hears no signal, but who waits for it does."""
+    answer: Future[Solve] = Future()
+
+    def run() -> None:
+        try:
+            answer.set_result(work())
+        except Exception as failure:  # noqa: BLE001  whatever it is, it is raised where the answer is asked
+            answer.set_exception(failure)
+
+    Thread(target=run, name=FACTORING).start()
+    return answer.result()
 
 
 @cache
@@ -58,6 +79,8 @@ def _map_large_blocks() -> None:
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # of mallopt, <malloc.h>
 
 MANY = 16  # right-hand sides: fewer are not worth a thread
+LARGE = 20_000  # unknowns, whose factor takes seconds
+FACTORING = "factoring"  # by this name a command that ends knows a thread that it need not wait for
 
 
 def threads() -> int:
