@@ -38,7 +38,8 @@ def main() -> NoReturn:
             raise
         status = _interrupted()
     gc.freeze()  # all goes with the process: not to be looked through for rings on the way out, a tenth of a second
-    if any(thread.name == "factoring" for thread in threading.enumerate()):  # broken off: it would be waited for
+    # Named as `field.fem.factor` does, which is heavy to load: a factor that nobody wants any more would be waited for.
+    if any(thread.name == "factoring" for thread in threading.enumerate()):
         for stream in (sys.stdout, sys.stderr):
             stream.flush()
         os._exit(status)

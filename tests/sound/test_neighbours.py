@@ -232,13 +232,8 @@ def split_cents(wall=4, first=60, second=-60, along=25, across=55):
     case = models.cases(loads(text), lossless=True)[0]
     ports = models.resonator("ports", case)
     alone = complex(ports.alone().lowest(np.zeros((1, 0)))[0])
-    return (
-        1200
-        / np.log(2)
-        * 2
-        * abs(coupling(ports.circuit, np.array([alone]), np.ones((1, 2)))[0, 0, 1].real)
-        / alone.real
-    )
+    pulled = coupling(ports.circuit, np.array([alone]), np.ones((1, 2)))[0, 0, 1].real
+    return 1200 / np.log(2) * 2 * abs(pulled) / alone.real
 
 
 @pytest.mark.slow

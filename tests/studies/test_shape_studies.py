@@ -95,6 +95,7 @@ def test_what_is_marked_as_beyond_ports_is_a_wide_hole_a_narrow_waist_or_a_mesh_
             narrow = each["name"] in ("waist_10", "waist_7")
             assert ("its waist is" in row["beyond_ports"]) == narrow
             assert bool(row["beyond_ports"]) == (narrow or "mesh lies up to" in row["beyond_ports"])
+            assert each["name"] == "ring" or "mesh lies up to" not in row["beyond_ports"]
     for each, share in zip(record["tubes"], [step["share"] for step in record["belief"]], strict=True):
         for row in each["fingerings"]:
             assert bool(row["beyond_ports"]) == (share > 0.5 and row["fingering"] in ("wide", "both"))

@@ -28,7 +28,7 @@ BLUNTEST = 0.2  # "blunt": radius of a window's rims over its cut-up
 THICKEST = 1.6  # "thick": clay that a window is cut through over its cut-up
 SLANTED_DEG = 10.0  # "slant": of a hole from square to the wall; "tilt": of a figure's outside from square to its axis
 TILTED_DEG = 7.0  # "tilt": of a figure's outside over a window
-NARROWEST = 0.3
+NARROWEST = 0.3  # "waist": width of the chamber where it is drawn in, over that of the whole: coarse cells there
 SEAMED = 0.002  # "seam": mean rise of the clay along a rim over the solid it comes out of, over the hole's radius
 
 
