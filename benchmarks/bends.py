@@ -27,8 +27,7 @@ from simkit.body import kernel
 from simkit.body.meshes.curved import AirMesh, gated
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored
-from simkit.field.fem.quadrature import facet_rule
-from simkit.field.fem.wall_integrals import wall_integrals
+from simkit.field.fem.quadrature import facet_rule, wall_integrals
 
 MM, SEED, CUT_UP = 1e3, 5, 4e-3
 BACK, FAR, GROWTH = 2.0, 3.0, 0.6  # cut-ups that the floor reaches back; the outer half ball; of the mesh

@@ -124,7 +124,7 @@ WITHIN = {
         "problem",
         "aims",
         "search",
-        "unison outcome reasons unmet asking compromises optimising",
+        "unison outcome reasons asking compromises optimising",
         "designing",
     ),
 }

@@ -14,8 +14,16 @@ if TYPE_CHECKING:
 
     from simkit.optimisation.aims.breath import EvenBreath, Margin, Meeting
     from simkit.optimisation.aims.handmade import HandError, Hands, Makers, hand_error, makers
-    from simkit.optimisation.aims.intune import Aim, InTune, Proximity, SmallHoles, Steady, differences
-    from simkit.optimisation.aims.stretching import Range, Stretched
+    from simkit.optimisation.aims.intune import (
+        Aim,
+        InTune,
+        Proximity,
+        Range,
+        SmallHoles,
+        Steady,
+        Stretched,
+        differences,
+    )
     from simkit.optimisation.compromises import TradeOff, trade_off
     from simkit.optimisation.optimising import judged, optimise
     from simkit.optimisation.outcome import Outcome
@@ -28,8 +36,7 @@ if TYPE_CHECKING:
 _ROOMS = {
     "aims.breath": ("EvenBreath", "Margin", "Meeting"),
     "aims.handmade": ("HandError", "Hands", "Makers", "hand_error", "makers"),
-    "aims.intune": ("Aim", "InTune", "Proximity", "SmallHoles", "Steady", "differences"),
-    "aims.stretching": ("Range", "Stretched"),
+    "aims.intune": ("Aim", "InTune", "Proximity", "Range", "SmallHoles", "Steady", "Stretched", "differences"),
     "compromises": ("TradeOff", "trade_off"),
     "optimising": ("judged", "optimise"),
     "outcome": ("Outcome",),

@@ -7,8 +7,7 @@ from typing import Any
 
 from simkit.errors import Fault, InputError
 from simkit.optimisation.aims.breath import EvenBreath, Margin
-from simkit.optimisation.aims.intune import Aim, InTune, SmallHoles, Steady
-from simkit.optimisation.aims.stretching import Range, Stretched
+from simkit.optimisation.aims.intune import Aim, InTune, Range, SmallHoles, Steady, Stretched
 from simkit.optimisation.problem.limits import Limits
 from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.wishes import box

@@ -11,8 +11,7 @@ import numpy as np
 
 from simkit.columns import cell, text_table
 from simkit.errors import Fault, InputError
-from simkit.optimisation.aims.intune import Aim, InTune
-from simkit.optimisation.aims.stretching import Stretched
+from simkit.optimisation.aims.intune import Aim, InTune, Stretched
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, check_notes

@@ -19,13 +19,12 @@ from simkit.optimisation.problem.free import Freedom, freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, Trial, check_notes, drawn
 from simkit.optimisation.problem.wording import spoken
-from simkit.optimisation.reasons import AT_MM, active_set, moved
+from simkit.optimisation.reasons import AT_MM, active_set, kept_in_tune, moved, would_meet
 from simkit.optimisation.search.descent import FEASIBLE_MM, Descent, Iterate, Task
 from simkit.optimisation.search.fingerings import fingered
 from simkit.optimisation.search.searching import Search, searched
 from simkit.optimisation.search.step import multipliers
 from simkit.optimisation.unison import pairs_of, unison_pairs
-from simkit.optimisation.unmet import kept_in_tune, would_meet
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.playing_parts import played_notes

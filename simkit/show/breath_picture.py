@@ -12,8 +12,8 @@ from simkit.show import look
 from simkit.show.look import Panel
 from simkit.show.scale import draw_fingers, over_notes
 from simkit.show.terminal import margin_words
+from simkit.sound.blowing.growth import HIGHEST_PA
 from simkit.sound.blowing.table import BlowingChamber, BlowingNote
-from simkit.sound.blowing.takeover import HIGHEST_PA
 from simkit.sound.blowing.thresholds import HARD_PA, NARROW
 
 WIDTH_MM, STEP_MM = 150.0, 11.0

@@ -10,8 +10,8 @@ from simkit.show import look
 from simkit.show.look import Panel
 from simkit.sound.blowing.advice import rounded_hz
 from simkit.sound.blowing.behaviour import growth_map, pitch_curve
+from simkit.sound.blowing.growth import HIGHEST_PA
 from simkit.sound.blowing.table import BlowingChamber
-from simkit.sound.blowing.takeover import HIGHEST_PA
 
 WIDTH_MM, HEAD_MM, FOOT_MM, LEFT_MM, RIGHT_MM = 150.0, 14.0, 20.5, 19.0, 12.0
 PITCH_MM, ROW_MM, GAP_MM = 64.0, 4.2, 9.0

@@ -38,8 +38,8 @@ from simkit.show.outline import ABOVE, RIGHT
 from simkit.show.pressure import ModePicture, pressure
 from simkit.sound import models
 from simkit.sound.blowing.behaviour import Blown, blow_fingerings
+from simkit.sound.blowing.growth import HIGHEST_PA
 from simkit.sound.blowing.table import RESONANCES, jet_of
-from simkit.sound.blowing.takeover import HIGHEST_PA
 from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.ports import PortsResonator
 from simkit.sound.models.resonator import Case

@@ -15,9 +15,8 @@ import simkit
 from simkit.sound import models
 from simkit.sound.blowing.behaviour import Blown, at_pressure, blow_fingerings
 from simkit.sound.blowing.table import RESONANCES, jet_of
-from simkit.sound.elements.airjet import AirJet
+from simkit.sound.elements.airjet import AirJet, wave
 from simkit.sound.elements.constants import JetConstants
-from simkit.sound.elements.jetwave import wave
 from simkit.sound.models.resonator import openness_of
 
 HERE = Path(__file__).parent

@@ -10,7 +10,7 @@ import numpy as np
 
 import simkit
 from simkit.sound import models
-from simkit.sound.elements.fingers import flesh_depth, left_covered
+from simkit.sound.elements.touch import flesh_depth, left_covered
 
 # C. P. Dickens 2007, thesis, University of New South Wales, chapter 4: holes of radius b in pipes with walls of 1, 2.5
 # and 5 mm: flesh reaches 0.1 b to 0.8 b into them, the farther the wider the hole beside the pipe.

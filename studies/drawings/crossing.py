@@ -10,8 +10,8 @@ from simkit.pitch import note
 from simkit.show import look
 from simkit.show.breath_picture import PASCALS
 from simkit.show.look import Panel
+from simkit.sound.blowing.growth import HIGHEST_PA
 from simkit.sound.blowing.table import BlowingChamber, BlowTable
-from simkit.sound.blowing.takeover import HIGHEST_PA
 from simkit.sound.blowing.thresholds import HARD_PA
 
 WIDTH_MM, TALL_MM = 180.0, 84.0

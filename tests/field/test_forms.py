@@ -8,9 +8,18 @@ from simkit.body.meshes.curved import air_mesh
 from simkit.body.walls.formulas import EggWall
 from simkit.field.fem import forms
 from simkit.field.fem.air_matrices import DEGREE, stiffness_and_mass
-from simkit.field.fem.quadrature import IN_AIR, ON_FACETS, facet_rule, volume_rule
-from simkit.field.fem.reference import shape_functions, tetrahedron_rule, triangle_rule
-from simkit.field.fem.wall_integrals import ALONG, wall_integrals, wall_matrices
+from simkit.field.fem.quadrature import (
+    ALONG,
+    IN_AIR,
+    ON_FACETS,
+    facet_rule,
+    shape_functions,
+    tetrahedron_rule,
+    triangle_rule,
+    volume_rule,
+    wall_integrals,
+    wall_matrices,
+)
 
 R = 0.03
 

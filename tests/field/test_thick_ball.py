@@ -10,7 +10,7 @@ from simkit.body import Body, ChamberBody, Opening
 from simkit.body.kernel import session
 from simkit.body.walls.formulas import EggWall
 from simkit.field import air_of, port_field
-from simkit.field.fem.far_field import leaving
+from simkit.field.fem.resonance_search import leaving
 from simkit.field.full.graded import graded_air
 
 MM = 1e-3

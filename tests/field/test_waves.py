@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import spherical_jn, spherical_yn
 
-from simkit.field.fem.far_field import degrees, harmonics, leaving
+from simkit.field.fem.resonance_search import degrees, harmonics, leaving
 
 
 def test_an_outgoing_wave_falls_as_the_hankel_function_of_the_second_kind():

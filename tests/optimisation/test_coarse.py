@@ -8,9 +8,8 @@ from simkit.errors import OutOfReach
 from simkit.optimisation import InTune, Limits
 from simkit.optimisation.problem.distance import metric
 from simkit.optimisation.problem.free import freedom
-from simkit.optimisation.problem.scaling import growth, scaled_circuit
 from simkit.optimisation.problem.trial import Setting, Trial
-from simkit.optimisation.search.coarse import Coarse, coarse_start
+from simkit.optimisation.search.coarse import Coarse, coarse_start, growth, scaled_circuit
 from simkit.optimisation.search.descent import Effort, Task
 
 

@@ -11,8 +11,8 @@ from simkit.optimisation.aims.intune import InTune
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, drawn
+from simkit.optimisation.reasons import would_meet
 from simkit.optimisation.search.descent import Task
-from simkit.optimisation.unmet import would_meet
 from simkit.vessel.hands import SEALED
 
 # A ball of 60 mm with three holes of 6 mm on its equator, seen from above: at -20, 20 and 180 degrees.

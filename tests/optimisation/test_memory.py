@@ -10,7 +10,7 @@ import pytest
 from simkit.body.inspection import body_of
 from simkit.field import air_of
 from simkit.optimisation.aims import intune
-from simkit.optimisation.problem import differences
+from simkit.optimisation.problem import morphing
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import Trial
 from simkit.sound.models import port_solutions
@@ -19,11 +19,11 @@ from simkit.vessel import loads
 BALL = 'clay.wall_mm = 4\n[[chamber]]\nname = "body"\nshape = "sphere"\ndiameter_mm = {}\n'
 
 
-@pytest.mark.parametrize(("room", "asked"), [(intune, "quick_slopes"), (differences, "perturbed_trials")])
+@pytest.mark.parametrize(("room", "asked"), [(intune, "quick_slopes"), (morphing, "perturbed_trials")])
 def test_a_design_on_trial_is_gone_when_nobody_holds_it(monkeypatch, room, asked):
     """It holds meshes and their factors, some hundred megabytes where several chambers make one body."""
     monkeypatch.setattr(intune, "cents_slopes", lambda trial, exact: np.zeros((1, 1)))
-    monkeypatch.setattr(differences, "_perturbed", lambda trial: ())
+    monkeypatch.setattr(morphing, "_perturbed", lambda trial: ())
     trial = Trial.of(Freedom(loads(BALL.format(40)), ()), np.zeros(0))
     assert getattr(room, asked)(trial) is getattr(room, asked)(trial)  # kept as long as it is there
     gone = weakref.ref(trial)

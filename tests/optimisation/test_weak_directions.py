@@ -4,11 +4,10 @@ import numpy as np
 import pytest
 
 from simkit.optimisation import InTune, optimise
-from simkit.optimisation.aims.broyden import broyden_update, updated
-from simkit.optimisation.aims.intune import quick_slopes
+from simkit.optimisation.aims.intune import broyden_update, quick_slopes, updated
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.trial import Trial
-from simkit.optimisation.search.weak_directions import LEAST_SLOPE, MOST_CENTS, WeakDirections
+from simkit.optimisation.search.step import LEAST_SLOPE, MOST_CENTS, WeakDirections
 
 
 def bent(vessel, off):

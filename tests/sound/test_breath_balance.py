@@ -9,8 +9,8 @@ import pytest
 from simkit.air import exhaled, moist_air, saturated_water
 from simkit.gases import GAS_CONSTANT, GASES, molar_heat
 from simkit.sound.elements.breath_balance import Breathing, breathed, pitch_cents, stirring
-from simkit.sound.elements.breath_doubt import doubt, variants
 from simkit.sound.elements.mixing import Jet, Mixing, Passages, entering_share, entrainment, exchange
+from simkit.sound.models.played_air import doubt, variants
 
 ROOM, BREATH = moist_air(), exhaled()
 SPEED = np.array([12.0, 18.0, 30.0])

@@ -7,8 +7,8 @@ import pytest
 from scipy.sparse.linalg import splu
 
 from simkit.body.kernel import session
-from simkit.sound.elements.fingers import flesh_depth, hover_end, left_covered
 from simkit.sound.elements.orifice import LONG
+from simkit.sound.elements.touch import flesh_depth, hover_end, left_covered
 
 
 def test_flesh_reaches_as_deep_as_measured():

@@ -13,7 +13,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 
 from simkit.body.kernel import edge_ends
 from simkit.body.meshes.curved import AirMesh
-from simkit.field.fem.reference import shape_functions, tetrahedron_rule
+from simkit.field.fem.quadrature import shape_functions, tetrahedron_rule
 
 DEGREE = 4  # of the quadrature: exact for the mass of a straight element
 

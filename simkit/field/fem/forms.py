@@ -10,12 +10,13 @@ Clay is rigid: dp/dn = 0 there, but for the layers in which friction and heat ac
 
     flux(q) = e (gamma - 1) k^2 d_t mass_on(walls) + e d_v wall_stiffness.
 
-On the far sphere dp/dn = -D p, degree by degree of spherical harmonics (`far_field`): D mass_on(sphere), and for each
-harmonic Y the load of Y. What a source in closed form leaves for the mesh (`reduced.source`) enters as the load of its
-slopes on the wall and of its residual in the air. A pressure averaged over a mouth or a windway's exit is a load too.
+On the far sphere dp/dn = -D p, degree by degree of spherical harmonics (`resonance_search`): D mass_on(sphere), and for
+each harmonic Y the load of Y. What a source in closed form leaves for the mesh (`reduced.source`) enters as the load of
+its slopes on the wall and of its residual in the air. A pressure averaged over a mouth or a windway's exit is a load
+too.
 
-The commands sum the same integrals in arrays, all elements at once (`air_matrices`, `quadrature`, `wall_integrals`), on
-reference elements of their own (`reference`): scikit-fem's way makes `predict` of a ten-hole piece slower by half a
+The commands sum the same integrals in arrays, all elements at once (`air_matrices`, `quadrature`), on reference
+elements of their own: scikit-fem's way makes `predict` of a ten-hole piece slower by half a
 second, loading it by a quarter more, and takes 17 s for 5 over all the air of `resolved`. `tests/field/test_forms.py`
 holds them to these forms.
 """

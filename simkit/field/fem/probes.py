@@ -1,4 +1,4 @@
-"""Reading a nodal field at any point of the wall, so that what is read is smooth as the point moves."""
+"""Reading a nodal field: at any point of the wall, smoothly as the point moves, and its gradient at the nodes."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from simkit.field.fem.reference import shape_functions
+from simkit.body.kernel import EDGES
+from simkit.body.meshes.curved import AirMesh
+from simkit.field.fem.quadrature import shape_functions
 
 CANDIDATES = 8  # facets whose middles are nearest; one of them holds the point
 BLENDED = 0.25  # of a facet's height: width on both sides of its border in which its neighbours are read too
@@ -151,3 +153,43 @@ def _rising(height: np.ndarray) -> np.ndarray:
     """Weight, 0 to 1, that rises with a barycentric coordinate through a border, with two continuous derivatives."""
     x = np.clip((height / BLENDED + 1) / 2, 0.0, 1.0)
     return x * x * x * (10 + x * (6 * x - 15))  # 6 x^5 - 15 x^4 + 10 x^3
+
+
+_INWARD = 0.01  # of the way to the element's middle: at a drawn-near rim the element's map has no inverse
+
+
+@dataclass(frozen=True, eq=False)
+class Swing:
+    """The field of one resonance: k, 1/m; pressure (nodes,) and its gradient (nodes, 3) at the nodes of the mesh.
+
+    flux: the integral of dp/dn over each opening, n out of the chamber, as the model's equations have it.
+    """
+
+    k: complex
+    pressure: np.ndarray
+    gradient: np.ndarray
+    flux: dict[str, complex]
+
+
+def nodal_gradient(mesh: AirMesh, field: np.ndarray, joined: np.ndarray | None = None) -> np.ndarray:
+    """grad of a field (nodes,), real or complex, at the nodes: (nodes, 3).
+
+    The elements' own gradients averaged over all that meet at a node, by their volumes: of second order in their size
+    (Zienkiewicz & Zhu 1992, Int. J. Numer. Meth. Eng. 33:1331, nodal averaging [memory]). joined (nodes,): a number for
+    each node by which those of both sides of an open cover are one.
+    """
+    number = np.arange(len(mesh.points)) if joined is None else joined
+    total = np.zeros((int(number.max()) + 1, 3), field.dtype)
+    weight = np.zeros(len(total))
+    corners = np.vstack([np.zeros(3), np.eye(3)])  # of the unit element, then its edges' middles: the mesh's order
+    places = np.vstack([corners, [(corners[a] + corners[b]) / 2 for a, b in EDGES]])
+    for node, slopes in enumerate(shape_functions(places + _INWARD * (0.25 - places))[1]):
+        maps = np.einsum("in,mnj->mij", slopes, mesh.points[mesh.tets])
+        along = np.einsum("in,mn->mi", slopes, field[mesh.tets])
+        # d(local) = J^T grad, so grad solves with the rows of J.
+        volume = np.abs(np.linalg.det(maps))
+        at = number[mesh.tets[:, node]]
+        # add.at, for a node may come several times: `total[at] +=` would keep one of them.
+        np.add.at(total, at, volume[:, None] * np.linalg.solve(maps, along[:, :, None])[:, :, 0])
+        np.add.at(weight, at, volume)
+    return (total / weight[:, None])[number]

@@ -1,7 +1,7 @@
 """Resonances k of all the air of a chamber, inside and outside at once, with radiation, one fingering at a time.
 
 Without losses at the walls the pressure p of a resonance makes K p + sum_l D_l(k) B_l B_l^T p = k^2 M p, with D_l the
-steepness of the wave of degree l that leaves the far sphere (`far_field.leaving`) and B its harmonics.
+steepness of the wave of degree l that leaves the far sphere (`resonance_search.leaving`) and B its harmonics.
 """
 
 from __future__ import annotations
@@ -20,12 +20,10 @@ from simkit.body.kernel import edge_ends
 from simkit.body.meshes.curved import AirMesh
 from simkit.body.meshes.skins import WholeMesh
 from simkit.field.fem.air_matrices import like, real_and_imaginary, stiffness_and_imaginary_mass
-from simkit.field.fem.far_field import harmonics
-from simkit.field.fem.gradient import Swing, nodal_gradient
 from simkit.field.fem.preconditioner import TwoLevel, largest_over_diagonal
-from simkit.field.fem.quadrature import facet_rule
-from simkit.field.fem.resonance_search import TOP, Radiating
-from simkit.field.fem.wall_integrals import wall_matrices
+from simkit.field.fem.probes import Swing, nodal_gradient
+from simkit.field.fem.quadrature import facet_rule, wall_matrices
+from simkit.field.fem.resonance_search import TOP, Radiating, harmonics
 from simkit.field.full.branch import EXIT, Exit, Participation, mean_over, participation_at
 from simkit.field.full.driven import Driven, Sides, driven
 from simkit.field.full.wall_shift import moving_matrices, moving_walls

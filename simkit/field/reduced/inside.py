@@ -21,11 +21,9 @@ from simkit.body.meshes.curved import AirMesh
 from simkit.body.walls.wall import Wall
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import Solve, factored_floating
-from simkit.field.fem.gradient import nodal_gradient
 from simkit.field.fem.modes import Eigenpairs, floating_modes
-from simkit.field.fem.probes import WallReader
-from simkit.field.fem.quadrature import Rule, facet_normals, facet_rule, volume_rule
-from simkit.field.fem.wall_integrals import wall_integrals
+from simkit.field.fem.probes import WallReader, nodal_gradient
+from simkit.field.fem.quadrature import Rule, facet_normals, facet_rule, volume_rule, wall_integrals
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.kept import KeptMouths, MouthReading, PairMeans, most_of, readings
 from simkit.field.reduced.memory import Kept

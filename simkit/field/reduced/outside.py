@@ -7,7 +7,7 @@ strength at port j makes p = S_j + k^2 R_j + smooth_j, with S and R of `source`,
         =  integral of (k^2 c + k^4 R) v  -  wall integral of v d(S + k^2 R)/dn
            -  far integral of v (d/dr + D)(S + k^2 R)
 
-with c = S - 1/(2 pi r) the terms of the wall's curvature, D the exact condition of `far_field` for the first degrees,
+with c = S - 1/(2 pi r) the terms of the wall's curvature, D the exact condition of `leaving` for the first degrees,
 and for the degrees above them that of the next degree at k = 0.
 """
 
@@ -23,8 +23,8 @@ from scipy.sparse import csr_matrix
 from simkit.body.meshes.curved import AirMesh
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import Solve, factored
-from simkit.field.fem.far_field import harmonics
 from simkit.field.fem.quadrature import Rule, facet_rule, volume_rule
+from simkit.field.fem.resonance_search import harmonics
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import MeshedBoundary
 from simkit.field.reduced.kept import KeptMouths, PairMeans, most_of, readings

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csr_matrix
 
-from simkit.field.fem.far_field import degrees, leaving
+from simkit.field.fem.resonance_search import degrees, leaving
 from simkit.field.reduced.kept import MouthReading, together
 
 TOP = 8  # highest degree that leaves exactly

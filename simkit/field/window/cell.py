@@ -15,8 +15,7 @@ from simkit.errors import MeshError
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored
 from simkit.field.fem.probes import WallReader
-from simkit.field.fem.quadrature import facet_rule
-from simkit.field.fem.wall_integrals import wall_integrals
+from simkit.field.fem.quadrature import facet_rule, wall_integrals
 from simkit.field.window.relief import Relief, covers, lawful, place, window_cell
 
 UPRIGHT = 90.0

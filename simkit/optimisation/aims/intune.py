@@ -1,6 +1,10 @@
 """Aims: each as residuals that should vanish, with their derivatives by the free numbers.
 
 One unit of every residual is as bad as one cent on one note, so aims of unlike kinds can be asked together.
+
+A wall's slope takes a port field on moved meshes, six times what all openings take together. From a design to one not
+far from it, it hardly changes; what the notes did on the way mends it (Broyden 1965, from memory): the columns of the
+walls change as little as it takes that the step from one to the other comes out as it was.
 """
 
 from __future__ import annotations
@@ -14,11 +18,11 @@ import numpy as np
 
 from simkit.frozen import frozen
 from simkit.optimisation.aims.handmade import Hands, hand_error_of
-from simkit.optimisation.aims.slopes import cents_slopes
+from simkit.optimisation.aims.slopes import cents_slopes, slopes_beside
 from simkit.optimisation.problem.bounds import FreeNumber
-from simkit.optimisation.problem.differences import SHARE, perturbed_trials
 from simkit.optimisation.problem.distance import metric
 from simkit.optimisation.problem.free import Freedom
+from simkit.optimisation.problem.morphing import SHARE, perturbed_trials
 from simkit.optimisation.problem.trial import Trial
 
 
@@ -180,3 +184,98 @@ def known_slopes(trial: Trial) -> np.ndarray | None:
 def set_slopes(trial: Trial, slopes: np.ndarray) -> None:
     """Let a trial have these quick slopes (f, n), known from somewhere else."""
     _SLOPES[trial] = slopes
+
+
+@dataclass(frozen=True)
+class Range:
+    """A highest note far above the lowest; each semitone short of `most` counts as `weight` cents."""
+
+    most: float = 48.0
+    weight: float = 1.5
+
+    measures: ClassVar[str] = "pitch range, semitones"
+
+    def value(self, trial: Trial) -> float:
+        lowest, highest = _ends(trial)
+        semitones = 12 * np.log2(_targets(trial)) + trial.cents / 100  # over 1 Hz: only differences count
+        return float(semitones[highest] - semitones[lowest])
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return np.array([self.weight * (self.most - self.value(trial))])
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        lowest, highest = _ends(trial)
+        by_number = quick_slopes(trial)
+        # Residual falls as the range grows.
+        return self.weight / 100 * (by_number[lowest] - by_number[highest])[None, :]
+
+
+@dataclass(frozen=True)
+class Stretched:
+    """Aim: in tune but for the scale's range: the lowest note at its target, every step above it grown alike."""
+
+    weight: float = 1.0
+
+    measures: ClassVar[str] = "worst note off the stretched scale, cents"
+
+    def value(self, trial: Trial) -> float:
+        return float(np.abs(_unstretched(trial) @ trial.cents).max())
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * (_unstretched(trial) @ trial.cents)
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return self.weight * (_unstretched(trial) @ quick_slopes(trial))
+
+
+def _targets(trial: Trial) -> np.ndarray:
+    return np.concatenate([voice.targets for voice in trial.voices])
+
+
+def _ends(trial: Trial) -> tuple[int, int]:
+    """The notes with the lowest and the highest target."""
+    targets = _targets(trial)
+    return int(targets.argmin()), int(targets.argmax())
+
+
+def _unstretched(trial: Trial) -> np.ndarray:
+    """Matrix (f, f) that takes from every note's cents its share of those of the highest."""
+    targets, (lowest, highest) = np.log(_targets(trial)), _ends(trial)
+    # 0 for the lowest note, 1 for the highest.
+    shares = (targets - targets[lowest]) / max(targets[highest] - targets[lowest], 1e-12)
+    matrix = np.eye(len(targets))
+    # Row n: cents of note n less its share of those of the highest, which so falls out itself.
+    matrix[:, highest] -= shares
+    return matrix
+
+
+_SHORT = 0.5  # clear changes of the walls: of a step much shorter than this little is learnt
+
+
+def broyden_update(here: Trial, there: Trial) -> None:
+    """Let `there` know the slopes of its notes by those of `here`, asking anew for openings only."""
+    before = known_slopes(here)
+    if before is None or known_slopes(there) is not None:
+        return
+    cheap = there.by_openings
+    if cheap.all():
+        return
+    after = before.copy()
+    after[:, cheap] = slopes_beside(there, [n for n, c in zip(there.neighbours, cheap, strict=True) if c], exact=False)
+    set_slopes(there, updated(before, after, ~cheap, there.x - here.x, there.cents - here.cents, there.freedom.reach))
+
+
+def updated(
+    before: np.ndarray, after: np.ndarray, old: np.ndarray, step: np.ndarray, change: np.ndarray, reach: np.ndarray
+) -> np.ndarray:
+    """Slopes (f, n) `after` a step (n,) with their `old` columns changed least so that what `change` (f,) comes out.
+
+    A step is foretold by the mean of the slopes before and after, right to second order, which takes half of what is
+    changed after it. Least is meant in clear changes, `reach` (n,); a short step says little, as notes jump by some
+    tenths of a cent from mesh to mesh.
+    """
+    missed = change - (before + after) / 2 @ step
+    # Only columns that were not asked anew may change.
+    clear = np.where(old, step / reach, 0.0)
+    # 2: half of a change after the step shows in the mean. The sum keeps short steps from dividing by nearly nothing.
+    return after + 2 * np.outer(missed, clear / (clear @ clear + _SHORT**2)) / reach

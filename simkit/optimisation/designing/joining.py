@@ -11,10 +11,9 @@ import numpy as np
 from simkit.errors import InputError
 from simkit.optimisation.aims.breath import Meeting, crossings, owed, pressures
 from simkit.optimisation.aims.intune import InTune
-from simkit.optimisation.designing.boxes import check_room, drawn_to_fit, fitted
+from simkit.optimisation.designing.boxes import box_mm, check_room, drawn_to_fit, fitted, mass_g, set_side_by_side
 from simkit.optimisation.designing.dividing import NAMES, ChamberPlan, divided, droned
 from simkit.optimisation.designing.drafting import chamber_text, head_text
-from simkit.optimisation.designing.placing import box_mm, mass_g, set_side_by_side
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
 from simkit.optimisation.problem.free import Freedom, freedom

@@ -2,6 +2,10 @@
 
 Wall nodes go straight to the new wall and nodes in the air follow smoothly, so the port field is a smooth function of
 the shape and small differences give its derivatives. (A mesh made anew would differ by some tenth of a cent.)
+
+Whatever can be asked of a design on trial can be asked of it perturbed a little each way it may move: the sound of
+these is to first order in the port field and exact in the openings' ducts, without solving anything anew but a port
+field on moved meshes where a wall moves. So differences give the slopes of any aim.
 """
 
 from __future__ import annotations
@@ -9,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from scipy.sparse import csr_matrix, diags
@@ -22,6 +27,7 @@ from simkit.field.fem.quadrature import volume_rule
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.outside import OutsideAir
+from simkit.optimisation.problem.perturbations import OpeningMoves
 from simkit.optimisation.problem.trial import Neighbour, Trial
 from simkit.optimisation.problem.windows import aperture_beside, duct_beside, voicing_of
 from simkit.sound.elements.openings import Aperture
@@ -139,3 +145,44 @@ class Mover:
         # Each node moves as the mean of its neighbours (the graph's Laplace equation), given on the wall and 0 far out.
         factor = splu(laplacian[within][:, within].tocsc())
         return wall, within, factor.solve, joined[within][:, wall]
+
+
+SHARE = 0.02  # of a clear change: the step of these differences
+
+
+_PERTURBED: WeakKeyDictionary[Trial, tuple[Trial, ...]] = WeakKeyDictionary()
+
+
+def perturbed_trials(trial: Trial) -> tuple[Trial, ...]:
+    """For each free number the design with that number `SHARE` of a clear change further.
+
+    Kept as long as the trial is there, which holds meshes and fields.
+    """
+    if trial not in _PERTURBED:
+        _PERTURBED[trial] = _perturbed(trial)
+    return _PERTURBED[trial]
+
+
+def _perturbed(trial: Trial) -> tuple[Trial, ...]:
+    freedom = trial.freedom
+    steps = [SHARE * number.reach for number in freedom.numbers]
+    beside = [trial.beside(freedom.beside(trial.vessel, n, step), step) for n, step in enumerate(steps)]
+    by_openings = [n for n, neighbour in enumerate(beside) if neighbour.moves_openings_only(trial)]
+    # One solve for the rows of all openings together.
+    moves = OpeningMoves.of(trial, [beside[n] for n in by_openings], exact=False)
+    air = MovedAir(trial)
+    found = []
+    for n, neighbour in enumerate(beside):
+        if n in by_openings:
+            place = by_openings.index(n)
+            circuits: tuple[Circuit, ...] = tuple(moves.circuit(voice, place) for voice in trial.voices)
+        else:
+            circuits = air.circuits(neighbour)
+        x = trial.x + steps[n] * (np.arange(len(steps)) == n)  # one number moves
+        voices = [
+            replace(voice, resonator=replace(voice.resonator, circuit=circuit))
+            for voice, circuit in zip(trial.voices, circuits, strict=True)
+        ]
+        other = Trial(freedom, x, trial.setting, neighbour.vessel, neighbour.body)
+        found.append(other.sounding(voices))
+    return tuple(found)

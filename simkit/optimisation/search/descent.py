@@ -17,13 +17,11 @@ import numpy as np
 
 from simkit.body import Body
 from simkit.errors import SimkitError
-from simkit.optimisation.aims.broyden import broyden_update
-from simkit.optimisation.aims.intune import Aim, InTune
+from simkit.optimisation.aims.intune import Aim, InTune, broyden_update
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, Trial
-from simkit.optimisation.search.step import Linearisation
-from simkit.optimisation.search.weak_directions import WeakDirections
+from simkit.optimisation.search.step import Linearisation, WeakDirections
 from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)

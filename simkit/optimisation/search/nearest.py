@@ -12,8 +12,7 @@ import logging
 
 import numpy as np
 
-from simkit.optimisation.aims.broyden import broyden_update
-from simkit.optimisation.aims.intune import Proximity
+from simkit.optimisation.aims.intune import Proximity, broyden_update
 from simkit.optimisation.search.descent import FEASIBLE_MM, Iterate, linearised_about
 from simkit.optimisation.search.step import Linearisation
 

@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simkit.optimisation.aims.broyden import broyden_update
-from simkit.optimisation.aims.intune import InTune, Proximity
+from simkit.optimisation.aims.intune import InTune, Proximity, broyden_update
 from simkit.optimisation.search.coarse import coarse_start, coarsely_chosen, is_known
 from simkit.optimisation.search.descent import Descent, Iterate, Task, descend
 from simkit.optimisation.search.drafts import draft_tuned

@@ -16,8 +16,8 @@ import numpy as np
 from simkit.air import Air
 from simkit.columns import cell, finite, text_table
 from simkit.errors import Fault, InputError, OutOfReach
-from simkit.field.fem.gradient import Swing, nodal_gradient
 from simkit.field.fem.modes import closed_modes
+from simkit.field.fem.probes import Swing, nodal_gradient
 from simkit.files import MARK, check_output, whole
 from simkit.sound import models
 from simkit.sound.answers.asked import NoteOrHoles, meant

@@ -15,7 +15,7 @@ from simkit.columns import cell, column, finite, text_table
 from simkit.errors import Fault, InputError, MeshError, OutOfReach
 from simkit.field.fem.modes import ClosedModes, closed_modes
 from simkit.field.fem.probes import WallReader
-from simkit.field.fem.wall_integrals import wall_integrals
+from simkit.field.fem.quadrature import wall_integrals
 from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models

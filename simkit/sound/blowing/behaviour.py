@@ -9,10 +9,9 @@ import numpy as np
 from simkit.columns import finite
 from simkit.frozen import frozen
 from simkit.sound.blowing.cycle import Cycle, limit_cycle, on_resonance
-from simkit.sound.blowing.growth import growing, threshold
+from simkit.sound.blowing.growth import HIGHEST_PA, Takeover, growing, takeover, threshold
 from simkit.sound.blowing.loop import Loop, copies
 from simkit.sound.blowing.overtones import with_overtones
-from simkit.sound.blowing.takeover import HIGHEST_PA, Takeover, takeover
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.motion import Motion
 

@@ -14,8 +14,7 @@ from scipy.io import wavfile
 from simkit.files import MARK
 from simkit.frozen import frozen
 from simkit.sound.blowing.table import BlowTable
-from simkit.sound.blowing.timedomain import Played
-from simkit.sound.blowing.together import play_together
+from simkit.sound.blowing.timedomain import Played, play_together
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.models.motion import Motion
 

@@ -30,7 +30,7 @@ from scipy.special import elliprd, legendre_p_all, spherical_jn, spherical_yn
 
 from simkit.body.chambers import Body, Opening
 from simkit.body.walls.wall import Wall, normals, on_wall
-from simkit.field.fem.far_field import leaving
+from simkit.field.fem.resonance_search import leaving
 from simkit.field.reduced.memory import KeptPairs
 from simkit.frozen import frozen
 from simkit.sound.elements.palms import PALM, Palms

@@ -17,7 +17,7 @@ from simkit.body.chambers import Opening
 from simkit.body.meshes.curved import AirMesh
 from simkit.errors import OutOfReach
 from simkit.field import PortField, PortSolution
-from simkit.field.fem.gradient import Swing
+from simkit.field.fem.probes import Swing
 from simkit.field.reduced.inside import InsideAir, InsideAnswer
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
@@ -28,10 +28,10 @@ from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.windway import AT_FACE, Windway, junction_of
 from simkit.sound.models import port_states
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
+from simkit.sound.models.modal import circuit_motion
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.neighbours import coupling, members
 from simkit.sound.models.playing import STILL, Playing, nearby_of
-from simkit.sound.models.port_motion import circuit_motion
 from simkit.sound.models.port_solutions import solved, wall_loss
 from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
 from simkit.sound.models.roots import lowest, resonances

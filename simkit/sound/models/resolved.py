@@ -22,7 +22,7 @@ from simkit.body.meshes.all_air import has_sharp_rims
 from simkit.body.meshes.obstacles import Obstacle
 from simkit.body.meshes.rims import duct_of, sharp_rim
 from simkit.errors import OutOfReach
-from simkit.field.fem.gradient import Swing
+from simkit.field.fem.probes import Swing
 from simkit.field.full.branch import EXIT, Exit
 from simkit.field.full.graded import GradedAir, graded_air
 from simkit.field.full.resonance import WholeMode

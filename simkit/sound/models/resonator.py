@@ -13,7 +13,7 @@ from simkit.air import Air
 from simkit.body.chambers import Body, ChamberBody
 from simkit.body.meshes.curved import AirMesh
 from simkit.errors import Fault, InputError
-from simkit.field.fem.gradient import Swing
+from simkit.field.fem.probes import Swing
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
 from simkit.sound.elements.windway import Windway

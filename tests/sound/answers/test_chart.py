@@ -8,7 +8,7 @@ from simkit.show.as_text import chart_text
 from simkit.sound import models
 from simkit.sound.answers.chart import chart, combinations
 from simkit.sound.answers.comparison import compare
-from simkit.sound.models import roots, subsets
+from simkit.sound.models import roots
 from simkit.sound.models.neighbours import stiffness
 from simkit.vessel.starter import starter
 
@@ -68,11 +68,11 @@ def test_subsets_in_a_tree_are_each_by_itself(monkeypatch, state, lossless):
     (case,) = models.cases(VESSEL, state=state, lossless=lossless)
     asked, each = models.resonator("ports", case), combinations(4)
     alone = np.array([asked.lowest(one)[0] for one in each])
-    monkeypatch.setattr(subsets, "_TOGETHER", 2)
+    monkeypatch.setattr(roots, "_TOGETHER", 2)
     some = each[:, 1] > 0
     for mine in (np.ones(16, bool), some):
         states = asked.states(each[mine])
-        found = subsets.lowest_of_many(asked.circuit, states, asked.near_lowest(states), 1e-11)
+        found = roots.lowest_of_many(asked.circuit, states, asked.near_lowest(states), 1e-11)
         missed = 1200 * np.abs(np.log2(found / (alone / asked.drift(each))[mine]))
         assert missed == pytest.approx(np.zeros(mine.sum()), abs=1e-6)
     monkeypatch.setattr(roots, "FEWEST", 8)
@@ -106,7 +106,7 @@ def test_a_tree_is_left_where_it_does_not_serve(monkeypatch):
     assert asked.lowest(each) == pytest.approx(alone, rel=1e-9)
     asked = models.resonator("ports", models.cases(VESSEL, state="still")[0])
     alone = np.array([asked.lowest(one)[0] for one in each])
-    monkeypatch.setattr(subsets, "_RANGES", ((1.01, 1.2, 14), (1.01, 1.3, 24)))
+    monkeypatch.setattr(roots, "_RANGES", ((1.01, 1.2, 14), (1.01, 1.3, 24)))
     assert asked.lowest(each) == pytest.approx(alone, rel=1e-9)
 
 

@@ -1,4 +1,4 @@
-"""One note through time with its error held: what `simkit.sound.blowing.together` is measured by.
+"""One note through time with its error held: what `simkit.sound.blowing.timedomain` is measured by.
 
 By the method of steps: over less than the shortest delay the swing is known beforehand, and scipy's `solve_ivp` takes
 the resonators across.
@@ -10,8 +10,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
 
-from simkit.sound.blowing.impulse import LAST, kernel_of
-from simkit.sound.blowing.timedomain import BLOCK, SLOWEST, Oscillators, Played
+from simkit.sound.blowing.timedomain import BLOCK, LAST, SLOWEST, Oscillators, Played, kernel_of
 from simkit.sound.blowing.timedomain import tap as moved
 
 _SAMPLES = 16  # of each step

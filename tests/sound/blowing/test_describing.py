@@ -4,7 +4,7 @@ import mpmath
 import numpy as np
 import pytest
 
-from simkit.sound.elements.describing import Saturation, describing, mean_slope
+from simkit.sound.elements.airjet import Saturation, describing, mean_slope
 
 
 def by_definition(x, a):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from simkit.sound.elements.jetwave import theta_for, wave
+from simkit.sound.elements.airjet import theta_for, wave
 
 
 # Also between the table's points.

@@ -8,7 +8,7 @@ from scipy.io import wavfile
 
 from simkit.sound.blowing.advice import Tried, levers
 from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings
-from simkit.sound.blowing.fitting import JetReading, fit_jet
+from simkit.sound.blowing.jet_readings import JetReading, fit_jet
 from simkit.sound.blowing.listen import RATE, _loudest, at_ear, wav_bytes
 from simkit.sound.blowing.timedomain import Played
 from simkit.sound.elements.constants import JetConstants

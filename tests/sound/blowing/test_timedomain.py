@@ -6,8 +6,8 @@ import pytest
 from simkit.sound.blowing.behaviour import at_pressure, blow_fingerings
 from simkit.sound.blowing.cycle import on_resonance
 from simkit.sound.blowing.growth import threshold
-from simkit.sound.blowing.impulse import kernel_of
 from simkit.sound.blowing.loop import Loop
+from simkit.sound.blowing.timedomain import kernel_of
 from simkit.sound.elements.constants import JetConstants
 from tests.sound.blowing.stepped import pitch_of, play, sounding, tap
 

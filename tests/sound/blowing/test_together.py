@@ -4,9 +4,7 @@ import numpy as np
 import pytest
 
 from simkit.sound.blowing.behaviour import blow_fingerings
-from simkit.sound.blowing.impulse import Kernel
-from simkit.sound.blowing.timedomain import Oscillators
-from simkit.sound.blowing.together import _across, _taps, play_together
+from simkit.sound.blowing.timedomain import Kernel, Oscillators, _across, _taps, play_together
 from tests.sound.blowing.stepped import pitch_of, play
 
 
