@@ -196,7 +196,7 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
     if task.freedom.outside_bounds and found.end.worst_cents > max(within, _off_at_start(outside)):
         log.info("once more, with bounds that reach out to where the design starts")
         task, found = outside, search(outside)
-    broken = _broken_at_start(task)
+    broken = _left_at_start(task) < -FEASIBLE_MM  # limits (c,) that the start breaks
     # First only those that the search left broken, then all that the start breaks.
     for relaxed in (broken & (found.end.left < -AT_MM), broken):
         off = found.end.worst_cents
@@ -213,13 +213,8 @@ def kept_in_tune(task: Task, search: Callable[[Task], Search], within: float) ->
     return found
 
 
-def _broken_at_start(task: Task) -> np.ndarray:
-    """Limits (c,) bool that the start breaks; none where it cannot be drawn at all."""
-    return _left_at_start(task) < -FEASIBLE_MM
-
-
 def _left_at_start(task: Task) -> np.ndarray:
-    """The room (c,) that the limits leave the start, mm: nothing is solved for it."""
+    """The room (c,) that the limits leave the start, mm: nothing is solved for it; some where it cannot be drawn."""
     vessel = task.freedom.at(task.freedom.start)
     try:
         return task.left(vessel, drawn(vessel))

@@ -27,7 +27,7 @@ def chord_table(chords: Sequence[Chord]) -> list[Table | str]:
         for tone in chord.tones:
             pull = signed(tone.pull_cents)
             cells += [tone.pitch or "all covered", f"{tone.frequency_hz:.1f}", pull]
-        table.add_row(*cells, Text(_said(chord.beat_hz, chord.merges, chord.fingers), style=ACCENT))
+        table.add_row(*cells, Text(_said(chord.beat_hz, chord.merges, chord.two_jobs), style=ACCENT))
     words = "pulled: cents by which the open windows and holes of the others move a note"
     return [table, "", *_rest(left, "those that pull most are shown"), words, ""]
 

@@ -9,8 +9,9 @@ import socket
 import threading
 import time
 import traceback
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from importlib import import_module
 from typing import Any
 
 from simkit import plugins, provenance
@@ -127,7 +128,7 @@ def _row(case: SweepCase, options: Options) -> CaseResult:
     worker = _worker()
     try:
         vessel = case.vessel
-        found = {name: _ANSWERS[name](vessel, dict(options[name])) for name in options}
+        found = {name: _answer(name, vessel, options[name]) for name in options}
         answers = json.dumps(found, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     except SimkitError as error:  # said on purpose: the message is all there is to know
         return CaseResult(case.key, "failed", time.perf_counter() - began, None, str(error), None, worker)
@@ -138,44 +139,24 @@ def _row(case: SweepCase, options: Options) -> CaseResult:
     return CaseResult(case.key, "done", time.perf_counter() - began, answers, None, None, worker)
 
 
-def _predict(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
-    from simkit.sound.answers.prediction import predict
-
-    return predict(vessel, words(options.pop("model", "ports")), **options).as_dict()
-
-
-def _chart(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
-    from simkit.sound.answers.chart import chart
-
-    return chart(vessel, **options).as_dict()
+def _answer(name: str, vessel: Vessel, options: Mapping[str, Any]) -> dict[str, Any]:
+    """Answer of one of the functions that are computed for a design, as a command's JSON has it."""
+    given = {key: words(value) if (name, key) in _LISTS else value for key, value in options.items()}
+    given |= {"free": given.get("free")} if name == "optimise" else {}
+    given |= {"advise": False} if name == "blow" else {}  # nobody reads advice in thousands of rows
+    answer: dict[str, Any] = getattr(import_module(_HOMES[name]), name)(vessel, **given).as_dict()
+    return answer
 
 
-def _resonances(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
-    from simkit.sound.answers.higher import resonances
-
-    return resonances(vessel, **options).as_dict()
-
-
-def _blow(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
-    from simkit.sound.blowing.table import blow
-
-    return blow(vessel, **options, advise=False).as_dict()  # nobody reads advice in thousands of rows
-
-
-def _optimise(vessel: Vessel, options: dict[str, Any]) -> dict[str, Any]:
-    from simkit.optimisation import optimise
-
-    free = options.pop("free", None)
-    return optimise(vessel, None if free is None else words(free), **options).as_dict()
-
-
-_ANSWERS: dict[str, Callable[[Vessel, dict[str, Any]], dict[str, Any]]] = {
-    "predict": _predict,
-    "chart": _chart,
-    "resonances": _resonances,
-    "blow": _blow,
-    "optimise": _optimise,
+# Loaded when they are first asked: a worker need not know them all.
+_HOMES = {
+    "predict": "simkit.sound.answers.prediction",
+    "chart": "simkit.sound.answers.chart",
+    "resonances": "simkit.sound.answers.higher",
+    "blow": "simkit.sound.blowing.table",
+    "optimise": "simkit.optimisation",
 }
+_LISTS = {("predict", "model"), ("optimise", "free")}  # options that name several, with commas
 
 
 def become_worker() -> None:

@@ -128,7 +128,7 @@ def test_what_would_be_divided_without_end_is_tried_at_the_last_sizes_at_once(mo
     """Each size nearby would take as long to fail."""
     tried = []
 
-    def meshes(work, chamber, gradings, obstacles, **further):
+    def meshes(work, chamber, gradings, **further):
         tried.append(gradings)
         raise Unsettled("the air", 1.0, f"no end to {gradings}")
 

@@ -89,7 +89,7 @@ def test_a_drone_obeys_the_hand_rule_and_asks_the_melody_s_breath(plans):
 
     plan = droned(WISH, note("D4"), plans)
     volume = np.pi / 6 * np.prod([1e-3 * v for v in (plan.length_mm, plan.width_mm, plan.height_mm)])
-    K = window_conductivity(WISH, plan.cut_up_mm, plan.window_width_mm)
+    K = window_conductivity(WISH.wall_mm, plan.cut_up_mm, plan.window_width_mm)
     hz = Tuning().frequency(note("D4"))
     assert moist_air().sound_speed / (2 * np.pi) * np.sqrt(K / volume) == pytest.approx(hz, rel=2e-3)
     middle = np.sqrt(Tuning().frequency(note("G3")) * Tuning().frequency(note("D6")))

@@ -105,7 +105,7 @@ def test_a_chamber_that_must_hold_little_is_slim_rather_than_short(shape):
     draft = simkit.loads(designing._drafted(wish))
     sized = designing._sized(wish, draft)
     before, after = (placed_wall(vessel, vessel.chambers[0]) for vessel in (draft, sized))
-    _, most = designing._served(wish, draft)
+    _, most = designing._served(wish)
     assert after.volume * designing.k2_of(wish.pitches[0]) <= most
     (_, long), (_, longer) = (wall.box[:, 1] for wall in (before, after))
     assert longer / long > 1.1 * (after.volume / before.volume) ** (1 / 3)

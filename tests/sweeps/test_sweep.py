@@ -102,7 +102,7 @@ def test_a_fault_of_ours_is_a_row_with_its_traceback(folder, monkeypatch):
     assert swept(folder).failed == 6
     (said, trace), *_ = rows(folder, "select error, traceback from results")
     assert said == "ZeroDivisionError: division by zero"
-    assert trace.startswith("Traceback") and "in _predict" in trace
+    assert trace.startswith("Traceback") and "in _answer" in trace
 
 
 def test_equal_cases_are_computed_once_and_it_is_said(folder):

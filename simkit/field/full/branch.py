@@ -34,11 +34,6 @@ class Exit:
     top: float
     conductivity: float
 
-    @property
-    def key(self) -> tuple[float, float, float]:
-        """Numbers that distinguish exits of the same window."""
-        return self.bottom, self.top, self.conductivity
-
 
 @dataclass(frozen=True)
 class Participation:

@@ -57,28 +57,23 @@ class Driven:
         return np.array(found)
 
 
-@dataclass(frozen=True, eq=False)
-class Sides:
-    """The matrices before joining, the joining E, and the drive g."""
+def driven(
+    air: Radiating,
+    matrices: dict[str, csr_matrix],
+    join: csr_matrix,
+    jump: np.ndarray,
+    covers: dict[str, csr_matrix],
+    highest: float,
+) -> Driven:
+    """The small model for wave numbers up to `highest`, 1/m.
 
-    matrices: dict[str, csr_matrix]
-    join: csr_matrix
-    jump: np.ndarray
-
-    def load(self, name: str) -> np.ndarray:
-        """Load E^T A g (joined nodes,)."""
-        return np.asarray(self.join.T @ (self.matrices[name] @ self.jump))
-
-    def own(self, name: str) -> float:
-        """g^T A g."""
-        return float(self.jump @ (self.matrices[name] @ self.jump))
-
-
-def driven(air: Radiating, sides: Sides, covers: dict[str, csr_matrix], highest: float) -> Driven:
-    """The small model for wave numbers up to `highest`, 1/m; covers: rows over the joined nodes for closed covers."""
+    matrices before joining, the joining E, and the drive g, `jump`; covers: rows over the joined nodes for closed
+    covers.
+    """
     space = Space(air)
-    loads = {name: sides.load(name) for name in ("K", "M")}
-    own = {name: sides.own(name) for name in ("K", "M")}
+    pushed = {name: A @ jump for name, A in matrices.items()}
+    loads = {name: np.asarray(join.T @ each) for name, each in pushed.items()}  # E^T A g (joined nodes,)
+    own = {name: float(jump @ each) for name, each in pushed.items()}
     steady = np.ones((len(space.V), 1))
     # To begin with the answer at rest, and the even pressure, which the chamber's spring needs.
     space.grow(air.inverse(np.hstack([loads["K"][:, None], air.inside @ steady])))
@@ -96,13 +91,13 @@ def driven(air: Radiating, sides: Sides, covers: dict[str, csr_matrix], highest:
         space.grow(at)
     else:
         raise OutOfReach(f"resolved: the answer at the window did not converge in {STEPS} steps (error {worst:.1g})")
-    V, names = space.V, tuple(sides.matrices)
-    spread = sides.join @ V
+    V = space.V
+    spread = join @ V
     return Driven(
         air,
-        {**{name: spread.T @ (sides.matrices[name] @ spread) for name in names}, "S": space.small["S"]},
-        {name: V.T @ sides.load(name) for name in names},
-        {name: sides.own(name) for name in names},
+        {**{name: spread.T @ (A @ spread) for name, A in matrices.items()}, "S": space.small["S"]},
+        {name: V.T @ load for name, load in loads.items()},
+        own,
         {name: np.asarray(row @ V).ravel() for name, row in covers.items()},
         space.sphere,
     )

@@ -16,7 +16,6 @@ from simkit.body.meshes.all_air import (
     has_sharp_rims,
     unknowns,
 )
-from simkit.body.meshes.obstacles import Obstacle
 from simkit.body.meshes.soundness import REMEDY, Unsettled
 from simkit.child import in_own_process
 from simkit.errors import OutOfReach
@@ -58,14 +57,9 @@ class GradedAir:
     seconds: float
     _found: dict[object, tuple[WholeModes, WholeModes]] = field(default_factory=dict, compare=False)
 
-    @property
-    def ratio(self) -> float:
-        """Size of the coarse mesh over that of the fine."""
-        return self.sizes[0] / self.sizes[1]
-
     def extrapolated(self, coarse: complex, fine: complex) -> complex:
         """Richardson's extrapolation to cells of no size, of a number whose error is that of k^2."""
-        return fine + (fine - coarse) / (self.ratio**self.order - 1)
+        return fine + (fine - coarse) / ((self.sizes[0] / self.sizes[1]) ** self.order - 1)
 
     def lowest(self, opened: tuple[str, ...], end: Exit | None = None) -> tuple[WholeMode, WholeMode]:
         """The lowest resonance with these openings open, coarse and fine; `end`: of a windway."""
@@ -74,24 +68,22 @@ class GradedAir:
     def modes(self, opened: tuple[str, ...], count: int, end: Exit | None = None) -> list[tuple[WholeMode, WholeMode]]:
         """The lowest `count` resonances with these openings open, coarse and fine."""
         names = tuple(sorted(opened))
-        key = names, end and end.key
+        key = names, end
         if key not in self._found or len(self._found[key][0]) < count:
             coarse, fine = (air.modes(names, count, end) for air in self.airs)
             self._found[key] = coarse, fine
         return list(zip(*self._found[key], strict=True))[:count]
 
 
-def graded_air(chamber: ChamberBody, mesh: float = 1.0, obstacles: tuple[Obstacle, ...] = ()) -> GradedAir:
+def graded_air(chamber: ChamberBody, mesh: float = 1.0) -> GradedAir:
     """Mesh and assemble all the air of a chamber twice, every size `mesh` times the standard.
-
-    `obstacles`: rigid bodies near the piece.
 
     Raises OutOfReach or MeshError where that is not possible.
     """
     start = time.perf_counter()
     gradings, order = _gradings(chamber, mesh)
     checked(chamber, gradings[-1][0])  # the fine one first, before any time is spent on the coarse
-    (coarse, a), (fine, b) = _meshed(chamber, gradings, obstacles)
+    (coarse, a), (fine, b) = _meshed(chamber, gradings)
     return GradedAir((WholeAir.of(a), WholeAir.of(b)), (coarse, fine), order, time.perf_counter() - start)
 
 
@@ -106,9 +98,7 @@ def _gradings(chamber: ChamberBody, mesh: float) -> tuple[tuple[tuple[float, ...
     return tuple(tuple(mesh * size for size in sizes) for sizes in gradings), order
 
 
-def _meshed(
-    chamber: ChamberBody, gradings: tuple[tuple[float, ...], ...], obstacles: tuple[Obstacle, ...]
-) -> tuple[Sized, ...]:
+def _meshed(chamber: ChamberBody, gradings: tuple[tuple[float, ...], ...]) -> tuple[Sized, ...]:
     """The meshes, each of the first of its sizes that comes out, by gmsh in a process of its own that must be done in
     time: one for all, which know the chamber's ducts and need the program loaded but once."""
     counts = [unknowns(chamber, checked(chamber, sizes[0])[0]) for sizes in gradings]
@@ -117,11 +107,11 @@ def _meshed(
     words = f"resolved: the meshes of {chamber.name!r} ({max(counts):,.0f} unknowns in the finer)", REMEDY
     patience = sum(PATIENCE + EACH * count for count in counts)
     try:
-        found = in_own_process(graded_meshes, chamber, gradings, obstacles, seconds=patience, what=words)
+        found = in_own_process(graded_meshes, chamber, gradings, seconds=patience, what=words)
     except Unsettled as failure:
         log.info("the cells of a coarser mesh: %s", failure)
         gradings = gradings[0][-1:], gradings[1][-2:]
-        found = in_own_process(graded_meshes, chamber, gradings, obstacles, seconds=patience, what=words)
+        found = in_own_process(graded_meshes, chamber, gradings, seconds=patience, what=words)
     for (size, whole), sizes in zip(found, gradings, strict=True):
         _affordable(len(whole.mesh.points))
         if size != sizes[0]:

@@ -25,7 +25,7 @@ from simkit.field.fem.probes import Swing, nodal_gradient
 from simkit.field.fem.quadrature import facet_rule, wall_matrices
 from simkit.field.fem.resonance_search import TOP, Radiating, harmonics
 from simkit.field.full.branch import EXIT, Exit, Participation, mean_over, participation_at
-from simkit.field.full.driven import Driven, Sides, driven
+from simkit.field.full.driven import Driven, driven
 from simkit.field.full.wall_shift import moving_matrices, moving_walls
 from simkit.frozen import frozen
 
@@ -150,10 +150,9 @@ class WholeAir:
         jump = np.zeros(len(number))
         jump[covers[name][0]] = 1.0  # on the inner side alone: there the pressure is by one higher
         rows = {other: _mean(covers[other][0], len(number)) @ join for other in closed}
-        sides = Sides(forms, join, jump)
         if end is not None:
             rows[EXIT] = csr_matrix(mean_over(self.whole, end)) @ join
-        return driven(self.radiating(number), sides, rows, highest)
+        return driven(self.radiating(number), forms, join, jump, rows, highest)
 
     @cached_property
     def _wall_forms(self) -> tuple[csr_matrix, csr_matrix]:

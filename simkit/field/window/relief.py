@@ -18,6 +18,7 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 
 from simkit.body.meshes.window_block import MOST_CURVATURE, WindowCell
 
@@ -71,12 +72,12 @@ def logarithms(at: np.ndarray) -> np.ndarray:
     """
     exponents, law = _law()
     near = np.clip(at, -1.0, 1.0)  # Chebyshev's polynomials run away beyond
-    T, steep = _chebyshev(near)
-    factors = T[exponents, np.arange(len(at))]
+    factors = chebvander(near, DEGREE).T[exponents, np.arange(len(at))]
     value = factors.prod(axis=1) @ law
     for n in np.flatnonzero(near != at):  # the slope by one number: that factor's slope times the other factors
         others = np.delete(factors, n, axis=1).prod(axis=1)
-        value = value + (at[n] - near[n]) * ((others * steep[exponents[:, n], n]) @ law)
+        steep = chebval(near[n], chebder(np.eye(DEGREE + 1)))  # of each degree's polynomial
+        value = value + (at[n] - near[n]) * ((others * steep[exponents[:, n]]) @ law)
     return np.asarray(value)
 
 
@@ -88,16 +89,7 @@ def lawful(cell: WindowCell, curvature: tuple[float, float]) -> Relief:
 
 def terms(at: np.ndarray, exponents: np.ndarray) -> np.ndarray:
     """The law's terms (n, terms) at places (n, 7): products of Chebyshev's polynomials of degrees `exponents`."""
-    return np.stack([_chebyshev(one)[0][exponents, np.arange(at.shape[1])].prod(axis=1) for one in at])
-
-
-def _chebyshev(at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Polynomials of degree 0 to DEGREE at some numbers (m,), and their slopes: (DEGREE + 1, m) each."""
-    T, steep = [np.ones_like(at), at], [np.zeros_like(at), np.ones_like(at)]
-    for _ in range(2, DEGREE + 1):
-        T.append(2 * at * T[-1] - T[-2])
-        steep.append(2 * T[-2] + 2 * at * steep[-1] - steep[-2])
-    return np.stack(T), np.stack(steep)
+    return np.stack([chebvander(one, DEGREE).T[exponents, np.arange(at.shape[1])].prod(axis=1) for one in at])
 
 
 @lru_cache(maxsize=1)

@@ -12,7 +12,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from simkit.errors import Fault
-from simkit.optimisation.aims.intune import differences
+from simkit.optimisation.aims.intune import Measured
 from simkit.optimisation.problem.trial import Trial, Voice
 from simkit.optimisation.problem.windows import labium_beside
 from simkit.sound.blowing.behaviour import Blown, blow_fingerings, playing_note
@@ -135,7 +135,7 @@ def margins(trial: Trial) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class EvenBreath:
+class EvenBreath(Measured):
     """A breath curve that rises evenly with pitch: log pressure on a straight line over each chamber's notes.
 
     Where chambers take over from each other it should not jump either (see `Meeting`).
@@ -146,17 +146,7 @@ class EvenBreath:
 
     measures: ClassVar[str] = "breath off an even rise, %"
 
-    def value(self, trial: Trial) -> float:
-        return float(np.abs(self._percent(trial)).max())
-
-    def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * self._percent(trial)
-
-    def slopes(self, trial: Trial) -> np.ndarray:
-        return differences(trial, self.residuals)
-
-    @staticmethod
-    def _percent(trial: Trial) -> np.ndarray:
+    def measured(self, trial: Trial) -> np.ndarray:
         percent, first = 100 * np.log(pressures(trial)), 0  # e-folds times 100: percent, alike up and down
         off = []
         for voice in trial.voices:
@@ -169,7 +159,7 @@ class EvenBreath:
 
 
 @dataclass(frozen=True)
-class Meeting:
+class Meeting(Measured):
     """Aim: equal breath on both sides where one chamber takes over from another; `weight` cents for each percent.
 
     Chambers follow each other by their lowest notes. Where two share notes these are held against each other, else
@@ -182,16 +172,7 @@ class Meeting:
 
     measures: ClassVar[str] = "change of breath where chambers meet, %"
 
-    def value(self, trial: Trial) -> float:
-        return float(np.abs(self._percent(trial)).max(initial=0.0))
-
-    def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * self._percent(trial)
-
-    def slopes(self, trial: Trial) -> np.ndarray:
-        return differences(trial, self.residuals)
-
-    def _percent(self, trial: Trial) -> np.ndarray:
+    def measured(self, trial: Trial) -> np.ndarray:
         return meetings(trial) if self.owed is None else meetings(trial, careful=False) + np.array(self.owed)
 
 
@@ -238,7 +219,7 @@ _ONE_PITCH = 0.25 / 12  # octaves: targets nearer than a quarter of a semitone a
 
 
 @dataclass(frozen=True)
-class Margin:
+class Margin(Measured):
     """At least so much margin before any note overblows; a tenth less counts as `weight` cents, more as nothing."""
 
     least: float = 1.5
@@ -251,6 +232,3 @@ class Margin:
 
     def residuals(self, trial: Trial) -> np.ndarray:
         return 10 * self.weight * np.maximum(self.least - margins(trial), 0.0)  # a tenth of margin is the unit
-
-    def slopes(self, trial: Trial) -> np.ndarray:
-        return differences(trial, self.residuals)

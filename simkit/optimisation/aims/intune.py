@@ -9,7 +9,7 @@ walls change as little as it takes that the step from one to the other comes out
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import ClassVar, Protocol
 from weakref import WeakKeyDictionary
@@ -19,7 +19,6 @@ import numpy as np
 from simkit.frozen import frozen
 from simkit.optimisation.aims.handmade import Hands, hand_error_of
 from simkit.optimisation.aims.slopes import cents_slopes, slopes_beside
-from simkit.optimisation.problem.bounds import FreeNumber
 from simkit.optimisation.problem.distance import metric
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.morphing import SHARE, perturbed_trials
@@ -47,19 +46,36 @@ class Aim(Protocol):
         """Derivatives of the residuals by the free numbers (m, n), to a few percent: the solver corrects itself."""
 
 
+class Measured:
+    """An aim by numbers (m,) that should be small, all in one unit, the largest of which is its value; its slopes are
+    by differences unless it knows quicker ones."""
+
+    weight: float
+
+    def measured(self, trial: Trial) -> np.ndarray:
+        """The numbers (m,) of a design on trial."""
+        raise NotImplementedError
+
+    def value(self, trial: Trial) -> float:
+        return float(np.abs(self.measured(trial)).max(initial=0.0))
+
+    def residuals(self, trial: Trial) -> np.ndarray:
+        return self.weight * self.measured(trial)
+
+    def slopes(self, trial: Trial) -> np.ndarray:
+        return differences(trial, self.residuals)
+
+
 @dataclass(frozen=True)
-class InTune:
+class InTune(Measured):
     """Every note at its target; one cent counts as one."""
 
     weight: float = 1.0
 
     measures: ClassVar[str] = "worst note off, cents"
 
-    def value(self, trial: Trial) -> float:
-        return float(np.abs(trial.cents).max())
-
-    def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * trial.cents
+    def measured(self, trial: Trial) -> np.ndarray:
+        return trial.cents
 
     def slopes(self, trial: Trial) -> np.ndarray:
         return self.weight * quick_slopes(trial)
@@ -103,7 +119,7 @@ class Proximity:
 
 
 @dataclass(frozen=True)
-class Steady:
+class Steady(Measured):
     """Notes that hand-made error moves little beside the piece's own pitch.
 
     Each note's plus or minus (see `handmade`) is a residual: ten cents of it count as one cent out of tune.
@@ -114,53 +130,34 @@ class Steady:
 
     measures: ClassVar[str] = "worst note's plus or minus by hand-made error, cents"
 
-    def value(self, trial: Trial) -> float:
-        return float(hand_error_of(trial, self.hands).own.max())  # own: a player takes up what all notes have in common
-
-    def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * hand_error_of(trial, self.hands).own
+    def measured(self, trial: Trial) -> np.ndarray:
+        return hand_error_of(trial, self.hands).own  # own: a player takes up what all notes have in common
 
     def slopes(self, trial: Trial) -> np.ndarray:
         # By ducts alone: nine tenths of a hole's error, and the field's share would be solved anew for every
         # perturbed design.
-        return differences(trial, self._by_ducts)
-
-    def _by_ducts(self, trial: Trial) -> np.ndarray:
-        return self.weight * hand_error_of(trial, self.hands, field=False).own
+        return differences(trial, lambda there: self.weight * hand_error_of(there, self.hands, field=False).own)
 
 
 @dataclass(frozen=True)
-class SmallHoles:
+class SmallHoles(Measured):
     """Holes that small fingers cover: each millimetre of each hole's diameter counts as `weight` cents."""
 
     weight: float = 0.1
 
     measures: ClassVar[str] = "widest hole, mm"
 
-    def value(self, trial: Trial) -> float:
-        return float(_diameters(trial).max(initial=0.0))
-
-    def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * _diameters(trial)
-
-    def slopes(self, trial: Trial) -> np.ndarray:
-        return differences(trial, self.residuals)
-
-
-def _diameters(trial: Trial) -> np.ndarray:
-    return np.array([hole.diameter_mm for chamber in trial.vessel.chambers for hole in chamber.holes])
+    def measured(self, trial: Trial) -> np.ndarray:
+        return np.array([hole.diameter_mm for chamber in trial.vessel.chambers for hole in chamber.holes])
 
 
 def differences(trial: Trial, measured: Callable[[Trial], np.ndarray]) -> np.ndarray:
     """Derivatives (m, n) of something measured (m,) on a trial by each free number, by designs perturbed each way."""
     here = measured(trial)
     # One-sided: two percent of a clear change.
-    columns = [(measured(there) - here) / (SHARE * number.reach) for there, number in _perturbed(trial)]
+    steps = (SHARE * number.reach for number in trial.freedom.numbers)
+    columns = [(measured(there) - here) / step for there, step in zip(perturbed_trials(trial), steps, strict=True)]
     return np.stack(columns, axis=1)
-
-
-def _perturbed(trial: Trial) -> Iterator[tuple[Trial, FreeNumber]]:
-    return zip(perturbed_trials(trial), trial.freedom.numbers, strict=True)
 
 
 _SLOPES: WeakKeyDictionary[Trial, np.ndarray] = WeakKeyDictionary()
@@ -174,11 +171,6 @@ def quick_slopes(trial: Trial) -> np.ndarray:
     if trial not in _SLOPES:
         _SLOPES[trial] = cents_slopes(trial, exact=False)
     return _SLOPES[trial]
-
-
-def known_slopes(trial: Trial) -> np.ndarray | None:
-    """Derivatives (f, n) of a trial's notes by the free numbers, cents per unit, if they have been asked for."""
-    return _SLOPES.get(trial)
 
 
 def set_slopes(trial: Trial, slopes: np.ndarray) -> None:
@@ -211,18 +203,15 @@ class Range:
 
 
 @dataclass(frozen=True)
-class Stretched:
+class Stretched(Measured):
     """Aim: in tune but for the scale's range: the lowest note at its target, every step above it grown alike."""
 
     weight: float = 1.0
 
     measures: ClassVar[str] = "worst note off the stretched scale, cents"
 
-    def value(self, trial: Trial) -> float:
-        return float(np.abs(_unstretched(trial) @ trial.cents).max())
-
-    def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * (_unstretched(trial) @ trial.cents)
+    def measured(self, trial: Trial) -> np.ndarray:
+        return _unstretched(trial) @ trial.cents
 
     def slopes(self, trial: Trial) -> np.ndarray:
         return self.weight * (_unstretched(trial) @ quick_slopes(trial))
@@ -254,11 +243,8 @@ _SHORT = 0.5  # clear changes of the walls: of a step much shorter than this lit
 
 def broyden_update(here: Trial, there: Trial) -> None:
     """Let `there` know the slopes of its notes by those of `here`, asking anew for openings only."""
-    before = known_slopes(here)
-    if before is None or known_slopes(there) is not None:
-        return
-    cheap = there.by_openings
-    if cheap.all():
+    before, cheap = _SLOPES.get(here), there.by_openings
+    if before is None or there in _SLOPES or cheap.all():
         return
     after = before.copy()
     after[:, cheap] = slopes_beside(there, [n for n, c in zip(there.neighbours, cheap, strict=True) if c], exact=False)

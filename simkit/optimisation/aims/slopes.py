@@ -56,7 +56,7 @@ def slopes_beside(trial: Trial, neighbours: Sequence[Neighbour], exact: bool = T
     slopes = np.empty((len(trial.cents), len(neighbours)))
     moves = OpeningMoves.of(trial, [neighbours[n] for n in by_openings], exact, field)
     for place, n in enumerate(by_openings):
-        cents = [v.cents_moved(v.F(v.circuit, moves.matrices(v.voice, v.matrices, place))) for v in voices]
+        cents = [v.moved(v.circuit, moves.matrices(v.voice, v.matrices, place)) for v in voices]
         slopes[:, n] = np.concatenate(cents) / neighbours[n].step
     others = sorted(set(range(len(neighbours))) - set(by_openings))
     if others:
@@ -65,7 +65,7 @@ def slopes_beside(trial: Trial, neighbours: Sequence[Neighbour], exact: bool = T
         air = MovedAir(trial)
     for n in others:
         circuits = air.circuits(neighbours[n])
-        cents = [v.cents_moved(v.F_of(circuit)) for v, circuit in zip(voices, circuits, strict=True)]
+        cents = [v.moved(circuit) for v, circuit in zip(voices, circuits, strict=True)]
         slopes[:, n] = np.concatenate(cents) / neighbours[n].step
     return slopes
 
@@ -95,10 +95,6 @@ class FixedPoint:
         """c sqrt(g): the frequency (f,) that flows as in these matrices would give, rad/s."""
         return circuit.chamber_air.sound_speed * np.sqrt(stiffness(circuit, m, self.voice.resonator.rows, self.states))
 
-    def F_of(self, circuit: Circuit) -> np.ndarray:
-        """F (f,) of another circuit at these frequencies, rad/s."""
-        return self.F(circuit, circuit.at(self.voice.omega))
-
     @cached_property
     def _before(self) -> np.ndarray:
         return self.F(self.circuit, self.matrices)
@@ -110,8 +106,9 @@ class FixedPoint:
         onward, back = (self.F(self.circuit, self.circuit.at(self.voice.omega + s * step)) for s in (1, -1))
         return 1 - (onward - back) / (2 * step)  # central: F is smooth in omega
 
-    def cents_moved(self, F: np.ndarray) -> np.ndarray:
-        """First-order change of the notes, cents (f,), when F becomes this."""
+    def moved(self, circuit: Circuit, m: Matrices | None = None) -> np.ndarray:
+        """First-order change of the notes, cents (f,), in another circuit, whose matrices at the notes are m."""
         # Newton's step from the old fixed point to the new one.
+        F = self.F(circuit, circuit.at(self.voice.omega) if m is None else m)
         change = (F - self._before) / self._one_less_slope
         return CENTS * change.real / self.voice.omega.real  # a pitch is the real part, damping apart

@@ -34,10 +34,10 @@ BETWEEN_MM = 0.4  # clay more than asked between two chambers, which the tuning 
 def least_air_ml(wish: WishedRange, plan: ChamberPlan) -> float:
     """The least air with which a chamber can play its notes, ml: its window no smaller than sensible, no hole smaller
     than a drill; by f^2 ~ K/V, less what that rule may be wrong by."""
-    window = window_conductivity(wish, SHORTEST, _NARROWEST * SHORTEST)
+    window = window_conductivity(wish.wall_mm, SHORTEST, _NARROWEST * SHORTEST)
     if plan.steps:
         # A hole's part is counted in the window's: if it cannot be small, the window must be large.
-        window = max(window, hole_conductivity(wish, DRILL_MM) / min(plan.steps))
+        window = max(window, hole_conductivity(wish.wall_mm, DRILL_MM) / min(plan.steps))
     return _SURE * 1e6 * window / k2_of(plan.pitches[0])
 
 
@@ -171,9 +171,7 @@ def _lips(vessel: Vessel, name: str) -> float:
 
 def box_mm(vessel: Vessel) -> tuple[float, float, float]:
     """The piece's size along, across and up with its clay, mm."""
-    body = body_of(vessel)
-    boxes = np.array([chamber.wall.box for chamber in body.chambers])
-    across, along, up = 1e3 * (boxes[:, 1].max(axis=0) - boxes[:, 0].min(axis=0) + 2 * body.thickness)
+    across, along, up = 1e3 * np.ptp(body_of(vessel).coat.box, axis=0)
     return float(along), float(across), float(up)
 
 

@@ -64,7 +64,7 @@ class ChamberPlan:
         """Width of the window of that conductivity and cut-up."""
 
         def over(width: float) -> float:
-            return window_conductivity(self.wish, self.cut_up_mm, width) - self.conductivity
+            return window_conductivity(self.wish.wall_mm, self.cut_up_mm, width) - self.conductivity
 
         return float(brentq(over, 0.2 * self.cut_up_mm, 1.1 * WIDE * self.cut_up_mm))
 
@@ -91,7 +91,7 @@ class ChamberPlan:
     @property
     def _least(self) -> float:
         """K of a window as wide as its cut-up, m: no narrower."""
-        return window_conductivity(self.wish, self.cut_up_mm, self.cut_up_mm)
+        return window_conductivity(self.wish.wall_mm, self.cut_up_mm, self.cut_up_mm)
 
 
 def checked(wish: WishedRange) -> tuple[Pitch, ...]:
@@ -168,8 +168,8 @@ def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Chambe
     """
     rise, k2 = heights(pitches), k2_of(pitches[0])
     cut_up = cut_up_mm(Tuning().frequency(top))
-    least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (_NARROW, WIDE))
-    drilled, sealed = (hole_conductivity(wish, d) for d in (DRILL_MM + 0.1, SEALED * wish.fingertip_mm))
+    least, most = (window_conductivity(wish.wall_mm, cut_up, share * cut_up) for share in (_NARROW, WIDE))
+    drilled, sealed = (hole_conductivity(wish.wall_mm, d) for d in (DRILL_MM + 0.1, SEALED * wish.fingertip_mm))
     steps = np.diff(rise)
     row = (rows(len(pitches) - 1)[0] - 1) * wish.spacing_mm + wish.fingertip_mm
     long = 1e-3 * row / ROOM
@@ -203,9 +203,9 @@ def _widest_across(wish: WishedRange, cut_up: float, k2: float, long: float) -> 
     """
 
     def room(K: float) -> float:
-        return window_conductivity(wish, cut_up, 1e3 * _ACROSS * _egg(K / k2, long)[1]) - K
+        return window_conductivity(wish.wall_mm, cut_up, 1e3 * _ACROSS * _egg(K / k2, long)[1]) - K
 
-    narrow, wide = (window_conductivity(wish, cut_up, share * cut_up) for share in (0.3, 1.5 * WIDE))
+    narrow, wide = (window_conductivity(wish.wall_mm, cut_up, share * cut_up) for share in (0.3, 1.5 * WIDE))
     # Without a change of sign all of these windows have room, or none has.
     return wide if room(wide) > 0 else narrow if room(narrow) < 0 else float(brentq(room, narrow, wide, rtol=1e-4))
 
@@ -231,7 +231,7 @@ def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[ChamberPlan]) -> Cha
     middle = np.sqrt(min(melody) * max(melody))
     cut_up = float(np.clip(plans[0].cut_up_mm * middle / hz, SHORTEST, LONGEST))
     largest = 1e-9 * np.pi / 6 * max(plan.length_mm * plan.width_mm * plan.height_mm for plan in plans)
-    least, most = (window_conductivity(wish, cut_up, share * cut_up) for share in (1.0, WIDE))
+    least, most = (window_conductivity(wish.wall_mm, cut_up, share * cut_up) for share in (1.0, WIDE))
     K = float(np.clip(largest * k2_of(pitch), 1.001 * least, 0.999 * most))  # just inside, where brentq finds a width
     length, across = _egg(K / k2_of(pitch))
     reach = _first_mode_hz(K / k2_of(pitch), length, across) / hz
@@ -246,25 +246,25 @@ def cut_up_mm(highest_hz: float) -> float:
 
 
 @lru_cache(maxsize=256)
-def window_conductivity(wish: WishedRange, cut_up: float, width: float) -> float:
+def window_conductivity(wall_mm: float, cut_up: float, width: float) -> float:
     """K of a window through the wall, m; its slope is left to the tuning."""
-    return float(rectangular_hole(1e-3 * width, 1e-3 * cut_up, 1e-3 * wish.wall_mm, 3e-4, 3e-4).conductivity)
+    return float(rectangular_hole(1e-3 * width, 1e-3 * cut_up, 1e-3 * wall_mm, 3e-4, 3e-4).conductivity)
 
 
 @lru_cache(maxsize=256)
-def hole_conductivity(wish: WishedRange, diameter: float) -> float:
+def hole_conductivity(wall_mm: float, diameter: float) -> float:
     """K of a hole through the wall, m."""
-    return float(round_hole(diameter / 2e3, 1e-3 * wish.wall_mm, 3e-4, 3e-4).conductivity)
+    return float(round_hole(diameter / 2e3, 1e-3 * wall_mm, 3e-4, 3e-4).conductivity)
 
 
 def hole_mm(wish: WishedRange, K: float) -> float:
     """The diameter of a hole of this conductivity, mm, within what drills and fingertips allow."""
     low, high = DRILL_MM, SEALED * wish.fingertip_mm
-    if hole_conductivity(wish, low) >= K:
+    if hole_conductivity(wish.wall_mm, low) >= K:
         return low
-    if hole_conductivity(wish, high) <= K:
+    if hole_conductivity(wish.wall_mm, high) <= K:
         return high
-    return float(brentq(lambda d: hole_conductivity(wish, d) - K, low, high))
+    return float(brentq(lambda d: hole_conductivity(wish.wall_mm, d) - K, low, high))
 
 
 # --- fingers --------------------------------------------------------------------------------------------------------

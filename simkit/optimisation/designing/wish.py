@@ -17,14 +17,22 @@ from scipy.optimize import brentq
 from simkit.body import placed_wall
 from simkit.body.places import axis_ends_mm
 from simkit.errors import InputError
-from simkit.optimisation.designing.dividing import SHORTEST, SLIM, WIDE, cut_up_mm, heights, k2_of
+from simkit.optimisation.designing.dividing import (
+    SHORTEST,
+    SLIM,
+    WIDE,
+    cut_up_mm,
+    heights,
+    hole_conductivity,
+    k2_of,
+    window_conductivity,
+)
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
 from simkit.optimisation.problem.bounds import DRILL_MM, group
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.search.fingerings import fingered
 from simkit.pitch import Tuning
-from simkit.sound.elements.openings import rectangular_hole, round_hole
 from simkit.vessel import FINGERS, Vessel, loads
 from simkit.vessel.hands import BESIDE_MM, SEALED
 from simkit.vessel.starter import starter
@@ -70,7 +78,7 @@ def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
     draft = loads(text, "the wish")
     drawn = fingered(_sized(wish, draft), "linear" if wish.in_a_row else "few", seed)
     fingerings = None if wish.in_a_row else "few"
-    low, high = _served(wish, draft)
+    low, high = _served(wish)
     hopeful = low < _HOPELESS * high
     if hopeful:
         outcome = _tuned(drawn, ["holes", "size"], fingerings, seed, _MOST_STEPS)
@@ -137,7 +145,7 @@ def _sized(wish: Wish, draft: Vessel) -> Vessel:
     grown = _grown(wish, draft)
     chamber = grown.chambers[0]
     wall = placed_wall(grown, chamber)
-    cut_up, width = _window_mm(wish, grown, wall.volume * k2_of(wish.pitches[0]))
+    cut_up, width = _window_mm(wish, wall.volume * k2_of(wish.pitches[0]))
     first, last = axis_ends_mm(wall)
     rows: dict[str, float] = {
         f"{chamber.name}.voicing.cut_up_mm": round(cut_up, 2),
@@ -157,7 +165,7 @@ def _grown(wish: Wish, draft: Vessel) -> Vessel:
     first, last = axis_ends_mm(wall)
     row = (_rows(wish.holes)[0] - 1) * (wish.fingertip_mm + BESIDE_MM)
     needed = (row + wish.fingertip_mm) / ((1 - _ENDS_SHARE) * (last - first))  # times as long as it is drawn
-    low, high = _served(wish, draft)
+    low, high = _served(wish)
     asked = wall.volume * k2_of(wish.pitches[0]) * needed**3  # K of its window at that size
     served = min(max(asked, low), max(low, _EASE * high))
     (size,) = group(draft, "size")
@@ -180,34 +188,20 @@ def _slimmed(vessel: Vessel, longer: float) -> Vessel:
     return vessel.with_values(sizes | {key: vessel.value(key) / np.sqrt(longer) for key in (width, height)})
 
 
-def _served(wish: Wish, draft: Vessel) -> tuple[float, float]:
+def _served(wish: Wish) -> tuple[float, float]:
     """The window's conductivities, m, that it can have and with which the holes of a row can be drilled and sealed:
     from and to. Crossed where there are none: then the wish is out of reach by the hand rule.
 
     K ~ V ~ size^3, so they bound the size of the chamber.
     """
     longest = _longest_mm(wish)
-    low, high = _conductivity_at(draft, SHORTEST, _OBLONG), _conductivity_at(draft, longest, WIDE)
+    low = window_conductivity(wish.wall_mm, SHORTEST, _OBLONG * SHORTEST)
+    high = window_conductivity(wish.wall_mm, longest, WIDE * longest)
     if not wish.in_a_row:
         return low, high
     steps = np.diff(heights(wish.pitches))
-    smallest, widest = (_hole_conductivity(draft, d) for d in (DRILL_MM, SEALED * wish.fingertip_mm))
+    smallest, widest = (hole_conductivity(wish.wall_mm, d) for d in (DRILL_MM, SEALED * wish.fingertip_mm))
     return max(low, smallest / steps.min()), min(high, widest / steps.max())
-
-
-def _wall_and_rims(vessel: Vessel) -> tuple[float, float, float]:
-    clay = vessel.clay
-    return 1e-3 * clay.wall_mm, 1e-3 * clay.edge_radius_mm, 1e-3 * clay.edge_inside_radius_mm
-
-
-def _conductivity_at(vessel: Vessel, cut_up_mm: float, oblong: float) -> float:
-    """K of a window of this cut-up, so many times as wide as that, m."""
-    width, height = 1e-3 * oblong * cut_up_mm, 1e-3 * cut_up_mm
-    return float(rectangular_hole(width, height, *_wall_and_rims(vessel)).conductivity)
-
-
-def _hole_conductivity(vessel: Vessel, diameter_mm: float) -> float:
-    return float(round_hole(diameter_mm / 2e3, *_wall_and_rims(vessel)).conductivity)
 
 
 def _longest_mm(wish: Wish) -> float:
@@ -215,11 +209,11 @@ def _longest_mm(wish: Wish) -> float:
     return cut_up_mm(Tuning().frequency(wish.pitches[-1]))
 
 
-def _window_mm(wish: Wish, vessel: Vessel, conductivity: float) -> tuple[float, float]:
+def _window_mm(wish: Wish, conductivity: float) -> tuple[float, float]:
     """Cut-up and width of a window of this conductivity: oblong, and wider where its cut-up may not grow."""
 
     def oblong(cut_up: float) -> float:
-        return _conductivity_at(vessel, cut_up, _OBLONG) - conductivity
+        return window_conductivity(wish.wall_mm, cut_up, _OBLONG * cut_up) - conductivity
 
     longest = _longest_mm(wish)
     if oblong(SHORTEST) >= 0:
@@ -229,7 +223,7 @@ def _window_mm(wish: Wish, vessel: Vessel, conductivity: float) -> tuple[float, 
         return cut_up, _OBLONG * cut_up
 
     def wider(share: float) -> float:
-        return _conductivity_at(vessel, longest, share) - conductivity
+        return window_conductivity(wish.wall_mm, longest, share * longest) - conductivity
 
     # The widest, where even that is too small.
     return longest, longest * (WIDE if wider(WIDE) <= 0 else float(brentq(wider, _OBLONG, WIDE)))

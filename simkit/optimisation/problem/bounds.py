@@ -158,12 +158,9 @@ def _offsets(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
         return []
     keys = [f"{chamber.name}.offset_mm.{way}" for way in ("along_mm", "across_mm", "up_mm")]
     firsts = [f"{vessel.chambers[0].name}.{key.partition('.')[2]}" for key in keys]
-    apart = [key for key, first in zip(keys, firsts, strict=True) if abs(_from(vessel, key, first)) > _APART_MM]
+    away = [vessel.value(key) - vessel.value(first) for key, first in zip(keys, firsts, strict=True)]
+    apart = [key for key, mm in zip(keys, away, strict=True) if abs(mm) > _APART_MM]
     return [_number(vessel, key, vessel.value(key) - _SLIDES_MM, vessel.value(key) + _SLIDES_MM, 3.0) for key in apart]
-
-
-def _from(vessel: Vessel, key: str, first: str) -> float:
-    return vessel.value(key) - vessel.value(first)
 
 
 _WINDWAY_MM = 0.6, 1.2  # heights: a thinner one clogs, a higher one wastes breath; common practice, no source

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import ClassVar
 
 import numpy as np
 
@@ -153,32 +152,23 @@ class Coarse:
         before = trial.body.openings
         moves = self.moves.beside(before, _some(trial, self.base.by_openings), trial.body)
         for place, n in enumerate(np.flatnonzero(self.base.by_openings).tolist()):
-            moved = [v.cents_moved(v.F(v.circuit, moves.matrices(v.voice, v.matrices, place))) for v in voices]
+            moved = [v.moved(v.circuit, moves.matrices(v.voice, v.matrices, place)) for v in voices]
             slopes[:, n] = np.concatenate(moved) / neighbours[n].step
         rest = [duct.aperture for duct in trial.voices[0].resonator.circuit.ducts]
         for n in np.flatnonzero(~self.base.by_openings).tolist():
             body = neighbours[n].body
             apertures = [aperture_beside(*each) for each in zip(before, body.openings, rest, strict=True)]
             circuits = self.circuits(trial.x, neighbours[n].vessel, body, apertures)
-            moved = [v.cents_moved(v.F_of(circuit)) for v, circuit in zip(voices, circuits, strict=True)]
+            moved = [v.moved(circuit) for v, circuit in zip(voices, circuits, strict=True)]
             slopes[:, n] = np.concatenate(moved) / neighbours[n].step
         return slopes
 
 
-@dataclass(frozen=True)
-class _InTuneCoarsely:
+@dataclass(frozen=True, kw_only=True)
+class _InTuneCoarsely(InTune):
     """`InTune` with the slopes of the coarse model."""
 
-    weight: float
     model: Coarse
-
-    measures: ClassVar[str] = InTune.measures
-
-    def value(self, trial: Trial) -> float:
-        return float(np.abs(trial.cents).max())
-
-    def residuals(self, trial: Trial) -> np.ndarray:
-        return self.weight * trial.cents
 
     def slopes(self, trial: Trial) -> np.ndarray:
         return self.weight * self.model.slopes(trial)
@@ -220,7 +210,7 @@ def coarsely_chosen(task: Task, vessels: Sequence[Vessel]) -> Task:
     start = held_at(start, slides)
     model = Coarse.about(start.trial)
     # trial: designs are made by the model; seen: none of them is one that anybody could keep.
-    coarse = replace(start.task, aims=(_InTuneCoarsely(weight, model),), trial=model.trial, seen=None)
+    coarse = replace(start.task, aims=(_InTuneCoarsely(weight, model=model),), trial=model.trial, seen=None)
     rough = [_tuned(replace(coarse, most_steps=_LOOK), vessel, 0) for vessel in vessels]
     kept = sorted(rough, key=lambda end: end.merit)[:_CLOSELY]  # a few steps tell the hopeless ones
     best = min((_tuned(coarse, end.trial.vessel, x=end.x) for end in kept), key=lambda end: end.merit)
@@ -271,7 +261,7 @@ def _nearer(task: Task, here: Iterate, weight: float) -> Iterate | None:
 def foretold(task: Task, here: Iterate, weight: float) -> Iterate | None:
     """The design to which the coarse model leads from here, as it would sound by it; None where there is none."""
     model = Coarse.about(here.trial)
-    aims = (_InTuneCoarsely(weight, model),)
+    aims = (_InTuneCoarsely(weight, model=model),)
     try:
         return descend(replace(task, aims=aims, trial=model.trial, seen=None), here.x).end
     except SimkitError:

@@ -20,7 +20,7 @@ from simkit.optimisation.problem.trial import Trial
 from simkit.sound import models
 from simkit.sound.elements.openings import round_hole
 from simkit.sound.models.lumped import LumpedResonator
-from simkit.vessel import Chamber, DesignError, Hole, Note, Vessel, target_of
+from simkit.vessel import Chamber, DesignError, Hole, Vessel, target_of
 from simkit.vessel.hands import widest_hole_mm
 from simkit.vessel.wishes import MOST_COMBINED, too_few_holes
 
@@ -115,16 +115,17 @@ def _fingered(vessel: Vessel, chamber: Chamber, way: str, seed: int) -> Chamber:
 
 def _chosen(vessel: Vessel, chamber: Chamber, choice: Choice) -> Chamber:
     """A chamber with the holes and fingerings of a choice."""
+    pairs = zip(chamber.holes, choice.shares, strict=True)
+    holes = tuple(_sized(vessel, chamber, hole, share) for hole, share in pairs)
+    return _refingered(chamber, choice.opened).model_copy(update={"holes": holes})
+
+
+def _refingered(chamber: Chamber, opened: np.ndarray) -> Chamber:
+    """The chamber with each note opening the holes that its row of `opened` (notes, holes) says."""
     names = np.array([hole.name for hole in chamber.holes])
-    notes = tuple(_opening(note, names[row]) for note, row in zip(chamber.notes, choice.opened, strict=True))
-    holes = tuple(
-        _sized(vessel, chamber, hole, share) for hole, share in zip(chamber.holes, choice.shares, strict=True)
-    )
-    return chamber.model_copy(update={"notes": notes, "holes": holes})
-
-
-def _opening(note: Note, names: np.ndarray) -> Note:
-    return note.model_copy(update={"open": tuple(str(name) for name in names)})
+    pairs = zip(chamber.notes, opened, strict=True)
+    notes = tuple(note.model_copy(update={"open": tuple(map(str, names[row]))}) for note, row in pairs)
+    return chamber.model_copy(update={"notes": notes})
 
 
 def chosen_again(trial: Trial) -> Vessel | None:
@@ -140,10 +141,7 @@ def chosen_again(trial: Trial) -> Vessel | None:
         hz = silent.lowest(every.astype(float)).real / (2 * np.pi)
         sharp = 1200 * np.log2(hz / voice.targets[:, None])
         opened = _assigned(voice.targets, every, sharp)
-        chamber = vessel.chamber(voice.chamber)
-        names = np.array([hole.name for hole in chamber.holes])
-        notes = tuple(_opening(note, names[row]) for note, row in zip(chamber.notes, opened, strict=True))
-        vessel = vessel.with_chamber(chamber.model_copy(update={"notes": notes}))
+        vessel = vessel.with_chamber(_refingered(vessel.chamber(voice.chamber), opened))
     return None if vessel == trial.vessel else vessel
 
 

@@ -52,22 +52,17 @@ class Chord:
 
     merges: whether these two, free, would fall into one pitch: their difference is less than what radiation ties
     them together by (R. Adler 1946 [Adler1946], from memory: |w1 - w2| < 2 |Im c| for swings of one size).
-    fingers: those that would be wanted in two places at once.
+    two_jobs: fingers that would be wanted in two places at once.
     """
 
     tones: tuple[Tone, ...]
     beat_hz: float | None
     merges: bool
-    fingers: tuple[str, ...]
+    two_jobs: tuple[str, ...]
 
     def as_dict(self) -> dict[str, Any]:
         """The chord under the keys of the command line's JSON."""
-        return {
-            "tones": [tone.as_dict() for tone in self.tones],
-            "beat_hz": self.beat_hz,
-            "merges": self.merges,
-            "two_jobs": list(self.fingers),
-        }
+        return {**vars(self), "tones": [tone.as_dict() for tone in self.tones], "two_jobs": list(self.two_jobs)}
 
 
 def chosen_chambers(vessel: Vessel, blown: str | Iterable[str] | None) -> tuple[str, ...]:

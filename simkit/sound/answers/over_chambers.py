@@ -3,29 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
 from simkit.air import Air
-
-
-class ForChamber(Protocol):
-    """The answer about one chamber: printed as a small table, with its arrays under the names of the whole's."""
-
-    @property
-    def name(self) -> str:
-        """The chamber's name."""
-
-    def as_dict(self) -> dict[str, Any]:
-        """Content under the keys of the command line's JSON."""
-
-
-class ForChord(Protocol):
-    """The answer about one chord."""
-
-    def as_dict(self) -> dict[str, Any]:
-        """Content under the keys of the command line's JSON."""
 
 
 class Joined(property):
@@ -46,9 +28,9 @@ class OverChambers:
 
     state: str
     air: Air
-    chambers: Sequence[ForChamber]
+    chambers: Sequence[Any]  # each printed as a small table, with its arrays under the names of the whole's
     cautions: tuple[str, ...]
-    chords: Sequence[ForChord] = ()
+    chords: Sequence[Any] = ()
 
     def __str__(self) -> str:
         tables = [(f"{c.name}\n" if len(self.chambers) > 1 else "") + str(c) for c in self.chambers]

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
-from simkit.columns import cell, column, text_table
+from simkit.columns import cell, column, finite, text_table
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
 from simkit.pitch import cents
@@ -46,12 +46,7 @@ class Answer:
 
     def as_dict(self) -> dict[str, Any]:
         """The answer under the keys of the command line's JSON."""
-        shown = {
-            "frequency_hz": self.frequency_hz,
-            "cents": self.cents,
-            "q": self.q,
-            "uncertainty_cents": self.uncertainty_cents,
-        }
+        shown = {name: getattr(self, name) for name in ("frequency_hz", "cents", "q", "uncertainty_cents")}
         parts = {} if self.parts_cents is None else {"parts_cents": dict(self.parts_cents)}
         moved = {name: getattr(self, name) for name in ("neighbours_cents", "neighbours_open_cents")}
         return shown | parts | {key: cents for key, cents in moved.items() if cents is not None}
@@ -269,23 +264,15 @@ def _answer(
     doubt = float(np.hypot(evidence.uncertainty_cents, played.scale_cents[n]))
     if not omega:
         return Answer(resonator.model, None, None, None, evidence.uncertainty_cents, cautions)
-    found = Resonance(omega)
-    frequency, q = found.frequency_hz, found.q
+    frequency = Resonance(omega).frequency_hz
     return Answer(
         resonator.model,
         frequency,
         None if target is None else cents(frequency, target),
-        q if math.isfinite(q) else None,
+        finite(Resonance(omega).q),
         doubt,
         cautions,
         {part: float(moved[n]) for part, moved in played.parts_cents.items()} if played.parts_cents else None,
-        *_neighbours(frequency, beside),
+        # Pull of silent neighbours with their holes covered, then open: both against the note without any.
+        *(cents(hz, beside[0]) for hz in ((frequency, beside[1]) if beside else ())),
     )
-
-
-def _neighbours(frequency: float, beside: tuple[float, ...]) -> tuple[float, ...]:
-    """Pull in cents of silent neighbours with their holes covered and open, from the note without and with these."""
-    if not beside:
-        return ()
-    without, opened = beside
-    return cents(frequency, without), cents(opened, without)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -173,27 +174,31 @@ class Blown:
         def which(resonances: np.ndarray) -> int | None:
             return int(resonances[i]) if resonances[i] >= 0 else None
 
+        own = (
+            "pressure",
+            "bend_cents",
+            "threshold",
+            "gain",
+            "airiness_db",
+            "overblow_margin",
+            "second_wave",
+            "edge_gain",
+        )
+        alike: dict[str, Any] = {name: there(getattr(self, name)) for name in own}
         return NoteBlown(
             speaks=True,
             q=q,
             in_phase=bool(self.in_phase[i]),
-            pressure=there(self.pressure),
             sounding_hz=there(c.frequency),
             playing_q=there(c.q),
-            bend_cents=there(self.bend_cents),
-            threshold=there(self.threshold),
-            gain=there(self.gain),
             velocity=there(c.velocity / c.speed),
-            airiness_db=there(self.airiness_db),
             breath=there(jet.breath_flow(c.speed)),
-            overblow_margin=there(self.overblow_margin),
             overblow_at=there(self.takeover.pressure),
             overblow_by=which(self.takeover.by),
             dies_at=there(self.takeover.dies),
-            second_wave=there(self.second_wave),
             whistle_at=there(self.takeover.whistle_pressure),
             whistle_by=which(self.takeover.whistle_by),
-            edge_gain=there(self.edge_gain),
+            **alike,
         )
 
 
@@ -259,11 +264,10 @@ def _second_wave(loop: Loop) -> np.ndarray:
 
 def pitch_curve(blown: Blown, pressures: np.ndarray, careful: bool = True) -> np.ndarray:
     """Sounding frequency (F, P) in Hz of every fingering at mouth pressures (P,), NaN where the note does not live."""
-    count, pressures = len(blown.pressure), np.asarray(pressures, float)
-    which = np.repeat(np.arange(count), len(pressures))
-    wanted = np.tile(pressures, count)
-    cycle = at_pressure(blown, which, wanted, careful)
-    return cycle.frequency.reshape(count, len(pressures))
+    every, wanted = (
+        each.T.ravel() for each in np.meshgrid(np.arange(len(blown.pressure)), np.asarray(pressures, float))
+    )
+    return at_pressure(blown, every, wanted, careful).frequency.reshape(len(blown.pressure), -1)
 
 
 def at_pressure(blown: Blown, which: np.ndarray, pressures: np.ndarray, careful: bool = True) -> Cycle:

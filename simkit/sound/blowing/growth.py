@@ -9,7 +9,7 @@ On raising the breath a note ends where a higher resonance takes over, or the je
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -123,6 +123,7 @@ def threshold(loop: Loop, playing: np.ndarray, lowest: float = 0.03) -> np.ndarr
 
 
 HIGHEST_PA = 5000.0
+_RISES = 8  # steps up to it
 
 
 @frozen
@@ -143,7 +144,7 @@ class Takeover:
     whistle_by: np.ndarray
 
 
-def takeover(loop: Loop, playing: Cycle, steps: int = 8) -> Takeover:
+def takeover(loop: Loop, playing: Cycle) -> Takeover:
     """Follow the note from its playing pressure up to 5 kPa and watch every higher resonance's growth beside it.
 
     Between two of the steps, even in log pressure, growth rates are taken as straight. The note itself need not
@@ -151,18 +152,36 @@ def takeover(loop: Loop, playing: Cycle, steps: int = 8) -> Takeover:
     """
     loop, jet = loop.pure, loop.jet
     start = jet.pressure(np.where(playing.exists, playing.speed, jet.speed(HIGHEST_PA)))
-    watches = (_Watch.empty(start), _Watch.empty(start))  # of the jet's first wave, and of its later ones
-    cycle, dies = playing, np.full(len(start), np.nan)
-    for step in range(steps + 1):
-        here = start * (HIGHEST_PA / np.minimum(start, HIGHEST_PA)) ** (step / steps)  # even steps of log pressure
-        speed = jet.speed(here)
+    here = start * (HIGHEST_PA / np.minimum(start, HIGHEST_PA)) ** (np.arange(_RISES + 1)[:, None] / _RISES)
+    cycle, dies, grown = playing, np.full(len(start), np.nan), []
+    for step, speed in enumerate(map(jet.speed, here)):
         if step:
             cycle, dies = _raised(loop, speed, cycle, dies)
-        rates, waves = _rates(loop, speed, cycle)
-        for watch, mine in zip(watches, (waves == 1, waves > 1), strict=True):
-            watch.look(here, np.where(mine, rates, -np.inf))
-    overblown, whistled = (watch.where(playing.exists) for watch in watches)
+        grown.append([growing(replace(loop, active=n), speed, cycle) for n in range(1, loop.motion.modes)])
+    shape = len(here), loop.motion.modes - 1, len(start)
+    rates, waves = (np.reshape([[getattr(g, of) for g in each] for each in grown], shape) for of in ("rate", "wave"))
+    # Overblown on the jet's first wave, whistling on its later ones; what is silent at its own pressure does neither.
+    overblown, whistled = (
+        _first_growth(here, np.where(mine & playing.exists, rates, -np.inf)) for mine in (waves == 1, waves > 1)
+    )
     return Takeover(*overblown, dies, *whistled)
+
+
+def _first_growth(here: np.ndarray, rates: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pressure (F,) at which a growth rate (S, M - 1, F) first crosses zero as pressures `here` (S, F) rise, NaN where
+    none does, and which resonance that is, -1 for none."""
+    before, now = rates[:-1], rates[1:]
+    known = np.isfinite(before) & (before < 0) & np.isfinite(now) & (now > 0)
+    part = np.where(known, now, 0.0) / np.where(known, now - np.where(known, before, 0.0), 1.0)  # of the way back
+    between = here[1:, None] * (here[:-1] / here[1:])[:, None] ** part  # straight in log pressure
+    first = np.broadcast_to(here[0], (1, *rates.shape[1:]))  # nothing is known of what is below
+    at = np.where(rates > 0, np.concatenate([first, between]), np.inf)
+    at = np.concatenate([at, np.full((len(at), 1, at.shape[2]), np.inf)], axis=1)  # for one resonance alone
+    at = at[
+        np.isfinite(at).any(axis=1).argmax(axis=0), :, np.arange(at.shape[2])
+    ]  # (F, M), at the first step that has any
+    grows = np.isfinite(at).any(axis=1)
+    return np.where(grows, at.min(axis=1), np.nan), np.where(grows, at.argmin(axis=1) + 1, -1)
 
 
 def _raised(loop: Loop, speed: np.ndarray, cycle: Cycle, dies: np.ndarray) -> tuple[Cycle, np.ndarray]:
@@ -188,48 +207,3 @@ def _raised(loop: Loop, speed: np.ndarray, cycle: Cycle, dies: np.ndarray) -> tu
 
 
 _HALVINGS = 6
-
-
-@dataclass
-class _Watch:
-    """Looks out for the first growth above zero as the pressure rises."""
-
-    pressure: np.ndarray
-    by: np.ndarray
-    before: np.ndarray | None
-    at: np.ndarray
-
-    @classmethod
-    def empty(cls, start: np.ndarray) -> _Watch:
-        return cls(np.full(len(start), np.nan), np.full(len(start), -1), None, start)
-
-    def look(self, here: np.ndarray, rates: np.ndarray) -> None:
-        """Take note of growth rates (F, M - 1) at pressures (F,)."""
-        if not rates.shape[1]:
-            return
-        at = np.where(rates > 0, _crossing(rates, self.before, here, self.at), np.inf)
-        new = np.isfinite(at).any(axis=1) & np.isnan(self.pressure)
-        self.pressure = np.where(new, at.min(axis=1), self.pressure)
-        self.by = np.where(new, at.argmin(axis=1) + 1, self.by)
-        self.before, self.at = rates, here
-
-    def where(self, mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return np.where(mask, self.pressure, np.nan), np.where(mask, self.by, -1)
-
-
-def _rates(loop: Loop, speed: np.ndarray, cycle: Cycle) -> tuple[np.ndarray, np.ndarray]:
-    """(growth rate, jet's wave), each (F, M - 1), of every resonance above the lowest."""
-    higher = [growing(replace(loop, active=n), speed, cycle) for n in range(1, loop.motion.modes)]
-    if not higher:
-        empty = np.empty((len(speed), 0))
-        return empty, empty
-    return np.stack([g.rate for g in higher], axis=1), np.stack([g.wave for g in higher], axis=1)
-
-
-def _crossing(now: np.ndarray, before: np.ndarray | None, here: np.ndarray, there: np.ndarray) -> np.ndarray:
-    """Pressure between two steps at which the growth crossed zero; `here` where the step before says nothing."""
-    if before is None:
-        return np.broadcast_to(here[:, None], now.shape)
-    known = np.isfinite(before) & (before < 0) & np.isfinite(now) & (now > 0)
-    part = np.where(known, now, 0.0) / np.where(known, now - np.where(known, before, 0.0), 1.0)
-    return here[:, None] * (there / here)[:, None] ** part  # part: of the way back, in log pressure

@@ -121,15 +121,12 @@ def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJe
     openness = openness_of_all(resonator.holes, opened)
     which, rows = np.unique(openness, axis=0, return_inverse=True)  # each fingering once, at whatever pressures
     motion = resonator.motion(which, RESONANCES)
-    pitches = [
-        JetReading(int(row), each.pressure_pa, each.frequency_hz)
-        for row, each in zip(rows.ravel(), readings.reading, strict=True)
-    ]
-    strange = list(_strange(readings, pitches, motion.frequency[:, 0]))
+    pressures, heard = np.array([(each.pressure_pa, each.frequency_hz) for each in readings.reading]).T
+    strange = list(_strange(readings, heard, motion.frequency[rows.ravel(), 0]))
     if strange:
         raise InputError(strange)
     jet = jet_of(case, JetConstants.from_table(vessel.jet, vessel.source))
-    return FittedJet(readings, fit_jet(motion, jet, pitches, readings.free))
+    return FittedJet(readings, fit_jet(motion, jet, rows.ravel(), pressures, heard, readings.free))
 
 
 def _case(vessel: Vessel, readings: Readings) -> Case:
@@ -176,14 +173,12 @@ def _unable(readings: Readings) -> Iterator[Fault]:
         yield Fault(readings.source, "reading", len(readings.reading), allowed)
 
 
-def _strange(readings: Readings, pitches: Sequence[JetReading], resonances: np.ndarray) -> Iterator[Fault]:
-    """Readings that are rather of another note."""
-    for n, each in enumerate(pitches):
-        resonance = resonances[each.fingering]
-        cents = 1200 * np.log2(each.frequency / resonance)
-        if abs(cents) > ANOTHER_NOTE:
-            allowed = f"near {resonance:.0f} Hz, where {_named(readings.reading[n])} rings; another note, or it jumped?"
-            yield Fault(readings.source, f"reading[{n + 1}].frequency_hz", each.frequency, allowed)
+def _strange(readings: Readings, heard: np.ndarray, resonances: np.ndarray) -> Iterator[Fault]:
+    """Readings, with the pitches heard and their fingerings' resonances, Hz, that are rather of another note."""
+    for n in np.flatnonzero(np.abs(1200 * np.log2(heard / resonances)) > ANOTHER_NOTE).tolist():
+        named = _named(readings.reading[n])
+        allowed = f"near {resonances[n]:.0f} Hz, where {named} rings; another note, or it jumped?"
+        yield Fault(readings.source, f"reading[{n + 1}].frequency_hz", float(heard[n]), allowed)
 
 
 def _named(reading: Reading) -> str:
@@ -192,15 +187,6 @@ def _named(reading: Reading) -> str:
 
 _FAR = 1.5  # log of the factor within which a constant is looked for
 _SILENT_CENTS = 400.0  # counted for a note that was heard and that the model leaves silent
-
-
-@dataclass(frozen=True)
-class JetReading:
-    """One reading: which fingering (its row in the motion), mouth pressure in Pa, pitch in Hz."""
-
-    fingering: int
-    pressure: float
-    frequency: float
 
 
 @frozen
@@ -215,41 +201,34 @@ class JetFit:
 
 
 def fit_jet(
-    motion: Motion,
-    jet: AirJet,
-    readings: Sequence[JetReading],
-    free: Sequence[str] = ("convection", "window_contraction"),
+    motion: Motion, jet: AirJet, which: np.ndarray, pressures: np.ndarray, heard: np.ndarray, free: Sequence[str]
 ) -> JetFit:
     """Fit constants to readings: least squares of cents, a common offset of all pitches left free.
 
-    Pitch against pressure shows where the jet is in phase (convection) and how much the note bends, that is its Q
-    while playing (window_contraction). It says next to nothing of the source's strength: do not free more than the
-    readings can tell, and read `spread`. At least two pressures on one fingering, and more readings than constants.
+    which (readings,): rows of the motion; pressures, Pa, in the mouth; heard: pitches, Hz. Pitch against pressure shows
+    where the jet is in phase (convection) and how much the note bends, that is its Q while playing
+    (window_contraction). It says next to nothing of the source's strength: do not free more than the readings can tell,
+    and read `spread`. At least two pressures on one fingering, and more readings than constants.
     """
-    names = [each.name for each in fields(JetConstants)]
-    if not free or set(free) - set(names):
-        raise ValueError(f"free = {tuple(free)}: allowed: some of {', '.join(names)}")
-    if len(readings) < len(free) + 2:
-        raise ValueError(
-            f"{len(readings)} readings: allowed: at least {len(free) + 2} for {len(free)} constants and pitch"
-        )
     first = np.log([getattr(jet.constants, name) for name in free])
 
     def constants(logs: np.ndarray) -> JetConstants:
         return replace(jet.constants, **dict(zip(free, np.exp(logs).tolist(), strict=True)))
 
+    def detuned(logs: np.ndarray) -> np.ndarray:
+        return _detuned(motion, replace(jet, constants=constants(logs)), which, pressures, heard)
+
     def off(logs: np.ndarray) -> np.ndarray:
-        return _left(_detuned(motion, replace(jet, constants=constants(logs)), readings))
+        return _left(detuned(logs))
 
     found = least_squares(off, first, bounds=(first - _FAR, first + _FAR), diff_step=1e-3, x_scale=0.1, max_nfev=25)
     if not found.success:
         raise OutOfReach(f"the jet's constants did not settle on these readings ({found.message})")
-    best = constants(found.x)
+    best, cents = constants(found.x), detuned(found.x)
     ran = [name for name, moved in zip(free, np.abs(found.x - first), strict=True) if moved > 0.99 * _FAR]
     if ran:
         far = ", ".join(f"{name} = {getattr(best, name):.3g}" for name in ran)
         raise OutOfReach(f"no sane constants fit these readings: {far} at the end of what is tried, and still off")
-    cents = _detuned(motion, replace(jet, constants=best), readings)
     return JetFit(best, _left(cents), _offset(cents), _spread(found, free))
 
 
@@ -264,16 +243,12 @@ def _offset(cents: np.ndarray) -> float:
     return float(cents[sounding].mean()) if sounding.any() else 0.0
 
 
-def _detuned(motion: Motion, jet: AirJet, readings: Sequence[JetReading]) -> np.ndarray:
+def _detuned(motion: Motion, jet: AirJet, which: np.ndarray, pressures: np.ndarray, heard: np.ndarray) -> np.ndarray:
     """Frequency heard above that computed, cents (readings,); nan where the note does not sound."""
-    which = np.array([each.fingering for each in readings])
     used, rows = np.unique(which, return_inverse=True)  # the playing note of each fingering is sought once
     _, playing, _ = playing_note(Loop(motion.only(used), jet), careful=False)
-    pressures = np.array([each.pressure for each in readings])
     cycle = followed(Loop(motion.only(which), jet), playing.of(rows), pressures)
-    sounding = np.where(cycle.exists, cycle.frequency, 1.0)
-    cents = 1200 * np.log2(np.array([each.frequency for each in readings]) / sounding)
-    return np.where(cycle.exists, cents, np.nan)
+    return 1200 * np.log2(heard / np.where(cycle.exists, cycle.frequency, np.nan))
 
 
 def _spread(found, free: Sequence[str]) -> dict[str, float]:  # type: ignore[no-untyped-def]

@@ -12,7 +12,6 @@ from scipy.interpolate import CubicSpline
 from scipy.io import wavfile
 
 from simkit.files import MARK
-from simkit.frozen import frozen
 from simkit.sound.blowing.table import BlowTable
 from simkit.sound.blowing.timedomain import Played, play_together
 from simkit.sound.elements.airjet import AirJet
@@ -25,26 +24,21 @@ _GAP = 0.2  # s of silence after each note
 _FADE = 0.01  # s at both ends, so that a loudspeaker does not click
 
 
-def at_ear(played: Played, density: float, distance: float = 1.0, rate: int = RATE) -> np.ndarray:
+def at_ear(played: Played, density: float, distance: float = 1.0) -> np.ndarray:
     """Sound pressure in Pa at `distance`, in free space, a piece small against the wave: rho/(4 pi r) d(sum U)/dt.
 
     Frequencies above half the rate are not filtered out: the model has none worth the name there.
     """
     out = CubicSpline(played.time, -played.flow.sum(axis=1)).derivative()
-    times = np.arange(played.time[0], played.time[-1], 1 / rate)
+    times = np.arange(played.time[0], played.time[-1], 1 / RATE)
     return density / (4 * np.pi * distance) * out(times)
 
 
-@frozen
-class Recording:
-    """Notes as sound: Pa at 1 m, one after the other, and the pitch in Hz of the loudest tone in each."""
-
-    pressure: np.ndarray
-    loudest: tuple[float, ...]
-
-
-def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: float = 1.0) -> Recording:
-    """The fingerings of `motion` one after the other, each from silence with its breath rising in 0.15 s, and a gap.
+def phrase(
+    motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: float
+) -> tuple[np.ndarray, tuple[float, ...]]:
+    """The fingerings of `motion` one after the other, each from silence with its breath rising in 0.15 s, and a gap: Pa
+    at 1 m, and the pitch in Hz of the loudest tone in each.
 
     All are followed side by side: seven notes take some four times as long as one of them sounds.
     """
@@ -52,14 +46,14 @@ def phrase(motion: Motion, jet: AirJet, pressures: Sequence[float], seconds: flo
     heard = [at_ear(each, motion.air.density) for each in played]
     silence = np.zeros(int(_GAP * RATE))
     parts = [part for each in heard for part in (_faded(each), silence)]
-    return Recording(np.concatenate(parts), tuple(_loudest(each) for each in heard))
+    return np.concatenate(parts), tuple(_loudest(each) for each in heard)
 
 
-def _loudest(pressure: np.ndarray, rate: int = RATE) -> float:
+def _loudest(pressure: np.ndarray) -> float:
     """Hz of the strongest line in the later half of a sound."""
     late = pressure[len(pressure) // 2 :]  # past the attack
     lines = np.abs(np.fft.rfft(late * np.hanning(len(late)), 8 * len(late)))  # padded: lines an eighth as far apart
-    return float(np.fft.rfftfreq(8 * len(late), 1 / rate)[lines.argmax()])
+    return float(np.fft.rfftfreq(8 * len(late), 1 / RATE)[lines.argmax()])
 
 
 def scale(table: BlowTable, seconds: float = 1.0) -> tuple[bytes | None, tuple[str, ...]]:
@@ -72,9 +66,9 @@ def scale(table: BlowTable, seconds: float = 1.0) -> tuple[bytes | None, tuple[s
         speaking = np.flatnonzero(chamber.blown.speaks)
         loop, pressures = chamber.blown.loop, chamber.blown.pressure[speaking].tolist()
         if len(speaking):
-            played = phrase(loop.motion.only(speaking), loop.jet, pressures, seconds)
-            heard.append(played.pressure)
-            for i, hz in zip(speaking, played.loudest, strict=True):
+            sound, loudest = phrase(loop.motion.only(speaking), loop.jet, pressures, seconds)
+            heard.append(sound)
+            for i, hz in zip(speaking, loudest, strict=True):
                 if hz > _SQUEAL * chamber.blown.cycle.frequency[i]:
                     name = chamber.notes[i].pitch or "the note"
                     squeals.append(f"{name} is drowned by a whistle at {hz:.0f} Hz, of which the model is least sure")
@@ -85,21 +79,21 @@ def _rising(pressure: float) -> Callable[[float], float]:
     return lambda time: pressure * (1 - math.exp(-time / _RISE))
 
 
-def _faded(pressure: np.ndarray, rate: int = RATE) -> np.ndarray:
-    ramp = np.linspace(0, 1, min(len(pressure), int(_FADE * rate)))
+def _faded(pressure: np.ndarray) -> np.ndarray:
+    ramp = np.linspace(0, 1, min(len(pressure), int(_FADE * RATE)))
     faded = np.array(pressure, float)
     faded[: len(ramp)] *= ramp
     faded[len(faded) - len(ramp) :] *= ramp[::-1]
     return faded
 
 
-def wav_bytes(pressure: np.ndarray, rate: int = RATE) -> bytes:
+def wav_bytes(pressure: np.ndarray) -> bytes:
     """A WAV file (16 bit, one channel) of a sound pressure, its loudest moment at 0.9 of full scale."""
-    faded = _faded(pressure, rate)
+    faded = _faded(pressure)
     loudest = np.abs(faded).max(initial=0.0)
     scaled = faded * (0.9 * 32767 / loudest) if loudest > 0 else faded
     file = io.BytesIO()
-    wavfile.write(file, rate, np.round(scaled).astype(np.int16))
+    wavfile.write(file, RATE, np.round(scaled).astype(np.int16))
     return _signed(file.getvalue())
 
 

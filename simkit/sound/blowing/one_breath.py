@@ -48,13 +48,7 @@ class BlownChord:
 
     def as_dict(self) -> dict[str, Any]:
         """The chord under the keys of the command line's JSON."""
-        return {
-            "pressure_pa": self.pressure_pa,
-            "tones": [tone.as_dict() for tone in self.tones],
-            "beat_hz": self.beat_hz,
-            "merges": self.merges,
-            "two_jobs": list(self.two_jobs),
-        }
+        return {**vars(self), "tones": [tone.as_dict() for tone in self.tones], "two_jobs": list(self.two_jobs)}
 
 
 def blown_chords(together: Together, jets: Sequence[AirJet], resonances: int) -> tuple[BlownChord, ...]:

@@ -242,20 +242,15 @@ def _openings(
 # --- effect on the pitch ---
 
 
-@frozen
-class Lightness:
-    """Air properties that set the pitch: stiffness rho c^2 of the chamber (f,), Pa, density in the openings (f, n)."""
+def lightness(b: Breathing) -> tuple[np.ndarray, np.ndarray]:
+    """Air properties that set the pitch: stiffness rho c^2 of the chamber (f,), Pa, and density in the openings (f, n).
 
-    stiffness: np.ndarray
-    density: np.ndarray
-
-
-def lightness(b: Breathing) -> Lightness:
-    """Stiffness and density of `breathed`, without the gases' viscosity, which takes most of its time."""
+    As of `breathed`, without the gases' viscosity, which takes most of its time.
+    """
     found = _mixed(b)
     inside = found.inside
     stiff = stiffness_of(b.room, b.breath, inside.share, inside.temperature_c, inside.water)
-    return Lightness(stiff, density_of(b.room, _beside_openings(b.breath), *found.openings))
+    return stiff, density_of(b.room, _beside_openings(b.breath), *found.openings)
 
 
 def _beside_openings(breath: Air) -> Air:
@@ -271,8 +266,7 @@ def pitch_cents(b: Breathing) -> np.ndarray:
     f^2 goes as (rho c^2)/V sum K_i/rho_i: the chamber's stiffness, and of each opening the density by its part of the
     flow.
     """
-    found, room, flow = lightness(b), b.room, b.passages.flow
+    (stiffness, density), room, flow = lightness(b), b.room, b.passages.flow
     part = flow / np.maximum(flow.sum(axis=-1, keepdims=True), 1e-300)
-    light = np.where(part.any(axis=-1), (part * (room.density / found.density)).sum(axis=-1), 1.0)
-    stiff = found.stiffness / (room.density * room.sound_speed**2)
-    return np.asarray(600 * np.log2(stiff * light))
+    light = np.where(part.any(axis=-1), (part * (room.density / density)).sum(axis=-1), 1.0)
+    return np.asarray(600 * np.log2(stiffness / (room.density * room.sound_speed**2) * light))

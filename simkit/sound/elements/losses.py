@@ -58,12 +58,6 @@ def shifted(omega: Reals, inverse_q: Reals) -> Reals:
     return omega * (1 + (1j - 1) / 2 * inverse_q)
 
 
-def quality(omega: Reals) -> Reals:
-    """Q = Re(omega) / (2 Im(omega)); infinite where nothing is lost."""
-    with np.errstate(divide="ignore"):
-        return np.real(omega) / (2 * np.asarray(np.imag(omega)))
-
-
 def radiation_resistance(air: Air, omega: Reals, baffled: bool = False) -> Reals:
     """Resistance that the room puts on the flow out of a body small against the wave, Pa s/m3.
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
+from numpy.polynomial.polynomial import polyval
 
 from simkit.air import Air
 from simkit.body.chambers import Body, Opening
@@ -185,7 +186,7 @@ class AsMade:
             cut = made.diameters[:, n - 1] / 2
             radius = np.where(cut > 0, cut, opening.radius)  # a hole not cut yet lets nothing pass: any size will do
             # Outside these ends a cubic through 0.45 to 1.25 is not to be trusted.
-            own[:, :, n] = _polynomial(self.own[:, n], np.clip(radius / opening.radius, 0.3, 1.5))
+            own[:, :, n] = polyval(np.clip(radius / opening.radius, 0.3, 1.5), self.own[:, n].T)
             whole = air_of_hole(opening, radius, made.walls[:, n])
             apertures.append(partly_covered(whole, np.where(states[:, n] > 0, states[:, n], 1.0)))
         scaled = (_scaled(a, made.size) for a in apertures)
@@ -299,11 +300,6 @@ def _widened(body: Body, share: float) -> Body:
             replace(c, openings=tuple(replace(o, radius=share * o.radius) for o in c.openings)) for c in body.chambers
         ),
     )
-
-
-def _polynomial(coefficients: np.ndarray, q: np.ndarray) -> np.ndarray:
-    """The cubics (..., 4), lowest power first, at q (m,): (..., m)."""
-    return coefficients @ np.stack([q**n for n in range(coefficients.shape[-1])])
 
 
 def _diagonal(values: np.ndarray) -> np.ndarray:

@@ -6,7 +6,7 @@ fingering differs from it, a few cents, is counted to first order: f^2 goes as r
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import fields, replace
 from functools import cached_property, lru_cache
 from typing import Any
@@ -69,27 +69,11 @@ def side_by_side(variants: Sequence[Breathing]) -> Breathing:
     return replace(variants[0], breath=breath, mixing=mixing, clay_c=column(v.clay_c for v in variants))
 
 
-@frozen
-class BreathDoubt:
-    """Uncertainty of the notes from the air, half widths in cents: `common` to all, `within` the scale (f,).
-
-    parts: of each doubtful number half the difference between its ends, (f,) cents.
-    """
-
-    common: float
-    within: np.ndarray
-    parts: Mapping[str, np.ndarray]
-
-
-def doubt(b: Breathing, cents: Callable[[Breathing], np.ndarray] = pitch_cents) -> BreathDoubt:
-    """Uncertainty from the ends of every range, as independent; `cents` gives (v, f) cents of variants at once."""
+def doubt(b: Breathing) -> dict[str, np.ndarray]:
+    """Uncertainty of the notes from each doubtful number, half the difference between its ends, (f,) cents."""
     ends = variants(b)
-    # Variants stand as low, high, low, high ...
-    moved = cents(side_by_side([each for pair in ends.values() for each in pair]))
-    parts = dict(zip(ends, (moved[1::2] - moved[::2]) / 2, strict=True))
-    common = [float(part.mean()) for part in parts.values()]
-    within = [part - part.mean() for part in parts.values()]
-    return BreathDoubt(float(np.hypot.reduce(common)), np.hypot.reduce(within), parts)
+    moved = pitch_cents(side_by_side([each for pair in ends.values() for each in pair]))  # low, high, low, high ...
+    return dict(zip(ends, (moved[1::2] - moved[::2]) / 2, strict=True))
 
 
 # The window's air swings with 0.25 sqrt(K_window/K_all) of the jet's speed: what `blowing.cycle` gives for six chambers
@@ -145,11 +129,11 @@ class PlayedAir:
             own = np.broadcast_to(conductivity, (len(openness), len(self.area)))
             return np.concatenate([self.drift(openness[part], own[part]) for part in parts])
         balance = self._balance(openness, conductivity)
-        found, mean = lightness(balance), self._mean
+        (stiffness, density), mean = lightness(balance), self._mean
         flow = balance.passages.flow
         part = flow / np.maximum(flow.sum(axis=1, keepdims=True), 1e-300)
-        lighter = (part * mean.openings.density / found.density).sum(axis=1)
-        stiffer = found.stiffness / _stiffness(mean.chamber)
+        lighter = (part * mean.openings.density / density).sum(axis=1)
+        stiffer = stiffness / (mean.chamber.density * mean.chamber.sound_speed**2)
         return np.sqrt(np.where(part.any(axis=1), lighter * stiffer, 1.0))
 
     def doubts(self, openness: np.ndarray) -> list[np.ndarray]:
@@ -167,15 +151,9 @@ class PlayedAir:
         velocity = SWING * np.sqrt(K[:, 0] / whole) * speed
         flow = (velocity * self.jet.window_area / K[:, 0])[:, None] * K  # one pressure drives all openings
         swing = self.jet.swing(omega, speed, velocity)
-        jet = Jet(
-            speed,
-            self.jet.breath_flow(speed),
-            entering_share(swing, self.jet.offset / self.jet.half_width),
-            self.jet.height,
-            self.jet.width,
-            self.jet.length,
-            self.jet.cut_up,
-        )
+        entering = entering_share(swing, self.jet.offset / self.jet.half_width)
+        sizes = self.jet.height, self.jet.width, self.jet.length, self.jet.cut_up
+        jet = Jet(speed, self.jet.breath_flow(speed), entering, *sizes)
         passages = Passages(self.area, self.length, self.inner, self.outer, states, flow, omega)
         return Breathing(self.room, self.breath, self.volume, self.wall_area, self.clay_c, jet, passages)
 
@@ -188,7 +166,7 @@ def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir:
     names = tuple(opening.name for opening in chamber.openings)
     # The mean fingering of the notes; of a design without notes one that is half open.
     notes = [[float(name in note.open) for name in names] for note in design.notes] or [[0.5] * len(names)]
-    breath = breath_of(vessel)
+    breath, constants = breath_of(vessel), JetConstants.from_table(vessel.jet, vessel.source)
     numbers = {
         name: np.array([float(getattr(a, name)) for a in apertures])
         for name in ("area", "length", "inner", "outer", "conductivity")
@@ -199,12 +177,7 @@ def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir:
         clay_c=(vessel.breath or Breath()).clay_c,
         volume=chamber.volume,
         wall_area=chamber.area,
-        jet=AirJet.of(
-            design.voicing,
-            breath,
-            JetConstants.from_table(vessel.jet, vessel.source),
-            length=friction_length_of(design),
-        ),
+        jet=AirJet.of(design.voicing, breath, constants, length=friction_length_of(design)),
         names=names,
         mean=np.mean(notes, axis=0),
         **numbers,
@@ -236,12 +209,7 @@ def _airs_of(air: PlayedAir) -> Airs:
 @lru_cache(maxsize=32)
 def _doubts_of(air: PlayedAir, shape: tuple[int, int], fingerings: bytes) -> tuple[np.ndarray, ...]:
     openness = np.frombuffer(fingerings).reshape(shape)
-    return tuple(doubt(air._balance(openness, air.conductivity)).parts.values())
-
-
-def _stiffness(air: Air) -> Reals:
-    """rho c^2, Pa."""
-    return air.density * air.sound_speed**2
+    return tuple(doubt(air._balance(openness, air.conductivity)).values())
 
 
 def _one(air: Air, index: int | tuple[int, int]) -> Air:

@@ -19,7 +19,6 @@ from simkit.air import Air
 from simkit.body.chambers import WINDOW, ChamberBody, Opening
 from simkit.body.inspection import without_further_ducts
 from simkit.body.meshes.all_air import has_sharp_rims
-from simkit.body.meshes.obstacles import Obstacle
 from simkit.body.meshes.rims import duct_of, sharp_rim
 from simkit.errors import OutOfReach
 from simkit.field.fem.probes import Swing
@@ -40,16 +39,13 @@ _KEPT: OrderedDict[object, GradedAir] = OrderedDict()
 _KEEP = 2
 
 
-def whole_air(chamber: ChamberBody, mesh: float = 1.0, obstacles: tuple[Obstacle, ...] = ()) -> GradedAir:
-    """Both meshes of a chamber with its openings, sizes times `mesh`, kept for other airs and fingerings.
-
-    `obstacles`: rigid bodies near the piece, such as the player's face.
-    """
-    key = chamber.wall, chamber.beside, chamber.thickness, chamber.figure, chamber.all_openings, mesh, obstacles
+def whole_air(chamber: ChamberBody, mesh: float = 1.0) -> GradedAir:
+    """Both meshes of a chamber with its openings, sizes times `mesh`, kept for other airs and fingerings."""
+    key = chamber.wall, chamber.beside, chamber.thickness, chamber.figure, chamber.all_openings, mesh
     if key not in _KEPT:
         while len(_KEPT) >= _KEEP:  # before the next, which wants the memory
             _KEPT.popitem(last=False)
-        _KEPT[key] = graded_air(chamber, mesh, obstacles)
+        _KEPT[key] = graded_air(chamber, mesh)
     _KEPT.move_to_end(key)
     return _KEPT[key]
 

@@ -45,11 +45,6 @@ class Resonance:
         """Re(omega) / (2 Im(omega)): radians of ringing, twice over, until it has lost a factor e; may be infinite."""
         return self.omega.real / (2 * self.omega.imag) if self.omega.imag else math.inf
 
-    @property
-    def decay(self) -> float:
-        """Decay rate of the amplitude, 1/s."""
-        return self.omega.imag
-
 
 @frozen
 class Evidence:

@@ -78,8 +78,8 @@ def test_pull_and_coupled_pitch_obey_the_two_resonator_formula():
 
 
 def test_one_finger_on_holes_of_two_chambers_is_told(rung):
-    assert rung[0].fingers == ("left index",)
-    assert rung[1].fingers == () and rung[3].fingers == ()
+    assert rung[0].two_jobs == ("left index",)
+    assert rung[1].two_jobs == () and rung[3].two_jobs == ()
 
 
 def test_predict_answers_for_one_chamber_several_or_all():
