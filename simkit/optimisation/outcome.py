@@ -266,10 +266,7 @@ class Outcome:
     def _evidence(self) -> Mapping[str, Any]:
         evidence = self.evidence
         return {
-            "seed": evidence.seed,
-            "seconds": evidence.seconds,
-            "steps": evidence.steps,
-            "looked_at": evidence.looked_at,
+            **{name: getattr(evidence, name) for name in ("seed", "seconds", "steps", "looked_at")},
             "aims": dict(evidence.aims),
             "starts": [vars(start) for start in evidence.starts],
             "judged": [vars(judged) for judged in evidence.judged],

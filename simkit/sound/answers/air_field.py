@@ -156,6 +156,7 @@ def _closed(case: Case, n: int) -> AirField:
     found, air = closed_modes(case.chamber.wall, max(n, 6), mesh=case.mesh), case.airs.chamber
     omega = complex_frequencies(found, air, case.lossless)[n - 1]
     shape = found.modes.shapes[:, n - 1].astype(complex)
+    # Closed: nothing flows through an opening.
     swing = Swing(complex(found.k[n - 1]), shape, nodal_gradient(found.mesh, shape), {})
     outside = np.zeros(len(found.mesh.tets), bool)
     oscillation = Oscillation(Resonance(complex(omega)), found.mesh, outside, swing)

@@ -14,7 +14,7 @@ from simkit.columns import cell, column, finite, text_table
 from simkit.errors import Fault, InputError
 from simkit.pitch import Pitch
 from simkit.sound import models
-from simkit.sound.answers.over_chambers import Joined, OverChambers
+from simkit.sound.answers.over_chambers import Joined, OverChambers, PerRow
 from simkit.sound.catalogue import with_ability
 from simkit.sound.models.resonator import Resonance
 from simkit.vessel import Vessel, tuning_of
@@ -52,15 +52,10 @@ class ChartedChamber:
         """Share of each hole that is open (fingerings, holes)."""
         return np.array([each.openness for each in self.fingerings]).reshape(len(self.fingerings), len(self.holes))
 
-    @property
-    def frequencies_hz(self) -> np.ndarray:
-        """Lowest resonance of each combination (fingerings,), Hz, ascending."""
-        return column(each.frequency_hz for each in self.fingerings)
-
-    @property
-    def cents(self) -> np.ndarray:
-        """Deviation of each combination from the nearest note, cents (fingerings,)."""
-        return column(each.cents for each in self.fingerings)
+    frequencies_hz = PerRow(
+        "fingerings.frequency_hz", "Lowest resonance of each combination (fingerings,), Hz, ascending."
+    )
+    cents = PerRow("fingerings.cents", "Deviation of each combination from the nearest note, cents (fingerings,).")
 
     @property
     def q(self) -> np.ndarray:
@@ -90,6 +85,7 @@ class ChartedChamber:
 
     def alternates(self, fingered: Fingered, within_cents: float = 15.0) -> tuple[Fingered, ...]:
         """Other combinations that play the same note to `within_cents` of it, the best first."""
+        # Of another octave or name it would be another note, however near its cents.
         same = [
             other
             for other in self.fingerings
@@ -177,6 +173,6 @@ def _rows(
         if w == 0:  # nothing is open
             continue
         ring, state = Resonance(complex(w)), tuple(float(s) for s in shares)
-        nearest, cents = tuning.nearest(ring.frequency_hz)
+        nearest, cents = tuning.nearest(ring.frequency_hz)  # in the design's own temperament and pitch
         rows.append(Fingered(state, ring.frequency_hz, finite(ring.q), nearest, cents, wanted.get(state, "")))
     return tuple(rows)

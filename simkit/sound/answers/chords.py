@@ -77,6 +77,7 @@ def chosen_chambers(vessel: Vessel, blown: str | Iterable[str] | None) -> tuple[
     if wrong:
         allowed = f"chambers of this design, or all: {', '.join(names)}"
         raise InputError([Fault.of("blown", name, allowed) for name in wrong])
+    # One alone may be silent: it is asked with its holes open.
     silent = [name for name in asked if vessel.chamber(name).voicing is None]
     if silent and len(asked) > 1:
         raise InputError([Fault.of("blown", name, "a chamber with a window to blow at") for name in silent])
@@ -135,6 +136,7 @@ class Together:
     @cached_property
     def alone(self) -> np.ndarray:
         """Complex omega (choices, chambers), rad/s, of each chamber with the openings of all others covered."""
+        # Covered, window and all: nothing goes to and fro.
         shut = [r.beside_others(np.zeros(len(r.rows))) for r in self.resonators]
         return np.stack([r.lowest(o) for r, o in zip(shut, self.openness, strict=True)], axis=1)
 
@@ -147,6 +149,7 @@ class Together:
         """Least difference (choices,), Hz, of frequencies (choices, chambers), and whether those two merge."""
         pairs = list(combinations(range(hz.shape[1]), 2))
         gaps = np.stack([np.abs(hz[:, i] - hz[:, j]) for i, j in pairs], axis=1)
+        # Merging is in rad/s, gaps are in Hz.
         merge = np.stack([self.merging(i, j) for i, j in pairs], axis=1) / (2 * np.pi)
         best = gaps.argmin(axis=1)
         rows = np.arange(len(hz))

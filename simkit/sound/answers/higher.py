@@ -11,7 +11,7 @@ import numpy as np
 from simkit.air import Air
 from simkit.body import AirMesh, Body
 from simkit.body.chambers import Opening
-from simkit.columns import cell, column, finite, text_table
+from simkit.columns import cell, finite, text_table
 from simkit.errors import Fault, InputError, MeshError, OutOfReach
 from simkit.field.fem.modes import ClosedModes, closed_modes
 from simkit.field.fem.probes import WallReader
@@ -19,7 +19,7 @@ from simkit.field.fem.quadrature import wall_integrals
 from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
-from simkit.sound.answers.over_chambers import Joined, OverChambers
+from simkit.sound.answers.over_chambers import Joined, OverChambers, PerRow
 from simkit.sound.answers.playing_parts import played_notes
 from simkit.sound.catalogue import chosen, model_of
 from simkit.sound.elements.losses import first_order_doubt, mode_loss, shifted
@@ -72,25 +72,14 @@ class RingingChamber:
     pressures: np.ndarray
     note: Ring | None = None
 
-    @property
-    def frequencies_hz(self) -> np.ndarray:
-        """Frequency of each mode (modes,), Hz, ascending, the note not among them."""
-        return column(ring.resonance.frequency_hz for ring in self.rings)
-
-    @property
-    def k_per_m(self) -> np.ndarray:
-        """The shape's own wave number of each mode (modes,), without losses, 1/m."""
-        return column(ring.k for ring in self.rings)
-
-    @property
-    def q(self) -> np.ndarray:
-        """Q of each mode (modes,): inf where nothing is lost."""
-        return column(ring.resonance.q for ring in self.rings)
-
-    @property
-    def uncertainties_cents(self) -> np.ndarray:
-        """Uncertainty of each mode's frequency, half width in cents (modes,)."""
-        return column(ring.uncertainty_cents for ring in self.rings)
+    frequencies_hz = PerRow(
+        "rings.resonance.frequency_hz", "Frequency of each mode (modes,), Hz, ascending, the note not among them."
+    )
+    k_per_m = PerRow("rings.k", "The shape's own wave number of each mode (modes,), without losses, 1/m.")
+    q = PerRow("rings.resonance.q", "Q of each mode (modes,): inf where nothing is lost.")
+    uncertainties_cents = PerRow(
+        "rings.uncertainty_cents", "Uncertainty of each mode's frequency, half width in cents (modes,)."
+    )
 
     def __repr__(self) -> str:
         return f"RingingChamber({self.name!r}, {len(self.rings)} modes)"
@@ -183,7 +172,7 @@ def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: i
     name = case.chamber.name
     own = [hole.name for hole in case.chamber.openings if hole.name in opened]
     resonator = models.resonator(model, case)
-    found = resonator.resonances(own, count + 1)
+    found = resonator.resonances(own, count + 1)  # one more: the lowest is the note
     lossless = models.resonator(model, plain).resonances(own, count + 1)
     if len(found) < count + 1:
         reach = (
@@ -200,6 +189,7 @@ def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: i
             return tuple(models.resonator(model, replace(case, mesh=mesh)).resonances(own, count + 1))
 
         causes["mesh"] = _cents_between(_on_other_cells(remeshed, case.mesh), found)
+    # Of a model without overtones the note's own, for all.
     causes["openings"] = [evidence.uncertainty_cents] * len(found)
     if model_of(model).overtones:
         causes["openings"] = _cents_between(
@@ -237,7 +227,7 @@ def _overtones(
         return drives, None, np.zeros((0, len(found) - 1))
     if resonator.windowed:
         strengths = resonator.drives(own, found)
-        drives = (strengths / strengths[0]).tolist()
+        drives = (strengths / strengths[0]).tolist()  # the note's own drive is 1
     return drives, resonator.mesh, np.stack([resonator.pressure(own, ring) for ring in found[1:]], axis=1)
 
 
@@ -259,6 +249,7 @@ def _closed(case: Case, count: int, lossless: bool) -> RingingChamber:
     found = closed_modes(chamber.wall, count, mesh=case.mesh)
     other = _on_other_cells(lambda mesh: closed_modes(chamber.wall, count, mesh=mesh), case.mesh)
     omega = complex_frequencies(found, air, lossless)
+    # Larger cells err by four times as much: their step overstates the error.
     meshed = WITHIN + np.abs(1200 * np.log2(other.k / found.k))
     lost = np.asarray(first_order_doubt(omega, air.sound_speed * found.k))
     drives = _driven(found, chamber.window, chamber.volume)

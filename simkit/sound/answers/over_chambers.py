@@ -3,24 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
 
 from simkit.air import Air
+from simkit.columns import column
 
 
-class Joined(property):
-    """A property of the whole: the arrays of its chambers' property `of` one after the other."""
-
-    def __init__(self, of: Any) -> None:
-        super().__init__(lambda whole: np.concatenate([of.fget(each) for each in whole.chambers]))
-        self.__doc__ = of.__doc__
+class _Numbers(property):
+    """A property that is an array of numbers."""
 
     # For the type alone, which a property made by hand does not tell.
     def __get__(self, whole: Any, owner: type | None = None, /) -> np.ndarray:  # type: ignore[override]
         found: np.ndarray = super().__get__(whole, owner)
         return found
+
+
+class PerRow(_Numbers):
+    """A property of a chamber's answer, "rows.number": a number of each row, by its dotted path, nan for None."""
+
+    def __init__(self, path: str, doc: str) -> None:
+        each, number = map(attrgetter, path.split(".", 1))
+        super().__init__(lambda chamber: column(map(number, each(chamber))), doc=doc)
+
+
+class Joined(_Numbers):
+    """A property of the whole: the arrays of its chambers' property `of` one after the other."""
+
+    def __init__(self, of: Any) -> None:
+        super().__init__(lambda whole: np.concatenate([of.fget(each) for each in whole.chambers]), doc=of.__doc__)
 
 
 class OverChambers:

@@ -44,7 +44,8 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
         return PlayedNotes(omega, np.zeros(len(omega)), cautions=models.left_out(name, case))
     missing = tuple(part for part in case.playing.parts if part not in known)
     asked = _Asked(name if model_of(name).quick and not missing else _careful(), case, openness)
-    asked.at_once([case.playing.only(known)])
+    asked.at_once([case.playing.only(known)])  # one solve for all states, as most parts of their matrices are alike
+    # A model that is not quick answers for what it knows itself.
     omega = asked.omega(case.playing) if asked.model == name else resonator.lowest(openness)
     cautions: tuple[str, ...] = ()
     if missing:

@@ -16,7 +16,7 @@ from simkit.frozen import frozen
 from simkit.pitch import cents
 from simkit.sound import models
 from simkit.sound.answers.chords import Chord, chords, chosen_chambers
-from simkit.sound.answers.over_chambers import Joined, OverChambers
+from simkit.sound.answers.over_chambers import Joined, OverChambers, PerRow
 from simkit.sound.answers.playing_parts import PlayedNotes, played_notes
 from simkit.sound.catalogue import able, chosen, model_of
 from simkit.sound.models.resonator import Case, Coupled, Resonance, Resonator, openness_of_all
@@ -99,25 +99,20 @@ class PredictedChamber:
     notes: tuple[PredictedNote, ...]
     piece_cents: Mapping[str, float] = field(default_factory=dict)
 
-    @property
-    def frequencies_hz(self) -> np.ndarray:
-        """Frequency of each note (notes,), Hz, by the last model asked; nan where nothing rings."""
-        return column(note.answer.frequency_hz for note in self.notes)
-
-    @property
-    def cents(self) -> np.ndarray:
-        """Deviation of each note from its target, cents (notes,); nan without one."""
-        return column(note.answer.cents for note in self.notes)
+    frequencies_hz = PerRow(
+        "notes.answer.frequency_hz",
+        "Frequency of each note (notes,), Hz, by the last model asked; nan where nothing rings.",
+    )
+    cents = PerRow("notes.answer.cents", "Deviation of each note from its target, cents (notes,); nan without one.")
 
     @property
     def q(self) -> np.ndarray:
         """Linear Q of each note (notes,): inf where nothing is lost, nan where nothing rings."""
         return column(math.inf if (a := n.answer).q is None and a.frequency_hz else a.q for n in self.notes)
 
-    @property
-    def uncertainties_cents(self) -> np.ndarray:
-        """Uncertainty of each note by the model, half width in cents (notes,)."""
-        return column(note.answer.uncertainty_cents for note in self.notes)
+    uncertainties_cents = PerRow(
+        "notes.answer.uncertainty_cents", "Uncertainty of each note by the model, half width in cents (notes,)."
+    )
 
     def __repr__(self) -> str:
         return f"PredictedChamber({self.name!r}, {len(self.notes)} notes)"
@@ -210,6 +205,7 @@ def predict(
     cautions += [text for c in chambers for n in c.notes for answer in n.answers for text in answer.cautions]
     sounding: tuple[Chord, ...] = ()
     if together:
+        # The most careful of them: models stand quickest first.
         coupled = next(name for name in reversed(names) if model_of(name).coupled)
         sounding = chords(vessel, asked, coupled, lossless=lossless, state=state)
     return Prediction(names, state, cases[0].airs.room, chambers, tuple(dict.fromkeys(cautions)), sounding)
@@ -218,7 +214,9 @@ def predict(
 def _chamber(names: tuple[str, ...], case: Case) -> PredictedChamber:
     chamber: Chamber = case.vessel.chamber(case.chamber.name)
     asked: list[tuple[str | None, tuple[str, ...], float | None]] = [
-        (each.pitch, each.open, target_of(case.vessel, each)) for each in chamber.notes
+        (each.pitch, each.open, target_of(case.vessel, each))
+        for each in chamber.notes
+        # No notes: covered, but without a window open, or nothing would ring.
     ] or [(None, () if chamber.voicing else tuple(hole.name for hole in chamber.holes), None)]
     fingerings = [opened for _, opened, _ in asked]
     answers, piece = [], {}

@@ -87,7 +87,7 @@ def halved(
         allowed = f"{', '.join(meshed)} or {CLOSED}; {without} has no mesh"
         raise InputError([Fault.of("model", model, allowed)])
     models.cases(vessel, lossless=lossless, mesh=mesh / 2)  # the smallest first, before any time is spent
-    sizes = mesh / STEP ** np.arange(3)
+    sizes = mesh / STEP ** np.arange(3)  # two steps of the root of two: full, middling, half
     ask: Callable[..., dict[str, float]] = _closed if model == CLOSED else _notes
     found = [ask(vessel, model, lossless, float(size), count) for size in sizes]
     return extrapolated(found[0], sizes, [list(each.values()) for each in found])

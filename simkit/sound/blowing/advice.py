@@ -20,6 +20,7 @@ _CUT_UP, _WINDWAY = 0.10, 0.15  # step of a lever
 
 def levers(jet: AirJet) -> dict[str, AirJet]:
     """Changes that a knife can make at the window, by the amount when fired, each with the jet that it leaves."""
+    # One digit, as a knife goes.
     cut_up, windway = (f"by {1e3 * by:.1g} mm" for by in (jet.cut_up * _CUT_UP, jet.height * _WINDWAY))
     return {
         f"{SHORTER} {cut_up}": replace(jet, cut_up=jet.cut_up * (1 - _CUT_UP)),
@@ -60,7 +61,7 @@ class Tried:
         tried = self.moved if i in self.amiss else {}
         after = {name: blown.note(self.amiss.index(i)) for name, blown in tried.items()}
         if not note.speaks:
-            return (_silent(after),)
+            return (_silent(after),)  # nothing else is known of it
         said = [
             _hard(note, after),
             self._overblows(i, note, after),
@@ -110,7 +111,7 @@ def _thin(note: NoteBlown) -> bool:
 
 
 def _edgy(note: NoteBlown) -> bool:
-    return note.edge_gain is not None and note.edge_gain > 1
+    return note.edge_gain is not None and note.edge_gain > 1  # from a gain of 1 on it sounds by itself
 
 
 def _silent(after: Mapping[str, NoteBlown]) -> str:
@@ -126,6 +127,7 @@ def _hard(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
     if not _effort(note):
         return ""
     better = _best(note, after, "pressure", up=False)
+    # Out of phase the pressure is that of the loudest swing, and tells no effort.
     if not note.in_phase:
         return f"in phase with the jet only above {SPEAKS_BELOW_PA:.0f} Pa: flat and weak below" + _eased(after)
     return f"hard to blow, {note.pressure:.0f} Pa" + (f": {better}" if better else "")
@@ -159,6 +161,7 @@ def _mixed(note: NoteBlown, after: Mapping[str, NoteBlown]) -> str:
         ends = other.edge_gain is not None and other.edge_gain <= 1
         helped = f": {name} ends it" if ends else f": {name} is too little, but the way"
         return f"the bare jet's edge tone may hiss or whistle along{helped}"
+    # A twentieth above is there already: pressures are unsure by more.
     if note.pressure and note.whistle_at is not None and note.whistle_at < 1.05 * note.pressure:
         return "a high whistle may mix in at its own pressure (the model is least sure of this)"
     return ""

@@ -94,12 +94,14 @@ class Blown:
     @property
     def stands(self) -> np.ndarray:
         """Pressure at which a note jumps or dies away, whichever comes first, over its playing pressure: (F,)."""
+        # One that never dies has NaN there, which does not count.
         return np.fmin(self.overblow_margin, self.takeover.dies / self.pressure)
 
     @property
     def swing(self) -> np.ndarray:
         """(F,) the jet's swing at the labium over its half-width b: above 1 it is all in or all out."""
         c = self.cycle
+        # 1: any that can be computed; it ends as NaN below.
         omega, speed = (np.where(self.speaks, values, 1.0) for values in (c.omega, c.speed))
         return np.where(self.speaks, self.loop.jet.swing(omega, speed, c.velocity), np.nan)
 
@@ -165,7 +167,7 @@ class Blown:
         """Fingering i in plain values."""
         q = float(self.loop.motion.q[i, 0])
         if not self.speaks[i]:
-            return NoteBlown(False, q, *[None] * 18)
+            return NoteBlown(False, q, *[None] * 18)  # all else has no value
         c, jet = self.cycle, self.loop.jet
 
         def there(values: np.ndarray) -> float | None:
@@ -229,7 +231,7 @@ def playing_note(loop: Loop, careful: bool = True) -> tuple[Loop, Cycle, np.ndar
     pressure = loop.jet.pressure(np.where(cycle.exists, cycle.speed, 1.0))
     in_phase = cycle.exists & (pressure <= SPEAKS_BELOW_PA)
     if not in_phase.all():
-        cycle = cycle.over(_loudest(loop.pure, cycle), in_phase)
+        cycle = cycle.over(_loudest(loop.pure, cycle), in_phase)  # pure: the overtones were of the cycle in phase
     return loop, cycle, in_phase
 
 
@@ -247,6 +249,7 @@ def _loudest(loop: Loop, above: Cycle) -> Cycle:
         small.omega.real, speed, np.full(len(speed), 0.3), many.share, many.damping
     )  # 0.3 m/s: any small swing
     found = limit_cycle(every, speed, many.over(start, many.exists & (np.arange(len(speed)) < count)))
+    # On the jet's later waves it would be a whistle, not the note.
     live = found.exists & (small.rate > 0) & (small.wave == 1)
     strength = np.where(live, found.velocity, 0.0).reshape(len(shares), count)
     best = found.of(strength.argmax(axis=0) * count + np.arange(count))  # its place among the rounds
@@ -264,6 +267,7 @@ def _second_wave(loop: Loop) -> np.ndarray:
 
 def pitch_curve(blown: Blown, pressures: np.ndarray, careful: bool = True) -> np.ndarray:
     """Sounding frequency (F, P) in Hz of every fingering at mouth pressures (P,), NaN where the note does not live."""
+    # Fingering by fingering, each at all pressures.
     every, wanted = (
         each.T.ravel() for each in np.meshgrid(np.arange(len(blown.pressure)), np.asarray(pressures, float))
     )

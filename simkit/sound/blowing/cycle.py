@@ -86,7 +86,7 @@ def on_resonance(loop: Loop) -> Cycle:
         x = loop.jet.swing(omega, speed, velocity, wave_log)
         return loop.log_gain(omega, speed, answer.response, loop.jet.saturation.same(x), wave_log).real, speed, answer
 
-    steps = np.linspace(np.log(_LOUDEST), np.log(_FAINTEST), 13)
+    steps = np.linspace(np.log(_LOUDEST), np.log(_FAINTEST), 13)  # by a factor of 3.5 each
     high = np.full(len(omega), steps[0])
     # From the loudest swing down, to the first at which the loop gives more than 1.
     low, found, over = high.copy(), np.zeros(len(omega), bool), gain(high, share)[0]
@@ -126,6 +126,7 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
     at = np.log(np.array([first, np.where(known, start.velocity, 1.0)]))
     lowest, highest = (
         np.array([np.log(first) + aside, np.full(len(first), np.log(swing))])
+        # Half an e-fold of frequency to either side: farther off is another resonance.
         for aside, swing in ((-0.5, _FAINTEST), (0.5, _LOUDEST))
     )
     speed = np.where(known, speed, first * loop.jet.cut_up)  # where nothing is known, any that can be computed
@@ -140,25 +141,26 @@ def limit_cycle(loop: Loop, speed: np.ndarray, start: Cycle) -> Cycle:
         # Complex value = 0 is two real equations for two unknowns: Cramer's rule on real and imaginary parts.
         by = [(each - value) / _STEP for each in beside]
         det = by[0].real * by[1].imag - by[1].real * by[0].imag
-        det = np.where(np.abs(det) > 1e-12, det, 1e-12)
+        det = np.where(np.abs(det) > 1e-12, det, 1e-12)  # no slope to go by: the step is bounded below
         move = np.array([
             by[1].real * value.imag - by[1].imag * value.real,
             by[0].imag * value.real - by[0].real * value.imag,
         ]) / det  # fmt: skip
-        share = answer.share[: len(speed)]
+        share = answer.share[: len(speed)]  # of the point itself, the first of the three
         at = np.clip(at + np.clip(move, -_LONGEST, _LONGEST), lowest, highest)
         if (np.abs(move).max(axis=0) < 1e-8)[known].all():
             break
     friction = _friction(loop, share)
     value, _ = _balance(loop, at, speed, friction)
     omega, velocity = np.exp(at)
+    # At the faint end of the search it has died away.
     good = known & (np.abs(value) < 1e-4) & (velocity > 2 * _FAINTEST)
     return Cycle(omega, speed, velocity, share, loop.damping(friction.times(velocity))).where(good)
 
 
 _SECANTS = 24
-_NEWTON_STEPS, _STEP = 12, 1e-6
-_LONGEST = np.array([[0.03], [0.7]])
+_NEWTON_STEPS, _STEP = 12, 1e-6  # the latter of both logarithms, for the slopes
+_LONGEST = np.array([[0.03], [0.7]])  # one step, of log omega and of log velocity
 
 
 def _balance(

@@ -56,7 +56,7 @@ def growing(loop: Loop, speed: np.ndarray, beside: Cycle | None = None) -> Growt
 
     # The pole times 1 - L, so that nothing is infinite on the resonance; scaled to numbers about 1.
     omega = _pulled(loop, own, speed, friction, left)
-    step = np.full(len(ring), 1e-4) * own.real
+    step = np.full(len(ring), 1e-4) * own.real  # the secant's first
     value = defect(omega)
     for _ in range(_STEPS):
         ahead = defect(omega + step)
@@ -90,8 +90,9 @@ def _pulled(loop: Loop, own: np.ndarray, speed: np.ndarray, friction: Friction, 
     drive = loop.motion.drive[:, loop.active]
     damping = 2 * own.imag + friction.holes[loop.active + 1, loop.active + 1]
     back = np.exp(loop.log_gain(around, speed, answer.free, left)) / answer.free + 1j * around * friction.window
+    # The pole omega^2 - |omega_n|^2 - i omega damping at the resonance's own pitch.
     pole = around**2 - np.abs(own) ** 2 - 1j * around * damping
-    rest = answer.free - drive / pole
+    rest = answer.free - drive / pole  # what all other resonances do to the window, the flow through too
     moved = drive * back / (1 - back * rest)
     # Where the pull is strong this is no more than a direction: keep near the resonance.
     moved *= np.minimum(1.0, 0.5 * around**2 / np.maximum(np.abs(moved), 1e-300))
@@ -110,7 +111,7 @@ def threshold(loop: Loop, playing: np.ndarray, lowest: float = 0.03) -> np.ndarr
         found = growing(asked, speed)
         return (found.rate > 0) & (found.wave == 1)
 
-    shares = np.geomspace(1.0, lowest, 10)
+    shares = np.geomspace(1.0, lowest, 10)  # of the playing speed, each a third lower
     grown = grows(copies(loop, len(shares)), np.outer(shares, playing).ravel()).reshape(len(shares), -1)
     down = np.logical_and.accumulate(grown, axis=0).sum(axis=0)  # steps down that it grows at without a gap
     # The last share that grew, and the first that did not: halved five times between, in logarithms.
@@ -158,7 +159,7 @@ def takeover(loop: Loop, playing: Cycle) -> Takeover:
         if step:
             cycle, dies = _raised(loop, speed, cycle, dies)
         grown.append([growing(replace(loop, active=n), speed, cycle) for n in range(1, loop.motion.modes)])
-    shape = len(here), loop.motion.modes - 1, len(start)
+    shape = len(here), loop.motion.modes - 1, len(start)  # also where there is but one resonance, and nothing grown
     rates, waves = (np.reshape([[getattr(g, of) for g in each] for each in grown], shape) for of in ("rate", "wave"))
     # Overblown on the jet's first wave, whistling on its later ones; what is silent at its own pressure does neither.
     overblown, whistled = (
@@ -206,4 +207,4 @@ def _raised(loop: Loop, speed: np.ndarray, cycle: Cycle, dies: np.ndarray) -> tu
     return again.of(np.maximum(wide, 0)).over(higher, wide >= 0), dies
 
 
-_HALVINGS = 6
+_HALVINGS = 6  # of the last step in log speed: to a 64th of it

@@ -131,7 +131,7 @@ def fitted(vessel: Vessel, readings: Readings, model: str = "ports") -> FittedJe
 
 def _case(vessel: Vessel, readings: Readings) -> Case:
     """The chamber that was blown."""
-    cases = voiced_cases(vessel, models.cases(vessel, state="played"))
+    cases = voiced_cases(vessel, models.cases(vessel, state="played"))  # readings are of somebody who blows
     names = [case.chamber.name for case in cases]
     if readings.chamber is None and len(cases) == 1:
         return cases[0]
@@ -221,10 +221,11 @@ def fit_jet(
     def off(logs: np.ndarray) -> np.ndarray:
         return _left(detuned(logs))
 
+    # A cycle settles to 1e-8, so that differences over 1e-3 are clean.
     found = least_squares(off, first, bounds=(first - _FAR, first + _FAR), diff_step=1e-3, x_scale=0.1, max_nfev=25)
     if not found.success:
         raise OutOfReach(f"the jet's constants did not settle on these readings ({found.message})")
-    best, cents = constants(found.x), detuned(found.x)
+    best, cents = constants(found.x), detuned(found.x)  # the offset that `off` takes out is told apart
     ran = [name for name, moved in zip(free, np.abs(found.x - first), strict=True) if moved > 0.99 * _FAR]
     if ran:
         far = ", ".join(f"{name} = {getattr(best, name):.3g}" for name in ran)

@@ -29,6 +29,7 @@ def at_ear(played: Played, density: float, distance: float = 1.0) -> np.ndarray:
 
     Frequencies above half the rate are not filtered out: the model has none worth the name there.
     """
+    # Flow is counted into the chamber: outward is minus.
     out = CubicSpline(played.time, -played.flow.sum(axis=1)).derivative()
     times = np.arange(played.time[0], played.time[-1], 1 / RATE)
     return density / (4 * np.pi * distance) * out(times)
@@ -91,7 +92,7 @@ def wav_bytes(pressure: np.ndarray) -> bytes:
     """A WAV file (16 bit, one channel) of a sound pressure, its loudest moment at 0.9 of full scale."""
     faded = _faded(pressure)
     loudest = np.abs(faded).max(initial=0.0)
-    scaled = faded * (0.9 * 32767 / loudest) if loudest > 0 else faded
+    scaled = faded * (0.9 * 32767 / loudest) if loudest > 0 else faded  # 32767: full scale of 16 bit
     file = io.BytesIO()
     wavfile.write(file, RATE, np.round(scaled).astype(np.int16))
     return _signed(file.getvalue())

@@ -82,7 +82,7 @@ class Loop:
         """
         ring = self.motion
         edges = mean * np.abs(flow) / (2 * (self.jet.constants.contractions(len(ring.area)) * ring.area) ** 2)
-        holes = ring.every_flow[:, :, 1:]
+        holes = ring.every_flow[:, :, 1:]  # all openings but the window, which has its own place in the loop
         taken = (holes * edges[:, None, 1:]) @ holes.transpose(0, 2, 1)
         return Friction(edges[:, 0] * self.bent_friction, np.ascontiguousarray(taken.transpose(1, 2, 0)))
 
@@ -109,9 +109,10 @@ class Loop:
             own, spring = (ring.omega[:, n - 1], self._springs[n - 1]) if n else (ring.omega[:, 0], 0.0)
             matrix[place, place] += square - spring - turned * own.imag
         drive = ring.every_flow[:, :, 0].T[order]
+        # How far each resonance is moved by a pressure at the window; the last pivot is the active one.
         moved, pole = _solved(matrix, drive.astype(complex))
         free = (moved * drive).sum(axis=0)
-        share = np.empty((len(ring), 0))
+        share = np.empty((len(ring), 0))  # not asked: of no opening
         if shares:
             share = np.einsum("mf,fmo->fo", moved, ring.every_flow[:, order]) / free[:, None]
         return Response(free / (1 - 1j * omega * friction.window * free), share, free, pole)

@@ -75,7 +75,7 @@ def blown_chords(together: Together, jets: Sequence[AirJet], resonances: int) ->
                 for i, (case, note, voice) in enumerate(zip(together.cases, choice, voices, strict=True))
             ),
             finite(pressure[n]),
-            finite(gap_hz[n]) if gap_hz[n] < BEATS_BELOW_HZ else None,
+            finite(gap_hz[n]) if gap_hz[n] < BEATS_BELOW_HZ else None,  # farther apart nobody hears beats
             bool(merges[n]),
             together.two_jobs(choice),
         )

@@ -16,10 +16,10 @@ import numpy as np
 from simkit.sound.blowing.cycle import Cycle
 from simkit.sound.blowing.loop import OTHER, Friction, Loop
 
-HARMONICS = 7
-_SAMPLES = 48
-_PASSES, _KEEP = 10, 0.3
-_ROUNDS = 4
+HARMONICS = 7  # the note and six overtones
+_SAMPLES = 48  # of a period: seven for the highest overtone
+_PASSES, _KEEP = 10, 0.3  # rounds of a waveform, and the share of the last one that stays in each
+_ROUNDS = 4  # of waveform and cycle, in turn
 
 
 def with_overtones(loop: Loop, solve: Callable[[Loop], Cycle], rounds: int = _ROUNDS) -> tuple[Loop, Cycle]:
@@ -53,7 +53,7 @@ def _factors(loop: Loop, cycle: Cycle, found: np.ndarray) -> tuple[np.ndarray, n
     push = 1j * many * (jet.breath.density * jet.dipole * jet.width * jet.half_width * speed)[:, None]
     lost = loop.motion.air.density / (2 * jet.constants.window_contraction**2)
     admittance = _admittances(loop, cycle, found, order)
-    x = swing[:, 0] * velocity
+    x = swing[:, 0] * velocity  # the note's own swing, what `cycle` has taken it for
     # What an overtone brings about itself is taken out of the iteration: beside a resonance that nearly takes over it
     # comes back almost whole, and turn by turn would not settle.
     again = admittance * (push * swing * jet.saturation.other(np.abs(x))[:, None] - lost * OTHER * velocity[:, None])
@@ -66,7 +66,7 @@ def _factors(loop: Loop, cycle: Cycle, found: np.ndarray) -> tuple[np.ndarray, n
         # An overtone as strong as the note is no overtone: the balance by harmonics does not hold there.
         v[:, 1:] *= np.minimum(1.0, 0.5 * velocity[:, None] / np.maximum(np.abs(v[:, 1:]), 1e-30))
     cut, drag = _spectra(loop, v, swing, turn)
-    pure = loop.jet.saturation.same(np.abs(x))
+    pure = loop.jet.saturation.same(np.abs(x))  # describing function of a pure tone
     # Against what `cycle` takes for a pure tone: x N(x), and 8/(3 pi) V^2 of |v| v.
     return cut[:, 0] / (x * pure), drag[:, 0] / (8 / (3 * np.pi) * velocity**2), v
 
@@ -90,7 +90,7 @@ def harmonics(loop: Loop, cycle: Cycle) -> np.ndarray:
 def _spectra(loop: Loop, v: np.ndarray, swing: np.ndarray, turn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Harmonics of the jet's cut and of |v| v for harmonics v (F, K) of the window's air."""
     air, jet = (v @ turn.T).real, ((v * swing) @ turn.T).real
-    back = 2 / _SAMPLES * turn.conj()
+    back = 2 / _SAMPLES * turn.conj()  # Fourier's sums; 2, as amplitudes are of real waves
     return np.tanh(jet - loop.jet.saturation.offset) @ back, (np.abs(air) * air) @ back
 
 

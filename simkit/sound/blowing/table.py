@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
-from simkit.columns import cell, column, text_table
+from simkit.columns import cell, text_table
 from simkit.errors import Fault, InputError
 from simkit.field.window.cell import labium_share
 from simkit.sound import models
 from simkit.sound.answers.chords import Together, chosen_chambers
-from simkit.sound.answers.over_chambers import Joined, OverChambers
+from simkit.sound.answers.over_chambers import Joined, OverChambers, PerRow
 from simkit.sound.blowing.advice import Tried
 from simkit.sound.blowing.behaviour import Blown, NoteBlown, blow_fingerings
 from simkit.sound.blowing.one_breath import BlownChord, blown_chords
@@ -86,25 +86,17 @@ class BlowingChamber:
     blown: Blown
     all_open: NoteBlown | None = None
 
-    @property
-    def pressures_pa(self) -> np.ndarray:
-        """Breath at which the jet drives each note best (notes,), Pa; nan where nothing speaks."""
-        return column(note.blown.pressure for note in self.notes)
-
-    @property
-    def frequencies_hz(self) -> np.ndarray:
-        """Sounding frequency of each note there (notes,), Hz; nan where nothing sounds."""
-        return column(note.blown.sounding_hz for note in self.notes)
-
-    @property
-    def margins(self) -> np.ndarray:
-        """Breath at which each note jumps over its playing breath, at least (notes,); nan where nothing speaks."""
-        return column(note.blown.overblow_margin for note in self.notes)
-
-    @property
-    def q(self) -> np.ndarray:
-        """Q of each note as it is played (notes,); nan where nothing sounds."""
-        return column(note.blown.playing_q for note in self.notes)
+    pressures_pa = PerRow(
+        "notes.blown.pressure", "Breath at which the jet drives each note best (notes,), Pa; nan where nothing speaks."
+    )
+    frequencies_hz = PerRow(
+        "notes.blown.sounding_hz", "Sounding frequency of each note there (notes,), Hz; nan where nothing sounds."
+    )
+    margins = PerRow(
+        "notes.blown.overblow_margin",
+        "Breath at which each note jumps over its playing breath, at least (notes,); nan where nothing speaks.",
+    )
+    q = PerRow("notes.blown.playing_q", "Q of each note as it is played (notes,); nan where nothing sounds.")
 
     def __repr__(self) -> str:
         return f"BlowingChamber({self.name!r}, {len(self.notes)} notes)"
@@ -199,6 +191,7 @@ def jet_of(case: Case, constants: JetConstants) -> AirJet:
     design, window = case.vessel.chamber(case.chamber.name), case.chamber.window
     voicing = design.voicing
     assert voicing is not None and window is not None
+    # A design that tells no breath is blown with what lies in its window.
     breath = breath_of(case.vessel) if case.vessel.breath is not None else case.airs.window
     reach = 2 * voicing.windway_height_mm / 1000  # as `AirJet.slit_drop` has it
     rims = window.inside_rim, window.rim
@@ -209,7 +202,7 @@ def jet_of(case: Case, constants: JetConstants) -> AirJet:
 def _chamber(model: str, case: Case, constants: JetConstants, advise: bool) -> BlowingChamber:
     chamber = case.vessel.chamber(case.chamber.name)
     asked: list[tuple[str | None, tuple[str, ...]]] = [(note.pitch, note.open) for note in chamber.notes]
-    asked = asked or [(None, ())]
+    asked = asked or [(None, ())]  # without notes: all holes covered
     resonator = models.resonator(model, case)
     motion = resonator.motion(openness_of_all(resonator.holes, [opened for _, opened in asked]), RESONANCES)
     jet = jet_of(case, constants)
@@ -220,6 +213,7 @@ def _chamber(model: str, case: Case, constants: JetConstants, advise: bool) -> B
         BlowingNote(pitch, opened, now.note(i), tried.advice(i) if tried else ())
         for i, (pitch, opened) in enumerate(asked)
     )
+    # With all holes open the window has the least part of the flow, and drives least.
     every = resonator.motion(np.ones((1, len(resonator.holes))), RESONANCES)
     all_open = blow_fingerings(every, jet).note(0) if resonator.holes else None
     return BlowingChamber(chamber.name, case.chamber.volume, notes, now, all_open)

@@ -54,7 +54,7 @@ def timbre(blown: Blown) -> tuple[Timbre | None, ...]:
     for n in range(2, level.shape[1]):
         level[:, n] = np.minimum(level[:, n], level[:, n - 2])
     speed = np.where(live, cycle.speed, loop.jet.speed(100.0))  # of what is silent any: it is left out below
-    growth = np.maximum(growing(loop.pure, speed).rate, _SLOWEST)
+    growth = np.maximum(growing(loop.pure, speed).rate, _SLOWEST)  # from silence: before there are overtones
     # W of a point source in free space from its amplitude p at 1 m: 2 pi p^2/(rho c).
     tone = 2 * np.pi * np.square(level).sum(axis=1) / (air.density * air.sound_speed)
     noise = np.sqrt(_EFFICIENCY * blown.breath_power * (speed / air.sound_speed) ** 3 / tone)
@@ -63,7 +63,7 @@ def timbre(blown: Blown) -> tuple[Timbre | None, ...]:
             float(level[i, 0]),
             tuple((level[i] / level[i, 0]).tolist()),
             float(growth[i]),
-            float(min(noise[i], 1.0)),
+            float(min(noise[i], 1.0)),  # no more noise than tone: the estimate is to a factor of ten
             float(_STROUHAL * speed[i] / loop.jet.height),
         )
         if ok

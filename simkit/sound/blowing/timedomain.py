@@ -48,7 +48,7 @@ class Played:
 def tap(motion: Motion, velocity: float, area: float) -> np.ndarray:
     """Initial state of the resonances (1 + M,) after a tap that gives the window's air `velocity`, m/s, shared out."""
     w = np.r_[motion.through[0, :1], motion.flow[0, :, 0]]
-    return np.asarray(velocity * area * w / (w @ w))
+    return np.asarray(velocity * area * w / (w @ w))  # so that w . q is the flow asked for
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,7 +153,7 @@ def play_together(
     fastest = _speeds(jet, [breath(t) for breath in breaths for t in np.linspace(0.0, seconds, 50)]).max()
     # The quickest jet has the shortest delay, which the steps must divide.
     shortest = kernel_of(jet, float(fastest), motion.omega[0].real).delays[0]
-    dt = 1 / (rate * max(2, math.ceil(_STEPS / (rate * shortest))))
+    dt = 1 / (rate * max(2, math.ceil(_STEPS / (rate * shortest))))  # a whole part of a step of the sound
     follow = _Followed.of(notes, jet, seconds, dt)
     kernels: list[tuple[float, Kernel] | None] = [None] * len(notes)
     block, pressures = round(BLOCK / dt), []
@@ -197,6 +197,7 @@ class _Followed:
     def of(cls, notes: Sequence[Motion], jet: AirJet, seconds: float, dt: float) -> _Followed:
         """Initial state: at rest but for a tap."""
         modes = [Oscillators.of(note, jet) for note in notes]
+        # The past reaches back over the slowest jet's longest delay.
         count, before = math.ceil(seconds / dt), math.ceil(LAST * jet.cut_up / SLOWEST / dt) + len(_NODES)
         kicks = [tap(note, 1e-2, jet.window_area) for note in notes]
         past = np.zeros((len(notes), before + 1 + count))
@@ -223,7 +224,7 @@ class _Followed:
             windows = sliding_window_view(self.past[:, at + 1 - taps.shape[1] : at + span + 1], taps.shape[1], axis=1)
             # x at each step from the window's air before it, then its change in the jet's share inside.
             cut = np.tanh(np.einsum("ntl,nl->nt", windows, taps) - jet.saturation.offset)
-            self._steps(source[:, None] * np.diff(cut, axis=1))
+            self._steps(source[:, None] * np.diff(cut, axis=1))  # rho D H b U d/dt tanh, over the step and rho
 
     def _steps(self, push: np.ndarray) -> None:
         """Advance by as many steps as the source's pushes (N, s), pressure over rho, are known for."""
@@ -273,6 +274,7 @@ def _from_state(modes: Oscillators, dt: float) -> np.ndarray:
 def _taps(kernels: Sequence[Kernel], dt: float) -> np.ndarray:
     """The kernels on even samples, the latest last: (N, l); delays between samples by six-point interpolation."""
     back = [np.floor(kernel.delays / dt).astype(int) for kernel in kernels]
+    # As long as the slowest of the jets needs.
     taps = np.zeros((len(kernels), max(int(b.max()) for b in back) - _NODES[0] + 1))
     for row, kernel, whole in zip(taps, kernels, back, strict=True):
         share = -(kernel.delays / dt - whole)

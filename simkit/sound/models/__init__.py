@@ -5,7 +5,7 @@ Answers of other packages' models are looked at before they go on (`Watched`).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from importlib import import_module
 from typing import Any
@@ -160,17 +160,22 @@ def made(model: Model, case: Case) -> Any:
     """The resonator of a case by a model: of this package as it is, of another one behind `Watched`."""
     if model in BUILT_IN:
         return import_module(model.home).resonator(case)
-    try:
-        found = import_module(model.home).resonator(case)
-    except SimkitError:
-        raise
-    except Exception as error:
-        raise plugins.misfit(GROUP, model.name, f"its resonator: {plugins.in_line(error)}") from error
+    found = _theirs(model.name, "resonator", lambda: import_module(model.home).resonator(case))
     wanted = (*ANSWERS, *(name for ability, names in MORE.items() if getattr(model, ability) for name in names))
     missing = [name for name in wanted if not hasattr(found, name)]
     if missing:
         raise plugins.misfit(GROUP, model.name, f"its resonator, a {type(found).__name__}, has no {missing[0]}")
     return Watched(model.name, found)
+
+
+def _theirs(model: str, what: str, ask: Callable[[], Any]) -> Any:
+    """An answer of another package's model; `BrokenPlugin` for what it raises that is no word to the user."""
+    try:
+        return ask()
+    except SimkitError:
+        raise
+    except Exception as error:
+        raise plugins.misfit(GROUP, model, f"its {what}: {plugins.in_line(error)}") from error
 
 
 class Watched:
@@ -213,12 +218,7 @@ class Watched:
         return found
 
     def _asked(self, name: str, *given: Any) -> Any:
-        try:
-            return getattr(self._of, name)(*given)
-        except SimkitError:
-            raise
-        except Exception as error:
-            raise plugins.misfit(GROUP, self._name, f"its {name}: {plugins.in_line(error)}") from error
+        return _theirs(self._name, name, lambda: getattr(self._of, name)(*given))
 
     def _misfit(self, name: str, found: object, allowed: str) -> plugins.BrokenPlugin:
         shown = " ".join(repr(found).split())

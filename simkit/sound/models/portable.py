@@ -23,7 +23,6 @@ import numpy as np
 from simkit.air import Air
 from simkit.body.chambers import Opening
 from simkit.errors import Fault, InputError
-from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.matrices import RowChanges
 from simkit.sound import models
 from simkit.sound.elements.chebyshev import coefficients, points
@@ -120,26 +119,18 @@ def numbers(values: Any, digits: int = 10) -> Any:
 def _field(r: PortsResonator) -> dict[str, Any]:
     """The inside, which all chambers of the body share: rows are all openings of the body."""
     field, insides = r.field, r.solution.air.chambers
-    walls = [_on_wall(inside) for inside in insides]
+    # Integrals over the wall for each mode (m,): of p^2, 1/m, and of |grad_T p|^2 over that of |grad p|^2, 1/m.
+    squares, slopes = zip(*(inside.on_wall for inside in insides), strict=True)
     return {
         "names": [list(name) for name in field.names],
         "chamber": np.unique(field.shared.argmax(axis=1), return_inverse=True)[1].tolist(),
         "volume": numbers(field.volumes),
-        "static": numbers(field.static),
-        "quadratic": numbers(field.quadratic),
-        "k2": numbers(field.k2),
-        "modes": numbers(field.modes),
-        "wall_square": numbers(np.concatenate([square for square, _ in walls])),
-        "wall_slope_square": numbers(np.concatenate([slope for _, slope in walls])),
+        **{name: numbers(getattr(field, name)) for name in ("static", "quadratic", "k2", "modes")},
+        "wall_square": numbers(np.concatenate(squares)),
+        "wall_slope_square": numbers(np.concatenate(slopes) / field.k2),
         "wall": numbers([c.area for c in r.solution.air.body.chambers]),
-        "top": r.field.top,
+        "top": field.top,
     }
-
-
-def _on_wall(inside: InsideAir) -> tuple[np.ndarray, np.ndarray]:
-    """Integrals over the wall for each mode (m,): of p^2, 1/m, and of |grad_T p|^2 over that of |grad p|^2, 1/m."""
-    square, slope_square = inside.on_wall
-    return square, slope_square / inside.modes.k2
 
 
 def _openings(r: PortsResonator) -> list[Opening]:
@@ -177,9 +168,7 @@ def _slides(r: PortsResonator, changes: RowChanges, outer: _Range) -> list[dict[
             "row": n,
             "radius": openings[n].radius,
             "duct": _duct(apertures),
-            "static": numbers(filled(changes.static), _OF_CHANGES),
-            "quadratic": numbers(filled(changes.quadratic), _OF_CHANGES),
-            "modes": numbers(filled(changes.modes), _OF_CHANGES),
+            **{of: numbers(filled(getattr(changes, of)), _OF_CHANGES) for of in ("static", "quadratic", "modes")},
             "around": [outer.parts(part, _OF_CHANGES) for part in waves],
         })  # fmt: skip
     return found
@@ -199,6 +188,10 @@ def _chamber(vessel: Vessel, case: Case, r: PortsResonator, outer: _Range) -> di
     design = vessel.chamber(case.chamber.name)
     rows = np.flatnonzero(r.rows)
     window = r.circuit.ducts[rows[0]]
+    notes = [
+        {"pitch": n.pitch, "target_hz": targets.target_of(vessel, n), "open": [float(h in n.open) for h in r.holes]}
+        for n in design.notes
+    ]
     assert case.windway is not None and case.playing.breath is not None
     return {
         "name": case.chamber.name,
@@ -210,14 +203,7 @@ def _chamber(vessel: Vessel, case: Case, r: PortsResonator, outer: _Range) -> di
         "shades": _shades(r, rows[1:]),
         "airs": _airs(vessel, case),
         "balance": _balance(case, case.playing.breath),
-        "notes": [
-            {
-                "pitch": note.pitch,
-                "target_hz": targets.target_of(vessel, note),
-                "open": [float(name in note.open) for name in r.holes],
-            }
-            for note in design.notes
-        ],
+        "notes": notes,
     }
 
 
@@ -230,19 +216,13 @@ def _window(duct: Duct) -> dict[str, Any]:
 
 
 def _windway(windway: Windway, window: Duct) -> dict[str, Any]:
-    lips = end_of(rectangle, *windway.lips, windway.length, 0.0)
+    wide, high = windway.lips
+    lips = end_of(rectangle, wide, high, windway.length, 0.0)
     mouth = {**vars(windway.mouth), "wall": min(windway.mouth.wall, 1e9)}  # JSON has no infinity
     return {
-        "width": windway.width,
-        "height": windway.height,
-        "length": windway.length,
-        "friction_length": windway.friction_length,
+        **{name: getattr(windway, name) for name in ("width", "height", "length", "friction_length")},
         "slices": [list(each) for each in windway.slices],
-        "lips": {
-            "width": windway.lips[0],
-            "height": windway.lips[1],
-            "end": [float(lips.correction), float(lips.viscous)],
-        },
+        "lips": {"width": wide, "height": high, "end": [float(lips.correction), float(lips.viscous)]},
         "mouth": mouth,
     }
 
@@ -264,9 +244,7 @@ def _airs(vessel: Vessel, case: Case) -> dict[str, Any]:
     per_hertz: of the breath's speed in the windway.
     """
     temperatures = points(*TEMPERATURES_C, _AIRS)
-    found = [
-        played_air(vessel.with_values({"air.temperature_c": float(t)}), case.chamber) for t in temperatures
-    ]  # fmt: skip
+    found = [played_air(vessel.with_value("air.temperature_c", float(t)), case.chamber) for t in temperatures]
 
     def over(airs: Sequence[Air]) -> list[list[float]]:
         table = np.array([[float(getattr(air, name)) for name in _OF_AIR] for air in airs])
@@ -289,9 +267,7 @@ def _balance(case: Case, air: PlayedAir) -> dict[str, Any]:
     unit = float(jet.speed_for(1.0, np.pi / 2))  # m/s for each rad/s
     breath = air.breath
     return {
-        "volume": air.volume,
-        "wall_area": air.wall_area,
-        "clay_c": air.clay_c,
+        **{name: getattr(air, name) for name in ("volume", "wall_area", "clay_c")},
         "mean": [1.0, *air.mean.tolist()],
         "room": {
             "humidity": state.humidity_percent / 100,
@@ -300,16 +276,11 @@ def _balance(case: Case, air: PlayedAir) -> dict[str, Any]:
         },
         "breath": {
             "gases": [float(x) for x in breath.gases.shares()],
-            "temperature_c": breath.temperature_c,
             "pressure": breath.pressure_pa,
-            "thermal_conductivity": breath.thermal_conductivity,
-            "specific_heat": breath.specific_heat,
+            **{name: getattr(breath, name) for name in ("temperature_c", "thermal_conductivity", "specific_heat")},
         },
         "jet": {
-            "height": jet.height,
-            "width": jet.width,
-            "length": jet.length,
-            "cut_up": jet.cut_up,
+            **{name: getattr(jet, name) for name in ("height", "width", "length", "cut_up")},
             "offset": jet.offset / jet.half_width,
             "speed_per_omega": unit,
             # of the jet over its half width, for each m/s of the window's air times each m/s of the jet's own

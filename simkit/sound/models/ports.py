@@ -94,12 +94,8 @@ class PortsResonator:
 
     def drift(self, openness: np.ndarray) -> np.ndarray:
         """Factor (f,) by which the breath left in the air of each fingering raises it over the airs of the circuit."""
-        breath = self.playing.breath
-        openness = np.atleast_2d(np.asarray(openness, float))
-        if breath is None:
-            return np.ones(len(openness))
-        own = self.conductivities[self.rows]
-        return breath.drift(openness, own)
+        breath, openness = self.playing.breath, np.atleast_2d(np.asarray(openness, float))
+        return np.ones(len(openness)) if breath is None else breath.drift(openness, self.conductivities[self.rows])
 
     def in_one_air(self, openness: np.ndarray) -> np.ndarray:
         """Complex omega (f,), rad/s, as by `lowest`, with the airs of the circuit for every fingering."""
@@ -154,7 +150,7 @@ class PortsResonator:
     @property
     def mesh(self) -> AirMesh:
         """The mesh of this chamber's air."""
-        return self.solution.air.chambers[self._place].mesh
+        return self._within[0].mesh
 
     @property
     def _place(self) -> int:
@@ -168,7 +164,8 @@ class PortsResonator:
         What swings out of phase is left out.
         """
         k, strengths = self._strengths(fingering, ringing)
-        swing = self._air.pressure(self._inside, k, strengths)
+        air, inside = self._within
+        swing = air.pressure(inside, k, strengths)
         return np.real(swing / swing[np.abs(swing).argmax()])
 
     def oscillation(self, fingering: Fingering, n: int) -> Oscillation | None:
@@ -186,16 +183,13 @@ class PortsResonator:
         k, strengths = self._strengths(fingering, ringing)
         names = [self.field.names[row][1] for row in np.flatnonzero(self.rows)]
         flux = dict(zip(names, strengths, strict=True))
-        air, inside = self._air, self._inside
+        air, inside = self._within
         return Swing(k, air.pressure(inside, k, strengths), air.gradient(inside, k, strengths), flux)
 
     @property
-    def _air(self) -> InsideAir:
-        return self.solution.air.chambers[self._place]
-
-    @property
-    def _inside(self) -> InsideAnswer:
-        return self.solution.inside[self._place]
+    def _within(self) -> tuple[InsideAir, InsideAnswer]:
+        """The chamber's air, and its answer for the openings."""
+        return self.solution.air.chambers[self._place], self.solution.inside[self._place]
 
     def _strengths(self, fingering: Fingering, ringing: Resonance) -> tuple[complex, np.ndarray]:
         """k of a resonance, 1/m, and the strength of each of the chamber's ports into its air (n,), of any amplitude.
