@@ -248,7 +248,7 @@ class _Inspection:
         """The rim must lie on the wall all round: not off an end, not as wide as the chamber."""
         if not lies_on(self.wall, opening):
             number = "diameter_mm" if opening.is_round else "window_width_mm"
-            deep = clearance(self.wall, opening.center) / MM
+            deep = clearance(self.wall, opening.center, opening.normal) / MM
             yield self.fault(
                 f"{key}.{number}",
                 f"an opening wholly on the wall: with {deep:.3g} mm of air below, this one reaches past it",
@@ -280,7 +280,7 @@ def rim_depths(wall: Wall, opening: Opening, count: int = 32) -> np.ndarray:
     Infinite where it does not within 0.45 of the depth of the air there: the wall has ended or turned away.
     """
     rim = opening.rim_points(count)
-    steps = np.linspace(0.0, 0.45 * clearance(wall, opening.center), 60)
+    steps = np.linspace(0.0, 0.45 * clearance(wall, opening.center, opening.normal), 60)
     ray = rim[:, None, :] - steps[None, :, None] * opening.axis
     within = wall.level(ray.reshape(-1, 3)).reshape(count, -1) < 0
     return np.where(within.any(axis=1), steps[within.argmax(axis=1)], np.inf)

@@ -53,7 +53,7 @@ def cuts(
     planned, faults = [], []
     for opening in chamber.openings:
         diameter, wall = 2e3 * opening.radius * size, 1e3 * opening.length * size
-        room = 1e3 * clearance(chamber.wall, opening.center) * size  # straight in, before the far wall
+        room = 1e3 * clearance(chamber.wall, opening.center, opening.normal) * size  # straight in, before the far wall
         thick = [reamer.too_thick(diameter, wall) for reamer in reamers]
         if reamers and all(thick):
             known = "; ".join(f"{r.tip_mm:g},{r.wide_mm:g},{r.length_mm:g}" for r in reamers)

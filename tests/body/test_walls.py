@@ -184,7 +184,7 @@ def test_a_turned_chamber_keeps_its_shape_and_moves_its_axis(walls):
 
 
 def test_clearance_crosses_the_chamber(walls):
-    assert clearance(walls["ellipsoid"], np.array([0, 0.048, 0.025])) == pytest.approx(0.05)
+    assert clearance(walls["ellipsoid"], np.array([0, 0.048, 0.025]), np.array([0.0, 0.0, 1.0])) == pytest.approx(0.05)
     assert cast(walls["sphere"], [0, 0.07, 0], [0, 0, 1]) is None
     assert normals(walls["sharp box"], np.array([[0.025, 0.03, 0.01]]))[0] == pytest.approx([1, 0, 0])
 

@@ -8,7 +8,7 @@ import pytest
 
 import simkit
 from simkit.body.meshes.curved import air_mesh
-from simkit.field.reduced.boundary import air_behind
+from simkit.field.reduced.boundary import air_along
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.matrices import FieldEvidence, Interpolant, PortField
 from simkit.field.reduced.mouth import mouths
@@ -43,7 +43,7 @@ def alone(case, cells, end=None):
     """Hz of a case with one round hole, from its inside alone: outside no pressure, `end` or the hole's own end, m."""
     chamber, (opening,) = case.chamber, case.chamber.openings
     inside = InsideAir.of(air_mesh(chamber.wall, cells), chamber.wall, 6)
-    behind = air_behind(chamber.wall, opening.center[None], opening.axis[None])
+    _, behind = air_along(chamber.wall, opening.center[None], opening.axis[None])
     answer = inside.answer(mouths((opening,), inside.boundary.surface, behind / 2))
     still = Interpolant(np.zeros((2, 1, 1)), 1.0, 1e3)
     field = PortField(

@@ -277,7 +277,7 @@ def _spots(chamber: ChamberBody) -> tuple[FlatFace, ...]:
     """The flat faces of holes with walls of their own."""
     some = (o for o in chamber.all_openings if own_wall(o, chamber.thickness))
     return tuple(
-        spot_of(o, chamber.thickness if o.figure is None else o.through, clearance(chamber.wall, o.center))
+        spot_of(o, chamber.thickness if o.figure is None else o.through, clearance(chamber.wall, o.center, o.normal))
         for o in some
     )
 
@@ -285,7 +285,7 @@ def _spots(chamber: ChamberBody) -> tuple[FlatFace, ...]:
 def _cuts(chamber: ChamberBody, duct: DuctSurface, grading: Grading) -> tuple[OutlineCut, OutlineCut]:
     """Cuts of a duct with the inside and the outside of the clay, near its own place only."""
     o, length = duct.opening, duct.opening.length
-    clear, reach, size = clearance(chamber.wall, o.center), 1.5 * o.reach, grading.rims[o.name]
+    clear, reach, size = clearance(chamber.wall, o.center, o.normal), 1.5 * o.reach, grading.rims[o.name]
     # Only this stretch of the axis: on the far side of the chamber the same outline meets clay once more.
     low, high = length - min(reach, length + 0.4 * clear), length + reach
     if duct.seamed:  # one side of it may lie far above or below its middle

@@ -262,7 +262,12 @@ def normals(wall: Wall, points: np.ndarray) -> np.ndarray:
 
 
 def curvatures(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Principal curvatures k1 >= k2 (n,), 1/m, positive inside a ball, and the unit direction of k1 (n, 3).
+    """Principal curvatures k1 >= k2 (n,), 1/m, positive inside a ball, and the unit direction of k1 (n, 3)."""
+    return bends(wall, points)[1:]
+
+
+def bends(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """`normals` (n, 3) and `curvatures` at wall points (n, 3).
 
     The shape operator is the tangential part of the Hessian of the level over its gradient's length
     (Goldman 2005 [Goldman2005], Comput. Aided Geom. Des. 22:632 [memory]).
@@ -273,7 +278,7 @@ def curvatures(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, 
     tangent = np.eye(3) - n[:, :, None] * n[:, None, :]
     shape = tangent @ t.hessian @ tangent / length[:, None, None]
     values, vectors = np.linalg.eigh(shape + 1e9 * n[:, :, None] * n[:, None, :])  # the normal sorts last
-    return values[:, 1], values[:, 0], vectors[:, :, 1]
+    return n, values[:, 1], values[:, 0], vectors[:, :, 1]
 
 
 def normal_curvatures(wall: Wall, point: np.ndarray, way: np.ndarray) -> tuple[float, float]:
@@ -314,11 +319,10 @@ def cast(wall: Wall, origin: np.ndarray, direction: np.ndarray, start: float = 0
     return origin + root(lambda s: at(s)[0], low, high) * direction
 
 
-def clearance(wall: Wall, point: np.ndarray) -> float:
-    """Depth of the air straight in from a wall point (3,), before the wall is met again, m."""
-    inward = -normals(wall, point)[0]
+def clearance(wall: Wall, point: np.ndarray, normal: np.ndarray) -> float:
+    """Depth of the air in from a wall point (3,) against its `normal` (3,), before the wall is met again, m."""
     size = float(np.ptp(wall.box, axis=0).max())
-    hit = cast(wall, point, inward, start=1e-6 * size)
+    hit = cast(wall, point, -normal, start=1e-6 * size)
     return 0.0 if hit is None else float(np.linalg.norm(hit - point))
 
 

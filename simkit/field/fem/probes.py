@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from simkit.body.kernel import EDGES
 from simkit.body.meshes.curved import AirMesh
-from simkit.field.fem.quadrature import shape_functions
+from simkit.field.fem.quadrature import shape_functions, shape_values
 
 CANDIDATES = 8  # facets whose middles are nearest; one of them holds the point
 BLENDED = 0.25  # of a facet's height: width on both sides of its border in which its neighbours are read too
@@ -42,8 +42,10 @@ class WallReader:
     def rows(self, at: np.ndarray) -> csr_matrix:
         """Rows (q, n) with which `rows(at) @ field` is the field at the wall points `at` (q, 3)."""
         holder = self._holders(at)
-        read = self._beside[holder]  # a sparse row for each point: the facets that may be read there
-        row, facet = np.repeat(np.arange(len(at)), np.diff(read.indptr)), read.indices
+        # The facets that may be read at each point, one point after the other.
+        first, count = self._beside.indptr[holder], np.diff(self._beside.indptr)[holder]
+        row = np.repeat(np.arange(len(at)), count)
+        facet = self._beside.indices[np.arange(len(row)) + np.repeat(first - np.cumsum(count) + count, count)]
         # Newton is spared where the plane through the corners shows that the facet is far.
         worth = (self._straight(at[row], facet).min(axis=0) > _FAR) | (facet == holder[row])
         row, facet = row[worth], facet[worth]
@@ -52,10 +54,11 @@ class WallReader:
         beyond = np.bincount(row, share, len(at)) == 0  # the end of the mesh
         share[beyond[row] & (facet == holder[row])] = 1.0  # there the holder's quadratic goes on
         share /= np.bincount(row, share, len(at))[row]
-        values = share[:, None] * shape_functions(np.stack([s, t], axis=1))[0]
         used = np.flatnonzero(share)
-        where = np.repeat(row[used], 6), self.facets[facet[used]].ravel()
-        return coo_matrix((values[used].ravel(), where), shape=(len(at), len(self.points))).tocsr()
+        values = share[used, None] * shape_values(np.stack([s[used], t[used]], axis=1))
+        stops = np.concatenate([[0], 6 * np.bincount(row[used], minlength=len(at)).cumsum()])
+        # A node that two facets have stands twice.
+        return csr_matrix((values.ravel(), self.facets[facet[used]].ravel(), stops), shape=(len(at), len(self.points)))
 
     def _holders(self, at: np.ndarray) -> np.ndarray:
         """The facet (q,) nearest to each point: beside a crease one may lie over the far facet's middle, but off it."""
@@ -64,10 +67,11 @@ class WallReader:
         beyond = self._straight(np.repeat(at, tries, axis=0), near.ravel()).min(axis=0).reshape(near.shape)
         asked = (beyond > _FAR) | (beyond.max(axis=1) <= _FAR)[:, None]  # all, where none is near
         row, facet = np.nonzero(asked)[0], near[asked]
-        place = _within(*self._local(at[row], facet))
-        foot = np.einsum("ni,nij->nj", shape_functions(place)[0], self.points[self.facets[facet]])
+        s, t = _within(*self._local(at[row], facet))
+        p0, by_s, by_t, ss, st, tt = self._powers[:, :, facet]
+        foot = p0 + s * (by_s + s * ss + t * st) + t * (by_t + t * tt)
         off = np.full(near.shape, np.inf)
-        off[asked] = np.linalg.norm(at[row] - foot, axis=1)
+        off[asked] = np.linalg.norm(at[row].T - foot, axis=0)
         return near[np.arange(len(at)), off.argmin(axis=1)]
 
     @cached_property
@@ -141,12 +145,12 @@ def _steps(u: np.ndarray, v: np.ndarray, off: np.ndarray) -> tuple[np.ndarray, n
 _EDGES = np.array([[0, 1], [1, 2], [0, 2]])  # corners of a facet's edges, in the order of their middles
 
 
-def _within(s: np.ndarray, t: np.ndarray) -> np.ndarray:
-    """Places (q, 2) on a facet, those beyond its border drawn onto it, about where it is nearest."""
+def _within(s: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Places (q,) on a facet, those beyond its border drawn onto it, about where it is nearest."""
     s, t = np.clip(s, 0.0, 1.0), np.clip(t, 0.0, 1.0)
     over = np.maximum(s + t - 1, 0.0) / 2
     s = np.clip(s - over, 0.0, 1.0)
-    return np.stack([s, np.minimum(np.clip(t - over, 0.0, 1.0), 1 - s)], axis=1)
+    return s, np.minimum(np.clip(t - over, 0.0, 1.0), 1 - s)
 
 
 def _rising(height: np.ndarray) -> np.ndarray:

@@ -27,13 +27,23 @@ def shape_functions(at: np.ndarray) -> Arrays:
     (q, 6) or (q, 10), slopes (q, 2, 6) or (q, 3, 10).
     """
     dim = at.shape[1]
-    L = np.concatenate([1 - at.sum(axis=1, keepdims=True), at], axis=1)
+    L = _barycentric(at)
     steep = np.concatenate([-np.ones((dim, 1)), np.eye(dim)], axis=1)  # dL by the local coordinates
     i, j = np.transpose(EDGES[:3] if dim == 2 else EDGES)  # those of the face 012 come first
-    values = np.concatenate([L * (2 * L - 1), 4 * L[:, i] * L[:, j]], axis=1)
     corners = (4 * L - 1)[:, None] * steep
     edges = 4 * (L[:, None, i] * steep[:, j] + L[:, None, j] * steep[:, i])
-    return values, np.concatenate([corners, edges], axis=2)
+    return shape_values(at), np.concatenate([corners, edges], axis=2)
+
+
+def shape_values(at: np.ndarray) -> np.ndarray:
+    """The values of `shape_functions` alone."""
+    L = _barycentric(at)
+    i, j = np.transpose(EDGES[:3] if at.shape[1] == 2 else EDGES)
+    return np.concatenate([L * (2 * L - 1), 4 * L[:, i] * L[:, j]], axis=1)
+
+
+def _barycentric(at: np.ndarray) -> np.ndarray:
+    return np.concatenate([1 - at.sum(axis=1, keepdims=True), at], axis=1)
 
 
 @cache

@@ -10,7 +10,7 @@ import numpy as np
 
 from simkit.body.chambers import Opening
 from simkit.body.meshes.curved import offset_points
-from simkit.body.walls.wall import Wall, curvatures, feet, normals, project
+from simkit.body.walls.wall import Wall, bends, feet, normals, project
 from simkit.field.reduced.memory import Kept
 
 
@@ -23,8 +23,8 @@ class AirSurface:
     outside: bool = False
 
     @cached_property
-    def turns(self) -> Kept[Opening, float]:
-        """Turns of the surface about openings, degrees, as they are asked: `doubts.edges`."""
+    def turns(self) -> Kept[Opening, tuple[float, float]]:
+        """Turns of a chamber's wall and of this outside about openings, degrees, as they are asked: `doubts.turns`."""
         return Kept()
 
     @cached_property
@@ -67,10 +67,9 @@ class AirSurface:
         t); seen from the other side it changes sign, so that the two principal curvatures change places.
         """
         if not self.outside:
-            return normals(self.walls[0], points), *curvatures(self.walls[0], points)
+            return bends(self.walls[0], points)
         foot, owner = feet(self.walls, points) if foot is None else (foot, np.zeros(len(foot), int))
-        n = self._normals(foot, owner)
-        k1, k2, e1 = self._of_own_wall(curvatures, foot, owner)
+        n, k1, k2, e1 = self._of_own_wall(bends, foot, owner)
         out = (points - foot) / self.offset if self.offset > 0 else n  # about a crease n jumps, this does not
         return -out, -k2 / (1 + k2 * self.offset), -k1 / (1 + k1 * self.offset), np.cross(n, e1)
 
@@ -101,6 +100,17 @@ class AirSurface:
         return [np.concatenate(values)[back] for values in zip(*parts, strict=True)]
 
 
+def normals_near(
+    inside: AirSurface, outside: AirSurface, within: np.ndarray, around: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Normals out of the air (n, 3), of a chamber's wall nearest to points `within` and of the outside to `around`."""
+    if outside.offset == 0 or outside.walls != inside.walls:
+        return inside.projected(within)[1], outside.projected(around)[1]
+    foot, away = np.split(feet(inside.walls, np.concatenate([within, around]))[0], 2)  # one search takes half the time
+    away = away - around
+    return inside.normals(foot), away / np.linalg.norm(away, axis=1, keepdims=True)
+
+
 def onto(
     surface: AirSurface, points: np.ndarray, axis: np.ndarray, steps: int = 6
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
@@ -128,10 +138,10 @@ def _onto_offset(
 ) -> tuple[np.ndarray, np.ndarray] | None:
     """Shift of points to a smooth wall moved out by `offset`, m (n,), and their feet, together by Newton's steps.
 
-    q + offset n(q) = p + s axis with F(q) = 0; a foot follows its point, so it is sought from nowhere but once. None
-    where that does not settle, or where the surface runs along the axis.
+    q + offset n(q) = p + s axis with F(q) = 0, from the point that lies so far in along the axis. None where that does
+    not settle, or where the surface runs along the axis.
     """
-    q, s = feet((wall,), points)[0], np.zeros(len(points))
+    q, s = points - offset * axis, np.zeros(len(points))
     for _ in range(_SLIDES):
         t = wall.taylor(q)
         steep = np.linalg.norm(t.slope, axis=1)
@@ -155,25 +165,21 @@ def _onto_offset(
 _SLIDES, _SETTLED = 12, 1e-13  # m
 
 
-def air_ahead(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> np.ndarray:
-    """Depth of the air straight in from wall points (n, 3) with normals `axes` out of it, m: (n,)."""
-    return _first_change(wall, centers, -axes, into_air=False)
+def air_along(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """From wall points (n, 3) with normals `axes` out of the air: the depth of the air straight in, and the distance
+    out through the clay to the same chamber's air beyond a waist, m, or infinity: (n,) each.
 
-
-def air_behind(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> np.ndarray:
-    """Distance out through the clay to the same chamber's air beyond a waist, m, or infinity: (n,)."""
-    return _first_change(wall, centers, axes, into_air=True)
-
-
-def _first_change(wall: Wall, start: np.ndarray, way: np.ndarray, into_air: bool) -> np.ndarray:
-    """Distance (n,), m, at which the level first changes its sign, by samples and then by regula falsi (Illinois)."""
-    if not len(start):
-        return np.zeros(0)
+    Where the level first changes its sign: by samples, and then by regula falsi (Illinois).
+    """
+    if not len(centers):
+        return np.zeros(0), np.zeros(0)
+    start, way = np.concatenate([centers, centers]), np.concatenate([-axes, axes])
+    into_air = np.arange(len(start)) >= len(centers)
     reach = 1.5 * float(np.linalg.norm(np.ptp(wall.box, axis=0)))
     steps = reach * np.geomspace(2e-3, 1.0, 240)  # from beyond the start, where the level is 0 but for rounding
     ray = start[:, None, :] + steps[None, :, None] * way[:, None, :]
     level = wall.level(ray.reshape(-1, 3)).reshape(len(start), -1)
-    beyond = (level < 0) if into_air else (level > 0)
+    beyond = np.where(into_air[:, None], level < 0, level > 0)
     last = np.maximum(beyond.argmax(axis=1), 1)  # the first sample beyond, and one before it
     rows, found = np.arange(len(start)), beyond.any(axis=1)
     near, far = steps[last - 1], steps[last]
@@ -185,8 +191,12 @@ def _first_change(wall: Wall, start: np.ndarray, way: np.ndarray, into_air: bool
         crossed = (here < 0) != (high < 0)
         # The end that stays has its value halved, or the secant would creep up on one side.
         near, low = np.where(crossed, far, near), np.where(crossed, high, low / 2)
+        settled = np.abs(at - far)[found].max(initial=0.0) < _ON_WALL
         far, high = at, here
-    return np.where(found, far, np.inf)
+        if settled:
+            break
+    ahead, behind = np.split(np.where(found, far, np.inf), 2)
+    return ahead, behind
 
 
-_FALSI = 12
+_FALSI, _ON_WALL = 12, 1e-15  # m

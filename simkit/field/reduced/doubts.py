@@ -12,7 +12,7 @@ import numpy as np
 from simkit.body.chambers import Opening
 from simkit.body.girth import waist, width_at
 from simkit.body.walls.wall import Wall
-from simkit.field.reduced.boundary import AirSurface
+from simkit.field.reduced.boundary import AirSurface, normals_near
 
 _width_at = lru_cache(maxsize=1024)(width_at)  # asked of the same openings at every answer
 _waist = lru_cache(maxsize=64)(waist)
@@ -51,32 +51,39 @@ class Doubt:
         return abs(self.value - self.limit) / self.limit
 
 
-def edges(surface: AirSurface, openings: Sequence[Opening], first: int = 0) -> list[Doubt]:
-    """Openings across an edge or in a tight corner: the wall turns away within half a radius of the rim."""
-    if not openings:
-        return []
-    turns = surface.turns.of(openings, lambda missing: _turns(surface, missing))
-    side = "outside" if surface.outside else "inside"
+def edges(turns: Sequence[float], side: str, first: int = 0) -> list[Doubt]:
+    """Openings across an edge or in a tight corner, by the turns (n,) of that side's wall about them, degrees."""
     return [
         Doubt("edge", (first + i,), turn, STEEPEST_DEG, side) for i, turn in enumerate(turns) if turn > STEEPEST_DEG
     ]
 
 
-def _turns(surface: AirSurface, openings: Sequence[Opening]) -> list[float]:
-    """The wall's steepest turn about each opening, degrees."""
-    rings = []
+def turns(inside: AirSurface, outside: AirSurface, openings: Sequence[Opening]) -> np.ndarray:
+    """Steepest turn of the chamber's wall and of the outside within half a radius of each rim, degrees: (2, n)."""
+    found = outside.turns.of(openings, lambda missing: _turns(inside, outside, missing))
+    return np.array(found).reshape(-1, 2).T
+
+
+def _turns(inside: AirSurface, outside: AirSurface, openings: Sequence[Opening]) -> list[tuple[float, float]]:
+    within, around = [], []
     for o in openings:
-        around = 1.0 + 0.5 * (np.sqrt(o.area / np.pi) / o.reach)
-        ring = o.center + around * (o.rim_points(16) - o.center)
-        lift = (o.through if o.figure is not None else surface.offset) if surface.outside else 0.0
-        deep = 0.5 * np.sqrt(o.area / np.pi)
-        if surface.outside and surface.offset > 0:
-            deep = min(deep, 0.75 * surface.offset)  # not through the clay, from whose other side all looks turned
-        rings.append(ring + (lift - deep) * o.axis)
-    normals = surface.projected(np.concatenate(rings))[1].reshape(len(openings), 16, 3)
-    out = -1.0 if surface.outside else 1.0  # normals point out of the air that is asked about, an opening's outward
-    upright = np.array([(out * n @ o.normal).min() for n, o in zip(normals, openings, strict=True)])
-    return np.degrees(np.arccos(np.clip(upright, -1, 1))).tolist()
+        radius = np.sqrt(o.area / np.pi)
+        ring = o.center + (1.0 + 0.5 * (radius / o.reach)) * (o.rim_points(16) - o.center)
+        within.append(ring - 0.5 * radius * o.axis)
+        deep = 0.5 * radius
+        if outside.offset > 0:
+            deep = min(deep, 0.75 * outside.offset)  # not through the clay, from whose other side all looks turned
+        around.append(ring + ((o.through if o.figure is not None else outside.offset) - deep) * o.axis)
+    normals = normals_near(inside, outside, np.concatenate(within), np.concatenate(around))
+    # Normals point out of the air that is asked about, an opening's outward.
+    upright = [
+        (out * normal.reshape(len(openings), 16, 3) @ np.array([o.normal for o in openings])[..., None]).min(
+            axis=(1, 2)
+        )
+        for out, normal in zip((1.0, -1.0), normals, strict=True)
+    ]
+    degrees = np.degrees(np.arccos(np.clip(upright, -1, 1)))
+    return [(float(here), float(there)) for here, there in degrees.T]
 
 
 def gaps(openings: Sequence[Opening], first: int = 0) -> list[Doubt]:

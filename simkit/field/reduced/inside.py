@@ -30,12 +30,12 @@ from simkit.field.reduced.memory import Kept
 from simkit.field.reduced.mouth import Mouth
 from simkit.field.reduced.source import (
     Sources,
-    curvature_values,
+    bent_values_in_air,
+    integrals_over_air,
     second_order_slopes,
-    second_order_values,
     source_slopes,
-    source_values,
     spread,
+    values_in_air,
 )
 
 # A facet cuts a seam off where the surface is so far from it, of the facet's size, or turns so far, as a cosine.
@@ -139,7 +139,7 @@ class InsideAir:
             return InsideAnswer((), nodes, nodes, none, none, np.zeros((0, len(self.modes.k2))))
         parts = self._parts.of(mouths, self._solved_for)
         static, second = (np.stack([getattr(part, of) for part in parts], axis=1) for of in ("static", "second"))
-        known, known_second = (means(mouths) for means in self._means)
+        known, known_second = self._means(mouths)
         np.fill_diagonal(known, [m.own for m in mouths])
         np.fill_diagonal(known_second, [m.own_second_order for m in mouths])
         # The smooth fields as read at every mouth: rows receive.
@@ -158,8 +158,8 @@ class InsideAir:
         return Kept(most_of(16 * len(self.mesh.points)))  # two fields of eight bytes a node
 
     @cached_property
-    def _means(self) -> tuple[PairMeans, PairMeans]:
-        return PairMeans(source_values), PairMeans(second_order_values)
+    def _means(self) -> PairMeans:
+        return PairMeans(values_in_air)
 
     def _solved_for(self, mouths: Sequence[Mouth]) -> list[_MouthField]:
         rows = self.boundary.rows(mouths)
@@ -186,8 +186,8 @@ class InsideAir:
         total = -strengths.sum() / (self.volume * k2) + (answer.static + k2 * answer.second) @ strengths
         for mouth, q in zip(answer.mouths, strengths, strict=True):
             # S and k^2 R of the mouth's points, made bounded within the mouth.
-            near = source_values(mouth.sources, points) + k2 * second_order_values(mouth.sources, points)
-            near -= _poles(mouth.sources.places, points)
+            near, broad = values_in_air(mouth.sources, points)
+            near = near + k2 * broad - _poles(mouth.sources.places, points)
             total = total + q * (mouth.source_weights @ near)
         return total + self.modes.shapes @ self._swinging(answer, k2, strengths)
 
@@ -214,10 +214,14 @@ class InsideAir:
         """Amplitude of each mode (m,) beyond its part in the static fields."""
         return k2**2 / (self.modes.k2**2 * (self.modes.k2 - k2)) * (answer.ports.T @ strengths)
 
+    @cached_property
+    def _weights(self) -> np.ndarray:
+        """Integral of each node's shape function over the air: (nodes,)."""
+        return np.asarray(self.mass.sum(axis=1)).ravel()
+
     def _solved(self, loads: np.ndarray, means: np.ndarray) -> np.ndarray:
         """Smooth fields (nodes, n) of such loads and a uniform sink, of mean -means: the whole field's is zero."""
-        weight = np.asarray(self.mass.sum(axis=1)).ravel()
-        meshed = weight.sum()
+        weight, meshed = self._weights, self._weights.sum()
         # The even sink takes away what flows in, or the held node would take it all.
         fields = self.solve(loads - np.outer(weight, loads.sum(axis=0) / meshed))
         return fields - (weight @ fields) / meshed - means
@@ -234,17 +238,9 @@ class InsideAir:
         return self._solved(loads, np.array([self._mean(m.broad, m.broad_weights) for m in mouths]))
 
     def _mean(self, sources: Sources, shares: np.ndarray) -> float:
-        """The mean over the air of S.
-
-        By Green's identity the integral of a harmonic S over the air is that of S (x - x0).n/3 - |x - x0|^2/6 dS/dn
-        over the wall, which the source's pole does not disturb.
-        """
-        points, normals = self.boundary.points, self.boundary.normals
-        x, y, z = sources.coordinates(points)
-        nx, ny, nz = sources.directions(normals)
-        outward = source_values(sources, points) * (x * nx + y * ny + z * nz) / 3
-        inward = source_slopes(sources, points, normals) * (x * x + y * y + z * z) / 6
-        return float(shares @ ((outward - inward) @ self.boundary.rule.weights)) / self.volume
+        """The mean over the air of S."""
+        wall = self.boundary.points, self.boundary.normals, self.boundary.rule.weights
+        return float(shares @ integrals_over_air(sources, *wall)) / self.volume
 
     def _second_order_slopes(self, mouths: Sequence[Mouth]) -> np.ndarray:
         """Slopes of R on the wall: (q, n)."""
@@ -254,11 +250,9 @@ class InsideAir:
     def _body_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray]:
         """Sources of order k^2 within the air: curvature terms of S at the body's points (q, n), means of R (n,)."""
         points, weights = self.body.points, self.body.weights
-        curved = [spread(curvature_values, m.broad, m.broad_weights, points) for m in mouths]
-        means = [
-            spread(second_order_values, m.broad, m.broad_weights, points) @ weights / weights.sum() for m in mouths
-        ]
-        return np.stack(curved, axis=1), np.array(means)
+        both = [spread(bent_values_in_air, m.broad, m.broad_weights, points) for m in mouths]
+        curved, second_order = np.stack(both, axis=1)
+        return curved.T, second_order @ weights / weights.sum()
 
 
 def _spacing(places: np.ndarray) -> float:

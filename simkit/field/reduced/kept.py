@@ -34,7 +34,7 @@ class PairMeans:
         self._kernel, self._kept = kernel, KeptPairs()
 
     def __call__(self, mouths: Sequence[Mouth]) -> np.ndarray:
-        """(n, n), rows the receiving mouths."""
+        """(..., n, n), rows the receiving mouths."""
 
         def between(over: list[int], of: list[int]) -> np.ndarray:
             return averages(self._kernel, [mouths[n] for n in over], [mouths[n] for n in of])

@@ -72,11 +72,11 @@ class Mouth:
 
 
 def averages(kernel: Kernel, over: Sequence[Mouth], of: Sequence[Mouth]) -> np.ndarray:
-    """Means of a kernel over mouths for unit strength spread over others: (len(over), len(of))."""
+    """Means of a kernel (..., s, q) over mouths for unit strength spread over others: (..., len(over), len(of))."""
     receivers = np.concatenate([m.receivers for m in over])
     starts = np.cumsum([0, *(len(m.receivers) for m in over[:-1])])
     weights = np.concatenate([m.receiver_weights for m in over])
-    found = np.empty((len(over), len(of)))
+    found, order = [], []
     step = max(1, BLOCK // (len(receivers) * max(len(m.source_weights) for m in of))) if of else 1
     for endless in (True, False):  # lines with an end are another formula
         mine = [n for n, m in enumerate(of) if np.isinf(m.sources.reach).all() == endless]
@@ -84,8 +84,10 @@ def averages(kernel: Kernel, over: Sequence[Mouth], of: Sequence[Mouth]) -> np.n
             sources = Sources.of([of[n].sources for n in some])
             sent = np.concatenate([of[n].source_weights for n in some])[:, None] * kernel(sources, receivers)
             firsts = np.cumsum([0, *(len(of[n].source_weights) for n in some[:-1])])
-            found[:, some] = np.add.reduceat(np.add.reduceat(sent, firsts, axis=0) * weights, starts, axis=1).T
-    return found
+            means = np.add.reduceat(np.add.reduceat(sent, firsts, axis=-2) * weights, starts, axis=-1)
+            found.append(means.swapaxes(-1, -2))
+            order += some
+    return np.concatenate(found, axis=-1)[..., np.argsort(order)]
 
 
 def mouths(openings: Sequence[Opening], surface: AirSurface, reach: np.ndarray) -> tuple[Mouth, ...]:

@@ -31,12 +31,12 @@ from simkit.field.reduced.kept import KeptMouths, PairMeans, most_of, readings
 from simkit.field.reduced.memory import Kept
 from simkit.field.reduced.mouth import Mouth
 from simkit.field.reduced.source import (
-    curvature_values,
+    bent_values_in_air,
     second_order_slopes,
-    second_order_values,
     source_slopes,
-    source_values,
     spread,
+    values_far_off,
+    values_in_air,
 )
 from simkit.field.reduced.widened import DEGREE, TOP, KeptEquations, MouthShare, ShellBase, Widened
 
@@ -119,7 +119,7 @@ class OutsideAir:
         else:
             whole, (fields, radiated) = self._solved_together(parts, wave_numbers, far)
             span, reading = partial(np.asarray, whole), np.stack([part.reading.of(whole) for part in parts])
-        known, second_order = (means(mouths) for means in self._means)
+        known, second_order = self._means(mouths)
         np.fill_diagonal(known, [m.own for m in mouths])
         np.fill_diagonal(second_order, [m.own_second_order for m in mouths])
         # S and k^2 R in closed form, the smooth rest as read from the mesh.
@@ -148,12 +148,12 @@ class OutsideAir:
         return KeptEquations(self.base)
 
     @cached_property
-    def _means(self) -> tuple[PairMeans, PairMeans]:
-        return PairMeans(source_values), PairMeans(second_order_values)
+    def _means(self) -> PairMeans:
+        return PairMeans(values_in_air)
 
     def _solved_for(self, mouths: Sequence[Mouth]) -> list[MouthShare]:
         rows = self.boundary.rows(mouths)
-        loads, far = self._loads(mouths, rows), np.stack(self._far_data(mouths))
+        loads, far = self._loads(mouths, rows), self._far_data(mouths)
         fields = [self.solve(loads[0])]
         for load in (*loads[1:], 0.0):  # order by order in k^2; one more than there are loads
             fields.append(self.solve(load + self.mass @ fields[-1]))
@@ -191,22 +191,20 @@ class OutsideAir:
             spread(second_order_slopes, m.broad, m.broad_weights, self.boundary.points, self.boundary.normals)
             for m in mouths
         ]
-        curved = [spread(curvature_values, m.broad, m.broad_weights, self.body.points) for m in mouths]
-        second_order = [spread(second_order_values, m.broad, m.broad_weights, self.body.points) for m in mouths]
+        both = [spread(bent_values_in_air, m.broad, m.broad_weights, self.body.points) for m in mouths]
+        curved, second_order = np.stack(both, axis=2)
         on_wall, in_body = self.boundary.rule.spread, self.body.spread
         return (
             self._static_load(mouths, rows),
-            in_body @ np.stack(curved, axis=1) - on_wall @ np.stack(second_slopes, axis=1),
-            in_body @ np.stack(second_order, axis=1),
+            in_body @ curved - on_wall @ np.stack(second_slopes, axis=1),
+            in_body @ second_order,
         )
 
-    def _far_data(self, mouths: Sequence[Mouth]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Harmonic components over the far sphere of S, R and dR/dr: ((TOP + 1)^2, n) each."""
-        points, normals = self.far.points, self.far.normals
-        S = [spread(source_values, m.broad, m.broad_weights, points) for m in mouths]
-        R = [spread(second_order_values, m.broad, m.broad_weights, points) for m in mouths]
-        steep = [spread(second_order_slopes, m.broad, m.broad_weights, points, normals) for m in mouths]
-        return tuple(self.far.weighted @ np.stack(values, axis=1) for values in (S, R, steep))
+    def _far_data(self, mouths: Sequence[Mouth]) -> np.ndarray:
+        """Harmonic components over the far sphere of S, R and dR/dr: (3, (TOP + 1)^2, n)."""
+        there = self.far.points, self.far.normals
+        values = [spread(values_far_off, m.broad, m.broad_weights, *there) for m in mouths]
+        return self.far.weighted @ np.stack(values, axis=2)
 
 
 def _orthonormal(columns: np.ndarray) -> np.ndarray:

@@ -17,14 +17,14 @@ from simkit.body.meshes.around_figure import cut_off
 from simkit.field.fem.factor import threads
 from simkit.field.reduced import doubts
 from simkit.field.reduced.body_air import BodyAir
-from simkit.field.reduced.boundary import air_ahead, air_behind
+from simkit.field.reduced.boundary import air_along
 from simkit.field.reduced.doubts import Doubt
 from simkit.field.reduced.inside import InsideAir, InsideAnswer, MeshedBoundary
 from simkit.field.reduced.matrices import FieldEvidence, Interpolant, PortField, RowChanges
 from simkit.field.reduced.memory import Kept
 from simkit.field.reduced.mouth import Mouth, averages, mouths
 from simkit.field.reduced.outside import OutsideAnswer
-from simkit.field.reduced.source import regular_curvature_values, second_order_values, source_values
+from simkit.field.reduced.source import regular_curvature_values, values_in_air
 
 TEST_WAVES = (0.35, 0.85)  # of the largest wave number: where the interpolation is compared with a solution
 Groups = tuple[tuple[Opening, ...], ...]
@@ -71,8 +71,7 @@ class _Depths:
 
         def make(missing: list[Opening]) -> list[tuple[float, float]]:
             centers, axes = (np.array([getattr(o, of) for o in missing]).reshape(-1, 3) for of in ("center", "normal"))
-            ways = air_ahead(wall, centers, axes), air_behind(wall, centers, axes)
-            return list(zip(*(way.tolist() for way in ways), strict=True))
+            return list(zip(*(way.tolist() for way in air_along(wall, centers, axes)), strict=True))
 
         both = np.array(surface.reaches.of(group, make)).reshape(-1, 2)
         return _Depths(both[:, 0], both[:, 1])
@@ -88,9 +87,12 @@ def _through(air: BodyAir, openings: Sequence[Opening], ahead: np.ndarray) -> np
 
 
 def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Doubt, ...]:
-    found, first = [], 0
+    found, around, first = [], [], 0
+    outside = air.outside.boundary.surface
     for chamber, body, group, way in zip(air.chambers, air.body.chambers, groups, ways, strict=True):
-        found += doubts.edges(chamber.boundary.surface, group, first)
+        within, outward = doubts.turns(chamber.boundary.surface, outside, group).tolist()
+        found += doubts.edges(within, "inside", first)
+        around += outward
         found += doubts.gaps(group, first)
         found += doubts.widths(group, way.ahead, body.wall, first)
         found += doubts.waists(group, body.wall, first)
@@ -100,7 +102,7 @@ def _doubts(air: BodyAir, groups: Groups, ways: tuple[_Depths, ...]) -> tuple[Do
         *found,
         *doubts.cuts(every),
         *doubts.collars(every),
-        *doubts.edges(air.outside.boundary.surface, every),
+        *doubts.edges(around, "outside"),
     )
 
 
@@ -280,8 +282,7 @@ def _known_changes(
     """
     before = [old[row] for row in rows]
     # A mouth by itself is too near to its own points for this; `own` takes the place of that entry.
-    known = averages(source_values, new, old) - averages(source_values, old, old)[rows]
-    second_order = averages(second_order_values, new, old) - averages(second_order_values, old, old)[rows]
+    known, second_order = averages(values_in_air, new, old) - averages(values_in_air, old, old)[:, rows]
     pairs = list(zip(before, new, strict=True))
     own = np.array([b.own - a.own + _asymmetry(a, b) for a, b in pairs])
     return known, second_order, own, np.array([b.own_second_order - a.own_second_order for a, b in pairs])

@@ -73,7 +73,10 @@ BLOCK = 10_000  # numbers in each of the arrays of a kernel that stay near the p
 def spread(
     kernel: Callable[..., np.ndarray], sources: Sources, weights: np.ndarray, *at: np.ndarray | float
 ) -> np.ndarray:
-    """Sum (p,) over sources of weights (s,) times a kernel at points (p, 3) with its further arguments, in parts."""
+    """Sum (..., p) over sources of weights (s,) times a kernel (..., s, p) at points (p, 3), in parts.
+
+    at: the points, and the kernel's further arguments.
+    """
     step = max(1, BLOCK // len(np.atleast_1d(at[0])))
     parts = (slice(n, n + step) for n in range(0, len(weights), step))
     return np.asarray(sum(weights[part] @ kernel(sources[part], *at) for part in parts))
@@ -81,8 +84,39 @@ def spread(
 
 def source_values(sources: Sources, points: np.ndarray) -> np.ndarray:
     """S of each source at `points` (p, 3): (s, p), 1/m. A constant is left out where a line is endless."""
+    return _Line(sources, points).values()
+
+
+def values_in_air(sources: Sources, points: np.ndarray) -> np.ndarray:
+    """`source_values` and `second_order_values`: (2, s, p)."""
     line = _Line(sources, points)
-    return 0.5 / np.pi / line.r + line.curvature_values()
+    return np.stack([line.values(), line.r / (-4 * np.pi)])
+
+
+def bent_values_in_air(sources: Sources, points: np.ndarray) -> np.ndarray:
+    """`curvature_values` and `second_order_values`: (2, s, p)."""
+    line = _Line(sources, points)
+    return np.stack([line.curvature_values(), line.r / (-4 * np.pi)])
+
+
+def values_far_off(sources: Sources, points: np.ndarray, normals: np.ndarray) -> np.ndarray:
+    """`source_values`, `second_order_values` and `second_order_slopes`: (3, s, p)."""
+    line = _Line(sources, points)
+    nx, ny, nz = sources.directions(normals)
+    steep = (line.x * nx + line.y * ny + line.z * nz) / line.r
+    return np.stack([line.values(), line.r / (-4 * np.pi), steep / (-4 * np.pi)])
+
+
+def integrals_over_air(sources: Sources, points: np.ndarray, normals: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Integral of S of each source (s,) over the air within a wall, from points (p, 3), normals and weights on it, m^2.
+
+    By Green's identity that of a harmonic S is that of S (x - x0).n/3 - |x - x0|^2/6 dS/dn over the wall, which the
+    source's pole does not disturb.
+    """
+    line = _Line(sources, points)
+    nx, ny, nz = sources.directions(normals)
+    outward = line.values() * (line.x * nx + line.y * ny + line.z * nz) / 3
+    return np.asarray((outward - line.slopes(nx, ny, nz) * (line.r * line.r) / 6) @ weights)
 
 
 def curvature_values(sources: Sources, points: np.ndarray) -> np.ndarray:
@@ -103,14 +137,10 @@ def source_slopes(sources: Sources, points: np.ndarray, normals: np.ndarray, cut
     there, as r^4/(r^4 + cutoff^4), and is smooth in the source's place.
     """
     line = _Line(sources, points)
-    nx, ny, nz = sources.directions(normals)
-    outward = line.x * nx + line.y * ny
-    near = 1 / line.r
-    # n . grad 1/(2 pi r), then the line's.
-    slopes = -0.5 / np.pi * (outward + line.z * nz) * (near * near * near) + line.curvature_slopes(outward, nx, ny, nz)
+    slopes = line.slopes(*sources.directions(normals))
     if cutoff == 0:
         return slopes
-    ratio = cutoff * near
+    ratio = cutoff / line.r
     ratio *= ratio
     return slopes / (1 + ratio * ratio)
 
@@ -160,43 +190,44 @@ class _Line:
             self.end_r = np.sqrt(across + self.end_z * self.end_z)
             self.end_u = self.end_r + self.end_z
 
+    def values(self) -> np.ndarray:
+        """S whole."""
+        return np.asarray(0.5 / np.pi / self.r + self.curvature_values())
+
+    def slopes(self, nx: np.ndarray, ny: np.ndarray, nz: np.ndarray) -> np.ndarray:
+        """n . grad S."""
+        outward, near = self.x * nx + self.y * ny, 1 / self.r
+        # n . grad 1/(2 pi r), then the line's.
+        pole = -0.5 / np.pi * (outward + self.z * nz) * (near * near * near)
+        return np.asarray(pole + self.curvature_slopes(outward, nx, ny, nz))
+
     def curvature_values(self) -> np.ndarray:
         """(H/4 pi) integral of 1/distance + ((k1 - k2)/16 pi) times the quadrupole's potential."""
         if self.endless:
             return -self.log_share * np.log(self.u) + self.tee_share * self.q / (self.u * self.u)
-        tee = 1 / (self.u * self.u) - self._end_value()  # I_2 of the whole line less that of what lies beyond its end
+        _, _, end_value = self._end()
+        tee = 1 / (self.u * self.u) - end_value  # I_2 of the whole line less that of what lies beyond its end
         return self.side * (self.log_share * np.log(self.end_u / self.u) + self.tee_share * self.q * tee)
 
     def curvature_slopes(self, outward: np.ndarray, nx: np.ndarray, ny: np.ndarray, nz: np.ndarray) -> np.ndarray:
         """n . grad of the same; `outward` is x nx + y ny."""
-        # du/d rho = rho/r and du/dz = u/r, so d ln u is (rho/(u r), 1/r), d u^-2 is -2 u^-2 times that.
-        iu, ir = 1 / self.u, 1 / self.r
-        uu, ur = iu * iu, iu * ir
-        log_out, log_in = -ur, -ir
-        tee, tee_out, tee_in = uu, -2 * uu * ur, -2 * iu * ur
-        if not self.endless:
-            end_out, end_in = self._end_slopes()
-            log_out, log_in = log_out + 1 / (self.end_u * self.end_r), log_in + 1 / self.end_r
-            tee, tee_out, tee_in = tee - self._end_value(), tee_out - end_out, tee_in - end_in
-        sideways = self.side * outward
-        twist = 2 * self.side * (self.x * nx - self.y * ny) * tee
-        return self.log_share * (sideways * log_out + nz * log_in) + self.tee_share * (
-            twist + self.q * (sideways * tee_out + nz * tee_in)
-        )
+        sideways, iu = self.side * outward, 1 / self.u
+        # Of ln u, as du/d rho = rho/r and du/dz = u/r; that of 1/u^2 is -2/u^2 times it, that of q is 2 twist.
+        log_u, uu, twist = (sideways * iu + nz) / self.r, iu * iu, self.x * nx - self.y * ny
+        if self.endless:
+            return -self.log_share * log_u + 2 * self.tee_share * uu * (twist - self.q * log_u)
+        bu, t, end_value = self._end()
+        ir = 1 / self.end_r
+        log_end = (sideways / self.end_u + nz) * ir
+        # Of _end_value, as a falls as 1/r: that by u is -(2 bu^2 + t)/u, that by r -(2 a bu/u + 3 t)/r.
+        by_u, by_r = 2 * bu * bu + t, (2 * self.L * ir * bu / self.end_u + 3 * t) * ir
+        end = by_u * log_end + by_r * ir * (sideways + nz * self.end_z)
+        tee = 2 * self.side * twist * (uu - end_value) + self.q * (end - 2 * uu * log_u)
+        return self.log_share * (log_end - log_u) + self.tee_share * tee
 
-    def _end_value(self) -> np.ndarray:
-        """L^2 I_0 + 2 L I_1 + I_2 at the line's end."""
-        L, ir = self.L, 1 / self.end_r
-        iu = 1 / self.end_u
-        return iu * iu * (1 + L * ir * (2 + L * ir * (1 + self.end_u * ir)))
-
-    def _end_slopes(self) -> tuple[np.ndarray, np.ndarray]:
-        """Derivatives of `_end_value`: across the line over rho, and along the line."""
-        L, ir, iu = self.L, 1 / self.end_r, 1 / self.end_u
-        uu, ur = iu * iu, iu * ir
-        rise = 1 + self.end_u * ir  # (2 r + z)/r
-        d0 = uu * ir * ir * ir * (2 * ir - (2 * iu + 3 * ir) * rise)
-        d1 = -ur * ir * (2 * uu + ur)
-        d2 = -2 * uu * ur
-        along = -L * (3 * L * ir * ir * ir * ir * ir + 2 * uu * ir * ir * rise) - 2 * iu * ur
-        return L * (L * d0 + 2 * d1) + d2, along
+    def _end(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """L^2 I_0 + 2 L I_1 + I_2 at the line's end is (b/u)^2 + t, with a = L/r, b = 1 + a, t = a^2/(u r): b/u, t and
+        it."""
+        a = self.L / self.end_r
+        bu, t = (1 + a) / self.end_u, a * a / (self.end_u * self.end_r)
+        return bu, t, bu * bu + t
