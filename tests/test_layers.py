@@ -18,14 +18,13 @@ from simkit import provenance
 from tests.sources import PACKAGE, nodes
 
 # Each room with the rooms that it may import, beside itself.
-FACTS = {"errors", "plugins", "machine", "frozen", "columns", "curves", "pitch", "gases", "air", "files", "child"}
+FACTS = {"errors", "plugins", "machine", "frozen", "columns", "pitch", "gases", "air", "files", "child"}
 ANSWERS = FACTS | {"vessel", "body", "field", "sound", "optimisation", "making"}
 MAY_IMPORT = {
     "errors": set(),
     "frozen": set(),
     "machine": set(),
     "columns": set(),
-    "curves": set(),
     "files": {"errors", "machine"},
     "waiting": set(),
     "child": {"errors", "machine", "plugins"},

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from scipy.optimize import brentq
 
 from simkit.body.walls.wall import Wall, cast, normals, vector_product
-from simkit.curves import root
 
 UP = np.array([0.0, 0.0, 1.0])
 
@@ -52,8 +52,8 @@ def axis_ends_mm(wall: Wall) -> tuple[float, float]:
 
     first, last = inside[0], inside[-1]
     # At the very end of the box there is no sign change to bracket.
-    low = root(at, s[first - 1], s[first]) if first > 0 else s[0]
-    high = root(at, s[last], s[last + 1]) if last < len(s) - 1 else s[-1]
+    low = brentq(at, s[first - 1], s[first], xtol=1e-15) if first > 0 else s[0]
+    high = brentq(at, s[last], s[last + 1], xtol=1e-15) if last < len(s) - 1 else s[-1]
     return 1e3 * float(low), 1e3 * float(high)
 
 

@@ -20,7 +20,6 @@ from simkit.cli.benchwork import sheets, tune
 from simkit.cli.breathing import blow
 from simkit.cli.gathering import report, sweep
 from simkit.cli.improving import optimise
-from simkit.cli.lean import lean_numpy
 from simkit.cli.outputs import INTERRUPTED, tell
 from simkit.cli.paging import open as open_page
 from simkit.cli.predicting import chart, compare, predict, resonances
@@ -68,8 +67,6 @@ def run(arguments: list[str]) -> int:
         sys.stdout = nowhere = io.StringIO()
     if sys.stderr is None:
         sys.stderr = io.StringIO()
-    if arguments and not {"-h", "--help", "--version"}.intersection(arguments):
-        lean_numpy()
     try:
         status = _built(*arguments[:1])(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
         sys.stdout.flush()

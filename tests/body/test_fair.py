@@ -88,7 +88,7 @@ def test_no_curve_of_another_minimiser_is_nearer_to_the_cubic_spline():
         return BPoly.from_derivatives(x, np.stack([values, q[:n], q[n:]], axis=1))
 
     def distance(p):
-        return float(weights @ (p(points, 3) - plain(points, 3)) ** 2)
+        return float(weights @ (p.derivative(3)(points) - plain(points, 3)) ** 2)
 
     inside = np.linspace(x[0], x[-1], 201)
     signs = np.sign(np.diff(values))[np.clip(np.searchsorted(x, inside) - 1, 0, n - 2)]

@@ -224,20 +224,3 @@ def test_ctrl_c_in_the_first_second_is_quiet(command, tmp_path):
             err = child.communicate(timeout=120)[1]
         assert "Traceback" not in err
         assert child.returncode in (0, 130)  # 0: it was quicker
-
-
-def test_a_prediction_waits_for_no_library_that_it_does_not_use():
-    design = str(Path(__file__).parents[2] / "studies/designs/tide_pendant.toml")
-    spared = ("scipy.optimize", "scipy.interpolate", "numpy.f2py.f2py2e", "numpy.testing.overrides")
-    asked = f"print([name for name in {spared} if name in sys.modules])"
-    code = f"import sys; from simkit.cli import run; run(['predict', {design!r}]); {asked}"
-    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
-    assert out.splitlines()[-1] == "[]"
-
-
-def test_what_is_spared_of_numpy_is_there_when_it_is_wanted():
-    code = (
-        "from simkit.cli.lean import lean_numpy; lean_numpy(); import numpy as np; print(np.testing.assert_equal(3, 3))"
-    )
-    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
-    assert out == "None\n"

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import make_interp_spline
 
 from simkit.body.kernel import GmshFailure
 from simkit.body.meshes import patches
 from simkit.body.walls.primitives import Block, Can, ClosedSheets, Faced, FlatFace, MovedSolid, Sheet, Solid, Union
-from simkit.curves import b_spline
 
 
 def build(gmsh: Any, solid: Solid, patched: float | None = None) -> int:
@@ -155,9 +155,9 @@ def patch_face(gmsh: Any, grid: np.ndarray) -> int:
     """A cubic B-spline face through a grid of points (n, n, 3), m; its parameters run evenly from 0 to 1."""
     n = len(grid)
     # Tensor product: along one way, then its coefficients along the other.
-    knots, first = b_spline(np.linspace(0, 1, n), 1e3 * grid)
-    _, control = b_spline(np.linspace(0, 1, n), np.moveaxis(first, 1, 0))
-    face, points = spline_face(gmsh, control, knots, knots)
+    first = make_interp_spline(np.linspace(0, 1, n), 1e3 * grid, k=3)
+    second = make_interp_spline(np.linspace(0, 1, n), np.moveaxis(first.c, 1, 0), k=3)
+    face, points = spline_face(gmsh, second.c, first.t, second.t)
     gmsh.model.occ.remove([(0, p) for p in points])
     return face
 
@@ -183,15 +183,15 @@ def _end_faces(gmsh: Any, side: int, caps: list[Sheet]) -> list[int]:
 def _spline_face(gmsh: Any, sheet: Sheet) -> tuple[int, list[int]]:
     """A cubic B-spline surface through the rings of a sheet, closed around; its face and its control points."""
     p = 1e3 * sheet.points
-    knots_u, along = b_spline(chord(p), p)
-    rings = np.moveaxis(along, 1, 0)
+    along = make_interp_spline(chord(p), p, k=3)
+    rings = np.moveaxis(along.c, 1, 0)
     # Around, one clamped spline from the seam back to it.
     knots_v, control = clamped(rings, ring_spline(rings), 0, len(rings) - 1)
     for end, ring in ((0, p[0]), (-1, p[-1])):
         # A tip's ring is as wide as the root of what rounding leaves of zero: 1e-8 of the size.
         if np.ptp(ring, axis=0).max() < 1e-6 * np.ptp(p, axis=(0, 1)).max():
             control[:, end] = ring[0]
-    return spline_face(gmsh, control, knots_u, knots_v)
+    return spline_face(gmsh, control, along.t, knots_v)
 
 
 def spline_face(gmsh: Any, control: np.ndarray, first: np.ndarray, second: np.ndarray) -> tuple[int, list[int]]:

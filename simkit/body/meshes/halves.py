@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import make_interp_spline
 from scipy.spatial.transform import Rotation
 
 from simkit.body.meshes.drawn import build, chord, clamped, ring_spline, spline_face
 from simkit.body.walls.primitives import ClosedSheets, MovedSolid, Sheet, Solid, Union
-from simkit.curves import b_spline
 
 
 def build_open(gmsh: Any, solid: Solid) -> int:
@@ -68,8 +68,8 @@ def _end_face(gmsh: Any, faces: list[int], y: float) -> int:
 def _half_faces(gmsh: Any, sheet: Sheet) -> tuple[list[int], list[int]]:
     """The smooth closed surface through a sheet's rings as two B-spline faces; their tags and their control points'."""
     p = 1e3 * sheet.points
-    knots_u, along = b_spline(chord(p), p)
-    rings = np.moveaxis(along, 1, 0)
+    along = make_interp_spline(chord(p), p, k=3)
+    rings = np.moveaxis(along.c, 1, 0)
     around = ring_spline(rings)
     last = len(rings) - 1
     faces, points = [], []
@@ -78,7 +78,7 @@ def _half_faces(gmsh: Any, sheet: Sheet) -> tuple[list[int], list[int]]:
         for end in (0, -1):
             if np.ptp(p[end], axis=0).max() < 1e-5:
                 grid[:, end] = p[end].mean(axis=0)  # to the last digit, or it is no pole
-        face, tags = spline_face(gmsh, grid, knots_u, knots)
+        face, tags = spline_face(gmsh, grid, along.t, knots)
         faces.append(face)
         points += tags
     return faces, points

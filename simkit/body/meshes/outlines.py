@@ -8,9 +8,9 @@ from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from simkit.body.chambers import Opening
-from simkit.curves import Pieces, cubic
 from simkit.frozen import frozen
 
 Keys = Callable[[np.ndarray], np.ndarray]  # turns (n,) -> A, E, C, D, F, B and the arcs' weights (n, 7, 3)
@@ -48,11 +48,11 @@ class Footprint:
         return np.unwrap(flat).reshape(self.turns.shape)
 
     @cached_property
-    def _sides(self) -> list[Pieces]:
+    def _sides(self) -> list[CubicSpline]:
         """Distance from the axis and turn over the direction, for each side."""
         out = np.hypot(self.plan[..., 0], self.plan[..., 1])
         rows = zip(self._angles, np.stack([out, self.turns], axis=2), strict=True)
-        return [cubic(angles, values) for angles, values in rows]
+        return [CubicSpline(angles, values) for angles, values in rows]
 
     def _seen(self, at: np.ndarray) -> np.ndarray:
         """Distance of the outline from the axis and its turn, in the directions of points (n, 2 or 3): (n, 2)."""
@@ -126,8 +126,6 @@ class DuctSurface:
         if self.seamed:
             return self.exact
         if sides == 1:
-            from scipy.interpolate import CubicSpline  # here: it takes long to load, for few
-
             turns = np.linspace(0, 1, 97)
             values = self.exact(turns)
             values[-1] = values[0]  # to the last digit, which a periodic spline asks for
@@ -138,7 +136,7 @@ class DuctSurface:
         t = np.unique(np.round(np.concatenate([t, 1 - np.array(t)]), 12))
         inner = np.clip(t, 1e-12, 1 - 1e-12)  # at a corner exactly the turn would belong to the next side
         every = self.exact(((np.arange(sides)[:, None] + inner) / sides).ravel()).reshape(sides, len(t), 7, 3)
-        splines = [cubic(t, values) for values in every]
+        splines = [CubicSpline(t, values) for values in every]
 
         def keys(s: np.ndarray) -> np.ndarray:
             s = np.mod(s, 1.0)

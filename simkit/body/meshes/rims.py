@@ -8,10 +8,12 @@ and out of the air.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from simkit.body.chambers import Opening
 from simkit.body.meshes.outlines import DuctSurface, Footprint
@@ -21,7 +23,6 @@ from simkit.body.meshes.soundness import place
 from simkit.body.walls.primitives import FlatFace
 from simkit.body.walls.union import UnionWall, solids_of
 from simkit.body.walls.wall import Wall, distance, normals
-from simkit.curves import Pieces, cubic
 
 SPOT = 1.6  # radius of the flat face round a hole with a wall of its own, over the hole's
 
@@ -122,8 +123,8 @@ class _Rim(NamedTuple):
     """
 
     face: Face
-    sides: tuple[Pieces, Pieces]
-    ends: tuple[Pieces, Pieces]
+    sides: tuple[CubicSpline, CubicSpline]
+    ends: tuple[CubicSpline, CubicSpline]
     corners: np.ndarray
     reach: np.ndarray
     weight: np.ndarray
@@ -145,19 +146,19 @@ class _Window:
         self.inner, self.outer = Face(wall, 0.0, o.inside_rim), _outer_face(wall, thickness, o)
         self.edge = self._sharp_edge()
 
-    def _sharp_edge(self) -> Pieces:
+    def _sharp_edge(self) -> CubicSpline:
         """Line of the edge if it were sharp, forward over across, m: its finished nose is straight."""
         o = self.o
         reach = self.half + 3 * max(o.rim, o.inside_rim)
         x = np.linspace(-reach, reach, _SPREAD)
-        edge = cubic(x, np.full_like(x, o.height / 2))
+        edge = CubicSpline(x, np.full_like(x, o.height / 2))
         # Fixed point: the sharp line is moved by what the rolled nose misses the cut-up by.
         for _ in range(60 if o.inside_rim > 0 else 0):
             self.edge = edge
             # Middle of the nose's ball: its foremost point should be at the cut-up.
             center = self._at_edge(self.inner, x).side + o.inside_rim * self._under_slope(x)
             miss = o.height / 2 + o.inside_rim - (center - o.center) @ o.forward
-            edge = cubic(x, edge(x) + miss)
+            edge = CubicSpline(x, edge(x) + miss)
             if np.abs(miss).max() < 1e-9:
                 break
         return edge
@@ -210,8 +211,8 @@ class _Window:
         left, right = (
             self._plan(self._upright(face, np.full_like(y, end * self.half), y, end * o.across).face) for end in (-1, 1)
         )
-        sides = cubic(left[:, 1], left[:, 0]), cubic(right[:, 1], right[:, 0])
-        ends = cubic(back[:, 0], back[:, 1]), cubic(front[:, 0], front[:, 1])
+        sides = CubicSpline(left[:, 1], left[:, 0]), CubicSpline(right[:, 1], right[:, 0])
+        ends = CubicSpline(back[:, 0], back[:, 1]), CubicSpline(front[:, 0], front[:, 1])
         corners = [_crossing(sides[i], ends[j]) for i, j in ((0, 0), (1, 0), (1, 1), (0, 1))]
         two = np.array([-self.half, self.half])
         far = self._upright(face, two, np.full(2, self.exit), -o.forward), self._at_edge(face, two)
@@ -272,7 +273,7 @@ class _Window:
         return DuctSurface(self.o, prints[0], prints[1], self.keys)
 
 
-def _crossing(side: Pieces, end: Pieces) -> tuple[float, float]:
+def _crossing(side: Callable[[float], float], end: Callable[[float], float]) -> tuple[float, float]:
     """Intersection of a line x(y) with a line y(x)."""
     x = 0.0
     for _ in range(60):  # the lines are nearly square to each other: each round gains digits

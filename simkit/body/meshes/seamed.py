@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from scipy.optimize import brentq
 
 from simkit.body.chambers import Opening
 from simkit.body.meshes.rolling import lift, meeting
@@ -17,7 +18,6 @@ from simkit.body.meshes.soundness import place
 from simkit.body.over_seams import comes_out
 from simkit.body.walls.union import UnionWall
 from simkit.body.walls.wall import Wall, normals
-from simkit.curves import root
 from simkit.frozen import frozen
 
 STEEPEST = np.deg2rad(60.0)  # of the clay's faces beside a seam against a hole's axis: beyond, no rim goes round
@@ -144,7 +144,7 @@ def _kink(o: Opening, one: Wall, other: Wall, turn: float) -> float:
 
     for low, high in _widening(turn):
         if above(low) * above(high) < 0:
-            return root(above, low, high, 1e-12)
+            return float(brentq(above, low, high, xtol=1e-12))
     raise ValueError(f"{o.title} comes out over a seam of the outside that its rim hardly crosses; move it")
 
 

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import RectBivariateSpline
 from scipy.spatial.transform import Rotation
 
 from simkit.body.meshes import patches
@@ -114,8 +115,6 @@ def _edges_clear(at: Map, outline: Outline, turned: np.ndarray) -> np.ndarray:
 
 def _grids(sheet: Sheet, at: Map, turned: np.ndarray, outlines: Sequence[Outline]) -> list[np.ndarray]:
     """Points of the patches, dense enough that the splines between them carry the outlines where they belong."""
-    from scipy.interpolate import RectBivariateSpline  # here: it takes long to load, for few
-
     grids = patches.grids(sheet, turned)
     for outline in outlines:
         ways = np.concatenate(outline)

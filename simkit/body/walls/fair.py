@@ -10,17 +10,15 @@ distance under linear inequalities: Lawson & Hanson 1974 [Lawson1974], Solving L
 
 from __future__ import annotations
 
-from math import comb
-
 import numpy as np
-
-from simkit.curves import Pieces, cubic
+from scipy.interpolate import BPoly, CubicSpline, PPoly
+from scipy.optimize import nnls
 
 _PIECES = 4  # a slope is bounded on so many parts of its piece: nearly its exact least value
 _STEEPEST = 3.0  # overshoot allowed at a greatest row, times the smaller chord beside it
 
 
-def fair(x: np.ndarray, values: np.ndarray) -> Pieces:
+def fair(x: np.ndarray, values: np.ndarray) -> PPoly:
     """The curve through `values` (n,) at increasing `x` (n,).
 
     Between two rows it rises or falls as they do, and equal rows stay straight; a least row has slope zero, so a waist
@@ -29,24 +27,9 @@ def fair(x: np.ndarray, values: np.ndarray) -> Pieces:
     """
     chord = np.diff(values) / np.diff(x)
     if len(x) == 2:
-        return Pieces(x, np.array([chord, values[:1]]))
+        return PPoly(np.array([chord, values[:1]]), x)
     d, s = _nearest(x, values, chord)
-    return _quintic(x, values, d, s)
-
-
-def _quintic(x: np.ndarray, values: np.ndarray, slopes: np.ndarray, seconds: np.ndarray) -> Pieces:
-    """The pieces of degree 5 with these values, slopes and second derivatives (n,) at x (n,)."""
-    h = np.diff(x)
-    # Bernstein's form: control values from either end, whose differences are the derivatives there.
-    first, last = values[:-1], values[1:]
-    second, fifth = slopes[:-1] / 5 * h + first, slopes[1:] / 5 * -h + last
-    third, fourth = seconds[:-1] / 20 * h**2 - first + 2 * second, seconds[1:] / 20 * h**2 + 2 * fifth - last
-    control = np.stack([first, second, third, fourth, fifth, last])
-    c = np.zeros_like(control)
-    for n in range(6):  # powers of (x - start)/h: the n-th from differences of n + 1 control values
-        for m in range(n + 1):
-            c[5 - n] += (-1) ** (n + m) * comb(5, m) * control[m] * comb(5 - m, n - m) / h**n
-    return Pieces(x, c)
+    return PPoly.from_bernstein_basis(BPoly.from_derivatives(x, np.stack([values, d, s], axis=1)))
 
 
 def _nearest(x: np.ndarray, values: np.ndarray, chord: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -54,7 +37,7 @@ def _nearest(x: np.ndarray, values: np.ndarray, chord: np.ndarray) -> tuple[np.n
     # Counted in steps, slopes and second derivatives are of one size, and the energy's matrix is well conditioned.
     n, unit = len(x), (x[-1] - x[0]) / (len(x) - 1)
     step, rise = np.diff(x) / unit, np.diff(values)
-    plain = cubic(x, values)
+    plain = CubicSpline(x, values)
     wished = np.concatenate([plain(x, 1) * unit, plain(x, 2) * unit**2])
     before, after = np.concatenate([chord[:1], chord]) * unit, np.concatenate([chord, chord[-1:]]) * unit
     most = _STEEPEST * np.minimum(np.abs(before), np.abs(after))
@@ -105,8 +88,6 @@ def _least_distance(
     most = short.max(initial=0.0)
     if most <= 1e-12 * np.abs(least).max(initial=0.0):
         return best
-    from scipy.optimize import nnls  # here: it takes long to load, for curves that would ripple
-
     # In y = L'(q - best) it is the least |y| with G' y >= short: their problem LDP, its dual solved as a non-negative
     # least-squares problem. Scaled by the largest violation, so that the last row counts like the others.
     L = np.linalg.cholesky(E)
@@ -143,9 +124,9 @@ def _parts(pieces: int) -> np.ndarray:
 def _energy() -> np.ndarray:
     """Integrals over [0, 1] of products of third derivatives, by (d0, d1, s0, s1): (4, 4)."""
     u, w = np.polynomial.legendre.leggauss(3)  # exact to degree 5; products of third derivatives have degree 4
-    t = (u + 1) / 2
-    a, b, c = (row[:, None] for row in 3 * np.diff(4 * np.diff(_SLOPES_OF_ONE[:, 1:], axis=0), axis=0))
-    third = a * (1 - t) * (1 - t) + b * 2 * (1 - t) * t + c * t * t
+    # Value, slope and second derivative at 0, then at 1; one of the four is 1 in each.
+    shapes = np.eye(6)[[1, 4, 2, 5]].reshape(4, 2, 3)
+    third = np.stack([BPoly.from_derivatives([0.0, 1.0], shape).derivative(3)((u + 1) / 2) for shape in shapes])
     return np.asarray((third * w / 2) @ third.T)
 
 

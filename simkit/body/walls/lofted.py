@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
+from scipy.interpolate import PPoly
 
 from simkit.body.walls.taylor import Taylor
-from simkit.curves import Pieces
 
 Orders: TypeAlias = tuple[np.ndarray, np.ndarray, np.ndarray]  # a function of y: value, first, second derivative
 
@@ -31,7 +31,7 @@ class Curves:
     c: np.ndarray
 
     @staticmethod
-    def of(pieces: Sequence[Pieces]) -> Curves:
+    def of(pieces: Sequence[PPoly]) -> Curves:
         """These, up to the fifth degree."""
         c = np.zeros((6, len(pieces), pieces[0].c.shape[1]))
         for n, each in enumerate(pieces):

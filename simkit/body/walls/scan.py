@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.optimize import brentq, linprog
 from scipy.sparse import coo_matrix, diags
 
 from simkit.body.millimetres import place_words
@@ -207,8 +208,6 @@ def _smoothest(
     degree = nearest.degree
     if fit(by_weight(10.0**high), degree).misfit <= smooth:
         return fit(by_weight(10.0**high), degree)
-    from scipy.optimize import brentq  # here: it takes long to load, for few
-
     # Misfit rises with the weight of smoothness, so that one root lies between.
     power = brentq(lambda p: fit(by_weight(10.0**p), degree).misfit - smooth, low, high, xtol=1e-3)
     wall = fit(by_weight(10.0**power), degree)
@@ -248,8 +247,6 @@ def _samples(points: np.ndarray, cells: np.ndarray) -> tuple[np.ndarray, np.ndar
 
 def _viewpoint(points: np.ndarray, cells: np.ndarray) -> np.ndarray:
     """The point that sees every triangle from furthest behind it: a linear programme over the half spaces."""
-    from scipy.optimize import linprog  # here: it takes long to load, for few
-
     a, b, c = np.moveaxis(points[cells], 1, 0)
     n = np.cross(b - a, c - a)
     n = n / np.maximum(np.linalg.norm(n, axis=1), 1e-30)[:, None]

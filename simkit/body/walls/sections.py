@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import PPoly
 from scipy.spatial import cKDTree
 from scipy.special import gammaln
 
@@ -17,10 +18,9 @@ from simkit.body.walls.primitives import ClosedSheets, Sheet, Solid
 from simkit.body.walls.rings import around, flat_end, true_sheet
 from simkit.body.walls.taylor import Taylor
 from simkit.body.walls.wall import Wall, newton_foot
-from simkit.curves import Pieces
 
 
-def _divided(p: Pieces, round_start: bool, round_stop: bool) -> Pieces:
+def _divided(p: PPoly, round_start: bool, round_stop: bool) -> PPoly:
     """p/(y - first) on the first piece and p/(last - y) on the last where p falls to zero there."""
     c = p.c.copy()
     if round_start:
@@ -29,7 +29,7 @@ def _divided(p: Pieces, round_start: bool, round_stop: bool) -> Pieces:
     if round_stop:
         step = p.x[-1] - p.x[-2]
         c[:, -1] = [0.0, *(-np.polydiv(c[:, -1], [1.0, -step])[0])]  # last - y = -(t - step) on the piece
-    return Pieces(p.x, c)
+    return PPoly(c, p.x)
 
 
 _BEYOND = 0.05  # of the last piece's length

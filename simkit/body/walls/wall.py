@@ -12,11 +12,11 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.spatial import cKDTree
 
 from simkit.body.walls.primitives import ClosedSheets, Sheet, Solid
 from simkit.body.walls.taylor import Taylor
-from simkit.curves import root
 
 
 class Wall(ABC):
@@ -316,7 +316,7 @@ def cast(wall: Wall, origin: np.ndarray, direction: np.ndarray, start: float = 0
     if not len(beyond):
         return None
     low, high = steps[beyond[0] - 1], steps[beyond[0]]
-    return origin + root(lambda s: at(s)[0], low, high) * direction
+    return origin + brentq(lambda s: at(s)[0], low, high, xtol=1e-16, rtol=1e-15) * direction
 
 
 def clearance(wall: Wall, point: np.ndarray, normal: np.ndarray) -> float:

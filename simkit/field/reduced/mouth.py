@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from simkit.body.chambers import Opening
-from simkit.curves import monotone
 from simkit.field.reduced import flow
 from simkit.field.reduced.boundary import AirSurface, onto
 from simkit.field.reduced.source import BLOCK, Kernel, Sources, curvature_values, second_order_values
@@ -20,7 +20,7 @@ RIM_DEPTH = 1.316
 # The same of a rectangular duct's mean depth, by its aspect: cubic elements of ducts of 5.5 by 5.5, 11 by 5.5, 11 by
 # 3.9 and 14 by 3.5 mm in balls of 18 to 30 mm radius, each beside one in a flat wall, right to some 0.01. Towards a
 # long slot, whose every slice is a duct of its own, it falls to 1; beyond 4 it is kept.
-RECTANGLE_DEPTH = monotone(np.log([1, 2, 2.82, 4]), [1.417, 1.34, 1.272, 1.195])
+RECTANGLE_DEPTH = PchipInterpolator(np.log([1, 2, 2.82, 4]), [1.417, 1.34, 1.272, 1.195])
 # Those ducts stand in balls. Where the wall is bent otherwise along the window than across it, the rim counts more for
 # the bend along: by 0.248 (W - H) H (k_along - k_across)/24 it lies deeper. Quadratic elements of ducts of 11 mm by
 # 5.5, 3.67 and 2.44 in spheroids of 24 mm radius and 192 mm long, across and along them, beside flat walls; the two

@@ -15,8 +15,8 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from scipy.optimize import brentq
 
-from simkit.curves import root
 from simkit.field.window.relief import Relief
 
 # Width, step and clay beside the window over the cut-up: where the law holds.
@@ -76,7 +76,7 @@ def step_in_slit(step: float) -> float:
     >>> round(step_in_slit(0.0), 9)
     0.0
     """
-    a = root(lambda a: (_beside_logarithm(a) - _right(a)) / (np.pi * np.sqrt(a)) - step, 1.0, 1e6) if step else 1.0
+    a = brentq(lambda a: (_beside_logarithm(a) - _right(a)) / (np.pi * np.sqrt(a)) - step, 1.0, 1e6) if step else 1.0
     return float((np.log(a) / 2 - _right(a) / np.sqrt(a) + np.log(2) - 1) / np.pi)
 
 

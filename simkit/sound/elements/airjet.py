@@ -22,9 +22,9 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from simkit.air import Air
-from simkit.curves import Pieces, cubic
 from simkit.sound.elements.constants import JetConstants
 from simkit.sound.elements.orifice import Reals
 from simkit.sound.elements.windway import friction_and_slope, friction_heads
@@ -50,7 +50,7 @@ _long = np.cbrt(1.5) * _roots**2
 _knots = np.r_[0.0, _roots]
 # Both parts over the long-wave law: smooth in the cube root of theta from 0 on. Each is real for real theta and
 # analytic, so that a growing oscillation (complex theta) may ask too.
-_pieces = cubic(_knots, np.c_[np.r_[0.5, _TABLE[:, 1] / _long], np.r_[np.sqrt(0.75), _TABLE[:, 2] / _long]]).c
+_pieces = CubicSpline(_knots, np.c_[np.r_[0.5, _TABLE[:, 1] / _long], np.r_[np.sqrt(0.75), _TABLE[:, 2] / _long]]).c
 
 
 def wave(theta: Reals) -> tuple[Reals, Reals]:
@@ -130,8 +130,8 @@ class Saturation:
         self.offset = offset
         swings = np.geomspace(1e-3, _LARGE, 400)
         self._log = np.log(swings)
-        self._same = cubic(self._log, [describing(x, offset) for x in swings])
-        self._other = cubic(self._log, [mean_slope(x, offset) for x in swings])
+        self._same = CubicSpline(self._log, [describing(x, offset) for x in swings])
+        self._other = CubicSpline(self._log, [mean_slope(x, offset) for x in swings])
 
     def same(self, x: Reals) -> Reals:
         """Describing function N(x), for the frequency that swings the jet."""
@@ -141,7 +141,7 @@ class Saturation:
         """Mean slope M(x), for any other frequency."""
         return self._read(self._other, x)
 
-    def _read(self, spline: Pieces, x: Reals) -> Reals:
+    def _read(self, spline: CubicSpline, x: Reals) -> Reals:
         log = np.log(np.maximum(x, 1e-30))
         return spline(np.clip(log, self._log[0], self._log[-1])) * np.minimum(1.0, _LARGE / np.maximum(x, 1e-30))
 

@@ -15,9 +15,8 @@ from functools import partial
 from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
+from scipy.interpolate import CubicSpline, PchipInterpolator, RectBivariateSpline
 from scipy.special import ellipe, ellipk
-
-from simkit.curves import Pieces, cubic, monotone
 
 Reals: TypeAlias = Any  # a float, or an array of them; the answer is then an array too
 
@@ -66,16 +65,16 @@ def _thin_log_slope(x: Reals) -> Reals:
 
 
 _knots = np.array(_THICKNESS)
-_end_spline = cubic(
+_end_spline = CubicSpline(
     np.r_[0.0, _squeezed(_knots), 1.0],
     np.r_[0.0, np.array(_END) - THIN - _thin_log(_knots), LONG - THIN],
-    last_slope=0.0,
+    bc_type=("not-a-knot", (1, 0.0)),
 )
 # Towards a thin wall the relief grows like x^(-1/3), with the factor 0.2545.
-_relief_spline = cubic(
+_relief_spline = CubicSpline(
     np.r_[0.0, _squeezed(_knots), 1.0],
     np.r_[0.2545 * 2 ** (1 / 3), np.array(_RELIEF) * _squeezed(_knots) ** (1 / 3), LONG_RELIEF],
-    last_slope=0.0,
+    bc_type=("not-a-knot", (1, 0.0)),
 )
 _THINNEST = 1e-9  # stands for no thickness, where the logarithms have their limit
 
@@ -222,10 +221,10 @@ def ellipse(width: float, height: float) -> Outline:
 
 # Thin rectangles by their aspect: conductivity over that of the ellipse of equal area and aspect (boundary elements;
 # a square plate's capacitance 0.36679 * 4 pi eps0 L, Read 1997, IEEE Trans. Electron Devices, from memory, is 1.1523).
-_THIN_RECTANGLE = monotone(np.log([1, 2, 4, 10, 20]), [1.0212, 1.01656, 1.00459, 0.98414, 0.96934])
+_THIN_RECTANGLE = PchipInterpolator(np.log([1, 2, 4, 10, 20]), [1.0212, 1.01656, 1.00459, 0.98414, 0.96934])
 # Long rectangular ducts: end correction over that of the uniform piston (duct modes against Rayleigh's integral,
 # extrapolated with the rim's exponent 4/3). The last point is the trend.
-_LONG_RECTANGLE = monotone(
+_LONG_RECTANGLE = PchipInterpolator(
     np.log([1, 1.5, 2, 3, 4, 10, 20]), [0.96600, 0.96668, 0.96794, 0.97052, 0.97269, 0.97979, 0.9845]
 )
 
@@ -246,9 +245,7 @@ _FORGETTING = (
     (10.6, 8.356, 6.304, 4.82, 3.652, 2.831, 2.281, 1.9, 1.618),
     (12.2, 9.229, 6.544, 4.769, 3.511, 2.663, 2.092, 1.687, 1.377),
 )
-# Over the aspect's logarithm, the coefficients of the pieces over that of the thickness.
-_thicker = cubic(np.log(_FADE_THICKNESS), np.array(_FORGETTING).T)
-_forgetting = cubic(np.log(_FADE_ASPECT), np.moveaxis(_thicker.c, 2, 0))
+_forgetting = RectBivariateSpline(np.log(_FADE_ASPECT), np.log(_FADE_THICKNESS), _FORGETTING)
 
 
 def rectangle_fade(aspect: float, x: float) -> float:
@@ -258,10 +255,9 @@ def rectangle_fade(aspect: float, x: float) -> float:
     """
     at = np.log(min(max(aspect, 1.0), 20.0)), np.log(min(x, _FADE_THICKNESS[-1]))
     low = np.log(_FADE_THICKNESS[0])
-    here = Pieces(_thicker.x, _forgetting(at[0]))
-    rate = float(here(max(at[1], low)))  # -ln(fade)/x
+    rate = float(_forgetting(at[0], max(at[1], low))[0, 0])  # -ln(fade)/x
     if at[1] < low:
-        rate += float(here(low, 1)) * (at[1] - low)
+        rate += float(_forgetting(at[0], low, dy=1)[0, 0]) * (at[1] - low)
     return float(np.exp(-rate * x))
 
 
@@ -271,7 +267,7 @@ def _round_fade(x: float) -> float:
 
 # Rim relief of rectangles with twice area over perimeter for the radius: finite elements of ducts 0.8 of their height
 # long, rims of 0.06 and 0.18 of it, two meshes each (to 1 %); then towards the slot's.
-_RECTANGLE_RELIEF = monotone(
+_RECTANGLE_RELIEF = PchipInterpolator(
     np.log([1, 1.5, 2.22, 3, 4, 20, 100]), [0.4488, 0.4472, 0.4422, 0.4400, 0.4376, 0.42, _SLOT_RELIEF]
 )
 

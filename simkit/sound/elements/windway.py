@@ -10,10 +10,10 @@ from dataclasses import field, replace
 from functools import lru_cache
 
 import numpy as np
+from scipy.optimize import brentq
 
 from simkit.air import Air
 from simkit.body.chambers import Opening
-from simkit.curves import root
 from simkit.frozen import frozen
 from simkit.sound.elements import ducts
 from simkit.sound.elements.orifice import End, Reals, end_of, rectangle
@@ -219,7 +219,7 @@ def junction_of(windway: Windway, window: Opening) -> Junction:
 def _slit_depth(z: float) -> float:
     """Depth of the even flow with the potential that the wall of a flanged slit has at z, both over its height."""
     # s exceeds pi z by less than 1, as tanh does.
-    s = root(lambda s: s - np.tanh(s) - np.pi * z, 0.0, np.pi * z + 1.0)
+    s = brentq(lambda s: s - np.tanh(s) - np.pi * z, 0.0, np.pi * z + 1.0)
     return float((s + np.log1p(np.exp(-2 * s)) - 1) / np.pi)  # ln(2 cosh s), without its overflow
 
 
