@@ -6,6 +6,7 @@ import logging
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -20,9 +21,9 @@ from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, Trial, check_notes, drawn
 from simkit.optimisation.problem.wording import spoken
 from simkit.optimisation.reasons import AT_MM, active_set, kept_in_tune, moved, would_meet
-from simkit.optimisation.search.descent import FEASIBLE_MM, Descent, Iterate, Task
+from simkit.optimisation.search.descent import FEASIBLE_MM, Iterate, Task
 from simkit.optimisation.search.fingerings import fingered
-from simkit.optimisation.search.searching import Search, searched
+from simkit.optimisation.search.searching import searched
 from simkit.optimisation.search.step import multipliers
 from simkit.optimisation.unison import pairs_of, unison_pairs
 from simkit.pitch import cents
@@ -77,11 +78,9 @@ def optimise(
     setting = Setting(lossless, state, unison_pairs(vessel, lossless, state))
     task = Task(freed, tuple(aims), limits or Limits(), setting, most_steps=most_steps, metric=proximity.metric)
     before = _predicted(vessel, lossless, state) if near else None
-
-    def search_by(task: Task) -> Search:
-        return searched(task, proximity, starts, seed, choose_again=fingerings == "few", keep_best=keep_best, near=near)
-
-    search = kept_in_tune(task, search_by, tolerance_cents)
+    again = fingerings == "few"
+    search_by = partial(searched, choose_again=again, keep_best=keep_best, near=near)
+    search = kept_in_tune(task, lambda task: search_by(task, proximity, starts, seed), tolerance_cents)
     end = search.end
     after = predict(end.trial.vessel, "ports", lossless=lossless, state=state)
     # Prices mean something where a search has ended; a draft that plays needs no reasons, which take slopes of walls.
@@ -101,7 +100,10 @@ def optimise(
         pairs=pairs_of(end.trial),
         evidence=SearchEvidence(
             {aim.measures: aim.value(end.trial) for aim in aims},
-            tuple(_started(name, descent) for name, descent in search.descents),
+            tuple(
+                Started(name, d.end.worst_cents, d.end.merit, len(d.merits) - 1, d.looked_at)
+                for name, d in search.descents
+            ),
             (),
             hole_slopes(end.trial) if near else (),
             hand_error_of(end.trial, Hands(), field=near),
@@ -183,12 +185,6 @@ def _active(end: Iterate) -> tuple[Active, ...]:
     # Prices of rows counted in clear changes become those per unit of the number.
     active = [Active(h.key, h.said, h.rule, float(c / h.unit)) for h, c in zip(found, cost, strict=True)]
     return tuple(sorted(active, key=lambda limit: -limit.price))
-
-
-def _started(name: str, descent: Descent) -> Started:
-    end = descent.end
-    worst = float(np.abs(end.trial.cents).max())
-    return Started(name, worst, end.merit, len(descent.merits) - 1, descent.looked_at)
 
 
 def hole_slopes(trial: Trial) -> tuple[ChamberSlopes, ...]:

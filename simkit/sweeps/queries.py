@@ -10,7 +10,9 @@ from simkit.sound.catalogue import names
 def queries(keys: Iterable[str], labels: Iterable[str]) -> dict[str, str]:
     """The queries of the views by name; each dotted key that varies is a column, and so is each label."""
     own = [("settings", key) for key in keys] + [("labels", label) for label in labels]
-    columns = "p.number, p.name as 'case'" + "".join(f", {_member(what, key)} as {_quoted(key)}" for what, key in own)
+    # Not json_extract: its paths know no name with a backslash or a quotation mark.
+    members = ((f"(select value from json_each(p.{what}) where key = {_text(key)})", key) for what, key in own)
+    columns = "p.number, p.name as 'case'" + "".join(f", {member} as {_quoted(key)}" for member, key in members)
     views = {
         "cases": f"select {columns}, r.status, r.seconds, r.error, p.key from planned as p"
         " join results as r on r.key = p.key"
@@ -23,11 +25,6 @@ def queries(keys: Iterable[str], labels: Iterable[str]) -> dict[str, str]:
             f" json_each(chamber.value, '$.{items}') as item"
         )
     return views
-
-
-def _member(what: str, key: str) -> str:
-    # Not json_extract: its paths know no name with a backslash or a quotation mark.
-    return f"(select value from json_each(p.{what}) where key = {_text(key)})"
 
 
 def _field(path: str) -> str:

@@ -159,10 +159,6 @@ class WholeAir:
         """The integrals of p q and of grad_T p . grad_T q over the clay: (nodes, nodes)."""
         return wall_matrices(self.whole.mesh)
 
-    def _cover_forms(self, name: str) -> tuple[csr_matrix, csr_matrix]:
-        """Integrals of p q and of grad_T p . grad_T q over both sides of a cover: (nodes, nodes)."""
-        return wall_matrices(replace(self.whole.mesh, facets=np.concatenate(self.whole.covers[name])))
-
     def _walls(self, closed: list[str]) -> AirMesh:
         """The mesh with both sides of the closed covers among its walls."""
         mesh, covers = self.whole.mesh, self.whole.covers
@@ -197,7 +193,8 @@ class WholeAir:
     ) -> WholeMode:
         covers, pressure = self.whole.covers, joined[number]
         closed = [name for name in covers if name not in opened]
-        forms = [self._wall_forms, *(self._cover_forms(name) for name in closed)]
+        sides = (replace(self.whole.mesh, facets=np.concatenate(covers[name])) for name in closed)
+        forms = [self._wall_forms, *map(wall_matrices, sides)]  # of the clay, and of both sides of each cover
         thermal, viscous = (
             sum(complex(pressure @ (A @ pressure)) for A in part) / weight for part in zip(*forms, strict=True)
         )

@@ -122,16 +122,16 @@ class PortField:
         k2 = np.square(np.asarray(k, complex))[..., None]
         shares = k2**2 / (self.k2**2 * (self.k2 - k2))  # what G and G' have not: theory's (3)
         k2 = k2[..., None]
-        return -self._uniform / k2 + self.static + k2 * self.quadratic + np.tensordot(shares, self._pairs, axes=1)
+        return (
+            -self.shared / self.volumes / k2
+            + self.static
+            + k2 * self.quadratic
+            + np.tensordot(shares, self._pairs, axes=1)
+        )
 
     def outside(self, k: ArrayLike) -> np.ndarray:
         """The outside air's Z at wave numbers k (...), real or complex: (..., n, n), 1/m."""
         return self.around(k)
-
-    @cached_property
-    def _uniform(self) -> np.ndarray:
-        """1/V between ports of one chamber, else 0: (n, n), 1/m^3."""
-        return self.shared / self.volumes
 
     @cached_property
     def _pairs(self) -> np.ndarray:

@@ -42,14 +42,9 @@ def blown(trial: Trial, careful: bool = False) -> tuple[Blown, ...]:
     """
     kept = _KEPT.setdefault(trial, {})
     if careful not in kept:
-        kept[careful] = _blown(trial, careful)
+        each = ((_motion(voice, np.ones(len(voice.notes), bool)), jet) for voice, jet in _jets(trial))
+        kept[careful] = tuple(blow_fingerings(motion, jet, careful) for motion, jet in each)
     return kept[careful]
-
-
-def _blown(trial: Trial, careful: bool) -> tuple[Blown, ...]:
-    return tuple(
-        blow_fingerings(_motion(voice, np.ones(len(voice.notes), bool)), jet, careful) for voice, jet in _jets(trial)
-    )
 
 
 def _jets(trial: Trial) -> Iterator[tuple[Voice, AirJet]]:

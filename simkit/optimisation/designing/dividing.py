@@ -86,12 +86,8 @@ class ChamberPlan:
     @property
     def is_clay(self) -> bool:
         """Whether the chamber has the room that its row of holes and its window want."""
-        return self.length_mm <= _DRAWN_OUT * self.width_mm and self.conductivity >= self._least
-
-    @property
-    def _least(self) -> float:
-        """K of a window as wide as its cut-up, m: no narrower."""
-        return window_conductivity(self.wish.wall_mm, self.cut_up_mm, self.cut_up_mm)
+        least = window_conductivity(self.wish.wall_mm, self.cut_up_mm, self.cut_up_mm)  # no narrower than its cut-up
+        return self.length_mm <= _DRAWN_OUT * self.width_mm and self.conductivity >= least
 
 
 def checked(wish: WishedRange) -> tuple[Pitch, ...]:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from simkit.body import Body
 from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import body_beside, drawn
 from simkit.vessel import Vessel
@@ -30,7 +29,8 @@ def metric(freed: Freedom) -> np.ndarray:
         if is_place(number.name):
             other = freed.beside(vessel, n, number.step)
             # By how far the opening moves on the wall: degrees count for what they are worth at its girth.
-            found[n] = _displacement_mm(body, body_beside(vessel, body, other)) / number.step
+            pairs = zip(body.openings, body_beside(vessel, body, other).openings, strict=True)
+            found[n] = 1e3 * float(np.linalg.norm([new.center - old.center for old, new in pairs])) / number.step
         elif number.is_factor:
             found[n] = 100 / number.start  # a factor: percent
         else:
@@ -54,12 +54,6 @@ def is_percent(key: str) -> bool:
     if ".hole." in key or ".voicing." in key or ".offset_mm." in key or key.startswith("clay."):
         return False
     return key.endswith("_mm") or is_share(key)
-
-
-def _displacement_mm(body: Body, other: Body) -> float:
-    """Displacement of the openings from one body to another, mm: root of the sum of squares."""
-    before, after = (np.array([o.center for o in b.openings]) for b in (body, other))
-    return 1e3 * float(np.linalg.norm(after - before))
 
 
 def _sized(vessel: Vessel, key: str) -> float:

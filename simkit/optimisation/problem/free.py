@@ -222,7 +222,7 @@ def mirrored(vessel: Vessel, found: dict[str, FreeNumber], pairs: Iterable[Seque
             raise DesignError([Fault.of("pairs", word, f"two holes, each once, of {', '.join(holes)}")])
         seen |= {one, other}  # each hole is in one pair at most
         names = [f"{chamber.name}.hole.{hole.name}" for chamber, hole in (holes[one], holes[other])]
-        if holes[one][0] is not holes[other][0] or not _faces(holes[one][1], holes[other][1]):
+        if holes[one][0] is not holes[other][0] or not _signed(holes[one][1]) * _signed(holes[other][1]) < 0:
             raise DesignError([Fault.of("pairs", word, "two holes of one chamber, one left and one right of the top")])
         for column, sign in (("along_mm", 1.0), ("around_deg", -1.0)):
             first, second = (f"{name}.{column}" for name in names)
@@ -232,13 +232,9 @@ def mirrored(vessel: Vessel, found: dict[str, FreeNumber], pairs: Iterable[Seque
     return found
 
 
-def _faces(one: Hole, other: Hole) -> bool:
-    return _signed(one.around_deg) * _signed(other.around_deg) < 0
-
-
-def _signed(around_deg: float) -> float:
-    """An angle from the top: to the left below 0, to the right above."""
-    return (around_deg + 180) % 360 - 180
+def _signed(hole: Hole) -> float:
+    """A hole's angle from the top: to the left below 0, to the right above."""
+    return (hole.around_deg + 180) % 360 - 180
 
 
 def _joined(one: FreeNumber, other: FreeNumber, sign: float) -> FreeNumber:

@@ -125,11 +125,6 @@ class _Site:
     def fingers(self) -> list[str | None]:
         return [hole.finger for hole in self.chamber.holes]
 
-    @property
-    def pairs(self) -> tuple[np.ndarray, np.ndarray]:
-        one, other = np.triu_indices(len(self.solid.openings), 1)  # each pair once
-        return one, other
-
     def centers(self, outside: bool) -> np.ndarray:
         """Middles of the holes (n, 3), mm, on the inside wall or on the outside."""
         openings = self.solid.openings
@@ -144,8 +139,8 @@ class _Site:
 
 def _clay(site: _Site, least: float) -> _Part:
     """Clay between the rims of every two holes, on the inside and on the outside."""
-    one, other = site.pairs
     radii = site.radii
+    one, other = np.triu_indices(len(radii), 1)  # each pair once
     # Straight distances: a little less than along the wall, so to the safe side.
     apart = [np.linalg.norm(c[one] - c[other], axis=1) for c in (site.centers(False), site.centers(True))]
     left = np.concatenate([gap - radii[one] - radii[other] - least for gap in apart])

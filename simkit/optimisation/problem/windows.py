@@ -80,18 +80,11 @@ def voicing_of(neighbour: Neighbour, opening: Opening) -> Voicing | None:
 
 def labium_beside(old: Opening, new: Opening) -> float:
     """Ratio of the labium's share of the jet's dipole at a window `new` that differs a little to that at the old."""
-    return float(np.exp(_LABIUM @ _grown(old, new)))  # power law, linear in logarithms
-
-
-def _grown(old: Opening, new: Opening) -> np.ndarray:
-    """Logarithms of the factors by which the labium's sizes grow."""
-    sizes, before = _labium_sizes(new), _labium_sizes(old)
+    sizes = ("width", "height", "length", "edge_deg", "inside_rim")
+    before, after = (np.array([getattr(each, size) for size in sizes]) for each in (old, new))
     # A rim of no radius has no logarithm, and counts as unchanged.
-    return np.log(np.where(before > 0, sizes / np.where(before > 0, before, 1.0), 1.0))
-
-
-def _labium_sizes(opening: Opening) -> np.ndarray:
-    return np.array([getattr(opening, name) for name in ("width", "height", "length", "edge_deg", "inside_rim")])
+    grown = np.where(before > 0, after / np.where(before > 0, before, 1.0), 1.0)
+    return float(np.exp(_LABIUM @ np.log(grown)))  # power law, linear in logarithms
 
 
 def _shape(opening: Opening) -> tuple[float, ...]:

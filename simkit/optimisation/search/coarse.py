@@ -186,7 +186,8 @@ def coarse_start(task: Task, start: np.ndarray, far: float = 0.0) -> np.ndarray:
     enough = max(far, task.tolerance) if best.trial.by_openings.all() else task.tolerance
     for _ in range(_ROUNDS):
         off = best.worst_cents
-        there = None if off < enough else _nearer(task, best, weight)
+        near = None if off < enough else foretold(task, best, weight)
+        there = near and task.tried(near.x)
         if there is None or there.worst_cents >= off:
             break
         best = task.recorded(there)
@@ -250,12 +251,6 @@ def _fingered(voice: Voice, circuit: Circuit, chamber: Chamber) -> Voice:
     resonator = replace(voice.resonator, circuit=circuit)
     openness = np.array([openness_of(resonator.holes, note.open) for note in chamber.notes])
     return replace(voice, notes=chamber.notes, openness=openness, resonator=resonator)
-
-
-def _nearer(task: Task, here: Iterate, weight: float) -> Iterate | None:
-    """The design to which the coarse model leads from here, looked at; None where it cannot be made."""
-    near = foretold(task, here, weight)
-    return None if near is None else task.tried(near.x)
 
 
 def foretold(task: Task, here: Iterate, weight: float) -> Iterate | None:

@@ -213,10 +213,6 @@ class Iterate:
             rows=self.holding,
         )
 
-    def restoration(self, x: np.ndarray, left: np.ndarray) -> Linearisation:
-        """The shortest steps from `x`, where limits leave the room `left`, to where they hold: no notes are asked."""
-        return self._about(x, left, np.zeros(len(x)), np.eye(len(x)), rows=self.holding)
-
     def _about(
         self,
         x: np.ndarray,
@@ -243,7 +239,9 @@ class Iterate:
             left = task.left(trial.vessel, trial.body)
             if left[self.holding].min(initial=0.0) > -FEASIBLE_MM:
                 return x
-            x = task.clipped(x + self.restoration(x, left).best() * reach)
+            # The shortest step to where they hold: of itself alone.
+            restoration = self._about(x, left, np.zeros(len(x)), np.eye(len(x)), rows=self.holding)
+            x = task.clipped(x + restoration.best() * reach)
         return x
 
 

@@ -184,11 +184,10 @@ def _open(model: str, case: Case, plain: Case, opened: tuple[str, ...], count: i
     evidence = resonator.evidence(own)
     causes: dict[str, list[float]] = {}
     if model_of(model).meshed:
-
-        def remeshed(mesh: float) -> Sequence[Resonance]:
-            return tuple(models.resonator(model, replace(case, mesh=mesh)).resonances(own, count + 1))
-
-        causes["mesh"] = _cents_between(_on_other_cells(remeshed, case.mesh), found)
+        others = _on_other_cells(
+            lambda mesh: models.resonator(model, replace(case, mesh=mesh)).resonances(own, count + 1), case.mesh
+        )
+        causes["mesh"] = _cents_between(others, found)
     # Of a model without overtones the note's own, for all.
     causes["openings"] = [evidence.uncertainty_cents] * len(found)
     if model_of(model).overtones:

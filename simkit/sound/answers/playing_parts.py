@@ -43,7 +43,8 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
         omega = resonator.lowest(openness)
         return PlayedNotes(omega, np.zeros(len(omega)), cautions=models.left_out(name, case))
     missing = tuple(part for part in case.playing.parts if part not in known)
-    asked = _Asked(name if model_of(name).quick and not missing else _careful(), case, openness)
+    careful = [each for each in able("quick") if set(PARTS) <= set(model_of(each).played)][-1]  # quickest first
+    asked = _Asked(name if model_of(name).quick and not missing else careful, case, openness)
     asked.at_once([case.playing.only(known)])  # one solve for all states, as most parts of their matrices are alike
     # A model that is not quick answers for what it knows itself.
     omega = asked.omega(case.playing) if asked.model == name else resonator.lowest(openness)
@@ -64,12 +65,6 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
     within = [each - mean for each, mean in zip(spreads, common, strict=True)]
     scale = np.sqrt(np.square(within).sum(axis=0)) if within else np.zeros(len(omega))
     return PlayedNotes(omega, scale, parts, float(np.sqrt(np.square(common).sum())), cautions)
-
-
-def _careful() -> str:
-    """The most careful quick model that knows all parts of playing."""
-    parts = set(PARTS)
-    return [name for name in able("quick") if parts <= set(model_of(name).played)][-1]
 
 
 class _Asked:

@@ -49,7 +49,9 @@ class Tried:
     def on(cls, motion: Motion, jet: AirJet, now: Blown | None = None) -> Tried:
         """Try every lever on the fingerings that may want one."""
         now = now or blow_fingerings(motion, jet)
-        amiss = tuple(i for i in range(len(motion)) if _wants(now.note(i)))
+        wanting = (_effort, _narrow, _thin, _edgy)  # what a knife at the window may help
+        notes = map(now.note, range(len(motion)))
+        amiss = tuple(i for i, note in enumerate(notes) if not note.speaks or any(want(note) for want in wanting))
         if not amiss:
             return cls(now, amiss, {})
         some = motion.only(np.array(amiss))  # levers cost a whole blow table each
@@ -91,11 +93,6 @@ def rounded_hz(hz: float) -> str:
     ('4490', '988')
     """
     return f"{float(f'{hz:.3g}'):.0f}"
-
-
-def _wants(note: NoteBlown) -> bool:
-    """Whether something is amiss with a note that a knife at the window may help."""
-    return not note.speaks or _effort(note) or _narrow(note) or _thin(note) or _edgy(note)
 
 
 def _effort(note: NoteBlown) -> bool:

@@ -146,10 +146,7 @@ class Saturation:
         return spline(np.clip(log, self._log[0], self._log[-1])) * np.minimum(1.0, _LARGE / np.maximum(x, 1e-30))
 
 
-@lru_cache(maxsize=64)
-def saturation_of(offset: float) -> Saturation:
-    """The tables of one labium offset: jets of many sizes have it in common."""
-    return Saturation(offset)
+saturation_of = lru_cache(maxsize=64)(Saturation)  # jets of many sizes have one labium offset in common
 
 
 _LEAST = 1e-9  # m/s: no jet is slower

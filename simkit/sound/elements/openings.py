@@ -164,7 +164,8 @@ def aperture_of(opening: Opening) -> Aperture:
 def air_of_hole(opening: Opening, radius: Reals, length: Reals) -> Aperture:
     """The air of a round hole of the body, of its own or of another radius and length of the duct, m."""
     plain = round_hole(radius, length, opening.rim, opening.inside_rim, bends_of(opening))
-    inner_cap, outer_cap = caps_of(opening)
+    # Mean depth of either face below its middle: H a^2/4, H its mean curvature.
+    inner_cap, outer_cap = (bend * opening.radius**2 / 4 for bend in bends_of(opening))
     inside, outside = _spared_aslant(opening, plain)
     outer = plain.outer + face_end(opening) + opening.seam - (0.0 if opening.clay else outside)
     plain = replace(plain, inner=plain.inner - inside, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
@@ -290,12 +291,6 @@ def face_end(opening: Opening) -> float:
     else:
         share = 0.0966 / (1 + 5.558 * s + 17.86 * s * s) * d / (1.028 / (1 + 6.124 * s) - d)
     return float(share * opening.radius)
-
-
-def caps_of(opening: Opening) -> tuple[float, float]:
-    """Mean depth of a hole's inner and outer face below their middles, m: H a^2/4 each, H the mean curvature, 1/m."""
-    inner, outer = (bend * opening.radius**2 / 4 for bend in bends_of(opening))
-    return inner, outer
 
 
 def bends_of(opening: Opening) -> tuple[float, float]:

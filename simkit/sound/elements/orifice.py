@@ -59,11 +59,6 @@ def _thin_log(x: Reals) -> Reals:
     return x / 8 * np.log1p(17 / x) * np.exp(-_FADE * x)
 
 
-def _thin_log_slope(x: Reals) -> Reals:
-    log = np.log1p(17 / x)
-    return np.exp(-_FADE * x) / 8 * (log - 17 / (x + 17) - _FADE * x * log)
-
-
 _knots = np.array(_THICKNESS)
 _end_spline = CubicSpline(
     np.r_[0.0, _squeezed(_knots), 1.0],
@@ -92,7 +87,9 @@ def plate_end(x: Reals) -> Reals:
 def plate_end_slope(x: Reals) -> Reals:
     """The derivative of `plate_end` by the thickness x."""
     x = np.maximum(x, _THINNEST)
-    return _thin_log_slope(x) + 2 * np.exp(-2 * x) * _end_spline(_squeezed(x), 1)
+    log = np.log1p(17 / x)
+    thin_log = np.exp(-_FADE * x) / 8 * (log - 17 / (x + 17) - _FADE * x * log)  # of `_thin_log`
+    return thin_log + 2 * np.exp(-2 * x) * _end_spline(_squeezed(x), 1)
 
 
 def rim_relief(x: Reals) -> Reals:

@@ -20,7 +20,6 @@ from simkit.sound.elements.losses import friction_loss, heat_loss, radiation_res
 from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
 from simkit.sound.elements.secant import fixed_point
-from simkit.sound.elements.touch import Touch
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, junction_of, windway_impedance
 from simkit.sound.models.motion import Motion, helmholtz_motion
 from simkit.sound.models.neglect import Layout, neglected
@@ -275,17 +274,15 @@ class LumpedResonator:
         return tuple(said)
 
 
-def _shaded(aperture: Aperture, touch: Touch | None) -> Aperture:
-    """The opening with a raised finger over it."""
-    return aperture if touch is None else replace(aperture, outer=aperture.outer + touch.shade(aperture))
-
-
 def resonator(case: Case) -> LumpedResonator:
     """The lumped resonator of one chamber of a body."""
     chamber, junction = case.chamber, AT_FACE
     own = replace(case.body, chambers=(chamber,))
-    if case.windway is not None and chamber.window is not None:
-        junction = junction_of(case.windway, chamber.window)
+    if case.playing.windway is not None and chamber.window is not None:
+        junction = junction_of(case.playing.windway, chamber.window)
+    touch, apertures = case.playing.fingers, tuple(map(aperture_of, chamber.openings))
+    if touch is not None:  # raised fingers over the open ones
+        apertures = tuple(replace(each, outer=each.outer + touch.shade(each)) for each in apertures)
     window = aperture_of(chamber.window) if chamber.window else None
     if window is not None and chamber.window is not None and case.playing.floor is not None:
         window = floor_of(case.voicing, chamber.window, case.playing.floor).before(window)
@@ -294,10 +291,10 @@ def resonator(case: Case) -> LumpedResonator:
         area=chamber.area,
         airs=case.airs,
         window=window,
-        apertures=tuple(_shaded(aperture_of(opening), case.playing.fingers) for opening in chamber.openings),
+        apertures=apertures,
         holes=tuple(opening.name for opening in chamber.openings),
         layout=Layout(np.array([each.center for each in chamber.all_openings]).reshape(-1, 3), chamber.wall),
-        windway=case.windway,
+        windway=case.playing.windway,
         junction=junction,
         lossless=case.lossless,
         playing=case.playing,

@@ -63,16 +63,14 @@ def sorted_out(A: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:
     """k^2 (f,), 1/m2, of a chamber's uniform pressure with flows as they are at the matrices' k."""
     T, R = opened(m, openness)
-    regular = m.regular if rows.all() else m.regular - _other_uniform(circuit, m, rows)
+    regular = m.regular
+    if not rows.all():  # the other chambers keep their own uniform pressure
+        shared = circuit.field.shared * ~rows[:, None] * ~rows[None, :]
+        regular = regular - shared * m.uniform[..., None, :] / (m.k**2)[:, None, None]
     own = rows.astype(complex)  # the column of ones, 0 for other chambers' ports
     x = np.linalg.solve(regular @ T + R, np.broadcast_to(own[:, None], (*T.shape[:-1], 1)))
     flow = (T @ x)[..., 0]
     return (flow * own * m.uniform).sum(axis=-1)
-
-
-def _other_uniform(circuit: Circuit, m: Matrices, rows: np.ndarray) -> np.ndarray:
-    shared = circuit.field.shared * ~rows[:, None] * ~rows[None, :]
-    return shared * m.uniform[..., None, :] / (m.k**2)[:, None, None]
 
 
 def own_stiffness(circuit: Circuit, m: Matrices, rows: np.ndarray, openness: np.ndarray) -> np.ndarray:

@@ -192,13 +192,13 @@ def _chamber(vessel: Vessel, case: Case, r: PortsResonator, outer: _Range) -> di
         {"pitch": n.pitch, "target_hz": targets.target_of(vessel, n), "open": [float(h in n.open) for h in r.holes]}
         for n in design.notes
     ]
-    assert case.windway is not None and case.playing.breath is not None
+    assert case.playing.windway is not None and case.playing.breath is not None
     return {
         "name": case.chamber.name,
         "rows": rows.tolist(),
         "holes": list(r.holes),
         "window": _window(window),
-        "windway": _windway(case.windway, window),
+        "windway": _windway(case.playing.windway, window),
         "near": outer.triangle(r.circuit.nearby(outer.points) + np.zeros((_WAVES, *r.field.static.shape))),
         "shades": _shades(r, rows[1:]),
         "airs": _airs(vessel, case),

@@ -298,7 +298,7 @@ def resonator(case: Case) -> PortsResonator:
                 floor = NO_FLOOR
                 if case.playing.floor is not None:
                     floor = floor_of(case.voicing, opening, case.playing.floor)
-                duct = _duct(opening, case.airs.window, None, case.windway, floor)
+                duct = _duct(opening, case.airs.window, None, case.playing.windway, floor)
             else:
                 duct = _duct(opening, case.airs.of_hole(opening.name), case.playing.fingers)
             ducts.append(duct)

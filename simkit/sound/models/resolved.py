@@ -224,4 +224,4 @@ def resonator(case: Case) -> ResolvedResonator:
     without_further_ducts(case.vessel, f"resolved meshes plain ducts alone; ask {quick}")
     others = tuple(chamber.wall for chamber in case.body.chambers if chamber.name != case.chamber.name)
     chamber = replace(case.chamber, beside=others)
-    return ResolvedResonator(chamber, whole_air(chamber, case.mesh), case.airs, case.lossless, case.windway)
+    return ResolvedResonator(chamber, whole_air(chamber, case.mesh), case.airs, case.lossless, case.playing.windway)

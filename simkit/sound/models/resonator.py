@@ -16,7 +16,6 @@ from simkit.errors import Fault, InputError
 from simkit.field.fem.probes import Swing
 from simkit.frozen import frozen
 from simkit.sound.elements.airs import Airs
-from simkit.sound.elements.windway import Windway
 from simkit.sound.models.motion import Motion
 from simkit.sound.models.playing import STILL, Playing
 from simkit.vessel import Vessel, Voicing
@@ -174,11 +173,6 @@ class Case:
     lossless: bool = False
     playing: Playing = STILL
     mesh: float = 1.0
-
-    @property
-    def windway(self) -> Windway | None:
-        """The open windway; None where it counts as closed."""
-        return self.playing.windway
 
     @property
     def voicing(self) -> Voicing:

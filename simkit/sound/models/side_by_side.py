@@ -60,18 +60,13 @@ def unpacked(table: np.ndarray, k: np.ndarray, n: int) -> Matrices:
     return Matrices(k=k, regular=regular, outer=outer, **vectors)
 
 
-def note_range(start: np.ndarray) -> tuple[float, float]:
-    """Between which omegas the lowest resonances lie that Helmholtz's rule has at `start`, rad/s."""
-    return 0.6 * float(start.min()), 1.15 * float(start.max())
-
-
 def lowest_of(circuits: Sequence[Circuit], rows: np.ndarray, openness: np.ndarray, start: np.ndarray) -> np.ndarray:
     """Complex omega (s, f) of the lowest resonance of the chamber that owns `rows`, as `roots.lowest` of each circuit.
 
     openness (f, n) of 0 and 1; start (s, f). OutOfReach where they do not all settle within the range, or where no
     polynomial follows the matrices over it.
     """
-    low, high = note_range(start)
+    low, high = 0.6 * float(start.min()), 1.15 * float(start.max())  # how far Helmholtz's rule, the start, may be off
     if not all(circuit.is_smooth(high) for circuit in circuits):
         raise OutOfReach(f"no polynomial follows the matrices up to {high / (2 * np.pi):.0f} Hz")
     states = _States.over(circuits, low, high)
