@@ -21,8 +21,7 @@ from vessels import egg
 
 from simkit.body.chambers import WINDOW
 from simkit.body.kernel import session
-from simkit.field.fem.factor import factored
-from simkit.field.fem.preconditioner import TwoLevel
+from simkit.field.fem.factor import TwoLevel, factored
 from simkit.field.fem.resonance_search import Radiating
 from simkit.machine import most_memory
 from simkit.sound import models

@@ -31,7 +31,7 @@ from simkit.making.drills import Drill, Reamer
 from simkit.making.readings import StageReading
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
 from simkit.optimisation.problem.bounds import group, widest_hole_mm
-from simkit.optimisation.problem.windows import aperture_beside
+from simkit.optimisation.problem.perturbations import aperture_beside
 from simkit.sound import models
 from simkit.sound.models.as_made import AsMade
 from simkit.sound.models.playing import checked_state

@@ -16,10 +16,9 @@ from simkit.optimisation.aims.handmade import Hands, hand_error_of
 from simkit.optimisation.aims.intune import Aim, InTune, Proximity
 from simkit.optimisation.aims.slopes import slopes_beside
 from simkit.optimisation.outcome import Active, ChamberSlopes, Judged, Outcome, SearchEvidence, Started
-from simkit.optimisation.problem.free import Freedom, freedom
+from simkit.optimisation.problem.free import Freedom, freedom, spoken
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.trial import Setting, Trial, check_notes, drawn
-from simkit.optimisation.problem.wording import spoken
 from simkit.optimisation.reasons import AT_MM, active_set, kept_in_tune, moved, would_meet
 from simkit.optimisation.search.descent import FEASIBLE_MM, Iterate, Task
 from simkit.optimisation.search.fingerings import fingered

@@ -23,9 +23,8 @@ from simkit.optimisation.aims.intune import InTune, Proximity
 from simkit.optimisation.outcome import ChangedNumber
 from simkit.optimisation.problem import bounds
 from simkit.optimisation.problem.distance import is_percent, is_place, is_share
-from simkit.optimisation.problem.free import Freedom
+from simkit.optimisation.problem.free import Freedom, spoken
 from simkit.optimisation.problem.trial import drawn
-from simkit.optimisation.problem.wording import spoken
 from simkit.optimisation.search.descent import FEASIBLE_MM, Iterate, Task, descend
 from simkit.optimisation.search.rounding import moving_keys
 from simkit.optimisation.search.searching import Search

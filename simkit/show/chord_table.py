@@ -13,7 +13,7 @@ from simkit.show.terminal import ACCENT, numbers, plain_table
 
 if TYPE_CHECKING:  # what a command does not ask for need not be loaded
     from simkit.sound.answers.chords import Chord
-    from simkit.sound.blowing.one_breath import BlownChord
+    from simkit.sound.blowing.table import BlownChord
 
 MOST_ROWS = 60  # about a page
 

@@ -34,8 +34,7 @@ from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.blowing.table import RESONANCES, jet_of
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.constants import JetConstants
-from simkit.sound.models.motion import Motion
-from simkit.sound.models.resonator import openness_of
+from simkit.sound.models.resonator import Motion, openness_of
 from simkit.vessel import Vessel
 
 DESIGN = HERE.parent / "designs" / "tide_pendant.toml"

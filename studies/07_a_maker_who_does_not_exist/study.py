@@ -35,7 +35,7 @@ from simkit.making import shrinkage_of
 from simkit.making.bench.aim import forecast, order_of
 from simkit.making.bench.estimate import estimated
 from simkit.making.bench.state import Doubts
-from simkit.optimisation.problem.windows import aperture_beside
+from simkit.optimisation.problem.perturbations import aperture_beside
 from simkit.show.look import Panel, page, save
 from simkit.sound import models
 from simkit.sound.models.as_made import AsMade

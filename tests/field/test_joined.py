@@ -11,7 +11,7 @@ from simkit.body.meshes.curved import air_mesh
 from simkit.body.meshes.soundness import Unsettled
 from simkit.body.walls.formulas import EggWall
 from simkit.errors import MeshError, OutOfReach
-from simkit.field.fem.preconditioner import DEGREE, SPREAD, TwoLevel, largest_over_diagonal, through
+from simkit.field.fem.factor import DEGREE, SPREAD, TwoLevel, largest_over_diagonal, through
 from simkit.field.full import graded
 from simkit.field.full.resonance import Linear, merged
 

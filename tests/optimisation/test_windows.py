@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simkit.body import Opening
-from simkit.optimisation.problem.windows import aperture_beside
+from simkit.optimisation.problem.perturbations import aperture_beside
 from simkit.sound.elements.openings import aperture_of
 
 FLAT = Opening(

@@ -14,7 +14,7 @@ from simkit.body.meshes.window_block import WindowCell, cell_mesh
 from simkit.field.fem.air_matrices import stiffness_and_mass
 from simkit.field.fem.factor import factored
 from simkit.field.fem.quadrature import facet_rule
-from simkit.optimisation.problem.windows import aperture_beside
+from simkit.optimisation.problem.perturbations import aperture_beside
 from simkit.sound import models
 from simkit.sound.elements.openings import aperture_of
 

@@ -20,7 +20,7 @@ from simkit.body.walls.formulas import EggWall
 from simkit.body.walls.wall import normals, project
 from simkit.errors import MeshError, OutOfReach
 from simkit.field.fem.air_matrices import stiffness_and_mass
-from simkit.field.fem.preconditioner import TwoLevel
+from simkit.field.fem.factor import TwoLevel
 from simkit.field.full.branch import Exit
 from simkit.field.full.resonance import Linear, WholeAir, WholeMode
 from simkit.sound import models

@@ -15,7 +15,7 @@ from scipy.sparse import csr_matrix
 from scipy.special import assoc_legendre_p_all, gammaln
 
 from simkit.errors import OutOfReach
-from simkit.field.fem.preconditioner import through
+from simkit.field.fem.factor import through
 
 Reals = np.ndarray
 

@@ -20,7 +20,7 @@ from simkit.body.kernel import edge_ends
 from simkit.body.meshes.curved import AirMesh
 from simkit.body.meshes.skins import WholeMesh
 from simkit.field.fem.air_matrices import like, real_and_imaginary, stiffness_and_imaginary_mass
-from simkit.field.fem.preconditioner import TwoLevel, largest_over_diagonal
+from simkit.field.fem.factor import TwoLevel, largest_over_diagonal
 from simkit.field.fem.probes import Swing, nodal_gradient
 from simkit.field.fem.quadrature import facet_rule, wall_matrices
 from simkit.field.fem.resonance_search import TOP, Radiating, harmonics

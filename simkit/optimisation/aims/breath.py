@@ -13,16 +13,16 @@ import numpy as np
 
 from simkit.errors import Fault
 from simkit.optimisation.aims.intune import Measured
+from simkit.optimisation.problem.perturbations import labium_beside
 from simkit.optimisation.problem.trial import Trial, Voice
-from simkit.optimisation.problem.windows import labium_beside
 from simkit.sound.blowing.behaviour import Blown, blow_fingerings, playing_note
 from simkit.sound.blowing.loop import Loop
 from simkit.sound.blowing.table import RESONANCES, jet_of
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.constants import JetConstants
 from simkit.sound.models.circuit import Circuit
-from simkit.sound.models.motion import Motion
 from simkit.sound.models.playing import Playing
+from simkit.sound.models.resonator import Motion
 from simkit.vessel import DesignError
 
 # A chamber's circuit, who plays it, and the openness of all ports in each note.

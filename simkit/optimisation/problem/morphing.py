@@ -27,9 +27,8 @@ from simkit.field.fem.quadrature import volume_rule
 from simkit.field.reduced.boundary import AirSurface
 from simkit.field.reduced.inside import InsideAir
 from simkit.field.reduced.outside import OutsideAir
-from simkit.optimisation.problem.perturbations import OpeningMoves
+from simkit.optimisation.problem.perturbations import OpeningMoves, aperture_beside, duct_beside, voicing_of
 from simkit.optimisation.problem.trial import Neighbour, Trial
-from simkit.optimisation.problem.windows import aperture_beside, duct_beside, voicing_of
 from simkit.sound.elements.openings import Aperture
 from simkit.sound.models.circuit import Circuit
 from simkit.sound.models.port_solutions import wall_loss

@@ -22,9 +22,8 @@ from simkit.optimisation.aims.intune import InTune
 from simkit.optimisation.aims.slopes import FixedPoint
 from simkit.optimisation.problem.distance import is_place
 from simkit.optimisation.problem.free import Freedom
-from simkit.optimisation.problem.perturbations import OpeningMoves
+from simkit.optimisation.problem.perturbations import OpeningMoves, aperture_beside, duct_beside
 from simkit.optimisation.problem.trial import Neighbour, Setting, Trial, Voice
-from simkit.optimisation.problem.windows import aperture_beside, duct_beside
 from simkit.optimisation.search.descent import Iterate, Task, descend
 from simkit.optimisation.search.fingerings import chosen_again
 from simkit.sound.elements.openings import Aperture, aperture_of

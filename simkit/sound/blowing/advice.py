@@ -11,7 +11,7 @@ from simkit.frozen import frozen
 from simkit.sound.blowing.behaviour import SPEAKS_BELOW_PA, Blown, NoteBlown, blow_fingerings
 from simkit.sound.blowing.thresholds import AIRY_DB, HARD_PA, NARROW
 from simkit.sound.elements.airjet import AirJet
-from simkit.sound.models.motion import Motion
+from simkit.sound.models.resonator import Motion
 
 _CLOSE = 3.0  # ratio of second to first resonance under which a chamber counts as long or waisted
 

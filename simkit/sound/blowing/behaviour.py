@@ -14,7 +14,7 @@ from simkit.sound.blowing.growth import HIGHEST_PA, Takeover, growing, takeover,
 from simkit.sound.blowing.loop import Loop, copies
 from simkit.sound.blowing.overtones import with_overtones
 from simkit.sound.elements.airjet import AirJet
-from simkit.sound.models.motion import Motion
+from simkit.sound.models.resonator import Motion
 
 SPEAKS_BELOW_PA = 2000.0
 

@@ -29,8 +29,7 @@ from simkit.sound.blowing.table import RESONANCES, jet_of, voiced_cases
 from simkit.sound.catalogue import with_ability
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.constants import JetConstants
-from simkit.sound.models.motion import Motion
-from simkit.sound.models.resonator import Case, openness_of_all
+from simkit.sound.models.resonator import Case, Motion, openness_of_all
 from simkit.vessel import Vessel
 from simkit.vessel.checking import checked
 from simkit.vessel.part import Clash, Part

@@ -15,7 +15,7 @@ from simkit.files import MARK
 from simkit.sound.blowing.table import BlowTable
 from simkit.sound.blowing.timedomain import Played, play_together
 from simkit.sound.elements.airjet import AirJet
-from simkit.sound.models.motion import Motion
+from simkit.sound.models.resonator import Motion
 
 RATE = 44100
 _RISE = 0.05  # s; 95 % of the breath after three of them. A quicker attack lets a high whistle in before the note

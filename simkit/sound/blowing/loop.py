@@ -15,7 +15,7 @@ import numpy as np
 
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.orifice import Reals
-from simkit.sound.models.motion import Motion
+from simkit.sound.models.resonator import Motion
 
 # Friction of edges for a swing at its own frequency, and for a small swing at another beside it: means of |v| v.
 SAME = 8 / (3 * np.pi)  # of |v| v at v's own frequency, over V^2

@@ -1,4 +1,4 @@
-"""Blowing behaviour of each note of a design: the table behind `simkit blow`."""
+"""Blowing behaviour of each note of a design, the table behind `simkit blow`, and of chords blown with one breath."""
 
 from __future__ import annotations
 
@@ -10,22 +10,96 @@ from typing import Any
 import numpy as np
 
 from simkit.air import Air
-from simkit.columns import cell, text_table
+from simkit.columns import cell, finite, text_table
 from simkit.errors import Fault, InputError
 from simkit.field.window.cell import labium_share
 from simkit.sound import models
-from simkit.sound.answers.chords import Together, chosen_chambers
+from simkit.sound.answers.chords import BEATS_BELOW_HZ, Together, chosen_chambers
 from simkit.sound.answers.over_chambers import Joined, OverChambers, PerRow
 from simkit.sound.blowing.advice import Tried
-from simkit.sound.blowing.behaviour import Blown, NoteBlown, blow_fingerings
-from simkit.sound.blowing.one_breath import BlownChord, blown_chords
+from simkit.sound.blowing.behaviour import Blown, NoteBlown, at_pressure, blow_fingerings
 from simkit.sound.catalogue import able, model_of, with_ability
 from simkit.sound.elements.airjet import AirJet
 from simkit.sound.elements.airs import breath_of
 from simkit.sound.elements.constants import JetConstants
 from simkit.sound.elements.windway import friction_length_of
 from simkit.sound.models.resonator import Case, openness_of_all
-from simkit.vessel import Vessel
+from simkit.vessel import Note, Vessel
+
+
+@dataclass(frozen=True)
+class BlownTone:
+    """One note of a chord. pressure_pa: its own playing pressure; sounding_hz: at the chord's; margin: to overblowing
+    there. None where it does not speak."""
+
+    chamber: str
+    pitch: str | None
+    open: tuple[str, ...]
+    pressure_pa: float | None
+    sounding_hz: float | None
+    margin: float | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The tone under the keys of the command line's JSON."""
+        return {**vars(self), "open": list(self.open)}
+
+
+@dataclass(frozen=True)
+class BlownChord:
+    """Notes blown together with one breath: the geometric mean of their own pressures, None where one is silent.
+
+    beat_hz, merges, two_jobs as in `simkit.sound.answers.chords.Chord`, the pitches those that sound at this breath.
+    """
+
+    tones: tuple[BlownTone, ...]
+    pressure_pa: float | None
+    beat_hz: float | None
+    merges: bool
+    two_jobs: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The chord under the keys of the command line's JSON."""
+        return {**vars(self), "tones": [tone.as_dict() for tone in self.tones], "two_jobs": list(self.two_jobs)}
+
+
+def blown_chords(together: Together, jets: Sequence[AirJet], resonances: int) -> tuple[BlownChord, ...]:
+    """Every chord of chambers with these jets, `resonances` of each looked at; the overtones' pull is left out."""
+    voices = [
+        blow_fingerings(r.motion(openness, resonances), jet, careful=False)
+        for jet, r, openness in zip(jets, together.sounding, together.openness, strict=True)
+    ]
+    pressure = np.exp(np.mean([np.log(voice.pressure) for voice in voices], axis=0))  # NaN where one is silent
+    everyone = np.arange(len(pressure))
+    hz = np.stack(
+        [
+            at_pressure(voice, everyone, np.where(np.isfinite(pressure), pressure, 100.0), careful=False).frequency
+            for voice in voices
+        ],
+        axis=1,
+    )
+    hz[~np.isfinite(pressure)] = np.nan  # 100 Pa only stood in for no breath at all
+    gap_hz, merges = together.nearest(hz)
+    return tuple(
+        BlownChord(
+            tuple(
+                _tone(case, note, voice, n, float(pressure[n]), float(hz[n, i]))
+                for i, (case, note, voice) in enumerate(zip(together.cases, choice, voices, strict=True))
+            ),
+            finite(pressure[n]),
+            finite(gap_hz[n]) if gap_hz[n] < BEATS_BELOW_HZ else None,  # farther apart nobody hears beats
+            bool(merges[n]),
+            together.two_jobs(choice),
+        )
+        for n, choice in enumerate(together.choices)
+    )
+
+
+def _tone(case: Case, note: Note | None, voice: Blown, n: int, pressure: float, hz: float) -> BlownTone:
+    margin = voice.overblow_margin[n] * voice.pressure[n] / pressure  # of the breath that is blown, not its own
+    name = case.chamber.name
+    opened = note.open if note else ()
+    return BlownTone(name, note.pitch if note else None, opened, finite(voice.pressure[n]), finite(hz), finite(margin))
+
 
 log = logging.getLogger(__name__)
 

@@ -23,7 +23,7 @@ from scipy.linalg import expm
 
 from simkit.frozen import frozen
 from simkit.sound.elements.airjet import AirJet
-from simkit.sound.models.motion import Motion
+from simkit.sound.models.resonator import Motion
 
 BLOCK = 0.01  # s for which the breath is held before the jet's speed follows it
 SLOWEST = 1.5  # m/s: no slower jet is followed, and the past is kept as long as that one takes to the labium

@@ -21,10 +21,9 @@ from simkit.sound.elements.nearby import NOTHING, Nearby
 from simkit.sound.elements.openings import Aperture, aperture_of, partly_covered
 from simkit.sound.elements.secant import fixed_point
 from simkit.sound.elements.windway import AT_FACE, Junction, Windway, junction_of, windway_impedance
-from simkit.sound.models.motion import Motion, helmholtz_motion
 from simkit.sound.models.neglect import Layout, neglected
 from simkit.sound.models.playing import STILL, Playing, nearby_of
-from simkit.sound.models.resonator import Case, Evidence, Fingering, Resonance, openness_of
+from simkit.sound.models.resonator import Case, Evidence, Fingering, Motion, Resonance, helmholtz_motion, openness_of
 
 _TOLERANCE = 1e-12  # of the frequency
 

@@ -19,8 +19,8 @@ import numpy as np
 from simkit.air import Air
 from simkit.errors import OutOfReach
 from simkit.sound.models.circuit import Circuit, opened
-from simkit.sound.models.motion import Motion, straight_through
 from simkit.sound.models.neighbours import members
+from simkit.sound.models.resonator import Motion, straight_through
 
 _STEPS = 30
 _SLOW = 0.02  # of the lowest mode that is not uniform: a frequency at which flows are those of rest

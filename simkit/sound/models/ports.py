@@ -29,11 +29,10 @@ from simkit.sound.elements.windway import AT_FACE, Windway, junction_of
 from simkit.sound.models import port_states
 from simkit.sound.models.circuit import Circuit, Duct, WallLoss, opened
 from simkit.sound.models.modal import circuit_motion
-from simkit.sound.models.motion import Motion
 from simkit.sound.models.neighbours import coupling, members
 from simkit.sound.models.playing import STILL, Playing, nearby_of
 from simkit.sound.models.port_solutions import solved, wall_loss
-from simkit.sound.models.resonator import Case, Evidence, Fingering, Oscillation, Resonance, openness_of
+from simkit.sound.models.resonator import Case, Evidence, Fingering, Motion, Oscillation, Resonance, openness_of
 from simkit.sound.models.roots import lowest, resonances
 from simkit.sound.models.uncertainty import trusted
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.optimisation.problem.windows import aperture_beside
+from simkit.optimisation.problem.perturbations import aperture_beside
 from simkit.sound import models
 from simkit.sound.models.as_made import AsMade
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.sound.catalogue import Model
-from simkit.sound.models.motion import helmholtz_motion
+from simkit.sound.models.resonator import helmholtz_motion
 from simkit.sound.models.resonator import Evidence, Resonance, openness_of
 
 JUG = Model("jug", __name__, 15, "Helmholtz's rule", quick=True, motion=True)

@@ -11,7 +11,7 @@ from scipy.integrate import solve_ivp
 from simkit.air import moist_air
 from simkit.sound.blowing.behaviour import blow_fingerings
 from simkit.sound.elements.airjet import AirJet
-from simkit.sound.models.motion import Motion, helmholtz_motion
+from simkit.sound.models.resonator import Motion, helmholtz_motion
 
 AIR = moist_air()
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from simkit.sound.blowing.loop import Loop
-from simkit.sound.models.motion import Motion, straight_through
+from simkit.sound.models.resonator import Motion, straight_through
 
 
 def test_what_the_resonance_leaves_of_the_window_goes_straight_through(instruments):
