@@ -110,6 +110,7 @@ def trade_off(
         task = Task(freed, aims, limits or Limits(), Setting(lossless, state), most_steps=_MOST_STEPS)
         end = descend(replace(task, least_gain=threshold(task)), x).end
         x, trial = end.x, rounded(end).trial
+        # Off the scale that is asked for, stretched or not.
         tune = next((aim for aim in always if isinstance(aim, Stretched)), InTune())
         worst = tune.value(trial)
         points.append(Compromise(float(balance), one.value(trial), other.value(trial), worst, trial.vessel))

@@ -70,6 +70,7 @@ def optimise(
     if starts < 1:
         raise InputError([Fault.of("starts", starts, "1 or more")])
     check_notes(vessel)
+    # What moved is told from the design as given.
     given, vessel = vessel, fingered(vessel, fingerings, seed) if fingerings else vessel
     freed = freedom(vessel, free, keep, pairs)
     # Distances are measured from where the design starts: what moved is told from there.
@@ -212,7 +213,7 @@ def hole_slopes(trial: Trial) -> tuple[ChamberSlopes, ...]:
 def judged(outcome: Outcome, model: str = "resolved") -> Outcome:
     """The outcome with the lowest, a middle and the highest note of every chamber by another model, in the state that
     was tuned: by the air meshed as a whole."""
-    if model not in models.models():
+    if model not in models.models():  # a package that has it may not be there
         return outcome
     setting = outcome.setting
     cases = models.cases(outcome.vessel, lossless=setting.lossless, state=setting.state)

@@ -248,7 +248,7 @@ class Outcome:
         before = self.before.chambers[n].as_dict() if self.before else None
         # Keys begin with the chamber's name.
         mine = [moved for moved in self.moved if moved.key.partition(".")[0] == after.name]
-        notes = after.as_dict()["notes"]
+        notes = after.as_dict()["notes"]  # a copy of its own: what hands and holes do is written into it
         for note, cents in zip(notes, self.evidence.hand.of(after.name), strict=False):
             note["hand_cents"] = cents
         for slopes in self.evidence.slopes:

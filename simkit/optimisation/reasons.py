@@ -139,7 +139,7 @@ def _gradients(end: Iterate, proximity: Proximity) -> tuple[list[str], np.ndarra
             said = [aim.measures] * len(slopes)
         names += said
         rows += list(slopes)
-    per_clear = proximity.metric * end.task.freedom.reach
+    per_clear = proximity.metric * end.task.freedom.reach  # mm or percent of a clear change
     for limit in active_set(end):
         names.append(limit.said)
         rows.append(limit.slopes / per_clear)
@@ -169,7 +169,7 @@ def _largest(names: Iterable[str], parts: np.ndarray) -> tuple[str, ...]:
     """The names of what counts most of all that pulls the way a number went."""
     total: dict[str, float] = {}
     for name, part in zip(names, parts, strict=True):
-        total[name] = total.get(name, 0.0) + float(part)
+        total[name] = total.get(name, 0.0) + float(part)  # what bears one name pulls together
     pulls = {name: part for name, part in total.items() if part > 0}
     ranked = sorted(pulls, key=lambda name: -pulls[name])
     return tuple(name for name in ranked[:_MOST_NAMES] if pulls[name] > _SHARE * sum(pulls.values()))

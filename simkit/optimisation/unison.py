@@ -65,6 +65,7 @@ def _in_unison(voice: Voice, other: Voice) -> list[int]:
     """Numbers of a chamber's notes that have the target of another's covered note."""
     if other is voice:
         return []
+    # Its note with all holes covered, as they are while it is silent.
     silent = other.targets[~other.openness.any(axis=1)]
     apart = np.abs(1200 * np.log2(voice.targets[:, None] / silent))
     return np.flatnonzero((apart < _ALIKE_CENTS).any(axis=1)).tolist()

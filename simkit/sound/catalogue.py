@@ -72,6 +72,7 @@ BUILT_IN = (
 def names() -> tuple[str, ...]:
     """Names of all models, those of other packages last; none is loaded."""
     own = tuple(model.name for model in BUILT_IN)
+    # No other package replaces one of ours.
     return own + tuple(name for name in plugins.names(GROUP) if name not in own)
 
 

@@ -81,6 +81,7 @@ class SweepPlan:
         labels = set(self.labels)
         numbered = [list(enumerate(each.rows, 1)) for each in self.variations]
         for base in self.bases:
+            # Named only where it tells cases apart.
             own = [Path(base.source).stem] if len(self.bases) > 1 or not self.variations else []
             for rows in itertools.product(*numbered):
                 names = [f"{each.name} {n}" for each, (n, _) in zip(self.variations, rows, strict=True)]
@@ -93,7 +94,7 @@ class SweepPlan:
 
 def read_plan(path: str | Path) -> SweepPlan:
     """The plan that a file of cases describes; an InputError lists everything that is wrong with it."""
-    text = text_of(path, "a file of cases", LARGEST_PLAN)
+    text = text_of(path, "a file of cases", LARGEST_PLAN)  # kept whole beside the rows, so not any size
     return plan_of(parsed(text, str(path)), text, Path(path))
 
 
@@ -143,7 +144,7 @@ def _options(name: str, value: Any, source: str, faults: list[Fault]) -> dict[st
             known = ", ".join(OPTIONS[name])
             allowed = f"known keys only: {known}{did_you_mean(key, OPTIONS[name])}"
             faults.append(Fault(source, f"{name}.{key}", shown(given), allowed))
-        elif type(given) is not kind:
+        elif type(given) is not kind:  # by type, as True is an int too
             allowed = {bool: "true or false", str: "a text in quotes", int: "a whole number"}[kind]
             faults.append(Fault(source, f"{name}.{key}", shown(given), allowed))
     return dict(value)

@@ -98,7 +98,7 @@ def sweep(
     with Store.opened(Path(folder)) as store:
         if retry:
             store.drop_failed()
-        had = store.statuses().keys() & every.keys()
+        had = store.statuses().keys() & every.keys()  # rows of other plans may be there too
         missing = [case for key, case in every.items() if key not in had]
         run = store.began(plan, planned, by)
         work = _Run(store, plan.options, by.code, plan.count, len(every) - len(missing))
@@ -197,6 +197,7 @@ class _Run:
 
     def _await(self, workers: Workers) -> list[SweepCase]:
         """Take what has come back; return the cases whose worker died."""
+        # Then the worker that died had this case and no other.
         alone = len(self._out) == 1 and len(next(iter(self._out.values()))[1]) == 1
         while not (done := wait(self._out, timeout=workers.patience, return_when=FIRST_COMPLETED).done):
             workers.check()
@@ -249,7 +250,7 @@ class _Run:
 
     def _progress(self) -> str:
         gone = time.monotonic() - self._began
-        rate = self.computed / max(gone, 1e-9)
+        rate = self.computed / max(gone, 1e-9)  # of what this run has computed: stored rows cost nothing
         left = max(0, self.count - self.stored - self.computed)
         ahead = f", {rate:.3g} a second, {_duration(left / rate)} left" if self.computed and left else ""
         return f"{self._stored()}{ahead}"

@@ -101,7 +101,7 @@ class Store:
                 "insert into runs (began, simkit, plan, cases) values (?, ?, ?, ?)",
                 (_now(), by.maker, plan.text, plan.count),
             ).lastrowid
-            self._db.execute("delete from planned")
+            self._db.execute("delete from planned")  # the latest plan alone is shown
             self._db.executemany(
                 "insert into planned values (?, ?, ?, ?, ?)",
                 ((each.number, each.name, _json(each.settings), _json(each.labels), each.key) for each in cases),

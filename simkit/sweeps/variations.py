@@ -147,6 +147,7 @@ class _VariationReader:
             self.wrong("table", name, "the name of a CSV file")
             return ()
         file = self.folder / name
+        # The whole file at once, which its size allows.
         lines = list(csv.reader(io.StringIO(text_of(file, "a table", LARGEST_TABLE))))
         # Spreadsheets leave empty lines at the end.
         lines = [line for line in lines if any(cell.strip() for cell in line)]

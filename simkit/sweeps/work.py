@@ -167,6 +167,7 @@ def become_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:
+        # Daemon: it keeps no worker alive that has done its work.
         threading.Thread(target=_die_with, args=(parent,), daemon=True).start()
 
 

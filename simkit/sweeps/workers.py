@@ -103,7 +103,7 @@ class Processes(Workers):
         processes = list((getattr(pool, "_processes", None) or {}).values())
         if now:
             for process in processes:
-                process.kill()
+                process.kill()  # none is asked: it may hang in gmsh or a solver
         pool.shutdown(wait=True, cancel_futures=True)
 
 
@@ -143,7 +143,7 @@ class Cluster(Workers):
         if not threads:
             raise OutOfReach(f"the scheduler at {self.address} has no workers; start some, then the same call goes on")
         self._seen |= set(threads)
-        return sum(threads.values())
+        return sum(threads.values())  # a batch for each thread
 
     def _threads(self) -> dict[str, int]:
         """Threads by worker; none where the scheduler does not answer."""
@@ -160,6 +160,7 @@ class Cluster(Workers):
         return len(gone)
 
     def executor(self) -> Executor:
+        # Pure: equal submissions would run once; retries are ours to count.
         return self.client.get_executor(pure=False, retries=0)
 
     def renew(self) -> None:
@@ -221,7 +222,7 @@ def _check_certificates(security: Any, address: str) -> None:
 def single_threaded() -> Iterator[None]:
     """One thread a process for whatever is started in this block."""
     before = {name: os.environ.get(name) for name in _THREADS}
-    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    os.environ.update(dict.fromkeys(_THREADS, "1"))  # before it starts: libraries read them once, as they are loaded
     try:
         yield
     finally:

@@ -93,7 +93,7 @@ def factored_floating(K: csr_matrix) -> Solve:
 
     Exact for loads that sum to zero; every other solution differs from the one returned by a constant.
     """
-    held = factored(K[:-1, :-1])
+    held = factored(K[:-1, :-1])  # without the last node, whose value is set to 0
 
     def solve(load: np.ndarray) -> np.ndarray:
         field = np.zeros_like(load)
@@ -124,7 +124,7 @@ class TwoLevel:
     def __init__(
         self, A: csr_matrix, spread: csr_matrix, coarse: csr_matrix | None = None, largest: float | None = None
     ):
-        self.spread = single(spread)
+        self.spread = single(spread)  # from corners to all nodes, and its transpose back
         self.gather = self.spread.T.tocsr()
         self.coarse = factored(single((spread.T.tocsr() @ A @ spread) if coarse is None else coarse))
         self.A, self.inverse_diagonal = single(A), (1 / A.diagonal()).astype(np.float32)
@@ -140,7 +140,7 @@ class TwoLevel:
         load = load.astype(np.float32)
         x = self._smoothed(load)
         x = x + self.spread @ self.coarse(self.gather @ (load - self.A @ x))
-        return x + self._smoothed(load - self.A @ x)
+        return x + self._smoothed(load - self.A @ x)  # after as before: only so is it symmetric
 
     def _smoothed(self, rest: np.ndarray) -> np.ndarray:
         """Correction (n,) of a residual by Chebyshev's iteration from zero (Saad 2003 [Saad2003], alg. 12.1)."""

@@ -60,7 +60,7 @@ def closed_modes(wall: Wall, count: int = 6, size: float | None = None, mesh: fl
     air = air_mesh(wall, size)
     K, M = stiffness_and_mass(air)
     modes = floating_modes(K, M, factored_floating(K), count)
-    inertia = (M @ modes.shapes) * modes.k2
+    inertia = (M @ modes.shapes) * modes.k2  # k^2 M p, which K p should be
     residual = np.linalg.norm(K @ modes.shapes - inertia, axis=0) / np.linalg.norm(inertia, axis=0)
     return ClosedModes(air, modes, float(residual.max()))
 

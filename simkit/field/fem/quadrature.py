@@ -164,6 +164,7 @@ def wall_matrices(mesh: AirMesh) -> tuple[csr_matrix, csr_matrix]:
     _, slopes = shape_functions(at)
     tangents = np.einsum("qai,fij->fqaj", slopes, mesh.points[mesh.facets])
     G = tangents @ tangents.swapaxes(2, 3)
+    # Of slopes along the facet, times the element of area.
     metric = np.linalg.inv(G) * (np.sqrt(np.linalg.det(G)) * weights)[:, :, None, None]
     each = np.einsum("qai,fqab,qbj->fij", slopes, metric, slopes, optimize=True)
     rows, columns = np.repeat(mesh.facets, 6, axis=1).ravel(), np.tile(mesh.facets, (1, 6)).ravel()

@@ -98,7 +98,7 @@ class Radiating:
 
     def steepness(self, k: complex) -> np.ndarray:
         """D_l(k) of every harmonic less the part common to all, 1/m, and the branch's last."""
-        leaves = leaving(k, self.radius, TOP)[degrees(TOP)] - self.beyond
+        leaves = leaving(k, self.radius, TOP)[degrees(TOP)] - self.beyond  # one of each degree for all its harmonics
         return leaves if self.branch is None else np.append(leaves, self.branch)
 
     def residual(self, k: complex, parts: np.ndarray) -> np.ndarray:
@@ -153,7 +153,7 @@ class Space:
         self.V = self._kept[:, :count]
         for name, A in self.matrices.items():
             image = through(A, fresh)
-            cross, own = old.T @ image, fresh.T @ image
+            cross, own = old.T @ image, fresh.T @ image  # what is projected already stays
             self.small[name] = np.block([[self.small[name], cross], [cross.T, own]])
         self.sphere = np.hstack([self.sphere, self.air.B.T @ fresh])
 
@@ -234,8 +234,10 @@ def _most_alike(space: Space, k: complex, like: np.ndarray, found: Found) -> tup
     air, size, M = space.air, space.V.shape[1], space.small["M"]
     still = space.small["K"] + air.beyond * space.small["S"]
     for _ in range(40):
+        # All resonances of the space at this D, so that none is missed that is like the field.
         values, Y = eig(still + (space.sphere.T * air.steepness(k)) @ space.sphere, M)
         length = np.sqrt(np.einsum("im,im->m", Y.conj(), M @ Y).real)
+        # By what lies inside: outside all of them are waves.
         alike = np.abs(_longer(like, size).conj() @ space.small["inside"] @ Y) / length
         pick = int(np.argmax(np.where(_shared(space, Y, found), 0.0, alike)))
         ring = complex(np.sqrt(values[pick] + 0j))

@@ -60,7 +60,7 @@ def mean_over(whole: WholeMesh, end: Exit) -> np.ndarray:
     if not low.any():
         raise OutOfReach("resolved: the windway's exit has no upright wall to open in; make the rims' radius smaller")
     weights = np.asarray(rule.spread[:, low].sum(axis=1)).ravel()
-    return weights / weights.sum()
+    return weights / weights.sum()  # a mean: they sum to 1
 
 
 def participation_at(air: Radiating, row: np.ndarray, about: float, k: complex, pressure: np.ndarray) -> Participation:
@@ -68,6 +68,7 @@ def participation_at(air: Radiating, row: np.ndarray, about: float, k: complex, 
 
     By the resonance with a plain branch of conductivity `about`, found from the one without.
     """
+    # No conjugate: the equations are symmetric, not Hermitian.
     strength = complex((row @ pressure) ** 2) / air.weight(k, pressure)
     branched = replace(air, B=hstack([air.B, row[:, None]], format="csr"), branch=about)
     space = Space(branched)

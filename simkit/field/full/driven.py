@@ -77,7 +77,7 @@ def driven(
     steady = np.ones((len(space.V), 1))
     # To begin with the answer at rest, and the even pressure, which the chamber's spring needs.
     space.grow(air.inverse(np.hstack([loads["K"][:, None], air.inside @ steady])))
-    waves = highest * (np.arange(SAMPLES) + 1) / SAMPLES
+    waves = highest * (np.arange(SAMPLES) + 1) / SAMPLES  # rest has its answer already
     for _ in range(STEPS):
         worst, at = 0.0, np.zeros((len(space.V), 0))  # greedy: the residual that is largest joins the space
         for k in waves:
@@ -92,7 +92,7 @@ def driven(
     else:
         raise OutOfReach(f"resolved: the answer at the window did not converge in {STEPS} steps (error {worst:.1g})")
     V = space.V
-    spread = join @ V
+    spread = join @ V  # fields of the space on the nodes before they are joined
     return Driven(
         air,
         {**{name: spread.T @ (A @ spread) for name, A in matrices.items()}, "S": space.small["S"]},

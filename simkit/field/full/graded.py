@@ -92,7 +92,7 @@ def _gradings(chamber: ChamberBody, mesh: float) -> tuple[tuple[tuple[float, ...
     gradings: tuple[tuple[float, ...], ...] = SHARP
     order = SHARP_ORDER
     if not has_sharp_rims(chamber):
-        fine, _, _ = checked(chamber, LARGE[-1][0])
+        fine, _, _ = checked(chamber, LARGE[-1][0])  # of the larger cells: the count for finer ones follows
         finer = (LARGE[-1][0] / GRADINGS[-1][0]) ** 2
         gradings, order = (GRADINGS if finer * unknowns(chamber, fine) < MANY else LARGE), ORDER
     return tuple(tuple(mesh * size for size in sizes) for sizes in gradings), order

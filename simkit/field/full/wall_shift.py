@@ -51,7 +51,7 @@ def displacement(mesh: AirMesh, number: np.ndarray) -> np.ndarray:
     tets, walls = number[mesh.tets], number[mesh.facets][:, :3]
     fixed, way = np.unique(walls), np.zeros_like(points)
     way[fixed] = _along_walls(points, tets, walls)
-    fixed = np.union1d(fixed, number[mesh.outer][:, :3])
+    fixed = np.union1d(fixed, number[mesh.outer][:, :3])  # the far sphere, whose way stays 0
     free = np.setdiff1d(tets[:, :4], fixed)  # corners in the air
     stiffness = _linear_stiffness(points, tets[:, :4])
     way[free] = factored(stiffness[free][:, free])(-(stiffness[free][:, fixed] @ way[fixed]))

@@ -175,7 +175,7 @@ def air_along(wall: Wall, centers: np.ndarray, axes: np.ndarray) -> tuple[np.nda
         return np.zeros(0), np.zeros(0)
     start, way = np.concatenate([centers, centers]), np.concatenate([-axes, axes])
     into_air = np.arange(len(start)) >= len(centers)
-    reach = 1.5 * float(np.linalg.norm(np.ptp(wall.box, axis=0)))
+    reach = 1.5 * float(np.linalg.norm(np.ptp(wall.box, axis=0)))  # as far as any chord of the box, and half as much
     steps = reach * np.geomspace(2e-3, 1.0, 240)  # from beyond the start, where the level is 0 but for rounding
     ray = start[:, None, :] + steps[None, :, None] * way[:, None, :]
     level = wall.level(ray.reshape(-1, 3)).reshape(len(start), -1)

@@ -150,6 +150,6 @@ def waists(openings: Sequence[Opening], wall: Wall, first: int = 0) -> list[Doub
     narrow = _waist(wall, 96)
     if narrow is None or not openings:
         return []
-    sides = np.sort(np.ptp(wall.box, axis=0))
+    sides = np.sort(np.ptp(wall.box, axis=0))  # the two shorter ones make its width
     share = narrow.diameter / float(np.sqrt(sides[0] * sides[1]))
     return [Doubt("waist", tuple(range(first, first + len(openings))), share, NARROWEST)] if share < NARROWEST else []

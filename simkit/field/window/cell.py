@@ -117,7 +117,7 @@ def edge_drop(cell: WindowCell, reach: float) -> float:
 def _mean_potential(cell: WindowCell, stream: Stream, place: tuple[float, float], within: bool) -> float:
     """Mean of the potential over the window's width at (x, z), on the inside face or on the slope and beyond."""
     clay = stream.clay
-    x, y, z = np.moveaxis(clay.points[clay.facets].mean(axis=1), 1, 0)
+    x, y, z = np.moveaxis(clay.points[clay.facets].mean(axis=1), 1, 0)  # by its middle each facet is known
     small = 1e-6 * cell.cut_up
     slot_side = (np.abs(y - cell.width / 2) < small) & (z < cell.wall - small)
     facets = np.abs(z) < small if within else (z > small) & (x > cell.tip - small) & ~slot_side
@@ -216,7 +216,7 @@ def labium_share(
         return 1.0
     scale, far = SOLVED_AT / cut_up, min(reach, 1.5 * cut_up)
     cell = _like(window_cell(width, cut_up, wall, min(edge_deg, UPRIGHT), nose, rim))
-    slit = 4 / np.pi * np.sqrt(far / cut_up) / width
+    slit = 4 / np.pi * np.sqrt(far / cut_up) / width  # the slit's own drop over the same reach
     return edge_drop(cell, round(scale * far, 9)) * scale / slit
 
 

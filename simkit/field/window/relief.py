@@ -83,6 +83,7 @@ def logarithms(at: np.ndarray) -> np.ndarray:
 
 def lawful(cell: WindowCell, curvature: tuple[float, float]) -> Relief:
     """The relief of a window that the law covers."""
+    # Both fall: the law is of the logarithms of what they fall by.
     inertance, friction = -np.exp(logarithms(place(cell, curvature)))
     return Relief(float(inertance) / cell.cut_up, float(friction) / cell.cut_up**2)
 

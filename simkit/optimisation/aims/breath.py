@@ -56,7 +56,7 @@ def _jets(trial: Trial) -> Iterator[tuple[Voice, AirJet]]:
         raise DesignError([Fault(source, f"{name}.voicing", None, allowed) for name in mute])
     constants = JetConstants.from_table(trial.vessel.jet, source)
     for voice in trial.voices:
-        jet = jet_of(replace(voice.case, vessel=trial.vessel), constants)
+        jet = jet_of(replace(voice.case, vessel=trial.vessel), constants)  # the voicing of the perturbed design
         # A perturbed design has the window's field of the one on trial.
         old, new = voice.case.chamber.window, trial.body.chamber(voice.chamber).window
         if old is not None and new is not None:
@@ -113,6 +113,7 @@ def pressures(trial: Trial, careful: bool = False, only: Sequence[int] = ()) -> 
     found, first = [], 0
     for voice, jet in _jets(trial):
         count = len(voice.notes)
+        # Counted over all chambers.
         notes = np.isin(np.arange(first, first + count), only) if only else np.ones(count, bool)
         first += count
         pa = np.full(count, np.nan)
@@ -149,6 +150,7 @@ class EvenBreath(Measured):
             first += len(voice.targets)
             # Straight in log pressure over log frequency.
             line = np.stack([np.ones(len(here)), np.log(voice.targets)], axis=1)
+            # What is left of the best straight line.
             off.append(here - line @ np.linalg.lstsq(line, here, rcond=None)[0])
         return np.concatenate([*off, meetings(trial)])
 
@@ -198,7 +200,7 @@ def crossings(targets: Sequence[np.ndarray]) -> tuple[tuple[int, int], ...]:
     ((4, 0),)
     """
     firsts = np.cumsum([0, *(len(hz) for hz in targets)])  # number of each chamber's first note among all
-    melody = [n for n, hz in enumerate(targets) if len(hz) > 1] or range(len(targets))
+    melody = [n for n, hz in enumerate(targets) if len(hz) > 1] or range(len(targets))  # of drones alone each counts
     order = sorted(melody, key=lambda n: float(targets[n].min()))
     pairs: list[tuple[int, int]] = []
     for one, other in pairwise(order):
@@ -206,6 +208,7 @@ def crossings(targets: Sequence[np.ndarray]) -> tuple[tuple[int, int], ...]:
         apart = np.abs(np.log2(targets[one][:, None] / targets[other])) < _ONE_PITCH
         shared = list(zip(*np.nonzero(apart), strict=True))
         ends = [(int(targets[one].argmax()), int(targets[other].argmin()))]
+        # Each shared note, or the two ends.
         pairs += [(int(firsts[one] + i), int(firsts[other] + j)) for i, j in shared or ends]
     return tuple(pairs)
 

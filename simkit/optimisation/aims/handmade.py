@@ -190,9 +190,11 @@ def makers(
     doubles = [{keys[n]: errors[keys[n]] for n in pair} for pair in pairs]
     # Columns: every error at plus, at minus, then the pairs at plus; 1 is the note as designed.
     up, down, both = np.split(_squares(trial, [*singles, *doubles]) - 1, [len(keys), 2 * len(keys)], axis=1)
+    # Columns of both numbers of each pair; zip of no pairs gives no two.
     first, second = (np.array(list(n), dtype=int) for n in (zip(*pairs, strict=True) if pairs else ((), ())))
     random = np.random.default_rng(seed)
     draw = random.uniform(-1, 1, (count, len(keys)))
+    # One draw for the whole piece.
     smaller = random.uniform(-1, 1, count) * shrinkage_share(vessel, hands.shrinkage_points)
     # The parabola through minus, nothing and plus: its slope is half the difference, its bend half the sum.
     squares = 1 + draw @ ((up - down) / 2).T + np.square(draw) @ ((up + down) / 2).T

@@ -193,6 +193,7 @@ class Range:
         return float(semitones[highest] - semitones[lowest])
 
     def residuals(self, trial: Trial) -> np.ndarray:
+        # Of a range beyond `most` it turns negative, and pulls back.
         return np.array([self.weight * (self.most - self.value(trial))])
 
     def slopes(self, trial: Trial) -> np.ndarray:
@@ -246,7 +247,7 @@ def broyden_update(here: Trial, there: Trial) -> None:
     before, cheap = _SLOPES.get(here), there.by_openings
     if before is None or there in _SLOPES or cheap.all():
         return
-    after = before.copy()
+    after = before.copy()  # walls' columns stay, openings' are asked anew
     after[:, cheap] = slopes_beside(there, [n for n, c in zip(there.neighbours, cheap, strict=True) if c], exact=False)
     set_slopes(there, updated(before, after, ~cheap, there.x - here.x, there.cents - here.cents, there.freedom.reach))
 

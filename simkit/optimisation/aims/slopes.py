@@ -43,7 +43,7 @@ def cents_slopes(trial: Trial, exact: bool = True) -> np.ndarray:
     onward, back = (
         slopes_beside(trial, [trial.perturbed(n, sign * step) for n, step in enumerate(steps)]) for sign in (1, -1)
     )
-    return (onward + back) / 2
+    return (onward + back) / 2  # each is per its own step, so the mean is the central difference
 
 
 def slopes_beside(trial: Trial, neighbours: Sequence[Neighbour], exact: bool = True, field: bool = True) -> np.ndarray:

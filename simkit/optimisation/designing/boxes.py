@@ -61,7 +61,7 @@ def _of_the_box(wish: WishedRange, box_mm: tuple[float, float, float], air: Sequ
     # Of the air: the clay is on both sides.
     along, across, up = inner = np.maximum(np.array(box_mm) - 2 * wish.wall_mm, 0.0)
     filled = _ONE if len(air) == 1 else _MANY
-    height = min(up, _FLATTEST * across)
+    height = min(up, _FLATTEST * across)  # the largest egg that is neither too flat nor too slim
     width = min(across, _FLATTEST * height)
     largest = _ONE * min(along, _SLIMMEST * width) * width * height / 1000
     room = filled * inner.prod() / 1000
@@ -131,10 +131,11 @@ def set_side_by_side(vessel: Vessel) -> Vessel:
     All mouth ends lie in one row, and so do the windows, as the player's lips want them. Eggs turned by up to 20
     degrees make the row at most half a percent narrower, and so none is turned.
     """
-    lips = _lips(vessel, vessel.chambers[0].name)
+    lips = _lips(vessel, vessel.chambers[0].name)  # where the first one's windway begins, all begin
     for n, chamber in enumerate(vessel.chambers[1:], 1):
         along = round(lips - _lips(vessel, chamber.name), 1)
         vessel = vessel.with_value(f"{chamber.name}.offset_mm.along_mm", along)
+        # Beyond all that stand already.
         right = 1e3 * max(placed_wall(vessel, before).box[1, 0] for before in vessel.chambers[:n])
         left = 1e3 * placed_wall(vessel, chamber).box[0, 0] - chamber.offset_mm.across_mm  # with no offset
         start = right - left + vessel.clay.least_between_mm

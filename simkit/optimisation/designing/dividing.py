@@ -111,7 +111,7 @@ def divided(wish: WishedRange, without: Collection[tuple[Pitch, ...]] = ()) -> t
         if any(pitches[start:stop] in without for start, stop in ends):
             continue
         plans = [planned(wish, pitches[start:stop], pitches[-1]) for start, stop in ends]
-        cost = max(plan.cost for plan in plans)
+        cost = max(plan.cost for plan in plans)  # a piece is as weak as its weakest chamber
         # The first that cannot be made is what the message tells of, should none do.
         crowded = crowded or next((plan for plan in plans if not plan.is_clay), None)
         if cost < least:
@@ -138,6 +138,7 @@ def _divisions(count: int, chambers: int, overlap: int) -> Iterator[tuple[tuple[
             if 3 <= count - start <= FINGERS + 1:
                 yield ((start, count),)
             return
+        # At least a note beyond what overlaps, or it would not go on.
         for stop in range(start + max(3, overlap + 1), min(start + FINGERS + 1, count) + 1):
             for others in rest(stop - overlap, left - 1):
                 yield ((start, stop), *others)
@@ -167,6 +168,7 @@ def planned(wish: WishedRange, pitches: tuple[Pitch, ...], top: Pitch) -> Chambe
     least, most = (window_conductivity(wish.wall_mm, cut_up, share * cut_up) for share in (_NARROW, WIDE))
     drilled, sealed = (hole_conductivity(wish.wall_mm, d) for d in (DRILL_MM + 0.1, SEALED * wish.fingertip_mm))
     steps = np.diff(rise)
+    # The longer row, from the first fingertip's edge to the last's.
     row = (rows(len(pitches) - 1)[0] - 1) * wish.spacing_mm + wish.fingertip_mm
     long = 1e-3 * row / ROOM
     most = min(most, _widest_across(wish, cut_up, k2, long))
@@ -224,7 +226,7 @@ def droned(wish: WishedRange, pitch: Pitch, plans: Sequence[ChamberPlan]) -> Cha
     had for it, and a cut-up with which it asks the breath of the melody's middle, (f W)^2 alike."""
     hz = Tuning().frequency(pitch)
     melody = [Tuning().frequency(each) for plan in plans for each in (plan.pitches[0], plan.pitches[-1])]
-    middle = np.sqrt(min(melody) * max(melody))
+    middle = np.sqrt(min(melody) * max(melody))  # in the logarithm of pitch
     cut_up = float(np.clip(plans[0].cut_up_mm * middle / hz, SHORTEST, LONGEST))
     largest = 1e-9 * np.pi / 6 * max(plan.length_mm * plan.width_mm * plan.height_mm for plan in plans)
     least, most = (window_conductivity(wish.wall_mm, cut_up, share * cut_up) for share in (1.0, WIDE))

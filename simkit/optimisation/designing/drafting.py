@@ -127,4 +127,5 @@ def _aside_deg(wish: WishedRange, plan: ChamberPlan, row: list[float], apart_mm:
 
     if room(_SIDES) >= 0:
         return _SIDES
+    # Lower down the hands cannot hold it: then as far as that.
     return float(brentq(room, _SIDES, _LOW)) if room(_LOW) > 0 else _LOW

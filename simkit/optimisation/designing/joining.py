@@ -115,7 +115,7 @@ def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
     if uneven > met + _STILL_EVEN:
         again, _ = _evened(outcome.vessel)
         later = interruptible(_tuned(again, ["diameters", *_windows(again)], wish))
-        if later.reached or not outcome.reached:
+        if later.reached or not outcome.reached:  # a piece in tune is not given up for even breath
             outcome, uneven = later, _uneven(later.vessel, again)
     aims = {**outcome.evidence.aims, Meeting.measures: uneven}
     outcome = replace(outcome, evidence=replace(outcome.evidence, aims=aims))
@@ -160,7 +160,7 @@ def _begun(wish: WishedRange) -> _Begun:
             break
         log.info("%s cannot play its notes, by %.0f cents: dividing the range another way", names[worst], off[worst])
         without.append(plans[worst].pitches)
-    return min(found, key=lambda begun: max(begun.off))
+    return min(found, key=lambda begun: max(begun.off))  # the one whose worst chamber is the least off
 
 
 def _planned(
@@ -225,7 +225,7 @@ def _meeting(drafts: list[Vessel]) -> list[Vessel]:
     trials = [Trial.of(Freedom(vessel, ()), np.zeros(0)) for vessel in melody]
     breath = [np.log(pressures(trial, careful=True)) for trial in trials]
     spread = [1.0]
-    for n in range(1, len(melody)):
+    for n in range(1, len(melody)):  # chamber by chamber upward, each against the one below
         pairs = np.array(crossings([trials[m].voices[0].targets for m in (n - 1, n)]))
         both = np.concatenate(breath[n - 1 : n + 1])
         # Half of the logarithm, as breath goes with the square of the cut-up.

@@ -79,7 +79,7 @@ def wished(wish: Wish, seed: int = 0) -> tuple[str, Outcome]:
     drawn = fingered(_sized(wish, draft), "linear" if wish.in_a_row else "few", seed)
     fingerings = None if wish.in_a_row else "few"
     low, high = _served(wish)
-    hopeful = low < _HOPELESS * high
+    hopeful = low < _HOPELESS * high  # places and walls may still mend so much
     if hopeful:
         outcome = _tuned(drawn, ["holes", "size"], fingerings, seed, _MOST_STEPS)
         drawn, fingerings = outcome.vessel, None
@@ -167,7 +167,7 @@ def _grown(wish: Wish, draft: Vessel) -> Vessel:
     needed = (row + wish.fingertip_mm) / ((1 - _ENDS_SHARE) * (last - first))  # times as long as it is drawn
     low, high = _served(wish)
     asked = wall.volume * k2_of(wish.pitches[0]) * needed**3  # K of its window at that size
-    served = min(max(asked, low), max(low, _EASE * high))
+    served = min(max(asked, low), max(low, _EASE * high))  # kept off the upper end; where the two cross, at the lower
     (size,) = group(draft, "size")
     growth = needed * (served / asked) ** (1 / 3)  # K goes with the volume
     grown = draft.with_values(size.values(growth))
@@ -181,6 +181,7 @@ def _slimmed(vessel: Vessel, longer: float) -> Vessel:
     length, width, height = (f"{chamber.name}.{key}" for key in ("length_mm", "width_mm", "height_mm"))
     if not {length, width, height} <= vessel.numbers.keys():
         return vessel
+    # Over the wider of its two other sides.
     slim = vessel.value(length) / max(vessel.value(width), vessel.value(height))
     # Length over width grows by longer^(3/2) where the air stays.
     longer = max(min(longer, (SLIM / slim) ** (2 / 3)), 1.0)

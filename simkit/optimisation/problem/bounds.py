@@ -114,7 +114,7 @@ def _diameters(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
 
 
 def _places(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
-    first, last = axis_ends_mm(placed_wall(vessel, chamber))
+    first, last = axis_ends_mm(placed_wall(vessel, chamber))  # the axis' way through the air, mm
     numbers = []
     for hole in chamber.holes:
         key = f"{chamber.name}.hole.{hole.name}"
@@ -205,7 +205,7 @@ def _shape(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
 def _size(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
     keys = [f"{chamber.name}.{key}" for key in shape_keys(chamber) if key.rpartition(".")[2] in _LENGTHS]
     keys = [key for key in keys if vessel.value(key) != 0]  # 0 times a factor stays 0
-    keys += [f"{chamber.name}.hole.{hole.name}.along_mm" for hole in chamber.holes]
+    keys += [f"{chamber.name}.hole.{hole.name}.along_mm" for hole in chamber.holes]  # what lies along it goes with it
     keys += [f"{chamber.name}.voicing.along_mm"] if chamber.voicing else []
     if isinstance(chamber.shape, shapes.Scan):  # a scan has one size, which its file gives
         return []

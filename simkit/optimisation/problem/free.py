@@ -243,7 +243,7 @@ def _joined(one: FreeNumber, other: FreeNumber, sign: float) -> FreeNumber:
     # The other's bounds in the first one's terms: mirrored, low and high change places.
     ends = sorted(sign * (end - shift) for end in (other.low, other.high))
     start = (one.start + sign * (other.start - shift)) / 2
-    low, high = max(one.low, ends[0]), min(one.high, ends[1])
+    low, high = max(one.low, ends[0]), min(one.high, ends[1])  # where both may be
     return replace(
         one,
         keys=(*one.keys, *other.keys),

@@ -89,7 +89,7 @@ class MovedAir:
         if coat.figure and body.figure == self.trial.body.figure:
             return replace(old, body=body, chambers=chambers)
         mesh = self._outside.to(partial(offset_points, coat.walls, coat.offset))
-        far = old.outside.far
+        far = old.outside.far  # the sphere stays where it is, and so does the mesh on it
         outside = OutsideAir.of(mesh, AirSurface(coat.walls, coat.offset, outside=True), far.center, far.radius)
         return replace(old, body=body, chambers=chambers, outside=outside)
 

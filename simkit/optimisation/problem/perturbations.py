@@ -29,6 +29,7 @@ def aperture_beside(old: Opening, new: Opening, at_rest: Aperture | None = None)
     the next, and costs two seconds. Beside such a window it is taken to change as the law does, continued straight.
     Where that is itself one beside another, as of a perturbed design, nothing is meshed anew, and nothing jumps.
     """
+    # A hole's aperture is a formula, and smooth by itself.
     if new.is_round:
         return aperture_of(new)
     rest = aperture_of(old) if at_rest is None else at_rest
@@ -138,7 +139,7 @@ class OpeningMoves:
         """The circuit's matrices `m` at the chamber's notes with the rows of one step changed."""
         circuit = voice.resonator.circuit
         ratio = circuit.room_air.density / circuit.chamber_air.density
-        regular, outer = m.regular.copy(), m.outer.copy()
+        regular, outer = m.regular.copy(), m.outer.copy()  # the trial's own stay as they are
         # The ducts' own columns are exact; only the field's rows are of first order.
         columns = {name: getattr(m, name).copy() for name in _COLUMNS}
         for place in self.of_step[step]:

@@ -123,7 +123,7 @@ class Trial:
         for n, note in enumerate(chamber.notes):
             for other in (other for pitch, other in pairs if pitch == note.pitch):
                 states[n, [name == other for name in whose]] = 0.0
-        return found.beside_others(states)
+        return found.beside_others(states)  # note by note: only those of a pair have that window shut
 
     @cached_property
     def cents(self) -> np.ndarray:

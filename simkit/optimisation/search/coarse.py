@@ -35,7 +35,7 @@ from simkit.vessel import Chamber, Vessel
 def growth(before: Body, after: Body) -> tuple[np.ndarray, float]:
     """Factor of growth in length of each port's chamber (n,), and of all the air together; by volumes."""
     pairs = list(zip(before.chambers, after.chambers, strict=True))
-    shares = [(new.volume / old.volume) ** (1 / 3) for old, new in pairs]
+    shares = [(new.volume / old.volume) ** (1 / 3) for old, new in pairs]  # as of chambers that keep their proportions
     whole = sum(new.volume for _, new in pairs) / sum(old.volume for old, _ in pairs)
     counts = [len(old.all_openings) for old, _ in pairs]
     return np.repeat(shares, counts), float(whole ** (1 / 3))

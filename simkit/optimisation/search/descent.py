@@ -249,7 +249,7 @@ def linearised_about(
     freedom: Freedom, x: np.ndarray, r: np.ndarray, J: np.ndarray, g: np.ndarray, G: np.ndarray, radius: float
 ) -> Linearisation:
     """Residuals and rows g + G s >= 0 about `x`, bounds and trust radius beside them; broken rows become penalties."""
-    broken = g < -FEASIBLE_MM
+    broken = g < -FEASIBLE_MM  # a row that does not hold has no step of nothing to begin with
     low = np.maximum((freedom.low - x) / freedom.reach, -radius)
     high = np.minimum((freedom.high - x) / freedom.reach, radius)
     one = np.eye(len(x))
@@ -291,14 +291,14 @@ def descend(task: Task, start: np.ndarray) -> Descent:
             back = here.second_order_correction(first).best()
             second = task.tried(here.within_limits(first.x + back * task.freedom.reach))
         looked_at += 1 + (second is not None)
-        there = min(first, second, key=_objective)
+        there = min(first, second, key=_objective)  # of what could be made; none counts as infinite
         actual = here.objective - _objective(there)
         # Shrink below a quarter of what was predicted, as is usual (Nocedal & Wright 2006, algorithm 4.1).
         if actual < 0.25 * predicted:
             radius = min(radius, float(np.abs(step).max())) / 2
         elif here.objective - _objective(first) > 0.5 * predicted or actual > 0.9 * predicted:
             radius *= 2
-        rejected += 1
+        rejected += 1  # until it is accepted, below
         # Less is noise from mesh to mesh, and no step.
         if there and actual > 0.05 * predicted:
             rejected = 0

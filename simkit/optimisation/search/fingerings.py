@@ -205,9 +205,9 @@ def _fits(
             # Linear once the combinations are chosen: shares that bring every note nearest, in cents.
             shares = lsq_linear(opened * more, wanted * weight, sensible, method="bvls").x
         off = _CENTS * np.log((1 + ratio[opened @ places] * (opened @ shares)) / (1 + wanted))
-        moves = np.abs(np.diff(opened[order].astype(int), axis=0)).sum()
+        moves = np.abs(np.diff(opened[order].astype(int), axis=0)).sum()  # fingers that move from each note to the next
         cost = float(np.square(off / 10).sum() + _TIDY * moves)
-        key = opened.tobytes()
+        key = opened.tobytes()  # one for each way to finger: beginnings often end alike
         if key not in found or cost < found[key][0]:
             found[key] = cost, Choice(opened, shares, off)
     return [choice for _, choice in sorted(found.values(), key=lambda pair: pair[0])]

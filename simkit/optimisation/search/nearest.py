@@ -78,6 +78,7 @@ def _linearised(here: Iterate, proximity: Proximity, allowed: np.ndarray, radius
 def _moved(here: Iterate, step: np.ndarray, allowed: np.ndarray) -> Iterate | None:
     """The design a step further; a second-order correction where notes end too far off. None where there is none."""
     task, reach = here.task, here.task.freedom.reach
+    # Limits first: no notes are solved for a body that breaks them.
     first = task.tried(here.within_limits(here.x + step * reach))
     if first is None or _is_more_broken(here, first):
         return None

@@ -149,7 +149,7 @@ def _chosen(task: Task, seed: int, near: bool) -> Task:
         here = task.freedom.at(task.freedom.start)
         try:
             trial = task.evaluated(task.freedom.start).trial if n else None
-            vessels = alternatives(here, seed + n, trial)
+            vessels = alternatives(here, seed + n, trial)  # other beginnings each time
             if len(vessels) < 2:
                 return task
             task = coarsely_chosen(task, vessels)

@@ -54,6 +54,7 @@ def multipliers(gradient: np.ndarray, rows: np.ndarray) -> np.ndarray:
 
     The half sum of squares would fall by so much for each unit that a row gave way.
     """
+    # Non-negative: a limit only pushes.
     return nnls(rows.T, gradient, maxiter=50 * max(1, len(rows)))[0] if len(rows) else np.zeros(0)
 
 

@@ -253,7 +253,7 @@ class AirJet:
 
     def wave_log(self, omega: Reals, speed: Reals) -> Reals:
         """Logarithm of the wave's gain from windway to labium: growth minus i times the turn (rad), never wrapped."""
-        reach = self.cut_up / self.half_width
+        reach = self.cut_up / self.half_width  # the way, in half-widths: `wave` tells turn and growth for each
         turn, growth = wave(omega * self.half_width / speed)  # each for a length of b
         return reach * (self.constants.growth * growth - 1j * turn / self.constants.convection)
 
@@ -267,6 +267,7 @@ class AirJet:
 
         eta = receptivity (h/U) v exp(growth). wave_log: what `wave_log` says, if it is known already.
         """
+        # The real part: the size alone, without the turn.
         growth = np.exp(np.real(self.wave_log(omega, speed) if wave_log is None else wave_log))
         return self.constants.receptivity * self.height / speed * velocity * growth / self.half_width
 

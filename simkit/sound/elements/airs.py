@@ -47,7 +47,7 @@ def still_airs(vessel: Vessel) -> Airs:
     return _everywhere(state.temperature_c, state.humidity_percent, state.pressure_pa, state.co2_ppm)
 
 
-kept_breath = lru_cache(maxsize=64)(exhaled)
+kept_breath = lru_cache(maxsize=64)(exhaled)  # a search asks for the same breath with each design
 
 
 @lru_cache(maxsize=64)

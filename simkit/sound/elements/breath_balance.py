@@ -80,6 +80,7 @@ def _mixed(b: Breathing) -> _Mixed:
     """The balance itself."""
     jet, warm = b.jet, _windway(b)
     grown = 1 + entrainment(jet, b.breath.kinematic_viscosity, b.mixing)
+    # The range of a doubtful share may reach beyond all of it.
     entering = np.clip(b.mixing.entering * jet.entering, 0.0, 1.0)
     # Of what is drawn along, the outer half's entering share is room air; the inner half's other share leaves.
     drawn = entering * jet.flow * (grown - 1) / 2
@@ -113,6 +114,7 @@ def _heat(
     cooled = breath * (b.breath.temperature_c - warm.temperature_c) + EVAPORATION * warm.condensed
     given = breath * breath_in * (warm.temperature_c - inside.temperature_c)
     given = given + room * room_in * (b.room.temperature_c - inside.temperature_c)
+    # Water that the windway has taken already is not counted again.
     return blown * cooled + given + EVAPORATION * (inside.condensed - breath_in * warm.condensed)
 
 
@@ -136,7 +138,7 @@ def _windway(b: Breathing) -> _State:
     from memory); both walls, so T goes to the clay's as exp(-N), N = 2 L w h_t/(rho c_p Q).
     """
     jet, breath = b.jet, b.breath
-    flow = np.maximum(jet.flow, 1e-12)
+    flow = np.maximum(jet.flow, 1e-12)  # where nobody blows it takes for ever, and ends at the clay
     diameter = 2 * jet.height
     # Re = V D/nu with V = Q/(w h) and D = 2h: the height cancels.
     graetz = 2 * flow / jet.width * breath.prandtl / breath.kinematic_viscosity * diameter / jet.length
@@ -191,7 +193,7 @@ def stirring(b: Breathing) -> np.ndarray:
 def _inside(b: Breathing, breath_in: np.ndarray, room_in: np.ndarray, warm: _State) -> _State:
     """The chamber's air: sources, the wall's pull on its temperature and vapour, and no fog."""
     total = breath_in + room_in
-    share = breath_in / np.maximum(total, 1e-300)
+    share = breath_in / np.maximum(total, 1e-300)  # where nothing comes in, none of it is breath
     heats = [molar_heat(air.gases, air.temperature_c + KELVIN) for air in (b.breath, b.room)]
     carried = heats[0] * breath_in + heats[1] * room_in
     to_wall = stirring(b) * b.wall_area
@@ -268,5 +270,6 @@ def pitch_cents(b: Breathing) -> np.ndarray:
     """
     (stiffness, density), room, flow = lightness(b), b.room, b.passages.flow
     part = flow / np.maximum(flow.sum(axis=-1, keepdims=True), 1e-300)
+    # Nothing open: no note to move.
     light = np.where(part.any(axis=-1), (part * (room.density / density)).sum(axis=-1), 1.0)
     return np.asarray(600 * np.log2(stiffness / (room.density * room.sound_speed**2) * light))

@@ -49,7 +49,7 @@ def slit_filling(air: Air, omega: Reals, height: Reals) -> Filling:
 
 
 def _filled(air: Air, omega: Reals, share: Callable[[Reals], Reals], half: Reals) -> Filling:
-    turned = np.sqrt(-1j * np.asarray(omega))
+    turned = np.sqrt(-1j * np.asarray(omega))  # of the two roots the one with Im z < 0, as `_round_share` has it
     # F: the share of the section that the walls hold back, in velocity (nu) and in temperature (alpha_t).
     held = share(half * turned / np.sqrt(air.kinematic_viscosity))
     warmed = share(half * turned / np.sqrt(air.thermal_diffusivity))
@@ -123,6 +123,7 @@ def duct(filling: Filling, omega: Reals, area: Reals, length: Reals) -> TwoPort:
 
 def stopped(filling: Filling, omega: Reals, area: Reals, length: Reals) -> Reals:
     """Impedance p1/U1 of a straight duct with its far end shut, Pa s/m3."""
+    # Cosh over sinh of the same angle as in `duct`.
     return filling.wave_impedance / area / np.tanh(1j * filling.wavenumber(omega) * length)
 
 

@@ -45,7 +45,7 @@ def ledge_of(chamber: Chamber) -> Ledge:
     if chamber.mouthpiece is None:
         return Ledge()
     under, beside = 1e-3 * chamber.mouthpiece.floor_mm, 1e-3 * chamber.mouthpiece.sides_mm
-    return Ledge(under, beside, under - BY_HAND, under + BY_HAND)
+    return Ledge(under, beside, under - BY_HAND, under + BY_HAND)  # drawn: known but for the hand
 
 
 @frozen

@@ -88,6 +88,7 @@ def entering_share(swing: Reals, offset: Reals = 0.0) -> Reals:
     >>> float(entering_share(2.0)), round(float(entering_share(0.0, 0.5)), 4)
     (0.5, 0.2689)
     """
+    # Without an offset the tanh is odd about the middle of the swing.
     if not np.any(offset):
         return 0.5 + 0 * swing
     phase = np.pi * ((np.arange(64) + 0.5) / 64 - 0.5)  # and the same again on its way back
@@ -144,7 +145,7 @@ def exchange(p: Passages, brought: np.ndarray, mixing: Mixing) -> Exchange:
     # What comes in during one swing, as a length in the duct.
     slug = np.maximum(2 * np.pi * coming / (p.omega[..., None] * area), 1e-30)
     reach, lag = across(mixing.reach), across(mixing.lag)
-    outside = reach * 0.5 * np.sqrt(4 * area / np.pi)
+    outside = reach * 0.5 * np.sqrt(4 * area / np.pi)  # half a diameter, of a disc of that area
     kept = coming * np.exp(-(outside + reach * _CORE * p.length) / slug)
     out = coming + mean
     # Room air over the swing: inside, as much as comes through; in the duct, up to half (a slug that reaches it goes
@@ -154,4 +155,5 @@ def exchange(p: Passages, brought: np.ndarray, mixing: Mixing) -> Exchange:
     in_duct = -np.expm1(-slug * np.exp(-outside / slug) / p.length) * (1 - going)
     at_outer = 1 - 0.5 * (mean + kept) / np.maximum(out, 1e-300) * going
     room = (p.inner * at_inner + p.length * in_duct + p.outer * at_outer) / (p.inner + p.length + p.outer)
+    # A covered opening holds the chamber's air alone.
     return Exchange(kept, out, np.where(live, 1 - np.minimum(lag * room, 1.0), 1.0))

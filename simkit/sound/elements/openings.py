@@ -149,8 +149,9 @@ def aperture_of(opening: Opening) -> Aperture:
     if opening.is_round:
         return air_of_hole(opening, opening.radius, opening.length)
     o, rims = opening, (opening.inside_rim, opening.rim)
+    # What a slope, a lean or a tilt changes is added to it.
     upright = rectangular_hole(o.width, o.height, o.length, o.rim, o.inside_rim, o.curvatures)
-    clay = max(o.length + FULLER * o.fuller, o.length / 2)
+    clay = max(o.length + FULLER * o.fuller, o.length / 2)  # never less than half of it, however fast the clay thins
     relief = slope_relief(o.width, o.height, clay, o.edge_deg, *rims, o.curvatures)
     # The slope lets the flow spread on its way out: less air moves at the outer end, and less friction acts on it.
     return replace(
@@ -167,6 +168,7 @@ def air_of_hole(opening: Opening, radius: Reals, length: Reals) -> Aperture:
     # Mean depth of either face below its middle: H a^2/4, H its mean curvature.
     inner_cap, outer_cap = (bend * opening.radius**2 / 4 for bend in bends_of(opening))
     inside, outside = _spared_aslant(opening, plain)
+    # A face of its own is square to the hole.
     outer = plain.outer + face_end(opening) + opening.seam - (0.0 if opening.clay else outside)
     plain = replace(plain, inner=plain.inner - inside, outer=outer, inner_cap=inner_cap, outer_cap=outer_cap)
     if opening.duct is None:
@@ -183,6 +185,7 @@ def air_of_hole(opening: Opening, radius: Reals, length: Reals) -> Aperture:
 
 def _no_air(air: Aperture, plain: Aperture) -> str:
     """The number of a duct's air that is none, or of no opening, or more than a plain hole's; nothing where all are."""
+    # Of a plain hole: numbers for so many pieces or radii at once.
     most = np.broadcast_shapes(*(np.shape(getattr(plain, each.name)) for each in fields(plain)))
     for name, value in ((each.name, getattr(air, each.name)) for each in fields(air)):
         numbers = np.asarray(value)
@@ -285,7 +288,7 @@ def face_end(opening: Opening) -> float:
     bend = _outer_bend(opening, opening.clay)
     drop = bend * (FACE * opening.radius) ** 2 / 2  # by which the bent clay lies lower at the face's edge
     d = (opening.clay - opening.length - drop) / opening.radius
-    s = float(np.clip(bend * opening.radius, 0.0, 0.37))
+    s = float(np.clip(bend * opening.radius, 0.0, 0.37))  # to balls of 2.7 radii, as fitted
     if d > 0:
         share = 0.3976 * d - (0.1296 + 0.0731 * s / (1 + 0.9152 * s)) * -np.expm1(-2.18 * d)
     else:

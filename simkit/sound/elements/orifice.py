@@ -118,7 +118,7 @@ class End(NamedTuple):
 
 def fitted_rims(length: Reals, rim: Reals, inside_rim: Reals) -> tuple[Reals, Reals]:
     """Rim radii (outside, inside) that fit the wall: together at most its thickness, shares kept."""
-    both = np.maximum(rim + inside_rim, 1e-30)
+    both = np.maximum(rim + inside_rim, 1e-30)  # sharp ones: nothing to fit, and nothing divided by 0
     fit = np.minimum(1.0, length / both)
     return rim * fit, inside_rim * fit
 
@@ -322,7 +322,7 @@ def end_of(
     def correction(n: float) -> float:
         here = outline(width - 2 * n, height - 2 * n)  # every wall moved into the air by n
         fade = here.fade((length + 2 * n) / np.sqrt(here.area / np.pi))
-        radius = 2 * here.area / here.perimeter
+        radius = 2 * here.area / here.perimeter  # as much rim for its area as the disc of that radius
         rounded = rim + n if rim > 0 else 0.0  # of a sharp rim, relief and slope are none
         relief = here.relief * rim_relief((length + 2 * n) / radius) / LONG_RELIEF
         sides, ends = (rounding(rounded / radius, hollow).value for hollow in hollows)

@@ -38,7 +38,7 @@ def flesh_depth(radius: Reals, length: Reals) -> Doubted:
     >>> round(float(hole.value) * 1e3, 2), round(float(hole.doubt) * 1e3, 2)
     (1.62, 0.6)
     """
-    wanted = radius * np.clip(_SUNK * radius / _PIPE, _SHALLOWEST, _DEEPEST)
+    wanted = radius * np.clip(_SUNK * radius / _PIPE, _SHALLOWEST, _DEEPEST)  # over the radii that were measured
     deep = np.maximum(length, 1e-9)  # through no clay there is nothing to fill
     depth = wanted / (1 + (wanted / deep) ** 8) ** (1 / 8)
     return Doubted(depth, np.minimum(_SCATTER * radius, np.maximum(depth, deep - depth)))
@@ -69,7 +69,7 @@ def hover_end(radius: Reals, height: Reals, fingertip: Reals = FINGERTIP) -> Dou
     x, p = height / radius, np.clip(fingertip / radius, 1.2, 10.0)
     near, wide = x + 0.387 + 0.841 * p**-1.89, x + 1.729 * p - 0.725
     ball = p**3 / 2 * wide**-2.303 * near**-1.697
-    added = radius * ball * (1.2 + 0.8 * x / p)
+    added = radius * ball * (1.2 + 0.8 * x / p)  # the finger over its ball: more so from farther off
     return Doubted(added, _SHAPE * added)
 
 

@@ -63,7 +63,7 @@ class VocalTract:
         Z_wall = m (i omega + 2 pi B + (2 pi f)^2/(i omega)), f the flesh's own; B goes into the air's inertia too.
         """
         lost = 2 * np.pi * self.bandwidth
-        swings = 1j * omega * (1j * omega + lost) + (2 * np.pi * TISSUE) ** 2
+        swings = 1j * omega * (1j * omega + lost) + (2 * np.pi * TISSUE) ** 2  # i omega times Z_wall over its mass
         around = 2 * np.sqrt(np.pi / self.area)  # perimeter over area of a round tube
         softness = 1 / (air.density * air.sound_speed**2) + around / self.wall / swings
         return ducts.Filling(air.density * (1 + lost / (1j * omega)), 1 / softness)

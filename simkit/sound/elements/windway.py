@@ -103,7 +103,7 @@ def windway_of(
     if voicing is None:
         return None
     sizes = voicing.window_width_mm * 1e-3, voicing.windway_height_mm * 1e-3, voicing.windway_length_mm * 1e-3
-    level = voicing.exit_rise_mm * 1e-3
+    level = voicing.exit_rise_mm * 1e-3  # the slit's middle; 0 is the inner face, where the edge lies
     wide, high = lips_of(chamber)
     mouth = mouth or VocalTract()
     return Windway(*sizes, mouth, air, level=level, per_hertz=per_hertz, lips_width=wide, lips_height=high)
@@ -135,6 +135,7 @@ def windway_impedance(
     own field has it; air: that of the window.
     """
     breath = windway.air or air
+    # First what gathers before the exit, then slice by slice to the mouth.
     branch = ducts.in_series(1j * omega * air.density * inertance)
     for width, height, length in windway.slices:
         filling = ducts.plain_filling(breath) if lossless else ducts.slit_filling(breath, omega, height)
@@ -208,7 +209,7 @@ def junction_of(windway: Windway, window: Opening) -> Junction:
     bottom = min(max(bottom, rim - sunk), top - windway.height / 8)
     z = max(bottom + top, 0.0) / (2 * height)  # of the exit's middle
     run = 1 / np.tan(np.deg2rad(window.edge_deg)) if window.edge_deg < 90 else 0.0
-    wall = np.clip(window.length / height, 0.5, 1.6)
+    wall = np.clip(window.length / height, 0.5, 1.6)  # the walls of the fit
     detour = -np.expm1(-2.5 * run) * (0.028 + 0.128 * min(z, 0.4) + 0.022 * np.log(wall))
     depth = height * (_slit_depth(z) - 0.006 - detour)
     return Junction(
@@ -262,7 +263,7 @@ def stream_resistance(windway: Windway, air: Air, omega: Reals) -> Reals:
     kinetic = air.density * V
     steady = kinetic * (1 + heads - z * slope / 2)  # dp/dV of (rho V^2/2)(1 + F(z)), z going as 1/V
     poiseuille = 12 * air.viscosity * length / windway.height**2
-    turn = 1j * np.asarray(omega) * windway.length / V
+    turn = 1j * np.asarray(omega) * windway.length / V  # theta: how far the note swings while the stream passes
     return (kinetic + (steady - poiseuille - kinetic) * -np.expm1(-turn) / turn) / windway.area
 
 

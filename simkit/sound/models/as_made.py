@@ -67,7 +67,7 @@ class AsMade:
         rows = np.flatnonzero(base.rows)
         fields = [base.field if q == 1 else solved(_widened(case.body, q), case.mesh).field for q in SHARES]
         own = np.array([[np.diag(f.static)[rows], np.diag(f.outside(0.0).real)[rows]] for f in fields])
-        own = own - own[SHARES.index(1.0)]
+        own = own - own[SHARES.index(1.0)]  # so that the design's own size takes its own field, to the last digit
         # The cubic through four values, by the inverse of Vandermonde's matrix.
         cubics = np.einsum("pq,qso->sop", np.linalg.inv(np.vander(SHARES, increasing=True)), own)
         return replace(plain, own=cubics, window_fit=_fit(plain.window, beside))
@@ -85,6 +85,7 @@ class AsMade:
         rows = np.flatnonzero(base.rows)
         circuit = _alone(base, rows)
         ends = np.zeros((10, len(_ENDS)))
+        # The constant alone: right at the design's own window.
         ends[0] = [getattr(circuit.ducts[0].aperture, name) for name in _ENDS]
         own = np.zeros((2, len(rows), len(SHARES)))
         return AsMade(circuit, base.holes, window, case.chamber.openings, own, ends, case.playing)
@@ -148,6 +149,7 @@ class AsMade:
         flows = _Flows.of(m, states)
         step = _NUDGE * np.abs(omega)
         nearby = _Flows.of(self._matrices(pieces, omega + step), states)
+        # 1 - dF/d omega: how much less the note gives way than its stiffness.
         give = 1 - self.air.sound_speed * (np.sqrt(nearby.g) - np.sqrt(flows.g)) / step
 
         def share(dg: np.ndarray) -> np.ndarray:
@@ -274,7 +276,7 @@ class _Flows:
 def _alone(base: PortsResonator, rows: np.ndarray) -> Circuit:
     """The circuit of a resonator's own openings, as if the body had no others."""
     f, circuit = base.field, base.circuit
-    pick = np.ix_(rows, rows)
+    pick = np.ix_(rows, rows)  # rows of other chambers are walls here: no flow enters there
     around = replace(f.around, terms=f.around.terms[:, rows][:, :, rows])
     field: PortField = replace(
         f,
@@ -327,6 +329,7 @@ def _fit(window: Opening, beside: Beside) -> np.ndarray:
 
     sizes = np.array([window.width, window.height, window.length])
     own, grid = np.array(ends(*sizes)), np.array(list(product(_GRID, repeat=3)))
+    # Less the design, whose terms are all 0 but the constant.
     away = np.array([ends(*(row * sizes)) for row in grid]) - own
     return np.vstack([own, np.linalg.lstsq(_terms(*grid.T)[:, 1:], away)[0]])
 

@@ -198,6 +198,7 @@ class Circuit:
         """
         top = np.inf if self.field.shared.all() else self.field.top
         kink = self.room_air.sound_speed * min(top, self.nearby.top)
+        # The lowest closed mode of any chamber, rad/s.
         pole = self.chamber_air.sound_speed * np.sqrt(self.field.k2.min(initial=np.inf))
         return bool(high < min(kink, pole / _CLEAR))
 
@@ -274,7 +275,7 @@ class Circuit:
         field = self.field
         k2 = np.square(self.wave_number(omega))[..., None]
         shares = 1 / self.distance(omega) - 1 / field.k2 - k2 / field.k2**2  # the static part is without losses
-        pairs = np.einsum("im,jm->mij", field.modes, field.modes)
+        pairs = np.einsum("im,jm->mij", field.modes, field.modes)  # mode by mode what enters at j and is read at i
         return field.static + k2[..., None] * field.quadratic + np.tensordot(shares, pairs, axes=1)
 
     def distance(self, omega: np.ndarray) -> np.ndarray:

@@ -123,7 +123,7 @@ class LumpedResonator:
             some = openness[:, j] > 0
             freed = partly_covered(aperture, openness[some, j])  # as it is, where it is wholly open
             holes[some] += 1 / freed.impedance(self.airs.of_hole(name), omega[some], self.lossless)
-        inner, outer, branch = (np.zeros_like(holes) for _ in range(3))
+        inner, outer, branch = (np.zeros_like(holes) for _ in range(3))  # without a window nothing passes there
         if self.window is not None:
             through, share = self.window.impedance(self.airs.window, omega, self.lossless), self._share
             inner, outer = 1 / (share * through), 1 / ((1 - share) * through)
@@ -171,6 +171,7 @@ class LumpedResonator:
         if rings.any():
             start = self.air.sound_speed * np.sqrt(K[rings] / self.volume)
             omega[rings] = self._converged(openness[rings], start.astype(complex))
+            # To first order, once: of a note some cents away it would be the same.
             omega[rings] *= self._played(openness[rings], omega[rings])
         return omega
 
@@ -244,7 +245,7 @@ class LumpedResonator:
             facts |= {f"neglected_{name}_cents": value for name, value in vars(neglect).items()}
             cautions += self._cautions(omega)
         if any(0 < share < 1 for share in openness[0]):
-            uncertainty += 20
+            uncertainty += 20  # as `ports` has it
             cautions += ("a half-covered hole is taken as a round one of its free area: a rough guess",)
         return Evidence(uncertainty, cautions, facts)
 
@@ -252,6 +253,7 @@ class LumpedResonator:
         """1/Q of friction in all openings: each by its own, weighted with its share of the moving energy."""
         open_ones = [self.window] if self.window is not None else []
         open_ones += [partly_covered(a, s) for a, s in zip(self.apertures, openness[0], strict=True) if s > 0]
+        # Energy that moves in an opening goes as its K, for all have one pressure.
         K = np.array([float(a.conductivity) for a in open_ones])
         G = np.array([float(a.friction) for a in open_ones])
         return float((friction_loss(self.air, omega, K, G) * K).sum() / K.sum())

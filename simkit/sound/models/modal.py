@@ -116,7 +116,7 @@ class Modal:
             if not len(at):
                 return found.reshape(omega.shape)
             now, moving = found[at], replace(self, states=states[at])
-            step = 1e-5 * np.abs(now)
+            step = 1e-5 * np.abs(now)  # for dG/dk by differences: it sets the speed of convergence alone
             G, onward = moving.flows(now), moving.flows(now + step)
             change = (onward - G) * (self.speed / step)[:, None, None]
             diagonal, slope = self.diagonal(now)
@@ -159,7 +159,7 @@ def circuit_motion(
         raise OutOfReach(f"{count} resonances: the port model carries {k2.shape[1]}")
     shapes = shapes[:, :, :count]
     omega = modal.speed * np.sqrt(k2[:, :count]).astype(complex)
-    omega[:, 0] = lowest
+    omega[:, 0] = lowest  # known already, and more closely than these need be
     for some in np.array_split(np.arange(len(omega)), 1 + len(omega) // _AT_ONCE):
         omega[some, 1:] = replace(modal, states=states[some]).converged(
             omega[some, 1:], shapes[some, :, 1:], _TOLERANCE
@@ -169,7 +169,7 @@ def circuit_motion(
     shapes[:, :, 1:] = np.take_along_axis(shapes, order[:, None], axis=2)
     flow = np.empty((len(states), count, int(rows.sum())))
     for n in range(count):
-        real = omega[:, n].real
+        real = omega[:, n].real  # shapes are those of rest, without losses: their flows are real too
         flow[:, n] = modal.flux(real, shapes[:, :, n]).real[:, rows] * modal.speed / real[:, None]
     area = np.array([float(duct.aperture.area) for duct in circuit.ducts])[rows]
     return Motion(air, omega, flow, _straight(modal.still, rows), area)

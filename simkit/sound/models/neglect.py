@@ -65,9 +65,10 @@ class Layout:
     def stretch(self) -> np.ndarray:
         """Correction from the chamber's length beyond a ball's, (m, m), 1/m."""
         box = self.wall.box
-        long = int(np.ptp(box, axis=0).argmax())
+        long = int(np.ptp(box, axis=0).argmax())  # along its longest side
         places = np.clip((self.centers[:, long] - box[0, long]) / self.length, 0, 1)
         middle = (np.arange(_SLICES) + 0.5) / _SLICES
+        # A ball's sections, x (1 - x) along its diameter.
         ball = along(places, 4 * middle * (1 - middle), 2 * self.radius, self.wall.volume)
         return along(places, sections(self.wall, long), self.length, self.wall.volume) - ball
 
@@ -81,6 +82,7 @@ def sections(wall: Wall, axis: int) -> np.ndarray:
         *(low + (high - low) * (np.arange(n) + 0.5) / n for low, high, n in zip(*box, counts, strict=True)),
         indexing="ij",
     )
+    # The share of cells whose middle lies in the air.
     inside = wall.level(np.stack([g.ravel() for g in grid], axis=1)) < 0
     others = tuple(k for k in range(3) if k != axis)
     return np.maximum(inside.reshape(counts).mean(axis=others), 1e-3)  # the ends of a ball have no area

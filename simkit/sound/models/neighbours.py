@@ -34,6 +34,7 @@ def uniform_matrix(circuit: Circuit, m: Matrices, openness: np.ndarray) -> np.nd
     """Coupling A (f, u, u), 1/m2, symmetric, of the chambers' uniform pressures at the matrices' k."""
     E = members(circuit.field)
     T, R = opened(m, openness)
+    # A column for unit pressure in each chamber.
     flow = T @ np.linalg.solve(m.regular @ T + R, np.broadcast_to(E, (len(T), *E.shape)))
     first = E.argmax(axis=0)  # a row of each chamber
     root = np.sqrt(m.uniform[..., first])  # V^(-1/2)
@@ -55,6 +56,7 @@ def sorted_out(A: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     # All assignments: chambers are few.
     ways = np.array(list(permutations(range(u))))  # the mode of each chamber
     in_order = (ways[:, :, None] < ways[:, None, :])[:, *np.triu_indices(u, 1)].sum(axis=1)
+    # How much of the modes lies in their own chambers, for each assignment.
     worth = np.stack([share[:, np.arange(u), way].sum(axis=1) for way in ways], axis=1)
     best = ways[(worth + _ALIKE * in_order).argmax(axis=1)]
     return np.take_along_axis(values, best, axis=1), np.take_along_axis(share, best[:, None, :], axis=2)

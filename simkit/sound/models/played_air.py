@@ -132,8 +132,10 @@ class PlayedAir:
         (stiffness, density), mean = lightness(balance), self._mean
         flow = balance.passages.flow
         part = flow / np.maximum(flow.sum(axis=1, keepdims=True), 1e-300)
+        # The lighter the air in an opening, the more of it moves.
         lighter = (part * mean.openings.density / density).sum(axis=1)
         stiffer = stiffness / (mean.chamber.density * mean.chamber.sound_speed**2)
+        # F^2 goes as their product; where nothing is open nothing changes.
         return np.sqrt(np.where(part.any(axis=1), lighter * stiffer, 1.0))
 
     def doubts(self, openness: np.ndarray) -> list[np.ndarray]:
@@ -194,6 +196,7 @@ def _mean_of(air: PlayedAir) -> Breathed:
 
 @lru_cache(maxsize=32)
 def _breath_per_hertz(air: PlayedAir) -> float:
+    # Jet in phase: its speed goes as the note, so the ratio is of the piece.
     balance = air._balance(air.mean[None], air.conductivity)
     speed = balance.jet.flow[0] / (air.jet.width * air.jet.height)
     return float(2 * np.pi * speed / balance.passages.omega[0])

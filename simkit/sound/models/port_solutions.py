@@ -67,9 +67,11 @@ def wall_loss(air: BodyAir, body: Body, gas: Air) -> WallLoss:
     friction: list[np.ndarray] = []
     warmth: list[np.ndarray] = []
     for chamber, inside in zip(body.chambers, air.chambers, strict=True):
+        # At 1 rad/s: 1/Q goes as one over the root of the frequency.
         uniform += [float(heat_loss(gas, 1.0, chamber.area, chamber.volume))] * len(chamber.all_openings)
         square, slope_square = inside.on_wall
         omega = gas.sound_speed * np.sqrt(inside.modes.k2)
+        # 1: modes have unit integral of p^2, and k^2 of its gradient's.
         viscous, thermal = mode_loss(gas, omega, square, slope_square, np.ones(len(omega)), inside.modes.k2)
         friction.append(np.asarray(viscous))
         warmth.append(np.asarray(thermal))

@@ -54,7 +54,7 @@ def portable(vessel: Vessel) -> dict[str, Any]:
     if not blown:
         raise InputError([Fault(vessel.source, "chamber.voicing", None, "a window: without one nothing is blown")])
     resonators = [models.resonator("ports", case) for case in blown]
-    first = resonators[0]
+    first = resonators[0]  # the field is of the body: all chambers have it
     outer = _Range.of(resonators)
     changes = _changes(first)
     return {
@@ -80,6 +80,7 @@ class _Range:
         """Range of k from all holes of a chamber covered to all open, and beyond as narrow and wide holes need it."""
         found = []
         for r in resonators:
+            # Covered and open: no fingering goes beyond these two.
             ends = np.array([np.zeros(len(r.holes)), np.ones(len(r.holes))])
             found += (r.lowest(ends).real / r.circuit.room_air.sound_speed).tolist()
         field, high = resonators[0].field, _ABOVE * max(found)
@@ -157,7 +158,7 @@ def _slides(r: PortsResonator, changes: RowChanges, outer: _Range) -> list[dict[
     around = changes.outside(outer.points)  # (p, v, n)
     found, each = [], len(WIDTHS) - 1
     for place, n in enumerate(changes.rows[::each].tolist()):
-        mine = slice(place * each, (place + 1) * each)
+        mine = slice(place * each, (place + 1) * each)  # the changes of one opening stand together
 
         def filled(values: np.ndarray, mine: slice = mine) -> np.ndarray:
             return np.insert(values[mine], own, 0.0, axis=0)

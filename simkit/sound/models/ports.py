@@ -141,6 +141,7 @@ class PortsResonator:
         state = self.states(openness)[0]
         if count < 1 or not (state * self.rows).any():
             return ()
+        # The lowest alone is quicker by its fixed point than among the modes.
         if count == 1:
             return (Resonance(complex(self.lowest(openness)[0])),)
         found = resonances(self.circuit.fingered(state), state, count, self.rows)
@@ -215,9 +216,11 @@ class PortsResonator:
         move. By Cauchy's formula on a small circle about it; resonances closer than that share one.
         """
         omega = np.array([ring.omega for ring in rings])
+        # Infinite to itself: no resonance is its own neighbour.
         spacing = np.abs(omega[:, None] - omega) + np.where(np.eye(len(omega), dtype=bool), np.inf, 0.0)
         # Off every other pole, wide enough for rounding, narrow enough for the rest of Y to be even.
         radius = np.clip(spacing.min(axis=1) / 4, 1e-6 * np.abs(omega), 1e-3 * np.abs(omega))
+        # The trapezoid rule on a circle: exact but for what is 8 turns fast.
         turns = np.exp(2j * np.pi * np.arange(_CIRCLE) / _CIRCLE)
         around = omega[:, None] + radius[:, None] * turns
         admitted = self._admitted(fingering, around.ravel()).reshape(around.shape)

@@ -130,7 +130,7 @@ class ResolvedResonator:
             return Evidence(0.0)
         modes = self.field.lowest(opened, self._exit)
         omega, fine = self._answer(modes)
-        step = abs(cents(omega.real, fine.real))
+        step = abs(cents(omega.real, fine.real))  # from the fine mesh to none
         plain = self._omega(modes[1], lossless=True)
         second = float(first_order_doubt(fine, plain, has_sharp_rims(self.chamber)))
         facts = {
@@ -212,6 +212,7 @@ def beyond_cover(chamber: ChamberBody, opening: Opening) -> float:
     """
     turns, clay = np.linspace(0, 1, 48, endpoint=False), (chamber.wall, chamber.thickness)
     cover = duct_of(*clay, opening).exact(turns)[:, 3]
+    # Mean height from the cover to where the finger lies.
     deep = float(((sharp_rim(*clay, opening, turns) - cover) @ opening.axis).mean())
     air = aperture_of(opening)
     bulge = air.area * (air.length - air.dip) - air.covered_volume()

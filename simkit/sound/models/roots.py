@@ -255,10 +255,10 @@ def resonances(circuit: Circuit, openness: np.ndarray, count: int, rows: np.ndar
     """
     modal = Modal.of(circuit, openness[None])
     values, vectors = (each[0] for each in modal.at_rest())
-    is_good = values > 1e-9 * modal.k2.max()
+    is_good = values > 1e-9 * modal.k2.max()  # the zero of a chamber with nothing open is no resonance
     if not rows.all():
         own = np.abs(modal.phi[rows]).max(axis=0) > 0
-        is_good &= np.square(vectors[own]).sum(axis=0) > 0.5
+        is_good &= np.square(vectors[own]).sum(axis=0) > 0.5  # most of it is in its own air
     good = np.flatnonzero(is_good)[:count]
     start = modal.speed * np.sqrt(values[good])
     found = modal.converged(start[None], vectors[None][:, :, good], _OF_MODES)[0]

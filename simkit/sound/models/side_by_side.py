@@ -124,6 +124,7 @@ class _States:
 
     def at(self, omega: np.ndarray, k: np.ndarray) -> Matrices:
         """The matrices (s f, ...) at omega (s, f); k (s f,), 1/m."""
+        # Each state by its own polynomials at its own notes.
         values = shares(points(self.low, self.high, SAMPLES), omega) @ self.table
         m = unpacked(values.reshape(-1, values.shape[-1]), k, self.circuits[0].count)
         for own, row, duct in self.blown:

@@ -64,6 +64,7 @@ def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -
     interpolation leave open.
     """
     field = circuit.field
+    # As the flow is shared to first order.
     K = np.array([float(d.aperture.conductivity) for d in circuit.ducts]) * state * rows
     if not K.any():
         return Evidence(0.0, ("nothing is open: the air of this chamber has no way out to ring through",))
@@ -72,6 +73,7 @@ def trusted(circuit: Circuit, rows: np.ndarray, state: np.ndarray, airs: Airs) -
     evidence = field.evidence
     # Errors of the matrix's entries, each by the shares of both its ports.
     skew = max(evidence.reciprocity_inside, evidence.reciprocity_outside, evidence.fit) * float(share @ share)
+    # A covered hole lets nothing doubtful pass.
     doubtful = [d for d in field.doubts if any(state[r] > 0 and rows[r] for r in d.rows)]
     tight = share * [TIGHT * hollow(d.aperture) ** 3.5 for d in circuit.ducts]
     window = float(share[field.windows].sum())
@@ -111,7 +113,7 @@ def _covered_share(circuit: Circuit, row: int, rows: np.ndarray, state: np.ndarr
 
 def hollow(aperture: Aperture) -> float:
     """The radius of a round hole over the wall's mean radius of bend there; 0 of a window."""
-    return 4 * abs(float(aperture.inner_cap)) / float(np.sqrt(aperture.area / np.pi))
+    return 4 * abs(float(aperture.inner_cap)) / float(np.sqrt(aperture.area / np.pi))  # the cap is H a^2/4
 
 
 def bent(field: PortField, circuit: Circuit, row: int) -> str:
