@@ -65,7 +65,7 @@ def closed_modes(wall: Wall, count: int = 6, size: float | None = None, mesh: fl
     return ClosedModes(air, modes, float(residual.max()))
 
 
-def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int) -> Eigenpairs:
+def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int, near: float = 1e-8) -> Eigenpairs:
     """The lowest `count` modes but the uniform one, by Lanczos on the inverse of K among fields of zero mean.
 
     Without the constant the inverse exists at shift zero, so the factor that the port fields need serves here too.
@@ -87,7 +87,7 @@ def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int) -> Ei
         sigma=0.0,
         v0=start - (weight @ start) / volume,
         OPinv=LinearOperator(K.shape, matvec=inverse, dtype=float),
-        tol=1e-8,  # of the shapes: k^2 is right to its square, and the last digits would take a sixth longer
+        tol=near,  # of the shapes: k^2 is right to its square
     )
     order = np.argsort(k2)
     return Eigenpairs(k2[order], shapes[:, order])

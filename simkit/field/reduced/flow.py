@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy.special import digamma, roots_jacobi
@@ -113,18 +113,22 @@ def monomials(flat: np.ndarray) -> np.ndarray:
 class Pairs:
     """Pairs of points of the unit disc or of the square from -1 to 1, with weights.
 
-    across (q, 2): from the one to the other; rise (q, 15): `rise @ coefficients` is the height of the other over it
-    on a cap; weights (q,).
+    here, there (q, 2): the one and the other; weights (q,).
     """
 
-    across: np.ndarray
-    rise: np.ndarray
+    here: np.ndarray
+    there: np.ndarray
     weights: np.ndarray
 
-    @staticmethod
-    def of(here: np.ndarray, there: np.ndarray, weights: np.ndarray) -> Pairs:
-        """Pairs from two lists of points (q, 2)."""
-        return Pairs(there - here, monomials(there) - monomials(here), weights)
+    @cached_property
+    def across(self) -> np.ndarray:
+        """The way from the one to the other: (q, 2)."""
+        return self.there - self.here
+
+    @cached_property
+    def rise(self) -> np.ndarray:
+        """Rows (q, 15): `rise @ coefficients` is the height of the other over the one on a cap."""
+        return monomials(self.there) - monomials(self.here)
 
     def gaps(self, u: float, v: float) -> np.ndarray:
         """Distances where the unit is u across and v along: (q,)."""
@@ -136,7 +140,7 @@ def square_pairs(one: int, other: int) -> Pairs:
     """Pairs of points of the square, never the same point twice; the weights sum to 1."""
     # Points of rules that are one point apart lie between each other, so no two coincide.
     (here, a), (there, b) = square_points(one, one), square_points(other, other)
-    return Pairs.of(np.repeat(here, len(there), axis=0), np.tile(there, (len(here), 1)), np.outer(a, b).ravel())
+    return Pairs(np.repeat(here, len(there), axis=0), np.tile(there, (len(here), 1)), np.outer(a, b).ravel())
 
 
 @lru_cache(maxsize=4)
@@ -160,4 +164,4 @@ def disc_pairs(exponent: float) -> Pairs:
     there = here + t[..., None] * np.stack([np.cos(turn + sweep), np.sin(turn + sweep)], axis=-1)
     weights = np.einsum("i,l->il", share / share.sum(), flow)[:, None, None, :] / 8 * np.pi / 8
     weights = weights * (1 - exponent) / np.pi * half ** (1 - 2 * exponent)
-    return Pairs.of(here.reshape(-1, 2), there.reshape(-1, 2), weights.ravel())
+    return Pairs(here.reshape(-1, 2), there.reshape(-1, 2), weights.ravel())
