@@ -264,9 +264,12 @@ def composed(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: 
 
 def density_of(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: Reals) -> Reals:
     """Density of `composed` alone, kg/m3: without the viscosity it takes a hundredth of the time."""
-    gases, p = _mixed(room, breath, share, water)
-    density = p * _molar_mass(gases) / (GAS_CONSTANT * (temperature_c + _KELVIN))
-    return density * _anchor("density", room, breath, share)
+    # Of dry gases alone, which are mixed; water is given.
+    low, high = ((1 - air.gases.water, _molar_mass(air.gases) - air.gases.water * _WATER) for air in (room, breath))
+    dry, mass = ((1 - share) * a + share * b for a, b in zip(low, high, strict=True))
+    molar_mass = (1 - water) * (mass / dry) + water * _WATER
+    p = (1 - share) * room.pressure_pa + share * breath.pressure_pa
+    return p * molar_mass / (GAS_CONSTANT * (temperature_c + _KELVIN)) * _anchor("density", room, breath, share)
 
 
 def stiffness_of(room: Air, breath: Air, share: Reals, temperature_c: Reals, water: Reals) -> Reals:
@@ -293,6 +296,9 @@ def _mixed(room: Air, breath: Air, s: Reals, x_w: Reals) -> tuple[Gases, Reals]:
     dry = (1 - x_w) / (nitrogen + oxygen + argon + carbon_dioxide)
     gases = Gases(*(plain(x) for x in (nitrogen * dry, oxygen * dry, argon * dry, carbon_dioxide * dry, x_w)))
     return gases, (1 - s) * room.pressure_pa + s * breath.pressure_pa
+
+
+_WATER = GASES[-1].molar_mass
 
 
 def _molar_mass(gases: Gases) -> Reals:

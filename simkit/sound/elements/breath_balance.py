@@ -28,6 +28,7 @@ EVAPORATION = 44.0e3  # J/mol of water at 25 degC: handbook value, from memory
 # Vapour goes to the wall somewhat faster than heat: (alpha_t/D)^(-2/3), D = 2.5e-5 m2/s (Chilton & Colburn 1934,
 # from memory).
 _VAPOUR_OVER_HEAT = 1.11
+_SETTLED = 1e-12  # K
 _STILL = 2 * np.pi**2 / 3  # Nusselt number of heat that only conducts, in a ball with a wall of one temperature
 
 
@@ -172,7 +173,10 @@ def _without_fog(b: Breathing, warm: np.ndarray, water: np.ndarray, gain: Reals)
     for _ in range(8):
         full = saturated_water(t, pressure)
         slope = (saturated_water(t + 1e-3, pressure) - full) / 1e-3
-        t = t - (t - warm - gain * np.maximum(water - full, 0.0)) / (1 + gain * slope * (water > full))
+        step = (t - warm - gain * np.maximum(water - full, 0.0)) / (1 + gain * slope * (water > full))
+        t = t - step
+        if np.abs(step).max(initial=0.0) < _SETTLED:
+            break
     return t, np.minimum(water, saturated_water(t, pressure))
 
 

@@ -29,9 +29,11 @@ def shares(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
     count = nodes.shape[-1]
     signs = np.sin(np.pi * (np.arange(count) + 0.5) / count) * (-1.0) ** np.arange(count)
     away = at[..., None] - nodes
-    # At a point itself its own weight must outdo all others, not be infinite.
-    parts = signs / np.where(away == 0, 1e-13 * nodes[..., -1:], away)
-    return np.asarray(parts / parts.sum(axis=-1, keepdims=True))
+    if not away.all():  # at a point itself its own weight must outdo all others, not be infinite
+        away = np.where(away == 0, 1e-13 * nodes[..., -1:], away)
+    parts = signs / away
+    parts /= parts.sum(axis=-1, keepdims=True)
+    return np.asarray(parts)
 
 
 def coefficients(values: np.ndarray) -> np.ndarray:

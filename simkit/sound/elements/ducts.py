@@ -97,10 +97,10 @@ class TwoPort:
     def then(self, other: TwoPort) -> TwoPort:
         """The cascade of this and another behind it."""
         return TwoPort(
-            self.A * other.A + self.B * other.C,
-            self.A * other.B + self.B * other.D,
-            self.C * other.A + self.D * other.C,
-            self.C * other.B + self.D * other.D,
+            _plus(_times(self.A, other.A), _times(self.B, other.C)),
+            _plus(_times(self.A, other.B), _times(self.B, other.D)),
+            _plus(_times(self.C, other.A), _times(self.D, other.C)),
+            _plus(_times(self.C, other.B), _times(self.D, other.D)),
         )
 
     def input_impedance(self, load: Reals) -> Reals:
@@ -113,11 +113,27 @@ class TwoPort:
         return self.A / self.C
 
 
+# The 0 and 1 of a lumped part are plain numbers, and cost nothing.
+
+
+def _times(a: Reals, b: Reals) -> Reals:
+    if isinstance(b, float):
+        a, b = b, a
+    return a * b if not isinstance(a, float) else b if a == 1.0 else 0.0 if a == 0.0 else a * b
+
+
+def _plus(a: Reals, b: Reals) -> Reals:
+    if isinstance(b, float):
+        a, b = b, a
+    return b if isinstance(a, float) and a == 0.0 else a + b
+
+
 def duct(filling: Filling, omega: Reals, area: Reals, length: Reals) -> TwoPort:
     """A straight duct: cosh and sinh of i k l, with the wave impedance over the area."""
-    angle = 1j * filling.wavenumber(omega) * length
-    impedance = filling.wave_impedance / area
-    even, odd = np.cosh(angle), np.sinh(angle)  # e^{-ikx} and e^{+ikx}, their sum and their difference
+    impedance = filling.wave_impedance
+    onward = np.exp(1j * omega * filling.density / impedance * length)  # omega rho_e over sqrt(rho_e K_e) is k
+    back = 1 / onward
+    even, odd, impedance = (onward + back) / 2, (onward - back) / 2, impedance / area
     return TwoPort(even, impedance * odd, odd / impedance, even)
 
 

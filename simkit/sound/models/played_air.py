@@ -79,7 +79,7 @@ def doubt(b: Breathing) -> dict[str, np.ndarray]:
 # The window's air swings with 0.25 sqrt(K_window/K_all) of the jet's speed: what `blowing.cycle` gives for six chambers
 # of four designs, within a fifth but for their highest notes.
 SWING = 0.25
-_TOGETHER = 1024  # fingerings whose arrays stay near the processor
+_TOGETHER = 2048  # fingerings whose arrays stay near the processor
 
 
 @frozen
