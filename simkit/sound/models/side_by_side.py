@@ -179,12 +179,7 @@ def _columns(circuits: Sequence[Circuit], omega: np.ndarray) -> list[dict[str, n
     Nothing for windows with a windway.
     """
     ducts = {id(duct): duct for circuit in circuits for duct in circuit.ducts}  # states share what is alike
-    lossless = circuits[0].lossless
-    made: dict[int, np.ndarray] = {}
-    plain = [duct for duct in ducts.values() if duct.windway is None]
-    for touched in (False, True):
-        alike = [duct for duct in plain if (duct.touch is not None) == touched]
-        made |= _of_holes(alike, omega, lossless)
+    made = _of_holes([duct for duct in ducts.values() if duct.windway is None], omega, circuits[0].lossless)
     blank = np.zeros((5, len(omega)), complex)  # windows with a windway: see `_States`
     found = []
     for circuit in circuits:
@@ -196,29 +191,36 @@ def _columns(circuits: Sequence[Circuit], omega: np.ndarray) -> list[dict[str, n
 
 
 def _of_holes(ducts: Sequence[Duct], omega: np.ndarray, lossless: bool) -> dict[int, np.ndarray]:
-    """A, B, C, D and stub (5, m) of ducts without a windway, all touched or none, by id; each bore made once.
+    """A, B, C, D and stub (5, m) of ducts without a windway, by id; each bore made once.
 
     What fingers do is at the outer end alone.
     """
     if not ducts:
         return {}
-    at, shape = omega[:, None], (len(omega), len(ducts))
+    at = omega[:, None]
+    made: dict[int, np.ndarray] = {}
     # By identity: states are made from the same parts, and comparing values takes longer than a bore.
     names = [(id(duct.aperture), id(duct.air), id(duct.floor)) for duct in ducts]
     bores = list(dict(zip(names, ducts, strict=True)).values())
     place = {name: n for n, name in enumerate(dict.fromkeys(names))}
-    which = np.array([place[name] for name in names])
     apertures = apertures_in_one([duct.floor.before(duct.aperture) for duct in bores])
     bore = Duct(apertures, airs_in_one([duct.air for duct in bores]))
     filled = bore.filling(at, lossless)
     within = bore.within(at, lossless, filled)
-    whole = Duct(_picked(apertures, which, SIZES), _picked(bore.air, which, NUMBERS), touch=_touches(ducts))
-    filled = Filling(*(np.broadcast_to(each, (len(omega), len(bores)))[:, which] for each in filled))
-    A, B, C, D = (each[:, which] for each in (within.A, within.B, within.C, within.D))
-    outer, stub = whole.outer_impedance(at, lossless), whole.stub(at, lossless, filled)
-    # The outer end in series behind the rest.
-    values = np.stack([np.broadcast_to(each, shape) for each in (A, A * outer + B, C, C * outer + D, stub)])
-    return {id(duct): values[:, :, n] for n, duct in enumerate(ducts)}
+    filled = Filling(*(np.broadcast_to(each, (len(omega), len(bores))) for each in filled))
+    for touched in (False, True):
+        alike = [n for n, duct in enumerate(ducts) if (duct.touch is not None) == touched]
+        if not alike:
+            continue
+        which, fingers = np.array([place[names[n]] for n in alike]), _touches([ducts[n] for n in alike])
+        whole = Duct(_picked(apertures, which, SIZES), _picked(bore.air, which, NUMBERS), touch=fingers)
+        A, B, C, D = (each[:, which] for each in (within.A, within.B, within.C, within.D))
+        outer = whole.outer_impedance(at, lossless)
+        stub = whole.stub(at, lossless, Filling(*(each[:, which] for each in filled)))
+        # The outer end in series behind the rest.
+        values = np.stack([A, A * outer + B, C, C * outer + D, np.broadcast_to(stub, A.shape)])
+        made |= {id(ducts[n]): values[:, :, i] for i, n in enumerate(alike)}
+    return made
 
 
 def _picked(value: Sizes, which: np.ndarray, names: Sequence[str]) -> Sizes:
