@@ -10,7 +10,6 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
@@ -18,17 +17,17 @@ from typing import Any
 import numpy as np
 
 from simkit.body import Body, Opening, body_of
-from simkit.errors import SimkitError
 from simkit.pitch import Tuning
 from simkit.show.outline import Side, clay_outlines, is_hidden, outlines
-from simkit.sound.blowing.behaviour import Blown, at_pressure
-from simkit.sound.blowing.table import BlowTable, blow
+from simkit.sound.blowing.table import RESONANCES, BlowTable
 from simkit.sound.blowing.timbre import timbre
-from simkit.sound.models.portable import WIDTHS, numbers, portable
+from simkit.sound.elements.airjet import KNOTS, PIECES, AirJet
+from simkit.sound.models.portable import numbers, portable
 from simkit.vessel import Vessel, tuning_of
 
-MODULES = "complex", "ducts", "breath", "ports", "blown", "pitch", "tone", "pocket"  # each after those that it imports
-BREATH = 0.5, 0.56, 0.63, 0.71, 0.8, 0.9, 1.0, 1.12, 1.25, 1.4, 1.6, 1.8, 2.0  # times a note's own
+# each after those that it imports
+MODULES = "complex", "ducts", "gases", "breath", "ports", "motion", "jet", "loop", "blown", "pitch", "tone", "pocket"
+BREATH = 0.5, 2.0  # least and most, times a note's own
 _SIDES = (
     Side("from above", (1, 0, 0), (0, 1, 0)),
     Side("from below", (-1, 0, 0), (0, 1, 0)),
@@ -53,13 +52,12 @@ class Pocket:
 def pocket(vessel: Vessel, table: BlowTable) -> Pocket:
     """The part for a design, whose notes blow as the table says."""
     body = body_of(vessel)
-    sent = portable(vessel)
-    family = {width: _blown(vessel, width, table) for width in WIDTHS}
-    for n, chamber in enumerate(sent["chambers"]):
-        opens = [any(note["open"]) for note in chamber["notes"]]
-        found = _breaths({width: every[n] for width, every in family.items() if every}, opens)
-        for note, breath in zip(chamber["notes"], found, strict=True):
-            note["blown"] = breath
+    sent = portable(vessel, RESONANCES)
+    sent["wave"] = {"knots": numbers(KNOTS, 12), "pieces": numbers(np.moveaxis(PIECES, 0, -1), 12)}
+    for chamber, each in zip(sent["chambers"], table.chambers, strict=True):
+        chamber["jet"] = {**sent_jet(each.blown.loop.jet), "of_breath": vessel.breath is not None}
+        for note, tone in zip(chamber["notes"], timbre(each.blown), strict=False):  # without notes a tone of none
+            note["tone"] = tone and {k: numbers(v, 4) for k, v in tone.as_dict().items()}
     holes = [(c.name, o) for c in body.chambers for o in c.openings]
     shown = {
         "numbers": sent,
@@ -90,57 +88,14 @@ def joined(modules: tuple[str, ...]) -> str:
     return "\n" + "\n".join(parts)
 
 
-def _blown(vessel: Vessel, width: float, table: BlowTable) -> list[Blown]:
-    """Behaviour of each chamber when blown, its holes so many times as wide; none where no such piece can be made."""
-    holes = {f"{c.name}.hole.{hole.name}.diameter_mm": hole.diameter_mm for c in vessel.chambers for hole in c.holes}
-    try:
-        if width != 1.0:
-            table = blow(vessel.with_values({key: width * mm for key, mm in holes.items()}), advise=False)
-    except SimkitError:
-        return []
-    return [chamber.blown for chamber in table.chambers]
-
-
-def _breaths(family: Mapping[float, Blown], opens: Sequence[bool]) -> list[dict[str, Any] | None]:
-    """Breath of each note, how far other breath bends it, where it jumps, all by width of the holes, and its tone.
-
-    times: its Hz at each width over that of the design; the width itself where the note opens no hole.
-    """
-    if not opens:
-        return []
-    own = family[1.0]
-    hz = np.stack([blown.loop.motion.omega[:, 0].real / own.loop.motion.omega[:, 0].real for blown in family.values()])
-    told = [_told(blown) for blown in family.values()]
-    return [
-        None if tone is None else {
-            "times": numbers(hz[:, i] if opens[i] else list(family), 8),
-            **{name: [each[i][name] for each in told] for name in told[0][i]},
-            "tone": {k: numbers(v, 4) for k, v in tone.as_dict().items()},
-        }
-        for i, tone in enumerate(timbre(own))
-    ]  # fmt: skip
-
-
-def _told(blown: Blown) -> list[dict[str, Any]]:
-    """Of each note its pressure, its bend at BREATH and the pressure at which it jumps; None where there is none."""
-    count, jumps = len(blown.pressure), blown.takeover.pressure
-    own = np.where(blown.speaks, blown.pressure, 100.0)  # any breath: what does not speak is left out
-    which = np.repeat(np.arange(count), len(BREATH))
-    hz = at_pressure(blown, which, np.outer(own, BREATH).ravel(), careful=False).frequency.reshape(count, -1)
-    with np.errstate(invalid="ignore"):
-        bend = 1200 * np.log2(hz / hz[:, [BREATH.index(1.0)]])
-    return [
-        {
-            "pressure_pa": _there(blown.pressure[i], 6),
-            "bend_cents": [_there(cents, 5) for cents in bend[i]],
-            "jumps_at_pa": _there(jumps[i], 4),
-        }
-        for i in range(count)
-    ]
-
-
-def _there(value: float, digits: int) -> Any:
-    return numbers(value, digits) if np.isfinite(value) else None
+def sent_jet(jet: AirJet) -> dict[str, Any]:
+    """Sizes and constants of a jet, m; dipole: for unit flow, 1/m; offset: of the edge, over the jet's half width."""
+    constants = {
+        name: getattr(jet.constants, name)
+        for name in ("receptivity", "growth", "convection", "window_contraction", "hole_contraction", "windway_loss")
+    }
+    sizes = {name: getattr(jet, name) for name in ("height", "length", "width", "cut_up", "half_width", "dipole")}
+    return {**sizes, **constants, "offset": jet.offset / jet.half_width}
 
 
 def _pitches(tuning: Tuning) -> list[list[Any]]:

@@ -1,10 +1,8 @@
 """The report's part that answers by itself, in a real browser without a network."""
 
-import json
 import re
 import subprocess
 from html.parser import HTMLParser
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,10 +11,9 @@ from scipy.io import wavfile
 import simkit
 from simkit.show.pocket import MODULES, joined, pocket
 from simkit.show.report import rendered
-from simkit.sound.blowing.behaviour import at_pressure
 from simkit.vessel.starter import starter
 from tests.browser import needs_browser, opened
-from tests.show.node import NODE, STATIC, answered, needs_node
+from tests.show.node import NODE, STATIC, needs_node
 
 NAMES = ("title", "lead", "design", "source")
 
@@ -78,110 +75,6 @@ def test_the_page_holds_all_and_lets_nothing_else_run(page):
     assert re.fullmatch(
         r"default-src 'none'; img-src data: 'self'; style-src 'unsafe-inline'; script-src 'sha256-[^']*'", policy
     )
-
-
-@needs_node
-def test_breath_is_read_between_what_was_told_of_it(tmp_path):
-    """Where all goes by a power law a reading between is exact, and at a note or a breath that was told it is what was
-    told, whatever lies beside it."""
-    times, cents = [0.5, 0.8, 1.0, 1.25, 2.0], 40.0
-    bends = [cents * np.log2(each) for each in times]
-    silent_below = [None, None, *bends[2:]]
-    hz = [400.0, 500.0, 800.0]
-    notes = [
-        {"hz": each, "blown": {"pressure_pa": 1e-6 * each**3, "bend_cents": bends, "jumps_at_pa": 3000.0, "tone": n}}
-        for n, each in enumerate(hz)
-    ]
-    notes[0]["blown"] |= {"bend_cents": silent_below, "jumps_at_pa": None}
-    script = """
-        const { breathAt, bentBy } = await load("blown");
-        return {
-            bent: asked.ratios.map((ratio) => bentBy(asked.times, asked.bends, ratio)),
-            silent: [0.9, 1.0].map((ratio) => bentBy(asked.times, asked.silent, ratio)),
-            blown: asked.hz.map((hz) => breathAt(asked.notes, hz)),
-        };
-    """
-    ratios, heard = [0.5, 0.9, 1.0, 1.6, 2.0], [300.0, 450.0, 500.0, 650.0, 900.0]
-    asked = {"times": times, "bends": bends, "silent": silent_below, "notes": notes, "ratios": ratios, "hz": heard}
-    found = answered(script, asked, tmp_path)
-    np.testing.assert_allclose(found["bent"], cents * np.log2(ratios), atol=1e-9)
-    assert found["silent"] == [None, 0.0]
-    pressures = [each["pressure_pa"] for each in found["blown"]]
-    np.testing.assert_allclose(pressures, 1e-6 * np.clip(heard, hz[0], hz[-1]) ** 3, rtol=1e-9)
-    assert [each["jumps_at_pa"] for each in found["blown"]] == [None, None, 3000.0, 3000.0, 3000.0]
-    assert [each["bend_cents"][0] is None for each in found["blown"]] == [True, True, False, False, False]
-
-
-@needs_node
-def test_breath_is_read_between_widths_of_the_holes(tmp_path):
-    """A power law of the note's Hz is read as it is, not beyond what was told; beside a width at which it is silent
-    nothing is; where Hz turns back as holes widen, the design's own."""
-
-    def blown(times, silent=()):
-        pressures = [None if n in silent else 100 * each**2.5 for n, each in enumerate(times)]
-        bends = [[None] * 2 if n in silent else [0.0, 30 / each] for n, each in enumerate(times)]
-        return {"times": times, "pressure_pa": pressures, "bend_cents": bends, "jumps_at_pa": pressures, "tone": 1}
-
-    up = [0.9, 0.96, 1.0, 1.03, 1.06]
-    asked = [[blown(up), 0.93], [blown(up), 1.0], [blown(up), 1.2], [blown(up, [4]), 1.01], [blown(up, [4]), 1.05]]
-    asked += [[blown([1.001, 1.0005, 1.0, 0.9997, 0.9998]), 1.0004], [None, 1.0]]
-    script = """
-        const { movedBy } = await load("blown");
-        return asked.map(([blown, times]) => movedBy(blown, times));
-    """
-    *found, silent, turned, none = answered(script, asked, tmp_path)
-    assert silent is None and none is None
-    assert turned["pressure_pa"] == pytest.approx(100)
-    for each, times in zip(found, (0.93, 1.0, 1.06, 1.01), strict=True):
-        assert each["pressure_pa"] == pytest.approx(100 * times**2.5)
-        assert each["bend_cents"] == pytest.approx([0, 30 / times], abs=2e-3)
-
-
-@needs_node
-@pytest.mark.slow
-def test_breath_bends_notes_of_other_holes_as_python_says(tmp_path):
-    """The wren with all holes an eighth narrower and wider, and each by its own share: pressure and bend beside those
-    of that very piece. Kept as drawn, bends would be 0.8 to 1.8 cents off.
-
-    All together are read from pieces solved for, but for a note whose overtone comes on a resonance on the way; which
-    holes did it is known by the note's Hz alone.
-    """
-    wren = simkit.load(Path(__file__).parents[2] / "studies" / "designs" / "pocket_wren.toml")
-    (chamber,) = wren.chambers
-    ratios = [0.8, 0.86, 0.95, 1.07, 1.25]
-
-    def of(shares):
-        sizes = {
-            f"body.hole.{hole.name}.diameter_mm": share * hole.diameter_mm
-            for hole, share in zip(chamber.holes, shares, strict=True)
-        }
-        blown = simkit.blow(wren.with_values(sizes), advise=False).chambers[0].blown
-        count = len(blown.pressure)
-        at = np.outer(blown.pressure, [1.0, *ratios]).ravel()
-        hz = at_pressure(blown, np.repeat(np.arange(count), 1 + len(ratios)), at, careful=False).frequency
-        hz = hz.reshape(count, -1)
-        return blown, 1200 * np.log2(hz[:, 1:] / hz[:, :1])
-
-    shown = json.loads(pocket(wren, simkit.blow(wren, advise=False)).data)
-    drawn, as_drawn = of([1.0] * 3)
-    script = """
-        const { bentBy, movedBy } = await load("blown");
-        return asked.notes.map((note, n) => {
-            const blown = movedBy(note.blown, asked.times[n]);
-            const bends = asked.ratios.map((ratio) => bentBy(asked.breath, blown.bend_cents, ratio));
-            return { pa: blown.pressure_pa, bends };
-        });
-    """
-    for shares, allowed in (([1.0] * 3, 0.02), ([0.86] * 3, 0.05), ([1.15] * 3, 0.02), ([1.1, 0.87, 1.05], 0.15)):
-        moved, wanted = of(shares)
-        times = moved.loop.motion.omega[:, 0].real / drawn.loop.motion.omega[:, 0].real
-        times[0] = np.prod(shares) ** (1 / 3)  # it opens no hole
-        notes = shown["numbers"]["chambers"][0]["notes"]
-        asked = {"notes": notes, "times": times.tolist(), "ratios": ratios, "breath": shown["breath"]}
-        found = answered(script, asked, tmp_path)
-        np.testing.assert_allclose([each["bends"] for each in found], wanted, atol=allowed)
-        np.testing.assert_allclose([each["pa"] for each in found], moved.pressure, rtol=0.02)
-        assert shares[0] == 1.0 or np.abs(wanted - as_drawn).max() > 4 * allowed
 
 
 def test_the_tuners_scale_and_its_good_part_lie_about_the_hands_pivot():

@@ -2,63 +2,23 @@
 // `mixing.py`, where the formulas and their sources stand. Here only what moves a note is asked: the density of the air
 // in each opening, and how stiff the chamber's air is.
 
-const KELVIN = 273.15, GAS = 8.314462618, RADIATION = 1.438776877e-2, EVAPORATION = 44.0e3;
-const VAPOUR_OVER_HEAT = 1.11, STILL = (2 * Math.PI ** 2) / 3, CORE = 0.8;
-const GASES = [
-  { mass: 28.0134e-3, rigid: 3.5, vibrations: [2330] },
-  { mass: 31.9988e-3, rigid: 3.5, vibrations: [1556] },
-  { mass: 39.948e-3, rigid: 2.5, vibrations: [] },
-  { mass: 44.0095e-3, rigid: 3.5, vibrations: [667, 667, 1333, 2349] },
-  { mass: 18.01528e-3, rigid: 4.0, vibrations: [1595, 3657, 3756] },
-];
+import { GAS, KELVIN, composed, composedAir, idealMixture, molarHeat, over, roomGases, saturatedWater } from "./gases.js";
+
+const EVAPORATION = 44.0e3, VAPOUR_OVER_HEAT = 1.11, STILL = (2 * Math.PI ** 2) / 3, CORE = 0.8;
 const sum = (values) => values.reduce((a, b) => a + b, 0);
 
-// Mole fraction of water in saturated air of t degC at p Pa (Davis 1992).
-function saturatedWater(t, p) {
-  const k = t + KELVIN;
-  const full = Math.exp(1.2378847e-5 * k * k - 1.9121316e-2 * k + 33.93711047 - 6343.1645 / k);
-  return ((1.00062 + 3.14e-8 * p + 5.6e-7 * t * t) * full) / p;
-}
-
-// c_p of gases by their mole fractions, J/(mol K).
-function molarHeat(shares, kelvin) {
-  return GAS * sum(shares.map((x, n) => x * (GASES[n].rigid + sum(GASES[n].vibrations.map((wave) => {
-    const y = (RADIATION * 100 * wave) / kelvin;
-    return (y * y * Math.exp(y)) / Math.expm1(y) ** 2;
-  })))));
-}
-
-function idealMixture(t, p, shares) {
-  const kelvin = t + KELVIN, mass = sum(shares.map((x, n) => x * GASES[n].mass));
-  const heat = molarHeat(shares, kelvin);
-  return { rho: (p * mass) / (GAS * kelvin), c: Math.sqrt(((heat / (heat - GAS)) * GAS * kelvin) / mass) };
-}
-
-function moistened(dry, water) {
-  return [...dry.map((x) => x * (1 - water)), water];
-}
-
-// The room at t degC: its gases, and by how much its air differs from the ideal mixture of these. air: {c, rho, ...}.
+// The room at t degC and the breath: their gases, and by how much their airs differ from the ideal mixtures of these.
 function roomOf(room, t, air) {
-  const water = room.humidity * saturatedWater(t, room.pressure), x = room.carbon_dioxide;
-  const oxygen = 0.2098 - x, argon = 0.00934;
-  const gases = moistened([1 - oxygen - argon - x, oxygen, argon, x], water);
-  const ideal = idealMixture(t, room.pressure, gases);
-  return { air, t, p: room.pressure, gases, water, dense: air.rho / ideal.rho, quick: air.c / ideal.c };
+  const gases = roomGases(room, t);
+  return { ...air, t, p: room.pressure, gases, water: gases[4], over: over(air, idealMixture(t, room.pressure, gases)) };
 }
 
-// Density and rho c^2 of room air and breath in one, by `air.composed`.
-function composed(room, breath, share, t, water) {
-  const both = room.gases.slice(0, 4).map((x, n) => (1 - share) * x + share * breath.gases[n]);
-  const gases = moistened(both.map((x) => x / sum(both)), water);
-  const ideal = idealMixture(t, (1 - share) * room.p + share * breath.pressure, gases);
-  const rho = ideal.rho * room.dense ** (1 - share) * breath.dense ** share;
-  const c = ideal.c * room.quick ** (1 - share) * breath.quick ** share;
-  return { rho, stiffness: rho * c * c };
+function breathOf(given, air) {
+  return { ...given, ...air, over: over(air, idealMixture(given.temperature_c, given.pressure, given.gases)) };
 }
 
 // Friction of the windway, in mean velocity heads.
-function frictionHeads(jet, nu, speed) {
+export function frictionHeads(jet, nu, speed) {
   const z = (jet.length * nu) / ((2 * jet.height) ** 2 * Math.max(speed, 1e-9));
   const root = Math.sqrt(z);
   return jet.windway_loss * 4 * (3.44 * root + (24 * z + 0.1685 - 3.44 * root) / (1 + 0.000029 / (z * z)));
@@ -81,7 +41,7 @@ function enteringShare(swing, offset) {
 // What the balance is asked: openings' ducts (lists of area, length, inner, outer), states 0 to 1, the window first.
 function asked(b, room, nu, ducts, states) {
   const K = ducts.map((d, n) => (states[n] * d.area) / (d.length + d.inner + d.outer));
-  const whole = sum(K), omega = room.air.c * Math.sqrt(whole / b.volume);
+  const whole = sum(K), omega = room.c * Math.sqrt(whole / b.volume);
   const speed = b.jet.speed_per_omega * omega;
   const velocity = b.swing * Math.sqrt(K[0] / whole) * speed;
   const flow = K.map((k) => ((velocity * b.window_area) / K[0]) * k);
@@ -134,10 +94,10 @@ function atWall(b, room) {
 // The breath as it leaves the windway.
 function cooled(b, room, breath, flow) {
   const { jet } = b, wide = 2 * jet.height;
-  const graetz = ((2 * flow) / jet.width) * (breath.prandtl / breath.nu) * (wide / jet.length);
+  const graetz = ((2 * flow) / jet.width / breath.alpha) * (wide / jet.length);
   const nusselt = 7.54 + (0.03 * graetz) / (1 + 0.016 * Math.cbrt(graetz) ** 2);
-  const transfer = (nusselt * breath.thermal_conductivity) / wide;
-  const units = (2 * jet.length * jet.width * transfer) / (breath.rho * breath.specific_heat * flow);
+  const transfer = (nusselt * breath.conduction) / wide;
+  const units = (2 * jet.length * jet.width * transfer) / (breath.rho * breath.heat * flow);
   const left = b.clay_c + (breath.temperature_c - b.clay_c) * Math.exp(-units);
   const wet = breath.gases[4];
   const water = wet - Math.max(wet - atWall(b, room), 0) * -Math.expm1(-VAPOUR_OVER_HEAT * units);
@@ -148,9 +108,8 @@ function cooled(b, room, breath, flow) {
 function inside(b, room, breath, ask, warm, breathIn, roomIn) {
   const all = breathIn + roomIn, share = breathIn / all, width = Math.cbrt(b.volume);
   const gone = Math.cbrt((0.343 * ask.speed ** 2 * ask.entering * ask.breath) / width ** 2);
-  const air = room.air, nusselt = STILL + 0.664 * Math.sqrt((gone * width) / air.nu) * Math.cbrt(air.nu / air.alpha);
-  const conductivity = air.thermalConductivity;
-  const toWall = ((b.mixing.heat * nusselt * conductivity) / width) * b.wall_area;
+  const nusselt = STILL + 0.664 * Math.sqrt((gone * width) / room.nu) * Math.cbrt(room.nu / room.alpha);
+  const toWall = ((b.mixing.heat * nusselt * room.conduction) / width) * b.wall_area;
   const heats = [molarHeat(breath.gases, breath.temperature_c + KELVIN), molarHeat(room.gases, room.t + KELVIN)];
   const carried = heats[0] * breathIn + heats[1] * roomIn;
   const gained = heats[0] * breathIn * (warm.t - room.t) + toWall * (b.clay_c - room.t);
@@ -161,7 +120,7 @@ function inside(b, room, breath, ask, warm, breathIn, roomIn) {
 }
 
 // The air of a fingering: density (n) in each opening, density and stiffness of the chamber's air, flow (n) by which each
-// opening counts, and the breath's mean speed in the windway for each Hz.
+// opening counts, and the breath's mean speed in the windway for each Hz; airs(): all their numbers.
 // b: the balance's numbers; t: degC of the room, whose air and the breath's are given; ducts, states: window first.
 export function breathed(b, t, roomAir, breathAir, ducts, states) {
   const room = roomOf(b.room, t, roomAir), breath = breathOf(b.breath, breathAir);
@@ -176,15 +135,17 @@ export function breathed(b, t, roomAir, breathAir, ducts, states) {
   const roomIn = (drawn + sum(swung.map((s) => s.kept))) / (perMol * (room.t + KELVIN));
   const within = inside(b, room, breath, ask, warm, breathIn, roomIn);
   const jet = lyingJet(b, ask, ducts[0], swung[0], grown, entering);
-  const density = ducts.map((_, n) => {
+  const places = ducts.map((_, n) => {
     const chamber = n === 0 ? jet.chamber : swung[n].chamber, own = n === 0 ? jet.own : 0;
     const mixed = (outside, ours, blown) => outside + chamber * (ours - outside) + own * (blown - outside);
-    const there = mixed(room.t, within.t, warm.t);
-    const water = Math.min(mixed(room.water, within.water, warm.water), saturatedWater(there, room.p));
-    return composed(room, breath, chamber * within.share + own, there, water).rho;
+    const t = mixed(room.t, within.t, warm.t), water = mixed(room.water, within.water, warm.water);
+    return { share: chamber * within.share + own, t, water: Math.min(water, saturatedWater(t, room.p)) };
   });
   const perHertz = ((2 * Math.PI) / ask.omega) * (ask.breath / (b.jet.width * b.jet.height));
-  return { density, flow: ask.flow, perHertz, ...composed(room, breath, within.share, within.t, within.water) };
+  return {
+    density: places.map((place) => composed(room, breath, place).rho), flow: ask.flow, perHertz, ...composed(room, breath, within),
+    airs: () => ({ chamber: composedAir(room, breath, within), openings: places.map((place) => composedAir(room, breath, place)) }),
+  };
 }
 
 // The jet in the window's air: what it makes of the chamber's share there, and its own.
@@ -195,9 +156,4 @@ function lyingJet(b, ask, window, swung, grown, entering) {
   const outward = leaving / Math.max(leaving + swung.out, 1e-300);
   const all = lying + (1 - lying) * swung.chamber * outward;
   return { chamber: (1 - lying) * swung.chamber * (1 - outward) + (all * (grown - 1)) / 2 / grown, own: all / grown };
-}
-
-function breathOf(given, air) {
-  const ideal = idealMixture(given.temperature_c, given.pressure, given.gases);
-  return { ...given, ...air, prandtl: air.nu / air.alpha, dense: air.rho / ideal.rho, quick: air.c / ideal.c };
 }

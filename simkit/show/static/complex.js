@@ -15,6 +15,14 @@ export function div(a, b) {
   return [(a[0] * b[0] + a[1] * b[1]) / n, (a[1] * b[0] - a[0] * b[1]) / n];
 }
 
+export const arg = (a) => Math.atan2(a[1], a[0]);
+
+// A power with the argument between -pi and pi times it.
+export function power(a, p) {
+  const grown = size(a) ** p, turn = p * arg(a);
+  return [grown * Math.cos(turn), grown * Math.sin(turn)];
+}
+
 export function exp(a) {
   const grown = Math.exp(a[0]);
   return [grown * Math.cos(a[1]), grown * Math.sin(a[1])];
@@ -43,8 +51,27 @@ export function tan(a) {
   return a[1] >= 0 ? [-value[1], value[0]] : [value[1], -value[0]];
 }
 
-// x of M x = b by elimination with pivots: M (n, n) as re and im, row by row; b (n), and x, likewise. M and b are spent.
-export function solved(n, M, b) {
+// Zeros. Copies of plain arrays of doubles, as browsers make and clear these away quickest.
+const blank = new Map();
+function zeros(count) {
+  if (!blank.has(count)) blank.set(count, new Array(count).fill(0.5).fill(0)); // with a half it is of doubles from then on
+  return blank.get(count).slice();
+}
+export const table = (rows, columns = rows) => ({ re: zeros(rows * columns), im: zeros(rows * columns) });
+export const get = (M, at) => [M.re[at], M.im[at]];
+export const put = (M, at, [re, im]) => { M.re[at] = re; M.im[at] = im; };
+
+// Adds a factor times `count` numbers of B from `other` on to those of A from `row` on.
+export function addTimes(A, row, B, other, [fr, fi], count) {
+  for (let j = 0; j < count; j++) {
+    const re = B.re[other + j], im = B.im[other + j];
+    A.re[row + j] += fr * re - fi * im;
+    A.im[row + j] += fr * im + fi * re;
+  }
+}
+
+// x of M x = b by elimination with pivots: M (n, n) as re and im, row by row; b (n, count), and x, likewise. Both are spent.
+export function solved(n, M, b, count = 1) {
   for (let k = 0; k < n; k++) {
     let best = k;
     for (let i = k + 1; i < n; i++) {
@@ -52,24 +79,19 @@ export function solved(n, M, b) {
     }
     if (best !== k) {
       for (let j = k; j < n; j++) swap(M, k * n + j, best * n + j);
-      swap(b, k, best);
+      for (let j = 0; j < count; j++) swap(b, k * count + j, best * count + j);
     }
-    const pivot = [M.re[k * n + k], M.im[k * n + k]];
+    const pivot = get(M, k * n + k);
     for (let i = k + 1; i < n; i++) {
-      const [fr, fi] = div([M.re[i * n + k], M.im[i * n + k]], pivot);
-      for (let j = k + 1; j < n; j++) {
-        const at = i * n + j, from = k * n + j;
-        M.re[at] -= fr * M.re[from] - fi * M.im[from];
-        M.im[at] -= fr * M.im[from] + fi * M.re[from];
-      }
-      b.re[i] -= fr * b.re[k] - fi * b.im[k];
-      b.im[i] -= fr * b.im[k] + fi * b.re[k];
+      const factor = scale(div(get(M, i * n + k), pivot), -1);
+      addTimes(M, i * n + k + 1, M, k * n + k + 1, factor, n - k - 1);
+      addTimes(b, i * count, b, k * count, factor, count);
     }
   }
   for (let i = n - 1; i >= 0; i--) {
-    let sum = [b.re[i], b.im[i]];
-    for (let j = i + 1; j < n; j++) sum = sub(sum, mul([M.re[i * n + j], M.im[i * n + j]], [b.re[j], b.im[j]]));
-    [b.re[i], b.im[i]] = div(sum, [M.re[i * n + i], M.im[i * n + i]]);
+    for (let k = i + 1; k < n; k++) addTimes(b, i * count, b, k * count, scale(get(M, i * n + k), -1), count);
+    const pivot = get(M, i * n + i);
+    for (let j = i * count; j < (i + 1) * count; j++) put(b, j, div(get(b, j), pivot));
   }
   return b;
 }
@@ -86,7 +108,7 @@ function swap(M, a, b) {
 // Chebyshev's series, lists of coefficients `re` and `im` (p lists of m numbers), at complex x: m values, re and im.
 export function series(terms, x) {
   const count = terms.re[0].length;
-  const re = new Float64Array(count), im = new Float64Array(count);
+  const { re, im } = table(count, 1);
   let before = real(1), here = x;
   for (let p = 0; p < terms.re.length; p++) {
     const t = p === 0 ? before : here;

@@ -4,13 +4,18 @@ import { I, add, cosh, div, exp, mul, product, real, scale, sinh, size, sqrt, su
 
 // J1(z)/J0(z) by its continued fraction z/2 / (1 - (z/2)^2/(1 2) / (1 - (z/2)^2/(2 3) / ...)), from the far end.
 function besselRatio(z) {
-  const square = mul(z, z);
-  let rest = real(0);
-  for (let n = Math.ceil(size(z)) + 30; n >= 1; n--) rest = div(square, sub(real(2 * n), rest));
-  return div(rest, z);
+  const [re, im] = mul(z, z);
+  let x = 0, y = 0; // numbers by themselves: pairs made and cleared away would take most of a slider's time
+  for (let n = Math.ceil(size(z)) + 30; n >= 1; n--) {
+    const under = 2 * n - x, square = under * under + y * y;
+    [x, y] = [(re * under - im * y) / square, (im * under + re * y) / square];
+  }
+  return div([x, y], z);
 }
 
+// Of an air without friction and heat conduction (nu 0) the plain numbers.
 function filled(air, omega, half, share) {
+  if (!air.nu) return { density: real(air.rho), stiffness: real(air.rho * air.c * air.c) };
   const turned = sqrt(mul([0, -1], omega));
   const held = share(scale(turned, half / Math.sqrt(air.nu)));
   const warmed = share(scale(turned, half / Math.sqrt(air.alpha)));
@@ -66,7 +71,7 @@ export function windwayImpedance(way, air, omega, inertance) {
   const port = chained(
     inSeries(scale(mul(I, omega), air.rho * inertance)),
     ...way.slices.map(([wide, high, part]) => duct(slitFilling(breath, omega, high), omega, wide * high, part)),
-    inSeries(add(end, streamResistance(way, omega, speed))),
+    inSeries(breath.nu ? add(end, streamResistance(way, omega, speed)) : end),
   );
   return inputImpedance(port, mouthImpedance(way.mouth, breath, omega, scale(speed, area)));
 }

@@ -1,11 +1,12 @@
 // The report's part that lives without a server: holes to tap, notes, sliders, sound and a tuner.
-import { bentBy, breathAt, movedBy } from "./blown.js";
+import { blownOf, breathed } from "./blown.js";
 import { fitted, lowest } from "./ports.js";
 import { Microphone, cents } from "./pitch.js";
 import { Instrument } from "./tone.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const IN_TUNE = 5, FAR = 50; // cents: good; at the end of the scale
+const AT_ONCE = 8; // ms for notes in one picture
 
 // --- what the numbers say ---
 
@@ -24,7 +25,7 @@ export function pocket(root, shown) {
   const at = (name) => root.querySelector(`[data-part="${name}"]`);
   const instrument = new Instrument();
   const state = {
-    chamber: 0, temperature: shown.temperature_c, ratio: 1, diameters: {}, open: [], piece: null, notes: [], microphone: null,
+    chamber: 0, temperature: shown.temperature_c, ratio: 1, diameters: {}, open: [], piece: null, voices: null, microphone: null,
   };
   const designed = Object.fromEntries(shown.numbers.slides.map((slide) => [keyOf(slide), 2000 * slide.radius]));
   const chamber = () => shown.numbers.chambers[state.chamber];
@@ -39,29 +40,40 @@ export function pocket(root, shown) {
 
   function reckon() {
     state.piece = fitted(shown.numbers, state);
-    const drawn = Object.keys(state.diameters).length ? fitted(shown.numbers, { ...state, diameters: {} }) : state.piece;
-    const widths = chamber().holes.map((hole) => widthOf(`${chamber().name} ${hole}`));
-    const widened = widths.reduce((product, q) => product * q ** (1 / widths.length), 1);
-    const play = (piece, note) => lowest(piece.chambers[state.chamber], note.open).hz;
-    state.notes = chamber().notes.map((note) => {
-      const hz = play(state.piece, note), times = note.open.some(Boolean) ? hz / play(drawn, note) : widened;
-      return { ...note, hz, blown: movedBy(note.blown, times) };
-    });
+    state.voices = new Map();
   }
 
-  // What sounds now: the fingering's resonance, bent by breath.
-  function sounding() {
-    const found = lowest(state.piece.chambers[state.chamber], state.open);
-    const blown = breathAt(state.notes, found.hz), pressure = blown && blown.pressure_pa * state.ratio;
-    const bend = blown ? bentBy(shown.breath, blown.bend_cents, state.ratio) : 0;
-    const jumps = Boolean(blown?.jumps_at_pa && pressure > blown.jumps_at_pa);
-    return { hz: bend === null ? null : found.hz * 2 ** (bend / 1200), blown, pressure, jumps };
+  // A fingering of the piece: its resonance, and how it is blown once that is asked.
+  function voiceOf(open) {
+    const key = open.join("");
+    if (!state.voices.has(key)) {
+      const piece = state.piece.chambers[state.chamber], found = lowest(piece, open);
+      let blown;
+      state.voices.set(key, { hz: found.hz, blown: () => (blown === undefined ? (blown = blownOf(piece, open, found)) : blown) });
+    }
+    return state.voices.get(key);
   }
 
-  const noteOfFingering = () => state.notes.find((note) => note.open.every((share, n) => share === state.open[n]));
+  // What it sounds with so many times its breath: Hz, null where nothing sounds. watched: whether a higher tone takes over too.
+  function heardOf(open, watched = false) {
+    const voice = voiceOf(open), blown = voice.blown();
+    if (!blown) return { hz: null };
+    const { raised, jumps } = breathed(blown, state.ratio, watched);
+    return { hz: raised && voice.hz * raised, pressure: blown.pressure * state.ratio, jumps };
+  }
 
+  // How a tone of that Hz is made: as that of the note next to it.
+  function toneOf(hz) {
+    const tones = chamber().notes.filter((note) => note.tone).map((note) => [note.tone, voiceOf(note.open).hz]);
+    return tones.length ? nearest(tones, hz)[0] : null;
+  }
+
+  const noteOfFingering = () => chamber().notes.find((note) => note.open.every((share, n) => share === state.open[n]));
+
+  let sounding = { hz: null };
   function say() {
-    const { hz, pressure, jumps } = sounding(), note = noteOfFingering();
+    sounding = heardOf(state.open, true);
+    const { hz, pressure, jumps } = sounding, note = noteOfFingering();
     const target = note ? [note.pitch, note.target_hz] : hz && nearest(shown.pitches, hz);
     at("note").textContent = target ? target[0] : "\u2013";
     at("cents").textContent = hz ? `${signed(cents(hz, target[1]))} cents` : "silent";
@@ -88,24 +100,35 @@ export function pocket(root, shown) {
     }
   }
 
+  // As many in one picture as there is time for, from where the last picture stopped.
+  let next = 0, left = 0, drawing = false;
   function drawNotes() {
-    const times = state.notes.map((note) => {
-      const bend = note.blown ? bentBy(shown.breath, note.blown.bend_cents, state.ratio) : 0;
-      return bend === null ? null : cents(note.hz, note.target_hz) + bend;
-    });
-    at("notes").querySelectorAll("button").forEach((button, n) => {
-      const off = times[n], played = noteOfFingering() === state.notes[n];
-      button.setAttribute("aria-pressed", String(played));
-      const words = off === null ? "silent" : signed(off);
-      button.querySelector(".off-by").textContent = words;
-      button.classList.toggle("off", off === null || Math.abs(off) > IN_TUNE);
-      button.setAttribute("aria-label", `${state.notes[n].pitch}, ${off === null ? "does not sound" : `${words} cents`}`);
-    });
+    left = chamber().notes.length;
+    if (drawing) return;
+    drawing = true;
+    const some = () => {
+      for (const until = performance.now() + AT_ONCE; left > 0 && performance.now() < until; left--) {
+        next = (next + 1) % chamber().notes.length;
+        drawNote(next);
+      }
+      drawing = left > 0;
+      if (drawing) requestAnimationFrame(some);
+    };
+    some();
+  }
+
+  function drawNote(n) {
+    const note = chamber().notes[n], button = at("notes").children[n], { hz } = heardOf(note.open);
+    const words = hz ? signed(cents(hz, note.target_hz)) : "silent";
+    button.setAttribute("aria-pressed", String(noteOfFingering() === note));
+    button.querySelector(".off-by").textContent = words;
+    button.classList.toggle("off", !hz || Math.abs(cents(hz, note.target_hz)) > IN_TUNE);
+    button.setAttribute("aria-label", `${note.pitch}, ${hz ? `${words} cents` : "does not sound"}`);
   }
 
   function sound() {
-    const { hz, blown } = sounding();
-    if (at("sound").checked && hz && blown) instrument.play({ hz, tone: blown.tone, seconds: 1.2 });
+    const { hz } = sounding, tone = hz && at("sound").checked && toneOf(hz);
+    if (tone) instrument.play({ hz, tone, seconds: 1.2 });
   }
 
   function finger(open) {
@@ -127,8 +150,7 @@ export function pocket(root, shown) {
       waiting = false;
       reckon();
       say();
-      const { hz } = sounding();
-      if (instrument.playing && hz) instrument.bend(hz);
+      if (instrument.playing && sounding.hz) instrument.bend(sounding.hz);
     });
   }
 

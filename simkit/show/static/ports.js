@@ -4,7 +4,8 @@
 //   const piece = fitted(numbers, { temperature: 20, diameters: { "body 1": 5.2 } });   // degC of the room, mm
 //   lowest(piece.chambers[0], [1, 0, 1])                                               // { hz, q } of that fingering
 import { breathed } from "./breath.js";
-import { I, add, div, mul, product, real, scale, series, seriesAt, size, solved, sqrt, sub } from "./complex.js";
+import { I, add, addTimes, div, get, mul, product, put, real, scale, series, seriesAt, size, solved, sqrt, sub, table } from "./complex.js";
+import { withRatios } from "./gases.js";
 import { boreFilling, chained, duct, endImpedance, inParallel, inSeries, windwayImpedance } from "./ducts.js";
 
 const TOLERANCE = 1e-10, STEPS = 40;
@@ -47,25 +48,36 @@ function withRows(matrix, slides, rows) {
   return changed;
 }
 
+// What the mutual impedance of two widened holes has beyond the sum of both changes, 1/m: two discs of a flat wall, 1/(2 pi R)
+// between their points, the flow crowded to their rims, so that the mean of f over one is f + (a^2/6) times its Laplacian.
+function nearness(a, b) {
+  const distance = Math.hypot(...a.center.map((x, n) => x - b.center[n])), grown = (s) => s.radius ** 2 - s.designed ** 2;
+  return (grown(a) * grown(b)) / (8 * Math.PI * distance ** 5);
+}
+
 function fieldOf(numbers, slides) {
   const { field } = numbers, moved = (name) => slides.map((slide) => blendRows(slide.weights, slide[name]));
   const modes = field.modes.map((row) => [...row]);
+  const still = withRows(field.static, slides, moved("static"));
+  for (const a of slides) {
+    for (const b of slides) if (a !== b && field.chamber[a.row] === field.chamber[b.row]) still[a.row][b.row] += nearness(a, b);
+  }
   moved("modes").forEach((change, s) => change.forEach((value, m) => { modes[slides[s].row][m] += value; }));
   return {
     ...field,
     count: field.names.length,
     modes,
-    static: withRows(field.static, slides, moved("static")),
+    static: still,
     quadratic: withRows(field.quadratic, slides, moved("quadratic")),
-    around: aroundOf(numbers, slides),
+    moved: aroundOf(numbers, slides),
   };
 }
 
-// The outside's series: the upper triangle's, with what moved ports change.
+// What moved ports change of the outside's series: upper triangles.
 function aroundOf(numbers, slides) {
   const n = numbers.field.names.length;
-  const part = (which) => numbers.around[which].map((triangle, p) => {
-    const changed = [...triangle];
+  const part = (which) => slides[0]?.around[0][which].map((_, p) => {
+    const changed = new Array((n * (n + 1)) / 2).fill(0);
     for (const slide of slides) {
       slide.around[0][which][p].forEach((_, j) => {
         changed[inTriangle(n, slide.row, j)] += blend(slide.weights, slide.around.map((each) => each[which][p][j]));
@@ -73,8 +85,13 @@ function aroundOf(numbers, slides) {
     }
     return changed;
   });
-  return { re: part("re"), im: part("im") };
+  if (!slides.some(isMoved)) return null;
+  const changes = { re: part("re"), im: part("im") };
+  slides.forEach((a, s) => slides.slice(0, s).forEach((b) => { changes.re[0][inTriangle(n, a.row, b.row)] += nearness(a, b); }));
+  return changes;
 }
+
+const isMoved = (slide) => slide.radius !== slide.designed;
 
 function inTriangle(n, i, j) {
   const [a, b] = i < j ? [i, j] : [j, i];
@@ -87,87 +104,81 @@ function ductOf(slide, shade) {
   return { ...sizes, area, perimeter: 2 * Math.PI * slide.radius, shade, dip: 2 * sizes.outer_cap - sizes.inner_cap };
 }
 
-// How deep a finger's flesh reaches into a hole that it covers, m: `elements/fingers.py`.
+// How deep a finger's flesh reaches into a hole that it covers, m: `elements/touch.py`.
 function fleshDepth(radius, length) {
   const wanted = radius * Math.min(Math.max((0.76 * radius) / 7.5e-3, 0.1), 0.8);
   return wanted / (1 + (wanted / Math.max(length, 1e-9)) ** 8) ** (1 / 8);
 }
 
-function airOf(terms, x) {
-  const [c, rho, gamma, nu, alpha, thermalConductivity] = terms.map((each) => seriesAt(each, x));
-  return { c, rho, gamma, nu, alpha, thermalConductivity };
+// What a finger raised over an open hole adds to its outer end, m: there too.
+function hoverEnd(radius, { hover, tip }) {
+  const x = hover / radius, p = Math.min(Math.max(tip / radius, 1.2), 10);
+  const near = x + 0.387 + 0.841 * p ** -1.89, wide = x + 1.729 * p - 0.725;
+  return ((radius * p ** 3) / 2) * wide ** -2.303 * near ** -1.697 * (1.2 + (0.8 * x) / p);
 }
 
 function chamberOf(numbers, chamber, field, slides, temperature) {
   const [low, high] = numbers.temperatures_c, x = (2 * temperature - low - high) / (high - low);
-  const airs = Object.fromEntries(
-    ["room", "chamber", "window", "breath"].map((name) => [name, airOf(chamber.airs[name], x)]),
-  );
+  const room = withRatios(Object.fromEntries(Object.entries(numbers.room).map(([name, terms]) => [name, seriesAt(terms, x)])));
+  const airs = { room, breath: withRatios(numbers.breath) };
   const ducts = field.names.map((_, row) => {
     const own = chamber.rows.indexOf(row), slide = slides.find((each) => each.row === row);
-    if (own === 0) return { ...chamber.window, air: airs.window };
-    if (!slide) return { ...(numbers.chambers.find((each) => each.rows[0] === row)?.window ?? {}), air: airs.room };
-    if (own < 0) return { ...ductOf(slide, 0), air: airs.room };
-    const hole = ductOf(slide, blend(slide.weights, chamber.shades[own - 1]));
-    return { ...hole, flush: hole.length - hole.dip - fleshDepth(slide.radius, hole.length - hole.dip), air: airOf(chamber.airs.holes[own - 1], x) };
+    if (own === 0) return { ...chamber.window };
+    if (!slide) return { ...(numbers.chambers.find((each) => each.rows[0] === row)?.window ?? {}), air: room };
+    if (own < 0) return { ...ductOf(slide, 0), air: room };
+    const hole = ductOf(slide, hoverEnd(slide.radius, chamber.fingers));
+    return { ...hole, flush: hole.length - hole.dip - fleshDepth(slide.radius, hole.length - hole.dip) };
   });
-  const windway = { ...chamber.windway, breath: airs.breath, perHertz: seriesAt(chamber.airs.per_hertz, x) };
-  const piece = { ...chamber, field, ducts, airs, windway, temperature, waves: numbers.waves };
-  return slides.some((slide) => slide.radius !== slide.designed) ? withItsAir(piece, numbers, slides) : piece;
+  return withItsAir({ ...chamber, field, ducts, airs, temperature, waves: numbers.waves, wave: numbers.wave });
 }
 
-// The airs as sent are those of a mean fingering of the design; wider holes let in more of the room's.
-function withItsAir(piece, numbers, slides) {
-  const { airs, balance, rows } = piece, mean = (ducts) =>
-    breathed(balance, piece.temperature, airs.room, airs.breath, ducts, balance.mean);
-  const own = rows.map((row) => piece.ducts[row]), at = numbers.widths.indexOf(1);
-  const designed = rows.map((row, n) => {
-    const slide = slides.find((each) => each.row === row);
-    return n === 0 ? own[0] : ductOf({ ...slide, radius: slide.designed, weights: numbers.widths.map((_, p) => Number(p === at)) }, 0);
-  });
-  const before = mean(designed), after = mean(own);
-  const changed = (air, rho, stiffness) => ({ ...air, rho: air.rho * rho, nu: air.nu / rho, alpha: air.alpha / rho, c: air.c * Math.sqrt(stiffness / rho) });
-  const chamber = changed(airs.chamber, after.rho / before.rho, after.stiffness / before.stiffness);
-  const ducts = [...piece.ducts];
-  rows.forEach((row, n) => { ducts[row] = { ...own[n], air: changed(own[n].air, after.density[n] / before.density[n], 1) }; });
-  const windway = { ...piece.windway, perHertz: piece.windway.perHertz * (after.perHertz / before.perHertz) };
-  return { ...piece, ducts, windway, airs: { ...airs, chamber, window: ducts[rows[0]].air } };
+// With the airs of its notes' mean fingering.
+function withItsAir(piece) {
+  const { airs, balance, rows } = piece, own = rows.map((row) => piece.ducts[row]), ducts = [...piece.ducts];
+  const mean = breathed(balance, piece.temperature, airs.room, airs.breath, own, balance.mean), { chamber, openings } = mean.airs();
+  rows.forEach((row, n) => { ducts[row] = { ...own[n], air: openings[n] }; });
+  const windway = { ...piece.windway, breath: airs.breath, perHertz: mean.perHertz };
+  return { ...piece, ducts, windway, airs: { ...airs, chamber, window: openings[0] } };
 }
 
 // --- the circuit ---
 
-// The lowest resonance of a fingering (1 open, 0 covered, the chamber's holes in order): its complex omega, Hz and Q.
-export function lowest(chamber, open) {
-  const states = chamber.ducts.map((_, row) => {
+// A fingering (1 open, 0 covered, the chamber's holes in order) as states of all ports.
+export function statesOf(chamber, open) {
+  return chamber.ducts.map((duct, row) => {
     const own = chamber.rows.indexOf(row);
-    return own > 0 ? Number(open[own - 1] > 0) : Number(own === 0 || !("flush" in chamber.ducts[row]));
+    return own > 0 ? Number(open[own - 1] > 0) : Number(own === 0 || !("flush" in duct));
   });
-  const own = chamber.rows.map((row) => chamber.ducts[row]);
+}
+
+// The lowest resonance of a fingering: its complex omega, Hz and Q; drift: of this air over the circuit's.
+export function lowest(chamber, open) {
+  const states = statesOf(chamber, open), own = chamber.rows.map((row) => chamber.ducts[row]);
   const volume = chamber.field.volume[chamber.rows[0]];
   const K = own.reduce((sum, d, n) => sum + (states[chamber.rows[n]] * d.area) / (d.length + d.inner + d.outer), 0);
   const found = root((omega) => scale(sqrt(stiffness(chamber, states, omega)), chamber.airs.chamber.c),
     real(chamber.airs.chamber.c * Math.sqrt(K / volume)));
-  const omega = scale(found, drift(chamber, own, chamber.rows.map((row) => states[row])));
-  return { omega, hz: omega[0] / (2 * Math.PI), q: omega[0] / (2 * omega[1]) };
+  const drift = drifted(chamber, own, chamber.rows.map((row) => states[row])), omega = scale(found, drift);
+  return { omega, hz: omega[0] / (2 * Math.PI), q: omega[0] / (2 * omega[1]), drift };
 }
 
 // omega = F(omega) by the secant method.
-function root(F, start) {
+export function root(F, start, tolerance = TOLERANCE) {
   let before = start, last = sub(F(before), before);
   let here = add(before, last);
   for (let n = 0; n < STEPS; n++) {
     const off = sub(F(here), here), change = sub(off, last);
-    if (size(off) < TOLERANCE * size(here) || size(change) === 0) return here;
+    if (size(off) < tolerance * size(here) || size(change) === 0) return here;
     const step = mul(off, div(sub(here, before), change));
     [before, last] = [here, off];
     here = sub(here, step);
-    if (size(step) < TOLERANCE * size(here)) return here;
+    if (size(step) < tolerance * size(here)) return here;
   }
   throw new Error("a resonance did not settle");
 }
 
 // By what factor this fingering's own breath raises the note over the airs of the circuit.
-function drift(chamber, ducts, states) {
+function drifted(chamber, ducts, states) {
   const { airs } = chamber;
   const found = breathed(chamber.balance, chamber.temperature, airs.room, airs.breath, ducts, states);
   const whole = found.flow.reduce((a, b) => a + b);
@@ -177,66 +188,93 @@ function drift(chamber, ducts, states) {
 
 // k^2 that the chamber's uniform pressure would have with flows as they are at omega.
 function stiffness(chamber, states, omega) {
-  const { field, airs } = chamber, n = field.count, k = scale(omega, 1 / airs.chamber.c), k2 = mul(k, k);
-  const outer = outside(chamber, omega), ports = chamber.ducts.map((d) => columns(chamber, d, omega));
-  const uniform = field.chamber.map((c, row) => softened(chamber, c, row, omega));
-  const N = inside(chamber, omega, k2, uniform);
-  const T = table(n), R = table(n);
-  for (let i = 0; i < n; i++) {
-    for (let j = 0; j < n; j++) {
-      const z = states[i] && states[j] ? get(outer, i * n + j) : real(0);
-      put(T, i * n + j, mul(ports[i].C, z));
-      put(R, i * n + j, mul(ports[i].A, z));
-    }
-    put(T, i * n + i, add(get(T, i * n + i), states[i] ? ports[i].D : real(1)));
-    put(R, i * n + i, add(get(R, i * n + i), states[i] ? ports[i].B : ports[i].stub));
-  }
-  const M = table(n), b = { re: new Float64Array(n), im: new Float64Array(n) };
-  for (let i = 0; i < n; i++) {
-    for (let j = 0; j < n; j++) {
-      let sum = get(R, i * n + j);
-      for (let m = 0; m < n; m++) sum = add(sum, mul(get(N, i * n + m), get(T, m * n + j)));
-      put(M, i * n + j, sum);
-    }
-  }
-  for (const row of chamber.rows) b.re[row] = 1;
-  const x = solved(n, M, b);
-  let squared = real(0);
-  for (const row of chamber.rows) {
-    let flow = real(0);
-    for (let j = 0; j < n; j++) flow = add(flow, mul(get(T, row * n + j), [x.re[j], x.im[j]]));
-    squared = add(squared, mul(flow, uniform[row]));
-  }
-  return squared;
+  const { field, rows } = chamber, n = field.count;
+  const uniform = field.chamber.map((_, row) => softened(chamber, row, omega));
+  const { T, M } = portSystem(chamber, states, omega, { uniform }), b = table(n, 1);
+  for (const row of rows) b.re[row] = 1;
+  const flow = flowsOf(n, T, solved(n, M, b));
+  return rows.reduce((sum, row) => add(sum, mul(get(flow, row), uniform[row])), real(0));
 }
 
-const table = (n) => ({ re: new Float64Array(n * n), im: new Float64Array(n * n) });
-const get = (M, at) => [M.re[at], M.im[at]];
-const put = (M, at, [re, im]) => { M.re[at] = re; M.im[at] = im; };
-
-// 1/V of a row's chamber, made smaller by the wall's heat.
-function softened({ field, airs: { chamber: air } }, c, row, omega) {
-  const heat = ((air.gamma - 1) * Math.sqrt(2 * air.alpha) * field.wall[c]) / (2 * field.volume[row]);
-  return div(real(1 / field.volume[row]), add(real(1), mul([1, -1], div(real(heat), sqrt(omega)))));
+// T and M = N T + R: of the flows U outside of open ports, into covered ones, T U leaves the chamber, and M U is what its
+// pressure must be at the ports. N is the inside without the chamber's own `uniform` pressure, and without the share of
+// modes `carried`; without `uniform` also without that of the other chambers.
+export function portSystem(chamber, states, omega, { uniform = null, carried = [] }) {
+  const n = chamber.field.count, outer = outside(chamber, states, omega), N = inside(chamber, omega, uniform, carried);
+  const ports = chamber.ducts.map((d, row) => columns(chamber, d, omega, states[row]));
+  const T = table(n), M = table(n);
+  ports.forEach((port, i) => {
+    if (states[i]) {
+      addTimes(T, i * n, outer, i * n, port.C, n);
+      addTimes(M, i * n, outer, i * n, port.A, n);
+    }
+    put(T, i * n + i, add(get(T, i * n + i), port.D));
+    put(M, i * n + i, add(get(M, i * n + i), port.B));
+  });
+  for (let i = 0; i < n; i++) {
+    // Through a covered port goes nothing but its own.
+    for (let m = 0; m < n; m++) {
+      const through = get(N, i * n + m);
+      if (states[m]) addTimes(M, i * n, T, m * n, through, n);
+      else put(M, i * n + m, add(get(M, i * n + m), through));
+    }
+  }
+  return { T, M };
 }
 
-// Z inside without the chamber's own uniform pressure (other chambers' stays in), 1/m.
-function inside({ field, rows, airs: { chamber: air } }, omega, k2, uniform) {
-  const n = field.count, M = table(n);
-  const shares = field.k2.map((own2, m) => {
+// T x for a column x.
+export function flowsOf(n, T, x) {
+  const flow = table(n, 1);
+  for (let i = 0; i < n; i++) {
+    for (let j = 0, at = i * n; j < n; j++, at++) {
+      flow.re[i] += T.re[at] * x.re[j] - T.im[at] * x.im[j];
+      flow.im[i] += T.re[at] * x.im[j] + T.im[at] * x.re[j];
+    }
+  }
+  return flow;
+}
+
+// V of a row's chamber over V made larger by the wall's heat.
+export function softness({ field, airs: { chamber: air } }, row, omega) {
+  const heat = ((air.gamma - 1) * Math.sqrt(2 * air.alpha) * field.wall[field.chamber[row]]) / (2 * field.volume[row]);
+  return add(real(1), mul([1, -1], div(real(heat), sqrt(omega))));
+}
+
+function softened(chamber, row, omega) {
+  return div(real(1 / chamber.field.volume[row]), softness(chamber, row, omega));
+}
+
+// k_n^2 - k^2 of every mode with what the wall takes, 1/m2.
+export function distances({ field, airs: { chamber: air } }, omega) {
+  const k = scale(omega, 1 / air.c), k2 = mul(k, k);
+  return field.k2.map((own2, m) => {
     const own = air.c * Math.sqrt(own2), thicker = sqrt(div(real(own), omega));
     const friction = (Math.sqrt((2 * air.nu) / own) / 2) * field.wall_slope_square[m];
     const heat = ((air.gamma - 1) / 2) * Math.sqrt((2 * air.alpha) / own) * field.wall_square[m];
-    const lost = product([-1, 1], thicker, add(real(own2 * friction), scale(k2, heat)));
-    const share = div(real(1), add(sub(real(own2), k2), lost));
-    return sub(sub(share, real(1 / own2)), scale(k2, 1 / own2 ** 2));
+    return add(sub(real(own2), k2), product([-1, 1], thicker, add(real(own2 * friction), scale(k2, heat))));
+  });
+}
+
+// Z inside, 1/m: N of `portSystem`.
+function inside(chamber, omega, uniform, carried) {
+  const { field, rows, airs } = chamber, n = field.count, M = table(n);
+  const k = scale(omega, 1 / airs.chamber.c), k2 = mul(k, k), shares = table(1, field.k2.length);
+  distances(chamber, omega).forEach((distance, m) => {
+    const own2 = field.k2[m], own = carried.includes(m) ? real(0) : div(real(1), distance);
+    // The static and the quadratic part hold so much of every mode.
+    put(shares, m, sub(sub(own, real(1 / own2)), scale(k2, 1 / own2 ** 2)));
   });
   for (let i = 0; i < n; i++) {
     for (let j = 0; j <= i; j++) {
-      let sum = add(real(field.static[i][j]), scale(k2, field.quadratic[i][j]));
-      shares.forEach((share, m) => { sum = add(sum, scale(share, field.modes[i][m] * field.modes[j][m])); });
-      const together = field.chamber[i] === field.chamber[j] && !rows.includes(i);
-      if (together) sum = sub(sum, div(uniform[i], k2));
+      let re = field.static[i][j] + k2[0] * field.quadratic[i][j], im = k2[1] * field.quadratic[i][j];
+      const [a, b] = [field.modes[i], field.modes[j]];
+      for (let m = 0; m < a.length; m++) {
+        const both = a[m] * b[m];
+        re += shares.re[m] * both;
+        im += shares.im[m] * both;
+      }
+      const together = uniform && field.chamber[i] === field.chamber[j] && !rows.includes(i);
+      const sum = together ? sub([re, im], div(uniform[i], k2)) : [re, im];
       put(M, i * n + j, sum);
       put(M, j * n + i, sum);
     }
@@ -244,41 +282,46 @@ function inside({ field, rows, airs: { chamber: air } }, omega, k2, uniform) {
   return M;
 }
 
-// Z outside with what stands near, scaled by the densities, 1/m.
-function outside(chamber, omega) {
-  const { field, airs, waves: [low, high], near } = chamber, n = field.count, M = table(n);
+// Z outside between open ports with what stands near, scaled by the densities, 1/m.
+function outside(chamber, states, omega) {
+  const { field, airs, waves: [low, high, top], outer } = chamber, n = field.count, M = table(n);
   let k = scale(omega, 1 / airs.room.c);
   // Above the largest wave number that was solved for, a small chamber in a large body answers as there.
   if (new Set(field.chamber).size > 1 && k[0] > field.top) k = scale(k, field.top / k[0]);
-  const x = scale(sub(scale(k, 2), real(low + high)), 1 / (high - low));
-  const around = series(field.around, x), beside = series(near, x), ratio = airs.room.rho / airs.chamber.rho;
-  for (let i = 0, at = 0; i < n; i++) {
-    for (let j = i; j < n; j++, at++) {
-      const z = scale(add(get(around, at), get(beside, at)), ratio);
-      put(M, i * n + j, z);
-      put(M, j * n + i, z);
+  const over = (from, to) => scale(sub(scale(k, 2), real(from + to)), 1 / (to - from));
+  const x = over(low, high), ratio = real(airs.room.rho / airs.chamber.rho);
+  const Z = x[0] > 1 ? series(outer.above, atMost(over(high, top))) : series(x[0] < -1 ? outer.rest : outer.notes, x);
+  if (field.moved) addTimes(Z, 0, series(field.moved, atMost(x)), 0, real(1), Z.re.length);
+  for (let i = 0, at = 0; i < n; at += n - i, i++) {
+    if (states[i]) addTimes(M, i * n + i, Z, at, ratio, n - i);
+    for (let j = i; j < n; j++) {
+      if (!states[j]) put(M, i * n + j, real(0));
+      put(M, j * n + i, get(M, i * n + j));
     }
   }
   return M;
 }
 
-// An opening's two-port and, covered, its stub, scaled by i omega rho of the chamber.
-function columns(chamber, d, omega) {
+// Within the range of a series, or at its end.
+const atMost = (x) => (Math.abs(x[0]) > 1 ? real(Math.sign(x[0])) : x);
+
+// An opening's two-port, or of a covered one its stub as B before nothing, scaled by i omega rho of the chamber.
+function columns(chamber, d, omega, open) {
   const unit = scale(mul(I, omega), chamber.airs.chamber.rho), { air } = d;
   const fill = boreFilling(air, omega, (2 * d.area) / d.perimeter);
   const end = (correction, viscous) => endImpedance(air, omega, d.area, d.perimeter, correction, viscous);
   const own = d === chamber.ducts[chamber.rows[0]], floor = own ? d.floor : [0, 0];
-  const innerEnd = end(d.inner + floor[0], d.inner_viscous + floor[1]), outerEnd = end(d.outer + (d.shade ?? 0), d.outer_viscous);
+  const innerEnd = end(d.inner + floor[0], d.inner_viscous + floor[1]);
+  const piece = (length) => duct(fill, omega, d.area, length);
+  if (!open) {
+    const shut = piece(Math.max(d.flush, 0.02 * d.length + 1e-6));
+    return { B: div(add(innerEnd, div(shut.A, shut.C)), unit), D: real(1) };
+  }
+  const outerEnd = end(d.outer + (d.shade ?? 0), d.outer_viscous);
   const spring = (cap) => inParallel(div(scale(mul(I, omega), d.area * cap), fill.stiffness));
   const before = [inSeries(innerEnd), spring(d.inner_cap)], behind = [spring(-d.outer_cap), inSeries(outerEnd)];
-  const piece = (length) => duct(fill, omega, d.area, length);
   const branch = own ? [piece(d.depth), inParallel(div(real(1), windwayImpedance(chamber.windway, air, omega, d.inertance))),
     piece(d.length - d.depth)] : [piece(d.length)];
   const port = chained(...before, ...branch, ...behind);
-  const columns = { A: port.A, B: div(port.B, unit), C: mul(port.C, unit), D: port.D };
-  if ("flush" in d) {
-    const shut = piece(Math.max(d.flush, 0.02 * d.length + 1e-6));
-    columns.stub = div(add(innerEnd, div(shut.A, shut.C)), unit);
-  }
-  return columns;
+  return { A: port.A, B: div(port.B, unit), C: mul(port.C, unit), D: port.D };
 }

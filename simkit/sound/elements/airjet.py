@@ -47,10 +47,10 @@ _SHORTEST = 2.0  # theta of the table's end; shorter waves are taken like that o
 
 _roots = np.cbrt(_TABLE[:, 0])
 _long = np.cbrt(1.5) * _roots**2
-_knots = np.r_[0.0, _roots]
+KNOTS = np.r_[0.0, _roots]
 # Both parts over the long-wave law: smooth in the cube root of theta from 0 on. Each is real for real theta and
 # analytic, so that a growing oscillation (complex theta) may ask too.
-_pieces = CubicSpline(_knots, np.c_[np.r_[0.5, _TABLE[:, 1] / _long], np.r_[np.sqrt(0.75), _TABLE[:, 2] / _long]]).c
+PIECES = CubicSpline(KNOTS, np.c_[np.r_[0.5, _TABLE[:, 1] / _long], np.r_[np.sqrt(0.75), _TABLE[:, 2] / _long]]).c
 
 
 def wave(theta: Reals) -> tuple[Reals, Reals]:
@@ -66,8 +66,8 @@ def wave(theta: Reals) -> tuple[Reals, Reals]:
     beyond = np.real(theta) > _SHORTEST
     z = np.where(beyond, _SHORTEST, theta) ** (1 / 3)
     # Asked a hundred thousand times for a few numbers each: numpy's `clip` alone would take a third of the time.
-    piece = np.minimum(np.maximum(_knots.searchsorted(np.real(z), side="right") - 1, 0), len(_knots) - 2)
-    c, d = _pieces[:, piece], (z - _knots[piece])[..., None]
+    piece = np.minimum(np.maximum(KNOTS.searchsorted(np.real(z), side="right") - 1, 0), len(KNOTS) - 2)
+    c, d = PIECES[:, piece], (z - KNOTS[piece])[..., None]
     # Beyond the table turn and damping go on in proportion to theta.
     scale = np.cbrt(1.5) * z**2 * np.where(beyond, theta / _SHORTEST, 1.0)
     both = scale[..., None] * (((c[0] * d + c[1]) * d + c[2]) * d + c[3])

@@ -18,12 +18,13 @@ import numpy as np
 
 from simkit.air import Air
 from simkit.errors import OutOfReach
+from simkit.field import PortField
 from simkit.sound.models.circuit import Circuit, opened
 from simkit.sound.models.neighbours import members
 from simkit.sound.models.resonator import Motion, straight_through
 
 _STEPS = 30
-_SLOW = 0.02  # of the lowest mode that is not uniform: a frequency at which flows are those of rest
+SLOW = 0.02  # of the lowest mode that is not uniform: a frequency at which flows are those of rest
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +65,7 @@ class Modal:
     @property
     def slow(self) -> np.ndarray:
         """A frequency so low that flows are those of rest, rad/s: (1,)."""
-        return np.array([_SLOW * self.speed * np.sqrt(self.k2[len(self.heat)])])
+        return np.array([SLOW * self.speed * np.sqrt(self.k2[len(self.heat)])])
 
     def port_system(self, omega: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """T and N T + R (f, n, n) at omega (f,) or (1,)."""
@@ -151,9 +152,7 @@ def circuit_motion(
     """
     if ((states > 0) & (states < 1)).any():
         raise OutOfReach(_WHOLLY)
-    # Of the other chambers only their uniform pressure is carried; their modes stay in the static part.
-    kept = np.flatnonzero(np.abs(circuit.field.modes[rows]).max(axis=0) > 0)[: count + _BESIDE]
-    modal = Modal.of(circuit, states, kept)
+    modal = Modal.of(circuit, states, carried(circuit.field, rows, count))
     k2, shapes = _own(*modal.at_rest(), members(circuit.field)[rows].sum(axis=0) == 0)
     if (k2[:, 0] <= 0).any() or k2.shape[1] < count:
         raise OutOfReach(f"{count} resonances: the port model carries {k2.shape[1]}")
@@ -173,6 +172,12 @@ def circuit_motion(
         flow[:, n] = modal.flux(real, shapes[:, :, n]).real[:, rows] * modal.speed / real[:, None]
     area = np.array([float(duct.aperture.area) for duct in circuit.ducts])[rows]
     return Motion(air, omega, flow, _straight(modal.still, rows), area)
+
+
+def carried(field: PortField, rows: np.ndarray, count: int) -> np.ndarray:
+    """Indices of the field's modes that are carried for `count` resonances of the chamber with `rows` (n,): (m,)."""
+    # Of the other chambers only their uniform pressure is carried; their modes stay in the static part.
+    return np.flatnonzero(np.abs(field.modes[rows]).max(axis=0) > 0)[: count + _BESIDE]
 
 
 def _own(values: np.ndarray, vectors: np.ndarray, foreign: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

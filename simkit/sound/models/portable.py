@@ -5,11 +5,12 @@ the windway and the mouth behind it, the balance of breath) is computed anew whe
 
 A hole of another width has other rows in the port field. Each is solved for at some widths with the other holes as
 designed, and read between them as polynomials in the logarithm of the width. Where two holes are wider at once,
-both changes are added: what that leaves out goes as the product of both squared radii over the fourth power of their
-distance, and is some thousandths of a cent.
+both changes are added, and what two discs of a flat wall have beyond that (`nearness` in `ports.js`).
 
-The outside, with what stands near, is sent as Chebyshev polynomials in k over the range of the notes; the airs of a
-mean fingering as polynomials in the room's temperature; a fingering's own air differs by the balance of breath.
+The outside, with what stands near, is sent as Chebyshev polynomials in k over the range of the notes, and as others,
+of fewer digits, from there to the higher resonances that a jet meets; for flows at rest as it is there. What wider
+holes change of it is sent for the notes alone: beyond it is taken as at their end, which moves a note bent by breath by
+less than a thousandth of a cent. The room's air is sent as polynomials in its temperature.
 """
 
 from __future__ import annotations
@@ -20,34 +21,40 @@ from typing import Any
 
 import numpy as np
 
-from simkit.air import Air
 from simkit.body.chambers import Opening
 from simkit.errors import Fault, InputError
 from simkit.field.reduced.matrices import RowChanges
 from simkit.sound import models
+from simkit.sound.elements.airs import breath_of, still_airs
 from simkit.sound.elements.chebyshev import coefficients, points
 from simkit.sound.elements.mixing import Mixing
 from simkit.sound.elements.openings import Aperture, aperture_of
 from simkit.sound.elements.orifice import end_of, rectangle
 from simkit.sound.elements.windway import Windway
 from simkit.sound.models.circuit import Duct
-from simkit.sound.models.played_air import SWING, PlayedAir, played_air
+from simkit.sound.models.modal import SLOW, carried
+from simkit.sound.models.played_air import SWING, PlayedAir
 from simkit.sound.models.ports import PortsResonator
 from simkit.sound.models.resonator import Case
 from simkit.vessel import Vessel, targets
 
 WIDTHS = 0.7, 0.88, 1.0, 1.13, 1.3  # of each hole's own: where its rows are solved for
 TEMPERATURES_C = 0.0, 40.0  # of the room: all that a design may have
-_AIRS, _WAVES = 7, 16  # points over the range of temperatures, and of wave numbers
-_OF_CHANGES = 7  # digits
+_AIRS, _WAVES, _HIGHER = 7, 16, 24  # points over the range of temperatures, and of wave numbers: notes, and above
+_OF_CHANGES, _OF_HIGHER = 7, 6  # digits
 _BELOW, _ABOVE = 0.62, 1.5  # range of wave numbers over the design's lowest and highest
+_TOP = 1.1  # over the highest resonance
 _ENDS = ("length", "inner", "outer", "inner_viscous", "outer_viscous", "inner_cap", "outer_cap")
-_OF_AIR = ("sound_speed", "density", "gamma", "kinematic_viscosity", "thermal_diffusivity", "thermal_conductivity")
+_OF_AIR = {
+    "c": "sound_speed", "rho": "density", "gamma": "gamma", "viscosity": "viscosity",
+    "conduction": "thermal_conductivity", "heat": "specific_heat",
+}  # fmt: skip
 
 
-def portable(vessel: Vessel) -> dict[str, Any]:
+def portable(vessel: Vessel, resonances: int) -> dict[str, Any]:
     """All numbers, SI, in lists and mappings fit for JSON; InputError where no chamber has a window.
 
+    resonances: so many of each fingering are to be found from them.
     Chambers without a window are not blown and not listed; their openings are rows like all others.
     """
     blown = [case for case in models.cases(vessel, state="played") if case.chamber.window is not None]
@@ -55,42 +62,53 @@ def portable(vessel: Vessel) -> dict[str, Any]:
         raise InputError([Fault(vessel.source, "chamber.voicing", None, "a window: without one nothing is blown")])
     resonators = [models.resonator("ports", case) for case in blown]
     first = resonators[0]  # the field is of the body: all chambers have it
-    outer = _Range.of(resonators)
+    outer = _Range.of(resonators, resonances)
     changes = _changes(first)
     return {
         "temperatures_c": list(TEMPERATURES_C),
-        "waves": [outer.low, outer.high],
+        "waves": [outer.low, outer.high, outer.top],
         "widths": list(WIDTHS),
+        "room": _room(vessel),
+        "breath": {name: getattr(breath_of(vessel), key) for name, key in _OF_AIR.items()},
         "field": _field(first),
-        "around": outer.triangle(first.field.outside(outer.points)),
         "slides": _slides(first, changes, outer),
-        "chambers": [_chamber(vessel, case, r, outer) for case, r in zip(blown, resonators, strict=True)],
+        "chambers": [_chamber(vessel, case, r, outer, resonances) for case, r in zip(blown, resonators, strict=True)],
     }
 
 
 class _Range:
-    """The wave numbers of the room's air, 1/m, over which what lies outside is sent."""
+    """The wave numbers of the room's air, 1/m, over which what lies outside is sent: of notes, and up to `top`."""
 
-    def __init__(self, low: float, high: float):
-        self.low, self.high = low, high
+    def __init__(self, low: float, high: float, top: float):
+        self.low, self.high, self.top = low, high, top
         self.points = points(low, high, _WAVES)
 
     @classmethod
-    def of(cls, resonators: Sequence[PortsResonator]) -> _Range:
+    def of(cls, resonators: Sequence[PortsResonator], resonances: int) -> _Range:
         """Range of k from all holes of a chamber covered to all open, and beyond as narrow and wide holes need it."""
         found = []
         for r in resonators:
             # Covered and open: no fingering goes beyond these two.
             ends = np.array([np.zeros(len(r.holes)), np.ones(len(r.holes))])
-            found += (r.lowest(ends).real / r.circuit.room_air.sound_speed).tolist()
-        field, high = resonators[0].field, _ABOVE * max(found)
+            found.append(r.motion(ends, resonances).omega.real / r.circuit.room_air.sound_speed)
+        notes = np.array(found)[..., 0]
+        field, high, top = resonators[0].field, _ABOVE * notes.max(), _TOP * np.max(found)
         # Of several chambers none asks for more than was solved for (`Circuit.at`).
-        return cls(_BELOW * min(found), high if field.shared.all() else min(high, field.top))
+        most = np.inf if field.shared.all() else field.top
+        return cls(_BELOW * notes.min(), min(high, most), max(min(top, most), _TOP * high))
 
-    def triangle(self, matrices: np.ndarray) -> dict[str, list[list[float]]]:
-        """Symmetric matrices (p, n, n) at the points as coefficients of their upper triangles, row by row."""
-        rows, columns = np.triu_indices(matrices.shape[-1])
-        return self.parts(matrices[:, rows, columns])
+    def triangles(self, r: PortsResonator, slow: float) -> dict[str, Any]:
+        """The outside's matrix and what stands near: upper triangles, row by row, over both ranges and at k `slow`."""
+        rows, columns = np.triu_indices(r.circuit.count)
+
+        def at(k: np.ndarray) -> np.ndarray:
+            return (r.field.outside(k) + r.circuit.nearby(k))[:, rows, columns]
+
+        return {
+            "notes": self.parts(at(self.points)),
+            "above": self.parts(at(points(self.high, self.top, _HIGHER)), _OF_HIGHER),
+            "rest": self.parts(at(np.array([slow]))),
+        }
 
     def parts(self, values: np.ndarray, digits: int = 10) -> dict[str, list[list[float]]]:
         """Complex values (p, m) as coefficients, p lists of m numbers, real and imaginary apart.
@@ -112,6 +130,16 @@ def numbers(values: Any, digits: int = 10) -> Any:
         return [numbers(each, digits) for each in values]
     value = float(f"{float(values):.{digits}g}")
     return int(value) if value == 0 else value  # 0 for 0.0 and -0.0
+
+
+def _room(vessel: Vessel) -> dict[str, list[float]]:
+    """Chebyshev's coefficients over the room's temperature of each of its air's numbers."""
+    temperatures = points(*TEMPERATURES_C, _AIRS)
+    airs = [still_airs(vessel.with_value("air.temperature_c", float(t))).room for t in temperatures]
+    return {
+        name: numbers(coefficients(np.array([float(getattr(air, key)) for air in airs])), 13)
+        for name, key in _OF_AIR.items()
+    }
 
 
 # --- the field ------------------------------------------------------------------------------------
@@ -167,6 +195,7 @@ def _slides(r: PortsResonator, changes: RowChanges, outer: _Range) -> list[dict[
         waves = np.insert(np.moveaxis(around[:, mine], 1, 0), own, 0.0, axis=0)
         found.append({
             "row": n,
+            "center": openings[n].center.tolist(),
             "radius": openings[n].radius,
             "duct": _duct(apertures),
             **{of: numbers(filled(getattr(changes, of)), _OF_CHANGES) for of in ("static", "quadratic", "modes")},
@@ -184,26 +213,29 @@ def _duct(apertures: Sequence[Aperture]) -> dict[str, Any]:
 # --- one chamber ----------------------------------------------------------------------------------
 
 
-def _chamber(vessel: Vessel, case: Case, r: PortsResonator, outer: _Range) -> dict[str, Any]:
-    """A chamber that is blown: its airs by temperature, its windway, fingers and breath, its notes."""
+def _chamber(vessel: Vessel, case: Case, r: PortsResonator, outer: _Range, resonances: int) -> dict[str, Any]:
+    """A chamber that is blown: its windway, what lies outside, fingers and breath, its notes."""
     design = vessel.chamber(case.chamber.name)
-    rows = np.flatnonzero(r.rows)
+    rows, kept = np.flatnonzero(r.rows), carried(r.field, r.rows, resonances)
+    slow = float(SLOW * np.sqrt(r.field.k2[kept[0]]))
     window = r.circuit.ducts[rows[0]]
     notes = [
         {"pitch": n.pitch, "target_hz": targets.target_of(vessel, n), "open": [float(h in n.open) for h in r.holes]}
         for n in design.notes
     ]
-    assert case.playing.windway is not None and case.playing.breath is not None
+    playing = case.playing
+    assert playing.windway is not None and playing.breath is not None and playing.fingers is not None
     return {
         "name": case.chamber.name,
         "rows": rows.tolist(),
         "holes": list(r.holes),
         "window": _window(window),
-        "windway": _windway(case.playing.windway, window),
-        "near": outer.triangle(r.circuit.nearby(outer.points) + np.zeros((_WAVES, *r.field.static.shape))),
-        "shades": _shades(r, rows[1:]),
-        "airs": _airs(vessel, case),
-        "balance": _balance(case, case.playing.breath),
+        "windway": _windway(playing.windway, window),
+        "carried": kept.tolist(),
+        "slow": slow,
+        "outer": outer.triangles(r, slow),
+        "fingers": {"hover": playing.fingers.hover, "tip": playing.fingers.fingertip},
+        "balance": _balance(case, playing.breath),
         "notes": notes,
     }
 
@@ -228,40 +260,6 @@ def _windway(windway: Windway, window: Duct) -> dict[str, Any]:
     }
 
 
-def _shades(r: PortsResonator, rows: np.ndarray) -> list[list[float]]:
-    """Outer end correction added to each hole by a raised finger, at each of the widths, m."""
-    openings, found = _openings(r), []
-    for n in rows:
-        touch = r.circuit.ducts[n].touch
-        assert touch is not None
-        found.append([float(touch.shade(aperture_of(_wide(openings[n], q)))) for q in WIDTHS])
-    return numbers(found)
-
-
-def _airs(vessel: Vessel, case: Case) -> dict[str, Any]:
-    """Chebyshev's coefficients over the room's temperature of every air's numbers: six lists each.
-
-    room, chamber, window; breath, which room air does not change but for the pressure; holes: a list for each;
-    per_hertz: of the breath's speed in the windway.
-    """
-    temperatures = points(*TEMPERATURES_C, _AIRS)
-    found = [played_air(vessel.with_value("air.temperature_c", float(t)), case.chamber) for t in temperatures]
-
-    def over(airs: Sequence[Air]) -> list[list[float]]:
-        table = np.array([[float(getattr(air, name)) for name in _OF_AIR] for air in airs])
-        listed: list[list[float]] = numbers(coefficients(table).T, 13)
-        return listed
-
-    return {
-        "room": over([each.airs.room for each in found]),
-        "chamber": over([each.airs.chamber for each in found]),
-        "window": over([each.airs.window for each in found]),
-        "holes": [over([each.airs.of_hole(o.name) for each in found]) for o in case.chamber.openings],
-        "breath": over([each.breath for each in found]),
-        "per_hertz": numbers(coefficients(np.array([each.breath_per_hertz for each in found]))),
-    }
-
-
 def _balance(case: Case, air: PlayedAir) -> dict[str, Any]:
     """Further numbers that the balance of breath needs: see `elements.breath_balance`."""
     jet, state = air.jet, case.vessel.air
@@ -278,7 +276,7 @@ def _balance(case: Case, air: PlayedAir) -> dict[str, Any]:
         "breath": {
             "gases": [float(x) for x in breath.gases.shares()],
             "pressure": breath.pressure_pa,
-            **{name: getattr(breath, name) for name in ("temperature_c", "thermal_conductivity", "specific_heat")},
+            "temperature_c": breath.temperature_c,
         },
         "jet": {
             **{name: getattr(jet, name) for name in ("height", "width", "length", "cut_up")},
