@@ -28,7 +28,7 @@ from scipy.optimize import Bounds, LinearConstraint, NonlinearConstraint, minimi
 from vessels import chromatic
 
 from simkit.body.kernel import session
-from simkit.optimisation import InTune, Limits, Outcome, judged, makers, optimise
+from simkit.optimisation import InTune, Limits, Outcome, judged, optimise
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.trial import Setting
 from simkit.optimisation.search.descent import Iterate, Task
@@ -208,8 +208,6 @@ def main() -> None:
     print(f"{'the same again':42s}            {digest(found)} and {digest(again)}")
     shaped, seconds = afresh(lambda: optimise(chromatic(length_mm=130.0), ["holes", "shape"], state="still"))
     print_line("and the chamber's shape", shaped, seconds)
-    spread, seconds = afresh(lambda: makers(found.vessel, 10_000, seed=1))
-    print(f"{'ten thousand makers of it':42s}{seconds:7.1f} s   {spread.share_within(10):.1%} within 10 cents")
     if asked.judge:
         for name, outcome in (("holes", found), ("holes and shape", shaped)):
             evidence, seconds = afresh(lambda outcome=outcome: judged(outcome).evidence)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from simkit.optimisation.aims.breath import EvenBreath, Margin, Meeting
-    from simkit.optimisation.aims.handmade import HandError, Hands, Makers, hand_error, makers
+    from simkit.optimisation.aims.handmade import HandError, Hands, hand_error
     from simkit.optimisation.aims.intune import (
         Aim,
         InTune,
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 _ROOMS = {
     "aims.breath": ("EvenBreath", "Margin", "Meeting"),
-    "aims.handmade": ("HandError", "Hands", "Makers", "hand_error", "makers"),
+    "aims.handmade": ("HandError", "Hands", "hand_error"),
     "aims.intune": ("Aim", "InTune", "Proximity", "Range", "SmallHoles", "Steady", "Stretched", "differences"),
     "compromises": ("TradeOff", "trade_off"),
     "optimising": ("judged", "optimise"),
@@ -49,9 +49,9 @@ _ROOMS = {
 _HOME = {name: room for room, names in _ROOMS.items() for name in names}
 
 __all__ = [
-    "Aim", "EvenBreath", "FreeNumber", "Freedom", "HandError", "Hands", "InTune", "Limits", "Makers",
+    "Aim", "EvenBreath", "FreeNumber", "Freedom", "HandError", "Hands", "InTune", "Limits",
     "Margin", "Meeting", "Outcome", "Proximity", "Range", "SmallHoles", "Steady", "Stretched", "TradeOff",
-    "Trial", "differences", "freedom", "hand_error", "judged", "makers", "optimise", "rewritten",
+    "Trial", "differences", "freedom", "hand_error", "judged", "optimise", "rewritten",
     "source_text", "trade_off",
 ]  # fmt: skip
 

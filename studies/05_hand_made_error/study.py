@@ -24,11 +24,12 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))  # what studies share
 
 from drawings.curves import Curve, curves_panel
+from many_makers import makers
 from written import filled, rounded, run, write
 
 import simkit
 from simkit.files import whole
-from simkit.optimisation import HandError, Hands, InTune, Steady, hand_error, makers, optimise, rewritten
+from simkit.optimisation import HandError, Hands, InTune, Steady, hand_error, optimise, rewritten
 from simkit.optimisation.designing.wish import Wish, wished
 from simkit.show import look
 from simkit.show.look import page, save

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import field
+from itertools import chain
 
 import numpy as np
 
@@ -37,70 +38,42 @@ def played_notes(name: str, resonator: Resonator, case: Case, fingerings: Sequen
     Parts of playing that the model does not know are those of the most careful quick model that knows all; a model that
     knows none answers for the still piece, and that is said.
     """
-    openness = openness_of_all(resonator.holes, fingerings)
-    known = tuple(part for part in case.playing.parts if part in model_of(name).played)
+    openness, playing = openness_of_all(resonator.holes, fingerings), case.playing
+    known = tuple(part for part in playing.parts if part in model_of(name).played)
     if not known:
         omega = resonator.lowest(openness)
         return PlayedNotes(omega, np.zeros(len(omega)), cautions=models.left_out(name, case))
-    missing = tuple(part for part in case.playing.parts if part not in known)
+    missing = tuple(part for part in playing.parts if part not in known)
     careful = [each for each in able("quick") if set(PARTS) <= set(model_of(each).played)][-1]  # quickest first
-    asked = _Asked(name if model_of(name).quick and not missing else careful, case, openness)
-    asked.at_once([case.playing.only(known)])  # one solve for all states, as most parts of their matrices are alike
+    asked = name if model_of(name).quick and not missing else careful
+    own, still, ends = playing.only(known), playing.only(()), playing.extremes
+    alone = {part: playing.only([part]) for part in playing.parts}
+    without = {part: playing.only([other for other in playing.parts if other != part]) for part in playing.parts}
+    # One solve for all states of playing, as most parts of their matrices are alike.
+    states = list(dict.fromkeys([playing, own, still, *alone.values(), *without.values(), *chain(*ends)]))
+    found = dict(zip(states, models.lowest_in_states(asked, case, states, openness), strict=True))
+
+    def moved(to: Playing, start: Playing) -> np.ndarray:
+        """Change of the notes from one state to another, cents (n,); 0 where nothing rings."""
+        after, before = found[to].real, found[start].real
+        rings = (after > 0) & (before > 0)
+        return np.asarray(CENTS * np.log(np.where(rings, after, 1.0) / np.where(rings, before, 1.0)))
+
     # A model that is not quick answers for what it knows itself.
-    omega = asked.omega(case.playing) if asked.model == name else resonator.lowest(openness)
+    omega = found[playing] if asked == name else resonator.lowest(openness)
     cautions: tuple[str, ...] = ()
     if missing:
         # What the parts that it does not know would do, by the quick model, on top.
-        omega = omega * np.exp(asked.moved(case.playing, case.playing.only(known)) / CENTS)
-        own = f"{', '.join(known)} its own; " if known else ""
+        omega = omega * np.exp(moved(playing, own) / CENTS)
+        knows = f"{', '.join(known)} its own; " if known else ""
         others = " and ".join([", ".join(missing[:-1]), missing[-1]] if missing[1:] else missing)
-        cautions = (f"{name}: {own}what {others} move{'s' * (len(missing) == 1)} is by {asked.model}",)
-    parts = {part: asked.share(part) for part in case.playing.parts}
-    spreads = case.playing.doubts(openness)
-    spreads += [
-        (asked.moved(high, case.playing) - asked.moved(low, case.playing)) / 2 for low, high in case.playing.extremes
-    ]
+        cautions = (f"{name}: {knows}what {others} move{'s' * (len(missing) == 1)} is by {asked}",)
+    # The mean of a part's effect alone and with all others there: so what two parts do to each other, a cent at most,
+    # is shared between them, and the parts add up.
+    parts = {part: (moved(alone[part], still) + moved(playing, without[part])) / 2 for part in playing.parts}
+    spreads = playing.doubts(openness) + [(moved(high, playing) - moved(low, playing)) / 2 for low, high in ends]
     # Of each doubt, what moves all notes alike is of the piece, the rest of the scale.
     common = [float(np.mean(each)) for each in spreads]
     within = [each - mean for each, mean in zip(spreads, common, strict=True)]
     scale = np.sqrt(np.square(within).sum(axis=0)) if within else np.zeros(len(omega))
     return PlayedNotes(omega, scale, parts, float(np.sqrt(np.square(common).sum())), cautions)
-
-
-class _Asked:
-    """A quick model asked for the same fingerings with more and less of the player counted in."""
-
-    def __init__(self, model: str, case: Case, openness: np.ndarray) -> None:
-        self.model, self.case, self.openness = model, case, openness
-        self._known: dict[Playing, np.ndarray] = {}
-
-    def at_once(self, playings: Sequence[Playing]) -> None:
-        """Ask for these, and for all states that shares and doubts compare."""
-        playing = self.case.playing
-        alone = [playing.only([part]) for part in playing.parts]
-        without = [playing.only([other for other in playing.parts if other != part]) for part in playing.parts]
-        ends = [end for pair in playing.extremes for end in pair]
-        every = dict.fromkeys([playing, *playings, playing.only(()), *alone, *without, *ends])
-        missing = [each for each in every if each not in self._known]
-        found = models.lowest_in_states(self.model, self.case, missing, self.openness)
-        self._known.update(zip(missing, found, strict=True))
-
-    def omega(self, playing: Playing) -> np.ndarray:
-        """Complex omega (n,), rad/s, in one of the states that were asked."""
-        return self._known[playing]
-
-    def share(self, part: str) -> np.ndarray:
-        """Cents (n,) by which one part moves the notes: the mean of its effect alone and with all others there.
-
-        So what two parts do to each other, a cent at most, is shared between them, and the parts add up.
-        """
-        playing = self.case.playing
-        without = playing.only([other for other in playing.parts if other != part])
-        alone = self.moved(playing.only([part]), playing.only(()))
-        return (alone + self.moved(playing, without)) / 2
-
-    def moved(self, to: Playing, start: Playing) -> np.ndarray:
-        """Change of the notes from one state to another, cents (n,); 0 where nothing rings."""
-        after, before = self.omega(to).real, self.omega(start).real
-        rings = (after > 0) & (before > 0)
-        return CENTS * np.log(np.where(rings, after, 1.0) / np.where(rings, before, 1.0))
