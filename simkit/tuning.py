@@ -19,16 +19,16 @@ from simkit.files import check_place
 from simkit.making.bench import log as logs
 from simkit.making.bench.aim import BenchAim, NextCut, aimed, next_cut, plan
 from simkit.making.bench.estimate import Estimate, calibration, estimated
-from simkit.making.bench.firstblow import first_blow, uncut_cents
 from simkit.making.bench.intake import BenchInput, checked_input, new_entries
 from simkit.making.bench.log import Asked, Entry
 from simkit.making.bench.notes import NoteNow, notes_now
 from simkit.making.bench.outliers import check_readings
 from simkit.making.bench.piece import Workpiece
+from simkit.making.bench.predicted import uncut_cents
 from simkit.making.bench.rescue import Overcut, overcut_holes, ways_out
 from simkit.making.bench.state import Doubts
 from simkit.making.drills import Drill, Reamer
-from simkit.making.readings import StageReading
+from simkit.making.readings import StageReading, readings
 from simkit.making.shrinkage import Shrinkage, Stage, shrinkage_of
 from simkit.optimisation.problem.bounds import group, widest_hole_mm
 from simkit.optimisation.problem.perturbations import aperture_beside
@@ -76,7 +76,8 @@ class Tuned:
             return None
         uncut = uncut_cents(self.estimate.measurement.model, piece.shrinkage)
         target = float(piece.targets[shut[0]])
-        read = first_blow(target, uncut, piece.shrinkage, tuning_of(self.vessel), air_ratio=piece.air_ratio)
+        tuning, ratio = tuning_of(self.vessel), piece.air_ratio
+        read = readings(target, piece.shrinkage, tuning, air_ratio=ratio, higher_cents=uncut)
         return piece.notes[shut[0]], next(each for each in read if each.stage is piece.stage)
 
     @cached_property

@@ -26,7 +26,6 @@ from simkit.body.coat import bare_solids
 from simkit.body.meshes.halves import build_open
 from simkit.body.walls.primitives import Block, Can, ClosedSheets, MovedSolid, Solid, Union
 from simkit.body.walls.triangulated import enclosed
-from simkit.body.walls.wall import normals
 from simkit.errors import MeshError
 from simkit.files import MARK
 
@@ -127,20 +126,6 @@ def seam_place(body: Body, seam: Seam) -> float:
             f"a cut through the air of every chamber, from {1e3 * (low + margin):.4g} to {1e3 * (high - margin):.4g}"
         )
     return at
-
-
-def undercuts(body: Body, seam: Seam) -> bool:
-    """True if a half would not come out of a stiff mould pulled square to the seam: part of it leans back."""
-    axis, _ = SEAMS[seam.square_to]
-    at = seam_place(body, seam)
-    for chamber in body.chambers:
-        points = np.concatenate([s.points[1:-1].reshape(-1, 3) for s in chamber.wall.sheets() if not s.flat])
-        points = points[chamber.wall.level(points) > -1e-9]  # not those of a lobe inside another
-        lean = normals(chamber.wall, points)[:, axis] * np.sign(points[:, axis] - at)
-        far = np.abs(points[:, axis] - at) > 0.02 * np.ptp(chamber.wall.box[:, axis])
-        if (lean[far] < -0.03).any():
-            return True
-    return False
 
 
 # --- making them -------------------------------------------------------------------------------------

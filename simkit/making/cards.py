@@ -10,10 +10,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simkit.body.assembly import placed_wall
+from simkit.body.walls.placed import PlacedWall
 from simkit.body.walls.wall import Wall
 from simkit.frozen import frozen
 from simkit.making.paper import Drawing, Ink, Mark, Pen, Text, polygon, rectangle, stroke, width_of
+from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.making.slices import Frame, Inside, Plane, cut, silhouette
+from simkit.vessel import Lump, Vessel
+from simkit.vessel.figure import ClayShape
 
 MARGIN = 7.0
 # Round numbers of millimetres between two cards.
@@ -86,6 +91,31 @@ def form_of(wall: Wall, size: float) -> Form:
         for place in _offsets(above, mirrored)
     )
     return Form(side, above, _kept(across), _kept(lengthwise), start, mirrored)
+
+
+@dataclass(frozen=True)
+class ClayForm:
+    """A solid of clay at wet size: its name, or those of all that are alike, its form, what its first end is called."""
+
+    names: str
+    form: Form
+    near: str
+
+
+def clay_forms(vessel: Vessel, shrinkage: Shrinkage) -> tuple[ClayForm, ...]:
+    """The outside, where a figure has one, then its parts; of parts of the same shape only one."""
+    size = shrinkage.size(Stage.WET)
+    alike: dict[object, list[Lump]] = {}
+    for lump in vessel.parts:
+        alike.setdefault(lump.shape, []).append(lump)
+    solids: list[tuple[str, ClayShape, str]] = [("outside", vessel.outside, "mouth end")] if vessel.outside else []
+    solids += [(", ".join(lump.name for lump in some), some[0], "near end") for some in alike.values()]
+    found = []
+    for names, solid, near in solids:
+        wall = placed_wall(vessel, solid)
+        own = wall.wall if isinstance(wall, PlacedWall) else wall  # as carved, before it is turned and put in its place
+        found.append(ClayForm(names, form_of(own, size), near))
+    return tuple(found)
 
 
 def stations(length_mm: float) -> list[float]:

@@ -56,7 +56,6 @@ class Flow:
 
     paper: Paper
     heading: Heading
-    lying: bool = False
     gap: float = GAP
     done: list[list[Mark]] = field(default_factory=list)
     _right: float = 0.0
@@ -66,12 +65,12 @@ class Flow:
     @property
     def width(self) -> float:
         """Room on the paper from left to right, mm."""
-        return (self.paper.height if self.lying else self.paper.width) - LEFT - EDGE
+        return self.paper.width - LEFT - EDGE
 
     @property
     def height(self) -> float:
         """Room on the paper from the foot to the head, mm."""
-        return (self.paper.width if self.lying else self.paper.height) - EDGE - HEAD - EDGE - FOOT
+        return self.paper.height - EDGE - HEAD - EDGE - FOOT
 
     def fits(self, drawing: Drawing) -> bool:
         return drawing.width <= self.width and drawing.height <= self.height
@@ -123,17 +122,16 @@ class Flow:
         """The sheets with head, foot and rulers; `first` is the number of the first of `count` in all."""
         made = []
         for number, marks in enumerate(self.done):
-            frame = _frame(self.paper, self.lying, self.heading, first + number, count)
-            made.append(Page(self.heading.purpose, self.paper, self.lying, (*frame, *marks)))
+            frame = _frame(self.paper, self.heading, first + number, count)
+            made.append(Page(self.heading.purpose, self.paper, (*frame, *marks)))
         return made
 
 
 # --- head, foot and rulers -------------------------------------------------------------------------
 
 
-def _frame(paper: Paper, lying: bool, heading: Heading, number: int, count: int) -> list[Mark]:
-    width, height = (paper.height, paper.width) if lying else (paper.width, paper.height)
-    top, right = height - EDGE, width - EDGE
+def _frame(paper: Paper, heading: Heading, number: int, count: int) -> list[Mark]:
+    top, right = paper.height - EDGE, paper.width - EDGE
     marks: list[Mark] = [
         Text((LEFT, top - 1), clipped(heading.purpose, 5.2, right - LEFT - 45), 5.2, level="top", bold=True),
         Text((LEFT, top - 9.3), clipped(heading.piece, 2.6, right - LEFT - 70), 2.6, level="top", ink=Ink.QUIET),

@@ -104,11 +104,16 @@ class Drawing:
 
 @dataclass(frozen=True)
 class Paper:
-    """A size of paper, upright, mm."""
+    """A size of paper, mm, upright or lying."""
 
     name: str
     width: float
     height: float
+
+    @property
+    def lying(self) -> Paper:
+        """The same paper turned by a quarter."""
+        return Paper(self.name, self.height, self.width)
 
 
 A4 = Paper("A4", 210.0, 297.0)  # ISO 216
@@ -122,16 +127,7 @@ class Page:
 
     title: str
     paper: Paper
-    lying: bool
     marks: tuple[Mark, ...]
-
-    @property
-    def width(self) -> float:
-        return self.paper.height if self.lying else self.paper.width
-
-    @property
-    def height(self) -> float:
-        return self.paper.width if self.lying else self.paper.height
 
     def line(self, name: str) -> Line:
         """The first line of that name; a KeyError if there is none."""

@@ -7,6 +7,7 @@ piece; what they change from wet to fired is a cent or two for ordinary holes, m
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from simkit.air import moist_air
@@ -35,46 +36,33 @@ class StageReading:
     nearest_cents: float
 
 
-def reading(
-    target_hz: float,
-    stage: Stage,
-    shrinkage: Shrinkage,
-    tuning: Tuning | None = None,
-    *,
-    fired_hz: float | None = None,
-    air_ratio: float = 1.0,
-) -> StageReading:
-    """Reading of one note at one stage.
-
-    target_hz: what the note should be when fired; fired_hz: what the fired piece is expected to play in the air of
-    the design (the target itself, if not given); air_ratio: sound speed in today's air over that in the design's.
-    """
-    tuning = tuning or Tuning()
-    # f goes as c over size: in warmer air, and smaller, it sounds higher.
-    frequency = (target_hz if fired_hz is None else fired_hz) * air_ratio / shrinkage.size(stage)
-    nearest, above = tuning.nearest(frequency)
-    doubt = (shrinkage.doubt_cents(stage) ** 2 + (0.0 if stage is Stage.FIRED else RULE_DOUBT_CENTS) ** 2) ** 0.5
-    return StageReading(stage, frequency, cents(frequency, target_hz), doubt, nearest, above)
-
-
 def readings(
     target_hz: float,
     shrinkage: Shrinkage,
     tuning: Tuning | None = None,
     *,
-    fired_hz: float | None = None,
     air_ratio: float = 1.0,
+    higher_cents: Mapping[Stage, float] | None = None,
 ) -> tuple[StageReading, ...]:
-    """Readings of one note at all four stages, wet first.
+    """Readings of one note at all four stages, wet first, for the fired piece to play it at `target_hz`.
+
+    air_ratio: sound speed in today's air over that in the design's; higher_cents: by which the piece as it then is
+    reads higher than with all holes cut (`bench.predicted.uncut_cents`).
 
     >>> clay = Shrinkage.of(drying=0.05, firing=0.05)
     >>> wet, leather, dry, fired = readings(523.25, clay)
     >>> round(wet.frequency_hz, 2), round(wet.cents, 1), str(wet.nearest), round(wet.nearest_cents, 1)
     (472.23, -177.6, 'Bb4', 22.4)
     """
-    return tuple(
-        reading(target_hz, stage, shrinkage, tuning, fired_hz=fired_hz, air_ratio=air_ratio) for stage in Stage
-    )
+    tuning, found = tuning or Tuning(), []
+    for stage in Stage:
+        finished = target_hz if higher_cents is None else target_hz * 2 ** (higher_cents[stage] / 1200)
+        # f goes as c over size: in warmer air, and smaller, it sounds higher.
+        frequency = finished * air_ratio / shrinkage.size(stage)
+        nearest, above = tuning.nearest(frequency)
+        doubt = (shrinkage.doubt_cents(stage) ** 2 + (0.0 if stage is Stage.FIRED else RULE_DOUBT_CENTS) ** 2) ** 0.5
+        found.append(StageReading(stage, frequency, cents(frequency, target_hz), doubt, nearest, above))
+    return tuple(found)
 
 
 def at_temperature(vessel: Vessel, temperature_c: float) -> AirState:

@@ -12,8 +12,6 @@ from simkit.body.inspection import without_further_ducts
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
 from simkit.making import cards, holes, overview, sticks, strips, voicing
-from simkit.making.bench.firstblow import first_blow
-from simkit.making.clay_forms import ClayForm, clay_forms
 from simkit.making.clay_rules import weights_g
 from simkit.making.drills import Drill, Reamer
 from simkit.making.layout import Flow, Heading
@@ -54,7 +52,7 @@ class Work:
     drills: tuple[Drill, ...]
     today: AirState | None
     chambers: tuple[ChamberWork, ...]
-    clay: tuple[ClayForm, ...] = ()
+    clay: tuple[cards.ClayForm, ...] = ()
     still: Mapping[str, Sequence[float]] | None = None  # as of `work_of`; None where readings are of a piece blown
 
     @property
@@ -92,7 +90,7 @@ def work_of(
     for chamber, solid in zip(vessel.chambers, body.chambers, strict=True):
         log.info("drawing %s", chamber.name)
         chambers.append(_chamber_work(work, chamber, solid))
-    return replace(work, chambers=tuple(chambers), clay=clay_forms(vessel, shrinkage))
+    return replace(work, chambers=tuple(chambers), clay=cards.clay_forms(vessel, shrinkage))
 
 
 def _chamber_work(work: Work, chamber: Chamber, solid: ChamberBody) -> ChamberWork:
@@ -142,7 +140,7 @@ def with_first_blow(work: Work, uncut: Mapping[str, Mapping[Stage, float]]) -> W
         n = next((n for n, note in enumerate(designed.notes) if not note.open), None)  # the first note with all covered
         if n is not None and chamber.name in uncut:
             hz, tuning = _fired_hz(work, designed, n), tuning_of(work.vessel)
-            read = first_blow(hz, uncut[chamber.name], work.shrinkage, tuning, air_ratio=ratio)
+            read = readings(hz, work.shrinkage, tuning, air_ratio=ratio, higher_cents=uncut[chamber.name])
             chamber = replace(chamber, first=(_note_name(designed.notes[n]), read))
         chambers.append(chamber)
     return replace(work, chambers=tuple(chambers))
@@ -290,7 +288,7 @@ def _views(flow: Flow, form: cards.Form, near: str) -> Drawing:
 
 
 def _strips(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
-    flow = Flow(paper, _heading(work, "Strips to place the openings", work.cut_at, chamber), lying=True, gap=4.0)
+    flow = Flow(paper.lying, _heading(work, "Strips to place the openings", work.cut_at, chamber), gap=4.0)
     scale = 1e3 * work.shrinkage.size(work.cut_at)
     table = strips.place_table(chamber.places, scale)
     # Instructions speak of such strips only where there are some.

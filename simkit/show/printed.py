@@ -59,9 +59,9 @@ def drawn(page: Page) -> Figure:
     """One sheet as a figure of the paper's size, whose coordinates are millimetres."""
     with look.styled(), mpl.rc_context(STYLE):
         # Not by pyplot: no window, no state that is left behind.
-        figure = Figure(figsize=(page.width * look.MM, page.height * look.MM))
+        figure = Figure(figsize=(page.paper.width * look.MM, page.paper.height * look.MM))
         FigureCanvasAgg(figure)
-        paper = figure.add_axes((0, 0, 1, 1), xlim=(0, page.width), ylim=(0, page.height))
+        paper = figure.add_axes((0, 0, 1, 1), xlim=(0, page.paper.width), ylim=(0, page.paper.height))
         paper.axis("off")
         named: set[str] = set()
         for order, mark in enumerate(page.marks):

@@ -74,7 +74,7 @@ def blank_pages() -> list[Page]:
     pages = []
     for paper in PAPERS:
         dots = [circle(at, DOT_MM, Pen.NONE, Fill.BLACK, f"dot {n}") for n, at in enumerate(_ruler(paper), 1)]
-        pages.append(Page("Sketch of a vessel flute", paper, False, (*_faint(paper, True), *dots)))
+        pages.append(Page("Sketch of a vessel flute", paper, (*_faint(paper, True), *dots)))
     return pages
 
 

@@ -9,8 +9,9 @@ import pytest
 
 from simkit.body import body_of, kernel
 from simkit.body.chambers import Body, ChamberBody
-from simkit.body.coat import bare_solids
-from simkit.body.printing import Seam, SeamError, file_names, pieces, seam_place, undercuts
+from simkit.body.coat import Coat, bare_solids
+from simkit.body.mass import undercut
+from simkit.body.printing import Seam, SeamError, file_names, pieces, seam_place
 from simkit.body.walls.formulas import BoxWall, EggWall, LensWall, TubeWall
 from simkit.body.walls.lobes import LobesWall
 from simkit.body.walls.placed import PlacedWall
@@ -195,8 +196,8 @@ def test_two_chambers_in_one_piece(ball):
 
 
 def test_what_leans_back_is_said():
-    assert not undercuts(body(WALLS["egg"]), Seam("up"))
-    assert undercuts(body(WALLS["egg"]), Seam("up", 0.01))
+    assert undercut(Coat((WALLS["egg"],), 0.0), 2, 0.0) is None
+    assert undercut(Coat((WALLS["egg"],), 0.0), 2, 0.01)
     waist = SectionsWall(
         (
             (0, 0, 0, 0, 2),
@@ -206,7 +207,7 @@ def test_what_leans_back_is_said():
             (0.08, 0, 0, 0, 2),
         )
     )
-    assert undercuts(body(waist), Seam("along")) and not undercuts(body(waist), Seam("up"))
+    assert undercut(Coat((waist,), 0.0), 1, 0.04) and undercut(Coat((waist,), 0.0), 2, 0.0) is None
 
 
 @pytest.mark.slow  # at once: cli/test_sheets

@@ -6,7 +6,7 @@ import pytest
 
 from simkit import predict
 from simkit.air import moist_air
-from simkit.making.readings import RULE_DOUBT_CENTS, air_ratio, reading, readings
+from simkit.making.readings import RULE_DOUBT_CENTS, air_ratio, readings
 from simkit.making.shrinkage import Shrinkage, Stage
 from simkit.pitch import Tuning, cents
 from simkit.vessel import AirState, loads, target_of
@@ -23,20 +23,20 @@ def test_a_wet_piece_is_flat_by_the_shrinkage_to_come():
 
 
 def test_the_nearest_note_and_its_cents_give_the_reading_back():
-    found = reading(698.46, Stage.LEATHER_HARD, CLAY, Tuning(tonic="F"))
+    _, found, *_ = readings(698.46, CLAY, Tuning(tonic="F"))
     assert Tuning().frequency(found.nearest) * 2 ** (found.nearest_cents / 1200) == pytest.approx(found.frequency_hz)
     assert abs(found.nearest_cents) <= 50
 
 
 def test_the_doubt_of_the_shrinkage_is_carried_to_cents():
-    found = reading(440, Stage.WET, CLAY)
+    found, *_, fired = readings(440, CLAY)
     assert found.uncertainty_cents == pytest.approx((CLAY.doubt_cents(Stage.WET) ** 2 + RULE_DOUBT_CENTS**2) ** 0.5)
-    assert reading(440, Stage.FIRED, CLAY).uncertainty_cents == 0
+    assert fired.uncertainty_cents == 0
 
 
-def test_a_prediction_beside_the_target_moves_the_reading_with_it():
-    plain, sharp = reading(440, Stage.WET, CLAY), reading(440, Stage.WET, CLAY, fired_hz=446)
-    assert sharp.cents - plain.cents == pytest.approx(cents(446, 440))
+def test_what_a_stage_reads_higher_moves_its_reading_with_it():
+    plain, higher = readings(440, CLAY), readings(440, CLAY, higher_cents=dict.fromkeys(Stage, 23.0))
+    assert [h.cents - p.cents for p, h in zip(plain, higher, strict=True)] == pytest.approx([23.0] * 4)
 
 
 def test_a_degree_is_three_cents():
@@ -52,7 +52,7 @@ def test_today_is_told_apart_from_the_air_of_the_design():
     planned, today = AirState(temperature_c=22), AirState(temperature_c=15)
     ratio = moist_air(15, 50).sound_speed / moist_air(22, 50).sound_speed
     assert air_ratio(planned, today) == pytest.approx(ratio)
-    assert reading(440, Stage.FIRED, CLAY, air_ratio=ratio).frequency_hz == pytest.approx(440 * ratio)
+    assert readings(440, CLAY, air_ratio=ratio)[-1].frequency_hz == pytest.approx(440 * ratio)
 
 
 def test_targets_follow_the_scale_and_the_bend(lopsided):

@@ -57,7 +57,7 @@ def test_nothing_falls_off_any_sheet(shape):
         for page in pages(work, paper):
             for mark in page.marks:
                 for x, y in mark.points if isinstance(mark, Line) else [mark.at]:
-                    assert 4 <= x <= page.width - 4 and 4 <= y <= page.height - 4, (page.title, mark)
+                    assert 4 <= x <= page.paper.width - 4 and 4 <= y <= page.paper.height - 4, (page.title, mark)
 
 
 def test_the_cautions_stand_once(heron):

@@ -78,7 +78,7 @@ def test_paper_sizes_and_no_scaling(books, sheets, paper):
     reader = PdfReader(io.BytesIO(books[paper]))
     for pdf_page, page in zip(reader.pages, sheets[paper], strict=True):
         assert (float(pdf_page.mediabox.width), float(pdf_page.mediabox.height)) == pytest.approx(
-            (page.width * MM, page.height * MM), abs=0.05
+            (page.paper.width * MM, page.paper.height * MM), abs=0.05
         )
         assert "/UserUnit" not in pdf_page and pdf_page.get("/Rotate", 0) == 0
     assert reader.root_object["/ViewerPreferences"]["/PrintScaling"] == "/None"
@@ -116,7 +116,7 @@ def test_a_card_on_the_page_is_as_large_as_the_wet_form(books, sheets, work):
 
 def test_a_renderer_measures_the_same():
     """Rendered by PDFium at 20 dots a millimetre; a bar of 80 by 120 mm, filled, so that the pen does not count."""
-    page = Page("bar", A4, False, (rectangle(30, 40, 80, 120, Pen.NONE, Fill.INK),))
+    page = Page("bar", A4, (rectangle(30, 40, 80, 120, Pen.NONE, Fill.INK),))
     document = pypdfium2.PdfDocument(pdf([drawn(page)]))
     image = np.asarray(document[0].render(scale=20 / MM, grayscale=True).to_numpy()).squeeze()
     dark = image < 128
@@ -161,6 +161,6 @@ def test_all_pens_inks_and_levels_can_be_drawn(tmp_path):
     marks += [circle((100, 20 + 10 * k), 8, Pen.THIN, fill) for k, fill in enumerate(Fill)]
     levels = zip(Ink, ["top", "middle", "base", "base", "top"], strict=True)
     marks += [Text((130, 20 + 10 * k), "$x_1$ & <Ω>", ink=ink, level=level) for k, (ink, level) in enumerate(levels)]
-    written = write([Page("all", A4, False, tuple(marks))], tmp_path)
+    written = write([Page("all", A4, tuple(marks))], tmp_path)
     assert written == ["sheets-a4.pdf", "sheets-a4-1.svg"]
     assert all((tmp_path / name).stat().st_size > 1000 for name in written)

@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from simkit.errors import Fault, InputError
 from simkit.frozen import frozen
+from simkit.making.bench.aim import WIDEST, readings_now
 from simkit.making.bench.estimate import Estimate
 from simkit.making.bench.log import BarRead, Callipered, Entry, Filled, HoleCut, NoteRead, Voiced, Water
 from simkit.making.bench.notation import PitchReading, fingering_of, hertz, number
+from simkit.making.bench.outliers import OCTAVE_CENTS, octaves_reason, octaves_words
 from simkit.making.bench.piece import ORDER, Workpiece
-from simkit.making.bench.recording import HIGHEST_HZ, LOWEST_HZ, RecordedTone
-from simkit.making.bench.slips import unlikely_cut
-from simkit.making.bench.takes import open_recording, readings_of
+from simkit.making.bench.recording import HIGHEST_HZ, LOWEST_HZ, RecordedTone, tones, unusable
 from simkit.making.readings import at_temperature
 from simkit.making.shrinkage import Bar
+from simkit.pitch import cents
 from simkit.vessel import Chamber, Vessel
+
+NARROWEST, PILOT_MM = 0.2, 1.0  # of the design's diameter, and the pilot hole that anyone may drill first
+ROOM_MM = 0.5  # beyond the widest that was designed, asked for or reported before
+# Factors of usual slips: a point left out or put in the wrong place; inches for millimetres, and the other way round.
+_SLIPS = (0.1, 10.0, 0.01, 100.0, 25.4, 1 / 25.4)
+_FAR_CENTS = 80.0  # further from every note than this, beyond the estimate's own error, a tone is none of them
 
 
 @dataclass(frozen=True)
@@ -71,7 +81,7 @@ def checked_input(
     read = [_read_pitch(text, vessel, chamber, faults) for text in given.heard]
     if faults:
         raise InputError(faults)
-    recorded = tuple(open_recording(text, chamber) for text in given.records)
+    recorded = tuple(_open_recording(text, chamber) for text in given.records)
     return CheckedInput(given, tuple(cuts), tuple(read), recorded)
 
 
@@ -81,7 +91,7 @@ def new_entries(
     """The log's new entries, and in sentences what was assumed; InputError for a tone that matches no note."""
     given, cuts, read = what.given, what.cuts, list(what.read)
     for names, path, found in what.recorded:
-        read += readings_of(names, path, found, chamber, piece, estimate, {hole for hole, _ in cuts})
+        read += _readings_of(names, path, found, chamber, piece, estimate, {hole for hole, _ in cuts})
     # All that one visit reports is one step, to be withdrawn together.
     frame: dict[str, Any] = {"step": step, "chamber": chamber.name, "stage": piece.stage}
     new: list[Entry] = [BarRead(**frame, text=given.bar)] if given.bar is not None else []
@@ -159,7 +169,7 @@ def _read_cut(
     before = 0.0 if hole in given.filled else piece.reported_mm[piece.holes.index(hole)] * piece.size
     if mm is None:
         faults.append(Fault.of("cut", size, "a diameter in mm, more than 0", key=hole))
-    elif odd := unlikely_cut(hole, mm, fired_ml, piece, chamber, given.sure):
+    elif odd := _unlikely_cut(hole, mm, fired_ml, piece, chamber, given.sure):
         faults.append(Fault.of("cut", size, odd, key=hole))
     elif mm < before - 0.5:  # mm: callipers and hands differ by less
         allowed = (
@@ -181,3 +191,122 @@ def _read_pitch(text: str, vessel: Vessel, chamber: Chamber, faults: list[Fault]
         allowed = f"Hz from {LOWEST_HZ / 2:g} to {HIGHEST_HZ:g}, or what a tuner shows, such as Bb4+12"
         faults.append(Fault.of("heard", value, allowed, key=name))
     return PitchReading(name, opened, hz or 1.0)
+
+
+# --- slips of the pen ----------------------------------------------------------------------------
+
+
+def _unlikely_cut(hole: str, mm: float, fired_ml: float, piece: Workpiece, chamber: Chamber, sure: bool) -> str | None:
+    """Widths allowed, and the one probably meant, where a hole's is impossible or unlikely; None if it is fine.
+
+    fired_ml: the chamber's air as designed; sure: question only what is impossible.
+    """
+    n = piece.holes.index(hole)
+    designed = chamber.holes[n].diameter_mm * piece.size
+    asked = piece.asked.get(hole)
+    before = piece.reported_mm[n] * piece.size
+    expected = asked.to_mm if asked else max(designed, before)
+    low, high = min(NARROWEST * designed, PILOT_MM), max(WIDEST * designed, expected) + ROOM_MM
+    # Slips that would make sense of it.
+    meant = [mm * slip for slip in _SLIPS if max(low, before - ROOM_MM) <= mm * slip <= high]
+    # The nearest to what was expected, as a ratio.
+    best = min(meant, key=lambda size: abs(math.log(size / expected)), default=None)
+    question = f": {best:.4g}?" if best is not None else ""
+    across = 10 * (6 * fired_ml / math.pi) ** (1 / 3) * piece.size  # of a ball with as much air
+    if not 0 < mm < across:
+        most = f"less than the {across:.0f} mm of a ball with as much air as the chamber"
+        return f"a diameter in mm, more than 0, {most}{question}"
+    if sure or low <= mm <= high:
+        return None
+    allowed = f"about {designed:.2f} ({piece.stage.value}, as designed)" + (
+        f", {expected:.2f} asked for" if asked else ""
+    )
+    return f"{allowed}, from {low:.1f} to {high:.1f}{question or ';'} If it is {mm:g} mm, say `sure` as well"
+
+
+# --- recordings: which note each tone is ---------------------------------------------------------
+
+
+def _open_recording(text: str, chamber: Chamber) -> tuple[list[str], str, tuple[RecordedTone, ...]]:
+    """The names given to a recording's notes, one a tone or none at all; where it lies; the tones in it."""
+    names, path = _names_and_path(text, chamber)
+    found = tones(path)
+    if len(names) == 1:
+        names *= len(found)  # one note, blown several times
+    if names and len(names) != len(found):
+        allowed = f"as many notes as names: {len(names)} named, {len(found)} found ({_listed(found)})"
+        raise unusable(path, allowed)
+    return names, path, found
+
+
+def _readings_of(
+    names: list[str],
+    path: str,
+    found: Sequence[RecordedTone],
+    chamber: Chamber,
+    piece: Workpiece,
+    estimate: Estimate,
+    cut: set[str],
+) -> list[PitchReading]:
+    """The notes of a recording, by their names if they are given, else each the one that it comes nearest to."""
+    names = names or [_nearest(tone, path, chamber, piece, estimate, cut) for tone in found]
+    return [
+        PitchReading(*fingering_of(name, chamber), tone.hz, tone.doubt_cents)
+        for name, tone in zip(names, found, strict=True)
+    ]
+
+
+def _names_and_path(text: str, chamber: Chamber) -> tuple[list[str], str]:
+    before, sign, path = text.partition("=")
+    if sign:
+        try:
+            names = [part.strip() for part in before.split(",")]
+            for name in names:
+                fingering_of(name, chamber)
+            return names, path
+        except InputError:
+            pass  # the sign is part of the file's name
+    return [], text
+
+
+def _nearest(
+    tone: RecordedTone, path: str, chamber: Chamber, piece: Workpiece, estimate: Estimate, cut: set[str]
+) -> str:
+    """The playable note whose expected reading is nearest to a tone; InputError where none, or more than one, is."""
+    ready = {hole for hole, cuts in zip(piece.holes, piece.cuts, strict=True) if cuts} | cut | set(piece.asked)
+    playable = [n for n, each in enumerate(chamber.notes) if set(each.open) <= ready]
+    if not playable:
+        allowed = "the note's name before it: no note of the design can be played with the holes that are cut"
+        raise unusable(path, f"{allowed}, such as closed={path}")
+    # Holes that the bench asked for count as cut: they may just not have been reported yet.
+    diameters = piece.reported_mm.copy()
+    for hole, asked in piece.asked.items():
+        diameters[piece.holes.index(hole)] = asked.to_mm / piece.size
+    expected, sd = readings_now(estimate, piece.openness[playable], diameters)
+    off = np.array([cents(tone.hz, hz) for hz in expected])
+    near = np.argsort(np.abs(off))
+    best = int(near[0])
+    name = chamber.notes[playable[best]].pitch
+    at = f"{tone.hz:.1f} Hz at {tone.start:.1f} s"
+    if abs(off[best]) > _FAR_CENTS + 3 * sd[best]:
+        listed = ", ".join(f"{chamber.notes[playable[n]].pitch} {expected[n]:.0f}" for n in range(len(playable)))
+        allowed = f"a note near one that can be played now, Hz: {listed}{_octave_words(off, chamber, playable)}"
+        raise InputError([Fault.of("records", at, allowed, file=path)])
+    if len(near) > 1 and abs(off[near[1]]) < 1.5 * abs(off[best]) + 5:  # the second comes almost as near
+        other = chamber.notes[playable[int(near[1])]].pitch
+        allowed = f"the note's name before the file, {name}={path} or {other}={path}: it may be either"
+        raise InputError([Fault.of("records", at, allowed, file=path)])
+    return name
+
+
+def _octave_words(off: np.ndarray, chamber: Chamber, playable: Sequence[int]) -> str:
+    for octaves in (1, -1, 2):
+        near = np.flatnonzero(np.abs(off - 1200 * octaves) < OCTAVE_CENTS)
+        if len(near):
+            name = chamber.notes[playable[int(near[0])]].pitch
+            return f"; this is {name} {octaves_words(octaves)}: {octaves_reason(octaves)}"
+    return ""
+
+
+def _listed(found: Sequence[RecordedTone]) -> str:
+    return ", ".join(f"{tone.hz:.0f} Hz at {tone.start:.1f} s" for tone in found)

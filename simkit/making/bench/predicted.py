@@ -11,7 +11,7 @@ from simkit.body import Made
 from simkit.frozen import frozen
 from simkit.making.bench.piece import BenchModel, Measurement, Workpiece
 from simkit.making.bench.state import StateVector
-from simkit.making.shrinkage import CENTS, Stage
+from simkit.making.shrinkage import CENTS, Shrinkage, Stage
 
 MM = 1e-3
 _NARROWEST_MM, _LEAST_SHARE = 0.2, 0.2  # floors of a diameter, and of wall and cut-up, which a far step may undercut
@@ -138,3 +138,24 @@ class MeasurementModel:
     def _size(self, x: np.ndarray, stage: Stage) -> float:
         off = 0.0 if stage is Stage.FIRED else x[self.state.index(stage.value)]
         return float(self.piece.shrinkage.size(stage) * np.exp(off))
+
+
+def uncut_cents(model: BenchModel, shrinkage: Shrinkage) -> dict[Stage, float]:
+    """Excess of the covered note's reading at each stage while no hole is cut, cents: at the first blow.
+
+    A covered hole keeps the air of its chimney, which is not there before it is cut:
+
+        cents = 1200 log2(f(no hole, at a stage) (size at that stage) / f(all holes covered, fired))
+
+    so that target/size, the reading with all holes covered, times 2^(cents/1200) is the reading with none. The layers
+    of slow air at the walls, which the rule of scaling leaves out, are in it.
+    """
+    stages = tuple(Stage)
+    count, designed = len(stages), model.designed
+    # One state for each stage with no hole, and last the fired piece with all holes, covered.
+    sizes = np.array([*(shrinkage.size(stage) for stage in stages), 1.0])
+    every = designed.rows(np.zeros(count + 1, int))
+    cut = np.append(np.zeros(count), 1.0)[:, None]  # 0: no hole is there yet
+    pieces: Made = every.but(size=sizes, diameters=every.diameters * cut)
+    hz = model.lowest(pieces, np.zeros_like(pieces.diameters)).real
+    return {stage: float(1200 * np.log2(hz[n] * sizes[n] / hz[count])) for n, stage in enumerate(stages)}

@@ -52,6 +52,11 @@ class RecordedTone:
     swing_cents: float
 
 
+def unusable(path: str | Path, allowed: str, value: object = None) -> InputError:
+    """The error that a recording is none of what is `allowed`."""
+    return InputError([Fault.of("records", value, allowed, file=str(path))])
+
+
 def tones(path: str | Path) -> tuple[RecordedTone, ...]:
     """The steady notes of a WAV file, in order; InputError where it has none, or is clipped."""
     rate, sound, steps = _read(Path(path))
@@ -60,15 +65,15 @@ def tones(path: str | Path) -> tuple[RecordedTone, ...]:
         part = sound[start:stop]
         if _is_clipped(part, rate, steps):
             allowed = f"a recording that is not clipped; the note at {start / rate:.1f} s is: record it softer"
-            raise InputError([Fault.of("records", None, allowed, file=str(path))])
+            raise unusable(path, allowed)
         found.append(_tone(part, rate, start))
     wandering = [tone for tone in found if tone.swing_cents > UNSTEADY_CENTS]
     if wandering:
         w = wandering[0]
         allowed = f"steady notes; the one at {w.start:.1f} s wanders by {w.swing_cents:.0f} cents to either side"
-        raise InputError([Fault.of("records", None, allowed, file=str(path))])
+        raise unusable(path, allowed)
     if not found:
-        raise InputError([Fault.of("records", None, _NOTHING, file=str(path))])
+        raise unusable(path, _NOTHING)
     return tuple(found)
 
 
@@ -76,20 +81,16 @@ def _read(path: Path) -> tuple[int, np.ndarray, float]:
     """Rate, the mean of all channels with full scale as 1, and how many steps of the file's numbers that is."""
     if path.suffix.lower() not in (".wav", ".wave"):
         allowed = "a .wav file; any audio program can save a recording of another kind as WAV"
-        raise InputError([Fault.of("records", None, allowed, file=str(path))])
+        raise unusable(path, allowed)
     try:
         with warnings.catch_warnings():
             # Chunks beside the sound, a recorder's notes say, are no concern of ours.
             warnings.simplefilter("ignore", wavfile.WavFileWarning)
             rate, data = wavfile.read(path)
     except OSError as error:
-        raise InputError(
-            [Fault.of("records", None, f"a file that can be read ({error.strerror})", file=str(path))]
-        ) from error
+        raise unusable(path, f"a file that can be read ({error.strerror})") from error
     except _BROKEN as error:
-        raise InputError(
-            [Fault.of("records", None, f"a whole WAV file of plain samples ({error})", file=str(path))]
-        ) from error
+        raise unusable(path, f"a whole WAV file of plain samples ({error})") from error
     sound = np.asarray(data, float)
     exact = np.issubdtype(data.dtype, np.floating)
     full = 1.0 if exact else float(np.iinfo(data.dtype).max)
@@ -97,8 +98,7 @@ def _read(path: Path) -> tuple[int, np.ndarray, float]:
         sound, full = sound - 128.0, 128.0
     sound = sound.mean(axis=1) if sound.ndim == 2 else sound
     if rate < 8000 or not np.isfinite(sound).all():
-        allowed = "finite samples, at least 8000 in a second"
-        raise InputError([Fault.of("records", rate, allowed, file=str(path))])
+        raise unusable(path, "finite samples, at least 8000 in a second", rate)
     sound = sound - sound.mean() if len(sound) else sound
     return int(rate), sound / full, _FLOAT_STEPS if exact else full
 

@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from simkit.making.bench.firstblow import first_blow, uncut_cents
+from simkit.making.bench.predicted import uncut_cents
+from simkit.making.readings import readings
 from simkit.making.shrinkage import Shrinkage, Stage
 
 
@@ -37,8 +38,7 @@ def test_no_hole_cut_is_higher_by_the_air_of_the_chimneys(model):
 
 def test_the_first_blow_is_the_target_over_the_size_and_so_much_higher():
     clay = Shrinkage.of(drying=0.05, firing=0.05)
-    read = {
-        each.stage: each.frequency_hz for each in first_blow(440.0, dict.fromkeys(Stage, 13.0), clay, air_ratio=1.01)
-    }
+    found = readings(440.0, clay, air_ratio=1.01, higher_cents=dict.fromkeys(Stage, 13.0))
+    read = {each.stage: each.frequency_hz for each in found}
     assert read[Stage.WET] == pytest.approx(440 * 0.95 * 0.95 * 1.01 * 2 ** (13 / 1200))
     assert read[Stage.FIRED] == pytest.approx(440 * 1.01 * 2 ** (13 / 1200))
