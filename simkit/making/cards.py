@@ -20,7 +20,7 @@ from simkit.making.slices import Frame, Inside, Plane, cut, silhouette
 from simkit.vessel import Lump, Vessel
 from simkit.vessel.figure import ClayShape
 
-MARGIN = 7.0
+MARGIN = 7.0  # mm from the line to the card's edge: all that a gauge has left at its narrowest
 # Round numbers of millimetres between two cards.
 SPACINGS = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 200)
 MOST_CARDS = 7
@@ -74,7 +74,7 @@ def form_of(wall: Wall, size: float) -> Form:
         return Slice(name, place_mm, tuple(scale * line for line in cut(surface, plane, box)))
 
     # Outlines, not cuts: where the form bulges above or below the cut, they are wider.
-    outline = silhouette([wall], frame.level_at(0.0), frame.up, box)
+    outline = silhouette([wall], frame.level(), frame.up, box)
     above = Slice("from above", 0.0, tuple(scale * line for line in outline))
     profile = silhouette([wall], frame.upright_at(0.0), frame.right, box)
     side = Slice("from the right", 0.0, tuple(scale * line for line in profile))
@@ -107,7 +107,7 @@ def clay_forms(vessel: Vessel, shrinkage: Shrinkage) -> tuple[ClayForm, ...]:
     size = shrinkage.size(Stage.WET)
     alike: dict[object, list[Lump]] = {}
     for lump in vessel.parts:
-        alike.setdefault(lump.shape, []).append(lump)
+        alike.setdefault(lump.shape, []).append(lump)  # four equal legs are carved by one set of cards
     solids: list[tuple[str, ClayShape, str]] = [("outside", vessel.outside, "mouth end")] if vessel.outside else []
     solids += [(", ".join(lump.name for lump in some), some[0], "near end") for some in alike.values()]
     found = []
@@ -126,12 +126,14 @@ def stations(length_mm: float) -> list[float]:
     """
     # The finest that needs no more cards than are wanted.
     step = next((s for s in SPACINGS if length_mm / s <= MOST_CARDS), SPACINGS[-1])
+    # a card nearer to the end would be a mere dot
     return [place for k in range(200) if (place := step * (k + 0.5)) < length_mm - 0.2 * step]
 
 
 def _offsets(above: Slice, mirrored: bool) -> list[float]:
     """Places of the lengthwise cards: the middle, and half way out, in whole mm."""
     low, high = float(above.low[0]), float(above.high[0])
+    # a little beyond half way, where a form bends more than at its middle
     out = [float(round(0.55 * high))] if mirrored else [float(round(0.55 * low)), float(round(0.55 * high))]
     return [0.0, *(place for place in out if abs(place) >= 3)]  # nearer the middle they tell nothing new
 
@@ -148,6 +150,7 @@ def _kept(slices: tuple[Slice, ...]) -> tuple[Slice, ...]:
 
 def _is_mirrored(wall: Wall, frame: Frame) -> bool:
     """True if mirroring left and right changes the wall by less than 0.02 mm."""
+    # a sixth of them will do, without the poles
     points = np.concatenate([s.points[1:-1:2, ::3].reshape(-1, 3) for s in wall.sheets() if not s.flat])
     points = points[np.abs(wall.level(points)) < 1e-9]  # not what of one lobe lies in another
     # Mirrored points lie on the wall too: level over slope is their distance from it, to first order.
@@ -167,7 +170,7 @@ def card(slice_: Slice, label: str, place: str, upright: bool) -> Drawing:
     low, size = slice_.low, slice_.size
     width, height = size + 2 * MARGIN
     shift = MARGIN - low
-    lines = [line + shift for line in slice_.lines]
+    lines = [line + shift for line in slice_.lines]  # the card's own frame: its lower left corner is zero
     marks: list[Mark] = [rectangle(0, 0, width, height, name=f"card {label}")]
     marks += _axes(lines, shift, height if upright else 0.0)
     marks += [polygon(line[:-1], Pen.CUT, name=f"outline {label}") for line in lines]
@@ -177,6 +180,7 @@ def card(slice_: Slice, label: str, place: str, upright: bool) -> Drawing:
         for y, level in ((height - 1.2, "top"), (1.2, "base"))
     ]
     words = f"{place}   {size[0]:.1f} × {size[1]:.1f}"
+    # on narrow cards in two rows, the lower first: the size, then the place
     rows = [words] if width >= width_of(words, 2.2) + 8 else words.split("   ")[::-1]
     for row, text in enumerate(rows):
         marks.append(Text((width - 1.6, 1.6 + 2.7 * row), text, 2.2, "right", ink=Ink.QUIET))
@@ -197,6 +201,7 @@ def _axes(lines: list[np.ndarray], shift: np.ndarray, height: float) -> list[Mar
     """The chamber's axis as a level, and where `height` is given as an upright, too."""
     x, y = float(shift[0]), float(shift[1])
     low, high = min(line[:, 0].min() for line in lines), max(line[:, 0].max() for line in lines)
+    # only where the axis runs through the card
     marks: list[Mark] = [stroke((low, y), (high, y), pen=Pen.GUIDE)] if y > 0 else []
     under = min(line[:, 1].min() for line in lines) - 2.5
     return [*marks, stroke((x, under), (x, height), pen=Pen.GUIDE)] if height and low < x < high else marks
@@ -228,7 +233,7 @@ def views(form: Form, upright: bool, near: str = "mouth end") -> Drawing:
         f"from the right   {length:.1f} × {form.side.size[1]:.1f}",
         f"from above   {length:.1f} × {form.above.size[0]:.1f}",
     )
-    base, marks, axes = BELOW, [], []
+    base, marks, axes = BELOW, [], []  # from the foot of the paper up
     for lines, name in zip(reversed(seen), reversed(names), strict=True):
         low, high = (getattr(np.concatenate(lines)[:, 1], end)() for end in ("min", "max"))
         shift = np.array([BEFORE - start, base - low])
@@ -270,6 +275,7 @@ def _stations(form: Form, height: float, upright: bool) -> list[Mark]:
 def _view_words(axes: list[tuple[float, float, float, str]], length: float, upright: bool, near: str) -> list[Mark]:
     """For each view its axis, its name, its mouth end, and which side is the top or the right."""
     marks: list[Mark] = []
+    # The view from above lies lowest; its lower edge is the right side.
     for (axis, low, high, name), sides in zip(axes, (("right", "left"), ("under", "top")), strict=True):
         marks.append(
             stroke(*_turned(np.array([[BEFORE - 2.5, axis], [BEFORE + length + 2.5, axis]]), upright), pen=Pen.GUIDE)
@@ -280,7 +286,7 @@ def _view_words(axes: list[tuple[float, float, float, str]], length: float, upri
         under = _turned(np.array([3.0, axis]) if upright else np.array([BEFORE, low - 5.6]), upright)[0]
         marks.append(Text((under[0], under[1]), name, 2.4, "center" if upright else "left"))
         for side, at in zip(sides, (low, high), strict=True):
-            inward = 2.6 if at == low else -2.6
+            inward = 2.6 if at == low else -2.6  # mm: the word stands inside the outline, as far from either edge
             spot = _turned(np.array([BEFORE + length / 2 + 2.0, at + inward]), upright)[0]
             marks.append(Text((spot[0], spot[1]), side, 2.0, "center", "middle", 90.0 if upright else 0.0, Ink.QUIET))
     return marks

@@ -74,6 +74,7 @@ def stretches(line: np.ndarray, plane: Plane, near: Neighbours, closed: bool) ->
 
     def edge(inside: int, outside: int) -> float:
         """Place between a free point and a covered one where the neighbour begins, by halving."""
+        # The free end stays free and the covered one covered, whichever lies first.
         low, high = float(run[inside]), float(run[outside])
         for _ in range(_HALVINGS):
             middle = (low + high) / 2
@@ -110,7 +111,7 @@ def dense(line: np.ndarray, step: float = STEP) -> np.ndarray:
     parts: list[np.ndarray] = []
     for a, b in pairwise(line):
         count = max(1, int(np.ceil(float(np.linalg.norm(b - a)) / step)))  # pieces that each stretch becomes
-        parts.append(a + np.arange(count)[:, None] / count * (b - a))
+        parts.append(a + np.arange(count)[:, None] / count * (b - a))  # each piece's end is the next one's start
     return np.concatenate([*parts, line[-1:]])
 
 

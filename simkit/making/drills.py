@@ -38,6 +38,7 @@ def own_drills(text: str) -> tuple[Drill, ...]:
 
 def _drill(text: str) -> Drill:
     word = text.strip()
+    # inches may be written with the double prime
     number = word.removesuffix('"').removesuffix("mm").removesuffix("in").strip()
     inches = "/" in number or word.endswith(("in", '"'))
     try:

@@ -95,6 +95,7 @@ def slanting(openings: Sequence[Opening]) -> list[str]:
         if o.square is None:
             continue
         way = o.axis - (o.axis @ o.normal) * o.normal  # what of its direction lies along the wall
+        # One or two of the piece's own ways say it well enough for a hand.
         first, second = np.argsort(-np.abs(way))[:2]
         # tan 22 degrees: less is hardly a second way.
         ways = [first, second] if abs(way[second]) > 0.4 * abs(way[first]) else [first]
@@ -191,7 +192,7 @@ def _rule(reamer: Reamer, number: int, own: Sequence[tuple[float, str]], several
         stroke((left - 5, base), (left + length + 5, base), pen=Pen.GUIDE),
     ]  # fmt: skip
     for turn, (depth, names) in enumerate(own):
-        x, side = left + depth, 1 if turn % 2 == 0 else -1
+        x, side = left + depth, 1 if turn % 2 == 0 else -1  # neighbours a mm apart do not write over each other
         end = base + side * (half + 2.0)
         marks += [
             stroke((x, base - side * (half + 0.6)), (x, end), pen=Pen.MARK, name=f"depth {names}"),
@@ -211,6 +212,7 @@ def rows_of(drawings: Sequence[Drawing], width: float) -> list[Drawing]:
     """Small drawings side by side, as many in a row as fit in `width`."""
     rows: list[list[Drawing]] = [[]]
     for drawing in drawings:
+        # Without a gap: each disc has its own margin.
         if rows[-1] and sum(d.width for d in rows[-1]) + drawing.width > width:
             rows.append([])
         rows[-1].append(drawing)

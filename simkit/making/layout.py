@@ -80,13 +80,20 @@ class Flow:
         if break_row:
             self._next_row()
         for drawing in drawings:
+            # what is larger than a sheet comes in pieces
             for part in [drawing] if self.fits(drawing) else laid_over(drawing, self.width, self.height):
                 self._place(part)
 
     def has_room(self, *drawings: Drawing) -> bool:
         """True if the drawings, begun in a new row, still fit on the sheet."""
+        total, right, row = 0.0, 0.0, 0.0
+        for drawing in drawings:
+            if right > 0 and right + drawing.width > self.width:
+                total, right, row = total + row + self.gap, 0.0, 0.0
+            right, row = right + drawing.width + GAP, max(row, drawing.height)
         used = self._row + self.gap if self._row else 0.0  # of the row that would be closed first
-        return bool(self.done) and self._rows_height(drawings) <= self._top - used
+        # no sheet begun yet has no room either: the first drawing opens it
+        return bool(self.done) and total + row <= self._top - used
 
     def _place(self, drawing: Drawing) -> None:
         if not self.done:
@@ -109,15 +116,6 @@ class Flow:
         self._right = self._row = 0.0
         self._top = self.height
 
-    def _rows_height(self, drawings: Sequence[Drawing]) -> float:
-        """Height that drawings would take side by side."""
-        total, right, row = 0.0, 0.0, 0.0
-        for drawing in drawings:
-            if right > 0 and right + drawing.width > self.width:
-                total, right, row = total + row + self.gap, 0.0, 0.0
-            right, row = right + drawing.width + GAP, max(row, drawing.height)
-        return total + row
-
     def pages(self, first: int, count: int) -> list[Page]:
         """The sheets with head, foot and rulers; `first` is the number of the first of `count` in all."""
         made = []
@@ -136,6 +134,7 @@ def _frame(paper: Paper, heading: Heading, number: int, count: int) -> list[Mark
         Text((LEFT, top - 1), clipped(heading.purpose, 5.2, right - LEFT - 45), 5.2, level="top", bold=True),
         Text((LEFT, top - 9.3), clipped(heading.piece, 2.6, right - LEFT - 70), 2.6, level="top", ink=Ink.QUIET),
         stroke((LEFT, top - HEAD + 4.4), (right, top - HEAD + 4.4)),
+        # a sheet that is missing from a pile is noticed
         Text((right, EDGE), f"{number} / {count}", 2.6, "right", ink=Ink.QUIET),
     ]
     if heading.stage:
@@ -163,7 +162,7 @@ def rulers(paper: Paper) -> list[Mark]:
             return (EDGE - out, EDGE + FOOT + along) if upright else (LEFT + along, EDGE + out)
 
         name = "ruler up" if upright else "ruler across"
-        sign = -1.0 if upright else 1.0
+        sign = -1.0 if upright else 1.0  # ticks into the sheet, away from its edge
         comb: list[Point] = []
         for mm in range(int(RULER) + 1):
             tick = 3.2 if mm % 10 == 0 else 2.2 if mm % 5 == 0 else 1.3
@@ -209,6 +208,7 @@ def _free_from(marks: Sequence[Mark], length: float, wide: float) -> float:
     """A place at the lower edge for words of this length, clear of others; beside the join if there is none."""
     taken = []
     for mark in marks:
+        # 3.6 mm: the label's own line; turned words may reach down to it
         if isinstance(mark, Text) and mark.at[1] < 3.6 + (width_of(mark.words, mark.size) if mark.turn_deg else 0):
             long = mark.size if mark.turn_deg else width_of(mark.words, mark.size)
             start = mark.at[0] - (
@@ -241,7 +241,7 @@ def windowed(marks: Sequence[Mark], width: float, height: float) -> list[Mark]:
     """The parts of the marks between (0, 0) and (width, height)."""
     kept: list[Mark] = []
     for mark in marks:
-        if isinstance(mark, Text):
+        if isinstance(mark, Text):  # kept or dropped whole: half a word says nothing
             if -0.01 <= mark.at[0] <= width and -0.01 <= mark.at[1] <= height:
                 kept.append(mark)
         else:
@@ -256,13 +256,13 @@ def _clipped_line(line: Line, width: float, height: float) -> list[Mark]:
     inside_marks: list[Mark] = []
     if line.fill and line.closed:
         area = _clipped_area(list(line.points), width, height)
+        # Of an area that lies outside fewer than three corners are left.
         if len(area) > 2:
             inside_marks.append(polygon(area, Pen.NONE, line.fill))
     if line.pen is Pen.NONE:
         return inside_marks
-    ends = [*line.points, line.points[0]] if line.closed else list(line.points)
     run: list[Point] = []
-    for a, b in pairwise(ends):
+    for a, b in pairwise(line.path):
         inside = _clipped_piece(a, b, width, height)
         # The line has left the window since the last piece: what was collected is a line of its own.
         if inside is None or (run and run[-1] != inside[0]):
@@ -298,6 +298,7 @@ def _clipped_piece(a: Point, b: Point, width: float, height: float) -> tuple[Poi
 
 def _clipped_area(ring: list[Point], width: float, height: float) -> list[Point]:
     """An area inside the window (Sutherland & Hodgman 1974 [Sutherland1974], Commun. ACM 17:32 [memory])."""
+    # One border after the other; each may add a corner.
     for axis, limit, sign in ((0, 0.0, 1), (0, width, -1), (1, 0.0, 1), (1, height, -1)):
         kept: list[Point] = []
         for a, b in zip(ring, [*ring[1:], *ring[:1]], strict=True):

@@ -39,7 +39,7 @@ def size_tables(sizes: Sequence[Size], volume: float, shrinkage: Shrinkage, cut_
 
     groups: dict[str, list[list[Cell]]] = {"form": [], "voicing": [], "hole": []}
     for size in sizes:
-        if size.fired_mm:
+        if size.fired_mm:  # no row for a wall of no thickness
             group = size.what.split(" ")[0].strip(",")  # "hole 3", "window, width"
             which = "hole" if group == "hole" else "voicing" if group in ("window", "windway") else "form"
             name = size.what.removeprefix("hole ")
@@ -62,6 +62,7 @@ def reading_tables(
     """
     holes = max((len(fingering) for _, fingering, _ in notes), default=0)
     columns = [Column("note", 15, "left", strong=True)]
+    # 3 mm a hole, at most 36; 20 for the words of the first blow
     columns += [Column("open ○", max(min(3.0 * holes + 4, 36.0), 20.0 if first else 0.0), "left")] if holes else []
     for stage in (Stage.WET, Stage.LEATHER_HARD, Stage.BONE_DRY):
         columns += [Column(f"{stage}\nHz", 16), Column(_rise(notes, stage), 21, "left")]

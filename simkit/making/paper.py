@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
 
-Point = tuple[float, float]
+Point = tuple[float, float]  # x and y, mm
 
 
 class Pen(StrEnum):
@@ -60,10 +60,14 @@ class Line:
     name: str = ""
 
     @property
+    def path(self) -> tuple[Point, ...]:
+        """Its points, of a closed line the first once more."""
+        return (*self.points, self.points[0]) if self.closed else self.points
+
+    @property
     def length(self) -> float:
         """Along the line, mm."""
-        ends = [*self.points, self.points[0]] if self.closed else list(self.points)
-        return sum(math.dist(a, b) for a, b in pairwise(ends))
+        return sum(math.dist(a, b) for a, b in pairwise(self.path))
 
     def moved(self, dx: float, dy: float) -> Line:
         return replace(self, points=tuple((x + dx, y + dy) for x, y in self.points))
@@ -75,7 +79,7 @@ class Text:
 
     at: Point
     words: str
-    size: float = 2.7
+    size: float = 2.7  # mm: 7.7 points, small print that is still read at arm's length
     align: str = "left"
     level: str = "base"
     turn_deg: float = 0.0
@@ -163,7 +167,7 @@ def circle(
     center: Sequence[float], diameter: float, pen: Pen = Pen.OUTLINE, fill: Fill | None = None, name: str = ""
 ) -> Line:
     """A circle as a polygon of 96 sides with the circle's own area."""
-    count, turn = 96, 2 * math.pi / 96
+    count, turn = 96, 2 * math.pi / 96  # 96 sides: a disc of 12 mm is then true to 0.01 mm
     # n/2 r^2 sin(2 pi/n) = pi R^2
     radius = diameter / 2 * math.sqrt(turn / math.sin(turn))
     x, y = center
@@ -183,11 +187,13 @@ def width_of(words: str, size: float) -> float:
 def clipped(words: str, size: float, width: float) -> str:
     """The words, or their beginning with an ellipsis where they would be wider than `width` mm."""
     most = max(1, int(width / (CHARACTER * size)))
+    # a letter stays even where nothing fits: a name must be told from another
     return words if len(words) <= most else words[: max(1, most - 1)].rstrip() + "…"
 
 
 def wrapped(words: str, size: float, width: float) -> list[str]:
     """The words broken into lines of at most about `width` mm."""
+    # Without breaking words: a longer one runs over rather than be torn.
     most = max(8, int(width / (CHARACTER * size)))  # in a very narrow column at least a short word
     return textwrap.wrap(" ".join(words.split()), most, break_long_words=False, break_on_hyphens=False)
 

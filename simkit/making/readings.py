@@ -69,7 +69,7 @@ def at_temperature(vessel: Vessel, temperature_c: float) -> AirState:
     """The design's air at another temperature; InputError outside 0 to 40 degC."""
     try:
         return AirState.model_validate({**vessel.air.model_dump(), "temperature_c": temperature_c})
-    except ValueError:
+    except ValueError:  # pydantic's own words speak of a file, and here is none
         raise InputError([Fault.of("temperature_c", temperature_c, "a number from 0 to 40")]) from None
 
 

@@ -188,7 +188,7 @@ def _overview(work: Work, paper: Paper) -> Flow:
     flow.put(overview.facts(_facts(work), flow.width))
     for chamber in work.chambers:
         if len(work.chambers) > 1:
-            flow.put(overview.caption(chamber.name))
+            flow.put(overview.caption(chamber.name))  # of one chamber alone the title says enough
         flow.put(*overview.size_tables(chamber.sizes, chamber.volume, work.shrinkage, work.cut_at))
         if chamber.notes:
             flow.put(*overview.reading_tables(chamber.notes, chamber.first))
@@ -267,7 +267,7 @@ def _clay_cards(work: Work, paper: Paper) -> Flow:
         "The outside of the body and each part of clay by itself, before they are joined; of parts that are alike one. "
         "Where they sink into one another their cards run on through both.",
     )
-    for solid in work.clay:
+    for solid in work.clay:  # a part may be carved without the piece at hand: each has all that it needs
         flow.put(overview.caption(solid.names))
         flow.put(_views(flow, solid.form, solid.near))
         flow.put(*cards.cross_cards(solid.form))
@@ -295,7 +295,7 @@ def _strips(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     steep = any(wrap.steep for wrap in chamber.places.wraps)
     joined = any(wrap.stretch for wrap in chamber.places.wraps)
     flow.put(strips.how_to(max(100.0, flow.width - table.width - 8), steep, joined), table)
-    flow.put(*strips.line_strips(chamber.places, scale))
+    flow.put(*strips.line_strips(chamber.places, scale))  # first along the piece, then round it: the order of use
     flow.put(*(strips.wrap_strip(wrap, scale) for wrap in chamber.places.wraps))
     return flow
 
@@ -305,7 +305,7 @@ def _voicing(work: Work, chamber: ChamberWork, paper: Paper) -> Flow:
     plan = chamber.voicing
     assert plan is not None
     flow.put(voicing.section(plan))
-    flow.put(voicing.detail(plan), sticks.outside_cuts(plan))
+    flow.put(voicing.detail(plan), sticks.outside_cuts(plan))  # side by side where both fit
     flow.put(sticks.windway_stick(plan))
     flow.put(sticks.window_stick(plan), break_row=False)
     return flow

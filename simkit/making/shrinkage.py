@@ -16,7 +16,7 @@ from enum import StrEnum
 from itertools import pairwise
 
 from simkit.errors import Fault, InputError
-from simkit.vessel import Clay, Vessel
+from simkit.vessel import Vessel
 
 MOST = 0.25  # of the wet length; the most that a design may say, and more than any pottery clay does
 CENTS = 1200 / math.log(2)  # in one neper: a relative change of f, times this, is cents
@@ -45,7 +45,7 @@ def stage(text: str, argument: str = "cut_at") -> Stage:
     """
     wanted = text.strip().lower().replace("_", " ").replace("-", " ")
     for each in Stage:
-        name = each.replace("-", " ")
+        name = each.replace("-", " ")  # "leather hard", "leather-hard" and "leather" are one
         if wanted in (name, name.removesuffix(" hard"), name.removeprefix("bone ")):
             return each
     raise InputError([Fault.of(argument, text, ", ".join(Stage))])
@@ -167,6 +167,7 @@ class Bar:
     def shrinkage(self) -> Shrinkage:
         """The maker's own figure, with the doubt that the reading leaves; InputError for lengths that clay has not."""
         self._check()
+        # All over the fired length, as the design's sizes are.
         fired = self.fired_mm
         whole = self.wet_mm - fired
         # Where it was not measured, by the usual split.
@@ -225,10 +226,7 @@ def shrinkage_of(vessel: Vessel) -> Shrinkage:
     if total is None:
         allowed = f"a number from 0 to {100 * MOST:g}: a sheet is drawn for wet clay ({ranges()})"
         raise InputError([Fault(vessel.source, "clay.shrinkage_percent", None, allowed)])
-    return _from_clay(clay, total / 100)
-
-
-def _from_clay(clay: Clay, total: float) -> Shrinkage:
+    total /= 100
     doubts = {"total_doubt": TOTAL_DOUBT, "leather_doubt": LEATHER_DOUBT}
     if clay.drying_percent is not None and clay.firing_percent is not None:
         return Shrinkage.of(
@@ -249,32 +247,23 @@ def _from_clay(clay: Clay, total: float) -> Shrinkage:
     )
 
 
-@dataclass(frozen=True)
-class ClayRange:
-    """Shrinkage of a kind of clay, in percent of the length before (drying) and after drying (firing)."""
-
-    name: str
-    drying_percent: tuple[float, float]
-    firing_percent: tuple[float, float]
-    total_percent: tuple[float, float]
-
-
-# Makers' public tables of their clay bodies, which give totals as sums: a weak source; common practice.
-CLAYS = (
-    ClayRange("earthenware", (4, 6), (4, 6), (8, 12)),
-    ClayRange("stoneware", (5, 7), (6, 8), (11, 15)),
-    ClayRange("porcelain", (6, 8), (8, 12), (14, 20)),
-)
+# Shrinkage in percent: of the length before drying, of the length after it (firing), and in all. Makers' public tables
+# of their clay bodies, which give totals as sums: a weak source; common practice.
+CLAYS = {
+    "earthenware": ((4, 6), (4, 6), (8, 12)),
+    "stoneware": ((5, 7), (6, 8), (11, 15)),
+    "porcelain": ((6, 8), (8, 12), (14, 20)),
+}
 
 
 def ranges() -> str:
     """The table of clays in one line."""
-    clays = (f"{clay.name} {clay.total_percent[0]:g} to {clay.total_percent[1]:g} %" for clay in CLAYS)
+    clays = (f"{name} {least:g} to {most:g} %" for name, (_, _, (least, most)) in CLAYS.items())
     return "common practice: " + ", ".join(clays)
 
 
 def _drying_part(total: float) -> float:
     """The usual share of drying in the whole, by the middle of the clay whose range holds the total best."""
-    nearest = min(CLAYS, key=lambda clay: abs(100 * total - sum(clay.total_percent) / 2))
-    drying, firing = sum(nearest.drying_percent), sum(nearest.firing_percent)
+    nearest = min(CLAYS.values(), key=lambda clay: abs(100 * total - sum(clay[2]) / 2))
+    drying, firing = sum(nearest[0]), sum(nearest[1])
     return drying / (drying + firing)

@@ -30,7 +30,9 @@ class Size:
 
 def sizes_of(vessel: Vessel, chamber: Chamber, body: ChamberBody) -> tuple[Size, ...]:
     """The sizes of one chamber: inside, wall, window and windway, holes."""
-    length, width, height = 1e3 * inside_size(body)
+    points = np.concatenate([sheet.points.reshape(-1, 3) for sheet in body.wall.sheets(2)])
+    # In the chamber's own directions: what a maker measures, however it is turned in the piece.
+    length, width, height = 1e3 * np.ptp(Frame.of(body.wall).coordinates(points), axis=0)
     found = [
         Size("inside, along", length),
         Size("inside, across", width),
@@ -46,13 +48,6 @@ def sizes_of(vessel: Vessel, chamber: Chamber, body: ChamberBody) -> tuple[Size,
             Size("windway, length", voicing.windway_length_mm),
         ]
     return (*found, *(Size(f"hole {hole.name}", hole.diameter_mm) for hole in chamber.holes))
-
-
-def inside_size(chamber: ChamberBody) -> np.ndarray:
-    """Length, width and height of the air in the chamber's own directions: (3,), m."""
-    frame = Frame.of(chamber.wall)
-    points = np.concatenate([sheet.points.reshape(-1, 3) for sheet in chamber.wall.sheets(2)])
-    return np.ptp(frame.coordinates(points), axis=0)
 
 
 def shown(size_mm: float) -> str:

@@ -59,9 +59,9 @@ class Frame:
         """The lengthwise cut that stands upright, seen from the right: along runs to the right."""
         return Plane(self.origin + across * self.right, self.along, self.up)
 
-    def level_at(self, up: float) -> Plane:
-        """The lengthwise cut that lies level, seen from above: along runs up the page."""
-        return Plane(self.origin + up * self.up, self.right, self.along)
+    def level(self) -> Plane:
+        """The lengthwise cut through the axis that lies level, seen from above: along runs up the page."""
+        return Plane(self.origin, self.right, self.along)
 
     def coordinates(self, points: np.ndarray) -> np.ndarray:
         """Along, across and up of points (n, 3): (n, 3), m."""
@@ -123,6 +123,7 @@ class Outside:
             t = self._bare.taylor(points)
             return t.value, t.slope
         gaps, slopes = zip(*(_distance(chamber.wall, points) for chamber in self.body.chambers), strict=True)
+        # The clay is around all chambers: the nearest air decides.
         nearest, pick = np.argmin(gaps, axis=0), np.arange(len(points))
         return np.array(gaps)[nearest, pick] - self.body.thickness, np.array(slopes)[nearest, pick]
 
@@ -145,6 +146,7 @@ class Outside:
 def _distance(wall: Wall, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Distance (n,), m, from a wall, and its slope (n, 3), the unit vector from the nearest point; zero in air."""
     gap, unit = np.zeros(len(points)), np.zeros((len(points), 3))
+    # No foot is sought for points in the air: they are inside whatever the thickness.
     clay = np.flatnonzero(wall.level(points) > 0)
     away = points[clay] - project(wall, points[clay])
     gap[clay] = np.linalg.norm(away, axis=1)
@@ -159,7 +161,8 @@ def cut(surface: Sliceable, plane: Plane, box: np.ndarray, fine: int = 56) -> li
     surface by Newton in the plane; corners that a grid cuts off are put back where the two tangents meet.
     """
     grid = _grid(plane, box, fine)
-    level = _levels(surface, plane, grid)
+    u, v = np.meshgrid(*grid)
+    level = surface.side(plane.at(np.stack([u.ravel(), v.ravel()], axis=1))).reshape(u.shape)
     lines = contour_generator(grid[0], grid[1], level).lines(0.0)  # marching squares
     step = max(float(grid[0][1] - grid[0][0]), float(grid[1][1] - grid[1][0]))
     done = [_refined(surface, plane, np.asarray(line)[:-1], step) for line in lines if len(line) > 4]
@@ -170,14 +173,9 @@ def _grid(plane: Plane, box: np.ndarray, fine: int) -> tuple[np.ndarray, np.ndar
     corners = np.array([[box[i, 0], box[j, 1], box[k, 2]] for i in (0, 1) for j in (0, 1) for k in (0, 1)])
     flat = plane.flat(corners)
     low, high = flat.min(axis=0), flat.max(axis=0)
-    margin = 0.03 * (high - low).max()
+    margin = 0.03 * (high - low).max()  # so that every line closes within the grid
     u, v = (np.linspace(a - margin, b + margin, fine) for a, b in zip(low, high, strict=True))
     return u, v
-
-
-def _levels(surface: Sliceable, plane: Plane, grid: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
-    u, v = np.meshgrid(*grid)
-    return surface.side(plane.at(np.stack([u.ravel(), v.ravel()], axis=1))).reshape(u.shape)
 
 
 def _refined(surface: Sliceable, plane: Plane, line: np.ndarray, step: float) -> np.ndarray:
@@ -195,6 +193,7 @@ def _refined(surface: Sliceable, plane: Plane, line: np.ndarray, step: float) ->
 
 # Where a line turns by more from point to point, a point is put between: a chord is then true to microns.
 FLAT_DEG = 1.5
+CORNER_DEG = 20.0  # a sharper turn from point to point is a corner that the grid cut off
 
 
 def _turn(slope: np.ndarray) -> np.ndarray:
@@ -205,13 +204,12 @@ def _turn(slope: np.ndarray) -> np.ndarray:
     return np.where(angle < np.deg2rad(40.0), angle, 0.0)
 
 
-def _onto(
-    surface: Sliceable, plane: Plane, flat: np.ndarray, step: float, rounds: int = 8
-) -> tuple[np.ndarray, np.ndarray]:
+def _onto(surface: Sliceable, plane: Plane, flat: np.ndarray, step: float) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, 2) by Newton in the plane, no farther than a grid's step, and the unit slope (n, 2) in the plane."""
     directions = np.array([plane.right, plane.up]).T
     start = flat
-    for _ in range(rounds):
+    # Quadratic where the surface is smooth: three or four do; at a crease it may go to and fro.
+    for _ in range(8):
         level, slope = surface.slope(plane.at(flat))
         slope = slope @ directions
         if np.abs(level).max(initial=0.0) < 1e-9 * np.linalg.norm(slope, axis=1).max(initial=1e-300):
@@ -220,6 +218,7 @@ def _onto(
         squared = np.maximum(np.einsum("ni,ni->n", slope, slope), 1e-300)
         move = (level / squared)[:, None] * slope
         long = np.linalg.norm(move, axis=1)
+        # a slope that nearly vanishes would send a point across the piece
         flat = flat - move * np.minimum(1.0, step / np.maximum(long, 1e-300))[:, None]
     # Newton may run off to another part of the surface: such points stay on the grid's line.
     strayed = np.linalg.norm(flat - start, axis=1) > 2 * step
@@ -227,13 +226,11 @@ def _onto(
     return flat, slope / np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-300)
 
 
-def _with_corners(
-    surface: Sliceable, plane: Plane, flat: np.ndarray, slope: np.ndarray, step: float, turn_deg: float = 20.0
-) -> np.ndarray:
+def _with_corners(surface: Sliceable, plane: Plane, flat: np.ndarray, slope: np.ndarray, step: float) -> np.ndarray:
     """Insert the meeting point of neighbours' tangents where these turn sharply and meet on the surface."""
     other, beyond = np.roll(flat, -1, axis=0), np.roll(slope, -1, axis=0)
     sine = slope[:, 0] * beyond[:, 1] - slope[:, 1] * beyond[:, 0]
-    sharp = np.flatnonzero(np.abs(sine) > np.sin(np.deg2rad(turn_deg)))
+    sharp = np.flatnonzero(np.abs(sine) > np.sin(np.deg2rad(CORNER_DEG)))
     if not len(sharp):
         return flat
     # Two tangents n . p = n . q, n the slopes at both neighbours: their meeting point.
@@ -287,7 +284,7 @@ def _grazed(
     level = np.array([w.level(sight.reshape(-1, 3)).reshape(len(flat), -1) for w in walls])
     nearest = level.min(axis=2).argmin(axis=0)  # of several bodies the one that is grazed
     w = depth[level[nearest, np.arange(len(flat))].argmin(axis=1)]  # where along the sight it comes nearest
-    for _ in range(12):
+    for _ in range(12):  # two unknowns, moved one after the other: slower than a plain cut
         points = plane.at(flat) + w[:, None] * toward
         value, slope, hessian = derivatives(walls, nearest, points)
         # First along the sight to the least level, where that has a minimum, then across it to the zero of the level.

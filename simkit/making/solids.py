@@ -48,7 +48,7 @@ def _to_blow(work: Work, wet: float) -> tuple[PrintedPart, ...]:
         return ()
     try:
         return (piece_to_blow(work.vessel, work.body, wet),)
-    except MeshError as failure:
+    except MeshError as failure:  # sheets and moulds are of use without it
         log.info("no piece to blow: %s", failure)
         return ()
 

@@ -26,7 +26,7 @@ def windway_stick(plan: VoicingPlan) -> Drawing:
 
     Where the windway slopes, its end is cut aslant, to stand upright at the window.
     """
-    grip = 30.0
+    grip = 30.0  # mm, for two fingers
     whole = plan.length + grip  # what is in the clay, and what is held
     w, h = plan.width, plan.height
     side_at, words_at = 12.0, 1.6
@@ -89,7 +89,7 @@ def window_stick(plan: VoicingPlan) -> Drawing:
     # nose, slope, and on straight up to hold it.
     side = ((0, base), (c, base), (c, base + NOSE_MM), (c + foot, base + NOSE_MM + rise), (c + foot, base + long))
     level = base + NOSE_MM + rise
-    end = c + foot + 14.0
+    end = c + foot + 14.0  # the end view stands clear of the side view
     words = f"stick for the window: {w:.2f} wide, nose {c:.2f}, slope {plan.edge_deg:g}°"
     marks: list[Mark] = [
         polygon((*side, (0, base + long)), Pen.CUT, Fill.TINT, name="window stick, side"),

@@ -24,7 +24,7 @@ from simkit.making.tables import Column, table
 from simkit.making.wraps import SIDES, LineStrip, Places, StripOpening, Wrap
 
 # Millimetres of paper.
-TAB = 8.0
+TAB = 8.0  # to glue the ring shut
 NARROW = 12.0
 ALONG, MARKED = 20.0, 13.2  # height of a strip along the piece, and of its part with the marks
 
@@ -52,6 +52,7 @@ def wrap_strip(wrap: Wrap, scale: float) -> Drawing:
     # A line at the start shows at the end too.
     quarters += [(length, name) for x, name in quarters if x < 1e-6 and not part]
     for x, name in quarters:
+        # the last name would run off the strip: it stands before its tick
         marks += _quarter(x, height, name, last=length - x < width_of(name, 1.9) + 1)
     for x, spot in spots:
         marks += _spot(spot, scale, x, middle, length)
@@ -124,6 +125,7 @@ def _spot(spot: StripOpening, scale: float, x: float, middle: float, length: flo
     half = scale * (opening.radius if opening.is_round else opening.reach) + 0.9
     room = max(width_of(name, 2.8), width_of(measure, 1.9))
     fits = x + half + room <= length or x - half < room  # right of it, or where it fits on neither side
+    # 6 mm: three letters at least
     name = clipped(name, 2.8, max(length - x - half, 6.0) if fits else x - half)
     at, align = (x + half, "left") if fits else (x - half, "right")
     return [
@@ -172,7 +174,7 @@ def _alike(a: LineStrip, b: LineStrip, scale: float) -> bool:
     if [letter for letter, _ in a.marks] != [letter for letter, _ in b.marks] or a.neighbours != b.neighbours:
         return False
     pairs = [(a.length, b.length), *((x, y) for (_, x), (_, y) in zip(a.marks, b.marks, strict=True))]
-    return all(abs(scale * (x - y)) < 0.1 for x, y in pairs)
+    return all(abs(scale * (x - y)) < 0.1 for x, y in pairs)  # mm: a pencil's line is thicker
 
 
 def _line_strip(names: str, strip: LineStrip, scale: float) -> Drawing:
@@ -181,6 +183,7 @@ def _line_strip(names: str, strip: LineStrip, scale: float) -> Drawing:
     marks: list[Mark] = [rectangle(0, 0, length, ALONG, Pen.CUT, name=f"line {names}")]
     at = [scale * run for _, run in strip.marks]
     from_far = bool(before) and not after  # a neighbour's edge is no place to measure from
+    # Measured from the end that is free, or from the mouth end.
     for (letter, _), x, label in zip(strip.marks, at, _spread(at, length), strict=True):
         marks += _line_mark(letter, x, label, length - x if from_far else x)
     ends = (f"at the {before}" if before else "mouth tip", f"at the {after}" if after else "far tip")
@@ -207,6 +210,7 @@ def _spread(at: list[float], length: float) -> list[float]:
         return []
     gaps = LABEL * np.arange(len(at))
     nearest = isotonic_regression(np.array(at) + LABEL / 2 - gaps).x
+    # the last first: it may not leave the strip, and pushes the others back
     return [float(x) for x in np.minimum(nearest, length - LABEL / 2 - gaps[-1]) + gaps]
 
 

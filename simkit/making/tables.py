@@ -29,7 +29,7 @@ Cell = str | tuple[bool, ...]
 
 def table(columns: Sequence[Column], rows: Sequence[Sequence[Cell]], name: str = "") -> Drawing:
     """A table as a drawing; a cell that is a row of truths is a fingering, true for an open hole."""
-    heads = max(column.title.count("\n") for column in columns) + 1
+    heads = max(column.title.count("\n") for column in columns) + 1  # a title of two lines makes room for all
     width = sum(column.width for column in columns)
     height = ROW * len(rows) + heads * HEAD * 1.25 + 2.2
     marks: list[Mark] = []
@@ -62,6 +62,7 @@ def _cell(column: Column, cell: Cell, left: float, middle: float) -> list[Mark]:
     step = min(3.0, (column.width - 3.0) / max(1, len(cell)))  # circles shrink where many holes share a column
     size = 0.72 * step
     return [
+        # as on the player's charts: filled is covered
         circle((left + 1.6 + (k + 0.5) * step, middle), size, Pen.THIN, None if is_open else Fill.INK)
         for k, is_open in enumerate(cell)
     ]

@@ -105,7 +105,8 @@ def plan_of(
     own_first = [chamber, *(other for other in body.chambers if other is not chamber)]
     inner = tuple(scale * line for each in own_first for line in cut(Inside(each.wall), plane, each.wall.box))
     outer = tuple(scale * line for line in cut(Outside(body), plane, body.coat.box))
-    nose = scale * window.rim
+    nose = scale * window.rim  # the window's rim is rounded all round, its far side too: that is the edge
+    # sharp, before it is rounded: see `sharp`
     tip = voicing.cut_up_mm * size / 2 - nose * (1 / math.tan(math.radians(voicing.edge_deg) / 2) - 1)
     edge = (tip, _height_at(inner, tip))  # on the inside wall, as it bends there
     return VoicingPlan(
@@ -154,7 +155,14 @@ def section(plan: VoicingPlan) -> Drawing:
         Text((out[0] + 2.0, out[1] + 1.4), "outside", 2.3, ink=Ink.QUIET),
         Text((0.0, across / 2), "inside", 2.3, "center", "middle", ink=Ink.QUIET),
     ]
-    return _framed(marks, "section along the breath, window up, 1 : 1", "section")
+    words = "section along the breath, window up, 1 : 1"
+    # Into a frame of its own, words below.
+    tops = [(mark.at[0], mark.at[1] + mark.size) for mark in marks if isinstance(mark, Text)]
+    corners = np.array([*tops, *(p for mark in marks if isinstance(mark, Line) for p in mark.points)])
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    moved = [mark.moved(-low[0] + 1, -low[1] + 8) for mark in marks]
+    width = max(high[0] - low[0] + 2, width_of(words, 2.4))
+    return Drawing(float(width), float(high[1] - low[1] + 9), (*moved, Text((0, 1.6), words, 2.4)), "section")
 
 
 def detail(plan: VoicingPlan) -> Drawing:
@@ -228,6 +236,7 @@ def _window_and_edge(plan: VoicingPlan, roof: float) -> list[Mark]:
     """The opening from the windway's end to the slope, up through the outside."""
     slope = 1 / math.tan(math.radians(plan.edge_deg))  # along the breath for each mm outward
     u, v = plan.edge
+    # painted from well inside the air to well outside, so that no line of clay is left
     over = max(_height_at_outside(plan, plan.exit), plan.wall, roof) + 0.8
     below = min(v, plan.floor(plan.exit)) - 0.6
     hole = ((plan.exit, below), (u, below), (u, v), (u + slope * (over - v), over), (plan.exit, over))
@@ -236,7 +245,8 @@ def _window_and_edge(plan: VoicingPlan, roof: float) -> list[Mark]:
         polygon(hole, Pen.NONE, Fill.PAPER),
         stroke((plan.exit, roof), (plan.exit, max(top, roof)), pen=Pen.CUT),
         stroke(plan.edge, slope_end(plan), pen=Pen.CUT, name="slope"),
-        stroke(plan.edge, *_wall_beyond(plan), pen=Pen.OUTLINE),
+        # The inside of the wall just past the edge, where the opening's paint has covered its line.
+        stroke(plan.edge, *((u + k * 0.4, _height_at(plan.inner, u + k * 0.4)) for k in range(1, 4)), pen=Pen.OUTLINE),
     ]
 
 
@@ -262,6 +272,7 @@ def slope_end(plan: VoicingPlan) -> Point:
     def over(rise: float) -> float:
         return v + rise - _height_at_outside(plan, u + slope * rise)
 
+    # the first crossing counts: the outside may bulge and be met again
     steps = np.linspace(0.0, 3 * plan.wall, 91).tolist()
     found = next((pair for pair in pairwise(steps) if over(pair[1]) >= 0), None)
     if found is None:  # the outside never meets the slope
@@ -273,12 +284,6 @@ def slope_end(plan: VoicingPlan) -> Point:
 def foot_of(plan: VoicingPlan) -> float:
     """Reach of the edge's slope back along the outside, from the edge."""
     return slope_end(plan)[0] - plan.edge[0]
-
-
-def _wall_beyond(plan: VoicingPlan) -> list[Point]:
-    """The inside of the wall just past the edge, where the opening's paint has covered its line."""
-    u = plan.edge[0]
-    return [(u + k * 0.4, _height_at(plan.inner, u + k * 0.4)) for k in range(1, 4)]
 
 
 def _enlarged(marks: list[Mark], left: float, bottom: float, width: float, height: float) -> list[Mark]:
@@ -295,16 +300,6 @@ def _enlarged(marks: list[Mark], left: float, bottom: float, width: float, heigh
             kept += [each.moved(-over, -over) for each in inside if moved.fill]
             kept += windowed([Line(larger, moved.pen, moved.closed)], ENLARGED * width, ENLARGED * height)
     return kept
-
-
-def _framed(marks: list[Mark], words: str, name: str) -> Drawing:
-    """Marks shifted into a frame of their own, words below."""
-    tops = [(mark.at[0], mark.at[1] + mark.size) for mark in marks if isinstance(mark, Text)]
-    corners = np.array([*tops, *(p for mark in marks if isinstance(mark, Line) for p in mark.points)])
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    moved = [mark.moved(-low[0] + 1, -low[1] + 8) for mark in marks]
-    width = max(high[0] - low[0] + 2, width_of(words, 2.4))
-    return Drawing(float(width), float(high[1] - low[1] + 9), (*moved, Text((0, 1.6), words, 2.4)), name)
 
 
 def _between(a: Point, b: Point, words: str, upright: bool = False, left: bool = False) -> list[Mark]:

@@ -25,6 +25,8 @@ UNDERNEATH = 0.05e-3  # of the middle underneath: nearer than this an opening co
 STEEP = 0.75  # sine of the slope of the outside against the axis above which a strip will not lie flat
 LINES = ("top", "right", "under", "left")
 TOP_LINE = "top line"
+_ALPHABET = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+_LETTERS = (*_ALPHABET, *(a + b for a in _ALPHABET for b in _ALPHABET))  # of strips, from the mouth end on
 EDGES = ("the strip's start", "the strip's end")  # counted from where no line of the piece is in reach
 # Names of the right and the left side on the paper, with the mouth end below, seen from each line.
 SIDES = {"top": ("right", "left"), "under": ("left", "right"), "right": ("down", "up"), "left": ("up", "down")}
@@ -107,6 +109,7 @@ class Places:
 
 def places_of(body: Body, chamber: ChamberBody) -> Places:
     """Strips and distances for the window and the holes of a chamber."""
+    # A closed form has nothing to be placed.
     if not chamber.all_openings:
         return Places((), (), ())
     alone, near = Body((chamber,), body.thickness), Neighbours.of(body, chamber)
@@ -114,11 +117,13 @@ def places_of(body: Body, chamber: ChamberBody) -> Places:
     # A bent chamber's cuts fall to pieces: the one past its middle is the piece's own side.
     middle = float(frame.coordinates(chamber.wall.box.mean(axis=0))[0, 0])
     profile = _lengthwise(cut(surface, frame.upright_at(0.0), box), 0, middle)
-    plan = _lengthwise(cut(surface, frame.level_at(0.0), box), 1, middle)
-    letters, strips = iter(_letters()), []
+    plan = _lengthwise(cut(surface, frame.level(), box), 1, middle)
+    letters, strips = iter(_LETTERS), []
     for group in _groups(alone, frame):
         strips += _wraps(alone, surface, frame, box, letters, group, near)
-    tips = _tips(frame, profile)
+    # Of the outside in the upright cut, nearest to and farthest from the player: along is the cut's first coordinate.
+    near_tip, far_tip = (frame.upright_at(0.0).at(_tip(profile, 0, sign))[0] for sign in (-1, 1))
+    tips = near_tip, far_tip
     free = [not name for name in near.covering(np.array(tips))]
     lines = [strip for name in LINES for strip in _line_strips(name, profile, plan, frame, tips, strips, near)]
     return Places(
@@ -142,11 +147,6 @@ def _reach(
 def outer_point(body: Body, opening: Opening) -> np.ndarray:
     """Point where an opening's axis leaves the clay, before any thinning of its wall, m (3,)."""
     return opening.center + (body.thickness if opening.figure is None else opening.through) * opening.axis
-
-
-def _letters() -> list[str]:
-    alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-    return [*alphabet, *(a + b for a in alphabet for b in alphabet)]
 
 
 def _groups(alone: Body, frame: Frame) -> list[list[Opening]]:
@@ -283,12 +283,6 @@ def _lengthwise(loops: list[np.ndarray], axis: int, middle: float) -> np.ndarray
     return [*past, *loops][0]
 
 
-def _tips(frame: Frame, profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The points of the outside, in the upright cut, that are nearest to and farthest from the player, m (3,) each."""
-    # Along is the cut's first coordinate.
-    return tuple(frame.upright_at(0.0).at(_tip(profile, 0, sign))[0] for sign in (-1, 1))
-
-
 def _tip(loop: np.ndarray, axis: int, sign: int) -> np.ndarray:
     """Outermost point (3,) of a line along an axis; the middle of a flat end."""
     reach = sign * loop[:, axis]
@@ -307,11 +301,11 @@ def _line_strips(
 ) -> list[LineStrip]:
     """One side of the upright or of the level cut from tip to tip with the strips' crossings, parted by neighbours."""
     upright = name in ("top", "under")
-    plane: Plane = frame.upright_at(0.0) if upright else frame.level_at(0.0)
+    plane: Plane = frame.upright_at(0.0) if upright else frame.level()
     loop, side = (profile, 1) if upright else (plan, 0)
     ends = [_tip(loop, 1 - side, sign) for sign in (-1, 1)]
     path = _between(loop, ends[0], ends[1], side, 1 if name in ("top", "right") else -1)
-    row = LINES.index(name)
+    row = LINES.index(name)  # crossings stand in the order of LINES
     marks = []
     for wrap, where in strips:
         if np.isfinite(where[row]).all():

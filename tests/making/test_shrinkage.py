@@ -65,20 +65,17 @@ def test_from_leather_hard_to_fired_is_what_a_marked_bar_loses(drying, firing):
 
 
 def test_clay_only_shrinks_from_stage_to_stage():
-    for clay in CLAYS:
-        found = Shrinkage.of(clay.drying_percent[1] / 100, clay.firing_percent[1] / 100)
+    for (_, drying), (_, firing), _ in CLAYS.values():
+        found = Shrinkage.of(drying / 100, firing / 100)
         sizes = [found.size(stage) for stage in Stage]
         assert sizes == sorted(sizes, reverse=True) and sizes[-1] == 1
 
 
 def test_ranges_of_clays_hold_together():
     """The totals that the makers' tables print lie about their own drying and firing."""
-    for clay in CLAYS:
-        ends = [
-            Shrinkage.of(d / 100, f / 100).total * 100
-            for d, f in zip(clay.drying_percent, clay.firing_percent, strict=True)
-        ]
-        assert ends == pytest.approx(list(clay.total_percent), abs=1.2)
+    for drying, firing, total in CLAYS.values():
+        ends = [Shrinkage.of(d / 100, f / 100).total * 100 for d, f in zip(drying, firing, strict=True)]
+        assert ends == pytest.approx(list(total), abs=1.2)
 
 
 @pytest.mark.parametrize("count", [1, 10])

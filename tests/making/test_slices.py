@@ -76,7 +76,7 @@ def test_a_sections_shape_is_cut_at_its_own_rows():
 def test_from_above_an_ellipsoid_is_an_ellipse():
     wall = EggWall(0.062, 0.096, 0.05)
     frame = Frame.of(wall)
-    (line,) = silhouette([wall], frame.level_at(0), frame.up, wall.box)
+    (line,) = silhouette([wall], frame.level(), frame.up, wall.box)
     assert np.linalg.norm((line - [0, 0.048]) / [0.031, 0.048], axis=1) == pytest.approx(np.ones(len(line)), abs=1e-6)
     assert perimeter(line) == pytest.approx(ellipse(0.031, 0.048), rel=2e-3)
 

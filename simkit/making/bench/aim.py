@@ -90,6 +90,7 @@ class BenchAim:
         return self._sd_beside(lambda slopes: slopes[shut[0]] if len(shut) else np.zeros(slopes.shape[1]))
 
     def _sd_beside(self, reference: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+        # a doubt that all notes share moves none against the other
         slopes, by_mm = (of - reference(of) for of in (self.at_marks.slopes, self.at_marks.by_mm))
         # Variance of a linear form: row C row' for each note.
         known = np.einsum("fp,pq,fq->f", slopes, self.estimate.cov, slopes)
@@ -120,8 +121,9 @@ def aimed(estimate: Estimate, own_pitch: bool = True) -> BenchAim:
     designed = _design_mm(estimate)
     used = np.asarray(piece.openness.any(axis=0))
     reported = piece.reported_mm
+    # an uncut hole must stay a hole: a fifth of its design at least
     low = np.where(reported > 0, reported, 0.2 * designed)
-    high = np.maximum(WIDEST * designed, low + 0.5)
+    high = np.maximum(WIDEST * designed, low + 0.5)  # room above even for a hole that was cut far past it
     now = forecast(estimate, reported)
     # What no note opens stays as it is.
     start = np.where(used, np.clip(designed, low, high), np.where(reported > 0, reported, designed))
@@ -239,6 +241,7 @@ def next_cut(aim: BenchAim, drills: Sequence[Drill] = ()) -> NextCut | None:
     """
     piece = aim.estimate.piece
     waiting = []
+    # The first cut of every hole comes before the second of any.
     for place, (hole, note) in enumerate(order_of(piece.openness, piece.targets)):
         short = aim.marks_mm[hole] - aim.now.reported_mm[hole]
         cents = short * aim.at_marks.by_mm[note, hole]

@@ -82,6 +82,7 @@ def estimated(model: BenchModel, piece: Workpiece, doubts: Doubts | None = None)
     # P^-1: the numbers are independent before anything is read.
     precision = np.diag(1 / np.square(measurement.state.sd))
     rows, values, sds = _direct_measurements(measurement, doubts)
+    # The prior's mean: the piece as designed.
     x = np.zeros(len(measurement.state))
     y = np.array([each.cents for each in piece.blown])
     for _ in range(_STEPS):
@@ -114,7 +115,7 @@ def _direct_measurements(measurement: MeasurementModel, doubts: Doubts) -> tuple
             row[u.index(stage.value)] = 3.0  # a volume goes as the cube of the size
         rows.append(row)
         values.append(np.log(1e-6 * ml / (model.volume * piece.shrinkage.size(stage) ** 3)))
-        sds.append(doubts.water_ml / ml)
+        sds.append(doubts.water_ml / ml)  # of the logarithm: the relative doubt
     for thicker in piece.walls:
         row = np.zeros(len(u))
         row[u.index("wall")] = 1.0

@@ -130,6 +130,7 @@ class Log:
                 kept = [e for e in kept if e.step < new.undoes or e.chamber != new.chamber]
             else:
                 kept.append(new)
+        # withdrawn steps keep their numbers: none is given twice
         return Log(tuple(kept), max([self.last_step, *(e.step for e in entries)]), self.cautions)
 
 
@@ -142,7 +143,7 @@ def read(path: Path) -> Log:
     """The log, empty if there is none; InputError for a line that is whole and makes no sense."""
     try:
         raw = path.read_bytes()
-    except FileNotFoundError:
+    except FileNotFoundError:  # a bench that has just begun
         return Log()
     except OSError as error:
         raise InputError([Fault(str(path), "", None, f"a file that can be read ({error.strerror})")]) from error

@@ -27,6 +27,7 @@ def check_readings(estimate: Estimate, before: Workpiece) -> None:
     fresh = np.array([known.get(blow.state, 0) < blow.count for blow in piece.blown], bool)
     if not fresh.any():
         return
+    # With today's cuts and stage, but none of today's readings.
     earlier = estimated(estimate.measurement.model, replace(piece, blown=before.blown), estimate.doubts)
     new = [blow for blow, is_new in zip(piece.blown, fresh, strict=True) if is_new]
     off, sd = innovation(earlier, new)

@@ -190,6 +190,7 @@ class Workpiece:
         new = Measurement(
             entry.note, openness, tuple(cutting), entry.stage, cents, entry.doubt_cents, windows=self.windows
         )
+        # what was taken as cut stays so for later notes
         return replace(self, cutting=tuple(cutting), blown=_averaged(self.blown, new))
 
     @property

@@ -137,7 +137,7 @@ class MeasurementModel:
 
     def _size(self, x: np.ndarray, stage: Stage) -> float:
         off = 0.0 if stage is Stage.FIRED else x[self.state.index(stage.value)]
-        return float(self.piece.shrinkage.size(stage) * np.exp(off))
+        return float(self.piece.shrinkage.size(stage) * np.exp(off))  # the state has logarithms
 
 
 def uncut_cents(model: BenchModel, shrinkage: Shrinkage) -> dict[Stage, float]:

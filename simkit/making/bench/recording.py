@@ -94,7 +94,7 @@ def _read(path: Path) -> tuple[int, np.ndarray, float]:
     sound = np.asarray(data, float)
     exact = np.issubdtype(data.dtype, np.floating)
     full = 1.0 if exact else float(np.iinfo(data.dtype).max)
-    if data.dtype == np.uint8:
+    if data.dtype == np.uint8:  # bytes of a WAV file are unsigned, their zero in the middle
         sound, full = sound - 128.0, 128.0
     sound = sound.mean(axis=1) if sound.ndim == 2 else sound
     if rate < 8000 or not np.isfinite(sound).all():
@@ -185,7 +185,7 @@ def _tone(part: np.ndarray, rate: int, start: int) -> RecordedTone:
 
 def _near(part: np.ndarray, rate: int) -> float:
     """The strongest line of a stretch, by a padded transform."""
-    size = 1 << int(np.ceil(np.log2(2 * len(part))))
+    size = 1 << int(np.ceil(np.log2(2 * len(part))))  # a power of two, at least twice as long: bins half a line apart
     power = np.abs(np.fft.rfft(part * np.hanning(len(part)), size))
     frequency = np.fft.rfftfreq(size, 1 / rate)
     power[(frequency < LOWEST_HZ) | (frequency > HIGHEST_HZ)] = 0.0
@@ -195,5 +195,5 @@ def _near(part: np.ndarray, rate: int) -> float:
 def _mean_slope(phase: np.ndarray, rate: int) -> float:
     """Mean frequency, Hz, of a phase in radians, by a Hann window over it."""
     steps = np.diff(phase)
-    weights = np.hanning(len(steps) + 2)[1:-1]
+    weights = np.hanning(len(steps) + 2)[1:-1]  # without its two zeros, which would waste samples
     return float(steps @ weights / weights.sum() * rate / (2 * np.pi))

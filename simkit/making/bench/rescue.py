@@ -113,6 +113,7 @@ def _by_scale(aim: BenchAim, tuning: Tuning, worst: float) -> list[str]:
     piece = aim.estimate.piece
     pitches = [note(name) for name in piece.notes]
     best: tuple[float, str] | None = None
+    # Cut holes keep their widths; only what is called in tune changes.
     for temperament in TEMPERAMENTS:
         # Equal temperament is the same on any tonic.
         for tonic in TONICS if temperament != "equal" else (tuning.tonic,):

@@ -98,6 +98,6 @@ class StateVector:
 
 def _cut_doubt(cutting: Cutting, k: int, doubts: Doubts) -> float:
     if k > cutting.first:
-        return doubts.step_mm
+        return doubts.step_mm  # a further cut adds the error of what it took off, no more
     # Of cuts that were filled again nothing better is known than of a first one.
     return doubts.hole_mm if cutting.reported or k < cutting.first else doubts.unreported * cutting.mm
