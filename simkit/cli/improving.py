@@ -196,9 +196,9 @@ def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, 
     """Two aims against each other: prints and draws the curve, writes the design in its middle."""
     from simkit.optimisation import trade_off
     from simkit.optimisation.asking import always_wanted, traded
-    from simkit.show.compromise import trade_off_panel
     from simkit.show.look import page, save
     from simkit.show.optimised import trade_off_text
+    from simkit.show.plates import trade_off_panel
 
     one, other = traded(several(trade) or ())
     curve = trade_off(vessel, several(free), one, other, always=always_wanted(one, other), limits=limits, **how)

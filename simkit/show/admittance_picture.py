@@ -25,7 +25,7 @@ def peaks(frequencies_hz: np.ndarray, found: np.ndarray) -> np.ndarray:
     >>> peaks(np.arange(5.0), np.array([1, 3j, 2, 4, 1])).tolist()
     [1, 3]
     """
-    size = np.abs(found)
+    size = np.abs(found)  # strict on both sides: a flat top or an end of the range is no peak
     # + 1: size[1:-1] begins at the second.
     return np.flatnonzero((size[1:-1] > size[:-2]) & (size[1:-1] > size[2:])) + 1
 
@@ -76,9 +76,10 @@ def admittance_panel(
         phase.set_xlabel("Hz", color=look.QUIET)
         for axes in (size, phase):
             low, high = frequencies_hz[0], frequencies_hz[-1]
+            # from a tenth of a hertz on: whatever range was asked for
             look.ratio_axis(axes, "x", [t for e in range(-1, 6) for t in _TICKS * 10.0**e if low <= t <= high])
             axes.set_xlim(low, high)
-        size.tick_params(labelbottom=False)
+        size.tick_params(labelbottom=False)  # one row of hertz serves both
         caption = f"flow into the chamber for unit pressure at the window; {air_words(vessel, state)}"
         figure.text(LEFT_MM / WIDTH_MM, 3.5 / HEIGHT_MM, caption, color=look.QUIET, fontsize=7)
 

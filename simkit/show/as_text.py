@@ -5,25 +5,36 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
-from simkit.show.chord_table import blown_chord_table, chord_table
 from simkit.show.lines import IN_TUNE_CENTS, signed
-from simkit.show.terminal import blow_table, chamber_head, combination_table, note_table, ring_table, titled
+from simkit.show.terminal import (
+    ACCENT,
+    blow_table,
+    chamber_head,
+    combination_table,
+    note_table,
+    numbers,
+    plain_table,
+    ring_table,
+    titled,
+)  # fmt: skip
 from simkit.sound.blowing.thresholds import HARD_PA
 from simkit.vessel import Vessel, tuning_of
 
 if TYPE_CHECKING:  # what a command does not ask for need not be loaded
     from simkit.optimisation.aims.handmade import HandError
     from simkit.sound.answers.chart import Chart
+    from simkit.sound.answers.chords import Chord
     from simkit.sound.answers.comparison import Comparison
     from simkit.sound.answers.higher import Ringing
     from simkit.sound.answers.prediction import PredictedChamber, PredictedNote, Prediction
     from simkit.sound.blowing.behaviour import NoteBlown
-    from simkit.sound.blowing.table import BlowTable
+    from simkit.sound.blowing.table import BlownChord, BlowTable
 
 Part = Table | Text | str
+MOST_CHORDS = 60  # rows of a table: about a page
 
 
 def prediction_text(
@@ -36,11 +47,11 @@ def prediction_text(
     """
     parts: list[Part] = []
     for chamber in prediction.chambers:
-        by_hand = hand.of(chamber.name) if hand else ()
+        by_hand = hand.of(chamber.name) if hand else ()  # asked of ports alone; other models show no such column
         table = note_table(vessel.chamber(chamber.name).holes, chamber.notes, by_hand, with_parts)
         parts += [chamber_head(chamber, prediction.chambers, air_words(vessel, prediction.state)), "", table, ""]
         parts += [*_playing_words(chamber), *_neighbour_words(chamber.notes), ""]
-    parts += chord_table(prediction.chords) if prediction.chords else []
+    parts += _chord_table(prediction.chords) if prediction.chords else []
     parts += [_STILL] * (prediction.state == "still")  # as played needs no word: it is what is asked
     if any(note.pitch for note in prediction.notes):
         parts.append(_READING.format(doubt=_DOUBT[prediction.state], cents=IN_TUNE_CENTS))
@@ -127,7 +138,7 @@ def blow_text(vessel: Vessel, table: BlowTable) -> str:
         for note in chamber.notes:
             parts += [f"{note.pitch or 'all covered'}: {text}" for text in note.advice]
         parts += ["", *_BLOW_WORDS, ""]
-    parts += blown_chord_table(table.chords) if table.chords else []
+    parts += _blown_chord_table(table.chords) if table.chords else []
     return titled(vessel.title, parts, table.cautions)
 
 
@@ -172,3 +183,63 @@ def air_words(vessel: Vessel, state: str) -> str:
     """The room's air that a design is computed for, and whether somebody plays it."""
     air = vessel.air
     return f"{air.temperature_c:g} °C, {air.humidity_percent:g} % humidity, {'as ' * (state == 'played')}{state}"
+
+
+# --- chords: what is blown together, what each note then sounds, and whether two of them beat ------
+
+
+def _chord_table(chords: Sequence[Chord]) -> list[Table | str]:
+    """Chords as they ring: each note's Hz and how far the others pull it."""
+    table = _headed([tone.chamber for tone in chords[0].tones], ("Hz", "pulled"))
+    shown, left = _weightiest(chords, [max(abs(t.pull_cents) for t in c.tones) for c in chords])
+    for chord in shown:
+        cells = []
+        for tone in chord.tones:
+            pull = signed(tone.pull_cents)
+            cells += [tone.pitch or "all covered", f"{tone.frequency_hz:.1f}", pull]
+        table.add_row(*cells, Text(_said(chord.beat_hz, chord.merges, chord.two_jobs), style=ACCENT))
+    words = "pulled: cents by which the open windows and holes of the others move a note"
+    return [table, "", *_rest(left, "those that pull most are shown"), words, ""]
+
+
+def _blown_chord_table(chords: Sequence[BlownChord]) -> list[Table | str]:
+    """Chords blown with one breath: its pressure, what each note sounds then, and its margin to overblowing."""
+    table = _headed([tone.chamber for tone in chords[0].tones], ("Hz", "margin"), "Pa")
+    shown, left = _weightiest(chords, [-min(t.margin or 0.0 for t in c.tones) for c in chords])
+    for chord in shown:
+        cells = ["" if chord.pressure_pa is None else f"{chord.pressure_pa:.0f}"]
+        for tone in chord.tones:
+            hz = "silent" if tone.sounding_hz is None else f"{tone.sounding_hz:.1f}"
+            cells += [tone.pitch or "all covered", hz, "" if tone.margin is None else f"{tone.margin:.1f}"]
+        table.add_row(*cells, Text(_said(chord.beat_hz, chord.merges, chord.two_jobs), style=ACCENT))
+    words = "Pa: one breath for all, between what each note would want; margin: how many times that until it jumps up"
+    return [table, "", *_rest(left, "those with the least margin are shown"), words, ""]
+
+
+def _headed(chambers: Sequence[str], each: Sequence[str], first: str = "") -> Table:
+    of_chambers: list[Column | str] = []
+    for name in chambers:
+        of_chambers += [name, *numbers(*each)]  # a column for the note, then its numbers
+    return plain_table(*numbers(*[first] * bool(first)), *of_chambers, "")
+
+
+def _weightiest(chords: Sequence[Chord] | Sequence[BlownChord], weight: Sequence[float]) -> tuple[list, int]:
+    """The weightiest chords, as many as fit, in their given order, and the number left out."""
+    # chosen by weight, shown as they were asked
+    kept = sorted(sorted(range(len(chords)), key=lambda n: -weight[n])[:MOST_CHORDS])
+    return [chords[n] for n in kept], len(chords) - len(kept)
+
+
+def _rest(left: int, which: str) -> list[str]:
+    return [f"and {left} more chords; {which}, --json has all"] if left else []
+
+
+def _said(beat_hz: float | None, merges: bool, fingers: Sequence[str]) -> str:
+    said = []
+    if merges:
+        said.append("falls into one pitch")
+    elif beat_hz is not None:
+        said.append(f"beats {beat_hz:.1f} times a second")
+    if fingers:
+        said.append(f"wants {', '.join(fingers)} twice")
+    return "; ".join(said)

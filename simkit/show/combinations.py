@@ -25,7 +25,7 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
         heading = look.short(f"{vessel.title or 'vessel'}{name}: every combination", WIDTH_MM - LEFT_MM - RIGHT_MM, 12)
         figure.text(LEFT_MM / WIDTH_MM, 1 - 8 / HEIGHT_MM, heading, fontsize=12, va="center")
         hz = [f.frequency_hz for f in chamber.fingerings]
-        low, high = min(hz) / 1.04, max(hz) * 1.05
+        low, high = min(hz) / 1.04, max(hz) * 1.05  # less than a semitone of room at either end
         axes.set_yscale("log")
         axes.set_ylim(low, high)
         axes.set_xlim(-0.6, len(chamber.holes) + 0.9)  # room for the names to the right of their points
@@ -45,6 +45,7 @@ def combinations_panel(vessel: Vessel, chart: Chart, chamber: ChartedChamber) ->
         named = lines if len(lines) <= MOST_NAMES else [line for line in lines if _is_natural(line[1])]
         axes.set_yticks([f for f, _ in named], [text for _, text in named])
         for label, (_, text) in zip(axes.get_yticklabels(), named, strict=True):
+            # as on a keyboard: naturals stand out
             label.set(fontsize=7 if _is_natural(text) else 5.5, color=look.INK if _is_natural(text) else look.QUIET)
         axes.yaxis.set_minor_formatter(NullFormatter())
         axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))

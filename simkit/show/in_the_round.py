@@ -88,13 +88,13 @@ def shaded(vessel: Vessel, body: Body, eye: Eye, pixels: int = PIXELS) -> np.nda
     )
     seen = eye.seen(corners)[:, :2]
     low, high = seen.min(axis=0), seen.max(axis=0)
-    rim = 10 * _FINE
+    rim = 10 * _FINE  # pixels left white around, for the outline drawn at a step in depth
     pixel = float((high - low).max()) / (pixels - 2 * rim)
     size = _FINE * np.ceil((high - low) / pixel / _FINE).astype(int) + 2 * rim
     canvas = _Canvas(low - rim * pixel, pixel, size)
     kind = partial(_hollow, vessel, body)
     for wall, offset in solids:
-        for sheet in wall.sheets(6):
+        for sheet in wall.sheets(6):  # fine enough that chords between its points are no facets to the eye
             # Closer than the pixels, so that none stays empty.
             for points, normals in _filled(sheet, offset, 0.7 * pixel, eye.frame[2]):
                 canvas.add(eye.seen(points), normals @ eye.frame.T, kind, points)
@@ -191,9 +191,10 @@ class _Canvas:
 def _colored(normals: np.ndarray, kind: np.ndarray) -> np.ndarray:
     """Colours (n, 3): clay in the light, dark where a hole is cut, the accent in the window."""
     light = _LIGHT / np.linalg.norm(_LIGHT)
+    # what lies in shadow keeps nearly half its light: it is still seen what it is
     shade = 0.45 + 0.55 * np.clip(normals @ light, 0.0, 1.0)
     colors = np.array([to_rgb(look.BODY), to_rgb(look.HOLLOW), to_rgb(look.CLAY)])[kind]
-    plain = np.where(kind == 0, shade, 0.8 + 0.2 * shade)
+    plain = np.where(kind == 0, shade, 0.8 + 0.2 * shade)  # holes and window are marks, and hardly shaded
     return np.asarray(np.clip(colors * plain[:, None], 0.0, 1.0))
 
 
@@ -215,7 +216,7 @@ def cut_open(vessel: Vessel, body: Body, chamber: ChamberBody, pixels: int = 2 *
         return np.select([clay, way.has(points), air], [_CLAY, _PAPER, _AIR], _OUTSIDE)
 
     kind = _sampled(kinds, _FINE * pixels // _PARTS)
-    solid = kind == _CLAY
+    solid = kind == _CLAY  # the line is drawn where clay meets anything else
     picture = np.array([to_rgb(color) for color in ("white", look.AIR, look.PAPER, look.CLAY_CUT)])[kind]
     picture[maximum_filter(solid, 5) != minimum_filter(solid, 5)] = to_rgb(look.INK)
     rows, columns = (np.flatnonzero(solid.any(axis=axis)) // _FINE for axis in (1, 0))

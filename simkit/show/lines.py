@@ -40,6 +40,7 @@ def fingering(holes: Sequence[Hole], opened: Collection[str]) -> str:
 def shares(holes: Sequence[Hole], openness: Sequence[float]) -> str:
     """Fingering where holes may be partly open, as shares; these are half circles."""
     signs = ""
+    # each with the hole before it, to see where the hand changes
     for before, hole, share in zip([None, *holes], holes, openness, strict=False):
         if before is not None and _hand(before) != _hand(hole):
             signs += " "
@@ -76,6 +77,7 @@ def signed(cents: float, digits: int = 1) -> str:
 
 def blown_word(note: NoteBlown) -> str:
     """One plain word for a note's blowing: its worst fault, else that it speaks."""
+    # From the worst down: the first that holds is the word.
     if not note.speaks or note.pressure is None:
         return "silent"
     if not note.in_phase:

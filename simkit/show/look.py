@@ -44,7 +44,7 @@ PRESSURE = LinearSegmentedColormap.from_list(
 FORMATS = ("png", "svg", "pdf")
 
 STYLE: dict[Any, Any] = {
-    "font.family": "DejaVu Sans",
+    "font.family": "DejaVu Sans",  # comes with matplotlib: the same on every machine
     "font.size": 8.0,
     "text.color": INK,
     "axes.edgecolor": QUIET,
@@ -56,7 +56,7 @@ STYLE: dict[Any, Any] = {
     "axes.titlesize": 8.0,
     "figure.facecolor": PAPER,
     "savefig.facecolor": PAPER,
-    "savefig.dpi": 200,
+    "savefig.dpi": 200,  # of PNG: sharp when printed at its size
     "xtick.color": QUIET,
     "ytick.color": QUIET,
     "xtick.labelcolor": INK,
@@ -93,7 +93,7 @@ def page(*panels: Panel) -> Figure:
     """The panels one under the other, without any window toolkit."""
     width = max(panel.width_mm for panel in panels)
     figure = Figure(figsize=(width * MM, sum(panel.height_mm for panel in panels) * MM))
-    FigureCanvasAgg(figure)
+    FigureCanvasAgg(figure)  # else saving would look for a backend, and perhaps a display
     with styled():
         # Drawn in our look, so made in it too: a figure takes its colours when it is made.
         figure.set_facecolor(PAPER)
@@ -111,7 +111,7 @@ def ratio_axis(axes: Axes, axis: Literal["x", "y"], ticks: Sequence[float], form
     own = axes.xaxis if axis == "x" else axes.yaxis
     own.set_major_formatter(FuncFormatter(lambda value, _: f"{value:{form}}"))
     own.set_minor_formatter(NullFormatter())
-    axes.tick_params(axis=axis, which="minor", length=0)
+    axes.tick_params(axis=axis, which="minor", length=0)  # a logarithmic axis would have its own between ours
 
 
 def hertz_axis(axes: Axes, low: float, high: float) -> None:
@@ -145,6 +145,7 @@ def width_mm(text: str, size: float) -> float:
 
 def short(text: str, room_mm: float, size: float) -> str:
     """The text, or as much of its beginning as fits in the room, with an ellipsis."""
+    # No letter is wider than its size: most texts need no measuring, which takes a millisecond.
     if len(text) * size < room_mm * POINTS or width_mm(text.replace("$", "S"), size) <= room_mm:
         return text
 

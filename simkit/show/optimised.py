@@ -48,6 +48,7 @@ def _notes(
     table = plain_table("note", "fingering", *numbers("target Hz", "before", "after, cents", "by hand"), "")
     by_hand = outcome.evidence.hand.of(chamber.name)
     for n, note in enumerate(chamber.notes):
+        # all covered, of a chamber without notes: nothing to be in tune with
         if note.pitch is None or note.target_hz is None:
             continue
         answer, said = note.answer, word(note.answer.cents)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 from contourpy import contour_generator
@@ -64,7 +63,9 @@ def _covered(walls: Sequence[Wall], side: Side, fine: int) -> list[np.ndarray]:
     away = np.min([_away(wall, axes, depth) for wall in walls], axis=0)
     # away is (lower axis, higher axis); the picture wants (right, up).
     away = away if first < second else away.T
-    return cast("list[np.ndarray]", contour_generator(axes[first], axes[second], away.T).lines(0.0))
+    turn = np.array([np.sum(side.right), np.sum(side.up)])  # lines come by the axes; a picture may be mirrored
+    lines = contour_generator(axes[first], axes[second], away.T).lines(0.0)
+    return [np.asarray(line) * turn for line in lines]
 
 
 def _away(wall: Wall, axes: Sequence[np.ndarray], depth: int) -> np.ndarray:
@@ -75,6 +76,7 @@ def _away(wall: Wall, axes: Sequence[np.ndarray], depth: int) -> np.ndarray:
     across = [axis for n, axis in enumerate(axes) if n != depth]
     # At every point of a grid around the piece.
     level = wall.level(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3))
+    # negative where the sight meets the solid at all
     least = level.reshape([len(axis) for axis in axes]).min(axis=depth)
     return np.asarray(least / np.maximum(np.hypot(*np.gradient(least, *across)), 1e-12))
 
@@ -91,4 +93,4 @@ def is_hidden(body: Body, opening: Opening, side: Side) -> bool:
     # From just off the rim itself, which lies on the wall.
     sight = rim + np.linspace(0.002, 1, 200)[:, None] * reach * side.toward
     walls = [chamber.wall for chamber in body.chambers] if body.figure is None else [body.figure]
-    return any((wall.level(sight) < 0).any() for wall in walls)
+    return any((wall.level(sight) < 0).any() for wall in walls)  # through air or clay: either stands in the way

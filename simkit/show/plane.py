@@ -62,9 +62,10 @@ def plane_panel(title: str, field: AirField) -> Panel:
         box = (MARGIN_MM / WIDTH_MM, FOOT_MM / height, wide / WIDTH_MM, tall / height)
         axes = figure.add_axes(box, xlim=(low[0], high[0]), ylim=(low[1], high[1]))
         axes.axis("off")
+        # points are not shared between cells, which a picture does not show
         shape = Triangulation(points[:, 0], points[:, 1], triangles)
         drawn = axes.tripcolor(shape, values, shading="gouraud", cmap=look.PRESSURE, vmin=-1, vmax=1)
-        drawn.set_rasterized(True)
+        drawn.set_rasterized(True)  # thousands of shaded triangles: as vectors the file would have megabytes
         axes.tricontour(shape, values, np.arange(-0.9, 0.95, 0.1), colors=look.INK, linewidths=0.3)
         said = look.short(f"{title or 'vessel'}: {field.title}", WIDTH_MM - 2 * MARGIN_MM, 11)
         figure.text(MARGIN_MM / WIDTH_MM, 1 - 7 / height, said, fontsize=11, va="center")

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 
-from matplotlib.figure import Figure
+from matplotlib.figure import Figure, FigureBase
 
 from simkit.body import body_of
 from simkit.errors import OutOfReach
+from simkit.optimisation.compromises import TradeOff
+from simkit.show import look
 from simkit.show.as_text import air_words, state_words
 from simkit.show.breath_picture import breath_panel
 from simkit.show.combinations import combinations_panel
 from simkit.show.in_the_round import in_the_round
+from simkit.show.lines import IN_TUNE_CENTS
 from simkit.show.look import Panel, page
 from simkit.show.pressure import ModePicture, pressure
 from simkit.show.regions import regions_panel
@@ -38,7 +41,7 @@ def prediction_page(vessel: Vessel, prediction: Prediction) -> Figure:
             sides.width_mm,
         )
         for chamber in prediction.chambers
-        if any(note.pitch for note in chamber.notes)
+        if any(note.pitch for note in chamber.notes)  # a chamber without written notes has no scale to draw
     ]
     clay = thickness_map(body)
     return page(sides, in_the_round(vessel, body), *([clay] if clay else []), *charts)
@@ -78,3 +81,24 @@ def _mode_words(n: int, ring: Ring) -> str:
     q = ring.resonance.q
     lasting = f"   Q {q:.0f}" if math.isfinite(q) else ""  # closed and lossless: endless
     return f"mode {n}   {ring.resonance.frequency_hz:.0f} Hz{lasting}"
+
+
+def trade_off_panel(title: str, curve: TradeOff) -> Panel:
+    """Every compromise as a point, joined in their order; hollow where a note is out of tune."""
+
+    def draw(figure: FigureBase) -> None:
+        axes = figure.add_axes((0.13, 0.15, 0.82, 0.71))
+        across, up = ([getattr(point, name) for point in curve.points] for name in ("one", "other"))
+        axes.plot(across, up, color=look.CLAY, linewidth=1.0, zorder=2)
+        for point in curve.points:
+            fill = look.CLAY if point.worst_cents <= IN_TUNE_CENTS else look.PAPER
+            axes.plot(point.one, point.other, "o", color=look.CLAY, markerfacecolor=fill, markersize=5, zorder=3,
+                      clip_on=False)  # fmt: skip
+        axes.set_xlabel(curve.one)
+        axes.set_ylabel(curve.other)
+        axes.margins(0.08)
+        axes.set_title(title, fontsize=10, pad=8)
+        caption = f"each point a best design; hollow: a note more than {IN_TUNE_CENTS:g} cents off"
+        figure.text(0.13, 0.02, caption, color=look.QUIET, fontsize=7)
+
+    return Panel(120.0, 90.0, draw)

@@ -61,7 +61,7 @@ def pocket(vessel: Vessel, table: BlowTable) -> Pocket:
     holes = [(c.name, o) for c in body.chambers for o in c.openings]
     shown = {
         "numbers": sent,
-        "temperature_c": vessel.air.temperature_c,
+        "temperature_c": vessel.air.temperature_c,  # where its slider begins
         "breath": list(BREATH),
         "views": _views(body),
         "fingers": {f"{c.name} {h.name}": h.finger or "" for c in vessel.chambers for h in c.holes},
@@ -110,9 +110,9 @@ def _pitches(tuning: Tuning) -> list[list[Any]]:
 def _views(body: Body) -> list[dict[str, Any]]:
     """The fewest sides that show every hole, each where it faces the eye most; lines in mm, y downward."""
     holes = [(c.name, o) for c in body.chambers for o in c.openings]
-    seen = [[_facing(body, o, side) for side in _SIDES] for _, o in holes]
+    seen = [[0.0 if is_hidden(body, o, side) else float(o.axis @ side.toward) for side in _SIDES] for _, o in holes]
     chosen: list[int] = []
-    left = set(range(len(holes)))
+    left = set(range(len(holes)))  # those that no chosen side shows well yet
     while left:
         best = max(
             # The most holes first, and of sides with as many the one that they face most.
@@ -122,25 +122,19 @@ def _views(body: Body) -> list[dict[str, Any]]:
         # None faces any side well: all of them here, so that this ends.
         got = {h for h in left if seen[h][best] > 0.35} or left
         chosen, left = [*chosen, best], left - got
-    chosen = chosen or [0]
+    chosen = chosen or [0]  # a piece without holes is still shown
     at = [max(chosen, key=lambda s: seen[h][s]) for h in range(len(holes))]
     return [_view(body, _SIDES[s], [hole for h, hole in enumerate(holes) if at[h] == s]) for s in chosen]
 
 
-def _facing(body: Body, opening: Opening, side: Side) -> float:
-    return 0.0 if is_hidden(body, opening, side) else float(opening.axis @ side.toward)
-
-
 def _view(body: Body, side: Side, holes: list[tuple[str, Opening]]) -> dict[str, Any]:
-    turn = np.array([np.sum(side.right), np.sum(side.up)])  # outlines come by the axes; a picture may be mirrored
-
     def flat(points: np.ndarray) -> np.ndarray:
         return 1e3 * side.flat(points) * (1, -1)
 
     air, figure = outlines(body, side), body.figure
     clay = air if figure is None else clay_outlines(figure, side)
     pen = 1e3 * body.thickness if figure is None else 0.0  # moves the air's outline out to the clay's
-    air, clay = ([1e3 * line * turn * (1, -1) for line in lines] for lines in (air, clay))
+    air, clay = ([1e3 * line * (1, -1) for line in lines] for lines in (air, clay))
     every = np.concatenate(clay)
     low, high = every.min(axis=0) - pen - 2, every.max(axis=0) + pen + 2
     windows = [
@@ -151,7 +145,7 @@ def _view(body: Body, side: Side, holes: list[tuple[str, Opening]]) -> dict[str,
     return {
         "name": side.name,
         "box": numbers([*low, *(high - low)], 5),
-        "pen": numbers(2 * pen, 4),
+        "pen": numbers(2 * pen, 4),  # a stroke is as wide to either side of its line
         "clay": [_path(line) for line in clay],
         "air": [_path(line) for line in air],
         "windows": [_path(rim) for rim in windows],

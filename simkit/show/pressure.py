@@ -40,9 +40,9 @@ class ModePicture:
 
 def pressure(mesh: AirMesh, modes: Sequence[ModePicture], title: str, openings: Sequence[Opening] = ()) -> Panel:
     """One picture for each mode, from two sides; openings are drawn as thin rims where they show."""
-    columns = min(2, max(len(modes), 1))
+    columns = min(2, max(len(modes), 1))  # two pairs of views fill the width of a page
     rows = -(-len(modes) // columns)  # rounded up
-    wide, tall = (extent.max() for extent in np.transpose([_extent(mesh.points, eye) for eye in EYES]))
+    wide, tall = np.ptp([eye.seen(mesh.points)[:, :2] for eye in EYES], axis=1).max(axis=0)
     scale = VIEW_MM / max(wide, tall)
     cell = (2 * VIEW_MM + 6, scale * tall + CAPTION_MM + 4)
     width = max(columns * cell[0], KEY_MM) + 2 * MARGIN_MM
@@ -60,11 +60,6 @@ def pressure(mesh: AirMesh, modes: Sequence[ModePicture], title: str, openings: 
         _key(figure, paper, width, height)
 
     return Panel(width, height, draw)
-
-
-def _extent(points: np.ndarray, eye: Eye) -> np.ndarray:
-    """Width and height of the points as seen, m."""
-    return np.ptp(eye.seen(points)[:, :2], axis=0)
 
 
 def _cell(

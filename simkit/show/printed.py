@@ -145,9 +145,9 @@ def svg(figure: Figure) -> str:
 def write(pages: Sequence[Page], folder: Path) -> list[str]:
     """The sheets of each paper into a folder: `sheets-a4.pdf`, `sheets-a4-1.svg` and so on; the names written."""
     written = []
-    for paper in dict.fromkeys(page.paper for page in pages):
-        figures = [drawn(page) for page in pages if page.paper == paper]
-        stem = f"sheets-{paper.name.lower()}"
+    for paper in dict.fromkeys(page.paper.name for page in pages):  # upright and lying sheets together
+        figures = [drawn(page) for page in pages if page.paper.name == paper]
+        stem = f"sheets-{paper.lower()}"  # the paper in the name: who prints the wrong one sees it
         (folder / f"{stem}.pdf").write_bytes(pdf(figures))
         written.append(f"{stem}.pdf")
         for number, figure in enumerate(figures, 1):
@@ -226,9 +226,9 @@ def _placing(places: Places, scale: float) -> list[dict[str, Any]]:
 def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Sequence[Paper] = PAPERS) -> SheetFiles:
     """Write all sheets and solids of a design into a folder, all of them or none."""
     check_sheets(folder)
-    solids = solids_of(work, seam)
+    solids = solids_of(work, seam)  # first: what takes longest and may fail
     found = [page for paper in papers for page in pages(work, paper)]
-    with whole_folder(folder, "folder") as half:
+    with whole_folder(folder, "folder") as half:  # a set of sheets of two sizes would be worse than none
         names = write(found, half)
         for solid in solids:
             (half / f"{solid.name}.stl").write_bytes(solid.stl())

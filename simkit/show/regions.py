@@ -74,7 +74,7 @@ def _names(axes: Axes, chamber: BlowingChamber, curves: np.ndarray, ratio: float
     ends = [(float(curve[np.isfinite(curve)][-1]), n) for n, curve in enumerate(curves) if np.isfinite(curve).any()]
     below = 0.0
     for hz, n in sorted(ends):
-        below = max(hz, below * ratio)
+        below = max(hz, below * ratio)  # in order of pitch: a name is pushed up by the one under it alone
         axes.annotate(chamber.notes[n].pitch or "note", (1, below), (3, 0), xycoords=("axes fraction", "data"),
                       textcoords="offset points", va="center", fontsize=6.5, color=look.QUIET)  # fmt: skip
 
@@ -94,7 +94,7 @@ def _strips(axes: Axes, chamber: BlowingChamber, i: int, pressures: np.ndarray) 
             spans = [(edges[j], edges[j + 1] - edges[j]) for j in np.flatnonzero(mask)]
             axes.broken_barh(spans, (n - 0.36, 0.72), color=color, linewidth=0)
     hz = loop.motion.frequency[i]
-    axes.set_ylim(len(rates) - 0.5, -0.5)
+    axes.set_ylim(len(rates) - 0.5, -0.5)  # downward: the note itself on top
     axes.set_yticks(range(len(rates)), [f"{hz[0]:.0f} Hz", *(f"{rounded_hz(f)} Hz" for f in hz[1:])])
     axes.tick_params(axis="y", length=0, labelsize=6.5)
     axes.spines["left"].set_visible(False)

@@ -75,12 +75,13 @@ def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None, st
     sheets to link to, as seen from the page. state: what its numbers are of, "played" or "still"; the part to play is
     of the piece as it is played in either.
     """
-    names = models.models() if judge else able("quick")
+    names = models.models() if judge else able("quick")  # the judge takes seconds a note, and waits to be asked
     prediction = predict(vessel, names, state=state)
     blown = blow(vessel, state=state) if any(chamber.voicing for chamber in vessel.chambers) else None
     sections = [_looks(vessel), *_scale(vessel, prediction), *_blowing(vessel, blown), *_combinations(vessel, state)]
     ringing = _ringing(vessel, state)
     sections += [*_slips(vessel, state), _higher(vessel, ringing), _evidence(vessel, prediction, ringing, judge)]
+    # each once: a design's own may come back with the prediction
     cautions = list(dict.fromkeys([*vessel.cautions, *prediction.cautions]))
     return rendered(
         "report.html.j2",
@@ -92,6 +93,7 @@ def report(vessel: Vessel, *, judge: bool = False, sheets: str | None = None, st
         sheets=sheets,
         design=_design(vessel),
         source=Path(vessel.source).name,
+        # whoever taps its holes plays it
         pocket=None if blown is None else pocket(vessel, blown if state == "played" else blow(vessel)),
     )
 

@@ -54,18 +54,14 @@ def scale_chart(
     height = HEAD_MM + PITCH_MM + GAP_MM + CENTS_MM + GAP_MM + fingers + FOOT_MM + (5 if caption else 0)
 
     def draw(figure: FigureBase) -> None:
-        def panel(top: float, tall: float) -> Axes:
-            axes = look.row(figure, (width, height), (LEFT_MM, RIGHT_MM), top, tall)
-            return over_notes(axes, [note.pitch or "" for note in notes])
-
         room = width - LEFT_MM - RIGHT_MM - _key(figure, models, width, height)
         heading = look.short(title, room, 12)
         figure.text(LEFT_MM / width, 1 - 7 / height, heading, fontsize=12, va="center")
-        _pitch(panel(HEAD_MM, PITCH_MM), notes, models)
-        _cents(panel(HEAD_MM + PITCH_MM + GAP_MM, CENTS_MM), notes, models)
-        lowest = panel(HEAD_MM + PITCH_MM + CENTS_MM + 2 * GAP_MM, fingers)
-        lowest.tick_params(axis="x", labelbottom=True)
-        draw_fingers(lowest, holes, [note.open for note in notes])
+        names, tall = [note.pitch or "" for note in notes], (PITCH_MM, CENTS_MM, fingers)
+        rows = over_notes(figure, (width, height), (LEFT_MM, RIGHT_MM), HEAD_MM, tall, GAP_MM, names)
+        _pitch(rows[0], notes, models)
+        _cents(rows[1], notes, models)
+        draw_fingers(rows[2], holes, [note.open for note in notes])
         figure.text(LEFT_MM / width, 3 / height, caption, color=look.QUIET, fontsize=7)
 
     return Panel(width, height, draw)
@@ -110,6 +106,7 @@ def _pitch(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
         axes.annotate(f"{hz:.0f}", (n, hz), (0, -4 if below else 4), textcoords="offset points", **style)
     # Whatever has been drawn sets the axis.
     drawn = [float(hz) for line in axes.lines for hz in np.asarray(line.get_ydata(), float)]
+    # a tenth of room: 1.65 semitones, for the numbers beside the marks
     low, high = min(drawn, default=400.0) / 1.1, max(drawn, default=800.0) * 1.1
     look.hertz_axis(axes, low, high)
 
@@ -135,22 +132,35 @@ def _cents(axes: Axes, notes: Sequence[PredictedNote], models: Sequence[str]) ->
         axes.set_yscale("asinh", linear_width=IN_TUNE_CENTS)
         axes.set_yticks([sign * cents for cents in _FAR_CENTS if cents <= reach for sign in (-1, 1)])
         axes.yaxis.set_minor_locator(NullLocator())
-    axes.set_ylim(-1.1 * reach, 1.1 * reach)
+    axes.set_ylim(-1.1 * reach, 1.1 * reach)  # as much above as below: flat and sharp weigh alike to the eye
     axes.yaxis.set_major_formatter(FuncFormatter(lambda cents, _: f"{cents:+.0f}".replace("-", "−") if cents else "0"))
 
 
-def over_notes(axes: Axes, names: Sequence[str]) -> Axes:
-    """The axes made ready for a column a note, its name below only where that is asked for later."""
-    axes.set_xlim(-0.6, max(len(names), 1) - 0.4)
-    axes.set_xticks(range(len(names)), names)
-    axes.tick_params(axis="x", length=0, labelbottom=False)
-    axes.spines["bottom"].set_visible(False)
-    return axes
+def over_notes(
+    figure: FigureBase,
+    paper: tuple[float, float],
+    sides: tuple[float, float],
+    head: float,
+    tall: Sequence[float],
+    gap: float,
+    names: Sequence[str],
+) -> list[Axes]:
+    """Axes `tall` mm high one under the other, from `head` mm down, `gap` apart, a column a note; named in the last."""
+    rows: list[Axes] = []
+    for each in tall:
+        axes = look.row(figure, paper, sides, head, each)
+        axes.set_xlim(-0.6, max(len(names), 1) - 0.4)
+        axes.set_xticks(range(len(names)), names)
+        axes.tick_params(axis="x", length=0, labelbottom=len(rows) + 1 == len(tall))
+        axes.spines["bottom"].set_visible(False)
+        rows.append(axes)
+        head += each + gap
+    return rows
 
 
 def draw_fingers(axes: Axes, holes: Sequence[str], opened: Sequence[Collection[str]]) -> None:
     """Covered and open circles under each note, one row a hole."""
-    axes.set_ylim(max(len(holes), 1) - 0.5, -0.5)
+    axes.set_ylim(max(len(holes), 1) - 0.5, -0.5)  # the first hole of the file on top
     axes.set_yticks(range(len(holes)), list(holes))
     axes.tick_params(axis="y", length=0, labelsize=6.5)
     axes.spines["left"].set_visible(False)

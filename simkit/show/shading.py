@@ -44,6 +44,7 @@ def fine_surface(points: np.ndarray, facets: np.ndarray, values: np.ndarray) -> 
     number = {corner: n for n, corner in enumerate(corners)}
     s, t = np.array(corners).T / PARTS
     r = 1 - s - t  # with s and t the barycentric coordinates
+    # quadratic shape functions: corners, then the edges 01, 12, 02
     shape = np.array([r * (2 * r - 1), s * (2 * s - 1), t * (2 * t - 1), 4 * r * s, 4 * s * t, 4 * r * t])
     cells = [(number[i, j], number[i + 1, j], number[i, j + 1]) for i, j in corners if i + j < PARTS]
     # Those that point the other way.

@@ -150,14 +150,14 @@ def printed(*parts: Table | Text | str, stream: TextIO | None = None) -> str:
     Of several empty lines in a row one is kept. Where the stream cannot write circles, covered holes are x and open
     ones o.
     """
-    stream = stream or sys.stdout
+    stream = stream or sys.stdout  # asked late: tests and the page put another in its place
     on_terminal = stream.isatty()
     kept = StringIO()  # written by us, so that lines can be looked through first
     console = Console(
         file=kept,
         force_terminal=on_terminal,
         no_color=None if on_terminal else True,
-        width=None if on_terminal else PLAIN_WIDTH,
+        width=None if on_terminal else PLAIN_WIDTH,  # a file is searched by lines: a row of a table stays one
         highlight=False,  # rich would colour every number
         markup=False,  # a [name] of a file is no command
         emoji=False,
@@ -184,5 +184,5 @@ def _simple(text: str) -> str:
     """Text in ASCII."""
     signs: dict[str, str | int | None] = {COVERED: "x", OPEN: "o", HALF: "%", "±": "+-"}
     signs |= {"─": "-", "°": "", "…": "...", "∞": "endless"}
-    plain = text.translate(str.maketrans(signs))
+    plain = text.translate(str.maketrans(signs))  # what is left beyond ASCII, a title's letters, becomes question marks
     return plain.encode("ascii", "replace").decode("ascii")

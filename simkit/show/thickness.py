@@ -72,9 +72,9 @@ def thickness_map(body: Body) -> Panel | None:
 def _drawn(paper: Axes, body: Body, found: Thickness, side: Side) -> None:
     assert body.figure is not None
     paper.axis("off")
-    paper.set_aspect("equal")
+    paper.set_aspect("equal")  # a ball of clay is to look round
     for line in clay_outlines(body.figure, side):
-        paper.add_patch(Polygon(1e3 * line * _turn(side), facecolor="none", edgecolor=look.INK, linewidth=0.7))
+        paper.add_patch(Polygon(1e3 * line, facecolor="none", edgecolor=look.INK, linewidth=0.7))
     seen = found.normals @ side.toward > _SLANT
     flat, clay = 1e3 * side.flat(found.places[seen]), 1e3 * found.clay[seen]  # mm
     # Seams of the wall's parts give places twice, which a triangulation refuses.
@@ -104,8 +104,3 @@ def _mark(paper: Axes, at: np.ndarray, words: str, near: bool) -> None:
 def _nearer(body: Body, at: np.ndarray) -> Side:
     """The side that a place lies nearer to."""
     return ABOVE if at[2] > body.coat.box[:, 2].mean() else UNDER
-
-
-def _turn(side: Side) -> np.ndarray:
-    """Outlines are taken along axes, whichever way the picture's right runs."""
-    return np.array([np.sign(np.sum(side.right)), np.sign(np.sum(side.up))])

@@ -139,9 +139,10 @@ def _chamber(
         return lines
     # A pen of twice the thickness along the air's outline covers the clay (see `views`).
     clay = 2 * (on_paper(np.array([[body.thickness, 0.0]])) - on_paper(np.zeros((1, 2))))[0, 0] * look.POINTS
+    # round joins: at a corner the true outline is an arc too
     pen = {"facecolor": look.BODY, "joinstyle": "round", "capstyle": "round"}
     order = _order(body, rank)
-    inked, plain = order, order + 1 / len(body.chambers)
+    inked, plain = order, order + 1 / len(body.chambers)  # ink wider and below: what shows of it is the outline
     paper.add_artist(PathPatch(shape, edgecolor=look.INK, linewidth=clay + 1.6, zorder=inked, **pen))
     paper.add_artist(PathPatch(shape, edgecolor=look.BODY, linewidth=clay, zorder=plain, **pen))
     thin: dict[str, Any] = {"facecolor": "none", "edgecolor": look.QUIET, "linewidth": 0.5, "zorder": 3}

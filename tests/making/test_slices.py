@@ -88,7 +88,7 @@ def test_two_legs_are_two_lines(lopsided):
     legs = [(0.03, side * 0.012, -0.02, 0.016, 0.016, 0.03) for side in (-1, 1)]
     wall = LobesWall((row, *legs))
     plane = Frame.of(wall).across_at(0.03)
-    level = Frame.of(wall).level_at(-0.025)
+    level = Frame.of(wall).level()
     assert len(cut(Inside(wall), plane, wall.box)) == 1
     assert len(cut(Inside(wall), level, wall.box)) == 2
 

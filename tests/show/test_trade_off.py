@@ -2,9 +2,9 @@
 
 import simkit
 from simkit.optimisation.compromises import Compromise, TradeOff
-from simkit.show.compromise import trade_off_panel
 from simkit.show.look import page
 from simkit.show.optimised import trade_off_text
+from simkit.show.plates import trade_off_panel
 
 
 def test_every_compromise_is_a_point_with_its_units():
