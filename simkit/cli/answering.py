@@ -31,6 +31,7 @@ def field(
     note: Note = None,
     opened: Opened = None,
     chamber: OneChamber = None,
+    # closed, 0 would be even pressure at 0 Hz
     mode: Annotated[int, typer.Option(metavar="N", help="0 for the note, 1 for the resonance next above, ...")] = 0,
     closed: Annotated[bool, typer.Option("--closed", help="With every opening closed flush; --mode from 1.")] = False,
     model: Annotated[
@@ -53,7 +54,7 @@ def field(
         import simkit
         from simkit.sound.answers.air_field import check_field
 
-        check_field(output, "output")
+        check_field(output, "output")  # here too, before the air is meshed: it may take half a minute
         vessel = simkit.load(file)
         found = simkit.air_field(
             vessel,
@@ -66,7 +67,7 @@ def field(
             state=in_state(still),
             mesh=mesh,
         )
-        found.write(output)
+        found.write(output)  # within the wait: a fine mesh takes a moment to write
         if plot:
             from simkit.show.look import page, save
             from simkit.show.plane import plane_panel
@@ -76,7 +77,7 @@ def field(
         print_json({"state": in_state(still), **found.as_dict()})
     else:
         sys.stdout.write(f"{found}\n")
-    tell(f"wrote {output}", 0)
+    tell(f"wrote {output}", 0)  # on standard error: standard output is the answer alone, perhaps for a program
 
 
 def admittance(
@@ -84,8 +85,10 @@ def admittance(
     note: Note = None,
     opened: Opened = None,
     chamber: OneChamber = None,
+    # below the lowest note of any vessel that we start
     low_hz: Annotated[float, typer.Option("--from", metavar="HZ", help="The lowest frequency.")] = 100.0,
     high_hz: Annotated[float, typer.Option("--to", metavar="HZ", help="The highest.")] = 5000.0,
+    # steps of 3 cents: no peak is missed
     count: Annotated[int, typer.Option(metavar="N", help="At so many, evenly in pitch.")] = 2000,
     model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help()}.")] = "ports",
     still: Still = False,
@@ -119,14 +122,15 @@ def admittance(
         found = simkit.admittance(
             vessel, asked, hz, model=model, chamber=chamber, lossless=lossless, state=in_state(still), mesh=mesh
         )
-        part, holes = meant(vessel, asked, chamber)
+        part, holes = meant(vessel, asked, chamber)  # which chamber was answered for, where only a note was named
         if plot:
             from simkit.show.look import page, save
 
             save(page(admittance_panel(vessel, holes, hz, found, in_state(still))), plot, "plot")
     if as_json:
+        # complex numbers in two columns: JSON has none
         columns = {"frequencies_hz": hz, "admittance_re": found.real, "admittance_im": found.imag}
-        listed = {name: column.tolist() for name, column in columns.items()}
+        listed = {name: column.tolist() for name, column in columns.items()}  # numpy's arrays are no JSON
         print_json({"state": in_state(still), "chambers": [{"name": part.name, "open": list(holes), **listed}]})
     else:
         sys.stdout.write(admittance_text(vessel, holes, hz, found, in_state(still)))
@@ -138,6 +142,6 @@ HIGHEST = 20_000.0  # Hz, as `simkit.admittance` takes it
 
 def _meant(note: str | None, opened: str | None) -> str | list[str]:
     """A note, or the holes that are open in its place."""
-    if note is not None and opened is not None:
+    if note is not None and opened is not None:  # they may contradict each other
         raise InputError([Fault.of("note", note, "only without `opened`")])
-    return note if note is not None else [name for name in several(opened) or () if name]
+    return note if note is not None else [name for name in several(opened) or () if name]  # an empty list: all covered

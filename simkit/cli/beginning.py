@@ -105,22 +105,24 @@ def new(
 
     With --sketch the design is traced: draw on the sheet that --paper writes, mouth end at the left.
     """
-    check_new(output, "output", overwrite)
+    check_new(output, "output", overwrite)  # a design of hours is not lost by a name typed twice
+    # None is not given: then each way to begin has its own usual size
     clay = _given(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent)
     only_wished = {"holes": holes, "notes": notes, "hand": hand, "fingertip_mm": fingertip_mm}
     # None for what is not given, so that one rule refuses any of them.
     only_several = {"chambers": chambers, "overlap": overlap or None, "box_mm": box_mm, "mass_g": mass_g}
-    other_shape = {"shape": None if shape == "egg" else shape}
+    other_shape = {"shape": None if shape == "egg" else shape}  # the usual one is not told from none, and does no harm
     wished = {"scale": scale, "ends": ends, "drone": drone} | only_wished | only_several | other_shape
     if paper:
         _refused(wished | clay | {"sketch": sketch, "ruler_mm": ruler_mm}, "only without `paper`")
-        return _sheet_to_draw_on(output)
+        return _sheet_to_draw_on(output)  # no design is made
     if sketch is not None:
         _refused(wished, "only without `sketch`")
         return _traced(output, sketch, _given(ruler_mm=ruler_mm) | clay)
+    # an option without effect would be believed to have one
     _refused({"ruler_mm": ruler_mm}, "only together with `sketch`")
     several = ends is not None or drone is not None
-    tip = _fingertip_mm(fingertip_mm, hand)
+    tip = _fingertip_mm(fingertip_mm, hand)  # refused here where nobody has such a hand
     if scale is None:
         _refused(only_wished | {"ends": ends, "drone": drone}, "only together with `scale`")
     if ends is None:
@@ -132,12 +134,15 @@ def new(
     if several:
         _refused(other_shape, "only without `ends` and `drone`: they make eggs")
     if scale is None:
-        text, verdict, vessel = _starter(shape, clay), None, None
+        from simkit.vessel.starter import starter
+
+        text, verdict, vessel = starter(shape, **clay), None, None
     elif several:
         if ends is None:
             ends, chambers = _ends(scale, 7 if holes is None else holes, notes), 1  # a drone beside one chamber
         elif drone is not None and chambers is None:
-            chambers = 2
+            chambers = 2  # and the drone's: three, as without a drone
+        # what is not given keeps the default of the wish
         of = _given(chambers=chambers, overlap=overlap, box_mm=box_mm, mass_g=mass_g, drone=drone)
         text, verdict, vessel = _divided(output, scale, ends, {"fingertip_mm": tip} | clay | of)
     else:
@@ -147,6 +152,7 @@ def new(
     for caution in vessel.cautions if vessel else ():
         tell(f"caution: {caution}", 0)
     if verdict is not None:
+        # exit status 1, and yet a file: both are true
         raise OutOfReach(f"the best compromise is in {output}\n{verdict}")
     tell(f"wrote {output}; what it plays: simkit predict {output}; how hard to blow: simkit blow {output}", 0)
 
@@ -156,9 +162,9 @@ def _sheet_to_draw_on(output: Path) -> None:
     from simkit.sketching import blank_pages, blank_svg
 
     match output.suffix.lower():
-        case ".svg":
+        case ".svg":  # with a layer for each outline, for a drawing program
             content = blank_svg().encode()
-        case ".pdf":
+        case ".pdf":  # for paper, to be photographed
             from simkit.show.printed import drawn, pdf
 
             content = pdf([drawn(page) for page in blank_pages()])
@@ -177,6 +183,7 @@ def _traced(output: Path, drawing: Path, of: dict[str, Any]) -> None:
     found = sketch(drawing, **of)
     with whole(output, "output") as half:
         half.write_text(found.text, encoding="utf-8")
+    # first how well it fits, then what was passed over
     for said in (*misfit_words(found.inside, found.outside), *found.said):
         tell(said, 0)
     for caution in found.vessel.cautions:
@@ -198,22 +205,12 @@ def _given(**options: Any) -> dict[str, Any]:
 
 def _fingertip_mm(fingertip_mm: float | None, hand: str | None) -> float:
     if hand is None:
-        return 17.0 if fingertip_mm is None else fingertip_mm
+        return 17.0 if fingertip_mm is None else fingertip_mm  # mm, as the help says: between a woman's and a man's
     if fingertip_mm is not None:
         raise InputError([Fault.of("hand", hand, "only without `fingertip_mm`")])
     from simkit.vessel.hands import people
 
     return people(hand).index
-
-
-def _starter(shape: str, clay: dict[str, Any]) -> str:
-    from simkit.vessel.starter import starter
-    from simkit.vessel.wishes import clay_faults
-
-    faults = list(clay_faults(**clay))
-    if faults:
-        raise InputError(faults)
-    return starter(shape, **clay)
 
 
 def _ends(scale: str, holes: int, notes: int | None) -> str:
@@ -247,7 +244,7 @@ def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[s
 
     Ctrl-C leaves the best design so far in the file.
     """
-    best: list[tuple[str, str]] = []
+    best: list[tuple[str, str]] = []  # filled from within: a stopped search returns nothing
     wish = _range(scale, ends, of)
     try:
         with Waiting("dividing the range"):
@@ -261,7 +258,7 @@ def _divided(output: Path, scale: str, ends: str, of: dict[str, Any]) -> tuple[s
                 half.write_text(text, encoding="utf-8")
             tell(f"the best so far is in {output}: {verdict}", 0)
         raise
-    along, across, up = design.box_mm
+    along, across, up = design.box_mm  # where it was asked for or not: who divides a range wants to know
     tell(f"{along:.0f} x {across:.0f} x {up:.0f} mm along, across and up; about {design.mass_g:.0f} g when fired", 0)
     for said in design.cautions:
         tell(f"caution: {said}", 0)

@@ -49,6 +49,7 @@ def sheets(
     seam_words(seam)  # refused before anything that takes its time is loaded
     from simkit.show.printed import check_sheets
 
+    # a file of somebody else's under one of our names is found before minutes of drawing
     check_sheets(folder, "folder")
     with Waiting("drawing the sheets"):
         import simkit
@@ -57,9 +58,10 @@ def sheets(
         from simkit.show.printed import make
         from simkit.tuning import before_holes, still_over_played
 
+        # what can be wrong in the options, before the design is read
         parted, reamers, when = seam_of(seam), [Reamer.read(text) for text in reamer or []], stage(cut_at)
         shrinkage = Bar.read(bar).shrinkage() if bar else None
-        had = () if drills is None else own_drills(drills)
+        had = () if drills is None else own_drills(drills)  # none named: a set in halves of a millimetre
         vessel = simkit.load(file)
         work = work_of(
             vessel,
@@ -68,6 +70,7 @@ def sheets(
             reamers=reamers,
             drills=had,
             today=None if temperature_c is None else at_temperature(vessel, temperature_c),
+            # takes a solve of every chamber, and is asked for rarely
             still=still_over_played(vessel) if still else None,
         )
         files = make(with_first_blow(work, before_holes(vessel, work.shrinkage)), folder, parted)
@@ -76,7 +79,7 @@ def sheets(
     else:
         from simkit.show.printed import sheets_text
 
-        sys.stdout.write(sheets_text(files, folder))
+        sys.stdout.write(sheets_text(files, folder))  # only after all files are in place
 
 
 Heard = Annotated[
@@ -162,11 +165,11 @@ def tune(
         vessel = simkit.load(file)
         tuned = simkit.tune(
             vessel,
-            log=log_path(file),
+            log=log_path(file),  # beside the design: both are moved together, and no option can mix two pieces up
             chamber=chamber,
-            stage=stage_of(stage, "stage") if stage else None,
+            stage=stage_of(stage, "stage") if stage else None,  # else as in the log
             temperature_c=temperature_c,
-            heard=heard or (),
+            heard=heard or (),  # typer gives None for an option that was not given
             cut=cut or (),
             records=records or (),
             volume_ml=volume_ml,

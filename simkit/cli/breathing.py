@@ -42,17 +42,17 @@ def blow(
     pressure_pa and frequency_hz; two notes at three breaths each will do. It prints the table [jet] for the design.
     """
     check_picture(plot)
-    check_sound(sound)
+    check_sound(sound)  # like the picture: ten seconds before it is written
     if fit is not None:
         if plot or sound:
-            raise InputError([Fault.of("fit", str(fit), "without `plot` and `sound`")])
+            raise InputError([Fault.of("fit", str(fit), "without `plot` and `sound`")])  # a fit has neither
         return _fit(file, fit, model, as_json)
     with Waiting("blowing"):
         import simkit
 
         vessel = simkit.load(file)
         table = simkit.blow(vessel, model, lossless=lossless, state=in_state(still), blown=several(blown))
-        audible = True
+        audible = True  # nobody asked for sound: nothing is missing
         squeals: tuple[str, ...] = ()
         if sound:
             from simkit.sound.blowing.listen import scale
@@ -70,10 +70,10 @@ def blow(
         from simkit.show.as_text import blow_text
 
         sys.stdout.write(blow_text(vessel, table))
-    for squeal in squeals:
+    for squeal in squeals:  # after the table, in which they are not
         tell(f"{sound}: {squeal}", 0)
     if not audible:
-        raise OutOfReach(f"{sound} was not written: no note speaks")
+        raise OutOfReach(f"{sound} was not written: no note speaks")  # a silent file would be taken for one that failed
 
 
 def _fit(file: Path, readings: Path, model: str, as_json: bool) -> None:

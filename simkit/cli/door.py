@@ -47,9 +47,9 @@ COMMANDS = (
 
 app = typer.Typer(
     epilog="Start with: simkit new -o dove.toml, then simkit predict dove.toml",
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
+    add_completion=False,  # no option that writes into a user's shell
+    pretty_exceptions_enable=False,  # a fault of ours is a plain traceback that can be reported
+    rich_markup_mode=None,  # a [name] in a help text is no command to rich
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for command, example in COMMANDS:
@@ -60,7 +60,7 @@ def run(arguments: list[str]) -> int:
     """Run one command line and return its exit status; expected errors become one message."""
     # One thread a process: results do not depend on it, and many processes share the cores well.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+        os.environ.setdefault(name, "1")  # who sets it keeps it
     # Python leaves a stream None where the shell has closed it; libraries write to it all the same.
     nowhere = None
     if sys.stdout is None:  # closed, `>&-`
@@ -68,8 +68,9 @@ def run(arguments: list[str]) -> int:
     if sys.stderr is None:
         sys.stderr = io.StringIO()
     try:
+        # without arguments the help, and status 0
         status = _built(*arguments[:1])(arguments or ["--help"], prog_name="simkit", standalone_mode=False)
-        sys.stdout.flush()
+        sys.stdout.flush()  # here, so that a full disk or a closed pipe is met in this block
     except SimkitError as error:
         return tell(_clipped(error.spoken(_options(arguments))), error.exit_status)
     except typer.TyperException as error:
@@ -79,12 +80,13 @@ def run(arguments: list[str]) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
+        # a file's own trouble names the file; this is the answer's
         if error.filename is not None or error.errno != errno.ENOSPC:
             raise
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return tell(f"simkit: the answer could not be written ({error.strerror})", 1)
     except Exception as error:
-        by = plugins.raised_by(error)
+        by = plugins.raised_by(error)  # a fault in another package's code is said in one line, as that package's
         if by is None:
             raise
         return tell(_clipped(str(by)), by.exit_status)
@@ -92,13 +94,13 @@ def run(arguments: list[str]) -> int:
         return tell("simkit: the answer could not be written (standard output is closed)", 1)
     if status == INTERRUPTED:  # typer has caught Ctrl-C
         return tell("simkit: interrupted", INTERRUPTED)
-    return status if isinstance(status, int) else 0
+    return status if isinstance(status, int) else 0  # a command returns None
 
 
 @cache
 def _built(name: str = "") -> Any:
     """The commands as typer runs them; one of them alone, if that is asked for: typer reads options at leisure."""
-    wanted = copy(app)
+    wanted = copy(app)  # the app itself stays whole for who asks next
     wanted.registered_commands = [
         each for each in app.registered_commands if each.callback and each.callback.__name__ == name
     ] or app.registered_commands
@@ -106,7 +108,7 @@ def _built(name: str = "") -> Any:
 
 
 def _sentence(text: str) -> str:
-    return text if text.endswith((".", "?")) else f"{text}."
+    return text if text.endswith((".", "?")) else f"{text}."  # "Did you mean ...?" ends its sentence itself
 
 
 def _options(arguments: list[str]) -> Callable[[str], str]:
@@ -124,6 +126,7 @@ def _command(arguments: list[str]) -> str:
 
 def _clipped(message: str) -> str:
     """Lines of a message, as many as fit, and how many more there are."""
+    # a key or a path may be of any length
     lines = [line if len(line) <= 400 else line[:396] + " ..." for line in message.splitlines()]
     kept: list[str] = []
     # 30: room for "and N more".
@@ -137,7 +140,7 @@ def _version(wanted: bool) -> None:
         from simkit.provenance import provenance
 
         sys.stdout.write(f"{provenance().maker}\n")
-        raise typer.Exit
+        raise typer.Exit  # nothing else is done, whatever stands beside it
 
 
 @app.callback()

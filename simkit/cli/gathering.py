@@ -20,7 +20,7 @@ from simkit.waiting import Waiting
 def report(
     file: Design,
     output: Annotated[Path, typer.Option("-o", metavar="PAGE", help="The page to write: .html.", show_default=False)],
-    judge: Annotated[
+    judge: Annotated[  # the only part of a page that takes minutes
         bool, typer.Option("--judge", help="Ask the air meshed as a whole, too: half a minute, then seconds a note.")
     ] = False,
     sheets: Annotated[
@@ -34,16 +34,17 @@ def report(
     believe it; and the piece to play: tap its holes, slide their widths, the air, the breath. The page is one file,
     opens from disk without a network, and prints.
     """
-    if output.suffix.lower() not in (".html", ".htm"):
+    if output.suffix.lower() not in (".html", ".htm"):  # a browser goes by the name's end
         raise InputError([Fault.of("output", None, "a name that ends in .html", file=str(output))])
     check_output(output, "output")
-    if sheets is not None and not sheets.is_dir():
+    if sheets is not None and not sheets.is_dir():  # a link that leads nowhere is seen too late
         raise InputError([Fault.of("sheets", None, "a folder that simkit sheets has written", file=str(sheets))])
     with Waiting("writing the page"):
         import simkit
         from simkit.show.report import report as page_of
 
         # As the page's browser sees it.
+        # relative, so that page and sheets can be moved together
         link = None if sheets is None else quote(f"./{Path(os.path.relpath(sheets, output.parent)).as_posix()}")
         text = page_of(simkit.load(file), judge=judge, sheets=link, state=in_state(still))
     with whole(output, "output") as half:
@@ -61,6 +62,7 @@ def sweep(
         str | None,
         typer.Option(metavar="ADDRESS", help="Use the workers of a Dask scheduler instead.", show_default=False),
     ] = None,
+    # else a failure is an answer too, and not computed again
     retry: Annotated[bool, typer.Option("--retry", help="Compute cases that failed once more.")] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -88,18 +90,20 @@ def sweep(
     [predict]                                # options as the command has them
     model = "lumped,ports"
     """
-    check_folder(folder, "folder")
+    check_folder(folder, "folder")  # before the cases are read, which may be thousands
     with Waiting("reading the cases"):
         import simkit
 
         try:
             swept = simkit.sweep(cases, folder, workers=workers, scheduler=scheduler, retry=retry)
         except KeyboardInterrupt:
+            # each answer was stored as it came
             tell("what is stored is kept; the same command goes on from there", INTERRUPTED)
             raise
     if as_json:
         print_json(swept.as_dict())
     else:
-        sys.stdout.write(legible(str(swept)))
+        sys.stdout.write(legible(str(swept)))  # names of cases are the user's, errors may be of any package
     if swept.failed:
+        # the answers that came are there all the same
         raise OutOfReach(f"{swept.failed} of {swept.cases} cases failed")

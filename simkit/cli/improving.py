@@ -101,18 +101,19 @@ def optimise(
     the best compromise, with exit status 1. With --trade a row of best designs from all for the one aim to all for the
     other, --plot its curve, and NEW is the one in the middle.
     """
-    check_new(output, "output", overwrite)
+    check_new(output, "output", overwrite)  # minutes of work are not to end in a refusal
     check_picture(plot)
     if trade is not None:
         _without_trade(
             steady=steady, even_breath=even_breath, margin=margin, fingerings=fingerings, keep=keep, pairs=pairs,
+            # 1 is what is done without asking
             starts=starts if starts != 1 else None, judge=judge, keep_best=keep_best,
         )  # fmt: skip
     with Waiting("optimising"):
         import simkit
         from simkit.optimisation.asking import asked
 
-        given, text, vessel = _loaded(file, hand)
+        given, text, vessel = _loaded(file, hand)  # given: as in the file, by which the remarks are kept
         wanted = asked(
             steady=steady, even_breath=even_breath, margin=margin, clay_mm=clay_mm, box_mm=several(box_mm),
             mass_g=mass_g,
@@ -141,6 +142,7 @@ def _loaded(file: Path, hand: str | None) -> tuple[Vessel, str, Vessel]:
 
 
 def _pairs(text: str | None) -> list[list[str]]:
+    # "1=4,2=3": whether such holes exist is asked of the design
     return [[name.strip() for name in pair.split("=")] for pair in several(text) or ()]
 
 
@@ -155,7 +157,7 @@ def _write(output: Path, text: str, given: Vessel, found: Vessel) -> None:
 
 def _judged(outcome: Outcome, judge: bool, plot: Path | None) -> Outcome:
     """The outcome with the judge's word on it, where that is asked for, and drawn."""
-    if judge and not outcome.interrupted:
+    if judge and not outcome.interrupted:  # who pressed Ctrl-C does not want to wait for minutes
         from simkit.optimisation import judged
 
         outcome = judged(outcome)
@@ -177,7 +179,7 @@ def _answer(outcome: Outcome, output: Path, as_json: bool) -> None:
         sys.stdout.write(optimised_text(outcome))
     if outcome.interrupted:
         tell(f"the best so far is in {output}", 0)
-        raise typer.Exit(INTERRUPTED)
+        raise typer.Exit(INTERRUPTED)  # a script can tell an answer that was cut short
     if not outcome.reached:
         first, _, _ = outcome.verdict.partition("\n")  # all of it is in the answer already
         raise OutOfReach(f"not reached: {first}; the best compromise is in {output}")
@@ -200,7 +202,8 @@ def _traded(text: str, given: Vessel, vessel: Vessel, output: Path, trade: str, 
     from simkit.show.optimised import trade_off_text
     from simkit.show.plates import trade_off_panel
 
-    one, other = traded(several(trade) or ())
+    one, other = traded(several(trade) or ())  # refused before the search, which takes minutes
+    # always: in tune, or an even scale where its range is weighed
     curve = trade_off(vessel, several(free), one, other, always=always_wanted(one, other), limits=limits, **how)
     _write(output, text, given, curve.middle.vessel)
     if plot:

@@ -31,11 +31,11 @@ Still = Annotated[
 
 def in_state(still: bool) -> str:
     """The state that is asked about, as `simkit.predict` takes it."""
-    return "still" if still else "played"
+    return "still" if still else "played"  # as played where nothing is said: that is what a maker hears
 
 
 def several(text: str | None) -> list[str] | None:
     """The words of an option, between commas; None where it is not given."""
-    from simkit.vessel.spelling import words
+    from simkit.vessel.spelling import words  # here: the help needs no vessel, which takes long to load
 
     return None if text is None else words(text)

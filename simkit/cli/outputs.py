@@ -13,7 +13,7 @@ INTERRUPTED = 130  # the shell's exit status after Ctrl-C: 128 + SIGINT
 
 def tell(message: str, status: int) -> int:
     """Write a message to standard error; return the exit status."""
-    sys.stderr.write(legible(message.rstrip()) + "\n")
+    sys.stderr.write(legible(message.rstrip()) + "\n")  # a title or a file's name may hold anything
     return status
 
 
@@ -25,15 +25,16 @@ def legible(text: str) -> str:
 
 def print_json(answer: object) -> None:
     """Write one JSON object to standard output."""
-    import json
+    import json  # here, as everywhere in this room: what a command does not use it does not load
 
+    # nan is no JSON: better an error of ours than one at the reader's
     sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
 
 
 def check_picture(plot: Path | None) -> None:
     """Refuse a picture that cannot be written, before any work is done."""
     if plot is not None:
-        from simkit.show.look import check_format
+        from simkit.show.look import check_format  # matplotlib, which only a picture needs
 
         check_format(plot, "plot")
         check_output(plot, "plot")

@@ -17,6 +17,7 @@ Place = Annotated[
 
 def open(  # noqa: A001 the command's word
     file: Place = None,
+    # 0: two pages at once do not want the same
     port: Annotated[int, typer.Option(metavar="N", help="Of the address; 0 is any that is free.")] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only say the address.")] = False,
 ) -> None:
@@ -25,7 +26,7 @@ def open(  # noqa: A001 the command's word
     The page is served to this machine alone, from its own files, until Ctrl-C; nothing leaves the machine. It sees the
     designs of one folder, and saves only where you say so.
     """
-    from simkit.page.serving import serve
+    from simkit.page.serving import serve  # here: a web server, which no other command needs
 
     serve(file, port=port, say=print_address, browser=not no_browser)
 

@@ -51,13 +51,14 @@ def predict(
         if log is not None:
             from simkit.tuning import as_benched
 
-            vessel, to_know = as_benched(vessel, log)
+            vessel, to_know = as_benched(vessel, log)  # only in memory: the file stays the design
             for text in to_know:
-                tell(f"{log}: {text}", 0)
+                tell(f"{log}: {text}", 0)  # what the bench has only assumed
         prediction = simkit.predict(
             vessel, several(model) or (), lossless=lossless, state=in_state(still), blown=several(blown), mesh=mesh
         )
         hand = None
+        # slopes are those of ports, whose table has the column
         if "ports" in prediction.models and any(note.pitch for note in prediction.notes):
             from simkit.optimisation.aims.handmade import hand_error
             from simkit.optimisation.problem.trial import Setting
@@ -71,8 +72,9 @@ def predict(
 
             save(prediction_page(vessel, prediction), plot, "plot")
     if as_json:
-        answer = prediction.as_dict()
+        answer = prediction.as_dict()  # hand error is no part of a prediction: it is asked of the optimiser's slopes
         for chamber in answer["chambers"] if hand else ():
+            # a chamber without notes has its covered one, and no row of hand
             for note, cents in zip(chamber["notes"], hand.of(chamber["name"]) if hand else (), strict=False):
                 note["hand_cents"] = cents
         print_json(answer)
@@ -83,7 +85,12 @@ def predict(
 
 
 def compare(
-    file: Design, still: Still = False, lossless: Lossless = False, as_json: AsJson = False, plot: Plot = None
+    # no model: all are asked
+    file: Design,
+    still: Still = False,
+    lossless: Lossless = False,
+    as_json: AsJson = False,
+    plot: Plot = None,
 ) -> None:
     """Set all models side by side, and say why they part.
 
@@ -127,6 +134,7 @@ def chart(
         import simkit
 
         vessel = simkit.load(file)
+        # 65,536 of sixteen holes still come in a second
         charted = simkit.chart(vessel, model, lossless=lossless, state=in_state(still), half=half)
         if plot:
             from simkit.show.look import page, save
@@ -165,7 +173,7 @@ def resonances(
         import simkit
 
         vessel = simkit.load(file)
-        names = [name for name in several(opened) or () if name]
+        names = [name for name in several(opened) or () if name]  # --open "" is all covered
         if names == ["all"]:  # of every chamber
             names = [hole.name for chamber in vessel.chambers for hole in chamber.holes]
         ringing = simkit.resonances(

@@ -1,7 +1,7 @@
 """The design file as frozen values: chambers, voicings, holes, notes, clay, hands; no geometry kernel."""
 
 from simkit.vessel.chamber import FINGERS, Chamber, Hole, Mouthpiece, Note, Offset, Voicing
-from simkit.vessel.design import Number, Vessel
+from simkit.vessel.design import Number, Vessel, target_of, tuning_of
 from simkit.vessel.faults import DesignError
 from simkit.vessel.figure import Lump, OuterShape
 from simkit.vessel.freedom import Bounds, Tie
@@ -22,7 +22,6 @@ from simkit.vessel.shapes import (
     Tube,
 )
 from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
-from simkit.vessel.targets import target_of, tuning_of
 from simkit.vessel.writing import dumps
 
 __all__ = [

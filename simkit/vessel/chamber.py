@@ -83,6 +83,7 @@ class Voicing(Part):
     @property
     def jet_way_mm(self) -> float:
         """Way of the jet from the windway's exit to the edge, mm."""
+        # aslant over the cut-up, as the windway comes down
         return self.cut_up_mm / cos(radians(self.windway_slope_deg))
 
     @classmethod
@@ -150,6 +151,7 @@ class Note(Part):
         AfterValidator(lambda text: text.strip()),
     ]
     cents: Annotated[float, NumberRange(-1200, 1200)] = 0.0
+    # without a default: a forgotten key would mean all covered
     open: tuple[Name, ...] = Field(description='a list of hole names, such as ["1", "2"]; [] is all covered')
 
 
@@ -250,4 +252,5 @@ def repeated(names: list[Any], key: str, name_key: str, remark: str) -> Iterator
 
 def _spelled(pitch: Any) -> Any:
     """The note's usual spelling, so that D♯5 and d#5 are the same note."""
+    # what is no note is told of by itself, and clashes with nothing
     return str(note(pitch)) if isinstance(pitch, str) and _is_note(pitch) else None

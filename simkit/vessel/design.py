@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path as FilePath
 from typing import Any, NamedTuple, TypeVar
@@ -10,7 +10,8 @@ from typing import Any, NamedTuple, TypeVar
 from pydantic import Field
 
 from simkit.errors import Fault
-from simkit.vessel.chamber import Chamber, Hole, Voicing, repeated
+from simkit.pitch import Tuning, note
+from simkit.vessel.chamber import Chamber, Hole, Note, Voicing, repeated
 from simkit.vessel.checking import checked
 from simkit.vessel.faults import DesignError, shown
 from simkit.vessel.figure import Lump, OuterShape
@@ -20,7 +21,6 @@ from simkit.vessel.keys import dotted, find, is_fully_named, look, numbers_of, r
 from simkit.vessel.part import Clash, Part, Path, items, slots, table
 from simkit.vessel.spelling import did_you_mean
 from simkit.vessel.surroundings import AirState, Breath, Clay, Hand, Jet, Player, Scale
-from simkit.vessel.usual import usual_cautions
 from simkit.vessel.values import Line, NumberRange, Table, as_number
 from simkit.vessel.writing import dumps, save
 
@@ -115,19 +115,20 @@ class Vessel(Part):
 
     def beside(self, file: str) -> FilePath:
         """The path of a file that the design names, relative to the design file's folder."""
-        return FilePath(self.source).parent / file
+        return FilePath(self.source).parent / file  # a folder of designs can be moved as a whole
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """Values that are allowed but probably a mistake, or not sensible."""
         said = []
         shrinkage = self.clay.shrinkage_percent
-        if shrinkage is not None and 0 < shrinkage < LITTLE_PERCENT:
+        if shrinkage is not None and 0 < shrinkage < LITTLE_PERCENT:  # 0 is said on purpose: sizes as they are
             said.append(
                 f"clay.shrinkage_percent = {shrinkage:g} is less than any clay shrinks: ten per cent is written 10"
             )
         for chamber in self.chambers:
             voicing = chamber.voicing
+            # windows are wider than long, but for a beginner's mix-up
             if voicing and voicing.cut_up_mm > voicing.window_width_mm:
                 said.append(
                     f"{chamber.name}.voicing.cut_up_mm = {voicing.cut_up_mm:g} is more than window_width_mm = "
@@ -137,7 +138,7 @@ class Vessel(Part):
             start = self._given(self._path(key))
             if isinstance(free, Bounds) and start is not None and not free.low <= start <= free.high:
                 said.append(f"{key} = {start:g} starts outside its [free] bounds {list(free)}")
-        return (*said, *usual_cautions(self.clay.wall_mm, self.chambers), *finger_cautions(self))
+        return (*said, *_usual_cautions(self.clay.wall_mm, self.chambers), *finger_cautions(self))
 
     # --- changing ---
 
@@ -167,6 +168,7 @@ class Vessel(Part):
 
     def with_chamber(self, chamber: Chamber) -> Vessel:
         """The vessel with this chamber in place of the one of its name, or added."""
+        # a dict keeps the place of a name that comes again
         chambers = {each.name: each for each in (*self.chambers, chamber)}
         return checked(Vessel, {**table(self), "chambers": list(chambers.values())}, self.source)
 
@@ -281,3 +283,45 @@ def _no_number(key: str, design: object) -> str:
 
 def _near(key: str, design: object) -> str:
     return did_you_mean(key, (dotted(Vessel, design, path) for path, _ in numbers_of(Vessel, design)))
+
+
+# --- what its notes should play, and what is usual --------------------------------------------------
+
+
+def tuning_of(vessel: Vessel) -> Tuning:
+    """The tuning that a design's `[scale]` asks for."""
+    return Tuning(vessel.scale.a4_hz, vessel.scale.temperament, vessel.scale.tonic)
+
+
+def target_of(vessel: Vessel, wanted: Note) -> float:
+    """The frequency in Hz that a note of the design should have, its own bend in cents included."""
+    return tuning_of(vessel).frequency(note(wanted.pitch)) * 2 ** (wanted.cents / 1200)
+
+
+# mm, from a whistle of a few millilitres to a bass: common practice, no source.
+WALL = (2.0, 12.0)
+HOLE = (1.5, 20.0)
+VOICING = {
+    "window_width_mm": (3.0, 40.0),
+    "cut_up_mm": (1.5, 15.0),
+    "windway_height_mm": (0.6, 3.5),
+    "windway_length_mm": (5.0, 80.0),
+}
+
+
+def _usual_cautions(wall_mm: float, chambers: Sequence[Chamber]) -> Iterator[str]:
+    """Cautions about unusual sizes; none for a piece without a voicing, such as a textbook's resonator."""
+    if not any(chamber.voicing for chamber in chambers):
+        return
+    sizes: list[tuple[str, float | None, tuple[float, float]]] = [("clay.wall_mm", wall_mm, WALL)]
+    for chamber in chambers:
+        if chamber.voicing:
+            key = f"{chamber.name}.voicing"
+            sizes += [(f"{key}.{name}", getattr(chamber.voicing, name), usual) for name, usual in VOICING.items()]
+            sizes.append((f"{key}.wall_mm", chamber.voicing.wall_mm, WALL))
+        for hole in chamber.holes:
+            key = f"{chamber.name}.hole.{hole.name}"
+            sizes += [(f"{key}.diameter_mm", hole.diameter_mm, HOLE), (f"{key}.wall_mm", hole.wall_mm, WALL)]
+    for key, size, (least, most) in sizes:
+        if size and not least <= size <= most:  # neither what is left out nor a thin shell of 0
+            yield f"{key} = {size:g} is not usual: {least:g} to {most:g} mm are (common practice, no source); a slip?"

@@ -70,6 +70,7 @@ def shown(value: object) -> object:
         return Unquoted("a table")
     if isinstance(value, list | tuple):
         numbers = all(isinstance(item, int | float) and not isinstance(item, bool) for item in value)
+        # a row of a shape; longer ones say nothing in a message
         if numbers and len(value) <= 6 and all(abs(item) < 10**20 for item in value):
             return Unquoted(f"[{', '.join(f'{item:g}' for item in value)}]")
         return Unquoted(f"a list of {len(value)}")
@@ -83,6 +84,7 @@ def printable(text: str, longest: int) -> str:
     'a\\\\tb'
     """
     if len(text) > longest:
+        # both ends tell a path or a key better than its beginning
         text = f"{text[: longest // 2]}...{text[-(longest - longest // 2) :]}"
     # repr escapes, its quotes cut off.
     return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)

@@ -140,7 +140,7 @@ def _too_many(chamber: Chamber, of: str) -> Iterator[str]:
     over = [pitch for pitch, opened in notes if len(holes) - len(set(opened)) > len(FINGERS)]
     if over and not doubled:
         covered = max(len(holes) - len(set(opened)) for _, opened in notes)
-        loose = listed(name for name, its in holes if its is None)
+        loose = listed(name for name, its in holes if its is None)  # perhaps two of these are one finger's
         rest = f"; no finger is named for {loose}" if loose else ""
         where = f" of {chamber.name}" if of else ""
         yield f"{over[0]} wants {covered} holes{where} covered by {len(FINGERS)} fingers{rest}"

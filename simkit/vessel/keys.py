@@ -117,6 +117,7 @@ def is_fully_named(root: type[Part], design: object) -> bool:
     lists = [(key, child(chamber, key)) for chamber in items(chambers) for key in ("holes", "notes")]
     lumps = child(design, "parts")
     for key, every in [("chambers", chambers), ("parts", lumps), *lists]:
+        # a name that comes twice is none: no key could tell the two apart
         if None in _names(root, key, every) or not isinstance(every, list | tuple | None):
             return False
     # All that has a shape.

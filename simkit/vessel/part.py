@@ -51,7 +51,7 @@ class Part(BaseModel):
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
         # Read from a file they are found by `clashes_in`, each by its place.
-        clashes = islice(self.clashes(table(self)), 20)
+        clashes = islice(self.clashes(table(self)), 20)  # in Python one message is read, not a file's list
         found = [f"{'.'.join(map(str, path))}: {allowed}" for path, _, allowed in clashes]
         if found:
             raise PydanticCustomError("clash", "{found}", {"found": "; ".join(found)})
@@ -67,6 +67,7 @@ class Further:
     def part(self, node: object) -> type[Part] | None:
         """The class of the further part that a node is, or names."""
         named = getattr(node, "kind", None) if isinstance(node, Part) else table(node).get("shape")
+        # a number or a list there is refused by the union itself
         return self.find(named) if isinstance(named, str) else None
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
@@ -90,7 +91,7 @@ class Slot:
         self.parts = [piece for piece in pieces if isinstance(piece, type) and issubclass(piece, Part)]
         self.choices = tuple(_choices(field.annotation))
         self.further = next((piece for piece in pieces if isinstance(piece, Further)), None)
-        self.is_list = tuple in pieces
+        self.is_list = tuple in pieces  # frozen: a design's lists are tuples
         self.is_table = Table in pieces
         mark = self.row or self.number or next((piece for piece in pieces if isinstance(piece, TextRule)), None)
         named = f"one of {', '.join(self.choices)}" if self.choices else "a table"

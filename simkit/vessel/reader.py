@@ -155,7 +155,7 @@ def _with_shape(raw: object, own: Mapping[str, str]) -> object:
         if key in own:
             tree[own[key]] = value
         else:
-            tree.setdefault("shape", {})[key] = value
+            tree.setdefault("shape", {})[key] = value  # what is no key of the chamber's own must be one of its shape's
     return {**tree, "shape": tree.get("shape", {})}
 
 

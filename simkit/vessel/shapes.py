@@ -35,6 +35,7 @@ class Egg(Part):
     length_mm: Length
     width_mm: Length
     height_mm: Length
+    # beyond it the formula folds near an end
     widest_at: Annotated[float, NumberRange(0.25, 0.75, above=True, under=True)]
 
 
@@ -95,6 +96,7 @@ class Box(Part):
         corner = as_number(known.get("corner_mm"))
         sizes = [as_number(known.get(key)) for key in ("length_mm", "width_mm", "height_mm")]
         least = min((size for size in sizes if size is not None), default=None)
+        # two roundings meet in the middle of the least side
         if corner is not None and least is not None and corner > least / 2:
             yield Clash(("corner_mm",), known["corner_mm"], f"at most half of the least size, here {least / 2:g}")
 

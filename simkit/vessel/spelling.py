@@ -35,6 +35,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     if len(word) > _LONGEST:
         return None
     folded = {each.casefold(): each for each in known}  # difflib minds capitals
+    # 0.6, its own usual: two letters of five may be wrong
     found = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
     return folded[found[0]] if found else None
 

@@ -106,7 +106,13 @@ _NOTES = (("C5", 0), ("D5", 1), ("E5", 2), ("F5", 3), ("G5", 4))
 def starter(
     shape: str = "egg", title: str = "First whistle", wall_mm: float = 4.0, shrinkage_percent: float = 10.0
 ) -> str:
-    """The text of a commented design file: a chamber of 60 ml with a window and four holes, for C5 to G5."""
+    """The text of a commented design file: a chamber of 60 ml with a window and four holes, for C5 to G5.
+
+    An InputError for an unknown shape or impossible clay.
+    """
+    faults = list(clay_faults(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent))
+    if faults:
+        raise InputError(faults)
     if shape not in _STARTS:
         allowed = f"one of {', '.join(_STARTS)}" + did_you_mean(shape, _STARTS)
         raise InputError([Fault.of("shape", shape, allowed)])
@@ -141,9 +147,6 @@ def new(shape: str = "egg", *, wall_mm: float | None = None, shrinkage_percent: 
     """
     wall_mm = 4.0 if wall_mm is None else wall_mm
     shrinkage_percent = 10.0 if shrinkage_percent is None else shrinkage_percent
-    faults = list(clay_faults(wall_mm=wall_mm, shrinkage_percent=shrinkage_percent))
-    if faults:
-        raise InputError(faults)
     return loads(starter(shape, wall_mm=wall_mm, shrinkage_percent=shrinkage_percent), "a new design")
 
 

@@ -30,9 +30,9 @@ class Breath(Part):
     Carbon dioxide is a share of the dry gas. clay_c: of a piece in warm hands; fresh off the shelf it is the room's.
     """
 
-    temperature_c: Annotated[float, NumberRange(20, 40)] = 34.0
+    temperature_c: Annotated[float, NumberRange(20, 40)] = 34.0  # at the lips, a little cooler than in the chest
     humidity_percent: Percent = 100.0
-    co2_percent: Annotated[float, NumberRange(0, 10)] = 4.0
+    co2_percent: Annotated[float, NumberRange(0, 10)] = 4.0  # breathed out at rest [from memory]
     clay_c: Annotated[float, NumberRange(5, 40)] = 30.0  # common practice, no source: palms are 30 to 35
 
 
@@ -109,7 +109,7 @@ class Clay(Part):
             allowed = "either shrinkage_percent or both drying_percent and firing_percent"
             yield Clash(("shrinkage_percent",), known["shrinkage_percent"], allowed)
         elif drying is not None and firing is not None:
-            if _both(drying, firing) > 25:
+            if _both(drying, firing) > 25:  # as much as the one number may be
                 allowed = f"together with drying_percent at most 25 %, here {_both(drying, firing):.4g} %"
                 yield Clash(("firing_percent",), known["firing_percent"], allowed)
         elif drying is not None and known.get("firing_percent") is None:

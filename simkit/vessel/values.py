@@ -154,7 +154,7 @@ class Table(Mapping[str, Value], Generic[Value]):
         raise AttributeError("a Table cannot be changed")
 
     def __hash__(self) -> int:
-        return hash(frozenset(self.items()))
+        return hash(frozenset(self.items()))  # the order of its keys is no part of what a table says
 
     def __repr__(self) -> str:
         return repr(dict(self))
@@ -181,7 +181,7 @@ def plain(value: Any) -> Any:
     """
     if isinstance(value, np.ndarray | np.generic):
         return value.tolist()
-    if type(value) is dict:
+    if type(value) is dict:  # exactly: a Table is read by itself
         return {key: plain(entry) for key, entry in value.items()}
     if type(value) in (list, tuple):  # and not the rows that a design has made of them
         return [plain(entry) for entry in value]
@@ -206,11 +206,8 @@ def is_name(text: object) -> bool:
     """
     if not isinstance(text, str) or not 0 < len(text) <= 40:
         return False
+    # spaces at its ends would be lost on a command line
     return text.isprintable() and text == text.strip() and not set(text) & set(".,=\"'[]")
-
-
-def _is_line(text: str) -> bool:
-    return len(text) <= 200 and text.isprintable()
 
 
 # Ranges of sizes in clay, with room for textbook problems. All in mm.
@@ -224,4 +221,7 @@ Place = Annotated[float, NumberRange(-1000, 1000)]  # a coordinate
 Angle = Annotated[float, NumberRange(-3600, 3600)]  # degrees, ten turns either way
 Percent = Annotated[float, NumberRange(0, 100)]
 Name = Annotated[str, TextRule("a name in quotes of 1 to 40 printable signs without . , = quotes or brackets", is_name)]
-Line = Annotated[str, TextRule("a text in quotes, one line of at most 200 printable signs", _is_line)]
+_LINE = TextRule(
+    "a text in quotes, one line of at most 200 printable signs", lambda text: len(text) <= 200 and text.isprintable()
+)
+Line = Annotated[str, _LINE]

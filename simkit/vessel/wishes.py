@@ -193,7 +193,7 @@ def box(sizes_mm: Sequence[float | str]) -> tuple[float, float, float]:
     try:
         along, across, up = (float(size) for size in sizes_mm)
     except (TypeError, ValueError):
-        along = across = up = -1.0
+        along = across = up = -1.0  # refused below, with the same words as sizes out of range
     text = ",".join(map(str, sizes_mm))
     if not 0 < min(along, across, up) <= max(along, across, up) < math.inf:
         raise InputError([Fault.of("box_mm", text, "three sizes in mm: along, across, up")])

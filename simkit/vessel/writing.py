@@ -32,7 +32,7 @@ def dumps(vessel: Part) -> str:
     diameter_mm = 50
     <BLANKLINE>
     """
-    document = tomlkit.document()
+    document = tomlkit.document()  # tomlkit, for its [[chamber]]: the standard library only reads
     _fill(document, vessel)
     return tomlkit.dumps(document).rstrip("\n") + "\n"
 

@@ -1,6 +1,7 @@
 """Cuts through the piece against the perimeters of plane geometry."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -87,8 +88,8 @@ def test_two_legs_are_two_lines(lopsided):
     row = (0.03, 0.0, 0.0, 0.06, 0.04, 0.03)
     legs = [(0.03, side * 0.012, -0.02, 0.016, 0.016, 0.03) for side in (-1, 1)]
     wall = LobesWall((row, *legs))
-    plane = Frame.of(wall).across_at(0.03)
-    level = Frame.of(wall).level()
+    frame = Frame.of(wall)
+    plane, level = frame.across_at(0.03), replace(frame.level(), origin=frame.origin - 0.025 * frame.up)
     assert len(cut(Inside(wall), plane, wall.box)) == 1
     assert len(cut(Inside(wall), level, wall.box)) == 2
 

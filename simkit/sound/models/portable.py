@@ -36,7 +36,7 @@ from simkit.sound.models.modal import SLOW, carried
 from simkit.sound.models.played_air import SWING, PlayedAir
 from simkit.sound.models.ports import PortsResonator
 from simkit.sound.models.resonator import Case
-from simkit.vessel import Vessel, targets
+from simkit.vessel import Vessel, target_of
 
 WIDTHS = 0.7, 0.88, 1.0, 1.13, 1.3  # of each hole's own: where its rows are solved for
 TEMPERATURES_C = 0.0, 40.0  # of the room: all that a design may have
@@ -220,7 +220,7 @@ def _chamber(vessel: Vessel, case: Case, r: PortsResonator, outer: _Range, reson
     slow = float(SLOW * np.sqrt(r.field.k2[kept[0]]))
     window = r.circuit.ducts[rows[0]]
     notes = [
-        {"pitch": n.pitch, "target_hz": targets.target_of(vessel, n), "open": [float(h in n.open) for h in r.holes]}
+        {"pitch": n.pitch, "target_hz": target_of(vessel, n), "open": [float(h in n.open) for h in r.holes]}
         for n in design.notes
     ]
     playing = case.playing
