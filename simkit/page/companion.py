@@ -41,7 +41,7 @@ class Companion:
 
     def __init__(self) -> None:
         self._process: asyncio.subprocess.Process | None = None
-        self._turn = asyncio.Lock()
+        self._turn = asyncio.Lock()  # answers carry no number: the next is of the question before it
         self._over = False
 
     @property
@@ -56,7 +56,7 @@ class Companion:
         if self._process is None or self._process.returncode is not None:
             self._process = await asyncio.create_subprocess_exec(
                 sys.executable,
-                "-P",
+                "-P",  # no module of the folder that the page was opened in can take the place of one of ours
                 "-c",
                 f"from {__name__} import serve; serve()",
                 stdin=asyncio.subprocess.PIPE,
@@ -83,7 +83,7 @@ class Companion:
                     if kind == "answer":
                         return value
                     if kind == "refused":
-                        raise Refused(value)
+                        raise Refused(value)  # the process lives on: it has answered
                     if progress is not None:
                         progress(value)
             except (BrokenPipeError, ConnectionResetError):
@@ -97,7 +97,7 @@ class Companion:
 
     def stop(self, for_good: bool = False) -> None:
         """End the process with all that it has started; for good: and none is started again."""
-        self._over = self._over or for_good
+        self._over = self._over or for_good  # who is over stays so, whoever stops it again
         if self._process is not None and self._process.returncode is None:
             with suppress(ProcessLookupError):
                 os.killpg(self._process.pid, signal.SIGKILL)  # start_new_session made it the head of its group
@@ -126,7 +126,7 @@ class _Progress(logging.Handler):
 
 def serve() -> None:
     """Answer requests until the input is closed."""
-    answers = answers_alone()
+    answers = answers_alone()  # what a library prints goes to standard error, not among the answers
 
     def say(kind: str, value: Any) -> None:
         answers.write(json.dumps([kind, value]).encode() + b"\n")
@@ -153,6 +153,7 @@ def serve() -> None:
             if by := plugins.raised_by(why):
                 say("refused", str(by))
                 continue
+            # the traceback is for who started the server, not for the page
             logging.getLogger(__name__).exception("%s failed", what)
             say("refused", f"that failed inside simkit ({type(why).__name__}: {why}); the terminal says more")
         else:

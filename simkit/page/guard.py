@@ -16,26 +16,27 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 POLICY = (
+    # blob: sounds and pictures that the page has made itself
     "default-src 'self'; img-src 'self' data: blob:; media-src 'self' blob:; worker-src 'self' blob:; "
     "object-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 # What was made from a design is shown as a page without an origin: its scripts reach nothing here.
 SANDBOX = "sandbox allow-scripts allow-popups allow-modals allow-downloads; frame-ancestors 'none'"
 HEADERS = {
-    "cache-control": "no-store",
+    "cache-control": "no-store",  # a design is nobody else's, not the browser's either
     "content-security-policy": POLICY,
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "microphone=(self), camera=(), geolocation=(), payment=(), usb=()",
     "referrer-policy": "no-referrer",  # or the token would leave with every link
-    "x-content-type-options": "nosniff",
+    "x-content-type-options": "nosniff",  # what was sent as data is never run as a script
 }
 MOST_BYTES = 1_000_000  # of a request's body
 
 
 def new_token() -> str:
     """A name that nobody guesses."""
-    return secrets.token_urlsafe(24)
+    return secrets.token_urlsafe(24)  # 192 bits
 
 
 class Guard:
@@ -50,7 +51,7 @@ class Guard:
         """Serve one request, or refuse it."""
         if scope["type"] == "lifespan":
             return await self._app(scope, receive, send)
-        if scope["type"] != "http":
+        if scope["type"] != "http":  # no web sockets: they would not be bound to an origin
             return None
         why = self._refusal(scope)
         if why is not None:
@@ -102,7 +103,7 @@ def _with_headers(send: Send) -> Send:
     async def sent(message: Message) -> None:
         if message["type"] == "http.response.start":
             own: Iterable[tuple[bytes, bytes]] = message.get("headers", ())
-            names = {name.lower() for name, _ in own}
+            names = {name.lower() for name, _ in own}  # a route's own policy stays, as of what was made
             more = [(name.encode(), value.encode()) for name, value in HEADERS.items() if name.encode() not in names]
             message = {**message, "headers": [*own, *more]}
         await send(message)

@@ -102,7 +102,7 @@ def _free(vessel: Vessel, key: str) -> FreeNumber:
     number = named(vessel, key)
     allowed = vessel.numbers[key].allowed
     if key.endswith("around_deg"):
-        return replace(number, low=-360.0, high=360.0)
+        return replace(number, low=-360.0, high=360.0)  # a turn either way: a drag may go round
     # Generous: a hand is held by what can be made, not by sense.
     return replace(number, low=max(allowed.low, 0.0), high=min(allowed.high, 4 * number.start + 200))
 
@@ -126,6 +126,7 @@ def _stretches(vessel: Vessel, chamber: Chamber) -> list[FreeNumber]:
         mine = [key for key in keys if key.rpartition(".")[2] in columns and vessel.value(key) != 0]
         if not any(vessel.value(key) > 0 for key in mine):
             continue
+        # a ball has one size, and its length goes with it
         if way == "length" or isinstance(chamber.shape, shapes.Sphere):
             mine += [f"{chamber.name}.hole.{hole.name}.along_mm" for hole in chamber.holes]
             mine += [f"{chamber.name}.voicing.along_mm"] if chamber.voicing else []

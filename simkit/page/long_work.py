@@ -55,6 +55,7 @@ def judged(text: str, source: str, chamber: str, note: int) -> dict[str, Any]:
     only = vessel.with_chamber(part.model_copy(update={"notes": part.notes[note : note + 1]}))
     # The last of the catalogue is the most exact.
     judge = next(model.name for model in reversed(catalogue()) if not model.quick)
+    # others sound along as silent chambers
     (found,) = [each for each in predict(only, judge).chambers if each.name == chamber]
     answer = found.notes[0].answer
     return {
@@ -75,6 +76,7 @@ def printed(text: str, source: str, folder: str) -> dict[str, Any]:
     vessel = loads(text, source)
     work = work_of(vessel)
     make(with_first_blow(work, before_holes(vessel, work.shrinkage)), Path(folder))
+    # solids have no picture to be shown
     names = sorted(path.name for path in Path(folder).iterdir() if path.suffix in (".pdf", ".svg"))
     return {"files": names, "said": f"sheets are in {Path(folder).name}"}
 
@@ -84,7 +86,7 @@ def reported(text: str, source: str, page: str) -> dict[str, Any]:
     from simkit.show.report import report
 
     check_output(page, "output")
-    html = report(loads(text, source))
+    html = report(loads(text, source))  # made before anything is written
     with whole(page, "output") as half:
         half.write_text(html, encoding="utf-8")
     return {"files": [Path(page).name], "said": f"the report is in {Path(page).name}"}

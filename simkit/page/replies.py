@@ -104,6 +104,7 @@ def sounded(text: str, source: str, values: Mapping[str, float]) -> dict[str, An
 
 def _sounded(vessel: Vessel) -> list[dict[str, Any]]:
     if not any(chamber.notes for chamber in vessel.chambers):
+        # no notes: each chamber with all holes covered
         return [{"hz": note.answer.frequency_hz, "cents": None} for note in predict(vessel).notes]
     trial = _trial(vessel)
     hz = np.concatenate([voice.played / (2 * np.pi) for voice in trial.voices])
@@ -159,6 +160,7 @@ def _shown(vessel: Vessel) -> list[str]:
 
 def _blowing(vessel: Vessel) -> tuple[list[dict[str, Any]], tuple[str, ...]]:
     """Blowing behaviour of every note that is shown; nothing of a chamber without a window."""
+    # advice takes further solves, and is the command's
     table = blow(vessel, advise=False) if any(chamber.voicing for chamber in vessel.chambers) else None
     by_chamber = {chamber.name: chamber.notes for chamber in table.chambers} if table else {}
     found: list[dict[str, Any]] = []
@@ -189,7 +191,7 @@ def broken_limits(vessel: Vessel, body: Body) -> list[dict[str, Any]]:
     limits = Limits()
     left = limits.left(vessel, body)
     broken = np.flatnonzero(left < -BROKEN_MM)
-    rows = limits.rows(vessel, body) if len(broken) else ()
+    rows = limits.rows(vessel, body) if len(broken) else ()  # words are made only where something is to be said
     return [
         {"what": rows[n].what, "rule": rows[n].rule, "lacks": rows[n].lacks(left[n]), "where": _where(rows[n], body)}
         for n in broken.tolist()
@@ -278,7 +280,7 @@ def benched(text: str, source: str, log: str, given: Mapping[str, Any]) -> dict[
 
     known = {name: given[name] for name in _BENCH if given.get(name) is not None}
     if "stage" in known:
-        known["stage"] = stage(known["stage"])
+        known["stage"] = stage(known["stage"])  # the page sends words
     # Who only looks begins no log.
     kept = log if known.keys() - {"chamber"} or Path(log).exists() else None
     vessel = _read(text, source)

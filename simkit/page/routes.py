@@ -78,12 +78,13 @@ async def _answered(studio: Studio, answer: Answer, request: Request) -> Respons
     try:
         found = await answer(studio, request)
     except Changed as why:
-        return JSONResponse({"error": str(why), "changed": True}, 409)
+        return JSONResponse({"error": str(why), "changed": True}, 409)  # Conflict: the page then asks whose is to stay
     except Refused as why:
         return JSONResponse({"error": str(why)}, 422)
     except (AttributeError, KeyError, TypeError, ValueError) as why:
         return JSONResponse({"error": f"that request is not understood ({type(why).__name__}: {why})"}, 400)
     except Stopped:
+        # Service Unavailable: nothing is wrong with what was asked
         return JSONResponse({"error": "the work was stopped; try again"}, 503)
     return found if isinstance(found, Response) else JSONResponse(found if found is not None else {})
 
@@ -94,7 +95,7 @@ async def _answered(studio: Studio, answer: Answer, request: Request) -> Respons
 async def _page(request: Request) -> Response:
     """The page; a browser is told at once what its script will ask first, in the script's own words."""
     answer, design = _file("index.html"), request.query_params.get("design")
-    if design is not None:
+    if design is not None:  # without it the page shows the folder
         asked = urlencode({"design": design})
         answer.headers["link"] = f"<api/state?{asked}>; rel=preload; as=fetch; crossorigin"
     return answer
@@ -122,6 +123,7 @@ async def _made(studio: Studio, request: Request) -> Response:
         return Response("nothing here", 404)
     policy = SANDBOX if path.suffix == ".html" else POLICY
     headers = {"content-security-policy": policy}
+    # never a type that a browser would run
     return Response(path.read_bytes(), media_type=KINDS.get(path.suffix, "text/plain"), headers=headers)
 
 
@@ -203,6 +205,7 @@ async def _drag(studio: Studio, request: Request) -> Any:
 
 async def _change(studio: Studio, request: Request) -> Any:
     session, body = await _body(studio, request)
+    # shown beside undo: a line at most
     await session.change(_values(body), int(body["base"]), str(body.get("label", "a change"))[:80])
     return {"version": session.version}
 
@@ -247,6 +250,7 @@ async def _bench(studio: Studio, request: Request) -> Any:
     if session.on_disk is None:
         raise Refused("save the design first: the bench keeps its log beside the file")
     log = studio.shelf.beside(session.name, ".toml.bench.jsonl")
+    # the rest is for the bench, which takes what it knows
     known = {key: value for key, value in given.items() if key not in ("design", "tab")}
     answer = await studio.patient.ask("replies.benched", session.on_disk.text, session.source, str(log), known)
     if not session.saved:

@@ -21,6 +21,7 @@ MOST_RINGS = 56  # of a sheet: more are left out, for nobody sees them
 def scene(vessel: Vessel, body: Body, walls: bool = True) -> dict[str, Any]:
     """Every chamber with its openings; with `walls` also its surfaces, which change only where the body does."""
     return {
+        # of a figure what lies between differs from place to place
         "thickness_mm": None if body.figure else 1e3 * body.thickness,
         "chambers": [
             {
@@ -66,7 +67,7 @@ def _windway(voicing: Voicing | None, solid: ChamberBody) -> list[list[float]]:
     """Corners (4, 3) of the windway's middle level."""
     if solid.window is None or voicing is None:
         return []
-    cut = windway_cut(solid.window, voicing, None)
+    cut = windway_cut(solid.window, voicing, None)  # as wide as at the window: a taper is not drawn here
     back, half = cut.length * cut.back, cut.at_exit[0] / 2 * cut.across
     return [_mm(p) for p in (cut.exit - half, cut.exit - half + back, cut.exit + half + back, cut.exit + half)]
 
@@ -95,6 +96,7 @@ def _sheets(wall: Wall, thickness: float) -> list[dict[str, Any]]:
         # The last ring closes the end, so it stays.
         rows = sorted({*range(0, len(sheet.points), step), len(sheet.points) - 1})
         outside = 1e3 * (sheet.points + thickness * sheet.normals)[rows]
+        # hundredths of a mm: no eye sees more
         found.append({"rings": len(rows), "around": outside.shape[1], "points": outside.round(2).ravel().tolist()})
     return found
 

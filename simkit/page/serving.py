@@ -35,7 +35,7 @@ class PageServer(uvicorn.Server):
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Say that the page can be opened, once it can."""
-        self._loop = asyncio.get_running_loop()
+        self._loop = asyncio.get_running_loop()  # known only now, and asked for by a signal that comes at any time
         await super().startup(sockets)
         if self.started:
             self._ready()
@@ -53,7 +53,7 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
     port: 0 for any that is free. say: is told the address. An InputError for a file that is not there.
     """
     folder, first = _place(design)
-    clear_halves(folder)
+    clear_halves(folder)  # half-written files that a killed server has left
     studio = Studio(folder)
     token, listening = new_token(), _listening(port)
     port = listening.getsockname()[1]
@@ -67,9 +67,9 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
 
     config = uvicorn.Config(
         Guard(application(studio, first), token, port),
-        access_log=False,
+        access_log=False,  # the address in it holds the token
         date_header=False,
-        http="h11",
+        http="h11",  # pure Python: on every machine alike
         lifespan="on",  # starts and ends the companions
         log_config=None,
         loop="asyncio",  # the standard library's, on every system
@@ -79,7 +79,7 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
         ws="none",  # pages listen to server-sent events
     )
     server = PageServer(config, studio, ready)
-    before = signal.getsignal(signal.SIGINT)
+    before = signal.getsignal(signal.SIGINT)  # uvicorn sets its own and does not give it back
     try:
         server.run(sockets=[listening])
     except KeyboardInterrupt:
@@ -89,6 +89,7 @@ def serve(design: Path | None, *, port: int = 0, say: Callable[[str], None], bro
         listening.close()
     for session in studio.sessions.values():
         if not session.saved:
+            # a page asks before it is closed; Ctrl-C does not
             say(f"{session.name}: what was changed and not saved is gone")
 
 

@@ -93,8 +93,8 @@ class Session:
         self.shown = await self.prompt.ask("replies.opened", self.text, self.source)
         self.known = {}  # of the state before
         self.say({"type": "state", **self.as_dict()})
-        self._begin("numbers", self._sound)
-        self._begin("rest", self._find_out)
+        self._begin("numbers", self._sound)  # by the prompt companion: looked for at once
+        self._begin("rest", self._find_out)  # by the patient one, which may take its time
 
     async def change(self, values: Mapping[str, float], base: int, label: str) -> None:
         """Put numbers at new values for good: one step that can be undone."""
@@ -244,7 +244,7 @@ class Session:
         try:
             changed = self.shelf.read(self.name).digest != self.on_disk.digest
         except Refused:
-            changed = True
+            changed = True  # taken away, or unreadable: no longer what was read
         if changed != self.outside:
             self.outside = changed
             self.say({"type": "outside", "design": self.name, "outside": changed})
@@ -257,6 +257,7 @@ class Session:
 
 
 def _joined(known: Mapping[str, Any], reply: Mapping[str, Any]) -> dict[str, Any]:
+    # openings first, bodies later: each adds its own
     return {"slopes": {**known.get("slopes", {}).get("slopes", {}), **reply["slopes"]}}
 
 
@@ -264,5 +265,5 @@ _LONGER: tuple[tuple[str, str, tuple[Any, ...]], ...] = (
     ("slopes", "replies.slopes", ("openings",)),
     ("predicted", "replies.predicted", ()),
     ("slopes", "replies.slopes", ("bodies",)),
-    ("slopes", "replies.slopes", ("openings", True)),
+    ("slopes", "replies.slopes", ("openings", True)),  # exact ones last: they replace the quick ones
 )

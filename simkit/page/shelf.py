@@ -33,7 +33,7 @@ class Shelf:
     """A folder of designs. Names are plain: no folder in them, no dot in front, ending in .toml."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder.resolve()
+        self.folder = folder.resolve()  # so that links can be held against it
 
     def designs(self) -> list[dict[str, Any]]:
         """Every design in the folder by its name, with its title; files that are no designs are left out."""

@@ -48,7 +48,7 @@ class Listeners:
         waiting: asyncio.Queue[str | None] = asyncio.Queue()
         self._queues.add(waiting)
         try:
-            yield "retry: 1000\n\n"
+            yield "retry: 1000\n\n"  # ms until a page that has lost the stream comes again
             while not self._closed:
                 try:
                     text = await asyncio.wait_for(waiting.get(), BEAT_S)
@@ -105,12 +105,12 @@ class Studio:
         self.shelf = Shelf(folder)
         self.listeners = Listeners()
         self._companion = companion
-        self.prompt, self.patient = companion(), companion()
+        self.prompt, self.patient = companion(), companion()  # a drag never waits for a solve of minutes
         self.sessions: dict[str, Session] = {}
         self.jobs: dict[int, Job] = {}
         self.made: set[Path] = set()  # what was made here from designs, and may be shown
         self._numbers = itertools.count(1)
-        self._opening = asyncio.Lock()
+        self._opening = asyncio.Lock()  # two tabs that ask for one design are to get the same session
         self._looking: asyncio.Task[None] | None = None
 
     async def begin(self, first: str | None) -> None:
@@ -200,7 +200,7 @@ class Studio:
         if sum(job.state == "running" for job in self.jobs.values()) >= MOST_JOBS:
             raise Refused("two pieces of work are going on; wait for one, or stop it")
         job = Job(next(self._numbers), kind, design, self._companion())
-        what, arguments = _ASKED[kind](self, design, given)
+        what, arguments = _asked(self, kind, design, given)
         if design in self.sessions:
             job.version = self.sessions[design].version  # a judge's word is of this state alone
         self.jobs[job.number] = job
@@ -250,45 +250,26 @@ class Studio:
                 job.task.cancel()
 
 
-def _tuning(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
+def _asked(studio: Studio, kind: str, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
+    """The function of `long_work` that a kind of work asks, and what it is given; a KeyError for an unknown kind."""
+    if kind in ("wish", "start"):
+        studio.check_free(design)
+        shape = str(given.get("shape", "egg"))
+        if kind == "start":
+            return "started", [shape]
+        return "wished", [str(given["scale"]), int(given["holes"]), shape, float(given.get("fingertip_mm", 17.0))]
     session = studio.sessions[design]
-    free = [word for word in given.get("free", ()) if word in FREE]  # what a page sends is not trusted
-    if not free:
-        raise Refused("choose what may move")
-    return "tuned", [session.text, session.source, free]
-
-
-def _judging(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
-    session = studio.sessions[design]
-    return "judged", [session.text, session.source, str(given["chamber"]), int(given["note"])]
-
-
-def _wishing(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
-    studio.check_free(design)
-    what = [str(given["scale"]), int(given["holes"]), str(given.get("shape", "egg"))]
-    return "wished", [*what, float(given.get("fingertip_mm", 17.0))]
-
-
-def _starting(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
-    studio.check_free(design)
-    return "started", [str(given.get("shape", "egg"))]
-
-
-def _printing(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
-    session = studio.sessions[design]
-    return "printed", [session.text, session.source, str(studio.shelf.beside(design, "-sheets"))]
-
-
-def _reporting(studio: Studio, design: str, given: dict[str, Any]) -> tuple[str, list[Any]]:
-    session = studio.sessions[design]
-    return "reported", [session.text, session.source, str(studio.shelf.beside(design, ".html"))]
-
-
-_ASKED = {
-    "tune": _tuning,
-    "judge": _judging,
-    "wish": _wishing,
-    "start": _starting,
-    "sheets": _printing,
-    "report": _reporting,
-}
+    shown = [session.text, session.source]
+    match kind:
+        case "tune":
+            free = [word for word in given.get("free", ()) if word in FREE]  # what a page sends is not trusted
+            if not free:
+                raise Refused("choose what may move")
+            return "tuned", [*shown, free]
+        case "judge":
+            return "judged", [*shown, str(given["chamber"]), int(given["note"])]
+        case "sheets":
+            return "printed", [*shown, str(studio.shelf.beside(design, "-sheets"))]
+        case "report":
+            return "reported", [*shown, str(studio.shelf.beside(design, ".html"))]
+    raise KeyError(kind)

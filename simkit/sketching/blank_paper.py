@@ -12,7 +12,7 @@ from simkit.making.paper import PAPERS, Fill, Ink, Mark, Page, Paper, Pen, Text,
 from simkit.sketching.strokes import LAYERS, MARKS
 
 RULER_MM = 100.0
-DOT_MM = 3.0
+DOT_MM = 3.0  # many pixels of a photograph: their middles are then known to a part of one
 _MARGIN, _HEAD, _FOOT, _GAP = 15.0, 48.0, 34.0, 6.0
 
 SAYS = (
@@ -101,7 +101,7 @@ _COLOURS = {"inside": "#1f6fb2", "outside": "#a0522d", "window": "#c0392b", "win
 
 def blank_svg() -> str:
     """The sheet to draw on by a vector program: a layer for each outline and each kind of mark, and the ruler."""
-    paper = PAPERS[0]
+    paper = PAPERS[0]  # A4: on a screen any will do
     (x0, y), (x1, _) = _ruler(paper)
     return _SVG.format(
         width=paper.width,

@@ -11,7 +11,7 @@ import numpy as np
 from simkit.body.inspection import inspect
 from simkit.errors import Fault, InputError
 from simkit.sketching.legs import leg_pairs, leg_text, leg_words
-from simkit.sketching.marks import MarkedHole, MarkedVoicing, Openings, openings
+from simkit.sketching.marks import Openings, openings
 from simkit.sketching.photograph import SUFFIXES, photo_sketch
 from simkit.sketching.section_rows import CLOSE_MM, FittedRows, Profiles, Row, fitted
 from simkit.sketching.silhouettes import Profile, profile
@@ -23,9 +23,10 @@ from simkit.vessel.wishes import clay_faults
 
 ALIKE = 0.05  # share of a length by which two views of it may part
 _FOLDED = 0.03, 0.2  # share of an outline's area that sections would fill: worth telling, too much
+# twice the inside's: notes hardly depend on it
 OUTSIDE_MM = 0.3  # of misfit that is asked of the outside
 _ASKEW_MM = 2.0  # of misfit: more is no shaking hand
-RULER_MM = (1.0, 2000.0)
+RULER_MM = (1.0, 2000.0)  # of any drawing of a vessel that is held in hands
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,7 @@ def sketch(
     vessel = loads(text, str(path))  # read like any design, so that it is one
     geometric = inspect(vessel)
     if geometric:
-        raise InputError([*geometric, *folded, *_askew(rows)])
+        raise InputError([*geometric, *folded, *_askew(rows)])  # how the drawing lies may be what is wrong with it
     return Sketched(text, vessel, rows, coat.rows if coat else None, said)
 
 
@@ -103,7 +104,7 @@ def _profiles(drawn: Sketch, what: str) -> Profiles | None:
             faults.append(Fault(drawn.source, f"layer {what} {view}", None, allowed))
     if len(views) == 2 and not faults:
         side, above = views[SIDE].length, views[ABOVE].length
-        if abs(side - above) > ALIKE * max(side, above):
+        if abs(side - above) > ALIKE * max(side, above):  # less is a hand's, and is stretched away
             allowed = (
                 f"about the length of {what} side, {side:.1f} mm; this one is {above:.1f} mm long: draw both views "
                 "equally long, mouth end at the left"
@@ -311,9 +312,9 @@ def _text(
             rows="\n".join(map(_row_text, coat.rows.rows)), offset=[each + 0.0 for each in coat.offset_mm]
         ),
     )
-    text += _voicing_text(marked.voicing)
-    text += "".join(_hole_text(hole) for hole in marked.holes)
-    return text + _NOTES
+    text += "" if marked.voicing is None else _VOICING.format(v=marked.voicing, pad=" " * 13)
+    holes = (_HOLE.format(hole=hole, name=json.dumps(hole.name, ensure_ascii=False)) for hole in marked.holes)
+    return "".join([text, *holes, _NOTES])
 
 
 def misfit_words(rows: FittedRows, outside: FittedRows | None = None) -> list[str]:
@@ -330,11 +331,3 @@ def misfit_words(rows: FittedRows, outside: FittedRows | None = None) -> list[st
 def _row_text(row: Row) -> str:
     along, width, height, rise, squareness = row
     return f"    [{along:6.2f}, {width:6.2f}, {height:6.2f}, {rise + 0:6.2f}, {squareness:g}],"  # rise + 0: no "-0.00"
-
-
-def _voicing_text(voicing: MarkedVoicing | None) -> str:
-    return "" if voicing is None else _VOICING.format(v=voicing, pad=" " * 13)
-
-
-def _hole_text(hole: MarkedHole) -> str:
-    return _HOLE.format(hole=hole, name=json.dumps(hole.name, ensure_ascii=False))

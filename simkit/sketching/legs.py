@@ -45,6 +45,7 @@ def leg_pairs(sketch: Sketch, inside: Profiles, outside: Profiles | None, wall_m
     # A drawn outside is the clay's own line.
     clay = 0.0 if outside is not None and outside.side is not None else wall_mm
     found, faults = [], []
+    # from the mouth end on: numbered as they are seen
     for number, mark in enumerate(sorted(marks, key=lambda each: float(each.stroke.box[0, 0])), 1):
         try:
             top, foot, thick = _ends(mark, body, clay)

@@ -106,7 +106,7 @@ def frames(sketch: Sketch, profiles: Profiles) -> dict[str, ViewFrame]:
 
 def _apart(sketch: Sketch, one: ViewFrame, other: ViewFrame) -> None:
     low, high = np.maximum(one.box[0], other.box[0]), np.minimum(one.box[1], other.box[1])
-    if (high > low).all() and sketch.marks:
+    if (high > low).all() and sketch.marks:  # without marks it does not matter where the views lie
         allowed = "the views from the side and from above apart, or no one knows in which view a mark lies"
         raise InputError([Fault(sketch.source, "layers", None, allowed)])
 
@@ -213,13 +213,13 @@ def _voicing(placed: list[tuple[MarkedStroke, ViewFrame]], profiles: Profiles, s
         if len(seen) > len(set(seen)):
             raise ValueError(f"one {what} mark in each view; there are {len(seen)}")
     way = _way(ways)
-    width, cut_up = WINDOW_MM
+    width, cut_up = WINDOW_MM  # until something that is drawn says otherwise
     if windows:
         along, around, width, cut_up = _window(windows, profiles, said)
     elif way:
         # The window begins where the windway ends.
         along = way.inner + cut_up / 2
-        around = way.around if way.around is not None else 180.0
+        around = way.around if way.around is not None else 180.0  # underneath: common practice
         said.append(f"no window is marked: one of {width:g} by {cut_up:g} mm where the windway ends")
     else:
         along, around = _WINDOW_AT * profiles.length, 180.0

@@ -56,11 +56,12 @@ class Blot:
 
     @property
     def size(self) -> float:
-        return float(np.hypot(*self.filled.shape))
+        return float(np.hypot(*self.filled.shape))  # of its box: no line of that piece is longer
 
     @property
     def solid(self) -> bool:
         """A filled spot and no line."""
+        # of its box: a disc fills pi/4, a pen's line hardly any
         return self.holes == 0 and float(self.ink.mean()) > 0.45
 
     def holds(self, other: Blot) -> bool:
@@ -146,7 +147,7 @@ def _brightness(source: str) -> tuple[np.ndarray, float]:
             reduction = max(1.0, max(wide, high) / _LONGEST)
             # A JPEG is then unpacked no larger than is wanted.
             picture.draft("L", (int(wide / reduction), int(high / reduction)))
-            grey = ImageOps.exif_transpose(picture)
+            grey = ImageOps.exif_transpose(picture)  # a phone turns the picture by a note in the file
             if grey.has_transparency_data:  # what is transparent is paper
                 grey = grey.convert("RGBA")
                 paper = Image.new("RGBA", grey.size, "white")
@@ -191,7 +192,7 @@ def _paper(shade: np.ndarray) -> np.ndarray:
     padded = np.pad(shade, [(0, n * _TILE - side) for n, side in zip((high, wide), shade.shape, strict=True)], "edge")
     # (tile row, tile column, pixels of it).
     tiles = padded.reshape(high, _TILE, wide, _TILE).swapaxes(1, 2).reshape(high, wide, -1)
-    bright = np.quantile(tiles, 0.9, axis=2)
+    bright = np.quantile(tiles, 0.9, axis=2)  # not the brightest, which is a reflection or noise
     # A tile within a black spot has no paper: the brightest of its neighbours has.
     bright = ndimage.gaussian_filter(ndimage.grey_closing(bright, size=(9, 9)), 2)
     zoomed = ndimage.zoom(bright, [_TILE] * 2, order=1, mode="nearest", grid_mode=True)
@@ -239,9 +240,9 @@ def _traced(blot: Blot) -> np.ndarray:
         largest = 1 + int(np.argmax(np.bincount(labels.ravel())[1:])) if count else 0
         # Distances to the outer edge and to the hole's: their mean is zero in the middle of the line.
         away = (away + _signed(labels == largest)) / 2
-    away = ndimage.gaussian_filter(away, 1.0)
+    away = ndimage.gaussian_filter(away, 1.0)  # pixels' steps, of half a pixel, are no part of the line
     lines: list[np.ndarray] = [np.asarray(line) for line in contour_generator(z=away).lines(0.0)]
-    return max(lines, key=len)[:-1, ::-1] + blot.corner - 3
+    return max(lines, key=len)[:-1, ::-1] + blot.corner - 3  # contours come as (column, row); 3: the padding
 
 
 def _signed(region: np.ndarray) -> np.ndarray:

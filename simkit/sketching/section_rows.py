@@ -13,7 +13,7 @@ from simkit.sketching.silhouettes import Misfit, Profile, misfit
 
 Row = tuple[float, float, float, float, float]  # along, width, height, rise (mm), squareness
 
-FEWEST, MOST_ROWS = 5, 16
+FEWEST, MOST_ROWS = 5, 16  # more than a person would change by hand
 CLOSE_MM = 0.15  # of the outlines: rows are added until they are as near
 _WINDOW = 0.02  # share of the length over which a row's sizes are averaged, to either side
 _LEAST_MM = 1.0  # a section's sizes: the design file's least
@@ -89,7 +89,7 @@ def fitted(profiles: Profiles, close_mm: float = CLOSE_MM) -> FittedRows:
             break
         shares = sorted([*shares, place])
         found = _with(profiles, shares, ends)
-        best = min(best, found, key=lambda each: each.worst)
+        best = min(best, found, key=lambda each: each.worst)  # a row more may ripple, and lie farther off
     return best
 
 
@@ -154,7 +154,7 @@ def silhouette(wall: SectionsWall, view: str) -> np.ndarray:
 
     From the side `up` is up; from above the piece's left is up.
     """
-    rings = wall.grids(6)[0]
+    rings = wall.grids(6)[0]  # the curved side alone: flat ends stand upright in either view
     across = rings[..., 2] if view == "side" else -rings[..., 0]
     low, high = across.min(axis=1), across.max(axis=1)
     along = rings[:, 0, 1]

@@ -84,7 +84,7 @@ def outline_of(strokes: Sequence[Stroke], place: Place) -> tuple[Stroke, tuple[s
     """
     if len(strokes) > _MOST:
         raise OutlineError(f"at most {_MOST} lines in a layer; this one has {len(strokes)}: join them to one outline")
-    whole = sorted(_joined(strokes), key=lambda stroke: -stroke.size)
+    whole = sorted(_joined(strokes), key=lambda stroke: -stroke.size)  # the largest first: what is to be the outline
     first = whole[0]
     if not first.closed:
         a, b = first.points[0], first.points[-1]
@@ -123,7 +123,7 @@ def _left_out(rest: Sequence[Stroke], outline: Stroke, place: Place) -> tuple[st
 
 def _within(inner: Stroke, outer: Stroke) -> bool:
     (low, high), (a, b) = outer.box, inner.box
-    return bool((a >= low).all() and (b <= high).all())
+    return bool((a >= low).all() and (b <= high).all())  # by boxes: enough to tell an eye from a second view
 
 
 def _joined(strokes: Sequence[Stroke]) -> list[Stroke]:

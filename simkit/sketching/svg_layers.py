@@ -22,7 +22,7 @@ from simkit.sketching.svg_lines import FINE_MM, UNITS_MM, lines, moved, page, tr
 from simkit.sketching.svg_tree import local, svg_tree
 from simkit.vessel.spelling import did_you_mean
 
-MOST_POINTS = 40_000
+MOST_POINTS = 40_000  # a file of megabytes traced from a picture, and no drawing by hand
 _INKSCAPE = "http://www.inkscape.org/namespaces/inkscape}"
 _PASSED = {"defs", "clipPath", "mask", "pattern", "symbol", "marker", "metadata", "namedview", "style", "image",
            "title", "desc", "text", "script", "foreignObject", "filter"}  # fmt: skip
@@ -263,6 +263,7 @@ def _name_of(element: Element, within: _Named) -> tuple[_Named, str]:
 
 
 def _plain(name: str) -> str:
+    # it is said in messages, and written as a hole's name
     return " ".join("".join(sign if sign.isprintable() else " " for sign in name[:200]).split())
 
 

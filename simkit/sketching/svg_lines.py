@@ -30,7 +30,7 @@ def page(root: Element) -> Transform:
     """Transform from the drawing's own units to mm, y up (SVG 2, 8.2: viewBox, with equal scales and in the middle)."""
     width, height = (_size(root.get(key, "")) for key in ("width", "height"))
     box = [float(word) for word in re.findall(_NUMBER, root.get("viewBox", ""))]
-    up = Transform(1, 0, 0, -1, 0, 0)
+    up = Transform(1, 0, 0, -1, 0, 0)  # SVG counts downward
     if len(box) != 4 or min(box[2:]) <= 0:
         return up.scale(UNITS_MM["px"])
     width = box[2] * UNITS_MM["px"] if width is None else width  # SVG's default: a unit is a pixel
@@ -125,6 +125,7 @@ def lines(element: Element, by: Transform) -> Iterator[tuple[np.ndarray, bool]]:
 def _path(data: str, fine: float) -> Iterator[tuple[np.ndarray, bool]]:
     """The lines of a path, curves as short pieces that leave them by at most `fine`."""
     if not _PATH_DATA.fullmatch(data):
+        # fontTools would pass over them, and draw something else
         raise ValueError("path data has letters that mean nothing")
     pen = RecordingPen()
     parse_path(re.sub(r"\s+", " ", data), pen)
@@ -155,7 +156,7 @@ def _curve(control: np.ndarray, fine: float) -> np.ndarray:
     second = degree * (degree - 1) * float(np.linalg.norm(np.diff(control, 2, axis=0), axis=1).max())
     count = int(min(max(math.ceil(math.sqrt(second / (8 * fine))), 1), 300)) if np.isfinite(second) else 1
     t = np.linspace(0, 1, count + 1)[1:, None, None]
-    level = control[None]
+    level = control[None]  # de Casteljau, for all points at once
     while level.shape[1] > 1:  # de Casteljau
         level = (1 - t) * level[:, :-1] + t * level[:, 1:]
     return np.asarray(level[:, 0])

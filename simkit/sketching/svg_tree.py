@@ -58,6 +58,7 @@ def _parsed(content: bytes) -> Element:
         builder.end(tag)
 
     def entity(*_: object) -> None:
+        # a few lines of them can unfold to gigabytes
         raise _TooMuchError("SVG without entities of its own; save it as plain SVG")
 
     parser.StartElementHandler, parser.EndElementHandler = start, end
