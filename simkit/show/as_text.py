@@ -31,8 +31,7 @@ if TYPE_CHECKING:  # what a command does not ask for need not be loaded
     from simkit.sound.answers.higher import Ringing
     from simkit.sound.answers.prediction import PredictedChamber, PredictedNote, Prediction
     from simkit.sound.blowing.behaviour import NoteBlown
-    from simkit.sound.blowing.one_breath import BlownChord
-    from simkit.sound.blowing.table import BlowTable
+    from simkit.sound.blowing.table import BlownChord, BlowTable
 
 Part = Table | Text | str
 MOST_CHORDS = 60  # rows of a table: about a page
