@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from simkit.frozen import frozen
-from simkit.optimisation.aims.handmade import Hands, changed, errors_of, hand_error_of, shrinkage_share, trial_of
+from simkit.optimisation.aims.handmade import Hands, changed, errors_of, hand_error_of, shrinkage_share
 from simkit.optimisation.problem.perturbations import OpeningMoves
 from simkit.optimisation.problem.trial import Setting, Trial
 from simkit.sound.models.roots import lowest
@@ -49,7 +49,7 @@ def makers(
     is taken at plus, nothing and minus and runs through these three as a parabola; two of one opening are also taken
     both at plus, for their product. Shrinkage scales the whole.
     """
-    hands, trial = hands or Hands(), trial_of(vessel, setting)
+    hands, trial = hands or Hands(), Trial.alone(vessel, setting or Setting())
     errors = errors_of(vessel, hands)
     keys = list(errors)
     pairs = [(i, j) for i, j in combinations(range(len(keys)), 2) if _opening(keys[i]) == _opening(keys[j])]

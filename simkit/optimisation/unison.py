@@ -20,7 +20,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.errors import SimkitError
-from simkit.optimisation.problem.free import Freedom
 from simkit.optimisation.problem.trial import Setting, Trial, Voice
 from simkit.pitch import cents
 from simkit.sound.answers.prediction import PredictedChamber, PredictedNote, Prediction
@@ -47,7 +46,7 @@ def unison_pairs(vessel: Vessel, lossless: bool, state: str) -> tuple[tuple[str,
     a cent, judged by the design as it is."""
     if sum(bool(chamber.notes) for chamber in vessel.chambers) < 2:
         return ()
-    trial = Trial.of(Freedom(vessel, ()), np.zeros(0), Setting(lossless, state))
+    trial = Trial.alone(vessel, Setting(lossless, state))
     try:
         voices = trial.voices
     except SimkitError:

@@ -114,7 +114,7 @@ def _sounded(vessel: Vessel) -> list[dict[str, Any]]:
 @lru_cache(maxsize=2)
 def _trial(vessel: Vessel) -> Trial:
     """The design on trial; kept while its slopes are asked for too."""
-    return Trial.of(Freedom(vessel, ()), np.zeros(0), SETTING)
+    return Trial.alone(vessel, SETTING)
 
 
 def slopes(text: str, source: str, which: str, exact: bool = False) -> dict[str, Any]:

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 import simkit
-from simkit.optimisation.aims.handmade import SHRINKAGE, Hands, errors_of, hand_error, trial_of
-from simkit.optimisation.problem.trial import Setting
+from simkit.optimisation.aims.handmade import SHRINKAGE, Hands, errors_of, hand_error
+from simkit.optimisation.problem.trial import Setting, Trial
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +38,7 @@ def test_each_cause_is_its_slope_times_its_error(piece, still_error, key, size):
     """By solving anew with the error made: exact but for the bend over 0.3 and 0.5 mm; of the still piece, for those as
     played hold the air that the breath leaves."""
     base = piece.value(key)
-    there = [trial_of(piece.with_value(key, base + sign * size), STILL).cents for sign in (1, -1)]
+    there = [Trial.alone(piece.with_value(key, base + sign * size), STILL).cents for sign in (1, -1)]
     found = still_error.cents[:, still_error.causes.index(key)]
     assert found == pytest.approx((there[0] - there[1]) / 2, rel=0.02, abs=0.05)
 

@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simkit.optimisation.aims.handmade import Hands, errors_of, hand_error, trial_of
+from simkit.optimisation.aims.handmade import Hands, errors_of, hand_error
+from simkit.optimisation.problem.trial import Trial
 
 sys.path.append(str(Path(__file__).parents[2] / "studies"))
 from many_makers import makers
@@ -33,7 +34,7 @@ def test_makers_pieces_are_those_that_solving_anew_gives(piece):
     shrunk = random.uniform(-1, 1, count) * 0.5 / 90
     for n in (0, 3):
         made = {key: piece.value(key) + d * size for (key, size), d in zip(errors.items(), draw[n], strict=True)}
-        anew = trial_of(piece.with_values(made)).cents - 1200 * np.log2(1 - shrunk[n])
+        anew = Trial.alone(piece.with_values(made)).cents - 1200 * np.log2(1 - shrunk[n])
         assert np.abs(found.cents[n] - anew).max() < 1.5
     assert found.cents.std(axis=0).min() > 10
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from simkit.frozen import frozen
 from simkit.optimisation.aims.slopes import CENTS, slopes_beside
-from simkit.optimisation.problem.free import Freedom, nudged
+from simkit.optimisation.problem.free import nudged
 from simkit.optimisation.problem.trial import Neighbour, Setting, Trial
 from simkit.vessel import Vessel
 
@@ -76,12 +76,7 @@ class HandError:
 
 def hand_error(vessel: Vessel, hands: Hands | None = None, setting: Setting | None = None) -> HandError:
     """Effect of hand-made errors on each note of a design, from exact derivatives of the port model."""
-    return hand_error_of(trial_of(vessel, setting), hands or Hands())
-
-
-def trial_of(vessel: Vessel, setting: Setting | None = None) -> Trial:
-    """A design by itself, nothing in it free."""
-    return Trial.of(Freedom(vessel, ()), np.zeros(0), setting or Setting())
+    return hand_error_of(Trial.alone(vessel, setting or Setting()), hands or Hands())
 
 
 def hand_error_of(trial: Trial, hands: Hands, field: bool = True) -> HandError:

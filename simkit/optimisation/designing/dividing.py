@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 from simkit import vessel
 from simkit.air import moist_air
 from simkit.errors import Fault, InputError
-from simkit.optimisation.problem.bounds import DRILL_MM
+from simkit.optimisation.problem.bounds import DRILL_MM, root_within
 from simkit.pitch import Pitch, Tuning
 from simkit.sound.elements.openings import rectangular_hole, round_hole
 from simkit.vessel.hands import SEALED
@@ -257,12 +257,7 @@ def hole_conductivity(wall_mm: float, diameter: float) -> float:
 
 def hole_mm(wish: WishedRange, K: float) -> float:
     """The diameter of a hole of this conductivity, mm, within what drills and fingertips allow."""
-    low, high = DRILL_MM, SEALED * wish.fingertip_mm
-    if hole_conductivity(wish.wall_mm, low) >= K:
-        return low
-    if hole_conductivity(wish.wall_mm, high) <= K:
-        return high
-    return float(brentq(lambda d: hole_conductivity(wish.wall_mm, d) - K, low, high))
+    return root_within(lambda mm: hole_conductivity(wish.wall_mm, mm) - K, DRILL_MM, SEALED * wish.fingertip_mm)
 
 
 # --- fingers --------------------------------------------------------------------------------------------------------

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.optimize import brentq
 
 from simkit.body.walls.formulas import EggWall
 from simkit.body.walls.wall import cast, normals
 from simkit.optimisation.designing.dividing import ChamberPlan, finger, rows
+from simkit.optimisation.problem.bounds import root_within
 from simkit.vessel.wishes import WishedRange
 
 _SLACK_SHARE = 0.04  # fingers set wider apart than asked, so that a chamber may still shrink
@@ -125,7 +125,4 @@ def _aside_deg(wish: WishedRange, plan: ChamberPlan, row: list[float], apart_mm:
         outside = [1e3 * p + wish.wall_mm * normals(wall, p)[0] for p in inside if p is not None]  # fingers lie outside
         return min((2 * p[0] for p in outside), default=np.inf) - apart_mm  # from the left to the right hand's hole
 
-    if room(_SIDES) >= 0:
-        return _SIDES
-    # Lower down the hands cannot hold it: then as far as that.
-    return float(brentq(room, _SIDES, _LOW)) if room(_LOW) > 0 else _LOW
+    return root_within(room, _SIDES, _LOW)  # lower down the hands cannot hold it

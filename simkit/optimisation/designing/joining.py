@@ -16,7 +16,7 @@ from simkit.optimisation.designing.dividing import NAMES, ChamberPlan, divided, 
 from simkit.optimisation.designing.drafting import chamber_text, head_text
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
-from simkit.optimisation.problem.free import Freedom, freedom
+from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.limits import Limits
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.problem.trial import Setting, Trial, drawn
@@ -126,7 +126,7 @@ def piece(wish: WishedRange, kept: Kept = lambda text, verdict: None) -> Piece:
 
 def _apart(vessel: Vessel) -> str:
     """Verdict on chambers that stand in one body as each was tuned by itself."""
-    off = np.abs(Trial.of(Freedom(vessel, ()), np.zeros(0)).cents).max()
+    off = np.abs(Trial.alone(vessel).cents).max()
     return f"each chamber is tuned by itself: in one body they are up to {off:.0f} cents off yet"
 
 
@@ -222,7 +222,7 @@ def _meeting(drafts: list[Vessel]) -> list[Vessel]:
     if len(melody) < 2:
         return drafts
     log.info("choosing cut-ups with which breath runs on")
-    trials = [Trial.of(Freedom(vessel, ()), np.zeros(0)) for vessel in melody]
+    trials = [Trial.alone(vessel) for vessel in melody]
     breath = [np.log(pressures(trial, careful=True)) for trial in trials]
     spread = [1.0]
     for n in range(1, len(melody)):  # chamber by chamber upward, each against the one below
@@ -311,7 +311,7 @@ def _uneven(vessel: Vessel, before: Vessel) -> float:
     design `before`, but for what a law says of the change, as solving each takes seconds."""
     if len(vessel.chambers) == 1:
         return 0.0
-    trial, known = Trial.of(Freedom(vessel, ()), np.zeros(0)), drawn(before)
+    trial, known = Trial.alone(vessel), drawn(before)
     cases = [
         replace(v.case, chamber=replace(v.case.chamber, window=known.chamber(v.chamber).window)) for v in trial.voices
     ]

@@ -12,7 +12,6 @@ import re
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.optimize import brentq
 
 from simkit.body import placed_wall
 from simkit.body.places import axis_ends_mm
@@ -29,7 +28,7 @@ from simkit.optimisation.designing.dividing import (
 )
 from simkit.optimisation.optimising import optimise
 from simkit.optimisation.outcome import Outcome
-from simkit.optimisation.problem.bounds import DRILL_MM, group
+from simkit.optimisation.problem.bounds import DRILL_MM, group, root_within
 from simkit.optimisation.problem.rewriting import rewritten
 from simkit.optimisation.search.fingerings import fingered
 from simkit.pitch import Tuning
@@ -213,21 +212,13 @@ def _longest_mm(wish: Wish) -> float:
 def _window_mm(wish: Wish, conductivity: float) -> tuple[float, float]:
     """Cut-up and width of a window of this conductivity: oblong, and wider where its cut-up may not grow."""
 
-    def oblong(cut_up: float) -> float:
-        return window_conductivity(wish.wall_mm, cut_up, _OBLONG * cut_up) - conductivity
+    def over(cut_up: float, share: float) -> float:
+        return window_conductivity(wish.wall_mm, cut_up, share * cut_up) - conductivity
 
-    longest = _longest_mm(wish)
-    if oblong(SHORTEST) >= 0:
-        return SHORTEST, _OBLONG * SHORTEST
-    if oblong(longest) >= 0:
-        cut_up = float(brentq(oblong, SHORTEST, longest))
-        return cut_up, _OBLONG * cut_up
-
-    def wider(share: float) -> float:
-        return window_conductivity(wish.wall_mm, longest, share * longest) - conductivity
-
-    # The widest, where even that is too small.
-    return longest, longest * (WIDE if wider(WIDE) <= 0 else float(brentq(wider, _OBLONG, WIDE)))
+    cut_up, share = root_within(lambda mm: over(mm, _OBLONG), SHORTEST, _longest_mm(wish)), _OBLONG
+    if over(cut_up, share) < 0:  # the longest is too small
+        share = root_within(lambda share: over(cut_up, share), _OBLONG, WIDE)
+    return cut_up, share * cut_up
 
 
 def _places(wish: Wish, first: float, last: float) -> Sequence[tuple[float, float]]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Container
 from dataclasses import dataclass, replace
 
+from scipy.optimize import brentq
+
 from simkit.body import placed_wall
 from simkit.body.places import axis_ends_mm
 from simkit.vessel import Chamber, Hole, Vessel, shapes
@@ -76,6 +78,17 @@ class FreeNumber:
         """Copy whose factor acts on those of its keys alone that are in `keys`."""
         kept = [(key, share) for key, share in zip(self.keys, self.shares, strict=True) if key in keys]
         return replace(self, keys=tuple(key for key, _ in kept), shares=tuple(share for _, share in kept))
+
+
+def root_within(rising: Callable[[float], float], low: float, high: float) -> float:
+    """The zero of a rising function between two ends, or the end that is nearest to one.
+
+    >>> [round(root_within(lambda x: x * x - 4, *ends), 9) for ends in ((0, 9), (3, 9), (0, 1))]
+    [2.0, 3, 1]
+    """
+    if rising(low) >= 0:
+        return low
+    return high if rising(high) <= 0 else float(brentq(rising, low, high))
 
 
 def group(vessel: Vessel, name: str, chamber: str | None = None) -> list[FreeNumber]:

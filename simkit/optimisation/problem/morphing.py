@@ -45,7 +45,10 @@ class MovedAir:
         apertures = self._apertures(neighbour)
         if neighbour.has_walls_of(self.trial):
             # Other air, or another windway: all is asked anew but the window's relief, which would jump.
-            return tuple(_with(v.resonator.circuit, apertures, neighbour) for v in neighbour.trial(self.trial).voices)
+            return tuple(
+                _with(v.resonator.circuit, apertures, neighbour)
+                for v in Trial.alone(neighbour.vessel, self.trial.setting).voices
+            )
         air = self._moved(neighbour.body)
         solution = port_solution(air, [chamber.all_openings for chamber in neighbour.body.chambers])
         circuits = []

@@ -79,6 +79,11 @@ class Trial:
         vessel = freedom.at(x)
         return Trial(freedom, np.array(x, float), setting, vessel, drawn(vessel))
 
+    @staticmethod
+    def alone(vessel: Vessel, setting: Setting = Setting()) -> Trial:
+        """A design by itself, nothing in it free."""
+        return Trial.of(Freedom(vessel, ()), np.zeros(0), setting)
+
     def sounding(self, voices: Iterable[Voice]) -> Trial:
         """This design with a sound that is known already, or taken to be."""
         self.__dict__["voices"] = tuple(voices)  # what the cached property would solve for
@@ -191,10 +196,6 @@ class Neighbour:
             new.voicing == old.voicing or moved.window is not was.window
             for (new, old), (moved, was) in zip(voicings, windows, strict=True)
         )
-
-    def trial(self, beside: Trial) -> Trial:
-        """This design on trial itself, for its own sake."""
-        return Trial.of(Freedom(self.vessel, ()), np.zeros(0), beside.setting)
 
 
 def check_notes(vessel: Vessel) -> None:

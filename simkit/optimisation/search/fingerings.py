@@ -11,11 +11,11 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
-from scipy.optimize import brentq, lsq_linear
+from scipy.optimize import lsq_linear
 
 from simkit.errors import Fault
 from simkit.frozen import frozen
-from simkit.optimisation.problem.bounds import DRILL_MM
+from simkit.optimisation.problem.bounds import DRILL_MM, root_within
 from simkit.optimisation.problem.trial import Trial
 from simkit.sound import models
 from simkit.sound.elements.openings import round_hole
@@ -268,11 +268,6 @@ def _conductivity(vessel: Vessel, hole: Hole, diameter_mm: float) -> float:
 
 def _sized(vessel: Vessel, chamber: Chamber, hole: Hole, share: float) -> Hole:
     """The hole as wide as its share of the window's conductivity wants, within what drills and fingertips allow."""
-    goal = share * _window_conductivity(vessel, chamber)
-    low, high = DRILL_MM, widest_hole_mm(vessel, hole)
-
-    def excess(diameter_mm: float) -> float:
-        return _conductivity(vessel, hole, diameter_mm) - goal
-
-    diameter = low if excess(low) >= 0 else high if excess(high) <= 0 else brentq(excess, low, high)
+    goal, widest = share * _window_conductivity(vessel, chamber), widest_hole_mm(vessel, hole)
+    diameter = root_within(lambda mm: _conductivity(vessel, hole, mm) - goal, DRILL_MM, widest)
     return hole.model_copy(update={"diameter_mm": round(float(diameter), 2)})

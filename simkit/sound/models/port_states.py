@@ -2,58 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
-from typing import Protocol
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
 from simkit.errors import OutOfReach
-from simkit.field import PortSolution
-from simkit.frozen import frozen
-from simkit.sound.elements.airs import Airs
-from simkit.sound.models.circuit import Circuit
-from simkit.sound.models.playing import Playing
 from simkit.sound.models.side_by_side import lowest_of
 from simkit.sound.models.window_apart import lowest_apart
 
 
-class PortResonator(Protocol):
-    """Interface of a resonator of the port model for this module."""
-
-    @property
-    def circuit(self) -> Circuit: ...
-    @property
-    def solution(self) -> PortSolution: ...
-    @property
-    def rows(self) -> np.ndarray: ...
-    @property
-    def airs(self) -> Airs: ...
-    @property
-    def windowed(self) -> bool: ...
-    @property
-    def beside(self) -> np.ndarray | None: ...
-    @property
-    def playing(self) -> Playing: ...
-    @property
-    def conductivities(self) -> np.ndarray: ...
-    def states(self, openness: np.ndarray) -> np.ndarray: ...
-    def near_lowest(self, states: np.ndarray) -> np.ndarray: ...
-    def lowest(self, openness: np.ndarray) -> np.ndarray: ...
-    def drift(self, openness: np.ndarray) -> np.ndarray: ...
-
-
-@frozen
-class _Question:
-    """Fingerings `states` (f, n) of the chamber with `rows` (n,), and of each state of playing all that tells it from
-    others."""
-
-    asked: tuple[tuple[Hashable, ...], ...]
-    rows: np.ndarray
-    states: np.ndarray
-
-
-def lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray) -> np.ndarray:
-    """`lowest` (s, f) of one chamber in several states of playing, for fingerings (f, holes): at once if it can be.
+def lowest_in_states(resonators: Sequence[Any], openness: np.ndarray) -> np.ndarray:
+    """`lowest` (s, f) of one chamber in several states of playing, each a `ports.PortsResonator`, for fingerings
+    (f, holes): at once if it can be.
 
     Kept with the solution by all that it depends on: other targets, or the same question again, solve nothing.
     """
@@ -63,12 +24,12 @@ def lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray) 
         return np.stack([each.lowest(openness) for each in resonators])
     # All that a note depends on beside the field, which is the solution's own.
     asked = [(e.circuit.ducts, e.airs, e.circuit.lossless, e.circuit.nearby, e.playing.breath) for e in resonators]
-    key = _Question(tuple(asked), first.rows, states)
+    key = tuple(asked), first.rows.tobytes(), states.shape, states.tobytes()
     (found,) = first.solution.kept.of([key], lambda _: [_lowest_in_states(resonators, openness, states)])
-    return found.copy()
+    return np.array(found)  # a copy: who asks may write into it
 
 
-def _lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray, states: np.ndarray) -> np.ndarray:
+def _lowest_in_states(resonators: Sequence[Any], openness: np.ndarray, states: np.ndarray) -> np.ndarray:
     first, circuits = resonators[0], [each.circuit for each in resonators]
     # Together only what all have in common: something open, and nothing half covered.
     if (states * first.rows).any(axis=1).all() and not ((states > 0) & (states < 1)).any():
@@ -84,7 +45,7 @@ def _lowest_in_states(resonators: Sequence[PortResonator], openness: np.ndarray,
     return np.stack([each.lowest(openness) for each in resonators])
 
 
-def _drifts(resonators: Sequence[PortResonator], openness: np.ndarray) -> np.ndarray:
+def _drifts(resonators: Sequence[Any], openness: np.ndarray) -> np.ndarray:
     """`drift` (s, f) of each, found once for those that have the same."""
     known: dict[tuple[int, bytes], np.ndarray] = {}
     found = []
