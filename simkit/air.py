@@ -81,9 +81,15 @@ class Air:
 
     @cached_property
     def over_ideal(self) -> Mapping[str, Reals]:
-        """Ratio of its measures to those of the ideal mixture of its gases, by name: within a thousandth of 1."""
-        ideal = _ideal_mixture(self.temperature_c, self.pressure_pa, self.gases)
-        return {name: getattr(self, name) / getattr(ideal, name) for name in _MEASURES}
+        """Ratio of what the gas law says to that of the ideal mixture of its gases, by name: within a thousandth of 1."""
+        ideal = _gas_law(self.temperature_c + _KELVIN, self.pressure_pa, self.gases)
+        return {name: getattr(self, name) / value for name, value in ideal.items()}
+
+    @cached_property
+    def transport_over_ideal(self) -> Mapping[str, Reals]:
+        """The same of its viscosity and conduction of heat, which take ten times as long."""
+        ideal = _transport(self.temperature_c + _KELVIN, self.gases)
+        return {name: getattr(self, name) / value for name, value in ideal.items()}
 
     def delta_v(self, omega: Omega) -> Omega:
         """Thickness of the viscous boundary layer at a wall: sqrt(2 nu / omega) in m; omega in rad/s."""
@@ -284,7 +290,8 @@ def stiffness_of(room: Air, breath: Air, share: Reals, temperature_c: Reals, wat
 def _anchor(name: str, room: Air, breath: Air, share: Reals) -> Reals:
     """Ratio of a mixture's measure to the ideal one's, interpolated between room air's and breath's by their shares."""
     # Geometric: a product or ratio of measures, rho c^2 say, is then anchored by that of their factors.
-    low, high = room.over_ideal[name], breath.over_ideal[name]
+    measured = ((each.over_ideal if name in each.over_ideal else each.transport_over_ideal) for each in (room, breath))
+    low, high = (each[name] for each in measured)
     return low * np.exp(share * np.log(high / low))
 
 
@@ -312,23 +319,30 @@ _MEASURES = NUMBERS[2:]
 
 
 def _ideal_mixture(t: Reals, p: Reals, gases: Gases) -> Air:
-    """c = sqrt(gamma R T / M), rho = p M / (R T), gamma = c_p / (c_p - R)."""
     kelvin = t + _KELVIN
+    return Air(temperature_c=t, pressure_pa=p, gases=gases, **_gas_law(kelvin, p, gases), **_transport(kelvin, gases))
+
+
+def _gas_law(kelvin: Reals, p: Reals, gases: Gases) -> dict[str, Reals]:
+    """c = sqrt(gamma R T / M), rho = p M / (R T), gamma = c_p / (c_p - R), by name."""
     molar_mass = _molar_mass(gases)
     heat = molar_heat(gases, kelvin)
     gamma = heat / (heat - GAS_CONSTANT)
+    return {
+        "sound_speed": plain(np.sqrt(gamma * GAS_CONSTANT * kelvin / molar_mass)),
+        "density": plain(p * molar_mass / (GAS_CONSTANT * kelvin)),
+        "gamma": plain(gamma),
+        "specific_heat": plain(heat / molar_mass),
+    }
+
+
+def _transport(kelvin: Reals, gases: Gases) -> dict[str, Reals]:
+    """Viscosity and conduction of heat of moist air, by name, times what the mixing rule says of other shares."""
     # IEC's viscosity and conduction hold for this dry gas; the mixing rule says what other shares change of them.
     ordinary = Gases.of_dry(0.0004, 0.2094, gases.water)
     viscosity, conductivity = viscosity_and_conduction(gases, kelvin)
     plain_viscosity, plain_conductivity = viscosity_and_conduction(ordinary, kelvin)
-    return Air(
-        temperature_c=t,
-        pressure_pa=p,
-        gases=gases,
-        sound_speed=plain(np.sqrt(gamma * GAS_CONSTANT * kelvin / molar_mass)),
-        density=plain(p * molar_mass / (GAS_CONSTANT * kelvin)),
-        gamma=plain(gamma),
-        viscosity=plain(_viscosity(kelvin, gases.water) * viscosity / plain_viscosity),
-        thermal_conductivity=plain(_thermal_conductivity(kelvin, gases.water) * (conductivity / plain_conductivity)),
-        specific_heat=plain(heat / molar_mass),
-    )
+    return {
+        "viscosity": plain(_viscosity(kelvin, gases.water) * viscosity / plain_viscosity),
+        "thermal_conductivity": plain(_thermal_conductivity(kelvin, gases.water) * (conductivity / plain_conductivity)),
+    }

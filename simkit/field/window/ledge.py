@@ -39,6 +39,7 @@ def floor_burden(width: float, cut_up: float, edge_deg: float, depth: float, bes
     return Relief(float(inertance), float(friction) / cut_up)
 
 
+@lru_cache(maxsize=256)
 def bend_shares(width: float, cut_up: float, depth: float, beside: float, curvature: tuple[float, float]) -> Relief:
     """By what share of itself a straight floor adds more where the wall is bent; curvature: across and along, 1/m.
 
