@@ -70,7 +70,7 @@ def _points(wall: Wall) -> np.ndarray:
     return points[wall.level(points) > -1e-6 * np.ptp(wall.box, axis=0).max()]  # of lobes, only what shows
 
 
-def _followed(a: Wall, b: Wall, start: ClayBetween, steps: int = 60) -> ClayBetween:
+def _followed(a: Wall, b: Wall, start: ClayBetween) -> ClayBetween:
     """Thinnest place near a thin one: to and fro between the two walls' nearest points.
 
     Every second step leaps to where the steps, which shrink alike, would lead (Aitken).
@@ -81,7 +81,7 @@ def _followed(a: Wall, b: Wall, start: ClayBetween, steps: int = 60) -> ClayBetw
         return project(a, on_b), on_b
 
     on_a = project(a, start.place)
-    for _ in range(steps):
+    for _ in range(60):
         first, _ = there_and_back(on_a)
         second, on_b = there_and_back(first)
         # Steps d, r d, r^2 d, ...: their sum d/(1 - r) is -(d.c)/(c.c) d with the change c = (r - 1) d.

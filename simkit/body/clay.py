@@ -25,7 +25,7 @@ def clay_volume(body: Body) -> float:
 
 def fired_g(body: Body) -> float:
     """Mass of a body's fired clay, g."""
-    return float(1e6 * clay_volume(body) * FIRED_G_PER_ML)
+    return float(1e6 * clay_volume(body) * FIRED_G_PER_ML)  # ml in a cubic metre
 
 
 @lru_cache(maxsize=256)

@@ -74,7 +74,7 @@ def width_at(wall: Wall, opening: Opening) -> float:
     Measured across the opening's axis.
     """
     deep = float(_reach(wall, opening.center, -opening.axis[None])[0])
-    turns = np.pi * np.arange(_WAYS)[:, None] / _WAYS
+    turns = np.pi * np.arange(_WAYS)[:, None] / _WAYS  # half a turn: the other half is the same widths
     ways = np.cos(turns) * opening.across + np.sin(turns) * opening.forward
     # Both ways at once from the middle of the air: a width is the sum of the two.
     both = _reach(wall, opening.center - deep / 2 * opening.axis, np.concatenate([ways, -ways]))

@@ -274,13 +274,13 @@ def lies_on(wall: Wall, opening: Opening) -> bool:
     return bool(np.isfinite(rim_depths(wall, opening)).all())
 
 
-def rim_depths(wall: Wall, opening: Opening, count: int = 32) -> np.ndarray:
-    """Depth below its tangent plane at which an opening's rim meets the air, m (count,).
+def rim_depths(wall: Wall, opening: Opening) -> np.ndarray:
+    """Depth below its tangent plane at which an opening's rim meets the air, m (32,).
 
     Infinite where it does not within 0.45 of the depth of the air there: the wall has ended or turned away.
     """
-    rim = opening.rim_points(count)
+    rim = opening.rim_points()
     steps = np.linspace(0.0, 0.45 * clearance(wall, opening.center, opening.normal), 60)
     ray = rim[:, None, :] - steps[None, :, None] * opening.axis
-    within = wall.level(ray.reshape(-1, 3)).reshape(count, -1) < 0
+    within = wall.level(ray.reshape(-1, 3)).reshape(len(rim), -1) < 0
     return np.where(within.any(axis=1), steps[within.argmax(axis=1)], np.inf)

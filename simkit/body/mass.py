@@ -94,6 +94,7 @@ def standing(points: np.ndarray, centre: np.ndarray) -> Standing | None:
         hull = ConvexHull(points)
     except QhullError:
         return None
+    # Qhull: n . x + offset = 0 on a face, n out of the hull
     normals, offsets = hull.equations[:, :3], hull.equations[:, 3]
     heights = -(normals @ centre + offsets)  # of the centre above each face
     # Straight below the centre: the face that the plumb line leaves by.
@@ -165,13 +166,13 @@ def outer_points(coat: Coat, fine: int = 2) -> np.ndarray:
 # --- thickness -------------------------------------------------------------------------------------
 
 
-def thickest(box: np.ndarray, inner: Level, outer: Level, cells: int = 30_000) -> tuple[float, np.ndarray]:
+def thickest(box: np.ndarray, inner: Level, outer: Level) -> tuple[float, np.ndarray]:
     """The diameter of the largest ball of clay, m, and its middle (3,).
 
     inner, outer: distances, m, from the air, positive in clay, and from the outside, negative in clay. By cells of a
     lattice, and from the best of them downhill in ever smaller steps.
     """
-    lattice = Lattice.over(box, cells)
+    lattice = Lattice.over(box, 30_000)
     middles = lattice.middles
     deep = np.minimum(inner(middles), -outer(middles))
     # The depth is a maximum of many hills: from several of the best cells.

@@ -197,12 +197,12 @@ def stands_out(cut: WindwayCut, body: Coat) -> float:
     return cut.length - float(steps[out[0]] if len(out) else steps[-1])
 
 
-def breaks_out(cut: WindwayCut, clay: Coat, count: int = 60) -> Iterator[tuple[str, float]]:
+def breaks_out(cut: WindwayCut, clay: Coat) -> Iterator[tuple[str, float]]:
     """Places where the windway's floor or roof lies out of the clay: its name, and the distance from the lips, m."""
     # Not at the exit, where it opens into the window, nor at the lips.
-    places = np.linspace(2 * START, cut.length - START, count)
+    places = np.linspace(2 * START, cut.length - START, 60)
     corners = np.stack([cut.corners(s) for s in places])
-    bare = clay.level(corners.reshape(-1, 3)).reshape(count, 4) >= 0
+    bare = clay.level(corners.reshape(-1, 3)).reshape(-1, 4) >= 0
     for name, which in (("floor", [0, 1]), ("roof", [2, 3])):
         rows = bare[:, which].any(axis=1)
         if rows.any():
@@ -212,9 +212,7 @@ def breaks_out(cut: WindwayCut, clay: Coat, count: int = 60) -> Iterator[tuple[s
 WINDOW_ROOF = 6e-3  # m from its exit on a windway's roof ends in the window's near side, as thin as it is cut
 
 
-def windway_clay(
-    cut: WindwayCut, away: Callable[[np.ndarray], np.ndarray], count: int = 40
-) -> tuple[float, float] | None:
+def windway_clay(cut: WindwayCut, away: Callable[[np.ndarray], np.ndarray]) -> tuple[float, float] | None:
     """The least clay around a windway, m, and how far from the lips, m; negative where a side of it breaks out.
 
     None where all of it lies out of the clay.
@@ -224,8 +222,8 @@ def windway_clay(
     """
     if cut.length <= 2 * WINDOW_ROOF:
         return None
-    places = np.linspace(WINDOW_ROOF, cut.length - WINDOW_ROOF, count)
-    deep = -away(np.concatenate([cut.corners(s) for s in places])).reshape(count, 4)
+    places = np.linspace(WINDOW_ROOF, cut.length - WINDOW_ROOF, 40)
+    deep = -away(np.concatenate([cut.corners(s) for s in places])).reshape(-1, 4)
     within = np.flatnonzero((deep > 0).any(axis=1))
     if not len(within):
         return None

@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 from simkit.body import body_of
 from simkit.body.figures import thinnest_clay
 from simkit.body.meshes.all_air import checked, whole_mesh
-from simkit.body.meshes.nets import netted
+from simkit.body.meshes.around_figure import netted
 from simkit.body.meshes.seamed import seamed_rim
 from simkit.body.mouthpiece import angles_of, windway_cut
 from simkit.body.walls.formulas import EggWall, TubeWall

@@ -50,7 +50,7 @@ def _halved_skin(gmsh: Any, sheets: tuple[Sheet, ...]) -> int:
             faces.append(_end_face(gmsh, faces, 1e3 * cap.points[0, 0, 1]))
     tag = occ.addVolume([occ.addSurfaceLoop(faces, sewing=True)])
     occ.remove([(2, face) for face in faces], recursive=True)  # the volume has sewn copies of its own
-    occ.remove([(0, point) for point in points])
+    occ.remove([(0, point) for point in points])  # control points of splines: no part of the solid
     return tag
 
 

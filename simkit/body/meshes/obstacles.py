@@ -45,7 +45,7 @@ class EllipsoidObstacle:
 
     def drawn(self, occ: Any) -> None:
         """Add it to a gmsh model, mm."""
-        ball = occ.addSphere(0, 0, 0, 1)
+        ball = occ.addSphere(0, 0, 0, 1)  # gmsh has no ellipsoid: a ball stretched
         occ.dilate([(3, ball)], 0, 0, 0, *(MM * self.axes))
         occ.translate([(3, ball)], *(MM * self.center))
 

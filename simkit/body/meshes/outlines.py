@@ -193,6 +193,7 @@ class OutlineCut:
         """Edges on each side of the outline: as many on the inside of the clay as on its outside."""
         o = self.duct.opening
         if o.is_round:
+            # 16 at least: flat sides are 2.6 % short of a circle then
             return [max(16, int(np.ceil(2 * np.pi * o.radius / self.size)))]
         _, _, back, front = self.duct.outside.box
         # The far side's slope makes the outer outline longer than the inner.

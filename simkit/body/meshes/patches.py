@@ -87,5 +87,6 @@ def _map(points: np.ndarray) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
     theta = np.concatenate([-theta[1 : m + 1][::-1], theta, 2 * np.pi - theta[-m - 1 : -1][::-1]])
     rings = np.concatenate([rings[:, -w:], rings, rings[:, : w + 1]], axis=1)
     phi = np.concatenate([phi[-w:] - 2 * np.pi, phi, phi[: w + 1] + 2 * np.pi])
+    # s=0: through the points, not near them
     splines = [RectBivariateSpline(theta, phi, rings[..., i], s=0) for i in range(3)]
     return lambda a, b: np.stack([spline.ev(a, b) for spline in splines], axis=-1)

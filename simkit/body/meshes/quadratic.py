@@ -27,7 +27,7 @@ def shape_gradients(local: np.ndarray) -> np.ndarray:
     """Their gradients by the local coordinates: (6, 2) or (10, 3)."""
     bary, edges = _barycentric(local)
     slope = np.vstack([-np.ones(len(local)), np.eye(len(local))])  # of the barycentric coordinates
-    corners = (4 * bary - 1)[:, None] * slope
+    corners = (4 * bary - 1)[:, None] * slope  # of b (2 b - 1)
     return np.vstack([corners, [4 * (bary[a] * slope[b] + bary[b] * slope[a]) for a, b in edges]])
 
 

@@ -218,15 +218,18 @@ class Skins:
         return [s.triangles(*rows, self.points) for s, rows in zip(self.strips, ends, strict=True)]
 
 
-def on_flat_face(spot: FlatFace, points: np.ndarray, within: float = 1e-6) -> tuple[np.ndarray, np.ndarray]:
+_ON_FACE = 1e-6  # m
+
+
+def on_flat_face(spot: FlatFace, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, 3) near a flat face moved onto its side, where they are not on the face; and which are on either."""
     away = points - spot.center
     high = away @ spot.axis
     flat = away - high[:, None] * spot.axis
     out = np.linalg.norm(flat, axis=1)
-    low, top = (-spot.depth, within) if spot.raised else (-within, spot.depth)
-    held = (out < spot.radius + within) & (high > low) & (high < top)
-    side = held & (np.abs(high) > within)
+    low, top = (-spot.depth, _ON_FACE) if spot.raised else (-_ON_FACE, spot.depth)
+    held = (out < spot.radius + _ON_FACE) & (high > low) & (high < top)
+    side = held & (np.abs(high) > _ON_FACE)
     moved = points.copy()
     moved[side] += ((spot.radius / out[side] - 1)[:, None]) * flat[side]
     return moved, held

@@ -7,7 +7,7 @@ import numpy as np
 from simkit.body.walls.wall import Wall
 from simkit.frozen import frozen
 
-_NEIGHBOURS = np.ones((3, 3, 3))
+_NEIGHBOURS = np.ones((3, 3, 3))  # corners too: a surface may pass a cell by one
 
 
 @frozen

@@ -58,7 +58,7 @@ class Taylor:
         """g(self) for a scalar function g with the values `f`, `df`, `ddf` at self.value (chain rule)."""
         first, second = self._first, self._second
         # (g o f)_ij = g' f_ij + g'' f_i f_j.
-        steep = [_times(part, ddf) for part in first]
+        steep = [_times(part, ddf) for part in first]  # once for each axis, used in up to three of the six
         return Taylor(
             f,
             [_times(part, df) for part in first],

@@ -37,7 +37,7 @@ class UnionWall(Wall):
         points = np.atleast_2d(np.asarray(points, float))
         levels = self.to_boxes(points)
         for solid, row in zip(self.solids, levels, strict=True):
-            near = np.flatnonzero(row == 0)
+            near = np.flatnonzero(row == 0)  # within the box alone: outside of it the box's own distance does
             if len(near):
                 row[near] = solid.level(points[near])
         return levels
