@@ -8,17 +8,6 @@ from simkit.body.meshes.curved import AirMesh, air_mesh, surrounding_mesh
 from simkit.body.walls.wall import Wall
 
 __all__ = [
-    "AirMesh",
-    "Body",
-    "ChamberBody",
-    "Made",
-    "MadeSlopes",
-    "Opening",
-    "Wall",
-    "air_mesh",
-    "body_of",
-    "inspect",
-    "placed_wall",
-    "surrounding_mesh",
-    "wall_of",
-]
+    "AirMesh", "Body", "ChamberBody", "Made", "MadeSlopes", "Opening", "Wall", "air_mesh", "body_of", "inspect",
+    "placed_wall", "surrounding_mesh", "wall_of",
+]  # fmt: skip

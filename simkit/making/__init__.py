@@ -19,24 +19,7 @@ from simkit.making.shrinkage import Bar, Shrinkage, Stage, shrinkage_of, stage
 from simkit.making.solids import seam, solid_cautions, solids_of
 
 __all__ = [
-    "A4",
-    "PAPERS",
-    "Bar",
-    "Drill",
-    "Paper",
-    "Reamer",
-    "Shrinkage",
-    "Stage",
-    "StageReading",
-    "Work",
-    "at_temperature",
-    "own_drills",
-    "pages",
-    "seam",
-    "shrinkage_of",
-    "solid_cautions",
-    "solids_of",
-    "stage",
-    "with_first_blow",
-    "work_of",
-]
+    "A4", "PAPERS", "Bar", "Drill", "Paper", "Reamer", "Shrinkage", "Stage", "StageReading", "Work",
+    "at_temperature", "own_drills", "pages", "seam", "shrinkage_of", "solid_cautions", "solids_of", "stage",
+    "with_first_blow", "work_of",
+]  # fmt: skip

@@ -91,21 +91,12 @@ class Shrinkage:
 
     def size(self, stage: Stage) -> float:
         """Length at a stage over the fired length."""
-        return {
-            Stage.WET: self.wet,
-            Stage.LEATHER_HARD: self.leather_hard,
-            Stage.BONE_DRY: self.bone_dry,
-            Stage.FIRED: 1.0,
-        }[stage]
+        return dict(zip(Stage, (self.wet, self.leather_hard, self.bone_dry, 1.0), strict=True))[stage]
 
     def doubt(self, stage: Stage) -> float:
         """One standard deviation of `size`, relative."""
-        return {
-            Stage.WET: self.wet_doubt,
-            Stage.LEATHER_HARD: self.leather_hard_doubt,
-            Stage.BONE_DRY: self.bone_dry_doubt,
-            Stage.FIRED: 0.0,
-        }[stage]
+        doubts = (self.wet_doubt, self.leather_hard_doubt, self.bone_dry_doubt, 0.0)  # fired is the measure of all
+        return dict(zip(Stage, doubts, strict=True))[stage]
 
     def to_come_cents(self, stage: Stage) -> float:
         """Rise of the pitch still to come until the piece is fired, cents: 1200 log2(size), as f goes as 1/size.

@@ -30,13 +30,7 @@ class Handle:
 
     def as_dict(self, vessel: Vessel) -> dict[str, Any]:
         """The handle as the page has it, each number with its value, bounds, unit and what it is called."""
-        return {
-            "kind": self.kind,
-            "chamber": self.chamber,
-            "opening": self.opening,
-            "label": self.label,
-            "numbers": [_number(vessel, number) for number in self.numbers],
-        }
+        return {**vars(self), "numbers": [_number(vessel, number) for number in self.numbers]}
 
 
 def unit_of(number: FreeNumber) -> str:
@@ -45,10 +39,10 @@ def unit_of(number: FreeNumber) -> str:
 
 
 def _number(vessel: Vessel, number: FreeNumber) -> dict[str, Any]:
-    scale = 100.0 if number.is_factor else 1.0
+    scale, word = 100.0 if number.is_factor else 1.0, number.name.rpartition(".")[2]
     return {
         "name": number.name,
-        "label": _WORDS[number.name.rpartition(".")[2]],
+        "label": word.removesuffix("_mm").removesuffix("_deg").removeprefix("window_").replace("_", "-"),
         "unit": unit_of(number),
         "value": scale * number.start,
         "low": scale * number.low,
@@ -56,19 +50,6 @@ def _number(vessel: Vessel, number: FreeNumber) -> dict[str, Any]:
         # The size that a factor stretches, mm: the largest of those that it moves.
         "of_mm": max(vessel.value(key) for key in number.keys) if number.is_factor else None,
     }
-
-
-_WORDS = {
-    "along_mm": "along",
-    "around_deg": "around",
-    "diameter_mm": "diameter",
-    "window_width_mm": "width",
-    "cut_up_mm": "cut-up",
-    "length": "length",
-    "width": "width",
-    "height": "height",
-    "breadth": "breadth",
-}
 
 
 @lru_cache(maxsize=64)
