@@ -13,6 +13,7 @@ from simkit.body import Body
 from simkit.body.assembly import MM
 from simkit.body.between import between
 from simkit.body.clay import FIRED_G_PER_ML, clay_volume
+from simkit.body.coat import Coat
 from simkit.body.figures import thinnest_clay
 from simkit.body.mass import (
     ROUND_M,
@@ -38,7 +39,7 @@ THICK_MM = (10.0, 12.0)  # of wet clay: from here on it dries unevenly, and stea
 THIN_MM = 3.0  # of wet clay: less tears and warps in the hand
 WINDWAY_MM = 2.0  # of wet clay between a windway and the outside: less breaks in as it is cut
 _TIPS_DEG = 8.0  # a table or a shelf may slope by so much, and a finger knock
-_SLIGHT = 0.01  # share of the outside that gives way in soft clay
+_SLIGHT = 0.01  # share of a surface that gives way in soft clay
 _EVEN_MM = 3.0  # a weight's centre so near the middle of the holes is held without tipping
 
 
@@ -180,6 +181,12 @@ def weights_g(volume: float, size: float) -> tuple[float, float]:
     return 1e6 * volume * size**3 * WET_G_PER_ML, 1e6 * volume * FIRED_G_PER_ML
 
 
+def leaning_back(body: Body, coat: Coat, seam: Seam) -> Undercut | None:
+    """Undercut of a surface of the body parted at a seam; None where soft clay comes off all the same."""
+    found = undercut(coat, SEAMS[seam.square_to][0], seam_place(body, seam))
+    return found if found is not None and found.share >= _SLIGHT else None
+
+
 def clay_work(vessel: Vessel, body: Body, shrinkage: Shrinkage, seam: Seam | None = None) -> ClayWork:
     """All that clay's rules ask of a piece; `seam`: where its outside is parted for a mould."""
     seam = seam or Seam()
@@ -194,10 +201,8 @@ def clay_work(vessel: Vessel, body: Body, shrinkage: Shrinkage, seam: Seam | Non
         if cut is not None and (found := windway_clay(cut, outer_distance(body.coat))):
             windways.append((chamber.name, *found))
     try:
-        hollow = undercut(body.coat, SEAMS[seam.square_to][0], seam_place(body, seam))
+        hollow = leaning_back(body, body.coat, seam)
     except SeamError:  # the solids say so
-        hollow = None
-    if hollow is not None and hollow.share < _SLIGHT:
         hollow = None
     return ClayWork(
         clay_volume(body),

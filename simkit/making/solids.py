@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from simkit.body.blown import NAME as BLOWN
 from simkit.body.blown import clay_parts, piece_to_blow
 from simkit.body.coat import Coat
-from simkit.body.mass import undercut
-from simkit.body.printing import SEAMS, PrintedPart, Seam, SeamError, pieces, seam_place
+from simkit.body.printing import PrintedPart, Seam, SeamError, pieces
 from simkit.errors import Fault, InputError, MeshError
+from simkit.making.clay_rules import leaning_back
 from simkit.making.sheets import Work
 from simkit.making.shrinkage import Stage
 from simkit.vessel.seams import seam_words
@@ -65,9 +65,8 @@ def unmade(work: Work, names: Sequence[str]) -> tuple[str, ...]:
 def solid_cautions(work: Work, parted: Seam | None = None) -> tuple[str, ...]:
     """Cautions before printing a mould."""
     parted = parted or Seam()
-    axis, at = SEAMS[parted.square_to][0], seam_place(work.body, parted)
     # Each form by itself: what its own clay would have to come off.
-    if any(undercut(Coat((chamber.wall,), 0.0), axis, at) for chamber in work.body.chambers):
+    if any(leaning_back(work.body, Coat((chamber.wall,), 0.0), parted) for chamber in work.body.chambers):
         return (
             f"parted square to {parted.square_to}, a half leans back over itself: it comes out of a soft mould, "
             "not of a stiff one; try another seam",
