@@ -1,7 +1,10 @@
 """Frozen values with arrays are compared and hashed: by content where they are light, as themselves where heavy."""
 
+import copy
 import dataclasses
 import importlib
+import inspect
+import pickle
 import pkgutil
 import re
 
@@ -108,3 +111,46 @@ def test_two_bodies_of_one_design_have_equal_openings_and_a_moved_hole_another()
     assert one == other
     assert set(one) == set(other)
     assert one != moved
+
+
+@frozen
+class Pair:
+    """Two numbers, the second of them told later."""
+
+    one: int
+    other: int = dataclasses.field(default=2, repr=False)
+    later: float = dataclasses.field(init=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "later", 0.5)
+
+
+def test_a_frozen_value_is_as_pythons_own() -> None:
+    pythons = dataclasses.make_dataclass("Pair", [("one", int), ("other", int, 2)], frozen=True)
+    assert str(inspect.signature(Pair)).startswith("(one: int, other: int = 2)")
+    assert Pair.__match_args__ == pythons.__match_args__
+    assert repr(Pair(1)) == "Pair(one=1, later=0.5)"
+    assert dataclasses.replace(Pair(1), one=3) == Pair(3)
+    assert pickle.loads(pickle.dumps(Pair(1))) == copy.deepcopy(Pair(1)) == Pair(1)
+    with pytest.raises(TypeError, match="missing 1 required positional argument"):
+        Pair()  # type: ignore[call-arg]
+
+
+@pytest.mark.parametrize("name", ["one", "later", "unknown"])
+def test_nothing_of_a_frozen_value_changes(name: str) -> None:
+    value = Pair(1)
+    with pytest.raises(dataclasses.FrozenInstanceError, match=f"cannot assign to field '{name}'"):
+        setattr(value, name, 7)
+    with pytest.raises(dataclasses.FrozenInstanceError, match=f"cannot delete field '{name}'"):
+        delattr(value, name)
+    assert (value.one, value.later) == (1, 0.5)
+
+
+def test_pythons_own_frozen_values_may_go_on_from_one_of_ours() -> None:
+    @dataclasses.dataclass(frozen=True)
+    class Three(Pair):
+        third: int = 3
+
+    assert Three(1).third == 3
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        Three(1).one = 2  # type: ignore[misc]

@@ -12,7 +12,6 @@ from simkit.body.assembly import MM, body_coat, figure_of, placed_wall, window_o
 from simkit.body.between import between, overlapping
 from simkit.body.chambers import Body
 from simkit.body.coat import Coat
-from simkit.body.mass import outer_points
 from simkit.body.millimetres import place_words
 from simkit.body.mouthpiece import LOOSE_MM, breaks_out, stands_out, windway_cut
 from simkit.body.walls.triangulated import SurfaceError
@@ -72,6 +71,8 @@ def thinnest_clay(wall: Wall, coat: Coat) -> tuple[float, np.ndarray]:
 @lru_cache(maxsize=16)
 def _skin(coat: Coat) -> cKDTree:
     """Points all over the outside of a figure."""
+    from simkit.body.mass import outer_points  # here: an even wall does without
+
     points = outer_points(coat)
     return cKDTree(points[coat.level(points) > -1e-5])
 

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.body.chambers import Body
-from simkit.body.meshes.around_figure import figure_mesh
 from simkit.body.meshes.curved import air_mesh, default_size, surrounding_mesh
 from simkit.body.walls.wall import Wall, on_wall
 from simkit.field.fem.factor import threads
@@ -74,6 +73,8 @@ def air_of(
             wait(tasks)
         around = outside_size or mesh * SHELL_SHARE * reach
         if coat.figure:
+            from simkit.body.meshes.around_figure import figure_mesh  # here: six modules that an even wall does without
+
             windows = [chamber.window for chamber in body.chambers if chamber.window is not None]
             shell = figure_mesh(coat.walls[0], center, radius, around, windows)  # a mouthpiece may stand beside each
         else:

@@ -13,7 +13,6 @@ from scipy.linalg import block_diag
 from scipy.sparse import csr_matrix
 
 from simkit.body.chambers import Opening
-from simkit.body.meshes.around_figure import cut_off
 from simkit.field.fem.factor import threads
 from simkit.field.reduced import doubts
 from simkit.field.reduced.body_air import BodyAir
@@ -146,6 +145,8 @@ def _off_wall(air: BodyAir, openings: Sequence[Opening]) -> float:
     """Distance of a mesh from its wall, m; of a figure about the openings only, far from them it hardly counts."""
     around, figure = air.outside.mesh, air.body.figure
     if figure is not None:
+        from simkit.body.meshes.around_figure import cut_off  # here, as in `body_air`
+
         # Only what was straightened beside an opening is asked about.
         around = replace(around, straightened=cut_off(around, figure, openings))
     return max(mesh.off_wall for mesh in (around, *(c.mesh for c in air.chambers)))
