@@ -67,7 +67,7 @@ def displacement(mesh: AirMesh, number: np.ndarray) -> np.ndarray:
 def _along_walls(points: np.ndarray, tets: np.ndarray, walls: np.ndarray) -> np.ndarray:
     """The displacement of the walls' corners (c, 3), in the order of their numbers."""
     on, local = np.unique(walls, return_inverse=True)
-    local, count = local.reshape(walls.shape), len(np.unique(walls))
+    local, count = local.reshape(walls.shape), len(on)
     normals, area = _out_of_the_air(points, tets, walls)
     sides = [points[walls[:, j]] - points[walls[:, i]] for i, j in ((1, 2), (2, 0), (0, 1))]
     pairs = [(i, j) for i in range(3) for j in range(3)]
@@ -83,7 +83,6 @@ def _along_walls(points: np.ndarray, tets: np.ndarray, walls: np.ndarray) -> np.
     # The last term holds what nothing else does: a flat wall slides along itself.
     matrix = block_diag([even] * 3) + HOLD * (hold.T @ hold) + 1e-6 * identity(3 * count)
     found = factored(csr_matrix(matrix))(-HOLD * (hold.T @ np.ones(len(corners))))
-    assert len(on) == count
     return np.asarray(found).reshape(3, count).T
 
 

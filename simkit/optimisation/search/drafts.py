@@ -19,8 +19,8 @@ from simkit.optimisation.aims.intune import set_slopes
 from simkit.optimisation.problem.trial import Trial
 from simkit.optimisation.search.coarse import Coarse, foretold, held_at, is_known
 from simkit.optimisation.search.descent import FEASIBLE_MM, Descent, Iterate, Task
+from simkit.optimisation.search.nearest import feasible
 from simkit.optimisation.search.rounding import as_file, written
-from simkit.optimisation.search.starts import feasible
 from simkit.vessel import Vessel
 
 log = logging.getLogger(__name__)

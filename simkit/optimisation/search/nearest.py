@@ -3,17 +3,20 @@
 A descent ends where the notes are at their targets, which many designs do. From there every step linearises notes and
 limits and makes the distance from the start as short as they allow: a least squares problem with rows to keep, a note's
 row being that it stays within a third of a cent. A second-order correction follows where the notes' curvature shows.
-Where it ends the numbers have moved only as far as some note or some limit asks.
+Where it ends the numbers have moved only as far as some note or some limit asks. Starts of descents are the nearest to
+a point within the bounds that clay could follow.
 """
 
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 
 import numpy as np
 
+from simkit.errors import OutOfReach, SimkitError
 from simkit.optimisation.aims.intune import Proximity, broyden_update
-from simkit.optimisation.search.descent import FEASIBLE_MM, Iterate, linearised_about
+from simkit.optimisation.search.descent import FEASIBLE_MM, Iterate, Task, descend, linearised_about
 from simkit.optimisation.search.step import Linearisation
 
 log = logging.getLogger(__name__)
@@ -23,6 +26,7 @@ _TOLERANCE = 0.1  # cents that it may be off beside that, as nothing is linear
 _MOST_VIOLATION = 3.0  # and on the distance, as the next step takes it back
 _LEAST_SAVING = 0.1, 0.3  # of the distance squared, and mm^2: less to be saved ends it
 _MOST_STEPS = 5
+_TRIES = 30  # points at random, until one is near a body
 _FIRST_RADIUS, _LEAST_RADIUS = 1.0, 0.05  # clear changes
 
 
@@ -108,3 +112,24 @@ def _is_more_broken(here: Iterate, there: Iterate) -> bool:
 
 def _squared_distance(proximity: Proximity, x: np.ndarray) -> float:
     return float(np.sum(np.square(proximity.displacement(x))))
+
+
+def random_start(task: Task, random: np.random.Generator) -> np.ndarray:
+    """A point (n,) anywhere within the bounds, moved as little as it takes to hold the limits."""
+    freedom = task.freedom
+    for _ in range(_TRIES):
+        x = random.uniform(freedom.low, freedom.high)
+        try:
+            return feasible(task, x)
+        except SimkitError:
+            continue
+    raise OutOfReach(f"no start at random of {_TRIES} could be made of clay: the bounds are too wide, or too narrow")
+
+
+def feasible(task: Task, x: np.ndarray) -> np.ndarray:
+    """`x` (n,) moved as little as it takes to hold the limits; SimkitError where no such body can be made."""
+    # No notes are asked: the distance from x is the only aim.
+    aims = (Proximity.near(task.freedom, x),)
+    end = descend(replace(task, aims=aims, seen=None, center=None, tolerance=0.0), x).end
+    end.trial.cases  # noqa: B018 - the inspection of the body is what is asked
+    return end.x

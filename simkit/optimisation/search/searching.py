@@ -13,9 +13,8 @@ from simkit.optimisation.search.coarse import coarse_start, coarsely_chosen, is_
 from simkit.optimisation.search.descent import Descent, Iterate, Task, descend
 from simkit.optimisation.search.drafts import draft_tuned
 from simkit.optimisation.search.fingerings import alternatives, chosen_again
-from simkit.optimisation.search.nearest import IN_TUNE, nearest
+from simkit.optimisation.search.nearest import IN_TUNE, feasible, nearest, random_start
 from simkit.optimisation.search.rounding import looked_at, rounded
-from simkit.optimisation.search.starts import feasible, random_start
 from simkit.vessel import DesignError
 
 log = logging.getLogger(__name__)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import fields, replace
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -80,6 +80,8 @@ def doubt(b: Breathing) -> dict[str, np.ndarray]:
 # of four designs, within a fifth but for their highest notes.
 SWING = 0.25
 _TOGETHER = 2048  # fingerings whose arrays stay near the processor
+# By value: a design that is asked again, or with other targets, has the same breath in it.
+_kept = lru_cache(maxsize=32)
 
 
 @frozen
@@ -104,19 +106,27 @@ class PlayedAir:
     names: tuple[str, ...]
     mean: np.ndarray
 
-    @cached_property
+    @property
+    @_kept
     def airs(self) -> Airs:
         """One air for each place: that of the mean fingering."""
-        return _airs_of(self)
-
-    @cached_property
-    def _mean(self) -> Breathed:
-        return _mean_of(self)
+        found = self._mean
+        openings = [_one(found.openings, (0, n)) for n in range(len(self.area))]
+        return Airs(self.room, _one(found.chamber, 0), openings[0], dict(zip(self.names, openings[1:], strict=True)))
 
     @property
+    @_kept
+    def _mean(self) -> Breathed:
+        return self.breathed(self.mean[None], self.conductivity)
+
+    @property
+    @_kept
     def breath_per_hertz(self) -> float:
         """Mean speed of the breath in the windway for each Hz of a note that its jet drives in phase, m."""
-        return _breath_per_hertz(self)
+        # Jet in phase: its speed goes as the note, so the ratio is of the piece.
+        balance = self._balance(self.mean[None], self.conductivity)
+        speed = balance.jet.flow[0] / (self.jet.width * self.jet.height)
+        return float(2 * np.pi * speed / balance.passages.omega[0])
 
     def breathed(self, openness: np.ndarray, conductivity: np.ndarray) -> Breathed:
         """The balance for fingerings (f, holes); conductivity (n,) or (f, n) of the openings if they are open, m."""
@@ -141,7 +151,12 @@ class PlayedAir:
     def doubts(self, openness: np.ndarray) -> list[np.ndarray]:
         """Uncertainty from each doubtful number of the balance, half widths in cents (f,)."""
         openness = np.asarray(openness, float)
-        return list(_doubts_of(self, openness.shape, openness.tobytes()))
+        return list(self._doubts(openness.shape, openness.tobytes()))
+
+    @_kept
+    def _doubts(self, shape: tuple[int, int], fingerings: bytes) -> tuple[np.ndarray, ...]:
+        openness = np.frombuffer(fingerings).reshape(shape)
+        return tuple(doubt(self._balance(openness, self.conductivity)).values())
 
     def _balance(self, openness: np.ndarray, conductivity: np.ndarray) -> Breathing:
         """Input of the balance for (f, holes): the note by Helmholtz's rule, the jet in phase with it."""
@@ -184,35 +199,6 @@ def played_air(vessel: Vessel, chamber: ChamberBody) -> PlayedAir:
         mean=np.mean(notes, axis=0),
         **numbers,
     )
-
-
-# Kept by value: a design that is asked again, or with other targets, has the same breath in it.
-
-
-@lru_cache(maxsize=32)
-def _mean_of(air: PlayedAir) -> Breathed:
-    return air.breathed(air.mean[None], air.conductivity)
-
-
-@lru_cache(maxsize=32)
-def _breath_per_hertz(air: PlayedAir) -> float:
-    # Jet in phase: its speed goes as the note, so the ratio is of the piece.
-    balance = air._balance(air.mean[None], air.conductivity)
-    speed = balance.jet.flow[0] / (air.jet.width * air.jet.height)
-    return float(2 * np.pi * speed / balance.passages.omega[0])
-
-
-@lru_cache(maxsize=32)
-def _airs_of(air: PlayedAir) -> Airs:
-    found = _mean_of(air)
-    openings = [_one(found.openings, (0, n)) for n in range(len(air.area))]
-    return Airs(air.room, _one(found.chamber, 0), openings[0], dict(zip(air.names, openings[1:], strict=True)))
-
-
-@lru_cache(maxsize=32)
-def _doubts_of(air: PlayedAir, shape: tuple[int, int], fingerings: bytes) -> tuple[np.ndarray, ...]:
-    openness = np.frombuffer(fingerings).reshape(shape)
-    return tuple(doubt(air._balance(openness, air.conductivity)).values())
 
 
 def _one(air: Air, index: int | tuple[int, int]) -> Air:

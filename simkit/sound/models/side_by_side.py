@@ -32,7 +32,6 @@ from simkit.sound.models.circuit import (
 )
 from simkit.sound.models.neighbours import own_stiffness, stiffness
 
-Value = TypeVar("Value")
 Sizes = TypeVar("Sizes", Aperture, Air)
 TOLERANCE = 1e-11  # of the frequency
 SAMPLES = 20  # Chebyshev points over the range of the wanted frequencies
@@ -145,7 +144,13 @@ def matrices_of(circuits: Sequence[Circuit], omega: np.ndarray) -> list[Matrices
 
     All but the columns of windows with a windway, which are left out.
     """
-    once = _Once()
+    made: dict[Hashable, Any] = {}
+
+    def once(name: str, key: Hashable, make: Callable[[np.ndarray], Any], at: np.ndarray) -> Any:
+        if (name, key) not in made:
+            made[name, key] = make(at)
+        return made[name, key]
+
     columns = _columns(circuits, omega)
     found = []
     for circuit, column in zip(circuits, columns, strict=True):
@@ -158,19 +163,6 @@ def matrices_of(circuits: Sequence[Circuit], omega: np.ndarray) -> list[Matrices
         outer = (outer + near) * (circuit.room_air.density / circuit.chamber_air.density)
         found.append(Matrices(circuit.wave_number(omega), regular, uniform, outer, **column))
     return found
-
-
-class _Once:
-    """Values by what they are and what they depend on."""
-
-    def __init__(self) -> None:
-        self._known: dict[Hashable, Any] = {}
-
-    def __call__(self, name: str, key: Hashable, make: Callable[[np.ndarray], Value], at: np.ndarray) -> Value:
-        if (name, key) not in self._known:
-            self._known[name, key] = make(at)
-        found: Value = self._known[name, key]
-        return found
 
 
 def _columns(circuits: Sequence[Circuit], omega: np.ndarray) -> list[dict[str, np.ndarray]]:
