@@ -71,6 +71,9 @@ def streaming(cell: WindowCell, curvature: tuple[float, float] = FLAT) -> Stream
     return Stream(part, potential, 2 * float(outside[1] @ potential) / cell.far)
 
 
+_flat = lru_cache(maxsize=16)(cell_mesh)  # one drawing for all bends
+
+
 @lru_cache(maxsize=16)
 def _curved(cell: WindowCell, curvature: tuple[float, float]) -> tuple[CellMesh, float]:
     """The cell curved with the wall, and by what share of it: all, a half, a quarter or nothing, so that no element
@@ -82,11 +85,6 @@ def _curved(cell: WindowCell, curvature: tuple[float, float]) -> tuple[CellMesh,
             whole = gated(points, mesh.tets, mesh.facets, mesh.outer, mesh.size, "the window", None)
             return replace(part, mesh=whole), share
     return part, 0.0
-
-
-@lru_cache(maxsize=16)
-def _flat(cell: WindowCell) -> CellMesh:
-    return cell_mesh(cell)
 
 
 def passage(cell: WindowCell, curvature: tuple[float, float] = FLAT) -> Passage:
