@@ -5,7 +5,7 @@
 // A loop is {ring, jet, active, source, friction}: ring as `motionOf` gives it, active the resonance that is followed, the
 // last two what overtones do to the labium's source and to the window's friction, [1, 0] for a pure tone. A cycle is
 // {omega, speed, velocity, share}: rad/s, m/s of the jet and of the window's air, each opening's flow over the window's.
-import { I, add, arg, div, exp, mul, put, real, scale, size, solved, sqrt, sub, table, total } from "./complex.js";
+import { I, add, arg, div, exp, mul, put, real, scale, size, solved, sqrt, sub, table } from "./complex.js";
 import { coupling, pressureOf, speedFor, speedOf, swingOf, waveLog } from "./jet.js";
 
 const SAME = 8 / (3 * Math.PI), OTHER = 4 / Math.PI; // means of |v| v: for its own frequency, for another

@@ -41,7 +41,7 @@ from simkit.vessel import Vessel, target_of
 WIDTHS = 0.7, 0.88, 1.0, 1.13, 1.3  # of each hole's own: where its rows are solved for
 TEMPERATURES_C = 0.0, 40.0  # of the room: all that a design may have
 _AIRS, _WAVES, _HIGHER = 7, 16, 24  # points over the range of temperatures, and of wave numbers: notes, and above
-_OF_CHANGES, _OF_HIGHER = 7, 6  # digits
+_OF_CHANGES, _OF_HIGHER = 5, 4  # digits
 _BELOW, _ABOVE = 0.62, 1.5  # range of wave numbers over the design's lowest and highest
 _TOP = 1.1  # over the highest resonance
 _ENDS = ("length", "inner", "outer", "inner_viscous", "outer_viscous", "inner_cap", "outer_cap")
