@@ -81,7 +81,7 @@ class Air:
 
     @cached_property
     def over_ideal(self) -> Mapping[str, Reals]:
-        """Ratio of what the gas law says to that of the ideal mixture of its gases, by name: within a thousandth of 1."""
+        """Ratio of what the gas law says to that of its gases' ideal mixture, by name: within a thousandth of 1."""
         ideal = _gas_law(self.temperature_c + _KELVIN, self.pressure_pa, self.gases)
         return {name: getattr(self, name) / value for name, value in ideal.items()}
 

@@ -49,15 +49,14 @@ def _nodes() -> int:
 def solved(body: Body, mesh: float = 1.0) -> PortSolution:
     """The port solution of a body, kept for the same openings under other airs, fingerings and windways."""
     key = body, mesh
-    solution = _SOLVED.get(key)
+    solution = _SOLVED.pop(key, None)
     if solution is None:
-        solution = _SOLVED[key] = port_solution(body_air(body, mesh))
-        while len(_SOLVED) > _KEEP:
-            _SOLVED.popitem(last=False)
-    else:
-        _SOLVED.move_to_end(key)
-        if (walls := _walls(body, mesh)) in _KEPT:
-            _KEPT.move_to_end(walls)  # what is used is kept
+        solution = port_solution(body_air(body, mesh))
+    elif (walls := _walls(body, mesh)) in _KEPT:
+        _KEPT.move_to_end(walls)  # what is used is kept
+    _SOLVED[key] = solution  # under this very body, which the next question finds without comparing what it holds
+    while len(_SOLVED) > _KEEP:
+        _SOLVED.popitem(last=False)
     return solution
 
 
