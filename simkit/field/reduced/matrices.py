@@ -126,7 +126,7 @@ class PortField:
             -self.shared / self.volumes / k2
             + self.static
             + k2 * self.quadratic
-            + np.tensordot(shares, self._pairs, axes=1)
+            + np.tensordot(shares, self.pairs, axes=1)
         )
 
     def outside(self, k: ArrayLike) -> np.ndarray:
@@ -134,7 +134,7 @@ class PortField:
         return self.around(k)
 
     @cached_property
-    def _pairs(self) -> np.ndarray:
+    def pairs(self) -> np.ndarray:
         """Products of the modes at two ports: (m, n, n), 1/m^3."""
         return np.einsum("im,jm->mij", self.modes, self.modes)
 

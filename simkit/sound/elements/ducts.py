@@ -51,8 +51,8 @@ def slit_filling(air: Air, omega: Reals, height: Reals) -> Filling:
 def _filled(air: Air, omega: Reals, share: Callable[[Reals], Reals], half: Reals) -> Filling:
     turned = np.sqrt(-1j * np.asarray(omega))  # of the two roots the one with Im z < 0, as `_round_share` has it
     # F: the share of the section that the walls hold back, in velocity (nu) and in temperature (alpha_t).
-    held = share(half * turned / np.sqrt(air.kinematic_viscosity))
-    warmed = share(half * turned / np.sqrt(air.thermal_diffusivity))
+    layers = air.kinematic_viscosity, air.thermal_diffusivity
+    held, warmed = share(np.array([half * turned / np.sqrt(each) for each in layers]))
     return Filling(
         density=air.density / (1 - held),
         stiffness=air.density * air.sound_speed**2 / (1 + (air.gamma - 1) * warmed),

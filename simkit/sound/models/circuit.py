@@ -275,8 +275,7 @@ class Circuit:
         field = self.field
         k2 = np.square(self.wave_number(omega))[..., None]
         shares = 1 / self.distance(omega) - 1 / field.k2 - k2 / field.k2**2  # the static part is without losses
-        pairs = np.einsum("im,jm->mij", field.modes, field.modes)  # mode by mode what enters at j and is read at i
-        return field.static + k2[..., None] * field.quadratic + np.tensordot(shares, pairs, axes=1)
+        return field.static + k2[..., None] * field.quadratic + np.tensordot(shares, field.pairs, axes=1)
 
     def distance(self, omega: np.ndarray) -> np.ndarray:
         """k_n^2 - k^2 of every mode at omega (...), with what the wall takes: (..., m), 1/m2.
