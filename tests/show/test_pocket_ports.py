@@ -38,7 +38,7 @@ PLAYED = """
 
 
 def cases_of(vessel, rng, count):
-    """The piece as designed; then, in other airs, each hole by a share of its own, once all at their widest, narrowest."""
+    """The piece as designed; then, in other airs, each hole by its own share; once all at their widest, narrowest."""
     holes = [(f"{chamber.name} {hole.name}", hole.diameter_mm) for chamber in vessel.chambers for hole in chamber.holes]
     low, high = WIDTHS[0], WIDTHS[-1]
     for n in range(count):

@@ -1,7 +1,5 @@
 // Which air stands in a flute that is blown, fingering by fingering: the balance of `elements/breath_balance.py` and
-// `mixing.py`, where the formulas and their sources stand. Here only what moves a note is asked: the density of the air
-// in each opening, and how stiff the chamber's air is.
-
+// `mixing.py`, where the formulas and their sources stand.
 import { GAS, KELVIN, composed, composedAir, idealMixture, molarHeat, over, roomGases, saturatedWater } from "./gases.js";
 
 const EVAPORATION = 44.0e3, VAPOUR_OVER_HEAT = 1.11, STILL = (2 * Math.PI ** 2) / 3, CORE = 0.8;
@@ -142,9 +140,10 @@ export function breathed(b, t, roomAir, breathAir, ducts, states) {
     return { share: chamber * within.share + own, t, water: Math.min(water, saturatedWater(t, room.p)) };
   });
   const perHertz = ((2 * Math.PI) / ask.omega) * (ask.breath / (b.jet.width * b.jet.height));
+  const full = (place) => composedAir(room, breath, place);
   return {
-    density: places.map((place) => composed(room, breath, place).rho), flow: ask.flow, perHertz, ...composed(room, breath, within),
-    airs: () => ({ chamber: composedAir(room, breath, within), openings: places.map((place) => composedAir(room, breath, place)) }),
+    density: places.map((place) => composed(room, breath, place).rho), ...composed(room, breath, within), flow: ask.flow,
+    perHertz, airs: () => ({ chamber: full(within), openings: places.map(full) }),
   };
 }
 

@@ -1,4 +1,5 @@
-// The windway's jet: `simkit/sound/elements/airjet.py`, where the equations stand and their sources. Speeds in m/s, pressures in Pa.
+// The windway's jet: `simkit/sound/elements/airjet.py`, where the equations stand and their sources. Speeds
+// in m/s, pressures in Pa.
 import { frictionHeads } from "./breath.js";
 import { add, mul, power, product, real, scale, sub } from "./complex.js";
 
@@ -36,7 +37,8 @@ export function speedOf(jet, pressure) {
 // [kb, gb] at complex theta = omega b/U: turn and growth for a way of b.
 function waveAt(wave, theta) {
   const beyond = theta[0] > SHORTEST, z = power(beyond ? real(SHORTEST) : theta, 1 / 3), piece = pieceOf(wave, z[0]);
-  const d = sub(z, real(wave.knots[piece])), law = scale(product(z, z, beyond ? scale(theta, 1 / SHORTEST) : real(1)), Math.cbrt(1.5));
+  const d = sub(z, real(wave.knots[piece])), further = beyond ? scale(theta, 1 / SHORTEST) : real(1);
+  const law = scale(product(z, z, further), Math.cbrt(1.5));
   return wave.pieces[piece].map((cubic) => mul(law, cubic.reduce((sum, each) => add(mul(sum, d), real(each)), real(0))));
 }
 
@@ -58,7 +60,8 @@ export function speedFor(jet, omega, turn) {
   const phase = (turn * jet.convection * jet.half_width) / jet.cut_up;
   let theta = Math.max(Math.sqrt((2 * (2 * phase) ** 3) / 3), 1e-12); // of long waves
   for (let n = 0, step = 1; n < 30 && Math.abs(step) > 1e-12; n++) {
-    const [here, slope] = turnAt(jet.wave, theta), next = Math.min(Math.max(theta - (here - phase) / slope, theta / 2), 2 * theta);
+    const [here, slope] = turnAt(jet.wave, theta);
+    const next = Math.min(Math.max(theta - (here - phase) / slope, theta / 2), 2 * theta);
     [theta, step] = [next, next / theta - 1];
   }
   return (omega * jet.half_width) / theta;
@@ -112,7 +115,7 @@ function tabulated(offset) {
 // By a cubic through four neighbours; beyond the table as a switch.
 function between(values, x) {
   const place = (Math.log(Math.min(Math.max(x, 1e-3), LARGE)) - FIRST) / WIDTH, n = Math.min(Math.floor(place), STEPS - 2);
-  const t = place - n, [a, b, c, d] = values.slice(n, n + 4);
-  const read = (-a * t * (t - 1) * (t - 2)) / 6 + (b * (t + 1) * (t - 1) * (t - 2)) / 2 - (c * (t + 1) * t * (t - 2)) / 2 + (d * (t + 1) * t * (t - 1)) / 6;
+  const t = place - n, [a, b, c, d] = values.slice(n, n + 4), [p, q, r] = [t + 1, t - 1, t - 2];
+  const read = (-a * t * q * r) / 6 + (b * p * q * r) / 2 - (c * p * t * r) / 2 + (d * p * t * q) / 6;
   return read * Math.min(1, LARGE / Math.max(x, 1e-30));
 }

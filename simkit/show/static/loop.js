@@ -5,7 +5,7 @@
 // A loop is {ring, jet, active, source, friction}: ring as `motionOf` gives it, active the resonance that is followed, the
 // last two what overtones do to the labium's source and to the window's friction, [1, 0] for a pure tone. A cycle is
 // {omega, speed, velocity, share}: rad/s, m/s of the jet and of the window's air, each opening's flow over the window's.
-import { I, add, arg, div, exp, mul, put, real, scale, size, solved, sqrt, sub, table } from "./complex.js";
+import { I, add, arg, div, exp, mul, product, put, real, scale, size, solved, sqrt, sub, table } from "./complex.js";
 import { coupling, pressureOf, speedFor, speedOf, swingOf, waveLog } from "./jet.js";
 
 const SAME = 8 / (3 * Math.PI), OTHER = 4 / Math.PI; // means of |v| v: for its own frequency, for another
@@ -56,11 +56,9 @@ function answer({ ring }, omega, rub) {
     free[0] += flow[0] * x.re[i];
     free[1] += flow[0] * x.im[i];
   });
-  const response = rub ? div(free, add(real(1), product3(turned, rub.window, free))) : free;
+  const response = rub ? div(free, add(real(1), product(turned, rub.window, free))) : free;
   return { response, free, moved: x };
 }
-
-const product3 = (a, b, c) => mul(mul(a, b), c);
 
 // Flow in each opening over that in the window.
 function shares({ ring }, { free, moved }) {
@@ -190,13 +188,16 @@ function harmonicsOf(samples) {
 
 // What the overtones of a cycle do to the labium's source and to the window's friction: the loop with these.
 function withThem(loop, { omega, speed, velocity, share }) {
-  const { jet, ring } = loop, plain = pure(loop), quiet = share.map((s, n) => (n ? s : [0, 0]));
-  const rub = faster(rubbing(plain, quiet), velocity); // the window's own is followed in time
+  const { jet, ring } = loop, plain = pure(loop);
+  // The window's own friction is followed in time.
+  const rub = faster(rubbing(plain, share.map((s, n) => (n ? s : [0, 0]))), velocity);
   const bent = (jet.receptivity * jet.height) / (speed * jet.half_width);
   const swing = ORDER.map((n) => scale(exp(waveLog(jet, real(n * omega), speed)), bent));
-  const strength = jet.air.rho * jet.dipole * jet.width * jet.half_width * speed, push = ORDER.map((n) => [0, n * omega * strength]);
+  const strength = jet.air.rho * jet.dipole * jet.width * jet.half_width * speed;
   const lost = ring.rho / (2 * jet.window_contraction ** 2);
-  const admittance = ORDER.map((n) => mul([0, (-n * omega) / (ring.rho * windowArea(jet))], answer(plain, real(n * omega), rub).response));
+  const push = ORDER.map((n) => [0, n * omega * strength]);
+  const admittance = ORDER.map((n) => (
+    mul([0, (-n * omega) / (ring.rho * windowArea(jet))], answer(plain, real(n * omega), rub).response)));
   const x = scale(swing[0], velocity), left = jet.saturation.other(size(x));
   // What an overtone brings about itself is taken out of the turns.
   const again = ORDER.map((_, k) => mul(admittance[k], sub(scale(mul(push[k], swing[k]), left), real(lost * OTHER * velocity))));
@@ -231,9 +232,10 @@ function growing(loop, speed, beside) {
   const swing = beside ? swingOf(jet, beside.speed, beside.velocity, waveLog(jet, real(beside.omega), beside.speed)) : 0;
   const left = jet.saturation.other(swing);
   // What comes back of a unit of response, and what the response falls short of it.
+  const gain = (coupling(jet) * jet.air.rho * left) / ring.rho, drive = ring.flows[active + 1][0] ** 2;
   const back = (omega) => add(
-    scale(mul(mul(omega, omega), exp(waveLog(jet, omega, speed))), (coupling(jet) * jet.air.rho * left) / ring.rho), mul(mul(I, omega), window));
-  const defect = (omega) => scale(sub(div(real(1), answer(loop, omega, rub).free), back(omega)), ring.flows[active + 1][0] ** 2 / spring);
+    scale(product(omega, omega, exp(waveLog(jet, omega, speed))), gain), product(I, omega, window));
+  const defect = (omega) => scale(sub(div(real(1), answer(loop, omega, rub).free), back(omega)), drive / spring);
   let omega = pulled(), value = defect(omega), step = real(1e-4 * own[0]), move = step;
   for (let n = 0; n < 16; n++) {
     const ahead = defect(add(omega, step)), change = sub(ahead, value);
@@ -249,7 +251,7 @@ function growing(loop, speed, beside) {
 
   // First guess, with the jet's gain as it is at the resonance itself.
   function pulled() {
-    const around = real(own[0]), drive = ring.flows[active + 1][0] ** 2, damping = 2 * own[1] + (rub ? rub.holes[(active + 1) * (ring.flows.length + 1)] : 0);
+    const around = real(own[0]), damping = 2 * own[1] + (rub ? rub.holes[(active + 1) * (ring.flows.length + 1)] : 0);
     const pole = [own[0] ** 2 - spring, -own[0] * damping], returned = back(around);
     const rest = sub(answer(loop, around, rub).free, div(real(drive), pole));
     let moved = div(scale(returned, drive), sub(real(1), mul(returned, rest)));

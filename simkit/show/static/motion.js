@@ -12,8 +12,10 @@ const TOLERANCE = 1e-5;
 export function motionOf(chamber, open, found) {
   const { rows, airs: { chamber: air } } = chamber, problem = problemOf(chamber, open);
   const { every, modes, straight } = atRest(problem);
-  const each = modes.slice(1, RESONANCES).map((mode) => (
-    { shape: mode.shape, omega: root((omega) => proposed(problem, every, mode, omega), real(air.c * Math.sqrt(mode.k2)), TOLERANCE) }));
+  const each = modes.slice(1, RESONANCES).map((mode) => {
+    const start = real(air.c * Math.sqrt(mode.k2));
+    return { shape: mode.shape, omega: root((omega) => proposed(problem, every, mode, omega), start, TOLERANCE) };
+  });
   each.sort((a, b) => a.omega[0] - b.omega[0]); // two that lie close may have changed places
   each.unshift({ shape: modes[0].shape, omega: scale(found.omega, 1 / found.drift) });
   const flows = each.map(({ shape, omega: [w] }) => {
@@ -30,7 +32,7 @@ export function motionOf(chamber, open, found) {
 
 // Fields that are carried, the chambers' uniform ones first: phi (ports, fields), k2 (fields).
 function problemOf(chamber, open) {
-  const { field, carried } = chamber, whose = Array.from({ length: 1 + Math.max(...field.chamber) }, (_, u) => field.chamber.indexOf(u));
+  const { field, carried } = chamber, whose = [...new Set(field.chamber)].map((c) => field.chamber.indexOf(c));
   const phi = field.modes.map((modes, row) => [
     ...whose.map((_, u) => (field.chamber[row] === u ? 1 / Math.sqrt(field.volume[row]) : 0)), ...carried.map((m) => modes[m]),
   ]);
@@ -93,12 +95,16 @@ function conducted({ chamber, states }, carried) {
   });
 }
 
-const matrix = (rows, columns, entry) => Array.from({ length: rows }, (_, i) => Array.from({ length: columns }, (_, j) => entry(i, j)));
+function matrix(rows, columns, entry) {
+  return Array.from({ length: rows }, (_, i) => Array.from({ length: columns }, (_, j) => entry(i, j)));
+}
 
 // With openings that lose nothing; the walls as they are.
 function lossless(chamber) {
   const plain = (air) => ({ ...air, nu: 0, alpha: 0 }), { windway, ducts } = chamber;
-  return { ...chamber, windway: { ...windway, breath: plain(windway.breath) }, ducts: ducts.map((d) => ({ ...d, air: plain(d.air) })) };
+  return {
+    ...chamber, windway: { ...windway, breath: plain(windway.breath) }, ducts: ducts.map((d) => ({ ...d, air: plain(d.air) })),
+  };
 }
 
 // All but those that are most of all the other chambers'; as many go as there are of these.
@@ -118,7 +124,8 @@ function straightThrough(K) {
 
 // Eigenvalues k2 and unit vectors `shape` of a real symmetric matrix, by Jacobi's rotations.
 function eigen(A) {
-  const n = A.length, vectors = matrix(n, n, (i, j) => Number(i === j)), spread = Math.max(...A.map((row, i) => Math.abs(row[i])));
+  const n = A.length, vectors = matrix(n, n, (i, j) => Number(i === j));
+  const spread = Math.max(...A.map((row, i) => Math.abs(row[i])));
   for (let sweep = 0, off = Infinity; sweep < 30 && off > 1e-13 * spread; sweep++) {
     off = 0;
     for (let p = 0; p < n; p++) {

@@ -4,7 +4,8 @@
 //   const piece = fitted(numbers, { temperature: 20, diameters: { "body 1": 5.2 } });   // degC of the room, mm
 //   lowest(piece.chambers[0], [1, 0, 1])                                               // { hz, q } of that fingering
 import { breathed } from "./breath.js";
-import { I, add, addTimes, div, get, mul, product, put, real, scale, series, seriesAt, size, solved, sqrt, sub, table } from "./complex.js";
+import { I, add, addTimes, div, get, mul, product, put, real, scale, size, solved, sqrt, sub, table } from "./complex.js";
+import { series, seriesAt } from "./complex.js";
 import { withRatios } from "./gases.js";
 import { boreFilling, chained, duct, endImpedance, inParallel, inSeries, windwayImpedance } from "./ducts.js";
 
@@ -12,7 +13,7 @@ const TOLERANCE = 1e-10, STEPS = 40;
 
 // --- a piece: the numbers, with the holes as wide and the room as warm as asked ---
 
-// numbers: as sent; temperature in degC; diameters: mm by chamber and hole as one text, those of the design where nothing is said.
+// numbers: as sent; temperature in degC; diameters: mm by chamber and hole as one text, the design's where nothing is said.
 export function fitted(numbers, { temperature, diameters = {} }) {
   const slides = numbers.slides.map((slide) => {
     const key = numbers.field.names[slide.row].join(" ");
@@ -135,7 +136,8 @@ function chamberOf(numbers, chamber, field, slides, temperature) {
 // With the airs of its notes' mean fingering.
 function withItsAir(piece) {
   const { airs, balance, rows } = piece, own = rows.map((row) => piece.ducts[row]), ducts = [...piece.ducts];
-  const mean = breathed(balance, piece.temperature, airs.room, airs.breath, own, balance.mean), { chamber, openings } = mean.airs();
+  const mean = breathed(balance, piece.temperature, airs.room, airs.breath, own, balance.mean);
+  const { chamber, openings } = mean.airs();
   rows.forEach((row, n) => { ducts[row] = { ...own[n], air: openings[n] }; });
   const windway = { ...piece.windway, breath: airs.breath, perHertz: mean.perHertz };
   return { ...piece, ducts, windway, airs: { ...airs, chamber, window: openings[0] } };
