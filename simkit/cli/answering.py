@@ -6,36 +6,28 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from simkit.cli.options import AsJson, Design, Lossless, Mesh, Plot, Still, in_state, several
+from simkit.cli.options import AsJson, Design, Lossless, Mesh, Plot, Still, flag, in_state, option, several
 from simkit.cli.outputs import check_picture, print_json, tell
 from simkit.errors import Fault, InputError
 from simkit.sound.catalogue import in_help
 from simkit.waiting import Waiting
 
-Note = Annotated[
-    str | None, typer.Option(metavar="PITCH", help="A note of the design; else all holes covered.", show_default=False)
-]
-Opened = Annotated[
-    str | None, typer.Option("--open", metavar="NAMES", help="Instead of a note: holes that are open, with commas.")
-]
-OneChamber = Annotated[
-    str | None, typer.Option(metavar="NAME", help="Of several chambers, which; else the first that has the note.")
-]
+Note = Annotated[str | None, option("PITCH", "A note of the design; else all holes covered.", show_default=False)]
+Opened = Annotated[str | None, option("NAMES", "Instead of a note: holes that are open, with commas.", "--open")]
+OneChamber = Annotated[str | None, option("NAME", "Of several chambers, which; else the first that has the note.")]
 
 
 def field(
     file: Design,
-    output: Annotated[Path, typer.Option("-o", metavar="FILE", help="The field to write: .vtu.", show_default=False)],
+    output: Annotated[Path, option("FILE", "The field to write: .vtu.", "-o", show_default=False)],
     note: Note = None,
     opened: Opened = None,
     chamber: OneChamber = None,
     # closed, 0 would be even pressure at 0 Hz
-    mode: Annotated[int, typer.Option(metavar="N", help="0 for the note, 1 for the resonance next above, ...")] = 0,
-    closed: Annotated[bool, typer.Option("--closed", help="With every opening closed flush; --mode from 1.")] = False,
+    mode: Annotated[int, option("N", "0 for the note, 1 for the resonance next above, ...")] = 0,
+    closed: Annotated[bool, flag("--closed", "With every opening closed flush; --mode from 1.")] = False,
     model: Annotated[
-        str, typer.Option(metavar="NAME", help=f"{in_help('fields')}: the air around the clay too, half a minute.")
+        str, option("NAME", f"{in_help('fields')}: the air around the clay too, half a minute.")
     ] = "ports",
     still: Still = False,
     lossless: Lossless = False,
@@ -86,11 +78,11 @@ def admittance(
     opened: Opened = None,
     chamber: OneChamber = None,
     # below the lowest note of any vessel that we start
-    low_hz: Annotated[float, typer.Option("--from", metavar="HZ", help="The lowest frequency.")] = 100.0,
-    high_hz: Annotated[float, typer.Option("--to", metavar="HZ", help="The highest.")] = 5000.0,
+    low_hz: Annotated[float, option("HZ", "The lowest frequency.", "--from")] = 100.0,
+    high_hz: Annotated[float, option("HZ", "The highest.", "--to")] = 5000.0,
     # steps of 3 cents: no peak is missed
-    count: Annotated[int, typer.Option(metavar="N", help="At so many, evenly in pitch.")] = 2000,
-    model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help()}.")] = "ports",
+    count: Annotated[int, option("N", "At so many, evenly in pitch.")] = 2000,
+    model: Annotated[str, option("NAME", f"{in_help()}.")] = "ports",
     still: Still = False,
     lossless: Lossless = False,
     mesh: Mesh = 1.0,

@@ -5,9 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
-from simkit.cli.options import several
+from simkit.cli.options import flag, option, several
 from simkit.cli.outputs import tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_new, whole
@@ -18,60 +16,37 @@ if TYPE_CHECKING:
     from simkit.vessel.wishes import WishedRange
 
 
-Output = Annotated[Path, typer.Option("-o", metavar="FILE", help="The design file to write.", show_default=False)]
-Shape = Annotated[str, typer.Option(metavar="NAME", help="sphere, ellipsoid, egg, lens, tube, box, sections or lobes.")]
-Scale = Annotated[
-    str | None,
-    typer.Option(metavar="NAME", help='A scale from its lowest note, such as "C5 major" or "A4 pentatonic".'),
-]
-Holes = Annotated[int | None, typer.Option(metavar="N", help="How many holes; with --scale, else 7.")]
-Notes = Annotated[
-    int | None, typer.Option(metavar="N", help="How many notes; with --scale, else one more than the holes.")
-]
-FingertipMm = Annotated[
-    float | None, typer.Option(metavar="MM", help="Breadth of an index finger's tip; with --scale, else 17.")
-]
-Hand = Annotated[str | None, typer.Option(metavar="WHOSE", help="In its place: a man's, a woman's or a child's hand.")]
-WallMm = Annotated[
-    float | None, typer.Option(metavar="MM", help="Thickness of the fired wall; else 4, with --range 4.5.")
-]
+Output = Annotated[Path, option("FILE", "The design file to write.", "-o", show_default=False)]
+Shape = Annotated[str, option("NAME", "sphere, ellipsoid, egg, lens, tube, box, sections or lobes.")]
+Scale = Annotated[str | None, option("NAME", 'A scale from its lowest note, such as "C5 major" or "A4 pentatonic".')]
+Holes = Annotated[int | None, option("N", "How many holes; with --scale, else 7.")]
+Notes = Annotated[int | None, option("N", "How many notes; with --scale, else one more than the holes.")]
+FingertipMm = Annotated[float | None, option("MM", "Breadth of an index finger's tip; with --scale, else 17.")]
+Hand = Annotated[str | None, option("WHOSE", "In its place: a man's, a woman's or a child's hand.")]
+WallMm = Annotated[float | None, option("MM", "Thickness of the fired wall; else 4, with --range 4.5.")]
 ShrinkagePercent = Annotated[
-    float | None,
-    typer.Option("--shrinkage", metavar="PERCENT", help="Of your clay, wet to fired; else 10, with --range 11."),
+    float | None, option("PERCENT", "Of your clay, wet to fired; else 10, with --range 11.", "--shrinkage")
 ]
-Ends = Annotated[
-    str | None, typer.Option("--range", metavar="NOTES", help='With --scale: from where to where, such as "G3 D6".')
-]
-Chambers = Annotated[
-    int | None, typer.Option(metavar="N", help="With --range: divided over so many chambers, else 3; 2 with --drone.")
-]
-Overlap = Annotated[
-    int, typer.Option(metavar="N", help="With --range: notes at each crossing that both chambers play.")
-]
-Drone = Annotated[
-    str | None, typer.Option(metavar="NOTE", help="With --scale: one chamber more, which plays this note alone.")
-]
-BoxMm = Annotated[
-    str | None, typer.Option(metavar="L,W,H", help="With --range: the most it may measure along, across and up.")
-]
-MassG = Annotated[float | None, typer.Option(metavar="G", help="With --range: the most that its fired clay may weigh.")]
+Ends = Annotated[str | None, option("NOTES", 'With --scale: from where to where, such as "G3 D6".', "--range")]
+Chambers = Annotated[int | None, option("N", "With --range: divided over so many chambers, else 3; 2 with --drone.")]
+Overlap = Annotated[int, option("N", "With --range: notes at each crossing that both chambers play.")]
+Drone = Annotated[str | None, option("NOTE", "With --scale: one chamber more, which plays this note alone.")]
+BoxMm = Annotated[str | None, option("L,W,H", "With --range: the most it may measure along, across and up.")]
+MassG = Annotated[float | None, option("G", "With --range: the most that its fired clay may weigh.")]
 Sketch = Annotated[
     Path | None,
-    typer.Option(
+    option(
+        "FILE",
+        "Traced from a drawing, .svg with a layer for each outline, or from a picture of dark outlines.",
         "--sketch",
-        metavar="FILE",
-        help="Traced from a drawing, .svg with a layer for each outline, or from a picture of dark outlines.",
         show_default=False,
     ),
 ]
 RulerMm = Annotated[
-    float | None,
-    typer.Option(metavar="MM", help="With --sketch: how long the drawing's ruler is, from dot to dot in a picture."),
+    float | None, option("MM", "With --sketch: how long the drawing's ruler is, from dot to dot in a picture.")
 ]
-Blank = Annotated[
-    bool, typer.Option("--paper", help="Write the sheet to draw on instead: .svg with its layers, or .pdf to print.")
-]
-Overwrite = Annotated[bool, typer.Option("--overwrite", help="Let it take the place of a design.")]
+Blank = Annotated[bool, flag("--paper", "Write the sheet to draw on instead: .svg with its layers, or .pdf to print.")]
+Overwrite = Annotated[bool, flag("--overwrite", "Let it take the place of a design.")]
 
 
 def new(

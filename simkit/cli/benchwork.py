@@ -6,37 +6,28 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from simkit.cli.options import AsJson, Design, in_state
+from simkit.cli.options import AsJson, Design, flag, in_state, option
 from simkit.cli.outputs import print_json
 from simkit.errors import Fault, InputError
 from simkit.waiting import Waiting
 
-DrillsHad = Annotated[
-    str | None, typer.Option("--drills", metavar="SIZES", help="The drills you have, mm or inches: 3,3.5,1/8,0.2in.")
-]
+DrillsHad = Annotated[str | None, option("SIZES", "The drills you have, mm or inches: 3,3.5,1/8,0.2in.", "--drills")]
 
 
 def sheets(
     file: Design,
-    folder: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder to write into.", show_default=False)],
+    folder: Annotated[Path, option("DIR", "The folder to write into.", "-o", show_default=False)],
     reamer: Annotated[
-        list[str] | None,
-        typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer: its two diameters and its length, mm."),
+        list[str] | None, option("TIP,WIDE,LENGTH", "A tapered reamer: its two diameters and its length, mm.")
     ] = None,
     bar: Annotated[
-        str | None, typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm, or WET,FIRED.")
+        str | None, option("WET,DRY,FIRED", "Your own test bar between its marks, mm, or WET,FIRED.")
     ] = None,
-    seam: Annotated[
-        str, typer.Option(metavar="WAY", help="Where the shell parts: up, across or along, or such as up=2.")
-    ] = "up",
+    seam: Annotated[str, option("WAY", "Where the shell parts: up, across or along, or such as up=2.")] = "up",
     drills: DrillsHad = None,
-    cut_at: Annotated[str, typer.Option(metavar="STAGE", help="wet, leather-hard or bone dry.")] = "leather-hard",
-    temperature_c: Annotated[float | None, typer.Option(metavar="T", help="On the bench today.")] = None,
-    still: Annotated[
-        bool, typer.Option("--still", help="Readings of the piece by itself: a loudspeaker at its window.")
-    ] = False,
+    cut_at: Annotated[str, option("STAGE", "wet, leather-hard or bone dry.")] = "leather-hard",
+    temperature_c: Annotated[float | None, option("T", "On the bench today.")] = None,
+    still: Annotated[bool, flag("--still", "Readings of the piece by itself: a loudspeaker at its window.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Write what the bench needs: sheets at 1:1 and solids, all for clay that still shrinks.
@@ -84,46 +75,29 @@ def sheets(
 
 Heard = Annotated[
     list[str] | None,
-    typer.Option(
-        metavar="NOTE=HZ", help="A note blown; holes for a name, how open they are too: 1+2:0.5=530. Repeat it."
-    ),
+    option("NOTE=HZ", "A note blown; holes for a name, how open they are too: 1+2:0.5=530. Repeat it."),
 ]
 Records = Annotated[
     list[str] | None,
-    typer.Option(
-        "--record", metavar="WAV", help="Steady notes apart by silence; with names where in doubt: C5,D5=take.wav."
-    ),
+    option("WAV", "Steady notes apart by silence; with names where in doubt: C5,D5=take.wav.", "--record"),
 ]
 Cut = Annotated[
-    list[str] | None,
-    typer.Option(metavar="HOLE=MM", help="How wide a hole is now; else the last cut asked for is taken as done."),
+    list[str] | None, option("HOLE=MM", "How wide a hole is now; else the last cut asked for is taken as done.")
 ]
-Stage = Annotated[
-    str | None, typer.Option(metavar="STAGE", help="wet, leather-hard, bone dry or fired; else as last time.")
-]
-TemperatureC = Annotated[float | None, typer.Option(metavar="T", help="Of the air today.")]
-VolumeMl = Annotated[
-    float | None, typer.Option(metavar="ML", help="The chamber's air as it is now, weighed as water or fine sand.")
-]
-WallMm = Annotated[float | None, typer.Option(metavar="MM", help="The wall as it is now, by calliper.")]
-BarOption = Annotated[
-    str | None, typer.Option(metavar="WET,DRY,FIRED", help="Your own test bar between its marks, mm.")
-]
-ReamerOption = Annotated[
-    str | None, typer.Option(metavar="TIP,WIDE,LENGTH", help="A tapered reamer, mm: says how deep it goes.")
-]
-Pitch = Annotated[
-    str, typer.Option(metavar="WAY", help="own: notes match the covered note as it came out; or written.")
-]
-Filled = Annotated[
-    list[str] | None, typer.Option(metavar="HOLE", help="A hole that was filled up again; then --cut it anew.")
-]
+Stage = Annotated[str | None, option("STAGE", "wet, leather-hard, bone dry or fired; else as last time.")]
+TemperatureC = Annotated[float | None, option("T", "Of the air today.")]
+VolumeMl = Annotated[float | None, option("ML", "The chamber's air as it is now, weighed as water or fine sand.")]
+WallMm = Annotated[float | None, option("MM", "The wall as it is now, by calliper.")]
+BarOption = Annotated[str | None, option("WET,DRY,FIRED", "Your own test bar between its marks, mm.")]
+ReamerOption = Annotated[str | None, option("TIP,WIDE,LENGTH", "A tapered reamer, mm: says how deep it goes.")]
+Pitch = Annotated[str, option("WAY", "own: notes match the covered note as it came out; or written.")]
+Filled = Annotated[list[str] | None, option("HOLE", "A hole that was filled up again; then --cut it anew.")]
 WindowChanged = Annotated[
-    bool, typer.Option("--window-changed", help="The window was cut or filled since: find out anew what it is.")
+    bool, flag("--window-changed", "The window was cut or filled since: find out anew what it is.")
 ]
-Sure = Annotated[bool, typer.Option("--sure", help="Every --cut is as told, however unlikely: it was measured twice.")]
-Chamber = Annotated[str | None, typer.Option(metavar="NAME", help="Which, where several are blown.")]
-Undo = Annotated[bool, typer.Option("--undo", help="Withdraw the last step of the log first.")]
+Sure = Annotated[bool, flag("--sure", "Every --cut is as told, however unlikely: it was measured twice.")]
+Chamber = Annotated[str | None, option("NAME", "Which, where several are blown.")]
+Undo = Annotated[bool, flag("--undo", "Withdraw the last step of the log first.")]
 
 
 def tune(
@@ -144,9 +118,7 @@ def tune(
     sure: Sure = False,
     chamber: Chamber = None,
     undo: Undo = False,
-    still: Annotated[
-        bool, typer.Option("--still", help="Today's notes were not blown but read of the piece by itself.")
-    ] = False,
+    still: Annotated[bool, flag("--still", "Today's notes were not blown but read of the piece by itself.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Say the next cut, from what was blown so far.

@@ -6,9 +6,7 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Still, in_state, several
+from simkit.cli.options import AsJson, Blown, Design, Lossless, Plot, Still, in_state, option, several
 from simkit.cli.outputs import check_picture, check_sound, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import whole
@@ -18,21 +16,17 @@ from simkit.waiting import Waiting
 
 def blow(
     file: Design,
-    model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help('motion')}.")] = "ports",
+    model: Annotated[str, option("NAME", f"{in_help('motion')}.")] = "ports",
     still: Still = False,
     blown: Blown = None,
     lossless: Lossless = False,
     as_json: AsJson = False,
     plot: Plot = None,
     sound: Annotated[
-        Path | None,
-        typer.Option(
-            "--sound", metavar="FILE", help="Also write the notes as sound: .wav (a second each; takes some 10 s)."
-        ),
+        Path | None, option("FILE", "Also write the notes as sound: .wav (a second each; takes some 10 s).", "--sound")
     ] = None,
     fit: Annotated[
-        Path | None,
-        typer.Option("--fit", metavar="READINGS", help="Instead fit [jet] to pressures and pitches read at the bench."),
+        Path | None, option("READINGS", "Instead fit [jet] to pressures and pitches read at the bench.", "--fit")
     ] = None,
 ) -> None:
     """Say how hard to blow each note, and when it jumps.

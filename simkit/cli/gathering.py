@@ -10,7 +10,7 @@ from urllib.parse import quote
 
 import typer
 
-from simkit.cli.options import AsJson, Design, Still, in_state
+from simkit.cli.options import AsJson, Design, Still, flag, in_state, option
 from simkit.cli.outputs import INTERRUPTED, legible, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_folder, check_output, whole
@@ -19,13 +19,11 @@ from simkit.waiting import Waiting
 
 def report(
     file: Design,
-    output: Annotated[Path, typer.Option("-o", metavar="PAGE", help="The page to write: .html.", show_default=False)],
+    output: Annotated[Path, option("PAGE", "The page to write: .html.", "-o", show_default=False)],
     judge: Annotated[  # the only part of a page that takes minutes
-        bool, typer.Option("--judge", help="Ask the air meshed as a whole, too: half a minute, then seconds a note.")
+        bool, flag("--judge", "Ask the air meshed as a whole, too: half a minute, then seconds a note.")
     ] = False,
-    sheets: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="A folder of sheets to link to.", show_default=False)
-    ] = None,
+    sheets: Annotated[Path | None, option("DIR", "A folder of sheets to link to.", show_default=False)] = None,
     still: Still = False,
 ) -> None:
     """Write one page with all of it.
@@ -54,16 +52,13 @@ def report(
 
 def sweep(
     cases: Annotated[Path, typer.Argument(metavar="CASES", help="A file of cases (TOML).", show_default=False)],
-    folder: Annotated[Path, typer.Option("-o", metavar="DIR", help="The folder of the results.", show_default=False)],
-    workers: Annotated[
-        int | None, typer.Option(metavar="N", help="So many processes; else one a core.", show_default=False)
-    ] = None,
+    folder: Annotated[Path, option("DIR", "The folder of the results.", "-o", show_default=False)],
+    workers: Annotated[int | None, option("N", "So many processes; else one a core.", show_default=False)] = None,
     scheduler: Annotated[
-        str | None,
-        typer.Option(metavar="ADDRESS", help="Use the workers of a Dask scheduler instead.", show_default=False),
+        str | None, option("ADDRESS", "Use the workers of a Dask scheduler instead.", show_default=False)
     ] = None,
     # else a failure is an answer too, and not computed again
-    retry: Annotated[bool, typer.Option("--retry", help="Compute cases that failed once more.")] = False,
+    retry: Annotated[bool, flag("--retry", "Compute cases that failed once more.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Compute many designs, and keep every answer.

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from simkit.cli.options import AsJson, Design, Lossless, Plot, Still, in_state, several
+from simkit.cli.options import AsJson, Design, Lossless, Plot, Still, flag, in_state, option, several
 from simkit.cli.outputs import INTERRUPTED, check_picture, print_json, tell
 from simkit.errors import Fault, InputError, OutOfReach
 from simkit.files import check_new, whole
@@ -19,54 +19,41 @@ if TYPE_CHECKING:
     from simkit.vessel import Vessel
 
 
-Output = Annotated[Path, typer.Option("-o", metavar="NEW", help="The design file to write.", show_default=False)]
+Output = Annotated[Path, option("NEW", "The design file to write.", "-o", show_default=False)]
 Free = Annotated[
     str | None,
-    typer.Option(
-        metavar="WHAT",
-        help="With commas: diameters, places, holes (both), voicing, windway, shape, size, offsets, inside, dotted "
+    option(
+        "WHAT",
+        "With commas: diameters, places, holes (both), voicing, windway, shape, size, offsets, inside, dotted "
         "keys; else what [free] says.",
         show_default=False,
     ),
 ]
 Keep = Annotated[
-    str | None,
-    typer.Option(metavar="WHAT", help="What stays all the same: holes by name, such as 5,6, groups, dotted keys."),
+    str | None, option("WHAT", "What stays all the same: holes by name, such as 5,6, groups, dotted keys.")
 ]
-Pairs = Annotated[
-    str | None, typer.Option(metavar="HOLES", help="Holes that stay mirror images left and right, such as 1=4,2=3.")
-]
-Starts = Annotated[int, typer.Option(metavar="N", help="From so many starts, all but the first at random.")]
-Seed = Annotated[int, typer.Option(metavar="N", min=0, help="What the random starts are drawn from.")]
-Fingerings = Annotated[
-    str | None, typer.Option(metavar="WAY", help="Choose the holes of each note too: linear, or few in combination.")
-]
-Steady = Annotated[bool, typer.Option("--steady", help="Ask also for little harm by hand-made error.")]
-EvenBreath = Annotated[bool, typer.Option("--even-breath", help="Ask also for an evenly rising breath.")]
-Margin = Annotated[
-    float | None, typer.Option(metavar="N", help="Ask also for so much overblowing margin, such as 1.5.")
-]
-ClayMm = Annotated[float, typer.Option(metavar="MM", help="Least clay between two holes.")]
-BoxMm = Annotated[
-    str | None, typer.Option(metavar="L,W,H", help="The most that the piece may measure along, across and up.")
-]
-MassG = Annotated[float | None, typer.Option(metavar="G", help="The most that the piece's fired clay may weigh.")]
-Hand = Annotated[
-    str | None, typer.Option(metavar="WHOSE", help="For the hands of a man, woman or child, not those of the file.")
-]
+Pairs = Annotated[str | None, option("HOLES", "Holes that stay mirror images left and right, such as 1=4,2=3.")]
+Starts = Annotated[int, option("N", "From so many starts, all but the first at random.")]
+Seed = Annotated[int, option("N", "What the random starts are drawn from.", min=0)]
+Fingerings = Annotated[str | None, option("WAY", "Choose the holes of each note too: linear, or few in combination.")]
+Steady = Annotated[bool, flag("--steady", "Ask also for little harm by hand-made error.")]
+EvenBreath = Annotated[bool, flag("--even-breath", "Ask also for an evenly rising breath.")]
+Margin = Annotated[float | None, option("N", "Ask also for so much overblowing margin, such as 1.5.")]
+ClayMm = Annotated[float, option("MM", "Least clay between two holes.")]
+BoxMm = Annotated[str | None, option("L,W,H", "The most that the piece may measure along, across and up.")]
+MassG = Annotated[float | None, option("G", "The most that the piece's fired clay may weigh.")]
+Hand = Annotated[str | None, option("WHOSE", "For the hands of a man, woman or child, not those of the file.")]
 Trade = Annotated[
     str | None,
-    typer.Option(
-        metavar="ONE,OTHER",
-        help="Weigh two aims against each other: of in-tune, steady, even-breath, margin, small-holes, range.",
+    option(
+        "ONE,OTHER", "Weigh two aims against each other: of in-tune, steady, even-breath, margin, small-holes, range."
     ),
 ]
 Judge = Annotated[
-    bool,
-    typer.Option("--judge", help="Ask the air meshed as a whole, too, about three notes of each chamber: minutes."),
+    bool, flag("--judge", "Ask the air meshed as a whole, too, about three notes of each chamber: minutes.")
 ]
-Overwrite = Annotated[bool, typer.Option("--overwrite", help="Let NEW take the place of a design.")]
-KeepBest = Annotated[bool, typer.Option("--keep-best", help="On Ctrl-C write the best so far.")]
+Overwrite = Annotated[bool, flag("--overwrite", "Let NEW take the place of a design.")]
+KeepBest = Annotated[bool, flag("--keep-best", "On Ctrl-C write the best so far.")]
 
 
 def optimise(

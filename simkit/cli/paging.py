@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from simkit.cli.options import flag, option
 from simkit.cli.outputs import tell
 
 Place = Annotated[
@@ -18,8 +19,8 @@ Place = Annotated[
 def open(  # noqa: A001 the command's word
     file: Place = None,
     # 0: two pages at once do not want the same
-    port: Annotated[int, typer.Option(metavar="N", help="Of the address; 0 is any that is free.")] = 0,
-    no_browser: Annotated[bool, typer.Option("--no-browser", help="Only say the address.")] = False,
+    port: Annotated[int, option("N", "Of the address; 0 is any that is free.")] = 0,
+    no_browser: Annotated[bool, flag("--no-browser", "Only say the address.")] = False,
 ) -> None:
     """Work on designs in the browser: move a hole, and see and hear what it does.
 

@@ -7,30 +7,22 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from simkit.cli.options import AsJson, Blown, Design, Lossless, Mesh, Plot, Still, in_state, several
+from simkit.cli.options import AsJson, Blown, Design, Lossless, Mesh, Plot, Still, flag, in_state, option, several
 from simkit.cli.outputs import check_picture, print_json, tell
 from simkit.sound.catalogue import BUILT_IN, in_help
 from simkit.waiting import Waiting
 
 Model = Annotated[
-    str,
-    typer.Option(
-        metavar="NAMES", help=f"One or several with commas: {', '.join(f'{m.name} ({m.says})' for m in BUILT_IN)}."
-    ),
+    str, option("NAMES", f"One or several with commas: {', '.join(f'{m.name} ({m.says})' for m in BUILT_IN)}.")
 ]
-Log = Annotated[
-    Path | None,
-    typer.Option("--bench", metavar="LOG", help="As the piece came out by this log of simkit tune; FILE stays."),
-]
+Log = Annotated[Path | None, option("LOG", "As the piece came out by this log of simkit tune; FILE stays.", "--bench")]
 
 
 def predict(
     file: Design,
     model: Model = "ports",
     still: Still = False,
-    parts: Annotated[bool, typer.Option("--parts", help="Also what each part of playing moves each note.")] = False,
+    parts: Annotated[bool, flag("--parts", "Also what each part of playing moves each note.")] = False,
     log: Log = None,
     blown: Blown = None,
     lossless: Lossless = False,
@@ -118,8 +110,8 @@ def compare(
 
 def chart(
     file: Design,
-    model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help('quick')}.")] = "ports",
-    half: Annotated[bool, typer.Option("--half", help="Also with one of the open holes half covered.")] = False,
+    model: Annotated[str, option("NAME", f"{in_help('quick')}.")] = "ports",
+    half: Annotated[bool, flag("--half", "Also with one of the open holes half covered.")] = False,
     still: Still = False,
     lossless: Lossless = False,
     as_json: AsJson = False,
@@ -151,12 +143,10 @@ def chart(
 
 def resonances(
     file: Design,
-    closed: Annotated[bool, typer.Option("--closed", help="With every opening closed flush with the wall.")] = False,
-    opened: Annotated[
-        str, typer.Option("--open", metavar="NAMES", help="Holes that are open, with commas, or all.")
-    ] = "",
-    count: Annotated[int, typer.Option(metavar="N", help="How many above the note.")] = 6,
-    model: Annotated[str, typer.Option(metavar="NAME", help=f"{in_help()}, unless all is closed.")] = "ports",
+    closed: Annotated[bool, flag("--closed", "With every opening closed flush with the wall.")] = False,
+    opened: Annotated[str, option("NAMES", "Holes that are open, with commas, or all.", "--open")] = "",
+    count: Annotated[int, option("N", "How many above the note.")] = 6,
+    model: Annotated[str, option("NAME", f"{in_help()}, unless all is closed.")] = "ports",
     still: Still = False,
     lossless: Lossless = False,
     mesh: Mesh = 1.0,
