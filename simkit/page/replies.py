@@ -54,20 +54,16 @@ def opened(text: str, source: str) -> dict[str, Any]:
     }
 
 
+_OF_HOLES = ("name", "finger", "along_mm", "around_deg", "diameter_mm")
+
+
 def _chamber(vessel: Vessel, n: int) -> dict[str, Any]:
     chamber = vessel.chambers[n]
     return {
         "name": chamber.name,
         "voiced": chamber.voicing is not None,
         "holes": [
-            {
-                "name": hole.name,
-                "key": f"{chamber.name}.hole.{hole.name}",
-                "finger": hole.finger,
-                "along_mm": hole.along_mm,
-                "around_deg": hole.around_deg,
-                "diameter_mm": hole.diameter_mm,
-            }
+            {"key": f"{chamber.name}.hole.{hole.name}", **{name: getattr(hole, name) for name in _OF_HOLES}}
             for hole in chamber.holes
         ],
         "notes": [

@@ -53,13 +53,8 @@ def _opening(solid: ChamberBody, opening: Opening) -> dict[str, Any]:
         "name": opening.name if opening.is_round else "window",
         "round": opening.is_round,
         "center": _mm(opening.center),
-        "axis": _plain(opening.axis),
-        "across": _plain(opening.across),
-        "forward": _plain(opening.forward),
-        "length_mm": 1e3 * opening.length,
-        "radius_mm": 1e3 * opening.radius,
-        "width_mm": 1e3 * opening.width,
-        "height_mm": 1e3 * opening.height,
+        **{way: _plain(getattr(opening, way)) for way in ("axis", "across", "forward")},
+        **{f"{size}_mm": 1e3 * getattr(opening, size) for size in ("length", "radius", "width", "height")},
     }
 
 

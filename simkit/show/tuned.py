@@ -115,15 +115,15 @@ def _table(tuned: Tuned) -> Table:
 
 
 def _cells(note: NoteNow, holes: tuple[Hole, ...]) -> list[str | Text]:
-    far = abs(note.end_cents) > _FAR_CENTS
+    far = abs(note.fired_cents) > _FAR_CENTS
     return [
         note.pitch,
         fingering(holes, note.open),
-        "" if note.reading_hz is None else f"{note.reading_hz:.1f}",
+        "" if note.heard_hz is None else f"{note.heard_hz:.1f}",
         "" if note.off_cents is None else signed(note.off_cents),
-        "" if note.now_hz is None else f"{note.now_hz:.1f} ± {note.now_cents:.0f} c",
+        "" if note.now_hz is None else f"{note.now_hz:.1f} ± {note.uncertainty_cents:.0f} c",
         f"{note.wanted_hz:.1f}",
-        Text(f"{signed(note.end_cents, 0)} ± {note.end_sd:.0f}", style=ACCENT if far else ""),
+        Text(f"{signed(note.fired_cents, 0)} ± {note.fired_uncertainty_cents:.0f}", style=ACCENT if far else ""),
         "" if note.judges is None else f"hole {note.judges}",
     ]
 
@@ -206,12 +206,12 @@ def _why(cut: NextCut, tuned: Tuned) -> list[str]:
 
 def _finished(tuned: Tuned) -> list[str]:
     """Text for a piece with nothing left to cut: what can still be done about notes that are off."""
-    worst = max(tuned.notes, key=lambda note: abs(note.end_cents))
+    worst = max(tuned.notes, key=lambda note: abs(note.fired_cents))
     said = (
-        f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {signed(worst.end_cents, 0)} ± "
-        f"{in_cents(worst.end_sd)} from the pitch aimed at"
+        f"no cut is left to make: the worst note, {worst.pitch}, is believed to end {signed(worst.fired_cents, 0)} ± "
+        f"{in_cents(worst.fired_uncertainty_cents)} from the pitch aimed at"
     )
-    off = [note for note in tuned.notes if abs(note.end_cents) > IN_TUNE_CENTS]
+    off = [note for note in tuned.notes if abs(note.fired_cents) > IN_TUNE_CENTS]
     return [said, *(f"  {note.pitch}: {_touch(note, tuned)}" for note in off)]
 
 
@@ -219,23 +219,23 @@ def _touch(note: NoteNow, tuned: Tuned) -> str:
     """The smallest change that brings one note to its pitch, measured in the clay as it is."""
     piece, aim = tuned.piece, tuned.aim
     n = tuned.notes.index(note)
-    by, fired = in_cents(abs(note.end_cents)), piece.stage is Stage.FIRED
+    by, fired = in_cents(abs(note.fired_cents)), piece.stage is Stage.FIRED
     grind = "grind it wet, with a mask" if fired else "cut or ream it"
     if not note.open:
         slope = aim.at_marks.slopes[n, tuned.estimate.measurement.state.index("cut_up")]
-        back = abs(note.end_cents) / max(float(slope), 1e-9) * piece.size  # a longer cut-up raises every note
-        if note.end_cents < 0:
+        back = abs(note.fired_cents) / max(float(slope), 1e-9) * piece.size  # a longer cut-up raises every note
+        if note.fired_cents < 0:
             way = f"take {back:.2f} mm off the window's edge ({grind}), then --window-changed"
         else:
             way = f"make the window {back:.2f} mm shorter, with {'wax or epoxy' if fired else 'clay'} on the edge"
-        return f"{by} {'flat' if note.end_cents < 0 else 'sharp'}: {way}; every note moves with it"
+        return f"{by} {'flat' if note.fired_cents < 0 else 'sharp'}: {way}; every note moves with it"
     # Only holes that are open in the note move it much.
     slopes = np.where(piece.openness[n] > 0, aim.at_marks.by_mm[n], 0.0)
     hole = piece.holes.index(note.judges) if note.judges else int(slopes.argmax())
-    mm = abs(note.end_cents) / max(float(slopes[hole]), 1e-9) * piece.size
+    mm = abs(note.fired_cents) / max(float(slopes[hole]), 1e-9) * piece.size
     others = [other.pitch for other in tuned.notes if other is not note and piece.holes[hole] in other.open]
     too = f"; {', '.join(others)} {'moves' if len(others) == 1 else 'move'} with it" if others else ""
-    if note.end_cents < 0:
+    if note.fired_cents < 0:
         return f"{by} flat: hole {piece.holes[hole]} wider by {mm:.2f} mm, or its inner rim undercut ({grind}){too}"
     fill = "wax or epoxy putty" if fired else "slip of the same clay"
     return f"{by} sharp: hole {piece.holes[hole]} narrower by {mm:.2f} mm, with {fill} at the rim{too}"

@@ -14,38 +14,27 @@ from simkit.making.bench.aim import BenchAim, order_of, readings_now
 class NoteNow:
     """One note.
 
-    reading_hz: the last reading in the piece's present state, if any; off_cents: that less what all readings together
-    predict; now_hz: what it should read now by the estimate, None where a hole of it is not cut; now_cents: one
-    standard deviation of that; wanted_hz: what it should read at this stage once every hole is at its mark; end_cents,
-    end_sd: where it ends when fired if the plan is followed, from the piece's own pitch; judges: the hole that is cut
-    by this note.
+    heard_hz: the last reading in the piece's present state, if any; off_cents: that less what all readings together
+    predict; now_hz: what it should read now by the estimate, None where a hole of it is not cut; uncertainty_cents: one
+    standard deviation of that; wanted_hz: what it should read at this stage once every hole is at its mark;
+    fired_cents: where it ends when fired if the plan is followed, from the piece's own pitch, and its standard
+    deviation; judges: the hole that is cut by this note.
     """
 
     pitch: str
     open: tuple[str, ...]
-    reading_hz: float | None
+    heard_hz: float | None
     off_cents: float | None
     now_hz: float | None
-    now_cents: float
+    uncertainty_cents: float
     wanted_hz: float
-    end_cents: float
-    end_sd: float
+    fired_cents: float
+    fired_uncertainty_cents: float
     judges: str | None
 
     def as_dict(self) -> dict[str, Any]:
         """The note under the keys of the command line's JSON."""
-        return {
-            "pitch": self.pitch,
-            "open": list(self.open),
-            "heard_hz": self.reading_hz,
-            "off_cents": self.off_cents,
-            "now_hz": self.now_hz,
-            "uncertainty_cents": self.now_cents,
-            "wanted_hz": self.wanted_hz,
-            "fired_cents": self.end_cents,
-            "fired_uncertainty_cents": self.end_sd,
-            "judges": self.judges,
-        }
+        return {**vars(self), "open": list(self.open)}
 
 
 def notes_now(aim: BenchAim) -> tuple[NoteNow, ...]:
