@@ -134,6 +134,7 @@ def blow_text(vessel: Vessel, table: BlowTable) -> str:
             rows,
             "",
         ]
+        # where the jet has least to spare
         parts += [_all_open_words(chamber.all_open)] if chamber.all_open else []
         for note in chamber.notes:
             parts += [f"{note.pitch or 'all covered'}: {text}" for text in note.advice]

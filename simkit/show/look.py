@@ -91,7 +91,7 @@ class Panel(NamedTuple):
 
 def page(*panels: Panel) -> Figure:
     """The panels one under the other, without any window toolkit."""
-    width = max(panel.width_mm for panel in panels)
+    width = max(panel.width_mm for panel in panels)  # narrower panels stand at the left
     figure = Figure(figsize=(width * MM, sum(panel.height_mm for panel in panels) * MM))
     FigureCanvasAgg(figure)  # else saving would look for a backend, and perhaps a display
     with styled():

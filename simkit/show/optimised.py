@@ -87,7 +87,7 @@ def _slopes(slopes: ChamberSlopes) -> Table:
 
 def _sentences(outcome: Outcome) -> Iterator[str]:
     """Limits that were broken, limits that the design meets exactly, and how it was found."""
-    yield from outcome.start_breaks
+    yield from outcome.start_breaks  # first what was wrong before anything moved
     yield from (f"stands at: {limit}" for limit in outcome.active)
     evidence = outcome.evidence
     for measured, value in evidence.aims.items():  # before the judge: these are by ports

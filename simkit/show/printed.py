@@ -172,6 +172,7 @@ class SheetFiles:
         forms = form_names(self.work.body)
         chambers = []
         for chamber, form in zip(self.work.chambers, forms, strict=True):
+            # what is of all chambers, the sheets say, belongs to each
             own = [name for name in self.names if (stem := Path(name).stem) == form or stem not in forms]
             chambers.append(
                 {
@@ -233,7 +234,7 @@ def make(work: Work, folder: str | Path, seam: Seam | None = None, papers: Seque
         for solid in solids:
             (half / f"{solid.name}.stl").write_bytes(solid.stl())
             names.append(f"{solid.name}.stl")
-            if solid.step:
+            if solid.step:  # only what is exact has one: the inside forms
                 (half / f"{solid.name}.step").write_text(solid.step, encoding="ascii")
                 names.append(f"{solid.name}.step")
     clay = clay_work(work.vessel, work.body, work.shrinkage, seam)

@@ -65,7 +65,7 @@ def _pitches(axes: Axes, chamber: BlowingChamber, pressures: np.ndarray) -> None
         axes.plot(pressure, hz, "o", color=look.CLAY, markersize=4, zorder=3)
     low, high = _reach(curves)
     _names(axes, chamber, curves, (high / low) ** (2.8 / PITCH_MM))  # 2.8 mm of paper from name to name
-    look.hertz_axis(axes, low, high)
+    look.hertz_axis(axes, low, high)  # after the names: they are placed by the ratio of the whole
     axes.set_ylabel("sounding, Hz", color=look.QUIET)
 
 

@@ -190,7 +190,7 @@ def _why(cut: NextCut, tuned: Tuned) -> list[str]:
     name = cut.note or f"with {'+'.join(cut.open)} open it"
     lines = [f"then {name} should read {cut.expect_hz:.1f} Hz: blow it three times, and the covered note once more"]
     if cut.reamer_stops and not cut.drill:
-        lines.append(f"but {cut.reamer_stops}")
+        lines.append(f"but {cut.reamer_stops}")  # a first cut is the drill's
     if cut.held_back_mm > 0.005:  # mm: less would read 0.00
         lines.append(
             f"held back: {cut.held_back_mm:.2f} mm ({in_cents(cut.held_back_cents)}) of the mark {cut.mark_mm:.2f} mm; "
