@@ -144,8 +144,10 @@ def side_level(points: np.ndarray, section: tuple[Orders, Orders, Orders, Orders
     out = 1 / (2 * scale)  # a b/scale^2 times scale/2
     return Taylor(
         e - square * out,
-        [e * t_x, e * t_y - dsquare * out, e * t_z],
         [
+            e * t_x,
+            e * t_y - dsquare * out,
+            e * t_z,
             e * (t_xx + t_x * t_x),
             e * (t_yy + t_y * t_y) - ddsquare * out,
             e * (t_zz + t_z * t_z),

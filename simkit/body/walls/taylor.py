@@ -22,25 +22,25 @@ _PAIRS = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
 class Taylor:
     """f, grad f and the Hessian of f at n points: `value` (n,), `slope` (n, 3), `hessian` (n, 3, 3)."""
 
-    def __init__(self, value: np.ndarray, first: Sequence[_Part], second: Sequence[_Part]):
-        self.value, self._first, self._second = value, first, second
+    def __init__(self, value: np.ndarray, parts: Sequence[_Part]):
+        self.value, self._parts = value, parts  # of the slope three, then of the Hessian six, in the order of _PAIRS
 
     @staticmethod
     def of(value: np.ndarray, slope: np.ndarray, hessian: np.ndarray) -> Taylor:
         """From a value (n,), its slope (n, 3) and its Hessian (n, 3, 3)."""
-        return Taylor(value, list(slope.T), [hessian[:, i, j] for i, j in _PAIRS])
+        return Taylor(value, [*slope.T, *(hessian[:, i, j] for i, j in _PAIRS)])
 
     @staticmethod
     def coordinates(points: np.ndarray) -> tuple[Taylor, Taylor, Taylor]:
         """x, y and z as Taylor values at `points` (n, 3)."""
-        x, y, z = (Taylor(points[:, i], [1.0 if i == j else None for j in range(3)], [None] * 6) for i in range(3))
+        x, y, z = (Taylor(points[:, i], [1.0 if i == j else None for j in range(9)]) for i in range(3))
         return x, y, z
 
     @property
     def slope(self) -> np.ndarray:
         """The gradient (n, 3)."""
         slope = np.zeros((len(self.value), 3))
-        for i, part in enumerate(self._first):
+        for i, part in enumerate(self._parts[:3]):
             if part is not None:
                 slope[:, i] = part
         return slope
@@ -49,21 +49,20 @@ class Taylor:
     def hessian(self) -> np.ndarray:
         """The Hessian (n, 3, 3)."""
         hessian = np.zeros((len(self.value), 3, 3))
-        for (i, j), part in zip(_PAIRS, self._second, strict=True):
+        for (i, j), part in zip(_PAIRS, self._parts[3:], strict=True):
             if part is not None:
                 hessian[:, i, j] = hessian[:, j, i] = part
         return hessian
 
     def through(self, f: np.ndarray, df: np.ndarray, ddf: np.ndarray) -> Taylor:
         """g(self) for a scalar function g with the values `f`, `df`, `ddf` at self.value (chain rule)."""
-        first, second = self._first, self._second
+        first, second = self._parts[:3], self._parts[3:]
         # (g o f)_ij = g' f_ij + g'' f_i f_j.
         steep = [_times(part, ddf) for part in first]  # once for each axis, used in up to three of the six
-        return Taylor(
-            f,
-            [_times(part, df) for part in first],
-            [_plus(_times(part, df), _times(steep[i], first[j])) for part, (i, j) in zip(second, _PAIRS, strict=True)],
-        )
+        bent = [
+            _plus(_times(part, df), _times(steep[i], first[j])) for part, (i, j) in zip(second, _PAIRS, strict=True)
+        ]
+        return Taylor(f, [*(_times(part, df) for part in first), *bent])
 
     def pick(self, other: Taylor, mine: np.ndarray) -> Taylor:
         """self where `mine` holds, `other` elsewhere."""
@@ -73,11 +72,8 @@ class Taylor:
                 return None
             return np.where(mine, 0.0 if here is None else here, 0.0 if there is None else there)
 
-        return Taylor(
-            np.where(mine, self.value, other.value),
-            [picked(*both) for both in zip(self._first, other._first, strict=True)],
-            [picked(*both) for both in zip(self._second, other._second, strict=True)],
-        )
+        value = np.where(mine, self.value, other.value)
+        return Taylor(value, [picked(*both) for both in zip(self._parts, other._parts, strict=True)])
 
     def turned(self, turn: np.ndarray) -> Taylor:
         """Derivatives along axes in which those of x, y, z are the columns of the rotation `turn` (3, 3)."""
@@ -86,31 +82,19 @@ class Taylor:
 
     def __add__(self, other: Taylor | ArrayLike) -> Taylor:
         if isinstance(other, Taylor):
-            return Taylor(
-                self.value + other.value,
-                [_plus(*both) for both in zip(self._first, other._first, strict=True)],
-                [_plus(*both) for both in zip(self._second, other._second, strict=True)],
-            )
-        return Taylor(self.value + other, self._first, self._second)
+            parts = zip(self._parts, other._parts, strict=True)
+            return Taylor(self.value + other.value, [_plus(*both) for both in parts])
+        return Taylor(self.value + other, self._parts)
 
     def __mul__(self, other: Taylor | ArrayLike) -> Taylor:
         if not isinstance(other, Taylor):
             factor = other if isinstance(other, float) else np.asarray(other, float)
-            return Taylor(
-                self.value * factor,
-                [_times(part, factor) for part in self._first],
-                [_times(part, factor) for part in self._second],
-            )
-        v, w, a, b = self.value, other.value, self._first, other._first
-        first = [_plus(_times(mine, w), _times(its, v)) for mine, its in zip(a, b, strict=True)]
-        second = [
-            _plus(
-                _plus(_times(self._second[k], w), _times(other._second[k], v)),
-                _plus(_times(a[i], b[j]), _times(a[j], b[i])),  # Leibniz
-            )
-            for k, (i, j) in enumerate(_PAIRS)
-        ]
-        return Taylor(v * w, first, second)
+            return Taylor(self.value * factor, [_times(part, factor) for part in self._parts])
+        v, w, a, b = self.value, other.value, self._parts, other._parts
+        parts = [_plus(_times(mine, w), _times(its, v)) for mine, its in zip(a, b, strict=True)]
+        for k, (i, j) in enumerate(_PAIRS, 3):
+            parts[k] = _plus(parts[k], _plus(_times(a[i], b[j]), _times(a[j], b[i])))  # Leibniz
+        return Taylor(v * w, parts)
 
     def __pow__(self, exponent: float) -> Taylor:
         v, m = self.value, float(exponent)
