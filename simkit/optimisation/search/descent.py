@@ -193,60 +193,47 @@ class Iterate:
 
     def linearised(self, radius: float) -> Linearisation:
         """The linear model about here, for steps counted in clear changes, each at most `radius`."""
-        damping = self.task.damping
-        r, J = (
-            np.concatenate([self.deflated, damping * self.task.displacement(self.x)]),
-            np.concatenate([self.jacobian, np.diag(damping)]),
-        )
-        return self._about(self.x, self.left, r, J, radius)
+        damping, rows = self.task.damping, self.movable
+        r = np.concatenate([self.deflated, damping * self.task.displacement(self.x)])
+        J = np.concatenate([self.jacobian, np.diag(damping)])
+        return linearised_about(self.task.freedom, self.x, r, J, self.left[rows], self.limit_jacobian[rows], radius)
 
     def second_order_correction(self, there: Iterate) -> Linearisation:
         """Short steps from `there` to the residuals that the linear model of here predicted, limits included."""
-        step = (there.x - self.x) / self.task.freedom.reach
+        step, rows = (there.x - self.x) / self.task.freedom.reach, self.holding
         # What the linear model missed; the slopes of here, not asked anew there, take it back.
         curvature = there.residuals - (self.residuals + self.jacobian @ step)
-        return self._about(
-            there.x,
-            there.left,
-            np.concatenate([curvature, np.zeros(len(step))]),
-            np.concatenate([self.jacobian, _DAMPING_BACK * np.eye(len(step))]),
-            rows=self.holding,
-        )
-
-    def _about(
-        self,
-        x: np.ndarray,
-        left: np.ndarray,
-        r: np.ndarray,
-        J: np.ndarray,
-        radius: float = np.inf,
-        rows: np.ndarray | None = None,
-    ) -> Linearisation:
-        """Residuals with the limits' slopes of here: those that hold as rows, those broken as penalties."""
-        rows = self.movable if rows is None else rows
-        g, G = left[rows], self.limit_jacobian[rows]
-        return linearised_about(self.task.freedom, x, r, J, g, G, radius)
+        r = np.concatenate([curvature, np.zeros(len(step))])
+        J = np.concatenate([self.jacobian, _DAMPING_BACK * np.eye(len(step))])
+        return linearised_about(self.task.freedom, there.x, r, J, there.left[rows], self.limit_jacobian[rows])
 
     def within_limits(self, x: np.ndarray) -> np.ndarray:
         """`x` (n,) moved as little as the limits that hold here need, by their slopes: no note is solved for."""
-        task, reach = self.task, self.task.freedom.reach
+        task, rows = self.task, self.holding
         x = task.clipped(x)
         for _ in range(6):  # limits are not linear: some rounds of the same slopes
             try:
                 trial = Trial.of(task.freedom, x, task.setting)
             except SimkitError:
                 return x
-            left = task.left(trial.vessel, trial.body)
-            if left[self.holding].min(initial=0.0) > -FEASIBLE_MM:
+            left = task.left(trial.vessel, trial.body)[rows]
+            if left.min(initial=0.0) > -FEASIBLE_MM:
                 return x
             # The shortest step to where they hold: of itself alone.
-            restoration = self._about(x, left, np.zeros(len(x)), np.eye(len(x)), rows=self.holding)
-            x = task.clipped(x + restoration.best() * reach)
+            itself = np.zeros(len(x)), np.eye(len(x))
+            restoration = linearised_about(task.freedom, x, *itself, left, self.limit_jacobian[rows])
+            x = task.clipped(x + restoration.best() * task.freedom.reach)
         return x
 
 
 def linearised_about(
-    freedom: Freedom, x: np.ndarray, r: np.ndarray, J: np.ndarray, g: np.ndarray, G: np.ndarray, radius: float
+    freedom: Freedom,
+    x: np.ndarray,
+    r: np.ndarray,
+    J: np.ndarray,
+    g: np.ndarray,
+    G: np.ndarray,
+    radius: float = np.inf,
 ) -> Linearisation:
     """Residuals and rows g + G s >= 0 about `x`, bounds and trust radius beside them; broken rows become penalties."""
     broken = g < -FEASIBLE_MM  # a row that does not hold has no step of nothing to begin with
@@ -268,7 +255,7 @@ class Descent:
 
     end: Iterate
     merits: tuple[float, ...]
-    looked_at: int = field(default=0)
+    looked_at: int = 0
 
 
 def descend(task: Task, start: np.ndarray) -> Descent:
