@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from simkit.body import Body
 from simkit.body.inspection import lies_on
 from simkit.errors import OutOfReach, SimkitError
 from simkit.field.reduced.matrices import PortField
-from simkit.optimisation.aims.intune import InTune
+from simkit.optimisation.aims.intune import InTune, Measured
 from simkit.optimisation.aims.slopes import FixedPoint
 from simkit.optimisation.problem.distance import is_place
 from simkit.optimisation.problem.free import Freedom
@@ -163,11 +164,18 @@ class Coarse:
         return slopes
 
 
-@dataclass(frozen=True, kw_only=True)
-class _InTuneCoarsely(InTune):
-    """`InTune` with the slopes of the coarse model."""
+@dataclass(frozen=True)
+class _InTuneCoarsely(Measured):
+    """In tune by the slopes of the coarse model."""
 
+    # No `InTune`: its weak directions are left where they are, which costs nothing to go after here.
+    weight: float
     model: Coarse
+
+    measures: ClassVar[str] = InTune.measures
+
+    def measured(self, trial: Trial) -> np.ndarray:
+        return trial.cents
 
     def slopes(self, trial: Trial) -> np.ndarray:
         return self.weight * self.model.slopes(trial)
@@ -210,7 +218,7 @@ def coarsely_chosen(task: Task, vessels: Sequence[Vessel]) -> Task:
     start = held_at(start, slides)
     model = Coarse.about(start.trial)
     # trial: designs are made by the model; seen: none of them is one that anybody could keep.
-    coarse = replace(start.task, aims=(_InTuneCoarsely(weight, model=model),), trial=model.trial, seen=None)
+    coarse = replace(start.task, aims=(_InTuneCoarsely(weight, model),), trial=model.trial, seen=None)
     rough = [_tuned(replace(coarse, most_steps=_LOOK), vessel, 0) for vessel in vessels]
     kept = sorted(rough, key=lambda end: end.merit)[:_CLOSELY]  # a few steps tell the hopeless ones
     best = min((_tuned(coarse, end.trial.vessel, x=end.x) for end in kept), key=lambda end: end.merit)
@@ -255,7 +263,7 @@ def _fingered(voice: Voice, circuit: Circuit, chamber: Chamber) -> Voice:
 def foretold(task: Task, here: Iterate, weight: float) -> Iterate | None:
     """The design to which the coarse model leads from here, as it would sound by it; None where there is none."""
     model = Coarse.about(here.trial)
-    aims = (_InTuneCoarsely(weight, model=model),)
+    aims = (_InTuneCoarsely(weight, model),)
     try:
         return descend(replace(task, aims=aims, trial=model.trial, seen=None), here.x).end
     except SimkitError:
