@@ -317,7 +317,8 @@ def as_benched(vessel: Vessel, log: str | Path) -> tuple[Vessel, tuple[str, ...]
         if entries:
             estimate = estimated(AsMade.of(case, aperture_beside), Workpiece.of(vessel, vessel.chamber(name), entries))
             values |= _values(vessel, name, estimate)
-            cautions += _uncut(estimate.piece, entries)
+            waiting = [hole for hole, cuts in zip(estimate.piece.holes, estimate.piece.cuts, strict=True) if not cuts]
+            cautions += [f"not cut yet, and taken as designed: hole {', '.join(waiting)}"] if waiting else []
     return vessel.with_values(values), tuple(cautions)
 
 
@@ -336,8 +337,3 @@ def _values(vessel: Vessel, name: str, estimate: Estimate) -> dict[str, float]:
             1e3 * designed.walls[0, n + 1] + wall + estimate.of(f"hole {hole} wall")[0]
         )
     return values
-
-
-def _uncut(piece: Workpiece, entries: Sequence[Entry]) -> list[str]:
-    waiting = [hole for hole, cuts in zip(piece.holes, piece.cuts, strict=True) if not cuts]
-    return [f"not cut yet, and taken as designed: hole {', '.join(waiting)}"] if waiting and entries else []

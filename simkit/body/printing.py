@@ -38,11 +38,7 @@ _FINEST, _COARSEST = 0.025, 0.08  # sizes of triangles over the cube root of the
 
 
 class SeamError(ValueError):
-    """The piece cannot be cut in two where it was asked; `allowed` says where it can."""
-
-    def __init__(self, allowed: str):
-        self.allowed = allowed
-        super().__init__(allowed)
+    """The piece cannot be cut in two where it was asked; the text says where it can."""
 
 
 @dataclass(frozen=True)

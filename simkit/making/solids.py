@@ -38,7 +38,7 @@ def solids_of(work: Work, parted: Seam | None = None) -> tuple[PrintedPart, ...]
         parts = pieces(work.body, wet, parted)
     except SeamError as error:
         shown = parted.square_to if parted.at is None else f"{parted.square_to}={1000 * parted.at:g}"
-        raise InputError([Fault.of("seam", shown, error.allowed)]) from error
+        raise InputError([Fault.of("seam", shown, str(error))]) from error
     return (*parts, *clay_parts(work.vessel, wet), *_to_blow(work, wet))
 
 

@@ -98,17 +98,13 @@ def ring_table(rings: Sequence[Ring], tuning: Tuning, note: Ring | None = None) 
         hz, q = ring.resonance.frequency_hz, ring.resonance.q
         near, cents = tuning.nearest(hz)
         row = [name, f"{hz:.1f}", f"{near!s:<3} {in_cents(cents, sign=True):>9}", f"{ring.uncertainty_cents:.1f}"]
-        row += [f"{ring.k:.3f}", _quality(q), *([_share(ring.drive)] * driven)]
+        row += [f"{ring.k:.3f}", f"{q:.0f}" if math.isfinite(q) else "∞", *([_share(ring.drive)] * driven)]
         table.add_row(*row)
     return table
 
 
 def _share(drive: float | None) -> str:
     return "" if drive is None else f"{100 * drive:.0f} %" if drive >= 0.005 else "< 1 %"
-
-
-def _quality(q: float) -> str:
-    return f"{q:.0f}" if math.isfinite(q) else "∞"
 
 
 def _answer_cells(answer: Answer) -> list[str]:

@@ -62,7 +62,7 @@ def _fill(table: tomlkit.TOMLDocument | Table, part: Part) -> None:
     """Put the values of a part into a table: plain values first, then tables, then lists of tables."""
     said = [(written(key), _in_file(value)) for key, value in _said(part)]
     # TOML reads what follows a table's head as its keys.
-    for key, value in sorted(said, key=lambda pair: _rank(pair[1])):
+    for key, value in sorted(said, key=lambda pair: (isinstance(pair[1], AoT), isinstance(pair[1], Table))):
         table.add(key, value)
 
 
@@ -75,10 +75,6 @@ def _said(part: Part) -> Iterator[tuple[str, Any]]:
         # A default is left to what reads it.
         elif slot.field.is_required() or slot.key == "shape" or value != slot.field.default:
             yield key, value
-
-
-def _rank(value: object) -> int:
-    return 2 if isinstance(value, AoT) else 1 if isinstance(value, Table) else 0
 
 
 def _in_file(value: Any) -> Item:

@@ -45,7 +45,9 @@ def _unsound(wall: Wall) -> str:
     if past > ON_WALL * float(np.ptp(box)):
         return f"its rings reach {1e3 * past:.3g} mm beyond its box"
     wall.solid(), wall.complaint(), wall.creased, wall.caution  # asked only so that what they raise is raised here
-    volume, enclosed = float(wall.volume), _enclosed(sheets)
+    # Within the rings by Gauss's law: a third of the integral of x . n.
+    enclosed = sum(float(np.einsum("ni,ni->", *sheet.facets)) / 3 for sheet in sheets)
+    volume = float(wall.volume)
     # Sheets that overlap, as of several bodies in one, enclose more than there is.
     least = (1 - VOLUMES_AGREE) * enclosed if len(sheets) == 1 else 0.0
     if not least < volume < (1 + VOLUMES_AGREE) * enclosed:
@@ -83,8 +85,3 @@ def _off_formula(wall: Wall, sheets: tuple[Sheet, ...]) -> str:
     if far > ON_WALL * float(np.ptp(wall.box)):
         return f"its rings lie up to {1e3 * far:.3g} mm off the place where its formula is 0"
     return ""
-
-
-def _enclosed(sheets: tuple[Sheet, ...]) -> float:
-    """Volume within rings, m^3, by Gauss's law: a third of the integral of x . n."""
-    return sum(float(np.einsum("ni,ni->", *sheet.facets)) / 3 for sheet in sheets)

@@ -72,9 +72,10 @@ class OffsetWall(Wall):
     @cached_property
     def volume(self) -> float:
         """Volume, m3: V + A t + M t^2 + 4 pi t^3/3, M the integral of the mean curvature (Steiner 1840 [memory])."""
-        points, weights = _areas(self.wall)
-        k1, k2, _ = curvatures(self.wall, points)
-        mean = float(weights @ (k1 + k2) / 2)  # 4 pi R for a ball, whose area grows by 8 pi R t
+        middles, areas = zip(*(sheet.facets for sheet in self.wall.sheets(6) if not sheet.flat), strict=True)
+        k1, k2, _ = curvatures(self.wall, project(self.wall, np.concatenate(middles)))
+        # 4 pi R for a ball, whose area grows by 8 pi R t.
+        mean = float(np.linalg.norm(np.concatenate(areas), axis=1) @ (k1 + k2) / 2)
         return self.wall.volume + self.wall.area * self.by + mean * self.by**2 + 4 / 3 * np.pi * self.by**3
 
     def sheets(self, fine: int = 1) -> tuple[Sheet, ...]:
@@ -82,9 +83,3 @@ class OffsetWall(Wall):
 
     def solid(self, offset: float = 0.0) -> Solid:
         return self.wall.solid(self.by + offset)
-
-
-def _areas(wall: Wall) -> tuple[np.ndarray, np.ndarray]:
-    """Points (n, 3) all over the curved wall and the areas (n,) that they stand for, m2."""
-    points, areas = zip(*(sheet.facets for sheet in wall.sheets(6) if not sheet.flat), strict=True)
-    return project(wall, np.concatenate(points)), np.linalg.norm(np.concatenate(areas), axis=1)

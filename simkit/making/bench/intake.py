@@ -74,10 +74,9 @@ def checked_input(
         Bar.read(given.bar).shrinkage()  # says what is wrong with it
     faults = [*_wrong_sizes(given, vessel, piece, fired_ml), *_wrong_stage(piece)]
     cuts = [_read_cut(text, piece, chamber, fired_ml, faults, given) for text in given.cut]
-    allowed = (
-        f"a hole that is cut: {', '.join(h for h, c in zip(piece.holes, piece.cuts, strict=True) if c) or 'none is'}"
-    )
-    faults += [Fault.of("filled", hole, allowed) for hole in given.filled if not _is_cut(piece, hole)]
+    holes_cut = [hole for hole, count in zip(piece.holes, piece.cuts, strict=True) if count]
+    allowed = f"a hole that is cut: {', '.join(holes_cut) or 'none is'}"
+    faults += [Fault.of("filled", hole, allowed) for hole in given.filled if hole not in holes_cut]
     read = [_read_pitch(text, vessel, chamber, faults) for text in given.heard]
     if faults:
         raise InputError(faults)
@@ -150,10 +149,6 @@ def _wrong_stage(piece: Workpiece) -> list[Fault]:
         return []
     allowed = f"{later[-1].value} or later: the log says that the piece is that far; clay does not go back"
     return [Fault.of("stage", piece.stage.value, allowed)]
-
-
-def _is_cut(piece: Workpiece, hole: str) -> bool:
-    return hole in piece.holes and bool(piece.cuts[piece.holes.index(hole)])
 
 
 def _read_cut(
