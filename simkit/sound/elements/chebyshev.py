@@ -32,7 +32,7 @@ def shares(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
     if not away.all():  # at a point itself its own weight must outdo all others, not be infinite
         away = np.where(away == 0, 1e-13 * nodes[..., -1:], away)
     parts = signs / away
-    parts /= parts.sum(axis=-1, keepdims=True)
+    parts *= 1 / parts.sum(axis=-1, keepdims=True)  # a complex quotient takes four times a product
     return np.asarray(parts)
 
 

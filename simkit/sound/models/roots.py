@@ -110,6 +110,7 @@ def lowest_of_many(circuit: Circuit, openness: np.ndarray, start: np.ndarray, ne
     found = np.empty(len(openness), complex)
     for top in np.unique(place & ((1 << above) - 1)):
         mine = np.flatnonzero(place & ((1 << above) - 1) == top)
+        mine = mine[np.argsort(place[mine])]  # in the order of the leaves
         states = [[bool(openness[0, n])] for n in fixed] + [[bool(top >> n & 1)] for n in range(above)]
         states += [[False, True]] * (len(holes) - above)
         found[mine] = _of_branch(circuit, order, states, place[mine] >> above, start[mine], near)
@@ -167,7 +168,9 @@ class _Leaves:
 
     def lowest(self, leaf: np.ndarray, start: np.ndarray, near: float) -> np.ndarray:
         """Complex omega (f,), rad/s, of some leaves."""
-        values, speed = self.values[:, leaf], self.circuit.chamber_air.sound_speed
+        every = np.array_equal(leaf, np.arange(self.values.shape[1]))
+        values = self.values if every else self.values[:, leaf]
+        speed = self.circuit.chamber_air.sound_speed
 
         def proposed(omega: np.ndarray) -> np.ndarray:
             parts = shares(self.nodes, omega)
