@@ -100,24 +100,8 @@ def side_level(points: np.ndarray, section: tuple[Orders, Orders, Orders, Orders
     The section: mean square half size a b, ratio b/a, rise, squareness n. With u^2 = x^2 (b/a)/scale^2 and
     v^2 = (z - rise)^2 (a/b)/scale^2 the level is ((u^n + v^n)^(2/n) - a b/scale^2) scale/2.
     """
-    (square, dsquare, ddsquare), (ratio, dratio, ddratio), (rise, drise, ddrise), (n, dn, ddn) = section
-    x, w = points[:, 0], points[:, 2] - rise
-    least = (TOO_SMALL * scale) ** 2
-    inverse = 1 / ratio
-    # a/b, and its derivatives, from those of b/a.
-    dinverse = -dratio * inverse * inverse
-    ddinverse = -(2 * dratio * dinverse + ddratio * inverse) * inverse
-    # Each as (value, along the own axis, along y, and the second derivatives own own, own y, y y).
-    across = (x * x * ratio + least, 2 * x * ratio, x * x * dratio, 2 * ratio, 2 * x * dratio, x * x * ddratio)
-    ww, wdw = w * w, -w * drise
-    upward = (
-        ww * inverse + least,
-        2 * w * inverse,
-        2 * wdw * inverse + ww * dinverse,
-        2 * inverse,
-        2 * w * dinverse - 2 * drise * inverse,
-        2 * (drise * drise - w * ddrise) * inverse + 4 * wdw * dinverse + ww * ddinverse,
-    )
+    (square, dsquare, ddsquare), ratio, rise, (n, dn, ddn) = section
+    across, upward = _squares(points, ratio, rise, (TOO_SMALL * scale) ** 2)
     half = n / 2, dn / 2, ddn / 2
     a, a_x, a_y, a_xx, a_xy, a_yy = _power(across, half, scale)
     b, b_z, b_y, b_zz, b_zy, b_yy = _power(upward, half, scale)
@@ -156,6 +140,32 @@ def side_level(points: np.ndarray, section: tuple[Orders, Orders, Orders, Orders
             e * (t_zy + t_z * t_y),
         ],
     )
+
+
+def _squares(
+    points: np.ndarray, ratios: Orders, rises: Orders, least: float
+) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
+    """x^2 b/a and (z - rise)^2 a/b, no less than `least`.
+
+    Each as (value, along the own axis, along y, and the second derivatives own own, own y, y y).
+    """
+    (ratio, dratio, ddratio), (rise, drise, ddrise) = ratios, rises
+    x, w = points[:, 0], points[:, 2] - rise
+    inverse = 1 / ratio
+    # a/b, and its derivatives, from those of b/a.
+    dinverse = -dratio * inverse * inverse
+    ddinverse = -(2 * dratio * dinverse + ddratio * inverse) * inverse
+    across = (x * x * ratio + least, 2 * x * ratio, x * x * dratio, 2 * ratio, 2 * x * dratio, x * x * ddratio)
+    ww, wdw = w * w, -w * drise
+    upward = (
+        ww * inverse + least,
+        2 * w * inverse,
+        2 * wdw * inverse + ww * dinverse,
+        2 * inverse,
+        2 * w * dinverse - 2 * drise * inverse,
+        2 * (drise * drise - w * ddrise) * inverse + 4 * wdw * dinverse + ww * ddinverse,
+    )
+    return across, upward
 
 
 def _power(squared: tuple[np.ndarray, ...], half: Orders, scale: float) -> tuple[np.ndarray, ...]:
