@@ -9,8 +9,8 @@ from simkit.optimisation import InTune, Limits
 from simkit.optimisation.problem.distance import metric
 from simkit.optimisation.problem.free import freedom
 from simkit.optimisation.problem.trial import Setting, Trial
-from simkit.optimisation.search.coarse import Coarse, coarse_start, growth, scaled_circuit
-from simkit.optimisation.search.descent import Effort, Task
+from simkit.optimisation.search.coarse import Coarse, coarse_start, foretold, growth, scaled_circuit
+from simkit.optimisation.search.descent import Effort, Task, descend
 
 
 @pytest.fixture(scope="module")
@@ -82,3 +82,12 @@ def test_a_start_far_off_is_in_tune_after_a_few_solves(whistle):
     end = Trial.of(may, coarse_start(task, may.start))
     assert np.abs(Trial.of(may, may.start).cents).max() > 100
     assert np.abs(end.cents).max() < 2
+
+
+def test_the_coarse_model_goes_after_every_note(whistle):
+    """A descent by meshes leaves a note that only centimetres would mend; by the coarse model all are gone after."""
+    may = freedom(whistle, "places")
+    task = Task(may, (InTune(),), Limits(), Setting(), metric=metric(may), tolerance=0.1, most_steps=1)
+    here = task.evaluated(may.start)
+    assert descend(task, may.start).end.task.weak is not None
+    assert foretold(task, here, 1.0).task.weak is None
