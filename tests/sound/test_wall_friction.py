@@ -18,7 +18,9 @@ def tube():
     n = np.arange(1, COUNT)
     k = n * np.pi / LENGTH
     modes = np.sqrt(2 / volume) * np.stack([np.ones(len(n)), (-1.0) ** n])
-    field = SimpleNamespace(k2=k**2, modes=modes, static=modes / k**2 @ modes.T, quadratic=modes / k**4 @ modes.T)
+    at_rest, growth = modes / k**2 @ modes.T, modes / k**4 @ modes.T
+    pairs = np.einsum("im,jm->mij", modes, modes)
+    field = SimpleNamespace(k2=k**2, modes=modes, pairs=pairs, static=at_rest, quadratic=growth)
     omega = air.sound_speed * k
     friction, heat = air.delta_v(omega) / RADIUS, (air.gamma - 1) * air.delta_t(omega) / RADIUS
     circuit = Circuit(field, (), air, air, WallLoss(np.zeros(2), friction, heat), False)
