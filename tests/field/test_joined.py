@@ -114,7 +114,7 @@ def test_a_size_that_gmsh_fails_at_gives_way_to_the_next(monkeypatch):
         all_air.graded_meshes("egg", ((1.0, 0.9), (1.0, 0.6)))
 
 
-def test_a_mesh_far_larger_than_it_was_reckoned_is_not_solved(monkeypatch):
+def test_a_mesh_far_larger_than_expected_is_not_solved(monkeypatch):
     """The estimate before it is meshed is right within a third."""
     wholes = [SimpleNamespace(mesh=SimpleNamespace(points=np.zeros((count, 0)))) for count in (1000, 700_000)]
     monkeypatch.setattr(graded, "in_own_process", lambda *given, **further: [(1.0, whole) for whole in wholes])

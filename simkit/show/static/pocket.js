@@ -38,7 +38,7 @@ export function pocket(root, shown) {
     return shown.numbers.field.names[slide.row].join(" ");
   }
 
-  function reckon() {
+  function compute() {
     state.piece = fitted(shown.numbers, state);
     state.voices = new Map();
   }
@@ -148,7 +148,7 @@ export function pocket(root, shown) {
     waiting = true;
     requestAnimationFrame(() => {
       waiting = false;
-      reckon();
+      compute();
       say();
       if (instrument.playing && sounding.hz) instrument.bend(sounding.hz);
     });
@@ -300,7 +300,7 @@ export function pocket(root, shown) {
     state.chamber = place;
     state.open = chamber().holes.map(() => 0);
     noteKeys();
-    reckon();
+    compute();
     say();
   }
 
