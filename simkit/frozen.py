@@ -5,8 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Hashable, Mapping
 from functools import lru_cache
-from reprlib import recursive_repr
-from typing import TypeVar, dataclass_transform
+from typing import Any, TypeVar, dataclass_transform
 
 import numpy as np
 
@@ -35,36 +34,18 @@ def frozen(kind: type[T]) -> type[T]:
         pairs = ((getattr(self, name), getattr(other, name)) for name in _names(type(self)))  # type: ignore[arg-type]
         return all(_alike(mine, theirs) for mine, theirs in pairs)
 
-    # eq=False: the generated == would compare arrays, whose answer is an array and no truth. Of all that Python would
-    # write and compile for each class only __init__ is left, a fourth; the rest is the same function for every class.
-    made = dataclasses.dataclass(repr=False, eq=False)(kind)
-    made.__dataclass_params__.frozen = True  # type: ignore[attr-defined]
-    made.__setattr__, made.__delattr__ = _set_once, _refused  # type: ignore[method-assign]
+    # eq=False: the generated == would compare arrays, whose answer is an array and no truth.
+    made = dataclasses.dataclass(frozen=True, eq=False)(kind)
     made.__eq__ = same  # type: ignore[method-assign, assignment]
     made.__hash__ = _hashed  # type: ignore[method-assign, assignment]
-    if "__repr__" not in kind.__dict__:
-        made.__repr__ = _shown  # type: ignore[method-assign]
     if "__getstate__" not in kind.__dict__:
         made.__getstate__ = _without_hash  # type: ignore[method-assign, assignment]
     return made
 
 
-def _set_once(value: object, name: str, held: object) -> None:
-    """Set a field that has no value yet, as `__init__` does."""
-    if name in value.__dict__ or name not in value.__dataclass_fields__:  # type: ignore[attr-defined]
-        raise dataclasses.FrozenInstanceError(f"cannot assign to field {name!r}")
-    value.__dict__[name] = held
-
-
-def _refused(value: object, name: str) -> None:
-    raise dataclasses.FrozenInstanceError(f"cannot delete field {name!r}")
-
-
-@recursive_repr()
-def _shown(value: object) -> str:
-    """As dataclasses show themselves."""
-    shown = (f"{f.name}={getattr(value, f.name)!r}" for f in dataclasses.fields(value) if f.repr)  # type: ignore[arg-type]
-    return f"{type(value).__qualname__}({', '.join(shown)})"
+def fields_of(value: Any) -> dict[str, Any]:
+    """Fields of a value by name: `vars` would also have what it has found out about itself since, such as its hash."""
+    return {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
 
 
 def _hashed(value: object) -> int:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from simkit import __version__
-from simkit.frozen import frozen
+from simkit.frozen import fields_of, frozen
 from simkit.plugins import makers
 
 PACKAGE = Path(__file__).parent
@@ -42,7 +42,7 @@ class Provenance:
 
     def as_dict(self) -> dict[str, Any]:
         """Content under the keys of a record."""
-        return dict(vars(self))
+        return fields_of(self)
 
     @property
     def maker(self) -> str:

@@ -13,7 +13,7 @@ import pytest
 
 import simkit
 from simkit.body import body_of
-from simkit.frozen import frozen
+from simkit.frozen import fields_of, frozen
 
 # What Python can neither hash nor, for an array, compare in one word.
 UNHASHABLE = re.compile(r"^(?!Callable).*\b(ndarray|csr_matrix|csc_matrix|dict|list|Mapping|MutableMapping|set)\b")
@@ -154,3 +154,9 @@ def test_pythons_own_frozen_values_may_go_on_from_one_of_ours() -> None:
     assert Three(1).third == 3
     with pytest.raises(dataclasses.FrozenInstanceError):
         Three(1).one = 2  # type: ignore[misc]
+
+
+def test_fields_are_told_without_what_a_value_has_found_out_about_itself() -> None:
+    value = Pair(1)
+    assert hash(value) and len(vars(value)) == 4
+    assert fields_of(value) == {"one": 1, "other": 2, "later": 0.5}

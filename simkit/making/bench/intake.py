@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from simkit.errors import Fault, InputError
-from simkit.frozen import frozen
+from simkit.frozen import fields_of, frozen
 from simkit.making.bench.aim import WIDEST, readings_now
 from simkit.making.bench.estimate import Estimate
 from simkit.making.bench.log import BarRead, Callipered, Entry, Filled, HoleCut, NoteRead, Voiced, Water
@@ -101,9 +101,8 @@ def new_entries(
     done, taken = _assumed_cuts(read, piece, dict(cuts))
     new += [HoleCut(**frame, hole=hole, mm=mm) for hole, mm in [*cuts, *done]]
     new += [
-        NoteRead(
-            **frame, **vars(reading), temperature_c=piece.temperature_c, still=given.still
-        )  # in the order of playing
+        # In the order of playing.
+        NoteRead(**frame, **fields_of(reading), temperature_c=piece.temperature_c, still=given.still)
         for reading in read
     ]
     return new, taken

@@ -24,6 +24,7 @@ import numpy as np
 from simkit.body.chambers import Opening
 from simkit.errors import Fault, InputError
 from simkit.field.reduced.matrices import RowChanges
+from simkit.frozen import fields_of
 from simkit.sound import models
 from simkit.sound.elements.airs import breath_of, still_airs
 from simkit.sound.elements.chebyshev import coefficients, points
@@ -251,7 +252,7 @@ def _window(duct: Duct) -> dict[str, Any]:
 def _windway(windway: Windway, window: Duct) -> dict[str, Any]:
     wide, high = windway.lips
     lips = end_of(rectangle, wide, high, windway.length, 0.0)
-    mouth = {**vars(windway.mouth), "wall": min(windway.mouth.wall, 1e9)}  # JSON has no infinity
+    mouth = {**fields_of(windway.mouth), "wall": min(windway.mouth.wall, 1e9)}  # JSON has no infinity
     return {
         **{name: getattr(windway, name) for name in ("width", "height", "length", "friction_length")},
         "slices": [list(each) for each in windway.slices],
@@ -288,5 +289,5 @@ def _balance(case: Case, air: PlayedAir) -> dict[str, Any]:
         },
         "window_area": jet.window_area,
         "swing": SWING,
-        "mixing": vars(Mixing()),
+        "mixing": fields_of(Mixing()),
     }
