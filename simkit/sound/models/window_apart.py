@@ -36,8 +36,7 @@ from simkit.sound.models.circuit import (
 from simkit.sound.models.neighbours import stiffness
 from simkit.sound.models.side_by_side import TOLERANCE, matrices_of
 
-# Chebyshev points about a note, right to 5e-5 cents, and their range: states lie 0.03 from the first.
-_POINTS, _ASIDE = 5, 0.05
+_POINTS, _ASIDE = 7, 0.05  # Chebyshev points about a note, and their range: states lie 0.03 from the first
 
 
 def lowest_apart(circuits: Sequence[Circuit], openness: np.ndarray, start: np.ndarray) -> np.ndarray:

@@ -85,7 +85,7 @@ def test_the_window_apart_is_the_whole_circuit(wren):
     circuits = [each.circuit for each in made]
     apart = window_apart.lowest_apart(circuits, states, start)
     together = lowest_of(circuits, made[0].rows, states, start)
-    assert np.abs(CENTS * np.log(apart / together)).max() < 1e-4  # as five points a note follow the holes
+    assert np.abs(CENTS * np.log(apart / together)).max() < 1e-6
     far = made[0].heavier(200.0).circuit  # a state farther from the first than any of playing
     with pytest.raises(OutOfReach):
         window_apart.lowest_apart([circuits[0], far], states, start[:2])

@@ -49,8 +49,8 @@ def test_a_chart_has_every_combination_once_and_in_order(charted):
 
 def test_a_chart_agrees_with_the_prediction(charted):
     by_pitch = {f.wanted: f for f in charted.fingerings if f.wanted}
-    for note in simkit.predict(VESSEL, "ports").notes:  # whose states are followed by five points a note: 1e-4 cents
-        assert by_pitch[note.pitch].frequency_hz == pytest.approx(note.by("ports").frequency_hz, rel=6e-8)
+    for note in simkit.predict(VESSEL, "ports").notes:
+        assert by_pitch[note.pitch].frequency_hz == pytest.approx(note.by("ports").frequency_hz, rel=1e-9)
     assert set(by_pitch) == {"C5", "D5", "E5", "F5", "G5"}
 
 

@@ -73,8 +73,7 @@ def test_states_of_playing_at_once_are_each_by_itself(wren, model):
     asked += [end for pair in playing.extremes for end in pair]
     together = models.lowest_in_states(model, case, asked, each)
     alone = [models.resonator(model, models.with_playing(case, one)).lowest(each) for one in asked]
-    near = {"lumped": 1e-6, "ports": 1e-4}[model]  # of ports, as five points a note follow the holes
-    assert CENTS * np.abs(np.log(together / alone)) == pytest.approx(np.zeros((len(asked), len(each))), abs=near)
+    assert CENTS * np.abs(np.log(together / alone)) == pytest.approx(np.zeros((len(asked), len(each))), abs=1e-6)
 
 
 def test_one_number_for_a_note_whoever_is_asked(wren, played):
