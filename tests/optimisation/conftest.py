@@ -3,7 +3,7 @@
 import pytest
 
 import simkit
-from simkit.optimisation import optimise
+from simkit.optimisation import hand_error, optimise
 
 WHISTLE = """
 title = "Whistle"            # a remark that must stay
@@ -89,6 +89,17 @@ def small_text():
 def tuned(whistle):
     """The whistle with its holes and its size free: from 180 cents off."""
     return optimise(whistle, ["diameters", "size"])
+
+
+@pytest.fixture(scope="session")
+def piece(tuned):
+    """That whistle, in tune: what hands then make of it."""
+    return tuned.vessel
+
+
+@pytest.fixture(scope="session")
+def error(piece):
+    return hand_error(piece)
 
 
 @pytest.fixture

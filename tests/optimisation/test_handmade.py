@@ -7,17 +7,6 @@ import simkit
 from simkit.optimisation.aims.handmade import SHRINKAGE, Hands, errors_of, hand_error
 from simkit.optimisation.problem.trial import Setting, Trial
 
-
-@pytest.fixture(scope="module")
-def piece(tuned):
-    return tuned.vessel
-
-
-@pytest.fixture(scope="module")
-def error(piece):
-    return hand_error(piece)
-
-
 STILL = Setting(state="still")
 
 

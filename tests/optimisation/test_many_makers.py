@@ -6,21 +6,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simkit.optimisation.aims.handmade import Hands, errors_of, hand_error
+from simkit.optimisation.aims.handmade import Hands, errors_of
 from simkit.optimisation.problem.trial import Trial
 
 sys.path.append(str(Path(__file__).parents[2] / "studies"))
 from many_makers import makers
-
-
-@pytest.fixture(scope="module")
-def piece(tuned):
-    return tuned.vessel
-
-
-@pytest.fixture(scope="module")
-def error(piece):
-    return hand_error(piece)
 
 
 def test_makers_pieces_are_those_that_solving_anew_gives(piece):
