@@ -74,9 +74,12 @@ class TradeOff:
 
     def as_dict(self) -> dict[str, Any]:
         """The curve as plain data; numbers: what makes each design another."""
-        rows = [vars(point) | {"numbers": {k: point.vessel.value(k) for k in self.moving}} for point in self.points]
-        for row in rows:
-            del row["vessel"]  # what is written is its numbers
+        names = ("balance", "one", "other", "worst_cents")
+        rows = [
+            {name: getattr(point, name) for name in names}
+            | {"numbers": {k: point.vessel.value(k) for k in self.moving}}
+            for point in self.points
+        ]
         return {"one": self.one, "other": self.other, "points": rows}
 
 

@@ -69,6 +69,7 @@ def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int, near:
     """The lowest `count` modes but the uniform one, by Lanczos on the inverse of K among fields of zero mean.
 
     Without the constant the inverse exists at shift zero, so the factor that the port fields need serves here too.
+    near: relative error of the shapes; k^2 is right to its square.
     """
     weight = np.asarray(M.sum(axis=1)).ravel()
     volume = weight.sum()
@@ -87,7 +88,7 @@ def floating_modes(K: csr_matrix, M: csr_matrix, solve: Solve, count: int, near:
         sigma=0.0,
         v0=start - (weight @ start) / volume,
         OPinv=LinearOperator(K.shape, matvec=inverse, dtype=float),
-        tol=near,  # of the shapes: k^2 is right to its square
+        tol=near,
     )
     order = np.argsort(k2)
     return Eigenpairs(k2[order], shapes[:, order])

@@ -168,7 +168,7 @@ class Coarse:
 class _InTuneCoarsely(Measured):
     """In tune by the slopes of the coarse model."""
 
-    # No `InTune`: its weak directions are left where they are, which costs nothing to go after here.
+    # Not an `InTune`: of that a descent leaves notes that only a long way would mend; here a long way costs nothing.
     weight: float
     model: Coarse
 
